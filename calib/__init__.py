@@ -1,0 +1,36 @@
+"""Find a laser's cut and mark settings for a sheet with few burns and a stated chance.
+
+The public names load when they are first used, so that a command that needs none of the heavy
+libraries starts fast.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from calib.errors import *  # noqa: F403
+    from calib.records import *  # noqa: F403
+
+_HOMES = {
+    "calib.records": (
+        "Machine", "Sheet", "Burn", "Setting", "Cell", "Grid", "Reading", "Promise",
+        "COUPON_CUT_MM",
+    ),
+    "calib.errors": (
+        "CalibError", "InvalidRecord", "InvalidQuantity", "RefusedMaterial", "DeclarationNeeded",
+        "BoardDoesNotFit", "MachineLimit", "BadFile", "NotEnoughEvidence", "NoFiniteEstimate",
+        "LogbookError",
+    ),
+}  # fmt: skip
+_HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
+__all__ = sorted(_HOME_OF)  # noqa: PLE0605
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME_OF:
+        raise AttributeError(f"module 'calib' has no attribute {name!r}")
+    value = getattr(importlib.import_module(_HOME_OF[name]), name)
+    globals()[name] = value
+    return value

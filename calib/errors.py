@@ -1,0 +1,73 @@
+"""The errors that calib raises; each message says what was given, what is allowed, what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from calib.records import Setting
+
+
+class CalibError(Exception):
+    """Base of every error that calib raises on purpose."""
+
+
+class InvalidRecord(CalibError, ValueError):
+    """Raised when a field of a record holds a value that it may not hold."""
+
+
+class InvalidQuantity(CalibError, ValueError):
+    """Raised when a typed length, speed or share can't be read or has the wrong unit."""
+
+
+class RefusedMaterial(CalibError):
+    """Raised when the material must never go under a laser; no option lifts it."""
+
+
+class DeclarationNeeded(CalibError):
+    """Raised when the material isn't known and the user hasn't declared what it holds."""
+
+
+class BoardDoesNotFit(CalibError):
+    """Raised when the planned cells don't fit the offcut or the bed.
+
+    Attributes
+    ----------
+    cells_that_fit
+        How many cells would fit.
+    """
+
+    def __init__(self, message: str, cells_that_fit: int = 0) -> None:
+        super().__init__(message)
+        self.cells_that_fit = cells_that_fit
+
+
+class MachineLimit(CalibError):
+    """Raised when something would need more than the machine record allows or says."""
+
+
+class BadFile(CalibError, ValueError):
+    """Raised when a file that was handed in can't be taken as a whole; nothing is stored then."""
+
+
+class NotEnoughEvidence(CalibError):
+    """Raised when nothing can honestly be promised from the burns at hand.
+
+    Attributes
+    ----------
+    next_burns
+        The settings that would settle it, best first (may be empty).
+    """
+
+    def __init__(self, message: str, next_burns: Sequence[Setting] = ()) -> None:
+        super().__init__(message)
+        self.next_burns = tuple(next_burns)
+
+
+class NoFiniteEstimate(CalibError, ValueError):
+    """Raised when maximum likelihood has no finite answer: separated grades, collinear columns."""
+
+
+class LogbookError(CalibError):
+    """Raised when the logbook can't be opened, isn't of this version, or lacks what was asked."""

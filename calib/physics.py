@@ -1,0 +1,257 @@
+"""Pure formulas: delivered power, line and severance energy, spot of a lens, time of a move."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from calib.records import Machine
+
+Array = npt.NDArray[np.float64]
+
+# Wavelength of the CO2 laser's usual line [mm] (10.6 um; ISO 11145 terms, any laser textbook).
+CO2_WAVELENGTH_MM = 10.6e-3
+
+
+def delivered_power_w(machine: Machine, power_pct: npt.ArrayLike) -> Array:
+    """Watts at the work for a power typed at the machine.
+
+    Parameters
+    ----------
+    machine
+        Its measured power curve is used if there is one, else rated watts × % / 100.
+    power_pct
+        Power, any shape [% of full].
+
+    Returns
+    -------
+    numpy.ndarray
+        Delivered power, same shape [W].
+
+    Notes
+    -----
+    Between measured points the curve is straight; below the first and above the last the watts
+    stay proportional to the per cent there.
+
+    Examples
+    --------
+    >>> m = Machine(name="m", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
+    >>> float(delivered_power_w(m, 50.0))
+    30.0
+    """
+    pct = np.asarray(power_pct, dtype=float)
+    if not machine.power_curve:
+        return np.asarray(machine.rated_w * pct / 100.0)
+    known_pct, known_w = (
+        np.array(column, dtype=float) for column in zip(*machine.power_curve, strict=True)
+    )
+    share = np.interp(pct, known_pct, known_w / known_pct)
+    inside = (pct >= known_pct[0]) & (pct <= known_pct[-1])
+    return np.asarray(np.where(inside, np.interp(pct, known_pct, known_w), share * pct))
+
+
+def line_energy_j_mm(power_w: npt.ArrayLike, speed_mm_s: npt.ArrayLike) -> Array:
+    """Energy that a line takes per length: delivered power / speed.
+
+    Parameters
+    ----------
+    power_w
+        Delivered power, any shape [W].
+    speed_mm_s
+        Speed, broadcast against it [mm/s].
+
+    Returns
+    -------
+    numpy.ndarray
+        Line energy [J/mm].
+
+    Examples
+    --------
+    >>> float(line_energy_j_mm(30.0, 10.0))
+    3.0
+    """
+    return np.asarray(np.asarray(power_w, dtype=float) / np.asarray(speed_mm_s, dtype=float))
+
+
+def severance_energy_j_mm2(
+    power_w: npt.ArrayLike, speed_mm_s: npt.ArrayLike, thickness_mm: npt.ArrayLike
+) -> Array:
+    """Energy per area of the cut face: P / (v t).
+
+    Parameters
+    ----------
+    power_w
+        Delivered power, any shape [W].
+    speed_mm_s, thickness_mm
+        Speed and thickness, broadcast against it [mm/s], [mm].
+
+    Returns
+    -------
+    numpy.ndarray
+        Severance energy [J/mm²].
+
+    References
+    ----------
+    .. [1] McMillin C.W., Harry J.E. (1971) Laser machining of southern pine. Forest Products
+       Journal 21(10):35-37: 240 W, 41.95 mm/s through 6.35 mm.
+
+    Examples
+    --------
+    >>> round(float(severance_energy_j_mm2(240.0, 41.95, 6.35)), 3)
+    0.901
+    """
+    return np.asarray(line_energy_j_mm(power_w, speed_mm_s) / np.asarray(thickness_mm, dtype=float))
+
+
+def areal_dose_j_mm2(
+    power_w: npt.ArrayLike, speed_mm_s: npt.ArrayLike, line_pitch_mm: npt.ArrayLike
+) -> Array:
+    """Energy per area of a surface of close lines: P / (v s).
+
+    Parameters
+    ----------
+    power_w
+        Delivered power, any shape [W].
+    speed_mm_s, line_pitch_mm
+        Speed and distance of the lines, broadcast against it [mm/s], [mm].
+
+    Returns
+    -------
+    numpy.ndarray
+        Areal dose [J/mm²].
+
+    References
+    ----------
+    .. [1] Kudela J. et al. (2019) Acta Facultatis Xylologiae Zvolen 61(1), table 1: 45 W, 10 mm
+       wide, 30 mm/s give 15.0 J/cm².
+
+    Examples
+    --------
+    >>> round(float(areal_dose_j_mm2(45.0, 30.0, 10.0)) * 100.0, 1)
+    15.0
+    """
+    return np.asarray(
+        line_energy_j_mm(power_w, speed_mm_s) / np.asarray(line_pitch_mm, dtype=float)
+    )
+
+
+def peak_speed_mm_s(
+    distance_mm: npt.ArrayLike, speed_mm_s: npt.ArrayLike, acceleration_mm_s2: float | None
+) -> Array:
+    """Highest speed of a move from rest to rest.
+
+    Parameters
+    ----------
+    distance_mm
+        Length of the move, any shape [mm].
+    speed_mm_s
+        Speed as set, broadcast against it [mm/s].
+    acceleration_mm_s2
+        Acceleration [mm/s²]; None when not known: the set speed is assumed to be reached.
+
+    Returns
+    -------
+    numpy.ndarray
+        min(v, √(a d)) [mm/s].
+
+    Examples
+    --------
+    >>> round(float(peak_speed_mm_s(0.5, 300.0, 2000.0)), 3)
+    31.623
+    """
+    distance, speed = np.broadcast_arrays(
+        np.asarray(distance_mm, dtype=float), np.asarray(speed_mm_s, dtype=float)
+    )
+    if acceleration_mm_s2 is None:
+        return np.array(speed)
+    return np.asarray(np.minimum(speed, np.sqrt(acceleration_mm_s2 * distance)))
+
+
+def move_time_s(
+    distance_mm: npt.ArrayLike, speed_mm_s: npt.ArrayLike, acceleration_mm_s2: float | None
+) -> Array:
+    """Time of a straight move from rest to rest with constant acceleration.
+
+    Parameters
+    ----------
+    distance_mm
+        Length of the move, any shape [mm].
+    speed_mm_s
+        Speed as set, broadcast against it [mm/s].
+    acceleration_mm_s2
+        Acceleration [mm/s²]; None when not known: no time is counted for ramps.
+
+    Returns
+    -------
+    numpy.ndarray
+        d/v + v/a if d ≥ v²/a, else 2 √(d/a) [s].
+
+    Examples
+    --------
+    >>> round(float(move_time_s(100.0, 400.0, 3000.0)), 6)
+    0.383333
+    """
+    distance, speed = np.broadcast_arrays(
+        np.asarray(distance_mm, dtype=float), np.asarray(speed_mm_s, dtype=float)
+    )
+    if acceleration_mm_s2 is None:
+        return np.asarray(distance / speed)
+    a = acceleration_mm_s2
+    reaches = distance >= speed**2 / a
+    return np.asarray(np.where(reaches, distance / speed + speed / a, 2.0 * np.sqrt(distance / a)))
+
+
+def run_up_mm(speed_mm_s: float, acceleration_mm_s2: float | None) -> float:
+    """Dark path before a mark in which the head reaches its speed.
+
+    Parameters
+    ----------
+    speed_mm_s
+        Speed as set [mm/s].
+    acceleration_mm_s2
+        Acceleration [mm/s²]; None when not known.
+
+    Returns
+    -------
+    float
+        1.2 v² / 2a, a fifth more than needed; 0 when the acceleration isn't known [mm].
+
+    Examples
+    --------
+    >>> run_up_mm(100.0, 3000.0)
+    2.0
+    """
+    if acceleration_mm_s2 is None:
+        return 0.0
+    return 1.2 * speed_mm_s**2 / (2.0 * acceleration_mm_s2)
+
+
+def spot_mm(lens_mm: float, beam_mm: float, beam_quality: float = 1.2) -> float:
+    """Diameter of the focal spot of a CO2 beam, without aberration.
+
+    Parameters
+    ----------
+    lens_mm
+        Focal length [mm].
+    beam_mm
+        Beam diameter at the lens [mm].
+    beam_quality
+        M² of the beam; 1.2 is assumed for a sealed tube (from memory).
+
+    Returns
+    -------
+    float
+        4 M² λ f / (π D) [mm].
+
+    References
+    ----------
+    .. [1] ISO 11146-1, definitions (from memory).
+
+    Examples
+    --------
+    >>> round(spot_mm(50.8, 7.0), 4)
+    0.1175
+    """
+    return 4.0 * beam_quality * CO2_WAVELENGTH_MM * lens_mm / (math.pi * beam_mm)

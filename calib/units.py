@@ -1,0 +1,182 @@
+"""Quantities as people type them, turned into the units that calib works in: mm, mm/s, %."""
+
+from __future__ import annotations
+
+import re
+from fractions import Fraction
+
+from calib.errors import InvalidQuantity
+
+# International inch, exact: 25.4 mm (NIST Handbook 44, appendix C).
+MM_PER_INCH = 25.4
+
+_LENGTH_UNITS = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": MM_PER_INCH, '"': MM_PER_INCH}
+_SPEED_UNITS = {
+    "mm/s": 1.0,
+    "mm/min": 1.0 / 60.0,
+    "in/s": MM_PER_INCH,
+    "in/min": MM_PER_INCH / 60.0,
+}
+_NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|\d+(?:[.,]\d*)?|[.,]\d+)"
+_QUANTITY = re.compile(rf"^\s*({_NUMBER})\s*([a-z/\"%]*)\s*$", re.IGNORECASE | re.ASCII)
+# Longer text is no quantity; the bound keeps the pattern cheap on hostile input.
+_MAX_CHARACTERS = 40
+
+
+def _number(text: str) -> float:
+    whole, _, part = text.replace(",", ".").rpartition(" ")
+    return float(Fraction(part)) + (float(whole) if whole.strip() else 0.0)
+
+
+def _quantity(text: str, units: dict[str, float], default: str, what: str) -> float:
+    allowed = ", ".join(unit for unit in units if unit != '"')
+    match = _QUANTITY.match(text) if len(text) <= _MAX_CHARACTERS else None
+    unit = (match.group(2).lower() or default) if match else ""
+    if match is None or unit not in units:
+        shown = text if len(text) <= _MAX_CHARACTERS else text[:_MAX_CHARACTERS] + "…"
+        raise InvalidQuantity(
+            f"{what} {shown!r} can't be read: write a number and one of {allowed}"
+            f" (a plain number is {default})."
+        )
+    try:
+        value = _number(match.group(1)) * units[unit]
+    except ZeroDivisionError:
+        raise InvalidQuantity(
+            f"{what} {text!r} divides by zero: write a fraction such as 1/4 in."
+        ) from None
+    return value
+
+
+def parse_length_mm(text: str) -> float:
+    """Read a length: ``3``, ``3 mm``, ``0.3 cm``, ``1/4 in``, ``1 1/2 in``.
+
+    Parameters
+    ----------
+    text
+        What was typed; a number without a unit is in mm.
+
+    Returns
+    -------
+    float
+        Length [mm].
+
+    Raises
+    ------
+    InvalidQuantity
+        When it isn't a number with a known unit of length.
+
+    Examples
+    --------
+    >>> parse_length_mm("1/4 in")
+    6.35
+    """
+    return _quantity(text, _LENGTH_UNITS, "mm", "length")
+
+
+def parse_speed_mm_s(text: str) -> float:
+    """Read a speed: ``12``, ``12 mm/s``, ``720 mm/min``, ``0.5 in/s``, ``30 in/min``.
+
+    Parameters
+    ----------
+    text
+        What was typed; a number without a unit is in mm/s.
+
+    Returns
+    -------
+    float
+        Speed [mm/s].
+
+    Raises
+    ------
+    InvalidQuantity
+        When it isn't a number with a known unit of speed.
+
+    Examples
+    --------
+    >>> parse_speed_mm_s("720 mm/min")
+    12.0
+    """
+    return _quantity(text, _SPEED_UNITS, "mm/s", "speed")
+
+
+def parse_percent(text: str) -> float:
+    """Read a share in per cent: ``60`` or ``60 %``.
+
+    Parameters
+    ----------
+    text
+        What was typed.
+
+    Returns
+    -------
+    float
+        Share [%].
+
+    Raises
+    ------
+    InvalidQuantity
+        When it isn't a number, with or without a per cent sign.
+
+    Examples
+    --------
+    >>> parse_percent("60 %")
+    60.0
+    """
+    return _quantity(text, {"%": 1.0}, "%", "percentage")
+
+
+def parse_size_mm(text: str) -> tuple[float, float]:
+    """Read a width and a height: ``300x200``, ``300 x 200 mm``, ``12 in x 8 in``.
+
+    Parameters
+    ----------
+    text
+        What was typed; a unit after the last number holds for both.
+
+    Returns
+    -------
+    tuple of float
+        Width and height [mm].
+
+    Raises
+    ------
+    InvalidQuantity
+        When there aren't two lengths joined by ``x``.
+
+    Examples
+    --------
+    >>> parse_size_mm("300 x 200 mm")
+    (300.0, 200.0)
+    """
+    parts = re.split(r"[x×*]", text.strip().lower()) if len(text) <= 2 * _MAX_CHARACTERS else []
+    if len(parts) != 2:
+        raise InvalidQuantity(
+            f"size {text[: 2 * _MAX_CHARACTERS]!r} can't be read: write width x height,"
+            " such as 300x200 mm."
+        )
+    unit = re.search(r'[a-z"]+\s*$', parts[1])
+    first = (
+        parts[0] if re.search(r'[a-z"]', parts[0]) else parts[0] + (unit.group() if unit else "")
+    )
+    return parse_length_mm(first), parse_length_mm(parts[1])
+
+
+def show_speed(speed_mm_s: float) -> str:
+    """Write a speed the two ways it is typed at machines.
+
+    Parameters
+    ----------
+    speed_mm_s
+        Speed [mm/s].
+
+    Returns
+    -------
+    str
+        The speed in mm/s and in mm/min.
+
+    Examples
+    --------
+    >>> show_speed(12.5)
+    '12.5 mm/s (750 mm/min)'
+    """
+    return f"{speed_mm_s:g} mm/s ({round(speed_mm_s * 60, 3):g} mm/min)"
