@@ -1,0 +1,194 @@
+"""Reads a user's statement on a sheet: was its data sheet read, and what does that rule out."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+# A sentence that is always accepted; messages show it.
+DECLARATION_EXAMPLE = (
+    "I have read the maker's data sheet: it holds no chlorine, fluorine or bromine."
+)
+
+_ELEMENTS = ("chlorine", "fluorine", "bromine")
+_SPELLINGS = {
+    "chlorine": "chlorine chlorin chloride chlorides chlorinated chlor cl",
+    "fluorine": "fluorine flourine fluorin fluoride fluorides fluorinated fluor f",
+    "bromine": "bromine bromin bromide bromides brominated brom br",
+}
+_HALOGEN_OF: Mapping[str, tuple[str, ...]] = {
+    word: (element,) for element, words in _SPELLINGS.items() for word in words.split()
+} | dict.fromkeys(
+    ("halogen", "halogens", "halogenated", "halide", "halides"), _ELEMENTS
+)  # fmt: skip
+# Materials that hold one of them: to name one is a warning, to deny one rules nothing out.
+_CARRIER_OF: Mapping[str, tuple[str, ...]] = dict.fromkeys(
+    ("pvc", "vinyl", "polyvinyl", "neoprene", "chloroprene"), ("chlorine",)
+) | dict.fromkeys(("ptfe", "fluoropolymer", "pvdf"), ("fluorine",))
+
+_SHEET = (
+    r"(?:data ?sheets?|s ?d ?s|m ?s ?d ?s|t ?d ?s|(?:safety|spec|specification|product|technical|"
+    r"maker s|makers|manufacturer s|manufacturers) sheets?|safety data)"
+)
+_DOUBT = re.compile(
+    r"\b(?:maybe|perhaps|probably|possibly|presumably|hopefully|apparently|likely|unsure|unknown|"
+    r"unread|guess|think|hope|assume|suppose|believe|might|may|should|seems?|could)\b"
+    r"|\b(?:not|never)(?: yet| really| actually| fully)? (?:read|check(?:ed)?|look(?:ed)?|know|"
+    r"sure|certain|available)\b"
+    rf"|\b(?:not|never) (?:have|had|got|find|found|see|seen|own)(?: \w+){{0,4}} {_SHEET}\b"
+    rf"|\b(?:no|without|missing|lost)(?: the| an?| any| maker s| makers| safety)* {_SHEET}\b"
+    r"|\?"
+)
+
+_NEGATORS = {"no", "not", "none", "non", "without", "zero", "neither", "nor", "never", "nothing"}
+_TURNS = {
+    ".", ";", "!", "but", "however", "although", "though", "except", "only", "yet", "while",
+    "whereas",
+}  # fmt: skip
+_VERBS = {
+    "contain", "contains", "containing", "has", "have", "hold", "holds", "include", "includes",
+    "with", "is", "are",
+}  # fmt: skip
+_JOINERS = {"and", "or", "nor", "plus"}
+_FILLERS = {"content", "contents", "level", "compounds", "all", "is", "are", "was", "were", "of"}
+_NONE_WORDS = {"none", "nil", "absent", "zero", "free"}
+_NOT_THERE = {"present", "detected", "found", "contained", "included", "used", "there", "in"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Declaration:
+    """What a statement says.
+
+    Parameters
+    ----------
+    denied
+        Elements that it rules out.
+    stated
+        Elements that it speaks of without ruling them out.
+    missing
+        What it lacks to be accepted, in words; empty when it is accepted.
+    """
+
+    denied: tuple[str, ...]
+    stated: tuple[str, ...]
+    missing: str
+
+
+def _tokens(text: str) -> list[str]:
+    plain = text.casefold().replace("\u2019", "'")
+    plain = re.sub(r"n't\b", " not", plain.replace("can't", "can not").replace("cannot", "can not"))
+    plain = re.sub(r"([a-z]{4,})free\b", r"\1 free", plain)
+    return re.findall(r"\d+(?:[.,]\d+)?|[^\W\d_]+|[.;!?]", plain)
+
+
+def _is_turned_round(tokens: list[str], i: int) -> bool:
+    """Whether one of the two words before is a negation, as in ``does not contain``."""
+    return bool(_NEGATORS & set(tokens[max(i - 2, 0) : i]))
+
+
+def _denies_after(tokens: list[str], i: int, denied: bool) -> bool:
+    """Read what follows a list of elements: ``free``, ``none``, ``not present``, ``0``, ``5 %``."""
+    while i < len(tokens) and tokens[i] in _FILLERS:
+        i += 1
+    word, after = (*tokens[i : i + 2], "", "")[:2]
+    if re.fullmatch(r"\d.*", word):
+        return float(word.replace(",", ".")) == 0.0
+    if word == "free" and after not in {"of", "from"}:
+        return not denied
+    if word in _NONE_WORDS and word != "free":
+        return True
+    if word == "no" and after not in _HALOGEN_OF:
+        return True
+    if word == "not":
+        return after in _NOT_THERE
+    return False if word == "yes" else denied
+
+
+def _list_end(tokens: list[str], i: int) -> int:
+    known = _HALOGEN_OF.keys() | _CARRIER_OF.keys()
+    end = i + 1
+    while end < len(tokens):
+        if tokens[end] in known:
+            end += 1
+        elif tokens[end] in _JOINERS and end + 1 < len(tokens) and tokens[end + 1] in known:
+            end += 2
+        else:
+            break
+    return end
+
+
+def _claims(tokens: list[str]) -> tuple[set[str], set[str]]:
+    """Elements that are ruled out, and elements that are named otherwise."""
+    denied_elements: set[str] = set()
+    stated_elements: set[str] = set()
+    denied, i = False, 0
+    while i < len(tokens):
+        word = tokens[i]
+        if word in _HALOGEN_OF or word in _CARRIER_OF:
+            end = _list_end(tokens, i)
+            ruled_out = _denies_after(tokens, end, denied)
+            for named in tokens[i:end]:
+                if ruled_out:
+                    denied_elements.update(_HALOGEN_OF.get(named, ()))
+                else:
+                    stated_elements.update(_HALOGEN_OF.get(named) or _CARRIER_OF.get(named, ()))
+            i = end
+            continue
+        if word in _TURNS:
+            denied = False
+        elif word in _VERBS:
+            denied = _is_turned_round(tokens, i)
+        elif word in _NEGATORS:
+            denied = True
+        elif word == "free" and tokens[i + 1 : i + 2] in (["of"], ["from"]):
+            denied = not _is_turned_round(tokens, i)
+        i += 1
+    return denied_elements, stated_elements
+
+
+def read_declaration(text: str) -> Declaration:
+    """Read a statement such as "data sheet read, no chlorine, fluorine or bromine".
+
+    Parameters
+    ----------
+    text
+        The user's own words, in English.
+
+    Returns
+    -------
+    Declaration
+        Accepted (``missing`` empty) when it names the data sheet (or SDS, MSDS), rules out
+        chlorine, fluorine and bromine (by name, symbol, or as halogens) and holds no doubt such
+        as "I think" or "not read". An element that is named but not clearly ruled out counts as
+        stated: then it isn't accepted.
+
+    Examples
+    --------
+    >>> read_declaration("SDS read: halogen free").missing
+    ''
+    >>> read_declaration("data sheet read; contains chlorine, no fluorine, no bromine").stated
+    ('chlorine',)
+    """
+    tokens = _tokens(text)
+    denied, stated = _claims(tokens)
+    spoken = " ".join(tokens)
+    open_elements = [e for e in _ELEMENTS if e not in denied]
+    if stated:
+        names = ", ".join(e for e in _ELEMENTS if e in stated)
+        missing = f"it speaks of {names} without ruling it out, and such a sheet is refused"
+    elif not spoken:
+        missing = "it is blank"
+    elif _DOUBT.search(spoken):
+        missing = "it leaves a doubt, or says that the data sheet wasn't read"
+    elif not re.search(rf"\b{_SHEET}\b", spoken):
+        missing = "it doesn't say that the maker's data sheet was read"
+    elif open_elements:
+        missing = f"it doesn't rule out {', '.join(open_elements)}"
+    else:
+        missing = ""
+    return Declaration(
+        denied=tuple(e for e in _ELEMENTS if e in denied),
+        stated=tuple(e for e in _ELEMENTS if e in stated),
+        missing=missing,
+    )

@@ -1,0 +1,298 @@
+"""Families of sheet goods: their expected response to the beam and their makers' tolerances.
+
+What is known stands in the tables of ``calib/data``, each row with its source; a new material
+needs new lines there and nothing here.
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+import unicodedata
+from collections import Counter
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Any, NamedTuple, get_args
+
+from calib.errors import InvalidRecord
+from calib.records import LaserSource, Sheet
+from calib.units import MM_PER_INCH
+
+Words = tuple[str, ...]
+
+# The family of a material that no table knows: very wide.
+UNKNOWN_FAMILY = "other"
+# Plywood and board sold by the inch come in steps of 1/32 in.
+_INCH_STEP_MM = MM_PER_INCH / 32.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Response:
+    """What is expected of a family of materials before anything was burnt.
+
+    Parameters
+    ----------
+    family, laser
+        For which materials and which source.
+    severance_energy_j_mm2
+        Energy per cut face that just cuts through, at 3 mm and 10 mm/s [J/mm²].
+    severance_scale_ln
+        Scale of a Student t with 4 degrees on its logarithm [1].
+    thickness_exponent
+        b in E ~ (t / 3 mm)^b [1].
+    line_mark_j_mm, line_mark_scale_ln
+        Line energy of a clear surface line [J/mm] and the scale of its logarithm [1].
+    area_dose_j_mm2, area_scale_ln
+        Areal dose of a clear area mark [J/mm²] and the scale of its logarithm [1].
+    char_excess_ln, char_scale_ln
+        How far in ln energy above the cut's edge the coupon turns brown, and its scale [1].
+    defects_per_m
+        Knots and glue pockets that no power cuts [1/m].
+    source_key
+        Key of the source, explained in ``calib/data/README.md``; NONE when there is none.
+    provenance
+        Of the severance energy: seen, from memory, or common practice without a source.
+    mark_provenance
+        Of everything else, in the same words.
+    """
+
+    family: str
+    laser: LaserSource
+    severance_energy_j_mm2: float
+    severance_scale_ln: float
+    thickness_exponent: float
+    line_mark_j_mm: float
+    line_mark_scale_ln: float
+    area_dose_j_mm2: float
+    area_scale_ln: float
+    char_excess_ln: float
+    char_scale_ln: float
+    defects_per_m: float
+    source_key: str
+    provenance: str
+    mark_provenance: str
+
+
+class ThicknessRange(NamedTuple):
+    """Thinnest and thickest that a standard allows for a nominal thickness [mm], and which."""
+
+    low_mm: float
+    high_mm: float
+    source: str
+
+
+@cache
+def read_table(name: str) -> tuple[dict[str, str], ...]:
+    """Rows of a table that is shipped in ``calib/data``.
+
+    Parameters
+    ----------
+    name
+        File name without ``.csv``.
+
+    Returns
+    -------
+    tuple of dict
+        One dict per row, column name to text.
+    """
+    text = (resources.files("calib") / "data" / f"{name}.csv").read_text(encoding="utf-8")
+    return tuple(csv.DictReader(text.splitlines()))
+
+
+def split_words(text: str) -> Words:
+    """Words of a material's name, made alike so that typed names and tables can be compared.
+
+    Parameters
+    ----------
+    text
+        As typed.
+
+    Returns
+    -------
+    tuple of str
+        Lower case, no accents, no punctuation, digits apart from letters, letters that were
+        spelled out joined, no plural s.
+
+    Examples
+    --------
+    >>> split_words("3mm Birch-Plywood (Sheets)")
+    ('3', 'mm', 'birch', 'plywood', 'sheet')
+    >>> split_words("P.V.C.")
+    ('pvc',)
+    """
+    plain = unicodedata.normalize("NFKD", text.casefold())
+    # Accents, and marks that take no room such as a soft hyphen, must not hide a word.
+    plain = "".join(c for c in plain if unicodedata.category(c) not in {"Mn", "Me", "Cf"})
+    words = " ".join(re.findall(r"[^\W\d_]+|\d+", plain.casefold()))
+    joined = re.sub(r"\b[^\W\d_](?: [^\W\d_]\b)+", lambda m: m[0].replace(" ", ""), words)
+    return tuple(_singular(word) for word in joined.split())
+
+
+def _singular(word: str) -> str:
+    return word[:-1] if len(word) > 3 and word.endswith("s") and word[-2] != "s" else word
+
+
+def row_terms(row: dict[str, str], *columns: str) -> list[str]:
+    """Terms that stand in the columns of a table's row, separated there by ``|``.
+
+    Parameters
+    ----------
+    row
+        One row of a table.
+    columns
+        Which columns to read.
+
+    Returns
+    -------
+    list of str
+        The terms, in their order.
+    """
+    return [term for column in columns for term in row[column].split("|") if term]
+
+
+@cache
+def _family_terms() -> dict[Words, str]:
+    """Every known term to its family; earlier lines of the table come first."""
+    own = {
+        split_words(term): row["family"]
+        for row in reversed(read_table("families"))
+        for term in row_terms(row, "terms")
+    }
+    inherited = {}
+    for row in read_table("safety"):
+        family = own.get(split_words(row["keyword"]))
+        if family is not None and row["verdict"] != "refuse":
+            for term in row_terms(row, "synonyms"):
+                inherited[split_words(term)] = family
+    return inherited | own
+
+
+@cache
+def _family_rank() -> dict[str, int]:
+    return {row["family"]: place for place, row in enumerate(read_table("families"))}
+
+
+def family_of(material: str) -> str:
+    """Family of a material, from its name in plain words.
+
+    Parameters
+    ----------
+    material
+        As typed; case, order of words, numbers and punctuation don't matter.
+
+    Returns
+    -------
+    str
+        A family of ``calib/data/families.csv``; ``other`` when no term fits.
+
+    Notes
+    -----
+    A term fits when all its words are in the name. The term with most words wins; among equals
+    the family that stands first in the table, so that an oak veneered MDF is an MDF.
+
+    Examples
+    --------
+    >>> family_of("3mm Birch Plywood"), family_of("MDF, oak veneered"), family_of("zorbex")
+    ('birch plywood', 'mdf', 'other')
+    """
+    given = Counter(split_words(material))
+    rank = _family_rank()
+    fitting = [
+        (-len(term), rank[family], family)
+        for term, family in _family_terms().items()
+        if Counter(term) <= given
+    ]
+    return min(fitting)[2] if fitting else UNKNOWN_FAMILY
+
+
+@cache
+def _responses() -> dict[tuple[str, str], Response]:
+    words = ("family", "laser", "source_key", "provenance", "mark_provenance")
+    table = {}
+    for row in read_table("response"):
+        fields: dict[str, Any] = {
+            name: text if name in words else float(text)
+            for name, text in row.items()
+            if name != "note"
+        }
+        table[row["family"], row["laser"]] = Response(**fields)
+    return table
+
+
+def expected_response(material: str, laser: LaserSource) -> Response:
+    """What is expected of a material under a kind of laser before anything was burnt.
+
+    Parameters
+    ----------
+    material
+        Its name in plain words, see `family_of`; whether it may be burnt at all isn't asked here.
+    laser
+        ``co2`` or ``diode``.
+
+    Returns
+    -------
+    Response
+        The row of its family; the very wide row ``other`` when the material isn't known.
+
+    Raises
+    ------
+    InvalidRecord
+        When the laser is another word.
+
+    Examples
+    --------
+    >>> expected_response("Cast Acrylic 3 mm", "co2").severance_energy_j_mm2
+    0.6
+    """
+    if laser not in get_args(LaserSource):
+        raise InvalidRecord(f"laser is {laser!r}: give one of co2, diode.")
+    return _responses()[family_of(material), laser]
+
+
+def _is_inch_size(thickness_mm: float) -> bool:
+    steps = thickness_mm / _INCH_STEP_MM
+    # Half a hundredth of a millimetre: the inch names are typed with two decimals.
+    return abs(steps - round(steps)) * _INCH_STEP_MM < 0.006 and not thickness_mm.is_integer()
+
+
+def _tolerance_fits(row: dict[str, str], family: str, words: Words, thickness_mm: float) -> bool:
+    low, high = float(row["from_mm"]), float(row["to_mm"])
+    return (
+        family in row["families"].split("|")
+        and (not row["word"] or row["word"] in words)
+        and (not row["without_word"] or row["without_word"] not in words)
+        and (not row["inch_sizes"] or _is_inch_size(thickness_mm))
+        and low - 0.006 < thickness_mm < high + 0.006
+    )
+
+
+def thickness_range_mm(sheet: Sheet) -> ThicknessRange | None:
+    """How thin and how thick a sheet of this nominal thickness may be by its standard.
+
+    Parameters
+    ----------
+    sheet
+        Its material and nominal thickness count; what was measured doesn't.
+
+    Returns
+    -------
+    ThicknessRange or None
+        (low [mm], high [mm], source); None when no standard is known for it. An acrylic that
+        isn't called cast or extruded gets the wider range, that of cast sheet; plywood and MDF
+        sold by the inch get the standards of the inch.
+
+    Examples
+    --------
+    >>> thickness_range_mm(Sheet(name="a", material="cast acrylic", thickness_mm=3.0))[:2]
+    (2.3, 3.7)
+    """
+    family, words = family_of(sheet.material), split_words(sheet.material)
+    t = float(sheet.thickness_mm)
+    for row in read_table("sheet_tolerances"):
+        if _tolerance_fits(row, family, words, t):
+            minus = float(row["minus_mm"]) + float(row["minus_per_mm"]) * t
+            plus = float(row["plus_mm"]) + float(row["plus_per_mm"]) * t
+            source = f"{row['standard']} ({row['provenance']})"
+            return ThicknessRange(round(max(t - minus, 0.0), 3), round(t + plus, 3), source)
+    return None
