@@ -1,0 +1,98 @@
+"""The logbook: machines, sheets, boards, burns, promises and jobs, kept so that nothing is lost.
+
+    from calib.logbook import open_book
+
+    with open_book(path_or_url_or_None) as book:
+        book.add_machine(machine, when=now, note="")
+        book.change_setup("bench", when=now, what="lens", note="", lens_mm=50.8)
+        book.machine("bench"), book.machines(), book.setups("bench")
+        book.add_sitting("bench", Sitting(label="monday", air=True), when=now)
+        book.sittings("bench")
+
+        book.add_sheet(sheet, when=now, note="")            # again with a new lot: a new version
+        book.sheet("birch 3"), book.sheets(material="birch plywood", thickness_mm=3.0)
+        book.lots("birch 3")
+
+        book.add_board(grid, when=now, forecasts={"A1": {"through": 0.83}})
+        book.board("AB12"), book.boards(Filters(machine="bench"), limit=50, offset=0)
+        book.record("AB12", readings, when=now, sitting="", why="")
+        book.strike_out("AB12", ["A1"], when=now, why="not burnt after all")
+        book.readings("AB12")
+        book.undo(when=now, board_id="AB12")                # or machine=, sheet=, or both
+
+        book.burns("bench", "birch 3", "cut", lot=None, since=None)     # for the fit
+        book.history("bench", "birch 3", "cut")
+        book.forecasts(machine=None, sheet=None, unread=False)          # for the track record
+
+        promise_id = book.add_promise(promise, machine="bench", sheet="birch 3", when=now)
+        book.promises(machine=None, sheet=None)
+        book.add_job("bench", "birch 3", burns, when=now, note="", promise_id=None)
+        book.settle("bench", "birch 3", "cut", setting, when=now, promise_id=None, note="")
+        book.settled("bench", "birch 3", "cut")
+
+        book.search(Filters(text="knot", material="mdf", outcome="through"), limit=50, offset=0)
+
+Every call that writes stores all or nothing, at a time that the caller gives (``when``, with its
+zone). Names of machines and sheets are those that the workshop gave. Errors are
+`calib.LogbookError` and `calib.InvalidRecord`. What is handed back is described in
+`calib.logbook.entries`, the events of forecasts in `calib.logbook.events`.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from calib.logbook.entries import (
+        Conflict,
+        Entry,
+        Filters,
+        Forecast,
+        HistoryLine,
+        ImportReport,
+        Page,
+        Photograph,
+        PromiseEntry,
+        Recorded,
+        Settled,
+        SetupEntry,
+        SheetEntry,
+        Sitting,
+    )
+    from calib.logbook.store import Book, open_book
+
+_HOMES = {
+    "calib.logbook.entries": (
+        "Conflict", "Entry", "Filters", "Forecast", "HistoryLine", "ImportReport", "Page",
+        "Photograph", "PromiseEntry", "Recorded", "Settled", "SetupEntry", "SheetEntry", "Sitting",
+    ),
+    "calib.logbook.store": ("Book", "open_book"),
+}  # fmt: skip
+_HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
+__all__ = [
+    "Book",
+    "Conflict",
+    "Entry",
+    "Filters",
+    "Forecast",
+    "HistoryLine",
+    "ImportReport",
+    "Page",
+    "Photograph",
+    "PromiseEntry",
+    "Recorded",
+    "Settled",
+    "SetupEntry",
+    "SheetEntry",
+    "Sitting",
+    "open_book",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME_OF:
+        raise AttributeError(f"module 'calib.logbook' has no attribute {name!r}")
+    value = getattr(importlib.import_module(_HOME_OF[name]), name)
+    globals()[name] = value
+    return value

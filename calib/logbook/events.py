@@ -1,0 +1,89 @@
+"""The events that can be forecast of a cell, and whether a reading says that they happened.
+
+``through`` · ``hanging_or_through`` · ``char_at_most_2`` · ``through_and_char_at_most_2`` ·
+``mark_2`` (exactly this grade) · ``mark_at_most_2``; the grades go from 0 to 4.
+"""
+
+from __future__ import annotations
+
+import re
+
+from calib.errors import InvalidRecord
+from calib.records import Reading
+
+_EVENT = re.compile(
+    r"(through|hanging_or_through)|(through_and_)?char_at_most_([0-4])|mark_(at_most_)?([0-4])"
+)
+
+
+def check_event(event: str) -> str:
+    """Check that an event is one that readings can decide.
+
+    Parameters
+    ----------
+    event
+        Its name.
+
+    Returns
+    -------
+    str
+        The same name.
+
+    Raises
+    ------
+    InvalidRecord
+        When it isn't known.
+    """
+    if not isinstance(event, str) or not _EVENT.fullmatch(event):
+        raise InvalidRecord(
+            f"event {event!r} isn't known: give through, hanging_or_through, char_at_most_N,"
+            " through_and_char_at_most_N, mark_N or mark_at_most_N with N from 0 to 4."
+        )
+    return event
+
+
+def outcome_of(event: str, reading: Reading) -> bool | None:
+    """Say whether an event happened.
+
+    Parameters
+    ----------
+    event
+        A known event.
+    reading
+        What was read of the cell.
+
+    Returns
+    -------
+    bool or None
+        None when what it takes to tell wasn't read; char on a coupon that didn't come loose
+        counts as not read.
+
+    Examples
+    --------
+    >>> outcome_of("mark_at_most_2", Reading(cell="A1", mark=3))
+    False
+    >>> outcome_of("through", Reading(cell="A1", char=1)) is None
+    True
+    """
+    match = _EVENT.fullmatch(check_event(event))
+    plain, joint, char, at_most, mark = match.groups("") if match else (event, "", "", "", "")
+    if plain:
+        return _through(plain, reading)
+    if mark:
+        return _mark(int(mark), bool(at_most), reading)
+    loose = reading.through in ("hanging", "through")
+    clean = reading.char <= int(char) if reading.char is not None and loose else None
+    if not joint or reading.through == "through":
+        return clean
+    return None if reading.through is None else False
+
+
+def _through(event: str, reading: Reading) -> bool | None:
+    wanted = ("through",) if event == "through" else ("hanging", "through")
+    return None if reading.through is None else reading.through in wanted
+
+
+def _mark(grade: int, at_most: bool, reading: Reading) -> bool | None:
+    if reading.mark is None:
+        return None
+    return reading.mark <= grade if at_most else reading.mark == grade

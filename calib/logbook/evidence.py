@@ -1,0 +1,181 @@
+"""What the fits and the track record read: burns, forecasts with outcomes, the full history."""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+
+from calib.logbook.coding import read_time, write_time
+from calib.logbook.entries import Forecast
+from calib.logbook.events import outcome_of
+from calib.logbook.readings import reading_from
+from calib.logbook.room import Room, Row, find_machine, find_sheet, last_of, rows_of, still_counts
+from calib.logbook.runs import burn_from
+from calib.logbook.tables import (
+    boards,
+    cells,
+    forecasts,
+    machines,
+    readings,
+    run_burns,
+    runs,
+    sheets,
+)
+from calib.records import COUPON_CORNER_MM, COUPON_MM, Burn, Operation
+
+_CELL = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm", "x_mm", "y_mm", "burn_order")
+_GRADES = ("through", "char", "mark")
+
+
+class Evidence(Room):
+    """What a logbook knows of pairs."""
+
+    def burns(
+        self,
+        machine: str,
+        sheet: str,
+        operation: Operation | None = None,
+        *,
+        lot: str | None = None,
+        since: datetime | None = None,
+    ) -> tuple[Burn, ...]:
+        """List the burns of a pair as they count now: boards, jobs and check strips.
+
+        Parameters
+        ----------
+        machine, sheet
+            Names of the pair.
+        operation
+            Only of this operation; None for all.
+        lot
+            Only of this lot of the sheet; None for all lots.
+        since
+            Only those read or run from then on; None for all.
+
+        Returns
+        -------
+        tuple of Burn
+            Boards in the order of planning and burning, then jobs and check strips by date.
+
+        Raises
+        ------
+        LogbookError
+            When machine or sheet aren't in the logbook.
+        """
+        with self._read() as connection:
+            pair = find_machine(connection, machine)["id"], find_sheet(connection, sheet)["id"]
+            query, loose = _board_burns(pair), _run_burns(pair)
+            if operation is not None:
+                query = query.where(boards.c.operation == operation)
+                loose = loose.where(run_burns.c.operation == operation)
+            if lot is not None:
+                query, loose = query.where(boards.c.lot == lot), loose.where(runs.c.lot == lot)
+            if since is not None:
+                at = write_time(since)
+                query, loose = query.where(readings.c.at >= at), loose.where(runs.c.at >= at)
+            found = [_burn_of_cell(row) for row in rows_of(connection, query)]
+            return (*found, *(burn_from(row) for row in rows_of(connection, loose)))
+
+    def forecasts(
+        self, *, machine: str | None = None, sheet: str | None = None, unread: bool = False
+    ) -> tuple[Forecast, ...]:
+        """List the chances that were forecast of cells, each with what came out.
+
+        Parameters
+        ----------
+        machine, sheet
+            Only of this machine, of this sheet; None for all.
+        unread
+            True also lists those whose outcome isn't known.
+
+        Returns
+        -------
+        tuple of Forecast
+            By date of planning, board, cell and event.
+        """
+        query = _forecast_query()
+        query = query.where(machines.c.name == machine) if machine is not None else query
+        query = query.where(sheets.c.name == sheet) if sheet is not None else query
+        with self._read() as connection:
+            found = [_forecast_from(row) for row in rows_of(connection, query)]
+        return tuple(forecast for forecast in found if unread or forecast.outcome is not None)
+
+
+def _board_burns(pair: tuple[str, str]) -> sa.Select[Any]:
+    return (
+        sa
+        .select(boards.c.operation, cells.c.width_mm, cells.c.height_mm, readings.c.sitting)
+        .add_columns(*[cells.c[name] for name in _CELL], *[readings.c[name] for name in _GRADES])
+        .join(cells, cells.c.board_id == boards.c.id)
+        .join(
+            readings,
+            sa.and_(readings.c.board_id == cells.c.board_id, readings.c.cell == cells.c.label),
+        )
+        .where(boards.c.machine_id == pair[0], boards.c.sheet_id == pair[1])
+        .where(last_of(readings, "board_id", "cell"))
+        .where(sa.or_(*[readings.c[name].is_not(None) for name in _GRADES]))
+        .order_by(boards.c.planned_at, boards.c.code, cells.c.burn_order, cells.c.position)
+    )
+
+
+def _run_burns(pair: tuple[str, str]) -> sa.Select[Any]:
+    return (
+        sa
+        .select(run_burns)
+        .join(runs, runs.c.id == run_burns.c.run_id)
+        .where(runs.c.machine_id == pair[0], runs.c.sheet_id == pair[1], still_counts(runs.c.id))
+        .order_by(runs.c.at, runs.c.id, run_burns.c.position)
+    )
+
+
+def _burn_of_cell(row: Row) -> Burn:
+    names = (*_CELL, *_GRADES, "operation", "sitting")
+    return Burn(**{name: row[name] for name in names}, cut_length_mm=_cut_length_mm(row))
+
+
+def _cut_length_mm(row: Row) -> float | None:
+    """Cut path of a coupon [mm]; None for the standard one, and for marks."""
+    width, height = row["width_mm"], row["height_mm"]
+    if row["operation"] != "cut" or (width, height) == (COUPON_MM, COUPON_MM):
+        return None
+    corner = min(COUPON_CORNER_MM, width / 2.0, height / 2.0)
+    return float(2.0 * (width + height) - (8.0 - 2.0 * math.pi) * corner)
+
+
+def _forecast_query() -> sa.Select[Any]:
+    on_cell = sa.and_(
+        readings.c.board_id == forecasts.c.board_id,
+        readings.c.cell == forecasts.c.cell,
+        last_of(readings, "board_id", "cell"),
+    )
+    names = ["through", "char", "mark", "note", "width_mm", "height_mm"]
+    return (
+        sa
+        .select(forecasts.c.cell, forecasts.c.event, forecasts.c.chance)
+        .add_columns(boards.c.code, boards.c.operation, boards.c.planned_at)
+        .add_columns(machines.c.name.label("machine"), sheets.c.name.label("sheet"))
+        .add_columns(*[readings.c[name] for name in names])
+        .join(boards, boards.c.id == forecasts.c.board_id)
+        .join(machines, machines.c.id == boards.c.machine_id)
+        .join(sheets, sheets.c.id == boards.c.sheet_id)
+        .outerjoin(readings, on_cell)
+        .order_by(boards.c.planned_at, boards.c.code, forecasts.c.cell, forecasts.c.event)
+    )
+
+
+def _forecast_from(row: Row) -> Forecast:
+    reading = reading_from({**row, "note": row["note"] or ""})
+    return Forecast(
+        chance=row["chance"],
+        outcome=outcome_of(row["event"], reading),
+        event=row["event"],
+        board=row["code"],
+        cell=row["cell"],
+        machine=row["machine"],
+        sheet=row["sheet"],
+        operation=row["operation"],
+        at=read_time(row["planned_at"]),
+    )

@@ -1,0 +1,300 @@
+"""Machines with dated set-ups, and sittings."""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import datetime
+from typing import Any, get_args
+
+import sqlalchemy as sa
+
+from calib.errors import InvalidRecord, LogbookError
+from calib.logbook.coding import check_text, read_time, stable_id, write_record, write_time
+from calib.logbook.entries import SetupChange, SetupEntry, Sitting
+from calib.logbook.room import (
+    Room,
+    Row,
+    add_change,
+    find_machine,
+    last_of,
+    lock_name,
+    machine_from,
+    one_row,
+    rows_of,
+)
+from calib.logbook.tables import machines, setups, sittings
+from calib.records import Machine
+
+_DETAILS = ("focus_mm", "air", "lens_cleaned", "support", "masked", "note")
+
+
+class Machines(Room):
+    """The machines of a logbook."""
+
+    def add_machine(self, machine: Machine, *, when: datetime, note: str = "") -> None:
+        """Take a machine into the logbook; the same one again adds nothing.
+
+        Parameters
+        ----------
+        machine
+            The machine with its set-up.
+        when
+            Since when it is set up so.
+        note
+            The user's own words.
+
+        Raises
+        ------
+        LogbookError
+            When there is another machine of that name.
+        """
+        at = write_time(when)
+        check_text("note", note)
+        with self._write() as connection:
+            known = sa.select(machines.c.id).where(machines.c.name == machine.name)
+            if connection.execute(known).scalar() is None:
+                add_first_setup(connection, machine, at, note)
+            elif find_machine(connection, machine.name)["machine"] != machine:
+                raise LogbookError(
+                    f"A machine {machine.name!r} with another set-up is in the logbook: change its"
+                    " set-up, or give this one another name."
+                )
+
+    def change_setup(
+        self, name: str, *, when: datetime, what: SetupChange, note: str = "", **changed: Any
+    ) -> Machine:
+        """Take down a change of a machine; the earlier set-up stays in the book.
+
+        Parameters
+        ----------
+        name
+            The machine.
+        when
+            Since when it is so.
+        what
+            ``lens``, ``focus``, ``air``, ``mirror``, ``tube`` or ``other``.
+        note
+            The user's own words.
+        **changed
+            Fields of `Machine` that are different now (may be none: a tube of the same kind).
+
+        Returns
+        -------
+        Machine
+            The machine as it is now.
+
+        Raises
+        ------
+        LogbookError, InvalidRecord
+            When there is no such machine; when a field isn't known or its value not allowed.
+        """
+        choices = [word for word in get_args(SetupChange) if word not in ("first", "undo")]
+        if what not in choices:
+            raise InvalidRecord(f"what is {what!r}: give one of {', '.join(choices)}.")
+        fields = {field.name for field in dataclasses.fields(Machine)} - {"name"}
+        if wrong := sorted(set(changed) - fields):
+            raise InvalidRecord(
+                f"a set-up has no field {wrong[0]!r}: give one of {sorted(fields)}."
+            )
+        at = write_time(when)
+        check_text("note", note)
+        with self._write() as connection:
+            lock_name(connection, machines, name)
+            current = find_machine(connection, name)
+            machine: Machine = dataclasses.replace(current["machine"], **changed)
+            add_setup(connection, current, machine, at, (what, note))
+        return machine
+
+    def machine(self, name: str) -> Machine:
+        """Look a machine up.
+
+        Parameters
+        ----------
+        name
+            What the workshop calls it.
+
+        Returns
+        -------
+        Machine
+            With its current set-up.
+
+        Raises
+        ------
+        LogbookError
+            When there is none.
+        """
+        with self._read() as connection:
+            found: Machine = find_machine(connection, name)["machine"]
+        return found
+
+    def machines(self) -> tuple[Machine, ...]:
+        """List the machines with their current set-ups, by name.
+
+        Returns
+        -------
+        tuple of Machine
+            May be empty.
+        """
+        query = (
+            sa
+            .select(machines.c.name, setups.c.record)
+            .join(setups, setups.c.machine_id == machines.c.id)
+            .where(last_of(setups, "machine_id"))
+            .order_by(machines.c.name)
+        )
+        with self._read() as connection:
+            return tuple(machine_from(row) for row in rows_of(connection, query))
+
+    def setups(self, name: str) -> tuple[SetupEntry, ...]:
+        """List every set-up that a machine has had, oldest first.
+
+        Parameters
+        ----------
+        name
+            The machine.
+
+        Returns
+        -------
+        tuple of SetupEntry
+            The last one is current.
+
+        Raises
+        ------
+        LogbookError
+            When there is no such machine.
+        """
+        with self._read() as connection:
+            machine = find_machine(connection, name)
+            query = sa.select(setups).where(setups.c.machine_id == machine["id"])
+            rows = rows_of(connection, query.order_by(setups.c.turn))
+        return tuple(
+            SetupEntry(
+                machine=machine_from({**row, "name": name}),
+                what=row["what"],
+                since=read_time(row["since"]),
+                note=row["note"],
+            )
+            for row in rows
+        )
+
+    def add_sitting(self, machine: str, sitting: Sitting, *, when: datetime) -> None:
+        """Describe a sitting; burns name it by its label.
+
+        Parameters
+        ----------
+        machine
+            The machine that burns.
+        sitting
+            Label and what was taken down.
+        when
+            When it begins.
+
+        Raises
+        ------
+        LogbookError
+            When there is another sitting of that label, or no such machine.
+        """
+        at = write_time(when)
+        check_text("sitting", sitting.label, longest=200)
+        check_text("note", sitting.note)
+        if not sitting.label:
+            raise InvalidRecord("sitting.label is empty: give the sitting a label.")
+        with self._write() as connection:
+            found = find_machine(connection, machine)
+            if not note_sitting(connection, found, at, sitting):
+                raise LogbookError(
+                    f"A sitting {sitting.label!r} of {machine!r} is described otherwise in the"
+                    " logbook: give this one another label."
+                )
+
+    def sittings(self, machine: str) -> tuple[Sitting, ...]:
+        """List the sittings of a machine, oldest first.
+
+        Parameters
+        ----------
+        machine
+            The machine.
+
+        Returns
+        -------
+        tuple of Sitting
+            May be empty.
+        """
+        with self._read() as connection:
+            found = find_machine(connection, machine)
+            query = sa.select(sittings).where(sittings.c.machine_id == found["id"])
+            rows = rows_of(connection, query.order_by(sittings.c.at, sittings.c.label))
+        return tuple(_sitting_from(row) for row in rows)
+
+
+def add_first_setup(connection: sa.Connection, machine: Machine, at: str, note: str) -> str:
+    """Add a machine with its first set-up; give the machine's id."""
+    machine_id = stable_id("machine", at, machine)
+    setup_id = stable_id("setup", machine_id, at, machine)
+    change = add_change(connection, "machine", at, [machine_id], machine_id=machine_id)
+    connection.execute(machines.insert().values(id=machine_id, name=machine.name, change_id=change))
+    connection.execute(
+        setups.insert().values(
+            id=setup_id,
+            machine_id=machine_id,
+            what="first",
+            since=at,
+            note=note,
+            record=write_record(machine),
+            turn=1,
+            change_id=change,
+        )
+    )
+    return machine_id
+
+
+def add_setup(
+    connection: sa.Connection,
+    current: Row,
+    machine: Machine,
+    at: str,
+    words: tuple[str, str],
+    undoes: str | None = None,
+) -> None:
+    """Add the set-up that follows ``current`` (from `find_machine`); words are what and note."""
+    what, note = words
+    row = {
+        "id": stable_id("setup", current["id"], current["setup_id"], at, what, note, machine),
+        "machine_id": current["id"],
+        "what": what,
+        "since": at,
+        "note": note,
+        "record": write_record(machine),
+        "follows": current["setup_id"],
+        "turn": current["turn"] + 1,
+    }
+    change = add_change(
+        connection, "set-up", at, [row["id"]], machine_id=current["id"], why=note, undoes=undoes
+    )
+    connection.execute(setups.insert().values(**row, change_id=change))
+
+
+def _sitting_from(row: Row) -> Sitting:
+    return Sitting(label=row["label"], **{name: row[name] for name in _DETAILS})
+
+
+def note_sitting(connection: sa.Connection, machine: Row, at: str, sitting: Sitting) -> bool:
+    """Add a sitting unless it is there; False when another one has its label.
+
+    A bare label, as burns carry it, agrees with any description.
+    """
+    same = (sittings.c.machine_id == machine["id"], sittings.c.label == sitting.label)
+    row = one_row(connection, sa.select(sittings).where(*same))
+    if row is not None:
+        return sitting in (_sitting_from(row), Sitting(label=sitting.label))
+    new = {
+        "id": stable_id("sitting", machine["id"], sitting),
+        "machine_id": machine["id"],
+        "setup_id": machine["setup_id"],
+        "label": sitting.label,
+        "at": at,
+        **{name: getattr(sitting, name) for name in _DETAILS},
+    }
+    change = add_change(connection, "sitting", at, [new["id"]], machine_id=machine["id"])
+    connection.execute(sittings.insert().values(**new, change_id=change))
+    return True

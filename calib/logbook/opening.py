@@ -1,0 +1,263 @@
+"""Open a logbook: find it, connect, say plainly what is wrong when it can't be opened or used."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy import event, exc
+from sqlalchemy.engine import make_url
+
+from calib.errors import InvalidRecord, LogbookError
+
+# How long a writer waits for another one [ms]: longer than any single change takes.
+BUSY_MS = 30_000
+WRITES = "calib_writes"
+BACKUP_FOLDER = "backups"
+NOTHING_STORED = "Nothing of this change was stored."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Where a logbook lies: ``path`` for a file, None for a server; ``shown`` has no password."""
+
+    url: sa.URL
+    shown: str
+    path: Path | None
+
+
+def find_place(where: str | Path | None) -> Place:
+    """Turn what the user gave into a place.
+
+    Parameters
+    ----------
+    where
+        A path, a ``postgresql://`` URL, or None for the user's data folder.
+
+    Returns
+    -------
+    Place
+        The place; a file and its folder need not exist yet.
+
+    Raises
+    ------
+    LogbookError
+        When it is a URL of another kind.
+    """
+    if where is None:
+        import platformdirs  # only wanted when no path was given
+
+        where = platformdirs.user_data_path("calib", appauthor=False) / "logbook.sqlite3"
+    if isinstance(where, str) and "://" in where:
+        return _server(where)
+    path = Path(where).expanduser()
+    return Place(
+        url=sa.URL.create("sqlite+pysqlite", database=str(path)), shown=str(path), path=path
+    )
+
+
+def _server(where: str) -> Place:
+    try:
+        url = make_url(where)
+    except exc.ArgumentError:
+        raise LogbookError(
+            "The logbook's URL can't be read: write postgresql://user@host/name."
+        ) from None
+    if url.drivername in ("postgresql", "postgres", "postgresql+psycopg"):
+        url = url.set(drivername="postgresql+psycopg")
+        return Place(url=url, shown=url.render_as_string(hide_password=True), path=None)
+    raise LogbookError(
+        f"The logbook's URL begins with {url.drivername!r}: give the path of a file,"
+        " or a URL that begins with postgresql://."
+    )
+
+
+def make_engine(place: Place) -> sa.Engine:
+    """Make the engine for a place; nothing is opened yet.
+
+    Parameters
+    ----------
+    place
+        Where the logbook lies.
+
+    Returns
+    -------
+    sqlalchemy.Engine
+        An engine whose transactions begin as this house needs them.
+
+    Raises
+    ------
+    LogbookError
+        When the server's driver isn't installed.
+    """
+    if place.path is None:
+        try:
+            return sa.create_engine(place.url, pool_pre_ping=True)
+        except ModuleNotFoundError as error:
+            raise LogbookError(
+                f"A logbook on a server needs the package psycopg ({error}): install it with"
+                " pip install 'psycopg[binary]', or use a file."
+            ) from None
+    engine = sa.create_engine(place.url)
+    event.listen(engine, "connect", _set_up_connection)
+    event.listen(engine, "begin", _begin)
+    return engine
+
+
+def _set_up_connection(connection: sqlite3.Connection, _record: Any) -> None:
+    # The driver's own transactions start too late; ours are begun by `_begin`.
+    connection.isolation_level = None
+    connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
+    connection.execute("PRAGMA foreign_keys = ON")
+    connection.execute("PRAGMA journal_mode = WAL")
+    # SQLite's own one knows no letters beyond a to z.
+    connection.create_function("lower", 1, _lower, deterministic=True)
+    # FULL: an acknowledged change survives a power cut too, not only a killed process.
+    connection.execute("PRAGMA synchronous = FULL")
+
+
+def _lower(text: str | None) -> str | None:
+    return None if text is None else text.lower()
+
+
+def _begin(connection: sa.Connection) -> None:
+    # A reader that turns writer half way would fail when another one wrote in between, so a
+    # change takes the write lock at once.
+    writes = connection.get_execution_options().get(WRITES)
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+@contextmanager
+def in_plain_words(place: Place) -> Iterator[None]:
+    """Turn what a database says into a `LogbookError` that a user can act on.
+
+    Parameters
+    ----------
+    place
+        Where the logbook lies.
+
+    Yields
+    ------
+    None
+        The body runs inside.
+
+    Raises
+    ------
+    LogbookError
+        Instead of any error of the database.
+    """
+    try:
+        yield
+    except exc.IntegrityError as error:
+        raise LogbookError(
+            f"The logbook {place.shown} did not take the change, perhaps because another program"
+            f" wrote the same at the same time ({error.orig}). {NOTHING_STORED} Do it again."
+        ) from error
+    except exc.DBAPIError as error:
+        raise LogbookError(_explain(place, error.orig)) from error
+    except sqlite3.Error as error:
+        raise LogbookError(_explain(place, error)) from error
+    except (exc.TimeoutError, exc.SQLAlchemyError) as error:
+        raise LogbookError(f"The logbook {place.shown} can't be used: {error}.") from error
+    except UnicodeEncodeError as error:
+        raise InvalidRecord(
+            f"text {error.object!r} holds a character that can't be stored: type it again."
+        ) from None
+
+
+def _explain(place: Place, error: BaseException | None) -> str:
+    name = getattr(error, "sqlite_errorname", "")
+    shown = place.shown
+    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
+        return damaged(place)
+    if name.startswith(("SQLITE_FULL", "SQLITE_IOERR")):
+        return (
+            f"The logbook {shown} can't be written: the disk is full or fails ({error})."
+            f" {NOTHING_STORED} Make room, then do it again."
+        )
+    if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM")):
+        return (
+            f"The logbook {shown} can't be opened for writing ({error}). {NOTHING_STORED}"
+            " Check that the folder exists and that you may write in it, or give another path."
+        )
+    if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+        return (
+            f"The logbook {shown} is being written by another program for more than"
+            f" {BUSY_MS // 1000} s. {NOTHING_STORED} Wait, then do it again."
+        )
+    return f"The logbook {shown} can't be used: {str(error).strip()} {NOTHING_STORED}"
+
+
+def damaged(place: Place) -> str:
+    """Say that a file is damaged, and which backup can be restored.
+
+    Parameters
+    ----------
+    place
+        Where the logbook lies.
+
+    Returns
+    -------
+    str
+        Sentences for the user; the damaged file is left as it is.
+    """
+    best = newest_backup(place.path) if place.path else None
+    if best:
+        way_out = f"The newest good backup is {best}: restore it; the damaged file is kept."
+    else:
+        way_out = (
+            f"No good backup was found in the folder {BACKUP_FOLDER!r} beside it: restore one from"
+            " elsewhere, or move the file away to begin a new logbook."
+        )
+    return f"The logbook {place.shown} is damaged, or isn't a logbook. {way_out}"
+
+
+def newest_backup(path: Path) -> Path | None:
+    """Find the newest backup of a logbook that opens and is whole.
+
+    Parameters
+    ----------
+    path
+        The logbook's own file.
+
+    Returns
+    -------
+    pathlib.Path or None
+        The backup, None when there is no good one.
+    """
+    found = sorted(
+        (path.parent / BACKUP_FOLDER).glob("*.sqlite3"),
+        key=lambda file: (file.stat().st_mtime_ns, file.name),
+        reverse=True,
+    )
+    return next((file for file in found if is_whole(file)), None)
+
+
+def is_whole(path: Path) -> bool:
+    """Open a file read-only and look whether it is an undamaged logbook.
+
+    Parameters
+    ----------
+    path
+        A file.
+
+    Returns
+    -------
+    bool
+        True when every page is good and the tables are there.
+    """
+    try:
+        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
+        try:
+            good = bool(connection.execute("PRAGMA quick_check(1)").fetchone() == ("ok",))
+            connection.execute("SELECT count(*) FROM changes").fetchone()
+            return good
+        finally:
+            connection.close()
+    except sqlite3.Error:
+        return False

@@ -1,0 +1,269 @@
+"""What was read off the cells: each reading supersedes the one before, none is overwritten."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+
+from calib.errors import InvalidRecord, LogbookError
+from calib.logbook.coding import check_text, stable_id, write_time
+from calib.logbook.entries import Recorded, Sitting
+from calib.logbook.machines import note_sitting
+from calib.logbook.room import Room, Row, add_change, find_board, find_machine, last_of, rows_of
+from calib.logbook.tables import cells, readings
+from calib.records import Reading
+
+_READ = ("through", "char", "mark", "width_mm", "height_mm")
+_FIELDS = (*_READ, "note")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """A reading to be stored, and the row that it follows; ``corrects`` when it changes it."""
+
+    old: Row | None
+    reading: Reading
+    corrects: bool = False
+
+
+class Readings(Room):
+    """The readings of a logbook."""
+
+    def record(
+        self,
+        board_id: str,
+        readings: Sequence[Reading],
+        *,
+        when: datetime,
+        sitting: str = "",
+        why: str = "",
+    ) -> Recorded:
+        """Take down what was read off a board: all of it, or nothing when anything is wrong.
+
+        What a reading leaves open keeps its earlier value; cells left empty stay not burnt.
+
+        Parameters
+        ----------
+        board_id
+            Code of the board.
+        readings
+            At most one for each cell.
+        when
+            When they were read.
+        sitting
+            Label of the sitting in which they were burnt.
+        why
+            Why earlier readings are corrected; needed when one is changed.
+
+        Returns
+        -------
+        Recorded
+            How many cells were new, corrected and unchanged.
+
+        Raises
+        ------
+        LogbookError
+            When there is no such board, or a reading is changed without saying why.
+        InvalidRecord
+            When a cell isn't on the board or is given twice.
+        """
+        at = write_time(when)
+        check_text("why", why)
+        check_text("sitting", sitting, longest=200)
+        with self._write() as connection:
+            board = find_board(connection, board_id, to_write=True)
+            _check_cells(connection, board, readings)
+            known = current_rows(connection, board["id"])
+            found = [_step(known.get(reading.cell), reading, why) for reading in readings]
+            steps = [step for step in found if step is not None]
+            if steps and sitting:
+                machine = find_machine(connection, board["machine_name"])
+                note_sitting(connection, machine, at, Sitting(label=sitting))
+            add_readings(connection, board, steps, (at, sitting, why))
+        corrected = sum(step.corrects for step in steps)
+        return Recorded(
+            added=len(steps) - corrected, corrected=corrected, unchanged=len(found) - len(steps)
+        )
+
+    def strike_out(
+        self, board_id: str, labels: Sequence[str], *, when: datetime, why: str
+    ) -> Recorded:
+        """Say that cells count as not burnt after all; what was read stays in the history.
+
+        Parameters
+        ----------
+        board_id
+            Code of the board.
+        labels
+            The cells.
+        when
+            When that was noticed.
+        why
+            Why.
+
+        Returns
+        -------
+        Recorded
+            How many were corrected, and how many hadn't been read anyway.
+
+        Raises
+        ------
+        LogbookError, InvalidRecord
+            When there is no such board or cell, or no reason is given.
+        """
+        at = write_time(when)
+        if not check_text("why", why).strip():
+            raise LogbookError("Say why the cells are struck out.")
+        with self._write() as connection:
+            board = find_board(connection, board_id, to_write=True)
+            blanks = [Reading(cell=label) for label in labels]
+            _check_cells(connection, board, blanks)
+            known = current_rows(connection, board["id"])
+            steps = [
+                Step(old=known[blank.cell], reading=blank, corrects=True)
+                for blank in blanks
+                if blank.cell in known and not _is_blank(reading_from(known[blank.cell]))
+            ]
+            add_readings(connection, board, steps, (at, "", why))
+        return Recorded(corrected=len(steps), unchanged=len(labels) - len(steps))
+
+    def readings(self, board_id: str) -> tuple[Reading, ...]:
+        """List what counts now of a board, in the order of its cells.
+
+        Parameters
+        ----------
+        board_id
+            Code of the board.
+
+        Returns
+        -------
+        tuple of Reading
+            One for each cell that was read.
+
+        Raises
+        ------
+        LogbookError
+            When there is no such board.
+        """
+        with self._read() as connection:
+            board = find_board(connection, board_id)
+            query = (
+                sa
+                .select(readings)
+                .join(cells, _on_cell())
+                .where(readings.c.board_id == board["id"], last_of(readings, "board_id", "cell"))
+                .order_by(cells.c.position)
+            )
+            found = [reading_from(row) for row in rows_of(connection, query)]
+        return tuple(reading for reading in found if not _is_blank(reading))
+
+
+def _on_cell() -> sa.ColumnElement[bool]:
+    return sa.and_(cells.c.board_id == readings.c.board_id, cells.c.label == readings.c.cell)
+
+
+def _is_blank(reading: Reading) -> bool:
+    return all(getattr(reading, name) is None for name in _READ) and not reading.note
+
+
+def reading_from(row: Row) -> Reading:
+    """Make the reading of a row."""
+    return Reading(cell=row["cell"], **{name: row[name] for name in _FIELDS})
+
+
+def current_rows(connection: sa.Connection, board_id: str) -> dict[str, Row]:
+    """Read the rows that count now of a board (by its row id), by cell."""
+    query = sa.select(readings).where(
+        readings.c.board_id == board_id, last_of(readings, "board_id", "cell")
+    )
+    return {row["cell"]: row for row in rows_of(connection, query)}
+
+
+def _check_cells(connection: sa.Connection, board: Row, given: Sequence[Reading]) -> None:
+    query = sa.select(cells.c.label).where(cells.c.board_id == board["id"])
+    labels = list(connection.execute(query.order_by(cells.c.position)).scalars())
+    seen: set[str] = set()
+    for reading in given:
+        if reading.cell not in labels:
+            raise InvalidRecord(
+                f"cell {reading.cell!r} isn't on board {board['code']!r}: it has"
+                f" {', '.join(labels)}. Nothing was stored."
+            )
+        if reading.cell in seen:
+            raise InvalidRecord(
+                f"cell {reading.cell!r} is given twice: give one reading for each cell."
+                " Nothing was stored."
+            )
+        seen.add(reading.cell)
+
+
+def _step(row: Row | None, given: Reading, why: str) -> Step | None:
+    """Find what is to follow the row that counts now, None when nothing changes."""
+    known = reading_from(row) if row else Reading(cell=given.cell)
+    left_open = {
+        name: getattr(known, name)
+        for name in _FIELDS
+        if getattr(given, name) is None or getattr(given, name) == ""
+    }
+    new = dataclasses.replace(given, **left_open)
+    if new == known:
+        return None
+    changed = [name for name in _READ if getattr(known, name) not in (None, getattr(new, name))]
+    if changed and not why.strip():
+        name = changed[0]
+        raise LogbookError(
+            f"Cell {given.cell} was read as {name} {getattr(known, name)!r} and is now given as"
+            f" {getattr(new, name)!r}: say why it is corrected. Nothing was stored."
+        )
+    return Step(old=row, reading=new, corrects=bool(changed))
+
+
+def add_readings(
+    connection: sa.Connection,
+    board: Row,
+    steps: Sequence[Step],
+    words: tuple[str, str, str],
+    undoes: str | None = None,
+) -> None:
+    """Add readings as one change; words are the time, the sitting and why."""
+    if not steps:
+        return
+    setup_id = find_machine(connection, board["machine_name"])["setup_id"]
+    rows = [_row(board, step, words, setup_id) for step in steps]
+    change = add_change(
+        connection,
+        "reading",
+        words[0],
+        [row["id"] for row in rows],
+        machine_id=board["machine_id"],
+        sheet_id=board["sheet_id"],
+        board_id=board["id"],
+        why=words[2],
+        undoes=undoes,
+    )
+    connection.execute(readings.insert(), [{**row, "change_id": change} for row in rows])
+
+
+def _row(board: Row, step: Step, words: tuple[str, str, str], setup_id: str) -> dict[str, Any]:
+    at, sitting, why = words
+    old = step.old
+    # The burn itself is as old as its first reading: a later correction doesn't move it into
+    # another sitting or set-up.
+    burnt = old if old is not None and not _is_blank(reading_from(old)) else None
+    follows = None if old is None else old["id"]
+    return {
+        "id": stable_id("reading", board["id"], follows, step.reading, at, why),
+        "board_id": board["id"],
+        **dataclasses.asdict(step.reading),
+        "at": at,
+        "sitting": sitting or (burnt["sitting"] if burnt else ""),
+        "why": why,
+        "setup_id": burnt["setup_id"] if burnt else setup_id,
+        "follows": follows,
+        "turn": 1 if old is None else old["turn"] + 1,
+    }

@@ -1,0 +1,273 @@
+"""What every part of the logbook shares: transactions, changes, chains, and looking names up."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+import sqlalchemy as sa
+
+from calib.errors import LogbookError
+from calib.logbook.coding import known_names, read_record, stable_id
+from calib.logbook.opening import WRITES, Place, in_plain_words
+from calib.logbook.tables import (
+    boards,
+    changes,
+    machines,
+    setups,
+    sheet_versions,
+    sheets,
+    withdrawals,
+)
+from calib.records import Machine, Sheet
+
+Row = Mapping[str, Any]
+
+
+class Room:
+    """A logbook's connection; the parts of `Book` build on it."""
+
+    def __init__(self, engine: sa.Engine, place: Place) -> None:
+        self._engine = engine
+        self._place = place
+
+    @contextmanager
+    def _read(self) -> Iterator[sa.Connection]:
+        """Read one state of the book, even while others write."""
+        options = {} if self._place.path else {"isolation_level": "REPEATABLE READ"}
+        with (
+            in_plain_words(self._place),
+            self._engine.connect().execution_options(**options) as connection,
+            connection.begin(),
+        ):
+            yield connection
+
+    @contextmanager
+    def _write(self) -> Iterator[sa.Connection]:
+        """Write all or nothing: one transaction, taken back when anything fails."""
+        with (
+            in_plain_words(self._place),
+            self._engine.connect().execution_options(**{WRITES: True}) as connection,
+            connection.begin(),
+        ):
+            yield connection
+
+
+def rows_of(connection: sa.Connection, query: sa.Executable) -> list[Row]:
+    """Run a query and give its rows as mappings.
+
+    Parameters
+    ----------
+    connection
+        An open connection.
+    query
+        What to run.
+
+    Returns
+    -------
+    list of mapping
+        Column names and values.
+    """
+    return [dict(row) for row in connection.execute(query).mappings()]
+
+
+def one_row(connection: sa.Connection, query: sa.Executable) -> Row | None:
+    """Run a query and give its first row, None when there is none."""
+    row = connection.execute(query).mappings().first()
+    return None if row is None else dict(row)
+
+
+def add_change(
+    connection: sa.Connection, kind: str, at: str, content: Sequence[str], **about: str | None
+) -> str:
+    """Take down that something is changed.
+
+    Parameters
+    ----------
+    connection
+        The transaction that holds the change.
+    kind
+        What is done.
+    at
+        When, as `write_time` writes it.
+    content
+        Ids of the rows that it adds.
+    about
+        ``why``, ``undoes``, and ``machine_id``, ``sheet_id``, ``board_id`` where they apply.
+
+    Returns
+    -------
+    str
+        Id of the change, for the rows.
+    """
+    change = stable_id("change", kind, at, list(content))
+    about.setdefault("why", "")
+    connection.execute(changes.insert().values(id=change, at=at, kind=kind, **about))
+    return change
+
+
+def last_of(table: sa.Table, *slot: str) -> sa.ColumnElement[bool]:
+    """Make the condition that picks the last row of each chain.
+
+    Parameters
+    ----------
+    table
+        A table with chains.
+    slot
+        Columns that say which chain a row belongs to.
+
+    Returns
+    -------
+    sqlalchemy condition
+        True for the row with the highest turn.
+    """
+    later = table.alias()
+    same = [later.c[name] == table.c[name] for name in slot]
+    return ~sa.exists().where(*same, later.c.turn > table.c.turn)
+
+
+def still_counts(target: sa.ColumnElement[str]) -> sa.ColumnElement[bool]:
+    """Make the condition that a row was not taken back.
+
+    Parameters
+    ----------
+    target
+        Column with the row's id.
+
+    Returns
+    -------
+    sqlalchemy condition
+        True for rows without a withdrawal.
+    """
+    return ~sa.exists().where(withdrawals.c.target_id == target)
+
+
+def lock_name(connection: sa.Connection, table: sa.Table, name: str) -> None:
+    """Keep other writers off a machine or sheet until the transaction ends.
+
+    Parameters
+    ----------
+    connection
+        The transaction.
+    table
+        ``machines`` or ``sheets``.
+    name
+        Which one; may not exist yet.
+    """
+    # A statement of its own: what is read after it sees all that the other writer stored.
+    connection.execute(sa.select(table.c.id).where(table.c.name == name).with_for_update())
+
+
+def find_machine(connection: sa.Connection, name: str) -> Row:
+    """Find a machine with its current set-up by name.
+
+    Parameters
+    ----------
+    connection
+        An open connection.
+    name
+        What the workshop calls it.
+
+    Returns
+    -------
+    mapping
+        ``id``, ``machine`` (the record), ``setup_id``, ``turn``, ``since``, ``what``.
+
+    Raises
+    ------
+    LogbookError
+        When there is none; the message names those that are near.
+    """
+    query = (
+        sa
+        .select(machines.c.id, machines.c.name, setups.c.id.label("setup_id"), setups.c.turn)
+        .add_columns(setups.c.record, setups.c.since, setups.c.what)
+        .join(setups, setups.c.machine_id == machines.c.id)
+        .where(machines.c.name == name, last_of(setups, "machine_id"))
+    )
+    row = one_row(connection, query)
+    if row is None:
+        names = connection.execute(sa.select(machines.c.name)).scalars()
+        raise LogbookError(known_names("machine", name, names))
+    return {**row, "machine": machine_from(row)}
+
+
+def machine_from(row: Row) -> Machine:
+    """Make the machine of a row with ``record``, under the ``name`` that it has in this book."""
+    return read_record(Machine, row["record"], name=row["name"])
+
+
+def find_sheet(connection: sa.Connection, name: str) -> Row:
+    """Find a sheet with its current lot by name.
+
+    Parameters
+    ----------
+    connection
+        An open connection.
+    name
+        What the workshop calls it.
+
+    Returns
+    -------
+    mapping
+        ``id``, ``sheet`` (the record), ``version_id``, ``turn``, ``lot``.
+
+    Raises
+    ------
+    LogbookError
+        When there is none; the message names those that are near.
+    """
+    query = (
+        sa
+        .select(sheets.c.id, sheets.c.name, sheet_versions.c.id.label("version_id"))
+        .add_columns(sheet_versions.c.turn, sheet_versions.c.record, sheet_versions.c.lot)
+        .join(sheet_versions, sheet_versions.c.sheet_id == sheets.c.id)
+        .where(sheets.c.name == name, last_of(sheet_versions, "sheet_id"))
+    )
+    row = one_row(connection, query)
+    if row is None:
+        names = connection.execute(sa.select(sheets.c.name)).scalars()
+        raise LogbookError(known_names("sheet", name, names))
+    return {**row, "sheet": sheet_from(row)}
+
+
+def sheet_from(row: Row) -> Sheet:
+    """Make the sheet of a row with ``record``, under the ``name`` that it has in this book."""
+    return read_record(Sheet, row["record"], name=row["name"])
+
+
+def find_board(connection: sa.Connection, code: str, *, to_write: bool = False) -> Row:
+    """Find a board by its code.
+
+    Parameters
+    ----------
+    connection
+        An open connection.
+    code
+        The board's code.
+    to_write
+        True keeps other writers off this board until the transaction ends.
+
+    Returns
+    -------
+    mapping
+        The row of the board, with ``machine_name`` and ``sheet_name``.
+
+    Raises
+    ------
+    LogbookError
+        When there is none; the message names those that are near.
+    """
+    query = (
+        sa
+        .select(boards, machines.c.name.label("machine_name"), sheets.c.name.label("sheet_name"))
+        .join(machines, machines.c.id == boards.c.machine_id)
+        .join(sheets, sheets.c.id == boards.c.sheet_id)
+        .where(boards.c.code == code)
+    )
+    row = one_row(connection, query.with_for_update(of=boards) if to_write else query)
+    if row is None:
+        recent = sa.select(boards.c.code).order_by(boards.c.planned_at.desc()).limit(200)
+        raise LogbookError(known_names("board", code, connection.execute(recent).scalars()))
+    return row

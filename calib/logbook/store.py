@@ -1,0 +1,103 @@
+"""The logbook itself: open it, use it, close it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from calib.errors import LogbookError
+from calib.logbook.boards import Boards
+from calib.logbook.evidence import Evidence
+from calib.logbook.history import History
+from calib.logbook.machines import Machines
+from calib.logbook.migrate import bring_up_to_date
+from calib.logbook.opening import damaged, find_place, in_plain_words, make_engine
+from calib.logbook.readings import Readings
+from calib.logbook.runs import Runs
+from calib.logbook.search import Search
+from calib.logbook.sheets import Sheets
+from calib.logbook.undoing import Undoing
+
+
+class Book(Machines, Sheets, Boards, Readings, Runs, Evidence, History, Search, Undoing):
+    """An open logbook; every call that writes is one transaction: all of it, or nothing.
+
+    Get one from `open_book`. It may be used from several threads, and several programs may have
+    the same logbook open.
+    """
+
+    @property
+    def place(self) -> str:
+        """Where the logbook lies; a server's URL without its password."""
+        return self._place.shown
+
+    @property
+    def path(self) -> Path | None:
+        """The logbook's file; None when it is on a server."""
+        return self._place.path
+
+    def close(self) -> None:
+        """Let go of the database; nothing waits to be written."""
+        self._engine.dispose()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+
+def open_book(where: str | Path | None = None) -> Book:
+    """Open a logbook, and make it when there is none.
+
+    An older one is brought up to date, after a copy was put into the folder ``backups`` beside it.
+
+    Parameters
+    ----------
+    where
+        Path of a file, a ``postgresql://`` URL, or None for the user's data folder.
+
+    Returns
+    -------
+    Book
+        Close it after use, or use ``with``.
+
+    Raises
+    ------
+    LogbookError
+        When it is damaged (the message names the newest good backup), of a newer calib, no
+        logbook, or can't be reached.
+    """
+    place = find_place(where)
+    if place.path is not None:
+        _make_room(place.path)
+    engine = make_engine(place)
+    try:
+        with in_plain_words(place):
+            if place.path is not None:
+                with engine.connect() as connection:
+                    good = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
+                if good != "ok":
+                    raise LogbookError(damaged(place))
+            bring_up_to_date(engine, place)
+    except BaseException:
+        engine.dispose()
+        raise
+    return Book(engine, place)
+
+
+def _make_room(path: Path) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise LogbookError(
+            f"The folder of the logbook {path} can't be made ({error.strerror}): give another path."
+        ) from error
+    if path.is_dir():
+        raise LogbookError(f"The logbook {path} is a folder: give the path of a file in it.")

@@ -1,0 +1,227 @@
+"""Take back the latest change: what it changed is put back as a new row, nothing is erased."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Any
+
+import sqlalchemy as sa
+
+from calib.errors import LogbookError
+from calib.logbook.coding import check_text, stable_id, write_time
+from calib.logbook.machines import add_setup
+from calib.logbook.readings import Step, add_readings, current_rows, reading_from
+from calib.logbook.room import (
+    Room,
+    Row,
+    add_change,
+    find_board,
+    find_machine,
+    find_sheet,
+    lock_name,
+    machine_from,
+    one_row,
+    rows_of,
+    sheet_from,
+)
+from calib.logbook.runs import add_settled, last_settled
+from calib.logbook.sheets import add_version
+from calib.logbook.tables import (
+    boards,
+    changes,
+    machines,
+    readings,
+    runs,
+    settled,
+    setups,
+    sheet_versions,
+    sheets,
+    withdrawals,
+)
+from calib.records import Reading
+
+_EMPTY_SETTING = dict.fromkeys(
+    ("power_pct", "speed_mm_s", "passes", "line_pitch_mm", "promise_id"), None
+)
+
+
+class Undoing(Room):
+    """Taking back."""
+
+    def undo(
+        self,
+        *,
+        when: datetime,
+        board_id: str | None = None,
+        machine: str | None = None,
+        sheet: str | None = None,
+        why: str = "",
+    ) -> str:
+        """Take back the latest change that wasn't taken back yet; again takes back the one before.
+
+        With ``board_id``: readings of this board. With ``machine`` and ``sheet``: readings, jobs,
+        check strips and settled settings of the pair. With ``machine`` alone: its set-up. With
+        ``sheet`` alone: its lot and measurement. Boards and promises stay.
+
+        Parameters
+        ----------
+        when
+            When it is taken back.
+        board_id, machine, sheet
+            What to look at.
+        why
+            The user's own words.
+
+        Returns
+        -------
+        str
+            What was taken back, in words.
+
+        Raises
+        ------
+        LogbookError
+            When there is nothing to take back, or no such board, machine or sheet.
+        """
+        at = write_time(when)
+        check_text("why", why)
+        with self._write() as connection:
+            scope, shown = _scope(connection, board_id, machine, sheet)
+            change = _latest(connection, scope)
+            if change is None:
+                raise LogbookError(f"There is nothing to take back for {shown}.")
+            return _UNDOERS[change["kind"]](connection, change, at, why)
+
+
+def _scope(
+    connection: sa.Connection, board_id: str | None, machine: str | None, sheet: str | None
+) -> tuple[list[sa.ColumnElement[bool]], str]:
+    if board_id is not None:
+        board = find_board(connection, board_id, to_write=True)
+        return [changes.c.board_id == board["id"]], f"board {board_id!r}"
+    if machine is None and sheet is None:
+        raise LogbookError("Name a board, a machine or a sheet whose latest change to take back.")
+    scope: list[sa.ColumnElement[bool]] = []
+    for name, table, column, find in (
+        (machine, machines, changes.c.machine_id, find_machine),
+        (sheet, sheets, changes.c.sheet_id, find_sheet),
+    ):
+        if name is None:
+            scope.append(column.is_(None))
+            continue
+        lock_name(connection, table, name)
+        scope.append(column == find(connection, name)["id"])
+    return scope, " and ".join(repr(name) for name in (machine, sheet) if name is not None)
+
+
+def _latest(connection: sa.Connection, scope: list[sa.ColumnElement[bool]]) -> Row | None:
+    undo = changes.alias()
+    query = (
+        sa
+        .select(changes)
+        .where(*scope, changes.c.kind.in_(_UNDOERS), changes.c.undoes.is_(None))
+        .where(~sa.exists().where(undo.c.undoes == changes.c.id))
+        .order_by(changes.c.seq.desc())
+        .limit(1)
+    )
+    return one_row(connection, query)
+
+
+def _day(change: Row) -> str:
+    return f"of {change['at'][:10]} {change['at'][11:16]} UTC"
+
+
+def _undo_readings(connection: sa.Connection, change: Row, at: str, why: str) -> str:
+    code = connection.execute(
+        sa.select(boards.c.code).where(boards.c.id == change["board_id"])
+    ).scalar_one()
+    board = find_board(connection, code, to_write=True)
+    known = current_rows(connection, board["id"])
+    taken_back = rows_of(
+        connection, sa.select(readings).where(readings.c.change_id == change["id"])
+    )
+    steps = []
+    for row in taken_back:
+        before = _row_of(connection, readings, row["follows"])
+        reading = reading_from(before) if before else Reading(cell=row["cell"])
+        steps.append(Step(old=known[row["cell"]], reading=reading, corrects=True))
+    add_readings(connection, board, steps, (at, "", why or "taken back"), undoes=change["id"])
+    cells = ", ".join(sorted(row["cell"] for row in taken_back))
+    return f"readings of board {code}, cells {cells}, {_day(change)}"
+
+
+def _row_of(connection: sa.Connection, table: sa.Table, row_id: str | None) -> Row | None:
+    return one_row(connection, sa.select(table).where(table.c.id == row_id)) if row_id else None
+
+
+def _row_in(connection: sa.Connection, table: sa.Table, change: Row) -> Row:
+    """Read the one row that a change of this table's kind holds."""
+    query = sa.select(table).where(table.c.change_id == change["id"])
+    return dict(connection.execute(query).mappings().one())
+
+
+def _row_before(connection: sa.Connection, table: sa.Table, row: Row) -> Row:
+    """Read the row that a row follows; only first ones follow none, and they aren't undone."""
+    query = sa.select(table).where(table.c.id == row["follows"])
+    return dict(connection.execute(query).mappings().one())
+
+
+def _name_of(connection: sa.Connection, table: sa.Table, row_id: str) -> str:
+    return str(connection.execute(sa.select(table.c.name).where(table.c.id == row_id)).scalar_one())
+
+
+def _undo_setup(connection: sa.Connection, change: Row, at: str, why: str) -> str:
+    row = _row_in(connection, setups, change)
+    before = _row_before(connection, setups, row)
+    current = find_machine(connection, _name_of(connection, machines, row["machine_id"]))
+    machine = machine_from({**before, "name": current["name"]})
+    add_setup(connection, current, machine, at, ("undo", why), undoes=change["id"])
+    return f"change of set-up ({row['what']}) of {current['name']!r}, {_day(change)}"
+
+
+def _undo_lot(connection: sa.Connection, change: Row, at: str, why: str) -> str:
+    row = _row_in(connection, sheet_versions, change)
+    before = _row_before(connection, sheet_versions, row)
+    current = find_sheet(connection, _name_of(connection, sheets, row["sheet_id"]))
+    sheet = sheet_from({**before, "name": current["name"]})
+    add_version(connection, current, sheet, at, why, undoes=change["id"])
+    return f"lot or measurement of {current['name']!r}, {_day(change)}"
+
+
+def _undo_settled(connection: sa.Connection, change: Row, at: str, why: str) -> str:
+    row = _row_in(connection, settled, change)
+    before = _row_of(connection, settled, row["follows"])
+    slot = {name: row[name] for name in ("machine_id", "sheet_id", "operation")}
+    content: dict[str, Any] = {name: (before or _EMPTY_SETTING)[name] for name in _EMPTY_SETTING}
+    new = {"at": at, "lot": (before or row)["lot"], "note": why or "taken back", **content}
+    last = last_settled(connection, **slot)
+    add_settled(connection, slot, last, new, undoes=change["id"])
+    return f"settled setting for {row['operation']}, {_day(change)}"
+
+
+def _undo_run(connection: sa.Connection, change: Row, at: str, why: str) -> str:
+    row = _row_in(connection, runs, change)
+    withdraw(connection, "run", row, (at, why), undoes=change)
+    return f"{row['kind'].replace('_', ' ')}, {_day(change)}"
+
+
+def withdraw(
+    connection: sa.Connection, kind: str, row: Row, words: tuple[str, str], undoes: Row
+) -> None:
+    """Say that a row no longer counts; words are the time and why."""
+    at, why = words
+    new = {"id": stable_id("withdrawal", row["id"]), "kind": kind, "target_id": row["id"]}
+    about = {name: undoes[name] for name in ("machine_id", "sheet_id", "board_id")}
+    change = add_change(
+        connection, "withdrawal", at, [new["id"]], why=why, undoes=undoes["id"], **about
+    )
+    connection.execute(withdrawals.insert().values(**new, at=at, why=why, change_id=change))
+
+
+_UNDOERS = {
+    "reading": _undo_readings,
+    "set-up": _undo_setup,
+    "lot": _undo_lot,
+    "settled": _undo_settled,
+    "job": _undo_run,
+    "check_strip": _undo_run,
+}
