@@ -1,0 +1,272 @@
+"""CSV as spreadsheets write and read it: text in any of their encodings to rows, and rows to text.
+
+What a file's columns mean is the caller's business.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+from calib.errors import BadFile
+
+# The largest board's results are a few kilobytes; more isn't a result file.
+MAX_BYTES = 1_000_000
+
+_DELIMITERS = ",;\t"
+# Starts of a formula in common spreadsheets, and the apostrophe that keeps it from running.
+_GUARDED = ("=", "+", "-", "@", "'")
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Columns:
+    """Columns that a file must have and those that it may have, in any order."""
+
+    needed: tuple[str, ...]
+    optional: tuple[str, ...] = ()
+
+    @property
+    def known(self) -> frozenset[str]:
+        """All names that may stand in the first row."""
+        return frozenset((*self.needed, *self.optional))
+
+
+class Row(NamedTuple):
+    """One row: its number in the spreadsheet (the header is 1) and its fields by column."""
+
+    number: int
+    fields: Mapping[str, str]
+
+
+def number_text(value: float) -> str:
+    """Write a number with at most six decimals and none that aren't needed.
+
+    Parameters
+    ----------
+    value
+        The number, in any unit.
+
+    Returns
+    -------
+    str
+        With a decimal point.
+
+    Examples
+    --------
+    >>> number_text(12.0), number_text(0.1)
+    ('12', '0.1')
+    """
+    return f"{value:.6f}".rstrip("0").rstrip(".")
+
+
+def safe_cell_text(text: str) -> str:
+    """Text that a spreadsheet shows and never runs.
+
+    Parameters
+    ----------
+    text
+        Any text, such as a user's note.
+
+    Returns
+    -------
+    str
+        The same, behind an apostrophe where it begins like a formula; `plain_text` takes the
+        apostrophe off again.
+
+    Examples
+    --------
+    >>> safe_cell_text("=1+1"), safe_cell_text("fine")
+    ("'=1+1", 'fine')
+    """
+    return f"'{text}" if text.lstrip().startswith(_GUARDED) else text
+
+
+def plain_text(text: str) -> str:
+    """Take text as it was before `safe_cell_text`, on one line.
+
+    Parameters
+    ----------
+    text
+        A field as read.
+
+    Returns
+    -------
+    str
+        Without that apostrophe; line breaks and tabs are blanks.
+
+    Examples
+    --------
+    >>> plain_text("'=1+1"), plain_text("'tis fine")
+    ('=1+1', "'tis fine")
+    """
+    one_line = " ".join(text.split())
+    guarded = one_line.startswith("'") and one_line[1:].lstrip().startswith(_GUARDED)
+    return one_line[1:] if guarded else one_line
+
+
+def write_csv(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Write rows as RFC 4180 wants them: commas, CRLF, quotation marks where needed.
+
+    Parameters
+    ----------
+    columns
+        Names for the first row.
+    rows
+        The fields, already as text.
+
+    Returns
+    -------
+    str
+        The file's text.
+    """
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(columns)
+    writer.writerows(rows)
+    return out.getvalue()
+
+
+def _decode(data: bytes) -> str:
+    """Text of a file as spreadsheets save it: UTF-8, UTF-16, or the old Western page."""
+    half = len(data) // 2
+    if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        encodings = ["utf-16"]
+    elif half and data[1::2].count(0) > half / 2:
+        encodings = ["utf-16-le"]
+    elif half and data[0::2].count(0) > half / 2:
+        encodings = ["utf-16-be"]
+    else:
+        encodings = ["utf-8-sig", "cp1252"]
+    for encoding in encodings:
+        try:
+            return data.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+    raise BadFile("The result file isn't text: save it from the spreadsheet as CSV.")
+
+
+def _text_of(given: str | bytes, columns: Columns) -> str:
+    if len(given) > MAX_BYTES:
+        raise BadFile(
+            f"The result file is too large ({len(given)} bytes): a board's results are at most"
+            f" {MAX_BYTES} bytes."
+        )
+    text = given if isinstance(given, str) else _decode(given)
+    text = text.removeprefix("\ufeff")
+    junk = _CONTROL.search(text)
+    if junk:
+        raise BadFile(
+            f"The result file isn't plain text (it holds the character {junk[0]!r}): save it from"
+            " the spreadsheet as CSV."
+        )
+    if not text.strip():
+        raise BadFile(
+            f"The result file is empty: its first row must be {','.join(columns.needed)}."
+        )
+    return text
+
+
+def _delimiter_of(text: str, columns: Columns) -> tuple[str, str]:
+    """Delimiter, and the text without the line ``sep=;`` that some spreadsheets put first."""
+    first, _, rest = text.lstrip("\r\n").partition("\n")
+    told = re.fullmatch(r"sep=([,;\t])", first.strip().strip('"'), re.IGNORECASE)
+    if told or first.strip('"\r ') == "sep=\t":
+        return (told[1] if told else "\t"), rest
+    header = next((line for line in text.splitlines() if line.strip(_DELIMITERS + " ")), "")
+
+    def hits(delimiter: str) -> int:
+        return sum(_column(name) in columns.known for name in header.split(delimiter))
+
+    return max(_DELIMITERS, key=hits), text
+
+
+def _column(name: str) -> str:
+    return re.sub(r"[\s\-()\[\]\"]+", "_", name.strip().casefold()).strip("_")
+
+
+def _records(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    number = 0
+    while True:
+        number += 1
+        try:
+            fields = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            raise BadFile(
+                f"Row {number} can't be read ({error}): the file may be cut off, or a quotation"
+                " mark isn't closed."
+            ) from None
+        stripped = [field.strip() for field in fields]
+        if any(stripped):
+            yield number, stripped
+
+
+def _header_of(header: list[str], allowed: Columns) -> list[str]:
+    used = max((place for place, name in enumerate(header, 1) if name), default=0)
+    header = header[:used]
+    columns = [_column(name) for name in header]
+    wrong = _wrong_with(header, columns, allowed)
+    if wrong:
+        raise BadFile(
+            f"The first row has wrong columns: {wrong}; it must be {','.join(allowed.needed)},"
+            f" and may have {', '.join(allowed.optional)} besides."
+        )
+    return columns
+
+
+def _wrong_with(header: list[str], columns: list[str], allowed: Columns) -> str:
+    for place, column in enumerate(columns):
+        if column not in allowed.known:
+            return f"there is a column {header[place][:40]!r}"
+        if column in columns[:place]:
+            return f"column {column!r} stands there twice"
+    missing = [column for column in allowed.needed if column not in columns]
+    return f"column {missing[0]!r} is missing" if missing else ""
+
+
+def read_rows(given: str | bytes, allowed: Columns) -> Iterator[Row]:
+    """Read a file row by row; blank rows and trailing blank columns are passed over.
+
+    Parameters
+    ----------
+    given
+        The file: UTF-8, UTF-16 or the old Western page; commas, semicolons or tabs.
+    allowed
+        The columns that it must and may have.
+
+    Yields
+    ------
+    Row
+        Each row that holds something, its fields without blanks around them.
+
+    Raises
+    ------
+    BadFile
+        When it isn't text, is empty or too large, has wrong columns, a row that was cut off, a
+        field too many or an open quotation mark.
+    """
+    delimiter, text = _delimiter_of(_text_of(given, allowed), allowed)
+    records = _records(text, delimiter)
+    first = next(records, None)
+    columns = _header_of(first[1] if first else [], allowed)
+    for number, fields in records:
+        if len(fields) < len(columns):
+            raise BadFile(
+                f"Row {number} ({delimiter.join(fields)[:60]!r}) has {len(fields)} of"
+                f" {len(columns)} fields: the file seems to be cut off; hand in the whole file."
+            )
+        surplus = [field for field in fields[len(columns) :] if field]
+        if surplus:
+            raise BadFile(
+                f"Row {number} has a field too many ({surplus[0][:60]!r}): a note with a"
+                f" {delimiter!r} in it must stand in quotation marks."
+            )
+        yield Row(number, dict(zip(columns, fields, strict=False)))
