@@ -1,0 +1,204 @@
+"""The maker's own drawing: an SVG document read into classes of strokes, in millimetres."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import BinaryIO, Literal
+
+import numpy as np
+
+from calib.advise.outlines import Floats, Ints, Strokes
+from calib.advise.path_data import strokes_of_paths
+from calib.advise.svg_tree import DrawnPage, DrawnPath, read_page
+from calib.errors import BadFile
+
+ClassesBy = Literal["colour", "group"]
+# Shapes that stand in no group, when the classes are the groups.
+NO_GROUP = "no group"
+# More classes than this can't be given an operation each by hand.
+MAX_CLASSES = 200
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StrokeClass:
+    """Strokes of a drawing that belong together: of one colour, or in one group.
+
+    Parameters
+    ----------
+    name
+        The colour (``#ff0000``, or ``fill #000000`` for shapes without a line), or the group's
+        name.
+    strokes
+        The lines, in the order of the drawing.
+    """
+
+    name: str
+    strokes: Strokes
+
+    @property
+    def length_mm(self) -> float:
+        """Length of all its lines [mm]."""
+        return self.strokes.length_mm
+
+    @property
+    def closed_count(self) -> int:
+        """How many of its lines are closed contours."""
+        return int(self.strokes.closed.sum())
+
+    def describe(self) -> str:
+        """One line for the user who gives the class an operation."""
+        count = len(self.strokes)
+        return (
+            f"{self.name}: {self.length_mm / 1000.0:.3f} m in {count}"
+            f" {'stroke' if count == 1 else 'strokes'}, {self.closed_count} closed"
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Drawing:
+    """A drawing as it was read.
+
+    Parameters
+    ----------
+    classes
+        Its classes of strokes, in the order in which they first appear.
+    box_mm
+        What is drawn reaches from x, y to x, y; origin top left, y down [mm].
+    notes
+        What the user must know: what was left out, what was assumed.
+    """
+
+    classes: tuple[StrokeClass, ...]
+    box_mm: tuple[float, float, float, float]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Width and height of what is drawn [mm]."""
+        x0, y0, x1, y1 = self.box_mm
+        return x1 - x0, y1 - y0
+
+    @property
+    def length_mm(self) -> float:
+        """Length of all lines [mm]."""
+        return sum(c.length_mm for c in self.classes)
+
+    def __getitem__(self, name: str) -> StrokeClass:
+        for stroke_class in self.classes:
+            if stroke_class.name == name:
+                return stroke_class
+        raise KeyError(name)
+
+
+def read_drawing(source: bytes | BinaryIO, classes_by: ClassesBy = "colour") -> Drawing:
+    """Read an SVG drawing from an unknown hand.
+
+    Parameters
+    ----------
+    source
+        The document, or a file opened for reading bytes; at most 16 MB of it are read.
+    classes_by
+        ``colour``: one class for each colour of line; ``group``: one for each group (layer) of
+        the drawing's top level.
+
+    Returns
+    -------
+    Drawing
+        Its strokes in millimetres, curves followed to 0.01 mm and measured exactly.
+
+    Raises
+    ------
+    BadFile
+        When the document is too large, isn't SVG, refers to anything outside itself, declares
+        entities, or holds path data or lengths that can't be read; with one sentence why.
+
+    Examples
+    --------
+    >>> svg = (b'<svg xmlns="http://www.w3.org/2000/svg" width="20mm" height="20mm"'
+    ...        b' viewBox="0 0 20 20"><path d="M5 5h10v10h-10z" stroke="red" fill="none"/></svg>')
+    >>> read_drawing(svg).classes[0].describe()
+    '#ff0000: 0.040 m in 1 stroke, 1 closed'
+    """
+    if classes_by not in ("colour", "group"):
+        raise ValueError(f"classes_by is {classes_by!r}: give colour or group")
+    page = read_page(source)
+    matrices = np.array([path.matrix for path in page.paths], dtype=float).reshape(-1, 6)
+    strokes, path_of = strokes_of_paths([path.data for path in page.paths], matrices)
+    if len(strokes) == 0:
+        left = ", ".join(page.left_out)
+        raise BadFile(
+            "the drawing holds no line that could be cut or marked"
+            f"{f' (left out: {left})' if left else ''}: draw it with paths."
+        )
+    classes = _classes(page.paths, strokes, path_of, classes_by)
+    low, high = strokes.points_mm.min(axis=0), strokes.points_mm.max(axis=0)
+    box = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+    return Drawing(classes=classes, box_mm=box, notes=_notes(page, strokes, box))
+
+
+def _classes(
+    paths: Sequence[DrawnPath], strokes: Strokes, path_of: Ints, by: ClassesBy
+) -> tuple[StrokeClass, ...]:
+    names = [_class_name(path, by) for path in paths]
+    numbers = {name: number for number, name in enumerate(dict.fromkeys(names))}
+    class_of = np.array([numbers[name] for name in names])[path_of]
+    if len(numbers) > MAX_CLASSES:
+        raise BadFile(
+            f"the drawing has {len(numbers)} {by}s, more than the {MAX_CLASSES} that can be given"
+            " an operation: draw with a few colours or groups."
+        )
+    members = ((name, np.flatnonzero(class_of == number)) for name, number in numbers.items())
+    return tuple(
+        StrokeClass(name=name, strokes=strokes.take(which)) for name, which in members if len(which)
+    )
+
+
+def _class_name(path: DrawnPath, by: ClassesBy) -> str:
+    if by == "group":
+        return path.group or NO_GROUP
+    return path.stroke if path.stroke != "none" else f"fill {path.fill}"
+
+
+def _notes(
+    page: DrawnPage, strokes: Strokes, box: tuple[float, float, float, float]
+) -> tuple[str, ...]:
+    notes = []
+    if not page.has_size:
+        width, height = box[2] - box[0], box[3] - box[1]
+        notes.append(
+            "The drawing doesn't say its size in millimetres or inches; 96 units were taken for"
+            f" an inch, so what is drawn is {width:.1f} x {height:.1f} mm: check that."
+        )
+    notes += [
+        f"Left out: {count} x {what}." for what, count in sorted(page.left_out.items()) if count
+    ]
+    touching = _open_ends_that_meet(strokes)
+    if touching:
+        notes.append(
+            f"{touching} open lines begin where another ends: join them in the drawing, or the"
+            " head stops at each."
+        )
+    twice = len(strokes) - _distinct(strokes)
+    if twice:
+        notes.append(f"{twice} lines are drawn twice and would be burnt twice: delete them.")
+    return tuple(notes)
+
+
+def _open_ends_that_meet(strokes: Strokes) -> int:
+    open_ones = ~strokes.closed
+    ends = {tuple(p) for p in np.round(strokes.ends_mm[open_ones], 2).tolist()}
+    starts = np.round(strokes.starts_mm[open_ones], 2).tolist()
+    return sum(tuple(p) in ends for p in starts)
+
+
+def _distinct(strokes: Strokes) -> int:
+    """How many strokes differ in box, length and middle: the same line drawn backwards doesn't."""
+    counts = np.diff(strokes.first)
+    middle: Floats = np.add.reduceat(strokes.points_mm, strokes.first[:-1], axis=0)
+    features = np.hstack([
+        strokes.boxes_mm(),
+        strokes.lengths_mm[:, None],
+        middle / counts[:, None],
+    ])
+    return len(np.unique(np.round(features, 2), axis=0))

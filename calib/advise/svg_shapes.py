@@ -1,0 +1,258 @@
+"""Shapes and lengths of an SVG document: everything becomes path data in one kind of unit."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from xml.etree.ElementTree import Element
+
+from calib.errors import BadFile
+from calib.units import MM_PER_INCH
+
+# CSS Values and Units: 96 px to the inch of 25.4 mm, exactly. (A library's rounded millimetre is
+# 5e-7 large, so the units stand here.)
+PX_PER_INCH = 96.0
+MM_PER_PX = MM_PER_INCH / PX_PER_INCH
+_PX_PER = {
+    "": 1.0,
+    "px": 1.0,
+    "mm": PX_PER_INCH / MM_PER_INCH,
+    "cm": 10.0 * PX_PER_INCH / MM_PER_INCH,
+    "q": PX_PER_INCH / MM_PER_INCH / 4.0,
+    "in": PX_PER_INCH,
+    "pt": PX_PER_INCH / 72.0,
+    "pc": PX_PER_INCH / 6.0,
+}
+_REAL_UNITS = ("mm", "cm", "q", "in", "pt", "pc")
+_NUMBER = r"[-+]?(?>\d{1,60}+\.?\d{0,60}+|\.\d{1,60}+)(?>[eE][-+]?\d{1,2})?+"
+_LENGTH = re.compile(rf"\s*+({_NUMBER})\s*+([a-zA-Z%]{{0,8}}+)\s*+")
+_PLAIN = re.compile(rf"\s*+{_NUMBER}\s*+")
+_POINTS = re.compile(r"[-+0-9.eE,\s]*+")
+# What CSS takes when a drawing says neither its size nor its viewBox [px].
+_NO_SIZE_PX = (300.0, 150.0)
+
+Matrix = tuple[float, float, float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Viewport:
+    """Size in its own units of the area that lengths in per cent refer to."""
+
+    width: float
+    height: float
+
+    @property
+    def diagonal(self) -> float:
+        """What a radius in per cent refers to."""
+        return math.hypot(self.width, self.height) / math.sqrt(2.0)
+
+
+def length_px(text: str, whole: float) -> float:
+    """Read a length of an SVG document.
+
+    Parameters
+    ----------
+    text
+        A number with or without a unit.
+    whole
+        What 100 % is [px].
+
+    Returns
+    -------
+    float
+        The length [px, 96 to the inch].
+
+    Raises
+    ------
+    BadFile
+        When it isn't a length that can be read.
+
+    Examples
+    --------
+    >>> length_px("1in", 0.0), length_px("50%", 30.0)
+    (96.0, 15.0)
+    """
+    if _PLAIN.fullmatch(text):
+        return float(text)
+    match = _LENGTH.fullmatch(text) if len(text) <= 200 else None
+    unit = match.group(2).lower() if match else "?"
+    if match is None or (unit != "%" and unit not in _PX_PER):
+        raise BadFile(
+            f"the drawing holds the length {text[:40]!r}, which can't be read: use plain numbers,"
+            " mm, cm, in, pt, px or %."
+        )
+    return float(match.group(1)) * (whole / 100.0 if unit == "%" else _PX_PER[unit])
+
+
+def view_box(element: Element, outer: Viewport | None) -> tuple[Viewport, Matrix, bool]:
+    """Where an ``svg`` or ``symbol`` element lies and how its units are scaled.
+
+    Parameters
+    ----------
+    element
+        The element.
+    outer
+        The viewport around it; None for the outermost.
+
+    Returns
+    -------
+    viewport, matrix, has_size : Viewport, tuple, bool
+        The viewport inside, the way from inside to outside [px], and whether the element gives
+        its width and height in units of real length.
+
+    Raises
+    ------
+    BadFile
+        When the viewBox isn't four numbers with a width and a height.
+
+    Notes
+    -----
+    SVG 2, coordinate systems, "equivalent transform": without ``preserveAspectRatio`` the
+    smaller of the two scales holds for both axes, and the content is centred.
+    """
+    box = _box(element.get("viewBox"))
+    around = outer or Viewport(*(box[2:] if box else _NO_SIZE_PX))
+    width = length_px(element.get("width", "100%"), around.width)
+    height = length_px(element.get("height", "100%"), around.height)
+    x = y = 0.0
+    if outer is not None:
+        x = length_px(element.get("x", "0"), around.width)
+        y = length_px(element.get("y", "0"), around.height)
+    sizes = element.get("width", ""), element.get("height", "")
+    has_size = all(s.strip().lower().rstrip(" ").endswith(_REAL_UNITS) for s in sizes)
+    if box is None:
+        return Viewport(width, height), (1.0, 0.0, 0.0, 1.0, x, y), has_size
+    scale_x, scale_y = width / box[2], height / box[3]
+    align, _, how = element.get("preserveAspectRatio", "").strip().partition(" ")
+    if align != "none":
+        fit = max if how.strip() == "slice" else min
+        scale_x = scale_y = fit(scale_x, scale_y)
+    room_x, room_y = width - box[2] * scale_x, height - box[3] * scale_y
+    align = align.lower() or "xmidymid"
+    shift_x = x + room_x * (0.0 if "xmin" in align else 1.0 if "xmax" in align else 0.5)
+    shift_y = y + room_y * (0.0 if "ymin" in align else 1.0 if "ymax" in align else 0.5)
+    matrix = (scale_x, 0.0, 0.0, scale_y, shift_x - box[0] * scale_x, shift_y - box[1] * scale_y)
+    return Viewport(box[2], box[3]), matrix, has_size
+
+
+def _box(text: str | None) -> tuple[float, float, float, float] | None:
+    if text is None:
+        return None
+    words = text[:400].replace(",", " ").split()
+    if len(words) == 4 and all(_PLAIN.fullmatch(word) for word in words):
+        x, y, width, height = (float(word) for word in words)
+        if width > 0.0 and height > 0.0:
+            return x, y, width, height
+    raise BadFile(
+        f"the drawing's viewBox is {text[:40]!r}: four numbers are needed, the last two above 0."
+    )
+
+
+def path_data(element: Element, name: str, viewport: Viewport) -> str:
+    """Path data of a shape element.
+
+    Parameters
+    ----------
+    element, name
+        The element and its name without namespace, one of ``SHAPES``.
+    viewport
+        What lengths in per cent refer to.
+
+    Returns
+    -------
+    str
+        Path data; empty when there is nothing to draw.
+
+    Raises
+    ------
+    BadFile
+        When one of its lengths can't be read.
+
+    Examples
+    --------
+    >>> from xml.etree.ElementTree import Element
+    >>> path_data(Element("rect", width="3", height="2"), "rect", Viewport(9.0, 9.0))
+    'M0.0 0.0h3.0v2.0h-3.0z'
+    """
+    return SHAPES[name](element, viewport)
+
+
+def _x(element: Element, key: str, viewport: Viewport) -> float:
+    return length_px(element.get(key, "0"), viewport.width)
+
+
+def _y(element: Element, key: str, viewport: Viewport) -> float:
+    return length_px(element.get(key, "0"), viewport.height)
+
+
+def _path(element: Element, viewport: Viewport) -> str:
+    data = element.get("d", "")
+    return "" if data.strip() in ("", "none") else data
+
+
+def _rect(element: Element, viewport: Viewport) -> str:
+    x, y = _x(element, "x", viewport), _y(element, "y", viewport)
+    width, height = _x(element, "width", viewport), _y(element, "height", viewport)
+    if width <= 0.0 or height <= 0.0:
+        return ""
+    given_x, given_y = element.get("rx", "auto"), element.get("ry", "auto")
+    if given_x == given_y == "auto":
+        return f"M{x!r} {y!r}h{width!r}v{height!r}h{-width!r}z"
+    rx = length_px(given_y if given_x == "auto" else given_x, viewport.width)
+    ry = length_px(given_x if given_y == "auto" else given_y, viewport.height)
+    rx, ry = min(abs(rx), width / 2.0), min(abs(ry), height / 2.0)
+    across, down = width - 2.0 * rx, height - 2.0 * ry
+    arc = f"a{rx!r} {ry!r} 0 0 1 "
+    return (
+        f"M{x + rx!r} {y!r}h{across!r}{arc}{rx!r} {ry!r}v{down!r}{arc}{-rx!r} {ry!r}"
+        f"h{-across!r}{arc}{-rx!r} {-ry!r}v{-down!r}{arc}{rx!r} {-ry!r}z"
+    )
+
+
+def _oval(cx: float, cy: float, rx: float, ry: float) -> str:
+    if rx <= 0.0 or ry <= 0.0:
+        return ""
+    arc = f"a{rx!r} {ry!r} 0 0 1"
+    return f"M{cx + rx!r} {cy!r}{arc} {-2.0 * rx!r} 0{arc} {2.0 * rx!r} 0z"
+
+
+def _circle(element: Element, viewport: Viewport) -> str:
+    r = length_px(element.get("r", "0"), viewport.diagonal)
+    return _oval(_x(element, "cx", viewport), _y(element, "cy", viewport), r, r)
+
+
+def _ellipse(element: Element, viewport: Viewport) -> str:
+    rx, ry = _x(element, "rx", viewport), _y(element, "ry", viewport)
+    return _oval(_x(element, "cx", viewport), _y(element, "cy", viewport), rx, ry)
+
+
+def _line(element: Element, viewport: Viewport) -> str:
+    x1, y1 = _x(element, "x1", viewport), _y(element, "y1", viewport)
+    return f"M{x1!r} {y1!r}L{_x(element, 'x2', viewport)!r} {_y(element, 'y2', viewport)!r}"
+
+
+def _polyline(element: Element, viewport: Viewport) -> str:
+    points = element.get("points", "")
+    if _POINTS.fullmatch(points) is None:
+        raise BadFile(
+            f"the drawing holds the points {points[:40]!r}, which aren't numbers: save it again."
+        )
+    return f"M{points}" if points.strip() else ""
+
+
+def _polygon(element: Element, viewport: Viewport) -> str:
+    data = _polyline(element, viewport)
+    return f"{data}z" if data else ""
+
+
+SHAPES: dict[str, Callable[[Element, Viewport], str]] = {
+    "path": _path,
+    "rect": _rect,
+    "circle": _circle,
+    "ellipse": _ellipse,
+    "line": _line,
+    "polyline": _polyline,
+    "polygon": _polygon,
+}
