@@ -146,6 +146,9 @@ class Machine:
         True when the controller lowers the power with the speed by itself.
     slat_gap_mm
         Opening between the bars of the bed [mm]; None when not known.
+    area_both_ways
+        True when the lines of an area mark are burnt there and back; False for one direction only,
+        on machines with play.
     """
 
     name: str
@@ -170,6 +173,7 @@ class Machine:
     air_off_word: str = ""
     power_follows_speed: bool = False
     slat_gap_mm: float | None = None
+    area_both_ways: bool = True
 
     def __post_init__(self) -> None:
         _text(self, "name", needed=True)
