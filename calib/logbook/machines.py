@@ -61,7 +61,7 @@ class Machines(Room):
                 )
 
     def change_setup(
-        self, name: str, *, when: datetime, what: SetupChange, note: str = "", **changed: Any
+        self, name: str, /, *, when: datetime, what: SetupChange, note: str = "", **changed: Any
     ) -> Machine:
         """Take down a change of a machine; the earlier set-up stays in the book.
 
