@@ -30,6 +30,10 @@
         book.settle("bench", "birch 3", "cut", setting, when=now, promise_id=None, note="")
         book.settled("bench", "birch 3", "cut")
 
+        book.add_note("text", when=now, machine=None, sheet=None, board_id=None)
+        book.attach("AB12", "a1.jpg", content, when=now, cell="A1")
+        book.photographs("AB12"), book.photograph(photograph_id)        # records; bytes
+
         book.search(Filters(text="knot", material="mdf", outcome="through"), limit=50, offset=0)
 
 Every call that writes stores all or nothing, at a time that the caller gives (``when``, with its

@@ -205,15 +205,15 @@ class HistoryLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Photograph:
-    """A picture that was attached; ``content`` is the file."""
+    """A picture that was attached to a board, or to a cell of it; `Book.photograph` reads it."""
 
     id: str
     board: str
     cell: str
     filename: str
     media_type: str
+    size_bytes: int
     at: datetime
-    content: bytes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

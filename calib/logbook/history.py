@@ -14,6 +14,7 @@ from calib.logbook.room import Room, Row, find_machine, find_sheet, last_of, row
 from calib.logbook.tables import (
     boards,
     changes,
+    notes,
     promises,
     readings,
     run_burns,
@@ -58,7 +59,7 @@ class History(Room):
                 (row["seq"], row.get("position", 0), make(row))
                 for query, make in _PARTS
                 for row in rows_of(connection, query(pair))
-                if operation is None or row.get("operation", operation) == operation
+                if operation is None or (row.get("operation") or operation) == operation
             ]
         return tuple(line for _, _, line in sorted(lines, key=lambda part: part[:2]))
 
@@ -205,6 +206,28 @@ def _settled_line(row: Row) -> HistoryLine:
     )
 
 
+def _notes(pair: Pair) -> sa.Select[Any]:
+    query = (
+        _with_change(notes, still_counts(notes.c.id).label("counts"), boards.c.code)
+        .add_columns(boards.c.operation)
+        .outerjoin(boards, boards.c.id == notes.c.board_id)
+    )
+    of_machine = sa.and_(notes.c.machine_id == pair[0], notes.c.sheet_id.is_(None))
+    of_sheet = sa.and_(notes.c.machine_id.is_(None), notes.c.sheet_id == pair[1])
+    of_pair = sa.and_(notes.c.machine_id == pair[0], notes.c.sheet_id == pair[1])
+    return query.where(sa.or_(of_machine, of_sheet, of_pair))
+
+
+def _note_line(row: Row) -> HistoryLine:
+    return HistoryLine(
+        at=read_time(row["at"]),
+        kind="note",
+        text=row["text"],
+        board=row["code"] or "",
+        superseded=not row["counts"],
+    )
+
+
 _PARTS: tuple[tuple[Callable[[Pair], sa.Select[Any]], Callable[[Row], HistoryLine]], ...] = (
     (_setups, _setup_line),
     (_lots, _lot_line),
@@ -213,4 +236,5 @@ _PARTS: tuple[tuple[Callable[[Pair], sa.Select[Any]], Callable[[Row], HistoryLin
     (_promises, _promise_line),
     (_runs, _run_line),
     (_settled, _settled_line),
+    (_notes, _note_line),
 )

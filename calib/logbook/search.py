@@ -1,4 +1,4 @@
-"""Find and list boards, jobs and check strips, newest first."""
+"""Find and list boards, jobs, check strips and notes, newest first."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from calib.logbook.tables import (
     boards,
     cells,
     machines,
+    notes,
     readings,
     run_burns,
     runs,
@@ -93,6 +94,9 @@ def _matching(filters: Filters) -> sa.Subquery:
     run_kinds = [kind for kind in ("job", "check_strip") if kind in filters.kinds]
     if run_kinds and filters.outcome != "unread":
         parts.append(_runs_query(filters).where(runs.c.kind.in_(run_kinds)))
+    asks_more = filters.operation is not None or filters.outcome is not None
+    if "note" in filters.kinds and not asks_more:
+        parts.append(_notes_query(filters))
     if not parts:
         parts.append(_boards_query(filters).where(sa.false()))
     return sa.union_all(*parts).subquery()
@@ -135,6 +139,22 @@ def _runs_query(filters: Filters) -> sa.Select[Any]:
     for word in _words(filters):
         named = [_holds(column, word) for column in (runs.c.note, runs.c.lot, *_NAMES)]
         query = query.where(sa.or_(*named))
+    return query
+
+
+def _notes_query(filters: Filters) -> sa.Select[Any]:
+    query = (
+        sa
+        .select(sa.literal("note").label("kind"), notes.c.id, notes.c.id.label("code"), notes.c.at)
+        .add_columns(sa.literal("").label("operation"))
+        .add_columns(sa.cast(sa.null(), sa.Integer).label("round"), sa.literal("").label("lot"))
+        .add_columns(notes.c.text.label("note"), *_pair_columns())
+        .outerjoin(machines, machines.c.id == notes.c.machine_id)
+        .outerjoin(sheets, sheets.c.id == notes.c.sheet_id)
+        .where(*_common(filters, notes.c.at, sa.literal("")), still_counts(notes.c.id))
+    )
+    for word in _words(filters):
+        query = query.where(sa.or_(*[_holds(column, word) for column in (notes.c.text, *_NAMES)]))
     return query
 
 
@@ -251,7 +271,9 @@ def _keys(row: Row) -> list[str]:
 
 def _entry(row: Row, planned: int | None, counts: dict[str, int]) -> Entry:
     read = counts.pop("read", 0)
-    names = ("kind", "machine", "sheet", "material", "thickness_mm", "lot", "operation", "round")
+    # A note may be about no machine or sheet.
+    names: dict[str, Any] = {name: row[name] or "" for name in ("machine", "sheet", "material")}
+    same = ("kind", "thickness_mm", "lot", "operation", "round")
     return Entry(
         id=row["code"],
         at=read_time(row["at"]),
@@ -259,5 +281,6 @@ def _entry(row: Row, planned: int | None, counts: dict[str, int]) -> Entry:
         read=read,
         outcomes=dict(sorted(counts.items())),
         note=row["note"],
-        **{name: row[name] for name in names},
+        **names,
+        **{name: row[name] for name in same},
     )

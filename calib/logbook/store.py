@@ -12,15 +12,21 @@ from calib.logbook.evidence import Evidence
 from calib.logbook.history import History
 from calib.logbook.machines import Machines
 from calib.logbook.migrate import bring_up_to_date
+from calib.logbook.notes import Notes
 from calib.logbook.opening import damaged, find_place, in_plain_words, make_engine
+from calib.logbook.promises import Promises
 from calib.logbook.readings import Readings
 from calib.logbook.runs import Runs
 from calib.logbook.search import Search
+from calib.logbook.settling import Settling
 from calib.logbook.sheets import Sheets
 from calib.logbook.undoing import Undoing
 
 
-class Book(Machines, Sheets, Boards, Readings, Runs, Evidence, History, Search, Undoing):
+class Book(
+    Machines, Sheets, Boards, Readings, Notes, Promises, Runs, Settling, Evidence, History, Search,
+    Undoing,
+):  # fmt: skip
     """An open logbook; every call that writes is one transaction: all of it, or nothing.
 
     Get one from `open_book`. It may be used from several threads, and several programs may have

@@ -11,7 +11,7 @@ from __future__ import annotations
 import sqlalchemy as sa
 
 # The version of the tables that this program writes; the last file in migrations/versions.
-HEAD = "0001"
+HEAD = "0002"
 
 metadata = sa.MetaData(
     naming_convention={
@@ -328,4 +328,45 @@ withdrawals = sa.Table(
     _text("why"),
     _change(),
     sa.UniqueConstraint("target_id"),
+)
+
+notes = sa.Table(
+    "notes",
+    metadata,
+    _id(),
+    _to("machine_id", "machines.id", null=True),
+    _to("sheet_id", "sheets.id", null=True),
+    _to("board_id", "boards.id", null=True),
+    _text("at"),
+    _text("text"),
+    _change(),
+    sa.Index(None, "at"),
+    sa.Index(None, "machine_id", "sheet_id"),
+    sa.Index(None, "sheet_id"),
+    sa.Index(None, "board_id"),
+)
+
+photographs = sa.Table(
+    "photographs",
+    metadata,
+    _id(),
+    _to("board_id", "boards.id"),
+    _text("cell"),
+    _text("filename"),
+    _text("media_type"),
+    _text("at"),
+    sa.Column("content", sa.LargeBinary, nullable=False),
+    _change(),
+    sa.Index(None, "board_id"),
+)
+
+# Two books may have taken one machine, sheet or board into them each on its own: what another
+# book calls `foreign_id` is `local_id` here.
+aliases = sa.Table(
+    "aliases",
+    metadata,
+    sa.Column("foreign_id", sa.Text, primary_key=True),
+    _text("kind"),
+    _text("local_id"),
+    _change(),
 )

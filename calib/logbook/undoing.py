@@ -24,12 +24,14 @@ from calib.logbook.room import (
     rows_of,
     sheet_from,
 )
-from calib.logbook.runs import add_settled, last_settled
+from calib.logbook.settling import add_settled, last_settled
 from calib.logbook.sheets import add_version
 from calib.logbook.tables import (
     boards,
     changes,
     machines,
+    notes,
+    photographs,
     readings,
     runs,
     settled,
@@ -59,9 +61,10 @@ class Undoing(Room):
     ) -> str:
         """Take back the latest change that wasn't taken back yet; again takes back the one before.
 
-        With ``board_id``: readings of this board. With ``machine`` and ``sheet``: readings, jobs,
-        check strips and settled settings of the pair. With ``machine`` alone: its set-up. With
-        ``sheet`` alone: its lot and measurement. Boards and promises stay.
+        With ``board_id``: its readings, notes and photographs. With ``machine`` and ``sheet``:
+        these of all boards of the pair, its jobs, check strips and settled settings. With
+        ``machine`` alone: its set-up and notes. With ``sheet`` alone: its lot, measurement and
+        notes. Boards and promises stay.
 
         Parameters
         ----------
@@ -204,6 +207,17 @@ def _undo_run(connection: sa.Connection, change: Row, at: str, why: str) -> str:
     return f"{row['kind'].replace('_', ' ')}, {_day(change)}"
 
 
+def _undo_note(connection: sa.Connection, change: Row, at: str, why: str) -> str:
+    withdraw(connection, "note", _row_in(connection, notes, change), (at, why), undoes=change)
+    return f"note, {_day(change)}"
+
+
+def _undo_photograph(connection: sa.Connection, change: Row, at: str, why: str) -> str:
+    row = _row_in(connection, photographs, change)
+    withdraw(connection, "photograph", row, (at, why), undoes=change)
+    return f"photograph {row['filename']}, {_day(change)}"
+
+
 def withdraw(
     connection: sa.Connection, kind: str, row: Row, words: tuple[str, str], undoes: Row
 ) -> None:
@@ -224,4 +238,6 @@ _UNDOERS = {
     "settled": _undo_settled,
     "job": _undo_run,
     "check_strip": _undo_run,
+    "note": _undo_note,
+    "photograph": _undo_photograph,
 }
