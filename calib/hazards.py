@@ -17,14 +17,14 @@ from calib.records import Machine, Operation, Sheet
 
 # ASCII, without brackets and short, so that they fit into a comment of any file.
 CAUTIONS: tuple[str, ...] = (
-    "Stay with the machine from the first burn to the last; if you can't, don't start.",
+    "Stay with the machine from the first burn to the last. If you can't, don't start.",
     "Before the start: bed and tray clear of scraps and dust, extraction on, air assist on,"
     " lid shut.",
     "Keep a CO2 extinguisher within reach and know how to use it.",
     "Stop at once if a flame stays alight after the head has moved on.",
     "Afterwards wait before you lift the lid, with the extraction running, and stay until"
     " nothing smokes or glows.",
-    "calib can't tell what your sheet is made of; if you don't know either, don't burn it.",
+    "calib can't tell what your sheet is made of. If you don't know either, don't burn it.",
     "The machine's manual, your local rules and the people trained on it come before anything"
     " written here.",
 )
@@ -95,6 +95,21 @@ def _terms() -> dict[Words, _Match]:
 
 
 @cache
+def _refused_terms(length: int) -> tuple[tuple[Words, frozenset[str]], ...]:
+    """Refused terms of so many words, each also as a set that is quick to compare."""
+    return tuple(
+        (key, frozenset(key))
+        for key, match in _terms().items()
+        if match.row["verdict"] == "refuse" and len(key) == length
+    )
+
+
+@cache
+def _longest() -> int:
+    return max(len(key) for key in _terms())
+
+
+@cache
 def _row(keyword: str) -> dict[str, str]:
     return next(row for row in read_table("safety") if row["keyword"] == keyword)
 
@@ -105,29 +120,36 @@ def _ambiguous() -> dict[str, dict[str, str]]:
 
 
 def _in_a_row(words: list[str], length: int) -> Iterator[tuple[_Match, list[int]]]:
-    """Terms whose words stand side by side; those that are refused come first."""
+    """Terms whose words stand side by side."""
     runs = [list(range(i, i + length)) for i in range(len(words) - length + 1)]
-    hits = [(_terms()[key], run) for run in runs if (key := _pick(words, run)) in _terms()]
-    yield from sorted(hits, key=lambda hit: hit[0].row["verdict"] != "refuse")
+    yield from ((_terms()[key], run) for run in runs if (key := _pick(words, run)) in _terms())
 
 
-def _in_other_order(words: list[str], length: int) -> Iterator[tuple[_Match, list[int]]]:
-    """Refused terms said in another way: two words turned round, or three and more in any order.
+def _refused_phrases(words: list[str], length: int) -> Iterator[tuple[_Match, list[int]]]:
+    """Refused terms of two words and more, also said in another way.
 
-    Only refused ones: a looser match may make a verdict worse, never better.
+    Two words may be turned round; three and more may stand in any order, apart. Only refused
+    terms may: a looser match makes a verdict worse, never better.
     """
-    for key, match in _terms().items():
-        if match.row["verdict"] != "refuse" or len(key) != length or length < 2:
+    given = frozenset(words)
+    for key, parts in _refused_terms(length):
+        if not parts <= given:
             continue
         if length == 2:
-            turned = key[::-1]
-            yield from (
-                (match, [i, i + 1])
-                for i in range(len(words) - 1)
-                if (words[i], words[i + 1]) == turned
-            )
+            pairs = [[i, i + 1] for i in range(len(words) - 1)]
+            yield from ((_terms()[key], p) for p in pairs if _pick(words, p) in {key, key[::-1]})
         elif Counter(key) <= Counter(words):
-            yield match, [words.index(word) for word in key]
+            yield _terms()[key], _places(words, key)
+
+
+def _places(words: list[str], key: Words) -> list[int]:
+    """Where the words of a term stand; a word that it has twice is found twice."""
+    left = list(words)
+    places = []
+    for word in key:
+        places.append(left.index(word))
+        left[places[-1]] = ""
+    return places
 
 
 def _pick(words: list[str], places: list[int]) -> Words:
@@ -135,18 +157,22 @@ def _pick(words: list[str], places: list[int]) -> Words:
 
 
 def _match_terms(material: str) -> _Matches:
-    """Find the table's terms in a name, longest first, each word used once."""
+    """Find the table's terms in a name, longest first, each word used once.
+
+    Refused phrases go before all others: no longer name of a burnable material may use up a word
+    of theirs, as "leather vegetable tanned" would in "faux leather, vegetable tanned look".
+    """
     words = list(split_words(material))
+    lengths = range(min(_longest(), len(words)), 0, -1)
+    searches = [(_refused_phrases, n) for n in lengths if n > 1] + [(_in_a_row, n) for n in lengths]
     found: list[_Match] = []
-    for length in range(max(len(key) for key in _terms()), 0, -1):
-        for search in (_in_a_row, _in_other_order):
-            for match, places in search(list(words), length):
-                if "" not in _pick(words, places):
-                    found.append(match)
-                    for i in places:
-                        words[i] = ""
-    left = tuple(word for word in words if word)
-    return _Matches(tuple(found), left)
+    for search, length in searches:
+        for match, places in search(list(words), length):
+            if "" not in _pick(words, places):
+                found.append(match)
+                for i in places:
+                    words[i] = ""
+    return _Matches(tuple(found), tuple(word for word in words if word))
 
 
 def _stem_matches(material: str, left: Words) -> list[_Match]:

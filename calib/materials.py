@@ -169,6 +169,11 @@ def _family_terms() -> dict[Words, str]:
 
 
 @cache
+def _family_sets() -> tuple[tuple[frozenset[str], Words], ...]:
+    return tuple((frozenset(term), term) for term in _family_terms())
+
+
+@cache
 def _family_rank() -> dict[str, int]:
     return {row["family"]: place for place, row in enumerate(read_table("families"))}
 
@@ -196,12 +201,12 @@ def family_of(material: str) -> str:
     >>> family_of("3mm Birch Plywood"), family_of("MDF, oak veneered"), family_of("zorbex")
     ('birch plywood', 'mdf', 'other')
     """
-    given = Counter(split_words(material))
-    rank = _family_rank()
+    words = split_words(material)
+    given = frozenset(words)
     fitting = [
-        (-len(term), rank[family], family)
-        for term, family in _family_terms().items()
-        if Counter(term) <= given
+        (-len(term), _family_rank()[_family_terms()[term]], _family_terms()[term])
+        for parts, term in _family_sets()
+        if parts <= given and Counter(term) <= Counter(words)
     ]
     return min(fitting)[2] if fitting else UNKNOWN_FAMILY
 
