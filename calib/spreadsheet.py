@@ -19,6 +19,7 @@ from calib.errors import BadFile
 MAX_BYTES = 1_000_000
 
 _DELIMITERS = ",;\t"
+_ENOUGH = 100  # names that are looked at to find the delimiter
 # Starts of a formula in common spreadsheets, and the apostrophe that keeps it from running.
 _GUARDED = ("=", "+", "-", "@", "'")
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
@@ -107,7 +108,7 @@ def plain_text(text: str) -> str:
     """
     one_line = " ".join(text.split())
     guarded = one_line.startswith("'") and one_line[1:].lstrip().startswith(_GUARDED)
-    return one_line[1:] if guarded else one_line
+    return one_line[1:].lstrip() if guarded else one_line
 
 
 def write_csv(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
@@ -180,8 +181,9 @@ def _delimiter_of(text: str, columns: Columns) -> tuple[str, str]:
         return (told[1] if told else "\t"), rest
     header = next((line for line in text.splitlines() if line.strip(_DELIMITERS + " ")), "")
 
-    def hits(delimiter: str) -> int:
-        return sum(_column(name) in columns.known for name in header.split(delimiter))
+    def hits(delimiter: str) -> tuple[int, int]:
+        names = header.split(delimiter, maxsplit=_ENOUGH)
+        return sum(_column(name) in columns.known for name in names), len(names)
 
     return max(_DELIMITERS, key=hits), text
 
@@ -211,7 +213,8 @@ def _records(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
 
 def _header_of(header: list[str], allowed: Columns) -> list[str]:
     used = max((place for place, name in enumerate(header, 1) if name), default=0)
-    header = header[:used]
+    # One more than there are names is sure to be unknown or there twice.
+    header = header[: min(used, len(allowed.known) + 1)]
     columns = [_column(name) for name in header]
     wrong = _wrong_with(header, columns, allowed)
     if wrong:
