@@ -234,15 +234,18 @@ def _refuse_by_declaration(sheet: Sheet) -> None:
 
 def _refuse_diode(sheet: Sheet, found: tuple[_Match, ...]) -> None:
     words = set(split_words(re.sub(r"see[\s-]*through", "seethrough", sheet.material.lower())))
+    # Of a material that isn't in the table only its own name tells; "clear pine" has no knots.
+    clear = bool(words & _SEE_THROUGH)
+    passed = [m.term for m in found if m.row["diode"] == "refuse" or (m.row["diode"] and clear)]
+    if passed or (clear and not found):
+        through = repr(passed[0]) if passed else "a clear sheet"
+        raise RefusedMaterial(
+            f"{sheet.material!r} is refused on a diode laser: the beam passes through {through} and"
+            " burns what lies behind it. Use a CO2 laser, or a sheet that lets no light through,"
+            " such as black acrylic."
+        )
     for match in found:
-        rule = match.row["diode"]
-        if rule == "refuse" or (rule and words & _SEE_THROUGH):
-            raise RefusedMaterial(
-                f"{sheet.material!r} is refused on a diode laser: the beam passes through"
-                f" {match.term!r} and burns what lies behind it. Use a CO2 laser, or a sheet that"
-                " lets no light through, such as black acrylic."
-            )
-        if rule and not words & _COLOURS:
+        if match.row["diode"] and not words & _COLOURS:
             raise RefusedMaterial(
                 f"{sheet.material!r} is refused on a diode laser as long as it has no colour: the"
                 f" beam passes through clear {match.term!r}. If it lets no light through, name"

@@ -352,6 +352,14 @@ def test_pale_acrylic_on_a_diode_is_warned_of() -> None:
 
 def test_a_diode_may_burn_wood() -> None:
     assert check_hazard(sheet("birch plywood"), laser("diode")).verdict == "caution"
+    assert check_hazard(sheet("clear pine"), laser("diode")).verdict == "caution"
+
+
+def test_a_clear_sheet_that_is_only_declared_is_refused_on_a_diode() -> None:
+    clear = sheet("clear zorbex", DECLARATION_EXAMPLE)
+    with pytest.raises(RefusedMaterial, match="'clear zorbex' .*passes through a clear sheet"):
+        check_hazard(clear, laser("diode"))
+    assert check_hazard(clear, laser("co2")).verdict == "declared"
 
 
 @pytest.mark.parametrize("material", ["slate", "glass", "anodised aluminium"])
