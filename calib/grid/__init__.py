@@ -1,0 +1,1 @@
+"""Boards: which cells, where and in what order, and the files that burn them."""

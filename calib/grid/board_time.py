@@ -1,0 +1,195 @@
+"""How long a board takes and how much sheet it uses, known before it is burnt."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from calib.grid.places import row_gap_mm
+from calib.grid.strokes import Stroke, strokes_of, strokes_of_cells
+from calib.physics import mean_coupon_speed_mm_s, move_time_s
+from calib.records import Grid, Machine
+
+# At a bend sharper than this the head is taken to stop; below it, it is taken to keep its speed
+# (common practice of look-ahead controllers, no source) [degrees].
+SHARP_BEND_DEG = 30.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardTime:
+    """Predicted time of a board.
+
+    Parameters
+    ----------
+    burning_s, travel_s
+        Moves of the strokes with their dark run-ups, and moves between them [s].
+    labels_s
+        Part of both that the codes and the head take [s].
+    ramps_counted
+        False when the acceleration isn't known: then the board takes longer than this.
+    """
+
+    burning_s: float
+    travel_s: float
+    labels_s: float
+    ramps_counted: bool
+
+    @property
+    def total_s(self) -> float:
+        """Sum of burning and travel [s]."""
+        return self.burning_s + self.travel_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetUse:
+    """What a board takes of the sheet.
+
+    Parameters
+    ----------
+    board_mm2
+        Area of the board [mm²].
+    taken_mm2
+        Area down to the lower margin of the last row, over the board's whole width [mm²].
+    cells_mm2
+        Area of all cells [mm²].
+    """
+
+    board_mm2: float
+    taken_mm2: float
+    cells_mm2: float
+
+    @property
+    def waste_share(self) -> float:
+        """Share of the taken area that is no cell: gaps, margins, head [1]."""
+        return 1.0 - self.cells_mm2 / self.taken_mm2
+
+    @property
+    def left_share(self) -> float:
+        """Share of the board that is left whole below the last row [1]."""
+        return 1.0 - self.taken_mm2 / self.board_mm2
+
+
+def board_time_s(grid: Grid) -> float:
+    """Predict how long a board burns.
+
+    Parameters
+    ----------
+    grid
+        The planned board.
+
+    Returns
+    -------
+    float
+        Time of all moves [s], see ``board_time``.
+    """
+    return board_time(grid).total_s
+
+
+def board_time(grid: Grid) -> BoardTime:
+    """Predict how long a board burns, part by part.
+
+    Parameters
+    ----------
+    grid
+        The planned board.
+
+    Returns
+    -------
+    BoardTime
+        Its parts [s].
+
+    Notes
+    -----
+    A move goes from rest to rest with constant acceleration. A stroke is one move, or several
+    where it bends by more than 30 degrees; a coupon's outline is one move at the mean speed that
+    its corners allow. Travel goes straight at the top speed, from the program's zero on. What a
+    controller needs to think, and the time to switch the beam, are left out.
+    """
+    machine = grid.machine
+    strokes = strokes_of(grid)
+    labels = tuple(stroke for stroke in strokes if stroke.kind == "label")
+    burning, travel = _moves(machine, strokes, _zero(grid))
+    label_burning, label_travel = _moves(machine, labels, _zero(grid))
+    return BoardTime(
+        burning_s=burning,
+        travel_s=travel,
+        labels_s=label_burning + label_travel,
+        ramps_counted=machine.acceleration_mm_s2 is not None,
+    )
+
+
+def _zero(grid: Grid) -> tuple[float, float]:
+    """Place of the program's corner of the board in the drawing [mm]."""
+    width, height = grid.board_mm
+    return (
+        0.0 if grid.machine.origin.endswith("left") else width,
+        0.0 if grid.machine.origin.startswith("upper") else height,
+    )
+
+
+def _moves(
+    machine: Machine, strokes: Sequence[Stroke], start: tuple[float, float]
+) -> tuple[float, float]:
+    """Time of burning and of travel for strokes in order [s]."""
+    lengths: list[float] = []
+    speeds: list[float] = []
+    travels: list[float] = []
+    place = start
+    for group in strokes_of_cells(tuple(strokes)):
+        for _ in range(group[0].setting.passes):
+            for stroke in group:
+                path = stroke.path
+                travels.append(math.dist(place, path[0]))
+                place = path[-1]
+                pieces = list(_pieces(stroke))
+                lengths += pieces
+                speeds += [_speed(machine, stroke)] * len(pieces)
+    acceleration = machine.acceleration_mm_s2
+    burning = move_time_s(lengths, speeds, acceleration).sum()
+    return float(burning), float(move_time_s(travels, machine.max_speed_mm_s, acceleration).sum())
+
+
+def _speed(machine: Machine, stroke: Stroke) -> float:
+    speed = stroke.setting.speed_mm_s
+    if stroke.kind == "cut":
+        return float(mean_coupon_speed_mm_s(speed, machine.acceleration_mm_s2))
+    return speed
+
+
+def _pieces(stroke: Stroke) -> Iterator[float]:
+    """Lengths of a stroke between its sharp bends, dark run-ups included [mm]."""
+    path = stroke.path
+    length = 0.0
+    for before, bend, after in zip(path, path[1:], path[2:], strict=False):
+        length += math.dist(before, bend)
+        into = math.atan2(bend[1] - before[1], bend[0] - before[0])
+        out_of = math.atan2(after[1] - bend[1], after[0] - bend[0])
+        if math.cos(out_of - into) < math.cos(math.radians(SHARP_BEND_DEG)):
+            yield length
+            length = 0.0
+    yield length + math.dist(path[-2], path[-1])
+
+
+def sheet_use(grid: Grid) -> SheetUse:
+    """Count what a board takes of the sheet.
+
+    Parameters
+    ----------
+    grid
+        The planned board.
+
+    Returns
+    -------
+    SheetUse
+        Areas [mm²].
+    """
+    width, height = grid.board_mm
+    # Below the last row as much as between rows, if the margins aren't narrower.
+    margin = min(row_gap_mm(grid.sheet), *(cell.x_mm for cell in grid.cells))
+    depth = min(height, max(cell.y_mm + cell.height_mm for cell in grid.cells) + margin)
+    return SheetUse(
+        board_mm2=width * height,
+        taken_mm2=width * depth,
+        cells_mm2=sum(cell.width_mm * cell.height_mm for cell in grid.cells),
+    )

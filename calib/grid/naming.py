@@ -1,0 +1,105 @@
+"""Settings in words, in the names of files, and what stands on every file."""
+
+from __future__ import annotations
+
+from calib.grid.colours import settings_of
+from calib.hazards import CAUTIONS, check_hazard
+from calib.records import Grid, Machine, Operation, Setting, Sheet
+from calib.units import show_speed
+
+
+def setting_words(setting: Setting) -> str:
+    """Say a setting as it is typed at the machine.
+
+    Parameters
+    ----------
+    setting
+        Any setting.
+
+    Returns
+    -------
+    str
+        Power, speed both ways, passes and, for areas, the line pitch.
+
+    Examples
+    --------
+    >>> setting_words(Setting(power_pct=60.0, speed_mm_s=12.5))
+    '60 %, 12.5 mm/s (750 mm/min), 1 pass'
+    """
+    words = [f"{setting.power_pct:g} %", show_speed(setting.speed_mm_s)]
+    words.append("1 pass" if setting.passes == 1 else f"{setting.passes} passes")
+    if setting.line_pitch_mm is not None:
+        words.append(f"line pitch {setting.line_pitch_mm:g} mm")
+    return ", ".join(words)
+
+
+def file_keys(grid: Grid) -> dict[Setting, str]:
+    """Name each setting of a board so that files of one setting sort in burning order.
+
+    Parameters
+    ----------
+    grid
+        The planned board.
+
+    Returns
+    -------
+    dict
+        Setting to key, in burning order: the codes, then gentle to strong.
+
+    Examples
+    --------
+    A key looks like ``03-60pct-12.5mm_s``, with ``-2x`` for two passes.
+    """
+    codes = grid.label_setting
+    keys = {codes: "00-codes"}
+    cells = [setting for setting in settings_of(grid) if setting != codes]
+    for number, setting in enumerate(cells, 1):
+        key = f"{number:02d}-{setting.power_pct:g}pct-{setting.speed_mm_s:g}mm_s"
+        if setting.passes > 1:
+            key += f"-{setting.passes}x"
+        if setting.line_pitch_mm is not None:
+            key += f"-{setting.line_pitch_mm:g}mm"
+        keys[setting] = key
+    return keys
+
+
+def board_words(grid: Grid) -> str:
+    """Say in one line which board this is.
+
+    Parameters
+    ----------
+    grid
+        The planned board.
+
+    Returns
+    -------
+    str
+        Code, round, operation, sheet, machine and size.
+    """
+    operation = grid.operation.replace("_", " ")
+    return (
+        f"Board {grid.board_id}, round {grid.round}: {operation} of {grid.sheet.name}"
+        f" ({grid.sheet.material}, {grid.sheet.thickness_mm:g} mm) on {grid.machine.name},"
+        f" {grid.board_mm[0]:g} x {grid.board_mm[1]:g} mm"
+    )
+
+
+def file_cautions(machine: Machine, sheet: Sheet, operation: Operation) -> tuple[str, ...]:
+    """Collect what must stand on every file that leads to burning.
+
+    Parameters
+    ----------
+    machine, sheet, operation
+        What is burnt where.
+
+    Returns
+    -------
+    tuple of str
+        The cautions and the advice for this sheet.
+
+    Raises
+    ------
+    RefusedMaterial, DeclarationNeeded
+        When the sheet may not be burnt: then there is no file.
+    """
+    return (*CAUTIONS, *check_hazard(sheet, machine, operation).advice)

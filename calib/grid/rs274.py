@@ -1,0 +1,325 @@
+"""The board as an RS-274/NGC style program: straight moves, beam off on every travel."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterable, Iterator, Sequence
+
+from calib.errors import InvalidRecord, MachineLimit
+from calib.grid.frame import Frame, Point, frame_of
+from calib.grid.lettering import transliterate
+from calib.grid.naming import board_words, file_cautions, file_keys, setting_words
+from calib.grid.strokes import Stroke, strokes_of, strokes_of_cells
+from calib.records import Grid, Machine
+
+# NIST IR 6556 (2000), section 3.3, allows 256 characters a line; this is easier to read.
+_COMMENT_WIDTH = 100
+# Brackets would end a comment. The others mean something to some controllers and readers even
+# inside one: the rest is a comment, pause, go on, report, end of the tape.
+_IN_COMMENTS = str.maketrans(dict(zip("();!~?", "[],.-.", strict=True)) | {"%": "pct"})
+
+
+def grid_program(grid: Grid, *, from_cell: str | None = None) -> str:
+    """Write the program that burns a board.
+
+    Parameters
+    ----------
+    grid
+        The planned board.
+    from_cell
+        Code of the cell to begin with after a stop; the codes and the cells before it are left
+        out. None: the whole board.
+
+    Returns
+    -------
+    str
+        RS-274/NGC (NIST IR 6556): mm, absolute, per minute; S is ``power_word_full`` × % / 100.
+        The same board gives the same bytes.
+
+    Raises
+    ------
+    MachineLimit
+        When ``power_word_full`` isn't known, or a power, a speed or a place crosses what the
+        machine record allows.
+    InvalidRecord
+        When no cell has the code ``from_cell``.
+    RefusedMaterial, DeclarationNeeded
+        When the sheet may not be burnt.
+    """
+    strokes = strokes_of(grid)
+    title = board_words(grid)
+    if from_cell is not None:
+        strokes = _from_cell(grid, strokes, from_cell)
+        title += f", from cell {from_cell}"
+    return program(grid.machine, _board_body(grid, strokes), _comments(grid, title))
+
+
+def grid_program_per_setting(grid: Grid) -> dict[str, str]:
+    """Write one program per setting, for controllers where power and speed are set by hand.
+
+    Parameters
+    ----------
+    grid
+        The planned board.
+
+    Returns
+    -------
+    dict
+        Key that can stand in a file's name to program, in burning order.
+
+    Raises
+    ------
+    MachineLimit, RefusedMaterial, DeclarationNeeded
+        As for ``grid_program``.
+    """
+    strokes = strokes_of(grid)
+    programs = {}
+    for setting, key in file_keys(grid).items():
+        part = tuple(stroke for stroke in strokes if stroke.setting == setting)
+        comments = _comments(grid, f"{board_words(grid)}, only {key}")
+        programs[key] = program(grid.machine, _board_body(grid, part), comments)
+    return programs
+
+
+def frame_program(grid: Grid) -> str:
+    """Write a program that moves round the board's box with the beam off.
+
+    Parameters
+    ----------
+    grid
+        The planned board.
+
+    Returns
+    -------
+    str
+        Travel moves only, to see that the board lies right and clear of clamps.
+
+    Raises
+    ------
+    MachineLimit
+        When the board's box isn't inside the bed.
+    """
+    width, height = grid.board_mm
+    corners = ((0.0, height), (width, height), (width, 0.0), (0.0, 0.0), (0.0, height))
+    frame = frame_of(grid.machine, grid.board_mm)
+    body = [line for at in corners for line in ("M5", f"G0 {_at(grid.machine, frame, at)}")]
+    comments = [f"{board_words(grid)}: its box with the beam off"]
+    return program(grid.machine, body, comments)
+
+
+def program(machine: Machine, body: Iterable[str], comments: Iterable[str]) -> str:
+    """Put head and end round the lines of a program.
+
+    Parameters
+    ----------
+    machine
+        Whose air words count.
+    body
+        Lines between head and end.
+    comments
+        Sentences for the head; made ASCII and free of brackets.
+
+    Returns
+    -------
+    str
+        The whole program between two ``%`` lines.
+    """
+    head = ["%", *(line for text in comments for line in comment_lines(text))]
+    head += ["G21", "G90", "G94", "G17", "M5", "S0"]
+    air_off = [machine.air_off_word] if machine.air_off_word else []
+    lines = [*head, *air_off, *body, "M5", "S0", *air_off, "M2", "%"]
+    return "\n".join(lines) + "\n"
+
+
+def comment_lines(text: str) -> list[str]:
+    """Turn a text into comment lines that every controller can skip.
+
+    Parameters
+    ----------
+    text
+        One sentence or more.
+
+    Returns
+    -------
+    list of str
+        Lines in brackets, ASCII, without brackets or signs that controllers obey inside.
+
+    Examples
+    --------
+    >>> comment_lines("Größe (innen): 3 mm")
+    ['(Grosse [innen]: 3 mm)']
+    """
+    plain = transliterate(text).translate(_IN_COMMENTS)
+    plain = "".join(sign for sign in plain if " " <= sign <= "~")
+    return [f"({line})" for line in textwrap.wrap(plain, _COMMENT_WIDTH)]
+
+
+def _comments(grid: Grid, title: str) -> list[str]:
+    machine = grid.machine
+    corner = machine.origin.replace("_", " ")
+    lines = [
+        title,
+        f"Zero is the board's {corner} corner, moved by {machine.offset_mm[0]:g},"
+        f" {machine.offset_mm[1]:g} mm; y grows"
+        f" {'away from' if machine.y_up else 'towards'} the operator.",
+        f"S is power, {machine.power_word_full or 0.0:g} at 100 %; {machine.beam_on_word} switches"
+        " the beam on: conventions of the controller, as the machine record has them.",
+    ]
+    if machine.power_follows_speed:
+        lines.append("The controller lowers the power with the speed.")
+    if grid.operation == "cut" and not machine.air_on_word:
+        lines.append("Air assist is switched by hand: on for the whole board.")
+    cautions = file_cautions(grid.machine, grid.sheet, grid.operation)
+    return [*lines, *cautions, *grid.notes]
+
+
+def _from_cell(grid: Grid, strokes: Sequence[Stroke], from_cell: str) -> tuple[Stroke, ...]:
+    orders = {cell.label: cell.burn_order for cell in grid.cells}
+    if from_cell not in orders:
+        raise InvalidRecord(
+            f"from_cell is {from_cell!r}: give the code of one of the board's cells, such as"
+            f" {grid.cells[0].label}."
+        )
+    first = orders[from_cell]
+    return tuple(s for s in strokes if s.kind != "label" and orders[s.cell] >= first)
+
+
+def _board_body(grid: Grid, strokes: tuple[Stroke, ...]) -> Iterator[str]:
+    """Lines for the strokes in order: a cell's strokes once per pass, then the next cell."""
+    frame = frame_of(grid.machine, grid.board_mm)
+    # Air belongs to the setting: cuts burn with it, marks and codes without.
+    air = grid.machine.air_on_word if grid.operation == "cut" else ""
+    named = ""
+    for group in strokes_of_cells(strokes):
+        stroke = group[0]
+        labels = stroke.kind == "label"
+        if not labels and air:
+            yield air
+            air = ""
+        name = "codes" if labels else f"cell {stroke.cell}"
+        if name != named:
+            yield from comment_lines(f"{name}: {setting_words(stroke.setting)}")
+            yield "M5"
+            named = name
+        lines = [line for part in group for line in stroke_lines(grid.machine, frame, part)]
+        for _ in range(1 if labels else stroke.setting.passes):
+            yield from lines
+
+
+def stroke_lines(machine: Machine, frame: Frame, stroke: Stroke) -> Iterator[str]:
+    """Write one stroke: travel, beam on at no power, run-up, burn, run-out, beam off.
+
+    Parameters
+    ----------
+    machine
+        Its words and limits count.
+    frame
+        Of the machine and the board.
+    stroke
+        One unbroken line to burn.
+
+    Yields
+    ------
+    str
+        Lines of the program; before the first the beam must be off.
+
+    Raises
+    ------
+    MachineLimit
+        When its power, speed or place crosses what the machine record allows.
+    """
+    power = f"S{_number(power_word(machine, stroke.setting.power_pct))}"
+    feed = f"F{_number(feed_word(machine, stroke.setting.speed_mm_s))}"
+    start, *rest = (_at(machine, frame, point) for point in stroke.path)
+    yield f"G0 {start}"
+    yield f"{machine.beam_on_word} S0"
+    if not stroke.run_up_mm:
+        yield f"G1 {rest[0]} {feed} {power}"
+        yield from (f"G1 {point}" for point in rest[1:])
+    else:
+        # One motion: dark to the mark's start, lit to its end, dark while the head slows down.
+        yield f"G1 {rest[0]} {feed} S0"
+        yield f"G1 {rest[1]} {power}"
+        yield from (f"G1 {point}" for point in rest[2:-1])
+        yield f"G1 {rest[-1]} S0"
+    yield "M5"
+
+
+def _at(machine: Machine, frame: Frame, point: Point) -> str:
+    x, y = frame.point(point)
+    if not frame.holds((x, y)):
+        raise MachineLimit(
+            f"the program would move to X{x:.3f} Y{y:.3f}, outside the bed of {machine.name}"
+            f" ({machine.bed_mm[0]:g} x {machine.bed_mm[1]:g} mm, zero at the"
+            f" {machine.origin.replace('_', ' ')} corner): correct bed_mm, origin or offset_mm of"
+            " the machine, or plan a smaller board."
+        )
+    return f"X{x:.3f} Y{y:.3f}"
+
+
+def power_word(machine: Machine, power_pct: float) -> float:
+    """S word of a power.
+
+    Parameters
+    ----------
+    machine
+        Its full S word and ceiling count.
+    power_pct
+        Power [%].
+
+    Returns
+    -------
+    float
+        ``power_word_full`` × % / 100, cut to three decimals.
+
+    Raises
+    ------
+    MachineLimit
+        When ``power_word_full`` isn't known or the power lies above the ceiling.
+    """
+    if machine.power_word_full is None:
+        raise MachineLimit(
+            f"power_word_full of {machine.name} is None: give the S word that stands for 100 %"
+            " power (it is in the controller's settings); there is no safe default."
+        )
+    if power_pct > machine.ceiling_pct + 1e-9:
+        raise MachineLimit(
+            f"power {power_pct:g} % lies above the ceiling of {machine.name},"
+            f" {machine.ceiling_pct:g} %: plan with less power, or raise ceiling_pct."
+        )
+    # Cut, not rounded: the last decimal must not lift it over the limit.
+    return math.floor(machine.power_word_full * power_pct / 100.0 * 1000.0 + 1e-6) / 1000.0
+
+
+def feed_word(machine: Machine, speed_mm_s: float) -> float:
+    """F word of a speed.
+
+    Parameters
+    ----------
+    machine
+        Its top speed counts.
+    speed_mm_s
+        Speed [mm/s].
+
+    Returns
+    -------
+    float
+        Speed [mm/min], cut to three decimals.
+
+    Raises
+    ------
+    MachineLimit
+        When the speed lies above the top speed.
+    """
+    if speed_mm_s > machine.max_speed_mm_s + 1e-9:
+        raise MachineLimit(
+            f"speed {speed_mm_s:g} mm/s lies above the top speed of {machine.name},"
+            f" {machine.max_speed_mm_s:g} mm/s: plan slower, or correct max_speed_mm_s."
+        )
+    return math.floor(speed_mm_s * 60.0 * 1000.0 + 1e-3) / 1000.0
+
+
+def _number(value: float) -> str:
+    """Print a number without exponent and without trailing zeros."""
+    return f"{value:.3f}".rstrip("0").rstrip(".")

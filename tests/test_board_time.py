@@ -1,0 +1,115 @@
+"""Time of a board against moves worked out by hand, and what it takes of the sheet."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import pytest
+from boards import BIRCH, CO2, MACHINES, OPERATIONS, some_settings
+
+from calib.grid.board_time import board_time, board_time_s, sheet_use
+from calib.grid.layout import LayoutOptions, lay_out
+from calib.grid.strokes import strokes_of
+from calib.records import Grid, Setting
+
+
+def rest_to_rest(length: float, speed: float, acceleration: float) -> float:
+    """Add up ds / v along the path, with v from the energy gained so far (none of the formulas)."""
+    steps = 20000
+    # s = u² keeps the sum finite where the head is at rest; the second half mirrors the first.
+    width = math.sqrt(length / 2.0) / steps
+    middles = ((number + 0.5) * width for number in range(steps))
+    return 2.0 * sum(
+        2.0 * u * width / min(speed, math.sqrt(2.0 * acceleration * u * u)) for u in middles
+    )
+
+
+def twice_burnt(grid: Grid) -> Grid:
+    """Give the only cell of a board a second pass."""
+    (cell,) = grid.cells
+    return dataclasses.replace(grid, cells=(dataclasses.replace(cell, passes=2),))
+
+
+def test_a_line_is_one_move_with_its_run_ups():
+    setting = Setting(power_pct=20.0, speed_mm_s=100.0)
+    grid = lay_out(CO2, BIRCH, "line_mark", [setting])
+    one, two = board_time(grid), board_time(twice_burnt(grid))
+    # 20 mm and 2 mm of run-up at both ends, at 100 mm/s and 3000 mm/s².
+    expected = rest_to_rest(24.0, 100.0, 3000.0)
+    assert two.burning_s - one.burning_s == pytest.approx(expected, rel=1e-4)
+    # Back to the start for the second pass, at 400 mm/s.
+    back = rest_to_rest(24.0, 400.0, 3000.0)
+    assert two.travel_s - one.travel_s == pytest.approx(back, rel=1e-4)
+
+
+def test_a_coupon_is_one_move_round_its_corners():
+    setting = Setting(power_pct=60.0, speed_mm_s=20.0)
+    grid = lay_out(CO2, BIRCH, "cut", [setting])
+    time = board_time(grid)
+    twice = board_time(twice_burnt(grid))
+    outline = 4.0 * 10.0 + 2.0 * math.pi * 3.0
+    expected = rest_to_rest(outline, 20.0, 3000.0)
+    # The corners' chords are shorter than the arcs by 3 parts in 10,000 of the outline.
+    assert twice.burning_s - time.burning_s == pytest.approx(expected, rel=3e-4)
+    assert twice.travel_s == pytest.approx(time.travel_s)
+
+
+def test_an_area_takes_a_move_per_line():
+    setting = Setting(power_pct=20.0, speed_mm_s=100.0, line_pitch_mm=0.25)
+    grid = lay_out(CO2, BIRCH, "area_mark", [setting])
+    one, two = board_time(grid), board_time(twice_burnt(grid))
+    # 8 mm / 0.25 mm and one line, each 14 mm with 2 mm of run-up at both ends.
+    lines = 33 * rest_to_rest(18.0, 100.0, 3000.0)
+    assert two.burning_s - one.burning_s == pytest.approx(lines, rel=1e-4)
+    # There and back: each line begins a pitch away from the end of the one before.
+    hops = 32 * rest_to_rest(0.25, 400.0, 3000.0)
+    back = rest_to_rest(math.hypot(18.0, 8.0), 400.0, 3000.0)
+    assert two.travel_s - one.travel_s == pytest.approx(hops + back, rel=1e-4)
+
+
+def test_codes_are_counted_and_stop_at_sharp_bends():
+    grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 12))
+    time = board_time(grid)
+    assert 0 < time.labels_s < time.total_s
+    ink = sum(s.length_mm for s in strokes_of(grid) if s.kind == "label")
+    assert time.labels_s > ink / grid.label_setting.speed_mm_s
+
+
+def test_an_unknown_acceleration_gives_a_lower_bound_and_says_so():
+    unknown = dataclasses.replace(CO2, acceleration_mm_s2=None)
+    grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 12))
+    less = board_time(dataclasses.replace(grid, machine=unknown))
+    assert board_time(grid).ramps_counted
+    assert not less.ramps_counted
+    assert less.total_s < board_time_s(grid)
+
+
+@pytest.mark.parametrize("operation", OPERATIONS)
+def test_more_acceleration_and_fewer_cells_take_less_time(operation):
+    many = lay_out(CO2, BIRCH, operation, some_settings(CO2, operation, 18))
+    quick = dataclasses.replace(CO2, acceleration_mm_s2=9000.0)
+    assert board_time_s(dataclasses.replace(many, machine=quick)) < board_time_s(many)
+    few = dataclasses.replace(many, cells=many.cells[:9])
+    assert board_time_s(few) < board_time_s(many)
+
+
+@pytest.mark.parametrize("machine", MACHINES, ids=lambda m: m.name)
+def test_the_areas_of_a_board_add_up(machine):
+    grid = lay_out(machine, BIRCH, "cut", some_settings(machine, "cut", 12))
+    use = sheet_use(grid)
+    assert use.cells_mm2 == 12 * 256.0
+    assert use.board_mm2 == grid.board_mm[0] * grid.board_mm[1]
+    assert use.cells_mm2 < use.taken_mm2 <= use.board_mm2
+    assert use.waste_share == pytest.approx(1 - 12 * 256.0 / use.taken_mm2)
+    # A board of its own has less than half a row left over.
+    assert use.left_share < 0.1
+
+
+def test_an_offcut_keeps_what_is_below_the_last_row():
+    options = LayoutOptions(offcut_mm=(300.0, 200.0))
+    grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 12), options=options)
+    use = sheet_use(grid)
+    lowest = max(cell.y_mm + cell.height_mm for cell in grid.cells)
+    assert use.taken_mm2 == pytest.approx(300.0 * (lowest + 5.0))
+    assert use.left_share > 0.6
