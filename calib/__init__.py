@@ -18,6 +18,12 @@ _HOMES = {
         "Machine", "Sheet", "Burn", "Setting", "Cell", "Grid", "Reading", "Promise",
         "COUPON_CUT_MM",
     ),
+    "calib.tasks": ("plan_grid", "fit_region", "recommend"),
+    "calib.fit.region": ("Region",),
+    "calib.advise.recommendation": ("Recommendation",),
+    "calib.grid.svg": ("grid_svg", "grid_svg_per_setting"),
+    "calib.grid.rs274": ("grid_program", "grid_program_per_setting", "frame_program"),
+    "calib.grid.record_sheet": ("grid_record_sheet",),
     "calib.errors": (
         "CalibError", "InvalidRecord", "InvalidQuantity", "RefusedMaterial", "DeclarationNeeded",
         "BoardDoesNotFit", "MachineLimit", "BadFile", "NotEnoughEvidence", "NoFiniteEstimate",
@@ -25,7 +31,7 @@ _HOMES = {
     ),
 }  # fmt: skip
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
-__all__ = sorted(_HOME_OF)  # noqa: PLE0605
+__all__ = sorted(_HOME_OF)
 
 
 def __getattr__(name: str) -> Any:

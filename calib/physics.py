@@ -7,7 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from calib.records import Machine
+from calib.records import COUPON_CORNER_MM, COUPON_CUT_MM, COUPON_MM, Machine
 
 Array = npt.NDArray[np.float64]
 
@@ -201,6 +201,45 @@ def move_time_s(
     a = acceleration_mm_s2
     reaches = distance >= speed**2 / a
     return np.asarray(np.where(reaches, distance / speed + speed / a, 2.0 * np.sqrt(distance / a)))
+
+
+def mean_coupon_speed_mm_s(speed_mm_s: npt.ArrayLike, acceleration_mm_s2: float | None) -> Array:
+    """Mean speed along the standard coupon's outline while the beam is on.
+
+    Parameters
+    ----------
+    speed_mm_s
+        Speed as set, any shape [mm/s].
+    acceleration_mm_s2
+        Acceleration [mm/s²]; None when not known: the set speed is assumed everywhere.
+
+    Returns
+    -------
+    numpy.ndarray
+        Mean speed, same shape [mm/s].
+
+    Notes
+    -----
+    Round a corner of radius r the head keeps to √(a r) (centripetal acceleration at most a); on a
+    side of length s it speeds up from there and slows down again. Start and stop are left out:
+    two ramps of v²/2a on a path of 59 mm.
+
+    Examples
+    --------
+    >>> float(mean_coupon_speed_mm_s(20.0, 3000.0))
+    20.0
+    """
+    speed = np.asarray(speed_mm_s, dtype=float)
+    if acceleration_mm_s2 is None:
+        return speed.copy()
+    a = acceleration_mm_s2
+    side = COUPON_MM - 2.0 * COUPON_CORNER_MM
+    corner = np.minimum(speed, np.sqrt(a * COUPON_CORNER_MM))
+    peak = np.minimum(speed, np.sqrt(corner**2 + a * side))
+    ramps = (peak**2 - corner**2) / a
+    side_time = 2.0 * (peak - corner) / a + (side - ramps) / peak
+    corner_time = 0.5 * math.pi * COUPON_CORNER_MM / corner
+    return np.asarray(COUPON_CUT_MM / (4.0 * (side_time + corner_time)))
 
 
 def run_up_mm(speed_mm_s: float, acceleration_mm_s2: float | None) -> float:

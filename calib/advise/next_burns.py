@@ -1,0 +1,173 @@
+"""Which settings to burn next: candidates within the machine's limits, and what they settle."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtri
+
+from calib.fit import cut_fit
+from calib.fit.cut import points_of
+from calib.fit.region import Region
+from calib.grid.full import snap_setting
+from calib.grid.near_edge import CORE, Question, choose_batch, without_tails
+from calib.physics import delivered_power_w
+from calib.records import COUPON_CORNER_MM, Machine, Setting
+
+Array = npt.NDArray[np.float64]
+
+# Powers tried, as shares of the ceiling: the ceiling is where the fastest setting lies, the lower
+# ones tell the slope; below about 35 % of full power little is gained (own simulations).
+_POWER_SHARES = (1.0, 0.85, 0.72, 0.6, 0.5)
+_LOWEST_PCT = 35.0
+# Candidate speeds per power.
+_SPEEDS = 15
+# Draws of the posterior that a plan works with.
+DRAWS = 384
+# What a standard deviation of the edge at half of the ceiling counts against one of the fastest
+# reliable speed at the ceiling: without it a search along the ceiling alone would win.
+_HALF_POWER_IMPORTANCE = 0.2
+# An expectation may be wrong by a factor of two either way; the first board reaches so far [ln].
+_FACTOR_TWO = float(np.log(2.0))
+
+
+def fastest_cut_mm_s(machine: Machine) -> float:
+    """Fastest speed at which a coupon's corners are still cut at the set speed [mm/s]."""
+    if machine.acceleration_mm_s2 is None:
+        return machine.max_speed_mm_s
+    corner = float(np.sqrt(machine.acceleration_mm_s2 * COUPON_CORNER_MM))
+    return min(machine.max_speed_mm_s, corner)
+
+
+def _powers(machine: Machine) -> list[float]:
+    lowest = max(min(_LOWEST_PCT, 0.5 * machine.ceiling_pct), machine.beam_starts_pct * 1.2)
+    return [max(machine.ceiling_pct * share, lowest) for share in _POWER_SHARES]
+
+
+def _ln_power(machine: Machine, power_pct: float) -> tuple[float, float]:
+    full = float(delivered_power_w(machine, 100.0))
+    return float(np.log(full)), float(np.log(delivered_power_w(machine, power_pct) / full))
+
+
+def cut_draws(region: Region) -> cut_fit.CutPoints:
+    """Even-weight draws of a region's posterior, in a fixed order."""
+    assert region.cut is not None
+    here = region.cut.here
+    return cut_fit.thinned(here, DRAWS)
+
+
+def _edges(
+    points: cut_fit.CutPoints, machine: Machine, power_pct: float, sigmas: float, v0: float
+) -> Array:
+    """Ln speed that just works at a power, at each draw, within the machine's speeds, (J,)."""
+    edge = cut_fit.edge_ln_speed(points, _ln_power(machine, power_pct), v0, sigmas)
+    low, high = np.log(machine.speed_step_mm_s), np.log(fastest_cut_mm_s(machine))
+    return np.clip(edge, low, high)
+
+
+def cut_candidates(
+    region: Region, points: cut_fit.CutPoints, passes: Sequence[int]
+) -> list[Setting]:
+    """Settings near where the edge may be, on the machine's steps, without repeats."""
+    machine = region.machine
+    assert region.cut is not None
+    v0 = region.cut.prior.speed0_mm_s
+    found: dict[Setting, None] = {}
+    for n in passes:
+        for power in _powers(machine):
+            edge = _edges(points, machine, power, 0.0, v0) + region.cut.prior.passes_mean * np.log(
+                n
+            )
+            low, high = np.quantile(edge, CORE)
+            sigma = float(np.median(points.shape.scatter))
+            for speed in np.exp(np.linspace(low - 3.0 * sigma, high + 2.0 * sigma, _SPEEDS)):
+                wished = min(float(speed), fastest_cut_mm_s(machine))
+                found[snap_setting(machine, power, wished, passes=n)] = None
+    return list(found)
+
+
+def next_cuts(
+    region: Region,
+    n: int,
+    *,
+    reliability: float = 0.99,
+    passes: Sequence[int] = (1,),
+    char_at_most: int | None = None,
+) -> list[Setting]:
+    """The n cuts that teach most of the fastest setting that meets a reliability.
+
+    Parameters
+    ----------
+    region
+        What is known; its burns count as done.
+    n
+        How many.
+    reliability
+        Chance that will be asked for.
+    passes
+        Numbers of passes to try.
+
+    Returns
+    -------
+    list of Setting
+        On the machine's steps; a setting may come twice.
+    """
+    assert region.cut is not None
+    points = cut_draws(region)
+    candidates = cut_candidates(region, points, passes)
+    table = np.array([[c.power_pct, c.speed_mm_s, c.passes] for c in candidates]).T
+    v0 = region.cut.prior.speed0_mm_s
+    chances = cut_fit.grade_chances(
+        points, points_of(region.machine, (table[0], table[1], table[2]), v0)
+    )
+    machine = region.machine
+    targets = np.stack(
+        [
+            _edges(points, machine, machine.ceiling_pct, float(ndtri(reliability)), v0),
+            _edges(points, machine, 0.5 * machine.ceiling_pct, 0.0, v0),
+        ],
+        axis=1,
+    )
+    question = Question(
+        weight=points.weight,
+        chances=chances,
+        targets=without_tails(targets),
+        importance=np.array([1.0, _HALF_POWER_IMPORTANCE]),
+    )
+    first = _must(region, candidates, targets[:, 0], n)
+    batch = choose_batch(question, n, first, repeats=bool(region.burns))
+    return [candidates[i] for i in batch]
+
+
+def _must(region: Region, candidates: list[Setting], fastest: Array, n: int) -> tuple[int, ...]:
+    """Cells that a board needs whatever they teach: both sides of the ceiling, and half power.
+
+    Advice keeps to the convex hull of what was burnt, so a slow and a fast cell at the ceiling must
+    stand around the fastest reliable speed, and a cell at half power opens the hull downwards.
+    """
+    if n < 3:
+        return ()
+    machine = region.machine
+    top = max(c.power_pct for c in candidates)
+    centre, low, high = np.quantile(fastest, [0.5, 0.03, 0.97])
+    burnt = [(b.power_pct, np.log(b.speed_mm_s)) for b in region.burns if b.passes == 1]
+    at_top = [v for p, v in burnt if p >= top - 1e-9]
+    wanted: list[tuple[float, float]] = []
+    if not any(v <= low for v in at_top):
+        wanted.append((top, min(low, centre - 0.02)))
+    if not any(v >= high for v in at_top):
+        wanted.append((top, high))
+    if not any(p <= 0.5 * top + 1e-9 for p, _ in burnt):
+        wanted.append((0.5 * machine.ceiling_pct, np.nan))
+    return tuple(_nearest(candidates, power, speed) for power, speed in wanted)
+
+
+def _nearest(candidates: list[Setting], power: float, ln_speed: float) -> int:
+    """The candidate next to a power and ln speed; any middling speed of that power for nan."""
+    pct = np.array([c.power_pct for c in candidates])
+    speed = np.log([c.speed_mm_s for c in candidates])
+    row = np.flatnonzero(np.abs(pct - power) == np.abs(pct - power).min())
+    target = np.median(speed[row]) if np.isnan(ln_speed) else ln_speed
+    return int(row[np.argmin(np.abs(speed[row] - target))])

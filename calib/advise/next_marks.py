@@ -1,0 +1,160 @@
+"""Which marks to burn next: from too faint to too deep, at speeds that the head really reaches."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from calib.advise.next_burns import DRAWS
+from calib.fit import graded
+from calib.fit.graded import GradedFit
+from calib.fit.region import Region
+from calib.grid.full import snap_setting
+from calib.grid.near_edge import Question, choose_batch, without_tails
+from calib.physics import delivered_power_w
+from calib.records import Machine, Setting
+
+Array = npt.NDArray[np.float64]
+
+# Longest dark run-up that a small board has room for [mm]; it bounds the speed of a mark.
+_RUN_UP_MM = 10.0
+# Acceleration that is assumed, for this bound only, when none is known [mm/s²] (common practice,
+# no source: light heads of desktop machines do more).
+_ASSUMED_ACCELERATION = 2000.0
+# Powers tried, as multiples of the lowest that is trusted to come out, and speeds as shares of the
+# fastest.
+_POWER_STEPS = (1.0, 1.35, 1.8, 2.4, 3.2, 4.2)
+_SPEED_SHARES = tuple(np.geomspace(0.12, 1.0, 11))
+# Just above its start a beam is fitful; this much above it is trusted.
+_ABOVE_START = 1.2
+_LOWEST_PCT = 5.0
+# A cell that is this sure to scorch teaches little and smokes a lot.
+_SURELY_SCORCHED = 0.9
+# Line pitch of a first area mark [mm]: about the width of a focused line (common practice).
+DEFAULT_PITCH_MM = 0.1
+
+
+def fastest_mark_mm_s(machine: Machine) -> float:
+    """Fastest mark whose dark run-up fits a small board [mm/s]."""
+    acceleration = machine.acceleration_mm_s2 or _ASSUMED_ACCELERATION
+    return min(machine.max_speed_mm_s, float(np.sqrt(2.0 * acceleration * _RUN_UP_MM / 1.2)))
+
+
+def mark_pitch(region: Region, line_pitch_mm: float | None = None) -> float | None:
+    """Line pitch of an area mark: as wished, as burnt, or the default; None for lines."""
+    if region.operation != "area_mark":
+        return None
+    burnt = sorted({b.line_pitch_mm for b in region.burns if b.line_pitch_mm})
+    return line_pitch_mm or (burnt[0] if burnt else DEFAULT_PITCH_MM)
+
+
+def mark_candidates(region: Region, fit: GradedFit, pitch: float | None) -> list[Setting]:
+    """Settings from faint to deep on the machine's steps, without repeats.
+
+    Parameters
+    ----------
+    region
+        Its machine's limits bind.
+    fit
+        Posterior that tells what would surely scorch.
+    pitch
+        Line pitch of an area mark [mm], else None.
+
+    Returns
+    -------
+    list of Setting
+        Never empty: where everything would scorch, the gentlest setting stays.
+    """
+    machine = region.machine
+    lowest = max(machine.beam_starts_pct * _ABOVE_START, _LOWEST_PCT)
+    fastest = fastest_mark_mm_s(machine)
+    every = {
+        snap_setting(
+            machine, min(lowest * up, machine.ceiling_pct), fastest * share, line_pitch_mm=pitch
+        ): None
+        for up in _POWER_STEPS
+        for share in _SPEED_SHARES
+    }
+    settings = list(every)
+    scorched = chances_of(region, fit, settings)[4].T @ fit.weight
+    gentle = [s for s, chance in zip(settings, scorched, strict=True) if chance < _SURELY_SCORCHED]
+    return gentle or [settings[int(np.argmin(scorched))]]
+
+
+def chances_of(region: Region, fit: GradedFit, settings: Sequence[Setting]) -> Array:
+    """Chance of each grade at each posterior point for settings, (5, J, n)."""
+    columns = [
+        np.array([getattr(s, name) for s in settings], dtype=float)
+        for name in ("power_pct", "speed_mm_s", "passes", "line_pitch_mm")
+    ]
+    at = graded.graded_settings(region.machine, columns, fit.prior, "mark")
+    return graded.chances_by_point(fit, at)
+
+
+def next_marks(
+    region: Region, n: int, mark: int = 2, line_pitch_mm: float | None = None
+) -> list[Setting]:
+    """The n marks that teach most of where a grade begins and ends.
+
+    Parameters
+    ----------
+    region
+        What is known; its burns count as done.
+    n
+        How many.
+    mark
+        Grade that is wanted, 0…4.
+    line_pitch_mm
+        Line pitch of an area mark [mm]; None: as burnt before, or the default.
+
+    Returns
+    -------
+    list of Setting
+        On the machine's steps; a setting may come twice.
+    """
+    assert region.mark is not None
+    fit = graded.thinned(region.mark, DRAWS)
+    pitch = mark_pitch(region, line_pitch_mm)
+    candidates = mark_candidates(region, fit, pitch)
+    question = Question(
+        weight=fit.weight,
+        chances=chances_of(region, fit, candidates),
+        targets=without_tails(_boundaries(region, fit, mark, pitch)),
+        importance=np.array([1.0, 1.0, 0.3]),
+    )
+    first = _must(region, candidates) if n >= 3 else ()
+    batch = choose_batch(question, n, first, repeats=bool(region.burns))
+    return [candidates[i] for i in batch]
+
+
+def _boundaries(region: Region, fit: GradedFit, mark: int, pitch: float | None) -> Array:
+    """Ln power share where the grade ends and begins at top speed, and ends at a third of it."""
+    machine, shape = region.machine, fit.shape
+    full = float(np.log(delivered_power_w(machine, 100.0)))
+    ratio = 0.0 if pitch is None else np.log(pitch / fit.prior.pitch0_mm)
+    columns = []
+    for cut, share in ((min(mark, 3), 1.0), (max(mark - 1, 0), 1.0), (min(mark, 3), 1.0 / 3.0)):
+        speed = np.log(fastest_mark_mm_s(machine) * share / fit.prior.speed0_mm_s)
+        needed = fit.location + shape.cuts[:, cut] + shape.speed * speed + shape.pitch * ratio
+        columns.append((needed - full) / shape.exponent)
+    return np.asarray(np.clip(np.stack(columns, axis=1), np.log(0.01), 0.0))
+
+
+def _must(region: Region, candidates: list[Setting]) -> tuple[int, ...]:
+    """A first board's corners: advice keeps to the hull, which must span power and speed."""
+    if region.burns:
+        return ()
+    power = np.log([c.power_pct for c in candidates])
+    speed = np.log([c.speed_mm_s for c in candidates])
+    low, high = power.min(), power.min() + np.log(2.0)
+    top = speed.max()
+
+    def nearest(p: float, v: float) -> int:
+        return int(np.argmin(np.abs(power - p) * 2.0 + np.abs(speed - v)))
+
+    wide = power >= high - 1e-9
+    strong = int(np.flatnonzero(wide)[np.argmax((speed - power)[wide])]) if wide.any() else None
+    corners = [nearest(low, top), nearest(low, top - np.log(4.0))]
+    return tuple(corners if strong is None else [*corners, strong])

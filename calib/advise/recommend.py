@@ -1,0 +1,338 @@
+"""Recommend a setting with a stated chance, or refuse and name the burns that settle it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from calib.advise import candidates as steps
+from calib.advise.next_burns import next_cuts
+from calib.advise.next_marks import next_marks
+from calib.advise.promise import Promised, describe, doubled_scatter
+from calib.advise.recommendation import Recommendation
+from calib.errors import InvalidRecord, NotEnoughEvidence
+from calib.fit.region import Region
+from calib.fit.thinning import thinned_region
+from calib.records import Setting
+
+Array = npt.NDArray[np.float64]
+
+AIMS = ("fastest", "cleanest")
+# Without recorded jobs a whole job is promised at most this chance: coupons teach nothing of what
+# builds up over an hour and a half.
+MOST_WITHOUT_JOBS = 0.9
+# Advice that moves by more than this when the assumed scatter is doubled rests on the assumption.
+_RESTS_ON_SCATTER = 0.10
+# Chances of the look are this far off at most; what nearly meets the reliability is tried exactly.
+_LOOK_ERROR = 0.01
+# Powers from which a climb starts, its first stride as a share of the speeds, and its longest way.
+_STARTS = 3
+_COARSE = 16
+_MOST_CLIMBS = 60
+# The exact search looks so many steps to either side, first step by step, then further out.
+_WINDOW = 6
+_STRIDES = (1, 4, 16, 64)
+
+Judged = tuple[tuple[float, ...], Setting]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wish:
+    """What is asked of a setting; the fields are the arguments of ``recommend``."""
+
+    aim: str = "fastest"
+    reliability: float = 0.99
+    char_at_most: int | None = None
+    mark: int = 2
+    cut_length_mm: float | None = None
+    next_sheet: bool = False
+
+    def __post_init__(self) -> None:
+        if self.aim not in AIMS:
+            raise InvalidRecord(f"aim is {self.aim!r}: give one of {', '.join(AIMS)}.")
+        if not 0.0 < self.reliability < 1.0:
+            raise InvalidRecord(
+                f"reliability is {self.reliability!r}: give a chance between 0 and 1, such as 0.99."
+            )
+        for name in ("char_at_most", "mark"):
+            grade = getattr(self, name)
+            if grade is not None and (isinstance(grade, bool) or grade not in range(5)):
+                raise InvalidRecord(f"{name} is {grade!r}: give a whole number from 0 to 4.")
+        if self.cut_length_mm is not None and not 0 < self.cut_length_mm < 1e9:
+            raise InvalidRecord(f"cut_length_mm is {self.cut_length_mm!r}: give a length above 0.")
+
+
+def recommend(
+    region: Region,
+    aim: str = "fastest",
+    reliability: float = 0.99,
+    char_at_most: int | None = None,
+    mark: int = 2,
+    cut_length_mm: float | None = None,
+    next_sheet: bool = False,
+) -> Recommendation:
+    """Recommend a setting inside what was burnt.
+
+    Parameters
+    ----------
+    region
+        A fitted region.
+    aim
+        ``fastest`` (speed / passes) or ``cleanest`` (least expected char).
+    reliability
+        Chance that the promise shall hold: for cuts that a coupon or job drops (and is no blacker
+        than ``char_at_most``), for marks that none goes deeper than ``mark``.
+    char_at_most
+        Worst char grade that is fine; None when char doesn't matter.
+    mark
+        Wanted mark grade; its chance is maximised and stated.
+    cut_length_mm
+        Length of a whole job [mm]; None for the next coupon.
+    next_sheet
+        True when it shall hold on the next sheet of the lot.
+
+    Returns
+    -------
+    Recommendation
+        On the machine's steps, its chance stated after rounding.
+
+    Raises
+    ------
+    NotEnoughEvidence
+        When nothing was burnt or nothing can be promised; it names the next burns.
+    InvalidRecord
+        When the wish makes no sense.
+    """
+    wish = Wish(
+        aim=aim,
+        reliability=reliability,
+        char_at_most=char_at_most,
+        mark=mark,
+        cut_length_mm=cut_length_mm,
+        next_sheet=next_sheet,
+    )
+    wish, notes = _within_evidence(region, wish)
+    every = steps.rows(region)
+    if not every:
+        raise _refusal(region, wish, None)
+    found = _search(region, wish, every)
+    return _stated(region, wish, found, notes)
+
+
+def _within_evidence(region: Region, wish: Wish) -> tuple[Wish, list[str]]:
+    """Lower a whole-job promise that no recorded job supports."""
+    jobs = any(b.source == "job" for b in region.burns)
+    too_much = wish.cut_length_mm is not None and wish.reliability > MOST_WITHOUT_JOBS
+    if region.operation != "cut" or jobs or not too_much:
+        return wish, []
+    note = (
+        f"No whole job was recorded at this pair: a chance above {MOST_WITHOUT_JOBS:g} of none"
+        " needing a push is not promised. Record a job to lift this."
+    )
+    return replace(wish, reliability=MOST_WITHOUT_JOBS), [note]
+
+
+def _promised(region: Region, wish: Wish) -> Promised:
+    return Promised(
+        region=region,
+        char_at_most=wish.char_at_most,
+        mark=wish.mark,
+        cut_length_mm=wish.cut_length_mm,
+        next_sheet=wish.next_sheet,
+    )
+
+
+def _search(region: Region, wish: Wish, every: list[steps.Row]) -> Setting:
+    """The best step that meets the reliability: a look on few points, then exactly.
+
+    Chance and score are smooth in power and speed, so the look's best is climbed from step by step
+    on few points; the exact chance then only moves the speed at that power.
+    """
+    quick = _promised(thinned_region(region), wish)
+    exact = _promised(region, wish)
+    power, speed, passes = steps.table(steps.sample(every))
+    found: list[Judged] = []
+    for pitch in _pitches(region):
+        chance = quick.reliability_of(power, speed, passes, pitch)
+        score = _scores(quick, wish, (power, speed, passes), pitch)
+        order = np.lexsort((power, -speed / passes, -score))
+        near = [i for i in order if chance[i] >= wish.reliability - _LOOK_ERROR]
+        for i in _apart(near, power, passes):
+            start = Setting(
+                power_pct=float(power[i]),
+                speed_mm_s=float(speed[i]),
+                passes=int(passes[i]),
+                line_pitch_mm=pitch,
+            )
+            found += _exactly(exact, wish, every, _climbed(quick, wish, every, start))
+    if not found:
+        best = max(
+            float(quick.reliability_of(power, speed, passes, p).max()) for p in _pitches(region)
+        )
+        raise _refusal(region, wish, best)
+    return max(found, key=lambda judged: judged[0])[1]
+
+
+def _apart(near: list[int], power: Array, passes: Array) -> list[int]:
+    """The first few of the best that differ in power or passes."""
+    seen: dict[tuple[float, float], int] = {}
+    for i in near:
+        seen.setdefault((float(power[i]), float(passes[i])), i)
+    return list(seen.values())[:_STARTS]
+
+
+def _scores(
+    promised: Promised, wish: Wish, setting: tuple[Array, Array, Array], pitch: float | None
+) -> Array:
+    """What is maximised, (n,)."""
+    power, speed, passes = setting
+    if promised.region.operation != "cut":
+        return promised.exactly(power, speed, passes, pitch)
+    if wish.aim == "fastest":
+        return np.asarray(speed / passes)
+    return -np.asarray(promised.region.expected_char(power, speed, passes))
+
+
+def _climbed(quick: Promised, wish: Wish, every: list[steps.Row], start: Setting) -> Setting:
+    """Climb among the machine's steps while the score rises and the reliability is met."""
+    by_power = {row.power_pct: row for row in every if row.passes == start.passes}
+    here = _judged(quick, wish, [start])
+    stride = max(len(by_power[start.power_pct].speeds) // _COARSE, 1)
+    for _ in range(_MOST_CLIMBS):
+        around = _neighbours(by_power, here[0][1] if here else start, stride)
+        best = max([*here, *_judged(quick, wish, around)], default=None, key=lambda j: j[0])
+        if best is None or (here and best[0] <= here[0][0]):
+            if stride == 1:
+                break
+            stride = max(stride // 4, 1)
+        else:
+            here = [best]
+    return here[0][1] if here else start
+
+
+def _exactly(exact: Promised, wish: Wish, every: list[steps.Row], look: Setting) -> list[Judged]:
+    """The best speed near the look's, at its power, that meets the reliability exactly."""
+    row = next(r for r in every if (r.power_pct, r.passes) == (look.power_pct, look.passes))
+    centre = row.at(look.speed_mm_s)
+    for stride in _STRIDES:
+        places = [centre + k * stride for k in range(-_WINDOW, _WINDOW + 1)]
+        inside = [i for i in places if 0 <= i < len(row.speeds)]
+        around = [replace(look, speed_mm_s=float(row.speeds[i])) for i in inside]
+        best = max(_judged(exact, wish, around), default=None, key=lambda j: j[0])
+        if best is None:
+            continue
+        if stride == 1 and abs(row.at(best[1].speed_mm_s) - centre) < _WINDOW:
+            return [best]
+        return _walked(exact, wish, row, best)
+    return []
+
+
+def _walked(exact: Promised, wish: Wish, row: steps.Row, best: Judged) -> list[Judged]:
+    """Walk on along the row, window by window, while it gets better."""
+    while True:
+        centre = row.at(best[1].speed_mm_s)
+        near = row.speeds[max(centre - _WINDOW, 0) : centre + _WINDOW + 1]
+        around = [replace(best[1], speed_mm_s=float(v)) for v in near]
+        further = max([best, *_judged(exact, wish, around)], key=lambda j: j[0])
+        if further[0] <= best[0]:
+            return [best]
+        best = further
+
+
+def _neighbours(by_power: dict[float, steps.Row], at: Setting, stride: int) -> list[Setting]:
+    """Settings up to three strides slower or faster, at the same power and those beside it."""
+    powers = sorted(by_power)
+    place = powers.index(at.power_pct)
+    found = []
+    for power in powers[max(place - 1, 0) : place + 2]:
+        speeds = by_power[power].speeds
+        centre = by_power[power].at(at.speed_mm_s)
+        for i in {centre + k * stride for k in range(-3, 4)}:
+            if 0 <= i < len(speeds):
+                found.append(replace(at, power_pct=power, speed_mm_s=float(speeds[i])))
+    return found
+
+
+def _judged(promised: Promised, wish: Wish, settings: list[Setting]) -> list[Judged]:
+    """Those settings that meet the reliability, with what they are compared by."""
+    if not settings:
+        return []
+    power = np.array([s.power_pct for s in settings])
+    speed = np.array([s.speed_mm_s for s in settings])
+    passes = np.array([float(s.passes) for s in settings])
+    pitch = settings[0].line_pitch_mm
+    chance = promised.reliability_of(power, speed, passes, pitch)
+    score = _scores(promised, wish, (power, speed, passes), pitch)
+    return [
+        ((float(score[i]), float(speed[i] / passes[i]), -float(power[i])), s)
+        for i, s in enumerate(settings)
+        if chance[i] >= wish.reliability
+    ]
+
+
+def _pitches(region: Region) -> list[float | None]:
+    """Line pitches that were burnt; None for everything but area marks."""
+    return sorted({b.line_pitch_mm for b in region.burns}, key=lambda p: p or 0.0)
+
+
+def _refusal(region: Region, wish: Wish, best: float | None) -> NotEnoughEvidence:
+    """What can't be promised, and the burns that would settle it."""
+    if region.operation == "cut":
+        burns = next_cuts(region, 4, reliability=wish.reliability)
+    else:
+        burns = next_marks(region, 4, wish.mark)
+    named = "; ".join(f"{s.power_pct:g} % at {s.speed_mm_s:g} mm/s" for s in burns)
+    pair = f"{region.sheet.name} on {region.machine.name}"
+    if not region.burns:
+        why = f"No {region.operation.replace('_', ' ')} of {pair} was burnt yet"
+    elif best is None:
+        why = f"No setting of {pair} that the machine can take lies inside what was burnt"
+    else:
+        why = (
+            f"A chance of {wish.reliability:.3g} was asked for; inside what was burnt of {pair}"
+            f" the best is {best:.3g}"
+        )
+    return NotEnoughEvidence(f"{why}. Burn next: {named}.", next_burns=burns)
+
+
+def _stated(region: Region, wish: Wish, found: Setting, notes: list[str]) -> Recommendation:
+    """The recommendation with its margins, pushes, and what it rests on."""
+    promised = _promised(region, wish)
+    rec = describe(promised, wish.aim, wish.reliability, found)
+    notes = [*notes, *region.notes]
+    if region.operation != "cut":
+        return replace(rec, notes=tuple(dict.fromkeys(notes)))
+    loose = doubled_scatter(region)
+    again = _again(loose, wish)
+    if again is None or _moved(again, found) > _RESTS_ON_SCATTER:
+        advice = (
+            f"it would be {again.power_pct:g} % at {again.speed_mm_s:g} mm/s" if again else "none"
+        )
+        notes.append(
+            "This rests on an assumed scatter from coupon to coupon: were it twice as large,"
+            f" {advice}. Burn {found.power_pct:g} % at {found.speed_mm_s:g} mm/s and a little"
+            " faster again to settle it."
+        )
+    chance = _promised(loose, wish).single(found)
+    return replace(
+        rec,
+        chance_if_scatter_doubled=chance,
+        setting_if_scatter_doubled=again,
+        notes=tuple(dict.fromkeys(notes)),
+    )
+
+
+def _again(loose: Region, wish: Wish) -> Setting | None:
+    """The advice for another region, without the full description; None when it refuses."""
+    try:
+        return _search(loose, wish, steps.rows(loose))
+    except NotEnoughEvidence:
+        return None
+
+
+def _moved(a: Setting, b: Setting) -> float:
+    """How far two settings lie apart, as the larger relative change of power and speed."""
+    pace = (a.speed_mm_s / a.passes) / (b.speed_mm_s / b.passes)
+    return max(abs(a.power_pct / b.power_pct - 1.0), abs(pace - 1.0))

@@ -1,0 +1,143 @@
+"""The record of a recommendation, and the plain words for its chance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from calib.records import Operation, Promise, Setting
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recommendation:
+    """A setting inside what was burnt, with what is promised of it.
+
+    Parameters
+    ----------
+    operation, power_pct, speed_mm_s, passes, line_pitch_mm
+        What is typed at the machine: [% of full], [mm/s], [-], [mm].
+    aim, reliability
+        What was asked for.
+    scope
+        ``coupon``, ``job`` or ``sheet``: which of the three promises it is.
+    chance
+        The promise, after rounding: that a coupon (or job) drops, and under a char limit that it
+        is no blacker as well; for marks, that it comes out at exactly the wanted grade.
+    chance_not_deeper
+        For marks: that it goes no deeper than wanted; None for cuts.
+    chance_at_least
+        For a promise of cut and char: the bound max(0, p1 + p2 − 1) that holds whatever the two
+        have to do with one another; None otherwise.
+    char_at_most, mark
+        Grades that are part of the promise; None when they aren't.
+    expected_char
+        Expected char grade, 0…4; None for marks.
+    energy_margin_pct
+        Spare energy: 100 (e^m − 1), m the median reach [%]; None for marks.
+    power_loss_survived_pct
+        Loss of delivered power after which half the coupons would still drop [%]; None for marks.
+    extra_thickness_survived_mm
+        Extra thickness at which half would still drop, if the power needed grows with thickness as
+        the family's does [mm]; None for marks.
+    cut_length_mm
+        Length of the job that was asked about [mm]; None for a coupon.
+    expected_pushes, expected_pushes_interval
+        Parts of the job's length that need a push or a knife, defects included, and the central
+        90 % interval; None without a length.
+    pushes_per_hour
+        The same for an hour of cutting; None for marks.
+    chance_if_scatter_doubled, setting_if_scatter_doubled
+        The promise, and the advice, if the scatter assumed before the burns were twice as large.
+    notes
+        What the user must know, in sentences.
+    """
+
+    operation: Operation
+    power_pct: float
+    speed_mm_s: float
+    passes: int
+    line_pitch_mm: float | None
+    aim: str
+    reliability: float
+    scope: str
+    chance: float
+    chance_not_deeper: float | None = None
+    chance_at_least: float | None = None
+    char_at_most: int | None = None
+    mark: int | None = None
+    expected_char: float | None = None
+    energy_margin_pct: float | None = None
+    power_loss_survived_pct: float | None = None
+    extra_thickness_survived_mm: float | None = None
+    cut_length_mm: float | None = None
+    expected_pushes: float | None = None
+    expected_pushes_interval: tuple[float, float] | None = None
+    pushes_per_hour: float | None = None
+    chance_if_scatter_doubled: float | None = None
+    setting_if_scatter_doubled: Setting | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def setting(self) -> Setting:
+        """What is typed at the machine."""
+        return Setting(
+            power_pct=self.power_pct,
+            speed_mm_s=self.speed_mm_s,
+            passes=self.passes,
+            line_pitch_mm=self.line_pitch_mm,
+        )
+
+    @property
+    def promise(self) -> Promise:
+        """The promise, as the logbook keeps it."""
+        return Promise(
+            operation=self.operation,
+            setting=self.setting,
+            aim=self.aim,
+            reliability=self.reliability,
+            chance=self.chance,
+            scope=self.scope,  # type: ignore[arg-type]
+            char_at_most=self.char_at_most,
+            mark=self.mark,
+            cut_length_mm=self.cut_length_mm,
+        )
+
+    @property
+    def words(self) -> str:
+        """The chance in plain words."""
+        if self.operation != "cut":
+            return (
+                f"about {share_words(self.chance)} come out as wanted,"
+                f" {share_words(1.0 - (self.chance_not_deeper or 0.0))} deeper"
+            )
+        if self.scope == "job":
+            return f"about {share_words(1.0 - self.chance)} whole jobs will need a push somewhere"
+        if self.char_at_most is not None:
+            return f"about {share_words(1.0 - self.chance)} will need a push or come out blacker"
+        return f"about {share_words(1.0 - self.chance)} will need a push"
+
+
+def share_words(share: float) -> str:
+    """Write a share as people count: "3 in 200".
+
+    Parameters
+    ----------
+    share
+        Share, 0…1.
+
+    Returns
+    -------
+    str
+        Parts in 10, 20, 50, 100, 200, 500 or 1000.
+
+    Examples
+    --------
+    >>> share_words(0.005), share_words(0.015), share_words(0.3), share_words(0.00001)
+    ('1 in 200', '3 in 200', '3 in 10', 'fewer than 1 in 1000')
+    """
+    if share < 0.0005:
+        return "fewer than 1 in 1000"
+    for whole in (2, 10, 20, 50, 100, 200, 500, 1000):
+        parts = share * whole
+        if parts >= 0.9 and abs(parts - round(parts)) < 0.12 * parts:
+            return f"{round(parts)} in {whole}"
+    return f"{max(round(share * 1000), 1)} in 1000"

@@ -1,0 +1,154 @@
+"""What a family's expected response means as a prior for one machine and sheet."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from calib.fit.priors import CutPrior, GradedPrior, Priors
+from calib.materials import Response, expected_response
+from calib.physics import delivered_power_w
+from calib.records import Machine, Operation, Sheet
+
+# The reference speed of a cut is where the edge is expected at this share of full power: there the
+# conduction share f has its prior. Within most machines' ceiling (common practice, no source).
+_REFERENCE_SHARE = 0.6
+# The same for marks, which take little power (common practice, no source: a line scored at 15 %).
+_MARK_SHARE = 0.2
+# Line pitch at which the areal dose of the table is meant [mm].
+_REFERENCE_PITCH_MM = 0.1
+# A measured power curve leaves less doubt of the exponent than the rated watts do (from memory:
+# power meters read to a few per cent).
+_MEASURED_EXPONENT_SD = 0.03
+
+
+def _reference_speed(power_w: float, energy_j_mm: float, machine: Machine) -> float:
+    return min(max(power_w / energy_j_mm, 1.0), machine.max_speed_mm_s)
+
+
+def _exponent_sd(machine: Machine, usual: float) -> float:
+    return _MEASURED_EXPONENT_SD if machine.power_curve else usual
+
+
+def cut_energy_j_mm(response: Response, sheet: Sheet) -> float:
+    """Line energy expected to just cut a sheet [J/mm].
+
+    Parameters
+    ----------
+    response
+        Expected response of the family.
+    sheet
+        Its thickness counts, measured where it was.
+
+    Returns
+    -------
+    float
+        E_3 t (t / 3)^b [J/mm], with the family's energy at 3 mm and its exponent.
+    """
+    t = sheet.working_thickness_mm
+    return float(response.severance_energy_j_mm2 * t * (t / 3.0) ** response.thickness_exponent)
+
+
+def cut_prior(machine: Machine, sheet: Sheet) -> CutPrior:
+    """Prior of the cut on a machine and sheet, from the family's table alone.
+
+    Parameters
+    ----------
+    machine, sheet
+        For whom.
+
+    Returns
+    -------
+    CutPrior
+        Location: ln of expected energy × reference speed.
+    """
+    response = expected_response(sheet.material, machine.source)
+    energy = cut_energy_j_mm(response, sheet)
+    full = float(delivered_power_w(machine, 100.0))
+    speed0 = _reference_speed(_REFERENCE_SHARE * full, energy, machine)
+    usual = CutPrior(location=0.0)
+    return replace(
+        usual,
+        location=math.log(energy * speed0),
+        location_scale=response.severance_scale_ln,
+        speed0_mm_s=speed0,
+        exponent_sd=_exponent_sd(machine, usual.exponent_sd),
+        defects_per_m=response.defects_per_m,
+    )
+
+
+def char_prior(machine: Machine, sheet: Sheet) -> GradedPrior:
+    """Prior of char on a machine and sheet: tan turns brown so far above the edge of the cut.
+
+    Parameters
+    ----------
+    machine, sheet
+        For whom.
+
+    Returns
+    -------
+    GradedPrior
+        Its spread holds both the doubt of the edge and that of the excess.
+    """
+    response = expected_response(sheet.material, machine.source)
+    cut = cut_prior(machine, sheet)
+    usual = GradedPrior(location=0.0)
+    return replace(
+        usual,
+        location=cut.location + response.char_excess_ln,
+        location_scale=math.hypot(cut.location_scale, response.char_scale_ln),
+        speed0_mm_s=cut.speed0_mm_s,
+        exponent_sd=cut.exponent_sd,
+    )
+
+
+def mark_prior(machine: Machine, sheet: Sheet, operation: Operation) -> GradedPrior:
+    """Prior of a line or area mark; the table's dose is the middle of grade 2.
+
+    Parameters
+    ----------
+    machine, sheet
+        For whom.
+    operation
+        ``line_mark`` or ``area_mark``.
+
+    Returns
+    -------
+    GradedPrior
+        Location: ln of the power at the reference speed and pitch, half a grade below the middle.
+    """
+    response = expected_response(sheet.material, machine.source)
+    if operation == "line_mark":
+        energy, scale = response.line_mark_j_mm, response.line_mark_scale_ln
+    else:
+        energy = response.area_dose_j_mm2 * _REFERENCE_PITCH_MM
+        scale = response.area_scale_ln
+    full = float(delivered_power_w(machine, 100.0))
+    speed0 = _reference_speed(_MARK_SHARE * full, energy, machine)
+    usual = GradedPrior(location=0.0)
+    return replace(
+        usual,
+        location=math.log(energy * speed0) - 0.5 * math.exp(usual.width_ln),
+        location_scale=scale,
+        speed0_mm_s=speed0,
+        pitch0_mm=_REFERENCE_PITCH_MM,
+        exponent_sd=_exponent_sd(machine, usual.exponent_sd),
+    )
+
+
+def expected_priors(machine: Machine, sheet: Sheet, operation: Operation) -> Priors:
+    """Priors of a pair from the family's table alone.
+
+    Parameters
+    ----------
+    machine, sheet, operation
+        For whom.
+
+    Returns
+    -------
+    Priors
+        Of cut and char, or of the mark.
+    """
+    if operation == "cut":
+        return Priors(cut=cut_prior(machine, sheet), char=char_prior(machine, sheet))
+    return Priors(mark=mark_prior(machine, sheet, operation))

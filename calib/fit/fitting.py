@@ -1,0 +1,112 @@
+"""From burns to a region: choose the priors, fit the models, say what the data can't tell."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from calib.errors import InvalidRecord
+from calib.fit.consistency import inconsistencies
+from calib.fit.cut_fit import fit_cut
+from calib.fit.graded import fit_graded
+from calib.fit.priors import Priors
+from calib.fit.region import Edge, Region, burnt_hulls
+from calib.records import OPERATIONS, Burn, Machine, Operation, Sheet
+
+
+def region_from(
+    machine: Machine,
+    sheet: Sheet,
+    operation: Operation,
+    evidence: Sequence[Burn],
+    priors: Priors,
+) -> Region:
+    """Fit the region of one sheet, machine and operation.
+
+    Parameters
+    ----------
+    machine, sheet, operation
+        For whom.
+    evidence
+        Burns in any order; those of another operation, or without a reading, are left out.
+    priors
+        What is believed before.
+
+    Returns
+    -------
+    Region
+        With no evidence it is the prior's.
+
+    Raises
+    ------
+    InvalidRecord
+        When the operation isn't one, or the evidence holds something else than burns.
+    """
+    if operation not in OPERATIONS:
+        raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
+    for burn in evidence:
+        if not isinstance(burn, Burn):
+            raise InvalidRecord(f"evidence holds {burn!r}: give a sequence of Burn records.")
+    burns = tuple(b for b in evidence if b.operation == operation and _was_read(b))
+    cut = fit_cut(machine, burns, priors.cut) if priors.cut else None
+    region = Region(
+        machine=machine,
+        sheet=sheet,
+        operation=operation,
+        burns=burns,
+        edge=_edge(burns),
+        defects_per_m=priors.cut.defects_per_m if priors.cut else 0.0,
+        cut=cut,
+        char=fit_graded(machine, burns, priors.char, "char") if priors.char else None,
+        mark=fit_graded(machine, burns, priors.mark, "mark") if priors.mark else None,
+        notes=priors.notes,
+        hulls=burnt_hulls(burns),
+    )
+    return _with_notes(region)
+
+
+def _was_read(burn: Burn) -> bool:
+    return (burn.through if burn.operation == "cut" else burn.mark) is not None
+
+
+def _edge(burns: Sequence[Burn]) -> Edge:
+    """Whether the burns lie on both sides of the edge; for marks, of "clear or deeper"."""
+    if not burns:
+        return "unburnt"
+    good = [
+        b.through == "through" if b.operation == "cut" else (b.mark or 0) >= _CLEAR for b in burns
+    ]
+    if all(good):
+        return "all_through"
+    return "bracketed" if any(good) else "none_through"
+
+
+# Mark grade from which a line shows clearly.
+_CLEAR = 2
+
+
+def _with_notes(region: Region) -> Region:
+    notes = list(region.notes)
+    cut = region.operation == "cut"
+    if region.edge == "all_through":
+        notes.append(
+            "Every coupon dropped: the edge was not found. Burn faster or with less power."
+            if cut
+            else "Every mark is clear or deeper. Burn faster or with less power."
+        )
+    if region.edge == "none_through":
+        notes.append(
+            "No coupon dropped: the edge was not found. Burn slower or with more power."
+            if cut
+            else "No mark is clear yet. Burn slower or with more power."
+        )
+    if cut and any(b.through == "no" and b.char is not None for b in region.burns):
+        notes.append("Char read on coupons that were not cut is ignored.")
+    if cut and region.burns and not any(b.char is not None for b in region.burns):
+        notes.append("No char was read: what is said of char is the family's expectation.")
+    if region.machine.acceleration_mm_s2 is None:
+        notes.append(
+            "The machine's acceleration is not known: the set speed is assumed to be reached."
+        )
+    notes += inconsistencies(region)
+    return replace(region, notes=tuple(dict.fromkeys(notes)))

@@ -1,0 +1,246 @@
+"""The model of graded responses: char on a coupon that was cut, and damage of a surface mark.
+
+For a cell at delivered power P [W], speed v [mm/s], n passes and, for an area, line pitch s [mm]
+
+    y = ln P + κ ln n − g ln(v / v0) − h ln(s / s0) − α + σ ε,  ε ~ N(0, 1)
+
+and the grade is the number of cut points −w1, 0, w2, w2 + w3 that y lies above: α is the ln power
+at which grade 1 turns into grade 2. g = h = 1 would mean that the energy per length or per area
+alone decides. Grades are damage, which only grows with dose; darkness need not.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr
+
+from calib.fit.engine import Problem, learned, solve, systematic
+from calib.fit.priors import MISREAD, GradedPrior
+from calib.physics import delivered_power_w, mean_coupon_speed_mm_s
+from calib.records import Burn, Machine
+
+Array = npt.NDArray[np.float64]
+Response = Literal["char", "mark"]
+
+PARAMETERS = ("exponent", "speed", "scatter", "width1", "width2", "width3", "passes", "pitch")
+GRADES = 5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GradedShape:
+    """Shape parameters in their own units, (J,) each; ``cuts`` is (J, 4)."""
+
+    exponent: Array
+    speed: Array
+    scatter: Array
+    cuts: Array
+    passes: Array
+    pitch: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GradedSettings:
+    """Settings as the model sees them: ln full power and (n,) arrays of logs."""
+
+    ln_full: float
+    ln_share: Array
+    ln_speed_ratio: Array
+    ln_passes: Array
+    ln_pitch_ratio: Array
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GradedFit:
+    """Posterior of a graded response.
+
+    Parameters
+    ----------
+    prior
+        What was believed before.
+    shape, location, weight
+        Weighted points, (J,) each.
+    learned
+        Posterior sd / prior sd of each parameter.
+    readings
+        How many readings it rests on.
+    """
+
+    prior: GradedPrior
+    shape: GradedShape
+    location: Array
+    weight: Array
+    learned: dict[str, float]
+    readings: int
+
+
+def _shape_of(scores: Array, prior: GradedPrior) -> GradedShape:
+    exponent, speed, scatter, *widths, passes, pitch = scores.T
+    low, middle, high = (np.exp(prior.width_ln + prior.width_ln_sd * w) for w in widths)
+    zero = np.zeros_like(low)
+    return GradedShape(
+        exponent=np.maximum(1.0 + prior.exponent_sd * exponent, 0.3),
+        speed=np.maximum(prior.speed_mean + prior.speed_sd * speed, 0.05),
+        scatter=np.exp(prior.scatter_ln + prior.scatter_ln_sd * scatter),
+        cuts=np.stack([-low, zero, middle, middle + high], axis=1),
+        passes=prior.passes_mean + prior.passes_sd * passes,
+        pitch=np.maximum(prior.pitch_mean + prior.pitch_sd * pitch, 0.0),
+    )
+
+
+def graded_settings(
+    machine: Machine, setting: Sequence[Array], prior: GradedPrior, response: Response
+) -> GradedSettings:
+    """Settings in the model's terms.
+
+    Parameters
+    ----------
+    machine
+        Where they are burnt.
+    setting
+        Power [%], speed [mm/s], passes and line pitch [mm] (nan where there is none), (n,) each.
+    prior
+        Gives the reference speed and pitch.
+    response
+        Char is read along a coupon's outline, where corners slow the head; a mark has a run-up.
+
+    Returns
+    -------
+    GradedSettings
+        Logs of the setting.
+    """
+    power, speed, passes, pitch = setting
+    full = float(delivered_power_w(machine, 100.0))
+    real = (
+        mean_coupon_speed_mm_s(speed, machine.acceleration_mm_s2) if response == "char" else speed
+    )
+    return GradedSettings(
+        ln_full=float(np.log(full)),
+        ln_share=np.log(delivered_power_w(machine, power) / full),
+        ln_speed_ratio=np.log(real / prior.speed0_mm_s),
+        ln_passes=np.log(passes),
+        ln_pitch_ratio=np.log(np.where(np.isnan(pitch), prior.pitch0_mm, pitch) / prior.pitch0_mm),
+    )
+
+
+def _critical(shape: GradedShape, at: GradedSettings) -> Array:
+    """α at which each setting is between grades 1 and 2, (J, n) [ln W]."""
+    return np.asarray(
+        at.ln_full
+        + shape.exponent[:, None] * at.ln_share
+        + shape.passes[:, None] * at.ln_passes
+        - shape.speed[:, None] * at.ln_speed_ratio
+        - shape.pitch[:, None] * at.ln_pitch_ratio
+    )
+
+
+def _used(burns: Sequence[Burn], response: Response) -> list[tuple[tuple[float, ...], int]]:
+    """Distinct (power, speed, passes, pitch, grade) with their counts, sorted."""
+    counts: Counter[tuple[float, ...]] = Counter()
+    for b in burns:
+        grade = getattr(b, response)
+        # Char of a coupon that wasn't cut at least to hanging says nothing of a cut edge.
+        if grade is None or (response == "char" and b.through not in ("hanging", "through")):
+            continue
+        pitch = b.line_pitch_mm if b.line_pitch_mm is not None else np.nan
+        counts[b.power_pct, b.speed_mm_s, float(b.passes), pitch, float(grade)] += b.count
+    return sorted(counts.items(), key=repr)
+
+
+def _log_likelihood(
+    shape: GradedShape, location: Array, at: GradedSettings, grade: Array, count: Array
+) -> Array:
+    """Sum of count × ln chance of the grade that was read, (M, A)."""
+    critical = _critical(shape, at)
+    sigma = shape.scatter[:, None]
+    total = np.zeros(location.shape)
+    for row, read in enumerate(grade.astype(int)):
+        y = critical[:, row : row + 1] - location
+        below = ndtr((shape.cuts[:, [read]] - y) / sigma) if read < GRADES - 1 else 1.0
+        under = ndtr((shape.cuts[:, [read - 1]] - y) / sigma) if read > 0 else 0.0
+        chance = (1.0 - MISREAD) * np.maximum(below - under, 0.0) + MISREAD / GRADES
+        total += count[row] * np.log(chance)
+    return total
+
+
+def fit_graded(
+    machine: Machine, burns: Sequence[Burn], prior: GradedPrior, response: Response
+) -> GradedFit:
+    """Fit char or mark grades to the burns of one sheet and machine.
+
+    Parameters
+    ----------
+    machine
+        Where they were burnt.
+    burns
+        Burns in any order; those without this reading are left out.
+    prior
+        What is believed before.
+    response
+        ``char`` (of coupons cut at least to hanging) or ``mark``.
+
+    Returns
+    -------
+    GradedFit
+        Weighted points of the posterior.
+    """
+    used = _used(burns, response)
+    table = np.array([key for key, _ in used], dtype=float).reshape(-1, 5)
+    count = np.array([n for _, n in used], dtype=float)
+    at = graded_settings(machine, list(table.T[:4]), prior, response)
+    problem = Problem(
+        dimensions=len(PARAMETERS),
+        informed=_informed(at),
+        critical=lambda scores: _critical(_shape_of(scores, prior), at),
+        scatter=lambda scores: _shape_of(scores, prior).scatter,
+        log_likelihood=lambda scores, location: _log_likelihood(
+            _shape_of(scores, prior), location, at, table[:, 4], count
+        ),
+        location_prior=(prior.location, prior.location_scale, prior.location_df),
+    )
+    posterior = solve(problem)
+    return GradedFit(
+        prior=prior,
+        shape=_shape_of(posterior.scores, prior),
+        location=posterior.location,
+        weight=posterior.weight,
+        learned=learned(posterior, PARAMETERS, problem.location_prior),
+        readings=int(count.sum()),
+    )
+
+
+def _informed(at: GradedSettings) -> tuple[int, ...]:
+    names = [name for name in PARAMETERS if name not in ("passes", "pitch")]
+    if at.ln_passes.any():
+        names.append("passes")
+    if at.ln_pitch_ratio.any():
+        names.append("pitch")
+    return tuple(PARAMETERS.index(name) for name in names)
+
+
+def chances_by_point(fit: GradedFit, at: GradedSettings) -> Array:
+    """Chance of each grade at each posterior point, (5, J, n)."""
+    y = _critical(fit.shape, at) - fit.location[:, None]
+    sigma = fit.shape.scatter[:, None]
+    below = [ndtr((fit.shape.cuts[:, [g]] - y) / sigma) for g in range(GRADES - 1)]
+    steps = [np.zeros_like(y), *below, np.ones_like(y)]
+    return np.asarray(np.maximum(np.diff(np.stack(steps), axis=0), 0.0))
+
+
+def grade_chances(fit: GradedFit, at: GradedSettings) -> Array:
+    """Chance of each grade, (5, n)."""
+    return np.asarray(np.einsum("j,gjn->gn", fit.weight, chances_by_point(fit, at)))
+
+
+def thinned(fit: GradedFit, n: int) -> GradedFit:
+    """The same posterior on at most n even-weight draws; nothing random."""
+    if len(fit.weight) <= n:
+        return fit
+    pick = systematic(fit.weight, fit.location, n)
+    shape = GradedShape(**{f.name: getattr(fit.shape, f.name)[pick] for f in fields(fit.shape)})
+    return replace(fit, shape=shape, location=fit.location[pick], weight=np.full(n, 1.0 / n))

@@ -1,0 +1,350 @@
+"""The region: where, in power × speed, an operation works on one sheet and machine."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Literal, overload
+
+import numpy as np
+import numpy.typing as npt
+
+from calib.errors import InvalidRecord
+from calib.fit import cut_fit, graded
+from calib.fit.cut import Points, points_of
+from calib.fit.cut_fit import CutFit
+from calib.fit.graded import GradedFit
+from calib.fit.hull import burnt_hull, inside
+from calib.records import COUPON_CUT_MM, Burn, Machine, Operation, Sheet
+
+Array = npt.NDArray[np.float64]
+Edge = Literal["unburnt", "all_through", "none_through", "bracketed"]
+
+# Posterior points × settings worked at once, to bound the memory (32 MB per array).
+_BLOCK = 4_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Region:
+    """What the burns of one sheet, machine and operation say.
+
+    Parameters
+    ----------
+    machine, sheet, operation
+        For whom it holds.
+    burns
+        The burns it rests on.
+    edge
+        ``unburnt``, ``all_through``, ``none_through`` or ``bracketed``.
+    defects_per_m
+        Places where no power helps; stands in no chance, only in expected pushes [1/m].
+    cut, char, mark
+        The fitted models; None where the operation has none.
+    notes
+        What the user must know, in sentences.
+    """
+
+    machine: Machine
+    sheet: Sheet
+    operation: Operation
+    burns: tuple[Burn, ...]
+    edge: Edge
+    defects_per_m: float
+    cut: CutFit | None
+    char: GradedFit | None
+    mark: GradedFit | None
+    notes: tuple[str, ...] = ()
+    hulls: dict[int, Array] = field(default_factory=dict)
+
+    @overload
+    def chance_through(
+        self,
+        power_pct: float,
+        speed_mm_s: float,
+        passes: int = 1,
+        cut_length_mm: float | None = None,
+        next_sheet: bool = False,
+    ) -> float: ...
+    @overload
+    def chance_through(
+        self,
+        power_pct: npt.ArrayLike,
+        speed_mm_s: npt.ArrayLike,
+        passes: npt.ArrayLike = 1,
+        cut_length_mm: float | None = None,
+        next_sheet: bool = False,
+    ) -> float | Array: ...
+    def chance_through(
+        self,
+        power_pct: npt.ArrayLike,
+        speed_mm_s: npt.ArrayLike,
+        passes: npt.ArrayLike = 1,
+        cut_length_mm: float | None = None,
+        next_sheet: bool = False,
+    ) -> float | Array:
+        """Chance that the next coupon, or a whole job, drops.
+
+        Parameters
+        ----------
+        power_pct, speed_mm_s, passes
+            Settings that broadcast [% of full], [mm/s], [-].
+        cut_length_mm
+            Length of a whole job [mm]; None for the next coupon.
+        next_sheet
+            True for the next sheet of the lot, False for this sheet.
+
+        Returns
+        -------
+        float or numpy.ndarray
+            Chance, without reading errors and without defects; a float for scalars.
+
+        Raises
+        ------
+        InvalidRecord
+            When the region isn't one of cuts, or a setting isn't above 0.
+
+        Notes
+        -----
+        A whole job of length L is E[p^(L/ℓ)] over what isn't known, ℓ the coupon's outline: the
+        power is averaged, the average isn't raised to a power.
+        """
+        fit = self.cut
+        if fit is None:
+            raise InvalidRecord(f"Region.operation is {self.operation!r}: only a cut drops.")
+        points = fit.elsewhere if next_sheet else fit.here
+        ratio = None if cut_length_mm is None else _positive("cut_length_mm", cut_length_mm)
+
+        def chance(at: Points) -> Array:
+            if ratio is None:
+                return cut_fit.coupon_chance(points, at)
+            return cut_fit.job_chance(points, at, ratio / COUPON_CUT_MM)
+
+        return self._cut_map(chance, len(points.weight), power_pct, speed_mm_s, passes)
+
+    def median_reach(
+        self, power_pct: npt.ArrayLike, speed_mm_s: npt.ArrayLike, passes: npt.ArrayLike = 1
+    ) -> float | Array:
+        """Posterior median of the reach: ln(delivered power) less ln(power needed).
+
+        Parameters
+        ----------
+        power_pct, speed_mm_s, passes
+            Settings that broadcast [% of full], [mm/s], [-].
+
+        Returns
+        -------
+        float or numpy.ndarray
+            Median reach; 0 on the edge [ln W].
+        """
+        assert self.cut is not None
+        points = self.cut.here
+
+        def median(at: Points) -> Array:
+            return _weighted_median(cut_fit.reach(points, at), points.weight)
+
+        return self._cut_map(median, len(points.weight), power_pct, speed_mm_s, passes)
+
+    def chance_char_at_most(
+        self,
+        grade: int,
+        power_pct: npt.ArrayLike,
+        speed_mm_s: npt.ArrayLike,
+        passes: npt.ArrayLike = 1,
+    ) -> float | Array:
+        """Chance that a coupon that was cut is charred no worse than a grade.
+
+        Parameters
+        ----------
+        grade
+            Worst char grade that is fine, 0…4.
+        power_pct, speed_mm_s, passes
+            Settings that broadcast [% of full], [mm/s], [-].
+
+        Returns
+        -------
+        float or numpy.ndarray
+            Chance; a float for scalars.
+
+        Raises
+        ------
+        InvalidRecord
+            When the region isn't one of cuts, or the grade isn't one.
+        """
+        if self.char is None:
+            raise InvalidRecord(f"Region.operation is {self.operation!r}: only a cut has char.")
+        top = _grade(grade)
+        return self._graded_map(
+            self.char, lambda chances: chances[: top + 1].sum(axis=0), power_pct, speed_mm_s, passes
+        )
+
+    def expected_char(
+        self, power_pct: npt.ArrayLike, speed_mm_s: npt.ArrayLike, passes: npt.ArrayLike = 1
+    ) -> float | Array:
+        """Expected char grade of a coupon that was cut; settings broadcast, 0…4."""
+        if self.char is None:
+            raise InvalidRecord(f"Region.operation is {self.operation!r}: only a cut has char.")
+        grades = np.arange(5.0)
+        return self._graded_map(
+            self.char, lambda chances: grades @ chances, power_pct, speed_mm_s, passes
+        )
+
+    def chance_mark(
+        self,
+        grade: int,
+        power_pct: npt.ArrayLike,
+        speed_mm_s: npt.ArrayLike,
+        passes: npt.ArrayLike = 1,
+        line_pitch_mm: npt.ArrayLike | None = None,
+    ) -> float | Array:
+        """Chance that a mark comes out at exactly a grade.
+
+        Parameters
+        ----------
+        grade
+            Mark grade, 0…4.
+        power_pct, speed_mm_s, passes, line_pitch_mm
+            Settings that broadcast [% of full], [mm/s], [-], [mm]; a pitch for area marks.
+
+        Returns
+        -------
+        float or numpy.ndarray
+            Chance; a float for scalars.
+
+        Raises
+        ------
+        InvalidRecord
+            When the region is one of cuts, the grade isn't one, or an area mark has no pitch.
+        """
+        chosen = _grade(grade)
+        fit = self._marks(line_pitch_mm)
+        return self._graded_map(
+            fit, lambda chances: chances[chosen], power_pct, speed_mm_s, passes, line_pitch_mm
+        )
+
+    def chance_mark_at_most(
+        self,
+        grade: int,
+        power_pct: npt.ArrayLike,
+        speed_mm_s: npt.ArrayLike,
+        passes: npt.ArrayLike = 1,
+        line_pitch_mm: npt.ArrayLike | None = None,
+    ) -> float | Array:
+        """Chance that a mark goes no deeper than a grade; as ``chance_mark``."""
+        top = _grade(grade)
+        fit = self._marks(line_pitch_mm)
+        return self._graded_map(
+            fit,
+            lambda chances: chances[: top + 1].sum(axis=0),
+            power_pct,
+            speed_mm_s,
+            passes,
+            line_pitch_mm,
+        )
+
+    def tested(self, power_pct: float, speed_mm_s: float, passes: int = 1) -> bool:
+        """True when the setting lies in the convex hull of what was burnt with as many passes."""
+        hull = self.hulls.get(passes)
+        return hull is not None and inside(hull, power_pct, speed_mm_s)
+
+    def _marks(self, line_pitch_mm: npt.ArrayLike | None) -> GradedFit:
+        if self.mark is None:
+            raise InvalidRecord(f"Region.operation is {self.operation!r}: it has no mark grade.")
+        if self.operation == "area_mark" and line_pitch_mm is None:
+            raise InvalidRecord("line_pitch_mm is None: an area mark needs its line pitch in mm.")
+        return self.mark
+
+    def _cut_map(
+        self,
+        value: Callable[[Points], Array],
+        size: int,
+        power_pct: npt.ArrayLike,
+        speed_mm_s: npt.ArrayLike,
+        passes: npt.ArrayLike,
+    ) -> float | Array:
+        assert self.cut is not None
+        speed0 = self.cut.prior.speed0_mm_s
+        flat, shape = _settings(power_pct, speed_mm_s, passes)
+        pieces = [
+            value(points_of(self.machine, [column[part] for column in flat], speed0))
+            for part in _parts(flat[0].size, size)
+        ]
+        return _shaped(pieces, shape)
+
+    def _graded_map(
+        self,
+        fit: GradedFit,
+        value: Callable[[Array], Array],
+        power_pct: npt.ArrayLike,
+        speed_mm_s: npt.ArrayLike,
+        passes: npt.ArrayLike,
+        line_pitch_mm: npt.ArrayLike | None = None,
+    ) -> float | Array:
+        response: graded.Response = "char" if fit is self.char else "mark"
+        pitch = np.nan if line_pitch_mm is None else line_pitch_mm
+        flat, shape = _settings(power_pct, speed_mm_s, passes, pitch)
+        pieces = []
+        for part in _parts(flat[0].size, 5 * len(fit.weight)):
+            at = graded.graded_settings(
+                self.machine, [column[part] for column in flat], fit.prior, response
+            )
+            pieces.append(value(graded.grade_chances(fit, at)))
+        return _shaped(pieces, shape)
+
+
+def burnt_hulls(burns: Sequence[Burn]) -> dict[int, Array]:
+    """Convex hull of the burnt settings for each number of passes."""
+    passes = sorted({b.passes for b in burns})
+    return {
+        n: burnt_hull((b.power_pct, b.speed_mm_s) for b in burns if b.passes == n) for n in passes
+    }
+
+
+_SETTING_FIELDS = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm")
+
+
+def _settings(*columns: npt.ArrayLike) -> tuple[list[Array], tuple[int, ...]]:
+    """Settings broadcast and flattened, with their common shape."""
+    arrays = np.broadcast_arrays(*(np.asarray(c, dtype=float) for c in columns))
+    for name, column in zip(
+        ("power_pct", "speed_mm_s", "passes", "line_pitch_mm"), arrays, strict=False
+    ):
+        bad = (
+            column[~(column > 0) & ~np.isnan(column)]
+            if name == "line_pitch_mm"
+            else column[~(column > 0)]
+        )
+        if bad.size:
+            raise InvalidRecord(f"{name} is {bad.flat[0]!r}: give a number above 0.")
+    return [a.ravel() for a in arrays], arrays[0].shape
+
+
+def _parts(n: int, size: int) -> list[slice]:
+    step = max(_BLOCK // max(size, 1), 1)
+    return [slice(i, i + step) for i in range(0, n, step)]
+
+
+def _shaped(pieces: list[Array], shape: tuple[int, ...]) -> float | Array:
+    if not pieces:
+        return np.zeros(shape)
+    whole = np.clip(np.concatenate(pieces), -np.inf, np.inf)
+    return float(whole[0]) if shape == () else np.asarray(whole.reshape(shape))
+
+
+def _positive(name: str, value: float) -> float:
+    if not (np.isfinite(value) and value > 0):
+        raise InvalidRecord(f"{name} is {value!r}: give a number above 0.")
+    return float(value)
+
+
+def _grade(value: int) -> int:
+    if isinstance(value, bool) or value not in range(5):
+        raise InvalidRecord(f"grade is {value!r}: give a whole number from 0 to 4.")
+    return int(value)
+
+
+def _weighted_median(values: Array, weight: Array) -> Array:
+    """Weighted median of each column, (n,)."""
+    order = np.argsort(values, axis=0)
+    mass = np.cumsum(weight[order], axis=0)
+    row = (mass >= 0.5 * mass[-1]).argmax(axis=0)
+    return np.asarray(np.take_along_axis(values, order, axis=0)[row, np.arange(values.shape[1])])

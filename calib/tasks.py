@@ -1,0 +1,138 @@
+"""One function for each thing a user does; the only module that joins the rooms."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from calib.advise.recommend import recommend
+from calib.errors import InvalidRecord
+from calib.fit.expectation import expected_priors
+from calib.fit.fitting import region_from
+from calib.fit.priors import PriorSource, Priors
+from calib.fit.region import Region
+from calib.grid.layout import LayoutOptions
+from calib.planning import PlanOptions, plan_board
+from calib.records import OPERATIONS, Burn, Grid, Machine, Operation, Setting, Sheet
+
+__all__ = ["fit_region", "plan_grid", "recommend"]
+
+
+def priors_of(
+    machine: Machine, sheet: Sheet, operation: Operation, pool: PriorSource | None
+) -> Priors:
+    """What is believed of a pair before its burns: the family's table, or the logbook's pool."""
+    if operation not in OPERATIONS:
+        raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
+    expected = expected_priors(machine, sheet, operation)
+    return expected if pool is None else pool.priors(machine, sheet, operation, expected)
+
+
+def fit_region(
+    machine: Machine,
+    sheet: Sheet,
+    operation: Operation = "cut",
+    evidence: Sequence[Burn] = (),
+    pool: PriorSource | None = None,
+    seed: int = 0,
+) -> Region:
+    """Fit where an operation works on a sheet and machine.
+
+    Parameters
+    ----------
+    machine, sheet, operation
+        For whom.
+    evidence
+        Burns of this pair, in any order.
+    pool
+        What the whole logbook teaches; None: the family's table alone.
+    seed
+        Part of the contract; nothing in the fit is random.
+
+    Returns
+    -------
+    Region
+        With no evidence the prior's.
+
+    Examples
+    --------
+    >>> m = Machine(name="m", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
+    >>> s = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
+    >>> fit_region(m, s).edge
+    'unburnt'
+    """
+    return region_from(
+        machine, sheet, operation, evidence, priors_of(machine, sheet, operation, pool)
+    )
+
+
+def plan_grid(
+    machine: Machine,
+    sheet: Sheet,
+    operation: Operation = "cut",
+    burns: int = 8,
+    evidence: Sequence[Burn] = (),
+    pool: PriorSource | None = None,
+    offcut_mm: tuple[float, float] | None = None,
+    seed: int = 0,
+    *,
+    passes: Sequence[int] = (1,),
+    round: int = 1,
+    clamp_mm: float | None = None,
+    settings: Sequence[Setting] = (),
+    **wish: Any,
+) -> Grid:
+    """Plan a test grid.
+
+    Parameters
+    ----------
+    machine, sheet, operation
+        For whom.
+    burns
+        How many cells.
+    evidence
+        Burns of earlier rounds of this pair.
+    pool
+        What the whole logbook teaches; None: the family's table alone.
+    offcut_mm
+        Width and height of the board at hand [mm]; None: as large as needed.
+    seed
+        Shuffles the places; the same seed gives the same board.
+    passes
+        Numbers of passes to try.
+    round
+        Which grid of this pair it is, from 1.
+    clamp_mm
+        Margin kept free at the edges [mm]; None: the usual one.
+    settings
+        Exactly these settings, such as a full grid's, instead of planned ones.
+    **wish
+        ``reliability``, ``char_at_most``, ``mark``, ``line_pitch_mm``: what will be asked.
+
+    Returns
+    -------
+    Grid
+        Exactly ``burns`` cells, or fewer and a note why.
+
+    Raises
+    ------
+    RefusedMaterial, DeclarationNeeded
+        Before anything is planned.
+    BoardDoesNotFit
+        When not even one cell fits.
+
+    Examples
+    --------
+    >>> m = Machine(name="m", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
+    >>> s = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
+    >>> len(plan_grid(m, s, burns=6).cells)
+    6
+    """
+    region = fit_region(machine, sheet, operation, evidence, pool)
+    layout = LayoutOptions(offcut_mm=offcut_mm, round=round, seed=seed)
+    if clamp_mm is not None:
+        layout = LayoutOptions(offcut_mm=offcut_mm, round=round, seed=seed, clamp_mm=clamp_mm)
+    options = PlanOptions(
+        burns=burns, passes=tuple(passes), layout=layout, settings=tuple(settings), **wish
+    )
+    return plan_board(region, options)

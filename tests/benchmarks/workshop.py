@@ -1,0 +1,169 @@
+"""Simulated workshops whose physics is not the fitted model; used by benchmarks and tests only.
+
+A sheet needs the power a + b v + c √v: a conduction floor, a linear and a root term, in shares that
+differ from sheet to sheet. The watts at the work bend with the power typed in, with a dead zone and
+saturation; the thickness is off its nominal; sheets need from half to twice what their family needs;
+scatter has heavier tails than a normal; knots stop a coupon now and then; readings are sometimes
+wrong. Char and marks follow their own law. All invented.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import t as student_t
+
+from calib.records import COUPON_CUT_MM, Burn, Machine, Setting, Sheet
+
+# Severance energies that the workshops' families need on average [J/mm²]; the library's own table
+# is not consulted here, its expectation is off by the factor drawn below.
+_THICKNESS = (2.0, 3.0, 4.0, 6.0)
+
+
+@dataclass(frozen=True)
+class Workshop:
+    """One machine and sheet with the truth about them."""
+
+    machine: Machine
+    sheet: Sheet
+    need: tuple[float, float, float]  # a, b, c of the power needed [W], v in units of speed_op
+    speed_op: float
+    dead_pct: float
+    bend: float
+    scatter: float
+    tail_df: float
+    band: float
+    knots_per_m: float
+    misread: float
+    char: tuple[float, float, float, float]  # threshold, speed exponent, grade width, scatter
+    mark: tuple[float, float, float, float]
+
+    def watts(self, power_pct):
+        """True watts at the work."""
+        share = np.clip((np.asarray(power_pct, float) - self.dead_pct) / (100.0 - self.dead_pct), 1e-6, 1)
+        return self.machine.rated_w * share**self.bend
+
+    def excess(self, power_pct, speed_mm_s):
+        """ln(watts) − ln(watts needed)."""
+        v = np.asarray(speed_mm_s, float) / self.speed_op
+        a, b, c = self.need
+        return np.log(self.watts(power_pct)) - np.log(a + b * v + c * np.sqrt(v))
+
+    def chance(self, power_pct, speed_mm_s):
+        """True chance that a coupon drops, knots apart."""
+        return student_t.cdf(self.excess(power_pct, speed_mm_s) / self.scatter, self.tail_df)
+
+    def _char_index(self, power_pct, speed_mm_s):
+        threshold, speed_exponent, _, _ = self.char
+        v = np.asarray(speed_mm_s, float) / self.speed_op
+        return np.log(self.watts(power_pct)) - speed_exponent * np.log(v) - threshold
+
+    def char_at_most(self, grade, power_pct, speed_mm_s):
+        """True chance of char no worse than a grade."""
+        _, _, width, scatter = self.char
+        top = (grade - 1) * width
+        index = self._char_index(power_pct, speed_mm_s)
+        return student_t.cdf((top - index) / scatter, self.tail_df) if grade < 4 else index * 0 + 1.0
+
+    def mark_chance_at_most(self, grade, power_pct, speed_mm_s):
+        """True chance of a mark no deeper than a grade."""
+        threshold, speed_exponent, width, scatter = self.mark
+        index = np.log(self.watts(power_pct)) - speed_exponent * np.log(np.asarray(speed_mm_s)) - threshold
+        top = (grade - 1) * width
+        return student_t.cdf((top - index) / scatter, self.tail_df) if grade < 4 else index * 0 + 1.0
+
+    def fastest(self, reliability=0.99):
+        """True fastest speed at the ceiling that meets the reliability [mm/s]."""
+        speeds = np.geomspace(0.05, self.machine.max_speed_mm_s, 20000)
+        good = self.chance(self.machine.ceiling_pct, speeds) >= reliability
+        return float(speeds[good].max()) if good.any() else float("nan")
+
+    def edge_speed(self, power_pct):
+        """True speed at which half the coupons drop [mm/s]."""
+        speeds = np.geomspace(0.02, self.machine.max_speed_mm_s * 4, 20000)
+        return float(speeds[np.argmin(np.abs(self.excess(power_pct, speeds)))])
+
+    def burn(self, setting: Setting, rng, operation="cut", sitting="") -> Burn:
+        """Burn one cell and read it."""
+        if operation == "line_mark":
+            return self._burn_mark(setting, rng, sitting)
+        y = self.excess(setting.power_pct, setting.speed_mm_s) + self.scatter * rng.standard_t(self.tail_df)
+        if rng.random() < 1 - np.exp(-self.knots_per_m * COUPON_CUT_MM / 1000):
+            y -= abs(rng.normal(0, 0.3))
+        grade = 2 if y > 0 else 1 if y > -self.band else 0
+        if rng.random() < self.misread:
+            grade = int(rng.integers(0, 3))
+        index = self._char_index(setting.power_pct, setting.speed_mm_s)
+        index = index + self.char[3] * rng.standard_t(self.tail_df)
+        char = int(np.clip(np.floor(index / self.char[2]) + 2, 0, 4))
+        return Burn(
+            operation="cut",
+            power_pct=setting.power_pct,
+            speed_mm_s=setting.speed_mm_s,
+            through=("no", "hanging", "through")[grade],
+            char=char if grade else None,
+            sitting=sitting,
+        )
+
+    def _burn_mark(self, setting, rng, sitting):
+        threshold, speed_exponent, width, scatter = self.mark
+        index = np.log(self.watts(setting.power_pct)) - speed_exponent * np.log(setting.speed_mm_s)
+        index = index - threshold + scatter * rng.standard_t(self.tail_df)
+        grade = int(np.clip(np.floor(index / width) + 2, 0, 4))
+        if rng.random() < self.misread:
+            grade = int(rng.integers(0, 5))
+        return Burn(
+            operation="line_mark",
+            power_pct=setting.power_pct,
+            speed_mm_s=setting.speed_mm_s,
+            mark=grade,
+            sitting=sitting,
+        )
+
+
+def draw_workshop(seed: int, expected_energy=None) -> Workshop:
+    """Draw a workshop; ``expected_energy(sheet, machine)`` is what the family is expected to need.
+
+    ``expected_energy`` gives the line energy [J/mm] that the planner's table expects, so that the
+    truth can be half or twice that.
+    """
+    rng = np.random.default_rng([20260, seed])
+    watts = float(rng.choice([40.0, 50.0, 60.0, 80.0, 100.0]))
+    machine = Machine(
+        name="m", rated_w=watts, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0, acceleration_mm_s2=3000.0
+    )
+    t = float(rng.choice(_THICKNESS))
+    sheet = Sheet(name="s", material=str(rng.choice(["MDF", "birch plywood"])), thickness_mm=t)
+    energy = 0.8 * t if expected_energy is None else expected_energy(sheet, machine)
+    off = np.exp(rng.uniform(-np.log(2), np.log(2))) * np.exp(rng.normal(0, 0.06))
+    floor, root = rng.uniform(0.05, 0.35), rng.uniform(0.0, 0.3)
+    power_op = 0.6 * watts
+    speed_op = power_op / (energy * off)
+    need = (power_op * floor, power_op * (1 - floor - root), power_op * root)
+    excess = rng.normal(0.45, 0.3)
+    return Workshop(
+        machine=machine,
+        sheet=sheet,
+        need=need,
+        speed_op=speed_op,
+        dead_pct=float(rng.uniform(0, 8)),
+        bend=float(rng.uniform(0.85, 1.15)),
+        scatter=float(np.exp(rng.normal(np.log(0.045), 0.35))),
+        tail_df=float(rng.choice([8.0, 30.0])),
+        band=float(np.exp(rng.normal(np.log(0.06), 0.5))),
+        knots_per_m=float(rng.choice([0.0, 0.0, 0.1, 0.3])),
+        misread=0.005,
+        char=(
+            float(np.log(power_op) + excess),
+            float(rng.uniform(0.7, 1.35)),
+            float(np.exp(rng.normal(np.log(0.35), 0.3))),
+            float(np.exp(rng.normal(np.log(0.13), 0.3))),
+        ),
+        mark=(
+            float(np.log(0.03) + rng.normal(0, 0.4)),
+            float(rng.uniform(0.75, 1.1)),
+            float(np.exp(rng.normal(np.log(0.4), 0.3))),
+            float(np.exp(rng.normal(np.log(0.12), 0.3))),
+        ),
+    )
