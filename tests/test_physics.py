@@ -15,6 +15,7 @@ from calib.physics import (
     areal_dose_j_mm2,
     delivered_power_w,
     line_energy_j_mm,
+    mean_coupon_speed_mm_s,
     move_time_s,
     peak_speed_mm_s,
     run_up_mm,
@@ -103,6 +104,21 @@ def test_energies_take_arrays_of_any_shape() -> None:
     energy = line_energy_j_mm(np.array([[10.0], [20.0]]), np.array([5.0, 10.0, 20.0]))
     assert energy.shape == (2, 3)
     assert energy.tolist() == [[2.0, 1.0, 0.5], [4.0, 2.0, 1.0]]
+
+
+@pytest.mark.parametrize("speed_mm_s", [10.0, 80.0, 150.0, 400.0])
+def test_the_mean_speed_round_a_coupon_is_that_of_its_integral(speed_mm_s: float) -> None:
+    a = 1500.0
+    # Sides of 10 mm between quarter circles of 3 mm, on which v² / r may not exceed a.
+    corner = min(speed_mm_s, math.sqrt(a * 3.0))
+    edges = np.linspace(0.0, 10.0, 20_001)
+    middle = (edges[1:] + edges[:-1]) / 2.0
+    ramp = np.sqrt(corner**2 + 2.0 * a * np.minimum(middle, 10.0 - middle))
+    side_s = float(np.sum(np.diff(edges) / np.minimum(speed_mm_s, ramp)))
+    arc_mm = math.pi * 3.0 / 2.0
+    expected = (10.0 + arc_mm) / (side_s + arc_mm / corner)
+    assert float(mean_coupon_speed_mm_s(speed_mm_s, a)) == pytest.approx(expected, rel=1e-6)
+    assert float(mean_coupon_speed_mm_s(speed_mm_s, None)) == speed_mm_s
 
 
 # Worked values of 4 M² λ f / (π D), M² 1.2, 10.6 um, aberration ignored (our arithmetic).
