@@ -31,8 +31,8 @@ def test_a_snapped_setting_is_on_the_steps_and_within_every_limit(
     machine: Machine, power: float, speed: float
 ):
     setting = snap_setting(machine, power, speed)
-    assert machine.beam_starts_pct - 1e-6 <= setting.power_pct <= machine.ceiling_pct + 1e-6
-    assert 0 < setting.speed_mm_s <= machine.max_speed_mm_s + 1e-6
+    assert machine.beam_starts_pct <= setting.power_pct <= machine.ceiling_pct
+    assert 0 < setting.speed_mm_s <= machine.max_speed_mm_s
     for value, step in (
         (setting.power_pct, machine.power_step_pct),
         (setting.speed_mm_s, machine.speed_step_mm_s),
@@ -54,6 +54,20 @@ def test_a_value_on_a_step_stays_though_floats_are_not_exact():
     machine = make(power_step_pct=0.1, speed_step_mm_s=0.1)
     assert snap_power(machine, 0.3 * 100, "down") == 30.0
     assert snap_speed(machine, 0.1 + 0.2, "up") == 0.3
+
+
+def test_a_limit_on_a_step_of_many_decimals_is_not_crossed_by_rounding():
+    machine = make(
+        max_speed_mm_s=100.0 / 3.0,
+        speed_step_mm_s=1.0 / 60.0,
+        power_step_pct=100.0 / 255.0,
+        ceiling_pct=170.0 / 255.0 * 100.0 + 1e-10,
+    )
+    setting = snap_setting(machine, 100.0, 100.0)
+    assert setting.power_pct <= machine.ceiling_pct
+    assert setting.speed_mm_s <= machine.max_speed_mm_s
+    low = make(power_step_pct=100.0 / 255.0, beam_starts_pct=1700.0 / 255.0)
+    assert snap_power(low, 0.0) >= low.beam_starts_pct
 
 
 def test_no_power_between_start_and_ceiling_is_refused():

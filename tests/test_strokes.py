@@ -8,6 +8,7 @@ import math
 import pytest
 from boards import BIRCH, CO2, DIODE, some_settings
 
+from calib.errors import InvalidRecord
 from calib.grid.layout import LayoutOptions, lay_out
 from calib.grid.lettering import text_strokes
 from calib.grid.strokes import Stroke, strokes_of, strokes_of_cells
@@ -160,6 +161,13 @@ def test_a_wide_pitch_still_makes_a_surface_of_five_lines():
     setting = Setting(power_pct=20.0, speed_mm_s=100.0, line_pitch_mm=7.0)
     grid = lay_out(CO2, BIRCH, "area_mark", [setting])
     assert len(burns_of(grid, "A1")) == 5
+
+
+def test_an_area_cell_without_a_pitch_is_refused_by_name():
+    grid = lay_out(CO2, BIRCH, "line_mark", some_settings(CO2, "line_mark", 1))
+    wrong = dataclasses.replace(grid, operation="area_mark")
+    with pytest.raises(InvalidRecord, match="line_pitch_mm of A1 is None"):
+        strokes_of(wrong)
 
 
 def test_strokes_are_grouped_by_cell_and_labels_stand_alone():

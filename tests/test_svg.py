@@ -31,6 +31,7 @@ from calib.grid.colours import colour_at, colours_by_cell, setting_colours
 from calib.grid.focus import focus_svg, plan_focus
 from calib.grid.layout import lay_out
 from calib.grid.naming import file_keys, setting_words
+from calib.grid.strokes import strokes_of
 from calib.grid.svg import grid_svg, grid_svg_per_setting
 from calib.hazards import CAUTIONS
 from calib.records import Grid, Setting, Sheet
@@ -144,8 +145,6 @@ def test_two_renderers_agree_at_ten_pixels_per_millimetre(operation):
 
 
 def test_strict_readers_of_path_data_agree_on_the_length():
-    from calib.grid.strokes import strokes_of
-
     for operation in OPERATIONS:
         grid = make(operation, 6)
         root = assert_valid(grid_svg(grid))

@@ -51,7 +51,11 @@ def power_limits_pct(machine: Machine) -> tuple[float, float]:
             f" ({machine.beam_starts_pct:g} %) and the ceiling ({machine.ceiling_pct:g} %)."
             " Give a finer step or a higher ceiling."
         )
-    return round(low * step, _DECIMALS), round(high * step, _DECIMALS)
+    # Rounding must not lift a step over a limit that lies on it.
+    return (
+        max(round(low * step, _DECIMALS), machine.beam_starts_pct),
+        min(round(high * step, _DECIMALS), machine.ceiling_pct),
+    )
 
 
 def speed_limits_mm_s(machine: Machine) -> tuple[float, float]:
@@ -68,7 +72,8 @@ def speed_limits_mm_s(machine: Machine) -> tuple[float, float]:
         One step, and the highest step not above the top speed [mm/s].
     """
     step = machine.speed_step_mm_s
-    return step, round(math.floor(machine.max_speed_mm_s / step + _NOISE) * step, _DECIMALS)
+    highest = round(math.floor(machine.max_speed_mm_s / step + _NOISE) * step, _DECIMALS)
+    return step, min(highest, machine.max_speed_mm_s)
 
 
 def _on_step(value: float, step: float, limits: tuple[float, float], rounding: Rounding) -> float:

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from calib.errors import InvalidRecord
 from calib.grid.lettering import Polyline, text_strokes, text_width_mm
 from calib.grid.places import (
     BELOW_CAPS,
@@ -269,7 +270,12 @@ def _line(cell: Cell) -> Iterator[Polyline]:
 
 def _surface(grid: Grid, cell: Cell) -> Iterator[Polyline]:
     """Lines at the cell's pitch from top to bottom, in the middle of the cell."""
-    pitch = cell.line_pitch_mm or 0.0
+    pitch = cell.line_pitch_mm
+    if pitch is None:
+        raise InvalidRecord(
+            f"Cell.line_pitch_mm of {cell.label} is None: an area mark needs the distance of its"
+            " lines in mm."
+        )
     height = cell.height_mm - 2.0 * MARK_INSET_MM
     steps = math.floor(height / pitch + 1e-9)
     top = cell.y_mm + (cell.height_mm - steps * pitch) / 2.0
