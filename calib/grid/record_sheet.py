@@ -1,0 +1,323 @@
+"""The record sheet: one printed page to burn a board by and to take down what came out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+
+from calib.errors import BoardDoesNotFit, InvalidRecord
+from calib.grid.colours import colours_by_cell
+from calib.grid.record_board import CAPTION_MM, BoardDrawing, board_drawing
+from calib.grid.record_head import Head, fill_in, head_of
+from calib.grid.record_marks import grade_swatches, signs_of
+from calib.grid.record_table import Table
+from calib.hazards import CAUTIONS
+from calib.print_style import MARGIN_MM, PAPERS_MM, PrintPage, text_width_mm, wrap
+from calib.records import Grid
+
+# Scales at which a board may be drawn, 1 : n.
+_SCALES = (1, 1.25, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 75, 100)
+# Heights of the table's rows and sizes of type for facts, notes and cautions, best first.
+_ROWS_MM = (6.4, 5.8, 5.2, 4.8, 4.4, 4.0, 3.7, 3.4, 3.1, 2.8)
+_TYPE_PT = (7.0, 6.5, 6.0, 5.5, 5.0, 4.5, 4.0)
+# Below these a pencil tick is hard to place and type is hard to read in a workshop (own
+# judgement, no source).
+_EASY_ROW_MM, _EASY_CODE_PT, _EASY_TYPE_PT = 4.0, 6.0, 5.5
+_SURE_CELLS = 60
+_GAP_MM = 2.6  # between the parts of the page
+_SIDE_MM = 58.0  # column right of the board: grades and notes
+_LONGEST_ADDRESS = 300  # keeps the squares of the QR code above 0.3 mm
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Content:
+    """What stands on the page, before its places are known."""
+
+    grid: Grid
+    head: Head
+    board: BoardDrawing
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Places:
+    """How the page is divided."""
+
+    type_pt: float
+    side: bool
+    parts: int
+    row_mm: float
+    scale: float
+    code_pt: float  # of the smallest code on the board
+
+    @property
+    def ease(self) -> tuple[float, ...]:
+        """How type, rows and codes compare with sizes that are easy to use; 1 is good."""
+        return (
+            self.type_pt / _EASY_TYPE_PT,
+            self.row_mm / _EASY_ROW_MM,
+            self.code_pt / _EASY_CODE_PT,
+        )
+
+    def table(self, content: _Content) -> Table:
+        """Return the table as it is set with these places."""
+        return Table(
+            grid=content.grid, signs=content.board.signs, parts=self.parts, row_mm=self.row_mm
+        )
+
+
+def grid_record_sheet(
+    grid: Grid,
+    *,
+    paper: str = "a4",
+    address: str = "",
+    board_time_s: float | None = None,
+    waste_share: float | None = None,
+    advice: Sequence[str] = (),
+) -> bytes:
+    """Set the record sheet of a board on one page.
+
+    Parameters
+    ----------
+    grid
+        The planned board.
+    paper
+        ``a4`` or ``letter``.
+    address
+        Where this board is found in the logbook; printed and put into the QR code. The board's
+        code stands there when empty.
+    board_time_s
+        Predicted time of the board [s]; None when not predicted.
+    waste_share
+        Share of the board that is neither coupon nor mark, from 0 to 1; None when not known.
+    advice
+        What the hazard table says of this material; set below the cautions.
+
+    Returns
+    -------
+    bytes
+        A PDF of one page; the same board gives the same bytes.
+
+    Raises
+    ------
+    InvalidRecord
+        When the paper isn't known or the address is too long.
+    BoardDoesNotFit
+        When there are more cells than one page can hold.
+    """
+    if paper not in PAPERS_MM:
+        raise InvalidRecord(f"paper is {paper!r}: give one of {', '.join(PAPERS_MM)}.")
+    if len(address) > _LONGEST_ADDRESS:
+        raise InvalidRecord(
+            f"address has {len(address)} characters: give at most {_LONGEST_ADDRESS}, so that the"
+            " code on the sheet can be read."
+        )
+    content = _Content(
+        grid=grid,
+        head=head_of(grid, address, board_time_s, waste_share),
+        board=board_drawing(grid, signs_of(grid.cells, colours_by_cell(grid))),
+        cautions=(*CAUTIONS, *(f"This sheet: {words}" for words in advice)),
+    )
+    content, places = _divide(content, paper)
+    page = PrintPage(paper, f"Record sheet {grid.board_id}")
+    _draw(page, content, places)
+    return page.finish()
+
+
+def _draw(page: PrintPage, content: _Content, places: _Places) -> None:
+    """Draw the parts from top to bottom; the cautions stand at the foot."""
+    top = content.head.draw(page, MARGIN_MM, places.type_pt) + _GAP_MM
+    top = fill_in(page, top) + _GAP_MM
+    top = _board_zone(page, top, content, places) + _GAP_MM
+    wide = page.width_mm - 2.0 * MARGIN_MM
+    bottom = places.table(content).draw(page, (MARGIN_MM, top), wide)
+    height = _cautions(PrintPage(page.paper, ""), 0.0, content, places.type_pt)
+    foot = page.height_mm - MARGIN_MM - height
+    _ruled_room(page, bottom + 2.0 * _GAP_MM, foot - _GAP_MM)
+    _cautions(page, foot, content, places.type_pt)
+
+
+def _ruled_room(page: PrintPage, top: float, foot: float) -> None:
+    """Rule what is left of the page for words of one's own."""
+    if foot - top < 14.0:
+        return
+    page.text((MARGIN_MM, top + 2.6), "own notes", 7.5, bold=True)
+    page.pen(0.12, grey=0.5)
+    for number in range(1, int((foot - top) / 7.0)):
+        y = top + 2.6 + 7.0 * number
+        page.line((MARGIN_MM, y), (page.width_mm - MARGIN_MM, y))
+
+
+# --- dividing the page ---------------------------------------------------------------------
+
+
+def _divide(content: _Content, paper: str) -> tuple[_Content, _Places]:
+    """Choose the places with which all parts fit; at worst with fewer notes, which is said."""
+    notes = content.grid.notes
+    fits, too_many = 0, len(notes) + 1
+    kept = len(notes)
+    found: tuple[_Content, list[_Places]] | None = None
+    while fits < too_many:
+        trial = _with_notes(content, kept)
+        places = _all_places(trial, paper)
+        if places:
+            found, fits = (trial, places), kept + 1
+        else:
+            too_many = kept
+        kept = (fits + too_many) // 2
+    if found is None:
+        raise BoardDoesNotFit(
+            f"{len(content.grid.cells)} cells don't fit one record sheet on {paper}: plan at most"
+            f" {_SURE_CELLS} burns, or split the board over several offcuts.",
+            cells_that_fit=_SURE_CELLS,
+        )
+    return found[0], max(found[1], key=_score)
+
+
+def _with_notes(content: _Content, kept: int) -> _Content:
+    """Return the content with its first notes, and the number of the others."""
+    notes = content.grid.notes
+    more = (f"{len(notes) - kept} more notes stand in the plan of the board.",)
+    shown = notes if kept == len(notes) else notes[:kept] + more
+    return replace(content, grid=replace(content.grid, notes=shown))
+
+
+def _all_places(content: _Content, paper: str) -> list[_Places]:
+    """List the ways to divide the page, stopping at the largest type that is easy to use."""
+    found: list[_Places] = []
+    for type_pt in _TYPE_PT:
+        found += _places_for(content, PrintPage(paper, ""), type_pt)
+        if any(min(places.ease) >= 1.0 for places in found):
+            break
+    return found
+
+
+def _places_for(content: _Content, page: PrintPage, type_pt: float) -> list[_Places]:
+    room = page.height_mm - 2.0 * MARGIN_MM - 4.0 * _GAP_MM
+    room -= fill_in(page, 0.0) + content.head.draw(page, 0.0, type_pt)
+    room -= _cautions(page, 0.0, content, type_pt)
+    wide = page.width_mm - 2.0 * MARGIN_MM
+    beside = {side: _beside_mm(page, content, side, type_pt) for side in (True, False)}
+    fitting = []
+    for scale in _SCALES:
+        board_width, board_height = (length / scale for length in content.grid.board_mm)
+        board, code_pt = board_height + CAPTION_MM, content.board.smallest_code_pt(scale)
+        for side, parts, row in product((True, False), (1, 2), _ROWS_MM):
+            places = _Places(
+                type_pt=type_pt, side=side, parts=parts, row_mm=row, scale=scale, code_pt=code_pt
+            )
+            zone = max(board, beside[side]) if side else board + beside[side]
+            narrow = board_width <= wide - (_SIDE_MM + 4.0 if side else 0.0)
+            if narrow and zone + places.table(content).height_mm <= room:
+                fitting.append(places)
+    return fitting
+
+
+def _score(places: _Places) -> tuple[float, ...]:
+    """Rank: easy to tick and to read, then the board's scale, then roomy rows in one part."""
+    roomy = min(places.row_mm, _ROWS_MM[2])
+    ease = sum(min(1.0, share) for share in places.ease)
+    return (ease, -places.scale, roomy, -places.parts, places.side, places.row_mm)
+
+
+# --- the board to scale, with the grades and the notes -------------------------------------
+
+
+def _board_zone(page: PrintPage, top: float, content: _Content, places: _Places) -> float:
+    board_bottom = content.board.draw(page, (MARGIN_MM, top), places.scale)
+    if places.side:
+        x = page.width_mm - MARGIN_MM - _SIDE_MM
+        bottom = _grades_column(page, (x, top), content)
+        bottom = _notes(page, (x, bottom), _SIDE_MM, content, places.type_pt)
+        return max(board_bottom, bottom)
+    wide = page.width_mm - 2.0 * MARGIN_MM
+    bottom = _grades_strip(page, (MARGIN_MM, board_bottom), wide, content)
+    return _notes(page, (MARGIN_MM, bottom), wide, content, places.type_pt)
+
+
+def _beside_mm(page: PrintPage, content: _Content, side: bool, type_pt: float) -> float:
+    """Measure grades and notes, set beside or below the board, on a page to throw away [mm]."""
+    wide = _SIDE_MM if side else page.width_mm - 2.0 * MARGIN_MM
+    if side:
+        bottom = _grades_column(page, (0.0, 0.0), content)
+    else:
+        bottom = _grades_strip(page, (0.0, 0.0), wide, content)
+    return _notes(page, (0.0, bottom), wide, content, type_pt)
+
+
+def _grades_column(page: PrintPage, at: tuple[float, float], content: _Content) -> float:
+    """Stack the grades, swatch left and words right; return the y below [mm]."""
+    x, y = at
+    for name, swatch, words in grade_swatches(content.grid.operation):
+        page.text((x, y + 2.6), name, 7.5, bold=True)
+        y += 4.0
+        for grade, (key, meaning) in enumerate(words):
+            swatch(page, grade, (x, y), (9.0, 4.6))
+            page.text((x + 11.0, y + 3.3), key, 7.0, bold=True)
+            indent = x + 11.0 + text_width_mm(key, 7.0, bold=True) + 1.5
+            page.text((indent, y + 3.3), meaning, 7.0)
+            y += 5.5
+        y += 1.0
+    return y
+
+
+def _grades_strip(
+    page: PrintPage, at: tuple[float, float], wide: float, content: _Content
+) -> float:
+    """Set the grades in a row, words under the swatches; return the y below [mm]."""
+    groups = grade_swatches(content.grid.operation)
+    step = wide / max(8, sum(len(words) for _, _, words in groups))
+    x, lowest = at[0], at[1]
+    for name, swatch, words in groups:
+        page.text((x, at[1] + 2.6), name, 7.0, bold=True)
+        for grade, (key, meaning) in enumerate(words):
+            swatch(page, grade, (x, at[1] + 4.0), (9.0, 4.4))
+            page.text((x + 10.2, at[1] + 7.2), key if key.isdigit() else "", 7.0, bold=True)
+            named = meaning if key.isdigit() else f"{key}: {meaning}"
+            lines = wrap(named, step - 1.5, 6.0)
+            lowest = max(lowest, page.lines((x, at[1] + 8.8), lines, 6.0))
+            x += step
+    return lowest + 0.5
+
+
+def _notes(
+    page: PrintPage, at: tuple[float, float], wide: float, content: _Content, type_pt: float
+) -> float:
+    """Set the board's notes; return the y below [mm]."""
+    if not content.grid.notes:
+        return at[1]
+    page.text((at[0], at[1] + 2.6), "to know", 7.5, bold=True)
+    return _bullets(page, (at[0], at[1] + 3.6), wide, content.grid.notes, type_pt)
+
+
+def _bullets(
+    page: PrintPage, at: tuple[float, float], wide: float, texts: Iterable[str], type_pt: float
+) -> float:
+    y = at[1]
+    for text in texts:
+        page.lines((at[0], y), ["•"], type_pt)
+        y = page.lines((at[0] + 2.2, y), wrap(text, wide - 2.2, type_pt), type_pt)
+    return y
+
+
+# --- cautions ------------------------------------------------------------------------------
+
+
+def _cautions(page: PrintPage, top: float, content: _Content, type_pt: float) -> float:
+    wide = page.width_mm - 2.0 * MARGIN_MM
+    half = (wide - 8.0) / 2.0
+    heights = [len(wrap(text, half - 2.2, type_pt)) for text in content.cautions]
+    split = next(
+        (n for n in range(len(heights)) if 2 * sum(heights[:n]) >= sum(heights)), len(heights)
+    )
+    inner = top + 4.4
+    ends = [
+        _bullets(page, (MARGIN_MM + 2.5 + part * (half + 3.0), inner), half, texts, type_pt)
+        for part, texts in enumerate((content.cautions[:split], content.cautions[split:]))
+    ]
+    bottom = max(ends) + 1.2
+    page.text((MARGIN_MM + 2.5, top + 3.6), "CAUTIONS, before and while you burn", 7.5, bold=True)
+    page.pen(0.5)
+    page.box((MARGIN_MM, top), (wide, bottom - top), corner_mm=1.5)
+    return bottom

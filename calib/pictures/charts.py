@@ -1,0 +1,288 @@
+"""Charts for looking at a record of promises, at drift, and at what a setting costs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
+
+from calib.errors import InvalidRecord
+from calib.pictures.layers import nice_ticks
+from calib.pictures.paper import (
+    ACCENT,
+    GREY,
+    HALO,
+    HATCH,
+    INK,
+    PictureFormat,
+    Words,
+    axes_at,
+    drawable,
+    drawing,
+    saved,
+    scale_colours,
+)
+from calib.pictures.view import figure_words
+
+_PLOT_IN, _FOOT_IN = 4.6, 0.85
+_HATCHES = ("", "///", "...", "\\\\\\", "xx", "---", "ooo", "+++")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrackRow:
+    """Promises of about one chance, and how they came out.
+
+    Parameters
+    ----------
+    stated
+        Mean chance that was stated [1].
+    observed
+        Share that was kept [1].
+    low, high
+        Interval of the true share, given what was observed [1].
+    count
+        How many promises.
+    """
+
+    stated: float
+    observed: float
+    low: float
+    high: float
+    count: int
+
+    def __post_init__(self) -> None:
+        for field in ("stated", "observed", "low", "high"):
+            value = getattr(self, field)
+            if not 0.0 <= value <= 1.0:
+                raise InvalidRecord(f"TrackRow.{field} is {value!r}: give a share from 0 to 1.")
+        if not self.low <= self.observed <= self.high:
+            raise InvalidRecord(
+                f"TrackRow.low, observed, high are {self.low!r}, {self.observed!r}, {self.high!r}:"
+                " give them rising."
+            )
+
+
+def track_record_picture(
+    rows: Sequence[TrackRow],
+    *,
+    title: str = "What was promised, what came",
+    format: PictureFormat = "png",
+) -> bytes:
+    """Draw stated against observed chances with their intervals.
+
+    Parameters
+    ----------
+    rows
+        From low to high chance; may be empty.
+    title
+        Headline.
+    format
+        ``png`` or ``svg``.
+
+    Returns
+    -------
+    bytes
+        The picture. In an SVG the points are groups named ``promise-1``, ...
+
+    Raises
+    ------
+    InvalidRecord
+        When the format is another.
+    """
+    words = "On the line, promises are kept as often as stated; below it, calib promised too much."
+    with drawing(_height(title, words)) as figure:
+        axes = _framed(figure, title, words)
+        low = min([0.8, *(row.low for row in rows), *(row.stated for row in rows)])
+        start = max(0.0, math.floor(10.0 * low - 0.3) / 10.0)
+        rim = 0.02 * (1.0 - start)
+        axes.plot([start, 1.0], [start, 1.0], color=GREY, linewidth=1.4, dashes=(5, 3))
+        for number, row in enumerate(rows, 1):
+            axes.plot([row.stated] * 2, [row.low, row.high], color=INK, linewidth=2.0)
+            for end in (row.low, row.high):
+                axes.plot([row.stated], [end], "_", markersize=12, color=INK)
+            (point,) = axes.plot([row.stated], [row.observed], "o", markersize=10, color=INK)
+            point.set_gid(f"promise-{number}")
+            axes.annotate(
+                str(row.count), (row.stated, row.observed), xytext=(10, 0), fontsize=11.5,
+                textcoords="offset points", va="center", path_effects=HALO,
+            )  # fmt: skip
+        axes.set_xlim(start - rim, 1.0 + 3.0 * rim)
+        axes.set_ylim(start - rim, 1.0 + rim)
+        axes.set_xlabel("stated chance (numbers: how many promises)")
+        axes.set_ylabel("share kept")
+        return saved(figure, format)
+
+
+def control_chart_picture(
+    values: npt.ArrayLike,
+    *,
+    centre: float,
+    upper: npt.ArrayLike,
+    lower: npt.ArrayLike,
+    labels: Sequence[str],
+    format: PictureFormat = "png",
+) -> bytes:
+    """Draw a series against its centre and limits; what lies outside stands out by its shape.
+
+    Parameters
+    ----------
+    values
+        One per check, shape (n,) [unit of the series].
+    centre
+        Where it should stay [same unit].
+    upper, lower
+        Limits, single or one per check [same unit].
+    labels
+        Headline first, then the name of the vertical axis, then one short name per check.
+    format
+        ``png`` or ``svg``.
+
+    Returns
+    -------
+    bytes
+        The picture. In an SVG the points are named ``check-1-inside`` or ``check-1-outside``.
+
+    Raises
+    ------
+    InvalidRecord
+        When the labels don't match the values, or the format is another.
+    """
+    series = np.asarray(values, dtype=float)
+    title, unit, *names = labels
+    if series.ndim != 1 or len(names) != len(series) or len(series) == 0:
+        raise InvalidRecord(
+            f"control chart has {series.size} values and {len(names)} names: give one or more"
+            " values and a name for each, after headline and axis name."
+        )
+    high, low = (np.broadcast_to(np.asarray(v, dtype=float), series.shape) for v in (upper, lower))
+    places = np.arange(1, len(series) + 1)
+    words = "Inside the dashed limits: as before. A square outside them: look into it."
+    with drawing(_height(title, words) + 0.5) as figure:
+        axes = _framed(figure, title, words)
+        axes.axhline(centre, color=GREY, linewidth=1.4)
+        for limit in (high, low):
+            axes.step(places, limit, where="mid", color=INK, linewidth=1.6, dashes=(5, 3))
+        axes.plot(places, series, color=GREY, linewidth=1.2)
+        for place, value, top, bottom in zip(places, series, high, low, strict=True):
+            inside = bool(bottom <= value <= top)
+            (point,) = axes.plot(
+                [place], [value], "o" if inside else "s", markersize=8 if inside else 11,
+                color=INK if inside else ACCENT, path_effects=HALO,
+            )  # fmt: skip
+            point.set_gid(f"check-{place}-{'inside' if inside else 'outside'}")
+        axes.set_xlim(0.5, len(series) + 0.5)
+        axes.set_ylabel(drawable(unit))
+        every = math.ceil(len(series) / 12)
+        axes.set_xticks(places[::every], [drawable(n) for n in names[::every]], rotation=40)
+        for tick in axes.get_xticklabels():
+            tick.set(ha="right", rotation_mode="anchor")
+        return saved(figure, format)
+
+
+def cost_picture(
+    speed_mm_s: npt.ArrayLike,
+    parts: Mapping[str, npt.ArrayLike],
+    *,
+    chosen_mm_s: float | None = None,
+    title: str = "What a part costs",
+    unit: str = "cost per part",
+    format: PictureFormat = "png",
+) -> bytes:
+    """Stack the parts of a cost over the speed and show the speed that was chosen.
+
+    Parameters
+    ----------
+    speed_mm_s
+        Rising, shape (n,) [mm/s].
+    parts
+        Cost by name, shape (n,) each, not negative, the lowest layer first [unit].
+    chosen_mm_s
+        Speed that was chosen [mm/s]; None when none was.
+    title, unit
+        Headline and name of the vertical axis.
+    format
+        ``png`` or ``svg``.
+
+    Returns
+    -------
+    bytes
+        The picture. In an SVG the layers are groups named ``part-1``, ... and ``chosen``.
+
+    Raises
+    ------
+    InvalidRecord
+        When the shapes don't match, or the format is another.
+    """
+    speeds = np.asarray(speed_mm_s, dtype=float)
+    layers = {name: np.asarray(values, dtype=float) for name, values in parts.items()}
+    for name, values in layers.items():
+        if values.shape != speeds.shape or speeds.ndim != 1 or len(speeds) < 2:
+            raise InvalidRecord(
+                f"cost {name!r} has shape {values.shape} for speeds of shape {speeds.shape}: give"
+                " one value per speed, for two or more speeds."
+            )
+    words = "Each band is one part of the cost; the upper edge is the sum."
+    with drawing(_height(title, words) + 0.3 + 0.36 * math.ceil(len(layers) / 2)) as figure:
+        axes = _framed(figure, title, words)
+        base = np.zeros_like(speeds)
+        colours = scale_colours(max(2, len(layers)))
+        for number, (name, values) in enumerate(layers.items()):
+            band = axes.fill_between(
+                speeds, base, base + values, facecolor=colours[number], edgecolor=HATCH,
+                hatch=_HATCHES[number % len(_HATCHES)], linewidth=0.8, label=drawable(name),
+            )  # fmt: skip
+            band.set_gid(f"part-{number + 1}")
+            base = base + values
+        (total,) = axes.plot(speeds, base, color=INK, linewidth=2.2)
+        total.set_gid("total")
+        _cost_axes(axes, speeds, float(base.max()), unit)
+        if chosen_mm_s is not None:
+            _mark_chosen(axes, chosen_mm_s, float(np.interp(chosen_mm_s, speeds, base)))
+        figure.legend(
+            loc="lower left", ncols=2, frameon=False, fontsize=12, bbox_to_anchor=(0.1, 0.01)
+        )
+        return saved(figure, format)
+
+
+def _cost_axes(axes: Axes, speeds: npt.NDArray[np.float64], highest: float, unit: str) -> None:
+    axes.set_xscale("log")
+    axes.set_xlim(float(speeds[0]), float(speeds[-1]))
+    axes.set_ylim(0.0, 1.15 * highest if highest > 0 else 1.0)
+    axes.xaxis.set_major_locator(FixedLocator(nice_ticks(float(speeds[0]), float(speeds[-1]))))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: figure_words(float(value))))
+    axes.set_xlabel("speed [mm/s]")
+    axes.set_ylabel(drawable(unit))
+
+
+def _mark_chosen(axes: Axes, speed: float, cost: float) -> None:
+    axes.axvline(speed, color=ACCENT, linewidth=1.6, dashes=(6, 2))
+    (point,) = axes.plot(
+        [speed], [cost], "o", markersize=15, markerfacecolor="white",
+        markeredgecolor=ACCENT, markeredgewidth=3.0, zorder=5,
+    )  # fmt: skip
+    point.set_gid("chosen")
+    axes.annotate(
+        f"{figure_words(speed)} mm/s", (speed, cost), xytext=(0, 14), fontsize=13, weight="bold",
+        textcoords="offset points", ha="center", path_effects=HALO, zorder=6,
+    )  # fmt: skip
+
+
+def _height(title: str, words: str) -> float:
+    head = Words(text=title, size_pt=17.0, bold=True).height_in
+    return 0.45 + head + Words(text=words).height_in + _PLOT_IN + _FOOT_IN
+
+
+def _framed(figure: Figure, title: str, words: str) -> Axes:
+    top = Words(text=title, size_pt=17.0, bold=True, gid="title").write(figure, 0.3)
+    top = Words(text=words, gid="what").write(figure, top)
+    axes = axes_at(figure, top + 0.15, _PLOT_IN)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.yaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
+    return axes

@@ -1,0 +1,168 @@
+"""What the picture of a region shows, as plain data."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from calib.errors import InvalidRecord
+from calib.records import Burn, Operation, Setting
+
+Array = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RegionView:
+    """What the picture of a region shows, as plain arrays.
+
+    Parameters
+    ----------
+    title
+        Headline: machine, sheet, operation in the user's names.
+    operation
+        ``cut``, ``line_mark`` or ``area_mark``.
+    power_pct, speed_mm_s
+        Rising axes, shapes (n_power,) [% of full] and (n_speed,) [mm/s].
+    chance
+        Chance at each, shape (n_power, n_speed) [1].
+    chance_words
+        What ``chance`` is the chance of.
+    levels
+        Chances at which bands change, rising, inside 0 and 1.
+    passes, line_pitch_mm
+        Number of passes and line pitch [mm] of the picture; other burns are counted, not drawn.
+    burns
+        What was burnt.
+    recommendation
+        The setting that is advised; None when there is none.
+    promise
+        The promise in words.
+    hull
+        Corners of what was burnt, (power [%], speed [mm/s]) in order, shape (n, 2); None when
+        nothing was. Its sides are straight in ln power and ln speed.
+    beam_starts_pct, ceiling_pct, max_speed_mm_s
+        Limits of the machine [%], [%], [mm/s]; None when not to be shown.
+    wanted_mark
+        The mark grade that is wanted.
+    likely_mark
+        Most likely mark grade at each, shape (n_power, n_speed); None for cuts.
+    """
+
+    title: str
+    operation: Operation
+    power_pct: Array
+    speed_mm_s: Array
+    chance: Array
+    chance_words: str = ""
+    levels: tuple[float, ...] = (0.5, 0.9, 0.99)
+    passes: int = 1
+    line_pitch_mm: float | None = None
+    burns: tuple[Burn, ...] = ()
+    recommendation: Setting | None = None
+    promise: str = ""
+    hull: Array | None = None
+    beam_starts_pct: float | None = None
+    ceiling_pct: float | None = None
+    max_speed_mm_s: float | None = None
+    wanted_mark: int = 2
+    likely_mark: Array | None = None
+
+    def __post_init__(self) -> None:
+        shape = (len(self.power_pct), len(self.speed_mm_s))
+        for field in ("power_pct", "speed_mm_s"):
+            axis = np.asarray(getattr(self, field))
+            if axis.ndim != 1 or len(axis) < 2 or not (np.all(np.diff(axis) > 0) and axis[0] > 0):
+                raise InvalidRecord(
+                    f"RegionView.{field} is {axis!r}: give two or more rising numbers above 0."
+                )
+        for field in ("chance", "likely_mark"):
+            values = getattr(self, field)
+            if values is not None and np.shape(values) != shape:
+                raise InvalidRecord(
+                    f"RegionView.{field} has shape {np.shape(values)}: give {shape}, powers first."
+                )
+        steps = (0.0, *self.levels, 1.0)
+        if not all(low < high for low, high in zip(steps, steps[1:], strict=False)):
+            raise InvalidRecord(
+                f"RegionView.levels is {self.levels!r}: give rising chances between 0 and 1."
+            )
+
+    @property
+    def shown(self) -> tuple[tuple[int, Burn], ...]:
+        """The burns that are drawn, each with its number among all."""
+        return tuple((n, burn) for n, burn in enumerate(self.burns, 1) if self.shows(burn))
+
+    @property
+    def words(self) -> str:
+        """What the chance is the chance of."""
+        if self.chance_words:
+            return self.chance_words
+        if self.operation == "cut":
+            return "chance that the coupon falls free"
+        return f"chance of exactly mark grade {self.wanted_mark}"
+
+    def shows(self, burn: Burn) -> bool:
+        """Tell whether a burn belongs into this picture and was read."""
+        pitch = self.operation != "area_mark" or _same(burn.line_pitch_mm, self.line_pitch_mm)
+        same = burn.operation == self.operation and burn.passes == self.passes
+        return same and pitch and outcome_of(burn) != ""
+
+
+def _same(one: float | None, other: float | None) -> bool:
+    return other is None or (one is not None and math.isclose(one, other, rel_tol=1e-9))
+
+
+def outcome_of(burn: Burn) -> str:
+    """Return the outcome as a word: through's own, a mark grade's number, empty if not read."""
+    if burn.operation == "cut":
+        return burn.through or ""
+    return "" if burn.mark is None else str(burn.mark)
+
+
+def figure_words(value: float) -> str:
+    """Write a number with up to two decimals and never an exponent.
+
+    Parameters
+    ----------
+    value
+        Any number.
+
+    Returns
+    -------
+    str
+        The number.
+
+    Examples
+    --------
+    >>> figure_words(12.50), figure_words(60000.0)
+    ('12.5', '60000')
+    """
+    return f"{value:.2f}".rstrip("0").rstrip(".")
+
+
+def setting_words(setting: Setting) -> tuple[str, str]:
+    """Write a setting in two lines as it is typed at the machine.
+
+    Parameters
+    ----------
+    setting
+        The setting.
+
+    Returns
+    -------
+    tuple of str
+        Power and speed; speed per minute, passes and line pitch.
+
+    Examples
+    --------
+    >>> setting_words(Setting(power_pct=60.0, speed_mm_s=12.0))
+    ('60 %, 12 mm/s', '720 mm/min, 1 pass')
+    """
+    second = f"{figure_words(setting.speed_mm_s * 60.0)} mm/min, {setting.passes} pass"
+    second += "es" if setting.passes > 1 else ""
+    if setting.line_pitch_mm is not None:
+        second += f", lines {figure_words(setting.line_pitch_mm)} mm apart"
+    return f"{figure_words(setting.power_pct)} %, {figure_words(setting.speed_mm_s)} mm/s", second

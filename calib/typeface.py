@@ -1,0 +1,99 @@
+"""The one typeface of sheets and pictures: where it lies, and text of which no character is lost.
+
+DejaVu Sans (free licence, from Bitstream Vera; its text travels with matplotlib) covers Latin,
+Greek, Cyrillic and most signs. What it doesn't hold is spelt out by its code, so that two names
+that differ still differ on paper.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import unicodedata
+from collections.abc import Container
+from itertools import groupby
+from pathlib import Path
+
+from calib.errors import CalibError
+
+# File names within matplotlib's folder of fonts.
+REGULAR = "DejaVuSans.ttf"
+BOLD = "DejaVuSans-Bold.ttf"
+
+
+def font_path(file_name: str = REGULAR) -> Path:
+    """Say where a font file lies, without loading matplotlib.
+
+    Parameters
+    ----------
+    file_name
+        ``REGULAR`` or ``BOLD``.
+
+    Returns
+    -------
+    pathlib.Path
+        The file.
+
+    Raises
+    ------
+    CalibError
+        When matplotlib was installed without its fonts.
+
+    Examples
+    --------
+    >>> font_path(BOLD).name
+    'DejaVuSans-Bold.ttf'
+    """
+    spec = importlib.util.find_spec("matplotlib")
+    folder = Path(spec.origin).parent if spec is not None and spec.origin else Path()
+    path = folder / "mpl-data" / "fonts" / "ttf" / file_name
+    if not path.is_file():
+        raise CalibError(
+            f"the font file {file_name} is not at {path}: sheets and pictures need the fonts that"
+            " come with matplotlib; install matplotlib again."
+        )
+    return path
+
+
+def keep_every_character(text: str, known: Container[int]) -> str:
+    """Rewrite a text so that a font shows all of it.
+
+    Parameters
+    ----------
+    text
+        One line in any language.
+    known
+        Unicode numbers of the characters that the font holds.
+
+    Returns
+    -------
+    str
+        The text composed; a letter that the font lacks is split into its plain parts where they
+        say the same, else spelt as hexadecimal codes in angle marks.
+
+    Examples
+    --------
+    >>> latin = range(32, 256)
+    >>> keep_every_character("e\\u0301tabli", latin) == "\\u00e9tabli"
+    True
+    >>> keep_every_character("\\uff11\\uff12 mm \\u6728\\u6750", latin)
+    '12 mm <6728 6750>'
+    """
+    composed = unicodedata.normalize("NFC", text)
+    shown: list[str] = []
+    for spelt, group in groupby(composed, lambda sign: _plain(sign, known) is None):
+        signs = list(group)
+        if spelt:
+            shown.append("<" + " ".join(f"{ord(sign):04X}" for sign in signs) + ">")
+        else:
+            shown.extend(_plain(sign, known) or "" for sign in signs)
+    return "".join(shown)
+
+
+def _plain(sign: str, known: Container[int]) -> str | None:
+    """Return the sign or its compatible spelling in known characters; None when there is none."""
+    if ord(sign) in known and unicodedata.category(sign) not in {"Cc", "Cf", "Cs"}:
+        return sign
+    parts = unicodedata.normalize("NFKC", sign)
+    if parts and all(ord(part) in known and part.isprintable() for part in parts):
+        return parts
+    return None

@@ -1,0 +1,323 @@
+"""Record sheet: one page, to scale, with everything on it, the same bytes for the same board."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import os
+import re
+import subprocess
+import sys
+from collections import Counter
+from io import BytesIO
+from itertools import combinations
+
+import numpy as np
+import pypdf
+import pypdfium2
+import pytest
+import segno
+from boards import BIRCH, CO2, DIODE, MDF, TUBE_100, some_settings
+from boards import machines as any_machine
+from boards import sheets as any_sheet
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from calib.errors import BoardDoesNotFit, InvalidRecord
+from calib.grid.colours import colours_by_cell, setting_colours
+from calib.grid.layout import LayoutOptions, lay_out
+from calib.grid.record_marks import Swatch, grade_swatches, signs_of
+from calib.grid.record_sheet import grid_record_sheet
+from calib.hazards import CAUTIONS
+from calib.print_style import PAPERS_MM, PrintPage, printable, text_width_mm, wrap
+from calib.records import CHAR_WORDS, MARK_WORDS, Grid, Machine, Operation, Sheet
+
+MM = 72.0 / 25.4
+
+
+def board(
+    operation: Operation = "cut",
+    count: int = 18,
+    *,
+    machine: Machine = CO2,
+    sheet: Sheet = BIRCH,
+    offcut: tuple[float, float] | None = None,
+) -> Grid:
+    options = LayoutOptions(offcut_mm=offcut, round=3)
+    cells = some_settings(machine, operation, count)
+    return lay_out(machine, sheet, operation, cells, options=options)
+
+
+def text_of(pdf: bytes) -> str:
+    """Return the page's text as an independent reader sees it, blanks made single."""
+    (page,) = pypdf.PdfReader(BytesIO(pdf)).pages
+    return " ".join(page.extract_text().split())
+
+
+def boxes_mm(pdf: bytes) -> list[tuple[float, float, float, float]]:
+    """Return left, top, right, bottom of all objects on the page, y down from its top."""
+    page = pypdfium2.PdfDocument(pdf)[0]
+    height = page.get_height()
+    boxes = []
+    for thing in page.get_objects():
+        left, bottom, right, top = thing.get_bounds()
+        boxes.append((left / MM, (height - top) / MM, right / MM, (height - bottom) / MM))
+    return boxes
+
+
+def assert_inside(pdf: bytes, paper: str) -> None:
+    width, height = PAPERS_MM[paper]
+    for left, top, right, bottom in boxes_mm(pdf):
+        assert left > 5.0
+        assert top > 5.0
+        assert right < width - 5.0
+        assert bottom < height - 5.0
+
+
+@pytest.mark.parametrize(
+    ("operation", "count", "paper"),
+    [
+        *(("cut", count, paper) for count in (1, 6, 18, 40, 60) for paper in PAPERS_MM),
+        ("line_mark", 12, "a4"),
+        ("line_mark", 60, "letter"),
+        ("area_mark", 6, "letter"),
+        ("area_mark", 40, "a4"),
+        ("area_mark", 60, "letter"),
+    ],
+)
+def test_one_page_holds_every_code_setting_and_caution(
+    operation: Operation, count: int, paper: str
+) -> None:
+    grid = board(operation, count)
+    pdf = grid_record_sheet(grid, paper=paper)
+    (page,) = pypdf.PdfReader(BytesIO(pdf)).pages
+    size = [float(length) / MM for length in (page.mediabox.width, page.mediabox.height)]
+    assert size == pytest.approx(PAPERS_MM[paper], abs=0.01)
+    text = text_of(pdf)
+    colours = colours_by_cell(grid)
+    for cell in grid.cells:
+        pitch = "" if cell.line_pitch_mm is None else f" {cell.line_pitch_mm:g}"
+        row = (
+            f"{cell.label} {colours[cell.label]} {cell.burn_order} {cell.power_pct:g}"
+            f" {cell.speed_mm_s:g} {round(cell.speed_mm_s * 60, 3):g} {cell.passes}{pitch}"
+        )
+        assert f" {row} " in f"{text} ", row
+        # Once in the drawing, once in the table.
+        assert len(re.findall(rf"(?<!\S){cell.label}(?!\S)", text)) >= 2
+    for caution in CAUTIONS:
+        assert caution in text
+    words = CHAR_WORDS if operation == "cut" else MARK_WORDS
+    for word in words:
+        assert word in text
+    assert_inside(pdf, paper)
+
+
+def test_head_says_all_that_is_known_and_leaves_room_for_the_rest() -> None:
+    sheet = dataclasses.replace(MDF, lot="24-17")
+    grid = board("cut", 12, machine=TUBE_100, sheet=sheet)
+    pdf = grid_record_sheet(
+        grid,
+        address="calib/board/7",
+        board_time_s=431.2,
+        waste_share=0.456,
+        advice=("Extract well: MDF holds glue.",),
+    )
+    text = text_of(pdf)
+    label = grid.label_setting
+    for words in (
+        grid.board_id,
+        "calib/board/7",
+        "large, 100 W CO2",
+        "MDF 6",
+        "24-17",
+        "nominal 6 mm, measured 6.15 mm",
+        "cut (go through), round 3",
+        f"{grid.board_mm[0]:g} × {grid.board_mm[1]:g} mm, 12 cells in 2 blocks",
+        f"{label.power_pct:g} %, {label.speed_mm_s:g} mm/s",
+        setting_colours(grid)[label],
+        "about 7 min 12 s (predicted)",
+        "46 % of it waste",
+        "This sheet: Extract well: MDF holds glue.",
+        *("date", "sitting", "on", "off", "dry", "damp", "lens cleaned", "on pins", "face masked"),
+        "in focus: assumed, unless ticked:",
+        *grid.notes,
+    ):
+        assert words in text, words
+
+
+def test_what_is_not_known_is_not_claimed() -> None:
+    text = text_of(grid_record_sheet(board("line_mark", 6, machine=DIODE)))
+    assert "10 W diode" in text
+    assert "predicted" not in text
+    assert "waste" not in text
+    assert re.search(r"nominal 3 mm, measured _+ mm", text)
+    assert re.search(r"lot _+", text)
+
+
+@pytest.mark.parametrize(("paper", "offcut", "scale"), [("a4", None, 1.0), ("a4", (300, 200), 2.0)])
+def test_board_is_to_scale_and_coupons_lie_where_they_are_cut(
+    paper: str, offcut: tuple[float, float] | None, scale: float
+) -> None:
+    grid = board("cut", 6, offcut=offcut)
+    pdf = grid_record_sheet(grid, paper=paper)
+    assert f"scale 1:{scale:g} " in text_of(pdf)
+    width, height = (length / scale for length in grid.board_mm)
+    boxes = boxes_mm(pdf)
+    # The reader widens a box by a line's width on each side: 0.25 mm and 0.4 mm.
+    (frame,) = [b for b in boxes if _size(b) == pytest.approx((width + 0.5, height + 0.5), abs=0.1)]
+    left, top = frame[0], frame[1]
+    coupon = (16 / scale + 0.8, 16 / scale + 0.8)
+    coupons = [b for b in boxes if _size(b) == pytest.approx(coupon, abs=0.1)]
+    found = sorted((b[0] + 0.4 - left - 0.25, b[1] + 0.4 - top - 0.25) for b in coupons)
+    expected = sorted((cell.x_mm / scale, cell.y_mm / scale) for cell in grid.cells)
+    assert len(found) == len(expected)
+    for place, wanted in zip(found, expected, strict=True):
+        assert place == pytest.approx(wanted, abs=0.05)
+
+
+def _size(box: tuple[float, float, float, float]) -> tuple[float, float]:
+    return box[2] - box[0], box[3] - box[1]
+
+
+def test_a_box_to_tick_for_every_grade_of_every_cell() -> None:
+    for operation, grades in (("cut", 8), ("line_mark", 5)):
+        grid = board(operation, 18)
+        boxes = Counter(
+            (round(b[2] - b[0], 1), round(b[3] - b[1], 1))
+            for b in boxes_mm(grid_record_sheet(grid))
+        )
+        squares = {size: n for size, n in boxes.items() if 2.0 < size[0] == size[1] < 5.0}
+        assert 18 * grades in squares.values()
+
+
+def test_qr_code_is_drawn_square_by_square() -> None:
+    pdf = grid_record_sheet(board("cut", 6), address="http://workshop.local/board/12")
+    page = pypdfium2.PdfDocument(pdf)[0]
+    matrix = [list(r) for r in segno.make("http://workshop.local/board/12", error="m").matrix]
+    image = page.render(scale=10).to_pil().convert("L")
+    step = 25.0 / (len(matrix) + 8)
+    left, top = 210.0 - 9.0 - 25.0, 9.0 - 1.0
+    for row, modules in enumerate(matrix):
+        for column, dark in enumerate(modules):
+            x = (left + (column + 4.5) * step) * MM * 10
+            y = (top + (row + 4.5) * step) * MM * 10
+            assert (image.getpixel((round(x), round(y))) < 128) == bool(dark), (row, column)
+
+
+def test_same_board_same_bytes_in_another_process_too() -> None:
+    grid = board("cut", 6)
+    here = grid_record_sheet(grid, address="x", board_time_s=10.0)
+    assert grid_record_sheet(grid, address="x", board_time_s=10.0) == here
+    code = (
+        "import sys; sys.path.insert(0, 'tests'); import test_record_sheet as t;"
+        "sys.stdout.buffer.write("
+        "t.grid_record_sheet(t.board('cut', 6), address='x', board_time_s=10.0))"
+    )
+    environment = os.environ | {"PYTHONHASHSEED": "77", "TZ": "Asia/Tokyo"}
+    there = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, check=True, env=environment
+    ).stdout
+    assert there == here
+
+
+def test_signs_tell_sixty_settings_apart_without_colour() -> None:
+    grid = board("cut", 60)
+    signs = signs_of(grid.cells, colours_by_cell(grid))
+    looks = {c.setting: (signs[c.label].dash_mm, signs[c.label].mark) for c in grid.cells}
+    assert len(set(looks.values())) == len({c.setting for c in grid.cells}) == 58
+    for cell in grid.cells:
+        sign = signs[cell.label]
+        assert (sign.dash_mm, sign.mark) == looks[cell.setting]
+
+
+@pytest.mark.parametrize("operation", ["cut", "line_mark"])
+def test_swatches_differ_in_black_and_white(operation: Operation) -> None:
+    """Any two differ by half a square millimetre of ink: a dot of 0.8 mm, seen at arm's length."""
+    for name, swatch, words in grade_swatches(operation):
+        inks = [_ink(swatch, grade) for grade in range(len(words))]
+        for one, other in combinations(range(len(inks)), 2):
+            differing_mm2 = np.sum(inks[one] != inks[other]) / (4.0 * MM) ** 2
+            assert differing_mm2 > 0.5, (name, one, other)
+
+
+def _ink(swatch: Swatch, grade: int) -> np.ndarray:
+    """Return where a swatch is black when printed without grey, 4 pixels per point."""
+    page = PrintPage("a4", "")
+    swatch(page, grade, (10.0, 10.0), (9.0, 4.6))
+    image = pypdfium2.PdfDocument(page.finish())[0].render(scale=4).to_pil().convert("L")
+    left, top, right, bottom = (round(v * MM * 4) for v in (9.5, 9.5, 19.5, 15.1))
+    return np.asarray(image)[top:bottom, left:right] < 128
+
+
+LONG = ("Ünïçødé Äpfel – sehr lange Bezeichnung, фанера берёзовая, ξύλο, 木材 合板 🙂 " * 4)[:200]
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+@pytest.mark.parametrize("count", [1, 60])
+def test_longest_names_in_any_script_fit_and_lose_nothing(count: int, paper: str) -> None:
+    machine = dataclasses.replace(CO2, name=LONG)
+    sheet = Sheet(name="W" * 200, material="birch plywood " * 14, thickness_mm=3, lot="木" * 200)
+    grid = board("cut", count, machine=machine, sheet=sheet)
+    pdf = grid_record_sheet(grid, paper=paper)
+    text = text_of(pdf)
+    letters = "".join(text.split())
+    for name in (LONG, sheet.name, sheet.material, sheet.lot):
+        assert "".join(printable(name).split()) in letters
+    assert letters.count("6728") >= 200
+    assert_inside(pdf, paper)
+
+
+@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(machine=any_machine(), sheet=any_sheet(), paper=st.sampled_from(["a4", "letter"]))
+def test_any_machine_and_any_sheet(machine: Machine, sheet: Sheet, paper: str) -> None:
+    grid = dataclasses.replace(board("cut", 6), machine=machine, sheet=sheet)
+    pdf = grid_record_sheet(grid, paper=paper)
+    found = Counter(text_of(pdf))
+    for name in (machine.name, sheet.name):
+        wanted = Counter(printable(name).replace(" ", ""))
+        missing = {s: n for s, n in (wanted - found).items() if not s.isspace()}
+        assert not missing
+    assert_inside(pdf, paper)
+
+
+def test_too_many_notes_are_counted_not_hidden() -> None:
+    notes = tuple(f"Note number {n} says something that takes a whole line." for n in range(140))
+    text = text_of(grid_record_sheet(dataclasses.replace(board("cut", 6), notes=notes)))
+    (more,) = re.findall(r"(\d+) more notes stand in the plan of the board", text)
+    shown = len(re.findall(r"Note number \d+ says", text))
+    assert shown + int(more) == 140
+    assert shown > 20
+
+
+def test_refusals_name_what_was_given_and_the_way_out() -> None:
+    grid = board("cut", 6)
+    with pytest.raises(InvalidRecord, match=r"'a5': give one of a4, letter"):
+        grid_record_sheet(grid, paper="a5")
+    with pytest.raises(InvalidRecord, match="301 characters: give at most 300"):
+        grid_record_sheet(grid, address="x" * 301)
+    many = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 200))
+    with pytest.raises(BoardDoesNotFit, match="200 cells don't fit one record sheet") as caught:
+        grid_record_sheet(many)
+    assert caught.value.cells_that_fit == 60
+
+
+@given(st.text(max_size=80), st.floats(8.0, 60.0), st.floats(4.0, 10.0))
+@settings(max_examples=50, deadline=None)
+def test_wrapping_keeps_every_letter_inside_the_width(text: str, width: float, size: float) -> None:
+    lines = wrap(text, width, size)
+    assert "".join("".join(lines).split()) == "".join(printable(text).split())
+    for line in lines:
+        assert text_width_mm(line, size) <= width + 1e-6 or len(line) == 1
+
+
+def test_type_is_measured_as_it_is_drawn() -> None:
+    """Widths against the advance widths in the font file, read by another library."""
+    from fontTools.ttLib import TTFont
+
+    from calib.typeface import font_path
+
+    font = TTFont(str(font_path()))
+    cmap, advance = font.getBestCmap(), font["hmtx"]
+    units = sum(advance[cmap[ord(sign)]][0] for sign in "Sperrholz 3 mm")
+    expected = units / font["head"].unitsPerEm * 10.0 / MM
+    assert math.isclose(text_width_mm("Sperrholz 3 mm", 10.0), expected, rel_tol=1e-3)
