@@ -284,33 +284,45 @@ def climb(problem: Likelihood, theta: Array) -> Array | None:
     ndarray or None
         The maximum, (k+K−1,); None where doubles can't hold the curvature on the way.
     """
-    for _ in range(_MAX_STEPS):
-        value, slope = problem.value(theta), problem.gradient(theta)
-        step = _ascent_step(problem.information(theta), slope)
-        if step is None:
-            return None
-        rise = float(slope @ step)
-        if rise <= _RISE_DONE * (1.0 + abs(value)):
-            return theta + step
-        share, rounding = 1.0, 1e-13 * (1.0 + abs(value))
-        while problem.value(theta + share * step) < value + 1e-4 * share * rise - rounding:
-            share *= 0.5
-            if share < 1e-12:
+    with np.errstate(over="ignore", invalid="ignore"):  # trial steps may go far out
+        for _ in range(_MAX_STEPS):
+            try:
+                value, slope = problem.value(theta), problem.gradient(theta)
+                step = _ascent_step(problem.information(theta), slope)
+            except LinAlgError:
                 return None
-        theta = theta + share * step
+            rise = float(slope @ step)
+            if rise <= _RISE_DONE * (1.0 + abs(value)):
+                return theta + step
+            shorter = _shortened(problem, theta, step, value, rise)
+            if shorter is None:
+                return None
+            theta = theta + shorter
     return None
 
 
-def _ascent_step(information: Array, slope: Array) -> Array | None:
-    """Newton step; a ridge on the scaled matrix where it isn't positive definite in doubles."""
+def _shortened(
+    problem: Likelihood, theta: Array, step: Array, value: float, rise: float
+) -> Array | None:
+    """Halve the step until the value rises as its slope promises, but for rounding."""
+    rounding = 1e-13 * (1.0 + abs(value))
+    for halvings in range(40):
+        share = 0.5**halvings
+        if problem.value(theta + share * step) >= value + 1e-4 * share * rise - rounding:
+            return share * step
+    return None
+
+
+def _ascent_step(information: Array, slope: Array) -> Array:
+    """Newton step; with a ridge on the scaled matrix where it isn't positive definite."""
     scaled, size = _unit_diagonal(information)
     for ridge in _RIDGES:
         try:
             factor = cho_factor(scaled + ridge * np.eye(len(size)))
             return np.asarray(cho_solve(factor, slope / size) / size)
-        except (LinAlgError, ValueError):  # not positive definite, or no longer finite
+        except (LinAlgError, ValueError):  # not positive definite, or not finite
             continue
-    return None
+    raise LinAlgError("no ridge makes the information positive definite")
 
 
 def _unit_diagonal(information: Array) -> tuple[Array, Array]:
