@@ -27,6 +27,11 @@ from calib.advise.outlines import (
 )
 from calib.errors import BadFile
 
+# Bounds on the work and memory that path data may ask for; ten megabytes hold about a million
+# segments and two million numbers.
+MAX_SEGMENTS = 2_000_000
+MAX_NUMBERS = 4_000_000
+MAX_ARCS = 300_000
 _LETTERS = "MmZzLlHhVvCcSsQqTtAaX"  # X stands before each path and is no command
 _ARITY = np.array([2, 2, 0, 0, 2, 2, 1, 1, 1, 1, 6, 6, 4, 4, 4, 4, 2, 2, 7, 7, 0])
 _M, _Z, _L, _H, _V, _C, _S, _Q, _T, _A, _X = range(11)
@@ -37,15 +42,14 @@ _END_Y = np.array([1, -1, 1, -1, 0, 5, 3, 3, 1, 6, -1])
 # with a three-digit exponent are refused before.
 _MARK = 1e300
 _MARKED = [(c.encode(), f" {i + 1}e300 ".encode()) for i, c in enumerate(_LETTERS)]
-_ALLOWED = b"MmZzLlHhVvCcSsQqTtAaeE0123456789+-., \t\r\n\f"
-_TOO_LONG = re.compile(rb"(?<!\d)\d{60}|[eE][-+]?0*[1-9]\d\d")
+_STRAY = re.compile(rb"[^MmZzLlHhVvCcSsQqTtAaeE0-9+\-., \t\r\n\f]")
+_TOO_LONG = re.compile(rb"(?<!\d)\d{60}|[eE][\s,]*+[-+]?0*+[1-9]\d\d")
 # Possessive, and begun at a number's first digit only: a hostile run of digits must not be tried
 # in every split.
 _SPACES = re.compile(rb"[\s,]{2,}")
 _NUMBER = rb"([-+]?(?>\d++\.?\d*+|\.\d++)(?>[eE][-+]?\d++)?+)[\s,]*+"
 _ARC_RUN = re.compile(rb"[Aa][^MmZzLlHhVvCcSsQqTtAaX]*+")
 _ARC = re.compile(rb"(?<![\d.])" + _NUMBER * 3 + rb"([01])[\s,]*+([01])[\s,]*+" + _NUMBER * 2)
-_SIGN_AFTER_DIGIT = re.compile(rb"(?<=[0-9.])(?=[-+])")
 _SECOND_POINT = re.compile(rb"(\.\d*+(?>[eE][-+]?\d++)?+)(?=\.)")
 
 
@@ -92,7 +96,7 @@ def strokes_of_paths(
     --------
     >>> unit = np.array([[1.0, 0.0, 0.0, 1.0, 0.0, 0.0]])
     >>> strokes, _ = strokes_of_paths(["M0 0h10v10H0z"], unit)
-    >>> strokes.length_mm, bool(strokes.closed[0])
+    >>> round(strokes.length_mm, 9), bool(strokes.closed[0])
     (40.0, True)
     """
     pieces = _pieces(_segments(_tokens(paths)))
@@ -102,9 +106,9 @@ def strokes_of_paths(
 def _tokens(paths: Sequence[str]) -> Floats:
     """All numbers of all paths in one array, letters as marks."""
     text = "".join(paths).encode("ascii", "replace")
-    stray = text.translate(None, _ALLOWED)
+    stray = _STRAY.search(text)
     if stray:
-        shown = stray[:12].decode("ascii", "replace")
+        shown = text[stray.start() : stray.start() + 12].split()[0].decode("ascii")
         raise BadFile(
             f"a path of the drawing holds {shown!r}, which is neither a number nor a path command:"
             " save the drawing again from the program it was drawn with."
@@ -115,7 +119,11 @@ def _tokens(paths: Sequence[str]) -> Floats:
             f" {MAX_COORDINATE_MM:g} mm; draw it at its real size."
         )
     text = _SPACES.sub(b" ", b"X" + "X".join(paths).encode("ascii").replace(b",", b" "))
-    text = _SIGN_AFTER_DIGIT.sub(b" ", text)
+    _refuse_too_many(text)
+    # A sign begins a number unless it belongs to an exponent.
+    text = text.replace(b"-", b" -").replace(b"+", b" +")
+    for exponent in (b"e", b"E"):
+        text = text.replace(exponent + b" ", exponent)
     text = _SECOND_POINT.sub(rb"\1 ", text)
     # The two flags of an arc may stand without a gap, as in "0 01 9 9" or "0 0019 9".
     if b"a" in text or b"A" in text:
@@ -123,6 +131,23 @@ def _tokens(paths: Sequence[str]) -> Floats:
     for letter, mark in _MARKED:
         text = text.replace(letter, mark)
     return _read_numbers(text)
+
+
+def _refuse_too_many(text: bytes) -> None:
+    """Count before anything is made of it: what stands in the text bounds what comes out."""
+    letters = len(text) - len(text.translate(None, _LETTERS.encode("ascii")))
+    signs = text.count(b"-") + text.count(b"+") - text.count(b"e") - text.count(b"E")
+    numbers = max(text.count(b"."), signs, text.count(b" ") - 2 * letters)
+    _refuse_beyond(numbers, MAX_NUMBERS, "numbers")
+    _refuse_beyond(letters, MAX_SEGMENTS, "segments")
+
+
+def _refuse_beyond(count: int, limit: int, what: str) -> None:
+    if count > limit:
+        raise BadFile(
+            f"the drawing's paths have {count} {what}, more than the {limit} that are read:"
+            " simplify them or split the drawing."
+        )
 
 
 def _read_numbers(text: bytes) -> Floats:
@@ -151,6 +176,7 @@ def _segments(values: Floats) -> _Segments:
             " program it was drawn with."
         )
     repeats = np.maximum(counts // np.maximum(arity, 1), 1)
+    _refuse_beyond(int(repeats.sum()), MAX_SEGMENTS, "segments")
     which_command = np.repeat(np.arange(len(at)), repeats)
     nth = np.arange(len(which_command)) - np.repeat(np.cumsum(repeats) - repeats, repeats)
     code = letter[which_command] // 2
@@ -242,6 +268,7 @@ def _pieces(seg: _Segments) -> Pieces:
 
 
 def _arcs(controls: Floats, seg: _Segments, rows: Ints) -> tuple[Ints, Floats]:
+    _refuse_beyond(len(rows), MAX_ARCS, "arcs")
     flags = seg.arg(rows, 3), seg.arg(rows, 4)
     if not all(np.isin(flag, (0.0, 1.0)).all() for flag in flags):
         raise BadFile(
@@ -286,9 +313,13 @@ def _set_quadratics(controls: Floats, seg: _Segments) -> None:
     control = controls[:, 0].copy()
     full = np.flatnonzero(seg.code == _Q)
     control[full] = _points(seg, full, 0, controls[:, 0])
-    # Each T mirrors the control point before it, which may itself be a mirrored one.
-    for row in np.flatnonzero(seg.code == _T):
-        if seg.code[row - 1] in (_Q, _T):
-            control[row] = 2.0 * controls[row, 0] - control[row - 1]
+    # Each T mirrors the control point before it, which may itself be a mirrored one:
+    # c_k = 2 p_k − c_(k−1), a running sum once every second term has its sign turned.
+    before = np.append(-1, seg.code[:-1])
+    mirrors = (seg.code == _T) & ((before == _Q) | (before == _T))
+    turn = np.where(np.arange(len(control)) % 2 == 0, 1.0, -1.0)
+    for axis in (0, 1):
+        value = turn * np.where(mirrors, 2.0 * controls[:, 0, axis], control[:, axis])
+        control[:, axis] = turn * _running(~mirrors, value)
     controls[rows, 1] = controls[rows, 0] + (control[rows] - controls[rows, 0]) * (2.0 / 3.0)
     controls[rows, 2] = controls[rows, 3] + (control[rows] - controls[rows, 3]) * (2.0 / 3.0)

@@ -86,7 +86,9 @@ def length_px(text: str, whole: float) -> float:
     return float(match.group(1)) * (whole / 100.0 if unit == "%" else _PX_PER[unit])
 
 
-def view_box(element: Element, outer: Viewport | None) -> tuple[Viewport, Matrix, bool]:
+def view_box(
+    element: Element, outer: Viewport | None, size: tuple[str, str] = ("", "")
+) -> tuple[Viewport, Matrix, bool]:
     """Where an ``svg`` or ``symbol`` element lies and how its units are scaled.
 
     Parameters
@@ -95,6 +97,8 @@ def view_box(element: Element, outer: Viewport | None) -> tuple[Viewport, Matrix
         The element.
     outer
         The viewport around it; None for the outermost.
+    size
+        Width and height that a reference to the element asks for; they go before its own.
 
     Returns
     -------
@@ -114,14 +118,14 @@ def view_box(element: Element, outer: Viewport | None) -> tuple[Viewport, Matrix
     """
     box = _box(element.get("viewBox"))
     around = outer or Viewport(*(box[2:] if box else _NO_SIZE_PX))
-    width = length_px(element.get("width", "100%"), around.width)
-    height = length_px(element.get("height", "100%"), around.height)
+    width = length_px(size[0] or element.get("width", "100%"), around.width)
+    height = length_px(size[1] or element.get("height", "100%"), around.height)
     x = y = 0.0
     if outer is not None:
         x = length_px(element.get("x", "0"), around.width)
         y = length_px(element.get("y", "0"), around.height)
-    sizes = element.get("width", ""), element.get("height", "")
-    has_size = all(s.strip().lower().rstrip(" ").endswith(_REAL_UNITS) for s in sizes)
+    given = element.get("width", ""), element.get("height", "")
+    has_size = all(text.strip().lower().endswith(_REAL_UNITS) for text in given)
     if box is None:
         return Viewport(width, height), (1.0, 0.0, 0.0, 1.0, x, y), has_size
     scale_x, scale_y = width / box[2], height / box[3]

@@ -10,6 +10,9 @@ from svgelements import Color
 
 from calib.errors import BadFile
 
+# Bounds on what a style sheet may ask for.
+_MAX_RULES = 10_000
+_LONGEST_NAMES = 10_000
 _PROPERTIES = ("stroke", "fill", "display", "visibility")
 
 
@@ -51,6 +54,11 @@ class Stylesheet:
             )
         for rule in _without_comments(text).split("}"):
             selectors, _, body = rule.partition("{")
+            if len(self.rules) > _MAX_RULES or len(selectors) > _LONGEST_NAMES:
+                raise BadFile(
+                    f"the drawing's style sheet has more than {_MAX_RULES} rules, or one for more"
+                    f" than {_LONGEST_NAMES} letters of names: save it as plain SVG."
+                )
             for selector in selectors.split(","):
                 self.rules.setdefault(selector.strip(), {}).update(_declarations(body))
 
@@ -94,7 +102,7 @@ class Stylesheet:
     def _sources(self, element: Element, name: str) -> list[dict[str, str]]:
         sources: list[dict[str, str]] = [element.attrib]
         if self.rules:
-            classes = (f".{word}" for word in element.get("class", "").split())
+            classes = (f".{word}" for word in element.get("class", "")[:_LONGEST_NAMES].split())
             keys = ("*", name, *classes, f"#{element.get('id')}")
             sources += [self.rules[key] for key in keys if key in self.rules]
         if "style" in element.attrib:

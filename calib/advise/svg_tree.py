@@ -6,7 +6,7 @@ import functools
 import re
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import BinaryIO
 from xml.etree.ElementTree import Element, ParseError, TreeBuilder
 
@@ -20,7 +20,7 @@ from calib.errors import BadFile
 
 # Bounds on what a file may ask for. A drawing of ten megabytes has at most some 200,000 elements.
 MAX_BYTES = 16_000_000
-MAX_ELEMENTS = 250_000
+MAX_ELEMENTS = 200_000
 MAX_NESTING = 100
 # Elements that appear through references; a drawing of one shape used a thousand times is fine.
 MAX_REUSED = 20_000
@@ -39,6 +39,7 @@ _LEFT_OUT = {
 _TRANSFORM = re.compile(
     r"\s*+(?:(matrix|translate|scale|rotate|skewX|skewY)\s*+\(([-+0-9.eE,\s]++)\)[\s,]*+)*+"
 )
+_LONGEST_TRANSFORM = 2000
 _ONE_TRANSFORM = re.compile(r"([a-zA-Z]++)\s*+\(([^)]*+)\)")
 _NUMBERS_OF = {
     "matrix": (6,),
@@ -78,7 +79,8 @@ class _Place:
     viewport: Viewport
     look: Look
     group: str
-    used: tuple[str, ...]  # ids of the references that led here
+    used: tuple[str, ...] = ()  # ids of the references that led here
+    size: tuple[str, str] = ("", "")  # width and height that a reference asks for
 
 
 def read_page(source: bytes | BinaryIO) -> DrawnPage:
@@ -183,7 +185,7 @@ class _Walk:
         viewport, matrix, has_size = view_box(root, None)
         self.page.has_size = has_size
         to_mm = _times((MM_PER_PX, 0.0, 0.0, MM_PER_PX, 0.0, 0.0), matrix)
-        return _Place(to_mm, viewport, self.rules.look(root, root.tag, Look()), "", ())
+        return _Place(to_mm, viewport, self.rules.look(root, root.tag, Look()), "")
 
     def _visit(self, element: Element, place: _Place) -> Iterator[tuple[Element, _Place]]:
         name = element.tag
@@ -207,7 +209,7 @@ class _Walk:
             self._draw(element, name, matrix, look, place)
             return iter(())
         group = self.layers.get(element, place.group)
-        inside = _Place(matrix, place.viewport, look, group, place.used)
+        inside = replace(place, matrix=matrix, look=look, group=group)
         if name == "use":
             return self._follow(element, inside)
         if name == "symbol" and not place.used:
@@ -226,9 +228,10 @@ class _Walk:
         self, element: Element, name: str, place: _Place
     ) -> Iterator[tuple[Element, _Place]]:
         if name in ("svg", "symbol"):
-            viewport, matrix, _ = view_box(element, place.viewport)
-            matrix = _times(place.matrix, matrix)
-            place = _Place(matrix, viewport, place.look, place.group, place.used)
+            viewport, matrix, _ = view_box(element, place.viewport, place.size)
+            place = replace(place, matrix=_times(place.matrix, matrix), viewport=viewport)
+        if any(place.size):
+            place = replace(place, size=("", ""))
         if name == "switch":
             return ((child, place) for child in element[:1])
         return ((child, place) for child in reversed(element))
@@ -259,8 +262,8 @@ class _Walk:
         used = (*place.used, wanted)
         if len(used) > MAX_NESTING:
             raise BadFile(f"the drawing's references are nested more than {MAX_NESTING} deep.")
-        inside = _Place(matrix, place.viewport, place.look, place.group, used)
-        return iter(((target, inside),))
+        size = element.get("width", ""), element.get("height", "")
+        return iter(((target, replace(place, matrix=matrix, used=used, size=size)),))
 
 
 def _href(element: Element) -> str:
@@ -280,7 +283,7 @@ def _refuse_outside(element: Element) -> None:
 def _transform(text: str) -> Matrix:
     if not text.strip():
         return (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
-    good = _TRANSFORM.fullmatch(text) is not None
+    good = len(text) <= _LONGEST_TRANSFORM and _TRANSFORM.fullmatch(text) is not None
     for name, numbers in _ONE_TRANSFORM.findall(text) if good else ():
         good = good and len(numbers.replace(",", " ").split()) in _NUMBERS_OF[name]
     try:

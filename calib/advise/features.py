@@ -1,0 +1,277 @@
+"""Small features of a drawing: what is too narrow to survive, and where the head stays slow."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+from scipy.spatial import cKDTree
+
+from calib.advise.cut_region import CutRegion
+from calib.advise.job import Job, JobClass
+from calib.advise.job_time import SLOW_SHARE
+from calib.advise.motion import stroke_times_s
+from calib.advise.outlines import Floats, Ints, Strokes
+from calib.records import Machine, Setting
+
+# Kerf when it isn't measured [mm]: a guess.
+KERF_MM = 0.2
+# Narrower than this many kerfs is a warning: a guess; heat reaches about a kerf into each side.
+FEW_KERFS = 4.0
+# How many of each kind are listed one by one; the others are counted.
+LISTED = 20
+# More places than this along the cuts aren't compared with one another.
+_MAX_SAMPLES = 400_000
+_NEIGHBOURS = 16
+# Across 16 directions the least width is found to 0.5 %.
+_DIRECTIONS = 16
+# A point of less than 14 degrees counts as a narrow strip; a wider one is a corner.
+_NEEDLE = 8.0
+
+Kind = Literal["narrow outline", "narrow strip", "slow outline"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Feature:
+    """One place to look at before burning.
+
+    Parameters
+    ----------
+    kind
+        ``narrow outline``: a part or hole narrower than a few kerfs; ``narrow strip``: a bridge
+        between two cuts; ``slow outline``: one whose set speed isn't reached.
+    place_mm
+        Where it is, from the drawing's top left [mm].
+    size_mm
+        Its width before the kerf is taken off [mm].
+    words
+        The warning.
+    energy_ratio
+        How many times the intended energy per length it gets; 1 where it isn't slow.
+    """
+
+    kind: Kind
+    place_mm: tuple[float, float]
+    size_mm: float
+    words: str
+    energy_ratio: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SmallFeatures:
+    """Small features of a job.
+
+    Parameters
+    ----------
+    features
+        The worst of each kind, at most 20.
+    counts
+        How many there are of each kind.
+    notes
+        What the user must know.
+    """
+
+    features: tuple[Feature, ...]
+    counts: Mapping[Kind, int]
+    notes: tuple[str, ...] = ()
+
+
+def small_features(
+    job: Job,
+    machine: Machine,
+    settings: Mapping[str, Setting],
+    *,
+    kerf_mm: float | None = None,
+    region: CutRegion | None = None,
+) -> SmallFeatures:
+    """Find what is narrower than a few kerfs, and outlines where the speed can't be reached.
+
+    Parameters
+    ----------
+    job
+        The job; its cuts are looked at.
+    machine
+        Whose acceleration holds.
+    settings
+        For each class of cuts; classes without one aren't looked at for speed.
+    kerf_mm
+        Width that the beam takes away [mm]; None takes 0.2 mm, a guess.
+    region
+        Fitted region, to say what slowness does to char; may be None.
+
+    Returns
+    -------
+    SmallFeatures
+        The warnings.
+    """
+    kerf = KERF_MM if kerf_mm is None else kerf_mm
+    limit = FEW_KERFS * kerf
+    found: list[Feature] = []
+    notes = []
+    if kerf_mm is None:
+        notes.append(f"The kerf isn't measured; {KERF_MM:g} mm was taken, a guess.")
+    cuts = [c.strokes for c in job.cuts if len(c.strokes)]
+    if sum(s.length_mm for s in cuts) * 3.0 / limit > _MAX_SAMPLES:
+        notes.append("The cuts are too long to look for narrow strips between them.")
+    elif cuts:
+        found += _strips(cuts, limit, kerf)
+    for strokes in cuts:
+        found += _narrow_outlines(strokes, limit, kerf)
+    for job_class in job.cuts:
+        if job_class.name in settings:
+            found += _slow_outlines(job_class, machine, settings[job_class.name], region)
+    if machine.power_follows_speed and any(f.kind == "slow outline" for f in found):
+        notes.append("The controller lowers the power with the speed, which makes up for some.")
+    return _summary(found, tuple(notes))
+
+
+def _summary(found: list[Feature], notes: tuple[str, ...]) -> SmallFeatures:
+    kinds: tuple[Kind, ...] = ("narrow outline", "narrow strip", "slow outline")
+    worst: list[Feature] = []
+    for kind in kinds:
+        these = [f for f in found if f.kind == kind]
+        worst += sorted(these, key=lambda f: (-f.energy_ratio, f.size_mm, f.place_mm))[:LISTED]
+    counts = {kind: sum(f.kind == kind for f in found) for kind in kinds}
+    return SmallFeatures(features=tuple(worst), counts=counts, notes=notes)
+
+
+def least_widths_mm(strokes: Strokes) -> Floats:
+    """Width of each stroke across its narrowest direction.
+
+    Parameters
+    ----------
+    strokes
+        The strokes.
+
+    Returns
+    -------
+    numpy.ndarray
+        Width, shape (strokes,) [mm].
+    """
+    least = np.full(len(strokes), np.inf)
+    for angle in np.arange(_DIRECTIONS) * np.pi / _DIRECTIONS:
+        across = strokes.points_mm @ np.array([np.cos(angle), np.sin(angle)])
+        high = np.maximum.reduceat(across, strokes.first[:-1])
+        low = np.minimum.reduceat(across, strokes.first[:-1])
+        least = np.minimum(least, high - low)
+    return least
+
+
+def _narrow_outlines(strokes: Strokes, limit: float, kerf: float) -> list[Feature]:
+    widths = least_widths_mm(strokes)
+    return [
+        Feature(
+            kind="narrow outline",
+            place_mm=_place(strokes.starts_mm[index]),
+            size_mm=float(widths[index]),
+            words=f"A part or hole {widths[index]:.2f} mm wide, with a kerf of {kerf:g} mm.",
+        )
+        for index in np.flatnonzero(strokes.closed & (widths < limit))
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Samples:
+    """Places along the cuts: point, direction, stroke, path to it, length of its stroke."""
+
+    point: Floats
+    direction: Floats
+    stroke: Ints
+    along: Floats
+    length: Floats
+    closed: npt.NDArray[np.bool_]
+
+
+def _sampled(cuts: list[Strokes], spacing: float) -> _Samples:
+    points = np.vstack([s.points_mm for s in cuts])
+    lengths = np.concatenate([s.lengths_mm for s in cuts])
+    closed = np.concatenate([s.closed for s in cuts])
+    sums = np.concatenate([[0.0], np.cumsum(np.concatenate([s.step_mm for s in cuts]))])[:-1]
+    counts = np.ceil(lengths / spacing).astype(np.int64)
+    stroke = np.repeat(np.arange(len(lengths)), counts)
+    nth = np.arange(len(stroke)) - np.repeat(np.cumsum(counts) - counts, counts)
+    along = (nth + 0.5) * (lengths / counts)[stroke]
+    before = np.cumsum(lengths) - lengths
+    at = before[stroke] + along
+    step = np.clip(np.searchsorted(sums, at, side="right") - 1, 0, len(points) - 2)
+    chord = points[step + 1] - points[step]
+    share = (at - sums[step]) / np.maximum(sums[step + 1] - sums[step], 1e-12)
+    size = np.maximum(np.hypot(chord[:, 0], chord[:, 1]), 1e-12)
+    return _Samples(
+        point=points[step] + share[:, None] * chord,
+        direction=chord / size[:, None],
+        stroke=stroke,
+        along=along,
+        length=lengths[stroke],
+        closed=closed[stroke],
+    )
+
+
+def _strips(cuts: list[Strokes], limit: float, kerf: float) -> list[Feature]:
+    """Places where two cuts run side by side: parallel, and square to what joins them."""
+    s = _sampled(cuts, limit / 3.0)
+    nearest = np.arange(1, min(_NEIGHBOURS, len(s.point)) + 1)
+    answer = cKDTree(s.point).query(s.point, k=nearest, distance_upper_bound=limit)
+    distance, other = np.asarray(answer[0]), np.asarray(answer[1])
+    one, column = np.nonzero(np.isfinite(distance) & (distance > 0.0))
+    gap, two = distance[one, column], other[one, column]
+    joining = (s.point[two] - s.point[one]) / gap[:, None]
+    beside = np.abs((joining * s.direction[one]).sum(axis=1)) < 0.5
+    beside &= np.abs((s.direction[one] * s.direction[two]).sum(axis=1)) > 0.7
+    apart = np.abs(s.along[one] - s.along[two])
+    apart = np.where(s.closed[one], np.minimum(apart, s.length[one] - apart), apart)
+    beside &= (s.stroke[one] != s.stroke[two]) | (apart > np.maximum(_NEEDLE * gap, 2.0 * limit))
+    one, two, gap = one[beside], two[beside], gap[beside]
+    pair = np.sort(np.stack([s.stroke[one], s.stroke[two]], axis=1), axis=1)
+    order = np.lexsort((one, gap))
+    _, first = np.unique(pair[order], axis=0, return_index=True)
+    return [
+        Feature(
+            kind="narrow strip",
+            place_mm=_place((s.point[one[i]] + s.point[two[i]]) / 2.0),
+            size_mm=float(gap[i]),
+            words=f"Two cuts {gap[i]:.2f} mm apart: {max(gap[i] - kerf, 0.0):.2f} mm is left.",
+        )
+        for i in order[first]
+    ]
+
+
+def _slow_outlines(
+    job_class: JobClass, machine: Machine, setting: Setting, region: CutRegion | None
+) -> list[Feature]:
+    strokes, set_speed = job_class.strokes, setting.speed_mm_s
+    times = stroke_times_s(job_class.course, set_speed, machine.acceleration_mm_s2)
+    mean = strokes.lengths_mm / np.maximum(times, 1e-12)
+    slow = np.flatnonzero(strokes.closed & (mean < SLOW_SHARE * set_speed))
+    widths = least_widths_mm(strokes) if len(slow) else np.zeros(0)
+    worst = slow[np.argsort(mean[slow], kind="stable")]
+    return [
+        Feature(
+            kind="slow outline",
+            place_mm=_place(strokes.starts_mm[index]),
+            size_mm=float(widths[index]),
+            words=_slow_words(float(mean[index]), setting, region if nth < LISTED else None),
+            energy_ratio=set_speed / float(mean[index]),
+        )
+        for nth, index in enumerate(worst)
+    ]
+
+
+def _slow_words(mean: float, setting: Setting, region: CutRegion | None) -> str:
+    words = (
+        f"Burnt at {mean:.1f} mm/s on average instead of {setting.speed_mm_s:g}:"
+        f" {setting.speed_mm_s / mean:.2f} times the energy per length, so more char."
+    )
+    if region is None:
+        return words
+    power, passes = setting.power_pct, setting.passes
+    there = float(region.chance_char_at_most(1, power, mean, passes))
+    elsewhere = float(region.chance_char_at_most(1, power, setting.speed_mm_s, passes))
+    return f"{words} Chance of tan or cleaner: {there:.2f} there, {elsewhere:.2f} elsewhere."
+
+
+def _place(point: Floats) -> tuple[float, float]:
+    return round(float(point[0]), 2), round(float(point[1]), 2)

@@ -1,0 +1,188 @@
+"""A job: a drawing whose classes have an operation each."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from calib.advise.drawing import Drawing
+from calib.advise.motion import Course, course_of
+from calib.advise.nesting import part_count
+from calib.advise.outlines import Strokes
+from calib.errors import InvalidRecord
+from calib.records import OPERATIONS, Operation
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class JobClass:
+    """Strokes of a job that get one setting.
+
+    Parameters
+    ----------
+    name
+        The drawing's class.
+    operation
+        ``cut``, ``line_mark`` or ``area_mark``.
+    strokes
+        Its lines [mm].
+    """
+
+    name: str
+    operation: Operation
+    strokes: Strokes
+    course: Course = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        if self.operation not in OPERATIONS:
+            raise InvalidRecord(
+                f"the operation of class {self.name!r} is {self.operation!r}: give one of"
+                f" {', '.join(OPERATIONS)}, or None to leave the class out."
+            )
+        object.__setattr__(self, "course", course_of(self.strokes))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Job:
+    """What is to be burnt in one go.
+
+    Parameters
+    ----------
+    name
+        What the workshop calls it.
+    classes
+        Its classes of strokes.
+    parts
+        How many parts it yields: counts for re-cuts.
+    sheets
+        How many sheets it uses up; may be a share.
+    notes
+        What the user must know.
+    """
+
+    name: str = "job"
+    classes: tuple[JobClass, ...]
+    parts: int = 1
+    sheets: float = 1.0
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.classes:
+            raise InvalidRecord("the job has no class to burn: give one an operation.")
+        if self.parts < 1:
+            raise InvalidRecord(f"Job.parts is {self.parts!r}: give a whole number of at least 1.")
+        if not (math.isfinite(self.sheets) and 0.0 <= self.sheets <= 10000.0):
+            raise InvalidRecord(f"Job.sheets is {self.sheets!r}: give a number from 0 to 10000.")
+
+    @property
+    def cuts(self) -> tuple[JobClass, ...]:
+        """The classes that are cut."""
+        return tuple(c for c in self.classes if c.operation == "cut")
+
+    @property
+    def cut_length_mm(self) -> float:
+        """Length of all cuts, burnt once [mm]."""
+        return sum(c.strokes.length_mm for c in self.cuts)
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Width and height of what is burnt [mm]."""
+        points = [c.strokes.points_mm for c in self.classes if len(c.strokes)]
+        low = np.min([p.min(axis=0) for p in points], axis=0)
+        high = np.max([p.max(axis=0) for p in points], axis=0)
+        return float(high[0] - low[0]), float(high[1] - low[1])
+
+
+def make_job(
+    drawing: Drawing,
+    operations: Mapping[str, Operation | None],
+    *,
+    name: str = "job",
+    parts: int | None = None,
+    sheets: float = 1.0,
+) -> Job:
+    """Give each class of a drawing its operation.
+
+    Parameters
+    ----------
+    drawing
+        The drawing.
+    operations
+        For each of its classes ``cut``, ``line_mark``, ``area_mark``, or None to leave it out.
+    name
+        What the workshop calls the job.
+    parts
+        How many parts it yields; None: the closed cuts that aren't holes in another.
+    sheets
+        How many sheets it uses up; may be a share.
+
+    Returns
+    -------
+    Job
+        The job.
+
+    Raises
+    ------
+    InvalidRecord
+        When a class has no operation, or one is given that the drawing doesn't have.
+    """
+    names = [c.name for c in drawing.classes]
+    lacking = [n for n in names if n not in operations]
+    unknown = [n for n in operations if n not in names]
+    if lacking or unknown:
+        which = f"class {lacking[0]!r} has no operation" if lacking else f"no class {unknown[0]!r}"
+        raise InvalidRecord(
+            f"{which}: the drawing's classes are {', '.join(names)}; give each cut, line_mark,"
+            " area_mark, or None to leave it out."
+        )
+    chosen = ((c, operations[c.name]) for c in drawing.classes)
+    classes = tuple(
+        JobClass(name=c.name, operation=operation, strokes=c.strokes)
+        for c, operation in chosen
+        if operation is not None
+    )
+    if parts is None:
+        parts = part_count([c.strokes for c in classes if c.operation == "cut"])
+    return Job(name=name, classes=classes, parts=parts, sheets=sheets, notes=drawing.notes)
+
+
+def plain_job(cut_length_mm: float, outlines: int = 1, *, name: str = "job") -> Job:
+    """A job of which only the length is known: equal round outlines, side by side.
+
+    Parameters
+    ----------
+    cut_length_mm
+        Length of all cuts [mm].
+    outlines
+        How many closed outlines share it.
+    name
+        What the workshop calls it.
+
+    Returns
+    -------
+    Job
+        One class, ``cut``, whose outlines are laid out in about a square.
+    """
+    if not (0.0 < cut_length_mm < 1e9 and 1 <= outlines <= 100_000):
+        raise InvalidRecord(
+            f"a job of {cut_length_mm!r} mm in {outlines!r} outlines: give a length above 0 and"
+            " from 1 to 100000 outlines."
+        )
+    length = cut_length_mm / outlines
+    radius = length / (2.0 * math.pi)
+    turn = np.linspace(0.0, 2.0 * math.pi, 97)
+    circle = np.stack([np.cos(turn), np.sin(turn)], axis=1) * radius
+    across = math.ceil(math.sqrt(outlines))
+    places = np.arange(outlines)
+    centres = np.stack([places % across, places // across], axis=1) * (2.0 * radius + 3.0) + radius
+    step = np.append(np.full(96, length / 96.0), 0.0)
+    strokes = Strokes(
+        points_mm=(centres[:, None, :] + circle).reshape(-1, 2),
+        step_mm=np.tile(step, outlines),
+        first=np.arange(outlines + 1) * 97,
+        closed=np.ones(outlines, dtype=bool),
+    )
+    cut = JobClass(name="cut", operation="cut", strokes=strokes)
+    return Job(name=name, classes=(cut,), parts=outlines)

@@ -1,0 +1,221 @@
+"""What is promised of a whole job: pushes, defects, time, and what a per cent of speed does."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from calib.advise.cut_region import CutRegion
+from calib.advise.job import Job
+from calib.advise.job_time import job_time_s
+from calib.advise.stopwatch import TimeRatio
+from calib.errors import InvalidRecord
+from calib.records import COUPON_CUT_MM, Setting
+
+_LEVEL = 0.9
+# Beyond so many places the count is read off the share, whose spread is then all that matters.
+_MAX_PLACES = 200_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpeedChange:
+    """The same job at a slightly other speed.
+
+    Parameters
+    ----------
+    change_pct
+        Change of the speed [%].
+    speed_mm_s
+        The speed [mm/s].
+    expected_pushes
+        Places that need help, defects not counted.
+    chance_no_push
+        Chance that none does, defects not counted.
+    minutes
+        Time of the job [min].
+    """
+
+    change_pct: float
+    speed_mm_s: float
+    expected_pushes: float
+    chance_no_push: float
+    minutes: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobPromise:
+    """What is promised of a whole job on this sheet at one setting of the cut.
+
+    Parameters
+    ----------
+    setting
+        The setting of the cut.
+    places
+        Length of cut in standard coupons.
+    chance_coupon
+        Chance that one of them drops.
+    chance_no_push
+        Chance that all do, defects not counted.
+    chance_no_help
+        The same with defects counted.
+    expected_pushes, pushes_interval
+        Places that need a push or a knife, and the central 90 % interval; defects not counted.
+    expected_defects, defects_interval
+        Knots and glue pockets that no power buys off, apart.
+    minutes
+        Time of the job, start-up included [min].
+    changes
+        The same job one per cent slower and one faster, and as it is.
+    notes
+        What the user must know.
+    """
+
+    setting: Setting
+    places: float
+    chance_coupon: float
+    chance_no_push: float
+    chance_no_help: float
+    expected_pushes: float
+    pushes_interval: tuple[int, int]
+    expected_defects: float
+    defects_interval: tuple[int, int]
+    minutes: float
+    changes: tuple[SpeedChange, ...]
+    notes: tuple[str, ...] = ()
+
+
+def job_promise(
+    region: CutRegion,
+    job: Job,
+    setting: Setting,
+    *,
+    marks: Mapping[str, Setting] | None = None,
+    change_pct: float = 1.0,
+    ratio: TimeRatio | None = None,
+) -> JobPromise:
+    """Promise a whole job at a setting, on the sheet that was tested.
+
+    Parameters
+    ----------
+    region
+        Fitted region of the cut.
+    job
+        The job.
+    setting
+        The setting of its cuts.
+    marks
+        Settings of the classes that aren't cut; those without one aren't counted in the time.
+    change_pct
+        How much slower and faster to look [%].
+    ratio
+        What the stopwatch says of the machine.
+
+    Returns
+    -------
+    JobPromise
+        The promise.
+
+    Notes
+    -----
+    A job of n places each failing with a chance q that isn't known exactly: the count is binomial
+    mixed over q. The region's chance for two places gives E[(1 − q)²], so mean and variance of q
+    are known, and q is taken as Beta with these; the count is then beta-binomial. No draws are
+    needed, and what places share (the sheet, the fit's doubt) widens the interval as it should.
+    Defects are Poisson and stand apart.
+    """
+    length = job.cut_length_mm
+    if length <= 0.0:
+        raise InvalidRecord(f"the job {job.name!r} has nothing to cut: give a class the cut.")
+    places = length / COUPON_CUT_MM
+    defects = region.defects_per_m * length / 1000.0
+    at = (setting.power_pct, setting.speed_mm_s, setting.passes)
+    one = float(region.chance_through(*at))
+    two = float(region.chance_through(*at, cut_length_mm=2.0 * COUPON_CUT_MM))
+    changes = tuple(
+        _changed(region, job, setting, marks or {}, change, ratio)
+        for change in (-change_pct, 0.0, change_pct)
+        if setting.speed_mm_s * (1.0 + change / 100.0) <= region.machine.max_speed_mm_s
+    )
+    as_it_is = next(change for change in changes if change.change_pct == 0.0)
+    return JobPromise(
+        setting=setting,
+        places=places,
+        chance_coupon=one,
+        chance_no_push=as_it_is.chance_no_push,
+        chance_no_help=as_it_is.chance_no_push * math.exp(-defects),
+        expected_pushes=as_it_is.expected_pushes,
+        pushes_interval=_pushes_interval(places, 1.0 - one, two - one * one),
+        expected_defects=defects,
+        defects_interval=_poisson_interval(defects),
+        minutes=as_it_is.minutes,
+        changes=changes,
+        notes=_words(as_it_is.expected_pushes, defects, places),
+    )
+
+
+def _changed(
+    region: CutRegion,
+    job: Job,
+    setting: Setting,
+    marks: Mapping[str, Setting],
+    change: float,
+    ratio: TimeRatio | None,
+) -> SpeedChange:
+    speed = setting.speed_mm_s * (1.0 + change / 100.0)
+    at = (setting.power_pct, speed, setting.passes)
+    places = job.cut_length_mm / COUPON_CUT_MM
+    cut = Setting(power_pct=setting.power_pct, speed_mm_s=speed, passes=setting.passes)
+    kept = tuple(c for c in job.classes if c.operation == "cut" or c.name in marks)
+    settings = {c.name: cut if c.operation == "cut" else marks[c.name] for c in kept}
+    part = Job(name=job.name, classes=kept, parts=job.parts, sheets=job.sheets)
+    time = job_time_s(part, region.machine, settings, ratio=ratio)
+    return SpeedChange(
+        change_pct=change,
+        speed_mm_s=speed,
+        expected_pushes=places * (1.0 - float(region.chance_through(*at))),
+        chance_no_push=float(region.chance_through(*at, cut_length_mm=job.cut_length_mm)),
+        minutes=time.total_s / 60.0,
+    )
+
+
+def _pushes_interval(places: float, failing: float, variance: float) -> tuple[int, int]:
+    """Central 90 % interval of a count that is binomial given a Beta share."""
+    n = max(round(places), 1)
+    spare = failing * (1.0 - failing)
+    if spare <= 0.0:
+        return (0, 0) if failing <= 0.5 else (n, n)
+    # Share of the variance that all places have in common; the rest is each one's own.
+    common = min(max(variance / spare, 1e-9), 1.0 - 1e-9)
+    a, b = failing * (1.0 / common - 1.0), (1.0 - failing) * (1.0 / common - 1.0)
+    tails = np.array([(1.0 - _LEVEL) / 2.0, (1.0 + _LEVEL) / 2.0])
+    if n > _MAX_PLACES:
+        low, high = np.rint(n * special.betaincinv(a, b, tails))
+        return int(low), int(high)
+    k = np.arange(n + 1.0)
+    log_ways = special.gammaln(n + 1.0) - special.gammaln(k + 1.0) - special.gammaln(n - k + 1.0)
+    chance = np.exp(log_ways + special.betaln(k + a, n - k + b) - special.betaln(a, b))
+    low, high = np.searchsorted(np.cumsum(chance) / chance.sum(), tails)
+    return int(low), min(int(high), n)
+
+
+def _poisson_interval(mean: float) -> tuple[int, int]:
+    if mean <= 0.0:
+        return 0, 0
+    counts = np.arange(math.ceil(mean + 10.0 * math.sqrt(mean)) + 10.0)
+    tails = np.array([(1.0 - _LEVEL) / 2.0, (1.0 + _LEVEL) / 2.0])
+    low, high = np.searchsorted(special.pdtr(counts, mean), tails)
+    return int(low), int(high)
+
+
+def _words(pushes: float, defects: float, places: float) -> tuple[str, ...]:
+    notes = [f"About {pushes:.1f} places of {places:.0f} will need a push or a knife."]
+    if defects > 0.0:
+        notes.append(
+            f"On top, about {defects:.1f} knots or glue pockets that no power buys off; they are"
+            " counted apart."
+        )
+    return tuple(notes)

@@ -1,0 +1,189 @@
+"""How fast the head really is: ramps, corners and curves along lines and between them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.advise.outlines import Floats, Strokes
+from calib.physics import move_time_s
+
+# How far a head may leave a drawn corner to get round it without stopping [mm]. A guess: a tenth
+# of a usual kerf, which nobody sees; the stopwatch puts right what it is wrong by.
+CORNER_SLIP_MM = 0.02
+# A turn smaller than this is straight on [rad].
+_STRAIGHT_RAD = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Course:
+    """What limits the speed along strokes, apart from the set speed.
+
+    Parameters
+    ----------
+    step_mm
+        Path from each point to the next; 0 at a stroke's last point; shape (n,) [mm].
+    radius_mm
+        Radius on which the head gets round each point: 0 where it stands still, infinite where
+        the line goes straight on; shape (n,) [mm].
+    first
+        Index of each stroke's first point, then n; shape (strokes + 1,).
+    """
+
+    step_mm: Floats
+    radius_mm: Floats
+    first: np.ndarray[tuple[int], np.dtype[np.int64]]
+
+
+def course_of(strokes: Strokes, corner_slip_mm: float = CORNER_SLIP_MM) -> Course:
+    """Find how fast each point of some strokes can be passed.
+
+    Parameters
+    ----------
+    strokes
+        Lines followed without lifting.
+    corner_slip_mm
+        How far the head may leave a drawn corner [mm].
+
+    Returns
+    -------
+    Course
+        Steps and radii.
+
+    Notes
+    -----
+    At a point where the line turns by θ between steps of lengths l₁ and l₂, the head runs on a
+    circle that touches both steps. Its radius is bounded twice: the corner lies s = r (1/cos(θ/2)
+    − 1) outside the circle, which may be no more than ``corner_slip_mm``; and the circle may use
+    up no more than half of the shorter step, r tan(θ/2) ≤ min(l₁, l₂) / 2. The first binds at
+    drawn corners, the second along a curve that was made into short steps, where it gives back
+    the curve's own radius, however fine the steps. On radius r the speed is at most √(a r), a the
+    acceleration. Every stroke begins and ends at rest.
+    """
+    points = strokes.points_mm
+    radius = np.zeros(len(points))
+    if len(points) < 3:
+        return Course(step_mm=strokes.step_mm, radius_mm=radius, first=strokes.first)
+    along = np.diff(points, axis=0)
+    before, after = along[:-1], along[1:]
+    cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+    dot = (before * after).sum(axis=1)
+    half_turn = np.abs(np.arctan2(cross, dot)) / 2.0
+    chord = np.hypot(along[:, 0], along[:, 1])
+    shorter = np.minimum(chord[:-1], chord[1:])
+    with np.errstate(divide="ignore", over="ignore"):
+        by_slip = corner_slip_mm * np.cos(half_turn) / (2.0 * np.sin(half_turn / 2.0) ** 2)
+        by_step = shorter / (2.0 * np.tan(half_turn))
+    inner = np.where(half_turn < _STRAIGHT_RAD, np.inf, np.minimum(by_slip, by_step))
+    radius[1:-1] = np.maximum(inner, 0.0)
+    radius[strokes.first[:-1]] = 0.0
+    radius[strokes.first[1:] - 1] = 0.0
+    return Course(step_mm=strokes.step_mm, radius_mm=radius, first=strokes.first)
+
+
+def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float | None) -> Floats:
+    """Time of every step of some strokes at one set speed.
+
+    Parameters
+    ----------
+    course
+        Steps and radii.
+    speed_mm_s
+        Speed as set [mm/s].
+    acceleration_mm_s2
+        Acceleration [mm/s²]; None when not known: the set speed then holds everywhere.
+
+    Returns
+    -------
+    numpy.ndarray
+        Time from each point to the next, 0 at a stroke's last point, shape (n,) [s].
+
+    Notes
+    -----
+    Looking ahead over the whole stroke: with u = v² the speed at each point is the largest that
+    keeps u ≤ min(v_set², a r) and changes by no more than 2 a l over a step of length l, forwards
+    and backwards. u_i = min(cap_i, u_{i−1} + 2 a l_i) is min over j ≤ i of cap_j − W_j, plus W_i,
+    W the running sum of 2 a l: a running minimum, so no loop is needed. Within a step the head
+    speeds up, holds and slows down: peak² = min(v_set², (u₀ + u₁)/2 + a l). Acceleration is
+    constant (jerk is not modelled), the same along the path and across it.
+
+    Examples
+    --------
+    >>> from calib.advise.outlines import Strokes
+    >>> line = Strokes(points_mm=np.array([[0.0, 0.0], [100.0, 0.0]]), closed=np.array([False]),
+    ...                step_mm=np.array([100.0, 0.0]), first=np.array([0, 2]))
+    >>> round(float(step_times_s(course_of(line), 400.0, 3000.0).sum()), 6)
+    0.383333
+    """
+    length = course.step_mm
+    if acceleration_mm_s2 is None:
+        return np.asarray(length / speed_mm_s)
+    gain = 2.0 * acceleration_mm_s2 * length
+    cap = np.minimum(speed_mm_s**2, acceleration_mm_s2 * course.radius_mm)
+    reached = np.concatenate([[0.0], np.cumsum(gain)[:-1]])
+    forward = np.minimum.accumulate(cap - reached) + reached
+    backward = np.minimum.accumulate((forward + reached)[::-1])[::-1] - reached
+    # The sums round in their last digits; a stop is a stop.
+    square = np.where(cap == 0.0, 0.0, np.maximum(backward, 0.0))
+    leave, arrive = square, np.append(square[1:], 0.0)
+    peak = np.minimum(speed_mm_s**2, (leave + arrive + gain) / 2.0)
+    top = np.sqrt(peak)
+    ramps = (2.0 * top - np.sqrt(leave) - np.sqrt(arrive)) / acceleration_mm_s2
+    held = length - (2.0 * peak - leave - arrive) / (2.0 * acceleration_mm_s2)
+    cruise = np.maximum(held, 0.0) / np.where(top > 0.0, top, 1.0)
+    return np.asarray(np.where(length > 0.0, ramps + cruise, 0.0))
+
+
+def stroke_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float | None) -> Floats:
+    """Time of every stroke at one set speed.
+
+    Parameters
+    ----------
+    course
+        Steps and radii.
+    speed_mm_s
+        Speed as set [mm/s].
+    acceleration_mm_s2
+        Acceleration [mm/s²]; None when not known.
+
+    Returns
+    -------
+    numpy.ndarray
+        Time from rest to rest, shape (strokes,) [s].
+    """
+    if len(course.first) == 1:
+        return np.zeros(0)
+    times = step_times_s(course, speed_mm_s, acceleration_mm_s2)
+    return np.asarray(np.add.reduceat(times, course.first[:-1]))
+
+
+def travel_times_s(
+    strokes: Strokes,
+    speed_mm_s: float,
+    acceleration_mm_s2: float | None,
+    start_mm: tuple[float, float] = (0.0, 0.0),
+) -> Floats:
+    """Time of the moves with the beam off: to each stroke's start, in the drawing's order.
+
+    Parameters
+    ----------
+    strokes
+        The strokes, in the order in which they are burnt.
+    speed_mm_s
+        Speed of travel [mm/s].
+    acceleration_mm_s2
+        Acceleration [mm/s²]; None when not known.
+    start_mm
+        Where the head stands before the first [mm].
+
+    Returns
+    -------
+    numpy.ndarray
+        One time for each stroke, shape (strokes,) [s].
+    """
+    if len(strokes) == 0:
+        return np.zeros(0)
+    leave = np.vstack([np.array([start_mm]), strokes.ends_mm[:-1]])
+    distance = np.hypot(*(strokes.starts_mm - leave).T)
+    return move_time_s(distance, speed_mm_s, acceleration_mm_s2)
