@@ -238,6 +238,9 @@ def test_cautions_and_notes_travel_in_the_drawing():
     assert all(caution in desc for caution in CAUTIONS)
     assert "glue" in desc  # the advice for plywood
     assert "fall through the bed's openings" in desc
+    advice = next(line for line in desc.split("\n") if "glue" in line)
+    noted = dataclasses.replace(make(), notes=(advice,))
+    assert grid_svg(noted).count("glue layers") == 1
 
 
 def test_a_sheet_that_may_not_be_burnt_has_no_drawing():

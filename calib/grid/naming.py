@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from calib.grid.colours import settings_of
 from calib.hazards import CAUTIONS, check_hazard
 from calib.records import Grid, Machine, Operation, Setting, Sheet
@@ -84,22 +86,27 @@ def board_words(grid: Grid) -> str:
     )
 
 
-def file_cautions(machine: Machine, sheet: Sheet, operation: Operation) -> tuple[str, ...]:
+def file_cautions(
+    machine: Machine, sheet: Sheet, operation: Operation, notes: Iterable[str] = ()
+) -> tuple[str, ...]:
     """Collect what must stand on every file that leads to burning.
 
     Parameters
     ----------
     machine, sheet, operation
         What is burnt where.
+    notes
+        Of the board.
 
     Returns
     -------
     tuple of str
-        The cautions and the advice for this sheet.
+        The cautions, the advice for this sheet and the notes; none twice.
 
     Raises
     ------
     RefusedMaterial, DeclarationNeeded
         When the sheet may not be burnt: then there is no file.
     """
-    return (*CAUTIONS, *check_hazard(sheet, machine, operation).advice)
+    advice = check_hazard(sheet, machine, operation).advice
+    return tuple(dict.fromkeys((*CAUTIONS, *advice, *notes)))

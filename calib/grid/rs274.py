@@ -170,8 +170,7 @@ def _comments(grid: Grid, title: str) -> list[str]:
         lines.append("The controller lowers the power with the speed.")
     if grid.operation == "cut" and not machine.air_on_word:
         lines.append("Air assist is switched by hand: on for the whole board.")
-    cautions = file_cautions(grid.machine, grid.sheet, grid.operation)
-    return [*lines, *cautions, *grid.notes]
+    return [*lines, *file_cautions(machine, grid.sheet, grid.operation, grid.notes)]
 
 
 def _from_cell(grid: Grid, strokes: Sequence[Stroke], from_cell: str) -> tuple[Stroke, ...]:

@@ -103,7 +103,7 @@ def _description(grid: Grid) -> str:
         "Burn the groups in their order, the codes first. A path is drawn once, however many"
         " passes its setting has."
     )
-    return "\n".join((order, *file_cautions(grid.machine, grid.sheet, grid.operation), *grid.notes))
+    return "\n".join((order, *file_cautions(grid.machine, grid.sheet, grid.operation, grid.notes)))
 
 
 def _groups(grid: Grid) -> dict[Setting, Group]:
