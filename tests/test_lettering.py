@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from importlib import resources
+
 import pytest
 from HersheyFonts import HersheyFonts
 from hypothesis import given
@@ -76,3 +78,9 @@ def test_wrapping_loses_only_blanks_and_keeps_to_the_width(text: str, width: flo
     lines = wrap_text(text, 3.0, width)
     assert "".join(lines).replace(" ", "") == "".join(transliterate(text).split())
     assert all(text_width_mm(line, 3.0) <= width for line in lines)
+
+
+def test_the_acknowledgement_travels_with_the_letters():
+    notice = (resources.files("calib") / "data" / "NOTICE-hershey.txt").read_text("utf-8")
+    for words in ("Dr. A. V. Hershey", "National Bureau of Standards", "James Hurt", "NTIS"):
+        assert words in notice
