@@ -140,7 +140,7 @@ def _code_type(
     cell: Cell, room: tuple[float, float], sign: Sign, scale: float
 ) -> tuple[float, bool]:
     """Largest type [pt] of a code in its cell as drawn, and whether a mark fits beside it."""
-    width, height = 0.8 * cell.width_mm / scale, (room[1] - room[0]) / scale
+    width, height = 0.74 * cell.width_mm / scale, (room[1] - room[0]) / scale
     wide = _LETTER_MM * max(2, len(cell.label))
     alone = min(width / wide, 0.6 * height / _TYPE_ROOM)
     below = min(width / wide, 0.42 * height / _TYPE_ROOM)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -114,8 +115,11 @@ def draw_recommendation(axes: Axes, view: RegionView, room: Room) -> None:
     label.set_gid("recommendation-label")
 
 
+_ALONG = (0.4, 0.5, 0.6, 0.7)  # shares of the line from the advised setting to its label
+
+
 def _free_side(room: Room, setting: Setting, size_pt: tuple[float, float]) -> tuple[float, float]:
-    """Choose the shift [pt] at which the label covers least, the nearest of equals."""
+    """Choose the shift [pt] at which the label, then its line, covers least; near if equal."""
     centre = room.pixels((setting.power_pct, setting.speed_mm_s))
     shifts = [
         (side * (0.5 * size_pt[0] + away), up * (0.5 * size_pt[1] + rise))
@@ -125,7 +129,12 @@ def _free_side(room: Room, setting: Setting, size_pt: tuple[float, float]) -> tu
         for side in (-1, 1)
     ]
     pixels = centre + room.pixels_pt * np.array(shifts)
-    best, _ = room.best(pixels, size_pt, [float(np.hypot(*shift)) for shift in shifts])
+    crossed = [
+        sum(room.cost(tuple(centre[0] + share * (end - centre[0])), (9.0, 9.0)) for share in _ALONG)
+        for end in pixels
+    ]
+    wishes = [math.hypot(*shift) + 150.0 * c for shift, c in zip(shifts, crossed, strict=True)]
+    best, _ = room.best(pixels, size_pt, wishes)
     room.take(pixels[best], size_pt)
     return shifts[best]
 
