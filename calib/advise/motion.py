@@ -27,12 +27,16 @@ class Course:
     radius_mm
         Radius on which the head gets round each point: 0 where it stands still, infinite where
         the line goes straight on; shape (n,) [mm].
+    bend_mm
+        Radius of the curve that the step from each point belongs to; infinite on a straight step;
+        shape (n,) [mm].
     first
         Index of each stroke's first point, then n; shape (strokes + 1,).
     """
 
     step_mm: Floats
     radius_mm: Floats
+    bend_mm: Floats
     first: np.ndarray[tuple[int], np.dtype[np.int64]]
 
 
@@ -58,28 +62,43 @@ def course_of(strokes: Strokes, corner_slip_mm: float = CORNER_SLIP_MM) -> Cours
     − 1) outside the circle, which may be no more than ``corner_slip_mm``; and the circle may use
     up no more than half of the shorter step, r tan(θ/2) ≤ min(l₁, l₂) / 2. The first binds at
     drawn corners, the second along a curve that was made into short steps, where it gives back
-    the curve's own radius, however fine the steps. On radius r the speed is at most √(a r), a the
-    acceleration. Every stroke begins and ends at rest.
+    the curve's own radius, however fine the steps. Where a curve meets a straight line the turn is
+    only half as large; the radius of the curve's next point holds there, and on every step between
+    two points of a curve, so that the head doesn't speed up between them. On radius r the speed is
+    at most √(a r), a the acceleration. Every stroke begins and ends at rest.
     """
     points = strokes.points_mm
-    radius = np.zeros(len(points))
-    if len(points) < 3:
-        return Course(step_mm=strokes.step_mm, radius_mm=radius, first=strokes.first)
-    along = np.diff(points, axis=0)
+    radius, bend = np.zeros(len(points)), np.full(len(points), np.inf)
+    if len(points) > 2:
+        by_slip, by_step = _radii(np.diff(points, axis=0), corner_slip_mm)
+        radius[1:-1] = np.minimum(by_slip, by_step)
+        on_curve = np.concatenate([[False], by_step < by_slip, [False]])
+        on_curve[strokes.first[:-1]] = on_curve[strokes.first[1:] - 1] = False
+        curved = np.flatnonzero(on_curve[:-1] & on_curve[1:])
+        bend[curved] = np.minimum(radius[curved], radius[curved + 1])
+        radius[1:] = np.minimum(radius[1:], bend[:-1])
+        radius = np.minimum(radius, bend)
+    radius[strokes.first[:-1]] = 0.0
+    radius[strokes.first[1:] - 1] = 0.0
+    return Course(step_mm=strokes.step_mm, radius_mm=radius, bend_mm=bend, first=strokes.first)
+
+
+def _radii(along: Floats, corner_slip_mm: float) -> tuple[Floats, Floats]:
+    """The two bounds on the radius at each inner point; what lies between strokes is no matter."""
     before, after = along[:-1], along[1:]
     cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
     dot = (before * after).sum(axis=1)
-    half_turn = np.abs(np.arctan2(cross, dot)) / 2.0
+    half_turn = np.maximum(np.abs(np.arctan2(cross, dot)) / 2.0, _STRAIGHT_RAD)
     chord = np.hypot(along[:, 0], along[:, 1])
-    shorter = np.minimum(chord[:-1], chord[1:])
-    with np.errstate(divide="ignore", over="ignore"):
-        by_slip = corner_slip_mm * np.cos(half_turn) / (2.0 * np.sin(half_turn / 2.0) ** 2)
-        by_step = shorter / (2.0 * np.tan(half_turn))
-    inner = np.where(half_turn < _STRAIGHT_RAD, np.inf, np.minimum(by_slip, by_step))
-    radius[1:-1] = np.maximum(inner, 0.0)
-    radius[strokes.first[:-1]] = 0.0
-    radius[strokes.first[1:] - 1] = 0.0
-    return Course(step_mm=strokes.step_mm, radius_mm=radius, first=strokes.first)
+    # Straight back, the cosine may round below 0, where there is no radius.
+    by_slip = corner_slip_mm * np.maximum(np.cos(half_turn), 0.0)
+    by_slip = by_slip / (2.0 * np.sin(half_turn / 2.0) ** 2)
+    by_step = np.minimum(chord[:-1], chord[1:]) / (2.0 * np.tan(half_turn))
+    straight = half_turn <= _STRAIGHT_RAD
+    return (
+        np.where(straight, np.inf, by_slip),
+        np.where(straight, np.inf, np.maximum(by_step, 0.0)),
+    )
 
 
 def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float | None) -> Floats:
@@ -105,8 +124,8 @@ def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float | 
     keeps u ≤ min(v_set², a r) and changes by no more than 2 a l over a step of length l, forwards
     and backwards. u_i = min(cap_i, u_{i−1} + 2 a l_i) is min over j ≤ i of cap_j − W_j, plus W_i,
     W the running sum of 2 a l: a running minimum, so no loop is needed. Within a step the head
-    speeds up, holds and slows down: peak² = min(v_set², (u₀ + u₁)/2 + a l). Acceleration is
-    constant (jerk is not modelled), the same along the path and across it.
+    speeds up, holds and slows down: peak² = min(v_set², a × bend, (u₀ + u₁)/2 + a l). The
+    acceleration is constant (jerk is not modelled), the same along the path and across it.
 
     Examples
     --------
@@ -127,7 +146,8 @@ def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float | 
     # The sums round in their last digits; a stop is a stop.
     square = np.where(cap == 0.0, 0.0, np.maximum(backward, 0.0))
     leave, arrive = square, np.append(square[1:], 0.0)
-    peak = np.minimum(speed_mm_s**2, (leave + arrive + gain) / 2.0)
+    limit = np.minimum(speed_mm_s**2, acceleration_mm_s2 * course.bend_mm)
+    peak = np.minimum(limit, (leave + arrive + gain) / 2.0)
     top = np.sqrt(peak)
     ramps = (2.0 * top - np.sqrt(leave) - np.sqrt(arrive)) / acceleration_mm_s2
     held = length - (2.0 * peak - leave - arrive) / (2.0 * acceleration_mm_s2)
