@@ -1,5 +1,5 @@
 """Fixtures that the tests of several rooms share."""
 
-from postgres import book, empty_file, empty_place, place, server, used_place
+from postgres import book, other, place, server, three, used_books, used_server_book
 
-__all__ = ["book", "empty_file", "empty_place", "place", "server", "used_place"]
+__all__ = ["book", "other", "place", "server", "three", "used_books", "used_server_book"]

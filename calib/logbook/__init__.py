@@ -36,6 +36,10 @@
 
         book.search(Filters(text="knot", material="mdf", outcome="through"), limit=50, offset=0)
 
+        document = export_json(book)                        # a dict; document_text() for a file
+        report = import_json(book, read_document(text), when=now, answers={}, dry_run=False)
+        export_csv(book)                                    # all burns that count, for people
+
 Every call that writes stores all or nothing, at a time that the caller gives (``when``, with its
 zone). Names of machines and sheets are those that the workshop gave. Errors are
 `calib.LogbookError` and `calib.InvalidRecord`. What is handed back is described in
@@ -48,6 +52,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from calib.logbook.document_check import read_document
     from calib.logbook.entries import (
         Conflict,
         Entry,
@@ -64,6 +69,8 @@ if TYPE_CHECKING:
         SheetEntry,
         Sitting,
     )
+    from calib.logbook.exchange import document_text, export_csv, export_json
+    from calib.logbook.merge import import_json
     from calib.logbook.store import Book, open_book
 
 _HOMES = {
@@ -72,6 +79,9 @@ _HOMES = {
         "Photograph", "PromiseEntry", "Recorded", "Settled", "SetupEntry", "SheetEntry", "Sitting",
     ),
     "calib.logbook.store": ("Book", "open_book"),
+    "calib.logbook.exchange": ("document_text", "export_csv", "export_json"),
+    "calib.logbook.document_check": ("read_document",),
+    "calib.logbook.merge": ("import_json",),
 }  # fmt: skip
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 __all__ = [
@@ -90,7 +100,12 @@ __all__ = [
     "SetupEntry",
     "SheetEntry",
     "Sitting",
+    "document_text",
+    "export_csv",
+    "export_json",
+    "import_json",
     "open_book",
+    "read_document",
 ]
 
 

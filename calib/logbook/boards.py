@@ -54,9 +54,9 @@ class Boards(Room):
         """
         at = write_time(when)
         check_text("board_id", grid.board_id, longest=40)
-        _check_cells(grid)
+        check_cells(grid)
         chances = _check_forecasts(grid, forecasts or {})
-        with self._write() as connection:
+        with self.change() as connection:
             known = sa.select(boards.c.id).where(boards.c.code == grid.board_id)
             if connection.execute(known).scalar() is not None:
                 _check_same(grid, grid_of(connection, find_board(connection, grid.board_id)))
@@ -83,14 +83,17 @@ class Boards(Room):
         LogbookError
             When there is none.
         """
-        with self._read() as connection:
+        with self.look() as connection:
             return grid_of(connection, find_board(connection, board_id))
 
 
-def _check_cells(grid: Grid) -> None:
+def check_cells(grid: Grid) -> None:
+    """Check that every cell has a setting that can be typed and a label of its own."""
     labels = [cell.label for cell in grid.cells]
-    for label in labels:
-        check_text("cell", label, longest=8)
+    for cell in grid.cells:
+        # A cell doesn't check itself; its setting does when it is made.
+        label = check_text("cell", cell.label, longest=8)
+        _ = cell.setting
         if labels.count(label) > 1:
             raise InvalidRecord(f"cell {label!r} stands twice on board {grid.board_id!r}.")
 

@@ -65,7 +65,7 @@ class Evidence(Room):
         LogbookError
             When machine or sheet aren't in the logbook.
         """
-        with self._read() as connection:
+        with self.look() as connection:
             pair = find_machine(connection, machine)["id"], find_sheet(connection, sheet)["id"]
             query, loose = _board_burns(pair), _run_burns(pair)
             if operation is not None:
@@ -99,7 +99,7 @@ class Evidence(Room):
         query = _forecast_query()
         query = query.where(machines.c.name == machine) if machine is not None else query
         query = query.where(sheets.c.name == sheet) if sheet is not None else query
-        with self._read() as connection:
+        with self.look() as connection:
             found = [_forecast_from(row) for row in rows_of(connection, query)]
         return tuple(forecast for forecast in found if unread or forecast.outcome is not None)
 

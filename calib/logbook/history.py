@@ -53,7 +53,7 @@ class History(Room):
         LogbookError
             When machine or sheet aren't in the logbook.
         """
-        with self._read() as connection:
+        with self.look() as connection:
             pair = find_machine(connection, machine)["id"], find_sheet(connection, sheet)["id"]
             lines = [
                 (row["seq"], row.get("position", 0), make(row))

@@ -50,7 +50,7 @@ class Machines(Room):
         """
         at = write_time(when)
         check_text("note", note)
-        with self._write() as connection:
+        with self.change() as connection:
             known = sa.select(machines.c.id).where(machines.c.name == machine.name)
             if connection.execute(known).scalar() is None:
                 add_first_setup(connection, machine, at, note)
@@ -98,7 +98,7 @@ class Machines(Room):
             )
         at = write_time(when)
         check_text("note", note)
-        with self._write() as connection:
+        with self.change() as connection:
             lock_name(connection, machines, name)
             current = find_machine(connection, name)
             machine: Machine = dataclasses.replace(current["machine"], **changed)
@@ -123,7 +123,7 @@ class Machines(Room):
         LogbookError
             When there is none.
         """
-        with self._read() as connection:
+        with self.look() as connection:
             found: Machine = find_machine(connection, name)["machine"]
         return found
 
@@ -142,7 +142,7 @@ class Machines(Room):
             .where(last_of(setups, "machine_id"))
             .order_by(machines.c.name)
         )
-        with self._read() as connection:
+        with self.look() as connection:
             return tuple(machine_from(row) for row in rows_of(connection, query))
 
     def setups(self, name: str) -> tuple[SetupEntry, ...]:
@@ -163,7 +163,7 @@ class Machines(Room):
         LogbookError
             When there is no such machine.
         """
-        with self._read() as connection:
+        with self.look() as connection:
             machine = find_machine(connection, name)
             query = sa.select(setups).where(setups.c.machine_id == machine["id"])
             rows = rows_of(connection, query.order_by(setups.c.turn))
@@ -199,7 +199,7 @@ class Machines(Room):
         check_text("note", sitting.note)
         if not sitting.label:
             raise InvalidRecord("sitting.label is empty: give the sitting a label.")
-        with self._write() as connection:
+        with self.change() as connection:
             found = find_machine(connection, machine)
             if not note_sitting(connection, found, at, sitting):
                 raise LogbookError(
@@ -220,7 +220,7 @@ class Machines(Room):
         tuple of Sitting
             May be empty.
         """
-        with self._read() as connection:
+        with self.look() as connection:
             found = find_machine(connection, machine)
             query = sa.select(sittings).where(sittings.c.machine_id == found["id"])
             rows = rows_of(connection, query.order_by(sittings.c.at, sittings.c.label))

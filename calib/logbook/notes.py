@@ -15,6 +15,7 @@ from calib.logbook.room import (
     find_board,
     find_machine,
     find_sheet,
+    is_new,
     one_row,
     rows_of,
     still_counts,
@@ -64,11 +65,10 @@ class Notes(Room):
         at = write_time(when)
         if not check_text("text", text, longest=10_000, lines=True).strip():
             raise InvalidRecord("text is empty: write the note.")
-        with self._write() as connection:
+        with self.change() as connection:
             about = _about(connection, machine, sheet, board_id)
             row_id = stable_id("note", *about.values(), at, text)
-            known = sa.select(notes.c.id).where(notes.c.id == row_id)
-            if connection.execute(known).scalar() is None:
+            if is_new(connection, notes, row_id):
                 change = add_change(connection, "note", at, [row_id], **about)
                 connection.execute(
                     notes.insert().values(id=row_id, at=at, text=text, change_id=change, **about)
@@ -106,9 +106,9 @@ class Notes(Room):
             When there is no such cell, or the file is of another kind or too large.
         """
         at = write_time(when)
-        _check_filename(filename)
+        check_filename(filename)
         media_type = media_type_of(content)
-        with self._write() as connection:
+        with self.change() as connection:
             board = find_board(connection, board_id)
             query = sa.select(cells.c.label).where(cells.c.board_id == board["id"])
             labels = sorted(connection.execute(query).scalars())
@@ -116,8 +116,10 @@ class Notes(Room):
                 raise InvalidRecord(
                     f"cell {cell!r} isn't on board {board_id!r}: it has {', '.join(labels)}."
                 )
+            if (known := _known_photograph(connection, board["id"], cell, content)) is not None:
+                return known
             row = {
-                "id": stable_id("photograph", board["id"], cell, content.hex()),
+                "id": stable_id("photograph", board["id"], cell, at, content.hex()),
                 "board_id": board["id"],
                 "cell": cell,
                 "filename": filename,
@@ -125,8 +127,7 @@ class Notes(Room):
                 "at": at,
                 "content": content,
             }
-            known = sa.select(photographs.c.id).where(photographs.c.id == row["id"])
-            if connection.execute(known).scalar() is None:
+            if is_new(connection, photographs, row["id"]):
                 about = {name: board[name] for name in ("machine_id", "sheet_id")}
                 about["board_id"] = board["id"]
                 change = add_change(connection, "photograph", at, [row["id"]], **about)
@@ -153,7 +154,7 @@ class Notes(Room):
         """
         columns = [photographs.c[name] for name in (*_NAMED, "at")]
         size = sa.func.length(photographs.c.content).label("size_bytes")
-        with self._read() as connection:
+        with self.look() as connection:
             board = find_board(connection, board_id)
             query = (
                 sa
@@ -191,7 +192,7 @@ class Notes(Room):
             When there is none.
         """
         query = sa.select(photographs.c.content).where(photographs.c.id == photograph_id)
-        with self._read() as connection:
+        with self.look() as connection:
             row = one_row(connection, query)
         if row is None:
             raise LogbookError(f"There is no photograph {photograph_id!r}: list those of a board.")
@@ -215,7 +216,20 @@ def _about(
     }
 
 
-def _check_filename(filename: str) -> None:
+def _known_photograph(
+    connection: sa.Connection, board_id: str, cell: str, content: bytes
+) -> str | None:
+    query = sa.select(photographs.c.id).where(
+        photographs.c.board_id == board_id,
+        photographs.c.cell == cell,
+        photographs.c.content == content,
+        still_counts(photographs.c.id),
+    )
+    return connection.execute(query).scalar()
+
+
+def check_filename(filename: str) -> None:
+    """Check that a name is a file's alone, without folders."""
     check_text("filename", filename, longest=200)
     if not filename or "/" in filename or "\\" in filename or filename in (".", ".."):
         raise InvalidRecord(f"filename is {filename!r}: give the file's name without folders.")

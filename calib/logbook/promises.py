@@ -54,7 +54,7 @@ class Promises(Room):
             When machine or sheet aren't in the logbook.
         """
         at = write_time(when)
-        with self._write() as connection:
+        with self.change() as connection:
             sheet_row = find_sheet(connection, sheet)
             machine_id, sheet_id = find_machine(connection, machine)["id"], sheet_row["id"]
             row = promise_row(promise, (machine_id, sheet_id), at, sheet_row["lot"])
@@ -89,7 +89,7 @@ class Promises(Room):
         )
         query = query.where(machines.c.name == machine) if machine is not None else query
         query = query.where(sheets.c.name == sheet) if sheet is not None else query
-        with self._read() as connection:
+        with self.look() as connection:
             rows = rows_of(connection, query)
             jobs = rows_of(
                 connection,

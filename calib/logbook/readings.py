@@ -75,7 +75,7 @@ class Readings(Room):
         at = write_time(when)
         check_text("why", why)
         check_text("sitting", sitting, longest=200)
-        with self._write() as connection:
+        with self.change() as connection:
             board = find_board(connection, board_id, to_write=True)
             _check_cells(connection, board, readings)
             known = current_rows(connection, board["id"])
@@ -119,7 +119,7 @@ class Readings(Room):
         at = write_time(when)
         if not check_text("why", why).strip():
             raise LogbookError("Say why the cells are struck out.")
-        with self._write() as connection:
+        with self.change() as connection:
             board = find_board(connection, board_id, to_write=True)
             blanks = [Reading(cell=label) for label in labels]
             _check_cells(connection, board, blanks)
@@ -150,7 +150,7 @@ class Readings(Room):
         LogbookError
             When there is no such board.
         """
-        with self._read() as connection:
+        with self.look() as connection:
             board = find_board(connection, board_id)
             query = (
                 sa

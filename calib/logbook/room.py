@@ -33,7 +33,7 @@ class Room:
         self._place = place
 
     @contextmanager
-    def _read(self) -> Iterator[sa.Connection]:
+    def look(self) -> Iterator[sa.Connection]:
         """Read one state of the book, even while others write."""
         options = {} if self._place.path else {"isolation_level": "REPEATABLE READ"}
         with (
@@ -44,7 +44,7 @@ class Room:
             yield connection
 
     @contextmanager
-    def _write(self) -> Iterator[sa.Connection]:
+    def change(self) -> Iterator[sa.Connection]:
         """Write all or nothing: one transaction, taken back when anything fails."""
         with (
             in_plain_words(self._place),
@@ -141,6 +141,37 @@ def still_counts(target: sa.ColumnElement[str]) -> sa.ColumnElement[bool]:
         True for rows without a withdrawal.
     """
     return ~sa.exists().where(withdrawals.c.target_id == target)
+
+
+def is_new(connection: sa.Connection, table: sa.Table, row_id: str) -> bool:
+    """Say whether a row has still to be added.
+
+    Parameters
+    ----------
+    connection
+        The transaction that would add it.
+    table
+        Where it would go.
+    row_id
+        Its id.
+
+    Returns
+    -------
+    bool
+        False when it is there.
+
+    Raises
+    ------
+    LogbookError
+        When it was there and was taken back: its id is used up.
+    """
+    known = sa.select(still_counts(table.c.id)).where(table.c.id == row_id)
+    counts = connection.execute(known).scalar()
+    if counts is not None and not counts:
+        raise LogbookError(
+            "The very same was taken back before: give the time at which it is added anew."
+        )
+    return counts is None
 
 
 def lock_name(connection: sa.Connection, table: sa.Table, name: str) -> None:

@@ -8,7 +8,7 @@ from datetime import datetime
 
 import sqlalchemy as sa
 
-from calib.errors import InvalidRecord, LogbookError
+from calib.errors import InvalidRecord
 from calib.logbook.coding import check_text, stable_id, write_time
 from calib.logbook.entries import Sitting
 from calib.logbook.machines import note_sitting
@@ -19,8 +19,7 @@ from calib.logbook.room import (
     add_change,
     find_machine,
     find_sheet,
-    one_row,
-    still_counts,
+    is_new,
 )
 from calib.logbook.tables import run_burns, runs
 from calib.records import Burn
@@ -68,8 +67,8 @@ class Runs(Room):
         """
         at = write_time(when)
         check_text("note", note)
-        kind = _kind_of(burns)
-        with self._write() as connection:
+        kind = kind_of(burns)
+        with self.change() as connection:
             found = find_machine(connection, machine)
             sheet_row = find_sheet(connection, sheet)
             check_promise(connection, promise_id, (found["id"], sheet_row["id"]))
@@ -86,14 +85,15 @@ class Runs(Room):
                 "sitting": next((burn.sitting for burn in burns if burn.sitting), ""),
                 "note": note,
             }
-            if _is_new_run(connection, row["id"]):
+            if is_new(connection, runs, row["id"]):
                 for label in sorted({burn.sitting for burn in burns if burn.sitting}):
                     note_sitting(connection, found, at, Sitting(label=label))
                 _add_run(connection, row, burns)
         return str(row["id"])
 
 
-def _kind_of(burns: Sequence[Burn]) -> str:
+def kind_of(burns: Sequence[Burn]) -> str:
+    """Tell a job from a check strip; refuse what is neither."""
     kinds = {burn.source for burn in burns}
     if kinds not in ({"job"}, {"check_strip"}):
         raise InvalidRecord(
@@ -106,14 +106,6 @@ def _kind_of(burns: Sequence[Burn]) -> str:
             f"the burns are of operations {', '.join(sorted(operations))}: add one job for each."
         )
     return kinds.pop()
-
-
-def _is_new_run(connection: sa.Connection, run_id: str) -> bool:
-    known = sa.select(runs.c.id, still_counts(runs.c.id).label("counts"))
-    row = one_row(connection, known.where(runs.c.id == run_id))
-    if row is not None and not row["counts"]:
-        raise LogbookError("This very job was taken back: give the time at which it is added anew.")
-    return row is None
 
 
 def burn_from(row: Row) -> Burn:

@@ -60,7 +60,7 @@ class Search(Room):
         if offset < 0:
             raise InvalidRecord(f"offset is {offset!r}: give 0 or more.")
         found = _matching(filters)
-        with self._read() as connection:
+        with self.look() as connection:
             total = connection.execute(sa.select(sa.func.count()).select_from(found)).scalar_one()
             page = sa.select(found).order_by(found.c.at.desc(), found.c.code)
             rows = rows_of(connection, page.limit(limit).offset(offset))

@@ -66,7 +66,7 @@ class Settling(Room):
         check_text("note", note)
         if operation not in OPERATIONS:
             raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
-        with self._write() as connection:
+        with self.change() as connection:
             lock_name(connection, sheets, sheet)
             sheet_row = find_sheet(connection, sheet)
             machine_id = find_machine(connection, machine)["id"]
@@ -105,7 +105,7 @@ class Settling(Room):
         """
         names = {machines.c.name: machine, sheets.c.name: sheet, settled.c.operation: operation}
         wanted = [column == value for column, value in names.items() if value is not None]
-        with self._read() as connection:
+        with self.look() as connection:
             rows = rows_of(connection, _settled_query().where(*wanted))
             if not rows and machine is not None:
                 find_machine(connection, machine)

@@ -55,7 +55,7 @@ class Sheets(Room):
         """
         at = write_time(when)
         check_text("note", note)
-        with self._write() as connection:
+        with self.change() as connection:
             lock_name(connection, sheets, sheet.name)
             known = sa.select(sheets.c.id).where(sheets.c.name == sheet.name)
             if connection.execute(known).scalar() is None:
@@ -85,7 +85,7 @@ class Sheets(Room):
         LogbookError
             When there is none.
         """
-        with self._read() as connection:
+        with self.look() as connection:
             found: Sheet = find_sheet(connection, name)["sheet"]
         return found
 
@@ -115,7 +115,7 @@ class Sheets(Room):
         )
         if material is not None:
             query = query.where(sheets.c.material_key == material_key(material))
-        with self._read() as connection:
+        with self.look() as connection:
             found = [sheet_from(row) for row in rows_of(connection, query)]
         return tuple(s for s in found if thickness_mm is None or _is_as_thick(s, thickness_mm))
 
@@ -137,7 +137,7 @@ class Sheets(Room):
         LogbookError
             When there is no such sheet.
         """
-        with self._read() as connection:
+        with self.look() as connection:
             sheet = find_sheet(connection, name)
             query = sa.select(sheet_versions).where(sheet_versions.c.sheet_id == sheet["id"])
             rows = rows_of(connection, query.order_by(sheet_versions.c.turn))

@@ -42,6 +42,13 @@ from calib.logbook.tables import (
 )
 from calib.records import Reading
 
+# Kinds of changes that add to chains: where, and what tells the chains apart.
+_CHAINS = {
+    "reading": (readings, ("board_id", "cell")),
+    "set-up": (setups, ("machine_id",)),
+    "lot": (sheet_versions, ("sheet_id",)),
+    "settled": (settled, ("machine_id", "sheet_id", "operation")),
+}
 _EMPTY_SETTING = dict.fromkeys(
     ("power_pct", "speed_mm_s", "passes", "line_pitch_mm", "promise_id"), None
 )
@@ -87,11 +94,16 @@ class Undoing(Room):
         """
         at = write_time(when)
         check_text("why", why)
-        with self._write() as connection:
+        with self.change() as connection:
             scope, shown = _scope(connection, board_id, machine, sheet)
             change = _latest(connection, scope)
             if change is None:
                 raise LogbookError(f"There is nothing to take back for {shown}.")
+            if not _counts_now(connection, change):
+                raise LogbookError(
+                    f"The latest change for {shown} came from another book and was not chosen, or"
+                    " something else was chosen since: correct what is wrong instead."
+                )
             return _UNDOERS[change["kind"]](connection, change, at, why)
 
 
@@ -127,6 +139,30 @@ def _latest(connection: sa.Connection, scope: list[sa.ColumnElement[bool]]) -> R
         .limit(1)
     )
     return one_row(connection, query)
+
+
+def _counts_now(connection: sa.Connection, change: Row) -> bool:
+    """Say whether what a change added to chains is what counts, undone changes left aside."""
+    if change["kind"] not in _CHAINS:
+        return True
+    table, slot = _CHAINS[change["kind"]]
+    rows = rows_of(connection, sa.select(table).where(table.c.change_id == change["id"]))
+    return all(_standing(connection, table, slot, row) == row["id"] for row in rows)
+
+
+def _standing(
+    connection: sa.Connection, table: sa.Table, slot: tuple[str, ...], of: Row
+) -> str | None:
+    """Find the id of the row whose content counts now in the chain of a row."""
+    same = [table.c[name] == of[name] for name in slot]
+    query = sa.select(table, changes.c.undoes).join(changes, changes.c.id == table.c.change_id)
+    rows = rows_of(connection, query.where(*same).order_by(table.c.turn))
+    by_id, by_change = ({row[key]: row for row in rows} for key in ("id", "change_id"))
+    row: Row | None = rows[-1]
+    while row is not None and row["undoes"] is not None:
+        # An undo put back what the undone row had followed.
+        row = by_id.get(by_change[row["undoes"]]["follows"])
+    return None if row is None else str(row["id"])
 
 
 def _day(change: Row) -> str:
