@@ -76,7 +76,7 @@ def passes(name: str, command: list[str]) -> bool:
 
 
 def debian_is_there() -> bool:
-    """Install missing Debian packages; without them CI fails, elsewhere pytest says what it skips."""
+    """Install missing Debian packages; without them CI fails, else pytest says what it skips."""
     missing = ensure_debian([name for name, is_there in DEBIAN.items() if not is_there()])
     if missing:
         say(

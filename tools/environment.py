@@ -1,4 +1,4 @@
-"""Make the project's own environment `.venv` and fill it with pinned packages; standard library only.
+"""Make the project's own `.venv` and fill it with pinned packages; standard library only.
 
 Used by ``demo/run.py`` and ``tests/run.py``, which may be started by any Python from 3.11 on. What
 was installed is noted in the environment, so that a second start is quick.

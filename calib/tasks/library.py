@@ -1,4 +1,4 @@
-"""One function for each thing a user does; the only module that joins the rooms."""
+"""Plan, fit and recommend from records alone: what a program that uses calib calls."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from calib.advise.recommend import recommend
 from calib.errors import InvalidRecord
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
-from calib.fit.priors import PriorSource, Priors
+from calib.fit.priors import Priors, PriorSource
 from calib.fit.region import Region
 from calib.grid.layout import LayoutOptions
 from calib.planning import PlanOptions, plan_board

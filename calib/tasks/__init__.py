@@ -1,0 +1,86 @@
+"""One function for each thing a user does; the only package that joins the rooms.
+
+=====================  ============================================================
+`calib.tasks.library`  plan, fit and recommend from records, without a logbook
+`calib.tasks.workshop`  machines and sheets: look at the hazards, then take them down
+`calib.tasks.boards`   plan the next board of a pair and store it with its forecasts
+`calib.tasks.files`    the files of a board, a program from a cell on, a focus board
+`calib.tasks.results`  take down what came out: a file, or cell by cell with undo
+`calib.tasks.advice`   the region of a pair, a recommendation and its promise, jobs
+`calib.tasks.pictures`  the picture of a region
+=====================  ============================================================
+
+The names load when they are first used. Functions that change a logbook get the time from the
+shell that calls them.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from calib.tasks.advice import (
+        Advice,
+        RegionWish,
+        advise,
+        region_of_pair,
+        settle,
+        take_down_job,
+    )
+    from calib.tasks.boards import BoardWish, Planned, find_board, find_pair, plan_board
+    from calib.tasks.files import board_files, focus_files, resume_files, write_folder
+    from calib.tasks.library import fit_region, plan_grid, recommend
+    from calib.tasks.pictures import region_picture, region_view
+    from calib.tasks.results import CellByCell, sitting_label, take_down
+    from calib.tasks.workshop import add_machine, add_sheet, assumptions, change_sheet
+
+_HOMES = {
+    "calib.tasks.library": ("fit_region", "plan_grid", "recommend"),
+    "calib.tasks.workshop": ("add_machine", "add_sheet", "assumptions", "change_sheet"),
+    "calib.tasks.boards": ("BoardWish", "Planned", "find_board", "find_pair", "plan_board"),
+    "calib.tasks.files": ("board_files", "focus_files", "resume_files", "write_folder"),
+    "calib.tasks.results": ("CellByCell", "sitting_label", "take_down"),
+    "calib.tasks.advice": (
+        "Advice", "RegionWish", "advise", "region_of_pair", "settle", "take_down_job",
+    ),
+    "calib.tasks.pictures": ("region_picture", "region_view"),
+}  # fmt: skip
+_HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
+__all__ = [
+    "Advice",
+    "BoardWish",
+    "CellByCell",
+    "Planned",
+    "RegionWish",
+    "add_machine",
+    "add_sheet",
+    "advise",
+    "assumptions",
+    "board_files",
+    "change_sheet",
+    "find_board",
+    "find_pair",
+    "fit_region",
+    "focus_files",
+    "plan_board",
+    "plan_grid",
+    "recommend",
+    "region_of_pair",
+    "region_picture",
+    "region_view",
+    "resume_files",
+    "settle",
+    "sitting_label",
+    "take_down",
+    "take_down_job",
+    "write_folder",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME_OF:
+        raise AttributeError(f"module 'calib.tasks' has no attribute {name!r}")
+    value = getattr(importlib.import_module(_HOME_OF[name]), name)
+    globals()[name] = value
+    return value

@@ -1,0 +1,303 @@
+"""Plan the next board of a pair from all its burns, and store it with what it forecasts."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+
+from calib.errors import InvalidRecord, LogbookError, MachineLimit
+from calib.fit.region import Region
+from calib.grid.full import full_factorial, power_limits_pct, speed_limits_mm_s
+from calib.grid.layout import LayoutOptions
+from calib.hazards import check_hazard
+from calib.logbook import Book, Filters
+from calib.planning import PlanOptions
+from calib.planning import plan_board as plan_on_region
+from calib.records import OPERATIONS, Grid, Machine, Operation, Setting, Sheet
+from calib.tasks.library import fit_region
+from calib.units import show_speed
+
+LAST = "last"
+# Char grades up to which the track record asks for a chance; 4 is certain.
+_CHAR_FORECASTS = (0, 1, 2, 3)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardWish:
+    """What a board is to be planned for.
+
+    Parameters
+    ----------
+    burns
+        How many cells.
+    offcut_mm
+        Width and height of the board at hand [mm]; None: as large as needed.
+    clamp_mm
+        Margin kept free at the edges [mm]; None: the usual one.
+    passes
+        Numbers of passes to try.
+    powers_pct, speeds_mm_s
+        Both given: every combination of them, a full grid [%], [mm/s].
+    line_pitch_mm
+        Line pitch of an area mark [mm].
+    reliability, char_at_most, mark
+        What will be asked of the setting.
+    seed
+        Shuffles the places.
+    """
+
+    burns: int = 8
+    offcut_mm: tuple[float, float] | None = None
+    clamp_mm: float | None = None
+    passes: tuple[int, ...] = (1,)
+    powers_pct: tuple[float, ...] = ()
+    speeds_mm_s: tuple[float, ...] = ()
+    line_pitch_mm: float | None = None
+    reliability: float = 0.99
+    char_at_most: int | None = None
+    mark: int = 2
+    seed: int = 0
+
+    def __post_init__(self) -> None:
+        if bool(self.powers_pct) != bool(self.speeds_mm_s):
+            given = "powers_pct" if self.powers_pct else "speeds_mm_s"
+            raise InvalidRecord(
+                f"only {given} is given ({getattr(self, given)!r}): a full grid needs powers and"
+                " speeds; leave both out to have the burns chosen."
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planned:
+    """A board that was planned and stored.
+
+    Parameters
+    ----------
+    grid
+        The board.
+    before
+        How many burns of the pair it rests on.
+    unread
+        Codes of earlier boards of the pair of which nothing was taken down.
+    """
+
+    grid: Grid
+    before: int
+    unread: tuple[str, ...] = ()
+
+
+def find_pair(book: Book, machine: str | None, sheet: str | None) -> tuple[Machine, Sheet]:
+    """Look up a machine and a sheet; where there is only one, it needn't be named.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine, sheet
+        Their names; None: the only one.
+
+    Returns
+    -------
+    tuple
+        The machine as it is set up now, and the sheet with its current lot.
+
+    Raises
+    ------
+    LogbookError
+        When there is none, or more than one to choose from.
+    """
+    if machine is None:
+        machine = _only([m.name for m in book.machines()], "machine", "add-machine")
+    if sheet is None:
+        sheet = _only([s.name for s in book.sheets()], "sheet", "add-sheet")
+    return book.machine(machine), book.sheet(sheet)
+
+
+def _only(names: Sequence[str], what: str, command: str) -> str:
+    if not names:
+        raise LogbookError(f"There is no {what} in the logbook yet: describe one with {command}.")
+    if len(names) > 1:
+        raise LogbookError(f"Which {what} is meant? The logbook has {', '.join(names)}: name one.")
+    return names[0]
+
+
+def find_board(book: Book, board_id: str) -> Grid:
+    """Look a board up by its code, whatever its case; ``last`` is the one planned last.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    board_id
+        Its code, or ``last``.
+
+    Returns
+    -------
+    Grid
+        As it was planned.
+
+    Raises
+    ------
+    LogbookError
+        When there is none.
+    """
+    if board_id.casefold() == LAST:
+        newest = book.boards(limit=1).entries
+        if not newest:
+            raise LogbookError("There is no board in the logbook yet: plan one first.")
+        return book.board(newest[0].id)
+    return book.board(board_id.strip().upper())
+
+
+def plan_board(
+    book: Book,
+    machine: str | None,
+    sheet: str | None,
+    operation: Operation,
+    wish: BoardWish,
+    *,
+    when: datetime,
+) -> Planned:
+    """Plan the next board of a pair and store it, with a forecast for every cell.
+
+    The hazards are looked at first; then all burns of the pair say which cells teach most.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine, sheet
+        Names of the pair; None: the only one.
+    operation
+        What is to be tested.
+    wish
+        How many burns, on which board, for what.
+    when
+        When it is planned.
+
+    Returns
+    -------
+    Planned
+        The board, and what it rests on.
+
+    Raises
+    ------
+    RefusedMaterial, DeclarationNeeded
+        Before anything is planned.
+    BoardDoesNotFit, MachineLimit
+        When the board at hand is too small, or a limit of the machine would be crossed.
+    LogbookError
+        When machine or sheet aren't there.
+    """
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    check_hazard(of_sheet, of_machine, operation)
+    _check_operation(operation)
+    pair = Filters(machine=of_machine.name, sheet=of_sheet.name, operation=operation)
+    burns = book.burns(of_machine.name, of_sheet.name, operation)
+    region = fit_region(of_machine, of_sheet, operation, burns)
+    earlier = book.boards(pair, limit=1000)
+    grid = plan_on_region(region, _options(of_machine, wish, earlier.total + 1))
+    book.add_board(grid, when=when, forecasts=forecasts(region, grid, wish.mark))
+    unread = tuple(board.id for board in earlier.entries if not board.read)
+    return Planned(grid=grid, before=len(region.burns), unread=unread)
+
+
+def _check_operation(operation: str) -> None:
+    if operation not in OPERATIONS:
+        raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
+
+
+def _options(machine: Machine, wish: BoardWish, round_: int) -> PlanOptions:
+    usual = LayoutOptions()
+    layout = LayoutOptions(
+        offcut_mm=wish.offcut_mm,
+        clamp_mm=usual.clamp_mm if wish.clamp_mm is None else wish.clamp_mm,
+        round=round_,
+        seed=wish.seed,
+    )
+    settings = _full_grid(machine, wish)
+    return PlanOptions(
+        burns=len(settings) or wish.burns,
+        passes=wish.passes,
+        reliability=wish.reliability,
+        char_at_most=wish.char_at_most,
+        mark=wish.mark,
+        line_pitch_mm=wish.line_pitch_mm,
+        settings=settings,
+        layout=layout,
+    )
+
+
+def _full_grid(machine: Machine, wish: BoardWish) -> tuple[Setting, ...]:
+    """Every combination that was asked for; none when the burns are to be chosen."""
+    if not wish.powers_pct:
+        return ()
+    lowest, highest = power_limits_pct(machine)
+    _, fastest = speed_limits_mm_s(machine)
+    for power in wish.powers_pct:
+        if not lowest <= power <= highest:
+            raise MachineLimit(
+                f"A power of {power:g} % was asked for: {machine.name} is used from {lowest:g} %"
+                f" (where its beam starts) to {highest:g} % (its ceiling). Choose powers between"
+                " them, or change the machine."
+            )
+    for speed in wish.speeds_mm_s:
+        if not 0 < speed <= fastest:
+            raise MachineLimit(
+                f"A speed of {show_speed(speed)} was asked for: {machine.name} goes from above 0 to"
+                f" {show_speed(fastest)}. Choose slower speeds, or change the machine."
+            )
+    return full_factorial(
+        machine,
+        wish.powers_pct,
+        wish.speeds_mm_s,
+        passes=wish.passes,
+        line_pitches_mm=(wish.line_pitch_mm,),
+    )
+
+
+def forecasts(region: Region, grid: Grid, mark: int = 2) -> dict[str, dict[str, float]]:
+    """Forecast what will come out of every cell of a board, before it is burnt.
+
+    Parameters
+    ----------
+    region
+        What was known when the board was planned.
+    grid
+        The board.
+    mark
+        The wanted mark grade.
+
+    Returns
+    -------
+    dict
+        By cell, the chance of each event that the logbook can check later.
+    """
+    power = np.array([cell.power_pct for cell in grid.cells])
+    speed = np.array([cell.speed_mm_s for cell in grid.cells])
+    passes = np.array([float(cell.passes) for cell in grid.cells])
+    events = {}
+    if region.operation == "cut":
+        events["through"] = region.chance_through(power, speed, passes)
+        for grade in _CHAR_FORECASTS:
+            chance = region.chance_char_at_most(grade, power, speed, passes)
+            events[f"char_at_most_{grade}"] = chance
+    else:
+        pitch = _pitches(grid)
+        events[f"mark_{mark}"] = region.chance_mark(mark, power, speed, passes, pitch)
+        at_most = region.chance_mark_at_most(mark, power, speed, passes, pitch)
+        events[f"mark_at_most_{mark}"] = at_most
+    columns = {event: np.clip(chance, 0.0, 1.0) for event, chance in events.items()}
+    return {
+        cell.label: {event: float(column[n]) for event, column in columns.items()}
+        for n, cell in enumerate(grid.cells)
+    }
+
+
+def _pitches(grid: Grid) -> np.ndarray | None:
+    if grid.operation != "area_mark":
+        return None
+    return np.array([cell.line_pitch_mm for cell in grid.cells], dtype=float)

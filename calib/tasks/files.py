@@ -1,0 +1,157 @@
+"""The files of a board, made in memory, and written into a folder without spoiling anything."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+
+from calib.errors import CalibError
+from calib.grid.board_time import board_time_s, sheet_use
+from calib.grid.focus import FocusBoard, focus_program, focus_svg
+from calib.grid.record_sheet import grid_record_sheet
+from calib.grid.rs274 import frame_program, grid_program, grid_program_per_setting
+from calib.grid.svg import grid_svg, grid_svg_per_setting
+from calib.hazards import check_hazard
+from calib.records import Grid
+from calib.results import blank_results_csv, plan_csv
+
+Files = Mapping[str, bytes]
+
+RESULTS_SUFFIX = "-results.csv"
+
+
+def board_files(grid: Grid, *, paper: str = "a4", one_file_per_setting: bool = False) -> Files:
+    """Make all files of a board; their names begin with its code.
+
+    Parameters
+    ----------
+    grid
+        The board.
+    paper
+        ``a4`` or ``letter``, for the record sheet.
+    one_file_per_setting
+        True also gives one drawing and one program per setting, for software that can't tell
+        colours apart.
+
+    Returns
+    -------
+    mapping of str to bytes
+        Drawing, record sheet, plan and empty result file; programs too when the machine record
+        says what full power is called.
+
+    Raises
+    ------
+    RefusedMaterial, DeclarationNeeded, MachineLimit, BoardDoesNotFit
+        When the board may not or can't be burnt, or doesn't fit the record sheet.
+    """
+    check_hazard(grid.sheet, grid.machine, grid.operation)
+    name = grid.board_id
+    record = grid_record_sheet(
+        grid, paper=paper, board_time_s=board_time_s(grid), waste_share=sheet_use(grid).waste_share
+    )
+    files: dict[str, bytes] = {
+        f"{name}.svg": grid_svg(grid).encode(),
+        f"{name}-record.pdf": record,
+        f"{name}-plan.csv": plan_csv(grid).encode(),
+        f"{name}{RESULTS_SUFFIX}": blank_results_csv(grid).encode(),
+    }
+    if one_file_per_setting:
+        files |= _named(name, grid_svg_per_setting(grid), "svg")
+    if grid.machine.power_word_full is not None:
+        files[f"{name}.ngc"] = grid_program(grid).encode()
+        files[f"{name}-frame.ngc"] = frame_program(grid).encode()
+        if one_file_per_setting:
+            files |= _named(name, grid_program_per_setting(grid), "ngc")
+    return dict(sorted(files.items()))
+
+
+def _named(name: str, parts: Mapping[str, str], suffix: str) -> dict[str, bytes]:
+    return {f"{name}-{key}.{suffix}": text.encode() for key, text in parts.items()}
+
+
+def resume_files(grid: Grid, cell: str) -> Files:
+    """Make the program that goes on with a stopped board.
+
+    Parameters
+    ----------
+    grid
+        The board.
+    cell
+        Code of the cell to begin with.
+
+    Returns
+    -------
+    mapping of str to bytes
+        One program.
+
+    Raises
+    ------
+    MachineLimit, InvalidRecord
+        When the machine can't have a program, or the board has no such cell.
+    """
+    label = cell.strip().upper()
+    program = grid_program(grid, from_cell=label)
+    return {f"{grid.board_id}-from-{label}.ngc": program.encode()}
+
+
+def focus_files(board: FocusBoard) -> Files:
+    """Make the drawing of a focus board, and its program when the machine can have one.
+
+    Parameters
+    ----------
+    board
+        From ``calib.grid.focus.plan_focus``.
+
+    Returns
+    -------
+    mapping of str to bytes
+        One or two files.
+
+    Raises
+    ------
+    RefusedMaterial, DeclarationNeeded
+        When the sheet may not be burnt.
+    """
+    files = {"focus.svg": focus_svg(board).encode()}
+    if board.machine.power_word_full is not None:
+        files["focus.ngc"] = focus_program(board).encode()
+    return files
+
+
+def write_folder(files: Files, folder: Path) -> tuple[Path, ...]:
+    """Write files into a folder, which is made when it isn't there.
+
+    A result file in which something was filled in is left as it is.
+
+    Parameters
+    ----------
+    files
+        Names and contents.
+    folder
+        Where to.
+
+    Returns
+    -------
+    tuple of Path
+        The files that are new or were written again; one that was left alone is missing.
+
+    Raises
+    ------
+    CalibError
+        When the folder can't be written.
+    """
+    written = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, content in files.items():
+            path = folder / name
+            if name.endswith(RESULTS_SUFFIX) and path.exists() and path.read_bytes() != content:
+                continue
+            path.write_bytes(content)
+            written.append(path)
+    except OSError as error:
+        raise CalibError(
+            f"{error.filename or folder} can't be written ({error.strerror}): give another folder,"
+            " or make room."
+        ) from None
+    return tuple(written)

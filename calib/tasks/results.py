@@ -1,0 +1,237 @@
+"""Take down what came out of a board: from a file, or cell by cell with undo."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from calib.errors import InvalidRecord, LogbookError
+from calib.logbook import Book, Recorded
+from calib.records import CHAR_WORDS, MARK_WORDS, THROUGH_GRADES, Cell, Grid, Reading
+from calib.results import read_results
+
+# An evening's burns past midnight still belong to that evening.
+_EVENING_ENDS = timedelta(hours=5)
+
+
+def sitting_label(when: datetime) -> str:
+    """Name the sitting that burns of this moment belong to: the date of the evening.
+
+    Parameters
+    ----------
+    when
+        Local time.
+
+    Returns
+    -------
+    str
+        The date; until five in the morning that of the day before.
+
+    Examples
+    --------
+    >>> sitting_label(datetime(2026, 3, 2, 0, 40))
+    '2026-03-01'
+    """
+    return (when - _EVENING_ENDS).date().isoformat()
+
+
+def take_down(
+    book: Book,
+    grid: Grid,
+    content: bytes,
+    *,
+    when: datetime,
+    sitting: str | None = None,
+    why: str = "",
+) -> Recorded:
+    """Take down a result file: all of it, or nothing when anything in it is wrong.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    grid
+        The board, from ``find_board``.
+    content
+        The filled in result file.
+    when
+        When it is taken down.
+    sitting
+        Label of the sitting; None: the evening of ``when``.
+    why
+        Why earlier readings are corrected; needed when one is.
+
+    Returns
+    -------
+    Recorded
+        How many cells were new, corrected and unchanged.
+
+    Raises
+    ------
+    BadFile
+        At the first thing that is wrong; nothing is stored.
+    LogbookError
+        When a reading is changed without saying why.
+    """
+    readings = [r for r in read_results(content, grid) if not r.is_empty or r.note]
+    if not readings:
+        raise LogbookError(
+            f"The result file of board {grid.board_id} has no reading in it: fill in what came out,"
+            " and leave empty what was not burnt."
+        )
+    label = sitting_label(when) if sitting is None else sitting
+    return book.record(grid.board_id, readings, when=when, sitting=label, why=why)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """One thing to be read off a cell.
+
+    Parameters
+    ----------
+    cell
+        The cell.
+    field
+        ``through``, ``char`` or ``mark``.
+    choices
+        What may be answered, each with its meaning.
+    """
+
+    cell: Cell
+    field: str
+    choices: dict[str, str]
+
+
+class CellByCell:
+    """Reads a board cell by cell; each answer is stored at once and can be taken back.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    grid
+        The board.
+    sitting
+        Label of the sitting.
+    """
+
+    def __init__(self, book: Book, grid: Grid, sitting: str) -> None:
+        self._book, self._grid, self._sitting = book, grid, sitting
+        known = {reading.cell: reading for reading in book.readings(grid.board_id)}
+        self._questions = [q for q in _questions(grid) if not _is_read(known, q)]
+        self._answers: list[str | None] = []
+
+    @property
+    def question(self) -> Question | None:
+        """What is to be answered next; None at the end."""
+        while self._pointless():
+            self._answers.append(None)
+        done = len(self._answers)
+        return self._questions[done] if done < len(self._questions) else None
+
+    @property
+    def left(self) -> int:
+        """How many questions are open."""
+        return len(self._questions) - len(self._answers)
+
+    def answer(self, text: str, when: datetime) -> None:
+        """Store an answer; an empty one means not read.
+
+        Parameters
+        ----------
+        text
+            One of the question's choices, in full or its first letter.
+        when
+            When it is given.
+
+        Raises
+        ------
+        InvalidRecord
+            When it isn't one of the choices, or nothing is open.
+        """
+        question = self.question
+        if question is None:
+            raise InvalidRecord(f"{text!r} answers nothing: every cell of the board is read.")
+        chosen = _chosen(text, question)
+        if chosen:
+            self._book.record(
+                self._grid.board_id,
+                [_reading(question, chosen)],
+                when=when,
+                sitting=self._sitting,
+            )
+        self._answers.append(chosen)
+
+    def undo(self, when: datetime) -> None:
+        """Take the latest answer back and ask again.
+
+        Parameters
+        ----------
+        when
+            When it is taken back.
+
+        Raises
+        ------
+        LogbookError
+            When no answer was given yet.
+        """
+        while self._answers and self._answers[-1] is None:
+            self._answers.pop()
+        if not self._answers:
+            raise LogbookError("There is no answer to take back yet.")
+        if self._answers.pop():
+            self._book.undo(when=when, board_id=self._grid.board_id, why="answered anew")
+
+    def _pointless(self) -> bool:
+        """True when the char of a coupon is next that didn't come loose, or wasn't burnt."""
+        done = len(self._answers)
+        if not 0 < done < len(self._questions) or self._questions[done].field != "char":
+            return False
+        before = self._questions[done - 1]
+        same = before.field == "through" and before.cell == self._questions[done].cell
+        return same and self._answers[-1] in ("", "no")
+
+
+def _questions(grid: Grid) -> Iterator[Question]:
+    fields = ("through", "char") if grid.operation == "cut" else ("mark",)
+    for cell in grid.cells:
+        for field in fields:
+            yield Question(cell=cell, field=field, choices=_choices(field))
+
+
+def _choices(field: str) -> dict[str, str]:
+    if field == "through":
+        meanings = ("not cut", "held by a few fibres", "drops or lifts free")
+        return dict(zip(THROUGH_GRADES, meanings, strict=True))
+    words = CHAR_WORDS if field == "char" else MARK_WORDS
+    return {str(grade): word for grade, word in enumerate(words)}
+
+
+def _is_read(known: dict[str, Reading], question: Question) -> bool:
+    reading = known.get(question.cell.label)
+    if reading is None:
+        return False
+    skipped = question.field == "char" and reading.through == "no"
+    return skipped or getattr(reading, question.field) is not None
+
+
+def _chosen(text: str, question: Question) -> str:
+    word = text.strip().casefold()
+    found = [choice for choice in question.choices if word and choice.startswith(word)]
+    if word and len(found) != 1:
+        allowed = ", ".join(f"{choice} ({said})" for choice, said in question.choices.items())
+        raise InvalidRecord(
+            f"{question.field} of cell {question.cell.label} is {text!r}: give {allowed}, or leave"
+            " it empty if not read."
+        )
+    return found[0] if found else ""
+
+
+def _reading(question: Question, chosen: str) -> Reading:
+    cell = question.cell.label
+    if question.field == "through":
+        return Reading(cell=cell, through=chosen)  # type: ignore[arg-type]
+    if question.field == "char":
+        return Reading(cell=cell, char=int(chosen))
+    return Reading(cell=cell, mark=int(chosen))

@@ -1,0 +1,158 @@
+"""Machines and sheets: looked at first, then taken into the logbook."""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import datetime
+from typing import Any
+
+from calib.hazards import Hazard, check_hazard
+from calib.logbook import Book
+from calib.records import Machine, Sheet
+from calib.units import show_speed
+
+
+def add_machine(book: Book, machine: Machine, *, when: datetime, note: str = "") -> tuple[str, ...]:
+    """Take a machine into the logbook.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine
+        The machine.
+    when
+        Since when it is so.
+    note
+        The user's own words.
+
+    Returns
+    -------
+    tuple of str
+        What calib assumes of it, see ``assumptions``.
+
+    Raises
+    ------
+    LogbookError
+        When another machine of that name is there.
+    """
+    book.add_machine(machine, when=when, note=note)
+    return assumptions(machine)
+
+
+def assumptions(machine: Machine) -> tuple[str, ...]:
+    """Say what was left at what calib assumes, and what follows from it.
+
+    Parameters
+    ----------
+    machine
+        Any machine.
+
+    Returns
+    -------
+    tuple of str
+        One sentence for each; a value that was given and happens to be the usual one is there too.
+
+    Examples
+    --------
+    >>> m = Machine(name="m", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
+    >>> assumptions(m)[0]
+    'It is a CO2 laser.'
+    """
+    usual = {field.name: field.default for field in dataclasses.fields(Machine)}
+    return tuple(
+        words.format(value=_shown(name, getattr(machine, name)))
+        for name, words in _ASSUMED.items()
+        if getattr(machine, name) == usual[name]
+    )
+
+
+# What each field means as long as nobody said otherwise. The numbers come from the record.
+_ASSUMED = {
+    "source": "It is a CO2 laser.",
+    "beam_starts_pct": "No beam comes out below {value} %.",
+    "ceiling_pct": "Plans and advice use at most {value} % power, to spare the tube.",
+    "power_curve": "Watts at the work grow in proportion to the power typed in.",
+    "power_step_pct": "Power can be set in steps of {value} %.",
+    "speed_step_mm_s": "Speed can be set in steps of {value}.",
+    "acceleration_mm_s2": (
+        "The acceleration isn't known: the set speed is taken to be reached at once."
+    ),
+    "power_word_full": (
+        "The S word at full power isn't known: drawings and record sheets can be had, programs"
+        " can't."
+    ),
+    "slat_gap_mm": "The opening between the bars of the bed isn't known.",
+}
+
+
+def _shown(name: str, value: Any) -> str:
+    if name == "speed_step_mm_s":
+        return show_speed(value)
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def add_sheet(book: Book, sheet: Sheet, *, when: datetime, note: str = "") -> Hazard:
+    """Look at the hazards of a sheet, then take it into the logbook.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    sheet
+        The sheet.
+    when
+        Since when it is there.
+    note
+        The user's own words.
+
+    Returns
+    -------
+    Hazard
+        What to know of it.
+
+    Raises
+    ------
+    RefusedMaterial, DeclarationNeeded
+        Nothing is stored then.
+    LogbookError
+        When a sheet of that name is of another material or thickness.
+    """
+    hazard = check_hazard(sheet)
+    book.add_sheet(sheet, when=when, note=note)
+    return hazard
+
+
+def change_sheet(
+    book: Book, name: str, /, *, when: datetime, note: str = "", **changed: Any
+) -> Sheet:
+    """Take down a new lot, a measured thickness or a declaration of a sheet.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    name
+        The sheet.
+    when
+        Since when it is so.
+    note
+        The user's own words.
+    **changed
+        ``lot``, ``measured_mm`` [mm], ``declaration``.
+
+    Returns
+    -------
+    Sheet
+        As it is now.
+
+    Raises
+    ------
+    LogbookError
+        When there is no such sheet.
+    RefusedMaterial, DeclarationNeeded
+        When the new declaration doesn't do; nothing is stored then.
+    """
+    sheet = dataclasses.replace(book.sheet(name), **changed)
+    add_sheet(book, sheet, when=when, note=note)
+    return sheet
