@@ -178,8 +178,9 @@ class OrdinalProbit(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
     reached from "no effect" is given.
 
     With either prior, collinear columns share their joint effect with the least sum of squared
-    effects, and a constant column gets 0. ``covariance_`` then holds the prior's variance along
-    the directions that X leaves open; Jeffreys' prior has none there, so don't predict along them.
+    effects (each over its effect_sd), and a constant column gets 0. ``covariance_`` then holds
+    the prior's variance along the directions that X leaves open; Jeffreys' prior has none there,
+    so don't predict along them.
 
     References
     ----------

@@ -56,6 +56,7 @@ def log_chance_between(lower: Array, upper: Array) -> Array:
         density = -_HALF_LOG_TWO_PI - 0.5 * middle**2
         narrow = np.log(width) + density + (middle**2 - 1.0) * width**2 / 24.0
         is_narrow = width * (1.0 + np.abs(middle)) < _NARROW
+    one_sided = np.where(tail > -np.inf, one_sided, -np.inf)
     wide = np.where(high < 0, one_sided, around_zero)
     return np.where(width > 0, np.where(is_narrow, narrow, wide), -np.inf)
 
