@@ -40,6 +40,9 @@
         report = import_json(book, read_document(text), when=now, answers={}, dry_run=False)
         export_csv(book)                                    # all burns that count, for people
 
+        backup(book, backup_path(book.path, now))           # one SQLite file, opened and counted
+    restore(backup_file, path_or_url)                       # what was there is kept
+
 Every call that writes stores all or nothing, at a time that the caller gives (``when``, with its
 zone). Names of machines and sheets are those that the workshop gave. Errors are
 `calib.LogbookError` and `calib.InvalidRecord`. What is handed back is described in
@@ -52,6 +55,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from calib.logbook.backup import backup, backup_path, restore
     from calib.logbook.document_check import read_document
     from calib.logbook.entries import (
         Conflict,
@@ -79,6 +83,7 @@ _HOMES = {
         "Photograph", "PromiseEntry", "Recorded", "Settled", "SetupEntry", "SheetEntry", "Sitting",
     ),
     "calib.logbook.store": ("Book", "open_book"),
+    "calib.logbook.backup": ("backup", "backup_path", "restore"),
     "calib.logbook.exchange": ("document_text", "export_csv", "export_json"),
     "calib.logbook.document_check": ("read_document",),
     "calib.logbook.merge": ("import_json",),
@@ -100,12 +105,15 @@ __all__ = [
     "SetupEntry",
     "SheetEntry",
     "Sitting",
+    "backup",
+    "backup_path",
     "document_text",
     "export_csv",
     "export_json",
     "import_json",
     "open_book",
     "read_document",
+    "restore",
 ]
 
 

@@ -45,7 +45,7 @@ def version_of(connection: sa.Connection) -> str | None:
     return connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
 
 
-def bring_up_to_date(engine: sa.Engine, place: Place) -> None:
+def bring_up_to_date(engine: sa.Engine, place: Place, *, keep_copy: bool = True) -> None:
     """Make the tables, or migrate them after a backup; refuse a newer logbook.
 
     Parameters
@@ -54,6 +54,8 @@ def bring_up_to_date(engine: sa.Engine, place: Place) -> None:
         Engine of the logbook.
     place
         Where it lies.
+    keep_copy
+        False when the file is a copy anyway.
 
     Raises
     ------
@@ -69,7 +71,7 @@ def bring_up_to_date(engine: sa.Engine, place: Place) -> None:
             f"The logbook {place.shown} is of version {before}, newer than this program's {HEAD}:"
             " bring calib up to date; the logbook was left as it is."
         )
-    if before is not None and place.path is not None:
+    if before is not None and place.path is not None and keep_copy:
         _keep_copy(place.path, before)
     with engine.connect().execution_options(**{WRITES: True}) as connection, connection.begin():
         _upgrade(connection, place)

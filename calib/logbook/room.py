@@ -29,16 +29,16 @@ class Room:
     """A logbook's connection; the parts of `Book` build on it."""
 
     def __init__(self, engine: sa.Engine, place: Place) -> None:
-        self._engine = engine
-        self._place = place
+        self.engine = engine
+        self.where = place
 
     @contextmanager
     def look(self) -> Iterator[sa.Connection]:
         """Read one state of the book, even while others write."""
-        options = {} if self._place.path else {"isolation_level": "REPEATABLE READ"}
+        options = {} if self.where.path else {"isolation_level": "REPEATABLE READ"}
         with (
-            in_plain_words(self._place),
-            self._engine.connect().execution_options(**options) as connection,
+            in_plain_words(self.where),
+            self.engine.connect().execution_options(**options) as connection,
             connection.begin(),
         ):
             yield connection
@@ -47,8 +47,8 @@ class Room:
     def change(self) -> Iterator[sa.Connection]:
         """Write all or nothing: one transaction, taken back when anything fails."""
         with (
-            in_plain_words(self._place),
-            self._engine.connect().execution_options(**{WRITES: True}) as connection,
+            in_plain_words(self.where),
+            self.engine.connect().execution_options(**{WRITES: True}) as connection,
             connection.begin(),
         ):
             yield connection

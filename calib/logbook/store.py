@@ -36,16 +36,16 @@ class Book(
     @property
     def place(self) -> str:
         """Where the logbook lies; a server's URL without its password."""
-        return self._place.shown
+        return self.where.shown
 
     @property
     def path(self) -> Path | None:
         """The logbook's file; None when it is on a server."""
-        return self._place.path
+        return self.where.path
 
     def close(self) -> None:
         """Let go of the database; nothing waits to be written."""
-        self._engine.dispose()
+        self.engine.dispose()
 
     def __enter__(self) -> Self:
         return self

@@ -1,0 +1,295 @@
+"""Back a logbook up and restore it; each copy is opened and compared before it counts.
+
+A backup is itself a logbook: one SQLite file, also when the logbook is on a server.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import tempfile
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+from datetime import UTC, datetime
+from pathlib import Path
+
+import sqlalchemy as sa
+
+from calib.errors import LogbookError
+from calib.logbook.migrate import bring_up_to_date
+from calib.logbook.opening import (
+    BACKUP_FOLDER,
+    Place,
+    find_place,
+    in_plain_words,
+    is_whole,
+    make_engine,
+)
+from calib.logbook.room import Room
+from calib.logbook.store import open_book
+from calib.logbook.tables import changes, metadata
+
+# Rows copied at a time between two kinds of databases.
+_CHUNK = 2000
+
+
+def backup_path(path: Path, when: datetime) -> Path:
+    """Name the backup of a logbook's file: in the folder ``backups`` beside it, by date.
+
+    Parameters
+    ----------
+    path
+        The logbook's file.
+    when
+        When it is backed up.
+
+    Returns
+    -------
+    pathlib.Path
+        Where `backup` may put it; nothing is made yet.
+
+    Examples
+    --------
+    >>> backup_path(Path("book.sqlite3"), datetime(2026, 3, 1, 18, 5, tzinfo=UTC)).name
+    'book-2026-03-01-180500.sqlite3'
+    """
+    name = f"{path.stem}-{when.astimezone(UTC):%Y-%m-%d-%H%M%S}.sqlite3"
+    return path.parent / BACKUP_FOLDER / name
+
+
+def backup(book: Room, target: Path) -> dict[str, int]:
+    """Copy a logbook into a new file, and open the copy to see that nothing is missing.
+
+    The logbook may be used meanwhile; the copy holds one state of it.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    target
+        The file to write; its folder is made. An existing file is never overwritten.
+
+    Returns
+    -------
+    dict
+        Rows in the copy, by table.
+
+    Raises
+    ------
+    LogbookError
+        When the target exists, can't be written, the logbook is damaged, or the copy isn't whole.
+    """
+    with _new_file(target) as part, in_plain_words(book.where):
+        if book.where.path is not None:
+            _copy_file(book.where.path, part)
+        else:
+            open_book(part).close()
+            with book.look() as source:
+                _copy_rows(source, part)
+        counted = _check_copy(part)
+    return counted
+
+
+def restore(source: Path, target: str | Path | None) -> dict[str, int]:
+    """Put a backup in the place of a logbook; what was there, damaged or not, is kept.
+
+    No other program may have the logbook open meanwhile.
+
+    Parameters
+    ----------
+    source
+        A backup, or any logbook's file.
+    target
+        As for `open_book`. A file that is there gets another name (``….replaced-1``); a database
+        on a server must hold no logbook yet, or an empty one.
+
+    Returns
+    -------
+    dict
+        Rows restored, by table.
+
+    Raises
+    ------
+    LogbookError
+        When the backup isn't whole, or the server's logbook isn't empty; nothing is changed then.
+    """
+    if not is_whole(source):
+        raise LogbookError(
+            f"The backup {source} is damaged, isn't a logbook, or isn't there: take another one."
+            " Nothing was changed."
+        )
+    place = find_place(target)
+    with in_plain_words(place):
+        if place.path is None:
+            return _restore_to_server(source, place)
+        return _restore_to_file(source, place.path)
+
+
+@contextmanager
+def _new_file(target: Path) -> Iterator[Path]:
+    """Give a file beside the target that takes its name when all went well."""
+    if target.exists():
+        raise LogbookError(f"The file {target} is there already: give the backup another name.")
+    part = target.with_name(target.name + ".part")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        _remove(part)
+        yield part
+        _to_disk(part)
+        part.rename(target)
+        _to_disk(target.parent)
+    except OSError as error:
+        raise LogbookError(
+            f"The file {target} can't be written ({error.strerror}): give another folder."
+        ) from error
+    finally:
+        _remove(part)
+
+
+def _remove(path: Path) -> None:
+    for end in ("", "-wal", "-shm", "-journal"):
+        with suppress(FileNotFoundError, NotADirectoryError):
+            path.with_name(path.name + end).unlink()
+
+
+def _to_disk(path: Path) -> None:
+    """Wait until a file, or a folder's list of names, is on the disk."""
+    if path.is_dir() and os.name != "posix":
+        return  # elsewhere a folder can't be opened, and needn't be
+    number = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(number)
+    finally:
+        os.close(number)
+
+
+def _copy_file(source: Path, target: Path) -> None:
+    with (
+        closing(sqlite3.connect(f"{source.absolute().as_uri()}?mode=ro", uri=True)) as old,
+        closing(sqlite3.connect(target)) as new,
+    ):
+        old.backup(new)
+        # One file without a journal beside it: it can be moved about by hand.
+        new.execute("PRAGMA journal_mode = DELETE")
+
+
+def _check_copy(path: Path) -> dict[str, int]:
+    """Open a copy, look at every page and reference, and count its rows."""
+    with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
+        said = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
+        broken = connection.execute("PRAGMA foreign_key_check").fetchone()
+        names = [table.name for table in metadata.sorted_tables]
+        if said != "ok" or broken is not None:
+            raise LogbookError(
+                f"The copy isn't whole ({said if said != 'ok' else broken}): the logbook may be"
+                " damaged; keep the earlier backups. No backup was made."
+            )
+        known = {row[0] for row in connection.execute("SELECT name FROM sqlite_master")}
+        return {
+            name: connection.execute(f"SELECT count(*) FROM {name}").fetchone()[0]
+            for name in names
+            if name in known
+        }
+
+
+def _copy_rows(source: sa.Connection, target: Path) -> None:
+    """Copy all rows of an open state of a logbook into another, empty logbook's file."""
+    place = find_place(target)
+    engine = make_engine(place)
+    try:
+        with engine.connect() as new, new.begin():
+            _copy_tables(source, new)
+    finally:
+        engine.dispose()
+    with closing(sqlite3.connect(target)) as connection:
+        connection.execute("PRAGMA journal_mode = DELETE")
+
+
+def _copy_tables(source: sa.Connection, target: sa.Connection) -> None:
+    for table in metadata.sorted_tables:
+        rows = source.execution_options(yield_per=_CHUNK).execute(sa.select(table)).mappings()
+        for chunk in rows.partitions(_CHUNK):
+            target.execute(table.insert(), [dict(row) for row in chunk])
+        counted = sa.select(sa.func.count()).select_from(table)
+        if source.execute(counted).scalar() != target.execute(counted).scalar():
+            raise LogbookError(f"The copy lacks rows of {table.name}: nothing was changed.")
+
+
+def _restore_to_file(source: Path, path: Path) -> dict[str, int]:
+    new = path.with_name(path.name + ".restored")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        _remove(new)
+        _copy_file(source, new)
+        counted = _check_copy(new)
+        _bring_copy_up_to_date(new)
+        _to_disk(new)
+        _put_aside(path)
+        new.replace(path)
+        _to_disk(path.parent)
+    except OSError as error:
+        raise LogbookError(
+            f"The logbook {path} can't be written ({error.strerror}): give another folder."
+        ) from error
+    finally:
+        _remove(new)
+    return counted
+
+
+def _bring_copy_up_to_date(path: Path) -> None:
+    place = find_place(path)
+    engine = make_engine(place)
+    try:
+        bring_up_to_date(engine, place, keep_copy=False)
+    finally:
+        engine.dispose()
+
+
+def _put_aside(path: Path) -> None:
+    """Keep what is there under another name, with its journals: they belong together."""
+    number = 1
+    while any(path.parent.glob(f"{path.name}.replaced-{number}*")):
+        number += 1
+    for end in ("-wal", "-shm", ""):
+        old = path.with_name(path.name + end)
+        kept = path.with_name(f"{path.name}.replaced-{number}{end}")
+        if not old.exists():
+            continue
+        try:
+            if end:
+                raise OSError("a journal must not stay beside the new file")
+            os.link(old, kept)  # so that there is never a moment without a logbook
+        except OSError:
+            old.rename(kept)
+
+
+def _restore_to_server(source: Path, place: Place) -> dict[str, int]:
+    with tempfile.TemporaryDirectory() as folder:
+        # Opening may migrate: that is done to a copy, the backup stays as it is.
+        copy = Path(folder) / "copy.sqlite3"
+        _copy_file(source, copy)
+        with open_book(copy) as old, old.look() as rows:
+            return _rows_to_server(rows, place)
+
+
+def _rows_to_server(rows: sa.Connection, place: Place) -> dict[str, int]:
+    engine = make_engine(place)
+    try:
+        bring_up_to_date(engine, place)
+        with engine.connect() as new, new.begin():
+            if new.execute(sa.select(changes.c.id)).first():
+                raise LogbookError(
+                    f"The logbook {place.shown} isn't empty: restore into a new database, or"
+                    " import the backup. Nothing was changed."
+                )
+            _copy_tables(rows, new)
+            # The numbers go on behind the highest one that was copied.
+            top = sa.select(sa.func.coalesce(sa.func.max(changes.c.seq), 0) + 1)
+            serial = sa.func.pg_get_serial_sequence("changes", "seq")
+            new.execute(sa.select(sa.func.setval(serial, top.scalar_subquery(), False)))
+            return {
+                table.name: new.execute(sa.select(sa.func.count()).select_from(table)).scalar_one()
+                for table in metadata.sorted_tables
+            }
+    finally:
+        engine.dispose()

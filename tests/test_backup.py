@@ -1,0 +1,168 @@
+"""Backup and restore: a copy is opened and counted, nothing is overwritten, the old one is kept."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+from postgres import Server
+from test_exchange import all_rows, fill
+from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
+
+from calib.errors import LogbookError
+from calib.logbook import Book, backup, backup_path, export_json, open_book, restore
+from calib.records import Reading
+
+
+def spoil(path: Path) -> None:
+    """Overwrite the pages behind the first one, as a failing disk might."""
+    size = path.stat().st_size
+    with path.open("r+b") as file:
+        file.seek(4096)
+        file.write(b"\xa5" * (size - 4096))
+
+
+def test_a_backup_of_either_database_is_a_logbook_of_its_own(book: Book, tmp_path: Path) -> None:
+    fill(book)
+    target = tmp_path / "backups" / "monday.sqlite3"
+    counted = backup(book, target)
+    assert (counted["readings"], counted["boards"], counted["photographs"]) == (3, 1, 1)
+    assert [file.name for file in target.parent.iterdir()] == ["monday.sqlite3"]
+    with open_book(target) as copy:
+        assert export_json(copy) == export_json(book)
+        copy.record("AB12", [Reading(cell="A3", through="no")], when=later(60))
+
+
+def test_a_backup_never_overwrites_a_file(book: Book, tmp_path: Path) -> None:
+    target = tmp_path / "monday.sqlite3"
+    target.write_text("something dear")
+    with pytest.raises(LogbookError, match=r"monday\.sqlite3 is there already"):
+        backup(book, target)
+    assert target.read_text() == "something dear"
+
+
+def test_a_backup_that_cannot_be_written_leaves_nothing_behind(book: Book, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(LogbookError, match="can't be written"):
+        backup(book, tmp_path / "file" / "monday.sqlite3")
+    assert [file.name for file in tmp_path.iterdir()] == ["file"]
+
+
+def test_a_logbook_cannot_be_restored_where_no_folder_can_be(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    open_book(tmp_path / "logbook.sqlite3").close()
+    with pytest.raises(LogbookError, match="can't be written"):
+        restore(tmp_path / "logbook.sqlite3", tmp_path / "file" / "logbook.sqlite3")
+
+
+def test_a_damaged_logbook_gives_no_backup(tmp_path: Path) -> None:
+    path = tmp_path / "logbook.sqlite3"
+    with open_book(path) as book:
+        fill(book)
+    with open_book(path) as book:
+        spoil(path)
+        with pytest.raises(LogbookError, match="damaged|isn't whole"):
+            backup(book, tmp_path / "monday.sqlite3")
+    assert not list(tmp_path.glob("monday*"))
+
+
+def test_a_restored_logbook_is_as_it_was_and_the_replaced_one_is_kept(tmp_path: Path) -> None:
+    path, target = tmp_path / "logbook.sqlite3", tmp_path / "monday.sqlite3"
+    with open_book(path) as book:
+        fill(book)
+        before = export_json(book)
+        backup(book, target)
+        book.record("AB12", [Reading(cell="A3", through="no")], when=later(60))
+        after = export_json(book)
+    for number in (1, 2):
+        counted = restore(target, path)
+        assert counted["readings"] == 3
+        with open_book(path) as book:
+            assert export_json(book) == before
+            book.record("AB12", [Reading(cell="A4", through="no")], when=later(61))
+        assert (tmp_path / f"logbook.sqlite3.replaced-{number}").exists()
+    with open_book(tmp_path / "logbook.sqlite3.replaced-1") as kept:
+        assert export_json(kept) == after
+    with open_book(target) as untouched:
+        assert export_json(untouched) == before
+
+
+def test_a_damaged_logbook_is_told_apart_restored_and_kept(tmp_path: Path) -> None:
+    path = tmp_path / "logbook.sqlite3"
+    with open_book(path) as book:
+        fill(book)
+        good, bad = backup_path(path, later(0)), backup_path(path, later(1))
+        backup(book, good)
+        backup(book, bad)
+        before = export_json(book)
+    spoil(bad)
+    spoil(path)
+    spoiled = path.read_bytes()
+    with pytest.raises(LogbookError, match=f"is damaged.*newest good backup is {good}"):
+        open_book(path)
+    assert path.read_bytes() == spoiled
+    restore(good, path)
+    with open_book(path) as book:
+        assert export_json(book) == before
+    assert (tmp_path / "logbook.sqlite3.replaced-1").read_bytes() == spoiled
+
+
+@pytest.mark.parametrize("content", [b"", b"not a database at all, but a letter" * 300])
+def test_a_bad_backup_is_refused_and_nothing_is_changed(tmp_path: Path, content: bytes) -> None:
+    path, source = tmp_path / "logbook.sqlite3", tmp_path / "monday.sqlite3"
+    open_book(path).close()
+    source.write_bytes(content)
+    with pytest.raises(LogbookError, match=r"monday\.sqlite3 is damaged, isn't a logbook"):
+        restore(source, path)
+    with pytest.raises(LogbookError, match=r"tuesday\.sqlite3 is damaged, isn't a logbook"):
+        restore(tmp_path / "tuesday.sqlite3", path)
+    assert sorted(file.name for file in tmp_path.iterdir()) == [
+        "logbook.sqlite3", "monday.sqlite3",
+    ]  # fmt: skip
+
+
+def test_a_backup_of_a_newer_program_is_refused_and_nothing_is_changed(tmp_path: Path) -> None:
+    path, source = tmp_path / "logbook.sqlite3", tmp_path / "newer.sqlite3"
+    for place in (path, source):
+        open_book(place).close()
+    with sqlite3.connect(source) as connection:
+        connection.execute("UPDATE alembic_version SET version_num = '9999'")
+    connection.close()
+    before = path.read_bytes()
+    with pytest.raises(LogbookError, match="version 9999, newer than"):
+        restore(source, path)
+    assert path.read_bytes() == before
+    assert not list(tmp_path.glob("*.re*"))
+
+
+def test_a_backup_is_restored_to_a_server_and_goes_on_there(
+    server: Server, other: Book, tmp_path: Path
+) -> None:
+    fill(other)
+    backup(other, tmp_path / "monday.sqlite3")
+    url = server.new_place()
+    assert restore(tmp_path / "monday.sqlite3", url)["readings"] == 3
+    with open_book(url) as moved:
+        assert export_json(moved) == export_json(other)
+        assert all_rows(moved) == all_rows(other)
+        moved.record("AB12", [Reading(cell="A3", through="no")], when=later(60))
+        assert "A3" in moved.undo(when=later(61), board_id="AB12")
+        with pytest.raises(LogbookError, match="isn't empty"):
+            restore(tmp_path / "monday.sqlite3", url)
+        assert len(moved.readings("AB12")) == 1
+
+
+def test_a_backup_can_be_made_while_others_write(tmp_path: Path) -> None:
+    path = tmp_path / "logbook.sqlite3"
+    with open_book(path) as book, open_book(path) as second:
+        book.add_machine(BENCH, when=EVENING)
+        book.add_sheet(BIRCH, when=EVENING)
+        with second.change() as connection:
+            connection.exec_driver_sql("UPDATE machines SET name = 'half done'")
+            backup(book, tmp_path / "monday.sqlite3")
+            connection.rollback()
+        book.add_board(some_grid(), when=EVENING)
+    with open_book(tmp_path / "monday.sqlite3") as copy:
+        assert copy.machines() == (BENCH,)
+        assert copy.boards().total == 0
