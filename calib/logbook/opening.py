@@ -64,7 +64,7 @@ def find_place(where: str | Path | None) -> Place:
 def _server(where: str) -> Place:
     try:
         url = make_url(where)
-    except exc.ArgumentError:
+    except (exc.ArgumentError, ValueError):
         raise LogbookError(
             "The logbook's URL can't be read: write postgresql://user@host/name."
         ) from None
@@ -155,8 +155,8 @@ def in_plain_words(place: Place) -> Iterator[None]:
         yield
     except exc.IntegrityError as error:
         raise LogbookError(
-            f"The logbook {place.shown} did not take the change, perhaps because another program"
-            f" wrote the same at the same time ({error.orig}). {NOTHING_STORED} Do it again."
+            f"The logbook {place.shown} did not take the change; perhaps another program wrote the"
+            f" same meanwhile ({_one_line(error.orig)}). {NOTHING_STORED} Do it again."
         ) from error
     except exc.DBAPIError as error:
         raise LogbookError(_explain(place, error.orig)) from error
@@ -190,7 +190,11 @@ def _explain(place: Place, error: BaseException | None) -> str:
             f"The logbook {shown} is being written by another program for more than"
             f" {BUSY_MS // 1000} s. {NOTHING_STORED} Wait, then do it again."
         )
-    return f"The logbook {shown} can't be used: {str(error).strip()} {NOTHING_STORED}"
+    return f"The logbook {shown} can't be used: {_one_line(error)}. {NOTHING_STORED}"
+
+
+def _one_line(error: BaseException | None) -> str:
+    return " ".join(str(error).split()).rstrip(".")
 
 
 def damaged(place: Place) -> str:

@@ -13,7 +13,13 @@ from calib.logbook.history import History
 from calib.logbook.machines import Machines
 from calib.logbook.migrate import bring_up_to_date
 from calib.logbook.notes import Notes
-from calib.logbook.opening import damaged, find_place, in_plain_words, make_engine
+from calib.logbook.opening import (
+    damaged,
+    find_place,
+    in_plain_words,
+    make_engine,
+    newest_backup,
+)
 from calib.logbook.promises import Promises
 from calib.logbook.readings import Readings
 from calib.logbook.runs import Runs
@@ -83,6 +89,8 @@ def open_book(where: str | Path | None = None) -> Book:
     place = find_place(where)
     if place.path is not None:
         _make_room(place.path)
+        if _was_emptied(place.path):
+            raise LogbookError(damaged(place))
     engine = make_engine(place)
     try:
         with in_plain_words(place):
@@ -96,6 +104,13 @@ def open_book(where: str | Path | None = None) -> Book:
         engine.dispose()
         raise
     return Book(engine, place)
+
+
+def _was_emptied(path: Path) -> bool:
+    """Say whether a file of no length can't be a new logbook: there are backups of it."""
+    empty = path.exists() and path.stat().st_size == 0
+    journal = path.with_name(path.name + "-wal")
+    return empty and not journal.exists() and newest_backup(path) is not None
 
 
 def _make_room(path: Path) -> None:
