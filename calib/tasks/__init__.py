@@ -7,7 +7,9 @@
 `calib.tasks.files`    the files of a board, a program from a cell on, a focus board
 `calib.tasks.results`  take down what came out: a file, or cell by cell with undo
 `calib.tasks.advice`   the region of a pair, a recommendation and its promise, jobs
+`calib.tasks.summary`  a region in a few lines
 `calib.tasks.pictures`  the picture of a region
+`calib.tasks.exchange`  give a logbook away as a file, take another one in
 =====================  ============================================================
 
 The names load when they are first used. Functions that change a logbook get the time from the
@@ -22,27 +24,49 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from calib.tasks.advice import (
         Advice,
+        JobCounts,
         RegionWish,
         advise,
         region_of_pair,
         settle,
         take_down_job,
     )
-    from calib.tasks.boards import BoardWish, Planned, find_board, find_pair, plan_board
-    from calib.tasks.files import board_files, focus_files, resume_files, write_folder
+    from calib.tasks.boards import (
+        BoardWish,
+        Planned,
+        find_board,
+        find_pair,
+        plan_board,
+        plan_focus_board,
+    )
+    from calib.tasks.exchange import export_book, import_book
+    from calib.tasks.files import FileWish, board_files, focus_files, resume_files, write_folder
     from calib.tasks.library import fit_region, plan_grid, recommend
     from calib.tasks.pictures import region_picture, region_view
     from calib.tasks.results import CellByCell, sitting_label, take_down
-    from calib.tasks.workshop import add_machine, add_sheet, assumptions, change_sheet
+    from calib.tasks.summary import Summary, summarise
+    from calib.tasks.workshop import (
+        add_machine,
+        add_sheet,
+        assumptions,
+        change_sheet,
+        check_material,
+    )
 
 _HOMES = {
     "calib.tasks.library": ("fit_region", "plan_grid", "recommend"),
-    "calib.tasks.workshop": ("add_machine", "add_sheet", "assumptions", "change_sheet"),
-    "calib.tasks.boards": ("BoardWish", "Planned", "find_board", "find_pair", "plan_board"),
-    "calib.tasks.files": ("board_files", "focus_files", "resume_files", "write_folder"),
+    "calib.tasks.workshop": (
+        "add_machine", "add_sheet", "assumptions", "change_sheet", "check_material",
+    ),
+    "calib.tasks.boards": (
+        "BoardWish", "Planned", "find_board", "find_pair", "plan_board", "plan_focus_board",
+    ),
+    "calib.tasks.files": ("FileWish", "board_files", "focus_files", "resume_files", "write_folder"),
     "calib.tasks.results": ("CellByCell", "sitting_label", "take_down"),
+    "calib.tasks.exchange": ("export_book", "import_book"),
+    "calib.tasks.summary": ("Summary", "summarise"),
     "calib.tasks.advice": (
-        "Advice", "RegionWish", "advise", "region_of_pair", "settle", "take_down_job",
+        "Advice", "JobCounts", "RegionWish", "advise", "region_of_pair", "settle", "take_down_job",
     ),
     "calib.tasks.pictures": ("region_picture", "region_view"),
 }  # fmt: skip
@@ -51,19 +75,26 @@ __all__ = [
     "Advice",
     "BoardWish",
     "CellByCell",
+    "FileWish",
+    "JobCounts",
     "Planned",
     "RegionWish",
+    "Summary",
     "add_machine",
     "add_sheet",
     "advise",
     "assumptions",
     "board_files",
     "change_sheet",
+    "check_material",
+    "export_book",
     "find_board",
     "find_pair",
     "fit_region",
     "focus_files",
+    "import_book",
     "plan_board",
+    "plan_focus_board",
     "plan_grid",
     "recommend",
     "region_of_pair",
@@ -72,6 +103,7 @@ __all__ = [
     "resume_files",
     "settle",
     "sitting_label",
+    "summarise",
     "take_down",
     "take_down_job",
     "write_folder",

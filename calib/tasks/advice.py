@@ -9,10 +9,11 @@ from calib.advise.recommendation import Recommendation
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
 from calib.hazards import check_hazard
-from calib.logbook import Book
-from calib.records import Burn, Machine, Operation, Setting
-from calib.tasks.boards import find_pair
+from calib.logbook import Book, PromiseEntry, Settled
+from calib.records import THROUGH_GRADES, Burn, Operation, Setting
+from calib.tasks.boards import LAST, find_pair
 from calib.tasks.library import fit_region, recommend
+from calib.tasks.results import sitting_label
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +61,51 @@ class Advice:
     region: Region
     recommendation: Recommendation
     promise_id: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobCounts:
+    """How many parts of a job came out how.
+
+    Parameters
+    ----------
+    through, hanging, no
+        Parts that fell free, were pushed out, were not cut.
+    cut_length_mm
+        Cut path of one part [mm]; None: about a coupon's.
+    """
+
+    through: int = 0
+    hanging: int = 0
+    no: int = 0
+    cut_length_mm: float | None = None
+
+    def __post_init__(self) -> None:
+        for grade in THROUGH_GRADES:
+            if getattr(self, grade) < 0:
+                raise InvalidRecord(f"{grade} is {getattr(self, grade)!r}: give 0 parts or more.")
+        if not self.through + self.hanging + self.no:
+            raise InvalidRecord(
+                "No part is counted: say how many fell free, were pushed out or not cut."
+            )
+
+    def burns(self, setting: Setting, sitting: str) -> tuple[Burn, ...]:
+        """One burn per outcome that was seen."""
+        return tuple(
+            Burn(
+                operation="cut",
+                power_pct=setting.power_pct,
+                speed_mm_s=setting.speed_mm_s,
+                passes=setting.passes,
+                through=grade,
+                count=getattr(self, grade),
+                cut_length_mm=self.cut_length_mm,
+                source="job",
+                sitting=sitting,
+            )
+            for grade in THROUGH_GRADES
+            if getattr(self, grade)
+        )
 
 
 def region_of_pair(
@@ -158,13 +204,7 @@ def advise(
     return Advice(region=region, recommendation=recommendation, promise_id=promise_id)
 
 
-def settle(
-    book: Book,
-    promise_id: str,
-    *,
-    when: datetime,
-    note: str = "",
-) -> Setting:
+def settle(book: Book, promise_id: str, *, when: datetime, note: str = "") -> Settled:
     """Settle on a setting that was promised: from now on it is the one for its pair.
 
     Parameters
@@ -172,7 +212,7 @@ def settle(
     book
         The logbook.
     promise_id
-        Code of the promise, or its beginning.
+        Code of the promise, or its beginning, or ``last``.
     when
         When it was settled.
     note
@@ -180,44 +220,45 @@ def settle(
 
     Returns
     -------
-    Setting
-        The setting.
+    Settled
+        What counts from now on.
 
     Raises
     ------
     InvalidRecord
         When no promise, or more than one, begins so.
     """
-    found = [entry for entry in book.promises() if entry.id.startswith(promise_id.casefold())]
-    if len(found) != 1 or not promise_id:
+    entry = _promise(book, promise_id.strip().casefold())
+    pair = (entry.machine, entry.sheet, entry.promise.operation)
+    book.settle(*pair, entry.promise.setting, when=when, promise_id=entry.id, note=note)
+    return book.settled(*pair)[0]
+
+
+def _promise(book: Book, beginning: str) -> PromiseEntry:
+    every = book.promises()
+    if beginning == LAST and every:
+        return every[0]
+    found = [entry for entry in every if beginning and entry.id.startswith(beginning)]
+    if len(found) != 1:
         raise InvalidRecord(
-            f"promise {promise_id!r} is the beginning of {len(found)} promises in the logbook: list"
+            f"promise {beginning!r} is the beginning of {len(found)} promises in the logbook: list"
             " them, and give more of one's code."
         )
-    entry = found[0]
-    setting = entry.promise.setting
-    book.settle(
-        entry.machine,
-        entry.sheet,
-        entry.promise.operation,
-        setting,
-        when=when,
-        promise_id=entry.id,
-        note=note,
-    )
-    return setting
+    return found[0]
 
 
 def take_down_job(
     book: Book,
     machine: str | None,
     sheet: str | None,
-    burns: tuple[Burn, ...],
+    setting: Setting,
+    counts: JobCounts,
     *,
     when: datetime,
+    sitting: str | None = None,
     note: str = "",
 ) -> str:
-    """Take down how a whole job at one setting came out.
+    """Take down how a whole cut job at one setting came out.
 
     Parameters
     ----------
@@ -225,10 +266,14 @@ def take_down_job(
         The logbook.
     machine, sheet
         Names of the pair; None: the only one.
-    burns
-        How many parts came out how; all of source ``job``.
+    setting
+        What it was run at; the newest promise of it is kept with the job.
+    counts
+        How many parts came out how.
     when
         When it was run.
+    sitting
+        Label of the sitting; None: the evening of ``when``.
     note
         The user's own words.
 
@@ -239,20 +284,22 @@ def take_down_job(
 
     Raises
     ------
-    LogbookError, InvalidRecord
-        When the pair isn't there, or the burns aren't a job's.
+    LogbookError
+        When the pair isn't there.
+    InvalidRecord
+        When no part is counted.
     """
     of_machine, of_sheet = find_pair(book, machine, sheet)
-    kept = _promise_for(book, of_machine, of_sheet.name, burns)
+    label = sitting_label(when) if sitting is None else sitting
+    burns = counts.burns(setting, label)
+    kept = next(
+        (
+            entry.id
+            for entry in book.promises(machine=of_machine.name, sheet=of_sheet.name)
+            if entry.promise.operation == "cut" and entry.promise.setting == setting
+        ),
+        None,
+    )
     return book.add_job(
         of_machine.name, of_sheet.name, burns, when=when, note=note, promise_id=kept
     )
-
-
-def _promise_for(book: Book, machine: Machine, sheet: str, burns: tuple[Burn, ...]) -> str | None:
-    """The newest promise of this setting: the job is what it was made for."""
-    for entry in book.promises(machine=machine.name, sheet=sheet):
-        same = burns and entry.promise.operation == burns[0].operation
-        if same and entry.promise.setting == burns[0].setting:
-            return entry.id
-    return None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -10,6 +10,7 @@ import numpy as np
 
 from calib.errors import InvalidRecord, LogbookError, MachineLimit
 from calib.fit.region import Region
+from calib.grid.focus import HEIGHTS_MM, FocusBoard, plan_focus
 from calib.grid.full import full_factorial, power_limits_pct, speed_limits_mm_s
 from calib.grid.layout import LayoutOptions
 from calib.hazards import check_hazard
@@ -17,6 +18,7 @@ from calib.logbook import Book, Filters
 from calib.planning import PlanOptions
 from calib.planning import plan_board as plan_on_region
 from calib.records import OPERATIONS, Grid, Machine, Operation, Setting, Sheet
+from calib.tasks.files import Files, FileWish, board_files
 from calib.tasks.library import fit_region
 from calib.units import show_speed
 
@@ -82,11 +84,17 @@ class Planned:
         How many burns of the pair it rests on.
     unread
         Codes of earlier boards of the pair of which nothing was taken down.
+    forecasts
+        By cell, the chance of each event that the logbook can check later.
+    files
+        Its files by name; empty when none were wanted.
     """
 
     grid: Grid
     before: int
     unread: tuple[str, ...] = ()
+    forecasts: Mapping[str, Mapping[str, float]]
+    files: Files
 
 
 def find_pair(book: Book, machine: str | None, sheet: str | None) -> tuple[Machine, Sheet]:
@@ -160,6 +168,7 @@ def plan_board(
     wish: BoardWish,
     *,
     when: datetime,
+    files: FileWish | None = None,
 ) -> Planned:
     """Plan the next board of a pair and store it, with a forecast for every cell.
 
@@ -177,6 +186,8 @@ def plan_board(
         How many burns, on which board, for what.
     when
         When it is planned.
+    files
+        How its files are wanted; None: not now. A board whose files can't be made isn't stored.
 
     Returns
     -------
@@ -200,9 +211,51 @@ def plan_board(
     region = fit_region(of_machine, of_sheet, operation, burns)
     earlier = book.boards(pair, limit=1000)
     grid = plan_on_region(region, _options(of_machine, wish, earlier.total + 1))
-    book.add_board(grid, when=when, forecasts=forecasts(region, grid, wish.mark))
-    unread = tuple(board.id for board in earlier.entries if not board.read)
-    return Planned(grid=grid, before=len(region.burns), unread=unread)
+    planned = Planned(
+        grid=grid,
+        before=len(region.burns),
+        unread=tuple(board.id for board in earlier.entries if not board.read),
+        forecasts=forecasts(region, grid, wish.mark),
+        files={} if files is None else board_files(grid, files),
+    )
+    book.add_board(grid, when=when, forecasts=planned.forecasts)
+    return planned
+
+
+def plan_focus_board(
+    book: Book,
+    machine: str | None,
+    sheet: str | None,
+    heights_mm: Sequence[float] | None = None,
+    offcut_mm: tuple[float, float] | None = None,
+) -> FocusBoard:
+    """Plan a focus board of a pair; nothing is stored: its result is the height you set.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine, sheet
+        Names of the pair; None: the only one.
+    heights_mm
+        Focus heights against the usual one [mm]; None: the usual ladder.
+    offcut_mm
+        Width and height of the piece at hand [mm].
+
+    Returns
+    -------
+    FocusBoard
+        The board.
+
+    Raises
+    ------
+    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, LogbookError
+        As for ``plan_board``.
+    """
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    check_hazard(of_sheet, of_machine, "line_mark")
+    heights = HEIGHTS_MM if heights_mm is None else heights_mm
+    return plan_focus(of_machine, of_sheet, heights_mm=heights, offcut_mm=offcut_mm)
 
 
 def _check_operation(operation: str) -> None:

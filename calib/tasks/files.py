@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 from calib.errors import CalibError
@@ -20,18 +21,35 @@ Files = Mapping[str, bytes]
 RESULTS_SUFFIX = "-results.csv"
 
 
-def board_files(grid: Grid, *, paper: str = "a4", one_file_per_setting: bool = False) -> Files:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileWish:
+    """How the files of a board are wanted.
+
+    Parameters
+    ----------
+    paper
+        ``a4`` or ``letter``, for the record sheet.
+    one_file_per_setting
+        True also gives one drawing and one program per setting, for software that can't tell
+        colours apart.
+    """
+
+    paper: str = "a4"
+    one_file_per_setting: bool = False
+
+
+_USUAL = FileWish()
+
+
+def board_files(grid: Grid, wish: FileWish = _USUAL) -> Files:
     """Make all files of a board; their names begin with its code.
 
     Parameters
     ----------
     grid
         The board.
-    paper
-        ``a4`` or ``letter``, for the record sheet.
-    one_file_per_setting
-        True also gives one drawing and one program per setting, for software that can't tell
-        colours apart.
+    wish
+        How they are wanted.
 
     Returns
     -------
@@ -47,7 +65,10 @@ def board_files(grid: Grid, *, paper: str = "a4", one_file_per_setting: bool = F
     check_hazard(grid.sheet, grid.machine, grid.operation)
     name = grid.board_id
     record = grid_record_sheet(
-        grid, paper=paper, board_time_s=board_time_s(grid), waste_share=sheet_use(grid).waste_share
+        grid,
+        paper=wish.paper,
+        board_time_s=board_time_s(grid),
+        waste_share=sheet_use(grid).waste_share,
     )
     files: dict[str, bytes] = {
         f"{name}.svg": grid_svg(grid).encode(),
@@ -55,12 +76,12 @@ def board_files(grid: Grid, *, paper: str = "a4", one_file_per_setting: bool = F
         f"{name}-plan.csv": plan_csv(grid).encode(),
         f"{name}{RESULTS_SUFFIX}": blank_results_csv(grid).encode(),
     }
-    if one_file_per_setting:
+    if wish.one_file_per_setting:
         files |= _named(name, grid_svg_per_setting(grid), "svg")
     if grid.machine.power_word_full is not None:
         files[f"{name}.ngc"] = grid_program(grid).encode()
         files[f"{name}-frame.ngc"] = frame_program(grid).encode()
-        if one_file_per_setting:
+        if wish.one_file_per_setting:
             files |= _named(name, grid_program_per_setting(grid), "ngc")
     return dict(sorted(files.items()))
 

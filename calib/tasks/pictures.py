@@ -154,7 +154,8 @@ class _Shower:
         if wish.char_at_most is None:
             return np.asarray(through, dtype=float)
         char = region.chance_char_at_most(wish.char_at_most, power, speed, self._passes)
-        return np.asarray(through, dtype=float) * np.asarray(char, dtype=float)
+        joint: Array = np.asarray(through, dtype=float) * np.asarray(char, dtype=float)
+        return joint
 
     def likely_mark(self, power: Array, speed: Array) -> Array | None:
         """Most likely mark grade; None for cuts."""
@@ -164,7 +165,8 @@ class _Shower:
             self._region.chance_mark(grade, power, speed, self._passes, self.pitch)
             for grade in range(5)
         ]
-        return np.argmax(np.array(chances), axis=0).astype(np.float64)
+        likeliest: Array = np.argmax(np.array(chances), axis=0).astype(np.float64)
+        return likeliest
 
     def axes(self) -> tuple[Array, Array]:
         """Powers and speeds of the picture: round what was burnt, else where the edge may be."""

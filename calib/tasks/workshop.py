@@ -8,7 +8,7 @@ from typing import Any
 
 from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book
-from calib.records import Machine, Sheet
+from calib.records import LaserSource, Machine, Operation, Sheet
 from calib.units import show_speed
 
 
@@ -90,6 +90,48 @@ def _shown(name: str, value: Any) -> str:
     if name == "speed_step_mm_s":
         return show_speed(value)
     return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def check_material(
+    material: str,
+    source: LaserSource = "co2",
+    operation: Operation | None = None,
+    declaration: str = "",
+) -> Hazard:
+    """Say whether a material may go under a laser, before a sheet of it is bought.
+
+    Parameters
+    ----------
+    material
+        What it is made of, in plain words.
+    source
+        ``co2`` or ``diode``.
+    operation
+        What is to be done to it; None: anything.
+    declaration
+        The user's statement on a material that calib doesn't know.
+
+    Returns
+    -------
+    Hazard
+        What to know of it.
+
+    Raises
+    ------
+    RefusedMaterial, DeclarationNeeded
+        When it may not.
+
+    Examples
+    --------
+    >>> check_material("MDF").verdict
+    'caution'
+    """
+    # The hazards depend on neither the numbers of the machine nor the thickness.
+    machine = Machine(
+        name="any", rated_w=1.0, bed_mm=(100.0, 100.0), max_speed_mm_s=1.0, source=source
+    )
+    sheet = Sheet(name="any", material=material, thickness_mm=1.0, declaration=declaration)
+    return check_hazard(sheet, machine, operation)
 
 
 def add_sheet(book: Book, sheet: Sheet, *, when: datetime, note: str = "") -> Hazard:

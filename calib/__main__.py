@@ -1,0 +1,6 @@
+"""Start the command line: ``python -m calib``."""
+
+from calib.cli import main
+
+if __name__ == "__main__":
+    main()

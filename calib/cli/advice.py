@@ -1,0 +1,177 @@
+"""Commands that say where an operation works, and what to set."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from calib.cli.frame import (
+    AsJson,
+    BookPlace,
+    CharAtMost,
+    MachineName,
+    MarkGrade,
+    Note,
+    OperationName,
+    Reliability,
+    SheetName,
+    app,
+    checked_operation,
+    length,
+    now,
+    open_book,
+    show,
+    tell,
+)
+
+PANEL = "Advice"
+
+Aim = Annotated[str, typer.Option("--aim", metavar="WORD", help="fastest or cleanest.")]
+CutLength = Annotated[
+    float | None,
+    typer.Option(
+        "--cut-length",
+        parser=length,
+        metavar="LENGTH",
+        help="Promise a whole job of this cut path, such as 4200 mm or 4.2 m.",
+    ),
+]
+NextSheet = Annotated[
+    bool, typer.Option("--next-sheet", help="Promise it for the next sheet of the lot.")
+]
+Pictures = Annotated[
+    list[Path] | None,
+    typer.Option("--picture", metavar="FILE", help="Also draw it: .png or .svg; may be repeated."),
+]
+
+
+def _wish(**fields: Any) -> Any:
+    from calib.tasks import RegionWish
+
+    return RegionWish(**fields)
+
+
+def _draw(region: Any, wish: Any, pictures: list[Path] | None, passes: int | None = None) -> None:
+    """Draw a region into each file, by its suffix."""
+    from calib import tasks
+
+    for path in pictures or []:
+        kind = path.suffix.lower().lstrip(".")
+        if kind not in ("png", "svg"):
+            raise typer.BadParameter(
+                f"{path.name!r} ends neither in .png nor in .svg.", param_hint="--picture"
+            )
+        content = tasks.region_picture(region, wish, format=kind, passes=passes)  # type: ignore[arg-type]
+        for written in tasks.write_folder({path.name: content}, path.parent):
+            tell(f"Picture: {written}")
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib region 'birch 3' --picture region.png")
+def region(
+    sheet: SheetName = None,
+    machine: MachineName = None,
+    operation: OperationName = "cut",
+    reliability: Reliability = 0.99,
+    char_at_most: CharAtMost = None,
+    mark: MarkGrade = 2,
+    cut_length: CutLength = None,
+    next_sheet: NextSheet = False,
+    lot: Annotated[
+        str | None, typer.Option("--lot", metavar="TEXT", help="Only burns of this lot.")
+    ] = None,
+    passes: Annotated[
+        int | None, typer.Option("--passes", metavar="N", help="Passes that are shown.")
+    ] = None,
+    picture: Pictures = None,
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show where an operation works on a sheet, as far as its burns tell."""
+    from calib import report, tasks
+
+    wish = _wish(
+        reliability=reliability,
+        char_at_most=char_at_most,
+        mark=mark,
+        cut_length_mm=cut_length,
+        next_sheet=next_sheet,
+    )
+    word = checked_operation(operation)
+    with open_book(book) as opened:
+        fitted = tasks.region_of_pair(opened, machine, sheet, word, lot=lot)
+    summary = tasks.summarise(fitted, wish, passes=passes)
+    _draw(fitted, wish, picture, passes)
+    show(summary, report.summary_text(summary), as_json=as_json)
+
+
+@app.command(
+    rich_help_panel=PANEL,
+    epilog="Example: calib recommend 'birch 3' --char-at-most 2 --picture advice.png",
+)
+def recommend(
+    sheet: SheetName = None,
+    machine: MachineName = None,
+    operation: OperationName = "cut",
+    aim: Aim = "fastest",
+    reliability: Reliability = 0.99,
+    char_at_most: CharAtMost = None,
+    mark: MarkGrade = 2,
+    cut_length: CutLength = None,
+    next_sheet: NextSheet = False,
+    picture: Pictures = None,
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Recommend a setting with a stated chance; what is promised is stored with the date."""
+    from calib import report, tasks
+
+    wish = _wish(
+        aim=aim,
+        reliability=reliability,
+        char_at_most=char_at_most,
+        mark=mark,
+        cut_length_mm=cut_length,
+        next_sheet=next_sheet,
+    )
+    word = checked_operation(operation)
+    with open_book(book) as opened:
+        advice = tasks.advise(opened, machine, sheet, word, wish, when=now())
+    _draw(advice.region, wish, picture)
+    data = {"recommendation": advice.recommendation, "promise_id": advice.promise_id}
+    show(data, report.advice_text(advice), as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib settle last")
+def settle(
+    promise: Annotated[
+        str, typer.Argument(metavar="PROMISE", help="Code of the promise, its beginning, or: last.")
+    ],
+    note: Note = "",
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Settle on a promised setting: from now on it is the one for its sheet and machine."""
+    from calib import report, tasks
+
+    with open_book(book) as opened:
+        settled = tasks.settle(opened, promise, when=now(), note=note)
+    show(settled, report.settled_text([settled]), as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib list-promises --sheet 'birch 3'")
+def list_promises(
+    machine: MachineName = None,
+    sheet: Annotated[
+        str | None, typer.Option("--sheet", metavar="NAME", help="Only of this sheet.")
+    ] = None,
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """List what was promised, newest first, with the jobs run on it since."""
+    from calib import report
+
+    with open_book(book) as opened:
+        promises = opened.promises(machine=machine, sheet=sheet)
+    show(promises, report.promises_text(promises), as_json=as_json)

@@ -1,0 +1,201 @@
+"""Commands for the logbook: list, search, history, notes, export, import."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calib.cli.frame import (
+    AsJson,
+    BookPlace,
+    MachineName,
+    SheetName,
+    app,
+    checked_operation,
+    length,
+    now,
+    open_book,
+    show,
+)
+
+PANEL = "Logbook"
+
+
+@app.command(
+    "list", rich_help_panel=PANEL, epilog="Example: calib list birch --outcome hanging --limit 20"
+)
+def list_entries(
+    words: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[WORD]...", help="Only what holds all these words."),
+    ] = None,
+    machine: Annotated[
+        str | None, typer.Option("--machine", metavar="NAME", help="Only of this machine.")
+    ] = None,
+    sheet: Annotated[
+        str | None, typer.Option("--sheet", metavar="NAME", help="Only of this sheet.")
+    ] = None,
+    material: Annotated[
+        str | None, typer.Option("--material", metavar="TEXT", help="Only of this material.")
+    ] = None,
+    thickness: Annotated[
+        float | None,
+        typer.Option("--thickness", parser=length, metavar="LENGTH", help="Only this thick (mm)."),
+    ] = None,
+    operation: Annotated[
+        str | None,
+        typer.Option("--operation", metavar="WORD", help="cut, line_mark or area_mark."),
+    ] = None,
+    outcome: Annotated[
+        str | None,
+        typer.Option(
+            "--outcome",
+            metavar="WORD",
+            help="no, hanging, through, 'char 2', 'mark 3', or unread.",
+        ),
+    ] = None,
+    kind: Annotated[
+        list[str] | None,
+        typer.Option("--kind", metavar="WORD", help="board, job, check_strip or note."),
+    ] = None,
+    since: Annotated[
+        datetime | None,
+        typer.Option("--since", formats=["%Y-%m-%d"], metavar="DATE", help="From this day on."),
+    ] = None,
+    until: Annotated[
+        datetime | None,
+        typer.Option("--until", formats=["%Y-%m-%d"], metavar="DATE", help="Before this day."),
+    ] = None,
+    limit: Annotated[int, typer.Option("--limit", metavar="N", help="At most so many.")] = 50,
+    offset: Annotated[int, typer.Option("--offset", metavar="N", help="Skip so many.")] = 0,
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """List boards, jobs, check strips and notes, newest first; with words, search them."""
+    from calib import report
+    from calib.logbook import Filters
+
+    filters = Filters(
+        text=" ".join(words or ()),
+        machine=machine,
+        sheet=sheet,
+        material=material,
+        thickness_mm=thickness,
+        operation=None if operation is None else checked_operation(operation),
+        outcome=outcome,
+        since=since and since.astimezone(),
+        until=until and until.astimezone(),
+        **({"kinds": tuple(kind)} if kind else {}),
+    )
+    with open_book(book) as opened:
+        page = opened.search(filters, limit=limit, offset=offset)
+    show(page, report.page_text(page), as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib history 'birch 3'")
+def history(
+    sheet: SheetName = None,
+    machine: MachineName = None,
+    operation: Annotated[
+        str | None,
+        typer.Option("--operation", metavar="WORD", help="cut, line_mark or area_mark."),
+    ] = None,
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show all that was ever taken down of a sheet on a machine, corrected things too."""
+    from calib import report, tasks
+
+    word = None if operation is None else checked_operation(operation)
+    with open_book(book) as opened:
+        of_machine, of_sheet = tasks.find_pair(opened, machine, sheet)
+        lines = opened.history(of_machine.name, of_sheet.name, word)
+    show(lines, report.history_text(lines), as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib note 'lens cleaned' --machine bench")
+def note(
+    text: Annotated[str, typer.Argument(metavar="TEXT", help="Your own words.")],
+    machine: MachineName = None,
+    sheet: Annotated[
+        str | None, typer.Option("--sheet", metavar="NAME", help="Sheet it is about.")
+    ] = None,
+    board: Annotated[
+        str | None, typer.Option("--board", metavar="BOARD", help="Board it is about, or: last.")
+    ] = None,
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Add a note to the logbook, about a machine, a sheet or a board."""
+    from calib import tasks
+
+    with open_book(book) as opened:
+        code = None if board is None else tasks.find_board(opened, board).board_id
+        added = opened.add_note(text, when=now(), machine=machine, sheet=sheet, board_id=code)
+    show({"note_id": added}, "The note is in the logbook.", as_json=as_json)
+
+
+@app.command("export", rich_help_panel=PANEL, epilog="Example: calib export logbook.json")
+def export_book(
+    file: Annotated[
+        Path,
+        typer.Argument(metavar="FILE", help=".json: everything, for another logbook; .csv: burns."),
+    ],
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Write the whole logbook into a JSON file, or all burns that count into a CSV table."""
+    from calib import tasks
+
+    with open_book(book) as opened:
+        written = tasks.export_book(opened, file)
+    show({"file": written}, f"Written: {written}", as_json=as_json)
+
+
+@app.command("import", rich_help_panel=PANEL, epilog="Example: calib import logbook.json --look")
+def import_book(
+    file: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE", exists=True, dir_okay=False, help="JSON of another logbook."
+        ),
+    ],
+    answer: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--answer", metavar="KEY=WORD", help="Answer to a question it asked; may be repeated."
+        ),
+    ] = None,
+    look: Annotated[bool, typer.Option("--look", help="Only look, store nothing.")] = False,
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Take another logbook's JSON file in; where the two differ, it asks."""
+    from calib import report, tasks
+
+    with open_book(book) as opened:
+        done = tasks.import_book(
+            opened, file.read_bytes(), answers=_answers(answer), look=look, when=now()
+        )
+    show(done, report.import_text(done), as_json=as_json)
+
+
+def _answers(given: list[str] | None) -> dict[str, str]:
+    answers = {}
+    for text in given or []:
+        key, sign, word = text.rpartition("=")
+        if not sign:
+            raise typer.BadParameter(f"{text!r} has no =.", param_hint="--answer")
+        answers[key] = word
+    return answers
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib where")
+def where(book: BookPlace = None, as_json: AsJson = False) -> None:
+    """Say where the logbook lies."""
+    with open_book(book) as opened:
+        place = opened.place
+    show({"place": place}, place, as_json=as_json)

@@ -1,0 +1,199 @@
+"""Commands that take down what came out, and take it back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calib.cli.frame import (
+    AsJson,
+    BoardCode,
+    BookPlace,
+    MachineName,
+    Note,
+    SheetName,
+    SittingLabel,
+    Why,
+    app,
+    length,
+    now,
+    open_book,
+    percent,
+    show,
+    speed,
+    tell,
+)
+from calib.errors import CalibError
+
+if TYPE_CHECKING:
+    from calib.tasks.results import CellByCell
+
+PANEL = "Results"
+_HOW = "Type the word or its first letter; empty: not read; u: undo; q: stop for now."
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib take-down last board-1/last-results.csv")
+def take_down(
+    board: BoardCode,
+    file: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE",
+            exists=True,
+            dir_okay=False,
+            readable=True,
+            help="Filled in result file.",
+        ),
+    ],
+    sitting: SittingLabel = None,
+    why: Why = "",
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Take down a result file: all of it, or nothing when anything in it is wrong."""
+    from calib import report, tasks
+
+    with open_book(book) as opened:
+        grid = tasks.find_board(opened, board)
+        done = tasks.take_down(
+            opened, grid, file.read_bytes(), when=now(), sitting=sitting, why=why
+        )
+        readings = opened.readings(grid.board_id)
+    data = {"board_id": grid.board_id, "recorded": done, "readings": readings}
+    show(data, report.recorded_text(grid, done, readings), as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib read last")
+def read(
+    board: BoardCode,
+    sitting: SittingLabel = None,
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Take down a board cell by cell, asking; each answer is stored at once, u takes it back."""
+    from calib import report, tasks
+
+    with open_book(book) as opened:
+        grid = tasks.find_board(opened, board)
+        label = tasks.sitting_label(now()) if sitting is None else sitting
+        _ask(tasks.CellByCell(opened, grid, label))
+        readings = opened.readings(grid.board_id)
+    data = {"board_id": grid.board_id, "readings": readings}
+    show(data, report.board_text(grid, readings), as_json=as_json)
+
+
+def _ask(cells: CellByCell) -> None:
+    """Ask until every cell is read, or the user stops."""
+    from calib import report
+
+    tell(_HOW)
+    while question := cells.question:
+        try:
+            text = typer.prompt(
+                report.question_text(question), default="", show_default=False, err=True
+            )
+        except typer.Abort:
+            tell("\nStopped; what was answered is stored.")
+            return
+        if text.strip().casefold() == "q":
+            return
+        try:
+            if text.strip().casefold() == "u":
+                cells.undo(now())
+            else:
+                cells.answer(text, now())
+        except CalibError as wrong:
+            tell(str(wrong))
+
+
+@app.command(
+    rich_help_panel=PANEL,
+    epilog="Example: calib strike-out last A1 --why 'the sheet had slipped'",
+)
+def strike_out(
+    board: BoardCode,
+    cells: Annotated[list[str], typer.Argument(metavar="CELL...", help="Codes of the cells.")],
+    why: Why = "",
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say that cells count as not burnt after all; what was read stays in the history."""
+    from calib import report, tasks
+
+    labels = [cell.strip().upper() for cell in cells]
+    with open_book(book) as opened:
+        grid = tasks.find_board(opened, board)
+        done = opened.strike_out(grid.board_id, labels, when=now(), why=why)
+        readings = opened.readings(grid.board_id)
+    data = {"board_id": grid.board_id, "recorded": done, "readings": readings}
+    show(data, report.recorded_text(grid, done, readings), as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib undo --board last")
+def undo(
+    board: Annotated[
+        str | None,
+        typer.Option("--board", metavar="BOARD", help="Its latest readings: a code, or: last."),
+    ] = None,
+    machine: MachineName = None,
+    sheet: Annotated[
+        str | None,
+        typer.Option("--sheet", metavar="NAME", help="Latest lot; with --machine: of the pair."),
+    ] = None,
+    why: Why = "",
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Take back the latest change of a board, a machine, a sheet or a pair."""
+    from calib import tasks
+
+    with open_book(book) as opened:
+        code = None if board is None else tasks.find_board(opened, board).board_id
+        words = opened.undo(when=now(), board_id=code, machine=machine, sheet=sheet, why=why)
+    show({"taken_back": words}, f"Taken back: {words}", as_json=as_json)
+
+
+@app.command(
+    rich_help_panel=PANEL,
+    epilog="Example: calib take-down-job 'birch 3' --power 80 --speed 16 --through 38 --hanging 2",
+)
+def take_down_job(
+    power: Annotated[
+        float, typer.Option("--power", parser=percent, metavar="%", help="Power it was run at (%).")
+    ],
+    speed_mm_s: Annotated[
+        float, typer.Option("--speed", parser=speed, metavar="SPEED", help="Its speed (mm/s).")
+    ],
+    sheet: SheetName = None,
+    machine: MachineName = None,
+    passes: Annotated[int, typer.Option("--passes", metavar="N", help="Its passes.")] = 1,
+    through: Annotated[
+        int, typer.Option("--through", metavar="N", help="Parts that fell free.")
+    ] = 0,
+    hanging: Annotated[int, typer.Option("--hanging", metavar="N", help="Parts pushed out.")] = 0,
+    no: Annotated[int, typer.Option("--no", metavar="N", help="Parts not cut.")] = 0,
+    cut_length: Annotated[
+        float | None,
+        typer.Option(
+            "--cut-length", parser=length, metavar="LENGTH", help="Cut path of one part (mm)."
+        ),
+    ] = None,
+    sitting: SittingLabel = None,
+    note: Note = "",
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Take down how a whole job at one setting came out: it tells what no small board can."""
+    from calib import tasks
+    from calib.records import Setting
+
+    setting = Setting(power_pct=power, speed_mm_s=speed_mm_s, passes=passes)
+    counts = tasks.JobCounts(through=through, hanging=hanging, no=no, cut_length_mm=cut_length)
+    with open_book(book) as opened:
+        job = tasks.take_down_job(
+            opened, machine, sheet, setting, counts, when=now(), sitting=sitting, note=note
+        )
+    parts = through + hanging + no
+    show({"job_id": job, "parts": parts}, f"Job {job}: {parts} parts taken down.", as_json=as_json)

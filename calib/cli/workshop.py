@@ -1,0 +1,426 @@
+"""Commands for machines and sheets."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+
+from calib.cli.frame import (
+    AsJson,
+    BookPlace,
+    Note,
+    app,
+    checked_operation,
+    length,
+    now,
+    open_book,
+    percent,
+    quantity,
+    show,
+    size,
+    speed,
+    tell,
+)
+from calib.errors import InvalidQuantity
+
+PANEL = "Machines and sheets"
+
+
+def _curve(text: str) -> tuple[tuple[float, float], ...]:
+    try:
+        points = [part.split(":") for part in text.split(",")]
+        return tuple((float(pct), float(watts)) for pct, watts in points)
+    except ValueError:
+        raise InvalidQuantity(
+            f"power curve {text!r} can't be read: write power % and measured watts, such as"
+            " 20:9,50:28,80:44."
+        ) from None
+
+
+def _offset(text: str) -> tuple[float, float]:
+    try:
+        x, y = (float(part) for part in text.split(","))
+    except ValueError:
+        raise InvalidQuantity(
+            f"offset {text!r} can't be read: write x and y in mm, such as 10,20."
+        ) from None
+    return x, y
+
+
+Acceleration = Annotated[
+    float | None,
+    typer.Option("--acceleration", metavar="MM/S²", help="Acceleration of the head (mm/s²)."),
+]
+BeamStarts = Annotated[
+    float | None,
+    typer.Option(
+        "--beam-starts", parser=percent, metavar="%", help="No beam below this power (%)."
+    ),
+]
+Ceiling = Annotated[
+    float | None,
+    typer.Option(
+        "--ceiling", parser=percent, metavar="%", help="Highest power plans and advice use (%)."
+    ),
+]
+Curve = Annotated[
+    Any,
+    typer.Option(
+        "--power-curve",
+        parser=quantity(_curve),
+        metavar="%:W,...",
+        help="Measured watts by power (%:W), such as 20:9,50:28,80:44.",
+    ),
+]
+PowerStep = Annotated[
+    float | None,
+    typer.Option("--power-step", parser=percent, metavar="%", help="Smallest step of power (%)."),
+]
+SpeedStep = Annotated[
+    float | None,
+    typer.Option(
+        "--speed-step", parser=speed, metavar="SPEED", help="Smallest step of speed (mm/s)."
+    ),
+]
+PowerWord = Annotated[
+    float | None,
+    typer.Option("--power-word", metavar="S", help="S word at 100 % power; programs need it."),
+]
+BeamOn = Annotated[
+    str | None,
+    typer.Option("--beam-on", metavar="WORD", help="M3, or M4 where power follows speed."),
+]
+Lens = Annotated[
+    float | None,
+    typer.Option("--lens", parser=length, metavar="LENGTH", help="Focal length (mm)."),
+]
+Beam = Annotated[
+    float | None,
+    typer.Option("--beam", parser=length, metavar="LENGTH", help="Beam width at the lens (mm)."),
+]
+Origin = Annotated[
+    str | None,
+    typer.Option(
+        "--origin",
+        metavar="CORNER",
+        help="Where the program's zero lies: lower_left, lower_right, upper_left, upper_right.",
+    ),
+]
+YUp = Annotated[
+    bool | None,
+    typer.Option("--y-up/--y-down", help="Whether y grows away from you.", show_default="y up"),
+]
+Offset = Annotated[
+    Any,
+    typer.Option(
+        "--offset", parser=quantity(_offset), metavar="X,Y", help="Added to x and y (mm, mm)."
+    ),
+]
+AirOn = Annotated[
+    str | None, typer.Option("--air-on", metavar="WORD", help="M word that switches the air on.")
+]
+AirOff = Annotated[
+    str | None, typer.Option("--air-off", metavar="WORD", help="M word that switches it off.")
+]
+Follows = Annotated[
+    bool | None,
+    typer.Option(
+        "--power-follows-speed/--power-constant",
+        help="Whether the controller lowers the power with the speed.",
+        show_default="constant",
+    ),
+]
+SlatGap = Annotated[
+    float | None,
+    typer.Option(
+        "--slat-gap", parser=length, metavar="LENGTH", help="Opening of the bed's bars (mm)."
+    ),
+]
+BothWays = Annotated[
+    bool | None,
+    typer.Option(
+        "--area-both-ways/--area-one-way",
+        help="Whether area marks are burnt there and back.",
+        show_default="both ways",
+    ),
+]
+Source = Annotated[
+    str | None, typer.Option("--source", metavar="WORD", help="co2 or diode.", show_default="co2")
+]
+
+
+def _given(ctx: typer.Context) -> dict[str, Any]:
+    """The fields of a machine that were typed."""
+    import dataclasses
+
+    from calib.records import Machine
+
+    fields = {field.name for field in dataclasses.fields(Machine)}
+    return {name: v for name, v in ctx.params.items() if name in fields and v is not None}
+
+
+@app.command(
+    rich_help_panel=PANEL,
+    epilog="Example: calib add-machine bench --watts 60 --bed 600x400 --top-speed 400",
+)
+def add_machine(
+    ctx: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="NAME", help="What you call it.")],
+    rated_w: Annotated[
+        float, typer.Option("--watts", metavar="W", help="Rated optical power at 100 % (W).")
+    ],
+    bed_mm: Annotated[
+        Any,
+        typer.Option("--bed", parser=size, metavar="SIZE", help="Width x height it reaches (mm)."),
+    ],
+    max_speed_mm_s: Annotated[
+        float, typer.Option("--top-speed", parser=speed, metavar="SPEED", help="Top speed (mm/s).")
+    ],
+    source: Source = None,
+    acceleration_mm_s2: Acceleration = None,
+    beam_starts_pct: BeamStarts = None,
+    ceiling_pct: Ceiling = None,
+    power_curve: Curve = None,
+    power_step_pct: PowerStep = None,
+    speed_step_mm_s: SpeedStep = None,
+    power_word_full: PowerWord = None,
+    beam_on_word: BeamOn = None,
+    lens_mm: Lens = None,
+    beam_mm: Beam = None,
+    origin: Origin = None,
+    y_up: YUp = None,
+    offset_mm: Offset = None,
+    air_on_word: AirOn = None,
+    air_off_word: AirOff = None,
+    power_follows_speed: Follows = None,
+    slat_gap_mm: SlatGap = None,
+    area_both_ways: BothWays = None,
+    note: Note = "",
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Describe a machine: name, watts, bed and top speed will do; the rest is assumed, and said."""
+    from calib import report, tasks
+    from calib.records import Machine
+
+    machine = Machine(**_given(ctx))
+    with open_book(book) as opened:
+        assumed = tasks.add_machine(opened, machine, when=now(), note=note)
+    show(machine, report.machine_text(machine, assumed), as_json=as_json)
+
+
+@app.command(
+    rich_help_panel=PANEL,
+    epilog="Example: calib change-machine bench --what lens --lens 50.8 --note 'new lens'",
+)
+def change_machine(
+    ctx: typer.Context,
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The machine.")],
+    what: Annotated[
+        str,
+        typer.Option("--what", metavar="WORD", help="lens, focus, air, mirror, tube or other."),
+    ] = "other",
+    rated_w: Annotated[
+        float | None, typer.Option("--watts", metavar="W", help="Rated optical power (W).")
+    ] = None,
+    bed_mm: Annotated[
+        Any, typer.Option("--bed", parser=size, metavar="SIZE", help="Width x height (mm).")
+    ] = None,
+    max_speed_mm_s: Annotated[
+        float | None,
+        typer.Option("--top-speed", parser=speed, metavar="SPEED", help="Top speed (mm/s)."),
+    ] = None,
+    source: Source = None,
+    acceleration_mm_s2: Acceleration = None,
+    beam_starts_pct: BeamStarts = None,
+    ceiling_pct: Ceiling = None,
+    power_curve: Curve = None,
+    power_step_pct: PowerStep = None,
+    speed_step_mm_s: SpeedStep = None,
+    power_word_full: PowerWord = None,
+    beam_on_word: BeamOn = None,
+    lens_mm: Lens = None,
+    beam_mm: Beam = None,
+    origin: Origin = None,
+    y_up: YUp = None,
+    offset_mm: Offset = None,
+    air_on_word: AirOn = None,
+    air_off_word: AirOff = None,
+    power_follows_speed: Follows = None,
+    slat_gap_mm: SlatGap = None,
+    area_both_ways: BothWays = None,
+    note: Note = "",
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Take down what changed at a machine; the earlier set-up stays in the logbook."""
+    from calib import report, tasks
+
+    changed = {field: value for field, value in _given(ctx).items() if field != "name"}
+    with open_book(book) as opened:
+        machine = opened.change_setup(name, when=now(), what=what, note=note, **changed)  # type: ignore[arg-type]
+    show(machine, report.machine_text(machine, tasks.assumptions(machine)), as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib list-machines")
+def list_machines(book: BookPlace = None, as_json: AsJson = False) -> None:
+    """List the machines as they are set up now."""
+    from calib import report
+
+    with open_book(book) as opened:
+        machines = opened.machines()
+    show(machines, report.machines_text(machines), as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib show-machine bench")
+def show_machine(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The machine.")],
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show a machine, what is assumed of it, and every set-up it has had."""
+    from calib import report, tasks
+
+    with open_book(book) as opened:
+        setups = opened.setups(name)
+    assumed = tasks.assumptions(setups[-1].machine)
+    data = {"machine": setups[-1].machine, "assumed": assumed, "setups": setups}
+    text = report.machine_text(setups[-1].machine, assumed)
+    show(data, f"{text}\n\n{report.setups_text(setups)}", as_json=as_json)
+
+
+Material = Annotated[
+    str, typer.Option("--material", metavar="TEXT", help="What it is made of, in plain words.")
+]
+Thickness = Annotated[
+    float,
+    typer.Option("--thickness", parser=length, metavar="LENGTH", help="Nominal thickness (mm)."),
+]
+Measured = Annotated[
+    float | None,
+    typer.Option("--measured", parser=length, metavar="LENGTH", help="Measured thickness (mm)."),
+]
+Lot = Annotated[str | None, typer.Option("--lot", metavar="TEXT", help="Lot or delivery.")]
+Declaration = Annotated[
+    str | None,
+    typer.Option(
+        "--declaration",
+        metavar="TEXT",
+        help="Your statement on a material that calib doesn't know, after its data sheet.",
+    ),
+]
+
+
+@app.command(
+    rich_help_panel=PANEL,
+    epilog="Example: calib add-sheet 'birch 3' --material 'birch plywood' --thickness 3",
+)
+def add_sheet(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="What you call it.")],
+    material: Material,
+    thickness: Thickness,
+    measured: Measured = None,
+    lot: Lot = None,
+    declaration: Declaration = None,
+    note: Note = "",
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Describe a sheet: what may not go under a laser is refused before anything is drawn."""
+    from calib import report, tasks
+    from calib.records import Sheet
+
+    sheet = Sheet(
+        name=name,
+        material=material,
+        thickness_mm=thickness,
+        measured_mm=measured,
+        lot=lot or "",
+        declaration=declaration or "",
+    )
+    with open_book(book) as opened:
+        hazard = tasks.add_sheet(opened, sheet, when=now(), note=note)
+    show({"sheet": sheet, "hazard": hazard}, report.sheet_text(sheet, hazard), as_json=as_json)
+
+
+@app.command(
+    rich_help_panel=PANEL,
+    epilog="Example: calib change-sheet 'birch 3' --lot 'March' --measured 2.9",
+)
+def change_sheet(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The sheet.")],
+    measured: Measured = None,
+    lot: Lot = None,
+    declaration: Declaration = None,
+    note: Note = "",
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Take down a new lot, a measured thickness or a declaration of a sheet."""
+    from calib import report, tasks
+    from calib.hazards import check_hazard
+
+    given = {"measured_mm": measured, "lot": lot, "declaration": declaration}
+    changed = {field: value for field, value in given.items() if value is not None}
+    with open_book(book) as opened:
+        sheet = tasks.change_sheet(opened, name, when=now(), note=note, **changed)
+    hazard = check_hazard(sheet)
+    show({"sheet": sheet, "hazard": hazard}, report.sheet_text(sheet, hazard), as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib list-sheets")
+def list_sheets(book: BookPlace = None, as_json: AsJson = False) -> None:
+    """List the sheets with their current lots."""
+    from calib import report
+
+    with open_book(book) as opened:
+        sheets = opened.sheets()
+    show(sheets, report.sheets_text(sheets), as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib show-sheet 'birch 3'")
+def show_sheet(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="The sheet.")],
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show a sheet, its hazards, its lots and the settings that were settled on."""
+    from calib import report
+    from calib.hazards import check_hazard
+
+    with open_book(book) as opened:
+        lots, settled = opened.lots(name), opened.settled(sheet=name)
+    sheet = lots[-1].sheet
+    hazard = check_hazard(sheet)
+    text = "\n\n".join([
+        report.sheet_text(sheet, hazard),
+        report.lots_text(lots),
+        report.settled_text(settled),
+    ])
+    data = {"sheet": sheet, "hazard": hazard, "lots": lots, "settled": settled}
+    show(data, text, as_json=as_json)
+
+
+@app.command(
+    rich_help_panel=PANEL,
+    epilog="Example: calib check-material 'cork' --operation cut",
+)
+def check_material(
+    material: Annotated[str, typer.Argument(metavar="MATERIAL", help="What it is made of.")],
+    source: Annotated[str, typer.Option("--source", metavar="WORD", help="co2 or diode.")] = "co2",
+    operation: Annotated[
+        str | None,
+        typer.Option("--operation", metavar="WORD", help="cut, line_mark or area_mark."),
+    ] = None,
+    declaration: Declaration = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say whether a material may go under a laser, before you buy it."""
+    from calib import report, tasks
+
+    word: Any = None if operation is None else checked_operation(operation)
+    laser: Any = source.strip().casefold()
+    hazard = tasks.check_material(material, laser, word, declaration or "")
+    show(hazard, report.hazard_text(hazard), as_json=as_json)
+    tell("A name is no proof: read the maker's data sheet.")

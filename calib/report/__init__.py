@@ -1,0 +1,28 @@
+"""Text of everything the shells show, made of records; the names load when they are first used."""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+_HOMES = {
+    "calib.report.workshop": (
+        "hazard_text", "lots_text", "machine_text", "machines_text", "settled_text", "setups_text",
+        "sheet_text", "sheets_text",
+    ),
+    "calib.report.boards": (
+        "board_text", "files_text", "focus_data", "focus_text", "planned_data", "planned_text",
+        "question_text", "recorded_text",
+    ),
+    "calib.report.advice": ("advice_text", "promises_text", "summary_text"),
+    "calib.report.book": ("history_text", "import_text", "page_text"),
+}  # fmt: skip
+_HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME_OF:
+        raise AttributeError(f"module 'calib.report' has no attribute {name!r}")
+    value = getattr(importlib.import_module(_HOME_OF[name]), name)
+    globals()[name] = value
+    return value

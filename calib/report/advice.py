@@ -1,0 +1,205 @@
+"""Text of regions, recommendations and promises."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from calib.advise.recommendation import Recommendation
+from calib.logbook.entries import PromiseEntry
+from calib.records import CHAR_WORDS, MARK_WORDS
+from calib.report.words import (
+    bullets,
+    counted,
+    date_words,
+    operation_words,
+    paragraphs,
+    setting_words,
+    speed_words,
+    table,
+    wrapped,
+)
+from calib.tasks.advice import Advice
+from calib.tasks.summary import DEEPER, LEVELS, RegionRow, Summary
+
+_EDGES = {
+    "unburnt": "Nothing was burnt yet: this is what is expected of such a sheet, and it may be far"
+    " off.",
+    "all_through": "Every burn went over the edge, so the edge was not found.",
+    "none_through": "No burn reached the edge, so the edge was not found.",
+    "bracketed": "The burns lie on both sides of the edge.",
+}
+_SCOPES = {
+    "coupon": "the next coupon on this sheet",
+    "job": "a whole job on this sheet",
+    "sheet": "a coupon on the next sheet of this lot",
+}
+# Characters of a code that are shown; more are accepted.
+SHORT_CODE = 8
+
+
+def summary_text(summary: Summary) -> str:
+    """Describe a region in a few lines."""
+    outcomes = ", ".join(f"{count} {name}" for name, count in summary.outcomes.items())
+    burns = sum(summary.outcomes.values())
+    head = (
+        f"{operation_words(summary.operation)} of {summary.sheet} on {summary.machine}:"
+        f" {counted(burns, 'burn')}" + (f" ({outcomes})" if outcomes else "")
+    )
+    rows = _cut_rows(summary) if summary.operation == "cut" else _mark_rows(summary)
+    return paragraphs(
+        f"{head}\n{_EDGES[summary.edge]}",
+        rows,
+        _starred(summary.rows),
+        _defects(summary),
+        bullets("Notes", summary.notes),
+    )
+
+
+def _speed(row: RegionRow, number: int) -> str:
+    star = "" if row.tested[number] or row.speeds_mm_s[number] is None else " *"
+    return speed_words(row.speeds_mm_s[number]) + star
+
+
+def _starred(rows: Sequence[RegionRow]) -> str:
+    starred = any(
+        not tested and speed is not None
+        for row in rows
+        for tested, speed in zip(row.tested, row.speeds_mm_s, strict=True)
+    )
+    return "* outside what was burnt: never recommended." if starred else ""
+
+
+def _cut_rows(summary: Summary) -> str:
+    wish = summary.wish
+    what = "the next coupon"
+    if wish.cut_length_mm is not None:
+        what = f"a whole job of {wish.cut_length_mm / 1000:g} m"
+    elif wish.next_sheet:
+        what = "a coupon of the next sheet"
+    title = f"Fastest speed at which {what} falls free with a chance of"
+    header = ("power", *(f"{level:g}" for level in LEVELS), "char then")
+    lines = [
+        (
+            f"{row.power_pct:g} %",
+            *(_speed(row, n) for n in range(len(LEVELS))),
+            "-" if row.expected_char is None else f"about {row.expected_char:.1f}",
+        )
+        for row in summary.rows
+    ]
+    passes = "" if summary.passes == 1 else f", {summary.passes} passes"
+    return f"{title} ({counted(summary.passes, 'pass') if not passes else passes[2:]}):\n" + table(
+        header, lines
+    )
+
+
+def _mark_rows(summary: Summary) -> str:
+    mark = summary.wish.mark
+    header = (
+        "power",
+        f"deeper in fewer than {DEEPER:.0%} from",
+        f"likeliest to be {mark} at",
+        "chance then",
+    )
+    lines = [
+        (f"{row.power_pct:g} %", _speed(row, 0), _speed(row, 1), f"{row.chance:.2f}")
+        for row in summary.rows
+    ]
+    title = f"Speeds for a mark of grade {mark} ({MARK_WORDS[mark]}):"
+    return f"{title}\n{table(header, lines)}"
+
+
+def _defects(summary: Summary) -> str:
+    if not summary.defects_per_m:
+        return ""
+    return wrapped(
+        f"Apart from all this, about {summary.defects_per_m:.2g} places in a metre of cut are"
+        " expected to need a push whatever the power (knots, glue)."
+    )
+
+
+def advice_text(advice: Advice) -> str:
+    """Say what to set, what is promised of it, and what isn't."""
+    rec = advice.recommendation
+    region = advice.region
+    pair = f"{operation_words(rec.operation)} {region.sheet.name} on {region.machine.name}"
+    return paragraphs(
+        f"To {pair}: {setting_words(rec.setting)}"
+        if rec.operation == "cut"
+        else f"For a {pair}: {setting_words(rec.setting)}",
+        "\n".join(wrapped(line) for line in (_promised(rec), *_cut_margins(rec))),
+        bullets("Notes", rec.notes),
+        wrapped(
+            f"This rests on {counted(len(region.burns), 'burn')}. Promise"
+            f" {advice.promise_id[:SHORT_CODE]} is in the logbook. calib doesn't know of a tired"
+            " lens, a slipped sheet or a wet board: watch the first parts."
+        ),
+    )
+
+
+def _promised(rec: Recommendation) -> str:
+    if rec.operation != "cut":
+        wanted = MARK_WORDS[rec.mark or 0]
+        return (
+            f"Chance of exactly {wanted!r} (mark {rec.mark}): {rec.chance:.3f}; of nothing deeper:"
+            f" {rec.chance_not_deeper or 0.0:.3f} ({rec.reliability:g} was asked for). In words:"
+            f" {rec.words}."
+        )
+    what = "falls free"
+    if rec.char_at_most is not None:
+        what += f" with char at most {rec.char_at_most} ({CHAR_WORDS[rec.char_at_most]})"
+    return (
+        f"Chance that {_SCOPES[rec.scope]} {what}: {rec.chance:.3f} ({rec.reliability:g} was asked"
+        f" for). In words: {rec.words}."
+    )
+
+
+def _cut_margins(rec: Recommendation) -> list[str]:
+    if rec.operation != "cut":
+        return []
+    lines = []
+    if rec.energy_margin_pct is not None:
+        lines.append(
+            f"Margin: {rec.energy_margin_pct:.0f} % more energy than half the coupons need; it"
+            f" survives {rec.power_loss_survived_pct or 0:.0f} % less power or"
+            f" {rec.extra_thickness_survived_mm or 0:.2f} mm more thickness before half hang."
+        )
+    if rec.expected_char is not None:
+        lines.append(f"Expected char: {rec.expected_char:.1f} (0 clean to 4 flaking).")
+    if rec.expected_pushes is not None and rec.expected_pushes_interval is not None:
+        low, high = rec.expected_pushes_interval
+        lines.append(
+            f"Expected pushes in the job, defects included: {rec.expected_pushes:.2g}"
+            f" (90 %: {low:.2g} to {high:.2g})."
+        )
+    if rec.pushes_per_hour is not None:
+        lines.append(f"Expected pushes in an hour of cutting: {rec.pushes_per_hour:.2g}.")
+    again = rec.setting_if_scatter_doubled
+    if rec.chance_if_scatter_doubled is not None:
+        then = f"; then {setting_words(again)} would be right" if again else ""
+        lines.append(
+            f"Were coupons twice as uneven as assumed, the chance would be"
+            f" {rec.chance_if_scatter_doubled:.3f}{then}."
+        )
+    return lines
+
+
+def promises_text(promises: Sequence[PromiseEntry]) -> str:
+    """List promises."""
+    if not promises:
+        return "Nothing was promised yet."
+    rows = [
+        (
+            entry.id[:SHORT_CODE],
+            date_words(entry.at),
+            entry.sheet,
+            entry.machine,
+            operation_words(entry.promise.operation),
+            setting_words(entry.promise.setting),
+            f"{entry.promise.chance:.3f}",
+            entry.promise.scope,
+            str(len(entry.jobs)),
+        )
+        for entry in promises
+    ]
+    header = ("promise", "made", "sheet", "machine", "operation", "setting", "chance", "of", "jobs")
+    return table(header, rows)

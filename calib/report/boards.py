@@ -1,0 +1,216 @@
+"""Text of boards: what is planned, what was taken down, which files there are."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from calib.grid.board_time import BoardTime, board_time
+from calib.grid.focus import FocusBoard
+from calib.logbook.entries import Recorded
+from calib.records import CHAR_WORDS, MARK_WORDS, Cell, Grid, Reading
+from calib.report.words import (
+    bullets,
+    counted,
+    operation_words,
+    paragraphs,
+    setting_words,
+    table,
+    wrapped,
+)
+from calib.tasks.boards import Planned
+from calib.tasks.results import Question
+from calib.units import show_speed
+
+_FIRST_CAUTION = (
+    "Before you burn, read the cautions on the record sheet. Stay with the machine from the first"
+    " burn to the last."
+)
+
+
+def planned_data(planned: Planned, written: Sequence[Path]) -> dict[str, Any]:
+    """A planned board as data, with its files and the time it takes."""
+    return {
+        "grid": planned.grid,
+        "burns_before": planned.before,
+        "unread_boards": planned.unread,
+        "board_time_s": round(board_time(planned.grid).total_s, 1),
+        "forecasts": planned.forecasts,
+        "files": written,
+    }
+
+
+def planned_text(planned: Planned) -> str:
+    """Describe a board that was just planned."""
+    grid = planned.grid
+    size = f"{counted(len(grid.cells), 'cell')}, {_time_words(board_time(grid))}."
+    rests = (
+        "It rests on what is expected of such a sheet: nothing was burnt yet."
+        if planned.before == 0
+        else f"It rests on {counted(planned.before, 'burn')} of this sheet and machine."
+    )
+    forecast = {label: _forecast(grid, events) for label, events in planned.forecasts.items()}
+    return paragraphs(
+        f"{_head(grid)}\n{size} {rests}",
+        _cells(grid, "forecast", forecast),
+        f"Codes are marked at {setting_words(grid.label_setting)}.",
+        bullets("Notes", grid.notes),
+        wrapped(_FIRST_CAUTION),
+    )
+
+
+def _head(grid: Grid) -> str:
+    return (
+        f"Board {grid.board_id}, round {grid.round}: {operation_words(grid.operation)} of"
+        f" {grid.sheet.name} on {grid.machine.name}, {grid.board_mm[0]:g} x {grid.board_mm[1]:g} mm"
+    )
+
+
+def _time_words(time: BoardTime) -> str:
+    words = (
+        f"about {time.total_s / 60:.0f} min"
+        if time.total_s >= 90
+        else f"about {time.total_s:.0f} s"
+    )
+    return words if time.ramps_counted else f"{words} or longer"
+
+
+def _forecast(grid: Grid, events: Mapping[str, float]) -> str:
+    if grid.operation == "cut":
+        return f"{events['through']:.0%} falls free"
+    event, chance = next(iter(events.items()))
+    return f"{chance:.0%} {event.replace('_', ' ')}"
+
+
+def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
+    pitched = grid.operation == "area_mark"
+    header = [
+        "cell",
+        "power",
+        "speed",
+        "passes",
+        *(["line pitch"] if pitched else []),
+        "burnt as",
+        last,
+    ]
+    return table(header, [_row(cell, pitched, values.get(cell.label, "")) for cell in grid.cells])
+
+
+def _row(cell: Cell, pitched: bool, last: str) -> list[str]:
+    pitch = [f"{cell.line_pitch_mm:g} mm"] if pitched else []
+    return [
+        cell.label,
+        f"{cell.power_pct:g} %",
+        show_speed(cell.speed_mm_s),
+        str(cell.passes),
+        *pitch,
+        f"no. {cell.burn_order}",
+        last,
+    ]
+
+
+def board_text(grid: Grid, readings: Sequence[Reading]) -> str:
+    """Describe a board with what was taken down of it."""
+    read = {reading.cell: reading_words(reading) for reading in readings}
+    graded = sum(not reading.is_empty for reading in readings)
+    return paragraphs(
+        f"{_head(grid)}\n{graded} of {counted(len(grid.cells), 'cell')} taken down.",
+        _cells(grid, "came out", read),
+        bullets("Notes", grid.notes),
+    )
+
+
+def reading_words(reading: Reading) -> str:
+    """Write a reading in plain words."""
+    words = []
+    if reading.through is not None:
+        words.append({"no": "not through"}.get(reading.through, reading.through))
+    if reading.char is not None:
+        words.append(f"char {reading.char} {CHAR_WORDS[reading.char].split(',')[0]}")
+    if reading.mark is not None:
+        words.append(f"mark {reading.mark} {MARK_WORDS[reading.mark].split(' ')[0]}")
+    if reading.width_mm is not None and reading.height_mm is not None:
+        words.append(f"{reading.width_mm:g} x {reading.height_mm:g} mm")
+    return ", ".join(words) + (f" ({reading.note})" if reading.note else "")
+
+
+def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -> str:
+    """Say what was stored of a board, and what is left."""
+    read = {reading.cell for reading in readings if not reading.is_empty}
+    left = [cell.label for cell in grid.cells if cell.label not in read]
+    parts = [
+        f"{number} {word}"
+        for number, word in (
+            (recorded.added, "new"),
+            (recorded.corrected, "corrected"),
+            (recorded.unchanged, "as before"),
+        )
+        if number
+    ]
+    rest = f" Left empty, so not burnt: {', '.join(left)}." if left else ""
+    return f"Board {grid.board_id}: {', '.join(parts) or 'nothing new'}.{rest}"
+
+
+def question_text(question: Question) -> str:
+    """Ask for one thing of a cell."""
+    cell = question.cell
+    choices = " · ".join(f"{choice} {meaning}" for choice, meaning in question.choices.items())
+    if question.field == "through":
+        choices = " · ".join(f"{choice} ({said})" for choice, said in question.choices.items())
+    return f"{cell.label}, {setting_words(cell.setting)}: {question.field}?\n  {choices}"
+
+
+_KINDS = {
+    ".svg": "drawing",
+    ".ngc": "program",
+    "-frame.ngc": "program that moves round the board, beam off",
+    "-record.pdf": "record sheet, one page to print",
+    "-plan.csv": "plan",
+    "-results.csv": "empty result file: fill it in, then take it down",
+}
+
+
+def files_text(files: Mapping[str, bytes], written: Sequence[Path], folder: Path) -> str:
+    """Say which files were written, and which were left alone."""
+    names = {path.name for path in written}
+    rows = [(path.name, _kind(path.name)) for path in written]
+    kept = [
+        f"{name} in {folder} was filled in and is left as it is."
+        for name in files
+        if name not in names
+    ]
+    listed = f"Files in {folder}:\n" + "\n".join(f"  {n:<28} {kind}".rstrip() for n, kind in rows)
+    if not any(name.endswith(".ngc") for name in files):
+        kept.append(
+            "There is no program: the machine record doesn't say the S word at full power"
+            " (change-machine --power-word)."
+        )
+    return "\n".join([*([listed] if rows else []), *kept])
+
+
+def _kind(name: str) -> str:
+    ending = max((end for end in _KINDS if name.endswith(end)), key=len, default="")
+    return _KINDS.get(ending, "")
+
+
+def focus_data(board: FocusBoard) -> dict[str, Any]:
+    """A focus board as data."""
+    return {
+        "machine": board.machine.name,
+        "sheet": board.sheet.name,
+        "heights_mm": board.heights_mm,
+        "setting": board.setting,
+        "board_mm": board.board_mm,
+    }
+
+
+def focus_text(board: FocusBoard) -> str:
+    """Describe a focus board."""
+    heights = ", ".join(f"{height:+g}" for height in board.heights_mm)
+    return wrapped(
+        f"Focus board for {board.sheet.name} on {board.machine.name}: lines at"
+        f" {setting_words(board.setting)}, one for each height: {heights} mm against the usual one"
+        f" (more is farther away). It takes {board.board_mm[0]:g} x {board.board_mm[1]:g} mm. The"
+        " thinnest, darkest line was burnt in focus."
+    )

@@ -1,0 +1,118 @@
+"""How texts are set: tables of aligned columns, lists of sentences, settings and dates."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+
+from calib.records import Setting
+from calib.units import show_speed
+
+WIDTH = 96
+_GAP = "  "
+
+
+def table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """Set a table: columns as wide as their longest entry, numbers where they stand.
+
+    Parameters
+    ----------
+    header
+        Names of the columns.
+    rows
+        One text per column.
+
+    Returns
+    -------
+    str
+        Lines without trailing blanks.
+
+    Examples
+    --------
+    >>> print(table(("cell", "power"), [("A1", "80 %"), ("B12", "5 %")]))
+    cell  power
+    A1    80 %
+    B12   5 %
+    """
+    lines = [tuple(header), *(tuple(row) for row in rows)]
+    widths = [max(len(line[n]) for line in lines) for n in range(len(header))]
+    return "\n".join(
+        _GAP.join(text.ljust(width) for text, width in zip(line, widths, strict=True)).rstrip()
+        for line in lines
+    )
+
+
+def bullets(title: str, sentences: Iterable[str]) -> str:
+    """Set sentences as a list under a title; nothing when there are none.
+
+    Parameters
+    ----------
+    title
+        Stands above.
+    sentences
+        One entry each.
+
+    Returns
+    -------
+    str
+        Text, or "".
+
+    Examples
+    --------
+    >>> print(bullets("Notes", ["One."]))
+    Notes:
+    - One.
+    """
+    given = list(sentences)
+    if not given:
+        return ""
+    entries = [
+        textwrap.fill(text, WIDTH, initial_indent="- ", subsequent_indent="  ") for text in given
+    ]
+    return "\n".join([f"{title}:", *entries])
+
+
+def paragraphs(*parts: str) -> str:
+    """Join texts with an empty line between them; empty ones are left out."""
+    return "\n\n".join(part for part in parts if part)
+
+
+def wrapped(text: str) -> str:
+    """Break a long sentence into lines."""
+    return textwrap.fill(text, WIDTH)
+
+
+def speed_words(speed_mm_s: float | None) -> str:
+    """Write a speed as it is typed in; a dash when there is none."""
+    return "-" if speed_mm_s is None else show_speed(speed_mm_s)
+
+
+def setting_words(setting: Setting) -> str:
+    """Write a setting as it is typed in at the machine."""
+    words = [f"{setting.power_pct:g} %", show_speed(setting.speed_mm_s)]
+    words.append("1 pass" if setting.passes == 1 else f"{setting.passes} passes")
+    if setting.line_pitch_mm is not None:
+        words.append(f"lines {setting.line_pitch_mm:g} mm apart")
+    return ", ".join(words)
+
+
+def date_words(at: datetime) -> str:
+    """Write a time of the logbook as the clock on the wall shows it."""
+    return at.astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+def operation_words(operation: str) -> str:
+    """Write an operation in plain words."""
+    return operation.replace("_", " ")
+
+
+def counted(number: int, what: str) -> str:
+    """Write a number of things.
+
+    Examples
+    --------
+    >>> counted(1, "burn"), counted(2, "burn")
+    ('1 burn', '2 burns')
+    """
+    return f"{number} {what}" + ("" if number == 1 else "s")
