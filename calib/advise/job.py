@@ -15,6 +15,11 @@ from calib.advise.outlines import Strokes
 from calib.errors import InvalidRecord
 from calib.records import OPERATIONS, Operation
 
+# A job without a drawing: outlines of this length [mm] on a board of this size [mm].
+_PLAIN_OUTLINE_MM = 300.0
+_PLAIN_BOARD_MM = (300.0, 200.0)
+_PLAIN_STEPS = 96
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class JobClass:
@@ -148,41 +153,48 @@ def make_job(
     return Job(name=name, classes=classes, parts=parts, sheets=sheets, notes=drawing.notes)
 
 
-def plain_job(cut_length_mm: float, outlines: int = 1, *, name: str = "job") -> Job:
-    """A job of which only the length is known: equal round outlines, side by side.
+def plain_job(cut_length_mm: float, outlines: int | None = None, *, name: str = "job") -> Job:
+    """A job of which only the length is known: equal round outlines, spread over a small board.
 
     Parameters
     ----------
     cut_length_mm
         Length of all cuts [mm].
     outlines
-        How many closed outlines share it.
+        How many closed outlines share it; None: one for about 300 mm.
     name
         What the workshop calls it.
 
     Returns
     -------
     Job
-        One class, ``cut``, whose outlines are laid out in about a square.
+        One class, ``cut``. Where the outlines lie only matters for the travel between them.
+
+    Raises
+    ------
+    InvalidRecord
+        When the length isn't above 0, or the outlines are none or too many.
     """
-    if not (0.0 < cut_length_mm < 1e9 and 1 <= outlines <= 100_000):
+    if not 0.0 < cut_length_mm < 1e8 or (outlines is not None and not 1 <= outlines <= 100_000):
         raise InvalidRecord(
             f"a job of {cut_length_mm!r} mm in {outlines!r} outlines: give a length above 0 and"
             " from 1 to 100000 outlines."
         )
-    length = cut_length_mm / outlines
+    count = max(round(cut_length_mm / _PLAIN_OUTLINE_MM), 1) if outlines is None else outlines
+    length = cut_length_mm / count
     radius = length / (2.0 * math.pi)
-    turn = np.linspace(0.0, 2.0 * math.pi, 97)
+    turn = np.linspace(0.0, 2.0 * math.pi, _PLAIN_STEPS + 1)
     circle = np.stack([np.cos(turn), np.sin(turn)], axis=1) * radius
-    across = math.ceil(math.sqrt(outlines))
-    places = np.arange(outlines)
-    centres = np.stack([places % across, places // across], axis=1) * (2.0 * radius + 3.0) + radius
-    step = np.append(np.full(96, length / 96.0), 0.0)
+    across = math.ceil(math.sqrt(count))
+    places = np.stack([np.arange(count) % across, np.arange(count) // across], axis=1) + 0.5
+    room = np.maximum(np.array(_PLAIN_BOARD_MM) - 2.0 * radius, 0.0)
+    centres = radius + places / across * room
+    step = np.append(np.full(_PLAIN_STEPS, length / _PLAIN_STEPS), 0.0)
     strokes = Strokes(
         points_mm=(centres[:, None, :] + circle).reshape(-1, 2),
-        step_mm=np.tile(step, outlines),
-        first=np.arange(outlines + 1) * 97,
-        closed=np.ones(outlines, dtype=bool),
+        step_mm=np.tile(step, count),
+        first=np.arange(count + 1) * (_PLAIN_STEPS + 1),
+        closed=np.ones(count, dtype=bool),
     )
     cut = JobClass(name="cut", operation="cut", strokes=strokes)
-    return Job(name=name, classes=(cut,), parts=outlines)
+    return Job(name=name, classes=(cut,), parts=count)

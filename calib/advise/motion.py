@@ -6,14 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.advise.outlines import Floats, Strokes
+from calib.advise.outlines import Flags, Floats, Strokes
 from calib.physics import move_time_s
 
 # How far a head may leave a drawn corner to get round it without stopping [mm]. A guess: a tenth
 # of a usual kerf, which nobody sees; the stopwatch puts right what it is wrong by.
 CORNER_SLIP_MM = 0.02
-# A turn smaller than this is straight on [rad].
+# A turn smaller than this is straight on [rad]; a larger one than this is a corner, no curve.
 _STRAIGHT_RAD = 1e-9
+_CORNER_RAD = 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -64,18 +65,18 @@ def course_of(strokes: Strokes, corner_slip_mm: float = CORNER_SLIP_MM) -> Cours
     drawn corners, the second along a curve that was made into short steps, where it gives back
     the curve's own radius, however fine the steps. Where a curve meets a straight line the turn is
     only half as large; the radius of the curve's next point holds there, and on every step between
-    two points of a curve, so that the head doesn't speed up between them. On radius r the speed is
+    two points of a curve, so that the head doesn't speed up between them; a turn of more than 34
+    degrees is a corner and no curve. On radius r the speed is
     at most √(a r), a the acceleration. Every stroke begins and ends at rest.
     """
     points = strokes.points_mm
     radius, bend = np.zeros(len(points)), np.full(len(points), np.inf)
     if len(points) > 2:
-        by_slip, by_step = _radii(np.diff(points, axis=0), corner_slip_mm)
-        radius[1:-1] = np.minimum(by_slip, by_step)
-        on_curve = np.concatenate([[False], by_step < by_slip, [False]])
+        radius[1:-1], curved = _radii(np.diff(points, axis=0), corner_slip_mm)
+        on_curve = np.concatenate([[False], curved, [False]])
         on_curve[strokes.first[:-1]] = on_curve[strokes.first[1:] - 1] = False
-        curved = np.flatnonzero(on_curve[:-1] & on_curve[1:])
-        bend[curved] = np.minimum(radius[curved], radius[curved + 1])
+        steps = np.flatnonzero(on_curve[:-1] & on_curve[1:])
+        bend[steps] = np.minimum(radius[steps], radius[steps + 1])
         radius[1:] = np.minimum(radius[1:], bend[:-1])
         radius = np.minimum(radius, bend)
     radius[strokes.first[:-1]] = 0.0
@@ -83,22 +84,22 @@ def course_of(strokes: Strokes, corner_slip_mm: float = CORNER_SLIP_MM) -> Cours
     return Course(step_mm=strokes.step_mm, radius_mm=radius, bend_mm=bend, first=strokes.first)
 
 
-def _radii(along: Floats, corner_slip_mm: float) -> tuple[Floats, Floats]:
-    """The two bounds on the radius at each inner point; what lies between strokes is no matter."""
+def _radii(along: Floats, corner_slip_mm: float) -> tuple[Floats, Flags]:
+    """Radius at each inner point and whether it lies on a curve; between strokes no matter."""
     before, after = along[:-1], along[1:]
     cross = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
-    dot = (before * after).sum(axis=1)
+    dot = before[:, 0] * after[:, 0] + before[:, 1] * after[:, 1]
     half_turn = np.maximum(np.abs(np.arctan2(cross, dot)) / 2.0, _STRAIGHT_RAD)
     chord = np.hypot(along[:, 0], along[:, 1])
-    # Straight back, the cosine may round below 0, where there is no radius.
-    by_slip = corner_slip_mm * np.maximum(np.cos(half_turn), 0.0)
-    by_slip = by_slip / (2.0 * np.sin(half_turn / 2.0) ** 2)
-    by_step = np.minimum(chord[:-1], chord[1:]) / (2.0 * np.tan(half_turn))
+    # By half-angle identities from the tangent alone; straight back, the cosine is about 0.
+    tangent = np.tan(half_turn)
+    cosine = 1.0 / np.sqrt(1.0 + tangent * tangent)
+    # 1 − cos(θ/2) loses its digits for small turns: sin² / (1 + cos) doesn't.
+    by_slip = corner_slip_mm * (1.0 + cosine) / (cosine * tangent * tangent)
+    by_step = np.minimum(chord[:-1], chord[1:]) / (2.0 * tangent)
     straight = half_turn <= _STRAIGHT_RAD
-    return (
-        np.where(straight, np.inf, by_slip),
-        np.where(straight, np.inf, np.maximum(by_step, 0.0)),
-    )
+    radius = np.where(straight, np.inf, np.maximum(np.minimum(by_slip, by_step), 0.0))
+    return radius, ~straight & (by_step < by_slip) & (half_turn < _CORNER_RAD / 2.0)
 
 
 def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float | None) -> Floats:

@@ -9,7 +9,7 @@ import numpy as np
 from calib.advise.outlines import Flags, Floats, Strokes
 
 # More outlines than this, or more comparisons of a point with an edge, aren't made.
-_MAX_OUTLINES, _MAX_COMPARISONS = 3000, 10_000_000
+_MAX_OUTLINES, _MAX_COMPARISONS = 3000, 3_000_000
 # Comparisons made at once, to bound the memory.
 _BLOCK = 1_000_000
 

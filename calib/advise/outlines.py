@@ -21,11 +21,13 @@ SAME_PLACE_MM = 1e-3
 _NO_STEP_MM = 1e-6
 # Nothing is cut a hundred metres away: a larger coordinate is a slip or an attack [mm].
 MAX_COORDINATE_MM = 1e5
-# Bounds on the work that a small file can ask for.
+# Bounds on the work that a small file can ask for: beyond the first, curves are followed less
+# closely; beyond the second the drawing is refused.
+_MANY_POINTS = 1_000_000
 MAX_POINTS = 3_000_000
 _MAX_POINTS_A_PIECE = 500
-# A drawing of very many curves is followed less closely before it is refused; lengths stay exact.
-_COARSER = (1.0, 4.0, 10.0)
+# How much coarser then, and the least steps for a piece; lengths stay exact.
+_COARSER = ((1.0, 3.0), (4.0, 2.0), (10.0, 1.0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -224,10 +226,10 @@ def _step_counts(pieces: Pieces, flatness_mm: float) -> Ints:
         np.hypot(*(p[:, 1] - 2.0 * p[:, 2] + p[:, 3]).T),
     )
     straight = (p[:, 0] == p[:, 1]).all(axis=1) & (p[:, 2] == p[:, 3]).all(axis=1)
-    for coarser in _COARSER:
+    for coarser, least in _COARSER:
         counts = np.ceil(np.sqrt(6.0 * bend / (8.0 * flatness_mm * coarser)))
-        counts = np.where(straight, 1.0, np.clip(counts, 3.0, _MAX_POINTS_A_PIECE))
-        if counts.sum() <= MAX_POINTS:
+        counts = np.where(straight, 1.0, np.clip(counts, least, _MAX_POINTS_A_PIECE))
+        if counts.sum() <= (MAX_POINTS if least == 1.0 else _MANY_POINTS):
             return counts.astype(np.int64)
     raise BadFile(
         f"the drawing's curves need {counts.sum():.0f} points, more than the {MAX_POINTS}"

@@ -50,6 +50,7 @@ _SPACES = re.compile(rb"[\s,]{2,}")
 _NUMBER = rb"([-+]?(?>\d++\.?\d*+|\.\d++)(?>[eE][-+]?\d++)?+)[\s,]*+"
 _ARC_RUN = re.compile(rb"[Aa][^MmZzLlHhVvCcSsQqTtAaX]*+")
 _ARC = re.compile(rb"(?<![\d.])" + _NUMBER * 3 + rb"([01])[\s,]*+([01])[\s,]*+" + _NUMBER * 2)
+_NEEDLESS_ZERO = re.compile(rb"(?<![\d.eE+-])0\d")
 _SECOND_POINT = re.compile(rb"(\.\d*+(?>[eE][-+]?\d++)?+)(?=\.)")
 
 
@@ -125,12 +126,36 @@ def _tokens(paths: Sequence[str]) -> Floats:
     for exponent in (b"e", b"E"):
         text = text.replace(exponent + b" ", exponent)
     text = _SECOND_POINT.sub(rb"\1 ", text)
-    # The two flags of an arc may stand without a gap, as in "0 01 9 9" or "0 0019 9".
-    if b"a" in text or b"A" in text:
+    values = _read_numbers(_marked(text))
+    if (b"a" in text or b"A" in text) and not _flags_stand_apart(text, values):
+        # The two flags of an arc may stand without a gap, as in "0 01 9 9" or "0 0019 9".
         text = _ARC_RUN.sub(lambda m: _ARC.sub(rb" \1 \2 \3 \4 \5 \6 \7 ", m.group()), text)
+        values = _read_numbers(_marked(text))
+    return values
+
+
+def _marked(text: bytes) -> bytes:
     for letter, mark in _MARKED:
         text = text.replace(letter, mark)
-    return _read_numbers(text)
+    return text
+
+
+def _flags_stand_apart(text: bytes, values: Floats) -> bool:
+    """Whether arcs need no closer look, which is slow.
+
+    The first flag that touches what follows makes a number that begins with a needless 0, or one
+    that is neither 0 nor 1 where a flag is due.
+    """
+    if _NEEDLESS_ZERO.search(text):
+        return False
+    at, letter, counts = _commands(values)
+    arcs = letter // 2 == _A
+    if (counts[arcs] % 7 != 0).any():
+        return False
+    many = counts[arcs] // 7
+    first = np.repeat(at[arcs] + 1, many)
+    nth = np.arange(len(first)) - np.repeat(np.cumsum(many) - many, many)
+    return all(np.isin(values[first + 7 * nth + flag], (0.0, 1.0)).all() for flag in (3, 4))
 
 
 def _refuse_too_many(text: bytes) -> None:
@@ -160,10 +185,15 @@ def _read_numbers(text: bytes) -> Floats:
         ) from None
 
 
-def _segments(values: Floats) -> _Segments:
+def _commands(values: Floats) -> tuple[Ints, Ints, Ints]:
+    """Where each letter stands, which it is, and how many numbers follow it."""
     at = np.flatnonzero(values >= _MARK)
     letter = np.rint(values[at] / _MARK).astype(np.int64) - 1
-    counts = np.diff(np.append(at, len(values))) - 1
+    return at, letter, np.diff(np.append(at, len(values))) - 1
+
+
+def _segments(values: Floats) -> _Segments:
+    at, letter, counts = _commands(values)
     arity = _ARITY[letter]
     bad = np.where(arity > 0, (counts == 0) | (counts % np.maximum(arity, 1) != 0), counts > 0)
     if bad.any():

@@ -69,8 +69,10 @@ def rows_of(strokes: Strokes, line_pitch_mm: float) -> Rows:
     x = begin[edge, 0] + share * (end - begin)[edge, 0]
     order = np.lexsort((x, row))
     row, x = row[order], x[order]
+    if len(row) == 0:
+        return Rows(sweep_mm=np.zeros(0), lit_mm=np.zeros(0))
     lit = x[1::2] - x[::2]
-    starts = np.flatnonzero(np.append(True, row[1:] != row[:-1])) if len(row) else np.zeros(0, int)
+    starts = np.flatnonzero(np.append(True, row[1:] != row[:-1]))
     ends = np.append(starts[1:], len(row))
     filled = np.append(0.0, np.cumsum(lit))
     return Rows(sweep_mm=x[ends - 1] - x[starts], lit_mm=filled[ends // 2] - filled[starts // 2])

@@ -74,8 +74,12 @@ def length_px(text: str, whole: float) -> float:
     >>> length_px("1in", 0.0), length_px("50%", 30.0)
     (96.0, 15.0)
     """
-    if _PLAIN.fullmatch(text):
-        return float(text)
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if math.isfinite(value) and "_" not in text:
+        return value
     match = _LENGTH.fullmatch(text) if len(text) <= 200 else None
     unit = match.group(2).lower() if match else "?"
     if match is None or (unit != "%" and unit not in _PX_PER):
@@ -218,8 +222,9 @@ def _rect(element: Element, viewport: Viewport) -> str:
 def _oval(cx: float, cy: float, rx: float, ry: float) -> str:
     if rx <= 0.0 or ry <= 0.0:
         return ""
-    arc = f"a{rx!r} {ry!r} 0 0 1"
-    return f"M{cx + rx!r} {cy!r}{arc} {-2.0 * rx!r} 0{arc} {2.0 * rx!r} 0z"
+    # Twelve digits: drawings of very many circles are read faster than with all seventeen.
+    arc = f"a{rx:.12g} {ry:.12g} 0 0 1"
+    return f"M{cx + rx:.12g} {cy:.12g}{arc} {-2.0 * rx:.12g} 0{arc} {2.0 * rx:.12g} 0z"
 
 
 def _circle(element: Element, viewport: Viewport) -> str:

@@ -27,7 +27,7 @@ MAX_REUSED = 20_000
 
 Matrix = tuple[float, float, float, float, float, float]
 _SVG = "{http://www.w3.org/2000/svg}"
-_HREFS = ("href", "{http://www.w3.org/1999/xlink}href")
+_HREF, _XLINK_HREF = "href", "{http://www.w3.org/1999/xlink}href"
 _CONTAINERS = {"svg", "g", "a", "symbol", "switch"}
 # Left out, with the words in which the user is told; what is in neither list is left out quietly.
 _LEFT_OUT = {
@@ -267,7 +267,7 @@ class _Walk:
 
 
 def _href(element: Element) -> str:
-    return next((element.get(key, "").strip() for key in _HREFS if element.get(key)), "")
+    return (element.get(_HREF) or element.get(_XLINK_HREF) or "").strip()
 
 
 def _refuse_outside(element: Element) -> None:

@@ -1,0 +1,115 @@
+"""How long reading, timing and refusing drawings takes; run it, it prints.
+
+    python tests/benchmarks/job_speed.py
+
+Three drawings of ten megabytes (one long line, curves in a few thousand outlines, very many small
+shapes) are read, made a job and timed; then every hostile drawing of the tests is refused. The bar
+is 5 s for a drawing, 2 s and 300 MB for a refusal.
+"""
+
+import random
+import resource
+import sys
+import time
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from calib.advise.drawing import read_drawing
+from calib.advise.job import make_job
+from calib.advise.job_time import job_time_s
+from calib.errors import BadFile
+from calib.records import Machine, Setting
+
+HEAD = '<svg xmlns="http://www.w3.org/2000/svg" width="600mm" height="400mm" viewBox="0 0 600 400">'
+SIZE = 10_000_000
+BENCH = Machine(
+    name="bench",
+    rated_w=60.0,
+    bed_mm=(600.0, 400.0),
+    max_speed_mm_s=400.0,
+    acceleration_mm_s2=3000.0,
+)
+CUT = Setting(power_pct=60.0, speed_mm_s=20.0)
+
+
+def document(parts):
+    return f"{HEAD}{''.join(parts)}</svg>".encode()
+
+
+def one_line(rng):
+    x, y, words, size = 300.0, 200.0, [], 0
+    while size < SIZE:
+        x = min(max(x + rng.gauss(0, 1), 0), 600)
+        y = min(max(y + rng.gauss(0, 1), 0), 400)
+        words.append(f"{x:.3f},{y:.3f} ")
+        size += len(words[-1])
+    return document([f'<path fill="none" stroke="#146c43" d="M{"".join(words)}"/>'])
+
+
+def curves(rng):
+    parts, size = [], 0
+    while size < SIZE:
+        d = f"M{rng.uniform(50, 550):.3f},{rng.uniform(50, 350):.3f}" + "".join(
+            "c" + " ".join(f"{rng.gauss(0, 2):.3f},{rng.gauss(0, 2):.3f}" for _ in range(3))
+            for _ in range(100)
+        )
+        parts.append(f'<path fill="none" stroke="#146c43" d="{d}z"/>\n')
+        size += len(parts[-1])
+    return document(parts)
+
+
+def small_shapes(rng):
+    parts, size = [], 0
+    while size < SIZE:
+        x, y, r = rng.uniform(0, 590), rng.uniform(0, 390), rng.uniform(0.5, 3)
+        parts.append(
+            f'<circle cx="{x:.3f}" cy="{y:.3f}" r="{r:.3f}" stroke="#146c43" fill="none"/>\n'
+        )
+        size += len(parts[-1])
+    return document(parts)
+
+
+def show_drawing(make):
+    data = make(random.Random(1))
+    begin, cpu = time.perf_counter(), time.process_time()
+    drawing = read_drawing(data)
+    read = time.perf_counter() - begin
+    job = make_job(drawing, {c.name: "cut" for c in drawing.classes})
+    result = job_time_s(job, BENCH, {c.name: CUT for c in job.classes})
+    total, used = time.perf_counter() - begin, time.process_time() - cpu
+    print(
+        f"{make.__name__:13} {len(data) / 1e6:5.1f} MB  read {read:5.2f} s"
+        f"  read and timed {total:5.2f} s (processor {used:5.2f} s)"
+        f"  {drawing.length_mm / 1000:9.1f} m  {result.total_s / 60:9.1f} min"
+    )
+
+
+def show_refusals():
+    from test_drawing import REFUSED
+
+    slowest = []
+    for name, (data, _) in REFUSED.items():
+        begin = time.perf_counter()
+        try:
+            read_drawing(data)
+        except BadFile:
+            slowest.append((time.perf_counter() - begin, name))
+        else:
+            print(f"NOT REFUSED: {name}")
+    for seconds, name in sorted(slowest, reverse=True)[:5]:
+        print(f"refused in {seconds:5.2f} s: {name}")
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(f"peak memory while refusing all {len(slowest)}: {peak:.0f} MB")
+
+
+if __name__ == "__main__":
+    if sys.argv[1:] == ["refusals"]:
+        show_refusals()
+    else:
+        for make in (one_line, curves, small_shapes):
+            show_drawing(make)
+        import subprocess
+
+        # In a process of its own, so that the peak is that of the refusals.
+        subprocess.run([sys.executable, __file__, "refusals"], check=True)
