@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy.optimize import minimize
+from scipy.optimize import OptimizeResult, minimize
 from scipy.special import log_ndtr, ndtr
 from scipy.stats import norm
 from sklearn.base import clone
@@ -380,11 +380,23 @@ def test_touching_grades_are_refused_and_overlapping_ones_fitted():
     assert np.isfinite(OrdinalProbit().fit([[1.0], [2], [2], [3], [1]], [0, 0, 1, 1, 1]).coef_)
 
 
-@pytest.mark.parametrize("overlap", [1e-7, 0.0, -1e-7])
+@pytest.mark.parametrize("overlap", [1e-7, 1e-8, 4e-9, 1e-10, 0.0, -4e-9, -1e-7])
 def test_decision_between_overlap_and_gap_is_sharp(overlap):
     X = np.array([[0.0], [1.0 + overlap], [1.0], [2.0]])
     grade = np.array([0, 0, 1, 1])
-    assert is_separated(X / 2.0, grade, 2) is (overlap <= 0)
+    assert is_separated(X / 2.0, grade, 2) is (overlap < 1e-9)
+
+
+def test_nearly_collinear_columns_are_not_taken_for_separated():
+    x = np.linspace(-1.0, 1.0, 8)
+    X = np.c_[x, x + 1e-11 * np.array([1, -1, -1, 1, 1, -1, -1, 1])]
+    assert is_separated(X, np.array([0, 1, 0, 1, 1, 0, 1, 0]), 2) is False
+
+
+def test_grades_that_the_program_can_not_decide_count_as_touching(monkeypatch):
+    monkeypatch.setattr("calib.fit.ordinal_frame.linprog", lambda *_, **__: OptimizeResult(x=None))
+    with pytest.raises(NoFiniteEstimate, match="grades 0 to 1 are separated"):
+        OrdinalProbit().fit(SIX, OVERLAPPING)
 
 
 def separated_in_one_column(x, y):
@@ -501,6 +513,16 @@ def test_collinear_columns_share_their_effect_under_a_gaussian_prior():
     difference = np.array([SIX.std(), -10.0 * SIX.std(), 0.0, 0.0])
     assert difference @ fit.covariance_ @ difference == pytest.approx(2 * 5.0**2, rel=1e-8)
     assert fit.covariance_[2, 2] == pytest.approx(5.0**2, rel=1e-8)
+
+
+def test_collinear_columns_share_their_effect_as_their_prior_variances():
+    X = np.c_[SIX, 10.0 * SIX]
+    one = OrdinalProbit(prior=GaussianPrior(effect_sd=np.sqrt(10.0))).fit(SIX, SEPARATED)
+    fit = OrdinalProbit(prior=GaussianPrior(effect_sd=(3.0, 1.0))).fit(X, SEPARATED)
+    assert fit.coef_ == pytest.approx(one.coef_[0] * np.array([0.9, 0.01]), rel=1e-8)
+    total = np.array([1.0, 10.0, 0.0])
+    assert total @ fit.covariance_ @ total == pytest.approx(one.covariance_[0, 0], rel=1e-8)
+    assert fit.covariance_[2, 2] == pytest.approx(one.covariance_[1, 1], rel=1e-8)
 
 
 def test_collinear_columns_share_their_effect_under_jeffreys_prior():
