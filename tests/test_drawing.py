@@ -230,15 +230,21 @@ def test_copies_rules_and_what_is_left_out():
     assert reused["#00ff00"].length_mm == pytest.approx(20 * math.pi * mm, rel=1e-5)
     assert reused["#ff0000"].strokes.starts_mm[3] == pytest.approx([40 * mm, 60 * mm])
     said = " ".join(reused.notes)
-    for words in ("96 units were taken for an inch", "3 x hidden", "1 x text", "1 x pictures"):
+    for words in (
+        "96 units were taken for an inch",
+        "hidden shapes, 3 x",
+        "text",
+        "pictures made of dots, 1 x",
+    ):
         assert words in said
 
 
 def test_lines_drawn_twice_and_open_lines_that_meet_are_said():
     body = '<path d="M0 0h10"/><path d="M10 0v10"/><path d="M0 20h5"/><path d="M5 20h-5"/>'
     notes = " ".join(read_drawing(document(body)).notes)
-    assert "1 lines are drawn twice" in notes
-    assert "open lines begin where another ends" in notes
+    assert "burnt twice: 1." in notes
+    # the second line, and both of the pair that is drawn there and back
+    assert "begin where another ends: 3." in notes
     assert drawing("shapes").notes == ()
 
 

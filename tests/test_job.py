@@ -211,7 +211,7 @@ def test_a_drawing_larger_than_the_bed_takes_loads_and_start_ups():
     assert time.start_up_s == 120.0
     notes = " ".join(time.notes)
     assert "at least 2 loads" in notes
-    assert "1 lines are larger than the bed" in notes
+    assert "larger than the bed: 1." in notes
 
 
 def test_many_speeds_are_read_off_a_curve():

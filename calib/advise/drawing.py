@@ -171,17 +171,17 @@ def _notes(
             f" an inch, so what is drawn is {width:.1f} x {height:.1f} mm: check that."
         )
     notes += [
-        f"Left out: {count} x {what}." for what, count in sorted(page.left_out.items()) if count
+        f"Left out: {what}, {count} x." for what, count in sorted(page.left_out.items()) if count
     ]
     touching = _open_ends_that_meet(strokes)
     if touching:
         notes.append(
-            f"{touching} open lines begin where another ends: join them in the drawing, or the"
-            " head stops at each."
+            f"Open lines that begin where another ends: {touching}. Join them in the drawing, or"
+            " the head stops at each."
         )
     twice = len(strokes) - _distinct(strokes)
     if twice:
-        notes.append(f"{twice} lines are drawn twice and would be burnt twice: delete them.")
+        notes.append(f"Lines drawn twice, which would be burnt twice: {twice}. Delete them.")
     return tuple(notes)
 
 

@@ -327,7 +327,7 @@ def _time_notes(job: Job, machine: Machine, loads: int, ratio: TimeRatio | None)
         )
         too_long = _strokes_over_the_bed(job, machine)
         if too_long:
-            notes.append(f"{too_long} lines are larger than the bed themselves: split them.")
+            notes.append(f"Lines that are larger than the bed: {too_long}. Split them.")
     if ratio is None:
         notes.append(
             "The time is calculated, not calibrated: take the stopwatch to two jobs to put it"
