@@ -11,6 +11,7 @@ import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -53,9 +54,24 @@ def ensure_environment(pins: Pins) -> Path:
     if missing:
         _install(missing)
     if not _stamp("calib").is_file():
-        _pip("install", "--no-deps", "--quiet", "--editable", str(ROOT))
+        _pip("install", "--no-deps", "-qq", "--editable", str(ROOT))
         _stamp("calib").write_text("installed\n")
     return python_in(VENV)
+
+
+def run_in_environment(pins: Pins, script: str, main: Callable[[], int | None]) -> None:
+    """Run a script's main function in `.venv`; ends the process.
+
+    Started by any other Python, it makes the environment and starts the script again in it.
+    """
+    if Path(sys.prefix) == VENV:
+        raise SystemExit(main())
+    try:
+        python = ensure_environment(pins)
+    except SetupError as error:
+        say(f"{Path(script).name}: {error}")
+        raise SystemExit(1) from None
+    raise SystemExit(subprocess.run([str(python), script, *sys.argv[1:]], check=False).returncode)
 
 
 def say(text: str) -> None:
@@ -107,7 +123,7 @@ def _install(pins: list[tuple[str, bool]]) -> None:
     for name, with_dependencies in pins:
         say(f"Installing the packages of requirements/{name} (once; may take some minutes) ...")
         more = () if with_dependencies else ("--no-deps",)
-        _pip("install", "--quiet", *more, "--requirement", str(ROOT / "requirements" / name))
+        _pip("install", "-qq", *more, "--requirement", str(ROOT / "requirements" / name))
         _stamp(name).parent.mkdir(exist_ok=True)
         _stamp(name).write_text("installed\n")
 
