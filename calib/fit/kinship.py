@@ -1,0 +1,302 @@
+"""Which effects the pairs of a logbook share, and how large each usually is."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import betainc, ndtri
+
+from calib.fit.pair_summary import PairSummary, Response
+from calib.fit.priors import CutPrior, GradedPrior
+from calib.fit.random_effects import Units
+from calib.materials import family_of, split_words
+from calib.physics import spot_mm
+from calib.records import Machine, Sheet
+
+Array = npt.NDArray[np.float64]
+Key = tuple[object, ...]
+
+FAMILY, MACHINE, PRODUCT, LOT, PAIR = range(5)
+SPREADS = 5
+NONE = -1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Usual:
+    """Usual standard deviations of what pairs share, of a ln speed at a fixed power.
+
+    Parameters
+    ----------
+    world
+        The table's own error, the same for all families of one kind of laser.
+    machine, metered
+        Of a machine with rated watts, and of one with a measured power curve.
+    product, lot, pair
+        Between products of a family, lots of a product, and machines on one lot.
+    thickness, machine_thickness
+        Error of the family's slope in ln thickness, and how much it differs by machine.
+    wattage
+        Error of the slope in ln power between machines.
+    spot_mean, spot_sd
+        Slope of the energy needed in the ln of the spot, known no better than this.
+    """
+
+    world: float = 0.15
+    machine: float = 0.15
+    metered: float = 0.06
+    product: float = 0.15
+    lot: float = 0.07
+    pair: float = 0.05
+    thickness: float = 0.2
+    machine_thickness: float = 0.08
+    wattage: float = 0.08
+    spot_mean: float = 0.5
+    spot_sd: float = 0.3
+
+
+# Common practice, no source; the benchmark of the logbook (tests/benchmarks/book.py) tries them on
+# workshops of other physics.
+USUAL: dict[Response, Usual] = {
+    "cut": Usual(),
+    "char": Usual(machine=0.2, product=0.2, lot=0.1, pair=0.1),
+    "line_mark": Usual(machine=0.2, product=0.2, lot=0.1, pair=0.1),
+    "area_mark": Usual(machine=0.2, product=0.2, lot=0.1, pair=0.1),
+}
+# How much of a shape score's variance (1) is shared by all pairs, by a family, by a machine, and
+# how much is the pair's own (common practice, no source). A power curve is the machine's; what a
+# sheet loses to conduction is the sheet's.
+SHARES: dict[str, tuple[float, float, float, float]] = {
+    "floor": (0.2, 0.3, 0.1, 0.4),
+    "exponent": (0.0, 0.1, 0.6, 0.3),
+    "scatter": (0.35, 0.15, 0.15, 0.35),
+    "band": (0.4, 0.1, 0.0, 0.5),
+    "passes": (0.2, 0.4, 0.0, 0.4),
+    "shared": (0.3, 0.0, 0.3, 0.4),
+    "speed": (0.2, 0.4, 0.1, 0.3),
+    "width1": (0.3, 0.4, 0.0, 0.3),
+    "width2": (0.3, 0.4, 0.0, 0.3),
+    "width3": (0.3, 0.4, 0.0, 0.3),
+    "pitch": (0.3, 0.4, 0.0, 0.3),
+}
+# A family's own part of the table's doubt never gets below this.
+_LEAST_FAMILY_SD = 0.2
+# Share of the reference power that is left to a floor when a beam is too weak for it.
+_LEAST_OVER_FLOOR = 0.08
+
+
+def machine_key(machine: Machine) -> Key:
+    """What makes two records the same laser; a lens may be changed."""
+    return machine.name, machine.rated_w, machine.source
+
+
+def product_key(sheet: Sheet) -> Key:
+    """What makes two sheets the same product, whatever the lot."""
+    return sheet.name.casefold(), split_words(sheet.material), sheet.thickness_mm
+
+
+def lot_key(sheet: Sheet) -> Key:
+    """What makes two sheets the same lot."""
+    return *product_key(sheet), sheet.lot
+
+
+def pair_key(machine: Machine, sheet: Sheet) -> Key:
+    """What makes two records the same pair."""
+    return *machine_key(machine), machine.lens_mm, machine.beam_mm, *lot_key(sheet)
+
+
+def ln_spot(machine: Machine) -> float | None:
+    """Ln of the focal spot [ln mm]; None when lens or beam isn't known, or for a diode."""
+    if machine.source != "co2" or machine.lens_mm is None or machine.beam_mm is None:
+        return None
+    return float(np.log(spot_mm(machine.lens_mm, machine.beam_mm)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """For whom a prior is sought, the power at its reference, and what the table says."""
+
+    machine: Machine
+    sheet: Sheet
+    watts: float
+    table_variance: float
+    prior: CutPrior | GradedPrior
+
+
+def at_power(summary: PairSummary, watts: float) -> float:
+    """Mean excess of a pair as it would be at another power: its own curve, read off there.
+
+    Parameters
+    ----------
+    summary
+        The pair.
+    watts
+        Nominal power at which it is to be compared [W].
+
+    Returns
+    -------
+    float
+        Excess: how much slower than the family's expectation, which is proportional to power.
+
+    Notes
+    -----
+    With a share f of the power lost to conduction the speed is (r − f) / (1 − f) times the old one
+    at r times the power, not r times: down in power is optimistic otherwise.
+    """
+    ratio = watts / summary.watts
+    f = summary.floor
+    curve = np.log(max((ratio - f) / (1.0 - f), _LEAST_OVER_FLOOR * ratio))
+    if summary.response != "cut":
+        curve = summary.slope * np.log(ratio)
+    return float(summary.excess.mean - curve + np.log(ratio))
+
+
+def location_units(
+    summaries: Sequence[PairSummary], target: Target, usual: Usual
+) -> tuple[Units, Array]:
+    """Design of the excess over all pairs, and the target's row.
+
+    Parameters
+    ----------
+    summaries
+        Of one response, without the target's own pair; at least one.
+    target
+        For whom.
+    usual
+        Usual spreads.
+
+    Returns
+    -------
+    units, row
+        Columns: kind of laser, families, machines, their slopes in ln thickness, spot, wattage,
+        and the target's own product and lot.
+    """
+    pairs = [(s.machine, s.sheet) for s in summaries] + [(target.machine, target.sheet)]
+    watts = np.array([s.watts for s in summaries] + [target.watts])
+    thickness = np.log([sheet.working_thickness_mm / 3.0 for _, sheet in pairs])
+    spots = _centred_spots([machine for machine, _ in pairs])
+    variances = [s.table_variance for s in summaries] + [target.table_variance]
+    kinds, lasers = _one_hot([(machine.source,) for machine, _ in pairs])
+    families, family_names = _one_hot([_family(m, s) for m, s in pairs])
+    machines, machine_names = _one_hot([machine_key(m) for m, _ in pairs])
+    own_product = np.array([product_key(s) == product_key(target.sheet) for _, s in pairs])
+    own_lot = np.array([lot_key(s) == lot_key(target.sheet) for _, s in pairs])
+    by_name = {machine_key(m): m for m, _ in pairs}
+    machine_sd = [_machine_sd(by_name[name], usual) for name in machine_names]
+    family_sd = [
+        _family_sd(max(v for row, v in zip(families, variances, strict=True) if row[place]), usual)
+        for place in range(len(family_names))
+    ]
+    parts: list[tuple[Array, Sequence[float], int]] = [
+        (kinds, [usual.world] * len(lasers), NONE),
+        (families, family_sd, FAMILY),
+        (machines, machine_sd, MACHINE),
+        (thickness[:, None], [usual.thickness], NONE),
+        (machines * thickness[:, None], [usual.machine_thickness] * len(machine_names), NONE),
+        (spots[:, None], [usual.spot_sd], NONE),
+        (np.log(watts / target.watts)[:, None], [usual.wattage], NONE),
+        (own_product[:, None].astype(float), [usual.product], PRODUCT),
+        (own_lot[:, None].astype(float), [usual.lot], LOT),
+    ]
+    design = np.concatenate([part for part, _, _ in parts], axis=1)
+    known = np.array([at_power(s, target.watts) for s in summaries])
+    shift = usual.spot_mean * (spots - spots[-1])
+    units = Units(
+        value=known - shift[:-1],
+        variance=np.array([s.excess.variance for s in summaries]),
+        effects=design[:-1],
+        base=np.array([sd for _, sds, _ in parts for sd in sds]),
+        spread_of=np.array([which for _, sds, which in parts for _ in sds]),
+        nested=_nested([s.sheet for s in summaries], target.sheet),
+        nested_base=(usual.lot, usual.product),
+        nested_spread=(LOT, PRODUCT),
+        unit_base=usual.pair,
+        unit_spread=PAIR,
+        spreads=SPREADS,
+    )
+    return units, design[-1]
+
+
+def score_units(summaries: Sequence[PairSummary], name: str, target: Target) -> tuple[Units, Array]:
+    """Design of one shape score over all pairs that tell of it, and the target's row."""
+    told = [s for s in summaries if name in s.scores]
+    values = [s.scores[name].mean for s in told]
+    if name == "floor":
+        values = [v + _floor_shift(s, target) for s, v in zip(told, values, strict=True)]
+    pairs = [(s.machine, s.sheet) for s in told] + [(target.machine, target.sheet)]
+    shares = np.sqrt(SHARES[name])
+    columns = [
+        _one_hot([(machine.source,) for machine, _ in pairs])[0],
+        _one_hot([_family(m, s) for m, s in pairs])[0],
+        _one_hot([machine_key(m) for m, _ in pairs])[0],
+    ]
+    design = np.concatenate(columns, axis=1)
+    base = np.repeat(shares[:3], [column.shape[1] for column in columns])
+    units = Units(
+        value=np.array(values),
+        variance=np.array([s.scores[name].variance for s in told]),
+        effects=design[:-1],
+        base=base,
+        spread_of=np.full(len(base), NONE),
+        unit_base=float(shares[3]),
+    )
+    return units, design[-1]
+
+
+def _floor_shift(summary: PairSummary, target: Target) -> float:
+    """What another power adds to a floor's score: the watts lost to conduction stay the same."""
+    prior = target.prior
+    assert isinstance(prior, CutPrior)
+
+    def score(share: float) -> float:
+        return float(ndtri(betainc(prior.floor_a, prior.floor_b, min(share, 0.95))))
+
+    return score(summary.floor * summary.watts / target.watts) - score(summary.floor)
+
+
+def _family(machine: Machine, sheet: Sheet) -> Key:
+    return family_of(sheet.material), machine.source
+
+
+def _machine_sd(machine: Machine, usual: Usual) -> float:
+    return usual.metered if machine.power_curve else usual.machine
+
+
+def _family_sd(table_variance: float, usual: Usual) -> float:
+    """What is left of the table's doubt for the family itself."""
+    others = usual.world**2 + usual.machine**2 + usual.product**2 + usual.lot**2 + usual.pair**2
+    return max(float(np.sqrt(max(table_variance - others, 0.0))), _LEAST_FAMILY_SD)
+
+
+def _one_hot(keys: Sequence[Key]) -> tuple[Array, list[Key]]:
+    """A column of 0 and 1 for each distinct key, in order of appearance."""
+    names = list(dict.fromkeys(keys))
+    place = {name: i for i, name in enumerate(names)}
+    table = np.zeros((len(keys), len(names)))
+    table[np.arange(len(keys)), [place[key] for key in keys]] = 1.0
+    return table, names
+
+
+def _centred_spots(machines: Sequence[Machine]) -> Array:
+    """Ln spot about its mean; 0 where it isn't known."""
+    known = [ln_spot(machine) for machine in machines]
+    values = [spot for spot in known if spot is not None]
+    centre = float(np.mean(values)) if values else 0.0
+    return np.array([0.0 if spot is None else spot - centre for spot in known])
+
+
+def _nested(
+    sheets: Sequence[Sheet], target: Sheet
+) -> list[tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_]]]:
+    """Lots, then products; those of the target have a column instead."""
+    lots = list(dict.fromkeys(lot_key(s) for s in sheets))
+    products = list(dict.fromkeys(key[:-1] for key in lots))
+    lot_place = {key: i for i, key in enumerate(lots)}
+    product_place = {key: i for i, key in enumerate(products)}
+    lot_of = np.array([lot_place[lot_key(s)] for s in sheets])
+    product_of = np.array([product_place[key[:-1]] for key in lots])
+    lot_alive = np.array([key != lot_key(target) for key in lots])
+    product_alive = np.array([key != product_key(target) for key in products])
+    return [(lot_of, lot_alive), (product_of, product_alive)]

@@ -1,0 +1,288 @@
+"""What one pair's burns say of its edge, its char or its marks, in a few numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import betainc, ndtri
+
+from calib.fit import cut, graded
+from calib.fit.coarse import (
+    Frame,
+    Moments,
+    Ordinal,
+    Weighted,
+    below,
+    coarse_posterior,
+    moments_of,
+    score_moment,
+    score_moments,
+)
+from calib.fit.priors import MISREAD, CutPrior, GradedPrior, Priors
+from calib.physics import delivered_power_w
+from calib.records import COUPON_CUT_MM, Burn, Machine, Operation, Sheet
+
+Array = npt.NDArray[np.float64]
+Response = Literal["cut", "char", "line_mark", "area_mark"]
+
+# A speed below this share of the reference says only that next to nothing is cut.
+_SLOWEST = 0.02
+# Coupons and parts at least this sure to drop tell of defects when they don't.
+_SURE = 0.99
+# Share of misread results of a coupon that dropped which come down as something else.
+_MISREAD_DROP = MISREAD * 2.0 / 3.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PairSummary:
+    """What the burns of one pair say of one response.
+
+    Parameters
+    ----------
+    machine, sheet, response
+        Of whom and what.
+    watts
+        Nominal power at which the edge is compared [W].
+    excess
+        How much slower than the family's expectation the edge lies at ``watts``, as a logarithm:
+        what the data alone say.
+    table_variance
+        Variance of that excess by the family's table alone.
+    scores
+        The same of each shape score (prior mean 0, variance 1), by name.
+    floor
+        Mean share of ``watts`` that conduction takes; 0 for graded responses.
+    slope
+        Mean slope of ln speed in ln watts of a graded response; 1 for cuts.
+    sure_mm, sure_failures, sure_expected
+        Cut path of what was sure to drop, how much of it didn't, and how much of that misreading
+        and scatter explain [mm], [-], [-].
+    readings
+        How many readings it rests on.
+    """
+
+    machine: Machine
+    sheet: Sheet
+    response: Response
+    watts: float
+    excess: Moments
+    table_variance: float
+    scores: Mapping[str, Moments] = field(default_factory=dict)
+    floor: float = 0.0
+    slope: float = 1.0
+    sure_mm: float = 0.0
+    sure_failures: float = 0.0
+    sure_expected: float = 0.0
+    readings: int = 0
+
+
+def pair_summaries(
+    machine: Machine, sheet: Sheet, burns: Sequence[Burn], expected: Mapping[Operation, Priors]
+) -> list[PairSummary]:
+    """Summaries of all responses that a pair's burns tell anything of.
+
+    Parameters
+    ----------
+    machine, sheet
+        The pair.
+    burns
+        Its burns, any operation and order.
+    expected
+        Priors from the family's table, for each operation among the burns.
+
+    Returns
+    -------
+    list of PairSummary
+        None for responses without a reading.
+    """
+    found: list[PairSummary | None] = []
+    for operation, priors in expected.items():
+        used = [b for b in burns if b.operation == operation]
+        if priors.cut is not None:
+            found.append(_of_cut(machine, sheet, used, priors.cut))
+        if priors.char is not None:
+            found.append(_of_grades(machine, sheet, used, priors.char, "char"))
+        if priors.mark is not None:
+            kind: Response = "line_mark" if operation == "line_mark" else "area_mark"
+            found.append(_of_grades(machine, sheet, used, priors.mark, kind))
+    return [summary for summary in found if summary is not None]
+
+
+def excess_variance(machine: Machine, prior: CutPrior | GradedPrior) -> float:
+    """Variance of the excess before any burn, by the family's table alone.
+
+    Parameters
+    ----------
+    machine
+        Whose full power pivots the power exponent.
+    prior
+        From the table.
+
+    Returns
+    -------
+    float
+        Variance of a ln speed at a fixed power.
+
+    Notes
+    -----
+    ln speed = (ln power − α) / slope to first order, slope 1 − f for cuts and the exponent of
+    speed for grades.
+    """
+    spread = prior.location_df / (prior.location_df - 2.0) * prior.location_scale**2
+    away = prior.location - float(np.log(delivered_power_w(machine, 100.0)))
+    return float((spread + (prior.exponent_sd * away) ** 2) / usual_slope(prior) ** 2)
+
+
+def usual_slope(prior: CutPrior | GradedPrior) -> float:
+    """Slope of the ln power needed in ln speed at the reference, by the prior's mean."""
+    if isinstance(prior, CutPrior):
+        return 1.0 - prior.floor_a / (prior.floor_a + prior.floor_b)
+    return prior.speed_mean
+
+
+def _of_cut(
+    machine: Machine, sheet: Sheet, burns: Sequence[Burn], prior: CutPrior
+) -> PairSummary | None:
+    data = cut.cut_data(machine, burns, prior)
+    if len(data.grade) == 0:
+        return None
+    weighted = coarse_posterior(_ordinal_cut(data, prior))
+    shape = cut.shape_of(weighted.scores, prior)
+    away = prior.location - data.at.ln_full
+    power = data.at.ln_full + shape.exponent * away
+    excess, floor = _edge_of(weighted, shape, power)
+    score = ndtri(np.clip(betainc(prior.floor_a, prior.floor_b, floor), 1e-9, 1.0 - 1e-9))
+    scores = dict(score_moments(weighted, cut.PARAMETERS))
+    scores["floor"] = score_moment(weighted, score)
+    before = Moments(mean=0.0, variance=excess_variance(machine, prior))
+    sure = _sure(data, weighted, shape)
+    return PairSummary(
+        machine=machine,
+        sheet=sheet,
+        response="cut",
+        watts=float(np.exp(prior.location)),
+        excess=moments_of(weighted, excess).without(before),
+        table_variance=before.variance,
+        scores=scores,
+        floor=moments_of(weighted, floor).mean,
+        sure_mm=sure[0],
+        sure_failures=sure[1],
+        sure_expected=sure[2],
+        readings=int(data.count.sum()),
+    )
+
+
+def _edge_of(weighted: Weighted, shape: cut.Shape, ln_power: Array) -> tuple[Array, Array]:
+    """Excess of the edge, and share of the power that conduction takes, at the points, (J, A)."""
+    needed = np.exp(ln_power[:, None] - weighted.location)
+    f = shape.floor[:, None]
+    excess = -np.log(np.maximum((needed - f) / (1.0 - f), _SLOWEST))
+    return excess, np.minimum(f / needed, 0.95)
+
+
+def _ordinal_cut(data: cut.CutData, prior: CutPrior) -> Ordinal:
+    informed = ["floor", "exponent", "scatter", "band"]
+    if data.at.ln_passes.any():
+        informed.append("passes")
+    if len(np.unique(data.group)) > 1:
+        informed.append("shared")
+    return Ordinal(
+        dimensions=len(cut.PARAMETERS),
+        informed=tuple(cut.PARAMETERS.index(name) for name in informed),
+        frame_of=lambda scores: _cut_frame(cut.shape_of(scores, prior), data),
+        grade=data.grade,
+        count=data.count,
+        group=data.group,
+        power=data.length_ratio,
+        # A coupon's own defects are too few to matter here; a long part's aren't.
+        ln_whole=np.where(
+            data.length_ratio == 1.0,
+            0.0,
+            -prior.defects_per_m * COUPON_CUT_MM / 1000.0 * data.length_ratio,
+        ),
+        location_prior=(prior.location, prior.location_scale, prior.location_df),
+    )
+
+
+def _cut_frame(shape: cut.Shape, data: cut.CutData) -> Frame:
+    return Frame(
+        critical=cut.critical_location(shape, data.at),
+        scatter=shape.scatter,
+        shared=shape.shared,
+        cuts=np.stack([-shape.band, np.zeros_like(shape.band)], axis=1),
+    )
+
+
+def _sure(data: cut.CutData, weighted: Weighted, shape: cut.Shape) -> tuple[float, float, float]:
+    """Path of what was sure to drop [mm], how many failed, how many were expected to."""
+    critical = cut.critical_location(shape, data.at).T[:, :, None]
+    y = (critical - weighted.location).astype(np.float32)
+    chance = below(y / shape.scatter.astype(np.float32)[:, None])
+    drops = np.einsum("ja,nja->n", weighted.weight, chance) ** data.length_ratio
+    sure = drops > _SURE
+    count = data.count * sure
+    return (
+        float((count * data.length_ratio).sum() * COUPON_CUT_MM),
+        float(count[data.grade < 2].sum()),
+        float((count * (1.0 - drops + _MISREAD_DROP)).sum()),
+    )
+
+
+def _of_grades(
+    machine: Machine,
+    sheet: Sheet,
+    burns: Sequence[Burn],
+    prior: GradedPrior,
+    response: Response,
+) -> PairSummary | None:
+    read: graded.Response = "char" if response == "char" else "mark"
+    at, grade, count = graded.graded_rows(machine, burns, prior, read)
+    if len(grade) == 0:
+        return None
+    weighted = coarse_posterior(_ordinal_grades(at, grade, count, prior))
+    shape = graded.graded_shape(weighted.scores, prior)
+    away = prior.location - at.ln_full
+    power = at.ln_full + shape.exponent * away
+    excess = -(power[:, None] - weighted.location) / shape.speed[:, None]
+    before = Moments(mean=0.0, variance=excess_variance(machine, prior))
+    return PairSummary(
+        machine=machine,
+        sheet=sheet,
+        response=response,
+        watts=float(np.exp(prior.location)),
+        excess=moments_of(weighted, excess).without(before),
+        table_variance=before.variance,
+        scores=score_moments(weighted, graded.PARAMETERS),
+        slope=moments_of(weighted, 1.0 / shape.speed).mean,
+        readings=int(count.sum()),
+    )
+
+
+def _ordinal_grades(
+    at: graded.GradedSettings, grade: Array, count: Array, prior: GradedPrior
+) -> Ordinal:
+    n = len(grade)
+    return Ordinal(
+        dimensions=len(graded.PARAMETERS),
+        informed=graded.informed_by(at),
+        frame_of=lambda scores: _graded_frame(graded.graded_shape(scores, prior), at),
+        grade=grade.astype(np.int64),
+        count=count,
+        group=np.zeros(n, dtype=np.int64),
+        power=np.ones(n),
+        ln_whole=np.zeros(n),
+        location_prior=(prior.location, prior.location_scale, prior.location_df),
+    )
+
+
+def _graded_frame(shape: graded.GradedShape, at: graded.GradedSettings) -> Frame:
+    return Frame(
+        critical=graded.critical_location(shape, at),
+        scatter=shape.scatter,
+        shared=np.zeros_like(shape.scatter),
+        cuts=shape.cuts,
+    )

@@ -1,0 +1,137 @@
+"""What the whole logbook teaches: priors for a pair from every other pair that was burnt."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from calib.errors import InvalidRecord
+from calib.fit.expectation import expected_priors
+from calib.fit.kinship import Key, pair_key
+from calib.fit.pair_summary import PairSummary, Response, pair_summaries
+from calib.fit.pooled_prior import pooled_cut, pooled_graded
+from calib.fit.priors import Priors
+from calib.records import OPERATIONS, Burn, Machine, Operation, Sheet
+
+Record = tuple[Machine, Sheet, Sequence[Burn]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pool:
+    """The logbook in short: a few numbers for each pair and response.
+
+    Parameters
+    ----------
+    summaries
+        What each pair's burns say, by response.
+    pairs
+        How many pairs were taken in.
+    """
+
+    summaries: dict[Response, tuple[PairSummary, ...]]
+    pairs: int
+
+    def priors(
+        self, machine: Machine, sheet: Sheet, operation: Operation, expected: Priors
+    ) -> Priors:
+        """Priors of a pair from all the others.
+
+        Parameters
+        ----------
+        machine, sheet, operation
+            For whom. Its own burns, if they are in the book, are left out: they come in as
+            evidence, and must not count twice.
+        expected
+            What its family's table expects.
+
+        Returns
+        -------
+        Priors
+            ``expected`` itself when no other pair tells of it.
+        """
+        kind: Response = "area_mark" if operation == "area_mark" else "line_mark"
+        cut, char, mark = (self._others(r, machine, sheet) for r in ("cut", "char", kind))
+        better = replace(
+            expected,
+            cut=pooled_cut(cut, machine, sheet, expected.cut)
+            if expected.cut and cut
+            else expected.cut,
+            char=pooled_graded(char, machine, sheet, expected.char)
+            if expected.char and char
+            else expected.char,
+            mark=pooled_graded(mark, machine, sheet, expected.mark)
+            if expected.mark and mark
+            else expected.mark,
+        )
+        if better == expected:
+            return expected
+        told = cut or char if operation == "cut" else mark
+        return replace(better, notes=(*expected.notes, _note(len(told))))
+
+    def _others(
+        self, response: Response, machine: Machine, sheet: Sheet
+    ) -> tuple[PairSummary, ...]:
+        """Pairs of the same kind of laser but this one."""
+        mine = pair_key(machine, sheet)
+        return tuple(
+            s
+            for s in self.summaries.get(response, ())
+            if s.machine.source == machine.source and pair_key(s.machine, s.sheet) != mine
+        )
+
+
+def pool_records(records: Iterable[Record]) -> Pool:
+    """Take in every pair of a logbook; the work grows in proportion to the number of pairs.
+
+    Parameters
+    ----------
+    records
+        (machine, sheet, burns) of each pair; a pair may come more than once.
+
+    Returns
+    -------
+    Pool
+        For ``pool=`` when planning and fitting.
+
+    Raises
+    ------
+    InvalidRecord
+        When a record holds something else.
+
+    Examples
+    --------
+    >>> pool_records([]).pairs
+    0
+    """
+    pairs: dict[Key, tuple[Machine, Sheet, list[Burn]]] = {}
+    for record in records:
+        machine, sheet, burns = _checked(record)
+        key = pair_key(machine, sheet)
+        pairs.setdefault(key, (machine, sheet, []))[2].extend(burns)
+    found: dict[Response, list[PairSummary]] = defaultdict(list)
+    for machine, sheet, burnt in pairs.values():
+        operations = [op for op in OPERATIONS if any(b.operation == op for b in burnt)]
+        expected = {op: expected_priors(machine, sheet, op) for op in operations}
+        for summary in pair_summaries(machine, sheet, burnt, expected):
+            found[summary.response].append(summary)
+    return Pool(
+        summaries={response: tuple(some) for response, some in found.items()}, pairs=len(pairs)
+    )
+
+
+def _checked(record: Record) -> Record:
+    good = isinstance(record, tuple) and len(record) == 3
+    if not good or not isinstance(record[0], Machine) or not isinstance(record[1], Sheet):
+        raise InvalidRecord(
+            f"a record of the logbook is {record!r}: give (machine, sheet, burns) for each pair."
+        )
+    for burn in record[2]:
+        if not isinstance(burn, Burn):
+            raise InvalidRecord(f"burns hold {burn!r}: give a sequence of Burn records.")
+    return record
+
+
+def _note(pairs: int) -> str:
+    other = "1 other pair" if pairs == 1 else f"{pairs} other pairs"
+    return f"What is expected before the burns rests on {other} of the logbook."

@@ -1,0 +1,211 @@
+"""Priors of one pair from the summaries of the others."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import TypeVar
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import betaincinv, ndtr, xlogy
+
+from calib.fit.kinship import PAIR, USUAL, Target, location_units, score_units
+from calib.fit.pair_summary import PairSummary, excess_variance
+from calib.fit.priors import CutPrior, GradedPrior
+from calib.fit.random_effects import fit_fixed, fit_learning, half_normal
+from calib.materials import family_of
+from calib.physics import delivered_power_w
+from calib.records import Machine, Sheet
+
+Array = npt.NDArray[np.float64]
+Prior = TypeVar("Prior", CutPrior, GradedPrior)
+Score = tuple[float, float]
+
+# Fewer pairs than this can't tell how much pairs differ: then the usual spreads are taken as given.
+FEWEST_TO_LEARN = 6
+_USUAL_SCORE: Score = (0.0, 1.0)
+# Student's degrees of freedom of a prior whose spreads were learnt: lighter tails than the table's.
+_LEARNT_DF = 8.0
+# Nodes for the mean of a function of a normal score.
+_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(20)
+_WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+
+
+def pooled_cut(
+    others: Sequence[PairSummary], machine: Machine, sheet: Sheet, prior: CutPrior
+) -> CutPrior:
+    """The table's prior of a cut, moved and narrowed by what other pairs say.
+
+    Parameters
+    ----------
+    others
+        Summaries of other pairs' cuts, at least one.
+    machine, sheet
+        For whom.
+    prior
+        What the family's table expects.
+
+    Returns
+    -------
+    CutPrior
+        Its reference speed lies where the edge is now expected at the table's power.
+    """
+    moved, scored = _moved(others, machine, sheet, prior)
+    defects = _defects_per_m(others, sheet, prior.defects_per_m)
+    return replace(_with_cut_scores(moved, scored), defects_per_m=defects)
+
+
+def pooled_graded(
+    others: Sequence[PairSummary], machine: Machine, sheet: Sheet, prior: GradedPrior
+) -> GradedPrior:
+    """The table's prior of char or marks, moved and narrowed; as ``pooled_cut``."""
+    return _with_graded_scores(*_moved(others, machine, sheet, prior))
+
+
+def _moved(
+    others: Sequence[PairSummary], machine: Machine, sheet: Sheet, prior: Prior
+) -> tuple[Prior, dict[str, Score]]:
+    """The prior with its location and power exponent learnt, and all shape scores."""
+    target = Target(
+        machine=machine,
+        sheet=sheet,
+        watts=float(np.exp(prior.location)),
+        table_variance=excess_variance(machine, prior),
+        prior=prior,
+    )
+    names = sorted({name for s in others for name in s.scores})
+    scored = {name: _score(others, name, target) for name in names}
+    moved = _relocated(others, target, prior)
+    return _pivoted(moved, machine, scored.get("exponent", _USUAL_SCORE)), scored
+
+
+def _relocated(others: Sequence[PairSummary], target: Target, prior: Prior) -> Prior:
+    """Move the reference speed to where the edge is now expected; narrow the location."""
+    usual = USUAL[others[0].response]
+    units, row = location_units(others, target, usual)
+    learning = len(others) >= FEWEST_TO_LEARN
+    found = fit_learning(units) if learning else fit_fixed(units)
+    mean, variance = found.predict(row, (usual.pair * found.spread[:, PAIR]) ** 2)
+    before = float((row**2) @ units.base**2) + usual.pair**2
+    df = _LEARNT_DF if learning else prior.location_df
+    same_spread = prior.location_df / (prior.location_df - 2.0) * (df - 2.0) / df
+    return replace(
+        prior,
+        speed0_mm_s=prior.speed0_mm_s * float(np.exp(-mean)),
+        location_scale=prior.location_scale * float(np.sqrt(variance / before * same_spread)),
+        location_df=df,
+    )
+
+
+def _score(others: Sequence[PairSummary], name: str, target: Target) -> Score:
+    """Mean and standard deviation of a shape score."""
+    units, row = score_units(others, name, target)
+    mean, variance = fit_fixed(units).predict(row, np.full(1, units.unit_base**2))
+    return mean, float(np.sqrt(variance))
+
+
+def _pivoted(prior: Prior, machine: Machine, exponent: Score) -> Prior:
+    """The power exponent as learnt; the location keeps the reference power where it was."""
+    full = float(np.log(delivered_power_w(machine, 100.0)))
+    mean = prior.exponent_mean + prior.exponent_sd * exponent[0]
+    return replace(
+        prior,
+        location=full + mean / prior.exponent_mean * (prior.location - full),
+        exponent_mean=mean,
+        exponent_sd=prior.exponent_sd * exponent[1],
+    )
+
+
+def _normal(mean: float, sd: float, score: Score) -> tuple[float, float]:
+    """Normal of a parameter whose score, standard normal before, is now another normal."""
+    return mean + sd * score[0], sd * score[1]
+
+
+def _normal_mean(score: Score, value: Callable[[Array], Array]) -> float:
+    """Mean of a function of a normal score."""
+    return float(_WEIGHTS @ value(score[0] + score[1] * _NODES))
+
+
+def _with_cut_scores(prior: CutPrior, scored: dict[str, Score]) -> CutPrior:
+    def score(name: str) -> Score:
+        return scored.get(name, _USUAL_SCORE)
+
+    scatter = _normal(prior.scatter_ln, prior.scatter_ln_sd, score("scatter"))
+    band = _normal(prior.band_ln, prior.band_ln_sd, score("band"))
+    passes = _normal(prior.passes_mean, prior.passes_sd, score("passes"))
+    floor_a, floor_b = _beta(prior, score("floor"))
+    shared = _normal_mean(score("shared"), lambda z: half_normal(z) ** 2)
+    return replace(
+        prior,
+        floor_a=floor_a,
+        floor_b=floor_b,
+        scatter_ln=scatter[0],
+        scatter_ln_sd=scatter[1],
+        band_ln=band[0],
+        band_ln_sd=band[1],
+        passes_mean=passes[0],
+        passes_sd=passes[1],
+        shared_scale=prior.shared_scale * float(np.sqrt(shared)),
+    )
+
+
+def _with_graded_scores(prior: GradedPrior, scored: dict[str, Score]) -> GradedPrior:
+    def score(name: str) -> Score:
+        return scored.get(name, _USUAL_SCORE)
+
+    widths = [score(name) for name in ("width1", "width2", "width3")]
+    # One prior serves all three widths: their mean, and a spread that holds each of them.
+    mean = float(np.mean([w[0] for w in widths]))
+    spread = float(np.sqrt(np.mean([w[1] ** 2 + (w[0] - mean) ** 2 for w in widths])))
+    speed = _normal(prior.speed_mean, prior.speed_sd, score("speed"))
+    scatter = _normal(prior.scatter_ln, prior.scatter_ln_sd, score("scatter"))
+    width = _normal(prior.width_ln, prior.width_ln_sd, (mean, min(spread, 1.0)))
+    passes = _normal(prior.passes_mean, prior.passes_sd, score("passes"))
+    pitch = _normal(prior.pitch_mean, prior.pitch_sd, score("pitch"))
+    return replace(
+        prior,
+        speed_mean=speed[0],
+        speed_sd=speed[1],
+        scatter_ln=scatter[0],
+        scatter_ln_sd=scatter[1],
+        width_ln=width[0],
+        width_ln_sd=width[1],
+        passes_mean=passes[0],
+        passes_sd=passes[1],
+        pitch_mean=pitch[0],
+        pitch_sd=pitch[1],
+    )
+
+
+def _beta(prior: CutPrior, score: Score) -> tuple[float, float]:
+    """The beta distribution with the mean and variance that a learnt floor has."""
+    if score == _USUAL_SCORE:
+        return prior.floor_a, prior.floor_b
+
+    def share(z: Array) -> Array:
+        return np.asarray(betaincinv(prior.floor_a, prior.floor_b, ndtr(z)))
+
+    mean = _normal_mean(score, share)
+    variance = _normal_mean(score, lambda z: (share(z) - mean) ** 2)
+    size = mean * (1.0 - mean) / max(variance, 1e-6) - 1.0
+    return mean * size, (1.0 - mean) * size
+
+
+def _defects_per_m(others: Sequence[PairSummary], sheet: Sheet, expected: float) -> float:
+    """Posterior mean of the defect rate of a family, from what was sure to drop and didn't.
+
+    Before the burns it is exponential with the table's mean: a rate of 0 in the table stays 0.
+    """
+    family = family_of(sheet.material)
+    kin = [s for s in others if family_of(s.sheet.material) == family]
+    metres = sum(s.sure_mm for s in kin) / 1000.0
+    if expected <= 0.0 or metres <= 0.0:
+        return expected
+    failures = sum(s.sure_failures for s in kin)
+    explained = sum(s.sure_expected for s in kin)
+    rates = expected * np.geomspace(1e-3, 1e3, 400)
+    events = rates * metres + explained
+    log_mass = xlogy(failures, events) - events - rates / expected + np.log(rates)
+    mass = np.exp(log_mass - log_mass.max())
+    return float(mass @ rates / mass.sum())

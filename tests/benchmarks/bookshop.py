@@ -1,0 +1,263 @@
+"""Simulated workshops with a whole book: machines, families, products and lots that share effects.
+
+The physics is that of ``workshop.py``. What a sheet needs is fixed in watts at the work, so that its
+conduction floor weighs more on a weak machine; a machine turns its rated watts into true ones with
+an efficiency of its own and focuses them with its lens; how far machines, products and lots differ
+is itself drawn for each workshop. All invented.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from workshop import MARK_SPEED, Workshop
+
+from calib.physics import spot_mm
+from calib.records import Burn, Machine, Setting, Sheet
+
+FAMILIES = ("MDF", "birch plywood", "poplar plywood", "basswood")
+_THICKNESS = (2.0, 3.0, 4.0, 5.0, 6.0)
+_POWERS = (80.0, 70.0, 60.0, 50.0, 40.0)
+# Watts at the work at which a family's share of conduction is drawn.
+_REFERENCE_W = 36.0
+
+
+@dataclass(frozen=True)
+class Laser:
+    """A machine and how many true watts it gives, at what spot."""
+
+    machine: Machine
+    efficiency: float
+    dead_pct: float
+    bend: float
+    spot_mm: float
+
+
+@dataclass(frozen=True)
+class Product:
+    """A sheet and what it truly needs at 36 W: energy, floor, root, and its own char and marks."""
+
+    sheet: Sheet
+    ln_need: float
+    floor: float
+    root: float
+    excess: float
+    mark: float
+
+
+@dataclass(frozen=True)
+class Shop:
+    """What all pairs of one workshop share."""
+
+    rng: np.random.Generator
+    expected_energy: object
+    family_off: dict
+    family_floor: dict
+    family_root: dict
+    family_mark: dict
+    thickness_share: float
+    spot_exponent: float
+    machine_sd: float
+    product_sd: float
+    lot_sd: float
+    sitting_sd: float
+    scatter_ln: float
+    band_ln: float
+
+    def laser(self, rated_w: float, *, name: str = "m", known_lens: bool = True) -> Laser:
+        """A machine of a rated power."""
+        rng = self.rng
+        lens = float(rng.choice([38.1, 50.8, 63.5]))
+        beam = float(rng.uniform(5.0, 8.0))
+        spot = spot_mm(lens, beam)
+        machine = Machine(
+            name=name,
+            rated_w=float(rated_w),
+            bed_mm=(600.0, 400.0),
+            max_speed_mm_s=400.0,
+            acceleration_mm_s2=3000.0,
+            lens_mm=lens if known_lens else None,
+            beam_mm=round(beam, 1) if known_lens else None,
+        )
+        return Laser(
+            machine=machine,
+            efficiency=float(np.exp(rng.normal(-0.03, self.machine_sd))),
+            dead_pct=float(rng.uniform(0, 8)),
+            bend=float(rng.uniform(0.85, 1.15)),
+            spot_mm=spot,
+        )
+
+    def product(self, material: str, thickness_mm: float, *, name: str, lot: str = "") -> Product:
+        """A product of a family, in its first lot."""
+        rng = self.rng
+        sheet = Sheet(name=name, material=material, thickness_mm=thickness_mm, lot=lot)
+        real = float(np.exp(rng.normal(0, 0.03)))
+        return Product(
+            sheet=sheet,
+            ln_need=self.family_off[material] + rng.normal(0, self.product_sd) + np.log(real),
+            floor=float(np.clip(self.family_floor[material] + rng.normal(0, 0.04), 0.02, 0.4)),
+            root=float(np.clip(self.family_root[material] + rng.normal(0, 0.05), 0.0, 0.35)),
+            excess=float(rng.normal(0.45, 0.2)),
+            mark=float(self.family_mark[material] + rng.normal(0, 0.15)),
+        )
+
+    def new_lot(self, product: Product, lot: str) -> Product:
+        """Another lot of a product."""
+        change = self.rng.normal(0, self.lot_sd)
+        return replace(
+            product, sheet=replace(product.sheet, lot=lot), ln_need=product.ln_need + change
+        )
+
+    def pair(self, laser: Laser, product: Product) -> Workshop:
+        """The truth of a machine and a sheet."""
+        rng = self.rng
+        sheet = product.sheet
+        t = sheet.thickness_mm
+        line_energy = self.expected_energy(replace(sheet, thickness_mm=3.0), laser.machine)
+        share = self.thickness_share
+        line_energy *= t / 3.0 * ((1 - share) + share * t / 3.0)
+        factor = float(np.exp(product.ln_need)) * self.optics(laser, t) / laser.efficiency
+        power = _REFERENCE_W * factor
+        floor, root = product.floor, product.root
+        return Workshop(
+            machine=laser.machine,
+            sheet=sheet,
+            need=(power * floor, power * (1 - floor - root), power * root),
+            speed_op=_REFERENCE_W / line_energy,
+            dead_pct=laser.dead_pct,
+            bend=laser.bend,
+            scatter=float(np.exp(self.scatter_ln + rng.normal(0, 0.2))),
+            tail_df=float(rng.choice([8.0, 30.0])),
+            band=float(np.exp(self.band_ln + rng.normal(0, 0.3))),
+            knots_per_m=0.0 if sheet.material == "MDF" else float(rng.choice([0.0, 0.05, 0.2])),
+            misread=0.005,
+            char=(
+                float(np.log(power) + product.excess),
+                float(rng.uniform(0.7, 1.3)),
+                float(np.exp(rng.normal(np.log(0.35), 0.25))),
+                float(np.exp(rng.normal(np.log(0.13), 0.25))),
+            ),
+            mark=(
+                float(np.log(0.033 * MARK_SPEED / laser.efficiency) + product.mark),
+                float(rng.uniform(0.75, 1.1)),
+                float(np.exp(rng.normal(np.log(0.4), 0.25))),
+                float(np.exp(rng.normal(np.log(0.12), 0.25))),
+            ),
+        )
+
+    def workable(self, laser: Laser, material: str, *, name: str, lot: str = ""):
+        """A product, as thick as may be, that the machine cuts; and the pair."""
+        for thickness in (*self.rng.permutation(_THICKNESS), 3.0, 2.0, 1.5, 1.0):
+            product = self.product(material, float(thickness), name=name, lot=lot)
+            if cuts(pair := self.pair(laser, product)):
+                break
+        return product, pair
+
+    def optics(self, laser: Laser, thickness_mm: float) -> float:
+        """Power needed by the width of the beam within the sheet, against a usual lens."""
+        usual = spot_mm(50.8, 6.5)
+        wide = [
+            spot * np.sqrt(1 + (np.linspace(-0.5, 0.5, 21) * thickness_mm / _rayleigh(spot)) ** 2)
+            for spot in (laser.spot_mm, usual)
+        ]
+        return float((wide[0].mean() / wide[1].mean()) ** self.spot_exponent)
+
+
+def _rayleigh(spot: float) -> float:
+    return float(np.pi * spot**2 / (4 * 1.2 * 10.6e-3))
+
+
+def draw_shop(seed: int, expected_energy) -> Shop:
+    """Draw what a workshop shares; ``expected_energy(sheet, machine)`` as in ``draw_workshop``."""
+    rng = np.random.default_rng([20261, seed])
+    ln2 = np.log(2.0)
+    return Shop(
+        rng=rng,
+        expected_energy=expected_energy,
+        family_off={f: float(rng.uniform(-ln2, ln2)) for f in FAMILIES},
+        family_floor={f: float(rng.uniform(0.05, 0.3)) for f in FAMILIES},
+        family_root={f: float(rng.uniform(0.0, 0.3)) for f in FAMILIES},
+        family_mark={f: float(rng.uniform(-ln2, ln2)) for f in FAMILIES},
+        thickness_share=float(rng.uniform(0.0, 0.5)),
+        spot_exponent=float(rng.uniform(0.2, 0.8)),
+        machine_sd=float(rng.uniform(0.05, 0.2)),
+        product_sd=float(rng.uniform(0.05, 0.2)),
+        lot_sd=float(rng.uniform(0.02, 0.12)),
+        sitting_sd=float(abs(rng.normal(0, 0.03))),
+        scatter_ln=float(rng.normal(np.log(0.045), 0.25)),
+        band_ln=float(rng.normal(np.log(0.06), 0.4)),
+    )
+
+
+def cuts(workshop: Workshop) -> bool:
+    """True when a maker would cut this on that machine: the ceiling cuts it at 2 mm/s or more."""
+    return workshop.fastest() >= 2.0
+
+
+def moved(workshop: Workshop, ln_need: float) -> Workshop:
+    """The same pair when everything needs so much more power, as a logarithm."""
+    need = tuple(float(part * np.exp(ln_need)) for part in workshop.need)
+    a, b, c, d = workshop.char
+    return replace(workshop, need=need, char=(a + ln_need, b, c, d))
+
+
+def near_edge_burns(workshop: Workshop, rng, n: int, sitting_sd: float = 0.0) -> list[Burn]:
+    """Burns as a planner spreads them: a wide first board of six, then boards near the edge."""
+    burns: list[Burn] = []
+    for board in range(0, n, 6):
+        today = moved(workshop, rng.normal(0, sitting_sd))
+        for _ in range(min(6, n - board)):
+            power = float(rng.choice(_POWERS))
+            apart = rng.normal(0, 0.35 if board == 0 else 0.07)
+            speed = workshop.edge_speed(power) * float(np.exp(apart))
+            setting = Setting(power_pct=power, speed_mm_s=max(round(speed, 1), 0.1))
+            burns.append(today.burn(setting, rng, sitting=f"board {board // 6 + 1}"))
+    return burns
+
+
+@dataclass(frozen=True)
+class BookCase:
+    """A book of pairs, and a new pair that isn't in it."""
+
+    shop: Shop
+    records: list
+    target: Workshop
+    kind: str
+
+
+def draw_book(seed: int, expected_energy, pairs: int = 10, burns: int = 18) -> BookCase:
+    """A book of pairs on two machines, and a new sheet on one of them.
+
+    Of ten new sheets three are a new lot of a product in the book, five another product of a
+    family in the book, two of a family that isn't there.
+    """
+    shop = draw_shop(seed, expected_energy)
+    rng = shop.rng
+    watts = rng.choice([40.0, 50.0, 60.0, 80.0, 100.0], 2, replace=False)
+    lasers = [
+        shop.laser(w, name=f"m{i}", known_lens=bool(rng.random() < 0.5))
+        for i, w in enumerate(watts)
+    ]
+    strange, *known = (str(family) for family in rng.permutation(FAMILIES))
+    truths = []
+    for i in range(pairs - 2):
+        laser = lasers[int(rng.random() < 0.35)]
+        truths.append(shop.workable(laser, str(rng.choice(known)), name=f"p{i}", lot="a"))
+    # Two products were burnt on both machines, where the other one cuts them.
+    for product, pair in list(truths)[:2]:
+        other = lasers[1 if pair.machine is lasers[0].machine else 0]
+        if cuts(second := shop.pair(other, product)):
+            truths.append((product, second))
+    records = [
+        (pair.machine, pair.sheet, near_edge_burns(pair, rng, burns, shop.sitting_sd))
+        for _, pair in truths
+    ]
+    kind = str(rng.choice(["lot", "product", "family"], p=[0.3, 0.5, 0.2]))
+    product, pair = truths[2]
+    laser = lasers[0] if pair.machine is lasers[0].machine else lasers[1]
+    if kind == "lot":
+        return BookCase(shop, records, shop.pair(laser, shop.new_lot(product, "b")), kind)
+    material = product.sheet.material if kind == "product" else strange
+    _, target = shop.workable(laser, material, name="new")
+    return BookCase(shop, records, target, kind)
