@@ -380,7 +380,7 @@ def test_touching_grades_are_refused_and_overlapping_ones_fitted():
     assert np.isfinite(OrdinalProbit().fit([[1.0], [2], [2], [3], [1]], [0, 0, 1, 1, 1]).coef_)
 
 
-@pytest.mark.parametrize("overlap", [1e-7, 1e-8, 4e-9, 1e-10, 0.0, -4e-9, -1e-7])
+@pytest.mark.parametrize("overlap", [1e-7, 1e-8, 4e-9, 8e-10, 0.0, -4e-9, -1e-7])
 def test_decision_between_overlap_and_gap_is_sharp(overlap):
     X = np.array([[0.0], [1.0 + overlap], [1.0], [2.0]])
     grade = np.array([0, 0, 1, 1])

@@ -12,7 +12,7 @@ from calib.fit import cut_fit
 from calib.fit.cut import points_of
 from calib.fit.region import Region
 from calib.grid.full import snap_setting
-from calib.grid.near_edge import CORE, Question, choose_batch, without_tails
+from calib.grid.near_edge import CORE, Mask, Question, choose_batch, without_tails
 from calib.physics import delivered_power_w
 from calib.records import COUPON_CORNER_MM, Machine, Setting
 
@@ -25,9 +25,10 @@ _LOWEST_PCT = 35.0
 # Candidate speeds per power.
 _SPEEDS = 15
 # Draws of the posterior that a plan works with.
-DRAWS = 384
+DRAWS = 1024
 # What a standard deviation of the edge at half of the ceiling counts against one of the fastest
-# reliable speed at the ceiling: without it a search along the ceiling alone would win.
+# reliable speed at the ceiling: without it a search along the ceiling alone would win. The first
+# board only has to find the edge.
 _HALF_POWER_IMPORTANCE = 0.2
 # An expectation may be wrong by a factor of two either way; the first board reaches so far [ln].
 _FACTOR_TWO = float(np.log(2.0))
@@ -134,40 +135,32 @@ def next_cuts(
         weight=points.weight,
         chances=chances,
         targets=without_tails(targets),
-        importance=np.array([1.0, _HALF_POWER_IMPORTANCE]),
+        importance=np.array([1.0, _HALF_POWER_IMPORTANCE if region.burns else 0.0]),
     )
     first = _must(region, candidates, targets[:, 0], n)
     batch = choose_batch(question, n, first, repeats=bool(region.burns))
     return [candidates[i] for i in batch]
 
 
-def _must(region: Region, candidates: list[Setting], fastest: Array, n: int) -> tuple[int, ...]:
-    """Cells that a board needs whatever they teach: both sides of the ceiling, and half power.
+def _must(region: Region, candidates: list[Setting], fastest: Array, n: int) -> list[Mask]:
+    """Cells that a board needs whatever they teach, as the candidates each may be chosen from.
 
-    Advice keeps to the convex hull of what was burnt, so a slow and a fast cell at the ceiling must
-    stand around the fastest reliable speed, and a cell at half power opens the hull downwards.
+    Advice keeps to the convex hull of what was burnt, so a slower and a faster cell at the ceiling
+    must stand around the fastest reliable speed, and a cell at half power opens the hull downwards.
     """
     if n < 3:
-        return ()
-    machine = region.machine
-    top = max(c.power_pct for c in candidates)
-    centre, low, high = np.quantile(fastest, [0.5, 0.03, 0.97])
+        return []
+    power = np.array([c.power_pct for c in candidates])
+    speed = np.log([c.speed_mm_s for c in candidates])
+    top = power.max()
+    low, high = np.quantile(fastest, [0.05, 0.95])
     burnt = [(b.power_pct, np.log(b.speed_mm_s)) for b in region.burns if b.passes == 1]
     at_top = [v for p, v in burnt if p >= top - 1e-9]
-    wanted: list[tuple[float, float]] = []
+    wanted = []
     if not any(v <= low for v in at_top):
-        wanted.append((top, min(low, centre - 0.02)))
+        wanted.append((power == top) & (speed <= max(low, speed[power == top].min())))
     if not any(v >= high for v in at_top):
-        wanted.append((top, high))
+        wanted.append((power == top) & (speed >= min(high, speed[power == top].max())))
     if not any(p <= 0.5 * top + 1e-9 for p, _ in burnt):
-        wanted.append((0.5 * machine.ceiling_pct, np.nan))
-    return tuple(_nearest(candidates, power, speed) for power, speed in wanted)
-
-
-def _nearest(candidates: list[Setting], power: float, ln_speed: float) -> int:
-    """The candidate next to a power and ln speed; any middling speed of that power for nan."""
-    pct = np.array([c.power_pct for c in candidates])
-    speed = np.log([c.speed_mm_s for c in candidates])
-    row = np.flatnonzero(np.abs(pct - power) == np.abs(pct - power).min())
-    target = np.median(speed[row]) if np.isnan(ln_speed) else ln_speed
-    return int(row[np.argmin(np.abs(speed[row] - target))])
+        wanted.append(power <= max(0.5 * top, power.min()) + 1e-9)
+    return wanted

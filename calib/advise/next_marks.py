@@ -12,7 +12,7 @@ from calib.fit import graded
 from calib.fit.graded import GradedFit
 from calib.fit.region import Region
 from calib.grid.full import snap_setting
-from calib.grid.near_edge import Question, choose_batch, without_tails
+from calib.grid.near_edge import Mask, Question, choose_batch, without_tails
 from calib.physics import delivered_power_w
 from calib.records import Machine, Setting
 
@@ -124,7 +124,7 @@ def next_marks(
         targets=without_tails(_boundaries(region, fit, mark, pitch)),
         importance=np.array([1.0, 1.0, 0.3]),
     )
-    first = _must(region, candidates) if n >= 3 else ()
+    first = _must(region, candidates) if n >= 3 else []
     batch = choose_batch(question, n, first, repeats=bool(region.burns))
     return [candidates[i] for i in batch]
 
@@ -142,19 +142,12 @@ def _boundaries(region: Region, fit: GradedFit, mark: int, pitch: float | None) 
     return np.asarray(np.clip(np.stack(columns, axis=1), np.log(0.01), 0.0))
 
 
-def _must(region: Region, candidates: list[Setting]) -> tuple[int, ...]:
+def _must(region: Region, candidates: list[Setting]) -> list[Mask]:
     """A first board's corners: advice keeps to the hull, which must span power and speed."""
     if region.burns:
-        return ()
+        return []
     power = np.log([c.power_pct for c in candidates])
     speed = np.log([c.speed_mm_s for c in candidates])
-    low, high = power.min(), power.min() + np.log(2.0)
-    top = speed.max()
-
-    def nearest(p: float, v: float) -> int:
-        return int(np.argmin(np.abs(power - p) * 2.0 + np.abs(speed - v)))
-
-    wide = power >= high - 1e-9
-    strong = int(np.flatnonzero(wide)[np.argmax((speed - power)[wide])]) if wide.any() else None
-    corners = [nearest(low, top), nearest(low, top - np.log(4.0))]
-    return tuple(corners if strong is None else [*corners, strong])
+    wide = power >= power.min() + np.log(2.0) - 1e-9
+    slow = speed <= speed.max() - np.log(3.0)
+    return [wide if wide.any() else power == power.max(), slow & ~wide, (speed == speed.max())]

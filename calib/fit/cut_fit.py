@@ -94,9 +94,8 @@ def _log_chances(
     return total
 
 
-def _log_likelihood(scores: Array, location: Array, data: CutData, prior: CutPrior) -> Array:
+def _log_likelihood(shape: Shape, location: Array, data: CutData, prior: CutPrior) -> Array:
     """Log-likelihood with what each sitting shares integrated out, (M, A)."""
-    shape = shape_of(scores, prior)
     groups = np.unique(data.group)
     if len(groups) <= 1:
         return _log_chances(shape, location, data, prior, np.arange(len(data.grade)))
@@ -146,9 +145,10 @@ def cut_problem(data: CutData, prior: CutPrior) -> Problem:
     return Problem(
         dimensions=len(PARAMETERS),
         informed=_informed(data),
-        critical=lambda scores: critical_location(shape_of(scores, prior), data.at),
-        scatter=lambda scores: shape_of(scores, prior).scatter,
-        log_likelihood=lambda scores, location: _log_likelihood(scores, location, data, prior),
+        shape_of=lambda scores: shape_of(scores, prior),
+        critical=lambda shape: critical_location(shape, data.at),
+        scatter=lambda shape: np.asarray(shape.scatter),
+        log_likelihood=lambda shape, location: _log_likelihood(shape, location, data, prior),
         location_prior=(prior.location, prior.location_scale, prior.location_df),
     )
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -24,12 +25,16 @@ POINTS = 4096
 NODES = 16
 # Log-posterior this far below its maximum is left out: e^-16 is about 1e-7.
 _DEEP = 16.0
+# Student's t with 4 degrees holds all but 3 in 10,000 within so many scales.
+_FARTHEST = 12.0
 # So many shape points scout where the posterior of the location lies.
 _SCOUTS = 32
 # Posterior points are kept until this share of the weight is reached.
 _KEPT_SHARE = 1.0 - 1e-6
+# Wide posteriors, of few or one-sided burns, are thinned to so many even-weight points.
+_MOST_POINTS = 40_000
 # The second pass covers a normal this much wider than the fitted one, so that tails count.
-_INFLATION = 1.25
+_INFLATION = 1.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,47 +112,50 @@ class Problem:
         Number of shape parameters.
     informed
         Which of them these data can tell anything of; the others keep their prior.
+    shape_of
+        From scores (M, d) to shape parameters, in a form that only the model knows.
     critical
-        From scores (M, d) to each burn's critical location, (M, n): the α at which it is on the
-        edge. No column when there are no burns.
+        From shapes to each burn's critical location, (M, n): the α at which it is on the edge. No
+        column when there are no burns.
     scatter
-        From scores (M, d) to σ, (M,) [ln W].
+        From shapes to σ, (M,) [ln W].
     log_likelihood
-        From scores (M, d) and locations (M, A) to the log-likelihood, (M, A).
+        From shapes and locations (M, A) to the log-likelihood, (M, A).
     location_prior
         Centre, scale and degrees of freedom of the Student t of α.
     """
 
     dimensions: int
     informed: tuple[int, ...]
-    critical: Callable[[Array], Array]
-    scatter: Callable[[Array], Array]
-    log_likelihood: Callable[[Array, Array], Array]
+    shape_of: Callable[[Array], Any]
+    critical: Callable[[Any], Array]
+    scatter: Callable[[Any], Array]
+    log_likelihood: Callable[[Any, Array], Array]
     location_prior: tuple[float, float, float]
 
-    def log_posterior(self, scores: Array, location: Array) -> Array:
+    def log_posterior(self, shape: Any, location: Array) -> Array:
         """Log-likelihood plus log prior of α, (M, A)."""
-        return self.log_likelihood(scores, location) + log_student_t(location, *self.location_prior)
+        return self.log_likelihood(shape, location) + log_student_t(location, *self.location_prior)
 
 
-def _centres(problem: Problem, scores: Array) -> Array:
+def _centres(problem: Problem, critical: Array) -> Array:
     """Where the burns' critical locations lie on average, (M,); the prior's centre without any."""
-    critical = problem.critical(scores)
     if critical.shape[1] == 0:
-        return np.full(len(scores), problem.location_prior[0])
+        return np.full(len(critical), problem.location_prior[0])
     return np.asarray(critical.mean(axis=1))
 
 
 def _bracket(problem: Problem, scores: Array) -> tuple[float, float]:
     """Range of α, relative to each point's centre, that holds the posterior."""
-    some = scores[:: max(len(scores) // _SCOUTS, 1)]
-    centre = _centres(problem, some)
+    some = problem.shape_of(scores[:: max(len(scores) // _SCOUTS, 1)])
+    critical = problem.critical(some)
+    centre = _centres(problem, critical)
     _, scale, _ = problem.location_prior
     sigma = float(np.median(problem.scatter(some)))
-    spread = np.abs(problem.critical(some) - centre[:, None])
+    spread = np.abs(critical - centre[:, None])
     reach = float(spread.max()) + 6.0 * sigma if spread.size else 0.0
     near = np.linspace(-reach, reach, max(int(2 * reach / (0.5 * sigma)), 2))
-    far = scale * np.geomspace(0.05, 60.0, 40)
+    far = scale * np.geomspace(0.05, _FARTHEST, 40)
     offset = problem.location_prior[0] - centre.mean()
     steps = np.unique(np.concatenate([near, offset + far, offset - far]))
     value = problem.log_posterior(some, centre[:, None] + steps)
@@ -159,10 +167,12 @@ def _bracket(problem: Problem, scores: Array) -> tuple[float, float]:
 def _weigh(problem: Problem, scores: Array) -> tuple[Array, Array]:
     """Locations (M, NODES) and log of posterior mass per node, (M, NODES), at given points."""
     low, high = _bracket(problem, scores)
-    sigma = float(np.median(problem.scatter(scores)))
+    shape = problem.shape_of(scores)
+    sigma = float(np.median(problem.scatter(shape)))
     count = int(np.clip(np.ceil((high - low) / (0.7 * sigma)), NODES, 4 * NODES))
-    location = _centres(problem, scores)[:, None] + np.linspace(low, high, count)
-    return location, problem.log_posterior(scores, location) + np.log((high - low) / (count - 1))
+    centre = _centres(problem, problem.critical(shape))
+    location = centre[:, None] + np.linspace(low, high, count)
+    return location, problem.log_posterior(shape, location) + np.log((high - low) / (count - 1))
 
 
 def _fitted_normal(scores: Array, log_mass: Array) -> tuple[Array, Array]:
@@ -225,14 +235,16 @@ def _trimmed(scores: Array, location: Array, weight: Array) -> Posterior:
     """Drop the points that hold next to nothing; keep the order of the rest."""
     shape_weight = weight.sum(axis=1)
     flat = weight.ravel()
-    order = np.argsort(flat)[::-1]
-    keep = np.sort(order[: int(np.searchsorted(np.cumsum(flat[order]), _KEPT_SHARE)) + 1])
-    row = keep // weight.shape[1]
     centred = location - location.mean(axis=1, keepdims=True)
     mean = float((weight * centred).sum())
+    order = np.argsort(flat)[::-1]
+    keep = np.sort(order[: int(np.searchsorted(np.cumsum(flat[order]), _KEPT_SHARE)) + 1])
     kept = flat[keep]
+    if len(keep) > _MOST_POINTS:
+        keep = keep[systematic(kept, location.ravel()[keep], _MOST_POINTS)]
+        kept = np.ones(len(keep))
     return Posterior(
-        scores=scores[row],
+        scores=scores[keep // weight.shape[1]],
         location=location.ravel()[keep],
         weight=kept / kept.sum(),
         location_sd=float(np.sqrt((weight * (centred - mean) ** 2).sum())),

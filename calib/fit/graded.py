@@ -79,12 +79,13 @@ class GradedFit:
     readings: int
 
 
-def _shape_of(scores: Array, prior: GradedPrior) -> GradedShape:
+def graded_shape(scores: Array, prior: GradedPrior) -> GradedShape:
+    """Turn normal scores, (J, 8) in the order of ``PARAMETERS``, into shape parameters."""
     exponent, speed, scatter, *widths, passes, pitch = scores.T
     low, middle, high = (np.exp(prior.width_ln + prior.width_ln_sd * w) for w in widths)
     zero = np.zeros_like(low)
     return GradedShape(
-        exponent=np.maximum(1.0 + prior.exponent_sd * exponent, 0.3),
+        exponent=np.maximum(prior.exponent_mean + prior.exponent_sd * exponent, 0.3),
         speed=np.maximum(prior.speed_mean + prior.speed_sd * speed, 0.05),
         scatter=np.exp(prior.scatter_ln + prior.scatter_ln_sd * scatter),
         cuts=np.stack([-low, zero, middle, middle + high], axis=1),
@@ -128,7 +129,7 @@ def graded_settings(
     )
 
 
-def _critical(shape: GradedShape, at: GradedSettings) -> Array:
+def critical_location(shape: GradedShape, at: GradedSettings) -> Array:
     """α at which each setting is between grades 1 and 2, (J, n) [ln W]."""
     return np.asarray(
         at.ln_full
@@ -152,11 +153,21 @@ def _used(burns: Sequence[Burn], response: Response) -> list[tuple[tuple[float, 
     return sorted(counts.items(), key=repr)
 
 
+def graded_rows(
+    machine: Machine, burns: Sequence[Burn], prior: GradedPrior, response: Response
+) -> tuple[GradedSettings, Array, Array]:
+    """Settings, grades (n,) and counts (n,) of the burns with this reading, in a fixed order."""
+    used = _used(burns, response)
+    table = np.array([key for key, _ in used], dtype=float).reshape(-1, 5)
+    at = graded_settings(machine, list(table.T[:4]), prior, response)
+    return at, table[:, 4], np.array([n for _, n in used], dtype=float)
+
+
 def _log_likelihood(
     shape: GradedShape, location: Array, at: GradedSettings, grade: Array, count: Array
 ) -> Array:
     """Sum of count × ln chance of the grade that was read, (M, A)."""
-    critical = _critical(shape, at)
+    critical = critical_location(shape, at)
     sigma = shape.scatter[:, None]
     total = np.zeros(location.shape)
     for row, read in enumerate(grade.astype(int)):
@@ -189,24 +200,20 @@ def fit_graded(
     GradedFit
         Weighted points of the posterior.
     """
-    used = _used(burns, response)
-    table = np.array([key for key, _ in used], dtype=float).reshape(-1, 5)
-    count = np.array([n for _, n in used], dtype=float)
-    at = graded_settings(machine, list(table.T[:4]), prior, response)
+    at, grade, count = graded_rows(machine, burns, prior, response)
     problem = Problem(
         dimensions=len(PARAMETERS),
-        informed=_informed(at),
-        critical=lambda scores: _critical(_shape_of(scores, prior), at),
-        scatter=lambda scores: _shape_of(scores, prior).scatter,
-        log_likelihood=lambda scores, location: _log_likelihood(
-            _shape_of(scores, prior), location, at, table[:, 4], count
-        ),
+        informed=informed_by(at),
+        shape_of=lambda scores: graded_shape(scores, prior),
+        critical=lambda shape: critical_location(shape, at),
+        scatter=lambda shape: np.asarray(shape.scatter),
+        log_likelihood=lambda shape, location: _log_likelihood(shape, location, at, grade, count),
         location_prior=(prior.location, prior.location_scale, prior.location_df),
     )
     posterior = solve(problem)
     return GradedFit(
         prior=prior,
-        shape=_shape_of(posterior.scores, prior),
+        shape=graded_shape(posterior.scores, prior),
         location=posterior.location,
         weight=posterior.weight,
         learned=learned(posterior, PARAMETERS, problem.location_prior),
@@ -214,7 +221,8 @@ def fit_graded(
     )
 
 
-def _informed(at: GradedSettings) -> tuple[int, ...]:
+def informed_by(at: GradedSettings) -> tuple[int, ...]:
+    """Which parameters readings at these settings can tell anything of."""
     names = [name for name in PARAMETERS if name not in ("passes", "pitch")]
     if at.ln_passes.any():
         names.append("passes")
@@ -225,7 +233,7 @@ def _informed(at: GradedSettings) -> tuple[int, ...]:
 
 def chances_by_point(fit: GradedFit, at: GradedSettings) -> Array:
     """Chance of each grade at each posterior point, (5, J, n)."""
-    y = _critical(fit.shape, at) - fit.location[:, None]
+    y = critical_location(fit.shape, at) - fit.location[:, None]
     sigma = fit.shape.scatter[:, None]
     below = [ndtr((fit.shape.cuts[:, [g]] - y) / sigma) for g in range(GRADES - 1)]
     steps = [np.zeros_like(y), *below, np.ones_like(y)]

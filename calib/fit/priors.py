@@ -25,8 +25,8 @@ class CutPrior:
         Reference speed [mm/s].
     floor_a, floor_b
         Beta of f, the share of the power at the reference speed that conduction loses.
-    exponent_sd
-        Standard deviation of the power exponent k about 1, pivoted at full power.
+    exponent_mean, exponent_sd
+        Normal of the power exponent k, pivoted at full power; 1 unless the logbook knows better.
     scatter_ln, scatter_ln_sd
         Normal of ln σ, the scatter from coupon to coupon [ln W].
     band_ln, band_ln_sd
@@ -45,8 +45,9 @@ class CutPrior:
     speed0_mm_s: float = 10.0
     floor_a: float = 3.0
     floor_b: float = 12.0
+    exponent_mean: float = 1.0
     exponent_sd: float = 0.1
-    scatter_ln: float = math.log(0.055)
+    scatter_ln: float = math.log(0.05)
     scatter_ln_sd: float = 0.4
     band_ln: float = math.log(0.06)
     band_ln_sd: float = 0.6
@@ -73,8 +74,8 @@ class GradedPrior:
         Normal of the exponent of the line pitch (1 means areal dose alone decides).
     passes_mean, passes_sd
         Normal of the exponent of the number of passes.
-    exponent_sd
-        Standard deviation of the power exponent about 1, pivoted at full power.
+    exponent_mean, exponent_sd
+        Normal of the power exponent, pivoted at full power; 1 unless the logbook knows better.
     scatter_ln, scatter_ln_sd
         Normal of the ln scatter from cell to cell [ln W].
     width_ln, width_ln_sd
@@ -92,6 +93,7 @@ class GradedPrior:
     pitch_sd: float = 0.25
     passes_mean: float = 0.6
     passes_sd: float = 0.2
+    exponent_mean: float = 1.0
     exponent_sd: float = 0.1
     scatter_ln: float = math.log(0.15)
     scatter_ln_sd: float = 0.4

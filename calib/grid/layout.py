@@ -346,10 +346,25 @@ def board_id_of(grid: Grid) -> str:
     str
         Six letters and digits; two different boards share one once in a thousand million.
     """
-    content = _as_floats({
+    return short_code({
         name: value for name, value in asdict(grid).items() if name not in {"board_id", "notes"}
     })
-    digest = hashlib.sha256(json.dumps(content, sort_keys=True).encode()).digest()
+
+
+def short_code(content: object) -> str:
+    """Make a short code out of any content: the same content has the same code.
+
+    Parameters
+    ----------
+    content
+        Dicts, lists, numbers and texts; 60 and 60.0 are the same.
+
+    Returns
+    -------
+    str
+        Six letters and digits, none that reads as another.
+    """
+    digest = hashlib.sha256(json.dumps(_as_floats(content), sort_keys=True).encode()).digest()
     number = int.from_bytes(digest[:8], "big")
     signs = [_ID_SIGNS[number // 32**place % 32] for place in range(_ID_LENGTH)]
     return "".join(signs)

@@ -7,17 +7,21 @@ the candidate with the least loss joins the batch.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 Array = npt.NDArray[np.float64]
+Mask = npt.NDArray[np.bool_]
 
 # Outcomes of the batch so far that are followed on; the likeliest are kept. Six burns of a cut have
 # 3^5 = 243 before the last; larger batches follow fewer, so that the work stays in bounds.
 _MOST_WORK = 1536
 _FEWEST_PATHS = 32
+# Batches up to this size are gone over once more, cell by cell.
+_LARGEST_EXCHANGED = 10
 # The part of what is believed that a plan cares for; the rest is met when the burns point there.
 CORE = (0.04, 0.96)
 
@@ -45,7 +49,7 @@ class Question:
 
 
 def choose_batch(
-    question: Question, n: int, first: tuple[int, ...] = (), *, repeats: bool = True
+    question: Question, n: int, first: Sequence[Mask] = (), *, repeats: bool = True
 ) -> list[int]:
     """Choose n candidates, one after the other, each the best after the ones before.
 
@@ -56,7 +60,7 @@ def choose_batch(
     n
         Size of the batch.
     first
-        Candidates that are in the batch anyway.
+        For each of the first choices the candidates that it is made from, (candidates,).
     repeats
         True when a candidate may be burnt more than once; False spreads a first look.
 
@@ -67,28 +71,41 @@ def choose_batch(
 
     Notes
     -----
-    Loss: Σ_t importance_t √(E[Var(target_t | outcomes)]), the preposterior variance [1]_.
+    After the last one each choice is made once more, given all the others. Loss: Σ_t importance_t
+    √(E[Var(target_t | outcomes)]), the preposterior variance [1]_.
 
     References
     ----------
     .. [1] Chaloner K., Verdinelli I. (1995) Bayesian experimental design: a review. Statistical
        Science 10(3):273-304 (from memory).
     """
-    paths = question.weight[None, :] / question.weight.sum()
     most = max(_MOST_WORK // n, _FEWEST_PATHS)
-    open_places = np.ones(question.chances.shape[2], dtype=bool)
+    paths = question.weight[None, :] / question.weight.sum()
+    everyone = np.ones(question.chances.shape[2], dtype=bool)
     chosen: list[int] = []
     for step in range(n):
-        if not open_places.any():
-            open_places[:] = True
-        if step < len(first):
-            best = first[step]
-        else:
-            best = int(np.argmin(np.where(open_places, _losses(question, paths), np.inf)))
-        chosen.append(best)
-        open_places[best] = repeats
-        paths = _followed(paths, question.chances[:, :, best], most)
+        allowed = first[step] if step < len(first) else everyone
+        chosen.append(_best(question, paths, allowed, () if repeats else chosen))
+        paths = _followed(paths, question.chances[:, :, chosen[-1]], most)
+    if n > _LARGEST_EXCHANGED:
+        return chosen
+    for place in range(n):
+        others = chosen[:place] + chosen[place + 1 :]
+        paths = question.weight[None, :] / question.weight.sum()
+        for other in others:
+            paths = _followed(paths, question.chances[:, :, other], most)
+        allowed = first[place] if place < len(first) else everyone
+        chosen[place] = _best(question, paths, allowed, () if repeats else others)
     return chosen
+
+
+def _best(question: Question, paths: Array, allowed: Mask, taken: Sequence[int]) -> int:
+    """The allowed candidate with the least loss that isn't taken; any allowed one if all are."""
+    free = allowed.copy()
+    free[list(taken)] = False
+    if not free.any():
+        free = allowed if allowed.any() else np.ones_like(allowed)
+    return int(np.argmin(np.where(free, _losses(question, paths), np.inf)))
 
 
 def _losses(question: Question, paths: Array) -> Array:

@@ -2,7 +2,7 @@
 
 A sheet needs the power a + b v + c √v: a conduction floor, a linear and a root term, in shares that
 differ from sheet to sheet. The watts at the work bend with the power typed in, with a dead zone and
-saturation; the thickness is off its nominal; sheets need from half to twice what their family needs;
+saturation; the thickness is off its nominal; sheets need from half to twice what their family
 scatter has heavier tails than a normal; knots stop a coupon now and then; readings are sometimes
 wrong. Char and marks follow their own law. All invented.
 """
@@ -18,6 +18,8 @@ from calib.records import COUPON_CUT_MM, Burn, Machine, Setting, Sheet
 
 # Severance energies that the workshops' families need on average [J/mm²]; the library's own table
 # is not consulted here, its expectation is off by the factor drawn below.
+# Speed at which the marks' threshold is meant [mm/s].
+MARK_SPEED = 150.0
 _THICKNESS = (2.0, 3.0, 4.0, 6.0)
 
 
@@ -41,7 +43,9 @@ class Workshop:
 
     def watts(self, power_pct):
         """True watts at the work."""
-        share = np.clip((np.asarray(power_pct, float) - self.dead_pct) / (100.0 - self.dead_pct), 1e-6, 1)
+        share = np.clip(
+            (np.asarray(power_pct, float) - self.dead_pct) / (100.0 - self.dead_pct), 1e-6, 1
+        )
         return self.machine.rated_w * share**self.bend
 
     def excess(self, power_pct, speed_mm_s):
@@ -64,14 +68,19 @@ class Workshop:
         _, _, width, scatter = self.char
         top = (grade - 1) * width
         index = self._char_index(power_pct, speed_mm_s)
-        return student_t.cdf((top - index) / scatter, self.tail_df) if grade < 4 else index * 0 + 1.0
+        return (
+            student_t.cdf((top - index) / scatter, self.tail_df) if grade < 4 else index * 0 + 1.0
+        )
 
     def mark_chance_at_most(self, grade, power_pct, speed_mm_s):
         """True chance of a mark no deeper than a grade."""
         threshold, speed_exponent, width, scatter = self.mark
-        index = np.log(self.watts(power_pct)) - speed_exponent * np.log(np.asarray(speed_mm_s)) - threshold
+        v = np.asarray(speed_mm_s, float) / MARK_SPEED
+        index = np.log(self.watts(power_pct)) - speed_exponent * np.log(v) - threshold
         top = (grade - 1) * width
-        return student_t.cdf((top - index) / scatter, self.tail_df) if grade < 4 else index * 0 + 1.0
+        return (
+            student_t.cdf((top - index) / scatter, self.tail_df) if grade < 4 else index * 0 + 1.0
+        )
 
     def fastest(self, reliability=0.99):
         """True fastest speed at the ceiling that meets the reliability [mm/s]."""
@@ -88,7 +97,9 @@ class Workshop:
         """Burn one cell and read it."""
         if operation == "line_mark":
             return self._burn_mark(setting, rng, sitting)
-        y = self.excess(setting.power_pct, setting.speed_mm_s) + self.scatter * rng.standard_t(self.tail_df)
+        y = self.excess(setting.power_pct, setting.speed_mm_s) + self.scatter * rng.standard_t(
+            self.tail_df
+        )
         if rng.random() < 1 - np.exp(-self.knots_per_m * COUPON_CUT_MM / 1000):
             y -= abs(rng.normal(0, 0.3))
         grade = 2 if y > 0 else 1 if y > -self.band else 0
@@ -108,7 +119,8 @@ class Workshop:
 
     def _burn_mark(self, setting, rng, sitting):
         threshold, speed_exponent, width, scatter = self.mark
-        index = np.log(self.watts(setting.power_pct)) - speed_exponent * np.log(setting.speed_mm_s)
+        v = setting.speed_mm_s / MARK_SPEED
+        index = np.log(self.watts(setting.power_pct)) - speed_exponent * np.log(v)
         index = index - threshold + scatter * rng.standard_t(self.tail_df)
         grade = int(np.clip(np.floor(index / width) + 2, 0, 4))
         if rng.random() < self.misread:
@@ -131,7 +143,11 @@ def draw_workshop(seed: int, expected_energy=None) -> Workshop:
     rng = np.random.default_rng([20260, seed])
     watts = float(rng.choice([40.0, 50.0, 60.0, 80.0, 100.0]))
     machine = Machine(
-        name="m", rated_w=watts, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0, acceleration_mm_s2=3000.0
+        name="m",
+        rated_w=watts,
+        bed_mm=(600.0, 400.0),
+        max_speed_mm_s=400.0,
+        acceleration_mm_s2=3000.0,
     )
     t = float(rng.choice(_THICKNESS))
     sheet = Sheet(name="s", material=str(rng.choice(["MDF", "birch plywood"])), thickness_mm=t)
@@ -161,7 +177,7 @@ def draw_workshop(seed: int, expected_energy=None) -> Workshop:
             float(np.exp(rng.normal(np.log(0.13), 0.3))),
         ),
         mark=(
-            float(np.log(0.03) + rng.normal(0, 0.4)),
+            float(np.log(0.033 * MARK_SPEED) + rng.uniform(-np.log(2), np.log(2))),
             float(rng.uniform(0.75, 1.1)),
             float(np.exp(rng.normal(np.log(0.4), 0.3))),
             float(np.exp(rng.normal(np.log(0.12), 0.3))),
