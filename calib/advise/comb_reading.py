@@ -1,0 +1,265 @@
+"""What was felt and measured on a comb board, and the kerf by face that it gives."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal, get_args
+
+from scipy.special import ndtr
+
+from calib.advise.caliper import (
+    Caliper,
+    Estimate,
+    Jaws,
+    Scatter,
+    combine,
+    mean_estimate,
+    scatter_of,
+    weighted,
+)
+from calib.advise.feel import SLOT_SD_MM, TONGUE_SD_MM, Ladder
+from calib.advise.kerf import kerf_of
+from calib.errors import InvalidRecord
+from calib.grid.comb import FEELS, CombBoard, Feel
+from calib.grid.comb_places import CombStep
+
+# Where a width was taken: at the face the beam came from, at the other one, or with the jaws
+# across the whole thickness, where they touch the narrowest kerf.
+Face = Literal["top", "bottom", "across"]
+FACES: tuple[Face, ...] = get_args(Face)
+
+Places = list[tuple[float, ...]]
+# A caliper that shows too much makes the kerf of a slot too large and that of a tongue too small.
+_SIGNS: dict[Jaws, float] = {"inside": 1.0, "outside": -1.0}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FitReading:
+    """What was read off one slot or tongue.
+
+    Parameters
+    ----------
+    label
+        Its code.
+    feel
+        ``tight``, ``snug`` or ``loose``; None when not tried.
+    top_mm, bottom_mm
+        Its width at the face the beam came from and at the other, each as often as it was
+        measured [mm].
+    across_mm
+        Its width with the jaws across the whole thickness [mm].
+    """
+
+    label: str
+    feel: Feel | None = None
+    top_mm: tuple[float, ...] = ()
+    bottom_mm: tuple[float, ...] = ()
+    across_mm: tuple[float, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.feel is not None and self.feel not in FEELS:
+            raise InvalidRecord(
+                f"FitReading.feel of {self.label} is {self.feel!r}: give one of"
+                f" {', '.join(FEELS)}, or leave it out."
+            )
+        for face in FACES:
+            check_widths(f"FitReading.{face}_mm of {self.label}", self.widths_mm(face))
+
+    def widths_mm(self, face: Face) -> tuple[float, ...]:
+        """Widths at a face [mm]."""
+        widths: tuple[float, ...] = getattr(self, f"{face}_mm")
+        return widths
+
+
+def check_widths(name: str, widths_mm: Sequence[float]) -> None:
+    """Refuse what no caliper shows.
+
+    Parameters
+    ----------
+    name
+        For the message.
+    widths_mm
+        As measured [mm].
+
+    Raises
+    ------
+    InvalidRecord
+        When one isn't a number above 0.
+    """
+    for width in widths_mm:
+        good = isinstance(width, (int, float)) and not isinstance(width, bool)
+        if not (good and math.isfinite(width) and 0.0 < width <= 1000.0):
+            raise InvalidRecord(f"{name} holds {width!r}: give widths from above 0 to 1000 mm.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Faces:
+    """Kerf by face.
+
+    Parameters
+    ----------
+    kerf
+        Of the faces that were measured.
+    scatter
+        Of all caliper readings together.
+    """
+
+    kerf: Mapping[Face, Estimate]
+    scatter: Scatter
+
+    @property
+    def taper(self) -> Estimate | None:
+        """Kerf at the top less kerf at the bottom; None unless both were measured."""
+        if "top" not in self.kerf or "bottom" not in self.kerf:
+            return None
+        return combine([(1.0, self.kerf["top"]), (-1.0, self.kerf["bottom"])])
+
+    @property
+    def narrowest(self) -> Estimate | None:
+        """Kerf that counts for fits: where openings are narrowest and parts are widest."""
+        if "across" in self.kerf:
+            return self.kerf["across"]
+        if self.taper is None:
+            return self.kerf.get("bottom", self.kerf.get("top"))
+        return _lesser(self.kerf["top"], self.kerf["bottom"], self.taper)
+
+
+def _lesser(one: Estimate, two: Estimate, difference: Estimate) -> Estimate:
+    """Lesser of two estimates: its mean and variance while it isn't sure which one that is.
+
+    Moments of the least of two normal variables (Clark 1961, Operations Research 9:145-162, from
+    memory); the jaws' error goes with the one that is likelier to be the lesser.
+    """
+    doubt = max(difference.standard_mm, 1e-9)
+    d = difference.value_mm / doubt
+    second, density = float(ndtr(d)), math.exp(-0.5 * d * d) / math.sqrt(2.0 * math.pi)
+    mixed = combine([(1.0 - second, one), (second, two)])
+    mean = mixed.value_mm - doubt * density
+    square = (1.0 - second) * (one.random_mm**2 + one.value_mm**2)
+    square += second * (two.random_mm**2 + two.value_mm**2)
+    square -= doubt * density * (one.value_mm + two.value_mm)
+    return replace(mixed, value_mm=mean, random_mm=math.sqrt(max(square - mean**2, 0.0)))
+
+
+def checked(board: CombBoard, readings: Iterable[FitReading]) -> list[tuple[CombStep, FitReading]]:
+    """Match readings with the steps of their board.
+
+    Parameters
+    ----------
+    board
+        The comb.
+    readings
+        In any order; a label may be there several times.
+
+    Returns
+    -------
+    list of tuple
+        Step and reading.
+
+    Raises
+    ------
+    InvalidRecord
+        When the board has no such step.
+    """
+    steps = {step.label: step for step in board.steps}
+    matched = []
+    for reading in readings:
+        step = steps.get(reading.label)
+        if step is None:
+            raise InvalidRecord(
+                f"FitReading.label is {reading.label!r}: comb {board.board_id} has"
+                f" {', '.join(steps)}."
+            )
+        matched.append((step, reading))
+    return matched
+
+
+def faces_of(
+    matched: Sequence[tuple[CombStep, FitReading]], stock_mm: Sequence[float], caliper: Caliper
+) -> Faces:
+    """Work out the kerf at each face that was measured.
+
+    Parameters
+    ----------
+    matched
+        From ``checked``.
+    stock_mm
+        Readings of the stock, which tell of the caliper's repeatability too [mm].
+    caliper
+        What was measured with.
+
+    Returns
+    -------
+    Faces
+        Slots by the inside jaws and tongues by the outside jaws are weighted by their
+        uncertainty.
+
+    Raises
+    ------
+    InvalidRecord
+        When a width can't be that of its step.
+    """
+    places = {face: _places(matched, face) for face in FACES}
+    groups = [found for by_jaws in places.values() for found in by_jaws.values()]
+    scatter = scatter_of([*groups, [tuple(stock_mm)] if stock_mm else []], caliper)
+    kerf = {
+        face: weighted([
+            mean_estimate(found, scatter, caliper, jaws=jaws, sign=_SIGNS[jaws])
+            for jaws, found in by_jaws.items()
+        ])
+        for face, by_jaws in places.items()
+        if by_jaws
+    }
+    return Faces(kerf=kerf, scatter=scatter)
+
+
+def _places(matched: Sequence[tuple[CombStep, FitReading]], face: Face) -> dict[Jaws, Places]:
+    """Kerfs at a face, by the jaws they were measured with; repeats of a place together."""
+    kerfs: dict[CombStep, list[float]] = {}
+    for step, reading in matched:
+        for width in reading.widths_mm(face):
+            where = f"FitReading.{face}_mm of {step.label}"
+            kerf = kerf_of(width, step.width_mm, where, part=step.kind == "tongue")
+            kerfs.setdefault(step, []).append(kerf)
+    places: dict[Jaws, Places] = {}
+    for step, values in kerfs.items():
+        jaws: Jaws = "outside" if step.kind == "tongue" else "inside"
+        places.setdefault(jaws, []).append(tuple(values))
+    return places
+
+
+def ladders_of(
+    board: CombBoard, matched: Sequence[tuple[CombStep, FitReading]]
+) -> tuple[Ladder, Ladder]:
+    """Sort what was felt into the ladder of the slots and that of the tongues.
+
+    Parameters
+    ----------
+    board
+        The comb; its middle widths are where the snug ones are expected.
+    matched
+        From ``checked``.
+
+    Returns
+    -------
+    tuple of Ladder
+        Slots and tongues; the gauge has no feel of its own.
+    """
+    gauge = board.gauge.width_mm if board.gauge else 0.0
+    middles = {"slot": board.stock_mm - board.kerf_mm, "tongue": gauge + 2.0 * board.kerf_mm}
+    ladders = []
+    for kind, sd in (("slot", SLOT_SD_MM), ("tongue", TONGUE_SD_MM)):
+        felt = [(step, r.feel) for step, r in matched if step.kind == kind and r.feel is not None]
+        ladders.append(
+            Ladder(
+                labels=tuple(step.label for step, _ in felt),
+                widths_mm=tuple(step.width_mm for step, _ in felt),
+                feels=tuple(feel for _, feel in felt),
+                middle_mm=middles[kind],
+                sd_mm=sd,
+                wide_is_tight=kind == "tongue",
+            )
+        )
+    return ladders[0], ladders[1]

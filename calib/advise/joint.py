@@ -1,0 +1,380 @@
+"""Parts that fit: from a comb board's readings to kerf, snug slot and what to draw.
+
+With i, by how much a snug slot is narrower than what goes into it, stock of thickness t sits
+snugly in a slot drawn s = t − kerf − i, and a tongue drawn w in a gauge drawn g when
+w = g + 2 kerf + i. Both together give the kerf by feel, (w − g) + (s − t), whatever i is.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from calib.advise.caliper import Caliper, Estimate, combine, mean_estimate
+from calib.advise.comb_reading import (
+    Faces,
+    FitReading,
+    check_widths,
+    checked,
+    faces_of,
+    ladders_of,
+)
+from calib.advise.feel import Edge, Ladder, Snug, snug_of
+from calib.errors import NotEnoughEvidence
+from calib.grid.comb import CombBoard
+from calib.materials import family_of
+
+# Room that glue needs between parts, both sides together [mm] (common practice for white wood
+# glue, no source).
+GLUE_GAP_MM = 0.10
+# How far a slot that feels snug may differ from what sits in it, as a standard deviation [mm]: a
+# guess, used only when the kerf rests on the slots alone.
+SNUG_DOUBT_MM = 0.04
+# Families that crack rather than give (common practice, no source).
+_BRITTLE = {"cast acrylic", "extruded acrylic", "acrylic", "glass", "stone"}
+# A kerf that is known no better than this calls for more readings [mm].
+WIDE_MM = 0.035
+# Thickness that differs from the plan by more than this is said [mm].
+_OTHER_STOCK_MM = 0.3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FitAdvice:
+    """What to draw for one kind of fit.
+
+    Parameters
+    ----------
+    name
+        ``press fit``, ``glue fit`` or ``inlay``.
+    difference
+        Drawn width of the inner part less that of the opening.
+    slot_minus_stock
+        Drawn width of a slot less the thickness of the stock in it; None for an inlay, and when
+        it can't be told.
+    assumes
+        What it rests on.
+    """
+
+    name: str
+    difference: Estimate
+    slot_minus_stock: Estimate | None
+    assumes: str
+
+    @property
+    def both_outlines_mm(self) -> float:
+        """Move each outline so far when both are moved, the part's outwards [mm]."""
+        return self.difference.value_mm / 4.0
+
+    @property
+    def one_outline_mm(self) -> float:
+        """Move one outline so far when only that one is moved [mm]."""
+        return self.difference.value_mm / 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Joint:
+    """Kerf and fits at one setting.
+
+    Parameters
+    ----------
+    kerf
+        Where it is narrowest, which counts for fits; None when it can't be told.
+    kerf_from
+        What it was taken from, in words.
+    kerf_top, kerf_bottom
+        At the face the beam came from and at the other; None when not measured.
+    taper
+        Top less bottom; None unless both were measured.
+    stock
+        Thickness of the stock.
+    slot, tongue
+        The snug ones; None when the readings don't show where they are.
+    slot_edge, tongue_edge
+        Whether the readings bracket them.
+    slot_minus_stock
+        Drawn snug slot less the stock; the caliper's error is in its interval.
+    interference
+        By how much a snug opening is narrower than what sits in it; negative for play.
+    press, glue, inlay
+        What to draw; None when it can't be told.
+    notes
+        What the user must know.
+    """
+
+    kerf: Estimate | None
+    kerf_from: str
+    kerf_top: Estimate | None
+    kerf_bottom: Estimate | None
+    taper: Estimate | None
+    stock: Estimate
+    slot: Snug | None
+    tongue: Snug | None
+    slot_edge: Edge
+    tongue_edge: Edge
+    slot_minus_stock: Estimate | None
+    interference: Estimate | None
+    press: FitAdvice | None
+    glue: FitAdvice | None
+    inlay: FitAdvice | None
+    notes: tuple[str, ...] = ()
+
+
+def fit_joint(
+    board: CombBoard,
+    readings: Iterable[FitReading],
+    stock_mm: Sequence[float] = (),
+    *,
+    caliper: Caliper | None = None,
+    coupon_kerf: Estimate | None = None,
+) -> Joint:
+    """Find kerf, snug slot and what to draw from what was felt and measured on a comb board.
+
+    Parameters
+    ----------
+    board
+        The comb.
+    readings
+        In any order; what wasn't read is left out.
+    stock_mm
+        Thickness of the stock, as often as it was measured [mm]; empty: the board's, said.
+    caliper
+        What was measured with; None: a usual one.
+    coupon_kerf
+        Kerf at this setting from ordinary coupons, such as ``KerfLaw.at_setting``.
+
+    Returns
+    -------
+    Joint
+        Nothing is random; the order of the readings doesn't matter.
+
+    Raises
+    ------
+    InvalidRecord
+        When a reading names no slot or tongue of the board, or a width can't be right.
+    NotEnoughEvidence
+        When nothing was felt and nothing measured.
+    """
+    tool = caliper or Caliper()
+    check_widths("stock_mm", stock_mm)
+    matched = sorted(checked(board, readings), key=lambda pair: (pair[0].label, repr(pair[1])))
+    faces = faces_of(matched, stock_mm, tool)
+    ladders = ladders_of(board, matched)
+    if not faces.kerf and coupon_kerf is None and not any(ladder.feels for ladder in ladders):
+        raise NotEnoughEvidence(
+            f"nothing was read off comb {board.board_id}: try the stock in its slots and note"
+            " tight, snug or loose for each."
+        )
+    stock = mean_estimate(
+        [tuple(stock_mm) or (board.stock_mm,)], faces.scatter, tool, jaws="outside"
+    )
+    felt = _felt(board, ladders, stock)
+    ways = _ways(faces, felt, stock, coupon_kerf)
+    kerf_from, kerf = min(ways, key=lambda way: way[1].standard_mm, default=("", None))
+    joint = Joint(
+        kerf=kerf,
+        kerf_from=kerf_from,
+        kerf_top=faces.kerf.get("top"),
+        kerf_bottom=faces.kerf.get("bottom"),
+        taper=faces.taper,
+        stock=stock,
+        slot=felt.slot,
+        tongue=felt.tongue,
+        slot_edge=ladders[0].edge,
+        tongue_edge=ladders[1].edge,
+        slot_minus_stock=felt.slot_minus_stock,
+        interference=_interference(felt, kerf),
+        press=_press(felt, kerf),
+        glue=None,
+        inlay=_inlay(faces, kerf),
+    )
+    joint = replace(joint, glue=_glue(joint))
+    return replace(joint, notes=tuple(_notes(board, ladders, joint, ways, bool(stock_mm))))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Felt:
+    """What the ladders show: the snug ones, and their drawn widths against stock and gauge."""
+
+    slot: Snug | None
+    tongue: Snug | None
+    slot_minus_stock: Estimate | None
+    tongue_minus_gauge: Estimate | None
+
+
+def _felt(board: CombBoard, ladders: tuple[Ladder, Ladder], stock: Estimate) -> _Felt:
+    slot, tongue = (
+        None if ladder.edge in {"unread", "all_tight", "all_loose"} else snug_of(ladder)
+        for ladder in ladders
+    )
+    against_stock = against_gauge = None
+    if slot is not None:
+        drawn = Estimate(value_mm=slot.middle_mm, random_mm=slot.sd_mm)
+        against_stock = combine([(1.0, drawn), (-1.0, stock)])
+    if tongue is not None and board.gauge is not None:
+        against_gauge = Estimate(
+            value_mm=tongue.middle_mm - board.gauge.width_mm, random_mm=tongue.sd_mm
+        )
+    return _Felt(
+        slot=slot,
+        tongue=tongue,
+        slot_minus_stock=against_stock,
+        tongue_minus_gauge=against_gauge,
+    )
+
+
+def _ways(
+    faces: Faces, felt: _Felt, stock: Estimate, coupon_kerf: Estimate | None
+) -> list[tuple[str, Estimate]]:
+    """Every way to the narrowest kerf that the readings allow, with its name."""
+    ways: list[tuple[str, Estimate]] = []
+    if faces.narrowest is not None:
+        ways.append(("the caliper on this comb", faces.narrowest))
+    if coupon_kerf is not None:
+        ways.append(("the measured size of coupons", coupon_kerf))
+    slot, tongue = felt.slot_minus_stock, felt.tongue_minus_gauge
+    if slot is not None and tongue is not None:
+        ways.append(("the feel of slots and tongues", combine([(1.0, tongue), (1.0, slot)])))
+    elif slot is not None:
+        doubt = Estimate(value_mm=0.0, random_mm=SNUG_DOUBT_MM)
+        ways.append(("the feel of the slots alone", combine([(-1.0, slot), (-1.0, doubt)])))
+    return ways
+
+
+def _interference(felt: _Felt, kerf: Estimate | None) -> Estimate | None:
+    """By how much a snug opening is narrower than what sits in it."""
+    slot, tongue = felt.slot_minus_stock, felt.tongue_minus_gauge
+    ways = []
+    if slot is not None and tongue is not None:
+        ways.append(combine([(-1.0, tongue), (-2.0, slot)]))
+    if kerf is not None and slot is not None:
+        ways.append(combine([(-1.0, slot), (-1.0, kerf)]))
+    if kerf is not None and tongue is not None:
+        ways.append(combine([(1.0, tongue), (-2.0, kerf)]))
+    return min(ways, key=lambda way: way.standard_mm, default=None)
+
+
+def _press(felt: _Felt, kerf: Estimate | None) -> FitAdvice | None:
+    difference = felt.tongue_minus_gauge
+    if difference is None and felt.slot_minus_stock is not None and kerf is not None:
+        difference = combine([(1.0, kerf), (-1.0, felt.slot_minus_stock)])
+    if difference is None:
+        return None
+    return FitAdvice(
+        name="press fit",
+        difference=difference,
+        slot_minus_stock=felt.slot_minus_stock,
+        assumes=(
+            "The middle of what felt snug: goes in by hand and holds. The same setting, stock of"
+            " the same kind, and edges as they left the machine, not sanded."
+        ),
+    )
+
+
+def _glue(joint: Joint) -> FitAdvice | None:
+    if joint.kerf is None:
+        return None
+    gap = Estimate(value_mm=GLUE_GAP_MM, random_mm=0.0)
+    difference = combine([(2.0, joint.kerf), (-1.0, gap)])
+    slot: Estimate | None = combine([(1.0, gap), (-1.0, joint.kerf)])
+    assumes = (
+        f"{GLUE_GAP_MM:g} mm of room for glue, both sides together: common practice for white wood"
+        " glue. Parts of the size the kerf leaves, and the glue's maker may want more or less."
+    )
+    press = joint.press
+    if press is not None and press.difference.value_mm < difference.value_mm:
+        difference, slot = press.difference, press.slot_minus_stock
+        assumes += " What felt snug leaves more room than that: drawn as the press fit."
+    return FitAdvice(name="glue fit", difference=difference, slot_minus_stock=slot, assumes=assumes)
+
+
+def _inlay(faces: Faces, kerf: Estimate | None) -> FitAdvice | None:
+    assumes = (
+        "Hole and insert cut right through, at this setting, from sheets alike; the insert drawn"
+        " mirrored and laid in underside up, so that both slopes agree and the seam closes over"
+        " the whole thickness."
+    )
+    top, bottom, taper = faces.kerf.get("top"), faces.kerf.get("bottom"), faces.taper
+    if top is not None and bottom is not None and taper is not None:
+        if taper.value_mm < 0.0:
+            assumes += " The kerf is wider below: push the insert in from the underside."
+        assumes += (
+            f" Laid in as it was cut, the seam would gape by {abs(taper.value_mm):.2f} mm a side"
+            " on one face."
+        )
+        return FitAdvice(
+            name="inlay",
+            difference=combine([(1.0, top), (1.0, bottom)]),
+            slot_minus_stock=None,
+            assumes=assumes,
+        )
+    if kerf is None:
+        return None
+    return FitAdvice(
+        name="inlay",
+        difference=combine([(2.0, kerf)]),
+        slot_minus_stock=None,
+        assumes=assumes
+        + " The slope of the cut wasn't measured, so the seam may gape on one face.",
+    )
+
+
+def _notes(
+    board: CombBoard,
+    ladders: tuple[Ladder, Ladder],
+    joint: Joint,
+    ways: Sequence[tuple[str, Estimate]],
+    stock_measured: bool,
+) -> Iterator[str]:
+    for ladder, name in zip(ladders, ("slots", "tongues"), strict=True):
+        yield from _ladder_notes(board, ladder, name)
+    if not stock_measured:
+        yield f"The stock wasn't measured: {board.stock_mm:g} mm from the plan was taken."
+    elif abs(joint.stock.value_mm - board.stock_mm) > _OTHER_STOCK_MM:
+        yield (
+            f"The stock measures {joint.stock.value_mm:.2f} mm, the comb was planned for"
+            f" {board.stock_mm:g} mm: is it the same stock?"
+        )
+    for number, (name, kerf) in enumerate(ways):
+        for other_name, other in ways[number + 1 :]:
+            apart = abs(kerf.value_mm - other.value_mm)
+            if apart > 2.0 * math.hypot(kerf.standard_mm, other.standard_mm):
+                yield (
+                    f"The kerf is {kerf.value_mm:.2f} mm from {name} and {other.value_mm:.2f} mm"
+                    f" from {other_name}: more apart than chance allows. Measure again."
+                )
+    if joint.kerf is not None and joint.kerf.half_width_mm > WIDE_MM:
+        yield (
+            f"The kerf is only known to {joint.kerf.half_width_mm:.2f} mm either way: measure the"
+            " gauge and three tongues, three times each at top and bottom."
+        )
+    if joint.taper is None:
+        yield "Kerf at top and bottom weren't both measured: the slope of the cut isn't known."
+    brittle = family_of(board.sheet.material) in _BRITTLE
+    if brittle and joint.press is not None:
+        yield f"{board.sheet.material} cracks rather than gives: take the glue fit."
+
+
+def _ladder_notes(board: CombBoard, ladder: Ladder, name: str) -> Iterator[str]:
+    edge = ladder.edge
+    if edge == "unread":
+        if name == "slots" or board.gauge is not None:
+            yield f"No {name} were tried."
+        return
+    if edge in {"all_tight", "all_loose"}:
+        word = "tight" if edge == "all_tight" else "loose"
+        per_kerf = 2.0 if name == "tongues" else 1.0
+        span = (max(ladder.widths_mm) - min(ladder.widths_mm)) / per_kerf
+        # Tight slots want a smaller kerf than planned for, tight tongues too.
+        kerf = board.kerf_mm + (-span if word == "tight" else span)
+        yield (
+            f"All {name} were {word}: the snug one isn't among them. Plan another comb with a kerf"
+            f" of {max(kerf, 0.02):.2f} mm instead of {board.kerf_mm:g}."
+        )
+    elif edge == "all_snug":
+        yield f"All {name} tried were snug: try narrower and wider ones too."
+    elif edge == "one_sided":
+        missing = next(word for word in ("loose", "tight") if word not in ladder.feels)
+        yield f"None of the {name} tried was {missing}: the snug one isn't bracketed on that side."
+    if not ladder.in_order:
+        yield f"The {name} don't turn from tight to loose in one go: try those near the turn again."

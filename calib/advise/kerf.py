@@ -1,0 +1,342 @@
+"""Kerf from the measured size of ordinary coupons, and how it grows with the line energy.
+
+A coupon is one kerf smaller than drawn, in width and in height. A caliper laid over its whole
+thickness touches the wider face, so this is the kerf where it is narrowest: the one that counts
+for fits.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from calib.advise.caliper import (
+    Caliper,
+    Estimate,
+    Scatter,
+    mean_estimate,
+    scatter_of,
+)
+from calib.errors import InvalidRecord, NotEnoughEvidence
+from calib.physics import delivered_power_w, line_energy_j_mm
+from calib.records import Cell, Machine, Reading, Setting
+
+Array = npt.NDArray[np.float64]
+
+# What is believed of the growth before anything is measured: so much kerf for each e-fold of the
+# line energy, and its standard deviation [mm]. A guess; the sign is as Hata (1999) found for MDF.
+GROWTH_MM, GROWTH_SD_MM = 0.06, 0.06
+# A kerf outside this range is a slip in reading or in the cell's name [mm].
+PLAUSIBLE_MM = (-0.2, 2.0)
+_NOISE = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KerfPoint:
+    """Kerf of one setting.
+
+    Parameters
+    ----------
+    setting
+        At which the coupons were cut.
+    line_energy_j_mm
+        Delivered power / speed × passes [J/mm].
+    kerf
+        From all its coupons.
+    places
+        Readings of each measured side, as drawn minus measured [mm].
+    """
+
+    setting: Setting
+    line_energy_j_mm: float
+    kerf: Estimate
+    places: tuple[tuple[float, ...], ...]
+
+
+def kerf_from_coupons(
+    machine: Machine,
+    readings: Iterable[Reading],
+    cells: Sequence[Cell],
+    *,
+    caliper: Caliper | None = None,
+) -> tuple[KerfPoint, ...]:
+    """Work out the kerf of each setting from coupons of a test board.
+
+    Parameters
+    ----------
+    machine
+        Its power curve counts.
+    readings
+        Those with a width or height count; a cell may be there several times, as a repeat.
+    cells
+        Of the board.
+    caliper
+        What was measured with; None: a usual one.
+
+    Returns
+    -------
+    tuple of KerfPoint
+        From little to much line energy; empty when nothing was measured.
+
+    Raises
+    ------
+    InvalidRecord
+        When a reading names no cell of the board, or its size can't be that cell's.
+    """
+    tool = caliper or Caliper()
+    sides = _sides(readings, {cell.label: cell for cell in cells})
+    by_setting: dict[Setting, list[tuple[float, ...]]] = {}
+    for cell, kerfs in sides:
+        by_setting.setdefault(cell.setting, []).append(kerfs)
+    scatter = scatter_of(by_setting.values(), tool)
+    points = [
+        KerfPoint(
+            setting=setting,
+            line_energy_j_mm=total_line_energy_j_mm(machine, setting),
+            kerf=mean_estimate(places, scatter, tool, jaws="outside", sign=-1.0),
+            places=tuple(places),
+        )
+        for setting, places in by_setting.items()
+    ]
+    return tuple(sorted(points, key=lambda p: (p.line_energy_j_mm, p.setting.power_pct)))
+
+
+def _sides(
+    readings: Iterable[Reading], cells: dict[str, Cell]
+) -> list[tuple[Cell, tuple[float, ...]]]:
+    """Cell and kerfs of each measured side; repeats of a side together."""
+    kerfs: dict[tuple[str, str], list[float]] = {}
+    for reading in readings:
+        cell = cells.get(reading.cell)
+        if cell is None:
+            raise InvalidRecord(
+                f"Reading.cell is {reading.cell!r}: this board's cells are {', '.join(cells)}."
+            )
+        for side in ("width_mm", "height_mm"):
+            measured = getattr(reading, side)
+            if measured is not None:
+                where = f"Reading.{side} of {reading.cell}"
+                kerfs.setdefault((reading.cell, side), []).append(
+                    kerf_of(measured, getattr(cell, side), where, part=True)
+                )
+    return [(cells[label], tuple(values)) for (label, _), values in kerfs.items()]
+
+
+def kerf_of(measured_mm: float, drawn_mm: float, where: str, *, part: bool) -> float:
+    """Difference of drawn and measured width, checked for slips.
+
+    Parameters
+    ----------
+    measured_mm, drawn_mm
+        Width as measured and as drawn [mm].
+    where
+        What was measured, for the message.
+    part
+        True for a part, which is smaller than drawn; False for an opening, which is larger.
+
+    Returns
+    -------
+    float
+        Kerf [mm].
+
+    Raises
+    ------
+    InvalidRecord
+        When no kerf can be so narrow or wide.
+    """
+    kerf = drawn_mm - measured_mm if part else measured_mm - drawn_mm
+    if not PLAUSIBLE_MM[0] <= kerf <= PLAUSIBLE_MM[1]:
+        least, most = sorted(drawn_mm - k if part else drawn_mm + k for k in PLAUSIBLE_MM)
+        raise InvalidRecord(
+            f"{where} is {measured_mm:g} mm, drawn are {drawn_mm:g} mm: give a size from"
+            f" {least:.2f} to {most:.2f} mm, or measure again and check which one it is."
+        )
+    return kerf
+
+
+def total_line_energy_j_mm(machine: Machine, setting: Setting) -> float:
+    """Line energy of all passes of a setting.
+
+    Parameters
+    ----------
+    machine, setting
+        Delivered power / speed × passes.
+
+    Returns
+    -------
+    float
+        Line energy [J/mm].
+    """
+    watts = delivered_power_w(machine, setting.power_pct)
+    return float(line_energy_j_mm(watts, setting.speed_mm_s)) * setting.passes
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KerfLaw:
+    """Kerf against line energy; plain numbers, so that it can be kept with a region.
+
+    Parameters
+    ----------
+    middle_j_mm
+        Line energy at which ``kerf`` holds [J/mm].
+    kerf
+        There.
+    growth_mm, growth_sd_mm
+        More kerf for each e-fold of line energy, and its standard uncertainty [mm].
+    growth_covariance_mm2
+        Of kerf and growth [mm²].
+    low_j_mm, high_j_mm
+        Least and most line energy that was measured [J/mm].
+    learned
+        ``growth_sd_mm`` over what it was before anything was measured [1].
+    notes
+        What the user must know.
+    """
+
+    middle_j_mm: float
+    kerf: Estimate
+    growth_mm: float
+    growth_sd_mm: float
+    growth_covariance_mm2: float
+    low_j_mm: float
+    high_j_mm: float
+    learned: float
+    notes: tuple[str, ...] = ()
+
+    def at(self, line_energy_j_mm: float) -> Estimate:
+        """Kerf at a line energy, all passes together.
+
+        Parameters
+        ----------
+        line_energy_j_mm
+            Line energy × passes [J/mm].
+
+        Returns
+        -------
+        Estimate
+            Kerf with its interval, which widens away from what was measured.
+
+        Raises
+        ------
+        InvalidRecord
+            When the energy isn't above 0.
+        """
+        if not (math.isfinite(line_energy_j_mm) and line_energy_j_mm > 0.0):
+            raise InvalidRecord(
+                f"line_energy_j_mm is {line_energy_j_mm!r}: give a number above 0 J/mm."
+            )
+        steps = math.log(line_energy_j_mm / self.middle_j_mm)
+        variance = self.kerf.random_mm**2 + (steps * self.growth_sd_mm) ** 2
+        variance += 2.0 * steps * self.growth_covariance_mm2
+        value = self.kerf.value_mm + steps * self.growth_mm
+        return replace(self.kerf, value_mm=value, random_mm=math.sqrt(variance))
+
+    def at_setting(self, machine: Machine, setting: Setting) -> Estimate:
+        """Kerf at a setting of a machine; see ``at``."""
+        return self.at(total_line_energy_j_mm(machine, setting))
+
+    def tested(self, line_energy_j_mm: float) -> bool:
+        """Say whether a line energy lies within what was measured."""
+        return self.low_j_mm * (1 - _NOISE) <= line_energy_j_mm <= self.high_j_mm * (1 + _NOISE)
+
+
+def kerf_by_energy(points: Sequence[KerfPoint], *, caliper: Caliper | None = None) -> KerfLaw:
+    """Fit the kerf against the logarithm of the line energy.
+
+    Parameters
+    ----------
+    points
+        From ``kerf_from_coupons``, of one or more boards of one machine and sheet.
+    caliper
+        What was measured with; None: a usual one.
+
+    Returns
+    -------
+    KerfLaw
+        The same points in any order give the same law.
+
+    Raises
+    ------
+    NotEnoughEvidence
+        When there are no points.
+
+    Notes
+    -----
+    kerf = a + b ln(E / E₀), by least squares with every measured side counted once, and
+    b ~ N(0.06 mm, 0.06 mm) before (a guess), so that coupons of one energy are enough to start.
+    A beam of Gaussian profile that removes what gets more than a threshold widens with the
+    logarithm of the energy [1]_. Passes are counted together.
+
+    References
+    ----------
+    .. [1] Liu J.M. (1982) Simple technique for measurements of pulsed Gaussian-beam spot sizes.
+       Optics Letters 7(5):196-198 (from memory; there the square of the width).
+    """
+    if not points:
+        raise NotEnoughEvidence(
+            "no coupon was measured: lay a caliper over a few coupons that dropped out, and give"
+            " width_mm and height_mm."
+        )
+    tool = caliper or Caliper()
+    rows = sorted((math.log(p.line_energy_j_mm), place) for p in points for place in p.places)
+    places = [place for _, place in rows]
+    x = np.array([energy for energy, _ in rows])
+    # Twice: the first line serves to see how far the places scatter about it.
+    guess = scatter_of([[place] for place in places], tool)
+    value, slope, *_ = _line(x, places, guess)
+    along = value + slope * (x - x.mean())
+    left = [[k - at for k in place] for place, at in zip(places, along, strict=True)]
+    scatter = scatter_of([left], tool, fitted=2)
+    value, slope, covariance = _line(x, places, scatter)
+    growth_sd = math.sqrt(covariance[1, 1])
+    kerf = Estimate(
+        value_mm=value,
+        random_mm=math.sqrt(covariance[0, 0]),
+        degrees=scatter.of_mean(places)[1],
+        outside=-1.0,
+        limit_mm=tool.limit_mm,
+    )
+    return KerfLaw(
+        middle_j_mm=math.exp(float(x.mean())),
+        kerf=kerf,
+        growth_mm=slope,
+        growth_sd_mm=growth_sd,
+        growth_covariance_mm2=float(covariance[0, 1]),
+        low_j_mm=min(p.line_energy_j_mm for p in points),
+        high_j_mm=max(p.line_energy_j_mm for p in points),
+        learned=growth_sd / GROWTH_SD_MM,
+        notes=tuple(_notes(growth_sd / GROWTH_SD_MM, len(places))),
+    )
+
+
+def _line(
+    x: Array, places: Sequence[Sequence[float]], scatter: Scatter
+) -> tuple[float, float, Array]:
+    """Kerf at the mean of x, growth, and their covariance (2, 2)."""
+    weight = np.array([scatter.of_mean([place])[0] ** -2 for place in places])
+    means = np.array([sum(place) / len(place) for place in places])
+    design = np.stack([np.ones_like(x), x - x.mean()], axis=1)
+    precision = design.T @ (weight[:, None] * design) + np.diag([0.0, GROWTH_SD_MM**-2])
+    pull = design.T @ (weight * means) + np.array([0.0, GROWTH_MM * GROWTH_SD_MM**-2])
+    covariance = np.linalg.inv(precision)
+    value, slope = covariance @ pull
+    return float(value), float(slope), np.asarray(covariance)
+
+
+def _notes(learned: float, places: int) -> list[str]:
+    notes = [
+        "Measured over the whole thickness: this is the kerf where it is narrowest, the one that"
+        " counts for fits."
+    ]
+    if learned > 0.8:
+        notes.append(
+            f"How the kerf grows with the energy is still a guess ({GROWTH_MM:g} mm for each"
+            " e-fold): measure coupons of the gentlest and the strongest setting that cut."
+        )
+    if places < 4:
+        notes.append("Few sides were measured: both sides of two more coupons halve the interval.")
+    return notes

@@ -1,0 +1,110 @@
+"""A comb board as a drawing and as a program."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from calib.grid.colours import colour_at
+from calib.grid.comb import CombBoard
+from calib.grid.frame import frame_of
+from calib.grid.naming import file_cautions, setting_words
+from calib.grid.rs274 import comment_lines, program, stroke_lines
+from calib.grid.strokes import Stroke
+from calib.grid.svg import Group, drawing
+
+
+def _title(board: CombBoard) -> str:
+    return (
+        f"Comb board {board.board_id} for {board.machine.name} on {board.sheet.name}: cut at"
+        f" {setting_words(board.setting)}, {board.board_mm[0]:g} x {board.board_mm[1]:g} mm"
+    )
+
+
+def _how(board: CombBoard) -> list[str]:
+    air = "" if board.machine.air_on_word else " Air assist is switched by hand: on for the cuts."
+    return [
+        f"Slots S are tried with stock of {board.stock_mm:g} mm"
+        + (", tongues T across in the slot of the gauge G." if board.gauge else ".")
+        + air,
+        *file_cautions(board.machine, board.sheet, "cut", board.notes),
+    ]
+
+
+def comb_svg(board: CombBoard) -> str:
+    """Draw a comb board.
+
+    Parameters
+    ----------
+    board
+        From ``plan_comb``.
+
+    Returns
+    -------
+    str
+        SVG 1.1 in millimetres: one group for the codes and one for the cuts.
+
+    Raises
+    ------
+    RefusedMaterial, DeclarationNeeded
+        When the sheet may not be burnt.
+    """
+    labels = tuple(stroke for stroke in board.strokes if stroke.kind == "label")
+    groups = [
+        Group(
+            id="codes",
+            title=f"codes: {setting_words(board.label_setting)}",
+            colour=colour_at(0.0),
+            strokes=labels,
+        ),
+        Group(
+            id="setting-01",
+            title=setting_words(board.setting),
+            colour=colour_at(1.0),
+            strokes=_cuts(board),
+        ),
+    ]
+    return drawing(_title(board), "\n".join(_how(board)), board.board_mm, groups)
+
+
+def comb_program(board: CombBoard) -> str:
+    """Write the program that burns a comb board.
+
+    Parameters
+    ----------
+    board
+        From ``plan_comb``.
+
+    Returns
+    -------
+    str
+        RS-274/NGC, the codes first, then part by part with all passes of each.
+
+    Raises
+    ------
+    MachineLimit
+        As for ``grid_program``.
+    RefusedMaterial, DeclarationNeeded
+        When the sheet may not be burnt.
+    """
+    return program(board.machine, _body(board), [_title(board), *_how(board)])
+
+
+def _body(board: CombBoard) -> Iterator[str]:
+    frame = frame_of(board.machine, board.board_mm)
+    yield from comment_lines(f"codes: {setting_words(board.label_setting)}")
+    yield "M5"
+    for stroke in board.strokes:
+        if stroke.kind == "label":
+            yield from stroke_lines(board.machine, frame, stroke)
+    if board.machine.air_on_word:
+        yield board.machine.air_on_word
+    for stroke in _cuts(board):
+        yield from comment_lines(f"{stroke.cell}: {setting_words(stroke.setting)}")
+        yield "M5"
+        lines = list(stroke_lines(board.machine, frame, stroke))
+        for _ in range(stroke.setting.passes):
+            yield from lines
+
+
+def _cuts(board: CombBoard) -> tuple[Stroke, ...]:
+    return tuple(stroke for stroke in board.strokes if stroke.kind == "cut")
