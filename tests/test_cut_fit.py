@@ -233,4 +233,4 @@ def test_even_scores_fill_a_normal(d):
     scores = even_scores(4096, d)
     np.testing.assert_allclose(scores.mean(axis=0), 0.0, atol=4e-3)
     np.testing.assert_allclose(scores.var(axis=0), 1.0, atol=2e-2)
-    np.testing.assert_allclose((scores > 1).mean(axis=0), 1 - stats.norm.cdf(1), atol=2e-3)
+    np.testing.assert_allclose((scores > 1).mean(axis=0), 1 - stats.norm.cdf(1), atol=4e-3)
