@@ -2,7 +2,7 @@
 
 A sheet needs the power a + b v + c √v: a conduction floor, a linear and a root term, in shares that
 differ from sheet to sheet. The watts at the work bend with the power typed in, with a dead zone and
-saturation; the thickness is off its nominal; sheets need from half to twice what their family needs;
+saturation; the thickness is off its nominal; sheets need from half to twice what is expected;
 scatter has heavier tails than a normal; knots stop a coupon now and then; readings are sometimes
 wrong. Char and marks follow their own law. All invented.
 """
