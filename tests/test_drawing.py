@@ -429,7 +429,6 @@ print(peak_mb())
 """
 
 
-@pytest.mark.xfail(reason="the largest refused drawing still takes 488 MB", strict=False)
 @pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="the peak is read from /proc")
 def test_refusing_takes_less_than_300_mb():
     """All hostile drawings one after another, in a process of their own; its peak, all told."""

@@ -138,11 +138,11 @@ class CostBreakdown:
     def parts(self) -> dict[str, Floats]:
         """The parts by name, in the order in which a picture stacks them [money]."""
         return {
+            "sheets": self.sheets,
             "machine time": self.machine,
+            "cleaning": self.cleaning,
             "pushing out": self.pushes,
             "cutting again": self.recuts,
-            "cleaning": self.cleaning,
-            "sheets": self.sheets,
         }
 
     @property

@@ -8,7 +8,7 @@ is 5 s for a drawing, 2 s and 300 MB for a refusal.
 """
 
 import random
-import resource
+import subprocess
 import sys
 import time
 from pathlib import Path
@@ -86,7 +86,7 @@ def show_drawing(make):
 
 
 def show_refusals():
-    from test_drawing import REFUSED
+    from test_drawing import REFUSED, peak_mb
 
     slowest = []
     for name, (data, _) in REFUSED.items():
@@ -99,8 +99,7 @@ def show_refusals():
             print(f"NOT REFUSED: {name}")
     for seconds, name in sorted(slowest, reverse=True)[:5]:
         print(f"refused in {seconds:5.2f} s: {name}")
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    print(f"peak memory while refusing all {len(slowest)}: {peak:.0f} MB")
+    print(f"peak memory while refusing all {len(slowest)}: {peak_mb()} MB")
 
 
 if __name__ == "__main__":
@@ -109,7 +108,5 @@ if __name__ == "__main__":
     else:
         for make in (one_line, curves, small_shapes):
             show_drawing(make)
-        import subprocess
-
         # In a process of its own, so that the peak is that of the refusals.
         subprocess.run([sys.executable, __file__, "refusals"], check=True)
