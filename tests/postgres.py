@@ -95,6 +95,11 @@ class Server:
         """Stop it; ``immediate`` is a crash: it must recover when it starts again."""
         self.run("pg_ctl", "stop", "--wait", "--pgdata", str(self.data), "--mode", mode)
 
+    def start_if_stopped(self) -> None:
+        """Start it again after a test that stopped it and failed."""
+        if not (self.data / "postmaster.pid").exists():
+            self.start()
+
     def url(self, schema: str) -> str:
         """Give the URL of a place in the server's one database."""
         return f"postgresql://calib@/postgres?host={self.folder}&options=-csearch_path%3D{schema}"
