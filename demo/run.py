@@ -9,6 +9,7 @@ plays the evening. Machine, sheets and recorded burns are invented. Everything i
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
 from pathlib import Path
@@ -97,7 +98,7 @@ def play_round(board: Round) -> bool:
 
     type_in(*board.plan, "--into", board.name)
     try:
-        type_in("take-down", "last", f"../{board.results.name}")
+        type_in("take-down", "last", os.path.relpath(board.results))
     except Refused:
         print(_DOES_NOT_FIT.format(file=f"demo/{board.results.name}"), file=sys.stderr)
         return False

@@ -41,7 +41,7 @@ class Round:
     @property
     def plan(self) -> tuple[str, ...]:
         """Words that plan it."""
-        return ("plan", self.sheet, *self.wish, "--burns", "6", "--offcut", "200x150")
+        return ("plan", self.sheet, *self.wish, "--burns", "6", "--offcut", "150x60")
 
     @property
     def results(self) -> Path:

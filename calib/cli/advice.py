@@ -41,9 +41,27 @@ CutLength = Annotated[
 NextSheet = Annotated[
     bool, typer.Option("--next-sheet", help="Promise it for the next sheet of the lot.")
 ]
+
+
+def _picture_path(text: str) -> Path:
+    from calib.errors import InvalidRecord
+    from calib.tasks import picture_format
+
+    try:
+        picture_format(text)
+    except InvalidRecord as wrong:
+        raise typer.BadParameter(str(wrong)) from None
+    return Path(text)
+
+
 Pictures = Annotated[
     list[Path] | None,
-    typer.Option("--picture", metavar="FILE", help="Also draw it: .png or .svg; may be repeated."),
+    typer.Option(
+        "--picture",
+        parser=_picture_path,
+        metavar="FILE",
+        help="Also draw it: .png or .svg; may be repeated.",
+    ),
 ]
 
 
@@ -53,18 +71,13 @@ def _wish(**fields: Any) -> Any:
     return RegionWish(**fields)
 
 
-def _draw(region: Any, wish: Any, pictures: list[Path] | None, passes: int | None = None) -> None:
-    """Draw a region into each file, by its suffix."""
+def _draw(pictures: list[Path] | None, region: Any, wish: Any, **known: Any) -> None:
+    """Draw a region into each file."""
     from calib import tasks
 
-    for path in pictures or []:
-        kind = path.suffix.lower().lstrip(".")
-        if kind not in ("png", "svg"):
-            raise typer.BadParameter(
-                f"{path.name!r} ends neither in .png nor in .svg.", param_hint="--picture"
-            )
-        content = tasks.region_picture(region, wish, format=kind, passes=passes)  # type: ignore[arg-type]
-        for written in tasks.write_folder({path.name: content}, path.parent):
+    names = [str(path) for path in pictures or []]
+    for name, content in tasks.region_pictures(region, wish, names, **known).items():
+        for written in tasks.write_folder({Path(name).name: content}, Path(name).parent):
             tell(f"Picture: {written}")
 
 
@@ -102,7 +115,7 @@ def region(
     with open_book(book) as opened:
         fitted = tasks.region_of_pair(opened, machine, sheet, word, lot=lot)
     summary = tasks.summarise(fitted, wish, passes=passes)
-    _draw(fitted, wish, picture, passes)
+    _draw(picture, fitted, wish, passes=passes)
     show(summary, report.summary_text(summary), as_json=as_json)
 
 
@@ -138,7 +151,7 @@ def recommend(
     word = checked_operation(operation)
     with open_book(book) as opened:
         advice = tasks.advise(opened, machine, sheet, word, wish, when=now())
-    _draw(advice.region, wish, picture)
+    _draw(picture, advice.region, wish, advice=advice.recommendation)
     data = {"recommendation": advice.recommendation, "promise_id": advice.promise_id}
     show(data, report.advice_text(advice), as_json=as_json)
 

@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from calib.tasks.exchange import export_book, import_book
     from calib.tasks.files import FileWish, board_files, focus_files, resume_files, write_folder
     from calib.tasks.library import fit_region, plan_grid, recommend
-    from calib.tasks.pictures import region_picture, region_view
+    from calib.tasks.pictures import picture_format, region_pictures, region_view
     from calib.tasks.results import CellByCell, sitting_label, take_down
     from calib.tasks.summary import Summary, summarise
     from calib.tasks.workshop import (
@@ -68,7 +68,7 @@ _HOMES = {
     "calib.tasks.advice": (
         "Advice", "JobCounts", "RegionWish", "advise", "region_of_pair", "settle", "take_down_job",
     ),
-    "calib.tasks.pictures": ("region_picture", "region_view"),
+    "calib.tasks.pictures": ("picture_format", "region_pictures", "region_view"),
 }  # fmt: skip
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 __all__ = [
@@ -93,12 +93,13 @@ __all__ = [
     "fit_region",
     "focus_files",
     "import_book",
+    "picture_format",
     "plan_board",
     "plan_focus_board",
     "plan_grid",
     "recommend",
     "region_of_pair",
-    "region_picture",
+    "region_pictures",
     "region_view",
     "resume_files",
     "settle",

@@ -10,6 +10,7 @@ import numpy as np
 
 from calib.errors import InvalidRecord, LogbookError, MachineLimit
 from calib.fit.region import Region
+from calib.fit.thinning import thinned_region
 from calib.grid.focus import HEIGHTS_MM, FocusBoard, plan_focus
 from calib.grid.full import full_factorial, power_limits_pct, speed_limits_mm_s
 from calib.grid.layout import LayoutOptions
@@ -329,6 +330,8 @@ def forecasts(region: Region, grid: Grid, mark: int = 2) -> dict[str, dict[str, 
     dict
         By cell, the chance of each event that the logbook can check later.
     """
+    # Right to about 0.005: a forecast is compared with many outcomes, never acted upon.
+    region = thinned_region(region)
     power = np.array([cell.power_pct for cell in grid.cells])
     speed = np.array([cell.speed_mm_s for cell in grid.cells])
     passes = np.array([float(cell.passes) for cell in grid.cells])

@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from calib.advise.recommendation import Recommendation
-from calib.errors import NotEnoughEvidence
+from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.fit.region import Region
 from calib.fit.thinning import thinned_region
 from calib.pictures.view import RegionView
 from calib.records import Machine
 from calib.tasks.advice import RegionWish, recommended
+from calib.tasks.files import Files
 
 Array = npt.NDArray[np.float64]
 
-# Points along each side: bands of chance then look smooth at the picture's size.
-_POINTS = 90
+# Powers, speeds and points of the posterior: bands then look smooth at the picture's size.
+_POWERS, _SPEEDS, _THINNED = 40, 88, 800
+# Chances at which bands change; a reliability above the middle one takes the last one's place.
+_LEVELS = (0.5, 0.9, 0.99)
 # How far the picture reaches beyond what was burnt, as a factor of power and of speed.
 _BEYOND_POWER, _BEYOND_SPEED = 1.3, 1.6
 # Without burns it shows the speeds at which these shares of the greatest chance are believed.
@@ -26,13 +30,14 @@ _LEAST, _MOST = 0.02, 0.98
 _LOOKS = 160
 
 
-def region_picture(
+def region_pictures(
     region: Region,
     wish: RegionWish,
+    names: Sequence[str],
     *,
-    format: Literal["png", "svg"] = "png",
     passes: int | None = None,
-) -> bytes:
+    advice: Recommendation | None = None,
+) -> Files:
     """Draw a region with its burns and, where one can be given, the recommendation.
 
     Parameters
@@ -41,22 +46,48 @@ def region_picture(
         A fitted region.
     wish
         What is asked of it; the chance that is drawn is the one of that promise.
-    format
-        ``png`` or ``svg``.
+    names
+        Names of files that end in .png or .svg.
     passes
         Number of passes of the picture; None: the recommended, else the least burnt.
+    advice
+        The recommendation for this wish, when it is known already.
 
     Returns
     -------
-    bytes
-        The picture; the same burns give the same bytes.
+    mapping of str to bytes
+        One picture per name; the same burns give the same bytes.
+
+    Raises
+    ------
+    InvalidRecord
+        When a name ends otherwise.
     """
-    from calib import picture  # loads matplotlib
+    if not names:
+        return {}
+    kinds = {name: picture_format(name) for name in names}
+    from calib.picture import region_picture  # loads matplotlib
 
-    return picture.region_picture(region_view(region, wish, passes=passes), format=format)
+    view = region_view(region, wish, passes=passes, advice=advice)
+    return {name: region_picture(view, format=kind) for name, kind in kinds.items()}
 
 
-def region_view(region: Region, wish: RegionWish, *, passes: int | None = None) -> RegionView:
+def picture_format(name: str) -> Literal["png", "svg"]:
+    """Tell a picture's format by the end of its name; raises InvalidRecord for another one."""
+    if name.lower().endswith(".png"):
+        return "png"
+    if name.lower().endswith(".svg"):
+        return "svg"
+    raise InvalidRecord(f"picture is {name!r}: give a name that ends in .png or .svg.")
+
+
+def region_view(
+    region: Region,
+    wish: RegionWish,
+    *,
+    passes: int | None = None,
+    advice: Recommendation | None = None,
+) -> RegionView:
     """Work out what the picture of a region shows.
 
     Parameters
@@ -67,19 +98,22 @@ def region_view(region: Region, wish: RegionWish, *, passes: int | None = None) 
         What is asked of it.
     passes
         Number of passes; None: the recommended, else the least burnt.
+    advice
+        The recommendation for this wish, when it is known already.
 
     Returns
     -------
     RegionView
         Plain arrays.
     """
-    advice, promise = _advice(region, wish)
+    advice, promise = _advice(region, wish, advice)
     burnt = min(region.hulls, default=1)
     shown = passes or (advice.passes if advice else burnt)
     if advice is not None and advice.passes != shown:
         advice = None
     shower = _Shower(region, wish, shown, advice)
     power, speed = shower.axes()
+    chance, likely = shower.layers(power[:, None], speed[None, :])
     machine = region.machine
     hull = region.hulls.get(shown)
     return RegionView(
@@ -87,8 +121,9 @@ def region_view(region: Region, wish: RegionWish, *, passes: int | None = None) 
         operation=region.operation,
         power_pct=power,
         speed_mm_s=speed,
-        chance=shower.chance(power[:, None], speed[None, :]),
+        chance=chance,
         chance_words=shower.words,
+        levels=_levels(region, wish),
         passes=shown,
         line_pitch_mm=shower.pitch,
         burns=region.burns,
@@ -99,16 +134,25 @@ def region_view(region: Region, wish: RegionWish, *, passes: int | None = None) 
         ceiling_pct=machine.ceiling_pct,
         max_speed_mm_s=machine.max_speed_mm_s,
         wanted_mark=wish.mark,
-        likely_mark=shower.likely_mark(power[:, None], speed[None, :]),
+        likely_mark=likely,
     )
 
 
-def _advice(region: Region, wish: RegionWish) -> tuple[Recommendation | None, str]:
+def _advice(
+    region: Region, wish: RegionWish, advice: Recommendation | None
+) -> tuple[Recommendation | None, str]:
     try:
-        advice = recommended(region, wish)
+        advice = advice or recommended(region, wish)
     except NotEnoughEvidence as refusal:
         return None, str(refusal)
     return advice, f"Chance {advice.chance:.3g}: {advice.words}."
+
+
+def _levels(region: Region, wish: RegionWish) -> tuple[float, ...]:
+    asked = wish.reliability
+    if region.operation != "cut" or not _LEVELS[1] < asked < 1.0:
+        return _LEVELS
+    return (*_LEVELS[:2], asked)
 
 
 class _Shower:
@@ -117,7 +161,7 @@ class _Shower:
     def __init__(
         self, region: Region, wish: RegionWish, passes: int, advice: Recommendation | None
     ) -> None:
-        self._region, self._wish, self._passes = thinned_region(region), wish, passes
+        self._region, self._wish, self._passes = thinned_region(region, _THINNED), wish, passes
         self.pitch = self._pitch(advice)
 
     def _pitch(self, advice: Recommendation | None) -> float | None:
@@ -157,16 +201,15 @@ class _Shower:
         joint: Array = np.asarray(through, dtype=float) * np.asarray(char, dtype=float)
         return joint
 
-    def likely_mark(self, power: Array, speed: Array) -> Array | None:
-        """Most likely mark grade; None for cuts."""
+    def layers(self, power: Array, speed: Array) -> tuple[Array, Array | None]:
+        """The drawn chance and, for marks, the most likely grade; settings broadcast."""
         if self._region.operation == "cut":
-            return None
-        chances = [
+            return self.chance(power, speed), None
+        chances = np.array([
             self._region.chance_mark(grade, power, speed, self._passes, self.pitch)
             for grade in range(5)
-        ]
-        likeliest: Array = np.argmax(np.array(chances), axis=0).astype(np.float64)
-        return likeliest
+        ])
+        return chances[self._wish.mark], np.argmax(chances, axis=0).astype(np.float64)
 
     def axes(self) -> tuple[Array, Array]:
         """Powers and speeds of the picture: round what was burnt, else where the edge may be."""
@@ -183,7 +226,7 @@ class _Shower:
         lowest, highest = _powers(machine)
         low, high = max(low, lowest), min(high, highest)
         slow, fast = max(slow, machine.speed_step_mm_s), min(fast, 1.05 * machine.max_speed_mm_s)
-        return np.linspace(low, high, _POINTS), np.geomspace(slow, fast, _POINTS)
+        return np.linspace(low, high, _POWERS), np.geomspace(slow, fast, _SPEEDS)
 
     def _believed_speeds(self, power_pct: float) -> tuple[float, float]:
         """Slowest and fastest speed between which the outcome is in doubt."""
