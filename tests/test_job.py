@@ -70,6 +70,7 @@ def test_each_class_gets_its_operation():
         ("badge", "area_mark"),
     ]
     assert job.parts == 1
+    assert job.notes == ("Parts counted: 1, the closed cuts that aren't holes in another.",)
     assert [c.name for c in panel(badge=None).classes] == ["cut", "lettering"]
     assert job.cut_length_mm == pytest.approx(sum(c.strokes.length_mm for c in job.cuts))
 

@@ -148,9 +148,11 @@ def make_job(
         for c, operation in chosen
         if operation is not None
     )
+    notes = drawing.notes
     if parts is None:
         parts = part_count([c.strokes for c in classes if c.operation == "cut"])
-    return Job(name=name, classes=classes, parts=parts, sheets=sheets, notes=drawing.notes)
+        notes += (f"Parts counted: {parts}, the closed cuts that aren't holes in another.",)
+    return Job(name=name, classes=classes, parts=parts, sheets=sheets, notes=notes)
 
 
 def plain_job(cut_length_mm: float, outlines: int | None = None, *, name: str = "job") -> Job:

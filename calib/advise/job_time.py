@@ -213,8 +213,10 @@ def _class_time(
         beam_on, dark = rows_time_s(rows, machine, setting)
         length, slow = float(rows.lit_mm.sum()), 0.0
     else:
-        beam_on = float(stroke_times_s(job_class.course, setting.speed_mm_s, acceleration).sum())
-        length, slow = strokes.length_mm, slow_length_mm(job_class, machine, setting.speed_mm_s)
+        step = job_class.course.step_mm
+        times = step_times_s(job_class.course, setting.speed_mm_s, acceleration)
+        beam_on, length = float(times.sum()), strokes.length_mm
+        slow = float(step[step < SLOW_SHARE * setting.speed_mm_s * times].sum())
         travel = travel_times_s(strokes, machine.max_speed_mm_s, acceleration, at)
         dark = float(travel.sum()) / setting.passes
         dark += _way_back_s(strokes, machine) * (setting.passes - 1) / setting.passes
@@ -233,28 +235,6 @@ def _way_back_s(strokes: Strokes, machine: Machine) -> float:
     gaps = np.hypot(*(strokes.ends_mm - strokes.starts_mm).T)
     gaps = np.where(strokes.closed, 0.0, gaps)
     return float(move_time_s(gaps, machine.max_speed_mm_s, machine.acceleration_mm_s2).sum())
-
-
-def slow_length_mm(job_class: JobClass, machine: Machine, speed_mm_s: float) -> float:
-    """Path of one pass that is burnt at less than 90 % of the set speed.
-
-    Parameters
-    ----------
-    job_class
-        The strokes.
-    machine
-        Whose acceleration holds.
-    speed_mm_s
-        Speed as set [mm/s].
-
-    Returns
-    -------
-    float
-        Length [mm], counted by steps of the path.
-    """
-    step = job_class.course.step_mm
-    times = step_times_s(job_class.course, speed_mm_s, machine.acceleration_mm_s2)
-    return float(step[step < SLOW_SHARE * speed_mm_s * times].sum())
 
 
 def beam_on_times_s(job_class: JobClass, machine: Machine, speeds_mm_s: npt.ArrayLike) -> Floats:

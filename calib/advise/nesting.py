@@ -9,7 +9,7 @@ import numpy as np
 from calib.advise.outlines import Flags, Floats, Strokes
 
 # More outlines than this, or more comparisons of a point with an edge, aren't made.
-_MAX_OUTLINES, _MAX_COMPARISONS = 3000, 3_000_000
+_MAX_OUTLINES, _MAX_COMPARISONS = 2000, 3_000_000
 # Comparisons made at once, to bound the memory.
 _BLOCK = 1_000_000
 
@@ -26,7 +26,7 @@ def part_count(cuts: Sequence[Strokes]) -> int:
     -------
     int
         Closed outlines that lie inside an even number of others; all of them when there are more
-        than 3000, too many to compare.
+        than 2000, too many to compare.
     """
     closed = [s.take(np.flatnonzero(s.closed)) for s in cuts]
     outlines = [s.stroke(i) for s in closed for i in range(len(s))]
