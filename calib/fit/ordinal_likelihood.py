@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import LinAlgError, cho_factor, cho_solve
+from scipy.linalg import LinAlgError, eigh
 from scipy.special import log_ndtr, ndtr, ndtri
 
 Array = npt.NDArray[np.float64]
@@ -21,11 +21,11 @@ _HALF_LOG_TWO_PI = 0.5 * math.log(2.0 * math.pi)
 # Where a band's width x (1 + distance from zero) is below this, a series in the width is exact to
 # (width x distance)^4 / 2880 < 3e-13, while the difference of two tails loses digits.
 _NARROW = 5e-3
-_RIDGES = (0.0, 1e-12, 1e-9, 1e-6, 1e-3, 1e-1, 10.0)
+_LEAST_CURVATURE = 1e-14  # of the greatest, both scaled: below it there is only rounding
 _MAX_STEPS = 200
 # slope x step is the squared length of the step in standard errors. Below this share of 1 + |value|
 # (rounding lets it fall no further) one more step ends at an error of about its square.
-_RISE_DONE = 1e-14
+_RISE_DONE = 1e-12
 
 
 def log_chance_between(lower: Array, upper: Array) -> Array:
@@ -306,7 +306,7 @@ def _shortened(
     problem: Likelihood, theta: Array, step: Array, value: float, rise: float
 ) -> Array | None:
     """Halve the step until the value rises as its slope promises, but for rounding."""
-    rounding = 1e-13 * (1.0 + abs(value))
+    rounding = 1e-12 * (1.0 + abs(value))
     for halvings in range(40):
         share = 0.5**halvings
         if problem.value(theta + share * step) >= value + 1e-4 * share * rise - rounding:
@@ -315,15 +315,14 @@ def _shortened(
 
 
 def _ascent_step(information: Array, slope: Array) -> Array:
-    """Newton step; with a ridge on the scaled matrix where it isn't positive definite."""
+    """Newton step; where the information isn't positive definite, its sizes without their signs."""
     scaled, size = _unit_diagonal(information)
-    for ridge in _RIDGES:
-        try:
-            factor = cho_factor(scaled + ridge * np.eye(len(size)))
-            return np.asarray(cho_solve(factor, slope / size) / size)
-        except (LinAlgError, ValueError):  # not positive definite, or not finite
-            continue
-    raise LinAlgError("no ridge makes the information positive definite")
+    if not np.isfinite(scaled).all():
+        raise LinAlgError("the information is not finite")
+    curvature, direction = eigh(scaled)
+    curvature = np.abs(curvature)
+    curvature = np.maximum(curvature, _LEAST_CURVATURE * curvature.max())
+    return np.asarray(direction @ (direction.T @ (slope / size) / curvature) / size)
 
 
 def _unit_diagonal(information: Array) -> tuple[Array, Array]:
