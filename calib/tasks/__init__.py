@@ -1,16 +1,15 @@
 """One function for each thing a user does; the only package that joins the rooms.
 
-=====================  ============================================================
-`calib.tasks.library`  plan, fit and recommend from records, without a logbook
-`calib.tasks.workshop`  machines and sheets: look at the hazards, then take them down
-`calib.tasks.boards`   plan the next board of a pair and store it with its forecasts
-`calib.tasks.files`    the files of a board, a program from a cell on, a focus board
-`calib.tasks.results`  take down what came out: a file, or cell by cell with undo
-`calib.tasks.advice`   the region of a pair, a recommendation and its promise, jobs
-`calib.tasks.summary`  a region in a few lines
-`calib.tasks.pictures`  the picture of a region
-`calib.tasks.exchange`  give a logbook away as a file, take another one in
-=====================  ============================================================
+``library``      plan, fit and recommend from records, without a logbook
+``workshop``     machines and sheets: look at the hazards, then take them down
+``boards``       plan the next board of a pair and store it with its forecasts
+``files``        the files of a board, a program from a cell on, a focus board
+``results``      take down what came out: a file, or cell by cell with undo
+``advice``       the region of a pair, a recommendation and its promise, jobs
+``summary``      a region in a few lines
+``pictures``     the picture of a region
+``definitions``  ready-made grids from TOML
+``exchange``     give a logbook away as a file, take another one in
 
 The names load when they are first used. Functions that change a logbook get the time from the
 shell that calls them.
@@ -39,6 +38,7 @@ if TYPE_CHECKING:
         plan_board,
         plan_focus_board,
     )
+    from calib.tasks.definitions import Definition, read_definition, ready_made_grid
     from calib.tasks.exchange import export_book, import_book
     from calib.tasks.files import FileWish, board_files, focus_files, resume_files, write_folder
     from calib.tasks.library import fit_region, plan_grid, recommend
@@ -63,6 +63,7 @@ _HOMES = {
     ),
     "calib.tasks.files": ("FileWish", "board_files", "focus_files", "resume_files", "write_folder"),
     "calib.tasks.results": ("CellByCell", "sitting_label", "take_down"),
+    "calib.tasks.definitions": ("Definition", "read_definition", "ready_made_grid"),
     "calib.tasks.exchange": ("export_book", "import_book"),
     "calib.tasks.summary": ("Summary", "summarise"),
     "calib.tasks.advice": (
@@ -75,6 +76,7 @@ __all__ = [
     "Advice",
     "BoardWish",
     "CellByCell",
+    "Definition",
     "FileWish",
     "JobCounts",
     "Planned",
@@ -97,6 +99,8 @@ __all__ = [
     "plan_board",
     "plan_focus_board",
     "plan_grid",
+    "read_definition",
+    "ready_made_grid",
     "recommend",
     "region_of_pair",
     "region_pictures",
