@@ -1,0 +1,1 @@
+"""Advice from a fitted region: settings, next burns, jobs, joints, other machines."""
