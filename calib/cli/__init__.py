@@ -6,6 +6,8 @@ Nothing heavy is imported here or in the modules of commands: each command loads
 from __future__ import annotations
 
 import importlib
+import io
+import sys
 
 from calib.cli.frame import app
 
@@ -18,4 +20,8 @@ for _group in ("workshop", "boards", "results", "advice", "book"):
 
 def main() -> None:
     """Run the command line."""
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that can't show ² or · shows ? instead of failing.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     app(prog_name="calib")

@@ -34,7 +34,7 @@ PANEL = "Results"
 _HOW = "Type the word or its first letter; empty: not read; u: undo; q: stop for now."
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib take-down last board-1/last-results.csv")
+@app.command(rich_help_panel=PANEL, epilog="Example: calib take-down last results.csv")
 def take_down(
     board: BoardCode,
     file: Annotated[

@@ -1,0 +1,181 @@
+"""Imports go only forwards along the flow, and every package from outside has one home.
+
+The tables below are read against the source with `ast`. A new line in them is a decision: it says
+that one room may know of another.
+"""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+_WORDS = {"errors", "records", "units"}
+
+# Which rooms of calib may import which others, from the words to the shells.
+ROOMS: dict[str, set[str]] = {
+    "errors": {"records"},  # for types only
+    "units": {"errors"},
+    "records": {"errors"},
+    "materials": _WORDS,
+    "declaration": set(),
+    "hazards": _WORDS | {"declaration", "materials"},
+    "physics": {"records"},
+    "typeface": {"errors"},
+    "print_style": {"errors", "typeface"},
+    "spreadsheet": {"errors"},
+    "results": _WORDS | {"spreadsheet"},
+    # Statistics know no board, file or database; boards know no statistics.
+    "fit": _WORDS | {"materials", "physics"},
+    "grid": _WORDS | {"hazards", "materials", "physics", "print_style"},
+    "advise": _WORDS | {"fit", "grid", "hazards", "materials", "physics"},
+    "logbook": _WORDS,
+    "pictures": _WORDS | {"typeface"},
+    "picture": _WORDS | {"pictures"},
+    "planning": _WORDS | {"advise", "fit", "grid", "hazards", "physics"},
+    # The only room that joins the rest.
+    "tasks": _WORDS | {
+        "advise", "fit", "grid", "hazards", "logbook", "materials", "physics", "picture",
+        "pictures", "planning", "print_style", "results",
+    },
+    # Text is made of records, whichever room they come from.
+    "report": _WORDS | {"advise", "grid", "hazards", "logbook", "tasks"},
+    # Two thin shells; neither knows the other.
+    "cli": _WORDS | {"hazards", "logbook", "report", "tasks"},
+    "web": _WORDS | {"hazards", "logbook", "report", "tasks"},
+    "__main__": {"cli"},
+    "calib": _WORDS,
+}  # fmt: skip
+
+# Packages from outside and the rooms, or modules, that may import them.
+HOMES: dict[str, set[str]] = {
+    "numpy": {"physics", "fit", "grid", "advise", "planning", "pictures", "picture", "tasks"},
+    "scipy": {"fit", "advise"},
+    "sklearn": {"fit.ordinal", "advise.track_record"},
+    "matplotlib": {"picture", "pictures"},
+    "svgwrite": {"grid.svg"},
+    "HersheyFonts": {"grid.lettering"},
+    "reportlab": {"print_style"},
+    "segno": {"print_style", "web"},
+    "svgelements": {"advise.svg_style", "advise.svg_tree"},
+    "defusedxml": {"advise.svg_tree"},
+    "pandas": {"logbook.exchange"},
+    "sqlalchemy": {"logbook"},
+    "alembic": {"logbook"},
+    "jsonschema": {"logbook"},
+    "platformdirs": {"logbook"},
+    "psycopg": {"logbook"},
+    "typer": {"cli"},
+    "rich": {"cli"},
+    "fastapi": {"web"},
+    "starlette": {"web"},
+    "pydantic": {"web"},
+    "uvicorn": {"web"},
+    "jinja2": {"web"},
+}
+# Names under which packages of pyproject.toml are imported, where the two differ.
+IMPORTED_AS = {
+    "scikit-learn": "sklearn",
+    "hershey-fonts": "HersheyFonts",
+    "python-multipart": "python_multipart",
+}
+# The three writers of files stand side by side over one list of strokes.
+WRITERS = ("calib.grid.svg", "calib.grid.rs274", "calib.grid.record_sheet")
+
+
+def modules() -> Iterator[tuple[str, ast.Module]]:
+    """Every module of calib with its source."""
+    for path in sorted((ROOT / "calib").rglob("*.py")):
+        parts = path.relative_to(ROOT).with_suffix("").parts
+        name = ".".join(parts).removesuffix(".__init__")
+        yield name, ast.parse(path.read_text(encoding="utf-8"))
+
+
+def imported(tree: ast.Module) -> set[str]:
+    """Names of all modules that a module imports, wherever in it."""
+    names: set[str] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "imports are written in full"
+            base = node.module or ""
+            names |= {f"{base}.{alias.name}" for alias in node.names} if base == "calib" else {base}
+    return names
+
+
+def room(module: str) -> str:
+    """The room that a module of calib lies in."""
+    parts = module.split(".")
+    return parts[1] if len(parts) > 1 else "calib"
+
+
+IMPORTS = {name: imported(tree) for name, tree in modules()}
+
+
+@pytest.mark.parametrize("module", sorted(IMPORTS))
+def test_a_module_imports_only_what_its_room_may_know(module: str) -> None:
+    here = room(module)
+    assert here in ROOMS, f"{here} is a new room: give it a line in the table"
+    others = {room(name) for name in IMPORTS[module] if name.split(".")[0] == "calib"} - {here}
+    assert others <= ROOMS[here], f"{module} imports {sorted(others - ROOMS[here])}"
+
+
+@pytest.mark.parametrize("module", sorted(IMPORTS))
+def test_packages_from_outside_are_used_at_home_only(module: str) -> None:
+    inner = module.removeprefix("calib.")
+    tops = {name.split(".")[0] for name in IMPORTS[module]}
+    for package in tops - {"calib"} - set(sys.stdlib_module_names):
+        assert package in HOMES, f"{package} is new: give it a home in the table"
+        homes = HOMES[package]
+        at_home = any(inner == home or inner.startswith(f"{home}.") for home in homes)
+        assert at_home, f"{module} imports {package}, whose home is {sorted(homes)}"
+
+
+def test_every_imported_package_is_declared() -> None:
+    with (ROOT / "pyproject.toml").open("rb") as file:
+        project = tomllib.load(file)["project"]
+    wishes = [*project["dependencies"], *project["optional-dependencies"]["postgresql"]]
+    named = [wish.split(">")[0].split("[")[0].lower() for wish in wishes]
+    declared = {IMPORTED_AS.get(name, name) for name in named}
+    used = {name.split(".")[0] for names in IMPORTS.values() for name in names}
+    # Starlette and pydantic come with fastapi, whose types they are.
+    outside = used - {"calib", "starlette", "pydantic"} - set(sys.stdlib_module_names)
+    assert outside <= declared
+
+
+def test_writers_of_files_do_not_know_one_another() -> None:
+    for writer in WRITERS:
+        assert not IMPORTS[writer] & (set(WRITERS) - {writer})
+
+
+def test_the_table_goes_only_forwards() -> None:
+    """No two rooms may import each other, by whatever way round; types of errors apart."""
+    seen: dict[str, set[str]] = {}
+
+    def reach(start: str) -> set[str]:
+        if start not in seen:
+            seen[start] = set()
+            below = ROOMS[start] - ({"records"} if start == "errors" else set())
+            seen[start] = below.union(*(reach(other) for other in below))
+        return seen[start]
+
+    assert [name for name in ROOMS if name in reach(name)] == []
+
+
+def test_help_loads_nothing_heavy() -> None:
+    question = (
+        "import sys, calib, calib.cli; "
+        "print(*sorted({n.split('.')[0] for n in sys.modules} & set(sys.argv[1:])))"
+    )
+    heavy = sorted(set(HOMES) - {"typer", "rich"})
+    done = subprocess.run(
+        [sys.executable, "-c", question, *heavy], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.split() == []
