@@ -22,16 +22,19 @@ Array = npt.NDArray[np.float64]
 Jaws = Literal["inside", "outside"]
 
 COVERAGE = 0.95
-# Repeatability in an untrained hand on wood when nothing was repeated [mm], a guess that may be
-# off by a quarter; by GUM G.4.2 that is worth 1 / (2 x 0.25²) degrees of freedom.
+# Repeatability in an untrained hand on wood [mm], a guess that may be off by a third; by GUM G.4.2
+# that is worth about 1 / (2 x 0.35²) degrees of freedom. It is pooled with the repeats at hand, so
+# that two readings that happen to agree don't make the caliper perfect.
 GUESSED_REPEATABILITY_MM = 0.03
-_GUESSED_DEGREES = 8.0
+_GUESSED_DEGREES = 4.0
 # How far the same drawn width wanders from place to place along a board [mm], a guess that may be
 # off by a third (G.4.2).
 PLACE_SCATTER_MM = 0.01
 _PLACE_DEGREES = 4.5
 # From so many degrees of freedom on, the scatter between places is taken from the readings.
 _ENOUGH_DEGREES = 5
+# Nothing is known better than this, whatever the readings say [mm].
+_LEAST_MM = 1e-6
 # Gauss and Legendre's points for the errors of the jaws: the half width is right to 1 % while the
 # scatter is at least an eighth of the jaws' limit, and the resolution alone keeps it there.
 _POINTS, _WEIGHTS = np.polynomial.legendre.leggauss(16)
@@ -50,7 +53,7 @@ class Caliper:
         usual for a sliding caliper of 150 mm (common practice, no source).
     repeatability_mm
         Standard deviation of one reading, if known from many [mm]; None: from the repeats at
-        hand.
+        hand and a guess.
     """
 
     resolution_mm: float = 0.01
@@ -131,8 +134,7 @@ def _half_width(random_mm: float, degrees: float, small: float, large: float) ->
     Convolving the distributions (JCGM 101:2008) rather than using the normal's factor keeps the
     interval from being too wide when the jaws' error is the larger part (GUM G.5.3).
     """
-    # So small a scatter that it doesn't show keeps the division below alive.
-    random_mm = max(random_mm, 1e-9)
+    random_mm = max(random_mm, _LEAST_MM)
     shifts, weights = large * _POINTS, _WEIGHTS / 2.0
     if small:
         shifts = np.add.outer(small * _POINTS, shifts).ravel()
@@ -242,7 +244,8 @@ class Scatter:
             parts = [
                 (self.within_mm * share, self.within_degrees), (wander, _PLACE_DEGREES), steps
             ]  # fmt: skip
-        return math.sqrt(sum(u**2 for u, _ in parts)), effective_degrees(parts)
+        combined = math.sqrt(sum(u**2 for u, _ in parts))
+        return max(combined, _LEAST_MM), effective_degrees(parts)
 
 
 def scatter_of(
@@ -265,15 +268,16 @@ def scatter_of(
     Returns
     -------
     Scatter
-        A guess of 0.03 mm stands in when nothing was repeated.
+        Within places, a guess of 0.03 mm counts like four degrees of freedom.
     """
     listed = [group for group in groups if group]
     places = [place for group in listed for place in group]
-    within, degrees = _pooled(places, len(places))
+    repeated, repeats = _pooled(places, len(places))
+    degrees = _GUESSED_DEGREES + repeats
+    squares = _GUESSED_DEGREES * GUESSED_REPEATABILITY_MM**2 + repeats * repeated**2
+    within = math.sqrt(squares / degrees)
     if caliper.repeatability_mm is not None:
         within, degrees = caliper.repeatability_mm, math.inf
-    elif degrees == 0:
-        within, degrees = GUESSED_REPEATABILITY_MM, _GUESSED_DEGREES
     means = [[sum(place) / len(place) for place in group] for group in listed]
     between, between_degrees = _pooled(means, len(means) if fitted is None else fitted)
     return Scatter(

@@ -1,6 +1,6 @@
 """How often kerf and snug slot are right, on simulated combs whose truth is known.
 
-    python tests/benchmarks/joint.py [number of combs]
+    python tests/benchmarks/joint_figures.py [number of combs]
 
 The truth follows other laws than the fit: the kerf differs from top to bottom, the same drawn
 width wanders from place to place, hands feel with a logistic scatter, one feel in a hundred is

@@ -1,0 +1,326 @@
+"""Joints: what comes out of readings whose truth is known."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import random
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import shapely
+from boards import BIRCH, CO2
+
+sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
+from joint_figures import joint_of
+
+from calib.advise.caliper import Caliper, Estimate
+from calib.advise.comb_reading import FitReading
+from calib.advise.joint import GLUE_GAP_MM, fit_joint
+from calib.advise.joint_words import joint_words
+from calib.errors import InvalidRecord, NotEnoughEvidence
+from calib.grid.comb import CombBoard, plan_comb
+from calib.records import Setting, Sheet
+
+CUT = Setting(power_pct=60.0, speed_mm_s=12.0)
+BOARD = plan_comb(CO2, BIRCH, CUT, stock_mm=3.0)
+STOCK = (3.0, 3.0, 3.0)
+SURE = Caliper(resolution_mm=0.0, limit_mm=0.0, repeatability_mm=0.001)
+
+
+def felt(board: CombBoard, slot_mm: float, tongue_mm: float | None = None, half=0.06):
+    """Readings of a hand that never errs, for snug widths as drawn."""
+    readings = []
+    for step in board.steps:
+        middle = {"slot": slot_mm, "tongue": tongue_mm}.get(step.kind)
+        if middle is None:
+            continue
+        play = step.width_mm - middle if step.kind == "slot" else middle - step.width_mm
+        word = "tight" if play < -half else "loose" if play > half else "snug"
+        readings.append(FitReading(label=step.label, feel=word))
+    return readings
+
+
+def measured(board: CombBoard, top: float, bottom: float, labels=("G", "T4", "T5", "T6")):
+    steps = {step.label: step for step in board.steps}
+    readings = []
+    for label in labels:
+        sign = -1 if steps[label].kind == "tongue" else 1
+        width = steps[label].width_mm
+        readings.append(
+            FitReading(
+                label=label,
+                top_mm=(width + sign * top,) * 3,
+                bottom_mm=(width + sign * bottom,) * 3,
+            )
+        )
+    return readings
+
+
+def test_feel_alone_gives_the_kerf_whatever_snug_means_to_the_hand():
+    # Kerf 0.18; this hand calls snug what is 0.04 narrower than the stock.
+    for pinch in (-0.04, 0.0, 0.04):
+        slot, tongue = 3.0 - 0.18 - pinch, 8.0 + 2 * 0.18 + pinch
+        joint = fit_joint(BOARD, felt(BOARD, slot, tongue), STOCK, caliper=SURE)
+        assert joint.kerf_from == "the feel of slots and tongues"
+        assert joint.kerf.value_mm == pytest.approx(0.18, abs=0.02)
+        assert joint.kerf.low_mm < 0.18 < joint.kerf.high_mm
+        assert joint.interference.value_mm == pytest.approx(pinch, abs=0.035)
+        assert joint.press.difference.value_mm == pytest.approx(tongue - 8.0, abs=0.02)
+
+
+def test_slots_alone_give_a_kerf_that_rests_on_a_guess():
+    board = plan_comb(CO2, BIRCH, CUT, stock_mm=3.0, tongues=0)
+    joint = fit_joint(board, felt(board, 2.8), STOCK)
+    assert joint.kerf_from == "the feel of the slots alone"
+    assert joint.kerf.value_mm == pytest.approx(0.2, abs=0.02)
+    assert joint.kerf.half_width_mm > 0.08
+    assert joint.slot_minus_stock.value_mm == pytest.approx(-0.2, abs=0.02)
+
+
+def test_a_caliper_gives_the_kerf_of_each_face():
+    readings = measured(BOARD, 0.25, 0.17) + felt(BOARD, 2.81, 8.36)
+    joint = fit_joint(BOARD, readings, STOCK)
+    assert joint.kerf_top.value_mm == pytest.approx(0.25)
+    assert joint.kerf_bottom.value_mm == pytest.approx(0.17)
+    assert joint.taper.value_mm == pytest.approx(0.08)
+    # What sits in an opening meets it where it is narrowest.
+    assert joint.kerf.value_mm == pytest.approx(0.17, abs=1e-3)
+    assert joint.kerf_from == "the caliper on this comb"
+
+
+def test_a_kerf_that_is_wider_below_counts_at_the_top():
+    joint = fit_joint(BOARD, measured(BOARD, 0.15, 0.25), STOCK)
+    assert joint.kerf.value_mm == pytest.approx(0.15, abs=1e-3)
+    assert "push the insert in from the underside" in joint.inlay.assumes
+
+
+def test_equal_faces_are_averaged_and_a_little_less():
+    joint = fit_joint(BOARD, measured(BOARD, 0.20, 0.20), STOCK)
+    assert 0.19 < joint.kerf.value_mm < 0.20
+    assert joint.kerf.standard_mm < joint.kerf_top.standard_mm * 1.01
+
+
+def test_jaws_across_the_thickness_count_before_the_faces():
+    readings = [FitReading(label="T5", across_mm=(8.2, 8.21, 8.22), top_mm=(8.1, 8.1, 8.1))]
+    joint = fit_joint(BOARD, readings, STOCK)
+    assert joint.kerf.value_mm == pytest.approx(8.4 - 8.21)
+    assert joint.kerf_bottom is None
+
+
+def test_slots_and_tongues_cancel_what_both_jaws_show_too_much():
+    readings = [
+        FitReading(label="G", across_mm=(8.22,) * 3),
+        FitReading(label="T5", across_mm=(8.22,) * 3),
+    ]
+    both = fit_joint(BOARD, readings, STOCK).kerf
+    assert both.value_mm == pytest.approx(0.2)
+    assert (both.inside, both.outside) == (pytest.approx(0.5), pytest.approx(-0.5))
+
+
+def test_the_kerf_of_coupons_is_taken_when_it_is_surer():
+    coupon = Estimate(value_mm=0.19, random_mm=0.006, outside=-1.0, limit_mm=0.01)
+    joint = fit_joint(BOARD, felt(BOARD, 2.8, 8.4), STOCK, coupon_kerf=coupon)
+    assert joint.kerf == coupon
+    assert joint.kerf_from == "the measured size of coupons"
+
+
+def test_fits_stand_to_one_another_as_they_should():
+    readings = measured(BOARD, 0.24, 0.18) + felt(BOARD, 2.80, 8.38)
+    joint = fit_joint(BOARD, readings, STOCK, caliper=SURE)
+    press, glue, inlay = joint.press, joint.glue, joint.inlay
+    assert press.difference.value_mm == pytest.approx(8.38 - 8.0, abs=0.02)
+    assert press.slot_minus_stock.value_mm == pytest.approx(-0.20, abs=0.02)
+    assert glue.difference.value_mm == pytest.approx(2 * joint.kerf.value_mm - GLUE_GAP_MM)
+    assert glue.slot_minus_stock.value_mm == pytest.approx(GLUE_GAP_MM - joint.kerf.value_mm)
+    assert inlay.difference.value_mm == pytest.approx(0.24 + 0.18, abs=1e-3)
+    for fit in (press, glue, inlay):
+        assert fit.both_outlines_mm == pytest.approx(fit.difference.value_mm / 4)
+        assert fit.one_outline_mm == pytest.approx(fit.difference.value_mm / 2)
+
+
+def test_glue_is_never_tighter_than_what_felt_snug():
+    # This hand calls snug what has 0.2 mm of play.
+    readings = measured(BOARD, 0.2, 0.2) + felt(BOARD, 3.0, 8.2)
+    joint = fit_joint(BOARD, readings, STOCK, caliper=SURE)
+    assert joint.glue.difference == joint.press.difference
+    assert "drawn as the press fit" in joint.glue.assumes
+
+
+def section(
+    width: float, top: float, bottom: float, thickness=3.0, *, hole: bool
+) -> shapely.Polygon:
+    """Cross section through a hole or an insert, cut by a beam wider at one face; x over depth."""
+    sign = 1 if hole else -1
+    above, below = (width + sign * top) / 2, (width + sign * bottom) / 2
+    return shapely.Polygon([(-above, 0), (above, 0), (below, -thickness), (-below, -thickness)])
+
+
+@pytest.mark.parametrize(("top", "bottom"), [(0.26, 0.14), (0.14, 0.26), (0.2, 0.2)])
+def test_an_inlay_drawn_as_advised_closes_over_the_whole_thickness(top: float, bottom: float):
+    joint = fit_joint(BOARD, measured(BOARD, top, bottom), STOCK)
+    drawn = 20.0
+    hole = section(drawn, top, bottom, hole=True)
+    insert = section(drawn + joint.inlay.difference.value_mm, top, bottom, hole=False)
+    turned = shapely.affinity.scale(insert, yfact=-1, origin=(0, -1.5))
+    assert hole.symmetric_difference(turned).area < 1e-3
+    # Laid in as it was cut, it can only be so wide that it doesn't jam: then it gapes elsewhere.
+    jams_at = 20.0 + 2 * min(top, bottom)
+    upright = section(jams_at, top, bottom, hole=False)
+    assert hole.buffer(1e-6).contains(upright)
+    gape = abs(top - bottom)
+    assert hole.difference(upright).area == pytest.approx(2 * gape * 3.0 / 2, abs=1e-6)
+    if gape:
+        assert f"gape by {gape:.2f} mm a side" in joint.inlay.assumes
+
+
+def test_a_press_fit_drawn_as_advised_is_what_felt_snug():
+    # From nominal 30 mm: both outlines moved, then cut with the true kerf.
+    kerf, pinch = 0.22, 0.03
+    slot, tongue = 3.0 - kerf - pinch, 8.0 + 2 * kerf + pinch
+    joint = fit_joint(BOARD, felt(BOARD, slot, tongue), STOCK, caliper=SURE)
+    move = joint.press.both_outlines_mm
+    part = (30.0 + 2 * move) - kerf
+    opening = (30.0 - 2 * move) + kerf
+    assert part - opening == pytest.approx(pinch, abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("feel", "edge", "words"),
+    [
+        ("tight", "all_tight", "All slots were tight: the snug one isn't among them. Plan another"
+         " comb with a kerf of 0.02 mm instead of 0.2."),
+        ("loose", "all_loose", "All slots were loose: the snug one isn't among them. Plan another"
+         " comb with a kerf of 0.60 mm instead of 0.2."),
+    ],
+)  # fmt: skip
+def test_a_ladder_that_misses_the_snug_slot_says_which_way_to_go(feel, edge, words):
+    readings = [FitReading(label=slot.label, feel=feel) for slot in BOARD.slots]
+    joint = fit_joint(BOARD, readings, STOCK)
+    assert joint.slot is None
+    assert joint.slot_edge == edge
+    assert joint.press is None
+    assert words in joint.notes
+    # The next comb lies on the side that is called for.
+    again = plan_comb(CO2, BIRCH, CUT, stock_mm=3.0, kerf_mm=0.02 if feel == "tight" else 0.6)
+    middle, old = again.slots[4].width_mm, BOARD.slots[4].width_mm
+    assert (middle > old) == (feel == "tight")
+
+
+def test_tongues_that_miss_say_which_way_to_go():
+    readings = [FitReading(label=t.label, feel="loose") for t in BOARD.tongues]
+    joint = fit_joint(BOARD, readings + felt(BOARD, 2.8), STOCK)
+    assert joint.tongue is None
+    assert any("All tongues were loose" in n and "kerf of 0.40 mm" in n for n in joint.notes)
+    again = plan_comb(CO2, BIRCH, CUT, stock_mm=3.0, kerf_mm=0.40)
+    assert again.tongues[0].width_mm >= BOARD.tongues[-1].width_mm
+
+
+def test_one_sided_and_contradicting_readings_are_said():
+    readings = [FitReading(label="S4", feel="snug"), FitReading(label="S6", feel="loose"),
+                FitReading(label="S7", feel="snug")]  # fmt: skip
+    joint = fit_joint(BOARD, readings, STOCK)
+    assert joint.slot_edge == "one_sided"
+    assert any("None of the slots tried was tight" in note for note in joint.notes)
+    assert any("don't turn from tight to loose in one go" in note for note in joint.notes)
+
+
+def test_ways_to_the_kerf_that_disagree_are_said():
+    readings = measured(BOARD, 0.30, 0.30) + felt(BOARD, 2.80, 8.40)
+    joint = fit_joint(BOARD, readings, STOCK)
+    assert any("0.30 mm from the caliper on this comb and 0.20 mm from the feel" in n
+               or ("from the caliper on this comb" in n and "more apart than chance" in n)
+               for n in joint.notes)  # fmt: skip
+
+
+def test_stock_that_was_not_measured_or_is_another_is_said():
+    assert any(
+        "stock wasn't measured: 3 mm" in n for n in fit_joint(BOARD, felt(BOARD, 2.8, 8.4)).notes
+    )
+    other = fit_joint(BOARD, felt(BOARD, 2.8, 8.4), (3.6, 3.6, 3.6))
+    assert any("measures 3.60 mm, the comb was planned for 3 mm" in n for n in other.notes)
+
+
+def test_a_kerf_known_badly_asks_for_more_readings():
+    joint = fit_joint(BOARD, [FitReading(label="T5", top_mm=(8.2,))], STOCK)
+    assert any("three times each at top and bottom" in note for note in joint.notes)
+    assert any("slope of the cut isn't known" in note for note in joint.notes)
+
+
+def test_brittle_stock_is_sent_to_the_glue_fit():
+    sheet = Sheet(name="clear", material="cast acrylic", thickness_mm=3.0)
+    board = plan_comb(CO2, sheet, CUT, stock_mm=3.0)
+    joint = fit_joint(board, felt(board, 2.8, 8.4), STOCK)
+    assert any("cracks rather than gives" in note for note in joint.notes)
+
+
+def test_the_order_of_the_readings_does_not_matter():
+    readings = measured(BOARD, 0.24, 0.18) + felt(BOARD, 2.83, 8.37)
+    shuffled = list(readings)
+    random.Random(4).shuffle(shuffled)
+    assert fit_joint(BOARD, shuffled, STOCK) == fit_joint(BOARD, readings, STOCK)
+
+
+def test_nothing_read_gives_nothing():
+    with pytest.raises(NotEnoughEvidence, match=f"nothing was read off comb {BOARD.board_id}"):
+        fit_joint(BOARD, [FitReading(label="S1")], STOCK)
+
+
+def test_slips_are_refused_with_their_value():
+    with pytest.raises(InvalidRecord, match="FitReading.label is 'S12': comb"):
+        fit_joint(BOARD, [FitReading(label="S12", feel="snug")], STOCK)
+    with pytest.raises(
+        InvalidRecord, match=r"FitReading.top_mm of T5 is 81.8 mm, drawn are 8.4 mm"
+    ):
+        fit_joint(BOARD, [FitReading(label="T5", top_mm=(81.8,))], STOCK)
+    with pytest.raises(InvalidRecord, match=r"FitReading.bottom_mm of G is 7.7 mm, drawn are 8 mm"):
+        fit_joint(BOARD, [FitReading(label="G", bottom_mm=(7.7,))], STOCK)
+    with pytest.raises(InvalidRecord, match="FitReading.feel of S1 is 'firm': give one of tight"):
+        FitReading(label="S1", feel="firm")
+    with pytest.raises(InvalidRecord, match="FitReading.across_mm of S1 holds nan"):
+        FitReading(label="S1", across_mm=(math.nan,))
+    with pytest.raises(InvalidRecord, match="stock_mm holds -3.0"):
+        fit_joint(BOARD, felt(BOARD, 2.8), (-3.0,))
+
+
+def test_the_words_hold_the_figures():
+    readings = measured(BOARD, 0.24, 0.18) + felt(BOARD, 2.80, 8.38)
+    joint = fit_joint(BOARD, readings, STOCK)
+    words = "\n".join(joint_words(joint))
+    assert f"Kerf {joint.kerf}, from the caliper on this comb." in words
+    assert f"At the top {joint.kerf_top}, at the bottom {joint.kerf_bottom}." in words
+    assert f"Snug slot {joint.slot.label}: drawn {joint.slot.middle_mm:.2f} mm" in words
+    change = joint.press.slot_minus_stock.value_mm
+    assert f"draw the slot {-change:.2f} mm narrower than the stock, {3 + change:.2f} mm" in words
+    assert f"moved by {joint.glue.both_outlines_mm:.3f} mm" in words
+    assert all(note in words for note in joint.notes)
+    wider = dataclasses.replace(
+        joint.press, slot_minus_stock=Estimate(value_mm=0.05, random_mm=0.01)
+    )
+    assert "0.05 mm wider than the stock" in "\n".join(
+        joint_words(dataclasses.replace(joint, press=wider))
+    )
+
+
+def test_simulated_combs_keep_the_bar():
+    """120 combs of the benchmark's law; limits three standard errors below the bar's shares."""
+    kerf_near, held, snug_near, snug_held = [], [], [], []
+    for seed in range(120):
+        _, truth, joint = joint_of(seed + 10_000)
+        for estimate, true in (
+            (joint.kerf_top, truth.top),
+            (joint.kerf_bottom, truth.bottom),
+            (joint.kerf, truth.narrowest),
+        ):
+            kerf_near.append(abs(estimate.value_mm - true) <= 0.03)
+            held.append(estimate.low_mm <= true <= estimate.high_mm)
+        if joint.slot is not None:
+            snug_near.append(abs(joint.slot.middle_mm - truth.snug_slot()) <= 0.05)
+            snug_held.append(joint.slot.low_mm <= truth.snug_slot() <= joint.slot.high_mm)
+    assert len(snug_near) >= 110
+    assert np.mean(kerf_near) >= 0.95 - 3 * math.sqrt(0.95 * 0.05 / 120)
+    assert np.mean(snug_near) >= 0.90
+    for share in (np.mean(held), np.mean(snug_held)):
+        assert abs(share - 0.95) <= 3 * math.sqrt(0.95 * 0.05 / 120)
