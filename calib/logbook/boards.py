@@ -11,7 +11,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from calib.errors import InvalidRecord, LogbookError
-from calib.logbook.coding import check_text, stable_id, write_record, write_time
+from calib.logbook.coding import check_text, read_json, stable_id, write_record, write_time
 from calib.logbook.events import check_event
 from calib.logbook.room import (
     Room,
@@ -219,5 +219,5 @@ def grid_from(board: Row, cell_rows: Sequence[Row]) -> Grid:
         board_mm=(board["board_width_mm"], board["board_height_mm"]),
         cells=tuple(cell_from(row) for row in cell_rows),
         label_setting=Setting(**label),
-        notes=tuple(json.loads(board["notes"])),
+        notes=tuple(read_json(board["notes"])),
     )

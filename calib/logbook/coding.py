@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
-from calib.errors import InvalidRecord
+from calib.errors import InvalidRecord, LogbookError
 from calib.records import Machine, Sheet
 
 Record = TypeVar("Record")
@@ -97,12 +97,60 @@ def read_time(text: str) -> datetime:
     datetime
         The time, in UTC.
 
+    Raises
+    ------
+    LogbookError
+        When it can't be read: the file is damaged.
+
     Examples
     --------
     >>> read_time("2026-03-01T18:05:00.000000Z").hour
     18
     """
-    return datetime.fromisoformat(text).astimezone(UTC)
+    try:
+        return datetime.fromisoformat(text).astimezone(UTC)
+    except (TypeError, ValueError, OverflowError):
+        raise Unreadable(text) from None
+
+
+def read_json(text: str) -> Any:
+    """Read JSON that stands in the logbook.
+
+    Parameters
+    ----------
+    text
+        JSON text.
+
+    Returns
+    -------
+    object
+        What it says.
+
+    Raises
+    ------
+    LogbookError
+        When it can't be read: the file is damaged.
+    """
+    try:
+        return json.loads(text)
+    except (TypeError, ValueError, RecursionError):
+        raise Unreadable(text) from None
+
+
+class Unreadable(LogbookError):
+    """Raised when something in the logbook can't be read: it is damaged, or was tampered with.
+
+    Parameters
+    ----------
+    content
+        What stands there.
+    """
+
+    def __init__(self, content: object) -> None:
+        super().__init__(
+            f"The logbook holds {repr(content)[:60]} where that can't be: it is damaged, or was"
+            " changed by another program. Restore the newest backup; the damaged file is kept."
+        )
 
 
 def write_record(record: Machine | Sheet) -> str:
@@ -189,8 +237,19 @@ def read_record(kind: type[Record], text: str, *, name: str) -> Record:
     -------
     record
         The record.
+
+    Raises
+    ------
+    LogbookError
+        When it can't be read: the file is damaged.
     """
-    return record_from_json(kind, {**json.loads(text), "name": name})
+    fields = read_json(text)
+    if not isinstance(fields, dict):
+        raise Unreadable(text)
+    try:
+        return record_from_json(kind, {**fields, "name": name})
+    except InvalidRecord as error:
+        raise Unreadable(text) from error
 
 
 def material_key(material: str) -> str:

@@ -8,11 +8,12 @@ import json
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
+from datetime import datetime
 from typing import Any
 
 from calib.errors import BadFile, InvalidRecord
 from calib.logbook.boards import check_cells, grid_from
-from calib.logbook.coding import read_time, record_from_json, write_time
+from calib.logbook.coding import record_from_json, write_time
 from calib.logbook.events import check_event
 from calib.logbook.layout import FORMAT, VERSION, Document, read_rows
 from calib.logbook.notes import check_filename, media_type_of
@@ -169,7 +170,7 @@ def _check_once(table: str, name: str, values: Iterable[str]) -> None:
 
 
 def _check_time(text: str) -> None:
-    if write_time(read_time(text)) != text:
+    if write_time(datetime.fromisoformat(text)) != text:
         raise InvalidRecord(f"{text!r} is not a time.")
 
 

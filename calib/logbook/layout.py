@@ -15,7 +15,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from calib.logbook import tables
-from calib.logbook.coding import material_key
+from calib.logbook.coding import material_key, read_json
 
 FORMAT = "calib logbook"
 VERSION = 1
@@ -180,7 +180,7 @@ def to_document(part: Part, row: Row) -> Document:
 
 def _outward(part: Part, name: str, value: Any) -> Any:
     if name in part.json:
-        return json.loads(value)
+        return read_json(value)
     return base64.b64encode(value).decode("ascii") if isinstance(value, bytes) else value
 
 

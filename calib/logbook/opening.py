@@ -14,6 +14,7 @@ from sqlalchemy import event, exc
 from sqlalchemy.engine import make_url
 
 from calib.errors import InvalidRecord, LogbookError
+from calib.logbook.coding import Unreadable
 
 # How long a writer waits for another one [ms]: longer than any single change takes.
 BUSY_MS = 30_000
@@ -164,6 +165,11 @@ def in_plain_words(place: Place) -> Iterator[None]:
         raise LogbookError(_explain(place, error)) from error
     except (exc.TimeoutError, exc.SQLAlchemyError) as error:
         raise LogbookError(f"The logbook {place.shown} can't be used: {error}.") from error
+    except Unreadable as error:
+        raise LogbookError(f"{damaged(place)} {error}") from error
+    except UnicodeDecodeError as error:
+        # Even the driver's own message can't be read when the names of the tables are damaged.
+        raise LogbookError(damaged(place)) from error
     except UnicodeEncodeError as error:
         raise InvalidRecord(
             f"text {error.object!r} holds a character that can't be stored: type it again."
@@ -173,7 +179,7 @@ def in_plain_words(place: Place) -> Iterator[None]:
 def _explain(place: Place, error: BaseException | None) -> str:
     name = getattr(error, "sqlite_errorname", "")
     shown = place.shown
-    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")):
+    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")) or "decode to UTF-8" in str(error):
         return damaged(place)
     if name.startswith(("SQLITE_FULL", "SQLITE_IOERR")):
         return (

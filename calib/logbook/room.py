@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
@@ -107,6 +108,7 @@ def add_change(
     return change
 
 
+@functools.cache  # an alias is slow to make, and a reading asks for three
 def last_of(table: sa.Table, *slot: str) -> sa.ColumnElement[bool]:
     """Make the condition that picks the last row of each chain.
 

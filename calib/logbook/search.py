@@ -237,7 +237,7 @@ def _with_counts(connection: sa.Connection, rows: list[Row]) -> tuple[Entry, ...
     planned: dict[str, int] = {row[0]: row[1] for row in connection.execute(cell_counts)}
     counts: dict[str, dict[str, int]] = {row["id"]: {} for row in rows}
     for row in _graded(connection, ids):
-        here = counts[row["of"]]
+        here = counts.setdefault(row["of"], {})
         here["read"] = here.get("read", 0) + row["parts"]
         for key in _keys(row):
             here[key] = here.get(key, 0) + row["parts"]
