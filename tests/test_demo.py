@@ -11,7 +11,9 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
+from PIL import Image
 
 DEMO = Path(__file__).resolve().parent.parent / "demo"
 sys.path.insert(0, str(DEMO))
@@ -70,8 +72,10 @@ def test_it_says_that_all_is_invented(played: tuple[Path, str]) -> None:
 
 def test_the_kept_picture_is_the_one_that_the_demo_draws(played: tuple[Path, str]) -> None:
     out, _ = played
-    kept = (DEMO / "birch-region.png").read_bytes()
-    assert kept == (out / "birch-region.png").read_bytes(), INVENT
+    kept, drawn = (np.asarray(Image.open(p / "birch-region.png")) for p in (DEMO, out))
+    assert kept.shape == drawn.shape, INVENT
+    # Other computers may round the last bit otherwise and move the odd pixel of a line.
+    assert (kept != drawn).mean() < 0.01, INVENT
 
 
 def test_another_outcome_in_a_recorded_file_moves_the_advice(

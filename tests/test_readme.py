@@ -1,0 +1,99 @@
+"""README and DEVELOPERS: what people are told to type works, what is listed is there."""
+
+from __future__ import annotations
+
+import glob
+import json
+import re
+import shlex
+import tomllib
+from pathlib import Path
+
+import pytest
+import typer
+from shell import Shell, cut_cleanly
+
+from calib.cli import app
+from calib.hazards import CAUTIONS
+from calib.records import CHAR_WORDS, MARK_WORDS
+
+ROOT = Path(__file__).resolve().parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+
+
+def typed_in_readme() -> list[list[str]]:
+    """Words after ``calib`` of every line that README shows with a prompt."""
+    blocks = re.findall(r"```console\n(.*?)```", README, flags=re.DOTALL)
+    lines = [line for block in blocks for line in block.splitlines()]
+    assert all(line.startswith("$ calib ") for line in lines)
+    return [shlex.split(line.removeprefix("$ calib ")) for line in lines]
+
+
+def test_the_first_evening_can_be_typed_as_it_stands(shell: Shell) -> None:
+    lines = typed_in_readme()
+    assert len(lines) == 11
+    for words in lines:
+        if words[0] == "take-down":
+            (words[2],) = glob.glob(words[2])
+            grid = shell.json("show-board", "last")["grid"]
+            filled = Path(shell.results(grid, cut_cleanly)).read_bytes()
+            Path(words[2]).write_bytes(filled)
+        shell.run(*words)
+    assert (shell.folder / "region.png").read_bytes()[:4] == b"\x89PNG"
+    assert len(json.loads(shell.text("list-promises", "--json"))) == 1
+
+
+def test_every_command_has_a_line_and_no_line_lacks_its_command() -> None:
+    listed = re.findall(r"^\| `calib ([a-z-]+)` \|", README, flags=re.MULTILINE)
+    assert sorted(listed) == sorted(COMMANDS)
+
+
+def test_options_named_in_readme_exist() -> None:
+    known = {name for command in COMMANDS.values() for p in command.params for name in p.opts}
+    named = set(re.findall(r"(?<![\w-])--[a-z][a-z-]+", README))
+    assert named - known - {"--help"} == set()
+
+
+def test_it_opens_with_the_job_and_the_two_commands() -> None:
+    assert README.split("\n\n")[1].startswith("You make things")
+    assert README.index("python3 demo/run.py") < README.index("python3 tests/run.py") < 2000
+
+
+@pytest.mark.parametrize("words", [CHAR_WORDS, MARK_WORDS])
+def test_grades_are_told_in_the_words_of_the_records(words: tuple[str, ...]) -> None:
+    assert " | ".join(words) in README
+
+
+def test_the_newest_change_is_the_version_of_the_project() -> None:
+    with (ROOT / "pyproject.toml").open("rb") as file:
+        version = tomllib.load(file)["project"]["version"]
+    assert re.findall(r"^- \*\*([\d.]+)\*\*", README, flags=re.MULTILINE)[0] == version
+
+
+def test_the_first_caution_is_there_in_full() -> None:
+    assert CAUTIONS[0] in README
+    assert CAUTIONS[-1] in README
+
+
+@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "grids/README.md"])
+def test_files_that_a_page_points_at_exist(page: str) -> None:
+    text = (ROOT / page).read_text(encoding="utf-8")
+    linked = re.findall(r"\]\(([^)#:]+)\)", text)
+    named = re.findall(
+        r"`((?:calib|demo|grids|requirements|tests|tools)/[\w./-]+?)/?`", text
+    ) + re.findall(r"python3? ((?:demo|tests|tools|grids)/[\w/.]+\.py)", text)
+    for name in linked:
+        assert ((ROOT / page).parent / name).exists(), name
+    for name in named:
+        # demo/out is made by the demo.
+        assert (ROOT / name).exists() or name.startswith("demo/out"), name
+
+
+def test_every_room_is_named_for_developers() -> None:
+    rooms = {p.stem for p in (ROOT / "calib").iterdir() if p.suffix == ".py" or p.is_dir()}
+    small = {"__init__", "__main__", "__pycache__", "py", "declaration", "results", "spreadsheet",
+             "typeface", "print_style"}  # fmt: skip
+    missing = [room for room in rooms - small if f"`{room}" not in DEVELOPERS]
+    assert missing == []
