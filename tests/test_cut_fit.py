@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import integrate, stats
 
 from calib.fit.cut import CutData, Points, cut_data, points_of
-from calib.fit.cut_fit import coupon_chance, fit_cut, job_chance
+from calib.fit.cut_fit import coupon_chance, cut_problem, fit_cut, job_chance
 from calib.fit.engine import even_scores
 from calib.fit.priors import MISREAD, CutPrior
 from calib.records import Burn, Machine
@@ -58,7 +58,7 @@ def chances(fit, power, speed) -> np.ndarray:
     return coupon_chance(fit.here, at)
 
 
-def brute_force(rows, power, speeds, sizes=(22, 14, 16, 8), alphas=140) -> np.ndarray:
+def brute_force(rows, settings, sizes=(20, 12, 14, 14), alphas=110) -> np.ndarray:
     """Chances by the trapezoidal rule on a tensor grid; shares no code with the library.
 
     The model is written out again from its definition, with scipy.stats' distributions.
@@ -76,7 +76,7 @@ def brute_force(rows, power, speeds, sizes=(22, 14, 16, 8), alphas=140) -> np.nd
     )
     alpha = np.linspace(3.2, 4.2, alphas)
     mass = np.zeros(len(alpha))
-    total = np.zeros(len(speeds))
+    total = np.zeros(len(settings))
     for start in range(0, len(prior), 2000):
         piece = slice(start, start + 2000)
         pf, pk, ps, pd = (g[piece, None] for g in grid)
@@ -93,7 +93,7 @@ def brute_force(rows, power, speeds, sizes=(22, 14, 16, 8), alphas=140) -> np.nd
             * stats.t.pdf((alpha - PRIOR.location) / PRIOR.location_scale, 4)
         )
         mass += weight.sum(axis=0)
-        for i, v in enumerate(speeds):
+        for i, (power, v) in enumerate(settings):
             edge = np.log(60.0) + pk * np.log(power / 100) - np.log(pf + (1 - pf) * v / 24.0)
             total[i] += (weight * stats.norm.cdf((edge - alpha) / ps)).sum()
     # The grid of α must hold the posterior.
@@ -101,15 +101,16 @@ def brute_force(rows, power, speeds, sizes=(22, 14, 16, 8), alphas=140) -> np.nd
     return total / mass.sum()
 
 
-@pytest.mark.parametrize("power", [40.0, 80.0])
-def test_agrees_with_brute_force_quadrature(power):
-    """Relative 1e-3 on chances that a promise rests on; absolute 1.5e-3 on all."""
-    speeds = np.array([10.0, 12.0, 13.5, 15.0, 17.0]) * (1.0 if power == 40.0 else 2.4)
-    exact = brute_force(EVENING, power, speeds)
-    found = chances(fit_cut(MACHINE, burns(), PRIOR), power, speeds)
-    np.testing.assert_allclose(found, exact, rtol=0, atol=1.5e-3)
-    likely = exact > 0.9
-    assert likely.sum() >= 2
+def test_agrees_with_brute_force_quadrature():
+    """Relative 1e-3 on chances above a half, absolute 1e-3 on all, at full and at half power."""
+    settings = [(40.0, v) for v in (10.0, 12.0, 13.5, 15.0, 17.0)]
+    settings += [(80.0, v) for v in (24.0, 29.0, 32.0, 36.0, 41.0)]
+    exact = brute_force(EVENING, settings)
+    fit = fit_cut(MACHINE, burns(), PRIOR)
+    found = np.concatenate([chances(fit, power, [v]) for power, v in settings])
+    np.testing.assert_allclose(found, exact, rtol=0, atol=1e-3)
+    likely = exact > 0.5
+    assert likely.sum() == 8
     np.testing.assert_allclose(found[likely], exact[likely], rtol=1e-3)
 
 
@@ -196,6 +197,47 @@ def test_sittings_that_disagree_widen_the_next_sheet():
         for name, fit in (("apart", together), ("same", same))
     }
     assert mean_shared["apart"] > mean_shared["same"]
+
+
+def test_a_job_shares_its_sitting():
+    """The likelihood of 38 + 2 parts is the integral of their product over what they share.
+
+    Independent parts would have the product itself, which is far smaller off the edge.
+    """
+    job = {"power_pct": 80.0, "speed_mm_s": 33.0, "source": "job", "sitting": "monday"}
+    evening = [
+        Burn(operation="cut", power_pct=80.0, speed_mm_s=30.0, through="through"),
+        Burn(operation="cut", through="through", count=38, **job),
+        Burn(operation="cut", through="hanging", count=2, **job),
+    ]
+    problem = cut_problem(cut_data(MACHINE, evening, PRIOR), PRIOR)
+    shape = problem.shape_of(np.zeros((1, 6)))
+    sigma, band, tau = (float(getattr(shape, n)[0]) for n in ("scatter", "band", "shared"))
+    f, alpha = float(shape.floor[0]), 3.65
+
+    def margin(v: float, u: float) -> float:
+        return math.log(48.0) - math.log(f + (1 - f) * v / 24.0) - alpha + u
+
+    def seen(chance: float) -> float:
+        return (1 - MISREAD) * chance + MISREAD / 3
+
+    def board(u: float) -> float:
+        return seen(stats.norm.cdf(margin(30.0, u) / sigma))
+
+    def whole_job(u: float) -> float:
+        through = stats.norm.cdf(margin(33.0, u) / sigma)
+        no = stats.norm.cdf((-band - margin(33.0, u)) / sigma)
+        return seen(through) ** 38 * seen(1 - through - no) ** 2
+
+    exact = sum(
+        math.log(
+            integrate.quad(lambda u, part=part: part(u) * stats.norm.pdf(u, 0, tau), -0.4, 0.4)[0]
+        )
+        for part in (board, whole_job)
+    )
+    found = float(problem.log_likelihood(shape, np.array([[alpha]]))[0, 0])
+    assert found == pytest.approx(exact, abs=0.02)
+    assert found > math.log(board(0.0) * whole_job(0.0)) + 1.0
 
 
 def test_defects_do_not_move_the_edge():

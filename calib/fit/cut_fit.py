@@ -25,8 +25,8 @@ from calib.records import COUPON_CUT_MM, Burn, Machine
 
 Array = npt.NDArray[np.float64]
 
-# Nodes for what a sitting shares: the trapezoidal rule on a normal, ± 3 standard deviations.
-SHARED_NODES = np.linspace(-3.0, 3.0, 9)
+# Nodes for what a sitting shares: the trapezoidal rule on a normal; a whole job may pull far out.
+SHARED_NODES = np.linspace(-4.5, 4.5, 15)
 _weights = np.exp(-0.5 * SHARED_NODES**2)
 SHARED_WEIGHTS = _weights / _weights.sum()
 # Burns × shape points × nodes that are worked at once, to bound the memory (about 100 MB).

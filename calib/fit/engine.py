@@ -21,8 +21,11 @@ from scipy.special import gammaln, logsumexp, ndtri
 Array = npt.NDArray[np.float64]
 
 FIRST_PASS_POINTS = 384
-POINTS = 4096
-NODES = 16
+POINTS = 3072
+# Fewest and most nodes in the location, and their distance in scatters: the posterior given a shape
+# is not narrower than about a third of a scatter, and the trapezoidal rule needs a node per sd.
+NODES = (16, 64)
+_NODE_STEP = 0.25
 # Log-posterior this far below its maximum is left out: e^-16 is about 1e-7.
 _DEEP = 16.0
 # Student's t with 4 degrees holds all but 3 in 10,000 within so many scales.
@@ -165,11 +168,11 @@ def _bracket(problem: Problem, scores: Array) -> tuple[float, float]:
 
 
 def _weigh(problem: Problem, scores: Array) -> tuple[Array, Array]:
-    """Locations (M, NODES) and log of posterior mass per node, (M, NODES), at given points."""
+    """Locations (M, A) and log of posterior mass per node, (M, A), at given points."""
     low, high = _bracket(problem, scores)
     shape = problem.shape_of(scores)
     sigma = float(np.median(problem.scatter(shape)))
-    count = int(np.clip(np.ceil((high - low) / (0.7 * sigma)), NODES, 4 * NODES))
+    count = int(np.clip(np.ceil((high - low) / (_NODE_STEP * sigma)), *NODES))
     centre = _centres(problem, problem.critical(shape))
     location = centre[:, None] + np.linspace(low, high, count)
     return location, problem.log_posterior(shape, location) + np.log((high - low) / (count - 1))

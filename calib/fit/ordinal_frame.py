@@ -39,11 +39,16 @@ def distinct_rows(x: Array, grade: Grades, weight: Array) -> tuple[Array, Grades
     return table[:, :-1].astype(np.float64), table[:, -1].astype(np.intp), total
 
 
+_LEAST_REACH = 1e-140
+
+
 def _scaled(x: Array, weight: Array) -> tuple[Array, Array, Array]:
     """Centred X with entries of at most 1, its centre and its scale; 0 in constant columns."""
     centre = (weight / weight.sum()) @ x
     constant = np.ptp(x, axis=0) <= 8.0 * np.finfo(float).eps * np.abs(x).max(axis=0)
     reach = np.abs(x - centre).max(axis=0)
+    # The variance of a coefficient goes with 1 / reach^2, which must be a finite number.
+    constant |= reach < _LEAST_REACH
     scale = np.where(constant, 1.0, reach)
     return np.where(constant, 0.0, (x - centre) / scale), centre, scale
 

@@ -73,7 +73,8 @@ def speed_limits_mm_s(machine: Machine) -> tuple[float, float]:
     """
     step = machine.speed_step_mm_s
     highest = round(math.floor(machine.max_speed_mm_s / step + _NOISE) * step, _DECIMALS)
-    return step, min(highest, machine.max_speed_mm_s)
+    lowest = round(step, _DECIMALS) or step
+    return min(lowest, machine.max_speed_mm_s), min(highest, machine.max_speed_mm_s)
 
 
 def _on_step(value: float, step: float, limits: tuple[float, float], rounding: Rounding) -> float:
