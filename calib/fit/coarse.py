@@ -8,7 +8,7 @@ fill the prior, then a second pass where the pilot found the weight. The work pe
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,10 +33,9 @@ _STEP = 0.8
 _LEAST_VARIANCE = 0.1
 # Each pass covers a normal this much wider than the one fitted to the pass before.
 _INFLATION = 1.3
-# A board of twenty burns can't tell a shape score closer than this variance.
 _LEAST_SCORE_VARIANCE = 0.15
-# A variance never gets below this share of its prior's, whatever a coarse integral says.
-_LEAST_SHARE = 1e-6
+# Data never count for less than this share of the precision before them.
+_LEAST_SHARE = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,12 +119,51 @@ class Moments:
         Returns
         -------
         Moments
-            Of a normal likelihood; a huge variance where the data said nothing.
+            Of a normal likelihood; a large variance where the data said next to nothing.
         """
         precision = 1.0 / self.variance - 1.0 / prior.variance
         if precision <= _LEAST_SHARE / prior.variance:
             return Moments(mean=prior.mean, variance=prior.variance / _LEAST_SHARE)
         natural = self.mean / self.variance - prior.mean / prior.variance
+        return Moments(mean=natural / precision, variance=1.0 / precision)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Draws:
+    """Weighted draws of a number that was standard normal before the data, (J,) each."""
+
+    value: Array
+    weight: Array
+
+    def told(self, before: Moments) -> Moments:
+        """What the data say of the number, as a normal that is right where it matters.
+
+        Parameters
+        ----------
+        before
+            What is believed of the number without these data.
+
+        Returns
+        -------
+        Moments
+            The normal likelihood that gives, with ``before``, the mean and variance that the draws
+            give with it.
+
+        References
+        ----------
+        .. [1] Minka T.P. (2001) Expectation propagation for approximate Bayesian inference.
+           Proceedings of the 17th UAI, 362-369 (from memory).
+        """
+        z = (self.value - before.mean) ** 2 / before.variance
+        weight = self.weight * np.exp(0.5 * (self.value**2 - z) - (0.5 * (self.value**2 - z)).max())
+        weight = weight / weight.sum()
+        mean = float(weight @ self.value)
+        variance = float(weight @ (self.value - mean) ** 2)
+        # A board of twenty burns can't narrow a shape score by more than this.
+        variance = max(variance, _LEAST_SCORE_VARIANCE * before.variance)
+        precision = max(1.0 / variance - 1.0 / before.variance, _LEAST_SHARE / before.variance)
+        # The mean is met whatever the precision: what hardly narrows a score may still pull at it.
+        natural = mean * (1.0 / before.variance + precision) - before.mean / before.variance
         return Moments(mean=natural / precision, variance=1.0 / precision)
 
 
@@ -311,18 +349,17 @@ def moments_of(weighted: Weighted, value: Array) -> Moments:
     return Moments(mean=mean, variance=max(float((weight * (value - mean) ** 2).sum()), 1e-8))
 
 
-def score_moments(weighted: Weighted, names: tuple[str, ...]) -> Mapping[str, Moments]:
-    """What the data alone say of each score that they could tell anything of, by name."""
-    found = {}
-    for column, name in enumerate(names):
-        values = weighted.scores[:, column]
-        if values.any():
-            found[name] = score_moment(weighted, values)
-    return found
+def score_draws(weighted: Weighted, names: tuple[str, ...]) -> dict[str, Draws]:
+    """Draws of each score that the data could tell anything of, by name."""
+    columns = zip(names, weighted.scores.T, strict=True)
+    return {name: draws_of(weighted, values) for name, values in columns if values.any()}
 
 
-def score_moment(weighted: Weighted, values: Array) -> Moments:
-    """What the data alone say of a number that was standard normal before."""
-    after = moments_of(weighted, values)
-    bounded = Moments(mean=after.mean, variance=max(after.variance, _LEAST_SCORE_VARIANCE))
-    return bounded.without(Moments(mean=0.0, variance=1.0))
+def draws_of(weighted: Weighted, values: Array) -> Draws:
+    """Draws of a number that was standard normal before, from its values (J, A) or (J,)."""
+    if values.ndim == 1:
+        return Draws(value=values, weight=weighted.weight.sum(axis=1))
+    # One draw for each shape point, at its mean over the location: the rest is narrow.
+    weight = weighted.weight.sum(axis=1)
+    mean = (weighted.weight * values).sum(axis=1) / np.maximum(weight, 1e-300)
+    return Draws(value=mean, weight=weight)

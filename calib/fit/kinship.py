@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import betainc, ndtri
 
+from calib.fit.coarse import Moments
 from calib.fit.pair_summary import PairSummary, Response
 from calib.fit.priors import CutPrior, GradedPrior
 from calib.fit.random_effects import Units
@@ -71,7 +72,7 @@ USUAL: dict[Response, Usual] = {
 SHARES: dict[str, tuple[float, float, float, float]] = {
     "floor": (0.2, 0.3, 0.1, 0.4),
     "exponent": (0.0, 0.1, 0.6, 0.3),
-    "scatter": (0.35, 0.15, 0.15, 0.35),
+    "scatter": (0.4, 0.15, 0.15, 0.3),
     "band": (0.4, 0.1, 0.0, 0.5),
     "passes": (0.2, 0.4, 0.0, 0.4),
     "shared": (0.3, 0.0, 0.3, 0.4),
@@ -125,8 +126,8 @@ class Target:
     prior: CutPrior | GradedPrior
 
 
-def at_power(summary: PairSummary, watts: float) -> float:
-    """Mean excess of a pair as it would be at another power: its own curve, read off there.
+def at_power(summary: PairSummary, watts: float) -> Moments:
+    """Excess of a pair as it would be at another power: its own curve, read off there.
 
     Parameters
     ----------
@@ -137,20 +138,28 @@ def at_power(summary: PairSummary, watts: float) -> float:
 
     Returns
     -------
-    float
+    Moments
         Excess: how much slower than the family's expectation, which is proportional to power.
 
     Notes
     -----
-    With a share f of the power lost to conduction the speed is (r − f) / (1 − f) times the old one
-    at r times the power, not r times: down in power is optimistic otherwise.
+    If a share f of the power is lost to conduction, whatever the speed, r times the power gives
+    (r − f) / (1 − f) times the speed; if the loss falls with the speed as the slope at the
+    reference says, r^(1 / (1 − f)) times. Down in power the two part; the mean of their logarithms
+    is taken, and half their distance joins the doubt.
     """
     ratio = watts / summary.watts
-    f = summary.floor
-    curve = np.log(max((ratio - f) / (1.0 - f), _LEAST_OVER_FLOOR * ratio))
+    known = summary.excess
     if summary.response != "cut":
-        curve = summary.slope * np.log(ratio)
-    return float(summary.excess.mean - curve + np.log(ratio))
+        moved = (1.0 - summary.slope) * float(np.log(ratio))
+        return Moments(mean=known.mean + moved, variance=known.variance)
+    f = summary.floor
+    straight = float(np.log(max((ratio - f) / (1.0 - f), _LEAST_OVER_FLOOR * ratio)))
+    power_law = float(np.log(ratio)) / (1.0 - f)
+    curve, doubt = 0.5 * (straight + power_law), 0.5 * abs(straight - power_law)
+    return Moments(
+        mean=known.mean - curve + float(np.log(ratio)), variance=known.variance + doubt**2
+    )
 
 
 def location_units(
@@ -201,11 +210,11 @@ def location_units(
         (own_lot[:, None].astype(float), [usual.lot], LOT),
     ]
     design = np.concatenate([part for part, _, _ in parts], axis=1)
-    known = np.array([at_power(s, target.watts) for s in summaries])
+    known = [at_power(s, target.watts) for s in summaries]
     shift = usual.spot_mean * (spots - spots[-1])
     units = Units(
-        value=known - shift[:-1],
-        variance=np.array([s.excess.variance for s in summaries]),
+        value=np.array([moments.mean for moments in known]) - shift[:-1],
+        variance=np.array([moments.variance for moments in known]),
         effects=design[:-1],
         base=np.array([sd for _, sds, _ in parts for sd in sds]),
         spread_of=np.array([which for _, sds, which in parts for _ in sds]),
@@ -219,13 +228,25 @@ def location_units(
     return units, design[-1]
 
 
-def score_units(summaries: Sequence[PairSummary], name: str, target: Target) -> tuple[Units, Array]:
-    """Design of one shape score over all pairs that tell of it, and the target's row."""
-    told = [s for s in summaries if name in s.scores]
-    values = [s.scores[name].mean for s in told]
-    if name == "floor":
-        values = [v + _floor_shift(s, target) for s, v in zip(told, values, strict=True)]
-    pairs = [(s.machine, s.sheet) for s in told] + [(target.machine, target.sheet)]
+def score_units(
+    name: str, pairs: Sequence[tuple[Machine, Sheet]], told: Sequence[Moments]
+) -> tuple[Units, Array]:
+    """Design of one shape score.
+
+    Parameters
+    ----------
+    name
+        Of the score.
+    pairs
+        Machines and sheets; the first of them are those that tell of it.
+    told
+        What each of those says.
+
+    Returns
+    -------
+    units, rows
+        Columns: kind of laser, families, machines; the rows of the pairs that are left.
+    """
     shares = np.sqrt(SHARES[name])
     columns = [
         _one_hot([(machine.source,) for machine, _ in pairs])[0],
@@ -235,17 +256,17 @@ def score_units(summaries: Sequence[PairSummary], name: str, target: Target) -> 
     design = np.concatenate(columns, axis=1)
     base = np.repeat(shares[:3], [column.shape[1] for column in columns])
     units = Units(
-        value=np.array(values),
-        variance=np.array([s.scores[name].variance for s in told]),
-        effects=design[:-1],
+        value=np.array([moments.mean for moments in told]),
+        variance=np.array([moments.variance for moments in told]),
+        effects=design[: len(told)],
         base=base,
         spread_of=np.full(len(base), NONE),
         unit_base=float(shares[3]),
     )
-    return units, design[-1]
+    return units, design[len(told) :]
 
 
-def _floor_shift(summary: PairSummary, target: Target) -> float:
+def floor_shift(summary: PairSummary, target: Target) -> float:
     """What another power adds to a floor's score: the watts lost to conduction stay the same."""
     prior = target.prior
     assert isinstance(prior, CutPrior)

@@ -12,15 +12,16 @@ from scipy.special import betainc, ndtri
 
 from calib.fit import cut, graded
 from calib.fit.coarse import (
+    Draws,
     Frame,
     Moments,
     Ordinal,
     Weighted,
     below,
     coarse_posterior,
+    draws_of,
     moments_of,
-    score_moment,
-    score_moments,
+    score_draws,
 )
 from calib.fit.priors import MISREAD, CutPrior, GradedPrior, Priors
 from calib.physics import delivered_power_w
@@ -52,8 +53,8 @@ class PairSummary:
         what the data alone say.
     table_variance
         Variance of that excess by the family's table alone.
-    scores
-        The same of each shape score (prior mean 0, variance 1), by name.
+    draws
+        Draws of each shape score that the burns could tell of, by name.
     floor
         Mean share of ``watts`` that conduction takes; 0 for graded responses.
     slope
@@ -71,7 +72,7 @@ class PairSummary:
     watts: float
     excess: Moments
     table_variance: float
-    scores: Mapping[str, Moments] = field(default_factory=dict)
+    draws: Mapping[str, Draws] = field(default_factory=dict)
     floor: float = 0.0
     slope: float = 1.0
     sure_mm: float = 0.0
@@ -156,8 +157,8 @@ def _of_cut(
     power = data.at.ln_full + shape.exponent * away
     excess, floor = _edge_of(weighted, shape, power)
     score = ndtri(np.clip(betainc(prior.floor_a, prior.floor_b, floor), 1e-9, 1.0 - 1e-9))
-    scores = dict(score_moments(weighted, cut.PARAMETERS))
-    scores["floor"] = score_moment(weighted, score)
+    draws = score_draws(weighted, cut.PARAMETERS)
+    draws["floor"] = draws_of(weighted, score)
     before = Moments(mean=0.0, variance=excess_variance(machine, prior))
     sure = _sure(data, weighted, shape)
     return PairSummary(
@@ -167,7 +168,7 @@ def _of_cut(
         watts=float(np.exp(prior.location)),
         excess=moments_of(weighted, excess).without(before),
         table_variance=before.variance,
-        scores=scores,
+        draws=draws,
         floor=moments_of(weighted, floor).mean,
         sure_mm=sure[0],
         sure_failures=sure[1],
@@ -256,7 +257,7 @@ def _of_grades(
         watts=float(np.exp(prior.location)),
         excess=moments_of(weighted, excess).without(before),
         table_variance=before.variance,
-        scores=score_moments(weighted, graded.PARAMETERS),
+        draws=score_draws(weighted, graded.PARAMETERS),
         slope=moments_of(weighted, 1.0 / shape.speed).mean,
         readings=int(count.sum()),
     )

@@ -69,6 +69,18 @@ class Pool:
         told = cut or char if operation == "cut" else mark
         return replace(better, notes=(*expected.notes, _note(len(told))))
 
+    def joined(self, other: Pool) -> Pool:
+        """Both books; where both hold a pair, the other's account of it counts."""
+        newer = {pair_key(s.machine, s.sheet) for some in other.summaries.values() for s in some}
+        kept = {
+            response: tuple(s for s in some if pair_key(s.machine, s.sheet) not in newer)
+            for response, some in self.summaries.items()
+        }
+        responses = dict.fromkeys((*self.summaries, *other.summaries))
+        together = {r: (*kept.get(r, ()), *other.summaries.get(r, ())) for r in responses}
+        mine = {pair_key(s.machine, s.sheet) for some in self.summaries.values() for s in some}
+        return Pool(summaries=together, pairs=len(mine | newer))
+
     def _others(
         self, response: Response, machine: Machine, sheet: Sheet
     ) -> tuple[PairSummary, ...]:

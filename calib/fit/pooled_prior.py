@@ -10,10 +10,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import betaincinv, ndtr, xlogy
 
-from calib.fit.kinship import PAIR, USUAL, Target, location_units, score_units
+from calib.fit.coarse import Moments
+from calib.fit.kinship import PAIR, USUAL, Target, floor_shift, location_units, score_units
 from calib.fit.pair_summary import PairSummary, excess_variance
 from calib.fit.priors import CutPrior, GradedPrior
 from calib.fit.random_effects import fit_fixed, fit_learning, half_normal
+from calib.fit.shape_scores import told_scores
 from calib.materials import family_of
 from calib.physics import delivered_power_w
 from calib.records import Machine, Sheet
@@ -74,7 +76,7 @@ def _moved(
         table_variance=excess_variance(machine, prior),
         prior=prior,
     )
-    names = sorted({name for s in others for name in s.scores})
+    names = sorted({name for s in others for name in s.draws})
     scored = {name: _score(others, name, target) for name in names}
     moved = _relocated(others, target, prior)
     return _pivoted(moved, machine, scored.get("exponent", _USUAL_SCORE)), scored
@@ -100,8 +102,16 @@ def _relocated(others: Sequence[PairSummary], target: Target, prior: Prior) -> P
 
 def _score(others: Sequence[PairSummary], name: str, target: Target) -> Score:
     """Mean and standard deviation of a shape score."""
-    units, row = score_units(others, name, target)
-    mean, variance = fit_fixed(units).predict(row, np.full(1, units.unit_base**2))
+    told_by = [s for s in others if name in s.draws]
+    pairs = [(s.machine, s.sheet) for s in told_by]
+    told = told_scores(name, pairs, [s.draws[name] for s in told_by])
+    if name == "floor":
+        told = [
+            Moments(mean=m.mean + floor_shift(s, target), variance=m.variance)
+            for m, s in zip(told, told_by, strict=True)
+        ]
+    units, rows = score_units(name, [*pairs, (target.machine, target.sheet)], told)
+    mean, variance = fit_fixed(units).predict(rows[0], np.full(1, units.unit_base**2))
     return mean, float(np.sqrt(variance))
 
 

@@ -1,0 +1,254 @@
+"""Is it the machine? Check strips on reference offcuts of one lot, judged one after the other.
+
+A strip is a few burns about the edge of a sheet that is well known. Each strip says how much
+effective power the machine has now against what it had; a filter over the strips keeps what earlier
+ones said, and forgets it as fast as machines change.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from calib.advise.new_lot import speed_at_reach
+from calib.advise.shift import (
+    SHIFTS,
+    Shifted,
+    ShiftLikelihood,
+    need_cut,
+    normal_weights,
+    percent,
+    shift_likelihood,
+)
+from calib.errors import InvalidRecord
+from calib.fit.region import Region
+from calib.grid.full import snap_setting
+from calib.records import Burn, Setting
+
+Array = npt.NDArray[np.float64]
+
+# A loss of effective power that matters, and how sure of it one must be to say so.
+LOSS_PCT = 5.0
+ALARM_CHANCE = 0.9
+# Below this chance of a loss the machine counts as it was.
+_CALM_CHANCE = 0.5
+STRIP_BURNS = 5
+# Chance that a machine changed between two strips, and how it then changes: a little either way,
+# or a loss (common practice, no source; the rule was tried by simulation, see
+# tests/benchmarks/book.py).
+_CHANGE_CHANCE = 0.15
+_SMALL_SD = 0.03
+_LOSS_MEAN, _LOSS_SD = -0.12, 0.12
+_LOSS_SHARE = 0.6
+# What is never quite the same from one strip to the next [ln W].
+_WANDER_SD = 0.01
+# Reaches about which the burns of a strip lie [ln W]: from the edge as it was to where the edge is
+# after a loss of a fifth.
+_LOWEST_REACH, _HIGHEST_REACH = -0.02, 0.2
+
+CLEAN = "Clean the lens, repeat the strip."
+# What takes effective power, in the order in which it is cheap to look at and likely. How each is
+# done safely stands in the machine's manual only.
+CHECKS = (
+    "Lens: clean it, look for a burnt spot or a crack.",
+    "Mirrors: clean them, see that none is loose.",
+    "Focus: burn a focus board, set the height anew.",
+    "Air: see that the nozzle is free and centred and the flow is what it was.",
+    "Alignment of the beam, by the manual's own procedure only.",
+    "Cooling water: its temperature and flow, by the manual.",
+    "Tube or diode: its age; have its power measured by someone trained.",
+)
+MANUAL = (
+    "How each is done, and what may be opened at all, stands in the machine's manual; nothing here"
+    " replaces it. Switch off and unplug before you touch optics."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MachineCheck:
+    """What the check strips say of the machine.
+
+    Parameters
+    ----------
+    shift_pct, shift_low_pct, shift_high_pct
+        Change of effective power against the region's: median and central 90 % [%].
+    chance_of_loss
+        Chance that more than 5 % is lost.
+    chance_after_each
+        The same after each strip.
+    estimates_pct
+        What each strip says by itself, median [%].
+    alarm
+        True when the chance of a loss is above 0.9.
+    words
+        The verdict.
+    checks
+        What to look at next, in order; empty without an alarm.
+    """
+
+    shift_pct: float
+    shift_low_pct: float
+    shift_high_pct: float
+    chance_of_loss: float
+    chance_after_each: tuple[float, ...]
+    estimates_pct: tuple[float, ...]
+    alarm: bool
+    words: str
+    checks: tuple[str, ...]
+
+
+def plan_check_strip(
+    region: Region, n: int = STRIP_BURNS, power_pct: float | None = None
+) -> list[Setting]:
+    """The burns of a check strip: from the edge as it was to where it is after a loss of a fifth.
+
+    Parameters
+    ----------
+    region
+        Of the reference offcuts, fitted from burns made when the machine was well.
+    n
+        How many burns.
+    power_pct
+        Power [% of full]; None: the ceiling, where most work is done.
+
+    Returns
+    -------
+    list of Setting
+        On the machine's steps, from fast to slow.
+
+    Raises
+    ------
+    InvalidRecord
+        When there are fewer than three burns, or the region isn't one of cuts.
+    """
+    need_cut(region)
+    if n < 3:
+        raise InvalidRecord(f"n is {n!r}: a check strip needs 3 burns or more.")
+    machine = region.machine
+    power = machine.ceiling_pct if power_pct is None else power_pct
+    start = snap_setting(machine, power, _edge_speed(region, power))
+    reaches = np.linspace(_LOWEST_REACH, _HIGHEST_REACH, n)
+    return [
+        snap_setting(machine, start.power_pct, speed_at_reach(region, start, float(reach)))
+        for reach in reaches
+    ]
+
+
+def _edge_speed(region: Region, power_pct: float) -> float:
+    """Speed on the median edge at a power, by bisection [mm/s]."""
+    low, high = 1e-3, region.machine.max_speed_mm_s
+    for _ in range(50):
+        middle = float(np.sqrt(low * high))
+        above = float(region.median_reach(power_pct, middle)) > 0.0
+        low, high = (middle, high) if above else (low, middle)
+    return low
+
+
+def judge_check_strip(region: Region, strips: Sequence[Sequence[Burn]]) -> MachineCheck:
+    """Say whether the machine has lost effective power.
+
+    Parameters
+    ----------
+    region
+        Of the reference offcuts, fitted from burns made when the machine was well.
+    strips
+        The burns of each strip since then, the oldest first.
+
+    Returns
+    -------
+    MachineCheck
+        Posterior of the change as of the last strip, and what to do.
+
+    Raises
+    ------
+    InvalidRecord
+        When there is no strip, or one without a cut that was read.
+    """
+    if not strips:
+        raise InvalidRecord("strips is empty: burn a check strip first, see plan_check_strip.")
+    likelihoods = [shift_likelihood(region, burns) for burns in strips]
+    states = filtered(region, likelihoods)
+    chances = tuple(state.chance_below(_threshold()) for state in states)
+    now = states[-1]
+    alarms = [chance > ALARM_CHANCE for chance in chances]
+    repeated = len(alarms) > 1 and alarms[-2]
+    return MachineCheck(
+        shift_pct=percent(now.quantile(0.5)),
+        shift_low_pct=percent(now.quantile(0.05)),
+        shift_high_pct=percent(now.quantile(0.95)),
+        chance_of_loss=chances[-1],
+        chance_after_each=chances,
+        estimates_pct=tuple(_estimate_pct(one) for one in likelihoods),
+        alarm=alarms[-1],
+        words=_words(now, chances[-1], repeated=repeated),
+        checks=_checks(alarms[-1], repeated=repeated),
+    )
+
+
+def _threshold() -> float:
+    return float(np.log1p(-LOSS_PCT / 100.0))
+
+
+def filtered(region: Region, likelihoods: Sequence[ShiftLikelihood]) -> list[Shifted]:
+    """Posterior of the shift after each strip.
+
+    Parameters
+    ----------
+    region
+        Of the reference offcuts.
+    likelihoods
+        One per strip, the oldest first.
+
+    Returns
+    -------
+    list of Shifted
+        One per strip. What the region doesn't know of its own edge is the same for all of them.
+    """
+    points = likelihoods[0].points
+    stay, change = _transition()
+    weight = points.weight[:, None] * normal_weights(0.0, _WANDER_SD)
+    found = []
+    for likelihood in likelihoods:
+        moved = (1.0 - _CHANGE_CHANCE) * weight @ stay
+        moved += _CHANGE_CHANCE * weight.sum(axis=1, keepdims=True) * change
+        weight = moved * likelihood.values
+        weight = weight / weight.sum()
+        found.append(Shifted(region=region, points=points, weight=weight))
+    return found
+
+
+def _transition() -> tuple[Array, Array]:
+    """A strip on: as before but for a little wandering, (shifts, shifts), or anew, (shifts,)."""
+    apart = SHIFTS[:, None] - SHIFTS[None, :]
+    stay = np.exp(-0.5 * (apart / _WANDER_SD) ** 2)
+    small = normal_weights(0.0, _SMALL_SD)
+    loss = normal_weights(_LOSS_MEAN, _LOSS_SD)
+    anew = (1.0 - _LOSS_SHARE) * small + _LOSS_SHARE * loss
+    return stay / stay.sum(axis=1, keepdims=True), anew
+
+
+def _estimate_pct(likelihood: ShiftLikelihood) -> float:
+    """Median of the shift by one strip alone, all shifts being alike before [%]."""
+    marginal = likelihood.marginal
+    ends = np.cumsum(marginal / marginal.sum())
+    return percent(float(np.interp(0.5, ends, SHIFTS)))
+
+
+def _words(now: Shifted, chance: float, *, repeated: bool) -> str:
+    change = percent(now.quantile(0.5))
+    about = f"about {abs(change):.0f} % {'less' if change < 0 else 'more'} effective power"
+    if chance > ALARM_CHANCE:
+        head = f"The machine gives {about} than it did (a loss of more than 5 %: {chance:.2f})."
+        return f"{head} {'It stays so: look further down the list.' if repeated else CLEAN}"
+    if chance > _CALM_CHANCE:
+        return f"A loss of more than 5 % is likelier than not ({chance:.2f}): repeat the strip."
+    return f"The machine does what it did (a loss of more than 5 %: {chance:.2f})."
+
+
+def _checks(alarm: bool, *, repeated: bool) -> tuple[str, ...]:
+    if not alarm:
+        return ()
+    return (*(CHECKS[1:] if repeated else CHECKS), MANUAL)

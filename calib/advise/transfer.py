@@ -1,0 +1,280 @@
+"""The same sheet on another machine: what is expected there, and where to begin.
+
+A transferred region rests on no burn made on that machine. It is wider, its machine's own power
+curve and lens stand in it, and nothing is recommended from it: it gives a starting point and the
+burns that confirm it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtri
+
+from calib.advise.next_burns import fastest_cut_mm_s, next_cuts
+from calib.advise.next_marks import chances_of, mark_candidates, mark_pitch, next_marks
+from calib.errors import InvalidRecord
+from calib.fit import cut_fit, graded
+from calib.fit.expectation import expected_priors
+from calib.fit.fitting import region_from
+from calib.fit.kinship import ln_spot
+from calib.fit.pool import Pool, pool_records
+from calib.fit.region import Region
+from calib.grid.full import snap_setting
+from calib.hazards import check_hazard
+from calib.physics import delivered_power_w
+from calib.records import Machine, Setting
+
+Array = npt.NDArray[np.float64]
+
+# The interval that is stated holds the truth in so many of 10 cases (checked by simulation, see
+# tests/benchmarks/book.py).
+INTERVAL_SHARE = 0.9
+# Burns that confirm a starting point.
+CONFIRMING_BURNS = 4
+# Draws of the posterior that quantiles are read from.
+_DRAWS = 4000
+# Ratio of wattages from which a transfer says that it is a long way.
+_FAR = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StartingPoint:
+    """Where to begin on a machine that nothing was burnt on.
+
+    Parameters
+    ----------
+    region
+        The expectation that it rests on.
+    setting
+        Where to begin: as likely too fast as too slow.
+    slowest_mm_s, fastest_mm_s
+        Central 90 % interval, at the setting's power, of the fastest speed that meets the
+        reliability; for marks, of the speed in the middle of the wanted grade [mm/s].
+    reliability
+        What the speed should meet; None for marks.
+    chance
+        Chance that a coupon burnt at the setting drops, or that the mark has the wanted grade.
+    confirm
+        The burns that confirm it, best first.
+    notes
+        What the user must know, in sentences.
+    """
+
+    region: Region
+    setting: Setting
+    slowest_mm_s: float
+    fastest_mm_s: float
+    reliability: float | None
+    chance: float
+    confirm: tuple[Setting, ...]
+    notes: tuple[str, ...]
+
+
+def carried_pool(region: Region, pool: Pool | None = None) -> Pool:
+    """The book with a region's own burns in it, to plan and fit the other machine's burns with.
+
+    Parameters
+    ----------
+    region
+        Fitted on the machine that is known.
+    pool
+        The rest of the logbook, if there is one.
+
+    Returns
+    -------
+    Pool
+        For ``pool=``.
+    """
+    own = pool_records([(region.machine, region.sheet, region.burns)])
+    return own if pool is None else pool.joined(own)
+
+
+def transfer_region(region: Region, to_machine: Machine, pool: Pool | None = None) -> Region:
+    """What the burns of one machine say of the same sheet on another.
+
+    Parameters
+    ----------
+    region
+        Fitted on the machine that is known.
+    to_machine
+        The other machine; may be the same with another lens.
+    pool
+        What the logbook teaches of both machines; None: the region's own burns alone.
+
+    Returns
+    -------
+    Region
+        Without burns, and wider.
+
+    Raises
+    ------
+    InvalidRecord
+        When the two aren't the same kind of laser.
+    RefusedMaterial, DeclarationNeeded
+        When the sheet may not go under the other machine.
+    """
+    here = region.machine
+    if here.source != to_machine.source:
+        raise InvalidRecord(
+            f"to_machine is a {to_machine.source} laser and {here.name} a {here.source} laser:"
+            " sheets take up their light differently, so nothing carries over. Burn a first board"
+            " there."
+        )
+    advice = check_hazard(region.sheet, to_machine, region.operation).advice
+    book = carried_pool(region, pool)
+    expected = expected_priors(to_machine, region.sheet, region.operation)
+    priors = book.priors(to_machine, region.sheet, region.operation, expected)
+    there = region_from(to_machine, region.sheet, region.operation, (), priors)
+    return replace(there, notes=(*_transfer_notes(region, to_machine), *there.notes, *advice))
+
+
+def _transfer_notes(region: Region, to_machine: Machine) -> list[str]:
+    here = region.machine
+    notes = [
+        f"Carried over from {here.name} ({here.rated_w:g} W) to {to_machine.name}"
+        f" ({to_machine.rated_w:g} W): nothing was burnt there yet. It is a starting point until"
+        f" its {CONFIRMING_BURNS} burns confirm it."
+    ]
+    if not region.burns:
+        notes.append(f"Nothing was burnt on {here.name} either: this is what tables expect.")
+    ratio = to_machine.rated_w / here.rated_w
+    if ratio < 1.0:
+        notes.append(
+            "Down in wattage is the optimistic way: what the sheet conducts away weighs more on a"
+            " weaker beam, so slower may be needed by more than faster may do."
+        )
+    if max(ratio, 1.0 / ratio) > _FAR:
+        notes.append(f"{ratio:.2g} times the wattage is a long way: expect to correct it.")
+    if to_machine.source == "co2" and (ln_spot(here) is None or ln_spot(to_machine) is None):
+        notes.append(
+            "The lens or the beam's width isn't known of both machines: another lens may move this"
+            " by a fifth or more."
+        )
+    return notes
+
+
+def starting_point(other: Region, reliability: float = 0.99, mark: int = 2) -> StartingPoint:
+    """Where to begin on a machine that nothing was burnt on, and what confirms it.
+
+    Parameters
+    ----------
+    other
+        From ``transfer_region``, or any region without burns.
+    reliability
+        Chance that a coupon shall drop.
+    mark
+        Wanted grade of a mark.
+
+    Returns
+    -------
+    StartingPoint
+        Setting, interval and the burns that confirm it.
+
+    Raises
+    ------
+    InvalidRecord
+        When burns were made there: then there is something to recommend.
+    """
+    if other.burns:
+        raise InvalidRecord(
+            f"{other.sheet.name} has {len(other.burns)} burns on {other.machine.name}: ask for a"
+            " recommendation instead of a starting point."
+        )
+    if other.operation == "cut":
+        return _start_of_cut(other, reliability)
+    return _start_of_mark(other, mark)
+
+
+def _start_of_cut(other: Region, reliability: float) -> StartingPoint:
+    machine = other.machine
+    power = snap_setting(machine, machine.ceiling_pct, fastest_cut_mm_s(machine)).power_pct
+    speeds = reliable_speeds_mm_s(other, power, reliability)
+    low, middle, high = _quantiles(speeds)
+    setting = snap_setting(machine, power, min(middle, fastest_cut_mm_s(machine)))
+    notes = list(other.notes)
+    if low < machine.speed_step_mm_s:
+        notes.append(
+            f"{machine.name} may not cut {other.sheet.name} in one pass at all: try two passes, or"
+            " a thinner sheet."
+        )
+    return StartingPoint(
+        region=other,
+        setting=setting,
+        slowest_mm_s=low,
+        fastest_mm_s=min(high, machine.max_speed_mm_s),
+        reliability=reliability,
+        chance=other.chance_through(setting.power_pct, setting.speed_mm_s),
+        confirm=tuple(next_cuts(other, CONFIRMING_BURNS, reliability=reliability)),
+        notes=tuple(dict.fromkeys(notes)),
+    )
+
+
+def reliable_speeds_mm_s(region: Region, power_pct: float, reliability: float) -> Array:
+    """Fastest speed that meets a reliability at a power, at even draws of what isn't known.
+
+    Parameters
+    ----------
+    region
+        Of cuts.
+    power_pct
+        Power [% of full].
+    reliability
+        Chance that a coupon drops.
+
+    Returns
+    -------
+    numpy.ndarray
+        Speeds, (J,) [mm/s]; next to 0 where nothing cuts at that power.
+    """
+    assert region.cut is not None
+    points = cut_fit.thinned(region.cut.here, _DRAWS)
+    full = float(delivered_power_w(region.machine, 100.0))
+    share = float(delivered_power_w(region.machine, power_pct)) / full
+    ln_power = (float(np.log(full)), float(np.log(share)))
+    speed0 = region.cut.prior.speed0_mm_s
+    return np.exp(cut_fit.edge_ln_speed(points, ln_power, speed0, float(ndtri(reliability))))
+
+
+def _quantiles(speeds: Array) -> tuple[float, float, float]:
+    tail = 0.5 * (1.0 - INTERVAL_SHARE)
+    low, middle, high = np.quantile(speeds, [tail, 0.5, 1.0 - tail])
+    return float(low), float(middle), float(high)
+
+
+def _start_of_mark(other: Region, mark: int) -> StartingPoint:
+    assert other.mark is not None
+    fit = graded.thinned(other.mark, _DRAWS)
+    pitch = mark_pitch(other)
+    candidates = mark_candidates(other, fit, pitch)
+    chances = np.einsum("j,jn->n", fit.weight, chances_of(other, fit, candidates)[mark])
+    setting = candidates[int(np.argmax(chances))]
+    low, _, high = _quantiles(_middle_speeds_mm_s(other, fit, setting, mark))
+    return StartingPoint(
+        region=other,
+        setting=setting,
+        slowest_mm_s=low,
+        fastest_mm_s=min(high, other.machine.max_speed_mm_s),
+        reliability=None,
+        chance=float(chances.max()),
+        confirm=tuple(next_marks(other, CONFIRMING_BURNS, mark)),
+        notes=tuple(dict.fromkeys(other.notes)),
+    )
+
+
+def _middle_speeds_mm_s(
+    region: Region, fit: graded.GradedFit, setting: Setting, mark: int
+) -> Array:
+    """Speed in the middle of a grade at a setting's power and pitch, at each draw, (J,) [mm/s]."""
+    shape, prior = fit.shape, fit.prior
+    full = float(delivered_power_w(region.machine, 100.0))
+    share = float(np.log(delivered_power_w(region.machine, setting.power_pct) / full))
+    inner = min(max(mark, 1), 3)
+    middle = 0.5 * (shape.cuts[:, inner - 1] + shape.cuts[:, inner])
+    ratio = (
+        0.0 if setting.line_pitch_mm is None else np.log(setting.line_pitch_mm / prior.pitch0_mm)
+    )
+    above = np.log(full) + shape.exponent * share - fit.location - middle - shape.pitch * ratio
+    return np.asarray(prior.speed0_mm_s * np.exp(above / shape.speed))
