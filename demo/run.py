@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from workshop import Round
+    from invented_workshop import Round
 
 DEMO = Path(__file__).resolve().parent
 OUT = DEMO / "out"
@@ -30,7 +30,7 @@ recorded burns invented anew with: python3 demo/invent_results.py
 
 def main() -> int:
     """Play the evening; 0 when all went well."""
-    from workshop import BIRCH, MACHINE, MDF, logbook_in, type_in
+    from invented_workshop import BIRCH, MACHINE, MDF, logbook_in, type_in
 
     shutil.rmtree(OUT, ignore_errors=True)
     with logbook_in(OUT):
@@ -56,7 +56,7 @@ def heading(text: str) -> None:
 
 def play_cut() -> bool:
     """Three rounds of cuts in birch plywood, then a setting."""
-    from workshop import BIRCH_ROUNDS, CUT_WISH, type_in
+    from invented_workshop import BIRCH_ROUNDS, CUT_WISH, type_in
 
     heading("Cut birch plywood: three rounds of six burns, each nearer to the edge")
     if not all(play_round(board) for board in BIRCH_ROUNDS):
@@ -69,7 +69,7 @@ def play_cut() -> bool:
 
 def play_mark() -> bool:
     """Three rounds of lines on MDF, then a setting."""
-    from workshop import MARK_WISH, MDF_ROUNDS, type_in
+    from invented_workshop import MARK_WISH, MDF_ROUNDS, type_in
 
     heading("Mark lines on MDF: as little as shows clearly")
     if not all(play_round(board) for board in MDF_ROUNDS):
@@ -82,7 +82,7 @@ def play_mark() -> bool:
 
 def ask_for_setting(sheet: str, wish: tuple[str, ...]) -> None:
     """Get a recommendation and settle on it; other burns may be too few for one."""
-    from workshop import Refused, type_in
+    from invented_workshop import Refused, type_in
 
     try:
         type_in("recommend", sheet, *wish)
@@ -94,7 +94,7 @@ def ask_for_setting(sheet: str, wish: tuple[str, ...]) -> None:
 
 def play_round(board: Round) -> bool:
     """Plan a board, write its files, take down what came out of it."""
-    from workshop import Refused, type_in
+    from invented_workshop import Refused, type_in
 
     type_in(*board.plan, "--into", board.name)
     try:

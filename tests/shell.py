@@ -3,17 +3,33 @@
 from __future__ import annotations
 
 import csv
+import importlib.util
 import io
 import json
 import math
+import sys
 from collections.abc import Callable
 from pathlib import Path
+from types import ModuleType
 from typing import Any
 
 import pytest
 from typer.testing import CliRunner
 
 from calib.cli import app
+
+
+def load(script: Path) -> ModuleType:
+    """Load a script by its path: several folders have one called run or workshop."""
+    spec = importlib.util.spec_from_file_location(script.stem, script)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    # Dataclasses and the script's own parts look it up by its name.
+    sys.modules[script.stem] = module
+    spec.loader.exec_module(module)
+    return module
+
 
 Outcome = Callable[[float, float], tuple[str, str, str]]
 

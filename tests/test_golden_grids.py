@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import pytest
+from shell import load
 
 from calib.errors import BadFile, RefusedMaterial
 from calib.tasks import read_definition, ready_made_grid
 
 GRIDS = Path(__file__).resolve().parent.parent / "grids"
-sys.path.insert(0, str(GRIDS))
-
-from rewrite import made  # noqa: E402
-
+made = load(GRIDS / "rewrite.py").made
 DEFINITIONS = sorted(GRIDS.glob("*.toml"))
 REWRITE = "if the change is meant, run: python3 grids/rewrite.py"
 GOOD = """
