@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from calib.advise.recommend import recommend
@@ -128,7 +129,10 @@ def plan_grid(
     >>> len(plan_grid(m, s, burns=6).cells)
     6
     """
-    region = fit_region(machine, sheet, operation, evidence, pool)
+    priors = priors_of(machine, sheet, operation, pool)
+    if wish.get("char_at_most") is None:
+        priors = replace(priors, char=None)  # not asked for: half of the fit's time is saved
+    region = region_from(machine, sheet, operation, evidence, priors)
     layout = LayoutOptions(offcut_mm=offcut_mm, round=round, seed=seed)
     if clamp_mm is not None:
         layout = LayoutOptions(offcut_mm=offcut_mm, round=round, seed=seed, clamp_mm=clamp_mm)

@@ -133,9 +133,11 @@ def _powers(region: Region, passes: int) -> list[float]:
     """Powers on the machine's steps, from the greatest burnt to the least."""
     machine = region.machine
     burnt = [b.power_pct for b in region.burns if b.passes == passes]
-    low = min(burnt, default=max(0.5 * machine.ceiling_pct, machine.beam_starts_pct))
+    # Before any burn: cuts need the upper half, marks all powers from where a beam is sure.
+    least = 0.5 * machine.ceiling_pct if region.operation == "cut" else 1.0
+    low = min(burnt, default=max(least, 1.2 * machine.beam_starts_pct))
     high = max(burnt, default=machine.ceiling_pct)
-    steps = {snap_power(machine, power) for power in np.linspace(low, high, _POWERS)}
+    steps = {snap_power(machine, power) for power in np.geomspace(low, high, _POWERS)}
     return sorted(steps, reverse=True)
 
 
