@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtri
 
+from calib.advise.char_question import columns_of, with_char
 from calib.fit import cut_fit
 from calib.fit.cut import points_of
 from calib.fit.region import Region
@@ -78,9 +79,8 @@ def cut_candidates(
     found: dict[Setting, None] = {}
     for n in passes:
         for power in _powers(machine):
-            edge = _edges(points, machine, power, 0.0, v0) + region.cut.prior.passes_mean * np.log(
-                n
-            )
+            more = region.cut.prior.passes_mean * float(np.log(n))
+            edge = _edges(points, machine, power, 0.0, v0) + more
             low, high = np.quantile(edge, CORE)
             sigma = float(np.median(points.shape.scatter))
             for speed in np.exp(np.linspace(low - 3.0 * sigma, high + 2.0 * sigma, _SPEEDS)):
@@ -109,21 +109,31 @@ def next_cuts(
         Chance that will be asked for.
     passes
         Numbers of passes to try.
+    char_at_most
+        Worst char grade that will be fine; None when char won't be asked for.
 
     Returns
     -------
     list of Setting
         On the machine's steps; a setting may come twice.
     """
-    assert region.cut is not None
     points = cut_draws(region)
     candidates = cut_candidates(region, points, passes)
-    table = np.array([[c.power_pct, c.speed_mm_s, c.passes] for c in candidates]).T
-    v0 = region.cut.prior.speed0_mm_s
-    chances = cut_fit.grade_chances(
-        points, points_of(region.machine, (table[0], table[1], table[2]), v0)
-    )
-    machine = region.machine
+    question = _cut_question(region, points, candidates, reliability)
+    fastest = question.targets[:, 0]
+    if char_at_most is not None and region.char is not None:
+        question = with_char(region, candidates, question, char_at_most)
+    first = _must(region, candidates, fastest, n)
+    batch = choose_batch(question, n, first, repeats=bool(region.burns))
+    return [candidates[i] for i in batch]
+
+
+def _cut_question(
+    region: Region, points: cut_fit.CutPoints, candidates: list[Setting], reliability: float
+) -> Question:
+    """Which burns settle the fastest reliable speed at the ceiling, and the edge at half of it."""
+    assert region.cut is not None
+    machine, v0 = region.machine, region.cut.prior.speed0_mm_s
     targets = np.stack(
         [
             _edges(points, machine, machine.ceiling_pct, float(ndtri(reliability)), v0),
@@ -131,15 +141,13 @@ def next_cuts(
         ],
         axis=1,
     )
-    question = Question(
+    half = _HALF_POWER_IMPORTANCE if region.burns else 0.0
+    return Question(
         weight=points.weight,
-        chances=chances,
+        chances=cut_fit.grade_chances(points, points_of(machine, columns_of(candidates)[:3], v0)),
         targets=without_tails(targets),
-        importance=np.array([1.0, _HALF_POWER_IMPORTANCE if region.burns else 0.0]),
+        importance=np.array([1.0, half]),
     )
-    first = _must(region, candidates, targets[:, 0], n)
-    batch = choose_batch(question, n, first, repeats=bool(region.burns))
-    return [candidates[i] for i in batch]
 
 
 def _must(region: Region, candidates: list[Setting], fastest: Array, n: int) -> list[Mask]:

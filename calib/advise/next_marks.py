@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from calib.advise.char_question import columns_of
 from calib.advise.next_burns import DRAWS
 from calib.fit import graded
 from calib.fit.graded import GradedFit
@@ -85,11 +86,7 @@ def mark_candidates(region: Region, fit: GradedFit, pitch: float | None) -> list
 
 def chances_of(region: Region, fit: GradedFit, settings: Sequence[Setting]) -> Array:
     """Chance of each grade at each posterior point for settings, (5, J, n)."""
-    columns = [
-        np.array([getattr(s, name) for s in settings], dtype=float)
-        for name in ("power_pct", "speed_mm_s", "passes", "line_pitch_mm")
-    ]
-    at = graded.graded_settings(region.machine, columns, fit.prior, "mark")
+    at = graded.graded_settings(region.machine, columns_of(settings), fit.prior, "mark")
     return graded.chances_by_point(fit, at)
 
 

@@ -12,7 +12,6 @@ from calib.advise.recommendation import Recommendation
 from calib.fit import cut_fit
 from calib.fit.cut import points_of
 from calib.fit.region import Region
-from calib.fit.thinning import thinned_region
 from calib.materials import expected_response
 from calib.physics import mean_coupon_speed_mm_s
 from calib.records import COUPON_CUT_MM, Setting
@@ -170,9 +169,9 @@ def cut_speed_mm_s(region: Region, at: Setting) -> float:
 
 
 def _points(promised: Promised) -> cut_fit.CutPoints:
-    region = thinned_region(promised.region)
-    assert region.cut is not None
-    return region.cut.elsewhere if promised.next_sheet else region.cut.here
+    fit = promised.region.cut
+    assert fit is not None
+    return fit.elsewhere if promised.next_sheet else fit.here
 
 
 def pushes_per_mm(promised: Promised, at: Setting) -> Array:

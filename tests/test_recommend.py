@@ -1,0 +1,189 @@
+"""Recommendations: inside what was burnt, on the machine's steps, best of all steps, or refused."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from test_cut_fit import EVENING, MACHINE
+
+import calib
+from calib.fit.hull import burnt_hull, inside, speed_range
+
+SHEET = calib.Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
+
+
+def evening(char=True) -> list[calib.Burn]:
+    """The evening's cuts; slower and weaker settings char more."""
+    return [
+        calib.Burn(
+            operation="cut",
+            power_pct=float(p),
+            speed_mm_s=v,
+            through=t,
+            char=int(np.clip(3 - np.log2(v / 8.0), 0, 4)) if char and t != "no" else None,
+        )
+        for p, v, t in EVENING
+    ]
+
+
+@pytest.fixture(scope="module")
+def region() -> calib.Region:
+    return calib.fit_region(MACHINE, SHEET, evidence=evening())
+
+
+def every_step(region) -> tuple[np.ndarray, np.ndarray]:
+    """All settings on the machine's steps inside the hull, one pass."""
+    hull = region.hulls[1]
+    power, speed = [], []
+    for p in range(40, 81):
+        low, high = speed_range(hull, float(p))
+        v = np.arange(np.ceil(low * 10 - 1e-6), np.floor(high * 10 + 1e-6) + 1) / 10
+        power.append(np.full(len(v), float(p)))
+        speed.append(v)
+    return np.concatenate(power), np.concatenate(speed)
+
+
+def test_fastest_is_the_fastest_of_all_steps(region):
+    rec = calib.recommend(region)
+    assert rec.chance >= 0.99
+    assert rec.chance == region.chance_through(rec.power_pct, rec.speed_mm_s)
+    assert region.tested(rec.power_pct, rec.speed_mm_s)
+    power, speed = every_step(region)
+    faster = speed > rec.speed_mm_s + 1e-6
+    near = faster & (speed < rec.speed_mm_s * 1.3)
+    assert (region.chance_through(power[near], speed[near]) < 0.99).all()
+
+
+def test_cleanest_beats_fastest_in_char_and_a_coarse_search(region):
+    clean = calib.recommend(region, aim="cleanest")
+    fast = calib.recommend(region)
+    assert clean.chance >= 0.99
+    assert clean.expected_char <= fast.expected_char + 1e-9
+    power, speed = (column[::37] for column in every_step(region))
+    good = region.chance_through(power, speed) >= 0.99
+    best = np.min(region.expected_char(power[good], speed[good]))
+    assert clean.expected_char <= best + 0.01
+
+
+def test_joint_chance_and_its_bound(region):
+    rec = calib.recommend(region, reliability=0.8, char_at_most=2)
+    at = rec.power_pct, rec.speed_mm_s
+    through, fine = region.chance_through(*at), region.chance_char_at_most(2, *at)
+    assert rec.chance == pytest.approx(through * fine)
+    assert rec.chance_at_least == pytest.approx(max(0.0, through + fine - 1.0))
+    assert rec.chance_at_least <= rec.chance
+    assert rec.chance >= 0.8
+
+
+def test_margins_hang_together(region):
+    rec = calib.recommend(region)
+    m = region.median_reach(rec.power_pct, rec.speed_mm_s)
+    assert rec.energy_margin_pct == pytest.approx(100 * (np.exp(m) - 1))
+    assert rec.power_loss_survived_pct == pytest.approx(100 * (1 - np.exp(-m)))
+    assert rec.extra_thickness_survived_mm > 0
+    assert rec.pushes_per_hour > 0
+
+
+def test_more_reliability_is_slower(region):
+    speeds = [calib.recommend(region, reliability=r).speed_mm_s for r in (0.9, 0.97, 0.99)]
+    assert speeds[0] > speeds[1] > speeds[2]
+
+
+def test_the_next_sheet_is_slower(region):
+    assert calib.recommend(region, next_sheet=True).speed_mm_s < calib.recommend(region).speed_mm_s
+
+
+def test_a_whole_job_without_recorded_jobs_is_promised_at_most_nine_in_ten(region):
+    rec = calib.recommend(region, reliability=0.99, cut_length_mm=2000.0)
+    assert rec.reliability == 0.9
+    assert 0.9 <= rec.chance < 0.99
+    assert any("No whole job was recorded" in note for note in rec.notes)
+    low, high = rec.expected_pushes_interval
+    assert low <= rec.expected_pushes <= high
+    coupons = 2000.0 / calib.COUPON_CUT_MM
+    failing = 1 - region.chance_through(rec.power_pct, rec.speed_mm_s)
+    expected = coupons * failing + 2.0 * region.defects_per_m
+    assert rec.expected_pushes == pytest.approx(expected, rel=1e-6)
+
+
+def test_nothing_burnt_is_refused_and_the_next_burns_named():
+    region = calib.fit_region(MACHINE, SHEET)
+    with pytest.raises(calib.NotEnoughEvidence, match="was burnt yet.*Burn next") as refused:
+        calib.recommend(region)
+    assert len(refused.value.next_burns) == 4
+    for s in refused.value.next_burns:
+        assert s.power_pct <= MACHINE.ceiling_pct
+
+
+def test_none_through_is_refused():
+    burns = [replace(b, through="no", char=None) for b in evening()]
+    region = calib.fit_region(MACHINE, SHEET, evidence=burns)
+    assert region.edge == "none_through"
+    assert any("slower" in note for note in region.notes)
+    with pytest.raises(calib.NotEnoughEvidence, match=r"0\.99 was asked for"):
+        calib.recommend(region)
+
+
+def test_all_through_keeps_inside_what_was_burnt():
+    burns = [b for b in evening() if b.through == "through"]
+    region = calib.fit_region(MACHINE, SHEET, evidence=burns)
+    assert region.edge == "all_through"
+    assert any("faster" in note for note in region.notes)
+    rec = calib.recommend(region)
+    assert region.tested(rec.power_pct, rec.speed_mm_s)
+
+
+def test_one_burn_alone():
+    one = [calib.Burn(operation="cut", power_pct=60.0, speed_mm_s=5.0, through="through")]
+    region = calib.fit_region(MACHINE, SHEET, evidence=one)
+    with pytest.raises(calib.NotEnoughEvidence, match="Burn next"):
+        calib.recommend(region, reliability=0.999999)
+
+
+@pytest.mark.parametrize(
+    ("wish", "words"),
+    [
+        ({"aim": "quickest"}, "aim is 'quickest'"),
+        ({"reliability": 1.0}, "reliability is 1.0"),
+        ({"char_at_most": 7}, "char_at_most is 7"),
+        ({"cut_length_mm": -1.0}, "cut_length_mm is -1.0"),
+    ],
+)
+def test_senseless_wishes_are_named(region, wish, words):
+    with pytest.raises(calib.InvalidRecord, match=words):
+        calib.recommend(region, **wish)
+
+
+def test_marks_keep_the_reliability_of_not_going_deeper():
+    rows = [(12, 220, 0), (12, 120, 1), (12, 60, 2), (16, 220, 1), (16, 80, 2), (24, 220, 1)]
+    rows += [(24, 150, 2), (24, 100, 2), (32, 220, 2), (32, 120, 3), (32, 60, 4), (24, 60, 3)]
+    burns = [
+        calib.Burn(operation="line_mark", power_pct=float(p), speed_mm_s=float(v), mark=g)
+        for p, v, g in rows
+    ]
+    region = calib.fit_region(MACHINE, SHEET, "line_mark", burns)
+    rec = calib.recommend(region, reliability=0.9)
+    at = rec.power_pct, rec.speed_mm_s
+    assert rec.chance == pytest.approx(region.chance_mark(2, *at))
+    assert rec.chance_not_deeper == pytest.approx(region.chance_mark_at_most(2, *at))
+    assert rec.chance_not_deeper >= 0.9
+    assert region.tested(*at)
+    total = sum(region.chance_mark(g, *at) for g in range(5))
+    assert total == pytest.approx(1.0, abs=1e-9)
+
+
+def test_hull_against_points_drawn_inside_and_outside():
+    rng = np.random.default_rng(0)
+    corners = [(40.0, 5.0), (40.0, 20.0), (80.0, 12.0), (80.0, 50.0), (60.0, 15.0)]
+    hull = burnt_hull(corners)
+    for p, v in corners:
+        assert inside(hull, p, v)
+    for _ in range(200):
+        share = rng.dirichlet(np.ones(len(corners)))
+        ln = share @ np.log(corners)
+        assert inside(hull, float(np.exp(ln[0])), float(np.exp(ln[1])))
+    assert not inside(hull, 39.0, 10.0)
+    assert not inside(hull, 80.0, 51.0)
+    assert not inside(hull, 80.0, 11.0)
