@@ -20,7 +20,7 @@ Array = npt.NDArray[np.float64]
 LEVELS = (0.5, 0.9, 0.99)
 # Chance of going deeper than wanted that a mark's slowest speed keeps to.
 DEEPER = 0.01
-_SPEEDS = 400
+_SPEEDS, _THINNED = 240, 800
 _POWERS = 5
 
 
@@ -104,7 +104,7 @@ def summarise(region: Region, wish: RegionWish, *, passes: int | None = None) ->
     """
     shown = passes or min(region.hulls, default=1)
     pitch = mark_pitch(region)
-    quick = thinned_region(region)
+    quick = thinned_region(region, _THINNED)
     row = _cut_row if region.operation == "cut" else _mark_row
     return Summary(
         machine=region.machine.name,
