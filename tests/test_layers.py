@@ -34,7 +34,7 @@ ROOMS: dict[str, set[str]] = {
     # Statistics know no board, file or database; boards know no statistics.
     "fit": _WORDS | {"materials", "physics"},
     "grid": _WORDS | {"hazards", "materials", "physics", "print_style"},
-    "advise": _WORDS | {"fit", "grid", "hazards", "materials", "physics"},
+    "advise": _WORDS | {"fit", "grid", "hazards", "materials", "physics", "print_style"},
     "logbook": _WORDS,
     "pictures": _WORDS | {"typeface"},
     "picture": _WORDS | {"pictures"},

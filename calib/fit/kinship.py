@@ -7,11 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betainc, ndtri
 
+from calib.fit.another_power import excess_at
 from calib.fit.coarse import Moments
 from calib.fit.pair_summary import PairSummary, Response
-from calib.fit.priors import CutPrior, GradedPrior
 from calib.fit.random_effects import Units
 from calib.materials import family_of, split_words
 from calib.physics import spot_mm
@@ -84,8 +83,6 @@ SHARES: dict[str, tuple[float, float, float, float]] = {
 }
 # A family's own part of the table's doubt never gets below this.
 _LEAST_FAMILY_SD = 0.2
-# Share of the reference power that is left to a floor when a beam is too weak for it.
-_LEAST_OVER_FLOOR = 0.08
 
 
 def machine_key(machine: Machine) -> Key:
@@ -117,49 +114,22 @@ def ln_spot(machine: Machine) -> float | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Target:
-    """For whom a prior is sought, the power at its reference, and what the table says."""
+    """For whom a prior is sought, the power at which pairs are compared, the table's doubt."""
 
     machine: Machine
     sheet: Sheet
     watts: float
     table_variance: float
-    prior: CutPrior | GradedPrior
 
 
 def at_power(summary: PairSummary, watts: float) -> Moments:
-    """Excess of a pair as it would be at another power: its own curve, read off there.
-
-    Parameters
-    ----------
-    summary
-        The pair.
-    watts
-        Nominal power at which it is to be compared [W].
-
-    Returns
-    -------
-    Moments
-        Excess: how much slower than the family's expectation, which is proportional to power.
-
-    Notes
-    -----
-    If a share f of the power is lost to conduction, whatever the speed, r times the power gives
-    (r − f) / (1 − f) times the speed; if the loss falls with the speed as the slope at the
-    reference says, r^(1 / (1 − f)) times. Down in power the two part; the mean of their logarithms
-    is taken, and half their distance joins the doubt.
-    """
-    ratio = watts / summary.watts
-    known = summary.excess
-    if summary.response != "cut":
-        moved = (1.0 - summary.slope) * float(np.log(ratio))
-        return Moments(mean=known.mean + moved, variance=known.variance)
-    f = summary.floor
-    straight = float(np.log(max((ratio - f) / (1.0 - f), _LEAST_OVER_FLOOR * ratio)))
-    power_law = float(np.log(ratio)) / (1.0 - f)
-    curve, doubt = 0.5 * (straight + power_law), 0.5 * abs(straight - power_law)
-    return Moments(
-        mean=known.mean - curve + float(np.log(ratio)), variance=known.variance + doubt**2
-    )
+    """Excess of a pair as it would be at another nominal power [W]."""
+    ratio, known = watts / summary.watts, summary.excess
+    if summary.response == "cut":
+        shift, doubt = excess_at(ratio, summary.floor)
+    else:
+        shift, doubt = (1.0 - summary.slope) * float(np.log(ratio)), 0.0
+    return Moments(mean=known.mean + shift, variance=known.variance + doubt**2)
 
 
 def location_units(
@@ -264,17 +234,6 @@ def score_units(
         unit_base=float(shares[3]),
     )
     return units, design[len(told) :]
-
-
-def floor_shift(summary: PairSummary, target: Target) -> float:
-    """What another power adds to a floor's score: the watts lost to conduction stay the same."""
-    prior = target.prior
-    assert isinstance(prior, CutPrior)
-
-    def score(share: float) -> float:
-        return float(ndtri(betainc(prior.floor_a, prior.floor_b, min(share, 0.95))))
-
-    return score(summary.floor * summary.watts / target.watts) - score(summary.floor)
 
 
 def _family(machine: Machine, sheet: Sheet) -> Key:

@@ -10,9 +10,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import betaincinv, ndtr, xlogy
 
+from calib.fit.another_power import excess_at, floor_at, floor_score_shift
 from calib.fit.coarse import Moments
-from calib.fit.kinship import PAIR, USUAL, Target, floor_shift, location_units, score_units
-from calib.fit.pair_summary import PairSummary, excess_variance
+from calib.fit.kinship import PAIR, USUAL, Target, location_units, score_units
+from calib.fit.pair_summary import PairSummary, excess_variance, usual_slope
 from calib.fit.priors import CutPrior, GradedPrior
 from calib.fit.random_effects import fit_fixed, fit_learning, half_normal
 from calib.fit.shape_scores import told_scores
@@ -52,8 +53,22 @@ def pooled_cut(
     -------
     CutPrior
         Its reference speed lies where the edge is now expected at the table's power.
+
+    Notes
+    -----
+    Pairs are compared at the power of the one that lies nearest to the prior's own; from there the
+    pooled curve leads to it.
     """
-    moved, scored = _moved(others, machine, sheet, prior)
+    target = _target(others, machine, sheet, prior)
+    scored = _scores(others, target, prior)
+    before = scored.get("floor", _USUAL_SCORE)
+    beta = (prior.floor_a, prior.floor_b)
+    here = _normal_mean(before, lambda z: _share(z, beta))
+    ratio = float(np.exp(prior.location)) / target.watts
+    scored["floor"] = (before[0] + floor_score_shift(ratio, here, beta), before[1])
+    slope = (1.0 - floor_at(ratio, here)) / usual_slope(prior)
+    moved = _relocated(others, target, prior, (*excess_at(ratio, here), slope))
+    moved = _pivoted(moved, machine, scored.get("exponent", _USUAL_SCORE))
     defects = _defects_per_m(others, sheet, prior.defects_per_m)
     return replace(_with_cut_scores(moved, scored), defects_per_m=defects)
 
@@ -62,57 +77,89 @@ def pooled_graded(
     others: Sequence[PairSummary], machine: Machine, sheet: Sheet, prior: GradedPrior
 ) -> GradedPrior:
     """The table's prior of char or marks, moved and narrowed; as ``pooled_cut``."""
-    return _with_graded_scores(*_moved(others, machine, sheet, prior))
+    target = _target(others, machine, sheet, prior)
+    scored = _scores(others, target, prior)
+    ratio = float(np.exp(prior.location)) / target.watts
+    speed, _ = _normal(prior.speed_mean, prior.speed_sd, scored.get("speed", _USUAL_SCORE))
+    shift = (1.0 - 1.0 / speed) * float(np.log(ratio))
+    moved = _relocated(others, target, prior, (shift, 0.0, speed / usual_slope(prior)))
+    moved = _pivoted(moved, machine, scored.get("exponent", _USUAL_SCORE))
+    return _with_graded_scores(moved, scored)
 
 
-def _moved(
-    others: Sequence[PairSummary], machine: Machine, sheet: Sheet, prior: Prior
-) -> tuple[Prior, dict[str, Score]]:
-    """The prior with its location and power exponent learnt, and all shape scores."""
-    target = Target(
+def _target(
+    others: Sequence[PairSummary], machine: Machine, sheet: Sheet, prior: CutPrior | GradedPrior
+) -> Target:
+    """Compare the pairs at the power of the one that is nearest to the prior's own."""
+    nearest = min(others, key=lambda s: abs(np.log(s.watts) - prior.location))
+    return Target(
         machine=machine,
         sheet=sheet,
-        watts=float(np.exp(prior.location)),
+        watts=nearest.watts,
         table_variance=excess_variance(machine, prior),
-        prior=prior,
     )
-    names = sorted({name for s in others for name in s.draws})
-    scored = {name: _score(others, name, target) for name in names}
-    moved = _relocated(others, target, prior)
-    return _pivoted(moved, machine, scored.get("exponent", _USUAL_SCORE)), scored
 
 
-def _relocated(others: Sequence[PairSummary], target: Target, prior: Prior) -> Prior:
-    """Move the reference speed to where the edge is now expected; narrow the location."""
+def _relocated(
+    others: Sequence[PairSummary],
+    target: Target,
+    prior: Prior,
+    onward: tuple[float, float, float],
+) -> Prior:
+    """Move the reference speed to where the edge is now expected; narrow the location.
+
+    ``onward`` leads from the power of comparison to the prior's own: shift, doubt, and the slope
+    there over the usual one.
+    """
     usual = USUAL[others[0].response]
     units, row = location_units(others, target, usual)
     learning = len(others) >= FEWEST_TO_LEARN
     found = fit_learning(units) if learning else fit_fixed(units)
     mean, variance = found.predict(row, (usual.pair * found.spread[:, PAIR]) ** 2)
+    shift, doubt, slope = onward
+    away = prior.location - float(np.log(target.watts))
+    variance += doubt**2 + (usual.wattage * away) ** 2
     before = float((row**2) @ units.base**2) + usual.pair**2
     df = _LEARNT_DF if learning else prior.location_df
     same_spread = prior.location_df / (prior.location_df - 2.0) * (df - 2.0) / df
+    narrowed = slope * float(np.sqrt(variance / before * same_spread))
     return replace(
         prior,
-        speed0_mm_s=prior.speed0_mm_s * float(np.exp(-mean)),
-        location_scale=prior.location_scale * float(np.sqrt(variance / before * same_spread)),
+        speed0_mm_s=prior.speed0_mm_s * float(np.exp(-mean - shift)),
+        location_scale=prior.location_scale * narrowed,
         location_df=df,
     )
 
 
-def _score(others: Sequence[PairSummary], name: str, target: Target) -> Score:
-    """Mean and standard deviation of a shape score."""
+def _scores(
+    others: Sequence[PairSummary], target: Target, prior: CutPrior | GradedPrior
+) -> dict[str, Score]:
+    """Mean and standard deviation of each shape score at the power of comparison, by name."""
+    names = sorted({name for s in others for name in s.draws})
+    return {name: _score(others, name, target, prior) for name in names}
+
+
+def _score(
+    others: Sequence[PairSummary], name: str, target: Target, prior: CutPrior | GradedPrior
+) -> Score:
     told_by = [s for s in others if name in s.draws]
     pairs = [(s.machine, s.sheet) for s in told_by]
     told = told_scores(name, pairs, [s.draws[name] for s in told_by])
-    if name == "floor":
+    if isinstance(prior, CutPrior) and name == "floor":
+        beta = (prior.floor_a, prior.floor_b)
+        moves = [floor_score_shift(target.watts / s.watts, s.floor, beta) for s in told_by]
         told = [
-            Moments(mean=m.mean + floor_shift(s, target), variance=m.variance)
-            for m, s in zip(told, told_by, strict=True)
+            Moments(mean=m.mean + move, variance=m.variance)
+            for m, move in zip(told, moves, strict=True)
         ]
     units, rows = score_units(name, [*pairs, (target.machine, target.sheet)], told)
     mean, variance = fit_fixed(units).predict(rows[0], np.full(1, units.unit_base**2))
     return mean, float(np.sqrt(variance))
+
+
+def _share(z: Array, beta: tuple[float, float]) -> Array:
+    """Floors of normal scores."""
+    return np.asarray(betaincinv(*beta, ndtr(z)))
 
 
 def _pivoted(prior: Prior, machine: Machine, exponent: Score) -> Prior:
@@ -193,11 +240,9 @@ def _beta(prior: CutPrior, score: Score) -> tuple[float, float]:
     if score == _USUAL_SCORE:
         return prior.floor_a, prior.floor_b
 
-    def share(z: Array) -> Array:
-        return np.asarray(betaincinv(prior.floor_a, prior.floor_b, ndtr(z)))
-
-    mean = _normal_mean(score, share)
-    variance = _normal_mean(score, lambda z: (share(z) - mean) ** 2)
+    beta = (prior.floor_a, prior.floor_b)
+    mean = _normal_mean(score, lambda z: _share(z, beta))
+    variance = _normal_mean(score, lambda z: (_share(z, beta) - mean) ** 2)
     size = mean * (1.0 - mean) / max(variance, 1e-6) - 1.0
     return mean * size, (1.0 - mean) * size
 
