@@ -18,8 +18,8 @@ from calib.logbook.room import Room, Row, add_change, find_board, find_machine, 
 from calib.logbook.tables import cells, readings
 from calib.records import Reading
 
-_READ = ("through", "char", "mark", "width_mm", "height_mm")
-_FIELDS = (*_READ, "note")
+READ = ("through", "char", "mark", "width_mm", "height_mm")
+FIELDS = (*READ, "note")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,9 +77,9 @@ class Readings(Room):
         check_text("sitting", sitting, longest=200)
         with self.change() as connection:
             board = find_board(connection, board_id, to_write=True)
-            _check_cells(connection, board, readings)
+            check_cells(connection, board, readings)
             known = current_rows(connection, board["id"])
-            found = [_step(known.get(reading.cell), reading, why) for reading in readings]
+            found = [step_of(known.get(reading.cell), reading, why) for reading in readings]
             steps = [step for step in found if step is not None]
             if steps and sitting:
                 machine = find_machine(connection, board["machine_name"])
@@ -122,12 +122,12 @@ class Readings(Room):
         with self.change() as connection:
             board = find_board(connection, board_id, to_write=True)
             blanks = [Reading(cell=label) for label in labels]
-            _check_cells(connection, board, blanks)
+            check_cells(connection, board, blanks)
             known = current_rows(connection, board["id"])
             steps = [
                 Step(old=known[blank.cell], reading=blank, corrects=True)
                 for blank in blanks
-                if blank.cell in known and not _is_blank(reading_from(known[blank.cell]))
+                if blank.cell in known and not is_blank(reading_from(known[blank.cell]))
             ]
             add_readings(connection, board, steps, (at, "", why))
         return Recorded(corrected=len(steps), unchanged=len(labels) - len(steps))
@@ -160,20 +160,20 @@ class Readings(Room):
                 .order_by(cells.c.position)
             )
             found = [reading_from(row) for row in rows_of(connection, query)]
-        return tuple(reading for reading in found if not _is_blank(reading))
+        return tuple(reading for reading in found if not is_blank(reading))
 
 
 def _on_cell() -> sa.ColumnElement[bool]:
     return sa.and_(cells.c.board_id == readings.c.board_id, cells.c.label == readings.c.cell)
 
 
-def _is_blank(reading: Reading) -> bool:
-    return all(getattr(reading, name) is None for name in _READ) and not reading.note
+def is_blank(reading: Reading) -> bool:
+    return all(getattr(reading, name) is None for name in READ) and not reading.note
 
 
 def reading_from(row: Row) -> Reading:
     """Make the reading of a row."""
-    return Reading(cell=row["cell"], **{name: row[name] for name in _FIELDS})
+    return Reading(cell=row["cell"], **{name: row[name] for name in FIELDS})
 
 
 def current_rows(connection: sa.Connection, board_id: str) -> dict[str, Row]:
@@ -184,7 +184,7 @@ def current_rows(connection: sa.Connection, board_id: str) -> dict[str, Row]:
     return {row["cell"]: row for row in rows_of(connection, query)}
 
 
-def _check_cells(connection: sa.Connection, board: Row, given: Sequence[Reading]) -> None:
+def check_cells(connection: sa.Connection, board: Row, given: Sequence[Reading]) -> None:
     query = sa.select(cells.c.label).where(cells.c.board_id == board["id"])
     labels = list(connection.execute(query.order_by(cells.c.position)).scalars())
     seen: set[str] = set()
@@ -202,18 +202,18 @@ def _check_cells(connection: sa.Connection, board: Row, given: Sequence[Reading]
         seen.add(reading.cell)
 
 
-def _step(row: Row | None, given: Reading, why: str) -> Step | None:
+def step_of(row: Row | None, given: Reading, why: str) -> Step | None:
     """Find what is to follow the row that counts now, None when nothing changes."""
     known = reading_from(row) if row else Reading(cell=given.cell)
     left_open = {
         name: getattr(known, name)
-        for name in _FIELDS
+        for name in FIELDS
         if getattr(given, name) is None or getattr(given, name) == ""
     }
     new = dataclasses.replace(given, **left_open)
     if new == known:
         return None
-    changed = [name for name in _READ if getattr(known, name) not in (None, getattr(new, name))]
+    changed = [name for name in READ if getattr(known, name) not in (None, getattr(new, name))]
     if changed and not why.strip():
         name = changed[0]
         raise LogbookError(
@@ -229,6 +229,7 @@ def add_readings(
     steps: Sequence[Step],
     words: tuple[str, str, str],
     undoes: str | None = None,
+    change_id: str | None = None,
 ) -> None:
     """Add readings as one change; words are the time, the sitting and why."""
     if not steps:
@@ -245,6 +246,7 @@ def add_readings(
         board_id=board["id"],
         why=words[2],
         undoes=undoes,
+        change_id=change_id,
     )
     connection.execute(readings.insert(), [{**row, "change_id": change} for row in rows])
 
@@ -254,7 +256,7 @@ def _row(board: Row, step: Step, words: tuple[str, str, str], setup_id: str) -> 
     old = step.old
     # The burn itself is as old as its first reading: a later correction doesn't move it into
     # another sitting or set-up.
-    burnt = old if old is not None and not _is_blank(reading_from(old)) else None
+    burnt = old if old is not None and not is_blank(reading_from(old)) else None
     follows = None if old is None else old["id"]
     return {
         "id": stable_id("reading", board["id"], follows, step.reading, at, why),

@@ -80,7 +80,13 @@ def one_row(connection: sa.Connection, query: sa.Executable) -> Row | None:
 
 
 def add_change(
-    connection: sa.Connection, kind: str, at: str, content: Sequence[str], **about: str | None
+    connection: sa.Connection,
+    kind: str,
+    at: str,
+    content: Sequence[str],
+    *,
+    change_id: str | None = None,
+    **about: str | None,
 ) -> str:
     """Take down that something is changed.
 
@@ -94,6 +100,8 @@ def add_change(
         When, as `write_time` writes it.
     content
         Ids of the rows that it adds.
+    change_id
+        Id that the change is to have, so that it can be known again; None: made from the rest.
     about
         ``why``, ``undoes``, and ``machine_id``, ``sheet_id``, ``board_id`` where they apply.
 
@@ -102,7 +110,7 @@ def add_change(
     str
         Id of the change, for the rows.
     """
-    change = stable_id("change", kind, at, list(content))
+    change = change_id or stable_id("change", kind, at, list(content))
     about.setdefault("why", "")
     connection.execute(changes.insert().values(id=change, at=at, kind=kind, **about))
     return change

@@ -26,12 +26,13 @@ from calib.logbook.runs import Runs
 from calib.logbook.search import Search
 from calib.logbook.settling import Settling
 from calib.logbook.sheets import Sheets
+from calib.logbook.taps import Taps
 from calib.logbook.undoing import Undoing
 
 
 class Book(
     Machines, Sheets, Boards, Readings, Notes, Promises, Runs, Settling, Evidence, History, Search,
-    Undoing,
+    Undoing, Taps,
 ):  # fmt: skip
     """An open logbook; every call that writes is one transaction: all of it, or nothing.
 

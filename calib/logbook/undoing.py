@@ -99,7 +99,7 @@ class Undoing(Room):
             change = _latest(connection, scope)
             if change is None:
                 raise LogbookError(f"There is nothing to take back for {shown}.")
-            if not _counts_now(connection, change):
+            if not counts_now(connection, change):
                 raise LogbookError(
                     f"The latest change for {shown} came from another book and was not chosen, or"
                     " something else was chosen since: correct what is wrong instead."
@@ -141,7 +141,7 @@ def _latest(connection: sa.Connection, scope: list[sa.ColumnElement[bool]]) -> R
     return one_row(connection, query)
 
 
-def _counts_now(connection: sa.Connection, change: Row) -> bool:
+def counts_now(connection: sa.Connection, change: Row) -> bool:
     """Say whether what a change added to chains is what counts, undone changes left aside."""
     if change["kind"] not in _CHAINS:
         return True
@@ -169,7 +169,10 @@ def _day(change: Row) -> str:
     return f"of {change['at'][:10]} {change['at'][11:16]} UTC"
 
 
-def _undo_readings(connection: sa.Connection, change: Row, at: str, why: str) -> str:
+def undo_readings(
+    connection: sa.Connection, change: Row, at: str, why: str, change_id: str | None = None
+) -> str:
+    """Put back what the readings of a change had superseded; the rows of a change of readings."""
     code = connection.execute(
         sa.select(boards.c.code).where(boards.c.id == change["board_id"])
     ).scalar_one()
@@ -183,7 +186,7 @@ def _undo_readings(connection: sa.Connection, change: Row, at: str, why: str) ->
         before = _row_of(connection, readings, row["follows"])
         reading = reading_from(before) if before else Reading(cell=row["cell"])
         steps.append(Step(old=known[row["cell"]], reading=reading, corrects=True))
-    add_readings(connection, board, steps, (at, "", why or "taken back"), undoes=change["id"])
+    add_readings(connection, board, steps, (at, "", why or "taken back"), change["id"], change_id)
     cells = ", ".join(sorted(row["cell"] for row in taken_back))
     return f"readings of board {code}, cells {cells}, {_day(change)}"
 
@@ -268,7 +271,7 @@ def withdraw(
 
 
 _UNDOERS = {
-    "reading": _undo_readings,
+    "reading": undo_readings,
     "set-up": _undo_setup,
     "lot": _undo_lot,
     "settled": _undo_settled,
