@@ -21,16 +21,17 @@ from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.fit.kinship import ln_spot
 from calib.fit.pool import Pool, pool_records
+from calib.fit.priors import Priors
 from calib.fit.region import Region
 from calib.grid.full import snap_setting
 from calib.hazards import check_hazard
 from calib.physics import delivered_power_w
-from calib.records import Machine, Setting
+from calib.records import Grid, Machine, Setting
 
 Array = npt.NDArray[np.float64]
 
 # The interval that is stated holds the truth in so many of 10 cases (checked by simulation, see
-# tests/benchmarks/book.py).
+# tests/benchmarks/other_wattage.py).
 INTERVAL_SHARE = 0.9
 # Burns that confirm a starting point.
 CONFIRMING_BURNS = 4
@@ -57,10 +58,12 @@ class StartingPoint:
         What the speed should meet; None for marks.
     chance
         Chance that a coupon burnt at the setting drops, or that the mark has the wanted grade.
-    confirm
-        The burns that confirm it, best first.
     notes
         What the user must know, in sentences.
+    confirm
+        The burns that confirm it, best first; empty where they weren't asked for.
+    board
+        The same as a board; None where it wasn't asked for.
     """
 
     region: Region
@@ -69,8 +72,34 @@ class StartingPoint:
     fastest_mm_s: float
     reliability: float | None
     chance: float
-    confirm: tuple[Setting, ...]
     notes: tuple[str, ...]
+    confirm: tuple[Setting, ...] = ()
+    board: Grid | None = None
+
+    @property
+    def power_pct(self) -> float:
+        """Power to begin with [% of full]."""
+        return self.setting.power_pct
+
+    @property
+    def speed_mm_s(self) -> float:
+        """Speed to begin with [mm/s]."""
+        return self.setting.speed_mm_s
+
+    @property
+    def passes(self) -> int:
+        """Passes to begin with."""
+        return self.setting.passes
+
+    @property
+    def line_pitch_mm(self) -> float | None:
+        """Line pitch to begin with [mm]; None for lines and cuts."""
+        return self.setting.line_pitch_mm
+
+    @property
+    def interval_mm_s(self) -> tuple[float, float]:
+        """Slowest and fastest [mm/s]."""
+        return self.slowest_mm_s, self.fastest_mm_s
 
 
 def carried_pool(region: Region, pool: Pool | None = None) -> Pool:
@@ -116,6 +145,34 @@ def transfer_region(region: Region, to_machine: Machine, pool: Pool | None = Non
     RefusedMaterial, DeclarationNeeded
         When the sheet may not go under the other machine.
     """
+    advice = check_hazard(region.sheet, to_machine, region.operation).advice
+    priors = carried_priors(region, to_machine, carried_pool(region, pool))
+    there = region_from(to_machine, region.sheet, region.operation, (), priors)
+    return replace(there, notes=(*_transfer_notes(region, to_machine), *there.notes, *advice))
+
+
+def carried_priors(region: Region, to_machine: Machine, book: Pool) -> Priors:
+    """What is believed on another machine.
+
+    Parameters
+    ----------
+    region
+        Fitted on the machine that is known.
+    to_machine
+        The other machine.
+    book
+        From ``carried_pool``.
+
+    Returns
+    -------
+    Priors
+        To fit burns on the other machine with.
+
+    Raises
+    ------
+    InvalidRecord
+        When the two aren't the same kind of laser.
+    """
     here = region.machine
     if here.source != to_machine.source:
         raise InvalidRecord(
@@ -123,12 +180,8 @@ def transfer_region(region: Region, to_machine: Machine, pool: Pool | None = Non
             " sheets take up their light differently, so nothing carries over. Burn a first board"
             " there."
         )
-    advice = check_hazard(region.sheet, to_machine, region.operation).advice
-    book = carried_pool(region, pool)
     expected = expected_priors(to_machine, region.sheet, region.operation)
-    priors = book.priors(to_machine, region.sheet, region.operation, expected)
-    there = region_from(to_machine, region.sheet, region.operation, (), priors)
-    return replace(there, notes=(*_transfer_notes(region, to_machine), *there.notes, *advice))
+    return book.priors(to_machine, region.sheet, region.operation, expected)
 
 
 def _transfer_notes(region: Region, to_machine: Machine) -> list[str]:
@@ -178,6 +231,16 @@ def starting_point(other: Region, reliability: float = 0.99, mark: int = 2) -> S
     InvalidRecord
         When burns were made there: then there is something to recommend.
     """
+    start = expected_start(other, reliability, mark)
+    if other.operation == "cut":
+        burns = next_cuts(other, CONFIRMING_BURNS, reliability=reliability)
+    else:
+        burns = next_marks(other, CONFIRMING_BURNS, mark)
+    return replace(start, confirm=tuple(burns))
+
+
+def expected_start(other: Region, reliability: float = 0.99, mark: int = 2) -> StartingPoint:
+    """A starting point without the burns that confirm it; as ``starting_point``."""
     if other.burns:
         raise InvalidRecord(
             f"{other.sheet.name} has {len(other.burns)} burns on {other.machine.name}: ask for a"
@@ -207,7 +270,6 @@ def _start_of_cut(other: Region, reliability: float) -> StartingPoint:
         fastest_mm_s=min(high, machine.max_speed_mm_s),
         reliability=reliability,
         chance=other.chance_through(setting.power_pct, setting.speed_mm_s),
-        confirm=tuple(next_cuts(other, CONFIRMING_BURNS, reliability=reliability)),
         notes=tuple(dict.fromkeys(notes)),
     )
 
@@ -259,7 +321,6 @@ def _start_of_mark(other: Region, mark: int) -> StartingPoint:
         fastest_mm_s=min(high, other.machine.max_speed_mm_s),
         reliability=None,
         chance=float(chances.max()),
-        confirm=tuple(next_marks(other, CONFIRMING_BURNS, mark)),
         notes=tuple(dict.fromkeys(other.notes)),
     )
 

@@ -8,7 +8,7 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from calib.advise.transfer import starting_point, transfer_region
+from calib.advise.transfer import expected_start, transfer_region
 from calib.errors import InvalidRecord
 from calib.fit.pool import Pool
 from calib.fit.region import Region
@@ -154,7 +154,7 @@ def somebodys_machine(known: Machine, rated_w: float) -> Machine:
 
 def _row(region: Region, rated_w: float, pool: Pool | None) -> WattageRow:
     other = transfer_region(region, somebodys_machine(region.machine, rated_w), pool)
-    start = starting_point(other)
+    start = expected_start(other)
     note = ""
     if start.setting.speed_mm_s < _TOO_SLOW_MM_S:
         note = "too weak for one pass"

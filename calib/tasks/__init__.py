@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from calib.tasks.definitions import Definition, read_definition, ready_made_grid
     from calib.tasks.exchange import export_book, import_book
     from calib.tasks.files import FileWish, board_files, focus_files, resume_files, write_folder
-    from calib.tasks.library import fit_region, plan_grid, recommend
+    from calib.tasks.library import fit_region, plan_grid, recommend, starting_point
     from calib.tasks.pictures import picture_format, region_pictures, region_view
     from calib.tasks.results import CellByCell, sitting_label, take_down
     from calib.tasks.summary import Summary, summarise
@@ -54,7 +54,7 @@ if TYPE_CHECKING:
     )
 
 _HOMES = {
-    "calib.tasks.library": ("fit_region", "plan_grid", "recommend"),
+    "calib.tasks.library": ("fit_region", "plan_grid", "recommend", "starting_point"),
     "calib.tasks.workshop": (
         "add_machine", "add_sheet", "assumptions", "change_sheet", "check_material",
     ),
@@ -108,6 +108,7 @@ __all__ = [
     "resume_files",
     "settle",
     "sitting_label",
+    "starting_point",
     "summarise",
     "take_down",
     "take_down_job",

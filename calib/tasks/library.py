@@ -6,7 +6,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+from calib.advise import transfer
 from calib.advise.recommend import recommend
+from calib.advise.transfer import StartingPoint
 from calib.errors import InvalidRecord
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
@@ -16,7 +18,7 @@ from calib.grid.layout import LayoutOptions
 from calib.planning import PlanOptions, plan_board
 from calib.records import OPERATIONS, Burn, Grid, Machine, Operation, Setting, Sheet
 
-__all__ = ["fit_region", "plan_grid", "recommend"]
+__all__ = ["fit_region", "plan_grid", "recommend", "starting_point"]
 
 
 def priors_of(
@@ -140,3 +142,55 @@ def plan_grid(
         burns=burns, passes=tuple(passes), layout=layout, settings=tuple(settings), **wish
     )
     return plan_board(region, options)
+
+
+def starting_point(
+    other: Region,
+    reliability: float = 0.99,
+    mark: int = 2,
+    offcut_mm: tuple[float, float] | None = None,
+    seed: int = 0,
+) -> StartingPoint:
+    """Where to begin on a machine that nothing was burnt on, and the board that confirms it.
+
+    Parameters
+    ----------
+    other
+        From ``transfer_region``, or any region without burns.
+    reliability
+        Chance that a coupon shall drop.
+    mark
+        Wanted grade of a mark.
+    offcut_mm
+        Width and height of the board at hand [mm]; None: as large as needed.
+    seed
+        Shuffles the places; the same seed gives the same board.
+
+    Returns
+    -------
+    StartingPoint
+        Setting, interval, and the four burns that confirm it as a board.
+
+    Raises
+    ------
+    InvalidRecord
+        When burns were made there: then there is something to recommend.
+    RefusedMaterial, DeclarationNeeded
+        When the sheet may not be burnt.
+
+    Examples
+    --------
+    >>> m = Machine(name="m", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
+    >>> s = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
+    >>> len(starting_point(fit_region(m, s)).board.cells)
+    4
+    """
+    start = transfer.starting_point(other, reliability, mark)
+    options = PlanOptions(
+        burns=len(start.confirm),
+        reliability=reliability,
+        mark=mark,
+        settings=start.confirm,
+        layout=LayoutOptions(offcut_mm=offcut_mm, seed=seed),
+    )
+    return replace(start, board=plan_board(other, options))
