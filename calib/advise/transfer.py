@@ -21,7 +21,7 @@ from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.fit.kinship import ln_spot
 from calib.fit.pool import Pool, pool_records
-from calib.fit.priors import Priors
+from calib.fit.priors import CutPrior, Priors
 from calib.fit.region import Region
 from calib.grid.full import snap_setting
 from calib.hazards import check_hazard
@@ -293,11 +293,22 @@ def reliable_speeds_mm_s(region: Region, power_pct: float, reliability: float) -
     """
     assert region.cut is not None
     points = cut_fit.thinned(region.cut.here, _DRAWS)
-    full = float(delivered_power_w(region.machine, 100.0))
-    share = float(delivered_power_w(region.machine, power_pct)) / full
+    return speeds_at(points, region.machine, region.cut.prior, power_pct, reliability)
+
+
+def speeds_at(
+    points: cut_fit.CutPoints,
+    machine: Machine,
+    prior: CutPrior,
+    power_pct: float,
+    reliability: float = 0.99,
+) -> Array:
+    """Fastest reliable speed at points of what a sheet is like; as ``reliable_speeds_mm_s``."""
+    full = float(delivered_power_w(machine, 100.0))
+    share = float(delivered_power_w(machine, power_pct)) / full
     ln_power = (float(np.log(full)), float(np.log(share)))
-    speed0 = region.cut.prior.speed0_mm_s
-    return np.exp(cut_fit.edge_ln_speed(points, ln_power, speed0, float(ndtri(reliability))))
+    sigmas = float(ndtri(reliability))
+    return np.exp(cut_fit.edge_ln_speed(points, ln_power, prior.speed0_mm_s, sigmas))
 
 
 def _quantiles(speeds: Array) -> tuple[float, float, float]:
@@ -313,7 +324,7 @@ def _start_of_mark(other: Region, mark: int) -> StartingPoint:
     candidates = mark_candidates(other, fit, pitch)
     chances = np.einsum("j,jn->n", fit.weight, chances_of(other, fit, candidates)[mark])
     setting = candidates[int(np.argmax(chances))]
-    low, _, high = _quantiles(_middle_speeds_mm_s(other, fit, setting, mark))
+    low, _, high = _quantiles(middle_speeds_mm_s(other, fit, setting, mark))
     return StartingPoint(
         region=other,
         setting=setting,
@@ -325,10 +336,25 @@ def _start_of_mark(other: Region, mark: int) -> StartingPoint:
     )
 
 
-def _middle_speeds_mm_s(
-    region: Region, fit: graded.GradedFit, setting: Setting, mark: int
-) -> Array:
-    """Speed in the middle of a grade at a setting's power and pitch, at each draw, (J,) [mm/s]."""
+def middle_speeds_mm_s(region: Region, fit: graded.GradedFit, setting: Setting, mark: int) -> Array:
+    """Speed in the middle of a mark grade, at even draws of what isn't known.
+
+    Parameters
+    ----------
+    region
+        Of marks.
+    fit
+        Its fit, or draws of it.
+    setting
+        Gives power and pitch.
+    mark
+        The grade.
+
+    Returns
+    -------
+    numpy.ndarray
+        Speeds, (J,) [mm/s].
+    """
     shape, prior = fit.shape, fit.prior
     full = float(delivered_power_w(region.machine, 100.0))
     share = float(np.log(delivered_power_w(region.machine, setting.power_pct) / full))

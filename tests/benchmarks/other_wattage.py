@@ -19,15 +19,28 @@ from dataclasses import dataclass, replace
 import numpy as np
 from bookshop import FAMILIES, Laser, Shop, board_burns, cuts, draw_shop
 from promise import RELIABILITY, table_energy
+from scipy.special import ndtr
+from scipy.stats import t as student_t
 from workshop import MARK_SPEED, Workshop
 
 import calib
-from calib.advise.transfer import carried_pool, carried_priors, expected_start, transfer_region
-from calib.fit.expectation import expected_priors
-from calib.fit.fitting import region_from
+from calib.advise.transfer import (
+    INTERVAL_SHARE,
+    carried_pool,
+    carried_priors,
+    middle_speeds_mm_s,
+    speeds_at,
+)
+from calib.fit import cut, graded
+from calib.fit.cut_fit import CutPoints
+from calib.fit.engine import even_scores
 from calib.fit.pool import Pool, pool_records
 from calib.physics import spot_mm
 
+# Draws of what is believed; power at which marks are compared [%]; slower is no cut [mm/s].
+DRAWS = 4096
+MARK_POWER = 20.0
+SLOWEST = 0.3
 WATTS = (20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 130.0)
 LENSES = (38.1, 50.8, 63.5, 101.6)
 
@@ -43,9 +56,22 @@ class Case:
 
 def region_of(truth: Workshop, burns: list[calib.Burn], operation: str) -> calib.Region:
     """A region that holds the burns; carrying over needs no fit of it."""
-    priors = expected_priors(truth.machine, truth.sheet, operation)
-    empty = region_from(truth.machine, truth.sheet, operation, (), priors)
-    return replace(empty, burns=tuple(burns))
+    return calib.Region(
+        machine=truth.machine,
+        sheet=truth.sheet,
+        operation=operation,
+        burns=tuple(without_char(burns)),
+        edge="bracketed",
+        defects_per_m=0.0,
+        cut=None,
+        char=None,
+        mark=None,
+    )
+
+
+def without_char(burns: list[calib.Burn]) -> list[calib.Burn]:
+    """Char isn't asked for here; leaving it out saves half of the pooling."""
+    return [replace(burn, char=None) for burn in burns]
 
 
 def other_lens(laser: Laser, rng: np.random.Generator) -> Laser:
@@ -81,7 +107,7 @@ def book_of(shop: Shop, here: Laser, others: dict[str, Laser]) -> Pool:
         for each in pairs:
             if each is pair or cuts(each):
                 burns = board_burns(each, table_energy, shop.rng, 18, shop.sitting_sd)
-                records.append((each.machine, each.sheet, burns))
+                records.append((each.machine, each.sheet, without_char(burns)))
     return pool_records(records)
 
 
@@ -103,22 +129,55 @@ def middle_of_mark(truth: Workshop, power_pct: float, grade: int = 2) -> float:
     return float(np.exp(ln_v) * MARK_SPEED)
 
 
-def of_cut(shop: Shop, region: calib.Region, laser: Laser, product, pool: Pool | None):
-    truth = shop.pair(laser, product)
+def even_points(dimensions: int, location: tuple[float, float, float]):
+    """Even draws of what is believed: scores (J, d) and locations (J,).
+
+    What a region without burns holds, without the integration that it takes with burns.
+    """
+    scores = even_scores(DRAWS, dimensions + 1)
+    centre, scale, df = location
+    return scores[:, :-1], centre + scale * student_t.ppf(ndtr(scores[:, -1]), df)
+
+
+def interval(speeds: np.ndarray) -> tuple[float, float, float]:
+    tail = 0.5 * (1.0 - INTERVAL_SHARE)
+    low, middle, high = np.quantile(speeds, [tail, 0.5, 1.0 - tail])
+    return float(low), float(middle), float(high)
+
+
+def of_cut(region: calib.Region, truth: Workshop, pool: Pool) -> Case | None:
     fastest = truth.fastest(RELIABILITY)
-    if not fastest >= 0.3:
+    if not fastest >= SLOWEST:
         return None
-    priors = carried_priors(region, laser.machine, carried_pool(region, pool))
-    cut = replace(priors, char=None)
-    start = expected_start(region_from(laser.machine, region.sheet, "cut", (), cut))
-    ends = (start.slowest_mm_s, start.setting.speed_mm_s, start.fastest_mm_s)
+    prior = carried_priors(region, truth.machine, pool).cut
+    location = (prior.location, prior.location_scale, prior.location_df)
+    scores, where = even_points(len(cut.PARAMETERS), location)
+    points = CutPoints(
+        shape=cut.shape_of(scores, prior),
+        location=where,
+        extra_sd=np.zeros(DRAWS),
+        weight=np.full(DRAWS, 1.0 / DRAWS),
+    )
+    ends = interval(speeds_at(points, truth.machine, prior, truth.machine.ceiling_pct))
     return Case(*(float(np.log(fastest / max(end, 1e-6))) for end in ends))
 
 
-def of_mark(shop: Shop, region: calib.Region, laser: Laser, truth: Workshop) -> Case:
-    start = expected_start(transfer_region(region, laser.machine))
-    middle = middle_of_mark(truth, start.setting.power_pct)
-    ends = (start.slowest_mm_s, start.setting.speed_mm_s, start.fastest_mm_s)
+def of_mark(region: calib.Region, truth: Workshop) -> Case:
+    prior = carried_priors(region, truth.machine, carried_pool(region)).mark
+    location = (prior.location, prior.location_scale, prior.location_df)
+    scores, where = even_points(len(graded.PARAMETERS), location)
+    fit = graded.GradedFit(
+        prior=prior,
+        shape=graded.graded_shape(scores, prior),
+        location=where,
+        weight=np.full(DRAWS, 1.0 / DRAWS),
+        learned={},
+        readings=0,
+    )
+    setting = calib.Setting(power_pct=MARK_POWER, speed_mm_s=1.0)
+    there = replace(region, machine=truth.machine)
+    ends = interval(middle_speeds_mm_s(there, fit, setting, 2))
+    middle = middle_of_mark(truth, MARK_POWER)
     return Case(*(float(np.log(middle / max(end, 1e-6))) for end in ends))
 
 
@@ -128,17 +187,19 @@ def of_workshop(seed: int, found: dict[tuple[str, str], list[Case]]) -> None:
     product, pair = shop.workable(here, str(shop.rng.choice(FAMILIES)), name="s", lot="a")
     burns = board_burns(pair, table_energy, shop.rng, 18, shop.sitting_sd)
     region = region_of(pair, burns, "cut")
-    pool = book_of(shop, here, others)
+    alone = carried_pool(region)
+    books = {"its burns alone": alone, "with a book": book_of(shop, here, others).joined(alone)}
     marked = region_of(pair, mark_burns(pair, shop.rng), "line_mark")
     for name, laser in others.items():
-        for basis, book in (("its burns alone", None), ("with a book", pool)):
-            if case := of_cut(shop, region, laser, product, book):
+        truth = shop.pair(laser, product)
+        for basis, book in books.items():
+            if case := of_cut(region, truth, book):
                 found[basis, name].append(case)
         if name != "lens":
-            factor = here.efficiency / laser.efficiency
-            mark = (pair.mark[0] + float(np.log(factor)), *pair.mark[1:])
-            truth = replace(shop.pair(laser, product), mark=mark)
-            found["line marks, burns alone", name].append(of_mark(shop, marked, laser, truth))
+            # Marks are the sheet's: what the other machine changes is the watts at the work.
+            moved = float(np.log(here.efficiency / laser.efficiency))
+            truth = replace(truth, mark=(pair.mark[0] + moved, *pair.mark[1:]))
+            found["line marks, burns alone", name].append(of_mark(marked, truth))
 
 
 def tell(basis: str, name: str, cases: list[Case]) -> None:
