@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from calib.advise.drawing import MAX_CLASSES, NO_GROUP, read_drawing
 from calib.advise.nesting import part_count, points_inside
-from calib.advise.outlines import MAX_POINTS
+from calib.advise.outlines import FLATNESS_MM, MAX_POINTS
 from calib.advise.path_data import strokes_of_paths
 from calib.advise.svg_tree import MAX_BYTES, MAX_ELEMENTS, MAX_NESTING, MAX_REUSED
 from calib.errors import BadFile
@@ -445,3 +445,50 @@ def test_unknown_way_to_split_is_refused():
 def test_a_document_type_without_entities_is_read():
     assert b"<!DOCTYPE svg PUBLIC" in (DRAWINGS / "shapes.svg").read_bytes()
     assert len(drawing("shapes").classes) == len(KNOWN)
+
+
+PLAIN = (
+    "<circle cx='20' cy='30' r='9'/><line x1='1' y1='2' x2='3' y2='9'/><path d='M5 5h7'/>"
+    "<ellipse cx='60' cy='20' rx='12' ry='4'/><rect x='3' y='50' width='8' height='5'/>"
+)
+AS_PATHS = (
+    "<path d='M29 30a9 9 0 0 1-18 0 9 9 0 0 1 18 0z'/><path d='M1 2L3 9'/><path d='M5 5h7'/>"
+    "<path d='M72 20a12 4 0 0 1-24 0 12 4 0 0 1 24 0z'/><path d='M3 50h8v5h-8z'/>"
+)
+
+
+@pytest.mark.parametrize(
+    "transform",
+    ["translate(3.5,-2)", "translate(4)", "rotate(30)", "matrix(1.5 .4 -.2 .8 9 9)", "scale(-1,2)"],
+)
+def test_plain_shapes_are_the_paths_they_stand_for(transform):
+    """Same order, starts, directions, lengths and outlines as the recommendation's paths."""
+    plain, paths = (
+        read_drawing(document(f"<g transform='{transform}'>{body}</g>")).classes[0].strokes
+        for body in (PLAIN, AS_PATHS)
+    )
+    assert plain.starts_mm == pytest.approx(paths.starts_mm, abs=1e-6)
+    assert plain.closed.tolist() == paths.closed.tolist()
+    assert plain.lengths_mm == pytest.approx(paths.lengths_mm, rel=2e-5)
+    for nth in range(len(paths)):
+        one, two = (shapely.LineString(s.stroke(nth)) for s in (plain, paths))
+        assert shapely.hausdorff_distance(one, two) < 2 * FLATNESS_MM
+        quarter = one.interpolate(0.25, normalized=True)
+        assert quarter.distance(two.interpolate(0.25, normalized=True)) < 0.1
+
+
+def test_flattened_and_vanishing_plain_shapes_are_read_as_paths_are():
+    body = "<g transform='scale(1,0)'><circle r='5' cx='9'/></g><circle r='1e-7'/><rect width='0'/>"
+    strokes = (
+        read_drawing(document(f"{body}<line x1='3' y1='1' x2='3' y2='1'/>")).classes[0].strokes
+    )
+    assert len(strokes) == 1
+    assert strokes.length_mm == pytest.approx(20.0, rel=1e-3)
+
+
+def test_ten_thousand_circles_keep_their_circumference():
+    rng = random.Random(6)
+    radii = [rng.uniform(0.02, 40.0) for _ in range(10_000)]
+    body = "".join(f"<circle cx='50' cy='50' r='{r!r}'/>" for r in radii)
+    lengths = read_drawing(document(body)).classes[0].strokes.lengths_mm
+    assert lengths == pytest.approx(2 * math.pi * np.array(radii), rel=1e-9)

@@ -8,8 +8,16 @@ from typing import BinaryIO, Literal
 
 import numpy as np
 
-from calib.advise.outlines import Floats, Ints, Strokes
+from calib.advise.outlines import (
+    MAX_POINTS,
+    Floats,
+    Ints,
+    Strokes,
+    joined_strokes,
+    too_many_points,
+)
 from calib.advise.path_data import strokes_of_paths
+from calib.advise.plain_shapes import strokes_of_shapes
 from calib.advise.svg_tree import DrawnPage, DrawnPath, read_page
 from calib.errors import BadFile
 
@@ -123,8 +131,7 @@ def read_drawing(source: bytes | BinaryIO, classes_by: ClassesBy = "colour") -> 
     if classes_by not in ("colour", "group"):
         raise ValueError(f"classes_by is {classes_by!r}: give colour or group")
     page = read_page(source)
-    matrices = np.array([path.matrix for path in page.paths], dtype=float).reshape(-1, 6)
-    strokes, path_of = strokes_of_paths([path.data for path in page.paths], matrices)
+    strokes, path_of = _strokes(page.paths)
     if len(strokes) == 0:
         left = ", ".join(page.left_out)
         raise BadFile(
@@ -135,6 +142,27 @@ def read_drawing(source: bytes | BinaryIO, classes_by: ClassesBy = "colour") -> 
     low, high = strokes.points_mm.min(axis=0), strokes.points_mm.max(axis=0)
     box = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
     return Drawing(classes=classes, box_mm=box, notes=_notes(page, strokes, box))
+
+
+def _strokes(paths: Sequence[DrawnPath]) -> tuple[Strokes, Ints]:
+    """All lines in the drawing's order, and the shape that each belongs to."""
+    matrices = np.array([path.matrix for path in paths], dtype=float).reshape(-1, 6)
+    plain = [i for i, path in enumerate(paths) if not isinstance(path.data, str)]
+    texts = [i for i, path in enumerate(paths) if isinstance(path.data, str)]
+    strokes, text_of = strokes_of_paths([str(paths[i].data) for i in texts], matrices[texts])
+    path_of = np.array(texts, dtype=np.int64)[text_of]
+    if not plain:
+        return strokes, path_of
+    shapes = [data for path in paths if not isinstance(data := path.data, str)]
+    simple = strokes_of_shapes(shapes, matrices[plain])
+    total = len(strokes.points_mm) + len(simple.points_mm)
+    if total > MAX_POINTS:
+        raise too_many_points(total)
+    every, path_of = joined_strokes([strokes, simple]), np.append(path_of, plain)
+    if len(strokes) == 0:
+        return simple, path_of
+    order = np.argsort(path_of, kind="stable")
+    return every.take(order), path_of[order]
 
 
 def _classes(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,7 +24,7 @@ _NO_STEP_MM = 1e-6
 MAX_COORDINATE_MM = 1e5
 # Bounds on the work that a small file can ask for: beyond the first, curves are followed less
 # closely; beyond the second the drawing is refused.
-_MANY_POINTS = 1_000_000
+MANY_POINTS = 1_000_000
 MAX_POINTS = 3_000_000
 _MAX_POINTS_A_PIECE = 500
 # How much coarser then, and the least steps for a piece; lengths stay exact.
@@ -148,15 +149,64 @@ class Pieces:
         a, b, c, d, e, f = (column[:, None] for column in matrices[self.path].T)
         x, y = self.controls[:, :, 0], self.controls[:, :, 1]
         moved = np.stack([a * x + c * y + e, b * x + d * y + f], axis=2)
-        # Written so that NaN is refused too.
-        if not (np.abs(moved) <= MAX_COORDINATE_MM).all():
-            raise BadFile(
-                f"the drawing reaches beyond {MAX_COORDINATE_MM / 1000.0:g} m: draw it at its"
-                " real size, in millimetres."
-            )
+        check_reach(moved)
         return Pieces(
             controls=moved, path=self.path, is_start=self.is_start, is_close=self.is_close
         )
+
+
+def check_reach(points: Floats) -> None:
+    """Refuse points that are farther away than any bed reaches.
+
+    Parameters
+    ----------
+    points
+        Any shape [mm].
+
+    Raises
+    ------
+    BadFile
+        When one is beyond ``MAX_COORDINATE_MM``, or no number.
+    """
+    # Written so that NaN is refused too.
+    if not (np.abs(points) <= MAX_COORDINATE_MM).all():
+        raise BadFile(
+            f"the drawing reaches beyond {MAX_COORDINATE_MM / 1000.0:g} m: draw it at its"
+            " real size, in millimetres."
+        )
+
+
+def too_many_points(count: int) -> BadFile:
+    """The refusal of a drawing that needs more than ``MAX_POINTS`` points."""
+    return BadFile(
+        f"the drawing's curves need {count} points, more than the {MAX_POINTS} that are read:"
+        " simplify the paths or split the drawing."
+    )
+
+
+def joined_strokes(parts: Sequence[Strokes]) -> Strokes:
+    """Put strokes behind one another.
+
+    Parameters
+    ----------
+    parts
+        At least one.
+
+    Returns
+    -------
+    Strokes
+        All of them, in this order.
+    """
+    if len(parts) == 1:
+        return parts[0]
+    before = np.cumsum([0, *(len(part.points_mm) for part in parts)])
+    first = [part.first[:-1] + at for part, at in zip(parts, before, strict=False)]
+    return Strokes(
+        points_mm=np.vstack([part.points_mm for part in parts]),
+        step_mm=np.concatenate([part.step_mm for part in parts]),
+        first=np.append(np.concatenate(first), before[-1]).astype(np.int64),
+        closed=np.concatenate([part.closed for part in parts]),
+    )
 
 
 def flattened(pieces: Pieces, flatness_mm: float = FLATNESS_MM) -> tuple[Strokes, Ints]:
@@ -229,12 +279,9 @@ def _step_counts(pieces: Pieces, flatness_mm: float) -> Ints:
     for coarser, least in _COARSER:
         counts = np.ceil(np.sqrt(6.0 * bend / (8.0 * flatness_mm * coarser)))
         counts = np.where(straight, 1.0, np.clip(counts, least, _MAX_POINTS_A_PIECE))
-        if counts.sum() <= (MAX_POINTS if least == 1.0 else _MANY_POINTS):
+        if counts.sum() <= (MAX_POINTS if least == 1.0 else MANY_POINTS):
             return counts.astype(np.int64)
-    raise BadFile(
-        f"the drawing's curves need {counts.sum():.0f} points, more than the {MAX_POINTS}"
-        " that are read: simplify the paths or split the drawing."
-    )
+    raise too_many_points(int(counts.sum()))
 
 
 def _bezier(controls: Floats, rows: Ints, share: Floats) -> Floats:

@@ -1,4 +1,4 @@
-"""Shapes and lengths of an SVG document: everything becomes path data in one kind of unit."""
+"""Shapes and lengths of an SVG document: plain shapes, or path data, in one kind of unit."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from xml.etree.ElementTree import Element
 
+from calib.advise.plain_shapes import Corners, Oval
 from calib.errors import BadFile
 from calib.units import MM_PER_INCH
 
@@ -158,8 +159,8 @@ def _box(text: str | None) -> tuple[float, float, float, float] | None:
     )
 
 
-def path_data(element: Element, name: str, viewport: Viewport) -> str:
-    """Path data of a shape element.
+def shape_of(element: Element, name: str, viewport: Viewport) -> Oval | Corners | str:
+    """What a shape element draws.
 
     Parameters
     ----------
@@ -170,8 +171,8 @@ def path_data(element: Element, name: str, viewport: Viewport) -> str:
 
     Returns
     -------
-    str
-        Path data; empty when there is nothing to draw.
+    Oval, Corners or str
+        A plain shape, or path data; empty when there is nothing to draw.
 
     Raises
     ------
@@ -181,10 +182,31 @@ def path_data(element: Element, name: str, viewport: Viewport) -> str:
     Examples
     --------
     >>> from xml.etree.ElementTree import Element
-    >>> path_data(Element("rect", width="3", height="2"), "rect", Viewport(9.0, 9.0))
-    'M0.0 0.0h3.0v2.0h-3.0z'
+    >>> as_path(shape_of(Element("rect", width="3", height="2"), "rect", Viewport(9.0, 9.0)))
+    'M0.0 0.0L3.0 0.0L3.0 2.0L0.0 2.0z'
     """
     return SHAPES[name](element, viewport)
+
+
+def as_path(shape: Oval | Corners) -> str:
+    """Write a plain shape as path data.
+
+    Parameters
+    ----------
+    shape
+        The shape.
+
+    Returns
+    -------
+    str
+        Path data that draws the same, from the same place in the same direction.
+    """
+    if isinstance(shape, Oval):
+        arc = f"a{shape.rx!r} {shape.ry!r} 0 0 1 "
+        start = f"M{shape.cx + shape.rx!r} {shape.cy!r}"
+        return f"{start}{arc}{-2.0 * shape.rx!r} 0{arc}{2.0 * shape.rx!r} 0z"
+    points = zip(shape.numbers[0::2], shape.numbers[1::2], strict=True)
+    return "M" + "L".join(f"{x!r} {y!r}" for x, y in points) + ("z" if shape.closed else "")
 
 
 def _x(element: Element, key: str, viewport: Viewport) -> float:
@@ -200,14 +222,15 @@ def _path(element: Element, viewport: Viewport) -> str:
     return "" if data.strip() in ("", "none") else data
 
 
-def _rect(element: Element, viewport: Viewport) -> str:
+def _rect(element: Element, viewport: Viewport) -> Corners | str:
     x, y = _x(element, "x", viewport), _y(element, "y", viewport)
     width, height = _x(element, "width", viewport), _y(element, "height", viewport)
     if width <= 0.0 or height <= 0.0:
         return ""
     given_x, given_y = element.get("rx", "auto"), element.get("ry", "auto")
     if given_x == given_y == "auto":
-        return f"M{x!r} {y!r}h{width!r}v{height!r}h{-width!r}z"
+        right, bottom = x + width, y + height
+        return Corners((x, y, right, y, right, bottom, x, bottom), closed=True)
     rx = length_px(given_y if given_x == "auto" else given_x, viewport.width)
     ry = length_px(given_x if given_y == "auto" else given_y, viewport.height)
     rx, ry = min(abs(rx), width / 2.0), min(abs(ry), height / 2.0)
@@ -219,27 +242,24 @@ def _rect(element: Element, viewport: Viewport) -> str:
     )
 
 
-def _oval(cx: float, cy: float, rx: float, ry: float) -> str:
-    if rx <= 0.0 or ry <= 0.0:
-        return ""
-    # Twelve digits: drawings of very many circles are read faster than with all seventeen.
-    arc = f"a{rx:.12g} {ry:.12g} 0 0 1"
-    return f"M{cx + rx:.12g} {cy:.12g}{arc} {-2.0 * rx:.12g} 0{arc} {2.0 * rx:.12g} 0z"
+def _oval(cx: float, cy: float, rx: float, ry: float) -> Oval | str:
+    return Oval(cx, cy, rx, ry) if rx > 0.0 and ry > 0.0 else ""
 
 
-def _circle(element: Element, viewport: Viewport) -> str:
+def _circle(element: Element, viewport: Viewport) -> Oval | str:
     r = length_px(element.get("r", "0"), viewport.diagonal)
     return _oval(_x(element, "cx", viewport), _y(element, "cy", viewport), r, r)
 
 
-def _ellipse(element: Element, viewport: Viewport) -> str:
+def _ellipse(element: Element, viewport: Viewport) -> Oval | str:
     rx, ry = _x(element, "rx", viewport), _y(element, "ry", viewport)
     return _oval(_x(element, "cx", viewport), _y(element, "cy", viewport), rx, ry)
 
 
-def _line(element: Element, viewport: Viewport) -> str:
+def _line(element: Element, viewport: Viewport) -> Corners:
     x1, y1 = _x(element, "x1", viewport), _y(element, "y1", viewport)
-    return f"M{x1!r} {y1!r}L{_x(element, 'x2', viewport)!r} {_y(element, 'y2', viewport)!r}"
+    x2, y2 = _x(element, "x2", viewport), _y(element, "y2", viewport)
+    return Corners((x1, y1, x2, y2), closed=False)
 
 
 def _polyline(element: Element, viewport: Viewport) -> str:
@@ -256,7 +276,7 @@ def _polygon(element: Element, viewport: Viewport) -> str:
     return f"{data}z" if data else ""
 
 
-SHAPES: dict[str, Callable[[Element, Viewport], str]] = {
+SHAPES: dict[str, Callable[[Element, Viewport], Oval | Corners | str]] = {
     "path": _path,
     "rect": _rect,
     "circle": _circle,
