@@ -23,6 +23,7 @@
         book.burns("bench", "birch 3", "cut", lot=None, since=None)     # for the fit
         book.history("bench", "birch 3", "cut")
         book.forecasts(machine=None, sheet=None, unread=False)          # for the track record
+        book.promised_jobs(machine=None, sheet=None)                    # for the track record
 
         promise_id = book.add_promise(promise, machine="bench", sheet="birch 3", when=now)
         book.promises(machine=None, sheet=None)
@@ -66,6 +67,7 @@ if TYPE_CHECKING:
         ImportReport,
         Page,
         Photograph,
+        PromisedJob,
         PromiseEntry,
         Recorded,
         Settled,
@@ -80,7 +82,8 @@ if TYPE_CHECKING:
 _HOMES = {
     "calib.logbook.entries": (
         "Conflict", "Entry", "Filters", "Forecast", "HistoryLine", "ImportReport", "Page",
-        "Photograph", "PromiseEntry", "Recorded", "Settled", "SetupEntry", "SheetEntry", "Sitting",
+        "Photograph", "PromiseEntry", "PromisedJob", "Recorded", "Settled", "SetupEntry",
+        "SheetEntry", "Sitting",
     ),
     "calib.logbook.store": ("Book", "open_book"),
     "calib.logbook.backup": ("backup", "backup_path", "restore"),
@@ -100,6 +103,7 @@ __all__ = [
     "Page",
     "Photograph",
     "PromiseEntry",
+    "PromisedJob",
     "Recorded",
     "Settled",
     "SetupEntry",

@@ -10,6 +10,7 @@ from typing import Literal
 from calib.errors import InvalidRecord
 from calib.records import (
     THROUGH_GRADES,
+    Burn,
     Machine,
     Operation,
     Promise,
@@ -186,6 +187,19 @@ class Forecast:
     sheet: str
     operation: Operation
     at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PromisedJob:
+    """A job that was run on a promise, with the promise and what came out."""
+
+    promise: Promise
+    promised_at: datetime
+    job: str
+    at: datetime
+    machine: str
+    sheet: str
+    burns: tuple[Burn, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,8 +9,9 @@ from typing import Any
 import sqlalchemy as sa
 
 from calib.logbook.coding import read_time, write_time
-from calib.logbook.entries import Forecast
+from calib.logbook.entries import Forecast, PromisedJob
 from calib.logbook.events import outcome_of
+from calib.logbook.promises import promise_from
 from calib.logbook.readings import reading_from
 from calib.logbook.room import Room, Row, find_machine, find_sheet, last_of, rows_of, still_counts
 from calib.logbook.runs import burn_from
@@ -19,6 +20,7 @@ from calib.logbook.tables import (
     cells,
     forecasts,
     machines,
+    promises,
     readings,
     run_burns,
     runs,
@@ -41,6 +43,7 @@ class Evidence(Room):
         *,
         lot: str | None = None,
         since: datetime | None = None,
+        without_board: str | None = None,
     ) -> tuple[Burn, ...]:
         """List the burns of a pair as they count now: boards, jobs and check strips.
 
@@ -54,6 +57,8 @@ class Evidence(Room):
             Only of this lot of the sheet; None for all lots.
         since
             Only those read or run from then on; None for all.
+        without_board
+            Code of a board whose burns are left out; None for none.
 
         Returns
         -------
@@ -76,6 +81,8 @@ class Evidence(Room):
             if since is not None:
                 at = write_time(since)
                 query, loose = query.where(readings.c.at >= at), loose.where(runs.c.at >= at)
+            if without_board is not None:
+                query = query.where(boards.c.code != without_board)
             found = [_burn_of_cell(row) for row in rows_of(connection, query)]
             return (*found, *(burn_from(row) for row in rows_of(connection, loose)))
 
@@ -102,6 +109,62 @@ class Evidence(Room):
         with self.look() as connection:
             found = [_forecast_from(row) for row in rows_of(connection, query)]
         return tuple(forecast for forecast in found if unread or forecast.outcome is not None)
+
+    def promised_jobs(
+        self, *, machine: str | None = None, sheet: str | None = None
+    ) -> tuple[PromisedJob, ...]:
+        """List the jobs that were run on a promise, each with the promise and what came out.
+
+        Parameters
+        ----------
+        machine, sheet
+            Only of this machine, of this sheet; None for all.
+
+        Returns
+        -------
+        tuple of PromisedJob
+            By date of the job; one that was run before its promise was made isn't among them.
+        """
+        query = _promised_query()
+        query = query.where(machines.c.name == machine) if machine is not None else query
+        query = query.where(sheets.c.name == sheet) if sheet is not None else query
+        with self.look() as connection:
+            rows = rows_of(connection, query)
+            ids = {row["run_id"] for row in rows}
+            burns = (
+                sa
+                .select(run_burns)
+                .where(run_burns.c.run_id.in_(ids))
+                .order_by(run_burns.c.run_id, run_burns.c.position)
+            )
+            by_run: dict[str, list[Burn]] = {}
+            for row in rows_of(connection, burns):
+                by_run.setdefault(row["run_id"], []).append(burn_from(row))
+        return tuple(
+            PromisedJob(
+                promise=promise_from(row),
+                promised_at=read_time(row["at"]),
+                job=row["run_id"],
+                at=read_time(row["run_at"]),
+                machine=row["machine"],
+                sheet=row["sheet"],
+                burns=tuple(by_run[row["run_id"]]),
+            )
+            for row in rows
+        )
+
+
+def _promised_query() -> sa.Select[Any]:
+    return (
+        sa
+        .select(promises, runs.c.id.label("run_id"), runs.c.at.label("run_at"))
+        .add_columns(machines.c.name.label("machine"), sheets.c.name.label("sheet"))
+        .join(runs, runs.c.promise_id == promises.c.id)
+        .join(machines, machines.c.id == promises.c.machine_id)
+        .join(sheets, sheets.c.id == promises.c.sheet_id)
+        .where(still_counts(runs.c.id), runs.c.at >= promises.c.at)
+        .order_by(runs.c.at, runs.c.id)
+    )
 
 
 def _board_burns(pair: tuple[str, str]) -> sa.Select[Any]:

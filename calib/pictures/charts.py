@@ -31,6 +31,8 @@ from calib.pictures.paper import (
 from calib.pictures.view import figure_words
 
 _PLOT_IN, _FOOT_IN = 4.6, 0.85
+# Points of a track record nearer than this would cover each other's numbers.
+_NEAR = 0.06
 _HATCHES = ("", "///", "...", "\\\\\\", "xx", "---", "ooo", "+++")
 
 
@@ -95,7 +97,8 @@ def track_record_picture(
     InvalidRecord
         When the format is another.
     """
-    words = "On the line, promises are kept as often as stated; below it, calib promised too much."
+    words = "On the line: it came out as often as stated. Below it, calib said too much."
+    beside = _labels_beside([row.stated for row in rows])
     with drawing(_height(title, words)) as figure:
         axes = _framed(figure, title, words)
         low = min([0.8, *(row.low for row in rows), *(row.stated for row in rows)])
@@ -109,14 +112,22 @@ def track_record_picture(
             (point,) = axes.plot([row.stated], [row.observed], "o", markersize=10, color=INK)
             point.set_gid(f"promise-{number}")
             axes.annotate(
-                str(row.count), (row.stated, row.observed), xytext=(10, 0), fontsize=11.5,
-                textcoords="offset points", va="center", path_effects=HALO,
+                str(row.count), (row.stated, row.observed), xytext=(beside[number - 1], 0),
+                fontsize=11.5, textcoords="offset points", va="center", path_effects=HALO,
+                ha="left" if beside[number - 1] > 0 else "right",
             )  # fmt: skip
         axes.set_xlim(start - rim, 1.0 + 3.0 * rim)
         axes.set_ylim(start - rim, 1.0 + rim)
-        axes.set_xlabel("stated chance (numbers: how many promises)")
-        axes.set_ylabel("share kept")
+        axes.set_xlabel("stated chance (numbers: how many outcomes)")
+        axes.set_ylabel("share that came out so")
         return saved(figure, format)
+
+
+def _labels_beside(stated: Sequence[float]) -> list[float]:
+    """Where each point's number stands [pt]: to the right, or left of one with a near neighbour."""
+    following = [*stated, math.inf][1:]
+    near = [after - here < _NEAR for here, after in zip(stated, following, strict=True)]
+    return [-10.0 if crowded else 10.0 for crowded in near]
 
 
 def control_chart_picture(

@@ -15,6 +15,7 @@ _HOMES = {
         "question_text", "recorded_text",
     ),
     "calib.report.advice": ("advice_text", "promises_text", "summary_text"),
+    "calib.report.track_record": ("track_record_text",),
     "calib.report.book": ("history_text", "import_text", "page_text"),
 }  # fmt: skip
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}

@@ -10,6 +10,7 @@
 ``pictures``     the picture of a region
 ``definitions``  ready-made grids from TOML
 ``exchange``     give a logbook away as a file, take another one in
+``looking_back`` what was stated before burning against what came out
 
 The names load when they are first used. Functions that change a logbook get the time from the
 shell that calls them.
@@ -42,6 +43,12 @@ if TYPE_CHECKING:
     from calib.tasks.exchange import export_book, import_book
     from calib.tasks.files import FileWish, board_files, focus_files, resume_files, write_folder
     from calib.tasks.library import fit_region, plan_grid, recommend, starting_point
+    from calib.tasks.looking_back import (
+        TrackRecordWish,
+        track_record,
+        track_record_pictures,
+        track_record_title,
+    )
     from calib.tasks.pictures import picture_format, region_pictures, region_view
     from calib.tasks.results import CellByCell, sitting_label, take_down
     from calib.tasks.summary import Summary, summarise
@@ -69,6 +76,9 @@ _HOMES = {
     "calib.tasks.advice": (
         "Advice", "JobCounts", "RegionWish", "advise", "region_of_pair", "settle", "take_down_job",
     ),
+    "calib.tasks.looking_back": (
+        "TrackRecordWish", "track_record", "track_record_pictures", "track_record_title",
+    ),
     "calib.tasks.pictures": ("picture_format", "region_pictures", "region_view"),
 }  # fmt: skip
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
@@ -82,6 +92,7 @@ __all__ = [
     "Planned",
     "RegionWish",
     "Summary",
+    "TrackRecordWish",
     "add_machine",
     "add_sheet",
     "advise",
@@ -112,6 +123,9 @@ __all__ = [
     "summarise",
     "take_down",
     "take_down_job",
+    "track_record",
+    "track_record_pictures",
+    "track_record_title",
     "write_folder",
 ]
 

@@ -1,0 +1,57 @@
+"""Commands that look back: the settled setting, the card on the wall, the track record."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calib.cli.advice import PANEL, Pictures
+from calib.cli.frame import AsJson, BookPlace, app, open_book, show, tell
+
+OnlySheet = Annotated[
+    str | None, typer.Argument(metavar="SHEET", help="Only of this sheet; all if left out.")
+]
+
+
+@app.command(
+    rich_help_panel=PANEL, epilog="Example: calib track-record --what through --picture record.png"
+)
+def track_record(
+    sheet: OnlySheet = None,
+    machine: Annotated[
+        str | None, typer.Option("--machine", metavar="NAME", help="Only of this machine.")
+    ] = None,
+    what: Annotated[
+        str,
+        typer.Option(
+            "--what",
+            metavar="WORD",
+            help="through, char or mark: forecasts of cells; promises: jobs run on one.",
+        ),
+    ] = "through",
+    leave_one_out: Annotated[
+        bool,
+        typer.Option(
+            "--leave-one-out", help="Forecast each board anew from the others of its pair."
+        ),
+    ] = False,
+    picture: Pictures = None,
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Compare the chances that were stated before burning with what came out."""
+    from calib import report, tasks
+
+    wish = tasks.TrackRecordWish(
+        what=what, machine=machine, sheet=sheet, leave_one_out=leave_one_out
+    )
+    with open_book(book) as opened:
+        record = tasks.track_record(opened, wish)
+    title = tasks.track_record_title(wish)
+    names = [str(path) for path in picture or []]
+    for name, content in tasks.track_record_pictures(record, title, names).items():
+        for written in tasks.write_folder({Path(name).name: content}, Path(name).parent):
+            tell(f"Picture: {written}")
+    show(record, report.track_record_text(record, title), as_json=as_json)
