@@ -18,7 +18,7 @@ _HOMES = {
         "Machine", "Sheet", "Burn", "Setting", "Cell", "Grid", "Reading", "Promise",
         "COUPON_CUT_MM",
     ),
-    "calib.tasks": ("plan_grid", "fit_region", "recommend", "starting_point"),
+    "calib.tasks": ("plan_grid", "plan_grids", "fit_region", "recommend", "starting_point"),
     "calib.fit.pool": ("Pool", "pool_records"),
     "calib.advise.transfer": ("StartingPoint", "transfer_region"),
     "calib.fit.region": ("Region",),

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 import numpy as np
 
@@ -11,7 +12,8 @@ from calib.advise.next_burns import next_cuts
 from calib.advise.next_marks import next_marks
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.fit.region import Region
-from calib.grid.layout import LayoutOptions, lay_out
+from calib.grid.layout import LayoutOptions, lay_out, limit_mm, split_over_offcuts
+from calib.grid.places import fastest_that_fits_mm_s
 from calib.hazards import check_hazard
 from calib.physics import delivered_power_w, line_energy_j_mm
 from calib.records import Grid, Setting
@@ -90,19 +92,89 @@ def plan_board(region: Region, options: PlanOptions) -> Grid:
         When the machine has no setting to burn.
     """
     hazard = check_hazard(region.sheet, region.machine, region.operation)
-    settings = list(options.settings) or chosen_settings(region, options)
-    notes = list(hazard.advice)
+    grid = _as_many_as_fit(region, options, _laid_out)
+    notes = [*hazard.advice, *_fewer_note(options, len(grid.cells))]
+    return replace(grid, notes=tuple(dict.fromkeys((*grid.notes, *notes))))
+
+
+def plan_split(region: Region, options: PlanOptions) -> tuple[Grid, ...]:
+    """Plan the burns of one round on as many boards as they need.
+
+    Parameters
+    ----------
+    region
+        What is known of the pair; its burns count as done.
+    options
+        How many burns, for what; ``layout.more_offcuts_mm`` are the boards after the first, as
+        many as the first as it takes when there are none.
+
+    Returns
+    -------
+    tuple of Grid
+        One or more boards; each gets gentle and strong cells alike, and no code is on two of them.
+
+    Raises
+    ------
+    RefusedMaterial, DeclarationNeeded
+        Before anything is planned.
+    BoardDoesNotFit
+        When not even one cell fits the boards.
+    MachineLimit
+        When the machine has no setting to burn.
+    """
+    hazard = check_hazard(region.sheet, region.machine, region.operation)
+    grids = _as_many_as_fit(region, options, _split)
+    notes = [*hazard.advice, *_fewer_note(options, sum(len(grid.cells) for grid in grids))]
+    if len(grids) > 1:
+        names = ", ".join(grid.board_id for grid in grids)
+        notes.append(f"One round on {len(grids)} boards: {names}. Burn them in one sitting.")
+    return tuple(replace(grid, notes=tuple(dict.fromkeys((*grid.notes, *notes)))) for grid in grids)
+
+
+Laid = TypeVar("Laid")
+_LayOut = Callable[[Region, list[Setting], PlanOptions], Laid]
+
+
+def _as_many_as_fit(region: Region, options: PlanOptions, lay: _LayOut[Laid]) -> Laid:
+    """Plan and lay out the burns that were asked for, or as many of them as there is room for.
+
+    Settings change with their number, and with them the size of marks: how many would really fit
+    is only known once they are planned.
+    """
     try:
-        grid = _laid_out(region, settings, options)
+        return lay(region, list(options.settings) or chosen_settings(region, options), options)
     except BoardDoesNotFit as short:
         if short.cells_that_fit < 1 or options.settings:
             raise
-        fewer = replace(options, burns=short.cells_that_fit)
-        grid = _laid_out(region, chosen_settings(region, fewer), fewer)
-        notes.append(
-            f"{options.burns} burns were asked for; {short.cells_that_fit} fit the board at hand."
-        )
-    return replace(grid, notes=tuple(dict.fromkeys((*grid.notes, *notes))))
+        count, laid = short.cells_that_fit, None
+    while laid is None:
+        laid, fits = _try(region, replace(options, burns=count), lay)
+        count = count if laid is not None else min(count - 1, fits)
+    while count + 1 < options.burns:
+        more, _ = _try(region, replace(options, burns=count + 1), lay)
+        if more is None:
+            break
+        laid, count = more, count + 1
+    return laid
+
+
+def _try(region: Region, options: PlanOptions, lay: _LayOut[Laid]) -> tuple[Laid | None, int]:
+    """Lay so many burns out; None, and how many would fit, when there is no room for them."""
+    try:
+        return lay(region, chosen_settings(region, options), options), options.burns
+    except BoardDoesNotFit as short:
+        if min(options.burns - 1, short.cells_that_fit) < 1:
+            raise
+        return None, short.cells_that_fit
+
+
+def _fewer_note(options: PlanOptions, planned: int) -> list[str]:
+    if options.settings or planned == options.burns:
+        return []
+    return [
+        f"{options.burns} burns were asked for; {planned} fit the board at hand. Take a larger"
+        " piece for more, or have them split over several."
+    ]
 
 
 def _laid_out(region: Region, settings: list[Setting], options: PlanOptions) -> Grid:
@@ -113,6 +185,28 @@ def _laid_out(region: Region, settings: list[Setting], options: PlanOptions) -> 
         settings,
         options=options.layout,
         reach=strengths(region, settings),
+    )
+
+
+def _split(region: Region, settings: list[Setting], options: PlanOptions) -> tuple[Grid, ...]:
+    return split_over_offcuts(
+        region.machine,
+        region.sheet,
+        region.operation,
+        settings,
+        options=options.layout,
+        reach=strengths(region, settings),
+    )
+
+
+def _fastest_mark_mm_s(region: Region, layout: LayoutOptions) -> float:
+    """Fastest mark for which the boards at hand, the narrowest of them too, have room [mm/s]."""
+    widths = [
+        limit_mm(region.machine, size)[0] for size in (layout.offcut_mm, *layout.more_offcuts_mm)
+    ]
+    return min(
+        fastest_that_fits_mm_s(region.machine, region.operation, layout.clamp_mm, width)
+        for width in widths
     )
 
 
@@ -141,7 +235,13 @@ def chosen_settings(region: Region, options: PlanOptions) -> list[Setting]:
             char_at_most=options.char_at_most,
         )
     else:
-        chosen = next_marks(region, options.burns - extra, options.mark, options.line_pitch_mm)
+        chosen = next_marks(
+            region,
+            options.burns - extra,
+            options.mark,
+            options.line_pitch_mm,
+            fastest_mm_s=_fastest_mark_mm_s(region, options.layout),
+        )
     if extra:
         order = np.argsort(strengths(region, chosen), kind="stable")
         chosen += [chosen[int(order[len(order) // 2])]] * extra

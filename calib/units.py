@@ -179,4 +179,10 @@ def show_speed(speed_mm_s: float) -> str:
     >>> show_speed(12.5)
     '12.5 mm/s (750 mm/min)'
     """
-    return f"{speed_mm_s:g} mm/s ({round(speed_mm_s * 60, 3):g} mm/min)"
+    return f"{_figure(speed_mm_s)} mm/s ({_figure(round(speed_mm_s * 60, 3))} mm/min)"
+
+
+def _figure(value: float) -> str:
+    """Write a number with at most four decimals and never an exponent; tiny ones with more."""
+    decimals = 4 if value >= 1e-3 else 9
+    return f"{value:.{decimals}f}".rstrip("0").rstrip(".")

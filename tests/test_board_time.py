@@ -8,7 +8,7 @@ import math
 import pytest
 from boards import BIRCH, CO2, MACHINES, OPERATIONS, some_settings
 
-from calib.grid.board_time import board_time, board_time_s, sheet_use
+from calib.grid.board_time import BoardTime, SheetUse, board_time, board_time_s, sheet_use
 from calib.grid.layout import LayoutOptions, lay_out
 from calib.grid.strokes import strokes_of
 from calib.records import Grid, Setting
@@ -113,3 +113,14 @@ def test_an_offcut_keeps_what_is_below_the_last_row():
     lowest = max(cell.y_mm + cell.height_mm for cell in grid.cells)
     assert use.taken_mm2 == pytest.approx(300.0 * (lowest + 5.0))
     assert use.left_share > 0.6
+
+
+def test_time_and_sheet_are_said_in_words():
+    time = BoardTime(burning_s=60.0, travel_s=4.2, labels_s=3.0, ramps_counted=True)
+    assert time.words == "about 1 min 05 s"
+    short = BoardTime(burning_s=40.0, travel_s=4.2, labels_s=3.0, ramps_counted=False)
+    assert short.words == "about 45 s or longer"
+    use = SheetUse(board_mm2=11200.0, taken_mm2=6810.0, cells_mm2=2048.0)
+    assert use.words == "68 of 112 cm² taken, 70 % of it waste (gaps, margins, head)"
+    whole = SheetUse(board_mm2=5000.0, taken_mm2=5000.0, cells_mm2=2500.0)
+    assert whole.words == "50 cm² taken, 50 % of it waste (gaps, margins, head)"

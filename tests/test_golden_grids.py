@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
-from shell import load
 
 from calib.errors import BadFile, RefusedMaterial
-from calib.tasks import read_definition, ready_made_grid
+from calib.grid.board_time import board_time
+from calib.materials import family_of
+from calib.tasks import board_files, read_definition, ready_made_grid
 
 GRIDS = Path(__file__).resolve().parent.parent / "grids"
-made = load(GRIDS / "rewrite.py").made
 DEFINITIONS = sorted(GRIDS.glob("*.toml"))
 REWRITE = "if the change is meant, run: python3 grids/rewrite.py"
 GOOD = """
@@ -35,22 +36,64 @@ speeds_mm_s = [10.0, 20.0]
 """
 
 
-def test_there_are_the_three_common_starts() -> None:
-    names = {path.stem for path in DEFINITIONS}
-    assert {"thin-plywood-cut", "board-6-mm-cut", "line-mark"} <= names
+SHEETS = {
+    "plywood-3": "birch plywood",
+    "plywood-6": "birch plywood",
+    "mdf-3": "mdf",
+    "mdf-6": "mdf",
+    "hardboard-3": "hardboard",
+    "acrylic-3": "cast acrylic",
+    "card-0-4": "card",
+    "veneer-0-6": "veneer",
+    "leather-2": "leather",
+}
+MACHINES = {"diode-10": ("diode", 10.0)} | {f"co2-{w}": ("co2", float(w)) for w in (40, 60, 100)}
+
+
+def parts(path: Path) -> tuple[str, str, str]:
+    """Sheet, operation and machine out of a definition's name."""
+    found = re.fullmatch(r"(.+)-(cut|line-mark|area-mark)-((?:diode|co2)-\d+)", path.stem)
+    assert found is not None, path.name
+    return found[1], found[2].replace("-", "_"), found[3]
+
+
+def test_every_sheet_has_a_cut_and_every_machine_a_mark_where_it_makes_sense() -> None:
+    names = [parts(path) for path in DEFINITIONS]
+    assert {sheet for sheet, operation, _ in names if operation == "cut"} == set(SHEETS)
+    assert {machine for *_, machine in names} == set(MACHINES)
+    for sheet in set(SHEETS) - {"plywood-6"}:  # marked like the thinner one
+        assert any(s == sheet and operation != "cut" for s, operation, _ in names), sheet
+    # A diode's beam passes through clear acrylic.
+    assert not [n for n in names if n[0] == "acrylic-3" and n[2].startswith("diode")]
+    assert sum(read_definition(p.read_text(encoding="utf-8")).keep_files for p in DEFINITIONS) == 12
 
 
 @pytest.mark.parametrize("path", DEFINITIONS, ids=lambda path: path.stem)
 def test_each_says_for_whom_it_is_and_what_it_assumes(path: Path) -> None:
     definition = read_definition(path.read_text(encoding="utf-8"))
+    sheet, operation, machine = parts(path)
     assert len(definition.for_whom) > 30
-    assert len(definition.assumes) >= 3
+    assert len(definition.assumes) >= 4
+    assert family_of(definition.sheet.material) == SHEETS[sheet]
+    assert f"{definition.sheet.thickness_mm:g}".replace(".", "-") == sheet.split("-", 1)[1]
+    assert (definition.machine.source, definition.machine.rated_w) == MACHINES[machine]
+    assert definition.board["operation"] == operation
+    width, height = definition.board["offcut_mm"]
+    assert any(f"{width:g} x {height:g} mm is at hand" in words for words in definition.assumes)
+    assert f"({path.name})" in (GRIDS / "README.md").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("path", DEFINITIONS, ids=lambda path: path.stem)
 def test_files_are_byte_for_byte_what_calib_makes(path: Path) -> None:
+    definition = read_definition(path.read_text(encoding="utf-8"))
+    grid = ready_made_grid(definition)
+    wanted = definition.board.get("burns") or len(definition.board["powers_pct"]) * len(
+        definition.board["speeds_mm_s"]
+    )
+    assert len(grid.cells) == wanted
+    assert board_time(grid).total_s < 600
     kept = {file.name: file.read_bytes() for file in path.with_suffix("").glob("*")}
-    files = made(path)
+    files = board_files(grid) if definition.keep_files else {}
     assert sorted(kept) == sorted(files), REWRITE
     assert [name for name in files if kept[name] != files[name]] == [], REWRITE
 
@@ -86,6 +129,13 @@ def test_a_full_grid_can_be_defined() -> None:
 def test_a_wrong_definition_is_refused_by_name(old: str, new: str, words: str) -> None:
     with pytest.raises(BadFile, match=words):
         read_definition(GOOD.replace(old, new, 1))
+
+
+def test_a_diode_on_clear_acrylic_is_refused() -> None:
+    diode = GOOD.replace("rated_w = 60.0", 'rated_w = 10.0\nsource = "diode"')
+    definition = read_definition(diode.replace('"MDF"', '"cast acrylic"'))
+    with pytest.raises(RefusedMaterial, match="cast acrylic"):
+        ready_made_grid(definition)
 
 
 def test_a_refused_material_stays_refused() -> None:

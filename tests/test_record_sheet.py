@@ -25,6 +25,7 @@ from hypothesis import strategies as st
 from matplotlib.ft2font import FT2Font, LoadFlags
 
 from calib.errors import BoardDoesNotFit, InvalidRecord
+from calib.grid.board_time import board_time, sheet_use
 from calib.grid.colours import colours_by_cell, setting_colours
 from calib.grid.layout import LayoutOptions, lay_out
 from calib.grid.record_marks import Swatch, grade_swatches, signs_of
@@ -120,8 +121,6 @@ def test_head_says_all_that_is_known_and_leaves_room_for_the_rest() -> None:
     pdf = grid_record_sheet(
         grid,
         address="calib/board/7",
-        board_time_s=431.2,
-        waste_share=0.456,
         advice=("Extract well: MDF holds glue.",),
     )
     text = text_of(pdf)
@@ -137,8 +136,8 @@ def test_head_says_all_that_is_known_and_leaves_room_for_the_rest() -> None:
         f"{grid.board_mm[0]:g} × {grid.board_mm[1]:g} mm, 12 cells in 2 blocks",
         f"{label.power_pct:g} %, {label.speed_mm_s:g} mm/s",
         setting_colours(grid)[label],
-        "about 7 min 12 s (predicted)",
-        "46 % of it waste",
+        f"{board_time(grid).words} (predicted)",
+        sheet_use(grid).words,
         "This sheet: Extract well: MDF holds glue.",
         *("date", "sitting", "on", "off", "dry", "damp", "lens cleaned", "on pins", "face masked"),
         "in focus: assumed, unless ticked:",
@@ -150,8 +149,11 @@ def test_head_says_all_that_is_known_and_leaves_room_for_the_rest() -> None:
 def test_what_is_not_known_is_not_claimed() -> None:
     text = text_of(grid_record_sheet(board("line_mark", 6, machine=DIODE)))
     assert "10 W diode" in text
-    assert "predicted" not in text
-    assert "waste" not in text
+    assert "(predicted)" in text
+    unknown = dataclasses.replace(DIODE, acceleration_mm_s2=None)
+    assert " or longer (predicted)" in text_of(
+        grid_record_sheet(board("line_mark", 6, machine=unknown))
+    )
     assert re.search(r"nominal 3 mm, measured _+ mm", text)
     assert re.search(r"lot _+", text)
 
@@ -208,12 +210,12 @@ def test_qr_code_is_drawn_square_by_square() -> None:
 
 def test_same_board_same_bytes_in_another_process_too() -> None:
     grid = board("cut", 6)
-    here = grid_record_sheet(grid, address="x", board_time_s=10.0)
-    assert grid_record_sheet(grid, address="x", board_time_s=10.0) == here
+    here = grid_record_sheet(grid, address="x")
+    assert grid_record_sheet(grid, address="x") == here
     code = (
         "import sys; sys.path.insert(0, 'tests'); import test_record_sheet as t;"
         "sys.stdout.buffer.write("
-        "t.grid_record_sheet(t.board('cut', 6), address='x', board_time_s=10.0))"
+        "t.grid_record_sheet(t.board('cut', 6), address='x'))"
     )
     environment = os.environ | {"PYTHONHASHSEED": "77", "TZ": "Asia/Tokyo"}
     there = subprocess.run(

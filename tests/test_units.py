@@ -121,9 +121,15 @@ def test_any_text_is_read_or_refused(reader: object, text: str) -> None:
     assert all(math.isfinite(v) and v >= 0 for v in values)
 
 
-@given(speed=st.floats(0.01, 5000.0).map(lambda v: round(v, 3)))
+@given(speed=st.floats(0.01, 20000.0).map(lambda v: round(v, 3)))
 @settings(max_examples=100, deadline=None)
 def test_a_shown_speed_reads_back_both_ways(speed: float) -> None:
     first, second = re.fullmatch(r"(.*) \((.*)\)", show_speed(speed)).groups()  # type: ignore[union-attr]
     assert parse_speed_mm_s(first) == pytest.approx(speed, rel=1e-5)
     assert parse_speed_mm_s(second) == pytest.approx(speed, rel=1e-5)
+
+
+def test_a_fast_or_slow_speed_is_written_without_exponent() -> None:
+    assert show_speed(20000.0) == "20000 mm/s (1200000 mm/min)"
+    assert show_speed(1.0 / 60.0) == "0.0167 mm/s (1 mm/min)"
+    assert show_speed(0.00001) == "0.00001 mm/s (0.001 mm/min)"

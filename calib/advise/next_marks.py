@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -51,7 +52,9 @@ def mark_pitch(region: Region, line_pitch_mm: float | None = None) -> float | No
     return line_pitch_mm or (burnt[0] if burnt else DEFAULT_PITCH_MM)
 
 
-def mark_candidates(region: Region, fit: GradedFit, pitch: float | None) -> list[Setting]:
+def mark_candidates(
+    region: Region, fit: GradedFit, pitch: float | None, fastest_mm_s: float = math.inf
+) -> list[Setting]:
     """Settings from faint to deep on the machine's steps, without repeats.
 
     Parameters
@@ -62,6 +65,8 @@ def mark_candidates(region: Region, fit: GradedFit, pitch: float | None) -> list
         Posterior that tells what would surely scorch.
     pitch
         Line pitch of an area mark [mm], else None.
+    fastest_mm_s
+        Fastest mark that the board at hand has room for [mm/s].
 
     Returns
     -------
@@ -70,7 +75,7 @@ def mark_candidates(region: Region, fit: GradedFit, pitch: float | None) -> list
     """
     machine = region.machine
     lowest = max(machine.beam_starts_pct * _ABOVE_START, _LOWEST_PCT)
-    fastest = fastest_mark_mm_s(machine)
+    fastest = min(fastest_mark_mm_s(machine), fastest_mm_s)
     every = {
         snap_setting(
             machine, min(lowest * up, machine.ceiling_pct), fastest * share, line_pitch_mm=pitch
@@ -91,7 +96,12 @@ def chances_of(region: Region, fit: GradedFit, settings: Sequence[Setting]) -> A
 
 
 def next_marks(
-    region: Region, n: int, mark: int = 2, line_pitch_mm: float | None = None
+    region: Region,
+    n: int,
+    mark: int = 2,
+    line_pitch_mm: float | None = None,
+    *,
+    fastest_mm_s: float = math.inf,
 ) -> list[Setting]:
     """The n marks that teach most of where a grade begins and ends.
 
@@ -105,6 +115,8 @@ def next_marks(
         Grade that is wanted, 0…4.
     line_pitch_mm
         Line pitch of an area mark [mm]; None: as burnt before, or the default.
+    fastest_mm_s
+        Fastest mark that the board at hand has room for [mm/s].
 
     Returns
     -------
@@ -114,7 +126,7 @@ def next_marks(
     assert region.mark is not None
     fit = graded.thinned(region.mark, DRAWS)
     pitch = mark_pitch(region, line_pitch_mm)
-    candidates = mark_candidates(region, fit, pitch)
+    candidates = mark_candidates(region, fit, pitch, fastest_mm_s)
     question = Question(
         weight=fit.weight,
         chances=chances_of(region, fit, candidates),

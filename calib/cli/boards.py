@@ -29,7 +29,7 @@ from calib.cli.frame import (
     tell,
     whole,
 )
-from calib.units import parse_percent, parse_speed_mm_s
+from calib.units import parse_percent, parse_size_mm, parse_speed_mm_s
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -74,6 +74,18 @@ def plan(
     operation: OperationName = "cut",
     burns: Annotated[int, typer.Option("--burns", metavar="N", help="How many cells.")] = 8,
     offcut: Offcut = None,
+    split: Annotated[
+        bool, typer.Option("--split", help="Spread the burns over as many pieces as they need.")
+    ] = False,
+    more_offcuts: Annotated[
+        Any,
+        typer.Option(
+            "--more-offcuts",
+            parser=many(parse_size_mm),
+            metavar="SIZE,...",
+            help="Further pieces for --split (mm); else as many as the first as it takes.",
+        ),
+    ] = None,
     clamp: Annotated[
         float | None,
         typer.Option(
@@ -124,6 +136,8 @@ def plan(
     wish = tasks.BoardWish(
         burns=burns,
         offcut_mm=offcut,
+        split=split or bool(more_offcuts),
+        more_offcuts_mm=more_offcuts or (),
         clamp_mm=clamp,
         passes=passes,
         powers_pct=powers or (),
@@ -136,11 +150,12 @@ def plan(
     )
     word, files = checked_operation(operation), _file_wish(paper, one_file_per_setting)
     with open_book(book) as opened:
-        planned = tasks.plan_board(opened, machine, sheet, word, wish, when=now(), files=files)
-    for board in planned.unread:
+        planned = tasks.plan_boards(opened, machine, sheet, word, wish, when=now(), files=files)
+    for board in planned[0].unread:
         tell(f"Nothing was taken down yet of the earlier board {board}.")
-    written = _write(planned.files, into)
-    show(report.planned_data(planned, written), report.planned_text(planned), as_json=as_json)
+    written = [_write(one.files, into) for one in planned]
+    data = report.planned_round_data(planned, written, split=wish.split)
+    show(data, report.planned_round_text(planned), as_json=as_json)
 
 
 def _file_wish(paper: str, one_file_per_setting: bool) -> Any:

@@ -40,6 +40,13 @@ class BoardTime:
         """Sum of burning and travel [s]."""
         return self.burning_s + self.travel_s
 
+    @property
+    def words(self) -> str:
+        """Say the whole time, rounded up to seconds; ``or longer`` when it is a lower bound."""
+        seconds = math.ceil(self.total_s)
+        spent = f"{seconds} s" if seconds < 60 else f"{seconds // 60} min {seconds % 60:02d} s"
+        return f"about {spent}" + ("" if self.ramps_counted else " or longer")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetUse:
@@ -68,6 +75,13 @@ class SheetUse:
     def left_share(self) -> float:
         """Share of the board that is left whole below the last row [1]."""
         return 1.0 - self.taken_mm2 / self.board_mm2
+
+    @property
+    def words(self) -> str:
+        """Say how much of the board is taken, and how much of that is waste."""
+        taken, board = round(self.taken_mm2 / 100.0), round(self.board_mm2 / 100.0)
+        area = f"{board} cm²" if taken >= board else f"{taken} of {board} cm²"
+        return f"{area} taken, {100.0 * self.waste_share:.0f} % of it waste (gaps, margins, head)"
 
 
 def board_time_s(grid: Grid) -> float:

@@ -155,7 +155,7 @@ def split_over_offcuts(
     ladder = _ladder(machine, operation, settings, reach)
     wanted = [options.offcut_mm, *options.more_offcuts_mm]
     room = _room(machine, sheet, operation, ladder, options)
-    fits = [math.prod(room.columns_and_rows(_limit(machine, size))) for size in wanted]
+    fits = [math.prod(room.columns_and_rows(limit_mm(machine, size))) for size in wanted]
     if not options.more_offcuts_mm and fits[0]:
         boards = math.ceil(len(ladder) / fits[0])
         wanted, fits = wanted * boards, fits * boards
@@ -256,8 +256,8 @@ def _room(
     return room_for(machine, sheet, operation, settings, options.clamp_mm, title)
 
 
-def _limit(machine: Machine, offcut_mm: Size | None) -> Size:
-    """Width and height that a board may have [mm]."""
+def limit_mm(machine: Machine, offcut_mm: Size | None) -> Size:
+    """Width and height that a board may have on a machine, on an offcut if there is one [mm]."""
     reach = reach_mm(machine)
     wished = offcut_mm or reach
     return min(wished[0], reach[0]), min(wished[1], reach[1])
@@ -271,7 +271,7 @@ def _board(
     options: LayoutOptions,
 ) -> Grid:
     """Place the cells and put the board together."""
-    limit = _limit(machine, options.offcut_mm)
+    limit = limit_mm(machine, options.offcut_mm)
     settings = [rung.setting for rung in ladder]
     check_run_ups(machine, operation, settings, options.clamp_mm, limit[0])
     room = _room(machine, sheet, operation, ladder, options)

@@ -255,6 +255,45 @@ def room_for(
     )
 
 
+def fastest_that_fits_mm_s(
+    machine: Machine, operation: Operation, clamp_mm: float, width_mm: float
+) -> float:
+    """Fastest mark whose dark run-ups and lit line fit a board's width.
+
+    Parameters
+    ----------
+    machine, operation
+        Of the board; cuts have no run-up.
+    clamp_mm
+        Margin kept free on all edges [mm].
+    width_mm
+        Width at hand [mm].
+
+    Returns
+    -------
+    float
+        On the machine's steps [mm/s]; infinite for cuts, and where even a mark at rest doesn't fit,
+        so that it isn't the speed that is to blame.
+    """
+    if operation == "cut" or _mark_width_mm(machine, operation, clamp_mm, 0.0) > width_mm:
+        return math.inf
+    step = machine.speed_step_mm_s
+    low, high = 0, math.ceil(machine.max_speed_mm_s / step) + 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        fits = _mark_width_mm(machine, operation, clamp_mm, middle * step) <= width_mm + 1e-6
+        low, high = (middle, high) if fits else (low, middle)
+    return round(low * step, 6)
+
+
+def _mark_width_mm(
+    machine: Machine, operation: Operation, clamp_mm: float, speed_mm_s: float
+) -> float:
+    """Width of board that a mark needs with its run-ups and the margins [mm]."""
+    run_up = run_up_mm(speed_mm_s, machine.acceleration_mm_s2)
+    return lit_mm(operation, speed_mm_s) + 2.0 * _tenth(clamp_mm + run_up)
+
+
 def check_run_ups(
     machine: Machine,
     operation: Operation,
@@ -278,25 +317,15 @@ def check_run_ups(
     MachineLimit
         It names the speed, the width that it needs and the fastest speed that would do.
     """
-    if operation == "cut":
-        return
-
-    def needed(speed: float) -> float:
-        run_up = run_up_mm(speed, machine.acceleration_mm_s2)
-        return lit_mm(operation, speed) + 2.0 * (_tenth(clamp_mm) + run_up)
-
     fastest = max(s.speed_mm_s for s in settings)
-    if needed(fastest) <= width_mm + 1e-6 or needed(0.0) > width_mm:
+    limit = fastest_that_fits_mm_s(machine, operation, clamp_mm, width_mm)
+    needed = _mark_width_mm(machine, operation, clamp_mm, fastest)
+    if math.isinf(limit) or needed <= width_mm + 1e-6:
         return
-    step = machine.speed_step_mm_s
-    low, high = 0, math.ceil(fastest / step)
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (middle, high) if needed(middle * step) <= width_mm else (low, middle)
     raise MachineLimit(
-        f"a mark at {fastest:g} mm/s needs {math.ceil(needed(fastest))} mm of board width, with a"
+        f"a mark at {fastest:g} mm/s needs {math.ceil(needed)} mm of board width, with a"
         f" dark run-up of {run_up_mm(fastest, machine.acceleration_mm_s2):.1f} mm on both sides:"
-        f" there are {width_mm:g} mm. Stay at or below {round(low * step, 6):g} mm/s, or take a"
+        f" there are {width_mm:g} mm. Stay at or below {limit:g} mm/s, or take a"
         " wider board (turn it, if it is longer than wide)."
     )
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
+from calib.grid.board_time import board_time, sheet_use
 from calib.grid.colours import setting_colours
 from calib.grid.record_table import figure
 from calib.print_style import MARGIN_MM, PrintPage, text_width_mm, wrap
@@ -72,9 +72,7 @@ class Head:
         return lowest
 
 
-def head_of(
-    grid: Grid, address: str, board_time_s: float | None, waste_share: float | None
-) -> Head:
+def head_of(grid: Grid, address: str) -> Head:
     """Collect what the head of a board's sheet says.
 
     Parameters
@@ -83,26 +81,16 @@ def head_of(
         The planned board.
     address
         Where it is found; the board's code when empty.
-    board_time_s
-        Predicted time [s]; None when not predicted.
-    waste_share
-        Share of the board that is wasted, from 0 to 1; None when not known.
 
     Returns
     -------
     Head
         Ready to draw.
     """
-    return Head(
-        board_id=grid.board_id,
-        address=address or grid.board_id,
-        facts=_facts(grid, board_time_s, waste_share),
-    )
+    return Head(board_id=grid.board_id, address=address or grid.board_id, facts=_facts(grid))
 
 
-def _facts(
-    grid: Grid, board_time_s: float | None, waste_share: float | None
-) -> tuple[tuple[str, str], ...]:
+def _facts(grid: Grid) -> tuple[tuple[str, str], ...]:
     machine, sheet = grid.machine, grid.sheet
     source = {"co2": "CO2", "diode": "diode"}[machine.source]
     measured = "measured ________ mm"
@@ -111,7 +99,7 @@ def _facts(
     label = grid.label_setting
     colour = f", drawn {setting_colours(grid)[label]}"
     blocks = max(cell.block for cell in grid.cells)
-    facts = [
+    return (
         ("machine", f"{machine.name}, {figure(machine.rated_w)} W {source}"),
         ("sheet", sheet.name),
         ("material", sheet.material),
@@ -120,13 +108,9 @@ def _facts(
         ("operation", f"{OPERATION_WORDS[grid.operation]}, round {grid.round}"),
         ("board", f"{_size(grid)}, {_count(len(grid.cells), 'cell')}" + _in_blocks(blocks)),
         ("codes", f"marked first, at {_setting_words(label.power_pct, label.speed_mm_s)}" + colour),
-    ]
-    if board_time_s is not None:
-        facts.append(("time", f"about {_minutes(board_time_s)} (predicted)"))
-    if waste_share is not None:
-        area = grid.board_mm[0] * grid.board_mm[1] / 100.0
-        facts.append(("sheet use", f"{area:.0f} cm², {100.0 * waste_share:.0f} % of it waste"))
-    return tuple(facts)
+        ("time", f"{board_time(grid).words} (predicted)"),
+        ("sheet use", sheet_use(grid).words),
+    )
 
 
 def _count(number: int, thing: str) -> str:
@@ -144,11 +128,6 @@ def _size(grid: Grid) -> str:
 def _setting_words(power_pct: float, speed_mm_s: float) -> str:
     speed = f"{figure(speed_mm_s)} mm/s ({figure(speed_mm_s * 60.0)} mm/min)"
     return f"{figure(power_pct)} %, {speed}"
-
-
-def _minutes(seconds: float) -> str:
-    whole = math.ceil(seconds)
-    return f"{whole // 60} min {whole % 60:02d} s" if whole >= 60 else f"{whole} s"
 
 
 # --- fields to fill by hand ----------------------------------------------------------------

@@ -72,8 +72,6 @@ def grid_record_sheet(
     *,
     paper: str = "a4",
     address: str = "",
-    board_time_s: float | None = None,
-    waste_share: float | None = None,
     advice: Sequence[str] = (),
 ) -> bytes:
     """Set the record sheet of a board on one page.
@@ -87,10 +85,6 @@ def grid_record_sheet(
     address
         Where this board is found in the logbook; printed and put into the QR code. The board's
         code stands there when empty.
-    board_time_s
-        Predicted time of the board [s]; None when not predicted.
-    waste_share
-        Share of the board that is neither coupon nor mark, from 0 to 1; None when not known.
     advice
         What the hazard table says of this material; set below the cautions.
 
@@ -115,7 +109,7 @@ def grid_record_sheet(
         )
     content = _Content(
         grid=grid,
-        head=head_of(grid, address, board_time_s, waste_share),
+        head=head_of(grid, address),
         board=board_drawing(grid, signs_of(grid.cells, colours_by_cell(grid))),
         cautions=(*CAUTIONS, *(f"This sheet: {words}" for words in advice)),
     )

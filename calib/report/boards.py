@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from calib.grid.board_time import BoardTime, board_time
+from calib.grid.board_time import board_time, sheet_use
 from calib.grid.focus import FocusBoard
 from calib.logbook.entries import Recorded
 from calib.records import CHAR_WORDS, MARK_WORDS, Cell, Grid, Reading
@@ -36,15 +36,34 @@ def planned_data(planned: Planned, written: Sequence[Path]) -> dict[str, Any]:
         "burns_before": planned.before,
         "unread_boards": planned.unread,
         "board_time_s": round(board_time(planned.grid).total_s, 1),
+        "taken_mm2": round(sheet_use(planned.grid).taken_mm2, 1),
+        "waste_share": round(sheet_use(planned.grid).waste_share, 3),
         "forecasts": planned.forecasts,
         "files": written,
     }
 
 
+def planned_round_data(
+    planned: Sequence[Planned], written: Sequence[Sequence[Path]], *, split: bool
+) -> dict[str, Any]:
+    """A planned round as data: that of its board, or a list of boards when it may be split."""
+    boards = [planned_data(one, paths) for one, paths in zip(planned, written, strict=True)]
+    return {"boards": boards} if split else boards[0]
+
+
+def planned_round_text(planned: Sequence[Planned]) -> str:
+    """Describe a planned round, one board after the other."""
+    if len(planned) == 1:
+        return planned_text(planned[0])
+    cells = sum(len(one.grid.cells) for one in planned)
+    head = f"One round of {counted(cells, 'cell')} on {len(planned)} boards."
+    return paragraphs(head, *(planned_text(one) for one in planned))
+
+
 def planned_text(planned: Planned) -> str:
     """Describe a board that was just planned."""
     grid = planned.grid
-    size = f"{counted(len(grid.cells), 'cell')}, {_time_words(board_time(grid))}."
+    size = f"{counted(len(grid.cells), 'cell')}, {board_time(grid).words}."
     rests = (
         "It rests on what is expected of such a sheet: nothing was burnt yet."
         if planned.before == 0
@@ -52,7 +71,7 @@ def planned_text(planned: Planned) -> str:
     )
     forecast = {label: _forecast(grid, events) for label, events in planned.forecasts.items()}
     return paragraphs(
-        f"{_head(grid)}\n{size} {rests}",
+        f"{_head(grid)}\n{size} {rests}\nSheet: {sheet_use(grid).words}.",
         _cells(grid, "forecast", forecast),
         f"Codes are marked at {setting_words(grid.label_setting)}.",
         bullets("Notes", grid.notes),
@@ -65,15 +84,6 @@ def _head(grid: Grid) -> str:
         f"Board {grid.board_id}, round {grid.round}: {operation_words(grid.operation)} of"
         f" {grid.sheet.name} on {grid.machine.name}, {grid.board_mm[0]:g} x {grid.board_mm[1]:g} mm"
     )
-
-
-def _time_words(time: BoardTime) -> str:
-    words = (
-        f"about {time.total_s / 60:.0f} min"
-        if time.total_s >= 90
-        else f"about {time.total_s:.0f} s"
-    )
-    return words if time.ramps_counted else f"{words} or longer"
 
 
 def _forecast(grid: Grid, events: Mapping[str, float]) -> str:

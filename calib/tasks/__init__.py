@@ -2,6 +2,7 @@
 
 ``library``      plan, fit and recommend from records, without a logbook
 ``workshop``     machines and sheets: look at the hazards, then take them down
+``offcuts``      plan one round on several offcuts
 ``boards``       plan the next board of a pair and store it with its forecasts
 ``files``        the files of a board, a program from a cell on, a focus board
 ``results``      take down what came out: a file, or cell by cell with undo
@@ -10,6 +11,7 @@
 ``pictures``     the picture of a region
 ``definitions``  ready-made grids from TOML
 ``exchange``     give a logbook away as a file, take another one in
+``cards``        the settled settings of a pair, and the card for the wall
 ``looking_back`` what was stated before burning against what came out
 
 The names load when they are first used. Functions that change a logbook get the time from the
@@ -37,8 +39,10 @@ if TYPE_CHECKING:
         find_board,
         find_pair,
         plan_board,
+        plan_boards,
         plan_focus_board,
     )
+    from calib.tasks.cards import settled_of_pair, sheet_card_files, sheet_card_of_pair
     from calib.tasks.definitions import Definition, read_definition, ready_made_grid
     from calib.tasks.exchange import export_book, import_book
     from calib.tasks.files import FileWish, board_files, focus_files, resume_files, write_folder
@@ -49,6 +53,7 @@ if TYPE_CHECKING:
         track_record_pictures,
         track_record_title,
     )
+    from calib.tasks.offcuts import plan_grids
     from calib.tasks.pictures import picture_format, region_pictures, region_view
     from calib.tasks.results import CellByCell, sitting_label, take_down
     from calib.tasks.summary import Summary, summarise
@@ -66,7 +71,8 @@ _HOMES = {
         "add_machine", "add_sheet", "assumptions", "change_sheet", "check_material",
     ),
     "calib.tasks.boards": (
-        "BoardWish", "Planned", "find_board", "find_pair", "plan_board", "plan_focus_board",
+        "BoardWish", "Planned", "find_board", "find_pair", "plan_board", "plan_boards",
+        "plan_focus_board",
     ),
     "calib.tasks.files": ("FileWish", "board_files", "focus_files", "resume_files", "write_folder"),
     "calib.tasks.results": ("CellByCell", "sitting_label", "take_down"),
@@ -76,9 +82,11 @@ _HOMES = {
     "calib.tasks.advice": (
         "Advice", "JobCounts", "RegionWish", "advise", "region_of_pair", "settle", "take_down_job",
     ),
+    "calib.tasks.cards": ("settled_of_pair", "sheet_card_files", "sheet_card_of_pair"),
     "calib.tasks.looking_back": (
         "TrackRecordWish", "track_record", "track_record_pictures", "track_record_title",
     ),
+    "calib.tasks.offcuts": ("plan_grids",),
     "calib.tasks.pictures": ("picture_format", "region_pictures", "region_view"),
 }  # fmt: skip
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
@@ -108,8 +116,10 @@ __all__ = [
     "import_book",
     "picture_format",
     "plan_board",
+    "plan_boards",
     "plan_focus_board",
     "plan_grid",
+    "plan_grids",
     "read_definition",
     "ready_made_grid",
     "recommend",
@@ -118,6 +128,9 @@ __all__ = [
     "region_view",
     "resume_files",
     "settle",
+    "settled_of_pair",
+    "sheet_card_files",
+    "sheet_card_of_pair",
     "sitting_label",
     "starting_point",
     "summarise",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -18,6 +18,7 @@ from calib.hazards import check_hazard
 from calib.logbook import Book, Filters
 from calib.planning import PlanOptions
 from calib.planning import plan_board as plan_on_region
+from calib.planning import plan_split as split_on_region
 from calib.records import OPERATIONS, Grid, Machine, Operation, Setting, Sheet
 from calib.tasks.files import Files, FileWish, board_files
 from calib.tasks.library import fit_region
@@ -38,6 +39,10 @@ class BoardWish:
         How many cells.
     offcut_mm
         Width and height of the board at hand [mm]; None: as large as needed.
+    split
+        True spreads the burns over as many boards as they need; False plans what one board holds.
+    more_offcuts_mm
+        Further boards at hand when they are split [mm]; empty: as many as the first as it takes.
     clamp_mm
         Margin kept free at the edges [mm]; None: the usual one.
     passes
@@ -54,6 +59,8 @@ class BoardWish:
 
     burns: int = 8
     offcut_mm: tuple[float, float] | None = None
+    split: bool = False
+    more_offcuts_mm: tuple[tuple[float, float], ...] = ()
     clamp_mm: float | None = None
     passes: tuple[int, ...] = (1,)
     powers_pct: tuple[float, ...] = ()
@@ -204,6 +211,37 @@ def plan_board(
     LogbookError
         When machine or sheet aren't there.
     """
+    one = replace(wish, split=False)
+    return plan_boards(book, machine, sheet, operation, one, when=when, files=files)[0]
+
+
+def plan_boards(
+    book: Book,
+    machine: str | None,
+    sheet: str | None,
+    operation: Operation,
+    wish: BoardWish,
+    *,
+    when: datetime,
+    files: FileWish | None = None,
+) -> tuple[Planned, ...]:
+    """Plan the next round of a pair on one board, or split over several, and store them.
+
+    Parameters
+    ----------
+    book, machine, sheet, operation, wish, when, files
+        As for ``plan_board``; ``wish.split`` says whether several boards may be used.
+
+    Returns
+    -------
+    tuple of Planned
+        The boards of one round; they are stored when the files of all could be made.
+
+    Raises
+    ------
+    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError
+        As for ``plan_board``.
+    """
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, operation)
     _check_operation(operation)
@@ -211,15 +249,21 @@ def plan_board(
     burns = book.burns(of_machine.name, of_sheet.name, operation)
     region = fit_region(of_machine, of_sheet, operation, burns)
     earlier = book.boards(pair, limit=1000)
-    grid = plan_on_region(region, _options(of_machine, wish, earlier.total + 1))
-    planned = Planned(
-        grid=grid,
-        before=len(region.burns),
-        unread=tuple(board.id for board in earlier.entries if not board.read),
-        forecasts=forecasts(region, grid, wish.mark),
-        files={} if files is None else board_files(grid, files),
+    last = max((board.round or 0 for board in earlier.entries), default=0)
+    options = _options(of_machine, wish, last + 1)
+    grids = split_on_region(region, options) if wish.split else (plan_on_region(region, options),)
+    planned = tuple(
+        Planned(
+            grid=grid,
+            before=len(region.burns),
+            unread=tuple(board.id for board in earlier.entries if not board.read),
+            forecasts=forecasts(region, grid, wish.mark),
+            files={} if files is None else board_files(grid, files),
+        )
+        for grid in grids
     )
-    book.add_board(grid, when=when, forecasts=planned.forecasts)
+    for one in planned:
+        book.add_board(one.grid, when=when, forecasts=one.forecasts)
     return planned
 
 
@@ -268,6 +312,7 @@ def _options(machine: Machine, wish: BoardWish, round_: int) -> PlanOptions:
     usual = LayoutOptions()
     layout = LayoutOptions(
         offcut_mm=wish.offcut_mm,
+        more_offcuts_mm=wish.more_offcuts_mm,
         clamp_mm=usual.clamp_mm if wish.clamp_mm is None else wish.clamp_mm,
         round=round_,
         seed=wish.seed,

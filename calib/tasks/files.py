@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from calib.errors import CalibError
-from calib.grid.board_time import board_time_s, sheet_use
 from calib.grid.focus import FocusBoard, focus_program, focus_svg
 from calib.grid.record_sheet import grid_record_sheet
 from calib.grid.rs274 import frame_program, grid_program, grid_program_per_setting
@@ -32,10 +31,18 @@ class FileWish:
     one_file_per_setting
         True also gives one drawing and one program per setting, for software that can't tell
         colours apart.
+    address
+        Where boards of this logbook are found, such as a page's address up to the board's code,
+        which is added; empty: the command that shows the board.
     """
 
     paper: str = "a4"
     one_file_per_setting: bool = False
+    address: str = ""
+
+    def address_of(self, board_id: str) -> str:
+        """Say where a board is found in the logbook, for the record sheet and its QR code."""
+        return (self.address or "calib show-board ") + board_id
 
 
 _USUAL = FileWish()
@@ -64,12 +71,7 @@ def board_files(grid: Grid, wish: FileWish = _USUAL) -> Files:
     """
     check_hazard(grid.sheet, grid.machine, grid.operation)
     name = grid.board_id
-    record = grid_record_sheet(
-        grid,
-        paper=wish.paper,
-        board_time_s=board_time_s(grid),
-        waste_share=sheet_use(grid).waste_share,
-    )
+    record = grid_record_sheet(grid, paper=wish.paper, address=wish.address_of(name))
     files: dict[str, bytes] = {
         f"{name}.svg": grid_svg(grid).encode(),
         f"{name}-record.pdf": record,
