@@ -46,8 +46,9 @@ ROOMS: dict[str, set[str]] = {
     },
     # Text is made of records, whichever room they come from.
     "report": _WORDS | {"advise", "grid", "hazards", "logbook", "tasks"},
-    # Two thin shells; neither knows the other.
-    "cli": _WORDS | {"hazards", "logbook", "report", "tasks"},
+    # Two thin shells; the page knows nothing of the command line, which has one command that
+    # starts the page.
+    "cli": _WORDS | {"hazards", "logbook", "report", "tasks", "web"},
     "web": _WORDS | {"hazards", "logbook", "report", "tasks"},
     "__main__": {"cli"},
     "calib": _WORDS,
@@ -76,7 +77,8 @@ HOMES: dict[str, set[str]] = {
     "fastapi": {"web"},
     "starlette": {"web"},
     "pydantic": {"web"},
-    "uvicorn": {"web"},
+    "uvicorn": {"web.serving"},
+    "h11": {"web.serving"},
     "jinja2": {"web"},
 }
 # Names under which packages of pyproject.toml are imported, where the two differ.

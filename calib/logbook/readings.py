@@ -184,9 +184,10 @@ def current_rows(connection: sa.Connection, board_id: str) -> dict[str, Row]:
     return {row["cell"]: row for row in rows_of(connection, query)}
 
 
-def check_cells(connection: sa.Connection, board: Row, given: Sequence[Reading]) -> None:
+def check_cells(connection: sa.Connection, board: Row, given: Sequence[Reading]) -> tuple[str, ...]:
+    """Check that readings are of this board's cells, each once; give the codes of all cells."""
     query = sa.select(cells.c.label).where(cells.c.board_id == board["id"])
-    labels = list(connection.execute(query.order_by(cells.c.position)).scalars())
+    labels = tuple(connection.execute(query.order_by(cells.c.position)).scalars())
     seen: set[str] = set()
     for reading in given:
         if reading.cell not in labels:
@@ -200,6 +201,7 @@ def check_cells(connection: sa.Connection, board: Row, given: Sequence[Reading])
                 " Nothing was stored."
             )
         seen.add(reading.cell)
+    return labels
 
 
 def step_of(row: Row | None, given: Reading, why: str) -> Step | None:

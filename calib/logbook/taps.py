@@ -69,11 +69,15 @@ class Tapped:
         True when this call changed the cell.
     again
         True when the tap had been stored before.
+    read, cells
+        How many cells of the board are read, of how many.
     """
 
     reading: Reading
     stored: bool
     again: bool = False
+    read: int
+    cells: int
 
 
 class Taps(Room):
@@ -125,19 +129,17 @@ class Taps(Room):
         check_text("sitting", sitting, longest=200)
         with self.change() as connection:
             board = find_board(connection, board_id, to_write=True)
-            check_cells(connection, board, [reading])
-            row = current_rows(connection, board["id"]).get(reading.cell)
-            known = reading_from(row) if row else Reading(cell=reading.cell)
+            state = _State(connection, board, reading)
             if _is_stored(connection, change_id):
-                return Tapped(reading=known, stored=False, again=True)
-            step, why = _next_step(row, known, reading, seen)
+                return state.tapped(stored=False, again=True)
+            step, why = _next_step(state.row, state.known, reading, seen)
             if step is None:
-                return Tapped(reading=known, stored=False)
+                return state.tapped(stored=False)
             if sitting:
                 machine = find_machine(connection, board["machine_name"])
                 note_sitting(connection, machine, at, Sitting(label=sitting))
             add_readings(connection, board, [step], (at, sitting, why), change_id=change_id)
-        return Tapped(reading=step.reading, stored=True)
+        return state.tapped(step.reading, stored=True)
 
     def take_back_tap(
         self, board_id: str, key: str, target: str, *, when: datetime
@@ -181,10 +183,29 @@ class Taps(Room):
             again = _is_taken_back(connection, taken["id"])
             if not again:
                 if not counts_now(connection, taken):
-                    raise CellChanged(_current(connection, board, row["cell"]))
+                    raise CellChanged(_State(connection, board, reading_from(row)).known)
                 undo_readings(connection, taken, at, _BACK, change_id)
-            now = _current(connection, board, row["cell"])
-        return (Tapped(reading=now, stored=not again, again=again),)
+            state = _State(connection, board, reading_from(row))
+        return (state.tapped(stored=not again, again=again),)
+
+
+class _State:
+    """A board's cells as they are read now, seen from one of them."""
+
+    def __init__(self, connection: sa.Connection, board: Row, reading: Reading) -> None:
+        self._cells = check_cells(connection, board, [reading])
+        rows = current_rows(connection, board["id"])
+        self.row = rows.get(reading.cell)
+        self.known = reading_from(self.row) if self.row else Reading(cell=reading.cell)
+        self._read = {cell for cell, row in rows.items() if not reading_from(row).is_empty}
+
+    def tapped(self, now: Reading | None = None, *, stored: bool, again: bool = False) -> Tapped:
+        """Say what became of a tap after which the cell is read so; None: as before."""
+        reading = now or self.known
+        read = self._read - {reading.cell} | (set() if reading.is_empty else {reading.cell})
+        return Tapped(
+            reading=reading, stored=stored, again=again, read=len(read), cells=len(self._cells)
+        )
 
 
 def _change_id(board_id: str, key: str) -> str:
@@ -202,10 +223,6 @@ def _is_stored(connection: sa.Connection, change_id: str) -> bool:
 def _is_taken_back(connection: sa.Connection, change_id: str) -> bool:
     undone = sa.select(changes.c.id).where(changes.c.undoes == change_id)
     return one_row(connection, undone) is not None
-
-
-def _current(connection: sa.Connection, board: Row, cell: str) -> Reading:
-    return reading_from(current_rows(connection, board["id"])[cell])
 
 
 def _next_step(

@@ -10,6 +10,7 @@
 ``summary``      a region in a few lines
 ``pictures``     the picture of a region
 ``definitions``  ready-made grids from TOML
+``page``         what a desk shows: what waits, a board with what was read of it
 ``exchange``     give a logbook away as a file, take another one in
 ``cards``        the settled settings of a pair, and the card for the wall
 ``looking_back`` what was stated before burning against what came out
@@ -54,6 +55,14 @@ if TYPE_CHECKING:
         track_record_title,
     )
     from calib.tasks.offcuts import plan_grids
+    from calib.tasks.page import (
+        BoardState,
+        Standing,
+        board_file,
+        board_state,
+        file_names,
+        standing,
+    )
     from calib.tasks.pictures import picture_format, region_pictures, region_view
     from calib.tasks.results import CellByCell, sitting_label, take_down
     from calib.tasks.summary import Summary, summarise
@@ -87,11 +96,15 @@ _HOMES = {
         "TrackRecordWish", "track_record", "track_record_pictures", "track_record_title",
     ),
     "calib.tasks.offcuts": ("plan_grids",),
+    "calib.tasks.page": (
+        "BoardState", "Standing", "board_file", "board_state", "file_names", "standing",
+    ),
     "calib.tasks.pictures": ("picture_format", "region_pictures", "region_view"),
 }  # fmt: skip
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 __all__ = [
     "Advice",
+    "BoardState",
     "BoardWish",
     "CellByCell",
     "Definition",
@@ -99,16 +112,20 @@ __all__ = [
     "JobCounts",
     "Planned",
     "RegionWish",
+    "Standing",
     "Summary",
     "TrackRecordWish",
     "add_machine",
     "add_sheet",
     "advise",
     "assumptions",
+    "board_file",
     "board_files",
+    "board_state",
     "change_sheet",
     "check_material",
     "export_book",
+    "file_names",
     "find_board",
     "find_pair",
     "fit_region",
@@ -132,6 +149,7 @@ __all__ = [
     "sheet_card_files",
     "sheet_card_of_pair",
     "sitting_label",
+    "standing",
     "starting_point",
     "summarise",
     "take_down",

@@ -1,0 +1,176 @@
+"""What a desk with a logbook on it shows: what is there, what waits, a board with its readings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from calib.errors import LogbookError
+from calib.grid.board_time import board_time
+from calib.hazards import Hazard, check_hazard
+from calib.logbook import Book, Entry, Filters, Photograph, Settled
+from calib.records import Grid, Machine, Reading, Sheet
+from calib.tasks.boards import find_board
+from calib.tasks.files import board_files
+
+# Boards and settled settings that a desk has room for.
+_RECENT = 50
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """What is in the logbook, as one looks at it before beginning.
+
+    Parameters
+    ----------
+    machines, sheets
+        As they are now.
+    waiting
+        Boards of which cells are still unread, newest first.
+    newest
+        The board planned last; None when there is none.
+    settled
+        Settings that were settled on.
+    """
+
+    machines: tuple[Machine, ...]
+    sheets: tuple[Sheet, ...]
+    waiting: tuple[Entry, ...]
+    newest: Entry | None
+    settled: tuple[Settled, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardState:
+    """A board, and what was read off it so far.
+
+    Parameters
+    ----------
+    grid
+        The board.
+    readings
+        What counts of its cells.
+    photographs
+        Of the board and its cells.
+    hazard
+        What to know of its material.
+    minutes
+        How long burning it takes [min].
+    """
+
+    grid: Grid
+    readings: tuple[Reading, ...]
+    photographs: tuple[Photograph, ...]
+    hazard: Hazard
+    minutes: float
+
+    @property
+    def read(self) -> int:
+        """How many cells are read."""
+        return sum(not reading.is_empty for reading in self.readings)
+
+    @property
+    def by_cell(self) -> dict[str, Reading]:
+        """The readings by the code of their cell."""
+        return {reading.cell: reading for reading in self.readings}
+
+
+def standing(book: Book) -> Standing:
+    """Look at a logbook before beginning.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+
+    Returns
+    -------
+    Standing
+        What is there and what waits.
+    """
+    boards = book.boards(Filters(), limit=_RECENT).entries
+    return Standing(
+        machines=tuple(book.machines()),
+        sheets=tuple(book.sheets()),
+        waiting=tuple(board for board in boards if board.read < board.cells),
+        newest=boards[0] if boards else None,
+        settled=tuple(book.settled()[:_RECENT]),
+    )
+
+
+def board_state(book: Book, board_id: str) -> BoardState:
+    """Look a board up with all that was read off it.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    board_id
+        Its code, or ``last``.
+
+    Returns
+    -------
+    BoardState
+        The board as it stands.
+
+    Raises
+    ------
+    LogbookError
+        When there is none.
+    RefusedMaterial, DeclarationNeeded
+        When its sheet may not be burnt.
+    """
+    grid = find_board(book, board_id)
+    return BoardState(
+        grid=grid,
+        readings=book.readings(grid.board_id),
+        photographs=book.photographs(grid.board_id),
+        hazard=check_hazard(grid.sheet, grid.machine, grid.operation),
+        minutes=board_time(grid).total_s / 60.0,
+    )
+
+
+def board_file(grid: Grid, name: str) -> bytes:
+    """Make one file of a board.
+
+    Parameters
+    ----------
+    grid
+        The board.
+    name
+        Its name, as ``board_files`` gives it.
+
+    Returns
+    -------
+    bytes
+        The file.
+
+    Raises
+    ------
+    LogbookError
+        When the board has no such file.
+    """
+    files = board_files(grid)
+    if name not in files:
+        raise LogbookError(
+            f"Board {grid.board_id} has no file {name!r}: it has {', '.join(files)}."
+        )
+    return files[name]
+
+
+def file_names(grid: Grid) -> tuple[str, ...]:
+    """Name the files of a board without making them.
+
+    Parameters
+    ----------
+    grid
+        The board.
+
+    Returns
+    -------
+    tuple of str
+        What ``board_files`` makes.
+    """
+    ends = [".svg", "-record.pdf", "-plan.csv", "-results.csv"]
+    if grid.machine.power_word_full is not None:
+        ends[1:1] = [".ngc", "-frame.ngc"]
+    return tuple(f"{grid.board_id}{end}" for end in ends)

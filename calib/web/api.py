@@ -1,0 +1,158 @@
+"""The JSON interface: boards, taps, photographs, the logbook."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Annotated, Any
+
+from fastapi import APIRouter, File, Form, Query, Request, UploadFile
+from starlette.responses import Response
+
+from calib import tasks
+from calib.logbook import Filters
+from calib.logbook.taps import Tapped
+from calib.records import Grid, Machine, Reading, Setting, Sheet
+from calib.web.desk import Desk, desk_of, now
+from calib.web.models import (
+    BoardOut,
+    CellOut,
+    EntryOut,
+    ErrorBody,
+    LogbookPage,
+    PhotographOut,
+    Read,
+    ReadingOut,
+    SettingOut,
+    TakeBack,
+    TakenBack,
+    Tap,
+    TapDone,
+)
+
+_STATUSES = (400, 401, 403, 404, 405, 408, 409, 413, 421, 422)
+router = APIRouter(prefix="/api", responses={status: {"model": ErrorBody} for status in _STATUSES})
+# A photograph is shown, never run as a page of ours.
+_AS_PICTURE = {"Content-Security-Policy": "default-src 'none'; sandbox"}
+
+
+def setting_out(setting: Setting) -> SettingOut:
+    """A setting as data."""
+    return SettingOut.model_validate(setting)
+
+
+def reading_out(reading: Reading) -> ReadingOut:
+    """A reading as data."""
+    return ReadingOut.model_validate(reading)
+
+
+@router.get("/machines")
+def machines(request: Request) -> list[dict[str, Any]]:
+    """List the machines as they are set up now."""
+    return [_plain(machine) for machine in desk_of(request).book.machines()]
+
+
+@router.get("/sheets")
+def sheets(request: Request) -> list[dict[str, Any]]:
+    """List the sheets with their current lots."""
+    return [_plain(sheet) for sheet in desk_of(request).book.sheets()]
+
+
+@router.get("/logbook")
+def logbook(
+    request: Request,
+    text: Annotated[str, Query(max_length=200)] = "",
+    limit: Annotated[int, Query(ge=1, le=200)] = 50,
+    offset: Annotated[int, Query(ge=0, le=1_000_000)] = 0,
+) -> LogbookPage:
+    """List what holds all words of a text, newest first."""
+    page = desk_of(request).book.search(Filters(text=text or None), limit=limit, offset=offset)
+    entries = [
+        EntryOut.model_validate({**_plain(entry), "at": entry.at.isoformat()})
+        for entry in page.entries
+    ]
+    return LogbookPage(entries=entries, total=page.total, offset=page.offset)
+
+
+@router.get("/boards/{board_id}")
+def board(request: Request, board_id: str) -> BoardOut:
+    """Give a board as it lies, and what was read off it so far."""
+    desk = desk_of(request)
+    grid = tasks.find_board(desk.book, board_id)
+    return BoardOut(
+        board_id=grid.board_id,
+        machine=grid.machine.name,
+        sheet=grid.sheet.name,
+        operation=grid.operation,
+        round=grid.round,
+        board_mm=grid.board_mm,
+        cells=[CellOut.model_validate(cell) for cell in grid.cells],
+        readings=[reading_out(reading) for reading in desk.book.readings(grid.board_id)],
+        photographs=_photographs(desk, grid),
+    )
+
+
+@router.post("/boards/{board_id}/taps")
+def tap(request: Request, board_id: str, body: Tap) -> TapDone:
+    """Store what was tapped of one cell; sent again with the same key, it is stored once."""
+    desk, when = desk_of(request), now()
+    reading, seen = (_reading(body.cell, read) for read in (body, body.seen))
+    done = desk.book.tap(
+        board_id, body.key, reading, seen=seen, when=when, sitting=tasks.sitting_label(when)
+    )
+    return _done(done)
+
+
+@router.post("/boards/{board_id}/take-backs")
+def take_back(request: Request, board_id: str, body: TakeBack) -> TakenBack:
+    """Take one tap back; the cell is then as it was before."""
+    desk = desk_of(request)
+    taken = desk.book.take_back_tap(board_id, body.key, body.target, when=now())
+    return TakenBack(done=[_done(done) for done in taken])
+
+
+@router.post("/boards/{board_id}/photographs", status_code=201)
+def add_photograph(
+    request: Request,
+    board_id: str,
+    photograph: Annotated[UploadFile, File()],
+    cell: Annotated[str, Form(max_length=8)] = "",
+) -> list[PhotographOut]:
+    """Keep a photograph of the board, or of one cell: PNG, JPEG or WebP, at most 10 MiB."""
+    desk = desk_of(request)
+    grid = tasks.find_board(desk.book, board_id)
+    name = (photograph.filename or "photograph").replace("\\", "/").rsplit("/", 1)[-1]
+    desk.book.attach(grid.board_id, name[-100:], photograph.file.read(), when=now(), cell=cell)
+    return _photographs(desk, grid)
+
+
+@router.get("/boards/{board_id}/photographs/{photograph_id}", response_class=Response)
+def photograph_file(request: Request, board_id: str, photograph_id: str) -> Response:
+    """Give the file of a photograph."""
+    desk = desk_of(request)
+    known = {one.id: one.media_type for one in desk.book.photographs(board_id)}
+    content = desk.book.photograph(photograph_id)
+    media_type = known.get(photograph_id, "application/octet-stream")
+    return Response(content, media_type=media_type, headers=_AS_PICTURE)
+
+
+def _photographs(desk: Desk, grid: Grid) -> list[PhotographOut]:
+    found = desk.book.photographs(grid.board_id)
+    return [PhotographOut.model_validate(one) for one in found]
+
+
+def _reading(cell: str, read: Read) -> Reading:
+    return Reading(cell=cell, through=read.through, char=read.char, mark=read.mark, note=read.note)
+
+
+def _done(tapped: Tapped) -> TapDone:
+    return TapDone(
+        reading=reading_out(tapped.reading),
+        stored=tapped.stored,
+        again=tapped.again,
+        read=tapped.read,
+        cells=tapped.cells,
+    )
+
+
+def _plain(record: Machine | Sheet | Any) -> dict[str, Any]:
+    return dataclasses.asdict(record)

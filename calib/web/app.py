@@ -1,0 +1,149 @@
+"""The application: routes put together, and how every refusal is shown."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from starlette.exceptions import HTTPException
+from starlette.responses import JSONResponse, Response
+from starlette.staticfiles import StaticFiles
+
+from calib.errors import (
+    BadFile,
+    CalibError,
+    DeclarationNeeded,
+    InvalidQuantity,
+    InvalidRecord,
+    LogbookError,
+    NotEnoughEvidence,
+    RefusedMaterial,
+)
+from calib.logbook.taps import CellChanged
+from calib.web import api, pages_boards, pages_desk
+from calib.web.desk import STATIC, Desk, desk_of, form_of
+from calib.web.door import Door, Refused
+from calib.web.models import ErrorBody, FieldError, Problem
+
+_LATER = "public, max-age=31536000, immutable"
+# What each error is called in answers, and its status; the first that fits.
+_KINDS: tuple[tuple[type[CalibError], str, int], ...] = (
+    (CellChanged, "cell_changed", 409),
+    (RefusedMaterial, "refused_material", 409),
+    (DeclarationNeeded, "declaration_needed", 409),
+    (NotEnoughEvidence, "not_enough_evidence", 409),
+    (BadFile, "bad_file", 422),
+    (InvalidQuantity, "invalid", 422),
+    (InvalidRecord, "invalid", 422),
+    (LogbookError, "logbook", 409),
+    (CalibError, "not_possible", 409),
+)
+_STATUS_KINDS = {404: "not_found", 405: "not_allowed"}
+
+
+class Assets(StaticFiles):
+    """The shipped assets; browsers keep them, since their address changes with them."""
+
+    def file_response(self, *args: Any, **kwargs: Any) -> Response:
+        """Answer with a file."""
+        response = super().file_response(*args, **kwargs)
+        response.headers["Cache-Control"] = _LATER
+        return response
+
+
+def make_app(desk: Desk, hosts: frozenset[str]) -> Door:
+    """Put the application together.
+
+    Parameters
+    ----------
+    desk
+        What the routes work with.
+    hosts
+        Values of the Host header that mean this server.
+
+    Returns
+    -------
+    Door
+        The application behind its door, as ASGI.
+    """
+    app = FastAPI(
+        title="calib",
+        summary="Boards, burns and advice of this workshop's logbook",
+        version="1",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/api/openapi.json",
+    )
+    app.state.desk = desk
+    for router in (api.router, pages_desk.router, pages_boards.router):
+        app.include_router(router)
+    app.mount("/static", Assets(directory=STATIC), name="static")
+    app.add_exception_handler(CalibError, _calib_error)
+    app.add_exception_handler(HTTPException, _http_error)
+    app.add_exception_handler(RequestValidationError, _wrong_request)
+    app.add_exception_handler(Exception, _defect)
+
+    def answer(request: Request, refused: Refused) -> Response:
+        problem = Problem(kind=refused.kind, message=str(refused.detail))
+        return _answer(desk, request, refused.status_code, problem)
+
+    return Door(app, gate=desk.gate, hosts=hosts, answer=answer)
+
+
+def _answer(desk: Desk, request: Request, status: int, problem: Problem) -> Response:
+    """Answer a program with JSON, a person with a page."""
+    if request.url.path.startswith("/api/"):
+        body = ErrorBody(error=problem).model_dump(mode="json")
+        return JSONResponse(body, status_code=status)
+    return desk.show("refused.html", status, problem=problem)
+
+
+async def _calib_error(request: Request, error: Exception) -> Response:
+    kind, status = next((k, s) for cls, k, s in _KINDS if isinstance(error, cls))
+    if kind == "logbook" and request.method == "GET":
+        kind, status = "not_found", 404
+    problem = Problem(
+        kind=kind,
+        message=str(error),
+        next_burns=[api.setting_out(s) for s in getattr(error, "next_burns", ())],
+        reading=api.reading_out(error.reading) if isinstance(error, CellChanged) else None,
+    )
+    form = form_of(request)
+    if form is None:
+        return _answer(desk_of(request), request, status, problem)
+    # Without its typed values the form would have to be filled in again.
+    typed = {**form[1], "typed": dict(await request.form())}
+    return desk_of(request).show(form[0], status, **{**typed, "problem": problem})
+
+
+async def _http_error(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    kind = getattr(error, "kind", _STATUS_KINDS.get(error.status_code, "not_possible"))
+    message = str(error.detail)
+    if error.status_code == 404:
+        message = f"There is nothing at {request.url.path}: start from the desk."
+    return _answer(
+        desk_of(request), request, error.status_code, Problem(kind=kind, message=message)
+    )
+
+
+async def _wrong_request(request: Request, error: Exception) -> Response:
+    assert isinstance(error, RequestValidationError)
+    fields = [
+        FieldError(field=".".join(str(part) for part in one["loc"][1:]), message=one["msg"])
+        for one in error.errors()
+    ]
+    named = "; ".join(f"{f.field or 'what was sent'}: {f.message}" for f in fields[:5])
+    problem = Problem(
+        kind="invalid", message=f"What was sent can't be taken: {named}.", fields=fields
+    )
+    return _answer(desk_of(request), request, 422, problem)
+
+
+async def _defect(request: Request, _error: Exception) -> Response:
+    problem = Problem(
+        kind="defect",
+        message="calib failed at this; the terminal says more. What was stored before is safe.",
+    )
+    return _answer(desk_of(request), request, 500, problem)

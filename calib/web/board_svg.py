@@ -1,0 +1,164 @@
+"""A board as it lies, drawn for the page: true positions, codes, what was read of each cell."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from html import escape
+
+from calib.records import CHAR_WORDS, MARK_WORDS, Cell, Grid, Reading
+from calib.report.words import setting_words
+
+# Smallest side of what a finger has to hit, and how far a cell's reach goes beyond its edge.
+TARGET_PX = 44
+_REACH_MM = 4.0
+_RIM_MM = 2.0
+_CORNER_MM = 2.0
+# From this height on [mm] the signs stand under the code, else beside it.
+_TALL_MM = 12.0
+_THROUGH = {"through": "falls free", "hanging": "hangs", "no": "not cut"}
+
+
+def board_svg(grid: Grid, readings: Sequence[Reading], *, tappable: bool = False) -> str:
+    """Draw a board.
+
+    Parameters
+    ----------
+    grid
+        The board.
+    readings
+        What was read off it.
+    tappable
+        True makes every cell a button of at least 44 px, and the drawing as wide as that takes.
+
+    Returns
+    -------
+    str
+        An SVG element, one user unit per millimetre; its size on paper is the board's.
+    """
+    width, height = grid.board_mm
+    read = {reading.cell: reading for reading in readings}
+    box = f"{-_RIM_MM:g} {-_RIM_MM:g} {width + 2 * _RIM_MM:g} {height + 2 * _RIM_MM:g}"
+    cells = "".join(_cell(grid, cell, read, tappable) for cell in as_they_lie(grid))
+    wide = _pixels(grid) if tappable else 0.0
+    size = f' width="{wide:.0f}"' if tappable else f' width="{width + 2 * _RIM_MM:g}mm"'
+    role = "group" if tappable else "img"
+    return (
+        f'<svg class="board"{size} viewBox="{box}" role="{role}"'
+        f' aria-label="Board {escape(grid.board_id)} as it lies, {width:g} by {height:g} mm">'
+        f'<rect class="sheet" x="0" y="0" width="{width:g}" height="{height:g}" rx="1"/>'
+        f"{_ruler(width, height)}{cells}</svg>"
+    )
+
+
+def as_they_lie(grid: Grid) -> list[Cell]:
+    """Order cells as one reads a page: the order in which a board is gone through by hand."""
+    return sorted(grid.cells, key=lambda cell: (round(cell.y_mm), cell.x_mm))
+
+
+def cell_words(grid: Grid, cell: Cell, reading: Reading | None) -> str:
+    """Say a cell's code, setting and reading, as a screen reader is to say it."""
+    return f"{cell.label}, {setting_words(cell.setting)}, {state_words(grid, reading)}"
+
+
+def state_words(grid: Grid, reading: Reading | None) -> str:
+    """Say what was read of a cell."""
+    if reading is None or reading.is_empty:
+        return "not read yet"
+    words = [] if reading.through is None else [_THROUGH[reading.through]]
+    if reading.char is not None:
+        words.append(f"char {reading.char}, {CHAR_WORDS[reading.char].split(',')[0]}")
+    if reading.mark is not None:
+        words.append(f"mark {reading.mark}, {MARK_WORDS[reading.mark].split(' (')[0]}")
+    return ", ".join(words)
+
+
+def _cell(grid: Grid, cell: Cell, read: Mapping[str, Reading], tappable: bool) -> str:
+    reading = read.get(cell.label) or Reading(cell=cell.label)
+    words = escape(cell_words(grid, cell, reading), quote=True)
+    button = ""
+    if tappable:
+        button = f' role="button" tabindex="-1" aria-label="{words}"'
+    data = "".join(
+        f' data-{name}="{escape(str(value), quote=True)}"'
+        for name, value in (
+            ("cell", cell.label),
+            ("setting", setting_words(cell.setting)),
+            ("order", cell.burn_order),
+            ("through", reading.through or ""),
+            ("char", _empty_if_none(reading.char)),
+            ("mark", _empty_if_none(reading.mark)),
+            ("note", reading.note),
+        )
+    )
+    return (
+        f'<g class="cell {grid.operation}"{button}{data}>'
+        f"{_hit(grid, cell) if tappable else ''}{_shape(cell)}{_signs(cell, reading)}</g>"
+    )
+
+
+def _shape(cell: Cell) -> str:
+    return (
+        f'<rect class="place" x="{cell.x_mm:g}" y="{cell.y_mm:g}" width="{cell.width_mm:g}"'
+        f' height="{cell.height_mm:g}" rx="{min(_CORNER_MM, cell.height_mm / 3):g}"/>'
+    )
+
+
+def _signs(cell: Cell, reading: Reading) -> str:
+    """Code, sign of what fell, and grade; the sign that fits is shown by its class."""
+    middle, below = cell.x_mm + cell.width_mm / 2, cell.y_mm + cell.height_mm / 2
+    if cell.height_mm >= _TALL_MM:
+        code, sign = (middle, below - 1.4), (middle - 3.0, below + 4.0)
+        grade = (middle + 3.0, below + 5.7)
+    else:
+        code = (cell.x_mm + 0.3 * cell.width_mm, below + 1.7)
+        sign = grade = (cell.x_mm + 0.72 * cell.width_mm, below + 1.7)
+    x, y = sign
+    digit = reading.char if reading.mark is None else reading.mark
+    return (
+        f'<text class="code" x="{code[0]:g}" y="{code[1]:g}">{escape(cell.label)}</text>'
+        f'<circle class="s-through" cx="{x:g}" cy="{y:g}" r="2.2"/>'
+        f'<path class="s-hanging" d="M{x - 2.4:g} {y:g}h4.8a2.4 2.4 0 0 1 -4.8 0z'
+        f'M{x - 2.4:g} {y:g}a2.4 2.4 0 0 1 4.8 0"/>'
+        f'<path class="s-no" d="M{x - 1.9:g} {y - 1.9:g}l3.8 3.8m0 -3.8l-3.8 3.8"/>'
+        f'<text class="grade" x="{grade[0]:g}" y="{grade[1]:g}">{_empty_if_none(digit)}</text>'
+    )
+
+
+def _hit(grid: Grid, cell: Cell) -> str:
+    reach = _reach_mm(grid, cell)
+    return (
+        f'<rect class="hit" x="{cell.x_mm - reach:g}" y="{cell.y_mm - reach:g}"'
+        f' width="{cell.width_mm + 2 * reach:g}" height="{cell.height_mm + 2 * reach:g}"/>'
+    )
+
+
+def _reach_mm(grid: Grid, cell: Cell) -> float:
+    """How far a tap may miss a cell: to half way to its nearest neighbour."""
+    gaps = [_gap_mm(cell, other) for other in grid.cells if other.label != cell.label]
+    return min([_REACH_MM, *(gap / 2 for gap in gaps)])
+
+
+def _gap_mm(one: Cell, other: Cell) -> float:
+    across = max(other.x_mm - one.x_mm - one.width_mm, one.x_mm - other.x_mm - other.width_mm)
+    along = max(other.y_mm - one.y_mm - one.height_mm, one.y_mm - other.y_mm - other.height_mm)
+    return max(across, along, 0.0)
+
+
+def _pixels(grid: Grid) -> float:
+    """Width of a drawing on which a finger hits every cell [px]."""
+    least = min(
+        min(cell.width_mm, cell.height_mm) + 2 * _reach_mm(grid, cell) for cell in grid.cells
+    )
+    return TARGET_PX / least * (grid.board_mm[0] + 2 * _RIM_MM)
+
+
+def _ruler(width: float, height: float) -> str:
+    """Ticks every 10 mm along the lower edge, so that the scale can be seen."""
+    ticks = "".join(
+        f"M{x} {height:g}v{-2.0 if x % 50 == 0 else -1.2:g}" for x in range(10, int(width), 10)
+    )
+    return f'<path class="ruler" d="{ticks}"/>'
+
+
+def _empty_if_none(value: object) -> str:
+    return "" if value is None else str(value)

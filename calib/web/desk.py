@@ -1,0 +1,126 @@
+"""What all routes share: the open logbook, the gate, fitted regions, templates."""
+
+from __future__ import annotations
+
+import hashlib
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import jinja2
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from calib import tasks
+from calib.hazards import CAUTIONS
+from calib.logbook import Book
+from calib.records import CHAR_WORDS, MARK_WORDS, Operation
+from calib.report.words import counted, date_words, operation_words, setting_words, speed_words
+from calib.web.gate import Gate
+
+HERE = Path(__file__).parent
+STATIC = HERE / "static"
+# Fitted regions that are kept: a region of 18 burns takes some 20 MB.
+_REGIONS_KEPT = 4
+
+
+def now() -> datetime:
+    """The page's clock, with its zone."""
+    return datetime.now().astimezone()
+
+
+@dataclass(kw_only=True)
+class Desk:
+    """The open logbook and all that the routes need beside it.
+
+    Parameters
+    ----------
+    book
+        The logbook; may be used from several threads.
+    gate
+        Lets phones in.
+    phone_address
+        Where phones find this server, such as ``http://192.0.2.7:8137``; empty: they can't.
+    """
+
+    book: Book
+    gate: Gate
+    phone_address: str = ""
+    _regions: OrderedDict[Any, Any] = field(default_factory=OrderedDict)
+    _lock: threading.Lock = field(default_factory=threading.Lock)
+    _templates: jinja2.Environment = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._templates = jinja2.Environment(
+            loader=jinja2.FileSystemLoader(HERE / "templates"),
+            autoescape=True,
+            undefined=jinja2.StrictUndefined,
+            trim_blocks=True,
+            lstrip_blocks=True,
+        )
+        self._templates.filters |= {
+            "counted": counted,
+            "date": date_words,
+            "operation": operation_words,
+            "setting": setting_words,
+            "speed": speed_words,
+        }
+        self._templates.globals |= {
+            "version": _version_of_assets(),
+            "cautions": CAUTIONS,
+            "char_words": CHAR_WORDS,
+            "mark_words": MARK_WORDS,
+            "phones_welcome": bool(self.phone_address),
+        }
+
+    def show(self, name: str, status: int = 200, **shown: Any) -> HTMLResponse:
+        """Fill a template in."""
+        page = self._templates.get_template(name).render(**shown)
+        return HTMLResponse(page, status_code=status)
+
+    def region(self, machine: str | None, sheet: str | None, operation: Operation) -> Any:
+        """Fit the region of a pair, or give the one that was fitted from the same burns."""
+        found = tasks.find_pair(self.book, machine, sheet)
+        burns = self.book.burns(found[0].name, found[1].name, operation)
+        return self._kept(
+            (*found, operation, tuple(burns)),
+            lambda: tasks.region_of_pair(self.book, found[0].name, found[1].name, operation),
+        )
+
+    def _kept(self, key: Any, make: Callable[[], Any]) -> Any:
+        # One fit at a time: two phones that ask for the same one wait for it once.
+        with self._lock:
+            if key not in self._regions:
+                self._regions[key] = make()
+                while len(self._regions) > _REGIONS_KEPT:
+                    self._regions.popitem(last=False)
+            self._regions.move_to_end(key)
+            return self._regions[key]
+
+
+def desk_of(request: Request) -> Desk:
+    """Give the desk of the application that a request came to."""
+    desk: Desk = request.app.state.desk
+    return desk
+
+
+def form_page(request: Request, name: str, **shown: Any) -> None:
+    """Say which page to show again, with the refusal above, when a form can't be taken."""
+    request.state.form_page = (name, shown)
+
+
+def form_of(request: Request) -> tuple[str, Mapping[str, Any]] | None:
+    """Give what `form_page` said."""
+    return getattr(request.state, "form_page", None)
+
+
+def _version_of_assets() -> str:
+    """A word that changes with the assets, so that browsers may keep them."""
+    digest = hashlib.sha256()
+    for path in sorted(STATIC.iterdir()):
+        digest.update(path.read_bytes())
+    return digest.hexdigest()[:12]

@@ -1,0 +1,172 @@
+"""What the JSON interface takes and gives, where the records themselves won't do."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from calib.records import Operation, Through
+
+Grade = Annotated[int, Field(ge=0, le=4, strict=True)]
+Key = Annotated[str, Field(pattern=r"^[0-9A-Za-z-]{8,64}$", description="New for every tap.")]
+Words = Annotated[str, Field(max_length=1000)]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class _FromRecord(BaseModel):
+    model_config = ConfigDict(from_attributes=True)
+
+
+class SettingOut(_FromRecord):
+    """What is typed at the machine: [% of full], [mm/s], count, [mm]."""
+
+    power_pct: float
+    speed_mm_s: float
+    passes: int
+    line_pitch_mm: float | None
+
+
+class ReadingOut(_FromRecord):
+    """What counts of a cell; None means not read, never "no"."""
+
+    cell: str
+    through: Through | None
+    char: int | None
+    mark: int | None
+    note: str
+    width_mm: float | None
+    height_mm: float | None
+
+
+class FieldError(BaseModel):
+    """What is wrong with one field of what was sent."""
+
+    field: str
+    message: str
+
+
+class Problem(BaseModel):
+    """Why something wasn't done; every error has these keys."""
+
+    kind: str
+    message: str
+    fields: list[FieldError] = []
+    next_burns: list[SettingOut] = []
+    reading: ReadingOut | None = None
+
+
+class ErrorBody(BaseModel):
+    """The one shape of every error."""
+
+    error: Problem
+
+
+class Read(_Strict):
+    """What was read of a cell; what is left out keeps its earlier value."""
+
+    through: Through | None = None
+    char: Grade | None = None
+    mark: Grade | None = None
+    note: Words = ""
+
+
+class Tap(Read):
+    """One tap; all of through, char, mark and note left out: the cell wasn't read after all."""
+
+    key: Key
+    cell: Annotated[str, Field(min_length=1, max_length=8)]
+    seen: Read = Read()
+
+
+class TapDone(BaseModel):
+    """What counts of the cell now, and how far the board is read."""
+
+    reading: ReadingOut
+    stored: bool
+    again: bool
+    read: int
+    cells: int
+
+
+class TakeBack(_Strict):
+    """Takes one tap back."""
+
+    key: Key
+    target: Key
+
+
+class TakenBack(BaseModel):
+    """The cell as it is now; none when the tap had stored nothing."""
+
+    done: list[TapDone]
+
+
+class CellOut(_FromRecord):
+    """A cell of a board [mm], with its setting."""
+
+    label: str
+    power_pct: float
+    speed_mm_s: float
+    passes: int
+    line_pitch_mm: float | None
+    x_mm: float
+    y_mm: float
+    width_mm: float
+    height_mm: float
+    burn_order: int
+    block: int
+
+
+class PhotographOut(_FromRecord):
+    """A photograph of a board, or of one cell of it."""
+
+    id: str
+    cell: str
+    filename: str
+    media_type: str
+    size_bytes: int
+
+
+class BoardOut(BaseModel):
+    """A board as it lies, what was read off it, and its photographs."""
+
+    board_id: str
+    machine: str
+    sheet: str
+    operation: Operation
+    round: int
+    board_mm: tuple[float, float]
+    cells: list[CellOut]
+    readings: list[ReadingOut]
+    photographs: list[PhotographOut]
+
+
+class EntryOut(_FromRecord):
+    """One line of the logbook."""
+
+    kind: Literal["board", "job", "check_strip", "note"]
+    id: str
+    at: str
+    machine: str
+    sheet: str
+    material: str
+    thickness_mm: float | None
+    lot: str
+    operation: str
+    round: int | None
+    cells: int
+    read: int
+    outcomes: dict[str, int]
+    note: str
+
+
+class LogbookPage(BaseModel):
+    """Some lines of the logbook, newest first, and how many there are in all."""
+
+    entries: list[EntryOut]
+    total: int
+    offset: int

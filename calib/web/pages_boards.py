@@ -1,0 +1,93 @@
+"""Boards: which wait, one as it lies, its files, and taking it down."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import APIRouter, File, Form, Request, UploadFile
+from starlette.responses import RedirectResponse, Response
+
+from calib import tasks
+from calib.tasks.page import BoardState
+from calib.web.board_svg import board_svg, state_words
+from calib.web.choices import questions
+from calib.web.desk import desk_of, form_page, now
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/burnt")
+def burnt(request: Request) -> Response:
+    """Which board was burnt? The only one that waits needn't be chosen."""
+    here = desk_of(request)
+    waiting = tasks.standing(here.book).waiting
+    if len(waiting) == 1:
+        return RedirectResponse(f"/board/{waiting[0].id}/take-down", 303)
+    return here.show("burnt.html", waiting=waiting)
+
+
+@router.get("/board/{board_id}")
+def board(request: Request, board_id: str) -> Response:
+    """Show a board as it lies, its files, and what was read off it."""
+    here = desk_of(request)
+    return here.show("board.html", **_shown(tasks.board_state(here.book, board_id)))
+
+
+@router.get("/board/{board_id}/take-down")
+def take_down(request: Request, board_id: str) -> Response:
+    """Take a board down, cell by cell."""
+    here = desk_of(request)
+    state = tasks.board_state(here.book, board_id)
+    picture = board_svg(state.grid, state.readings, tappable=True)
+    asked = questions(state.grid.operation)
+    return here.show("take_down.html", state=state, picture=picture, questions=asked)
+
+
+@router.post("/board/{board_id}/results")
+def take_results(
+    request: Request,
+    board_id: str,
+    results: Annotated[UploadFile, File()],
+    why: Annotated[str, Form()] = "",
+) -> Response:
+    """Take a filled in result file down: all of it, or nothing."""
+    here = desk_of(request)
+    state = tasks.board_state(here.book, board_id)
+    form_page(request, "board.html", **_shown(state))
+    tasks.take_down(here.book, state.grid, results.file.read(), when=now(), why=why)
+    return RedirectResponse(f"/board/{state.grid.board_id}", 303)
+
+
+@router.get("/board/{board_id}/files/{name}")
+def file(request: Request, board_id: str, name: str) -> Response:
+    """Give one of a board's files."""
+    grid = tasks.find_board(desk_of(request).book, board_id)
+    content = tasks.board_file(grid, name)
+    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+    return Response(content, media_type="application/octet-stream", headers=headers)
+
+
+# What the end of a file's name says about it.
+_KINDS = {
+    ".svg": "drawing, a colour for each setting",
+    ".ngc": "program",
+    "-frame.ngc": "moves round the board with the beam off",
+    "-record.pdf": "record sheet, one page to print",
+    "-plan.csv": "the plan as a table",
+    "-results.csv": "to fill in, if you don't tap",
+}
+
+
+def _shown(state: BoardState) -> dict[str, Any]:
+    """What the page of a board shows."""
+    read = state.by_cell
+    return {
+        "state": state,
+        "notes": [note for note in state.grid.notes if note not in state.hazard.advice],
+        "picture": board_svg(state.grid, state.readings),
+        "files": tasks.file_names(state.grid),
+        "kinds": {f"{state.grid.board_id}{end}": words for end, words in _KINDS.items()},
+        "words": {
+            cell.label: state_words(state.grid, read.get(cell.label)) for cell in state.grid.cells
+        },
+    }

@@ -1,0 +1,65 @@
+"""The way in, the desk from which everything starts, and letting phones in."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import segno
+from fastapi import APIRouter, Form, Request
+from starlette.responses import RedirectResponse, Response
+
+from calib import tasks
+from calib.web.desk import desk_of
+from calib.web.door import COOKIE
+from calib.web.gate import SESSION_LASTS_S
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/")
+def desk(request: Request) -> Response:
+    """What do you want to do?"""
+    here = desk_of(request)
+    return here.show("desk.html", standing=tasks.standing(here.book))
+
+
+@router.get("/enter/{token}")
+def doorstep(request: Request, token: str) -> Response:
+    """Ask before the token is used up: what only previews an address must not use it."""
+    here = desk_of(request)
+    return here.show("enter.html", 200 if here.gate.is_good(token) else 410, token=token,
+                     good=here.gate.is_good(token))  # fmt: skip
+
+
+@router.post("/enter/{token}")
+def enter(request: Request, token: str) -> Response:
+    """Use the token up and hand the session's cookie over."""
+    here = desk_of(request)
+    session = here.gate.enter(token)
+    if session is None:
+        return here.show("enter.html", 410, token=token, good=False)
+    response = RedirectResponse("/", 303)
+    response.set_cookie(
+        COOKIE, session, max_age=int(SESSION_LASTS_S), httponly=True, samesite="strict", path="/"
+    )
+    return response
+
+
+@router.get("/phones")
+def phones(request: Request) -> Response:
+    """Say how a phone is let in."""
+    here = desk_of(request)
+    return here.show("phones.html", code="", address="", guests=here.gate.guests)
+
+
+@router.post("/phones")
+def invite(request: Request, how: Annotated[str, Form()] = "") -> Response:
+    """Make a way in for one more phone."""
+    here = desk_of(request)
+    shown: dict[str, Any] = {"code": "", "address": "", "guests": here.gate.guests}
+    if here.phone_address:
+        shown["address"] = f"{here.phone_address}/enter/{here.gate.new_token()}"
+        shown["code"] = segno.make(shown["address"], micro=False).svg_inline(
+            scale=5, border=4, dark="#000", light="#fff", omitsize=True
+        )
+    return here.show("phones.html", **shown)

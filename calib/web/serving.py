@@ -1,0 +1,240 @@
+"""Addresses, sockets and the server; only what is named here listens."""
+
+from __future__ import annotations
+
+import asyncio
+import importlib
+import io
+import socket
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import h11
+import segno
+import uvicorn
+from uvicorn.protocols.http.h11_impl import H11Protocol
+
+from calib.errors import CalibError
+from calib.logbook import Book
+from calib.web.app import make_app
+from calib.web.desk import Desk
+from calib.web.gate import Gate
+
+LOOPBACK = "127.0.0.1"
+PORT = 8137
+# From the first byte of a request to the end of its head [s].
+_HEAD_S = 10.0
+_CONNECTIONS = 200
+# Asking the system which of its addresses would be used for this one sends nothing (RFC 5737).
+_ELSEWHERE = ("192.0.2.1", 9)
+
+
+class ImpatientProtocol(H11Protocol):
+    """Hangs up on whoever doesn't finish the head of a request in time."""
+
+    _waiting: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: Any) -> None:
+        """Start the clock with the connection."""
+        super().connection_made(transport)
+        self._wait()
+
+    def data_received(self, data: bytes) -> None:
+        """Stop it when a head is complete, and start it with the next one."""
+        super().data_received(data)
+        if self.conn.their_state is not h11.IDLE:
+            self._stop()
+        elif self._waiting is None:
+            self._wait()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Stop it."""
+        self._stop()
+        super().connection_lost(exc)
+
+    def _wait(self) -> None:
+        self._waiting = self.loop.call_later(_HEAD_S, self.transport.close)
+
+    def _stop(self) -> None:
+        if self._waiting is not None:
+            self._waiting.cancel()
+            self._waiting = None
+
+
+@dataclass(kw_only=True)
+class Site:
+    """The page, bound to its addresses but not yet answering.
+
+    Parameters
+    ----------
+    address
+        Where this machine's browser finds it.
+    phone_address
+        Where phones find it; empty when they may not.
+    gate
+        Makes the tokens.
+    """
+
+    address: str
+    phone_address: str
+    gate: Gate
+    _server: uvicorn.Server
+    _sockets: list[socket.socket]
+
+    def way_in(self) -> str:
+        """Make an address for this machine's browser, good once and for ten minutes."""
+        return f"{self.address}/enter/{self.gate.new_token()}"
+
+    def way_in_for_a_phone(self) -> str:
+        """Make an address for one phone, good once and for ten minutes; empty without --lan."""
+        return f"{self.phone_address}/enter/{self.gate.new_token()}" if self.phone_address else ""
+
+    def words(self) -> str:
+        """Say how to come in, with new tokens."""
+        lines = [f"On this computer, open {self.way_in()}"]
+        if self.phone_address:
+            way = self.way_in_for_a_phone()
+            lines += ["", f"On a phone in the same network, scan this or open {way}"]
+            lines += [code_for_terminal(way).rstrip("\n")]
+            lines += ["What goes to and fro isn't encrypted: use your own network."]
+        lines += ["", "Each address works once, within ten minutes. Enter: new ones. Ctrl+C: end."]
+        return "\n".join(lines)
+
+    def run(self) -> None:
+        """Answer until the program is stopped."""
+        threading.Thread(target=_load_the_rest, daemon=True).start()
+        try:
+            self._server.run(sockets=self._sockets)
+        finally:
+            self.close()
+
+    def close(self) -> None:
+        """Give the addresses back."""
+        for one in self._sockets:
+            one.close()
+
+    def stop(self) -> None:
+        """Ask the server to end; from another thread."""
+        self._server.should_exit = True
+
+
+def open_site(
+    book: Book,
+    *,
+    port: int = PORT,
+    lan: str | None = None,
+    clock: Callable[[], float] = time.monotonic,
+) -> Site:
+    """Bind the page's addresses.
+
+    Parameters
+    ----------
+    book
+        The open logbook.
+    port
+        Port on every address; 0: any free one.
+    lan
+        This machine's address in the workshop's network; None: phones can't come in.
+    clock
+        Seconds that only ever grow [s].
+
+    Returns
+    -------
+    Site
+        Run it.
+
+    Raises
+    ------
+    CalibError
+        When an address can't be had.
+    """
+    first = _listen(LOOPBACK, port)
+    port = first.getsockname()[1]
+    sockets = [first] if lan is None else [first, _listen(lan, port)]
+    phone_address = "" if lan is None else f"http://{lan}:{port}"
+    gate = Gate(clock=clock)
+    hosts = frozenset({f"{LOOPBACK}:{port}", f"localhost:{port}"} | ({f"{lan}:{port}"} - {"None"}))
+    app = make_app(Desk(book=book, gate=gate, phone_address=phone_address), hosts)
+    config = uvicorn.Config(
+        app,
+        http=ImpatientProtocol,
+        ws="none",
+        lifespan="off",
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        proxy_headers=False,
+        limit_concurrency=_CONNECTIONS,
+        timeout_graceful_shutdown=3,
+    )
+    return Site(
+        address=f"http://{LOOPBACK}:{port}",
+        phone_address=phone_address,
+        gate=gate,
+        _server=uvicorn.Server(config),
+        _sockets=sockets,
+    )
+
+
+def ways_in(site: Site) -> dict[str, str]:
+    """Say how to come in, as data, with new tokens.
+
+    Parameters
+    ----------
+    site
+        The bound page.
+
+    Returns
+    -------
+    dict
+        ``address``, and ``phone_address`` when phones may come in.
+    """
+    ways = {"address": site.way_in()}
+    if site.phone_address:
+        ways["phone_address"] = site.way_in_for_a_phone()
+    return ways
+
+
+def own_address() -> str:
+    """Find this machine's address in the workshop's network.
+
+    Raises
+    ------
+    CalibError
+        When it has none.
+    """
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
+        try:
+            asking.connect(_ELSEWHERE)
+            return str(asking.getsockname()[0])
+        except OSError:
+            raise CalibError(
+                "This machine has no address that a phone could reach: join the workshop's network,"
+                " or give its address with --address."
+            ) from None
+
+
+def code_for_terminal(address: str) -> str:
+    """Draw an address as a QR code of block characters."""
+    out = io.StringIO()
+    segno.make(address, error="l", micro=False).terminal(out, border=2, compact=True)
+    return out.getvalue()
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    try:
+        return socket.create_server((host, port), backlog=128)
+    except OSError as error:
+        raise CalibError(
+            f"The page can't have {host}, port {port} ({error.strerror or error}): give another"
+            " one with --port, or end the program that has it."
+        ) from None
+
+
+def _load_the_rest() -> None:
+    """Load what fits and plans, so that the first to ask doesn't wait for it."""
+    for name in ("calib.tasks.advice", "calib.tasks.boards"):
+        importlib.import_module(name)
