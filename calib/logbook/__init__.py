@@ -18,6 +18,8 @@
         book.record("AB12", readings, when=now, sitting="", why="")
         book.strike_out("AB12", ["A1"], when=now, why="not burnt after all")
         book.readings("AB12")
+        book.tap("AB12", key, reading, seen=reading, when=now)          # never stored twice
+        book.take_back_tap("AB12", key, target, when=now)
         book.undo(when=now, board_id="AB12")                # or machine=, sheet=, or both
 
         book.burns("bench", "birch 3", "cut", lot=None, since=None)     # for the fit
@@ -78,6 +80,7 @@ if TYPE_CHECKING:
     from calib.logbook.exchange import document_text, export_csv, export_json
     from calib.logbook.merge import import_json
     from calib.logbook.store import Book, open_book
+    from calib.logbook.taps import CellChanged, Tapped
 
 _HOMES = {
     "calib.logbook.entries": (
@@ -86,6 +89,7 @@ _HOMES = {
         "SheetEntry", "Sitting",
     ),
     "calib.logbook.store": ("Book", "open_book"),
+    "calib.logbook.taps": ("CellChanged", "Tapped"),
     "calib.logbook.backup": ("backup", "backup_path", "restore"),
     "calib.logbook.exchange": ("document_text", "export_csv", "export_json"),
     "calib.logbook.document_check": ("read_document",),
@@ -94,6 +98,7 @@ _HOMES = {
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 __all__ = [
     "Book",
+    "CellChanged",
     "Conflict",
     "Entry",
     "Filters",
@@ -109,6 +114,7 @@ __all__ = [
     "SetupEntry",
     "SheetEntry",
     "Sitting",
+    "Tapped",
     "backup",
     "backup_path",
     "document_text",
