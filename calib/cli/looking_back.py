@@ -8,11 +8,57 @@ from typing import Annotated
 import typer
 
 from calib.cli.advice import PANEL, Pictures
-from calib.cli.frame import AsJson, BookPlace, app, open_book, show, tell
+from calib.cli.boards import Paper
+from calib.cli.frame import (
+    AsJson,
+    BookPlace,
+    MachineName,
+    SheetName,
+    app,
+    now,
+    open_book,
+    show,
+    tell,
+)
 
 OnlySheet = Annotated[
     str | None, typer.Argument(metavar="SHEET", help="Only of this sheet; all if left out.")
 ]
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib settled 'birch 3'")
+def settled(
+    sheet: SheetName = None,
+    machine: MachineName = None,
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Show the settings that were settled on for a sheet and machine."""
+    from calib import report, tasks
+
+    with open_book(book) as opened:
+        found = tasks.settled_of_pair(opened, machine, sheet)
+    show(found, report.settled_text(found), as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib sheet-card 'birch 3' --into cards")
+def sheet_card(
+    sheet: SheetName = None,
+    machine: MachineName = None,
+    into: Annotated[
+        Path, typer.Option("--into", metavar="FOLDER", help="Write it there; made if missing.")
+    ] = Path(),
+    paper: Paper = "a4",
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Print the settled settings of a sheet and machine on one page for the wall."""
+    from calib import report, tasks
+
+    with open_book(book) as opened:
+        card = tasks.sheet_card_of_pair(opened, machine, sheet, when=now())
+    (file,) = tasks.write_folder(tasks.sheet_card_files(card, paper=paper), into)
+    show({"file": file, "card": card}, report.sheet_card_text(card, file), as_json=as_json)
 
 
 @app.command(

@@ -1,0 +1,326 @@
+"""The card for the wall, made of what a logbook holds on one sheet and machine."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable
+from datetime import datetime, timedelta
+
+from calib.advise.promise import Promised, describe, doubled_scatter
+from calib.advise.recommendation import Recommendation
+from calib.advise.sheet_card import CardSetting, SheetCard, lot_words, sheet_card
+from calib.errors import LogbookError
+from calib.fit.region import Region
+from calib.hazards import check_hazard
+from calib.logbook import Book, Filters, Settled
+from calib.records import CHAR_WORDS, MARK_WORDS, OPERATIONS, Machine, Sheet
+from calib.tasks.advice import region_of_pair
+from calib.tasks.boards import find_pair
+from calib.tasks.files import Files
+from calib.tasks.workshop import assumptions
+
+# A setting that was neither run nor checked for so long is checked before it is used again: a tube
+# and its optics age (common practice, no source).
+CHECK_DAYS = 90
+# Parts, or jobs, after which misses are counted, and how surely more of them than allowed mean that
+# the promise no longer holds.
+_PARTS, _JOBS, _SURE = 50, 10, 0.99
+_SCOPES = {
+    "coupon": "a coupon on this sheet",
+    "job": "a whole job on this sheet",
+    "sheet": "a coupon on the next sheet of this lot",
+}
+
+
+def settled_of_pair(
+    book: Book, machine: str | None = None, sheet: str | None = None
+) -> tuple[Settled, ...]:
+    """Look up the settings that were settled on for a sheet and machine.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine, sheet
+        Names of the pair; None: the only one.
+
+    Returns
+    -------
+    tuple of Settled
+        One for each operation that has one.
+
+    Raises
+    ------
+    LogbookError
+        When nothing was settled, or machine or sheet aren't there.
+    """
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    found = book.settled(of_machine.name, of_sheet.name)
+    if not found:
+        raise LogbookError(
+            f"Nothing is settled for {of_sheet.name!r} on {of_machine.name!r} yet: ask for a"
+            " setting with recommend, try it, then settle on it."
+        )
+    return found
+
+
+def sheet_card_of_pair(
+    book: Book, machine: str | None = None, sheet: str | None = None, *, when: datetime
+) -> SheetCard:
+    """Gather what stands on the card of a sheet and machine.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine, sheet
+        Names of the pair; None: the only one.
+    when
+        Today; decides what is due for a check.
+
+    Returns
+    -------
+    SheetCard
+        Plain data; its margins are those of today's burns.
+
+    Raises
+    ------
+    LogbookError
+        When nothing was settled, or machine or sheet aren't there.
+    RefusedMaterial, DeclarationNeeded
+        When the sheet may not be burnt.
+    """
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    settled = settled_of_pair(book, of_machine.name, of_sheet.name)
+    assumed = list(assumptions(of_machine))
+    if of_sheet.measured_mm is None:
+        assumed.append(f"The sheet is taken to be {of_sheet.thickness_mm:g} mm thick.")
+    advice: list[str] = []
+    entries, again = [], []
+    for entry in sorted(settled, key=lambda entry: OPERATIONS.index(entry.operation)):
+        advice += check_hazard(of_sheet, of_machine, entry.operation).advice
+        region = region_of_pair(book, of_machine.name, of_sheet.name, entry.operation)
+        entries.append(_card_setting(book, region, entry, when))
+        again += _watch(entry)
+        assumed += (*_scatter(region, entry), *region.notes)
+    return SheetCard(
+        sheet=of_sheet,
+        machine=of_machine,
+        settings=tuple(entries),
+        check_again=tuple(dict.fromkeys([*_by_when(book, settled, when), *again])),
+        assumed=tuple(dict.fromkeys(assumed)),
+        advice=tuple(dict.fromkeys(advice)),
+        made=_day(when, when),
+    )
+
+
+def sheet_card_files(card: SheetCard, *, paper: str = "a4") -> Files:
+    """Make the card as a file.
+
+    Parameters
+    ----------
+    card
+        From ``sheet_card_of_pair``.
+    paper
+        ``a4`` or ``letter``.
+
+    Returns
+    -------
+    mapping of str to bytes
+        One PDF, named after sheet and machine.
+    """
+    name = f"card-{_slug(card.sheet.name)}-on-{_slug(card.machine.name)}.pdf"
+    return {name: sheet_card(card, paper=paper)}
+
+
+def _slug(name: str) -> str:
+    return re.sub(r"\W+", "-", name.strip().casefold())[:60].strip("-") or "unnamed"
+
+
+def _day(at: datetime, local: datetime) -> str:
+    return f"{at.astimezone(local.tzinfo):%Y-%m-%d}"
+
+
+def _card_setting(book: Book, region: Region, entry: Settled, when: datetime) -> CardSetting:
+    burns = sum(burn.count for burn in region.burns)
+    settled = (
+        f"Settled {_day(entry.at, when)}, {lot_words(entry.lot)}; the logbook holds {burns} burns"
+        " of this sheet and machine."
+    )
+    own_words = [f"Note: {entry.note}"] if entry.note else []
+    return CardSetting(
+        operation=entry.operation,
+        setting=entry.setting,
+        facts=(_promised(entry), *_margins(region, entry), settled, *own_words),
+        due=tuple(_due(book, region, entry, when)),
+    )
+
+
+def _promised(entry: Settled) -> str:
+    promise = entry.promise
+    if promise is None:
+        return "Nothing was promised of it: it was settled on without a recommendation."
+    if promise.operation != "cut":
+        grade = promise.mark or 0
+        what = f"a mark comes out {MARK_WORDS[grade]} (grade {grade})"
+    else:
+        worst = promise.char_at_most
+        char = "" if worst is None else f", char at most {worst} ({CHAR_WORDS[worst]})"
+        what = f"{_SCOPES[promise.scope]} falls free{char}"
+    return f"Promised: chance {promise.chance:.3f} that {what}."
+
+
+def _margins(region: Region, entry: Settled) -> Iterable[str]:
+    """Spare energy and char as all burns of the pair tell them today."""
+    if not region.burns:
+        yield "Spare energy: not known, there are no burns of this pair."
+        return
+    rec = _described(_promised_of(region, entry), entry)
+    if rec.operation != "cut":
+        yield f"By today's burns: chance {rec.chance:.3f} of that grade."
+        return
+    yield (
+        f"Spare energy {rec.energy_margin_pct or 0.0:.0f} %: half of the coupons still fall at"
+        f" {rec.power_loss_survived_pct or 0.0:.0f} % less power, or"
+        f" {rec.extra_thickness_survived_mm or 0.0:.2f} mm more thickness. Expected char"
+        f" {rec.expected_char or 0.0:.1f} (0 clean to 4 flaking)."
+    )
+
+
+def _promised_of(region: Region, entry: Settled) -> Promised:
+    promise = entry.promise
+    return Promised(
+        region=region,
+        char_at_most=promise.char_at_most if promise else None,
+        mark=2 if promise is None or promise.mark is None else promise.mark,
+        cut_length_mm=promise.cut_length_mm if promise else None,
+        next_sheet=promise is not None and promise.scope == "sheet",
+    )
+
+
+def _described(promised: Promised, entry: Settled) -> Recommendation:
+    reliability = entry.promise.reliability if entry.promise else 0.99
+    return describe(promised, "fastest", reliability, entry.setting)
+
+
+def _scatter(region: Region, entry: Settled) -> list[str]:
+    """What a cut owes to the scatter that was assumed before the burns."""
+    if region.operation != "cut" or not region.burns:
+        return []
+    chance = _promised_of(doubled_scatter(region), entry).single(entry.setting)
+    return [
+        "How much coupons differ is assumed in part: were they twice as uneven, the chance of the"
+        f" cut would be {chance:.3f}."
+    ]
+
+
+def _watch(entry: Settled) -> list[str]:
+    """How many misses mean that a promise no longer holds."""
+    promise = entry.promise
+    if promise is None:
+        return []
+    whole, what = (_JOBS, "jobs") if promise.scope == "job" else (_PARTS, "parts")
+    most = most_misses(promise.chance, whole)
+    missed = "need a push" if entry.operation == "cut" else "come out otherwise"
+    if promise.char_at_most is not None:
+        missed += " or come out blacker"
+    name = entry.operation.replace("_", " ")
+    return [f"When more than {most} of {whole} {what} {missed} ({name})."]
+
+
+def most_misses(chance: float, whole: int) -> int:
+    """How many of some parts may fail before a stated chance has to be doubted.
+
+    Parameters
+    ----------
+    chance
+        Stated chance that one part comes out right.
+    whole
+        How many parts are looked at.
+
+    Returns
+    -------
+    int
+        Least number that is exceeded in fewer than 1 of 100 cases while the chance holds
+        (binomial).
+
+    Examples
+    --------
+    >>> most_misses(0.98, 50), most_misses(1.0, 50)
+    (4, 0)
+    """
+    reached = 0.0
+    for misses in range(whole + 1):
+        ways = math.comb(whole, misses)
+        reached += ways * (1.0 - chance) ** misses * chance ** (whole - misses)
+        if reached >= _SURE:
+            return misses
+    return whole
+
+
+def _last_used(book: Book, entry: Settled) -> datetime:
+    """When a setting was settled on, or a job or check strip of the pair was last run."""
+    runs = Filters(
+        machine=entry.machine,
+        sheet=entry.sheet,
+        operation=entry.operation,
+        kinds=("job", "check_strip"),
+    )
+    found = book.search(runs, limit=1).entries
+    return max([entry.at, *(run.at for run in found)])
+
+
+def _by_when(book: Book, settled: Iterable[Settled], when: datetime) -> list[str]:
+    earliest = min(_last_used(book, entry) for entry in settled) + timedelta(days=CHECK_DAYS)
+    return [
+        f"On {_day(earliest, when)} at the latest: {CHECK_DAYS} days after it was settled on or"
+        " last run.",
+        "With each new lot or delivery, and when a sheet measures otherwise than before.",
+        "After a change of lens, focus, mirror, tube or air, and after the optics were cleaned.",
+    ]
+
+
+def _due(book: Book, region: Region, entry: Settled, when: datetime) -> Iterable[str]:
+    """Why a setting has to be checked now."""
+    machine, sheet = region.machine, region.sheet
+    if entry.lot != sheet.lot:
+        yield f"It was settled for {lot_words(entry.lot)}; now it is {lot_words(sheet.lot)}."
+    yield from _changed_sheet(book, sheet, entry, when)
+    for what, at in _changed_setups(book, machine, entry):
+        yield f"The machine was changed since ({what}, {_day(at, when)})."
+    last = _last_used(book, entry)
+    if when - last > timedelta(days=CHECK_DAYS):
+        yield f"It was last settled on or run on {_day(last, when)}."
+    yield from _out_of_reach(machine, entry)
+
+
+def _changed_sheet(book: Book, sheet: Sheet, entry: Settled, when: datetime) -> Iterable[str]:
+    before = [lot.sheet for lot in book.lots(sheet.name) if lot.since <= entry.at]
+    was = before[-1].measured_mm if before else None
+    if before and was != sheet.measured_mm and sheet.measured_mm is not None:
+        then = "not measured" if was is None else f"{was:g} mm"
+        yield f"The sheet measures {sheet.measured_mm:g} mm now; then it was {then}."
+
+
+def _changed_setups(book: Book, machine: Machine, entry: Settled) -> list[tuple[str, datetime]]:
+    """Changes since a setting was settled on, those that were taken back left aside."""
+    changed: list[tuple[str, datetime]] = []
+    for setup in book.setups(machine.name):
+        if setup.since <= entry.at:
+            continue
+        if setup.what == "undo":
+            changed = changed[:-1]
+        else:
+            changed.append((setup.what, setup.since))
+    return changed
+
+
+def _out_of_reach(machine: Machine, entry: Settled) -> Iterable[str]:
+    if entry.setting.power_pct > machine.ceiling_pct:
+        yield (
+            f"Its {entry.setting.power_pct:g} % lie above the machine's power ceiling of"
+            f" {machine.ceiling_pct:g} %."
+        )
+    if entry.setting.speed_mm_s > machine.max_speed_mm_s:
+        yield f"It is faster than the machine's top speed of {machine.max_speed_mm_s:g} mm/s."

@@ -1,0 +1,218 @@
+"""The card for the wall: one page, everything on it readable, due when something changed."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import re
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from io import BytesIO
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pypdf import PdfReader
+from scipy.stats import binom
+from shell import Shell
+
+from calib.advise.sheet_card import CardSetting, SheetCard, sheet_card
+from calib.errors import InvalidRecord, LogbookError
+from calib.hazards import CAUTIONS
+from calib.logbook import Book, open_book
+from calib.records import Machine, Setting, Sheet
+from calib.tasks import settle, settled_of_pair, sheet_card_files, sheet_card_of_pair
+from calib.tasks.cards import CHECK_DAYS, most_misses
+
+BENCH = Machine(name="bench", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
+BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0, lot="March")
+CUT = CardSetting(
+    operation="cut",
+    setting=Setting(power_pct=80.0, speed_mm_s=15.6),
+    facts=("Spare energy 18 %.", "Settled 2026-03-01."),
+)
+CARD = SheetCard(
+    sheet=BIRCH, machine=BENCH, settings=(CUT,), check_again=("With each new lot.",),
+    assumed=("It is a CO2 laser.",), advice=("Glue flares.",), made="2026-03-02",
+)  # fmt: skip
+# Settling must come after the promise, which the stocked logbook made when the tests began.
+NOW = datetime.now(tz=UTC) + timedelta(minutes=5)
+
+
+def page_text(content: bytes) -> str:
+    """Words of a PDF of one page, as a reader of its text finds them."""
+    reader = PdfReader(BytesIO(content))
+    assert len(reader.pages) == 1
+    return " ".join(reader.pages[0].extract_text().split())
+
+
+def test_everything_stands_on_one_page() -> None:
+    text = page_text(sheet_card(CARD))
+    for words in (
+        "birch 3", "birch plywood, 3 mm, thickness not measured, lot March", "made 2026-03-02",
+        "bench, 60 W CO2 laser, lens not known", "CUT", "80 %", "15.6 mm/s", "1 pass",
+        "936 mm/min", "Spare energy 18 %.", "With each new lot.", "It is a CO2 laser.",
+        "This sheet: Glue flares.", *CAUTIONS,
+    ):  # fmt: skip
+        assert words in text, words
+    assert "CHECK BEFORE YOU USE IT" not in text
+
+
+def test_the_same_card_gives_the_same_bytes_on_either_paper() -> None:
+    for paper, size in (("a4", (595.276, 841.890)), ("letter", (612.0, 792.0))):
+        content = sheet_card(CARD, paper=paper)
+        assert content == sheet_card(CARD, paper=paper)
+        box = PdfReader(BytesIO(content)).pages[0].mediabox
+        assert (float(box.width), float(box.height)) == pytest.approx(size, abs=0.01)
+    with pytest.raises(InvalidRecord, match="paper is 'a5'"):
+        sheet_card(CARD, paper="a5")
+
+
+def test_what_is_due_stands_out() -> None:
+    due = dataclasses.replace(CUT, due=("The lot is another one.",))
+    text = page_text(sheet_card(dataclasses.replace(CARD, settings=(due,))))
+    assert "CHECK BEFORE YOU USE IT The lot is another one." in text
+
+
+def test_three_operations_and_long_words_still_fit_in_smaller_type() -> None:
+    mark = dataclasses.replace(
+        CUT,
+        operation="area_mark",
+        setting=Setting(power_pct=20.0, speed_mm_s=300.0, passes=2, line_pitch_mm=0.1),
+        due=("Why. " * 20,),
+    )
+    line = dataclasses.replace(CUT, operation="line_mark")
+    card = dataclasses.replace(
+        CARD,
+        sheet=dataclasses.replace(BIRCH, name="Bogen " * 30, lot="x" * 180),
+        settings=(CUT, line, mark),
+        assumed=("Something was assumed of it. " * 6,) * 10,
+    )
+    text = page_text(sheet_card(card))
+    assert "AREA MARK" in text
+    assert "LINE MARK" in text
+    assert "lines 0.1 mm apart" in text
+    assert text.count("Something was assumed of it.") == 60
+
+
+def test_a_card_without_settings_or_with_too_many_words_is_refused() -> None:
+    with pytest.raises(InvalidRecord, match=r"settings is \(\)"):
+        dataclasses.replace(CARD, settings=())
+    crowded = dataclasses.replace(CARD, assumed=("Something. " * 2000,))
+    with pytest.raises(InvalidRecord, match="22030 characters of small print"):
+        sheet_card(crowded)
+
+
+@pytest.mark.parametrize("chance", [0.5, 0.9, 0.96, 0.99, 0.999])
+@pytest.mark.parametrize("whole", [10, 50])
+def test_more_misses_than_allowed_are_rare_while_the_chance_holds(
+    chance: float, whole: int
+) -> None:
+    assert most_misses(chance, whole) == binom.ppf(0.99, whole, 1.0 - chance)
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.floats(0, 1), st.integers(1, 60))
+def test_misses_allowed_are_never_more_than_there_are(chance: float, whole: int) -> None:
+    assert 0 <= most_misses(chance, whole) <= whole
+
+
+@pytest.fixture
+def book(evening: Shell) -> Iterator[Book]:
+    """A logbook with burns, and a promise that was settled on."""
+    with open_book(evening.book) as opened:
+        settle(opened, "last", when=NOW, note="for the big order")
+        yield opened
+
+
+def days(number: float) -> datetime:
+    return NOW + timedelta(days=number)
+
+
+def test_a_card_holds_what_the_logbook_knows(book: Book) -> None:
+    card = sheet_card_of_pair(book, when=days(1))
+    (entry,) = card.settings
+    assert entry.setting == settled_of_pair(book)[0].setting
+    facts = " ".join(entry.facts)
+    assert re.search(r"Promised: chance 0\.9\d\d that a coupon on this sheet falls free", facts)
+    assert "the logbook holds 24 burns" in facts
+    assert "Note: for the big order" in facts
+    assert f"Settled {NOW:%Y-%m-%d}, lot not named" in facts
+    assert entry.due == ()
+    assert card.check_again[0].startswith(f"On {days(CHECK_DAYS):%Y-%m-%d} at the latest")
+    assert any("of 50 parts need a push" in words for words in card.check_again)
+    assert "The sheet is taken to be 3 mm thick." in card.assumed
+    assert any("twice as uneven" in words for words in card.assumed)
+    margin = re.search(r"Spare energy (\d+) %: half of the coupons still fall at (\d+) %", facts)
+    assert margin
+    # A margin m of energy survives a loss of m / (1 + m).
+    energy, power = (int(part) / 100.0 for part in margin.groups())
+    assert power == pytest.approx(energy / (1.0 + energy), abs=0.012)
+    assert math.isfinite(energy)
+
+
+def test_what_has_changed_since_makes_it_due(book: Book) -> None:
+    sheet = book.sheet("birch 3")
+    book.add_sheet(dataclasses.replace(sheet, lot="May", measured_mm=3.2), when=days(1))
+    book.change_setup("bench", when=days(2), what="lens", lens_mm=50.8)
+    book.change_setup("bench", when=days(3), what="other", ceiling_pct=30.0)
+    (entry,) = sheet_card_of_pair(book, when=days(4)).settings
+    assert entry.due == (
+        "It was settled for lot not named; now it is lot May.",
+        "The sheet measures 3.2 mm now; then it was not measured.",
+        f"The machine was changed since (lens, {days(2):%Y-%m-%d}).",
+        f"The machine was changed since (other, {days(3):%Y-%m-%d}).",
+        f"Its {entry.setting.power_pct:g} % lie above the machine's power ceiling of 30 %.",
+    )
+    book.undo(when=days(4), machine="bench")
+    (entry,) = sheet_card_of_pair(book, when=days(4)).settings
+    assert [words for words in entry.due if "machine" in words] == [
+        f"The machine was changed since (lens, {days(2):%Y-%m-%d})."
+    ]
+
+
+def test_a_setting_that_was_long_not_used_is_due_until_it_was_checked(book: Book) -> None:
+    late = days(CHECK_DAYS + 1)
+    (entry,) = sheet_card_of_pair(book, when=late).settings
+    assert entry.due == (f"It was last settled on or run on {NOW:%Y-%m-%d}.",)
+    burn = book.burns("bench", "birch 3", "cut")[0]
+    run = dataclasses.replace(burn, source="check_strip")
+    book.add_job("bench", "birch 3", [run], when=days(CHECK_DAYS))
+    card = sheet_card_of_pair(book, when=late)
+    assert card.settings[0].due == ()
+    assert f"On {days(2 * CHECK_DAYS):%Y-%m-%d}" in card.check_again[0]
+
+
+def test_a_setting_settled_by_hand_and_without_burns_says_so(book: Book) -> None:
+    book.settle(
+        "bench", "birch 3", "line_mark", Setting(power_pct=15.0, speed_mm_s=200.0), when=NOW
+    )
+    cut, mark = sheet_card_of_pair(book, when=NOW).settings
+    assert (cut.operation, mark.operation) == ("cut", "line_mark")
+    assert "Nothing was promised of it" in mark.facts[0]
+    assert "there are no burns" in mark.facts[1]
+
+
+def test_nothing_settled_is_said(evening: Shell) -> None:
+    said = evening.refusal("settled", "birch 3")
+    assert said.startswith("Nothing is settled for 'birch 3' on 'bench' yet")
+    with open_book(evening.book) as book, pytest.raises(LogbookError, match="'oak'"):
+        sheet_card_of_pair(book, sheet="oak", when=NOW)
+
+
+def test_the_commands_show_and_print_it(evening: Shell) -> None:
+    evening.run("settle", "last")
+    (found,) = evening.json("settled", "birch 3")
+    said = evening.json("sheet-card", "birch 3", "--into", "cards")
+    assert said["file"] == str(Path("cards") / "card-birch-3-on-bench.pdf")
+    assert said["card"]["settings"][0]["setting"] == found["setting"]
+    text = page_text((evening.folder / said["file"]).read_bytes())
+    assert f"{found['setting']['speed_mm_s']:g} mm/s" in text
+    assert "CHECK AGAIN" in text
+
+
+def test_names_that_are_no_file_names_are_spelt_otherwise() -> None:
+    sheet = dataclasses.replace(BIRCH, name="../Eiche 3/4 “roh”")
+    (name,) = sheet_card_files(dataclasses.replace(CARD, sheet=sheet))
+    assert name == "card-eiche-3-4-roh-on-bench.pdf"
