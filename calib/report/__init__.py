@@ -17,7 +17,6 @@ _HOMES = {
     ),
     "calib.report.advice": ("advice_text", "promises_text", "summary_text"),
     "calib.report.sheet_card": ("sheet_card_text",),
-    "calib.report.sheet_card": ("sheet_card_text",),
     "calib.report.track_record": ("track_record_text",),
     "calib.report.book": ("history_text", "import_text", "page_text"),
 }  # fmt: skip

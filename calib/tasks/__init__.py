@@ -10,8 +10,8 @@
 ``summary``      a region in a few lines
 ``pictures``     the picture of a region
 ``definitions``  ready-made grids from TOML
+``page``         what a desk shows: what waits, a board with what was read of it
 ``exchange``     give a logbook away as a file, take another one in
-``cards``        the settled settings of a pair, and the card for the wall
 ``cards``        the settled settings of a pair, and the card for the wall
 ``looking_back`` what was stated before burning against what came out
 
@@ -44,7 +44,6 @@ if TYPE_CHECKING:
         plan_focus_board,
     )
     from calib.tasks.cards import settled_of_pair, sheet_card_files, sheet_card_of_pair
-    from calib.tasks.cards import settled_of_pair, sheet_card_files, sheet_card_of_pair
     from calib.tasks.definitions import Definition, read_definition, ready_made_grid
     from calib.tasks.exchange import export_book, import_book
     from calib.tasks.files import FileWish, board_files, focus_files, resume_files, write_folder
@@ -56,6 +55,14 @@ if TYPE_CHECKING:
         track_record_title,
     )
     from calib.tasks.offcuts import plan_grids
+    from calib.tasks.page import (
+        BoardState,
+        Standing,
+        board_file,
+        board_state,
+        file_names,
+        standing,
+    )
     from calib.tasks.pictures import picture_format, region_pictures, region_view
     from calib.tasks.results import CellByCell, sitting_label, take_down
     from calib.tasks.summary import Summary, summarise
@@ -85,16 +92,19 @@ _HOMES = {
         "Advice", "JobCounts", "RegionWish", "advise", "region_of_pair", "settle", "take_down_job",
     ),
     "calib.tasks.cards": ("settled_of_pair", "sheet_card_files", "sheet_card_of_pair"),
-    "calib.tasks.cards": ("settled_of_pair", "sheet_card_files", "sheet_card_of_pair"),
     "calib.tasks.looking_back": (
         "TrackRecordWish", "track_record", "track_record_pictures", "track_record_title",
     ),
     "calib.tasks.offcuts": ("plan_grids",),
+    "calib.tasks.page": (
+        "BoardState", "Standing", "board_file", "board_state", "file_names", "standing",
+    ),
     "calib.tasks.pictures": ("picture_format", "region_pictures", "region_view"),
 }  # fmt: skip
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 __all__ = [
     "Advice",
+    "BoardState",
     "BoardWish",
     "CellByCell",
     "Definition",
@@ -102,16 +112,20 @@ __all__ = [
     "JobCounts",
     "Planned",
     "RegionWish",
+    "Standing",
     "Summary",
     "TrackRecordWish",
     "add_machine",
     "add_sheet",
     "advise",
     "assumptions",
+    "board_file",
     "board_files",
+    "board_state",
     "change_sheet",
     "check_material",
     "export_book",
+    "file_names",
     "find_board",
     "find_pair",
     "fit_region",
@@ -134,10 +148,8 @@ __all__ = [
     "settled_of_pair",
     "sheet_card_files",
     "sheet_card_of_pair",
-    "settled_of_pair",
-    "sheet_card_files",
-    "sheet_card_of_pair",
     "sitting_label",
+    "standing",
     "starting_point",
     "summarise",
     "take_down",
