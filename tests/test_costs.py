@@ -9,9 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calib.advise.costs import Costs, expected_cost, price_settings
+from calib.advise.cut_times import CutTimes
 from calib.advise.job import Job, JobClass, plain_job
 from calib.advise.job_time import job_time_s
 from calib.advise.path_data import strokes_of_paths
+from calib.advise.stopwatch import calibrate_time
 from calib.errors import InvalidRecord, MachineLimit
 from calib.records import COUPON_CUT_MM, Machine, Setting
 
@@ -220,12 +222,13 @@ def test_marks_without_a_setting_are_left_out_and_said():
     assert float(plain.time_s) == pytest.approx(100.0 + travel_s() + LENGTH / 10.0)
     assert "Not counted, because they have no setting: text." in plain.notes
     marks = {"text": Setting(power_pct=20.0, speed_mm_s=100.0)}
-    full = expected_cost(Steady(), job, ALL, 60.0, 10.0, marks=marks)
+    times = CutTimes(job=job, machine=BENCH, marks=marks, start_up_s=100.0)
+    full = expected_cost(Steady(), job, ALL, 60.0, 10.0, times=times)
     assert float(full.time_s - plain.time_s) == pytest.approx(4.0, abs=1.5)
     assert full.notes == ()
     only = Job(classes=(mark,))
     with pytest.raises(InvalidRecord, match="'job' has nothing to cut"):
-        expected_cost(Steady(), only, ALL, 60.0, 10.0, marks=marks)
+        expected_cost(Steady(), only, ALL, 60.0, 10.0)
 
 
 def test_speeds_beyond_the_machine_are_refused():
@@ -259,3 +262,18 @@ def test_settings_side_by_side_with_price_and_margin():
     assert without[0].margin_pct is None
     with pytest.raises(InvalidRecord, match=r"price is 0\.0"):
         price_settings(Edge(), TWO_PARTS, ALL, at, price=0.0)
+
+
+def test_times_on_a_curve_and_by_the_stopwatch():
+    """A curve is right to 0.3 %; the ratio stretches all but the start-up."""
+    moving = replace(BENCH, acceleration_mm_s2=3000.0)
+    exact = CutTimes(job=TWO_PARTS, machine=moving, start_up_s=100.0)
+    speeds, passes = np.geomspace(4.0, 90.0, 33), np.repeat([1, 2, 3], 11)
+    curve = exact.on_curve(4.0, 90.0).seconds(speeds, passes)
+    assert curve == pytest.approx(exact.seconds(speeds, passes), rel=3e-3)
+    single = {"cut": Setting(power_pct=1.0, speed_mm_s=float(speeds[20]), passes=2)}
+    whole = job_time_s(TWO_PARTS, moving, single, start_up_s=100.0).total_s
+    assert exact.seconds(speeds[20:21], passes[20:21]) == pytest.approx(whole)
+    ratio = calibrate_time([(100.0, 130.0), (300.0, 390.0)])
+    slower = replace(exact, ratio=ratio).seconds(speeds, passes)
+    assert slower - 100.0 == pytest.approx(ratio.ratio * (exact.seconds(speeds, passes) - 100.0))

@@ -9,6 +9,7 @@ import pytest
 import shapely
 from scipy import stats
 
+from calib.advise.cut_times import CutTimes
 from calib.advise.drawing import read_drawing
 from calib.advise.features import KERF_MM, LISTED, least_widths_mm, small_features
 from calib.advise.job import Job, JobClass, make_job, plain_job
@@ -470,7 +471,10 @@ def test_a_job_without_cuts_promises_nothing():
 
 def test_marks_count_in_the_time_of_a_promise_when_they_have_a_setting():
     marks = {k: v for k, v in PANEL_SETTINGS.items() if k != "cut"}
-    without, with_marks = (job_promise(Stub(), panel(), CUT, marks=m) for m in (None, marks))
+    without, with_marks = (
+        job_promise(Stub(), panel(), CUT, times=CutTimes(job=panel(), machine=BENCH, marks=m))
+        for m in ({}, marks)
+    )
     full = job_time_s(panel(), BENCH, PANEL_SETTINGS).total_s / 60.0
     assert with_marks.minutes == pytest.approx(full)
     assert without.minutes < with_marks.minutes

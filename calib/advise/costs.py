@@ -9,9 +9,10 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
-from calib.advise.cut_region import CutRegion, KnowsHanging, as_floats
+from calib.advise.cut_region import CutRegion, KnowsGrades, KnowsHanging, as_floats
+from calib.advise.cut_times import CutTimes
 from calib.advise.job import Job
-from calib.advise.job_time import START_UP_S, beam_on_times_s, job_time_s
+from calib.advise.job_time import START_UP_S
 from calib.advise.outlines import Floats
 from calib.errors import InvalidRecord
 from calib.records import CHAR_WORDS, COUPON_CUT_MM, Setting
@@ -159,7 +160,7 @@ def expected_cost(
     speed_mm_s: npt.ArrayLike,
     passes: npt.ArrayLike = 1,
     *,
-    marks: Mapping[str, Setting] | None = None,
+    times: CutTimes | None = None,
 ) -> CostBreakdown:
     """Expected cost of a job when its cuts are burnt at each of some settings.
 
@@ -173,8 +174,9 @@ def expected_cost(
         What things cost.
     power_pct, speed_mm_s, passes
         Settings that broadcast [% of full], [mm/s], [-].
-    marks
-        Settings of the classes that aren't cut; those without one are left out and said.
+    times
+        How long the job takes, with its marks and the stopwatch's ratio; None: calculated, and
+        without the classes that aren't cut.
 
     Returns
     -------
@@ -195,7 +197,8 @@ def expected_cost(
         np.asarray(speed_mm_s, dtype=float),
         np.asarray(passes, dtype=float),
     )
-    seconds, notes = _time_s(region, job, costs, speed, count, marks or {})
+    taken = times or CutTimes(job=job, machine=region.machine, start_up_s=costs.start_up_s)
+    seconds = taken.seconds(speed, count)
     pushes = _expected_pushes(region, job, power, speed, count)
     money_per_s = costs.labour_hour / _HOUR_S
     parts = (
@@ -214,7 +217,7 @@ def expected_cost(
         total=np.asarray(sum(parts)),
         time_s=seconds,
         expected_pushes=pushes,
-        notes=notes + _cost_notes(costs),
+        notes=taken.notes + _cost_notes(costs),
     )
 
 
@@ -222,36 +225,6 @@ def _cost_notes(costs: Costs) -> tuple[str, ...]:
     if not costs.guessed:
         return ()
     return (f"Guessed, not given: {', '.join(costs.guessed)}. The cost is as good as these.",)
-
-
-def _time_s(
-    region: CutRegion,
-    job: Job,
-    costs: Costs,
-    speed: Floats,
-    passes: Floats,
-    marks: Mapping[str, Setting],
-) -> tuple[Floats, tuple[str, ...]]:
-    """Machine time over settings: travel and marks once, the cuts' own time on a curve."""
-    kept = tuple(c for c in job.classes if c.operation == "cut" or c.name in marks)
-    if not any(c.operation == "cut" for c in kept):
-        raise InvalidRecord(
-            f"the job {job.name!r} has nothing to cut, so its cost doesn't hang on a cut setting:"
-            " give a class the operation cut."
-        )
-    left = [c.name for c in job.classes if c not in kept]
-    notes = (f"Not counted, because they have no setting: {', '.join(left)}.",) if left else ()
-    part = Job(name=job.name, classes=kept, parts=job.parts, sheets=job.sheets)
-    seconds = np.zeros(speed.shape)
-    # In full at one speed; of that, only the time along the cuts depends on speed.
-    for n in np.unique(passes):
-        cut = Setting(power_pct=1.0, speed_mm_s=float(speed.max()), passes=int(n))
-        settings = {c.name: cut if c.operation == "cut" else marks[c.name] for c in kept}
-        time = job_time_s(part, region.machine, settings, start_up_s=costs.start_up_s)
-        fixed = time.total_s - time.cutting_s
-        along = sum(beam_on_times_s(c, region.machine, speed) for c in part.cuts)
-        seconds = np.where(passes == n, fixed + n * along, seconds)
-    return seconds, notes
 
 
 def _expected_pushes(
@@ -277,6 +250,9 @@ def _expected_recuts(
 def _cleaning_s(
     region: CutRegion, job: Job, costs: Costs, at: tuple[Floats, Floats, Floats]
 ) -> Floats:
+    metres = job.cut_length_mm / 1000.0
+    if isinstance(region, KnowsGrades):
+        return metres * as_floats(region.mean_over_char(costs.cleaning_s_per_m, *at))
     below = np.zeros(at[0].shape)
     seconds = np.zeros(at[0].shape)
     for grade, per_m in enumerate(costs.cleaning_s_per_m):
@@ -286,7 +262,7 @@ def _cleaning_s(
             at_most = as_floats(region.chance_char_at_most(grade, *at))
         seconds = seconds + per_m * (at_most - below)
         below = at_most
-    return np.asarray(seconds * job.cut_length_mm / 1000.0)
+    return np.asarray(seconds * metres)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -328,13 +304,13 @@ def price_settings(
     settings: Mapping[str, Setting],
     *,
     price: float | None = None,
-    marks: Mapping[str, Setting] | None = None,
+    times: CutTimes | None = None,
 ) -> tuple[PricedSetting, ...]:
     """Put the costs of some settings of the cut side by side.
 
     Parameters
     ----------
-    region, job, costs, marks
+    region, job, costs, times
         As for ``expected_cost``.
     settings
         Settings of the cut by name, such as cheapest, fastest and cleanest.
@@ -351,7 +327,7 @@ def price_settings(
     priced = []
     for name, at in settings.items():
         cost = expected_cost(
-            region, job, costs, at.power_pct, at.speed_mm_s, at.passes, marks=marks
+            region, job, costs, at.power_pct, at.speed_mm_s, at.passes, times=times
         )
         total = float(cost.total)
         margin = None if price is None else price - total

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Protocol, runtime_checkable
 
 import numpy as np
@@ -49,6 +50,20 @@ class KnowsHanging(Protocol):
         self, power_pct: npt.ArrayLike, speed_mm_s: npt.ArrayLike, passes: npt.ArrayLike = 1
     ) -> float | Floats:
         """Chance that a coupon drops or hangs by a few fibres."""
+
+
+@runtime_checkable
+class KnowsGrades(Protocol):
+    """A region that gives the mean over all char grades at once."""
+
+    def mean_over_char(
+        self,
+        of_grade: Sequence[float],
+        power_pct: npt.ArrayLike,
+        speed_mm_s: npt.ArrayLike,
+        passes: npt.ArrayLike = 1,
+    ) -> float | Floats:
+        """Mean of what each char grade of a coupon that was cut stands for."""
 
 
 def as_floats(value: float | Floats) -> Floats:

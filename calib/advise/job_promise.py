@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from scipy import special
 
 from calib.advise.cut_region import CutRegion
+from calib.advise.cut_times import CutTimes
 from calib.advise.job import Job
-from calib.advise.job_time import job_time_s
-from calib.advise.stopwatch import TimeRatio
-from calib.errors import InvalidRecord
 from calib.records import COUPON_CUT_MM, Setting
 
 _LEVEL = 0.9
@@ -93,9 +90,8 @@ def job_promise(
     job: Job,
     setting: Setting,
     *,
-    marks: Mapping[str, Setting] | None = None,
     change_pct: float = 1.0,
-    ratio: TimeRatio | None = None,
+    times: CutTimes | None = None,
 ) -> JobPromise:
     """Promise a whole job at a setting, on the sheet that was tested.
 
@@ -107,12 +103,11 @@ def job_promise(
         The job.
     setting
         The setting of its cuts.
-    marks
-        Settings of the classes that aren't cut; those without one aren't counted in the time.
     change_pct
         How much slower and faster to look [%].
-    ratio
-        What the stopwatch says of the machine.
+    times
+        How long the job takes, with its marks and the stopwatch's ratio; None: calculated, and
+        without the classes that aren't cut.
 
     Returns
     -------
@@ -128,15 +123,14 @@ def job_promise(
     Defects are Poisson and stand apart.
     """
     length = job.cut_length_mm
-    if length <= 0.0:
-        raise InvalidRecord(f"the job {job.name!r} has nothing to cut: give a class the cut.")
+    taken = times or CutTimes(job=job, machine=region.machine)
     places = length / COUPON_CUT_MM
     defects = region.defects_per_m * length / 1000.0
     at = (setting.power_pct, setting.speed_mm_s, setting.passes)
     one = float(region.chance_through(*at))
     two = float(region.chance_through(*at, cut_length_mm=2.0 * COUPON_CUT_MM))
     changes = tuple(
-        _changed(region, job, setting, marks or {}, change, ratio)
+        _changed(region, setting, change, taken)
         for change in (-change_pct, 0.0, change_pct)
         if setting.speed_mm_s * (1.0 + change / 100.0) <= region.machine.max_speed_mm_s
     )
@@ -157,28 +151,17 @@ def job_promise(
     )
 
 
-def _changed(
-    region: CutRegion,
-    job: Job,
-    setting: Setting,
-    marks: Mapping[str, Setting],
-    change: float,
-    ratio: TimeRatio | None,
-) -> SpeedChange:
+def _changed(region: CutRegion, setting: Setting, change: float, times: CutTimes) -> SpeedChange:
     speed = setting.speed_mm_s * (1.0 + change / 100.0)
     at = (setting.power_pct, speed, setting.passes)
-    places = job.cut_length_mm / COUPON_CUT_MM
-    cut = Setting(power_pct=setting.power_pct, speed_mm_s=speed, passes=setting.passes)
-    kept = tuple(c for c in job.classes if c.operation == "cut" or c.name in marks)
-    settings = {c.name: cut if c.operation == "cut" else marks[c.name] for c in kept}
-    part = Job(name=job.name, classes=kept, parts=job.parts, sheets=job.sheets)
-    time = job_time_s(part, region.machine, settings, ratio=ratio)
+    length = times.job.cut_length_mm
+    seconds = times.seconds(np.array(speed), np.array(setting.passes))
     return SpeedChange(
         change_pct=change,
         speed_mm_s=speed,
-        expected_pushes=places * (1.0 - float(region.chance_through(*at))),
-        chance_no_push=float(region.chance_through(*at, cut_length_mm=job.cut_length_mm)),
-        minutes=time.total_s / 60.0,
+        expected_pushes=length / COUPON_CUT_MM * (1.0 - float(region.chance_through(*at))),
+        chance_no_push=float(region.chance_through(*at, cut_length_mm=length)),
+        minutes=float(seconds) / 60.0,
     )
 
 

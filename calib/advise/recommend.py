@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -17,9 +18,15 @@ from calib.fit.region import Region
 from calib.fit.thinning import thinned_region
 from calib.records import Setting
 
+if TYPE_CHECKING:
+    from calib.advise.cheapest import PricedJob
+    from calib.advise.costs import Costs
+    from calib.advise.cut_times import CutTimes
+    from calib.advise.job import Job
+
 Array = npt.NDArray[np.float64]
 
-AIMS = ("fastest", "cleanest")
+AIMS = ("fastest", "cleanest", "cheapest")
 # Without recorded jobs a whole job is promised at most this chance: coupons teach nothing of what
 # builds up over an hour and a half.
 MOST_WITHOUT_JOBS = 0.9
@@ -48,6 +55,7 @@ class Wish:
     mark: int = 2
     cut_length_mm: float | None = None
     next_sheet: bool = False
+    priced: PricedJob | None = None
 
     def __post_init__(self) -> None:
         if self.aim not in AIMS:
@@ -72,6 +80,8 @@ def recommend(
     mark: int = 2,
     cut_length_mm: float | None = None,
     next_sheet: bool = False,
+    costs: Costs | None = None,
+    job: Job | CutTimes | None = None,
 ) -> Recommendation:
     """Recommend a setting inside what was burnt.
 
@@ -80,7 +90,8 @@ def recommend(
     region
         A fitted region.
     aim
-        ``fastest`` (speed / passes) or ``cleanest`` (least expected char).
+        ``fastest`` (speed / passes), ``cleanest`` (least expected char) or ``cheapest`` (least
+        expected cost of a job).
     reliability
         Chance that the promise shall hold: for cuts that a coupon or job drops (and is no blacker
         than ``char_at_most``), for marks that none goes deeper than ``mark``.
@@ -92,6 +103,10 @@ def recommend(
         Length of a whole job [mm]; None for the next coupon.
     next_sheet
         True when it shall hold on the next sheet of the lot.
+    costs
+        What things cost, for ``cheapest``; None: guesses, said.
+    job
+        What is to be cut, for ``cheapest``; None: round outlines of ``cut_length_mm``.
 
     Returns
     -------
@@ -115,6 +130,10 @@ def recommend(
     )
     wish, notes = _within_evidence(region, wish)
     every = steps.rows(region)
+    if wish.aim == "cheapest":
+        from calib.advise.cheapest import priced_job  # reads drawings, which nothing else does
+
+        wish = replace(wish, priced=priced_job(region, costs, job, cut_length_mm, every))
     if not every:
         raise _refusal(region, wish, None)
     found = _search(region, wish, every)
@@ -190,6 +209,8 @@ def _scores(
     power, speed, passes = setting
     if promised.region.operation != "cut":
         return promised.exactly(power, speed, passes, pitch)
+    if wish.priced is not None:
+        return -wish.priced.of(promised.region, power, speed, passes).total
     if wish.aim == "fastest":
         return np.asarray(speed / passes)
     return -np.asarray(promised.region.expected_char(power, speed, passes))
@@ -302,6 +323,9 @@ def _stated(region: Region, wish: Wish, found: Setting, notes: list[str]) -> Rec
     promised = _promised(region, wish)
     rec = describe(promised, wish.aim, wish.reliability, found)
     notes = [*notes, *region.notes]
+    if wish.priced is not None:
+        rec = replace(rec, expected_cost=float(wish.priced.one(region, found).total[0]))
+        notes = [*wish.priced.notes_at(region, found), *notes]
     if region.operation != "cut":
         return replace(rec, notes=tuple(dict.fromkeys(notes)))
     loose = doubled_scatter(region)

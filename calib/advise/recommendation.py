@@ -45,6 +45,8 @@ class Recommendation:
         90 % interval; None without a length.
     pushes_per_hour
         The same for an hour of cutting; None for marks.
+    expected_cost
+        Of the job, at what things were said to cost [money]; None unless the aim was the cheapest.
     chance_if_scatter_doubled, setting_if_scatter_doubled
         The promise, and the advice, if the scatter assumed before the burns were twice as large.
     notes
@@ -72,6 +74,7 @@ class Recommendation:
     expected_pushes: float | None = None
     expected_pushes_interval: tuple[float, float] | None = None
     pushes_per_hour: float | None = None
+    expected_cost: float | None = None
     chance_if_scatter_doubled: float | None = None
     setting_if_scatter_doubled: Setting | None = None
     notes: tuple[str, ...] = ()

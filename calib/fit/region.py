@@ -183,11 +183,34 @@ class Region:
         self, power_pct: npt.ArrayLike, speed_mm_s: npt.ArrayLike, passes: npt.ArrayLike = 1
     ) -> float | Array:
         """Expected char grade of a coupon that was cut; settings broadcast, 0…4."""
+        return self.mean_over_char(tuple(range(5)), power_pct, speed_mm_s, passes)
+
+    def mean_over_char(
+        self,
+        of_grade: Sequence[float],
+        power_pct: npt.ArrayLike,
+        speed_mm_s: npt.ArrayLike,
+        passes: npt.ArrayLike = 1,
+    ) -> float | Array:
+        """Mean of what each char grade of a coupon that was cut stands for, such as seconds.
+
+        Parameters
+        ----------
+        of_grade
+            Five numbers, for the grades 0…4.
+        power_pct, speed_mm_s, passes
+            Settings that broadcast [% of full], [mm/s], [-].
+
+        Returns
+        -------
+        float or numpy.ndarray
+            In the unit of ``of_grade``; a float for scalars.
+        """
         if self.char is None:
             raise InvalidRecord(f"Region.operation is {self.operation!r}: only a cut has char.")
-        grades = np.arange(5.0)
+        worth = np.asarray(of_grade, dtype=float)
         return self._graded_map(
-            self.char, lambda chances: grades @ chances, power_pct, speed_mm_s, passes
+            self.char, lambda chances: worth @ chances, power_pct, speed_mm_s, passes
         )
 
     def chance_mark(
