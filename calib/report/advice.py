@@ -21,7 +21,7 @@ from calib.report.words import (
 from calib.tasks.advice import Advice
 from calib.tasks.summary import DEEPER, LEVELS, RegionRow, Summary
 
-_EDGES = {
+EDGES = {
     "unburnt": "Nothing was burnt yet: this is what is expected of such a sheet, and it may be far"
     " off.",
     "all_through": "Every burn went over the edge, so the edge was not found.",
@@ -47,7 +47,7 @@ def summary_text(summary: Summary) -> str:
     )
     rows = _cut_rows(summary) if summary.operation == "cut" else _mark_rows(summary)
     return paragraphs(
-        f"{head}\n{_EDGES[summary.edge]}",
+        f"{head}\n{EDGES[summary.edge]}",
         rows,
         _starred(summary.rows),
         _defects(summary),
@@ -126,7 +126,7 @@ def advice_text(advice: Advice) -> str:
         f"To {pair}: {setting_words(rec.setting)}"
         if rec.operation == "cut"
         else f"For a {pair}: {setting_words(rec.setting)}",
-        "\n".join(wrapped(line) for line in (_promised(rec), *_cut_margins(rec))),
+        "\n".join(wrapped(line) for line in (promised_words(rec), *margin_lines(rec))),
         bullets("Notes", rec.notes),
         wrapped(
             f"This rests on {counted(len(region.burns), 'burn')}. Promise"
@@ -136,7 +136,8 @@ def advice_text(advice: Advice) -> str:
     )
 
 
-def _promised(rec: Recommendation) -> str:
+def promised_words(rec: Recommendation) -> str:
+    """Say what is promised of a setting."""
     if rec.operation != "cut":
         wanted = MARK_WORDS[rec.mark or 0]
         return (
@@ -153,7 +154,8 @@ def _promised(rec: Recommendation) -> str:
     )
 
 
-def _cut_margins(rec: Recommendation) -> list[str]:
+def margin_lines(rec: Recommendation) -> list[str]:
+    """Say how much margin a cut has, what it looks like, and what was assumed."""
     if rec.operation != "cut":
         return []
     lines = []

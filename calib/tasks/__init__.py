@@ -10,6 +10,7 @@
 ``summary``      a region in a few lines
 ``pictures``     the picture of a region
 ``definitions``  ready-made grids from TOML
+``look``         a region for a screen: outlines of its chances, what holds at any setting
 ``page``         what a desk shows: what waits, a board with what was read of it
 ``exchange``     give a logbook away as a file, take another one in
 ``cards``        the settled settings of a pair, and the card for the wall
@@ -42,12 +43,14 @@ if TYPE_CHECKING:
         plan_board,
         plan_boards,
         plan_focus_board,
+        propose_boards,
     )
     from calib.tasks.cards import settled_of_pair, sheet_card_files, sheet_card_of_pair
     from calib.tasks.definitions import Definition, read_definition, ready_made_grid
     from calib.tasks.exchange import export_book, import_book
     from calib.tasks.files import FileWish, board_files, focus_files, resume_files, write_folder
     from calib.tasks.library import fit_region, plan_grid, recommend, starting_point
+    from calib.tasks.look import ReadOut, RegionLook, read_out, region_look
     from calib.tasks.looking_back import (
         TrackRecordWish,
         track_record,
@@ -81,7 +84,7 @@ _HOMES = {
     ),
     "calib.tasks.boards": (
         "BoardWish", "Planned", "find_board", "find_pair", "plan_board", "plan_boards",
-        "plan_focus_board",
+        "plan_focus_board", "propose_boards",
     ),
     "calib.tasks.files": ("FileWish", "board_files", "focus_files", "resume_files", "write_folder"),
     "calib.tasks.results": ("CellByCell", "sitting_label", "take_down"),
@@ -95,6 +98,7 @@ _HOMES = {
     "calib.tasks.looking_back": (
         "TrackRecordWish", "track_record", "track_record_pictures", "track_record_title",
     ),
+    "calib.tasks.look": ("ReadOut", "RegionLook", "read_out", "region_look"),
     "calib.tasks.offcuts": ("plan_grids",),
     "calib.tasks.page": (
         "BoardState", "Standing", "board_file", "board_state", "file_names", "standing",
@@ -111,6 +115,8 @@ __all__ = [
     "FileWish",
     "JobCounts",
     "Planned",
+    "ReadOut",
+    "RegionLook",
     "RegionWish",
     "Standing",
     "Summary",
@@ -137,9 +143,12 @@ __all__ = [
     "plan_focus_board",
     "plan_grid",
     "plan_grids",
+    "propose_boards",
     "read_definition",
+    "read_out",
     "ready_made_grid",
     "recommend",
+    "region_look",
     "region_of_pair",
     "region_pictures",
     "region_view",

@@ -242,6 +242,38 @@ def plan_boards(
     RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError
         As for ``plan_board``.
     """
+    planned = propose_boards(book, machine, sheet, operation, wish, files=files)
+    for one in planned:
+        book.add_board(one.grid, when=when, forecasts=one.forecasts)
+    return planned
+
+
+def propose_boards(
+    book: Book,
+    machine: str | None,
+    sheet: str | None,
+    operation: Operation,
+    wish: BoardWish,
+    *,
+    files: FileWish | None = None,
+) -> tuple[Planned, ...]:
+    """Plan the next round of a pair to look at it; nothing is stored.
+
+    Parameters
+    ----------
+    book, machine, sheet, operation, wish, files
+        As for ``plan_boards``.
+
+    Returns
+    -------
+    tuple of Planned
+        The boards; planned again from the same burns, they are the same.
+
+    Raises
+    ------
+    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError
+        As for ``plan_board``.
+    """
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, operation)
     _check_operation(operation)
@@ -252,7 +284,7 @@ def plan_boards(
     last = max((board.round or 0 for board in earlier.entries), default=0)
     options = _options(of_machine, wish, last + 1)
     grids = split_on_region(region, options) if wish.split else (plan_on_region(region, options),)
-    planned = tuple(
+    return tuple(
         Planned(
             grid=grid,
             before=len(region.burns),
@@ -262,9 +294,6 @@ def plan_boards(
         )
         for grid in grids
     )
-    for one in planned:
-        book.add_board(one.grid, when=when, forecasts=one.forecasts)
-    return planned
 
 
 def plan_focus_board(

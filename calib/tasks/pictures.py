@@ -112,7 +112,7 @@ def region_view(
     shown = passes or (advice.passes if advice else burnt)
     if advice is not None and advice.passes != shown:
         advice = None
-    shower = _Shower(region, wish, shown, advice)
+    shower = Shower(region, wish, shown, advice)
     power, speed = shower.axes()
     chance, likely = shower.layers(power[:, None], speed[None, :])
     machine = region.machine
@@ -156,7 +156,7 @@ def _levels(region: Region, wish: RegionWish) -> tuple[float, ...]:
     return (*_LEVELS[:2], asked)
 
 
-class _Shower:
+class Shower:
     """Asks a thinned region, quick enough for a whole picture, for what is drawn."""
 
     def __init__(

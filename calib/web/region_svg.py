@@ -1,0 +1,248 @@
+"""A region as a drawing of a few kilobytes: bands of chance, burns, what was not tested."""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from html import escape
+from typing import TYPE_CHECKING
+
+from calib.records import Burn, Setting
+from calib.report.words import setting_words
+
+if TYPE_CHECKING:
+    from calib.tasks.look import Band, Point, RegionLook
+
+# Frame of the plot, in units of about a pixel on a phone.
+WIDTH, HEIGHT = 380.0, 400.0
+LEFT, RIGHT, TOP, FOOT = 46.0, 372.0, 10.0, 352.0
+_DASHES = ("2 3", "7 4", "none")
+# Burns at one setting stand side by side [units].
+_ASIDE = 9.0
+
+
+class Axes:
+    """Turns settings into places: power across, the logarithm of speed upwards."""
+
+    def __init__(self, look: RegionLook) -> None:
+        self._power, self._speed = look.power_pct, look.speed_mm_s
+
+    def x(self, power_pct: float) -> float:
+        """Place of a power [units]."""
+        low, high = self._power
+        return LEFT + (RIGHT - LEFT) * (power_pct - low) / (high - low)
+
+    def y(self, speed_mm_s: float) -> float:
+        """Place of a speed [units]."""
+        low, high = (math.log(speed) for speed in self._speed)
+        return FOOT - (FOOT - TOP) * (math.log(speed_mm_s) - low) / (high - low)
+
+    def path(self, points: Iterable[Point]) -> str:
+        """A closed outline."""
+        return "M" + "L".join(f"{self.x(p):.1f} {self.y(v):.1f}" for p, v in points) + "Z"
+
+
+def region_svg(look: RegionLook, advised: Setting | None = None) -> str:
+    """Draw a region.
+
+    Parameters
+    ----------
+    look
+        What is shown.
+    advised
+        The setting that is advised; None when there is none.
+
+    Returns
+    -------
+    str
+        An SVG element. Its data say how the axes run, for a slider.
+    """
+    axes = Axes(look)
+    parts = [
+        _frame("b0"),
+        *(_band(axes, n, band) for n, band in enumerate(look.bands)),
+        _untested(axes, look),
+        *(_level(axes, n, band) for n, band in enumerate(look.bands)),
+        _frame("frame"),
+        _power_axis(axes, look),
+        _speed_axis(axes, look),
+        *_burns(axes, look),
+        _advised(axes, advised),
+        f'<g class="here" transform="translate({axes.x(look.start.power_pct):.1f}'
+        f' {axes.y(look.start.speed_mm_s):.1f})"><path d="M0 -400V400M-400 0H400"/>'
+        '<circle r="6"/></g>',
+    ]
+    data = " ".join(
+        f'data-{name}="{value:.8g}"'
+        for name, value in (
+            ("left", LEFT), ("right", RIGHT), ("top", TOP), ("foot", FOOT),
+            ("power-low", look.power_pct[0]), ("power-high", look.power_pct[1]),
+            ("speed-low", look.speed_mm_s[0]), ("speed-high", look.speed_mm_s[1]),
+        )
+    )  # fmt: skip
+    words = escape(_words(look, advised), quote=True)
+    return (
+        f'<svg class="region" viewBox="0 0 {WIDTH:g} {HEIGHT:g}" role="img" aria-label="{words}"'
+        f' {data}><defs><pattern id="untested" width="7" height="7"'
+        ' patternUnits="userSpaceOnUse" patternTransform="rotate(45)"><path class="hatch"'
+        f' d="M0 0V7"/></pattern><clipPath id="plot">{_frame("")}</clipPath></defs>'
+        f"{''.join(parts)}</svg>"
+    )
+
+
+def _words(look: RegionLook, advised: Setting | None) -> str:
+    counted = Counter(_outcome(burn) for burn in look.burns)
+    came = ", ".join(f"{number} {outcome}" for outcome, number in sorted(counted.items()))
+    advice = f"Advised: {setting_words(advised)}." if advised else ""
+    return f"Power against speed, {look.words}. Burns: {came or 'none yet'}. {advice}".strip()
+
+
+def _frame(name: str) -> str:
+    kind = f' class="{name}"' if name else ""
+    return (
+        f'<rect{kind} x="{LEFT:g}" y="{TOP:g}" width="{RIGHT - LEFT:g}" height="{FOOT - TOP:g}"/>'
+    )
+
+
+def _band(axes: Axes, number: int, band: Band) -> str:
+    outline = "".join(axes.path(loop) for loop in band.loops)
+    return f'<path class="b{number + 1}" fill-rule="evenodd" d="{outline}"/>' if outline else ""
+
+
+def _level(axes: Axes, number: int, band: Band) -> str:
+    """The line of a level, and its name where it lies far to the right."""
+    outline = "".join(axes.path(loop) for loop in band.loops)
+    if not outline:
+        return ""
+    line = (
+        f'<path class="level" stroke-dasharray="{_DASHES[number]}" clip-path="url(#plot)"'
+        f' d="{outline}"/>'
+    )
+    inner = [
+        (axes.x(p), axes.y(v))
+        for loop in band.loops
+        for p, v in loop
+        if LEFT + 30 < axes.x(p) < RIGHT - 30 and TOP + 14 < axes.y(v) < FOOT - 14
+    ]
+    if not inner:
+        return line
+    wish = RIGHT - 60.0 - 70.0 * number
+    x, y = min(inner, key=lambda place: (round(abs(place[0] - wish) / 12), place[1]))
+    name = f"{100 * band.level:g} %"
+    return f'{line}<text class="name" x="{x:.1f}" y="{y + 4:.1f}">{name}</text>'
+
+
+def _untested(axes: Axes, look: RegionLook) -> str:
+    frame = f"M{LEFT:g} {TOP:g}H{RIGHT:g}V{FOOT:g}H{LEFT:g}Z"
+    if len(look.hull) < 3:
+        return f'<path class="untested" fill="url(#untested)" d="{frame}"/>'
+    hull = axes.path(_bent(look.hull))
+    return (
+        f'<path class="untested" fill="url(#untested)" fill-rule="evenodd" d="{frame}{hull}"/>'
+        f'<path class="hull" d="{hull}"/>'
+    )
+
+
+def _bent(hull: Sequence[Point]) -> list[Point]:
+    """Corners with points between them: the sides are straight in both logarithms."""
+    bent = []
+    for (p, v), (q, w) in zip(hull, (*hull[1:], hull[0]), strict=True):
+        for share in (0.0, 0.25, 0.5, 0.75):
+            bent.append((p * (q / p) ** share, v * (w / v) ** share))
+    return bent
+
+
+def _outcome(burn: Burn) -> str:
+    if burn.operation == "cut":
+        return burn.through or "not read"
+    return "not read" if burn.mark is None else f"mark {burn.mark}"
+
+
+def _burns(axes: Axes, look: RegionLook) -> list[str]:
+    drawn, seen = [], Counter[tuple[float, float]]()
+    for burn in look.burns:
+        place = (burn.power_pct, burn.speed_mm_s)
+        x, y = axes.x(place[0]) + _ASIDE * seen[place], axes.y(place[1])
+        seen[place] += 1
+        drawn.append(_burn(burn, x, y, look.wanted_mark))
+    return drawn
+
+
+def _burn(burn: Burn, x: float, y: float, wanted: int) -> str:
+    title = f"<title>{escape(setting_words(burn.setting))}: {_outcome(burn)}</title>"
+    at = f'<g class="burn" transform="translate({x:.1f} {y:.1f})">{title}'
+    if burn.mark is not None and burn.operation != "cut":
+        shape = '<circle r="8"/>' if burn.mark <= wanted else '<path d="M-8 -8h16v16h-16z"/>'
+        kind = "wanted" if burn.mark == wanted else "other"
+        return f'{at}<g class="{kind}">{shape}<text y="4.2">{burn.mark}</text></g></g>'
+    shapes = {
+        "through": '<circle class="full" r="5"/>',
+        "hanging": '<circle class="bare" r="5"/><path class="full" d="M-5 0a5 5 0 0 0 10 0z"/>',
+        "no": '<path class="cross" d="M-5 -5l10 10m0 -10l-10 10"/>',
+    }
+    return f"{at}{shapes.get(burn.through or '', '')}</g>"
+
+
+def _advised(axes: Axes, advised: Setting | None) -> str:
+    if advised is None:
+        return ""
+    x, y = axes.x(advised.power_pct), axes.y(advised.speed_mm_s)
+    return (
+        f'<g class="advised" transform="translate({x:.1f} {y:.1f})"><circle r="11"/>'
+        '<path d="M-17 0h12M5 0h12M0 -17v12M0 5v12"/></g>'
+    )
+
+
+def _power_axis(axes: Axes, look: RegionLook) -> str:
+    low, high = look.power_pct
+    step = next(s for s in (1, 2, 5, 10, 20) if (high - low) / s <= 8 or s == 20)
+    ticks = [step * n for n in range(math.ceil(low / step), math.floor(high / step) + 1)]
+    marks = "".join(
+        f'<path class="tick" d="M{axes.x(t):.1f} {FOOT:g}v5"/>'
+        f'<text x="{axes.x(t):.1f}" y="{FOOT + 18:g}">{t:g}</text>'
+        for t in ticks
+    )
+    return f'{marks}<text x="{(LEFT + RIGHT) / 2:g}" y="{FOOT + 38:g}">power [%]</text>'
+
+
+def _speed_axis(axes: Axes, look: RegionLook) -> str:
+    marks = "".join(
+        f'<path class="tick" d="M{LEFT:g} {axes.y(t):.1f}h-5"/>'
+        f'<text class="end" x="{LEFT - 8:g}" y="{axes.y(t) + 4:.1f}">{t:g}</text>'
+        for t in round_speeds(*look.speed_mm_s)
+    )
+    y = (TOP + FOOT) / 2
+    return f'{marks}<text transform="translate(12 {y:g}) rotate(-90)">speed [mm/s]</text>'
+
+
+def round_speeds(low: float, high: float) -> list[float]:
+    """Choose round values on a logarithmic axis.
+
+    Parameters
+    ----------
+    low, high
+        Ends of the axis, above 0.
+
+    Returns
+    -------
+    list of float
+        Some four to eight values where that is possible.
+
+    Examples
+    --------
+    >>> round_speeds(4.0, 70.0)
+    [5.0, 10.0, 20.0, 50.0]
+    """
+    decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
+    ticks: list[float] = []
+    for steps in (
+        (1, 2, 5),
+        (1, 1.5, 2, 3, 4, 5, 7),
+        (1, 1.2, 1.4, 1.6, 1.8, 2, 2.5, 3, 3.5, 4, 5),
+    ):
+        ticks = [float(f"{step}e{decade}") for decade in decades for step in steps]
+        ticks = [tick for tick in ticks if low <= tick <= high]
+        if len(ticks) >= 4:
+            break
+    return ticks
