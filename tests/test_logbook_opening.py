@@ -19,7 +19,7 @@ from postgres import Server
 from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, SETTING, later, some_grid
 
 from calib.errors import LogbookError
-from calib.logbook import migrate, open_book
+from calib.logbook import Sitting, migrate, open_book
 from calib.logbook.opening import find_place, make_engine
 from calib.logbook.tables import HEAD, metadata
 from calib.records import Reading
@@ -45,7 +45,7 @@ def fill_version_1(place: str, folder: Path) -> None:
         book.add_machine(BENCH, when=EVENING)
         book.add_sheet(BIRCH, when=EVENING)
         book.add_board(some_grid(), when=EVENING)
-        book.record("AB12", [Reading(cell="A1", through="no")], when=later(1))
+        book.record("AB12", [Reading(cell="A1", through="no")], when=later(1), sitting="monday")
         promise = book.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(2))
         book.add_job("bench", "birch 3", JOB, when=later(3), promise_id=promise)
         book.settle("bench", "birch 3", "cut", SETTING, when=later(4), promise_id=promise)
@@ -53,10 +53,14 @@ def fill_version_1(place: str, folder: Path) -> None:
         with book.look() as source, engine.begin() as target:
             there = set(sa.inspect(target).get_table_names())
             for table in metadata.sorted_tables:
-                rows = [dict(row) for row in source.execute(sa.select(table)).mappings()]
-                for row in rows:
-                    row.pop("seq", None)
-                if rows and table.name in there:
+                if table.name not in there:
+                    continue
+                columns = {c["name"] for c in sa.inspect(target).get_columns(table.name)} - {"seq"}
+                rows = [
+                    {name: row[name] for name in columns}
+                    for row in source.execute(sa.select(table)).mappings()
+                ]
+                if rows:
                     target.execute(table.insert(), rows)
         engine.dispose()
     assert "notes" not in there
@@ -80,6 +84,9 @@ def test_an_old_logbook_opens_with_all_its_rows(place: str, tmp_path: Path) -> N
         assert book.burns("bench", "birch 3")[1:] == JOB
         assert book.settled("bench", "birch 3")[0].promise == PROMISE
         book.add_note("now there are notes", when=later(5))
+        assert Sitting(label="monday") in book.sittings("bench")
+        book.add_sitting("bench", Sitting(label="monday", air=True), when=later(6))
+        assert Sitting(label="monday", air=True) in book.sittings("bench")
 
 
 def test_an_old_logbook_is_copied_before_it_is_migrated(tmp_path: Path) -> None:
@@ -107,7 +114,7 @@ def test_a_failing_migration_leaves_nothing_behind(
     fill_version_1(place, tmp_path)
     broken = tmp_path / "migrations"
     shutil.copytree(migrate.MIGRATIONS, broken)
-    last = broken / "versions" / "v0002_notes.py"
+    last = broken / "versions" / "v0003_sittings.py"
     last.write_text(last.read_text() + '\n    op.execute("SELECT nonsense FROM nowhere")\n')
     with monkeypatch.context() as patched:
         patched.setattr(migrate, "MIGRATIONS", broken)

@@ -6,7 +6,7 @@
         book.add_machine(machine, when=now, note="")
         book.change_setup("bench", when=now, what="lens", note="", lens_mm=50.8)
         book.machine("bench"), book.machines(), book.setups("bench")
-        book.add_sitting("bench", Sitting(label="monday", air=True), when=now)
+        book.add_sitting("bench", Sitting(label="monday", air=True), when=now, why="")
         book.sittings("bench")
 
         book.add_sheet(sheet, when=now, note="")            # again with a new lot: a new version

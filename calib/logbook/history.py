@@ -8,13 +8,15 @@ from typing import Any
 import sqlalchemy as sa
 
 from calib.logbook.coding import read_time
-from calib.logbook.entries import HistoryLine
+from calib.logbook.entries import HistoryLine, Sitting
+from calib.logbook.machines import sitting_from
 from calib.logbook.readings import reading_from
 from calib.logbook.room import Room, Row, find_machine, find_sheet, last_of, rows_of, still_counts
 from calib.logbook.tables import (
     boards,
     changes,
     notes,
+    photographs,
     promises,
     readings,
     run_burns,
@@ -22,6 +24,7 @@ from calib.logbook.tables import (
     settled,
     setups,
     sheet_versions,
+    sittings,
 )
 from calib.records import Operation
 
@@ -46,7 +49,8 @@ class History(Room):
         Returns
         -------
         tuple of HistoryLine
-            Set-ups, lots, boards, readings, promises, jobs, check strips, settled settings.
+            Set-ups, sittings, lots, boards, readings, promises, jobs, check strips, settled
+            settings, notes and photographs.
 
         Raises
         ------
@@ -89,6 +93,77 @@ def _setup_line(row: Row) -> HistoryLine:
         kind="set-up",
         text=row["what"],
         why=row["note"],
+        superseded=not row["counts"],
+    )
+
+
+def _sittings(pair: Pair) -> sa.Select[Any]:
+    """Descriptions of the sittings in which something of the pair was burnt."""
+    of_boards = sa.exists().where(
+        boards.c.machine_id == pair[0],
+        boards.c.sheet_id == pair[1],
+        readings.c.board_id == boards.c.id,
+        readings.c.sitting == sittings.c.label,
+    )
+    of_runs = sa.exists().where(
+        runs.c.machine_id == pair[0],
+        runs.c.sheet_id == pair[1],
+        runs.c.sitting == sittings.c.label,
+    )
+    query = _with_change(sittings, _counts(sittings, "machine_id", "label"), changes.c.why)
+    return query.where(sittings.c.machine_id == pair[0], sa.or_(of_boards, of_runs))
+
+
+def _sitting_line(row: Row) -> HistoryLine:
+    return HistoryLine(
+        at=read_time(row["at"]),
+        kind="sitting",
+        text=sitting_words(sitting_from(row)),
+        sitting=row["label"],
+        why=row["why"],
+        superseded=not row["counts"],
+    )
+
+
+def sitting_words(sitting: Sitting) -> str:
+    """Say how a machine was set up for a sitting.
+
+    Examples
+    --------
+    >>> sitting_words(Sitting(label="monday", air=True, focus_mm=-1.0, support="pins"))
+    'monday: focus -1 mm, air on, on pins'
+    """
+    flags = (
+        (sitting.air, "air on", "air off"),
+        (sitting.lens_cleaned, "lens cleaned", "lens not cleaned"),
+        (sitting.masked, "face masked", "face bare"),
+    )
+    words = [] if sitting.focus_mm is None else [f"focus {sitting.focus_mm:g} mm"]
+    words += [yes if value else no for value, yes, no in flags if value is not None]
+    words += [f"on {sitting.support}"] if sitting.support else []
+    words += [sitting.note] if sitting.note else []
+    return f"{sitting.label}: {', '.join(words) or 'not described'}"
+
+
+def _photographs(pair: Pair) -> sa.Select[Any]:
+    names = ("id", "at", "cell", "filename")
+    query = (
+        sa
+        .select(*[photographs.c[name] for name in names], changes.c.seq, boards.c.code)
+        .add_columns(boards.c.operation, still_counts(photographs.c.id).label("counts"))
+        .join(changes, changes.c.id == photographs.c.change_id)
+        .join(boards, boards.c.id == photographs.c.board_id)
+    )
+    return _of_pair(query, boards, pair)
+
+
+def _photograph_line(row: Row) -> HistoryLine:
+    return HistoryLine(
+        at=read_time(row["at"]),
+        kind="photograph",
+        text=row["filename"],
+        board=row["code"],
+        cell=row["cell"],
         superseded=not row["counts"],
     )
 
@@ -230,6 +305,7 @@ def _note_line(row: Row) -> HistoryLine:
 
 _PARTS: tuple[tuple[Callable[[Pair], sa.Select[Any]], Callable[[Row], HistoryLine]], ...] = (
     (_setups, _setup_line),
+    (_sittings, _sitting_line),
     (_lots, _lot_line),
     (_boards, _board_line),
     (_readings, _reading_line),
@@ -237,4 +313,5 @@ _PARTS: tuple[tuple[Callable[[Pair], sa.Select[Any]], Callable[[Row], HistoryLin
     (_runs, _run_line),
     (_settled, _settled_line),
     (_notes, _note_line),
+    (_photographs, _photograph_line),
 )

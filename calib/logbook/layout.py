@@ -65,7 +65,14 @@ PARTS = (
                 json=("record",),
                 slot=("machine_id",),
             ),
-            Part(name="sittings", table=tables.sittings, words="sittings", parent="machine_id"),
+            Part(
+                name="sittings",
+                table=tables.sittings,
+                words="sittings",
+                parent="machine_id",
+                order=("label", "turn"),
+                slot=("machine_id", "label"),
+            ),
         ),
     ),
     Part(

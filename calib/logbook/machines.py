@@ -10,7 +10,7 @@ import sqlalchemy as sa
 
 from calib.errors import InvalidRecord, LogbookError
 from calib.logbook.coding import check_text, read_time, stable_id, write_record, write_time
-from calib.logbook.entries import SetupChange, SetupEntry, Sitting
+from calib.logbook.entries import SetupChange, SetupEntry, Sitting, Support
 from calib.logbook.room import (
     Room,
     Row,
@@ -25,6 +25,8 @@ from calib.logbook.room import (
 from calib.logbook.tables import machines, setups, sittings
 from calib.records import Machine
 
+# Further from focus than any bed moves.
+_MOST_FOCUS_MM = 1000.0
 _DETAILS = ("focus_mm", "air", "lens_cleaned", "support", "masked", "note")
 
 
@@ -177,35 +179,43 @@ class Machines(Room):
             for row in rows
         )
 
-    def add_sitting(self, machine: str, sitting: Sitting, *, when: datetime) -> None:
-        """Describe a sitting; burns name it by its label.
+    def add_sitting(self, machine: str, sitting: Sitting, *, when: datetime, why: str = "") -> None:
+        """Describe a sitting, before or after its burns; an earlier description stays.
 
         Parameters
         ----------
         machine
             The machine that burns.
         sitting
-            Label and what was taken down.
+            Label, by which burns name it, and what was taken down.
         when
-            When it begins.
+            When it is described.
+        why
+            Why an earlier description is corrected; needed when one is.
 
         Raises
         ------
         LogbookError
-            When there is another sitting of that label, or no such machine.
+            When it is described otherwise and no reason is given, or there is no such machine.
         """
         at = write_time(when)
         check_text("sitting", sitting.label, longest=200)
         check_text("note", sitting.note)
-        if not sitting.label:
-            raise InvalidRecord("sitting.label is empty: give the sitting a label.")
+        check_text("why", why)
+        _check_sitting(sitting)
         with self.change() as connection:
+            lock_name(connection, machines, machine)
             found = find_machine(connection, machine)
-            if not note_sitting(connection, found, at, sitting):
+            if note_sitting(connection, found, at, sitting):
+                return
+            last = last_sitting(connection, found["id"], sitting.label)
+            bare = sitting_from(last) == Sitting(label=sitting.label)
+            if not bare and not why:
                 raise LogbookError(
                     f"A sitting {sitting.label!r} of {machine!r} is described otherwise in the"
-                    " logbook: give this one another label."
+                    " logbook: give this one another label, or say why it is corrected."
                 )
+            add_description(connection, last, sitting, at, why)
 
     def sittings(self, machine: str) -> tuple[Sitting, ...]:
         """List the sittings of a machine, oldest first.
@@ -222,9 +232,19 @@ class Machines(Room):
         """
         with self.look() as connection:
             found = find_machine(connection, machine)
-            query = sa.select(sittings).where(sittings.c.machine_id == found["id"])
-            rows = rows_of(connection, query.order_by(sittings.c.at, sittings.c.label))
-        return tuple(_sitting_from(row) for row in rows)
+            first = sittings.alias()
+            began = (
+                sa
+                .select(sa.func.min(first.c.at))
+                .where(first.c.machine_id == sittings.c.machine_id)
+                .where(first.c.label == sittings.c.label)
+                .scalar_subquery()
+            )
+            query = sa.select(sittings).where(
+                sittings.c.machine_id == found["id"], last_of(sittings, "machine_id", "label")
+            )
+            rows = rows_of(connection, query.order_by(began, sittings.c.label))
+        return tuple(sitting_from(row) for row in rows)
 
 
 def add_first_setup(connection: sa.Connection, machine: Machine, at: str, note: str) -> str:
@@ -274,7 +294,22 @@ def add_setup(
     connection.execute(setups.insert().values(**row, change_id=change))
 
 
-def _sitting_from(row: Row) -> Sitting:
+def _check_sitting(sitting: Sitting) -> None:
+    if not sitting.label:
+        raise InvalidRecord("sitting.label is empty: give the sitting a label.")
+    if sitting.support not in get_args(Support):
+        allowed = ", ".join(word for word in get_args(Support) if word)
+        raise InvalidRecord(
+            f"sitting.support is {sitting.support!r}: give one of {allowed}, or nothing."
+        )
+    if sitting.focus_mm is not None and not abs(sitting.focus_mm) <= _MOST_FOCUS_MM:
+        raise InvalidRecord(
+            f"sitting.focus_mm is {sitting.focus_mm!r}: give a height within"
+            f" {_MOST_FOCUS_MM:g} mm of the usual one."
+        )
+
+
+def sitting_from(row: Row) -> Sitting:
     return Sitting(label=row["label"], **{name: row[name] for name in _DETAILS})
 
 
@@ -284,17 +319,52 @@ def note_sitting(connection: sa.Connection, machine: Row, at: str, sitting: Sitt
     A bare label, as burns carry it, agrees with any description.
     """
     same = (sittings.c.machine_id == machine["id"], sittings.c.label == sitting.label)
-    row = one_row(connection, sa.select(sittings).where(*same))
+    query = sa.select(sittings).where(*same).order_by(sittings.c.turn.desc()).limit(1)
+    row = one_row(connection, query)
     if row is not None:
-        return sitting in (_sitting_from(row), Sitting(label=sitting.label))
+        return sitting in (sitting_from(row), Sitting(label=sitting.label))
     new = {
         "id": stable_id("sitting", machine["id"], sitting),
         "machine_id": machine["id"],
         "setup_id": machine["setup_id"],
         "label": sitting.label,
         "at": at,
+        "turn": 1,
         **{name: getattr(sitting, name) for name in _DETAILS},
     }
     change = add_change(connection, "sitting", at, [new["id"]], machine_id=machine["id"])
     connection.execute(sittings.insert().values(**new, change_id=change))
     return True
+
+
+def last_sitting(connection: sa.Connection, machine_id: str, label: str) -> Row:
+    """Find the description of a sitting that counts; there is one."""
+    query = sa.select(sittings).where(
+        sittings.c.machine_id == machine_id, sittings.c.label == label
+    )
+    row = connection.execute(query.order_by(sittings.c.turn.desc()).limit(1)).mappings().one()
+    return dict(row)
+
+
+def add_description(
+    connection: sa.Connection,
+    last: Row,
+    sitting: Sitting,
+    at: str,
+    why: str,
+    undoes: str | None = None,
+) -> None:
+    """Add the description that follows ``last``."""
+    row = {
+        "id": stable_id("sitting", last["machine_id"], last["id"], at, sitting),
+        "machine_id": last["machine_id"],
+        "setup_id": last["setup_id"],
+        "label": last["label"],
+        "at": at,
+        "follows": last["id"],
+        "turn": last["turn"] + 1,
+        **{name: getattr(sitting, name) for name in _DETAILS},
+    }
+    about = {"machine_id": last["machine_id"], "why": why, "undoes": undoes}
+    change = add_change(connection, "description", at, [row["id"]], **about)
+    connection.execute(sittings.insert().values(**row, change_id=change))

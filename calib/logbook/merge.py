@@ -165,12 +165,9 @@ class _Merge:
         named = part.table.name in _NAMED
         ids = self.names.ids
         known = {row[key]: row for row in self._known(part.table, key, (r[key] for r in rows))}
-        labels = self._labels(rows) if part.name == "sittings" else {}
         new = []
         for row in rows:
             mine = known.get(row[key])
-            if labels and mine is None:
-                mine = labels.get((row["machine_id"], row["label"]))
             if mine is not None:
                 self._compare(part, mine, row)
             elif named and ids[row["id"]] != row["id"]:
@@ -182,11 +179,6 @@ class _Merge:
         self.new_parents |= {row[key] for row in new}
         self._insert(part, new)
 
-    def _labels(self, rows: Sequence[Row]) -> dict[tuple[str, str], Row]:
-        machines = [row["machine_id"] for row in rows]
-        known = self._known(tables.sittings, "machine_id", machines)
-        return {(row["machine_id"], row["label"]): row for row in known}
-
     def _named(self, part: Part, row: dict[str, Any]) -> dict[str, Any]:
         column = "code" if part.name == "boards" else "name"
         return {**row, column: self.names.names[row["id"]]}
@@ -196,7 +188,8 @@ class _Merge:
         self.already[part.words] += 1
         if part.name in ("withdrawals", "aliases"):
             return
-        left_out = {*_NOT_COMPARED, *(("id", "at", "setup_id") if part.name == "sittings" else ())}
+        # The same sitting has the same id in every book, whenever it was taken down there.
+        left_out = {*_NOT_COMPARED, *(("at", "setup_id") if part.name == "sittings" else ())}
         names = [name for name in part.columns if name not in left_out]
         differ = [name for name in names if not _equal(part, name, mine[name], row[name])]
         if differ:
@@ -289,7 +282,8 @@ class _Merge:
             "turn": mine["turn"] + 1,
         }
         book = "this book's" if chosen is mine else "the other book's"
-        row["why" if part.name == "readings" else "note"] = f"{book} was chosen at an import"
+        if part.name != "sittings":  # whose note describes the sitting
+            row["why" if part.name == "readings" else "note"] = f"{book} was chosen at an import"
         row["id"] = stable_id("chosen", mine["id"], theirs["id"], chosen["id"], self.at)
         if part.name == "readings":
             row["at"] = self.at

@@ -11,6 +11,7 @@ from calib.logbook.layout import Part
 Row = Mapping[str, Any]
 
 _SAID = {
+    "sittings": ("focus_mm", "air", "lens_cleaned", "support", "masked", "note"),
     "readings": ("through", "char", "mark", "width_mm", "height_mm", "note"),
     "settled": ("power_pct", "speed_mm_s", "passes", "line_pitch_mm", "lot"),
 }
@@ -33,7 +34,10 @@ def chain_key(part: Part, slot: tuple[str, ...], names: Mapping[str, str]) -> st
     str
         Such as ``reading AB12 A1``, ``set-up bench``, ``settled bench / birch 3 / cut``.
     """
-    kind = {"setups": "set-up", "versions": "lot", "readings": "reading", "settled": "settled"}
+    kind = {
+        "setups": "set-up", "sittings": "sitting", "versions": "lot", "readings": "reading",
+        "settled": "settled",
+    }  # fmt: skip
     words = [names.get(step, step) for step in slot]
     joint = " / " if part.name == "settled" else " "
     return f"{kind[part.name]} {joint.join(words)}"

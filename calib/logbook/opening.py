@@ -240,12 +240,17 @@ def newest_backup(path: Path) -> Path | None:
     pathlib.Path or None
         The backup, None when there is no good one.
     """
+    return next((file for file in backups_of(path) if is_whole(file)), None)
+
+
+def backups_of(path: Path) -> tuple[Path, ...]:
+    """List the backups beside a logbook's own file, good or not, newest first."""
     found = sorted(
         (path.parent / BACKUP_FOLDER).glob("*.sqlite3"),
         key=lambda file: (file.stat().st_mtime_ns, file.name),
         reverse=True,
     )
-    return next((file for file in found if is_whole(file)), None)
+    return tuple(found)
 
 
 def is_whole(path: Path) -> bool:

@@ -37,8 +37,8 @@ _WORDS: dict[str, tuple[str, ...]] = {
     "media_type": ("image/png", "image/jpeg", "image/webp"),
 }
 _KINDS = {
-    "changes": ("machine", "set-up", "sheet", "lot", "sitting", "board", "reading", "promise",
-                "job", "check_strip", "settled", "note", "photograph", "withdrawal", "import"),
+    "changes": ("machine", "set-up", "sheet", "lot", "sitting", "description", "board",
+                "reading", "promise", "job", "check_strip", "settled", "note", "photograph", "withdrawal", "import"),
     "jobs": ("job", "check_strip"),
     "withdrawals": ("run", "note", "photograph"),
     "aliases": ("machine", "sheet", "board"),

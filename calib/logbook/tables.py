@@ -1,9 +1,10 @@
 """The tables of the logbook.
 
 Rows are only ever added. What can change (the set-up of a machine, the lot of a sheet, the
-reading of a cell, a settled setting) is a chain of rows: each `follows` the row that it
-supersedes, and the row with the highest `turn` counts. `turn` is local to one book; `follows`
-travels, so that two books can be merged without guessing which row is newer by its clock.
+description of a sitting, the reading of a cell, a settled setting) is a chain of rows: each
+`follows` the row that it supersedes, and the row with the highest `turn` counts. `turn` is local to
+one book; `follows` travels, so that two books can be merged without guessing which row is newer by
+its clock.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from __future__ import annotations
 import sqlalchemy as sa
 
 # The version of the tables that this program writes; the last file in migrations/versions.
-HEAD = "0002"
+HEAD = "0003"
 
 metadata = sa.MetaData(
     naming_convention={
@@ -149,8 +150,8 @@ sittings = sa.Table(
     _text("support"),
     sa.Column("masked", sa.Boolean),
     _text("note"),
-    _change(),
-    sa.UniqueConstraint("machine_id", "label"),
+    *_chain(),
+    sa.UniqueConstraint("machine_id", "label", "turn"),
 )
 
 # `machine` and `sheet` are the records as they were when the board was planned.

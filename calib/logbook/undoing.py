@@ -9,7 +9,7 @@ import sqlalchemy as sa
 
 from calib.errors import LogbookError
 from calib.logbook.coding import check_text, stable_id, write_time
-from calib.logbook.machines import add_setup
+from calib.logbook.machines import add_description, add_setup, last_sitting, sitting_from
 from calib.logbook.readings import Step, add_readings, current_rows, reading_from
 from calib.logbook.room import (
     Room,
@@ -38,6 +38,7 @@ from calib.logbook.tables import (
     setups,
     sheet_versions,
     sheets,
+    sittings,
     withdrawals,
 )
 from calib.records import Reading
@@ -46,6 +47,7 @@ from calib.records import Reading
 _CHAINS = {
     "reading": (readings, ("board_id", "cell")),
     "set-up": (setups, ("machine_id",)),
+    "description": (sittings, ("machine_id", "label")),
     "lot": (sheet_versions, ("sheet_id",)),
     "settled": (settled, ("machine_id", "sheet_id", "operation")),
 }
@@ -70,8 +72,8 @@ class Undoing(Room):
 
         With ``board_id``: its readings, notes and photographs. With ``machine`` and ``sheet``:
         these of all boards of the pair, its jobs, check strips and settled settings. With
-        ``machine`` alone: its set-up and notes. With ``sheet`` alone: its lot, measurement and
-        notes. Boards and promises stay.
+        ``machine`` alone: its set-up, descriptions of sittings and notes. With ``sheet`` alone: its
+        lot, measurement and notes. Boards and promises stay.
 
         Parameters
         ----------
@@ -220,6 +222,14 @@ def _undo_setup(connection: sa.Connection, change: Row, at: str, why: str) -> st
     return f"change of set-up ({row['what']}) of {current['name']!r}, {_day(change)}"
 
 
+def _undo_description(connection: sa.Connection, change: Row, at: str, why: str) -> str:
+    row = _row_in(connection, sittings, change)
+    before = sitting_from(_row_before(connection, sittings, row))
+    last = last_sitting(connection, row["machine_id"], row["label"])
+    add_description(connection, last, before, at, why, undoes=change["id"])
+    return f"description of sitting {row['label']!r}, {_day(change)}"
+
+
 def _undo_lot(connection: sa.Connection, change: Row, at: str, why: str) -> str:
     row = _row_in(connection, sheet_versions, change)
     before = _row_before(connection, sheet_versions, row)
@@ -273,6 +283,7 @@ def withdraw(
 _UNDOERS = {
     "reading": undo_readings,
     "set-up": _undo_setup,
+    "description": _undo_description,
     "lot": _undo_lot,
     "settled": _undo_settled,
     "job": _undo_run,

@@ -1,0 +1,127 @@
+"""Sittings: described before or after their burns, corrected with a reason, taken back, merged."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
+
+from calib.errors import InvalidRecord, LogbookError
+from calib.logbook import Book, Sitting, export_json, import_json
+from calib.records import Reading
+
+MONDAY = Sitting(label="monday", focus_mm=-0.5, air=True, support="pins", note="damp board")
+
+
+def fill(book: Book) -> None:
+    """A pair with one board, read in a sitting that only has a label."""
+    book.add_machine(BENCH, when=EVENING)
+    book.add_sheet(BIRCH, when=EVENING)
+    book.add_board(some_grid(), when=EVENING)
+    book.record("AB12", [Reading(cell="A1", through="no")], when=later(1), sitting="monday")
+
+
+def test_a_sitting_may_be_described_after_its_burns_and_corrected(book: Book) -> None:
+    fill(book)
+    assert book.sittings("bench") == (Sitting(label="monday"),)
+    book.add_sitting("bench", MONDAY, when=later(2))
+    book.add_sitting("bench", MONDAY, when=later(3))
+    assert book.sittings("bench") == (MONDAY,)
+    off = replace(MONDAY, air=False)
+    with pytest.raises(LogbookError, match="'monday' of 'bench' is described otherwise"):
+        book.add_sitting("bench", off, when=later(4))
+    book.add_sitting("bench", off, when=later(4), why="the pump was out")
+    assert book.sittings("bench") == (off,)
+    # More burns of the sitting leave its description alone.
+    book.record("AB12", [Reading(cell="A2", through="no")], when=later(5), sitting="monday")
+    assert book.sittings("bench") == (off,)
+
+
+def test_each_description_stays_in_the_history(book: Book) -> None:
+    fill(book)
+    book.add_sitting("bench", MONDAY, when=later(2))
+    book.add_sitting("bench", replace(MONDAY, air=False), when=later(4), why="the pump was out")
+    book.add_sitting("bench", Sitting(label="of another pair", air=True), when=later(5))
+    lines = [line for line in book.history("bench", "birch 3") if line.kind == "sitting"]
+    assert [(line.text, line.why, line.superseded) for line in lines] == [
+        ("monday: not described", "", True),
+        ("monday: focus -0.5 mm, air on, on pins, damp board", "", True),
+        ("monday: focus -0.5 mm, air off, on pins, damp board", "the pump was out", False),
+    ]
+
+
+def test_photographs_stand_in_the_history(book: Book) -> None:
+    fill(book)
+    book.attach("AB12", "a.jpg", b"\xff\xd8\xff" + bytes(9), when=later(2), cell="A1")
+    book.undo(when=later(3), board_id="AB12")
+    lines = [line for line in book.history("bench", "birch 3") if line.kind == "photograph"]
+    assert [(line.text, line.board, line.cell, line.superseded) for line in lines] == [
+        ("a.jpg", "AB12", "A1", True)
+    ]
+
+
+def test_descriptions_are_taken_back_one_after_the_other(book: Book) -> None:
+    fill(book)
+    book.add_sitting("bench", MONDAY, when=later(2))
+    book.add_sitting("bench", replace(MONDAY, air=False), when=later(3), why="pump")
+    assert "description of sitting 'monday'" in book.undo(when=later(4), machine="bench")
+    assert book.sittings("bench") == (MONDAY,)
+    book.undo(when=later(5), machine="bench")
+    assert book.sittings("bench") == (Sitting(label="monday"),)
+    with pytest.raises(LogbookError, match="nothing to take back for 'bench'"):
+        book.undo(when=later(6), machine="bench")
+
+
+def test_sittings_are_listed_by_their_beginning_whenever_they_were_described(book: Book) -> None:
+    book.add_machine(BENCH, when=EVENING)
+    for number, label in enumerate(("zebra", "ant")):
+        book.add_sitting("bench", Sitting(label=label), when=later(number))
+    book.add_sitting("bench", Sitting(label="zebra", air=True), when=later(9))
+    assert [sitting.label for sitting in book.sittings("bench")] == ["zebra", "ant"]
+
+
+def test_wrong_descriptions_are_refused(book: Book) -> None:
+    book.add_machine(BENCH, when=EVENING)
+    with pytest.raises(InvalidRecord, match=r"support is 'bricks': give one of pins, flat, slats"):
+        book.add_sitting("bench", replace(MONDAY, support="bricks"), when=EVENING)  # type: ignore[arg-type]
+    with pytest.raises(InvalidRecord, match=r"focus_mm is 5000\.0"):
+        book.add_sitting("bench", replace(MONDAY, focus_mm=5000.0), when=EVENING)
+    with pytest.raises(InvalidRecord, match=r"focus_mm is nan"):
+        book.add_sitting("bench", replace(MONDAY, focus_mm=float("nan")), when=EVENING)
+    assert book.sittings("bench") == ()
+
+
+@pytest.mark.parametrize("answer", ["here", "there"])
+def test_two_books_that_describe_a_sitting_otherwise_ask(
+    book: Book, other: Book, answer: str
+) -> None:
+    fill(book)
+    import_json(other, export_json(book), when=later(1))
+    mine, theirs = MONDAY, replace(MONDAY, air=False, note="dry board")
+    book.add_sitting("bench", mine, when=later(2))
+    other.add_sitting("bench", theirs, when=later(2))
+    document = export_json(other)
+    report = import_json(book, document, when=later(3))
+    (conflict,) = report.conflicts
+    assert conflict.key == "sitting bench monday"
+    assert "air True, note damp board" in conflict.here
+    assert "air False, note dry board" in conflict.there
+    assert book.sittings("bench") == (mine,)
+    answers = {conflict.key: answer}
+    assert import_json(book, document, when=later(4), answers=answers).conflicts == ()
+    chosen = mine if answer == "here" else theirs
+    assert book.sittings("bench") == (chosen,)
+    again = import_json(book, document, when=later(5))
+    assert (again.added, again.conflicts) == ({}, ())
+    # The other book takes the decision over without a question.
+    assert import_json(other, export_json(book), when=later(6)).conflicts == ()
+    assert other.sittings("bench") == (chosen,)
+
+
+def test_a_description_that_only_one_book_has_is_taken_over(book: Book, other: Book) -> None:
+    fill(book)
+    import_json(other, export_json(book), when=later(1))
+    other.add_sitting("bench", MONDAY, when=later(2))
+    assert import_json(book, export_json(other), when=later(3)).conflicts == ()
+    assert book.sittings("bench") == (MONDAY,)
