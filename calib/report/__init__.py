@@ -13,9 +13,11 @@ _HOMES = {
     "calib.report.boards": (
         "board_text", "files_text", "focus_data", "focus_text", "planned_data",
         "planned_round_data", "planned_round_text", "planned_text", "question_text",
-        "recorded_text",
+        "reading_words", "recorded_text",
     ),
-    "calib.report.advice": ("advice_text", "promises_text", "summary_text"),
+    "calib.report.advice": (
+        "EDGES", "advice_text", "margin_lines", "promised_words", "promises_text", "summary_text",
+    ),
     "calib.report.sheet_card": ("sheet_card_text",),
     "calib.report.track_record": ("track_record_text",),
     "calib.report.book": ("history_text", "import_text", "page_text"),

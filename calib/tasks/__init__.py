@@ -31,6 +31,8 @@ if TYPE_CHECKING:
         JobCounts,
         RegionWish,
         advise,
+        advise_on,
+        find_promise,
         region_of_pair,
         settle,
         take_down_job,
@@ -64,6 +66,9 @@ if TYPE_CHECKING:
         board_file,
         board_state,
         file_names,
+        hazard_of,
+        last_promised,
+        minutes_of,
         standing,
     )
     from calib.tasks.pictures import picture_format, region_pictures, region_view
@@ -92,7 +97,8 @@ _HOMES = {
     "calib.tasks.exchange": ("export_book", "import_book"),
     "calib.tasks.summary": ("Summary", "summarise"),
     "calib.tasks.advice": (
-        "Advice", "JobCounts", "RegionWish", "advise", "region_of_pair", "settle", "take_down_job",
+        "Advice", "JobCounts", "RegionWish", "advise", "advise_on",
+        "find_promise", "region_of_pair", "settle", "take_down_job",
     ),
     "calib.tasks.cards": ("settled_of_pair", "sheet_card_files", "sheet_card_of_pair"),
     "calib.tasks.looking_back": (
@@ -101,7 +107,8 @@ _HOMES = {
     "calib.tasks.look": ("ReadOut", "RegionLook", "read_out", "region_look"),
     "calib.tasks.offcuts": ("plan_grids",),
     "calib.tasks.page": (
-        "BoardState", "Standing", "board_file", "board_state", "file_names", "standing",
+        "BoardState", "Standing", "board_file", "board_state", "file_names", "hazard_of",
+        "last_promised", "minutes_of", "standing",
     ),
     "calib.tasks.pictures": ("picture_format", "region_pictures", "region_view"),
 }  # fmt: skip
@@ -124,6 +131,7 @@ __all__ = [
     "add_machine",
     "add_sheet",
     "advise",
+    "advise_on",
     "assumptions",
     "board_file",
     "board_files",
@@ -134,9 +142,13 @@ __all__ = [
     "file_names",
     "find_board",
     "find_pair",
+    "find_promise",
     "fit_region",
     "focus_files",
+    "hazard_of",
     "import_book",
+    "last_promised",
+    "minutes_of",
     "picture_format",
     "plan_board",
     "plan_boards",

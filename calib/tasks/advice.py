@@ -197,6 +197,33 @@ def advise(
         When machine or sheet aren't there.
     """
     region = region_of_pair(book, machine, sheet, operation)
+    return advise_on(book, region, wish, when=when)
+
+
+def advise_on(book: Book, region: Region, wish: RegionWish, *, when: datetime) -> Advice:
+    """Recommend a setting of a region that was fitted already, and store the promise.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    region
+        From ``region_of_pair``.
+    wish
+        What is asked of the setting.
+    when
+        When it is promised.
+
+    Returns
+    -------
+    Advice
+        The recommendation and its promise.
+
+    Raises
+    ------
+    NotEnoughEvidence
+        As for ``advise``.
+    """
     recommendation = recommended(region, wish)
     promise_id = book.add_promise(
         recommendation.promise, machine=region.machine.name, sheet=region.sheet.name, when=when
@@ -228,13 +255,14 @@ def settle(book: Book, promise_id: str, *, when: datetime, note: str = "") -> Se
     InvalidRecord
         When no promise, or more than one, begins so.
     """
-    entry = _promise(book, promise_id.strip().casefold())
+    entry = find_promise(book, promise_id.strip().casefold())
     pair = (entry.machine, entry.sheet, entry.promise.operation)
     book.settle(*pair, entry.promise.setting, when=when, promise_id=entry.id, note=note)
     return book.settled(*pair)[0]
 
 
-def _promise(book: Book, beginning: str) -> PromiseEntry:
+def find_promise(book: Book, beginning: str) -> PromiseEntry:
+    """Look a promise up by the beginning of its code; raises InvalidRecord when it isn't one."""
     every = book.promises()
     if beginning == LAST and every:
         return every[0]

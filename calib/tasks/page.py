@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from calib.errors import LogbookError
 from calib.grid.board_time import board_time
 from calib.hazards import Hazard, check_hazard
-from calib.logbook import Book, Entry, Filters, Photograph, Settled
-from calib.records import Grid, Machine, Reading, Sheet
+from calib.logbook import Book, Entry, Filters, Photograph, PromiseEntry, Settled
+from calib.records import Grid, Machine, Operation, Reading, Sheet
 from calib.tasks.boards import find_board
 from calib.tasks.files import board_files
 
@@ -125,8 +125,13 @@ def board_state(book: Book, board_id: str) -> BoardState:
         readings=book.readings(grid.board_id),
         photographs=book.photographs(grid.board_id),
         hazard=check_hazard(grid.sheet, grid.machine, grid.operation),
-        minutes=board_time(grid).total_s / 60.0,
+        minutes=minutes_of(grid),
     )
+
+
+def minutes_of(grid: Grid) -> float:
+    """Predict how long burning a board takes [min]."""
+    return board_time(grid).total_s / 60.0
 
 
 def board_file(grid: Grid, name: str) -> bytes:
@@ -155,6 +160,32 @@ def board_file(grid: Grid, name: str) -> bytes:
             f"Board {grid.board_id} has no file {name!r}: it has {', '.join(files)}."
         )
     return files[name]
+
+
+def hazard_of(book: Book, machine: str, sheet: str, operation: Operation) -> Hazard:
+    """Look at the hazards of a pair in the logbook; raises what refuses it."""
+    return check_hazard(book.sheet(sheet), book.machine(machine), operation)
+
+
+def last_promised(
+    book: Book, machine: str, sheet: str, operation: Operation
+) -> PromiseEntry | None:
+    """Look up what was promised last of a pair.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine, sheet, operation
+        The pair, and what is done.
+
+    Returns
+    -------
+    PromiseEntry or None
+        None when nothing was.
+    """
+    made = book.promises(machine=machine, sheet=sheet)
+    return next((entry for entry in made if entry.promise.operation == operation), None)
 
 
 def file_names(grid: Grid) -> tuple[str, ...]:

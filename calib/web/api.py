@@ -13,21 +13,26 @@ from calib.logbook import Filters
 from calib.logbook.taps import Tapped
 from calib.records import Grid, Machine, Reading, Setting, Sheet
 from calib.web.desk import Desk, desk_of, now
+from calib.web.forms import MaterialForm, SettingForm, WishForm
 from calib.web.models import (
     BoardOut,
     CellOut,
     EntryOut,
     ErrorBody,
+    HazardOut,
     LogbookPage,
     PhotographOut,
+    PromisedOut,
     Read,
     ReadingOut,
+    ReadOutOut,
     SettingOut,
     TakeBack,
     TakenBack,
     Tap,
     TapDone,
 )
+from calib.web.showing import out_words
 
 _STATUSES = (400, 401, 403, 404, 405, 408, 409, 413, 421, 422)
 router = APIRouter(prefix="/api", responses={status: {"model": ErrorBody} for status in _STATUSES})
@@ -133,6 +138,36 @@ def photograph_file(request: Request, board_id: str, photograph_id: str) -> Resp
     content = desk.book.photograph(photograph_id)
     media_type = known.get(photograph_id, "application/octet-stream")
     return Response(content, media_type=media_type, headers=_AS_PICTURE)
+
+
+@router.get("/read-out")
+def read_out(request: Request, form: Annotated[SettingForm, Query()]) -> ReadOutOut:
+    """Say what holds at one setting of a pair, tested or not."""
+    region = desk_of(request).region(*form.pair)
+    out = tasks.read_out(region, form.wish, form.setting)
+    return ReadOutOut.model_validate({**_plain(out), "words": out_words(out)})
+
+
+@router.post("/recommendations")
+def recommend(request: Request, body: WishForm) -> PromisedOut:
+    """Recommend a setting, and store what is promised of it."""
+    desk = desk_of(request)
+    advice = tasks.advise_on(desk.book, desk.region(*body.pair), body.wish, when=now())
+    desk.remember(advice)
+    return PromisedOut(
+        promise_id=advice.promise_id,
+        setting=setting_out(advice.recommendation.setting),
+        chance=advice.recommendation.chance,
+        words=advice.recommendation.words,
+        notes=list(advice.recommendation.notes),
+    )
+
+
+@router.post("/materials")
+def check_material(request: Request, body: MaterialForm) -> HazardOut:
+    """Say whether a material may go under a laser; what may not is an error."""
+    hazard = tasks.check_material(body.material, body.source, declaration=body.declaration)
+    return HazardOut.model_validate(hazard)
 
 
 def _photographs(desk: Desk, grid: Grid) -> list[PhotographOut]:

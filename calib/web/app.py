@@ -21,7 +21,7 @@ from calib.errors import (
     RefusedMaterial,
 )
 from calib.logbook.taps import CellChanged
-from calib.web import api, pages_boards, pages_desk
+from calib.web import api, pages_advice, pages_boards, pages_book, pages_desk, pages_workshop
 from calib.web.desk import STATIC, Desk, desk_of, form_of
 from calib.web.door import Door, Refused
 from calib.web.models import ErrorBody, FieldError, Problem
@@ -76,8 +76,8 @@ def make_app(desk: Desk, hosts: frozenset[str]) -> Door:
         openapi_url="/api/openapi.json",
     )
     app.state.desk = desk
-    for router in (api.router, pages_desk.router, pages_boards.router):
-        app.include_router(router)
+    for part in (api, pages_desk, pages_workshop, pages_boards, pages_advice, pages_book):
+        app.include_router(part.router)
     app.mount("/static", Assets(directory=STATIC), name="static")
     app.add_exception_handler(CalibError, _calib_error)
     app.add_exception_handler(HTTPException, _http_error)

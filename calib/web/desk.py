@@ -26,6 +26,7 @@ HERE = Path(__file__).parent
 STATIC = HERE / "static"
 # Fitted regions that are kept: a region of 18 burns takes some 20 MB.
 _REGIONS_KEPT = 4
+_ADVICE_KEPT = 16
 
 
 def now() -> datetime:
@@ -51,6 +52,7 @@ class Desk:
     gate: Gate
     phone_address: str = ""
     _regions: OrderedDict[Any, Any] = field(default_factory=OrderedDict)
+    _advice: OrderedDict[str, Any] = field(default_factory=OrderedDict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _templates: jinja2.Environment = field(init=False)
 
@@ -75,6 +77,9 @@ class Desk:
             "char_words": CHAR_WORDS,
             "mark_words": MARK_WORDS,
             "phones_welcome": bool(self.phone_address),
+            # What a form was sent with, and why it wasn't taken; most pages show neither.
+            "typed": {},
+            "problem": None,
         }
 
     def show(self, name: str, status: int = 200, **shown: Any) -> HTMLResponse:
@@ -90,6 +95,18 @@ class Desk:
             (*found, operation, tuple(burns)),
             lambda: tasks.region_of_pair(self.book, found[0].name, found[1].name, operation),
         )
+
+    def remember(self, advice: Any) -> None:
+        """Keep a recommendation beside its promise, which holds less than it."""
+        with self._lock:
+            self._advice[advice.promise_id] = advice
+            while len(self._advice) > _ADVICE_KEPT:
+                self._advice.popitem(last=False)
+
+    def remembered(self, promise_id: str) -> Any | None:
+        """Give the recommendation of a promise, None when this program didn't make it."""
+        with self._lock:
+            return self._advice.get(promise_id)
 
     def _kept(self, key: Any, make: Callable[[], Any]) -> Any:
         # One fit at a time: two phones that ask for the same one wait for it once.

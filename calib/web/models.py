@@ -170,3 +170,39 @@ class LogbookPage(BaseModel):
     entries: list[EntryOut]
     total: int
     offset: int
+
+
+class ReadOutOut(BaseModel):
+    """What holds at one setting; chances [1], margin [%], time [s], and the same in words."""
+
+    power_pct: float
+    speed_mm_s: float
+    passes: int
+    line_pitch_mm: float | None
+    chance: float
+    chance_words: str
+    chance_not_deeper: float | None
+    expected_char: float | None
+    energy_margin_pct: float | None
+    job_time_s: float | None
+    tested: bool
+    allowed: bool
+    words: dict[str, str]
+
+
+class PromisedOut(BaseModel):
+    """A recommended setting, and the promise that was stored with it."""
+
+    promise_id: str
+    setting: SettingOut
+    chance: float
+    words: str
+    notes: list[str]
+
+
+class HazardOut(_FromRecord):
+    """What is known of a material that isn't refused."""
+
+    verdict: Literal["ok", "caution", "declared"]
+    advice: tuple[str, ...]
+    matched: tuple[str, ...]

@@ -8,7 +8,6 @@ from fastapi import APIRouter, File, Form, Request, UploadFile
 from starlette.responses import RedirectResponse, Response
 
 from calib import tasks
-from calib.tasks.page import BoardState
 from calib.web.board_svg import board_svg, state_words
 from calib.web.choices import questions
 from calib.web.desk import desk_of, form_page, now
@@ -78,7 +77,7 @@ _KINDS = {
 }
 
 
-def _shown(state: BoardState) -> dict[str, Any]:
+def _shown(state: tasks.BoardState) -> dict[str, Any]:
     """What the page of a board shows."""
     read = state.by_cell
     return {

@@ -1,0 +1,126 @@
+"""Plan and look, the region with its slider, a setting, jobs."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Form, Query, Request
+from starlette.responses import RedirectResponse, Response
+
+from calib import tasks
+from calib.errors import InvalidRecord
+from calib.web.board_svg import board_svg
+from calib.web.desk import desk_of, form_page, now
+from calib.web.forms import BoardForm, JobForm, PairForm, WishForm
+from calib.web.region_svg import region_svg
+from calib.web.showing import advice_shown, look_shown, planned_shown
+
+router = APIRouter(include_in_schema=False)
+
+
+@router.get("/plan")
+def ask_plan(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+    """I want to find a sheet's settings."""
+    here = desk_of(request)
+    return here.show("plan.html", standing=tasks.standing(here.book), typed=form.query)
+
+
+@router.post("/plan/look")
+def look_at_plan(request: Request, form: Annotated[BoardForm, Form()]) -> Response:
+    """Plan the next board and show it to scale; nothing is stored yet."""
+    here = desk_of(request)
+    form_page(request, "plan.html", standing=tasks.standing(here.book))
+    (planned,) = tasks.propose_boards(here.book, *form.pair, form.board_wish)
+    picture = board_svg(planned.grid, ())
+    return here.show("planned.html", picture=picture, form=form.query, **planned_shown(planned))
+
+
+@router.post("/plan")
+def keep_plan(request: Request, form: Annotated[BoardForm, Form()]) -> Response:
+    """Store the board that was looked at, and go to its files."""
+    here = desk_of(request)
+    form_page(request, "plan.html", standing=tasks.standing(here.book))
+    (planned,) = tasks.propose_boards(here.book, *form.pair, form.board_wish)
+    if planned.grid.board_id != form.seen:
+        raise InvalidRecord(
+            f"board {form.seen!r} isn't what would be planned now: something was taken down"
+            " meanwhile. Look at the board again."
+        )
+    here.book.add_board(planned.grid, when=now(), forecasts=planned.forecasts)
+    return RedirectResponse(f"/board/{planned.grid.board_id}", 303)
+
+
+@router.get("/look")
+def look(request: Request, form: Annotated[WishForm, Query()]) -> Response:
+    """Show where it works."""
+    here = desk_of(request)
+    standing = tasks.standing(here.book)
+    if form.sheet is None and len(standing.sheets) != 1:
+        return here.show("which.html", standing=standing, to="/look")
+    region = here.region(*form.pair)
+    last = tasks.last_promised(here.book, region.machine.name, region.sheet.name, form.operation)
+    advised = last.promise.setting if last else None
+    shown = tasks.region_look(region, form.wish, start=advised)
+    return here.show(
+        "look.html",
+        look=shown,
+        picture=region_svg(shown, advised),
+        last=last,
+        form=form,
+        typed=form.query,
+        **look_shown(region, form.wish, shown),
+    )
+
+
+@router.get("/setting")
+def ask_setting(request: Request, form: Annotated[WishForm, Query()]) -> Response:
+    """Tell me what to set."""
+    here = desk_of(request)
+    return here.show("setting.html", standing=tasks.standing(here.book), typed=form.query)
+
+
+@router.post("/setting")
+def recommend(request: Request, form: Annotated[WishForm, Form()]) -> Response:
+    """Recommend a setting, and store what is promised of it."""
+    here = desk_of(request)
+    form_page(request, "setting.html", standing=tasks.standing(here.book))
+    region = here.region(*form.pair)
+    advice = tasks.advise_on(here.book, region, form.wish, when=now())
+    here.remember(advice)
+    return RedirectResponse(f"/promise/{advice.promise_id}", 303)
+
+
+@router.get("/promise/{promise_id}")
+def promise(request: Request, promise_id: str) -> Response:
+    """Show a setting with what was promised of it."""
+    here = desk_of(request)
+    entry = tasks.find_promise(here.book, promise_id)
+    advice = here.remembered(entry.id)
+    shown = {} if advice is None else advice_shown(advice)
+    hazard = tasks.hazard_of(here.book, entry.machine, entry.sheet, entry.promise.operation)
+    return here.show("promise.html", entry=entry, hazard=hazard, **shown)
+
+
+@router.post("/promise/{promise_id}/settle")
+def settle(request: Request, promise_id: str) -> Response:
+    """Settle on a promised setting."""
+    tasks.settle(desk_of(request).book, promise_id, when=now())
+    return RedirectResponse("/done/settled", 303)
+
+
+@router.get("/job")
+def ask_job(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+    """A job is done."""
+    here = desk_of(request)
+    return here.show("job.html", standing=tasks.standing(here.book), typed=form.query)
+
+
+@router.post("/job")
+def take_down_job(request: Request, form: Annotated[JobForm, Form()]) -> Response:
+    """Take down how a job came out."""
+    here = desk_of(request)
+    form_page(request, "job.html", standing=tasks.standing(here.book))
+    tasks.take_down_job(
+        here.book, form.machine, form.sheet, form.setting, form.counts, when=now(), note=form.note
+    )
+    return RedirectResponse("/done/job", 303)

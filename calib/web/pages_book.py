@@ -1,0 +1,97 @@
+"""The logbook: search, notes, a sheet's story, and the short pages that lead on."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Form, Query, Request
+from starlette.exceptions import HTTPException
+from starlette.responses import RedirectResponse, Response
+
+from calib import tasks
+from calib.logbook import Filters
+from calib.web.desk import desk_of, now
+from calib.web.forms import PairForm
+from calib.web.showing import history_rows
+
+router = APIRouter(include_in_schema=False)
+_PAGE = 25
+# What was done, and what one may want next: a sentence, and the address it leads to.
+_DONE: dict[str, tuple[str, tuple[tuple[str, str, str], ...]]] = {
+    "job": (
+        "The job is in the logbook; its parts count as burns from now on.",
+        (("/look", "Show me where it works", "The region with these parts."),
+         ("/setting", "Tell me what to set", "Does the job move the advice?")),
+    ),
+    "settled": (
+        "Settled. This is the setting for this sheet on this machine from now on.",
+        (("/job", "A job is done", "Its parts tell whether the promise holds."),),
+    ),
+    "change": (
+        "The new set-up is in the logbook. Burns made before it may no longer hold.",
+        (("/plan", "Test a sheet again", "A small board at the settings that are settled on."),),
+    ),
+}  # fmt: skip
+
+
+@router.get("/logbook")
+def logbook(
+    request: Request,
+    text: Annotated[str, Query(max_length=200)] = "",
+    skip: Annotated[int, Query(ge=0, le=1_000_000)] = 0,
+) -> Response:
+    """Search the logbook, newest first."""
+    here = desk_of(request)
+    page = here.book.search(Filters(text=text or None), limit=_PAGE, offset=skip)
+    after = skip + _PAGE if page.total > skip + _PAGE else 0
+    sheets = here.book.sheets()
+    return here.show("logbook.html", page=page, text=text, skip=skip, after=after, before=skip -
+                     _PAGE, sheets=sheets)  # fmt: skip
+
+
+@router.post("/logbook")
+def add_note(request: Request, note: Annotated[str, Form(max_length=10_000)]) -> Response:
+    """Take a note down."""
+    desk_of(request).book.add_note(note, when=now())
+    return RedirectResponse("/logbook", 303)
+
+
+@router.get("/sheet")
+def sheet(request: Request, name: Annotated[str, Query(max_length=200)]) -> Response:
+    """Show a sheet: hazards, lots, settled settings, and all that was taken down of it."""
+    here = desk_of(request)
+    found = here.book.sheet(name)
+    return here.show(
+        "sheet.html",
+        sheet=found,
+        hazard=tasks.check_material(found.material, declaration=found.declaration),
+        lots=here.book.lots(name),
+        settled=here.book.settled(sheet=name),
+        machines=here.book.machines(),
+    )
+
+
+@router.get("/history")
+def history(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+    """Tell all that was ever taken down of a pair, corrected things too."""
+    here = desk_of(request)
+    machine, of_sheet = tasks.find_pair(here.book, form.machine, form.sheet)
+    lines = here.book.history(machine.name, of_sheet.name, form.operation)
+    return here.show("history.html", rows=history_rows(lines), sheet=of_sheet, machine=machine,
+                     operation=form.operation)  # fmt: skip
+
+
+@router.get("/hang")
+def hang(request: Request) -> Response:
+    """Parts have begun to hang: what to look at, in which order."""
+    here = desk_of(request)
+    return here.show("hang.html", settled=here.book.settled())
+
+
+@router.get("/done/{what}")
+def done(request: Request, what: str) -> Response:
+    """Say what was done, and what one may want next."""
+    if what not in _DONE:
+        raise HTTPException(404)
+    words, ways = _DONE[what]
+    return desk_of(request).show("done.html", words=words, ways=ways)

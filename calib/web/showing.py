@@ -1,0 +1,150 @@
+"""Words and rows for the templates, made of what tasks give."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from calib import report, tasks
+from calib.records import CHAR_WORDS, MARK_WORDS
+from calib.report.words import date_words, setting_words, speed_words
+
+if TYPE_CHECKING:
+    from calib.logbook import HistoryLine
+    from calib.tasks import Advice, Planned, ReadOut, RegionLook, RegionWish, Summary
+
+
+def planned_shown(planned: Planned) -> dict[str, Any]:
+    """What the page of a board that isn't stored yet shows."""
+    grid = planned.grid
+    return {
+        "grid": grid,
+        "minutes": tasks.minutes_of(grid),
+        "before": planned.before,
+        "unread": planned.unread,
+        "expected": {cell: _forecast(events) for cell, events in planned.forecasts.items()},
+    }
+
+
+def _forecast(events: Any) -> str:
+    event, chance = next(iter(events.items()))
+    what = "falls free" if event == "through" else f"mark {event.removeprefix('mark_')}"
+    return f"{what}: {chance:.0%}"
+
+
+def look_shown(region: Any, wish: RegionWish, look: RegionLook) -> dict[str, Any]:
+    """What the page of a region shows beside its drawing."""
+    summary = tasks.summarise(region, wish, passes=look.passes)
+    return {
+        "edge": report.EDGES[look.edge],
+        "rows": summary_rows(summary),
+        "head": summary_head(summary),
+        "out": out_words(tasks.read_out(region, wish, look.start)),
+        "wish": wish_words(wish, look.operation),
+    }
+
+
+def summary_head(summary: Summary) -> tuple[str, ...]:
+    """Names of the columns of a region in short."""
+    if summary.operation == "cut":
+        return ("power", "falls free: 50 %", "90 %", "99 %")
+    return ("power", "no deeper from", "likeliest at", "chance then")
+
+
+def summary_rows(summary: Summary) -> list[tuple[str, ...]]:
+    """A region in short; what lies outside what was burnt carries a star."""
+    rows = []
+    for row in summary.rows:
+        speeds = [
+            speed_words(speed).split(" (")[0] + ("" if tested or speed is None else " *")
+            for speed, tested in zip(row.speeds_mm_s, row.tested, strict=True)
+        ]
+        last = [] if row.chance is None else [f"{row.chance:.0%}"]
+        rows.append((f"{row.power_pct:g} %", *speeds, *last))
+    return rows
+
+
+def out_words(out: ReadOut) -> dict[str, str]:
+    """What holds at a setting, in words; the keys are those of the page's lines."""
+    words = {
+        "chance": percent_words(out.chance),
+        "tested": "tested: inside what was burnt"
+        if out.tested
+        else "not tested: outside what was burnt, never recommended",
+        "allowed": "" if out.allowed else "beyond the machine's limits or its ceiling",
+    }
+    if out.expected_char is not None:
+        grade = min(round(out.expected_char), 4)
+        words["char"] = f"about {out.expected_char:.1f} ({CHAR_WORDS[grade].split(',')[0]})"
+    if out.energy_margin_pct is not None:
+        words["margin"] = _margin(out.energy_margin_pct)
+    if out.chance_not_deeper is not None:
+        words["deeper"] = percent_words(1.0 - out.chance_not_deeper)
+    if out.job_time_s is not None:
+        words["time"] = f"{time_words(out.job_time_s)}, corners and travel not counted"
+    return words
+
+
+def _margin(margin_pct: float) -> str:
+    if margin_pct >= 0:
+        return f"{margin_pct:.0f} % more energy than half the coupons need"
+    return f"{-margin_pct:.0f} % less energy than half the coupons need"
+
+
+def percent_words(chance: float) -> str:
+    """Write a chance; a sure thing is never said."""
+    if chance > 0.999:
+        return "over 99.9 %"
+    return "under 0.1 %" if chance < 0.001 else f"{100 * chance:.1f} %"
+
+
+def time_words(seconds: float) -> str:
+    """Write a time as one plans with it."""
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.1f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
+
+
+def wish_words(wish: RegionWish, operation: str) -> str:
+    """Say what was asked, in a sentence."""
+    if operation != "cut":
+        return f"The wanted mark is {wish.mark}, {MARK_WORDS[wish.mark].split(' (')[0]}."
+    what = {
+        (False, False): "the next coupon",
+        (True, False): "a coupon of the next sheet",
+        (False, True): f"a whole job of {(wish.cut_length_mm or 0.0) / 1000:g} m",
+    }[wish.next_sheet, wish.cut_length_mm is not None]
+    char = (
+        "; char doesn't matter"
+        if wish.char_at_most is None
+        else f", char at most {wish.char_at_most} ({CHAR_WORDS[wish.char_at_most].split(',')[0]})"
+    )
+    return f"Asked: that {what} falls free{char}."
+
+
+def advice_shown(advice: Advice) -> dict[str, Any]:
+    """What the page of a recommendation shows."""
+    rec = advice.recommendation
+    return {
+        "setting": setting_words(rec.setting),
+        "promised": report.promised_words(rec),
+        "margins": report.margin_lines(rec),
+        "notes": rec.notes,
+        "burns": len(advice.region.burns),
+    }
+
+
+def history_rows(lines: Sequence[HistoryLine]) -> list[dict[str, Any]]:
+    """All that was taken down of a pair, newest first."""
+    return [
+        {
+            "when": date_words(line.at),
+            "where": f"{line.board} {line.cell}".strip(),
+            "what": line.text
+            if line.reading is None
+            else report.reading_words(line.reading) or line.text,
+            "why": line.why,
+            "gone": line.superseded,
+        }
+        for line in reversed(lines)
+    ]

@@ -1,0 +1,91 @@
+// Moves a cross over the region and reads out what holds there.
+"use strict";
+(() => {
+  const root = document.getElementById("look");
+  const picture = root.querySelector("svg.region");
+  const here = picture.querySelector(".here");
+  const power = document.getElementById("slide-power");
+  const speed = document.getElementById("slide-speed");
+  const length = document.getElementById("length");
+  const says = document.getElementById("look-says");
+  const at = Object.fromEntries(["left", "right", "top", "foot"].map((n) => [n, Number(picture.dataset[n])]));
+  const [powerLow, powerHigh] = [Number(picture.dataset.powerLow), Number(picture.dataset.powerHigh)];
+  const [low, high] = [Math.log(picture.dataset.speedLow), Math.log(picture.dataset.speedHigh)];
+  const step = Number(speed.dataset.step);
+  let chosen = Number(speed.dataset.start);
+  let timer = 0;
+  let asked = 0;
+
+  const onSteps = (value) => Number((Math.max(1, Math.round(value / step)) * step).toPrecision(6));
+  const fromSlider = () => onSteps(Math.exp(low + ((high - low) * Number(speed.value)) / 1000));
+  const toSlider = (value) => String(Math.round((1000 * (Math.log(value) - low)) / (high - low)));
+
+  function draw() {
+    const x = at.left + ((at.right - at.left) * (Number(power.value) - powerLow)) / (powerHigh - powerLow);
+    const y = at.foot - ((at.foot - at.top) * (Math.log(chosen) - low)) / (high - low);
+    here.setAttribute("transform", `translate(${x.toFixed(1)} ${y.toFixed(1)})`);
+    document.getElementById("power-out").textContent = `${Number(power.value)} %`;
+    const minutes = Number((chosen * 60).toPrecision(6));
+    document.getElementById("speed-out").textContent = `${chosen} mm/s (${minutes} mm/min)`;
+    speed.setAttribute("aria-valuetext", `${chosen} millimetres a second`);
+  }
+
+  function soon() {
+    draw();
+    clearTimeout(timer);
+    timer = setTimeout(ask, 90);
+  }
+
+  async function ask() {
+    asked += 1;
+    const mine = asked;
+    const query = new URLSearchParams({ power_pct: power.value, speed_mm_s: String(chosen) });
+    for (const [name, value] of Object.entries(root.dataset)) if (value !== "") query.set(name, value);
+    let words;
+    try {
+      const response = await fetch(`/api/read-out?${query}`, { signal: AbortSignal.timeout(8000) });
+      const body = await response.json();
+      if (mine !== asked) return;
+      says.textContent = response.ok ? "" : body.error.message;
+      if (!response.ok) return;
+      words = body.words;
+    } catch {
+      says.textContent = "No connection: the figures are those of the last setting.";
+      return;
+    }
+    words.time = pathTime();
+    for (const line of root.querySelectorAll("[data-out]")) {
+      line.textContent = words[line.dataset.out] || "";
+    }
+  }
+
+  /** Time of the cut path alone at this speed, for a length as it is typed. */
+  function pathTime() {
+    const match = /^\s*(\d+(?:[.,]\d+)?)\s*(mm|cm|m|in)?\s*$/.exec(length.value);
+    if (!match) return "write a length, such as 4.2 m";
+    const unit = { mm: 1, cm: 10, m: 1000, in: 25.4 }[match[2] || "mm"];
+    const seconds = (Number(match[1].replace(",", ".")) * unit * Number(root.dataset.passes)) / chosen;
+    const words = seconds < 90 ? `${seconds.toFixed(0)} s` : `${(seconds / 60).toFixed(1)} min`;
+    return `${words}, corners and travel not counted`;
+  }
+
+  power.addEventListener("input", soon);
+  speed.addEventListener("input", () => { chosen = fromSlider(); soon(); });
+  length.addEventListener("input", () => {
+    root.querySelector("[data-out=time]").textContent = pathTime();
+  });
+  picture.addEventListener("click", (event) => {
+    const box = picture.getBoundingClientRect();
+    const scale = picture.viewBox.baseVal.width / box.width;
+    const x = (event.clientX - box.left) * scale;
+    const y = (event.clientY - box.top) * scale;
+    if (x < at.left || x > at.right || y < at.top || y > at.foot) return;
+    power.value = String(powerLow + ((powerHigh - powerLow) * (x - at.left)) / (at.right - at.left));
+    chosen = onSteps(Math.exp(high - ((high - low) * (y - at.top)) / (at.foot - at.top)));
+    speed.value = toSlider(chosen);
+    soon();
+  });
+  speed.value = toSlider(chosen);
+  draw();
+  root.querySelector("[data-out=time]").textContent = pathTime();
+})();
