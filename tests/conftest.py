@@ -2,14 +2,19 @@
 
 from postgres import book, other, place, server, three, used_books, used_server_book
 from shell import evening, planned, planned_book, shell, stocked
+from visitor import empty_book, evening_house, house, planned_house
 
 __all__ = [
     "book",
+    "empty_book",
     "evening",
+    "evening_house",
+    "house",
     "other",
     "place",
     "planned",
     "planned_book",
+    "planned_house",
     "server",
     "shell",
     "stocked",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import threading
 from collections import OrderedDict
@@ -54,37 +55,11 @@ class Desk:
     _regions: OrderedDict[Any, Any] = field(default_factory=OrderedDict)
     _advice: OrderedDict[str, Any] = field(default_factory=OrderedDict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
-    _templates: jinja2.Environment = field(init=False)
-
-    def __post_init__(self) -> None:
-        self._templates = jinja2.Environment(
-            loader=jinja2.FileSystemLoader(HERE / "templates"),
-            autoescape=True,
-            undefined=jinja2.StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        self._templates.filters |= {
-            "counted": counted,
-            "date": date_words,
-            "operation": operation_words,
-            "setting": setting_words,
-            "speed": speed_words,
-        }
-        self._templates.globals |= {
-            "version": _version_of_assets(),
-            "cautions": CAUTIONS,
-            "char_words": CHAR_WORDS,
-            "mark_words": MARK_WORDS,
-            "phones_welcome": bool(self.phone_address),
-            # What a form was sent with, and why it wasn't taken; most pages show neither.
-            "typed": {},
-            "problem": None,
-        }
 
     def show(self, name: str, status: int = 200, **shown: Any) -> HTMLResponse:
         """Fill a template in."""
-        page = self._templates.get_template(name).render(**shown)
+        shown = {"phones_welcome": bool(self.phone_address), **shown}
+        page = _templates().get_template(name).render(**shown)
         return HTMLResponse(page, status_code=status)
 
     def region(self, machine: str | None, sheet: str | None, operation: Operation) -> Any:
@@ -117,6 +92,34 @@ class Desk:
                     self._regions.popitem(last=False)
             self._regions.move_to_end(key)
             return self._regions[key]
+
+
+@functools.cache
+def _templates() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(HERE / "templates"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {
+        "counted": counted,
+        "date": date_words,
+        "operation": operation_words,
+        "setting": setting_words,
+        "speed": speed_words,
+    }
+    environment.globals |= {
+        "version": _version_of_assets(),
+        "cautions": CAUTIONS,
+        "char_words": CHAR_WORDS,
+        "mark_words": MARK_WORDS,
+        # What a form was sent with, and why it wasn't taken; most pages show neither.
+        "typed": {},
+        "problem": None,
+    }
+    return environment
 
 
 def desk_of(request: Request) -> Desk:
