@@ -53,6 +53,7 @@ def test_every_command_takes_json(name: str) -> None:
 BEFORE = {
     "import": ("export", "logbook.json"),
     "undo": ("change-sheet", "birch 3", "--lot", "March"),
+    "restore": ("backup",),
     "settled": ("settle", "last"),
     "sheet-card": ("settle", "last"),
 }
@@ -67,6 +68,8 @@ def test_every_example_runs(evening: Shell, name: str) -> None:
     if name == "take-down":
         grid = evening.json("plan", "--burns", "3")["grid"]
         evening.write("results.csv", Path(evening.results(grid, cut_cleanly)).read_bytes())
+    if name == "attach":
+        evening.write("photo.jpg", b"\xff\xd8\xff" + bytes(9))
     if name == "add-machine":
         evening.book.unlink()
     evening.run(*words, typed=TYPED.get(name))

@@ -14,7 +14,7 @@ from calib.cli.frame import app
 __all__ = ["app", "main"]
 
 # Each adds its commands; help lists them in this order, which is that of the work.
-for _group in ("workshop", "boards", "results", "advice", "looking_back", "book", "serve"):
+for _group in ("workshop", "boards", "results", "advice", "looking_back", "book", "keeping", "serve"):
     importlib.import_module(f"calib.cli.{_group}")
 
 

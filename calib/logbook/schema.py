@@ -38,7 +38,8 @@ _WORDS: dict[str, tuple[str, ...]] = {
 }
 _KINDS = {
     "changes": ("machine", "set-up", "sheet", "lot", "sitting", "description", "board",
-                "reading", "promise", "job", "check_strip", "settled", "note", "photograph", "withdrawal", "import"),
+                "reading", "promise", "job", "check_strip", "settled", "note", "photograph",
+                "withdrawal", "import"),
     "jobs": ("job", "check_strip"),
     "withdrawals": ("run", "note", "photograph"),
     "aliases": ("machine", "sheet", "board"),

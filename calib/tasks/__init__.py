@@ -13,6 +13,7 @@
 ``look``         a region for a screen: outlines of its chances, what holds at any setting
 ``page``         what a desk shows: what waits, a board with what was read of it
 ``exchange``     give a logbook away as a file, take another one in
+``keeping``      backups, photographs
 ``cards``        the settled settings of a pair, and the card for the wall
 ``looking_back`` what was stated before burning against what came out
 
@@ -51,6 +52,16 @@ if TYPE_CHECKING:
     from calib.tasks.definitions import Definition, read_definition, ready_made_grid
     from calib.tasks.exchange import export_book, import_book
     from calib.tasks.files import FileWish, board_files, focus_files, resume_files, write_folder
+    from calib.tasks.keeping import (
+        BackupFile,
+        Kept,
+        attach,
+        back_up,
+        find_machine,
+        list_backups,
+        photograph_files,
+        put_back,
+    )
     from calib.tasks.library import fit_region, plan_grid, recommend, starting_point
     from calib.tasks.look import ReadOut, RegionLook, read_out, region_look
     from calib.tasks.looking_back import (
@@ -101,6 +112,10 @@ _HOMES = {
         "find_promise", "region_of_pair", "settle", "take_down_job",
     ),
     "calib.tasks.cards": ("settled_of_pair", "sheet_card_files", "sheet_card_of_pair"),
+    "calib.tasks.keeping": (
+        "BackupFile", "Kept", "attach", "back_up", "find_machine", "list_backups",
+        "photograph_files", "put_back",
+    ),
     "calib.tasks.looking_back": (
         "TrackRecordWish", "track_record", "track_record_pictures", "track_record_title",
     ),
@@ -115,12 +130,14 @@ _HOMES = {
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 __all__ = [
     "Advice",
+    "BackupFile",
     "BoardState",
     "BoardWish",
     "CellByCell",
     "Definition",
     "FileWish",
     "JobCounts",
+    "Kept",
     "Planned",
     "ReadOut",
     "RegionLook",
@@ -133,6 +150,8 @@ __all__ = [
     "advise",
     "advise_on",
     "assumptions",
+    "attach",
+    "back_up",
     "board_file",
     "board_files",
     "board_state",
@@ -141,6 +160,7 @@ __all__ = [
     "export_book",
     "file_names",
     "find_board",
+    "find_machine",
     "find_pair",
     "find_promise",
     "fit_region",
@@ -148,7 +168,9 @@ __all__ = [
     "hazard_of",
     "import_book",
     "last_promised",
+    "list_backups",
     "minutes_of",
+    "photograph_files",
     "picture_format",
     "plan_board",
     "plan_boards",
@@ -156,6 +178,7 @@ __all__ = [
     "plan_grid",
     "plan_grids",
     "propose_boards",
+    "put_back",
     "read_definition",
     "read_out",
     "ready_made_grid",

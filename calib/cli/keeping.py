@@ -1,0 +1,176 @@
+"""Commands that keep: backups, photographs, how a sitting was set up."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from calib.cli.book import PANEL
+from calib.cli.frame import (
+    AsJson,
+    BoardCode,
+    BookPlace,
+    MachineName,
+    Note,
+    Why,
+    app,
+    now,
+    open_book,
+    quantity,
+    show,
+    signed_length,
+)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib backup")
+def backup(
+    file: Annotated[
+        Path | None,
+        typer.Argument(metavar="FILE", help="New file; by date, beside the logbook, if left out."),
+    ] = None,
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Copy the logbook into a new file, and open the copy to see that nothing is missing."""
+    from calib import report, tasks
+
+    with open_book(book) as opened:
+        kept = tasks.back_up(opened, file, when=now())
+    show(kept, f"Backup: {report.kept_text(kept)}", as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib restore last")
+def restore(
+    file: Annotated[
+        str, typer.Argument(metavar="FILE", help="The backup, or: last, the newest good one.")
+    ],
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Put a backup in the logbook's place; what was there is kept beside it."""
+    from calib import report, tasks
+
+    kept = tasks.put_back(file, book)
+    show(kept, f"Restored: {report.kept_text(kept)}", as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib list-backups")
+def list_backups(book: BookPlace = None, as_json: AsJson = False) -> None:
+    """List the backups beside the logbook, and whether each of them is good."""
+    from calib import report, tasks
+
+    files = tasks.list_backups(book)
+    show(files, report.backups_text(files), as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib attach last photo.jpg --cell A1")
+def attach(
+    board: BoardCode,
+    file: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE", exists=True, dir_okay=False, readable=True, help="PNG, JPEG or WebP."
+        ),
+    ],
+    cell: Annotated[
+        str, typer.Option("--cell", metavar="CELL", help="Cell that it shows; else the board.")
+    ] = "",
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Keep a photograph of a board or of one of its cells in the logbook."""
+    from calib import tasks
+
+    with open_book(book) as opened:
+        grid = tasks.find_board(opened, board)
+        kept = tasks.attach(opened, grid, file, cell=cell, when=now())
+    show(kept, f"{kept.filename} is kept with board {kept.board}.", as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib photographs last --into pictures")
+def photographs(
+    board: BoardCode,
+    into: Annotated[
+        Path | None,
+        typer.Option("--into", metavar="FOLDER", help="Write them there; made if missing."),
+    ] = None,
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """List the photographs of a board, and write them into a folder."""
+    from calib import report, tasks
+
+    with open_book(book) as opened:
+        grid = tasks.find_board(opened, board)
+        found = opened.photographs(grid.board_id)
+        files = tasks.photograph_files(opened, grid) if into is not None else {}
+    written = tasks.write_folder(files, into) if into is not None else ()
+    text = report.photographs_text(grid.board_id, found)
+    show({"photographs": found, "files": written}, text, as_json=as_json)
+
+
+@app.command(
+    rich_help_panel=PANEL,
+    epilog="Example: calib describe-sitting '2026-03-01' --focus 0 --air --on pins",
+)
+def describe_sitting(
+    label: Annotated[str, typer.Argument(metavar="SITTING", help="Its name, as burns carry it.")],
+    machine: MachineName = None,
+    focus: Annotated[
+        float | None,
+        typer.Option(
+            "--focus",
+            parser=quantity(signed_length),
+            metavar="LENGTH",
+            help="Focus height against the usual one (mm).",
+        ),
+    ] = None,
+    air: Annotated[
+        bool | None, typer.Option("--air/--no-air", help="Air assist on or off.")
+    ] = None,
+    lens_cleaned: Annotated[
+        bool | None,
+        typer.Option("--lens-cleaned/--lens-not-cleaned", help="Whether the lens was cleaned."),
+    ] = None,
+    on: Annotated[
+        str, typer.Option("--on", metavar="WORD", help="What it lay on: pins, flat or slats.")
+    ] = "",
+    masked: Annotated[
+        bool | None, typer.Option("--masked/--bare", help="Whether the face was masked.")
+    ] = None,
+    note: Note = "",
+    why: Why = "",
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Take down how the machine was set up for a sitting; an earlier description stays."""
+    from calib import report, tasks
+    from calib.logbook import Sitting
+
+    sitting = Sitting(
+        label=label,
+        focus_mm=focus,
+        air=air,
+        lens_cleaned=lens_cleaned,
+        support=on,  # type: ignore[arg-type]
+        masked=masked,
+        note=note,
+    )
+    with open_book(book) as opened:
+        name = tasks.find_machine(opened, machine).name
+        opened.add_sitting(name, sitting, when=now(), why=why)
+    show(sitting, report.sittings_text([sitting]), as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib list-sittings")
+def list_sittings(
+    machine: MachineName = None, book: BookPlace = None, as_json: AsJson = False
+) -> None:
+    """List the sittings of a machine with what was taken down of them."""
+    from calib import report, tasks
+
+    with open_book(book) as opened:
+        found = opened.sittings(tasks.find_machine(opened, machine).name)
+    show(found, report.sittings_text(found), as_json=as_json)

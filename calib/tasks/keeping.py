@@ -1,0 +1,228 @@
+"""Backups and photographs: what is kept beside the burns, and how the whole book is kept."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from calib.errors import LogbookError
+from calib.logbook import Book, Photograph, backup, backup_path, restore
+from calib.logbook.opening import backups_of, find_place, is_whole, newest_backup
+from calib.records import Grid, Machine
+from calib.tasks.boards import LAST
+from calib.tasks.files import Files
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """A backup that was made, or put back.
+
+    Parameters
+    ----------
+    file
+        The backup.
+    rows
+        Rows in it, by table.
+    """
+
+    file: Path
+    rows: dict[str, int]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BackupFile:
+    """A file in the folder of backups.
+
+    Parameters
+    ----------
+    file
+        Where it is.
+    made
+        When it was written.
+    size_bytes
+        Its size.
+    whole
+        True when it opens as a logbook and every page of it is good.
+    """
+
+    file: Path
+    made: datetime
+    size_bytes: int
+    whole: bool
+
+
+def back_up(book: Book, file: Path | None = None, *, when: datetime) -> Kept:
+    """Copy a logbook into a new file, and open the copy to see that nothing is missing.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    file
+        The backup; None: by date, in the folder ``backups`` beside the logbook.
+    when
+        When it is made.
+
+    Returns
+    -------
+    Kept
+        The file, and what is in it.
+
+    Raises
+    ------
+    LogbookError
+        When it can't be written or isn't whole, or no file was named for a book on a server.
+    """
+    if file is None and book.path is None:
+        raise LogbookError(
+            f"The logbook {book.place} lies on a server: name the file that is to hold its backup."
+        )
+    target = file if file is not None else backup_path(book.path or Path(), when)
+    return Kept(rows=backup(book, target), file=target)
+
+
+def put_back(file: str, place: str | None = None) -> Kept:
+    """Put a backup in the place of a logbook; what was there, damaged or not, is kept beside it.
+
+    Parameters
+    ----------
+    file
+        The backup, or ``last``: the newest good one of the folder ``backups``.
+    place
+        Path or URL of the logbook; None: the user's data folder.
+
+    Returns
+    -------
+    Kept
+        The backup, and what is in it.
+
+    Raises
+    ------
+    LogbookError
+        When the backup isn't whole, or there is none; nothing is changed then.
+    """
+    source = Path(file)
+    if file.casefold() == LAST:
+        path = find_place(place).path
+        best = None if path is None else newest_backup(path)
+        if best is None:
+            raise LogbookError(
+                f"There is no good backup beside the logbook {find_place(place).shown}: name the"
+                " file to be put back."
+            )
+        source = best
+    return Kept(rows=restore(source, place), file=source)
+
+
+def list_backups(place: str | None = None) -> tuple[BackupFile, ...]:
+    """Look at the backups beside a logbook; the logbook itself isn't opened.
+
+    Parameters
+    ----------
+    place
+        Path or URL of the logbook; None: the user's data folder.
+
+    Returns
+    -------
+    tuple of BackupFile
+        Newest first; empty for a logbook on a server.
+    """
+    path = find_place(place).path
+    files = () if path is None else backups_of(path)
+    return tuple(
+        BackupFile(
+            file=file,
+            made=datetime.fromtimestamp(file.stat().st_mtime, tz=UTC),
+            size_bytes=file.stat().st_size,
+            whole=is_whole(file),
+        )
+        for file in files
+    )
+
+
+def find_machine(book: Book, name: str | None = None) -> Machine:
+    """Look a machine up; where there is only one, it needn't be named.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    name
+        Its name; None: the only one.
+
+    Returns
+    -------
+    Machine
+        As it is set up now.
+
+    Raises
+    ------
+    LogbookError
+        When there is none, or more than one to choose from.
+    """
+    if name is None:
+        names = [machine.name for machine in book.machines()]
+        if len(names) != 1:
+            raise LogbookError(
+                f"Which machine is meant? The logbook has {', '.join(names) or 'none'}: name one."
+            )
+        name = names[0]
+    return book.machine(name)
+
+
+def attach(book: Book, grid: Grid, file: Path, *, cell: str = "", when: datetime) -> Photograph:
+    """Keep a photograph of a board, or of one of its cells.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    grid
+        The board, from ``find_board``.
+    file
+        The picture: PNG, JPEG or WebP, at most 10 MiB.
+    cell
+        Code of the cell; empty for the whole board.
+    when
+        When it is attached.
+
+    Returns
+    -------
+    Photograph
+        What was kept.
+
+    Raises
+    ------
+    InvalidRecord
+        When it isn't such a picture, or there is no such cell.
+    """
+    label = cell.strip().upper()
+    kept = book.attach(grid.board_id, file.name, file.read_bytes(), when=when, cell=label)
+    return next(found for found in book.photographs(grid.board_id) if found.id == kept)
+
+
+def photograph_files(book: Book, grid: Grid) -> Files:
+    """Read all photographs of a board.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    grid
+        The board, from ``find_board``.
+
+    Returns
+    -------
+    mapping of str to bytes
+        Their names begin with the board's code, a number and the cell's code.
+    """
+    return dict(_named(book, grid))
+
+
+def _named(book: Book, grid: Grid) -> Iterator[tuple[str, bytes]]:
+    for number, photograph in enumerate(book.photographs(grid.board_id), 1):
+        place = photograph.cell or "board"
+        name = f"{grid.board_id}-{number:02d}-{place}-{photograph.filename}"
+        yield name, book.photograph(photograph.id)
