@@ -14,7 +14,10 @@ from calib.cli.frame import app
 __all__ = ["app", "main"]
 
 # Each adds its commands; help lists them in this order, which is that of the work.
-for _group in ("workshop", "boards", "results", "advice", "looking_back", "book", "keeping", "serve"):
+_GROUPS = (
+    "workshop", "boards", "results", "advice", "looking_back", "book", "keeping", "serve",
+)  # fmt: skip
+for _group in _GROUPS:
     importlib.import_module(f"calib.cli.{_group}")
 
 
