@@ -109,11 +109,10 @@ def assert_as_planned(grid: Grid, report: Report) -> None:
     labels = [label for label, _ in groupby(found, lambda row: row[0])]
     ordered = sorted(grid.cells, key=lambda cell: cell.burn_order)
     assert labels == ["", *(cell.label for cell in ordered)]
+    strokes = [stroke for stroke in strokes_of(grid) if stroke.kind != "label"]
     for cell in ordered:
         burnt = sum(row[1] for row in found if row[0] == cell.label)
-        drawn = sum(
-            s.length_mm for s in strokes_of(grid) if s.kind != "label" and s.cell == cell.label
-        )
+        drawn = sum(stroke.length_mm for stroke in strokes if stroke.cell == cell.label)
         assert burnt == pytest.approx(drawn * cell.passes, rel=1e-3)
         if grid.operation == "cut":
             assert burnt == pytest.approx(COUPON_CUT_MM * cell.passes, rel=1e-3)

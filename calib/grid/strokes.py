@@ -219,10 +219,11 @@ def _codes(grid: Grid, cell: Cell) -> Iterator[Stroke]:
 
 
 def _burn(grid: Grid, cell: Cell) -> Iterator[Stroke]:
+    setting = cell.setting  # made once: an area has a hundred lines
     if grid.operation == "cut":
         yield Stroke(
             kind="cut",
-            setting=cell.setting,
+            setting=setting,
             points=_coupon_outline(cell),
             cell=cell.label,
             closed=True,
@@ -232,7 +233,7 @@ def _burn(grid: Grid, cell: Cell) -> Iterator[Stroke]:
     for line in _line(cell) if grid.operation == "line_mark" else _surface(grid, cell):
         yield Stroke(
             kind="mark",
-            setting=cell.setting,
+            setting=setting,
             points=line,
             cell=cell.label,
             run_up_mm=round(run_up, 3),

@@ -1,0 +1,233 @@
+"""The bar for boards: whatever is planned can be burnt, and its files say one and the same.
+
+Every machine, operation and number of cells, on sheets in turn, as the planner plans them; and
+random machines, sheets and offcuts. The files are read by others: lxml with the W3C SVG 1.1 DTD,
+svgelements, svgpathtools, CairoSVG, resvg, pypdf, and a checker written from NIST IR 6556.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+import io
+import math
+from collections import defaultdict
+
+import cairosvg
+import pytest
+import resvg_py
+import svgpathtools
+from boards import MACHINES, OPERATIONS, SHEETS
+from boards import machines as any_machine
+from boards import sheets as any_sheet
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from PIL import Image, ImageChops
+from rs274_checker import Report, check
+from test_layout import assert_sound as assert_layout_sound
+from test_record_sheet import assert_inside, text_of
+from test_rs274 import assert_as_planned
+from test_rs274 import assert_sound as assert_program_sound
+from test_svg import NS, assert_valid, boxes_mm
+
+from calib.errors import BoardDoesNotFit
+from calib.fit.region import Region
+from calib.grid.board_time import board_time, sheet_use
+from calib.grid.layout import LayoutOptions
+from calib.grid.record_sheet import grid_record_sheet
+from calib.grid.rs274 import frame_program, grid_program
+from calib.grid.svg import grid_svg
+from calib.planning import PlanOptions, plan_board, plan_split
+from calib.records import Grid, Machine, Operation, Sheet
+from calib.tasks import plan_grids
+
+CORNERS = ("lower_left", "upper_left", "lower_right", "upper_right")
+COUNTS = (6, 12, 40)
+# A sheet for each machine and operation, so that each sheet meets each operation.
+PAIRS = [
+    (machine, SHEETS[(m + 2 * o) % len(SHEETS)], operation)
+    for m, machine in enumerate(MACHINES)
+    for o, operation in enumerate(OPERATIONS)
+]
+
+
+def turned(machine: Machine, sheet: Sheet) -> Machine:
+    """The machine with another corner and offset for each sheet."""
+    turn = SHEETS.index(sheet)
+    corner = CORNERS[turn % 4]
+    shift = (1.0 if "left" in corner else -1.0, 1.0)
+    y_up = turn % 2 == 0
+    up = 1.0 if ("lower" in corner) == y_up else -1.0
+    return dataclasses.replace(
+        machine, origin=corner, y_up=y_up, offset_mm=(3.5 * shift[0], 2.25 * up)
+    )
+
+
+@functools.cache
+def region(machine: Machine, sheet: Sheet, operation: Operation) -> Region:
+    """What is expected of a pair; made once, for it takes most of a plan's time."""
+    from calib.tasks import fit_region
+
+    return fit_region(machine, sheet, operation)
+
+
+@functools.cache
+def board(machine: Machine, sheet: Sheet, operation: Operation, count: int) -> Grid:
+    placed = turned(machine, sheet)
+    known = dataclasses.replace(region(machine, sheet, operation), machine=placed)
+    return plan_board(known, wish(operation, count))
+
+
+def wish(operation: Operation, count: int) -> PlanOptions:
+    """So many cells; large surfaces at a wide pitch, for their checks grow with their lines."""
+    wide = operation == "area_mark" and count > COUNTS[0]
+    return PlanOptions(burns=count, line_pitch_mm=0.5 if wide else None)
+
+
+def drawn_mm(grid: Grid, text: str) -> dict[str, float]:
+    """Length of each cell's path in the drawing, as svgpathtools measures it, times its passes."""
+    passes = {f"cell-{cell.label}": cell.passes for cell in grid.cells}
+    lengths = {}
+    for path in assert_valid(text).iter(NS + "path"):
+        points = svgpathtools.parse_path(path.get("d"))
+        lengths[path.get("id")] = points.length() * passes.get(path.get("id"), 1)
+    return lengths
+
+
+def burnt_mm(report: Report) -> dict[tuple[float, float], float]:
+    """Length that a program burns at each power and feed."""
+    lengths: dict[tuple[float, float], float] = defaultdict(float)
+    for move in report.moves:
+        if move.power > 0:
+            lengths[move.power, move.feed] += math.dist(move.start, move.end)
+    return lengths
+
+
+def assert_same_length(grid: Grid, text: str, report: Report) -> None:
+    """Drawing and program burn the same length at every setting, to a thousandth."""
+    full = grid.machine.power_word_full
+    assert full is not None
+    drawn, burnt = drawn_mm(grid, text), burnt_mm(report)
+    wanted: dict[tuple[float, float], float] = defaultdict(float)
+    for name, length in drawn.items():
+        cell = next((c for c in grid.cells if f"cell-{c.label}" == name), None)
+        setting = grid.label_setting if cell is None else cell.setting
+        wanted[full * setting.power_pct / 100.0, 60.0 * setting.speed_mm_s] += length
+    for (power, feed), length in wanted.items():
+        near = [n for (p, f), n in burnt.items() if abs(p - power) < 2e-3 and abs(f - feed) < 2e-3]
+        assert sum(near) == pytest.approx(length, rel=1e-3)
+    assert sum(burnt.values()) == pytest.approx(sum(drawn.values()), rel=1e-3)
+
+
+def assert_holds(grid: Grid, clamp_mm: float = 5.0) -> str:
+    """All that must hold of any board; gives its drawing."""
+    assert_layout_sound(grid, clamp_mm)
+    text, program = grid_svg(grid), grid_program(grid)
+    report = assert_program_sound(grid, program)
+    assert_as_planned(grid, report)
+    assert_same_length(grid, text, report)
+    frame = check(frame_program(grid))
+    assert frame.errors == []
+    assert all(move.rapid and move.power == 0 for move in frame.moves)
+    assert board_time(grid).total_s > 0
+    assert 0 < sheet_use(grid).waste_share < 1
+    return text
+
+
+@pytest.mark.parametrize("count", COUNTS)
+@pytest.mark.parametrize(
+    ("machine", "sheet", "operation"), PAIRS, ids=lambda part: getattr(part, "name", part)
+)
+def test_every_planned_board_holds(
+    machine: Machine, sheet: Sheet, operation: Operation, count: int
+) -> None:
+    grid = board(machine, sheet, operation, count)
+    assert len(grid.cells) == count
+    boxes = boxes_mm(assert_holds(grid))
+    for cell in grid.cells:
+        left, top, right, bottom = boxes[f"cell-{cell.label}"]
+        assert cell.x_mm - 1e-3 <= left < right <= cell.x_mm + cell.width_mm + 1e-3
+        assert cell.y_mm - 1e-3 <= top <= bottom <= cell.y_mm + cell.height_mm + 1e-3
+
+
+@pytest.mark.parametrize(
+    ("machine", "sheet", "operation"), PAIRS[1::2], ids=lambda part: getattr(part, "name", part)
+)
+def test_planned_again_every_byte_is_the_same(
+    machine: Machine, sheet: Sheet, operation: Operation
+) -> None:
+    grid = board(machine, sheet, operation, 12)
+    placed = turned(machine, sheet)
+    known = dataclasses.replace(region(machine, sheet, operation), machine=placed)
+    again = plan_board(known, wish(operation, 12))
+    assert again == grid
+    assert grid_svg(again) == grid_svg(grid)
+    assert grid_program(again) == grid_program(grid)
+    pdf = grid_record_sheet(again)
+    assert pdf == grid_record_sheet(grid)
+    assert_inside(pdf, "a4")
+    text = text_of(pdf)
+    assert board_time(grid).words in text
+    assert sheet_use(grid).words in text
+    for cell in grid.cells:
+        assert f" {cell.burn_order} {cell.power_pct:g} {cell.speed_mm_s:g} " in text
+
+
+def inks(text: str) -> list[Image.Image]:
+    """What two unrelated renderers make of a drawing at 10 px/mm: 255 where there is ink."""
+    one = cairosvg.svg2png(bytestring=text.encode(), dpi=254, background_color="white")
+    two = resvg_py.svg_to_bytes(
+        svg_string=text, dpi=254.0, background="#ffffff", skip_system_fonts=True
+    )
+    pictures = [Image.open(io.BytesIO(bytes(png))).convert("L") for png in (one, two)]
+    return [picture.point(lambda grey: 255 if grey < 250 else 0) for picture in pictures]
+
+
+@pytest.mark.parametrize(
+    ("machine", "sheet", "operation"), PAIRS[::2], ids=lambda part: getattr(part, "name", part)
+)
+def test_two_renderers_agree_on_planned_boards(
+    machine: Machine, sheet: Sheet, operation: Operation
+) -> None:
+    grid = board(machine, sheet, operation, 6)
+    one, two = inks(grid_svg(grid))
+    assert one.size == two.size == tuple(round(10 * side) for side in grid.board_mm)
+    assert one.getbbox() is not None
+    for ink, other in ((one, two), (two, one)):
+        near = functools.reduce(
+            ImageChops.lighter,
+            (ImageChops.offset(other, x, y) for x in (-1, 0, 1) for y in (-1, 0, 1)),
+        )
+        assert ImageChops.subtract(ink, near).getbbox() is None
+
+
+@settings(max_examples=5, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.data())
+def test_any_planned_board_holds_or_not_one_cell_fits(data: st.DataObject) -> None:
+    machine, sheet = data.draw(any_machine()), data.draw(any_sheet())
+    operation = data.draw(st.sampled_from(OPERATIONS))
+    burns, clamp = data.draw(st.integers(1, 24)), data.draw(st.floats(0.0, 20.0))
+    size = st.tuples(st.floats(40.0, 300.0), st.floats(40.0, 300.0))
+    layout = LayoutOptions(offcut_mm=data.draw(st.none() | size), clamp_mm=clamp)
+    options = PlanOptions(burns=burns, layout=layout, line_pitch_mm=0.4)
+    known = region(machine, sheet, operation)
+    plan = data.draw(st.sampled_from((plan_board, plan_split)))
+    try:
+        planned = plan(known, options)
+    except BoardDoesNotFit:
+        one = dataclasses.replace(options, burns=1)
+        with pytest.raises(BoardDoesNotFit, match="1 cells .* 0 would"):
+            plan(known, one)
+        return
+    grids = planned if isinstance(planned, tuple) else (planned,)
+    assert sum(len(grid.cells) for grid in grids) <= burns
+    for grid in grids:
+        assert_holds(grid, clamp)
+
+
+def test_a_split_round_of_forty_holds_board_by_board() -> None:
+    machine, sheet = MACHINES[0], SHEETS[0]
+    grids = plan_grids(machine, sheet, "cut", 40, offcuts_mm=[(120.0, 100.0), (200.0, 70.0)])
+    assert 15 <= sum(len(grid.cells) for grid in grids) < 40
+    for grid in grids:
+        assert_holds(grid)
