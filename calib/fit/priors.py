@@ -26,7 +26,7 @@ class CutPrior:
     floor_a, floor_b
         Beta of f, the share of the power at the reference speed that conduction loses.
     exponent_mean, exponent_sd
-        Normal of the power exponent k, pivoted at full power; 1 unless the logbook knows better.
+        Normal of the power exponent k, pivoted at full power.
     scatter_ln, scatter_ln_sd
         Normal of ln σ, the scatter from coupon to coupon [ln W].
     band_ln, band_ln_sd
@@ -75,7 +75,7 @@ class GradedPrior:
     passes_mean, passes_sd
         Normal of the exponent of the number of passes.
     exponent_mean, exponent_sd
-        Normal of the power exponent, pivoted at full power; 1 unless the logbook knows better.
+        Normal of the power exponent, pivoted at full power.
     scatter_ln, scatter_ln_sd
         Normal of the ln scatter from cell to cell [ln W].
     width_ln, width_ln_sd

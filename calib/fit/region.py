@@ -266,6 +266,15 @@ class Region:
             line_pitch_mm,
         )
 
+    @property
+    def learned(self) -> dict[str, dict[str, float]]:
+        """Posterior sd / prior sd of each parameter of each model; near 1: the burns taught little.
+
+        Keys are ``cut``, ``char`` and ``mark``, then ``edge`` and the model's shape parameters.
+        """
+        models = {"cut": self.cut, "char": self.char, "mark": self.mark}
+        return {name: fit.learned for name, fit in models.items() if fit is not None}
+
     def tested(self, power_pct: float, speed_mm_s: float, passes: int = 1) -> bool:
         """True when the setting lies in the convex hull of what was burnt with as many passes."""
         hull = self.hulls.get(passes)

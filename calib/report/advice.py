@@ -50,6 +50,7 @@ def summary_text(summary: Summary) -> str:
         f"{head}\n{EDGES[summary.edge]}",
         rows,
         _starred(summary.rows),
+        _learned(summary),
         _defects(summary),
         bullets("Notes", summary.notes),
     )
@@ -106,6 +107,36 @@ def _mark_rows(summary: Summary) -> str:
     ]
     title = f"Speeds for a mark of grade {mark} ({MARK_WORDS[mark]}):"
     return f"{title}\n{table(header, lines)}"
+
+
+# What is said of each parameter; those of char and marks that are not here tell no one much.
+LEARNED_WORDS = {
+    "edge": "energy needed",
+    "floor": "loss at low speed",
+    "speed": "effect of speed",
+    "exponent": "power curve",
+    "scatter": "scatter",
+    "band": "width of hanging",
+    "passes": "effect of passes",
+    "pitch": "effect of line pitch",
+}
+# Doubt that is left of a parameter from which on the burns taught nothing of it.
+_NOTHING_LEARNED = 0.9
+
+
+def _learned(summary: Summary) -> str:
+    """How much of the doubt there was before is left of each parameter."""
+    if not summary.outcomes:
+        return ""
+    lines = []
+    for model, ratios in summary.learned.items():
+        left = ", ".join(
+            f"{words} {min(ratios[name], 1.0):.0%}"
+            for name, words in LEARNED_WORDS.items()
+            if name in ratios and ratios[name] < _NOTHING_LEARNED
+        )
+        lines.append(f"  {model}: {left or 'nothing learned yet'}")
+    return "\n".join(["Doubt that is left, of what there was before any burn:", *lines])
 
 
 def _defects(summary: Summary) -> str:

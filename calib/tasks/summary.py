@@ -68,6 +68,8 @@ class Summary:
         From high to low power.
     defects_per_m
         Places where no power helps [1/m].
+    learned
+        Posterior sd / prior sd of each parameter of each model.
     notes
         What the user must know.
     """
@@ -82,6 +84,7 @@ class Summary:
     outcomes: dict[str, int]
     rows: tuple[RegionRow, ...]
     defects_per_m: float
+    learned: dict[str, dict[str, float]]
     notes: tuple[str, ...]
 
 
@@ -117,6 +120,7 @@ def summarise(region: Region, wish: RegionWish, *, passes: int | None = None) ->
         outcomes=_outcomes(region),
         rows=tuple(row(quick, wish, power, shown) for power in _powers(region, shown)),
         defects_per_m=region.defects_per_m,
+        learned=region.learned,
         notes=region.notes,
     )
 
