@@ -31,6 +31,8 @@ from test_rs274 import assert_sound as assert_program_sound
 from test_svg import NS, assert_valid, boxes_mm
 
 from calib.errors import BoardDoesNotFit
+from calib.fit.expectation import expected_priors
+from calib.fit.fitting import region_from
 from calib.fit.region import Region
 from calib.grid.board_time import board_time, sheet_use
 from calib.grid.layout import LayoutOptions
@@ -65,10 +67,9 @@ def turned(machine: Machine, sheet: Sheet) -> Machine:
 
 @functools.cache
 def region(machine: Machine, sheet: Sheet, operation: Operation) -> Region:
-    """What is expected of a pair; made once, for it takes most of a plan's time."""
-    from calib.tasks import fit_region
-
-    return fit_region(machine, sheet, operation)
+    """What is expected of a pair; made once, and without char, for it takes most of the time."""
+    priors = dataclasses.replace(expected_priors(machine, sheet, operation), char=None)
+    return region_from(machine, sheet, operation, (), priors)
 
 
 @functools.cache

@@ -26,7 +26,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit
-from calib.grid.layout import LayoutOptions, board_id_of, lay_out, split_over_offcuts
+from calib.grid.layout import LayoutOptions, board_id_of, lay_out, short_code, split_over_offcuts
 from calib.grid.strokes import strokes_of
 from calib.materials import expected_response
 from calib.physics import delivered_power_w, run_up_mm
@@ -408,3 +408,13 @@ def test_the_seed_moves_places_but_not_codes(machine: Machine, count: int):
     assert [(c.label, c.setting) for c in one.cells] == [(c.label, c.setting) for c in other.cells]
     places = [{(c.x_mm, c.y_mm) for c in grid.cells} for grid in (one, other)]
     assert places[0] == places[1]
+
+
+def test_no_code_is_a_number_or_a_date_to_a_spreadsheet():
+    """Codes such as 3344E3 would come back from a spreadsheet as 3,34E+06."""
+    # Their plain codes would be 335476, 9E5943, 3E8326, 3344E3 and 94E472.
+    codes = [short_code(number) for number in (4252, 4573, 25876, 38147, 40930)]
+    assert codes == ["KXERP9", "RDS42M", "8VQWA8", "6GA5UX", "3CF7G8"]
+    codes = [short_code(number) for number in range(10_000)]
+    assert len(set(codes)) == len(codes)
+    assert [code for code in codes if re.fullmatch(r"[0-9]+(E[0-9]+)?", code)] == []

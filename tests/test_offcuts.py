@@ -14,6 +14,8 @@ from shell import BIRCH as BIRCH_WORDS
 from shell import MACHINE, Shell, cut_cleanly, mark_clearly
 
 from calib.errors import BoardDoesNotFit, InvalidRecord, RefusedMaterial
+from calib.fit.expectation import expected_priors
+from calib.fit.fitting import region_from
 from calib.fit.region import Region
 from calib.grid.board_time import board_time
 from calib.grid.layout import LayoutOptions
@@ -22,13 +24,14 @@ from calib.grid.rs274 import grid_program
 from calib.physics import run_up_mm
 from calib.planning import PlanOptions, plan_board
 from calib.records import Grid, Machine, Operation, Sheet
-from calib.tasks import fit_region, plan_grid, plan_grids
+from calib.tasks import plan_grid, plan_grids
 
 
 @functools.cache
 def region(machine: Machine, operation: Operation) -> Region:
-    """What is expected of birch on a machine; made once, for it takes most of a plan's time."""
-    return fit_region(machine, BIRCH, operation)
+    """What is expected of birch; made once, and without char, for it takes most of the time."""
+    priors = dataclasses.replace(expected_priors(machine, BIRCH, operation), char=None)
+    return region_from(machine, BIRCH, operation, (), priors)
 
 
 def plan(machine: Machine, operation: Operation, burns: int, offcut: tuple[float, float]) -> Grid:

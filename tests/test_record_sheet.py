@@ -33,6 +33,7 @@ from calib.grid.record_sheet import grid_record_sheet
 from calib.hazards import CAUTIONS
 from calib.print_style import PAPERS_MM, PrintPage, printable, text_width_mm, wrap
 from calib.records import CHAR_WORDS, MARK_WORDS, Grid, Machine, Operation, Sheet
+from calib.tasks import FileWish, board_files
 from calib.typeface import font_path
 
 MM = 72.0 / 25.4
@@ -206,6 +207,16 @@ def test_qr_code_is_drawn_square_by_square() -> None:
             x = (left + (column + 4.5) * step) * MM * 10
             y = (top + (row + 4.5) * step) * MM * 10
             assert (image[round(y), round(x)] < 128) == bool(dark), (row, column)
+
+
+@pytest.mark.parametrize(
+    ("address", "found"), [("", "calib show-board "), ("http://127.0.0.1:8000/b/",) * 2]
+)
+def test_the_sheet_of_a_boards_files_leads_back_to_the_logbook(address: str, found: str) -> None:
+    grid = board("cut", 6)
+    files = board_files(grid, FileWish(address=address))
+    text = text_of(files[f"{grid.board_id}-record.pdf"])
+    assert f" {found}{grid.board_id} " in text
 
 
 def test_same_board_same_bytes_in_another_process_too() -> None:

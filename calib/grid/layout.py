@@ -6,6 +6,7 @@ import hashlib
 import json
 import math
 import random
+import re
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 
@@ -21,6 +22,10 @@ from calib.records import OPERATIONS, Cell, Grid, Machine, Operation, Setting, S
 # Letters and digits of a board's code: none that reads as another (0 O, 1 I).
 _ID_SIGNS = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
 _ID_LENGTH = 6
+# What a spreadsheet takes for a number or a date and writes back as another text.
+_READS_AS_NUMBER = re.compile(
+    r"\d+(E\d+)?|\d{1,2}(JAN|FEB|MAR|APR|MAY|JUN|JUL|AUG|SEP|OCT|NOV|DEC)\d*"
+)
 _NOISE = 1e-9
 
 
@@ -362,12 +367,18 @@ def short_code(content: object) -> str:
     Returns
     -------
     str
-        Six letters and digits, none that reads as another.
+        Six letters and digits, none that reads as another; never one that a spreadsheet would
+        take for a number or a date.
     """
-    digest = hashlib.sha256(json.dumps(_as_floats(content), sort_keys=True).encode()).digest()
-    number = int.from_bytes(digest[:8], "big")
-    signs = [_ID_SIGNS[number // 32**place % 32] for place in range(_ID_LENGTH)]
-    return "".join(signs)
+    text = json.dumps(_as_floats(content), sort_keys=True)
+    while _READS_AS_NUMBER.fullmatch(code := _code_of(text)):
+        text += "+"
+    return code
+
+
+def _code_of(text: str) -> str:
+    number = int.from_bytes(hashlib.sha256(text.encode()).digest()[:8], "big")
+    return "".join(_ID_SIGNS[number // 32**place % 32] for place in range(_ID_LENGTH))
 
 
 def _as_floats(value: object) -> object:
