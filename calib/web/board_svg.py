@@ -117,8 +117,8 @@ def _signs(cell: Cell, reading: Reading) -> str:
     return (
         f'<text class="code" x="{code[0]:g}" y="{code[1]:g}">{escape(cell.label)}</text>'
         f'<circle class="s-through" cx="{x:g}" cy="{y:g}" r="2.2"/>'
-        f'<path class="s-hanging" d="M{x - 2.4:g} {y:g}h4.8a2.4 2.4 0 0 1 -4.8 0z'
-        f'M{x - 2.4:g} {y:g}a2.4 2.4 0 0 1 4.8 0"/>'
+        f'<g class="s-hanging"><circle class="ring" cx="{x:g}" cy="{y:g}" r="2.2"/>'
+        f'<path d="M{x - 2.2:g} {y:g}a2.2 2.2 0 0 0 4.4 0z"/></g>'
         f'<path class="s-no" d="M{x - 1.9:g} {y - 1.9:g}l3.8 3.8m0 -3.8l-3.8 3.8"/>'
         f'<text class="grade" x="{grade[0]:g}" y="{grade[1]:g}">{_empty_if_none(digit)}</text>'
     )

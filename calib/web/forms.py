@@ -91,10 +91,10 @@ class BoardForm(WishForm):
 class SettingForm(WishForm):
     """One setting of a region."""
 
-    power_pct: Annotated[float, Field(gt=0, le=100, allow_inf_nan=False)]
-    speed_mm_s: Annotated[float, Field(gt=0, le=20000, allow_inf_nan=False)]
+    power_pct: Annotated[float, Field(ge=0.1, le=100, allow_inf_nan=False)]
+    speed_mm_s: Annotated[float, Field(ge=0.01, le=20000, allow_inf_nan=False)]
     passes: Annotated[int, Field(ge=1, le=50)] = 1
-    line_pitch_mm: Annotated[float | None, _given, Field(gt=0, le=20)] = None
+    line_pitch_mm: Annotated[float | None, _given, Field(ge=0.001, le=20)] = None
 
     @property
     def setting(self) -> Setting:
@@ -152,6 +152,7 @@ class MachineForm(_Form):
     beam_starts_pct: Number = None
     ceiling_pct: Number = None
     lens_mm: Number = None
+    slat_gap_mm: Number = None
 
     @property
     def record(self) -> Machine:
@@ -159,7 +160,7 @@ class MachineForm(_Form):
         optional: dict[str, Any] = {
             name: getattr(self, name)
             for name in ("acceleration_mm_s2", "power_word_full", "beam_starts_pct", "ceiling_pct",
-                         "lens_mm")
+                         "lens_mm", "slat_gap_mm")
             if getattr(self, name) is not None
         }  # fmt: skip
         return Machine(

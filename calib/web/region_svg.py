@@ -63,15 +63,15 @@ def region_svg(look: RegionLook, advised: Setting | None = None) -> str:
         _frame("b0"),
         *(_band(axes, n, band) for n, band in enumerate(look.bands)),
         _untested(axes, look),
-        *(_level(axes, n, band) for n, band in enumerate(look.bands)),
+        *(_level(axes, n, band, look.burns) for n, band in enumerate(look.bands)),
         _frame("frame"),
         _power_axis(axes, look),
         _speed_axis(axes, look),
         *_burns(axes, look),
         _advised(axes, advised),
-        f'<g class="here" transform="translate({axes.x(look.start.power_pct):.1f}'
-        f' {axes.y(look.start.speed_mm_s):.1f})"><path d="M0 -400V400M-400 0H400"/>'
-        '<circle r="6"/></g>',
+        f'<g clip-path="url(#plot)"><g class="here" transform="translate('
+        f'{axes.x(look.start.power_pct):.1f} {axes.y(look.start.speed_mm_s):.1f})">'
+        '<path d="M0 -400V400M-400 0H400"/><circle r="6"/></g></g>',
     ]
     data = " ".join(
         f'data-{name}="{value:.8g}"'
@@ -110,8 +110,8 @@ def _band(axes: Axes, number: int, band: Band) -> str:
     return f'<path class="b{number + 1}" fill-rule="evenodd" d="{outline}"/>' if outline else ""
 
 
-def _level(axes: Axes, number: int, band: Band) -> str:
-    """The line of a level, and its name where it lies far to the right."""
+def _level(axes: Axes, number: int, band: Band, burns: Sequence[Burn]) -> str:
+    """The line of a level, and its name to the right of its middle, away from burns."""
     outline = "".join(axes.path(loop) for loop in band.loops)
     if not outline:
         return ""
@@ -127,8 +127,14 @@ def _level(axes: Axes, number: int, band: Band) -> str:
     ]
     if not inner:
         return line
-    wish = RIGHT - 60.0 - 70.0 * number
-    x, y = min(inner, key=lambda place: (round(abs(place[0] - wish) / 12), place[1]))
+    taken = [(axes.x(burn.power_pct), axes.y(burn.speed_mm_s)) for burn in burns]
+    wish = RIGHT - 90.0 - 60.0 * number
+
+    def cost(place: tuple[float, float]) -> float:
+        near = sum(abs(place[0] - x) < 34 and abs(place[1] - y) < 16 for x, y in taken)
+        return abs(place[0] - wish) + 60.0 * near
+
+    x, y = min(inner, key=cost)
     name = f"{100 * band.level:g} %"
     return f'{line}<text class="name" x="{x:.1f}" y="{y + 4:.1f}">{name}</text>'
 

@@ -117,7 +117,7 @@
     const state = shown(cell);
     const open = openField(state);
     document.getElementById("cell-title").textContent =
-      `${cell.dataset.cell}: ${cell.dataset.setting}, burnt as no. ${cell.dataset.order}`;
+      `${cell.dataset.cell}: ${cell.dataset.setting.split(" (")[0]}`;
     for (const question of root.querySelectorAll(".question")) {
       const name = question.dataset.field;
       // A cell that is read shows all its answers, so that each can be corrected.

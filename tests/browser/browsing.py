@@ -1,0 +1,115 @@
+"""A real browser for tests of the page, headless, offline but for the page itself.
+
+Chromium is Debian's; tests/run.py installs it where it may. Where it is missing these tests are
+skipped and say so; on CI they fail.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+FLAGS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+PHONE, DESK = {"width": 360, "height": 740}, {"width": 1280, "height": 900}
+IS_CI = os.environ.get("CI", "").lower() not in {"", "0", "false"}
+# Everything waits for the machine, which may be busy with other tests.
+_PATIENCE_MS = 60_000
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    """Debian's Chromium, started once."""
+    program = shutil.which("chromium")
+    if program is None:
+        words = "chromium isn't installed: apt-get install chromium"
+        if IS_CI:
+            pytest.fail(words)
+        pytest.skip(words)
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=program, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+class Served:
+    """A page that answers on a free port of this computer."""
+
+    def __init__(self, site: Any, book: Any, browser: Any, pictures: Path) -> None:
+        self.site, self.book = site, book
+        self._browser, self._pictures = browser, pictures
+        self.faults: list[str] = []
+
+    def device(self, size: dict[str, int], **kind: Any) -> Any:
+        """A device of its own that was let in; gives its page."""
+        context = self._browser.new_context(viewport=size, reduced_motion="reduce", **kind)
+        context.set_default_timeout(_PATIENCE_MS)
+        page = context.new_page()
+        page.on("pageerror", lambda error: self.faults.append(f"{page.url}: {error}"))
+        page.on("console", self._listen)
+        page.on("request", self._outside)
+        page.goto(self.site.way_in())
+        page.get_by_role("button", name="Open calib here").click()
+        page.wait_for_url("**/")
+        return page
+
+    def look(self, page: Any, name: str) -> None:
+        """Keep a picture of the whole page, for people to look at."""
+        page.screenshot(path=self._pictures / f"{name}.png", full_page=True)
+
+    def _listen(self, message: Any) -> None:
+        # What the browser says of a lost connection is what those tests are about.
+        if message.type == "error" and "ERR_INTERNET_DISCONNECTED" not in message.text:
+            self.faults.append(message.text)
+
+    def _outside(self, request: Any) -> None:
+        if not request.url.startswith((self.site.address, "data:", "blob:")):
+            self.faults.append(f"asked for {request.url}")
+
+
+@contextmanager
+def serving(book_place: Path, browser: Any, pictures: Path) -> Iterator[Served]:
+    """Serve a logbook while the body runs; scripts that fail and requests outside fail the test."""
+    from calib.logbook import open_book
+    from calib.web.serving import open_site
+
+    with open_book(book_place) as book:
+        site = open_site(book, port=0)
+        running = threading.Thread(target=site.run)
+        running.start()
+        served = Served(site, book, browser, pictures)
+        try:
+            yield served
+        finally:
+            for context in browser.contexts:
+                context.close()
+            site.stop()
+            running.join(20)
+    assert served.faults == []
+
+
+@pytest.fixture(scope="session")
+def pictures(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where pictures go: CALIB_PICTURES, else a temporary folder."""
+    wish = os.environ.get("CALIB_PICTURES")
+    folder = Path(wish) if wish else tmp_path_factory.mktemp("pictures")
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder

@@ -1,0 +1,77 @@
+"""Every page by an automatic checker, light and dark, and with a ruler for what is tapped."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from browsing import DESK, PHONE, Served, serving
+from shell import BIRCH, MACHINE, Shell, cut_cleanly
+
+PAGES = (
+    "/", "/machine/new", "/sheet/new", "/material", "/plan", "/burnt", "/board/last",
+    "/board/last/take-down", "/look", "/setting", "/job", "/hang", "/lot", "/change", "/logbook",
+    "/sheet?name=birch+3", "/history", "/phones", "/nothing", "/done/settled",
+)  # fmt: skip
+RULES = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+# What a finger has to hit stands alone; links inside a sentence may be as high as the line.
+SMALL = """() => [...document.querySelectorAll(
+  "button, select, input:not([type=radio]):not([type=hidden]), textarea, summary, .pick, .way,"
+  + " .hit, .main-button, .plain-button, nav a, .home, .files a, .lines a, .settled a")]
+  .filter((one) => one.checkVisibility())
+  .map((one) => [one.getBoundingClientRect(), one.outerHTML.slice(0, 80)])
+  .filter(([box]) => box.width > 0 && (box.width < 43.9 || box.height < 43.9))
+  .map(([box, html]) => `${box.width.toFixed(1)} x ${box.height.toFixed(1)}: ${html}`)"""
+
+
+@pytest.fixture(scope="module")
+def served(
+    tmp_path_factory: pytest.TempPathFactory, chromium: Any, pictures: Path
+) -> Iterator[Served]:
+    """A page over a logbook with a burnt board and one that waits."""
+    maker = Shell(tmp_path_factory.mktemp("accessible"))
+    for words in (MACHINE, BIRCH):
+        maker.run(*words)
+    maker.burn(maker.json("plan", "--burns", "6")["grid"], cut_cleanly)
+    maker.run("plan", "--burns", "6", "--offcut", "150x60")
+    with serving(maker.book, chromium, pictures) as made:
+        yield made
+
+
+def violations(page: Any) -> list[str]:
+    """What the checker finds wrong."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    found = Axe().run(page, options=RULES).response["violations"]
+    return [f"{one['id']}: {one['help']}: {one['nodes'][0]['html'][:200]}" for one in found]
+
+
+@pytest.mark.parametrize(("size", "scheme"), [(PHONE, "light"), (DESK, "dark")])
+def test_no_page_has_a_violation(served: Served, size: dict[str, int], scheme: str) -> None:
+    page = served.device(size, color_scheme=scheme)
+    base, wrong = page.url.rstrip("/"), {}
+    for path in PAGES:
+        page.goto(base + path)
+        name = path.strip("/").split("?")[0].replace("/", "-") or "desk"
+        served.look(page, f"{name}-{scheme}")
+        found = violations(page) + page.evaluate(SMALL)
+        if page.evaluate("document.documentElement.scrollWidth > innerWidth"):
+            found.append("wider than the screen")
+        if found:
+            wrong[path] = found
+    served.faults[:] = [fault for fault in served.faults if "404" not in fault]
+    assert wrong == {}
+
+
+def test_the_record_of_a_board_can_be_printed(served: Served, pictures: Path) -> None:
+    page = served.device(DESK)
+    page.goto(page.url.rstrip("/") + "/board/last")
+    page.emulate_media(media="print")
+    assert not page.get_by_role("button", name="Take it down").is_visible()
+    assert page.locator(".cautions").is_visible()
+    box = page.locator("svg.board").bounding_box()
+    # 150 mm and the rim of 2 mm on both sides, at 96 px to the inch.
+    assert box["width"] == pytest.approx(154 / 25.4 * 96, abs=1)
+    page.pdf(path=pictures / "board-print.pdf", format="A4")
