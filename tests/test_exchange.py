@@ -63,6 +63,7 @@ def fill(book: Book) -> None:
     book.settle("bench", "birch 3", "cut", SETTING, when=later(8), promise_id=promise)
     book.attach("AB12", "a1.jpg", JPEG, when=later(9), cell="A1")
     book.add_note("=cmd|' /C calc'!A0\nsecond line", when=later(10), board_id="AB12")
+    book.keep("comb", {"stock_mm": 3.02}, when=later(10), machine="bench", sheet="birch 3")
     book.undo(when=later(11), machine="bench", sheet="birch 3")
 
 

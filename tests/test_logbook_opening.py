@@ -114,7 +114,7 @@ def test_a_failing_migration_leaves_nothing_behind(
     fill_version_1(place, tmp_path)
     broken = tmp_path / "migrations"
     shutil.copytree(migrate.MIGRATIONS, broken)
-    last = broken / "versions" / "v0003_sittings.py"
+    last = broken / "versions" / "v0004_kept.py"
     last.write_text(last.read_text() + '\n    op.execute("SELECT nonsense FROM nowhere")\n')
     with monkeypatch.context() as patched:
         patched.setattr(migrate, "MIGRATIONS", broken)

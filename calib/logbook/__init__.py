@@ -33,6 +33,9 @@
         book.settle("bench", "birch 3", "cut", setting, when=now, promise_id=None, note="")
         book.settled("bench", "birch 3", "cut")
 
+        book.keep("costs", {"machine_hour": 15.0}, when=now)            # newest of a kind counts
+        book.kept("costs", label=None, machine=None, sheet=None)
+
         book.add_note("text", when=now, machine=None, sheet=None, board_id=None)
         book.attach("AB12", "a1.jpg", content, when=now, cell="A1")
         book.photographs("AB12"), book.photograph(photograph_id)        # records; bytes

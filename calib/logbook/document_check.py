@@ -15,6 +15,7 @@ from calib.errors import BadFile, InvalidRecord
 from calib.logbook.boards import check_cells, grid_from
 from calib.logbook.coding import record_from_json, write_time
 from calib.logbook.events import check_event
+from calib.logbook.keeping import check_kept
 from calib.logbook.layout import FORMAT, VERSION, Document, read_rows
 from calib.logbook.notes import check_filename, media_type_of
 from calib.logbook.promises import promise_from, setting_from
@@ -227,6 +228,8 @@ def _check_boards(rows: Rows) -> None:
 
 
 def _check_rest(rows: Rows) -> None:
+    for row in rows["kept"]:
+        check_kept(row["kind"], row["content"])
     for row in rows["promises"]:
         promise_from(row)
     burns = defaultdict(list)

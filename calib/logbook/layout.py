@@ -155,6 +155,7 @@ PARTS = (
         slot=("machine_id", "sheet_id", "operation"),
     ),
     Part(name="notes", table=tables.notes, words="notes"),
+    Part(name="kept", table=tables.kept, words="costs, timed jobs and combs", json=("content",)),
     Part(name="withdrawals", table=tables.withdrawals, words="things taken back"),
     Part(name="aliases", table=tables.aliases, words="other names", order=("foreign_id",)),
 )

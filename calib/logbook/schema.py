@@ -16,6 +16,7 @@ from typing import Any, Literal
 import sqlalchemy as sa
 
 from calib.logbook.entries import SetupChange, Support
+from calib.logbook.keeping import KINDS
 from calib.logbook.layout import FORMAT, PARTS, VERSION, Part
 from calib.records import OPERATIONS, THROUGH_GRADES, Machine, Sheet
 
@@ -39,8 +40,9 @@ _WORDS: dict[str, tuple[str, ...]] = {
 _KINDS = {
     "changes": ("machine", "set-up", "sheet", "lot", "sitting", "description", "board",
                 "reading", "promise", "job", "check_strip", "settled", "note", "photograph",
-                "withdrawal", "import"),
+                "kept", "withdrawal", "import"),
     "jobs": ("job", "check_strip"),
+    "kept": KINDS,
     "withdrawals": ("run", "note", "photograph"),
     "aliases": ("machine", "sheet", "board"),
 }  # fmt: skip
@@ -127,6 +129,8 @@ def _column(part: Part, name: str) -> Schema:
 def _type(part: Part, name: str) -> Schema:
     column = part.table.c[name]
     if name in part.json:
+        if part.name == "kept":
+            return {"type": "object", "description": "the fields of what was kept"}
         if name == "notes":
             return {"type": "array", "items": _text(2000)}
         kind = "machine" if name == "machine" or part.name == "setups" else "sheet"

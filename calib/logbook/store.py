@@ -10,6 +10,7 @@ from calib.errors import LogbookError
 from calib.logbook.boards import Boards
 from calib.logbook.evidence import Evidence
 from calib.logbook.history import History
+from calib.logbook.keeping import Keeping
 from calib.logbook.machines import Machines
 from calib.logbook.migrate import bring_up_to_date
 from calib.logbook.notes import Notes
@@ -32,7 +33,7 @@ from calib.logbook.undoing import Undoing
 
 class Book(
     Machines, Sheets, Boards, Readings, Notes, Promises, Runs, Settling, Evidence, History, Search,
-    Undoing, Taps,
+    Undoing, Taps, Keeping,
 ):  # fmt: skip
     """An open logbook; every call that writes is one transaction: all of it, or nothing.
 

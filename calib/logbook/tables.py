@@ -12,7 +12,7 @@ from __future__ import annotations
 import sqlalchemy as sa
 
 # The version of the tables that this program writes; the last file in migrations/versions.
-HEAD = "0003"
+HEAD = "0004"
 
 metadata = sa.MetaData(
     naming_convention={
@@ -359,6 +359,23 @@ photographs = sa.Table(
     sa.Column("content", sa.LargeBinary, nullable=False),
     _change(),
     sa.Index(None, "board_id"),
+)
+
+# Costs, timed jobs, combs and their readings: of each kind and label the newest counts.
+kept = sa.Table(
+    "kept",
+    metadata,
+    _id(),
+    _text("kind"),
+    _text("label"),
+    _to("machine_id", "machines.id", null=True),
+    _to("sheet_id", "sheets.id", null=True),
+    _text("at"),
+    _text("content"),
+    _text("note"),
+    _change(),
+    sa.Index(None, "kind", "label"),
+    sa.Index(None, "machine_id", "sheet_id"),
 )
 
 # Two books may have taken one machine, sheet or board into them each on its own: what another
