@@ -294,3 +294,34 @@ def spot_mm(lens_mm: float, beam_mm: float, beam_quality: float = 1.2) -> float:
     0.1175
     """
     return 4.0 * beam_quality * CO2_WAVELENGTH_MM * lens_mm / (math.pi * beam_mm)
+
+
+def mean_width_mm(spot_mm: float, thickness_mm: float, beam_quality: float = 1.2) -> float:
+    """Mean diameter of a CO2 beam within a sheet, focused in its middle.
+
+    Parameters
+    ----------
+    spot_mm
+        Diameter of the focal spot [mm].
+    thickness_mm
+        Thickness of the sheet [mm].
+    beam_quality
+        M² of the beam, as in ``spot_mm``.
+
+    Returns
+    -------
+    float
+        Mean of d √(1 + (z / z_R)²) over the thickness, z_R = π d² / (4 M² λ) [mm].
+
+    References
+    ----------
+    .. [1] ISO 11146-1, definitions (from memory).
+
+    Examples
+    --------
+    >>> round(mean_width_mm(0.1175, 0.001), 4), round(mean_width_mm(0.1175, 6.0), 4)
+    (0.1175, 0.2478)
+    """
+    rayleigh = math.pi * spot_mm**2 / (4.0 * beam_quality * CO2_WAVELENGTH_MM)
+    away = 0.5 * thickness_mm / rayleigh
+    return 0.5 * spot_mm * (math.hypot(1.0, away) + math.asinh(away) / away)

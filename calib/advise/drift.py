@@ -79,8 +79,8 @@ class MachineCheck:
         Chance that more than 5 % is lost.
     chance_after_each
         The same after each strip.
-    estimates_pct
-        What each strip says by itself, median [%].
+    estimates_pct, estimate_sd_pct
+        What each strip says by itself: median, and standard deviation of its doubt [%].
     alarm
         True when the chance of a loss is above 0.9.
     words
@@ -95,6 +95,7 @@ class MachineCheck:
     chance_of_loss: float
     chance_after_each: tuple[float, ...]
     estimates_pct: tuple[float, ...]
+    estimate_sd_pct: tuple[float, ...]
     alarm: bool
     words: str
     checks: tuple[str, ...]
@@ -182,6 +183,7 @@ def judge_check_strip(region: Region, strips: Sequence[Sequence[Burn]]) -> Machi
         chance_of_loss=chances[-1],
         chance_after_each=chances,
         estimates_pct=tuple(_estimate_pct(one) for one in likelihoods),
+        estimate_sd_pct=tuple(_estimate_sd_pct(one) for one in likelihoods),
         alarm=alarms[-1],
         words=_words(now, chances[-1], repeated=repeated),
         checks=_checks(alarms[-1], repeated=repeated),
@@ -235,6 +237,12 @@ def _estimate_pct(likelihood: ShiftLikelihood) -> float:
     marginal = likelihood.marginal
     ends = np.cumsum(marginal / marginal.sum())
     return percent(float(np.interp(0.5, ends, SHIFTS)))
+
+
+def _estimate_sd_pct(likelihood: ShiftLikelihood) -> float:
+    weight = likelihood.marginal / likelihood.marginal.sum()
+    mean = float(weight @ SHIFTS)
+    return 100.0 * float(np.sqrt(weight @ (SHIFTS - mean) ** 2))
 
 
 def _words(now: Shifted, chance: float, *, repeated: bool) -> str:

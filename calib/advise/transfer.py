@@ -19,7 +19,7 @@ from calib.errors import InvalidRecord
 from calib.fit import cut_fit, graded
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
-from calib.fit.kinship import ln_spot
+from calib.fit.kinship import ln_width
 from calib.fit.pool import Pool, pool_records
 from calib.fit.priors import CutPrior, Priors
 from calib.fit.region import Region
@@ -185,7 +185,7 @@ def carried_priors(region: Region, to_machine: Machine, book: Pool) -> Priors:
 
 
 def _transfer_notes(region: Region, to_machine: Machine) -> list[str]:
-    here = region.machine
+    here, thickness = region.machine, region.sheet.working_thickness_mm
     notes = [
         f"Carried over from {here.name} ({here.rated_w:g} W) to {to_machine.name}"
         f" ({to_machine.rated_w:g} W): nothing was burnt there yet. It is a starting point until"
@@ -201,7 +201,9 @@ def _transfer_notes(region: Region, to_machine: Machine) -> list[str]:
         )
     if max(ratio, 1.0 / ratio) > _FAR:
         notes.append(f"{ratio:.2g} times the wattage is a long way: expect to correct it.")
-    if to_machine.source == "co2" and (ln_spot(here) is None or ln_spot(to_machine) is None):
+    if to_machine.source == "co2" and None in [
+        ln_width(machine, thickness) for machine in (here, to_machine)
+    ]:
         notes.append(
             "The lens or the beam's width isn't known of both machines: another lens may move this"
             " by a fifth or more."

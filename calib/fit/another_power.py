@@ -3,31 +3,38 @@
 A family's table lets speed grow in proportion to power. If a share f of the power is lost to
 conduction, whatever the speed, r times the power gives (r − f) / (1 − f) times the speed; if the
 loss falls with the speed as the slope at the reference says, r^(1 / (1 − f)) times. Down in power
-the two part: the mean of their logarithms is taken, and half their distance is doubt.
+the two part, and so do a small share and a large one: the shift is a mean over both, and how far
+they part is its doubt.
 """
 
 from __future__ import annotations
 
 import math
 
+import numpy as np
 from scipy.special import betainc, ndtri
 
+# Weight of the straight line, which is the cut model's own, against the power law.
+_STRAIGHT = 0.75
 # The straight line is believed this far below the power law, and no further [ln mm/s]: where it
 # says that nothing is cut at all, that is what is in doubt.
-_FURTHEST = 1.0
-# No more than this share of a power is ever taken for lost.
-MOST_FLOOR = 0.9
+_FURTHEST = 1.2
+# No more than this share of a power is ever taken for lost, and no less.
+MOST_FLOOR, _LEAST_FLOOR = 0.9, 0.01
+# Gauss-Hermite nodes and weights for the doubt of the share.
+_NODES = np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
+_WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0
 
 
-def excess_at(ratio: float, floor: float) -> tuple[float, float]:
+def excess_at(ratio: float, floor: float, floor_sd: float = 0.0) -> tuple[float, float]:
     """How much more a cut lags behind proportion at another power.
 
     Parameters
     ----------
     ratio
         Power there over power here.
-    floor
-        Share of the power here that conduction takes.
+    floor, floor_sd
+        Share of the power here that conduction takes, and its standard deviation.
 
     Returns
     -------
@@ -36,16 +43,19 @@ def excess_at(ratio: float, floor: float) -> tuple[float, float]:
 
     Examples
     --------
-    >>> excess_at(1.0, 0.2)
+    >>> excess_at(1.0, 0.2, 0.1)
     (0.0, 0.0)
     >>> excess_at(0.5, 0.2)[0] > 0.0 > excess_at(2.0, 0.2)[0]
     True
     """
-    power_law = math.log(ratio) / (1.0 - floor)
-    over = (ratio - floor) / (1.0 - floor)
-    straight = max(math.log(over) if over > 0.0 else -math.inf, power_law - _FURTHEST)
-    curve = 0.5 * (straight + power_law)
-    return math.log(ratio) - curve, 0.5 * abs(straight - power_law)
+    share = np.clip(floor + floor_sd * _NODES, _LEAST_FLOOR, MOST_FLOOR)
+    power_law = math.log(ratio) / (1.0 - share)
+    over = np.maximum((ratio - share) / (1.0 - share), 1e-9)
+    straight = np.maximum(np.log(over), power_law - _FURTHEST)
+    shifts = math.log(ratio) - np.array([straight, power_law])
+    weights = np.array([[_STRAIGHT], [1.0 - _STRAIGHT]]) * _WEIGHTS
+    mean = float((weights * shifts).sum())
+    return mean, math.sqrt(float((weights * (shifts - mean) ** 2).sum()))
 
 
 def floor_at(ratio: float, floor: float) -> float:

@@ -13,7 +13,7 @@ from calib.fit.coarse import Moments
 from calib.fit.pair_summary import PairSummary, Response
 from calib.fit.random_effects import Units
 from calib.materials import family_of, split_words
-from calib.physics import spot_mm
+from calib.physics import mean_width_mm, spot_mm
 from calib.records import Machine, Sheet
 
 Array = npt.NDArray[np.float64]
@@ -40,12 +40,14 @@ class Usual:
         Error of the family's slope in ln thickness, and how much it differs by machine.
     wattage
         Error of the slope in ln power between machines.
-    spot_mean, spot_sd
-        Slope of the energy needed in the ln of the spot, known no better than this.
+    width_mean, width_sd
+        Slope of the energy needed in the ln of the beam's width, known no better than this.
+    unknown_width
+        Of a machine whose lens or beam isn't known, on top of all others.
     """
 
     world: float = 0.15
-    machine: float = 0.15
+    machine: float = 0.2
     metered: float = 0.06
     product: float = 0.15
     lot: float = 0.07
@@ -53,17 +55,18 @@ class Usual:
     thickness: float = 0.2
     machine_thickness: float = 0.08
     wattage: float = 0.08
-    spot_mean: float = 0.5
-    spot_sd: float = 0.3
+    width_mean: float = 0.6
+    width_sd: float = 0.3
+    unknown_width: float = 0.15
 
 
 # Common practice, no source; the benchmark of the logbook (tests/benchmarks/book.py) tries them on
 # workshops of other physics.
 USUAL: dict[Response, Usual] = {
     "cut": Usual(),
-    "char": Usual(machine=0.2, product=0.2, lot=0.1, pair=0.1),
-    "line_mark": Usual(machine=0.2, product=0.2, lot=0.1, pair=0.1),
-    "area_mark": Usual(machine=0.2, product=0.2, lot=0.1, pair=0.1),
+    "char": Usual(machine=0.25, product=0.2, lot=0.1, pair=0.1),
+    "line_mark": Usual(machine=0.25, product=0.2, lot=0.1, pair=0.1),
+    "area_mark": Usual(machine=0.25, product=0.2, lot=0.1, pair=0.1),
 }
 # How much of a shape score's variance (1) is shared by all pairs, by a family, by a machine, and
 # how much is the pair's own (common practice, no source). A power curve is the machine's; what a
@@ -81,6 +84,10 @@ SHARES: dict[str, tuple[float, float, float, float]] = {
     "width3": (0.3, 0.4, 0.0, 0.3),
     "pitch": (0.3, 0.4, 0.0, 0.3),
 }
+# Lens and beam of most small CO2 lasers (common practice, no source) [mm].
+_USUAL_LENS_MM = (50.8, 6.5)
+# Thickness at which the tables are meant [mm].
+_MIDDLE_MM = 3.0
 # A family's own part of the table's doubt never gets below this.
 _LEAST_FAMILY_SD = 0.2
 
@@ -105,11 +112,26 @@ def pair_key(machine: Machine, sheet: Sheet) -> Key:
     return *machine_key(machine), machine.lens_mm, machine.beam_mm, *lot_key(sheet)
 
 
-def ln_spot(machine: Machine) -> float | None:
-    """Ln of the focal spot [ln mm]; None when lens or beam isn't known, or for a diode."""
+def ln_width(machine: Machine, thickness_mm: float) -> float | None:
+    """How much wider the beam is within a sheet than behind a usual lens, as a logarithm.
+
+    Parameters
+    ----------
+    machine
+        Its lens and beam count.
+    thickness_mm
+        Thickness of the sheet [mm].
+
+    Returns
+    -------
+    float or None
+        None when lens or beam isn't known, or for a diode.
+    """
     if machine.source != "co2" or machine.lens_mm is None or machine.beam_mm is None:
         return None
-    return float(np.log(spot_mm(machine.lens_mm, machine.beam_mm)))
+    spots = spot_mm(machine.lens_mm, machine.beam_mm), spot_mm(*_USUAL_LENS_MM)
+    here, usual = (mean_width_mm(spot, thickness_mm) for spot in spots)
+    return float(np.log(here / usual))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,7 +148,7 @@ def at_power(summary: PairSummary, watts: float) -> Moments:
     """Excess of a pair as it would be at another nominal power [W]."""
     ratio, known = watts / summary.watts, summary.excess
     if summary.response == "cut":
-        shift, doubt = excess_at(ratio, summary.floor)
+        shift, doubt = excess_at(ratio, summary.floor, summary.floor_sd)
     else:
         shift, doubt = (1.0 - summary.slope) * float(np.log(ratio)), 0.0
     return Moments(mean=known.mean + shift, variance=known.variance + doubt**2)
@@ -149,13 +171,13 @@ def location_units(
     Returns
     -------
     units, row
-        Columns: kind of laser, families, machines, their slopes in ln thickness, spot, wattage,
+        Columns: kind of laser, families, machines, their slopes in ln thickness, width, wattage,
         and the target's own product and lot.
     """
     pairs = [(s.machine, s.sheet) for s in summaries] + [(target.machine, target.sheet)]
     watts = np.array([s.watts for s in summaries] + [target.watts])
-    thickness = np.log([sheet.working_thickness_mm / 3.0 for _, sheet in pairs])
-    spots = _centred_spots([machine for machine, _ in pairs])
+    thickness = np.log([sheet.working_thickness_mm / _MIDDLE_MM for _, sheet in pairs])
+    widths = np.array([ln_width(m, s.working_thickness_mm) or 0.0 for m, s in pairs])
     variances = [s.table_variance for s in summaries] + [target.table_variance]
     kinds, lasers = _one_hot([(machine.source,) for machine, _ in pairs])
     families, family_names = _one_hot([_family(m, s) for m, s in pairs])
@@ -174,14 +196,14 @@ def location_units(
         (machines, machine_sd, MACHINE),
         (thickness[:, None], [usual.thickness], NONE),
         (machines * thickness[:, None], [usual.machine_thickness] * len(machine_names), NONE),
-        (spots[:, None], [usual.spot_sd], NONE),
+        (widths[:, None], [usual.width_sd], NONE),
         (np.log(watts / target.watts)[:, None], [usual.wattage], NONE),
         (own_product[:, None].astype(float), [usual.product], PRODUCT),
         (own_lot[:, None].astype(float), [usual.lot], LOT),
     ]
     design = np.concatenate([part for part, _, _ in parts], axis=1)
     known = [at_power(s, target.watts) for s in summaries]
-    shift = usual.spot_mean * (spots - spots[-1])
+    shift = usual.width_mean * (widths - widths[-1])
     units = Units(
         value=np.array([moments.mean for moments in known]) - shift[:-1],
         variance=np.array([moments.variance for moments in known]),
@@ -241,7 +263,10 @@ def _family(machine: Machine, sheet: Sheet) -> Key:
 
 
 def _machine_sd(machine: Machine, usual: Usual) -> float:
-    return usual.metered if machine.power_curve else usual.machine
+    """How much a machine may differ; a measured power says nothing of an unknown lens."""
+    watts = usual.metered if machine.power_curve else usual.machine
+    known = machine.source != "co2" or ln_width(machine, _MIDDLE_MM) is not None
+    return watts if known else float(np.hypot(watts, usual.unknown_width))
 
 
 def _family_sd(table_variance: float, usual: Usual) -> float:
@@ -257,14 +282,6 @@ def _one_hot(keys: Sequence[Key]) -> tuple[Array, list[Key]]:
     table = np.zeros((len(keys), len(names)))
     table[np.arange(len(keys)), [place[key] for key in keys]] = 1.0
     return table, names
-
-
-def _centred_spots(machines: Sequence[Machine]) -> Array:
-    """Ln spot about its mean; 0 where it isn't known."""
-    known = [ln_spot(machine) for machine in machines]
-    values = [spot for spot in known if spot is not None]
-    centre = float(np.mean(values)) if values else 0.0
-    return np.array([0.0 if spot is None else spot - centre for spot in known])
 
 
 def _nested(

@@ -55,8 +55,9 @@ class PairSummary:
         Variance of that excess by the family's table alone.
     draws
         Draws of each shape score that the burns could tell of, by name.
-    floor
-        Mean share of ``watts`` that conduction takes; 0 for graded responses.
+    floor, floor_sd
+        Mean share of ``watts`` that conduction takes, and its standard deviation; 0 for graded
+        responses.
     slope
         Mean slope of ln speed in ln watts of a graded response; 1 for cuts.
     sure_mm, sure_failures, sure_expected
@@ -74,6 +75,7 @@ class PairSummary:
     table_variance: float
     draws: Mapping[str, Draws] = field(default_factory=dict)
     floor: float = 0.0
+    floor_sd: float = 0.0
     slope: float = 1.0
     sure_mm: float = 0.0
     sure_failures: float = 0.0
@@ -161,6 +163,7 @@ def _of_cut(
     draws["floor"] = draws_of(weighted, score)
     before = Moments(mean=0.0, variance=excess_variance(machine, prior))
     sure = _sure(data, weighted, shape)
+    share = moments_of(weighted, floor)
     return PairSummary(
         machine=machine,
         sheet=sheet,
@@ -169,7 +172,8 @@ def _of_cut(
         excess=moments_of(weighted, excess).without(before),
         table_variance=before.variance,
         draws=draws,
-        floor=moments_of(weighted, floor).mean,
+        floor=share.mean,
+        floor_sd=float(np.sqrt(share.variance)),
         sure_mm=sure[0],
         sure_failures=sure[1],
         sure_expected=sure[2],

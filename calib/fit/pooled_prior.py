@@ -30,6 +30,8 @@ FEWEST_TO_LEARN = 6
 _USUAL_SCORE: Score = (0.0, 1.0)
 # Student's degrees of freedom of a prior whose spreads were learnt: lighter tails than the table's.
 _LEARNT_DF = 8.0
+# Fewer trials than this a beta distribution of a floor never stands for.
+_LEAST_BETA = 4.0
 # Nodes for the mean of a function of a normal score.
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(20)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
@@ -61,16 +63,17 @@ def pooled_cut(
     """
     target = _target(others, machine, sheet, prior)
     scored = _scores(others, target, prior)
-    before = scored.get("floor", _USUAL_SCORE)
     beta = (prior.floor_a, prior.floor_b)
-    here = _normal_mean(before, lambda z: _share(z, beta))
+    here, here_sd = _share_moments(scored.get("floor", _USUAL_SCORE), beta)
     ratio = float(np.exp(prior.location)) / target.watts
-    scored["floor"] = (before[0] + floor_score_shift(ratio, here, beta), before[1])
-    slope = (1.0 - floor_at(ratio, here)) / usual_slope(prior)
-    moved = _relocated(others, target, prior, (*excess_at(ratio, here), slope))
+    there = floor_at(ratio, here)
+    slope = (1.0 - there) / usual_slope(prior)
+    moved = _relocated(others, target, prior, (*excess_at(ratio, here, here_sd), slope))
     moved = _pivoted(moved, machine, scored.get("exponent", _USUAL_SCORE))
+    moved = _with_cut_scores(moved, scored)
+    floor_a, floor_b = _beta(there, here_sd / ratio)
     defects = _defects_per_m(others, sheet, prior.defects_per_m)
-    return replace(_with_cut_scores(moved, scored), defects_per_m=defects)
+    return replace(moved, floor_a=floor_a, floor_b=floor_b, defects_per_m=defects)
 
 
 def pooled_graded(
@@ -162,6 +165,12 @@ def _share(z: Array, beta: tuple[float, float]) -> Array:
     return np.asarray(betaincinv(*beta, ndtr(z)))
 
 
+def _share_moments(score: Score, beta: tuple[float, float]) -> tuple[float, float]:
+    """Mean and standard deviation of a floor from those of its score."""
+    mean = _normal_mean(score, lambda z: _share(z, beta))
+    return mean, float(np.sqrt(_normal_mean(score, lambda z: (_share(z, beta) - mean) ** 2)))
+
+
 def _pivoted(prior: Prior, machine: Machine, exponent: Score) -> Prior:
     """The power exponent as learnt; the location keeps the reference power where it was."""
     full = float(np.log(delivered_power_w(machine, 100.0)))
@@ -191,12 +200,9 @@ def _with_cut_scores(prior: CutPrior, scored: dict[str, Score]) -> CutPrior:
     scatter = _normal(prior.scatter_ln, prior.scatter_ln_sd, score("scatter"))
     band = _normal(prior.band_ln, prior.band_ln_sd, score("band"))
     passes = _normal(prior.passes_mean, prior.passes_sd, score("passes"))
-    floor_a, floor_b = _beta(prior, score("floor"))
     shared = _normal_mean(score("shared"), lambda z: half_normal(z) ** 2)
     return replace(
         prior,
-        floor_a=floor_a,
-        floor_b=floor_b,
         scatter_ln=scatter[0],
         scatter_ln_sd=scatter[1],
         band_ln=band[0],
@@ -235,15 +241,9 @@ def _with_graded_scores(prior: GradedPrior, scored: dict[str, Score]) -> GradedP
     )
 
 
-def _beta(prior: CutPrior, score: Score) -> tuple[float, float]:
-    """The beta distribution with the mean and variance that a learnt floor has."""
-    if score == _USUAL_SCORE:
-        return prior.floor_a, prior.floor_b
-
-    beta = (prior.floor_a, prior.floor_b)
-    mean = _normal_mean(score, lambda z: _share(z, beta))
-    variance = _normal_mean(score, lambda z: (_share(z, beta) - mean) ** 2)
-    size = mean * (1.0 - mean) / max(variance, 1e-6) - 1.0
+def _beta(mean: float, sd: float) -> tuple[float, float]:
+    """The beta distribution of a mean and a standard deviation, never flatter than usual."""
+    size = max(mean * (1.0 - mean) / max(sd**2, 1e-6) - 1.0, _LEAST_BETA)
     return mean * size, (1.0 - mean) * size
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
@@ -44,6 +45,7 @@ class Evidence(Room):
         lot: str | None = None,
         since: datetime | None = None,
         without_board: str | None = None,
+        without_boards: Sequence[str] = (),
     ) -> tuple[Burn, ...]:
         """List the burns of a pair as they count now: boards, jobs and check strips.
 
@@ -57,8 +59,8 @@ class Evidence(Room):
             Only of this lot of the sheet; None for all lots.
         since
             Only those read or run from then on; None for all.
-        without_board
-            Code of a board whose burns are left out; None for none.
+        without_board, without_boards
+            Code of a board, or of several, whose burns are left out; None for none.
 
         Returns
         -------
@@ -83,8 +85,44 @@ class Evidence(Room):
                 query, loose = query.where(readings.c.at >= at), loose.where(runs.c.at >= at)
             if without_board is not None:
                 query = query.where(boards.c.code != without_board)
+            if without_boards:
+                query = query.where(boards.c.code.not_in(without_boards))
             found = [_burn_of_cell(row) for row in rows_of(connection, query)]
             return (*found, *(burn_from(row) for row in rows_of(connection, loose)))
+
+    def pairs(self, operation: Operation | None = None) -> tuple[tuple[str, str], ...]:
+        """List the pairs of which something was taken down.
+
+        Parameters
+        ----------
+        operation
+            Only of this operation; None for all.
+
+        Returns
+        -------
+        tuple of tuple of str
+            Names of machine and sheet, sorted.
+        """
+        some_grade = sa.or_(*[readings.c[name].is_not(None) for name in _GRADES])
+        on_boards = (
+            sa
+            .select(boards.c.machine_id, boards.c.sheet_id)
+            .join(readings, readings.c.board_id == boards.c.id)
+            .where(last_of(readings, "board_id", "cell"), some_grade)
+        )
+        loose = sa.select(runs.c.machine_id, runs.c.sheet_id).where(still_counts(runs.c.id))
+        if operation is not None:
+            on_boards = on_boards.where(boards.c.operation == operation)
+            loose = loose.where(runs.c.operation == operation)
+        found = sa.union(on_boards, loose).subquery()
+        query = (
+            sa
+            .select(machines.c.name, sheets.c.name.label("sheet"))
+            .join(found, found.c.machine_id == machines.c.id)
+            .join(sheets, sheets.c.id == found.c.sheet_id)
+        )
+        with self.look() as connection:
+            return tuple(sorted((row["name"], row["sheet"]) for row in rows_of(connection, query)))
 
     def forecasts(
         self, *, machine: str | None = None, sheet: str | None = None, unread: bool = False

@@ -24,6 +24,9 @@ _HOMES = {
     "calib.report.sheet_card": ("sheet_card_text",),
     "calib.report.track_record": ("track_record_text",),
     "calib.report.book": ("history_text", "import_text", "page_text"),
+    "calib.report.checks": ("cause_text", "lot_text", "strips_text"),
+    "calib.report.elsewhere": ("carried_over_data", "carried_over_text"),
+    "calib.advise.wattage_table": ("wattage_text",),
 }  # fmt: skip
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 

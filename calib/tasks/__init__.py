@@ -7,6 +7,10 @@
 ``files``        the files of a board, a program from a cell on, a focus board
 ``results``      take down what came out: a file, or cell by cell with undo
 ``advice``       the region of a pair, a recommendation and its promise, jobs
+``pooling``      the rest of the logbook as what is believed before a pair is burnt
+``elsewhere``    a sheet on another machine, and a table over wattages to hand on
+``new_lot``      a new lot against the old ones
+``checks``       check strips: is it the sheet or the machine?
 ``summary``      a region in a few lines
 ``pictures``     the picture of a region
 ``definitions``  ready-made grids from TOML
@@ -49,7 +53,21 @@ if TYPE_CHECKING:
         propose_boards,
     )
     from calib.tasks.cards import settled_of_pair, sheet_card_files, sheet_card_of_pair
+    from calib.tasks.checks import (
+        StripRecord,
+        check_machine,
+        plan_strip,
+        sheet_or_machine,
+        strip_chart,
+    )
     from calib.tasks.definitions import Definition, read_definition, ready_made_grid
+    from calib.tasks.elsewhere import (
+        CarriedOver,
+        ElsewhereWish,
+        carry_over,
+        table_of_wattages,
+        wattage_files,
+    )
     from calib.tasks.exchange import export_book, import_book
     from calib.tasks.files import FileWish, board_files, focus_files, resume_files, write_folder
     from calib.tasks.keeping import (
@@ -70,6 +88,7 @@ if TYPE_CHECKING:
         track_record_pictures,
         track_record_title,
     )
+    from calib.tasks.new_lot import CheckWish, judge_lot, plan_lot
     from calib.tasks.offcuts import plan_grids
     from calib.tasks.page import (
         BoardState,
@@ -106,6 +125,13 @@ _HOMES = {
     "calib.tasks.results": ("CellByCell", "sitting_label", "take_down"),
     "calib.tasks.definitions": ("Definition", "read_definition", "ready_made_grid"),
     "calib.tasks.exchange": ("export_book", "import_book"),
+    "calib.tasks.checks": (
+        "StripRecord", "check_machine", "plan_strip", "sheet_or_machine", "strip_chart",
+    ),
+    "calib.tasks.elsewhere": (
+        "CarriedOver", "ElsewhereWish", "carry_over", "table_of_wattages", "wattage_files",
+    ),
+    "calib.tasks.new_lot": ("CheckWish", "judge_lot", "plan_lot"),
     "calib.tasks.summary": ("Summary", "summarise"),
     "calib.tasks.advice": (
         "Advice", "JobCounts", "RegionWish", "advise", "advise_on",
@@ -133,8 +159,11 @@ __all__ = [
     "BackupFile",
     "BoardState",
     "BoardWish",
+    "CarriedOver",
     "CellByCell",
+    "CheckWish",
     "Definition",
+    "ElsewhereWish",
     "FileWish",
     "JobCounts",
     "Kept",
@@ -143,6 +172,7 @@ __all__ = [
     "RegionLook",
     "RegionWish",
     "Standing",
+    "StripRecord",
     "Summary",
     "TrackRecordWish",
     "add_machine",
@@ -155,7 +185,9 @@ __all__ = [
     "board_file",
     "board_files",
     "board_state",
+    "carry_over",
     "change_sheet",
+    "check_machine",
     "check_material",
     "export_book",
     "file_names",
@@ -167,6 +199,7 @@ __all__ = [
     "focus_files",
     "hazard_of",
     "import_book",
+    "judge_lot",
     "last_promised",
     "list_backups",
     "minutes_of",
@@ -177,6 +210,8 @@ __all__ = [
     "plan_focus_board",
     "plan_grid",
     "plan_grids",
+    "plan_lot",
+    "plan_strip",
     "propose_boards",
     "put_back",
     "read_definition",
@@ -192,15 +227,19 @@ __all__ = [
     "settled_of_pair",
     "sheet_card_files",
     "sheet_card_of_pair",
+    "sheet_or_machine",
     "sitting_label",
     "standing",
     "starting_point",
+    "strip_chart",
     "summarise",
+    "table_of_wattages",
     "take_down",
     "take_down_job",
     "track_record",
     "track_record_pictures",
     "track_record_title",
+    "wattage_files",
     "write_folder",
 ]
 

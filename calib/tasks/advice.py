@@ -13,6 +13,7 @@ from calib.logbook import Book, PromiseEntry, Settled
 from calib.records import THROUGH_GRADES, Burn, Operation, Setting
 from calib.tasks.boards import LAST, find_pair
 from calib.tasks.library import fit_region, recommend
+from calib.tasks.pooling import pool_of_book
 from calib.tasks.results import sitting_label
 
 
@@ -116,7 +117,7 @@ def region_of_pair(
     *,
     lot: str | None = None,
 ) -> Region:
-    """Fit the region of a pair from all its burns.
+    """Fit the region of a pair from all its burns, with the rest of the logbook as its prior.
 
     Parameters
     ----------
@@ -144,7 +145,8 @@ def region_of_pair(
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, operation)
     burns = book.burns(of_machine.name, of_sheet.name, operation, lot=lot)
-    return fit_region(of_machine, of_sheet, operation, burns)
+    pool = pool_of_book(book, of_machine, of_sheet, operation)
+    return fit_region(of_machine, of_sheet, operation, burns, pool)
 
 
 def recommended(region: Region, wish: RegionWish) -> Recommendation:

@@ -22,6 +22,7 @@ from calib.planning import plan_split as split_on_region
 from calib.records import OPERATIONS, Grid, Machine, Operation, Setting, Sheet
 from calib.tasks.files import Files, FileWish, board_files
 from calib.tasks.library import fit_region
+from calib.tasks.pooling import pool_of_book
 from calib.units import show_speed
 
 LAST = "last"
@@ -279,7 +280,8 @@ def propose_boards(
     _check_operation(operation)
     pair = Filters(machine=of_machine.name, sheet=of_sheet.name, operation=operation)
     burns = book.burns(of_machine.name, of_sheet.name, operation)
-    region = fit_region(of_machine, of_sheet, operation, burns)
+    pool = pool_of_book(book, of_machine, of_sheet, operation)
+    region = fit_region(of_machine, of_sheet, operation, burns, pool)
     earlier = book.boards(pair, limit=1000)
     last = max((board.round or 0 for board in earlier.entries), default=0)
     options = _options(of_machine, wish, last + 1)

@@ -1,0 +1,109 @@
+"""Commands that carry a sheet over to other machines and other people."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from calib.cli.boards import Into, Offcut, Paper
+from calib.cli.frame import (
+    AsJson,
+    BookPlace,
+    MachineName,
+    MarkGrade,
+    OperationName,
+    Reliability,
+    SheetName,
+    app,
+    checked_operation,
+    many,
+    now,
+    open_book,
+    show,
+    tell,
+)
+from calib.errors import InvalidQuantity
+
+PANEL = "Elsewhere"
+
+
+def _watts(text: str) -> float:
+    try:
+        return float(text.strip().removesuffix("W").strip())
+    except ValueError:
+        raise InvalidQuantity(f"{text!r} can't be read: write watts, such as 40.") from None
+
+
+@app.command(
+    rich_help_panel=PANEL, epilog="Example: calib carry-over 'birch 3' --to large --into board-1"
+)
+def carry_over(
+    sheet: SheetName = None,
+    machine: MachineName = None,
+    to: Annotated[
+        str | None, typer.Option("--to", metavar="NAME", help="Another machine of the logbook.")
+    ] = None,
+    watts: Annotated[
+        float | None,
+        typer.Option("--watts", metavar="W", help="Or somebody's machine: its rated watts."),
+    ] = None,
+    operation: OperationName = "cut",
+    reliability: Reliability = 0.99,
+    mark: MarkGrade = 2,
+    offcut: Offcut = None,
+    into: Into = None,
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Say where to begin with a sheet on another machine, and plan the burns that confirm it."""
+    from calib import report, tasks
+
+    wish = tasks.ElsewhereWish(
+        to_machine=to, rated_w=watts, reliability=reliability, mark=mark, offcut_mm=offcut
+    )
+    word = checked_operation(operation)
+    with open_book(book) as opened:
+        carried = tasks.carry_over(
+            opened, machine, sheet, word, wish, when=now(), files=tasks.FileWish()
+        )
+    files = carried.planned.files if carried.planned else {}
+    written = tasks.write_folder(files, into) if into is not None else []
+    data = {**report.carried_over_data(carried), "files": written}
+    show(data, report.carried_over_text(carried), as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib wattages 'birch 3' --into to-hand-on")
+def wattages(
+    sheet: SheetName = None,
+    machine: MachineName = None,
+    operation: OperationName = "cut",
+    watts: Annotated[
+        Any,
+        typer.Option(
+            "--watts",
+            parser=many(_watts),
+            metavar="W,...",
+            show_default="10 to 150",
+            help="Rated watts of the rows.",
+        ),
+    ] = None,
+    into: Annotated[
+        Path | None,
+        typer.Option("--into", metavar="FOLDER", help="Also write text, CSV and one page there."),
+    ] = None,
+    paper: Paper = "a4",
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Make a table of where to begin at other wattages, to hand to other people."""
+    from calib import report, tasks
+
+    word = checked_operation(operation)
+    with open_book(book) as opened:
+        table = tasks.table_of_wattages(opened, machine, sheet, word, *((watts,) if watts else ()))
+    if into is not None:
+        for written in tasks.write_folder(tasks.wattage_files(table, paper=paper), into):
+            tell(f"Written: {written}")
+    show(table, report.wattage_text(table), as_json=as_json)

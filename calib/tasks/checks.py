@@ -1,0 +1,277 @@
+"""The sheet, or the machine? Check strips of a well known sheet, and burns of one that fails."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from calib.advise.cause import Cause, judge_cause
+from calib.advise.control_chart import ewma
+from calib.advise.drift import STRIP_BURNS, MachineCheck, judge_check_strip, plan_check_strip
+from calib.errors import NotEnoughEvidence
+from calib.fit.region import Region
+from calib.hazards import check_hazard
+from calib.logbook import Book, Filters
+from calib.records import Burn, Grid, Machine, Sheet
+from calib.tasks.boards import Planned, find_pair
+from calib.tasks.files import Files, FileWish
+from calib.tasks.library import fit_region
+from calib.tasks.new_lot import MOST_BOARDS, CheckWish, old_lots, stored_check
+from calib.tasks.pictures import picture_format
+from calib.tasks.pooling import pool_of_book
+
+# How check strips are told from other boards: by this note, which stands on their sheets too.
+STRIP_NOTE = "A check strip: it shows whether the machine still does what the logbook says."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StripRecord:
+    """All check strips of a sheet and machine, and what they say.
+
+    Parameters
+    ----------
+    machine, sheet
+        Names of the pair.
+    boards
+        Codes of the strips, the oldest first.
+    days
+        When each was planned, as a date.
+    check
+        What they say.
+    """
+
+    machine: str
+    sheet: str
+    boards: tuple[str, ...]
+    days: tuple[str, ...]
+    check: MachineCheck
+
+
+def plan_strip(
+    book: Book,
+    machine: str | None,
+    sheet: str | None,
+    wish: CheckWish,
+    *,
+    when: datetime,
+    files: FileWish | None = None,
+) -> Planned:
+    """Plan a check strip on a sheet that is well known, and store it.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine, sheet
+        Names of the pair; None: the only one.
+    wish
+        How many burns, on which piece.
+    when
+        When it is planned.
+    files
+        How its files are wanted; None: not now.
+
+    Returns
+    -------
+    Planned
+        The board.
+
+    Raises
+    ------
+    NotEnoughEvidence
+        When the sheet isn't known well enough to check a machine with.
+    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError
+        As for ``plan_board``.
+    """
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    region = reference_region(book, of_machine, of_sheet)
+    settings = plan_check_strip(region, wish.burns or STRIP_BURNS)
+    return stored_check(book, region, settings, wish, STRIP_NOTE, when=when, files=files)
+
+
+def check_machine(book: Book, machine: str | None, sheet: str | None) -> StripRecord:
+    """Say what all check strips of a sheet tell of its machine.
+
+    Parameters
+    ----------
+    book, machine, sheet
+        As for ``plan_strip``.
+
+    Returns
+    -------
+    StripRecord
+        The strips and the verdict.
+
+    Raises
+    ------
+    NotEnoughEvidence
+        When no strip was taken down, or the sheet isn't known well enough.
+    LogbookError
+        When machine or sheet aren't there.
+    """
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    region = reference_region(book, of_machine, of_sheet)
+    strips = _read_strips(book, of_machine, of_sheet)
+    return StripRecord(
+        machine=of_machine.name,
+        sheet=of_sheet.name,
+        boards=tuple(grid.board_id for grid, _, _ in strips),
+        days=tuple(day for _, day, _ in strips),
+        check=judge_check_strip(region, [burns for _, _, burns in strips]),
+    )
+
+
+def sheet_or_machine(book: Book, machine: str | None, sheet: str, reference: str) -> Cause:
+    """Tell a sheet that needs more from a machine that gives less.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine
+        Name of the machine; None: the only one.
+    sheet
+        The sheet whose parts hang; the burns of its current lot count as burnt now.
+    reference
+        A sheet with check strips; the newest two count.
+
+    Returns
+    -------
+    Cause
+        The verdict.
+
+    Raises
+    ------
+    NotEnoughEvidence, LogbookError
+        As for ``judge_lot`` and ``check_machine``.
+    """
+    of_machine, of_reference = find_pair(book, machine, reference)
+    suspect = old_lots(book, of_machine.name, sheet)
+    burns = book.burns(of_machine.name, sheet, "cut", lot=suspect.sheet.lot)
+    strips = _read_strips(book, of_machine, of_reference)[-2:]
+    known = reference_region(book, of_machine, of_reference)
+    return judge_cause(suspect, burns, known, [some for _, _, some in strips])
+
+
+def strip_chart(record: StripRecord, names: Sequence[str]) -> Files:
+    """Draw the control chart of check strips.
+
+    Parameters
+    ----------
+    record
+        From ``check_machine``.
+    names
+        Names of files that end in .png or .svg.
+
+    Returns
+    -------
+    mapping of str to bytes
+        One picture per name; the same strips give the same bytes.
+
+    Raises
+    ------
+    InvalidRecord
+        When a name ends otherwise.
+    """
+    if not names:
+        return {}
+    kinds = {name: picture_format(name) for name in names}
+    from calib.picture import control_chart_picture  # loads matplotlib
+
+    check = record.check
+    sigma = sum(check.estimate_sd_pct) / len(check.estimate_sd_pct)
+    chart = ewma(check.estimates_pct, target=0.0, sigma=sigma)
+    title = f"{record.machine}: effective power by strips of {record.sheet}"
+    labels = (title, "smoothed change [%]", *record.days)
+    return {
+        name: control_chart_picture(
+            chart.values,
+            centre=0.0,
+            upper=chart.upper,
+            lower=chart.lower,
+            labels=labels,
+            format=kind,
+        )
+        for name, kind in kinds.items()
+    }
+
+
+def reference_region(book: Book, machine: Machine, sheet: Sheet) -> Region:
+    """What was known of a sheet from its boards; jobs and check strips are left out.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine, sheet
+        The pair.
+
+    Returns
+    -------
+    Region
+        Of cuts, with the edge bracketed.
+
+    Raises
+    ------
+    NotEnoughEvidence
+        When no edge was found yet.
+    """
+    check_hazard(sheet, machine, "cut")
+    strips = [grid.board_id for grid, _ in _strips(book, machine, sheet)]
+    burns = [
+        burn
+        for burn in book.burns(machine.name, sheet.name, "cut", without_boards=strips)
+        if burn.source == "board"
+    ]
+    pool = pool_of_book(book, machine, sheet, "cut")
+    region = fit_region(machine, sheet, "cut", burns, pool)
+    if region.edge != "bracketed":
+        raise NotEnoughEvidence(
+            f"{sheet.name} on {machine.name} has {len(region.burns)} cuts and no edge between them:"
+            " a check needs a sheet that is well known. Test it with two or three boards first."
+        )
+    return region
+
+
+def _strips(book: Book, machine: Machine, sheet: Sheet) -> list[tuple[Grid, str]]:
+    """The check strips of a pair with their dates, the oldest first."""
+    pair = Filters(machine=machine.name, sheet=sheet.name, operation="cut")
+    entries = book.boards(pair, limit=MOST_BOARDS).entries
+    grids = [(book.board(entry.id), entry) for entry in reversed(entries)]
+    return [
+        (grid, entry.at.date().isoformat()) for grid, entry in grids if STRIP_NOTE in grid.notes
+    ]
+
+
+def _read_strips(book: Book, machine: Machine, sheet: Sheet) -> list[tuple[Grid, str, list[Burn]]]:
+    """Those of which a cut was read, with their burns."""
+    found = []
+    for grid, day in _strips(book, machine, sheet):
+        burns = _burns_of(book, grid)
+        if burns:
+            found.append((grid, day, burns))
+    if not found:
+        raise NotEnoughEvidence(
+            f"No check strip of {sheet.name} on {machine.name} was taken down yet: plan one with"
+            " plan-strip, burn it, and take it down as any board."
+        )
+    return found
+
+
+def _burns_of(book: Book, grid: Grid) -> list[Burn]:
+    """The read cuts of one board; they are one sitting."""
+    cells = {cell.label: cell for cell in grid.cells}
+    return [
+        Burn(
+            operation="cut",
+            power_pct=cells[reading.cell].power_pct,
+            speed_mm_s=cells[reading.cell].speed_mm_s,
+            passes=cells[reading.cell].passes,
+            through=reading.through,
+            source="check_strip",
+            sitting=grid.board_id,
+        )
+        for reading in book.readings(grid.board_id)
+        if reading.through is not None
+    ]

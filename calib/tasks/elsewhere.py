@@ -1,0 +1,214 @@
+"""The same sheet elsewhere: another machine of the logbook, another wattage, other people."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from calib.advise.transfer import StartingPoint, transfer_region
+from calib.advise.wattage_page import wattage_page
+from calib.advise.wattage_table import (
+    WATTAGES,
+    WattageTable,
+    somebodys_machine,
+    wattage_csv,
+    wattage_table,
+    wattage_text,
+)
+from calib.errors import InvalidRecord
+from calib.fit.region import Region
+from calib.logbook import Book
+from calib.records import Machine, Operation
+from calib.tasks.advice import region_of_pair
+from calib.tasks.boards import Planned, forecasts
+from calib.tasks.files import Files, FileWish, board_files
+from calib.tasks.library import starting_point
+from calib.tasks.pooling import pool_of_book
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ElsewhereWish:
+    """Where a sheet is to be carried over to, and what is asked of it there.
+
+    Parameters
+    ----------
+    to_machine
+        A machine of the logbook; None: somebody's, of which only the watts are known.
+    rated_w
+        Its rated power where it isn't in the logbook [W].
+    reliability, mark
+        What the starting point should meet: chance of a coupon to drop; grade of a mark.
+    offcut_mm
+        Width and height of the board at hand [mm]; None: as large as needed.
+    seed
+        Shuffles the places.
+    """
+
+    to_machine: str | None = None
+    rated_w: float | None = None
+    reliability: float = 0.99
+    mark: int = 2
+    offcut_mm: tuple[float, float] | None = None
+    seed: int = 0
+
+    def __post_init__(self) -> None:
+        if (self.to_machine is None) == (self.rated_w is None):
+            raise InvalidRecord(
+                f"to_machine is {self.to_machine!r} and rated_w is {self.rated_w!r}: give one of"
+                " the two, a machine of the logbook or somebody's rated watts."
+            )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CarriedOver:
+    """A starting point elsewhere, and the board that confirms it.
+
+    Parameters
+    ----------
+    start
+        Where to begin, its interval, and the burns that confirm it.
+    planned
+        The board as it was stored; None for a machine that isn't in the logbook.
+    """
+
+    start: StartingPoint
+    planned: Planned | None
+
+
+def carry_over(
+    book: Book,
+    machine: str | None,
+    sheet: str | None,
+    operation: Operation,
+    wish: ElsewhereWish,
+    *,
+    when: datetime,
+    files: FileWish | None = None,
+) -> CarriedOver:
+    """Say where to begin with a sheet on another machine, and plan the burns that confirm it.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine, sheet
+        Names of the pair that is known; None: the only one.
+    operation
+        ``cut``, ``line_mark`` or ``area_mark``.
+    wish
+        Where to, and what for.
+    when
+        When it is planned.
+    files
+        How the board's files are wanted; None: not now.
+
+    Returns
+    -------
+    CarriedOver
+        The starting point; on a machine of the logbook its board is stored.
+
+    Raises
+    ------
+    InvalidRecord
+        When it was burnt there already, or the two aren't the same kind of laser.
+    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError
+        As for ``plan_board``.
+    """
+    region = region_of_pair(book, machine, sheet, operation)
+    there = _target(book, region, wish)
+    if there.name == region.machine.name:
+        raise InvalidRecord(
+            f"to_machine is {there.name!r}, where {region.sheet.name} is known already: name"
+            " another one."
+        )
+    pool = pool_of_book(book, there, region.sheet, operation)
+    start = starting_point(
+        transfer_region(region, there, pool),
+        wish.reliability,
+        wish.mark,
+        offcut_mm=wish.offcut_mm,
+        seed=wish.seed,
+    )
+    planned = None
+    if wish.to_machine is not None and start.board is not None:
+        planned = Planned(
+            grid=start.board,
+            before=0,
+            forecasts=forecasts(start.region, start.board, wish.mark),
+            files={} if files is None else board_files(start.board, files),
+        )
+        book.add_board(start.board, when=when, forecasts=planned.forecasts)
+    return CarriedOver(start=start, planned=planned)
+
+
+def _target(book: Book, region: Region, wish: ElsewhereWish) -> Machine:
+    """The other machine; one that was burnt on has a region of its own."""
+    if wish.to_machine is None:
+        return somebodys_machine(region.machine, wish.rated_w or 0.0)
+    there = book.machine(wish.to_machine)
+    burns = book.burns(there.name, region.sheet.name, region.operation)
+    if burns and there.name != region.machine.name:
+        raise InvalidRecord(
+            f"{region.sheet.name} has {len(burns)} burns on {there.name}: ask for a recommendation"
+            " there instead of a starting point."
+        )
+    return there
+
+
+def table_of_wattages(
+    book: Book,
+    machine: str | None,
+    sheet: str | None,
+    operation: Operation,
+    wattages: Sequence[float] = WATTAGES,
+) -> WattageTable:
+    """Make the table of starting points over wattages, to hand to other people.
+
+    Parameters
+    ----------
+    book, machine, sheet, operation
+        As for ``carry_over``.
+    wattages
+        Rated powers [W].
+
+    Returns
+    -------
+    WattageTable
+        One row for each.
+
+    Raises
+    ------
+    InvalidRecord
+        When nothing was burnt, or no wattage is given.
+    RefusedMaterial, DeclarationNeeded, LogbookError
+        As for ``region_of_pair``.
+    """
+    region = region_of_pair(book, machine, sheet, operation)
+    pool = pool_of_book(book, region.machine, region.sheet, operation)
+    return wattage_table(region, wattages, pool)
+
+
+def wattage_files(table: WattageTable, *, paper: str = "a4") -> Files:
+    """Make the table as files.
+
+    Parameters
+    ----------
+    table
+        From ``table_of_wattages``.
+    paper
+        ``a4`` or ``letter``.
+
+    Returns
+    -------
+    mapping of str to bytes
+        Text, CSV and a one-page PDF, named after the sheet.
+    """
+    slug = re.sub(r"\W+", "-", table.sheet.name.strip().casefold())[:60].strip("-") or "unnamed"
+    name = f"wattages-{slug}-{table.operation_words.replace(' ', '-')}"
+    return {
+        f"{name}.txt": wattage_text(table).encode(),
+        f"{name}.csv": wattage_csv(table).encode(),
+        f"{name}.pdf": wattage_page(table, paper=paper),
+    }

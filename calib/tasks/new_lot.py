@@ -1,0 +1,201 @@
+"""A new lot of a sheet that is known: a few burns of it against what the old lots taught."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from calib.advise.new_lot import BURNS, LotVerdict, judge_new_lot, plan_new_lot
+from calib.advise.recommend import recommend
+from calib.errors import NotEnoughEvidence
+from calib.fit.region import Region
+from calib.grid.layout import LayoutOptions
+from calib.hazards import check_hazard
+from calib.logbook import Book, Filters
+from calib.planning import PlanOptions
+from calib.planning import plan_board as plan_on_region
+from calib.records import Setting
+from calib.tasks.boards import Planned, find_pair, forecasts
+from calib.tasks.files import FileWish, board_files
+from calib.tasks.library import fit_region
+from calib.tasks.pooling import pool_of_book
+
+LOT_NOTE = "Burns of a new lot, about the working setting of the old one."
+MOST_BOARDS = 1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckWish:
+    """How the board of a check is wanted.
+
+    Parameters
+    ----------
+    burns
+        How many burns; None: the usual number.
+    offcut_mm
+        Width and height of the piece at hand [mm]; None: as large as needed.
+    setting
+        The setting that the workshop works with; None: the settled one, else the recommended one.
+    """
+
+    burns: int | None = None
+    offcut_mm: tuple[float, float] | None = None
+    setting: Setting | None = None
+
+
+def plan_lot(
+    book: Book,
+    machine: str | None,
+    sheet: str | None,
+    wish: CheckWish,
+    *,
+    when: datetime,
+    files: FileWish | None = None,
+) -> Planned:
+    """Plan the few burns that try the current lot of a sheet, and store them.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine, sheet
+        Names of the pair; None: the only one.
+    wish
+        How many burns, on which piece, about which working setting.
+    when
+        When it is planned.
+    files
+        How its files are wanted; None: not now.
+
+    Returns
+    -------
+    Planned
+        The board.
+
+    Raises
+    ------
+    NotEnoughEvidence
+        When no other lot was burnt, or nothing can be recommended for it.
+    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError
+        As for ``plan_board``.
+    """
+    region = old_lots(book, machine, sheet)
+    setting = _working_setting(book, region, wish.setting)
+    settings = plan_new_lot(region, setting, wish.burns or BURNS)
+    return stored_check(book, region, settings, wish, LOT_NOTE, when=when, files=files)
+
+
+def judge_lot(
+    book: Book,
+    machine: str | None,
+    sheet: str | None,
+    *,
+    setting: Setting | None = None,
+    reliability: float = 0.99,
+) -> LotVerdict:
+    """Say what to do with the current lot of a sheet: keep, slow down, or test again.
+
+    Parameters
+    ----------
+    book, machine, sheet
+        As for ``plan_board``.
+    setting
+        The setting that the workshop works with; None: the settled one, else the recommended one.
+    reliability
+        Chance that the next coupon of the lot shall drop.
+
+    Returns
+    -------
+    LotVerdict
+        The verdict.
+
+    Raises
+    ------
+    NotEnoughEvidence, LogbookError
+        As for ``plan_lot``.
+    InvalidRecord
+        When fewer than three cuts of the current lot were read.
+    """
+    region = old_lots(book, machine, sheet)
+    of_sheet = region.sheet
+    burns = book.burns(region.machine.name, of_sheet.name, "cut", lot=of_sheet.lot)
+    return judge_new_lot(region, burns, _working_setting(book, region, setting), reliability)
+
+
+def old_lots(book: Book, machine: str | None, sheet: str | None) -> Region:
+    """The region from all lots of a sheet but the current one.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine, sheet
+        Names of the pair; None: the only one.
+
+    Returns
+    -------
+    Region
+        Of cuts.
+
+    Raises
+    ------
+    NotEnoughEvidence
+        When no other lot was cut on the machine.
+    """
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    check_hazard(of_sheet, of_machine, "cut")
+    names = dict.fromkeys(entry.sheet.lot for entry in book.lots(of_sheet.name))
+    burns = [
+        burn
+        for lot in names
+        if lot != of_sheet.lot
+        for burn in book.burns(of_machine.name, of_sheet.name, "cut", lot=lot)
+    ]
+    if not burns:
+        raise NotEnoughEvidence(
+            f"No lot of {of_sheet.name} but the current one ({of_sheet.lot or 'without a name'})"
+            f" was cut on {of_machine.name}: there is nothing to compare with. When a new lot"
+            " comes in, take it down with change-sheet --lot first."
+        )
+    pool = pool_of_book(book, of_machine, of_sheet, "cut")
+    return fit_region(of_machine, of_sheet, "cut", burns, pool)
+
+
+def _working_setting(book: Book, region: Region, given: Setting | None) -> Setting:
+    if given is not None:
+        return given
+    settled = book.settled(region.machine.name, region.sheet.name, "cut")
+    return settled[0].setting if settled else recommend(region).setting
+
+
+def stored_check(
+    book: Book,
+    region: Region,
+    settings: Sequence[Setting],
+    wish: CheckWish,
+    note: str,
+    *,
+    when: datetime,
+    files: FileWish | None,
+) -> Planned:
+    """Lay out the burns of a check and store them as a board with a note; as ``plan_board``."""
+    pair = Filters(machine=region.machine.name, sheet=region.sheet.name, operation="cut")
+    earlier = book.boards(pair, limit=MOST_BOARDS).entries
+    round_ = max((board.round or 0 for board in earlier), default=0) + 1
+    options = PlanOptions(
+        burns=len(settings),
+        settings=tuple(settings),
+        layout=LayoutOptions(offcut_mm=wish.offcut_mm, round=round_),
+    )
+    grid = plan_on_region(region, options)
+    grid = replace(grid, notes=(note, *grid.notes))
+    planned = Planned(
+        grid=grid,
+        before=len(region.burns),
+        unread=tuple(board.id for board in earlier if not board.read),
+        forecasts=forecasts(region, grid),
+        files={} if files is None else board_files(grid, files),
+    )
+    book.add_board(grid, when=when, forecasts=planned.forecasts)
+    return planned

@@ -1,0 +1,57 @@
+"""The logbook as what is believed before a pair is burnt: every other pair teaches a little."""
+
+from __future__ import annotations
+
+from calib.fit.kinship import product_key
+from calib.fit.pool import Pool, pool_records
+from calib.logbook import Book
+from calib.materials import family_of
+from calib.records import Machine, Operation, Sheet
+
+# Pairs that are taken in at most, the nearest kin first: more of them would tell next to nothing
+# new, and each takes about a hundredth of a second.
+MOST_PAIRS = 60
+
+
+def pool_of_book(book: Book, machine: Machine, sheet: Sheet, operation: Operation) -> Pool | None:
+    """Take in what the logbook holds of other pairs.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine, sheet, operation
+        For whom; burns of this very pair are left out.
+
+    Returns
+    -------
+    Pool or None
+        Of the nearest kin: the same product, then the same family, then the same machine, then
+        others; None when no other pair on this kind of laser was burnt.
+    """
+    names = [pair for pair in book.pairs(operation) if pair != (machine.name, sheet.name)]
+    if not names:
+        return None
+    machines = {m.name: m for m in book.machines() if m.source == machine.source}
+    sheets = {s.name: s for s in book.sheets()}
+    pairs = [(machines[m], sheets[s]) for m, s in names if m in machines and s in sheets]
+    pairs.sort(key=lambda pair: _distance(machine, sheet, *pair))
+    if not pairs:
+        return None
+    return pool_records(
+        (of_machine, of_sheet, book.burns(of_machine.name, of_sheet.name, operation))
+        for of_machine, of_sheet in pairs[:MOST_PAIRS]
+    )
+
+
+def _distance(
+    machine: Machine, sheet: Sheet, of_machine: Machine, of_sheet: Sheet
+) -> tuple[bool, bool, bool, str, str]:
+    """Sorts the nearest kin first; names break ties, so that the order is always the same."""
+    return (
+        product_key(of_sheet) != product_key(sheet),
+        family_of(of_sheet.material) != family_of(sheet.material),
+        of_machine.name != machine.name,
+        of_machine.name,
+        of_sheet.name,
+    )

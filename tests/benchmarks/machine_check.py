@@ -1,0 +1,157 @@
+"""Does a check strip find a tired machine, and tell it from another sheet? One run.
+
+    python tests/benchmarks/machine_check.py [workshops] [first seed]
+
+Each simulated workshop of other physics has a reference sheet and a second sheet, each burnt 18
+times in one evening when the machine was well. Then 30 check strips are burnt with nothing wrong,
+every strip a sitting of its own: that gives the false alarms. After five good strips the machine
+loses so much of its power: that gives the share flagged at the first strip and within two. At last
+parts of the second sheet hang, because the machine lost 10 to 25 % or because a new lot needs as
+much more: four burns of it and two strips say which. Seeds below 10,000 were used in tuning; the
+default starts at 400,000.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections import defaultdict
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from bookshop import FAMILIES, Shop, board_burns, draw_shop, moved
+from promise import fastest_at_ceiling, table_energy
+from workshop import Workshop
+
+import calib
+from calib.advise.cause import judge_cause
+from calib.advise.drift import ALARM_CHANCE, LOSS_PCT, STRIP_BURNS, filtered, plan_check_strip
+from calib.advise.new_lot import plan_new_lot
+from calib.advise.shift import ShiftLikelihood, shift_likelihood
+from calib.fit.expectation import expected_priors
+from calib.fit.fitting import region_from
+from calib.fit.priors import Priors
+
+CALM_STRIPS, BEFORE, AFTER = 30, 5, 2
+LOSSES_PCT = (0, 2, 4, 6, 8, 10, 12, 15, 20, 25)
+BURNS = STRIP_BURNS
+
+
+@dataclass
+class Found:
+    """Chances of a loss after each strip: (workshops, strips), by true loss."""
+
+    calm: list[np.ndarray] = field(default_factory=list)
+    lost: dict[int, list[np.ndarray]] = field(default_factory=lambda: defaultdict(list))
+    causes: list[tuple[str, str, dict[str, float]]] = field(default_factory=list)
+
+
+def evening(shop: Shop, truth: Workshop, n: int = 18) -> tuple[Workshop, calib.Region]:
+    """Burns of one evening with its set-up, and what is known then."""
+    today = moved(truth, shop.rng.normal(0, shop.sitting_sd))
+    burns = board_burns(today, table_energy, shop.rng, n)
+    burns = [replace(burn, char=None, sitting="evening") for burn in burns]
+    prior = expected_priors(truth.machine, truth.sheet, "cut").cut
+    return truth, region_from(truth.machine, truth.sheet, "cut", burns, Priors(cut=prior))
+
+
+def strip(shop: Shop, truth: Workshop, settings: list[calib.Setting]) -> list[calib.Burn]:
+    """One strip in a sitting of its own."""
+    today = moved(truth, shop.rng.normal(0, shop.sitting_sd))
+    return [today.burn(setting, shop.rng, sitting="strip") for setting in settings]
+
+
+def chances(region: calib.Region, told: list[ShiftLikelihood]) -> np.ndarray:
+    """Chance of a loss that matters after each strip."""
+    threshold = float(np.log1p(-LOSS_PCT / 100.0))
+    return np.array([state.chance_below(threshold) for state in filtered(region, told)])
+
+
+def check_strips(shop: Shop, truth: Workshop, region: calib.Region, found: Found) -> None:
+    settings = plan_check_strip(region, BURNS)
+    told = [shift_likelihood(region, strip(shop, truth, settings)) for _ in range(CALM_STRIPS)]
+    found.calm.append(chances(region, told))
+    for loss in LOSSES_PCT:
+        tired = moved(truth, -float(np.log1p(-loss / 100.0)))
+        after = [shift_likelihood(region, strip(shop, tired, settings)) for _ in range(AFTER)]
+        found.lost[loss].append(chances(region, told[:BEFORE] + after)[BEFORE - 1 :])
+
+
+def sheet_or_machine(shop: Shop, reference, suspect, found: Found) -> None:
+    """Parts of the second sheet hang: its lot, or the machine?"""
+    (truth, region), (other, other_region) = reference, suspect
+    advice = fastest_at_ceiling(other_region)
+    if advice is None:
+        return
+    setting = calib.Setting(power_pct=advice[0], speed_mm_s=advice[1])
+    more = -float(np.log1p(-shop.rng.uniform(0.10, 0.25)))
+    cause = str(shop.rng.choice(["machine", "sheet"]))
+    if cause == "machine":
+        truth = moved(truth, more)
+    burns = strip(shop, moved(other, more), plan_new_lot(other_region, setting))
+    settings = plan_check_strip(region, BURNS)
+    strips = [strip(shop, truth, settings) for _ in range(2)]
+    told = judge_cause(other_region, burns, region, strips)
+    found.causes.append((cause, told.verdict, told.chance))
+
+
+def of_workshop(seed: int, found: Found) -> None:
+    shop = draw_shop(seed, table_energy)
+    laser = shop.laser(float(shop.rng.choice([40.0, 60.0, 80.0, 100.0])))
+    names = [str(f) for f in shop.rng.choice(FAMILIES, 2)]
+    pairs = [shop.workable(laser, name, name=f"s{i}")[1] for i, name in enumerate(names)]
+    reference, suspect = (evening(shop, pair) for pair in pairs)
+    check_strips(shop, *reference, found)
+    sheet_or_machine(shop, reference, suspect, found)
+
+
+def tell_alarms(found: Found, alarm: float) -> None:
+    calm = np.array(found.calm)
+    print(f"\nalarm above {alarm}: strips of {BURNS} burns, a loss of more than {LOSS_PCT:g} %")
+    each = (calm > alarm).mean()
+    new = ((calm[:, 1:] > alarm) & (calm[:, :-1] <= alarm)).sum() + (calm[:, 0] > alarm).sum()
+    print(
+        f"  nothing wrong: {30 * each:.2f} strips in alarm, {30 * new / calm.size:.2f} new alarms,"
+        f" in 30 strips; workshops with any in 30: {(calm > alarm).any(axis=1).mean():.1%}"
+    )
+    print("  true loss  at the first strip  within two strips")
+    for loss, some in found.lost.items():
+        quiet = np.array([run for run in some if run[0] <= alarm])
+        first = (quiet[:, 1] > alarm).mean()
+        two = (quiet[:, 1:] > alarm).any(axis=1).mean()
+        print(f"  {loss:7d} %  {first:18.1%}  {two:17.1%}")
+
+
+def tell_causes(found: Found) -> None:
+    settled = [(true, told) for true, told, _ in found.causes if told != "not settled"]
+    right = np.mean([true == told for true, told in settled])
+    share = len(settled) / len(found.causes)
+    print(
+        f"\nsheet or machine ({len(found.causes)} cases): settled {share:.1%}, right among those"
+        f" {right:.1%}"
+    )
+    for cause in ("machine", "sheet"):
+        told = [verdict for true, verdict, _ in found.causes if true == cause]
+        counts = {verdict: told.count(verdict) for verdict in sorted(set(told))}
+        print(f"  truly the {cause}: {counts}")
+
+
+def main() -> None:
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 400
+    first = int(sys.argv[2]) if len(sys.argv) > 2 else 400_000
+    found, begun = Found(), time.monotonic()
+    for seed in range(first, first + count):
+        of_workshop(seed, found)
+        if (seed - first) % 50 == 49:
+            print(
+                f"{seed - first + 1} of {count}, {time.monotonic() - begun:.0f} s", file=sys.stderr
+            )
+    print(f"{count} workshops, seeds from {first}")
+    alarms = (ALARM_CHANCE,) if first >= 10_000 else (0.7, 0.8, 0.85, 0.9, 0.95, 0.97)
+    for alarm in alarms:
+        tell_alarms(found, alarm)
+    tell_causes(found)
+
+
+if __name__ == "__main__":
+    main()
