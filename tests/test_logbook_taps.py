@@ -127,3 +127,14 @@ def test_an_unknown_board_or_cell_is_refused(board: Book) -> None:
         board.tap("ZZ99", "key-00001", FRESH, seen=FRESH, when=EVENING)
     with pytest.raises(InvalidRecord, match="'Z1'"):
         board.tap("AB12", "key-00001", Reading(cell="Z1"), seen=FRESH, when=EVENING)
+
+
+def test_what_changes_the_evidence_is_told_from_what_does_not(board: Book) -> None:
+    before = board.newest_evidence()
+    board.add_note("swept the bed", when=later(1), board_id="AB12")
+    board.attach("AB12", "a.png", b"\x89PNG\r\n\x1a\n", when=later(1))
+    assert board.newest_evidence() == before
+    board.tap("AB12", "key-00001", Reading(cell="A1", through="no"), seen=FRESH, when=later(2))
+    tapped = board.newest_evidence()
+    board.take_back_tap("AB12", "key-00002", "key-00001", when=later(3))
+    assert before < tapped < board.newest_evidence()

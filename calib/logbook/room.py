@@ -44,6 +44,12 @@ class Room:
         ):
             yield connection
 
+    def newest_evidence(self) -> int:
+        """Number of the newest change that may change what burns teach; it only ever grows."""
+        newest = sa.select(sa.func.max(changes.c.seq)).where(changes.c.kind.not_in(_BESIDE))
+        with self.look() as connection:
+            return int(connection.execute(newest).scalar() or 0)
+
     @contextmanager
     def change(self) -> Iterator[sa.Connection]:
         """Write all or nothing: one transaction, taken back when anything fails."""
@@ -53,6 +59,10 @@ class Room:
             connection.begin(),
         ):
             yield connection
+
+
+# Kinds of changes that change nothing of what burns teach.
+_BESIDE = ("board", "note", "photograph", "promise", "settled", "sitting")
 
 
 def rows_of(connection: sa.Connection, query: sa.Executable) -> list[Row]:

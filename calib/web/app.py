@@ -21,7 +21,15 @@ from calib.errors import (
     RefusedMaterial,
 )
 from calib.logbook.taps import CellChanged
-from calib.web import api, pages_advice, pages_boards, pages_book, pages_desk, pages_workshop
+from calib.web import (
+    api,
+    pages_advice,
+    pages_boards,
+    pages_book,
+    pages_checks,
+    pages_desk,
+    pages_workshop,
+)
 from calib.web.desk import STATIC, Desk, desk_of, form_of
 from calib.web.door import Door, Refused
 from calib.web.models import ErrorBody, FieldError, Problem
@@ -39,6 +47,9 @@ _KINDS: tuple[tuple[type[CalibError], str, int], ...] = (
     (LogbookError, "logbook", 409),
     (CalibError, "not_possible", 409),
 )
+_PARTS = (
+    api, pages_desk, pages_workshop, pages_boards, pages_advice, pages_checks, pages_book,
+)  # fmt: skip
 _STATUS_KINDS = {404: "not_found", 405: "not_allowed"}
 
 
@@ -76,7 +87,7 @@ def make_app(desk: Desk, hosts: frozenset[str]) -> Door:
         openapi_url="/api/openapi.json",
     )
     app.state.desk = desk
-    for part in (api, pages_desk, pages_workshop, pages_boards, pages_advice, pages_book):
+    for part in _PARTS:
         app.include_router(part.router)
     app.mount("/static", Assets(directory=STATIC), name="static")
     app.add_exception_handler(CalibError, _calib_error)

@@ -63,12 +63,12 @@ class Desk:
         return HTMLResponse(page, status_code=status)
 
     def region(self, machine: str | None, sheet: str | None, operation: Operation) -> Any:
-        """Fit the region of a pair, or give the one that was fitted from the same burns."""
-        found = tasks.find_pair(self.book, machine, sheet)
-        burns = self.book.burns(found[0].name, found[1].name, operation)
+        """Fit the region of a pair, or give the one that was fitted from the same logbook."""
+        of_machine, of_sheet = tasks.find_pair(self.book, machine, sheet)
+        pair = (of_machine.name, of_sheet.name, operation)
+        # Burns of other pairs count too: the whole logbook is the prior.
         return self._kept(
-            (*found, operation, tuple(burns)),
-            lambda: tasks.region_of_pair(self.book, found[0].name, found[1].name, operation),
+            (self.book.newest_evidence(), *pair), lambda: tasks.region_of_pair(self.book, *pair)
         )
 
     def remember(self, advice: Any) -> None:

@@ -85,7 +85,7 @@ def history(request: Request, form: Annotated[PairForm, Query()]) -> Response:
 def hang(request: Request) -> Response:
     """Parts have begun to hang: what to look at, in which order."""
     here = desk_of(request)
-    return here.show("hang.html", settled=here.book.settled())
+    return here.show("hang.html")
 
 
 @router.get("/done/{what}")

@@ -72,7 +72,10 @@ def change_lot(request: Request, form: Annotated[LotForm, Form()]) -> Response:
     here = desk_of(request)
     form_page(request, "lot.html", sheets=here.book.sheets())
     sheet = tasks.change_sheet(here.book, form.sheet, when=now(), **form.changed)
-    return here.show("lot_taken.html", sheet=sheet, settled=here.book.settled(sheet=sheet.name))
+    settled = here.book.settled(sheet=sheet.name)
+    return here.show(
+        "lot_taken.html", sheet=sheet, settled=settled, machines=here.book.machines(), typed={}
+    )
 
 
 @router.get("/change")

@@ -148,3 +148,16 @@ def history_rows(lines: Sequence[HistoryLine]) -> list[dict[str, Any]]:
         }
         for line in reversed(lines)
     ]
+
+
+def track_shown(record: Any) -> dict[str, Any]:
+    """What the page of the track record shows."""
+    return {
+        "record": record,
+        "why": "",
+        "rows": [
+            (f"{row.stated:.0%}", f"{row.came:.0%}", f"{row.low:.0%} to {row.high:.0%}",
+             str(row.count))
+            for row in record.rows
+        ],
+    }  # fmt: skip

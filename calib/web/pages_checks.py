@@ -1,0 +1,101 @@
+"""Is it the sheet or the machine: new lots, check strips; cards, and how often calib was right."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Form, Query, Request
+from starlette.responses import RedirectResponse, Response
+
+from calib import tasks
+from calib.errors import CalibError
+from calib.units import parse_size_mm
+from calib.web.desk import desk_of, form_page, now
+from calib.web.forms import PairForm
+from calib.web.showing import track_shown
+
+router = APIRouter(include_in_schema=False)
+What = Literal["through", "char", "mark", "promises"]
+
+
+@router.post("/lot/plan")
+def plan_lot(
+    request: Request, form: Annotated[PairForm, Form()], offcut: Annotated[str, Form()] = ""
+) -> Response:
+    """Plan the few burns that try a new lot, about the working setting."""
+    here = desk_of(request)
+    wish = tasks.CheckWish(offcut_mm=parse_size_mm(offcut) if offcut else None)
+    planned = tasks.plan_lot(here.book, form.machine, form.sheet, wish, when=now())
+    return RedirectResponse(f"/board/{planned.grid.board_id}", 303)
+
+
+@router.get("/lot/verdict")
+def judge_lot(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+    """Keep the setting, go slower, or test again?"""
+    here = desk_of(request)
+    machine, sheet = tasks.find_pair(here.book, form.machine, form.sheet)
+    verdict = tasks.judge_lot(here.book, machine.name, sheet.name)
+    return here.show("lot_verdict.html", verdict=verdict, machine=machine, sheet=sheet)
+
+
+@router.get("/check")
+def check(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+    """Does the machine still do what the logbook says?"""
+    here = desk_of(request)
+    standing = tasks.standing(here.book)
+    try:
+        record, why = tasks.check_machine(here.book, *form.pair[:2]), ""
+    except CalibError as refusal:  # without strips the page says how to make one
+        record, why = None, str(refusal)
+    return here.show("check.html", record=record, why=why, standing=standing, typed=form.query)
+
+
+@router.post("/check")
+def plan_strip(
+    request: Request, form: Annotated[PairForm, Form()], offcut: Annotated[str, Form()] = ""
+) -> Response:
+    """Plan a check strip on a sheet that is well known."""
+    here = desk_of(request)
+    form_page(request, "check.html", record=None, why="", standing=tasks.standing(here.book))
+    wish = tasks.CheckWish(offcut_mm=parse_size_mm(offcut) if offcut else None)
+    planned = tasks.plan_strip(here.book, form.machine, form.sheet, wish, when=now())
+    return RedirectResponse(f"/board/{planned.grid.board_id}", 303)
+
+
+@router.get("/check/chart.png")
+def chart(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+    """Draw the control chart."""
+    record = tasks.check_machine(desk_of(request).book, *form.pair[:2])
+    (picture,) = tasks.strip_chart(record, ["chart.png"]).values()
+    return Response(picture, media_type="image/png")
+
+
+@router.get("/card")
+def card(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+    """Give the card of a sheet and machine: one page for the wall."""
+    made = tasks.sheet_card_of_pair(desk_of(request).book, *form.pair[:2], when=now())
+    ((name, content),) = tasks.sheet_card_files(made).items()
+    ascii_name = name.encode("ascii", "replace").decode().replace("?", "-")
+    headers = {"Content-Disposition": f'attachment; filename="{ascii_name}"'}
+    return Response(content, media_type="application/pdf", headers=headers)
+
+
+@router.get("/track")
+def track(request: Request, what: What = "through") -> Response:
+    """How often was calib right?"""
+    here = desk_of(request)
+    try:
+        shown = track_shown(tasks.track_record(here.book, tasks.TrackRecordWish(what=what)))
+    except CalibError as refusal:  # an empty record is a page too
+        shown = {"record": None, "why": str(refusal)}
+    return here.show("track.html", what=what, **shown)
+
+
+@router.get("/track/picture.png")
+def track_picture(request: Request, what: What = "through") -> Response:
+    """Draw stated against observed shares."""
+    wish = tasks.TrackRecordWish(what=what)
+    record = tasks.track_record(desk_of(request).book, wish)
+    title = tasks.track_record_title(wish)
+    (picture,) = tasks.track_record_pictures(record, title, ["track.png"]).values()
+    return Response(picture, media_type="image/png")
