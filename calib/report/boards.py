@@ -65,13 +65,14 @@ def planned_text(planned: Planned) -> str:
     grid = planned.grid
     size = f"{counted(len(grid.cells), 'cell')}, {board_time(grid).words}."
     rests = (
-        "It rests on what is expected of such a sheet: nothing was burnt yet."
+        "It rests on what is expected of such a sheet: nothing was burnt yet. If you aren't sure of"
+        " the focus, burn a focus board first (calib focus)."
         if planned.before == 0
         else f"It rests on {counted(planned.before, 'burn')} of this sheet and machine."
     )
     forecast = {label: _forecast(grid, events) for label, events in planned.forecasts.items()}
     return paragraphs(
-        f"{_head(grid)}\n{size} {rests}\nSheet: {sheet_use(grid).words}.",
+        f"{_head(grid)}\n{wrapped(f'{size} {rests}')}\nSheet: {sheet_use(grid).words}.",
         _cells(grid, "forecast", forecast),
         f"Codes are marked at {setting_words(grid.label_setting)}.",
         bullets("Notes", grid.notes),
@@ -217,7 +218,7 @@ def focus_data(board: FocusBoard) -> dict[str, Any]:
 
 def focus_text(board: FocusBoard) -> str:
     """Describe a focus board."""
-    heights = ", ".join(f"{height:+g}" for height in board.heights_mm)
+    heights = ", ".join(f"{height:+g}" if height else "0" for height in board.heights_mm)
     return wrapped(
         f"Focus board for {board.sheet.name} on {board.machine.name}: lines at"
         f" {setting_words(board.setting)}, one for each height: {heights} mm against the usual one"
