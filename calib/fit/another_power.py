@@ -15,12 +15,12 @@ import numpy as np
 from scipy.special import betainc, ndtri
 
 # Weight of the straight line, which is the cut model's own, against the power law.
-_STRAIGHT = 0.75
+_STRAIGHT = 0.9
 # The straight line is believed this far below the power law, and no further [ln mm/s]: where it
 # says that nothing is cut at all, that is what is in doubt.
-_FURTHEST = 1.2
+_FURTHEST = 1.6
 # No more than this share of a power is ever taken for lost, and no less.
-MOST_FLOOR, _LEAST_FLOOR = 0.9, 0.01
+MOST_FLOOR, _LEAST_FLOOR = 0.7, 0.01
 # Gauss-Hermite nodes and weights for the doubt of the share.
 _NODES = np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
 _WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0

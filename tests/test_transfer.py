@@ -1,0 +1,269 @@
+"""The same sheet on another machine: what moves, what widens, and what confirms it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from dataclasses import replace
+
+import numpy as np
+import pypdfium2
+import pytest
+from boards import CO2, DIODE
+
+import calib
+from calib.advise.transfer import CONFIRMING_BURNS, expected_start
+from calib.advise.wattage_page import wattage_page
+from calib.advise.wattage_table import (
+    CSV_HEADER,
+    somebodys_machine,
+    wattage_csv,
+    wattage_table,
+    wattage_text,
+)
+from calib.errors import InvalidRecord, RefusedMaterial
+from calib.fit.another_power import excess_at, floor_at
+from calib.hazards import CAUTIONS
+from calib.physics import mean_width_mm, spot_mm
+from calib.records import Burn, Machine, Sheet
+
+BENCH = replace(CO2, lens_mm=50.8, beam_mm=6.5)
+BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
+# Power [%], speed [mm/s] and outcome: half of the coupons drop at about 18 mm/s and 80 %.
+BURNT = (
+    (80.0, 24.0, "no"),
+    (80.0, 20.0, "hanging"),
+    (80.0, 16.0, "through"),
+    (80.0, 18.0, "through"),
+    (60.0, 16.0, "no"),
+    (60.0, 12.0, "hanging"),
+    (60.0, 10.0, "through"),
+    (40.0, 9.0, "no"),
+    (40.0, 7.0, "through"),
+)
+LINES = ((20.0, 400.0, 1), (20.0, 250.0, 2), (30.0, 400.0, 2), (20.0, 120.0, 3), (15.0, 300.0, 1))
+
+
+@pytest.fixture(scope="module")
+def region() -> calib.Region:
+    burns = [Burn(operation="cut", power_pct=p, speed_mm_s=v, through=t) for p, v, t in BURNT]
+    return calib.fit_region(BENCH, BIRCH, evidence=burns)
+
+
+def start_on(region: calib.Region, **changes: object) -> calib.StartingPoint:
+    there = replace(BENCH, name="there", **changes)  # type: ignore[arg-type]
+    return expected_start(calib.transfer_region(region, there))
+
+
+def width(start: calib.StartingPoint) -> float:
+    return math.log(start.fastest_mm_s / start.slowest_mm_s)
+
+
+def test_twice_the_watts_are_more_than_twice_the_speed(region: calib.Region) -> None:
+    """What the sheet conducts away weighs less on a stronger beam."""
+    here, there = start_on(region, rated_w=60.0), start_on(region, rated_w=120.0)
+    assert 2.0 < there.speed_mm_s / here.speed_mm_s < 3.0
+    weak = start_on(region, rated_w=30.0)
+    assert 2.0 < here.speed_mm_s / weak.speed_mm_s < 4.0
+
+
+def test_the_farther_the_wider_and_more_so_downwards(region: calib.Region) -> None:
+    widths = {w: width(start_on(region, rated_w=w)) for w in (15.0, 30.0, 60.0, 120.0, 240.0)}
+    assert widths[15.0] > widths[30.0] > widths[60.0]
+    assert widths[15.0] > widths[240.0]
+    assert width(start_on(region, rated_w=60.0)) > 0.3
+
+
+def test_the_two_sides_of_the_interval_differ(region: calib.Region) -> None:
+    start = start_on(region, rated_w=20.0)
+    slower = math.log(start.speed_mm_s / start.slowest_mm_s)
+    faster = math.log(start.fastest_mm_s / start.speed_mm_s)
+    assert abs(slower - faster) > 0.1
+
+
+def test_changing_only_the_lens_moves_and_widens_the_answer(region: calib.Region) -> None:
+    same = expected_start(calib.transfer_region(region, replace(BENCH, lens_mm=51.0)))
+    long = expected_start(calib.transfer_region(region, replace(BENCH, lens_mm=101.6)))
+    assert long.speed_mm_s < 0.85 * same.speed_mm_s
+    assert width(long) > width(same) + 0.03
+
+
+def test_a_beam_within_a_sheet_is_as_wide_as_its_formula_says() -> None:
+    """The closed form against the average over slices of the sheet."""
+    spot = spot_mm(50.8, 6.5)
+    rayleigh = math.pi * spot**2 / (4.0 * 1.2 * 10.6e-3)
+    z = (np.arange(4000) + 0.5) / 4000 * 3.0 - 1.5
+    slices = spot * np.sqrt(1.0 + (z / rayleigh) ** 2)
+    assert mean_width_mm(spot, 3.0) == pytest.approx(slices.mean(), rel=1e-6)
+
+
+def test_the_machines_own_power_curve_stands_in_the_answer(region: calib.Region) -> None:
+    """A machine that was measured to give less starts slower, and is less in doubt."""
+    rated = start_on(region, rated_w=60.0)
+    measured = start_on(
+        region, rated_w=60.0, power_curve=((10.0, 4.0), (50.0, 22.0), (100.0, 45.0))
+    )
+    assert measured.speed_mm_s < 0.85 * rated.speed_mm_s
+    assert width(measured) < width(rated)
+
+
+def test_a_book_that_knows_both_machines_narrows_the_answer(region: calib.Region) -> None:
+    there = replace(BENCH, name="there", rated_w=100.0)
+    alone = expected_start(calib.transfer_region(region, there))
+    records = []
+    for number in range(4):
+        sheet = Sheet(name=f"MDF {number}", material="MDF", thickness_mm=3.0)
+        for machine, factor in ((BENCH, 1.0), (there, 2.0)):
+            burns = [
+                Burn(operation="cut", power_pct=p, speed_mm_s=factor * v, through=t)
+                for p, v, t in BURNT
+            ]
+            records.append((machine, sheet, burns))
+    pool = calib.pool_records(records)
+    told = expected_start(calib.transfer_region(region, there, pool))
+    assert width(told) < 0.8 * width(alone)
+    here = expected_start(calib.transfer_region(region, replace(BENCH, name="other name")))
+    assert told.speed_mm_s == pytest.approx(2.0 * here.speed_mm_s, rel=0.15)
+
+
+def test_a_start_comes_with_the_four_burns_that_confirm_it_as_a_board(
+    region: calib.Region,
+) -> None:
+    there = replace(BENCH, name="there", rated_w=80.0)
+    start = calib.starting_point(calib.transfer_region(region, there))
+    assert start.board is not None
+    assert len(start.confirm) == len(start.board.cells) == CONFIRMING_BURNS == 4
+    assert {cell.setting for cell in start.board.cells} == set(start.confirm)
+    assert start.board.machine == there
+    assert start.slowest_mm_s < start.speed_mm_s < start.fastest_mm_s
+    assert start.interval_mm_s == (start.slowest_mm_s, start.fastest_mm_s)
+    assert (start.power_pct, start.passes) == (there.ceiling_pct, 1)
+    top = [c.speed_mm_s for c in start.board.cells if c.power_pct == there.ceiling_pct]
+    assert min(top) <= start.speed_mm_s <= max(top)
+    assert any("nothing was burnt there yet" in note for note in start.notes)
+
+
+def test_nothing_is_recommended_from_a_carried_region(region: calib.Region) -> None:
+    other = calib.transfer_region(region, replace(BENCH, name="there"))
+    with pytest.raises(calib.NotEnoughEvidence, match="No cut of birch 3 on there was burnt yet"):
+        calib.recommend(other)
+
+
+def test_confirming_burns_are_fitted_with_the_book_they_came_from(region: calib.Region) -> None:
+    """After four burns the edge on the other machine lies between those that differ."""
+    there = replace(BENCH, name="there", rated_w=80.0)
+    pool = calib.pool_records([(BENCH, BIRCH, region.burns)])
+    start = calib.starting_point(calib.transfer_region(region, there))
+    burns = [
+        Burn(
+            operation="cut",
+            power_pct=s.power_pct,
+            speed_mm_s=s.speed_mm_s,
+            through="through" if s.speed_mm_s < 26.0 * s.power_pct / 80.0 else "no",
+        )
+        for s in start.confirm
+    ]
+    fitted = calib.fit_region(there, BIRCH, evidence=burns, pool=pool)
+    top = [b for b in burns if b.power_pct == 80.0]
+    dropped = max(b.speed_mm_s for b in top if b.through == "through")
+    failed = min(b.speed_mm_s for b in top if b.through == "no")
+    assert fitted.chance_through(80.0, dropped) > 0.5 > fitted.chance_through(80.0, failed)
+    after = fitted.cut.here.location.std()
+    assert after < 0.5 * start.region.cut.here.location.std()
+    assert fitted.chance_through(80.0, 0.7 * dropped) > 0.98 > start.chance
+
+
+def test_marks_are_carried_over_too() -> None:
+    burns = [Burn(operation="line_mark", power_pct=p, speed_mm_s=v, mark=g) for p, v, g in LINES]
+    known = calib.fit_region(BENCH, BIRCH, "line_mark", burns)
+    there = replace(BENCH, name="there", rated_w=120.0)
+    start = calib.starting_point(calib.transfer_region(known, there))
+    assert start.reliability is None
+    assert start.board is not None
+    assert {cell.power_pct for cell in start.board.cells} <= set(range(1, 81))
+    assert start.slowest_mm_s < start.fastest_mm_s
+
+
+def test_what_cannot_be_carried_over_is_refused(region: calib.Region) -> None:
+    with pytest.raises(InvalidRecord, match="to_machine is a diode laser and bench a co2 laser"):
+        calib.transfer_region(region, DIODE)
+    with pytest.raises(InvalidRecord, match="birch 3 has 9 burns on bench"):
+        calib.starting_point(region)
+    pvc = replace(region, sheet=Sheet(name="x", material="PVC", thickness_mm=3.0))
+    with pytest.raises(RefusedMaterial, match="PVC"):
+        calib.transfer_region(pvc, replace(BENCH, name="there"))
+
+
+@pytest.fixture(scope="module")
+def table(region: calib.Region):
+    return wattage_table(region, (10.0, 40.0, 150.0, 40.0))
+
+
+def test_a_table_rises_with_the_watts(table) -> None:
+    assert [row.rated_w for row in table.rows] == [10.0, 40.0, 150.0]
+    for name in ("speed_mm_s", "slowest_mm_s", "fastest_mm_s"):
+        values = [getattr(row, name) for row in table.rows]
+        assert values == sorted(values), name
+    assert all(r.slowest_mm_s < r.speed_mm_s < r.fastest_mm_s for r in table.rows)
+
+
+def test_a_table_reads_back_from_its_csv(table) -> None:
+    rows = list(csv.reader(io.StringIO(wattage_csv(table))))
+    assert tuple(rows[0]) == CSV_HEADER
+    assert [float(row[0]) for row in rows[1:]] == [10.0, 40.0, 150.0]
+    assert float(rows[2][2]) == pytest.approx(table.rows[1].speed_mm_s, abs=5e-4)
+
+
+def test_text_and_page_hold_the_rows_and_every_caution(table) -> None:
+    text = wattage_text(table)
+    pdf = pypdfium2.PdfDocument(wattage_page(table))
+    assert len(pdf) == 1
+    page = " ".join(pdf[0].get_textpage().get_text_bounded().split())
+    assert "CAUTIONS, before and while you burn" in page
+    for caution in (*CAUTIONS, *table.cautions):
+        assert caution in " ".join(text.replace("\n  ", " ").split())
+        assert caution in page
+    for row in table.rows:
+        assert f"{row.rated_w:g}" in page
+    assert "nothing was burnt on your machine" in page
+    assert wattage_page(table) == wattage_page(table)
+
+
+def test_a_table_says_where_a_machine_is_too_weak() -> None:
+    thick = Sheet(name="birch 9", material="birch plywood", thickness_mm=9.0)
+    burns = [
+        Burn(operation="cut", power_pct=80.0, speed_mm_s=v, through=t)
+        for v, t in ((3.0, "through"), (4.0, "through"), (5.0, "no"), (6.0, "no"))
+    ]
+    table = wattage_table(calib.fit_region(BENCH, thick, evidence=burns), (10.0, 60.0))
+    assert "too weak for one pass" in table.rows[0].note
+    assert "too weak for one pass" not in table.rows[1].note
+
+
+def test_a_table_needs_burns_and_watts(region: calib.Region) -> None:
+    with pytest.raises(InvalidRecord, match="birch 3 has no burns on bench"):
+        wattage_table(calib.fit_region(BENCH, BIRCH))
+    with pytest.raises(InvalidRecord, match="wattages is empty"):
+        wattage_table(region, ())
+
+
+def test_somebodys_machine_has_our_limits_but_not_our_lens() -> None:
+    other: Machine = somebodys_machine(BENCH, 100.0)
+    assert (other.rated_w, other.lens_mm, other.power_curve) == (100.0, None, ())
+    assert (other.ceiling_pct, other.max_speed_mm_s) == (BENCH.ceiling_pct, BENCH.max_speed_mm_s)
+
+
+@pytest.mark.parametrize("floor", [0.05, 0.2, 0.35])
+def test_another_power_and_back(floor: float) -> None:
+    """Straight line and power law each undo themselves; their mean does so nearly."""
+    there, _ = excess_at(1.25, floor)
+    back, _ = excess_at(0.8, floor_at(1.25, floor))
+    assert there + back == pytest.approx(0.0, abs=0.02)
+
+
+def test_doubt_of_another_power_grows_with_the_distance() -> None:
+    doubts = [excess_at(ratio, 0.2, 0.08)[1] for ratio in (1.0, 0.8, 0.5, 0.3)]
+    assert doubts == sorted(doubts)
+    assert doubts[0] == 0.0
+    assert excess_at(0.5, 0.2, 0.08)[1] > 2.0 * excess_at(2.0, 0.2, 0.08)[1]
