@@ -7,7 +7,7 @@ import numpy.typing as npt
 
 from calib.fit import graded
 from calib.fit.cut import points_of
-from calib.fit.cut_fit import grade_chances
+from calib.fit.cut_fit import grade_chances, thinned
 from calib.fit.region import Region
 from calib.records import THROUGH_GRADES, Burn
 
@@ -22,6 +22,8 @@ _TRENDS = (
     ("x_mm", "from left to right", "Is the bed level and the beam aligned?"),
     ("y_mm", "from back to front", "Is the bed level and the beam aligned?"),
 )
+# Posterior points that a look at residuals needs.
+_ENOUGH_POINTS = 2000
 # A single result this unlikely under the fit is pointed at: about one burn in 200.
 _ODD_CHANCE = 0.005
 
@@ -35,8 +37,8 @@ def read_chances(region: Region) -> Array:
     ]
     if region.cut is not None:
         at = points_of(region.machine, column, region.cut.prior.speed0_mm_s)
-        by_point = grade_chances(region.cut.here, at)
-        return np.asarray(np.einsum("j,gjn->gn", region.cut.here.weight, by_point))
+        points = thinned(region.cut.here, _ENOUGH_POINTS)
+        return np.asarray(np.einsum("j,gjn->gn", points.weight, grade_chances(points, at)))
     assert region.mark is not None
     pitch = np.array([np.nan if b.line_pitch_mm is None else b.line_pitch_mm for b in burns])
     settings = graded.graded_settings(region.machine, [*column, pitch], region.mark.prior, "mark")

@@ -19,7 +19,7 @@ from calib.fit.cut import (
     edge_speed_ratio,
     shape_of,
 )
-from calib.fit.engine import Posterior, Problem, learned, solve, systematic
+from calib.fit.engine import LogProduct, Posterior, Problem, learned, solve, systematic
 from calib.fit.priors import MISREAD, CutPrior
 from calib.records import COUPON_CUT_MM, Burn, Machine
 
@@ -76,7 +76,7 @@ def _log_chances(
     """Sum over the rows of count × ln chance of what was read, (M, A)."""
     critical = critical_location(shape, data.at)
     sigma, band = shape.scatter[:, None], shape.band[:, None]
-    total = np.zeros(location.shape)
+    total = LogProduct(location.shape)
     defects = prior.defects_per_m * COUPON_CUT_MM / 1000.0
     for row in rows:
         z = (critical[:, row : row + 1] - location) / sigma
@@ -90,8 +90,8 @@ def _log_chances(
             through = np.exp(ratio * (log_ndtr(z) - defects))
             chance = through if data.grade[row] == 2 else 1.0 - ndtr(-z - band / sigma) - through
         seen = (1.0 - MISREAD) * np.maximum(chance, 0.0) + MISREAD / 3.0
-        total += data.count[row] * np.log(seen)
-    return total
+        total.times(seen, data.count[row])
+    return total.log()
 
 
 def _log_likelihood(shape: Shape, location: Array, data: CutData, prior: CutPrior) -> Array:

@@ -10,7 +10,7 @@ the same result.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -21,23 +21,30 @@ from scipy.special import gammaln, logsumexp, ndtri
 Array = npt.NDArray[np.float64]
 
 FIRST_PASS_POINTS = 384
-POINTS = 3072
-# Fewest and most nodes in the location, and their distance in scatters: the posterior given a shape
-# is not narrower than about a third of a scatter, and the trapezoidal rule needs a node per sd.
+POINTS = 4096
+# Fewest and most nodes in the location.
 NODES = (16, 64)
-_NODE_STEP = 0.25
+# Distance of two nodes: in the first pass in scatters, since the posterior given a shape is seldom
+# narrower than about a third of one; in the second in standard deviations of that posterior, where
+# the trapezoidal rule is right to 1e-6 up to about 1.
+_FIRST_STEP = 0.25
+_STEP = 0.8
+# No coarser than so many scatters: chances of a next burn change within one.
+_WIDEST = 0.4
 # Log-posterior this far below its maximum is left out: e^-16 is about 1e-7.
 _DEEP = 16.0
 # Student's t with 4 degrees holds all but 3 in 10,000 within so many scales.
 _FARTHEST = 12.0
 # So many shape points scout where the posterior of the location lies.
 _SCOUTS = 32
+# Bases of the even points: one prime per shape parameter.
+_BASES = (2, 3, 5, 7, 11, 13, 17, 19)
 # Posterior points are kept until this share of the weight is reached.
-_KEPT_SHARE = 1.0 - 1e-6
+_KEPT_SHARE = 1.0 - 1e-5
 # Wide posteriors, of few or one-sided burns, are thinned to so many even-weight points.
-_MOST_POINTS = 40_000
+_MOST_POINTS = 60_000
 # The second pass covers a normal this much wider than the fitted one, so that tails count.
-_INFLATION = 1.1
+_INFLATION = 1.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,20 +88,22 @@ def even_scores(n: int, d: int) -> Array:
 
     Notes
     -----
-    Additive recurrence with the generalised golden ratio g, the root of g^(d+1) = g + 1; point i
-    is frac(1/2 + i (g^-1, …, g^-d)) [1]_.
+    Halton's points: the i-th in base b is i written in base b and mirrored at the point [1]_.
 
     References
     ----------
     .. [1] Niederreiter H. (1992) Random Number Generation and Quasi-Monte Carlo Methods, SIAM,
-       ch. 3 (Kronecker sequences; from memory).
+       ch. 3 (from memory).
     """
-    g = 2.0
-    for _ in range(60):
-        g = (1.0 + g) ** (1.0 / (d + 1))
-    steps = g ** -np.arange(1.0, d + 1)
-    points = np.mod(0.5 + np.arange(1, n + 1)[:, None] * steps, 1.0)
+    points = np.zeros((n, d))
+    for column, base in enumerate(_BASES[:d]):
+        rest, place = np.arange(1, n + 1), 1.0 / base
+        while rest.any():
+            points[:, column] += place * (rest % base)
+            rest, place = rest // base, place / base
     scores = np.asarray(ndtri(points))
+    # The last round of a large base is never complete: its mean and spread are put right.
+    scores = np.asarray((scores - scores.mean(axis=0)) / scores.std(axis=0))
     scores.setflags(write=False)
     return scores
 
@@ -103,6 +112,41 @@ def log_student_t(x: Array, centre: float, scale: float, df: float) -> Array:
     """Log density of Student's t with a centre and a scale (same shape as ``x``)."""
     constant = gammaln((df + 1) / 2) - gammaln(df / 2) - 0.5 * np.log(df * np.pi) - np.log(scale)
     return np.asarray(constant - (df + 1) / 2 * np.log1p(((x - centre) / scale) ** 2 / df))
+
+
+class LogProduct:
+    """Log of a product of chances, with one logarithm for many factors: they are slow.
+
+    A chance is at least a misreading's, about 1/500, so that so many stay far from underflow.
+    """
+
+    _FACTORS = 64
+
+    def __init__(self, shape: tuple[int, ...]) -> None:
+        self._sum = np.zeros(shape)
+        self._product = np.ones(shape)
+        self._waiting = 0.0
+
+    def times(self, chance: Array, count: float) -> None:
+        """Multiply by chances, each counted so many times."""
+        if count > self._FACTORS:
+            self._sum += count * np.log(chance)
+            return
+        if self._waiting + count > self._FACTORS:
+            self._flush()
+        self._product *= chance if count == 1.0 else chance**count
+        self._waiting += count
+
+    def log(self) -> Array:
+        """Log of the whole product."""
+        self._flush()
+        return self._sum
+
+    def _flush(self) -> None:
+        if self._waiting:
+            self._sum += np.log(self._product)
+            self._product[...] = 1.0
+            self._waiting = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,18 +185,80 @@ class Problem:
         return self.log_likelihood(shape, location) + log_student_t(location, *self.location_prior)
 
 
-def _centres(problem: Problem, critical: Array) -> Array:
-    """Where the burns' critical locations lie on average, (M,); the prior's centre without any."""
-    if critical.shape[1] == 0:
-        return np.full(len(critical), problem.location_prior[0])
-    return np.asarray(critical.mean(axis=1))
+@dataclass(frozen=True, slots=True)
+class Lattice:
+    """Where the nodes in α lie: around each shape's centre, in units of its own.
+
+    Parameters
+    ----------
+    centre
+        The centre is the mean critical location plus (1, scores) · centre, (1 + d,).
+    ln_unit
+        The ln of the unit is (1, scores) · ln_unit, (1 + d,) [ln of ln W].
+    step
+        Greatest distance of two nodes, in units.
+    """
+
+    centre: Array
+    ln_unit: Array
+    step: float
+
+    def centres(self, problem: Problem, scores: Array, critical: Array) -> Array:
+        """Centre for each shape, (M,); around the prior's without any burn."""
+        middle = (
+            critical.mean(axis=1)
+            if critical.shape[1]
+            else np.full(len(critical), problem.location_prior[0])
+        )
+        return np.asarray(middle + _with_ones(scores) @ self.centre)
+
+    def units(self, scores: Array) -> Array:
+        """Unit of each shape, (M,) [ln W]."""
+        return np.asarray(np.exp(_with_ones(scores) @ self.ln_unit))
 
 
-def _bracket(problem: Problem, scores: Array) -> tuple[float, float]:
-    """Range of α, relative to each point's centre, that holds the posterior."""
-    some = problem.shape_of(scores[:: max(len(scores) // _SCOUTS, 1)])
+def _with_ones(scores: Array) -> Array:
+    return np.column_stack([np.ones(len(scores)), scores])
+
+
+def _plain_lattice(problem: Problem, scores: Array) -> Lattice:
+    """Nodes of the first pass: alike for all shapes, a share of the usual scatter apart."""
+    sigma = float(np.median(problem.scatter(problem.shape_of(scores))))
+    ln_unit = np.zeros(1 + problem.dimensions)
+    ln_unit[0] = np.log(sigma)
+    return Lattice(np.zeros(1 + problem.dimensions), ln_unit, _FIRST_STEP)
+
+
+def _fitted_lattice(
+    plain: Lattice, problem: Problem, scores: Array, location: Array, log_mass: Array
+) -> Lattice:
+    """Nodes of the second pass: linear fits to the first pass's mean and ln sd of α give them."""
+    total = logsumexp(log_mass, axis=1)
+    share = np.exp(log_mass - total[:, None])
+    mean = (share * location).sum(axis=1)
+    sd = np.sqrt((share * (location - mean[:, None]) ** 2).sum(axis=1))
+    sigma = float(np.exp(plain.ln_unit[0]))
+    away = mean - plain.centres(problem, scores, problem.critical(problem.shape_of(scores)))
+    # What a shape's posterior is like matters where the shape is likely.
+    weight = np.exp(total - logsumexp(total))[:, None]
+    design = _with_ones(scores)
+    normal = design.T @ (design * weight) + 1e-3 * np.eye(design.shape[1])
+    wanted = np.column_stack([away, np.log(np.maximum(sd, 1e-6))])
+    start = (weight * wanted).sum(axis=0)
+    slope = np.linalg.solve(normal, (design * weight).T @ (wanted - start))
+    slope[0] += start
+    fitted = Lattice(slope[:, 0], slope[:, 1], _STEP)
+    return replace(
+        fitted, step=min(_STEP, _WIDEST * sigma / float(np.median(fitted.units(scores))))
+    )
+
+
+def _bracket(problem: Problem, lattice: Lattice, scores: Array) -> tuple[float, float]:
+    """Range of α around each shape's centre, in its units, that holds the posterior."""
+    scouts = scores[:: max(len(scores) // _SCOUTS, 1)]
+    some = problem.shape_of(scouts)
     critical = problem.critical(some)
-    centre = _centres(problem, critical)
+    centre, unit = lattice.centres(problem, scouts, critical), lattice.units(scouts)
     _, scale, _ = problem.location_prior
     sigma = float(np.median(problem.scatter(some)))
     spread = np.abs(critical - centre[:, None])
@@ -160,22 +266,23 @@ def _bracket(problem: Problem, scores: Array) -> tuple[float, float]:
     near = np.linspace(-reach, reach, max(int(2 * reach / (0.5 * sigma)), 2))
     far = scale * np.geomspace(0.05, _FARTHEST, 40)
     offset = problem.location_prior[0] - centre.mean()
-    steps = np.unique(np.concatenate([near, offset + far, offset - far]))
-    value = problem.log_posterior(some, centre[:, None] + steps)
+    steps = np.unique(np.concatenate([near, offset + far, offset - far])) / np.median(unit)
+    value = problem.log_posterior(some, centre[:, None] + unit[:, None] * steps)
     deep = (value > value.max(axis=1, keepdims=True) - _DEEP).any(axis=0)
     first, last = deep.argmax(), len(steps) - 1 - deep[::-1].argmax()
     return float(steps[max(first - 1, 0)]), float(steps[min(last + 1, len(steps) - 1)])
 
 
-def _weigh(problem: Problem, scores: Array) -> tuple[Array, Array]:
+def _weigh(problem: Problem, lattice: Lattice, scores: Array) -> tuple[Array, Array]:
     """Locations (M, A) and log of posterior mass per node, (M, A), at given points."""
-    low, high = _bracket(problem, scores)
+    low, high = _bracket(problem, lattice, scores)
     shape = problem.shape_of(scores)
-    sigma = float(np.median(problem.scatter(shape)))
-    count = int(np.clip(np.ceil((high - low) / (_NODE_STEP * sigma)), *NODES))
-    centre = _centres(problem, problem.critical(shape))
-    location = centre[:, None] + np.linspace(low, high, count)
-    return location, problem.log_posterior(shape, location) + np.log((high - low) / (count - 1))
+    count = int(np.clip(np.ceil((high - low) / lattice.step), *NODES))
+    centre = lattice.centres(problem, scores, problem.critical(shape))[:, None]
+    unit = lattice.units(scores)[:, None]
+    location = centre + unit * np.linspace(low, high, count)
+    apart = unit * (high - low) / (count - 1)
+    return location, problem.log_posterior(shape, location) + np.log(apart)
 
 
 def _fitted_normal(scores: Array, log_mass: Array) -> tuple[Array, Array]:
@@ -224,11 +331,13 @@ def solve(problem: Problem) -> Posterior:
        section 3.3 (from memory).
     """
     first = even_scores(FIRST_PASS_POINTS, problem.dimensions)
-    _, log_mass = _weigh(problem, first)
+    plain = _plain_lattice(problem, first)
+    location, log_mass = _weigh(problem, plain, first)
+    lattice = _fitted_lattice(plain, problem, first, location, log_mass)
     informed = first[:, list(problem.informed)]
     mean, factor = _fitted_normal(informed, logsumexp(log_mass, axis=1))
     scores, log_ratio = _spread_scores(problem, POINTS, mean, factor)
-    location, log_mass = _weigh(problem, scores)
+    location, log_mass = _weigh(problem, lattice, scores)
     log_mass = log_mass + log_ratio[:, None]
     mass = np.exp(log_mass - log_mass.max())
     return _trimmed(scores, location, mass / mass.sum())
@@ -240,8 +349,7 @@ def _trimmed(scores: Array, location: Array, weight: Array) -> Posterior:
     flat = weight.ravel()
     centred = location - location.mean(axis=1, keepdims=True)
     mean = float((weight * centred).sum())
-    order = np.argsort(flat)[::-1]
-    keep = np.sort(order[: int(np.searchsorted(np.cumsum(flat[order]), _KEPT_SHARE)) + 1])
+    keep = np.sort(_heaviest(flat))
     kept = flat[keep]
     if len(keep) > _MOST_POINTS:
         keep = keep[systematic(kept, location.ravel()[keep], _MOST_POINTS)]
@@ -253,6 +361,14 @@ def _trimmed(scores: Array, location: Array, weight: Array) -> Posterior:
         location_sd=float(np.sqrt((weight * (centred - mean) ** 2).sum())),
         effective=float(1.0 / (shape_weight**2).sum()),
     )
+
+
+def _heaviest(flat: Array) -> npt.NDArray[np.int64]:
+    """Places of the heaviest weights that make up the share that is kept."""
+    # Most nodes hold next to nothing: they need no sorting.
+    some = np.flatnonzero(flat > flat.max() * 1e-12)
+    order = some[np.argsort(flat[some])[::-1]]
+    return order[: int(np.searchsorted(np.cumsum(flat[order]), _KEPT_SHARE)) + 1]
 
 
 def learned(

@@ -17,7 +17,7 @@ _REFERENCE_SHARE = 0.6
 _MARK_SHARE = 0.2
 # Line pitch at which the areal dose of the table is meant [mm].
 _REFERENCE_PITCH_MM = 0.1
-# Light only comes from above a threshold, so a lower setting delivers less than its share: the power
+# Light only comes from above a threshold, so a lower setting gives less than its share: the power
 # exponent is a little above 1 unless the curve was measured (laser theory; the size from own
 # simulations with dead zones of 0 to 8 %).
 _EXPONENT_MEAN = 1.06

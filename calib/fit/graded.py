@@ -20,7 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from calib.fit.engine import Problem, learned, solve, systematic
+from calib.fit.engine import LogProduct, Problem, learned, solve, systematic
 from calib.fit.priors import MISREAD, GradedPrior
 from calib.physics import delivered_power_w, mean_coupon_speed_mm_s
 from calib.records import Burn, Machine
@@ -169,14 +169,14 @@ def _log_likelihood(
     """Sum of count × ln chance of the grade that was read, (M, A)."""
     critical = critical_location(shape, at)
     sigma = shape.scatter[:, None]
-    total = np.zeros(location.shape)
+    total = LogProduct(location.shape)
     for row, read in enumerate(grade.astype(int)):
         y = critical[:, row : row + 1] - location
         below = ndtr((shape.cuts[:, [read]] - y) / sigma) if read < GRADES - 1 else 1.0
         under = ndtr((shape.cuts[:, [read - 1]] - y) / sigma) if read > 0 else 0.0
         chance = (1.0 - MISREAD) * np.maximum(below - under, 0.0) + MISREAD / GRADES
-        total += count[row] * np.log(chance)
-    return total
+        total.times(chance, count[row])
+    return total.log()
 
 
 def fit_graded(

@@ -22,6 +22,8 @@ _MOST_WORK = 1536
 _FEWEST_PATHS = 32
 # Batches up to this size are gone over once more, cell by cell.
 _LARGEST_EXCHANGED = 10
+# An outcome less likely than this share is rounding.
+_NO_CHANCE = 1e-12
 # The part of what is believed that a plan cares for; the rest is met when the burns point there.
 CORE = (0.04, 0.96)
 
@@ -109,17 +111,27 @@ def _best(question: Question, paths: Array, allowed: Mask, taken: Sequence[int])
 
 
 def _losses(question: Question, paths: Array) -> Array:
-    """Loss after each candidate, (candidates,)."""
+    """Loss after each candidate, (candidates,).
+
+    Summed over outcomes the second moment is what it was before; so only the squared means that the
+    outcomes would give count: E[Var] = E[target²] − Σ_outcomes (E[target; outcome])² / chance. The
+    last outcome is what the others leave.
+    """
     mean = question.weight @ question.targets / question.weight.sum()
     centred = question.targets - mean
-    left = np.zeros((len(question.importance), question.chances.shape[2]))
-    for chance in question.chances:
-        mass = paths @ chance
-        safe = np.maximum(mass, 1e-300)
-        for t, target in enumerate(centred.T):
-            first = paths @ (chance * target[:, None])
-            second = paths @ (chance * (target**2)[:, None])
-            left[t] += np.maximum(second - first**2 / safe, 0.0).sum(axis=0)
+    whole, moments = paths.sum(axis=1), paths @ centred
+    masses = [paths @ chance for chance in question.chances[:-1]]
+    masses.append(np.maximum(whole[:, None] - sum(masses), 0.0))
+    unlikely = [mass < _NO_CHANCE * whole[:, None] for mass in masses]
+    left = np.empty((len(question.importance), question.chances.shape[2]))
+    for t, target in enumerate(centred.T):
+        firsts = [paths @ (chance * target[:, None]) for chance in question.chances[:-1]]
+        firsts.append(moments[:, [t]] - sum(firsts))
+        told = sum(
+            np.where(never, 0.0, first**2 / np.where(never, 1.0, mass)).sum(axis=0)
+            for first, mass, never in zip(firsts, masses, unlikely, strict=True)
+        )
+        left[t] = np.maximum((paths @ target**2).sum() - told, 0.0)
     return np.asarray(question.importance @ np.sqrt(left))
 
 

@@ -1,0 +1,82 @@
+"""How long a round takes: plan the third board of six, then fit all eighteen burns and advise.
+
+    python tests/benchmarks/round_speed.py
+
+Best of seven, warm, in seconds of this process's CPU time, and as a ratio to a plain piece of work
+measured in the same run (the singular values of a 600 x 600 matrix), since machines differ.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+
+import numpy as np
+
+import calib
+
+MACHINE = calib.Machine(
+    name="bench",
+    rated_w=60.0,
+    bed_mm=(600.0, 400.0),
+    max_speed_mm_s=400.0,
+    acceleration_mm_s2=3000.0,
+    power_word_full=1000.0,
+)
+SHEET = calib.Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
+ROWS = (
+    (80, 14, 2), (80, 26, 2), (80, 59, 0), (80, 94, 0), (40, 9, 2), (40, 24, 0),
+    (68, 33, 1), (40, 15, 2), (80, 43, 0), (80, 33, 2), (80, 46, 0), (40, 13, 2),
+    (80, 37, 2), (40, 17, 0), (80, 36, 2), (80, 36, 1), (68, 28, 2), (40, 17, 0),
+)  # fmt: skip
+REPEATS = 7
+
+
+def burns() -> list[calib.Burn]:
+    """An evening of eighteen cuts with their char."""
+    return [
+        calib.Burn(
+            operation="cut",
+            power_pct=float(p),
+            speed_mm_s=float(v),
+            through=("no", "hanging", "through")[g],
+            char=1 + (v < 20) if g else None,
+        )
+        for p, v, g in ROWS
+    ]
+
+
+def best(work: Callable[[], object]) -> float:
+    """Least CPU time of some repeats, the first left out [s]."""
+    work()
+    found = []
+    for _ in range(REPEATS):
+        begun = time.process_time()
+        work()
+        found.append(time.process_time() - begun)
+    return min(found)
+
+
+def main() -> None:
+    evening = burns()
+    matrix = np.random.default_rng(0).standard_normal((600, 600))
+    unit = best(lambda: np.linalg.svd(matrix, compute_uv=False))
+    pair = {"operation": "cut", "seed": 0}
+    plan = best(
+        lambda: calib.plan_grid(MACHINE, SHEET, burns=6, evidence=evening[:12], **pair)  # type: ignore[arg-type]
+    )
+    fit = best(lambda: calib.fit_region(MACHINE, SHEET, evidence=evening, **pair))  # type: ignore[arg-type]
+    region = calib.fit_region(MACHINE, SHEET, evidence=evening, **pair)  # type: ignore[arg-type]
+    advise = best(lambda: calib.recommend(region, reliability=0.95))
+    print(f"a plain piece of work: {unit:.3f} s")
+    for name, seconds in (
+        ("plan the third board", plan),
+        ("fit eighteen burns", fit),
+        ("plan and fit", plan + fit),
+        ("recommend", advise),
+    ):
+        print(f"{name:22s} {seconds:.3f} s, {seconds / unit:5.1f} times that")
+
+
+if __name__ == "__main__":
+    main()
