@@ -1,0 +1,224 @@
+"""The pages in this process: every one opens, forms are taken or shown again, all is escaped."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+
+import pytest
+from visitor import House, Visitor
+
+from calib.hazards import CAUTIONS
+
+WEB = Path(__file__).resolve().parent.parent / "calib" / "web"
+MACHINE = {"name": "bench", "rated_w": "60", "bed": "600x400", "top_speed": "400 mm/s"}
+SHEET = {"name": "birch 3", "material": "birch plywood", "thickness": "3 mm"}
+EVIL = "<script>alert(1)</script>"
+# Pages that lead to burning.
+BURNING = ("/board/last", "/look", "/hang", "/sheet?name=birch+3", "/check")
+PAGES = (
+    "/", "/machine/new", "/sheet/new", "/material", "/plan", "/burnt", "/board/last/take-down",
+    "/setting", "/job", "/lot", "/change", "/logbook", "/history", "/phones", "/done/job",
+    "/done/settled", "/done/change", "/track", *BURNING,
+)  # fmt: skip
+
+
+class Outline(HTMLParser):
+    """Collects what a page would load or run, and whether its tags close."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.loads: list[str] = []
+        self.inline: list[str] = []
+        self.headings: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: Any) -> None:
+        given = dict(attrs)
+        self.loads += [given[name] for name in ("src", "href", "action") if given.get(name)]
+        if (tag == "script" and "src" not in given) or tag == "style" or "style" in given:
+            self.inline.append(tag)
+        self.inline += [name for name in given if name.startswith("on")]
+        self.headings += [tag] if re.fullmatch("h[1-6]", tag) else []
+
+
+def outline(text: str) -> Outline:
+    """Read a page."""
+    reader = Outline()
+    reader.feed(text)
+    return reader
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_every_page_opens_and_loads_nothing_from_outside(evening_house: House, path: str) -> None:
+    response = evening_house.guest().get(path)
+    assert response.status_code == 200
+    read = outline(response.text)
+    assert all(one.startswith(("/", "#")) and "//" not in one for one in read.loads), read.loads
+    assert read.inline == []
+    assert read.headings.count("h1") == 1
+
+
+@pytest.mark.parametrize("path", BURNING)
+def test_pages_that_lead_to_burning_carry_the_cautions(evening_house: House, path: str) -> None:
+    text = evening_house.guest().get(path).text.replace("&#39;", "'")
+    for caution in CAUTIONS:
+        assert caution in text
+
+
+def test_an_empty_logbook_asks_for_machine_and_sheet_first(house: House) -> None:
+    guest = house.guest()
+    assert "Here is my machine" in guest.get("/").text
+    assumed = guest.post("/machine/new", data=MACHINE).text
+    assert "Assumed until you say otherwise" in assumed
+    assert "I have a new sheet" in guest.get("/").text
+    assert guest.post("/sheet/new", data=SHEET).status_code == 200
+    assert house.book.machine("bench").bed_mm == (600.0, 400.0)
+    assert house.book.sheet("birch 3").thickness_mm == 3.0
+    assert "I want to find a sheet&#39;s settings" in guest.get("/").text
+
+
+@pytest.mark.parametrize(
+    ("path", "data", "said"),
+    [
+        ("/machine/new", {**MACHINE, "bed": "large"}, "large"),
+        ("/machine/new", {**MACHINE, "rated_w": "-1"}, "-1"),
+        ("/sheet/new", {**SHEET, "thickness": "thin"}, "thin"),
+        ("/sheet/new", {**SHEET, "material": "PVC"}, "pvc"),
+        ("/sheet/new", {**SHEET, "material": "moon rock"}, "moon rock"),
+        ("/material", {"material": "vinyl"}, "vinyl"),
+    ],
+)
+def test_a_form_that_cannot_be_taken_is_shown_again_as_it_was_filled_in(
+    house: House, path: str, data: dict[str, str], said: str
+) -> None:
+    response = house.guest().post(path, data=data)
+    assert response.status_code in (409, 422)
+    problem = response.text.split('role="alert"')[1].split("</div>")[0]
+    assert said in problem.lower()
+    for value in data.values():
+        assert f'value="{value}"' in response.text
+    assert house.book.machines() == ()
+    assert house.book.sheets() == ()
+
+
+def test_a_statement_opens_what_is_not_known_and_never_what_is_refused(house: House) -> None:
+    guest = house.guest()
+    statement = "I have read the maker's data sheet: it holds no chlorine, fluorine or bromine."
+    rock = {"name": "rock", "material": "moon rock", "thickness": "3", "declaration": statement}
+    assert guest.post("/sheet/new", data={**rock, "material": "PVC"}).status_code == 409
+    assert guest.post("/sheet/new", data=rock).status_code == 200
+    assert [sheet.name for sheet in house.book.sheets()] == ["rock"]
+
+
+def test_names_and_notes_are_text_wherever_they_are_shown(house: House) -> None:
+    guest = house.guest()
+    guest.post("/machine/new", data={**MACHINE, "name": EVIL})
+    guest.post("/sheet/new", data={**SHEET, "name": EVIL, "lot": EVIL})
+    planned = guest.post("/plan/look", data={"burns": "1", "offcut": "60x60"})
+    seen = re.search(r'name="seen" value="(\w+)"', planned.text)
+    assert seen is not None
+    kept = guest.post("/plan", data={"burns": "1", "offcut": "60x60", "seen": seen[1]})
+    assert kept.status_code == 303
+    code = seen[1]
+    cell = house.book.board(code).cells[0].label
+    tap = {"key": "key-00001", "cell": cell, "note": EVIL, "through": "no"}
+    assert guest.post(f"/api/boards/{code}/taps", json=tap).status_code == 200
+    guest.post("/logbook", data={"note": EVIL})
+    for path in ("/", "/logbook?text=%3Cscript%3E", "/board/last", "/board/last/take-down",
+                 "/history", "/look", "/plan", f"/sheet?name={EVIL}"):  # fmt: skip
+        text = guest.get(path).text
+        assert EVIL not in text, path
+        assert outline(text).inline == [], path
+        assert "&lt;script&gt;" in text, path
+
+
+def plan(guest: Visitor, **wish: str) -> str:
+    """Look at a board; give the code that would be kept."""
+    text = guest.post("/plan/look", data=wish).text
+    found = re.search(r'name="seen" value="(\w+)"', text)
+    assert found is not None, text
+    return found[1]
+
+
+def test_a_board_is_looked_at_before_it_is_kept(evening_house: House) -> None:
+    guest, book = evening_house.guest(), evening_house.book
+    before = book.boards().total
+    wish = {"sheet": "birch 3", "machine": "bench", "burns": "4", "offcut": "150x60"}
+    code = plan(guest, **wish)
+    assert book.boards().total == before
+    assert guest.post("/plan", data={**wish, "seen": code}).headers["location"] == f"/board/{code}"
+    assert book.board(code).board_mm == (150.0, 60.0)
+    stale = guest.post("/plan", data={**wish, "seen": code})
+    assert stale.status_code == 422
+    assert "Look at the board again" in stale.text
+
+
+def test_the_files_of_a_board_are_those_of_the_command_line(planned_house: House) -> None:
+    from calib.tasks import board_files
+
+    guest = planned_house.guest()
+    grid = planned_house.book.board(planned_house.book.boards().entries[0].id)
+    page = guest.get("/board/last").text
+    for name, content in board_files(grid).items():
+        assert f"/files/{name}" in page
+        response = guest.get(f"/board/{grid.board_id}/files/{name}")
+        assert response.content == content
+        assert "attachment" in response.headers["content-disposition"]
+    assert guest.get(f"/board/{grid.board_id}/files/other.svg").status_code == 404
+
+
+def test_a_result_file_is_taken_down_whole_or_not_at_all(planned_house: House) -> None:
+    guest, book = planned_house.guest(), planned_house.book
+    code = book.boards().entries[0].id
+    first = book.board(code).cells[0].label
+    for text, status in ((f"cell,through,char,mark,note\n{first},maybe,,,\n", 422),
+                         (f"cell,through,char,mark,note\n{first},no,,,\n", 303)):  # fmt: skip
+        assert book.readings(code) == ()
+        sent = {"results": ("results.csv", text.encode(), "text/csv")}
+        assert guest.post(f"/board/{code}/results", files=sent).status_code == status
+    assert book.readings(code)[0].through == "no"
+
+
+def test_a_job_is_taken_down_and_the_setting_settled(evening_house: House) -> None:
+    guest, book = evening_house.guest(), evening_house.book
+    promise = book.promises()[0]
+    page = guest.get(f"/promise/{promise.id}").text
+    assert f"{promise.promise.chance:.3f}" in page
+    assert guest.post(f"/promise/{promise.id}/settle").headers["location"] == "/done/settled"
+    assert book.settled()[0].setting == promise.promise.setting
+    job = {"power": "60", "speed": "12 mm/s", "through": "38", "hanging": "2"}
+    assert guest.post("/job", data=job).headers["location"] == "/done/job"
+    assert sum(burn.count for burn in book.burns("bench", "birch 3", "cut")) == 64
+    nothing = guest.post("/job", data={**job, "through": "0", "hanging": "0"})
+    assert nothing.status_code == 422
+
+
+def test_what_is_new_is_taken_down(evening_house: House) -> None:
+    guest, book = evening_house.guest(), evening_house.book
+    change = {"machine": "bench", "what": "lens", "lens_mm": "50.8"}
+    assert guest.post("/change", data=change).headers["location"] == "/done/change"
+    assert book.machine("bench").lens_mm == 50.8
+    lot = guest.post("/lot", data={"sheet": "birch 3", "lot": "May", "measured": "2.8"})
+    assert "Lot May" in lot.text
+    assert (book.sheet("birch 3").lot, book.sheet("birch 3").measured_mm) == ("May", 2.8)
+
+
+def test_the_first_page_with_all_it_loads_is_under_100_kb(evening_house: House) -> None:
+    guest = evening_house.guest()
+    for path in ("/", "/board/last/take-down", "/look"):
+        text = guest.get(path).text
+        assets = [one for one in outline(text).loads if one.startswith("/static/")]
+        sizes = [len(guest.get(one).content) for one in assets]
+        assert len(text.encode()) + sum(sizes) < 100_000
+
+
+def test_templates_hold_no_logic_of_the_workshop() -> None:
+    for template in (WEB / "templates").glob("*.html"):
+        text = template.read_text(encoding="utf-8")
+        assert "| safe" not in text.replace("{{ picture | safe }}", "").replace(
+            "{{ code | safe }}", ""
+        ), template.name
+        assert "http:" not in text
+        assert "https:" not in text
