@@ -1,0 +1,116 @@
+"""Which marks and cuts are burnt next: within limits, wide at first, near the edge later."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from test_cut_fit import EVENING, MACHINE
+from test_graded import marks
+
+import calib
+from calib.advise.next_burns import fastest_cut_mm_s, next_cuts
+from calib.advise.next_marks import fastest_mark_mm_s, mark_pitch, next_marks
+
+SHEET = calib.Sheet(name="mdf 3", material="MDF", thickness_mm=3.0)
+
+
+def region(operation="line_mark", evidence=(), machine=MACHINE) -> calib.Region:
+    return calib.fit_region(machine, SHEET, operation=operation, evidence=evidence)
+
+
+def within(machine, settings) -> bool:
+    return all(
+        0 < s.power_pct <= machine.ceiling_pct and 0 < s.speed_mm_s <= machine.max_speed_mm_s
+        for s in settings
+    )
+
+
+@pytest.mark.parametrize("n", [1, 3, 6, 12])
+@pytest.mark.parametrize("operation", ["line_mark", "area_mark"])
+def test_first_marks_span_power_and_speed_within_limits(operation, n):
+    found = next_marks(region(operation), n)
+    assert len(found) == n
+    assert within(MACHINE, found)
+    power, speed = np.array([(s.power_pct, s.speed_mm_s) for s in found]).T
+    if n >= 3:
+        assert power.max() / power.min() >= 2.0
+        assert speed.max() / speed.min() >= 3.0
+    pitches = {s.line_pitch_mm for s in found}
+    assert (pitches == {None}) == (operation == "line_mark")
+
+
+def test_same_question_same_marks():
+    known = region(evidence=marks())
+    assert next_marks(known, 5) == next_marks(known, 5)
+
+
+def test_later_marks_lie_where_grades_are_in_doubt():
+    """After a dozen marks, most of the next lie where no grade is as good as sure."""
+    known = region(evidence=marks())
+    found = next_marks(known, 6)
+    likeliest = [
+        max(known.chance_mark(g, s.power_pct, s.speed_mm_s) for g in range(5)) for s in found
+    ]
+    assert np.mean(likeliest) < 0.8
+
+
+def test_another_wanted_grade_moves_the_marks():
+    known = region(evidence=marks())
+    faint, heavy = (
+        np.mean([np.log(s.power_pct / s.speed_mm_s) for s in next_marks(known, 6, mark=m)])
+        for m in (1, 3)
+    )
+    assert heavy > faint
+
+
+def test_speed_keeps_to_the_room_for_a_run_up():
+    lazy = replace(MACHINE, acceleration_mm_s2=100.0)
+    top = fastest_mark_mm_s(lazy)
+    # Run-up of 1.2 v² / 2a over 10 mm, by hand: v = sqrt(2 * 100 * 10 / 1.2).
+    assert top == pytest.approx(40.82, abs=0.01)
+    assert max(s.speed_mm_s for s in next_marks(region(machine=lazy), 6)) <= top
+    room = [s.speed_mm_s for s in next_marks(region(), 6, fastest_mm_s=50.0)]
+    assert max(room) <= 50.0
+
+
+def test_pitch_is_the_wished_the_burnt_or_the_default():
+    area = region("area_mark")
+    assert mark_pitch(area) == 0.1
+    assert mark_pitch(area, 0.2) == 0.2
+    assert mark_pitch(region()) is None
+
+
+@pytest.mark.parametrize("off", [0.5, 1.0, 2.0])
+def test_first_cuts_bracket_an_expectation_off_by_two(off):
+    """A sheet that needs half or twice the expected power: six burns hold both answers."""
+    known = region("cut")
+    expected = np.exp(known.cut.prior.location)
+    speed0 = known.cut.prior.speed0_mm_s
+    found = next_cuts(known, 6)
+    assert within(MACHINE, found)
+    watts = np.array([0.6 * s.power_pct for s in found])
+    needed = off * expected * (0.2 + 0.8 * np.array([s.speed_mm_s for s in found]) / speed0)
+    assert (watts > needed).any()
+    assert (watts < needed).any()
+    power = [s.power_pct for s in found]
+    assert max(power) / min(power) >= 2.0
+
+
+def test_later_cuts_lie_near_the_edge():
+    evidence = [
+        calib.Burn(operation="cut", power_pct=float(p), speed_mm_s=v, through=t)
+        for p, v, t in EVENING[:12]
+    ]
+    known = region("cut", evidence)
+    found = next_cuts(known, 6)
+    chance = np.array([known.chance_through(s.power_pct, s.speed_mm_s) for s in found])
+    assert ((chance > 0.02) & (chance < 0.995)).mean() >= 0.8
+
+
+def test_cuts_keep_to_what_the_corners_allow():
+    lazy = replace(MACHINE, acceleration_mm_s2=50.0)
+    found = next_cuts(region("cut", machine=lazy), 6)
+    assert max(s.speed_mm_s for s in found) <= fastest_cut_mm_s(lazy) + 1e-9
+    assert fastest_cut_mm_s(replace(MACHINE, acceleration_mm_s2=None)) == MACHINE.max_speed_mm_s
