@@ -65,6 +65,16 @@ def list_backups(book: BookPlace = None, as_json: AsJson = False) -> None:
     show(files, report.backups_text(files), as_json=as_json)
 
 
+@app.command(rich_help_panel=PANEL, epilog="Example: calib check")
+def check(book: BookPlace = None, as_json: AsJson = False) -> None:
+    """Look at every page of the logbook, and at every row against the newest backup."""
+    from calib import report, tasks
+
+    with open_book(book) as opened:
+        found = tasks.look_over(opened)
+    show(found, report.check_text(found), as_json=as_json)
+
+
 @app.command(rich_help_panel=PANEL, epilog="Example: calib attach last photo.jpg --cell A1")
 def attach(
     board: BoardCode,

@@ -61,9 +61,15 @@ class Search(Room):
             raise InvalidRecord(f"offset is {offset!r}: give 0 or more.")
         found = _matching(filters)
         with self.look() as connection:
-            total = connection.execute(sa.select(sa.func.count()).select_from(found)).scalar_one()
-            page = sa.select(found).order_by(found.c.at.desc(), found.c.code)
+            # Counted along with the page: looking twice would take twice as long.
+            page = sa.select(found, sa.func.count().over().label("total"))
+            page = page.order_by(found.c.at.desc(), found.c.code)
             rows = rows_of(connection, page.limit(limit).offset(offset))
+            if rows or not offset:
+                total = rows[0]["total"] if rows else 0
+            else:
+                counted = sa.select(sa.func.count()).select_from(found)
+                total = connection.execute(counted).scalar_one()
             entries = _with_counts(connection, rows)
         return Page(entries=entries, total=total, offset=offset)
 
@@ -114,10 +120,16 @@ def _boards_query(filters: Filters) -> sa.Select[Any]:
     )
     if filters.outcome is not None:
         query = query.where(_board_outcome(filters.outcome))
-    noted = sa.exists().where(readings.c.board_id == boards.c.id, readings.c.note != "")
     for word in _words(filters):
-        named = [_holds(column, word) for column in (boards.c.code, boards.c.lot, *_NAMES)]
-        query = query.where(sa.or_(*named, noted.where(_holds(readings.c.note, word))))
+        noted = sa.select(readings.c.board_id).where(readings.c.note != "")
+        query = query.where(
+            sa.or_(
+                *_named(boards, word),
+                _holds(boards.c.code, word),
+                _holds(boards.c.lot, word),
+                boards.c.id.in_(noted.where(_holds(readings.c.note, word))),
+            )
+        )
     return query
 
 
@@ -137,8 +149,8 @@ def _runs_query(filters: Filters) -> sa.Select[Any]:
             sa.exists().where(run_burns.c.run_id == runs.c.id, run_burns.c[column] == value)
         )
     for word in _words(filters):
-        named = [_holds(column, word) for column in (runs.c.note, runs.c.lot, *_NAMES)]
-        query = query.where(sa.or_(*named))
+        own = [_holds(column, word) for column in (runs.c.note, runs.c.lot)]
+        query = query.where(sa.or_(*_named(runs, word), *own))
     return query
 
 
@@ -154,11 +166,21 @@ def _notes_query(filters: Filters) -> sa.Select[Any]:
         .where(*_common(filters, notes.c.at, sa.literal("")), still_counts(notes.c.id))
     )
     for word in _words(filters):
-        query = query.where(sa.or_(*[_holds(column, word) for column in (notes.c.text, *_NAMES)]))
+        query = query.where(sa.or_(*_named(notes, word), _holds(notes.c.text, word)))
     return query
 
 
-_NAMES = (machines.c.name, sheets.c.name, sheets.c.material)
+def _named(of: sa.Table, word: str) -> list[sa.ColumnElement[bool]]:
+    """Make the conditions that a word stands in the name of the machine or sheet.
+
+    There are few names: they are looked through once, not for every board.
+    """
+    machine = machines.alias()
+    sheet = sheets.alias()
+    of_machine = sa.select(machine.c.id).where(_holds(machine.c.name, word))
+    in_sheet = sa.or_(_holds(sheet.c.name, word), _holds(sheet.c.material, word))
+    of_sheet = sa.select(sheet.c.id).where(in_sheet)
+    return [of.c.machine_id.in_(of_machine), of.c.sheet_id.in_(of_sheet)]
 
 
 def _pair_columns() -> list[sa.ColumnElement[Any]]:

@@ -19,7 +19,7 @@ _HOMES = {
         "EDGES", "advice_text", "margin_lines", "promised_words", "promises_text", "summary_text",
     ),
     "calib.report.keeping": (
-        "backups_text", "kept_text", "photographs_text", "sittings_text",
+        "backups_text", "check_text", "kept_text", "photographs_text", "sittings_text",
     ),
     "calib.report.sheet_card": ("sheet_card_text",),
     "calib.report.track_record": ("track_record_text",),

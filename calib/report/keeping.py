@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from calib.logbook.checking import Check
 from calib.logbook.entries import Photograph, Sitting
-from calib.report.words import counted, date_words, table
+from calib.report.words import counted, date_words, paragraphs, table, wrapped
 from calib.tasks.keeping import BackupFile, Kept
 
 _KIB = 1024.0
@@ -31,6 +32,29 @@ def backups_text(files: Sequence[BackupFile]) -> str:
         for file in files
     ]
     return table(("made", "state", "size", "file"), rows)
+
+
+def check_text(found: Check) -> str:
+    """Say that a logbook is sound, and what it was compared with."""
+    rows = ", ".join(f"{count} {name}" for name, count in found.rows.items() if count)
+    if found.compared_with is None:
+        compared = (
+            "There is no backup to compare the rows with: a letter that was spoilt inside a note"
+            " would not show. Make one with backup."
+        )
+    else:
+        compared = f"Every row of the backup {found.compared_with} reads as it did then."
+    missing = ", ".join(f"{count} {name}" for name, count in found.missing.items())
+    return paragraphs(
+        f"The logbook is sound: {rows or 'nothing in it yet'}.",
+        wrapped(compared),
+        wrapped(
+            f"Not in the logbook, but in that backup: {missing}. That is so when an earlier backup"
+            " was put back since."
+        )
+        if missing
+        else "",
+    )
 
 
 def photographs_text(board: str, photographs: Sequence[Photograph]) -> str:

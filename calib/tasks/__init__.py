@@ -77,6 +77,7 @@ if TYPE_CHECKING:
         back_up,
         find_machine,
         list_backups,
+        look_over,
         photograph_files,
         put_back,
     )
@@ -140,7 +141,7 @@ _HOMES = {
     "calib.tasks.cards": ("settled_of_pair", "sheet_card_files", "sheet_card_of_pair"),
     "calib.tasks.keeping": (
         "BackupFile", "Kept", "attach", "back_up", "find_machine", "list_backups",
-        "photograph_files", "put_back",
+        "look_over", "photograph_files", "put_back",
     ),
     "calib.tasks.looking_back": (
         "TrackRecordWish", "track_record", "track_record_pictures", "track_record_title",
@@ -202,6 +203,7 @@ __all__ = [
     "judge_lot",
     "last_promised",
     "list_backups",
+    "look_over",
     "minutes_of",
     "photograph_files",
     "picture_format",

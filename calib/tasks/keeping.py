@@ -9,6 +9,7 @@ from pathlib import Path
 
 from calib.errors import LogbookError
 from calib.logbook import Book, Photograph, backup, backup_path, restore
+from calib.logbook.checking import Check, check_book
 from calib.logbook.opening import backups_of, find_place, is_whole, newest_backup
 from calib.records import Grid, Machine
 from calib.tasks.boards import LAST
@@ -226,3 +227,24 @@ def _named(book: Book, grid: Grid) -> Iterator[tuple[str, bytes]]:
         place = photograph.cell or "board"
         name = f"{grid.board_id}-{number:02d}-{place}-{photograph.filename}"
         yield name, book.photograph(photograph.id)
+
+
+def look_over(book: Book) -> Check:
+    """Look at every page and reference of a logbook, and at every row against its newest backup.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+
+    Returns
+    -------
+    Check
+        What is in it, and what it was compared with.
+
+    Raises
+    ------
+    LogbookError
+        When something was spoilt; it names the backup to be put back.
+    """
+    return check_book(book)

@@ -246,7 +246,7 @@ def main() -> None:
                 fast, by_board = measure(place(f"book {count}"), count, Path(folder))
                 good &= fast
                 per_board.append(by_board)
-            measure_import(place("import"), given.boards // 10)
+            measure_import(place("import"), given.boards // 40)
     finally:
         if server:
             server.remove()

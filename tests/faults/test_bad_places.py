@@ -6,21 +6,18 @@ import os
 import random
 import resource
 import shutil
-import sqlite3
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from bad_places import NOBODY, in_a_process, let_grow
 from kill_writes import WRITES, Write, add_job, other_document, record
-from sqlalchemy import event
 from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 
 from calib.errors import CalibError, LogbookError
 from calib.logbook import Book, backup, export_csv, export_json, import_json, open_book, restore
 from calib.records import Reading
-
-NOBODY = 65534
 
 
 @pytest.fixture
@@ -33,19 +30,6 @@ def path(tmp_path: Path) -> Path:
         for number in range(12):
             (record, add_job)[number % 2](book, number)
     return path
-
-
-def let_grow(book: Book, pages: int) -> None:
-    """Let the file grow by so many pages only, as if the disk were full then."""
-    with sqlite3.connect(book.path or "") as connection:
-        used = connection.execute("PRAGMA page_count").fetchone()[0]
-    connection.close()
-
-    def limit(connection: sqlite3.Connection, _: object) -> None:
-        connection.execute(f"PRAGMA max_page_count = {used + pages}")
-
-    book.close()
-    event.listen(book.engine, "connect", limit)
 
 
 # An import is large: it has a test of its own.
@@ -87,34 +71,6 @@ def test_an_import_on_a_full_disk_stores_nothing_of_it(path: Path) -> None:
         assert export_json(book) == before
         report = import_json(book, other_document(), when=later(1), answers=answers)
         assert report.added["boards"] == 3
-
-
-def in_a_process(work: Callable[[], object], *, user: int | None = None) -> str:
-    """Run something in a process of its own; give what it said it could not do, or ''."""
-    reading, writing = os.pipe()
-    number = os.fork()
-    if number == 0:
-        said = "failed by itself"
-        try:
-            os.close(reading)
-            if user is not None:
-                os.setgroups([])
-                os.setgid(user)
-                os.setuid(user)
-            work()
-            said = ""
-        except CalibError as error:
-            said = str(error)
-        except BaseException as error:  # noqa: B902  told to the test, which fails on it
-            said = f"failed by itself: {error!r}"
-        finally:
-            os.write(writing, said.encode())
-            os._exit(0)
-    os.close(writing)
-    with os.fdopen(reading) as lines:
-        said = lines.read()
-    os.waitpid(number, 0)
-    return said
 
 
 def test_a_limit_on_the_size_of_files_is_said_and_nothing_is_lost(path: Path) -> None:

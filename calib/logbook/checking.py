@@ -1,0 +1,135 @@
+"""Look a logbook over: every page, every reference, and every row against the newest backup.
+
+A database notices when its own structure is damaged, and says nothing of a letter that turned into
+another one inside a note. But rows are only ever added here: one that stands in a backup and reads
+otherwise in the logbook was spoilt.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Mapping
+from contextlib import closing
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import sqlalchemy as sa
+
+from calib.errors import LogbookError
+from calib.logbook.opening import damaged, in_plain_words, newest_backup
+from calib.logbook.room import Room
+from calib.logbook.tables import metadata
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """What a check of a sound logbook found.
+
+    Parameters
+    ----------
+    rows
+        Rows in the logbook, by table.
+    compared_with
+        The newest good backup; None when there is none.
+    missing
+        Rows of the backup that aren't in the logbook, by table; some are when an earlier backup
+        was put back since.
+    """
+
+    rows: Mapping[str, int]
+    compared_with: Path | None = None
+    missing: Mapping[str, int] = field(default_factory=dict)
+
+
+def check_book(book: Room) -> Check:
+    """Look a logbook over; nothing is changed.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+
+    Returns
+    -------
+    Check
+        What was found.
+
+    Raises
+    ------
+    LogbookError
+        When a page or a reference is damaged, or a row reads otherwise than in the newest good
+        backup, which it names.
+    """
+    if book.where.path is None:
+        return Check(rows=_counts(book))
+    with in_plain_words(book.where):
+        _look_at_pages(book)
+        backup = newest_backup(book.where.path)
+        if backup is None:
+            return Check(rows=_counts(book))
+        changed, missing = _compare(book.where.path, backup)
+    if changed:
+        tables = ", ".join(f"{count} in {name}" for name, count in changed.items())
+        raise LogbookError(
+            f"{sum(changed.values())} rows of the logbook {book.where.shown} read otherwise than in"
+            f" its backup {backup} ({tables}), and rows are never changed: the file was spoilt."
+            " Restore the backup; the spoilt file is kept."
+        )
+    return Check(rows=_counts(book), compared_with=backup, missing=missing)
+
+
+def _look_at_pages(book: Room) -> None:
+    with book.look() as connection:
+        said = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar()
+        loose = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
+    if said != "ok" or loose is not None:
+        raise LogbookError(damaged(book.where))
+
+
+def _counts(book: Room) -> dict[str, int]:
+    with book.look() as connection:
+        return {
+            table.name: connection.execute(
+                sa.select(sa.func.count()).select_from(table)
+            ).scalar_one()
+            for table in metadata.sorted_tables
+        }
+
+
+def _compare(path: Path, backup: Path) -> tuple[dict[str, int], dict[str, int]]:
+    """Count the rows of a backup that read otherwise in a logbook, and those that it lacks."""
+    changed, missing = {}, {}
+    uri = f"{path.absolute().as_uri()}?mode=ro"
+    with closing(sqlite3.connect(uri, uri=True)) as connection:
+        connection.execute("ATTACH ? AS backup", (f"{backup.absolute().as_uri()}?mode=ro",))
+        known = {row[0] for row in connection.execute("SELECT name FROM backup.sqlite_master")}
+        for table in metadata.sorted_tables:
+            if table.name not in known:
+                continue
+            # A backup of an earlier version lacks columns.
+            there = connection.execute(f"PRAGMA backup.table_info({table.name})")
+            columns = {row[1] for row in there} & {column.name for column in table.columns}
+            gone, otherwise = _differing(connection, table, sorted(columns))
+            missing[table.name], changed[table.name] = gone, otherwise
+    return _some(changed), _some(missing)
+
+
+def _differing(
+    connection: sqlite3.Connection, table: sa.Table, columns: list[str]
+) -> tuple[int, int]:
+    """Rows of a table of the backup whose key is gone, and those that read otherwise."""
+    keys = " AND ".join(f"mine.{c.name} IS old.{c.name}" for c in table.primary_key)
+    same = " AND ".join(f"mine.{name} IS old.{name}" for name in columns)
+    query = f"""
+        SELECT count(*) FILTER (WHERE NOT EXISTS (SELECT 1 FROM main.{table.name} mine
+                                                  WHERE {keys})),
+               count(*) FILTER (WHERE EXISTS (SELECT 1 FROM main.{table.name} mine
+                                              WHERE {keys} AND NOT ({same})))
+        FROM backup.{table.name} old
+    """
+    gone, otherwise = connection.execute(query).fetchone()
+    return int(gone), int(otherwise)
+
+
+def _some(counts: Mapping[str, int]) -> dict[str, int]:
+    return {name: count for name, count in counts.items() if count}

@@ -1,0 +1,140 @@
+"""Backups, photographs and sittings at the command line."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from postgres import Server
+from shell import Shell
+from workshop_records import EVENING
+
+from calib.errors import LogbookError
+from calib.logbook import export_json, open_book
+from calib.tasks import back_up, list_backups, look_over, put_back
+
+PICTURE = b"\x89PNG\r\n\x1a\n" + bytes(40)
+
+
+def test_a_backup_is_made_listed_and_put_back(planned: Shell) -> None:
+    with open_book(planned.book) as book:
+        before = export_json(book)
+    kept = planned.json("backup")
+    assert (kept["rows"]["boards"], kept["rows"]["cells"]) == (1, 6)
+    assert Path(kept["file"]).parent == planned.folder / "backups"
+    planned.run("note", "after the backup")
+    (found,) = planned.json("list-backups")
+    assert (found["file"], found["whole"]) == (kept["file"], True)
+    assert "good" in planned.text("list-backups")
+    assert planned.json("restore", "last")["rows"] == kept["rows"]
+    with open_book(planned.book) as book:
+        assert export_json(book) == before
+    with open_book(f"{planned.book}.replaced-1") as replaced:
+        assert [entry.kind for entry in replaced.search().entries] == ["note", "board"]
+
+
+def test_a_damaged_logbook_names_the_newest_good_backup_and_it_helps(planned: Shell) -> None:
+    good = planned.json("backup", str(planned.folder / "backups" / "b.sqlite3"))["file"]
+    bad = planned.folder / "backups" / "c.sqlite3"
+    bad.write_bytes(Path(good).read_bytes()[:5000])
+    os.utime(bad, (2e9, 2e9))
+    content = b"coffee was spilt on it" * 900
+    planned.book.write_bytes(content)
+    for end in ("-wal", "-shm"):
+        planned.book.with_name(planned.book.name + end).unlink(missing_ok=True)
+    said = planned.refusal("list")
+    assert f"newest good backup is {good}" in said
+    assert [entry["whole"] for entry in planned.json("list-backups")] == [False, True]
+    assert planned.json("restore", "last")["file"] == good
+    assert planned.json("list")["total"] == 1
+    assert planned.book.with_name("book.sqlite3.replaced-1").read_bytes() == content
+
+
+def test_a_letter_spoilt_inside_a_note_is_noticed_against_a_backup(planned: Shell) -> None:
+    planned.run("note", "a note about knots in the third sheet")
+    assert "no backup to compare" in planned.text("check")
+    good = planned.json("backup")["file"]
+    planned.run("note", "after the backup")
+    found = planned.json("check")
+    assert (found["compared_with"], found["missing"], found["rows"]["notes"]) == (good, {}, 2)
+    content = planned.book.read_bytes()
+    assert content.count(b"about knots") == 1
+    planned.book.write_bytes(content.replace(b"about knots", b"about knits"))
+    # Nothing of the database's own is harmed, and it says nothing.
+    assert planned.json("list", "knits")["total"] == 1
+    said = planned.refusal("check")
+    assert f"1 rows of the logbook {planned.book} read otherwise than in its backup {good}" in said
+    assert "(1 in notes)" in said
+    planned.run("restore", "last")
+    assert "reads as it did then" in " ".join(planned.text("check").split())
+
+
+def test_rows_after_an_earlier_backup_are_said_to_be_missing(planned: Shell) -> None:
+    first = planned.json("backup", str(planned.folder / "elsewhere.sqlite3"))["file"]
+    planned.run("note", "one more")
+    planned.run("backup")
+    planned.run("restore", first)
+    found = planned.json("check")
+    assert found["missing"] == {"changes": 1, "notes": 1}
+    assert "1 changes, 1 notes" in planned.text("check")
+
+
+def test_without_a_good_backup_nothing_is_put_back(planned: Shell) -> None:
+    assert "There is no good backup beside" in planned.refusal("restore", "last")
+    assert "nothing.sqlite3 is damaged" in planned.refusal("restore", "nothing.sqlite3")
+    assert planned.text("list-backups").strip() == "There is no backup beside the logbook."
+    assert planned.json("list")["total"] == 1
+
+
+def test_a_book_on_a_server_wants_the_name_of_a_file(server: Server, tmp_path: Path) -> None:
+    place = server.new_place()
+    with open_book(place) as book:
+        with pytest.raises(LogbookError, match="lies on a server: name the file"):
+            back_up(book, when=EVENING)
+        kept = back_up(book, tmp_path / "b.sqlite3", when=EVENING)
+        assert look_over(book).compared_with is None
+    assert kept.rows["changes"] == 0
+    assert list_backups(place) == ()
+    with pytest.raises(LogbookError, match="no good backup beside the logbook postgresql"):
+        put_back("last", place)
+    assert put_back(str(tmp_path / "b.sqlite3"), place).rows["changes"] == 0
+
+
+def test_photographs_come_back_as_they_were(planned: Shell) -> None:
+    board = planned.json("show-board", "last")["grid"]["board_id"]
+    planned.run("attach", "last", planned.write("whole.png", PICTURE))
+    cell = planned.json("attach", board, planned.write("a1.png", PICTURE + b"1"), "--cell", "a1")
+    assert (cell["cell"], cell["size_bytes"]) == ("A1", len(PICTURE) + 1)
+    said = planned.json("photographs", "last", "--into", "pictures")
+    contents = {Path(file).name: Path(file).read_bytes() for file in said["files"]}
+    assert set(contents.values()) == {PICTURE, PICTURE + b"1"}
+    assert all(name.startswith(f"{board}-0") for name in contents)
+    assert "a1.png" in planned.text("photographs", "last")
+    assert "2 photographs" in planned.text("photographs", "last")
+    planned.run("undo", "--board", "last")
+    assert len(planned.json("photographs", "last")["photographs"]) == 1
+    assert "isn't on board" in planned.refusal("attach", "last", "a1.png", "--cell", "Z9")
+    text = planned.write("notes.txt", "hello")
+    assert "give a PNG, JPEG or WebP file" in planned.refusal("attach", "last", text)
+
+
+def test_a_sitting_is_described_corrected_and_listed(planned: Shell) -> None:
+    words = ("describe-sitting", "monday", "--focus=-0.5", "--air", "--on", "pins", "--bare")
+    sitting = planned.json(*words)
+    assert (sitting["focus_mm"], sitting["air"], sitting["masked"]) == (-0.5, True, False)
+    assert "described otherwise" in planned.refusal("describe-sitting", "monday", "--no-air")
+    planned.run("describe-sitting", "monday", "--no-air", "--why", "the pump was out")
+    (listed,) = planned.json("list-sittings")
+    assert (listed["air"], listed["focus_mm"]) == (False, None)
+    assert "monday" in planned.text("list-sittings")
+    planned.run("undo", "--machine", "bench")
+    assert planned.json("list-sittings")[0]["air"] is True
+    assert "support is 'bricks'" in planned.refusal("describe-sitting", "x", "--on", "bricks")
+
+
+def test_which_machine_is_asked_when_there_are_several(planned: Shell) -> None:
+    planned.run("add-machine", "attic", "--watts", "5", "--bed", "300x300", "--top-speed", "100",
+                "--source", "diode")  # fmt: skip
+    assert "The logbook has attic, bench" in planned.refusal("list-sittings")
+    assert planned.json("list-sittings", "--machine", "attic") == []
