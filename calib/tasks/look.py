@@ -11,7 +11,6 @@ import numpy.typing as npt
 
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
-from calib.fit.thinning import thinned_region
 from calib.grid.full import power_limits_pct, speed_limits_mm_s
 from calib.records import Burn, Operation, Setting
 from calib.tasks.advice import RegionWish
@@ -24,7 +23,6 @@ Loop = tuple[Point, ...]
 # Chances at which bands change: a mark of exactly one grade is seldom sure.
 CUT_LEVELS = (0.5, 0.9, 0.99)
 MARK_LEVELS = (0.25, 0.5, 0.75)
-_THINNED = 800
 _BELOW = -1.0
 
 
@@ -198,7 +196,7 @@ def read_out(region: Region, wish: RegionWish, setting: Setting) -> ReadOut:
     Returns
     -------
     ReadOut
-        Plain numbers, good to about 0.005; a recommendation is worked out more finely.
+        Plain numbers, from the whole posterior.
 
     Raises
     ------
@@ -207,7 +205,7 @@ def read_out(region: Region, wish: RegionWish, setting: Setting) -> ReadOut:
     """
     if region.operation == "area_mark" and setting.line_pitch_mm is None:
         raise InvalidRecord("line_pitch_mm is None: an area mark needs its line pitch in mm.")
-    shower = Shower(region, wish, setting.passes, None)
+    shower = Shower(region, wish, setting.passes, None, exact=True)
     power, speed = np.array([setting.power_pct]), np.array([setting.speed_mm_s])
     if setting.line_pitch_mm is not None:
         shower.pitch = setting.line_pitch_mm
@@ -222,7 +220,7 @@ def read_out(region: Region, wish: RegionWish, setting: Setting) -> ReadOut:
         job_time_s=None if length is None else length * setting.passes / setting.speed_mm_s,
         tested=region.tested(setting.power_pct, setting.speed_mm_s, setting.passes),
         allowed=_allowed(region, setting),
-        **_of_operation(thinned_region(region, _THINNED), wish, setting),
+        **_of_operation(region, wish, setting),
     )
 
 

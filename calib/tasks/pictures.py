@@ -160,9 +160,16 @@ class Shower:
     """Asks a thinned region, quick enough for a whole picture, for what is drawn."""
 
     def __init__(
-        self, region: Region, wish: RegionWish, passes: int, advice: Recommendation | None
+        self,
+        region: Region,
+        wish: RegionWish,
+        passes: int,
+        advice: Recommendation | None,
+        *,
+        exact: bool = False,
     ) -> None:
-        self._region, self._wish, self._passes = thinned_region(region, _THINNED), wish, passes
+        self._region = region if exact else thinned_region(region, _THINNED)
+        self._wish, self._passes = wish, passes
         self.pitch = self._pitch(advice)
 
     def _pitch(self, advice: Recommendation | None) -> float | None:

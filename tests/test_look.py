@@ -1,0 +1,119 @@
+"""Outlines of chances are closed and enclose what is above; read-outs agree with the region."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+from shell import cut_cleanly
+
+from calib import tasks
+from calib.errors import InvalidRecord
+from calib.fit.region import Region
+from calib.records import Burn, Machine, Setting, Sheet
+from calib.tasks.look import CUT_LEVELS, outlines_above
+
+BENCH = Machine(name="bench", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
+BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
+
+
+@pytest.fixture(scope="module")
+def region() -> Region:
+    """A grid of eighteen cuts."""
+    burns = []
+    for power in (40.0, 60.0, 80.0):
+        for speed in (4.0, 8.0, 11.0, 14.0, 18.0, 26.0):
+            through, char, _ = cut_cleanly(power, speed)
+            burns.append(
+                Burn(
+                    operation="cut",
+                    power_pct=power,
+                    speed_mm_s=speed,
+                    through=through,  # type: ignore[arg-type]
+                    char=int(char) if char else None,
+                )
+            )
+    return tasks.fit_region(BENCH, BIRCH, "cut", burns)
+
+
+def inside(loops: object, power: float, speed: float) -> bool:
+    """Whether a point lies inside an odd number of loops (speeds by their logarithm)."""
+    crossings = 0
+    for loop in loops:  # type: ignore[attr-defined]
+        for (p, v), (q, w) in zip(loop, (*loop[1:], loop[0]), strict=True):
+            if (v > speed) != (w > speed):
+                share = (math.log(speed) - math.log(v)) / (math.log(w) - math.log(v))
+                crossings += p + share * (q - p) > power
+    return bool(crossings % 2)
+
+
+@given(
+    chance=arrays(float, (6, 7), elements=st.floats(0.0, 1.0)), level=st.sampled_from(CUT_LEVELS)
+)
+@settings(max_examples=60, deadline=None)
+def test_outlines_enclose_exactly_the_grid_points_above(chance: np.ndarray, level: float) -> None:
+    powers, speeds = np.linspace(10.0, 80.0, 6), np.geomspace(1.0, 50.0, 7)
+    loops = outlines_above(powers, speeds, chance, level)
+    # Points on the rim lie on an outline themselves; those within lie clearly on one side.
+    for i in range(1, 5):
+        for j in range(1, 6):
+            if abs(chance[i, j] - level) > 1e-6:
+                at = (float(powers[i]), float(speeds[j]) * 1.000001)
+                assert inside(loops, *at) == (chance[i, j] >= level)
+
+
+def test_an_outline_of_a_plane_lies_where_the_plane_is(region: Region) -> None:
+    powers, speeds = np.linspace(0.0, 10.0, 11), np.geomspace(1.0, 100.0, 21)
+    chance = np.broadcast_to(powers[:, None] / 10.0, (11, 21)).copy()
+    (loop,) = outlines_above(powers, speeds, chance, 0.55)
+    inner = [p for p, v in loop if 1.0 < v < 100.0 and p < 10.0]
+    assert inner == pytest.approx([5.5] * len(inner))
+
+
+def test_what_is_drawn_is_what_the_region_says(region: Region) -> None:
+    look = tasks.region_look(region, tasks.RegionWish())
+    for band in look.bands:
+        rim = {
+            (p, v)
+            for loop in band.loops
+            for p, v in loop
+            if look.power_pct[0] < p < look.power_pct[1]
+            and look.speed_mm_s[0] < v < look.speed_mm_s[1]
+        }
+        assert len(rim) > 20
+        chances = [float(region.chance_through(p, v)) for p, v in rim]
+        assert chances == pytest.approx([band.level] * len(chances), abs=0.05)
+    assert len(look.burns) == 18
+    assert sorted({round(p) for p, _ in look.hull}) == [40, 80]
+
+
+@pytest.mark.parametrize(("power", "speed"), [(60.0, 8.0), (80.0, 20.0), (75.5, 15.5)])
+def test_a_read_out_agrees_with_the_region(region: Region, power: float, speed: float) -> None:
+    wish = tasks.RegionWish(cut_length_mm=4200.0)
+    out = tasks.read_out(region, wish, Setting(power_pct=power, speed_mm_s=speed))
+    assert out.chance == pytest.approx(region.chance_through(power, speed, 1, 4200.0), abs=0.01)
+    assert out.expected_char == pytest.approx(region.expected_char(power, speed), abs=0.02)
+    reach = region.median_reach(power, speed)
+    assert out.energy_margin_pct == pytest.approx(100 * math.expm1(float(reach)), abs=0.5)
+    assert out.job_time_s == pytest.approx(4200.0 / speed)
+    assert out.tested
+    assert out.allowed
+
+
+def test_what_lies_outside_is_said_to(region: Region) -> None:
+    wish = tasks.RegionWish()
+    far = tasks.read_out(region, wish, Setting(power_pct=80.0, speed_mm_s=100.0))
+    assert (far.tested, far.allowed, far.job_time_s) == (False, True, None)
+    assert far.chance < 0.01
+    above = tasks.read_out(region, wish, Setting(power_pct=95.0, speed_mm_s=10.0))
+    assert (above.tested, above.allowed) == (False, False)
+
+
+def test_an_area_needs_its_pitch() -> None:
+    region = tasks.fit_region(BENCH, BIRCH, "area_mark")
+    with pytest.raises(InvalidRecord, match="line_pitch_mm is None"):
+        tasks.read_out(region, tasks.RegionWish(), Setting(power_pct=20.0, speed_mm_s=200.0))

@@ -1,0 +1,114 @@
+"""Drawings for the page: cells lie where they lie, fingers hit them, everything is well formed."""
+
+from __future__ import annotations
+
+import dataclasses
+import itertools
+import re
+import xml.etree.ElementTree as ElementTree
+
+import pytest
+from workshop_records import BIRCH, some_cells, some_grid
+
+from calib import tasks
+from calib.records import Burn, Grid, Reading, Setting
+from calib.web.board_svg import TARGET_PX, as_they_lie, board_svg
+from calib.web.region_svg import region_svg, round_speeds
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def drawn(text: str) -> ElementTree.Element:
+    """Parse a drawing, which stands in a page without its namespace."""
+    return ElementTree.fromstring(text.replace("<svg ", f'<svg xmlns="{SVG[1:-1]}" ', 1))
+
+
+def boxes(root: ElementTree.Element, kind: str) -> dict[str, tuple[float, float, float, float]]:
+    """Boxes (x, y, width, height) by cell."""
+    return {
+        group.attrib["data-cell"]: tuple(  # type: ignore[misc]
+            float(rect.attrib[name]) for name in ("x", "y", "width", "height")
+        )
+        for group in root.iter(f"{SVG}g")
+        for rect in group.findall(f"{SVG}rect")
+        if rect.get("class") == kind
+    }
+
+
+@pytest.fixture(params=[6, 18])
+def grid(request: pytest.FixtureRequest) -> Grid:
+    """Boards of few and of many cells."""
+    return some_grid(cells=some_cells(request.param))
+
+
+def test_cells_lie_where_they_lie(grid: Grid) -> None:
+    found = boxes(drawn(board_svg(grid, ())), "place")
+    assert found == {c.label: (c.x_mm, c.y_mm, c.width_mm, c.height_mm) for c in grid.cells}
+
+
+def test_a_finger_hits_every_cell_and_only_one(grid: Grid) -> None:
+    root = drawn(board_svg(grid, (), tappable=True))
+    units = float(root.attrib["viewBox"].split()[2])
+    scale = float(root.attrib["width"]) / units
+    found = boxes(root, "hit")
+    for x, y, width, height in found.values():
+        assert min(width, height) * scale >= TARGET_PX - 0.5
+        assert min(x, y) >= -2.0
+    for (x, y, w, h), (u, v, a, b) in itertools.combinations(found.values(), 2):
+        assert x + w <= u + 1e-9 or u + a <= x + 1e-9 or y + h <= v + 1e-9 or v + b <= y + 1e-9
+
+
+def test_cells_are_gone_through_as_they_lie(grid: Grid) -> None:
+    places = [(cell.y_mm, cell.x_mm) for cell in as_they_lie(grid)]
+    assert places == sorted(places)
+
+
+def test_what_was_read_is_said_and_shown(grid: Grid) -> None:
+    first, second = grid.cells[:2]
+    read = (
+        Reading(cell=first.label, through="hanging", char=3, note='"<knot>"'),
+        Reading(cell=second.label, through="no"),
+    )
+    groups = {
+        g.attrib["data-cell"]: g
+        for g in drawn(board_svg(grid, read, tappable=True)).iter(f"{SVG}g")
+        if "data-cell" in g.attrib
+    }
+    assert groups[first.label].attrib["data-note"] == '"<knot>"'
+    assert groups[first.label].attrib["data-through"] == "hanging"
+    said = groups[first.label].attrib["aria-label"]
+    assert said.startswith(f"{first.label}, 40 %")
+    assert said.endswith("hangs, char 3, black")
+    assert groups[grid.cells[2].label].attrib["aria-label"].endswith("not read yet")
+
+
+def test_on_paper_a_board_has_its_own_size(grid: Grid) -> None:
+    assert drawn(board_svg(grid, ())).attrib["width"] == "204mm"
+
+
+def test_a_region_is_small_and_says_what_it_shows() -> None:
+    machine = dataclasses.replace(some_grid().machine, power_curve=())
+    burns = [
+        Burn(operation="cut", power_pct=power, speed_mm_s=speed, through=through, char=1)
+        for power, speed, through in (
+            (80.0, 12.0, "through"), (80.0, 20.0, "hanging"), (80.0, 40.0, "no"),
+            (40.0, 4.0, "through"), (40.0, 12.0, "no"),
+        )
+    ]  # fmt: skip
+    region = tasks.fit_region(machine, BIRCH, "cut", burns)
+    look = tasks.region_look(region, tasks.RegionWish())
+    text = region_svg(look, Setting(power_pct=80.0, speed_mm_s=12.0))
+    root = drawn(text)
+    assert len(text) < 40_000
+    assert "Burns: 1 hanging, 2 no, 2 through" in root.attrib["aria-label"]
+    assert len(root.findall(f".//{SVG}g[@class='burn']")) == 5
+    numbers = [float(n) for path in root.iter(f"{SVG}path")
+               for n in re.findall(r"-?\d+\.\d", path.attrib.get("d", ""))]  # fmt: skip
+    assert all(-1.0 <= number <= 401.0 for number in numbers)
+
+
+@pytest.mark.parametrize(("low", "high"), [(1.0, 100.0), (11.0, 30.0), (0.3, 7.0), (90.0, 900.0)])
+def test_ticks_are_round_and_inside(low: float, high: float) -> None:
+    ticks = round_speeds(low, high)
+    assert len(ticks) >= 2
+    assert all(low <= tick <= high for tick in ticks)
