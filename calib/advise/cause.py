@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.advise.drift import CLEAN
-from calib.advise.shift import SHIFTS, normal_weights, percent, shift_likelihood
+from calib.advise.shift import SHIFTS, draws_of, normal_weights, percent, shift_likelihood
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
 from calib.records import Burn
@@ -112,7 +112,8 @@ def judge_cause(
 
 def _reference_likelihood(reference: Region, strips: Sequence[Sequence[Burn]]) -> Array:
     """Likelihood of the machine's change by all strips together, (shifts,)."""
-    likelihoods = [shift_likelihood(reference, burns) for burns in strips]
+    points = draws_of(reference)
+    likelihoods = [shift_likelihood(reference, burns, points=points) for burns in strips]
     together = np.prod([one.values for one in likelihoods], axis=0)
     return np.asarray(likelihoods[0].points.weight @ together)
 

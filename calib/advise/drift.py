@@ -13,11 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from calib.advise.new_lot import speed_at_reach
+from calib.advise.new_lot import speeds_at_reaches
 from calib.advise.shift import (
     SHIFTS,
     Shifted,
     ShiftLikelihood,
+    draws_of,
     need_cut,
     normal_weights,
     percent,
@@ -38,7 +39,7 @@ _CALM_CHANCE = 0.5
 STRIP_BURNS = 5
 # Chance that a machine changed between two strips, and how it then changes: a little either way,
 # or a loss (common practice, no source; the rule was tried by simulation, see
-# tests/benchmarks/book.py).
+# tests/benchmarks/machine_check.py).
 _CHANGE_CHANCE = 0.15
 _SMALL_SD = 0.03
 _LOSS_MEAN, _LOSS_SD = -0.12, 0.12
@@ -132,20 +133,15 @@ def plan_check_strip(
     power = machine.ceiling_pct if power_pct is None else power_pct
     start = snap_setting(machine, power, _edge_speed(region, power))
     reaches = np.linspace(_LOWEST_REACH, _HIGHEST_REACH, n)
-    return [
-        snap_setting(machine, start.power_pct, speed_at_reach(region, start, float(reach)))
-        for reach in reaches
-    ]
+    speeds = speeds_at_reaches(region, start, [float(reach) for reach in reaches])
+    return [snap_setting(machine, start.power_pct, float(speed)) for speed in speeds]
 
 
 def _edge_speed(region: Region, power_pct: float) -> float:
-    """Speed on the median edge at a power, by bisection [mm/s]."""
-    low, high = 1e-3, region.machine.max_speed_mm_s
-    for _ in range(50):
-        middle = float(np.sqrt(low * high))
-        above = float(region.median_reach(power_pct, middle)) > 0.0
-        low, high = (middle, high) if above else (low, middle)
-    return low
+    """Speed near the median edge at a power, to a tenth or so [mm/s]."""
+    speeds = np.geomspace(0.05, region.machine.max_speed_mm_s, 60)
+    median = np.asarray(region.median_reach(power_pct, speeds))
+    return float(np.exp(np.interp(0.0, -median, np.log(speeds))))
 
 
 def judge_check_strip(region: Region, strips: Sequence[Sequence[Burn]]) -> MachineCheck:
@@ -170,7 +166,8 @@ def judge_check_strip(region: Region, strips: Sequence[Sequence[Burn]]) -> Machi
     """
     if not strips:
         raise InvalidRecord("strips is empty: burn a check strip first, see plan_check_strip.")
-    likelihoods = [shift_likelihood(region, burns) for burns in strips]
+    points = draws_of(region)
+    likelihoods = [shift_likelihood(region, burns, points=points) for burns in strips]
     states = filtered(region, likelihoods)
     chances = tuple(state.chance_below(_threshold()) for state in states)
     now = states[-1]

@@ -33,8 +33,10 @@ LOT_SCALE = 0.07
 BURNS = 4
 FEWEST_BURNS = 3
 # Reaches, in ln W against what the old lot just needs, where the burns teach most of a lot that may
-# need a little more or less: found by simulation, see tests/benchmarks/book.py.
+# need a little more or less: found by simulation, see tests/benchmarks/machine_check.py.
 _REACHES = (0.10, 0.05, 0.0)
+# Speeds at which the reach is looked at; between them it is all but straight in the logarithm.
+_LOOKS = 81
 # Slower than this share of the working speed is another job: test the sheet anew.
 _SLOWEST_SHARE = 0.6
 # So sure of another sheet altogether, and nothing is carried over.
@@ -104,36 +106,36 @@ def plan_new_lot(region: Region, setting: Setting, burns: int = BURNS) -> list[S
     if burns < FEWEST_BURNS:
         raise InvalidRecord(f"burns is {burns!r}: a new lot needs {FEWEST_BURNS} or {BURNS} burns.")
     need_cut(region)
-    wanted = [speed_at_reach(region, setting, reach) for reach in _REACHES]
+    wanted = speeds_at_reaches(region, setting, _REACHES)
     chosen = [setting]
     for i in range(burns - 1):
         # Where the working setting lies nearer to the edge than a wished burn, it is repeated.
-        speed = max(wanted[i % len(wanted)], setting.speed_mm_s)
+        speed = max(float(wanted[i % len(wanted)]), setting.speed_mm_s)
         chosen.append(snap_setting(region.machine, setting.power_pct, speed, passes=setting.passes))
     return chosen
 
 
-def speed_at_reach(region: Region, setting: Setting, reach: float) -> float:
-    """Speed at a setting's power where the median reach is a value [mm/s].
+def speeds_at_reaches(region: Region, setting: Setting, reaches: Sequence[float]) -> Array:
+    """Speeds at a setting's power where the median reach has given values.
 
     Parameters
     ----------
     region
         Of cuts.
     setting
-        Gives power and passes.
-    reach
-        Ln of power over power needed [ln W].
+        Gives power and passes; its speed is within a factor of five of those sought.
+    reaches
+        Ln of power over power needed, (n,) [ln W].
 
     Returns
     -------
-    float
-        Speed, at most the machine's top speed.
+    numpy.ndarray
+        Speeds, at most the machine's top speed, (n,) [mm/s].
     """
-    speeds = np.geomspace(0.2 * setting.speed_mm_s, 5.0 * setting.speed_mm_s, 161)
+    speeds = np.geomspace(0.2 * setting.speed_mm_s, 5.0 * setting.speed_mm_s, _LOOKS)
     speeds = np.minimum(speeds, region.machine.max_speed_mm_s)
     median = np.asarray(region.median_reach(setting.power_pct, speeds, setting.passes))
-    return float(np.exp(np.interp(-reach, -median, np.log(speeds))))
+    return np.exp(np.interp(-np.asarray(reaches), -median, np.log(speeds)))
 
 
 def judge_new_lot(

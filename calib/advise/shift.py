@@ -27,7 +27,7 @@ Array = npt.NDArray[np.float64]
 SHIFTS = np.linspace(-0.7, 0.3, 101)
 _STEP = float(SHIFTS[1] - SHIFTS[0])
 # Draws of the region's posterior; a chance of a shift is then right to about 0.01.
-_DRAWS = 600
+DRAWS = 600
 # Classes of what a sitting shares, so that few blurs do for all draws.
 _BLURS = 6
 
@@ -65,11 +65,15 @@ def need_cut(region: Region) -> cut_fit.CutFit:
 
 def draws_of(region: Region) -> cut_fit.CutPoints:
     """Even draws of a region's posterior, always the same ones."""
-    return cut_fit.thinned(need_cut(region).here, _DRAWS)
+    return cut_fit.thinned(need_cut(region).here, DRAWS)
 
 
 def shift_likelihood(
-    region: Region, burns: Sequence[Burn], *, another_sitting: bool = True
+    region: Region,
+    burns: Sequence[Burn],
+    *,
+    another_sitting: bool = True,
+    points: cut_fit.CutPoints | None = None,
 ) -> ShiftLikelihood:
     """Likelihood of a shift of the reach, from burns of one sitting.
 
@@ -82,6 +86,8 @@ def shift_likelihood(
     another_sitting
         True when the set-up may differ from the region's as sittings do: the shift is then apart
         from that.
+    points
+        From ``draws_of``, where several sittings are judged; None: drawn here.
 
     Returns
     -------
@@ -93,7 +99,7 @@ def shift_likelihood(
     InvalidRecord
         When no cut among the burns was read.
     """
-    points = draws_of(region)
+    points = draws_of(region) if points is None else points
     read = [b for b in burns if b.operation == "cut" and b.through is not None]
     if not read:
         raise InvalidRecord(f"burns hold {len(burns)} burns and no cut that was read: read them.")
@@ -105,7 +111,7 @@ def shift_likelihood(
         total += burn.count * np.log(_read_chance(points, reach[:, [column]] + SHIFTS, burn))
     values = np.exp(total - total.max())
     if another_sitting:
-        values = _blurred(values, points.shape.shared)
+        values = blurred(values, points.shape.shared)
     return ShiftLikelihood(points=points, values=values)
 
 
@@ -122,7 +128,7 @@ def _read_chance(points: cut_fit.CutPoints, reach: Array, burn: Burn) -> Array:
     return (1.0 - MISREAD) * np.maximum(chance, 0.0) + MISREAD / 3.0
 
 
-def _blurred(values: Array, shared: Array) -> Array:
+def blurred(values: Array, shared: Array) -> Array:
     """Average over what the sitting shares, N(0, τ) at each draw; by classes of τ."""
     edges = np.quantile(shared, np.linspace(0.0, 1.0, _BLURS + 1)[1:-1])
     group = np.searchsorted(edges, shared)

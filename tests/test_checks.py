@@ -1,0 +1,205 @@
+"""New lots, tired machines, and which of the two it is."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from boards import CO2
+
+import calib
+from calib.advise.cause import SURE, judge_cause
+from calib.advise.drift import CHECKS, CLEAN, judge_check_strip, plan_check_strip
+from calib.advise.new_lot import judge_new_lot, plan_new_lot
+from calib.advise.shift import SHIFTS, normal_weights, posterior_of, shift_likelihood
+from calib.errors import InvalidRecord
+from calib.records import Burn, Setting, Sheet
+
+BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
+MDF = Sheet(name="MDF 3", material="MDF", thickness_mm=3.0)
+WORKING = Setting(power_pct=80.0, speed_mm_s=16.0)
+SETTINGS = [(80.0, v) for v in (14.0, 17.0, 18.5, 20.0, 21.5, 24.0, 30.0)] + [
+    (60.0, 11.0), (60.0, 13.0), (60.0, 14.5), (40.0, 6.0), (40.0, 8.0), (40.0, 9.5),
+]  # fmt: skip
+
+
+def reach(power_pct: float, speed_mm_s: float) -> float:
+    """Half of the coupons drop at 20 mm/s and 80 %; a fifth of that power is lost."""
+    return math.log(power_pct / 80.0) - math.log(0.2 + 0.8 * speed_mm_s / 20.0)
+
+
+def burnt(settings: list[Setting], *, loss: float = 0.0, sitting: str = "") -> list[Burn]:
+    """What comes out when everything is as likely as not to be as it should: no scatter at all."""
+    found = []
+    for s in settings:
+        y = reach(s.power_pct, s.speed_mm_s) - loss
+        grade = "through" if y > 0 else "hanging" if y > -0.06 else "no"
+        found.append(
+            Burn(
+                operation="cut",
+                power_pct=s.power_pct,
+                speed_mm_s=s.speed_mm_s,
+                through=grade,
+                sitting=sitting,
+            )
+        )
+    return found
+
+
+@pytest.fixture(scope="module")
+def region() -> calib.Region:
+    settings = [Setting(power_pct=p, speed_mm_s=v) for p, v in SETTINGS]
+    return calib.fit_region(CO2, BIRCH, evidence=burnt(settings))
+
+
+@pytest.fixture(scope="module")
+def reference() -> calib.Region:
+    settings = [Setting(power_pct=p, speed_mm_s=v) for p, v in SETTINGS]
+    return calib.fit_region(CO2, MDF, evidence=burnt(settings))
+
+
+def test_a_shift_is_found_where_it_is(region: calib.Region) -> None:
+    """Many burns of one sitting say how far the edge lies from where it was."""
+    settings = [Setting(power_pct=80.0, speed_mm_s=float(v)) for v in np.linspace(10, 24, 40)]
+    for loss in (0.0, 0.15, 0.3):
+        told = shift_likelihood(region, burnt(settings, loss=loss), another_sitting=False)
+        found = posterior_of(region, told, np.full(len(SHIFTS), 1.0 / len(SHIFTS)))
+        assert found.quantile(0.5) == pytest.approx(-loss, abs=0.05)
+        assert found.quantile(0.95) - found.quantile(0.05) < 0.15
+
+
+def test_a_sitting_of_its_own_leaves_more_doubt(region: calib.Region) -> None:
+    burns = burnt([Setting(power_pct=80.0, speed_mm_s=v) for v in (15.0, 18.0, 20.0, 22.0)])
+    spread = []
+    for another in (False, True):
+        told = shift_likelihood(region, burns, another_sitting=another)
+        found = posterior_of(region, told, normal_weights(0.0, 0.5))
+        spread.append(found.quantile(0.84) - found.quantile(0.16))
+    assert spread[1] > spread[0]
+
+
+def test_chances_of_a_shift_add_up(region: calib.Region) -> None:
+    told = shift_likelihood(region, burnt([WORKING]))
+    found = posterior_of(region, told, normal_weights(0.0, 0.1))
+    assert found.shift_weight.sum() == pytest.approx(1.0)
+    assert found.chance_below(found.quantile(0.3)) == pytest.approx(0.3, abs=0.01)
+    assert found.chance_through(Setting(power_pct=80.0, speed_mm_s=5.0)) > 0.99
+
+
+def test_a_new_lot_is_tried_from_the_working_setting_to_the_old_edge(region: calib.Region) -> None:
+    planned = plan_new_lot(region, WORKING)
+    assert planned[0] == WORKING
+    assert len(planned) == 4
+    speeds = [s.speed_mm_s for s in planned]
+    assert speeds == sorted(speeds)
+    assert speeds[-1] == pytest.approx(20.0, rel=0.05)
+    assert {s.power_pct for s in planned} == {80.0}
+
+
+@pytest.mark.parametrize(
+    ("loss", "verdict"), [(0.0, "keep"), (-0.1, "keep"), (0.15, "slow"), (0.4, "test again")]
+)
+def test_a_new_lot_is_kept_slowed_or_tested_again(
+    region: calib.Region, loss: float, verdict: str
+) -> None:
+    burns = burnt(plan_new_lot(region, WORKING), loss=loss, sitting="new")
+    found = judge_new_lot(region, burns, WORKING, reliability=0.95)
+    assert found.verdict == verdict, found.words
+    assert found.shift_low_pct < found.shift_pct < found.shift_high_pct
+    assert math.copysign(1.0, found.shift_pct) == (1.0 if loss > 0 else -1.0) or loss == 0.0
+    if verdict == "slow":
+        assert found.setting.speed_mm_s < WORKING.speed_mm_s
+        assert found.chance >= 0.95 > found.chance_at_old
+        assert found.slow_pct == pytest.approx(100 * (1 - found.setting.speed_mm_s / 16.0))
+        assert f"Slow down by {found.slow_pct:.0f} %" in found.words
+    else:
+        assert found.setting == WORKING
+        assert found.slow_pct == 0.0
+
+
+def test_too_few_burns_of_a_new_lot_are_refused(region: calib.Region) -> None:
+    with pytest.raises(InvalidRecord, match="burns is 2: a new lot needs 3 or 4 burns"):
+        plan_new_lot(region, WORKING, burns=2)
+    with pytest.raises(InvalidRecord, match="burns hold 2 cuts that were read"):
+        judge_new_lot(region, burnt([WORKING, WORKING]), WORKING)
+    with pytest.raises(InvalidRecord, match=r"reliability is 1\.5"):
+        judge_new_lot(region, burnt([WORKING] * 3), WORKING, reliability=1.5)
+    marks = calib.fit_region(CO2, BIRCH, "line_mark")
+    with pytest.raises(InvalidRecord, match="Region.operation is 'line_mark'"):
+        plan_new_lot(marks, WORKING)
+
+
+def test_a_strip_reaches_from_the_edge_to_where_it_is_after_a_loss(region: calib.Region) -> None:
+    strip = plan_check_strip(region)
+    assert len(strip) == 5
+    reaches = [reach(s.power_pct, s.speed_mm_s) for s in strip]
+    assert reaches == sorted(reaches)
+    assert reaches[0] < 0.03
+    assert reaches[-1] > 0.15
+    with pytest.raises(InvalidRecord, match="n is 2: a check strip needs 3 burns or more"):
+        plan_check_strip(region, 2)
+
+
+def test_good_strips_raise_no_alarm_and_tired_ones_do(region: calib.Region) -> None:
+    strip = plan_check_strip(region)
+    good = [burnt(strip, sitting=str(i)) for i in range(4)]
+    calm = judge_check_strip(region, good)
+    assert not calm.alarm
+    assert calm.checks == ()
+    assert max(calm.chance_after_each) < 0.3
+    tired = [burnt(strip, loss=0.2, sitting=f"t{i}") for i in range(2)]
+    lost = judge_check_strip(region, [*good, *tired])
+    assert lost.alarm
+    assert lost.chance_after_each[:4] == pytest.approx(calm.chance_after_each)
+    assert lost.shift_pct == pytest.approx(100 * math.expm1(-0.2), abs=6.0)
+    assert lost.shift_low_pct < lost.shift_pct < lost.shift_high_pct
+    assert lost.checks[0] in CHECKS
+    assert "manual" in lost.checks[-1]
+
+
+def test_the_first_alarm_says_to_clean_and_repeat_the_next_to_look_further(
+    region: calib.Region,
+) -> None:
+    strip = plan_check_strip(region)
+    strips = [burnt(strip, loss=0.3, sitting=str(i)) for i in range(3)]
+    first = judge_check_strip(region, strips[:1])
+    if first.alarm:
+        assert CLEAN in first.words
+    last = judge_check_strip(region, strips)
+    assert last.alarm
+    assert "further down the list" in last.words
+    assert last.checks[0] == CHECKS[1]
+
+
+def test_a_cleaned_machine_calms_down(region: calib.Region) -> None:
+    strip = plan_check_strip(region)
+    strips = [burnt(strip, loss=loss, sitting=str(i)) for i, loss in enumerate((0.2, 0.2, 0, 0))]
+    check = judge_check_strip(region, strips)
+    assert check.chance_after_each[1] > 0.9 > 0.3 > check.chance_after_each[3]
+
+
+def test_strips_must_be_there(region: calib.Region) -> None:
+    with pytest.raises(InvalidRecord, match="strips is empty"):
+        judge_check_strip(region, [])
+    unread = replace(burnt([WORKING])[0], through=None)
+    with pytest.raises(InvalidRecord, match="burns hold 1 burns and no cut that was read"):
+        judge_check_strip(region, [[unread]])
+
+
+@pytest.mark.parametrize(
+    ("machine", "sheet", "verdict"),
+    [(0.2, 0.0, "machine"), (0.0, 0.2, "sheet"), (0.0, 0.0, "neither")],
+)
+def test_sheet_and_machine_are_told_apart(
+    region: calib.Region, reference: calib.Region, machine: float, sheet: float, verdict: str
+) -> None:
+    strip = plan_check_strip(reference)
+    strips = [burnt(strip, loss=machine, sitting=str(i)) for i in range(2)]
+    now = burnt(plan_new_lot(region, WORKING), loss=machine + sheet, sitting="now")
+    cause = judge_cause(region, now, reference, strips)
+    assert sum(cause.chance.values()) == pytest.approx(1.0)
+    assert max(cause.chance, key=lambda name: cause.chance[name]) == verdict
+    if cause.chance[verdict] > SURE:
+        assert cause.verdict == verdict

@@ -1,0 +1,144 @@
+"""The logbook as a teacher, as a shell calls it: other machines, new lots, check strips."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+from shell import Shell, cut_cleanly
+
+from calib import tasks
+from calib.errors import InvalidRecord
+from calib.logbook import open_book
+from calib.tasks.checks import STRIP_NOTE
+from calib.tasks.pooling import pool_of_book
+
+NOW = datetime(2026, 3, 1, 20, 15, tzinfo=UTC)
+LARGE = ("add-machine", "large", "--watts", "100", "--bed", "600x400", "--top-speed", "400")
+MDF = ("add-sheet", "MDF 3", "--material", "MDF", "--thickness", "3")
+ON_BENCH = ("--machine", "bench")
+
+
+@pytest.fixture
+def two(evening: Shell) -> Shell:
+    """A logbook with a burnt sheet, a second machine and a second sheet that weren't."""
+    evening.run(*LARGE)
+    evening.run(*MDF)
+    return evening
+
+
+def test_a_burnt_sheet_teaches_the_next_one(two: Shell) -> None:
+    region = two.text("region", "MDF 3", *ON_BENCH)
+    assert "rests on 1 other pair of the logbook" in region
+    # The burnt sheet itself has no other pair to learn from.
+    assert "other pair" not in two.text("region", "birch 3", *ON_BENCH)
+
+
+def test_the_book_lists_pairs_that_were_burnt(two: Shell) -> None:
+    two.run("plan", "MDF 3", *ON_BENCH, "--burns", "3")
+    with open_book(two.book) as book:
+        assert book.pairs() == (("bench", "birch 3"),)
+        assert book.pairs("line_mark") == ()
+        bench, birch = book.machine("bench"), book.sheet("birch 3")
+        assert pool_of_book(book, bench, birch, "cut") is None
+        pool = pool_of_book(book, book.machine("large"), birch, "cut")
+        assert pool is not None
+        assert pool.pairs == 1
+        found = book.burns("bench", "birch 3", "cut")
+        codes = [entry.id for entry in book.boards().entries]
+        assert len(found) == 24
+        assert book.burns("bench", "birch 3", "cut", without_boards=codes) == ()
+
+
+def test_carrying_over_plans_the_board_that_confirms_it(two: Shell) -> None:
+    found = two.json("carry-over", "birch 3", *ON_BENCH, "--to", "large", "--into", "board")
+    assert found["slowest_mm_s"] < found["setting"]["speed_mm_s"] < found["fastest_mm_s"]
+    assert 20.0 < found["setting"]["speed_mm_s"] < 50.0
+    assert len(found["confirm"]) == 4
+    board = two.json("show-board", "last")["grid"]
+    assert board["board_id"] == found["board_id"]
+    assert (board["machine"]["name"], len(board["cells"])) == ("large", 4)
+    assert (two.folder / "board" / f"{board['board_id']}.svg").exists()
+    two.burn(board, cut_cleanly)
+    said = two.refusal("carry-over", "birch 3", *ON_BENCH, "--to", "large")
+    assert "birch 3 has 4 burns on large: ask for a recommendation" in said
+
+
+def test_somebodys_machine_gets_a_start_but_no_board(two: Shell) -> None:
+    before = two.text("list")
+    text = two.text("carry-over", "birch 3", *ON_BENCH, "--watts", "40")
+    assert "Begin with birch 3 on a 40 W machine" in text
+    assert "Nothing was burnt there" in text
+    assert two.text("list") == before
+
+
+def test_what_cannot_be_carried_over_is_said(two: Shell) -> None:
+    said = two.refusal("carry-over", "birch 3", *ON_BENCH, "--to", "bench")
+    assert "to_machine is 'bench', where birch 3 is known already" in said
+    assert "to_machine is None and rated_w is None" in two.refusal("carry-over", "birch 3")
+    with pytest.raises(InvalidRecord, match=r"to_machine is 'x' and rated_w is 40\.0"):
+        tasks.ElsewhereWish(to_machine="x", rated_w=40.0)
+    assert "MDF 3 has no burns on bench" in two.refusal("wattages", "MDF 3", *ON_BENCH)
+
+
+def test_a_table_of_wattages_is_written_three_ways(two: Shell) -> None:
+    found = two.json("wattages", "birch 3", *ON_BENCH, "--watts", "40,100", "--into", "out")
+    assert [row["rated_w"] for row in found["rows"]] == [40.0, 100.0]
+    files = {path.suffix: path for path in (two.folder / "out").iterdir()}
+    assert sorted(files) == [".csv", ".pdf", ".txt"]
+    assert files[".pdf"].name == "wattages-birch-3-cut.pdf"
+    assert files[".pdf"].read_bytes().startswith(b"%PDF")
+    assert files[".csv"].read_text(encoding="utf-8").count("\n") == 3
+    assert "Where to begin: birch 3" in files[".txt"].read_text(encoding="utf-8")
+
+
+def test_a_new_lot_is_tried_and_judged(evening: Shell) -> None:
+    at = ("--power", "80", "--speed", "16")
+    said = evening.refusal("plan-lot")
+    assert "No lot of birch 3 but the current one (without a name) was cut on bench" in said
+    evening.run("change-sheet", "birch 3", "--lot", "May")
+    board = evening.json("plan-lot", *at)["grid"]
+    assert board["sheet"]["lot"] == "May"
+    assert len(board["cells"]) == 4
+    assert {cell["speed_mm_s"] for cell in board["cells"]} >= {16.0}
+    evening.burn(board, lambda power, speed: cut_cleanly(power, speed * 1.2))
+    verdict = evening.json("judge-lot", *at, "--reliability", "0.95")
+    assert verdict["verdict"] == "slow"
+    assert verdict["setting"]["speed_mm_s"] < 16.0
+    assert verdict["shift_pct"] > 0.0
+    assert (
+        "give --power and --speed, or neither"
+        in evening.run("judge-lot", "--power", "80", code=2).stderr
+    )
+
+
+def test_check_strips_find_a_tired_machine(evening: Shell) -> None:
+    assert "No check strip of birch 3 on bench was taken down yet" in evening.refusal(
+        "check-machine"
+    )
+    settings = []
+    for tired in (1.0, 1.0, 1.25, 1.25):
+        board = evening.json("plan-strip")["grid"]
+        assert STRIP_NOTE in board["notes"]
+        settings.append([(c["power_pct"], c["speed_mm_s"]) for c in board["cells"]])
+        evening.burn(board, lambda power, speed, k=tired: cut_cleanly(power, speed * k))
+    # The strips themselves don't move what they are compared with.
+    assert settings[0] == settings[1] == settings[2] == settings[3]
+    found = evening.json("check-machine", "--picture", "strips.svg")
+    check = found["check"]
+    assert len(found["boards"]) == len(check["estimates_pct"]) == 4
+    assert check["alarm"] is True
+    assert check["chance_after_each"][1] < 0.5 < check["chance_after_each"][3]
+    picture = (evening.folder / "strips.svg").read_text(encoding="utf-8")
+    assert picture.count('id="check-') == 4
+    assert "Clean the lens" in evening.text("check-machine") or check["checks"]
+
+
+def test_a_sheet_that_is_not_known_checks_nothing(two: Shell) -> None:
+    said = two.refusal("plan-strip", "MDF 3", *ON_BENCH)
+    assert "MDF 3 on bench has 0 cuts and no edge between them" in said
+
+
+def test_sheet_or_machine_needs_both_sheets(two: Shell) -> None:
+    said = two.refusal("sheet-or-machine", "birch 3", "--reference", "MDF 3", *ON_BENCH)
+    assert "No lot of birch 3 but the current one" in said
