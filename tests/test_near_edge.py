@@ -81,3 +81,13 @@ def test_targets_lose_their_tails_only():
     inside = np.abs(targets) < 1.5
     np.testing.assert_array_equal(core[inside], targets[inside])
     assert np.abs(core).max() < 2.2
+
+
+def test_a_certain_burn_among_doubtful_ones_divides_nothing_by_nothing() -> None:
+    """Of many paths that are followed on, a certain outcome leaves some with no chance at all."""
+    asked = question()
+    asked.chances[:, :, 0] = np.array([1.0, 0.0, 0.0])[:, None]
+    certain = np.arange(CANDIDATES) == 0
+    batch = choose_batch(asked, 12, [~certain] * 4 + [certain])
+    assert batch[4] == 0
+    assert 0 not in batch[:4]

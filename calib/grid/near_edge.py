@@ -122,7 +122,7 @@ def _losses(question: Question, paths: Array) -> Array:
     whole, moments = paths.sum(axis=1), paths @ centred
     masses = [paths @ chance for chance in question.chances[:-1]]
     masses.append(np.maximum(whole[:, None] - sum(masses), 0.0))
-    unlikely = [mass < _NO_CHANCE * whole[:, None] for mass in masses]
+    unlikely = [mass <= _NO_CHANCE * whole[:, None] for mass in masses]
     left = np.empty((len(question.importance), question.chances.shape[2]))
     for t, target in enumerate(centred.T):
         firsts = [paths @ (chance * target[:, None]) for chance in question.chances[:-1]]
