@@ -56,7 +56,20 @@ BEFORE = {
     "restore": ("backup",),
     "settled": ("settle", "last"),
     "sheet-card": ("settle", "last"),
+    "comb": ("settle", "last"),
+    "read-comb": ("comb", "--power", "60", "--speed", "9"),
 }
+# A drawing that is cut, in one colour.
+BOX = """<svg xmlns="http://www.w3.org/2000/svg" width="90mm" height="60mm" viewBox="0 0 90 60">
+<g fill="none" stroke="#ff0000"><path d="M5 5h80v50h-80z"/><circle cx="45" cy="30" r="9"/></g></svg>
+"""
+
+
+def _a_coupon(evening: Shell) -> tuple[str, str]:
+    """Code of the last board, and of a cell of it that dropped."""
+    board = evening.json("show-board", "last")
+    cells = [r["cell"] for r in board["readings"] if r["through"] == "through"]
+    return board["grid"]["board_id"], cells[0]
 
 
 # The page is served until it is stopped: tests/test_web_serving.py starts it as a program.
@@ -70,6 +83,15 @@ def test_every_example_runs(evening: Shell, name: str) -> None:
         evening.write("results.csv", Path(evening.results(grid, cut_cleanly)).read_bytes())
     if name == "attach":
         evening.write("photo.jpg", b"\xff\xd8\xff" + bytes(9))
+    if name == "job":
+        evening.write("box.svg", BOX)
+    if name == "joint":
+        evening.run("comb", "--power", "60", "--speed", "9")
+        evening.run("read-comb", "last", "--snug", "S4,S5", "--tight", "S1-S3", "--loose", "S6-S9")
+    if name == "kerf":
+        code, cell = _a_coupon(evening)
+        sizes = f"cell,through,char,mark,note,width_mm\n{cell},through,,,,15.8\n"
+        evening.run("take-down", code, evening.write("sizes.csv", sizes))
     if name == "add-machine":
         evening.book.unlink()
     evening.run(*words, typed=TYPED.get(name))

@@ -177,7 +177,7 @@ def _narrow_outlines(strokes: Strokes, limit: float, kerf: float) -> list[Featur
             kind="narrow outline",
             place_mm=_place(strokes.starts_mm[index]),
             size_mm=float(widths[index]),
-            words=f"A part or hole {widths[index]:.2f} mm wide, with a kerf of {kerf:g} mm.",
+            words=f"A part or hole {widths[index]:.2f} mm wide, with a kerf of {kerf:.2f} mm.",
         )
         for index in np.flatnonzero(strokes.closed & (widths < limit))
     ]

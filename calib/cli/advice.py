@@ -28,7 +28,7 @@ from calib.cli.frame import (
 
 PANEL = "Advice"
 
-Aim = Annotated[str, typer.Option("--aim", metavar="WORD", help="fastest or cleanest.")]
+Aim = Annotated[str, typer.Option("--aim", metavar="WORD", help="fastest, cleanest or cheapest.")]
 CutLength = Annotated[
     float | None,
     typer.Option(

@@ -8,7 +8,7 @@ from calib.grid.colours import colour_at
 from calib.grid.comb import CombBoard
 from calib.grid.frame import frame_of
 from calib.grid.naming import file_cautions, setting_words
-from calib.grid.rs274 import comment_lines, program, stroke_lines
+from calib.grid.rs274 import box_lines, comment_lines, program, stroke_lines
 from calib.grid.strokes import Stroke
 from calib.grid.svg import Group, drawing
 
@@ -87,6 +87,28 @@ def comb_program(board: CombBoard) -> str:
         When the sheet may not be burnt.
     """
     return program(board.machine, _body(board), [_title(board), *_how(board)])
+
+
+def comb_frame_program(board: CombBoard) -> str:
+    """Write a program that moves round a comb board's box with the beam off.
+
+    Parameters
+    ----------
+    board
+        From ``plan_comb``.
+
+    Returns
+    -------
+    str
+        Travel moves only, to see that the board lies right and clear of clamps.
+
+    Raises
+    ------
+    MachineLimit
+        As for ``frame_program``.
+    """
+    body = box_lines(board.machine, board.board_mm)
+    return program(board.machine, body, [f"{_title(board)}: its box with the beam off"])
 
 
 def _body(board: CombBoard) -> Iterator[str]:

@@ -100,12 +100,34 @@ def frame_program(grid: Grid) -> str:
     MachineLimit
         When the board's box isn't inside the bed.
     """
-    width, height = grid.board_mm
-    corners = ((0.0, height), (width, height), (width, 0.0), (0.0, 0.0), (0.0, height))
-    frame = frame_of(grid.machine, grid.board_mm)
-    body = [line for at in corners for line in ("M5", f"G0 {_at(grid.machine, frame, at)}")]
     comments = [f"{board_words(grid)}: its box with the beam off"]
-    return program(grid.machine, body, comments)
+    return program(grid.machine, box_lines(grid.machine, grid.board_mm), comments)
+
+
+def box_lines(machine: Machine, board_mm: Point) -> list[str]:
+    """Moves round a board's box with the beam off.
+
+    Parameters
+    ----------
+    machine
+        Whose corner and bed count.
+    board_mm
+        Width and height of the board [mm].
+
+    Returns
+    -------
+    list of str
+        Lines of a program.
+
+    Raises
+    ------
+    MachineLimit
+        When the box isn't inside the bed.
+    """
+    width, height = board_mm
+    corners = ((0.0, height), (width, height), (width, 0.0), (0.0, 0.0), (0.0, height))
+    frame = frame_of(machine, board_mm)
+    return [line for at in corners for line in ("M5", f"G0 {_at(machine, frame, at)}")]
 
 
 def program(machine: Machine, body: Iterable[str], comments: Iterable[str]) -> str:

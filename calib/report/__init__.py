@@ -15,6 +15,10 @@ _HOMES = {
         "planned_round_data", "planned_round_text", "planned_text", "question_text",
         "reading_words", "recorded_text",
     ),
+    "calib.report.jobs": ("costs_data", "costs_text", "job_data", "job_text", "time_ratio_text"),
+    "calib.report.joints": (
+        "comb_data", "comb_taken_text", "comb_text", "joint_text", "kerf_text",
+    ),
     "calib.report.advice": (
         "EDGES", "advice_text", "margin_lines", "promised_words", "promises_text", "summary_text",
     ),

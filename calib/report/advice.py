@@ -206,6 +206,8 @@ def margin_lines(rec: Recommendation) -> list[str]:
         )
     if rec.pushes_per_hour is not None:
         lines.append(f"Expected pushes in an hour of cutting: {rec.pushes_per_hour:.2g}.")
+    if rec.expected_cost is not None:
+        lines.append(f"Expected cost: {rec.expected_cost:.2f}.")
     again = rec.setting_if_scatter_doubled
     if rec.chance_if_scatter_doubled is not None:
         then = f"; then {setting_words(again)} would be right" if again else ""

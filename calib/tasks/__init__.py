@@ -11,6 +11,10 @@
 ``elsewhere``    a sheet on another machine, and a table over wattages to hand on
 ``new_lot``      a new lot against the old ones
 ``checks``       check strips: is it the sheet or the machine?
+``costing``      what time and parts cost, and what the stopwatch says
+``jobs``         the maker's own drawing: time, money, whole-job promise, small features
+``kerfs``        kerf against line energy, from measured coupons
+``combs``        comb boards, and what they tell of joints
 ``summary``      a region in a few lines
 ``pictures``     the picture of a region
 ``definitions``  ready-made grids from TOML
@@ -60,6 +64,20 @@ if TYPE_CHECKING:
         sheet_or_machine,
         strip_chart,
     )
+    from calib.tasks.combs import (
+        CombTaken,
+        CombWish,
+        PlannedComb,
+        caliper_of,
+        comb_board_files,
+        comb_readings,
+        comb_taken,
+        find_comb,
+        joint_of_comb,
+        plan_comb_board,
+        take_down_comb,
+    )
+    from calib.tasks.costing import costs_of, take_down_costs, take_down_time, time_ratio
     from calib.tasks.definitions import Definition, read_definition, ready_made_grid
     from calib.tasks.elsewhere import (
         CarriedOver,
@@ -70,6 +88,14 @@ if TYPE_CHECKING:
     )
     from calib.tasks.exchange import export_book, import_book
     from calib.tasks.files import FileWish, board_files, focus_files, resume_files, write_folder
+    from calib.tasks.jobs import (
+        ClassLine,
+        JobReport,
+        JobWish,
+        job_picture,
+        job_report,
+        time_this_job,
+    )
     from calib.tasks.keeping import (
         BackupFile,
         Kept,
@@ -81,6 +107,7 @@ if TYPE_CHECKING:
         photograph_files,
         put_back,
     )
+    from calib.tasks.kerfs import kerf_law_of_pair, learn_kerf
     from calib.tasks.library import fit_region, plan_grid, recommend, starting_point
     from calib.tasks.look import ReadOut, RegionLook, read_out, region_look
     from calib.tasks.looking_back import (
@@ -138,6 +165,15 @@ _HOMES = {
         "Advice", "JobCounts", "RegionWish", "advise", "advise_on",
         "find_promise", "region_of_pair", "settle", "take_down_job",
     ),
+    "calib.tasks.costing": ("costs_of", "take_down_costs", "take_down_time", "time_ratio"),
+    "calib.tasks.jobs": (
+        "ClassLine", "JobReport", "JobWish", "job_picture", "job_report", "time_this_job",
+    ),
+    "calib.tasks.kerfs": ("kerf_law_of_pair", "learn_kerf"),
+    "calib.tasks.combs": (
+        "CombTaken", "CombWish", "PlannedComb", "caliper_of", "comb_board_files", "comb_readings",
+        "comb_taken", "find_comb", "joint_of_comb", "plan_comb_board", "take_down_comb",
+    ),
     "calib.tasks.cards": ("settled_of_pair", "sheet_card_files", "sheet_card_of_pair"),
     "calib.tasks.keeping": (
         "BackupFile", "Kept", "attach", "back_up", "find_machine", "list_backups",
@@ -163,12 +199,18 @@ __all__ = [
     "CarriedOver",
     "CellByCell",
     "CheckWish",
+    "ClassLine",
+    "CombTaken",
+    "CombWish",
     "Definition",
     "ElsewhereWish",
     "FileWish",
     "JobCounts",
+    "JobReport",
+    "JobWish",
     "Kept",
     "Planned",
+    "PlannedComb",
     "ReadOut",
     "RegionLook",
     "RegionWish",
@@ -186,13 +228,19 @@ __all__ = [
     "board_file",
     "board_files",
     "board_state",
+    "caliper_of",
     "carry_over",
     "change_sheet",
     "check_machine",
     "check_material",
+    "comb_board_files",
+    "comb_readings",
+    "comb_taken",
+    "costs_of",
     "export_book",
     "file_names",
     "find_board",
+    "find_comb",
     "find_machine",
     "find_pair",
     "find_promise",
@@ -200,8 +248,13 @@ __all__ = [
     "focus_files",
     "hazard_of",
     "import_book",
+    "job_picture",
+    "job_report",
+    "joint_of_comb",
     "judge_lot",
+    "kerf_law_of_pair",
     "last_promised",
+    "learn_kerf",
     "list_backups",
     "look_over",
     "minutes_of",
@@ -209,6 +262,7 @@ __all__ = [
     "picture_format",
     "plan_board",
     "plan_boards",
+    "plan_comb_board",
     "plan_focus_board",
     "plan_grid",
     "plan_grids",
@@ -237,7 +291,12 @@ __all__ = [
     "summarise",
     "table_of_wattages",
     "take_down",
+    "take_down_comb",
+    "take_down_costs",
     "take_down_job",
+    "take_down_time",
+    "time_ratio",
+    "time_this_job",
     "track_record",
     "track_record_pictures",
     "track_record_title",

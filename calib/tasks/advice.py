@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
+from calib.advise.costs import Costs
 from calib.advise.recommendation import Recommendation
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
@@ -12,6 +13,7 @@ from calib.hazards import check_hazard
 from calib.logbook import Book, PromiseEntry, Settled
 from calib.records import THROUGH_GRADES, Burn, Operation, Setting
 from calib.tasks.boards import LAST, find_pair
+from calib.tasks.costing import costs_of
 from calib.tasks.library import fit_region, recommend
 from calib.tasks.pooling import pool_of_book
 from calib.tasks.results import sitting_label
@@ -24,7 +26,7 @@ class RegionWish:
     Parameters
     ----------
     aim
-        ``fastest`` or ``cleanest``.
+        ``fastest``, ``cleanest`` or ``cheapest``.
     reliability
         Chance that the promise shall hold.
     char_at_most
@@ -35,6 +37,8 @@ class RegionWish:
         Length of a whole job [mm]; None for the next coupon.
     next_sheet
         True when it shall hold on the next sheet of the lot.
+    costs
+        What things cost, for ``cheapest``; None: as kept in the logbook.
     """
 
     aim: str = "fastest"
@@ -43,6 +47,7 @@ class RegionWish:
     mark: int = 2
     cut_length_mm: float | None = None
     next_sheet: bool = False
+    costs: Costs | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,6 +164,7 @@ def recommended(region: Region, wish: RegionWish) -> Recommendation:
         mark=wish.mark,
         cut_length_mm=wish.cut_length_mm,
         next_sheet=wish.next_sheet,
+        costs=wish.costs,
     )
 
 
@@ -226,6 +232,8 @@ def advise_on(book: Book, region: Region, wish: RegionWish, *, when: datetime) -
     NotEnoughEvidence
         As for ``advise``.
     """
+    if wish.aim == "cheapest" and wish.costs is None:
+        wish = replace(wish, costs=costs_of(book))
     recommendation = recommended(region, wish)
     promise_id = book.add_promise(
         recommendation.promise, machine=region.machine.name, sheet=region.sheet.name, when=when

@@ -1,0 +1,215 @@
+"""Text of costs, and of what a drawing means at a setting."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+
+from calib.advise.costs import Costs, PricedSetting
+from calib.advise.features import SmallFeatures
+from calib.advise.job_promise import JobPromise
+from calib.advise.job_time import JobTime
+from calib.advise.stopwatch import TimeRatio
+from calib.records import CHAR_WORDS
+from calib.report.words import (
+    bullets,
+    operation_words,
+    paragraphs,
+    setting_words,
+    speed_words,
+    table,
+    wrapped,
+)
+from calib.tasks.jobs import JobReport
+
+_COST_WORDS = {
+    "machine_hour": "an hour of the machine",
+    "labour_hour": "an hour of handwork",
+    "seconds_per_push": "seconds to push out one hanging place",
+    "recut_part": "a part that is lost and cut again",
+    "recut_share": "share of parts with a failing place that are lost",
+    "sheet_price": "a sheet",
+    "start_up_s": "seconds of start-up for each load of the bed",
+}
+
+
+def costs_text(costs: Costs) -> str:
+    """Show what things cost, and which numbers are guesses."""
+    guessed = set(costs.guessed)
+    rows = [
+        (words, f"{getattr(costs, name):g}", "a guess" if name in guessed else "")
+        for name, words in _COST_WORDS.items()
+    ]
+    clean = "a guess" if "cleaning_s_per_m" in guessed else ""
+    rows += [
+        (f"seconds to clean a metre: char {grade}, {word}", f"{seconds:g}", clean)
+        for grade, (word, seconds) in enumerate(
+            zip(CHAR_WORDS, costs.cleaning_s_per_m, strict=True)
+        )
+    ]
+    head = f"cost [{costs.currency}]" if costs.currency else "cost"
+    return paragraphs(
+        table(("what", head, ""), rows),
+        "Guesses stand until you say better: calib costs --help." if guessed else "",
+    )
+
+
+def time_ratio_text(ratio: TimeRatio) -> str:
+    """Say what the stopwatch tells of a machine."""
+    low, high = ratio.next_job
+    more = "" if ratio.jobs > 1 else " Time a second job to narrow this down."
+    return f"{ratio.describe()} The next one: {low:.2f} to {high:.2f}, 9 times in 10.{more}"
+
+
+def job_text(report: JobReport) -> str:
+    """Say what a drawing means at a setting."""
+    return paragraphs(
+        _classes(report),
+        _time(report.time, report.chosen) if report.time else _how_to_go_on(report),
+        _promise(report.promise) if report.promise else "",
+        _prices(report),
+        _features(report.features) if report.features else "",
+        bullets("Notes", _notes(report)),
+    )
+
+
+def _notes(report: JobReport) -> tuple[str, ...]:
+    """The report's, and those of its parts that aren't told elsewhere."""
+    features = report.features.notes if report.features else ()
+    return tuple(dict.fromkeys((*report.notes, *features)))
+
+
+def _classes(report: JobReport) -> str:
+    rows = [
+        (
+            line.name,
+            operation_words(line.operation) if line.operation else "-",
+            setting_words(line.setting) if line.setting else "-",
+            f"{line.length_mm / 1000.0:.3f} m",
+            str(line.strokes),
+            str(line.closed),
+        )
+        for line in report.classes
+    ]
+    width, height = report.size_mm
+    header = ("class", "operation", "setting", "path", "lines", "closed")
+    return f"Drawing of {width:.1f} x {height:.1f} mm\n{table(header, rows)}"
+
+
+def _how_to_go_on(report: JobReport) -> str:
+    if any(line.operation for line in report.classes):
+        return ""
+    return wrapped(
+        "Give each class an operation with --cut, --line-mark or --area-mark, or leave it out with"
+        " --leave-out."
+    )
+
+
+def _few(number: float) -> str:
+    """A number of pushes: hundredths where there are few."""
+    return f"{number:.2f}" if number < 1.0 else f"{number:.1f}"
+
+
+def _minutes(seconds: float) -> str:
+    return f"{seconds / 60.0:.1f} min"
+
+
+def _time(time: JobTime, chosen: str) -> str:
+    parts = (
+        ("cutting", time.cutting_s),
+        ("marking", time.marking_s),
+        ("travel", time.travel_s),
+        ("start-up", time.start_up_s),
+    )
+    said = ", ".join(f"{name} {_minutes(seconds)}" for name, seconds in parts if seconds > 0.0)
+    setting = f" with the cuts {chosen}" if chosen else ""
+    interval = ""
+    if time.interval_s is not None:
+        low, high = time.interval_s
+        interval = f" By the stopwatch {_minutes(low)} to {_minutes(high)}, 9 times in 10."
+    slow = sum(c.slow_mm for c in time.classes)
+    length = sum(c.length_mm for c in time.classes)
+    share = 100.0 * slow / length if length else 0.0
+    below = f" {share:.0f} % of the path is burnt below the set speed." if share >= 1.0 else ""
+    return wrapped(f"Time: {_minutes(time.total_s)}{setting} ({said}).{interval}{below}")
+
+
+def _promise(promise: JobPromise) -> str:
+    low, high = promise.pushes_interval
+    lines = [
+        f"Whole job: {_few(promise.expected_pushes)} pushes expected ({low} to {high}, 9 times in"
+        f" 10) of {promise.places:.0f} places; a chance of {promise.chance_no_push:.3f} that none"
+        " is needed."
+    ]
+    if promise.expected_defects > 0.0:
+        few, many = promise.defects_interval
+        lines.append(
+            f"Knots and glue pockets, which no power buys off: {_few(promise.expected_defects)}"
+            f" expected ({few} to {many}). With them, a chance of {promise.chance_no_help:.3f} that"
+            " nothing needs help."
+        )
+    rows = [
+        (
+            f"{change.change_pct:+.0f} %" if change.change_pct else "as it is",
+            speed_words(change.speed_mm_s),
+            _few(change.expected_pushes),
+            f"{change.chance_no_push:.3f}",
+            f"{change.minutes:.1f} min",
+        )
+        for change in promise.changes
+    ]
+    header = ("speed", "", "pushes", "none needed", "time")
+    return "\n".join([*(wrapped(line) for line in lines), table(header, rows)])
+
+
+def _prices(report: JobReport) -> str:
+    if not report.prices:
+        return ""
+    currency = f" [{report.costs.currency}]" if report.costs and report.costs.currency else ""
+    names = tuple(report.prices[0].parts)
+    header = ("", "setting", f"cost{currency}", *names, "pushes", "time")
+    if report.prices[0].margin is not None:
+        header += ("margin",)
+    rows = [tuple(_price_row(priced, names)) for priced in report.prices]
+    return f"What the job costs on average:\n{table(header, rows)}"
+
+
+def _price_row(priced: PricedSetting, names: tuple[str, ...]) -> Iterator[str]:
+    yield priced.name
+    yield setting_words(priced.setting)
+    yield f"{priced.total:.2f}"
+    for name in names:
+        yield f"{priced.parts[name]:.2f}"
+    yield _few(priced.expected_pushes)
+    yield f"{priced.minutes:.1f} min"
+    if priced.margin is not None and priced.margin_pct is not None:
+        yield f"{priced.margin:.2f} ({priced.margin_pct:.0f} %)"
+
+
+def _features(features: SmallFeatures) -> str:
+    counted = {kind: number for kind, number in features.counts.items() if number}
+    if not counted:
+        return ""
+    told = [
+        f"{feature.kind} at {feature.place_mm[0]:g}, {feature.place_mm[1]:g} mm: {feature.words}"
+        for feature in features.features
+    ]
+    total = sum(counted.values())
+    more = f" ({len(told)} of {total} are listed)" if total > len(told) else ""
+    return bullets(f"Small features{more}", told)
+
+
+def costs_data(costs: Costs) -> dict[str, object]:
+    """Costs with the names of those that are guesses."""
+    return {**dataclasses.asdict(costs), "guessed": costs.guessed}
+
+
+def job_data(report: JobReport) -> dict[str, object]:
+    """The report as data, with the sums of its time."""
+    data = {f.name: getattr(report, f.name) for f in dataclasses.fields(report)}
+    time = report.time
+    if time is not None:
+        sums = ("total_s", "interval_s", "machine_s", "cutting_s", "marking_s", "travel_s")
+        fields = {f.name: getattr(time, f.name) for f in dataclasses.fields(time)}
+        data["time"] = {**{name: getattr(time, name) for name in sums}, **fields}
+    return data

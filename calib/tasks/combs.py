@@ -1,0 +1,483 @@
+"""Comb boards: planned at the settled cut, taken down by feel and caliper, read as a joint."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+
+from calib.advise.caliper import Caliper
+from calib.advise.comb_reading import FACES, Face, FitReading, checked
+from calib.advise.job import Job, JobClass
+from calib.advise.job_time import job_time_s
+from calib.advise.joint import Joint, fit_joint
+from calib.advise.outlines import Strokes
+from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
+from calib.grid.comb import CombBoard, Feel, plan_comb
+from calib.grid.comb_files import comb_frame_program, comb_program, comb_svg
+from calib.grid.comb_sheet import comb_record_page
+from calib.grid.strokes import Stroke
+from calib.hazards import check_hazard
+from calib.logbook import Book
+from calib.logbook.coding import known_names, record_from_json, record_to_json
+from calib.logbook.keeping import Kept
+from calib.records import Machine, Setting, Sheet
+from calib.tasks.boards import LAST, find_pair
+from calib.tasks.files import Files
+from calib.tasks.kerfs import kerf_at
+
+# Fields of a comb's content that are arguments of ``plan_comb``.
+_NUMBERS = ("stock_mm", "step_mm", "slots", "tongues", "kerf_mm")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CombWish:
+    """What a comb board is to be.
+
+    Parameters
+    ----------
+    stock_mm
+        Thickness of the stock that is tried in the slots [mm]; None: the sheet's own.
+    setting
+        At which it is cut; None: the one that was settled on.
+    step_mm, slots, tongues
+        From one width to the next [mm], and how many.
+    kerf_mm
+        Kerf that the ladders lie round [mm]; None: from measured coupons, else a guess.
+    offcut_mm
+        Width and height at hand [mm]; None: as small as needed.
+    paper
+        ``a4`` or ``letter``, for the record sheet.
+    """
+
+    stock_mm: float | None = None
+    setting: Setting | None = None
+    step_mm: float = 0.05
+    slots: int = 9
+    tongues: int = 9
+    kerf_mm: float | None = None
+    offcut_mm: tuple[float, float] | None = None
+    paper: str = "a4"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedComb:
+    """A comb board with its files.
+
+    Parameters
+    ----------
+    board
+        The comb.
+    files
+        Names and contents.
+    time_s
+        How long it burns [s].
+    """
+
+    board: CombBoard
+    files: Files
+    time_s: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CombTaken:
+    """What was taken down of a comb so far.
+
+    Parameters
+    ----------
+    board_id
+        Code of the comb.
+    readings
+        One for each slot or tongue that was tried or measured.
+    stock_mm
+        Thickness of the stock, as often as it was measured [mm].
+    caliper
+        What was measured with.
+    """
+
+    board_id: str
+    readings: tuple[FitReading, ...] = ()
+    stock_mm: tuple[float, ...] = ()
+    caliper: Caliper = dataclasses.field(default_factory=Caliper)
+
+
+def plan_comb_board(
+    book: Book, machine: str | None, sheet: str | None, wish: CombWish, *, when: datetime
+) -> PlannedComb:
+    """Plan a comb board of a pair and keep it.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine, sheet
+        Names of the pair; None: the only one.
+    wish
+        What it is to be.
+    when
+        When it was planned.
+
+    Returns
+    -------
+    PlannedComb
+        The comb and its files.
+
+    Raises
+    ------
+    NotEnoughEvidence
+        When no cut was settled on and no setting given.
+    RefusedMaterial, DeclarationNeeded
+        When the sheet may not be burnt.
+    InvalidRecord, MachineLimit, BoardDoesNotFit
+        As for ``plan_comb``.
+    """
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    check_hazard(of_sheet, of_machine, "cut")
+    setting = wish.setting or _settled(book, of_machine, of_sheet)
+    kerf = wish.kerf_mm
+    if kerf is None:
+        measured = kerf_at(book, of_machine, of_sheet.name, setting)
+        kerf = None if measured is None else max(round(measured.value_mm, 2), 0.02)
+    board = plan_comb(
+        of_machine,
+        of_sheet,
+        setting,
+        stock_mm=wish.stock_mm or of_sheet.working_thickness_mm,
+        step_mm=wish.step_mm,
+        slots=wish.slots,
+        tongues=wish.tongues,
+        kerf_mm=kerf,
+        offcut_mm=wish.offcut_mm,
+    )
+    files = comb_board_files(board, wish.paper)
+    content = {
+        "machine": record_to_json(of_machine),
+        "sheet": record_to_json(of_sheet),
+        "setting": record_to_json(setting),
+        "stock_mm": board.stock_mm,
+        "step_mm": board.step_mm,
+        "slots": wish.slots,
+        "tongues": wish.tongues,
+        "kerf_mm": board.kerf_mm,
+        "offcut_mm": None if wish.offcut_mm is None else list(wish.offcut_mm),
+    }
+    book.keep(
+        "comb",
+        content,
+        when=when,
+        label=board.board_id,
+        machine=of_machine.name,
+        sheet=of_sheet.name,
+    )
+    return PlannedComb(board=board, files=files, time_s=comb_time_s(board))
+
+
+def _settled(book: Book, machine: Machine, sheet: Sheet) -> Setting:
+    settled = book.settled(machine.name, sheet.name, "cut")
+    if not settled:
+        raise NotEnoughEvidence(
+            f"No cut of {sheet.name} on {machine.name} was settled on yet: settle on a promised"
+            " setting first, or give power and speed."
+        )
+    return settled[0].setting
+
+
+def comb_board_files(board: CombBoard, paper: str = "a4") -> Files:
+    """Make all files of a comb board; their names begin with its code.
+
+    Parameters
+    ----------
+    board
+        The comb.
+    paper
+        ``a4`` or ``letter``.
+
+    Returns
+    -------
+    mapping of str to bytes
+        Drawing and record sheet; programs too when the machine can have them.
+    """
+    name = board.board_id
+    files = {
+        f"{name}-comb.svg": comb_svg(board).encode(),
+        f"{name}-comb-record.pdf": comb_record_page(board, paper=paper),
+    }
+    if board.machine.power_word_full is not None:
+        files[f"{name}-comb.ngc"] = comb_program(board).encode()
+        files[f"{name}-comb-frame.ngc"] = comb_frame_program(board).encode()
+    return dict(sorted(files.items()))
+
+
+def comb_time_s(board: CombBoard) -> float:
+    """Predict how long a comb board burns.
+
+    Parameters
+    ----------
+    board
+        The comb.
+
+    Returns
+    -------
+    float
+        Time of all moves, start-up not counted [s].
+    """
+    codes = [stroke for stroke in board.strokes if stroke.kind == "label"]
+    parts = [stroke for stroke in board.strokes if stroke.kind == "cut"]
+    job = Job(
+        classes=(
+            JobClass(name="codes", operation="line_mark", strokes=_as_strokes(codes)),
+            JobClass(name="parts", operation="cut", strokes=_as_strokes(parts)),
+        )
+    )
+    settings = {"codes": board.label_setting, "parts": board.setting}
+    return job_time_s(job, board.machine, settings, start_up_s=0.0).total_s
+
+
+def _as_strokes(strokes: Sequence[Stroke]) -> Strokes:
+    points = [np.array(stroke.path, dtype=float) for stroke in strokes]
+    steps = [np.append(np.hypot(*np.diff(p, axis=0).T), 0.0) for p in points]
+    return Strokes(
+        points_mm=np.vstack(points),
+        step_mm=np.concatenate(steps),
+        first=np.cumsum([0, *(len(p) for p in points)]).astype(np.int64),
+        closed=np.array([stroke.closed for stroke in strokes]),
+    )
+
+
+def find_comb(book: Book, code: str) -> CombBoard:
+    """Look a comb board up by its code, whatever its case; ``last`` is the one planned last.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    code
+        Its code.
+
+    Returns
+    -------
+    CombBoard
+        As it was planned.
+
+    Raises
+    ------
+    LogbookError
+        When there is none.
+    """
+    every = book.kept("comb")
+    wanted = code.strip()
+    found = [e for e in every if wanted.casefold() in (LAST, e.label.casefold())]
+    if not found:
+        raise LogbookError(known_names("comb board", wanted, [e.label for e in every]))
+    return _comb_from(found[0])
+
+
+def _comb_from(entry: Kept) -> CombBoard:
+    content = entry.content
+    offcut = content["offcut_mm"]
+    board = plan_comb(
+        record_from_json(Machine, content["machine"]),
+        record_from_json(Sheet, content["sheet"]),
+        record_from_json(Setting, content["setting"]),
+        offcut_mm=None if offcut is None else (offcut[0], offcut[1]),
+        **{name: content[name] for name in _NUMBERS},
+    )
+    names = {"machine": entry.machine or board.machine.name, "sheet": entry.sheet or ""}
+    return dataclasses.replace(
+        board,
+        board_id=entry.label,
+        machine=dataclasses.replace(board.machine, name=names["machine"]),
+        sheet=dataclasses.replace(board.sheet, name=names["sheet"] or board.sheet.name),
+    )
+
+
+def comb_taken(book: Book, board: CombBoard) -> CombTaken:
+    """Look up what was taken down of a comb.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    board
+        The comb.
+
+    Returns
+    -------
+    CombTaken
+        Empty when nothing was.
+    """
+    kept = book.kept("comb_readings", label=board.board_id)
+    if not kept:
+        return CombTaken(board_id=board.board_id)
+    content = kept[0].content
+    return CombTaken(
+        board_id=board.board_id,
+        readings=tuple(record_from_json(FitReading, fields) for fields in content["readings"]),
+        stock_mm=tuple(content["stock_mm"]),
+        caliper=record_from_json(Caliper, content["caliper"]),
+    )
+
+
+def take_down_comb(
+    book: Book,
+    code: str,
+    readings: Sequence[FitReading],
+    *,
+    when: datetime,
+    stock_mm: Sequence[float] = (),
+    caliper: Caliper | None = None,
+) -> CombTaken:
+    """Take down what was felt and measured on a comb; what is given replaces what was there.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    code
+        Code of the comb, or ``last``.
+    readings
+        Of some slots and tongues; a feel or a width that isn't given stays as it was.
+    when
+        When it was read.
+    stock_mm
+        Thickness of the stock, as often as it was measured [mm]; empty: as before.
+    caliper
+        What was measured with; None: as before.
+
+    Returns
+    -------
+    CombTaken
+        Everything so far.
+
+    Raises
+    ------
+    LogbookError
+        When there is no such comb.
+    InvalidRecord
+        When a reading isn't of this comb, or can't be right; nothing is stored then.
+    """
+    board = find_comb(book, code)
+    before = comb_taken(book, board)
+    known = {reading.label: reading for reading in before.readings}
+    for reading in readings:
+        known[reading.label] = _joined(known.get(reading.label), reading)
+    taken = CombTaken(
+        board_id=board.board_id,
+        readings=tuple(known[label] for label in sorted(known)),
+        stock_mm=tuple(stock_mm) or before.stock_mm,
+        caliper=caliper or before.caliper,
+    )
+    checked(board, taken.readings)
+    if taken.readings:
+        # Widths that can't be those of this comb are refused before anything is stored.
+        _joint(book, board, taken)
+    content: Mapping[str, Any] = {
+        "readings": [record_to_json(reading) for reading in taken.readings],
+        "stock_mm": list(taken.stock_mm),
+        "caliper": record_to_json(taken.caliper),
+    }
+    book.keep(
+        "comb_readings",
+        content,
+        when=when,
+        label=board.board_id,
+        machine=board.machine.name,
+        sheet=board.sheet.name,
+    )
+    return taken
+
+
+def _joined(before: FitReading | None, now: FitReading) -> FitReading:
+    if before is None:
+        return now
+    widths = {f"{face}_mm": now.widths_mm(face) or before.widths_mm(face) for face in FACES}
+    return FitReading(label=now.label, feel=now.feel or before.feel, **widths)
+
+
+def joint_of_comb(book: Book, code: str) -> tuple[CombBoard, Joint]:
+    """Read a comb: kerf, snug slot, and what to draw for press fit, glue fit and inlay.
+
+    Parameters
+    ----------
+    book
+        The logbook; kerf from measured coupons is used too.
+    code
+        Code of the comb, or ``last``.
+
+    Returns
+    -------
+    board, joint : CombBoard, Joint
+        The comb and what it tells.
+
+    Raises
+    ------
+    LogbookError
+        When there is no such comb.
+    NotEnoughEvidence
+        When nothing was felt or measured.
+    """
+    board = find_comb(book, code)
+    return board, _joint(book, board, comb_taken(book, board))
+
+
+def _joint(book: Book, board: CombBoard, taken: CombTaken) -> Joint:
+    coupons = kerf_at(book, board.machine, board.sheet.name, board.setting)
+    return fit_joint(
+        board, taken.readings, taken.stock_mm, caliper=taken.caliper, coupon_kerf=coupons
+    )
+
+
+def caliper_of(limit_mm: float | None) -> Caliper | None:
+    """A usual caliper with the largest error that its maker allows [mm]; None when not given."""
+    return None if limit_mm is None else Caliper(limit_mm=limit_mm)
+
+
+def comb_readings(
+    felt: Mapping[Feel, Sequence[Sequence[str]]],
+    measured: Mapping[Face, Sequence[tuple[str, tuple[float, ...]]]],
+) -> tuple[FitReading, ...]:
+    """Sort what was typed by slot and tongue.
+
+    Parameters
+    ----------
+    felt
+        Lists of codes, by feel.
+    measured
+        Codes with widths [mm], by face.
+
+    Returns
+    -------
+    tuple of FitReading
+        One for each code.
+
+    Raises
+    ------
+    InvalidRecord
+        When a code is given two feels.
+    """
+    feels: dict[str, Feel] = {}
+    for feel, lists in felt.items():
+        for code in (code for codes in lists for code in codes):
+            if feels.setdefault(code, feel) != feel:
+                raise InvalidRecord(
+                    f"{code!r} is given as {feels[code]} and as {feel}: give it one of the two."
+                )
+    widths: dict[str, dict[Face, tuple[float, ...]]] = {}
+    for face, pairs in measured.items():
+        for code, values in pairs:
+            own = widths.setdefault(code, {})
+            own[face] = own.get(face, ()) + values
+    return tuple(
+        FitReading(
+            label=code,
+            feel=feels.get(code),
+            top_mm=widths.get(code, {}).get("top", ()),
+            bottom_mm=widths.get(code, {}).get("bottom", ()),
+            across_mm=widths.get(code, {}).get("across", ()),
+        )
+        for code in sorted({*feels, *widths})
+    )

@@ -1,0 +1,146 @@
+"""What time and parts cost a workshop, and what its stopwatch says; kept in the logbook."""
+
+from __future__ import annotations
+
+import dataclasses
+from datetime import datetime
+from typing import Any
+
+from calib.advise.costs import Costs
+from calib.advise.stopwatch import TimeRatio, calibrate_time
+from calib.errors import InvalidRecord
+from calib.logbook import Book
+from calib.tasks.keeping import find_machine
+
+
+def costs_of(book: Book) -> Costs:
+    """Look up what things cost; what was never said is a guess, and ``guessed`` names it.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+
+    Returns
+    -------
+    Costs
+        As taken down last.
+    """
+    kept = book.kept("costs")
+    if not kept:
+        return Costs()
+    known = {field.name for field in dataclasses.fields(Costs)}
+    given = {name: value for name, value in kept[0].content.items() if name in known}
+    if "cleaning_s_per_m" in given:
+        given["cleaning_s_per_m"] = tuple(given["cleaning_s_per_m"])
+    return Costs(**given)
+
+
+def take_down_costs(book: Book, *, when: datetime, note: str = "", **changed: Any) -> Costs:
+    """Take down what things cost; what isn't given stays as it was.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    when
+        Since when it is so.
+    note
+        The user's own words.
+    **changed
+        Fields of ``calib.Costs``.
+
+    Returns
+    -------
+    Costs
+        As they are now.
+
+    Raises
+    ------
+    InvalidRecord
+        When one can't be; nothing is stored then.
+    """
+    costs = dataclasses.replace(costs_of(book), **changed)
+    said = {
+        field.name: getattr(costs, field.name)
+        for field in dataclasses.fields(costs)
+        if field.name not in costs.guessed and getattr(costs, field.name) != ""
+    }
+    if changed:
+        book.keep("costs", said, when=when, note=note)
+    return costs
+
+
+def time_ratio(book: Book, machine: str | None) -> TimeRatio | None:
+    """How much longer jobs take on a machine than calculated, by its stopwatch.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine
+        Its name; None: the only one.
+
+    Returns
+    -------
+    TimeRatio or None
+        None when no job was timed.
+    """
+    name = find_machine(book, machine).name
+    # A job that was timed again counts once, with its newest time.
+    newest = {
+        entry.label: entry.content for entry in reversed(book.kept("timed_job", machine=name))
+    }
+    pairs = [(float(c["calculated_s"]), float(c["measured_s"])) for c in newest.values()]
+    return calibrate_time(pairs) if pairs else None
+
+
+def take_down_time(
+    book: Book,
+    machine: str | None,
+    times_s: tuple[float, float],
+    *,
+    when: datetime,
+    label: str = "",
+    note: str = "",
+) -> TimeRatio:
+    """Take down how long a job took on a machine; two jobs suffice to start.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine
+        Its name; None: the only one.
+    times_s
+        Calculated and measured, both without start-up [s].
+    when
+        When it was measured.
+    label
+        Which job it was; the same label again replaces it. Empty: the time of ``when``.
+    note
+        The user's own words.
+
+    Returns
+    -------
+    TimeRatio
+        By all timed jobs of the machine.
+
+    Raises
+    ------
+    InvalidRecord
+        When a time isn't above 0, or so far from the other that a slip is likelier.
+    LogbookError
+        When the machine isn't there.
+    """
+    calculated, measured = times_s
+    calibrate_time([times_s])
+    name = find_machine(book, machine).name
+    content = {"calculated_s": calculated, "measured_s": measured}
+    book.keep(
+        "timed_job", content, when=when, label=label or when.isoformat(), machine=name, note=note
+    )
+    ratio = time_ratio(book, name)
+    if ratio is None:
+        raise InvalidRecord(f"the timed job {label!r} wasn't kept: take it down again.")
+    return ratio

@@ -1,0 +1,446 @@
+"""The maker's own drawing at a setting: time, money, whole-job promise, small features."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from typing import BinaryIO
+
+import numpy as np
+
+from calib.advise import candidates
+from calib.advise.costs import Costs, PricedSetting, expected_cost, price_settings
+from calib.advise.cut_times import CutTimes
+from calib.advise.drawing import ClassesBy, Drawing, read_drawing
+from calib.advise.features import SmallFeatures, small_features
+from calib.advise.job import Job, make_job
+from calib.advise.job_promise import JobPromise, job_promise
+from calib.advise.job_time import JobTime, job_time_s
+from calib.advise.stopwatch import TimeRatio
+from calib.errors import InvalidRecord, NotEnoughEvidence
+from calib.fit.region import Region
+from calib.hazards import check_hazard
+from calib.logbook import Book
+from calib.picture import cost_picture
+from calib.records import Machine, Operation, Setting
+from calib.tasks.advice import region_of_pair
+from calib.tasks.boards import find_pair
+from calib.tasks.costing import costs_of, take_down_time, time_ratio
+from calib.tasks.kerfs import kerf_law_of_pair
+from calib.tasks.library import recommend
+from calib.tasks.pictures import picture_format
+
+AIMS = ("cheapest", "fastest", "cleanest")
+# Why the cuts are at the setting that they are at.
+GIVEN, SETTLED, CHEAPEST = "as given", "as settled on", "at the cheapest setting"
+# Speeds of the picture of the cost.
+_PICTURE_SPEEDS = 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobWish:
+    """What is to be burnt, and what is asked of it.
+
+    Parameters
+    ----------
+    operations
+        For each class of the drawing its operation, or None to leave it out. Empty: only the
+        classes are told.
+    classes_by
+        ``colour`` or ``group``.
+    cut
+        Setting of the cuts; None: the one that was settled on, else the cheapest.
+    marks
+        Settings of classes that aren't cut, by name; one without takes what was settled on for its
+        operation.
+    parts, sheets
+        Parts that it yields (None: counted), and sheets that it uses up.
+    price
+        What the customer pays [money]; None when not known.
+    reliability, char_at_most
+        What cheapest, fastest and cleanest keep to.
+    """
+
+    operations: Mapping[str, Operation | None] = field(default_factory=dict)
+    classes_by: ClassesBy = "colour"
+    cut: Setting | None = None
+    marks: Mapping[str, Setting] = field(default_factory=dict)
+    parts: int | None = None
+    sheets: float = 1.0
+    price: float | None = None
+    reliability: float = 0.99
+    char_at_most: int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClassLine:
+    """One class of a drawing.
+
+    Parameters
+    ----------
+    name, operation, setting
+        What is burnt how; None where that isn't said.
+    length_mm, strokes, closed
+        Path [mm], how many lines, how many of them closed.
+    """
+
+    name: str
+    operation: Operation | None
+    setting: Setting | None
+    length_mm: float
+    strokes: int
+    closed: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobReport:
+    """What a drawing means at a setting.
+
+    Parameters
+    ----------
+    classes
+        Its classes.
+    size_mm
+        Width and height of what is drawn [mm].
+    setting, chosen
+        Setting of the cuts and why that one; None without cuts or without one.
+    time
+        Time of the job; None while no class has an operation.
+    promise
+        Pushes of the whole job; None without a fitted cut.
+    prices
+        The setting next to the cheapest, the fastest and the cleanest.
+    costs
+        What they were reckoned with.
+    features
+        Small features; None without cuts.
+    cost_curve
+        Speeds at the setting's power and passes [mm/s], and parts of the cost there [money].
+    notes
+        What the user must know.
+    """
+
+    classes: tuple[ClassLine, ...]
+    size_mm: tuple[float, float]
+    setting: Setting | None = None
+    chosen: str = ""
+    time: JobTime | None = None
+    promise: JobPromise | None = None
+    prices: tuple[PricedSetting, ...] = ()
+    costs: Costs | None = None
+    features: SmallFeatures | None = None
+    cost_curve: tuple[tuple[float, ...], Mapping[str, tuple[float, ...]]] | None = None
+    notes: tuple[str, ...] = ()
+
+
+def job_report(
+    book: Book, machine: str | None, sheet: str | None, drawing: bytes | BinaryIO, wish: JobWish
+) -> JobReport:
+    """Say what a drawing means for a pair: time, money, promise, small features.
+
+    Parameters
+    ----------
+    book
+        The logbook: burns, settled settings, costs, timed jobs, kerf.
+    machine, sheet
+        Names of the pair; None: the only one.
+    drawing
+        The SVG document, or a file opened for reading bytes.
+    wish
+        Operations and settings of its classes.
+
+    Returns
+    -------
+    JobReport
+        Without operations only the classes; without a fitted cut only what needs none.
+
+    Raises
+    ------
+    BadFile
+        When the drawing can't be read.
+    InvalidRecord, MachineLimit
+        When operations or settings don't fit the drawing or the machine.
+    LogbookError
+        When the pair isn't there.
+    RefusedMaterial, DeclarationNeeded
+        When the sheet may not be burnt.
+    """
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    check_hazard(of_sheet, of_machine)
+    read = read_drawing(drawing, wish.classes_by)
+    if not wish.operations:
+        return JobReport(classes=_lines(read, wish, {}), size_mm=read.size_mm, notes=read.notes)
+    job = make_job(read, wish.operations, name=of_sheet.name, parts=wish.parts, sheets=wish.sheets)
+    costs = costs_of(book)
+    times = _Times(
+        machine=of_machine,
+        ratio=time_ratio(book, of_machine.name),
+        start_up_s=costs.start_up_s,
+        marks=_marks(book, (of_machine.name, of_sheet.name), job, wish),
+    )
+    if not job.cuts:
+        return _marks_only(read, job, wish, times)
+    pair = (of_machine.name, of_sheet.name)
+    region = region_of_pair(book, *pair, "cut")
+    law = kerf_law_of_pair(book, *pair)
+    report = _with_cuts(region, job, costs, times, _chosen(book, pair, wish), wish)
+    features = None
+    if report.setting is not None:
+        kerf = None if law is None else law.at_setting(of_machine, report.setting).value_mm
+        settings = {c.name: report.setting for c in job.cuts}
+        features = small_features(job, of_machine, settings, kerf_mm=kerf, region=region)
+    lines = _lines(read, wish, _all_settings(job, times.marks, report.setting))
+    return replace(report, classes=lines, size_mm=read.size_mm, features=features)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Times:
+    """What the time of any job of a pair rests on."""
+
+    machine: Machine
+    ratio: TimeRatio | None
+    start_up_s: float
+    marks: Mapping[str, Setting]
+
+    def of(self, job: Job) -> CutTimes:
+        return CutTimes(
+            job=job,
+            machine=self.machine,
+            marks=self.marks,
+            start_up_s=self.start_up_s,
+            ratio=self.ratio,
+        )
+
+    def at(self, job: Job, settings: Mapping[str, Setting]) -> JobTime:
+        return job_time_s(job, self.machine, settings, start_up_s=self.start_up_s, ratio=self.ratio)
+
+
+def _marks(book: Book, pair: tuple[str, str], job: Job, wish: JobWish) -> dict[str, Setting]:
+    """Settings of the marks: as given, else as settled on."""
+    unknown = [name for name in wish.marks if name not in {c.name for c in job.classes}]
+    if unknown:
+        raise InvalidRecord(
+            f"a setting was given for class {unknown[0]!r}: the job's classes are"
+            f" {', '.join(c.name for c in job.classes)}."
+        )
+    found = dict(wish.marks)
+    for job_class in job.classes:
+        if job_class.operation != "cut" and job_class.name not in found:
+            settled = book.settled(*pair, job_class.operation)
+            if settled:
+                found[job_class.name] = settled[0].setting
+    return found
+
+
+def _chosen(book: Book, pair: tuple[str, str], wish: JobWish) -> tuple[Setting | None, str]:
+    if wish.cut is not None:
+        return wish.cut, GIVEN
+    settled = book.settled(*pair, "cut")
+    return (settled[0].setting, SETTLED) if settled else (None, "")
+
+
+def _all_settings(
+    job: Job, marks: Mapping[str, Setting], cut: Setting | None
+) -> dict[str, Setting]:
+    cuts = {} if cut is None else {c.name: cut for c in job.cuts}
+    return {**cuts, **marks}
+
+
+def _lines(
+    drawing: Drawing, wish: JobWish, settings: Mapping[str, Setting]
+) -> tuple[ClassLine, ...]:
+    return tuple(
+        ClassLine(
+            name=c.name,
+            operation=wish.operations.get(c.name),
+            setting=settings.get(c.name),
+            length_mm=c.length_mm,
+            strokes=len(c.strokes),
+            closed=c.closed_count,
+        )
+        for c in drawing.classes
+    )
+
+
+def _marks_only(drawing: Drawing, job: Job, wish: JobWish, times: _Times) -> JobReport:
+    """A job without cuts: time alone; marks have neither pushes nor a kerf."""
+    kept = tuple(c for c in job.classes if c.name in times.marks)
+    left = [c.name for c in job.classes if c.name not in times.marks]
+    notes = [f"Not counted, because they have no setting: {', '.join(left)}."] if left else []
+    time = times.at(replace(job, classes=kept), times.marks) if kept else None
+    return JobReport(
+        classes=_lines(drawing, wish, times.marks),
+        size_mm=drawing.size_mm,
+        time=time,
+        notes=(*notes, *(time.notes if time else job.notes)),
+    )
+
+
+def _with_cuts(
+    region: Region,
+    job: Job,
+    costs: Costs,
+    times: _Times,
+    chosen: tuple[Setting | None, str],
+    wish: JobWish,
+) -> JobReport:
+    cut_times = times.of(job)
+    settings, notes = _advised(region, cut_times, costs, wish)
+    setting, why = chosen
+    if setting is None and "cheapest" in settings:
+        setting, why = settings["cheapest"], CHEAPEST
+    if setting is None:
+        return JobReport(
+            classes=(),
+            size_mm=(0.0, 0.0),
+            costs=costs,
+            notes=(*notes, *job.notes, "Give a setting for the cuts to see what the job takes."),
+        )
+    time = times.at(cut_times.counted, cut_times.settings(setting))
+    notes += (*cut_times.notes, *time.notes)
+    report = JobReport(
+        classes=(), size_mm=(0.0, 0.0), setting=setting, chosen=why, time=time, costs=costs
+    )
+    if not region.burns:
+        return replace(report, notes=tuple(dict.fromkeys(notes)))
+    if why != CHEAPEST:
+        settings = {why: setting, **settings}
+    prices = price_settings(region, job, costs, settings, price=wish.price, times=cut_times)
+    promise = job_promise(region, job, setting, times=cut_times)
+    if not region.tested(setting.power_pct, setting.speed_mm_s, setting.passes):
+        notes += ("This setting lies outside what was burnt: its chances are not tested.",)
+    guessed = expected_cost(
+        region, job, costs, setting.power_pct, setting.speed_mm_s, setting.passes, times=cut_times
+    ).notes
+    return replace(
+        report,
+        promise=promise,
+        prices=prices,
+        cost_curve=_cost_curve(region, job, costs, setting, cut_times),
+        notes=tuple(dict.fromkeys((*notes, *guessed))),
+    )
+
+
+def _advised(
+    region: Region, times: CutTimes, costs: Costs, wish: JobWish
+) -> tuple[dict[str, Setting], tuple[str, ...]]:
+    """Cheapest, fastest and cleanest, or why there are none."""
+    found: dict[str, Setting] = {}
+    for aim in AIMS:
+        try:
+            found[aim] = recommend(
+                region,
+                aim=aim,
+                reliability=wish.reliability,
+                char_at_most=wish.char_at_most,
+                costs=costs,
+                job=times,
+            ).setting
+        except NotEnoughEvidence as refusal:
+            return found, (str(refusal),)
+    return found, ()
+
+
+def _cost_curve(
+    region: Region, job: Job, costs: Costs, at: Setting, times: CutTimes
+) -> tuple[tuple[float, ...], Mapping[str, tuple[float, ...]]] | None:
+    """Parts of the cost against the speed, at the setting's power and passes, as far as burnt."""
+    row = next(
+        (
+            row
+            for row in candidates.rows(region)
+            if row.passes == at.passes and abs(row.power_pct - at.power_pct) < 1e-6
+        ),
+        None,
+    )
+    if row is None or len(row.speeds) < 2:
+        return None
+    speeds = np.linspace(row.speeds[0], row.speeds[-1], _PICTURE_SPEEDS)
+    curve = times.on_curve(float(speeds[0]), float(speeds[-1]))
+    cost = expected_cost(region, job, costs, at.power_pct, speeds, at.passes, times=curve)
+    return tuple(speeds.tolist()), {name: tuple(part.tolist()) for name, part in cost.parts.items()}
+
+
+def time_this_job(
+    book: Book,
+    machine: str | None,
+    report: JobReport,
+    measured_s: float,
+    *,
+    when: datetime,
+    label: str,
+) -> TimeRatio:
+    """Take down what the stopwatch said of a job that was reported.
+
+    Parameters
+    ----------
+    book
+        The logbook.
+    machine
+        Name of the machine; None: the only one.
+    report
+        From ``job_report``, at the setting that was run.
+    measured_s
+        Without start-up [s].
+    when
+        When it was run.
+    label
+        Which job it was; the same label again replaces it.
+
+    Returns
+    -------
+    TimeRatio
+        By all timed jobs of the machine.
+
+    Raises
+    ------
+    InvalidRecord
+        When the job has no calculated time, or the two are so far apart that a slip is likelier.
+    """
+    if report.time is None:
+        raise InvalidRecord(
+            f"the job {label!r} has no calculated time: give its classes operations and settings."
+        )
+    times = (report.time.machine_s, measured_s)
+    return take_down_time(book, machine, times, when=when, label=label)
+
+
+def job_picture(report: JobReport, name: str) -> bytes:
+    """Draw what each part of the cost is against the speed.
+
+    Parameters
+    ----------
+    report
+        From ``job_report``.
+    name
+        Of the file; its ending says the format.
+
+    Returns
+    -------
+    bytes
+        The picture.
+
+    Raises
+    ------
+    NotEnoughEvidence
+        When the report has no costs to draw.
+    InvalidRecord
+        When the ending is another than .png or .svg.
+    """
+    form = picture_format(name)
+    if report.cost_curve is None or report.setting is None:
+        raise NotEnoughEvidence(
+            "The cost can't be drawn: nothing was burnt at the power and passes of the cuts."
+        )
+    speeds, parts = report.cost_curve
+    currency = f" [{report.costs.currency}]" if report.costs and report.costs.currency else ""
+    passes = "" if report.setting.passes == 1 else f", {report.setting.passes} passes"
+    return cost_picture(
+        speeds,
+        parts,
+        chosen_mm_s=report.setting.speed_mm_s,
+        title=f"What the job costs at {report.setting.power_pct:g} % power{passes}",
+        unit=f"expected cost of the job{currency}",
+        format=form,
+    )
