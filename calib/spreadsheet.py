@@ -21,7 +21,9 @@ MAX_BYTES = 1_000_000
 _DELIMITERS = ",;\t"
 _ENOUGH = 100  # names that are looked at to find the delimiter
 # Starts of a formula in common spreadsheets, and the apostrophe that keeps it from running.
-_GUARDED = ("=", "+", "-", "@", "'")
+_GUARDED = ("=", "+", "-", "@", "＝", "＋", "－", "＠", "'")
+# Blanks that some spreadsheets take off before they look for a formula.
+_BLANK_STARTS = ("\t", "\r", "\n")
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f]")
 
 
@@ -85,7 +87,8 @@ def safe_cell_text(text: str) -> str:
     >>> safe_cell_text("=1+1"), safe_cell_text("fine")
     ("'=1+1", 'fine')
     """
-    return f"'{text}" if text.lstrip().startswith(_GUARDED) else text
+    looks_so = text.lstrip().startswith(_GUARDED) or text.startswith(_BLANK_STARTS)
+    return f"'{text}" if looks_so else text
 
 
 def plain_text(text: str) -> str:

@@ -35,7 +35,7 @@ ROOMS: dict[str, set[str]] = {
     "fit": _WORDS | {"materials", "physics"},
     "grid": _WORDS | {"hazards", "materials", "physics", "print_style"},
     "advise": _WORDS | {"fit", "grid", "hazards", "materials", "physics", "print_style"},
-    "logbook": _WORDS,
+    "logbook": _WORDS | {"spreadsheet"},
     "pictures": _WORDS | {"typeface"},
     "picture": _WORDS | {"pictures"},
     "planning": _WORDS | {"advise", "fit", "grid", "hazards", "physics"},

@@ -14,6 +14,7 @@ import sqlalchemy as sa
 from calib.logbook.layout import FORMAT, PARTS, VERSION, Document, Part, to_document
 from calib.logbook.room import Room, last_of, rows_of, still_counts
 from calib.logbook.tables import boards, cells, changes, machines, readings, run_burns, runs, sheets
+from calib.spreadsheet import safe_cell_text
 
 Row = Mapping[str, Any]
 
@@ -22,8 +23,6 @@ CSV_HEADER = (
     "power_pct", "speed_mm_s", "passes", "line_pitch_mm", "through", "char", "mark", "count",
     "cut_length_mm", "width_mm", "height_mm", "sitting", "at", "note",
 )  # fmt: skip
-# A spreadsheet takes a field that begins so for a formula.
-_FORMULA = tuple("=+-@＝＋－＠\t\r")
 
 
 def export_json(book: Room) -> Document:
@@ -124,8 +123,7 @@ def _field(value: Any) -> str:
         return ""
     if isinstance(value, float):
         return f"{value:.10g}"
-    text = str(value)
-    return f"'{text}" if text.lstrip(" ").startswith(_FORMULA) else text
+    return safe_cell_text(str(value))
 
 
 def _pair() -> Iterable[sa.ColumnElement[Any]]:
