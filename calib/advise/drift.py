@@ -46,6 +46,9 @@ _LOSS_MEAN, _LOSS_SD = -0.12, 0.12
 _LOSS_SHARE = 0.6
 # What is never quite the same from one strip to the next [ln W].
 _WANDER_SD = 0.01
+# What the evening of the reference burns shared, in its standard deviations: nodes and weights.
+_BASES = np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
+_BASE_WEIGHTS = np.exp(-0.5 * _BASES**2) / np.exp(-0.5 * _BASES**2).sum()
 # Reaches about which the burns of a strip lie [ln W]: from the edge as it was to where the edge is
 # after a loss of a fifth.
 _LOWEST_REACH, _HIGHEST_REACH = -0.02, 0.2
@@ -204,19 +207,34 @@ def filtered(region: Region, likelihoods: Sequence[ShiftLikelihood]) -> list[Shi
     Returns
     -------
     list of Shifted
-        One per strip. What the region doesn't know of its own edge is the same for all of them.
+        One per strip. What the region doesn't know of its own edge, and what its evening had to
+        itself, is the same for all of them.
     """
     points = likelihoods[0].points
     stay, change = _transition()
-    weight = points.weight[:, None] * normal_weights(0.0, _WANDER_SD)
+    weight = _BASE_WEIGHTS[:, None, None] * points.weight[:, None] * normal_weights(0.0, _WANDER_SD)
     found = []
     for likelihood in likelihoods:
         moved = (1.0 - _CHANGE_CHANCE) * weight @ stay
-        moved += _CHANGE_CHANCE * weight.sum(axis=1, keepdims=True) * change
-        weight = moved * likelihood.values
+        moved += _CHANGE_CHANCE * weight.sum(axis=2, keepdims=True) * change
+        weight = moved * _from_bases(likelihood.values, points.shape.shared)
         weight = weight / weight.sum()
-        found.append(Shifted(region=region, points=points, weight=weight))
+        found.append(Shifted(region=region, points=points, weight=weight.sum(axis=0)))
     return found
+
+
+def _from_bases(values: Array, shared: Array) -> Array:
+    """Likelihood of the machine's change for each base it may be counted from, (bases, J, shifts).
+
+    What the reference evening had to itself stays in all that is compared with it.
+    """
+    step = float(SHIFTS[1] - SHIFTS[0])
+    place = np.arange(len(SHIFTS)) + _BASES[:, None, None] * shared[:, None] / step
+    place = np.clip(place, 0.0, len(SHIFTS) - 1.0)
+    before = np.minimum(place.astype(np.int64), len(SHIFTS) - 2)
+    share = place - before
+    rows = np.arange(len(shared))[:, None]
+    return np.asarray(values[rows, before] * (1.0 - share) + values[rows, before + 1] * share)
 
 
 def _transition() -> tuple[Array, Array]:
