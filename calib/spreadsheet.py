@@ -109,9 +109,9 @@ def plain_text(text: str) -> str:
     >>> plain_text("'=1+1"), plain_text("'tis fine")
     ('=1+1', "'tis fine")
     """
-    one_line = " ".join(text.split())
-    guarded = one_line.startswith("'") and one_line[1:].lstrip().startswith(_GUARDED)
-    return one_line[1:].lstrip() if guarded else one_line
+    field = text.lstrip()
+    guarded = field.startswith("'") and safe_cell_text(field[1:]) == field
+    return " ".join((field[1:] if guarded else field).split())
 
 
 def write_csv(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
