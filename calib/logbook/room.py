@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
+import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
@@ -32,6 +34,9 @@ class Room:
     def __init__(self, engine: sa.Engine, place: Place) -> None:
         self.engine = engine
         self.where = place
+        # SQLite lets one writer in and has the others look again after longer and longer pauses;
+        # threads of one program queue up here instead.
+        self._writing = threading.Lock() if place.path else contextlib.nullcontext()
 
     @contextmanager
     def look(self) -> Iterator[sa.Connection]:
@@ -54,6 +59,7 @@ class Room:
     def change(self) -> Iterator[sa.Connection]:
         """Write all or nothing: one transaction, taken back when anything fails."""
         with (
+            self._writing,
             in_plain_words(self.where),
             self.engine.connect().execution_options(**{WRITES: True}) as connection,
             connection.begin(),

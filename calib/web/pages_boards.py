@@ -66,6 +66,12 @@ def file(request: Request, board_id: str, name: str) -> Response:
     return Response(content, media_type="application/octet-stream", headers=headers)
 
 
+# What is ticked off with a pen, where nobody taps.
+_TO_TICK = {
+    "cut": "□ falls free  □ hangs  □ not cut   char 0  1  2  3  4",
+    "line_mark": "mark 0  1  2  3  4",
+    "area_mark": "mark 0  1  2  3  4",
+}
 # What the end of a file's name says about it.
 _KINDS = {
     ".svg": "drawing, a colour for each setting",
@@ -84,6 +90,7 @@ def _shown(state: tasks.BoardState) -> dict[str, Any]:
         "state": state,
         "notes": [note for note in state.grid.notes if note not in state.hazard.advice],
         "picture": board_svg(state.grid, state.readings),
+        "to_tick": _TO_TICK[state.grid.operation],
         "files": tasks.file_names(state.grid),
         "kinds": {f"{state.grid.board_id}{end}": words for end, words in _KINDS.items()},
         "words": {

@@ -5,7 +5,7 @@
 starts the page as a program of its own on a logbook with one board of 60 cells, and prints
 
 - the size and the time of some pages with all that they load, the median of 20 visits;
-- the round trip of a tap (to the disk and back) for twenty phones that each tap twice a second,
+- the round trip of a tap (to the disk and back) for twenty phones that each tap once a second,
   each at moments of its own, and for the same phones tapping all at the same moment.
 
 Nothing is random. Figures depend on the machine, and on what else it is doing: the load is printed.
@@ -29,7 +29,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from shell import BIRCH, MACHINE, Shell
 
-PHONES, PAUSE_S, VISITS = 20, 0.5, 20
+PHONES, PAUSE_S, VISITS = 20, 1.0, 20
 _PAGES = ("/", "/board/last/take-down", "/look")
 # The child opens the book, gives each phone its way in, and serves.
 _SERVE = """
