@@ -8,10 +8,12 @@ from typing import Any
 
 import numpy as np
 
+from calib.advise import candidates
 from calib.advise.costs import CostBreakdown, Costs, expected_cost
 from calib.advise.cut_times import CutTimes
 from calib.advise.job import Job, plain_job
 from calib.advise.outlines import Floats
+from calib.advise.recommend import Wish, advised_setting
 from calib.errors import InvalidRecord
 from calib.fit.graded import thinned
 from calib.fit.region import Region
@@ -124,3 +126,40 @@ def priced_job(
         slowest = min(float(row.speeds[0]) for row in rows)
         times = times.on_curve(slowest, max(float(row.speeds[-1]) for row in rows))
     return PricedJob(job=times.job, costs=given, times=times, notes=notes)
+
+
+def advised_settings(
+    region: Region,
+    times: CutTimes,
+    costs: Costs,
+    *,
+    reliability: float = 0.99,
+    char_at_most: int | None = None,
+) -> dict[str, Setting]:
+    """Cheapest, fastest and cleanest cut, to be put side by side.
+
+    Parameters
+    ----------
+    region
+        Fitted region of the cut.
+    times
+        How long the job takes.
+    costs
+        What things cost.
+    reliability, char_at_most
+        As for ``recommend``.
+
+    Returns
+    -------
+    dict of str to Setting
+        In this order.
+
+    Raises
+    ------
+    NotEnoughEvidence
+        As ``recommend`` does.
+    """
+    priced = priced_job(region, costs, times, None, candidates.rows(region))
+    wish = Wish(aim="cheapest", reliability=reliability, char_at_most=char_at_most, priced=priced)
+    others = (replace(wish, aim=aim, priced=None) for aim in ("fastest", "cleanest"))
+    return {one.aim: advised_setting(region, one) for one in (wish, *others)}

@@ -140,6 +140,33 @@ def recommend(
     return _stated(region, wish, found, notes)
 
 
+def advised_setting(region: Region, wish: Wish) -> Setting:
+    """The setting that ``recommend`` advises, without what it says beside it.
+
+    Parameters
+    ----------
+    region
+        A fitted region.
+    wish
+        What is asked; ``cheapest`` needs ``priced``.
+
+    Returns
+    -------
+    Setting
+        On the machine's steps.
+
+    Raises
+    ------
+    NotEnoughEvidence
+        As ``recommend`` does.
+    """
+    wish, _ = _within_evidence(region, wish)
+    every = steps.rows(region)
+    if not every:
+        raise _refusal(region, wish, None)
+    return _search(region, wish, every)
+
+
 def _within_evidence(region: Region, wish: Wish) -> tuple[Wish, list[str]]:
     """Lower a whole-job promise that no recorded job supports."""
     jobs = any(b.source == "job" for b in region.burns)

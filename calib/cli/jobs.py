@@ -30,7 +30,9 @@ from calib.errors import InvalidQuantity
 
 PANEL = "Jobs"
 
-_SETTING = re.compile(r"(.+)=([\d.]+)\s*%?@([\d.]+[^x/]*)(?:x(\d+))?(?:/([\d.]+))?")
+_SETTING = re.compile(
+    r"(.+)=([\d.]+)\s*%?\s*@\s*([\d.]+\s*(?:mm/s|mm/min|in/s|in/min)?)(?:x(\d+))?(?:/([\d.]+))?"
+)
 
 
 def _number(text: str) -> float:

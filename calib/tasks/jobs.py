@@ -10,6 +10,7 @@ from typing import BinaryIO
 import numpy as np
 
 from calib.advise import candidates
+from calib.advise.cheapest import advised_settings
 from calib.advise.costs import Costs, PricedSetting, expected_cost, price_settings
 from calib.advise.cut_times import CutTimes
 from calib.advise.drawing import ClassesBy, Drawing, read_drawing
@@ -28,10 +29,8 @@ from calib.tasks.advice import region_of_pair
 from calib.tasks.boards import find_pair
 from calib.tasks.costing import costs_of, take_down_time, time_ratio
 from calib.tasks.kerfs import kerf_law_of_pair
-from calib.tasks.library import recommend
 from calib.tasks.pictures import picture_format
 
-AIMS = ("cheapest", "fastest", "cleanest")
 # Why the cuts are at the setting that they are at.
 GIVEN, SETTLED, CHEAPEST = "as given", "as settled on", "at the cheapest setting"
 # Speeds of the picture of the cost.
@@ -326,19 +325,16 @@ def _advised(
     region: Region, times: CutTimes, costs: Costs, wish: JobWish
 ) -> tuple[dict[str, Setting], tuple[str, ...]]:
     """Cheapest, fastest and cleanest, or why there are none."""
-    found: dict[str, Setting] = {}
-    for aim in AIMS:
-        try:
-            found[aim] = recommend(
-                region,
-                aim=aim,
-                reliability=wish.reliability,
-                char_at_most=wish.char_at_most,
-                costs=costs,
-                job=times,
-            ).setting
-        except NotEnoughEvidence as refusal:
-            return found, (str(refusal),)
+    try:
+        found = advised_settings(
+            region,
+            times,
+            costs,
+            reliability=wish.reliability,
+            char_at_most=wish.char_at_most,
+        )
+    except NotEnoughEvidence as refusal:
+        return {}, (str(refusal),)
     return found, ()
 
 

@@ -1,0 +1,197 @@
+"""Is the cheapest setting cheap in truth? Simulated workshops of other physics, one run.
+
+    python tests/benchmarks/job_money.py [workshops] [first seed]
+
+Each workshop burns 18 coupons in three rounds of six. Then the cheapest setting, the fastest one
+(chance 0.99), and the rule of thumb (the fastest cell that dropped of a full 10 x 10 grid, less
+10 %) are compared in what a job costs on average in truth: the simulation's own chances of pushes
+and char, and its knots. Costs and jobs differ from workshop to workshop. Seeds below 10,000 were
+used in tuning; the default starts at 300,000. A tie, the very same setting, counts as half a win.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from dataclasses import dataclass, replace
+
+import numpy as np
+from promise import by_practice, fastest_at_ceiling, full_grid, table_energy
+from scipy.stats import t as student_t
+from workshop import Workshop, draw_workshop
+
+import calib
+from calib.advise import candidates
+from calib.advise.cheapest import priced_job
+from calib.advise.costs import expected_cost
+from calib.advise.job import Job, plain_job
+from calib.advise.next_burns import next_cuts
+from calib.advise.recommend import Wish, advised_setting
+from calib.fit.expectation import expected_priors
+from calib.fit.fitting import region_from
+from calib.records import COUPON_CUT_MM
+
+RELIABILITY = 0.99
+ROUNDS = (6, 6, 6)
+
+
+@dataclass(frozen=True)
+class Truth:
+    """The workshop's own chances, asked as a region is; passes are always one."""
+
+    shop: Workshop
+
+    @property
+    def machine(self) -> calib.Machine:
+        return self.shop.machine
+
+    @property
+    def defects_per_m(self) -> float:
+        return self.shop.knots_per_m
+
+    def chance_through(self, power_pct, speed_mm_s, passes=1, cut_length_mm=None):
+        places = 1.0 if cut_length_mm is None else cut_length_mm / COUPON_CUT_MM
+        return self.shop.chance(power_pct, speed_mm_s) ** places
+
+    def chance_char_at_most(self, grade, power_pct, speed_mm_s, passes=1):
+        return self.shop.char_at_most(grade, power_pct, speed_mm_s)
+
+
+class TruthWithHanging(Truth):
+    """The same, where only parts with a place that isn't even hanging are lost."""
+
+    def chance_at_least_hanging(self, power_pct, speed_mm_s, passes=1):
+        shop = self.shop
+        spare = shop.excess(power_pct, speed_mm_s) + shop.band
+        return student_t.cdf(spare / shop.scatter, shop.tail_df)
+
+
+def draw_costs(rng: np.random.Generator) -> calib.Costs:
+    """Half to twice the guesses."""
+    guess = calib.Costs()
+    changed = {
+        name: float(getattr(guess, name)) * float(np.exp(rng.uniform(-np.log(2), np.log(2))))
+        for name in ("machine_hour", "labour_hour", "seconds_per_push", "recut_part", "recut_share")
+    }
+    clean = float(np.exp(rng.uniform(-np.log(2), np.log(2))))
+    return replace(
+        guess, **changed, cleaning_s_per_m=tuple(clean * s for s in guess.cleaning_s_per_m)
+    )
+
+
+def draw_job(rng: np.random.Generator) -> Job:
+    length = float(np.exp(rng.uniform(np.log(3_000.0), np.log(30_000.0))))
+    return plain_job(length, max(int(length / rng.uniform(100.0, 800.0)), 1))
+
+
+def burnt(shop: Workshop, rng: np.random.Generator) -> calib.Region:
+    """Three rounds, then a region with char."""
+    full = expected_priors(shop.machine, shop.sheet, "cut")
+    quick = replace(full, char=None)
+    burns: list[calib.Burn] = []
+    for n in ROUNDS:
+        region = region_from(shop.machine, shop.sheet, "cut", burns, quick)
+        burns += [shop.burn(setting, rng) for setting in next_cuts(region, n)]
+    return region_from(shop.machine, shop.sheet, "cut", burns, full)
+
+
+def cheapest(region: calib.Region, costs: calib.Costs, job: Job, reliability: float):
+    """What ``recommend`` finds, without what it says beside it; None when it refuses."""
+    priced = priced_job(region, costs, job, None, candidates.rows(region))
+    try:
+        wish = Wish(aim="cheapest", reliability=reliability, priced=priced)
+        at = advised_setting(region, wish)
+    except calib.NotEnoughEvidence:
+        return None
+    return at.power_pct, at.speed_mm_s
+
+
+def advices(shop: Workshop, seed: int, costs: calib.Costs, job: Job):
+    region = burnt(shop, np.random.default_rng([1, seed]))
+    grid = full_grid(shop, np.random.default_rng([2, seed]))
+    found = {
+        "cheapest": cheapest(region, costs, job, RELIABILITY),
+        "fastest": fastest_at_ceiling(region),
+        "rule of thumb": by_practice(grid),
+        "fastest cell": fastest_cell(grid),
+    }
+    if found["cheapest"] is None or found["fastest"] is None:
+        found["cheapest"] = found["fastest"] = None
+    return found
+
+
+def fastest_cell(grid: list[calib.Burn]) -> tuple[float, float] | None:
+    """The fastest cell of the full grid that dropped, as it stands."""
+    passed = [burn for burn in grid if burn.through == "through"]
+    best = max(passed, key=lambda burn: burn.speed_mm_s, default=None)
+    return None if best is None else (best.power_pct, best.speed_mm_s)
+
+
+def best_of_all(truth: Truth, job: Job, costs: calib.Costs) -> float:
+    """Least true cost of any power and speed."""
+    ceiling = truth.machine.ceiling_pct
+    power = np.linspace(0.3, 1.0, 15)[:, None] * ceiling
+    speed = truth.shop.edge_speed(ceiling) * np.geomspace(0.1, 1.1, 60)
+    return float(expected_cost(truth, job, costs, power, np.minimum(speed, 400.0)).total.min())
+
+
+def tell(name: str, own: np.ndarray, other: np.ndarray, best: np.ndarray) -> None:
+    wins, ties = np.mean(own < other - 1e-9), np.mean(np.abs(own - other) <= 1e-9)
+    saved = 100.0 * np.mean((other - own) / other)
+    print(
+        f"  against {name:14s} cheaper {wins:6.1%}, tie {ties:5.1%}, dearer"
+        f" {1 - wins - ties:5.1%}; saves {saved:5.2f} % of the cost on average"
+        f" (median {100 * np.median((other - own) / other):5.2f} %); over the best setting"
+        f" {100 * np.mean(own / best - 1):.2f} % against {100 * np.mean(other / best - 1):.2f} %"
+    )
+
+
+NAMES = ("fastest", "rule of thumb", "fastest cell")
+
+
+def show(rows: dict[str, list[tuple[float, ...]]]) -> None:
+    for key, words in (
+        ("share", "a stated share of parts with a failing place is lost"),
+        ("hanging", "parts are lost where a place isn't even hanging"),
+    ):
+        own, *others, best = np.array(rows[key]).T
+        print(f"true cost, {words}: {len(own)} workshops")
+        for name, other in zip(NAMES, others, strict=True):
+            tell(name, own, other, best)
+        both = np.mean((own <= others[0]) & (own < others[1]))
+        slack = np.mean((own <= 1.01 * others[0]) & (own < 1.01 * others[1]))
+        print(
+            f"  no dearer than the fastest and the rule of thumb: {both:.1%}; by no more than 1 %"
+            f" of the cost: {slack:.1%}",
+            flush=True,
+        )
+
+
+def main() -> None:
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
+    first = int(sys.argv[2]) if len(sys.argv) > 2 else 300_000
+    begun = time.process_time()
+    rows: dict[str, list[tuple[float, ...]]] = {"share": [], "hanging": []}
+    refused = no_rule = 0
+    for seed in range(first, first + count):
+        shop = draw_workshop(seed, table_energy)
+        rng = np.random.default_rng([3, seed])
+        costs, job = draw_costs(rng), draw_job(rng)
+        found = advices(shop, seed, costs, job)
+        refused += found["cheapest"] is None
+        no_rule += found["rule of thumb"] is None
+        if any(at is None for at in found.values()):
+            continue
+        for key, truth in (("share", Truth(shop)), ("hanging", TruthWithHanging(shop))):
+            true = [float(expected_cost(truth, job, costs, *at).total) for at in found.values()]
+            rows[key].append((*true, best_of_all(truth, job, costs)))
+        if (seed - first) % 50 == 49 or seed == first + count - 1:
+            print(
+                f"{seed - first + 1} workshops from seed {first}; refused {refused}, rule of thumb"
+                f" without a cell {no_rule}; {time.process_time() - begun:.0f} s"
+            )
+            show(rows)
+
+
+if __name__ == "__main__":
+    main()
