@@ -19,10 +19,18 @@ from shell import Shell
 
 from calib.advise.sheet_card import CardSetting, SheetCard, sheet_card
 from calib.errors import InvalidRecord, LogbookError
+from calib.fit.region import Region
 from calib.hazards import CAUTIONS
 from calib.logbook import Book, open_book
 from calib.records import Machine, Setting, Sheet
-from calib.tasks import settle, settled_of_pair, sheet_card_files, sheet_card_of_pair
+from calib.tasks import (
+    cards,
+    region_of_pair,
+    settle,
+    settled_of_pair,
+    sheet_card_files,
+    sheet_card_of_pair,
+)
 from calib.tasks.cards import CHECK_DAYS, most_misses
 
 BENCH = Machine(name="bench", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
@@ -126,6 +134,26 @@ def book(evening: Shell) -> Iterator[Book]:
         yield opened
 
 
+@pytest.fixture(scope="module")
+def fitted(stocked: Path) -> dict[str, Region]:
+    """Regions of the stocked logbook, fitted once."""
+    with open_book(stocked) as book:
+        return {word: region_of_pair(book, None, None, word) for word in ("cut", "line_mark")}
+
+
+@pytest.fixture
+def quick(book: Book, fitted: dict[str, Region], monkeypatch: pytest.MonkeyPatch) -> Book:
+    """The same logbook, whose regions aren't fitted anew for each card."""
+
+    def region(book: Book, machine: str, sheet: str, operation: str) -> Region:
+        now = {"machine": book.machine(machine), "sheet": book.sheet(sheet)}
+        return dataclasses.replace(fitted[operation], **now)
+
+    monkeypatch.setattr(cards, "region_of_pair", region)
+    monkeypatch.setattr(cards, "doubled_scatter", lambda region: region)
+    return book
+
+
 def days(number: float) -> datetime:
     return NOW + timedelta(days=number)
 
@@ -152,7 +180,8 @@ def test_a_card_holds_what_the_logbook_knows(book: Book) -> None:
     assert math.isfinite(energy)
 
 
-def test_what_has_changed_since_makes_it_due(book: Book) -> None:
+def test_what_has_changed_since_makes_it_due(quick: Book) -> None:
+    book = quick
     sheet = book.sheet("birch 3")
     book.add_sheet(dataclasses.replace(sheet, lot="May", measured_mm=3.2), when=days(1))
     book.change_setup("bench", when=days(2), what="lens", lens_mm=50.8)
@@ -172,7 +201,8 @@ def test_what_has_changed_since_makes_it_due(book: Book) -> None:
     ]
 
 
-def test_a_setting_that_was_long_not_used_is_due_until_it_was_checked(book: Book) -> None:
+def test_a_setting_that_was_long_not_used_is_due_until_it_was_checked(quick: Book) -> None:
+    book = quick
     late = days(CHECK_DAYS + 1)
     (entry,) = sheet_card_of_pair(book, when=late).settings
     assert entry.due == (f"It was last settled on or run on {NOW:%Y-%m-%d}.",)
@@ -184,7 +214,8 @@ def test_a_setting_that_was_long_not_used_is_due_until_it_was_checked(book: Book
     assert f"On {days(2 * CHECK_DAYS):%Y-%m-%d}" in card.check_again[0]
 
 
-def test_a_setting_settled_by_hand_and_without_burns_says_so(book: Book) -> None:
+def test_a_setting_settled_by_hand_and_without_burns_says_so(quick: Book) -> None:
+    book = quick
     book.settle(
         "bench", "birch 3", "line_mark", Setting(power_pct=15.0, speed_mm_s=200.0), when=NOW
     )

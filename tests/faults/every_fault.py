@@ -247,7 +247,7 @@ def damaged_bytes(bench: Bench) -> Line:
     """Bytes anywhere in the file are overwritten; a backup lies beside it."""
     line = Line(fault="damaged bytes, backup put back")
     chance = random.Random(bench.seed)
-    for _, place in bench.copies("damage", 4 * bench.times):
+    for _, place in bench.copies("damage", 3 * bench.times):
         content = bytearray(place.read_bytes())
         length = chance.choice([1, 16, 512, 4096])
         start = chance.randrange(len(content) - length)
