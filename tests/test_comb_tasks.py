@@ -1,0 +1,180 @@
+"""Comb boards and kerf through the tasks: planned, kept, taken down bit by bit, read as a joint."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from rs274_checker import check
+from workshop_records import later
+
+from calib import tasks
+from calib.advise.caliper import Caliper
+from calib.advise.comb_reading import FitReading
+from calib.advise.joint import fit_joint
+from calib.advise.kerf import GROWTH_MM
+from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence, RefusedMaterial
+from calib.logbook import Book, open_book
+from calib.records import Cell, Grid, Machine, Reading, Setting, Sheet
+
+BENCH = Machine(
+    name="bench",
+    rated_w=60.0,
+    bed_mm=(600.0, 400.0),
+    max_speed_mm_s=400.0,
+    acceleration_mm_s2=3000.0,
+    power_word_full=1000.0,
+)
+BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0, measured_mm=2.95)
+CUT = Setting(power_pct=60.0, speed_mm_s=12.0)
+FELT = {
+    "tight": [("S1", "S2", "S3"), ("T8", "T9")],
+    "snug": [("S4", "S5"), ("T6", "T7")],
+    "loose": [("S6", "S7", "S8", "S9"), ("T1", "T2", "T3", "T4", "T5")],
+}
+MEASURED = {"top": [("T5", (8.19, 8.18, 8.2))], "bottom": [("T5", (8.24, 8.23, 8.25))]}
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Iterator[Book]:
+    """A logbook with a machine, a sheet and a settled cut."""
+    with open_book(tmp_path / "book.sqlite3") as opened:
+        opened.add_machine(BENCH, when=later(0))
+        opened.add_sheet(BIRCH, when=later(0))
+        opened.settle("bench", "birch 3", "cut", CUT, when=later(1))
+        yield opened
+
+
+def planned(book: Book, **wish) -> tasks.PlannedComb:
+    return tasks.plan_comb_board(book, None, None, tasks.CombWish(**wish), when=later(2))
+
+
+def measured_board(book: Book, kerfs: dict[float, float]) -> None:
+    """A board with one coupon per speed, and its measured kerfs [mm]."""
+    cells = tuple(
+        Cell(label=f"A{n}", power_pct=60.0, speed_mm_s=speed, x_mm=20.0 * n, y_mm=5.0,
+             width_mm=16.0, height_mm=16.0, burn_order=n)
+        for n, speed in enumerate(kerfs, 1)
+    )  # fmt: skip
+    grid = Grid(
+        board_id="KRF1", machine=BENCH, sheet=BIRCH, operation="cut", board_mm=(200.0, 40.0),
+        cells=cells, label_setting=Setting(power_pct=12.0, speed_mm_s=200.0),
+    )  # fmt: skip
+    book.add_board(grid, when=later(3))
+    readings = [
+        Reading(cell=f"A{n}", through="through", width_mm=16.0 - kerf, height_mm=16.0 - kerf)
+        for n, kerf in enumerate(kerfs.values(), 1)
+    ]
+    book.record("KRF1", readings, when=later(4))
+
+
+def test_a_comb_is_cut_at_the_settled_setting_of_the_sheets_own_thickness(book: Book) -> None:
+    comb = planned(book)
+    assert comb.board.setting == CUT
+    assert comb.board.stock_mm == 2.95
+    assert len(comb.board.slots) == len(comb.board.tongues) == 9
+    code = comb.board.board_id
+    assert sorted(comb.files) == [
+        f"{code}-comb-frame.ngc", f"{code}-comb-record.pdf", f"{code}-comb.ngc", f"{code}-comb.svg",
+    ]  # fmt: skip
+    assert 20.0 < comb.time_s < 600.0
+    again = tasks.find_comb(book, code.lower())
+    assert again == comb.board == tasks.find_comb(book, "last")
+
+
+def test_the_frame_program_only_travels_round_the_board(book: Book) -> None:
+    comb = planned(book)
+    text = comb.files[f"{comb.board.board_id}-comb-frame.ngc"].decode()
+    moves = [line for line in text.splitlines() if line.startswith("G")][4:]
+    width, height = comb.board.board_mm
+    corners = [(0, 0), (width, 0), (width, height), (0, height), (0, 0)]
+    assert moves == [f"G0 X{x:.3f} Y{y:.3f}" for x, y in corners]
+    assert "G1 " not in text
+    assert check(text).errors == []
+
+
+def test_without_a_settled_cut_or_in_a_refused_material_nothing_is_planned(book: Book) -> None:
+    book.add_sheet(Sheet(name="mdf", material="MDF", thickness_mm=3.0), when=later(1))
+    with pytest.raises(NotEnoughEvidence, match="No cut of mdf on bench"):
+        tasks.plan_comb_board(book, None, "mdf", tasks.CombWish(), when=later(2))
+    given = tasks.CombWish(setting=CUT, tongues=0)
+    comb = tasks.plan_comb_board(book, None, "mdf", given, when=later(2))
+    assert comb.board.gauge is None
+    book.add_sheet(Sheet(name="pvc", material="PVC", thickness_mm=3.0), when=later(1))
+    with pytest.raises(RefusedMaterial, match="PVC"):
+        tasks.plan_comb_board(book, None, "pvc", given, when=later(2))
+    with pytest.raises(LogbookError, match="'ZZZ'"):
+        tasks.find_comb(book, "ZZZ")
+
+
+def test_a_comb_is_taken_down_bit_by_bit_and_read_as_its_joint(book: Book) -> None:
+    board = planned(book, stock_mm=3.02).board
+    with pytest.raises(NotEnoughEvidence, match="nothing was read"):
+        tasks.joint_of_comb(book, "last")
+    tasks.take_down_comb(book, "last", tasks.comb_readings(FELT, {}), when=later(3))
+    taken = tasks.take_down_comb(
+        book, board.board_id, tasks.comb_readings({}, MEASURED), when=later(4),
+        stock_mm=(3.01, 3.03), caliper=tasks.caliper_of(0.03),
+    )  # fmt: skip
+    expected = tasks.comb_readings(FELT, MEASURED)
+    assert taken.readings == tuple(sorted(expected, key=lambda reading: reading.label))
+    assert taken == tasks.comb_taken(book, board)
+    _, joint = tasks.joint_of_comb(book, "last")
+    caliper = Caliper(limit_mm=0.03)
+    assert joint == fit_joint(board, expected, (3.01, 3.03), caliper=caliper)
+    assert joint.slot is not None
+    assert joint.slot.label in ("S4", "S5")
+    # What is felt again replaces what was felt; the widths stay.
+    tasks.take_down_comb(book, "last", [FitReading(label="T5", feel="snug")], when=later(5))
+    (five,) = [r for r in tasks.comb_taken(book, board).readings if r.label == "T5"]
+    assert (five.feel, five.top_mm) == ("snug", (8.19, 8.18, 8.2))
+
+
+def test_what_cannot_be_is_refused_and_nothing_is_stored(book: Book) -> None:
+    board = planned(book).board
+    for readings, said in (
+        ([FitReading(label="Q1", feel="snug")], "'Q1'"),
+        ([FitReading(label="T5", top_mm=(18.2,))], r"18\.2 mm"),
+    ):
+        with pytest.raises(InvalidRecord, match=said):
+            tasks.take_down_comb(book, "last", readings, when=later(3))
+    with pytest.raises(InvalidRecord, match="'S1' is given as tight and as snug"):
+        tasks.comb_readings({"tight": [("S1",)], "snug": [("S1",)]}, {})
+    assert tasks.comb_taken(book, board).readings == ()
+
+
+def test_kerf_from_coupons_is_kept_and_used(book: Book) -> None:
+    with pytest.raises(NotEnoughEvidence, match="No coupon of birch 3"):
+        tasks.learn_kerf(book, None, None, when=later(5))
+    truth = {6.0: 0.36, 12.0: 0.26, 24.0: 0.16}
+    measured_board(book, truth)
+    law, points = tasks.learn_kerf(book, None, None, when=later(5))
+    assert [point.kerf.value_mm for point in points] == pytest.approx([0.16, 0.26, 0.36])
+    assert law.at_setting(BENCH, CUT).value_mm == pytest.approx(0.26, abs=0.01)
+    # 0.10 mm for each doubling of the energy, drawn a little towards what is believed before.
+    assert GROWTH_MM + 0.05 < law.growth_mm <= 0.10 / math.log(2.0)
+    tasks.learn_kerf(book, None, None, when=later(6))
+    (kept,) = book.kept("kerf", machine="bench", sheet="birch 3")
+    assert kept.content["growth_mm"] == pytest.approx(law.growth_mm)
+    # A comb planned after that lies round the measured kerf, and its joint uses it.
+    board = planned(book, stock_mm=3.0).board
+    assert board.kerf_mm == pytest.approx(0.26, abs=0.011)
+    tasks.take_down_comb(book, "last", tasks.comb_readings(FELT, {}), when=later(7))
+    assert tasks.joint_of_comb(book, "last")[1].kerf_from == "the measured size of coupons"
+
+
+def test_small_features_are_warned_of_with_the_measured_kerf(book: Book) -> None:
+    measured_board(book, {6.0: 0.50, 12.0: 0.46, 24.0: 0.42})
+    svg = (
+        '<svg xmlns="http://www.w3.org/2000/svg" width="50mm" height="50mm" viewBox="0 0 50 50">'
+        '<path d="M5 5h1.5v20h-1.5z" stroke="red" fill="none"/></svg>'
+    )
+    wish = tasks.JobWish(operations={"#ff0000": "cut"})
+    report = tasks.job_report(book, None, None, svg.encode(), wish)
+    assert report.chosen == "as settled on"
+    assert report.features is not None
+    # 1.5 mm is seven kerfs of the guessed 0.2 mm, and three of the measured one.
+    assert report.features.counts["narrow outline"] == 1
+    assert "with a kerf of 0.46 mm" in report.features.features[0].words
