@@ -148,8 +148,8 @@ def fill(book: Book, document: Document) -> None:
                 connection.execute(table.insert(), found)
 
 
-def measure_lists(book: Book, count: int) -> bool:
-    """Time each list and search five times, warm; is each under the limit?"""
+def measure_lists(book: Book, count: int) -> list[Took]:
+    """Time each list and search five times, warm."""
     middle = later(60.0 * count / 2)
     pair = ("machine 3", f"sheet {PAIR_SHEET}")
     searches: dict[str, Filters] = {
@@ -166,7 +166,7 @@ def measure_lists(book: Book, count: int) -> bool:
         "words nowhere": Filters(text="zebra"),
         "all together": Filters(text="knot", material="mdf", outcome="through", since=middle),
     }
-    good = True
+    every = []
     for name, filters in searches.items():
 
         def search(filters: Filters = filters) -> object:
@@ -174,10 +174,10 @@ def measure_lists(book: Book, count: int) -> bool:
 
         search()
         took = timed(search, 5)
-        good &= took.wall_s < LIMIT_S
+        every.append(took)
         say(name, took, f"{book.search(filters).total} found")
     others: dict[str, Callable[[], object]] = {
-        "last page": lambda: book.search(offset=count - 50),
+        "last page": lambda: book.search(offset=max(count - 50, 0)),
         "burns of a pair": lambda: book.burns(*pair),
         "history of a pair": lambda: book.history(*pair),
         "settled": lambda: book.settled(*pair),
@@ -185,19 +185,19 @@ def measure_lists(book: Book, count: int) -> bool:
     for name, work in others.items():
         work()
         took = timed(work, 5)
-        good &= took.wall_s < LIMIT_S
+        every.append(took)
         say(name, took)
-    return good
+    return every
 
 
-def measure(place: str, count: int, folder: Path) -> tuple[bool, dict[str, float]]:
-    """Fill a logbook with boards, print what each thing takes; own time by board of exports."""
+def measure(place: str, count: int, folder: Path) -> tuple[list[Took], dict[str, float]]:
+    """Fill a logbook with boards, print what each thing takes: lists, and exports by board."""
     document = many_boards(template(), count)
     by_board = {}
     with open_book(place) as book:
         print(f"{count} boards of {CELLS} cells")
         fill(book, document)
-        good = measure_lists(book, count)
+        lists = measure_lists(book, count)
         target = folder / f"backup-{count}.sqlite3"
         exports: dict[str, Callable[[], object]] = {
             "export JSON": lambda: document_text(export_json(book)),
@@ -209,7 +209,7 @@ def measure(place: str, count: int, folder: Path) -> tuple[bool, dict[str, float
             by_board[name] = took.own_s / count
             say(name, took, f"{1e6 * by_board[name]:.0f} µs for a board")
     say("open", timed(lambda: open_book(place).close(), 5))
-    return good, by_board
+    return lists, by_board
 
 
 def measure_import(place: str, count: int) -> None:
@@ -234,7 +234,7 @@ def main() -> None:
     if given.database == "postgresql":
         programs = find_programs() or sys.exit(HOW_TO_INSTALL)
         server = Server(Path(str(programs)))
-    good = True
+    every: list[Took] = []
     per_board: list[dict[str, float]] = []
     try:
         with tempfile.TemporaryDirectory() as folder:
@@ -243,8 +243,8 @@ def main() -> None:
                 return server.new_place() if server else f"{folder}/{name}.sqlite3"
 
             for count in (given.boards // 4, given.boards):
-                fast, by_board = measure(place(f"book {count}"), count, Path(folder))
-                good &= fast
+                lists, by_board = measure(place(f"book {count}"), count, Path(folder))
+                every += lists
                 per_board.append(by_board)
             measure_import(place("import"), given.boards // 40)
     finally:
@@ -254,9 +254,11 @@ def main() -> None:
     growth = ", ".join(f"{name} {many[name] / few[name]:.2f}" for name in few)
     most = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"own time for a board with four times as many boards (1 is linear): {growth}")
-    print(f"most memory {most:.0f} MB; lists and searches {'all' if good else 'NOT all'} under"
-          f" {LIMIT_S} s")  # fmt: skip
-    sys.exit(not good)
+    slowest, own = max(took.wall_s for took in every), max(took.own_s for took in every)
+    print(f"most memory {most:.0f} MB")
+    print(f"slowest list or search {slowest:.2f} s by the clock, {own:.2f} s in this process alone;"
+          f" wanted under {LIMIT_S} s")  # fmt: skip
+    sys.exit(slowest >= LIMIT_S)
 
 
 if __name__ == "__main__":
