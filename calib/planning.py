@@ -144,9 +144,9 @@ def _as_many_as_fit(region: Region, options: PlanOptions, lay: _LayOut[Laid]) ->
     try:
         return lay(region, list(options.settings) or chosen_settings(region, options), options)
     except BoardDoesNotFit as short:
-        if short.cells_that_fit < 1 or options.settings:
+        if options.settings or _hopeless(region, options.burns, short):
             raise
-        count, laid = short.cells_that_fit, None
+        count, laid = max(1, short.cells_that_fit), None
     while laid is None:
         laid, fits = _try(region, replace(options, burns=count), lay)
         count = count if laid is not None else min(count - 1, fits)
@@ -163,9 +163,14 @@ def _try(region: Region, options: PlanOptions, lay: _LayOut[Laid]) -> tuple[Laid
     try:
         return lay(region, chosen_settings(region, options), options), options.burns
     except BoardDoesNotFit as short:
-        if min(options.burns - 1, short.cells_that_fit) < 1:
+        if _hopeless(region, options.burns, short):
             raise
-        return None, short.cells_that_fit
+        return None, max(1, short.cells_that_fit)
+
+
+def _hopeless(region: Region, burns: int, short: BoardDoesNotFit) -> bool:
+    """Whether not even fewer burns fit: of marks a slower one may, for its run-up is shorter."""
+    return burns == 1 or (short.cells_that_fit < 1 and region.operation == "cut")
 
 
 def _fewer_note(options: PlanOptions, planned: int) -> list[str]:

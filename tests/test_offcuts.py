@@ -72,6 +72,28 @@ def test_a_narrow_board_is_planned_with_slower_marks_instead_of_refused():
         assert (width <= 42.0) == fits
 
 
+def test_one_slow_mark_fits_where_several_leave_the_head_no_room():
+    """Fast marks have long run-ups; the head between them then takes too many lines."""
+    sheet = dataclasses.replace(BIRCH, name="a sheet whose name takes several lines")
+    sizes = [(50.0, float(height)) for height in range(40, 100, 4)]
+    priors = dataclasses.replace(expected_priors(CO2, sheet, "line_mark"), char=None)
+    known = region_from(CO2, sheet, "line_mark", (), priors)
+    fits = []
+    for size in sizes:
+        counts = []
+        for burns in (1, 3):
+            options = PlanOptions(burns=burns, layout=LayoutOptions(offcut_mm=size))
+            try:
+                counts.append(len(plan_board(known, options).cells))
+            except BoardDoesNotFit:
+                counts.append(0)
+        fits.append(tuple(counts))
+    # Where one is planned, three are never refused.
+    assert all(three > 0 for one, three in fits if one)
+    assert (0, 0) in fits
+    assert any(three for _, three in fits)
+
+
 def test_cuts_and_boards_without_any_room_have_no_speed_to_blame():
     assert math.isinf(fastest_that_fits_mm_s(CO2, "cut", 5.0, 42.0))
     assert math.isinf(fastest_that_fits_mm_s(CO2, "line_mark", 5.0, 20.0))
