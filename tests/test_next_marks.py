@@ -114,3 +114,25 @@ def test_cuts_keep_to_what_the_corners_allow():
     found = next_cuts(region("cut", machine=lazy), 6)
     assert max(s.speed_mm_s for s in found) <= fastest_cut_mm_s(lazy) + 1e-9
     assert fastest_cut_mm_s(replace(MACHINE, acceleration_mm_s2=None)) == MACHINE.max_speed_mm_s
+
+
+@pytest.mark.parametrize(
+    ("watts", "source", "material", "thickness"),
+    [
+        (60.0, "co2", "card", 0.4),
+        (100.0, "co2", "veneer", 0.6),
+        (10.0, "diode", "MDF", 3.0),
+        (10.0, "diode", "vegetable tanned leather", 2.0),
+    ],
+)
+def test_no_cut_is_planned_so_slow_that_it_only_burns(watts, source, material, thickness):
+    """At most eight times the energy expected; half of a first board is in doubt, even on card."""
+    machine = replace(MACHINE, rated_w=watts, source=source, power_step_pct=1.0)
+    sheet = calib.Sheet(name="s", material=material, thickness_mm=thickness)
+    known = calib.fit_region(machine, sheet, operation="cut", evidence=())
+    expected = np.exp(known.cut.prior.location) / known.cut.prior.speed0_mm_s
+    found = next_cuts(known, 8)
+    energy = [watts * s.power_pct / 100 / s.speed_mm_s for s in found]
+    assert max(energy) < 9.0 * expected
+    chance = np.array([known.chance_through(s.power_pct, s.speed_mm_s) for s in found])
+    assert (chance < 0.9).mean() >= 0.5

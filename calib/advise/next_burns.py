@@ -23,6 +23,9 @@ Array = npt.NDArray[np.float64]
 # ones tell the slope; below about 35 % of full power little is gained (own simulations).
 _POWER_SHARES = (1.0, 0.85, 0.72, 0.6, 0.5)
 _LOWEST_PCT = 35.0
+# No burn is planned that gets so many times the energy expected: it teaches nothing, takes minutes
+# and sets sheets on fire.
+_MOST_ENERGY = 8.0
 # Candidate speeds per power.
 _SPEEDS = 15
 # Draws of the posterior that a plan works with.
@@ -43,9 +46,33 @@ def fastest_cut_mm_s(machine: Machine) -> float:
     return min(machine.max_speed_mm_s, corner)
 
 
-def _powers(machine: Machine) -> list[float]:
-    lowest = max(min(_LOWEST_PCT, 0.5 * machine.ceiling_pct), machine.beam_starts_pct * 1.2)
-    return [max(machine.ceiling_pct * share, lowest) for share in _POWER_SHARES]
+def _powers(points: cut_fit.CutPoints, machine: Machine, v0: float) -> list[float]:
+    """Powers worth trying; a thin sheet, cut at any speed by these, gets gentler ones [%]."""
+    starts = machine.beam_starts_pct * 1.2
+    lowest = max(min(_LOWEST_PCT, 0.5 * machine.ceiling_pct), starts)
+    gentle = _just_cuts_pct(points, machine, 0.5 * fastest_cut_mm_s(machine) / v0)
+    if gentle >= lowest:
+        return [max(machine.ceiling_pct * share, lowest) for share in _POWER_SHARES]
+    gentle = max(gentle, starts, machine.power_step_pct)
+    return [float(p) for p in np.geomspace(machine.ceiling_pct, gentle, len(_POWER_SHARES))]
+
+
+def _just_cuts_pct(points: cut_fit.CutPoints, machine: Machine, speed_ratio: float) -> float:
+    """Power at which half of the draws just cut at a speed, as v / v0 [%]."""
+    shape = points.shape
+    needed = points.location + np.log(shape.floor + (1.0 - shape.floor) * speed_ratio)
+    full = float(np.log(delivered_power_w(machine, 100.0)))
+    return 100.0 * float(np.exp(np.median((needed - full) / shape.exponent)))
+
+
+def _slowest_mm_s(
+    points: cut_fit.CutPoints, machine: Machine, power_pct: float, v0: float
+) -> float:
+    """Slowest speed that a cut is tried at with a power [mm/s]."""
+    expected = float(np.exp(np.median(points.location))) / v0
+    watts = float(delivered_power_w(machine, power_pct))
+    slowest = max(watts / (_MOST_ENERGY * expected), machine.speed_step_mm_s)
+    return min(slowest, fastest_cut_mm_s(machine))
 
 
 def _ln_power(machine: Machine, power_pct: float) -> tuple[float, float]:
@@ -65,8 +92,8 @@ def _edges(
 ) -> Array:
     """Ln speed that just works at a power, at each draw, within the machine's speeds, (J,)."""
     edge = cut_fit.edge_ln_speed(points, _ln_power(machine, power_pct), v0, sigmas)
-    low, high = np.log(machine.speed_step_mm_s), np.log(fastest_cut_mm_s(machine))
-    return np.clip(edge, low, high)
+    slowest = _slowest_mm_s(points, machine, power_pct, v0)
+    return np.clip(edge, np.log(slowest), np.log(fastest_cut_mm_s(machine)))
 
 
 def cut_candidates(
@@ -78,12 +105,13 @@ def cut_candidates(
     v0 = region.cut.prior.speed0_mm_s
     found: dict[Setting, None] = {}
     for n in passes:
-        for power in _powers(machine):
+        for power in _powers(points, machine, v0):
             more = region.cut.prior.passes_mean * float(np.log(n))
             edge = _edges(points, machine, power, 0.0, v0) + more
             low, high = np.quantile(edge, CORE)
             sigma = float(np.median(points.shape.scatter))
-            for speed in np.exp(np.linspace(low - 3.0 * sigma, high + 2.0 * sigma, _SPEEDS)):
+            low = max(low - 3.0 * sigma, float(np.log(_slowest_mm_s(points, machine, power, v0))))
+            for speed in np.exp(np.linspace(low, high + 2.0 * sigma, _SPEEDS)):
                 wished = min(float(speed), fastest_cut_mm_s(machine))
                 found[snap_setting(machine, power, wished, passes=n)] = None
     return list(found)
@@ -131,22 +159,27 @@ def next_cuts(
 def _cut_question(
     region: Region, points: cut_fit.CutPoints, candidates: list[Setting], reliability: float
 ) -> Question:
-    """Which burns settle the fastest reliable speed at the ceiling, and the edge at half of it."""
+    """Which burns settle the fastest reliable speed at the ceiling, and the edge at low power."""
     assert region.cut is not None
     machine, v0 = region.machine, region.cut.prior.speed0_mm_s
+    half, least = 0.5 * machine.ceiling_pct, min(_powers(points, machine, v0))
+    weak = min(half, least)
     targets = np.stack(
         [
             _edges(points, machine, machine.ceiling_pct, float(ndtri(reliability)), v0),
-            _edges(points, machine, 0.5 * machine.ceiling_pct, 0.0, v0),
+            _edges(points, machine, weak, 0.0, v0),
         ],
         axis=1,
     )
-    half = _HALF_POWER_IMPORTANCE if region.burns else 0.0
+    important = _HALF_POWER_IMPORTANCE if region.burns else 0.0
+    if weak < min(half, _LOWEST_PCT):
+        # The ceiling cuts at any speed: the question is with how little power it still cuts.
+        important = 1.0
     return Question(
         weight=points.weight,
         chances=cut_fit.grade_chances(points, points_of(machine, columns_of(candidates)[:3], v0)),
         targets=without_tails(targets),
-        importance=np.array([1.0, half]),
+        importance=np.array([1.0, important]),
     )
 
 
