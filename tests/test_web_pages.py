@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
 import pytest
-from visitor import House, Visitor
+from visitor import House, Visitor, house_of
 
 from calib.hazards import CAUTIONS
 
@@ -21,7 +22,7 @@ BURNING = ("/board/last", "/look", "/hang", "/sheet?name=birch+3", "/check")
 PAGES = (
     "/", "/machine/new", "/sheet/new", "/material", "/plan", "/burnt", "/board/last/take-down",
     "/setting", "/job", "/lot", "/change", "/logbook", "/history", "/phones", "/done/job",
-    "/done/settled", "/done/change", "/track", *BURNING,
+    "/done/settled", "/done/change", "/track", "/elsewhere", *BURNING,
 )  # fmt: skip
 
 
@@ -50,9 +51,18 @@ def outline(text: str) -> Outline:
     return reader
 
 
+@pytest.fixture(scope="module")
+def open_house(stocked: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
+    """A page over a burnt grid and a promise, for tests that only look."""
+    place = tmp_path_factory.mktemp("open") / "book.sqlite3"
+    place.write_bytes(stocked.read_bytes())
+    with house_of(place) as made:
+        yield made
+
+
 @pytest.mark.parametrize("path", PAGES)
-def test_every_page_opens_and_loads_nothing_from_outside(evening_house: House, path: str) -> None:
-    response = evening_house.guest().get(path)
+def test_every_page_opens_and_loads_nothing_from_outside(open_house: House, path: str) -> None:
+    response = open_house.guest().get(path)
     assert response.status_code == 200
     read = outline(response.text)
     assert all(one.startswith(("/", "#")) and "//" not in one for one in read.loads), read.loads
@@ -61,8 +71,8 @@ def test_every_page_opens_and_loads_nothing_from_outside(evening_house: House, p
 
 
 @pytest.mark.parametrize("path", BURNING)
-def test_pages_that_lead_to_burning_carry_the_cautions(evening_house: House, path: str) -> None:
-    text = evening_house.guest().get(path).text.replace("&#39;", "'")
+def test_pages_that_lead_to_burning_carry_the_cautions(open_house: House, path: str) -> None:
+    text = open_house.guest().get(path).text.replace("&#39;", "'")
     for caution in CAUTIONS:
         assert caution in text
 
@@ -205,8 +215,41 @@ def test_what_is_new_is_taken_down(evening_house: House) -> None:
     assert (book.sheet("birch 3").lot, book.sheet("birch 3").measured_mm) == ("May", 2.8)
 
 
-def test_the_first_page_with_all_it_loads_is_under_100_kb(evening_house: House) -> None:
-    guest = evening_house.guest()
+def test_a_known_sheet_is_carried_over_to_another_machine(evening_house: House) -> None:
+    guest, book = evening_house.guest(), evening_house.book
+    assert guest.post("/machine/new", data={**MACHINE, "name": "big", "rated_w": "80"}).text
+    wish = {"sheet": "birch 3", "machine": "bench", "to_machine": "big", "offcut": "150x60"}
+    text = guest.post("/elsewhere", data=wish).text
+    code = book.boards(limit=1).entries[0].id
+    assert f"/board/{code}" in text
+    assert book.board(code).machine.name == "big"
+
+
+def test_a_new_lot_is_tried_about_the_working_setting(evening_house: House) -> None:
+    guest, book = evening_house.guest(), evening_house.book
+    guest.post(f"/promise/{book.promises()[0].id}/settle")
+    guest.post("/lot", data={"sheet": "birch 3", "lot": "May"})
+    response = guest.post("/lot/plan", data={"sheet": "birch 3", "machine": "bench"})
+    assert response.status_code == 303
+    grid = book.board(response.headers["location"].rsplit("/", 1)[-1])
+    for number, cell in enumerate(grid.cells):
+        tap = {"key": f"key-{number:05d}", "cell": cell.label, "through": "through"}
+        assert guest.post(f"/api/boards/{grid.board_id}/taps", json=tap).status_code == 200
+    verdict = guest.get("/lot/verdict?sheet=birch+3&machine=bench").text
+    assert re.search("<h1>(Keep the setting|Go slower|Test again)", verdict)
+
+
+def test_the_card_for_the_wall_is_a_pdf(evening_house: House) -> None:
+    guest, book = evening_house.guest(), evening_house.book
+    guest.post(f"/promise/{book.promises()[0].id}/settle")
+    assert "Card for the wall" in guest.get("/").text
+    card = guest.get("/card?sheet=birch+3&machine=bench")
+    assert card.content.startswith(b"%PDF")
+    assert "birch-3-on-bench.pdf" in card.headers["content-disposition"]
+
+
+def test_the_first_page_with_all_it_loads_is_under_100_kb(open_house: House) -> None:
+    guest = open_house.guest()
     for path in ("/", "/board/last/take-down", "/look"):
         text = guest.get(path).text
         assets = [one for one in outline(text).loads if one.startswith("/static/")]

@@ -10,7 +10,7 @@ from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book, Entry, Filters, Photograph, PromiseEntry, Settled
 from calib.records import Grid, Machine, Operation, Reading, Sheet
 from calib.tasks.boards import find_board
-from calib.tasks.files import board_files
+from calib.tasks.files import FileWish, board_files
 
 # Boards and settled settings that a desk has room for.
 _RECENT = 50
@@ -134,7 +134,7 @@ def minutes_of(grid: Grid) -> float:
     return board_time(grid).total_s / 60.0
 
 
-def board_file(grid: Grid, name: str) -> bytes:
+def board_file(grid: Grid, name: str, address: str = "") -> bytes:
     """Make one file of a board.
 
     Parameters
@@ -143,6 +143,8 @@ def board_file(grid: Grid, name: str) -> bytes:
         The board.
     name
         Its name, as ``board_files`` gives it.
+    address
+        Where boards are found, up to the board's code, for the code on the record sheet.
 
     Returns
     -------
@@ -154,7 +156,7 @@ def board_file(grid: Grid, name: str) -> bytes:
     LogbookError
         When the board has no such file.
     """
-    files = board_files(grid)
+    files = board_files(grid, FileWish(address=address))
     if name not in files:
         raise LogbookError(
             f"Board {grid.board_id} has no file {name!r}: it has {', '.join(files)}."

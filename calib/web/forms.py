@@ -230,3 +230,20 @@ class ChangeForm(_Form):
     def changed(self) -> dict[str, Any]:
         """Fields of the machine that become different."""
         return {} if self.lens_mm is None else {"lens_mm": self.lens_mm}
+
+
+class ElsewhereForm(PairForm):
+    """The same sheet on another machine."""
+
+    to_machine: Name = None
+    rated_w: Number = None
+    offcut: Typed = ""
+
+    @property
+    def elsewhere_wish(self) -> tasks.ElsewhereWish:
+        """As tasks take it; a machine of the logbook goes before bare watts."""
+        return tasks.ElsewhereWish(
+            to_machine=self.to_machine,
+            rated_w=None if self.to_machine else self.rated_w,
+            offcut_mm=parse_size_mm(self.offcut) if self.offcut else None,
+        )

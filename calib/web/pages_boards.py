@@ -60,8 +60,11 @@ def take_results(
 @router.get("/board/{board_id}/files/{name}")
 def file(request: Request, board_id: str, name: str) -> Response:
     """Give one of a board's files."""
-    grid = tasks.find_board(desk_of(request).book, board_id)
-    content = tasks.board_file(grid, name)
+    here = desk_of(request)
+    grid = tasks.find_board(here.book, board_id)
+    # With phones about, the code on the record sheet leads them to the board.
+    address = f"{here.phone_address}/board/" if here.phone_address else ""
+    content = tasks.board_file(grid, name, address)
     headers = {"Content-Disposition": f'attachment; filename="{name}"'}
     return Response(content, media_type="application/octet-stream", headers=headers)
 

@@ -1,4 +1,4 @@
-"""Is it the sheet or the machine: new lots, check strips; cards, and how often calib was right."""
+"""New lots, check strips, other machines, cards, and how often calib was right."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from calib import tasks
 from calib.errors import CalibError
 from calib.units import parse_size_mm
 from calib.web.desk import desk_of, form_page, now
-from calib.web.forms import PairForm
+from calib.web.forms import ElsewhereForm, PairForm
 from calib.web.showing import track_shown
 
 router = APIRouter(include_in_schema=False)
@@ -68,6 +68,22 @@ def chart(request: Request, form: Annotated[PairForm, Query()]) -> Response:
     record = tasks.check_machine(desk_of(request).book, *form.pair[:2])
     (picture,) = tasks.strip_chart(record, ["chart.png"]).values()
     return Response(picture, media_type="image/png")
+
+
+@router.get("/elsewhere")
+def ask_elsewhere(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+    """The same sheet on another machine: where to begin?"""
+    here = desk_of(request)
+    return here.show("elsewhere.html", standing=tasks.standing(here.book), typed=form.query)
+
+
+@router.post("/elsewhere")
+def carry_over(request: Request, form: Annotated[ElsewhereForm, Form()]) -> Response:
+    """Give a starting point, and plan the burns that confirm it."""
+    here = desk_of(request)
+    form_page(request, "elsewhere.html", standing=tasks.standing(here.book))
+    carried = tasks.carry_over(here.book, *form.pair, form.elsewhere_wish, when=now())
+    return here.show("carried.html", start=carried.start, planned=carried.planned)
 
 
 @router.get("/card")
