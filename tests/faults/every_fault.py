@@ -98,8 +98,8 @@ class Bench:
             shutil.rmtree(place.parent)
 
     def until_it_ends(self, name: str) -> Iterator[tuple[int, Path]]:
-        """The same without an end, for points of a piece of work from 1 on."""
-        for number in itertools.count(1, self.stride):
+        """The same without an end, for points of a short piece of work from 1 on."""
+        for number in itertools.count(1, max(1, 8 // self.times)):
             for _, place in self.copies(f"{name} {number}", 1):
                 yield number, place
 
