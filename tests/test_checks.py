@@ -136,7 +136,7 @@ def test_a_strip_reaches_from_the_edge_to_where_it_is_after_a_loss(region: calib
     assert len(strip) == 5
     reaches = [reach(s.power_pct, s.speed_mm_s) for s in strip]
     assert reaches == sorted(reaches)
-    assert reaches[0] < 0.03
+    assert 0.0 < reaches[0] < 0.05
     assert reaches[-1] > 0.15
     with pytest.raises(InvalidRecord, match="n is 2: a check strip needs 3 burns or more"):
         plan_check_strip(region, 2)
@@ -175,9 +175,11 @@ def test_the_first_alarm_says_to_clean_and_repeat_the_next_to_look_further(
 
 def test_a_cleaned_machine_calms_down(region: calib.Region) -> None:
     strip = plan_check_strip(region)
-    strips = [burnt(strip, loss=loss, sitting=str(i)) for i, loss in enumerate((0.2, 0.2, 0, 0))]
+    strips = [
+        burnt(strip, loss=loss, sitting=str(i)) for i, loss in enumerate((0, 0, 0.2, 0.2, 0, 0))
+    ]
     check = judge_check_strip(region, strips)
-    assert check.chance_after_each[1] > 0.9 > 0.3 > check.chance_after_each[3]
+    assert check.chance_after_each[3] > 0.9 > 0.3 > check.chance_after_each[5]
 
 
 def test_strips_must_be_there(region: calib.Region) -> None:
@@ -203,3 +205,16 @@ def test_sheet_and_machine_are_told_apart(
     assert max(cause.chance, key=lambda name: cause.chance[name]) == verdict
     if cause.chance[verdict] > SURE:
         assert cause.verdict == verdict
+
+
+def test_a_cause_needs_a_second_sheet_on_the_same_machine(
+    region: calib.Region, reference: calib.Region
+) -> None:
+    burns = burnt([WORKING] * 4)
+    with pytest.raises(InvalidRecord, match="suspect and reference are both birch 3"):
+        judge_cause(region, burns, region, [burns])
+    elsewhere = replace(reference, machine=replace(CO2, name="large"))
+    with pytest.raises(InvalidRecord, match="suspect is on bench and reference on large"):
+        judge_cause(region, burns, elsewhere, [burns])
+    with pytest.raises(InvalidRecord, match="strips is empty"):
+        judge_cause(region, burns, reference, [])

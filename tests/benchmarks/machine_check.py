@@ -158,21 +158,27 @@ def tell_causes(found: Found) -> None:
         print(f"  truly the {cause}: {counts}")
 
 
+def tell_all(found: Found, alarms: tuple[float, ...]) -> None:
+    for alarm in alarms:
+        tell_alarms(found, alarm)
+    tell_causes(found)
+
+
 def main() -> None:
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 400
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 400_000
     found, begun = Found(), time.monotonic()
+    alarms = (ALARM_CHANCE,) if first >= 10_000 else (0.6, 0.7, 0.75, 0.8, 0.85, 0.9)
+    print(f"{count} workshops, seeds from {first}")
     for seed in range(first, first + count):
         of_workshop(seed, found)
-        if (seed - first) % 50 == 49:
-            print(
-                f"{seed - first + 1} of {count}, {time.monotonic() - begun:.0f} s", file=sys.stderr
-            )
-    print(f"{count} workshops, seeds from {first}")
-    alarms = (ALARM_CHANCE,) if first >= 10_000 else (0.6, 0.7, 0.75, 0.8, 0.85, 0.9)
-    for alarm in alarms:
-        tell_alarms(found, alarm)
-    tell_causes(found)
+        done = seed - first + 1
+        if done % 50 == 0 and done < count:
+            print(f"\n{done} of {count}, {time.monotonic() - begun:.0f} s", file=sys.stderr)
+            tell_all(found, alarms)
+            sys.stdout.flush()
+    print(f"\nall {count}")
+    tell_all(found, alarms)
 
 
 if __name__ == "__main__":
