@@ -4,8 +4,8 @@
 
 The truth follows other laws than the fit: the kerf differs from top to bottom, the same drawn
 width wanders from place to place, hands feel with a logistic scatter, one feel in a hundred is
-written down wrong, and each caliper has its own error. Seeds below 10,000 were used in tuning; the default starts at
-100,000.
+written down wrong, and each caliper has its own error. Seeds below 10,000 were used in tuning;
+the default starts at 100,000.
 """
 
 from __future__ import annotations
@@ -230,7 +230,9 @@ def coupons(count: int, first: int = 0, limit_mm: float = 0.02) -> None:
 
 
 def main(count: int, first: int) -> None:
-    print(f"{count} combs from seed {first}; caliper sd 0.03 mm, {REPEATS} repeats, read to 0.01 mm")
+    print(
+        f"{count} combs from seed {first}; caliper sd 0.03 mm, {REPEATS} repeats, read to 0.01 mm"
+    )
     print("  the gauge and three tongues measured, jaws off by up to 0.02 mm, as stated")
     combs(count, first)
     print("  the same with jaws that are true, and said to be")
