@@ -6,7 +6,7 @@ Each workshop burns 18 coupons in three rounds of six. Then the cheapest setting
 (chance 0.99), and the rule of thumb (the fastest cell that dropped of a full 10 x 10 grid, less
 10 %) are compared in what a job costs on average in truth: the simulation's own chances of pushes
 and char, and its knots. Costs and jobs differ from workshop to workshop. Seeds below 10,000 were
-used in tuning; the default starts at 300,000. A tie, the very same setting, counts as half a win.
+used in tuning; the default starts at 300,000. A tie is the very same setting; it counts as no win.
 """
 
 from __future__ import annotations
