@@ -25,8 +25,8 @@ from calib.web.gate import Gate
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
-# Fitted regions that are kept: a region of 18 burns takes some 20 MB.
-_REGIONS_KEPT = 4
+# Fitted regions and proposed boards that are kept: a region of 18 burns takes some 20 MB.
+_REGIONS_KEPT = 6
 _ADVICE_KEPT = 16
 
 
@@ -70,6 +70,17 @@ class Desk:
         return self._kept(
             (self.book.newest_evidence(), *pair), lambda: tasks.region_of_pair(self.book, *pair)
         )
+
+    def proposal(
+        self, pair: tuple[str | None, str | None, Operation], wish: tasks.BoardWish
+    ) -> tasks.Planned:
+        """Plan the next board, or give the one that was looked at and still is the next."""
+        now_in_book = (self.book.newest_evidence(), self.book.boards(limit=1).total)
+        planned: tasks.Planned = self._kept(
+            ("board", *now_in_book, *pair, wish),
+            lambda: tasks.propose_boards(self.book, *pair, wish)[0],
+        )
+        return planned
 
     def remember(self, advice: Any) -> None:
         """Keep a recommendation beside its promise, which holds less than it."""

@@ -30,7 +30,7 @@ def look_at_plan(request: Request, form: Annotated[BoardForm, Form()]) -> Respon
     """Plan the next board and show it to scale; nothing is stored yet."""
     here = desk_of(request)
     form_page(request, "plan.html", standing=tasks.standing(here.book))
-    (planned,) = tasks.propose_boards(here.book, *form.pair, form.board_wish)
+    planned = here.proposal(form.pair, form.board_wish)
     picture = board_svg(planned.grid, ())
     return here.show("planned.html", picture=picture, form=form.query, **planned_shown(planned))
 
@@ -40,7 +40,7 @@ def keep_plan(request: Request, form: Annotated[BoardForm, Form()]) -> Response:
     """Store the board that was looked at, and go to its files."""
     here = desk_of(request)
     form_page(request, "plan.html", standing=tasks.standing(here.book))
-    (planned,) = tasks.propose_boards(here.book, *form.pair, form.board_wish)
+    planned = here.proposal(form.pair, form.board_wish)
     if planned.grid.board_id != form.seen:
         raise InvalidRecord(
             f"board {form.seen!r} isn't what would be planned now: something was taken down"

@@ -83,7 +83,7 @@ def take_down(phone: Any, came_out: dict[str, dict[str, str]]) -> None:
 
 
 def test_the_evening_from_an_empty_logbook_to_a_settled_setting(
-    tmp_path: Path, chromium: Any, pictures: Path
+    tmp_path: Path, chromium: Any, pictures: Path | None
 ) -> None:
     with serving(tmp_path / "book.sqlite3", chromium, pictures) as served:
         desk, phone = served.device(DESK), served.device(PHONE)
@@ -131,7 +131,7 @@ def look_at_region(served: Any, desk: Any) -> None:
 
 
 def test_eighteen_cells_and_the_setting_in_at_most_sixty_taps(
-    tmp_path: Path, chromium: Any, pictures: Path
+    tmp_path: Path, chromium: Any, pictures: Path | None
 ) -> None:
     maker = Shell(tmp_path)
     for words in (

@@ -22,7 +22,9 @@ def planned_board(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def served(planned_board: Path, tmp_path: Path, chromium: Any, pictures: Path) -> Iterator[Served]:
+def served(
+    planned_board: Path, tmp_path: Path, chromium: Any, pictures: Path | None
+) -> Iterator[Served]:
     """That logbook's page."""
     place = tmp_path / "book.sqlite3"
     place.write_bytes(planned_board.read_bytes())
