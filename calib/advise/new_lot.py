@@ -135,7 +135,7 @@ def speeds_at_reaches(region: Region, setting: Setting, reaches: Sequence[float]
     speeds = np.geomspace(0.2 * setting.speed_mm_s, 5.0 * setting.speed_mm_s, _LOOKS)
     speeds = np.minimum(speeds, region.machine.max_speed_mm_s)
     median = np.asarray(region.median_reach(setting.power_pct, speeds, setting.passes))
-    return np.exp(np.interp(-np.asarray(reaches), -median, np.log(speeds)))
+    return np.asarray(np.exp(np.interp(-np.asarray(reaches), -median, np.log(speeds))))
 
 
 def judge_new_lot(
