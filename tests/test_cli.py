@@ -65,6 +65,36 @@ BOX = """<svg xmlns="http://www.w3.org/2000/svg" width="90mm" height="60mm" view
 """
 
 
+def _a_new_lot(evening: Shell) -> None:
+    evening.run("change-sheet", "birch 3", "--lot", "May")
+    evening.burn(evening.json("plan-lot", "birch 3")["grid"], cut_cleanly)
+
+
+def _a_strip(evening: Shell, sheet: str = "birch 3") -> None:
+    evening.burn(evening.json("plan-strip", sheet)["grid"], cut_cleanly)
+
+
+def _a_reference(evening: Shell) -> None:
+    """Another sheet, known and once tried with a check strip; and a new lot of the first."""
+    evening.run("add-sheet", "MDF 3", "--material", "MDF", "--thickness", "3")
+    for _ in range(2):
+        evening.burn(evening.json("plan", "MDF 3", "--burns", "6")["grid"], cut_cleanly)
+    _a_strip(evening, "MDF 3")
+    _a_new_lot(evening)
+
+
+# What an example needs besides a typed command.
+PREPARED = {
+    "carry-over": lambda evening: evening.run(
+        "add-machine", "large", "--watts", "100", "--bed", "600x400", "--top-speed", "400"
+    ),
+    "plan-lot": lambda evening: evening.run("change-sheet", "birch 3", "--lot", "May"),
+    "judge-lot": _a_new_lot,
+    "check-machine": _a_strip,
+    "sheet-or-machine": _a_reference,
+}
+
+
 def _a_coupon(evening: Shell) -> tuple[str, str]:
     """Code of the last board, and of a cell of it that dropped."""
     board = evening.json("show-board", "last")
@@ -78,6 +108,8 @@ def test_every_example_runs(evening: Shell, name: str) -> None:
     words = shlex.split(COMMANDS[name].epilog.removeprefix("Example: calib "))
     if name in BEFORE:
         evening.run(*BEFORE[name])
+    if name in PREPARED:
+        PREPARED[name](evening)
     if name == "take-down":
         grid = evening.json("plan", "--burns", "3")["grid"]
         evening.write("results.csv", Path(evening.results(grid, cut_cleanly)).read_bytes())

@@ -206,5 +206,5 @@ def test_the_warning_of_small_features_takes_the_measured_kerf():
     found = small_features(job, CO2, {}, kerf_mm=wide)
     assert narrow.counts["narrow outline"] == 0
     assert found.counts["narrow outline"] == 1
-    assert "kerf of 0.3 mm" in found.features[0].words
+    assert "kerf of 0.30 mm" in found.features[0].words
     assert found.notes == ()

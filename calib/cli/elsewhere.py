@@ -37,7 +37,7 @@ def _watts(text: str) -> float:
 
 
 @app.command(
-    rich_help_panel=PANEL, epilog="Example: calib carry-over 'birch 3' --to large --into board-1"
+    rich_help_panel=PANEL, epilog="Example: calib carry-over 'birch 3' --machine bench --to large"
 )
 def carry_over(
     sheet: SheetName = None,

@@ -33,7 +33,6 @@ from calib.fit.priors import CutPrior, Priors
 
 FEW, MANY = (4, 2), (6, 6, 6)
 YARDSTICKS_EVERY = 4
-engine.POINTS, engine.FIRST_PASS_POINTS, next_burns.DRAWS = 1024, 192, 384
 
 
 @dataclass
@@ -100,6 +99,8 @@ def of_workshop(seed: int) -> tuple[str, dict[str, Score | None]]:
 
 
 def main() -> None:
+    # To be done in reasonable time: fewer points of the fits, and draws of them.
+    engine.POINTS, engine.FIRST_PASS_POINTS, next_burns.DRAWS = 1024, 192, 384
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 400
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 200_000
     found: dict[str, dict[str, list]] = defaultdict(lambda: defaultdict(list))

@@ -37,8 +37,6 @@ from calib.fit.priors import Priors
 CALM_STRIPS, BEFORE, AFTER = 30, 5, 2
 LOSSES_PCT = (0, 5, 8, 10, 12, 15, 20, 25)
 BURNS = STRIP_BURNS
-# To be done in half an hour: a third of the usual points of the fits, and of the draws of them.
-engine.POINTS, engine.FIRST_PASS_POINTS, shift.DRAWS = 1024, 192, 200
 
 
 @dataclass
@@ -165,6 +163,8 @@ def tell_all(found: Found, alarms: tuple[float, ...]) -> None:
 
 
 def main() -> None:
+    # To be done in half an hour: a third of the usual points of the fits, and of the draws of them.
+    engine.POINTS, engine.FIRST_PASS_POINTS, shift.DRAWS = 1024, 192, 200
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 400
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 400_000
     found, begun = Found(), time.monotonic()
