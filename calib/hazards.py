@@ -41,6 +41,8 @@ _STEMS = {
 _HARMLESS_START = "fluoresc"  # a colour, no fluorine
 _ELEMENTS = {"chlorine", "fluorine", "bromine"}
 _DENIALS = {"free", "no", "non", "not", "without"}
+# How alike a word must be to a harmless term for it to be asked about beside a known word.
+_SURELY_A_SLIP = 0.85
 # Words that say nothing about what a sheet is made of.
 _EMPTY_WORDS = {"mm", "cm", "in", "inch", "inche", "thin", "thick", "sheet", "the", "of", "a"}
 
@@ -262,15 +264,30 @@ def _refuse_cut(sheet: Sheet, found: tuple[_Match, ...]) -> None:
             )
 
 
+def _slip(word: str, *, known: bool) -> _Match | None:
+    """The one-word term that a word is likely a slip of the key for.
+
+    Beside a word that is ``known`` a term that isn't refused must be nearer to be asked about.
+    """
+    single = {key[0]: match for key, match in _terms().items() if len(key) == 1}
+    alike = [term for term in single if len(word) > 3 and term[0] == word[0]]
+    swapped = [term for term in alike if sorted(term) == sorted(word)]
+    near = swapped[:1] or get_close_matches(word, alike, n=1, cutoff=0.75)
+    if not near:
+        return None
+    sure = not known or single[near[0]].row["verdict"] == "refuse"
+    if sure or swapped or get_close_matches(word, near, cutoff=_SURELY_A_SLIP):
+        return single[near[0]]
+    return None
+
+
 def _likely_meant(left: Words) -> str:
     """Ask about words that look like a slip of the key."""
-    single = {key[0]: match for key, match in _terms().items() if len(key) == 1}
     for word in left:
-        alike = [term for term in single if len(word) > 3 and term[0] == word[0]]
-        swapped = [term for term in alike if sorted(term) == sorted(word)]
-        for near in swapped[:1] or get_close_matches(word, alike, n=1, cutoff=0.75):
-            refused = single[near].row["verdict"] == "refuse"
-            return f" Did you mean {near!r}?" + (" That is refused." if refused else "")
+        match = _slip(word, known=False)
+        if match is not None:
+            refused = match.row["verdict"] == "refuse"
+            return f" Did you mean {match.term!r}?" + (" That is refused." if refused else "")
     return ""
 
 
@@ -351,7 +368,10 @@ def check_hazard(
         raise RefusedMaterial(_refusal(sheet.material, refused[0]))
     found = _without_generic(matches)
     asked = [w for w in matches.left if w in _ambiguous() and _ambiguous()[w]["must_ask"]]
-    declared = not found or bool(asked)
+    # A misspelt word beside a known one may be what matters: "oak vynil", "birch playwood".
+    unread = (word for word in matches.left if word not in _ELEMENTS)
+    slips = [word for word in unread if _slip(word, known=True)]
+    declared = not found or bool(asked or slips)
     if declared:
         _need_declaration(sheet, asked, matches.left)
     else:

@@ -193,14 +193,11 @@ def test_a_hidden_face_needs_the_data_sheet(material: str) -> None:
 
 @pytest.mark.parametrize(
     ("typed", "meant"),
-    [("birch plywod", None), ("acryllic", "'acrylic'"), ("basswod", "'basswood'")],
+    [("birch plywod", "'plywood'"), ("acryllic", "'acrylic'"), ("basswod", "'basswood'")],
 )
-def test_a_slip_of_the_key_is_asked_about(typed: str, meant: str | None) -> None:
-    if meant is None:
-        assert check_hazard(sheet(typed)).matched == ("birch",)
-    else:
-        with pytest.raises(DeclarationNeeded, match=f"{typed!r}.*Did you mean {meant}"):
-            check_hazard(sheet(typed))
+def test_a_slip_of_the_key_is_asked_about(typed: str, meant: str) -> None:
+    with pytest.raises(DeclarationNeeded, match=f"{typed!r}.*Did you mean {meant}"):
+        check_hazard(sheet(typed))
 
 
 def test_a_slip_towards_a_refused_material_says_so() -> None:
@@ -419,3 +416,31 @@ def test_a_burnable_term_does_not_lift_a_refused_one(term: str, other: str, firs
     assume(" " in term or not runs & set(OWN_NAMES) - {split_words(other)})
     with pytest.raises(RefusedMaterial, match=re.escape(repr(pair))):
         check_hazard(sheet(pair, DECLARATION_EXAMPLE))
+
+
+@pytest.mark.parametrize(
+    ("material", "meant"),
+    [
+        ("oak vynil", "'vinyl'. That is refused"),
+        ("birch with vinly top", "'vinyl'. That is refused"),
+        ("birch playwood", "'plywood'"),
+    ],
+)
+def test_a_slip_beside_a_known_word_is_asked_about(material: str, meant: str) -> None:
+    sheet = Sheet(name="s", material=material, thickness_mm=3.0)
+    with pytest.raises(DeclarationNeeded, match=f"{material!r}.*Did you mean {meant}"):
+        check_hazard(sheet)
+
+
+@pytest.mark.parametrize("material", ["teflon", "wood with teflon coating", "Teflon sheet"])
+def test_a_trade_name_of_ptfe_is_refused_and_stays_so(material: str) -> None:
+    """PTFE gives off fluorine compounds when heated (NIOSH); its trade name is from memory."""
+    stated = "I have read the maker's data sheet; it holds no chlorine, fluorine or bromine."
+    sheet = Sheet(name="s", material=material, thickness_mm=1.0, declaration=stated)
+    with pytest.raises(RefusedMaterial, match=f"{material!r} is refused because of 'teflon'"):
+        check_hazard(sheet)
+
+
+@pytest.mark.parametrize("material", ["baltic birch plywood", "grey MDF", "light oak", "raw pine"])
+def test_ordinary_words_beside_a_known_one_are_no_slips(material: str) -> None:
+    check_hazard(Sheet(name="s", material=material, thickness_mm=3.0))
