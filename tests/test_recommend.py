@@ -187,3 +187,15 @@ def test_hull_against_points_drawn_inside_and_outside():
     assert not inside(hull, 39.0, 10.0)
     assert not inside(hull, 80.0, 51.0)
     assert not inside(hull, 80.0, 11.0)
+
+
+def test_a_mark_in_doubt_says_what_to_burn_next():
+    """Two marks, one too faint and one too deep: what lies between is a guess."""
+    few = [
+        calib.Burn(operation="line_mark", power_pct=p, speed_mm_s=v, mark=g)
+        for p, v, g in ((10.0, 200.0, 0), (40.0, 200.0, 4), (20.0, 100.0, 3))
+    ]
+    region = calib.fit_region(MACHINE, SHEET, operation="line_mark", evidence=few)
+    rec = calib.recommend(region, reliability=0.8)
+    assert rec.chance < 0.6
+    assert any("Not settled yet" in n and "Burn next: " in n for n in rec.notes)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -34,6 +35,8 @@ MOST_WITHOUT_JOBS = 0.9
 _RESTS_ON_SCATTER = 0.10
 # Chances of the look are this far off at most; what nearly meets the reliability is tried exactly.
 _LOOK_ERROR = 0.01
+# A mark that comes out as wanted more seldom than this isn't settled.
+_SETTLED_MARK = 0.6
 # Powers from which a climb starts, its first stride as a share of the speeds, and its longest way.
 _STARTS = 3
 _COARSE = 16
@@ -331,7 +334,7 @@ def _refusal(region: Region, wish: Wish, best: float | None) -> NotEnoughEvidenc
         burns = next_cuts(region, 4, reliability=wish.reliability)
     else:
         burns = next_marks(region, 4, wish.mark)
-    named = "; ".join(f"{s.power_pct:g} % at {s.speed_mm_s:g} mm/s" for s in burns)
+    named = _named(burns)
     pair = f"{region.sheet.name} on {region.machine.name}"
     if not region.burns:
         why = f"No {region.operation.replace('_', ' ')} of {pair} was burnt yet"
@@ -345,6 +348,23 @@ def _refusal(region: Region, wish: Wish, best: float | None) -> NotEnoughEvidenc
     return NotEnoughEvidence(f"{why}. Burn next: {named}.", next_burns=burns)
 
 
+def _named(burns: list[Setting]) -> str:
+    """Burns in words, those that are to be made more than once with their number."""
+    times = Counter(f"{s.power_pct:g} % at {s.speed_mm_s:g} mm/s" for s in burns)
+    return "; ".join(words + (f" ({n} times)" if n > 1 else "") for words, n in times.items())
+
+
+def _doubtful_mark(region: Region, wish: Wish, rec: Recommendation) -> list[str]:
+    """A note when a mark comes out as wanted too seldom to work with."""
+    if rec.chance >= _SETTLED_MARK:
+        return []
+    burns = _named(next_marks(region, 4, wish.mark))
+    return [
+        f"Not settled yet: only about {10 * rec.chance:.0f} in 10 would come out as wanted."
+        f" Burn next: {burns}."
+    ]
+
+
 def _stated(region: Region, wish: Wish, found: Setting, notes: list[str]) -> Recommendation:
     """The recommendation with its margins, pushes, and what it rests on."""
     promised = _promised(region, wish)
@@ -354,6 +374,7 @@ def _stated(region: Region, wish: Wish, found: Setting, notes: list[str]) -> Rec
         rec = replace(rec, expected_cost=float(wish.priced.one(region, found).total[0]))
         notes = [*wish.priced.notes_at(region, found), *notes]
     if region.operation != "cut":
+        notes = [*_doubtful_mark(region, wish, rec), *notes]
         return replace(rec, notes=tuple(dict.fromkeys(notes)))
     loose = doubled_scatter(region)
     again = _again(loose, wish)
