@@ -358,11 +358,16 @@ def board_for(room: Room, count: int, limit_mm: Size, *, fixed: bool) -> tuple[S
     most_columns, most_rows = room.columns_and_rows(limit_mm)
     if count > most_columns * most_rows:
         fits = most_columns * most_rows
+        least = room.board_mm(1, 1)
+        way = (
+            "Plan fewer cells, take a larger board, or split them over several boards."
+            if fits
+            else f"One alone takes {least[0]:g} x {least[1]:g} mm: take a larger board, or plan a"
+            " smaller clamp margin."
+        )
         raise BoardDoesNotFit(
             f"{count} cells of {room.cell_mm[0]:g} x {room.cell_mm[1]:g} mm don't fit"
-            f" {limit_mm[0]:g} x {limit_mm[1]:g} mm: {fits} would. Plan"
-            f" {'fewer cells' if fits else 'a smaller clamp margin'}, take a larger board, or"
-            " split them over several boards.",
+            f" {limit_mm[0]:g} x {limit_mm[1]:g} mm: {fits} would. {way}",
             cells_that_fit=fits,
         )
     if fixed:
