@@ -11,7 +11,7 @@ from scipy import integrate, stats
 
 from calib.fit.cut import CutData, Points, cut_data, points_of
 from calib.fit.cut_fit import coupon_chance, cut_problem, fit_cut, job_chance
-from calib.fit.engine import even_scores
+from calib.fit.numerics import even_scores
 from calib.fit.priors import MISREAD, CutPrior
 from calib.records import Burn, Machine
 

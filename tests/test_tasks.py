@@ -21,8 +21,9 @@ from calib.errors import (
 )
 from calib.logbook import Book, open_book
 from calib.records import Machine, Reading, Setting, Sheet
-from calib.tasks.boards import BoardWish, forecasts
+from calib.tasks.boards import BoardWish
 from calib.tasks.files import FileWish
+from calib.tasks.forecasts import forecasts
 
 NOW = datetime(2026, 3, 1, 20, 15, tzinfo=UTC)
 BENCH = Machine(

@@ -13,7 +13,8 @@ from calib.advise.costs import CostBreakdown, Costs, expected_cost
 from calib.advise.cut_times import CutTimes
 from calib.advise.job import Job, plain_job
 from calib.advise.outlines import Floats
-from calib.advise.recommend import Wish, advised_setting
+from calib.advise.recommend import advised_setting
+from calib.advise.wish import Wish
 from calib.errors import InvalidRecord
 from calib.fit.graded import thinned
 from calib.fit.region import Region

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,20 +14,19 @@ from calib.advise.next_burns import next_cuts
 from calib.advise.next_marks import next_marks
 from calib.advise.promise import Promised, describe, doubled_scatter
 from calib.advise.recommendation import Recommendation
-from calib.errors import InvalidRecord, NotEnoughEvidence
+from calib.advise.wish import Wish
+from calib.errors import NotEnoughEvidence
 from calib.fit.region import Region
 from calib.fit.thinning import thinned_region
 from calib.records import Setting
 
 if TYPE_CHECKING:
-    from calib.advise.cheapest import PricedJob
     from calib.advise.costs import Costs
     from calib.advise.cut_times import CutTimes
     from calib.advise.job import Job
 
 Array = npt.NDArray[np.float64]
 
-AIMS = ("fastest", "cleanest", "cheapest")
 # Without recorded jobs a whole job is promised at most this chance: coupons teach nothing of what
 # builds up over an hour and a half.
 MOST_WITHOUT_JOBS = 0.9
@@ -46,33 +45,6 @@ _WINDOW = 6
 _STRIDES = (1, 4, 16, 64)
 
 Judged = tuple[tuple[float, ...], Setting]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wish:
-    """What is asked of a setting; the fields are the arguments of ``recommend``."""
-
-    aim: str = "fastest"
-    reliability: float = 0.99
-    char_at_most: int | None = None
-    mark: int = 2
-    cut_length_mm: float | None = None
-    next_sheet: bool = False
-    priced: PricedJob | None = None
-
-    def __post_init__(self) -> None:
-        if self.aim not in AIMS:
-            raise InvalidRecord(f"aim is {self.aim!r}: give one of {', '.join(AIMS)}.")
-        if not 0.0 < self.reliability < 1.0:
-            raise InvalidRecord(
-                f"reliability is {self.reliability!r}: give a chance between 0 and 1, such as 0.99."
-            )
-        for name in ("char_at_most", "mark"):
-            grade = getattr(self, name)
-            if grade is not None and (isinstance(grade, bool) or grade not in range(5)):
-                raise InvalidRecord(f"{name} is {grade!r}: give a whole number from 0 to 4.")
-        if self.cut_length_mm is not None and not 0 < self.cut_length_mm < 1e9:
-            raise InvalidRecord(f"cut_length_mm is {self.cut_length_mm!r}: give a length above 0.")
 
 
 def recommend(

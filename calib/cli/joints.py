@@ -78,6 +78,17 @@ Top = Annotated[list[Any] | None, _width("--top", "at the face the beam came fro
 Bottom = Annotated[list[Any] | None, _width("--bottom", "at the other face")]
 Across = Annotated[list[Any] | None, _width("--across", "with the jaws over the whole thickness")]
 
+CaliperLimit = Annotated[
+    float | None,
+    typer.Option(
+        "--caliper-limit",
+        parser=length,
+        metavar="LENGTH",
+        show_default="0.02 mm",
+        help="Largest error that the caliper's maker allows (mm).",
+    ),
+]
+
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib comb 'birch 3' --stock 3.02 --into comb")
 def comb(
@@ -199,16 +210,7 @@ def read_comb(
             help="Thickness of the stock (mm), as often as measured.",
         ),
     ] = None,
-    caliper_limit: Annotated[
-        float | None,
-        typer.Option(
-            "--caliper-limit",
-            parser=length,
-            metavar="LENGTH",
-            show_default="0.02 mm",
-            help="Largest error that the caliper's maker allows (mm).",
-        ),
-    ] = None,
+    caliper_limit: CaliperLimit = None,
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
@@ -246,16 +248,7 @@ def joint(comb_board: CombCode, book: BookPlace = None, as_json: AsJson = False)
 def kerf(
     sheet: SheetName = None,
     machine: MachineName = None,
-    caliper_limit: Annotated[
-        float | None,
-        typer.Option(
-            "--caliper-limit",
-            parser=length,
-            metavar="LENGTH",
-            show_default="0.02 mm",
-            help="Largest error that the caliper's maker allows (mm).",
-        ),
-    ] = None,
+    caliper_limit: CaliperLimit = None,
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from calib.fit.engine import even_scores, log_student_t
+from calib.fit.numerics import even_scores, log_student_t
 from calib.fit.priors import MISREAD
 
 Array = npt.NDArray[np.float64]

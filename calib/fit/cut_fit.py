@@ -19,7 +19,8 @@ from calib.fit.cut import (
     edge_speed_ratio,
     shape_of,
 )
-from calib.fit.engine import LogProduct, Posterior, Problem, learned, solve, systematic
+from calib.fit.engine import Posterior, Problem, learned, solve, systematic
+from calib.fit.numerics import LogProduct
 from calib.fit.priors import MISREAD, CutPrior
 from calib.records import COUPON_CUT_MM, Burn, Machine
 

@@ -20,7 +20,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from calib.fit.engine import LogProduct, Problem, learned, solve, systematic
+from calib.fit.engine import Problem, learned, solve, systematic
+from calib.fit.numerics import LogProduct
 from calib.fit.priors import MISREAD, GradedPrior
 from calib.physics import delivered_power_w, mean_coupon_speed_mm_s
 from calib.records import Burn, Machine

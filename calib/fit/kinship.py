@@ -154,6 +154,12 @@ def at_power(summary: PairSummary, watts: float) -> Moments:
     return Moments(mean=known.mean + shift, variance=known.variance + doubt**2)
 
 
+def _family_sds(families: Array, variances: Sequence[float], usual: Usual) -> list[float]:
+    """Spread of each family, from the most doubtful of its rows in the table."""
+    doubt = np.asarray(variances)
+    return [_family_sd(float(doubt[column > 0].max()), usual) for column in families.T]
+
+
 def location_units(
     summaries: Sequence[PairSummary], target: Target, usual: Usual
 ) -> tuple[Units, Array]:
@@ -180,16 +186,13 @@ def location_units(
     widths = np.array([ln_width(m, s.working_thickness_mm) or 0.0 for m, s in pairs])
     variances = [s.table_variance for s in summaries] + [target.table_variance]
     kinds, lasers = _one_hot([(machine.source,) for machine, _ in pairs])
-    families, family_names = _one_hot([_family(m, s) for m, s in pairs])
+    families, _ = _one_hot([_family(m, s) for m, s in pairs])
     machines, machine_names = _one_hot([machine_key(m) for m, _ in pairs])
     own_product = np.array([product_key(s) == product_key(target.sheet) for _, s in pairs])
     own_lot = np.array([lot_key(s) == lot_key(target.sheet) for _, s in pairs])
     by_name = {machine_key(m): m for m, _ in pairs}
     machine_sd = [_machine_sd(by_name[name], usual) for name in machine_names]
-    family_sd = [
-        _family_sd(max(v for row, v in zip(families, variances, strict=True) if row[place]), usual)
-        for place in range(len(family_names))
-    ]
+    family_sd = _family_sds(families, variances, usual)
     parts: list[tuple[Array, Sequence[float], int]] = [
         (kinds, [usual.world] * len(lasers), NONE),
         (families, family_sd, FAMILY),

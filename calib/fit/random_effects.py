@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import logsumexp, ndtr, ndtri
 
-from calib.fit.engine import even_scores
+from calib.fit.numerics import even_scores
 
 Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

@@ -20,7 +20,7 @@ from calib.report.words import (
     table,
     wrapped,
 )
-from calib.tasks.jobs import JobReport
+from calib.tasks.job_records import JobReport
 
 _COST_WORDS = {
     "machine_hour": "an hour of the machine",

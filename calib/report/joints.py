@@ -10,7 +10,8 @@ from calib.advise.joint_words import joint_words
 from calib.advise.kerf import KerfLaw, KerfPoint
 from calib.grid.comb import FEEL_WORDS, CombBoard
 from calib.report.words import bullets, paragraphs, setting_words, table, wrapped
-from calib.tasks.combs import CombTaken, PlannedComb
+from calib.tasks.comb_results import CombTaken
+from calib.tasks.combs import PlannedComb
 
 
 def comb_text(planned: PlannedComb) -> str:

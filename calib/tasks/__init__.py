@@ -14,7 +14,7 @@
 ``costing``      what time and parts cost, and what the stopwatch says
 ``jobs``         the maker's own drawing: time, money, whole-job promise, small features
 ``kerfs``        kerf against line energy, from measured coupons
-``combs``        comb boards, and what they tell of joints
+``combs``        comb boards; ``comb_results`` takes them down and reads the joint
 ``summary``      a region in a few lines
 ``pictures``     the picture of a region
 ``definitions``  ready-made grids from TOML
@@ -64,18 +64,20 @@ if TYPE_CHECKING:
         sheet_or_machine,
         strip_chart,
     )
-    from calib.tasks.combs import (
+    from calib.tasks.comb_results import (
         CombTaken,
-        CombWish,
-        PlannedComb,
         caliper_of,
-        comb_board_files,
         comb_readings,
         comb_taken,
-        find_comb,
         joint_of_comb,
-        plan_comb_board,
         take_down_comb,
+    )
+    from calib.tasks.combs import (
+        CombWish,
+        PlannedComb,
+        comb_board_files,
+        find_comb,
+        plan_comb_board,
     )
     from calib.tasks.costing import costs_of, take_down_costs, take_down_time, time_ratio
     from calib.tasks.definitions import Definition, read_definition, ready_made_grid
@@ -88,14 +90,8 @@ if TYPE_CHECKING:
     )
     from calib.tasks.exchange import export_book, import_book
     from calib.tasks.files import FileWish, board_files, focus_files, resume_files, write_folder
-    from calib.tasks.jobs import (
-        ClassLine,
-        JobReport,
-        JobWish,
-        job_picture,
-        job_report,
-        time_this_job,
-    )
+    from calib.tasks.job_records import ClassLine, JobReport, JobWish
+    from calib.tasks.jobs import job_picture, job_report, time_this_job
     from calib.tasks.keeping import (
         BackupFile,
         Kept,
@@ -166,13 +162,15 @@ _HOMES = {
         "find_promise", "region_of_pair", "settle", "take_down_job",
     ),
     "calib.tasks.costing": ("costs_of", "take_down_costs", "take_down_time", "time_ratio"),
-    "calib.tasks.jobs": (
-        "ClassLine", "JobReport", "JobWish", "job_picture", "job_report", "time_this_job",
-    ),
+    "calib.tasks.job_records": ("ClassLine", "JobReport", "JobWish"),
+    "calib.tasks.jobs": ("job_picture", "job_report", "time_this_job"),
     "calib.tasks.kerfs": ("kerf_law_of_pair", "learn_kerf"),
     "calib.tasks.combs": (
-        "CombTaken", "CombWish", "PlannedComb", "caliper_of", "comb_board_files", "comb_readings",
-        "comb_taken", "find_comb", "joint_of_comb", "plan_comb_board", "take_down_comb",
+        "CombWish", "PlannedComb", "comb_board_files", "find_comb", "plan_comb_board",
+    ),
+    "calib.tasks.comb_results": (
+        "CombTaken", "caliper_of", "comb_readings", "comb_taken", "joint_of_comb",
+        "take_down_comb",
     ),
     "calib.tasks.cards": ("settled_of_pair", "sheet_card_files", "sheet_card_of_pair"),
     "calib.tasks.keeping": (

@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
 
 import numpy as np
 
-from calib.advise.caliper import Caliper
-from calib.advise.comb_reading import FACES, Face, FitReading, checked
 from calib.advise.job import Job, JobClass
 from calib.advise.job_time import job_time_s
-from calib.advise.joint import Joint, fit_joint
 from calib.advise.outlines import Strokes
-from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
-from calib.grid.comb import CombBoard, Feel, plan_comb
+from calib.errors import LogbookError, NotEnoughEvidence
+from calib.grid.comb import CombBoard, plan_comb
 from calib.grid.comb_files import comb_frame_program, comb_program, comb_svg
 from calib.grid.comb_sheet import comb_record_page
 from calib.grid.strokes import Stroke
@@ -81,28 +77,6 @@ class PlannedComb:
     board: CombBoard
     files: Files
     time_s: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CombTaken:
-    """What was taken down of a comb so far.
-
-    Parameters
-    ----------
-    board_id
-        Code of the comb.
-    readings
-        One for each slot or tongue that was tried or measured.
-    stock_mm
-        Thickness of the stock, as often as it was measured [mm].
-    caliper
-        What was measured with.
-    """
-
-    board_id: str
-    readings: tuple[FitReading, ...] = ()
-    stock_mm: tuple[float, ...] = ()
-    caliper: Caliper = dataclasses.field(default_factory=Caliper)
 
 
 def plan_comb_board(
@@ -292,192 +266,4 @@ def _comb_from(entry: Kept) -> CombBoard:
         board_id=entry.label,
         machine=dataclasses.replace(board.machine, name=names["machine"]),
         sheet=dataclasses.replace(board.sheet, name=names["sheet"] or board.sheet.name),
-    )
-
-
-def comb_taken(book: Book, board: CombBoard) -> CombTaken:
-    """Look up what was taken down of a comb.
-
-    Parameters
-    ----------
-    book
-        The logbook.
-    board
-        The comb.
-
-    Returns
-    -------
-    CombTaken
-        Empty when nothing was.
-    """
-    kept = book.kept("comb_readings", label=board.board_id)
-    if not kept:
-        return CombTaken(board_id=board.board_id)
-    content = kept[0].content
-    return CombTaken(
-        board_id=board.board_id,
-        readings=tuple(record_from_json(FitReading, fields) for fields in content["readings"]),
-        stock_mm=tuple(content["stock_mm"]),
-        caliper=record_from_json(Caliper, content["caliper"]),
-    )
-
-
-def take_down_comb(
-    book: Book,
-    code: str,
-    readings: Sequence[FitReading],
-    *,
-    when: datetime,
-    stock_mm: Sequence[float] = (),
-    caliper: Caliper | None = None,
-) -> CombTaken:
-    """Take down what was felt and measured on a comb; what is given replaces what was there.
-
-    Parameters
-    ----------
-    book
-        The logbook.
-    code
-        Code of the comb, or ``last``.
-    readings
-        Of some slots and tongues; a feel or a width that isn't given stays as it was.
-    when
-        When it was read.
-    stock_mm
-        Thickness of the stock, as often as it was measured [mm]; empty: as before.
-    caliper
-        What was measured with; None: as before.
-
-    Returns
-    -------
-    CombTaken
-        Everything so far.
-
-    Raises
-    ------
-    LogbookError
-        When there is no such comb.
-    InvalidRecord
-        When a reading isn't of this comb, or can't be right; nothing is stored then.
-    """
-    board = find_comb(book, code)
-    before = comb_taken(book, board)
-    known = {reading.label: reading for reading in before.readings}
-    for reading in readings:
-        known[reading.label] = _joined(known.get(reading.label), reading)
-    taken = CombTaken(
-        board_id=board.board_id,
-        readings=tuple(known[label] for label in sorted(known)),
-        stock_mm=tuple(stock_mm) or before.stock_mm,
-        caliper=caliper or before.caliper,
-    )
-    checked(board, taken.readings)
-    if taken.readings:
-        # Widths that can't be those of this comb are refused before anything is stored.
-        _joint(book, board, taken)
-    content: Mapping[str, Any] = {
-        "readings": [record_to_json(reading) for reading in taken.readings],
-        "stock_mm": list(taken.stock_mm),
-        "caliper": record_to_json(taken.caliper),
-    }
-    book.keep(
-        "comb_readings",
-        content,
-        when=when,
-        label=board.board_id,
-        machine=board.machine.name,
-        sheet=board.sheet.name,
-    )
-    return taken
-
-
-def _joined(before: FitReading | None, now: FitReading) -> FitReading:
-    if before is None:
-        return now
-    widths = {f"{face}_mm": now.widths_mm(face) or before.widths_mm(face) for face in FACES}
-    return FitReading(label=now.label, feel=now.feel or before.feel, **widths)
-
-
-def joint_of_comb(book: Book, code: str) -> tuple[CombBoard, Joint]:
-    """Read a comb: kerf, snug slot, and what to draw for press fit, glue fit and inlay.
-
-    Parameters
-    ----------
-    book
-        The logbook; kerf from measured coupons is used too.
-    code
-        Code of the comb, or ``last``.
-
-    Returns
-    -------
-    board, joint : CombBoard, Joint
-        The comb and what it tells.
-
-    Raises
-    ------
-    LogbookError
-        When there is no such comb.
-    NotEnoughEvidence
-        When nothing was felt or measured.
-    """
-    board = find_comb(book, code)
-    return board, _joint(book, board, comb_taken(book, board))
-
-
-def _joint(book: Book, board: CombBoard, taken: CombTaken) -> Joint:
-    coupons = kerf_at(book, board.machine, board.sheet.name, board.setting)
-    return fit_joint(
-        board, taken.readings, taken.stock_mm, caliper=taken.caliper, coupon_kerf=coupons
-    )
-
-
-def caliper_of(limit_mm: float | None) -> Caliper | None:
-    """A usual caliper with the largest error that its maker allows [mm]; None when not given."""
-    return None if limit_mm is None else Caliper(limit_mm=limit_mm)
-
-
-def comb_readings(
-    felt: Mapping[Feel, Sequence[Sequence[str]]],
-    measured: Mapping[Face, Sequence[tuple[str, tuple[float, ...]]]],
-) -> tuple[FitReading, ...]:
-    """Sort what was typed by slot and tongue.
-
-    Parameters
-    ----------
-    felt
-        Lists of codes, by feel.
-    measured
-        Codes with widths [mm], by face.
-
-    Returns
-    -------
-    tuple of FitReading
-        One for each code.
-
-    Raises
-    ------
-    InvalidRecord
-        When a code is given two feels.
-    """
-    feels: dict[str, Feel] = {}
-    for feel, lists in felt.items():
-        for code in (code for codes in lists for code in codes):
-            if feels.setdefault(code, feel) != feel:
-                raise InvalidRecord(
-                    f"{code!r} is given as {feels[code]} and as {feel}: give it one of the two."
-                )
-    widths: dict[str, dict[Face, tuple[float, ...]]] = {}
-    for face, pairs in measured.items():
-        for code, values in pairs:
-            own = widths.setdefault(code, {})
-            own[face] = own.get(face, ()) + values
-    return tuple(
-        FitReading(
-            label=code,
-            feel=feels.get(code),
-            top_mm=widths.get(code, {}).get("top", ()),
-            bottom_mm=widths.get(code, {}).get("bottom", ()),
-            across_mm=widths.get(code, {}).get("across", ()),
-        )
-        for code in sorted({*feels, *widths})
     )

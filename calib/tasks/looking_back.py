@@ -10,8 +10,8 @@ from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.logbook import Book, Entry, Filters, Forecast, PromisedJob
 from calib.logbook.events import outcome_of
 from calib.records import COUPON_CUT_MM, Burn
-from calib.tasks.boards import forecasts
 from calib.tasks.files import Files
+from calib.tasks.forecasts import forecasts
 from calib.tasks.library import fit_region
 from calib.tasks.pictures import picture_format
 

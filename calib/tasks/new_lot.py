@@ -16,8 +16,9 @@ from calib.logbook import Book, Filters
 from calib.planning import PlanOptions
 from calib.planning import plan_board as plan_on_region
 from calib.records import Setting
-from calib.tasks.boards import Planned, find_pair, forecasts
+from calib.tasks.boards import Planned, find_pair
 from calib.tasks.files import FileWish, board_files
+from calib.tasks.forecasts import forecasts
 from calib.tasks.library import fit_region
 from calib.tasks.pooling import pool_of_book
 

@@ -26,7 +26,8 @@ from calib.advise.cheapest import priced_job
 from calib.advise.costs import expected_cost
 from calib.advise.job import Job, plain_job
 from calib.advise.next_burns import next_cuts
-from calib.advise.recommend import Wish, advised_setting
+from calib.advise.recommend import advised_setting
+from calib.advise.wish import Wish
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.records import COUPON_CUT_MM

@@ -35,7 +35,7 @@ from calib.advise.transfer import (
 )
 from calib.fit import cut, graded
 from calib.fit.cut_fit import CutPoints
-from calib.fit.engine import even_scores
+from calib.fit.numerics import even_scores
 from calib.fit.pool import Pool, pool_records
 from calib.physics import spot_mm
 
