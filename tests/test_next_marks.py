@@ -126,13 +126,13 @@ def test_cuts_keep_to_what_the_corners_allow():
     ],
 )
 def test_no_cut_is_planned_so_slow_that_it_only_burns(watts, source, material, thickness):
-    """At most eight times the energy expected; half of a first board is in doubt, even on card."""
+    """At most 16 times the energy expected; half of a first board is in doubt, even on card."""
     machine = replace(MACHINE, rated_w=watts, source=source, power_step_pct=1.0)
     sheet = calib.Sheet(name="s", material=material, thickness_mm=thickness)
     known = calib.fit_region(machine, sheet, operation="cut", evidence=())
     expected = np.exp(known.cut.prior.location) / known.cut.prior.speed0_mm_s
     found = next_cuts(known, 8)
     energy = [watts * s.power_pct / 100 / s.speed_mm_s for s in found]
-    assert max(energy) < 9.0 * expected
+    assert max(energy) < 17.0 * expected
     chance = np.array([known.chance_through(s.power_pct, s.speed_mm_s) for s in found])
     assert (chance < 0.9).mean() >= 0.5

@@ -23,7 +23,7 @@ from calib.advise.wattage_table import (
     wattage_text,
 )
 from calib.errors import InvalidRecord, RefusedMaterial
-from calib.fit.another_power import excess_at, floor_at
+from calib.fit.another_speed import excess_at, floor_at
 from calib.hazards import CAUTIONS
 from calib.physics import mean_width_mm, spot_mm
 from calib.records import Burn, Machine, Sheet
@@ -255,15 +255,15 @@ def test_somebodys_machine_has_our_limits_but_not_our_lens() -> None:
 
 
 @pytest.mark.parametrize("floor", [0.05, 0.2, 0.35])
-def test_another_power_and_back(floor: float) -> None:
+def test_another_speed_and_back(floor: float) -> None:
     """Straight line and power law each undo themselves; their mean does so nearly."""
     there, _ = excess_at(1.25, floor)
     back, _ = excess_at(0.8, floor_at(1.25, floor))
     assert there + back == pytest.approx(0.0, abs=0.02)
 
 
-def test_doubt_of_another_power_grows_with_the_distance() -> None:
+def test_doubt_of_another_speed_grows_with_the_distance() -> None:
     doubts = [excess_at(ratio, 0.2, 0.08)[1] for ratio in (1.0, 0.8, 0.5, 0.3)]
     assert doubts == sorted(doubts)
     assert doubts[0] == 0.0
-    assert excess_at(0.5, 0.2, 0.08)[1] > 2.0 * excess_at(2.0, 0.2, 0.08)[1]
+    assert excess_at(0.5, 0.2, 0.08)[1] > 1.3 * excess_at(2.0, 0.2, 0.08)[1]

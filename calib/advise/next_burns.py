@@ -25,15 +25,18 @@ _POWER_SHARES = (1.0, 0.85, 0.72, 0.6, 0.5)
 _LOWEST_PCT = 35.0
 # No burn is planned that gets so many times the energy expected: it teaches nothing, takes minutes
 # and sets sheets on fire.
-_MOST_ENERGY = 8.0
+_MOST_ENERGY = 16.0
 # Candidate speeds per power.
 _SPEEDS = 15
 # Draws of the posterior that a plan works with.
 DRAWS = 1024
 # What a standard deviation of the edge at half of the ceiling counts against one of the fastest
 # reliable speed at the ceiling: without it a search along the ceiling alone would win. The first
-# board only has to find the edge.
+# board only has to find the edge, and so has an afterthought of fewer burns than a board has.
 _HALF_POWER_IMPORTANCE = 0.2
+_BOARD = 4
+# The fastest reliable speed counts as known when nine tenths of it lie within a factor of two.
+_NARROW = float(np.log(2.0))
 # An expectation may be wrong by a factor of two either way; the first board reaches so far [ln].
 _FACTOR_TWO = float(np.log(2.0))
 
@@ -147,17 +150,21 @@ def next_cuts(
     """
     points = cut_draws(region)
     candidates = cut_candidates(region, points, passes)
-    question = _cut_question(region, points, candidates, reliability)
+    question = _cut_question(region, points, candidates, reliability, n)
     fastest = question.targets[:, 0]
     if char_at_most is not None and region.char is not None:
         question = with_char(region, candidates, question, char_at_most)
-    first = _must(region, candidates, fastest, n)
+    first = _must(region, candidates, fastest, n)[:n]
     batch = choose_batch(question, n, first, repeats=bool(region.burns))
     return [candidates[i] for i in batch]
 
 
 def _cut_question(
-    region: Region, points: cut_fit.CutPoints, candidates: list[Setting], reliability: float
+    region: Region,
+    points: cut_fit.CutPoints,
+    candidates: list[Setting],
+    reliability: float,
+    n: int,
 ) -> Question:
     """Which burns settle the fastest reliable speed at the ceiling, and the edge at low power."""
     assert region.cut is not None
@@ -171,7 +178,7 @@ def _cut_question(
         ],
         axis=1,
     )
-    important = _HALF_POWER_IMPORTANCE if region.burns else 0.0
+    important = _HALF_POWER_IMPORTANCE if region.burns and n >= _BOARD else 0.0
     if weak < min(half, _LOWEST_PCT):
         # The ceiling cuts at any speed: the question is with how little power it still cuts.
         important = 1.0
@@ -189,17 +196,21 @@ def _must(region: Region, candidates: list[Setting], fastest: Array, n: int) -> 
     Advice keeps to the convex hull of what was burnt, so a slower and a faster cell at the ceiling
     must stand around the fastest reliable speed, and a cell at half power opens the hull downwards.
     """
-    if n < 3:
-        return []
     power = np.array([c.power_pct for c in candidates])
     speed = np.log([c.speed_mm_s for c in candidates])
     top = power.max()
-    low, high = np.quantile(fastest, [0.05, 0.95])
+    low, below, middle, high = np.quantile(fastest, [0.05, 0.2, 0.5, 0.95])
+    if high - low < _NARROW:
+        # What is burnt to find the edge then lies faster than the fastest reliable speed anyway.
+        high = middle
     burnt = [(b.power_pct, np.log(b.speed_mm_s)) for b in region.burns if b.passes == 1]
     at_top = [v for p, v in burnt if p >= top - 1e-9]
+    few = bool(region.burns) and n < _BOARD
     wanted = []
-    if not any(v <= low for v in at_top):
+    if not any(v <= (below if few else low) for v in at_top):
         wanted.append((power == top) & (speed <= max(low, speed[power == top].min())))
+    if few:
+        return wanted
     if not any(v >= high for v in at_top):
         wanted.append((power == top) & (speed >= min(high, speed[power == top].max())))
     if not any(p <= 0.5 * top + 1e-9 for p, _ in burnt):

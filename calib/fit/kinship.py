@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from calib.fit.another_power import excess_at
+from calib.fit.another_speed import excess_at
 from calib.fit.coarse import Moments
 from calib.fit.pair_summary import PairSummary, Response
 from calib.fit.random_effects import Units
@@ -26,7 +26,7 @@ NONE = -1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Usual:
-    """Usual standard deviations of what pairs share, of a ln speed at a fixed power.
+    """Usual standard deviations of what pairs share, of the ln power needed at a fixed speed.
 
     Parameters
     ----------
@@ -38,30 +38,30 @@ class Usual:
         Between products of a family, lots of a product, and machines on one lot.
     thickness, machine_thickness
         Error of the family's slope in ln thickness, and how much it differs by machine.
-    wattage
-        Error of the slope in ln power between machines.
+    speed
+        Error of the slope in ln speed, beyond that of each pair's own curve.
     width_mean, width_sd
         Slope of the energy needed in the ln of the beam's width, known no better than this.
     unknown_width
         Of a machine whose lens or beam isn't known, on top of all others.
     """
 
-    world: float = 0.15
-    machine: float = 0.2
-    metered: float = 0.06
-    product: float = 0.15
-    lot: float = 0.07
-    pair: float = 0.05
-    thickness: float = 0.2
-    machine_thickness: float = 0.08
-    wattage: float = 0.08
-    width_mean: float = 0.6
-    width_sd: float = 0.3
-    unknown_width: float = 0.15
+    world: float = 0.12
+    machine: float = 0.13
+    metered: float = 0.05
+    product: float = 0.12
+    lot: float = 0.06
+    pair: float = 0.03
+    thickness: float = 0.16
+    machine_thickness: float = 0.06
+    speed: float = 0.06
+    width_mean: float = 0.5
+    width_sd: float = 0.2
+    unknown_width: float = 0.12
 
 
-# Common practice, no source; the benchmark of the logbook (tests/benchmarks/book.py) tries them on
-# workshops of other physics.
+# Common practice, no source; set with tests/benchmarks/other_wattage.py on tuning seeds, and tried
+# with tests/benchmarks/book.py, in workshops of other physics.
 USUAL: dict[Response, Usual] = {
     "cut": Usual(),
     "char": Usual(machine=0.25, product=0.2, lot=0.1, pair=0.1),
@@ -136,21 +136,21 @@ def ln_width(machine: Machine, thickness_mm: float) -> float | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Target:
-    """For whom a prior is sought, the power at which pairs are compared, the table's doubt."""
+    """For whom a prior is sought, the speed at which pairs are compared, the table's doubt."""
 
     machine: Machine
     sheet: Sheet
-    watts: float
+    speed_mm_s: float
     table_variance: float
 
 
-def at_power(summary: PairSummary, watts: float) -> Moments:
-    """Excess of a pair as it would be at another nominal power [W]."""
-    ratio, known = watts / summary.watts, summary.excess
+def at_speed(summary: PairSummary, speed_mm_s: float) -> Moments:
+    """Excess of a pair as it would be at another speed [mm/s]."""
+    ratio, known = speed_mm_s / summary.speed_mm_s, summary.excess
     if summary.response == "cut":
         shift, doubt = excess_at(ratio, summary.floor, summary.floor_sd)
     else:
-        shift, doubt = (1.0 - summary.slope) * float(np.log(ratio)), 0.0
+        shift, doubt = summary.slope * float(np.log(ratio)), 0.0
     return Moments(mean=known.mean + shift, variance=known.variance + doubt**2)
 
 
@@ -177,14 +177,14 @@ def location_units(
     Returns
     -------
     units, row
-        Columns: kind of laser, families, machines, their slopes in ln thickness, width, wattage,
+        Columns: kind of laser, families, machines, their slopes in ln thickness, width, speed,
         and the target's own product and lot.
     """
     pairs = [(s.machine, s.sheet) for s in summaries] + [(target.machine, target.sheet)]
-    watts = np.array([s.watts for s in summaries] + [target.watts])
+    speeds = np.array([s.speed_mm_s for s in summaries] + [target.speed_mm_s])
     thickness = np.log([sheet.working_thickness_mm / _MIDDLE_MM for _, sheet in pairs])
     widths = np.array([ln_width(m, s.working_thickness_mm) or 0.0 for m, s in pairs])
-    variances = [s.table_variance for s in summaries] + [target.table_variance]
+    variances = [s.table.variance for s in summaries] + [target.table_variance]
     kinds, lasers = _one_hot([(machine.source,) for machine, _ in pairs])
     families, _ = _one_hot([_family(m, s) for m, s in pairs])
     machines, machine_names = _one_hot([machine_key(m) for m, _ in pairs])
@@ -200,12 +200,12 @@ def location_units(
         (thickness[:, None], [usual.thickness], NONE),
         (machines * thickness[:, None], [usual.machine_thickness] * len(machine_names), NONE),
         (widths[:, None], [usual.width_sd], NONE),
-        (np.log(watts / target.watts)[:, None], [usual.wattage], NONE),
+        (np.log(speeds / target.speed_mm_s)[:, None], [usual.speed], NONE),
         (own_product[:, None].astype(float), [usual.product], PRODUCT),
         (own_lot[:, None].astype(float), [usual.lot], LOT),
     ]
     design = np.concatenate([part for part, _, _ in parts], axis=1)
-    known = [at_power(s, target.watts) for s in summaries]
+    known = [at_speed(s, target.speed_mm_s) for s in summaries]
     shift = usual.width_mean * (widths - widths[-1])
     units = Units(
         value=np.array([moments.mean for moments in known]) - shift[:-1],

@@ -8,7 +8,6 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betainc, ndtri
 
 from calib.fit import cut, graded
 from calib.fit.coarse import (
@@ -19,7 +18,6 @@ from calib.fit.coarse import (
     Weighted,
     below,
     coarse_posterior,
-    draws_of,
     moments_of,
     score_draws,
 )
@@ -30,8 +28,6 @@ from calib.records import COUPON_CUT_MM, Burn, Machine, Operation, Sheet
 Array = npt.NDArray[np.float64]
 Response = Literal["cut", "char", "line_mark", "area_mark"]
 
-# A speed below this share of the reference says only that next to nothing is cut.
-_SLOWEST = 0.02
 # Coupons and parts at least this sure to drop tell of defects when they don't.
 _SURE = 0.99
 # Share of misread results of a coupon that dropped which come down as something else.
@@ -46,20 +42,23 @@ class PairSummary:
     ----------
     machine, sheet, response
         Of whom and what.
-    watts
-        Nominal power at which the edge is compared [W].
+    speed_mm_s
+        Speed at which the power needed is compared: in the middle of the burns [mm/s].
     excess
-        How much slower than the family's expectation the edge lies at ``watts``, as a logarithm:
-        what the data alone say.
-    table_variance
-        Variance of that excess by the family's table alone.
+        How much more nominal power than the family's table expects is needed at that speed, as a
+        logarithm: what the data alone say.
+    table
+        The same by the family's table alone.
     draws
         Draws of each shape score that the burns could tell of, by name.
+    speed0_mm_s
+        The table's reference speed; the score of a floor is its share there [mm/s].
     floor, floor_sd
-        Mean share of ``watts`` that conduction takes, and its standard deviation; 0 for graded
-        responses.
+        Mean share of the power needed at ``speed_mm_s`` that conduction takes, and its standard
+        deviation; 0 for graded responses.
     slope
-        Mean slope of ln speed in ln watts of a graded response; 1 for cuts.
+        How much steeper than the table's the power needed rises in ln speed, in the mean; of a
+        graded response.
     sure_mm, sure_failures, sure_expected
         Cut path of what was sure to drop, how much of it didn't, and how much of that misreading
         and scatter explain [mm], [-], [-].
@@ -70,13 +69,14 @@ class PairSummary:
     machine: Machine
     sheet: Sheet
     response: Response
-    watts: float
+    speed_mm_s: float
+    speed0_mm_s: float
     excess: Moments
-    table_variance: float
+    table: Moments
     draws: Mapping[str, Draws] = field(default_factory=dict)
     floor: float = 0.0
     floor_sd: float = 0.0
-    slope: float = 1.0
+    slope: float = 0.0
     sure_mm: float = 0.0
     sure_failures: float = 0.0
     sure_expected: float = 0.0
@@ -115,8 +115,13 @@ def pair_summaries(
     return [summary for summary in found if summary is not None]
 
 
+def nominal_ln_w(ln_full: float, location: float, exponent: float) -> float:
+    """Ln power to set [ln W] for a location, which counts in what the power curve gives."""
+    return ln_full + (location - ln_full) / exponent
+
+
 def excess_variance(machine: Machine, prior: CutPrior | GradedPrior) -> float:
-    """Variance of the excess before any burn, by the family's table alone.
+    """Variance of the excess at the reference speed before any burn, by the family's table alone.
 
     Parameters
     ----------
@@ -128,23 +133,25 @@ def excess_variance(machine: Machine, prior: CutPrior | GradedPrior) -> float:
     Returns
     -------
     float
-        Variance of a ln speed at a fixed power.
-
-    Notes
-    -----
-    ln speed = (ln power − α) / slope to first order, slope 1 − f for cuts and the exponent of
-    speed for grades.
+        Variance of a ln nominal power, to first order.
     """
     spread = prior.location_df / (prior.location_df - 2.0) * prior.location_scale**2
     away = prior.location - float(np.log(delivered_power_w(machine, 100.0)))
-    return float((spread + (prior.exponent_sd * away) ** 2) / usual_slope(prior) ** 2)
+    curve = (prior.exponent_sd * away / prior.exponent_mean) ** 2
+    return float((spread + curve) / prior.exponent_mean**2)
 
 
-def usual_slope(prior: CutPrior | GradedPrior) -> float:
-    """Slope of the ln power needed in ln speed at the reference, by the prior's mean."""
-    if isinstance(prior, CutPrior):
-        return 1.0 - prior.floor_a / (prior.floor_a + prior.floor_b)
-    return prior.speed_mean
+def _middle_ratio(ln_ratio: Array, count: Array) -> float:
+    """Speed in the middle of the burns over the reference speed."""
+    return float(np.exp(np.average(ln_ratio, weights=count)))
+
+
+def _excess(
+    weighted: Weighted, exponent: Array, ln_ratio_needed: Array, ln_full: float, table: float
+) -> Array:
+    """Ln nominal power needed at a speed over what the table expects there, (J, A)."""
+    needed = weighted.location + ln_ratio_needed[:, None] - ln_full
+    return np.asarray(ln_full + needed / exponent[:, None] - table)
 
 
 def _of_cut(
@@ -154,24 +161,25 @@ def _of_cut(
     if len(data.grade) == 0:
         return None
     weighted = coarse_posterior(_ordinal_cut(data, prior))
-    shape = cut.shape_of(weighted.scores, prior)
-    away = prior.location - data.at.ln_full
-    power = data.at.ln_full + shape.exponent * away
-    excess, floor = _edge_of(weighted, shape, power)
-    score = ndtri(np.clip(betainc(prior.floor_a, prior.floor_b, floor), 1e-9, 1.0 - 1e-9))
-    draws = score_draws(weighted, cut.PARAMETERS)
-    draws["floor"] = draws_of(weighted, score)
-    before = Moments(mean=0.0, variance=excess_variance(machine, prior))
+    shape, full = cut.shape_of(weighted.scores, prior), data.at.ln_full
+    ratio = _middle_ratio(np.log(data.at.speed_ratio), data.count)
+    needed = shape.floor + (1.0 - shape.floor) * ratio
+    table = nominal_ln_w(full, prior.location, prior.exponent_mean) + float(np.log(ratio))
+    excess = _excess(weighted, shape.exponent, np.log(needed), full, table)
+    usual = prior.floor_a / (prior.floor_a + prior.floor_b)
+    more = float(np.log(usual + (1.0 - usual) * ratio)) / prior.exponent_mean - np.log(ratio)
+    before = Moments(mean=float(more), variance=excess_variance(machine, prior))
+    share = moments_of(weighted, np.broadcast_to((shape.floor / needed)[:, None], excess.shape))
     sure = _sure(data, weighted, shape)
-    share = moments_of(weighted, floor)
     return PairSummary(
         machine=machine,
         sheet=sheet,
         response="cut",
-        watts=float(np.exp(prior.location)),
+        speed_mm_s=prior.speed0_mm_s * ratio,
+        speed0_mm_s=prior.speed0_mm_s,
         excess=moments_of(weighted, excess).without(before),
-        table_variance=before.variance,
-        draws=draws,
+        table=before,
+        draws=score_draws(weighted, cut.PARAMETERS),
         floor=share.mean,
         floor_sd=float(np.sqrt(share.variance)),
         sure_mm=sure[0],
@@ -179,14 +187,6 @@ def _of_cut(
         sure_expected=sure[2],
         readings=int(data.count.sum()),
     )
-
-
-def _edge_of(weighted: Weighted, shape: cut.Shape, ln_power: Array) -> tuple[Array, Array]:
-    """Excess of the edge, and share of the power that conduction takes, at the points, (J, A)."""
-    needed = np.exp(ln_power[:, None] - weighted.location)
-    f = shape.floor[:, None]
-    excess = -np.log(np.maximum((needed - f) / (1.0 - f), _SLOWEST))
-    return excess, np.minimum(f / needed, 0.95)
 
 
 def _ordinal_cut(data: cut.CutData, prior: CutPrior) -> Ordinal:
@@ -249,20 +249,23 @@ def _of_grades(
     if len(grade) == 0:
         return None
     weighted = coarse_posterior(_ordinal_grades(at, grade, count, prior))
-    shape = graded.graded_shape(weighted.scores, prior)
-    away = prior.location - at.ln_full
-    power = at.ln_full + shape.exponent * away
-    excess = -(power[:, None] - weighted.location) / shape.speed[:, None]
-    before = Moments(mean=0.0, variance=excess_variance(machine, prior))
+    shape, full = graded.graded_shape(weighted.scores, prior), at.ln_full
+    ratio = _middle_ratio(at.ln_speed_ratio, count)
+    ln_ratio, usual = float(np.log(ratio)), prior.speed_mean / prior.exponent_mean
+    table = nominal_ln_w(full, prior.location, prior.exponent_mean) + usual * ln_ratio
+    excess = _excess(weighted, shape.exponent, shape.speed * ln_ratio, full, table)
+    steep = (prior.speed_sd * ln_ratio / prior.exponent_mean) ** 2
+    before = Moments(mean=0.0, variance=excess_variance(machine, prior) + steep)
     return PairSummary(
         machine=machine,
         sheet=sheet,
         response=response,
-        watts=float(np.exp(prior.location)),
+        speed_mm_s=prior.speed0_mm_s * ratio,
+        speed0_mm_s=prior.speed0_mm_s,
         excess=moments_of(weighted, excess).without(before),
-        table_variance=before.variance,
+        table=before,
         draws=score_draws(weighted, graded.PARAMETERS),
-        slope=moments_of(weighted, 1.0 / shape.speed).mean,
+        slope=moments_of(weighted, shape.speed / shape.exponent).mean - usual,
         readings=int(count.sum()),
     )
 

@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import betaincinv, ndtr, xlogy
 
-from calib.fit.another_power import excess_at, floor_at, floor_score_shift
+from calib.fit.another_speed import floor_score_shift
 from calib.fit.coarse import Moments
 from calib.fit.kinship import PAIR, USUAL, Target, location_units, score_units
-from calib.fit.pair_summary import PairSummary, excess_variance, usual_slope
+from calib.fit.pair_summary import PairSummary, excess_variance, nominal_ln_w
 from calib.fit.priors import CutPrior, GradedPrior
 from calib.fit.random_effects import fit_fixed, fit_learning, half_normal
 from calib.fit.shape_scores import told_scores
@@ -54,24 +54,17 @@ def pooled_cut(
     Returns
     -------
     CutPrior
-        Its reference speed lies where the edge is now expected at the table's power.
+        At the table's reference speed.
 
     Notes
     -----
-    Pairs are compared at the power of the one that lies nearest to the prior's own; from there the
-    pooled curve leads to it.
+    Pairs are compared in the nominal power that they need at that speed.
     """
-    target = _target(others, machine, sheet, prior)
-    scored = _scores(others, target, prior)
-    beta = (prior.floor_a, prior.floor_b)
-    here, here_sd = _share_moments(scored.get("floor", _USUAL_SCORE), beta)
-    ratio = float(np.exp(prior.location)) / target.watts
-    there = floor_at(ratio, here)
-    slope = (1.0 - there) / usual_slope(prior)
-    moved = _relocated(others, target, prior, (*excess_at(ratio, here, here_sd), slope))
-    moved = _pivoted(moved, machine, scored.get("exponent", _USUAL_SCORE))
+    scored = _scores(others, machine, sheet, prior)
+    moved = _relocated(others, machine, sheet, prior, scored.get("exponent", _USUAL_SCORE))
     moved = _with_cut_scores(moved, scored)
-    floor_a, floor_b = _beta(there, here_sd / ratio)
+    beta = (prior.floor_a, prior.floor_b)
+    floor_a, floor_b = _beta(*_share_moments(scored.get("floor", _USUAL_SCORE), beta))
     defects = _defects_per_m(others, sheet, prior.defects_per_m)
     return replace(moved, floor_a=floor_a, floor_b=floor_b, defects_per_m=defects)
 
@@ -80,84 +73,67 @@ def pooled_graded(
     others: Sequence[PairSummary], machine: Machine, sheet: Sheet, prior: GradedPrior
 ) -> GradedPrior:
     """The table's prior of char or marks, moved and narrowed; as ``pooled_cut``."""
-    target = _target(others, machine, sheet, prior)
-    scored = _scores(others, target, prior)
-    ratio = float(np.exp(prior.location)) / target.watts
-    speed, _ = _normal(prior.speed_mean, prior.speed_sd, scored.get("speed", _USUAL_SCORE))
-    shift = (1.0 - 1.0 / speed) * float(np.log(ratio))
-    moved = _relocated(others, target, prior, (shift, 0.0, speed / usual_slope(prior)))
-    moved = _pivoted(moved, machine, scored.get("exponent", _USUAL_SCORE))
+    scored = _scores(others, machine, sheet, prior)
+    moved = _relocated(others, machine, sheet, prior, scored.get("exponent", _USUAL_SCORE))
     return _with_graded_scores(moved, scored)
 
 
-def _target(
-    others: Sequence[PairSummary], machine: Machine, sheet: Sheet, prior: CutPrior | GradedPrior
-) -> Target:
-    """Compare the pairs at the power of the one that is nearest to the prior's own."""
-    nearest = min(others, key=lambda s: abs(np.log(s.watts) - prior.location))
-    return Target(
-        machine=machine,
-        sheet=sheet,
-        watts=nearest.watts,
-        table_variance=excess_variance(machine, prior),
-    )
-
-
 def _relocated(
-    others: Sequence[PairSummary],
-    target: Target,
-    prior: Prior,
-    onward: tuple[float, float, float],
+    others: Sequence[PairSummary], machine: Machine, sheet: Sheet, prior: Prior, exponent: Score
 ) -> Prior:
-    """Move the reference speed to where the edge is now expected; narrow the location.
-
-    ``onward`` leads from the power of comparison to the prior's own: shift, doubt, and the slope
-    there over the usual one.
-    """
+    """Move the location and the power exponent to where they are now expected; narrow both."""
     usual = USUAL[others[0].response]
+    before = excess_variance(machine, prior)
+    target = Target(
+        machine=machine, sheet=sheet, speed_mm_s=prior.speed0_mm_s, table_variance=before
+    )
     units, row = location_units(others, target, usual)
     learning = len(others) >= FEWEST_TO_LEARN
     found = fit_learning(units) if learning else fit_fixed(units)
-    mean, variance = found.predict(row, (usual.pair * found.spread[:, PAIR]) ** 2)
-    shift, doubt, slope = onward
-    away = prior.location - float(np.log(target.watts))
-    variance += doubt**2 + (usual.wattage * away) ** 2
-    before = float((row**2) @ units.base**2) + usual.pair**2
+    excess, variance = found.predict(row, (usual.pair * found.spread[:, PAIR]) ** 2)
+    assumed = float((row**2) @ units.base**2) + usual.pair**2
     df = _LEARNT_DF if learning else prior.location_df
     same_spread = prior.location_df / (prior.location_df - 2.0) * (df - 2.0) / df
-    narrowed = slope * float(np.sqrt(variance / before * same_spread))
+    full = float(np.log(delivered_power_w(machine, 100.0)))
+    steeper = prior.exponent_mean + prior.exponent_sd * exponent[0]
+    nominal = nominal_ln_w(full, prior.location, prior.exponent_mean) + excess
     return replace(
         prior,
-        speed0_mm_s=prior.speed0_mm_s * float(np.exp(-mean - shift)),
-        location_scale=prior.location_scale * narrowed,
+        location=full + steeper * (nominal - full),
+        location_scale=prior.location_scale * float(np.sqrt(variance / assumed * same_spread)),
         location_df=df,
+        exponent_mean=steeper,
+        exponent_sd=prior.exponent_sd * exponent[1],
     )
 
 
 def _scores(
-    others: Sequence[PairSummary], target: Target, prior: CutPrior | GradedPrior
+    others: Sequence[PairSummary], machine: Machine, sheet: Sheet, prior: CutPrior | GradedPrior
 ) -> dict[str, Score]:
-    """Mean and standard deviation of each shape score at the power of comparison, by name."""
+    """Mean and standard deviation of each shape score at the prior's own speed, by name."""
     names = sorted({name for s in others for name in s.draws})
-    return {name: _score(others, name, target, prior) for name in names}
+    found = {}
+    for name in names:
+        told_by = [s for s in others if name in s.draws]
+        pairs = [(s.machine, s.sheet) for s in told_by]
+        told = told_scores(name, pairs, [s.draws[name] for s in told_by])
+        if isinstance(prior, CutPrior) and name == "floor":
+            told = _at_speed(told_by, told, prior)
+        units, rows = score_units(name, [*pairs, (machine, sheet)], told)
+        mean, variance = fit_fixed(units).predict(rows[0], np.full(1, units.unit_base**2))
+        found[name] = mean, float(np.sqrt(variance))
+    return found
 
 
-def _score(
-    others: Sequence[PairSummary], name: str, target: Target, prior: CutPrior | GradedPrior
-) -> Score:
-    told_by = [s for s in others if name in s.draws]
-    pairs = [(s.machine, s.sheet) for s in told_by]
-    told = told_scores(name, pairs, [s.draws[name] for s in told_by])
-    if isinstance(prior, CutPrior) and name == "floor":
-        beta = (prior.floor_a, prior.floor_b)
-        moves = [floor_score_shift(target.watts / s.watts, s.floor, beta) for s in told_by]
-        told = [
-            Moments(mean=m.mean + move, variance=m.variance)
-            for m, move in zip(told, moves, strict=True)
-        ]
-    units, rows = score_units(name, [*pairs, (target.machine, target.sheet)], told)
-    mean, variance = fit_fixed(units).predict(rows[0], np.full(1, units.unit_base**2))
-    return mean, float(np.sqrt(variance))
+def _at_speed(
+    told_by: Sequence[PairSummary], told: Sequence[Moments], prior: CutPrior
+) -> list[Moments]:
+    """Scores of the floors as they would be at the prior's speed."""
+    beta = (prior.floor_a, prior.floor_b)
+    return [
+        replace(m, mean=m.mean + floor_score_shift(prior.speed0_mm_s / s.speed0_mm_s, m.mean, beta))
+        for s, m in zip(told_by, told, strict=True)
+    ]
 
 
 def _share(z: Array, beta: tuple[float, float]) -> Array:
@@ -169,18 +145,6 @@ def _share_moments(score: Score, beta: tuple[float, float]) -> tuple[float, floa
     """Mean and standard deviation of a floor from those of its score."""
     mean = _normal_mean(score, lambda z: _share(z, beta))
     return mean, float(np.sqrt(_normal_mean(score, lambda z: (_share(z, beta) - mean) ** 2)))
-
-
-def _pivoted(prior: Prior, machine: Machine, exponent: Score) -> Prior:
-    """The power exponent as learnt; the location keeps the reference power where it was."""
-    full = float(np.log(delivered_power_w(machine, 100.0)))
-    mean = prior.exponent_mean + prior.exponent_sd * exponent[0]
-    return replace(
-        prior,
-        location=full + mean / prior.exponent_mean * (prior.location - full),
-        exponent_mean=mean,
-        exponent_sd=prior.exponent_sd * exponent[1],
-    )
 
 
 def _normal(mean: float, sd: float, score: Score) -> tuple[float, float]:

@@ -47,7 +47,7 @@ class PlainAverage:
             return expected
         return replace(
             expected,
-            speed0_mm_s=expected.speed0_mm_s * float(np.exp(-np.mean(told))),
+            location=expected.location + float(np.mean(told)),
             location_scale=float(np.std(told, ddof=1)),
         )
 
