@@ -53,6 +53,14 @@ def test_without_operations_only_the_classes_are_told(unburnt: Book) -> None:
     assert report.time is report.promise is report.costs is None
 
 
+def test_classes_are_told_before_the_logbook_holds_a_sheet(shell: Shell) -> None:
+    drawing = shell.write("panel.svg", PANEL)
+    data = shell.json("job", drawing, "--classes-by", "group")
+    assert [c["name"] for c in data["classes"]] == ["cut", "lettering", "badge"]
+    assert "no machine" in shell.refusal("job", drawing, "--classes-by", "group", "--cut", "cut")
+    assert "no machine" in shell.refusal("job", drawing, "birch 3")
+
+
 def test_before_any_burn_a_given_setting_tells_the_time_alone(unburnt: Book) -> None:
     report = tasks.job_report(unburnt, None, None, io.BytesIO(PANEL), wish(cut=CUT, marks=MARKS))
     assert report.time is not None

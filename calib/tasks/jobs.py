@@ -48,7 +48,7 @@ def job_report(
     book
         The logbook: burns, settled settings, costs, timed jobs, kerf.
     machine, sheet
-        Names of the pair; None: the only one.
+        Names of the pair; None: the only one, which the classes alone don't need.
     drawing
         The SVG document, or a file opened for reading bytes.
     wish
@@ -70,11 +70,14 @@ def job_report(
     RefusedMaterial, DeclarationNeeded
         When the sheet may not be burnt.
     """
+    if not wish.operations and machine is None and sheet is None:
+        # The classes are the drawing's own: they need neither machine nor sheet.
+        return _classes_only(read_drawing(drawing, wish.classes_by), wish)
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine)
     read = read_drawing(drawing, wish.classes_by)
     if not wish.operations:
-        return JobReport(classes=_lines(read, wish, {}), size_mm=read.size_mm, notes=read.notes)
+        return _classes_only(read, wish)
     job = make_job(read, wish.operations, name=of_sheet.name, parts=wish.parts, sheets=wish.sheets)
     costs = costs_of(book)
     times = _Times(
@@ -96,6 +99,10 @@ def job_report(
         features = small_features(job, of_machine, settings, kerf_mm=kerf, region=region)
     lines = _lines(read, wish, _all_settings(job, times.marks, report.setting))
     return replace(report, classes=lines, size_mm=read.size_mm, features=features)
+
+
+def _classes_only(read: Drawing, wish: JobWish) -> JobReport:
+    return JobReport(classes=_lines(read, wish, {}), size_mm=read.size_mm, notes=read.notes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
