@@ -11,7 +11,7 @@ import re
 import unicodedata
 from collections import Counter
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
 from typing import Any, NamedTuple, get_args
 
@@ -100,6 +100,8 @@ def read_table(name: str) -> tuple[dict[str, str], ...]:
     return tuple(csv.DictReader(text.splitlines()))
 
 
+# A book names the same few materials again and again.
+@lru_cache(maxsize=4096)
 def split_words(text: str) -> Words:
     """Words of a material's name, made alike so that typed names and tables can be compared.
 
@@ -178,6 +180,7 @@ def _family_rank() -> dict[str, int]:
     return {row["family"]: place for place, row in enumerate(read_table("families"))}
 
 
+@lru_cache(maxsize=4096)
 def family_of(material: str) -> str:
     """Family of a material, from its name in plain words.
 

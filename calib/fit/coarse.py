@@ -8,7 +8,7 @@ fill the prior, then a second pass where the pilot found the weight. The work pe
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -135,36 +135,49 @@ class Draws:
     value: Array
     weight: Array
 
-    def told(self, before: Moments) -> Moments:
-        """What the data say of the number, as a normal that is right where it matters.
 
-        Parameters
-        ----------
-        before
-            What is believed of the number without these data.
+def told_by(draws: Sequence[Draws], before: Sequence[Moments]) -> list[Moments]:
+    """What each pair's data say of a number, as a normal that is right where it matters.
 
-        Returns
-        -------
-        Moments
-            The normal likelihood that gives, with ``before``, the mean and variance that the draws
-            give with it.
+    Parameters
+    ----------
+    draws
+        Of each pair.
+    before
+        What is believed of each pair's number without its data.
 
-        References
-        ----------
-        .. [1] Minka T.P. (2001) Expectation propagation for approximate Bayesian inference.
-           Proceedings of the 17th UAI, 362-369 (from memory).
-        """
-        z = (self.value - before.mean) ** 2 / before.variance
-        weight = self.weight * np.exp(0.5 * (self.value**2 - z) - (0.5 * (self.value**2 - z)).max())
-        weight = weight / weight.sum()
-        mean = float(weight @ self.value)
-        variance = float(weight @ (self.value - mean) ** 2)
-        # A board of twenty burns can't narrow a shape score by more than this.
-        variance = max(variance, _LEAST_SCORE_VARIANCE * before.variance)
-        precision = max(1.0 / variance - 1.0 / before.variance, _LEAST_SHARE / before.variance)
-        # The mean is met whatever the precision: what hardly narrows a score may still pull at it.
-        natural = mean * (1.0 / before.variance + precision) - before.mean / before.variance
-        return Moments(mean=natural / precision, variance=1.0 / precision)
+    Returns
+    -------
+    list of Moments
+        The normal likelihoods that give, with ``before``, the means and variances that the draws
+        give with it.
+
+    References
+    ----------
+    .. [1] Minka T.P. (2001) Expectation propagation for approximate Bayesian inference.
+       Proceedings of the 17th UAI, 362-369 (from memory).
+    """
+    most = max(len(d.value) for d in draws)
+    value, weight = np.zeros((len(draws), most)), np.zeros((len(draws), most))
+    for row, d in enumerate(draws):
+        value[row, : len(d.value)], weight[row, : len(d.value)] = d.value, d.weight
+    centre = np.array([m.mean for m in before])
+    spread = np.array([m.variance for m in before])
+    log_ratio = 0.5 * (value**2 - (value - centre[:, None]) ** 2 / spread[:, None])
+    log_ratio -= np.where(weight > 0.0, log_ratio, -np.inf).max(axis=1, keepdims=True)
+    mass = weight * np.exp(np.minimum(log_ratio, 0.0))
+    mass /= mass.sum(axis=1, keepdims=True)
+    mean = (mass * value).sum(axis=1)
+    variance = (mass * (value - mean[:, None]) ** 2).sum(axis=1)
+    # A board of twenty burns can't narrow a shape score by more than this.
+    variance = np.maximum(variance, _LEAST_SCORE_VARIANCE * spread)
+    precision = np.maximum(1.0 / variance - 1.0 / spread, _LEAST_SHARE / spread)
+    # The mean is met whatever the precision: what hardly narrows a score may still pull at it.
+    natural = mean * (1.0 / spread + precision) - centre / spread
+    return [
+        Moments(mean=float(m), variance=float(v))
+        for m, v in zip(natural / precision, 1.0 / precision, strict=True)
+    ]
 
 
 def below(x: npt.NDArray[np.floating]) -> npt.NDArray[np.floating]:

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from calib.fit.coarse import Draws, Moments
+from calib.fit.coarse import Draws, Moments, told_by
 from calib.fit.kinship import score_units
 from calib.fit.random_effects import Units
 from calib.records import Machine, Sheet
@@ -44,13 +44,12 @@ def told_scores(
     list of Moments
         One normal likelihood for each pair.
     """
-    told = [d.told(_USUAL) for d in draws]
+    told = told_by(draws, [_USUAL] * len(draws))
     for _ in range(_ROUNDS if len(draws) > 1 else 0):
         units, _ = score_units(name, pairs, told)
         before = _leaving_one_out(units)
-        told = [
-            _between(old, d.told(rest)) for old, d, rest in zip(told, draws, before, strict=True)
-        ]
+        new = told_by(draws, before)
+        told = [_between(*both) for both in zip(told, new, strict=True)]
     return told
 
 
