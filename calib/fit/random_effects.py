@@ -150,9 +150,10 @@ def _summed(units: Units, spread: Array) -> _Sums:
 
 
 def _sums(group: Ints, rows: Array, n: int) -> Array:
-    total = np.zeros((n, rows.shape[1]))
-    np.add.at(total, group, rows)
-    return total
+    """Sums over each of n groups, none of them empty; many times as fast as ``numpy.add.at``."""
+    order = np.argsort(group, kind="stable")
+    starts = np.searchsorted(group[order], np.arange(n))
+    return np.asarray(np.add.reduceat(rows[order], starts, axis=0))
 
 
 def fit_mixture(units: Units, spread: Array, log_prior: Array) -> Mixture:
