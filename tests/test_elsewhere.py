@@ -74,8 +74,8 @@ def test_somebodys_machine_gets_a_start_but_no_board(two: Shell) -> None:
 
 def test_what_cannot_be_carried_over_is_said(two: Shell) -> None:
     said = two.refusal("carry-over", "birch 3", *ON_BENCH, "--to", "bench")
-    assert "to_machine is 'bench', where birch 3 is known already" in said
-    assert "to_machine is None and rated_w is None" in two.refusal("carry-over", "birch 3")
+    assert "--to is 'bench', where birch 3 is known already" in said
+    assert "--to isn't given and --watts isn't given" in two.refusal("carry-over", "birch 3")
     with pytest.raises(InvalidRecord, match=r"to_machine is 'x' and rated_w is 40\.0"):
         tasks.ElsewhereWish(to_machine="x", rated_w=40.0)
     assert "MDF 3 has no burns on bench" in two.refusal("wattages", "MDF 3", *ON_BENCH)

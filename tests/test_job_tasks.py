@@ -10,6 +10,7 @@ import pytest
 from shell import Shell
 from workshop_records import later
 
+from calib import report as report_texts
 from calib import tasks
 from calib.errors import BadFile, InvalidRecord, LogbookError, NotEnoughEvidence
 from calib.logbook import Book, open_book
@@ -121,6 +122,8 @@ def test_a_burnt_pair_has_prices_a_promise_and_a_picture(stocked: Path, tmp_path
     assert report.features is not None
     assert report.features.counts["narrow outline"] == 1
     assert any(note.startswith("Guessed, not given: labour_hour") for note in report.notes)
+    told = " ".join(report_texts.job_text(report).split())
+    assert "Guessed, not given: an hour of handwork, seconds to push out one" in told
     assert tasks.job_picture(report, "cost.png")[:4] == b"\x89PNG"
     assert b"expected cost of the job [EUR]" in tasks.job_picture(report, "cost.svg")
 

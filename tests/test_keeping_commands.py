@@ -23,6 +23,9 @@ def test_a_backup_is_made_listed_and_put_back(planned: Shell) -> None:
     kept = planned.json("backup")
     assert (kept["rows"]["boards"], kept["rows"]["cells"]) == (1, 6)
     assert Path(kept["file"]).parent == planned.folder / "backups"
+    said = planned.text("backup", "second.sqlite3")
+    assert "1 set-ups" in said
+    assert "_" not in said.split("In it")[1]
     planned.run("note", "after the backup")
     (found,) = planned.json("list-backups")
     assert (found["file"], found["whole"]) == (kept["file"], True)
@@ -65,7 +68,7 @@ def test_a_letter_spoilt_inside_a_note_is_noticed_against_a_backup(planned: Shel
     assert planned.json("list", "knits")["total"] == 1
     said = planned.refusal("check")
     assert f"1 rows of the logbook {planned.book} read otherwise than in its backup {good}" in said
-    assert "(1 in notes)" in said
+    assert "(1 notes)" in said
     planned.run("restore", "last")
     assert "reads as it did then" in " ".join(planned.text("check").split())
 
@@ -130,7 +133,7 @@ def test_a_sitting_is_described_corrected_and_listed(planned: Shell) -> None:
     assert "monday" in planned.text("list-sittings")
     planned.run("undo", "--machine", "bench")
     assert planned.json("list-sittings")[0]["air"] is True
-    assert "support is 'bricks'" in planned.refusal("describe-sitting", "x", "--on", "bricks")
+    assert "--on is 'bricks'" in planned.refusal("describe-sitting", "x", "--on", "bricks")
 
 
 def test_which_machine_is_asked_when_there_are_several(planned: Shell) -> None:

@@ -27,8 +27,22 @@ class _Program(TyperGroup):
         try:
             return super().invoke(ctx)
         except CalibError as refusal:
-            typer.echo(str(refusal), err=True)
+            from calib.cli.wording import in_options
+
+            typer.echo(in_options(str(refusal), self._options(ctx)), err=True)
             raise typer.Exit(1) from None
+
+    def _options(self, ctx: Any) -> dict[str, str]:
+        """Options of the command at hand, and those of other commands with the command's name."""
+        from calib.cli.wording import HOMES
+
+        own = ctx.invoked_subcommand
+        found: dict[str, str] = {}
+        for name in (*HOMES, own):
+            command = self.get_command(ctx, name)
+            for parameter in command.params if command else ():
+                found |= dict.fromkeys(parameter.opts, "" if name == own else name)
+        return found
 
 
 app = typer.Typer(

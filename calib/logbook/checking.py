@@ -16,6 +16,7 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from calib.errors import LogbookError
+from calib.logbook.layout import counts_in_words
 from calib.logbook.opening import damaged, in_plain_words, newest_backup
 from calib.logbook.room import Room
 from calib.logbook.tables import metadata
@@ -69,11 +70,10 @@ def check_book(book: Room) -> Check:
             return Check(rows=_counts(book))
         changed, missing = _compare(book.where.path, backup)
     if changed:
-        tables = ", ".join(f"{count} in {name}" for name, count in changed.items())
         raise LogbookError(
             f"{sum(changed.values())} rows of the logbook {book.where.shown} read otherwise than in"
-            f" its backup {backup} ({tables}), and rows are never changed: the file was spoilt."
-            " Restore the backup; the spoilt file is kept."
+            f" its backup {backup} ({counts_in_words(changed)}), and rows are never changed: the"
+            " file was spoilt. Restore the backup; the spoilt file is kept."
         )
     return Check(rows=_counts(book), compared_with=backup, missing=missing)
 

@@ -168,6 +168,28 @@ def all_parts() -> Iterator[Part]:
         yield from part.parts
 
 
+def counts_in_words(rows: Mapping[str, int]) -> str:
+    """Write how many rows there are, in words of the workshop instead of names of tables.
+
+    Parameters
+    ----------
+    rows
+        Count of each table; none is left out.
+
+    Returns
+    -------
+    str
+        Such as ``2 machines, 3 set-ups``; "" when all are none.
+
+    Examples
+    --------
+    >>> counts_in_words({"sheets": 1, "sheet_versions": 2, "notes": 0})
+    '1 sheets, 2 lots'
+    """
+    words = {part.table.name: part.words for part in all_parts()}
+    return ", ".join(f"{count} {words.get(name, name)}" for name, count in rows.items() if count)
+
+
 def to_document(part: Part, row: Row) -> Document:
     """Write a row for the document; what is None is left out.
 

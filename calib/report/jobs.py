@@ -31,6 +31,7 @@ _COST_WORDS = {
     "sheet_price": "a sheet",
     "start_up_s": "seconds of start-up for each load of the bed",
 }
+_CLEANING = "cleaning_s_per_m"
 
 
 def costs_text(costs: Costs) -> str:
@@ -40,7 +41,7 @@ def costs_text(costs: Costs) -> str:
         (words, f"{getattr(costs, name):g}", "a guess" if name in guessed else "")
         for name, words in _COST_WORDS.items()
     ]
-    clean = "a guess" if "cleaning_s_per_m" in guessed else ""
+    clean = "a guess" if _CLEANING in guessed else ""
     rows += [
         (f"seconds to clean a metre: char {grade}, {word}", f"{seconds:g}", clean)
         for grade, (word, seconds) in enumerate(
@@ -76,7 +77,14 @@ def job_text(report: JobReport) -> str:
 def _notes(report: JobReport) -> tuple[str, ...]:
     """The report's, and those of its parts that aren't told elsewhere."""
     features = report.features.notes if report.features else ()
-    return tuple(dict.fromkeys((*report.notes, *features)))
+    return tuple(_without_fields(note) for note in dict.fromkeys((*report.notes, *features)))
+
+
+def _without_fields(note: str) -> str:
+    """Say what was guessed in the words of the table of costs."""
+    for name, words in {**_COST_WORDS, _CLEANING: "seconds to clean a metre"}.items():
+        note = note.replace(name, words)
+    return note
 
 
 def _classes(report: JobReport) -> str:

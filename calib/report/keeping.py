@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from calib.logbook.checking import Check
 from calib.logbook.entries import Photograph, Sitting
+from calib.logbook.layout import counts_in_words
 from calib.report.words import counted, date_words, paragraphs, table, wrapped
 from calib.tasks.keeping import BackupFile, Kept
 
@@ -14,8 +15,8 @@ _KIB = 1024.0
 
 def kept_text(kept: Kept) -> str:
     """Say where a backup is and what is in it."""
-    rows = ", ".join(f"{count} {name}" for name, count in kept.rows.items() if count)
-    return f"{kept.file}\nIn it, looked at after it was written: {rows or 'nothing yet'}."
+    rows = counts_in_words(kept.rows) or "nothing yet"
+    return f"{kept.file}\nIn it, looked at after it was written: {rows}."
 
 
 def backups_text(files: Sequence[BackupFile]) -> str:
@@ -36,7 +37,7 @@ def backups_text(files: Sequence[BackupFile]) -> str:
 
 def check_text(found: Check) -> str:
     """Say that a logbook is sound, and what it was compared with."""
-    rows = ", ".join(f"{count} {name}" for name, count in found.rows.items() if count)
+    rows = counts_in_words(found.rows) or "nothing in it yet"
     if found.compared_with is None:
         compared = (
             "There is no backup to compare the rows with: a letter that was spoilt inside a note"
@@ -44,9 +45,9 @@ def check_text(found: Check) -> str:
         )
     else:
         compared = f"Every row of the backup {found.compared_with} reads as it did then."
-    missing = ", ".join(f"{count} {name}" for name, count in found.missing.items())
+    missing = counts_in_words(found.missing)
     return paragraphs(
-        f"The logbook is sound: {rows or 'nothing in it yet'}.",
+        f"The logbook is sound: {rows}.",
         wrapped(compared),
         wrapped(
             f"Not in the logbook, but in that backup: {missing}. That is so when an earlier backup"
