@@ -193,7 +193,7 @@ def test_refused_materials_are_refused_before_anything_is_stored(shell: Shell) -
 def test_a_declaration_opens_what_is_not_known_and_never_what_is_refused(shell: Shell) -> None:
     unknown = ("add-sheet", "odd", "--material", "zorbium", "--thickness", "3")
     said = shell.refusal(*unknown)
-    assert "data sheet" in said
+    assert "say so with --declaration, such as" in said
     statement = re.search(r'such as: "([^"]+)"', said)
     assert statement
     assert "own statement" in shell.text(*unknown, "--declaration", statement[1])
@@ -273,7 +273,9 @@ def test_a_focus_board(planned: Shell) -> None:
 
 def test_offcuts_that_are_too_small_and_limits_that_are_crossed(planned: Shell) -> None:
     assert "10 x 10 mm" in planned.refusal("plan", "--offcut", "10x10")
-    assert "90 %" in planned.refusal("plan", "--powers", "40,90", "--speeds", "10")
+    said = planned.refusal("plan", "--powers", "40,90", "--speeds", "10")
+    assert "90 %" in said
+    assert "with change-machine" in said
     assert "5 %" in planned.refusal("plan", "--powers", "5", "--speeds", "10")
     said = planned.refusal("plan", "--powers", "40", "--speeds", "10,500")
     assert "500 mm/s (30000 mm/min)" in said
@@ -303,7 +305,7 @@ def test_names_may_be_left_out_only_while_they_are_clear(shell: Shell) -> None:
     assert "no sheet" in shell.refusal("plan")
     for name in ("one", "two"):
         shell.run("add-sheet", name, "--material", "MDF", "--thickness", "3")
-    assert "one, two" in shell.refusal("region")
+    assert "one, two: name one" in shell.refusal("region")
     assert "'three'" in shell.refusal("region", "three")
     assert "no board" in shell.refusal("show-board", "last")
     assert "'K7QX2M'" in shell.refusal("show-board", "k7qx2m")
@@ -350,14 +352,15 @@ def test_a_correction_needs_a_reason_and_the_past_stays(planned: Shell) -> None:
     first = planned.write("a.csv", "cell,through,char,mark,note\nA1,no,,,\n")
     second = planned.write("b.csv", "cell,through,char,mark,note\nA1,hanging,2,,\n")
     planned.run("take-down", "last", first)
-    assert "why" in planned.refusal("take-down", "last", second)
+    assert "corrected with --why" in planned.refusal("take-down", "last", second)
     assert "1 corrected" in planned.text("take-down", "last", second, "--why", "looked again")
     assert "no longer counts" in planned.text("history")
     assert "Taken back" in planned.text("undo", "--board", "last")
     assert planned.json("show-board", "last")["readings"][0]["through"] == "no"
     assert "1 corrected" in planned.text("strike-out", "last", "a1", "--why", "slipped")
     assert planned.json("show-board", "last")["readings"] == []
-    assert "Say why" in planned.refusal("strike-out", "last", "a1")
+    assert "with --why" in planned.refusal("strike-out", "last", "a1")
+    assert "--board last, --machine NAME" in planned.refusal("undo")
 
 
 def test_cell_by_cell_each_answer_is_stored_and_undo_takes_it_back(planned: Shell) -> None:

@@ -47,12 +47,16 @@ def test_every_field_of_a_record_that_is_typed_has_its_option() -> None:
         ("plan slower, or correct measured_mm.",
          "plan slower, or correct measured (change-sheet --measured)."),
         ("Plan a line_mark (2, 3) or give width_mm.", "Plan a line_mark (2, 3) or give width_mm."),
+        ("Say why the cells are struck out.", "Say why the cells are struck out."),
+        ("Say so in it: say so in the sheet's declaration.",
+         "Say so in it: say so with change-sheet --declaration."),
         ("burns is 0: give more.", "burns is 0: give more."),
     ],
 )  # fmt: skip
 def test_fields_are_said_as_options(message: str, said: str) -> None:
     options = dict.fromkeys(("--ceiling", "--beam-starts", "--bed", "--offset"), "")
-    assert in_options(message, {**options, "--measured": "change-sheet"}) == said
+    elsewhere = dict.fromkeys(("--measured", "--declaration"), "change-sheet")
+    assert in_options(message, {**options, **elsewhere}) == said
 
 
 def test_a_maker_reads_options_and_never_fields(shell: Shell) -> None:
@@ -65,3 +69,5 @@ def test_a_maker_reads_options_and_never_fields(shell: Shell) -> None:
     shell.run(*BIRCH)
     said = shell.refusal("plan", "--operation", "area-mark", "--line-pitch", "30")
     assert "_" not in said
+    shell.run(*machine[:1], "n", *machine[2:])
+    assert "machine is meant (--machine NAME)? The logbook has m, n" in shell.refusal("region")

@@ -62,6 +62,26 @@ OPTIONS = {
 # Where an option is typed that the command at hand doesn't have.
 HOMES = ("change-machine", "change-sheet")
 
+# What an error asks for, and how it is typed: an option the command must have, and the words with
+# the option, or the command that has it, in place of {}.
+_HINTS = {
+    "say so in the sheet's declaration": ("--declaration", "say so with {}"),
+    "say why it is corrected": ("--why", "say why it is corrected with {}"),
+    "Say why the cells are struck out": ("--why", "Say why the cells are struck out with {}"),
+    "whose latest change to take back": (
+        "--board", "whose latest change to take back: {} last, --machine NAME or --sheet NAME",
+    ),
+    "Which machine is meant?": ("--machine", "Which machine is meant ({} NAME)?"),
+    "or change the machine": ("", "or change the machine with change-machine"),
+    "nor any other: add it first": ("", "nor any other: add-machine, add-sheet or plan adds one"),
+    "yet: plan one first": ("", "yet: plan one first with plan"),
+    "list them, and give": ("", "list them with list-promises, and give"),
+    "then settle on it": ("", "then settle on it with settle"),
+    "setting first, or give power": ("", "setting first with settle, or give power"),
+    "ask for a recommendation": ("", "ask for a recommendation with recommend"),
+    ": restore it;": ("", ": put it back with restore;"),
+    "Restore the backup;": ("", "Put the backup back with restore;"),
+}  # fmt: skip
 _RECORDS = "Machine|Sheet|Setting|Costs|Job|Grid|LayoutOptions|FitReading|Caliper|sitting"
 # A name in quotation marks is somebody's own word.
 _FIELD = re.compile(
@@ -89,7 +109,7 @@ def in_options(message: str, options: Mapping[str, str]) -> str:
     Returns
     -------
     str
-        The sentence; one without a name of a field is left as it is.
+        The sentence, with the option or the command that helps; else as it is.
 
     Examples
     --------
@@ -109,7 +129,14 @@ def in_options(message: str, options: Mapping[str, str]) -> str:
         return option if home == "" else f"{words} ({home} {option})" if home else words
 
     text = _FIELD.sub(said, message)
-    return _values(text, fields[0]) if fields else text
+    return _hints(_values(text, fields[0]) if fields else text, options)
+
+
+def _hints(text: str, options: Mapping[str, str]) -> str:
+    for asked, (option, typed) in _HINTS.items():
+        if not option or option in options:
+            text = text.replace(asked, typed.format(f"{options.get(option, '')} {option}".strip()))
+    return text
 
 
 def _values(text: str, field: str) -> str:
