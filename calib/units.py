@@ -1,4 +1,4 @@
-"""Quantities as people type them, turned into the units that calib works in: mm, mm/s, %."""
+"""Quantities as people type them, turned into the units that calib works in: mm, mm/s, W, %."""
 
 from __future__ import annotations
 
@@ -17,6 +17,9 @@ _SPEED_UNITS = {
     "in/s": MM_PER_INCH,
     "in/min": MM_PER_INCH / 60.0,
 }
+_POWER_UNITS = {"W": 1.0, "w": 1.0}
+# Other ways to write a unit that is named already.
+_NOT_NAMED = ('"', "w")
 _NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|\d+(?:[.,]\d*)?|[.,]\d+)"
 _QUANTITY = re.compile(rf"^\s*({_NUMBER})\s*([a-z/\"%]*)\s*$", re.IGNORECASE | re.ASCII)
 # Longer text is no quantity; the bound keeps the pattern cheap on hostile input.
@@ -29,7 +32,7 @@ def _number(text: str) -> float:
 
 
 def _quantity(text: str, units: dict[str, float], default: str, what: str) -> float:
-    allowed = ", ".join(unit for unit in units if unit != '"')
+    allowed = ", ".join(unit for unit in units if unit not in _NOT_NAMED)
     match = _QUANTITY.match(text) if len(text) <= _MAX_CHARACTERS else None
     unit = (match.group(2).lower() or default) if match else ""
     if match is None or unit not in units:
@@ -97,6 +100,32 @@ def parse_speed_mm_s(text: str) -> float:
     12.0
     """
     return _quantity(text, _SPEED_UNITS, "mm/s", "speed")
+
+
+def parse_power_w(text: str) -> float:
+    """Read an optical power: ``60``, ``60 W``, ``60w``.
+
+    Parameters
+    ----------
+    text
+        What was typed; a number without a unit is in W.
+
+    Returns
+    -------
+    float
+        Power [W].
+
+    Raises
+    ------
+    InvalidQuantity
+        When it isn't a number, with or without the unit.
+
+    Examples
+    --------
+    >>> parse_power_w("60W")
+    60.0
+    """
+    return _quantity(text, _POWER_UNITS, "W", "power")
 
 
 def parse_percent(text: str) -> float:

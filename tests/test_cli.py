@@ -139,10 +139,10 @@ def test_a_first_machine_needs_four_things_and_is_told_what_is_assumed(shell: Sh
 
 
 def test_quantities_are_typed_in_other_units(shell: Shell) -> None:
-    shell.run("add-machine", "a", "--watts", "60", "--bed", "24 in x 16 in",
+    shell.run("add-machine", "a", "--watts", "60 W", "--bed", "24 in x 16 in",
               "--top-speed", "24000 mm/min")  # fmt: skip
     machine = shell.json("show-machine", "a")["machine"]
-    assert machine["max_speed_mm_s"] == pytest.approx(400.0)
+    assert (machine["rated_w"], machine["max_speed_mm_s"]) == (60.0, pytest.approx(400.0))
     assert machine["bed_mm"] == pytest.approx([609.6, 406.4])
     shell.run("add-sheet", "quarter", "--material", "MDF", "--thickness", "1/4 in")
     assert shell.json("show-sheet", "quarter")["sheet"]["thickness_mm"] == pytest.approx(6.35)
@@ -152,6 +152,7 @@ def test_quantities_are_typed_in_other_units(shell: Shell) -> None:
     ("words", "said"),
     [
         (("--top-speed", "fast"), "speed 'fast'"),
+        (("--watts", "60 kW"), "power '60 kW' can't be read: write a number and one of W (a plain"),
         (("--bed", "600"), "size '600'"),
         (("--ceiling", "eighty"), "percentage 'eighty'"),
         (("--power-curve", "20,9"), "power curve '20,9'"),
@@ -169,8 +170,8 @@ def test_wrong_use_ends_with_2_and_names_what_was_typed(
 
 def test_values_out_of_range_are_refused_with_1(shell: Shell) -> None:
     assert "--ceiling is 120.0" in shell.refusal(*MACHINE, "--ceiling", "120")
-    assert "--watts is -5.0" in shell.refusal(
-        "add-machine", "m", "--watts=-5", "--bed", "9x9", "--top-speed", "4"
+    assert "--watts is 0.0" in shell.refusal(
+        "add-machine", "m", "--watts", "0", "--bed", "9x9", "--top-speed", "4"
     )
 
 

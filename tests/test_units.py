@@ -13,12 +13,13 @@ from calib.errors import InvalidQuantity
 from calib.units import (
     parse_length_mm,
     parse_percent,
+    parse_power_w,
     parse_size_mm,
     parse_speed_mm_s,
     show_speed,
 )
 
-READERS = [parse_length_mm, parse_speed_mm_s, parse_percent, parse_size_mm]
+READERS = [parse_length_mm, parse_speed_mm_s, parse_power_w, parse_percent, parse_size_mm]
 
 
 @pytest.mark.parametrize(
@@ -43,6 +44,11 @@ READERS = [parse_length_mm, parse_speed_mm_s, parse_percent, parse_size_mm]
 )
 def test_lengths(text: str, expected_mm: float) -> None:
     assert parse_length_mm(text) == pytest.approx(expected_mm, rel=1e-12)
+
+
+@pytest.mark.parametrize("text", ["60", "60W", "60 W", " 60w "])
+def test_powers(text: str) -> None:
+    assert parse_power_w(text) == 60.0
 
 
 @pytest.mark.parametrize(

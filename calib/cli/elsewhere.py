@@ -24,16 +24,10 @@ from calib.cli.frame import (
     show,
     tell,
 )
-from calib.errors import InvalidQuantity
+from calib.cli.frame import watts as watts_typed
+from calib.units import parse_power_w
 
 PANEL = "Elsewhere"
-
-
-def _watts(text: str) -> float:
-    try:
-        return float(text.strip().removesuffix("W").strip())
-    except ValueError:
-        raise InvalidQuantity(f"{text!r} can't be read: write watts, such as 40.") from None
 
 
 @app.command(
@@ -47,7 +41,12 @@ def carry_over(
     ] = None,
     watts: Annotated[
         float | None,
-        typer.Option("--watts", metavar="W", help="Or somebody's machine: its rated watts."),
+        typer.Option(
+            "--watts",
+            parser=watts_typed,
+            metavar="W",
+            help="Or somebody's machine: its rated watts.",
+        ),
     ] = None,
     operation: OperationName = "cut",
     reliability: Reliability = 0.99,
@@ -83,7 +82,7 @@ def wattages(
         Any,
         typer.Option(
             "--watts",
-            parser=many(_watts),
+            parser=many(parse_power_w),
             metavar="W,...",
             show_default="10 to 150",
             help="Rated watts of the rows.",

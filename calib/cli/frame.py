@@ -10,7 +10,13 @@ import typer
 from typer.core import TyperGroup
 
 from calib.errors import CalibError, InvalidQuantity
-from calib.units import parse_length_mm, parse_percent, parse_size_mm, parse_speed_mm_s
+from calib.units import (
+    parse_length_mm,
+    parse_percent,
+    parse_power_w,
+    parse_size_mm,
+    parse_speed_mm_s,
+)
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -100,6 +106,7 @@ def signed_length(text: str) -> float:
 
 length, speed = quantity(parse_length_mm), quantity(parse_speed_mm_s)
 percent, size = quantity(parse_percent), quantity(parse_size_mm)
+watts = quantity(parse_power_w)
 
 BookPlace = Annotated[
     str | None,

@@ -21,6 +21,7 @@ from calib.cli.frame import (
     size,
     speed,
     tell,
+    watts,
 )
 from calib.errors import InvalidQuantity
 
@@ -168,7 +169,10 @@ def add_machine(
     ctx: typer.Context,
     name: Annotated[str, typer.Argument(metavar="NAME", help="What you call it.")],
     rated_w: Annotated[
-        float, typer.Option("--watts", metavar="W", help="Rated optical power at 100 % (W).")
+        float,
+        typer.Option(
+            "--watts", parser=watts, metavar="W", help="Rated optical power at 100 % (W)."
+        ),
     ],
     bed_mm: Annotated[
         Any,
@@ -222,7 +226,8 @@ def change_machine(
         typer.Option("--what", metavar="WORD", help="lens, focus, air, mirror, tube or other."),
     ] = "other",
     rated_w: Annotated[
-        float | None, typer.Option("--watts", metavar="W", help="Rated optical power (W).")
+        float | None,
+        typer.Option("--watts", parser=watts, metavar="W", help="Rated optical power (W)."),
     ] = None,
     bed_mm: Annotated[
         Any, typer.Option("--bed", parser=size, metavar="SIZE", help="Width x height (mm).")
