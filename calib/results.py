@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from typing import NoReturn
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import NoReturn, TypeVar
 
 from calib.errors import BadFile
 from calib.records import (
@@ -34,6 +34,8 @@ from calib.spreadsheet import (
     write_csv,
 )
 
+T = TypeVar("T")
+
 RESULT_COLUMNS = ("cell", "through", "char", "mark", "note")
 OPTIONAL_COLUMNS = ("board", "width_mm", "height_mm")
 PLAN_COLUMNS = (
@@ -41,6 +43,7 @@ PLAN_COLUMNS = (
     "burn_order",
 )  # fmt: skip
 _COLUMNS = Columns(needed=RESULT_COLUMNS, optional=OPTIONAL_COLUMNS)
+_MOST_TOLD = 10  # more lines would push the first ones out of sight
 _LONGEST_NOTE = 1000  # as the record of a reading allows
 _GRADE = re.compile(r"([0-4])(?:[.,]0+)?")
 _MILLIMETRES = re.compile(r"(\d+(?:[.,]\d+)?)(?: ?mm)?", re.ASCII)
@@ -172,26 +175,85 @@ def _reads(grid: Grid) -> str:
     return f"a {grid.operation} board is read in {' and '.join(_READ_OF[grid.operation])} only"
 
 
-def _reading_of(row: Row, cell: str, grid: Grid) -> Reading:
+def _check_board(row: Row, grid: Grid) -> None:
     board = row.fields.get("board", "")
     if board and plain_text(board).casefold() != grid.board_id.strip().casefold():
         _refuse(row, "board", f"these are to be the results of board {grid.board_id!r}")
+
+
+def _note_of(row: Row) -> str:
     note = plain_text(row.fields["note"])
     if len(note) > _LONGEST_NOTE:
         _refuse(row, "note", f"give at most {_LONGEST_NOTE} characters")
-    reading = Reading(
-        cell=cell,
-        through=_through_of(row),
-        char=_grade_of(row, "char", _CHAR_GRADES, CHAR_WORDS),
-        mark=_grade_of(row, "mark", _MARK_GRADES, MARK_WORDS),
-        note=note,
-        width_mm=_millimetres_of(row, "width_mm"),
-        height_mm=_millimetres_of(row, "height_mm"),
-    )
-    misplaced = _misplaced(reading, grid)
-    if misplaced:
-        _refuse(row, misplaced, f"leave it empty; {_reads(grid)}")
-    return reading
+    return note
+
+
+class _Reader:
+    """Reads rows and keeps what is wrong with each, so that all of it can be told at once."""
+
+    def __init__(self, grid: Grid) -> None:
+        self.grid = grid
+        self.wrong: list[str] = []
+        self._labels = {cell.label.casefold(): cell.label for cell in grid.cells}
+        self._seen: dict[str, int] = {}
+        self._other_boards: set[str] = set()
+
+    def reading(self, row: Row) -> Reading | None:
+        """What a row says; None when it isn't a row of this board's cells."""
+        told = len(self.wrong)
+        self._try(_check_board, row, self.grid)
+        if len(self.wrong) > told:
+            self._once(row)
+            return None
+        cell = self._try(_cell_of, row, self._labels, self._seen)
+        if cell is not None:
+            self._seen[cell] = row.number
+        reading = Reading(
+            cell=cell or "?",
+            through=self._graded("through", _through_of, row),
+            char=self._graded("char", _grade_of, row, "char", _CHAR_GRADES, CHAR_WORDS),
+            mark=self._graded("mark", _grade_of, row, "mark", _MARK_GRADES, MARK_WORDS),
+            note=self._try(_note_of, row) or "",
+            width_mm=self._try(_millimetres_of, row, "width_mm"),
+            height_mm=self._try(_millimetres_of, row, "height_mm"),
+        )
+        return None if cell is None else reading
+
+    def _graded(
+        self, column: str, read: Callable[..., T | None], row: Row, *given: object
+    ) -> T | None:
+        if column in _READ_OF[self.grid.operation]:
+            return self._try(read, row, *given)
+        self._try(_check_empty, row, column, self.grid)
+        return None
+
+    def _try(self, read: Callable[..., T | None], *given: object) -> T | None:
+        try:
+            return read(*given)
+        except BadFile as wrong:
+            self.wrong.append(str(wrong))
+            return None
+
+    def _once(self, row: Row) -> None:
+        """Another board's file is told once, not in every row."""
+        board = row.fields["board"]
+        if board in self._other_boards:
+            self.wrong.pop()
+        self._other_boards.add(board)
+
+
+def _check_empty(row: Row, column: str, grid: Grid) -> None:
+    if row.fields[column]:
+        _refuse(row, column, f"leave it empty; {_reads(grid)}")
+
+
+def _all_wrong(wrong: Sequence[str]) -> str:
+    """One line for each thing that is wrong; of many the first ones."""
+    if len(wrong) == 1:
+        return wrong[0]
+    more = len(wrong) - _MOST_TOLD
+    rest = [f"And {more} more."] if more > 0 else []
+    return "\n".join([f"{len(wrong)} things are wrong:", *wrong[:_MOST_TOLD], *rest])
 
 
 def read_results(text: str | bytes, grid: Grid) -> tuple[Reading, ...]:
@@ -213,8 +275,9 @@ def read_results(text: str | bytes, grid: Grid) -> tuple[Reading, ...]:
     Raises
     ------
     BadFile
-        At the first thing that is wrong, with its row (the header is row 1), the value and what
-        is allowed. An outcome is never guessed: ``yes``, ``x`` or ``ok`` are refused.
+        When anything is wrong; each thing on a line of its own, with its row (the header is row
+        1), the value and what is allowed; of more than ten the first ten. An outcome is never
+        guessed: ``yes``, ``x`` or ``ok`` are refused.
 
     Notes
     -----
@@ -222,16 +285,18 @@ def read_results(text: str | bytes, grid: Grid) -> tuple[Reading, ...]:
     ``not through`` and ``cut through``; capitals and spaces don't matter. A row must have all
     its fields, so that a file that was cut off is noticed.
     """
-    labels = {cell.label.casefold(): cell.label for cell in grid.cells}
-    seen: dict[str, int] = {}
+    reader = _Reader(grid)
     readings = []
-    for row in read_rows(text, _COLUMNS):
-        if not any(field for column, field in row.fields.items() if column != "board"):
-            continue
-        cell = _cell_of(row, labels, seen)
-        readings.append(_reading_of(row, cell, grid))
-        seen[cell] = row.number
-    return tuple(readings)
+    try:
+        for row in read_rows(text, _COLUMNS):
+            if any(field for column, field in row.fields.items() if column != "board"):
+                readings.append(reader.reading(row))
+    except BadFile as end:
+        # The file can't be read further; what was wrong before is told with it.
+        reader.wrong.append(str(end))
+    if reader.wrong:
+        raise BadFile(_all_wrong(reader.wrong))
+    return tuple(reading for reading in readings if reading is not None)
 
 
 def coupon_cut_mm(operation: Operation, width_mm: float, height_mm: float) -> float | None:

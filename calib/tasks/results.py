@@ -70,7 +70,7 @@ def take_down(
     Raises
     ------
     BadFile
-        At the first thing that is wrong; nothing is stored.
+        With everything that is wrong; nothing is stored.
     LogbookError
         When a reading is changed without saying why.
     """
