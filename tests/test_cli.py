@@ -505,6 +505,9 @@ def test_the_logbook_is_listed_searched_and_given_away(evening: Shell, tmp_path:
     assert evening.json("list", "--outcome", "hanging", "--sheet", "birch 3")["total"] == 1
     assert evening.json("list", "--material", "oak")["total"] == 0
     assert "Nothing in the logbook fits" in evening.text("list", "oak")
+    said = evening.run("list", "--material", "oak").stderr
+    assert "no sheet is of material 'oak'; the logbook has birch plywood." in said
+    assert evening.run("list", "oak", "--material", "Birch Plywood").stderr == ""
     assert "--outcome is 'burnt'" in evening.refusal("list", "--outcome", "burnt")
     assert "--limit is 0" in evening.refusal("list", "--limit", "0")
     evening.run("export", "all.json")

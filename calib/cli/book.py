@@ -19,6 +19,7 @@ from calib.cli.frame import (
     now,
     open_book,
     show,
+    tell,
 )
 
 PANEL = "Logbook"
@@ -92,6 +93,9 @@ def list_entries(
     )
     with open_book(book) as opened:
         page = opened.search(filters, limit=limit, offset=offset)
+        materials = [sheet.material for sheet in opened.sheets()] if material else []
+    if material and not page.total:
+        tell(report.unknown_material_text(material, materials))
     show(page, report.page_text(page), as_json=as_json)
 
 

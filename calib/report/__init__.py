@@ -27,7 +27,9 @@ _HOMES = {
     ),
     "calib.report.sheet_card": ("sheet_card_text",),
     "calib.report.track_record": ("track_record_text",),
-    "calib.report.book": ("history_text", "import_text", "page_text"),
+    "calib.report.book": (
+        "history_text", "import_text", "page_text", "unknown_material_text",
+    ),
     "calib.report.checks": ("cause_text", "lot_text", "strips_text"),
     "calib.report.elsewhere": ("carried_over_data", "carried_over_text"),
     "calib.advise.wattage_table": ("wattage_text",),

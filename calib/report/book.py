@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from calib.logbook.coding import material_key
 from calib.logbook.entries import Entry, HistoryLine, ImportReport, Page
 from calib.report.boards import reading_words
 from calib.report.words import bullets, date_words, operation_words, paragraphs, table
@@ -28,6 +29,14 @@ def page_text(page: Page) -> str:
     last = page.offset + len(page.entries)
     shown = f"{first} to {last} of {page.total}, newest first."
     return paragraphs(table(header, [_entry(entry) for entry in page.entries]), shown)
+
+
+def unknown_material_text(material: str, known: Sequence[str]) -> str:
+    """Say that no sheet is of a material, and which there are; nothing when one is."""
+    if material_key(material) in map(material_key, known):
+        return ""
+    there = ", ".join(sorted(set(known))) or "no sheet yet"
+    return f"No entry matches: no sheet is of material {material!r}; the logbook has {there}."
 
 
 def _entry(entry: Entry) -> tuple[str, ...]:
