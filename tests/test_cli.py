@@ -296,8 +296,15 @@ def test_a_small_offcut_gives_fewer_burns_and_says_so(planned: Shell) -> None:
 def test_rounds_are_counted_and_unread_boards_named(planned: Shell) -> None:
     first = planned.json("show-board", "last")["grid"]["board_id"]
     done = planned.run("plan", "--burns", "3")
-    assert "round 2" in done.stdout
-    assert first in done.stderr
+    assert "round 1" in done.stdout, "a board that wasn't burnt is no round"
+    assert f"earlier board {first}" in done.stderr
+    again = planned.run("plan", "--burns", "6")
+    assert f"Board {first}, round 1" in again.stdout
+    assert f"Board {first} was planned before" in again.stderr
+    assert planned.json("list")["total"] == 2
+    path = planned.write("r.csv", "cell,through,char,mark,note\nA1,no,,,\n")
+    planned.run("take-down", first, path)
+    assert "round 2" in planned.text("plan", "--burns", "3")
 
 
 def test_names_may_be_left_out_only_while_they_are_clear(shell: Shell) -> None:

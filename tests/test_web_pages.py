@@ -10,8 +10,10 @@ from typing import Any
 
 import pytest
 from visitor import House, Visitor, house_of
+from workshop_records import later
 
 from calib.hazards import CAUTIONS
+from calib.records import Reading
 
 WEB = Path(__file__).resolve().parent.parent / "calib" / "web"
 MACHINE = {"name": "bench", "rated_w": "60", "bed": "600x400", "top_speed": "400 mm/s"}
@@ -160,6 +162,11 @@ def test_a_board_is_looked_at_before_it_is_kept(evening_house: House) -> None:
     assert book.boards().total == before
     assert guest.post("/plan", data={**wish, "seen": code}).headers["location"] == f"/board/{code}"
     assert book.board(code).board_mm == (150.0, 60.0)
+    # Sent twice, it is the same board; once something of it is taken down, it isn't.
+    assert guest.post("/plan", data={**wish, "seen": code}).headers["location"] == f"/board/{code}"
+    assert book.boards().total == before + 1
+    cell = book.board(code).cells[0].label
+    book.record(code, [Reading(cell=cell, through="no")], when=later(60))
     stale = guest.post("/plan", data={**wish, "seen": code})
     assert stale.status_code == 422
     assert "Look at the board again" in stale.text

@@ -151,6 +151,9 @@ def plan(
     word, files = checked_operation(operation), _file_wish(paper, one_file_per_setting)
     with open_book(book) as opened:
         planned = tasks.plan_boards(opened, machine, sheet, word, wish, when=now(), files=files)
+    for one in planned:
+        if one.again:
+            tell(f"Board {one.grid.board_id} was planned before, and isn't taken down: it stays.")
     for board in planned[0].unread:
         tell(f"Nothing was taken down yet of the earlier board {board}.")
     written = [_write(one.files, into) for one in planned]

@@ -87,7 +87,9 @@ class Planned:
     before
         How many burns of the pair it rests on.
     unread
-        Codes of earlier boards of the pair of which nothing was taken down.
+        Codes of other boards of the pair of which nothing was taken down.
+    again
+        True when this very board was planned before and nothing was taken down of it.
     forecasts
         By cell, the chance of each event that the logbook can check later.
     files
@@ -97,6 +99,7 @@ class Planned:
     grid: Grid
     before: int
     unread: tuple[str, ...] = ()
+    again: bool = False
     forecasts: Mapping[str, Mapping[str, float]]
     files: Files
 
@@ -277,15 +280,20 @@ def propose_boards(
     burns = book.burns(of_machine.name, of_sheet.name, operation)
     pool = pool_of_book(book, of_machine, of_sheet, operation)
     region = fit_region(of_machine, of_sheet, operation, burns, pool)
-    earlier = book.boards(pair, limit=1000)
-    last = max((board.round or 0 for board in earlier.entries), default=0)
+    earlier = book.boards(pair, limit=1000).entries
+    # A board of which nothing was taken down taught nothing: it is no round yet.
+    last = max((board.round or 0 for board in earlier if board.read), default=0)
+    unread = [board.id for board in earlier if not board.read]
     options = _options(of_machine, wish, last + 1)
     grids = split_on_region(region, options) if wish.split else (plan_on_region(region, options),)
+    codes = {grid.board_id for grid in grids}
     return tuple(
         Planned(
-            grid=grid,
+            # The code says all but the notes: those that were stored stay.
+            grid=book.board(grid.board_id) if grid.board_id in unread else grid,
             before=len(region.burns),
-            unread=tuple(board.id for board in earlier.entries if not board.read),
+            unread=tuple(code for code in unread if code not in codes),
+            again=grid.board_id in unread,
             forecasts=forecasts(region, grid, wish.mark),
             files={} if files is None else board_files(grid, files),
         )
