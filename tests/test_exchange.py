@@ -112,6 +112,17 @@ def test_importing_twice_adds_nothing(full: Book, other: Book) -> None:
     assert import_json(full, document, when=later(22)).added == {}
 
 
+def test_the_document_of_an_earlier_version_without_what_was_kept_is_taken(
+    book: Book, other: Book
+) -> None:
+    book.add_machine(BENCH, when=EVENING)
+    book.add_sheet(BIRCH, when=EVENING)
+    document = export_json(book)
+    assert document.pop("kept") == []
+    assert import_json(other, document, when=later(1)).added["sheets"] == 1
+    assert export_json(other) == export_json(book)
+
+
 def test_the_document_fits_the_published_schema(full: Book) -> None:
     schema = json.loads(SCHEMA_FILE.read_text(encoding="utf-8"))
     jsonschema.Draft202012Validator.check_schema(schema)

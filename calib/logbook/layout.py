@@ -29,7 +29,8 @@ class Part:
     """One list of the document.
 
     ``slot`` names the columns that tell the chains of the table apart; ``parent`` the column that
-    says in which row of the outer list a row is nested; ``order`` the columns it is sorted by.
+    says in which row of the outer list a row is nested; ``order`` the columns it is sorted by. A
+    list that earlier versions of calib didn't write is ``optional``: left out, it is empty.
     """
 
     name: str
@@ -41,6 +42,7 @@ class Part:
     hidden: tuple[str, ...] = ()
     json: tuple[str, ...] = ()
     slot: tuple[str, ...] = ()
+    optional: bool = False
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -155,7 +157,13 @@ PARTS = (
         slot=("machine_id", "sheet_id", "operation"),
     ),
     Part(name="notes", table=tables.notes, words="notes"),
-    Part(name="kept", table=tables.kept, words="costs, timed jobs and combs", json=("content",)),
+    Part(
+        name="kept",
+        table=tables.kept,
+        words="costs, timed jobs and combs",
+        json=("content",),
+        optional=True,
+    ),
     Part(name="withdrawals", table=tables.withdrawals, words="things taken back"),
     Part(name="aliases", table=tables.aliases, words="other names", order=("foreign_id",)),
 )
@@ -276,7 +284,7 @@ def read_rows(document: Document) -> dict[str, list[dict[str, Any]]]:
     """
     found: dict[str, list[dict[str, Any]]] = {part.table.name: [] for part in all_parts()}
     for part in PARTS:
-        for place, item in enumerate(document[part.name]):
+        for place, item in enumerate(document.get(part.name, ())):
             found[part.table.name].append(to_row(part, item, place))
             for inner in part.parts:
                 found[inner.table.name] += [

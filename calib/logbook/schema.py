@@ -95,7 +95,7 @@ def build_schema() -> Schema:
         "title": "A calib logbook for exchange",
         "description": "Lists are in the order in which things were taken down; of rows that"
         " follow one another the last one counts. What was not read or not known is left out.",
-        **_object({**head, **lists}, [*head, *lists]),
+        **_object({**head, **lists}, [*head, *(p.name for p in PARTS if not p.optional)]),
         "$defs": {"machine": _record(Machine), "sheet": _record(Sheet)},
     }
 
