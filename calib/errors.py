@@ -9,6 +9,32 @@ if TYPE_CHECKING:
     from calib.records import Setting
 
 
+# More of what was given than this tells nobody what is wrong with it [characters].
+_LONGEST_SHOWN = 120
+
+
+def shown(value: object) -> str:
+    """Write what was given into a message: in quotation marks if it is text, long ones cut.
+
+    Parameters
+    ----------
+    value
+        What was given.
+
+    Returns
+    -------
+    str
+        On one line, and printable.
+
+    Examples
+    --------
+    >>> shown("oak 4"), shown("a" * 500)[-4:]
+    ("'oak 4'", 'aaa…')
+    """
+    text = repr(value)
+    return text if len(text) <= _LONGEST_SHOWN else text[:_LONGEST_SHOWN] + "…"
+
+
 class CalibError(Exception):
     """Base of every error that calib raises on purpose."""
 

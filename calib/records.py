@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Literal, NoReturn, get_args
+from typing import Literal, NoReturn, TypeGuard, get_args
 
-from calib.errors import InvalidRecord
+from calib.errors import InvalidRecord, shown
 
 Operation = Literal["cut", "line_mark", "area_mark"]
 Through = Literal["no", "hanging", "through"]
@@ -35,7 +35,12 @@ COUPON_CUT_MM = 4.0 * COUPON_MM - (8.0 - 2.0 * math.pi) * COUPON_CORNER_MM
 
 
 def _fail(record: object, field: str, value: object, allowed: str) -> NoReturn:
-    raise InvalidRecord(f"{type(record).__name__}.{field} is {value!r}: {allowed}.")
+    raise InvalidRecord(f"{type(record).__name__}.{field} is {shown(value)}: {allowed}.")
+
+
+def _is_number(value: object) -> TypeGuard[float]:
+    """True for what is finite; a whole number may be too long for `math.isfinite`."""
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < math.inf
 
 
 def _number(
@@ -53,7 +58,7 @@ def _number(
         return
     words = ("above", "and at most") if above else ("from", "to")
     allowed = f"give a number {words[0]} {low:g} {words[1]} {high:g}"
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+    if not _is_number(value):
         _fail(record, field, value, allowed)
     if not (low < value if above else low <= value) or value > high:
         _fail(record, field, value, allowed)
@@ -85,13 +90,7 @@ def _text(record: object, field: str, *, needed: bool = False, longest: int = 20
 def _pair(record: object, field: str, low: float, high: float) -> None:
     value = getattr(record, field)
     good = isinstance(value, tuple) and len(value) == 2
-    good = good and all(
-        isinstance(v, (int, float))
-        and not isinstance(v, bool)
-        and math.isfinite(v)
-        and low <= v <= high
-        for v in value
-    )
+    good = good and all(_is_number(v) and low <= v <= high for v in value)
     if not good:
         _fail(
             record,
@@ -210,7 +209,7 @@ class Machine:
         allowed = "give ((pct, watts), …), both rising, pct from above 0 to 100, watts above 0"
         try:
             points = [(float(pct), float(watts)) for pct, watts in self.power_curve]
-        except (TypeError, ValueError):
+        except (TypeError, ValueError, OverflowError):
             _fail(self, "power_curve", self.power_curve, allowed)
         rising = all(a[0] < b[0] and a[1] < b[1] for a, b in zip(points, points[1:], strict=False))
         inside = all(0 < pct <= 100 and 0 < watts < 4000 for pct, watts in points)

@@ -15,7 +15,7 @@ import pytest
 import typer
 from shell import BIRCH, MACHINE, Shell, cut_cleanly, mark_clearly
 
-from calib.cli import app
+from calib.cli import advice, app, jobs, joints
 from calib.logbook import open_book
 
 COMMANDS: dict[str, Any] = typer.main.get_command(app).commands  # type: ignore[attr-defined]
@@ -577,3 +577,22 @@ def test_a_terminal_without_special_signs_is_no_reason_to_fail(tmp_path: Path) -
                   "--acceleration", "9", book=tmp_path / "b", PYTHONIOENCODING="ascii")  # fmt: skip
     assert shown.returncode in (0, 1)
     assert "Traceback" not in shown.stderr
+
+
+@pytest.mark.parametrize(
+    ("option", "word", "said"),
+    [
+        (joints.Tight, "S1-S999999999", "codes 'S1-S999999999' can't be read"),
+        (joints.Tight, "S²-S³", "codes 'S²-S³' can't be read"),
+        (joints.Tight, "-", "codes '-' can't be read"),
+        (jobs.At, "#f00=1.2.3@10", "setting '#f00=1.2.3@10' can't be read"),
+        (jobs.At, "#f00=20@10x" + "9" * 5000, "setting '#f00=20@10x9{90,}… can't be read"),
+        (jobs.Took, "nan", "time 'nan' can't be read"),
+        (jobs.Took, "1:inf", "time '1:inf' can't be read"),
+        (jobs.MachineHour, "x" * 5000, "'x{90,}… can't be read: write a number"),
+        (advice.Pictures, "x" * 5000, "picture is 'x{90,}…: give a name"),
+    ],
+)
+def test_words_that_cannot_be_read_are_refused_in_short(option: Any, word: str, said: str) -> None:
+    with pytest.raises(typer.BadParameter, match=said):
+        option.__metadata__[0].parser(word)

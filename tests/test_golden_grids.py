@@ -124,11 +124,25 @@ def test_a_full_grid_can_be_defined() -> None:
         ("rated_w = 60.0", "", "rated_w"),
         ('operation = "cut"', "", "no key 'operation'"),
         ("powers_pct", "power_pct", r"\[board\] has a key 'power_pct'"),
+        ("rated_w = 60.0", "", r"\[machine\] has no key 'rated_w'"),
+        ("rated_w = 60.0", f"rated_w = 1{'0' * 4400}", "isn't TOML"),
+        ("rated_w = 60.0", f"rated_w = 1{'0' * 400}", "rated_w is 1000.*…: give a number"),
+        ("keep_files = true", "keep_files = 1", "keep_files is 1: give true or false"),
+        ("powers_pct = [40.0, 80.0]", 'powers_pct = "40"', "powers_pct = '40': give a list"),
+        ("powers_pct = [40.0, 80.0]", "burns = 6.5", "burns = 6.5: give a whole number"),
+        ("powers_pct = [40.0, 80.0]", "seed = true", "seed = True: give a whole number"),
+        ('operation = "cut"', 'operation = "saw"', "operation 'saw': give cut, line_mark"),
     ],
 )
 def test_a_wrong_definition_is_refused_by_name(old: str, new: str, words: str) -> None:
     with pytest.raises(BadFile, match=words):
         read_definition(GOOD.replace(old, new, 1))
+
+
+def test_a_record_that_is_no_table_is_refused() -> None:
+    head = GOOD.partition("[machine]")[0]
+    with pytest.raises(BadFile, match=r"\[machine\] is 3: write a table"):
+        read_definition(f'{head}machine = 3\n[board]\noperation = "cut"')
 
 
 def test_a_diode_on_clear_acrylic_is_refused() -> None:

@@ -224,6 +224,20 @@ def test_a_file_is_set_up_as_promised(tmp_path: Path) -> None:
     }  # fmt: skip
 
 
+@pytest.mark.parametrize(
+    ("where", "said"),
+    [
+        ("~nobody-of-that-name/book", "'~nobody-of-that-name/book' is in the home of somebody"),
+        ("~/a\0b", r"'~/a\\x00b' can't be a file's path"),
+        ("postgresql:///\udc80", "URL can't be read"),
+        ("sql" * 900 + "://a", r"begins with 'sqlsql[^:]{110,}…: give the path"),
+    ],
+)
+def test_a_place_that_cannot_be_is_refused(where: str, said: str) -> None:
+    with pytest.raises(LogbookError, match=said):
+        find_place(where)
+
+
 def test_many_programs_may_open_a_new_logbook_at_once(place: str, server: Server) -> None:
     code = f"from calib.logbook import open_book; open_book({place!r}).close()"
     running = [subprocess.Popen([sys.executable, "-c", code]) for _ in range(4)]

@@ -8,7 +8,7 @@ import re
 import pytest
 
 import calib
-from calib.errors import InvalidRecord
+from calib.errors import InvalidRecord, shown
 from calib.records import (
     COUPON_CUT_MM,
     Burn,
@@ -54,6 +54,9 @@ NAN, INF = float("nan"), float("inf")
 WRONG = [
     *[(Machine, MACHINE, "name", value) for value in ("", "  ", "a\nb", "x" * 201, 7)],
     *[(Machine, MACHINE, "rated_w", value) for value in (0.0, -60.0, 2001.0, NAN, INF, "60", True)],
+    (Machine, MACHINE, "rated_w", 10**400),
+    (Machine, MACHINE, "bed_mm", (600.0, 10**400)),
+    (Machine, MACHINE, "power_curve", ((50.0, 10**400),)),
     *[(Machine, MACHINE, "source", value) for value in ("CO2", "fiber", "", None)],
     *[(Machine, MACHINE, "bed_mm", value) for value in ((600.0,), (600.0, NAN), (5.0, 400.0), 600)],
     *[(Machine, MACHINE, "max_speed_mm_s", value) for value in (0.0, -1.0, 20001.0)],
@@ -123,7 +126,7 @@ def test_a_good_record_is_made_frozen_and_by_keyword(record: type, base: dict[st
 def test_a_wrong_value_is_named_with_what_is_allowed(
     record: type, base: dict[str, object], field: str, value: object
 ) -> None:
-    named = re.escape(f"{record.__name__}.{field} is {value!r}: ")
+    named = re.escape(f"{record.__name__}.{field} is {shown(value)}: ")
     with pytest.raises(InvalidRecord, match=named + r"[a-z(].{8,}\.$"):
         record(**(base | {field: value}))
 

@@ -172,6 +172,13 @@ def test_a_board_is_looked_at_before_it_is_kept(evening_house: House) -> None:
     assert "Look at the board again" in stale.text
 
 
+def test_an_empty_field_of_an_address_is_not_given(planned_house: House) -> None:
+    guest = planned_house.guest()
+    assert guest.get("/plan?machine=&sheet=").text == guest.get("/plan").text
+    assert guest.get("/setting?machine=&char_at_most=").status_code == 200
+    assert guest.get(f"/plan?sheet={'x' * 201}").status_code == 422
+
+
 def test_the_files_of_a_board_are_those_of_the_command_line(planned_house: House) -> None:
     from calib.tasks import board_files
 

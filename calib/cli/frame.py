@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 import typer
 from typer.core import TyperGroup
 
-from calib.errors import CalibError, InvalidQuantity
+from calib.errors import CalibError, InvalidQuantity, shown
 from calib.units import (
     parse_length_mm,
     parse_percent,
@@ -94,7 +94,7 @@ def whole(text: str) -> int:
     try:
         return int(text)
     except ValueError:
-        raise InvalidQuantity(f"{text!r} can't be read: write a whole number.") from None
+        raise InvalidQuantity(f"{shown(text)} can't be read: write a whole number.") from None
 
 
 def signed_length(text: str) -> float:
@@ -197,7 +197,7 @@ def checked_operation(word: str) -> Any:
     name = word.strip().casefold().replace("-", "_").replace(" ", "_")
     if name not in OPERATIONS:
         raise typer.BadParameter(
-            f"{word!r} is no operation: give one of {', '.join(OPERATIONS)}.",
+            f"{shown(word)} is no operation: give one of {', '.join(OPERATIONS)}.",
             param_hint="--operation",
         )
     return name

@@ -26,12 +26,15 @@ from calib.cli.frame import (
     speed,
     tell,
 )
-from calib.errors import InvalidQuantity
+from calib.errors import InvalidQuantity, shown
 
 PANEL = "Jobs"
 
 _SETTING = re.compile(
-    r"(.+)=([\d.]+)\s*%?\s*@\s*([\d.]+\s*(?:mm/s|mm/min|in/s|in/min)?)(?:x(\d+))?(?:/([\d.]+))?"
+    r"(.+)=(N)\s*%?\s*@\s*(N\s*(?:mm/s|mm/min|in/s|in/min)?)(?:x(\d{1,4}))?(?:/(N))?".replace(
+        "N", r"(?:\d{1,9}(?:\.\d{0,9})?|\.\d{1,9})"
+    ),
+    re.ASCII,
 )
 
 
@@ -39,7 +42,9 @@ def _number(text: str) -> float:
     try:
         return float(text)
     except ValueError:
-        raise InvalidQuantity(f"{text!r} can't be read: write a number, such as 12.5.") from None
+        raise InvalidQuantity(
+            f"{shown(text)} can't be read: write a number, such as 12.5."
+        ) from None
 
 
 def _mark_setting(text: str) -> tuple[str, Any]:
@@ -50,8 +55,8 @@ def _mark_setting(text: str) -> tuple[str, Any]:
     match = _SETTING.fullmatch(text.strip())
     if match is None:
         raise InvalidQuantity(
-            f"setting {text!r} can't be read: write class, power and speed, such as '#00f=20@100'"
-            " or, with passes and line pitch in mm, '#000000=25@200x2/0.1'."
+            f"setting {shown(text)} can't be read: write class, power and speed, such as"
+            " '#00f=20@100' or, with passes and line pitch in mm, '#000000=25@200x2/0.1'."
         )
     name, power, set_speed, passes, pitch = match.groups()
     return name, Setting(
@@ -68,8 +73,8 @@ def _minutes(text: str) -> float:
         parts = [float(part) for part in text.replace("min", "").strip().split(":")]
     except ValueError:
         parts = []
-    if not 1 <= len(parts) <= 3 or any(part < 0 for part in parts):
-        raise InvalidQuantity(f"time {text!r} can't be read: write minutes, as 12.5 or 12:30.")
+    if not 1 <= len(parts) <= 3 or not all(0 <= part < 1e6 for part in parts):
+        raise InvalidQuantity(f"time {shown(text)} can't be read: write minutes, as 12.5 or 12:30.")
     if len(parts) == 1:
         return 60.0 * parts[0]
     return float(sum(part * 60.0**place for place, part in enumerate(reversed(parts))))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -24,10 +25,13 @@ from calib.cli.frame import (
     speed,
     tell,
 )
-from calib.errors import InvalidQuantity
+from calib.errors import InvalidQuantity, shown
 from calib.units import parse_length_mm
 
 PANEL = "Parts that fit"
+
+# No comb has a thousand slots; without a bound S1-S999999999 would be written out.
+_CODE = re.compile(r"([A-Z])(\d{1,3})", re.ASCII)
 
 CombCode = Annotated[str, typer.Argument(metavar="COMB", help="Code of the comb board, or: last.")]
 
@@ -40,9 +44,10 @@ def _codes(text: str) -> tuple[str, ...]:
         if not dash:
             found.append(word)
             continue
-        if first[:1] != last[:1] or not (first[1:].isdigit() and last[1:].isdigit()):
-            raise InvalidQuantity(f"codes {text!r} can't be read: write S4, S4,S5 or S1-S3.")
-        found += [f"{first[0]}{n}" for n in range(int(first[1:]), int(last[1:]) + 1)]
+        ends = _CODE.fullmatch(first), _CODE.fullmatch(last)
+        if ends[0] is None or ends[1] is None or ends[0][1] != ends[1][1]:
+            raise InvalidQuantity(f"codes {shown(text)} can't be read: write S4, S4,S5 or S1-S3.")
+        found += [f"{ends[0][1]}{n}" for n in range(int(ends[0][2]), int(ends[1][2]) + 1)]
     return tuple(found)
 
 
@@ -51,7 +56,8 @@ def _measured(text: str) -> tuple[str, tuple[float, ...]]:
     code, equals, widths = text.strip().partition("=")
     if not equals:
         raise InvalidQuantity(
-            f"{text!r} can't be read: write a code and what was measured, such as T5=8.35/8.36."
+            f"{shown(text)} can't be read: write a code and what was measured, such as"
+            " T5=8.35/8.36."
         )
     return code.strip().upper(), tuple(parse_length_mm(width) for width in widths.split("/"))
 

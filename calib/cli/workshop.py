@@ -23,7 +23,7 @@ from calib.cli.frame import (
     tell,
     watts,
 )
-from calib.errors import InvalidQuantity
+from calib.errors import InvalidQuantity, shown
 
 PANEL = "Machines and sheets"
 
@@ -34,7 +34,7 @@ def _curve(text: str) -> tuple[tuple[float, float], ...]:
         return tuple((float(pct), float(watts)) for pct, watts in points)
     except ValueError:
         raise InvalidQuantity(
-            f"power curve {text!r} can't be read: write power % and measured watts, such as"
+            f"power curve {shown(text)} can't be read: write power % and measured watts, such as"
             " 20:9,50:28,80:44."
         ) from None
 
@@ -44,7 +44,7 @@ def _offset(text: str) -> tuple[float, float]:
         x, y = (float(part) for part in text.split(","))
     except ValueError:
         raise InvalidQuantity(
-            f"offset {text!r} can't be read: write x and y in mm, such as 10,20."
+            f"offset {shown(text)} can't be read: write x and y in mm, such as 10,20."
         ) from None
     return x, y
 

@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from sqlalchemy import event, exc
 from sqlalchemy.engine import make_url
 
-from calib.errors import InvalidRecord, LogbookError
+from calib.errors import InvalidRecord, LogbookError, shown
 from calib.logbook.coding import Unreadable
 
 # How long a writer waits for another one [ms]: longer than any single change takes.
@@ -48,7 +48,7 @@ def find_place(where: str | Path | None) -> Place:
     Raises
     ------
     LogbookError
-        When it is a URL of another kind.
+        When it is a URL of another kind, or in the home of somebody unknown.
     """
     if where is None:
         import platformdirs  # only wanted when no path was given
@@ -56,15 +56,28 @@ def find_place(where: str | Path | None) -> Place:
         where = platformdirs.user_data_path("calib", appauthor=False) / "logbook.sqlite3"
     if isinstance(where, str) and "://" in where:
         return _server(where)
-    path = Path(where).expanduser()
+    path = _at_home(Path(where))
     return Place(
         url=sa.URL.create("sqlite+pysqlite", database=str(path)), shown=str(path), path=path
     )
 
 
+def _at_home(path: Path) -> Path:
+    if "\0" in str(path):
+        raise LogbookError(f"The logbook {shown(str(path))} can't be a file's path: correct it.")
+    try:
+        return path.expanduser()
+    except RuntimeError:
+        raise LogbookError(
+            f"The logbook {shown(str(path))} is in the home of somebody unknown here: write the"
+            " whole path."
+        ) from None
+
+
 def _server(where: str) -> Place:
     try:
         url = make_url(where)
+        url.render_as_string()  # fails on letters that no server takes
     except (exc.ArgumentError, ValueError):
         raise LogbookError(
             "The logbook's URL can't be read: write postgresql://user@host/name."
@@ -73,7 +86,7 @@ def _server(where: str) -> Place:
         url = url.set(drivername="postgresql+psycopg")
         return Place(url=url, shown=url.render_as_string(hide_password=True), path=None)
     raise LogbookError(
-        f"The logbook's URL begins with {url.drivername!r}: give the path of a file,"
+        f"The logbook's URL begins with {shown(url.drivername)}: give the path of a file,"
         " or a URL that begins with postgresql://."
     )
 

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.advise.recommendation import Recommendation
-from calib.errors import InvalidRecord, NotEnoughEvidence
+from calib.errors import InvalidRecord, NotEnoughEvidence, shown
 from calib.fit.graded import grade_chances, graded_settings
 from calib.fit.region import Region
 from calib.fit.thinning import thinned_region
@@ -79,7 +79,7 @@ def picture_format(name: str) -> Literal["png", "svg"]:
         return "png"
     if name.lower().endswith(".svg"):
         return "svg"
-    raise InvalidRecord(f"picture is {name!r}: give a name that ends in .png or .svg.")
+    raise InvalidRecord(f"picture is {shown(name)}: give a name that ends in .png or .svg.")
 
 
 def region_view(

@@ -12,11 +12,11 @@ from calib.units import parse_length_mm, parse_percent, parse_size_mm, parse_spe
 
 # An empty field means "not given", never 0.
 _given = BeforeValidator(lambda value: None if value == "" else value)
-Name = Annotated[str | None, _given, Field(max_length=200)]
+Name = Annotated[Annotated[str, Field(max_length=200)] | None, _given]
 Words = Annotated[str, Field(max_length=1000)]
 Typed = Annotated[str, Field(max_length=80)]
-Grade = Annotated[int | None, _given, Field(ge=0, le=4)]
-Number = Annotated[float | None, _given, Field(allow_inf_nan=False)]
+Grade = Annotated[Annotated[int, Field(ge=0, le=4)] | None, _given]
+Number = Annotated[Annotated[float, Field(allow_inf_nan=False)] | None, _given]
 
 
 class _Form(BaseModel):
@@ -94,7 +94,7 @@ class SettingForm(WishForm):
     power_pct: Annotated[float, Field(ge=0.1, le=100, allow_inf_nan=False)]
     speed_mm_s: Annotated[float, Field(ge=0.01, le=20000, allow_inf_nan=False)]
     passes: Annotated[int, Field(ge=1, le=50)] = 1
-    line_pitch_mm: Annotated[float | None, _given, Field(ge=0.001, le=20)] = None
+    line_pitch_mm: Annotated[Annotated[float, Field(ge=0.001, le=20)] | None, _given] = None
 
     @property
     def setting(self) -> Setting:

@@ -1,0 +1,190 @@
+"""Readers that store: nothing may be in the logbook afterwards that came from a bad input."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import grammars
+import sqlalchemy as sa
+from hostile import edit_json
+from tally import Reader
+from typer.main import get_command
+from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, SETTING, later, some_grid
+
+from calib import tasks
+from calib.cli import app
+from calib.errors import BadFile, CalibError, InvalidRecord
+from calib.logbook import Book, Sitting, document_text, export_json, open_book, read_document
+from calib.logbook.document_check import checked_rows
+from calib.logbook.tables import metadata
+from calib.records import Reading
+
+# A logbook is made anew after so many inputs that it took in, so that it stays small.
+TAKEN_IN = 40
+# Words that would write files wherever they name, read them, or serve for ever.
+_LEFT_OUT = {"--into", "--picture", "--book", "serve", "backup", "restore", "export", "import",
+             "files", "plan", "region", "recommend", "attach", "--help", "read"}  # fmt: skip
+
+
+def book_readers(folder: Path) -> tuple[Reader, ...]:
+    """Readers of whole logbooks and of what goes into one."""
+    bench = _Bench(folder)
+    document = bench.document
+    words = ("bench", "birch 3", "AB12", "A1", "cut", "2026-03-01T18:05:00.000000Z", "{}", "[]")
+
+    def make(random: Random) -> bytes:
+        return edit_json(document, random, words).encode("utf-8", "surrogatepass")
+
+    exchange = {
+        "grammar": {"start": ("{}",)},
+        "make": make,
+        "examples": (document.encode(),),
+        "words": words,
+        "longest": 20_000,
+    }
+    results = {
+        "grammar": grammars.RESULTS,
+        "examples": (b"cell,through,char,mark,note,board\r\nA1,no,,,,AB12\r\n",),
+        "words": ("cell", "through", "A1", "hanging", ",", ";"),
+    }
+    return (
+        Reader(name="logbooks (JSON)", share=7, read=_check, **exchange),
+        Reader(name="logbooks, into one", share=1, read=bench.import_document, **exchange),
+        Reader(name="results, into a logbook", share=1, read=bench.take_down, **results),
+        Reader(
+            name="answers at the prompt",
+            share=1,
+            read=bench.answer,
+            grammar={"start": ("$word\n$start", "$word"), "word": ("t", "no", "2", "", "$text")},
+            examples=(b"t\n2\nn",),
+            words=("t", "h", "n", "\n", "0", "through"),
+            longest=100,
+            longest_sent=2000,
+        ),
+        Reader(
+            name="command lines",
+            share=1,
+            read=bench.run,
+            grammar=grammars.COMMAND,
+            examples=(b"show-board\nlast", b"costs\n--machine-hour\n12", b"history\nbirch 3"),
+            words=("\n", "--note", "--why", "--json", "bench", "birch 3"),
+            longest=600,
+            longest_sent=3000,
+        ),
+    )
+
+
+def _check(data: bytes) -> None:
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise BadFile("The file isn't text in UTF-8: export it anew.") from None
+    checked_rows(read_document(text))
+
+
+def fill(book: Book) -> None:
+    """Put something of everything into a logbook."""
+    book.add_machine(BENCH, when=EVENING, note="new")
+    book.change_setup("bench", when=later(1), what="lens", lens_mm=50.8)
+    book.add_sitting("bench", Sitting(label="monday", air=True, support="pins"), when=later(1))
+    book.add_sheet(BIRCH, when=EVENING)
+    book.add_board(some_grid(), when=later(2), forecasts={"A1": {"through": 0.83}})
+    book.record("AB12", [Reading(cell="A1", through="no")], when=later(3), sitting="monday")
+    promise = book.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(6))
+    book.add_job("bench", "birch 3", JOB, when=later(7), promise_id=promise)
+    book.settle("bench", "birch 3", "cut", SETTING, when=later(8), promise_id=promise)
+    book.attach("AB12", "a1.jpg", b"\xff\xd8\xff\xe0", when=later(9), cell="A1")
+    book.add_note("a note", when=later(10), board_id="AB12")
+    book.keep("comb", {"stock_mm": 3.02}, when=later(10), machine="bench", sheet="birch 3")
+
+
+class _Bench:
+    """Logbooks to try things on."""
+
+    def __init__(self, folder: Path) -> None:
+        self.path = folder / "tried.sqlite3"
+        self.taken_in = TAKEN_IN
+        with open_book(folder / "model.sqlite3") as book:
+            if not book.machines():
+                fill(book)
+            self.document = document_text(export_json(book))
+        self.model = (folder / "model.sqlite3").read_bytes()
+
+    def import_document(self, data: bytes) -> None:
+        """Take another logbook's file in."""
+        with self._unchanged_if_refused() as book:
+            tasks.import_book(book, data, when=later(20))
+
+    def take_down(self, data: bytes) -> None:
+        """Take a result file down."""
+        with self._unchanged_if_refused() as book:
+            tasks.take_down(book, some_grid(), data, when=later(20), sitting="s", why="")
+
+    def answer(self, data: bytes) -> None:
+        """Answer what is asked of each cell, a line at a time."""
+        with self._unchanged_if_refused() as book:
+            cells = tasks.CellByCell(book, some_grid(), "s")
+            first, _, _ = data.decode("utf-8", "surrogateescape").partition("\n")
+            if cells.question:
+                cells.answer(first, later(20))
+
+    def run(self, data: bytes) -> None:
+        """Run a command line on a logbook."""
+        words = data.decode("utf-8", "surrogateescape").split("\n")
+        if _LEFT_OUT & {word.partition("=")[0] for word in words} or words[0].startswith("-"):
+            raise InvalidRecord("Such a command is left out here.")
+        with self._unchanged_if_refused():
+            code, error = _typed(words, self.path)
+            if code:
+                assert code in (1, 2), f"ended with {code}"
+                assert code == 2 or error.count("\n") == 1, f"said {error!r}"
+                raise InvalidRecord(
+                    error.strip() if code == 1 else "The command was typed wrongly."
+                )
+
+    @contextlib.contextmanager
+    def _unchanged_if_refused(self) -> Iterator[Book]:
+        if self.taken_in >= TAKEN_IN:
+            for left in self.path.parent.glob(f"{self.path.name}*"):
+                left.unlink()
+            self.path.write_bytes(self.model)
+            self.taken_in = 0
+        with open_book(self.path) as book:
+            before = _rows(book)
+            try:
+                yield book
+            except CalibError:
+                after = _rows(book)
+                assert after == before, f"{after} rows, {before} before what was refused"
+                raise
+        self.taken_in += 1
+
+
+def _rows(book: Book) -> list[int]:
+    with book.look() as connection:
+        count = sa.func.count()
+        tables = metadata.sorted_tables
+        return [connection.execute(sa.select(count).select_from(t)).scalar_one() for t in tables]
+
+
+_PROGRAM: list[Any] = []
+
+
+def _typed(words: list[str], book: Path) -> tuple[int, str]:
+    """What a command line ends with, and what it complains about."""
+    if not _PROGRAM:
+        _PROGRAM.append(get_command(app))
+    os.environ["CALIB_BOOK"] = str(book)
+    said, complained = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(said), contextlib.redirect_stderr(complained):
+        try:
+            _PROGRAM[0].main(words, prog_name="calib")
+        except SystemExit as end:
+            code = end.code
+    return int(code or 0), complained.getvalue()
