@@ -111,7 +111,14 @@ def _foot(view: RegionView) -> list[Words]:
     hidden = ""
     if others:
         hidden = f"{others} burn{'s' * (others > 1)} not drawn: not read, or other passes or pitch."
+    settings = [(burn.power_pct, burn.speed_mm_s) for _, burn in view.shown]
+    beside = len(set(settings)) < len(settings)
     return [
+        Words(
+            text="Marks side by side: burnt at one setting." if beside else "",
+            size_pt=11.5,
+            gid="side-by-side",
+        ),
         Words(text=view.promise, size_pt=12.5, gid="promise"),
         Words(text=hidden, size_pt=11.0, gid="not-drawn"),
     ]

@@ -215,6 +215,14 @@ def test_marks_carry_their_grade_as_a_numeral() -> None:
     assert "grade-2" in ids(svg)
 
 
+def test_burns_at_one_setting_are_said_to_lie_side_by_side_where_some_do(
+    cut_svg: etree._Element,
+) -> None:
+    assert words(cut_svg, "side-by-side") == "Marks side by side: burnt at one setting."
+    alone = etree.fromstring(region_picture(cut_view(burns=cut_view().burns[:6]), format="svg"))
+    assert "side-by-side" not in ids(alone)
+
+
 def test_burns_of_other_passes_and_unread_ones_are_counted() -> None:
     more = (burn(50.0, 9.0, "through", passes=2), burn(50.0, 9.0, None), burn(55.0, 9.0, "no"))
     svg = etree.fromstring(region_picture(cut_view(burns=more), format="svg"))
