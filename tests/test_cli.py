@@ -183,6 +183,15 @@ def test_a_machine_changes_and_its_past_stays(evening: Shell) -> None:
     assert "no field" not in evening.text("show-machine", "bench")
 
 
+def test_a_machine_or_sheet_that_is_there_already_is_said_to_be_unchanged(shell: Shell) -> None:
+    for words in (MACHINE, BIRCH):
+        assert shell.run(*words).stderr == ""
+        done = shell.run(*words)
+        assert f"{words[1]} is in the logbook already, and unchanged." in done.stderr
+        assert words[1] in done.stdout
+        assert "note was not kept" in shell.run(*words, "--note", "from the attic").stderr
+
+
 def test_refused_materials_are_refused_before_anything_is_stored(shell: Shell) -> None:
     shell.run(*MACHINE)
     for material in ("PVC", "vinyl", "unknown"):

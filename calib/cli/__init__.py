@@ -15,7 +15,7 @@ __all__ = ["app", "main"]
 
 # Each adds its commands; help lists them in this order, which is that of the work.
 _GROUPS = (
-    "workshop", "boards", "results", "advice", "jobs", "joints", "elsewhere", "checks",
+    "workshop", "sheets", "boards", "results", "advice", "jobs", "joints", "elsewhere", "checks",
     "looking_back", "book", "keeping", "serve",
 )  # fmt: skip
 for _group in _GROUPS:

@@ -1,4 +1,4 @@
-"""Commands for machines and sheets."""
+"""Commands for machines."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from calib.cli.frame import (
     BookPlace,
     Note,
     app,
-    checked_operation,
     length,
     now,
     open_book,
@@ -151,6 +150,12 @@ Source = Annotated[
 ]
 
 
+def unchanged(what: str, note: str) -> str:
+    """Say that the same thing was there before; a note of it is lost, which is said too."""
+    lost = " The note was not kept: take it down with calib note." if note else ""
+    return f"{what} is in the logbook already, and unchanged.{lost}"
+
+
 def _given(ctx: typer.Context) -> dict[str, Any]:
     """The fields of a machine that were typed."""
     import dataclasses
@@ -210,7 +215,10 @@ def add_machine(
 
     machine = Machine(**_given(ctx))
     with open_book(book) as opened:
+        known = machine in opened.machines()
         assumed = tasks.add_machine(opened, machine, when=now(), note=note)
+    if known:
+        tell(unchanged(f"Machine {machine.name}", note))
     show(machine, report.machine_text(machine, assumed), as_json=as_json)
 
 
@@ -293,139 +301,3 @@ def show_machine(
     data = {"machine": setups[-1].machine, "assumed": assumed, "setups": setups}
     text = report.machine_text(setups[-1].machine, assumed)
     show(data, f"{text}\n\n{report.setups_text(setups)}", as_json=as_json)
-
-
-Material = Annotated[
-    str, typer.Option("--material", metavar="TEXT", help="What it is made of, in plain words.")
-]
-Thickness = Annotated[
-    float,
-    typer.Option("--thickness", parser=length, metavar="LENGTH", help="Nominal thickness (mm)."),
-]
-Measured = Annotated[
-    float | None,
-    typer.Option("--measured", parser=length, metavar="LENGTH", help="Measured thickness (mm)."),
-]
-Lot = Annotated[str | None, typer.Option("--lot", metavar="TEXT", help="Lot or delivery.")]
-Declaration = Annotated[
-    str | None,
-    typer.Option(
-        "--declaration",
-        metavar="TEXT",
-        help="Your statement on a material that calib doesn't know, after its data sheet.",
-    ),
-]
-
-
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib add-sheet 'birch 3' --material 'birch plywood' --thickness 3",
-)
-def add_sheet(
-    name: Annotated[str, typer.Argument(metavar="NAME", help="What you call it.")],
-    material: Material,
-    thickness: Thickness,
-    measured: Measured = None,
-    lot: Lot = None,
-    declaration: Declaration = None,
-    note: Note = "",
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
-    """Describe a sheet: what may not go under a laser is refused before anything is drawn."""
-    from calib import report, tasks
-    from calib.records import Sheet
-
-    sheet = Sheet(
-        name=name,
-        material=material,
-        thickness_mm=thickness,
-        measured_mm=measured,
-        lot=lot or "",
-        declaration=declaration or "",
-    )
-    with open_book(book) as opened:
-        hazard = tasks.add_sheet(opened, sheet, when=now(), note=note)
-    show({"sheet": sheet, "hazard": hazard}, report.sheet_text(sheet, hazard), as_json=as_json)
-
-
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib change-sheet 'birch 3' --lot 'March' --measured 2.9",
-)
-def change_sheet(
-    name: Annotated[str, typer.Argument(metavar="NAME", help="The sheet.")],
-    measured: Measured = None,
-    lot: Lot = None,
-    declaration: Declaration = None,
-    note: Note = "",
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
-    """Take down a new lot, a measured thickness or a declaration of a sheet."""
-    from calib import report, tasks
-    from calib.hazards import check_hazard
-
-    given = {"measured_mm": measured, "lot": lot, "declaration": declaration}
-    changed = {field: value for field, value in given.items() if value is not None}
-    with open_book(book) as opened:
-        sheet = tasks.change_sheet(opened, name, when=now(), note=note, **changed)
-    hazard = check_hazard(sheet)
-    show({"sheet": sheet, "hazard": hazard}, report.sheet_text(sheet, hazard), as_json=as_json)
-
-
-@app.command(rich_help_panel=PANEL, epilog="Example: calib list-sheets")
-def list_sheets(book: BookPlace = None, as_json: AsJson = False) -> None:
-    """List the sheets with their current lots."""
-    from calib import report
-
-    with open_book(book) as opened:
-        sheets = opened.sheets()
-    show(sheets, report.sheets_text(sheets), as_json=as_json)
-
-
-@app.command(rich_help_panel=PANEL, epilog="Example: calib show-sheet 'birch 3'")
-def show_sheet(
-    name: Annotated[str, typer.Argument(metavar="NAME", help="The sheet.")],
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
-    """Show a sheet, its hazards, its lots and the settings that were settled on."""
-    from calib import report
-    from calib.hazards import check_hazard
-
-    with open_book(book) as opened:
-        lots, settled = opened.lots(name), opened.settled(sheet=name)
-    sheet = lots[-1].sheet
-    hazard = check_hazard(sheet)
-    text = "\n\n".join([
-        report.sheet_text(sheet, hazard),
-        report.lots_text(lots),
-        report.settled_text(settled),
-    ])
-    data = {"sheet": sheet, "hazard": hazard, "lots": lots, "settled": settled}
-    show(data, text, as_json=as_json)
-
-
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib check-material 'cork' --operation cut",
-)
-def check_material(
-    material: Annotated[str, typer.Argument(metavar="MATERIAL", help="What it is made of.")],
-    source: Annotated[str, typer.Option("--source", metavar="WORD", help="co2 or diode.")] = "co2",
-    operation: Annotated[
-        str | None,
-        typer.Option("--operation", metavar="WORD", help="cut, line_mark or area_mark."),
-    ] = None,
-    declaration: Declaration = None,
-    as_json: AsJson = False,
-) -> None:
-    """Say whether a material may go under a laser, before you buy it."""
-    from calib import report, tasks
-
-    word: Any = None if operation is None else checked_operation(operation)
-    laser: Any = source.strip().casefold()
-    hazard = tasks.check_material(material, laser, word, declaration or "")
-    show(hazard, report.hazard_text(hazard), as_json=as_json)
-    tell("A name is no proof: read the maker's data sheet.")
