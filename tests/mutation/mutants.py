@@ -5,9 +5,9 @@
 draws so many small changes at random (a comparison, an operator, a number, a condition), puts each
 into a copy of the project and runs the tests that reach the line, those that reach least else
 first, for no more than a minute. It prints the share that is killed and every change that lives.
-Which test reaches which line is measured first, by one run of all tests (a quarter of an hour); it
-is kept in .venv/mutation and measured again when calib or the tests have changed. Outside of
-.ci/run because it takes an hour.
+Which test reaches which line is measured first, by one run of all tests but those of the
+shells (ten minutes); it is kept in .venv/mutation and measured again when calib or the tests have
+changed. Outside of .ci/run because it takes an hour.
 """
 
 from __future__ import annotations
@@ -34,6 +34,11 @@ ROOT = Path(__file__).resolve().parents[2]
 KEPT = ROOT / ".venv" / "mutation"
 ROOMS = ("calib/fit", "calib/advise")
 WORKERS = 2
+# Tests of the shells, which are slow and particular about other rooms.
+SHELLS = (
+    "browser", "faults", "fuzz", "test_web_api.py", "test_web_pages.py", "test_web_drawings.py",
+    "test_web_door.py", "test_web_serving.py", "test_cli.py", "test_demo.py",
+)  # fmt: skip
 # Seconds of tests for one mutant, and how many times as long it may take before it counts as hung.
 MOST_S, PATIENCE = 60.0, 4.0
 
@@ -154,7 +159,7 @@ def measured_reach() -> Reach:
     kept = KEPT / f"{state.hexdigest()[:16]}.json"
     if not kept.exists():
         KEPT.mkdir(parents=True, exist_ok=True)
-        print("Which test reaches which line: one run of all tests ...", file=sys.stderr)
+        print("Which test reaches which line: one run of the tests ...", file=sys.stderr)
         kept.write_text(json.dumps(_measure()), encoding="utf-8")
     tests, seconds = json.loads(kept.read_text(encoding="utf-8"))
     breadth: Counter[str] = Counter(
@@ -171,7 +176,8 @@ def _measure() -> tuple[dict[str, dict[int, list[str]]], dict[str, float]]:
     command = [
         sys.executable, "-m", "pytest", "-q", "-n", str(WORKERS), "--dist", "worksteal",
         "-p", "no:cacheprovider", "--cov=calib", "--cov-context=test", "--cov-report=",
-        f"--junitxml={report}", "-o", "junit_family=xunit1", "tests", "calib",
+        f"--junitxml={report}", "-o", "junit_family=xunit1",
+        *(f"--ignore=tests/{shell}" for shell in SHELLS), "tests", "calib",
     ]  # fmt: skip
     environment = {**os.environ, "COVERAGE_FILE": str(data)}
     if subprocess.run(command, cwd=ROOT, env=environment, stdout=sys.stderr).returncode:
