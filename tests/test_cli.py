@@ -356,6 +356,18 @@ def test_a_bad_result_file_is_refused_whole(planned: Shell, text: str, said: str
     assert planned.json("show-board", "last")["readings"] == []
 
 
+def test_each_step_says_the_next_one_but_not_to_a_program(planned: Shell) -> None:
+    grid = planned.json("show-board", "last")["grid"]
+    file = planned.results(grid, cut_cleanly)
+    said = "Next: calib plan 'birch 3', for another board (6 burns so far; recommend wants"
+    assert said in planned.run("take-down", "last", file).stderr
+    assert planned.run("take-down", "last", file, "--json").stderr == ""
+    speeds = "3,6,8,9,12,15,18,24"
+    more = planned.json("plan", "--powers", "80", "--speeds", speeds)["grid"]
+    done = planned.run("take-down", "last", planned.results(more, cut_cleanly))
+    assert done.stderr == "Next: calib recommend 'birch 3'.\n"
+
+
 def test_empty_cells_count_as_not_burnt(planned: Shell) -> None:
     text = planned.text(
         "take-down", "last", planned.write("r.csv", "cell,through,char,mark,note\nA1,no,,,\n")
@@ -442,7 +454,9 @@ def test_a_recommendation_states_its_chance_and_stores_the_promise(evening: Shel
 
 
 def test_a_recommendation_in_words_for_the_workshop(evening: Shell) -> None:
-    text = evening.text("recommend", "--cut-length", "2 m", "--reliability", "0.9")
+    done = evening.run("recommend", "--cut-length", "2 m", "--reliability", "0.9")
+    text = done.stdout
+    assert done.stderr == "Next: try it, and settle on it with calib settle last.\n"
     for words in ("mm/min", "a whole job", "Margin:", "pushes in the job", "hour of cutting"):
         assert words in text
 
@@ -543,7 +557,9 @@ def test_the_logbook_is_listed_searched_and_given_away(evening: Shell, tmp_path:
 
 
 def test_lots_are_kept(evening: Shell) -> None:
-    evening.run("change-sheet", "birch 3", "--lot", "March", "--measured", "2.9")
+    done = evening.run("change-sheet", "birch 3", "--lot", "March", "--measured", "2.9")
+    assert done.stderr == "Next: calib plan-lot 'birch 3', a few burns that try the new lot.\n"
+    assert evening.run("change-sheet", "birch 3", "--measured", "2.9").stderr == ""
     shown = evening.json("show-sheet", "birch 3")
     assert shown["sheet"]["measured_mm"] == 2.9
     assert [entry["sheet"]["lot"] for entry in shown["lots"]] == ["", "March"]

@@ -214,6 +214,12 @@ def tell(text: str) -> None:
         typer.echo(text, err=True)
 
 
+def suggest(text: str, *, as_json: bool) -> None:
+    """Say what to do next; not to a program."""
+    if not as_json:
+        tell(text)
+
+
 def plain(value: Any) -> Any:
     """Turn records into what JSON can hold; the keys are the names of the fields."""
     import dataclasses

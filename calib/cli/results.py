@@ -23,6 +23,7 @@ from calib.cli.frame import (
     percent,
     show,
     speed,
+    suggest,
     tell,
 )
 from calib.errors import CalibError
@@ -61,8 +62,10 @@ def take_down(
             opened, grid, file.read_bytes(), when=now(), sitting=sitting, why=why
         )
         readings = opened.readings(grid.board_id)
+        step = tasks.next_step(opened, grid)
     data = {"board_id": grid.board_id, "recorded": done, "readings": readings}
     show(data, report.recorded_text(grid, done, readings), as_json=as_json)
+    suggest(report.next_step_text(step), as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib read last")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import Annotated, Any
 
 import typer
@@ -16,6 +17,7 @@ from calib.cli.frame import (
     now,
     open_book,
     show,
+    suggest,
     tell,
 )
 from calib.cli.workshop import PANEL, unchanged
@@ -98,8 +100,12 @@ def change_sheet(
     changed = {field: value for field, value in given.items() if value is not None}
     with open_book(book) as opened:
         sheet = tasks.change_sheet(opened, name, when=now(), note=note, **changed)
+        known = any(opened.burns(machine.name, name, "cut") for machine in opened.machines())
     hazard = check_hazard(sheet)
     show({"sheet": sheet, "hazard": hazard}, report.sheet_text(sheet, hazard), as_json=as_json)
+    if lot is not None and known:
+        typed = f"calib plan-lot {shlex.quote(name)}"
+        suggest(f"Next: {typed}, a few burns that try the new lot.", as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib list-sheets")

@@ -11,7 +11,7 @@ _HOMES = {
         "sheet_text", "sheets_text",
     ),
     "calib.report.boards": (
-        "board_text", "files_text", "focus_data", "focus_text", "planned_data",
+        "board_text", "files_text", "focus_data", "focus_text", "next_step_text", "planned_data",
         "planned_round_data", "planned_round_text", "planned_text", "question_text",
         "reading_words", "recorded_text",
     ),

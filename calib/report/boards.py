@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,7 @@ from calib.report.words import (
     wrapped,
 )
 from calib.tasks.boards import Planned
+from calib.tasks.next_steps import ENOUGH_BURNS, NextStep
 from calib.tasks.results import Question
 from calib.units import show_speed
 
@@ -161,6 +163,20 @@ def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -
     ]
     rest = f" Left empty, so not burnt: {', '.join(left)}." if left else ""
     return f"Board {grid.board_id}: {', '.join(parts) or 'nothing new'}.{rest}"
+
+
+def next_step_text(step: NextStep) -> str:
+    """Say what to type next, in one line."""
+    typed = f"Next: calib {step.step.replace('_', '-')} {shlex.quote(step.sheet)}"
+    if step.operation != "cut":
+        typed += f" --operation {step.operation}"
+    if step.step != "plan":
+        return f"{typed}."
+    if step.burns < ENOUGH_BURNS:
+        so_far = f"{counted(step.burns, 'burn')} so far; recommend wants about {ENOUGH_BURNS}"
+    else:
+        so_far = "all burns came out alike so far"
+    return f"{typed}, for another board ({so_far})."
 
 
 def question_text(question: Question) -> str:

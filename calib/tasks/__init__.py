@@ -5,6 +5,7 @@
 ``offcuts``      plan one round on several offcuts
 ``boards``       plan the next board of a pair and store it with its forecasts
 ``files``        the files of a board, a program from a cell on, a focus board
+``next_steps``   what to do next after a board was taken down
 ``results``      take down what came out: a file, or cell by cell with undo
 ``advice``       the region of a pair, a recommendation and its promise, jobs
 ``pooling``      the rest of the logbook as what is believed before a pair is burnt
@@ -113,6 +114,7 @@ if TYPE_CHECKING:
         track_record_title,
     )
     from calib.tasks.new_lot import CheckWish, judge_lot, plan_lot
+    from calib.tasks.next_steps import NextStep, next_step
     from calib.tasks.offcuts import plan_grids
     from calib.tasks.page import (
         BoardState,
@@ -181,6 +183,7 @@ _HOMES = {
         "TrackRecordWish", "track_record", "track_record_pictures", "track_record_title",
     ),
     "calib.tasks.look": ("ReadOut", "RegionLook", "read_out", "region_look"),
+    "calib.tasks.next_steps": ("NextStep", "next_step"),
     "calib.tasks.offcuts": ("plan_grids",),
     "calib.tasks.page": (
         "BoardState", "Standing", "board_file", "board_state", "file_names", "hazard_of",
@@ -207,6 +210,7 @@ __all__ = [
     "JobReport",
     "JobWish",
     "Kept",
+    "NextStep",
     "Planned",
     "PlannedComb",
     "ReadOut",
@@ -256,6 +260,7 @@ __all__ = [
     "list_backups",
     "look_over",
     "minutes_of",
+    "next_step",
     "photograph_files",
     "picture_format",
     "plan_board",
