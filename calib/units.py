@@ -27,8 +27,8 @@ _MAX_CHARACTERS = 40
 
 
 def _number(text: str) -> float:
-    whole, _, part = text.replace(",", ".").rpartition(" ")
-    return float(Fraction(part)) + (float(whole) if whole.strip() else 0.0)
+    *whole, part = text.replace(",", ".").split()
+    return float(Fraction(part)) + sum(map(float, whole))
 
 
 def _quantity(text: str, units: dict[str, float], default: str, what: str) -> float:

@@ -178,3 +178,22 @@ def test_small_features_are_warned_of_with_the_measured_kerf(book: Book) -> None
     # 1.5 mm is seven kerfs of the guessed 0.2 mm, and three of the measured one.
     assert report.features.counts["narrow outline"] == 1
     assert "with a kerf of 0.46 mm" in report.features.features[0].words
+
+
+def test_what_was_kept_and_cannot_be_read_is_told_with_its_date(book: Book) -> None:
+    comb = planned(book, stock_mm=3.0).board
+    book.keep("comb_readings", {"readings": [{"label": 7}]}, label=comb.board_id, when=later(3))
+    with pytest.raises(LogbookError, match=f"comb readings '{comb.board_id}' on 2026-03-01"):
+        tasks.comb_taken(book, comb)
+    book.keep("comb", {"stock_mm": 3.02}, label="X1", when=later(4), machine="bench")
+    with pytest.raises(LogbookError, match="comb 'X1' on 2026-03-01 can't be read"):
+        tasks.find_comb(book, "last")
+    for content in ({"calculated_s": "long", "measured_s": 3.0}, {"calculated_s": 0.0}):
+        book.keep("timed_job", content, label="box", when=later(5), machine="bench")
+        with pytest.raises(LogbookError, match="timed job 'box' on 2026-03-01 can't be read"):
+            tasks.time_ratio(book, "bench")
+    book.keep("costs", {"machine_hour": "dear"}, when=later(6))
+    with pytest.raises(LogbookError, match="costs '' on 2026-03-01 can't be read"):
+        tasks.costs_of(book)
+    assert tasks.take_down_costs(book, when=later(7), machine_hour=12.0).machine_hour == 12.0
+    assert tasks.costs_of(book).guessed != ()

@@ -40,6 +40,8 @@ READERS = [parse_length_mm, parse_speed_mm_s, parse_power_w, parse_percent, pars
         ("1/4in", 6.35),
         ("15/32 in", 11.90625),
         ("1 1/2 in", 38.1),
+        ("1\t1/2 in", 38.1),
+        ("1  1/2 in", 38.1),
     ],
 )
 def test_lengths(text: str, expected_mm: float) -> None:

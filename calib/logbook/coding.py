@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from typing import Any, TypeVar
 
-from calib.errors import InvalidRecord, LogbookError
+from calib.errors import InvalidRecord, LogbookError, shown
 from calib.records import Machine, Sheet
 
 Record = TypeVar("Record")
@@ -301,8 +301,9 @@ def check_text(field: str, text: str, *, longest: int = 2000, lines: bool = Fals
     bad = not isinstance(text, str) or len(text) > longest
     if bad or any((ord(c) < 32 and c not in allowed) or 0xD800 <= ord(c) <= 0xDFFF for c in text):
         kind = "text" if lines else "one line of text"
-        shown = text if len(str(text)) <= 60 else str(text)[:60] + "…"
-        raise InvalidRecord(f"{field} is {shown!r}: give {kind} of at most {longest} characters.")
+        raise InvalidRecord(
+            f"{field} is {shown(text)}: give {kind} of at most {longest} characters."
+        )
     return text
 
 
@@ -326,7 +327,9 @@ def known_names(what: str, name: str, known: Iterable[str]) -> str:
     names = sorted(known)
     near = difflib.get_close_matches(name, names, n=3, cutoff=0.5) or names[:5]
     if not near:
-        return f"There is no {what} {name!r} in the logbook, nor any other: add it first."
+        return f"There is no {what} {shown(name)} in the logbook, nor any other: add it first."
     return (
-        f"There is no {what} {name!r} in the logbook; there is " + ", ".join(map(repr, near)) + "."
+        f"There is no {what} {shown(name)} in the logbook; there is "
+        + ", ".join(map(repr, near))
+        + "."
     )

@@ -7,14 +7,15 @@ from __future__ import annotations
 
 import json
 import typing
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Literal
 
 import sqlalchemy as sa
 
-from calib.errors import InvalidRecord
+from calib.errors import InvalidRecord, LogbookError, shown
 from calib.logbook.coding import check_text, read_json, read_time, stable_id, write_time
 from calib.logbook.room import Room, add_change, find_machine, find_sheet, is_new, rows_of
 from calib.logbook.tables import changes, kept, machines, sheets
@@ -53,6 +54,37 @@ class Kept:
     at: datetime
     content: Mapping[str, Any]
     note: str = ""
+
+
+@contextmanager
+def understood(entry: Kept) -> Iterator[None]:
+    """Tell in words that the content of an entry isn't what its kind wants.
+
+    Nothing but its being named fields is looked at when it comes in with another logbook.
+
+    Parameters
+    ----------
+    entry
+        What was kept.
+
+    Yields
+    ------
+    None
+        Its content is read inside.
+
+    Raises
+    ------
+    LogbookError
+        Instead of any error of that.
+    """
+    try:
+        yield
+    except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
+        what = entry.kind.replace("_", " ")
+        raise LogbookError(
+            f"What was kept of {what} {shown(entry.label)} on {entry.at:%Y-%m-%d} can't be read;"
+            " perhaps it came with another logbook. Take it down, or plan it, anew."
+        ) from error
 
 
 class Keeping(Room):

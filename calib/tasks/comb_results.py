@@ -15,6 +15,7 @@ from calib.errors import InvalidRecord
 from calib.grid.comb import CombBoard, Feel
 from calib.logbook import Book
 from calib.logbook.coding import record_from_json, record_to_json
+from calib.logbook.keeping import understood
 from calib.tasks.combs import find_comb
 from calib.tasks.kerfs import kerf_at
 
@@ -60,12 +61,13 @@ def comb_taken(book: Book, board: CombBoard) -> CombTaken:
     if not kept:
         return CombTaken(board_id=board.board_id)
     content = kept[0].content
-    return CombTaken(
-        board_id=board.board_id,
-        readings=tuple(record_from_json(FitReading, fields) for fields in content["readings"]),
-        stock_mm=tuple(content["stock_mm"]),
-        caliper=record_from_json(Caliper, content["caliper"]),
-    )
+    with understood(kept[0]):
+        return CombTaken(
+            board_id=board.board_id,
+            readings=tuple(record_from_json(FitReading, fields) for fields in content["readings"]),
+            stock_mm=tuple(float(stock) for stock in content["stock_mm"]),
+            caliper=record_from_json(Caliper, content["caliper"]),
+        )
 
 
 def take_down_comb(

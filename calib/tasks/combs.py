@@ -20,7 +20,7 @@ from calib.grid.strokes import Stroke
 from calib.hazards import check_hazard
 from calib.logbook import Book
 from calib.logbook.coding import known_names, record_from_json, record_to_json
-from calib.logbook.keeping import Kept
+from calib.logbook.keeping import Kept, understood
 from calib.records import Machine, Setting, Sheet
 from calib.tasks.boards import LAST, find_pair
 from calib.tasks.files import Files
@@ -252,14 +252,15 @@ def find_comb(book: Book, code: str) -> CombBoard:
 
 def _comb_from(entry: Kept) -> CombBoard:
     content = entry.content
-    offcut = content["offcut_mm"]
-    board = plan_comb(
-        record_from_json(Machine, content["machine"]),
-        record_from_json(Sheet, content["sheet"]),
-        record_from_json(Setting, content["setting"]),
-        offcut_mm=None if offcut is None else (offcut[0], offcut[1]),
-        **{name: content[name] for name in _NUMBERS},
-    )
+    with understood(entry):
+        offcut = content["offcut_mm"]
+        board = plan_comb(
+            record_from_json(Machine, content["machine"]),
+            record_from_json(Sheet, content["sheet"]),
+            record_from_json(Setting, content["setting"]),
+            offcut_mm=None if offcut is None else (offcut[0], offcut[1]),
+            **{name: content[name] for name in _NUMBERS},
+        )
     names = {"machine": entry.machine or board.machine.name, "sheet": entry.sheet or ""}
     return dataclasses.replace(
         board,

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
 from calib.advise.costs import Costs
 from calib.advise.stopwatch import TimeRatio, calibrate_time
-from calib.errors import InvalidRecord
+from calib.errors import InvalidRecord, LogbookError
 from calib.logbook import Book
+from calib.logbook.keeping import understood
 from calib.tasks.keeping import find_machine
 
 
@@ -25,15 +27,21 @@ def costs_of(book: Book) -> Costs:
     -------
     Costs
         As taken down last.
+
+    Raises
+    ------
+    LogbookError
+        When what was taken down can't be read, as it came with another logbook.
     """
     kept = book.kept("costs")
     if not kept:
         return Costs()
     known = {field.name for field in dataclasses.fields(Costs)}
     given = {name: value for name, value in kept[0].content.items() if name in known}
-    if "cleaning_s_per_m" in given:
-        given["cleaning_s_per_m"] = tuple(given["cleaning_s_per_m"])
-    return Costs(**given)
+    with understood(kept[0]):
+        if "cleaning_s_per_m" in given:
+            given["cleaning_s_per_m"] = tuple(given["cleaning_s_per_m"])
+        return Costs(**given)
 
 
 def take_down_costs(book: Book, *, when: datetime, note: str = "", **changed: Any) -> Costs:
@@ -60,7 +68,7 @@ def take_down_costs(book: Book, *, when: datetime, note: str = "", **changed: An
     InvalidRecord
         When one can't be; nothing is stored then.
     """
-    costs = dataclasses.replace(costs_of(book), **changed)
+    costs = dataclasses.replace(_costs_to_change(book, changed), **changed)
     said = {
         field.name: getattr(costs, field.name)
         for field in dataclasses.fields(costs)
@@ -69,6 +77,15 @@ def take_down_costs(book: Book, *, when: datetime, note: str = "", **changed: An
     if changed:
         book.keep("costs", said, when=when, note=note)
     return costs
+
+
+def _costs_to_change(book: Book, changed: Mapping[str, Any]) -> Costs:
+    try:
+        return costs_of(book)
+    except LogbookError:
+        if not changed:
+            raise
+        return Costs()  # else what can't be read could never be put right
 
 
 def time_ratio(book: Book, machine: str | None) -> TimeRatio | None:
@@ -85,13 +102,21 @@ def time_ratio(book: Book, machine: str | None) -> TimeRatio | None:
     -------
     TimeRatio or None
         None when no job was timed.
+
+    Raises
+    ------
+    LogbookError
+        When the machine isn't there, or a timed job can't be read.
     """
     name = find_machine(book, machine).name
     # A job that was timed again counts once, with its newest time.
-    newest = {
-        entry.label: entry.content for entry in reversed(book.kept("timed_job", machine=name))
-    }
-    pairs = [(float(c["calculated_s"]), float(c["measured_s"])) for c in newest.values()]
+    newest = {entry.label: entry for entry in reversed(book.kept("timed_job", machine=name))}
+    pairs = []
+    for entry in newest.values():
+        with understood(entry):
+            times = (float(entry.content["calculated_s"]), float(entry.content["measured_s"]))
+            calibrate_time([times])
+            pairs.append(times)
     return calibrate_time(pairs) if pairs else None
 
 

@@ -54,7 +54,7 @@ def book_readers(folder: Path) -> tuple[Reader, ...]:
         "words": ("cell", "through", "A1", "hanging", ",", ";"),
     }
     return (
-        Reader(name="logbooks (JSON)", share=7, read=_check, **exchange),
+        Reader(name="logbooks (JSON)", share=6, read=_check, **exchange),
         Reader(name="logbooks, into one", share=1, read=bench.import_document, **exchange),
         Reader(name="results, into a logbook", share=1, read=bench.take_down, **results),
         Reader(

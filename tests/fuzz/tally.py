@@ -22,7 +22,7 @@ LONGEST_MESSAGE = 2000
 # So much of an input is shown [bytes].
 SHOWN = 400
 _ENDS = (".", "!", "?", "'", '"')
-_UNWORDED = ("Traceback", "object at 0x", "NoneType", "argument", "__")
+_UNWORDED = ("Traceback", "object at 0x", "NoneType", "__init__")
 
 
 @dataclass(frozen=True, kw_only=True)
