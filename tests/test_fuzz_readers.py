@@ -49,7 +49,7 @@ def test_a_slice_of_the_fuzzing_finds_no_defect(readers: dict[str, Reader]) -> N
     assert all(tally.accepted + tally.refused == tally.sent >= FEWEST for tally in found.values())
     quick = [tally for tally in found.values() if tally.sent >= 30]
     assert len(quick) == 9
-    assert all(tally.accepted >= 3 and tally.refused >= 3 for tally in quick)
+    assert all(tally.accepted and tally.refused for tally in quick)
 
 
 def badly_worded(data: bytes) -> None:

@@ -156,17 +156,18 @@ class _Bench:
             self.path.write_bytes(self.model)
             self.taken_in = 0
         with open_book(self.path) as book:
-            before = _rows(book)
+            before = rows(book)
             try:
                 yield book
             except CalibError:
-                after = _rows(book)
+                after = rows(book)
                 assert after == before, f"{after} rows, {before} before what was refused"
                 raise
         self.taken_in += 1
 
 
-def _rows(book: Book) -> list[int]:
+def rows(book: Book) -> list[int]:
+    """How many rows each table has."""
     with book.look() as connection:
         count = sa.func.count()
         tables = metadata.sorted_tables

@@ -158,7 +158,8 @@ FORM: Grammar = {
     "field": ("$key=$number", "$key=$text", "$key=", "operation=$operation", "offcut=300x200 mm",
               "power=60 %&speed=12&through=3", "name=m&rated_w=60&bed=600x400&top_speed=400",
               "name=s&material=birch&thickness=3", "sheet=s&lot=L2&measured=2.9",
-              "power_pct=60&speed_mm_s=12", "machine=m&what=lens&lens_mm=50.8"),
+              "power_pct=60&speed_mm_s=12", "machine=m&what=lens&lens_mm=50.8",
+              "note=$text", "text=$text", "name=$text", "machine=bench&sheet=birch 3"),
     "key": (
         "machine", "sheet", "operation", "aim", "reliability", "char_at_most", "mark", "scope",
         "cut_length", "burns", "offcut", "line_pitch", "power_pct", "speed_mm_s", "passes", "power",

@@ -1,9 +1,11 @@
-"""Send the JSON interface whatever its description allows, and what it doesn't; find no defect.
+"""Send the JSON interface whatever its description allows, and what it doesn't; the pages too.
 
-    .venv/bin/python tests/fuzz/page_api.py [examples for each operation; 200] [seed; 1]
+    .venv/bin/python tests/fuzz/page_api.py [examples for each route; 250] [seed; 1]
 
-prints each operation with the number of answers by status. It ends with 1 when any answer was a
-defect (500), or an error in another shape than the one that is described.
+prints each route with the number of answers by status, and how many requests it were in all. It
+ends with 1 when any answer was a defect (500), an error in another shape than the one that is
+described, or left something in the logbook although a page's form was refused. Routes that fit or
+plan are asked less often.
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ import sys
 import tempfile
 from collections import Counter
 from collections.abc import Iterator
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +25,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import seed as seeded
 from hypothesis.errors import Unsatisfiable
+from page_forms import fuzz_pages
 from shell import BIRCH, MACHINE, Shell, cut_cleanly
 from visitor import House, Visitor, error_of, house_of
 
@@ -31,16 +35,20 @@ _SLOW = {"/api/recommendations": 40, "/api/read-out": 4}
 
 def main() -> int:
     """Fuzz a logbook with one burnt board; 0 when nothing is found."""
-    examples, seed = (int(word) for word in (*sys.argv[1:], "200", "1")[:2])
+    examples, seed = (int(word) for word in (*sys.argv[1:], *("250", "1")[len(sys.argv) - 1 :]))
     with tempfile.TemporaryDirectory() as folder:
         shell = Shell(Path(folder))
         for words in (MACHINE, BIRCH):
             shell.run(*words)
         shell.burn(shell.json("plan", "--burns", "6")["grid"], cut_cleanly)
         with house_of(shell.book) as house:
-            found = dict(fuzz(house, examples, seed))
-    for name, count in found.items():
-        print(f"{name:<58} {dict(sorted(count.items()))}")
+            found = {}
+            for name, count in chain(
+                fuzz(house, examples, seed), fuzz_pages(house, examples, seed)
+            ):
+                found[name] = count
+                print(f"{name:<58} {dict(sorted(count.items()))}", flush=True)
+    print(f"{sum(count.total() for count in found.values())} requests to {len(found)} routes")
     return 1 if any(500 in count for count in found.values()) else 0
 
 
