@@ -128,6 +128,19 @@ def test_a_burnt_pair_has_prices_a_promise_and_a_picture(stocked: Path, tmp_path
     assert b"expected cost of the job [EUR]" in tasks.job_picture(report, "cost.svg")
 
 
+def test_other_settings_keep_to_what_was_promised_of_the_settled_one(evening: Shell) -> None:
+    evening.run("settle", "last")
+    drawing = evening.write("panel.svg", PANEL)
+    typed = ("job", drawing, "--classes-by", "group", "--cut", "cut", "--leave-out", "badge")
+    typed += ("--leave-out", "lettering")
+    settled, *others = evening.json(*typed)["prices"]
+    fastest = next(priced for priced in others if priced["name"] == "fastest")
+    assert fastest["setting"] == settled["setting"]
+    sure = evening.json(*typed, "--reliability", "0.99")["prices"]
+    surer = next(priced for priced in sure if priced["name"] == "fastest")
+    assert surer["setting"]["speed_mm_s"] < fastest["setting"]["speed_mm_s"]
+
+
 def test_costs_are_asked_once_and_the_rest_stays_a_guess(unburnt: Book) -> None:
     assert "machine_hour" in tasks.costs_of(unburnt).guessed
     tasks.take_down_costs(unburnt, when=later(1), machine_hour=18.0)

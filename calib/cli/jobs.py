@@ -14,7 +14,6 @@ from calib.cli.frame import (
     CharAtMost,
     MachineName,
     Note,
-    Reliability,
     SheetName,
     app,
     many,
@@ -242,7 +241,14 @@ def job(
     price: Annotated[
         float | None, typer.Option("--price", metavar="MONEY", help="What the customer pays.")
     ] = None,
-    reliability: Reliability = 0.99,
+    reliability: Annotated[
+        float | None,
+        typer.Option(
+            "--reliability",
+            metavar="CHANCE",
+            help="What cheapest, fastest and cleanest keep to; as settled, else 0.99.",
+        ),
+    ] = None,
     char_at_most: CharAtMost = None,
     took: Took = None,
     picture: CostPicture = None,

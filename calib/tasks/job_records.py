@@ -34,7 +34,8 @@ class JobWish:
     price
         What the customer pays [money]; None when not known.
     reliability, char_at_most
-        What cheapest, fastest and cleanest keep to.
+        What cheapest, fastest and cleanest keep to; None: what was promised of the settled setting,
+        else 0.99 and any char.
     """
 
     operations: Mapping[str, Operation | None] = field(default_factory=dict)
@@ -44,7 +45,7 @@ class JobWish:
     parts: int | None = None
     sheets: float = 1.0
     price: float | None = None
-    reliability: float = 0.99
+    reliability: float | None = None
     char_at_most: int | None = None
 
 

@@ -34,6 +34,8 @@ from calib.tasks.pictures import picture_format
 
 # Why the cuts are at the setting that they are at.
 GIVEN, SETTLED, CHEAPEST = "as given", "as settled on", "at the cheapest setting"
+# Chance that cheapest, fastest and cleanest keep to where nothing else was asked for.
+USUAL_RELIABILITY = 0.99
 # Speeds of the picture of the cost.
 _PICTURE_SPEEDS = 60
 
@@ -144,11 +146,29 @@ def _marks(book: Book, pair: tuple[str, str], job: Job, wish: JobWish) -> dict[s
     return found
 
 
-def _chosen(book: Book, pair: tuple[str, str], wish: JobWish) -> tuple[Setting | None, str]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Chosen:
+    """Where the cuts stand and why, and what the settings beside it have to keep to."""
+
+    setting: Setting | None
+    why: str
+    reliability: float
+    char_at_most: int | None
+
+
+def _chosen(book: Book, pair: tuple[str, str], wish: JobWish) -> _Chosen:
+    settled = next(iter(book.settled(*pair, "cut")), None)
+    promise = settled.promise if settled else None
+    setting, why = (settled.setting, SETTLED) if settled else (None, "")
     if wish.cut is not None:
-        return wish.cut, GIVEN
-    settled = book.settled(*pair, "cut")
-    return (settled[0].setting, SETTLED) if settled else (None, "")
+        setting, why = wish.cut, GIVEN
+    char = wish.char_at_most
+    return _Chosen(
+        setting=setting,
+        why=why,
+        reliability=wish.reliability or (promise.reliability if promise else USUAL_RELIABILITY),
+        char_at_most=promise.char_at_most if char is None and promise else char,
+    )
 
 
 def _all_settings(
@@ -193,12 +213,12 @@ def _with_cuts(
     job: Job,
     costs: Costs,
     times: _Times,
-    chosen: tuple[Setting | None, str],
+    chosen: _Chosen,
     wish: JobWish,
 ) -> JobReport:
     cut_times = times.of(job)
-    settings, notes = _advised(region, cut_times, costs, wish)
-    setting, why = chosen
+    settings, notes = _advised(region, cut_times, costs, chosen)
+    setting, why = chosen.setting, chosen.why
     if setting is None and "cheapest" in settings:
         setting, why = settings["cheapest"], CHEAPEST
     if setting is None:
@@ -234,7 +254,7 @@ def _with_cuts(
 
 
 def _advised(
-    region: Region, times: CutTimes, costs: Costs, wish: JobWish
+    region: Region, times: CutTimes, costs: Costs, chosen: _Chosen
 ) -> tuple[dict[str, Setting], tuple[str, ...]]:
     """Cheapest, fastest and cleanest, or why there are none."""
     try:
@@ -242,8 +262,8 @@ def _advised(
             region,
             times,
             costs,
-            reliability=wish.reliability,
-            char_at_most=wish.char_at_most,
+            reliability=chosen.reliability,
+            char_at_most=chosen.char_at_most,
         )
     except NotEnoughEvidence as refusal:
         return {}, (str(refusal),)
