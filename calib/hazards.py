@@ -11,7 +11,7 @@ from functools import cache
 from typing import Literal, NamedTuple
 
 from calib.declaration import DECLARATION_EXAMPLE, read_declaration
-from calib.errors import DeclarationNeeded, RefusedMaterial
+from calib.errors import DeclarationNeeded, RefusedMaterial, shown
 from calib.materials import Words, read_table, row_terms, split_words
 from calib.records import Machine, Operation, Sheet
 
@@ -210,7 +210,7 @@ def _without_generic(matches: _Matches) -> tuple[_Match, ...]:
 def _refusal(material: str, match: _Match) -> str:
     row = match.row
     parts = [
-        f"{material!r} is refused because of {match.term!r}: {row['hazard']}.",
+        f"{shown(material)} is refused because of {match.term!r}: {row['hazard']}.",
         row["plain_advice"],
         row["instead"],
     ]
@@ -228,9 +228,10 @@ def _refuse_by_declaration(sheet: Sheet) -> None:
     stated = read_declaration(sheet.declaration).stated
     if stated:
         raise RefusedMaterial(
-            f"{sheet.material!r} is refused because its declaration speaks of {', '.join(stated)}"
-            f" without ruling it out ({sheet.declaration!r}): such a sheet makes acid gas. If it"
-            f" holds none, write: {DECLARATION_EXAMPLE!r} Else use a sheet without it."
+            f"{shown(sheet.material)} is refused because its declaration speaks of"
+            f" {', '.join(stated)} without ruling it out ({shown(sheet.declaration)}): such a sheet"
+            f" makes acid gas. If it holds none, write: {DECLARATION_EXAMPLE!r} Else use a sheet"
+            " without it."
         )
 
 
@@ -242,15 +243,15 @@ def _refuse_diode(sheet: Sheet, found: tuple[_Match, ...]) -> None:
     if passed or (clear and not found):
         through = repr(passed[0]) if passed else "a clear sheet"
         raise RefusedMaterial(
-            f"{sheet.material!r} is refused on a diode laser: the beam passes through {through} and"
-            " burns what lies behind it. Use a CO2 laser, or a sheet that lets no light through,"
-            " such as black acrylic."
+            f"{shown(sheet.material)} is refused on a diode laser: the beam passes through"
+            f" {through} and burns what lies behind it. Use a CO2 laser, or a sheet that lets no"
+            " light through, such as black acrylic."
         )
     for match in found:
         if match.row["diode"] and not words & _COLOURS:
             raise RefusedMaterial(
-                f"{sheet.material!r} is refused on a diode laser as long as it has no colour: the"
-                f" beam passes through clear {match.term!r}. If it lets no light through, name"
+                f"{shown(sheet.material)} is refused on a diode laser as long as it has no colour:"
+                f" the beam passes through clear {match.term!r}. If it lets no light through, name"
                 f" its colour, such as 'black {match.term}'; else use a CO2 laser."
             )
 
@@ -259,7 +260,7 @@ def _refuse_cut(sheet: Sheet, found: tuple[_Match, ...]) -> None:
     for match in found:
         if match.row["marking_only"]:
             raise RefusedMaterial(
-                f"{sheet.material!r} can't be cut: {match.row['hazard']}."
+                f"{shown(sheet.material)} can't be cut: {match.row['hazard']}."
                 " Plan a line_mark or an area_mark on it instead."
             )
 
@@ -296,10 +297,10 @@ def _need_declaration(sheet: Sheet, asked: list[str], left: Words) -> None:
     if not missing:
         return
     given = sheet.declaration.strip()
-    why = f" The declaration {given!r} isn't enough: {missing}." if given else ""
+    why = f" The declaration {shown(given)} isn't enough: {missing}." if given else ""
     questions = "".join(" " + _ambiguous()[word]["question"] for word in asked)
     raise DeclarationNeeded(
-        f"{sheet.material!r} isn't a material that calib knows well enough."
+        f"{shown(sheet.material)} isn't a material that calib knows well enough."
         f"{questions or _likely_meant(left)}{why}"
         " Read the maker's data sheet; if it holds no chlorine, fluorine or bromine, say so in the"
         f" sheet's declaration, such as: {DECLARATION_EXAMPLE!r} Without a data sheet, don't burn"

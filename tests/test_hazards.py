@@ -444,3 +444,10 @@ def test_a_trade_name_of_ptfe_is_refused_and_stays_so(material: str) -> None:
 @pytest.mark.parametrize("material", ["baltic birch plywood", "grey MDF", "light oak", "raw pine"])
 def test_ordinary_words_beside_a_known_one_are_no_slips(material: str) -> None:
     check_hazard(Sheet(name="s", material=material, thickness_mm=3.0))
+
+
+def test_a_long_declaration_is_shown_in_short() -> None:
+    sheet = Sheet(name="s", material="moon rock", thickness_mm=3.0, declaration="so " * 300)
+    with pytest.raises(DeclarationNeeded, match="'so so [so ]*… isn't enough: ") as refused:
+        check_hazard(sheet)
+    assert len(str(refused.value)) < 700

@@ -30,7 +30,7 @@ with atheris.instrument_imports(include=["calib"]):
     for example in READER.examples:
         Tally().send(READER, example)
 
-LONG_INPUTS = 60
+LONG_INPUTS = 40
 # More than this beyond what the reader takes at rest is too much [MB].
 MOST_MB = 300
 

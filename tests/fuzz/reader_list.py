@@ -90,7 +90,7 @@ def _quantities() -> Reader:
 
     return Reader(
         name="quantities",
-        share=400,
+        share=480,
         read=read,
         grammar=grammars.QUANTITY,
         examples=(b"1/4 in", b"300 x 200 mm", b"720 mm/min", b"60 %", b"-2 mm", b"1 1/2 in"),
@@ -113,7 +113,7 @@ def _command_words() -> Reader:
 
     return Reader(
         name="words of commands",
-        share=60,
+        share=25,
         read=read,
         grammar=grammars.WORDS,
         examples=(b"#ff0000=20@100x2/0.1", b"S1-S3", b"T5=8.35/8.36", b"20:9,50:28", b"1:02:30"),
@@ -127,7 +127,7 @@ def _command_words() -> Reader:
 def _addresses() -> Reader:
     return Reader(
         name="addresses of logbooks",
-        share=40,
+        share=30,
         read=lambda data: find_place(_text(data)),
         grammar={
             "start": ("$scheme://$user@$host/$text", "$text", "~$text/book", "$scheme://$text"),
@@ -163,12 +163,12 @@ def _materials() -> Reader:
 
     return Reader(
         name="materials, declarations",
-        share=30,
+        share=8,
         read=read,
         grammar=grammars.MATERIAL,
         examples=(b"birch plywood\n", b"unheard of\nSDS read: halogen free", b"pvc\n"),
         words=("vinyl", "free", "no", "chlorine", "acrylic", "clear", "plywood", "not", "board"),
-        longest=600,
+        longest=240,
         longest_sent=20_000,
     )
 
@@ -181,7 +181,7 @@ def _results() -> Reader:
 
     return Reader(
         name="results (CSV)",
-        share=140,
+        share=150,
         read=read,
         grammar=grammars.RESULTS,
         examples=RESULTS,
@@ -212,7 +212,7 @@ def _definitions() -> Reader:
 
     return Reader(
         name="ready-made grids (TOML)",
-        share=60,
+        share=40,
         read=read,
         grammar=grammars.DEFINITION,
         examples=tuple((GRIDS / f"{name}.toml").read_bytes() for name in _GRIDS_AT_HAND),
@@ -230,7 +230,7 @@ def _drawings() -> Reader:
     folder = TESTS / "reference" / "drawings"
     return Reader(
         name="drawings (SVG)",
-        share=30,
+        share=10,
         read=read,
         grammar=grammars.DRAWING,
         examples=tuple(path.read_bytes() for path in sorted(folder.glob("*.svg"))),
@@ -252,7 +252,7 @@ def _forms() -> Reader:
 
     return Reader(
         name="forms of the page",
-        share=80,
+        share=60,
         read=read,
         grammar=grammars.FORM,
         examples=(b"machine=m&sheet=s&operation=cut&burns=6", b"power=60+%25&speed=12&through=3"),
@@ -278,7 +278,7 @@ def _photographs() -> Reader:
 
     return Reader(
         name="photographs",
-        share=150,
+        share=194,
         read=read,
         grammar=grammars.PHOTOGRAPH,
         examples=(

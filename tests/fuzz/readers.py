@@ -17,6 +17,7 @@ is any defect.
 from __future__ import annotations
 
 import json
+import math
 import os
 import subprocess
 import sys
@@ -76,7 +77,7 @@ def main() -> int:
         for number, reader in enumerate(readers.values()):
             if wanted in reader.name:
                 own = Path(folder) / str(number)
-                lines.append(fuzz(reader, max(1, count * reader.share // shares), seed, own))
+                lines.append(fuzz(reader, math.ceil(count * reader.share / shares), seed, own))
     print(table(lines))
     for line in lines:
         for defect, (times, shown) in line.defects.items():

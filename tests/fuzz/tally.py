@@ -35,7 +35,7 @@ class Reader:
     """
 
     name: str
-    share: int
+    share: float
     read: Callable[[bytes], Any]
     grammar: Grammar
     examples: Sequence[bytes]
