@@ -205,8 +205,9 @@ def _records(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
         except StopIteration:
             return
         except csv.Error as error:
+            said = str(error).replace("\t", "tab")
             raise BadFile(
-                f"Row {number} can't be read ({error}): the file may be cut off, or a quotation"
+                f"Row {number} can't be read ({said}): the file may be cut off, or a quotation"
                 " mark isn't closed."
             ) from None
         stripped = [field.strip() for field in fields]

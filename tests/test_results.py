@@ -197,6 +197,12 @@ def test_a_bad_row_is_named_with_its_value_and_what_is_allowed(line: str, said: 
     assert len(message) < 300
 
 
+def test_a_tab_in_a_message_is_named() -> None:
+    with pytest.raises(BadFile, match="^Row 1 can't be read \\('tab' expected after") as caught:
+        read_results('"cell"s\tthrough', CUT)
+    assert str(caught.value).isprintable()
+
+
 def test_everything_that_is_wrong_is_told_at_once() -> None:
     rows = "A1,yes,7,2,\nZ9,no,,,\nB1,no,,,\nB2,no"
     with pytest.raises(BadFile, match="^5 things are wrong:") as caught:

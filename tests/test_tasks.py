@@ -158,11 +158,15 @@ def test_cell_by_cell_goes_on_where_it_was_left(bench: Book) -> None:
     assert cells.question is not None
     assert (cells.question.cell.label, cells.question.field) == (second, "char")
     assert cells.left == 3
+    with pytest.raises(InvalidRecord, match=f"char of cell {second} is 'h{{100,119}}…: give"):
+        cells.answer("h" * 5000, NOW)
     cells.answer("2", NOW)
     cells.answer("", NOW)
     assert cells.question is None, "a cell that wasn't read has no char to ask for"
     with pytest.raises(InvalidRecord, match="'h'"):
         cells.answer("h", NOW)
+    with pytest.raises(InvalidRecord, match="^'h{100,119}… answers nothing"):
+        cells.answer("h" * 5000, NOW)
     cells.undo(NOW)
     assert cells.question is not None
     assert cells.question.cell.label == third

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from calib.errors import InvalidRecord, LogbookError
+from calib.errors import InvalidRecord, LogbookError, shown
 from calib.logbook import Book, Recorded
 from calib.records import CHAR_WORDS, MARK_WORDS, THROUGH_GRADES, Cell, Grid, Reading
 from calib.results import read_results
@@ -152,7 +152,7 @@ class CellByCell:
         """
         question = self.question
         if question is None:
-            raise InvalidRecord(f"{text!r} answers nothing: every cell of the board is read.")
+            raise InvalidRecord(f"{shown(text)} answers nothing: every cell of the board is read.")
         chosen = _chosen(text, question)
         if chosen:
             self._book.record(
@@ -222,8 +222,8 @@ def _chosen(text: str, question: Question) -> str:
     if word and len(found) != 1:
         allowed = ", ".join(f"{choice} ({said})" for choice, said in question.choices.items())
         raise InvalidRecord(
-            f"{question.field} of cell {question.cell.label} is {text!r}: give {allowed}, or leave"
-            " it empty if not read."
+            f"{question.field} of cell {question.cell.label} is {shown(text)}: give {allowed}, or"
+            " leave it empty if not read."
         )
     return found[0] if found else ""
 

@@ -54,12 +54,12 @@ def book_readers(folder: Path) -> tuple[Reader, ...]:
         "words": ("cell", "through", "A1", "hanging", ",", ";"),
     }
     return (
-        Reader(name="logbooks (JSON)", share=2, read=_check, **exchange),
-        Reader(name="logbooks, into one", share=0.3, read=bench.import_document, **exchange),
-        Reader(name="results, into a logbook", share=0.3, read=bench.take_down, **results),
+        Reader(name="logbooks (JSON)", share=4, read=_check, **exchange),
+        Reader(name="logbooks, into one", share=0.4, read=bench.import_document, **exchange),
+        Reader(name="results, into a logbook", share=0.4, read=bench.take_down, **results),
         Reader(
             name="answers at the prompt",
-            share=0.3,
+            share=0.4,
             read=bench.answer,
             grammar={"start": ("$word\n$start", "$word"), "word": ("t", "no", "2", "", "$text")},
             examples=(b"t\n2\nn",),
@@ -69,7 +69,7 @@ def book_readers(folder: Path) -> tuple[Reader, ...]:
         ),
         Reader(
             name="command lines",
-            share=0.3,
+            share=0.4,
             read=bench.run,
             grammar=grammars.COMMAND,
             examples=(b"show-board\nlast", b"costs\n--machine-hour\n12", b"history\nbirch 3"),

@@ -230,7 +230,7 @@ def _drawings() -> Reader:
     folder = TESTS / "reference" / "drawings"
     return Reader(
         name="drawings (SVG)",
-        share=10,
+        share=20,
         read=read,
         grammar=grammars.DRAWING,
         examples=tuple(path.read_bytes() for path in sorted(folder.glob("*.svg"))),
@@ -278,7 +278,7 @@ def _photographs() -> Reader:
 
     return Reader(
         name="photographs",
-        share=194,
+        share=181.5,
         read=read,
         grammar=grammars.PHOTOGRAPH,
         examples=(
