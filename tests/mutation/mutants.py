@@ -140,7 +140,9 @@ class Reach:
 
     def chosen(self, mutant: Mutant) -> list[str]:
         """Tests to run against a mutant, the most particular first."""
-        every = self.tests.get(mutant.path, {}).get(mutant.line, [])
+        lines = self.tests.get(mutant.path, {})
+        # What runs when the module is loaded belongs to no test: then all that reach the module.
+        every = lines.get(mutant.line) or sorted({t for some in lines.values() for t in some})
         left, picked = MOST_S, []
         for test in sorted(every, key=lambda t: (self.breadth[t], t)):
             needs = self.seconds.get(test, 1.0)
