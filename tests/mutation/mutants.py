@@ -4,10 +4,10 @@
 
 draws so many small changes at random (a comparison, an operator, a number, a condition), puts each
 into a copy of the project and runs the tests that reach the line, those that reach least else
-first, for no more than a minute. It prints the share that is killed and every change that lives.
-Which test reaches which line is measured first, by one run of all tests but those of the
-shells (ten minutes); it is kept in .venv/mutation and measured again when calib or the tests have
-changed. Outside of .ci/run because it takes an hour.
+first, and others of their files, for no more than a minute. It prints the share that is killed and
+every change that lives. Which test reaches which line is measured first, by one run of all tests
+but those of the shells (ten minutes); it is kept in .venv/mutation and measured again when calib or
+the tests have changed. Outside of .ci/run because it takes an hour.
 """
 
 from __future__ import annotations
@@ -139,12 +139,19 @@ class Reach:
     breadth: dict[str, int]
 
     def chosen(self, mutant: Mutant) -> list[str]:
-        """Tests to run against a mutant, the most particular first."""
+        """Tests to run against a mutant: those that reach it, then others of the same files.
+
+        Which test reaches a line is only known of the first that uses a shared fixture; the most
+        particular comes first.
+        """
         lines = self.tests.get(mutant.path, {})
         # What runs when the module is loaded belongs to no test: then all that reach the module.
         every = lines.get(mutant.line) or sorted({t for some in lines.values() for t in some})
+        files = {test.split("::")[0] for test in every}
+        mates = [t for t in self.seconds if t.split("::")[0] in files and t not in set(every)]
         left, picked = MOST_S, []
-        for test in sorted(every, key=lambda t: (self.breadth[t], t)):
+        every = sorted(every, key=lambda t: (self.breadth[t], t))
+        for test in (*every, *sorted(mates, key=lambda t: (self.seconds[t], t))):
             needs = self.seconds.get(test, 1.0)
             if needs <= left:
                 left -= needs
