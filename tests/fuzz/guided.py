@@ -18,18 +18,6 @@ from dataclasses import asdict
 from pathlib import Path
 from random import Random
 
-import atheris
-
-with atheris.instrument_imports(include=["calib"]):
-    from hostile import lengthen
-    from reader_list import readers_in
-    from tally import Tally
-
-    READER = readers_in(Path(sys.argv[4]).parent)[sys.argv[1]]
-    # What is loaded on first use is loaded now: watched too, and no input takes longer for it.
-    for example in READER.examples:
-        Tally().send(READER, example)
-
 LONG_INPUTS = 40
 # More than this beyond what the reader takes at rest is too much [MB].
 MOST_MB = 300
@@ -37,9 +25,20 @@ MOST_MB = 300
 
 def main() -> None:
     """Fuzz one reader; ends the process."""
-    count, seed, corpus = int(sys.argv[2]), int(sys.argv[3]), Path(sys.argv[4])
-    reader, tally, told = READER, Tally(), time.monotonic()
-    random = Random(seed)
+    # Only the environment of this file has it; whoever collects tests hasn't.
+    import atheris
+
+    with atheris.instrument_imports(include=["calib"]):
+        from hostile import lengthen
+        from reader_list import readers_in
+        from tally import Tally
+
+        count, seed, corpus = int(sys.argv[2]), int(sys.argv[3]), Path(sys.argv[4])
+        reader = readers_in(corpus.parent)[sys.argv[1]]
+        # What is loaded on first use is loaded now: watched too, and no input takes longer for it.
+        for example in reader.examples:
+            Tally().send(reader, example)
+    tally, told, random = Tally(), time.monotonic(), Random(seed)
 
     def one(data: bytes) -> None:
         nonlocal told

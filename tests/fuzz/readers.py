@@ -96,7 +96,8 @@ def fuzz(reader: Reader, count: int, seed: int, folder: Path) -> Line:
     for once_more in range(_TRIES):
         said = {}
         for said in _guided(reader.name, count - line.sent, seed + 1000 * once_more, corpus):
-            _tell(f"{reader.name}: {line.sent + said['sent']} of {count}, {said['defects'].keys()}")
+            found = len(said["defects"])
+            _tell(f"{reader.name}: {line.sent + said['sent']} of {count}, {found} defects")
         line.add(said or vars(Tally()))
         for stopped in folder.glob("stopped-*"):
             what = "used too much memory" if "oom" in stopped.name else "did not come back"
