@@ -13,7 +13,7 @@ import pytest
 from boards import CO2, DIODE
 
 import calib
-from calib.advise.transfer import CONFIRMING_BURNS, expected_start
+from calib.advise.transfer import CONFIRMING_BURNS, expected_start, middle_speeds_mm_s
 from calib.advise.wattage_page import wattage_page
 from calib.advise.wattage_table import (
     CSV_HEADER,
@@ -172,6 +172,23 @@ def test_confirming_burns_are_fitted_with_the_book_they_came_from(region: calib.
     after = fitted.cut.here.location.std()
     assert after < 0.5 * start.region.cut.here.location.std()
     assert fitted.chance_through(80.0, 0.7 * dropped) > 0.98 > start.chance
+
+
+@pytest.mark.parametrize(("mark", "between"), [(1, (0, 1)), (2, (1, 2)), (4, (2, 3))])
+def test_the_middle_of_a_grade_lies_between_its_cut_points(
+    mark: int, between: tuple[int, int]
+) -> None:
+    """By the model as its formula stands: ln P less α and what the speed takes."""
+    burns = [Burn(operation="line_mark", power_pct=p, speed_mm_s=v, mark=g) for p, v, g in LINES]
+    known = calib.fit_region(BENCH, BIRCH, "line_mark", burns)
+    fit = known.mark
+    assert fit is not None
+    at = calib.Setting(power_pct=30.0, speed_mm_s=1.0)
+    speeds = middle_speeds_mm_s(known, fit, at, mark)
+    power = math.log(BENCH.rated_w) + fit.shape.exponent * math.log(0.3)
+    y = power - fit.location - fit.shape.speed * np.log(speeds / fit.prior.speed0_mm_s)
+    low, high = (fit.shape.cuts[:, k] for k in between)
+    assert y - low == pytest.approx(high - y)
 
 
 def test_marks_are_carried_over_too() -> None:
