@@ -18,7 +18,7 @@ from scipy.special import betainc, betaincinv, ndtr, ndtri
 # Weight of the straight line, which is the cut model's own, against the power law.
 _STRAIGHT = 0.9
 # No more than this share of a power is ever taken for lost, and no less.
-MOST_FLOOR, _LEAST_FLOOR = 0.95, 0.01
+_MOST_FLOOR, _LEAST_FLOOR = 0.95, 0.01
 # Gauss-Hermite nodes and weights for the doubt of the share.
 _NODES = np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
 _WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0
@@ -46,7 +46,7 @@ def excess_at(ratio: float, floor: float, floor_sd: float = 0.0) -> tuple[float,
     >>> excess_at(0.5, 0.2)[0] > 0.0 > excess_at(2.0, 0.2)[0]
     True
     """
-    share = np.clip(floor + floor_sd * _NODES, _LEAST_FLOOR, MOST_FLOOR)
+    share = np.clip(floor + floor_sd * _NODES, _LEAST_FLOOR, _MOST_FLOOR)
     straight = np.log(share + (1.0 - share) * ratio)
     power_law = (1.0 - share) * math.log(ratio)
     shifts = np.array([straight, power_law]) - math.log(ratio)
@@ -75,7 +75,7 @@ def floor_at(ratio: float, floor: float) -> float:
     >>> round(floor_at(0.5, 0.2), 3)
     0.333
     """
-    return min(floor / (floor + (1.0 - floor) * ratio), MOST_FLOOR)
+    return min(floor / (floor + (1.0 - floor) * ratio), _MOST_FLOOR)
 
 
 def floor_score_shift(ratio: float, score: float, beta: tuple[float, float]) -> float:

@@ -216,7 +216,7 @@ def lives(mutant: Mutant, tests: list[str], seconds: float, house: Path) -> bool
     environment = {**os.environ, "PYTHONPATH": str(house), "PYTHONDONTWRITEBYTECODE": "1",
                    "OPENBLAS_NUM_THREADS": "1"}  # fmt: skip
     command = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider",
-               "-p", "no:randomly", "--no-header", *tests]  # fmt: skip
+               "--no-header", *tests]  # fmt: skip
     try:
         done = subprocess.run(
             command, cwd=house, env=environment, capture_output=True,
