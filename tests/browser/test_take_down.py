@@ -69,7 +69,7 @@ def test_taps_are_stored_at_once_undone_and_corrected(served: Served) -> None:
     assert stored(served, page)[first] == ("hanging", 2)
     served.look(page, "take-down-phone")
     page.get_by_role("button", name="Undo").click()
-    wait_for(page, f"{first} taken back")
+    wait_for(page, f"{first} taken back, now: hangs")
     assert stored(served, page)[first] == ("hanging", None)
     assert page.locator(".cell.now").get_attribute("data-cell") == first
     choose(page, "Clean")

@@ -175,7 +175,8 @@
     const last = ownTaps().at(-1);
     if (!last) return;
     const at = queue.indexOf(last);
-    if (at >= 0 && !last.tried) { // it never left this page
+    const unsent = at >= 0 && !last.tried; // it never left this page
+    if (unsent) {
       queue.splice(at, 1);
       store.drop(last);
     } else {
@@ -183,7 +184,8 @@
     }
     redraw(last.cell);
     choose(byCode.get(last.cell), false);
-    say(`${last.cell} taken back …`);
+    // "taken back" is said of what the server has, never of what is still on its way to it.
+    say(unsent ? `${last.cell} taken back.` : `Taking ${last.cell} back …`);
     send();
   }
 
