@@ -35,6 +35,9 @@ DRAWS = 1024
 # board only has to find the edge, and so has an afterthought of fewer burns than a board has.
 _HALF_POWER_IMPORTANCE = 0.2
 _BOARD = 4
+# Of few burns none is spent on half power, nor farther from the edge than this share of the fastest
+# reliable speed's distribution (set on tuning seeds of tests/benchmarks/book.py).
+_SLOW_OF_FEW = 0.15
 # The fastest reliable speed counts as known when nine tenths of it lie within a factor of two.
 _NARROW = float(np.log(2.0))
 # An expectation may be wrong by a factor of two either way; the first board reaches so far [ln].
@@ -199,20 +202,20 @@ def _must(region: Region, candidates: list[Setting], fastest: Array, n: int) -> 
     power = np.array([c.power_pct for c in candidates])
     speed = np.log([c.speed_mm_s for c in candidates])
     top = power.max()
-    low, below, middle, high = np.quantile(fastest, [0.05, 0.2, 0.5, 0.95])
-    if high - low < _NARROW:
+    few = n < _BOARD
+    low, middle, high = np.quantile(fastest, [_SLOW_OF_FEW if few else 0.05, 0.5, 0.95])
+    if few or high - low < _NARROW:
         # What is burnt to find the edge then lies faster than the fastest reliable speed anyway.
         high = middle
     burnt = [(b.power_pct, np.log(b.speed_mm_s)) for b in region.burns if b.passes == 1]
     at_top = [v for p, v in burnt if p >= top - 1e-9]
-    few = bool(region.burns) and n < _BOARD
     wanted = []
-    if not any(v <= (below if few else low) for v in at_top):
+    if not any(v <= low for v in at_top):
         wanted.append((power == top) & (speed <= max(low, speed[power == top].min())))
-    if few:
+    if few and burnt:
         return wanted
     if not any(v >= high for v in at_top):
         wanted.append((power == top) & (speed >= min(high, speed[power == top].max())))
-    if not any(p <= 0.5 * top + 1e-9 for p, _ in burnt):
+    if not few and not any(p <= 0.5 * top + 1e-9 for p, _ in burnt):
         wanted.append(power <= max(0.5 * top, power.min()) + 1e-9)
     return wanted
