@@ -3,11 +3,13 @@
     python3 tools/rewrite.py
 
 To be run when the planner, the fit or a file's layout was changed on purpose: the demo's recorded
-burns, README's picture, and the files of the ready-made grids.
+burns, README's picture, the files of the ready-made grids, and the results that tests/kept keeps
+(those need `.venv` with the tests' packages, as `python3 tests/run.py` makes it).
 """
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 import sys
@@ -24,6 +26,9 @@ def main() -> None:
     for script in ("demo/invent_results.py", "demo/run.py", "grids/rewrite.py"):
         subprocess.run([sys.executable, str(ROOT / script)], check=True)
     shutil.copyfile(DEMO / "out" / "birch-region.png", DEMO / "birch-region.png")
+    kept = sorted(str(path) for path in (ROOT / "tests").glob("test_kept_*.py"))
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", *kept]
+    subprocess.run(command, cwd=ROOT, env={**os.environ, "CALIB_REWRITE_KEPT": "1"}, check=True)
 
 
 if __name__ == "__main__":
