@@ -134,13 +134,15 @@ def _wrong() -> Array:
 
 def _words(verdict: str, suspect: Region, machine: float, sheet: float) -> str:
     name = suspect.sheet.name
+    # A sheet to which so much less of the power counts needs the inverse of what is left.
+    more = -100.0 * sheet / (100.0 + sheet)
     return {
         "machine": f"It is the machine: about {-machine:.0f} % less effective power on both"
         f" sheets. {CLEAN}",
-        "sheet": f"It is the sheet: {name} needs about {-sheet:.0f} % more than it did; the"
+        "sheet": f"It is the sheet: {name} needs about {more:.0f} % more than it did; the"
         " machine does what it did. Judge it as a new lot.",
         "both": f"Both: the machine gives about {-machine:.0f} % less, and {name} needs about"
-        f" {-sheet:.0f} % more. {CLEAN}",
+        f" {more:.0f} % more. {CLEAN}",
         "neither": "Neither has changed by enough to make parts hang: look at how the sheet lies,"
         " at the air and at the drawing.",
         "not settled": "These burns don't settle it: burn another strip of the reference sheet"
