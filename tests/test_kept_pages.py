@@ -47,6 +47,8 @@ from calib.errors import InvalidRecord
 from calib.print_style import PrintPage
 from calib.records import Burn, Setting, Sheet
 
+# A word whose lines end within a fraction of a millimetre of their room.
+NARROW = "i" * 190
 BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0, lot="March")
 
 
@@ -125,6 +127,8 @@ def test_a_page_of_wattages_is_drawn_as_it_was(drawn: list[str]) -> None:
     pages = [list(drawn)]
     few = replace(TABLE, rows=(ROWS[2],), source="diode", operation_words="line mark", cautions=())
     wattage_page(few, paper="letter")
+    pages.append(list(drawn))
+    wattage_page(replace(TABLE, sheet=replace(BIRCH, name=NARROW), basis=NARROW, rows=ROWS[2:]))
     same_as_kept("wattage_pages", [*pages, list(drawn)])
 
 
@@ -177,6 +181,16 @@ def test_cards_are_drawn_as_they_were(drawn: list[str]) -> None:
     for card, paper in (
         (CARD, "a4"),
         (replace(CARD, settings=(CUT, LINE, AREA), sheet=wide, machine=DIODE), "letter"),
+        (
+            replace(
+                CARD,
+                settings=(replace(LINE, facts=(NARROW,), due=(NARROW,)),),
+                sheet=replace(BIRCH, name=NARROW),
+                assumed=(NARROW,),
+                made=NARROW,
+            ),
+            "a4",
+        ),
         (replace(CARD, settings=(AREA, LINE), assumed=(), check_again=(), advice=()), "a4"),
     ):
         sheet_card(card, paper=paper)

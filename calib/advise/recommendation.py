@@ -130,17 +130,19 @@ def share_words(share: float) -> str:
     Returns
     -------
     str
-        Parts in 10, 20, 50, 100, 200, 500 or 1000.
+        Parts in 2, 10, 20, 50, 100, 200, 500 or 1000; never all of them.
 
     Examples
     --------
-    >>> share_words(0.005), share_words(0.015), share_words(0.3), share_words(0.00001)
-    ('1 in 200', '3 in 200', '3 in 10', 'fewer than 1 in 1000')
+    >>> share_words(0.005), share_words(0.015), share_words(0.9), share_words(0.00001)
+    ('1 in 200', '3 in 200', '9 in 10', 'fewer than 1 in 1000')
     """
     if share < 0.0005:
         return "fewer than 1 in 1000"
+    if share >= 0.9995:
+        return "more than 999 in 1000"
     for whole in (2, 10, 20, 50, 100, 200, 500, 1000):
         parts = share * whole
-        if parts >= 0.9 and abs(parts - round(parts)) < 0.12 * parts:
+        if 0.9 <= parts < whole - 0.5 and abs(parts - round(parts)) < 0.12 * parts:
             return f"{round(parts)} in {whole}"
     return f"{max(round(share * 1000), 1)} in 1000"
