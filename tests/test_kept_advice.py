@@ -398,16 +398,21 @@ def test_candidates_of_cuts_are_as_they_were() -> None:
     same_as_kept("next_cut_candidates", kept)
 
 
-@pytest.mark.parametrize("n", [1, 3, 4, 6])
+@pytest.mark.parametrize("n", [1, 3, 4])
 def test_next_cuts_are_as_they_were(n: int) -> None:
-    region, unburnt = known(), calib.fit_region(CO2, BIRCH)
-    if n == 6:
-        same_as_kept("next_cuts_6", next_burns.next_cuts(unburnt, n))
-        return
     one = calib.fit_region(CO2, BIRCH, evidence=[cut(80.0, 18.0)])
-    kept = [next_burns.next_cuts(r, n) for r in (region, unburnt, one)]
-    kept.append(next_burns.next_cuts(region, n, reliability=0.8, passes=(1, 2), char_at_most=1))
+    kept = [next_burns.next_cuts(region, n) for region in (known(), one)]
     same_as_kept(f"next_cuts_{n}", kept)
+
+
+@pytest.mark.parametrize("n", [3, 6])
+def test_first_cuts_are_as_they_were(n: int) -> None:
+    same_as_kept(f"first_cuts_{n}", next_burns.next_cuts(calib.fit_region(CO2, BIRCH), n))
+
+
+def test_next_cuts_of_two_passes_and_a_limit_of_char_are_as_they_were() -> None:
+    more: dict[str, Any] = {"reliability": 0.8, "passes": (1, 2), "char_at_most": 1}
+    same_as_kept("next_cuts_charred", next_burns.next_cuts(known(2), 2, **more))
 
 
 def test_what_the_next_cuts_ask_is_as_it_was() -> None:
