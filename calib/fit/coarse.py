@@ -231,7 +231,7 @@ class _Points:
         lower[some] = below((self.low[some] - y[some]) * sharp)
         chance -= lower
         self._lengthen(chance, y, lower)
-        seen = (1.0 - MISREAD) * np.maximum(chance, 0.0) + MISREAD / (self.top + 1)
+        seen = (1.0 - MISREAD) * chance + MISREAD / (self.top + 1)
         return np.asarray(_single(self.data.count)[:, None, None] * np.log(seen))
 
     def _lengthen(self, chance: Single, y: Single, lower: Single) -> None:
@@ -265,7 +265,7 @@ def _averaged(values: Single, step: Array) -> Single:
     last = values.shape[2] - 1
     apart = np.arange(last + 1) + np.array([[[-1.0]], [[1.0]]]) * np.sqrt(3.0) * step[:, None]
     place = np.clip(apart, 0.0, last)
-    before = np.minimum(place.astype(np.int64), max(last - 1, 0))
+    before = np.minimum(place.astype(np.int64), last - 1)
     share = _single(place - before)
     rows = np.arange(values.shape[1])[:, None]
     found = np.float32(2.0 / 3.0) * values
