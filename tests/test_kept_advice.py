@@ -123,8 +123,8 @@ def test_what_is_promised_of_a_job_hangs_on_recorded_jobs() -> None:
     same_as_kept("recommended_within", [*kept, recommend.MOST_WITHOUT_JOBS])
 
 
-def test_recommended_marks_are_as_they_were() -> None:
-    same_as_kept("recommended_marks", calib.recommend(marked(), reliability=0.7))
+def test_recommended_marks_are_as_they_were(few: Callable[..., calib.Region]) -> None:
+    same_as_kept("recommended_marks", calib.recommend(few(marked()), reliability=0.7))
 
 
 def test_recommended_surfaces_are_as_they_were(few: Callable[..., calib.Region]) -> None:
