@@ -22,7 +22,7 @@ from calib.advise.costs import Costs, expected_cost, price_settings
 from calib.advise.cut_times import CutTimes
 from calib.advise.drawing import read_drawing
 from calib.advise.job import Job, JobClass, make_job, plain_job
-from calib.advise.job_time import JobTime, beam_on_times_s, bed_loads, job_time_s
+from calib.advise.job_time import ClassTime, JobTime, beam_on_times_s, bed_loads, job_time_s
 from calib.advise.outlines import Strokes
 from calib.advise.path_data import strokes_of_paths
 from calib.advise.stopwatch import calibrate_time
@@ -198,6 +198,12 @@ def test_times_of_jobs_are_as_they_were() -> None:
     same_as_kept("job_times", [sums(time) for time in times])
 
 
+def test_the_mean_speed_is_that_of_the_beam() -> None:
+    given: dict[str, Any] = {"name": "a", "operation": "cut", "setting": AT, "dark_s": 3.0}
+    assert ClassTime(length_mm=4.0, beam_on_s=0.5, **given).mean_speed_mm_s == 8.0
+    assert ClassTime(length_mm=0.0, beam_on_s=0.0, **given).mean_speed_mm_s == 0.0
+
+
 def test_what_a_job_needs_of_its_settings_is_said_in_the_same_words() -> None:
     job = mixed()
     top = CO2.max_speed_mm_s
@@ -261,7 +267,7 @@ def test_promises_of_jobs_are_as_they_were() -> None:
         job_promise.job_promise(region, job, replace(AT, speed_mm_s=23.0), change_pct=5.0),
         job_promise.job_promise(replace(region, defects_per_m=0.0), job, AT, times=times),
     ]
-    tops = [replace(region, machine=replace(CO2, max_speed_mm_s=top)) for top in (20.2, 20.19)]
+    tops = [replace(region, machine=replace(CO2, max_speed_mm_s=top)) for top in (20.2, 20.1999)]
     kept += [job_promise.job_promise(place, job, AT) for place in tops]
     assert [len(found.changes) for found in kept] == [3, 3, 3, 3, 2]
     same_as_kept("job_promises", kept)
@@ -335,7 +341,8 @@ def test_settings_side_by_side_are_as_they_were() -> None:
     kept = [price_settings(Steady(), job, KNOWN, settings, price=p) for p in (None, 20.0)]
     said = [refusal(lambda price=price: price_settings(Steady(), job, KNOWN, {}, price=price))
             for price in (0.0, -1.0, math.nan, True, 2e9)]  # fmt: skip
-    assert price_settings(Steady(), job, KNOWN, {}, price=1e9) == ()
+    for price in (0.5, 1e9):
+        assert price_settings(Steady(), job, KNOWN, {}, price=price) == ()
     same_as_kept("priced_settings", [kept, said])
 
 
