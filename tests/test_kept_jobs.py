@@ -26,7 +26,7 @@ from calib.advise.job_time import ClassTime, JobTime, beam_on_times_s, bed_loads
 from calib.advise.outlines import Strokes
 from calib.advise.path_data import strokes_of_paths
 from calib.advise.stopwatch import calibrate_time
-from calib.errors import CalibError
+from calib.errors import CalibError, MachineLimit
 from calib.fit.thinning import thinned_region
 from calib.records import COUPON_CUT_MM, Burn, Machine, Setting, Sheet
 
@@ -271,6 +271,8 @@ def test_promises_of_jobs_are_as_they_were() -> None:
     kept += [job_promise.job_promise(place, job, AT) for place in tops]
     assert [len(found.changes) for found in kept] == [3, 3, 3, 3, 2]
     same_as_kept("job_promises", kept)
+    with pytest.raises(MachineLimit, match=r"set to 20 mm/s, above the machine's 19\.9 mm/s"):
+        job_promise.job_promise(replace(region, machine=replace(CO2, max_speed_mm_s=19.9)), job, AT)
 
 
 @pytest.mark.parametrize("places", [0.3, 1.0, 12.4, 150.0])

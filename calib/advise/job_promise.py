@@ -114,6 +114,11 @@ def job_promise(
     JobPromise
         The promise.
 
+    Raises
+    ------
+    MachineLimit
+        When the setting is faster than the machine.
+
     Notes
     -----
     A job of n places each failing with a chance q that isn't known exactly: the count is binomial
@@ -129,12 +134,12 @@ def job_promise(
     at = (setting.power_pct, setting.speed_mm_s, setting.passes)
     one = float(region.chance_through(*at))
     two = float(region.chance_through(*at, cut_length_mm=2.0 * COUPON_CUT_MM))
+    as_it_is = _changed(region, setting, 0.0, taken)
     changes = tuple(
-        _changed(region, setting, change, taken)
+        as_it_is if change == 0.0 else _changed(region, setting, change, taken)
         for change in (-change_pct, 0.0, change_pct)
         if setting.speed_mm_s * (1.0 + change / 100.0) <= region.machine.max_speed_mm_s
     )
-    as_it_is = next(change for change in changes if change.change_pct == 0.0)
     return JobPromise(
         setting=setting,
         places=places,
