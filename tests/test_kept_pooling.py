@@ -182,6 +182,14 @@ def test_a_path_of_many_coupons_drops_when_each_of_them_does() -> None:
     assert np.exp(rows) == pytest.approx(0.99 * chance + 0.01 / 3, abs=1e-3)
 
 
+@pytest.mark.usefixtures("double")
+def test_a_short_path_that_hangs_where_its_chance_is_none_was_misread() -> None:
+    """A third of a coupon, half a coupon's scatter below the edge: 0.31^(1/3) > 0.5."""
+    data = ordinal([1], [-0.05], power=[1 / 3], cuts=(-0.05, 0.0))
+    rows = coarse._Points(data, np.zeros((1, 3))).log_chances(np.zeros((1, 1)))
+    assert np.exp(rows) == pytest.approx(0.01 / 3)
+
+
 def test_three_nodes_average_over_what_a_sitting_shares() -> None:
     values = np.array([[np.arange(8.0), np.arange(8.0) ** 2], [np.ones(8), np.arange(8.0)[::-1]]])
     step = np.array([0.4, 1.3])

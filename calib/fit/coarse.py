@@ -231,7 +231,8 @@ class _Points:
         lower[some] = below((self.low[some] - y[some]) * sharp)
         chance -= lower
         self._lengthen(chance, y, lower)
-        seen = (1.0 - MISREAD) * chance + MISREAD / (self.top + 1)
+        # A path shorter than a coupon may drop more surely than a coupon hangs: no chance is left.
+        seen = (1.0 - MISREAD) * np.maximum(chance, 0.0) + MISREAD / (self.top + 1)
         return np.asarray(_single(self.data.count)[:, None, None] * np.log(seen))
 
     def _lengthen(self, chance: Single, y: Single, lower: Single) -> None:
