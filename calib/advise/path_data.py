@@ -36,8 +36,8 @@ _LETTERS = "MmZzLlHhVvCcSsQqTtAaX"  # X stands before each path and is no comman
 _ARITY = np.array([2, 2, 0, 0, 2, 2, 1, 1, 1, 1, 6, 6, 4, 4, 4, 4, 2, 2, 7, 7, 0])
 _M, _Z, _L, _H, _V, _C, _S, _Q, _T, _A, _X = range(11)
 # Where the end point stands among the numbers of a segment, by command; -1: not given.
-_END_X = np.array([0, -1, 0, 0, -1, 4, 2, 2, 0, 5, -1])
-_END_Y = np.array([1, -1, 1, -1, 0, 5, 3, 3, 1, 6, -1])
+_END_X = np.array([0, -1, 0, 0, -1, 4, 2, 2, 0, 5])
+_END_Y = np.array([1, -1, 1, -1, 0, 5, 3, 3, 1, 6])
 # Each command letter becomes a number that no coordinate can be: coordinates of 60 digits or
 # with a three-digit exponent are refused before.
 _MARK = 1e300

@@ -50,6 +50,36 @@ class Viewport:
         return math.hypot(self.width, self.height) / math.sqrt(2.0)
 
 
+def composed(outer: Matrix, inner: Matrix) -> Matrix:
+    """The way through two matrices, first the inner one.
+
+    Parameters
+    ----------
+    outer, inner
+        (a, b, c, d, e, f) each: x' = a x + c y + e, y' = b x + d y + f.
+
+    Returns
+    -------
+    tuple
+        Their product.
+
+    Examples
+    --------
+    >>> composed((2.0, 0.0, 0.0, 2.0, 1.0, 0.0), (1.0, 0.0, 0.0, 1.0, 3.0, 4.0))
+    (2.0, 0.0, 0.0, 2.0, 7.0, 8.0)
+    """
+    a, b, c, d, e, f = outer
+    p, q, r, s, t, u = inner
+    return (
+        a * p + c * q,
+        b * p + d * q,
+        a * r + c * s,
+        b * r + d * s,
+        a * t + c * u + e,
+        b * t + d * u + f,
+    )
+
+
 def length_px(text: str, whole: float) -> float:
     """Read a length of an SVG document.
 

@@ -21,8 +21,10 @@ from calib.advise.plain_shapes import Corners, Oval, least_stretch
 from calib.advise.svg_shapes import (
     MM_PER_PX,
     SHAPES,
+    Matrix,
     Viewport,
     as_path,
+    composed,
     length_px,
     shape_of,
     view_box,
@@ -40,7 +42,6 @@ MAX_REUSED = 20_000
 # Shapes smaller than this are read as path data, which leaves dots out [mm].
 _LEAST_MM = 10.0 * SAME_PLACE_MM
 
-Matrix = tuple[float, float, float, float, float, float]
 _SVG = "{http://www.w3.org/2000/svg}"
 _HREF, _XLINK_HREF = "href", "{http://www.w3.org/1999/xlink}href"
 # Attributes that call for a closer look at a shape.
@@ -237,7 +238,7 @@ class _Walk:
     def _page_place(self, root: Element) -> _Place:
         viewport, matrix, has_size = view_box(root, None)
         self.page.has_size = has_size
-        to_mm = _times((MM_PER_PX, 0.0, 0.0, MM_PER_PX, 0.0, 0.0), matrix)
+        to_mm = composed((MM_PER_PX, 0.0, 0.0, MM_PER_PX, 0.0, 0.0), matrix)
         return _Place(to_mm, viewport, self.rules.look(root, root.tag, Look()), "")
 
     def _visit(self, element: Element, place: _Place) -> Iterator[tuple[Element, _Place]]:
@@ -257,7 +258,7 @@ class _Walk:
         if element.get("clip-path") or element.get("mask"):
             self.page.left_out["clips and masks (what they hide is read too)"] += 1
         transform = element.get("transform")
-        matrix = _times(place.matrix, _transform(transform)) if transform else place.matrix
+        matrix = composed(place.matrix, _transform(transform)) if transform else place.matrix
         if name in SHAPES:
             self._draw(element, name, matrix, look, place)
             return iter(())
@@ -282,7 +283,7 @@ class _Walk:
     ) -> Iterator[tuple[Element, _Place]]:
         if name in ("svg", "symbol"):
             viewport, matrix, _ = view_box(element, place.viewport, place.size)
-            place = replace(place, matrix=_times(place.matrix, matrix), viewport=viewport)
+            place = replace(place, matrix=composed(place.matrix, matrix), viewport=viewport)
         if any(place.size):
             place = replace(place, size=("", ""))
         if name == "switch":
@@ -322,7 +323,7 @@ class _Walk:
             )
         x = length_px(element.get("x", "0"), place.viewport.width)
         y = length_px(element.get("y", "0"), place.viewport.height)
-        matrix = _times(place.matrix, (1.0, 0.0, 0.0, 1.0, x, y))
+        matrix = composed(place.matrix, (1.0, 0.0, 0.0, 1.0, x, y))
         used = (*place.used, wanted)
         if len(used) > MAX_NESTING:
             raise BadFile(f"the drawing's references are nested more than {MAX_NESTING} deep.")
@@ -364,19 +365,6 @@ def _transform(text: str) -> Matrix:
             " translate, scale, rotate, skewX and skewY with plain numbers are supported."
         )
     return (matrix.a, matrix.b, matrix.c, matrix.d, matrix.e, matrix.f)
-
-
-def _times(outer: Matrix, inner: Matrix) -> Matrix:
-    a, b, c, d, e, f = outer
-    p, q, r, s, t, u = inner
-    return (
-        a * p + c * q,
-        b * p + d * q,
-        a * r + c * s,
-        b * r + d * s,
-        a * t + c * u + e,
-        b * t + d * u + f,
-    )
 
 
 def _layers(root: Element) -> dict[Element, str]:
