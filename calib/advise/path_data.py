@@ -55,6 +55,7 @@ _ARC_RUN = re.compile(rb"[Aa][^MmZzLlHhVvCcSsQqTtAaX]*+")
 _ARC = re.compile(rb"(?<![\d.])" + _NUMBER * 3 + rb"([01])[\s,]*+([01])[\s,]*+" + _NUMBER * 2)
 _NEEDLESS_ZERO = re.compile(rb"0(?<![\d.eE+-]0)\d")  # the 0 first: found faster
 _SECOND_POINT = re.compile(rb"(\.\d*+(?>[eE][-+]?\d++)?+)(?=\.)")
+_POINT_AFTER_EXPONENT = re.compile(rb"([eE][-+]?\d++)(?=\.)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +134,8 @@ def _tokens(paths: Sequence[str]) -> Floats:
     for exponent in (b"e", b"E"):
         text = text.replace(exponent + b" ", exponent)
     text = _SECOND_POINT.sub(rb"\1 ", text)
+    if has_exponent:
+        text = _POINT_AFTER_EXPONENT.sub(rb"\1 ", text)
     values = _read_numbers(_marked(text))
     if (b"a" in text or b"A" in text) and not _flags_stand_apart(text, values):
         # The two flags of an arc may stand without a gap, as in "0 01 9 9" or "0 0019 9".

@@ -27,9 +27,10 @@ _PX_PER = {
     "pc": PX_PER_INCH / 6.0,
 }
 _REAL_UNITS = ("mm", "cm", "q", "in", "pt", "pc")
-_NUMBER = r"[-+]?(?>\d{1,60}+\.?\d{0,60}+|\.\d{1,60}+)(?>[eE][-+]?\d{1,2})?+"
-_LENGTH = re.compile(rf"\s*+({_NUMBER})\s*+([a-zA-Z%]{{0,8}}+)\s*+")
-_PLAIN = re.compile(rf"\s*+{_NUMBER}\s*+")
+# One number, of a bounded length.
+NUMBER = r"[-+]?(?>\d{1,60}+\.?\d{0,60}+|\.\d{1,60}+)(?>[eE][-+]?\d{1,2})?+"
+_LENGTH = re.compile(rf"\s*+({NUMBER})\s*+([a-zA-Z%]{{0,8}}+)\s*+")
+_PLAIN = re.compile(rf"\s*+{NUMBER}\s*+")
 _POINTS = re.compile(r"[-+0-9.eE,\s]*+")
 # What CSS takes when a drawing says neither its size nor its viewBox [px].
 _NO_SIZE_PX = (300.0, 150.0)

@@ -20,6 +20,7 @@ from calib.advise.outlines import SAME_PLACE_MM
 from calib.advise.plain_shapes import Corners, Oval, least_stretch
 from calib.advise.svg_shapes import (
     MM_PER_PX,
+    NUMBER,
     SHAPES,
     Matrix,
     Viewport,
@@ -62,6 +63,7 @@ _LONGEST_TRANSFORM = 2000
 _USUAL_TRANSFORM = re.compile(
     r"translate\(([-+]?\d{1,9}(?:\.\d{1,9})?)(?:[ ,]([-+]?\d{1,9}(?:\.\d{1,9})?))?\)"
 )
+_ONE_NUMBER = re.compile(NUMBER)
 _ONE_TRANSFORM = re.compile(r"([a-zA-Z]++)\s*+\(([^)]*+)\)")
 _NUMBERS_OF = {
     "matrix": (6,),
@@ -351,19 +353,19 @@ def _transform(text: str) -> Matrix:
     if (usual := _USUAL_TRANSFORM.fullmatch(text)) is not None:
         x, y = usual.groups()
         return (1.0, 0.0, 0.0, 1.0, float(x), float(y or 0.0))
-    good = len(text) <= _LONGEST_TRANSFORM and _TRANSFORM.fullmatch(text) is not None
-    for name, numbers in _ONE_TRANSFORM.findall(text) if good else ():
-        good = good and len(numbers.replace(",", " ").split()) in _NUMBERS_OF[name]
-    try:
-        # The library skips what it can't read, so the text is checked before it gets it.
-        matrix = _TransformReader(text) if good else None
-    except (ValueError, TypeError, IndexError):
-        matrix = None
-    if matrix is None:
+    good, readable = len(text) <= _LONGEST_TRANSFORM and _TRANSFORM.fullmatch(text) is not None, ""
+    for name, inside in _ONE_TRANSFORM.findall(text) if good else ():
+        numbers = _ONE_NUMBER.findall(inside)
+        stray = _ONE_NUMBER.sub("", inside).replace(",", " ").strip()
+        good = good and not stray and len(numbers) in _NUMBERS_OF[name]
+        readable += f"{name}({' '.join(repr(float(n)) for n in numbers)})"
+    if not good:
         raise BadFile(
             f"the drawing holds the transform {text[:60]!r}, which can't be read: matrix,"
             " translate, scale, rotate, skewX and skewY with plain numbers are supported."
         )
+    # The library skips what it can't read, so it gets nothing but the numbers that were found.
+    matrix = _TransformReader(readable)
     return (matrix.a, matrix.b, matrix.c, matrix.d, matrix.e, matrix.f)
 
 
