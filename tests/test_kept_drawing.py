@@ -138,7 +138,9 @@ def test_paths_that_cannot_be_read_are_refused_in_the_same_words() -> None:
 
 
 def test_bounds_of_path_data_are_the_most_that_is_read(monkeypatch: pytest.MonkeyPatch) -> None:
-    kept: list[Any] = [[path_data.MAX_SEGMENTS, path_data.MAX_NUMBERS, path_data.MAX_ARCS]]
+    kept: list[Any] = [
+        str(n) for n in (path_data.MAX_SEGMENTS, path_data.MAX_NUMBERS, path_data.MAX_ARCS)
+    ]
     texts = {
         "MAX_NUMBERS": ["M1-1L2-2-3-4e-1", "M.1.2.3.4L.5.6", "M1 2 3 4 5 6 L 7 8", "M1 2E+1"],
         "MAX_SEGMENTS": ["M1 2 3 4 5 6", "M1 2zzz", "M0 0L1 1zM3 3L4 4"],
@@ -184,7 +186,12 @@ def test_curves_are_followed_less_closely_when_there_are_many(
 ) -> None:
     curves = pieces_of("M0 0c0 30 60 30 60 0s9-9 9 9l5 5q3 3 8 0h1")
     finest = outlines._step_counts(curves, 0.01)
-    kept: list[Any] = [outlines.MANY_POINTS, outlines.MAX_POINTS, outlines._COARSER, finest]
+    kept: list[Any] = [
+        str(outlines.MANY_POINTS),
+        str(outlines.MAX_POINTS),
+        outlines._COARSER,
+        finest,
+    ]
     total = int(finest.sum())
     for many in (total, total - 1, 60, 30):
         monkeypatch.setattr(outlines, "MANY_POINTS", many)
@@ -573,7 +580,7 @@ def test_transforms_are_read_as_they_were() -> None:
 
 def test_documents_that_ask_for_too_much_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     names = ("MAX_BYTES", "MAX_ELEMENTS", "MAX_NESTING", "MAX_REUSED")
-    kept: list[Any] = [[getattr(svg_tree, name) for name in names], svg_tree._LEAST_MM]
+    kept: list[Any] = [[str(getattr(svg_tree, name)) for name in names], svg_tree._LEAST_MM]
     chain = "".join(f"<g id='c{i}'><use href='#c{i + 1}'/></g>" for i in range(4))
     body = f"<defs>{chain}<path id='c4' d='M0 0h1'/></defs><use href='#c0'/><g><g/></g>"
     data = document(body)
@@ -701,7 +708,8 @@ def test_points_inside_an_outline_agree_with_another_library(
 
 def test_parts_are_counted_as_they_were(monkeypatch: pytest.MonkeyPatch) -> None:
     strokes = [strokes_of(path) for path in NESTED]
-    kept: list[Any] = [nesting._MAX_OUTLINES, nesting._MAX_COMPARISONS, nesting._BLOCK]
+    bounds = nesting._MAX_OUTLINES, nesting._MAX_COMPARISONS, nesting._BLOCK
+    kept: list[Any] = [str(bound) for bound in bounds]
     kept += [part_count(strokes[:n]) for n in range(len(strokes) + 1)]
     kept += [part_count([joined_strokes(strokes)]), part_count([strokes[7]])]
     for name in ("_MAX_OUTLINES", "_MAX_COMPARISONS"):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -133,9 +133,14 @@ def _summary(found: list[Feature], notes: tuple[str, ...]) -> SmallFeatures:
     worst: list[Feature] = []
     for kind in kinds:
         these = [f for f in found if f.kind == kind]
-        worst += sorted(these, key=lambda f: (-f.energy_ratio, f.size_mm, f.place_mm))[:LISTED]
+        worst += sorted(these, key=_worst_first)[:LISTED]
     counts = {kind: sum(f.kind == kind for f in found) for kind in kinds}
     return SmallFeatures(features=tuple(worst), counts=counts, notes=notes)
+
+
+def _worst_first(feature: Feature) -> tuple[float, float, tuple[float, float]]:
+    """What features are sorted by; those that differ by rounding alone go by their place."""
+    return -round(feature.energy_ratio, 6), round(feature.size_mm, 6), feature.place_mm
 
 
 def least_widths_mm(strokes: Strokes) -> Floats:
@@ -243,7 +248,8 @@ def _strips(cuts: list[Strokes], limit: float, kerf: float) -> list[Feature]:
     beside &= (s.stroke[one] != s.stroke[two]) | (other_side & wide[s.stroke[one]])
     one, two, gap = one[beside], two[beside], gap[beside]
     pair = np.sort(np.stack([s.stroke[one], s.stroke[two]], axis=1), axis=1)
-    order = np.lexsort((one, gap))
+    # Along a strip of even width gaps differ by rounding alone: then its beginning is meant.
+    order = np.lexsort((one, np.round(gap, 6)))
     _, first = np.unique(pair[order], axis=0, return_index=True)
     return [
         Feature(
@@ -264,30 +270,31 @@ def _slow_outlines(
     mean = strokes.lengths_mm / np.maximum(times, 1e-12)
     slow = np.flatnonzero(strokes.closed & (mean < SLOW_SHARE * set_speed))
     widths = least_widths_mm(strokes) if len(slow) else np.zeros(0)
-    worst = slow[np.argsort(mean[slow], kind="stable")]
-    return [
+    found = [
         Feature(
             kind="slow outline",
             place_mm=_place(strokes.starts_mm[index]),
             size_mm=float(widths[index]),
-            words=_slow_words(float(mean[index]), setting, region if nth < LISTED else None),
+            words=f"Burnt at {mean[index]:.1f} mm/s on average instead of {set_speed:g}:"
+            f" {set_speed / mean[index]:.2f} times the energy per length, so more char.",
             energy_ratio=set_speed / float(mean[index]),
         )
-        for nth, index in enumerate(worst)
+        for index in slow
     ]
-
-
-def _slow_words(mean: float, setting: Setting, region: CutRegion | None) -> str:
-    words = (
-        f"Burnt at {mean:.1f} mm/s on average instead of {setting.speed_mm_s:g}:"
-        f" {setting.speed_mm_s / mean:.2f} times the energy per length, so more char."
-    )
+    found.sort(key=_worst_first)
     if region is None:
-        return words
-    power, passes = setting.power_pct, setting.passes
-    there = float(region.chance_char_at_most(1, power, mean, passes))
-    elsewhere = float(region.chance_char_at_most(1, power, setting.speed_mm_s, passes))
-    return f"{words} Chance of tan or cleaner: {there:.2f} there, {elsewhere:.2f} elsewhere."
+        return found
+    told = [replace(f, words=_with_chances(f, setting, region)) for f in found[:LISTED]]
+    return told + found[LISTED:]
+
+
+def _with_chances(feature: Feature, setting: Setting, region: CutRegion) -> str:
+    power, passes, speed = setting.power_pct, setting.passes, setting.speed_mm_s
+    there = float(region.chance_char_at_most(1, power, speed / feature.energy_ratio, passes))
+    elsewhere = float(region.chance_char_at_most(1, power, speed, passes))
+    return (
+        f"{feature.words} Chance of tan or cleaner: {there:.2f} there, {elsewhere:.2f} elsewhere."
+    )
 
 
 def _place(point: Floats) -> tuple[float, float]:
