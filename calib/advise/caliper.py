@@ -124,7 +124,7 @@ class Estimate:
 
     def __str__(self) -> str:
         """Value and interval to a hundredth."""
-        return f"{self.value_mm:.2f} mm ({self.low_mm:.2f} to {self.high_mm:.2f})"
+        return f"{self.value_mm:z.2f} mm ({self.low_mm:z.2f} to {self.high_mm:z.2f})"
 
 
 @lru_cache(maxsize=4096)

@@ -47,6 +47,6 @@ def _fit_words(fit: FitAdvice, stock_mm: float) -> Iterator[str]:
         )
     yield (
         f"{name}, one part in another: draw the inner {fit.difference} wider than the opening;"
-        f" that is each outline moved by {fit.both_outlines_mm:.3f} mm, or one of them by"
-        f" {fit.one_outline_mm:.3f} mm. {fit.assumes}"
+        f" that is each outline moved by {fit.both_outlines_mm:z.3f} mm, or one of them by"
+        f" {fit.one_outline_mm:z.3f} mm. {fit.assumes}"
     )

@@ -71,7 +71,7 @@ class GaussianPrior:
 
 def _checked_grades(y: Array) -> Grades:
     """Read y as whole numbers from 0; text and fractions are no grades."""
-    for value in y.ravel() if y.dtype.kind not in "biuf" else ():
+    for value in y.ravel().tolist() if y.dtype.kind not in "biuf" else ():
         if not isinstance(value, numbers.Real):
             raise ValueError(
                 f"y holds {value!r}: grades are whole numbers in their order, 0, 1, …;"
