@@ -117,6 +117,19 @@ def test_smooth_pieces_mirror_the_control_point_before() -> None:
     assert np.allclose(fourth, [[12, 0], [14, 4], [16, 4], [18, 0]])
 
 
+def test_arcs_are_looked_at_more_closely_when_their_flags_touch() -> None:
+    apart = {
+        "M0 0A1 2 30 0 1 5 6": True, "M0 0a1 2 30 1 0 5 6 3 4 9 0 0 7 8": True,
+        "M0 0h1L2 3A1 2 30 1 1 5 6M3 3a1 2 3 0 1 5 9": True, "M0 0A1 2 30 0 1 5.06-0.5": True,
+        "M0 0A1 2 30 01 5 6": False, "M0 0A1 2 30 1 15 6": False, "M0 0A1 2 30 2 0 5 6": False,
+        "M0 0A1 2 30 0 2 5 6": False, "M0 0A1 2 30 0 1 5 6 1 2 3 0 3 4 5": False,
+        "M0 0A1 2 30 0 1 5 6 1 2 3 3 0 4 5": False,
+    }  # fmt: skip
+    for text, stand_apart in apart.items():
+        values = path_data._read_numbers(path_data._marked(b"X" + text.replace("-", " -").encode()))
+        assert path_data._flags_stand_apart(text.encode(), values) == stand_apart, text
+
+
 def test_a_number_may_follow_an_exponent_without_a_gap() -> None:
     # The grammar of numbers in the SVG recommendation: an exponent holds no point.
     assert strokes_of("M1e1.5L2E-1.5e1").points_mm.tolist() == [[10.0, 0.5], [0.2, 5.0]]
@@ -276,7 +289,13 @@ SHAPES = [
     Oval(0.0, 0.0, 0.02, 0.01), Corners((2.0, 2.0, 3.0, 2.0, 3.0, 3.5, 2.0, 3.5), closed=True),
     Oval(9.0, 9.0, 40.0, 40.0), Corners((7.0, 1.0, -5.0, 0.5), closed=False),
 ]  # fmt: skip
-TURNS = [UNIT, SKEW, (0.0, 2.0, 2.0, 0.0, 1.0, 1.0), (0.0, 1.5, -1.5, 0.0, 3.0, 4.0)]
+TURNS = [
+    UNIT,
+    SKEW,
+    (0.0, 2.0, 2.0, 0.0, 1.0, 1.0),
+    (0.0, 1.5, -1.5, 0.0, 3.0, 4.0),
+    (1.0, 0.4, 0.4, 1.0, 0.0, 0.0),
+]
 
 
 def test_plain_shapes_become_the_same_points() -> None:
@@ -300,7 +319,7 @@ def test_ovals_get_as_many_steps_as_they_need(monkeypatch: pytest.MonkeyPatch) -
     axes[:, 0, 0], axes[:, 1, 1] = radii, radii / 2.0
 
     def counts() -> Any:
-        return plain_shapes._oval_steps(radii, axes, 0.01)
+        return plain_shapes._oval_steps(axes, 0.01)
 
     kept: list[Any] = [plain_shapes._STEPS, plain_shapes._COARSER, plain_shapes._MOST_STEPS]
     kept.append(counts())
@@ -326,6 +345,9 @@ def test_plain_shapes_too_far_away_are_refused() -> None:
     for oval in (Oval(-99_990.0, 0.0, 10.1, 10.0), Oval(0.0, 99_990.0, 10.0, 10.1)):
         with pytest.raises(BadFile, match="reaches beyond 100 m"):
             strokes_of_shapes([oval], place)
+    # A skewed one reaches as far across as both of its axes together.
+    with pytest.raises(BadFile, match="reaches beyond 100 m"):
+        strokes_of_shapes([Oval(99_985.0, 0.0, 10.0, 10.0)], np.array([(1.0, 0, 1.0, 1.0, 0, 0)]))
     with pytest.raises(BadFile, match="reaches beyond 100 m"):
         strokes_of_shapes([Corners((0.0, 0.0, 1e5, 1.1), closed=False)], place * 1.01)
 
@@ -359,7 +381,8 @@ def test_lengths_are_read_as_they_were() -> None:
 
 
 VIEWS: list[dict[str, str]] = [
-    {}, {"viewBox": "1 2 30 40"}, {"viewBox": "1,2,30,40", "width": "60", "height": "50"},
+    {}, {"viewBox": "1 2 30 40"}, {"viewBox": "0 0 0.5 0.25", "width": "1cm"},
+    {"viewBox": "1,2,30,40", "width": "60", "height": "50"},
     {"width": "10mm", "height": "2in"}, {"width": " 10MM ", "height": "20"},
     {"width": "50%", "height": "25%", "x": "3", "y": "10%"},
     {"viewBox": "5 6 10 20", "width": "40", "height": "40", "x": "1", "y": "2"},

@@ -135,14 +135,11 @@ class Pieces:
         Index of the path that each belongs to, shape (n,).
     is_start
         True for a piece without length that only begins a stroke, shape (n,).
-    is_close
-        True for the line that closes a stroke, shape (n,).
     """
 
     controls: Floats
     path: Ints
     is_start: Flags
-    is_close: Flags
 
     def moved(self, matrices: Floats) -> Pieces:
         """The pieces moved by their path's (a, b, c, d, e, f), shape (paths, 6)."""
@@ -150,9 +147,7 @@ class Pieces:
         x, y = self.controls[:, :, 0], self.controls[:, :, 1]
         moved = np.stack([a * x + c * y + e, b * x + d * y + f], axis=2)
         check_reach(moved)
-        return Pieces(
-            controls=moved, path=self.path, is_start=self.is_start, is_close=self.is_close
-        )
+        return Pieces(controls=moved, path=self.path, is_start=self.is_start)
 
 
 def check_reach(points: Floats) -> None:
@@ -252,17 +247,13 @@ def _without_dots(
     points: Floats, step: Floats, first: Ints, pieces: Pieces, rows: Ints
 ) -> tuple[Strokes, Ints]:
     path = pieces.path[rows[first[:-1]]]
-    # A closing line of no length leaves no point, so the subpath is asked, not the point.
-    subpath = np.cumsum(pieces.is_start) - 1
-    drawn_closed = np.zeros(len(path), dtype=bool)
-    drawn_closed[subpath[pieces.is_close]] = True
     gap = np.hypot(*(points[first[1:] - 1] - points[first[:-1]]).T)
     size = np.diff(first)
     strokes = Strokes(
         points_mm=points,
         step_mm=step,
         first=first.astype(np.int64),
-        closed=(drawn_closed | (gap < SAME_PLACE_MM)) & (size > 2),
+        closed=(gap < SAME_PLACE_MM) & (size > 2),
     )
     lines = np.flatnonzero(size > 1)
     return (strokes if len(lines) == len(path) else strokes.take(lines)), path[lines]

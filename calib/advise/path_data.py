@@ -249,10 +249,15 @@ def _with_starts(code: Ints, relative: Flags, args: Ints, values: Floats) -> _Se
     return _Segments(code[keep], relative[keep], args[keep], path[keep], values)
 
 
+def _last_set(is_set: Flags) -> Ints:
+    """For each entry, where the last one before it or itself stands that is set."""
+    return np.maximum.accumulate(np.where(is_set, np.arange(len(is_set)), 0))
+
+
 def _running(is_set: Flags, value: Floats) -> Floats:
     """Running value of a list of "set to" and "add": sum since the last set."""
     sums = np.cumsum(np.where(is_set, 0.0, value))
-    last = np.maximum.accumulate(np.where(is_set, np.arange(len(value)), 0))
+    last = _last_set(is_set)
     return np.asarray(np.where(is_set[last], value[last] - sums[last], 0.0) + sums)
 
 
@@ -269,8 +274,7 @@ def _ends(seg: _Segments, end_at: Ints) -> Floats:
     is_set = given & ~seg.relative
     floating_start = start & seg.relative
     local = _running(is_set | start, np.where(floating_start, 0.0, value))
-    last = np.maximum.accumulate(np.where(is_set | start, np.arange(len(value)), 0))
-    floating = floating_start[last]
+    floating = floating_start[_last_set(is_set | start)]
     begins = np.flatnonzero(start)
     before = begins - 1  # row -1 belongs to the first start, which is always set
     carried = np.where(close[before], 0.0, local[before])
@@ -303,7 +307,6 @@ def _pieces(seg: _Segments) -> Pieces:
         controls=controls,
         path=seg.path[rows],
         is_start=start[rows],
-        is_close=seg.code[rows] == _Z,
     )
 
 
@@ -361,5 +364,6 @@ def _set_quadratics(controls: Floats, seg: _Segments) -> None:
     for axis in (0, 1):
         value = turn * np.where(mirrors, 2.0 * controls[:, 0, axis], control[:, axis])
         control[:, axis] = turn * _running(~mirrors, value)
-    controls[rows, 1] = controls[rows, 0] + (control[rows] - controls[rows, 0]) * (2.0 / 3.0)
-    controls[rows, 2] = controls[rows, 3] + (control[rows] - controls[rows, 3]) * (2.0 / 3.0)
+    for inner, end in ((1, 0), (2, 3)):
+        outer = controls[rows, end]
+        controls[rows, inner] = outer + (control[rows] - outer) * (2.0 / 3.0)

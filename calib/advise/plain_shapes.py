@@ -159,7 +159,7 @@ def _ovals(
     centre = _moved(numbers[:, None, :2], matrices)
     axes = _moved(half, matrices, shift=False)
     check_reach(np.abs(centre) + np.abs(axes).sum(axis=1, keepdims=True))
-    counts = _oval_steps(np.hypot(*axes.reshape(-1, 4)[:, :2].T), axes, flatness_mm)
+    counts = _oval_steps(axes, flatness_mm)
     strokes, members = [], []
     for steps in np.unique(counts):
         which = np.flatnonzero(counts == steps)
@@ -168,13 +168,12 @@ def _ovals(
     return strokes, members
 
 
-def _oval_steps(first_axis: Floats, axes: Floats, flatness_mm: float) -> Ints:
-    """Steps of each oval, by the chord error of a circle of its largest radius."""
-    radius = np.hypot(first_axis, np.hypot(*axes[:, 1].T))
+def _oval_steps(axes: Floats, flatness_mm: float) -> Ints:
+    """Steps of each oval, by the chord error of a circle of its largest radius or more."""
+    radius = np.sqrt((axes**2).sum(axis=(1, 2)))
     for coarser, least in _COARSER:
         wanted = np.pi * np.sqrt(radius / (2.0 * flatness_mm * coarser))
-        place = np.searchsorted(_STEPS, np.clip(wanted, least, _MOST_STEPS))
-        counts = np.asarray(_STEPS[np.minimum(place, len(_STEPS) - 1)])
+        counts = _STEPS[np.searchsorted(_STEPS, np.clip(wanted, least, _MOST_STEPS))]
         if counts.sum() <= (MAX_POINTS if least == _COARSER[-1][1] else MANY_POINTS):
             return counts
     raise too_many_points(int(counts.sum()))
@@ -193,10 +192,6 @@ def _ring(centre: Floats, axes: Floats, steps: int) -> Strokes:
 
 def _ring_steps(axes: Floats, steps: int) -> Floats:
     step = np.zeros((len(axes), steps + 1))
-    (ux, uy), (vx, vy) = axes[:, 0].T, axes[:, 1].T
-    if np.allclose(ux, vy, rtol=1e-12) and np.allclose(uy, -vx, rtol=1e-12, atol=1e-12):
-        step[:, :-1] = (np.hypot(ux, uy) * (2.0 * np.pi / steps))[:, None]
-        return step
     for node in _GAUSS:
         at = (np.arange(steps) + node) * (2.0 * np.pi / steps)
         pace = [axes[:, :, axis] @ np.stack([-np.sin(at), np.cos(at)]) for axis in (0, 1)]

@@ -89,7 +89,7 @@ class DrawnPath(NamedTuple):  # made a hundred thousand times, which a dataclass
 class DrawnPage:
     """What a document draws, in its order; whether it says how large that is."""
 
-    has_size: bool = True
+    has_size: bool
     paths: list[DrawnPath] = field(default_factory=list)
     left_out: Counter[str] = field(default_factory=Counter)
 
@@ -227,8 +227,8 @@ class _Walk:
         self.by_id = {e.get("id", ""): e for e in root.iter() if e.get("id")}
         self.layers = _layers(root)
         self.reused = 0
-        self.page = DrawnPage()
-        place = self._page_place(root)
+        place, has_size = self._page_place(root)
+        self.page = DrawnPage(has_size)
         stack = [(element, place) for element in reversed(root)]
         while stack:
             element, place = stack.pop()
@@ -237,11 +237,10 @@ class _Walk:
             else:
                 stack.extend(self._visit(element, place))
 
-    def _page_place(self, root: Element) -> _Place:
+    def _page_place(self, root: Element) -> tuple[_Place, bool]:
         viewport, matrix, has_size = view_box(root, None)
-        self.page.has_size = has_size
         to_mm = composed((MM_PER_PX, 0.0, 0.0, MM_PER_PX, 0.0, 0.0), matrix)
-        return _Place(to_mm, viewport, self.rules.look(root, root.tag, Look()), "")
+        return _Place(to_mm, viewport, self.rules.look(root, root.tag, Look()), ""), has_size
 
     def _visit(self, element: Element, place: _Place) -> Iterator[tuple[Element, _Place]]:
         name = element.tag
