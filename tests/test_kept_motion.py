@@ -92,6 +92,16 @@ def test_courses_are_as_they_were() -> None:
     assert np.array_equal(joined.bend_mm, bends)
 
 
+def test_strokes_that_go_on_where_another_ends_know_nothing_of_it() -> None:
+    points = COURSES["slow turns"].points_mm.tolist()
+    parts = [through(*points[i : i + 10]) for i in (0, 10, 20)]
+    found, alone = course_of(joined_strokes(parts)), [course_of(part) for part in parts]
+    assert np.array_equal(found.bend_mm, np.concatenate([c.bend_mm for c in alone]))
+    assert np.array_equal(found.radius_mm, np.concatenate([c.radius_mm for c in alone]))
+    assert np.isinf(found.bend_mm[[0, 8, 10, 18, 20, 28]]).all()
+    assert np.isfinite(found.bend_mm[[1, 7, 11, 17, 21, 27]]).all()
+
+
 def test_a_turn_is_straight_below_a_thousand_millionth() -> None:
     def radius(turn: float) -> float:
         return float(course_of(through([0, 0], [1, 0], [2, turn])).radius_mm[1])
@@ -319,7 +329,7 @@ def test_least_widths_are_those_square_to_an_edge() -> None:
 
 def test_places_along_cuts_are_as_they_were() -> None:
     cuts = [strokes_of("M0 0h10v4", "M3 3l3 1", flatness=0.1), strokes_of("M20 1h2v2h-2z"),
-            strokes_of("M30 0a4 4 0 0 1 8 0", flatness=0.1)]  # fmt: skip
+            strokes_of("M30 0a4 4 0 0 1 8 0", "M40 0h0.4v0.3h0.2v0.5l0.3 0.4", flatness=0.1)]  # fmt: skip
     kept = [features._sampled(cuts, spacing) for spacing in (2.0, 0.9)]
     same_as_kept("cut_samples", kept)
     for found, spacing in zip(kept, (2.0, 0.9), strict=True):

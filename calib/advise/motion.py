@@ -72,8 +72,8 @@ def course_of(strokes: Strokes, corner_slip_mm: float = CORNER_SLIP_MM) -> Cours
     points = strokes.points_mm
     radius, bend = np.zeros(len(points)), np.full(len(points), np.inf)
     if len(points) > 2:
-        radius[1:-1], curved = _radii(np.diff(points, axis=0), corner_slip_mm)
-        on_curve = np.concatenate([[False], curved, [False]])
+        on_curve = np.zeros(len(points), dtype=bool)
+        radius[1:-1], on_curve[1:-1] = _radii(np.diff(points, axis=0), corner_slip_mm)
         on_curve[strokes.first[:-1]] = on_curve[strokes.first[1:] - 1] = False
         steps = np.flatnonzero(on_curve[:-1] & on_curve[1:])
         bend[steps] = np.minimum(radius[steps], radius[steps + 1])
@@ -146,7 +146,7 @@ def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float | 
     backward = np.minimum.accumulate((forward + reached)[::-1])[::-1] - reached
     # The sums round in their last digits; a stop is a stop.
     square = np.where(cap == 0.0, 0.0, np.maximum(backward, 0.0))
-    leave, arrive = square, np.append(square[1:], 0.0)
+    leave, arrive = square, np.roll(square, -1)
     limit = np.minimum(speed_mm_s**2, acceleration_mm_s2 * course.bend_mm)
     peak = np.minimum(limit, (leave + arrive + gain) / 2.0)
     top = np.sqrt(peak)

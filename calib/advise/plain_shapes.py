@@ -175,7 +175,7 @@ def _oval_steps(axes: Floats, flatness_mm: float) -> Ints:
         wanted = np.pi * np.sqrt(radius / (2.0 * flatness_mm * coarser))
         counts = _STEPS[np.searchsorted(_STEPS, np.clip(wanted, least, _MOST_STEPS))]
         if counts.sum() <= (MAX_POINTS if least == _COARSER[-1][1] else MANY_POINTS):
-            return counts
+            return np.asarray(counts)
     raise too_many_points(int(counts.sum()))
 
 
