@@ -328,8 +328,11 @@ def test_least_widths_are_those_square_to_an_edge() -> None:
 
 
 def test_places_along_cuts_are_as_they_were() -> None:
-    cuts = [strokes_of("M0 0h10v4", "M3 3l3 1", flatness=0.1), strokes_of("M20 1h2v2h-2z"),
-            strokes_of("M30 0a4 4 0 0 1 8 0", "M40 0h0.4v0.3h0.2v0.5l0.3 0.4", flatness=0.1)]  # fmt: skip
+    cuts = [
+        strokes_of("M0 0h10v4", "M3 3l3 1", flatness=0.1),
+        strokes_of("M20 1h2v2h-2z"),
+        strokes_of("M30 0a4 4 0 0 1 8 0", "M40 0h0.4v0.3h0.2v0.5l0.3 0.4", flatness=0.1),
+    ]
     kept = [features._sampled(cuts, spacing) for spacing in (2.0, 0.9)]
     same_as_kept("cut_samples", kept)
     for found, spacing in zip(kept, (2.0, 0.9), strict=True):

@@ -153,7 +153,7 @@ def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float | 
     ramps = (2.0 * top - np.sqrt(leave) - np.sqrt(arrive)) / acceleration_mm_s2
     held = length - (2.0 * peak - leave - arrive) / (2.0 * acceleration_mm_s2)
     cruise = np.maximum(held, 0.0) / np.where(top > 0.0, top, 1.0)
-    return np.asarray(np.where(length > 0.0, ramps + cruise, 0.0))
+    return np.asarray(ramps + cruise)
 
 
 def stroke_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float | None) -> Floats:
