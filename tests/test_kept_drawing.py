@@ -502,7 +502,8 @@ def test_style_sheets_without_bound_are_refused(monkeypatch: pytest.MonkeyPatch)
     kept.append(refusal(lambda: Stylesheet(["@import 'a.css'"])))
     monkeypatch.setattr(svg_style, "_MAX_RULES", 3)
     sheet = ".a{} .b{} .c{} .d{}"
-    kept.append(sorted(Stylesheet([sheet[:12]]).rules))
+    kept.append(sorted(Stylesheet([sheet[:14]]).rules))
+    assert sheet[:14].endswith(".c{}")
     kept.append(refusal(lambda: Stylesheet([sheet + ".e{}"])))
     monkeypatch.undo()
     monkeypatch.setattr(svg_style, "_LONGEST_NAMES", 5)
@@ -618,6 +619,11 @@ def test_documents_that_ask_for_too_much_are_refused(monkeypatch: pytest.MonkeyP
                 else:
                     kept.append([name, bound, found, last])
                     break
+    monkeypatch.setattr(svg_tree, "MAX_BYTES", len(data))
+    assert len(read_page(io.BytesIO(data)).paths) == 1
+    monkeypatch.setattr(svg_tree, "MAX_BYTES", len(data) - 1)
+    kept.append(refusal(lambda: read_page(io.BytesIO(data + b" "))))
+    monkeypatch.undo()
     packed = [b"\x1f\x8b\x08", io.BytesIO(b"\x1f\x8b\x08")]
     kept += [refusal(lambda: read_page(p)) for p in packed]  # noqa: B023
     bodies = [
