@@ -407,6 +407,8 @@ def kinds() -> dict[str, Callable[[], joint.Joint]]:
     return {
         "feel": lambda: fit(comb, felt(comb, 2.8, 8.38), (3.0, 3.01, 3.0)),
         "slots": lambda: fit(slots, felt(slots, 2.83), (3.0,), caliper=COARSE),
+        "slots and coupon": lambda: fit(slots, felt(slots, 2.83), (3.0,), coupon_kerf=coupon),
+        "tongues and coupon": lambda: fit(comb, felt(comb, None, 8.4), (3,), coupon_kerf=coupon),
         "tongues": lambda: fit(comb, felt(comb, None, 8.4), (3.31, 3.32)),
         "faces": lambda: fit(comb, measured(comb, both, "G T4 T5 S3") + felt(comb, 2.8, 8.4), (3,)),
         "wider below": lambda: fit(
@@ -426,6 +428,24 @@ def kinds() -> dict[str, Callable[[], joint.Joint]]:
 @pytest.mark.parametrize("name", sorted(kinds()))
 def test_joints_are_what_they_were(name: str) -> None:
     same_as_kept(f"joint_{name.replace(' ', '_')}", told(kinds()[name]()))
+
+
+def test_the_error_of_a_slot_is_counted_once() -> None:
+    """Of independent errors the variances add: i = −tongue − 2 slot, or −2 slot − doubt."""
+    comb, slots = board(), board(tongues=0)
+    both = joint.fit_joint(comb, felt(comb, 2.8, 8.4), (3.0,))
+    tongue, slot = both.press, both.slot_minus_stock
+    assert tongue is not None
+    assert slot is not None
+    assert both.interference is not None
+    wanted = math.hypot(tongue.difference.random_mm, 2.0 * slot.random_mm)
+    assert both.interference.random_mm == pytest.approx(wanted)
+    alone = joint.fit_joint(slots, felt(slots, 2.8), (3.0,))
+    assert alone.press is not None
+    assert alone.slot_minus_stock is not None
+    wanted = math.hypot(joint.SNUG_DOUBT_MM, 2.0 * alone.slot_minus_stock.random_mm)
+    assert alone.press.difference.random_mm == pytest.approx(wanted)
+    assert alone.press.difference.outside == pytest.approx(2.0)
 
 
 def notes(made: joint.Joint, comb: CombBoard, *given: tuple[str, Estimate]) -> list[str]:

@@ -169,7 +169,8 @@ def fit_joint(
         [tuple(stock_mm) or (board.stock_mm,)], faces.scatter, tool, jaws="outside"
     )
     felt = _felt(board, ladders, stock)
-    ways = _ways(faces, felt, stock, coupon_kerf)
+    measured = _measured(faces, coupon_kerf)
+    ways = [*measured, *_by_feel(felt)]
     kerf_from, kerf = min(ways, key=lambda way: way[1].standard_mm, default=("", None))
     joint = Joint(
         kerf=kerf,
@@ -183,8 +184,8 @@ def fit_joint(
         slot_edge=ladders[0].edge,
         tongue_edge=ladders[1].edge,
         slot_minus_stock=felt.slot_minus_stock,
-        interference=_interference(felt, kerf),
-        press=_press(felt, kerf),
+        interference=_interference(felt, [way for _, way in measured]),
+        press=_press(felt, [way for _, way in measured]),
         glue=None,
         inlay=_inlay(faces, kerf),
     )
@@ -223,41 +224,51 @@ def _felt(board: CombBoard, ladders: tuple[Ladder, Ladder], stock: Estimate) -> 
     )
 
 
-def _ways(
-    faces: Faces, felt: _Felt, stock: Estimate, coupon_kerf: Estimate | None
-) -> list[tuple[str, Estimate]]:
-    """Every way to the narrowest kerf that the readings allow, with its name."""
-    ways: list[tuple[str, Estimate]] = []
-    if faces.narrowest is not None:
-        ways.append(("the caliper on this comb", faces.narrowest))
-    if coupon_kerf is not None:
-        ways.append(("the measured size of coupons", coupon_kerf))
+# How a snug slot may differ from the stock in it, where nothing measured tells.
+_DOUBT = Estimate(value_mm=0.0, random_mm=SNUG_DOUBT_MM)
+
+
+def _measured(faces: Faces, coupon_kerf: Estimate | None) -> list[tuple[str, Estimate]]:
+    """Every way to the narrowest kerf by caliper that the readings allow, with its name."""
+    named = (
+        ("the caliper on this comb", faces.narrowest),
+        ("the measured size of coupons", coupon_kerf),
+    )
+    return [(name, kerf) for name, kerf in named if kerf is not None]
+
+
+def _by_feel(felt: _Felt) -> list[tuple[str, Estimate]]:
+    """The way to the narrowest kerf by feel, with its name, if the readings allow one."""
     slot, tongue = felt.slot_minus_stock, felt.tongue_minus_gauge
-    if slot is not None and tongue is not None:
-        ways.append(("the feel of slots and tongues", combine([(1.0, tongue), (1.0, slot)])))
-    elif slot is not None:
-        doubt = Estimate(value_mm=0.0, random_mm=SNUG_DOUBT_MM)
-        ways.append(("the feel of the slots alone", combine([(-1.0, slot), (-1.0, doubt)])))
-    return ways
+    if slot is None:
+        return []
+    if tongue is not None:
+        return [("the feel of slots and tongues", combine([(1.0, tongue), (1.0, slot)]))]
+    return [("the feel of the slots alone", combine([(-1.0, slot), (-1.0, _DOUBT)]))]
 
 
-def _interference(felt: _Felt, kerf: Estimate | None) -> Estimate | None:
-    """By how much a snug opening is narrower than what sits in it."""
+def _interference(felt: _Felt, measured: Sequence[Estimate]) -> Estimate | None:
+    """By how much a snug opening is narrower than what sits in it.
+
+    A kerf by feel rests on the same slots and tongues, whose errors would count wrongly if it were
+    added to them; what it would give is written out in slots and tongues instead.
+    """
     slot, tongue = felt.slot_minus_stock, felt.tongue_minus_gauge
     ways = []
-    if slot is not None and tongue is not None:
-        ways.append(combine([(-1.0, tongue), (-2.0, slot)]))
-    if kerf is not None and slot is not None:
-        ways.append(combine([(-1.0, slot), (-1.0, kerf)]))
-    if kerf is not None and tongue is not None:
-        ways.append(combine([(1.0, tongue), (-2.0, kerf)]))
+    if slot is not None:
+        ways.append(combine([(-1.0, tongue), (-2.0, slot)]) if tongue is not None else _DOUBT)
+        ways += [combine([(-1.0, slot), (-1.0, kerf)]) for kerf in measured]
+    if tongue is not None:
+        ways += [combine([(1.0, tongue), (-2.0, kerf)]) for kerf in measured]
     return min(ways, key=lambda way: way.standard_mm, default=None)
 
 
-def _press(felt: _Felt, kerf: Estimate | None) -> FitAdvice | None:
-    difference = felt.tongue_minus_gauge
-    if difference is None and felt.slot_minus_stock is not None and kerf is not None:
-        difference = combine([(1.0, kerf), (-1.0, felt.slot_minus_stock)])
+def _press(felt: _Felt, measured: Sequence[Estimate]) -> FitAdvice | None:
+    difference, slot = felt.tongue_minus_gauge, felt.slot_minus_stock
+    if difference is None and slot is not None:
+        ways = [combine([(1.0, kerf), (-1.0, slot)]) for kerf in measured]
+        ways.append(combine([(-2.0, slot), (-1.0, _DOUBT)]))
+        difference = min(ways, key=lambda way: way.standard_mm)
     if difference is None:
         return None
     return FitAdvice(

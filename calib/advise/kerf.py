@@ -287,9 +287,8 @@ def kerf_by_energy(points: Sequence[KerfPoint], *, caliper: Caliper | None = Non
     x = np.array([energy for energy, _ in rows])
     # Twice: the first line serves to see how far the places scatter about it.
     guess = scatter_of([[place] for place in places], tool)
-    value, slope, *_ = _line(x, places, guess)
-    along = value + slope * (x - x.mean())
-    left = [[k - at for k in place] for place, at in zip(places, along, strict=True)]
+    _, slope, _ = _line(x, places, guess)
+    left = [[k - along for k in place] for place, along in zip(places, slope * x, strict=True)]
     scatter = scatter_of([left], tool, fitted=2)
     value, slope, covariance = _line(x, places, scatter)
     growth_sd = math.sqrt(covariance[1, 1])

@@ -113,7 +113,7 @@ def inconsistencies(region: Region) -> list[str]:
             notes.append(f"Results get {more} {words} than the settings explain. {question}")
     odd = chances[grade, np.arange(len(burns))] < _ODD_CHANCE
     notes += [_odd_sentence(b) for b, is_odd in zip(burns, odd, strict=True) if is_odd]
-    return notes
+    return list(dict.fromkeys(notes))
 
 
 def _grade(burn: Burn) -> int:

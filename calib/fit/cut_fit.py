@@ -30,8 +30,6 @@ Array = npt.NDArray[np.float64]
 SHARED_NODES = np.linspace(-4.5, 4.5, 15)
 _weights = np.exp(-0.5 * SHARED_NODES**2)
 SHARED_WEIGHTS = _weights / _weights.sum()
-# Burns × shape points × nodes that are worked at once, to bound the memory (about 100 MB).
-_BLOCK = 4_000_000
 # Points that a mixture over sittings is thinned to.
 _THINNED = 8000
 
@@ -84,11 +82,12 @@ def _log_chances(
         ratio = data.length_ratio[row]
         if data.grade[row] == 0:
             chance = ndtr(-z - band / sigma)
-        elif ratio == 1.0:
-            through = np.exp(-defects) * ndtr(z)
-            chance = through if data.grade[row] == 2 else 1.0 - ndtr(-z - band / sigma) - through
         else:
-            through = np.exp(ratio * (log_ndtr(z) - defects))
+            through = (
+                np.exp(-defects) * ndtr(z)
+                if ratio == 1.0
+                else np.exp(ratio * (log_ndtr(z) - defects))
+            )
             chance = through if data.grade[row] == 2 else 1.0 - ndtr(-z - band / sigma) - through
         seen = (1.0 - MISREAD) * np.maximum(chance, 0.0) + MISREAD / 3.0
         total.times(seen, data.count[row])
@@ -121,7 +120,7 @@ def _shared_chances(
 def _informed(data: CutData) -> tuple[int, ...]:
     """Which parameters these data can tell anything of, as places in ``PARAMETERS``."""
     names = ["floor", "exponent", "scatter", "band"]
-    if len(np.unique(data.at.ln_passes)) > 1 or data.at.ln_passes.any():
+    if data.at.ln_passes.any():
         names.append("passes")
     if len(np.unique(data.group)) > 1:
         names.append("shared")

@@ -339,16 +339,10 @@ _SETTING_FIELDS = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm")
 def _settings(*columns: npt.ArrayLike) -> tuple[list[Array], tuple[int, ...]]:
     """Settings broadcast and flattened, with their common shape."""
     arrays = np.broadcast_arrays(*(np.asarray(c, dtype=float) for c in columns))
-    for name, column in zip(
-        ("power_pct", "speed_mm_s", "passes", "line_pitch_mm"), arrays, strict=False
-    ):
-        bad = (
-            column[~(column > 0) & ~np.isnan(column)]
-            if name == "line_pitch_mm"
-            else column[~(column > 0)]
-        )
+    for name, column in zip(_SETTING_FIELDS, arrays, strict=False):
+        bad = column[~((column > 0) | ((name == "line_pitch_mm") & np.isnan(column)))]
         if bad.size:
-            raise InvalidRecord(f"{name} is {bad.flat[0]!r}: give a number above 0.")
+            raise InvalidRecord(f"{name} is {float(bad.flat[0])!r}: give a number above 0.")
     return [a.ravel() for a in arrays], arrays[0].shape
 
 
