@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from kept_results import same_as_kept
 from scipy.linalg import LinAlgError
-from scipy.special import log_ndtr, ndtr
+from scipy.special import erf, log_ndtr, ndtr
 
 from calib.errors import InvalidRecord, NoFiniteEstimate
 from calib.fit import ordinal, ordinal_frame, ordinal_likelihood
@@ -72,6 +72,11 @@ def test_narrow_bands_hold_their_density_times_their_width() -> None:
     series = density + (middle**2 - 1) * width**2 / 24
     assert found[small] == pytest.approx(series[small], abs=3e-7)
     assert np.abs(np.exp(found - density) - 1)[0].max() < 1e-5
+    # About zero the chance is an error function.
+    half = np.array([0.0024])
+    assert log_chance_between(-half, half) == pytest.approx(
+        np.log(erf(half / math.sqrt(2.0))), abs=1e-11
+    )
     # Far out a band is narrow only when it is so for its distance.
     ends = log_ndtr([-29.95, -30.05])
     far = log_chance_between(np.array([-30.05]), np.array([-29.95]))
@@ -416,6 +421,12 @@ def test_refusals_of_ordinal_fits_are_what_they_were() -> None:
     kept += [refusal(lambda g=g: plain.fit(x, g)) for g in graded]
     kept.append(refusal(lambda: plain.fit(x, y, [1, 0, 1, 0, 1, 0])))
     kept.append(refusal(lambda: plain.fit(flat, y)))
+    sizes = np.column_stack([
+        x,
+        y + x[:, 0] ** 2,
+        x * 1e4,
+    ])  # only those that hang together are named
+    kept.append(refusal(lambda: plain.fit(sizes, y)))
     kept.append(refusal(lambda: plain.fit(x, [4, 4, 4, 5, 5, 5])))
     kept.append(refusal(lambda: OrdinalProbit("normal").fit(x, y)))  # type: ignore[arg-type]
     wrong = OrdinalProbit(GaussianPrior(effect_sd=(1.0, 2.0)))
