@@ -421,11 +421,8 @@ def test_refusals_of_ordinal_fits_are_what_they_were() -> None:
     kept += [refusal(lambda g=g: plain.fit(x, g)) for g in graded]
     kept.append(refusal(lambda: plain.fit(x, y, [1, 0, 1, 0, 1, 0])))
     kept.append(refusal(lambda: plain.fit(flat, y)))
-    sizes = np.column_stack([
-        x,
-        y + x[:, 0] ** 2,
-        x * 1e4,
-    ])  # only those that hang together are named
+    # Of columns of other sizes, only those that hang together are named.
+    sizes = np.column_stack([x, y + x[:, 0] ** 2, x * 1e4])
     kept.append(refusal(lambda: plain.fit(sizes, y)))
     kept.append(refusal(lambda: plain.fit(x, [4, 4, 4, 5, 5, 5])))
     kept.append(refusal(lambda: OrdinalProbit("normal").fit(x, y)))  # type: ignore[arg-type]
