@@ -286,12 +286,15 @@ def _laid_out(
     size = (float(needed[0]), float(needed[1])) if offcut_mm is None else limit
     head = head_strokes(board.label_setting, lines, edge, bottom)
     if offcut_mm is not None and size != offcut_mm:
-        note = (
-            f"The offcut is larger than the head reaches: the board is the corner of {size[0]:g} x"
-            f" {size[1]:g} mm at the program's zero."
-        )
-        board = replace(board, notes=(note,))
+        board = replace(board, notes=(_corner_note(size),))
     return _drawn(replace(board, board_id=code, board_mm=size), placed, measures, tuple(head))
+
+
+def _corner_note(size: tuple[float, float]) -> str:
+    return (
+        f"The offcut is larger than the head reaches: the board is the corner of {size[0]:g} x"
+        f" {size[1]:g} mm at the program's zero."
+    )
 
 
 def _parts(

@@ -310,6 +310,7 @@ def _check_sitting(sitting: Sitting) -> None:
 
 
 def sitting_from(row: Row) -> Sitting:
+    """What a row says of a sitting."""
     return Sitting(label=row["label"], **{name: row[name] for name in _DETAILS})
 
 

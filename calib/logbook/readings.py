@@ -168,6 +168,7 @@ def _on_cell() -> sa.ColumnElement[bool]:
 
 
 def is_blank(reading: Reading) -> bool:
+    """True when nothing was read and nothing noted."""
     return all(getattr(reading, name) is None for name in READ) and not reading.note
 
 

@@ -114,8 +114,7 @@ def plan_comb_board(
     setting = wish.setting or _settled(book, of_machine, of_sheet)
     kerf = wish.kerf_mm
     if kerf is None:
-        measured = kerf_at(book, of_machine, of_sheet.name, setting)
-        kerf = None if measured is None else max(round(measured.value_mm, 2), 0.02)
+        kerf = _measured_kerf_mm(book, of_machine, of_sheet, setting)
     board = plan_comb(
         of_machine,
         of_sheet,
@@ -139,15 +138,15 @@ def plan_comb_board(
         "kerf_mm": board.kerf_mm,
         "offcut_mm": None if wish.offcut_mm is None else list(wish.offcut_mm),
     }
-    book.keep(
-        "comb",
-        content,
-        when=when,
-        label=board.board_id,
-        machine=of_machine.name,
-        sheet=of_sheet.name,
-    )
+    names = {"machine": of_machine.name, "sheet": of_sheet.name}
+    book.keep("comb", content, when=when, label=board.board_id, **names)
     return PlannedComb(board=board, files=files, time_s=comb_time_s(board))
+
+
+def _measured_kerf_mm(book: Book, machine: Machine, sheet: Sheet, setting: Setting) -> float | None:
+    """Kerf from measured coupons, to the steps of a caliper; None without any [mm]."""
+    measured = kerf_at(book, machine, sheet.name, setting)
+    return None if measured is None else max(round(measured.value_mm, 2), 0.02)
 
 
 def _settled(book: Book, machine: Machine, sheet: Sheet) -> Setting:

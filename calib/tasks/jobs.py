@@ -221,18 +221,13 @@ def _with_cuts(
     setting, why = chosen.setting, chosen.why
     if setting is None and "cheapest" in settings:
         setting, why = settings["cheapest"], CHEAPEST
+    report = JobReport(classes=(), size_mm=(0.0, 0.0), costs=costs)
     if setting is None:
-        return JobReport(
-            classes=(),
-            size_mm=(0.0, 0.0),
-            costs=costs,
-            notes=(*notes, *job.notes, "Give a setting for the cuts to see what the job takes."),
-        )
+        missing = "Give a setting for the cuts to see what the job takes."
+        return replace(report, notes=(*notes, *job.notes, missing))
     time = times.at(cut_times.counted, cut_times.settings(setting))
     notes += (*cut_times.notes, *time.notes)
-    report = JobReport(
-        classes=(), size_mm=(0.0, 0.0), setting=setting, chosen=why, time=time, costs=costs
-    )
+    report = replace(report, setting=setting, chosen=why, time=time)
     if not region.burns:
         return replace(report, notes=tuple(dict.fromkeys(notes)))
     if why != CHEAPEST:

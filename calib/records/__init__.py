@@ -1,0 +1,44 @@
+"""The words of calib as frozen records; each checks itself once, when made."""
+
+from calib.records.boards import Cell, Grid, Reading
+from calib.records.burns import Burn, Setting
+from calib.records.machine import Machine
+from calib.records.promise import Promise
+from calib.records.sheet import Sheet
+from calib.records.words import (
+    CHAR_WORDS,
+    COUPON_CORNER_MM,
+    COUPON_CUT_MM,
+    COUPON_MM,
+    MARK_WORDS,
+    OPERATIONS,
+    THROUGH_GRADES,
+    BurnSource,
+    Corner,
+    LaserSource,
+    Operation,
+    Through,
+)
+
+__all__ = [
+    "Burn",
+    "BurnSource",
+    "Cell",
+    "CHAR_WORDS",
+    "Corner",
+    "COUPON_CORNER_MM",
+    "COUPON_CUT_MM",
+    "COUPON_MM",
+    "Grid",
+    "LaserSource",
+    "Machine",
+    "MARK_WORDS",
+    "Operation",
+    "OPERATIONS",
+    "Promise",
+    "Reading",
+    "Setting",
+    "Sheet",
+    "Through",
+    "THROUGH_GRADES",
+]

@@ -1,0 +1,30 @@
+"""Operations, grades, and the standard coupon."""
+
+from __future__ import annotations
+
+import math
+from typing import Literal, get_args
+
+Operation = Literal["cut", "line_mark", "area_mark"]
+Through = Literal["no", "hanging", "through"]
+BurnSource = Literal["board", "job", "check_strip"]
+LaserSource = Literal["co2", "diode"]
+Corner = Literal["lower_left", "lower_right", "upper_left", "upper_right"]
+
+OPERATIONS: tuple[Operation, ...] = get_args(Operation)
+THROUGH_GRADES: tuple[Through, ...] = get_args(Through)
+CHAR_WORDS = (
+    "clean",
+    "tan",
+    "brown",
+    "black, wipes off on a finger",
+    "flaking, flared or burnt back",
+)
+MARK_WORDS = ("nothing", "faint", "clear", "heavy (deep, or a dark halo)", "scorched or cut")
+
+# The standard coupon: wide enough to lie across the slats of common beds (common practice, no
+# source), corners rounded so that the head need not stop there.
+COUPON_MM = 16.0
+COUPON_CORNER_MM = 3.0
+# Outline of the standard coupon [mm]: four sides less what the four quarter circles save.
+COUPON_CUT_MM = 4.0 * COUPON_MM - (8.0 - 2.0 * math.pi) * COUPON_CORNER_MM
