@@ -24,7 +24,7 @@ _WHOLE = 64
 
 
 def same_as_kept(name: str, found: object) -> None:
-    """Compare with ``tests/kept/NAME.json``: numbers to 1e-6 of their size, the rest exactly.
+    """Compare with ``tests/kept/NAME.json``: measured numbers to 1e-6 of their size, the rest exactly.
 
     Parameters
     ----------
@@ -84,6 +84,6 @@ def _different(kept: Any, found: Any, where: str) -> list[str]:
             return [f"{where}: kept {len(kept)} entries, found {len(found)}"]
         pairs = enumerate(zip(kept, found, strict=True))
         return [line for i, (a, b) in pairs for line in _different(a, b, f"{where}[{i}]")]
-    numbers = all(isinstance(v, int | float) and not isinstance(v, bool) for v in (kept, found))
-    same = found == pytest.approx(kept, rel=1e-6, abs=1e-9) if numbers else kept == found
+    measured = isinstance(kept, float) and isinstance(found, float)
+    same = found == pytest.approx(kept, rel=1e-6, abs=1e-9) if measured else kept == found
     return [] if same else [f"{where}: kept {kept!r}, found {found!r}"]
