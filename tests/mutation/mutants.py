@@ -4,7 +4,7 @@
 
 draws so many small changes at random (a comparison, an operator, a number, a condition), puts each
 into a copy of the project and runs the tests that reach the line, those that reach least else
-first, and others of their files, for no more than a minute. It prints the share that is killed and
+first, and others of their files, for no more than half a minute. It prints the share that is killed and
 every change that lives. Which test reaches which line is measured first, by one run of all tests
 but those of the shells (ten minutes); it is kept in .venv/mutation and measured again when calib or
 the tests have changed. Outside of .ci/run because it takes an hour.
@@ -40,7 +40,7 @@ SHELLS = (
     "test_web_door.py", "test_web_serving.py", "test_cli.py", "test_demo.py",
 )  # fmt: skip
 # Seconds of tests for one mutant, and how many times as long it may take before it counts as hung.
-MOST_S, PATIENCE = 60.0, 4.0
+MOST_S, PATIENCE = 30.0, 4.0
 
 _COMPARED = {
     ast.Lt: ast.LtE, ast.LtE: ast.Lt, ast.Gt: ast.GtE, ast.GtE: ast.Gt,
