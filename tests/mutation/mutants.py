@@ -4,10 +4,10 @@
 
 draws so many small changes at random (a comparison, an operator, a number, a condition), puts each
 into a copy of the project and runs the tests that reach the line, those that reach least else
-first, and others of their files, for no more than half a minute. It prints the share that is killed and
-every change that lives. Which test reaches which line is measured first, by one run of all tests
-but those of the shells (ten minutes); it is kept in .venv/mutation and measured again when calib or
-the tests have changed. Outside of .ci/run because it takes an hour.
+first, and others of their files, for no more than half a minute. It prints the share that is killed
+and every change that lives. Which test reaches which line is measured first, by one run of all
+tests but those of the shells (five to ten minutes); it is kept in .venv/mutation and measured again
+when calib or the tests have changed. Outside of .ci/run because it takes half an hour and more.
 """
 
 from __future__ import annotations
@@ -145,8 +145,13 @@ class Reach:
         particular comes first.
         """
         lines = self.tests.get(mutant.path, {})
-        # What runs when the module is loaded belongs to no test: then all that reach the module.
+        # What runs when the module is loaded belongs to no test: then all that reach the module, or
+        # the room when it holds nothing else.
         every = lines.get(mutant.line) or sorted({t for some in lines.values() for t in some})
+        if not every:
+            room = mutant.path.rpartition("/")[0]
+            near = [at for path, at in self.tests.items() if path.startswith(room)]
+            every = sorted({t for at in near for some in at.values() for t in some})
         files = {test.split("::")[0] for test in every}
         mates = [t for t in self.seconds if t.split("::")[0] in files and t not in set(every)]
         left, picked = MOST_S, []
