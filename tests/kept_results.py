@@ -24,7 +24,7 @@ _WHOLE = 64
 
 
 def same_as_kept(name: str, found: object) -> None:
-    """Compare with ``tests/kept/NAME.json``: measured numbers to 1e-6 of their size, the rest exactly.
+    """Compare with ``tests/kept/NAME.json``: measured numbers to 1e-6, the rest exactly.
 
     Parameters
     ----------
