@@ -146,7 +146,7 @@ def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float | 
     backward = np.minimum.accumulate((forward + reached)[::-1])[::-1] - reached
     # The sums round in their last digits; a stop is a stop.
     square = np.where(cap == 0.0, 0.0, np.maximum(backward, 0.0))
-    leave, arrive = square, np.roll(square, -1)
+    leave, arrive = square, np.append(square[1:], 0.0)
     limit = np.minimum(speed_mm_s**2, acceleration_mm_s2 * course.bend_mm)
     peak = np.minimum(limit, (leave + arrive + gain) / 2.0)
     top = np.sqrt(peak)
