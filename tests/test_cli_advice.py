@@ -1,0 +1,114 @@
+"""Regions, recommendations and jobs at the command line."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from shell import MACHINE, Shell, cut_cleanly, mark_clearly
+
+
+def test_a_region_as_text_data_and_pictures(evening: Shell) -> None:
+    text = evening.text("region", "--picture", "r.png", "--picture", "r.svg")
+    assert "bracketed" not in text
+    assert "both sides of the edge" in text
+    assert "mm/min" in text
+    assert (evening.folder / "r.svg").read_text().count("<svg") == 1
+    shown = evening.json("region")
+    fast = [row["speeds_mm_s"] for row in shown["rows"]]
+    assert all(row[0] >= row[1] >= row[2] for row in fast)
+    # The truth of the fixture: half the coupons fall free at 20 mm/s and 80 %.
+    assert shown["rows"][0]["power_pct"] == 80.0
+    assert 15.0 < shown["rows"][0]["speeds_mm_s"][0] < 24.0
+    assert ".png" in evening.run("region", "--picture", "r.gif", code=2).stderr
+
+
+def test_a_recommendation_states_its_chance_and_stores_the_promise(evening: Shell) -> None:
+    given = evening.json("recommend", "--char-at-most", "2", "--reliability", "0.95")
+    advice = given["recommendation"]
+    assert advice["chance"] >= 0.95
+    assert 40.0 <= advice["power_pct"] <= 80.0
+    assert cut_cleanly(advice["power_pct"], advice["speed_mm_s"])[0] == "through"
+    promise = evening.json("list-promises")[0]
+    assert promise["id"] == given["promise_id"]
+    assert promise["promise"]["setting"]["speed_mm_s"] == advice["speed_mm_s"]
+    assert promise["at"]
+    evening.run("settle", given["promise_id"][:8], "--note", "fine")
+    (settled,) = evening.json("show-sheet", "birch 3")["settled"]
+    assert settled["setting"]["power_pct"] == advice["power_pct"]
+    assert "0 promises" in evening.refusal("settle", "zz")
+
+
+def test_a_recommendation_in_words_for_the_workshop(evening: Shell) -> None:
+    done = evening.run("recommend", "--cut-length", "2 m", "--reliability", "0.9")
+    text = done.stdout
+    assert done.stderr == "Next: try it, and settle on it with calib settle last.\n"
+    for words in ("mm/min", "a whole job", "Margin:", "pushes in the job", "hour of cutting"):
+        assert words in text
+
+
+def test_a_job_is_kept_with_its_promise(evening: Shell) -> None:
+    given = evening.json("list-promises")[0]["promise"]["setting"]
+    setting = ("--power", str(given["power_pct"]), "--speed", str(given["speed_mm_s"]))
+    evening.run("take-down-job", *setting, "--through", "38", "--hanging", "2")
+    (promise,) = evening.json("list-promises")
+    assert len(promise["jobs"]) == 1
+    assert evening.json("list", "--kind", "job")["entries"][0]["outcomes"] == {
+        "hanging": 2,
+        "through": 38,
+    }
+    assert "No part" in evening.refusal("take-down-job", *setting)
+    assert "-3" in evening.refusal("take-down-job", *setting, "--no=-3")
+
+
+@pytest.mark.parametrize(
+    ("outcome", "edge", "said"),
+    [
+        (lambda _p, _v: ("through", "1", ""), "all_through", "faster or with less power"),
+        (lambda _p, _v: ("no", "", ""), "none_through", "slower or with more power"),
+    ],
+)
+def test_an_edge_that_was_not_found_is_said_with_the_way_to_go(
+    planned: Shell, outcome: Any, edge: str, said: str
+) -> None:
+    planned.burn(planned.json("show-board", "last")["grid"], outcome)
+    shown = planned.json("region")
+    assert shown["edge"] == edge
+    assert any(said in note for note in shown["notes"])
+    done = planned.run("recommend", code=0 if edge == "all_through" else 1)
+    if edge == "none_through":
+        assert "Burn next:" in done.stderr
+    else:
+        cells = planned.json("show-board", "last")["grid"]["cells"]
+        advised = planned.json("list-promises")[0]["promise"]["setting"]
+        assert advised["speed_mm_s"] <= max(cell["speed_mm_s"] for cell in cells)
+
+
+def test_one_burn_and_contradictory_burns_get_an_honest_answer(planned: Shell) -> None:
+    assert "was burnt yet" in planned.refusal("recommend")
+    one = planned.write("r.csv", "cell,through,char,mark,note\nC1,through,1,,\n")
+    planned.run("take-down", "last", one)
+    done = planned.run("recommend", code=1)
+    assert "Burn next:" in done.stderr
+    grid = planned.json("show-board", "last")["grid"]
+    energies = sorted(cell["power_pct"] / cell["speed_mm_s"] for cell in grid["cells"])
+    planned.run("undo", "--board", "last")
+    # Everything falls free, only not the coupon that got the most.
+    planned.burn(grid, lambda p, v: ("no" if p / v == energies[-1] else "through", "", ""))
+    assert any("contradicts" in note for note in planned.json("region")["notes"])
+    assert planned.json("region")["edge"] == "bracketed"
+
+
+def test_line_marks_have_a_board_a_region_and_a_recommendation(shell: Shell) -> None:
+    shell.run(*MACHINE)
+    shell.run("add-sheet", "MDF 3", "--material", "MDF", "--thickness", "3")
+    mark = ("--operation", "line-mark")
+    for speeds in ("60,90,120,150", "100,130,170,200"):
+        planned = shell.json("plan", *mark, "--powers", "12,16,22", "--speeds", speeds)
+        shell.burn(planned["grid"], mark_clearly)
+    text = shell.text("region", *mark)
+    assert "likeliest to be 2" in text
+    advice = shell.json("recommend", *mark, "--reliability", "0.9")["recommendation"]
+    assert mark_clearly(advice["power_pct"], advice["speed_mm_s"])[2] == "2"
+    assert advice["chance_not_deeper"] >= 0.9
+    assert "come out as wanted" in shell.text("recommend", *mark, "--reliability", "0.9")

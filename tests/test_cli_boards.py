@@ -1,0 +1,110 @@
+"""Boards at the command line: planned, written into files, resumed, counted, refused."""
+
+from __future__ import annotations
+
+from shell import BIRCH, Shell
+
+from calib.logbook import open_book
+
+
+def test_nothing_is_planned_on_a_sheet_that_is_refused_on_this_machine(shell: Shell) -> None:
+    shell.run("add-machine", "d", "--watts", "10", "--bed", "400x400", "--top-speed", "100",
+              "--source", "diode")  # fmt: skip
+    shell.run("add-sheet", "clear", "--material", "clear acrylic", "--thickness", "3")
+    assert "diode" in shell.refusal("plan", "clear")
+    assert shell.json("list")["total"] == 0
+
+
+def test_a_planned_board_is_shown_stored_and_forecast(planned: Shell) -> None:
+    shown = planned.json("show-board", "last")
+    cells = {cell["label"] for cell in shown["grid"]["cells"]}
+    assert len(cells) == 6
+    with open_book(planned.book) as book:
+        forecast = book.forecasts(unread=True)
+    assert {f.cell for f in forecast} == cells
+    assert {f.event for f in forecast} >= {"through", "char_at_most_2"}
+
+
+def test_files_of_a_board_carry_its_code(planned: Shell) -> None:
+    code = planned.json("show-board", "last")["grid"]["board_id"]
+    done = planned.run("files", "last", "--into", "out", "--one-file-per-setting")
+    names = {path.name for path in (planned.folder / "out").iterdir()}
+    assert {f"{code}.svg", f"{code}.ngc", f"{code}-frame.ngc", f"{code}-record.pdf",
+            f"{code}-plan.csv", f"{code}-results.csv"} <= names  # fmt: skip
+    assert f"{code}-00-codes.svg" in names
+    assert all(name.startswith(code) for name in names)
+    assert f"{code}-record.pdf" in done.stdout
+
+
+def test_a_filled_in_result_file_is_left_alone(planned: Shell) -> None:
+    planned.run("files", "last", "--into", "out")
+    path = next((planned.folder / "out").glob("*-results.csv"))
+    filled = path.read_text().replace("A1,,", "A1,no,")
+    path.write_text(filled)
+    assert "left as it is" in planned.text("files", "last", "--into", "out")
+    assert path.read_text() == filled
+
+
+def test_without_the_s_word_there_is_everything_but_programs(shell: Shell) -> None:
+    shell.run("add-machine", "m", "--watts", "60", "--bed", "600x400", "--top-speed", "400")
+    shell.run(*BIRCH)
+    done = shell.run("plan", "--burns", "3", "--into", "out")
+    assert "There is no program" in done.stderr
+    assert not list((shell.folder / "out").glob("*.ngc"))
+    assert "change-machine --power-word" in shell.refusal("resume", "last", "A1")
+
+
+def test_a_stopped_board_goes_on_from_a_cell(planned: Shell) -> None:
+    cells = planned.json("show-board", "last")["grid"]["cells"]
+    last = max(cells, key=lambda cell: cell["burn_order"])["label"]
+    planned.run("resume", "last", last.lower())
+    (program,) = planned.folder.glob("*-from-*.ngc")
+    assert f"from cell {last}" in program.read_text().replace("\n", " ")
+    assert "Z9" in planned.refusal("resume", "last", "Z9")
+
+
+def test_a_focus_board(planned: Shell) -> None:
+    shown = planned.json("focus", "--heights", "-2,0,+2", "--into", "f")
+    assert shown["heights_mm"] == [-2.0, 0.0, 2.0]
+    assert {path.name for path in (planned.folder / "f").iterdir()} == {"focus.svg", "focus.ngc"}
+    assert "5 x 5 mm" in planned.refusal("focus", "--offcut", "5x5")
+
+
+def test_offcuts_that_are_too_small_and_limits_that_are_crossed(planned: Shell) -> None:
+    assert "10 x 10 mm" in planned.refusal("plan", "--offcut", "10x10")
+    said = planned.refusal("plan", "--powers", "40,90", "--speeds", "10")
+    assert "90 %" in said
+    assert "with change-machine" in said
+    assert "5 %" in planned.refusal("plan", "--powers", "5", "--speeds", "10")
+    said = planned.refusal("plan", "--powers", "40", "--speeds", "10,500")
+    assert "500 mm/s (30000 mm/min)" in said
+    assert "400 mm/s" in said
+    assert "only --powers is given (40)" in planned.refusal("plan", "--powers", "40")
+    assert "--burns is 0" in planned.refusal("plan", "--burns", "0")
+    assert "engrave" in planned.run("plan", "--operation", "engrave", code=2).stderr
+    assert planned.json("list")["total"] == 1, "nothing of all this was stored"
+
+
+def test_a_small_offcut_gives_fewer_burns_and_says_so(planned: Shell) -> None:
+    grid = planned.json("plan", "--offcut", "70x60")["grid"]
+    assert 0 < len(grid["cells"]) < 8
+    assert any("8 burns were asked for" in note for note in grid["notes"])
+
+
+def test_rounds_are_counted_and_unread_boards_named(planned: Shell) -> None:
+    first = planned.json("show-board", "last")["grid"]["board_id"]
+    done = planned.run("plan", "--burns", "3")
+    assert "round 1" in done.stdout, "a board that wasn't burnt is no round"
+    assert f"earlier board {first}" in done.stderr
+    again = planned.run("plan", "--burns", "6")
+    assert f"Board {first}, round 1" in again.stdout
+    assert f"Board {first} was planned before" in again.stderr
+    assert planned.json("list")["total"] == 2
+    path = planned.write("r.csv", "cell,through,char,mark,note\nA1,no,,,\n")
+    planned.run("take-down", first, path)
+    assert "round 2" in planned.text("plan", "--burns", "3")
+
+
+def test_a_folder_that_cannot_be_written_is_said(planned: Shell) -> None:
+    planned.write("file", "x")
+    assert "file" in planned.refusal("files", "last", "--into", "file/under")

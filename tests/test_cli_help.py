@@ -1,0 +1,124 @@
+"""What every command says of itself: a sentence, its options and units, an example that runs."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from pathlib import Path
+from typing import Any
+
+import pytest
+import typer
+from shell import Shell, cut_cleanly
+
+from calib.cli import app
+
+COMMANDS: dict[str, Any] = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+# What is typed into commands that ask.
+TYPED = {"read": "q\n"}
+UNITS = re.compile(r"\((mm|mm/s|mm/s²|%|W|%:W|mm, mm)\)")
+
+
+def parameters(name: str) -> list[Any]:
+    return [p for p in COMMANDS[name].params if p.name != "ctx"]
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_help_is_one_imperative_sentence_with_an_example(name: str) -> None:
+    command = COMMANDS[name]
+    assert re.fullmatch(r"[A-Z][a-z]+ [^.]+\.", command.help.strip()), command.help
+    assert command.epilog.startswith(f"Example: calib {name}")
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_every_option_says_what_it_is_and_in_which_unit(name: str) -> None:
+    for parameter in parameters(name):
+        assert parameter.help, f"{name}: {parameter.name} has no help"
+        measured = re.search(r"_(mm_s2?|mm|pct|w)$", parameter.name)
+        if measured:
+            assert UNITS.search(parameter.help) or "mm" in parameter.help, parameter.name
+
+
+@pytest.mark.parametrize("name", sorted(COMMANDS))
+def test_every_command_takes_json(name: str) -> None:
+    assert any("--json" in p.opts for p in parameters(name))
+
+
+# What must have been typed before an example makes sense.
+BEFORE = {
+    "import": ("export", "logbook.json"),
+    "undo": ("change-sheet", "birch 3", "--lot", "March"),
+    "restore": ("backup",),
+    "settled": ("settle", "last"),
+    "sheet-card": ("settle", "last"),
+    "comb": ("settle", "last"),
+    "read-comb": ("comb", "--power", "60", "--speed", "9"),
+}
+# A drawing that is cut, in one colour.
+BOX = """<svg xmlns="http://www.w3.org/2000/svg" width="90mm" height="60mm" viewBox="0 0 90 60">
+<g fill="none" stroke="#ff0000"><path d="M5 5h80v50h-80z"/><circle cx="45" cy="30" r="9"/></g></svg>
+"""
+
+
+def _a_new_lot(evening: Shell) -> None:
+    evening.run("change-sheet", "birch 3", "--lot", "May")
+    evening.burn(evening.json("plan-lot", "birch 3")["grid"], cut_cleanly)
+
+
+def _a_strip(evening: Shell, sheet: str = "birch 3") -> None:
+    evening.burn(evening.json("plan-strip", sheet)["grid"], cut_cleanly)
+
+
+def _a_reference(evening: Shell) -> None:
+    """Another sheet, known and once tried with a check strip; and a new lot of the first."""
+    evening.run("add-sheet", "MDF 3", "--material", "MDF", "--thickness", "3")
+    for _ in range(2):
+        evening.burn(evening.json("plan", "MDF 3", "--burns", "6")["grid"], cut_cleanly)
+    _a_strip(evening, "MDF 3")
+    _a_new_lot(evening)
+
+
+# What an example needs besides a typed command.
+PREPARED = {
+    "carry-over": lambda evening: evening.run(
+        "add-machine", "large", "--watts", "100", "--bed", "600x400", "--top-speed", "400"
+    ),
+    "plan-lot": lambda evening: evening.run("change-sheet", "birch 3", "--lot", "May"),
+    "judge-lot": _a_new_lot,
+    "check-machine": _a_strip,
+    "sheet-or-machine": _a_reference,
+}
+
+
+def _a_coupon(evening: Shell) -> tuple[str, str]:
+    """Code of the last board, and of a cell of it that dropped."""
+    board = evening.json("show-board", "last")
+    cells = [r["cell"] for r in board["readings"] if r["through"] == "through"]
+    return board["grid"]["board_id"], cells[0]
+
+
+# The page is served until it is stopped: tests/test_web_serving.py starts it as a program.
+@pytest.mark.parametrize("name", sorted(set(COMMANDS) - {"serve"}))
+def test_every_example_runs(evening: Shell, name: str) -> None:
+    words = shlex.split(COMMANDS[name].epilog.removeprefix("Example: calib "))
+    if name in BEFORE:
+        evening.run(*BEFORE[name])
+    if name in PREPARED:
+        PREPARED[name](evening)
+    if name == "take-down":
+        grid = evening.json("plan", "--burns", "3")["grid"]
+        evening.write("results.csv", Path(evening.results(grid, cut_cleanly)).read_bytes())
+    if name == "attach":
+        evening.write("photo.jpg", b"\xff\xd8\xff" + bytes(9))
+    if name == "job":
+        evening.write("box.svg", BOX)
+    if name == "joint":
+        evening.run("comb", "--power", "60", "--speed", "9")
+        evening.run("read-comb", "last", "--snug", "S4,S5", "--tight", "S1-S3", "--loose", "S6-S9")
+    if name == "kerf":
+        code, cell = _a_coupon(evening)
+        sizes = f"cell,through,char,mark,note,width_mm\n{cell},through,,,,15.8\n"
+        evening.run("take-down", code, evening.write("sizes.csv", sizes))
+    if name == "add-machine":
+        evening.book.unlink()
+    evening.run(*words, typed=TYPED.get(name))

@@ -1,0 +1,110 @@
+"""The logbook at the command line: machines, sheets and lots, listed, searched and given away."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+from shell import BIRCH, MACHINE, Shell
+
+
+def test_a_first_machine_needs_four_things_and_is_told_what_is_assumed(shell: Shell) -> None:
+    text = shell.text("add-machine", "a", "--watts", "60", "--bed", "600x400", "--top-speed", "400")
+    assert "Assumed until you say otherwise" in text
+    assert "at most 80 % power" in text
+    assert "acceleration isn't known" in text
+    wrong = shell.run("add-machine", "b", "--watts", "60", "--bed", "600x400", code=2)
+    assert "--top-speed" in wrong.stderr
+
+
+def test_a_machine_changes_and_its_past_stays(evening: Shell) -> None:
+    evening.run("change-machine", "bench", "--what", "lens", "--lens", "50.8", "--note", "new")
+    shown = evening.json("show-machine", "bench")
+    assert shown["machine"]["lens_mm"] == 50.8
+    assert [setup["what"] for setup in shown["setups"]] == ["first", "lens"]
+    assert "no field" not in evening.text("show-machine", "bench")
+
+
+def test_a_machine_or_sheet_that_is_there_already_is_said_to_be_unchanged(shell: Shell) -> None:
+    for words in (MACHINE, BIRCH):
+        assert shell.run(*words).stderr == ""
+        done = shell.run(*words)
+        assert f"{words[1]} is in the logbook already, and unchanged." in done.stderr
+        assert words[1] in done.stdout
+        assert "note was not kept" in shell.run(*words, "--note", "from the attic").stderr
+
+
+def test_refused_materials_are_refused_before_anything_is_stored(shell: Shell) -> None:
+    shell.run(*MACHINE)
+    for material in ("PVC", "vinyl", "unknown"):
+        said = shell.refusal("add-sheet", "bad", "--material", material, "--thickness", "3")
+        assert material in said
+    assert shell.json("list-sheets") == []
+
+
+def test_a_declaration_opens_what_is_not_known_and_never_what_is_refused(shell: Shell) -> None:
+    unknown = ("add-sheet", "odd", "--material", "zorbium", "--thickness", "3")
+    said = shell.refusal(*unknown)
+    assert "say so with --declaration, such as" in said
+    statement = re.search(r'such as: "([^"]+)"', said)
+    assert statement
+    assert "own statement" in shell.text(*unknown, "--declaration", statement[1])
+    pvc = ("add-sheet", "pvc", "--material", "PVC", "--thickness", "3")
+    assert "refused" in shell.refusal(*pvc, "--declaration", statement[1])
+
+
+def test_a_material_can_be_checked_before_it_is_bought(shell: Shell) -> None:
+    assert "with care" in shell.text("check-material", "MDF")
+    assert "diode" in shell.refusal("check-material", "clear acrylic", "--source", "diode")
+    assert "Stay with the machine" in shell.text("check-material", "MDF")
+    assert not shell.book.exists()
+
+
+def test_names_may_be_left_out_only_while_they_are_clear(shell: Shell) -> None:
+    assert "no machine" in shell.refusal("plan")
+    shell.run(*MACHINE)
+    assert "no sheet" in shell.refusal("plan")
+    for name in ("one", "two"):
+        shell.run("add-sheet", name, "--material", "MDF", "--thickness", "3")
+    assert "one, two: name one" in shell.refusal("region")
+    assert "'three'" in shell.refusal("region", "three")
+    assert "no board" in shell.refusal("show-board", "last")
+    assert "'K7QX2M'" in shell.refusal("show-board", "k7qx2m")
+
+
+def test_the_logbook_is_listed_searched_and_given_away(evening: Shell, tmp_path: Path) -> None:
+    evening.run("note", "the lens was cleaned", "--machine", "bench")
+    assert evening.json("list")["total"] == 2
+    assert evening.json("list", "lens", "cleaned")["total"] == 1
+    assert evening.json("list", "--outcome", "hanging", "--sheet", "birch 3")["total"] == 1
+    assert evening.json("list", "--material", "oak")["total"] == 0
+    assert "Nothing in the logbook fits" in evening.text("list", "oak")
+    said = evening.run("list", "--material", "oak").stderr
+    assert "no sheet is of material 'oak'; the logbook has birch plywood." in said
+    assert evening.run("list", "oak", "--material", "Birch Plywood").stderr == ""
+    assert "--outcome is 'burnt'" in evening.refusal("list", "--outcome", "burnt")
+    assert "--limit is 0" in evening.refusal("list", "--limit", "0")
+    evening.run("export", "all.json")
+    evening.run("export", "burns.csv")
+    assert "cell" in (evening.folder / "burns.csv").read_text().splitlines()[0]
+    assert "all.txt" in evening.refusal("export", "all.txt")
+    (tmp_path / "new").mkdir()
+    other = Shell(tmp_path / "new")
+    looked = other.json("import", "all.json", "--look")
+    assert sum(looked["added"].values()) > 0
+    assert other.json("list")["total"] == 0
+    other.run("import", "all.json")
+    assert other.json("region")["outcomes"] == evening.json("region")["outcomes"]
+    broken = evening.write("broken.json", '{"format": "something"}')
+    assert "something" in evening.refusal("import", broken)
+    assert "=" in evening.run("import", "all.json", "--answer", "here", code=2).stderr
+
+
+def test_lots_are_kept(evening: Shell) -> None:
+    done = evening.run("change-sheet", "birch 3", "--lot", "March", "--measured", "2.9")
+    assert done.stderr == "Next: calib plan-lot 'birch 3', a few burns that try the new lot.\n"
+    assert evening.run("change-sheet", "birch 3", "--measured", "2.9").stderr == ""
+    shown = evening.json("show-sheet", "birch 3")
+    assert shown["sheet"]["measured_mm"] == 2.9
+    assert [entry["sheet"]["lot"] for entry in shown["lots"]] == ["", "March"]
+    assert "March" in evening.text("list-sheets")
