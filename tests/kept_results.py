@@ -10,12 +10,14 @@ import dataclasses
 import json
 import math
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+
+from calib.errors import CalibError
 
 PLACE = Path(__file__).with_name("kept")
 REWRITE = "CALIB_REWRITE_KEPT"
@@ -38,6 +40,15 @@ def same_as_kept(name: str, found: object) -> None:
         place.write_text(json.dumps(plain, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
     differences = list(_different(json.loads(place.read_text(encoding="utf-8")), plain, name))
     assert not differences, "\n".join(differences[:20])
+
+
+def refusal(call: Callable[[], object], kind: type[CalibError] = CalibError) -> str:
+    """What is said when something is refused."""
+    try:
+        call()
+    except kind as refused:
+        return str(refused)
+    raise AssertionError("nothing was refused")
 
 
 def as_plain(value: Any) -> Any:

@@ -86,7 +86,7 @@ def show_drawing(make):
 
 
 def show_refusals():
-    from test_drawing import REFUSED, peak_mb
+    from hostile_drawings import REFUSED, peak_mb
 
     slowest = []
     for name, (data, _) in REFUSED.items():

@@ -1,0 +1,41 @@
+"""Drawings for tests: the files of the reference folder, small documents, strokes of paths."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import kept_results
+import numpy as np
+
+from calib.advise.drawing import Drawing, read_drawing
+from calib.advise.outlines import FLATNESS_MM, Strokes
+from calib.advise.path_data import strokes_of_paths
+from calib.errors import BadFile
+
+DRAWINGS = Path(__file__).parent / "reference" / "drawings"
+PANEL = DRAWINGS / "panel.svg"
+UNIT = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
+SKEW = (0.9, 0.2, -0.3, 1.1, 4.0, -7.0)
+HEAD = '<svg xmlns="http://www.w3.org/2000/svg" width="100mm" height="100mm" viewBox="0 0 100 100">'
+
+
+def drawing(name: str, **options: Any) -> Drawing:
+    with open(DRAWINGS / f"{name}.svg", "rb") as file:
+        return read_drawing(file, **options)
+
+
+def document(body: str, head: str = HEAD) -> bytes:
+    return f"{head}{body}</svg>".encode()
+
+
+def strokes_of(
+    *paths: str, matrix: Sequence[float] = UNIT, flatness: float = FLATNESS_MM
+) -> Strokes:
+    return strokes_of_paths(paths, np.tile(matrix, (len(paths), 1)), flatness)[0]
+
+
+def refusal(call: Callable[[], object]) -> str:
+    """What is said when a drawing is refused."""
+    return kept_results.refusal(call, BadFile)
