@@ -6,8 +6,8 @@ import sqlite3
 from pathlib import Path
 
 import pytest
+from full_book import all_rows, fill
 from postgres import Server
-from test_exchange import all_rows, fill
 from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 
 from calib.errors import LogbookError

@@ -102,9 +102,6 @@ def test_parts_are_outlines_that_are_no_holes():
     assert part_count([]) == 1
 
 
-# ---------------------------------------------------------------- hostile and broken drawings
-
-
 def test_unknown_way_to_split_is_refused():
     with pytest.raises(ValueError, match="classes_by is 'layer'"):
         read_drawing(document("<path d='M0 0h1'/>"), classes_by="layer")

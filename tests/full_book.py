@@ -1,0 +1,55 @@
+"""A logbook with something of everything, and every row of a logbook."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+
+import pytest
+import sqlalchemy as sa
+from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, SETTING, later, some_grid
+
+from calib.logbook import Book, Sitting
+from calib.logbook.layout import all_parts
+from calib.records import Reading
+
+JPEG = b"\xff\xd8\xff\xe0picture"
+
+
+def fill(book: Book) -> None:
+    """Put something of everything into a logbook."""
+    book.add_machine(BENCH, when=EVENING, note="new")
+    book.change_setup("bench", when=later(1), what="lens", lens_mm=50.8)
+    book.add_sitting("bench", Sitting(label="monday", air=True, support="pins"), when=later(1))
+    book.add_sheet(BIRCH, when=EVENING)
+    book.add_sheet(dataclasses.replace(BIRCH, measured_mm=2.9), when=later(1))
+    book.add_board(some_grid(), when=later(2), forecasts={"A1": {"through": 0.83}})
+    book.record("AB12", [Reading(cell="A1", through="no")], when=later(3), sitting="monday")
+    book.record("AB12", [Reading(cell="A1", through="hanging")], when=later(4), why="misread")
+    book.undo(when=later(5), board_id="AB12")
+    promise = book.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(6))
+    book.add_job("bench", "birch 3", JOB, when=later(7), promise_id=promise)
+    book.settle("bench", "birch 3", "cut", SETTING, when=later(8), promise_id=promise)
+    book.attach("AB12", "a1.jpg", JPEG, when=later(9), cell="A1")
+    book.add_note("=cmd|' /C calc'!A0\nsecond line", when=later(10), board_id="AB12")
+    book.keep("comb", {"stock_mm": 3.02}, when=later(10), machine="bench", sheet="birch 3")
+    book.undo(when=later(11), machine="bench", sheet="birch 3")
+
+
+@pytest.fixture
+def full(book: Book) -> Book:
+    """A logbook with something of everything, on each kind of database."""
+    fill(book)
+    return book
+
+
+def all_rows(book: Book) -> dict[str, set[str]]:
+    """Read every row of every table that a logbook shares with others."""
+    with book.look() as connection:
+        return {
+            part.name: {
+                json.dumps([row[name] for name in part.columns], default=repr)
+                for row in connection.execute(sa.select(part.table)).mappings()
+            }
+            for part in all_parts()
+        }

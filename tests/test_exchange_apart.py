@@ -1,0 +1,129 @@
+"""Exchange: any two books that come from one and went apart come together again."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+from typing import Any
+
+from full_book import all_rows
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from postgres import emptied
+from workshop_records import BENCH, BIRCH, EVENING, JOB, later, some_grid
+
+from calib.errors import LogbookError
+from calib.logbook import Book, export_json, import_json
+from calib.records import Reading, Setting
+
+_cells = st.sampled_from(["A1", "A2", "A3"])
+_grades = st.sampled_from(["no", "hanging", "through"])
+_steps = st.one_of(
+    st.tuples(st.just("record"), _cells, _grades),
+    st.tuples(st.just("strike"), _cells),
+    st.tuples(st.just("undo board")),
+    st.tuples(st.just("undo pair")),
+    st.tuples(st.just("undo machine")),
+    st.tuples(st.just("job"), st.integers(1, 3)),
+    st.tuples(st.just("settle"), st.integers(10, 12)),
+    st.tuples(st.just("lens"), st.sampled_from([38.1, 50.8, 63.5])),
+    st.tuples(st.just("lot"), st.sampled_from(["L1", "L2", "L3"])),
+    st.tuples(st.just("note"), st.text("äb =", min_size=1, max_size=3)),
+)
+
+
+def play(book: Book, steps: list[tuple[Any, ...]], minute: int) -> None:
+    """Do what the steps say, a minute for each; what isn't possible is left out."""
+    both = {"machine": "bench", "sheet": "birch 3"}
+    job = dataclasses.replace(JOB[0], sitting="")
+    for number, (kind, *given_) in enumerate(steps):
+        at = later(minute + number)
+        todo: dict[str, Callable[..., object]] = {
+            "record": lambda cell, grade, at=at: book.record(
+                "AB12", [Reading(cell=cell, through=grade)], when=at, why="again"
+            ),
+            "strike": lambda cell, at=at: book.strike_out("AB12", [cell], when=at, why="tape"),
+            "undo board": lambda at=at: book.undo(when=at, board_id="AB12"),
+            "undo pair": lambda at=at: book.undo(when=at, **both),
+            "undo machine": lambda at=at: book.undo(when=at, machine="bench"),
+            "job": lambda count, at=at: book.add_job(
+                "bench", "birch 3", [dataclasses.replace(job, count=count)], when=at
+            ),
+            "settle": lambda speed, at=at: book.settle(
+                "bench", "birch 3", "cut", Setting(power_pct=60.0, speed_mm_s=speed), when=at
+            ),
+            "lens": lambda lens, at=at: book.change_setup(
+                "bench", when=at, what="lens", lens_mm=lens
+            ),
+            "lot": lambda lot, at=at: book.add_sheet(dataclasses.replace(BIRCH, lot=lot), when=at),
+            "note": lambda text, at=at: book.add_note(f"note {text}", when=at),
+        }
+        try:
+            todo[kind](*given_)
+        except LogbookError as error:
+            assert "take back" in str(error) or "another book" in str(error)  # noqa: PT017
+
+
+def state(book: Book) -> dict[str, object]:
+    """Give what counts now."""
+    burns = book.burns("bench", "birch 3")
+    return {
+        "readings": book.readings("AB12"),
+        "jobs": sorted(map(repr, burns)),
+        "settled": [(s.setting, s.lot) for s in book.settled("bench", "birch 3")],
+        "machine": book.machine("bench"),
+        "sheet": book.sheet("birch 3"),
+    }
+
+
+@settings(max_examples=15, deadline=None,
+          suppress_health_check=[HealthCheck.function_scoped_fixture])  # fmt: skip
+@given(
+    common=st.lists(_steps, max_size=5),
+    ours=st.lists(_steps, max_size=5),
+    theirs=st.lists(_steps, max_size=5),
+)
+def test_two_books_that_went_apart_come_together(
+    three: list[Book],
+    common: list[tuple[Any, ...]],
+    ours: list[tuple[Any, ...]],
+    theirs: list[tuple[Any, ...]],
+) -> None:
+    a, b, c = map(emptied, three)
+    a.add_machine(BENCH, when=EVENING)
+    a.add_sheet(BIRCH, when=EVENING)
+    a.add_board(some_grid(), when=EVENING)
+    play(a, common, 10)
+
+    # A round trip loses nothing, and twice adds nothing.
+    document = export_json(a)
+    assert import_json(b, document, when=later(20)).conflicts == ()
+    assert export_json(b) == document
+    assert state(b) == state(a)
+    assert import_json(b, document, when=later(21)).added == {}
+
+    # Each goes its own way; then each takes the other's book in.
+    play(a, ours, 100)
+    play(b, theirs, 200)
+    before_a, before_b, state_a = all_rows(a), all_rows(b), state(a)
+    from_a, from_b = export_json(a), export_json(b)
+    report = import_json(a, from_b, when=later(300))
+    mirrored = import_json(b, from_a, when=later(301))
+    assert {c.key for c in report.conflicts} == {c.key for c in mirrored.conflicts}
+    for name, rows in all_rows(a).items():
+        assert rows == before_a[name] | before_b[name]  # nothing is lost, nothing invented
+    assert all_rows(a) == all_rows(b)
+    if not theirs:
+        assert state(a) == state_a
+    assert import_json(a, from_b, when=later(302)).added == {}
+
+    # One decides for both, and they agree; a third who takes in both books agrees as well.
+    answers = {
+        conflict.key: ("here", "there")[n % 2] for n, conflict in enumerate(report.conflicts)
+    }
+    assert import_json(a, from_b, when=later(303), answers=answers).conflicts == ()
+    assert import_json(b, export_json(a), when=later(304)).conflicts == ()
+    assert state(a) == state(b)
+    assert import_json(c, export_json(b), when=later(305)).conflicts == ()
+    assert import_json(c, from_a, when=later(306)).added == {}
+    assert state(c) == state(a)

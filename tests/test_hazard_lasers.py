@@ -1,0 +1,69 @@
+"""What a diode may not burn, and what may be marked but not cut."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+from hazard_table import laser, sheet
+
+from calib.declaration import DECLARATION_EXAMPLE
+from calib.errors import RefusedMaterial
+from calib.hazards import check_hazard
+
+
+@pytest.mark.parametrize(
+    "material",
+    [
+        "acrylic",
+        "clear acrylic",
+        "transparent red acrylic",
+        "see-through black acrylic",
+        "frosted white cast acrylic",
+        "PMMA 3 mm",
+        "glass",
+        "black window glass",
+        "acrylic mirror",
+        "polyester film",
+    ],
+)
+def test_a_diode_is_refused_what_its_beam_passes(material: str) -> None:
+    with pytest.raises(
+        RefusedMaterial, match=re.escape(repr(material)) + ".*diode.*passes through"
+    ):
+        check_hazard(sheet(material, DECLARATION_EXAMPLE), laser("diode"))
+    assert check_hazard(sheet(material), laser("co2")).verdict == "caution"
+    assert check_hazard(sheet(material)).verdict == "caution"
+
+
+@pytest.mark.parametrize("material", ["black acrylic", "dark green cast acrylic", "Acrylic, red"])
+def test_a_diode_may_burn_acrylic_of_a_named_colour(material: str) -> None:
+    assert check_hazard(sheet(material), laser("diode")).verdict == "caution"
+
+
+def test_pale_acrylic_on_a_diode_is_warned_of() -> None:
+    advice = check_hazard(sheet("white acrylic"), laser("diode")).advice
+    assert any("blue light" in text for text in advice)
+    assert not any(
+        "blue light" in t for t in check_hazard(sheet("white card"), laser("diode")).advice
+    )
+
+
+def test_a_diode_may_burn_wood() -> None:
+    assert check_hazard(sheet("birch plywood"), laser("diode")).verdict == "caution"
+    assert check_hazard(sheet("clear pine"), laser("diode")).verdict == "caution"
+
+
+def test_a_clear_sheet_that_is_only_declared_is_refused_on_a_diode() -> None:
+    clear = sheet("clear zorbex", DECLARATION_EXAMPLE)
+    with pytest.raises(RefusedMaterial, match="'clear zorbex' .*passes through a clear sheet"):
+        check_hazard(clear, laser("diode"))
+    assert check_hazard(clear, laser("co2")).verdict == "declared"
+
+
+@pytest.mark.parametrize("material", ["slate", "glass", "anodised aluminium"])
+def test_what_can_only_be_marked_is_not_cut(material: str) -> None:
+    with pytest.raises(RefusedMaterial, match=f"{material!r} can't be cut.*line_mark"):
+        check_hazard(sheet(material), laser("co2"), "cut")
+    for operation in ("line_mark", "area_mark"):
+        assert check_hazard(sheet(material), laser("co2"), operation).verdict == "caution"  # type: ignore[arg-type]

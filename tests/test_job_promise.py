@@ -1,0 +1,85 @@
+"""The promise of a whole job: the chance of each part, the pushes, one per cent of speed."""
+
+import math
+
+import numpy as np
+import pytest
+from bench_jobs import BENCH, CUT, PANEL_SETTINGS, Stub, job_of, panel
+from scipy import stats
+
+from calib.advise.cut_times import CutTimes
+from calib.advise.job import plain_job
+from calib.advise.job_promise import _pushes_interval, job_promise
+from calib.advise.job_time import job_time_s
+from calib.errors import InvalidRecord
+from calib.records import COUPON_CUT_MM, Setting
+
+
+def test_the_promise_of_a_job_by_hand():
+    job = plain_job(100 * COUPON_CUT_MM, 20)
+    promise = job_promise(Stub(), job, CUT)
+    assert promise.places == pytest.approx(100.0)
+    assert promise.chance_coupon == pytest.approx(0.98)
+    assert promise.expected_pushes == pytest.approx(2.0)
+    assert promise.chance_no_push == pytest.approx((1 + 0.99**100 + 0.95**100) / 3)
+    defects = 0.5 * 100 * COUPON_CUT_MM / 1000.0
+    assert promise.expected_defects == pytest.approx(defects)
+    assert promise.chance_no_help == pytest.approx(promise.chance_no_push * math.exp(-defects))
+    low, high = stats.poisson.ppf([0.05, 0.95], defects)
+    assert promise.defects_interval == (low, high)
+    assert "About 2.0 places of 100" in promise.notes[0]
+    assert "counted apart" in promise.notes[1]
+
+
+def test_one_per_cent_of_speed():
+    promise = job_promise(Stub(), plain_job(100 * COUPON_CUT_MM, 20), CUT)
+    slower, same, faster = promise.changes
+    assert (slower.change_pct, same.change_pct, faster.change_pct) == (-1.0, 0.0, 1.0)
+    assert slower.speed_mm_s == pytest.approx(19.8)
+    assert slower.expected_pushes == pytest.approx(1.98)
+    assert faster.expected_pushes == pytest.approx(2.02)
+    assert slower.minutes > same.minutes > faster.minutes
+    assert same.minutes == promise.minutes
+    at_the_top = job_promise(
+        Stub(), plain_job(1000.0), Setting(power_pct=60.0, speed_mm_s=BENCH.max_speed_mm_s)
+    )
+    assert [c.change_pct for c in at_the_top.changes] == [-1.0, 0.0]
+
+
+@pytest.mark.parametrize("places", [20, 150, 900])
+@pytest.mark.parametrize("centre", [0.002, 0.02, 0.2])
+def test_the_interval_against_counts_drawn_from_a_doubtful_chance(places, centre):
+    """Φ⁻¹(q) normal, as a fit gives it; whole numbers can't leave out 5 % on the dot."""
+    rng = np.random.default_rng(11)
+    q = stats.norm.cdf(stats.norm.ppf(centre) + rng.normal(0.0, 0.35, 40_000))
+    low, high = _pushes_interval(places, float(q.mean()), float(q.var()))
+    counts = rng.binomial(places, q)
+    assert (counts < low).mean() <= 0.08
+    assert (counts > high).mean() <= 0.08
+    assert (counts <= low).mean() >= 0.03
+    assert (counts >= high).mean() >= 0.03
+
+
+def test_the_interval_of_what_is_certain():
+    assert _pushes_interval(50.0, 0.0, 0.0) == (0, 0)
+    assert _pushes_interval(50.0, 1.0, 0.0) == (50, 50)
+    low, high = _pushes_interval(400.0, 0.1, 0.0)
+    assert (low, high) == tuple(stats.binom.ppf([0.05, 0.95], 400, 0.1))
+    low, high = _pushes_interval(1e6, 0.1, 0.01**2)
+    assert (low / 1e6, high / 1e6) == pytest.approx((0.084, 0.117), abs=0.001)
+
+
+def test_a_job_without_cuts_promises_nothing():
+    with pytest.raises(InvalidRecord, match="'job' has nothing to cut"):
+        job_promise(Stub(), job_of("line_mark", "M0 0h9"), CUT)
+
+
+def test_marks_count_in_the_time_of_a_promise_when_they_have_a_setting():
+    marks = {k: v for k, v in PANEL_SETTINGS.items() if k != "cut"}
+    without, with_marks = (
+        job_promise(Stub(), panel(), CUT, times=CutTimes(job=panel(), machine=BENCH, marks=m))
+        for m in ({}, marks)
+    )
+    full = job_time_s(panel(), BENCH, PANEL_SETTINGS).total_s / 60.0
+    assert with_marks.minutes == pytest.approx(full)
+    assert without.minutes < with_marks.minutes

@@ -1,0 +1,139 @@
+"""The time of a job: strokes, marks, travel, passes, loads of the bed."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from bench_jobs import BENCH, CUT, PANEL_SETTINGS, job_of, panel, time_of
+
+from calib.advise.drawing import read_drawing
+from calib.advise.job import make_job, plain_job
+from calib.advise.job_time import START_UP_S, beam_on_times_s, bed_loads, job_time_s
+from calib.errors import InvalidRecord, MachineLimit
+from calib.physics import move_time_s
+from calib.records import Setting
+
+
+@pytest.mark.parametrize("outlines", [45, 90, 150])
+def test_27_m_at_5_mm_s_fill_an_hour_and_a_half(outlines):
+    """Common practice, no source: at most 27 m in 90 minutes; up to 10 % more is believed."""
+    job = plain_job(27_000.0, outlines)
+    assert job.cut_length_mm == pytest.approx(27_000.0)
+    minutes = job_time_s(job, BENCH, {"cut": Setting(power_pct=60.0, speed_mm_s=5.0)}).total_s / 60
+    assert 90.0 <= minutes <= 99.0
+
+
+def test_27_m_of_drawn_rings_fill_an_hour_and_a_half():
+    """The same from a drawing: six stacks of rings, 2 mm from one another, on 600 x 400 mm."""
+    rings, length = [], 0.0
+    for r in range(15, 95, 2):
+        for place in range(6):
+            if length + 2.0 * math.pi * r > 27_000.0:
+                continue
+            cx, cy = 100 + 200 * (place % 3), 100 + 200 * (place // 3)
+            rings.append(f'<circle cx="{cx}" cy="{cy}" r="{r}" stroke="#146c43" fill="none"/>')
+            length += 2.0 * math.pi * r
+    head = '<svg xmlns="http://www.w3.org/2000/svg" width="600mm" height="400mm"'
+    text = f'{head} viewBox="0 0 600 400">{"".join(rings)}</svg>'
+    job = make_job(read_drawing(text.encode()), {"#146c43": "cut"})
+    assert job.cut_length_mm == pytest.approx(length, rel=1e-5)
+    assert length > 26_600.0  # what is missing doesn't fit another ring
+    settings = {"#146c43": Setting(power_pct=60.0, speed_mm_s=5.0)}
+    minutes = job_time_s(job, BENCH, settings).total_s / 60.0
+    assert 90.0 <= minutes * 27_000.0 / length <= 99.0
+
+
+def test_one_line_by_hand():
+    """To the start 50 mm, along 100 mm, home: each from rest to rest."""
+    time = time_of(job_of("cut", "M30 40h100"))
+    there, along, home = (
+        float(move_time_s(d, v, 3000.0))
+        for d, v in ((50.0, 400.0), (100.0, 20.0), (math.hypot(130.0, 40.0), 400.0))
+    )
+    assert time.cutting_s == pytest.approx(along)
+    assert time.travel_s == pytest.approx(there + home)
+    assert time.total_s == pytest.approx(there + along + home)
+    assert time.classes[0].mean_speed_mm_s == pytest.approx(100.0 / along)
+
+
+def test_passes_of_a_closed_outline_repeat_it_and_an_open_one_travels_back():
+    closed, open_one = job_of("cut", "M0 0h60v60h-60z"), job_of("cut", "M0 0h60")
+    once, thrice = time_of(closed), time_of(closed, passes=3)
+    assert thrice.cutting_s == pytest.approx(3.0 * once.cutting_s)
+    assert thrice.travel_s == pytest.approx(once.travel_s)
+    once, thrice = time_of(open_one), time_of(open_one, passes=3)
+    back = float(move_time_s(60.0, 400.0, 3000.0))
+    assert thrice.travel_s == pytest.approx(once.travel_s + 2.0 * back)
+    assert thrice.classes[0].length_mm == pytest.approx(180.0)
+
+
+def test_a_thousand_short_strokes_take_a_fifth_longer_than_length_over_speed():
+    paths = [f"M{3 * (i % 40)} {4 * (i // 40)}h1.5" for i in range(1000)]
+    job = job_of("line_mark", *paths)
+    time = time_of(job, speed_mm_s=60.0)
+    assert time.marking_s > 1.2 * 1500.0 / 60.0
+    assert time.total_s > time.marking_s + 5.0
+    assert time.classes[0].slow_mm == pytest.approx(1500.0)
+
+
+def test_marks_come_before_cuts_and_parts_add_up():
+    time = job_time_s(panel(), BENCH, PANEL_SETTINGS)
+    assert [c.operation for c in time.classes] == ["area_mark", "line_mark", "cut"]
+    assert time.start_up_s == START_UP_S
+    assert time.total_s == pytest.approx(
+        time.cutting_s + time.marking_s + time.travel_s + time.start_up_s
+    )
+    assert time.interval_s is None
+    assert "not calibrated" in " ".join(time.notes)
+
+
+def test_settings_that_cannot_be_are_refused():
+    with pytest.raises(InvalidRecord, match=r"class 'lettering' \(line_mark\) has no setting"):
+        job_time_s(panel(), BENCH, {k: v for k, v in PANEL_SETTINGS.items() if k != "lettering"})
+    with pytest.raises(MachineLimit, match="500 mm/s, above the machine's 400"):
+        time_of(job_of("cut", "M0 0h5"), speed_mm_s=500.0)
+    with pytest.raises(InvalidRecord, match="line_pitch_mm None"):
+        time_of(job_of("area_mark", "M0 0h5v5z"))
+
+
+def test_unknown_acceleration_counts_no_ramps_and_says_so():
+    unknown = replace(BENCH, acceleration_mm_s2=None)
+    time = time_of(job_of("cut", "M0 0h60v60h-60z"), machine=unknown)
+    assert time.total_s == pytest.approx(240.0 / 20.0)
+    assert "acceleration isn't known" in " ".join(time.notes)
+
+
+@pytest.mark.parametrize(
+    ("size", "loads"),
+    [
+        ((600.0, 400.0), 1),
+        ((400.0, 600.0), 1),
+        ((601.0, 400.0), 2),
+        ((1200.0, 800.0), 4),
+        ((1100.0, 100.0), 2),
+        ((0.0, 0.0), 1),
+    ],
+)
+def test_loads_of_the_bed(size, loads):
+    assert bed_loads(size, (600.0, 400.0)) == loads
+
+
+def test_a_drawing_larger_than_the_bed_takes_loads_and_start_ups():
+    job = job_of("cut", "M0 0h300v300h-300z", "M900 0h50v50h-50z", "M0 350h950")
+    time = job_time_s(job, BENCH, {"a": CUT}, start_up_s=60.0)
+    assert time.loads == 2
+    assert time.start_up_s == 120.0
+    notes = " ".join(time.notes)
+    assert "at least 2 loads" in notes
+    assert "larger than the bed: 1." in notes
+
+
+def test_many_speeds_are_read_off_a_curve():
+    job = panel()
+    speeds = np.geomspace(2.0, 300.0, 90)
+    curve = beam_on_times_s(job.cuts[0], BENCH, speeds)
+    exact = [time_of(panel(lettering=None, badge=None), speed_mm_s=v).cutting_s for v in speeds]
+    assert curve == pytest.approx(exact, rel=3e-3)
+    few = beam_on_times_s(job.cuts[0], BENCH, speeds[:20].reshape(4, 5))
+    assert few.ravel() == pytest.approx(exact[:20], rel=1e-9)
