@@ -7,7 +7,8 @@ import math
 from hypothesis import strategies as st
 
 from calib.grid.full import snap_setting, speed_limits_mm_s
-from calib.records import Machine, Operation, Setting, Sheet
+from calib.grid.layout import lay_out
+from calib.records import Grid, Machine, Operation, Setting, Sheet
 
 CO2 = Machine(
     name="bench",
@@ -145,3 +146,10 @@ def setting_lists(draw: st.DrawFn, machine: Machine, operation: Operation) -> li
     settings = draw(st.lists(setting, min_size=1, max_size=40))
     again = draw(st.integers(0, 3))
     return settings + settings[:1] * again
+
+
+def make(
+    operation: Operation = "cut", count: int = 6, machine: Machine = CO2, sheet: Sheet = BIRCH
+) -> Grid:
+    """A board of settings of this count."""
+    return lay_out(machine, sheet, operation, some_settings(machine, operation, count))

@@ -22,12 +22,12 @@ from boards import machines as any_machine
 from boards import sheets as any_sheet
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from layout_checks import assert_sound as assert_layout_sound
 from PIL import Image, ImageChops
+from program_checks import assert_as_planned
+from program_checks import assert_sound as assert_program_sound
 from rs274_checker import Report, check
-from test_layout import assert_sound as assert_layout_sound
 from test_record_sheet import assert_inside, text_of
-from test_rs274 import assert_as_planned
-from test_rs274 import assert_sound as assert_program_sound
 from test_svg import NS, assert_valid, boxes_mm
 
 from calib.errors import BoardDoesNotFit

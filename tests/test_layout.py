@@ -6,71 +6,19 @@ import dataclasses
 import math
 import random
 import re
-from itertools import combinations
 
 import pytest
-from boards import (
-    BIRCH,
-    CO2,
-    MACHINES,
-    MDF,
-    OPERATIONS,
-    SHEETS,
-    TUBE_40,
-    setting_lists,
-    some_settings,
-)
+from boards import BIRCH, CO2, MACHINES, MDF, OPERATIONS, SHEETS, setting_lists, some_settings
 from boards import machines as any_machine
 from boards import sheets as any_sheet
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
+from layout_checks import assert_gentle_first, assert_sound, energy
 
 from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit
-from calib.grid.layout import LayoutOptions, board_id_of, lay_out, short_code, split_over_offcuts
-from calib.grid.strokes import strokes_of
-from calib.materials import expected_response
-from calib.physics import delivered_power_w, run_up_mm
-from calib.records import Grid, Machine, Setting, Sheet
-
-
-def energy(grid: Grid, cell) -> float:
-    watts = float(delivered_power_w(grid.machine, cell.power_pct))
-    return round(watts / cell.speed_mm_s * cell.passes, 9)
-
-
-def assert_sound(grid: Grid, clamp_mm: float = 5.0) -> None:
-    """Everything that must hold of any board."""
-    width, height = grid.board_mm
-    least = max(3.0, grid.sheet.thickness_mm, grid.sheet.measured_mm or 0.0)
-    for one, other in combinations(grid.cells, 2):
-        aside = max(one.x_mm - other.x_mm - other.width_mm, other.x_mm - one.x_mm - one.width_mm)
-        above = max(one.y_mm - other.y_mm - other.height_mm, other.y_mm - one.y_mm - one.height_mm)
-        assert max(aside, above) >= least - 1e-6
-    for stroke in strokes_of(grid):
-        for x, y in stroke.path:
-            assert clamp_mm - 2e-3 <= x <= width - clamp_mm + 2e-3
-            assert clamp_mm - 2e-3 <= y <= height - clamp_mm + 2e-3
-    labels = [cell.label for cell in grid.cells]
-    assert len(set(labels)) == len(labels)
-    assert all(len(label) == 2 and label[0].isalpha() and label[1].isdigit() for label in labels)
-    assert labels == sorted(labels)
-    assert sorted(cell.burn_order for cell in grid.cells) == list(range(1, len(labels) + 1))
-    assert grid.label_setting not in {cell.setting for cell in grid.cells}
-    assert grid.label_setting.power_pct <= grid.machine.ceiling_pct
-    assert grid.label_setting.speed_mm_s <= grid.machine.max_speed_mm_s
-
-
-def assert_gentle_first(grid: Grid) -> None:
-    """Within a block energy rises, but for the repeated setting at the start, middle and end."""
-    cells = sorted(grid.cells, key=lambda cell: cell.burn_order)
-    assert [cell.block for cell in cells] == sorted(cell.block for cell in cells)
-    blocks = {cell.block for cell in cells}
-    assert len(blocks) <= 1 + (len(cells) >= 12) + (len(cells) >= 24)
-    first, last = cells[0], cells[-1]
-    marker = first.setting if len(blocks) > 1 and first.setting == last.setting else None
-    for block in blocks:
-        rest = [energy(grid, c) for c in cells if c.block == block and c.setting != marker]
-        assert rest == sorted(rest)
+from calib.grid.layout import LayoutOptions, lay_out
+from calib.physics import run_up_mm
+from calib.records import Machine, Setting
 
 
 @pytest.mark.parametrize("count", [1, 2, 6, 12, 18, 40])
@@ -188,15 +136,6 @@ def test_repeats_of_a_setting_go_to_different_blocks():
         assert {c.block for c in grid.cells if c.setting == setting} == {1, 2}
 
 
-def test_codes_climb_with_the_expected_reach():
-    burns = some_settings(CO2, "cut", 6)
-    reach = [0.4, -0.6, 0.02, 0.0, -0.2, 0.41]
-    grid = lay_out(CO2, BIRCH, "cut", burns, reach=reach)
-    ladder = [burns[place] for place in sorted(range(6), key=reach.__getitem__)]
-    assert [cell.setting for cell in grid.cells] == ladder
-    assert [cell.label for cell in grid.cells] == ["A1", "B1", "C1", "C2", "D1", "D2"]
-
-
 def test_a_cut_cell_is_the_standard_coupon_and_a_mark_gets_longer_with_the_speed():
     cut = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 6)).cells[0]
     assert (cut.width_mm, cut.height_mm) == (16.0, 16.0)
@@ -221,76 +160,6 @@ def test_a_mark_whose_run_up_does_not_fit_is_refused_with_the_speed_that_would()
     over = dataclasses.replace(burn, speed_mm_s=353.6)
     with pytest.raises(MachineLimit, match=r"at 353.6 mm/s needs"):
         lay_out(CO2, BIRCH, "line_mark", [over], options=options)
-
-
-def test_too_many_cells_say_how_many_would_fit():
-    options = LayoutOptions(offcut_mm=(100.0, 80.0))
-    burns = some_settings(CO2, "cut", 11)
-    with pytest.raises(BoardDoesNotFit, match="11 cells .* 100 x 80 mm: 8 would") as refusal:
-        lay_out(CO2, BIRCH, "cut", burns, options=options)
-    assert refusal.value.cells_that_fit == 8
-    assert len(lay_out(CO2, BIRCH, "cut", burns[:8], options=options).cells) == 8
-    with pytest.raises(BoardDoesNotFit, match="1 cells .* 20 x 20 mm: 0 would. .* clamp margin"):
-        lay_out(CO2, BIRCH, "cut", burns[:1], options=LayoutOptions(offcut_mm=(20.0, 20.0)))
-
-
-def test_more_cells_than_codes_are_refused():
-    with pytest.raises(BoardDoesNotFit, match="217 cells .* at most 216"):
-        lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 217))
-
-
-def test_the_largest_board_has_216_different_codes():
-    machine = dataclasses.replace(CO2, bed_mm=(1000.0, 1000.0))
-    burns = [Setting(power_pct=50.0, speed_mm_s=10.0)] * 216
-    grid = lay_out(machine, BIRCH, "cut", burns)
-    assert grid.cells[-1].label == "Z9"
-    assert_sound(grid)
-
-
-@pytest.mark.parametrize(
-    ("offcut", "more"), [((100.0, 80.0), ()), ((100.0, 80.0), ((150.0, 90.0),))]
-)
-def test_cells_are_split_over_several_offcuts(offcut, more):
-    burns = some_settings(CO2, "cut", 20)
-    options = LayoutOptions(offcut_mm=offcut, more_offcuts_mm=more)
-    grids = split_over_offcuts(CO2, BIRCH, "cut", burns, options=options)
-    assert [grid.board_mm for grid in grids] == ([offcut] * 3 if not more else [offcut, *more])
-    cells = [cell for grid in grids for cell in grid.cells]
-    assert sorted(str(c.setting) for c in cells) == sorted(map(str, burns))
-    assert len({c.label for c in cells}) == 20
-    assert len({grid.board_id for grid in grids}) == len(grids)
-    everything = sorted(energy(grids[0], c) for c in cells)
-    for grid in grids:
-        assert_sound(grid)
-        own = sorted(energy(grid, c) for c in grid.cells)
-        assert own[0] <= everything[4]
-        assert own[-1] >= everything[-5]
-
-
-def test_one_board_is_enough_when_it_fits():
-    grids = split_over_offcuts(CO2, BIRCH, "cut", some_settings(CO2, "cut", 8))
-    assert len(grids) == 1
-
-
-def test_offcuts_that_are_too_few_say_how_many_cells_they_hold():
-    options = LayoutOptions(offcut_mm=(100.0, 80.0), more_offcuts_mm=((60.0, 45.0),))
-    with pytest.raises(BoardDoesNotFit, match="20 cells don't fit the 2 boards at hand: 10 would"):
-        split_over_offcuts(CO2, BIRCH, "cut", some_settings(CO2, "cut", 20), options=options)
-
-
-def test_an_offcut_larger_than_the_bed_is_used_as_far_as_the_head_reaches():
-    options = LayoutOptions(offcut_mm=(800.0, 300.0))
-    grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 6), options=options)
-    assert grid.board_mm == (600.0, 300.0)
-    assert any("larger than the head reaches" in note for note in grid.notes)
-
-
-def test_an_offset_takes_its_part_of_the_bed():
-    machine = dataclasses.replace(TUBE_40, offset_mm=(200.0, 50.0))
-    grid = lay_out(machine, BIRCH, "cut", some_settings(machine, "cut", 6))
-    assert grid.board_mm[0] <= 100.0
-    with pytest.raises(BoardDoesNotFit, match="40 cells .* don't fit 100 x 150 mm"):
-        lay_out(machine, BIRCH, "cut", some_settings(machine, "cut", 40))
 
 
 @pytest.mark.parametrize(
@@ -351,48 +220,6 @@ def test_a_fine_bed_and_a_known_acceleration_need_no_note():
     assert lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 6)).notes == ()
 
 
-def test_a_name_that_changes_on_the_board_is_noted():
-    sheet = dataclasses.replace(BIRCH, name="Größe " * 12)
-    notes = lay_out(CO2, sheet, "cut", some_settings(CO2, "cut", 6)).notes
-    assert any("plain letters or shortened" in note for note in notes)
-
-
-def test_codes_that_may_cut_a_thin_sheet_are_noted():
-    card = Sheet(name="card", material="card", thickness_mm=0.3)
-    notes = lay_out(CO2, card, "cut", some_settings(CO2, "cut", 6)).notes
-    assert any("may cut so thin a sheet" in note for note in notes)
-
-
-def test_codes_are_gentler_than_a_clear_mark_and_never_a_cells_setting():
-    for machine in MACHINES:
-        grid = lay_out(machine, BIRCH, "cut", some_settings(machine, "cut", 6))
-        codes = grid.label_setting
-        watts = float(delivered_power_w(machine, codes.power_pct))
-        clear = expected_response(BIRCH.material, machine.source).line_mark_j_mm
-        assert watts / codes.speed_mm_s < clear
-        twin = lay_out(machine, BIRCH, "line_mark", [codes, codes])
-        assert twin.label_setting not in {cell.setting for cell in twin.cells}
-
-
-def test_the_boards_code_is_short_and_changes_with_the_plan_only():
-    burns = some_settings(CO2, "cut", 6)
-    grid = lay_out(CO2, BIRCH, "cut", burns)
-    assert len(grid.board_id) == 6
-    assert set(grid.board_id) <= set("23456789ABCDEFGHJKLMNPQRSTUVWXYZ")
-    assert board_id_of(grid) == grid.board_id
-    assert board_id_of(dataclasses.replace(grid, notes=("x",), board_id="Q")) == grid.board_id
-    whole = dataclasses.replace(CO2, rated_w=60, power_word_full=1000)
-    assert lay_out(whole, BIRCH, "cut", burns).board_id == grid.board_id
-    others = (
-        lay_out(CO2, MDF, "cut", burns),
-        lay_out(CO2, BIRCH, "line_mark", burns),
-        lay_out(CO2, BIRCH, "cut", burns, options=LayoutOptions(round=2)),
-        lay_out(CO2, BIRCH, "cut", burns[:5]),
-        lay_out(dataclasses.replace(CO2, rated_w=61.0), BIRCH, "cut", burns),
-    )
-    assert len({grid.board_id, *(other.board_id for other in others)}) == 6
-
-
 @settings(max_examples=15, deadline=None)
 @given(any_machine(), st.integers(1, 40))
 def test_the_seed_moves_places_but_not_codes(machine: Machine, count: int):
@@ -408,13 +235,3 @@ def test_the_seed_moves_places_but_not_codes(machine: Machine, count: int):
     assert [(c.label, c.setting) for c in one.cells] == [(c.label, c.setting) for c in other.cells]
     places = [{(c.x_mm, c.y_mm) for c in grid.cells} for grid in (one, other)]
     assert places[0] == places[1]
-
-
-def test_no_code_is_a_number_or_a_date_to_a_spreadsheet():
-    """Codes such as 3344E3 would come back from a spreadsheet as 3,34E+06."""
-    # Their plain codes would be 335476, 9E5943, 3E8326, 3344E3 and 94E472.
-    codes = [short_code(number) for number in (4252, 4573, 25876, 38147, 40930)]
-    assert codes == ["KXERP9", "RDS42M", "8VQWA8", "6GA5UX", "3CF7G8"]
-    codes = [short_code(number) for number in range(10_000)]
-    assert len(set(codes)) == len(codes)
-    assert [code for code in codes if re.fullmatch(r"[0-9]+(E[0-9]+)?", code)] == []

@@ -17,7 +17,16 @@ import pytest
 import resvg_py
 import svg.path
 import svgpathtools
-from boards import BIRCH, CO2, MACHINES, MDF, OPERATIONS, TUBE_100, setting_lists, some_settings
+from boards import (
+    BIRCH,
+    CO2,
+    MACHINES,
+    MDF,
+    OPERATIONS,
+    TUBE_100,
+    make,
+    setting_lists,
+)
 from boards import machines as any_machine
 from boards import sheets as any_sheet
 from hypothesis import given, settings
@@ -34,15 +43,11 @@ from calib.grid.naming import file_keys, setting_words
 from calib.grid.strokes import strokes_of
 from calib.grid.svg import grid_svg, grid_svg_per_setting
 from calib.hazards import CAUTIONS
-from calib.records import Grid, Setting, Sheet
+from calib.records import Setting, Sheet
 
 DTD = etree.DTD(file=str(FilePath(__file__).parent / "reference" / "svg11" / "svg11.dtd"))
 NS = "{http://www.w3.org/2000/svg}"
 MM = 25.4 / 96.0
-
-
-def make(operation="cut", count=6, machine=CO2, sheet=BIRCH) -> Grid:
-    return lay_out(machine, sheet, operation, some_settings(machine, operation, count))
 
 
 def assert_valid(text: str) -> etree._Element:

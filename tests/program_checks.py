@@ -1,0 +1,89 @@
+"""What must hold of any program of a board, and what its lit moves burn where."""
+
+from __future__ import annotations
+
+import math
+from itertools import groupby
+
+import pytest
+from rs274_checker import Move, Report, check
+
+from calib.grid.strokes import strokes_of
+from calib.records import COUPON_CUT_MM, Cell, Grid, Machine
+
+
+def lit(report: Report) -> list[Move]:
+    return [move for move in report.moves if move.power > 0]
+
+
+def to_board(machine: Machine, grid: Grid, point: tuple[float, float]) -> tuple[float, float]:
+    """Undo the program's frame, written down anew from the record's words."""
+    x, y = point[0] - machine.offset_mm[0], point[1] - machine.offset_mm[1]
+    width, height = grid.board_mm
+    if "right" in machine.origin:
+        x += width
+    up = y if machine.y_up else -y  # above the corner where zero is
+    return x, (height - up if "lower" in machine.origin else -up)
+
+
+def cell_at(grid: Grid, point: tuple[float, float]) -> Cell | None:
+    for cell in grid.cells:
+        inside_x = cell.x_mm - 2e-3 <= point[0] <= cell.x_mm + cell.width_mm + 2e-3
+        if inside_x and cell.y_mm - 2e-3 <= point[1] <= cell.y_mm + cell.height_mm + 2e-3:
+            return cell
+    return None
+
+
+def assert_sound(grid: Grid, text: str) -> Report:
+    """Everything that must hold of any program of a board."""
+    report = check(text)
+    assert report.errors == []
+    machine = grid.machine
+    assert text.rstrip().splitlines()[-4:][0] == "M5" or machine.air_off_word
+    most = machine.power_word_full * machine.ceiling_pct / 100.0
+    ways = ("left" in machine.origin, ("lower" in machine.origin) == machine.y_up)
+    bed = [
+        (0.0, side) if way else (-side, 0.0) for side, way in zip(machine.bed_mm, ways, strict=True)
+    ]
+    for move in report.moves:
+        assert move.power <= most + 1e-6
+        assert move.rapid or move.feed <= 60.0 * machine.max_speed_mm_s + 1e-6
+        for value, (low, high) in zip(move.end, bed, strict=True):
+            assert low - 1e-3 <= value <= high + 1e-3
+        if not move.rapid:
+            x, y = to_board(machine, grid, move.end)
+            assert -1e-3 <= x <= grid.board_mm[0] + 1e-3
+            assert -1e-3 <= y <= grid.board_mm[1] + 1e-3
+    return report
+
+
+def assert_as_planned(grid: Grid, report: Report) -> None:
+    """Each cell burnt at its setting, in order, as often as it has passes, inside its box."""
+    machine = grid.machine
+    found: list[tuple[str, float, float, float]] = []
+    for move in lit(report):
+        start, end = (to_board(machine, grid, point) for point in (move.start, move.end))
+        full = machine.power_word_full
+        is_label = (move.power, move.feed) == pytest.approx(
+            (full * grid.label_setting.power_pct / 100, 60 * grid.label_setting.speed_mm_s),
+            abs=2e-3,
+        )
+        if is_label:
+            found.append(("", 0.0, 0.0, 0.0))
+            continue
+        cell = cell_at(grid, start)
+        assert cell is not None
+        assert cell is cell_at(grid, end)
+        assert move.power == pytest.approx(full * cell.power_pct / 100, abs=2e-3)
+        assert move.feed == pytest.approx(60 * cell.speed_mm_s, abs=2e-3)
+        found.append((cell.label, math.dist(start, end), move.power, move.feed))
+    labels = [label for label, _ in groupby(found, lambda row: row[0])]
+    ordered = sorted(grid.cells, key=lambda cell: cell.burn_order)
+    assert labels == ["", *(cell.label for cell in ordered)]
+    strokes = [stroke for stroke in strokes_of(grid) if stroke.kind != "label"]
+    for cell in ordered:
+        burnt = sum(row[1] for row in found if row[0] == cell.label)
+        drawn = sum(stroke.length_mm for stroke in strokes if stroke.cell == cell.label)
+        assert burnt == pytest.approx(drawn * cell.passes, rel=1e-3)
+        if grid.operation == "cut":
+            assert burnt == pytest.approx(COUPON_CUT_MM * cell.passes, rel=1e-3)

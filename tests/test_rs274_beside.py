@@ -1,0 +1,95 @@
+"""Programs beside the whole one: resumed, per setting, the frame, focus."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import pytest
+from boards import BIRCH, CO2, make
+from program_checks import assert_sound, cell_at, lit, to_board
+from rs274_checker import check
+
+from calib.errors import BoardDoesNotFit, InvalidRecord
+from calib.grid.focus import focus_program, plan_focus
+from calib.grid.naming import file_keys
+from calib.grid.rs274 import frame_program, grid_program, grid_program_per_setting
+from calib.records import Setting
+
+
+def test_a_stopped_board_resumes_without_codes_and_without_what_is_done():
+    grid = make("cut", 12)
+    whole = check(grid_program(grid))
+    cell = next(cell for cell in grid.cells if cell.burn_order == 7)
+    text = grid_program(grid, from_cell=cell.label)
+    rest = assert_sound(grid, text)
+    assert "from cell " + cell.label in text
+    assert [m.end for m in lit(rest)] == [m.end for m in lit(whole)][-len(lit(rest)) :]
+    burnt = {cell_at(grid, to_board(CO2, grid, move.start)).label for move in lit(rest)}
+    assert burnt == {c.label for c in grid.cells if c.burn_order >= 7}
+    first = min(grid.cells, key=lambda c: c.burn_order)
+    everything = check(grid_program(grid, from_cell=first.label))
+    assert sum(1 for _ in lit(everything)) < sum(1 for _ in lit(whole))
+
+
+def test_resuming_from_an_unknown_cell_is_refused():
+    with pytest.raises(InvalidRecord, match="from_cell is 'Q9'"):
+        grid_program(make(), from_cell="Q9")
+
+
+def test_programs_per_setting_burn_together_what_the_whole_one_burns():
+    grid = make("cut", 12)
+    parts = grid_program_per_setting(grid)
+    assert list(parts) == list(file_keys(grid).values())
+    moves = [lit(assert_sound(grid, text)) for text in parts.values()]
+    for part in moves:
+        assert len({(move.power, move.feed) for move in part}) == 1
+    burnt = sorted((m.start, m.end, m.power, m.feed) for part in moves for m in part)
+    whole = lit(check(grid_program(grid)))
+    assert burnt == sorted((m.start, m.end, m.power, m.feed) for m in whole)
+
+
+def test_the_frame_goes_round_the_board_with_the_beam_off():
+    grid = make()
+    report = assert_sound(grid, frame_program(grid))
+    assert all(move.rapid and move.power == 0 for move in report.moves)
+    width, height = grid.board_mm
+    assert [move.end for move in report.moves] == [
+        (0.0, 0.0),
+        (width, 0.0),
+        (width, height),
+        (0.0, height),
+        (0.0, 0.0),
+    ]
+    assert not {word for _, word in report.words} & {"M3", "M4", "G1"}
+
+
+def test_the_frame_needs_no_power_word():
+    machine = dataclasses.replace(CO2, power_word_full=None)
+    assert check(frame_program(make(machine=machine))).errors == []
+
+
+def test_a_focus_program_stops_before_each_line():
+    board = plan_focus(CO2, BIRCH)
+    text = focus_program(board)
+    report = check(text)
+    assert report.errors == []
+    stops = [line for line, word in report.words if word == "M0"]
+    assert len(stops) == len(board.heights_mm) == 7
+    messages = [comment for _, comment in report.comments if comment.startswith("MSG")]
+    assert messages[0] == "MSG, set the focus height to -3.0 mm, then go on"
+    between = list(zip(stops, [*stops[1:], 10**9], strict=True))
+    lines = [[m for m in lit(report) if a < m.line < b] for a, b in between]
+    assert [len(part) for part in lines] == [1] * 7
+    assert [math.dist(p[0].start, p[0].end) for p in lines] == pytest.approx([30.0] * 7)
+
+
+def test_focus_boards_that_make_no_sense_are_refused():
+    with pytest.raises(InvalidRecord, match=r"heights_mm is \(1.0,\)"):
+        plan_focus(CO2, BIRCH, heights_mm=(1.0,))
+    with pytest.raises(InvalidRecord, match=r"heights_mm is \(1.0, 1.01\)"):
+        plan_focus(CO2, BIRCH, heights_mm=(1.0, 1.01))
+    with pytest.raises(BoardDoesNotFit, match="needs 71 x 69 mm: there are 60 x 60 mm"):
+        plan_focus(CO2, BIRCH, offcut_mm=(60.0, 60.0))
+    setting = Setting(power_pct=20.0, speed_mm_s=50.0)
+    assert plan_focus(CO2, BIRCH, setting=setting).setting == setting
