@@ -1,7 +1,7 @@
 """Fixtures that the tests of several rooms share."""
 
 import pytest
-from full_book import full
+from filled_books import full, pair
 from postgres import book, other, place, server, three, used_books, used_server_book
 from shell import evening, planned, planned_book, shell, stocked
 from visitor import empty_book, evening_house, house, planned_house
@@ -17,6 +17,7 @@ __all__ = [
     "full",
     "house",
     "other",
+    "pair",
     "place",
     "planned",
     "planned_book",

@@ -6,7 +6,7 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-from full_book import all_rows, fill
+from filled_books import all_rows, fill
 from postgres import Server
 from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 

@@ -8,7 +8,7 @@ import json
 
 import jsonschema
 import pytest
-from full_book import JPEG, all_rows
+from filled_books import JPEG, all_rows
 from workshop_records import BENCH, BIRCH, EVENING, JOB, later
 
 from calib.logbook import (

@@ -6,7 +6,7 @@ import dataclasses
 from collections.abc import Callable
 from typing import Any
 
-from full_book import all_rows
+from filled_books import all_rows
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from postgres import emptied

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 
 import pytest
-from full_book import all_rows
+from filled_books import all_rows
 from workshop_records import BENCH, BIRCH, PROMISE, later, some_cells, some_grid
 
 from calib.errors import LogbookError

@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-from full_book import all_rows, fill
+from filled_books import all_rows, fill
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from workshop_records import later

@@ -1,4 +1,4 @@
-"""A logbook with something of everything, and every row of a logbook."""
+"""Logbooks with something in them: of one machine and sheet, and of everything; and their rows."""
 
 from __future__ import annotations
 
@@ -14,6 +14,15 @@ from calib.logbook.layout import all_parts
 from calib.records import Reading
 
 JPEG = b"\xff\xd8\xff\xe0picture"
+
+
+@pytest.fixture
+def pair(book: Book) -> Book:
+    """A logbook with one machine, one sheet and one planned board."""
+    book.add_machine(BENCH, when=EVENING)
+    book.add_sheet(BIRCH, when=EVENING)
+    book.add_board(some_grid(), when=EVENING, forecasts={"A1": {"through": 0.83}})
+    return book
 
 
 def fill(book: Book) -> None:

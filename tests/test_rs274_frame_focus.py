@@ -1,4 +1,4 @@
-"""Programs beside the whole one: resumed, per setting, the frame, focus."""
+"""The program that goes round the board with the beam off, and the one that finds the focus."""
 
 from __future__ import annotations
 
@@ -7,46 +7,13 @@ import math
 
 import pytest
 from boards import BIRCH, CO2, make
-from program_checks import assert_sound, cell_at, lit, to_board
+from program_checks import assert_sound, lit
 from rs274_checker import check
 
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.grid.focus import focus_program, plan_focus
-from calib.grid.naming import file_keys
-from calib.grid.rs274 import frame_program, grid_program, grid_program_per_setting
+from calib.grid.rs274 import frame_program
 from calib.records import Setting
-
-
-def test_a_stopped_board_resumes_without_codes_and_without_what_is_done():
-    grid = make("cut", 12)
-    whole = check(grid_program(grid))
-    cell = next(cell for cell in grid.cells if cell.burn_order == 7)
-    text = grid_program(grid, from_cell=cell.label)
-    rest = assert_sound(grid, text)
-    assert "from cell " + cell.label in text
-    assert [m.end for m in lit(rest)] == [m.end for m in lit(whole)][-len(lit(rest)) :]
-    burnt = {cell_at(grid, to_board(CO2, grid, move.start)).label for move in lit(rest)}
-    assert burnt == {c.label for c in grid.cells if c.burn_order >= 7}
-    first = min(grid.cells, key=lambda c: c.burn_order)
-    everything = check(grid_program(grid, from_cell=first.label))
-    assert sum(1 for _ in lit(everything)) < sum(1 for _ in lit(whole))
-
-
-def test_resuming_from_an_unknown_cell_is_refused():
-    with pytest.raises(InvalidRecord, match="from_cell is 'Q9'"):
-        grid_program(make(), from_cell="Q9")
-
-
-def test_programs_per_setting_burn_together_what_the_whole_one_burns():
-    grid = make("cut", 12)
-    parts = grid_program_per_setting(grid)
-    assert list(parts) == list(file_keys(grid).values())
-    moves = [lit(assert_sound(grid, text)) for text in parts.values()]
-    for part in moves:
-        assert len({(move.power, move.feed) for move in part}) == 1
-    burnt = sorted((m.start, m.end, m.power, m.feed) for part in moves for m in part)
-    whole = lit(check(grid_program(grid)))
-    assert burnt == sorted((m.start, m.end, m.power, m.feed) for m in whole)
 
 
 def test_the_frame_goes_round_the_board_with_the_beam_off():

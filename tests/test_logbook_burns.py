@@ -1,0 +1,114 @@
+"""Burns, jobs, promises, settled settings and forecasts as the logbook gives them back."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+from workshop_records import BIRCH, JOB, PROMISE, SETTING, later, some_cells, some_grid
+
+from calib.errors import InvalidRecord, LogbookError
+from calib.logbook import Book, Sitting
+from calib.records import COUPON_CUT_MM, Burn, Reading, Setting
+
+
+def test_burns_hold_the_setting_the_place_and_the_sitting(pair: Book) -> None:
+    pair.record("AB12", [Reading(cell="A2", through="no", char=0)], when=later(1), sitting="m")
+    cell = some_grid().cells[1]
+    assert pair.burns("bench", "birch 3", "cut") == (
+        Burn(operation="cut", power_pct=cell.power_pct, speed_mm_s=cell.speed_mm_s, through="no",
+             char=0, sitting="m", x_mm=cell.x_mm, y_mm=cell.y_mm, burn_order=cell.burn_order),
+    )  # fmt: skip
+    assert pair.burns("bench", "birch 3", "line_mark") == ()
+
+
+def test_burns_come_in_burning_order_then_jobs_and_check_strips(pair: Book) -> None:
+    strip = (Burn(operation="cut", power_pct=50.0, speed_mm_s=15.0, through="no",
+                  source="check_strip"),)  # fmt: skip
+    pair.add_job("bench", "birch 3", JOB, when=later(9))
+    pair.add_job("bench", "birch 3", strip, when=later(8))
+    readings = [Reading(cell=cell.label, through="through") for cell in some_grid().cells]
+    pair.record("AB12", readings, when=later(10))
+    burns = pair.burns("bench", "birch 3")
+    assert [burn.burn_order for burn in burns[:6]] == [1, 2, 3, 4, 5, 6]
+    assert burns[6:] == strip + JOB
+    assert pair.burns("bench", "birch 3", since=later(9)) == burns[:6] + JOB
+
+
+def test_burns_can_be_asked_for_one_lot(pair: Book) -> None:
+    pair.record("AB12", [Reading(cell="A1", through="no")], when=later(1))
+    pair.add_sheet(dataclasses.replace(BIRCH, lot="L2"), when=later(2))
+    pair.add_job("bench", "birch 3", JOB, when=later(3))
+    assert len(pair.burns("bench", "birch 3", lot="L1")) == 1
+    assert pair.burns("bench", "birch 3", lot="L2") == JOB
+
+
+def test_a_coupon_of_another_size_tells_its_cut_length(pair: Book) -> None:
+    small = [dataclasses.replace(cell, width_mm=12.0, height_mm=10.0) for cell in some_cells(2)]
+    pair.add_board(some_grid("CD34", cells=small), when=later(1))
+    pair.record("CD34", [Reading(cell="A1", through="no")], when=later(2))
+    # Four sides of 12 and 10 instead of 16 and 16 mm: 20 mm less, with the same round corners.
+    assert pair.burns("bench", "birch 3")[0].cut_length_mm == pytest.approx(COUPON_CUT_MM - 20.0)
+
+
+def test_a_job_needs_burns_of_one_kind_and_operation(pair: Book) -> None:
+    with pytest.raises(InvalidRecord, match="source none"):
+        pair.add_job("bench", "birch 3", [], when=later(1))
+    board = dataclasses.replace(JOB[0], source="board")
+    with pytest.raises(InvalidRecord, match="source board, job"):
+        pair.add_job("bench", "birch 3", [JOB[0], board], when=later(1))
+    mark = dataclasses.replace(JOB[0], operation="line_mark")
+    with pytest.raises(InvalidRecord, match="operations cut, line_mark"):
+        pair.add_job("bench", "birch 3", [JOB[0], mark], when=later(1))
+
+
+def test_a_promise_is_stored_once_and_knows_its_jobs(pair: Book) -> None:
+    stored = pair.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(1))
+    assert pair.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(1)) == stored
+    job = pair.add_job("bench", "birch 3", JOB, when=later(2), promise_id=stored)
+    (entry,) = pair.promises(machine="bench", sheet="birch 3")
+    assert (entry.id, entry.promise, entry.at, entry.lot) == (stored, PROMISE, later(1), "L1")
+    assert entry.jobs == (job,)
+    assert pair.promises(machine="attic") == ()
+    with pytest.raises(LogbookError, match="no promise 'nonsense'"):
+        pair.add_job("bench", "birch 3", JOB, when=later(3), promise_id="nonsense")
+
+
+def test_settling_keeps_one_current_setting_for_each_operation(pair: Book) -> None:
+    stored = pair.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(1))
+    pair.settle("bench", "birch 3", "cut", SETTING, when=later(2), promise_id=stored)
+    pair.settle("bench", "birch 3", "cut", SETTING, when=later(3), promise_id=stored)
+    mark = Setting(power_pct=15.0, speed_mm_s=200.0)
+    pair.settle("bench", "birch 3", "line_mark", mark, when=later(4))
+    cut, line = pair.settled("bench", "birch 3")
+    assert (cut.setting, cut.promise, cut.at, cut.lot) == (SETTING, PROMISE, later(2), "L1")
+    assert (line.setting, line.promise) == (mark, None)
+    assert pair.settled(operation="line_mark") == (line,)
+    with pytest.raises(LogbookError, match="60 % and 12 mm/s,? .*not of 15 % and 200 mm/s"):
+        pair.settle("bench", "birch 3", "cut", mark, when=later(5), promise_id=stored)
+    with pytest.raises(LogbookError, match="no sheet 'oak'"):
+        pair.settled("bench", "oak")
+
+
+def test_forecasts_are_paired_with_what_came_out(pair: Book) -> None:
+    assert pair.forecasts() == ()
+    (open_one,) = pair.forecasts(unread=True)
+    assert (open_one.chance, open_one.outcome, open_one.cell) == (0.83, None, "A1")
+    pair.record("AB12", [Reading(cell="A1", through="hanging")], when=later(1))
+    (known,) = pair.forecasts(machine="bench", sheet="birch 3")
+    assert (known.outcome, known.event, known.board) == (False, "through", "AB12")
+    pair.record("AB12", [Reading(cell="A1", through="through")], when=later(2), why="misread")
+    assert pair.forecasts()[0].outcome is True
+
+
+def test_sittings_are_described_once(pair: Book) -> None:
+    monday = Sitting(label="monday", focus_mm=6.0, air=True, lens_cleaned=False, support="pins",
+                     masked=True, note="door open")  # fmt: skip
+    pair.add_sitting("bench", monday, when=later(1))
+    pair.record("AB12", [Reading(cell="A1", through="no")], when=later(2), sitting="monday")
+    pair.record("AB12", [Reading(cell="A2", through="no")], when=later(3), sitting="tuesday")
+    assert pair.sittings("bench") == (monday, Sitting(label="tuesday"))
+    with pytest.raises(LogbookError, match="'monday' of 'bench' is described otherwise"):
+        pair.add_sitting("bench", dataclasses.replace(monday, air=False), when=later(4))
+    with pytest.raises(InvalidRecord, match="label is empty"):
+        pair.add_sitting("bench", Sitting(label=""), when=later(4))

@@ -1,0 +1,80 @@
+"""Undo in the logbook: step by step, and what it says when nothing is left."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+from workshop_records import BENCH, BIRCH, JOB, SETTING, later
+
+from calib.errors import LogbookError
+from calib.logbook import Book
+from calib.records import Reading
+
+
+def test_undo_goes_back_step_by_step_and_says_when_nothing_is_left(pair: Book) -> None:
+    first, second = Reading(cell="A1", through="no"), Reading(cell="A1", through="hanging")
+    pair.record("AB12", [first, Reading(cell="A2", through="no")], when=later(1))
+    pair.record("AB12", [second], when=later(2), why="looked again")
+    assert "cells A1" in pair.undo(when=later(3), board_id="AB12")
+    assert pair.readings("AB12") == (first, Reading(cell="A2", through="no"))
+    assert "cells A1, A2" in pair.undo(when=later(4), board_id="AB12")
+    assert pair.readings("AB12") == ()
+    with pytest.raises(LogbookError, match="nothing to take back for board 'AB12'"):
+        pair.undo(when=later(5), board_id="AB12")
+    assert sum(line.kind == "reading" for line in pair.history("bench", "birch 3")) == 6
+
+
+def test_after_an_undo_one_can_record_and_undo_again(pair: Book) -> None:
+    one, two = Reading(cell="A1", through="no"), Reading(cell="A1", through="through")
+    pair.record("AB12", [one], when=later(1))
+    pair.undo(when=later(2), board_id="AB12")
+    pair.record("AB12", [two], when=later(3))
+    assert pair.readings("AB12") == (two,)
+    pair.undo(when=later(4), board_id="AB12")
+    assert pair.readings("AB12") == ()
+
+
+def test_the_latest_change_is_taken_back_even_when_the_clock_went_back(pair: Book) -> None:
+    pair.record("AB12", [Reading(cell="A1", through="no")], when=later(10))
+    pair.record("AB12", [Reading(cell="A2", through="no")], when=later(-500))
+    pair.undo(when=later(-499), board_id="AB12")
+    assert [reading.cell for reading in pair.readings("AB12")] == ["A1"]
+
+
+def test_set_ups_lots_jobs_and_settled_settings_are_taken_back(pair: Book) -> None:
+    pair.change_setup("bench", when=later(1), what="lens", lens_mm=50.8)
+    pair.add_sheet(dataclasses.replace(BIRCH, lot="L2"), when=later(2))
+    pair.add_job("bench", "birch 3", JOB, when=later(3))
+    pair.settle("bench", "birch 3", "cut", SETTING, when=later(4))
+    slower = dataclasses.replace(SETTING, speed_mm_s=11.0)
+    pair.settle("bench", "birch 3", "cut", slower, when=later(5))
+
+    both = {"machine": "bench", "sheet": "birch 3"}
+    assert "settled setting for cut" in pair.undo(when=later(6), **both)
+    assert pair.settled("bench", "birch 3")[0].setting == SETTING
+    assert "settled setting for cut" in pair.undo(when=later(7), **both)
+    assert pair.settled("bench", "birch 3") == ()
+    assert "job" in pair.undo(when=later(8), **both)
+    assert pair.burns("bench", "birch 3") == ()
+    with pytest.raises(LogbookError, match="nothing to take back for 'bench' and 'birch 3'"):
+        pair.undo(when=later(9), **both)
+
+    assert "(lens) of 'bench'" in pair.undo(when=later(9), machine="bench")
+    assert pair.machine("bench") == BENCH
+    assert [entry.what for entry in pair.setups("bench")] == ["first", "lens", "undo"]
+    assert "'birch 3'" in pair.undo(when=later(9), sheet="birch 3")
+    assert pair.sheet("birch 3") == BIRCH
+    with pytest.raises(LogbookError, match="nothing to take back for 'bench'"):
+        pair.undo(when=later(10), machine="bench")
+    with pytest.raises(LogbookError, match="Name a board"):
+        pair.undo(when=later(10))
+
+
+def test_a_job_that_was_taken_back_can_be_added_at_another_time(pair: Book) -> None:
+    pair.add_job("bench", "birch 3", JOB, when=later(3))
+    pair.undo(when=later(4), machine="bench", sheet="birch 3")
+    with pytest.raises(LogbookError, match="was taken back"):
+        pair.add_job("bench", "birch 3", JOB, when=later(3))
+    pair.add_job("bench", "birch 3", JOB, when=later(5))
+    assert pair.burns("bench", "birch 3") == JOB
