@@ -36,6 +36,18 @@ def strokes_of(
     return strokes_of_paths(paths, np.tile(matrix, (len(paths), 1)), flatness)[0]
 
 
+def through(*points: Sequence[float]) -> Strokes:
+    """One line through points, as they are."""
+    place = np.array(points, float)
+    step = np.append(np.hypot(*np.diff(place, axis=0).T), 0.0)
+    return Strokes(
+        points_mm=place,
+        step_mm=step,
+        first=np.array([0, len(place)]),
+        closed=np.array([bool((place[0] == place[-1]).all())]),
+    )
+
+
 def refusal(call: Callable[[], object]) -> str:
     """What is said when a drawing is refused."""
     return kept_results.refusal(call, BadFile)

@@ -6,26 +6,17 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from drawn_jobs import KNOWN
 from test_cut_fit import MACHINE
 from test_recommend import SHEET, evening, every_step
 
 import calib
-from calib.advise.costs import Costs, expected_cost
+from calib.advise.costs import expected_cost
 from calib.advise.cut_times import CutTimes
 from calib.advise.job import plain_job
 from calib.advise.stopwatch import calibrate_time
 
 JOB = plain_job(12_000.0, 40)
-KNOWN = Costs(
-    machine_hour=20.0,
-    labour_hour=30.0,
-    seconds_per_push=25.0,
-    recut_part=2.0,
-    recut_share=0.2,
-    cleaning_s_per_m=(0.0, 5.0, 15.0, 40.0, 120.0),
-    sheet_price=9.0,
-    start_up_s=90.0,
-)
 
 
 @pytest.fixture(scope="module")

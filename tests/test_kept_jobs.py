@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
-from boards import CO2
-from kept_results import same_as_kept
+from boards import BIRCH, CO2
+from drawings import PANEL, strokes_of
+from drawn_jobs import AT, KNOWN, job_of
+from kept_results import refusal, same_as_kept
 from scipy.stats import betabinom, poisson
 
 import calib
@@ -23,46 +24,10 @@ from calib.advise.cut_times import CutTimes
 from calib.advise.drawing import read_drawing
 from calib.advise.job import Job, JobClass, make_job, plain_job
 from calib.advise.job_time import ClassTime, JobTime, beam_on_times_s, bed_loads, job_time_s
-from calib.advise.outlines import Strokes
-from calib.advise.path_data import strokes_of_paths
 from calib.advise.stopwatch import calibrate_time
-from calib.errors import CalibError, MachineLimit
+from calib.errors import MachineLimit
 from calib.fit.thinning import thinned_region
-from calib.records import COUPON_CUT_MM, Burn, Machine, Setting, Sheet
-
-PANEL = Path(__file__).parent / "reference" / "drawings" / "panel.svg"
-BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
-AT = Setting(power_pct=60.0, speed_mm_s=20.0)
-KNOWN = Costs(
-    machine_hour=20.0,
-    labour_hour=30.0,
-    seconds_per_push=25.0,
-    recut_part=2.0,
-    recut_share=0.2,
-    cleaning_s_per_m=(0.0, 5.0, 15.0, 40.0, 120.0),
-    sheet_price=9.0,
-    start_up_s=90.0,
-    currency="€",
-)
-
-
-def refusal(call: Callable[[], object]) -> str:
-    """What is said when something is refused."""
-    try:
-        call()
-    except CalibError as refused:
-        return str(refused)
-    raise AssertionError("nothing was refused")
-
-
-def strokes_of(*paths: str) -> Strokes:
-    places = np.tile([1.0, 0.0, 0.0, 1.0, 0.0, 0.0], (len(paths), 1))
-    return strokes_of_paths(paths, places)[0]
-
-
-def job_of(*classes: tuple[str, str, Iterable[str]], **more: Any) -> Job:
-    made = [JobClass(name=n, operation=o, strokes=strokes_of(*paths)) for n, o, paths in classes]  # type: ignore[arg-type]
-    return Job(classes=tuple(made), **more)
+from calib.records import COUPON_CUT_MM, Burn, Machine, Setting
 
 
 def mixed() -> Job:
