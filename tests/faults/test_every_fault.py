@@ -5,16 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from every_fault import (
-    Line,
-    damaged_bytes,
-    interrupted_import,
-    interrupted_migration,
-    killed_while_writing,
-    newer_version,
-    old_version,
-    try_all,
-)
+from every_fault import killed_while_writing, try_all
+from fault_bench import Line
+from file_faults import damaged_bytes, interrupted_import
+from version_faults import interrupted_migration, newer_version, old_version
 
 TRIED = (damaged_bytes, interrupted_import, old_version, interrupted_migration, newer_version)
 

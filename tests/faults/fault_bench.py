@@ -1,0 +1,115 @@
+"""Logbooks to try faults on, and how what came of one is looked after and counted."""
+
+from __future__ import annotations
+
+import itertools
+import os
+import shutil
+import sqlite3
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from kill_writes import fork, record
+
+from calib.errors import CalibError
+from calib.logbook import open_book
+
+Rows = set[tuple[object, ...]]
+Fault = Callable[["Bench"], "Line"]
+
+
+@dataclass(kw_only=True)
+class Line:
+    """What came of one kind of fault."""
+
+    fault: str
+    tried: int = 0
+    told: int = 0
+    survived: int = 0
+    rows_lost: int = 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bench:
+    """A folder with a good logbook to copy, and how often each fault is tried."""
+
+    folder: Path
+    good: Path
+    times: int
+    seed: int
+
+    @property
+    def stride(self) -> int:
+        """How many points of a long piece of work are passed over: few when tried often."""
+        return max(1, 75 // self.times)
+
+    def copies(self, name: str, times: int | None = None) -> Iterator[tuple[int, Path]]:
+        """Give fresh copies of the good logbook, one after the other, each in a folder."""
+        for number in range(self.times if times is None else times):
+            place = self.folder / f"{name} {number}" / "logbook.sqlite3"
+            place.parent.mkdir()
+            shutil.copy(self.good, place)
+            yield number, place
+            shutil.rmtree(place.parent)
+
+    def until_it_ends(self, name: str) -> Iterator[tuple[int, Path]]:
+        """The same without an end, for points of a short piece of work from 1 on."""
+        for number in itertools.count(1, max(1, 8 // self.times)):
+            for _, place in self.copies(f"{name} {number}", 1):
+                yield number, place
+
+
+def rows_in(path: Path) -> Rows:
+    """All rows of a logbook's file, by table."""
+    with sqlite3.connect(path) as connection:
+        names = [row[0] for row in connection.execute(
+            "SELECT name FROM sqlite_master WHERE type = 'table' AND name NOT LIKE '%version%'"
+        )]  # fmt: skip
+        found = {
+            (name, *row)
+            for name in (*names, "sheet_versions")
+            for row in connection.execute(f"SELECT * FROM {name}")
+        }
+    connection.close()
+    return found
+
+
+def is_good(path: Path) -> bool:
+    """Say whether a logbook opens, is whole, and takes a new board."""
+    with open_book(path) as book:
+        record(book, 77_000)
+        with book.look() as connection:
+            whole = connection.exec_driver_sql("PRAGMA integrity_check").scalar()
+            loose = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
+        return whole == "ok" and loose is None and len(book.readings("K77000")) == 6
+
+
+def look_after(line: Line, path: Path, before: Rows, said: str) -> None:
+    """Count one fault: what was said, whether the logbook lives, what it lacks."""
+    line.tried += 1
+    line.told += bool(said)
+    if "by itself" in said:
+        raise RuntimeError(said)
+    open_book(path).close()
+    line.rows_lost += len(before - rows_in(path))
+    line.survived += is_good(path)
+
+
+def told(work: Callable[[], object]) -> str:
+    """Run something that may be refused; give the words of the refusal."""
+    try:
+        work()
+    except CalibError as refusal:
+        return str(refusal)
+    return ""
+
+
+def killed(work: Callable[[], None]) -> bool:
+    """Run something that kills itself at a point; False when it came to its end before."""
+    _, status = os.waitpid(fork(work), 0)
+    if os.WIFEXITED(status) and os.WEXITSTATUS(status) == 0:
+        return False
+    if not os.WIFSIGNALED(status):
+        raise RuntimeError("the process failed by itself")
+    return True

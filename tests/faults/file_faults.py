@@ -1,0 +1,99 @@
+"""Faults of the file: damaged bytes, cut off, an import that was interrupted."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+from fault_bench import Bench, Line, killed, look_after, rows_in, told
+from kill_writes import die_at, other_document, record, take_in
+
+from calib.logbook import backup, export_csv, export_json, open_book, restore
+from calib.logbook.checking import check_book
+from calib.logbook.opening import newest_backup
+
+
+def damaged_bytes(bench: Bench) -> Line:
+    """Bytes anywhere in the file are overwritten; a backup lies beside it."""
+    line = Line(fault="damaged bytes, backup put back")
+    chance = random.Random(bench.seed)
+    for _, place in bench.copies("damage", 3 * bench.times):
+        content = bytearray(place.read_bytes())
+        length = chance.choice([1, 16, 512, 4096])
+        start = chance.randrange(len(content) - length)
+        content[start : start + length] = chance.randbytes(length)
+        _damage(line, place, bytes(content))
+    return line
+
+
+def cut_off(bench: Bench) -> Line:
+    """The file ends too early; a backup lies beside it."""
+    line = Line(fault="file cut off, backup put back")
+    chance = random.Random(bench.seed)
+    for _, place in bench.copies("cut"):
+        content = place.read_bytes()
+        _damage(line, place, content[: chance.randrange(len(content))])
+    return line
+
+
+def _damage(line: Line, place: Path, content: bytes) -> None:
+    """Spoil a file, use it, and put the named backup back when it was found damaged."""
+    before = rows_in(place)
+    with open_book(place) as book:
+        backup(book, place.parent / "backups" / "good.sqlite3")
+    place.write_bytes(content)
+    said = told(lambda: _use_all(place))
+    if not said:
+        # Nothing of the database's own is damaged: the comparison with the backup tells.
+        said = told(lambda: _check(place))
+    if not said:
+        look_after(line, place, before, said)
+        return
+    spoiled = place.read_bytes()
+    best = newest_backup(place)
+    if best is None:
+        raise RuntimeError("the good backup was not found")
+    restore(best, place)
+    if place.with_name("logbook.sqlite3.replaced-1").read_bytes() != spoiled:
+        raise RuntimeError("the damaged file was not kept")
+    look_after(line, place, before, said)
+
+
+def _check(place: Path) -> None:
+    with open_book(place) as book:
+        check_book(book)
+
+
+def _use_all(place: Path) -> None:
+    """Read everything that a logbook holds, and write into it."""
+    with open_book(place) as book:
+        export_json(book)
+        export_csv(book)
+        book.history("bench", "birch 3")
+        for entry in book.search(limit=1000).entries:
+            if entry.kind == "board":
+                book.board(entry.id)
+        record(book, 5000)
+
+
+def interrupted_import(bench: Bench) -> Line:
+    """The process is killed at points of an import; the import is then done again."""
+    line = Line(fault="interrupted import")
+    other_document()
+    for point, place in bench.until_it_ends("import"):
+        before = rows_in(place)
+
+        def work(place: Path = place, point: int = point) -> None:
+            with open_book(place) as book:
+                die_at(book, point)
+                take_in(book, 5)
+
+        if not killed(work):
+            return line
+        with open_book(place) as book:
+            there = len(book.machines()) - 1
+            take_in(book, 5)
+            if there not in (0, 1) or len(book.machines()) != 2:
+                raise RuntimeError("a part of the import was there")
+        look_after(line, place, before, "")
+    raise AssertionError
