@@ -44,8 +44,9 @@ def test_machines_and_draws_bound_the_cuts_as_they_did() -> None:
 
 def test_candidates_of_cuts_are_as_they_were() -> None:
     kept = []
-    for region, passes in ((known(2), (1, 2)), (calib.fit_region(TUBE_100, CARD), (1,))):
-        found = next_burns.cut_candidates(region, next_burns.cut_draws(region), passes)
+    for region, passes, n in ((known(2), (1, 2), 4), (calib.fit_region(TUBE_100, CARD), (1,), 6),
+                              (known(), (1,), 3), (known(2), (2, 3), 2)):  # fmt: skip
+        found = next_burns.cut_candidates(region, next_burns.cut_draws(region), passes, n)
         kept.append([f"{s.passes} x {s.power_pct:g} % {s.speed_mm_s:g}" for s in found])
     same_as_kept("next_cut_candidates", kept)
 
@@ -89,17 +90,44 @@ def test_a_board_needs_the_cells_it_needed() -> None:
     burnt = [[], [(80.0, 6.2)], [(80.0, 6.0), (80.0, 22.5)], [(80.0, 12.5), (40.0, 3.0)],
              [(80.0, 6.0), (80.0, 30.0), (40.1, 3.0)], [(79.9, 5.0), (60.0, 30.0)],
              [(80.0, 7.2)], [(80.0, 7.6)]]  # fmt: skip
+    passes: Any = SimpleNamespace(prior=SimpleNamespace(passes_mean=0.7))
     kept = []
     for fastest in (spread, narrow, wide):
         for before in burnt:
             region: Any = SimpleNamespace(
+                cut=passes,
                 burns=[cut(p, v) for p, v in before]
-                + [cut(80.0, 1.0, 2), cut(80.0, 90.0, 2)] * bool(before)
+                + [cut(80.0, 1.0, 2), cut(80.0, 90.0, 2)] * bool(before),
             )
-            for n in (3, 4):
-                masks = next_burns._must(region, settings, fastest, n)
-                kept.append(["".join("01"[int(x)] for x in mask) for mask in masks])
+            for cells in (settings, [replace(s, passes=2) for s in settings]):
+                kept.append(shown(next_burns._must(region, cells, fastest)))
     same_as_kept("next_cut_must", kept)
+
+
+def test_few_burns_need_the_cells_they_needed() -> None:
+    """First at the ceiling, then free, then slow enough to hold what could be advised."""
+    kept = []
+    for before in ([], [(60.0, 9.0)], [(80.0, 9.0)], [(80.0, 25.0)] * 3, [(80.0, 25.0)] * 4,
+                   [(80.0, 25.0)] * 3 + [(80.0, 14.0)]):  # fmt: skip
+        region = calib.fit_region(CO2, BIRCH, evidence=[cut(p, v) for p, v in before])
+        draws = next_burns.cut_draws(region)
+        for passes, n in (((1,), 1), ((1,), 3), ((2,), 2)):
+            cells = next_burns.cut_candidates(region, draws, passes, n)
+            asked = next_burns._cut_question(region, draws, cells, 0.97, n)
+            masks = next_burns._must_of_few(region, cells, asked, 0.97, n)
+            kept.append([
+                [
+                    f"{c.power_pct:g} % {c.speed_mm_s:g}"
+                    for c, x in zip(cells, mask, strict=True)
+                    if x
+                ]
+                for mask in masks
+            ])
+    same_as_kept("next_cut_must_of_few", kept)
+
+
+def shown(masks: list[Any]) -> list[str]:
+    return ["".join("01"[int(x)] for x in mask) for mask in masks]
 
 
 def test_char_is_asked_of_cuts_as_it_was() -> None:

@@ -20,6 +20,7 @@ from calib.advise import promise, recommend
 from calib.advise.cut_region import KnowsGrades, as_floats
 from calib.advise.promise import describe
 from calib.advise.recommendation import Recommendation, share_words
+from calib.advise.refusal import named
 from calib.advise.wish import Wish
 from calib.errors import NotEnoughEvidence
 from calib.fit.thinning import thinned_region
@@ -101,7 +102,7 @@ def test_a_mark_is_settled_from_six_in_ten_on() -> None:
     some: Any = SimpleNamespace(chance=0.6)
     assert recommend._doubtful_mark(region, wish, some) == []
     kept = recommend._doubtful_mark(region, wish, SimpleNamespace(chance=0.47))  # type: ignore[arg-type]
-    again = recommend._named([Setting(power_pct=20.0, speed_mm_s=5.0)] * 2)
+    again = named([Setting(power_pct=20.0, speed_mm_s=5.0)] * 2)
     same_as_kept("recommended_doubt", [kept, again])
 
 

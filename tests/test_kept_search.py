@@ -48,7 +48,8 @@ def test_the_exact_search_looks_where_it_looked(aim: str, fastest: float) -> Non
     plain: Any = Plain(lambda power: np.full(len(power), fastest + 1e-9))
     look = Setting(power_pct=80.0, speed_mm_s=20.0)
     rows = [a_row(60.0), a_row()]
-    found = recommend._exactly(plain, Wish(aim=aim), rows, look)
+    quick: Any = Plain(lambda power: np.full(len(power), 0.1))
+    found = recommend._exactly(plain, quick, Wish(aim=aim), rows, look)
     same_as_kept(f"search_exact_{aim}_{fastest:g}", [found, plain.asked])
 
 

@@ -109,6 +109,24 @@ def test_later_cuts_lie_near_the_edge():
     assert ((chance > 0.02) & (chance < 0.995)).mean() >= 0.8
 
 
+@pytest.mark.parametrize("n", [1, 2, 3])
+def test_few_burns_find_the_edge_and_then_hold_what_could_be_advised(n):
+    """Fewer than a board has lie high; after a board's worth one is slower than advice would be."""
+    first = next_cuts(region("cut"), n)
+    assert min(s.power_pct for s in first) >= 0.85 * MACHINE.ceiling_pct - 1.0
+    fast = [
+        calib.Burn(operation="cut", power_pct=80.0, speed_mm_s=v, through=t)
+        for v, t in ((20.0, "through"), (22.0, "through"), (23.0, "hanging"), (25.0, "no"))
+    ]
+    known = region("cut", fast)
+    found = next_cuts(known, n)
+    sure = [s for s in found if known.chance_through(s.power_pct, s.speed_mm_s) >= 0.985]
+    assert [s.power_pct for s in sure] == [80.0]
+    # Where that is burnt already, all of them may teach.
+    slow = calib.Burn(operation="cut", power_pct=80.0, speed_mm_s=5.0, through="through")
+    assert len(next_cuts(region("cut", [*fast, slow]), n)) == n
+
+
 def test_cuts_keep_to_what_the_corners_allow():
     lazy = replace(MACHINE, acceleration_mm_s2=50.0)
     found = next_cuts(region("cut", machine=lazy), 6)

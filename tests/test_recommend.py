@@ -9,6 +9,7 @@ import pytest
 from test_cut_fit import EVENING, MACHINE
 
 import calib
+from calib.advise.refusal import _rounded_down
 from calib.fit.hull import burnt_hull, inside, speed_range
 
 SHEET = calib.Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
@@ -124,6 +125,31 @@ def test_none_through_is_refused():
     assert any("slower" in note for note in region.notes)
     with pytest.raises(calib.NotEnoughEvidence, match=r"0\.99 was asked for"):
         calib.recommend(region)
+
+
+def burnt_fast(*more: tuple[float, str]) -> calib.Region:
+    """Cuts at the ceiling, all of them faster than what could be advised."""
+    burns = [
+        calib.Burn(operation="cut", power_pct=80.0, speed_mm_s=v, through=t)
+        for v, t in ((20.0, "through"), (22.0, "through"), (23.0, "hanging"), (25.0, "no"), *more)
+    ]
+    return calib.fit_region(MACHINE, SHEET, evidence=burns)
+
+
+@pytest.mark.parametrize("reliability", [0.95, 0.99, 0.999])
+def test_one_burn_settles_what_only_lies_outside_of_what_was_burnt(reliability):
+    """Four burns find the edge; the one that is named, once it drops, may be advised."""
+    with pytest.raises(calib.NotEnoughEvidence, match="if it comes out well") as refused:
+        calib.recommend(burnt_fast(), reliability=reliability)
+    (named,) = refused.value.next_burns
+    rec = calib.recommend(burnt_fast((named.speed_mm_s, "through")), reliability=reliability)
+    assert rec.chance >= reliability
+    assert rec.speed_mm_s >= named.speed_mm_s
+
+
+def test_what_is_best_is_never_rounded_up_to_what_was_asked():
+    shown = [_rounded_down(x) for x in (0.0, 0.5, 0.9399, 0.95, 0.98996, 0.99, 0.99987654)]
+    assert shown == ["0", "0.5", "0.939", "0.95", "0.989", "0.99", "0.999876"]
 
 
 def test_all_through_keeps_inside_what_was_burnt():

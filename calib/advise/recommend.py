@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -10,10 +9,10 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.advise import candidates as steps
-from calib.advise.next_burns import next_cuts
 from calib.advise.next_marks import next_marks
 from calib.advise.promise import Promised, describe, doubled_scatter
 from calib.advise.recommendation import Recommendation
+from calib.advise.refusal import named, refusal
 from calib.advise.wish import Wish
 from calib.errors import NotEnoughEvidence
 from calib.fit.region import Region
@@ -110,7 +109,7 @@ def recommend(
 
         wish = replace(wish, priced=priced_job(region, costs, job, cut_length_mm, every))
     if not every:
-        raise _refusal(region, wish, None)
+        raise refusal(_promised(region, wish), wish, None)
     found = _search(region, wish, every)
     return _stated(region, wish, found, notes)
 
@@ -138,7 +137,7 @@ def advised_setting(region: Region, wish: Wish) -> Setting:
     wish, _ = _within_evidence(region, wish)
     every = steps.rows(region)
     if not every:
-        raise _refusal(region, wish, None)
+        raise refusal(_promised(region, wish), wish, None)
     return _search(region, wish, every)
 
 
@@ -187,13 +186,22 @@ def _search(region: Region, wish: Wish, every: list[steps.Row]) -> Setting:
                 passes=int(passes[i]),
                 line_pitch_mm=pitch,
             )
-            found += _exactly(exact, wish, every, _climbed(quick, wish, every, start))
+            found += _exactly(exact, quick, wish, every, _climbed(quick, wish, every, start))
     if not found:
-        best = max(
-            float(quick.reliability_of(power, speed, passes, p).max()) for p in _pitches(region)
-        )
-        raise _refusal(region, wish, best)
+        raise refusal(exact, wish, _best_chance(exact, quick, every, _pitches(region)))
     return max(found, key=lambda judged: judged[0])[1]
+
+
+def _best_chance(
+    exact: Promised, quick: Promised, every: list[steps.Row], pitches: list[float | None]
+) -> float:
+    """The highest chance there is, exactly, where the look has it."""
+    power, speed, passes = steps.table(steps.sample(every))
+    best = []
+    for pitch in pitches:
+        i = [int(np.argmax(quick.reliability_of(power, speed, passes, pitch)))]
+        best.append(float(exact.reliability_of(power[i], speed[i], passes[i], pitch)[0]))
+    return max(best)
 
 
 def _apart(near: list[int], power: Array, passes: Array) -> list[int]:
@@ -235,7 +243,9 @@ def _climbed(quick: Promised, wish: Wish, every: list[steps.Row], start: Setting
     return here[0][1] if here else start
 
 
-def _exactly(exact: Promised, wish: Wish, every: list[steps.Row], look: Setting) -> list[Judged]:
+def _exactly(
+    exact: Promised, quick: Promised, wish: Wish, every: list[steps.Row], look: Setting
+) -> list[Judged]:
     """The best speed near the look's, at its power, that meets the reliability exactly."""
     row = next(r for r in every if (r.power_pct, r.passes) == (look.power_pct, look.passes))
     centre = row.at(look.speed_mm_s)
@@ -249,7 +259,17 @@ def _exactly(exact: Promised, wish: Wish, every: list[steps.Row], look: Setting)
         if stride == 1 and abs(row.at(best[1].speed_mm_s) - centre) < _WINDOW:
             return [best]
         return _walked(exact, wish, row, best)
-    return []
+    # Between the strides there may be a few steps that meet it: the safest one is among them.
+    safest = _judged(exact, wish, [_safest(quick, row, look)])
+    return _walked(exact, wish, row, safest[0]) if safest else []
+
+
+def _safest(quick: Promised, row: steps.Row, look: Setting) -> Setting:
+    """The speed of a row that most likely comes out well, by the look."""
+    alike = np.full(len(row.speeds), 1.0)
+    power, passes = alike * row.power_pct, alike * row.passes
+    chance = quick.reliability_of(power, row.speeds, passes, look.line_pitch_mm)
+    return replace(look, speed_mm_s=float(row.speeds[int(np.argmax(chance))]))
 
 
 def _walked(exact: Promised, wish: Wish, row: steps.Row, best: Judged) -> list[Judged]:
@@ -300,37 +320,11 @@ def _pitches(region: Region) -> list[float | None]:
     return sorted({b.line_pitch_mm for b in region.burns}, key=lambda p: p or 0.0)
 
 
-def _refusal(region: Region, wish: Wish, best: float | None) -> NotEnoughEvidence:
-    """What can't be promised, and the burns that would settle it."""
-    if region.operation == "cut":
-        burns = next_cuts(region, 4, reliability=wish.reliability)
-    else:
-        burns = next_marks(region, 4, wish.mark)
-    named = _named(burns)
-    pair = f"{region.sheet.name} on {region.machine.name}"
-    if not region.burns:
-        why = f"No {region.operation.replace('_', ' ')} of {pair} was burnt yet"
-    elif best is None:
-        why = f"No setting of {pair} that the machine can take lies inside what was burnt"
-    else:
-        why = (
-            f"A chance of {wish.reliability:.3g} was asked for; inside what was burnt of {pair}"
-            f" the best is {best:.3g}"
-        )
-    return NotEnoughEvidence(f"{why}. Burn next: {named}.", next_burns=burns)
-
-
-def _named(burns: list[Setting]) -> str:
-    """Burns in words, those that are to be made more than once with their number."""
-    times = Counter(f"{s.power_pct:g} % at {s.speed_mm_s:g} mm/s" for s in burns)
-    return "; ".join(words + (f" ({n} times)" if n > 1 else "") for words, n in times.items())
-
-
 def _doubtful_mark(region: Region, wish: Wish, rec: Recommendation) -> list[str]:
     """A note when a mark comes out as wanted too seldom to work with."""
     if rec.chance >= _SETTLED_MARK:
         return []
-    burns = _named(next_marks(region, 4, wish.mark))
+    burns = named(next_marks(region, 4, wish.mark))
     return [
         f"Not settled yet: only about {10 * rec.chance:.0f} in 10 would come out as wanted."
         f" Burn next: {burns}."

@@ -1,0 +1,71 @@
+"""Say what can't be promised, and name the burns that would settle it."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+
+from calib.advise.next_burns import next_cuts
+from calib.advise.next_marks import next_marks
+from calib.advise.promise import Promised
+from calib.advise.wish import Wish
+from calib.errors import NotEnoughEvidence
+from calib.records import Setting
+
+
+def refusal(promised: Promised, wish: Wish, best: float | None) -> NotEnoughEvidence:
+    """What can't be promised, and the burns that would settle it.
+
+    Parameters
+    ----------
+    promised
+        The region, and the chance that was to be promised of it.
+    wish
+        What was asked.
+    best
+        The highest chance inside what was burnt; None when no step of the machine lies there.
+
+    Returns
+    -------
+    NotEnoughEvidence
+        To be raised.
+    """
+    region = promised.region
+    burns, settling = _settling(promised, wish)
+    pair = f"{region.sheet.name} on {region.machine.name}"
+    if not region.burns:
+        why = f"No {region.operation.replace('_', ' ')} of {pair} was burnt yet"
+    elif best is None:
+        why = f"No setting of {pair} that the machine can take lies inside what was burnt"
+    else:
+        why = (
+            f"A chance of {wish.reliability:.9g} was asked for; inside what was burnt of {pair}"
+            f" the best is {_rounded_down(best)}"
+        )
+    return NotEnoughEvidence(f"{why}. Burn next: {settling}.", next_burns=burns)
+
+
+def _settling(promised: Promised, wish: Wish) -> tuple[list[Setting], str]:
+    """The burns that would settle it, and in words: one where that is enough, else four."""
+    region = promised.region
+    if region.operation != "cut":
+        burns = next_marks(region, 4, wish.mark)
+        return burns, named(burns)
+    (one,) = next_cuts(region, 1, reliability=wish.reliability)
+    if promised.single(one) >= wish.reliability:
+        return [one], f"{named([one])}; if it comes out well, it can be advised"
+    burns = next_cuts(region, 4, reliability=wish.reliability)
+    return burns, named(burns)
+
+
+def _rounded_down(chance: float) -> str:
+    """A chance with three digits, near 1 with two of what is missing."""
+    digits = 3 if chance < 0.99 else 2 - int(np.floor(np.log10(max(1.0 - chance, 1e-9))))
+    return f"{np.floor(chance * 10**digits + 1e-6) / 10**digits:.{digits}g}"
+
+
+def named(burns: list[Setting]) -> str:
+    """Burns in words, those that are to be made more than once with their number."""
+    times = Counter(f"{s.power_pct:g} % at {s.speed_mm_s:g} mm/s" for s in burns)
+    return "; ".join(words + (f" ({n} times)" if n > 1 else "") for words, n in times.items())
