@@ -111,4 +111,26 @@ def test_line_marks_have_a_board_a_region_and_a_recommendation(shell: Shell) -> 
     advice = shell.json("recommend", *mark, "--reliability", "0.9")["recommendation"]
     assert mark_clearly(advice["power_pct"], advice["speed_mm_s"])[2] == "2"
     assert advice["chance_not_deeper"] >= 0.9
-    assert "come out as wanted" in shell.text("recommend", *mark, "--reliability", "0.9")
+    done = shell.run("recommend", *mark, "--reliability", "0.9")
+    assert "come out as wanted" in done.stdout
+    assert done.stdout.startswith("To mark lines on MDF 3 on bench: ")
+    assert done.stderr == "Next: try it, and settle on it with calib settle last.\n"
+    assert "round 1 planned, line mark" in shell.text("history")
+
+
+def test_a_doubtful_mark_is_burnt_again_before_it_is_settled(shell: Shell) -> None:
+    shell.run(*MACHINE)
+    shell.run("add-sheet", "MDF 3", "--material", "MDF", "--thickness", "3")
+    mark = ("--operation", "line-mark")
+    planned = shell.json("plan", *mark, "--powers", "12,22", "--speeds", "60,100,170")
+    grades = iter("120121")
+    shell.burn(planned["grid"], lambda _p, _v: ("", "", next(grades)))
+    done = shell.run("recommend", *mark)
+    assert "Not settled yet" in done.stdout
+    assert "Next: calib plan 'MDF 3' --operation line_mark, for a board of the" in done.stderr
+
+
+def test_what_is_guessed_of_the_cost_is_told_in_words(evening: Shell) -> None:
+    text = evening.text("recommend", "--aim", "cheapest")
+    assert "Guessed, not given: an hour of the machine" in text
+    assert "_" not in text

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 
 import pytest
@@ -69,6 +70,8 @@ def test_somebodys_machine_gets_a_start_but_no_board(two: Shell) -> None:
     text = two.text("carry-over", "birch 3", *ON_BENCH, "--watts", "40")
     assert "Begin with birch 3 on a 40 W machine" in text
     assert "Nothing was burnt there" in text
+    ends = r"between \d+(\.\d)? mm/s \(\d+ mm/min\) and \d+(\.\d)? mm/s"
+    assert re.search(ends, " ".join(text.split()))
     assert two.text("list") == before
 
 

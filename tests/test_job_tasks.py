@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -190,9 +191,9 @@ def test_the_command_tells_classes_time_and_wrong_use(planned: Shell) -> None:
         "--speed", "12", "--took", "1:05",
     )  # fmt: skip
     assert "with the cuts as given" in text
-    data = planned.json(
-        *typed, "--leave-out", "lettering", "--power", "70", "--speed", "12", "--passes", "2"
-    )
+    again = (*typed, "--leave-out", "lettering", "--power", "70", "--speed", "12")
+    assert re.search(r"by\s+the\s+stopwatch\s+all\s+but\s+start-up", planned.text(*again))
+    data = planned.json(*again, "--passes", "2")
     assert data["time"]["ratio"]["jobs"] == 1
     assert data["time"]["total_s"] > data["time"]["machine_s"]
     assert data["setting"] == {

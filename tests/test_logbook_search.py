@@ -98,7 +98,7 @@ def test_pages_go_through_everything_once(stock: Book) -> None:
 def test_an_entry_counts_what_was_planned_and_read(stock: Book) -> None:
     (board,) = [entry for entry in stock.boards().entries if entry.id == "B1"]
     assert (board.cells, board.read, board.round) == (6, 3, 1)
-    assert board.outcomes == {"char 1": 2, "no": 1, "through": 2}
+    assert list(board.outcomes.items()) == [("through", 2), ("no", 1), ("char 1", 2)]
     assert (board.machine, board.sheet, board.lot) == ("bench", "birch 3", "L1")
     (job,) = stock.search(Filters(kinds=("job",))).entries
     assert (job.cells, job.read, job.outcomes) == (40, 40, {"hanging": 2, "through": 38})

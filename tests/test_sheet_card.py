@@ -188,7 +188,7 @@ def test_what_has_changed_since_makes_it_due(quick: Book) -> None:
     book.change_setup("bench", when=days(3), what="other", ceiling_pct=30.0)
     (entry,) = sheet_card_of_pair(book, when=days(4)).settings
     assert entry.due == (
-        "It was settled for lot not named; now it is lot May.",
+        "It was settled before the lot had a name; now it is lot May.",
         "The sheet measures 3.2 mm now; then it was not measured.",
         f"The machine was changed since (lens, {days(2):%Y-%m-%d}).",
         f"The machine was changed since (other, {days(3):%Y-%m-%d}).",

@@ -247,13 +247,15 @@ def _notes(region: Region, chosen: Setting) -> tuple[str, ...]:
 
 
 def _words(found: LotVerdict) -> str:
-    at = f"{found.setting.power_pct:g} % at {found.setting.speed_mm_s:g} mm/s"
+    power, speed = f"{found.setting.power_pct:g} %", f"{found.setting.speed_mm_s:g} mm/s"
     if found.verdict == "keep":
-        return f"Keep {at}: the next coupon drops with a chance of {found.chance:.3g}."
+        return (
+            f"Keep {power} at {speed}: the next coupon drops with a chance of {found.chance:.3g}."
+        )
     if found.verdict == "slow":
         return (
-            f"Slow down by {found.slow_pct:.0f} % to {at}: the next coupon drops with a chance of"
-            f" {found.chance:.3g} (at the old speed {found.chance_at_old:.3g})."
+            f"Slow down by {found.slow_pct:.0f} %, to {speed} at {power}: the next coupon drops"
+            f" with a chance of {found.chance:.3g} (at the old speed {found.chance_at_old:.3g})."
         )
     return (
         f"Test again: at the old setting the next coupon drops with a chance of"

@@ -48,7 +48,8 @@ class TimeRatio:
         low, high = self.interval
         after = f"after {self.jobs} timed {'job' if self.jobs == 1 else 'jobs'}"
         return (
-            f"Jobs take {self.ratio:.2f} ({low:.2f} to {high:.2f}) of the calculated time {after}."
+            f"Without start-up, jobs take {self.ratio:.2f} times ({low:.2f} to {high:.2f}) what is"
+            f" calculated, {after}."
         )
 
 
@@ -84,7 +85,7 @@ def calibrate_time(pairs: Sequence[tuple[float, float]]) -> TimeRatio:
     Examples
     --------
     >>> calibrate_time([(600.0, 690.0), (1800.0, 2016.0)]).describe()
-    'Jobs take 1.13 (1.07 to 1.20) of the calculated time after 2 timed jobs.'
+    'Without start-up, jobs take 1.13 times (1.07 to 1.20) what is calculated, after 2 timed jobs.'
     """
     logs = np.array([_log_ratio(calculated, measured) for calculated, measured in pairs])
     n = len(logs)

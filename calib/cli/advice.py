@@ -155,7 +155,7 @@ def recommend(
     _draw(picture, advice.region, wish, advice=advice.recommendation)
     data = {"recommendation": advice.recommendation, "promise_id": advice.promise_id}
     show(data, report.advice_text(advice), as_json=as_json)
-    suggest("Next: try it, and settle on it with calib settle last.", as_json=as_json)
+    suggest(report.after_advice_text(advice), as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib settle last")

@@ -192,7 +192,7 @@ def _board_line(row: Row) -> HistoryLine:
     return HistoryLine(
         at=read_time(row["planned_at"]),
         kind="board",
-        text=f"round {row['round']} planned, {row['operation']}",
+        text=f"round {row['round']} planned, {_operation(row)}",
         board=row["code"],
     )
 
@@ -223,6 +223,10 @@ def _reading_line(row: Row) -> HistoryLine:
     )
 
 
+def _operation(row: Row) -> str:
+    return str(row["operation"]).replace("_", " ")
+
+
 def _setting_words(row: Row) -> str:
     if row["power_pct"] is None:
         return "nothing settled any more"
@@ -239,7 +243,7 @@ def _promise_line(row: Row) -> HistoryLine:
     return HistoryLine(
         at=read_time(row["at"]),
         kind="promise",
-        text=f"{row['operation']} at {_setting_words(row)}: chance {row['chance']:.3f}"
+        text=f"{_operation(row)} at {_setting_words(row)}: chance {row['chance']:.3f}"
         f" for the next {row['scope']}",
     )
 
@@ -259,7 +263,7 @@ def _run_line(row: Row) -> HistoryLine:
     return HistoryLine(
         at=read_time(row["at"]),
         kind=row["kind"],
-        text=f"{row['operation']}, {row['parts']} parts",
+        text=f"{_operation(row)}, {row['parts']} parts",
         sitting=row["sitting"],
         why=row["note"],
         superseded=not row["counts"],
@@ -275,7 +279,7 @@ def _settled_line(row: Row) -> HistoryLine:
     return HistoryLine(
         at=read_time(row["at"]),
         kind="settled",
-        text=f"{row['operation']}: {_setting_words(row)}",
+        text=f"{_operation(row)}: {_setting_words(row)}",
         why=row["note"],
         superseded=not row["counts"],
     )

@@ -24,6 +24,7 @@ from calib.logbook.tables import (
     sheet_versions,
     sheets,
 )
+from calib.records import outcome_order
 
 _LONGEST_PAGE = 1000
 _EVERYTHING = Filters()
@@ -301,7 +302,7 @@ def _entry(row: Row, planned: int | None, counts: dict[str, int]) -> Entry:
         at=read_time(row["at"]),
         cells=read if planned is None else planned,
         read=read,
-        outcomes=dict(sorted(counts.items())),
+        outcomes={name: counts[name] for name in sorted(counts, key=outcome_order)},
         note=row["note"],
         **names,
         **{name: row[name] for name in same},

@@ -18,6 +18,7 @@ from calib.records.words import (
     LaserSource,
     Operation,
     Through,
+    outcome_order,
 )
 
 __all__ = [
@@ -35,6 +36,7 @@ __all__ = [
     "MARK_WORDS",
     "Operation",
     "OPERATIONS",
+    "outcome_order",
     "Promise",
     "Reading",
     "Setting",

@@ -22,6 +22,19 @@ CHAR_WORDS = (
 )
 MARK_WORDS = ("nothing", "faint", "clear", "heavy (deep, or a dark halo)", "scorched or cut")
 
+
+def outcome_order(name: str) -> tuple[int, str]:
+    """Sort key of outcomes in a list: what fell, what hung, what wasn't cut, then by grade.
+
+    Examples
+    --------
+    >>> sorted(["char 1", "char 0", "no", "hanging", "through"], key=outcome_order)
+    ['through', 'hanging', 'no', 'char 0', 'char 1']
+    """
+    places: dict[str, int] = {grade: -place for place, grade in enumerate(THROUGH_GRADES)}
+    return places.get(name, 1), name
+
+
 # The standard coupon: wide enough to lie across the slats of common beds (common practice, no
 # source), corners rounded so that the head need not stop there.
 COUPON_MM = 16.0

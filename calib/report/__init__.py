@@ -20,7 +20,8 @@ _HOMES = {
         "comb_data", "comb_taken_text", "comb_text", "joint_text", "kerf_text",
     ),
     "calib.report.advice": (
-        "EDGES", "advice_text", "margin_lines", "promised_words", "promises_text", "summary_text",
+        "EDGES", "advice_text", "after_advice_text", "margin_lines", "promised_words",
+        "promises_text", "summary_text",
     ),
     "calib.report.keeping": (
         "backups_text", "check_text", "kept_text", "photographs_text", "sittings_text",

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 
 from calib.advise.recommendation import Recommendation
 from calib.logbook.entries import PromiseEntry
 from calib.records import CHAR_WORDS, MARK_WORDS
+from calib.report.jobs import notes_in_words
 from calib.report.words import (
     bullets,
     counted,
@@ -33,6 +35,7 @@ _SCOPES = {
     "job": "a whole job on this sheet",
     "sheet": "a coupon on the next sheet of this lot",
 }
+_DOING = {"cut": "cut", "line_mark": "mark lines on", "area_mark": "mark areas on"}
 # Characters of a code that are shown; more are accepted.
 SHORT_CODE = 8
 
@@ -152,18 +155,28 @@ def advice_text(advice: Advice) -> str:
     """Say what to set, what is promised of it, and what isn't."""
     rec = advice.recommendation
     region = advice.region
-    pair = f"{operation_words(rec.operation)} {region.sheet.name} on {region.machine.name}"
+    pair = f"{region.sheet.name} on {region.machine.name}"
     return paragraphs(
-        f"To {pair}: {setting_words(rec.setting)}"
-        if rec.operation == "cut"
-        else f"For a {pair}: {setting_words(rec.setting)}",
+        f"To {_DOING[rec.operation]} {pair}: {setting_words(rec.setting)}",
         "\n".join(wrapped(line) for line in (promised_words(rec), *margin_lines(rec))),
-        bullets("Notes", rec.notes),
+        bullets("Notes", map(notes_in_words, rec.notes)),
         wrapped(
             f"This rests on {counted(len(region.burns), 'burn')}. Promise"
             f" {advice.promise_id[:SHORT_CODE]} is in the logbook. calib doesn't know of a tired"
             " lens, a slipped sheet or a wet board: watch the first parts."
         ),
+    )
+
+
+def after_advice_text(advice: Advice) -> str:
+    """Say what comes next: the burns that the notes name, or trying the setting."""
+    rec, sheet = advice.recommendation, advice.region.sheet.name
+    if not any("Burn next: " in note for note in rec.notes):
+        return "Next: try it, and settle on it with calib settle last."
+    operation = "" if rec.operation == "cut" else f" --operation {rec.operation}"
+    return (
+        f"Next: calib plan {shlex.quote(sheet)}{operation}, for a board of the burns named above;"
+        " or settle on it as it is with calib settle last."
     )
 
 
@@ -205,7 +218,10 @@ def margin_lines(rec: Recommendation) -> list[str]:
             f" (90 %: {low:.2g} to {high:.2g})."
         )
     if rec.pushes_per_hour is not None:
-        lines.append(f"Expected pushes in an hour of cutting: {rec.pushes_per_hour:.2g}.")
+        lines.append(
+            f"Expected pushes in an hour of cutting, coupon after coupon, defects included:"
+            f" {rec.pushes_per_hour:.2g}."
+        )
     if rec.expected_cost is not None:
         lines.append(f"Expected cost: {rec.expected_cost:.2f}.")
     again = rec.setting_if_scatter_doubled

@@ -51,7 +51,8 @@ def carried_over_text(carried: CarriedOver) -> str:
 
 
 def _interval(start: StartingPoint) -> str:
-    low, high = show_speed(start.slowest_mm_s), show_speed(start.fastest_mm_s)
+    # An interval so wide isn't told in hundredths.
+    low, high = (show_speed(round(end, 1)) for end in (start.slowest_mm_s, start.fastest_mm_s))
     power = f"{start.power_pct:g} %"
     if start.reliability is not None:
         return (

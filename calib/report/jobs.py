@@ -59,7 +59,7 @@ def time_ratio_text(ratio: TimeRatio) -> str:
     """Say what the stopwatch tells of a machine."""
     low, high = ratio.next_job
     more = "" if ratio.jobs > 1 else " Time a second job to narrow this down."
-    return f"{ratio.describe()} The next one: {low:.2f} to {high:.2f}, 9 times in 10.{more}"
+    return f"{ratio.describe()} The next one: {low:.2f} to {high:.2f} times, 9 times in 10.{more}"
 
 
 def job_text(report: JobReport) -> str:
@@ -77,10 +77,10 @@ def job_text(report: JobReport) -> str:
 def _notes(report: JobReport) -> tuple[str, ...]:
     """The report's, and those of its parts that aren't told elsewhere."""
     features = report.features.notes if report.features else ()
-    return tuple(_without_fields(note) for note in dict.fromkeys((*report.notes, *features)))
+    return tuple(notes_in_words(note) for note in dict.fromkeys((*report.notes, *features)))
 
 
-def _without_fields(note: str) -> str:
+def notes_in_words(note: str) -> str:
     """Say what was guessed in the words of the table of costs."""
     for name, words in {**_COST_WORDS, _CLEANING: "seconds to clean a metre"}.items():
         note = note.replace(name, words)
@@ -132,9 +132,10 @@ def _time(time: JobTime, chosen: str) -> str:
     said = ", ".join(f"{name} {_minutes(seconds)}" for name, seconds in parts if seconds > 0.0)
     setting = f" with the cuts {chosen}" if chosen else ""
     interval = ""
-    if time.interval_s is not None:
+    if time.ratio is not None and time.interval_s is not None:
         low, high = time.interval_s
-        interval = f" By the stopwatch {_minutes(low)} to {_minutes(high)}, 9 times in 10."
+        said += f"; by the stopwatch all but start-up takes {time.ratio.ratio:.2f} times that"
+        interval = f" The next such job takes {_minutes(low)} to {_minutes(high)}, 9 times in 10."
     slow = sum(c.slow_mm for c in time.classes)
     length = sum(c.length_mm for c in time.classes)
     share = 100.0 * slow / length if length else 0.0
@@ -159,7 +160,7 @@ def _promise(promise: JobPromise) -> str:
     rows = [
         (
             f"{change.change_pct:+.0f} %" if change.change_pct else "as it is",
-            speed_words(change.speed_mm_s),
+            speed_words(round(change.speed_mm_s, 2)),
             _few(change.expected_pushes),
             f"{change.chance_no_push:.3f}",
             f"{change.minutes:.1f} min",

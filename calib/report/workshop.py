@@ -28,11 +28,16 @@ _VERDICTS = {
 def machine_text(machine: Machine, assumed: Sequence[str] = ()) -> str:
     """Describe a machine, and what is assumed of it."""
     head = (
-        f"{machine.name}: {machine.rated_w:g} W {machine.source}, bed {machine.bed_mm[0]:g} x"
+        f"{machine.name}: {_laser(machine)}, bed {machine.bed_mm[0]:g} x"
         f" {machine.bed_mm[1]:g} mm, up to {show_speed(machine.max_speed_mm_s)}"
     )
     title = f"Assumed until you say otherwise (change-machine {machine.name!r})"
     return paragraphs(head, bullets("Known", _known(machine)), bullets(title, assumed))
+
+
+def _laser(machine: Machine) -> str:
+    source = "CO2" if machine.source == "co2" else machine.source
+    return f"{machine.rated_w:g} W {source}"
 
 
 # How each field is said when it isn't the usual one.
@@ -78,7 +83,7 @@ def machines_text(machines: Sequence[Machine]) -> str:
     rows = [
         (
             m.name,
-            f"{m.rated_w:g} W {m.source}",
+            _laser(m),
             f"{m.bed_mm[0]:g} x {m.bed_mm[1]:g} mm",
             show_speed(m.max_speed_mm_s),
             f"{m.ceiling_pct:g} %",

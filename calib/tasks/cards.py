@@ -285,7 +285,9 @@ def _due(book: Book, region: Region, entry: Settled, when: datetime) -> Iterable
     """Why a setting has to be checked now."""
     machine, sheet = region.machine, region.sheet
     if entry.lot != sheet.lot:
-        yield f"It was settled for {lot_words(entry.lot)}; now it is {lot_words(sheet.lot)}."
+        then = f"for lot {entry.lot}" if entry.lot else "before the lot had a name"
+        now = f"it is lot {sheet.lot}" if sheet.lot else "the lot has no name"
+        yield f"It was settled {then}; now {now}."
     yield from _changed_sheet(book, sheet, entry, when)
     for what, at in _changed_setups(book, machine, entry):
         yield f"The machine was changed since ({what}, {_day(at, when)})."

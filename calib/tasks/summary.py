@@ -11,7 +11,7 @@ from calib.advise.next_marks import mark_pitch
 from calib.fit.region import Region
 from calib.fit.thinning import thinned_region
 from calib.grid.full import snap_power
-from calib.records import Operation
+from calib.records import Operation, outcome_order
 from calib.tasks.advice import RegionWish
 
 Array = npt.NDArray[np.float64]
@@ -130,7 +130,7 @@ def _outcomes(region: Region) -> dict[str, int]:
     for burn in region.burns:
         name = str(burn.through) if region.operation == "cut" else f"mark {burn.mark}"
         counts[name] = counts.get(name, 0) + burn.count
-    return dict(sorted(counts.items()))
+    return {name: counts[name] for name in sorted(counts, key=outcome_order)}
 
 
 def _powers(region: Region, passes: int) -> list[float]:
