@@ -109,6 +109,17 @@ def test_unknown_things_are_not_found_in_the_one_shape(planned_house: House) -> 
         assert (response.status_code, error_of(response)["kind"]) == (404, "not_found"), path
     response = guest.request("DELETE", "/api/machines")
     assert (response.status_code, error_of(response)["kind"]) == (405, "not_allowed")
+    assert "start from the desk" in error_of(response)["message"]
+
+
+@pytest.mark.parametrize(
+    "body", ["[" * 90_000, '{"char": ' + "9" * 5000 + "}", b'{"note": "\xe9"}']
+)
+def test_what_is_no_json_is_told_in_our_words(planned_house: House, body: str | bytes) -> None:
+    response = planned_house.guest().post("/api/boards/last/taps", content=body,
+                                          headers={"Content-Type": "application/json"})  # fmt: skip
+    assert response.status_code == 400
+    assert "can't be read: send it again" in error_of(response)["message"]
 
 
 def test_photographs_are_kept_and_given_back_as_pictures_only(

@@ -57,6 +57,15 @@ def test_made_up_cookies_open_nothing(house: House, cookie: str) -> None:
     assert response.status_code == 401
 
 
+@pytest.mark.parametrize(
+    "other", ['known={"a": 1}', "a[b]=1", "é=ü", "a b=1", "alone", "=", "x" + COOKIE + "=1"]
+)
+def test_cookies_of_other_programs_do_not_keep_anybody_out(house: House, other: str) -> None:
+    ours = house.stranger().post(f"/enter/{house.gate.new_token()}").headers["set-cookie"]
+    sent = f"{other}; {ours.split(';')[0]}; {other}".encode()
+    assert house.stranger().get("/", headers={"Cookie": sent}).status_code == 200
+
+
 @pytest.mark.parametrize("host", ["evil.example", "evil.example:8137", "127.0.0.1", HOST + "0", ""])
 def test_other_names_for_this_address_are_refused(house: House, host: str) -> None:
     response = house.guest().get("/api/machines", headers={"Host": host})
@@ -79,6 +88,16 @@ def test_what_another_page_sends_is_refused(planned_house: House, headers: dict[
     response = guest.post("/api/boards/last/taps", json=body, headers=headers)
     assert (response.status_code, error_of(response)["kind"]) == (403, "wrong_origin")
     assert guest.post("/logbook", data={"note": "x"}, headers=headers).status_code == 403
+
+
+def test_two_origins_are_none(house: House) -> None:
+    guest = house.guest()
+    base = guest.headers.pop("Origin")
+    headers = [("Origin", base), ("Origin", "http://evil.example")]
+    sent = asyncio.run(
+        guest._client.request("POST", "/logbook", headers=headers, data={"note": "x"})
+    )
+    assert sent.status_code == 403
 
 
 def test_a_change_needs_our_own_origin(house: House) -> None:

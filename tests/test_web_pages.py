@@ -13,6 +13,7 @@ from visitor import House, Visitor, house_of
 from workshop_records import later
 
 from calib.hazards import CAUTIONS
+from calib.logbook import Filters
 from calib.records import Reading
 
 WEB = Path(__file__).resolve().parent.parent / "calib" / "web"
@@ -122,6 +123,16 @@ def test_a_statement_opens_what_is_not_known_and_never_what_is_refused(house: Ho
     assert guest.post("/sheet/new", data={**rock, "material": "PVC"}).status_code == 409
     assert guest.post("/sheet/new", data=rock).status_code == 200
     assert [sheet.name for sheet in house.book.sheets()] == ["rock"]
+
+
+def test_several_lines_may_be_typed_where_a_box_has_several(house: House) -> None:
+    guest = house.guest()
+    assert guest.post("/logbook", data={"note": "lens cleaned\r\nbelt tight"}).status_code == 303
+    assert house.book.search(Filters(text="belt")).entries[0].note == "lens cleaned\nbelt tight"
+    sheet = {"name": "oddboard 3", "material": "oddboard", "thickness": "3",
+             "declaration": "data sheet read:\r\nhalogen free"}  # fmt: skip
+    assert guest.post("/sheet/new", data=sheet).status_code == 200
+    assert house.book.sheet("oddboard 3").declaration == "data sheet read: halogen free"
 
 
 def test_names_and_notes_are_text_wherever_they_are_shown(house: House) -> None:

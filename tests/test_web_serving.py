@@ -90,3 +90,24 @@ def test_whoever_does_not_finish_a_request_is_hung_up_on(
     with socket.create_connection((host, int(port)), timeout=10) as slow:
         slow.sendall(b"GET / HTTP/1.1\r\nHost: ")
         assert slow.recv(100) == b""
+
+
+def test_whoever_sits_idle_makes_room_for_others(
+    site: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(serving, "_CROWDED", 5)
+    base = site.address
+    host, port = base.removeprefix("http://").split(":")
+    asked = f"GET / HTTP/1.1\r\nHost: {host}:{port}\r\n\r\n".encode()
+    sitting = [socket.create_connection((host, int(port)), timeout=5)]
+    sitting[0].sendall(asked)
+    answer = b""
+    while not answer.endswith(b"</html>"):
+        answer += sitting[0].recv(65536)
+    sitting += [socket.create_connection((host, int(port)), timeout=5) for _ in range(11)]
+    try:
+        assert httpx.get(f"{base}/", timeout=10).status_code == 401
+        assert [one.recv(100) for one in sitting[:6]] == [b""] * 6, "the idlest ones went"
+    finally:
+        for one in sitting:
+            one.close()

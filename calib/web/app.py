@@ -51,6 +51,12 @@ _PARTS = (
     api, pages_desk, pages_workshop, pages_boards, pages_advice, pages_checks, pages_book,
 )  # fmt: skip
 _STATUS_KINDS = {404: "not_found", 405: "not_allowed"}
+# Where the framework's own words wouldn't say what to do.
+_STATUS_WORDS = {
+    400: "What was sent can't be read: send it again from calib's own page, or as the interface"
+    " describes it. Nothing was stored.",
+    405: "This address can't be used that way: start from the desk.",
+}
 
 
 class Assets(StaticFiles):
@@ -131,7 +137,7 @@ async def _calib_error(request: Request, error: Exception) -> Response:
 async def _http_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     kind = getattr(error, "kind", _STATUS_KINDS.get(error.status_code, "not_possible"))
-    message = str(error.detail)
+    message = _STATUS_WORDS.get(error.status_code, str(error.detail))
     if error.status_code == 404:
         message = f"There is nothing at {request.url.path}: start from the desk."
     return _answer(

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable
-from http.cookies import CookieError, SimpleCookie
 from typing import Any
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -115,10 +114,10 @@ def _is_open(path: str) -> bool:
 
 def _check_origin(method: str, headers: Headers, host: str) -> None:
     """Refuse what another site's page sends or embeds, whatever cookies it carries."""
-    origin, site = headers.get("origin"), headers.get("sec-fetch-site", "none")
-    ours = origin == f"http://{host}"
+    origins, site = headers.getlist("origin"), headers.get("sec-fetch-site", "none")
+    ours = origins == [f"http://{host}"]
     embedded = site == "cross-site" and headers.get("sec-fetch-mode") != "navigate"
-    if (origin is not None and not ours) or (method not in _READING and not ours) or embedded:
+    if (origins and not ours) or (method not in _READING and not ours) or embedded:
         raise Refused(
             status=403,
             kind="wrong_origin",
@@ -127,12 +126,14 @@ def _check_origin(method: str, headers: Headers, host: str) -> None:
 
 
 def session_of(headers: Headers) -> str:
-    """Read the session's secret out of the cookies; empty when there is none."""
-    try:
-        cookies = SimpleCookie(headers.get("cookie", ""))
-    except CookieError:
-        return ""
-    return cookies[COOKIE].value if COOKIE in cookies else ""
+    """Read the session's secret out of the cookies; empty when there is none.
+
+    Browsers send the cookies of all programs of this computer, whatever their ports, and what
+    those write isn't always what the standard allows: it is passed over.
+    """
+    cookies = "; ".join(headers.getlist("cookie")).split(";")
+    named = [cookie.strip().partition("=") for cookie in cookies]
+    return next((value for name, _, value in named if name == COOKIE), "")
 
 
 def _most_bytes(scope: Scope) -> int:

@@ -13,7 +13,11 @@ from calib.units import parse_length_mm, parse_percent, parse_size_mm, parse_spe
 # An empty field means "not given", never 0.
 _given = BeforeValidator(lambda value: None if value == "" else value)
 Name = Annotated[Annotated[str, Field(max_length=200)] | None, _given]
-Words = Annotated[str, Field(max_length=1000)]
+# A box with several lines may be typed in several lines; what is kept is one.
+_one_line = BeforeValidator(
+    lambda value: " ".join(value.splitlines()) if isinstance(value, str) else value
+)
+Words = Annotated[Annotated[str, Field(max_length=1000)], _one_line]
 Typed = Annotated[str, Field(max_length=80)]
 Grade = Annotated[Annotated[int, Field(ge=0, le=4)] | None, _given]
 Number = Annotated[Annotated[float, Field(allow_inf_nan=False)] | None, _given]

@@ -52,7 +52,8 @@ def logbook(
 @router.post("/logbook")
 def add_note(request: Request, note: Annotated[str, Form(max_length=10_000)]) -> Response:
     """Take a note down."""
-    desk_of(request).book.add_note(note, when=now())
+    # Browsers send the lines of a form apart as CR LF (WHATWG HTML, form submission).
+    desk_of(request).book.add_note(note.replace("\r\n", "\n"), when=now())
     return RedirectResponse("/logbook", 303)
 
 

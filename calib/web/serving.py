@@ -29,22 +29,41 @@ PORT = 8137
 # From the first byte of a request to the end of its head [s].
 _HEAD_S = 10.0
 _CONNECTIONS = 200
+# From this many on, who comes takes the place of who is idle longest.
+_CROWDED = 150
 # Asking the system which of its addresses would be used for this one sends nothing (RFC 5737).
 _ELSEWHERE = ("192.0.2.1", 9)
 
 
 class ImpatientProtocol(H11Protocol):
-    """Hangs up on whoever doesn't finish the head of a request in time."""
+    """Hangs up on whoever doesn't finish the head of a request in time, or only sits there."""
 
     _waiting: asyncio.TimerHandle | None = None
+    _heard = 0.0
 
     def connection_made(self, transport: Any) -> None:
-        """Start the clock with the connection."""
+        """Start the clock with the connection; when it is crowded, the idlest one goes."""
         super().connection_made(transport)
+        self._heard = self.loop.time()
         self._wait()
+        if len(self.connections) > _CROWDED:
+            self._make_room()
+
+    def _make_room(self) -> None:
+        idle = [c for c in self.connections if isinstance(c, ImpatientProtocol) and c.is_idle]
+        if idle:
+            idlest = min(idle, key=lambda one: one._heard)
+            self.connections.discard(idlest)
+            idlest.transport.abort()
+
+    @property
+    def is_idle(self) -> bool:
+        """True while no request is being answered."""
+        return self.cycle is None or self.cycle.response_complete
 
     def data_received(self, data: bytes) -> None:
         """Stop it when a head is complete, and start it with the next one."""
+        self._heard = self.loop.time()
         super().data_received(data)
         if self.conn.their_state is not h11.IDLE:
             self._stop()
