@@ -215,6 +215,22 @@ def test_marks_carry_their_grade_as_a_numeral() -> None:
     assert "grade-2" in ids(svg)
 
 
+def test_a_limit_at_the_left_edge_is_named_inside_the_picture() -> None:
+    view = dataclasses.replace(
+        mark_view(), beam_starts_pct=20.5, recommendation=Setting(
+            power_pct=40.0, speed_mm_s=20.0, line_pitch_mm=0.1
+        ), burns=(Burn(operation="line_mark", power_pct=21.0, speed_mm_s=6.0, mark=2),),
+    )  # fmt: skip
+    svg = etree.fromstring(region_picture(view, format="svg"))
+    left, top, right, bottom = axes_frame(svg)
+    letters = np.vstack(outlines(svg, "limit-beam-starts-label"))
+    low, high = letters.min(axis=0), letters.max(axis=0)
+    assert left < low[0] < high[0] < right
+    assert top < low[1] < high[1] < bottom
+    assert high[0] - low[0] > high[1] - low[1]  # it lies
+    assert "lines 0.1 mm apart" in words(svg, "recommendation-label")
+
+
 def test_burns_at_one_setting_are_said_to_lie_side_by_side_where_some_do(
     cut_svg: etree._Element,
 ) -> None:

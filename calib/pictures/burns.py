@@ -103,9 +103,10 @@ def draw_recommendation(axes: Axes, view: RegionView, room: Room) -> None:
     )  # fmt: skip
     ring.set_gid("recommendation")
     room.take(room.pixels((x[0], y[0])), (36.0, 36.0))
-    lines = setting_words(setting)
+    # The line pitch gets a line of its own: a wide box covers too much.
+    lines = "\n".join(setting_words(setting)).replace(", lines", "\nlines").split("\n")
     width = 72.0 * max(text_width_in(line, 12.5 * 1.14) for line in lines) + 12.0
-    shift = _free_side(room, setting, (width, 42.0))
+    shift = _free_side(room, setting, (width, 21.0 * len(lines)))
     label = axes.annotate(
         "\n".join(lines), (x[0], y[0]), xytext=shift, textcoords="offset points", ha="center",
         va="center", fontsize=12.5, weight="bold", zorder=6.0,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -225,11 +226,17 @@ def draw_limits(axes: Axes, view: RegionView, room: Room) -> None:
             line = axes.axvline(power, color=INK, linewidth=1.3, dashes=(6, 2, 1, 2), zorder=2.2)
             line.set_gid("limit-" + name.replace(" ", "-"))
             text = f"{name} {figure_words(power)} %"
-            axes.annotate(
-                text, (power, low), xytext=(-4, 8), textcoords="offset points", rotation=90,
-                ha="right", va="bottom", fontsize=11, path_effects=HALO, zorder=2.6,
+            foot, corner = room.pixels([(power, low), (left, low)])
+            beside = foot[0] - corner[0] > 16.0 * room.pixels_pt
+            # Upright on the left of its line, or lying on the right where the axis is too near.
+            way: dict[str, Any] = {"rotation": 90, "ha": "right"} if beside else {"ha": "left"}
+            label = axes.annotate(
+                text, (power, low), xytext=(-4, 8) if beside else (5, 5), va="bottom", fontsize=11,
+                textcoords="offset points", path_effects=HALO, zorder=2.6, **way,
             )  # fmt: skip
-            room.take(room.pixels((power, low)) + room.pixels_pt * np.array([-10, 50]), (16, 100))
+            label.set_gid("limit-" + name.replace(" ", "-") + "-label")
+            shift, size = ((-10, 50), (16, 100)) if beside else ((54, 12), (100, 16))
+            room.take(foot + room.pixels_pt * np.array(shift), size)
     speed = view.max_speed_mm_s
     if speed is not None and low < speed < high:
         line = axes.axhline(speed, color=INK, linewidth=1.3, dashes=(6, 2, 1, 2), zorder=2.2)
