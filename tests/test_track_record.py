@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import tracemalloc
 from collections.abc import Sequence
 
 import numpy as np
@@ -247,6 +248,20 @@ def test_jobs_are_counted_where_they_are_what_was_promised(
     assert record.count == outcomes
     assert record.overall.stated == pytest.approx(0.96)
     assert record.overall.came == pytest.approx(0.95 if outcomes == 40 else 0.0)
+
+
+def test_a_long_logbook_needs_no_more_memory_than_its_outcomes() -> None:
+    """A thousand boards of twenty cells; leaving out each board must not copy all others."""
+    many = [
+        Told(chance=0.5, came=bool((board + cell) % 3), group=f"B{board}")
+        for board in range(1000)
+        for cell in range(20)
+    ]
+    tracemalloc.start()
+    track_record(many)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert peak < 1000 * len(many)
 
 
 def test_the_picture_shows_each_row_and_is_the_same_twice(evening: Shell) -> None:

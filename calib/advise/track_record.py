@@ -309,11 +309,12 @@ def _jeffreys(hits: float, total: float) -> tuple[float, float]:
 
 def _left_out_error(table: _Table) -> float | None:
     """Standard error of the Brier score: the jackknife that leaves out one group at a time."""
-    numbers = np.unique(table.group)
+    numbers, place = np.unique(table.group, return_inverse=True)
     if len(numbers) < 2:
         return None
-    without = [table.where(table.group != number) for number in numbers]
-    scores = np.array([brier_score(t.chance, t.came, t.count) for t in without])
+    distance = table.count * (table.chance - table.came) ** 2
+    distances, counts = np.bincount(place, weights=distance), np.bincount(place, table.count)
+    scores = (distances.sum() - distances) / (counts.sum() - counts)
     spread = float(((scores - scores.mean()) ** 2).sum())
     return float(np.sqrt((len(numbers) - 1.0) / len(numbers) * spread))
 

@@ -65,7 +65,7 @@ def tell(name: str, scores: list[Score | None]) -> None:
     # No advice is no speed at all.
     median = np.median([score.share if score else 0.0 for score in scores])
     print(
-        f"{name:28s} {len(scores):4d}  none {none:6.1%}  speed median {median:.3f}"
+        f"{name:28s} {len(scores):4d}  none {none:6.1%}  speed median {median:.4f}"
         f" mean {share.mean():.3f}"
         f" p10 {np.quantile(share, 0.1):.3f}  chance mean {chance.mean():.4f}"
         f" p5 {np.quantile(chance, 0.05):.4f}"

@@ -39,6 +39,7 @@ from calib.logbook import (  # noqa: E402
 from calib.logbook.layout import Document, all_parts, read_rows  # noqa: E402
 from calib.logbook.tables import metadata  # noqa: E402
 from calib.records import Reading  # noqa: E402
+from calib.tasks import TrackRecordWish, track_record  # noqa: E402
 
 MACHINES, SHEETS, CELLS = 10, 100, 18
 LIMIT_S = 0.3
@@ -203,6 +204,7 @@ def measure(place: str, count: int, folder: Path) -> tuple[list[Took], dict[str,
             "export JSON": lambda: document_text(export_json(book)),
             "export CSV": lambda: export_csv(book),
             "backup": lambda: backup(book, target),
+            "track record": lambda: track_record(book, TrackRecordWish()),
         }
         for name, work in exports.items():
             took = timed(work)
