@@ -135,6 +135,7 @@ def test_check_strips_find_a_tired_machine(evening: Shell) -> None:
     picture = (evening.folder / "strips.svg").read_text(encoding="utf-8")
     assert picture.count('id="check-') == 4
     assert "Clean the lens" in evening.text("check-machine") or check["checks"]
+    assert re.search(r"[-+]\d+ % ± \d+ %", evening.text("check-machine"))
 
 
 def test_a_sheet_that_is_not_known_checks_nothing(two: Shell) -> None:

@@ -24,7 +24,7 @@ def test_a_backup_is_made_listed_and_put_back(planned: Shell) -> None:
     assert (kept["rows"]["boards"], kept["rows"]["cells"]) == (1, 6)
     assert Path(kept["file"]).parent == planned.folder / "backups"
     said = planned.text("backup", "second.sqlite3")
-    assert "1 set-ups" in said
+    assert "1 set-up, " in said
     assert "_" not in said.split("In it")[1]
     planned.run("note", "after the backup")
     (found,) = planned.json("list-backups")
@@ -67,8 +67,8 @@ def test_a_letter_spoilt_inside_a_note_is_noticed_against_a_backup(planned: Shel
     # Nothing of the database's own is harmed, and it says nothing.
     assert planned.json("list", "knits")["total"] == 1
     said = planned.refusal("check")
-    assert f"1 rows of the logbook {planned.book} read otherwise than in its backup {good}" in said
-    assert "(1 notes)" in said
+    assert f"1 row of the logbook {planned.book} reads otherwise than in its backup {good}" in said
+    assert "(1 note)" in said
     planned.run("restore", "last")
     assert "reads as it did then" in " ".join(planned.text("check").split())
 
@@ -80,7 +80,7 @@ def test_rows_after_an_earlier_backup_are_said_to_be_missing(planned: Shell) -> 
     planned.run("restore", first)
     found = planned.json("check")
     assert found["missing"] == {"changes": 1, "notes": 1}
-    assert "1 changes, 1 notes" in planned.text("check")
+    assert "1 change, 1 note." in planned.text("check")
 
 
 def test_without_a_good_backup_nothing_is_put_back(planned: Shell) -> None:

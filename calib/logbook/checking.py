@@ -70,10 +70,12 @@ def check_book(book: Room) -> Check:
             return Check(rows=_counts(book))
         changed, missing = _compare(book.where.path, backup)
     if changed:
+        many = sum(changed.values())
         raise LogbookError(
-            f"{sum(changed.values())} rows of the logbook {book.where.shown} read otherwise than in"
-            f" its backup {backup} ({counts_in_words(changed)}), and rows are never changed: the"
-            " file was spoilt. Restore the backup; the spoilt file is kept."
+            f"{many} {'row' if many == 1 else 'rows'} of the logbook {book.where.shown}"
+            f" {'reads' if many == 1 else 'read'} otherwise than in its backup {backup}"
+            f" ({counts_in_words(changed)}), and rows are never changed: the file was"
+            " spoilt. Restore the backup; the spoilt file is kept."
         )
     return Check(rows=_counts(book), compared_with=backup, missing=missing)
 

@@ -192,10 +192,27 @@ def counts_in_words(rows: Mapping[str, int]) -> str:
     Examples
     --------
     >>> counts_in_words({"sheets": 1, "sheet_versions": 2, "notes": 0})
-    '1 sheets, 2 lots'
+    '1 sheet, 2 lots'
     """
     words = {part.table.name: part.words for part in all_parts()}
-    return ", ".join(f"{count} {words.get(name, name)}" for name, count in rows.items() if count)
+    return ", ".join(
+        f"{count} {_of_one(words.get(name, name)) if count == 1 else words.get(name, name)}"
+        for name, count in rows.items()
+        if count
+    )
+
+
+# Of one thing, where its words don't merely lose an s.
+_ONE = {
+    "burns of jobs": "burn of a job",
+    "costs, timed jobs and combs": "cost, timed job or comb",
+    "jobs and check strips": "job or check strip",
+    "things taken back": "thing taken back",
+}
+
+
+def _of_one(words: str) -> str:
+    return _ONE.get(words, words.removesuffix("s"))
 
 
 def to_document(part: Part, row: Row) -> Document:

@@ -25,10 +25,15 @@ def strips_text(record: StripRecord) -> str:
     """Say whether the machine has lost power, strip by strip."""
     check = record.check
     rows = [
-        (board, day, f"{estimate:+.0f} %", f"{chance:.2f}")
-        for board, day, estimate, chance in zip(
-            record.boards, record.days, check.estimates_pct, check.chance_after_each, strict=True
-        )
+        (board, day, f"{estimate:+.0f} % ± {doubt:.0f} %", f"{chance:.2f}")
+        for board, day, estimate, doubt, chance in zip(
+            record.boards,
+            record.days,
+            check.estimates_pct,
+            check.estimate_sd_pct,
+            check.chance_after_each,
+            strict=True,
+        )  # fmt: skip
     ]
     return paragraphs(
         wrapped(check.words),
@@ -37,7 +42,10 @@ def strips_text(record: StripRecord) -> str:
             f" {check.shift_pct:+.0f} % (9 of 10: {check.shift_low_pct:+.0f} % to"
             f" {check.shift_high_pct:+.0f} %)."
         ),
-        table(("strip", "planned", "by itself", "chance of a loss of more than 5 %"), rows),
+        table(
+            ("strip", "planned", "by itself, ± its doubt", "chance of a loss of more than 5 %"),
+            rows,
+        ),
         bullets("Look at, in this order", check.checks),
     )
 
