@@ -302,6 +302,10 @@ def test_the_words_hold_the_figures():
     assert "0.05 mm wider than the stock" in "\n".join(
         joint_words(dataclasses.replace(joint, press=wider))
     )
+    tighter = dataclasses.replace(joint.press, difference=Estimate(value_mm=-0.02, random_mm=0.01))
+    assert "draw the inner 0.02 mm (0.00 to 0.04) narrower than the opening" in "\n".join(
+        joint_words(dataclasses.replace(joint, press=tighter))
+    )
 
 
 def test_simulated_combs_keep_the_bar():

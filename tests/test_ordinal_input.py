@@ -19,15 +19,15 @@ def test_one_grade_only(prior):
 
 @pytest.mark.parametrize("prior", [None, *PRIORS], ids=str)
 @pytest.mark.parametrize(
-    ("grades", "named"), [([0, 2, 0, 2, 0, 2], "grade 1 is"), ([0, 1, 0, 1, 4, 1], "grade 2, 3 is")]
+    ("grades", "named"), [([0, 2, 0, 2, 0, 2], "grade 1"), ([0, 1, 0, 1, 4, 1], "grade 2, 3")]
 )
 def test_a_grade_never_seen_between_others(prior, grades, named):
-    with pytest.raises(ValueError, match=f"{named} never seen"):
+    with pytest.raises(ValueError, match=f"no row of {named}, though"):
         OrdinalProbit(prior=prior).fit(SIX, grades)
 
 
 def test_a_grade_seen_only_with_weight_zero_counts_as_never_seen():
-    with pytest.raises(ValueError, match="grade 1 is never seen"):
+    with pytest.raises(ValueError, match="no row of grade 1,"):
         OrdinalProbit().fit(SIX, [0, 2, 1, 0, 2, 0], [1, 1, 0, 1, 1, 1])
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from calib.advise.joint import FitAdvice, Joint
 
@@ -45,8 +46,12 @@ def _fit_words(fit: FitAdvice, stock_mm: float) -> Iterator[str]:
             f"{name}, stock in a slot: draw the slot {abs(change):.2f} mm {more} than the stock,"
             f" {stock_mm + change:.2f} mm here."
         )
+    inner = fit.difference
+    more = "wider"
+    if round(inner.value_mm, 2) < 0.0:
+        inner, more = replace(inner, value_mm=-inner.value_mm), "narrower"
     yield (
-        f"{name}, one part in another: draw the inner {fit.difference} wider than the opening;"
+        f"{name}, one part in another: draw the inner {inner} {more} than the opening;"
         f" that is each outline moved by {fit.both_outlines_mm:z.3f} mm, or one of them by"
         f" {fit.one_outline_mm:z.3f} mm. {fit.assumes}"
     )

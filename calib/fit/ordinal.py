@@ -118,8 +118,8 @@ def _checked_classes(grades: Grades) -> Grades:
     if missing.size:
         never = ", ".join(str(grade) for grade in missing)
         raise ValueError(
-            f"grade {never} is never seen in y, though grades below and above are: add rows of"
-            " it, or join it to a neighbour and number the grades without a gap."
+            f"y has no row of grade {never}, though grades below and above are there: add some,"
+            " or join it to a neighbour and number the grades without a gap."
         )
     return classes
 
