@@ -33,7 +33,7 @@ def strips_text(record: StripRecord) -> str:
             check.estimate_sd_pct,
             check.chance_after_each,
             strict=True,
-        )  # fmt: skip
+        )
     ]
     return paragraphs(
         wrapped(check.words),
