@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from shell import Shell, cut_cleanly
 from visitor import House, Visitor, house_of
 from workshop_records import later
 
@@ -262,6 +263,11 @@ def test_a_new_lot_is_tried_about_the_working_setting(evening_house: House) -> N
         assert guest.post(f"/api/boards/{grid.board_id}/taps", json=tap).status_code == 200
     verdict = guest.get("/lot/verdict?sheet=birch+3&machine=bench").text
     assert re.search("<h1>(Keep the setting|Go slower|Test again)", verdict)
+
+
+def test_a_strip_is_told_with_its_doubt(evening_house: House, evening: Shell) -> None:
+    evening.burn(evening.json("plan-strip")["grid"], cut_cleanly)
+    assert re.search(r"<td>[-+]\d+ % ± \d+ %</td>", evening_house.guest().get("/check").text)
 
 
 def test_the_card_for_the_wall_is_a_pdf(evening_house: House) -> None:
