@@ -158,8 +158,8 @@ def tell_causes(found: Found) -> None:
     print(f"  in all cases the likelier of the two is right in {agree:.1%}")
     for cause in ("machine", "sheet"):
         told = [verdict for true, verdict, _ in found.causes if true == cause]
-        counts = {verdict: told.count(verdict) for verdict in sorted(set(told))}
-        print(f"  truly the {cause}: {counts}")
+        counts = ", ".join(f"{told.count(one)} told {one}" for one in sorted(set(told)))
+        print(f"  truly the {cause}: {counts or 'no case'}")
 
 
 def tell_all(found: Found, alarms: tuple[float, ...]) -> None:
