@@ -10,6 +10,7 @@ import numpy as np
 
 from calib.advise.next_burns import next_cuts
 from calib.advise.next_marks import next_marks
+from calib.advise.wish import Wish
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.fit.region import Region
 from calib.grid.layout import LayoutOptions, lay_out, limit_mm, split_over_offcuts
@@ -17,11 +18,14 @@ from calib.grid.places import fastest_that_fits_mm_s
 from calib.hazards import check_hazard
 from calib.physics import delivered_power_w, line_energy_j_mm
 from calib.records import Grid, Setting
+from calib.records.checks import is_number
 
 # Boards of so many cells and more hold a middle setting three times: first, middle and last.
 _BLOCKS_FROM = 12
 _MIDDLES = 3
 MOST_BURNS = 400
+# No laser's beam is that narrow; finer lines only make files without end [mm].
+_LEAST_PITCH_MM = 0.01
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,8 +66,13 @@ class PlanOptions:
             isinstance(n, bool) or not isinstance(n, int) or not 1 <= n <= 50 for n in self.passes
         ):
             raise InvalidRecord(f"passes is {self.passes!r}: give whole numbers from 1 to 50.")
-        if self.mark not in range(5):
-            raise InvalidRecord(f"mark is {self.mark!r}: give a whole number from 0 to 4.")
+        # What is asked of the setting is checked as when it is asked for.
+        Wish(reliability=self.reliability, char_at_most=self.char_at_most, mark=self.mark)
+        pitch = self.line_pitch_mm
+        if pitch is not None and not (is_number(pitch) and _LEAST_PITCH_MM <= pitch <= 20):
+            raise InvalidRecord(
+                f"line_pitch_mm is {pitch!r}: give a number from {_LEAST_PITCH_MM:g} to 20."
+            )
 
 
 def plan_board(region: Region, options: PlanOptions) -> Grid:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from shell import BIRCH, Shell
 
 from calib.logbook import open_book
@@ -108,3 +109,28 @@ def test_rounds_are_counted_and_unread_boards_named(planned: Shell) -> None:
 def test_a_folder_that_cannot_be_written_is_said(planned: Shell) -> None:
     planned.write("file", "x")
     assert "file" in planned.refusal("files", "last", "--into", "file/under")
+
+
+def test_a_folder_that_is_a_file_is_said_before_anything_is_stored(evening: Shell) -> None:
+    evening.write("file", "x")
+    before = evening.json("list")["total"]
+    for words in (("plan",), ("plan-strip",), ("comb", "--power", "60", "--speed", "9")):
+        for place in ("file", "file/under"):
+            assert "'file' is a file" in evening.refusal(*words, "--into", place)
+    assert evening.json("list")["total"] == before
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--char-at-most", "-1"), "--char-at-most is -1: give a whole number from 0 to 4"),
+        (("--mark", "9"), "--mark is 9: give a whole number from 0 to 4"),
+        (("--reliability", "1"), "--reliability is 1.0: give a chance between 0 and 1"),
+        (("--operation", "area_mark", "--line-pitch", "0.0001"),
+         "--line-pitch is 0.0001: give a number from 0.01 to 20"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_asked_of_a_board_is_refused(
+    planned: Shell, words: tuple[str, ...], said: str
+) -> None:
+    assert said in planned.refusal("plan", *words)

@@ -8,7 +8,11 @@ import subprocess
 import sys
 from pathlib import Path
 
-from shell import MACHINE
+import pytest
+from shell import MACHINE, Shell
+
+from calib.errors import BadFile
+from calib.tasks import given_file
 
 
 def calib(*words: str, book: Path, **environment: str) -> subprocess.CompletedProcess[str]:
@@ -42,3 +46,39 @@ def test_a_terminal_without_special_signs_is_no_reason_to_fail(tmp_path: Path) -
                   "--acceleration", "9", book=tmp_path / "b", PYTHONIOENCODING="ascii")  # fmt: skip
     assert shown.returncode in (0, 1)
     assert "Traceback" not in shown.stderr
+
+
+def test_names_do_not_steer_the_terminal(tmp_path: Path) -> None:
+    book = tmp_path / "b.sqlite3"
+    calib("note", "a\x9b2J\x7f\u202eb", book=book)
+    for words in (("list",), ("list", "--json")):
+        said = calib(*words, book=book).stdout
+        assert r"a\u009b2J\u007f\u202eb" in said
+    assert json.loads(said)["entries"][0]["note"] == "a\x9b2J\x7f\u202eb"
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is full")
+def test_output_that_cannot_be_written_is_said(tmp_path: Path) -> None:
+    with Path("/dev/full").open("w", encoding="utf-8") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "calib", "list", "--book", str(tmp_path / "b.sqlite3")],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    assert (done.returncode, done.stderr.count("\n")) == (1, 1)
+    assert "can't be shown" in done.stderr
+
+
+@pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no device without an end")
+def test_a_device_without_an_end_is_not_read_to_it(planned: Shell) -> None:
+    assert "too large" in planned.refusal("take-down", "last", "/dev/zero")
+    assert "10 MiB" in planned.refusal("attach", "last", "/dev/zero")
+    assert "16 MB" in planned.refusal("job", "/dev/zero")
+
+
+def test_a_file_that_cannot_be_read_is_said(planned: Shell) -> None:
+    gone = planned.folder / "gone"
+    with pytest.raises(BadFile, match="gone' can't be read .No such file"):
+        given_file(gone, "results")

@@ -122,6 +122,23 @@ def test_photographs_come_back_as_they_were(planned: Shell) -> None:
     assert "give a PNG, JPEG or WebP file" in planned.refusal("attach", "last", text)
 
 
+@pytest.mark.parametrize(
+    ("given", "kept"),
+    [
+        ("holiday\u202egnp.exe", "holiday_gnp.exe.png"),
+        ("passwd", "passwd.png"),
+        ("A1: 3*5?.PNG", "A1_ 3_5_.PNG"),
+        ("\x9b2J.png", "_2J.png"),
+    ],
+)
+def test_written_photographs_have_names_for_any_system(
+    planned: Shell, given: str, kept: str
+) -> None:
+    planned.run("attach", "last", planned.write(given, PICTURE))
+    (file,) = planned.json("photographs", "last", "--into", "pictures")["files"]
+    assert Path(file).name.endswith(f"-01-board-{kept}")
+
+
 def test_a_sitting_is_described_corrected_and_listed(planned: Shell) -> None:
     words = ("describe-sitting", "monday", "--focus=-0.5", "--air", "--on", "pins", "--bare")
     sitting = planned.json(*words)

@@ -149,6 +149,7 @@ def plan(
         seed=seed,
     )
     word, files = checked_operation(operation), _file_wish(paper, one_file_per_setting)
+    tasks.check_folder(into)
     with open_book(book) as opened:
         planned = tasks.plan_boards(opened, machine, sheet, word, wish, when=now(), files=files)
     for one in planned:

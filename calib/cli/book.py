@@ -180,10 +180,9 @@ def import_book(
     """Take another logbook's JSON file in; where the two differ, it asks."""
     from calib import report, tasks
 
+    given = tasks.given_file(file, "logbook")
     with open_book(book) as opened:
-        done = tasks.import_book(
-            opened, file.read_bytes(), answers=_answers(answer), look=look, when=now()
-        )
+        done = tasks.import_book(opened, given, answers=_answers(answer), look=look, when=now())
     show(done, report.import_text(done), as_json=as_json)
 
 

@@ -85,6 +85,7 @@ def plan_lot(
     from calib import tasks
 
     wish = tasks.CheckWish(burns=burns, offcut_mm=offcut, setting=_setting(power, speed_mm_s))
+    tasks.check_folder(into)
     with open_book(book) as opened:
         planned = tasks.plan_lot(opened, machine, sheet, wish, when=now(), files=tasks.FileWish())
     _show_board(planned, into, as_json=as_json)
@@ -123,6 +124,7 @@ def plan_strip(
     from calib import tasks
 
     wish = tasks.CheckWish(burns=burns, offcut_mm=offcut)
+    tasks.check_folder(into)
     with open_book(book) as opened:
         planned = tasks.plan_strip(opened, machine, sheet, wish, when=now(), files=tasks.FileWish())
     _show_board(planned, into, as_json=as_json)

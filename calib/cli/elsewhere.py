@@ -63,6 +63,7 @@ def carry_over(
         to_machine=to, rated_w=watts, reliability=reliability, mark=mark, offcut_mm=offcut
     )
     word = checked_operation(operation)
+    tasks.check_folder(into)
     with open_book(book) as opened:
         carried = tasks.carry_over(
             opened, machine, sheet, word, wish, when=now(), files=tasks.FileWish()

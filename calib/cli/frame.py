@@ -25,6 +25,12 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+# What would steer a terminal or turn its text round, as names from elsewhere may hold it: C0 but
+# tab and line feed, DEL, C1 (ECMA-48), and the marks that embed or override a direction (UAX 9).
+_STEERING = [*range(9), *range(11, 32), *range(127, 160), *range(0x202A, 0x202F),
+             *range(0x2066, 0x206A)]  # fmt: skip
+_SPELT_OUT = {code: f"\\u{code:04x}" for code in _STEERING}
+
 
 class _Program(TyperGroup):
     """Shows the sentence of a refusal alone, and ends with 1."""
@@ -35,7 +41,7 @@ class _Program(TyperGroup):
         except CalibError as refusal:
             from calib.cli.wording import in_options
 
-            typer.echo(in_options(str(refusal), self._options(ctx)), err=True)
+            tell(in_options(str(refusal), self._options(ctx)))
             raise typer.Exit(1) from None
 
     def _options(self, ctx: Any) -> dict[str, str]:
@@ -205,13 +211,21 @@ def checked_operation(word: str) -> Any:
 
 def show(data: Any, text: str, *, as_json: bool) -> None:
     """Print a result: as JSON, or as text."""
-    typer.echo(json.dumps(plain(data), ensure_ascii=False, indent=2) if as_json else text)
+    said = json.dumps(plain(data), ensure_ascii=False, indent=2) if as_json else text
+    try:
+        typer.echo(said.translate(_SPELT_OUT))
+    except BrokenPipeError:
+        raise  # whoever read has enough
+    except OSError as error:
+        raise CalibError(
+            f"What was done can't be shown ({error.strerror}): make room where it is written."
+        ) from None
 
 
 def tell(text: str) -> None:
     """Say something that isn't the result."""
     if text:
-        typer.echo(text, err=True)
+        typer.echo(text.translate(_SPELT_OUT), err=True)
 
 
 def suggest(text: str, *, as_json: bool) -> None:

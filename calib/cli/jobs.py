@@ -272,7 +272,8 @@ def job(
         reliability=reliability,
         char_at_most=char_at_most,
     )
-    with open_book(book) as opened, drawing.open("rb") as source:
+    source = tasks.given_file(drawing, "drawing")
+    with open_book(book) as opened:
         done = tasks.job_report(opened, machine, sheet, source, wish)
         if took is not None:
             ratio = tasks.time_this_job(opened, machine, done, took, when=now(), label=drawing.name)

@@ -175,6 +175,7 @@ def comb(
         offcut_mm=offcut,
         paper=paper,
     )
+    tasks.check_folder(into)
     with open_book(book) as opened:
         planned = tasks.plan_comb_board(opened, machine, sheet, wish, when=now())
     written = tasks.write_folder(planned.files, into)

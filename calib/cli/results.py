@@ -58,9 +58,8 @@ def take_down(
 
     with open_book(book) as opened:
         grid = tasks.find_board(opened, board)
-        done = tasks.take_down(
-            opened, grid, file.read_bytes(), when=now(), sitting=sitting, why=why
-        )
+        given = tasks.given_file(file, "results")
+        done = tasks.take_down(opened, grid, given, when=now(), sitting=sitting, why=why)
         readings = opened.readings(grid.board_id)
         step = tasks.next_step(opened, grid)
     data = {"board_id": grid.board_id, "recorded": done, "readings": readings}

@@ -37,8 +37,8 @@ class Sheet:
     def __post_init__(self) -> None:
         check_text(self, "name", needed=True)
         check_text(self, "material", needed=True)
-        check_number(self, "thickness_mm", 0, 60, above=True)
-        check_number(self, "measured_mm", 0, 60, above=True, none_ok=True)
+        check_number(self, "thickness_mm", 0.01, 60)
+        check_number(self, "measured_mm", 0.01, 60, none_ok=True)
         check_text(self, "lot")
         check_text(self, "declaration", longest=1000)
 

@@ -90,7 +90,15 @@ if TYPE_CHECKING:
         wattage_files,
     )
     from calib.tasks.exchange import export_book, import_book
-    from calib.tasks.files import FileWish, board_files, focus_files, resume_files, write_folder
+    from calib.tasks.files import (
+        FileWish,
+        board_files,
+        check_folder,
+        focus_files,
+        given_file,
+        resume_files,
+        write_folder,
+    )
     from calib.tasks.job_records import ClassLine, JobReport, JobWish
     from calib.tasks.jobs import job_picture, job_report, time_this_job
     from calib.tasks.keeping import (
@@ -147,7 +155,10 @@ _HOMES = {
         "BoardWish", "Planned", "find_board", "find_pair", "plan_board", "plan_boards",
         "plan_focus_board", "propose_boards",
     ),
-    "calib.tasks.files": ("FileWish", "board_files", "focus_files", "resume_files", "write_folder"),
+    "calib.tasks.files": (
+        "FileWish", "board_files", "check_folder", "focus_files", "given_file", "resume_files",
+        "write_folder",
+    ),
     "calib.tasks.results": ("CellByCell", "sitting_label", "take_down"),
     "calib.tasks.definitions": ("Definition", "read_definition", "ready_made_grid"),
     "calib.tasks.exchange": ("export_book", "import_book"),
@@ -233,6 +244,7 @@ __all__ = [
     "caliper_of",
     "carry_over",
     "change_sheet",
+    "check_folder",
     "check_machine",
     "check_material",
     "comb_board_files",
@@ -248,6 +260,7 @@ __all__ = [
     "find_promise",
     "fit_region",
     "focus_files",
+    "given_file",
     "hazard_of",
     "import_book",
     "job_picture",

@@ -2,22 +2,35 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
-from calib.errors import CalibError
+from calib.advise import svg_tree
+from calib.errors import BadFile, CalibError, shown
 from calib.grid.focus import FocusBoard, focus_program, focus_svg
 from calib.grid.record_sheet import grid_record_sheet
 from calib.grid.rs274 import frame_program, grid_program, grid_program_per_setting
 from calib.grid.svg import grid_svg, grid_svg_per_setting
 from calib.hazards import check_hazard
+from calib.logbook import notes
 from calib.records import Grid
 from calib.results import blank_results_csv, plan_csv
 
 Files = Mapping[str, bytes]
 
 RESULTS_SUFFIX = "-results.csv"
+
+GivenKind = Literal["results", "drawing", "photograph", "logbook"]
+# What is read at most of a file that was named: it may be a device without an end [bytes].
+_MOST_BYTES: dict[GivenKind, int] = {
+    "results": 2**20,
+    "drawing": svg_tree.MAX_BYTES,
+    "photograph": notes.MAX_PHOTOGRAPH_BYTES,
+    "logbook": 2**30,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,6 +154,58 @@ def focus_files(board: FocusBoard) -> Files:
     return files
 
 
+def given_file(file: Path, kind: GivenKind) -> bytes:
+    """Read a file that was named, which may be a device without an end.
+
+    Parameters
+    ----------
+    file
+        Its path.
+    kind
+        What it is to be.
+
+    Returns
+    -------
+    bytes
+        At most one byte more than such a file may have; who takes them says what is too large.
+
+    Raises
+    ------
+    BadFile
+        When it can't be read.
+    """
+    try:
+        with file.open("rb") as source:
+            return source.read(_MOST_BYTES[kind] + 1)
+    except OSError as error:
+        raise BadFile(
+            f"{shown(str(file))} can't be read ({error.strerror}): give a file that can be opened."
+        ) from None
+
+
+def check_folder(folder: Path | None) -> None:
+    """Check that a folder can be written or made, before anything is done for it.
+
+    Parameters
+    ----------
+    folder
+        Where files are to go; None: nowhere.
+
+    Raises
+    ------
+    CalibError
+        When a file stands there, or in the way.
+    """
+    with contextlib.suppress(OSError):
+        for place in (folder, *folder.parents) if folder else ():
+            if place.is_dir():
+                break
+            if place.exists():
+                raise CalibError(
+                    f"{shown(str(place))} is a file: give another folder. Nothing was done."
+                )
+
+
 def write_folder(files: Files, folder: Path) -> tuple[Path, ...]:
     """Write files into a folder, which is made when it isn't there.
 
@@ -174,7 +239,7 @@ def write_folder(files: Files, folder: Path) -> tuple[Path, ...]:
             written.append(path)
     except OSError as error:
         raise CalibError(
-            f"{error.filename or folder} can't be written ({error.strerror}): give another folder,"
-            " or make room."
+            f"{shown(str(error.filename or folder))} can't be written ({error.strerror}): give"
+            " another folder, or make room."
         ) from None
     return tuple(written)

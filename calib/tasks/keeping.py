@@ -13,7 +13,7 @@ from calib.logbook.checking import Check, check_book
 from calib.logbook.opening import backups_of, find_place, is_whole, newest_backup
 from calib.records import Grid, Machine
 from calib.tasks.boards import LAST
-from calib.tasks.files import Files
+from calib.tasks.files import Files, given_file
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,12 +196,21 @@ def attach(book: Book, grid: Grid, file: Path, *, cell: str = "", when: datetime
 
     Raises
     ------
-    InvalidRecord
-        When it isn't such a picture, or there is no such cell.
+    BadFile, InvalidRecord
+        When it can't be read or isn't such a picture, or there is no such cell.
     """
     label = cell.strip().upper()
-    kept = book.attach(grid.board_id, file.name, file.read_bytes(), when=when, cell=label)
+    content = given_file(file, "photograph")
+    kept = book.attach(grid.board_id, file.name, content, when=when, cell=label)
     return next(found for found in book.photographs(grid.board_id) if found.id == kept)
+
+
+# Ends of file names by what a photograph is; the first is put where none of them stands.
+_ENDS = {
+    "image/png": (".png",),
+    "image/jpeg": (".jpg", ".jpeg", ".jpe", ".jfif"),
+    "image/webp": (".webp",),
+}
 
 
 def photograph_files(book: Book, grid: Grid) -> Files:
@@ -225,8 +234,15 @@ def photograph_files(book: Book, grid: Grid) -> Files:
 def _named(book: Book, grid: Grid) -> Iterator[tuple[str, bytes]]:
     for number, photograph in enumerate(book.photographs(grid.board_id), 1):
         place = photograph.cell or "board"
-        name = f"{grid.board_id}-{number:02d}-{place}-{photograph.filename}"
-        yield name, book.photograph(photograph.id)
+        name = f"{grid.board_id}-{number:02d}-{place}-{_usable(photograph.filename)}"
+        end = _ENDS[photograph.media_type]
+        named = name if name.lower().endswith(end) else f"{name}{end[0]}"
+        yield named, book.photograph(photograph.id)
+
+
+def _usable(filename: str) -> str:
+    """Leave out of a name what some system can't have in one, or doesn't show."""
+    return "".join(c if c.isprintable() and c not in '<>:"|?*' else "_" for c in filename)
 
 
 def look_over(book: Book) -> Check:
