@@ -18,6 +18,8 @@ _SPEED_UNITS = {
     "in/min": MM_PER_INCH / 60.0,
 }
 _POWER_UNITS = {"W": 1.0, "w": 1.0}
+# Units that fractions are likely meant in, by the unit of a plain number.
+_OF_FRACTIONS = {"mm": "in", "mm/s": "in/s"}
 # Other ways to write a unit that is named already.
 _NOT_NAMED = ('"', "w")
 _NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|\d+(?:[.,]\d*)?|[.,]\d+)"
@@ -41,6 +43,13 @@ def _quantity(text: str, units: dict[str, float], default: str, what: str) -> fl
             f"{what} {shown!r} can't be read: write a number and one of {allowed}"
             f" (a plain number is {default})."
         )
+    # Who types a fraction thinks in inches: taken as mm it would be off by 25 times, unnoticed.
+    if default in _OF_FRACTIONS and "/" in match.group(1) and not match.group(2):
+        typed = match.group(1)
+        raise InvalidQuantity(
+            f"{what} {text!r} is a fraction without a unit: write {typed} {_OF_FRACTIONS[default]},"
+            f" or {typed} {default} if you mean it."
+        )
     try:
         value = _number(match.group(1)) * units[unit]
     except ZeroDivisionError:
@@ -56,7 +65,7 @@ def parse_length_mm(text: str) -> float:
     Parameters
     ----------
     text
-        What was typed; a number without a unit is in mm.
+        What was typed; a number without a unit is in mm, a fraction needs one.
 
     Returns
     -------

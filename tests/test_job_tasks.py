@@ -200,6 +200,9 @@ def test_the_command_tells_classes_time_and_wrong_use(planned: Shell) -> None:
         "power_pct": 70.0, "speed_mm_s": 12.0, "passes": 2, "line_pitch_mm": None,
     }  # fmt: skip
     assert "'lettering' has no operation" in planned.refusal(*typed)
+    said = planned.refusal("job", drawing, "--cut", "red")
+    assert said.startswith("no class 'red': the drawing's classes are ")
+    assert "give each one to --cut, --line-mark, --area-mark or --leave-out" in said
     for wrong, said in (
         (("--line-mark", "cut"), "'cut' is given two"),
         (("--power", "70"), "--power and --speed together"),

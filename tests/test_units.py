@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 
 import pytest
 from hypothesis import given, settings
@@ -106,6 +107,21 @@ def test_a_speed_that_is_none(text: str) -> None:
 def test_a_fraction_by_zero_is_refused() -> None:
     with pytest.raises(InvalidQuantity, match="'1/0 in' divides by zero"):
         parse_length_mm("1/0 in")
+
+
+@pytest.mark.parametrize(
+    ("reader", "text", "said"),
+    [
+        (parse_length_mm, "1/8", "length '1/8' is a fraction without a unit: write 1/8 in, or"),
+        (parse_length_mm, " 1 1/2 ", "write 1 1/2 in, or 1 1/2 mm"),
+        (parse_size_mm, "1/4x1/2", "length '1/4' is a fraction without a unit"),
+        (parse_speed_mm_s, "1/2", "speed '1/2' is a fraction without a unit: write 1/2 in/s, or"),
+    ],
+)
+def test_a_fraction_needs_a_unit(reader: Callable[[str], object], text: str, said: str) -> None:
+    with pytest.raises(InvalidQuantity, match=re.escape(said)):
+        reader(text)
+    assert parse_length_mm("1/8 mm") == 0.125
 
 
 @pytest.mark.parametrize(

@@ -137,7 +137,7 @@ def make_job(
     lacking = [n for n in names if n not in operations]
     unknown = [n for n in operations if n not in names]
     if lacking or unknown:
-        which = f"class {lacking[0]!r} has no operation" if lacking else f"no class {unknown[0]!r}"
+        which = f"no class {unknown[0]!r}" if unknown else f"class {lacking[0]!r} has no operation"
         raise InvalidRecord(
             f"{which}: the drawing's classes are {', '.join(names)}; give each cut, line_mark,"
             " area_mark, or None to leave it out."

@@ -72,6 +72,9 @@ _HINTS = {
         "--board", "whose latest change to take back: {} last, --machine NAME or --sheet NAME",
     ),
     "Which machine is meant?": ("--machine", "Which machine is meant ({} NAME)?"),
+    "give each cut, line_mark, area_mark, or None to leave it out": (
+        "--leave-out", "give each one to --cut, --line-mark, --area-mark or {}",
+    ),
     "or change the machine": ("", "or change the machine with change-machine"),
     "nor any other: add it first": ("", "nor any other: add-machine, add-sheet or plan adds one"),
     "yet: plan one first": ("", "yet: plan one first with plan"),
