@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import pytest
 from shell import BIRCH, MACHINE, Shell
 
 
@@ -108,3 +109,11 @@ def test_lots_are_kept(evening: Shell) -> None:
     assert shown["sheet"]["measured_mm"] == 2.9
     assert [entry["sheet"]["lot"] for entry in shown["lots"]] == ["", "March"]
     assert "March" in evening.text("list-sheets")
+
+
+@pytest.mark.parametrize("typed", ["yesterday", "2026-02-30", "1.3.2026"])
+def test_what_is_no_day_is_said_with_an_example(shell: Shell, typed: str) -> None:
+    said = " ".join(shell.run("list", "--since", typed, code=2).stderr.split())
+    assert f"'{typed}' is no day" in said
+    assert "2026-03-01" in said
+    assert shell.run("list", "--since", "2026-03-01", "--until", "2026-03-02")

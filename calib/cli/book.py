@@ -21,8 +21,19 @@ from calib.cli.frame import (
     show,
     tell,
 )
+from calib.errors import shown
 
 PANEL = "Logbook"
+
+
+def _day(text: str) -> datetime:
+    """Read a day: ``2026-03-01``."""
+    try:
+        return datetime.strptime(text.strip(), "%Y-%m-%d").astimezone()
+    except (ValueError, OverflowError):
+        raise typer.BadParameter(
+            f"{shown(text)} is no day: write year, month and day, such as 2026-03-01."
+        ) from None
 
 
 @app.command(
@@ -64,11 +75,11 @@ def list_entries(
     ] = None,
     since: Annotated[
         datetime | None,
-        typer.Option("--since", formats=["%Y-%m-%d"], metavar="DATE", help="From this day on."),
+        typer.Option("--since", parser=_day, metavar="DATE", help="From this day on."),
     ] = None,
     until: Annotated[
         datetime | None,
-        typer.Option("--until", formats=["%Y-%m-%d"], metavar="DATE", help="Before this day."),
+        typer.Option("--until", parser=_day, metavar="DATE", help="Before this day."),
     ] = None,
     limit: Annotated[int, typer.Option("--limit", metavar="N", help="At most so many.")] = 50,
     offset: Annotated[int, typer.Option("--offset", metavar="N", help="Skip so many.")] = 0,
@@ -87,8 +98,8 @@ def list_entries(
         thickness_mm=thickness,
         operation=None if operation is None else checked_operation(operation),
         outcome=outcome,
-        since=since and since.astimezone(),
-        until=until and until.astimezone(),
+        since=since,
+        until=until,
         **({"kinds": tuple(kind)} if kind else {}),
     )
     with open_book(book) as opened:
