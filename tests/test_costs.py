@@ -277,3 +277,8 @@ def test_times_on_a_curve_and_by_the_stopwatch():
     ratio = calibrate_time([(100.0, 130.0), (300.0, 390.0)])
     slower = replace(exact, ratio=ratio).seconds(speeds, passes)
     assert slower - 100.0 == pytest.approx(ratio.ratio * (exact.seconds(speeds, passes) - 100.0))
+
+
+def test_a_currency_is_short() -> None:
+    with pytest.raises(InvalidRecord, match="Costs.currency is 'xxx.*at most 20 characters"):
+        Costs(currency="x" * 3000)

@@ -14,11 +14,12 @@ from calib.advise.cut_times import CutTimes
 from calib.advise.job import Job
 from calib.advise.job_time import START_UP_S
 from calib.advise.outlines import Floats
-from calib.errors import InvalidRecord
+from calib.errors import InvalidRecord, shown
 from calib.records import CHAR_WORDS, COUPON_CUT_MM, Setting
 
 _HOUR_S = 3600.0
 _MOST = 1e9
+_LONGEST_CURRENCY = 20
 
 
 class Guess(float):
@@ -73,6 +74,11 @@ class Costs:
         for name in (f.name for f in fields(self)):
             value = getattr(self, name)
             if name == "currency":
+                if not isinstance(value, str) or len(value) > _LONGEST_CURRENCY:
+                    raise InvalidRecord(
+                        f"Costs.currency is {shown(value)}: give at most {_LONGEST_CURRENCY}"
+                        " characters, such as € or EUR."
+                    )
                 continue
             if name == "cleaning_s_per_m":
                 self._check_cleaning(value)

@@ -38,6 +38,7 @@ ALARM_CHANCE = 0.65
 # Below this chance of a loss the machine counts as it was.
 _CALM_CHANCE = 0.5
 STRIP_BURNS = 5
+MOST_STRIP_BURNS = 100
 # Chance that a machine changed between two strips, and how it then changes: a little either way,
 # or a loss (common practice, no source; the rule was tried by simulation, see
 # tests/benchmarks/machine_check.py).
@@ -130,11 +131,13 @@ def plan_check_strip(
     Raises
     ------
     InvalidRecord
-        When there are fewer than three burns, or the region isn't one of cuts.
+        When there are fewer than three burns or far too many, or the region isn't one of cuts.
     """
     need_cut(region)
     if n < 3:
         raise InvalidRecord(f"n is {n!r}: a check strip needs 3 burns or more.")
+    if n > MOST_STRIP_BURNS:
+        raise InvalidRecord(f"n is {n!r}: a check strip has at most {MOST_STRIP_BURNS} burns.")
     machine = region.machine
     power = machine.ceiling_pct if power_pct is None else power_pct
     start = snap_setting(machine, power, _edge_speed(region, power))
