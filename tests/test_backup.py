@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,8 @@ from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 
 from calib.errors import LogbookError
 from calib.logbook import Book, backup, backup_path, export_json, open_book, restore
+from calib.logbook.checking import check_book
+from calib.logbook.opening import backups_of
 from calib.records import Reading
 
 
@@ -106,6 +109,22 @@ def test_a_damaged_logbook_is_told_apart_restored_and_kept(tmp_path: Path) -> No
     with open_book(path) as book:
         assert export_json(book) == before
     assert (tmp_path / "logbook.sqlite3.replaced-1").read_bytes() == spoiled
+
+
+def test_the_backups_of_two_logbooks_in_one_folder_are_kept_apart(tmp_path: Path) -> None:
+    """Also where one name begins like the other; a renamed logbook still finds its own."""
+    names = {"work": BENCH, "work-old": replace(BENCH, name="old bench")}
+    for minutes, (name, machine) in enumerate(names.items()):
+        with open_book(tmp_path / f"{name}.sqlite3") as book:
+            book.add_machine(machine, when=EVENING)
+            backup(book, backup_path(tmp_path / f"{name}.sqlite3", later(minutes)))
+    for name in names:
+        (own,) = backups_of(tmp_path / f"{name}.sqlite3")
+        assert own.name.removeprefix(f"{name}-").startswith("20")
+        with open_book(tmp_path / f"{name}.sqlite3") as book:
+            assert check_book(book).compared_with == own
+    (tmp_path / "work-old.sqlite3").rename(tmp_path / "archive.sqlite3")
+    assert [file.name[:9] for file in backups_of(tmp_path / "archive.sqlite3")] == ["work-old-"]
 
 
 @pytest.mark.parametrize("content", [b"", b"not a database at all, but a letter" * 300])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -20,6 +21,8 @@ from calib.logbook.coding import Unreadable
 BUSY_MS = 30_000
 WRITES = "calib_writes"
 BACKUP_FOLDER = "backups"
+# What follows a logbook's name in that of its backup: a date, or the version it had.
+_NAMED_AFTER = re.compile(r"-(\d{4}-\d\d-\d\d-\d{6}|version-.+)\.sqlite3$")
 NOTHING_STORED = "Nothing of this change was stored."
 
 
@@ -257,12 +260,18 @@ def newest_backup(path: Path) -> Path | None:
 
 
 def backups_of(path: Path) -> tuple[Path, ...]:
-    """List the backups beside a logbook's own file, good or not, newest first."""
-    found = sorted(
-        (path.parent / BACKUP_FOLDER).glob("*.sqlite3"),
-        key=lambda file: (file.stat().st_mtime_ns, file.name),
-        reverse=True,
-    )
+    """List the backups beside a logbook's own file, good or not, newest first.
+
+    Those named after another such file that lies there are another logbook's; what is named after
+    none may be from before this one was renamed.
+    """
+    others = {file.stem for file in path.parent.glob(f"*{path.suffix}")} - {path.stem}
+    found = [
+        file
+        for file in (path.parent / BACKUP_FOLDER).glob("*.sqlite3")
+        if _NAMED_AFTER.sub("", file.name) not in others
+    ]
+    found.sort(key=lambda file: (file.stat().st_mtime_ns, file.name), reverse=True)
     return tuple(found)
 
 
