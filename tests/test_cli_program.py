@@ -82,3 +82,29 @@ def test_a_file_that_cannot_be_read_is_said(planned: Shell) -> None:
     gone = planned.folder / "gone"
     with pytest.raises(BadFile, match="gone' can't be read .No such file"):
         given_file(gone, "results")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a terminal of our own needs pty")
+@pytest.mark.parametrize(("silence_s", "told"), [(0.0, True), (60.0, False)])
+def test_a_long_silence_at_a_terminal_is_broken(
+    tmp_path: Path, silence_s: float, told: bool
+) -> None:
+    program = (
+        "import time; import calib.logbook as room; from calib.cli import app, frame\n"
+        f"frame.SILENCE_S = {silence_s}; opened = room.open_book\n"
+        "room.open_book = lambda place: (time.sleep(0.3), opened(place))[1]\n"
+        f"app(['list-machines', '--book', {str(tmp_path / 'book.sqlite3')!r}])"
+    )
+    ours, theirs = os.openpty()
+    done = subprocess.run(
+        [sys.executable, "-c", program], stdout=subprocess.PIPE, stderr=theirs, check=False
+    )
+    os.set_blocking(ours, False)
+    try:
+        said = os.read(ours, 4096)
+    except BlockingIOError:
+        said = b""
+    os.close(theirs)
+    os.close(ours)
+    assert done.returncode == 0
+    assert (b"Working ..." in said) is told

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import sys
+import threading
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
@@ -32,10 +34,35 @@ _STEERING = [*range(9), *range(11, 32), *range(127, 160), *range(0x202A, 0x202F)
 _SPELT_OUT = {code: f"\\u{code:04x}" for code in _STEERING}
 
 
+# A command that has said nothing for so long says that it goes on [s].
+SILENCE_S = 2.0
+
+
+class _Silence:
+    """Says at a terminal that a command goes on, unless it has spoken by then."""
+
+    def __init__(self) -> None:
+        self.timer: threading.Timer | None = None
+
+    def begin(self) -> None:
+        if sys.stderr.isatty():
+            self.timer = threading.Timer(SILENCE_S, typer.echo, ["Working ..."], {"err": True})
+            self.timer.daemon = True
+            self.timer.start()
+
+    def end(self) -> None:
+        if self.timer is not None:
+            self.timer.cancel()
+
+
+_silence = _Silence()
+
+
 class _Program(TyperGroup):
     """Shows the sentence of a refusal alone, and ends with 1."""
 
     def invoke(self, ctx: Any) -> Any:
+        _silence.begin()
         try:
             return super().invoke(ctx)
         except CalibError as refusal:
@@ -43,6 +70,8 @@ class _Program(TyperGroup):
 
             tell(in_options(str(refusal), self._options(ctx)))
             raise typer.Exit(1) from None
+        finally:
+            _silence.end()
 
     def _options(self, ctx: Any) -> dict[str, str]:
         """Options of the command at hand, and those of other commands with the command's name."""
@@ -211,6 +240,7 @@ def checked_operation(word: str) -> Any:
 
 def show(data: Any, text: str, *, as_json: bool) -> None:
     """Print a result: as JSON, or as text."""
+    _silence.end()
     said = json.dumps(plain(data), ensure_ascii=False, indent=2) if as_json else text
     try:
         typer.echo(said.translate(_SPELT_OUT))
@@ -225,6 +255,7 @@ def show(data: Any, text: str, *, as_json: bool) -> None:
 def tell(text: str) -> None:
     """Say something that isn't the result."""
     if text:
+        _silence.end()
         typer.echo(text.translate(_SPELT_OUT), err=True)
 
 
