@@ -10,7 +10,7 @@ import numpy as np
 
 from calib.advise.next_burns import next_cuts
 from calib.advise.next_marks import next_marks
-from calib.advise.wish import Wish
+from calib.advise.wish import USUAL_RELIABILITY, Wish
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.fit.region import Region
 from calib.grid.layout import LayoutOptions, lay_out, limit_mm, split_over_offcuts
@@ -50,7 +50,7 @@ class PlanOptions:
 
     burns: int = 8
     passes: tuple[int, ...] = (1,)
-    reliability: float = 0.99
+    reliability: float = USUAL_RELIABILITY
     char_at_most: int | None = None
     mark: int = 2
     line_pitch_mm: float | None = None

@@ -11,6 +11,7 @@ import pytest
 import typer
 from shell import Shell, cut_cleanly
 
+from calib.advise.wish import USUAL_RELIABILITY
 from calib.cli import app
 
 COMMANDS: dict[str, Any] = typer.main.get_command(app).commands  # type: ignore[attr-defined]
@@ -42,6 +43,14 @@ def test_every_option_says_what_it_is_and_in_which_unit(name: str) -> None:
 @pytest.mark.parametrize("name", sorted(COMMANDS))
 def test_every_command_takes_json(name: str) -> None:
     assert any("--json" in p.opts for p in parameters(name))
+
+
+def test_the_chance_that_is_asked_for_is_the_same_everywhere() -> None:
+    defaults = {
+        name: [p.default for p in parameters(name) if p.name == "reliability"] for name in COMMANDS
+    }
+    assert {d for found in defaults.values() for d in found} == {USUAL_RELIABILITY, None}
+    assert [name for name, found in defaults.items() if found == [None]] == ["job", "judge-lot"]
 
 
 # What must have been typed before an example makes sense.

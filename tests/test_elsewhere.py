@@ -115,6 +115,15 @@ def test_a_new_lot_is_tried_and_judged(evening: Shell) -> None:
     )
 
 
+def test_a_new_lot_is_judged_by_the_chance_that_was_settled(evening: Shell) -> None:
+    evening.run("recommend", "--reliability", "0.93")
+    evening.run("settle", "last")
+    evening.run("change-sheet", "birch 3", "--lot", "May")
+    evening.burn(evening.json("plan-lot")["grid"], cut_cleanly)
+    assert evening.json("judge-lot")["reliability"] == 0.93
+    assert evening.json("judge-lot", "--reliability", "0.97")["reliability"] == 0.97
+
+
 def test_check_strips_find_a_tired_machine(evening: Shell) -> None:
     assert "No check strip of birch 3 on bench was taken down yet" in evening.refusal(
         "check-machine"

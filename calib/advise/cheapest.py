@@ -14,7 +14,7 @@ from calib.advise.cut_times import CutTimes
 from calib.advise.job import Job, plain_job
 from calib.advise.outlines import Floats
 from calib.advise.recommend import advised_setting
-from calib.advise.wish import Wish
+from calib.advise.wish import USUAL_RELIABILITY, Wish
 from calib.errors import InvalidRecord
 from calib.fit.graded import thinned
 from calib.fit.region import Region
@@ -134,7 +134,7 @@ def advised_settings(
     times: CutTimes,
     costs: Costs,
     *,
-    reliability: float = 0.99,
+    reliability: float = USUAL_RELIABILITY,
     char_at_most: int | None = None,
 ) -> dict[str, Setting]:
     """Cheapest, fastest and cleanest cut, to be put side by side.

@@ -18,6 +18,7 @@ from calib.advise.shift import (
     shift_likelihood,
     student_weights,
 )
+from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord
 from calib.fit.hull import speed_range
 from calib.fit.region import Region
@@ -142,7 +143,7 @@ def judge_new_lot(
     region: Region,
     burns: Sequence[Burn],
     setting: Setting,
-    reliability: float = 0.99,
+    reliability: float = USUAL_RELIABILITY,
     *,
     lot_scale: float = LOT_SCALE,
 ) -> LotVerdict:

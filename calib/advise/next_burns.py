@@ -9,6 +9,7 @@ import numpy.typing as npt
 from scipy.special import ndtri
 
 from calib.advise.char_question import columns_of, with_char
+from calib.advise.wish import USUAL_RELIABILITY
 from calib.fit import cut_fit
 from calib.fit.cut import points_of
 from calib.fit.region import Region
@@ -146,7 +147,7 @@ def next_cuts(
     region: Region,
     n: int,
     *,
-    reliability: float = 0.99,
+    reliability: float = USUAL_RELIABILITY,
     passes: Sequence[int] = (1,),
     char_at_most: int | None = None,
 ) -> list[Setting]:

@@ -13,7 +13,7 @@ from calib.advise.next_marks import next_marks
 from calib.advise.promise import Promised, describe, doubled_scatter
 from calib.advise.recommendation import Recommendation
 from calib.advise.refusal import named, refusal
-from calib.advise.wish import Wish
+from calib.advise.wish import USUAL_RELIABILITY, Wish
 from calib.errors import NotEnoughEvidence
 from calib.fit.region import Region
 from calib.fit.thinning import thinned_region
@@ -49,7 +49,7 @@ Judged = tuple[tuple[float, ...], Setting]
 def recommend(
     region: Region,
     aim: str = "fastest",
-    reliability: float = 0.99,
+    reliability: float = USUAL_RELIABILITY,
     char_at_most: int | None = None,
     mark: int = 2,
     cut_length_mm: float | None = None,

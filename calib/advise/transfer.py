@@ -15,6 +15,7 @@ from scipy.special import ndtri
 
 from calib.advise.next_burns import fastest_cut_mm_s, next_cuts
 from calib.advise.next_marks import chances_of, mark_candidates, mark_pitch, next_marks
+from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord
 from calib.fit import cut_fit, graded
 from calib.fit.expectation import expected_priors
@@ -211,7 +212,9 @@ def _transfer_notes(region: Region, to_machine: Machine) -> list[str]:
     return notes
 
 
-def starting_point(other: Region, reliability: float = 0.99, mark: int = 2) -> StartingPoint:
+def starting_point(
+    other: Region, reliability: float = USUAL_RELIABILITY, mark: int = 2
+) -> StartingPoint:
     """Where to begin on a machine that nothing was burnt on, and what confirms it.
 
     Parameters
@@ -241,7 +244,9 @@ def starting_point(other: Region, reliability: float = 0.99, mark: int = 2) -> S
     return replace(start, confirm=tuple(burns))
 
 
-def expected_start(other: Region, reliability: float = 0.99, mark: int = 2) -> StartingPoint:
+def expected_start(
+    other: Region, reliability: float = USUAL_RELIABILITY, mark: int = 2
+) -> StartingPoint:
     """A starting point without the burns that confirm it; as ``starting_point``."""
     if other.burns:
         raise InvalidRecord(
@@ -303,7 +308,7 @@ def speeds_at(
     machine: Machine,
     prior: CutPrior,
     power_pct: float,
-    reliability: float = 0.99,
+    reliability: float = USUAL_RELIABILITY,
 ) -> Array:
     """Fastest reliable speed at points of what a sheet is like; as ``reliable_speeds_mm_s``."""
     full = float(delivered_power_w(machine, 100.0))

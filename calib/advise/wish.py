@@ -13,12 +13,16 @@ if TYPE_CHECKING:
 AIMS = ("fastest", "cleanest", "cheapest")
 
 
+# The chance that is asked for when nobody says another one.
+USUAL_RELIABILITY = 0.99
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wish:
     """What is asked of a setting; the fields are the arguments of ``recommend``."""
 
     aim: str = "fastest"
-    reliability: float = 0.99
+    reliability: float = USUAL_RELIABILITY
     char_at_most: int | None = None
     mark: int = 2
     cut_length_mm: float | None = None

@@ -13,7 +13,6 @@ from calib.cli.frame import (
     AsJson,
     BookPlace,
     MachineName,
-    Reliability,
     SheetName,
     app,
     now,
@@ -97,7 +96,15 @@ def judge_lot(
     machine: MachineName = None,
     power: WorkingPower = None,
     speed_mm_s: WorkingSpeed = None,
-    reliability: Reliability = 0.99,
+    reliability: Annotated[
+        float | None,
+        typer.Option(
+            "--reliability",
+            metavar="CHANCE",
+            show_default="as settled, else 0.99",
+            help="Chance, from 0 to 1, that the next coupon of the lot shall drop.",
+        ),
+    ] = None,
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:

@@ -7,6 +7,7 @@ from datetime import datetime
 
 from calib.advise.costs import Costs
 from calib.advise.recommendation import Recommendation
+from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
 from calib.hazards import check_hazard
@@ -42,7 +43,7 @@ class RegionWish:
     """
 
     aim: str = "fastest"
-    reliability: float = 0.99
+    reliability: float = USUAL_RELIABILITY
     char_at_most: int | None = None
     mark: int = 2
     cut_length_mm: float | None = None

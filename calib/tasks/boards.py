@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord, LogbookError, MachineLimit
 from calib.grid.focus import HEIGHTS_MM, FocusBoard, plan_focus
 from calib.grid.full import full_factorial, power_limits_pct, speed_limits_mm_s
@@ -62,7 +63,7 @@ class BoardWish:
     powers_pct: tuple[float, ...] = ()
     speeds_mm_s: tuple[float, ...] = ()
     line_pitch_mm: float | None = None
-    reliability: float = 0.99
+    reliability: float = USUAL_RELIABILITY
     char_at_most: int | None = None
     mark: int = 2
     seed: int = 0

@@ -17,6 +17,7 @@ from calib.advise.wattage_table import (
     wattage_table,
     wattage_text,
 )
+from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
 from calib.logbook import Book
@@ -49,7 +50,7 @@ class ElsewhereWish:
 
     to_machine: str | None = None
     rated_w: float | None = None
-    reliability: float = 0.99
+    reliability: float = USUAL_RELIABILITY
     mark: int = 2
     offcut_mm: tuple[float, float] | None = None
     seed: int = 0

@@ -19,6 +19,7 @@ from calib.advise.job import Job, make_job
 from calib.advise.job_promise import job_promise
 from calib.advise.job_time import JobTime, job_time_s
 from calib.advise.stopwatch import TimeRatio
+from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.fit.region import Region
 from calib.hazards import check_hazard
@@ -34,8 +35,6 @@ from calib.tasks.pictures import picture_format
 
 # Why the cuts are at the setting that they are at.
 GIVEN, SETTLED, CHEAPEST = "as given", "as settled on", "at the cheapest setting"
-# Chance that cheapest, fastest and cleanest keep to where nothing else was asked for.
-USUAL_RELIABILITY = 0.99
 # Speeds of the picture of the cost.
 _PICTURE_SPEEDS = 60
 

@@ -9,6 +9,7 @@ from typing import Any
 from calib.advise import transfer
 from calib.advise.recommend import recommend
 from calib.advise.transfer import StartingPoint
+from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
@@ -146,7 +147,7 @@ def plan_grid(
 
 def starting_point(
     other: Region,
-    reliability: float = 0.99,
+    reliability: float = USUAL_RELIABILITY,
     mark: int = 2,
     offcut_mm: tuple[float, float] | None = None,
     seed: int = 0,

@@ -8,6 +8,7 @@ from datetime import datetime
 
 from calib.advise.new_lot import BURNS, LotVerdict, judge_new_lot, plan_new_lot
 from calib.advise.recommend import recommend
+from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import NotEnoughEvidence
 from calib.fit.region import Region
 from calib.grid.layout import LayoutOptions
@@ -93,7 +94,7 @@ def judge_lot(
     sheet: str | None,
     *,
     setting: Setting | None = None,
-    reliability: float = 0.99,
+    reliability: float | None = None,
 ) -> LotVerdict:
     """Say what to do with the current lot of a sheet: keep, slow down, or test again.
 
@@ -104,7 +105,8 @@ def judge_lot(
     setting
         The setting that the workshop works with; None: the settled one, else the recommended one.
     reliability
-        Chance that the next coupon of the lot shall drop.
+        Chance that the next coupon of the lot shall drop; None: the one that was asked for when
+        the settled setting was promised, else 0.99.
 
     Returns
     -------
@@ -121,7 +123,9 @@ def judge_lot(
     region = old_lots(book, machine, sheet)
     of_sheet = region.sheet
     burns = book.burns(region.machine.name, of_sheet.name, "cut", lot=of_sheet.lot)
-    return judge_new_lot(region, burns, _working_setting(book, region, setting), reliability)
+    working = _working_setting(book, region, setting)
+    asked = _settled_reliability(book, region) if reliability is None else reliability
+    return judge_new_lot(region, burns, working, asked)
 
 
 def old_lots(book: Book, machine: str | None, sheet: str | None) -> Region:
@@ -168,6 +172,14 @@ def _working_setting(book: Book, region: Region, given: Setting | None) -> Setti
         return given
     settled = book.settled(region.machine.name, region.sheet.name, "cut")
     return settled[0].setting if settled else recommend(region).setting
+
+
+def _settled_reliability(book: Book, region: Region) -> float:
+    """The chance of a coupon that was asked for when the settled setting was promised."""
+    settled = book.settled(region.machine.name, region.sheet.name, "cut")
+    promise = settled[0].promise if settled else None
+    of_a_coupon = promise is not None and promise.cut_length_mm is None
+    return promise.reliability if promise and of_a_coupon else USUAL_RELIABILITY
 
 
 def stored_check(
