@@ -129,6 +129,19 @@ def test_a_burnt_pair_has_prices_a_promise_and_a_picture(stocked: Path, tmp_path
     assert b"expected cost of the job [EUR]" in tasks.job_picture(report, "cost.svg")
 
 
+def test_a_job_at_a_setting_of_another_lot_says_so(evening: Shell) -> None:
+    evening.run("settle", "last")
+    drawing = evening.write("panel.svg", PANEL)
+    typed = ("job", drawing, "--classes-by", "group", "--cut", "cut", "--leave-out", "badge")
+    typed += ("--leave-out", "lettering")
+    said = "It was settled before the lot had a name; now it is lot May."
+    assert said not in evening.json(*typed)["notes"]
+    evening.run("change-sheet", "birch 3", "--lot", "May")
+    assert evening.json(*typed)["notes"][0] == said
+    at = ("--power", "80", "--speed", "12")
+    assert said not in evening.json(*typed, *at)["notes"]
+
+
 def test_other_settings_keep_to_what_was_promised_of_the_settled_one(evening: Shell) -> None:
     evening.run("settle", "last")
     drawing = evening.write("panel.svg", PANEL)

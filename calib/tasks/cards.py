@@ -18,7 +18,7 @@ from calib.records import CHAR_WORDS, MARK_WORDS, OPERATIONS, Machine, Sheet
 from calib.tasks.advice import region_of_pair
 from calib.tasks.boards import find_pair
 from calib.tasks.files import Files
-from calib.tasks.workshop import assumptions
+from calib.tasks.workshop import assumptions, other_lot
 
 # A setting that was neither run nor checked for so long is checked before it is used again: a tube
 # and its optics age (common practice, no source).
@@ -284,10 +284,7 @@ def _by_when(book: Book, settled: Iterable[Settled], when: datetime) -> list[str
 def _due(book: Book, region: Region, entry: Settled, when: datetime) -> Iterable[str]:
     """Why a setting has to be checked now."""
     machine, sheet = region.machine, region.sheet
-    if entry.lot != sheet.lot:
-        then = f"for lot {entry.lot}" if entry.lot else "before the lot had a name"
-        now = f"it is lot {sheet.lot}" if sheet.lot else "the lot has no name"
-        yield f"It was settled {then}; now {now}."
+    yield from other_lot(entry.lot, sheet.lot)
     yield from _changed_sheet(book, sheet, entry, when)
     for what, at in _changed_setups(book, machine, entry):
         yield f"The machine was changed since ({what}, {_day(at, when)})."

@@ -32,6 +32,7 @@ from calib.tasks.costing import costs_of, take_down_time, time_ratio
 from calib.tasks.job_records import ClassLine, JobReport, JobWish
 from calib.tasks.kerfs import kerf_law_of_pair
 from calib.tasks.pictures import picture_format
+from calib.tasks.workshop import other_lot
 
 # Why the cuts are at the setting that they are at.
 GIVEN, SETTLED, CHEAPEST = "as given", "as settled on", "at the cheapest setting"
@@ -92,14 +93,16 @@ def job_report(
     pair = (of_machine.name, of_sheet.name)
     region = region_of_pair(book, *pair, "cut")
     law = kerf_law_of_pair(book, *pair)
-    report = _with_cuts(region, job, costs, times, _chosen(book, pair, wish), wish)
+    chosen = _chosen(book, pair, of_sheet.lot, wish)
+    report = _with_cuts(region, job, costs, times, chosen, wish)
     features = None
     if report.setting is not None:
         kerf = None if law is None else law.at_setting(of_machine, report.setting).value_mm
         settings = {c.name: report.setting for c in job.cuts}
         features = small_features(job, of_machine, settings, kerf_mm=kerf, region=region)
     lines = _lines(read, wish, _all_settings(job, times.marks, report.setting))
-    return replace(report, classes=lines, size_mm=read.size_mm, features=features)
+    notes = (*chosen.notes, *report.notes)
+    return replace(report, classes=lines, size_mm=read.size_mm, features=features, notes=notes)
 
 
 def _classes_only(read: Drawing, wish: JobWish) -> JobReport:
@@ -153,20 +156,25 @@ class _Chosen:
     why: str
     reliability: float
     char_at_most: int | None
+    notes: tuple[str, ...]
 
 
-def _chosen(book: Book, pair: tuple[str, str], wish: JobWish) -> _Chosen:
+def _chosen(book: Book, pair: tuple[str, str], lot: str, wish: JobWish) -> _Chosen:
     settled = next(iter(book.settled(*pair, "cut")), None)
     promise = settled.promise if settled else None
     setting, why = (settled.setting, SETTLED) if settled else (None, "")
     if wish.cut is not None:
         setting, why = wish.cut, GIVEN
+    notes: tuple[str, ...] = ()
+    if settled and why == SETTLED and other_lot(settled.lot, lot):
+        notes = (*other_lot(settled.lot, lot), "Try the new lot before the job: four burns do.")
     char = wish.char_at_most
     return _Chosen(
         setting=setting,
         why=why,
         reliability=wish.reliability or (promise.reliability if promise else USUAL_RELIABILITY),
         char_at_most=promise.char_at_most if char is None and promise else char,
+        notes=notes,
     )
 
 
