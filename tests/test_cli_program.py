@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from shell import MACHINE, Shell
+from shell import BIRCH, MACHINE, Shell
 
 from calib.errors import BadFile
 from calib.tasks import given_file
@@ -82,6 +82,20 @@ def test_a_file_that_cannot_be_read_is_said(planned: Shell) -> None:
     gone = planned.folder / "gone"
     with pytest.raises(BadFile, match="gone' can't be read .No such file"):
         given_file(gone, "results")
+
+
+def test_reading_without_an_input_is_told_in_a_sentence(shell: Shell) -> None:
+    book = shell.folder / "closed.sqlite3"
+    for words in (MACHINE, BIRCH, ("plan", "--burns", "3")):
+        assert calib(*words, book=book).returncode == 0
+    # The shell closes its input before it starts the program.
+    done = subprocess.run(
+        ["sh", "-c", '"$0" -m calib read last --book "$1" <&-', sys.executable, str(book)],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 1
+    assert "There is nowhere to answer at" in done.stderr
+    assert "Traceback" not in done.stderr
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="a terminal of our own needs pty")

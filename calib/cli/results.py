@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -90,6 +91,11 @@ def _ask(cells: CellByCell) -> None:
     """Ask until every cell is read, or the user stops."""
     from calib import report
 
+    if sys.stdin is None:
+        raise CalibError(
+            "There is nowhere to answer at: the input is closed. Start read at a terminal, or fill"
+            " in the result file and use take-down."
+        )
     tell(_HOW)
     while question := cells.question:
         try:
