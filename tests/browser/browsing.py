@@ -33,9 +33,9 @@ IS_CI = os.environ.get("CI", "").lower() not in {"", "0", "false"}
 _PATIENCE_MS = 240_000
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chromium() -> Iterator[Any]:
-    """Debian's Chromium, started once."""
+    """Debian's Chromium, started for each module: its event loop must end before others begin."""
     program = shutil.which("chromium")
     if program is None:
         words = "chromium isn't installed: apt-get install chromium"
