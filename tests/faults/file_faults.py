@@ -6,9 +6,9 @@ import random
 from pathlib import Path
 
 from fault_bench import Bench, Line, killed, look_after, rows_in, told
-from kill_writes import die_at, other_document, record, take_in
+from kill_writes import die_at, other_document, take_in, use_all
 
-from calib.logbook import backup, export_csv, export_json, open_book, restore
+from calib.logbook import backup, open_book, restore
 from calib.logbook.checking import check_book
 from calib.logbook.opening import newest_backup
 
@@ -42,7 +42,7 @@ def _damage(line: Line, place: Path, content: bytes) -> None:
     with open_book(place) as book:
         backup(book, place.parent / "backups" / "good.sqlite3")
     place.write_bytes(content)
-    said = told(lambda: _use_all(place))
+    said = told(lambda: use_all(place))
     if not said:
         # Nothing of the database's own is damaged: the comparison with the backup tells.
         said = told(lambda: _check(place))
@@ -62,18 +62,6 @@ def _damage(line: Line, place: Path, content: bytes) -> None:
 def _check(place: Path) -> None:
     with open_book(place) as book:
         check_book(book)
-
-
-def _use_all(place: Path) -> None:
-    """Read everything that a logbook holds, and write into it."""
-    with open_book(place) as book:
-        export_json(book)
-        export_csv(book)
-        book.history("bench", "birch 3")
-        for entry in book.search(limit=1000).entries:
-            if entry.kind == "board":
-                book.board(entry.id)
-        record(book, 5000)
 
 
 def interrupted_import(bench: Bench) -> Line:

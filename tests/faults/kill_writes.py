@@ -32,7 +32,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from postgres import HOW_TO_INSTALL, Server, find_programs
 from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, later, some_grid
 
-from calib.logbook import Book, export_json, import_json, open_book
+from calib.logbook import Book, export_csv, export_json, import_json, open_book
 from calib.logbook.tables import cells, forecasts, readings, run_burns, runs
 from calib.records import Reading, Setting
 
@@ -62,6 +62,18 @@ def record(book: Book, number: int) -> None:
     add_board(book, number)
     read = [Reading(cell=cell, through="through", char=1) for cell in CELLS]
     book.record(f"K{number}", read, when=later(number), sitting=f"sitting {number}")
+
+
+def use_all(place: Path) -> None:
+    """Read everything that a logbook holds, and write into it."""
+    with open_book(place) as book:
+        export_json(book)
+        export_csv(book)
+        book.history("bench", "birch 3")
+        for entry in book.search(limit=1000).entries:
+            if entry.kind == "board":
+                book.board(entry.id)
+        record(book, 5000)
 
 
 def correct(book: Book, number: int) -> None:

@@ -12,11 +12,11 @@ from pathlib import Path
 
 import pytest
 from bad_places import NOBODY, in_a_process, let_grow
-from kill_writes import WRITES, Write, add_job, other_document, record
+from kill_writes import WRITES, Write, add_job, other_document, record, use_all
 from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 
 from calib.errors import CalibError, LogbookError
-from calib.logbook import Book, backup, export_csv, export_json, import_json, open_book, restore
+from calib.logbook import Book, backup, export_json, import_json, open_book, restore
 from calib.records import Reading
 
 
@@ -139,18 +139,6 @@ def test_a_read_only_folder_is_said_and_the_logbook_is_left_as_it_is(
     said = in_a_process(lambda: use(public_folder / "sub" / "new.sqlite3"), user=user)
     assert "can't be made" in said
     assert [file.name for file in public_folder.iterdir()] == ["logbook.sqlite3"]
-
-
-def use_all(place: Path) -> None:
-    """Read everything that a logbook holds, and write into it."""
-    with open_book(place) as book:
-        export_json(book)
-        export_csv(book)
-        book.history("bench", "birch 3")
-        for entry in book.search(limit=1000).entries:
-            if entry.kind == "board":
-                book.board(entry.id)
-        record(book, 5000)
 
 
 def test_damaged_pages_are_said_and_a_backup_helps(path: Path, tmp_path: Path) -> None:
