@@ -6,11 +6,6 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-# A sentence that is always accepted; messages show it.
-DECLARATION_EXAMPLE = (
-    "I have read the maker's data sheet: it holds no chlorine, fluorine or bromine."
-)
-
 _ELEMENTS = ("chlorine", "fluorine", "bromine")
 _SPELLINGS = {
     "chlorine": "chlorine chlorin chloride chlorides chlorinated chlor cl",
@@ -48,7 +43,7 @@ _TURNS = {
 }  # fmt: skip
 _VERBS = {
     "contain", "contains", "containing", "has", "have", "hold", "holds", "include", "includes",
-    "with", "is", "are",
+    "with", "is", "are", "made", "polymer", "material", "fibre", "fiber",
 }  # fmt: skip
 _JOINERS = {"and", "or", "nor", "plus"}
 _FILLERS = {"content", "contents", "level", "compounds", "all", "is", "are", "was", "were", "of"}
@@ -66,12 +61,15 @@ class Declaration:
         Elements that it rules out.
     stated
         Elements that it speaks of without ruling them out.
+    named
+        The words that it doesn't deny, but for the elements.
     missing
         What it lacks to be accepted, in words; empty when it is accepted.
     """
 
     denied: tuple[str, ...]
     stated: tuple[str, ...]
+    named: str
     missing: str
 
 
@@ -118,10 +116,11 @@ def _list_end(tokens: list[str], i: int) -> int:
     return end
 
 
-def _claims(tokens: list[str]) -> tuple[set[str], set[str]]:
-    """Elements that are ruled out, and elements that are named otherwise."""
+def _claims(tokens: list[str]) -> tuple[set[str], set[str], list[str]]:
+    """Elements that are ruled out, elements that are named otherwise, and other words as said."""
     denied_elements: set[str] = set()
     stated_elements: set[str] = set()
+    said: list[str] = []
     denied, i = False, 0
     while i < len(tokens):
         word = tokens[i]
@@ -143,8 +142,10 @@ def _claims(tokens: list[str]) -> tuple[set[str], set[str]]:
             denied = True
         elif word == "free" and tokens[i + 1 : i + 2] in (["of"], ["from"]):
             denied = not _is_turned_round(tokens, i)
+        if not denied:
+            said.append(word)
         i += 1
-    return denied_elements, stated_elements
+    return denied_elements, stated_elements, said
 
 
 def read_declaration(text: str) -> Declaration:
@@ -171,7 +172,7 @@ def read_declaration(text: str) -> Declaration:
     ('chlorine',)
     """
     tokens = _tokens(text)
-    denied, stated = _claims(tokens)
+    denied, stated, said = _claims(tokens)
     spoken = " ".join(tokens)
     open_elements = [e for e in _ELEMENTS if e not in denied]
     if stated:
@@ -190,5 +191,6 @@ def read_declaration(text: str) -> Declaration:
     return Declaration(
         denied=tuple(e for e in _ELEMENTS if e in denied),
         stated=tuple(e for e in _ELEMENTS if e in stated),
+        named=" ".join(said),
         missing=missing,
     )

@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
-from difflib import get_close_matches
 from functools import cache
 from typing import Literal, NamedTuple
 
-from calib.declaration import DECLARATION_EXAMPLE, read_declaration
+from calib.declaration import read_declaration
 from calib.errors import DeclarationNeeded, RefusedMaterial, shown
-from calib.materials import Words, read_table, row_terms, split_words
+from calib.names import (
+    Words,
+    harmless_words,
+    known_words,
+    meant_by,
+    read_name,
+    read_table,
+    row_terms,
+    split_words,
+    term_words,
+    words_of_kind,
+)
 from calib.records import Machine, Operation, Sheet
 
 # ASCII, without brackets and short, so that they fit into a comment of any file.
@@ -29,33 +38,19 @@ CAUTIONS: tuple[str, ...] = (
     " written here.",
 )
 
-# Parts of words that give a material away even when the word itself isn't in the table.
-_STEMS = {
-    "pvc": "pvc",
-    "vinyl": "vinyl",
-    "chlor": "halogenated plastic",
-    "fluor": "halogenated plastic",
-    "brom": "halogenated plastic",
-    "halogen": "halogenated plastic",
-}
 _HARMLESS_START = "fluoresc"  # a colour, no fluorine
 _ELEMENTS = {"chlorine", "fluorine", "bromine"}
 _DENIALS = {"free", "no", "non", "not", "without"}
-# How alike a word must be to a harmless term for it to be asked about beside a known word.
-_SURELY_A_SLIP = 0.85
-# Words that say nothing about what a sheet is made of.
-_EMPTY_WORDS = {"mm", "cm", "in", "inch", "inche", "thin", "thick", "sheet", "the", "of", "a"}
-
-# How blue diode light meets coloured plastic: from memory.
-_SEE_THROUGH = {
-    "clear", "transparent", "translucent", "colourless", "colorless", "crystal", "frosted",
-    "opal", "tinted", "seethrough",
-}  # fmt: skip
-_PALE = {"white", "blue", "ivory", "cream", "beige"}
-_COLOURS = _PALE | {
-    "black", "brown", "red", "orange", "yellow", "green", "grey", "gray", "pink", "purple",
-    "violet", "navy", "dark", "opaque",
-}  # fmt: skip
+# Rows that speak of more than a substance: in a whole sentence their words mean other things.
+_NO_SUBSTANCE = {"unknown", "unknown plastic", "food", "battery", "wood"}
+# In a sentence only long words are taken for slips of the key.
+_LONG_WORD = 8
+# What a declaration must tell; no sentence to copy.
+_TELL = (
+    " Read the maker's data sheet, and say so in the sheet's declaration, in your own words: that"
+    " you read it, which polymer, fibre or wood the sheet is made of, and what the data sheet says"
+    " of chlorine, fluorine and bromine. Without a data sheet, don't burn it."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +85,7 @@ class _Matches(NamedTuple):
 @cache
 def _terms() -> dict[Words, _Match]:
     return {
-        split_words(term): _Match(term, row)
+        term_words(term): _Match(term, row)
         for row in read_table("safety")
         for term in row_terms(row, "keyword", "synonyms")
     }
@@ -118,7 +113,13 @@ def _row(keyword: str) -> dict[str, str]:
 
 @cache
 def _ambiguous() -> dict[str, dict[str, str]]:
-    return {row["word"]: row for row in read_table("ambiguous")}
+    return {word: row for row in read_table("ambiguous") for word in row_terms(row, "words")}
+
+
+@cache
+def _stems() -> dict[str, dict[str, str]]:
+    """Parts of words that give a material away, to its row."""
+    return {row["stem"]: _terms()[term_words(row["english"])].row for row in read_table("stems")}
 
 
 def _in_a_row(words: list[str], length: int) -> Iterator[tuple[_Match, list[int]]]:
@@ -158,13 +159,13 @@ def _pick(words: list[str], places: list[int]) -> Words:
     return tuple(words[i] for i in places)
 
 
-def _match_terms(material: str) -> _Matches:
+def _match_terms(given: Words) -> _Matches:
     """Find the table's terms in a name, longest first, each word used once.
 
     Refused phrases go before all others: no longer name of a burnable material may use up a word
     of theirs, as "leather vegetable tanned" would in "faux leather, vegetable tanned look".
     """
-    words = list(split_words(material))
+    words = list(given)
     lengths = range(min(_longest(), len(words)), 0, -1)
     searches = [(_refused_phrases, n) for n in lengths if n > 1] + [(_in_a_row, n) for n in lengths]
     found: list[_Match] = []
@@ -177,34 +178,66 @@ def _match_terms(material: str) -> _Matches:
     return _Matches(tuple(found), tuple(word for word in words if word))
 
 
-def _stem_matches(material: str, left: Words) -> list[_Match]:
-    denied = read_declaration(material).denied
+def _stem_matches(left: Words, denied: tuple[str, ...]) -> list[_Match]:
     hits = []
     for word in left:
         if word.startswith(_HARMLESS_START) or (word in _ELEMENTS and word in denied):
             continue
-        hits += [_Match(word, _row(row)) for stem, row in _STEMS.items() if stem in word][:1]
+        hits += [_Match(word, row) for stem, row in _stems().items() if stem in word][:1]
     return hits
 
 
-def _textile_matches(words: Words) -> list[_Match]:
+def _pair_matches(words: Words, found: tuple[_Match, ...]) -> list[_Match]:
+    """Words that are refused together, such as treated and the name of any wood."""
+    beside = {other: other for other in words} | {m.row["keyword"]: m.term for m in found}
     return [
-        _Match(f"{word} {other}", _row("acrylic fibre"))
+        _Match(f"{word} {beside[other]}", _row(row["refused_as"]))
         for word, row in _ambiguous().items()
         if word in words
         for other in row_terms(row, "refused_with")
-        if other in words
+        if other in beside
     ]
 
 
-def _without_generic(matches: _Matches) -> tuple[_Match, ...]:
-    """Drop the row of any wood when another row says more, or when ``board`` says nothing."""
-    special = tuple(m for m in matches.found if m.row["keyword"] != "wood")
-    if special:
-        return special
-    named = [word for word in matches.left if word.isalpha() and word not in _EMPTY_WORDS]
-    only_board = bool(matches.found) and all(m.term == "board" for m in matches.found)
-    return () if only_board and named else matches.found
+def _slip_matches(words: Words, unknown: list[str]) -> list[_Match]:
+    """What would be refused if a word that nobody knows were typed as it was likely meant."""
+    hits = []
+    for typed in unknown:
+        for meant in meant_by(typed):
+            mended = read_name(" ".join(meant if word == typed else word for word in words))
+            new = [m for m in _match_terms(mended).found if m.row["verdict"] == "refuse"]
+            hits += [_Match(f"{typed} (a slip for {meant}?)", m.row) for m in new]
+    return hits[:1]
+
+
+def _refused(material: str) -> tuple[list[_Match], _Matches]:
+    """What is refused in a name, and all that was found in it."""
+    words = read_name(material)
+    matches = _match_terms(words)
+    denied = read_declaration(material).denied
+    unknown = [w for w in matches.left if w not in known_words() and w not in _ELEMENTS]
+    refused = [m for m in matches.found if m.row["verdict"] == "refuse"]
+    refused += _stem_matches(matches.left, denied) + _pair_matches(words, matches.found)
+    return refused or _slip_matches(words, unknown), matches
+
+
+def _unexplained(matches: _Matches, denied: tuple[str, ...]) -> list[str]:
+    """Words that are left beside what was found, and that may matter."""
+    fine = harmless_words() | (set(denied) | _DENIALS if denied else set())
+    left = [w for w in matches.left if not w.isdigit() and w not in fine]
+    left += [w for w in matches.left if w in fine and _must_ask(w)]
+    # "Painted" by itself is a term of the table; beside a name it says that something is on it.
+    named = [m for m in matches.found if not _must_ask(m.term)]
+    return left + [m.term for m in matches.found if named and _must_ask(m.term)]
+
+
+def _must_ask(word: str) -> bool:
+    return bool(_ambiguous().get(word, {}).get("must_ask"))
+
+
+def _without_generic(found: tuple[_Match, ...]) -> tuple[_Match, ...]:
+    """Drop the row of any wood when another row says more."""
+    return tuple(m for m in found if m.row["keyword"] != "wood") or found
 
 
 def _refusal(material: str, match: _Match) -> str:
@@ -224,21 +257,41 @@ def _refusal(material: str, match: _Match) -> str:
     return " ".join(parts)
 
 
+def _named_in(declaration: str) -> tuple[list[_Match], bool]:
+    """What a declaration names that is refused, and whether it names a substance at all."""
+    words = read_name(read_declaration(declaration).named)
+    matches = _match_terms(words)
+    found = [m for m in matches.found if m.row["keyword"] not in _NO_SUBSTANCE]
+    refused = [m for m in found if m.row["verdict"] == "refuse"]
+    refused += _stem_matches(matches.left, ()) + _pair_matches(words, tuple(found))
+    unknown = [w for w in matches.left if w not in known_words() and len(w) >= _LONG_WORD]
+    named = bool(found) or bool(words_of_kind("substance") & set(matches.left))
+    return refused or _slip_matches(words, unknown), named
+
+
 def _refuse_by_declaration(sheet: Sheet) -> None:
     stated = read_declaration(sheet.declaration).stated
     if stated:
         raise RefusedMaterial(
             f"{shown(sheet.material)} is refused because its declaration speaks of"
             f" {', '.join(stated)} without ruling it out ({shown(sheet.declaration)}): such a sheet"
-            f" makes acid gas. If it holds none, write: {DECLARATION_EXAMPLE!r} Else use a sheet"
+            " makes acid gas. If the data sheet rules it out, say so clearly; else use a sheet"
             " without it."
+        )
+    refused, _ = _named_in(sheet.declaration)
+    if refused:
+        raise RefusedMaterial(
+            f"{shown(sheet.material)} is refused because its declaration"
+            f" ({shown(sheet.declaration)}) names {refused[0].term!r}:"
+            f" {refused[0].row['hazard']}. {refused[0].row['plain_advice']}"
+            f" {refused[0].row['instead']}"
         )
 
 
 def _refuse_diode(sheet: Sheet, found: tuple[_Match, ...]) -> None:
-    words = set(split_words(re.sub(r"see[\s-]*through", "seethrough", sheet.material.lower())))
+    words = set(read_name(sheet.material))
     # Of a material that isn't in the table only its own name tells; "clear pine" has no knots.
-    clear = bool(words & _SEE_THROUGH)
+    clear = bool(words & words_of_kind("clear"))
     passed = [m.term for m in found if m.row["diode"] == "refuse" or (m.row["diode"] and clear)]
     if passed or (clear and not found):
         through = repr(passed[0]) if passed else "a clear sheet"
@@ -248,7 +301,7 @@ def _refuse_diode(sheet: Sheet, found: tuple[_Match, ...]) -> None:
             " light through, such as black acrylic."
         )
     for match in found:
-        if match.row["diode"] and not words & _COLOURS:
+        if match.row["diode"] and not words & words_of_kind("colour", "pale colour"):
             raise RefusedMaterial(
                 f"{shown(sheet.material)} is refused on a diode laser as long as it has no colour:"
                 f" the beam passes through clear {match.term!r}. If it lets no light through, name"
@@ -265,51 +318,31 @@ def _refuse_cut(sheet: Sheet, found: tuple[_Match, ...]) -> None:
             )
 
 
-def _slip(word: str, *, known: bool) -> _Match | None:
-    """The one-word term that a word is likely a slip of the key for.
-
-    Beside a word that is ``known`` a term that isn't refused must be nearer to be asked about.
-    """
-    single = {key[0]: match for key, match in _terms().items() if len(key) == 1}
-    alike = [term for term in single if len(word) > 3 and term[0] == word[0]]
-    swapped = [term for term in alike if sorted(term) == sorted(word)]
-    near = swapped[:1] or get_close_matches(word, alike, n=1, cutoff=0.75)
-    if not near:
-        return None
-    sure = not known or single[near[0]].row["verdict"] == "refuse"
-    if sure or swapped or get_close_matches(word, near, cutoff=_SURELY_A_SLIP):
-        return single[near[0]]
-    return None
-
-
-def _likely_meant(left: Words) -> str:
-    """Ask about words that look like a slip of the key."""
-    for word in left:
-        match = _slip(word, known=False)
-        if match is not None:
-            refused = match.row["verdict"] == "refuse"
-            return f" Did you mean {match.term!r}?" + (" That is refused." if refused else "")
-    return ""
-
-
-def _need_declaration(sheet: Sheet, asked: list[str], left: Words) -> None:
-    missing = read_declaration(sheet.declaration).missing
+def _need_declaration(sheet: Sheet, matches: _Matches, asked: list[str]) -> None:
+    statement = read_declaration(sheet.declaration)
+    # Chlorine that is admitted refuses a sheet that is known; of one that isn't it is a lack.
+    if not statement.missing:
+        _refuse_by_declaration(sheet)
+    missing = statement.missing
+    if not missing and not _named_in(sheet.declaration)[1]:
+        missing = "it doesn't name a polymer, fibre or wood that calib knows"
     if not missing:
         return
-    given = sheet.declaration.strip()
-    why = f" The declaration {shown(given)} isn't enough: {missing}." if given else ""
-    questions = "".join(" " + _ambiguous()[word]["question"] for word in asked)
-    raise DeclarationNeeded(
-        f"{shown(sheet.material)} isn't a material that calib knows well enough."
-        f"{questions or _likely_meant(left)}{why}"
-        " Read the maker's data sheet; if it holds no chlorine, fluorine or bromine, say so in the"
-        f" sheet's declaration, such as: {DECLARATION_EXAMPLE!r} Without a data sheet, don't burn"
-        " it."
-    )
+    parts = [f"{shown(sheet.material)} isn't a material that calib knows well enough"]
+    if matches.found and asked:
+        parts[0] += f": {', '.join(map(repr, asked[:5]))} isn't explained"
+    parts[0] += "."
+    parts += dict.fromkeys(_ambiguous()[w]["question"] for w in asked if _must_ask(w))
+    slips = [meant_by(w) for w in asked if w not in known_words() and meant_by(w)]
+    if slips:
+        parts.append(f"Did you mean {slips[0][0]!r}?")
+    if sheet.declaration.strip():
+        parts.append(f"The declaration {shown(sheet.declaration.strip())} isn't enough: {missing}.")
+    raise DeclarationNeeded(" ".join(parts) + _TELL)
 
 
 def _advice(sheet: Sheet, found: tuple[_Match, ...], declared: bool, diode: bool) -> Iterator[str]:
-    words = set(split_words(sheet.material))
+    words = set(read_name(sheet.material)) | set(split_words(sheet.material))
     if declared:
         yield (
             "Not in the table of materials: this rests on your statement about its data sheet."
@@ -323,7 +356,7 @@ def _advice(sheet: Sheet, found: tuple[_Match, ...], declared: bool, diode: bool
             yield _ambiguous()[match.term]["question"]
     if _DENIALS & words:
         yield "Words such as free, no or without prove nothing: look into the data sheet."
-    if diode and words & _PALE and any(m.row["diode"] for m in found):
+    if diode and words & words_of_kind("pale colour") and any(m.row["diode"] for m in found):
         yield "White and blue plastic throw much of a diode's blue light back or let it through."
 
 
@@ -335,8 +368,8 @@ def check_hazard(
     Parameters
     ----------
     sheet
-        Its material is looked up in ``calib/data/safety.csv``; its declaration counts only where
-        the table doesn't know the material.
+        Its material is looked up in ``calib/data/safety.csv``, under its names in ``names.csv``;
+        its declaration counts only where a word of the name isn't known.
     machine
         With it, what passes a diode's beam is refused as well.
     operation
@@ -350,31 +383,27 @@ def check_hazard(
     Raises
     ------
     RefusedMaterial
-        When a term of the name is refused; no declaration lifts that. Also when the declaration
-        itself speaks of chlorine, fluorine or bromine without ruling it out.
+        When a term of the name, or what it is likely a slip of the key for, is refused; no
+        declaration lifts that. Also when the declaration itself names what is refused, or speaks
+        of chlorine, fluorine or bromine without ruling it out.
     DeclarationNeeded
-        When no term fits, or a word such as ``laminated`` hides what the sheet is made of, and
-        the declaration isn't the statement that `read_declaration` describes.
+        When no term fits, or a word is left over that isn't in the list of harmless ones, and the
+        declaration isn't the statement that `read_declaration` describes, or names no polymer,
+        fibre or wood.
 
     Examples
     --------
     >>> check_hazard(Sheet(name="b", material="Birch plywood", thickness_mm=3.0)).verdict
     'caution'
     """
-    matches = _match_terms(sheet.material)
-    words = split_words(sheet.material)
-    refused = [m for m in matches.found if m.row["verdict"] == "refuse"]
-    refused += _stem_matches(sheet.material, matches.left) + _textile_matches(words)
+    refused, matches = _refused(sheet.material)
     if refused:
         raise RefusedMaterial(_refusal(sheet.material, refused[0]))
-    found = _without_generic(matches)
-    asked = [w for w in matches.left if w in _ambiguous() and _ambiguous()[w]["must_ask"]]
-    # A misspelt word beside a known one may be what matters: "oak vynil", "birch playwood".
-    unread = (word for word in matches.left if word not in _ELEMENTS)
-    slips = [word for word in unread if _slip(word, known=True)]
-    declared = not found or bool(asked or slips)
+    found = _without_generic(matches.found)
+    asked = _unexplained(matches, read_declaration(sheet.material).denied)
+    declared = not found or bool(asked)
     if declared:
-        _need_declaration(sheet, asked, matches.left)
+        _need_declaration(sheet, matches, asked)
     else:
         _refuse_by_declaration(sheet)
     diode = machine is not None and machine.source == "diode"

@@ -6,20 +6,15 @@ needs new lines there and nothing here.
 
 from __future__ import annotations
 
-import csv
-import re
-import unicodedata
 from collections import Counter
 from dataclasses import dataclass
 from functools import cache, lru_cache
-from importlib import resources
 from typing import Any, NamedTuple, get_args
 
 from calib.errors import InvalidRecord
+from calib.names import Words, read_name, read_table, row_terms, term_words
 from calib.records import LaserSource, Sheet
 from calib.units import MM_PER_INCH
-
-Words = tuple[str, ...]
 
 # The family of a material that no table knows: very wide.
 UNKNOWN_FAMILY = "other"
@@ -83,90 +78,19 @@ class ThicknessRange(NamedTuple):
 
 
 @cache
-def read_table(name: str) -> tuple[dict[str, str], ...]:
-    """Rows of a table that is shipped in ``calib/data``.
-
-    Parameters
-    ----------
-    name
-        File name without ``.csv``.
-
-    Returns
-    -------
-    tuple of dict
-        One dict per row, column name to text.
-    """
-    text = (resources.files("calib") / "data" / f"{name}.csv").read_text(encoding="utf-8")
-    return tuple(csv.DictReader(text.splitlines()))
-
-
-# A book names the same few materials again and again.
-@lru_cache(maxsize=4096)
-def split_words(text: str) -> Words:
-    """Words of a material's name, made alike so that typed names and tables can be compared.
-
-    Parameters
-    ----------
-    text
-        As typed.
-
-    Returns
-    -------
-    tuple of str
-        Lower case, no accents, no punctuation, digits apart from letters, letters that were
-        spelled out joined, no plural s.
-
-    Examples
-    --------
-    >>> split_words("3mm Birch-Plywood (Sheets)")
-    ('3', 'mm', 'birch', 'plywood', 'sheet')
-    >>> split_words("P.V.C.")
-    ('pvc',)
-    """
-    plain = unicodedata.normalize("NFKD", text.casefold())
-    # Accents, and marks that take no room such as a soft hyphen, must not hide a word.
-    plain = "".join(c for c in plain if unicodedata.category(c) not in {"Mn", "Me", "Cf"})
-    words = " ".join(re.findall(r"[^\W\d_]+|\d+", plain.casefold()))
-    joined = re.sub(r"\b[^\W\d_](?: [^\W\d_]\b)+", lambda m: m[0].replace(" ", ""), words)
-    return tuple(_singular(word) for word in joined.split())
-
-
-def _singular(word: str) -> str:
-    return word[:-1] if len(word) > 3 and word.endswith("s") and word[-2] != "s" else word
-
-
-def row_terms(row: dict[str, str], *columns: str) -> list[str]:
-    """Terms that stand in the columns of a table's row, separated there by ``|``.
-
-    Parameters
-    ----------
-    row
-        One row of a table.
-    columns
-        Which columns to read.
-
-    Returns
-    -------
-    list of str
-        The terms, in their order.
-    """
-    return [term for column in columns for term in row[column].split("|") if term]
-
-
-@cache
 def _family_terms() -> dict[Words, str]:
     """Every known term to its family; earlier lines of the table come first."""
     own = {
-        split_words(term): row["family"]
+        term_words(term): row["family"]
         for row in reversed(read_table("families"))
         for term in row_terms(row, "terms")
     }
     inherited = {}
     for row in read_table("safety"):
-        family = own.get(split_words(row["keyword"]))
+        family = own.get(term_words(row["keyword"]))
         if family is not None and row["verdict"] != "refuse":
             for term in row_terms(row, "synonyms"):
-                inherited[split_words(term)] = family
+                inherited[term_words(term)] = family
     return inherited | own
 
 
@@ -187,7 +111,8 @@ def family_of(material: str) -> str:
     Parameters
     ----------
     material
-        As typed; case, order of words, numbers and punctuation don't matter.
+        As typed, in English, German, French or Spanish; case, order of words, numbers and
+        punctuation don't matter.
 
     Returns
     -------
@@ -204,7 +129,7 @@ def family_of(material: str) -> str:
     >>> family_of("3mm Birch Plywood"), family_of("MDF, oak veneered"), family_of("zorbex")
     ('birch plywood', 'mdf', 'other')
     """
-    words = split_words(material)
+    words = read_name(material)
     given = frozenset(words)
     fitting = [
         (-len(term), _family_rank()[_family_terms()[term]], _family_terms()[term])
@@ -295,7 +220,7 @@ def thickness_range_mm(sheet: Sheet) -> ThicknessRange | None:
     >>> thickness_range_mm(Sheet(name="a", material="cast acrylic", thickness_mm=3.0))[:2]
     (2.3, 3.7)
     """
-    family, words = family_of(sheet.material), split_words(sheet.material)
+    family, words = family_of(sheet.material), read_name(sheet.material)
     t = float(sheet.thickness_mm)
     for row in read_table("sheet_tolerances"):
         if _tolerance_fits(row, family, words, t):

@@ -4,9 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from calib.materials import read_table, row_terms
+from calib.names import read_table, row_terms
 from calib.records import Machine, Sheet
 
+# A statement that is accepted where one is needed.
+STATEMENT = (
+    "I have read the maker's data sheet: it is made of cellulose and holds no chlorine, fluorine"
+    " or bromine."
+)
 ROWS = read_table("safety")
 TERMS = [(row, term) for row in ROWS for term in row_terms(row, "keyword", "synonyms")]
 REFUSED = [term for row, term in TERMS if row["verdict"] == "refuse"]

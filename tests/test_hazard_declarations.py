@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
-from hazard_table import laser, sheet
+from hazard_table import STATEMENT, laser, sheet
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.declaration import DECLARATION_EXAMPLE, read_declaration
+from calib.declaration import read_declaration
 from calib.errors import DeclarationNeeded, RefusedMaterial
 from calib.hazards import check_hazard
 from calib.records import Sheet
 
+# Each says no more than what the data sheet says of the elements.
 GOOD = [
-    DECLARATION_EXAMPLE,
-    DECLARATION_EXAMPLE.upper(),
+    "I have read the maker's data sheet: it holds no chlorine, fluorine or bromine.",
     "data sheet read, no Cl, F or Br",
     "datasheet checked - halogen-free",
     "The SDS lists no chlorine and no fluorine and no bromine",
@@ -56,11 +58,50 @@ BAD = [
 
 
 @pytest.mark.parametrize("declaration", GOOD)
-def test_a_real_statement_lets_an_unknown_material_through(declaration: str) -> None:
-    hazard = check_hazard(sheet("zorbex", declaration), laser("co2"))
+def test_a_real_statement_that_names_the_substance_lets_an_unknown_material_through(
+    declaration: str,
+) -> None:
+    named = f"It is made of cellulose. {declaration}"
+    for typed in (named, named.upper()):
+        assert check_hazard(sheet("zorbex", typed)).verdict == "declared"
+    hazard = check_hazard(sheet("zorbex", named), laser("co2"))
     assert hazard.verdict == "declared"
     assert hazard.matched == ()
     assert "your statement" in hazard.advice[0]
+
+
+@pytest.mark.parametrize("declaration", GOOD)
+def test_a_statement_that_names_no_substance_is_not_enough(declaration: str) -> None:
+    with pytest.raises(DeclarationNeeded, match="'zorbex'.*isn't enough: it doesn't name a polym"):
+        check_hazard(sheet("zorbex", declaration))
+
+
+@pytest.mark.parametrize(
+    "named",
+    [
+        "polystyrene", "Polycarbonat", "policarbonato", "polystyrne", "celluloid", "magnesium",
+        "expanded polystyrene", "PP", "ABS", "Styropor", "polyéthylène", "melamine faced MDF",
+        "acrylic felt", "treated pine",
+    ],
+)  # fmt: skip
+def test_a_declaration_that_names_what_is_refused_refuses(named: str) -> None:
+    said = f"I have read the maker's data sheet: it is {named}. No chlorine, fluorine or bromine."
+    for material in ("zorbex", "MDF"):
+        with pytest.raises(RefusedMaterial, match=f"{material!r} is refused.*declaration.*names"):
+            check_hazard(sheet(material, said))
+
+
+@pytest.mark.parametrize(
+    "named", ["cellulose", "PMMA", "beech and starch", "cotton", "Wolle", "polyester", "liège"]
+)
+def test_a_declaration_may_name_what_may_be_burnt(named: str) -> None:
+    said = f"I have read the maker's data sheet: it is {named}. No chlorine, fluorine or bromine."
+    assert check_hazard(sheet("zorbex", said)).verdict == "declared"
+
+
+def test_what_a_declaration_denies_is_not_named_by_it() -> None:
+    said = "Data sheet read; it is paper, it has no PVC, vinyl, polystyrene or lead; halogen free."
+    assert check_hazard(sheet("zorbex", said)).verdict == "declared"
 
 
 @pytest.mark.parametrize(("declaration", "said"), BAD)
@@ -70,10 +111,11 @@ def test_any_other_statement_does_not(declaration: str, said: str) -> None:
 
 
 @pytest.mark.parametrize("declaration", ["", "   "])
-def test_without_a_statement_the_message_says_which_is_needed(declaration: str) -> None:
+def test_without_a_statement_the_message_says_what_one_must_tell(declaration: str) -> None:
     with pytest.raises(DeclarationNeeded, match="'zorbex'") as caught:
         check_hazard(sheet("zorbex", declaration))
-    assert repr(DECLARATION_EXAMPLE) in str(caught.value)
+    for word in ("in your own words", "polymer, fibre or wood", "chlorine, fluorine and bromine"):
+        assert word in str(caught.value)
     assert "isn't enough" not in str(caught.value)
 
 
@@ -83,7 +125,7 @@ def test_a_declaration_that_admits_chlorine_stops_even_a_known_material() -> Non
 
 
 def test_a_known_material_needs_no_declaration() -> None:
-    plain, declared = check_hazard(sheet("MDF")), check_hazard(sheet("MDF", DECLARATION_EXAMPLE))
+    plain, declared = check_hazard(sheet("MDF")), check_hazard(sheet("MDF", STATEMENT))
     assert plain == declared
     assert plain.verdict == "caution"
 
@@ -110,8 +152,18 @@ def test_an_accepted_statement_names_all_and_states_none(words: list[str]) -> No
         assert declaration.stated == ()
 
 
+@pytest.mark.parametrize("material", ["zorbex", "cork flooring", "vynil", "birch plywod"])
+@pytest.mark.parametrize("declaration", ["", "data sheet read", "it holds bromine"])
+def test_no_message_holds_a_sentence_that_would_do(material: str, declaration: str) -> None:
+    with pytest.raises((DeclarationNeeded, RefusedMaterial), match=material) as caught:
+        check_hazard(sheet(material, declaration))
+    for part in re.split(r"[.:'\"]", str(caught.value)) + [str(caught.value)]:
+        with pytest.raises((DeclarationNeeded, RefusedMaterial), match="zorbex"):
+            check_hazard(sheet("zorbex", part))
+
+
 def test_a_long_declaration_is_shown_in_short() -> None:
     sheet = Sheet(name="s", material="moon rock", thickness_mm=3.0, declaration="so " * 300)
     with pytest.raises(DeclarationNeeded, match="'so so [so ]*… isn't enough: ") as refused:
         check_hazard(sheet)
-    assert len(str(refused.value)) < 700
+    assert len(str(refused.value)) < 800

@@ -5,9 +5,8 @@ from __future__ import annotations
 import re
 
 import pytest
-from hazard_table import laser, sheet
+from hazard_table import STATEMENT, laser, sheet
 
-from calib.declaration import DECLARATION_EXAMPLE
 from calib.errors import RefusedMaterial
 from calib.hazards import check_hazard
 
@@ -31,7 +30,7 @@ def test_a_diode_is_refused_what_its_beam_passes(material: str) -> None:
     with pytest.raises(
         RefusedMaterial, match=re.escape(repr(material)) + ".*diode.*passes through"
     ):
-        check_hazard(sheet(material, DECLARATION_EXAMPLE), laser("diode"))
+        check_hazard(sheet(material, STATEMENT), laser("diode"))
     assert check_hazard(sheet(material), laser("co2")).verdict == "caution"
     assert check_hazard(sheet(material)).verdict == "caution"
 
@@ -55,7 +54,7 @@ def test_a_diode_may_burn_wood() -> None:
 
 
 def test_a_clear_sheet_that_is_only_declared_is_refused_on_a_diode() -> None:
-    clear = sheet("clear zorbex", DECLARATION_EXAMPLE)
+    clear = sheet("clear zorbex", STATEMENT)
     with pytest.raises(RefusedMaterial, match="'clear zorbex' .*passes through a clear sheet"):
         check_hazard(clear, laser("diode"))
     assert check_hazard(clear, laser("co2")).verdict == "declared"

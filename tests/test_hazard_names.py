@@ -5,14 +5,13 @@ from __future__ import annotations
 import re
 
 import pytest
-from hazard_table import BURNABLE, REFUSED, laser, sheet
+from hazard_table import BURNABLE, REFUSED, STATEMENT, laser, sheet
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from calib.declaration import DECLARATION_EXAMPLE
-from calib.errors import CalibError, DeclarationNeeded, RefusedMaterial
+from calib.errors import CalibError, DeclarationNeeded, RefusedMaterial, shown
 from calib.hazards import Hazard, check_hazard
-from calib.materials import split_words
+from calib.names import split_words
 from calib.records import Sheet
 
 
@@ -23,8 +22,7 @@ from calib.records import Sheet
         ("cherry wood", "ok", ("cherry",)),
         ("vegetable tanned leather", "caution", ("vegetable tanned leather",)),
         ("acrylic glass", "caution", ("acrylic glass",)),
-        ("Wellpappe? no: corrugated cardboard", "caution", ("corrugated cardboard",)),
-        ("painted birch", "caution", ("painted", "birch")),
+        ("Wellpappe (corrugated cardboard)", "caution", ("corrugated cardboard",) * 2),
         ("oak and walnut", "ok", ("oak", "walnut")),
         ("chlorine free rubber", "caution", ("rubber",)),
         ("fluorescent acrylic", "caution", ("acrylic",)),
@@ -47,7 +45,7 @@ def test_the_worst_of_the_longest_terms_counts(
     [
         ("PVC", "pvc"),
         ("P.V.C.", "pvc"),
-        ("3mmPVC", "mmpvc"),
+        ("3mmPVC", "pvc"),
         ("pvc free banner", "pvc"),
         ("non-vinyl wallpaper", "vinyl"),
         ("halogen free sheet", "halogen"),
@@ -78,11 +76,11 @@ def test_one_refused_term_is_enough(material: str, because: str) -> None:
     with pytest.raises(
         RefusedMaterial, match=re.escape(f"{material!r} is refused because of {because!r}")
     ):
-        check_hazard(sheet(material, DECLARATION_EXAMPLE))
+        check_hazard(sheet(material, STATEMENT))
 
 
 @pytest.mark.parametrize(
-    "material", ["absolute", "carpet", "sanding cloth", "spc", "puree", "computer", "Sperrholz"]
+    "material", ["absolute", "carpet", "sanding cloth", "spc", "puree", "computer", "purpurrot"]
 )
 def test_short_codes_do_not_match_inside_words(material: str) -> None:
     with pytest.raises(DeclarationNeeded, match=re.escape(repr(material))):
@@ -126,12 +124,12 @@ def test_a_precise_name_is_not_asked_about() -> None:
 
 
 @pytest.mark.parametrize(
-    "material", ["oak laminate", "laminated birch", "coated MDF", "oak effect"]
+    "material", ["oak laminate", "laminated birch", "coated MDF", "oak effect", "painted birch"]
 )
 def test_a_hidden_face_needs_the_data_sheet(material: str) -> None:
     with pytest.raises(DeclarationNeeded, match=re.escape(repr(material)) + r".*\?"):
         check_hazard(sheet(material))
-    hazard = check_hazard(sheet(material, DECLARATION_EXAMPLE))
+    hazard = check_hazard(sheet(material, STATEMENT))
     assert hazard.verdict == "declared"
     assert hazard.matched
 
@@ -145,9 +143,19 @@ def test_a_slip_of_the_key_is_asked_about(typed: str, meant: str) -> None:
         check_hazard(sheet(typed))
 
 
-def test_a_slip_towards_a_refused_material_says_so() -> None:
-    with pytest.raises(DeclarationNeeded, match="'vynil'.*Did you mean 'vinyl'. That is refused"):
-        check_hazard(sheet("vynil"))
+@pytest.mark.parametrize(
+    "typed",
+    [
+        "vynil", "oak vynil", "birch with vinly top", "polycarbonte", "polystryene", "celulloid",
+        "magnezium", "nyllon", "tefflon", "poly carbonate", "p0lycarbonate", "Styroporr",
+        "neoprne", "contcat paper", "PVС", "ＰＶＣ", "p\u200bvc",
+    ],
+)  # fmt: skip
+def test_a_slip_or_a_disguise_of_what_is_refused_is_refused_whatever_is_declared(
+    typed: str,
+) -> None:
+    with pytest.raises(RefusedMaterial, match=re.escape(shown(typed)) + " is refused"):
+        check_hazard(sheet(typed, STATEMENT))
 
 
 @given(material=st.text(min_size=1, max_size=200), declaration=st.text(max_size=200))
@@ -177,21 +185,12 @@ def test_a_burnable_term_does_not_lift_a_refused_one(term: str, other: str, firs
     runs = {words[i : i + n] for n in (2, 3, 4) for i in range(len(words) - n + 1)}
     assume(" " in term or not runs & set(OWN_NAMES) - {split_words(other)})
     with pytest.raises(RefusedMaterial, match=re.escape(repr(pair))):
-        check_hazard(sheet(pair, DECLARATION_EXAMPLE))
+        check_hazard(sheet(pair, STATEMENT))
 
 
-@pytest.mark.parametrize(
-    ("material", "meant"),
-    [
-        ("oak vynil", "'vinyl'. That is refused"),
-        ("birch with vinly top", "'vinyl'. That is refused"),
-        ("birch playwood", "'plywood'"),
-    ],
-)
-def test_a_slip_beside_a_known_word_is_asked_about(material: str, meant: str) -> None:
-    sheet = Sheet(name="s", material=material, thickness_mm=3.0)
-    with pytest.raises(DeclarationNeeded, match=f"{material!r}.*Did you mean {meant}"):
-        check_hazard(sheet)
+def test_a_slip_beside_a_known_word_is_asked_about() -> None:
+    with pytest.raises(DeclarationNeeded, match="'birch playwood'.*Did you mean 'plywood'"):
+        check_hazard(sheet("birch playwood"))
 
 
 @pytest.mark.parametrize("material", ["teflon", "wood with teflon coating", "Teflon sheet"])

@@ -19,11 +19,9 @@ from calib.materials import (
     Response,
     expected_response,
     family_of,
-    read_table,
-    row_terms,
-    split_words,
     thickness_range_mm,
 )
+from calib.names import read_table, row_terms, split_words
 from calib.records import Sheet
 
 REFERENCE = Path(__file__).parent / "reference"

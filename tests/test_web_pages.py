@@ -119,7 +119,7 @@ def test_a_form_that_cannot_be_taken_is_shown_again_as_it_was_filled_in(
 
 def test_a_statement_opens_what_is_not_known_and_never_what_is_refused(house: House) -> None:
     guest = house.guest()
-    statement = "I have read the maker's data sheet: it holds no chlorine, fluorine or bromine."
+    statement = "I have read the maker's data sheet: it is made of cellulose and holds no chlorine, fluorine or bromine."
     rock = {"name": "rock", "material": "moon rock", "thickness": "3", "declaration": statement}
     assert guest.post("/sheet/new", data={**rock, "material": "PVC"}).status_code == 409
     assert guest.post("/sheet/new", data=rock).status_code == 200
@@ -131,9 +131,9 @@ def test_several_lines_may_be_typed_where_a_box_has_several(house: House) -> Non
     assert guest.post("/logbook", data={"note": "lens cleaned\r\nbelt tight"}).status_code == 303
     assert house.book.search(Filters(text="belt")).entries[0].note == "lens cleaned\nbelt tight"
     sheet = {"name": "oddboard 3", "material": "oddboard", "thickness": "3",
-             "declaration": "data sheet read:\r\nhalogen free"}  # fmt: skip
+             "declaration": "data sheet read:\r\ncellulose, halogen free"}  # fmt: skip
     assert guest.post("/sheet/new", data=sheet).status_code == 200
-    assert house.book.sheet("oddboard 3").declaration == "data sheet read: halogen free"
+    assert house.book.sheet("oddboard 3").declaration == "data sheet read: cellulose, halogen free"
 
 
 def test_names_and_notes_are_text_wherever_they_are_shown(house: House) -> None:

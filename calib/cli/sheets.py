@@ -39,7 +39,7 @@ Declaration = Annotated[
     typer.Option(
         "--declaration",
         metavar="TEXT",
-        help="Your statement on a material that calib doesn't know, after its data sheet.",
+        help="For a material that calib doesn't know: your own words on what its data sheet says.",
     ),
 ]
 

@@ -12,7 +12,8 @@ from calib.fit.another_speed import excess_at
 from calib.fit.coarse import Moments
 from calib.fit.pair_summary import PairSummary, Response
 from calib.fit.random_effects import Units
-from calib.materials import family_of, split_words
+from calib.materials import family_of
+from calib.names import split_words
 from calib.physics import mean_width_mm, spot_mm
 from calib.records import Machine, Sheet
 

@@ -166,7 +166,7 @@ def _materials() -> Reader:
         share=8,
         read=read,
         grammar=grammars.MATERIAL,
-        examples=(b"birch plywood\n", b"unheard of\nSDS read: halogen free", b"pvc\n"),
+        examples=(b"birch plywood\n", b"unheard of\nSDS read: cellulose, halogen free", b"pvc\n"),
         words=("vinyl", "free", "no", "chlorine", "acrylic", "clear", "plywood", "not", "board"),
         longest=240,
         longest_sent=20_000,

@@ -1,0 +1,262 @@
+"""Names of materials in four languages, read whole and made into the English words of the tables.
+
+What is known stands in ``calib/data``: ``safety.csv`` (the English terms), ``names.csv`` (what else
+a material is called), ``words.csv`` (words that name no material), ``letters.csv`` (letters that
+look like others).
+"""
+
+from __future__ import annotations
+
+import csv
+import re
+import unicodedata
+from collections.abc import Iterator, Mapping
+from functools import cache, lru_cache
+from importlib import resources
+from itertools import combinations
+
+Words = tuple[str, ...]
+
+# Kinds of words.csv that don't make a name harmless.
+_TELLING = {"substance", "other"}
+# Letters between the parts of a German compound.
+_BINDERS = ("", "n", "s", "e", "en", "es", "er")
+_DIGITS_AS_LETTERS = (str.maketrans("013457", "oieast"), str.maketrans("013457", "oleast"))
+
+
+@cache
+def read_table(name: str) -> tuple[dict[str, str], ...]:
+    """Rows of ``calib/data/{name}.csv``, column name to text."""
+    text = (resources.files("calib") / "data" / f"{name}.csv").read_text(encoding="utf-8")
+    return tuple(csv.DictReader(text.splitlines()))
+
+
+def row_terms(row: Mapping[str, str], *columns: str) -> list[str]:
+    """Terms that stand in the columns of a table's row, separated there by ``|``."""
+    return [term for column in columns for term in row[column].split("|") if term]
+
+
+@cache
+def _letters() -> dict[int, str]:
+    return {ord(row["letter"]): row["read_as"] for row in read_table("letters")}
+
+
+# A book names the same few materials again and again.
+@lru_cache(maxsize=4096)
+def split_words(text: str) -> Words:
+    """Words of a material's name, made alike so that typed names and tables can be compared.
+
+    Lower case, no accents, no punctuation, no letters that only look like Latin ones, digits apart
+    from letters, letters that were spelled out joined, no plural s.
+
+    Examples
+    --------
+    >>> split_words("3mm Birch-Plywood (Sheets)")
+    ('3', 'mm', 'birch', 'plywood', 'sheet')
+    >>> split_words("P.V.C.")
+    ('pvc',)
+    """
+    plain = unicodedata.normalize("NFKD", text.casefold())
+    # Accents, and marks that take no room such as a soft hyphen, must not hide a word.
+    plain = "".join(c for c in plain if unicodedata.category(c) not in {"Mn", "Me", "Cf"})
+    plain = plain.casefold().translate(_letters())
+    plain = re.sub(r"(?<=\d)(mm|cm)(?=[^\W\d_])", r"\1 ", plain)
+    words = " ".join(re.findall(r"[^\W\d_]+|\d+", plain))
+    joined = re.sub(r"\b[^\W\d_](?: [^\W\d_]\b)+", lambda m: m[0].replace(" ", ""), words)
+    return tuple(_singular(word) for word in joined.split())
+
+
+def _singular(word: str) -> str:
+    return word[:-1] if len(word) > 3 and word.endswith("s") and word[-2] != "s" else word
+
+
+@cache
+def words_of_kind(*kinds: str) -> frozenset[str]:
+    """Words that ``words.csv`` gives one of these kinds."""
+    rows = (row for row in read_table("words") if row["kind"] in kinds)
+    return frozenset(w for row in rows for term in row_terms(row, "words") for w in _plain(term))
+
+
+@cache
+def harmless_words() -> frozenset[str]:
+    """Words that say nothing bad of the material that they stand beside, such as colours."""
+    return words_of_kind(*{row["kind"] for row in read_table("words")} - _TELLING)
+
+
+@cache
+def _function_words() -> frozenset[str]:
+    row = next(row for row in read_table("words") if row["kind"] == "function")
+    return frozenset(row_terms(row, "words"))
+
+
+def _plain(text: str) -> Words:
+    """Words without articles and the like; all of them where nothing else is left."""
+    words = split_words(text)
+    return tuple(word for word in words if word not in _function_words()) or words
+
+
+def term_words(term: str) -> Words:
+    """Words of a table's term, as `read_name` gives them for that very term."""
+    return _plain(term)
+
+
+@cache
+def _in_english() -> dict[Words, Words]:
+    """Every phrase that is known to the English words that stand for it."""
+    names = {
+        _plain(name): _plain(row["english"])
+        for row in read_table("names")
+        if not row["alone"]
+        for name in row_terms(row, "names")
+    }
+    terms = [t for row in read_table("safety") for t in row_terms(row, "keyword", "synonyms")]
+    return names | {_plain(term): _plain(term) for term in terms}
+
+
+@cache
+def _phrase_words() -> frozenset[str]:
+    return frozenset(word for phrase in _in_english() for word in phrase)
+
+
+@cache
+def _alone() -> dict[Words, Words]:
+    """Names that count only where the name holds nothing else, such as ``V`` for PVC."""
+    return {
+        _plain(name): _plain(row["english"])
+        for row in read_table("names")
+        if row["alone"]
+        for name in row_terms(row, "names")
+    }
+
+
+@cache
+def known_words() -> frozenset[str]:
+    """Single words that some table knows."""
+    kinds = words_of_kind(*(row["kind"] for row in read_table("words")))
+    asked = (t for row in read_table("ambiguous") for t in row_terms(row, "words", "refused_with"))
+    asking = {words[0] for words in map(_plain, asked) if len(words) == 1}
+    return kinds | asking | {words[0] for words in _in_english() if len(words) == 1}
+
+
+def _spelled_with_digits(text: str) -> str:
+    """Put letters for digits inside a word, where that makes a word which is known."""
+
+    def read(found: re.Match[str]) -> str:
+        spelled = (found[0].translate(table) for table in _DIGITS_AS_LETTERS)
+        return next((word for word in spelled if word in known_words()), found[0])
+
+    return re.sub(r"\b[a-z]+\d[a-z\d]*[a-z]\b", read, text.casefold())
+
+
+def _joined(words: Words) -> Words:
+    """Join two words that are known only as one, as in ``poly carbonate``."""
+    known, out = known_words(), list[str]()
+    for word in words:
+        pair = (out[-1], word) if out else (word,)
+        if "".join(pair) in known and not set(pair) <= known and pair not in _in_english():
+            out[-1] += word
+        else:
+            out.append(word)
+    return tuple(out)
+
+
+@lru_cache(maxsize=4096)
+def _parts(word: str) -> Words:
+    """Parts of a compound that are all known, such as ``birken sperrholz platte``."""
+    known = known_words()
+    for size in range(len(word) - 2, 2, -1):
+        if word[:size] not in known:
+            continue
+        for binder in _BINDERS:
+            if not word.startswith(binder, size):
+                continue
+            rest = word[size + len(binder) :]
+            tail = (rest,) if len(rest) > 2 and rest in known else _parts(rest)
+            if tail and max(size, *map(len, tail)) > 4:
+                return word[:size], *tail
+    return ()
+
+
+def _translated(words: Words) -> Words:
+    english, out, i = _in_english(), list[str](), 0
+    longest = max(len(phrase) for phrase in english)
+    while i < len(words):
+        for size in range(min(longest, len(words) - i), 0, -1):
+            if words[i : i + size] in english:
+                out += english[words[i : i + size]]
+                break
+        else:
+            size = 1
+            out.append(words[i])
+        i += size
+    return tuple(out)
+
+
+# A book names the same few materials again and again.
+@lru_cache(maxsize=4096)
+def read_name(text: str) -> Words:
+    """English words of a name in English, German, French or Spanish; others stay as they are.
+
+    Examples
+    --------
+    >>> read_name("Birkensperrholzplatte 3mm")
+    ('birch', 'plywood', 'sheet', '3', 'mm')
+    >>> read_name("contreplaqué de peuplier")
+    ('poplar', 'plywood')
+    """
+    whole = known_words() | _phrase_words()
+    words = _joined(_plain(_spelled_with_digits(text)))
+    words = tuple(part for w in words for part in (() if w in whole else _parts(w)) or (w,))
+    # Twice: words that were translated one by one may be a known phrase.
+    english = _translated(_translated(words))
+    telling = tuple(w for w in english if w not in harmless_words() or w in _single_codes())
+    bare = telling if telling in _alone() else english
+    return english if bare not in _alone() else _alone()[bare]
+
+
+@cache
+def _single_codes() -> frozenset[str]:
+    return frozenset(words[0] for words in _alone() if len(words) == 1)
+
+
+def _cuts(word: str, slips: int) -> Iterator[str]:
+    """The word with up to so many letters left out."""
+    for size in range(slips + 1):
+        for kept in combinations(word, len(word) - size):
+            yield "".join(kept)
+
+
+@cache
+def _by_cut(slips: int) -> dict[str, set[str]]:
+    found: dict[str, set[str]] = {}
+    for word in known_words():
+        if len(word) >= 4 * slips:
+            for cut in _cuts(word, slips):
+                found.setdefault(cut, set()).add(word)
+    return found
+
+
+def _is_short_slip(typed: str, word: str) -> bool:
+    """Whether a word of five letters or fewer may be a slip: most such pairs are two real words."""
+    if typed[0] != word[0] or min(len(typed), len(word)) < 4:
+        return False
+    if sorted(typed) == sorted(word):
+        return True
+    if max(len(typed), len(word)) < 5:
+        return False
+    vowels = str.maketrans("", "", "aeiouy")
+    one_more = abs(len(typed) - len(word)) == 1
+    return one_more or typed.translate(vowels) == word.translate(vowels)
+
+
+@lru_cache(maxsize=4096)
+def meant_by(typed: str) -> tuple[str, ...]:
+    """Known words that a word may be a slip of the key for, the fewest slips counting."""
+    for slips in (1, 2):
+        if len(typed) < 4 * slips or len(typed) > 40:
+            break
+        near = {word for cut in _cuts(typed, slips) for word in _by_cut(slips).get(cut, ())}
+        near = {w for w in near if max(len(w), len(typed)) > 5 or _is_short_slip(typed, w)}
+        if near:
+            return tuple(sorted(near))
+    return ()
