@@ -21,6 +21,8 @@ Words = tuple[str, ...]
 _TELLING = {"substance", "other"}
 # Letters between the parts of a German compound.
 _BINDERS = ("", "n", "s", "e", "en", "es", "er")
+# Endings of German, French and Spanish words, and what stands there in the tables.
+_ENDINGS = (("e", ""), ("n", ""), ("en", ""), ("er", ""), ("es", ""), ("a", "o"), ("e", "o"))
 _DIGITS_AS_LETTERS = (str.maketrans("013457", "oieast"), str.maketrans("013457", "oleast"))
 
 
@@ -114,8 +116,9 @@ def _in_english() -> dict[Words, Words]:
 
 
 @cache
-def _phrase_words() -> frozenset[str]:
-    return frozenset(word for phrase in _in_english() for word in phrase)
+def _whole_words() -> frozenset[str]:
+    """Words that are never taken apart."""
+    return known_words() | {word for phrase in _in_english() for word in phrase}
 
 
 @cache
@@ -160,10 +163,19 @@ def _joined(words: Words) -> Words:
     return tuple(out)
 
 
+def _without_ending(word: str) -> str:
+    """The known word that this one is with another ending, else the word itself."""
+    bare = (word.removesuffix(end) + put for end, put in _ENDINGS if word.endswith(end))
+    return next((w for w in bare if len(w) > 4 and w in _whole_words()), word)
+
+
 @lru_cache(maxsize=4096)
 def _parts(word: str) -> Words:
     """Parts of a compound that are all known, such as ``birken sperrholz platte``."""
     known = known_words()
+    for i in range(3, len(word) - 2):
+        if (word[:i], word[i:]) in _in_english():
+            return word[:i], word[i:]
     for size in range(len(word) - 2, 2, -1):
         if word[:size] not in known:
             continue
@@ -171,7 +183,8 @@ def _parts(word: str) -> Words:
             if not word.startswith(binder, size):
                 continue
             rest = word[size + len(binder) :]
-            tail = (rest,) if len(rest) > 2 and rest in known else _parts(rest)
+            end = rest if rest in known else _without_ending(rest)
+            tail = (end,) if len(end) > 2 and end in known else _parts(rest)
             if tail and max(size, *map(len, tail)) > 4:
                 return word[:size], *tail
     return ()
@@ -204,8 +217,9 @@ def read_name(text: str) -> Words:
     >>> read_name("contreplaqué de peuplier")
     ('poplar', 'plywood')
     """
-    whole = known_words() | _phrase_words()
+    whole = _whole_words()
     words = _joined(_plain(_spelled_with_digits(text)))
+    words = tuple(w if w in whole else _without_ending(w) for w in words)
     words = tuple(part for w in words for part in (() if w in whole else _parts(w)) or (w,))
     # Twice: words that were translated one by one may be a known phrase.
     english = _translated(_translated(words))
@@ -252,6 +266,7 @@ def _is_short_slip(typed: str, word: str) -> bool:
 @lru_cache(maxsize=4096)
 def meant_by(typed: str) -> tuple[str, ...]:
     """Known words that a word may be a slip of the key for, the fewest slips counting."""
+    typed = typed.replace("ph", "f")
     for slips in (1, 2):
         if len(typed) < 4 * slips or len(typed) > 40:
             break

@@ -49,7 +49,7 @@ def test_the_worst_of_the_longest_terms_counts(
         ("pvc free banner", "pvc"),
         ("non-vinyl wallpaper", "vinyl"),
         ("halogen free sheet", "halogen"),
-        ("polyvinylchloride", "polyvinylchloride"),
+        ("polyvinylchloride", "pvc"),
         ("fluoropolymers", "fluoropolymer"),
         ("Vinyl faced MDF", "vinyl"),
         ("rubber with chlorine", "chlorine"),

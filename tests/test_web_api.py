@@ -168,7 +168,7 @@ def test_where_nothing_can_be_promised_the_burns_it_takes_are_named(planned_hous
 
 def test_a_refused_material_stays_refused(house: House) -> None:
     guest = house.guest()
-    statement = "I have read the maker's data sheet: it is made of cellulose and holds no chlorine, fluorine or bromine."
+    statement = "data sheet read: made of cellulose, no chlorine, fluorine or bromine"
     for material, kind in (("PVC", "refused_material"), ("moon rock", "declaration_needed")):
         error = error_of(guest.post("/api/materials", json={"material": material}))
         assert error["kind"] == kind

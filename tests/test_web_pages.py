@@ -119,7 +119,7 @@ def test_a_form_that_cannot_be_taken_is_shown_again_as_it_was_filled_in(
 
 def test_a_statement_opens_what_is_not_known_and_never_what_is_refused(house: House) -> None:
     guest = house.guest()
-    statement = "I have read the maker's data sheet: it is made of cellulose and holds no chlorine, fluorine or bromine."
+    statement = "data sheet read: made of cellulose, no chlorine, fluorine or bromine"
     rock = {"name": "rock", "material": "moon rock", "thickness": "3", "declaration": statement}
     assert guest.post("/sheet/new", data={**rock, "material": "PVC"}).status_code == 409
     assert guest.post("/sheet/new", data=rock).status_code == 200

@@ -144,7 +144,7 @@ MATERIAL: Grammar = {
         "p.v.c.", "acrylic fibre felt", "$text",
     ),
     "said": (
-        "I have read the maker's data sheet: it is made of $stuff and holds no chlorine, fluorine or bromine.",
+        "I have read the maker's data sheet: it is $stuff; no chlorine, fluorine or bromine.",
         "SDS read: $claims", "$claims", "I think $claims", "data sheet read; $claims; $claims", "",
     ),
     "claims": (
