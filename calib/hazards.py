@@ -11,17 +11,9 @@ from typing import Literal, NamedTuple
 from calib.declaration import read_declaration
 from calib.errors import DeclarationNeeded, RefusedMaterial, shown
 from calib.names import (
-    Words,
-    harmless_words,
-    known_words,
-    meant_by,
-    read_name,
-    read_table,
-    row_terms,
-    split_words,
-    term_words,
-    words_of_kind,
-)
+    Words, harmless_words, known_words, meant_by, read_name, read_table, row_terms, split_words,
+    term_words, words_of_kind,
+)  # fmt: skip
 from calib.records import Machine, Operation, Sheet
 
 # ASCII, without brackets and short, so that they fit into a comment of any file.
@@ -102,16 +94,6 @@ def _refused_terms(length: int) -> tuple[tuple[Words, frozenset[str]], ...]:
 
 
 @cache
-def _longest() -> int:
-    return max(len(key) for key in _terms())
-
-
-@cache
-def _row(keyword: str) -> dict[str, str]:
-    return next(row for row in read_table("safety") if row["keyword"] == keyword)
-
-
-@cache
 def _ambiguous() -> dict[str, dict[str, str]]:
     return {word: row for row in read_table("ambiguous") for word in row_terms(row, "words")}
 
@@ -166,7 +148,7 @@ def _match_terms(given: Words) -> _Matches:
     of theirs, as "leather vegetable tanned" would in "faux leather, vegetable tanned look".
     """
     words = list(given)
-    lengths = range(min(_longest(), len(words)), 0, -1)
+    lengths = range(min(max(map(len, _terms())), len(words)), 0, -1)
     searches = [(_refused_phrases, n) for n in lengths if n > 1] + [(_in_a_row, n) for n in lengths]
     found: list[_Match] = []
     for search, length in searches:
@@ -191,7 +173,7 @@ def _pair_matches(words: Words, found: tuple[_Match, ...]) -> list[_Match]:
     """Words that are refused together, such as treated and the name of any wood."""
     beside = {other: other for other in words} | {m.row["keyword"]: m.term for m in found}
     return [
-        _Match(f"{word} {beside[other]}", _row(row["refused_as"]))
+        _Match(f"{word} {beside[other]}", _terms()[term_words(row["refused_as"])].row)
         for word, row in _ambiguous().items()
         if word in words
         for other in row_terms(row, "refused_with")
@@ -233,11 +215,6 @@ def _unexplained(matches: _Matches, denied: tuple[str, ...]) -> list[str]:
 
 def _must_ask(word: str) -> bool:
     return bool(_ambiguous().get(word, {}).get("must_ask"))
-
-
-def _without_generic(found: tuple[_Match, ...]) -> tuple[_Match, ...]:
-    """Drop the row of any wood when another row says more."""
-    return tuple(m for m in found if m.row["keyword"] != "wood") or found
 
 
 def _refusal(material: str, match: _Match) -> str:
@@ -399,7 +376,8 @@ def check_hazard(
     refused, matches = _refused(sheet.material)
     if refused:
         raise RefusedMaterial(_refusal(sheet.material, refused[0]))
-    found = _without_generic(matches.found)
+    # The row of any wood counts only where no other row says more.
+    found = tuple(m for m in matches.found if m.row["keyword"] != "wood") or matches.found
     asked = _unexplained(matches, read_declaration(sheet.material).denied)
     declared = not found or bool(asked)
     if declared:
