@@ -5,15 +5,22 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Literal, NamedTuple
 
 from calib.declaration import read_declaration
 from calib.errors import DeclarationNeeded, RefusedMaterial, shown
 from calib.names import (
-    Words, harmless_words, known_words, meant_by, read_name, read_table, row_terms, split_words,
-    term_words, words_of_kind,
-)  # fmt: skip
+    Words,
+    harmless_words,
+    known_words,
+    meant_by,
+    read_name,
+    read_table,
+    row_terms,
+    term_words,
+    words_of_kind,
+)
 from calib.records import Machine, Operation, Sheet
 
 # ASCII, without brackets and short, so that they fit into a comment of any file.
@@ -37,7 +44,6 @@ _DENIALS = {"free", "no", "non", "not", "without"}
 _NO_SUBSTANCE = {"unknown", "unknown plastic", "food", "battery", "wood"}
 # In a sentence only long words are taken for slips of the key.
 _LONG_WORD = 8
-# What a declaration must tell; no sentence to copy.
 _TELL = (
     " Read the maker's data sheet, and say so in the sheet's declaration, in your own words: that"
     " you read it, which polymer, fibre or wood the sheet is made of, and what the data sheet says"
@@ -86,11 +92,8 @@ def _terms() -> dict[Words, _Match]:
 @cache
 def _refused_terms(length: int) -> tuple[tuple[Words, frozenset[str]], ...]:
     """Refused terms of so many words, each also as a set that is quick to compare."""
-    return tuple(
-        (key, frozenset(key))
-        for key, match in _terms().items()
-        if match.row["verdict"] == "refuse" and len(key) == length
-    )
+    refused = (key for key, match in _terms().items() if match.row["verdict"] == "refuse")
+    return tuple((key, frozenset(key)) for key in refused if len(key) == length)
 
 
 @cache
@@ -192,6 +195,7 @@ def _slip_matches(words: Words, unknown: list[str]) -> list[_Match]:
     return hits[:1]
 
 
+@lru_cache(maxsize=4096)  # a book names the same few materials again and again
 def _refused(material: str) -> tuple[list[_Match], _Matches]:
     """What is refused in a name, and all that was found in it."""
     words = read_name(material)
@@ -226,7 +230,7 @@ def _refusal(material: str, match: _Match) -> str:
     ]
     if match.term in _ambiguous():
         parts.append(_ambiguous()[match.term]["question"])
-    if _DENIALS & set(split_words(material)):
+    if _DENIALS & set(read_name(material)):
         parts.append(
             "Words such as free, no or without don't lift this: name what the sheet is made of,"
             " as its data sheet does."
@@ -297,7 +301,6 @@ def _refuse_cut(sheet: Sheet, found: tuple[_Match, ...]) -> None:
 
 def _need_declaration(sheet: Sheet, matches: _Matches, asked: list[str]) -> None:
     statement = read_declaration(sheet.declaration)
-    # Chlorine that is admitted refuses a sheet that is known; of one that isn't it is a lack.
     if not statement.missing:
         _refuse_by_declaration(sheet)
     missing = statement.missing
@@ -305,10 +308,8 @@ def _need_declaration(sheet: Sheet, matches: _Matches, asked: list[str]) -> None
         missing = "it doesn't name a polymer, fibre or wood that calib knows"
     if not missing:
         return
-    parts = [f"{shown(sheet.material)} isn't a material that calib knows well enough"]
-    if matches.found and asked:
-        parts[0] += f": {', '.join(map(repr, asked[:5]))} isn't explained"
-    parts[0] += "."
+    why = f": {', '.join(map(repr, asked[:5]))} isn't explained" if matches.found and asked else ""
+    parts = [f"{shown(sheet.material)} isn't a material that calib knows well enough{why}."]
     parts += dict.fromkeys(_ambiguous()[w]["question"] for w in asked if _must_ask(w))
     slips = [meant_by(w) for w in asked if w not in known_words() and meant_by(w)]
     if slips:
@@ -319,7 +320,7 @@ def _need_declaration(sheet: Sheet, matches: _Matches, asked: list[str]) -> None
 
 
 def _advice(sheet: Sheet, found: tuple[_Match, ...], declared: bool, diode: bool) -> Iterator[str]:
-    words = set(read_name(sheet.material)) | set(split_words(sheet.material))
+    words = set(read_name(sheet.material))
     if declared:
         yield (
             "Not in the table of materials: this rests on your statement about its data sheet."
