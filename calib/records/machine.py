@@ -155,8 +155,8 @@ class Machine:
         return self.acceleration_mm_s2 or CAUTIOUS_ACCELERATION_MM_S2
 
     def _check_air(self) -> None:
-        for field in ("air_on_word", "air_off_word"):
-            check_word(self, field, ("", "M7", "M8", "M9"))
+        for name in ("air_on_word", "air_off_word"):
+            check_word(self, name, ("", "M7", "M8", "M9"))
         check_word(self, "air_low_word", ("", "M7", "M8"))
         if self.air_low_word and self.air_low_word in (self.air_on_word, self.air_off_word):
             fail(self, "air_low_word", self.air_low_word, "give a word that does nothing else")
