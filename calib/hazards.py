@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import Literal, NamedTuple
@@ -338,6 +338,38 @@ def _advice(sheet: Sheet, found: tuple[_Match, ...], declared: bool, diode: bool
         yield "White and blue plastic throw much of a diode's blue light back or let it through."
 
 
+def diode_cautions(machine: Machine | None) -> tuple[str, ...]:
+    """What a diode's light calls for beside the usual cautions; nothing for other lasers."""
+    if machine is None or machine.source != "diode":
+        return ()
+    light = machine.wavelength_nm
+    # Eyewear is marked for wavelength and power: EN 207, superseded by ISO 19818-1:2021. An open
+    # beam of class 4 hurts eyes and skin, thrown back too, and lights fires (AUVA, laser safety).
+    # Light of 400 to 1400 nm is focused on the retina; from 700 nm on it is hardly seen (both from
+    # memory). What holds light back at one wavelength lets another through.
+    marked = "the wavelength on its label, mostly 445 to 455 nm," if light is None else ""
+    unseen = "can't be seen and " if light is not None and light >= 700 else ""
+    return (
+        f"Diode laser: its light {unseen}blinds at once, thrown back too. Everybody in the room"
+        f" wears eyewear marked for {marked or f'{light:g} nm'} and for its power; sunglasses and"
+        " eyewear for another wavelength don't protect. Never look into the beam, with eyewear"
+        " either.",
+        "Burn inside a closed housing made for this laser's light, lid shut; an open frame keeps"
+        " nothing back.",
+        "Keep other people, children and animals out of the room, and the light away from doors and"
+        " windows.",
+        "Nothing shiny under the beam or beside it, such as bare metal, foil, mirror or glass: it"
+        " throws the beam back.",
+    )
+
+
+def sheet_cautions(machine: Machine | None, advice: Sequence[str]) -> tuple[str, ...]:
+    """The usual cautions, the laser's own, and the advice on a sheet, said to be such."""
+    own = diode_cautions(machine)
+    sheets = (f"This sheet: {words}" for words in advice if words not in own)
+    return tuple(dict.fromkeys((*CAUTIONS, *own, *sheets)))
+
+
 def check_hazard(
     sheet: Sheet, machine: Machine | None = None, operation: Operation | None = None
 ) -> Hazard:
@@ -395,6 +427,6 @@ def check_hazard(
     )
     return Hazard(
         verdict="declared" if declared else worst,
-        advice=tuple(_advice(sheet, found, declared, diode)),
+        advice=(*_advice(sheet, found, declared, diode), *diode_cautions(machine)),
         matched=tuple(m.term for m in found),
     )

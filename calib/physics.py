@@ -138,7 +138,7 @@ def areal_dose_j_mm2(
 
 
 def peak_speed_mm_s(
-    distance_mm: npt.ArrayLike, speed_mm_s: npt.ArrayLike, acceleration_mm_s2: float | None
+    distance_mm: npt.ArrayLike, speed_mm_s: npt.ArrayLike, acceleration_mm_s2: float
 ) -> Array:
     """Highest speed of a move from rest to rest.
 
@@ -149,7 +149,7 @@ def peak_speed_mm_s(
     speed_mm_s
         Speed as set, broadcast against it [mm/s].
     acceleration_mm_s2
-        Acceleration [mm/s²]; None when not known: the set speed is assumed to be reached.
+        Acceleration [mm/s²].
 
     Returns
     -------
@@ -164,13 +164,11 @@ def peak_speed_mm_s(
     distance, speed = np.broadcast_arrays(
         np.asarray(distance_mm, dtype=float), np.asarray(speed_mm_s, dtype=float)
     )
-    if acceleration_mm_s2 is None:
-        return np.array(speed)
     return np.asarray(np.minimum(speed, np.sqrt(acceleration_mm_s2 * distance)))
 
 
 def move_time_s(
-    distance_mm: npt.ArrayLike, speed_mm_s: npt.ArrayLike, acceleration_mm_s2: float | None
+    distance_mm: npt.ArrayLike, speed_mm_s: npt.ArrayLike, acceleration_mm_s2: float
 ) -> Array:
     """Time of a straight move from rest to rest with constant acceleration.
 
@@ -181,7 +179,7 @@ def move_time_s(
     speed_mm_s
         Speed as set, broadcast against it [mm/s].
     acceleration_mm_s2
-        Acceleration [mm/s²]; None when not known: no time is counted for ramps.
+        Acceleration [mm/s²].
 
     Returns
     -------
@@ -196,14 +194,12 @@ def move_time_s(
     distance, speed = np.broadcast_arrays(
         np.asarray(distance_mm, dtype=float), np.asarray(speed_mm_s, dtype=float)
     )
-    if acceleration_mm_s2 is None:
-        return np.asarray(distance / speed)
     a = acceleration_mm_s2
     reaches = distance >= speed**2 / a
     return np.asarray(np.where(reaches, distance / speed + speed / a, 2.0 * np.sqrt(distance / a)))
 
 
-def mean_coupon_speed_mm_s(speed_mm_s: npt.ArrayLike, acceleration_mm_s2: float | None) -> Array:
+def mean_coupon_speed_mm_s(speed_mm_s: npt.ArrayLike, acceleration_mm_s2: float) -> Array:
     """Mean speed along the standard coupon's outline while the beam is on.
 
     Parameters
@@ -211,7 +207,7 @@ def mean_coupon_speed_mm_s(speed_mm_s: npt.ArrayLike, acceleration_mm_s2: float 
     speed_mm_s
         Speed as set, any shape [mm/s].
     acceleration_mm_s2
-        Acceleration [mm/s²]; None when not known: the set speed is assumed everywhere.
+        Acceleration [mm/s²].
 
     Returns
     -------
@@ -230,8 +226,6 @@ def mean_coupon_speed_mm_s(speed_mm_s: npt.ArrayLike, acceleration_mm_s2: float 
     20.0
     """
     speed = np.asarray(speed_mm_s, dtype=float)
-    if acceleration_mm_s2 is None:
-        return speed.copy()
     a = acceleration_mm_s2
     side = COUPON_MM - 2.0 * COUPON_CORNER_MM
     corner = np.minimum(speed, np.sqrt(a * COUPON_CORNER_MM))
@@ -242,7 +236,7 @@ def mean_coupon_speed_mm_s(speed_mm_s: npt.ArrayLike, acceleration_mm_s2: float 
     return np.asarray(COUPON_CUT_MM / (4.0 * (side_time + corner_time)))
 
 
-def run_up_mm(speed_mm_s: float, acceleration_mm_s2: float | None) -> float:
+def run_up_mm(speed_mm_s: float, acceleration_mm_s2: float) -> float:
     """Dark path before a mark in which the head reaches its speed.
 
     Parameters
@@ -250,20 +244,18 @@ def run_up_mm(speed_mm_s: float, acceleration_mm_s2: float | None) -> float:
     speed_mm_s
         Speed as set [mm/s].
     acceleration_mm_s2
-        Acceleration [mm/s²]; None when not known.
+        Acceleration [mm/s²].
 
     Returns
     -------
     float
-        1.2 v² / 2a, a fifth more than needed; 0 when the acceleration isn't known [mm].
+        1.2 v² / 2a, a fifth more than needed [mm].
 
     Examples
     --------
     >>> run_up_mm(100.0, 3000.0)
     2.0
     """
-    if acceleration_mm_s2 is None:
-        return 0.0
     return 1.2 * speed_mm_s**2 / (2.0 * acceleration_mm_s2)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 from hypothesis import strategies as st
@@ -52,6 +53,7 @@ DIODE = Machine(
     power_follows_speed=True,
     area_both_ways=False,
 )
+TWO_AIRS = dataclasses.replace(TUBE_100, name="two airs", air_low_word="M7")
 MACHINES = (CO2, TUBE_100, TUBE_40, DIODE)
 
 BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
@@ -89,6 +91,7 @@ def machines(draw: st.DrawFn) -> Machine:
     """Machines of all kinds, with a board's corner and offset that keep it on the bed."""
     top = draw(st.floats(20.0, 1000.0))
     start = draw(st.floats(0.0, 30.0))
+    air = draw(st.sampled_from(("", "M7", "M8")))
     return Machine(
         name=draw(st.text(min_size=1, max_size=30).filter(_is_line)),
         rated_w=draw(st.floats(2.0, 150.0)),
@@ -104,8 +107,9 @@ def machines(draw: st.DrawFn) -> Machine:
         beam_on_word=draw(st.sampled_from(("M3", "M4"))),
         origin=draw(st.sampled_from(("lower_left", "lower_right", "upper_left", "upper_right"))),
         y_up=draw(st.booleans()),
-        air_on_word=draw(st.sampled_from(("", "M7", "M8"))),
+        air_on_word=air,
         air_off_word=draw(st.sampled_from(("", "M9"))),
+        air_low_word="M7" if air == "M8" and draw(st.booleans()) else "",
         area_both_ways=draw(st.booleans()),
         slat_gap_mm=draw(st.none() | st.floats(1.0, 40.0)),
     )

@@ -40,6 +40,7 @@ def assert_sound(grid: Grid, text: str) -> Report:
     assert report.errors == []
     machine = grid.machine
     assert text.rstrip().splitlines()[-4:][0] == "M5" or machine.air_off_word
+    assert_air(machine, grid, report)
     most = machine.power_word_full * machine.ceiling_pct / 100.0
     ways = ("left" in machine.origin, ("lower" in machine.origin) == machine.y_up)
     bed = [
@@ -55,6 +56,27 @@ def assert_sound(grid: Grid, text: str) -> Report:
             assert -1e-3 <= x <= grid.board_mm[0] + 1e-3
             assert -1e-3 <= y <= grid.board_mm[1] + 1e-3
     return report
+
+
+def assert_air(machine: Machine, grid: Grid, report: Report) -> None:
+    """Full air for cuts, low air for marks and codes where there is one; off before and after."""
+    settings = {(c.power_pct, c.speed_mm_s) for c in grid.cells if grid.operation == "cut"}
+    full = machine.power_word_full
+    words = [(full * pct / 100, 60 * speed) for pct, speed in settings]
+    for move in lit(report):
+        cuts = any((move.power, move.feed) == pytest.approx(pair, abs=2e-3) for pair in words)
+        if not machine.air_on_word:
+            assert not move.air
+        elif cuts or not machine.air_low_word:
+            assert machine.air_on_word in move.air
+        else:
+            assert move.air == {machine.air_low_word}
+    blown = [word for _, word in report.words if word in {"M7", "M8", "M9"}]
+    if not machine.air_on_word:
+        assert blown == []  # air switched by hand stays on
+    elif machine.air_off_word:
+        assert blown[0] == blown[-1] == "M9"
+        assert not report.air_at_end
 
 
 def assert_as_planned(grid: Grid, report: Report) -> None:

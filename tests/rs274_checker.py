@@ -15,7 +15,7 @@ GROUPS = {
     "G90": "distance", "G91": "distance", "G93": "feed mode", "G94": "feed mode",
     "M0": "stop", "M1": "stop", "M2": "stop", "M30": "stop",
     "M3": "spindle", "M4": "spindle", "M5": "spindle",
-    "M7": "coolant", "M8": "coolant", "M9": "coolant",
+    "M7": "coolant", "M8": "coolant", "M9": "coolant", "G4": "non-modal",
 }  # fmt: skip
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)")  # 3.3.2.1: no exponent
 LETTERS = "ABCDFGHIJKLMNPQRSTXYZ"
@@ -23,7 +23,7 @@ LETTERS = "ABCDFGHIJKLMNPQRSTXYZ"
 
 @dataclass(frozen=True)
 class Move:
-    """One straight move; power is the S word while the beam is on, else 0."""
+    """One straight move; power is the S word while the beam is on, else 0; air as it blows."""
 
     line: int
     rapid: bool
@@ -31,6 +31,7 @@ class Move:
     end: tuple[float, float]
     feed: float
     power: float
+    air: frozenset[str] = frozenset()
 
 
 @dataclass
@@ -41,6 +42,7 @@ class Report:
     moves: list[Move] = field(default_factory=list)
     words: list[tuple[int, str]] = field(default_factory=list)  # G and M words in order
     comments: list[tuple[int, str]] = field(default_factory=list)
+    air_at_end: frozenset[str] = frozenset()
 
 
 @dataclass
@@ -53,6 +55,8 @@ class _State:
     ended: bool = False
     modes: dict[str, str] = field(default_factory=dict)
     last: str = ""  # the command before this line
+    air: set[str] = field(default_factory=set)  # M7 and M8 may be on together (3.6.3)
+    air_waits: bool = False  # switched on, and not yet waited for
 
 
 def check(text: str) -> Report:
@@ -72,6 +76,7 @@ def check(text: str) -> Report:
     for number, line in enumerate(lines, 1):
         if number not in percents:
             _line(report, state, number, line)
+    report.air_at_end = frozenset(state.air)
     if not state.ended:
         report.errors.append("no M2 at the end (3.1, ours: always)")
     return report
@@ -164,8 +169,12 @@ def _obey(report: Report, state: _State, number: int, words, wrong) -> None:
         state.speed = values["S"]
         if state.speed < 0:
             wrong("S may not be negative (3.7.2)")
+    if ("P" in values) != ("G4" in codes):
+        wrong("P belongs to G4, and G4 needs it (3.5.4)")
     for code in codes:
         _command(state, code, wrong)
+        if code == "G4":
+            _dwell(state, values.get("P", 0.0), wrong)
     motion = next((code for code in codes if code in {"G0", "G1"}), "")
     axes = {letter: value for letter, value in values.items() if letter in "XYZABC"}
     if axes and not motion:
@@ -186,12 +195,29 @@ def _command(state: _State, code: str, wrong) -> None:
         state.beam = True
     elif code == "M5":
         state.beam = False
+    elif code in {"M7", "M8"}:
+        if code in state.air:
+            wrong("the air is on already (ours)")
+        state.air.add(code)
+        state.air_waits = True
+    elif code == "M9":
+        state.air.clear()
+        state.air_waits = False
     elif code in {"M0", "M1"} and state.beam:
         wrong("a stop with the beam on (ours)")
     elif code in {"M2", "M30"}:
         if state.beam or state.speed != 0:
             wrong("the end without M5 and S0 before it (ours)")
         state.ended = True
+
+
+def _dwell(state: _State, seconds: float, wrong) -> None:
+    """G4 P: seconds, not negative (3.5.4)."""
+    if state.beam:
+        wrong("a pause with the beam on (ours)")
+    if not 1.0 <= seconds <= 5.0:
+        wrong("a pause of 1 to 5 s is expected (ours)")
+    state.air_waits = False
 
 
 def _move(report: Report, state: _State, number: int, motion: str, axes, wrong) -> None:
@@ -207,6 +233,9 @@ def _move(report: Report, state: _State, number: int, motion: str, axes, wrong) 
         wrong("travel with the beam on (ours)")
     if motion == "G0" and state.last != "M5":
         wrong("travel without M5 just before it (ours)")
+    power = state.speed if state.beam else 0.0
+    if power > 0 and state.air_waits:
+        wrong("burning without a pause after the air was switched on (ours)")
     end = axes.get("X", state.x), axes.get("Y", state.y)
     report.moves.append(
         Move(
@@ -215,7 +244,8 @@ def _move(report: Report, state: _State, number: int, motion: str, axes, wrong) 
             start=(state.x, state.y),
             end=end,
             feed=state.feed,
-            power=state.speed if state.beam else 0.0,
+            power=power,
+            air=frozenset(state.air),
         )
     )
     state.x, state.y = end

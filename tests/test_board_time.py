@@ -76,13 +76,14 @@ def test_codes_are_counted_and_stop_at_sharp_bends():
     assert time.labels_s > ink / grid.label_setting.speed_mm_s
 
 
-def test_an_unknown_acceleration_gives_a_lower_bound_and_says_so():
+@pytest.mark.parametrize("operation", OPERATIONS)
+def test_an_unknown_acceleration_takes_the_time_of_a_cautious_one(operation):
     unknown = dataclasses.replace(CO2, acceleration_mm_s2=None)
-    grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 12))
-    less = board_time(dataclasses.replace(grid, machine=unknown))
-    assert board_time(grid).ramps_counted
-    assert not less.ramps_counted
-    assert less.total_s < board_time_s(grid)
+    cautious = dataclasses.replace(CO2, acceleration_mm_s2=1500.0)
+    grid = lay_out(CO2, BIRCH, operation, some_settings(CO2, operation, 12))
+    time = board_time(dataclasses.replace(grid, machine=unknown))
+    assert time == board_time(dataclasses.replace(grid, machine=cautious))
+    assert time.total_s > board_time_s(grid)
 
 
 @pytest.mark.parametrize("operation", OPERATIONS)
@@ -116,10 +117,9 @@ def test_an_offcut_keeps_what_is_below_the_last_row():
 
 
 def test_time_and_sheet_are_said_in_words():
-    time = BoardTime(burning_s=60.0, travel_s=4.2, labels_s=3.0, ramps_counted=True)
+    time = BoardTime(burning_s=60.0, travel_s=4.2, labels_s=3.0)
     assert time.words == "about 1 min 05 s"
-    short = BoardTime(burning_s=40.0, travel_s=4.2, labels_s=3.0, ramps_counted=False)
-    assert short.words == "about 45 s or longer"
+    assert BoardTime(burning_s=40.0, travel_s=4.2, labels_s=3.0).words == "about 45 s"
     use = SheetUse(board_mm2=11200.0, taken_mm2=6810.0, cells_mm2=2048.0)
     assert use.words == "68 of 112 cm² taken, 70 % of it waste (gaps, margins, head)"
     whole = SheetUse(board_mm2=5000.0, taken_mm2=5000.0, cells_mm2=2500.0)

@@ -115,3 +115,24 @@ def test_what_is_no_day_is_said_with_an_example(shell: Shell, typed: str) -> Non
     assert f"'{typed}' is no day" in said
     assert "2026-03-01" in said
     assert shell.run("list", "--since", "2026-03-01", "--until", "2026-03-02")
+
+
+def test_a_diode_is_told_its_own_defaults_and_nothing_of_a_tube(shell: Shell) -> None:
+    words = ("--watts", "10", "--bed", "400x400", "--top-speed", "150", "--source", "diode")
+    text = shell.text("add-machine", "blue", *words)
+    for part in ("below 2 %", "up to 100 % power", "goes on with M4", "laser mode must be on",
+                 "1500 mm/s²", "wavelength isn't known"):  # fmt: skip
+        assert part in " ".join(text.split()), part
+    assert "tube" not in text
+    given = shell.text("add-machine", "red", *words, "--wavelength", "650", "--beam-on", "M3")
+    assert "wavelength 650 nm" in given
+    assert "beam on with M3" in given
+    assert "keeps the power at any speed" in given
+
+
+def test_a_machine_that_becomes_a_diode_loses_what_was_assumed_of_a_tube(shell: Shell) -> None:
+    shell.run(*MACHINE)
+    shell.run("change-machine", "bench", "--source", "diode")
+    machine = shell.json("show-machine", "bench")["machine"]
+    assert (machine["beam_starts_pct"], machine["ceiling_pct"]) == (2.0, 100.0)
+    assert (machine["beam_on_word"], machine["power_follows_speed"]) == ("M4", True)

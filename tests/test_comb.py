@@ -13,7 +13,7 @@ import re
 import pytest
 import shapely
 import svgpathtools
-from boards import BIRCH, CO2, DIODE, MACHINES, MDF, SHEETS, TUBE_40, TUBE_100
+from boards import BIRCH, CO2, DIODE, MACHINES, MDF, SHEETS, TUBE_40, TUBE_100, TWO_AIRS
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lxml import etree
@@ -187,11 +187,19 @@ def test_codes_are_marked_before_anything_is_cut():
 
 
 def test_air_goes_with_the_cuts():
-    lines = comb_program(plan_comb(TUBE_100, BIRCH, CUT, stock_mm=3.0)).splitlines()
-    assert lines.index("M8") < lines.index("(slots: 60 pct, 12 mm/s [720 mm/min], 1 pass)")
-    assert "switched by hand" not in "\n".join(lines)
+    board = plan_comb(TUBE_100, BIRCH, CUT, stock_mm=3.0)
+    report = check(comb_program(board))
+    assert report.errors == []
+    assert {move.air for move in report.moves if move.power} == {frozenset({"M8"})}
+    assert not report.air_at_end
+    assert "switched by hand" not in comb_program(board)
+    two = check(comb_program(plan_comb(TWO_AIRS, BIRCH, CUT, stock_mm=3.0)))
+    assert two.errors == []
+    airs = {move.feed == 720.0: move.air for move in two.moves if move.power}
+    assert airs[False] == {"M7"}
+    assert "M8" in airs[True]
     by_hand = comb_program(plan_comb(CO2, BIRCH, CUT, stock_mm=3.0))
-    assert "switched by hand: on for the cuts" in by_hand.replace(")\n(", " ")
+    assert "switched by hand: on for the whole board" in by_hand.replace(")\n(", " ")
 
 
 def test_the_files_carry_the_cautions_and_the_setting():

@@ -17,8 +17,14 @@ from calib.advise.stopwatch import calibrate_time
 from calib.errors import InvalidRecord, MachineLimit
 from calib.records import COUPON_CUT_MM, Machine, Setting
 
-# No acceleration: times are length over speed, so that the example can be done by hand.
-BENCH = Machine(name="bench", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
+# So much acceleration that times are length over speed and the example can be done by hand.
+BENCH = Machine(
+    name="bench",
+    rated_w=60.0,
+    bed_mm=(600.0, 400.0),
+    max_speed_mm_s=400.0,
+    acceleration_mm_s2=1e6,
+)
 ALL = Costs(
     machine_hour=18.0,
     labour_hour=36.0,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import re
 
 import pytest
@@ -9,6 +10,7 @@ from hazard_table import STATEMENT, laser, sheet
 
 from calib.errors import RefusedMaterial
 from calib.hazards import check_hazard
+from calib.records import Machine
 
 
 @pytest.mark.parametrize(
@@ -66,3 +68,29 @@ def test_what_can_only_be_marked_is_not_cut(material: str) -> None:
         check_hazard(sheet(material), laser("co2"), "cut")
     for operation in ("line_mark", "area_mark"):
         assert check_hazard(sheet(material), laser("co2"), operation).verdict == "caution"  # type: ignore[arg-type]
+
+
+DIODE = Machine(name="d", rated_w=10.0, source="diode", bed_mm=(400.0, 400.0), max_speed_mm_s=150.0)
+
+
+@pytest.mark.parametrize(
+    ("wavelength", "words"),
+    [
+        (None, "marked for the wavelength on its label, mostly 445 to 455 nm, and for its power"),
+        (455.0, "marked for 455 nm and for its power"),
+        (1064.0, "can't be seen and blinds"),
+    ],
+)
+def test_a_diodes_cautions_speak_of_eyes_housing_bystanders_and_shiny_work(wavelength, words):
+    """Eyewear is marked for wavelength and power: EN 207, ISO 19818-1:2021."""
+    machine = dataclasses.replace(DIODE, wavelength_nm=wavelength)
+    said = " ".join(check_hazard(sheet("birch plywood"), machine).advice)
+    for part in (words, "closed housing", "other people, children", "Nothing shiny"):
+        assert part in said
+    assert said.isascii()
+
+
+def test_other_lasers_have_no_diode_cautions():
+    for machine in (None, laser("co2")):
+        said = " ".join(check_hazard(sheet("birch plywood"), machine).advice)
+        assert "housing" not in said

@@ -97,10 +97,13 @@ def test_settings_that_cannot_be_are_refused():
         time_of(job_of("area_mark", "M0 0h5v5z"))
 
 
-def test_unknown_acceleration_counts_no_ramps_and_says_so():
+def test_an_unknown_acceleration_counts_cautious_ramps_and_says_so():
     unknown = replace(BENCH, acceleration_mm_s2=None)
-    time = time_of(job_of("cut", "M0 0h60v60h-60z"), machine=unknown)
-    assert time.total_s == pytest.approx(240.0 / 20.0)
+    square = job_of("cut", "M0 0h60v60h-60z")
+    time = time_of(square, machine=unknown)
+    assert time.total_s > 240.0 / 20.0
+    cautious = time_of(square, machine=replace(BENCH, acceleration_mm_s2=1500.0))
+    assert time.total_s == pytest.approx(cautious.total_s)
     assert "acceleration isn't known" in " ".join(time.notes)
 
 

@@ -6,7 +6,7 @@ import dataclasses
 import re
 
 import pytest
-from boards import BIRCH, CO2, MACHINES, MDF, some_settings
+from boards import BIRCH, CO2, MACHINES, MDF, OPERATIONS, TUBE_100, TWO_AIRS, make, some_settings
 from layout_checks import assert_sound
 
 from calib.errors import BoardDoesNotFit
@@ -88,3 +88,10 @@ def test_no_code_is_a_number_or_a_date_to_a_spreadsheet():
     codes = [short_code(number) for number in range(10_000)]
     assert len(set(codes)) == len(codes)
     assert [code for code in codes if re.fullmatch(r"[0-9]+(E[0-9]+)?", code)] == []
+
+
+def test_a_later_field_of_a_machine_leaves_the_codes_of_boards_as_they_were():
+    """Codes as they were before machines had a word for low air or a wavelength."""
+    codes = [make(operation, 6, CO2).board_id for operation in OPERATIONS]
+    assert codes == ["6V78H5", "L56KXU", "4RF6EJ"]
+    assert make("cut", 6, TWO_AIRS).board_id != make("cut", 6, TUBE_100).board_id

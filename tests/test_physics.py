@@ -79,12 +79,6 @@ def test_a_move_is_never_faster_than_without_ramps(d: float, v: float, a: float)
     assert peak / 2.0 * (1 - 1e-12) <= d / time <= peak
 
 
-def test_an_unknown_acceleration_counts_no_ramps() -> None:
-    assert float(move_time_s(100.0, 50.0, None)) == 2.0
-    assert float(peak_speed_mm_s(0.5, 300.0, None)) == 300.0
-    assert run_up_mm(300.0, None) == 0.0
-
-
 def test_a_run_up_is_a_fifth_longer_than_the_ramp() -> None:
     run_up = run_up_mm(300.0, 3000.0)
     assert run_up == pytest.approx(18.0)
@@ -118,7 +112,6 @@ def test_the_mean_speed_round_a_coupon_is_that_of_its_integral(speed_mm_s: float
     arc_mm = math.pi * 3.0 / 2.0
     expected = (10.0 + arc_mm) / (side_s + arc_mm / corner)
     assert float(mean_coupon_speed_mm_s(speed_mm_s, a)) == pytest.approx(expected, rel=1e-6)
-    assert float(mean_coupon_speed_mm_s(speed_mm_s, None)) == speed_mm_s
 
 
 # Worked values of 4 M² λ f / (π D), M² 1.2, 10.6 um, aberration ignored (our arithmetic).

@@ -19,6 +19,7 @@ from calib.records import (
     Reading,
     Setting,
     Sheet,
+    content_of,
 )
 
 MACHINE = {"name": "bench", "rated_w": 60.0, "bed_mm": (600.0, 400.0), "max_speed_mm_s": 400.0}
@@ -190,3 +191,58 @@ def test_an_area_mark_knows_its_pitch() -> None:
 def test_a_cells_setting_is_what_is_typed() -> None:
     cell = Cell(**CELL, passes=2)
     assert cell.setting == Setting(**SETTING, passes=2)
+
+
+DIODE = MACHINE | {"source": "diode"}
+
+
+def test_what_is_not_given_depends_on_the_source() -> None:
+    """10 and 80 % for CO2, 2 and 100 % for a diode: common practice, no source."""
+    co2, diode = Machine(**MACHINE), Machine(**DIODE)
+    fields = ("beam_starts_pct", "ceiling_pct", "beam_on_word", "power_follows_speed")
+    assert [getattr(co2, name) for name in fields] == [10.0, 80.0, "M3", False]
+    assert [getattr(diode, name) for name in fields] == [2.0, 100.0, "M4", True]
+
+
+@pytest.mark.parametrize(
+    ("given", "word", "follows"),
+    [
+        ({"beam_on_word": "M3"}, "M3", False),
+        ({"power_follows_speed": False}, "M3", False),
+        ({"beam_on_word": "M3", "power_follows_speed": True}, "M3", True),
+        ({"beam_on_word": "M4", "power_follows_speed": False}, "M4", False),
+        ({"beam_starts_pct": 10.0, "ceiling_pct": 80.0}, "M4", True),
+    ],
+)
+def test_what_is_given_of_a_diode_counts(given, word, follows) -> None:
+    machine = Machine(**DIODE | given)
+    assert (machine.beam_on_word, machine.power_follows_speed) == (word, follows)
+    assert all(getattr(machine, name) == value for name, value in given.items())
+
+
+@pytest.mark.parametrize(
+    ("base", "field", "value"),
+    [
+        (DIODE, "wavelength_nm", 10600.0),
+        (DIODE, "wavelength_nm", 0.455),
+        (MACHINE, "wavelength_nm", 455.0),
+        (MACHINE | {"air_on_word": "M8"}, "air_low_word", "M8"),
+        (MACHINE, "air_low_word", "M7"),
+        (MACHINE, "air_low_word", "M9"),
+    ],
+)
+def test_a_wavelength_or_low_air_that_cannot_be_is_refused(base, field, value) -> None:
+    with pytest.raises(InvalidRecord, match=f"{field} is {value!r}"):
+        Machine(**base | {field: value})
+
+
+def test_an_unknown_acceleration_is_taken_cautiously_and_stays_unknown() -> None:
+    assert Machine(**MACHINE).working_acceleration_mm_s2 == 1500.0
+    assert Machine(**MACHINE).acceleration_mm_s2 is None
+    known = Machine(**MACHINE, acceleration_mm_s2=400.0)
+    assert known.working_acceleration_mm_s2 == 400.0
+
+
+def test_a_field_that_came_later_counts_only_once_it_is_given() -> None:
+    assert {"air_low_word", "wavelength_nm"}.isdisjoint(content_of(Machine(**MACHINE)))
+    assert content_of(Machine(**DIODE, wavelength_nm=455.0))["wavelength_nm"] == 455.0

@@ -15,6 +15,7 @@ from boards import (
     OPERATIONS,
     TUBE_40,
     TUBE_100,
+    TWO_AIRS,
     make,
     setting_lists,
 )
@@ -29,9 +30,14 @@ from rs274_checker import check
 
 from calib.errors import BoardDoesNotFit, MachineLimit
 from calib.grid.layout import lay_out
-from calib.grid.rs274 import comment_lines, frame_program, grid_program
+from calib.grid.rs274 import (
+    comment_lines,
+    frame_program,
+    grid_program,
+    grid_program_per_setting,
+)
 from calib.hazards import CAUTIONS
-from calib.records import Sheet
+from calib.records import Machine, Sheet
 
 
 @pytest.mark.parametrize("count", [6, 12, 40])
@@ -136,23 +142,77 @@ def test_power_and_beam_words_come_from_the_record():
     assert {m.power for m in lit(report)} >= {round(2.55 * c.power_pct, 3) for c in cells}
 
 
-def test_air_goes_on_for_cuts_after_the_codes_and_off_at_the_end():
-    grid = make("cut", 6, TUBE_100)
-    report = check(grid_program(grid))
-    air = [(line, word) for line, word in report.words if word in {"M7", "M8", "M9"}]
-    assert [word for _, word in air] == ["M9", "M8", "M9"]
-    cut = {60.0 * cell.speed_mm_s for cell in grid.cells}
-    first_cut = next(move.line for move in lit(report) if move.feed in cut)
-    last_code = max(move.line for move in lit(report) if move.feed not in cut)
-    assert air[0][0] < lit(report)[0].line < last_code < air[1][0] < first_cut
-    assert air[2][0] > lit(report)[-1].line
-    marks = check(grid_program(make("line_mark", 6, TUBE_100)))
-    assert [word for _, word in marks.words if word in {"M7", "M8", "M9"}] == ["M9", "M9"]
+AIR = {"M7", "M8", "M9", "G4"}
 
 
-def test_a_machine_without_air_words_is_told_to_switch_it_by_hand():
-    assert "Air assist is switched by hand" in grid_program(make("cut"))
-    assert "Air assist is switched by hand" not in grid_program(make("line_mark"))
+@pytest.mark.parametrize(
+    ("machine", "operation", "words"),
+    [
+        (TUBE_100, "cut", "M9 M8 G4 M9"),
+        (TUBE_100, "line_mark", "M9 M8 G4 M9"),
+        (TUBE_100, "area_mark", "M9 M8 G4 M9"),
+        (TWO_AIRS, "cut", "M9 M7 G4 M8 G4 M9"),
+        (TWO_AIRS, "line_mark", "M9 M7 G4 M9"),
+        (TWO_AIRS, "area_mark", "M9 M7 G4 M9"),
+    ],
+)
+def test_air_is_low_for_marks_full_for_cuts_waited_for_and_off_at_the_end(
+    machine, operation, words
+):
+    grid = make(operation, 6, machine)
+    text = grid_program(grid)
+    report = assert_sound(grid, text)
+    assert [word for _, word in report.words if word in AIR] == words.split()
+    assert text.count("G4 P1\n") == words.count("G4")  # seconds: NIST IR 6556, 3.5.4
+    head = " ".join(comment for _, comment in report.comments)
+    assert "The program switches the air assist" in head
+    assert all((word in head) == (word in words) for word in ("M7", "M8", "M9"))
+
+
+def test_the_programs_of_one_setting_switch_the_air_too():
+    for machine in (TUBE_100, TWO_AIRS):
+        grid = make("cut", 6, machine)
+        for text in grid_program_per_setting(grid).values():
+            assert_sound(grid, text)
+
+
+def test_air_that_a_program_leaves_on_is_said():
+    machine = dataclasses.replace(TUBE_100, air_off_word="")
+    text = grid_program(make("line_mark", 6, machine)).replace(")\n(", " ")
+    assert "leaves it on: switch it off by hand" in text
+
+
+@pytest.mark.parametrize(
+    ("operation", "words"), [("cut", "hand: on for"), ("line_mark", "hand: low if")]
+)
+def test_a_machine_without_an_air_word_is_told_to_switch_it_by_hand(operation, words):
+    grid = make(operation, 6, dataclasses.replace(CO2, air_off_word="M9"))
+    text = grid_program(grid)
+    assert words in text.replace(")\n(", " ")
+    assert "M9" not in text
+
+
+def test_a_board_that_was_planned_without_room_for_run_ups_is_refused():
+    grid = make("line_mark", 1)
+    near = dataclasses.replace(grid.cells[0], x_mm=1.0, speed_mm_s=140.0)
+    with pytest.raises(MachineLimit, match=r"run-up of .* mm of cell A1 leaves the board"):
+        grid_program(dataclasses.replace(grid, cells=(near,)))
+
+
+def test_a_diodes_program_starts_from_its_own_defaults_and_says_what_the_controller_needs():
+    plain = Machine(
+        name="d", rated_w=10.0, source="diode", bed_mm=(400.0, 400.0), max_speed_mm_s=150.0,
+        power_word_full=1000.0,
+    )  # fmt: skip
+    grid = make("line_mark", 6, plain)
+    text = grid_program(grid)
+    assert_as_planned(grid, assert_sound(grid, text))
+    assert "\nM4 S0\n" in text
+    assert "\nM3" not in text
+    head = text.replace(")\n(", " ")
+    assert "its laser mode must be on" in head
+    assert "eyewear marked for the wavelength on its label" in head
+    assert "tube" not in head
 
 
 def test_cautions_and_the_plan_stand_in_comments():

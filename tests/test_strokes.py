@@ -127,11 +127,17 @@ def test_a_mark_runs_up_in_the_dark_straight_on_both_sides():
     assert path[3] == pytest.approx((stroke.points[1][0] + run_up, stroke.points[1][1]))
 
 
-def test_an_unknown_acceleration_has_no_run_up():
+@pytest.mark.parametrize("operation", ["line_mark", "area_mark"])
+def test_an_unknown_acceleration_has_the_run_up_of_a_cautious_one(operation):
+    """1.2 v² / 2a with 1,500 mm/s² (common practice, no source)."""
     machine = dataclasses.replace(CO2, acceleration_mm_s2=None)
-    grid = lay_out(machine, BIRCH, "line_mark", some_settings(machine, "line_mark", 1))
-    (stroke,) = burns_of(grid, "A1")
-    assert stroke.path == stroke.points
+    grid = lay_out(machine, BIRCH, operation, some_settings(machine, operation, 1))
+    speed = grid.cells[0].speed_mm_s
+    for stroke in burns_of(grid, "A1"):
+        assert stroke.run_up_mm == pytest.approx(1.2 * speed**2 / 3000.0, abs=1e-3)
+        for x, y in stroke.path:
+            assert 0.0 <= x <= grid.board_mm[0]
+            assert 0.0 <= y <= grid.board_mm[1]
 
 
 def test_an_area_mark_is_close_lines_there_and_back_at_the_pitch():

@@ -266,7 +266,7 @@ def _slow_outlines(
     job_class: JobClass, machine: Machine, setting: Setting, region: CutRegion | None
 ) -> list[Feature]:
     strokes, set_speed = job_class.strokes, setting.speed_mm_s
-    times = stroke_times_s(job_class.course, set_speed, machine.acceleration_mm_s2)
+    times = stroke_times_s(job_class.course, set_speed, machine.working_acceleration_mm_s2)
     mean = strokes.lengths_mm / np.maximum(times, 1e-12)
     slow = np.flatnonzero(strokes.closed & (mean < SLOW_SHARE * set_speed))
     widths = least_widths_mm(strokes) if len(slow) else np.zeros(0)

@@ -172,7 +172,9 @@ def job_time_s(
         times.append(_class_time(job_class, machine, setting, at))
         if len(job_class.strokes):
             at = tuple(job_class.strokes.ends_mm[-1].tolist())
-    homeward = move_time_s(math.hypot(*at), machine.max_speed_mm_s, machine.acceleration_mm_s2)
+    homeward = move_time_s(
+        math.hypot(*at), machine.max_speed_mm_s, machine.working_acceleration_mm_s2
+    )
     loads = bed_loads(job.size_mm, machine.bed_mm)
     return JobTime(
         classes=tuple(times),
@@ -207,7 +209,7 @@ def _setting_for(job_class: JobClass, machine: Machine, settings: Mapping[str, S
 def _class_time(
     job_class: JobClass, machine: Machine, setting: Setting, at: tuple[float, float]
 ) -> ClassTime:
-    strokes, acceleration = job_class.strokes, machine.acceleration_mm_s2
+    strokes, acceleration = job_class.strokes, machine.working_acceleration_mm_s2
     if job_class.operation == "area_mark" and setting.line_pitch_mm is not None:
         rows = rows_of(strokes, setting.line_pitch_mm)
         beam_on, dark = rows_time_s(rows, machine, setting)
@@ -234,7 +236,9 @@ def _class_time(
 def _way_back_s(strokes: Strokes, machine: Machine) -> float:
     gaps = np.hypot(*(strokes.ends_mm - strokes.starts_mm).T)
     gaps = np.where(strokes.closed, 0.0, gaps)
-    return float(move_time_s(gaps, machine.max_speed_mm_s, machine.acceleration_mm_s2).sum())
+    return float(
+        move_time_s(gaps, machine.max_speed_mm_s, machine.working_acceleration_mm_s2).sum()
+    )
 
 
 def beam_on_times_s(job_class: JobClass, machine: Machine, speeds_mm_s: npt.ArrayLike) -> Floats:
@@ -258,7 +262,7 @@ def beam_on_times_s(job_class: JobClass, machine: Machine, speeds_mm_s: npt.Arra
     known = np.unique(speeds)
     if len(known) > _EXACT_SPEEDS:
         known = np.geomspace(known[0], known[-1], _EXACT_SPEEDS)
-    course, acceleration = job_class.course, machine.acceleration_mm_s2
+    course, acceleration = job_class.course, machine.working_acceleration_mm_s2
     times = np.array([stroke_times_s(course, float(v), acceleration).sum() for v in known])
     # v T is nearly straight in ln v, where T itself is not.
     return np.asarray(np.interp(np.log(speeds), np.log(known), known * times) / speeds)
@@ -297,8 +301,9 @@ def _time_notes(job: Job, machine: Machine, loads: int, ratio: TimeRatio | None)
     notes = list(job.notes)
     if machine.acceleration_mm_s2 is None:
         notes.append(
-            "The machine's acceleration isn't known, so no time is counted for ramps and corners:"
-            " the job takes longer than this, most with many short lines."
+            f"The machine's acceleration isn't known: ramps and corners are counted with"
+            f" {machine.working_acceleration_mm_s2:g} mm/s², so a job of many short lines may take"
+            " more or less time than this."
         )
     if loads > 1:
         notes.append(

@@ -102,7 +102,7 @@ def _radii(along: Floats, corner_slip_mm: float) -> tuple[Floats, Flags]:
     return radius, ~straight & (by_step < by_slip) & (half_turn < _CORNER_RAD / 2.0)
 
 
-def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float | None) -> Floats:
+def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float) -> Floats:
     """Time of every step of some strokes at one set speed.
 
     Parameters
@@ -112,7 +112,7 @@ def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float | 
     speed_mm_s
         Speed as set [mm/s].
     acceleration_mm_s2
-        Acceleration [mm/s²]; None when not known: the set speed then holds everywhere.
+        Acceleration [mm/s²].
 
     Returns
     -------
@@ -137,8 +137,6 @@ def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float | 
     0.383333
     """
     length = course.step_mm
-    if acceleration_mm_s2 is None:
-        return np.asarray(length / speed_mm_s)
     gain = 2.0 * acceleration_mm_s2 * length
     cap = np.minimum(speed_mm_s**2, acceleration_mm_s2 * course.radius_mm)
     reached = np.concatenate([[0.0], np.cumsum(gain)[:-1]])
@@ -156,7 +154,7 @@ def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float | 
     return np.asarray(ramps + cruise)
 
 
-def stroke_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float | None) -> Floats:
+def stroke_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float) -> Floats:
     """Time of every stroke at one set speed.
 
     Parameters
@@ -166,7 +164,7 @@ def stroke_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float 
     speed_mm_s
         Speed as set [mm/s].
     acceleration_mm_s2
-        Acceleration [mm/s²]; None when not known.
+        Acceleration [mm/s²].
 
     Returns
     -------
@@ -182,7 +180,7 @@ def stroke_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float 
 def travel_times_s(
     strokes: Strokes,
     speed_mm_s: float,
-    acceleration_mm_s2: float | None,
+    acceleration_mm_s2: float,
     start_mm: tuple[float, float] = (0.0, 0.0),
 ) -> Floats:
     """Time of the moves with the beam off: to each stroke's start, in the drawing's order.
@@ -194,7 +192,7 @@ def travel_times_s(
     speed_mm_s
         Speed of travel [mm/s].
     acceleration_mm_s2
-        Acceleration [mm/s²]; None when not known.
+        Acceleration [mm/s²].
     start_mm
         Where the head stands before the first [mm].
 

@@ -53,9 +53,7 @@ _FACTOR_TWO = float(np.log(2.0))
 
 def fastest_cut_mm_s(machine: Machine) -> float:
     """Fastest speed at which a coupon's corners are still cut at the set speed [mm/s]."""
-    if machine.acceleration_mm_s2 is None:
-        return machine.max_speed_mm_s
-    corner = float(np.sqrt(machine.acceleration_mm_s2 * COUPON_CORNER_MM))
+    corner = float(np.sqrt(machine.working_acceleration_mm_s2 * COUPON_CORNER_MM))
     return min(machine.max_speed_mm_s, corner)
 
 

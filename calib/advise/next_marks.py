@@ -22,9 +22,6 @@ Array = npt.NDArray[np.float64]
 
 # Longest dark run-up that a small board has room for [mm]; it bounds the speed of a mark.
 _RUN_UP_MM = 10.0
-# Acceleration that is assumed, for this bound only, when none is known [mm/s²] (common practice,
-# no source: light heads of desktop machines do more).
-_ASSUMED_ACCELERATION = 2000.0
 # Powers tried, as multiples of the lowest that is trusted to come out, and speeds as shares of the
 # fastest.
 _POWER_STEPS = (1.0, 1.35, 1.8, 2.4, 3.2, 4.2)
@@ -40,7 +37,7 @@ DEFAULT_PITCH_MM = 0.1
 
 def fastest_mark_mm_s(machine: Machine) -> float:
     """Fastest mark whose dark run-up fits a small board [mm/s]."""
-    acceleration = machine.acceleration_mm_s2 or _ASSUMED_ACCELERATION
+    acceleration = machine.working_acceleration_mm_s2
     return min(machine.max_speed_mm_s, float(np.sqrt(2.0 * acceleration * _RUN_UP_MM / 1.2)))
 
 

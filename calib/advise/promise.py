@@ -165,7 +165,7 @@ def _with_pushes(rec: Recommendation, promised: Promised, at: Setting) -> Recomm
 
 def cut_speed_mm_s(region: Region, at: Setting) -> float:
     """Mean speed along a coupon at a setting [mm/s]."""
-    return float(mean_coupon_speed_mm_s(at.speed_mm_s, region.machine.acceleration_mm_s2))
+    return float(mean_coupon_speed_mm_s(at.speed_mm_s, region.machine.working_acceleration_mm_s2))
 
 
 def _points(promised: Promised) -> cut_fit.CutPoints:

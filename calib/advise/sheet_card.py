@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from calib.errors import InvalidRecord
-from calib.hazards import CAUTIONS
+from calib.hazards import sheet_cautions
 from calib.print_style import (
     CAPITAL,
     MARGIN_MM,
@@ -121,7 +121,7 @@ def _drawn(page: PrintPage, card: SheetCard, small_pt: float) -> float:
         y = _block(page, setting, (y + _GAP_MM, small_pt), _BIG_PT[len(card.settings) - 1 :])
     y = _list(page, "CHECK AGAIN", card.check_again, y + _GAP_MM, small_pt)
     y = _list(page, "ASSUMED", card.assumed, y + _GAP_MM, small_pt)
-    words = tuple(dict.fromkeys((*CAUTIONS, *(f"This sheet: {text}" for text in card.advice))))
+    words = sheet_cautions(card.machine, card.advice)
     return _list(page, "CAUTIONS", words, y + _GAP_MM, small_pt)
 
 

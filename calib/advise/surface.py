@@ -109,7 +109,7 @@ def rows_time_s(rows: Rows, machine: Machine, setting: Setting) -> tuple[float, 
     reach the speed and a fifth of that path more at speed. The step to the next row comes after
     the head has stopped. A machine that burns in one direction only travels back each row.
     """
-    v, a = setting.speed_mm_s, machine.acceleration_mm_s2
+    v, a = setting.speed_mm_s, machine.working_acceleration_mm_s2
     if len(rows.sweep_mm) == 0:
         return 0.0, 0.0
     beam_on = float(rows.lit_mm.sum()) / v
@@ -117,8 +117,6 @@ def rows_time_s(rows: Rows, machine: Machine, setting: Setting) -> tuple[float, 
     if not machine.area_both_ways:
         back = rows.sweep_mm + 2.0 * run_up_mm(v, a)
         gaps += float(move_time_s(back, machine.max_speed_mm_s, a).sum())
-    if a is None:
-        return beam_on, gaps
     run_up = v / a + (run_up_mm(v, a) - v * v / (2.0 * a)) / v
     step = float(move_time_s(setting.line_pitch_mm or 0.0, machine.max_speed_mm_s, a))
     return beam_on, gaps + len(rows.sweep_mm) * (2.0 * run_up + step)

@@ -23,6 +23,8 @@ OPTIONS = {
     "y_up": "--y-up",
     "offset_mm": "--offset",
     "air_on_word": "--air-on",
+    "air_low_word": "--air-low",
+    "wavelength_nm": "--wavelength",
     "air_off_word": "--air-off",
     "power_follows_speed": "--power-follows-speed",
     "slat_gap_mm": "--slat-gap",

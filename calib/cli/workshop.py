@@ -120,15 +120,25 @@ Offset = Annotated[
 AirOn = Annotated[
     str | None, typer.Option("--air-on", metavar="WORD", help="M word that switches the air on.")
 ]
+AirLow = Annotated[
+    str | None,
+    typer.Option("--air-low", metavar="WORD", help="M word that switches it to low, for marks."),
+]
 AirOff = Annotated[
     str | None, typer.Option("--air-off", metavar="WORD", help="M word that switches it off.")
+]
+Wavelength = Annotated[
+    float | None,
+    typer.Option(
+        "--wavelength", metavar="NM", help="Of the beam (nm), such as 455; on a diode's label."
+    ),
 ]
 Follows = Annotated[
     bool | None,
     typer.Option(
         "--power-follows-speed/--power-constant",
         help="Whether the controller lowers the power with the speed.",
-        show_default="constant",
+        show_default="constant; a diode: follows",
     ),
 ]
 SlatGap = Annotated[
@@ -201,8 +211,10 @@ def add_machine(
     y_up: YUp = None,
     offset_mm: Offset = None,
     air_on_word: AirOn = None,
+    air_low_word: AirLow = None,
     air_off_word: AirOff = None,
     power_follows_speed: Follows = None,
+    wavelength_nm: Wavelength = None,
     slat_gap_mm: SlatGap = None,
     area_both_ways: BothWays = None,
     note: Note = "",
@@ -259,8 +271,10 @@ def change_machine(
     y_up: YUp = None,
     offset_mm: Offset = None,
     air_on_word: AirOn = None,
+    air_low_word: AirLow = None,
     air_off_word: AirOff = None,
     power_follows_speed: Follows = None,
+    wavelength_nm: Wavelength = None,
     slat_gap_mm: SlatGap = None,
     area_both_ways: BothWays = None,
     note: Note = "",

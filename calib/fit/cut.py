@@ -94,7 +94,7 @@ def points_of(machine: Machine, setting: Sequence[Array], speed0_mm_s: float) ->
     """
     power_pct, speed_mm_s, passes = setting
     full = float(delivered_power_w(machine, 100.0))
-    real = mean_coupon_speed_mm_s(speed_mm_s, machine.acceleration_mm_s2)
+    real = mean_coupon_speed_mm_s(speed_mm_s, machine.working_acceleration_mm_s2)
     return Points(
         ln_full=float(np.log(full)),
         ln_share=np.log(delivered_power_w(machine, power_pct) / full),

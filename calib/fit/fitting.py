@@ -106,7 +106,8 @@ def _with_notes(region: Region) -> Region:
         notes.append("No char was read: what is said of char is the family's expectation.")
     if region.machine.acceleration_mm_s2 is None:
         notes.append(
-            "The machine's acceleration is not known: the set speed is assumed to be reached."
+            "The machine's acceleration is not known:"
+            f" {region.machine.working_acceleration_mm_s2:g} mm/s² is assumed."
         )
     notes += inconsistencies(region)
     return replace(region, notes=tuple(dict.fromkeys(notes)))

@@ -119,7 +119,9 @@ def graded_settings(
     power, speed, passes, pitch = setting
     full = float(delivered_power_w(machine, 100.0))
     real = (
-        mean_coupon_speed_mm_s(speed, machine.acceleration_mm_s2) if response == "char" else speed
+        mean_coupon_speed_mm_s(speed, machine.working_acceleration_mm_s2)
+        if response == "char"
+        else speed
     )
     return GradedSettings(
         ln_full=float(np.log(full)),

@@ -26,14 +26,11 @@ class BoardTime:
         Moves of the strokes with their dark run-ups, and moves between them [s].
     labels_s
         Part of both that the codes and the head take [s].
-    ramps_counted
-        False when the acceleration isn't known: then the board takes longer than this.
     """
 
     burning_s: float
     travel_s: float
     labels_s: float
-    ramps_counted: bool
 
     @property
     def total_s(self) -> float:
@@ -42,10 +39,10 @@ class BoardTime:
 
     @property
     def words(self) -> str:
-        """Say the whole time, rounded up to seconds; ``or longer`` when it is a lower bound."""
+        """Say the whole time, rounded up to seconds."""
         seconds = math.ceil(self.total_s)
         spent = f"{seconds} s" if seconds < 60 else f"{seconds // 60} min {seconds % 60:02d} s"
-        return f"about {spent}" + ("" if self.ramps_counted else " or longer")
+        return f"about {spent}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,7 +115,7 @@ def board_time(grid: Grid) -> BoardTime:
     A move goes from rest to rest with constant acceleration. A stroke is one move, or several
     where it bends by more than 30 degrees; a coupon's outline is one move at the mean speed that
     its corners allow. Travel goes straight at the top speed, from the program's zero on. What a
-    controller needs to think, and the time to switch the beam, are left out.
+    controller needs to think, and the time to switch the beam or the air, are left out.
     """
     machine = grid.machine
     strokes = strokes_of(grid)
@@ -129,7 +126,6 @@ def board_time(grid: Grid) -> BoardTime:
         burning_s=burning,
         travel_s=travel,
         labels_s=label_burning + label_travel,
-        ramps_counted=machine.acceleration_mm_s2 is not None,
     )
 
 
@@ -159,7 +155,7 @@ def _moves(
                 pieces = list(_pieces(stroke))
                 lengths += pieces
                 speeds += [_speed(machine, stroke)] * len(pieces)
-    acceleration = machine.acceleration_mm_s2
+    acceleration = machine.working_acceleration_mm_s2
     burning = move_time_s(lengths, speeds, acceleration).sum()
     return float(burning), float(move_time_s(travels, machine.max_speed_mm_s, acceleration).sum())
 
@@ -167,7 +163,7 @@ def _moves(
 def _speed(machine: Machine, stroke: Stroke) -> float:
     speed = stroke.setting.speed_mm_s
     if stroke.kind == "cut":
-        return float(mean_coupon_speed_mm_s(speed, machine.acceleration_mm_s2))
+        return float(mean_coupon_speed_mm_s(speed, machine.working_acceleration_mm_s2))
     return speed
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit
@@ -41,7 +41,7 @@ from calib.grid.places import (
     head_lines,
 )
 from calib.grid.strokes import Stroke, head_strokes, label_strokes
-from calib.records import Machine, Setting, Sheet
+from calib.records import Machine, Setting, Sheet, content_of
 
 Feel = Literal["tight", "snug", "loose"]
 FEELS: tuple[Feel, ...] = get_args(Feel)
@@ -263,7 +263,7 @@ def _laid_out(
     parts = _parts(ladders, measures, limit[0] - 2.0 * edge)
     code = short_code({
         "comb": ladders,
-        **{name: value for name, value in asdict(board).items() if name not in {"board_id"}},
+        **{name: value for name, value in content_of(board).items() if name not in {"board_id"}},
         "limit": limit,
     })
     row = limit[0] - 2.0 * edge
@@ -368,12 +368,10 @@ def _notes(board: CombBoard, measures: Measures) -> Iterator[str]:
             f"Codes are marked at {setting_words(board.label_setting)}, and may cut so thin a"
             " sheet: try one letter on a scrap, and number the parts by hand if it does."
         )
-    acceleration = machine.acceleration_mm_s2
-    if acceleration is not None:
-        ramp = board.setting.speed_mm_s**2 / (2.0 * acceleration)
-        if ramp > measures.depth_mm / 4.0:
-            yield (
-                f"At {board.setting.speed_mm_s:g} mm/s the head needs {ramp:.1f} mm to slow down"
-                f" before a corner, much of a side of {measures.depth_mm:g} mm: the kerf may be"
-                " wider than along longer lines."
-            )
+    ramp = board.setting.speed_mm_s**2 / (2.0 * machine.working_acceleration_mm_s2)
+    if ramp > measures.depth_mm / 4.0:
+        yield (
+            f"At {board.setting.speed_mm_s:g} mm/s the head needs {ramp:.1f} mm to slow down before"
+            f" a corner, much of a side of {measures.depth_mm:g} mm: the kerf may be wider than"
+            " along longer lines."
+        )

@@ -8,7 +8,14 @@ from calib.grid.colours import colour_at
 from calib.grid.comb import CombBoard
 from calib.grid.frame import frame_of
 from calib.grid.naming import file_cautions, setting_words
-from calib.grid.rs274 import box_lines, comment_lines, program, stroke_lines
+from calib.grid.rs274 import (
+    air_lines,
+    air_words,
+    box_lines,
+    comment_lines,
+    program,
+    stroke_lines,
+)
 from calib.grid.strokes import Stroke
 from calib.grid.svg import Group, drawing
 
@@ -21,11 +28,9 @@ def _title(board: CombBoard) -> str:
 
 
 def _how(board: CombBoard) -> list[str]:
-    air = "" if board.machine.air_on_word else " Air assist is switched by hand: on for the cuts."
     return [
         f"Slots S are tried with stock of {board.stock_mm:g} mm"
-        + (", tongues T across in the slot of the gauge G." if board.gauge else ".")
-        + air,
+        + (", tongues T across in the slot of the gauge G." if board.gauge else "."),
         *file_cautions(board.machine, board.sheet, "cut", board.notes),
     ]
 
@@ -86,7 +91,8 @@ def comb_program(board: CombBoard) -> str:
     RefusedMaterial, DeclarationNeeded
         When the sheet may not be burnt.
     """
-    return program(board.machine, _body(board), [_title(board), *_how(board)])
+    comments = [_title(board), air_words(board.machine, cuts=True), *_how(board)]
+    return program(board.machine, _body(board), comments)
 
 
 def comb_frame_program(board: CombBoard) -> str:
@@ -113,13 +119,15 @@ def comb_frame_program(board: CombBoard) -> str:
 
 def _body(board: CombBoard) -> Iterator[str]:
     frame = frame_of(board.machine, board.board_mm)
+    codes, cuts = (air_lines(board.machine, cut=cut) for cut in (False, True))
+    yield from codes
     yield from comment_lines(f"codes: {setting_words(board.label_setting)}")
     yield "M5"
     for stroke in board.strokes:
         if stroke.kind == "label":
             yield from stroke_lines(board.machine, frame, stroke)
-    if board.machine.air_on_word:
-        yield board.machine.air_on_word
+    if cuts != codes:
+        yield from cuts
     for stroke in _cuts(board):
         yield from comment_lines(f"{stroke.cell}: {setting_words(stroke.setting)}")
         yield "M5"

@@ -24,7 +24,7 @@ from calib.grid.places import (
     LONGEST_SHEET_NAME,
     head_lines,
 )
-from calib.grid.rs274 import comment_lines, program, stroke_lines
+from calib.grid.rs274 import air_lines, air_words, comment_lines, program, stroke_lines
 from calib.grid.strokes import Stroke, head_strokes, label_strokes
 from calib.grid.svg import Group, drawing
 from calib.materials import expected_response
@@ -117,7 +117,7 @@ def plan_focus(
         energy = expected_response(sheet.material, machine.source).line_mark_j_mm
         setting = setting_for_energy(machine, energy, _SPEED_MM_S)
     codes = label_setting(machine, sheet, (setting,))
-    run_up = round(run_up_mm(setting.speed_mm_s, machine.acceleration_mm_s2), 3)
+    run_up = round(run_up_mm(setting.speed_mm_s, machine.working_acceleration_mm_s2), 3)
     width = math.ceil(2.0 * (clamp_mm + run_up) + _TEXT_MM + _LINE_MM)
     name = transliterate(sheet.name)[:LONGEST_SHEET_NAME]
     lines = head_lines(("focus heights in mm", name), width - 2.0 * clamp_mm)
@@ -259,11 +259,13 @@ def focus_program(board: FocusBoard) -> str:
     RefusedMaterial, DeclarationNeeded
         When the sheet may not be burnt.
     """
-    return program(board.machine, _body(board), [_title(board), *_how(board)])
+    comments = [_title(board), air_words(board.machine, cuts=False), *_how(board)]
+    return program(board.machine, _body(board), comments)
 
 
 def _body(board: FocusBoard) -> Iterator[str]:
     frame = frame_of(board.machine, board.board_mm)
+    yield from air_lines(board.machine, cut=False)
     yield from comment_lines(f"figures: {setting_words(board.label_setting)}")
     yield "M5"
     for stroke in board.strokes:

@@ -16,9 +16,6 @@ CODE_SHARE = 0.6
 _ABOVE_START = 1.1
 # Letters are strokes of about this length; more than √(a × this) isn't reached on them [mm].
 _STROKE_MM = 2.0
-# Taken when the acceleration isn't known: slow enough for the letters of common gantries (common
-# practice, no source) [mm/s].
-_UNKNOWN_SPEED_MM_S = 60.0
 # Share of the energy of a cut from which codes may go through.
 _NEAR_A_CUT = 1.0 / 3.0
 
@@ -46,7 +43,7 @@ def label_setting(machine: Machine, sheet: Sheet, taken: Collection[Setting]) ->
         When the machine has no power between beam start and ceiling.
     """
     wished = CODE_SHARE * expected_response(sheet.material, machine.source).line_mark_j_mm
-    speed = letter_speed_mm_s(machine) or _UNKNOWN_SPEED_MM_S
+    speed = letter_speed_mm_s(machine)
     return _step_aside(machine, setting_for_energy(machine, wished, speed), taken)
 
 
@@ -79,7 +76,7 @@ def setting_for_energy(machine: Machine, energy_j_mm: float, speed_mm_s: float) 
     return Setting(power_pct=power, speed_mm_s=snap_speed(machine, watts / energy_j_mm))
 
 
-def letter_speed_mm_s(machine: Machine) -> float | None:
+def letter_speed_mm_s(machine: Machine) -> float:
     """Speed that the head reaches on the strokes of letters.
 
     Parameters
@@ -89,12 +86,10 @@ def letter_speed_mm_s(machine: Machine) -> float | None:
 
     Returns
     -------
-    float or None
-        The peak speed on a stroke of 2 mm [mm/s]; None when the acceleration isn't known.
+    float
+        The peak speed on a stroke of 2 mm [mm/s].
     """
-    if machine.acceleration_mm_s2 is None:
-        return None
-    return math.sqrt(machine.acceleration_mm_s2 * _STROKE_MM)
+    return math.sqrt(machine.working_acceleration_mm_s2 * _STROKE_MM)
 
 
 def _power_for(machine: Machine, watts: float) -> float:
@@ -138,9 +133,8 @@ def codes_may_cut(machine: Machine, sheet: Sheet, codes: Setting) -> bool:
         Where the controller lowers the power with the speed, the set speed counts.
     """
     speed = codes.speed_mm_s
-    reached = letter_speed_mm_s(machine)
-    if reached is not None and not machine.power_follows_speed:
-        speed = min(speed, reached)
+    if not machine.power_follows_speed:
+        speed = min(speed, letter_speed_mm_s(machine))
     energy = float(line_energy_j_mm(delivered_power_w(machine, codes.power_pct), speed))
     response = expected_response(sheet.material, machine.source)
     thickness = sheet.working_thickness_mm

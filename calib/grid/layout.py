@@ -8,7 +8,7 @@ import math
 import random
 import re
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 
 from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit
 from calib.grid.frame import reach_mm
@@ -17,7 +17,7 @@ from calib.grid.gentle import label_setting
 from calib.grid.notes import board_notes
 from calib.grid.order import MOST_CODES, burn_blocks, codes_of, share_an_edge, shuffle_places
 from calib.grid.places import Room, Size, board_for, check_run_ups, room_for, title_of
-from calib.records import OPERATIONS, Cell, Grid, Machine, Operation, Setting, Sheet
+from calib.records import OPERATIONS, Cell, Grid, Machine, Operation, Setting, Sheet, content_of
 
 # Letters and digits of a board's code: none that reads as another (0 O, 1 I).
 _ID_SIGNS = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
@@ -351,9 +351,8 @@ def board_id_of(grid: Grid) -> str:
     str
         Six letters and digits; two different boards share one once in a thousand million.
     """
-    return short_code({
-        name: value for name, value in asdict(grid).items() if name not in {"board_id", "notes"}
-    })
+    content = content_of(grid)
+    return short_code({n: value for n, value in content.items() if n not in {"board_id", "notes"}})
 
 
 def short_code(content: object) -> str:

@@ -36,7 +36,13 @@ def board_notes(
     if operation == "cut":
         notes = [slat_note(machine), _corner_note(machine, fastest)]
     else:
-        notes = [_ramp_note(machine)]
+        notes = []
+    if machine.acceleration_mm_s2 is None:
+        notes.append(
+            "The acceleration isn't known: dark run-ups, corners and the predicted time are counted"
+            f" with {machine.working_acceleration_mm_s2:g} mm/s². A slower head burns corners and"
+            " the ends of marks darker."
+        )
     notes += [_code_note(machine, sheet, codes), _name_note(sheet)]
     return tuple(note for note in notes if note)
 
@@ -76,26 +82,12 @@ def slat_note(machine: Machine, coupon_mm: float = COUPON_MM) -> str:
 
 
 def _corner_note(machine: Machine, fastest: float) -> str:
-    if machine.acceleration_mm_s2 is None:
-        return (
-            "The acceleration isn't known: the coupon's corners may be burnt slower than set, and"
-            " the predicted time leaves out speeding up and slowing down."
-        )
-    corner = math.sqrt(machine.acceleration_mm_s2 * COUPON_CORNER_MM)
+    corner = math.sqrt(machine.working_acceleration_mm_s2 * COUPON_CORNER_MM)
     if fastest <= corner:
         return ""
     return (
         f"Above {corner:.0f} mm/s the head slows down in the coupon's corners; the fastest cell is"
         f" set to {fastest:g} mm/s."
-    )
-
-
-def _ramp_note(machine: Machine) -> str:
-    if machine.acceleration_mm_s2 is not None:
-        return ""
-    return (
-        "The acceleration isn't known: marks have no dark run-up, so their ends are burnt slower"
-        " than set, and the predicted time leaves out speeding up and slowing down."
     )
 
 

@@ -243,7 +243,7 @@ def room_for(
     left = edge
     if operation != "cut":
         fastest = max(s.speed_mm_s for s in settings)
-        run_up = run_up_mm(fastest, machine.acceleration_mm_s2)
+        run_up = run_up_mm(fastest, machine.working_acceleration_mm_s2)
         left = max(edge, _tenth(clamp_mm + run_up - MARK_INSET_MM))
     return Room(
         cell_mm=cell_size_mm(operation, settings),
@@ -290,7 +290,7 @@ def _mark_width_mm(
     machine: Machine, operation: Operation, clamp_mm: float, speed_mm_s: float
 ) -> float:
     """Width of board that a mark needs with its run-ups and the margins [mm]."""
-    run_up = run_up_mm(speed_mm_s, machine.acceleration_mm_s2)
+    run_up = run_up_mm(speed_mm_s, machine.working_acceleration_mm_s2)
     return lit_mm(operation, speed_mm_s) + 2.0 * _tenth(clamp_mm + run_up)
 
 
@@ -320,11 +320,12 @@ def check_run_ups(
     fastest = max(s.speed_mm_s for s in settings)
     limit = fastest_that_fits_mm_s(machine, operation, clamp_mm, width_mm)
     needed = _mark_width_mm(machine, operation, clamp_mm, fastest)
+    run_up = run_up_mm(fastest, machine.working_acceleration_mm_s2)
     if math.isinf(limit) or needed <= width_mm + 1e-6:
         return
     raise MachineLimit(
         f"a mark at {fastest:g} mm/s needs {math.ceil(needed)} mm of board width, with a"
-        f" dark run-up of {run_up_mm(fastest, machine.acceleration_mm_s2):.1f} mm on both sides:"
+        f" dark run-up of {run_up:.1f} mm on both sides:"
         f" there are {width_mm:g} mm. Stay at or below {limit:g} mm/s, or take a"
         " wider board (turn it, if it is longer than wide)."
     )

@@ -12,7 +12,7 @@ from calib.grid.record_board import CAPTION_MM, BoardDrawing, board_drawing
 from calib.grid.record_head import Head, fill_in, head_of
 from calib.grid.record_marks import grade_swatches, signs_of
 from calib.grid.record_table import Table
-from calib.hazards import CAUTIONS
+from calib.hazards import sheet_cautions
 from calib.print_style import MARGIN_MM, PAPERS_MM, PrintPage, text_width_mm, wrap
 from calib.records import Grid
 
@@ -111,7 +111,7 @@ def grid_record_sheet(
         grid=grid,
         head=head_of(grid, address),
         board=board_drawing(grid, signs_of(grid.cells, colours_by_cell(grid))),
-        cautions=(*CAUTIONS, *(f"This sheet: {words}" for words in advice)),
+        cautions=sheet_cautions(grid.machine, advice),
     )
     content, places = _divide(content, paper)
     page = PrintPage(paper, f"Record sheet {grid.board_id}")

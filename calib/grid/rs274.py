@@ -149,7 +149,8 @@ def program(machine: Machine, body: Iterable[str], comments: Iterable[str]) -> s
     """
     head = ["%", *(line for text in comments for line in comment_lines(text))]
     head += ["G21", "G90", "G94", "G17", "M5", "S0"]
-    air_off = [machine.air_off_word] if machine.air_off_word else []
+    # Air that is switched on by hand isn't switched off by a program.
+    air_off = [machine.air_off_word] if machine.air_on_word and machine.air_off_word else []
     lines = [*head, *air_off, *body, "M5", "S0", *air_off, "M2", "%"]
     return "\n".join(lines) + "\n"
 
@@ -189,10 +190,37 @@ def _comments(grid: Grid, title: str) -> list[str]:
         " the beam on: conventions of the controller, as the machine record has them.",
     ]
     if machine.power_follows_speed:
-        lines.append("The controller lowers the power with the speed.")
-    if grid.operation == "cut" and not machine.air_on_word:
-        lines.append("Air assist is switched by hand: on for the whole board.")
+        lines.append(
+            "The controller lowers the power with the speed: its laser mode must be on, or the beam"
+            " stays on while the head stands still."
+        )
+    lines.append(air_words(machine, cuts=grid.operation == "cut"))
     return [*lines, *file_cautions(machine, grid.sheet, grid.operation, grid.notes)]
+
+
+def air_words(machine: Machine, *, cuts: bool) -> str:
+    """Say what a program of cuts, or of marks only, does with the air assist."""
+    on, low, off = machine.air_on_word, machine.air_low_word, machine.air_off_word
+    if not on:
+        by_hand = "on" if cuts else "low if it can be turned down, else on,"
+        return f"Air assist is switched by hand: {by_hand} for the whole board."
+    if low:
+        what = f"to low with {low}" + (f", for cuts to full with {on}" if cuts else "")
+    else:
+        what = f"on with {on} for the whole board"
+        what += "" if cuts else " (turn it down by hand if it can be)"
+    end = f"switches it off with {off} at the end" if off else "leaves it on: switch it off by hand"
+    return (
+        f"The program switches the air assist {what}, waits a second each time (G4 P1, P in"
+        f" seconds), and {end}."
+    )
+
+
+def air_lines(machine: Machine, *, cut: bool) -> list[str]:
+    """Lines that switch the air on, full for a cut and low for a mark, and wait until it blows."""
+    word = machine.air_on_word if cut else machine.air_low_word or machine.air_on_word
+    # NIST IR 6556, section 3.5.4: P of G4 is in seconds.
+    return [word, "G4 P1"] if word else []
 
 
 def _from_cell(grid: Grid, strokes: Sequence[Stroke], from_cell: str) -> tuple[Stroke, ...]:
@@ -209,15 +237,15 @@ def _from_cell(grid: Grid, strokes: Sequence[Stroke], from_cell: str) -> tuple[S
 def _board_body(grid: Grid, strokes: tuple[Stroke, ...]) -> Iterator[str]:
     """Lines for the strokes in order: a cell's strokes once per pass, then the next cell."""
     frame = frame_of(grid.machine, grid.board_mm)
-    # Air belongs to the setting: cuts burn with it, marks and codes without.
-    air = grid.machine.air_on_word if grid.operation == "cut" else ""
+    _check_inside(grid, strokes)
+    air: list[str] = []
     named = ""
     for group in strokes_of_cells(strokes):
         stroke = group[0]
         labels = stroke.kind == "label"
-        if not labels and air:
-            yield air
-            air = ""
+        if air != (wanted := air_lines(grid.machine, cut=stroke.kind == "cut")):
+            yield from wanted
+            air = wanted
         name = "codes" if labels else f"cell {stroke.cell}"
         if name != named:
             yield from comment_lines(f"{name}: {setting_words(stroke.setting)}")
@@ -226,6 +254,19 @@ def _board_body(grid: Grid, strokes: tuple[Stroke, ...]) -> Iterator[str]:
         lines = [line for part in group for line in stroke_lines(grid.machine, frame, part)]
         for _ in range(1 if labels else stroke.setting.passes):
             yield from lines
+
+
+def _check_inside(grid: Grid, strokes: Sequence[Stroke]) -> None:
+    """Refuse run-ups beyond the board: a board of an earlier version may have no room for them."""
+    width, height = grid.board_mm
+    for stroke in strokes:
+        for x, y in stroke.path if stroke.run_up_mm else ():
+            if not (-1e-3 <= x <= width + 1e-3 and -1e-3 <= y <= height + 1e-3):
+                raise MachineLimit(
+                    f"the dark run-up of {stroke.run_up_mm:g} mm of cell {stroke.cell} leaves the"
+                    f" board of {width:g} x {height:g} mm: it was planned without room for it. Plan"
+                    " a new board."
+                )
 
 
 def stroke_lines(machine: Machine, frame: Frame, stroke: Stroke) -> Iterator[str]:

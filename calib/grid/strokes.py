@@ -229,7 +229,7 @@ def _burn(grid: Grid, cell: Cell) -> Iterator[Stroke]:
             closed=True,
         )
         return
-    run_up = run_up_mm(cell.speed_mm_s, grid.machine.acceleration_mm_s2)
+    run_up = run_up_mm(cell.speed_mm_s, grid.machine.working_acceleration_mm_s2)
     for line in _line(cell) if grid.operation == "line_mark" else _surface(grid, cell):
         yield Stroke(
             kind="mark",

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from typing import Any, TypeVar
 
 from calib.errors import InvalidRecord, LogbookError, shown
-from calib.records import Machine, Sheet
+from calib.records import Machine, Sheet, content_of
 
 Record = TypeVar("Record")
 
@@ -21,9 +21,7 @@ _NAMESPACE = uuid.UUID("6d0c3f5e-51f4-5d0a-9c5b-2f8d2f6b7a41")
 
 
 def _plain(value: Any) -> Any:
-    """Turn records and tuples into dicts and lists; whole numbers and -0.0 into one float."""
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return _plain(dataclasses.asdict(value))
+    """Turn tuples into lists; whole numbers and -0.0 into one float."""
     if isinstance(value, Mapping):
         return {str(key): _plain(part) for key, part in value.items()}
     if isinstance(value, (list, tuple)):
@@ -53,7 +51,7 @@ def stable_id(kind: str, *content: object) -> str:
     >>> stable_id("sheet", "birch 3", 3) == stable_id("sheet", "birch 3", 3.0)
     True
     """
-    text = json.dumps([kind, _plain(content)], sort_keys=True, ensure_ascii=False)
+    text = json.dumps([kind, _plain(content_of(content))], sort_keys=True, ensure_ascii=False)
     return str(uuid.uuid5(_NAMESPACE, text))
 
 

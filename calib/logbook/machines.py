@@ -103,7 +103,14 @@ class Machines(Room):
         with self.change() as connection:
             lock_name(connection, machines, name)
             current = find_machine(connection, name)
-            machine: Machine = dataclasses.replace(current["machine"], **changed)
+            known: Machine = current["machine"]
+            if changed.get("source", known.source) != known.source:
+                # What was only assumed of the other source isn't carried over.
+                assumed = {
+                    n: None for n, usual in known.usual.items() if getattr(known, n) == usual
+                }
+                changed = assumed | changed
+            machine = dataclasses.replace(known, **changed)
             add_setup(connection, current, machine, at, (what, note))
         return machine
 

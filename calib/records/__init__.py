@@ -2,6 +2,7 @@
 
 from calib.records.boards import Cell, Grid, Reading
 from calib.records.burns import Burn, Setting
+from calib.records.content import content_of
 from calib.records.machine import Machine
 from calib.records.promise import Promise
 from calib.records.sheet import Sheet
@@ -26,6 +27,7 @@ __all__ = [
     "BurnSource",
     "Cell",
     "CHAR_WORDS",
+    "content_of",
     "Corner",
     "COUPON_CORNER_MM",
     "COUPON_CUT_MM",

@@ -53,23 +53,27 @@ _KNOWN = {
     "beam_mm": "beam {:g} mm wide at the lens",
     "origin": "program's zero at the board's corner {}",
     "offset_mm": "offset {0[0]:g}, {0[1]:g} mm",
+    "wavelength_nm": "wavelength {:g} nm",
     "air_on_word": "air on with {}",
+    "air_low_word": "air low, for marks, with {}",
     "air_off_word": "air off with {}",
     "slat_gap_mm": "bars of the bed {:g} mm apart",
 }
 _KNOWN_FLAGS = {
-    "y_up": "y grows towards you",
-    "power_follows_speed": "the controller lowers the power with the speed",
-    "area_both_ways": "area marks are burnt one way only",
+    ("y_up", False): "y grows towards you",
+    ("power_follows_speed", True): "the controller lowers the power with the speed",
+    ("power_follows_speed", False): "the controller keeps the power at any speed",
+    ("area_both_ways", False): "area marks are burnt one way only",
 }
 
 
 def _known(machine: Machine) -> list[str]:
     """What was given beyond the first four fields."""
-    usual = {field.name: field.default for field in dataclasses.fields(Machine)}
+    usual = {field.name: field.default for field in dataclasses.fields(Machine)} | machine.usual
     given = {name for name in usual if getattr(machine, name) != usual[name]}
     words = [said.format(getattr(machine, n)) for n, said in _KNOWN.items() if n in given]
-    words += [said for name, said in _KNOWN_FLAGS.items() if name in given]
+    flags = {(name, getattr(machine, name)) for name in given}
+    words += [said for flag, said in _KNOWN_FLAGS.items() if flag in flags]
     if machine.power_curve:
         points = ", ".join(f"{watts:g} W at {pct:g} %" for pct, watts in machine.power_curve)
         words.append(f"measured: {points}")

@@ -59,10 +59,10 @@ def assumptions(machine: Machine) -> tuple[str, ...]:
     >>> assumptions(m)[0]
     'It is a CO2 laser.'
     """
-    usual = {field.name: field.default for field in dataclasses.fields(Machine)}
+    usual = {field.name: field.default for field in dataclasses.fields(Machine)} | machine.usual
     return tuple(
-        words.format(value=_shown(name, getattr(machine, name)))
-        for name, words in _ASSUMED.items()
+        words.format(value=_shown(name, getattr(machine, name)), machine=machine)
+        for name, words in (_ASSUMED | _ASSUMED_OF[machine.source]).items()
         if getattr(machine, name) == usual[name]
     )
 
@@ -71,18 +71,33 @@ def assumptions(machine: Machine) -> tuple[str, ...]:
 _ASSUMED = {
     "source": "It is a CO2 laser.",
     "beam_starts_pct": "No beam comes out below {value} %.",
-    "ceiling_pct": "Plans and advice use at most {value} % power, to spare the tube.",
     "power_curve": "Watts at the work grow in proportion to the power typed in.",
     "power_step_pct": "Power can be set in steps of {value} %.",
     "speed_step_mm_s": "Speed can be set in steps of {value}.",
     "acceleration_mm_s2": (
-        "The acceleration isn't known: the set speed is taken to be reached at once."
+        "The acceleration isn't known: {machine.working_acceleration_mm_s2:g} mm/s² is taken, which"
+        " most heads reach. Marks get a run-up for it, and times are counted with it."
     ),
     "power_word_full": (
         "The S word at full power isn't known: drawings and record sheets can be had, programs"
         " can't."
     ),
     "slat_gap_mm": "The opening between the bars of the bed isn't known.",
+    "air_on_word": "The air assist is switched by hand, not by the program.",
+}
+_ASSUMED_OF: dict[LaserSource, dict[str, str]] = {
+    "co2": {"ceiling_pct": "Plans and advice use at most {value} % power, to spare the tube."},
+    "diode": {
+        "ceiling_pct": "Plans and advice use up to {value} % power.",
+        "power_follows_speed": (
+            "The beam goes on with {machine.beam_on_word}, and the controller lowers the power with"
+            " the speed: its laser mode must be on."
+        ),
+        "wavelength_nm": (
+            "The wavelength isn't known, and blue light is expected; it is on the laser's label,"
+            " and eyewear must be made for it."
+        ),
+    },
 }
 
 

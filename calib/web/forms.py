@@ -155,6 +155,7 @@ class MachineForm(_Form):
     power_word_full: Number = None
     beam_starts_pct: Number = None
     ceiling_pct: Number = None
+    wavelength_nm: Number = None
     lens_mm: Number = None
     slat_gap_mm: Number = None
 
@@ -164,7 +165,7 @@ class MachineForm(_Form):
         optional: dict[str, Any] = {
             name: getattr(self, name)
             for name in ("acceleration_mm_s2", "power_word_full", "beam_starts_pct", "ceiling_pct",
-                         "lens_mm", "slat_gap_mm")
+                         "wavelength_nm", "lens_mm", "slat_gap_mm")
             if getattr(self, name) is not None
         }  # fmt: skip
         return Machine(
