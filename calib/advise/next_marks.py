@@ -22,6 +22,7 @@ from calib.grid.limits import (
     limits_of,
 )
 from calib.grid.near_edge import Mask, Question, choose_batch, without_tails
+from calib.materials import expected_response
 from calib.physics import delivered_power_w
 from calib.records import Setting
 
@@ -86,6 +87,9 @@ def mark_candidates(
     settings = [setting for setting in every if not limits.beyond(setting)]
     if not settings:
         check_limits(*kind, gentle_first(machine, every), fastest_mm_s=fastest_mm_s)
+    # A line that gets far more than a clear mark needs isn't dangerous yet, but tells nothing.
+    most = expected_response(region.sheet.material, machine.source).most_times
+    settings = [setting for setting in settings if limits.times(setting) <= most] or settings
     scorched = chances_of(region, fit, settings)[4].T @ fit.weight
     gentle = [s for s, chance in zip(settings, scorched, strict=True) if chance < _SURELY_SCORCHED]
     return gentle or [settings[int(np.argmin(scorched))]]

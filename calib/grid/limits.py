@@ -26,6 +26,8 @@ LOWEST_MARK_PCT = 5.0
 # A strong laser's gentlest burn may exceed what a thin sheet should get, up to so many times: it is
 # the fastest there is, and nothing lies under the beam for long.
 _GENTLEST_TIMES = 3.0
+# A single line may get this share of what a cut needs, however deep it marks.
+_MARK_OF_A_CUT = 1.0 / 3.0
 # Longest dark run-up that a small board has room for [mm]; it bounds the speed of a mark.
 _RUN_UP_MM = 10.0
 # Acceleration that is assumed, for this bound only, when none is known [mm/s²] (common practice,
@@ -68,18 +70,21 @@ class Limits:
         step = self.machine.speed_step_mm_s
         return round(math.ceil(slowest / step) * step, 6)
 
+    def times(self, setting: Setting) -> float:
+        """Line energy of one pass in times of what is expected to be needed."""
+        watts = delivered_power_w(self.machine, setting.power_pct)
+        return float(line_energy_j_mm(watts, setting.speed_mm_s)) / self.expected_j_mm
+
     def beyond(self, setting: Setting) -> str:
         """Say in what a setting goes beyond; empty when it doesn't."""
         name = f"{setting.power_pct:g} % at {setting.speed_mm_s:g} mm/s"
         if setting.speed_mm_s < self.slowest_mm_s * (1.0 - _NOISE):
             return f"{name} is slower than {self.slowest_mm_s:g} mm/s"
-        watts = delivered_power_w(self.machine, setting.power_pct)
-        energy = float(line_energy_j_mm(watts, setting.speed_mm_s))
-        if energy > self.most_j_mm * (1.0 + _NOISE):
+        times, most = self.times(setting), self.most_j_mm / self.expected_j_mm
+        if times > most * (1.0 + _NOISE):
             return (
-                f"{name} gives {energy:.2g} J/mm in one pass,"
-                f" {energy / self.expected_j_mm:.2g} times what is expected to be needed (at most"
-                f" {self.most_j_mm / self.expected_j_mm:.2g} times)"
+                f"{name} gives {times:.3g} times the energy that is expected to be needed, in one"
+                f" pass (at most {most:.3g} times)"
             )
         return ""
 
@@ -95,7 +100,7 @@ def limits_of(
 ) -> Limits:
     """Limits of one pass: the usual ones, or down to the slowest speed that the maker asked for.
 
-    ``fastest_mm_s`` is the fastest mark that the board at hand has room for.
+    For marks ``fastest_mm_s`` is the fastest that the board at hand has room for.
     """
     response = expected_response(sheet.material, machine.source)
     if operation == "cut":
@@ -115,6 +120,8 @@ def limits_of(
             expected_j_mm=expected,
         )
     most = response.most_times * expected
+    if operation == "line_mark":
+        most = max(most, _MARK_OF_A_CUT * cut_energy_j_mm(response, sheet))
     watts = delivered_power_w(machine, snap_power(machine, lowest))
     gentlest = float(line_energy_j_mm(watts, snap_speed(machine, fastest, "down")))
     return Limits(
@@ -134,10 +141,10 @@ def beyond_limits(
     slowest_mm_s: float | None = None,
     fastest_mm_s: float = math.inf,
 ) -> tuple[str, ...]:
-    """Say of each setting that goes beyond the limits in what; empty when none does."""
+    """Say of each setting that goes beyond the limits in what, the slowest first."""
     limits: dict[float | None, Limits] = {}
     found = []
-    for setting in dict.fromkeys(settings):
+    for setting in sorted(set(settings), key=lambda s: (s.speed_mm_s, -s.power_pct, s.passes)):
         pitch = setting.line_pitch_mm
         if pitch not in limits:
             limits[pitch] = limits_of(

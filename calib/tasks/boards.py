@@ -262,22 +262,9 @@ def propose_boards(
     *,
     files: FileWish | None = None,
 ) -> tuple[Planned, ...]:
-    """Plan the next round of a pair to look at it; nothing is stored.
+    """Plan the next round of a pair to look at it, as ``plan_boards``; nothing is stored.
 
-    Parameters
-    ----------
-    book, machine, sheet, operation, wish, files
-        As for ``plan_boards``.
-
-    Returns
-    -------
-    tuple of Planned
-        The boards; planned again from the same burns, they are the same.
-
-    Raises
-    ------
-    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError
-        As for ``plan_board``.
+    Planned again from the same burns, the boards are the same.
     """
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, operation)
