@@ -44,6 +44,9 @@ class Response:
         How far in ln energy above the cut's edge the coupon turns brown, and its scale [1].
     defects_per_m
         Knots and glue pockets that no power cuts [1/m].
+    most_times
+        So many times the expected energy is the most that one pass may give without a danger of
+        fire [1].
     source_key
         Key of the source, explained in ``calib/data/README.md``; NONE when there is none.
     provenance
@@ -64,6 +67,7 @@ class Response:
     char_excess_ln: float
     char_scale_ln: float
     defects_per_m: float
+    most_times: float
     source_key: str
     provenance: str
     mark_provenance: str
@@ -181,6 +185,12 @@ def expected_response(material: str, laser: LaserSource) -> Response:
     if laser not in get_args(LaserSource):
         raise InvalidRecord(f"laser is {laser!r}: give one of co2, diode.")
     return _responses()[family_of(material), laser]
+
+
+def cut_energy_j_mm(response: Response, sheet: Sheet) -> float:
+    """Line energy expected to just cut a sheet: E_3 t (t / 3)^b, as measured if it was [J/mm]."""
+    t = sheet.working_thickness_mm
+    return float(response.severance_energy_j_mm2 * t * (t / 3.0) ** response.thickness_exponent)
 
 
 def _is_inch_size(thickness_mm: float) -> bool:

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 import numpy as np
 
-from calib.advise.next_burns import next_cuts
+from calib.advise.far_side import far_side
+from calib.advise.next_burns import MOST_PASSES, next_cuts
 from calib.advise.next_marks import next_marks
 from calib.advise.wish import USUAL_RELIABILITY, Wish
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.fit.region import Region
 from calib.grid.layout import LayoutOptions, lay_out, limit_mm, split_over_offcuts
+from calib.grid.limits import beyond_limits, beyond_note, check_limits
 from calib.grid.places import fastest_that_fits_mm_s
 from calib.hazards import check_hazard
 from calib.physics import delivered_power_w, line_energy_j_mm
@@ -44,6 +47,9 @@ class PlanOptions:
         Line pitch of an area mark [mm]; None: as burnt before, or the default.
     settings
         Exactly these settings instead of planned ones; empty to plan.
+    slowest_mm_s
+        Slowest speed of the given settings that the maker answers for, beyond the usual limits
+        [mm/s]; None: none go beyond.
     layout
         Board at hand, margins, round and seed.
     """
@@ -55,6 +61,7 @@ class PlanOptions:
     mark: int = 2
     line_pitch_mm: float | None = None
     settings: tuple[Setting, ...] = ()
+    slowest_mm_s: float | None = None
     layout: LayoutOptions = field(default_factory=LayoutOptions)
 
     def __post_init__(self) -> None:
@@ -68,6 +75,14 @@ class PlanOptions:
             raise InvalidRecord(f"passes is {self.passes!r}: give whole numbers from 1 to 50.")
         # What is asked of the setting is checked as when it is asked for.
         Wish(reliability=self.reliability, char_at_most=self.char_at_most, mark=self.mark)
+        slowest = self.slowest_mm_s
+        if slowest is not None and not (is_number(slowest) and 0 < slowest <= 20000):
+            raise InvalidRecord(f"slowest_mm_s is {slowest!r}: give a speed above 0 in mm/s.")
+        if slowest is not None and not self.settings:
+            raise InvalidRecord(
+                f"slowest_mm_s is {slowest!r}: only a full grid, of powers and speeds that you"
+                " give, may go slower than usual; leave it out to have the burns chosen."
+            )
         pitch = self.line_pitch_mm
         if pitch is not None and not (is_number(pitch) and _LEAST_PITCH_MM <= pitch <= 20):
             raise InvalidRecord(
@@ -89,7 +104,7 @@ def plan_board(region: Region, options: PlanOptions) -> Grid:
     -------
     Grid
         Exactly ``burns`` cells; fewer, and a note that says so, only when the board at hand holds
-        no more.
+        no more. Several passes, and a note, where one would have to be too slow.
 
     Raises
     ------
@@ -98,12 +113,41 @@ def plan_board(region: Region, options: PlanOptions) -> Grid:
     BoardDoesNotFit
         When not even one cell fits the board.
     MachineLimit
-        When the machine has no setting to burn.
+        When the machine has no setting to burn, or one is so slow or strong that it may set the
+        sheet on fire.
     """
     hazard = check_hazard(region.sheet, region.machine, region.operation)
     grid = _as_many_as_fit(region, options, _laid_out)
     notes = [*hazard.advice, *_fewer_note(options, len(grid.cells))]
-    return replace(grid, notes=tuple(dict.fromkeys((*grid.notes, *notes))))
+    return _with_notes(region, options, grid, notes)
+
+
+def _with_notes(region: Region, options: PlanOptions, grid: Grid, notes: Sequence[str]) -> Grid:
+    """Check the cells as they will be burnt; what must be known before burning comes first."""
+    settings = [cell.setting for cell in grid.cells]
+    kind = (region.machine, region.sheet, region.operation)
+    fastest = math.inf
+    if region.operation != "cut":
+        fastest = _fastest_mark_mm_s(region, options.layout)
+    check_limits(*kind, settings, slowest_mm_s=options.slowest_mm_s, fastest_mm_s=fastest)
+    beyond = beyond_limits(*kind, settings, fastest_mm_s=fastest)
+    first = [*far_side(region), *([beyond_note(beyond)] if beyond else [])]
+    notes = (*first, *_passes_note(options, settings), *grid.notes, *notes)
+    return replace(grid, notes=tuple(dict.fromkeys(notes)))
+
+
+def _passes_note(options: PlanOptions, settings: Sequence[Setting]) -> list[str]:
+    """Say it when more passes are planned than were asked for."""
+    most = max(setting.passes for setting in settings)
+    if options.settings or most <= max(options.passes):
+        return []
+    note = (
+        f"Cut in {most} passes: fewer would have to be so slow that the sheet may catch fire. Look"
+        " after each pass whether it smoulders."
+    )
+    if most == MOST_PASSES:
+        note += " Even so many may not cut it: take a thinner sheet or a stronger machine."
+    return [note]
 
 
 def plan_split(region: Region, options: PlanOptions) -> tuple[Grid, ...]:
@@ -137,7 +181,7 @@ def plan_split(region: Region, options: PlanOptions) -> tuple[Grid, ...]:
     if len(grids) > 1:
         names = ", ".join(grid.board_id for grid in grids)
         notes.append(f"One round on {len(grids)} boards: {names}. Burn them in one sitting.")
-    return tuple(replace(grid, notes=tuple(dict.fromkeys((*grid.notes, *notes)))) for grid in grids)
+    return tuple(_with_notes(region, options, grid, notes) for grid in grids)
 
 
 Laid = TypeVar("Laid")

@@ -208,7 +208,7 @@ def test_the_files_carry_the_cautions_and_the_setting():
     described = root.findtext(NS + "desc")
     assert all(words in described for words in CAUTIONS)
     titles = [group.findtext(NS + "title") for group in root.findall(NS + "g")]
-    assert titles == ["codes: 11 %, 314.3 mm/s (18858 mm/min), 1 pass",
+    assert titles == ["codes: 11 %, 94.8 mm/s (5688 mm/min), 1 pass",
                       "60 %, 12 mm/s (720 mm/min), 1 pass"]  # fmt: skip
     assert CAUTIONS[2] in comb_program(board)
 

@@ -29,15 +29,11 @@ def test_machines_and_draws_bound_the_cuts_as_they_did() -> None:
     for machine in machines:
         thin = calib.fit_region(machine, CARD if machine is TUBE_100 else BIRCH)
         assert thin.cut is not None
-        draws, v0 = next_burns.cut_draws(thin), thin.cut.prior.speed0_mm_s
+        draws = next_burns.cut_draws(thin)
         kept.append({
             "fastest": next_burns.fastest_cut_mm_s(machine),
             "draws": len(draws.weight),
-            "powers": next_burns._powers(draws, machine, v0),
-            "just": [next_burns._just_cuts_pct(draws, machine, r) for r in (0.1, 1.0, 3.0)],
-            "slowest": [next_burns._slowest_mm_s(draws, machine, p, v0) for p in (2.0, 80.0)],
-            "ln power": next_burns._ln_power(machine, 45.0),
-            "edges": next_burns._edges(draws, machine, 60.0, 1.5, v0),
+            "passes": next_burns.passes_to_try(thin),
         })
     same_as_kept("next_cut_bounds", kept)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 import re
 
 import pytest
@@ -10,10 +11,12 @@ from boards import BIRCH, CO2, MACHINES, MDF, OPERATIONS, TUBE_100, TWO_AIRS, ma
 from layout_checks import assert_sound
 
 from calib.errors import BoardDoesNotFit
+from calib.grid.gentle import KnownMarks
 from calib.grid.layout import LayoutOptions, board_id_of, lay_out, short_code
+from calib.grid.strokes import strokes_of
 from calib.materials import expected_response
 from calib.physics import delivered_power_w
-from calib.records import Setting, Sheet
+from calib.records import Burn, Setting, Sheet
 
 
 def test_codes_climb_with_the_expected_reach():
@@ -50,15 +53,75 @@ def test_codes_that_may_cut_a_thin_sheet_are_noted():
     assert any("may cut so thin a sheet" in note for note in notes)
 
 
-def test_codes_are_gentler_than_a_clear_mark_and_never_a_cells_setting():
+def test_codes_are_as_clear_as_expected_at_a_speed_that_letters_reach_and_never_a_cells():
     for machine in MACHINES:
         grid = lay_out(machine, BIRCH, "cut", some_settings(machine, "cut", 6))
         codes = grid.label_setting
-        watts = float(delivered_power_w(machine, codes.power_pct))
+        # From rest to rest over 3 mm a head reaches √(a · 3 mm) at most.
+        reached = math.sqrt(3.0 * (machine.acceleration_mm_s2 or 1500.0))
+        assert codes.speed_mm_s <= reached
+        energy = float(delivered_power_w(machine, codes.power_pct)) / codes.speed_mm_s
         clear = expected_response(BIRCH.material, machine.source).line_mark_j_mm
-        assert watts / codes.speed_mm_s < clear
+        weakest = float(delivered_power_w(machine, 1.1 * machine.beam_starts_pct + 1.0)) / reached
+        assert 0.98 * clear < energy < max(1.02 * clear, 1.02 * weakest)
         twin = lay_out(machine, BIRCH, "line_mark", [codes, codes])
         assert twin.label_setting not in {cell.setting for cell in twin.cells}
+
+
+def line(power_pct: float, speed_mm_s: float, mark: int) -> Burn:
+    return Burn(operation="line_mark", power_pct=power_pct, speed_mm_s=speed_mm_s, mark=mark)
+
+
+READ = (line(12.0, 183.0, 0), line(15.0, 150.0, 1), line(18.0, 120.0, 2), line(20.0, 110.0, 2),
+        line(30.0, 100.0, 3), line(50.0, 60.0, 4))  # fmt: skip
+
+
+def codes_with(marks: KnownMarks) -> tuple[float, float]:
+    options = LayoutOptions(marks=marks)
+    codes = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 6), options=options).label_setting
+    return codes.power_pct, codes.speed_mm_s
+
+
+def test_codes_take_the_kept_mark_else_the_strongest_that_is_clear():
+    kept = Setting(power_pct=16.0, speed_mm_s=140.0)
+    assert codes_with(KnownMarks(kept=kept, burns=READ)) == (16.0, 140.0)
+    assert codes_with(KnownMarks(burns=READ)) == (20.0, 110.0)
+    assert codes_with(KnownMarks(burns=READ[:2])) == (15.0, 150.0)
+    assert codes_with(KnownMarks(burns=READ[4:])) == (30.0, 100.0)
+
+
+@pytest.mark.parametrize("unusable", [
+    Setting(power_pct=90.0, speed_mm_s=140.0),
+    Setting(power_pct=16.0, speed_mm_s=140.0, passes=2),
+    Setting(power_pct=16.0, speed_mm_s=140.0, line_pitch_mm=0.1),
+])  # fmt: skip
+def test_a_kept_mark_that_codes_cant_have_is_passed_over(unusable: Setting):
+    assert codes_with(KnownMarks(kept=unusable, burns=READ)) == (20.0, 110.0)
+
+
+def test_codes_are_stronger_than_what_was_read_as_nothing():
+    plain = codes_with(KnownMarks())
+    nothing = line(20.0, 80.0, 0)
+    # One setting read both ways isn't trusted.
+    doubtful = (line(40.0, 100.0, 2), line(40.0, 100.0, 0))
+    for burns in ((nothing,), (nothing, *doubtful)):
+        power, speed = codes_with(KnownMarks(burns=burns))
+        strongest = max(b.power_pct / b.speed_mm_s for b in burns if b.mark == 0)
+        assert power / speed > 1.3 * strongest > plain[0] / plain[1]
+
+
+def test_the_code_of_a_coupon_stands_beside_the_hole_and_on_it():
+    grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 6))
+    for cell in grid.cells:
+        strokes = [s for s in strokes_of(grid) if s.kind == "label" and s.cell == cell.label]
+        right, bottom = cell.x_mm + cell.width_mm, cell.y_mm + cell.height_mm
+        on = [
+            all(cell.x_mm < x < right and cell.y_mm < y < bottom for x, y in stroke.points)
+            for stroke in strokes
+        ]
+        assert 0 < sum(on) < len(on)
+        assert all(y < cell.y_mm for s, o in zip(strokes, on, strict=True) if not o
+                   for _, y in s.points)  # fmt: skip
 
 
 def test_the_boards_code_is_short_and_changes_with_the_plan_only():

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from calib.fit.hull import speed_range
 from calib.fit.region import Region
+from calib.grid.limits import SLOWEST_MM_S
 
 Array = npt.NDArray[np.float64]
 
@@ -32,19 +33,23 @@ class Row:
         return max(int(np.searchsorted(self.speeds, speed_mm_s * (1 + 1e-12), side="right")) - 1, 0)
 
 
-def rows(region: Region) -> list[Row]:
+def rows(region: Region, slowest_mm_s: float | None = None) -> list[Row]:
     """All powers on the machine's steps with their speeds inside the hull.
 
     Parameters
     ----------
     region
         Its hulls, machine steps, ceiling and top speed bind.
+    slowest_mm_s
+        Slowest speed that the maker answers for [mm/s]; None: the slowest that is safe.
 
     Returns
     -------
     list of Row
         By passes, then power; empty when no step lies in a hull.
     """
+    usual = SLOWEST_MM_S[region.machine.source]
+    least = usual if slowest_mm_s is None else min(slowest_mm_s, usual)
     found = []
     for passes, hull in sorted(region.hulls.items()):
         for power in _steps(
@@ -56,7 +61,7 @@ def rows(region: Region) -> list[Row]:
             if span is None:
                 continue
             fastest = min(span[1], region.machine.max_speed_mm_s)
-            speeds = _steps(span[0], fastest, region.machine.speed_step_mm_s)
+            speeds = _steps(max(span[0], least), fastest, region.machine.speed_step_mm_s)
             if len(speeds):
                 found.append(Row(power_pct=float(power), passes=passes, speeds=speeds))
     return found

@@ -23,6 +23,7 @@ from calib.errors import InvalidRecord
 from calib.fit.hull import speed_range
 from calib.fit.region import Region
 from calib.grid.full import snap_setting
+from calib.grid.limits import SLOWEST_MM_S
 from calib.records import Burn, Setting
 
 Array = npt.NDArray[np.float64]
@@ -224,7 +225,9 @@ def _stated(shifted: Shifted, setting: Setting, reliability: float) -> LotVerdic
 def _slower(shifted: Shifted, setting: Setting, reliability: float) -> Setting | None:
     """The fastest step below the working speed that meets the reliability; None when none does."""
     machine = shifted.region.machine
-    lowest = _SLOWEST_SHARE * setting.speed_mm_s
+    # Not so slow that the sheet may catch fire, unless the working setting is.
+    floor = min(SLOWEST_MM_S[machine.source], setting.speed_mm_s)
+    lowest = max(_SLOWEST_SHARE * setting.speed_mm_s, floor - 0.5 * machine.speed_step_mm_s)
     steps = np.arange(setting.speed_mm_s, lowest, -machine.speed_step_mm_s)
     # A coarse look first: the chance rises as the speed falls.
     for some in np.array_split(steps, max(len(steps) // 40, 1)):

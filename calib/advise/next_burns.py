@@ -13,10 +13,11 @@ from calib.advise.wish import USUAL_RELIABILITY
 from calib.fit import cut_fit
 from calib.fit.cut import points_of
 from calib.fit.region import Region
-from calib.grid.full import snap_setting
+from calib.grid.full import snap_power, snap_setting
+from calib.grid.limits import ABOVE_START, Limits, check_limits, fastest_cut_mm_s, limits_of
 from calib.grid.near_edge import CORE, Mask, Question, choose_batch, without_tails
 from calib.physics import delivered_power_w
-from calib.records import COUPON_CORNER_MM, Machine, Setting
+from calib.records import Machine, Setting
 
 Array = npt.NDArray[np.float64]
 
@@ -24,9 +25,9 @@ Array = npt.NDArray[np.float64]
 # ones tell the slope; below about 35 % of full power little is gained (own simulations).
 _POWER_SHARES = (1.0, 0.85, 0.72, 0.6, 0.5)
 _LOWEST_PCT = 35.0
-# No burn is planned that gets so many times the energy expected: it teaches nothing, takes minutes
-# and sets sheets on fire.
-_MOST_ENERGY = 16.0
+# Most passes that are planned where fewer would have to be too slow; more only char (common
+# practice, no source).
+MOST_PASSES = 10
 # Candidate speeds per power.
 _SPEEDS = 15
 # Of few burns none is spent far below the ceiling; fewer powers leave room for finer speeds.
@@ -49,12 +50,6 @@ _SLOWER_OF_FEW = 0.92
 _NARROW = float(np.log(2.0))
 # An expectation may be wrong by a factor of two either way; the first board reaches so far [ln].
 _FACTOR_TWO = float(np.log(2.0))
-
-
-def fastest_cut_mm_s(machine: Machine) -> float:
-    """Fastest speed at which a coupon's corners are still cut at the set speed [mm/s]."""
-    corner = float(np.sqrt(machine.working_acceleration_mm_s2 * COUPON_CORNER_MM))
-    return min(machine.max_speed_mm_s, corner)
 
 
 def _powers(
@@ -81,16 +76,6 @@ def _just_cuts_pct(points: cut_fit.CutPoints, machine: Machine, speed_ratio: flo
     return 100.0 * float(np.exp(np.median((needed - full) / shape.exponent)))
 
 
-def _slowest_mm_s(
-    points: cut_fit.CutPoints, machine: Machine, power_pct: float, v0: float
-) -> float:
-    """Slowest speed that a cut is tried at with a power [mm/s]."""
-    expected = float(np.exp(np.median(points.location))) / v0
-    watts = float(delivered_power_w(machine, power_pct))
-    slowest = max(watts / (_MOST_ENERGY * expected), machine.speed_step_mm_s)
-    return min(slowest, fastest_cut_mm_s(machine))
-
-
 def _ln_power(machine: Machine, power_pct: float) -> tuple[float, float]:
     full = float(delivered_power_w(machine, 100.0))
     return float(np.log(full)), float(np.log(delivered_power_w(machine, power_pct) / full))
@@ -104,40 +89,87 @@ def cut_draws(region: Region) -> cut_fit.CutPoints:
 
 
 def _edges(
-    points: cut_fit.CutPoints, machine: Machine, power_pct: float, sigmas: float, v0: float
+    points: cut_fit.CutPoints,
+    limits: Limits,
+    power_pct: float,
+    sigmas: float,
+    v0: float,
+    passes: int,
 ) -> Array:
-    """Ln speed that just works at a power, at each draw, within the machine's speeds, (J,)."""
-    edge = cut_fit.edge_ln_speed(points, _ln_power(machine, power_pct), v0, sigmas)
-    slowest = _slowest_mm_s(points, machine, power_pct, v0)
-    return np.clip(edge, np.log(slowest), np.log(fastest_cut_mm_s(machine)))
+    """Ln speed that just works at a power, at each draw, within what may be planned, (J,)."""
+    machine = limits.machine
+    ln_power = _ln_power(machine, power_pct)
+    edge = cut_fit.edge_ln_speed(points, ln_power, v0, sigmas, passes)
+    fastest = fastest_cut_mm_s(machine)
+    return np.clip(edge, np.log(min(limits.slowest_at(power_pct), fastest)), np.log(fastest))
+
+
+def passes_to_try(
+    region: Region, passes: Sequence[int] = (1,), reliability: float = USUAL_RELIABILITY
+) -> tuple[int, ...]:
+    """Numbers of passes to burn: those wished for, or more where these would be too slow.
+
+    They are when it is more likely than not that even the most of them would need a speed below
+    the limits to meet the reliability at the ceiling; the fewest that need not take their place.
+    """
+    assert region.cut is not None
+    machine, v0 = region.machine, region.cut.prior.speed0_mm_s
+    slowest = limits_of(machine, region.sheet, "cut").slowest_at(machine.ceiling_pct)
+    if slowest > fastest_cut_mm_s(machine):
+        return tuple(passes)
+    points, ln_power = cut_draws(region), _ln_power(machine, machine.ceiling_pct)
+    sigmas = float(ndtri(reliability))
+
+    def enough(n: int) -> bool:
+        edge = cut_fit.edge_ln_speed(points, ln_power, v0, sigmas, n)
+        return float(np.median(edge)) >= float(np.log(slowest))
+
+    most = max(passes)
+    if most >= MOST_PASSES or enough(most):
+        return tuple(passes)
+    return (next((n for n in range(most + 1, MOST_PASSES) if enough(n)), MOST_PASSES),)
 
 
 def cut_candidates(
     region: Region, points: cut_fit.CutPoints, passes: Sequence[int], n_burns: int
 ) -> list[Setting]:
-    """Settings near where the edge may be, on the machine's steps, without repeats."""
+    """Settings near where the edge may be, on the machine's steps, without repeats.
+
+    None goes beyond the limits; raises MachineLimit where the machine can't be so gentle.
+    """
     machine = region.machine
     assert region.cut is not None
     v0 = region.cut.prior.speed0_mm_s
+    limits = limits_of(machine, region.sheet, "cut")
     few = n_burns < _BOARD
     shares = _POWER_SHARES_OF_FEW if few else _POWER_SHARES
     speeds = _SPEEDS_OF_FEW if few else _SPEEDS
+    fastest = fastest_cut_mm_s(machine)
     found: dict[Setting, None] = {}
     for n in passes:
         for power in _powers(points, machine, v0, shares):
-            more = region.cut.prior.passes_mean * float(np.log(n))
-            edge = _edges(points, machine, power, 0.0, v0) + more
+            slowest_mm_s = limits.slowest_at(snap_power(machine, power))
+            if slowest_mm_s > fastest:
+                continue
+            edge = _edges(points, limits, power, 0.0, v0, n)
             low, high = np.quantile(edge, CORE)
             sigma = float(np.median(points.shape.scatter))
-            slowest = float(np.log(_slowest_mm_s(points, machine, power, v0)))
+            slowest = float(np.log(slowest_mm_s))
             low = max(low - 3.0 * sigma, slowest)
             tried = np.linspace(low, high + 2.0 * sigma, speeds)
             if few:
                 slower = low - sigma * np.arange(1, _SLOWER_SPEEDS + 1)
                 tried = np.append(tried, slower[slower >= slowest])
             for speed in np.exp(tried):
-                wished = min(float(speed), fastest_cut_mm_s(machine))
-                found[snap_setting(machine, power, wished, passes=n)] = None
+                wished = min(max(float(speed), slowest_mm_s), fastest)
+                setting = snap_setting(machine, power, wished, passes=n)
+                if not limits.beyond(setting):
+                    found[setting] = None
+    if not found:
+        gentlest = max(ABOVE_START * machine.beam_starts_pct, machine.power_step_pct)
+        for n in passes:
+            found[snap_setting(machine, gentlest, fastest, passes=n)] = None
+        check_limits(machine, region.sheet, "cut", found)
     return list(found)
 
 
@@ -160,7 +192,7 @@ def next_cuts(
     reliability
         Chance that will be asked for.
     passes
-        Numbers of passes to try.
+        Numbers of passes to try; more are where these would have to be too slow.
     char_at_most
         Worst char grade that will be fine; None when char won't be asked for.
 
@@ -168,8 +200,14 @@ def next_cuts(
     -------
     list of Setting
         On the machine's steps; a setting may come twice.
+
+    Raises
+    ------
+    MachineLimit
+        When even the gentlest burn of the machine is too strong for the sheet.
     """
     points = cut_draws(region)
+    passes = passes_to_try(region, passes, reliability)
     candidates = cut_candidates(region, points, passes, n)
     question = _cut_question(region, points, candidates, reliability, n)
     fastest = question.targets[:, 0]
@@ -193,12 +231,13 @@ def _cut_question(
     """Which burns settle the fastest reliable speed at the ceiling, and the edge at low power."""
     assert region.cut is not None
     machine, v0 = region.machine, region.cut.prior.speed0_mm_s
+    limits, passes = limits_of(machine, region.sheet, "cut"), min(c.passes for c in candidates)
     half, least = 0.5 * machine.ceiling_pct, min(_powers(points, machine, v0))
     weak = min(half, least)
     targets = np.stack(
         [
-            _edges(points, machine, machine.ceiling_pct, float(ndtri(reliability)), v0),
-            _edges(points, machine, weak, 0.0, v0),
+            _edges(points, limits, machine.ceiling_pct, float(ndtri(reliability)), v0, passes),
+            _edges(points, limits, weak, 0.0, v0, passes),
         ],
         axis=1,
     )
@@ -221,7 +260,7 @@ def _must(region: Region, candidates: list[Setting], fastest: Array) -> list[Mas
     must stand around the fastest reliable speed, and a cell at half power opens the hull downwards.
     """
     cells = _Cells(region, candidates)
-    low, middle, high = np.quantile(fastest, [0.05, 0.5, 0.95]) + cells.more
+    low, middle, high = np.quantile(fastest, [0.05, 0.5, 0.95])
     if high - low < _NARROW:
         # What is burnt to find the edge then lies faster than the fastest reliable speed anyway.
         high = middle
@@ -245,7 +284,7 @@ def _must_of_few(
     """
     cells = _Cells(region, candidates)
     if not cells.burnt_at_top:
-        middle = float(np.median(question.targets[:, 0])) + cells.more
+        middle = float(np.median(question.targets[:, 0]))
         return [cells.at_top, cells.faster(middle)]
     if len(region.burns) < _BOARD:
         return []
@@ -261,9 +300,7 @@ class _Cells:
     """Candidates and burns as a board's needs see them: of the fewest passes, speeds as ln."""
 
     def __init__(self, region: Region, candidates: list[Setting]) -> None:
-        assert region.cut is not None
         passes = min(c.passes for c in candidates)
-        self.more = region.cut.prior.passes_mean * float(np.log(passes))
         self.power = np.array([c.power_pct for c in candidates])
         self.speed = np.log([c.speed_mm_s for c in candidates])
         self.top = float(self.power.max())

@@ -13,32 +13,29 @@ from calib.advise.next_burns import DRAWS
 from calib.fit import graded
 from calib.fit.graded import GradedFit
 from calib.fit.region import Region
-from calib.grid.full import snap_setting
+from calib.grid.full import gentle_first, snap_setting
+from calib.grid.limits import (
+    ABOVE_START,
+    LOWEST_MARK_PCT,
+    check_limits,
+    fastest_mark_mm_s,
+    limits_of,
+)
 from calib.grid.near_edge import Mask, Question, choose_batch, without_tails
+from calib.materials import expected_response
 from calib.physics import delivered_power_w
-from calib.records import Machine, Setting
+from calib.records import Setting
 
 Array = npt.NDArray[np.float64]
 
-# Longest dark run-up that a small board has room for [mm]; it bounds the speed of a mark.
-_RUN_UP_MM = 10.0
 # Powers tried, as multiples of the lowest that is trusted to come out, and speeds as shares of the
 # fastest.
 _POWER_STEPS = (1.0, 1.35, 1.8, 2.4, 3.2, 4.2)
 _SPEED_SHARES = tuple(np.geomspace(0.12, 1.0, 11))
-# Just above its start a beam is fitful; this much above it is trusted.
-_ABOVE_START = 1.2
-_LOWEST_PCT = 5.0
 # A cell that is this sure to scorch teaches little and smokes a lot.
 _SURELY_SCORCHED = 0.9
 # Line pitch of a first area mark [mm]: about the width of a focused line (common practice).
 DEFAULT_PITCH_MM = 0.1
-
-
-def fastest_mark_mm_s(machine: Machine) -> float:
-    """Fastest mark whose dark run-up fits a small board [mm/s]."""
-    acceleration = machine.working_acceleration_mm_s2
-    return min(machine.max_speed_mm_s, float(np.sqrt(2.0 * acceleration * _RUN_UP_MM / 1.2)))
 
 
 def mark_pitch(region: Region, line_pitch_mm: float | None = None) -> float | None:
@@ -69,9 +66,14 @@ def mark_candidates(
     -------
     list of Setting
         Never empty: where everything would scorch, the gentlest setting stays.
+
+    Raises
+    ------
+    MachineLimit
+        When even the gentlest mark of the machine is slow or strong enough to set the sheet alight.
     """
     machine = region.machine
-    lowest = max(machine.beam_starts_pct * _ABOVE_START, _LOWEST_PCT)
+    lowest = max(machine.beam_starts_pct * ABOVE_START, LOWEST_MARK_PCT)
     fastest = min(fastest_mark_mm_s(machine), fastest_mm_s)
     every = {
         snap_setting(
@@ -80,7 +82,14 @@ def mark_candidates(
         for up in _POWER_STEPS
         for share in _SPEED_SHARES
     }
-    settings = list(every)
+    kind = (machine, region.sheet, region.operation)
+    limits = limits_of(*kind, pitch, fastest_mm_s=fastest_mm_s)
+    settings = [setting for setting in every if not limits.beyond(setting)]
+    if not settings:
+        check_limits(*kind, gentle_first(machine, every), fastest_mm_s=fastest_mm_s)
+    # A line that gets far more than a clear mark needs isn't dangerous yet, but tells nothing.
+    most = expected_response(region.sheet.material, machine.source).most_times
+    settings = [setting for setting in settings if limits.times(setting) <= most] or settings
     scorched = chances_of(region, fit, settings)[4].T @ fit.weight
     gentle = [s for s, chance in zip(settings, scorched, strict=True) if chance < _SURELY_SCORCHED]
     return gentle or [settings[int(np.argmin(scorched))]]

@@ -12,7 +12,7 @@ from calib.advise import candidates as steps
 from calib.advise.next_marks import next_marks
 from calib.advise.promise import Promised, describe, doubled_scatter
 from calib.advise.recommendation import Recommendation
-from calib.advise.refusal import named, refusal
+from calib.advise.refusal import named, refusal, stop_and_look
 from calib.advise.wish import USUAL_RELIABILITY, Wish
 from calib.errors import NotEnoughEvidence
 from calib.fit.region import Region
@@ -56,6 +56,7 @@ def recommend(
     next_sheet: bool = False,
     costs: Costs | None = None,
     job: Job | CutTimes | None = None,
+    slowest_mm_s: float | None = None,
 ) -> Recommendation:
     """Recommend a setting inside what was burnt.
 
@@ -81,6 +82,9 @@ def recommend(
         What things cost, for ``cheapest``; None: guesses, said.
     job
         What is to be cut, for ``cheapest``; None: round outlines of ``cut_length_mm``.
+    slowest_mm_s
+        Slowest speed that may be advised where so slow cells were burnt at your own wish [mm/s];
+        None: none that may set the sheet on fire.
 
     Returns
     -------
@@ -90,7 +94,8 @@ def recommend(
     Raises
     ------
     NotEnoughEvidence
-        When nothing was burnt or nothing can be promised; it names the next burns.
+        When nothing was burnt or nothing can be promised; it names the next burns. When all burns
+        lie so far on one side of what such sheets need that something else may be wrong, it asks.
     InvalidRecord
         When the wish makes no sense.
     """
@@ -101,9 +106,10 @@ def recommend(
         mark=mark,
         cut_length_mm=cut_length_mm,
         next_sheet=next_sheet,
+        slowest_mm_s=slowest_mm_s,
     )
     wish, notes = _within_evidence(region, wish)
-    every = steps.rows(region)
+    every = steps.rows(region, wish.slowest_mm_s)
     if wish.aim == "cheapest":
         from calib.advise.cheapest import priced_job  # reads drawings, which nothing else does
 
@@ -135,14 +141,15 @@ def advised_setting(region: Region, wish: Wish) -> Setting:
         As ``recommend`` does.
     """
     wish, _ = _within_evidence(region, wish)
-    every = steps.rows(region)
+    every = steps.rows(region, wish.slowest_mm_s)
     if not every:
         raise refusal(_promised(region, wish), wish, None)
     return _search(region, wish, every)
 
 
 def _within_evidence(region: Region, wish: Wish) -> tuple[Wish, list[str]]:
-    """Lower a whole-job promise that no recorded job supports."""
+    """Lower a whole-job promise that no recorded job supports; ask where no burn makes sense."""
+    stop_and_look(region)
     jobs = any(b.source == "job" for b in region.burns)
     too_much = wish.cut_length_mm is not None and wish.reliability > MOST_WITHOUT_JOBS
     if region.operation != "cut" or jobs or not too_much:
@@ -365,7 +372,7 @@ def _stated(region: Region, wish: Wish, found: Setting, notes: list[str]) -> Rec
 def _again(loose: Region, wish: Wish) -> Setting | None:
     """The advice for another region, without the full description; None when it refuses."""
     try:
-        return _search(loose, wish, steps.rows(loose))
+        return _search(loose, wish, steps.rows(loose, wish.slowest_mm_s))
     except NotEnoughEvidence:
         return None
 

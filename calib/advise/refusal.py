@@ -6,11 +6,14 @@ from collections import Counter
 
 import numpy as np
 
+from calib.advise.far_side import far_side
 from calib.advise.next_burns import next_cuts
 from calib.advise.next_marks import next_marks
 from calib.advise.promise import Promised
 from calib.advise.wish import Wish
 from calib.errors import NotEnoughEvidence
+from calib.fit.region import Region
+from calib.grid.limits import SLOWEST_MM_S
 from calib.records import Setting
 
 
@@ -37,13 +40,25 @@ def refusal(promised: Promised, wish: Wish, best: float | None) -> NotEnoughEvid
     if not region.burns:
         why = f"No {region.operation.replace('_', ' ')} of {pair} was burnt yet"
     elif best is None:
-        why = f"No setting of {pair} that the machine can take lies inside what was burnt"
+        why = (
+            f"No setting of {pair} that the machine can take and that isn't slower than"
+            f" {SLOWEST_MM_S[region.machine.source]:g} mm/s lies inside what was burnt"
+        )
     else:
         why = (
             f"A chance of {wish.reliability:.9g} was asked for; inside what was burnt of {pair}"
             f" the best is {_rounded_down(best)}"
         )
     return NotEnoughEvidence(f"{why}. Burn next: {settling}.", next_burns=burns)
+
+
+def stop_and_look(region: Region) -> None:
+    """Refuse to advise, with questions, where all burns lie far on one side of what is expected."""
+    questions = far_side(region)
+    if questions:
+        raise NotEnoughEvidence(
+            f"{' '.join(questions)} When all of that is as it should be, plan the next board."
+        )
 
 
 def _settling(promised: Promised, wish: Wish) -> tuple[list[Setting], str]:
@@ -67,5 +82,9 @@ def _rounded_down(chance: float) -> str:
 
 def named(burns: list[Setting]) -> str:
     """Burns in words, those that are to be made more than once with their number."""
-    times = Counter(f"{s.power_pct:g} % at {s.speed_mm_s:g} mm/s" for s in burns)
+    times = Counter(
+        f"{s.power_pct:g} % at {s.speed_mm_s:g} mm/s"
+        + (f" in {s.passes} passes" if s.passes > 1 else "")
+        for s in burns
+    )
     return "; ".join(words + (f" ({n} times)" if n > 1 else "") for words, n in times.items())

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtri
 
-from calib.advise.next_burns import fastest_cut_mm_s, next_cuts
+from calib.advise.next_burns import next_cuts, passes_to_try
 from calib.advise.next_marks import chances_of, mark_candidates, mark_pitch, next_marks
 from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord
@@ -25,6 +25,7 @@ from calib.fit.pool import Pool, pool_records
 from calib.fit.priors import CutPrior, Priors
 from calib.fit.region import Region
 from calib.grid.full import snap_setting
+from calib.grid.limits import fastest_cut_mm_s, limits_of
 from calib.hazards import check_hazard
 from calib.physics import delivered_power_w
 from calib.records import Grid, Machine, Setting
@@ -261,14 +262,24 @@ def expected_start(
 def _start_of_cut(other: Region, reliability: float) -> StartingPoint:
     machine = other.machine
     power = snap_setting(machine, machine.ceiling_pct, fastest_cut_mm_s(machine)).power_pct
-    speeds = reliable_speeds_mm_s(other, power, reliability)
+    passes = max(passes_to_try(other, reliability=reliability))
+    speeds = reliable_speeds_mm_s(other, power, reliability, passes)
     low, middle, high = _quantiles(speeds)
-    setting = snap_setting(machine, power, min(middle, fastest_cut_mm_s(machine)))
+    slowest = min(
+        limits_of(machine, other.sheet, "cut").slowest_at(power), fastest_cut_mm_s(machine)
+    )
+    wished = min(max(middle, slowest), fastest_cut_mm_s(machine))
+    setting = snap_setting(machine, power, wished, passes=passes)
     notes = list(other.notes)
-    if low < machine.speed_step_mm_s:
+    if passes > 1:
         notes.append(
-            f"{machine.name} may not cut {other.sheet.name} in one pass at all: try two passes, or"
-            " a thinner sheet."
+            f"In {passes} passes: with fewer {machine.name} would have to be so slow that the sheet"
+            " may catch fire."
+        )
+    elif low < slowest:
+        notes.append(
+            f"{machine.name} may not cut {other.sheet.name} in one pass: its board then asks for"
+            " more."
         )
     return StartingPoint(
         region=other,
@@ -276,12 +287,14 @@ def _start_of_cut(other: Region, reliability: float) -> StartingPoint:
         slowest_mm_s=low,
         fastest_mm_s=min(high, machine.max_speed_mm_s),
         reliability=reliability,
-        chance=other.chance_through(setting.power_pct, setting.speed_mm_s),
+        chance=other.chance_through(setting.power_pct, setting.speed_mm_s, setting.passes),
         notes=tuple(dict.fromkeys(notes)),
     )
 
 
-def reliable_speeds_mm_s(region: Region, power_pct: float, reliability: float) -> Array:
+def reliable_speeds_mm_s(
+    region: Region, power_pct: float, reliability: float, passes: int = 1
+) -> Array:
     """Fastest speed that meets a reliability at a power, at even draws of what isn't known.
 
     Parameters
@@ -292,6 +305,8 @@ def reliable_speeds_mm_s(region: Region, power_pct: float, reliability: float) -
         Power [% of full].
     reliability
         Chance that a coupon drops.
+    passes
+        How often the path is burnt.
 
     Returns
     -------
@@ -300,7 +315,7 @@ def reliable_speeds_mm_s(region: Region, power_pct: float, reliability: float) -
     """
     assert region.cut is not None
     points = cut_fit.thinned(region.cut.here, _DRAWS)
-    return speeds_at(points, region.machine, region.cut.prior, power_pct, reliability)
+    return speeds_at(points, region.machine, region.cut.prior, power_pct, reliability, passes)
 
 
 def speeds_at(
@@ -309,13 +324,14 @@ def speeds_at(
     prior: CutPrior,
     power_pct: float,
     reliability: float = USUAL_RELIABILITY,
+    passes: int = 1,
 ) -> Array:
     """Fastest reliable speed at points of what a sheet is like; as ``reliable_speeds_mm_s``."""
     full = float(delivered_power_w(machine, 100.0))
     share = float(delivered_power_w(machine, power_pct)) / full
     ln_power = (float(np.log(full)), float(np.log(share)))
     sigmas = float(ndtri(reliability))
-    return np.exp(cut_fit.edge_ln_speed(points, ln_power, prior.speed0_mm_s, sigmas))
+    return np.exp(cut_fit.edge_ln_speed(points, ln_power, prior.speed0_mm_s, sigmas, passes))
 
 
 def _quantiles(speeds: Array) -> tuple[float, float, float]:

@@ -12,6 +12,7 @@ from calib.advise.transfer import expected_start, transfer_region
 from calib.errors import InvalidRecord
 from calib.fit.pool import Pool
 from calib.fit.region import Region
+from calib.grid.limits import SLOWEST_MM_S
 from calib.hazards import CAUTIONS, check_hazard
 from calib.records import LaserSource, Machine, Sheet
 
@@ -19,8 +20,6 @@ from calib.records import LaserSource, Machine, Sheet
 WATTAGES = (10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 130.0, 150.0)
 # Characters in a line of the text.
 _WIDTH = 96
-# Slower than this a sheet burns rather than is cut (common practice, no source) [mm/s].
-_TOO_SLOW_MM_S = 1.0
 HOW_TO_CONFIRM = (
     "These speeds are expected, not tried: nothing was burnt on your machine.",
     "Before any job burn four coupons at the power given: at the slow end, at the start, at the"
@@ -156,9 +155,9 @@ def _row(region: Region, rated_w: float, pool: Pool | None) -> WattageRow:
     other = transfer_region(region, somebodys_machine(region.machine, rated_w), pool)
     start = expected_start(other)
     note = ""
-    if start.setting.speed_mm_s < _TOO_SLOW_MM_S:
-        note = "too weak for one pass"
-    elif start.slowest_mm_s < _TOO_SLOW_MM_S:
+    if start.passes > 1:
+        note = f"too weak for one pass: in {start.passes} passes"
+    elif start.slowest_mm_s < SLOWEST_MM_S[other.machine.source]:
         note = "may be too weak for one pass"
     elif start.fastest_mm_s >= region.machine.max_speed_mm_s:
         note = "as fast as the head goes: less power may do"

@@ -27,6 +27,7 @@ class Wish:
     mark: int = 2
     cut_length_mm: float | None = None
     next_sheet: bool = False
+    slowest_mm_s: float | None = None
     priced: PricedJob | None = None
 
     def __post_init__(self) -> None:
@@ -42,3 +43,6 @@ class Wish:
                 raise InvalidRecord(f"{name} is {grade!r}: give a whole number from 0 to 4.")
         if self.cut_length_mm is not None and not 0 < self.cut_length_mm < 1e9:
             raise InvalidRecord(f"cut_length_mm is {self.cut_length_mm!r}: give a length above 0.")
+        slowest = self.slowest_mm_s
+        if slowest is not None and not 0 < slowest < 1e9:
+            raise InvalidRecord(f"slowest_mm_s is {slowest!r}: give a speed above 0.")

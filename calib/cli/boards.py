@@ -114,6 +114,15 @@ def plan(
             help="A full grid: these speeds (mm/s) with all --powers.",
         ),
     ] = None,
+    slowest: Annotated[
+        float | None,
+        typer.Option(
+            "--slowest",
+            parser=parse_speed_mm_s,
+            metavar="SPEED",
+            help="A full grid down to this speed (mm/s), at your own risk of fire.",
+        ),
+    ] = None,
     line_pitch: Annotated[
         float | None,
         typer.Option(
@@ -142,6 +151,7 @@ def plan(
         passes=passes,
         powers_pct=powers or (),
         speeds_mm_s=speeds or (),
+        slowest_mm_s=slowest,
         line_pitch_mm=line_pitch,
         reliability=reliability,
         char_at_most=char_at_most,

@@ -35,6 +35,7 @@ OPTIONS = {
     "speed_mm_s": "--speed",
     "powers_pct": "--powers",
     "speeds_mm_s": "--speeds",
+    "slowest_mm_s": "--slowest",
     "line_pitch_mm": "--line-pitch",
     "offcut_mm": "--offcut",
     "offcuts_mm": "--offcut",

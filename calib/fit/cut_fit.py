@@ -283,15 +283,18 @@ def grade_chances(points: CutPoints, at: Points) -> Array:
 
 
 def edge_ln_speed(
-    points: CutPoints, machine_ln_power: tuple[float, float], speed0_mm_s: float, sigmas: float
+    points: CutPoints,
+    machine_ln_power: tuple[float, float],
+    speed0_mm_s: float,
+    sigmas: float,
+    passes: int = 1,
 ) -> Array:
     """Ln speed at which the reach is ``sigmas`` scatters, at each point, (J,) [ln mm/s].
 
-    ``machine_ln_power`` is (ln full power, ln share of it); one pass; where nothing is cut, a very
-    low speed.
+    ``machine_ln_power`` is (ln full power, ln share of it); where nothing is cut, a very low speed.
     """
     full, share = machine_ln_power
     shape = points.shape
     ln_power = full + shape.exponent * share - sigmas * shape.scatter
-    ratio = edge_speed_ratio(shape, points.location, ln_power, 0.0)
+    ratio = edge_speed_ratio(shape, points.location, ln_power, float(np.log(passes)))
     return np.asarray(np.log(np.maximum(ratio, 1e-4) * speed0_mm_s))

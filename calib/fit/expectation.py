@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 
 from calib.fit.priors import CutPrior, GradedPrior, Priors
-from calib.materials import Response, expected_response
+from calib.materials import cut_energy_j_mm, expected_response
 from calib.physics import delivered_power_w
 from calib.records import Machine, Operation, Sheet
 
@@ -33,25 +33,6 @@ def _reference_speed(power_w: float, energy_j_mm: float, machine: Machine) -> fl
 def _exponent(machine: Machine, usual_sd: float) -> tuple[float, float]:
     """Mean and sd of the power exponent."""
     return (1.0, _MEASURED_EXPONENT_SD) if machine.power_curve else (_EXPONENT_MEAN, usual_sd)
-
-
-def cut_energy_j_mm(response: Response, sheet: Sheet) -> float:
-    """Line energy expected to just cut a sheet [J/mm].
-
-    Parameters
-    ----------
-    response
-        Expected response of the family.
-    sheet
-        Its thickness counts, measured where it was.
-
-    Returns
-    -------
-    float
-        E_3 t (t / 3)^b [J/mm], with the family's energy at 3 mm and its exponent.
-    """
-    t = sheet.working_thickness_mm
-    return float(response.severance_energy_j_mm2 * t * (t / 3.0) ** response.thickness_exponent)
 
 
 def cut_prior(machine: Machine, sheet: Sheet) -> CutPrior:

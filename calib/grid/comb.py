@@ -24,7 +24,7 @@ from calib.grid.comb_places import (
     shelves,
 )
 from calib.grid.frame import reach_mm
-from calib.grid.gentle import codes_may_cut, label_setting
+from calib.grid.gentle import NO_MARKS, KnownMarks, codes_may_cut, label_setting
 from calib.grid.layout import short_code
 from calib.grid.lettering import text_strokes, text_width_mm, transliterate
 from calib.grid.naming import setting_words
@@ -129,6 +129,7 @@ def plan_comb(
     tongues: int = 9,
     kerf_mm: float | None = None,
     offcut_mm: tuple[float, float] | None = None,
+    marks: KnownMarks = NO_MARKS,
 ) -> CombBoard:
     """Plan a comb board.
 
@@ -148,6 +149,8 @@ def plan_comb(
         Kerf if it is known, as from coupons, so that the ladders lie round it [mm]; None: 0.2 mm.
     offcut_mm
         Width and height at hand [mm]; None: as small as needed, within the bed.
+    marks
+        What is known of line marks on the sheet: the codes are marked so.
 
     Returns
     -------
@@ -189,7 +192,7 @@ def plan_comb(
         machine=machine,
         sheet=sheet,
         setting=setting,
-        label_setting=label_setting(machine, sheet, (setting,)),
+        label_setting=label_setting(machine, sheet, (setting,), marks),
         stock_mm=float(stock_mm),
         kerf_mm=float(kerf),
         step_mm=float(step_mm),

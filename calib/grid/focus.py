@@ -12,8 +12,9 @@ from dataclasses import dataclass
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.grid.colours import colour_at
 from calib.grid.frame import frame_of, reach_mm
-from calib.grid.gentle import label_setting, setting_for_energy
+from calib.grid.gentle import NO_MARKS, KnownMarks, label_setting, setting_for_energy
 from calib.grid.lettering import text_strokes, transliterate
+from calib.grid.limits import check_limits
 from calib.grid.naming import file_cautions, setting_words
 from calib.grid.places import (
     ABOVE_CAPS,
@@ -24,7 +25,7 @@ from calib.grid.places import (
     LONGEST_SHEET_NAME,
     head_lines,
 )
-from calib.grid.rs274 import air_lines, air_words, comment_lines, program, stroke_lines
+from calib.grid.rs274 import comment_lines, program, stroke_lines
 from calib.grid.strokes import Stroke, head_strokes, label_strokes
 from calib.grid.svg import Group, drawing
 from calib.materials import expected_response
@@ -78,6 +79,7 @@ def plan_focus(
     setting: Setting | None = None,
     offcut_mm: tuple[float, float] | None = None,
     clamp_mm: float = 5.0,
+    marks: KnownMarks = NO_MARKS,
 ) -> FocusBoard:
     """Plan a focus board.
 
@@ -93,6 +95,8 @@ def plan_focus(
         Width and height at hand [mm]; None: within the bed.
     clamp_mm
         Margin kept free on all edges [mm].
+    marks
+        What is known of line marks on the sheet: the figures are marked so.
 
     Returns
     -------
@@ -103,6 +107,8 @@ def plan_focus(
     ------
     InvalidRecord
         When there are fewer than two heights, too many, or one twice.
+    MachineLimit
+        When the lines would be so slow or strong that the sheet may catch fire.
     BoardDoesNotFit
         When it doesn't fit the offcut or the bed.
     """
@@ -116,7 +122,8 @@ def plan_focus(
     if setting is None:
         energy = expected_response(sheet.material, machine.source).line_mark_j_mm
         setting = setting_for_energy(machine, energy, _SPEED_MM_S)
-    codes = label_setting(machine, sheet, (setting,))
+    check_limits(machine, sheet, "line_mark", (setting,))
+    codes = label_setting(machine, sheet, (setting,), marks)
     run_up = round(run_up_mm(setting.speed_mm_s, machine.working_acceleration_mm_s2), 3)
     width = math.ceil(2.0 * (clamp_mm + run_up) + _TEXT_MM + _LINE_MM)
     name = transliterate(sheet.name)[:LONGEST_SHEET_NAME]
@@ -259,13 +266,11 @@ def focus_program(board: FocusBoard) -> str:
     RefusedMaterial, DeclarationNeeded
         When the sheet may not be burnt.
     """
-    comments = [_title(board), air_words(board.machine, cuts=False), *_how(board)]
-    return program(board.machine, _body(board), comments)
+    return program(board.machine, _body(board), [_title(board), *_how(board)])
 
 
 def _body(board: FocusBoard) -> Iterator[str]:
     frame = frame_of(board.machine, board.board_mm)
-    yield from air_lines(board.machine, cut=False)
     yield from comment_lines(f"figures: {setting_words(board.label_setting)}")
     yield "M5"
     for stroke in board.strokes:

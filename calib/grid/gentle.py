@@ -1,26 +1,40 @@
-"""The gentle setting at which codes and headings are marked."""
+"""The setting at which codes and headings are marked: seen, and no deeper than it must be."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
 
-from calib.grid.full import snap_power, snap_speed, speed_limits_mm_s
-from calib.materials import expected_response
+from calib.grid.full import power_limits_pct, snap_power, snap_speed, speed_limits_mm_s
+from calib.materials import cut_energy_j_mm, expected_response
 from calib.physics import delivered_power_w, line_energy_j_mm
-from calib.records import Machine, Setting, Sheet
+from calib.records import Burn, Machine, Setting, Sheet
 
-# Share of the line energy of a clear mark: between faint and clear, readable and no deeper.
-CODE_SHARE = 0.6
 # So far above the beam's start the beam is there, if not steady (common practice, no source).
 _ABOVE_START = 1.1
 # Letters are strokes of about this length; more than √(a × this) isn't reached on them [mm].
-_STROKE_MM = 2.0
+_STROKE_MM = 3.0
 # Share of the energy of a cut from which codes may go through.
 _NEAR_A_CUT = 1.0 / 3.0
+# What wasn't seen gets so much more energy: about a grade (the width in the priors of a mark).
+_A_GRADE = 1.4
 
 
-def label_setting(machine: Machine, sheet: Sheet, taken: Collection[Setting]) -> Setting:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownMarks:
+    """Line marks of a sheet on a machine: the kept setting, and burns with their grades."""
+
+    kept: Setting | None = None
+    burns: tuple[Burn, ...] = ()
+
+
+NO_MARKS = KnownMarks()
+
+
+def label_setting(
+    machine: Machine, sheet: Sheet, taken: Collection[Setting], marks: KnownMarks = NO_MARKS
+) -> Setting:
     """Choose the setting for codes and headings.
 
     Parameters
@@ -29,22 +43,76 @@ def label_setting(machine: Machine, sheet: Sheet, taken: Collection[Setting]) ->
         Its steps and limits, and the family's expected line energy of a clear mark.
     taken
         Settings of the cells; the result is none of them.
+    marks
+        What is known of line marks on the sheet.
 
     Returns
     -------
     Setting
-        One pass at about 60 % of the line energy that the family is expected to need for a clear
-        line, as fast as the head moves on strokes of letters, unless the beam then were too weak
-        to be steady.
+        The kept mark; else the strongest that was read as visible and not deep; else one pass at
+        the line energy that the family is expected to need for a clear line, more where so much
+        was read as nothing, at the speed that the head reaches on strokes of letters.
 
     Raises
     ------
     MachineLimit
         When the machine has no power between beam start and ceiling.
     """
-    wished = CODE_SHARE * expected_response(sheet.material, machine.source).line_mark_j_mm
+    kept = marks.kept
+    if kept is not None and _can_be_set(machine, kept):
+        return _step_aside(machine, kept, taken)
+    seen = _seen(machine, marks.burns)
+    if seen is not None:
+        return _step_aside(machine, seen, taken)
+    wished = _wished_j_mm(machine, sheet, marks.burns)
     speed = letter_speed_mm_s(machine)
-    return _step_aside(machine, setting_for_energy(machine, wished, speed), taken)
+    found = setting_for_energy(machine, wished, speed)
+    if found.speed_mm_s > speed:
+        # What isn't reached on letters needn't be set: the beam would only be told to be weaker.
+        found = Setting(power_pct=found.power_pct, speed_mm_s=snap_speed(machine, speed, "down"))
+    return _step_aside(machine, found, taken)
+
+
+def _can_be_set(machine: Machine, setting: Setting) -> bool:
+    low, high = power_limits_pct(machine)
+    return (
+        setting.passes == 1
+        and setting.line_pitch_mm is None
+        and low <= setting.power_pct <= high
+        and setting.speed_mm_s <= machine.max_speed_mm_s
+    )
+
+
+def _energy(machine: Machine, setting: Setting) -> float:
+    watts = delivered_power_w(machine, setting.power_pct)
+    return float(line_energy_j_mm(watts, setting.speed_mm_s))
+
+
+def _read(machine: Machine, burns: Sequence[Burn]) -> dict[Setting, set[int]]:
+    """Grades of each setting of line marks that codes could have."""
+    grades: dict[Setting, set[int]] = {}
+    for burn in burns:
+        usable = burn.operation == "line_mark" and burn.mark is not None
+        if usable and _can_be_set(machine, burn.setting):
+            grades.setdefault(burn.setting, set()).add(burn.mark or 0)
+    return grades
+
+
+def _seen(machine: Machine, burns: Sequence[Burn]) -> Setting | None:
+    """The strongest clear mark; else the strongest faint one, else the gentlest heavy one."""
+    grades = _read(machine, burns)
+    for good, way in (({2}, 1.0), ({1, 2}, 1.0), ({1, 2, 3}, -1.0)):
+        fine = [setting for setting, read in grades.items() if read <= good]
+        if fine:
+            return max(fine, key=lambda s: (way * _energy(machine, s), s.power_pct))
+    return None
+
+
+def _wished_j_mm(machine: Machine, sheet: Sheet, burns: Sequence[Burn]) -> float:
+    """Line energy of a clear line as expected, a grade above what showed nothing [J/mm]."""
+    wished = expected_response(sheet.material, machine.source).line_mark_j_mm
+    nothing = [_energy(machine, s) for s, read in _read(machine, burns).items() if 0 in read]
+    return max([wished, *(_A_GRADE * energy for energy in nothing)])
 
 
 def setting_for_energy(machine: Machine, energy_j_mm: float, speed_mm_s: float) -> Setting:
@@ -77,19 +145,9 @@ def setting_for_energy(machine: Machine, energy_j_mm: float, speed_mm_s: float) 
 
 
 def letter_speed_mm_s(machine: Machine) -> float:
-    """Speed that the head reaches on the strokes of letters.
-
-    Parameters
-    ----------
-    machine
-        Its acceleration counts.
-
-    Returns
-    -------
-    float
-        The peak speed on a stroke of 2 mm [mm/s].
-    """
-    return math.sqrt(machine.working_acceleration_mm_s2 * _STROKE_MM)
+    """Peak speed that the head reaches on a letter's stroke of 3 mm [mm/s]."""
+    acceleration = machine.working_acceleration_mm_s2
+    return math.sqrt(acceleration * _STROKE_MM)
 
 
 def _power_for(machine: Machine, watts: float) -> float:
@@ -136,7 +194,5 @@ def codes_may_cut(machine: Machine, sheet: Sheet, codes: Setting) -> bool:
     if not machine.power_follows_speed:
         speed = min(speed, letter_speed_mm_s(machine))
     energy = float(line_energy_j_mm(delivered_power_w(machine, codes.power_pct), speed))
-    response = expected_response(sheet.material, machine.source)
-    thickness = sheet.working_thickness_mm
-    severance = response.severance_energy_j_mm2 * (thickness / 3.0) ** response.thickness_exponent
-    return bool(energy > _NEAR_A_CUT * severance * thickness)
+    cut = cut_energy_j_mm(expected_response(sheet.material, machine.source), sheet)
+    return bool(energy > _NEAR_A_CUT * cut)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit
 from calib.grid.frame import reach_mm
 from calib.grid.full import total_energies_j_mm
-from calib.grid.gentle import label_setting
+from calib.grid.gentle import NO_MARKS, KnownMarks, label_setting
 from calib.grid.notes import board_notes
 from calib.grid.order import MOST_CODES, burn_blocks, codes_of, share_an_edge, shuffle_places
 from calib.grid.places import Room, Size, board_for, check_run_ups, room_for, title_of
@@ -48,6 +48,8 @@ class LayoutOptions:
         Which grid of this pair it is, from 1.
     seed
         Shuffles the places.
+    marks
+        What is known of line marks on the sheet: the codes are marked so.
     """
 
     offcut_mm: Size | None = None
@@ -55,6 +57,7 @@ class LayoutOptions:
     clamp_mm: float = 5.0
     round: int = 1
     seed: int = 0
+    marks: KnownMarks = NO_MARKS
 
     def __post_init__(self) -> None:
         offcuts = (() if self.offcut_mm is None else (self.offcut_mm,)) + self.more_offcuts_mm
@@ -282,7 +285,7 @@ def _board(
     room = _room(machine, sheet, operation, ladder, options)
     board_mm, columns = board_for(room, len(ladder), limit, fixed=options.offcut_mm is not None)
     cells, in_a_row = _cells(ladder, room, columns, board_mm[0], options.seed)
-    codes = label_setting(machine, sheet, settings)
+    codes = label_setting(machine, sheet, settings, options.marks)
     notes = list(board_notes(machine, sheet, operation, settings, codes))
     if in_a_row and len(cells) > 1:
         burns = "one burn lies" if in_a_row == 1 else f"{in_a_row} burns lie"

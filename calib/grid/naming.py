@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from calib.grid.colours import settings_of
+from calib.grid.limits import beyond_words
 from calib.hazards import CAUTIONS, check_hazard
 from calib.records import Grid, Machine, Operation, Setting, Sheet
 from calib.units import show_speed
@@ -76,13 +77,14 @@ def board_words(grid: Grid) -> str:
     Returns
     -------
     str
-        Code, round, operation, sheet, machine and size.
+        Code, round, operation, sheet, machine and size; and that cells go beyond the usual limits.
     """
     operation = grid.operation.replace("_", " ")
+    beyond = beyond_words(grid)
     return (
         f"Board {grid.board_id}, round {grid.round}: {operation} of {grid.sheet.name}"
         f" ({grid.sheet.material}, {grid.sheet.thickness_mm:g} mm) on {grid.machine.name},"
-        f" {grid.board_mm[0]:g} x {grid.board_mm[1]:g} mm"
+        f" {grid.board_mm[0]:g} x {grid.board_mm[1]:g} mm" + (f". {beyond}" if beyond else "")
     )
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from calib.grid.board_time import board_time, sheet_use
 from calib.grid.colours import setting_colours
+from calib.grid.limits import beyond_words
 from calib.grid.record_table import figure
 from calib.print_style import MARGIN_MM, PrintPage, text_width_mm, wrap
 from calib.records import Grid
@@ -99,7 +100,9 @@ def _facts(grid: Grid) -> tuple[tuple[str, str], ...]:
     label = grid.label_setting
     colour = f", drawn {setting_colours(grid)[label]}"
     blocks = max(cell.block for cell in grid.cells)
+    beyond = beyond_words(grid)
     return (
+        *((("CAUTION", beyond),) if beyond else ()),
         ("machine", f"{machine.name}, {figure(machine.rated_w)} W {source}"),
         ("sheet", sheet.name),
         ("material", sheet.material),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -10,8 +11,9 @@ from calib.advise.recommendation import Recommendation
 from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
+from calib.grid.limits import BEYOND, SLOWEST_MM_S
 from calib.hazards import check_hazard
-from calib.logbook import Book, PromiseEntry, Settled
+from calib.logbook import Book, Filters, PromiseEntry, Settled
 from calib.records import THROUGH_GRADES, Burn, Operation, Setting
 from calib.tasks.boards import LAST, find_pair
 from calib.tasks.costing import costs_of
@@ -40,6 +42,9 @@ class RegionWish:
         True when it shall hold on the next sheet of the lot.
     costs
         What things cost, for ``cheapest``; None: as kept in the logbook.
+    slowest_mm_s
+        Slowest speed that may be advised [mm/s]; None: as slow as cells that were burnt at the
+        maker's wish, else none that may set the sheet on fire.
     """
 
     aim: str = "fastest"
@@ -49,6 +54,7 @@ class RegionWish:
     cut_length_mm: float | None = None
     next_sheet: bool = False
     costs: Costs | None = None
+    slowest_mm_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,7 +172,19 @@ def recommended(region: Region, wish: RegionWish) -> Recommendation:
         cut_length_mm=wish.cut_length_mm,
         next_sheet=wish.next_sheet,
         costs=wish.costs,
+        slowest_mm_s=wish.slowest_mm_s,
     )
+
+
+def _slowest_wished(book: Book, region: Region) -> float | None:
+    """Slowest speed of cells beyond the usual limits that were planned at the maker's wish."""
+    slow = min((burn.speed_mm_s for burn in region.burns), default=math.inf)
+    if slow >= SLOWEST_MM_S[region.machine.source]:
+        return None
+    pair = Filters(machine=region.machine.name, sheet=region.sheet.name, operation=region.operation)
+    grids = [book.board(e.id) for e in book.boards(pair, limit=1000).entries if e.read]
+    wished = [g for g in grids if any(note.startswith(BEYOND) for note in g.notes)]
+    return min((cell.speed_mm_s for grid in wished for cell in grid.cells), default=None)
 
 
 def advise(
@@ -235,6 +253,8 @@ def advise_on(book: Book, region: Region, wish: RegionWish, *, when: datetime) -
     """
     if wish.aim == "cheapest" and wish.costs is None:
         wish = replace(wish, costs=costs_of(book))
+    if wish.slowest_mm_s is None:
+        wish = replace(wish, slowest_mm_s=_slowest_wished(book, region))
     recommendation = recommended(region, wish)
     promise_id = book.add_promise(
         recommendation.promise, machine=region.machine.name, sheet=region.sheet.name, when=when

@@ -10,6 +10,7 @@ from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord, LogbookError, MachineLimit
 from calib.grid.focus import HEIGHTS_MM, FocusBoard, plan_focus
 from calib.grid.full import full_factorial, power_limits_pct, speed_limits_mm_s
+from calib.grid.gentle import KnownMarks
 from calib.grid.layout import LayoutOptions
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters
@@ -46,6 +47,9 @@ class BoardWish:
         Numbers of passes to try.
     powers_pct, speeds_mm_s
         Both given: every combination of them, a full grid [%], [mm/s].
+    slowest_mm_s
+        Slowest speed of a full grid that the maker answers for, beyond the usual limits [mm/s];
+        None: none goes beyond.
     line_pitch_mm
         Line pitch of an area mark [mm].
     reliability, char_at_most, mark
@@ -62,6 +66,7 @@ class BoardWish:
     passes: tuple[int, ...] = (1,)
     powers_pct: tuple[float, ...] = ()
     speeds_mm_s: tuple[float, ...] = ()
+    slowest_mm_s: float | None = None
     line_pitch_mm: float | None = None
     reliability: float = USUAL_RELIABILITY
     char_at_most: int | None = None
@@ -257,22 +262,9 @@ def propose_boards(
     *,
     files: FileWish | None = None,
 ) -> tuple[Planned, ...]:
-    """Plan the next round of a pair to look at it; nothing is stored.
+    """Plan the next round of a pair to look at it, as ``plan_boards``; nothing is stored.
 
-    Parameters
-    ----------
-    book, machine, sheet, operation, wish, files
-        As for ``plan_boards``.
-
-    Returns
-    -------
-    tuple of Planned
-        The boards; planned again from the same burns, they are the same.
-
-    Raises
-    ------
-    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError
-        As for ``plan_board``.
+    Planned again from the same burns, the boards are the same.
     """
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, operation)
@@ -285,7 +277,7 @@ def propose_boards(
     # A board of which nothing was taken down taught nothing: it is no round yet.
     last = max((board.round or 0 for board in earlier if board.read), default=0)
     unread = [board.id for board in earlier if not board.read]
-    options = _options(of_machine, wish, last + 1)
+    options = _options(of_machine, wish, last + 1, marks_of(book, of_machine, of_sheet))
     grids = split_on_region(region, options) if wish.split else (plan_on_region(region, options),)
     codes = {grid.board_id for grid in grids}
     return tuple(
@@ -335,7 +327,8 @@ def plan_focus_board(
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, "line_mark")
     heights = HEIGHTS_MM if heights_mm is None else heights_mm
-    return plan_focus(of_machine, of_sheet, heights_mm=heights, offcut_mm=offcut_mm)
+    marks = marks_of(book, of_machine, of_sheet)
+    return plan_focus(of_machine, of_sheet, heights_mm=heights, offcut_mm=offcut_mm, marks=marks)
 
 
 def _check_operation(operation: str) -> None:
@@ -343,7 +336,16 @@ def _check_operation(operation: str) -> None:
         raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
 
 
-def _options(machine: Machine, wish: BoardWish, round_: int) -> PlanOptions:
+def marks_of(book: Book, machine: Machine, sheet: Sheet) -> KnownMarks:
+    """What is known of line marks of a pair: how the codes of its boards are marked."""
+    kept = book.settled(machine.name, sheet.name, "line_mark")
+    return KnownMarks(
+        kept=kept[0].setting if kept else None,
+        burns=tuple(book.burns(machine.name, sheet.name, "line_mark")),
+    )
+
+
+def _options(machine: Machine, wish: BoardWish, round_: int, marks: KnownMarks) -> PlanOptions:
     usual = LayoutOptions()
     layout = LayoutOptions(
         offcut_mm=wish.offcut_mm,
@@ -351,6 +353,7 @@ def _options(machine: Machine, wish: BoardWish, round_: int) -> PlanOptions:
         clamp_mm=usual.clamp_mm if wish.clamp_mm is None else wish.clamp_mm,
         round=round_,
         seed=wish.seed,
+        marks=marks,
     )
     settings = _full_grid(machine, wish)
     return PlanOptions(
@@ -361,6 +364,7 @@ def _options(machine: Machine, wish: BoardWish, round_: int) -> PlanOptions:
         mark=wish.mark,
         line_pitch_mm=wish.line_pitch_mm,
         settings=settings,
+        slowest_mm_s=wish.slowest_mm_s,
         layout=layout,
     )
 

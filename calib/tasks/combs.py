@@ -16,13 +16,15 @@ from calib.errors import LogbookError, NotEnoughEvidence
 from calib.grid.comb import CombBoard, plan_comb
 from calib.grid.comb_files import comb_frame_program, comb_program, comb_svg
 from calib.grid.comb_sheet import comb_record_page
+from calib.grid.gentle import KnownMarks
+from calib.grid.limits import check_limits
 from calib.grid.strokes import Stroke
 from calib.hazards import check_hazard
 from calib.logbook import Book
 from calib.logbook.coding import known_names, record_from_json, record_to_json
 from calib.logbook.keeping import Kept, understood
 from calib.records import Machine, Setting, Sheet
-from calib.tasks.boards import LAST, find_pair
+from calib.tasks.boards import LAST, find_pair, marks_of
 from calib.tasks.files import Files
 from calib.tasks.kerfs import kerf_at
 
@@ -112,9 +114,11 @@ def plan_comb_board(
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, "cut")
     setting = wish.setting or _settled(book, of_machine, of_sheet)
+    check_limits(of_machine, of_sheet, "cut", (setting,))
     kerf = wish.kerf_mm
     if kerf is None:
         kerf = _measured_kerf_mm(book, of_machine, of_sheet, setting)
+    marks = marks_of(book, of_machine, of_sheet)
     board = plan_comb(
         of_machine,
         of_sheet,
@@ -125,6 +129,7 @@ def plan_comb_board(
         tongues=wish.tongues,
         kerf_mm=kerf,
         offcut_mm=wish.offcut_mm,
+        marks=marks,
     )
     files = comb_board_files(board, wish.paper)
     content = {
@@ -137,6 +142,7 @@ def plan_comb_board(
         "tongues": wish.tongues,
         "kerf_mm": board.kerf_mm,
         "offcut_mm": None if wish.offcut_mm is None else list(wish.offcut_mm),
+        "codes": record_to_json(board.label_setting),
     }
     names = {"machine": of_machine.name, "sheet": of_sheet.name}
     book.keep("comb", content, when=when, label=board.board_id, **names)
@@ -252,12 +258,14 @@ def find_comb(book: Book, code: str) -> CombBoard:
 def _comb_from(entry: Kept) -> CombBoard:
     content = entry.content
     with understood(entry):
-        offcut = content["offcut_mm"]
+        # Combs of older logbooks don't say at what their codes were marked.
+        offcut, codes = content["offcut_mm"], content.get("codes")
         board = plan_comb(
             record_from_json(Machine, content["machine"]),
             record_from_json(Sheet, content["sheet"]),
             record_from_json(Setting, content["setting"]),
             offcut_mm=None if offcut is None else (offcut[0], offcut[1]),
+            marks=KnownMarks(kept=record_from_json(Setting, codes) if codes else None),
             **{name: content[name] for name in _NUMBERS},
         )
     names = {"machine": entry.machine or board.machine.name, "sheet": entry.sheet or ""}

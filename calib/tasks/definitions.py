@@ -21,6 +21,7 @@ _BOARD: Mapping[str, type | tuple[type, int]] = {
     "passes": (int, 50),
     "powers_pct": (float, 50),
     "speeds_mm_s": (float, 50),
+    "slowest_mm_s": float,
     "line_pitch_mm": float,
     "reliability": float,
     "char_at_most": int,

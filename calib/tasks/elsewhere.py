@@ -23,7 +23,7 @@ from calib.fit.region import Region
 from calib.logbook import Book
 from calib.records import Machine, Operation
 from calib.tasks.advice import region_of_pair
-from calib.tasks.boards import Planned
+from calib.tasks.boards import Planned, marks_of
 from calib.tasks.files import Files, FileWish, board_files
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import starting_point
@@ -132,6 +132,7 @@ def carry_over(
         wish.mark,
         offcut_mm=wish.offcut_mm,
         seed=wish.seed,
+        marks=None if wish.to_machine is None else marks_of(book, there, region.sheet),
     )
     planned = None
     if wish.to_machine is not None and start.board is not None:

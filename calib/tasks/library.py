@@ -15,6 +15,7 @@ from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.fit.priors import Priors, PriorSource
 from calib.fit.region import Region
+from calib.grid.gentle import KnownMarks
 from calib.grid.layout import LayoutOptions
 from calib.planning import PlanOptions, plan_board
 from calib.records import OPERATIONS, Burn, Grid, Machine, Operation, Setting, Sheet
@@ -84,6 +85,7 @@ def plan_grid(
     round: int = 1,
     clamp_mm: float | None = None,
     settings: Sequence[Setting] = (),
+    marks: KnownMarks | None = None,
     **wish: Any,
 ) -> Grid:
     """Plan a test grid.
@@ -95,7 +97,7 @@ def plan_grid(
     burns
         How many cells.
     evidence
-        Burns of earlier rounds of this pair.
+        Burns of earlier rounds of this pair; its line marks say how codes are marked.
     pool
         What the whole logbook teaches; None: the family's table alone.
     offcut_mm
@@ -110,13 +112,17 @@ def plan_grid(
         Margin kept free at the edges [mm]; None: the usual one.
     settings
         Exactly these settings, such as a full grid's, instead of planned ones.
+    marks
+        Line marks of the pair, such as the kept one, for the codes; None: those of the evidence.
     **wish
-        ``reliability``, ``char_at_most``, ``mark``, ``line_pitch_mm``: what will be asked.
+        ``reliability``, ``char_at_most``, ``mark``, ``line_pitch_mm``: what will be asked;
+        ``slowest_mm_s``: how slow the given settings may be, beyond what is safe.
 
     Returns
     -------
     Grid
-        Exactly ``burns`` cells, or fewer and a note why.
+        Exactly ``burns`` cells, or fewer and a note why; in more passes than asked for, and a note
+        why, where fewer would have to be dangerously slow.
 
     Raises
     ------
@@ -124,6 +130,8 @@ def plan_grid(
         Before anything is planned.
     BoardDoesNotFit
         When not even one cell fits.
+    MachineLimit
+        When a burn would be so slow or strong that the sheet may catch fire.
 
     Examples
     --------
@@ -136,9 +144,10 @@ def plan_grid(
     if wish.get("char_at_most") is None:
         priors = replace(priors, char=None)  # not asked for: half of the fit's time is saved
     region = region_from(machine, sheet, operation, evidence, priors)
-    layout = LayoutOptions(offcut_mm=offcut_mm, round=round, seed=seed)
+    known = KnownMarks(burns=tuple(evidence)) if marks is None else marks
+    layout = LayoutOptions(offcut_mm=offcut_mm, round=round, seed=seed, marks=known)
     if clamp_mm is not None:
-        layout = LayoutOptions(offcut_mm=offcut_mm, round=round, seed=seed, clamp_mm=clamp_mm)
+        layout = replace(layout, clamp_mm=clamp_mm)
     options = PlanOptions(
         burns=burns, passes=tuple(passes), layout=layout, settings=tuple(settings), **wish
     )
@@ -151,6 +160,7 @@ def starting_point(
     mark: int = 2,
     offcut_mm: tuple[float, float] | None = None,
     seed: int = 0,
+    marks: KnownMarks | None = None,
 ) -> StartingPoint:
     """Where to begin on a machine that nothing was burnt on, and the board that confirms it.
 
@@ -166,6 +176,8 @@ def starting_point(
         Width and height of the board at hand [mm]; None: as large as needed.
     seed
         Shuffles the places; the same seed gives the same board.
+    marks
+        Line marks of the sheet on that machine, for the codes.
 
     Returns
     -------
@@ -192,6 +204,6 @@ def starting_point(
         reliability=reliability,
         mark=mark,
         settings=start.confirm,
-        layout=LayoutOptions(offcut_mm=offcut_mm, seed=seed),
+        layout=LayoutOptions(offcut_mm=offcut_mm, seed=seed, marks=marks or KnownMarks()),
     )
     return replace(start, board=plan_board(other, options))

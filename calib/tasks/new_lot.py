@@ -17,7 +17,7 @@ from calib.logbook import Book, Filters
 from calib.planning import PlanOptions
 from calib.planning import plan_board as plan_on_region
 from calib.records import Setting
-from calib.tasks.boards import Planned, find_pair
+from calib.tasks.boards import Planned, find_pair, marks_of
 from calib.tasks.files import FileWish, board_files
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import fit_region
@@ -199,7 +199,11 @@ def stored_check(
     options = PlanOptions(
         burns=len(settings),
         settings=tuple(settings),
-        layout=LayoutOptions(offcut_mm=wish.offcut_mm, round=round_),
+        layout=LayoutOptions(
+            offcut_mm=wish.offcut_mm,
+            round=round_,
+            marks=marks_of(book, region.machine, region.sheet),
+        ),
     )
     grid = plan_on_region(region, options)
     grid = replace(grid, notes=(note, *grid.notes))

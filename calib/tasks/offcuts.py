@@ -9,6 +9,7 @@ from typing import Any
 from calib.errors import InvalidRecord
 from calib.fit.fitting import region_from
 from calib.fit.priors import PriorSource
+from calib.grid.gentle import KnownMarks
 from calib.grid.layout import LayoutOptions
 from calib.planning import PlanOptions, plan_split
 from calib.records import Burn, Grid, Machine, Operation, Setting, Sheet
@@ -69,7 +70,11 @@ def plan_grids(
     if wish.get("char_at_most") is None:
         priors = replace(priors, char=None)  # not asked for: half of the fit's time is saved
     layout = LayoutOptions(
-        offcut_mm=offcuts_mm[0], more_offcuts_mm=tuple(offcuts_mm[1:]), round=round, seed=seed
+        offcut_mm=offcuts_mm[0],
+        more_offcuts_mm=tuple(offcuts_mm[1:]),
+        round=round,
+        seed=seed,
+        marks=KnownMarks(burns=tuple(evidence)),
     )
     if clamp_mm is not None:
         layout = replace(layout, clamp_mm=clamp_mm)
