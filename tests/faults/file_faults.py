@@ -10,7 +10,7 @@ from kill_writes import die_at, other_document, take_in, use_all
 
 from calib.logbook import backup, open_book, restore
 from calib.logbook.checking import check_book
-from calib.logbook.opening import newest_backup
+from calib.logbook.identity import newest_backup
 
 
 def damaged_bytes(bench: Bench) -> Line:
