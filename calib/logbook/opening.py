@@ -141,7 +141,7 @@ def _begin(place: Place, connection: sa.Connection) -> None:
         )
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
     if place.path is not None and mark_of(place.path) != file.mark:
-        raise replaced(place)
+        raise replaced(place, NOTHING_STORED)
 
 
 def file_of(connection: sa.Connection) -> FileConnection:
@@ -151,11 +151,11 @@ def file_of(connection: sa.Connection) -> FileConnection:
     return file
 
 
-def replaced(place: Place) -> LogbookError:
-    """Say that the file that was being used isn't the logbook any more."""
+def replaced(place: Place, so: str) -> LogbookError:
+    """Say that the file that was being used isn't the logbook any more, and what follows."""
     return LogbookError(
-        f"The logbook {place.shown} was replaced, moved or removed meanwhile. {NOTHING_STORED}"
-        " See that it is the right one, then do it again."
+        f"The logbook {place.shown} was replaced, moved or removed meanwhile. {so} See that it is"
+        " the right one, then do it again."
     )
 
 

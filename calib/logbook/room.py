@@ -100,7 +100,7 @@ class Room:
             # Who doesn't know of locks may have put another file there while this was written.
             path = self.where.path
             if path is not None and mark_of(path) != file_of(connection).mark:
-                raise replaced(self.where)
+                raise replaced(self.where, "This change was perhaps not stored.")
 
 
 # Kinds of changes that change nothing of what burns teach.
