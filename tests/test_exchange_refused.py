@@ -93,7 +93,7 @@ def _follows_itself(document: Any) -> None:
         ),
         (
             _set("boards", 0, "cells", 0, "burn_order", 10**30),
-            "document has 10{30} at boards/0/cel",
+            "burn_order: 10{30} is greater",
         ),
         (_set("boards", 0, "cells", 0, "x_mm", 1e6), "'A1' of board 'AB12' lies from 1e.06"),
         (_set("boards", 0, "cells", 0, "y_mm", -3), "'A1' of board 'AB12' lies from -3"),
