@@ -142,7 +142,7 @@ def test_a_ready_made_grid_is_taken_down_for_the_sheet_it_was_burnt_on(planned: 
     assert recorded["added"] == 2
     grid = planned.json("show-board", code)["grid"]
     assert (grid["machine"]["name"], grid["sheet"]["name"]) == ("bench", "birch 3")
-    plan = list(csv.DictReader((blank.parent / f"{code}-plan.csv").open()))
+    plan = csv.DictReader((blank.parent / f"{code}-plan.csv").read_text().splitlines())
     burnt = {row["cell"]: (float(row["power_pct"]), float(row["speed_mm_s"])) for row in plan}
     assert {c["label"]: (c["power_pct"], c["speed_mm_s"]) for c in grid["cells"]} == burnt
     # In place: its definition lies beside its folder. Later readings find the board by themselves.
@@ -156,4 +156,4 @@ def test_a_ready_made_grid_is_taken_down_for_the_sheet_it_was_burnt_on(planned: 
     said = planned.refusal(
         "take-down", other.name[:6], str(other), "--machine", "slow", "--sheet", "birch 3"
     )
-    assert "slow goes up to 20 mm/s: it can't have burnt it so" in said
+    assert re.search(r"slow goes up to 20 mm/s .*it can't have burnt it so", said)

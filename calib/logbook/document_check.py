@@ -258,34 +258,7 @@ def _names(
 
 
 def _check_boards(rows: Rows) -> None:
-    cells: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    for row in rows["cells"]:
-        cells[row["board_id"]].append(row)
-    labels: dict[str, set[str]] = {}
-    machines = _names(rows["machines"], rows["setups"], "machine_id")
-    sheets = _names(rows["sheets"], rows["sheet_versions"], "sheet_id")
-    stuff = {row["id"]: (row["material"].casefold(), row["thickness_mm"]) for row in rows["sheets"]}
-    for row in rows["boards"]:
-        machine = record_from_json(Machine, json.loads(row["machine"]))
-        sheet = record_from_json(Sheet, json.loads(row["sheet"]))
-        for kind, record, known in (
-            ("machine", machine, machines[row["machine_id"]]),
-            ("sheet", sheet, sheets[row["sheet_id"]]),
-        ):
-            if record.name not in known:
-                raise InvalidRecord(
-                    f"board {row['code']!r} is of {kind} {min(known)!r}, and says itself that it is"
-                    f" of {record.name!r}."
-                )
-        if (sheet.material.casefold(), sheet.thickness_mm) != stuff[row["sheet_id"]]:
-            raise InvalidRecord(
-                f"board {row['code']!r} is of {sheet.material}, {sheet.thickness_mm:g} mm, and its"
-                f" sheet {sheet.name!r} isn't."
-            )
-        names = {"machine_name": machine.name, "sheet_name": sheet.name}
-        grid = grid_from({**row, **names}, cells[row["id"]])
-        check_cells(grid)
-        labels[row["id"]] = {cell.label for cell in grid.cells}
+    labels = _check_grids(rows)
     for row in (*rows["readings"], *rows["forecasts"], *rows["photographs"]):
         if row["cell"] not in labels[row["board_id"]] and row["cell"]:
             raise InvalidRecord(f"cell {row['cell']!r} isn't on its board.")
@@ -299,6 +272,39 @@ def _check_boards(rows: Rows) -> None:
         check_filename(row["filename"])
         if media_type_of(row["content"]) != row["media_type"]:
             raise InvalidRecord(f"photograph {row['filename']!r} isn't {row['media_type']}.")
+
+
+def _check_grids(rows: Rows) -> dict[str, set[str]]:
+    """Check that each board is of the machine and sheet that it says itself; give its cells."""
+    cells: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for row in rows["cells"]:
+        cells[row["board_id"]].append(row)
+    labels: dict[str, set[str]] = {}
+    machines = _names(rows["machines"], rows["setups"], "machine_id")
+    sheets = _names(rows["sheets"], rows["sheet_versions"], "sheet_id")
+    stuff = {row["id"]: (row["material"].casefold(), row["thickness_mm"]) for row in rows["sheets"]}
+    for row in rows["boards"]:
+        machine = record_from_json(Machine, json.loads(row["machine"]))
+        sheet = record_from_json(Sheet, json.loads(row["sheet"]))
+        for kind, name, known in (
+            ("machine", machine.name, machines[row["machine_id"]]),
+            ("sheet", sheet.name, sheets[row["sheet_id"]]),
+        ):
+            if name not in known:
+                raise InvalidRecord(
+                    f"board {row['code']!r} is of {kind} {min(known)!r}, and says itself that it is"
+                    f" of {name!r}."
+                )
+        if (sheet.material.casefold(), sheet.thickness_mm) != stuff[row["sheet_id"]]:
+            raise InvalidRecord(
+                f"board {row['code']!r} is of {sheet.material}, {sheet.thickness_mm:g} mm, and its"
+                f" sheet {sheet.name!r} isn't."
+            )
+        names = {"machine_name": machine.name, "sheet_name": sheet.name}
+        grid = grid_from({**row, **names}, cells[row["id"]])
+        check_cells(grid)
+        labels[row["id"]] = {cell.label for cell in grid.cells}
+    return labels
 
 
 def _check_rest(rows: Rows) -> None:
