@@ -38,10 +38,10 @@ def fill(book: Book) -> None:
     book.undo(when=later(5), board_id="AB12")
     promise = book.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(6))
     book.add_job("bench", "birch 3", JOB, when=later(7), promise_id=promise)
+    book.keep("comb", {"stock_mm": 3.02}, when=later(7), machine="bench", sheet="birch 3")
     book.settle("bench", "birch 3", "cut", SETTING, when=later(8), promise_id=promise)
     book.attach("AB12", "a1.jpg", JPEG, when=later(9), cell="A1")
     book.add_note("=cmd|' /C calc'!A0\nsecond line", when=later(10), board_id="AB12")
-    book.keep("comb", {"stock_mm": 3.02}, when=later(10), machine="bench", sheet="birch 3")
     book.undo(when=later(11), machine="bench", sheet="birch 3")
 
 

@@ -14,7 +14,7 @@ from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 from calib.errors import LogbookError
 from calib.logbook import Book, backup, backup_path, export_json, open_book, restore
 from calib.logbook.checking import check_book
-from calib.logbook.opening import backups_of
+from calib.logbook.identity import backups_of
 from calib.records import Reading
 
 

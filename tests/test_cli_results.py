@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import re
+from pathlib import Path
 
 import pytest
 from shell import Shell, cut_cleanly
@@ -101,3 +103,57 @@ def test_burns_of_one_evening_are_one_sitting(planned: Shell) -> None:
         sittings = {burn.sitting for burn in book.burns("bench", "birch 3")}
     (label,) = sittings
     assert re.fullmatch(r"\d{4}-\d\d-\d\d", label)
+
+
+def test_an_undo_of_more_than_one_reading_asks_first(planned: Shell) -> None:
+    rows = "".join(f"{cell}1,no,,,\n" for cell in "ABCDE")
+    planned.run("take-down", "last", planned.write("r.csv", "cell,through,char,mark,note\n" + rows))
+    for typed in ("n\n", "", None):
+        done = planned.run("undo", "--board", "last", typed=typed, code=1)
+        assert "takes back 5 results at once: readings of board" in done.stderr
+        assert "cells A1, B1, C1, D1, E1" in done.stderr
+        assert "Nothing was taken back" in done.stderr
+    assert len(planned.json("show-board", "last")["readings"]) == 5
+    assert "Taken back" in planned.text("undo", "--board", "last", typed="y\n")
+    assert planned.json("show-board", "last")["readings"] == []
+    planned.run("take-down", "last", str(planned.folder / "r.csv"), "--why", "again")
+    planned.run("undo", "--board", "last", "--yes")
+    assert planned.json("show-board", "last")["readings"] == []
+
+
+GRIDS = Path(__file__).resolve().parent.parent / "grids"
+
+
+def test_a_ready_made_grid_is_taken_down_for_the_sheet_it_was_burnt_on(planned: Shell) -> None:
+    definition = GRIDS / "plywood-3-cut-co2-60.toml"
+    (blank,) = definition.with_suffix("").glob("*-results.csv")
+    code = blank.name.removesuffix("-results.csv")
+    filled = blank.read_text().replace("\nC1,,,", "\nC1,through,1,").replace("\nA1,,", "\nA1,no,")
+    results = planned.write("results.csv", filled)
+    assert f"no board '{code}'" in planned.refusal("take-down", code, results)
+    words = ("take-down", code, results, "--ready-made", str(definition))
+    bad = planned.write("bad.csv", filled.replace("through", "maybe", 2))
+    said = planned.run("take-down", code, bad, *words[3:], code=1).stderr
+    assert "maybe" in said
+    assert f"no board '{code}'" in planned.refusal("show-board", code)
+    assert "'no such'" in planned.refusal(*words, "--machine", "no such")
+    assert f"is board {code}, not 'ZZZZ99'" in planned.refusal("take-down", "ZZZZ99", *words[2:])
+    recorded = planned.json(*words, "--machine", "bench", "--sheet", "birch 3")["recorded"]
+    assert recorded["added"] == 2
+    grid = planned.json("show-board", code)["grid"]
+    assert (grid["machine"]["name"], grid["sheet"]["name"]) == ("bench", "birch 3")
+    plan = csv.DictReader((blank.parent / f"{code}-plan.csv").read_text().splitlines())
+    burnt = {row["cell"]: (float(row["power_pct"]), float(row["speed_mm_s"])) for row in plan}
+    assert {c["label"]: (c["power_pct"], c["speed_mm_s"]) for c in grid["cells"]} == burnt
+    # In place: its definition lies beside its folder. Later readings find the board by themselves.
+    folder = planned.folder / "mine"
+    folder.mkdir()
+    (planned.folder / "mine.toml").write_text(definition.read_text())
+    (folder / "r.csv").write_text(filled.replace("\nB1,,,", "\nB1,no,,"))
+    assert planned.json("take-down", code, str(folder / "r.csv"))["recorded"]["added"] == 1
+    planned.run("add-machine", "slow", "--watts", "60", "--bed", "600x400", "--top-speed", "20")
+    (other,) = (GRIDS / "hardboard-3-cut-co2-60").glob("*-results.csv")
+    said = planned.refusal(
+        "take-down", other.name[:6], str(other), "--machine", "slow", "--sheet", "birch 3"
+    )
+    assert re.search(r"slow goes up to 20 mm/s .*it can't have burnt it so", said)

@@ -42,6 +42,26 @@ def _twice(name: str) -> Callable[[Any], None]:
     return lambda document: document[name].append(copy.deepcopy(document[name][0]))
 
 
+def _undo_of_itself(document: Any) -> None:
+    (*_, undo) = [change for change in document["changes"] if "undoes" in change]
+    undo["undoes"] = undo["id"]
+
+
+def _undo_of_a_later_one(document: Any) -> None:
+    undo = next(change for change in document["changes"] if "undoes" in change)
+    undo["undoes"] = document["changes"][-1]["id"]
+
+
+def _undo_of_another(document: Any) -> None:
+    undo = next(change for change in document["changes"] if "undoes" in change)
+    undo["undoes"] = document["changes"][0]["id"]
+
+
+def _follows_itself(document: Any) -> None:
+    reading = document["boards"][0]["readings"][1]
+    reading["follows"] = reading["id"]
+
+
 @pytest.mark.parametrize(
     ("change", "words"),
     [
@@ -60,6 +80,35 @@ def _twice(name: str) -> Callable[[Any], None]:
         (_set("boards", 0, "readings", 0, "through", "maybe"), "'maybe' is not one of"),
         (_set("boards", 0, "forecasts", 0, "event", "luck"), "event 'luck' isn't known"),
         (_set("boards", 0, "forecasts", 0, "chance", 3), "chance of 'through' is 3"),
+        (
+            _set("boards", 0, "machine", "name", "attic"),
+            "board 'AB12' is of machine 'bench', and says itself that it is of 'attic'",
+        ),
+        (_set("boards", 0, "sheet", "name", "oak 3"), "'AB12' is of sheet 'birch 3', .*'oak 3'"),
+        (_set("boards", 0, "sheet", "thickness_mm", 6), "'AB12' is of Birch plywood, 6 mm"),
+        (_set("boards", 0, "machine", "rated_w", 1e8), "rated_w is 100000000"),
+        (
+            _set("boards", 0, "machine", "rated_w", 1e300),
+            r"document has 1e\+300 at boards/0/machine",
+        ),
+        (
+            _set("boards", 0, "cells", 0, "burn_order", 10**30),
+            "burn_order: 10{30} is greater",
+        ),
+        (_set("boards", 0, "cells", 0, "x_mm", 1e6), "'A1' of board 'AB12' lies from 1e.06"),
+        (_set("boards", 0, "cells", 0, "y_mm", -3), "'A1' of board 'AB12' lies from -3"),
+        (_set("boards", 0, "cells", 0, "burn_order", 0), "'A1' .*burn_order 0"),
+        (
+            _set("boards", 0, "operation", "area_mark"),
+            "'A1' .* has line_pitch_mm None, .*'area_mark",
+        ),
+        (_set("boards", 0, "cells", 0, "line_pitch_mm", 0.1), "'A1' .* has line_pitch_mm 0.1"),
+        (_set("boards", 0, "planned_at", "0001-01-01T00:00:00.000000Z"), "year after 1968"),
+        (_set("notes", 0, "at", "9999-12-31T23:59:59.000000Z"), "datetime.datetime.9999.*2200"),
+        (_undo_of_itself, "takes back itself"),
+        (_undo_of_a_later_one, "takes back a change that comes after it"),
+        (_undo_of_another, "takes back a change of another machine, sheet or board"),
+        (_follows_itself, "readings has .*, which follows itself"),
         (_set("boards", 0, "photographs", 0, "content", "PHN2Zz4="), "begins with b'<svg'"),
         (_set("boards", 0, "photographs", 0, "content", "%"), "can't be taken"),
         (_set("boards", 0, "photographs", 0, "media_type", "image/png"), "isn't image/png"),

@@ -7,6 +7,7 @@ import sqlite3
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 import sqlalchemy as sa
@@ -20,6 +21,7 @@ from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, SETTING, later
 
 from calib.errors import LogbookError
 from calib.logbook import Sitting, migrate, open_book
+from calib.logbook.identity import IDENTITY
 from calib.logbook.opening import find_place, make_engine
 from calib.logbook.tables import HEAD, metadata
 from calib.records import Reading
@@ -70,8 +72,9 @@ def test_the_migrations_lead_to_the_tables_that_the_program_uses(place: str) -> 
     assert ScriptDirectory(str(migrate.MIGRATIONS)).get_current_head() == HEAD
     open_book(place).close()
     engine = make_engine(find_place(place))
+    tables: Any = [metadata, IDENTITY.metadata]
     with engine.connect() as connection:
-        assert compare_metadata(MigrationContext.configure(connection), metadata) == []
+        assert compare_metadata(MigrationContext.configure(connection), tables) == []
     engine.dispose()
 
 

@@ -78,3 +78,31 @@ def test_a_job_that_was_taken_back_can_be_added_at_another_time(pair: Book) -> N
         pair.add_job("bench", "birch 3", JOB, when=later(3))
     pair.add_job("bench", "birch 3", JOB, when=later(5))
     assert pair.burns("bench", "birch 3") == JOB
+
+
+def test_a_look_at_an_undo_stores_nothing_and_only_that_is_taken_back(pair: Book) -> None:
+    pair.record("AB12", [Reading(cell=f"A{n}", through="no") for n in range(1, 6)], when=later(1))
+    before = pair.history("bench", "birch 3")
+    found = pair.next_undo(when=later(2), board_id="AB12")
+    assert (found.things, "cells A1, A2, A3, A4, A5" in found.words) == (5, True)
+    assert pair.history("bench", "birch 3") == before
+    pair.record("AB12", [Reading(cell="A6", through="no")], when=later(3))
+    with pytest.raises(LogbookError, match="Something else was stored for board 'AB12' meanwhile"):
+        pair.undo(when=later(4), board_id="AB12", only=found.change_id)
+    assert pair.next_undo(when=later(4), board_id="AB12").things == 1
+    pair.undo(when=later(4), board_id="AB12")
+    pair.undo(when=later(5), board_id="AB12", only=found.change_id)
+    assert pair.readings("AB12") == ()
+
+
+def test_a_stopped_time_is_taken_back_and_the_one_before_counts_again(pair: Book) -> None:
+    from calib.tasks.costing import take_down_time, time_ratio
+
+    good = take_down_time(pair, "bench", (600.0, 690.0), when=later(1), label="box")
+    take_down_time(pair, "bench", (600.0, 1900.0), when=later(2), label="box")
+    take_down_time(pair, "bench", (600.0, 1900.0), when=later(3), label="lamp")
+    assert "timed job 'lamp'" in pair.undo(when=later(4), machine="bench")
+    assert "timed job 'box'" in pair.undo(when=later(5), machine="bench")
+    assert time_ratio(pair, "bench") == good
+    pair.undo(when=later(6), machine="bench")
+    assert time_ratio(pair, "bench") is None

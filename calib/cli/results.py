@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -49,6 +50,20 @@ def take_down(
             help="Filled in result file.",
         ),
     ],
+    ready_made: Annotated[
+        Path | None,
+        typer.Option(
+            "--ready-made",
+            metavar="FILE",
+            show_default="beside the folder of the results",
+            help="Definition (.toml) of a ready-made grid whose board isn't in the logbook yet.",
+        ),
+    ] = None,
+    machine: MachineName = None,
+    sheet: Annotated[
+        str | None,
+        typer.Option("--sheet", metavar="NAME", help="Sheet that a ready-made grid was burnt on."),
+    ] = None,
     sitting: SittingLabel = None,
     why: Why = "",
     book: BookPlace = None,
@@ -57,9 +72,17 @@ def take_down(
     """Take down a result file: all of it, or nothing when anything in it is wrong."""
     from calib import report, tasks
 
+    given = tasks.given_file(file, "results")
+    beside = file.resolve().parent.with_suffix(".toml")
+    definition = ready_made or (beside if beside.is_file() else None)
     with open_book(book) as opened:
-        grid = tasks.find_board(opened, board)
-        given = tasks.given_file(file, "results")
+        try:
+            grid = tasks.find_board(opened, board)
+        except CalibError:
+            if definition is None:
+                raise
+            read = tasks.read_definition(tasks.given_text(definition))
+            grid = tasks.take_in_ready_made(opened, board, read, given, machine, sheet, when=now())
         done = tasks.take_down(opened, grid, given, when=now(), sitting=sitting, why=why)
         readings = opened.readings(grid.board_id)
         step = tasks.next_step(opened, grid)
@@ -151,16 +174,37 @@ def undo(
         typer.Option("--sheet", metavar="NAME", help="Latest lot; with --machine: of the pair."),
     ] = None,
     why: Why = "",
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Don't ask, also where it is more than one result.")
+    ] = False,
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
-    """Take back the latest change of a board, a machine, a sheet or a pair."""
+    """Take back the latest change of a board, a machine, a sheet or a pair; asks if it is much."""
     from calib import tasks
 
     with open_book(book) as opened:
         code = None if board is None else tasks.find_board(opened, board).board_id
-        words = opened.undo(when=now(), board_id=code, machine=machine, sheet=sheet, why=why)
+        found = opened.next_undo(when=now(), board_id=code, machine=machine, sheet=sheet)
+        if found.things > 1 and not yes:
+            _agree(f"This takes back {found.things} results at once: {found.words}.")
+        words = opened.undo(
+            when=now(), board_id=code, machine=machine, sheet=sheet, why=why, only=found.change_id
+        )
     show({"taken_back": words}, f"Taken back: {words}", as_json=as_json)
+
+
+def _agree(what: str) -> None:
+    """Ask before more than one thing is done; where nobody can answer, nothing is."""
+    agreed = False
+    if sys.stdin is not None:
+        with suppress(typer.Abort):
+            agreed = typer.confirm(f"{what} Take it all back?", err=True)
+    if not agreed:
+        raise CalibError(
+            f"{what} Nothing was taken back: answer y, or give --yes; single cells are corrected"
+            " with take-down --why, or strike-out."
+        )
 
 
 @app.command(

@@ -9,22 +9,17 @@ import os
 import sqlite3
 import tempfile
 from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
 import sqlalchemy as sa
 
 from calib.errors import LogbookError
+from calib.logbook.files import copy_database, name_new, part_beside, replace_file
+from calib.logbook.identity import BACKUP_FOLDER, identity_in, is_whole, set_identity
 from calib.logbook.migrate import bring_up_to_date
-from calib.logbook.opening import (
-    BACKUP_FOLDER,
-    Place,
-    find_place,
-    in_plain_words,
-    is_whole,
-    make_engine,
-)
+from calib.logbook.opening import Place, find_place, in_plain_words, make_engine
 from calib.logbook.room import Room
 from calib.logbook.store import open_book
 from calib.logbook.tables import changes, metadata
@@ -81,7 +76,7 @@ def backup(book: Room, target: Path) -> dict[str, int]:
     """
     with _new_file(target) as part, in_plain_words(book.where):
         if book.where.path is not None:
-            _copy_file(book.where.path, part)
+            copy_database(book.where.path, part)
         else:
             open_book(part).close()
             with book.look() as source:
@@ -93,7 +88,8 @@ def backup(book: Room, target: Path) -> dict[str, int]:
 def restore(source: Path, target: str | Path | None) -> dict[str, int]:
     """Put a backup in the place of a logbook; what was there, damaged or not, is kept.
 
-    No other program may have the logbook open meanwhile.
+    A program that has the logbook open and does nothing goes on with what was put back; while one
+    reads or writes, nothing is changed.
 
     Parameters
     ----------
@@ -128,49 +124,21 @@ def restore(source: Path, target: str | Path | None) -> dict[str, int]:
 @contextmanager
 def _new_file(target: Path) -> Iterator[Path]:
     """Give a file beside the target that takes its name when all went well."""
-    if target.exists():
-        raise LogbookError(f"The file {target} is there already: give the backup another name.")
-    part = target.with_name(target.name + ".part")
+    there = LogbookError(f"The file {target} is there already: give the backup another name.")
+    if os.path.lexists(target):
+        raise there
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        _remove(part)
-        yield part
-        _to_disk(part)
-        part.rename(target)
-        _to_disk(target.parent)
+        with part_beside(target) as part:
+            yield part
+            try:
+                name_new(part, target)
+            except FileExistsError:
+                raise there from None
     except OSError as error:
         raise LogbookError(
             f"The file {target} can't be written ({error.strerror}): give another folder."
         ) from error
-    finally:
-        _remove(part)
-
-
-def _remove(path: Path) -> None:
-    for end in ("", "-wal", "-shm", "-journal"):
-        with suppress(FileNotFoundError, NotADirectoryError):
-            path.with_name(path.name + end).unlink()
-
-
-def _to_disk(path: Path) -> None:
-    """Wait until a file, or a folder's list of names, is on the disk."""
-    if path.is_dir() and os.name != "posix":
-        return  # elsewhere a folder can't be opened, and needn't be
-    number = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
-    try:
-        os.fsync(number)
-    finally:
-        os.close(number)
-
-
-def _copy_file(source: Path, target: Path) -> None:
-    with (
-        closing(sqlite3.connect(f"{source.absolute().as_uri()}?mode=ro", uri=True)) as old,
-        closing(sqlite3.connect(target)) as new,
-    ):
-        old.backup(new)
-        # One file without a journal beside it: it can be moved about by hand.
-        new.execute("PRAGMA journal_mode = DELETE")
 
 
 def _check_copy(path: Path) -> dict[str, int]:
@@ -206,6 +174,9 @@ def _copy_rows(source: sa.Connection, target: Path) -> None:
 
 
 def _copy_tables(source: sa.Connection, target: sa.Connection) -> None:
+    identity = identity_in(source)
+    if identity is not None:
+        set_identity(target, identity)
     for table in metadata.sorted_tables:
         rows = source.execution_options(yield_per=_CHUNK).execute(sa.select(table)).mappings()
         for chunk in rows.partitions(_CHUNK):
@@ -216,23 +187,17 @@ def _copy_tables(source: sa.Connection, target: sa.Connection) -> None:
 
 
 def _restore_to_file(source: Path, path: Path) -> dict[str, int]:
-    new = path.with_name(path.name + ".restored")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        _remove(new)
-        _copy_file(source, new)
-        counted = _check_copy(new)
-        _bring_copy_up_to_date(new)
-        _to_disk(new)
-        _put_aside(path)
-        new.replace(path)
-        _to_disk(path.parent)
+        with part_beside(path) as part:
+            copy_database(source, part)
+            counted = _check_copy(part)
+            _bring_copy_up_to_date(part)
+            replace_file(path, part)
     except OSError as error:
         raise LogbookError(
             f"The logbook {path} can't be written ({error.strerror}): give another folder."
         ) from error
-    finally:
-        _remove(new)
     return counted
 
 
@@ -243,31 +208,15 @@ def _bring_copy_up_to_date(path: Path) -> None:
         bring_up_to_date(engine, place, keep_copy=False)
     finally:
         engine.dispose()
-
-
-def _put_aside(path: Path) -> None:
-    """Keep what is there under another name, with its journals: they belong together."""
-    number = 1
-    while any(path.parent.glob(f"{path.name}.replaced-{number}*")):
-        number += 1
-    for end in ("-wal", "-shm", ""):
-        old = path.with_name(path.name + end)
-        kept = path.with_name(f"{path.name}.replaced-{number}{end}")
-        if not old.exists():
-            continue
-        try:
-            if end:
-                raise OSError("a journal must not stay beside the new file")
-            os.link(old, kept)  # so that there is never a moment without a logbook
-        except OSError:
-            old.rename(kept)
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA journal_mode = DELETE")
 
 
 def _restore_to_server(source: Path, place: Place) -> dict[str, int]:
     with tempfile.TemporaryDirectory() as folder:
         # Opening may migrate: that is done to a copy, the backup stays as it is.
         copy = Path(folder) / "copy.sqlite3"
-        _copy_file(source, copy)
+        copy_database(source, copy)
         with open_book(copy) as old, old.look() as rows:
             return _rows_to_server(rows, place)
 

@@ -88,12 +88,32 @@ class Boards(Room):
 
 
 def check_cells(grid: Grid) -> None:
-    """Check that every cell has a setting that can be typed and a label of its own."""
+    """Check each cell: a setting that can be typed and fits the board, a label, a place on it.
+
+    A cell doesn't check itself; its setting does when it is made.
+    """
     labels = [cell.label for cell in grid.cells]
     for cell in grid.cells:
-        # A cell doesn't check itself; its setting does when it is made.
         label = check_text("cell", cell.label, longest=8)
         _ = cell.setting
+        where = f"cell {label!r} of board {grid.board_id!r}"
+        if (grid.operation == "area_mark") != (cell.line_pitch_mm is not None):
+            raise InvalidRecord(
+                f"{where} has line_pitch_mm {cell.line_pitch_mm!r}, the board is of operation"
+                f" {grid.operation!r}: area marks have one, nothing else has."
+            )
+        for start, length, most in (
+            (cell.x_mm, cell.width_mm, grid.board_mm[0]),
+            (cell.y_mm, cell.height_mm, grid.board_mm[1]),
+        ):
+            if not (0.0 <= start and length > 0.0 and start + length <= most + 0.001):
+                raise InvalidRecord(
+                    f"{where} lies from {start:g} to {start + length:g} mm, the board from 0 to"
+                    f" {most:g} mm."
+                )
+        for name in ("burn_order", "block"):
+            if not 1 <= getattr(cell, name) <= 10_000:
+                raise InvalidRecord(f"{where} has {name} {getattr(cell, name)!r}: from 1 to 10000.")
         if labels.count(label) > 1:
             raise InvalidRecord(f"cell {label!r} stands twice on board {grid.board_id!r}.")
 

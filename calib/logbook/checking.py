@@ -9,17 +9,18 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Mapping
-from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import sqlalchemy as sa
 
 from calib.errors import LogbookError
-from calib.logbook.layout import counts_in_words
-from calib.logbook.opening import damaged, in_plain_words, newest_backup
+from calib.logbook.files import look_into
+from calib.logbook.identity import newest_backup
+from calib.logbook.layout import LOCAL, NESTED, counts_in_words
+from calib.logbook.opening import damaged, in_plain_words
 from calib.logbook.room import Room
-from calib.logbook.tables import metadata
+from calib.logbook.tables import aliases, changes, metadata
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,32 +102,53 @@ def _counts(book: Room) -> dict[str, int]:
 def _compare(path: Path, backup: Path) -> tuple[dict[str, int], dict[str, int]]:
     """Count the rows of a backup that read otherwise in a logbook, and those that it lacks."""
     changed, missing = {}, {}
-    uri = f"{path.absolute().as_uri()}?mode=ro"
-    with closing(sqlite3.connect(uri, uri=True)) as connection:
+    with look_into(path) as connection:
         connection.execute("ATTACH ? AS backup", (f"{backup.absolute().as_uri()}?mode=ro",))
         known = {row[0] for row in connection.execute("SELECT name FROM backup.sqlite_master")}
+        grown = not connection.execute(
+            "SELECT 1 FROM backup.changes old WHERE NOT EXISTS"
+            " (SELECT 1 FROM main.changes mine WHERE mine.seq = old.seq AND mine.id = old.id)"
+        ).fetchone()
         for table in metadata.sorted_tables:
             if table.name not in known:
                 continue
             # A backup of an earlier version lacks columns.
             there = connection.execute(f"PRAGMA backup.table_info({table.name})")
             columns = {row[1] for row in there} & {column.name for column in table.columns}
-            gone, otherwise = _differing(connection, table, sorted(columns))
+            gone, otherwise = _differing(connection, table, columns, grown)
             missing[table.name], changed[table.name] = gone, otherwise
     return _some(changed), _some(missing)
 
 
 def _differing(
-    connection: sqlite3.Connection, table: sa.Table, columns: list[str]
+    connection: sqlite3.Connection, table: sa.Table, columns: set[str], grown: bool
 ) -> tuple[int, int]:
-    """Rows of a table of the backup whose key is gone, and those that read otherwise."""
-    keys = " AND ".join(f"mine.{c.name} IS old.{c.name}" for c in table.primary_key)
-    same = " AND ".join(f"mine.{name} IS old.{name}" for name in columns)
+    """Rows of a table of the backup whose key is gone, and those that read otherwise.
+
+    A logbook that grew out of the backup holds every row as it was. After an earlier backup was
+    put back, counters went on from there and names were perhaps given anew; what was written
+    twice, once before and once after, came in with another change and isn't the same row.
+    """
+    if not grown and table is aliases:
+        return 0, 0  # which of two is meant is decided anew at an import
+    key = [table.c.id] if table is changes else list(table.primary_key)
+    same = " AND ".join(f"mine.{c.name} IS old.{c.name}" for c in key)
+    compared = columns - (set() if grown else LOCAL)
+    if not grown and "change_id" in columns:
+        same += " AND mine.change_id IS old.change_id"
+    parent = next((c for c in ("board_id", "run_id") if table.name in NESTED and c in columns), "")
+    if not grown and parent:
+        of = {"board_id": "boards", "run_id": "runs"}[parent]
+        same += (
+            f" AND (SELECT change_id FROM main.{of} WHERE id = mine.{parent})"
+            f" IS (SELECT change_id FROM backup.{of} WHERE id = old.{parent})"
+        )
+    alike = " AND ".join(f"mine.{name} IS old.{name}" for name in sorted(compared))
     query = f"""
         SELECT count(*) FILTER (WHERE NOT EXISTS (SELECT 1 FROM main.{table.name} mine
-                                                  WHERE {keys})),
+                                                  WHERE {same})),
                count(*) FILTER (WHERE EXISTS (SELECT 1 FROM main.{table.name} mine
-                                              WHERE {keys} AND NOT ({same})))
+                                              WHERE {same} AND NOT ({alike})))
         FROM backup.{table.name} old
     """
     gone, otherwise = connection.execute(query).fetchone()

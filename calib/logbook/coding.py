@@ -19,6 +19,9 @@ Record = TypeVar("Record")
 # so the same row met twice is known to be the same.
 _NAMESPACE = uuid.UUID("6d0c3f5e-51f4-5d0a-9c5b-2f8d2f6b7a41")
 
+# No burn is older or later: a clock without a battery begins in 1970.
+FIRST_YEAR, LAST_YEAR = 1968, 2200
+
 
 def _plain(value: Any) -> Any:
     """Turn tuples into lists; whole numbers and -0.0 into one float."""
@@ -75,10 +78,12 @@ def write_time(when: datetime) -> str:
     """
     if not isinstance(when, datetime) or when.tzinfo is None:
         raise InvalidRecord(f"when is {when!r}: give a date and time with its zone, such as UTC.")
-    try:
-        text = when.astimezone(UTC).isoformat(timespec="microseconds")
-    except OverflowError:
-        raise InvalidRecord(f"when is {when!r}: give a year from 2 to 9998.") from None
+    if not FIRST_YEAR < when.year < LAST_YEAR:
+        raise InvalidRecord(
+            f"when is {when!r}: give a year after {FIRST_YEAR} and before {LAST_YEAR}; is the"
+            " computer's clock right?"
+        )
+    text = when.astimezone(UTC).isoformat(timespec="microseconds")
     return text.removesuffix("+00:00") + "Z"
 
 

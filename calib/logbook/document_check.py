@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator
 from datetime import datetime
 from typing import Any
 
-from calib.errors import BadFile, InvalidRecord
+from calib.errors import BadFile, InvalidRecord, shown
 from calib.logbook.boards import check_cells, grid_from
 from calib.logbook.coding import record_from_json, write_time
 from calib.logbook.events import check_event
@@ -28,6 +28,8 @@ Rows = dict[str, list[dict[str, Any]]]
 
 # Texts that no database of ours takes, or that break a line of a list.
 _BAD_TEXT = re.compile("[\x00-\x09\x0b-\x1f\ud800-\udfff]")
+# No length, speed, count or sum of money is larger.
+_MOST = 1e9
 _REFERENCES = {
     "machine_id": "machines",
     "sheet_id": "sheets",
@@ -90,10 +92,11 @@ def checked_rows(document: Document) -> Rows:
     _check_head(document)
     _check_schema(document)
     _check_texts(document)
+    _check_numbers(document)
     try:
         rows = read_rows(document)
         _check_references(rows)
-        for check in (_check_machines, _check_sheets, _check_boards, _check_rest):
+        for check in (_check_changes, _check_machines, _check_sheets, _check_boards, _check_rest):
             check(rows)
     except (InvalidRecord, binascii.Error, ValueError) as error:
         raise BadFile(f"The file can't be taken: {error} Nothing of it was stored.") from None
@@ -149,6 +152,51 @@ def _check_texts(document: Document) -> None:
             )
 
 
+def _check_numbers(document: Document) -> None:
+    for place, number in _numbers(document):
+        if not abs(number) <= _MOST:
+            said = "/".join(map(str, place))
+            raise BadFile(
+                f"This document has {shown(number)} at {said}: numbers go up to {_MOST:g}."
+                " Nothing was stored."
+            )
+
+
+def _numbers(value: Any, place: tuple[Any, ...] = ()) -> Iterator[tuple[tuple[Any, ...], float]]:
+    if isinstance(value, (int, float)):
+        yield place, value
+    elif isinstance(value, (list, dict)):
+        parts = value.items() if isinstance(value, dict) else enumerate(value)
+        for step, part in parts:
+            yield from _numbers(part, (*place, step))
+
+
+def _check_changes(rows: Rows) -> None:
+    """An undo takes back an earlier change, of the same things."""
+    known = {row["id"]: row for row in rows["changes"]}
+    earlier: set[str] = set()
+    for row in rows["changes"]:
+        earlier.add(row["id"])
+        target = known.get(row["undoes"])
+        if row["undoes"] is None or target is None:
+            continue
+        if row["undoes"] == row["id"] or target["id"] not in earlier:
+            raise InvalidRecord(
+                f"change {row['id']} of {row['at']} takes back"
+                f" {'itself' if row is target else 'a change that comes after it'}."
+            )
+        about = ("machine_id", "sheet_id", "board_id")
+        if any(row[name] != target[name] for name in about):
+            raise InvalidRecord(
+                f"change {row['id']} of {row['at']} takes back a change of another machine, sheet"
+                " or board."
+            )
+    for table, items in rows.items():
+        for item in items:
+            if item.get("follows") is not None and item["follows"] == item["id"]:
+                raise InvalidRecord(f"{table} has {item['id']}, which follows itself.")
+
+
 def _check_references(rows: Rows) -> None:
     known = {table: {row["id"] for row in rows[table]} for table in _REFERENCES.values()}
     for table, items in rows.items():
@@ -199,19 +247,18 @@ def _check_sheets(rows: Rows) -> None:
             )
 
 
+def _names(
+    things: list[dict[str, Any]], versions: list[dict[str, Any]], of: str
+) -> dict[str, set[str]]:
+    """What each thing is called here, or was called before it got another name at an import."""
+    names = {row["id"]: {row["name"]} for row in things}
+    for row in versions:
+        names[row[of]].add(json.loads(row["record"])["name"])
+    return names
+
+
 def _check_boards(rows: Rows) -> None:
-    cells: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    for row in rows["cells"]:
-        cells[row["board_id"]].append(row)
-    labels: dict[str, set[str]] = {}
-    for row in rows["boards"]:
-        names = {
-            "machine_name": json.loads(row["machine"]).get("name", ""),
-            "sheet_name": json.loads(row["sheet"]).get("name", ""),
-        }
-        grid = grid_from({**row, **names}, cells[row["id"]])
-        check_cells(grid)
-        labels[row["id"]] = {cell.label for cell in grid.cells}
+    labels = _check_grids(rows)
     for row in (*rows["readings"], *rows["forecasts"], *rows["photographs"]):
         if row["cell"] not in labels[row["board_id"]] and row["cell"]:
             raise InvalidRecord(f"cell {row['cell']!r} isn't on its board.")
@@ -225,6 +272,39 @@ def _check_boards(rows: Rows) -> None:
         check_filename(row["filename"])
         if media_type_of(row["content"]) != row["media_type"]:
             raise InvalidRecord(f"photograph {row['filename']!r} isn't {row['media_type']}.")
+
+
+def _check_grids(rows: Rows) -> dict[str, set[str]]:
+    """Check that each board is of the machine and sheet that it says itself; give its cells."""
+    cells: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for row in rows["cells"]:
+        cells[row["board_id"]].append(row)
+    labels: dict[str, set[str]] = {}
+    machines = _names(rows["machines"], rows["setups"], "machine_id")
+    sheets = _names(rows["sheets"], rows["sheet_versions"], "sheet_id")
+    stuff = {row["id"]: (row["material"].casefold(), row["thickness_mm"]) for row in rows["sheets"]}
+    for row in rows["boards"]:
+        machine = record_from_json(Machine, json.loads(row["machine"]))
+        sheet = record_from_json(Sheet, json.loads(row["sheet"]))
+        for kind, name, known in (
+            ("machine", machine.name, machines[row["machine_id"]]),
+            ("sheet", sheet.name, sheets[row["sheet_id"]]),
+        ):
+            if name not in known:
+                raise InvalidRecord(
+                    f"board {row['code']!r} is of {kind} {min(known)!r}, and says itself that it is"
+                    f" of {name!r}."
+                )
+        if (sheet.material.casefold(), sheet.thickness_mm) != stuff[row["sheet_id"]]:
+            raise InvalidRecord(
+                f"board {row['code']!r} is of {sheet.material}, {sheet.thickness_mm:g} mm, and its"
+                f" sheet {sheet.name!r} isn't."
+            )
+        names = {"machine_name": machine.name, "sheet_name": sheet.name}
+        grid = grid_from({**row, **names}, cells[row["id"]])
+        check_cells(grid)
+        labels[row["id"]] = {cell.label for cell in grid.cells}
+    return labels
 
 
 def _check_rest(rows: Rows) -> None:

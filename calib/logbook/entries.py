@@ -251,3 +251,12 @@ class ImportReport:
     already: Mapping[str, int]
     held_back: Mapping[str, int]
     conflicts: tuple[Conflict, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Undoable:
+    """What an undo would take back: the change, in words, and how many readings or parts it is."""
+
+    change_id: str
+    words: str
+    things: int

@@ -1,6 +1,6 @@
 """What a workshop keeps beside its burns: costs, timed jobs, comb boards and their readings.
 
-Of each kind and label the newest counts; what was kept before it stays in the book.
+Of each kind and label the newest counts that wasn't taken back; what was before it stays.
 """
 
 from __future__ import annotations
@@ -17,7 +17,15 @@ import sqlalchemy as sa
 
 from calib.errors import InvalidRecord, LogbookError, shown
 from calib.logbook.coding import check_text, read_json, read_time, stable_id, write_time
-from calib.logbook.room import Room, add_change, find_machine, find_sheet, is_new, rows_of
+from calib.logbook.room import (
+    Room,
+    add_change,
+    find_machine,
+    find_sheet,
+    is_new,
+    rows_of,
+    still_counts,
+)
 from calib.logbook.tables import changes, kept, machines, sheets
 
 KeptKind = Literal["costs", "timed_job", "comb", "comb_readings", "kerf"]
@@ -175,7 +183,7 @@ class Keeping(Room):
             .join(changes, changes.c.id == kept.c.change_id)
             .outerjoin(machines, machines.c.id == kept.c.machine_id)
             .outerjoin(sheets, sheets.c.id == kept.c.sheet_id)
-            .where(kept.c.kind == kind, *wanted)
+            .where(kept.c.kind == kind, still_counts(kept.c.id), *wanted)
             .order_by(changes.c.seq.desc(), kept.c.id)
         )
         with self.look() as connection:

@@ -20,6 +20,11 @@ from calib.logbook.coding import material_key, read_json
 FORMAT = "calib logbook"
 VERSION = 1
 
+# What is local to a book, or may have another name in it.
+LOCAL = {"change_id", "turn", "seq", "name", "code"}
+# Lists whose rows have no life of their own.
+NESTED = ("cells", "forecasts", "run_burns")
+
 Document = dict[str, Any]
 Row = Mapping[str, Any]
 

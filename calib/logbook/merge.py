@@ -22,7 +22,7 @@ from calib.logbook.chains import join_chain
 from calib.logbook.coding import stable_id, write_time
 from calib.logbook.document_check import Rows, checked_rows
 from calib.logbook.entries import Conflict, ImportReport
-from calib.logbook.layout import Document, Part, all_parts
+from calib.logbook.layout import LOCAL, NESTED, Document, Part, all_parts
 from calib.logbook.merge_names import Names, alias_id
 from calib.logbook.merge_words import chain_key, describe, says_the_same
 from calib.logbook.room import Room, add_change, rows_of
@@ -32,11 +32,8 @@ HERE, THERE = "here", "there"
 Row = Mapping[str, Any]
 
 _NAMED = ("machines", "sheets", "boards")
-_NESTED = ("cells", "forecasts", "run_burns")
 _MAPPED = ("machine_id", "sheet_id", "board_id", "local_id")
 _CAN_BE_HELD = (*_MAPPED, "id", "run_id", "promise_id", "target_id")
-# What is local to a book, or may have another name in it.
-_NOT_COMPARED = {"change_id", "turn", "seq", "name", "code"}
 # Rows asked for at a time: SQLite takes at most 32,766 values in a statement.
 _CHUNK = 1000
 
@@ -129,7 +126,7 @@ class _Merge:
             rows = list(self._ready(part))
             if part.slot:
                 self._take_chains(part, rows)
-            elif part.table.name in _NESTED:
+            elif part.table.name in NESTED:
                 self._take_nested(part, rows)
             else:
                 self._take_rows(part, rows)
@@ -189,7 +186,7 @@ class _Merge:
         if part.name in ("withdrawals", "aliases"):
             return
         # The same sitting has the same id in every book, whenever it was taken down there.
-        left_out = {*_NOT_COMPARED, *(("at", "setup_id") if part.name == "sittings" else ())}
+        left_out = {*LOCAL, *(("at", "setup_id") if part.name == "sittings" else ())}
         names = [name for name in part.columns if name not in left_out]
         differ = [name for name in names if not _equal(part, name, mine[name], row[name])]
         if differ:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import re
+import functools
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -16,13 +16,10 @@ from sqlalchemy.engine import make_url
 
 from calib.errors import InvalidRecord, LogbookError, shown
 from calib.logbook.coding import Unreadable
+from calib.logbook.files import BUSY_MS, FileConnection, connect, mark_of, true_path
+from calib.logbook.identity import BACKUP_FOLDER, newest_backup
 
-# How long a writer waits for another one [ms]: longer than any single change takes.
-BUSY_MS = 30_000
 WRITES = "calib_writes"
-BACKUP_FOLDER = "backups"
-# What follows a logbook's name in that of its backup: a date, or the version it had.
-_NAMED_AFTER = re.compile(r"-(\d{4}-\d\d-\d\d-\d{6}|version-.+)\.sqlite3$")
 NOTHING_STORED = "Nothing of this change was stored."
 
 
@@ -59,7 +56,7 @@ def find_place(where: str | Path | None) -> Place:
         where = platformdirs.user_data_path("calib", appauthor=False) / "logbook.sqlite3"
     if isinstance(where, str) and "://" in where:
         return _server(where)
-    path = _at_home(Path(where))
+    path = true_path(_at_home(Path(where)))
     return Place(
         url=sa.URL.create("sqlite+pysqlite", database=str(path)), shown=str(path), path=path
     )
@@ -94,23 +91,10 @@ def _server(where: str) -> Place:
     )
 
 
-def make_engine(place: Place) -> sa.Engine:
-    """Make the engine for a place; nothing is opened yet.
+def make_engine(place: Place, *, create: bool = True) -> sa.Engine:
+    """Make the engine for a place, whose transactions begin as this house needs them.
 
-    Parameters
-    ----------
-    place
-        Where the logbook lies.
-
-    Returns
-    -------
-    sqlalchemy.Engine
-        An engine whose transactions begin as this house needs them.
-
-    Raises
-    ------
-    LogbookError
-        When the server's driver isn't installed.
+    Nothing is opened yet. LogbookError when the server's driver isn't installed.
     """
     if place.path is None:
         try:
@@ -120,18 +104,21 @@ def make_engine(place: Place) -> sa.Engine:
                 f"A logbook on a server needs the package psycopg ({error}): install it with"
                 " pip install 'psycopg[binary]', or use a file."
             ) from None
-    engine = sa.create_engine(place.url)
+    path = place.path
+    # No connection is kept while nothing is done: the next one finds the file that is there then,
+    # and a program that is idle keeps nobody from replacing it.
+    engine = sa.create_engine(
+        place.url, creator=lambda: connect(path, create=create), poolclass=sa.NullPool
+    )
     event.listen(engine, "connect", _set_up_connection)
-    event.listen(engine, "begin", _begin)
+    event.listen(engine, "begin", functools.partial(_begin, place))
     return engine
 
 
-def _set_up_connection(connection: sqlite3.Connection, _record: Any) -> None:
-    # The driver's own transactions start too late; ours are begun by `_begin`.
-    connection.isolation_level = None
-    connection.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
+def _set_up_connection(connection: FileConnection, _record: Any) -> None:
     connection.execute("PRAGMA foreign_keys = ON")
-    connection.execute("PRAGMA journal_mode = WAL")
+    if not connection.read_only:
+        connection.execute("PRAGMA journal_mode = WAL")
     # SQLite's own one knows no letters beyond a to z.
     connection.create_function("lower", 1, _lower, deterministic=True)
     # FULL: an acknowledged change survives a power cut too, not only a killed process.
@@ -142,11 +129,34 @@ def _lower(text: str | None) -> str | None:
     return None if text is None else text.lower()
 
 
-def _begin(connection: sa.Connection) -> None:
+def _begin(place: Place, connection: sa.Connection) -> None:
     # A reader that turns writer half way would fail when another one wrote in between, so a
     # change takes the write lock at once.
     writes = connection.get_execution_options().get(WRITES)
+    file = file_of(connection)
+    if writes and file.read_only:
+        raise LogbookError(
+            f"The logbook {place.shown} can't be opened for writing: it, or its folder, may only be"
+            f" read. {NOTHING_STORED} Check that you may write in it, or copy it to where you may."
+        )
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+    if place.path is not None and mark_of(place.path) != file.mark:
+        raise replaced(place, NOTHING_STORED)
+
+
+def file_of(connection: sa.Connection) -> FileConnection:
+    """The database's own connection to a file."""
+    file = connection.connection.dbapi_connection
+    assert isinstance(file, FileConnection)
+    return file
+
+
+def replaced(place: Place, so: str) -> LogbookError:
+    """Say that the file that was being used isn't the logbook any more, and what follows."""
+    return LogbookError(
+        f"The logbook {place.shown} was replaced, moved or removed meanwhile. {so} See that it is"
+        " the right one, then do it again."
+    )
 
 
 @contextmanager
@@ -237,64 +247,8 @@ def damaged(place: Place) -> str:
         way_out = f"The newest good backup is {best}: restore it; the damaged file is kept."
     else:
         way_out = (
-            f"No good backup was found in the folder {BACKUP_FOLDER!r} beside it: restore one from"
-            " elsewhere, or move the file away to begin a new logbook."
+            f"No good backup that is surely its own was found in the folder {BACKUP_FOLDER!r}"
+            " beside it: name the backup to be restored, or move the file away to begin a new"
+            " logbook."
         )
     return f"The logbook {place.shown} is damaged, or isn't a logbook. {way_out}"
-
-
-def newest_backup(path: Path) -> Path | None:
-    """Find the newest backup of a logbook that opens and is whole.
-
-    Parameters
-    ----------
-    path
-        The logbook's own file.
-
-    Returns
-    -------
-    pathlib.Path or None
-        The backup, None when there is no good one.
-    """
-    return next((file for file in backups_of(path) if is_whole(file)), None)
-
-
-def backups_of(path: Path) -> tuple[Path, ...]:
-    """List the backups beside a logbook's own file, good or not, newest first.
-
-    Those named after another such file that lies there are another logbook's; what is named after
-    none may be from before this one was renamed.
-    """
-    others = {file.stem for file in path.parent.glob(f"*{path.suffix}")} - {path.stem}
-    found = [
-        file
-        for file in (path.parent / BACKUP_FOLDER).glob("*.sqlite3")
-        if _NAMED_AFTER.sub("", file.name) not in others
-    ]
-    found.sort(key=lambda file: (file.stat().st_mtime_ns, file.name), reverse=True)
-    return tuple(found)
-
-
-def is_whole(path: Path) -> bool:
-    """Open a file read-only and look whether it is an undamaged logbook.
-
-    Parameters
-    ----------
-    path
-        A file.
-
-    Returns
-    -------
-    bool
-        True when every page is good and the tables are there.
-    """
-    try:
-        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)
-        try:
-            good = bool(connection.execute("PRAGMA quick_check(1)").fetchone() == ("ok",))
-            connection.execute("SELECT count(*) FROM changes").fetchone()
-            return good
-        finally:
-            connection.close()
-    except sqlite3.Error:
-        return False

@@ -13,8 +13,12 @@ import sqlalchemy as sa
 
 from calib.errors import LogbookError
 from calib.logbook.coding import known_names, read_record, stable_id
-from calib.logbook.opening import WRITES, Place, in_plain_words
+from calib.logbook.files import Mark, mark_of
+from calib.logbook.identity import identity_in
+from calib.logbook.migrate import version_of
+from calib.logbook.opening import WRITES, Place, file_of, in_plain_words, replaced
 from calib.logbook.tables import (
+    HEAD,
     boards,
     changes,
     machines,
@@ -37,6 +41,8 @@ class Room:
         # SQLite lets one writer in and has the others look again after longer and longer pauses;
         # threads of one program queue up here instead.
         self._writing = threading.Lock() if place.path else contextlib.nullcontext()
+        self._mark: Mark | None = None
+        self._identity: str | None = None
 
     @contextmanager
     def look(self) -> Iterator[sa.Connection]:
@@ -47,13 +53,38 @@ class Room:
             self.engine.connect().execution_options(**options) as connection,
             connection.begin(),
         ):
+            self._notice(connection)
             yield connection
 
-    def newest_evidence(self) -> int:
-        """Number of the newest change that may change what burns teach; it only ever grows."""
-        newest = sa.select(sa.func.max(changes.c.seq)).where(changes.c.kind.not_in(_BESIDE))
+    def _notice(self, connection: sa.Connection) -> None:
+        """Go on with a file that was restored meanwhile; refuse one of another logbook."""
+        if self.where.path is None or self._mark == (mark := file_of(connection).mark):
+            return
+        identity = identity_in(connection)
+        if self._mark is not None and (
+            identity != self._identity or version_of(connection) != HEAD
+        ):
+            raise LogbookError(
+                f"Another logbook, or one of another version, lies at {self.where.shown} now:"
+                " begin anew with it, or put the one back that you had. Nothing was stored."
+            )
+        self._mark, self._identity = mark, identity
+
+    def newest_evidence(self) -> tuple[int, str]:
+        """The newest change that may change what burns teach: its number grows, its id is its own.
+
+        After an earlier backup was put back, numbers come up again.
+        """
+        newest = (
+            sa
+            .select(changes.c.seq, changes.c.id)
+            .where(changes.c.kind.not_in(_BESIDE))
+            .order_by(changes.c.seq.desc())
+            .limit(1)
+        )
         with self.look() as connection:
-            return int(connection.execute(newest).scalar() or 0)
+            row = connection.execute(newest).first()
+        return (0, "") if row is None else (row.seq, row.id)
 
     @contextmanager
     def change(self) -> Iterator[sa.Connection]:
@@ -62,9 +93,14 @@ class Room:
             self._writing,
             in_plain_words(self.where),
             self.engine.connect().execution_options(**{WRITES: True}) as connection,
-            connection.begin(),
         ):
-            yield connection
+            with connection.begin():
+                self._notice(connection)
+                yield connection
+            # Who doesn't know of locks may have put another file there while this was written.
+            path = self.where.path
+            if path is not None and mark_of(path) != file_of(connection).mark:
+                raise replaced(self.where, "This change was perhaps not stored.")
 
 
 # Kinds of changes that change nothing of what burns teach.

@@ -43,7 +43,7 @@ _KINDS = {
                 "kept", "withdrawal", "import"),
     "jobs": ("job", "check_strip"),
     "kept": KINDS,
-    "withdrawals": ("run", "note", "photograph"),
+    "withdrawals": ("run", "note", "photograph", "kept"),
     "aliases": ("machine", "sheet", "board"),
 }  # fmt: skip
 _LONGEST = {"text": 10_000, "note": 2000, "why": 2000, "cell": 8, "label": 200, "code": 40}

@@ -10,6 +10,7 @@ from calib.errors import LogbookError
 from calib.logbook.boards import Boards
 from calib.logbook.evidence import Evidence
 from calib.logbook.history import History
+from calib.logbook.identity import newest_backup
 from calib.logbook.keeping import Keeping
 from calib.logbook.machines import Machines
 from calib.logbook.migrate import bring_up_to_date
@@ -19,7 +20,6 @@ from calib.logbook.opening import (
     find_place,
     in_plain_words,
     make_engine,
-    newest_backup,
 )
 from calib.logbook.promises import Promises
 from calib.logbook.readings import Readings
@@ -102,10 +102,12 @@ def open_book(where: str | Path | None = None) -> Book:
                 if good != "ok":
                     raise LogbookError(damaged(place))
             bring_up_to_date(engine, place)
-    except BaseException:
+        book = Book(make_engine(place, create=False), place)
+        with book.look():
+            pass  # from now on another file at this place is noticed
+        return book
+    finally:
         engine.dispose()
-        raise
-    return Book(engine, place)
 
 
 def _was_emptied(path: Path) -> bool:

@@ -9,6 +9,7 @@ import sqlalchemy as sa
 
 from calib.errors import LogbookError
 from calib.logbook.coding import check_text, stable_id, write_time
+from calib.logbook.entries import Undoable
 from calib.logbook.machines import add_description, add_setup, last_sitting, sitting_from
 from calib.logbook.readings import Step, add_readings, current_rows, reading_from
 from calib.logbook.room import (
@@ -29,10 +30,12 @@ from calib.logbook.sheets import add_version
 from calib.logbook.tables import (
     boards,
     changes,
+    kept,
     machines,
     notes,
     photographs,
     readings,
+    run_burns,
     runs,
     settled,
     setups,
@@ -67,13 +70,14 @@ class Undoing(Room):
         machine: str | None = None,
         sheet: str | None = None,
         why: str = "",
+        only: str | None = None,
     ) -> str:
         """Take back the latest change that wasn't taken back yet; again takes back the one before.
 
         With ``board_id``: its readings, notes and photographs. With ``machine`` and ``sheet``:
-        these of all boards of the pair, its jobs, check strips and settled settings. With
-        ``machine`` alone: its set-up, descriptions of sittings and notes. With ``sheet`` alone: its
-        lot, measurement and notes. Boards and promises stay.
+        these of all boards of the pair, its jobs, check strips, combs and settled settings. With
+        ``machine`` alone: its set-up, descriptions of sittings, timed jobs and notes. With
+        ``sheet`` alone: its lot, measurement and notes. Boards and promises stay.
 
         Parameters
         ----------
@@ -83,6 +87,9 @@ class Undoing(Room):
             What to look at.
         why
             The user's own words.
+        only
+            Change that is to be taken back, as `next_undo` named it; refused when another one
+            came after it.
 
         Returns
         -------
@@ -97,16 +104,66 @@ class Undoing(Room):
         at = write_time(when)
         check_text("why", why)
         with self.change() as connection:
-            scope, shown = _scope(connection, board_id, machine, sheet)
-            change = _latest(connection, scope)
-            if change is None:
-                raise LogbookError(f"There is nothing to take back for {shown}.")
-            if not counts_now(connection, change):
+            change, shown = self._next(connection, board_id, machine, sheet)
+            if only not in (None, change["id"]):
                 raise LogbookError(
-                    f"The latest change for {shown} came from another book and was not chosen, or"
-                    " something else was chosen since: correct what is wrong instead."
+                    f"Something else was stored for {shown} meanwhile: look at it, then undo again."
+                    " Nothing was taken back."
                 )
             return _UNDOERS[change["kind"]](connection, change, at, why)
+
+    def next_undo(
+        self,
+        *,
+        when: datetime,
+        board_id: str | None = None,
+        machine: str | None = None,
+        sheet: str | None = None,
+    ) -> Undoable:
+        """Say what `undo` would take back; nothing is stored. It refuses what `undo` refuses."""
+        try:
+            with self.change() as connection:
+                change, _ = self._next(connection, board_id, machine, sheet)
+                things = _things(connection, change)
+                words = _UNDOERS[change["kind"]](connection, change, write_time(when), "")
+                raise _OnlyLooking
+        except _OnlyLooking:
+            return Undoable(change_id=change["id"], words=words, things=things)
+
+    def _next(
+        self,
+        connection: sa.Connection,
+        board_id: str | None,
+        machine: str | None,
+        sheet: str | None,
+    ) -> tuple[Row, str]:
+        scope, shown = _scope(connection, board_id, machine, sheet)
+        change = _latest(connection, scope)
+        if change is None:
+            raise LogbookError(f"There is nothing to take back for {shown}.")
+        if not counts_now(connection, change):
+            raise LogbookError(
+                f"The latest change for {shown} came from another book and was not chosen, or"
+                " something else was chosen since: correct what is wrong instead."
+            )
+        return change, shown
+
+
+class _OnlyLooking(Exception):
+    """Raised to take a look back."""
+
+
+def _things(connection: sa.Connection, change: Row) -> int:
+    """Count what a change holds: readings of a board, parts of a job, burns of a strip."""
+    if change["kind"] == "reading":
+        of = sa.select(sa.func.count()).select_from(readings)
+        return int(connection.execute(of.where(readings.c.change_id == change["id"])).scalar_one())
+    if change["kind"] in ("job", "check_strip"):
+        of = sa.select(sa.func.sum(run_burns.c["count"])).join(
+            runs, runs.c.id == run_burns.c.run_id
+        )
+        return int(connection.execute(of.where(runs.c.change_id == change["id"])).scalar_one())
+    return 1
 
 
 def _scope(
@@ -261,6 +318,12 @@ def _undo_note(connection: sa.Connection, change: Row, at: str, why: str) -> str
     return f"note, {_day(change)}"
 
 
+def _undo_kept(connection: sa.Connection, change: Row, at: str, why: str) -> str:
+    row = _row_in(connection, kept, change)
+    withdraw(connection, "kept", row, (at, why), undoes=change)
+    return f"{row['kind'].replace('_', ' ')} {row['label']!r}, {_day(change)}"
+
+
 def _undo_photograph(connection: sa.Connection, change: Row, at: str, why: str) -> str:
     row = _row_in(connection, photographs, change)
     withdraw(connection, "photograph", row, (at, why), undoes=change)
@@ -290,4 +353,5 @@ _UNDOERS = {
     "check_strip": _undo_run,
     "note": _undo_note,
     "photograph": _undo_photograph,
+    "kept": _undo_kept,
 }

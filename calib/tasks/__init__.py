@@ -81,7 +81,13 @@ if TYPE_CHECKING:
         plan_comb_board,
     )
     from calib.tasks.costing import costs_of, take_down_costs, take_down_time, time_ratio
-    from calib.tasks.definitions import Definition, read_definition, ready_made_grid
+    from calib.tasks.definitions import (
+        Definition,
+        given_text,
+        read_definition,
+        ready_made_grid,
+        take_in_ready_made,
+    )
     from calib.tasks.elsewhere import (
         CarriedOver,
         ElsewhereWish,
@@ -160,7 +166,9 @@ _HOMES = {
         "write_folder",
     ),
     "calib.tasks.results": ("CellByCell", "sitting_label", "take_down"),
-    "calib.tasks.definitions": ("Definition", "read_definition", "ready_made_grid"),
+    "calib.tasks.definitions": (
+        "Definition", "given_text", "read_definition", "ready_made_grid", "take_in_ready_made",
+    ),
     "calib.tasks.exchange": ("export_book", "import_book"),
     "calib.tasks.checks": (
         "StripRecord", "check_machine", "plan_strip", "sheet_or_machine", "strip_chart",
@@ -286,9 +294,11 @@ __all__ = [
     "plan_strip",
     "propose_boards",
     "put_back",
+    "given_text",
     "read_definition",
     "read_out",
     "ready_made_grid",
+    "take_in_ready_made",
     "recommend",
     "region_look",
     "region_of_pair",

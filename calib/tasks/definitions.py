@@ -4,13 +4,21 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import MISSING, dataclass, fields
+from dataclasses import MISSING, dataclass, fields, replace
+from datetime import datetime
+from pathlib import Path
 from typing import Any
 
-from calib.errors import BadFile, CalibError, shown
+from calib.errors import BadFile, CalibError, LogbookError, MachineLimit, shown
 from calib.grid.full import full_factorial
+from calib.hazards import check_hazard
+from calib.logbook import Book
 from calib.records import OPERATIONS, Grid, Machine, Setting, Sheet
+from calib.results import read_results
+from calib.tasks.boards import find_pair
+from calib.tasks.files import given_file
 from calib.tasks.library import plan_grid
+from calib.units import show_speed
 
 # What the keys hold: a kind, or a list of that kind with the most that it may have.
 _HEAD = {"title": str, "for_whom": str, "assumes": list, "keep_files": bool}
@@ -104,6 +112,14 @@ def read_definition(text: str) -> Definition:
     )
 
 
+def given_text(file: Path) -> str:
+    """Read the text of a definition's file; BadFile when that can't be."""
+    try:
+        return given_file(file, "definition").decode("utf-8")
+    except UnicodeDecodeError:
+        raise BadFile(f"{shown(str(file))} isn't text in UTF-8: give a definition.") from None
+
+
 def _check_keys(where: str, given: Mapping[str, Any], known: set[str], needed: set[str]) -> None:
     if not isinstance(given, dict):
         raise BadFile(f"{where} is {shown(given)}: write a table with that name.")
@@ -180,3 +196,44 @@ def ready_made_grid(definition: Definition) -> Grid:
         )
         wish["burns"] = len(settings)
     return plan_grid(definition.machine, definition.sheet, settings=settings, **wish)
+
+
+def take_in_ready_made(
+    book: Book,
+    board_id: str,
+    definition: Definition,
+    content: bytes,
+    machine: str | None,
+    sheet: str | None,
+    *,
+    when: datetime,
+) -> Grid:
+    """Put a ready-made board into the book, for the machine and sheet that it was burnt on.
+
+    Its code and cells are those of its files; nothing is forecast, for it is burnt already.
+    LogbookError when its code is another one, MachineLimit when the machine can't have burnt it,
+    BadFile when its results (content) can't be read: nothing is stored then.
+    """
+    grid = ready_made_grid(definition)
+    if grid.board_id != board_id.strip().upper():
+        raise LogbookError(
+            f"The ready-made grid {definition.title!r} is board {grid.board_id}, not"
+            f" {shown(board_id)}: give the definition whose files you burnt."
+        )
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    check_hazard(of_sheet, of_machine, grid.operation)
+    fastest = max(cell.speed_mm_s for cell in grid.cells)
+    if fastest > of_machine.max_speed_mm_s:
+        raise MachineLimit(
+            f"Board {grid.board_id} has a cell at {show_speed(fastest)}, {of_machine.name} goes up"
+            f" to {show_speed(of_machine.max_speed_mm_s)}: it can't have burnt it so. Name the"
+            " machine that did, or plan a board of its own."
+        )
+    note = (
+        f"Ready-made, planned for {definition.machine.name} and {definition.sheet.name}; burnt on"
+        f" {of_machine.name} and {of_sheet.name}."
+    )
+    read_results(content, grid)
+    made = replace(grid, machine=of_machine, sheet=of_sheet, notes=(*grid.notes, note))
+    book.add_board(made, when=when)
+    return made

@@ -23,13 +23,14 @@ Files = Mapping[str, bytes]
 
 RESULTS_SUFFIX = "-results.csv"
 
-GivenKind = Literal["results", "drawing", "photograph", "logbook"]
+GivenKind = Literal["results", "drawing", "photograph", "logbook", "definition"]
 # What is read at most of a file that was named: it may be a device without an end [bytes].
 _MOST_BYTES: dict[GivenKind, int] = {
     "results": 2**20,
     "drawing": svg_tree.MAX_BYTES,
     "photograph": notes.MAX_PHOTOGRAPH_BYTES,
     "logbook": 2**30,
+    "definition": 2**20,
 }
 
 

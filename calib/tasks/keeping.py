@@ -10,7 +10,8 @@ from pathlib import Path
 from calib.errors import LogbookError
 from calib.logbook import Book, Photograph, backup, backup_path, restore
 from calib.logbook.checking import Check, check_book
-from calib.logbook.opening import backups_of, find_place, is_whole, newest_backup
+from calib.logbook.identity import backups_of, is_whole, newest_backup
+from calib.logbook.opening import find_place
 from calib.records import Grid, Machine
 from calib.tasks.boards import LAST
 from calib.tasks.files import Files, given_file
@@ -110,8 +111,8 @@ def put_back(file: str, place: str | None = None) -> Kept:
         best = None if path is None else newest_backup(path)
         if best is None:
             raise LogbookError(
-                f"There is no good backup beside the logbook {find_place(place).shown}: name the"
-                " file to be put back."
+                f"There is no good backup beside the logbook {find_place(place).shown} that is"
+                " surely its own: name the file to be put back."
             )
         source = best
     return Kept(rows=restore(source, place), file=source)

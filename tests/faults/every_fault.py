@@ -23,7 +23,7 @@ sys.path[:0] = [str(HERE), str(HERE.parent)]
 
 import kill_writes  # noqa: E402
 from fault_bench import Bench, Fault, Line  # noqa: E402
-from file_faults import cut_off, damaged_bytes, interrupted_import  # noqa: E402
+from file_faults import cut_off, damaged_bytes, interrupted_import, interrupted_restore  # noqa: E402
 from kill_writes import WRITES  # noqa: E402
 from place_faults import (  # noqa: E402
     clock_goes_back,
@@ -40,7 +40,8 @@ from calib.logbook import open_book  # noqa: E402
 
 FAULTS: tuple[Fault, ...] = (
     full_disk, limited_size, full_disk_at_a_backup, read_only, clock_goes_back, damaged_bytes,
-    cut_off, interrupted_import, old_version, interrupted_migration, newer_version,
+    cut_off, interrupted_import, interrupted_restore, old_version, interrupted_migration,
+    newer_version,
 )  # fmt: skip
 
 

@@ -1,16 +1,21 @@
-"""Faults of the file: damaged bytes, cut off, an import that was interrupted."""
+"""Faults of the file: damaged bytes, cut off, an import or a restore that was interrupted."""
 
 from __future__ import annotations
 
+import itertools
+import os
 import random
+import shutil
+import signal
+import sys
 from pathlib import Path
 
-from fault_bench import Bench, Line, killed, look_after, rows_in, told
-from kill_writes import die_at, other_document, take_in, use_all
+from fault_bench import Bench, Line, Rows, killed, look_after, rows_in, told
+from kill_writes import die_at, other_document, record, take_in, use_all
 
 from calib.logbook import backup, open_book, restore
 from calib.logbook.checking import check_book
-from calib.logbook.opening import newest_backup
+from calib.logbook.identity import newest_backup
 
 
 def damaged_bytes(bench: Bench) -> Line:
@@ -85,3 +90,68 @@ def interrupted_import(bench: Bench) -> Line:
                 raise RuntimeError("a part of the import was there")
         look_after(line, place, before, "")
     raise AssertionError
+
+
+# Whatever touches a file (the interpreter's table of audit events).
+_STEPS = {"open", "os.rename", "os.link", "os.remove", "os.mkdir", "os.chmod", "os.chown",
+          "shutil.copyfile", "sqlite3.connect"}  # fmt: skip
+
+
+def interrupted_restore(bench: Bench) -> Line:
+    """The process is killed before each thing that it does to a file while it restores.
+
+    The logbook was left by a process that was killed: a part of it stands in its journal.
+    """
+    line = Line(fault="interrupted restore")
+    for point, place in bench.until_it_ends("restore"):
+        whole = place.with_name("whole")
+        with open_book(place) as book:
+            backup(book, whole)
+        new = rows_in(whole)
+        killed(lambda place=place: _leave_a_journal(place))  # type: ignore[misc]
+        old = _rows_of_a_copy(place, bench.folder / f"looked at {point}")
+
+        def work(place: Path = place, whole: Path = whole, point: int = point) -> None:
+            _die_at_step(point)
+            restore(whole, place)
+
+        went_on = killed(work)
+        found = _rows_of_a_copy(place, bench.folder / f"found {point}")
+        kept = [
+            _rows_of_a_copy(name, bench.folder / f"kept {point} {name.name}")
+            for name in place.parent.iterdir()
+            if "replaced" in name.name and not name.name.endswith(("-wal", "-shm"))
+        ]
+        if found not in (old, new) or (found == new and old not in kept):
+            raise RuntimeError(f"killed at step {point}, neither the old nor the new one was there")
+        if not went_on:
+            return line
+        look_after(line, place, found, "")
+        restore(whole, place)
+        line.rows_lost += len(new - rows_in(place))
+    raise AssertionError
+
+
+def _die_at_step(point: int) -> None:
+    counter = itertools.count(1)
+
+    def reached(name: str, _: object) -> None:
+        if name in _STEPS and next(counter) == point:
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    sys.addaudithook(reached)
+
+
+def _leave_a_journal(place: Path) -> None:
+    with open_book(place) as book, book.look():
+        record(book, 600)
+        os.kill(os.getpid(), signal.SIGKILL)
+
+
+def _rows_of_a_copy(place: Path, folder: Path) -> Rows:
+    """Read the rows of a logbook without touching its journal."""
+    folder.mkdir()
+    for end in ("", "-wal"):
+        if (file := place.with_name(place.name + end)).exists():
+            shutil.copy(file, folder / f"copy{end}")
+    return rows_in(folder / "copy")
