@@ -227,7 +227,7 @@ def _sheets(posterior: Posterior, data: CutData, prior: CutPrior) -> tuple[CutPo
 
 
 def _moved_by_lot(points: CutPoints, scale: float, told: Array | None = None) -> CutPoints:
-    """Points moved by what a lot has to itself; ``told`` is what its burns say of it, (J, nodes)."""
+    """Points moved by what a lot has to itself; ``told``, (J, nodes), is what its burns say."""
     mass = LOT_WEIGHTS if told is None else LOT_WEIGHTS * told
     mass = np.broadcast_to(mass, (len(points.weight), len(LOT_NODES)))
     mass = mass / mass.sum(axis=1, keepdims=True)

@@ -47,7 +47,7 @@ class Usual:
         Of a machine whose lens or beam isn't known, on top of all others.
     """
 
-    world: float = 0.35
+    world: float = 0.4
     machine: float = 0.13
     metered: float = 0.05
     product: float = 0.12

@@ -5,11 +5,11 @@
 In each workshop of other physics a sheet is burnt 18 times on one laser, and carried over to a
 weaker one and to a stronger one; in every fourth workshop also to the same one with another lens,
 with a book in which six more sheets were burnt on this machine alone, with one in which some of
-them were burnt on the other machines too, and with line marks. The truth is the fastest speed at the ceiling at which 99 coupons in 100 drop; for marks
-the speed in the middle of grade 2. Lenses focus as Gaussian beams do, here as in the library; how
-much the width matters is drawn. In a world of another level all sheets need so many times what the
-table says. Seeds below 10,000 were used in tuning; the default starts at
-300,000.
+them were burnt on the other machines too, and with line marks. The truth is the fastest speed at
+the ceiling at which 99 coupons in 100 drop; for marks the speed in the middle of grade 2. Lenses
+focus as Gaussian beams do, here as in the library; how much the width matters is drawn. In a world
+of another level all sheets need so many times what the table says. Seeds below 10,000 were used in
+tuning; the default starts at 300,000.
 """
 
 from __future__ import annotations
