@@ -9,15 +9,15 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.advise import candidates as steps
+from calib.advise.as_clean import fastest_as_clean
 from calib.advise.next_marks import next_marks
 from calib.advise.promise import Promised, describe, doubled_scatter
 from calib.advise.recommendation import Recommendation, share_words
 from calib.advise.refusal import named, refusal
 from calib.advise.wish import USUAL_RELIABILITY, Wish
 from calib.errors import NotEnoughEvidence
-from calib.fit import graded
 from calib.fit.region import Region
-from calib.fit.thinning import LOOK_POINTS, thinned_region
+from calib.fit.thinning import thinned_region
 from calib.records import Setting
 
 if TYPE_CHECKING:
@@ -34,12 +34,6 @@ MOST_WITHOUT_JOBS = 0.9
 _RESTS_ON_SCATTER = 0.10
 # Chances of the look are this far off at most; what nearly meets the reliability is tried exactly.
 _LOOK_ERROR = 0.01
-# Two settings are as clean as each other when their expected char grades differ by no more than is
-# known of the difference, but at least and at most so much: two people differ by more.
-_AS_CLEAN = (0.05, 0.2)
-# So many settings are compared at once, and so many steps beyond the look's best.
-_AT_ONCE = 64
-_WINDOW_BEYOND = 400
 # A mark that comes out as wanted more seldom than this isn't settled.
 _SETTLED_MARK = 0.6
 # Powers from which a climb starts, its first stride as a share of the speeds, and its longest way.
@@ -177,58 +171,7 @@ def _best(region: Region, wish: Wish, every: list[steps.Row]) -> Setting:
     if wish.aim != "cleanest" or region.operation != "cut":
         return found
     fastest = _search(region, replace(wish, aim="fastest"), every)
-    pace = found.speed_mm_s / found.passes
-    picked = [fastest, *_settings(steps.sample(every))]
-    best = _fastest_as_clean(region, wish, found, [s for s in picked if _pace(s) > pace])
-    if best is None:
-        return found
-    if best == fastest:
-        return best
-    row = next(r for r in every if (r.power_pct, r.passes) == (best.power_pct, best.passes))
-    further = [s for s in _settings([row]) if best.speed_mm_s < s.speed_mm_s][:_WINDOW_BEYOND]
-    return _fastest_as_clean(region, wish, found, further) or best
-
-
-def _pace(at: Setting) -> float:
-    return at.speed_mm_s / at.passes
-
-
-def _settings(rows: list[steps.Row]) -> list[Setting]:
-    return [
-        Setting(power_pct=row.power_pct, speed_mm_s=float(speed), passes=row.passes)
-        for row in rows
-        for speed in row.speeds
-    ]
-
-
-def _fastest_as_clean(
-    region: Region, wish: Wish, cleanest: Setting, some: list[Setting]
-) -> Setting | None:
-    """The fastest that meets the reliability and isn't known to be dirtier than the cleanest."""
-    if not some or region.char is None:
-        return None
-    fit = graded.thinned(region.char, LOOK_POINTS)
-    some = sorted(some, key=lambda s: (-_pace(s), s.power_pct))
-    power, speed, passes = columns = [
-        np.array([getattr(s, name) for s in [cleanest, *some]], dtype=float)
-        for name in ("power_pct", "speed_mm_s", "passes")
-    ]
-    chance = _promised(region, wish).reliability_of(power[1:], speed[1:], passes[1:], None)
-    good = np.flatnonzero(chance >= wish.reliability)
-    for part in np.array_split(good, max(len(good) // _AT_ONCE, 1)):
-        rows = [0, *(part + 1)]
-        at = graded.graded_settings(
-            region.machine, [*(c[rows] for c in columns), np.full(len(rows), np.nan)], fit.prior,
-            "char",
-        )  # fmt: skip
-        grade = np.einsum("g,gjn->jn", np.arange(5.0), graded.chances_by_point(fit, at))
-        more = grade[:, 1:] - grade[:, :1]
-        mean = fit.weight @ more
-        doubt = np.sqrt(fit.weight @ (more - mean) ** 2)
-        tied = np.flatnonzero(mean <= np.clip(doubt, *_AS_CLEAN))
-        if len(tied):
-            return some[int(part[tied[0]])]
-    return None
+    return fastest_as_clean(_promised(region, wish), wish.reliability, every, (found, fastest))
 
 
 def _search(region: Region, wish: Wish, every: list[steps.Row]) -> Setting:

@@ -66,8 +66,8 @@ class Usual:
 USUAL: dict[Response, Usual] = {
     "cut": Usual(),
     "char": Usual(machine=0.25, product=0.2, lot=0.1, pair=0.1),
-    "line_mark": Usual(machine=0.25, product=0.2, lot=0.1, pair=0.1),
-    "area_mark": Usual(machine=0.25, product=0.2, lot=0.1, pair=0.1),
+    "line_mark": Usual(world=0.12, machine=0.25, product=0.2, lot=0.1, pair=0.1),
+    "area_mark": Usual(world=0.12, machine=0.25, product=0.2, lot=0.1, pair=0.1),
 }
 # How much of a shape score's variance (1) is shared by all pairs, by a family, by a machine, and
 # how much is the pair's own (common practice, no source). A power curve is the machine's; what a
