@@ -11,8 +11,10 @@ import pytest
 import typer
 from shell import Shell, cut_cleanly
 
+import calib.tasks
 from calib.advise.wish import USUAL_RELIABILITY
 from calib.cli import app
+from calib.web.forms import WishForm
 
 COMMANDS: dict[str, Any] = typer.main.get_command(app).commands  # type: ignore[attr-defined]
 # What is typed into commands that ask.
@@ -51,6 +53,7 @@ def test_the_chance_that_is_asked_for_is_the_same_everywhere() -> None:
     }
     assert {d for found in defaults.values() for d in found} == {USUAL_RELIABILITY, None}
     assert [name for name, found in defaults.items() if found == [None]] == ["job", "judge-lot"]
+    assert WishForm().reliability == USUAL_RELIABILITY == calib.tasks.RegionWish().reliability
 
 
 # What must have been typed before an example makes sense.

@@ -27,8 +27,6 @@ from scipy.special import log_ndtr, ndtr
 from calib.fit import cut as cut_model
 from calib.fit import cut_fit, engine, graded
 from calib.fit.cut import Points
-from calib.fit.cut_fit import CutPoints
-from calib.fit.engine import Posterior
 from calib.records import Burn
 
 pytestmark = pytest.mark.usefixtures("fit_afresh")
@@ -85,21 +83,15 @@ def test_likelihoods_of_cuts_are_what_they_were() -> None:
     points = few_cut_points()
     location = points.location[:, None] + np.array([-0.3, 0.0, 0.2])
     each = [
-        cut_fit._log_chances(points.shape, location, data, CUT_PRIOR, np.array([row]))
+        cut_fit.log_chances(points.shape, location, data, CUT_PRIOR, np.array([row]))
         for row in range(len(data.grade))
     ]
     assert min(e.min() / n for e, n in zip(each, data.count, strict=True)) > math.log(0.002 / 3)
-    whole = cut_fit._log_likelihood(points.shape, location, data, CUT_PRIOR)
-    alone = cut_model.cut_data(CO2, mixed_burns()[:4], CUT_PRIOR)
-    assert cut_fit._log_likelihood(points.shape, location, alone, CUT_PRIOR) == pytest.approx(
-        cut_fit._log_chances(points.shape, location, alone, CUT_PRIOR, np.arange(3))
-    )
-    shared = cut_fit._shared_chances(points.shape, location, data, CUT_PRIOR, 1)
-    far = cut_fit._shared_chances(points.shape, location + 9.0, data, CUT_PRIOR, 3)
-    kept = [each, whole, shared, np.log(far), [cut_fit._informed(d) for d in (data, alone)]]
-    once = cut_model.cut_data(CO2, mixed_burns()[:2], CUT_PRIOR)
-    kept.append(cut_fit._informed(once))
-    same_as_kept("cut_likelihoods", kept)
+    whole = cut_fit.log_chances(points.shape, location, data, CUT_PRIOR)
+    assert whole == pytest.approx(np.sum(each, axis=0))
+    problem = cut_fit.cut_problem(data, CUT_PRIOR)
+    shared = problem.log_likelihood(points.shape, location)
+    same_as_kept("cut_likelihoods", [each, shared, problem.informed])
 
 
 def test_chances_of_cuts_are_what_they_were() -> None:
@@ -120,26 +112,9 @@ def test_chances_of_cuts_are_what_they_were() -> None:
     same_as_kept("cut_chances", kept)
 
 
-def told_points(points: CutPoints) -> dict[str, object]:
-    shape = {f.name: getattr(points.shape, f.name) for f in fields(points.shape)}
-    mean = {name: points.weight @ value for name, value in shape.items()}
-    return {"points": points.weight, "mean": mean, "location": points.location,
-            "moments": [points.weight @ points.location**p for p in (1, 2)],
-            "extra": points.extra_sd}  # fmt: skip
-
-
-def test_sheets_of_one_and_of_several_sittings_are_what_they_were(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+def test_points_are_thinned_as_they_were() -> None:
     points = few_cut_points()
-    found = Posterior(scores=CUT_SCORES, location=points.location, weight=points.weight,
-                      location_sd=0.1, effective=6.0)  # fmt: skip
-    many = cut_model.cut_data(CO2, mixed_burns(), CUT_PRIOR)
-    one = cut_model.cut_data(CO2, mixed_burns()[:4], CUT_PRIOR)
-    kept = [told_points(p) for data in (one, many) for p in cut_fit._sheets(found, data, CUT_PRIOR)]
-    monkeypatch.setattr(cut_fit, "_THINNED", 50)
-    kept.append(told_points(cut_fit._mixture(points, many, CUT_PRIOR)))
-    kept += [told_points(cut_fit.thinned(points, n)) for n in (5, 6, 7)]
+    kept = [[p.weight, p.location] for p in (cut_fit.thinned(points, n) for n in (5, 6, 7))]
     same_as_kept("cut_sheets", kept)
 
 

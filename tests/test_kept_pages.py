@@ -1,28 +1,18 @@
-"""Printed pages, control charts and the wattage table: whether anything of them has changed."""
+"""Printed pages and the wattage table: whether anything of them has changed."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
 import pytest
 from boards import CO2, DIODE
 from kept_results import same_as_kept
-from scipy.stats import norm
 
 import calib
 from calib.advise import sheet_card as card_room
 from calib.advise import wattage_page as page_room
-from calib.advise.control_chart import (
-    count_run_length,
-    cusum,
-    cusum_run_length,
-    ewma,
-    ewma_run_length,
-)
 from calib.advise.sheet_card import (
     CardSetting,
     SheetCard,
@@ -282,88 +272,3 @@ def test_what_a_table_needs_is_said_and_its_words_are_as_they_were() -> None:
         wattage_text(replace(TABLE, rows=ROWS[:2], cautions=())).splitlines()[:6],
     ]
     same_as_kept("wattage_words", said)
-
-
-# ------------------------------------------------------------------------------ control charts
-
-
-def some_checks() -> np.ndarray:
-    return 50.0 + np.array([0.6, -1.2, 0.3, 2.1, 1.4, -0.2, 3.3, 2.8, 4.1, 3.0])
-
-
-def charts() -> Iterator[object]:
-    yield ewma(some_checks(), target=50.0, sigma=1.3)
-    yield ewma(some_checks(), target=50.0, sigma=0.9, weight=0.35, width=2.5)
-    yield ewma(some_checks()[:4], target=50.0, sigma=1.3, weight=1.0, settled=True)
-    yield ewma([53.0, 51.0], target=50.0, sigma=1.0, weight=1.0, width=3.0)  # just on the limit
-    yield cusum(some_checks(), target=50.0, slack=0.5, limit=5.0)
-    yield cusum(-some_checks(), target=-50.0, slack=0.0, limit=4.0, head_start=2.0)
-    yield cusum([52.0, 50.0, 49.0], target=50.0, slack=0.0, limit=2.0)  # just on the limit
-
-
-def test_control_charts_are_as_they_were() -> None:
-    same_as_kept("control_charts", list(charts()))
-
-
-def test_run_lengths_are_as_they_were() -> None:
-    # The last of each is so long that the nodes tell.
-    same_as_kept(
-        "run_lengths",
-        {
-            "ewma": [
-                ewma_run_length(*given)
-                for given in ((0.2, 2.962), (0.2, 2.962, 1.0), (1.0, 2.0, 0.5), (0.4, 2.0, -1.5),
-                              (0.008, 2.0))
-            ],
-            "cusum": [
-                cusum_run_length(0.5, 4.0, 0.75),
-                cusum_run_length(0.25, 8.0, -0.5),
-                cusum_run_length(0.5, 5.0, 1.0, head_start=2.5, sides=1),
-                cusum_run_length(0.5, 0.7, 0.3, sides=1),
-                cusum_run_length(0.0, 120.0, 0.5, sides=1),
-            ],
-            "count": [
-                count_run_length(2.0, 6.0, 1.88),
-                count_run_length(0.75, 4.25, 0.9, head_start=1.5),
-                count_run_length(1.333, 5.0, 2.0),
-                count_run_length(0.0, 3.0, 0.7, head_start=1.0),
-                count_run_length(0.129, 1.5, 0.4),
-            ],
-        },
-    )  # fmt: skip
-
-
-@pytest.mark.parametrize("shift", [0.0, 0.7])
-def test_an_average_without_memory_is_a_chart_of_single_checks(shift: float) -> None:
-    """One check in 1 / P(|z| > L): the identity of Shewhart's chart."""
-    outside = norm.sf(2.5 - shift) + norm.cdf(-2.5 - shift)
-    assert ewma_run_length(1.0, 2.5, shift) == pytest.approx(1.0 / outside, rel=1e-9)
-
-
-def test_counts_of_which_one_suffices_run_geometrically() -> None:
-    assert count_run_length(0.0, 1.0, 0.3) == pytest.approx(1.0 / -math.expm1(-0.3), rel=1e-12)
-
-
-def test_what_makes_no_chart_is_refused_in_the_same_words() -> None:
-    one = [50.0]
-    calls: list[Callable[[], object]] = [
-        lambda: ewma(one, target=50.0, sigma=1.0, weight=0.0),
-        lambda: ewma(one, target=50.0, sigma=1.0, weight=1.001),
-        lambda: ewma(one, target=50.0, sigma=0.0),
-        lambda: ewma(one, target=50.0, sigma=math.inf),
-        lambda: ewma(one, target=50.0, sigma=1.0, width=0.0),
-        lambda: ewma([[1.0]], target=50.0, sigma=1.0),
-        lambda: ewma([], target=50.0, sigma=1.0),
-        lambda: ewma([1.0, math.nan], target=50.0, sigma=1.0),
-        lambda: ewma_run_length(0.0, 3.0),
-        lambda: ewma_run_length(0.2, -1.0),
-        lambda: cusum(one, target=50.0, slack=-0.1, limit=4.0),
-        lambda: cusum(one, target=50.0, slack=0.1, limit=0.0),
-        lambda: cusum_run_length(0.5, 4.0, head_start=1.0),
-        lambda: cusum_run_length(0.5, 4.0, sides=3),
-        lambda: cusum_run_length(0.5, 0.0, sides=1),
-        lambda: count_run_length(1.0, 0.0, 1.0),
-        lambda: count_run_length(1.0, 3.0, 0.0),
-    ]
-    same_as_kept("chart_refusals", [refusal(call) for call in calls])
-    assert cusum(one, target=50.0, slack=0.0, limit=4.0).first_signal is None

@@ -342,15 +342,16 @@ def test_track_record_shows_every_group() -> None:
         TrackRow(stated=0.5, observed=0.5, low=0.6, high=0.7, count=1)
 
 
-def test_control_chart_tells_outside_by_shape() -> None:
-    labels = ["drift", "shift [%]", "Mon", "Tue", "Wed"]
+def test_a_check_that_raised_an_alarm_stands_out_by_its_shape() -> None:
+    labels = ["drift", "change [%]", "Mon", "Tue", "Wed"]
+    told = {"low": [-3.0, -18.0, -4.0], "high": [2.0, -7.0, 3.0], "alarms": [False, True, False]}
     picture = control_chart_picture(
-        [0.0, -4.0, 3.1], centre=0.0, upper=[2.0, 3.0, 3.2], lower=-3.0, labels=labels, format="svg"
+        [0.0, -13.0, -1.0], **told, limit=-5.0, labels=labels, format="svg"
     )
     svg = etree.fromstring(picture)
-    assert {"check-1-inside", "check-2-outside", "check-3-inside"} <= set(ids(svg))
+    assert {"check-1-calm", "check-2-alarm", "check-3-calm"} <= set(ids(svg))
     with pytest.raises(InvalidRecord, match="3 values and 2 names"):
-        control_chart_picture([0, 1, 2], centre=0, upper=1, lower=-1, labels=labels[:4])
+        control_chart_picture([0, 1, 2], **told, limit=-5.0, labels=labels[:4])
 
 
 def test_cost_layers_add_up_and_the_choice_stands_on_their_sum() -> None:

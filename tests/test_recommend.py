@@ -9,6 +9,7 @@ import pytest
 from test_cut_fit import EVENING, MACHINE
 
 import calib
+from calib.advise.recommendation import share_words
 from calib.advise.refusal import _rounded_down
 from calib.fit.hull import burnt_hull, inside, speed_range
 
@@ -66,6 +67,41 @@ def test_cleanest_beats_fastest_in_char_and_a_coarse_search(region):
     good = region.chance_through(power, speed) >= 0.99
     best = np.min(region.expected_char(power[good], speed[good]))
     assert clean.expected_char <= best + 0.01
+
+
+@pytest.mark.parametrize(
+    "char",
+    [lambda p, v: None, lambda p, v: 1, lambda p, v: int(np.clip(round(p / v / 2), 0, 4))],
+    ids=["none read", "alike", "by dose"],
+)
+def test_of_settings_as_clean_as_far_as_is_known_the_fastest_is_cleanest(char):
+    burns = [replace(b, char=char(b.power_pct, b.speed_mm_s)) for b in evening(char=False)]
+    burns = [replace(b, char=None) if b.through == "no" else b for b in burns]
+    region = calib.fit_region(MACHINE, SHEET, evidence=burns)
+    clean, fast = calib.recommend(region, aim="cleanest"), calib.recommend(region)
+    assert clean.setting == fast.setting
+
+
+def test_a_setting_known_to_be_cleaner_is_cleanest_though_slower():
+    burns = [
+        replace(b, char=int(np.clip(round(b.power_pct / 25 - 1), 0, 4)))
+        for b in evening(char=False)
+        if b.through != "no"
+    ]
+    burns += [b for b in evening(char=False) if b.through == "no"]
+    region = calib.fit_region(MACHINE, SHEET, evidence=burns)
+    clean, fast = calib.recommend(region, aim="cleanest"), calib.recommend(region)
+    assert clean.speed_mm_s < fast.speed_mm_s
+    assert clean.expected_char < fast.expected_char - 0.3
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [(0.008, "1 in 125"), (0.2, "1 in 5"), (0.15, "3 in 20"), (0.015, "3 in 200"),
+     (0.5, "1 in 2"), (0.25, "1 in 4"), (0.0071, "7 in 1000")],
+)  # fmt: skip
+def test_shares_are_said_in_lowest_terms(share, words):
+    assert share_words(share) == words
 
 
 def test_joint_chance_and_its_bound(region):

@@ -25,6 +25,7 @@ from calib.advise.wattage_table import (
 )
 from calib.errors import InvalidRecord, RefusedMaterial
 from calib.fit.another_speed import excess_at, floor_at
+from calib.fit.expectation import expected_priors
 from calib.hazards import CAUTIONS
 from calib.physics import mean_width_mm, spot_mm
 from calib.records import Burn, Machine, Sheet
@@ -55,6 +56,46 @@ def region() -> calib.Region:
 def start_on(region: calib.Region, **changes: object) -> calib.StartingPoint:
     there = replace(BENCH, name="there", **changes)  # type: ignore[arg-type]
     return expected_start(calib.transfer_region(region, there))
+
+
+def above_the_table(machine: Machine, material: str, factor: float) -> tuple[Machine, Sheet, list]:
+    """A sheet that needs so many times what the table says, burnt without scatter."""
+    sheet = Sheet(name=f"{material} 3", material=material, thickness_mm=3.0)
+    prior = expected_priors(machine, sheet, "cut").cut
+    needed = factor * math.exp(prior.location)
+    burns = []
+    for power in (80.0, 60.0, 40.0):
+        watts = math.exp(math.log(machine.rated_w) + prior.exponent_mean * math.log(power / 100.0))
+        edge = prior.speed0_mm_s * (watts / needed - 0.2) / 0.8
+        for share in (0.7, 0.85, 0.95, 1.05, 1.2, 1.4):
+            burns.append(
+                Burn(
+                    operation="cut",
+                    power_pct=power,
+                    speed_mm_s=round(edge * share, 2),
+                    through="through" if share < 1.0 else "no",
+                )
+            )
+    return machine, sheet, burns
+
+
+@pytest.mark.parametrize("watts", [40.0, 100.0])
+@pytest.mark.parametrize("factor", [0.5, 1.5, 2.0])
+def test_what_all_families_need_alike_is_the_table_s_and_not_the_machine_s(
+    factor: float, watts: float
+) -> None:
+    """One machine can't tell the two apart: what is usual of each divides it."""
+    here = replace(BENCH, rated_w=80.0)
+    there = replace(here, name="there", rated_w=watts)
+    families = ("birch plywood", "MDF", "poplar plywood", "basswood", "cast acrylic", "hardboard")
+    book = calib.pool_records([above_the_table(here, name, factor) for name in families])
+    expected = expected_priors(there, BIRCH, "cut")
+    carried = book.priors(there, BIRCH, "cut", expected).cut
+    moved = carried.location - expected.cut.location
+    # A fifth of the power goes by conduction, whatever the speed; the table lets it all grow alike.
+    ratio = expected.cut.speed0_mm_s / expected_priors(here, BIRCH, "cut").cut.speed0_mm_s
+    slower = math.log((0.2 + 0.8 * ratio) / ratio)
+    assert moved - slower == pytest.approx(math.log(factor), abs=0.2 * abs(math.log(factor)))
 
 
 def width(start: calib.StartingPoint) -> float:

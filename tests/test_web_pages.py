@@ -13,6 +13,7 @@ from shell import Shell, cut_cleanly
 from visitor import House, Visitor, house_of
 from workshop_records import later
 
+from calib.advise.wish import USUAL_RELIABILITY
 from calib.hazards import CAUTIONS
 from calib.logbook import Filters
 from calib.records import Reading
@@ -62,6 +63,12 @@ def open_house(stocked: Path, tmp_path_factory: pytest.TempPathFactory) -> Itera
     place.write_bytes(stocked.read_bytes())
     with house_of(place) as made:
         yield made
+
+
+@pytest.mark.parametrize("path", ["/setting", "/plan"])
+def test_a_page_asks_for_the_same_chance_as_the_commands(open_house: House, path: str) -> None:
+    page = open_house.guest().get(path).text
+    assert re.search(rf'value="{USUAL_RELIABILITY}"[^>]*(selected|checked)', page)
 
 
 @pytest.mark.parametrize("path", PAGES)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from calib.advise.drift import CLEAN
+from calib.advise.drift import CLEAN, judge_check_strip
 from calib.advise.shift import SHIFTS, draws_of, normal_weights, percent, shift_likelihood
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
@@ -37,8 +37,10 @@ class Cause:
         ``machine``, ``sheet``, ``both``, ``neither``, or ``not settled``.
     chance
         Chance of each of the four, by name.
-    machine_pct, sheet_pct
-        Mean change of effective power by the machine and by the sheet [%].
+    machine_pct
+        Change of effective power by the machine: what its strips say, as told by their check [%].
+    sheet_pct
+        Mean change by the sheet [%].
     words
         The verdict and what to do, in a sentence or two.
     """
@@ -67,7 +69,7 @@ def judge_cause(
     reference
         Region of a second sheet on the same machine, from when all was well.
     strips
-        Check strips of that sheet burnt now, one or more.
+        Check strips of that sheet, the oldest first; the last two were burnt now.
 
     Returns
     -------
@@ -91,7 +93,7 @@ def judge_cause(
         )
     if not strips:
         raise InvalidRecord("strips is empty: burn a check strip of the reference sheet first.")
-    by_machine = _reference_likelihood(reference, strips)
+    by_machine = _reference_likelihood(reference, strips[-2:])
     by_both = shift_likelihood(suspect, suspect_burns).marginal
     mass = {name: prior * _joint(name, by_machine, by_both) for name, prior in _PRIOR.items()}
     total = sum(float(part.sum()) for part in mass.values())
@@ -99,7 +101,7 @@ def judge_cause(
     joint = sum(mass.values(), np.zeros((len(SHIFTS), len(SHIFTS)))) / total
     best = max(chance, key=lambda name: chance[name])
     verdict = best if chance[best] >= SURE else "not settled"
-    machine = percent(float(joint.sum(axis=1) @ SHIFTS))
+    machine = judge_check_strip(reference, strips).now.shift_pct
     sheet = percent(float(joint.sum(axis=0) @ SHIFTS))
     return Cause(
         verdict=verdict,
@@ -113,7 +115,7 @@ def judge_cause(
 def _reference_likelihood(reference: Region, strips: Sequence[Sequence[Burn]]) -> Array:
     """Likelihood of the machine's change by all strips together, (shifts,)."""
     points = draws_of(reference)
-    likelihoods = [shift_likelihood(reference, burns, points=points) for burns in strips]
+    likelihoods = [shift_likelihood(reference, burns, points) for burns in strips]
     together = np.prod([one.values for one in likelihoods], axis=0)
     return np.asarray(likelihoods[0].points.weight @ together)
 

@@ -76,34 +76,32 @@ MANUAL = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class MachineCheck:
-    """What the check strips say of the machine.
-
-    Parameters
-    ----------
-    shift_pct, shift_low_pct, shift_high_pct
-        Change of effective power against the region's: median and central 90 % [%].
-    chance_of_loss
-        Chance that more than 5 % is lost.
-    chance_after_each
-        The same after each strip.
-    estimates_pct, estimate_sd_pct
-        What each strip says by itself: median, and standard deviation of its doubt [%].
-    alarm
-        True when the chance of a loss is above ``ALARM_CHANCE``.
-    words
-        The verdict.
-    checks
-        What to look at next, in order; empty without an alarm.
-    """
+class Change:
+    """Change of effective power as of one strip: median and central 90 % [%], and the chance that
+    more than 5 % is lost."""
 
     shift_pct: float
     shift_low_pct: float
     shift_high_pct: float
     chance_of_loss: float
-    chance_after_each: tuple[float, ...]
-    estimates_pct: tuple[float, ...]
-    estimate_sd_pct: tuple[float, ...]
+
+    @property
+    def alarm(self) -> bool:
+        """True when a loss is likely enough to act on."""
+        return self.chance_of_loss > ALARM_CHANCE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MachineCheck:
+    """What the check strips say of the machine.
+
+    ``now`` is the change as of the last strip, the one that is told and acted on; ``after_each``
+    what was known after each strip, the last of them ``now``. ``checks`` is what to look at next,
+    in order; empty without an alarm.
+    """
+
+    now: Change
+    after_each: tuple[Change, ...]
     alarm: bool
     words: str
     checks: tuple[str, ...]
@@ -154,67 +152,40 @@ def _edge_speed(region: Region, power_pct: float) -> float:
 
 
 def judge_check_strip(region: Region, strips: Sequence[Sequence[Burn]]) -> MachineCheck:
-    """Say whether the machine has lost effective power.
+    """Say whether the machine has lost effective power, from strips, the oldest first.
 
-    Parameters
-    ----------
-    region
-        Of the reference offcuts, fitted from burns made when the machine was well.
-    strips
-        The burns of each strip since then, the oldest first.
-
-    Returns
-    -------
-    MachineCheck
-        Posterior of the change as of the last strip, and what to do.
-
-    Raises
-    ------
-    InvalidRecord
-        When there is no strip, or one without a cut that was read.
+    ``region`` is that of the reference offcuts, fitted from burns made when the machine was well.
+    Raises InvalidRecord when there is no strip, or one without a cut that was read.
     """
     if not strips:
         raise InvalidRecord("strips is empty: burn a check strip first, see plan_check_strip.")
     points = draws_of(region)
-    likelihoods = [shift_likelihood(region, burns, points=points) for burns in strips]
-    states = filtered(region, likelihoods)
-    chances = tuple(state.chance_below(_threshold()) for state in states)
-    now = states[-1]
-    alarms = [chance > ALARM_CHANCE for chance in chances]
-    repeated = len(alarms) > 1 and alarms[-2]
+    states = filtered([shift_likelihood(region, burns, points) for burns in strips])
+    course = tuple(
+        Change(
+            shift_pct=percent(state.quantile(0.5)),
+            shift_low_pct=percent(state.quantile(0.05)),
+            shift_high_pct=percent(state.quantile(0.95)),
+            chance_of_loss=state.chance_below(float(np.log1p(-LOSS_PCT / 100.0))),
+        )
+        for state in states
+    )
+    now = course[-1]
+    repeated = len(course) > 1 and course[-2].alarm
     return MachineCheck(
-        shift_pct=percent(now.quantile(0.5)),
-        shift_low_pct=percent(now.quantile(0.05)),
-        shift_high_pct=percent(now.quantile(0.95)),
-        chance_of_loss=chances[-1],
-        chance_after_each=chances,
-        estimates_pct=tuple(_estimate_pct(one) for one in likelihoods),
-        estimate_sd_pct=tuple(_estimate_sd_pct(one) for one in likelihoods),
-        alarm=alarms[-1],
-        words=_words(now, chances[-1], repeated=repeated),
-        checks=_checks(alarms[-1], repeated=repeated),
+        now=now,
+        after_each=course,
+        alarm=now.alarm,
+        words=_words(now, repeated=repeated),
+        checks=_checks(now.alarm, repeated=repeated),
     )
 
 
-def _threshold() -> float:
-    return float(np.log1p(-LOSS_PCT / 100.0))
+def filtered(likelihoods: Sequence[ShiftLikelihood]) -> list[Shifted]:
+    """Posterior of the machine's change after each strip, from likelihoods, the oldest first.
 
-
-def filtered(region: Region, likelihoods: Sequence[ShiftLikelihood]) -> list[Shifted]:
-    """Posterior of the shift after each strip.
-
-    Parameters
-    ----------
-    region
-        Of the reference offcuts.
-    likelihoods
-        One per strip, the oldest first.
-
-    Returns
-    -------
-    list of Shifted
-        One per strip. What the region doesn't know of its own edge, and what its evening had to
-        itself, is the same for all of them.
+    What the region doesn't know of its own edge, and what its evening had to itself, is the same
+    for all strips.
     """
     points = likelihoods[0].points
     stay, change = _transition()
@@ -225,7 +196,7 @@ def filtered(region: Region, likelihoods: Sequence[ShiftLikelihood]) -> list[Shi
         moved += _CHANGE_CHANCE * weight.sum(axis=2, keepdims=True) * change
         weight = moved * _from_bases(likelihood.values, points.shape.shared)
         weight = weight / weight.sum()
-        found.append(Shifted(region=region, points=points, weight=weight.sum(axis=0)))
+        found.append(Shifted(weight=weight.sum(axis=(0, 1))))
     return found
 
 
@@ -253,23 +224,11 @@ def _transition() -> tuple[Array, Array]:
     return stay / stay.sum(axis=1, keepdims=True), anew
 
 
-def _estimate_pct(likelihood: ShiftLikelihood) -> float:
-    """Median of the shift by one strip alone, all shifts being alike before [%]."""
-    marginal = likelihood.marginal
-    ends = np.cumsum(marginal / marginal.sum())
-    return percent(float(np.interp(0.5, ends, SHIFTS)))
-
-
-def _estimate_sd_pct(likelihood: ShiftLikelihood) -> float:
-    weight = likelihood.marginal / likelihood.marginal.sum()
-    mean = float(weight @ SHIFTS)
-    return 100.0 * float(np.sqrt(weight @ (SHIFTS - mean) ** 2))
-
-
-def _words(now: Shifted, chance: float, *, repeated: bool) -> str:
-    change = percent(now.quantile(0.5))
-    about = f"about {abs(change):.0f} % {'less' if change < 0 else 'more'} effective power"
-    if chance > ALARM_CHANCE:
+def _words(now: Change, *, repeated: bool) -> str:
+    kind = "less" if now.shift_pct < 0 else "more"
+    about = f"about {abs(now.shift_pct):.0f} % {kind} effective power"
+    chance = now.chance_of_loss
+    if now.alarm:
         head = f"The machine gives {about} than it did (a loss of more than 5 %: {chance:.2f})."
         return f"{head} {'It stays so: look further down the list.' if repeated else CLEAN}"
     if chance > _CALM_CHANCE:

@@ -9,9 +9,10 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.advise import candidates as steps
+from calib.advise.as_clean import fastest_as_clean
 from calib.advise.next_marks import next_marks
 from calib.advise.promise import Promised, describe, doubled_scatter
-from calib.advise.recommendation import Recommendation
+from calib.advise.recommendation import Recommendation, share_words
 from calib.advise.refusal import named, refusal, stop_and_look
 from calib.advise.wish import USUAL_RELIABILITY, Wish
 from calib.errors import NotEnoughEvidence
@@ -116,7 +117,7 @@ def recommend(
         wish = replace(wish, priced=priced_job(region, costs, job, cut_length_mm, every))
     if not every:
         raise refusal(_promised(region, wish), wish, None)
-    found = _search(region, wish, every)
+    found = _best(region, wish, every)
     return _stated(region, wish, found, notes)
 
 
@@ -144,7 +145,7 @@ def advised_setting(region: Region, wish: Wish) -> Setting:
     every = steps.rows(region, wish.slowest_mm_s)
     if not every:
         raise refusal(_promised(region, wish), wish, None)
-    return _search(region, wish, every)
+    return _best(region, wish, every)
 
 
 def _within_evidence(region: Region, wish: Wish) -> tuple[Wish, list[str]]:
@@ -169,6 +170,15 @@ def _promised(region: Region, wish: Wish) -> Promised:
         cut_length_mm=wish.cut_length_mm,
         next_sheet=wish.next_sheet,
     )
+
+
+def _best(region: Region, wish: Wish, every: list[steps.Row]) -> Setting:
+    """The step that is advised; of steps that are known to be no less clean, the fastest."""
+    found = _search(region, wish, every)
+    if wish.aim != "cleanest" or region.operation != "cut":
+        return found
+    fastest = _search(region, replace(wish, aim="fastest"), every)
+    return fastest_as_clean(_promised(region, wish), wish.reliability, every, (found, fastest))
 
 
 def _search(region: Region, wish: Wish, every: list[steps.Row]) -> Setting:
@@ -333,7 +343,7 @@ def _doubtful_mark(region: Region, wish: Wish, rec: Recommendation) -> list[str]
         return []
     burns = named(next_marks(region, 4, wish.mark))
     return [
-        f"Not settled yet: only about {10 * rec.chance:.0f} in 10 would come out as wanted."
+        f"Not settled yet: only about {share_words(rec.chance)} would come out as wanted."
         f" Burn next: {burns}."
     ]
 
@@ -372,7 +382,7 @@ def _stated(region: Region, wish: Wish, found: Setting, notes: list[str]) -> Rec
 def _again(loose: Region, wish: Wish) -> Setting | None:
     """The advice for another region, without the full description; None when it refuses."""
     try:
-        return _search(loose, wish, steps.rows(loose, wish.slowest_mm_s))
+        return _best(loose, wish, steps.rows(loose, wish.slowest_mm_s))
     except NotEnoughEvidence:
         return None
 

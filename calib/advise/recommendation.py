@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 
 from calib.records import Operation, Promise, Setting
 
@@ -120,7 +121,7 @@ class Recommendation:
 
 
 def share_words(share: float) -> str:
-    """Write a share as people count: "3 in 200".
+    """Write a share as people count, in lowest terms: "1 in 125", "3 in 200".
 
     Parameters
     ----------
@@ -130,12 +131,12 @@ def share_words(share: float) -> str:
     Returns
     -------
     str
-        Parts in 2, 10, 20, 50, 100, 200, 500 or 1000; never all of them.
+        Parts in a whole number up to 1000; never all of them.
 
     Examples
     --------
-    >>> share_words(0.005), share_words(0.015), share_words(0.9), share_words(0.00001)
-    ('1 in 200', '3 in 200', '9 in 10', 'fewer than 1 in 1000')
+    >>> share_words(0.008), share_words(0.015), share_words(0.9), share_words(0.00001)
+    ('1 in 125', '3 in 200', '9 in 10', 'fewer than 1 in 1000')
     """
     if share < 0.0005:
         return "fewer than 1 in 1000"
@@ -144,5 +145,6 @@ def share_words(share: float) -> str:
     for whole in (2, 10, 20, 50, 100, 200, 500, 1000):
         parts = share * whole
         if 0.9 <= parts < whole - 0.5 and abs(parts - round(parts)) < 0.12 * parts:
-            return f"{round(parts)} in {whole}"
-    return f"{max(round(share * 1000), 1)} in 1000"
+            break
+    lowest = Fraction(max(round(share * whole), 1), whole)
+    return f"{lowest.numerator} in {lowest.denominator}"

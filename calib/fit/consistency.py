@@ -29,8 +29,8 @@ _ODD_CHANCE = 0.005
 
 
 def read_chances(region: Region) -> Array:
-    """Posterior chances of each burn's possible readings, (grades, n)."""
-    burns = region.burns
+    """Posterior chances of the possible readings of each burn of this lot, (grades, n)."""
+    burns = _of_this_lot(region)
     column = [
         np.array([getattr(b, name) for b in burns], dtype=float)
         for name in ("power_pct", "speed_mm_s", "passes")
@@ -43,6 +43,10 @@ def read_chances(region: Region) -> Array:
     pitch = np.array([np.nan if b.line_pitch_mm is None else b.line_pitch_mm for b in burns])
     settings = graded.graded_settings(region.machine, [*column, pitch], region.mark.prior, "mark")
     return graded.grade_chances(region.mark, settings)
+
+
+def _of_this_lot(region: Region) -> list[Burn]:
+    return [burn for burn in region.burns if burn.lot is None]
 
 
 def surprise(chances: Array, grade: npt.NDArray[np.int64]) -> Array:
@@ -93,7 +97,7 @@ def inconsistencies(region: Region) -> list[str]:
     list of str
         Trends by burning order and place, and single odd results; empty when all is well.
     """
-    burns = region.burns
+    burns = _of_this_lot(region)
     if len(burns) < _FEWEST:
         return []
     chances = read_chances(region)

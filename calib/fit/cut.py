@@ -26,6 +26,8 @@ from calib.records import COUPON_CUT_MM, THROUGH_GRADES, Burn, Machine
 
 Array = npt.NDArray[np.float64]
 
+# The current lot among those that burns are of.
+THIS_LOT = ""
 PARAMETERS = ("floor", "exponent", "scatter", "band", "passes", "shared")
 
 
@@ -132,10 +134,16 @@ class CutData:
     count: Array
     length_ratio: Array
     group: npt.NDArray[np.int64]
+    # The lot and the sitting of each group.
+    sittings: tuple[tuple[str, str], ...]
+
+    def groups_of(self, lot: str) -> list[int]:
+        """Groups of a lot."""
+        return [group for group, (own, _) in enumerate(self.sittings) if own == lot]
 
 
 def cut_data(machine: Machine, burns: Sequence[Burn], prior: CutPrior) -> CutData:
-    """Arrays of the cut burns that were read; each sitting is a group, the largest comes first.
+    """Arrays of the cut burns that were read; each sitting of a lot is a group, the largest first.
 
     Parameters
     ----------
@@ -156,10 +164,10 @@ def cut_data(machine: Machine, burns: Sequence[Burn], prior: CutPrior) -> CutDat
     for key, times in alike.items():
         weight[key[:-1]] += times * key[-1]
     used = sorted(weight)
-    sizes: Counter[tuple[str, str]] = Counter()
+    sizes: Counter[tuple[str, str, str]] = Counter()
     for key in used:
-        sizes[key[-2:]] += weight[key]
-    ranked = sorted(sizes, key=lambda name: (name[0] == "job", -sizes[name], name))
+        sizes[key[-3:]] += weight[key]
+    ranked = sorted(sizes, key=lambda name: (name[1] == "job", -sizes[name], name))
     power, speed, passes, grade, length = (
         np.array([key[column] for key in used], dtype=float) for column in range(5)
     )
@@ -168,7 +176,8 @@ def cut_data(machine: Machine, burns: Sequence[Burn], prior: CutPrior) -> CutDat
         grade=grade.astype(np.int64),
         count=np.array([weight[key] for key in used], dtype=float),
         length_ratio=length / COUPON_CUT_MM,
-        group=np.array([ranked.index(key[-2:]) for key in used], dtype=np.int64),
+        group=np.array([ranked.index(key[-3:]) for key in used], dtype=np.int64),
+        sittings=tuple((lot, sitting) for lot, _, sitting in ranked),
     )
 
 
@@ -180,6 +189,7 @@ def _key(burn: Burn) -> Any:
         burn.passes,
         THROUGH_GRADES.index(burn.through or "no"),
         burn.cut_length_mm or COUPON_CUT_MM,
+        THIS_LOT if burn.lot is None else f"lot {burn.lot}",
         "job" if burn.source == "job" else "board",
         burn.sitting,
         burn.count,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +11,7 @@ from scipy.special import log_ndtr, ndtr
 
 from calib.fit.cut import (
     PARAMETERS,
+    THIS_LOT,
     CutData,
     Points,
     Shape,
@@ -20,6 +21,7 @@ from calib.fit.cut import (
     shape_of,
 )
 from calib.fit.engine import Posterior, Problem, learned, solve, systematic
+from calib.fit.levels import Grid, alike, blurred, ends, grid_around, student_weights
 from calib.fit.numerics import LogProduct
 from calib.fit.priors import MISREAD, CutPrior
 from calib.records import COUPON_CUT_MM, Burn, Machine
@@ -30,8 +32,13 @@ Array = npt.NDArray[np.float64]
 SHARED_NODES = np.linspace(-4.5, 4.5, 15)
 _weights = np.exp(-0.5 * SHARED_NODES**2)
 SHARED_WEIGHTS = _weights / _weights.sum()
-# Points that a mixture over sittings is thinned to.
+# The same for what a lot has to itself: a Student t, closer in its middle.
+LOT_NODES = np.sinh(np.linspace(-3.0, 3.0, 41))
+LOT_WEIGHTS = student_weights(LOT_NODES) * np.cosh(np.linspace(-3.0, 3.0, 41))
+LOT_WEIGHTS = LOT_WEIGHTS / LOT_WEIGHTS.sum()
+# Points that a mixture over lots or sittings is thinned to, and those that it is made of.
 _THINNED = 8000
+_BEFORE_MIXING = 4000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,9 +60,9 @@ class CutFit:
     prior
         What was believed before.
     here
-        This sheet, as it was burnt.
+        This sheet, as it was burnt; where only other lots were, a sheet of the current one.
     elsewhere
-        The next sheet of the lot: ``extra_sd`` holds what is drawn anew.
+        The next sheet of the current lot: ``extra_sd`` holds what is drawn anew.
     learned
         Posterior sd / prior sd of each parameter.
     effective
@@ -69,10 +76,15 @@ class CutFit:
     effective: float
 
 
-def _log_chances(
-    shape: Shape, location: Array, data: CutData, prior: CutPrior, rows: npt.NDArray[np.int64]
+def log_chances(
+    shape: Shape,
+    location: Array,
+    data: CutData,
+    prior: CutPrior,
+    rows: npt.NDArray[np.int64] | None = None,
 ) -> Array:
-    """Sum over the rows of count × ln chance of what was read, (M, A)."""
+    """Sum over the rows (None: all) of count × ln chance of what was read, (M, A)."""
+    rows = np.arange(len(data.grade)) if rows is None else rows
     critical = critical_location(shape, data.at)
     sigma, band = shape.scatter[:, None], shape.band[:, None]
     total = LogProduct(location.shape)
@@ -95,26 +107,32 @@ def _log_chances(
 
 
 def _log_likelihood(shape: Shape, location: Array, data: CutData, prior: CutPrior) -> Array:
-    """Log-likelihood with what each sitting shares integrated out, (M, A)."""
-    groups = np.unique(data.group)
-    if len(groups) <= 1:
-        return _log_chances(shape, location, data, prior, np.arange(len(data.grade)))
-    total = np.zeros(location.shape)
-    for group in groups:
-        total += np.log(_shared_chances(shape, location, data, prior, int(group)).sum(axis=-1))
+    """Log-likelihood with what each sitting and each lot shares integrated out, (M, A)."""
+    if len(data.sittings) <= 1:
+        return log_chances(shape, location, data, prior)
+    lots = sorted({lot for lot, _ in data.sittings})
+    scale = prior.lot_scale if len(lots) > 1 else 0.0
+    more = ends(shape.shared, scale)
+    found = np.empty(location.shape)
+    for some in alike(location, shape.scatter, more):
+        part = take(shape, some)
+        grid = grid_around(location[some], part.scatter, more[some])
+        told = [_of_lot(part, grid, data, prior, lot) for lot in lots]
+        if scale:
+            kernel = grid.student(scale)
+            told = [blurred(one, kernel) for one in told]
+        found[some] = grid.read_off(np.sum(told, axis=0), location[some])
+    return found
+
+
+def _of_lot(shape: Shape, grid: Grid, data: CutData, prior: CutPrior, lot: str) -> Array:
+    """Log-likelihood of a lot's location at the nodes, its sittings integrated out, (M, K)."""
+    kernel, nodes = grid.normal(shape.shared), grid.nodes
+    total = np.zeros(nodes.shape)
+    for group in data.groups_of(lot):
+        rows = np.flatnonzero(data.group == group)
+        total += blurred(log_chances(shape, nodes, data, prior, rows), kernel)
     return total
-
-
-def _shared_chances(
-    shape: Shape, location: Array, data: CutData, prior: CutPrior, group: int
-) -> Array:
-    """Chance of a sitting's readings times the weight of each u, (M, A, nodes); scaled rows."""
-    rows = np.flatnonzero(data.group == group)
-    shifted = [
-        _log_chances(shape, location + shape.shared[:, None] * node, data, prior, rows)
-        for node in SHARED_NODES
-    ]
-    return np.asarray(np.maximum(np.exp(np.stack(shifted, axis=-1)), 1e-280) * SHARED_WEIGHTS)
 
 
 def _informed(data: CutData) -> tuple[int, ...]:
@@ -122,7 +140,7 @@ def _informed(data: CutData) -> tuple[int, ...]:
     names = ["floor", "exponent", "scatter", "band"]
     if data.at.ln_passes.any():
         names.append("passes")
-    if len(np.unique(data.group)) > 1:
+    if len(data.sittings) > 1:
         names.append("shared")
     return tuple(PARAMETERS.index(name) for name in names)
 
@@ -184,43 +202,79 @@ def fit_cut(machine: Machine, burns: Sequence[Burn], prior: CutPrior) -> CutFit:
 
 
 def _sheets(posterior: Posterior, data: CutData, prior: CutPrior) -> tuple[CutPoints, CutPoints]:
-    """Points for this sheet and for the next one of its lot."""
+    """Points for this sheet and for the next one, both of the current lot."""
     shape = shape_of(posterior.scores, prior)
-    groups = np.unique(data.group)
-    nothing = np.zeros(len(posterior.weight))
     common = CutPoints(
-        shape=shape, location=posterior.location, extra_sd=nothing, weight=posterior.weight
+        shape=shape,
+        location=posterior.location,
+        extra_sd=np.zeros(len(posterior.weight)),
+        weight=posterior.weight,
     )
-    if len(groups) <= 1:
+    lots = {lot for lot, _ in data.sittings}
+    if len(data.sittings) <= 1:
         # α holds this sheet's own u; the next sheet differs by two draws of u.
-        spread = np.sqrt(2.0) * shape.shared
-        return common, _with(common, extra_sd=spread)
-    return _mixture(common, data, prior), _with(common, extra_sd=shape.shared)
+        anew = replace(common, extra_sd=np.sqrt(2.0) * shape.shared)
+        if lots <= {THIS_LOT}:
+            return common, anew
+        # Only another lot was burnt: two draws of a lot's own lie between it and this one.
+        other = _moved_by_lot(thinned(anew, _BEFORE_MIXING), np.sqrt(2.0) * prior.lot_scale)
+        return other, other
+    if len(lots) > 1 or THIS_LOT not in lots:
+        common = _of_this_lot(thinned(common, _BEFORE_MIXING), data, prior, len(lots))
+    anew = replace(common, extra_sd=common.shape.shared)
+    here = _mixture(thinned(common, _BEFORE_MIXING), data, prior) if THIS_LOT in lots else anew
+    return here, anew
 
 
-def _with(points: CutPoints, *, extra_sd: Array) -> CutPoints:
-    return CutPoints(
-        shape=points.shape, location=points.location, extra_sd=extra_sd, weight=points.weight
+def _moved_by_lot(points: CutPoints, scale: float, told: Array | None = None) -> CutPoints:
+    """Points moved by what a lot has to itself; ``told``, (J, nodes), is what its burns say."""
+    mass = LOT_WEIGHTS if told is None else LOT_WEIGHTS * told
+    mass = np.broadcast_to(mass, (len(points.weight), len(LOT_NODES)))
+    mass = mass / mass.sum(axis=1, keepdims=True)
+    rows = np.repeat(np.arange(len(points.weight)), len(LOT_NODES))
+    moved = CutPoints(
+        shape=take(points.shape, rows),
+        location=(points.location[:, None] + scale * LOT_NODES).ravel(),
+        extra_sd=points.extra_sd[rows],
+        weight=(points.weight[:, None] * mass).ravel(),
     )
+    return thinned(moved, _THINNED)
+
+
+def _of_this_lot(points: CutPoints, data: CutData, prior: CutPrior, lots: int) -> CutPoints:
+    """Points of this lot, from points of what its lots have in common."""
+    if not data.groups_of(THIS_LOT):
+        # Of one other lot α is that lot's own; of several it is what they have in common.
+        scale = prior.lot_scale * (np.sqrt(2.0) if lots == 1 else 1.0)
+        return _moved_by_lot(points, scale)
+    location = points.location[:, None] + prior.lot_scale * LOT_NODES
+    more = ends(points.shape.shared, 0.0)
+    told = np.empty(location.shape)
+    for some in alike(location, points.shape.scatter, more):
+        part = take(points.shape, some)
+        grid = grid_around(location[some], part.scatter, more[some])
+        told[some] = grid.read_off(_of_lot(part, grid, data, prior, THIS_LOT), location[some])
+    told = np.exp(told - told.max(axis=1, keepdims=True))
+    return _moved_by_lot(points, prior.lot_scale, told)
 
 
 def _mixture(points: CutPoints, data: CutData, prior: CutPrior) -> CutPoints:
-    """This sheet as a mixture over the sittings it was burnt in, thinned to even weights."""
-    boards = [int(g) for g in np.unique(data.group)]
+    """This sheet as a mixture over the sittings of this lot that it was burnt in."""
+    boards = data.groups_of(THIS_LOT)
     sizes = np.array([data.count[data.group == g].sum() for g in boards])
-    location, weight, row = [], [], []
+    location = points.location[:, None] + points.shape.shared[:, None] * SHARED_NODES
+    found, weight = [], []
     for group, size in zip(boards, sizes / sizes.sum(), strict=True):
-        mass = _shared_chances(points.shape, points.location[:, None], data, prior, group)[:, 0, :]
+        rows = np.flatnonzero(data.group == group)
+        mass = log_chances(points.shape, location, data, prior, rows)
+        mass = np.exp(mass - mass.max(axis=1, keepdims=True)) * SHARED_WEIGHTS
+        found.append(location.ravel())
         share = mass / mass.sum(axis=1, keepdims=True)
-        location.append(
-            (points.location[:, None] + points.shape.shared[:, None] * SHARED_NODES).ravel()
-        )
         weight.append((points.weight[:, None] * share * size).ravel())
-        row.append(np.repeat(np.arange(len(points.weight)), len(SHARED_NODES)))
-    rows = np.concatenate(row)
+    rows = np.tile(np.repeat(np.arange(len(points.weight)), len(SHARED_NODES)), len(boards))
     everything = CutPoints(
         shape=take(points.shape, rows),
-        location=np.concatenate(location),
+        location=np.concatenate(found),
         extra_sd=np.zeros(len(rows)),
         weight=np.concatenate(weight),
     )

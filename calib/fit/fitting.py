@@ -104,6 +104,12 @@ def _with_notes(region: Region) -> Region:
         notes.append("Char read on coupons that were not cut is ignored.")
     if cut and region.burns and not any(b.char is not None for b in region.burns):
         notes.append("No char was read: what is said of char is the family's expectation.")
+    others = [b for b in region.burns if b.lot is not None]
+    if cut and others:
+        notes.append(
+            f"{len(others)} of the burns are of other lots: they count for what was tried, and for"
+            " this lot with what lots usually differ by."
+        )
     if region.machine.acceleration_mm_s2 is None:
         notes.append(
             "The machine's acceleration is not known:"

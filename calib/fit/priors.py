@@ -35,6 +35,9 @@ class CutPrior:
         Normal of κ, the exponent of the number of passes.
     shared_scale
         Scale of the half-normal of τ, what a whole sheet or sitting shares [ln W].
+    lot_scale
+        Scale of the Student t, 4 degrees, of what a lot has to itself, so that two lots differ by
+        some 0.07 (common practice, no source) [ln W].
     defects_per_m
         Places where no power helps: knots, glue pockets [1/m].
     """
@@ -54,6 +57,7 @@ class CutPrior:
     passes_mean: float = 0.8
     passes_sd: float = 0.15
     shared_scale: float = 0.05
+    lot_scale: float = 0.05
     defects_per_m: float = 0.0
 
 

@@ -108,9 +108,13 @@ def kind_of(burns: Sequence[Burn]) -> str:
     return kinds.pop()
 
 
+# The lot stands with the run.
+_COLUMNS = tuple(field.name for field in dataclasses.fields(Burn) if field.name != "lot")
+
+
 def burn_from(row: Row) -> Burn:
     """Make the burn of a row of a job or check strip."""
-    return Burn(**{field.name: row[field.name] for field in dataclasses.fields(Burn)})
+    return Burn(**{name: row[name] for name in _COLUMNS})
 
 
 def _add_run(connection: sa.Connection, row: Row, burns: Sequence[Burn]) -> None:
@@ -120,7 +124,8 @@ def _add_run(connection: sa.Connection, row: Row, burns: Sequence[Burn]) -> None
     connection.execute(
         run_burns.insert(),
         [
-            {"run_id": row["id"], "position": position, **dataclasses.asdict(burn)}
+            {"run_id": row["id"], "position": position}
+            | {name: getattr(burn, name) for name in _COLUMNS}
             for position, burn in enumerate(burns)
         ],
     )

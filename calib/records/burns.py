@@ -59,6 +59,8 @@ class Burn:
         ``board``, ``job`` or ``check_strip``.
     sitting
         Label of the sitting in which it was burnt.
+    lot
+        The lot it was burnt of, where that isn't the sheet's current one; None: the current one.
     x_mm, y_mm, burn_order
         Where on the board [mm, origin top left] and when it was burnt; None when not known.
     """
@@ -75,6 +77,7 @@ class Burn:
     cut_length_mm: float | None = None
     source: BurnSource = "board"
     sitting: str = ""
+    lot: str | None = None
     x_mm: float | None = None
     y_mm: float | None = None
     burn_order: int | None = None
@@ -94,6 +97,8 @@ class Burn:
         check_number(self, "cut_length_mm", 0, 1e7, above=True, none_ok=True)
         check_word(self, "source", get_args(BurnSource))
         check_text(self, "sitting")
+        if self.lot is not None:
+            check_text(self, "lot")
         check_number(self, "x_mm", -1e5, 1e5, none_ok=True)
         check_number(self, "y_mm", -1e5, 1e5, none_ok=True)
         check_whole(self, "burn_order", 1, 1_000_000, none_ok=True)

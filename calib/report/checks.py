@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from calib.advise.cause import Cause
+from calib.advise.drift import Change
 from calib.advise.new_lot import LotVerdict
 from calib.report.words import bullets, paragraphs, table, wrapped
 from calib.tasks.checks import StripRecord
@@ -10,12 +11,11 @@ from calib.tasks.checks import StripRecord
 
 def lot_text(verdict: LotVerdict) -> str:
     """Say what to do with a new lot."""
-    more = f"needs {verdict.shift_pct:+.0f} % power against the old one"
     return paragraphs(
         wrapped(verdict.words),
         wrapped(
-            f"The new lot {more} (9 of 10: {verdict.shift_low_pct:+.0f} % to"
-            f" {verdict.shift_high_pct:+.0f} %); {verdict.reliability:g} was asked for."
+            f"{verdict.reliability:g} was asked for. calib recommend says the same of this lot, and"
+            " calib settle last keeps what it promises."
         ),
         bullets("Notes", verdict.notes),
     )
@@ -25,29 +25,24 @@ def strips_text(record: StripRecord) -> str:
     """Say whether the machine has lost power, strip by strip."""
     check = record.check
     rows = [
-        (board, day, f"{estimate:+.0f} % ± {doubt:.0f} %", f"{chance:.2f}")
-        for board, day, estimate, doubt, chance in zip(
-            record.boards,
-            record.days,
-            check.estimates_pct,
-            check.estimate_sd_pct,
-            check.chance_after_each,
-            strict=True,
-        )
+        (board, day, change_words(change), f"{change.chance_of_loss:.2f}")
+        for board, day, change in zip(record.boards, record.days, check.after_each, strict=True)
     ]
     return paragraphs(
         wrapped(check.words),
         wrapped(
             f"Effective power of {record.machine} against what it had on {record.sheet}:"
-            f" {check.shift_pct:+.0f} % (9 of 10: {check.shift_low_pct:+.0f} % to"
-            f" {check.shift_high_pct:+.0f} %)."
+            f" {change_words(check.now)}."
         ),
-        table(
-            ("strip", "planned", "by itself, ± its doubt", "chance of a loss of more than 5 %"),
-            rows,
-        ),
+        table(("strip", "planned", "known after it", "chance of a loss of more than 5 %"), rows),
         bullets("Look at, in this order", check.checks),
     )
+
+
+def change_words(change: Change) -> str:
+    """Write a change of effective power with its interval."""
+    low, high = change.shift_low_pct, change.shift_high_pct
+    return f"{change.shift_pct:+.0f} % (9 of 10: {low:+.0f} % to {high:+.0f} %)"
 
 
 def cause_text(cause: Cause) -> str:

@@ -18,7 +18,7 @@ from calib.records import THROUGH_GRADES, Burn, Operation, Setting
 from calib.tasks.boards import LAST, find_pair
 from calib.tasks.costing import costs_of
 from calib.tasks.library import fit_region, recommend
-from calib.tasks.pooling import pool_of_book
+from calib.tasks.pooling import burns_by_lot, pool_of_book
 from calib.tasks.results import sitting_label
 
 
@@ -156,7 +156,10 @@ def region_of_pair(
     """
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, operation)
-    burns = book.burns(of_machine.name, of_sheet.name, operation, lot=lot)
+    burns = burns_by_lot(book, of_machine.name, of_sheet, operation)
+    if lot is not None:
+        which = None if lot == of_sheet.lot else lot
+        burns = [replace(burn, lot=None) for burn in burns if burn.lot == which]
     pool = pool_of_book(book, of_machine, of_sheet, operation)
     return fit_region(of_machine, of_sheet, operation, burns, pool)
 

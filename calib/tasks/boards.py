@@ -21,7 +21,7 @@ from calib.records import OPERATIONS, Grid, Machine, Operation, Setting, Sheet
 from calib.tasks.files import Files, FileWish, board_files
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import fit_region
-from calib.tasks.pooling import pool_of_book
+from calib.tasks.pooling import burns_by_lot, pool_of_book
 from calib.units import show_speed
 
 LAST = "last"
@@ -270,7 +270,7 @@ def propose_boards(
     check_hazard(of_sheet, of_machine, operation)
     _check_operation(operation)
     pair = Filters(machine=of_machine.name, sheet=of_sheet.name, operation=operation)
-    burns = book.burns(of_machine.name, of_sheet.name, operation)
+    burns = burns_by_lot(book, of_machine.name, of_sheet, operation)
     pool = pool_of_book(book, of_machine, of_sheet, operation)
     region = fit_region(of_machine, of_sheet, operation, burns, pool)
     earlier = book.boards(pair, limit=1000).entries

@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 from calib.advise.promise import Promised, describe, doubled_scatter
 from calib.advise.recommendation import Recommendation
 from calib.advise.sheet_card import CardSetting, SheetCard, lot_words, sheet_card
+from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import LogbookError
 from calib.fit.region import Region
 from calib.hazards import check_hazard
@@ -200,7 +201,7 @@ def _promised_of(region: Region, entry: Settled) -> Promised:
 
 
 def _described(promised: Promised, entry: Settled) -> Recommendation:
-    reliability = entry.promise.reliability if entry.promise else 0.99
+    reliability = entry.promise.reliability if entry.promise else USUAL_RELIABILITY
     return describe(promised, "fastest", reliability, entry.setting)
 
 

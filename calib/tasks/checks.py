@@ -7,8 +7,13 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from calib.advise.cause import Cause, judge_cause
-from calib.advise.control_chart import ewma
-from calib.advise.drift import STRIP_BURNS, MachineCheck, judge_check_strip, plan_check_strip
+from calib.advise.drift import (
+    LOSS_PCT,
+    STRIP_BURNS,
+    MachineCheck,
+    judge_check_strip,
+    plan_check_strip,
+)
 from calib.errors import NotEnoughEvidence
 from calib.fit.region import Region
 from calib.hazards import check_hazard
@@ -134,7 +139,7 @@ def sheet_or_machine(book: Book, machine: str | None, sheet: str, reference: str
     sheet
         The sheet whose parts hang; the burns of its current lot count as burnt now.
     reference
-        A sheet with check strips; the newest two count.
+        A sheet with check strips; the newest two count as burnt now.
 
     Returns
     -------
@@ -149,7 +154,7 @@ def sheet_or_machine(book: Book, machine: str | None, sheet: str, reference: str
     of_machine, of_reference = find_pair(book, machine, reference)
     suspect = old_lots(book, of_machine.name, sheet)
     burns = book.burns(of_machine.name, sheet, "cut", lot=suspect.sheet.lot)
-    strips = _read_strips(book, of_machine, of_reference)[-2:]
+    strips = _read_strips(book, of_machine, of_reference)
     known = reference_region(book, of_machine, of_reference)
     return judge_cause(suspect, burns, known, [some for _, _, some in strips])
 
@@ -179,18 +184,16 @@ def strip_chart(record: StripRecord, names: Sequence[str]) -> Files:
     kinds = {name: picture_format(name) for name in names}
     from calib.picture import control_chart_picture  # loads matplotlib
 
-    check = record.check
-    sigma = sum(check.estimate_sd_pct) / len(check.estimate_sd_pct)
-    chart = ewma(check.estimates_pct, target=0.0, sigma=sigma)
+    course = record.check.after_each
     title = f"{record.machine}: effective power by strips of {record.sheet}"
-    labels = (title, "smoothed change [%]", *record.days)
     return {
         name: control_chart_picture(
-            chart.values,
-            centre=0.0,
-            upper=chart.upper,
-            lower=chart.lower,
-            labels=labels,
+            [change.shift_pct for change in course],
+            low=[change.shift_low_pct for change in course],
+            high=[change.shift_high_pct for change in course],
+            alarms=[change.alarm for change in course],
+            limit=-LOSS_PCT,
+            labels=(title, "change [%]", *record.days),
             format=kind,
         )
         for name, kind in kinds.items()

@@ -17,6 +17,7 @@ from calib.logbook import Book, Filters
 from calib.planning import PlanOptions
 from calib.planning import plan_board as plan_on_region
 from calib.records import Setting
+from calib.tasks.advice import region_of_pair
 from calib.tasks.boards import Planned, find_pair, marks_of
 from calib.tasks.files import FileWish, board_files
 from calib.tasks.forecasts import forecasts
@@ -82,7 +83,7 @@ def plan_lot(
     RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError
         As for ``plan_board``.
     """
-    region = old_lots(book, machine, sheet)
+    region = region_of_pair(book, machine, sheet, "cut")
     setting = _working_setting(book, region, wish.setting)
     settings = plan_new_lot(region, setting, wish.burns or BURNS)
     return stored_check(book, region, settings, wish, LOT_NOTE, when=when, files=files)
@@ -120,12 +121,10 @@ def judge_lot(
     InvalidRecord
         When fewer than three cuts of the current lot were read.
     """
-    region = old_lots(book, machine, sheet)
-    of_sheet = region.sheet
-    burns = book.burns(region.machine.name, of_sheet.name, "cut", lot=of_sheet.lot)
+    region = region_of_pair(book, machine, sheet, "cut")
     working = _working_setting(book, region, setting)
     asked = _settled_reliability(book, region) if reliability is None else reliability
-    return judge_new_lot(region, burns, working, asked)
+    return judge_new_lot(region, working, asked)
 
 
 def old_lots(book: Book, machine: str | None, sheet: str | None) -> Region:
@@ -168,10 +167,12 @@ def old_lots(book: Book, machine: str | None, sheet: str | None) -> Region:
 
 
 def _working_setting(book: Book, region: Region, given: Setting | None) -> Setting:
+    pair = region.machine.name, region.sheet.name
+    before = old_lots(book, *pair)  # says so where there is none
     if given is not None:
         return given
-    settled = book.settled(region.machine.name, region.sheet.name, "cut")
-    return settled[0].setting if settled else recommend(region).setting
+    settled = book.settled(*pair, "cut")
+    return settled[0].setting if settled else recommend(before).setting
 
 
 def _settled_reliability(book: Book, region: Region) -> float:

@@ -1,16 +1,28 @@
-"""The logbook as what is believed before a pair is burnt: every other pair teaches a little."""
+"""What the logbook says of a pair: its own burns, by lot, and what every other pair teaches."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 from calib.fit.kinship import product_key
 from calib.fit.pool import Pool, pool_records
 from calib.logbook import Book
 from calib.materials import family_of
-from calib.records import Machine, Operation, Sheet
+from calib.records import Burn, Machine, Operation, Sheet
 
 # Pairs that are taken in at most, the nearest kin first: more of them would tell next to nothing
 # new, and each takes about a hundredth of a second.
 MOST_PAIRS = 60
+
+
+def burns_by_lot(book: Book, machine: str, sheet: Sheet, operation: Operation) -> list[Burn]:
+    """Burns of all lots of a sheet, each with its lot where that isn't the current one."""
+    found = list(book.burns(machine, sheet.name, operation, lot=sheet.lot))
+    for lot in dict.fromkeys(entry.sheet.lot for entry in book.lots(sheet.name)):
+        if lot != sheet.lot:
+            burns = book.burns(machine, sheet.name, operation, lot=lot)
+            found += [replace(burn, lot=lot) for burn in burns]
+    return found
 
 
 def pool_of_book(book: Book, machine: Machine, sheet: Sheet, operation: Operation) -> Pool | None:

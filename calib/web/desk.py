@@ -20,6 +20,7 @@ from calib import tasks
 from calib.hazards import CAUTIONS
 from calib.logbook import Book
 from calib.records import CHAR_WORDS, MARK_WORDS, Operation
+from calib.report.checks import change_words
 from calib.report.words import counted, date_words, operation_words, setting_words, speed_words
 from calib.web.gate import Gate
 
@@ -115,6 +116,7 @@ def _templates() -> jinja2.Environment:
         lstrip_blocks=True,
     )
     environment.filters |= {
+        "change": change_words,
         "counted": counted,
         "date": date_words,
         "operation": operation_words,
@@ -126,6 +128,7 @@ def _templates() -> jinja2.Environment:
         "cautions": CAUTIONS,
         "char_words": CHAR_WORDS,
         "mark_words": MARK_WORDS,
+        "usual_reliability": tasks.RegionWish().reliability,
         # What a form was sent with, and why it wasn't taken; most pages show neither.
         "typed": {},
         "problem": None,

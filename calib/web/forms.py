@@ -49,7 +49,7 @@ class WishForm(PairForm):
     """What is asked of a setting."""
 
     aim: Literal["fastest", "cleanest"] = "fastest"
-    reliability: Annotated[float, Field(ge=0.5, lt=1)] = 0.98
+    reliability: Annotated[float, Field(ge=0.5, lt=1)] = tasks.RegionWish().reliability
     char_at_most: Grade = None
     mark: Annotated[int, Field(ge=0, le=4)] = 2
     scope: Literal["coupon", "job", "sheet"] = "coupon"

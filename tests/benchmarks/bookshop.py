@@ -169,14 +169,14 @@ def _rayleigh(spot: float) -> float:
     return float(np.pi * spot**2 / (4 * 1.2 * 10.6e-3))
 
 
-def draw_shop(seed: int, expected_energy) -> Shop:
-    """Draw what a workshop shares; ``expected_energy(sheet, machine)`` as in ``draw_workshop``."""
+def draw_shop(seed: int, expected_energy, level: float = 1.0) -> Shop:
+    """Draw what a workshop shares; ``expected_energy`` and ``level`` as in ``draw_workshop``."""
     rng = np.random.default_rng([20261, seed])
     ln2 = np.log(2.0)
     return Shop(
         rng=rng,
         expected_energy=expected_energy,
-        family_off={f: float(rng.uniform(-ln2, ln2)) for f in FAMILIES},
+        family_off={f: float(np.log(level) + rng.uniform(-ln2, ln2)) for f in FAMILIES},
         family_floor={f: float(rng.uniform(0.05, 0.3)) for f in FAMILIES},
         family_root={f: float(rng.uniform(0.0, 0.3)) for f in FAMILIES},
         family_mark={f: float(rng.uniform(-ln2, ln2)) for f in FAMILIES},
@@ -257,13 +257,15 @@ class BookCase:
     kind: str
 
 
-def draw_book(seed: int, expected_energy, pairs: int = 10, burns: int = 18) -> BookCase:
+def draw_book(
+    seed: int, expected_energy, pairs: int = 10, burns: int = 18, level: float = 1.0
+) -> BookCase:
     """A book of pairs on two machines, and a new sheet on one of them.
 
     Of ten new sheets three are a new lot of a product in the book, five another product of a
     family in the book, two of a family that isn't there.
     """
-    shop = draw_shop(seed, expected_energy)
+    shop = draw_shop(seed, expected_energy, level)
     rng = shop.rng
     watts = rng.choice([40.0, 50.0, 60.0, 80.0, 100.0], 2, replace=False)
     lasers = [

@@ -39,6 +39,7 @@ from calib.fit.priors import Priors
 CALM_STRIPS, BEFORE, AFTER = 30, 5, 2
 LOSSES_PCT = (0, 5, 8, 10, 12, 15, 20, 25)
 BURNS = STRIP_BURNS
+THRESHOLD = float(np.log1p(-LOSS_PCT / 100.0))
 ROUNDS = (6, 6, 6)
 
 
@@ -48,6 +49,7 @@ class Found:
 
     calm: list[np.ndarray] = field(default_factory=list)
     lost: dict[int, list[np.ndarray]] = field(default_factory=lambda: defaultdict(list))
+    ends: dict[int, list] = field(default_factory=lambda: defaultdict(list))
     causes: list[tuple[str, str, dict[str, float]]] = field(default_factory=list)
 
 
@@ -69,35 +71,25 @@ def strip(shop: Shop, truth: Workshop, settings: list[calib.Setting]) -> list[ca
     return [today.burn(setting, shop.rng, sitting="strip") for setting in settings]
 
 
-def chances(region: calib.Region, told: list[ShiftLikelihood]) -> np.ndarray:
+def chances(told: list[ShiftLikelihood]) -> np.ndarray:
     """Chance of a loss that matters after each strip."""
-    threshold = float(np.log1p(-LOSS_PCT / 100.0))
-    return np.array([state.chance_below(threshold) for state in filtered(region, told)])
+    return np.array([state.chance_below(THRESHOLD) for state in filtered(told)])
 
 
 def check_strips(shop: Shop, truth: Workshop, region: calib.Region, found: Found) -> None:
     settings, points = plan_check_strip(region, BURNS), draws_of(region)
-    known: dict[tuple, np.ndarray] = {}
-
-    def ln_chance(burn: calib.Burn) -> np.ndarray:
-        """The same few readings come again and again."""
-        key = burn.speed_mm_s, burn.through
-        if key not in known:
-            one = shift_likelihood(region, [burn], another_sitting=False, points=points)
-            known[key] = np.log(one.values)
-        return known[key]
 
     def told_by(pair: Workshop) -> ShiftLikelihood:
-        total = sum(ln_chance(burn) for burn in strip(shop, pair, settings))
-        values = shift.blurred(np.exp(total - total.max()), points.shape.shared)
-        return ShiftLikelihood(points=points, values=values)
+        return shift_likelihood(region, strip(shop, pair, settings), points)
 
     told = [told_by(truth) for _ in range(CALM_STRIPS)]
-    found.calm.append(chances(region, told))
+    found.calm.append(chances(told))
     for loss in LOSSES_PCT:
-        tired = moved(truth, -float(np.log1p(-loss / 100.0)))
-        after = [told_by(tired) for _ in range(AFTER)]
-        found.lost[loss].append(chances(region, told[:BEFORE] + after)[BEFORE - 1 :])
+        lost = float(np.log1p(-loss / 100.0))
+        tired = moved(truth, -lost)
+        states = filtered(told[:BEFORE] + [told_by(tired) for _ in range(AFTER)])[BEFORE - 1 :]
+        found.lost[loss].append(np.array([state.chance_below(THRESHOLD) for state in states]))
+        found.ends[loss].append([(s.quantile(0.05), s.quantile(0.95), lost) for s in states[1:]])
 
 
 def sheet_or_machine(shop: Shop, reference, suspect, found: Found) -> None:
@@ -145,6 +137,19 @@ def tell_alarms(found: Found, alarm: float) -> None:
         print(f"  {loss:7d} %  {first:18.1%}  {two:17.1%}")
 
 
+def tell_intervals(found: Found) -> None:
+    """How often the told interval of 90 % holds the true change, by number of strips after it."""
+    print("\n  true loss  interval holds it after one strip  after two")
+    every = []
+    for loss, runs in found.ends.items():
+        low, high, true = np.moveaxis(np.array(runs), 2, 0)
+        held = (low <= true) & (true <= high)
+        every.append(held)
+        print(f"  {loss:7d} %  {held[:, 0].mean():32.1%}  {held[:, 1].mean():9.1%}")
+    one, two = np.concatenate(every).mean(axis=0)
+    print(f"  {'all':>9s}  {one:32.1%}  {two:9.1%}")
+
+
 def tell_causes(found: Found) -> None:
     settled = [(true, told) for true, told, _ in found.causes if told != "not settled"]
     right = np.mean([true == told for true, told in settled])
@@ -165,6 +170,7 @@ def tell_causes(found: Found) -> None:
 def tell_all(found: Found, alarms: tuple[float, ...]) -> None:
     for alarm in alarms:
         tell_alarms(found, alarm)
+    tell_intervals(found)
     tell_causes(found)
 
 

@@ -134,8 +134,10 @@ class Workshop:
         )
 
 
-def draw_workshop(seed: int, expected_energy=None) -> Workshop:
+def draw_workshop(seed: int, expected_energy=None, level: float = 1.0) -> Workshop:
     """Draw a workshop; ``expected_energy(sheet, machine)`` is what the family is expected to need.
+
+    ``level`` is how many times what is expected all sheets of all families need.
 
     ``expected_energy`` gives the line energy [J/mm] that the planner's table expects, so that the
     truth can be half or twice that.
@@ -152,7 +154,7 @@ def draw_workshop(seed: int, expected_energy=None) -> Workshop:
     t = float(rng.choice(_THICKNESS))
     sheet = Sheet(name="s", material=str(rng.choice(["MDF", "birch plywood"])), thickness_mm=t)
     energy = 0.8 * t if expected_energy is None else expected_energy(sheet, machine)
-    off = np.exp(rng.uniform(-np.log(2), np.log(2))) * np.exp(rng.normal(0, 0.06))
+    off = level * np.exp(rng.uniform(-np.log(2), np.log(2))) * np.exp(rng.normal(0, 0.06))
     floor, root = rng.uniform(0.05, 0.35), rng.uniform(0.0, 0.3)
     power_op = 0.6 * watts
     speed_op = power_op / (energy * off)
