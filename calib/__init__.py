@@ -29,8 +29,8 @@ _HOMES = {
     "calib.grid.record_sheet": ("grid_record_sheet",),
     "calib.errors": (
         "CalibError", "InvalidRecord", "InvalidQuantity", "RefusedMaterial", "DeclarationNeeded",
-        "BoardDoesNotFit", "MachineLimit", "BadFile", "NotEnoughEvidence", "NoFiniteEstimate",
-        "LogbookError",
+        "BoardDoesNotFit", "MachineLimit", "BadFile", "NotEnoughEvidence", "NeedsYes",
+        "NoFiniteEstimate", "LogbookError",
     ),
 }  # fmt: skip
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}

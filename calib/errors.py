@@ -77,6 +77,20 @@ class BadFile(CalibError, ValueError):
     """Raised when a file that was handed in can't be taken as a whole; nothing is stored then."""
 
 
+class NeedsYes(CalibError):
+    """Raised when something speaks against what was asked, and nobody said yes to it all the same.
+
+    Attributes
+    ----------
+    doubts
+        What speaks against it, in sentences.
+    """
+
+    def __init__(self, doubts: Sequence[str]) -> None:
+        super().__init__(" ".join(doubts) + " Nothing was changed: say yes to do it all the same.")
+        self.doubts = tuple(doubts)
+
+
 class NotEnoughEvidence(CalibError):
     """Raised when nothing can honestly be promised from the burns at hand.
 

@@ -73,14 +73,17 @@ class Promised:
 
     def single(self, at: Setting) -> float:
         """The chance that must meet the reliability, for one setting."""
-        return float(self.reliability_of(*_columns(at), at.line_pitch_mm)[0])
+        return float(self.reliability_of(*columns(at), at.line_pitch_mm)[0])
 
 
-def _columns(at: Setting) -> tuple[Array, Array, Array]:
+def columns(at: Setting) -> tuple[Array, Array, Array]:
+    """One setting as power, speed and passes, (1,) each."""
     return np.array([at.power_pct]), np.array([at.speed_mm_s]), np.array([float(at.passes)])
 
 
-def describe(promised: Promised, aim: str, reliability: float, at: Setting) -> Recommendation:
+def describe(
+    promised: Promised, aim: str, reliability: float | None, at: Setting
+) -> Recommendation:
     """Everything that is said of a setting.
 
     Parameters
@@ -115,7 +118,7 @@ def describe(promised: Promised, aim: str, reliability: float, at: Setting) -> R
 
 
 def _with_marks(rec: Recommendation, promised: Promised, at: Setting) -> Recommendation:
-    exactly = float(promised.exactly(*_columns(at), at.line_pitch_mm)[0])
+    exactly = float(promised.exactly(*columns(at), at.line_pitch_mm)[0])
     return replace(rec, chance=exactly, chance_not_deeper=rec.chance, mark=promised.mark)
 
 
@@ -123,7 +126,7 @@ def _with_char(rec: Recommendation, promised: Promised, at: Setting) -> Recommen
     expected = float(promised.region.expected_char(at.power_pct, at.speed_mm_s, at.passes))
     if promised.char_at_most is None:
         return replace(rec, expected_char=expected)
-    both = promised.through(*_columns(at))[0] + promised.char_fine(*_columns(at))[0]
+    both = promised.through(*columns(at))[0] + promised.char_fine(*columns(at))[0]
     return replace(
         rec,
         expected_char=expected,
@@ -156,10 +159,15 @@ def _with_pushes(rec: Recommendation, promised: Promised, at: Setting) -> Recomm
     if promised.cut_length_mm is None:
         return rec
     mean = rate * promised.cut_length_mm
+    no_push = float(promised.through(*columns(at))[0])
+    defects = promised.region.defects_per_m * promised.cut_length_mm / 1000.0
     return replace(
         rec,
         expected_pushes=float(weight @ mean),
         expected_pushes_interval=_mixed_poisson(weight, mean),
+        expected_defects=defects,
+        chance_no_push=no_push,
+        chance_no_help=no_push * float(np.exp(-defects)),
     )
 
 
@@ -182,7 +190,7 @@ def pushes_per_mm(promised: Promised, at: Setting) -> Array:
     region = promised.region
     assert region.cut is not None
     points = _points(promised)
-    where = points_of(region.machine, _columns(at), region.cut.prior.speed0_mm_s)
+    where = points_of(region.machine, columns(at), region.cut.prior.speed0_mm_s)
     failing = 1.0 - cut_fit.through_by_point(points, where)[:, 0]
     return np.asarray(failing / COUPON_CUT_MM + region.defects_per_m / 1000.0)
 

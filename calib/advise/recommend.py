@@ -11,11 +11,11 @@ import numpy.typing as npt
 from calib.advise import candidates as steps
 from calib.advise.as_clean import fastest_as_clean
 from calib.advise.next_marks import next_marks
-from calib.advise.promise import Promised, describe, doubled_scatter
-from calib.advise.recommendation import Recommendation, share_words
+from calib.advise.promise import Promised, columns, describe, doubled_scatter
+from calib.advise.recommendation import SETTLED_CHANCE, Recommendation, share_words
 from calib.advise.refusal import named, refusal, stop_and_look
-from calib.advise.wish import USUAL_RELIABILITY, Wish
-from calib.errors import NotEnoughEvidence
+from calib.advise.wish import Wish, asked_of
+from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.fit.region import Region
 from calib.fit.thinning import thinned_region
 from calib.records import Setting
@@ -34,8 +34,8 @@ MOST_WITHOUT_JOBS = 0.9
 _RESTS_ON_SCATTER = 0.10
 # Chances of the look are this far off at most; what nearly meets the reliability is tried exactly.
 _LOOK_ERROR = 0.01
-# A mark that comes out as wanted more seldom than this isn't settled.
-_SETTLED_MARK = 0.6
+# Marks whose chance lies so little below the best are as good, and the fastest of them is taken.
+_AS_GOOD = 0.02
 # Powers from which a climb starts, its first stride as a share of the speeds, and its longest way.
 _STARTS = 3
 _COARSE = 16
@@ -50,7 +50,7 @@ Judged = tuple[tuple[float, ...], Setting]
 def recommend(
     region: Region,
     aim: str = "fastest",
-    reliability: float = USUAL_RELIABILITY,
+    reliability: float | None = None,
     char_at_most: int | None = None,
     mark: int = 2,
     cut_length_mm: float | None = None,
@@ -67,14 +67,16 @@ def recommend(
         A fitted region.
     aim
         ``fastest`` (speed / passes), ``cleanest`` (least expected char) or ``cheapest`` (least
-        expected cost of a job).
+        expected cost of a job). It is of cuts; a mark is the fastest of the likeliest.
     reliability
         Chance that the promise shall hold: for cuts that a coupon or job drops (and is no blacker
-        than ``char_at_most``), for marks that none goes deeper than ``mark``.
+        than ``char_at_most``), for marks that none goes deeper than ``mark``. None: 0.99 for cuts,
+        no bound for marks.
     char_at_most
         Worst char grade that is fine; None when char doesn't matter.
     mark
-        Wanted mark grade; its chance is maximised and stated.
+        Wanted mark grade; its chance is maximised and stated, and of the settings that come within
+        0.02 of the best the fastest is taken.
     cut_length_mm
         Length of a whole job [mm]; None for the next coupon.
     next_sheet
@@ -100,9 +102,14 @@ def recommend(
     InvalidRecord
         When the wish makes no sense.
     """
+    if region.operation != "cut" and (cut_length_mm is not None or next_sheet):
+        raise InvalidRecord(
+            f"cut_length_mm is {cut_length_mm!r} and next_sheet {next_sheet!r} for marks: only the"
+            " next mark on this sheet is promised; leave them out."
+        )
     wish = Wish(
         aim=aim,
-        reliability=reliability,
+        reliability=asked_of(region.operation, reliability),
         char_at_most=char_at_most,
         mark=mark,
         cut_length_mm=cut_length_mm,
@@ -117,7 +124,7 @@ def recommend(
         wish = replace(wish, priced=priced_job(region, costs, job, cut_length_mm, every))
     if not every:
         raise refusal(_promised(region, wish), wish, None)
-    found = _best(region, wish, every)
+    found = _advised(region, wish, every)
     return _stated(region, wish, found, notes)
 
 
@@ -145,21 +152,22 @@ def advised_setting(region: Region, wish: Wish) -> Setting:
     every = steps.rows(region, wish.slowest_mm_s)
     if not every:
         raise refusal(_promised(region, wish), wish, None)
-    return _best(region, wish, every)
+    return _advised(region, wish, every)
 
 
 def _within_evidence(region: Region, wish: Wish) -> tuple[Wish, list[str]]:
     """Lower a whole-job promise that no recorded job supports; ask where no burn makes sense."""
     stop_and_look(region)
     jobs = any(b.source == "job" for b in region.burns)
-    too_much = wish.cut_length_mm is not None and wish.reliability > MOST_WITHOUT_JOBS
+    too_much = wish.cut_length_mm is not None and (wish.reliability or 0.0) > MOST_WITHOUT_JOBS
     if region.operation != "cut" or jobs or not too_much:
         return wish, []
     note = (
-        f"No whole job was recorded at this pair: a chance above {MOST_WITHOUT_JOBS:g} of none"
-        " needing a push is not promised. Record a job to lift this."
+        f"{wish.reliability:g} was asked for, but no whole job was recorded at this pair: a chance"
+        f" above {MOST_WITHOUT_JOBS:g} that a job needs no push is not promised, and the setting is"
+        " the one for that. Record a job to lift this."
     )
-    return replace(wish, reliability=MOST_WITHOUT_JOBS), [note]
+    return replace(wish, reliability=MOST_WITHOUT_JOBS, asked=wish.reliability), [note]
 
 
 def _promised(region: Region, wish: Wish) -> Promised:
@@ -172,17 +180,31 @@ def _promised(region: Region, wish: Wish) -> Promised:
     )
 
 
-def _best(region: Region, wish: Wish, every: list[steps.Row]) -> Setting:
+def _advised(region: Region, wish: Wish, every: list[steps.Row]) -> Setting:
     """The step that is advised; of steps that are known to be no less clean, the fastest."""
     found = _search(region, wish, every)
     if wish.aim != "cleanest" or region.operation != "cut":
         return found
     fastest = _search(region, replace(wish, aim="fastest"), every)
-    return fastest_as_clean(_promised(region, wish), wish.reliability, every, (found, fastest))
+    bound = wish.reliability or 0.0
+    return fastest_as_clean(_promised(region, wish), bound, every, (found, fastest))
 
 
 def _search(region: Region, wish: Wish, every: list[steps.Row]) -> Setting:
-    """The best step that meets the reliability: a look on few points, then exactly.
+    """The best step that meets the reliability; for marks the fastest that is as good."""
+    best = _best(region, wish, every)
+    if best is None:
+        quick, exact = _promised(thinned_region(region), wish), _promised(region, wish)
+        raise refusal(exact, wish, _best_chance(exact, quick, every, _pitches(region)))
+    if region.operation == "cut":
+        return best
+    exactly = float(_promised(region, wish).exactly(*columns(best), best.line_pitch_mm)[0])
+    faster = _best(region, replace(wish, least_exactly=exactly - _AS_GOOD), every)
+    return faster or best
+
+
+def _best(region: Region, wish: Wish, every: list[steps.Row]) -> Setting | None:
+    """The best step that meets the wish: a look on few points, then exactly; None when none does.
 
     Chance and score are smooth in power and speed, so the look's best is climbed from step by step
     on few points; the exact chance then only moves the speed at that power.
@@ -192,10 +214,10 @@ def _search(region: Region, wish: Wish, every: list[steps.Row]) -> Setting:
     power, speed, passes = steps.table(steps.sample(every))
     found: list[Judged] = []
     for pitch in _pitches(region):
-        chance = quick.reliability_of(power, speed, passes, pitch)
+        spare = _spare(quick, wish, (power, speed, passes), pitch)
         score = _scores(quick, wish, (power, speed, passes), pitch)
         order = np.lexsort((power, -speed / passes, -score))
-        near = [i for i in order if chance[i] >= wish.reliability - _LOOK_ERROR]
+        near = [i for i in order if spare[i] >= -_LOOK_ERROR]
         for i in _apart(near, power, passes):
             start = Setting(
                 power_pct=float(power[i]),
@@ -204,9 +226,7 @@ def _search(region: Region, wish: Wish, every: list[steps.Row]) -> Setting:
                 line_pitch_mm=pitch,
             )
             found += _exactly(exact, quick, wish, every, _climbed(quick, wish, every, start))
-    if not found:
-        raise refusal(exact, wish, _best_chance(exact, quick, every, _pitches(region)))
-    return max(found, key=lambda judged: judged[0])[1]
+    return max(found, key=lambda judged: judged[0])[1] if found else None
 
 
 def _best_chance(
@@ -235,12 +255,28 @@ def _scores(
     """What is maximised, (n,)."""
     power, speed, passes = setting
     if promised.region.operation != "cut":
+        if wish.least_exactly is not None:
+            return np.asarray(speed / passes * (pitch or 1.0))
         return promised.exactly(power, speed, passes, pitch)
     if wish.priced is not None:
         return -wish.priced.of(promised.region, power, speed, passes).total
     if wish.aim == "fastest":
         return np.asarray(speed / passes)
     return -np.asarray(promised.region.expected_char(power, speed, passes))
+
+
+def _spare(
+    promised: Promised, wish: Wish, setting: tuple[Array, Array, Array], pitch: float | None
+) -> Array:
+    """How much chance there is above what is asked, (n,); below 0 where it isn't met."""
+    power, speed, passes = setting
+    spare = np.full(len(power), np.inf)
+    if wish.reliability is not None:
+        spare = promised.reliability_of(power, speed, passes, pitch) - wish.reliability
+    if wish.least_exactly is not None:
+        exactly = promised.exactly(power, speed, passes, pitch)
+        spare = np.minimum(spare, exactly - wish.least_exactly)
+    return spare
 
 
 def _climbed(quick: Promised, wish: Wish, every: list[steps.Row], start: Setting) -> Setting:
@@ -277,16 +313,16 @@ def _exactly(
             return [best]
         return _walked(exact, wish, row, best)
     # Between the strides there may be a few steps that meet it: the safest one is among them.
-    safest = _judged(exact, wish, [_safest(quick, row, look)])
+    safest = _judged(exact, wish, [_safest(quick, wish, row, look)])
     return _walked(exact, wish, row, safest[0]) if safest else []
 
 
-def _safest(quick: Promised, row: steps.Row, look: Setting) -> Setting:
+def _safest(quick: Promised, wish: Wish, row: steps.Row, look: Setting) -> Setting:
     """The speed of a row that most likely comes out well, by the look."""
     alike = np.full(len(row.speeds), 1.0)
-    power, passes = alike * row.power_pct, alike * row.passes
-    chance = quick.reliability_of(power, row.speeds, passes, look.line_pitch_mm)
-    return replace(look, speed_mm_s=float(row.speeds[int(np.argmax(chance))]))
+    setting = alike * row.power_pct, row.speeds, alike * row.passes
+    spare = _spare(quick, wish, setting, look.line_pitch_mm)
+    return replace(look, speed_mm_s=float(row.speeds[int(np.argmax(spare))]))
 
 
 def _walked(exact: Promised, wish: Wish, row: steps.Row, best: Judged) -> list[Judged]:
@@ -323,12 +359,12 @@ def _judged(promised: Promised, wish: Wish, settings: list[Setting]) -> list[Jud
     speed = np.array([s.speed_mm_s for s in settings])
     passes = np.array([float(s.passes) for s in settings])
     pitch = settings[0].line_pitch_mm
-    chance = promised.reliability_of(power, speed, passes, pitch)
+    spare = _spare(promised, wish, (power, speed, passes), pitch)
     score = _scores(promised, wish, (power, speed, passes), pitch)
     return [
         ((float(score[i]), float(speed[i] / passes[i]), -float(power[i])), s)
         for i, s in enumerate(settings)
-        if chance[i] >= wish.reliability
+        if spare[i] >= 0.0
     ]
 
 
@@ -339,7 +375,7 @@ def _pitches(region: Region) -> list[float | None]:
 
 def _doubtful_mark(region: Region, wish: Wish, rec: Recommendation) -> list[str]:
     """A note when a mark comes out as wanted too seldom to work with."""
-    if rec.chance >= _SETTLED_MARK:
+    if rec.chance >= SETTLED_CHANCE:
         return []
     burns = named(next_marks(region, 4, wish.mark))
     return [
@@ -351,7 +387,7 @@ def _doubtful_mark(region: Region, wish: Wish, rec: Recommendation) -> list[str]
 def _stated(region: Region, wish: Wish, found: Setting, notes: list[str]) -> Recommendation:
     """The recommendation with its margins, pushes, and what it rests on."""
     promised = _promised(region, wish)
-    rec = describe(promised, wish.aim, wish.reliability, found)
+    rec = describe(promised, wish.aim, wish.asked or wish.reliability, found)
     notes = [*notes, *region.notes]
     if wish.priced is not None:
         rec = replace(rec, expected_cost=float(wish.priced.one(region, found).total[0]))
@@ -382,7 +418,7 @@ def _stated(region: Region, wish: Wish, found: Setting, notes: list[str]) -> Rec
 def _again(loose: Region, wish: Wish) -> Setting | None:
     """The advice for another region, without the full description; None when it refuses."""
     try:
-        return _best(loose, wish, steps.rows(loose, wish.slowest_mm_s))
+        return _advised(loose, wish, steps.rows(loose, wish.slowest_mm_s))
     except NotEnoughEvidence:
         return None
 

@@ -7,6 +7,9 @@ from fractions import Fraction
 
 from calib.records import Operation, Promise, Setting
 
+# What holds more seldom than this isn't kept without a clear yes (own judgement, no source).
+SETTLED_CHANCE = 0.6
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recommendation:
@@ -17,7 +20,7 @@ class Recommendation:
     operation, power_pct, speed_mm_s, passes, line_pitch_mm
         What is typed at the machine: [% of full], [mm/s], [-], [mm].
     aim, reliability
-        What was asked for.
+        What was asked for; reliability None for a mark that may also go deeper.
     scope
         ``coupon``, ``job`` or ``sheet``: which of the three promises it is.
     chance
@@ -44,6 +47,11 @@ class Recommendation:
     expected_pushes, expected_pushes_interval
         Parts of the job's length that need a push or a knife, defects included, and the central
         90 % interval; None without a length.
+    expected_defects
+        How many of these are knots and glue pockets, which no chance counts; None without a length.
+    chance_no_push, chance_no_help
+        That the whole job falls free without a push, and the same with defects counted; None
+        without a length.
     pushes_per_hour
         The same for an hour of cutting; None for marks.
     expected_cost
@@ -60,7 +68,7 @@ class Recommendation:
     passes: int
     line_pitch_mm: float | None
     aim: str
-    reliability: float
+    reliability: float | None
     scope: str
     chance: float
     chance_not_deeper: float | None = None
@@ -74,6 +82,9 @@ class Recommendation:
     cut_length_mm: float | None = None
     expected_pushes: float | None = None
     expected_pushes_interval: tuple[float, float] | None = None
+    expected_defects: float | None = None
+    chance_no_push: float | None = None
+    chance_no_help: float | None = None
     pushes_per_hour: float | None = None
     expected_cost: float | None = None
     chance_if_scatter_doubled: float | None = None
@@ -97,7 +108,7 @@ class Recommendation:
             operation=self.operation,
             setting=self.setting,
             aim=self.aim,
-            reliability=self.reliability,
+            reliability=self.reliability or 0.0,
             chance=self.chance,
             scope=self.scope,  # type: ignore[arg-type]
             char_at_most=self.char_at_most,
@@ -114,10 +125,25 @@ class Recommendation:
                 f" {share_words(1.0 - (self.chance_not_deeper or 0.0))} deeper"
             )
         if self.scope == "job":
-            return f"about {share_words(1.0 - self.chance)} whole jobs will need a push somewhere"
+            blacker = "" if self.char_at_most is None else " or come out blacker"
+            return (
+                f"about {share_words(1.0 - self.chance)} whole jobs will need a push{blacker}"
+                " somewhere, knots and glue pockets not counted"
+            )
         if self.char_at_most is not None:
             return f"about {share_words(1.0 - self.chance)} will need a push or come out blacker"
         return f"about {share_words(1.0 - self.chance)} will need a push"
+
+
+def scope_words(promise: Promise | Recommendation) -> str:
+    """Say for what a chance holds, such as "a whole job of 4.2 m on this sheet"."""
+    if promise.operation != "cut":
+        return "the next mark on this sheet"
+    if promise.scope == "job":
+        return f"a whole job of {(promise.cut_length_mm or 0.0) / 1000.0:g} m on this sheet"
+    if promise.scope == "sheet":
+        return "a coupon on the next sheet of this lot"
+    return "the next coupon on this sheet"
 
 
 def share_words(share: float) -> str:

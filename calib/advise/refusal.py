@@ -10,7 +10,7 @@ from calib.advise.far_side import far_side
 from calib.advise.next_burns import next_cuts
 from calib.advise.next_marks import next_marks
 from calib.advise.promise import Promised
-from calib.advise.wish import Wish
+from calib.advise.wish import USUAL_RELIABILITY, Wish
 from calib.errors import NotEnoughEvidence
 from calib.fit.region import Region
 from calib.grid.limits import SLOWEST_MM_S
@@ -45,10 +45,13 @@ def refusal(promised: Promised, wish: Wish, best: float | None) -> NotEnoughEvid
             f" {SLOWEST_MM_S[region.machine.source]:g} mm/s lies inside what was burnt"
         )
     else:
+        asked = wish.asked or wish.reliability or 0.0
         why = (
-            f"A chance of {wish.reliability:.9g} was asked for; inside what was burnt of {pair}"
+            f"A chance of {asked:.9g} was asked for; inside what was burnt of {pair}"
             f" the best is {_rounded_down(best)}"
         )
+        if wish.asked is not None:
+            why += f", and without a recorded job {wish.reliability:g} would do"
     return NotEnoughEvidence(f"{why}. Burn next: {settling}.", next_burns=burns)
 
 
@@ -67,10 +70,11 @@ def _settling(promised: Promised, wish: Wish) -> tuple[list[Setting], str]:
     if region.operation != "cut":
         burns = next_marks(region, 4, wish.mark)
         return burns, named(burns)
-    (one,) = next_cuts(region, 1, reliability=wish.reliability)
-    if promised.single(one) >= wish.reliability:
+    reliability = USUAL_RELIABILITY if wish.reliability is None else wish.reliability
+    (one,) = next_cuts(region, 1, reliability=reliability)
+    if promised.single(one) >= reliability:
         return [one], f"{named([one])}; if it comes out well, it can be advised"
-    burns = next_cuts(region, 4, reliability=wish.reliability)
+    burns = next_cuts(region, 4, reliability=reliability)
     return burns, named(burns)
 
 

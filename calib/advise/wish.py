@@ -13,27 +13,33 @@ if TYPE_CHECKING:
 AIMS = ("fastest", "cleanest", "cheapest")
 
 
-# The chance that is asked for when nobody says another one.
+# The chance that is asked for of a cut when nobody says another one.
 USUAL_RELIABILITY = 0.99
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wish:
-    """What is asked of a setting; the fields are the arguments of ``recommend``."""
+    """What is asked of a setting; most fields are the arguments of ``recommend``.
+
+    ``reliability`` None: no bound. ``asked``: what was asked for where no more than ``reliability``
+    can be promised. ``least_exactly``: for marks, the fastest with that chance of the grade.
+    """
 
     aim: str = "fastest"
-    reliability: float = USUAL_RELIABILITY
+    reliability: float | None = USUAL_RELIABILITY
     char_at_most: int | None = None
     mark: int = 2
     cut_length_mm: float | None = None
     next_sheet: bool = False
     slowest_mm_s: float | None = None
     priced: PricedJob | None = None
+    asked: float | None = None
+    least_exactly: float | None = None
 
     def __post_init__(self) -> None:
         if self.aim not in AIMS:
             raise InvalidRecord(f"aim is {self.aim!r}: give one of {', '.join(AIMS)}.")
-        if not 0.0 < self.reliability < 1.0:
+        if self.reliability is not None and not 0.0 < self.reliability < 1.0:
             raise InvalidRecord(
                 f"reliability is {self.reliability!r}: give a chance between 0 and 1, such as 0.99."
             )
@@ -46,3 +52,13 @@ class Wish:
         slowest = self.slowest_mm_s
         if slowest is not None and not 0 < slowest < 1e9:
             raise InvalidRecord(f"slowest_mm_s is {slowest!r}: give a speed above 0.")
+        if self.cut_length_mm is not None and self.next_sheet:
+            raise InvalidRecord(
+                f"cut_length_mm is {self.cut_length_mm!r} together with next_sheet: a chance is of"
+                " the next coupon, of a whole job on this sheet, or of the next sheet; ask for one."
+            )
+
+
+def asked_of(operation: str, reliability: float | None) -> float | None:
+    """The chance that is asked for: as given, else the usual one for cuts and none for marks."""
+    return USUAL_RELIABILITY if reliability is None and operation == "cut" else reliability

@@ -15,10 +15,10 @@ from calib.cli.frame import (
     MarkGrade,
     Note,
     OperationName,
-    Reliability,
     SheetName,
     app,
     checked_operation,
+    confirmed,
     length,
     now,
     open_book,
@@ -29,6 +29,15 @@ from calib.cli.frame import (
 
 PANEL = "Advice"
 
+WishedReliability = Annotated[
+    float | None,
+    typer.Option(
+        "--reliability",
+        metavar="CHANCE",
+        show_default="0.99 for cuts; a mark has the highest chance there is",
+        help="Chance, from 0 to 1, that a cut shall drop; for a mark, that it goes no deeper.",
+    ),
+]
 Aim = Annotated[str, typer.Option("--aim", metavar="WORD", help="fastest, cleanest or cheapest.")]
 CutLength = Annotated[
     float | None,
@@ -87,7 +96,7 @@ def region(
     sheet: SheetName = None,
     machine: MachineName = None,
     operation: OperationName = "cut",
-    reliability: Reliability = 0.99,
+    reliability: WishedReliability = None,
     char_at_most: CharAtMost = None,
     mark: MarkGrade = 2,
     cut_length: CutLength = None,
@@ -129,7 +138,7 @@ def recommend(
     machine: MachineName = None,
     operation: OperationName = "cut",
     aim: Aim = "fastest",
-    reliability: Reliability = 0.99,
+    reliability: WishedReliability = None,
     char_at_most: CharAtMost = None,
     mark: MarkGrade = 2,
     cut_length: CutLength = None,
@@ -163,15 +172,27 @@ def settle(
     promise: Annotated[
         str, typer.Argument(metavar="PROMISE", help="Code of the promise, its beginning, or: last.")
     ],
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Settle on it whatever speaks against it.")
+    ] = False,
     note: Note = "",
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
     """Settle on a promised setting: from now on it is the one for its sheet and machine."""
     from calib import report, tasks
+    from calib.errors import CalibError, NeedsYes
 
     with open_book(book) as opened:
-        settled = tasks.settle(opened, promise, when=now(), note=note)
+        try:
+            settled = tasks.settle(opened, promise, when=now(), note=note, sure=yes)
+        except NeedsYes as doubtful:
+            tell(" ".join(doubtful.doubts))
+            if not confirmed("Settle on it all the same?"):
+                raise CalibError(
+                    "Nothing was settled on: answer y, or give --yes, to settle on it all the same."
+                ) from None
+            settled = tasks.settle(opened, promise, when=now(), note=note, sure=True)
     show(settled, report.settled_text([settled]), as_json=as_json)
 
 
@@ -185,8 +206,8 @@ def list_promises(
     as_json: AsJson = False,
 ) -> None:
     """List what was promised, newest first, with the jobs run on it since."""
-    from calib import report
+    from calib import report, tasks
 
     with open_book(book) as opened:
-        promises = opened.promises(machine=machine, sheet=sheet)
+        promises = tasks.standing_promises(opened, machine=machine, sheet=sheet)
     show(promises, report.promises_text(promises), as_json=as_json)

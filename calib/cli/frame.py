@@ -259,6 +259,14 @@ def tell(text: str) -> None:
         typer.echo(text.translate(_SPELT_OUT), err=True)
 
 
+def confirmed(question: str) -> bool:
+    """Ask at the keyboard; nobody there, or no answer, means no."""
+    try:
+        return typer.confirm(question, err=True)
+    except typer.Abort:
+        return False
+
+
 def suggest(text: str, *, as_json: bool) -> None:
     """Say what to do next; not to a program."""
     if not as_json:

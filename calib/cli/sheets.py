@@ -125,11 +125,11 @@ def show_sheet(
     as_json: AsJson = False,
 ) -> None:
     """Show a sheet, its hazards, its lots and the settings that were settled on."""
-    from calib import report
+    from calib import report, tasks
     from calib.hazards import check_hazard
 
     with open_book(book) as opened:
-        lots, settled = opened.lots(name), opened.settled(sheet=name)
+        lots, settled = opened.lots(name), tasks.kept_settings(opened, sheet=name)
     sheet = lots[-1].sheet
     hazard = check_hazard(sheet)
     text = "\n\n".join([

@@ -160,7 +160,10 @@ class PromiseEntry:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settled:
-    """The setting that was settled on for a machine, a sheet and an operation."""
+    """The setting that was settled on for a machine, a sheet and an operation.
+
+    ``lot`` is the one at hand when it was settled, ``promised_lot`` the one it was promised for.
+    """
 
     machine: str
     sheet: str
@@ -172,6 +175,8 @@ class Settled:
     at: datetime
     promise: Promise | None = None
     note: str = ""
+    promised_at: datetime | None = None
+    promised_lot: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

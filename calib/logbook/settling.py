@@ -152,6 +152,7 @@ def _settled_query() -> sa.Select[Any]:
         sa
         .select(settled, machines.c.name.label("machine"), sheets.c.name, sheet_versions.c.record)
         .add_columns(*[promises.c[name] for name in names])
+        .add_columns(promises.c.at.label("promised_at"), promises.c.lot.label("promised_lot"))
         .join(machines, machines.c.id == settled.c.machine_id)
         .join(sheets, sheets.c.id == settled.c.sheet_id)
         .join(sheet_versions, sheet_versions.c.sheet_id == sheets.c.id)
@@ -175,4 +176,6 @@ def _settled_from(row: Row) -> Settled:
         at=read_time(row["at"]),
         promise=promise_from(row) if row["promise_id"] else None,
         note=row["note"],
+        promised_at=read_time(row["promised_at"]) if row["promise_id"] else None,
+        promised_lot=row["promised_lot"],
     )

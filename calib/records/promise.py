@@ -21,7 +21,7 @@ class Promise:
     aim
         What the setting was chosen for.
     reliability
-        Chance that was asked for.
+        Chance that was asked for; 0 when none was, as of a mark that may also go deeper.
     chance
         Chance that was stated.
     scope

@@ -5,12 +5,12 @@ from __future__ import annotations
 import shlex
 from collections.abc import Sequence
 
-from calib.advise.recommendation import Recommendation
-from calib.logbook.entries import PromiseEntry
+from calib.advise.recommendation import Recommendation, scope_words, share_words
 from calib.records import CHAR_WORDS, MARK_WORDS
 from calib.report.jobs import notes_in_words
 from calib.report.words import (
     bullets,
+    chance_words,
     counted,
     date_words,
     operation_words,
@@ -21,6 +21,7 @@ from calib.report.words import (
     wrapped,
 )
 from calib.tasks.advice import Advice
+from calib.tasks.current import StandingPromise
 from calib.tasks.summary import DEEPER, LEVELS, RegionRow, Summary
 
 EDGES = {
@@ -29,11 +30,6 @@ EDGES = {
     "all_through": "Every burn went over the edge, so the edge was not found.",
     "none_through": "No burn reached the edge, so the edge was not found.",
     "bracketed": "The burns lie on both sides of the edge.",
-}
-_SCOPES = {
-    "coupon": "the next coupon on this sheet",
-    "job": "a whole job on this sheet",
-    "sheet": "a coupon on the next sheet of this lot",
 }
 _DOING = {"cut": "cut", "line_mark": "mark lines on", "area_mark": "mark areas on"}
 # Characters of a code that are shown; more are accepted.
@@ -184,16 +180,17 @@ def promised_words(rec: Recommendation) -> str:
     """Say what is promised of a setting."""
     if rec.operation != "cut":
         wanted = MARK_WORDS[rec.mark or 0]
+        asked = "" if rec.reliability is None else f" (at most {1.0 - rec.reliability:.3g} asked)"
         return (
-            f"Chance of exactly {wanted!r} (mark {rec.mark}): {rec.chance:.3f}; of nothing deeper:"
-            f" {rec.chance_not_deeper or 0.0:.3f} ({rec.reliability:g} was asked for). In words:"
-            f" {rec.words}."
+            f"Chance that {scope_words(rec)} is exactly {wanted!r} (mark {rec.mark}):"
+            f" {rec.chance:.3f}; that it is deeper: {1.0 - (rec.chance_not_deeper or 0.0):.3f}"
+            f"{asked}. In words: {rec.words}."
         )
     what = "falls free"
     if rec.char_at_most is not None:
         what += f" with char at most {rec.char_at_most} ({CHAR_WORDS[rec.char_at_most]})"
     return (
-        f"Chance that {_SCOPES[rec.scope]} {what}: {rec.chance:.3f} ({rec.reliability:g} was asked"
+        f"Chance that {scope_words(rec)} {what}: {rec.chance:.3f} ({rec.reliability:g} was asked"
         f" for). In words: {rec.words}."
     )
 
@@ -214,8 +211,8 @@ def margin_lines(rec: Recommendation) -> list[str]:
     if rec.expected_pushes is not None and rec.expected_pushes_interval is not None:
         low, high = rec.expected_pushes_interval
         lines.append(
-            f"Expected pushes in the job, defects included: {rec.expected_pushes:.2g}"
-            f" (90 %: {low:.2g} to {high:.2g})."
+            f"Expected pushes in the job, defects included: {rec.expected_pushes:.2g} on average,"
+            f" {low:.2g} to {high:.2g} in 9 of 10 jobs. {_pushes_apart(rec)}"
         )
     if rec.pushes_per_hour is not None:
         lines.append(
@@ -234,8 +231,26 @@ def margin_lines(rec: Recommendation) -> list[str]:
     return lines
 
 
-def promises_text(promises: Sequence[PromiseEntry]) -> str:
-    """List promises."""
+def _pushes_apart(rec: Recommendation) -> str:
+    """Tell jobs that need a push from places that do: pushes come several in one job."""
+    failing = 1.0 - (rec.chance_no_push or 0.0)
+    defects = rec.expected_defects or 0.0
+    hanging = (rec.expected_pushes or 0.0) - defects
+    said = (
+        f"Of these {hanging:.2g} where the cut itself hangs: in about {share_words(failing)} jobs,"
+        f" then at about {hanging / max(failing, 1e-9):.1f} places of the same job."
+    )
+    if defects:
+        said += (
+            f" The other {defects:.2g} are knots and glue pockets, which no power buys off; with"
+            f" them about {share_words(1.0 - (rec.chance_no_help or 0.0))} jobs need a push"
+            " somewhere."
+        )
+    return said
+
+
+def promises_text(promises: Sequence[StandingPromise]) -> str:
+    """List promises, with for what each was made and what has changed since."""
     if not promises:
         return "Nothing was promised yet."
     rows = [
@@ -246,11 +261,19 @@ def promises_text(promises: Sequence[PromiseEntry]) -> str:
             entry.machine,
             operation_words(entry.promise.operation),
             setting_words(entry.promise.setting),
-            f"{entry.promise.chance:.3f}",
-            entry.promise.scope,
+            chance_words(entry.promise),
             str(len(entry.jobs)),
+            "no" if entry.not_current else "yes",
         )
         for entry in promises
     ]
-    header = ("promise", "made", "sheet", "machine", "operation", "setting", "chance", "of", "jobs")
-    return table(header, rows)
+    header = (
+        "promise", "made", "sheet", "machine", "operation", "setting", "promised", "jobs",
+        "current",
+    )  # fmt: skip
+    codes: dict[str, list[str]] = {}
+    for entry in promises:
+        for why in entry.not_current:
+            codes.setdefault(why, []).append(entry.id[:SHORT_CODE])
+    changed = [f"{', '.join(those)}: {why}" for why, those in codes.items()]
+    return paragraphs(table(header, rows), bullets("Not current", changed))

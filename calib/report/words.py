@@ -6,7 +6,8 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-from calib.records import Setting
+from calib.advise.recommendation import scope_words
+from calib.records import Promise, Setting
 from calib.units import show_speed
 
 WIDTH = 96
@@ -95,6 +96,11 @@ def setting_words(setting: Setting) -> str:
     if setting.line_pitch_mm is not None:
         words.append(f"lines {setting.line_pitch_mm:g} mm apart")
     return ", ".join(words)
+
+
+def chance_words(promise: Promise) -> str:
+    """Write a stated chance with what it holds for."""
+    return f"chance {promise.chance:.3f} for {scope_words(promise)}"
 
 
 def date_words(at: datetime) -> str:

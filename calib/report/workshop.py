@@ -6,16 +6,18 @@ import dataclasses
 from collections.abc import Sequence
 
 from calib.hazards import CAUTIONS, Hazard
-from calib.logbook.entries import Settled, SetupEntry, SheetEntry
+from calib.logbook.entries import SetupEntry, SheetEntry
 from calib.records import Machine, Sheet
 from calib.report.words import (
     bullets,
+    chance_words,
     date_words,
     operation_words,
     paragraphs,
     setting_words,
     table,
 )
+from calib.tasks.current import KeptSetting
 from calib.units import show_speed
 
 _VERDICTS = {
@@ -152,8 +154,8 @@ def lots_text(lots: Sequence[SheetEntry]) -> str:
     return table(("since", "lot", "measured", "note"), rows)
 
 
-def settled_text(settled: Sequence[Settled]) -> str:
-    """List settings that were settled on."""
+def settled_text(settled: Sequence[KeptSetting]) -> str:
+    """List settings that were settled on, with for what each was promised and what has changed."""
     if not settled:
         return "No setting was settled on yet."
     rows = [
@@ -162,9 +164,16 @@ def settled_text(settled: Sequence[Settled]) -> str:
             entry.machine,
             operation_words(entry.operation),
             setting_words(entry.setting),
-            "" if entry.promise is None else f"chance {entry.promise.chance:.3g}",
+            "nothing" if entry.promise is None else chance_words(entry.promise),
             date_words(entry.at),
+            "no" if entry.not_current else "yes",
         )
         for entry in settled
     ]
-    return table(("sheet", "machine", "operation", "settled setting", "promised", "since"), rows)
+    header = ("sheet", "machine", "operation", "settled setting", "promised", "since", "current")
+    changed = [
+        f"{entry.sheet} on {entry.machine}, {operation_words(entry.operation)}: {why}"
+        for entry in settled
+        for why in entry.not_current
+    ]
+    return paragraphs(table(header, rows), bullets("Not current, try it first", changed))

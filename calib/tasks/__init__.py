@@ -23,6 +23,7 @@
 ``page``         what a desk shows: what waits, a board with what was read of it
 ``exchange``     give a logbook away as a file, take another one in
 ``keeping``      backups, photographs
+``current``      whether a promise or a kept setting is current, and why not
 ``cards``        the settled settings of a pair, and the card for the wall
 ``looking_back`` what was stated before burning against what came out
 
@@ -81,6 +82,13 @@ if TYPE_CHECKING:
         plan_comb_board,
     )
     from calib.tasks.costing import costs_of, take_down_costs, take_down_time, time_ratio
+    from calib.tasks.current import (
+        KeptSetting,
+        StandingPromise,
+        doubts_of,
+        kept_settings,
+        standing_promises,
+    )
     from calib.tasks.definitions import (
         Definition,
         given_text,
@@ -194,6 +202,9 @@ _HOMES = {
         "take_down_comb",
     ),
     "calib.tasks.cards": ("settled_of_pair", "sheet_card_files", "sheet_card_of_pair"),
+    "calib.tasks.current": (
+        "KeptSetting", "StandingPromise", "doubts_of", "kept_settings", "standing_promises",
+    ),
     "calib.tasks.keeping": (
         "BackupFile", "Kept", "attach", "back_up", "find_machine", "list_backups",
         "look_over", "photograph_files", "put_back",
@@ -229,6 +240,7 @@ __all__ = [
     "JobReport",
     "JobWish",
     "Kept",
+    "KeptSetting",
     "NextStep",
     "Planned",
     "PlannedComb",
@@ -236,6 +248,7 @@ __all__ = [
     "RegionLook",
     "RegionWish",
     "Standing",
+    "StandingPromise",
     "StripRecord",
     "Summary",
     "TrackRecordWish",
@@ -259,6 +272,7 @@ __all__ = [
     "comb_readings",
     "comb_taken",
     "costs_of",
+    "doubts_of",
     "export_book",
     "file_names",
     "find_board",
@@ -275,6 +289,7 @@ __all__ = [
     "job_report",
     "joint_of_comb",
     "judge_lot",
+    "kept_settings",
     "kerf_law_of_pair",
     "last_promised",
     "learn_kerf",
@@ -312,6 +327,7 @@ __all__ = [
     "sheet_or_machine",
     "sitting_label",
     "standing",
+    "standing_promises",
     "starting_point",
     "strip_chart",
     "summarise",

@@ -8,15 +8,16 @@ from datetime import datetime
 
 from calib.advise.costs import Costs
 from calib.advise.recommendation import Recommendation
-from calib.advise.wish import USUAL_RELIABILITY
-from calib.errors import InvalidRecord
+from calib.advise.wish import asked_of
+from calib.errors import InvalidRecord, NeedsYes
 from calib.fit.region import Region
 from calib.grid.limits import BEYOND, SLOWEST_MM_S
 from calib.hazards import check_hazard
-from calib.logbook import Book, Filters, PromiseEntry, Settled
+from calib.logbook import Book, Filters, PromiseEntry
 from calib.records import THROUGH_GRADES, Burn, Operation, Setting
 from calib.tasks.boards import LAST, find_pair
 from calib.tasks.costing import costs_of
+from calib.tasks.current import KeptSetting, Reasons, doubts_of, kept_settings, why_not_counted
 from calib.tasks.library import fit_region, recommend
 from calib.tasks.pooling import burns_by_lot, pool_of_book
 from calib.tasks.results import sitting_label
@@ -31,7 +32,7 @@ class RegionWish:
     aim
         ``fastest``, ``cleanest`` or ``cheapest``.
     reliability
-        Chance that the promise shall hold.
+        Chance that the promise shall hold; None: the usual one for cuts, no bound for marks.
     char_at_most
         Worst char grade that is fine; None when char doesn't matter.
     mark
@@ -48,13 +49,17 @@ class RegionWish:
     """
 
     aim: str = "fastest"
-    reliability: float = USUAL_RELIABILITY
+    reliability: float | None = None
     char_at_most: int | None = None
     mark: int = 2
     cut_length_mm: float | None = None
     next_sheet: bool = False
     costs: Costs | None = None
     slowest_mm_s: float | None = None
+
+    def asked_of(self, operation: Operation) -> float | None:
+        """The chance that is asked for of an operation; None: no bound."""
+        return asked_of(operation, self.reliability)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -265,7 +270,9 @@ def advise_on(book: Book, region: Region, wish: RegionWish, *, when: datetime) -
     return Advice(region=region, recommendation=recommendation, promise_id=promise_id)
 
 
-def settle(book: Book, promise_id: str, *, when: datetime, note: str = "") -> Settled:
+def settle(
+    book: Book, promise_id: str, *, when: datetime, note: str = "", sure: bool = False
+) -> KeptSetting:
     """Settle on a setting that was promised: from now on it is the one for its pair.
 
     Parameters
@@ -278,21 +285,29 @@ def settle(book: Book, promise_id: str, *, when: datetime, note: str = "") -> Se
         When it was settled.
     note
         The user's own words.
+    sure
+        True settles on it whatever speaks against it.
 
     Returns
     -------
-    Settled
+    KeptSetting
         What counts from now on.
 
     Raises
     ------
     InvalidRecord
         When no promise, or more than one, begins so.
+    NeedsYes
+        When it was promised for another lot, set-up or scope, or its chance is low, and the user
+        isn't sure.
     """
     entry = find_promise(book, promise_id.strip().casefold())
+    doubts = doubts_of(book, entry)
+    if doubts and not sure:
+        raise NeedsYes(doubts)
     pair = (entry.machine, entry.sheet, entry.promise.operation)
     book.settle(*pair, entry.promise.setting, when=when, promise_id=entry.id, note=note)
-    return book.settled(*pair)[0]
+    return kept_settings(book, *pair)[0]
 
 
 def find_promise(book: Book, beginning: str) -> PromiseEntry:
@@ -329,7 +344,8 @@ def take_down_job(
     machine, sheet
         Names of the pair; None: the only one.
     setting
-        What it was run at; the newest promise of it is kept with the job.
+        What it was run at; the newest current promise of it is kept with the job, one for a job
+        of that length before one for a coupon.
     counts
         How many parts came out how.
     when
@@ -354,14 +370,15 @@ def take_down_job(
     of_machine, of_sheet = find_pair(book, machine, sheet)
     label = sitting_label(when) if sitting is None else sitting
     burns = counts.burns(setting, label)
-    kept = next(
-        (
-            entry.id
-            for entry in book.promises(machine=of_machine.name, sheet=of_sheet.name)
-            if entry.promise.operation == "cut" and entry.promise.setting == setting
-        ),
-        None,
-    )
+    reasons = Reasons(book)
+    promised = [
+        entry
+        for entry in book.promises(machine=of_machine.name, sheet=of_sheet.name)
+        if entry.promise.operation == "cut" and entry.promise.setting == setting
+        if entry.at <= when and not reasons.of(entry)
+    ]
+    fitting = [entry for entry in promised if not why_not_counted(entry.promise, burns)]
+    kept = next((entry.id for entry in (*fitting, *promised)), None)
     return book.add_job(
         of_machine.name, of_sheet.name, burns, when=when, note=note, promise_id=kept
     )

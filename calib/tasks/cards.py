@@ -8,18 +8,18 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from calib.advise.promise import Promised, describe, doubled_scatter
-from calib.advise.recommendation import Recommendation
+from calib.advise.recommendation import SETTLED_CHANCE, Recommendation, scope_words
 from calib.advise.sheet_card import CardSetting, SheetCard, lot_words, sheet_card
-from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import LogbookError
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters, Settled
-from calib.records import CHAR_WORDS, MARK_WORDS, OPERATIONS, Machine, Sheet
+from calib.records import CHAR_WORDS, MARK_WORDS, OPERATIONS
 from calib.tasks.advice import region_of_pair
 from calib.tasks.boards import find_pair
+from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.files import Files
-from calib.tasks.workshop import assumptions, other_lot
+from calib.tasks.workshop import assumptions
 
 # A setting that was neither run nor checked for so long is checked before it is used again: a tube
 # and its optics age (common practice, no source).
@@ -27,16 +27,11 @@ CHECK_DAYS = 90
 # Parts, or jobs, after which misses are counted, and how surely more of them than allowed mean that
 # the promise no longer holds.
 _PARTS, _JOBS, _SURE = 50, 10, 0.99
-_SCOPES = {
-    "coupon": "a coupon on this sheet",
-    "job": "a whole job on this sheet",
-    "sheet": "a coupon on the next sheet of this lot",
-}
 
 
 def settled_of_pair(
     book: Book, machine: str | None = None, sheet: str | None = None
-) -> tuple[Settled, ...]:
+) -> tuple[KeptSetting, ...]:
     """Look up the settings that were settled on for a sheet and machine.
 
     Parameters
@@ -48,8 +43,8 @@ def settled_of_pair(
 
     Returns
     -------
-    tuple of Settled
-        One for each operation that has one.
+    tuple of KeptSetting
+        One for each operation that has one, with why it isn't current.
 
     Raises
     ------
@@ -57,7 +52,7 @@ def settled_of_pair(
         When nothing was settled, or machine or sheet aren't there.
     """
     of_machine, of_sheet = find_pair(book, machine, sheet)
-    found = book.settled(of_machine.name, of_sheet.name)
+    found = kept_settings(book, of_machine.name, of_sheet.name)
     if not found:
         raise LogbookError(
             f"Nothing is settled for {of_sheet.name!r} on {of_machine.name!r} yet: ask for a"
@@ -143,7 +138,7 @@ def _day(at: datetime, local: datetime) -> str:
     return f"{at.astimezone(local.tzinfo):%Y-%m-%d}"
 
 
-def _card_setting(book: Book, region: Region, entry: Settled, when: datetime) -> CardSetting:
+def _card_setting(book: Book, region: Region, entry: KeptSetting, when: datetime) -> CardSetting:
     burns = sum(burn.count for burn in region.burns)
     settled = (
         f"Settled {_day(entry.at, when)}, {lot_words(entry.lot)}; the logbook holds {burns} burns"
@@ -154,7 +149,7 @@ def _card_setting(book: Book, region: Region, entry: Settled, when: datetime) ->
         operation=entry.operation,
         setting=entry.setting,
         facts=(_promised(entry), *_margins(region, entry), settled, *own_words),
-        due=tuple(_due(book, region, entry, when)),
+        due=tuple(_due(book, entry, when)),
     )
 
 
@@ -164,11 +159,11 @@ def _promised(entry: Settled) -> str:
         return "Nothing was promised of it: it was settled on without a recommendation."
     if promise.operation != "cut":
         grade = promise.mark or 0
-        what = f"a mark comes out {MARK_WORDS[grade]} (grade {grade})"
+        what = f"{scope_words(promise)} comes out {MARK_WORDS[grade]} (grade {grade})"
     else:
         worst = promise.char_at_most
         char = "" if worst is None else f", char at most {worst} ({CHAR_WORDS[worst]})"
-        what = f"{_SCOPES[promise.scope]} falls free{char}"
+        what = f"{scope_words(promise)} falls free{char}"
     return f"Promised: chance {promise.chance:.3f} that {what}."
 
 
@@ -201,7 +196,7 @@ def _promised_of(region: Region, entry: Settled) -> Promised:
 
 
 def _described(promised: Promised, entry: Settled) -> Recommendation:
-    reliability = entry.promise.reliability if entry.promise else USUAL_RELIABILITY
+    reliability = entry.promise.reliability if entry.promise else None
     return describe(promised, "fastest", reliability, entry.setting)
 
 
@@ -282,45 +277,11 @@ def _by_when(book: Book, settled: Iterable[Settled], when: datetime) -> list[str
     ]
 
 
-def _due(book: Book, region: Region, entry: Settled, when: datetime) -> Iterable[str]:
+def _due(book: Book, entry: KeptSetting, when: datetime) -> Iterable[str]:
     """Why a setting has to be checked now."""
-    machine, sheet = region.machine, region.sheet
-    yield from other_lot(entry.lot, sheet.lot)
-    yield from _changed_sheet(book, sheet, entry, when)
-    for what, at in _changed_setups(book, machine, entry):
-        yield f"The machine was changed since ({what}, {_day(at, when)})."
+    yield from entry.not_current
+    if entry.promise is not None and entry.promise.chance < SETTLED_CHANCE:
+        yield f"Its chance is only {entry.promise.chance:.2f}."
     last = _last_used(book, entry)
     if when - last > timedelta(days=CHECK_DAYS):
         yield f"It was last settled on or run on {_day(last, when)}."
-    yield from _out_of_reach(machine, entry)
-
-
-def _changed_sheet(book: Book, sheet: Sheet, entry: Settled, when: datetime) -> Iterable[str]:
-    before = [lot.sheet for lot in book.lots(sheet.name) if lot.since <= entry.at]
-    was = before[-1].measured_mm if before else None
-    if before and was != sheet.measured_mm and sheet.measured_mm is not None:
-        then = "not measured" if was is None else f"{was:g} mm"
-        yield f"The sheet measures {sheet.measured_mm:g} mm now; then it was {then}."
-
-
-def _changed_setups(book: Book, machine: Machine, entry: Settled) -> list[tuple[str, datetime]]:
-    """Changes since a setting was settled on, those that were taken back left aside."""
-    changed: list[tuple[str, datetime]] = []
-    for setup in book.setups(machine.name):
-        if setup.since <= entry.at:
-            continue
-        if setup.what == "undo":
-            changed = changed[:-1]
-        else:
-            changed.append((setup.what, setup.since))
-    return changed
-
-
-def _out_of_reach(machine: Machine, entry: Settled) -> Iterable[str]:
-    if entry.setting.power_pct > machine.ceiling_pct:
-        yield (
-            f"Its {entry.setting.power_pct:g} % lie above the machine's power ceiling of"
-            f" {machine.ceiling_pct:g} %."
-        )
-    if entry.setting.speed_mm_s > machine.max_speed_mm_s:
-        yield f"It is faster than the machine's top speed of {machine.max_speed_mm_s:g} mm/s."

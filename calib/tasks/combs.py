@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -25,6 +25,7 @@ from calib.logbook.coding import known_names, record_from_json, record_to_json
 from calib.logbook.keeping import Kept, understood
 from calib.records import Machine, Setting, Sheet
 from calib.tasks.boards import LAST, find_pair, marks_of
+from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.files import Files
 from calib.tasks.kerfs import kerf_at
 
@@ -113,7 +114,11 @@ def plan_comb_board(
     """
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, "cut")
-    setting = wish.setting or _settled(book, of_machine, of_sheet)
+    setting = wish.setting
+    not_current: tuple[str, ...] = ()
+    if setting is None:
+        kept = _settled(book, of_machine, of_sheet)
+        setting, not_current = kept.setting, kept.not_current
     check_limits(of_machine, of_sheet, "cut", (setting,))
     kerf = wish.kerf_mm
     if kerf is None:
@@ -146,6 +151,7 @@ def plan_comb_board(
     }
     names = {"machine": of_machine.name, "sheet": of_sheet.name}
     book.keep("comb", content, when=when, label=board.board_id, **names)
+    board = replace(board, notes=(*board.notes, *not_current))
     return PlannedComb(board=board, files=files, time_s=comb_time_s(board))
 
 
@@ -155,14 +161,14 @@ def _measured_kerf_mm(book: Book, machine: Machine, sheet: Sheet, setting: Setti
     return None if measured is None else max(round(measured.value_mm, 2), 0.02)
 
 
-def _settled(book: Book, machine: Machine, sheet: Sheet) -> Setting:
-    settled = book.settled(machine.name, sheet.name, "cut")
+def _settled(book: Book, machine: Machine, sheet: Sheet) -> KeptSetting:
+    settled = kept_settings(book, machine.name, sheet.name, "cut")
     if not settled:
         raise NotEnoughEvidence(
             f"No cut of {sheet.name} on {machine.name} was settled on yet: settle on a promised"
             " setting first, or give power and speed."
         )
-    return settled[0].setting
+    return settled[0]
 
 
 def comb_board_files(board: CombBoard, paper: str = "a4") -> Files:

@@ -18,6 +18,7 @@ from calib.advise.features import small_features
 from calib.advise.job import Job, make_job
 from calib.advise.job_promise import job_promise
 from calib.advise.job_time import JobTime, job_time_s
+from calib.advise.recommendation import scope_words
 from calib.advise.stopwatch import TimeRatio
 from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord, NotEnoughEvidence
@@ -29,10 +30,10 @@ from calib.records import Machine, Setting
 from calib.tasks.advice import region_of_pair
 from calib.tasks.boards import find_pair
 from calib.tasks.costing import costs_of, take_down_time, time_ratio
+from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.job_records import ClassLine, JobReport, JobWish
 from calib.tasks.kerfs import kerf_law_of_pair
 from calib.tasks.pictures import picture_format
-from calib.tasks.workshop import other_lot
 
 # Why the cuts are at the setting that they are at.
 GIVEN, SETTLED, CHEAPEST = "as given", "as settled on", "at the cheapest setting"
@@ -82,18 +83,20 @@ def job_report(
         return _classes_only(read, wish)
     job = make_job(read, wish.operations, name=of_sheet.name, parts=wish.parts, sheets=wish.sheets)
     costs = costs_of(book)
+    marks, mark_notes = _marks(book, (of_machine.name, of_sheet.name), job, wish)
     times = _Times(
         machine=of_machine,
         ratio=time_ratio(book, of_machine.name),
         start_up_s=costs.start_up_s,
-        marks=_marks(book, (of_machine.name, of_sheet.name), job, wish),
+        marks=marks,
     )
     if not job.cuts:
-        return _marks_only(read, job, wish, times)
+        only = _marks_only(read, job, wish, times)
+        return replace(only, notes=(*mark_notes, *only.notes))
     pair = (of_machine.name, of_sheet.name)
     region = region_of_pair(book, *pair, "cut")
     law = kerf_law_of_pair(book, *pair)
-    chosen = _chosen(book, pair, of_sheet.lot, wish)
+    chosen = _chosen(book, pair, wish)
     report = _with_cuts(region, job, costs, times, chosen, wish)
     features = None
     if report.setting is not None:
@@ -101,7 +104,7 @@ def job_report(
         settings = {c.name: report.setting for c in job.cuts}
         features = small_features(job, of_machine, settings, kerf_mm=kerf, region=region)
     lines = _lines(read, wish, _all_settings(job, times.marks, report.setting))
-    notes = (*chosen.notes, *report.notes)
+    notes = (*chosen.notes, *mark_notes, *report.notes)
     return replace(report, classes=lines, size_mm=read.size_mm, features=features, notes=notes)
 
 
@@ -131,8 +134,11 @@ class _Times:
         return job_time_s(job, self.machine, settings, start_up_s=self.start_up_s, ratio=self.ratio)
 
 
-def _marks(book: Book, pair: tuple[str, str], job: Job, wish: JobWish) -> dict[str, Setting]:
-    """Settings of the marks: as given, else as settled on."""
+def _marks(
+    book: Book, pair: tuple[str, str], job: Job, wish: JobWish
+) -> tuple[dict[str, Setting], tuple[str, ...]]:
+    """Settings of the marks: as given, else as settled on; and why these aren't current."""
+    notes: tuple[str, ...] = ()
     unknown = [name for name in wish.marks if name not in {c.name for c in job.classes}]
     if unknown:
         raise InvalidRecord(
@@ -142,10 +148,10 @@ def _marks(book: Book, pair: tuple[str, str], job: Job, wish: JobWish) -> dict[s
     found = dict(wish.marks)
     for job_class in job.classes:
         if job_class.operation != "cut" and job_class.name not in found:
-            settled = book.settled(*pair, job_class.operation)
-            if settled:
-                found[job_class.name] = settled[0].setting
-    return found
+            for kept in kept_settings(book, *pair, job_class.operation):
+                found[job_class.name] = kept.setting
+                notes += kept.not_current
+    return found, notes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,15 +165,13 @@ class _Chosen:
     notes: tuple[str, ...]
 
 
-def _chosen(book: Book, pair: tuple[str, str], lot: str, wish: JobWish) -> _Chosen:
-    settled = next(iter(book.settled(*pair, "cut")), None)
+def _chosen(book: Book, pair: tuple[str, str], wish: JobWish) -> _Chosen:
+    settled = next(iter(kept_settings(book, *pair, "cut")), None)
     promise = settled.promise if settled else None
     setting, why = (settled.setting, SETTLED) if settled else (None, "")
     if wish.cut is not None:
         setting, why = wish.cut, GIVEN
-    notes: tuple[str, ...] = ()
-    if settled and why == SETTLED and other_lot(settled.lot, lot):
-        notes = (*other_lot(settled.lot, lot), "Try the new lot before the job: four burns do.")
+    notes = _kept_notes(settled) if settled and why == SETTLED else ()
     char = wish.char_at_most
     return _Chosen(
         setting=setting,
@@ -176,6 +180,19 @@ def _chosen(book: Book, pair: tuple[str, str], lot: str, wish: JobWish) -> _Chos
         char_at_most=promise.char_at_most if char is None and promise else char,
         notes=notes,
     )
+
+
+def _kept_notes(kept: KeptSetting) -> tuple[str, ...]:
+    """Why a kept setting isn't current, and for what its chance was stated."""
+    notes = kept.not_current
+    if notes:
+        notes += ("Try it before the job: four burns do.",)
+    if kept.promise is not None:
+        notes += (
+            f"The setting was kept with a chance of {kept.promise.chance:.3f} for"
+            f" {scope_words(kept.promise)}; the chances here are of this job.",
+        )
+    return notes
 
 
 def _all_settings(

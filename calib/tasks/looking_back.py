@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.logbook import Book, Entry, Filters, Forecast, PromisedJob
 from calib.logbook.events import outcome_of
-from calib.records import COUPON_CUT_MM, Burn
+from calib.tasks.checks import STRIP_NOTE
+from calib.tasks.current import kept_promise, why_not_counted
 from calib.tasks.files import Files
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import fit_region
+from calib.tasks.new_lot import LOT_NOTE
 from calib.tasks.pictures import picture_format
 
 if TYPE_CHECKING:
@@ -25,9 +28,6 @@ WHATS = {
     "mark": ("mark_",),
     "promises": (),
 }
-# A part counts for a coupon's promise, and a job for a whole job's, when its cut path differs from
-# the promised one by less than this share: the chances then differ by less than can be told.
-SAME_LENGTH = 0.25
 _PAGE = 1000
 
 
@@ -92,7 +92,7 @@ def track_record(book: Book, wish: TrackRecordWish) -> TrackRecord:
         book.sheet(wish.sheet)
     told, notes = _told(book, wish)
     if not told:
-        raise NotEnoughEvidence(_NOTHING[wish.what])
+        raise NotEnoughEvidence(" ".join((_NOTHING[wish.what], *notes)))
     record = compared(told)
     return replace(record, notes=(*record.notes, *notes))
 
@@ -102,8 +102,8 @@ _NOTHING = {
     "char": "No char was both forecast and read: plan a board, burn it, take down its char.",
     "mark": "No mark was both forecast and read: plan a board of marks, and take it down.",
     "promises": (
-        "No job was run on a promise yet: ask for a setting with recommend, run a job at it, and"
-        " take it down with take-down-job."
+        "No job says yet whether a promise held: ask for a setting with recommend, run a job at it,"
+        " and take it down with take-down-job."
     ),
 }
 
@@ -159,11 +159,22 @@ def track_record_title(wish: TrackRecordWish) -> str:
 
 def _told(book: Book, wish: TrackRecordWish) -> tuple[list[Told], tuple[str, ...]]:
     if wish.what == "promises":
-        return _of_jobs(book.promised_jobs(machine=wish.machine, sheet=wish.sheet))
+        return _of_jobs(book, wish)
     if wish.leave_one_out:
         return list(_left_out(book, wish)), ()
     found = book.forecasts(machine=wish.machine, sheet=wish.sheet)
-    return [told for forecast in found for told in _of_forecast(forecast, wish.what)], ()
+    checks = _checks(book, {forecast.board for forecast in found})
+    return [
+        told
+        for forecast in found
+        if forecast.board not in checks
+        for told in _of_forecast(forecast, wish.what)
+    ], ()
+
+
+def _checks(book: Book, boards: Iterable[str]) -> set[str]:
+    """Boards that try a lot or a machine: they stand on its edge, and are no plans of a sheet."""
+    return {code for code in boards if {LOT_NOTE, STRIP_NOTE} & set(book.board(code).notes)}
 
 
 def _belongs(event: str, what: str) -> bool:
@@ -184,6 +195,8 @@ def _left_out(book: Book, wish: TrackRecordWish) -> Iterator[Told]:
     marks = _wanted_marks(book, wish)
     for entry in _read_boards(book, wish):
         grid = book.board(entry.id)
+        if {LOT_NOTE, STRIP_NOTE} & set(grid.notes):
+            continue
         others = book.burns(entry.machine, entry.sheet, grid.operation, without_board=entry.id)
         if not others:
             continue
@@ -214,19 +227,18 @@ def _wanted_marks(book: Book, wish: TrackRecordWish) -> dict[str, int]:
     return {board: int(grade[-1]) for board, grade in events.items()}
 
 
-def _of_jobs(jobs: Sequence[PromisedJob]) -> tuple[list[Told], tuple[str, ...]]:
-    told: list[Told] = []
-    passed_over = 0
-    for job in jobs:
-        found = _of_job(job)
-        told += found
-        passed_over += not found
-    if not passed_over:
-        return told, ()
-    jobs_words = "job isn't" if passed_over == 1 else "jobs aren't"
-    return told, (
-        f"{passed_over} {jobs_words} counted: the cut path wasn't about the promised one, or what"
-        " was promised wasn't read.",
+def _of_jobs(book: Book, wish: TrackRecordWish) -> tuple[list[Told], tuple[str, ...]]:
+    jobs = book.promised_jobs(machine=wish.machine, sheet=wish.sheet)
+    reasons = Counter(why_not_counted(job.promise, job.burns) for job in jobs)
+    told = [told for job in jobs for told in _of_job(job)]
+    run = Filters(machine=wish.machine, sheet=wish.sheet, kinds=("job",))
+    unpromised = book.search(run, limit=1).total - len(jobs)
+    reasons["no chance was stated for its setting, lot and set-up before it was run"] += unpromised
+    isnt = {True: "job isn't", False: "jobs aren't"}
+    return told, tuple(
+        f"{count} {isnt[count == 1]} counted: {why}."
+        for why, count in reasons.items()
+        if why and count
     )
 
 
@@ -234,38 +246,10 @@ def _of_job(job: PromisedJob) -> list[Told]:
     """What a job says of its promise: part by part, or, for a whole job, all or nothing."""
     from calib.advise.track_record import Told
 
+    if why_not_counted(job.promise, job.burns):
+        return []
     chance = job.promise.chance
-    outcomes = [(_kept(burn, job), burn) for burn in job.burns]
-    if any(kept is None for kept, _ in outcomes):
-        return []
+    outcomes = [(bool(kept_promise(job.promise, burn)), burn.count) for burn in job.burns]
     if job.promise.scope == "job":
-        lengths = [_length_mm(burn) * burn.count for burn in job.burns]
-        if not _about(sum(lengths), job.promise.cut_length_mm or 0.0):
-            return []
         return [Told(chance=chance, came=all(kept for kept, _ in outcomes), group=job.job)]
-    if not all(_about(_length_mm(burn), COUPON_CUT_MM) for burn in job.burns):
-        return []
-    return [
-        Told(chance=chance, came=bool(kept), group=job.job, count=burn.count)
-        for kept, burn in outcomes
-    ]
-
-
-def _kept(burn: Burn, job: PromisedJob) -> bool | None:
-    """Whether a burn kept the promise; None when it can't be told."""
-    promise = job.promise
-    if promise.operation != "cut":
-        return None if burn.mark is None else burn.mark == promise.mark
-    if burn.through is None:
-        return None
-    if promise.char_at_most is None or burn.through != "through":
-        return burn.through == "through"
-    return None if burn.char is None else burn.char <= promise.char_at_most
-
-
-def _length_mm(burn: Burn) -> float:
-    return COUPON_CUT_MM if burn.cut_length_mm is None else burn.cut_length_mm
-
-
-def _about(length_mm: float, promised_mm: float) -> bool:
-    return abs(length_mm - promised_mm) <= SAME_LENGTH * promised_mm
+    return [Told(chance=chance, came=kept, group=job.job, count=count) for kept, count in outcomes]

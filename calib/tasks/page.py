@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from calib.errors import LogbookError
 from calib.grid.board_time import board_time
 from calib.hazards import Hazard, check_hazard
-from calib.logbook import Book, Entry, Filters, Photograph, PromiseEntry, Settled
+from calib.logbook import Book, Entry, Filters, Photograph
 from calib.records import Grid, Machine, Operation, Reading, Sheet
 from calib.tasks.boards import find_board
+from calib.tasks.current import KeptSetting, StandingPromise, kept_settings, standing_promises
 from calib.tasks.files import FileWish, board_files
 
 # Boards and settled settings that a desk has room for.
@@ -29,14 +30,14 @@ class Standing:
     newest
         The board planned last; None when there is none.
     settled
-        Settings that were settled on.
+        Settings that were settled on, with why they aren't current.
     """
 
     machines: tuple[Machine, ...]
     sheets: tuple[Sheet, ...]
     waiting: tuple[Entry, ...]
     newest: Entry | None
-    settled: tuple[Settled, ...]
+    settled: tuple[KeptSetting, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,7 +94,7 @@ def standing(book: Book) -> Standing:
         sheets=tuple(book.sheets()),
         waiting=tuple(board for board in boards if board.read < board.cells),
         newest=boards[0] if boards else None,
-        settled=tuple(book.settled()[:_RECENT]),
+        settled=kept_settings(book)[:_RECENT],
     )
 
 
@@ -171,7 +172,7 @@ def hazard_of(book: Book, machine: str, sheet: str, operation: Operation) -> Haz
 
 def last_promised(
     book: Book, machine: str, sheet: str, operation: Operation
-) -> PromiseEntry | None:
+) -> StandingPromise | None:
     """Look up what was promised last of a pair.
 
     Parameters
@@ -183,10 +184,10 @@ def last_promised(
 
     Returns
     -------
-    PromiseEntry or None
+    StandingPromise or None
         None when nothing was.
     """
-    made = book.promises(machine=machine, sheet=sheet)
+    made = standing_promises(book, machine=machine, sheet=sheet)
     return next((entry for entry in made if entry.promise.operation == operation), None)
 
 

@@ -150,8 +150,8 @@ def _advice(
 
 
 def _levels(region: Region, wish: RegionWish) -> tuple[float, ...]:
-    asked = wish.reliability
-    if region.operation != "cut" or not _LEVELS[1] < asked < 1.0:
+    asked = wish.asked_of(region.operation)
+    if region.operation != "cut" or asked is None or not _LEVELS[1] < asked < 1.0:
         return _LEVELS
     return (*_LEVELS[:2], asked)
 

@@ -213,28 +213,3 @@ def change_sheet(
     sheet = dataclasses.replace(book.sheet(name), **changed)
     add_sheet(book, sheet, when=when, note=note)
     return sheet
-
-
-def other_lot(then: str, now: str) -> tuple[str, ...]:
-    """Say that a setting was settled for another lot than the one at hand.
-
-    Parameters
-    ----------
-    then, now
-        Names of the lots; "" for none.
-
-    Returns
-    -------
-    tuple of str
-        One sentence, or none when it is the same lot.
-
-    Examples
-    --------
-    >>> other_lot("March", "May")
-    ('It was settled for lot March; now it is lot May.',)
-    """
-    if then == now:
-        return ()
-    settled = f"for lot {then}" if then else "before the lot had a name"
-    today = f"it is lot {now}" if now else "the lot has no name"
-    return (f"It was settled {settled}; now {today}.",)

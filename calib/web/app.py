@@ -17,6 +17,7 @@ from calib.errors import (
     InvalidQuantity,
     InvalidRecord,
     LogbookError,
+    NeedsYes,
     NotEnoughEvidence,
     RefusedMaterial,
 )
@@ -40,6 +41,7 @@ _KINDS: tuple[tuple[type[CalibError], str, int], ...] = (
     (CellChanged, "cell_changed", 409),
     (RefusedMaterial, "refused_material", 409),
     (DeclarationNeeded, "declaration_needed", 409),
+    (NeedsYes, "needs_yes", 409),
     (NotEnoughEvidence, "not_enough_evidence", 409),
     (BadFile, "bad_file", 422),
     (InvalidQuantity, "invalid", 422),

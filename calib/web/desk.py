@@ -21,7 +21,14 @@ from calib.hazards import CAUTIONS
 from calib.logbook import Book
 from calib.records import CHAR_WORDS, MARK_WORDS, Operation
 from calib.report.checks import change_words
-from calib.report.words import counted, date_words, operation_words, setting_words, speed_words
+from calib.report.words import (
+    chance_words,
+    counted,
+    date_words,
+    operation_words,
+    setting_words,
+    speed_words,
+)
 from calib.web.gate import Gate
 
 HERE = Path(__file__).parent
@@ -117,6 +124,7 @@ def _templates() -> jinja2.Environment:
     )
     environment.filters |= {
         "change": change_words,
+        "chance": chance_words,
         "counted": counted,
         "date": date_words,
         "operation": operation_words,

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
 from calib import tasks
+from calib.errors import InvalidRecord
 from calib.records import LaserSource, Machine, Operation, Setting, Sheet
 from calib.units import parse_length_mm, parse_percent, parse_size_mm, parse_speed_mm_s
 
@@ -49,7 +50,7 @@ class WishForm(PairForm):
     """What is asked of a setting."""
 
     aim: Literal["fastest", "cleanest"] = "fastest"
-    reliability: Annotated[float, Field(ge=0.5, lt=1)] = tasks.RegionWish().reliability
+    reliability: Annotated[float, Field(ge=0.5, lt=1)] = tasks.BoardWish().reliability
     char_at_most: Grade = None
     mark: Annotated[int, Field(ge=0, le=4)] = 2
     scope: Literal["coupon", "job", "sheet"] = "coupon"
@@ -58,13 +59,21 @@ class WishForm(PairForm):
     @property
     def wish(self) -> tasks.RegionWish:
         """As tasks take it."""
-        length = parse_length_mm(self.cut_length) if self.cut_length else None
+        length = None
+        if self.scope == "job":
+            if not self.cut_length:
+                raise InvalidRecord(
+                    "cut_length is '': a whole job's chance hangs on its length; give the job's"
+                    " cut path, such as 4.2 m."
+                )
+            length = parse_length_mm(self.cut_length)
         return tasks.RegionWish(
             aim=self.aim,
-            reliability=self.reliability,
+            # A mark's chance is the highest there is; how sure it must be is asked of cuts.
+            reliability=self.reliability if self.operation == "cut" else None,
             char_at_most=self.char_at_most if self.operation == "cut" else None,
             mark=self.mark,
-            cut_length_mm=length if self.scope == "job" else None,
+            cut_length_mm=length,
             next_sheet=self.scope == "sheet",
         )
 
@@ -86,7 +95,7 @@ class BoardForm(WishForm):
             burns=self.burns,
             offcut_mm=parse_size_mm(self.offcut) if self.offcut else None,
             line_pitch_mm=pitch if self.operation == "area_mark" else None,
-            reliability=wish.reliability,
+            reliability=self.reliability,
             char_at_most=wish.char_at_most,
             mark=wish.mark,
         )

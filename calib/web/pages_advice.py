@@ -8,9 +8,9 @@ from fastapi import APIRouter, Form, Query, Request
 from starlette.responses import RedirectResponse, Response
 
 from calib import tasks
-from calib.errors import InvalidRecord
+from calib.errors import InvalidRecord, NeedsYes
 from calib.web.board_svg import board_svg
-from calib.web.desk import desk_of, form_page, now
+from calib.web.desk import Desk, desk_of, form_page, now
 from calib.web.forms import BoardForm, JobForm, PairForm, WishForm
 from calib.web.region_svg import region_svg
 from calib.web.showing import advice_shown, look_shown, planned_shown
@@ -92,19 +92,30 @@ def recommend(request: Request, form: Annotated[WishForm, Form()]) -> Response:
 
 @router.get("/promise/{promise_id}")
 def promise(request: Request, promise_id: str) -> Response:
-    """Show a setting with what was promised of it."""
-    here = desk_of(request)
+    """Show a setting with what was promised of it, and what speaks against keeping it."""
+    return _promise_page(desk_of(request), promise_id)
+
+
+def _promise_page(here: Desk, promise_id: str, status: int = 200) -> Response:
     entry = tasks.find_promise(here.book, promise_id)
     advice = here.remembered(entry.id)
     shown = {} if advice is None else advice_shown(advice)
     hazard = tasks.hazard_of(here.book, entry.machine, entry.sheet, entry.promise.operation)
-    return here.show("promise.html", entry=entry, hazard=hazard, **shown)
+    doubts = tasks.doubts_of(here.book, entry)
+    return here.show(
+        "promise.html", status, entry=entry, hazard=hazard, doubts=doubts, asked=status != 200,
+        **shown,
+    )  # fmt: skip
 
 
 @router.post("/promise/{promise_id}/settle")
-def settle(request: Request, promise_id: str) -> Response:
-    """Settle on a promised setting."""
-    tasks.settle(desk_of(request).book, promise_id, when=now())
+def settle(request: Request, promise_id: str, sure: Annotated[bool, Form()] = False) -> Response:
+    """Settle on a promised setting; ask first where something speaks against it."""
+    here = desk_of(request)
+    try:
+        tasks.settle(here.book, promise_id, when=now(), sure=sure)
+    except NeedsYes:
+        return _promise_page(here, promise_id, status=409)
     return RedirectResponse("/done/settled", 303)
 
 

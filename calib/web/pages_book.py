@@ -67,7 +67,7 @@ def sheet(request: Request, name: Annotated[str, Query(max_length=200)]) -> Resp
         sheet=found,
         hazard=tasks.check_material(found.material, declaration=found.declaration),
         lots=here.book.lots(name),
-        settled=here.book.settled(sheet=name),
+        settled=tasks.kept_settings(here.book, sheet=name),
         machines=here.book.machines(),
     )
 

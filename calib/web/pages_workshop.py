@@ -72,7 +72,7 @@ def change_lot(request: Request, form: Annotated[LotForm, Form()]) -> Response:
     here = desk_of(request)
     form_page(request, "lot.html", sheets=here.book.sheets())
     sheet = tasks.change_sheet(here.book, form.sheet, when=now(), **form.changed)
-    settled = here.book.settled(sheet=sheet.name)
+    settled = tasks.kept_settings(here.book, sheet=sheet.name)
     return here.show(
         "lot_taken.html", sheet=sheet, settled=settled, machines=here.book.machines(), typed={}
     )

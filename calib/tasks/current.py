@@ -1,0 +1,205 @@
+"""Whether a promise, or a setting that was kept, is current, and why not."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, fields
+from datetime import datetime
+from typing import Any
+
+from calib.advise.recommendation import SETTLED_CHANCE, scope_words, share_words
+from calib.logbook import Book, PromiseEntry, Settled
+from calib.records import COUPON_CUT_MM, Burn, Machine, Operation, Promise, Setting
+
+# A part counts for a coupon's promise, and a job for a whole job's, when its cut path differs from
+# the promised one by less than this share: the chances then differ by less than can be told.
+SAME_LENGTH = 0.25
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptSetting(Settled):
+    """A kept setting with why it isn't current, in sentences; none when it is."""
+
+    not_current: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StandingPromise(PromiseEntry):
+    """A promise with why it isn't current, in sentences; none when it is."""
+
+    not_current: tuple[str, ...] = ()
+
+
+def kept_settings(
+    book: Book,
+    machine: str | None = None,
+    sheet: str | None = None,
+    operation: Operation | None = None,
+) -> tuple[KeptSetting, ...]:
+    """The settings that were settled on, each with why it isn't current; None: of all."""
+    reasons = Reasons(book)
+    return tuple(
+        KeptSetting(**_fields_of(entry), not_current=reasons.of(entry))
+        for entry in book.settled(machine, sheet, operation)
+    )
+
+
+def standing_promises(
+    book: Book, *, machine: str | None = None, sheet: str | None = None
+) -> tuple[StandingPromise, ...]:
+    """The promises, newest first, each with why it isn't current; None: of all."""
+    reasons = Reasons(book)
+    return tuple(
+        StandingPromise(**_fields_of(entry), not_current=reasons.of(entry))
+        for entry in book.promises(machine=machine, sheet=sheet)
+    )
+
+
+def _fields_of(entry: Settled | PromiseEntry) -> dict[str, Any]:
+    return {field.name: getattr(entry, field.name) for field in fields(entry)}
+
+
+class Reasons:
+    """Why promises and kept settings of a book aren't current; each pair is looked up once."""
+
+    def __init__(self, book: Book) -> None:
+        self._book = book
+        self._lots = functools.cache(book.lots)
+        self._setups = functools.cache(book.setups)
+        self._machine = functools.cache(book.machine)
+        self._burns = functools.cache(book.burns)
+
+    def of(self, entry: Settled | PromiseEntry) -> tuple[str, ...]:
+        """Say in sentences what has changed since; empty when it is current."""
+        if isinstance(entry, Settled):
+            operation, setting = entry.operation, entry.setting
+            at, lots = entry.promised_at or entry.at, [("settled", entry.lot)]
+            if entry.promised_lot is not None:
+                lots.append(("promised", entry.promised_lot))
+        else:
+            operation, setting = entry.promise.operation, entry.promise.setting
+            at, lots = entry.at, [("promised", entry.lot)]
+        pair = (entry.machine, entry.sheet)
+        return (
+            *self._other_lot(pair, operation, lots),
+            *self._other_thickness(entry.sheet, at),
+            *self._other_setup(pair, operation, at),
+            *_out_of_reach(self._machine(entry.machine), setting),
+        )
+
+    def _other_lot(
+        self, pair: tuple[str, str], operation: Operation, lots: list[tuple[str, str]]
+    ) -> Iterable[str]:
+        now = self._lots(pair[1])[-1].sheet.lot
+        for verb, lot in lots:
+            if lot != now:
+                then = f"for lot {lot}" if lot else "before the lot had a name"
+                today = f"it is lot {now}" if now else "the lot has no name"
+                yield f"It was {verb} {then}; now {today}."
+                return
+        if all(version.sheet.lot == now for version in self._lots(pair[1])):
+            return
+        if self._burns(*pair, operation) and not self._burns(*pair, operation, lot=now):
+            yield f"It rests on burns of other lots: none of {_lot_words(now)} was read yet."
+
+    def _other_thickness(self, sheet: str, at: datetime) -> Iterable[str]:
+        versions = self._lots(sheet)
+        measured = versions[-1].sheet.measured_mm
+        before = [version.sheet.measured_mm for version in versions if version.since <= at]
+        if before and measured is not None and before[-1] != measured:
+            then = "not measured" if before[-1] is None else f"{before[-1]:g} mm"
+            yield f"The sheet measures {measured:g} mm now; then it was {then}."
+
+    def _other_setup(
+        self, pair: tuple[str, str], operation: Operation, at: datetime
+    ) -> Iterable[str]:
+        changes: list[tuple[str, datetime]] = []
+        for setup in self._setups(pair[0])[1:]:
+            if setup.what == "undo":
+                changes = changes[:-1]
+            else:
+                changes.append((setup.what, setup.since))
+        later = [(what, since) for what, since in changes if since > at]
+        for what, since in later:
+            yield f"The machine was changed since ({what}, {_day(since, at)})."
+        if later or not changes:
+            return
+        what, since = changes[-1]
+        burns = self._burns(*pair, operation)
+        if burns and not self._burns(*pair, operation, since=since):
+            yield (
+                f"It rests on burns from before the machine was changed ({what},"
+                f" {_day(since, at)}): none was read since."
+            )
+
+
+def doubts_of(book: Book, entry: PromiseEntry) -> tuple[str, ...]:
+    """Why a promised setting shouldn't be kept without a clear yes, in sentences."""
+    promise = entry.promise
+    doubts = list(Reasons(book).of(entry))
+    if promise.chance < SETTLED_CHANCE:
+        good = "come out as wanted" if promise.operation != "cut" else "fall free"
+        doubts.append(
+            f"Its chance is only {promise.chance:.3f}: about {share_words(promise.chance)} {good}."
+        )
+    kept = book.settled(entry.machine, entry.sheet, promise.operation)
+    before = kept[0].promise if kept else None
+    if before is not None and scope_words(before) != scope_words(promise):
+        doubts.append(
+            f"It is promised for {scope_words(promise)}; the setting that is kept now was for"
+            f" {scope_words(before)}."
+        )
+    return tuple(doubts)
+
+
+def why_not_counted(promise: Promise, burns: Sequence[Burn]) -> str:
+    """Why a job doesn't tell whether a promise held; empty when it does."""
+    if any(kept_promise(promise, burn) is None for burn in burns):
+        return "what was promised of it wasn't read"
+    lengths = [COUPON_CUT_MM if b.cut_length_mm is None else b.cut_length_mm for b in burns]
+    if promise.scope == "job":
+        whole = promise.cut_length_mm or 0.0
+        total = sum(length * burn.count for length, burn in zip(lengths, burns, strict=True))
+        if not _about(total, whole):
+            return f"its cut path is {total / 1000:.3g} m, the promised job's {whole / 1000:.3g} m"
+        return ""
+    if all(_about(length, COUPON_CUT_MM) for length in lengths):
+        return ""
+    return (
+        f"the cut path of its parts isn't about {COUPON_CUT_MM:.0f} mm, as of the coupon that was"
+        " promised"
+    )
+
+
+def kept_promise(promise: Promise, burn: Burn) -> bool | None:
+    """Whether a burn came out as promised; None when that wasn't read."""
+    if promise.operation != "cut":
+        return None if burn.mark is None else burn.mark == promise.mark
+    if burn.through is None:
+        return None
+    if promise.char_at_most is None or burn.through != "through":
+        return burn.through == "through"
+    return None if burn.char is None else burn.char <= promise.char_at_most
+
+
+def _about(length_mm: float, promised_mm: float) -> bool:
+    return abs(length_mm - promised_mm) <= SAME_LENGTH * promised_mm
+
+
+def _lot_words(lot: str) -> str:
+    return f"lot {lot}" if lot else "the lot without a name"
+
+
+def _day(at: datetime, local: datetime) -> str:
+    return f"{at.astimezone(local.tzinfo):%Y-%m-%d}"
+
+
+def _out_of_reach(machine: Machine, setting: Setting) -> Iterable[str]:
+    if setting.power_pct > machine.ceiling_pct:
+        yield (
+            f"Its {setting.power_pct:g} % lie above the machine's power ceiling of"
+            f" {machine.ceiling_pct:g} %."
+        )
+    if setting.speed_mm_s > machine.max_speed_mm_s:
+        yield f"It is faster than the machine's top speed of {machine.max_speed_mm_s:g} mm/s."
