@@ -165,7 +165,7 @@ def test_the_logbook_remembers_which_slow_cells_were_wished_for() -> None:
             calib.Reading(cell=c.label, through="through" if c.speed_mm_s < 1.0 else "no", char=2)
             for c in grid.cells
         ]
-        book.add_readings(grid.board_id, readings, when=WHEN)
+        book.record(grid.board_id, readings, when=WHEN)
         advice = advise(book, None, None, "cut", RegionWish(reliability=0.8), when=WHEN)
     assert 0.4 <= advice.recommendation.speed_mm_s < 1.5
 
