@@ -27,7 +27,7 @@ MDF = ("add-sheet", "MDF 3", "--material", "MDF", "--thickness", "3 mm")
 
 # What is asked: the same of the boards, so that they settle it, and of the advice.
 CUT_WISH = ("--char-at-most", "2", "--reliability", "0.98")
-MARK_WISH = ("--operation", "line_mark", "--reliability", "0.95")
+MARK_WISH = ("--operation", "line_mark")
 
 
 @dataclass(frozen=True, kw_only=True)

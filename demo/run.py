@@ -88,8 +88,11 @@ def ask_for_setting(sheet: str, wish: tuple[str, ...]) -> None:
         type_in("recommend", sheet, *wish)
     except Refused:
         print("(These burns don't bear such a promise; the next board would hold the burns named.)")
-    else:
+        return
+    try:
         type_in("settle", "last")
+    except Refused:
+        print("(It isn't settled on: what speaks against it stands above.)")
 
 
 def play_round(board: Round) -> bool:

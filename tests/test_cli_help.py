@@ -52,8 +52,10 @@ def test_the_chance_that_is_asked_for_is_the_same_everywhere() -> None:
         name: [p.default for p in parameters(name) if p.name == "reliability"] for name in COMMANDS
     }
     assert {d for found in defaults.values() for d in found} == {USUAL_RELIABILITY, None}
-    assert [name for name, found in defaults.items() if found == [None]] == ["job", "judge-lot"]
-    assert WishForm().reliability == USUAL_RELIABILITY == calib.tasks.RegionWish().reliability
+    # None: that of the kept setting, or the usual one for cuts and none for marks.
+    unsaid = [name for name, found in defaults.items() if found == [None]]
+    assert unsaid == ["job", "judge-lot", "recommend", "region"]
+    assert WishForm().reliability == USUAL_RELIABILITY == calib.tasks.BoardWish().reliability
 
 
 # What must have been typed before an example makes sense.

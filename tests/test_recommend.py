@@ -134,15 +134,25 @@ def test_the_next_sheet_is_slower(region):
 
 def test_a_whole_job_without_recorded_jobs_is_promised_at_most_nine_in_ten(region):
     rec = calib.recommend(region, reliability=0.99, cut_length_mm=2000.0)
-    assert rec.reliability == 0.9
+    assert rec.reliability == 0.99, "what was asked for"
     assert 0.9 <= rec.chance < 0.99
-    assert any("No whole job was recorded" in note for note in rec.notes)
+    assert any("0.99 was asked for, but no whole job was recorded" in note for note in rec.notes)
     low, high = rec.expected_pushes_interval
     assert low <= rec.expected_pushes <= high
     coupons = 2000.0 / calib.COUPON_CUT_MM
     failing = 1 - region.chance_through(rec.power_pct, rec.speed_mm_s)
     expected = coupons * failing + 2.0 * region.defects_per_m
     assert rec.expected_pushes == pytest.approx(expected, rel=1e-6)
+    # A job that needs a push needs it at one place at least; defects come on top of both.
+    assert rec.expected_defects == pytest.approx(2.0 * region.defects_per_m)
+    assert rec.expected_pushes - rec.expected_defects >= 1.0 - rec.chance_no_push
+    no_defect = np.exp(-rec.expected_defects)
+    assert rec.chance_no_help == pytest.approx(rec.chance_no_push * no_defect)
+
+
+def test_a_refused_job_says_what_was_asked_for(region):
+    with pytest.raises(calib.NotEnoughEvidence, match=r"A chance of 0\.99 was .*job 0\.9 would do"):
+        calib.recommend(region, cut_length_mm=5e6)
 
 
 def test_nothing_burnt_is_refused_and_the_next_burns_named():
@@ -218,22 +228,54 @@ def test_senseless_wishes_are_named(region, wish, words):
         calib.recommend(region, **wish)
 
 
-def test_marks_keep_the_reliability_of_not_going_deeper():
+@pytest.fixture(scope="module")
+def lines():
     rows = [(12, 220, 0), (12, 120, 1), (12, 60, 2), (16, 220, 1), (16, 80, 2), (24, 220, 1)]
     rows += [(24, 150, 2), (24, 100, 2), (32, 220, 2), (32, 120, 3), (32, 60, 4), (24, 60, 3)]
     burns = [
         calib.Burn(operation="line_mark", power_pct=float(p), speed_mm_s=float(v), mark=g)
         for p, v, g in rows
     ]
-    region = calib.fit_region(MACHINE, SHEET, "line_mark", burns)
-    rec = calib.recommend(region, reliability=0.9)
+    return calib.fit_region(MACHINE, SHEET, "line_mark", burns)
+
+
+def test_marks_keep_a_reliability_of_not_going_deeper_that_is_given(lines):
+    rec = calib.recommend(lines, reliability=0.9)
     at = rec.power_pct, rec.speed_mm_s
-    assert rec.chance == pytest.approx(region.chance_mark(2, *at))
-    assert rec.chance_not_deeper == pytest.approx(region.chance_mark_at_most(2, *at))
+    assert rec.chance == pytest.approx(lines.chance_mark(2, *at))
+    assert rec.chance_not_deeper == pytest.approx(lines.chance_mark_at_most(2, *at))
     assert rec.chance_not_deeper >= 0.9
-    assert region.tested(*at)
-    total = sum(region.chance_mark(g, *at) for g in range(5))
+    assert lines.tested(*at)
+    total = sum(lines.chance_mark(g, *at) for g in range(5))
     assert total == pytest.approx(1.0, abs=1e-9)
+    strict = calib.recommend(lines, reliability=0.99)
+    assert strict.chance_not_deeper >= 0.99
+    assert strict.chance < rec.chance
+
+
+def test_a_mark_is_the_fastest_of_the_likeliest_where_no_bound_is_given(lines):
+    rec = calib.recommend(lines)
+    assert rec.reliability is None
+    assert rec.chance_not_deeper == pytest.approx(
+        lines.chance_mark_at_most(2, rec.power_pct, rec.speed_mm_s)
+    )
+    # Every step of a coarse grid inside what was burnt, looked at one by one.
+    places = [
+        (float(p), float(v)) for p in range(12, 33) for v in range(60, 221, 2) if lines.tested(p, v)
+    ]
+    power, speed = np.array(places).T
+    chances = lines.chance_mark(2, power, speed)
+    assert rec.chance >= chances.max() - 0.02 - 1e-9
+    as_good = chances >= chances.max() - 0.02 + 0.002
+    assert rec.speed_mm_s >= speed[as_good].max()
+    assert rec.speed_mm_s > speed[chances.argmax()]
+
+
+@pytest.mark.parametrize("scope", [{"cut_length_mm": 3000.0}, {"next_sheet": True}])
+def test_marks_are_promised_one_at_a_time(lines, scope):
+    given = r"cut_length_mm is (3000\.0|None) and next_sheet (False|True)"
+    with pytest.raises(calib.InvalidRecord, match=given):
+        calib.recommend(lines, **scope)
 
 
 def test_hull_against_points_drawn_inside_and_outside():

@@ -163,7 +163,7 @@ def test_a_card_holds_what_the_logbook_knows(book: Book) -> None:
     (entry,) = card.settings
     assert entry.setting == settled_of_pair(book)[0].setting
     facts = " ".join(entry.facts)
-    assert re.search(r"Promised: chance 0\.9\d\d that a coupon on this sheet falls free", facts)
+    assert re.search(r"Promised: chance 0\.9\d\d that the next coupon on this sheet falls", facts)
     assert "the logbook holds 24 burns" in facts
     assert "Note: for the big order" in facts
     assert f"Settled {NOW:%Y-%m-%d}, lot not named" in facts

@@ -204,6 +204,15 @@ def test_left_out_marks_are_asked_for_the_grade_they_were_planned_for(shell: She
     assert shell.json("track-record", "--what", "mark")["count"] == 12
 
 
+def test_lot_trials_and_check_strips_are_no_plans(evening: Shell) -> None:
+    record = evening.json("track-record")
+    evening.burn(evening.json("plan-strip")["grid"], cut_cleanly)
+    evening.run("change-sheet", "birch 3", "--lot", "May")
+    evening.burn(evening.json("plan-lot")["grid"], cut_cleanly)
+    assert evening.json("track-record") == record
+    assert evening.json("track-record", "--leave-one-out")["groups"] == record["groups"] == 1
+
+
 def a_job(through: int, hanging: int, length_mm: float | None = None) -> list[Burn]:
     setting = {"operation": "cut", "power_pct": 60.0, "speed_mm_s": 12.0, "source": "job"}
     counts = {"through": through, "hanging": hanging}
@@ -241,7 +250,7 @@ def test_jobs_are_counted_where_they_are_what_was_promised(
         book.add_job("bench", "birch 3", job, when=later(2), promise_id=code)
         wish = TrackRecordWish(what="promises")
         if not outcomes:
-            with pytest.raises(NotEnoughEvidence, match="No job was run on a promise"):
+            with pytest.raises(NotEnoughEvidence, match=r"1 job isn't counted: (its|the) cut path"):
                 over_book(book, wish)
             return
         record = over_book(book, wish)

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from calib.advise.costs import Costs
 from calib.advise.recommendation import Recommendation
-from calib.advise.wish import asked_of
+from calib.advise.wish import Wish, asked_of
 from calib.errors import InvalidRecord, NeedsYes
 from calib.fit.region import Region
 from calib.grid.limits import BEYOND, SLOWEST_MM_S
@@ -56,6 +56,9 @@ class RegionWish:
     next_sheet: bool = False
     costs: Costs | None = None
     slowest_mm_s: float | None = None
+
+    def __post_init__(self) -> None:
+        Wish(cut_length_mm=self.cut_length_mm, next_sheet=self.next_sheet)
 
     def asked_of(self, operation: Operation) -> float | None:
         """The chance that is asked for of an operation; None: no bound."""

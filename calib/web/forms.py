@@ -63,7 +63,7 @@ class WishForm(PairForm):
         if self.scope == "job":
             if not self.cut_length:
                 raise InvalidRecord(
-                    "cut_length is '': a whole job's chance hangs on its length; give the job's"
+                    "A whole job's chance hangs on its length, and none was given: give the job's"
                     " cut path, such as 4.2 m."
                 )
             length = parse_length_mm(self.cut_length)
