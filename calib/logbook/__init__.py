@@ -18,8 +18,9 @@
         book.record("AB12", readings, when=now, sitting="", why="")
         book.strike_out("AB12", ["A1"], when=now, why="not burnt after all")
         book.readings("AB12")
-        book.tap("AB12", key, reading, seen=reading, when=now)          # never stored twice
+        book.tap("AB12", key, reading, saw=look_id, when=now)           # never stored twice
         book.take_back_tap("AB12", key, target, when=now)
+        book.looks("AB12")                                  # with those that stand apart
         book.undo(when=now, board_id="AB12")                # or machine=, sheet=, or both
 
         book.burns("bench", "birch 3", "cut", lot=None, since=None)     # for the fit
