@@ -83,6 +83,7 @@ if TYPE_CHECKING:
     )
     from calib.logbook.exchange import document_text, export_csv, export_json
     from calib.logbook.merge import import_json
+    from calib.logbook.readings import Looked
     from calib.logbook.store import Book, open_book
     from calib.logbook.taps import CellChanged, Tapped
 
@@ -93,6 +94,7 @@ _HOMES = {
         "SheetEntry", "Sitting",
     ),
     "calib.logbook.store": ("Book", "open_book"),
+    "calib.logbook.readings": ("Looked",),
     "calib.logbook.taps": ("CellChanged", "Tapped"),
     "calib.logbook.backup": ("backup", "backup_path", "restore"),
     "calib.logbook.exchange": ("document_text", "export_csv", "export_json"),
@@ -109,6 +111,7 @@ __all__ = [
     "Forecast",
     "HistoryLine",
     "ImportReport",
+    "Looked",
     "Page",
     "Photograph",
     "PromiseEntry",

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from calib.errors import LogbookError
 from calib.grid.board_time import board_time
 from calib.hazards import Hazard, check_hazard
-from calib.logbook import Book, Entry, Filters, Photograph, PromiseEntry, Settled
+from calib.logbook import Book, Entry, Filters, Looked, Photograph, PromiseEntry, Settled
 from calib.records import Grid, Machine, Operation, Reading, Sheet
 from calib.tasks.boards import find_board
 from calib.tasks.files import FileWish, board_files
@@ -49,6 +50,8 @@ class BoardState:
         The board.
     readings
         What counts of its cells.
+    looks
+        The same by cell, with the looks that stand apart.
     photographs
         Of the board and its cells.
     hazard
@@ -59,6 +62,7 @@ class BoardState:
 
     grid: Grid
     readings: tuple[Reading, ...]
+    looks: Mapping[str, Looked]
     photographs: tuple[Photograph, ...]
     hazard: Hazard
     minutes: float
@@ -123,6 +127,7 @@ def board_state(book: Book, board_id: str) -> BoardState:
     return BoardState(
         grid=grid,
         readings=book.readings(grid.board_id),
+        looks=book.looks(grid.board_id),
         photographs=book.photographs(grid.board_id),
         hazard=check_hazard(grid.sheet, grid.machine, grid.operation),
         minutes=minutes_of(grid),

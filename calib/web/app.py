@@ -124,7 +124,7 @@ async def _calib_error(request: Request, error: Exception) -> Response:
         kind=kind,
         message=str(error),
         next_burns=[api.setting_out(s) for s in getattr(error, "next_burns", ())],
-        reading=api.reading_out(error.reading) if isinstance(error, CellChanged) else None,
+        reading=api.outcome(error.looked) if isinstance(error, CellChanged) else None,
     )
     form = form_of(request)
     if form is None:
