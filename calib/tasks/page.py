@@ -31,6 +31,8 @@ class Standing:
         The board planned last; None when there is none.
     settled
         Settings that were settled on.
+    burnt_on
+        The machine on which each sheet was burnt last, by sheet.
     """
 
     machines: tuple[Machine, ...]
@@ -38,6 +40,13 @@ class Standing:
     waiting: tuple[Entry, ...]
     newest: Entry | None
     settled: tuple[Settled, ...]
+    burnt_on: Mapping[str, str]
+
+    def chosen(self, typed: Mapping[str, str]) -> tuple[str, str]:
+        """Name the sheet and the machine that a form is to begin with."""
+        newest = (self.newest.sheet, self.newest.machine) if self.newest else ("", "")
+        sheet = typed.get("sheet") or newest[0] or (self.sheets[0].name if self.sheets else "")
+        return sheet, typed.get("machine") or self.burnt_on.get(sheet) or newest[1]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +107,7 @@ def standing(book: Book) -> Standing:
         waiting=tuple(board for board in boards if board.read < board.cells),
         newest=boards[0] if boards else None,
         settled=tuple(book.settled()[:_RECENT]),
+        burnt_on=book.burnt_on(),
     )
 
 

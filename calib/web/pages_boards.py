@@ -10,7 +10,7 @@ from starlette.responses import RedirectResponse, Response
 from calib import tasks
 from calib.web.board_svg import board_svg, looked_words
 from calib.web.choices import questions
-from calib.web.desk import desk_of, form_page, now
+from calib.web.desk import desk_of, now
 
 router = APIRouter(include_in_schema=False)
 
@@ -29,7 +29,7 @@ def burnt(request: Request) -> Response:
 def board(request: Request, board_id: str) -> Response:
     """Show a board as it lies, its files, and what was read off it."""
     here = desk_of(request)
-    return here.show("board.html", **_shown(tasks.board_state(here.book, board_id)))
+    return here.ask(request, "board.html", **_shown(tasks.board_state(here.book, board_id)))
 
 
 @router.get("/board/{board_id}/take-down")
@@ -54,7 +54,6 @@ def take_results(
     """Take a filled in result file down: all of it, or nothing."""
     here = desk_of(request)
     state = tasks.board_state(here.book, board_id)
-    form_page(request, "board.html", **_shown(state))
     tasks.take_down(here.book, state.grid, results.file.read(), when=now(), why=why)
     return RedirectResponse(f"/board/{state.grid.board_id}", 303)
 

@@ -15,3 +15,14 @@ for (const form of document.querySelectorAll("form[method=post]")) {
     });
   });
 }
+// Another sheet: the machine on which it was burnt last, as long as nobody chose one himself.
+for (const sheet of document.querySelectorAll("select[name=sheet]")) {
+  const machine = sheet.form.querySelector("select[name=machine]");
+  if (!machine) continue;
+  let chosen = false;
+  machine.addEventListener("change", () => { chosen = true; });
+  sheet.addEventListener("change", () => {
+    const last = sheet.selectedOptions[0].dataset.machine;
+    if (last && !chosen) machine.value = last;
+  });
+}

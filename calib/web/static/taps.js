@@ -85,7 +85,7 @@ const calibTaps = (() => {
     const many = queue.length === 1 ? "1 tap waits" : `${queue.length} taps wait`;
     if (status === 401) {
       return `This device is not let in any more. ${many} here and nothing is lost: open the address`
-        + " that calib serve shows at the machine, or scan its code; they are sent then.";
+        + " that calib serve shows, or scan its code; they are sent then.";
     }
     const refused = queue.find((tap) => tap.refused);
     if (refused) return `${many} on this device. ${refused.cell}: ${refused.refused}`;
@@ -117,7 +117,7 @@ const calibTaps = (() => {
 // Wherever one comes in again, what waits is sent.
 (() => {
   const box = document.getElementById("waiting-taps");
-  const queue = box ? calibTaps.all() : [];
+  const queue = box ? calibTaps.all() : []; // the page of a board sends its own
   if (queue.length === 0) return;
   for (const tap of queue) {
     delete tap.held; // whoever is here has left the cell
