@@ -22,7 +22,9 @@ router = APIRouter(include_in_schema=False)
 def ask_plan(request: Request, form: Annotated[PairForm, Query()]) -> Response:
     """I want to find a sheet's settings."""
     here = desk_of(request)
-    return here.ask(request, "plan.html", standing=tasks.standing(here.book), typed=form.query)
+    # Who comes back to it from the board that was shown finds what was typed.
+    typed = {**request.query_params, **form.query}
+    return here.ask(request, "plan.html", standing=tasks.standing(here.book), typed=typed)
 
 
 @router.get("/plan/look")
