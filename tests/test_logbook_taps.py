@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
 from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 
 from calib.errors import InvalidRecord, LogbookError
-from calib.logbook import Book
+from calib.logbook import Book, export_json, import_json, open_book
 from calib.logbook.taps import CellChanged
 from calib.records import Reading
 
@@ -24,59 +26,169 @@ def board(book: Book) -> Book:
     return book
 
 
-def test_a_tap_is_stored_and_leaves_the_rest_of_the_cell(board: Book) -> None:
-    first = board.tap(
-        "AB12", "key-00001", Reading(cell="A1", through="through"), seen=FRESH, when=later(1)
-    )
+def read(through: str | None = None, char: int | None = None, note: str = "") -> Reading:
+    """What one look at A1 says."""
+    return Reading(cell="A1", through=through, char=char, note=note)  # type: ignore[arg-type]
+
+
+def said(book: Book, code: str = "AB12") -> set[tuple[str | None, int | None]]:
+    """What counts of A1, or the looks that stand apart."""
+    looked = book.looks(code)["A1"]
+    return {(one.reading.through, one.reading.char) for one in looked.apart or (looked,)}
+
+
+def test_a_tap_is_one_look_whole(board: Book) -> None:
+    first = board.tap("AB12", "key-00001", read("through", 2), when=later(1))
     assert first.stored
-    second = board.tap(
-        "AB12", "key-00002", Reading(cell="A1", char=2), seen=first.reading, when=later(2)
-    )
-    assert second.reading == Reading(cell="A1", through="through", char=2)
-    assert board.readings("AB12") == (second.reading,)
+    assert board.readings("AB12") == (read("through", 2),)
+    # Char on a coupon that isn't cut was a slip: the correction doesn't keep it.
+    second = board.tap("AB12", "key-00002", read("no"), saw=first.looked.id, when=later(2))
+    assert second.reading == read("no")
+    assert board.readings("AB12") == (read("no"),)
 
 
 def test_the_same_tap_sent_again_is_stored_once_even_after_a_correction(board: Book) -> None:
-    through, hanging = (Reading(cell="A1", through=word) for word in ("through", "hanging"))
-    board.tap("AB12", "key-00001", through, seen=FRESH, when=later(1))
-    board.tap("AB12", "key-00002", hanging, seen=through, when=later(2))
-    late = board.tap("AB12", "key-00001", through, seen=FRESH, when=later(3))
+    board.tap("AB12", "key-00001", read("through"), when=later(1))
+    board.tap("AB12", "key-00002", read("hanging"), saw="key-00001", when=later(2))
+    late = board.tap("AB12", "key-00001", read("through"), when=later(3))
     assert (late.stored, late.again, late.reading.through) == (False, True, "hanging")
     lines = board.history("bench", "birch 3", "cut")
     assert [line.reading.through for line in lines if line.reading] == ["through", "hanging"]
 
 
-def test_what_somebody_else_read_is_not_replaced_unseen(board: Book) -> None:
-    board.tap("AB12", "key-00001", Reading(cell="A1", char=3), seen=FRESH, when=later(1))
-    other = Reading(cell="A1", char=1)
-    with pytest.raises(CellChanged, match="A1 was read by somebody else") as refused:
-        board.tap("AB12", "key-00002", other, seen=FRESH, when=later(2))
-    assert refused.value.reading.char == 3
-    known = refused.value.reading
-    assert board.tap("AB12", "key-00003", other, seen=known, when=later(3)).stored
-    assert board.readings("AB12")[0].char == 1
+def test_no_reading_is_made_of_two_looks(board: Book) -> None:
+    """One says free and tan, the other not cut; "not cut, tan" was said by nobody."""
+    board.tap("AB12", "key-00001", read("no"), when=later(1))
+    done = board.tap("AB12", "key-00002", read("through", 1), when=later(2))
+    assert done.stored
+    assert said(board) == {("no", None), ("through", 1)}
+    assert board.readings("AB12") == ()
+    assert board.burns("bench", "birch 3", "cut") == ()
+    assert (done.reading, done.read) == (FRESH, 0)
+    chosen = board.tap("AB12", "key-00003", read("through", 1), saw=done.looked.id, when=later(3))
+    assert chosen.looked.apart == ()
+    assert board.readings("AB12") == (read("through", 1),)
+    assert len(board.burns("bench", "birch 3", "cut")) == 1
 
 
-def test_two_may_read_different_things_of_one_cell(board: Book) -> None:
-    board.tap("AB12", "key-00001", Reading(cell="A1", through="through"), seen=FRESH, when=EVENING)
-    board.tap("AB12", "key-00002", Reading(cell="A1", char=2), seen=FRESH, when=EVENING)
-    assert board.readings("AB12") == (Reading(cell="A1", through="through", char=2),)
+def test_an_answer_answers_what_it_saw_and_no_more(board: Book) -> None:
+    board.tap("AB12", "key-00001", read("no"), when=later(1))
+    asked = board.tap("AB12", "key-00002", read("through", 1), when=later(2)).looked.id
+    board.tap("AB12", "key-00003", read("hanging", 2), when=later(3))
+    assert said(board) == {("no", None), ("through", 1), ("hanging", 2)}
+    board.tap("AB12", "key-00004", read("through", 1), saw=asked, when=later(4))
+    assert said(board) == {("through", 1), ("hanging", 2)}
+    now = board.looks("AB12")["A1"].id
+    board.tap("AB12", "key-00005", FRESH, saw=now, when=later(5))
+    assert said(board) == {(None, None)}
+    assert board.looks("AB12")["A1"].apart == ()
+
+
+def test_two_who_say_the_same_are_one(board: Book) -> None:
+    board.tap("AB12", "key-00001", read("through", 1), when=later(1))
+    assert board.tap("AB12", "key-00002", read("through", 1), when=later(2)).looked.apart == ()
+    assert board.readings("AB12") == (read("through", 1),)
+
+
+ONE, TWO = "key-one-1", "key-one-2"
+
+
+@pytest.mark.parametrize(
+    ("taps", "stand"),
+    [
+        # One corrects himself, offline; the other reads it otherwise.
+        ([(ONE, read("no"), ""), (TWO, read("hanging", 2), ONE), ("key-other", read("no"), "")],
+         {("hanging", 2), ("no", None)}),
+        ([(ONE, read("no"), ""), (TWO, read("hanging", 2), ONE),
+          ("key-other", read("hanging", 2), "")], {("hanging", 2)}),
+        # Two correct the same look, differently; a third one only adds words.
+        ([(ONE, read("no"), ""), (TWO, read("through", 1), ONE), ("key-other", read("hanging", 1),
+          ONE), ("key-note1", read(note="knot"), ONE)], {("through", 1), ("hanging", 1)}),
+        ([(ONE, read("no"), ""), (TWO, FRESH, ONE), ("key-other", read("hanging"), ONE)],
+         {(None, None), ("hanging", None)}),
+    ],
+)  # fmt: skip
+def test_every_order_of_arrival_ends_alike(
+    board: Book, taps: list[tuple[str, Reading, str]], stand: set[tuple[str | None, int | None]]
+) -> None:
+    ends = []
+    for number, order in enumerate(itertools.permutations(taps)):
+        code = f"BB{number:02}"
+        board.add_board(some_grid(code), when=EVENING)
+        for place, (key, reading, saw) in enumerate(order):
+            board.tap(code, key, reading, saw=saw, when=later(place))
+        looked = board.looks(code)["A1"]
+        ends.append((said(board, code), looked.reading.is_empty, looked.reading.note))
+    assert ends[0][0] == stand
+    assert ends[0][1] == (len(stand) > 1 or stand == {(None, None)})
+    assert all(end == ends[0] for end in ends)
+
+
+def test_a_note_leaves_the_look_and_other_notes(board: Book) -> None:
+    board.tap("AB12", "key-00001", read(note="knot"), when=later(1))
+    board.tap("AB12", "key-00002", read("through", 1), when=later(2))
+    assert board.readings("AB12") == (read("through", 1, "knot"),)
+    board.tap("AB12", "key-00003", read(note="glue"), when=later(3))
+    assert board.readings("AB12") == (read("through", 1, "knot; glue"),)
+    seen = board.looks("AB12")["A1"].id
+    board.tap("AB12", "key-00004", read(note="a knot"), saw=seen, when=later(4))
+    assert board.readings("AB12") == (read("through", 1, "a knot"),)
 
 
 def test_an_empty_reading_says_that_the_cell_was_not_read(board: Book) -> None:
-    through = Reading(cell="A1", through="through", note="knot")
-    board.tap("AB12", "key-00001", through, seen=FRESH, when=later(1))
-    with pytest.raises(CellChanged, match="A1"):
-        board.tap("AB12", "key-00002", FRESH, seen=FRESH, when=later(2))
-    assert board.tap("AB12", "key-00003", FRESH, seen=through, when=later(3)).stored
+    board.tap("AB12", "key-00001", read("through", note="knot"), when=later(1))
+    assert board.tap("AB12", "key-00002", FRESH, saw="key-00001", when=later(3)).stored
     assert board.readings("AB12") == ()
-    assert not board.tap("AB12", "key-00004", FRESH, seen=FRESH, when=later(4)).stored
+    seen = board.looks("AB12")["A1"].id
+    assert not board.tap("AB12", "key-00003", FRESH, saw=seen, when=later(4)).stored
+    assert not board.tap("AB12", "key-00004", Reading(cell="A2"), when=later(4)).stored
+
+
+def test_a_result_file_decides_between_two_only_with_a_word(board: Book) -> None:
+    board.tap("AB12", "key-00001", read("no"), when=later(1))
+    board.tap("AB12", "key-00002", read("through", 1), when=later(2))
+    said_of_both = "A1 was read as through 'no' and as through 'through', char 1"
+    with pytest.raises(LogbookError, match=said_of_both):
+        board.record("AB12", [read("hanging")], when=later(3))
+    board.record("AB12", [read("hanging")], when=later(4), why="looked again")
+    assert board.readings("AB12") == (read("hanging"),)
+    assert board.looks("AB12")["A1"].apart == ()
+
+
+def test_what_a_file_says_afterwards_was_not_seen_by_a_tap_before_it(board: Book) -> None:
+    board.record("AB12", [read("hanging", 2)], when=later(1))
+    board.tap("AB12", "key-00001", read("no"), when=later(2))
+    assert said(board) == {("hanging", 2), ("no", None)}
+    assert board.strike_out("AB12", ["A1"], when=later(3), why="slipped").corrected == 1
+    assert board.looks("AB12")["A1"].apart == ()
+    assert board.readings("AB12") == ()
+
+
+def test_the_undone_half_of_a_disagreement_leaves_the_other(board: Book) -> None:
+    board.tap("AB12", "key-00001", read("no"), when=later(1))
+    board.tap("AB12", "key-00002", read("through", 1), when=later(2))
+    with pytest.raises(CellChanged, match="A1 was read by somebody else"):
+        board.take_back_tap("AB12", "key-00003", "key-00001", when=later(3))
+    board.take_back_tap("AB12", "key-00004", "key-00002", when=later(4))
+    assert board.readings("AB12") == (read("no"),)
+    board.tap("AB12", "key-00005", read("hanging"), saw="key-00004", when=later(5))
+    assert board.readings("AB12") == (read("hanging"),)
+    board.undo(when=later(6), board_id="AB12")
+    assert board.readings("AB12") == (read("no"),)
+
+
+def test_a_disagreement_travels_to_another_logbook(board: Book, tmp_path: Path) -> None:
+    board.tap("AB12", "key-00001", read("no"), when=later(1))
+    board.tap("AB12", "key-00002", read("through", 1), when=later(2))
+    with open_book(tmp_path / "other.sqlite3") as other:
+        import_json(other, export_json(board), when=later(3))
+        assert said(other) == {("no", None), ("through", 1)}
 
 
 def test_a_tap_is_taken_back_once_and_only_its_own(board: Book) -> None:
     for key, cell in (("key-00001", "A1"), ("key-00002", "A2")):
         reading = Reading(cell=cell, through="no")
-        board.tap("AB12", key, reading, seen=Reading(cell=cell), when=later(1))
+        board.tap("AB12", key, reading, when=later(1))
     (back,) = board.take_back_tap("AB12", "key-00003", "key-00001", when=later(2))
     assert (back.stored, back.reading) == (True, FRESH)
     (again,) = board.take_back_tap("AB12", "key-00003", "key-00001", when=later(3))
@@ -86,9 +198,8 @@ def test_a_tap_is_taken_back_once_and_only_its_own(board: Book) -> None:
 
 
 def test_a_tap_that_was_corrected_since_is_not_taken_back(board: Book) -> None:
-    through, hanging = (Reading(cell="A1", through=word) for word in ("through", "hanging"))
-    board.tap("AB12", "key-00001", through, seen=FRESH, when=later(1))
-    board.tap("AB12", "key-00002", hanging, seen=through, when=later(2))
+    board.tap("AB12", "key-00001", read("through"), when=later(1))
+    board.tap("AB12", "key-00002", read("hanging"), saw="key-00001", when=later(2))
     with pytest.raises(CellChanged, match="A1"):
         board.take_back_tap("AB12", "key-00003", "key-00001", when=later(3))
     board.take_back_tap("AB12", "key-00004", "key-00002", when=later(4))
@@ -101,32 +212,33 @@ def test_many_at_once_lose_nothing(board: Book) -> None:
 
     def tap(number: int) -> bool:
         cell = cells[number % len(cells)]
-        given = {"through": "through"} if number < len(cells) else {"char": 1}
+        given = {"through": "through", "char": 1} if number < len(cells) else {"note": "knot"}
         return board.tap(
             "AB12",
             f"key-{number % 12:05d}",
             Reading(cell=cell, **given),  # type: ignore[arg-type]
-            seen=Reading(cell=cell),
             when=later(number),
         ).stored
 
     with ThreadPoolExecutor(8) as pool:
         stored = list(pool.map(tap, [*range(12), *range(12)]))
     assert sum(stored) == 12
-    assert [(r.through, r.char) for r in board.readings("AB12")] == [("through", 1)] * 6
+    assert [(r.through, r.char, r.note) for r in board.readings("AB12")] == [
+        ("through", 1, "knot")
+    ] * 6
 
 
 @pytest.mark.parametrize("key", ["short", "with space here", "ä" * 9, "x" * 65])
 def test_a_key_that_is_none_is_refused(board: Book, key: str) -> None:
     with pytest.raises(InvalidRecord, match=f"key is '{key}'"):
-        board.tap("AB12", key, FRESH, seen=FRESH, when=EVENING)
+        board.tap("AB12", key, FRESH, when=EVENING)
 
 
 def test_an_unknown_board_or_cell_is_refused(board: Book) -> None:
     with pytest.raises(LogbookError, match="ZZ99"):
-        board.tap("ZZ99", "key-00001", FRESH, seen=FRESH, when=EVENING)
+        board.tap("ZZ99", "key-00001", FRESH, when=EVENING)
     with pytest.raises(InvalidRecord, match="'Z1'"):
-        board.tap("AB12", "key-00001", Reading(cell="Z1"), seen=FRESH, when=EVENING)
+        board.tap("AB12", "key-00001", Reading(cell="Z1"), when=EVENING)
 
 
 def test_what_changes_the_evidence_is_told_from_what_does_not(board: Book) -> None:
@@ -134,7 +246,7 @@ def test_what_changes_the_evidence_is_told_from_what_does_not(board: Book) -> No
     board.add_note("swept the bed", when=later(1), board_id="AB12")
     board.attach("AB12", "a.png", b"\x89PNG\r\n\x1a\n", when=later(1))
     assert board.newest_evidence() == before
-    board.tap("AB12", "key-00001", Reading(cell="A1", through="no"), seen=FRESH, when=later(2))
+    board.tap("AB12", "key-00001", Reading(cell="A1", through="no"), when=later(2))
     tapped = board.newest_evidence()
     board.take_back_tap("AB12", "key-00002", "key-00001", when=later(3))
     assert before < tapped < board.newest_evidence()

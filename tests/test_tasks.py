@@ -266,3 +266,30 @@ def test_the_public_names_of_tasks_all_load() -> None:
         assert getattr(tasks, name)
     with pytest.raises(AttributeError, match="dance"):
         _ = tasks.dance
+
+
+def test_cell_by_cell_says_whole_looks_and_asks_where_two_differ(bench: Book) -> None:
+    grid = tasks.plan_board(bench, None, None, "cut", BoardWish(burns=2), when=NOW).grid
+    first, second = (cell.label for cell in grid.cells)
+    cells = tasks.CellByCell(bench, grid, "evening")
+    cells.answer("through", NOW)
+    # Meanwhile a phone says otherwise of the same cell.
+    bench.tap(grid.board_id, "phone-001", Reading(cell=first, through="no"), when=NOW)
+    cells.answer("1", NOW)
+    said = {
+        (one.reading.through, one.reading.char) for one in bench.looks(grid.board_id)[first].apart
+    }
+    assert said == {("through", 1), ("no", None)}
+    assert bench.readings(grid.board_id) == ()
+    again = tasks.CellByCell(bench, grid, "evening")
+    assert again.question is not None
+    assert {one.through for one in again.question.apart} == {"through", "no"}
+    later = NOW + timedelta(minutes=1)
+    again.answer("no", later)
+    again.answer("hanging", later)
+    assert [(one.cell, one.through) for one in bench.readings(grid.board_id)] == [
+        (first, "no"), (second, "hanging"),
+    ]  # fmt: skip
+    again.undo(later)
+    again.answer("through", later)
+    assert bench.readings(grid.board_id)[1].through == "through"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from concurrent.futures import ThreadPoolExecutor
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -41,9 +42,9 @@ def test_a_tap_is_stored_once_and_taken_back(planned_house: House, code: str) ->
     first = tap(guest, code, "a", "A1", through="through").json()
     assert (first["stored"], first["read"], first["cells"]) == (True, 1, 6)
     again = tap(guest, code, "a", "A1", through="through").json()
-    assert (again["stored"], again["again"]) == (False, True)
-    seen = {"through": "through"}
-    assert tap(guest, code, "b", "A1", char=2, seen=seen).json()["reading"]["char"] == 2
+    assert (again["stored"], again["again"], again["look"]) == (False, True, first["look"])
+    whole = tap(guest, code, "b", "A1", through="through", char=2, saw=first["reading"]["id"])
+    assert whole.json()["reading"]["char"] == 2
     body = {"key": "c-00000000", "target": "b-00000000"}
     for stored in (True, False):
         (done,) = guest.post(f"/api/boards/{code}/take-backs", json=body).json()["done"]
@@ -52,15 +53,44 @@ def test_a_tap_is_stored_once_and_taken_back(planned_house: House, code: str) ->
     assert (reading["through"], reading["char"]) == ("through", None)
 
 
-def test_what_another_phone_read_is_shown_before_it_is_replaced(
+def test_two_looks_that_differ_are_both_given_until_one_is_chosen(
     planned_house: House, code: str
 ) -> None:
     one, other = planned_house.guest(), planned_house.guest()
-    tap(one, code, "a", "A1", through="through")
-    refused = tap(other, code, "b", "A1", through="no")
-    error = error_of(refused)
-    assert (refused.status_code, error["kind"]) == (409, "cell_changed")
-    assert error["reading"]["through"] == "through"
+    tap(one, code, "a", "A1", through="through", char=1)
+    answer = tap(other, code, "b", "A1", through="no").json()
+    assert (answer["stored"], answer["read"], answer["reading"]["through"]) == (True, 0, None)
+    (cell,) = one.get(f"/api/boards/{code}").json()["readings"]
+    said = {(look["through"], look["char"]): look["id"] for look in cell["apart"]}
+    assert said.keys() == {("through", 1), ("no", None)}
+    assert said["no", None] == answer["look"]
+    for page in (f"/board/{code}", f"/board/{code}/take-down"):
+        assert (
+            "read twice, and differently: falls free, char 1, tan / not cut" in one.get(page).text
+        )
+    tap(one, code, "c", "A1", through="no", saw=cell["id"])
+    (reading,) = planned_house.book.readings(code)
+    assert (reading.through, reading.char) == ("no", None)
+
+
+def test_a_tap_that_waited_belongs_to_its_evening(planned_house: House, code: str) -> None:
+    guest = planned_house.guest()
+    one, other = (cell.label for cell in planned_house.book.board(code).cells[:2])
+    tap(guest, code, "a", one, through="no", age_s=3 * 86400)
+    tap(guest, code, "b", other, through="no")
+    lines = planned_house.book.history("bench", "birch 3", "cut")
+    old, new = sorted(date.fromisoformat(line.sitting) for line in lines if line.reading)
+    assert (new - old).days == 3
+
+
+def test_a_tap_for_another_logbooks_board_of_that_code_is_not_stored(
+    planned_house: House, code: str
+) -> None:
+    guest, key = planned_house.guest(), planned_house.book.board_key(code)
+    refused = tap(guest, code, "a", "A1", through="no", board="another")
+    assert (refused.status_code, error_of(refused)["kind"]) == (409, "logbook")
+    assert planned_house.book.readings(code) == ()
+    assert tap(guest, code, "a", "A1", through="no", board=key).json()["stored"]
 
 
 def test_two_phones_at_once_lose_nothing(planned_house: House, code: str) -> None:
@@ -69,13 +99,13 @@ def test_two_phones_at_once_lose_nothing(planned_house: House, code: str) -> Non
     def record(phone: int) -> None:
         guest = planned_house.guest()
         for cell in cells if phone else reversed(cells):
-            read: dict[str, Any] = {"through": "hanging"} if phone else {"char": 3}
+            read: dict[str, Any] = {"through": "hanging", "char": 3} if phone else {"note": "knot"}
             assert tap(guest, code, f"{phone}{cell}", cell, **read).status_code == 200
 
     with ThreadPoolExecutor(2) as phones:
         list(phones.map(record, (0, 1)))
     readings = planned_house.book.readings(code)
-    assert [(r.through, r.char) for r in readings] == [("hanging", 3)] * len(cells)
+    assert [(r.through, r.char, r.note) for r in readings] == [("hanging", 3, "knot")] * len(cells)
 
 
 @pytest.mark.parametrize(

@@ -50,6 +50,15 @@ class Visitor:
         """Open an address."""
         return self.request("GET", path, **sent)
 
+    def submit(self, path: str, data: dict[str, str]) -> httpx.Response:
+        """Send a form as a browser does, and go where its answer leads."""
+        response = self.post(path, data=data)
+        for _ in range(3):
+            if response.status_code != 303:
+                return response
+            response = self.get(response.headers["location"])
+        raise AssertionError(f"{path} leads in circles")
+
     def post(self, path: str, **sent: Any) -> httpx.Response:
         """Send a form, JSON or a file."""
         return self.request("POST", path, **sent)

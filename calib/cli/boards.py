@@ -260,5 +260,9 @@ def show_board(board: BoardCode, book: BookPlace = None, as_json: AsJson = False
 
     with open_book(book) as opened:
         grid = tasks.find_board(opened, board)
-        readings = opened.readings(grid.board_id)
-    show({"grid": grid, "readings": readings}, report.board_text(grid, readings), as_json=as_json)
+        readings, looks = opened.readings(grid.board_id), opened.looks(grid.board_id)
+    show(
+        {"grid": grid, "readings": readings},
+        report.board_text(grid, readings, looks),
+        as_json=as_json,
+    )

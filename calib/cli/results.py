@@ -105,9 +105,9 @@ def read(
         grid = tasks.find_board(opened, board)
         label = tasks.sitting_label(now()) if sitting is None else sitting
         _ask(tasks.CellByCell(opened, grid, label))
-        readings = opened.readings(grid.board_id)
+        readings, looks = opened.readings(grid.board_id), opened.looks(grid.board_id)
     data = {"board_id": grid.board_id, "readings": readings}
-    show(data, report.board_text(grid, readings), as_json=as_json)
+    show(data, report.board_text(grid, readings, looks), as_json=as_json)
 
 
 def _ask(cells: CellByCell) -> None:

@@ -18,8 +18,9 @@
         book.record("AB12", readings, when=now, sitting="", why="")
         book.strike_out("AB12", ["A1"], when=now, why="not burnt after all")
         book.readings("AB12")
-        book.tap("AB12", key, reading, seen=reading, when=now)          # never stored twice
+        book.tap("AB12", key, reading, saw=look_id, when=now)           # never stored twice
         book.take_back_tap("AB12", key, target, when=now)
+        book.looks("AB12")                                  # with those that stand apart
         book.undo(when=now, board_id="AB12")                # or machine=, sheet=, or both
 
         book.burns("bench", "birch 3", "cut", lot=None, since=None)     # for the fit
@@ -82,6 +83,7 @@ if TYPE_CHECKING:
     )
     from calib.logbook.exchange import document_text, export_csv, export_json
     from calib.logbook.merge import import_json
+    from calib.logbook.readings import Looked
     from calib.logbook.store import Book, open_book
     from calib.logbook.taps import CellChanged, Tapped
 
@@ -92,6 +94,7 @@ _HOMES = {
         "SheetEntry", "Sitting",
     ),
     "calib.logbook.store": ("Book", "open_book"),
+    "calib.logbook.readings": ("Looked",),
     "calib.logbook.taps": ("CellChanged", "Tapped"),
     "calib.logbook.backup": ("backup", "backup_path", "restore"),
     "calib.logbook.exchange": ("document_text", "export_csv", "export_json"),
@@ -108,6 +111,7 @@ __all__ = [
     "Forecast",
     "HistoryLine",
     "ImportReport",
+    "Looked",
     "Page",
     "Photograph",
     "PromiseEntry",

@@ -124,6 +124,27 @@ class Evidence(Room):
         with self.look() as connection:
             return tuple(sorted((row["name"], row["sheet"]) for row in rows_of(connection, query)))
 
+    def burnt_on(self) -> dict[str, str]:
+        """Name the machine on which each sheet was burnt last, by the name of the sheet."""
+        some_grade = sa.or_(*[readings.c[name].is_not(None) for name in _GRADES])
+        on_boards = (
+            sa
+            .select(boards.c.machine_id, boards.c.sheet_id, readings.c.at)
+            .join(readings, readings.c.board_id == boards.c.id)
+            .where(last_of(readings, "board_id", "cell"), some_grade)
+        )
+        loose = sa.select(runs.c.machine_id, runs.c.sheet_id, runs.c.at)
+        found = sa.union(on_boards, loose.where(still_counts(runs.c.id))).subquery()
+        query = (
+            sa
+            .select(sheets.c.name.label("sheet"), machines.c.name)
+            .join(found, found.c.machine_id == machines.c.id)
+            .join(sheets, sheets.c.id == found.c.sheet_id)
+            .order_by(found.c.at, machines.c.name)
+        )
+        with self.look() as connection:
+            return {row["sheet"]: row["name"] for row in rows_of(connection, query)}
+
     def forecasts(
         self, *, machine: str | None = None, sheet: str | None = None, unread: bool = False
     ) -> tuple[Forecast, ...]:

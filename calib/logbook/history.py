@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from calib.logbook.coding import read_time
 from calib.logbook.entries import HistoryLine, Sitting
 from calib.logbook.machines import sitting_from
-from calib.logbook.readings import reading_from
+from calib.logbook.readings import APART, reading_from
 from calib.logbook.room import Room, Row, find_machine, find_sheet, last_of, rows_of, still_counts
 from calib.logbook.tables import (
     boards,
@@ -203,7 +203,7 @@ def _readings(pair: Pair) -> sa.Select[Any]:
         .add_columns(boards.c.code, boards.c.operation)
         .join(boards, boards.c.id == readings.c.board_id)
     )
-    return _of_pair(query, boards, pair).order_by(readings.c.cell)
+    return _of_pair(query, boards, pair).order_by(readings.c.cell, readings.c.turn)
 
 
 def _reading_line(row: Row) -> HistoryLine:
@@ -213,7 +213,7 @@ def _reading_line(row: Row) -> HistoryLine:
     return HistoryLine(
         at=read_time(row["at"]),
         kind="reading",
-        text=", ".join(words) or "not burnt",
+        text=", ".join(words) or ("not read" if row["why"] == APART else "not burnt"),
         board=row["code"],
         cell=row["cell"],
         reading=reading,

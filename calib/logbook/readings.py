@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -11,24 +11,52 @@ from typing import Any
 import sqlalchemy as sa
 
 from calib.errors import InvalidRecord, LogbookError
+from calib.logbook.chains import ancestors
 from calib.logbook.coding import check_text, stable_id, write_time
 from calib.logbook.entries import Recorded, Sitting
+from calib.logbook.looks import Answer, Look, standing
 from calib.logbook.machines import note_sitting
 from calib.logbook.room import Room, Row, add_change, find_board, find_machine, last_of, rows_of
-from calib.logbook.tables import cells, readings
+from calib.logbook.tables import cells, changes, readings
 from calib.records import Reading
 
-READ = ("through", "char", "mark", "width_mm", "height_mm")
+GRADES = ("through", "char", "mark")
+READ = (*GRADES, "width_mm", "height_mm")
 FIELDS = (*READ, "note")
+# Why a row stands there that says what counts once somebody had read a cell without having seen
+# what others read of it.
+APART = "read twice, and differently: counts as not read until somebody says which is right"
+AGREED = "read twice, and alike"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """A reading to be stored, and the row that it follows; ``corrects`` when it changes it."""
+    """A reading to be stored, and the row that it comes after; ``corrects`` when it changes it.
+
+    What was said without having seen that row is two steps: the look itself, with its own ``id``,
+    after what it ``saw``; and what counts then, which ``joins`` it.
+    """
 
     old: Row | None
     reading: Reading
     corrects: bool = False
+    id: str | None = None
+    saw: str | None = None
+    joins: str | None = None
+    why: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Looked:
+    """What counts of a cell, with the id by which somebody says that he saw it.
+
+    ``apart`` holds the looks that differ and of which neither saw the other; the cell counts as
+    not read as long as there are any.
+    """
+
+    id: str
+    reading: Reading
+    apart: tuple[Looked, ...] = ()
 
 
 class Readings(Room):
@@ -79,6 +107,8 @@ class Readings(Room):
             board = find_board(connection, board_id, to_write=True)
             check_cells(connection, board, readings)
             known = current_rows(connection, board["id"])
+            if not why.strip():
+                _refuse_apart(looked_at(connection, board["id"]), readings)
             found = [step_of(known.get(reading.cell), reading, why) for reading in readings]
             steps = [step for step in found if step is not None]
             if steps and sitting:
@@ -124,10 +154,12 @@ class Readings(Room):
             blanks = [Reading(cell=label) for label in labels]
             check_cells(connection, board, blanks)
             known = current_rows(connection, board["id"])
+            looked = looked_at(connection, board["id"])
             steps = [
                 Step(old=known[blank.cell], reading=blank, corrects=True)
                 for blank in blanks
-                if blank.cell in known and not is_blank(reading_from(known[blank.cell]))
+                if blank.cell in known
+                and (looked[blank.cell].apart or not is_blank(looked[blank.cell].reading))
             ]
             add_readings(connection, board, steps, (at, "", why))
         return Recorded(corrected=len(steps), unchanged=len(labels) - len(steps))
@@ -161,6 +193,92 @@ class Readings(Room):
             )
             found = [reading_from(row) for row in rows_of(connection, query)]
         return tuple(reading for reading in found if not is_blank(reading))
+
+    def looks(self, board_id: str) -> dict[str, Looked]:
+        """Give what counts of the cells that were ever read, by cell, and what stands apart."""
+        with self.look() as connection:
+            return looked_at(connection, find_board(connection, board_id)["id"])
+
+    def board_key(self, board_id: str) -> str:
+        """Give what tells a board from every other one, in whichever logbook."""
+        with self.look() as connection:
+            return str(find_board(connection, board_id)["id"])
+
+
+def looks_by_cell(connection: sa.Connection, board_id: str) -> dict[str, list[tuple[Look, Row]]]:
+    """Read the looks on which it rests what counts of each cell, the row that counts last."""
+    query = sa.select(readings, changes.c.undoes).join(
+        changes, changes.c.id == readings.c.change_id
+    )
+    rows = rows_of(
+        connection, query.where(readings.c.board_id == board_id).order_by(readings.c.turn)
+    )
+    undone = {row["undoes"] for row in rows}
+    by_id = {row["id"]: row for row in rows}
+    last = {row["cell"]: row["id"] for row in rows}
+    # What came from another logbook and was not chosen is a question of its own.
+    counted = set(last.values()).union(*(ancestors(by_id, row_id) for row_id in last.values()))
+    found: dict[str, list[tuple[Look, Row]]] = {cell: [] for cell in last}
+    for row in rows:
+        if row["id"] in counted:
+            hands_on = row["undoes"] is not None or row["change_id"] in undone
+            hands_on = hands_on or row["why"] in (APART, AGREED) or _only_adds(row, by_id)
+            saw = frozenset(row[name] for name in ("follows", "follows_too") if row[name])
+            look = Look(id=row["id"], saw=saw, says=None if hands_on else grades_of(row))
+            found[row["cell"]].append((look, row))
+    return found
+
+
+def _only_adds(row: Row, by_id: Mapping[str, Row]) -> bool:
+    """True of a note or a measured size, beside what was read already."""
+    if row["follows"] is None:
+        return not any(grade is not None for grade in grades_of(row))
+    before = by_id.get(row["follows"])
+    if before is None or row["follows_too"] or grades_of(row) != grades_of(before):
+        return False
+    beside = set(FIELDS) - set(GRADES)
+    return any(row[name] not in (None, "", before[name]) for name in beside)
+
+
+def looked_at(connection: sa.Connection, board_id: str) -> dict[str, Looked]:
+    """Find what counts of each cell that was ever read, and which looks stand apart."""
+    found = {}
+    for cell, looks in looks_by_cell(connection, board_id).items():
+        by_id = {row["id"]: row for _, row in looks}
+        stand = standing(look for look, _ in looks)
+        last = looks[-1][1]
+        apart: tuple[Looked, ...] = ()
+        if len(stand) > 1 and reading_from(last).is_empty:
+            apart = tuple(
+                Looked(id=row_id, reading=reading_from(by_id[row_id]))
+                for row_id in sorted(stand.values(), key=lambda one: by_id[one]["turn"])
+            )
+        found[cell] = Looked(id=last["id"], reading=reading_from(last), apart=apart)
+    return found
+
+
+def grades_of(row: Mapping[str, Any]) -> Answer:
+    """Give what a row says came out."""
+    return tuple(row[name] for name in GRADES)
+
+
+def _refuse_apart(looked: Mapping[str, Looked], given: Sequence[Reading]) -> None:
+    """Refuse to decide without a word between two who read a cell differently."""
+    for reading in given:
+        apart = looked[reading.cell].apart if reading.cell in looked else ()
+        if apart and not reading.is_empty:
+            said = " and as ".join(_grade_words(one.reading) for one in apart)
+            raise LogbookError(
+                f"Cell {reading.cell} was read as {said}, by two who didn't know of each other, and"
+                f" is now given as {_grade_words(reading)}: say why it is corrected. Nothing was"
+                " stored."
+            )
+
+
+def _grade_words(reading: Reading) -> str:
+    given = [(name, getattr(reading, name)) for name in GRADES]
+    words = [f"{name} {value!r}" for name, value in given if value is not None]
+    return ", ".join(words) or "not burnt"
 
 
 def _on_cell() -> sa.ColumnElement[bool]:
@@ -256,13 +374,18 @@ def add_readings(
 
 def _row(board: Row, step: Step, words: tuple[str, str, str], setup_id: str) -> dict[str, Any]:
     at, sitting, why = words
+    why = why if step.why is None else step.why
     old = step.old
     # The burn itself is as old as its first reading: a later correction doesn't move it into
     # another sitting or set-up.
     burnt = old if old is not None and not is_blank(reading_from(old)) else None
     follows = None if old is None else old["id"]
+    if step.id is not None:
+        follows = step.saw
+    # What joins stands after the look that it joins.
+    turn = (0 if old is None else old["turn"]) + (1 if step.joins is None else 2)
     return {
-        "id": stable_id("reading", board["id"], follows, step.reading, at, why),
+        "id": step.id or stable_id("reading", board["id"], follows, step.reading, at, why),
         "board_id": board["id"],
         **dataclasses.asdict(step.reading),
         "at": at,
@@ -270,5 +393,6 @@ def _row(board: Row, step: Step, words: tuple[str, str, str], setup_id: str) -> 
         "why": why,
         "setup_id": burnt["setup_id"] if burnt else setup_id,
         "follows": follows,
-        "turn": 1 if old is None else old["turn"] + 1,
+        "follows_too": step.joins,
+        "turn": turn,
     }

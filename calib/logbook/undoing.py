@@ -205,8 +205,10 @@ def counts_now(connection: sa.Connection, change: Row) -> bool:
     if change["kind"] not in _CHAINS:
         return True
     table, slot = _CHAINS[change["kind"]]
-    rows = rows_of(connection, sa.select(table).where(table.c.change_id == change["id"]))
-    return all(_standing(connection, table, slot, row) == row["id"] for row in rows)
+    query = sa.select(table).where(table.c.change_id == change["id"]).order_by(table.c.turn)
+    # Of several rows in one chain the last one says what counts.
+    rows = {tuple(row[name] for name in slot): row for row in rows_of(connection, query)}
+    return all(_standing(connection, table, slot, row) == row["id"] for row in rows.values())
 
 
 def _standing(
@@ -237,16 +239,16 @@ def undo_readings(
     ).scalar_one()
     board = find_board(connection, code, to_write=True)
     known = current_rows(connection, board["id"])
-    taken_back = rows_of(
-        connection, sa.select(readings).where(readings.c.change_id == change["id"])
-    )
+    query = sa.select(readings).where(readings.c.change_id == change["id"])
+    rows = rows_of(connection, query.order_by(readings.c.turn))
+    taken_back = {row["cell"]: row for row in rows}
     steps = []
-    for row in taken_back:
+    for row in taken_back.values():
         before = _row_of(connection, readings, row["follows"])
         reading = reading_from(before) if before else Reading(cell=row["cell"])
         steps.append(Step(old=known[row["cell"]], reading=reading, corrects=True))
     add_readings(connection, board, steps, (at, "", why or "taken back"), change["id"], change_id)
-    cells = ", ".join(sorted(row["cell"] for row in taken_back))
+    cells = ", ".join(sorted(taken_back))
     return f"readings of board {code}, cells {cells}, {_day(change)}"
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from calib.grid.board_time import board_time, sheet_use
 from calib.grid.focus import FocusBoard
-from calib.logbook.entries import Recorded
+from calib.logbook import Looked, Recorded
 from calib.records import CHAR_WORDS, MARK_WORDS, Cell, Grid, Reading
 from calib.report.words import (
     bullets,
@@ -123,15 +123,24 @@ def _row(cell: Cell, pitched: bool, last: str) -> list[str]:
     ]
 
 
-def board_text(grid: Grid, readings: Sequence[Reading]) -> str:
+def board_text(grid: Grid, readings: Sequence[Reading], looks: Mapping[str, Looked]) -> str:
     """Describe a board with what was taken down of it."""
     read = {reading.cell: reading_words(reading) for reading in readings}
+    read |= {
+        cell: f"? {_or_words([one.reading for one in looked.apart])}: which is right?"
+        for cell, looked in looks.items()
+        if looked.apart
+    }
     graded = sum(not reading.is_empty for reading in readings)
     return paragraphs(
         f"{_head(grid)}\n{graded} of {counted(len(grid.cells), 'cell')} taken down.",
         _cells(grid, "came out", read),
         bullets("Notes", grid.notes),
     )
+
+
+def _or_words(readings: Sequence[Reading]) -> str:
+    return " / ".join(reading_words(reading) or "not read" for reading in readings)
 
 
 def reading_words(reading: Reading) -> str:
@@ -185,7 +194,8 @@ def question_text(question: Question) -> str:
     choices = " · ".join(f"{choice} {meaning}" for choice, meaning in question.choices.items())
     if question.field == "through":
         choices = " · ".join(f"{choice} ({said})" for choice, said in question.choices.items())
-    return f"{cell.label}, {setting_words(cell.setting)}: {question.field}?\n  {choices}"
+    apart = f" (read as {_or_words(question.apart)})" if question.apart else ""
+    return f"{cell.label}, {setting_words(cell.setting)}: {question.field}?{apart}\n  {choices}"
 
 
 _KINDS = {

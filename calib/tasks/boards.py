@@ -158,19 +158,25 @@ def find_board(book: Book, board_id: str) -> Grid:
     Returns
     -------
     Grid
-        As it was planned.
+        As it was planned; with its machine's full-power word, should that have been told later.
 
     Raises
     ------
     LogbookError
         When there is none.
     """
+    code = board_id.strip().upper()
     if board_id.casefold() == LAST:
         newest = book.boards(limit=1).entries
         if not newest:
             raise LogbookError("There is no board in the logbook yet: plan one first.")
-        return book.board(newest[0].id)
-    return book.board(board_id.strip().upper())
+        code = newest[0].id
+    grid = book.board(code)
+    if grid.machine.power_word_full is not None:
+        return grid
+    # The word changes nothing of the burns: it only says how programs write them.
+    word = book.machine(grid.machine.name).power_word_full
+    return replace(grid, machine=replace(grid.machine, power_word_full=word))
 
 
 def plan_board(

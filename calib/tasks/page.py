@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from calib.errors import LogbookError
 from calib.grid.board_time import board_time
 from calib.hazards import Hazard, check_hazard
-from calib.logbook import Book, Entry, Filters, Photograph
+from calib.logbook import Book, Entry, Filters, Looked, Photograph
 from calib.records import Grid, Machine, Operation, Reading, Sheet
 from calib.tasks.boards import find_board
 from calib.tasks.current import KeptSetting, StandingPromise, kept_settings, standing_promises
@@ -31,6 +32,8 @@ class Standing:
         The board planned last; None when there is none.
     settled
         Settings that were settled on, with why they aren't current.
+    burnt_on
+        The machine on which each sheet was burnt last, by sheet.
     """
 
     machines: tuple[Machine, ...]
@@ -38,6 +41,13 @@ class Standing:
     waiting: tuple[Entry, ...]
     newest: Entry | None
     settled: tuple[KeptSetting, ...]
+    burnt_on: Mapping[str, str]
+
+    def chosen(self, typed: Mapping[str, str]) -> tuple[str, str]:
+        """Name the sheet and the machine that a form is to begin with."""
+        newest = (self.newest.sheet, self.newest.machine) if self.newest else ("", "")
+        sheet = typed.get("sheet") or newest[0] or (self.sheets[0].name if self.sheets else "")
+        return sheet, typed.get("machine") or self.burnt_on.get(sheet) or newest[1]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +60,8 @@ class BoardState:
         The board.
     readings
         What counts of its cells.
+    looks
+        The same by cell, with the looks that stand apart.
     photographs
         Of the board and its cells.
     hazard
@@ -60,6 +72,7 @@ class BoardState:
 
     grid: Grid
     readings: tuple[Reading, ...]
+    looks: Mapping[str, Looked]
     photographs: tuple[Photograph, ...]
     hazard: Hazard
     minutes: float
@@ -95,6 +108,7 @@ def standing(book: Book) -> Standing:
         waiting=tuple(board for board in boards if board.read < board.cells),
         newest=boards[0] if boards else None,
         settled=kept_settings(book)[:_RECENT],
+        burnt_on=book.burnt_on(),
     )
 
 
@@ -124,6 +138,7 @@ def board_state(book: Book, board_id: str) -> BoardState:
     return BoardState(
         grid=grid,
         readings=book.readings(grid.board_id),
+        looks=book.looks(grid.board_id),
         photographs=book.photographs(grid.board_id),
         hazard=check_hazard(grid.sheet, grid.machine, grid.operation),
         minutes=minutes_of(grid),

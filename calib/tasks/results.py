@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import dataclasses
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 from calib.errors import InvalidRecord, LogbookError, shown
-from calib.logbook import Book, Recorded
+from calib.logbook import Book, Looked, Recorded
 from calib.records import CHAR_WORDS, MARK_WORDS, THROUGH_GRADES, Cell, Grid, Reading
 from calib.results import read_results
 
@@ -96,15 +98,21 @@ class Question:
         ``through``, ``char`` or ``mark``.
     choices
         What may be answered, each with its meaning.
+    apart
+        What others read of the cell, differently and without having seen each other.
     """
 
     cell: Cell
     field: str
     choices: dict[str, str]
+    apart: tuple[Reading, ...] = ()
 
 
 class CellByCell:
     """Reads a board cell by cell; each answer is stored at once and can be taken back.
+
+    What is said of one cell is one look: char is stored together with the through it was read
+    with, whatever others say of the cell meanwhile.
 
     Parameters
     ----------
@@ -118,9 +126,17 @@ class CellByCell:
 
     def __init__(self, book: Book, grid: Grid, sitting: str) -> None:
         self._book, self._grid, self._sitting = book, grid, sitting
-        known = {reading.cell: reading for reading in book.readings(grid.board_id)}
-        self._questions = [q for q in _questions(grid) if not _is_read(known, q)]
+        looks = book.looks(grid.board_id)
+        self._saw = {cell: looked.id for cell, looked in looks.items()}
+        self._said = {cell: looked.reading for cell, looked in looks.items()}
+        self._questions = [
+            dataclasses.replace(q, apart=_apart(looks, q))
+            for q in _questions(grid)
+            if not _is_read(self._said, q)
+        ]
         self._answers: list[str | None] = []
+        self._taps: list[tuple[str, str, str, Reading]] = []
+        self._keys = 0
 
     @property
     def question(self) -> Question | None:
@@ -155,12 +171,20 @@ class CellByCell:
             raise InvalidRecord(f"{shown(text)} answers nothing: every cell of the board is read.")
         chosen = _chosen(text, question)
         if chosen:
-            self._book.record(
+            label = question.cell.label
+            before = self._saw.get(label, ""), self._said.get(label, Reading(cell=label))
+            reading = dataclasses.replace(before[1], **_grade(question, chosen))
+            key = self._key(label, when)
+            self._book.tap(
                 self._grid.board_id,
-                [_reading(question, chosen)],
+                key,
+                reading,
+                saw=before[0],
                 when=when,
                 sitting=self._sitting,
             )
+            self._taps.append((key, label, *before))
+            self._saw[label], self._said[label] = key, reading
         self._answers.append(chosen)
 
     def undo(self, when: datetime) -> None:
@@ -180,8 +204,17 @@ class CellByCell:
             self._answers.pop()
         if not self._answers:
             raise LogbookError("There is no answer to take back yet.")
-        if self._answers.pop():
-            self._book.undo(when=when, board_id=self._grid.board_id, why="answered anew")
+        if self._answers[-1]:
+            key, label, saw, said = self._taps[-1]
+            back = self._key(label, when)
+            self._book.take_back_tap(self._grid.board_id, back, key, when=when)
+            self._saw[label], self._said[label] = back, said
+            self._taps.pop()
+        self._answers.pop()
+
+    def _key(self, label: str, when: datetime) -> str:
+        self._keys += 1
+        return f"read-{label}-{when:%Y%m%dT%H%M%S%f}-{self._keys}"
 
     def _pointless(self) -> bool:
         """True when the char of a coupon is next that didn't come loose, or wasn't burnt."""
@@ -228,10 +261,10 @@ def _chosen(text: str, question: Question) -> str:
     return found[0] if found else ""
 
 
-def _reading(question: Question, chosen: str) -> Reading:
-    cell = question.cell.label
-    if question.field == "through":
-        return Reading(cell=cell, through=chosen)  # type: ignore[arg-type]
-    if question.field == "char":
-        return Reading(cell=cell, char=int(chosen))
-    return Reading(cell=cell, mark=int(chosen))
+def _grade(question: Question, chosen: str) -> dict[str, Any]:
+    return {question.field: chosen if question.field == "through" else int(chosen)}
+
+
+def _apart(looks: Mapping[str, Looked], question: Question) -> tuple[Reading, ...]:
+    looked = looks.get(question.cell.label)
+    return tuple(one.reading for one in looked.apart) if looked else ()

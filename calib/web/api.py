@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
+from datetime import timedelta
 from typing import Annotated, Any
 
 from fastapi import APIRouter, File, Form, Query, Request, UploadFile
 from starlette.responses import Response
 
 from calib import tasks
-from calib.logbook import Filters
+from calib.errors import LogbookError
+from calib.logbook import Filters, Looked
 from calib.logbook.taps import Tapped
 from calib.records import Grid, Machine, Reading, Setting, Sheet
 from calib.web.desk import Desk, desk_of, now
@@ -17,13 +19,14 @@ from calib.web.forms import MaterialForm, SettingForm, WishForm
 from calib.web.models import (
     BoardOut,
     CellOut,
+    CellOutcome,
     EntryOut,
     ErrorBody,
     HazardOut,
     LogbookPage,
+    LookOut,
     PhotographOut,
     PromisedOut,
-    Read,
     ReadingOut,
     ReadOutOut,
     SettingOut,
@@ -45,9 +48,14 @@ def setting_out(setting: Setting) -> SettingOut:
     return SettingOut.model_validate(setting)
 
 
-def reading_out(reading: Reading) -> ReadingOut:
-    """A reading as data."""
-    return ReadingOut.model_validate(reading)
+def outcome(looked: Looked) -> CellOutcome:
+    """What counts of a cell as data, with the looks that stand apart."""
+    apart = [LookOut(id=one.id, **_read(one)) for one in looked.apart]
+    return CellOutcome(id=looked.id, **_read(looked), apart=apart)
+
+
+def _read(looked: Looked) -> dict[str, Any]:
+    return ReadingOut.model_validate(looked.reading).model_dump()
 
 
 @router.get("/machines")
@@ -91,19 +99,29 @@ def board(request: Request, board_id: str) -> BoardOut:
         round=grid.round,
         board_mm=grid.board_mm,
         cells=[CellOut.model_validate(cell) for cell in grid.cells],
-        readings=[reading_out(reading) for reading in desk.book.readings(grid.board_id)],
+        readings=[outcome(looked) for looked in desk.book.looks(grid.board_id).values()],
         photographs=_photographs(desk, grid),
     )
 
 
 @router.post("/boards/{board_id}/taps")
 def tap(request: Request, board_id: str, body: Tap) -> TapDone:
-    """Store what was tapped of one cell; sent again with the same key, it is stored once."""
+    """Store what came out of one cell; sent again with the same key, it is stored once.
+
+    When somebody else read it otherwise meanwhile, both looks are kept, apart.
+    """
     desk, when = desk_of(request), now()
-    reading, seen = (_reading(body.cell, read) for read in (body, body.seen))
-    done = desk.book.tap(
-        board_id, body.key, reading, seen=seen, when=when, sitting=tasks.sitting_label(when)
+    if body.board and body.board != desk.book.board_key(board_id):
+        raise LogbookError(
+            f"What was tapped of board {board_id} belongs to a board of another logbook: open that"
+            " one with calib serve, and it is stored there. Nothing was stored."
+        )
+    reading = Reading(
+        cell=body.cell, through=body.through, char=body.char, mark=body.mark, note=body.note
     )
+    # Burns belong to the evening in which they were tapped, however long they waited.
+    sitting = tasks.sitting_label(when - timedelta(seconds=body.age_s))
+    done = desk.book.tap(board_id, body.key, reading, saw=body.saw, when=when, sitting=sitting)
     return _done(done)
 
 
@@ -175,13 +193,10 @@ def _photographs(desk: Desk, grid: Grid) -> list[PhotographOut]:
     return [PhotographOut.model_validate(one) for one in found]
 
 
-def _reading(cell: str, read: Read) -> Reading:
-    return Reading(cell=cell, through=read.through, char=read.char, mark=read.mark, note=read.note)
-
-
 def _done(tapped: Tapped) -> TapDone:
     return TapDone(
-        reading=reading_out(tapped.reading),
+        reading=outcome(tapped.looked),
+        look=tapped.look,
         stored=tapped.stored,
         again=tapped.again,
         read=tapped.read,

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping
 from typing import Any
+from urllib.parse import urlencode
 
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from starlette.exceptions import HTTPException
-from starlette.responses import JSONResponse, Response
+from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.staticfiles import StaticFiles
 
 from calib.errors import (
@@ -20,6 +23,7 @@ from calib.errors import (
     NeedsYes,
     NotEnoughEvidence,
     RefusedMaterial,
+    shown,
 )
 from calib.logbook.taps import CellChanged
 from calib.web import (
@@ -31,7 +35,7 @@ from calib.web import (
     pages_desk,
     pages_workshop,
 )
-from calib.web.desk import STATIC, Desk, desk_of, form_of
+from calib.web.desk import STATIC, Desk, Draft, desk_of
 from calib.web.door import Door, Refused
 from calib.web.models import ErrorBody, FieldError, Problem
 
@@ -52,6 +56,44 @@ _KINDS: tuple[tuple[type[CalibError], str, int], ...] = (
 _PARTS = (
     api, pages_desk, pages_workshop, pages_boards, pages_advice, pages_checks, pages_book,
 )  # fmt: skip
+# Where the form stands whose answer can't be taken; it is shown there again, as it was filled in.
+# A redirect leads there, so that going back never asks to send a form once more.
+_FORMS = {
+    "/machine/new": "/machine/new",
+    "/machine": "/machine",
+    "/sheet/new": "/sheet/new",
+    "/material": "/material",
+    "/plan": "/plan",
+    "/plan/look": "/plan",
+    "/setting": "/setting",
+    "/job": "/job",
+    "/lot": "/lot",
+    "/lot/plan": "/lot/taken",
+    "/change": "/change",
+    "/check": "/check",
+    "/elsewhere": "/elsewhere",
+    "/logbook": "/logbook",
+}
+# Forms that store nothing are sent as addresses.
+_LOOKS = ("/plan/look", "/material")
+_RESULTS = re.compile(r"(/board/[^/]+)/results")
+# What such a page is about.
+_ABOUT = {"/machine": "name", "/lot/taken": "sheet"}
+# Fields of records, by the names that forms have for them.
+_FIELDS = {
+    "bed_mm": "bed",
+    "max_speed_mm_s": "top_speed",
+    "thickness_mm": "thickness",
+    "measured_mm": "measured",
+    "power_pct": "power",
+    "speed_mm_s": "speed",
+    "line_pitch_mm": "line_pitch",
+    "offcut_mm": "offcut",
+}
+_OF_RECORD = re.compile(r"^[A-Z][A-Za-z]*\.([a-z]\w*) is (.*)$", re.DOTALL)
+# What the framework says of a field, in our words.
+_MISSING = {"missing", "string_too_short"}
+_NO_WHOLE = {"int_parsing", "int_from_float"}
 _STATUS_KINDS = {404: "not_found", 405: "not_allowed"}
 # Where the framework's own words wouldn't say what to do.
 _STATUS_WORDS = {
@@ -126,14 +168,30 @@ async def _calib_error(request: Request, error: Exception) -> Response:
         kind=kind,
         message=str(error),
         next_burns=[api.setting_out(s) for s in getattr(error, "next_burns", ())],
-        reading=api.reading_out(error.reading) if isinstance(error, CellChanged) else None,
+        reading=api.outcome(error.looked) if isinstance(error, CellChanged) else None,
     )
-    form = form_of(request)
-    if form is None:
-        return _answer(desk_of(request), request, status, problem)
-    # Without its typed values the form would have to be filled in again.
-    typed = {**form[1], "typed": dict(await request.form())}
-    return desk_of(request).show(form[0], status, **{**typed, "problem": problem})
+    return await _again_or(request, status, problem)
+
+
+async def _again_or(request: Request, status: int, problem: Problem) -> Response:
+    """Show the form again that can't be taken, or the problem on a page of its own."""
+    desk, path = desk_of(request), request.url.path
+    results = _RESULTS.fullmatch(path)
+    address = results[1] if results else _FORMS.get(path)
+    if address is None or (request.method == "GET" and path not in _LOOKS):
+        return _answer(desk, request, status, problem)
+    sent = await request.form() if request.method == "POST" else request.query_params
+    typed = {name: value for name, value in sent.items() if isinstance(value, str)}
+    found = _OF_RECORD.match(problem.message)
+    if found and (field := _FIELDS.get(found[1], found[1])) in typed:
+        wrong = FieldError(field=field, message=f"It is {found[2]}")
+        problem = problem.model_copy(update={"fields": [wrong]})
+    errors = {one.field: one.message for one in problem.fields}
+    draft = Draft(status=status, typed=typed, problem=problem, errors=errors)
+    query = {"again": desk.keep_answer(draft)}
+    if address in _ABOUT:
+        query[_ABOUT[address]] = typed.get(_ABOUT[address], "")
+    return RedirectResponse(f"{address}?{urlencode(query)}", 303)
 
 
 async def _http_error(request: Request, error: Exception) -> Response:
@@ -150,14 +208,24 @@ async def _http_error(request: Request, error: Exception) -> Response:
 async def _wrong_request(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     fields = [
-        FieldError(field=".".join(str(part) for part in one["loc"][1:]), message=one["msg"])
+        FieldError(field=".".join(str(part) for part in one["loc"][1:]), message=_field_words(one))
         for one in error.errors()
     ]
-    named = "; ".join(f"{f.field or 'what was sent'}: {f.message}" for f in fields[:5])
+    named = "; ".join(f"{f.field or 'what was sent'}: {f.message.rstrip('.')}" for f in fields[:5])
     problem = Problem(
         kind="invalid", message=f"What was sent can't be taken: {named}.", fields=fields
     )
-    return _answer(desk_of(request), request, 422, problem)
+    return await _again_or(request, 422, problem)
+
+
+def _field_words(error: Mapping[str, Any]) -> str:
+    if error["type"] == "value_error":
+        return str(error["ctx"]["error"])
+    if error["type"] in _MISSING:
+        return "This is needed."
+    if error["type"] in _NO_WHOLE:
+        return f"{shown(error['input'])} can't be read: write a whole number, such as 1."
+    return str(error["msg"])
 
 
 async def _defect(request: Request, _error: Exception) -> Response:

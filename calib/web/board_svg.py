@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from html import escape
 
+from calib.logbook import Looked
 from calib.records import CHAR_WORDS, MARK_WORDS, Cell, Grid, Reading
 from calib.report.words import setting_words
 
@@ -18,7 +20,13 @@ _TALL_MM = 12.0
 _THROUGH = {"through": "falls free", "hanging": "hangs", "no": "not cut"}
 
 
-def board_svg(grid: Grid, readings: Sequence[Reading], *, tappable: bool = False) -> str:
+def board_svg(
+    grid: Grid,
+    readings: Sequence[Reading],
+    *,
+    looks: Mapping[str, Looked] | None = None,
+    tappable: bool = False,
+) -> str:
     """Draw a board.
 
     Parameters
@@ -27,6 +35,8 @@ def board_svg(grid: Grid, readings: Sequence[Reading], *, tappable: bool = False
         The board.
     readings
         What was read off it.
+    looks
+        What was seen of each cell, where two may stand apart; None: not told.
     tappable
         True makes every cell a button of at least 44 px, and the drawing as wide as that takes.
 
@@ -38,7 +48,10 @@ def board_svg(grid: Grid, readings: Sequence[Reading], *, tappable: bool = False
     width, height = grid.board_mm
     read = {reading.cell: reading for reading in readings}
     box = f"{-_RIM_MM:g} {-_RIM_MM:g} {width + 2 * _RIM_MM:g} {height + 2 * _RIM_MM:g}"
-    cells = "".join(_cell(grid, cell, read, tappable) for cell in as_they_lie(grid))
+    cells = "".join(
+        _cell(grid, cell, read, (looks or {}).get(cell.label), tappable)
+        for cell in as_they_lie(grid)
+    )
     wide = _pixels(grid) if tappable else 0.0
     size = f' width="{wide:.0f}"' if tappable else f' width="{width + 2 * _RIM_MM:g}mm"'
     role = "group" if tappable else "img"
@@ -55,9 +68,12 @@ def as_they_lie(grid: Grid) -> list[Cell]:
     return sorted(grid.cells, key=lambda cell: (round(cell.y_mm), cell.x_mm))
 
 
-def cell_words(grid: Grid, cell: Cell, reading: Reading | None) -> str:
-    """Say a cell's code, setting and reading, as a screen reader is to say it."""
-    return f"{cell.label}, {setting_words(cell.setting)}, {state_words(grid, reading)}"
+def looked_words(grid: Grid, looked: Looked | None) -> str:
+    """Say what was read of a cell, or the looks that stand apart."""
+    if looked is None or not looked.apart:
+        return state_words(grid, looked.reading if looked else None)
+    said = " / ".join(state_words(grid, one.reading) for one in looked.apart)
+    return f"read twice, and differently: {said}"
 
 
 def state_words(grid: Grid, reading: Reading | None) -> str:
@@ -72,9 +88,14 @@ def state_words(grid: Grid, reading: Reading | None) -> str:
     return ", ".join(words)
 
 
-def _cell(grid: Grid, cell: Cell, read: Mapping[str, Reading], tappable: bool) -> str:
+def _cell(
+    grid: Grid, cell: Cell, read: Mapping[str, Reading], looked: Looked | None, tappable: bool
+) -> str:
     reading = read.get(cell.label) or Reading(cell=cell.label)
-    words = escape(cell_words(grid, cell, reading), quote=True)
+    apart = looked.apart if looked else ()
+    read_so = looked_words(grid, looked) if looked else state_words(grid, reading)
+    words = f"{cell.label}, {setting_words(cell.setting)}, {read_so}"
+    words = escape(words, quote=True)
     button = ""
     if tappable:
         button = f' role="button" tabindex="-1" aria-label="{words}"'
@@ -88,11 +109,14 @@ def _cell(grid: Grid, cell: Cell, read: Mapping[str, Reading], tappable: bool) -
             ("char", _empty_if_none(reading.char)),
             ("mark", _empty_if_none(reading.mark)),
             ("note", reading.note),
+            ("id", looked.id if looked else ""),
+            ("apart", json.dumps([_as_data(one) for one in apart]) if apart else ""),
         )
     )
     return (
-        f'<g class="cell {grid.operation}"{button}{data}>'
-        f"{_hit(grid, cell) if tappable else ''}{_shape(cell)}{_signs(cell, reading)}</g>"
+        f'<g class="cell {grid.operation}{" apart" if apart else ""}"{button}{data}>'
+        f"{_hit(grid, cell) if tappable else ''}{_shape(cell)}"
+        f"{_signs(cell, reading, '?' if apart else '')}</g>"
     )
 
 
@@ -103,7 +127,12 @@ def _shape(cell: Cell) -> str:
     )
 
 
-def _signs(cell: Cell, reading: Reading) -> str:
+def _as_data(look: Looked) -> dict[str, str]:
+    grades = {name: getattr(look.reading, name) for name in ("through", "char", "mark", "note")}
+    return {"id": look.id, **{name: _empty_if_none(value) for name, value in grades.items()}}
+
+
+def _signs(cell: Cell, reading: Reading, asks: str) -> str:
     """Code, sign of what fell, and grade; the sign that fits is shown by its class."""
     middle, below = cell.x_mm + cell.width_mm / 2, cell.y_mm + cell.height_mm / 2
     if cell.height_mm >= _TALL_MM:
@@ -113,14 +142,14 @@ def _signs(cell: Cell, reading: Reading) -> str:
         code = (cell.x_mm + 0.3 * cell.width_mm, below + 1.7)
         sign = grade = (cell.x_mm + 0.72 * cell.width_mm, below + 1.7)
     x, y = sign
-    digit = reading.char if reading.mark is None else reading.mark
+    digit = asks or _empty_if_none(reading.char if reading.mark is None else reading.mark)
     return (
         f'<text class="code" x="{code[0]:g}" y="{code[1]:g}">{escape(cell.label)}</text>'
         f'<circle class="s-through" cx="{x:g}" cy="{y:g}" r="2.2"/>'
         f'<g class="s-hanging"><circle class="ring" cx="{x:g}" cy="{y:g}" r="2.2"/>'
         f'<path d="M{x - 2.2:g} {y:g}a2.2 2.2 0 0 0 4.4 0z"/></g>'
         f'<path class="s-no" d="M{x - 1.9:g} {y - 1.9:g}l3.8 3.8m0 -3.8l-3.8 3.8"/>'
-        f'<text class="grade" x="{grade[0]:g}" y="{grade[1]:g}">{_empty_if_none(digit)}</text>'
+        f'<text class="grade" x="{grade[0]:g}" y="{grade[1]:g}">{digit}</text>'
     )
 
 

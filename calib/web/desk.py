@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import hashlib
+import secrets
 import threading
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
@@ -36,11 +37,23 @@ STATIC = HERE / "static"
 # Fitted regions and proposed boards that are kept: a region of 18 burns takes some 20 MB.
 _REGIONS_KEPT = 6
 _ADVICE_KEPT = 16
+# Answers that a redirect leads to: what a form was refused with, or what was worked out.
+_ANSWERS_KEPT = 64
 
 
 def now() -> datetime:
     """The page's clock, with its zone."""
     return datetime.now().astimezone()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Draft:
+    """A form that couldn't be taken: what was typed, and what is wrong with which field."""
+
+    status: int
+    typed: Mapping[str, str]
+    problem: Any
+    errors: Mapping[str, str]
 
 
 @dataclass(kw_only=True)
@@ -62,6 +75,7 @@ class Desk:
     phone_address: str = ""
     _regions: OrderedDict[Any, Any] = field(default_factory=OrderedDict)
     _advice: OrderedDict[str, Any] = field(default_factory=OrderedDict)
+    _answers: OrderedDict[str, Any] = field(default_factory=OrderedDict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def show(self, name: str, status: int = 200, **shown: Any) -> HTMLResponse:
@@ -69,6 +83,29 @@ class Desk:
         shown = {"phones_welcome": bool(self.phone_address), **shown}
         page = _templates().get_template(name).render(**shown)
         return HTMLResponse(page, status_code=status)
+
+    def ask(self, request: Request, name: str, **shown: Any) -> HTMLResponse:
+        """Show a form; again as it was filled in, with what is wrong, when it was refused."""
+        draft = self.answer(request.query_params.get("again", ""))
+        if not isinstance(draft, Draft):
+            return self.show(name, **shown)
+        typed = {**shown.get("typed", {}), **draft.typed}
+        shown = {**shown, "typed": typed, "problem": draft.problem, "errors": draft.errors}
+        return self.show(name, draft.status, **shown)
+
+    def keep_answer(self, answer: Any) -> str:
+        """Keep what the next page is to show; gives the word by which its address asks for it."""
+        word = secrets.token_urlsafe(9)
+        with self._lock:
+            self._answers[word] = answer
+            while len(self._answers) > _ANSWERS_KEPT:
+                self._answers.popitem(last=False)
+        return word
+
+    def answer(self, word: str) -> Any | None:
+        """Give what `keep_answer` kept; None when this program didn't, or no longer."""
+        with self._lock:
+            return self._answers.get(word)
 
     def region(self, machine: str | None, sheet: str | None, operation: Operation) -> Any:
         """Fit the region of a pair, or give the one that was fitted from the same logbook."""
@@ -140,6 +177,7 @@ def _templates() -> jinja2.Environment:
         # What a form was sent with, and why it wasn't taken; most pages show neither.
         "typed": {},
         "problem": None,
+        "errors": {},
     }
     return environment
 
@@ -148,16 +186,6 @@ def desk_of(request: Request) -> Desk:
     """Give the desk of the application that a request came to."""
     desk: Desk = request.app.state.desk
     return desk
-
-
-def form_page(request: Request, name: str, **shown: Any) -> None:
-    """Say which page to show again, with the refusal above, when a form can't be taken."""
-    request.state.form_page = (name, shown)
-
-
-def form_of(request: Request) -> tuple[str, Mapping[str, Any]] | None:
-    """Give what `form_page` said."""
-    return getattr(request.state, "form_page", None)
 
 
 def _version_of_assets() -> str:

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Callable
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from calib import tasks
-from calib.errors import InvalidRecord
+from calib.errors import InvalidQuantity, InvalidRecord
 from calib.records import LaserSource, Machine, Operation, Setting, Sheet
-from calib.units import parse_length_mm, parse_percent, parse_size_mm, parse_speed_mm_s
+from calib.units import (
+    parse_length_mm,
+    parse_percent,
+    parse_power_w,
+    parse_size_mm,
+    parse_speed_mm_s,
+)
 
 # An empty field means "not given", never 0.
 _given = BeforeValidator(lambda value: None if value == "" else value)
@@ -20,8 +28,50 @@ _one_line = BeforeValidator(
 )
 Words = Annotated[Annotated[str, Field(max_length=1000)], _one_line]
 Typed = Annotated[str, Field(max_length=80)]
+
+
+def _read_by(parse: Callable[[str], Any]) -> AfterValidator:
+    """Text that can be read as a quantity, or is empty; it stays as it was typed."""
+
+    def checked(text: str) -> str:
+        if text:
+            parse(text)
+        return text
+
+    return AfterValidator(checked)
+
+
+def parse_number(text: str) -> float:
+    """Read a plain number, with the unit or letter it is known by: ``1000``, ``S1000``."""
+    found = _PLAIN.fullmatch(text.strip())
+    if found is None:
+        raise InvalidQuantity(f"{text[:40]!r} can't be read: write a number such as 1000.")
+    return float(found[1].replace(",", "."))
+
+
+_PLAIN = re.compile(r"[sS]?\s*(\d{1,9}(?:[.,]\d{0,9})?)\s*(?:mm/s(?:²|2|\^2))?")
+Needed = Annotated[str, Field(min_length=1, max_length=80)]
+Length = Annotated[Typed, _read_by(parse_length_mm)]
+NeededLength = Annotated[Needed, _read_by(parse_length_mm)]
+Size = Annotated[Typed, _read_by(parse_size_mm)]
+NeededSize = Annotated[Needed, _read_by(parse_size_mm)]
+NeededSpeed = Annotated[Needed, _read_by(parse_speed_mm_s)]
+Percent = Annotated[Typed, _read_by(parse_percent)]
+NeededPercent = Annotated[Needed, _read_by(parse_percent)]
+Watts = Annotated[Typed, _read_by(parse_power_w)]
+NeededWatts = Annotated[Needed, _read_by(parse_power_w)]
+PlainNumber = Annotated[Typed, _read_by(parse_number)]
+# What may be told of a machine now or later: field of the form, of the record, and how it is read.
+TOLD_LATER: dict[str, Callable[[str], float]] = {
+    "power_word_full": parse_number,
+    "acceleration_mm_s2": parse_number,
+    "beam_starts_pct": parse_percent,
+    "ceiling_pct": parse_percent,
+    "wavelength_nm": parse_number,
+    "lens_mm": parse_length_mm,
+    "slat_gap_mm": parse_length_mm,
+}
 Grade = Annotated[Annotated[int, Field(ge=0, le=4)] | None, _given]
-Number = Annotated[Annotated[float, Field(allow_inf_nan=False)] | None, _given]
 
 
 class _Form(BaseModel):
@@ -46,6 +96,17 @@ class PairForm(_Form):
         return {name: str(value) for name, value in self.model_dump().items() if value is not None}
 
 
+class OffcutForm(PairForm):
+    """A pair, and the piece at hand."""
+
+    offcut: Size = ""
+
+    @property
+    def check_wish(self) -> tasks.CheckWish:
+        """As tasks take it."""
+        return tasks.CheckWish(offcut_mm=parse_size_mm(self.offcut) if self.offcut else None)
+
+
 class WishForm(PairForm):
     """What is asked of a setting."""
 
@@ -54,7 +115,7 @@ class WishForm(PairForm):
     char_at_most: Grade = None
     mark: Annotated[int, Field(ge=0, le=4)] = 2
     scope: Literal["coupon", "job", "sheet"] = "coupon"
-    cut_length: Typed = ""
+    cut_length: Length = ""
 
     @property
     def wish(self) -> tasks.RegionWish:
@@ -82,8 +143,8 @@ class BoardForm(WishForm):
     """What a board is to be planned for."""
 
     burns: Annotated[int, Field(ge=1, le=60)] = 6
-    offcut: Typed = ""
-    line_pitch: Typed = ""
+    offcut: Size = ""
+    line_pitch: Length = ""
     seen: Annotated[str, Field(max_length=20)] = ""
 
     @property
@@ -123,13 +184,13 @@ class SettingForm(WishForm):
 class JobForm(PairForm):
     """How a job came out."""
 
-    power: Typed
-    speed: Typed
+    power: NeededPercent
+    speed: NeededSpeed
     passes: Annotated[int, Field(ge=1, le=50)] = 1
     through: Annotated[int, Field(ge=0, le=1_000_000)] = 0
     hanging: Annotated[int, Field(ge=0, le=1_000_000)] = 0
     no: Annotated[int, Field(ge=0, le=1_000_000)] = 0
-    part_length: Typed = ""
+    part_length: Length = ""
     note: Words = ""
 
     @property
@@ -152,48 +213,53 @@ class JobForm(PairForm):
         )
 
 
-class MachineForm(_Form):
+class MoreForm(_Form):
+    """What is told of a machine that calib otherwise assumes or doesn't know."""
+
+    name: Needed
+    power_word_full: PlainNumber = ""
+    acceleration_mm_s2: PlainNumber = ""
+    beam_starts_pct: Percent = ""
+    ceiling_pct: Percent = ""
+    wavelength_nm: PlainNumber = ""
+    lens_mm: Length = ""
+    slat_gap_mm: Length = ""
+
+    @property
+    def told(self) -> dict[str, Any]:
+        """Fields of the record that were filled in."""
+        given = {name: getattr(self, name) for name in TOLD_LATER}
+        return {name: TOLD_LATER[name](text) for name, text in given.items() if text}
+
+
+class MachineForm(MoreForm):
     """A machine, as it is described."""
 
-    name: Typed
-    rated_w: Annotated[float, Field(allow_inf_nan=False)]
+    rated_w: NeededWatts
     source: LaserSource = "co2"
-    bed: Typed
-    top_speed: Typed
-    acceleration_mm_s2: Number = None
-    power_word_full: Number = None
-    beam_starts_pct: Number = None
-    ceiling_pct: Number = None
-    wavelength_nm: Number = None
-    lens_mm: Number = None
-    slat_gap_mm: Number = None
+    bed: NeededSize
+    top_speed: NeededSpeed
 
     @property
     def record(self) -> Machine:
         """The machine; what is left out is assumed."""
-        optional: dict[str, Any] = {
-            name: getattr(self, name)
-            for name in ("acceleration_mm_s2", "power_word_full", "beam_starts_pct", "ceiling_pct",
-                         "wavelength_nm", "lens_mm", "slat_gap_mm")
-            if getattr(self, name) is not None
-        }  # fmt: skip
         return Machine(
             name=self.name,
-            rated_w=self.rated_w,
+            rated_w=parse_power_w(self.rated_w),
             source=self.source,
             bed_mm=parse_size_mm(self.bed),
             max_speed_mm_s=parse_speed_mm_s(self.top_speed),
-            **optional,
+            **self.told,
         )
 
 
 class SheetForm(_Form):
     """A sheet, as it is described."""
 
-    name: Typed
-    material: Typed
-    thickness: Typed
-    measured: Typed = ""
+    name: Needed
+    material: Needed
+    thickness: NeededLength
+    measured: Length = ""
     lot: Typed = ""
     declaration: Words = ""
 
@@ -213,7 +279,7 @@ class SheetForm(_Form):
 class MaterialForm(_Form):
     """What is asked of a material before a sheet of it is bought."""
 
-    material: Typed
+    material: Needed
     source: LaserSource = "co2"
     declaration: Words = ""
 
@@ -221,9 +287,9 @@ class MaterialForm(_Form):
 class LotForm(_Form):
     """A new lot of a sheet."""
 
-    sheet: Typed
-    lot: Typed
-    measured: Typed = ""
+    sheet: Needed
+    lot: Needed
+    measured: Length = ""
 
     @property
     def changed(self) -> dict[str, Any]:
@@ -235,29 +301,29 @@ class LotForm(_Form):
 class ChangeForm(_Form):
     """Something new at a machine."""
 
-    machine: Typed
+    machine: Needed
     what: Literal["lens", "focus", "air", "mirror", "tube", "other"]
-    lens_mm: Number = None
+    lens_mm: Length = ""
     note: Words = ""
 
     @property
     def changed(self) -> dict[str, Any]:
         """Fields of the machine that become different."""
-        return {} if self.lens_mm is None else {"lens_mm": self.lens_mm}
+        return {"lens_mm": parse_length_mm(self.lens_mm)} if self.lens_mm else {}
 
 
 class ElsewhereForm(PairForm):
     """The same sheet on another machine."""
 
     to_machine: Name = None
-    rated_w: Number = None
-    offcut: Typed = ""
+    rated_w: Watts = ""
+    offcut: Size = ""
 
     @property
     def elsewhere_wish(self) -> tasks.ElsewhereWish:
         """As tasks take it; a machine of the logbook goes before bare watts."""
         return tasks.ElsewhereWish(
             to_machine=self.to_machine,
-            rated_w=None if self.to_machine else self.rated_w,
+            rated_w=parse_power_w(self.rated_w) if self.rated_w and not self.to_machine else None,
             offcut_mm=parse_size_mm(self.offcut) if self.offcut else None,
         )

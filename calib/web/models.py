@@ -42,6 +42,22 @@ class ReadingOut(_FromRecord):
     height_mm: float | None
 
 
+class LookOut(ReadingOut):
+    """One look at a cell, whole, with its id."""
+
+    id: str
+
+
+class CellOutcome(LookOut):
+    """What counts of a cell, and the id by which it is said that it was seen.
+
+    ``apart`` holds the looks that differ and of which neither saw the other: the cell counts as
+    not read until one of them, or another answer, is tapped.
+    """
+
+    apart: list[LookOut] = []
+
+
 class FieldError(BaseModel):
     """What is wrong with one field of what was sent."""
 
@@ -56,7 +72,7 @@ class Problem(BaseModel):
     message: str
     fields: list[FieldError] = []
     next_burns: list[SettingOut] = []
-    reading: ReadingOut | None = None
+    reading: CellOutcome | None = None
 
 
 class ErrorBody(BaseModel):
@@ -65,27 +81,34 @@ class ErrorBody(BaseModel):
     error: Problem
 
 
-class Read(_Strict):
-    """What was read of a cell; what is left out keeps its earlier value."""
+class Tap(_Strict):
+    """One look at a cell, whole: a grade that is left out was not read.
 
+    With nothing but a note the look stays; with nothing at all the cell wasn't read after all.
+    """
+
+    key: Key
+    cell: Annotated[str, Field(min_length=1, max_length=8)]
     through: Through | None = None
     char: Grade | None = None
     mark: Grade | None = None
     note: Words = ""
-
-
-class Tap(Read):
-    """One tap; all of through, char, mark and note left out: the cell wasn't read after all."""
-
-    key: Key
-    cell: Annotated[str, Field(min_length=1, max_length=8)]
-    seen: Read = Read()
+    saw: Annotated[str, Field(max_length=80)] = Field(
+        "", description="Id of what was seen of the cell, or key of the own tap before it."
+    )
+    board: Annotated[str, Field(max_length=80)] = Field(
+        "", description="Tells the board from one of the same code in another logbook."
+    )
+    age_s: Annotated[float, Field(ge=0, le=1e8, allow_inf_nan=False)] = Field(
+        0.0, description="How long ago it was tapped [s]: it may have waited for a connection."
+    )
 
 
 class TapDone(BaseModel):
-    """What counts of the cell now, and how far the board is read."""
+    """What counts of the cell now, the id of what was tapped, and how far the board is read."""
 
-    reading: ReadingOut
+    reading: CellOutcome
+    look: str
     stored: bool
     again: bool
     read: int
@@ -141,7 +164,7 @@ class BoardOut(BaseModel):
     round: int
     board_mm: tuple[float, float]
     cells: list[CellOut]
-    readings: list[ReadingOut]
+    readings: list[CellOutcome]
     photographs: list[PhotographOut]
 
 

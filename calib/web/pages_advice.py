@@ -10,7 +10,7 @@ from starlette.responses import RedirectResponse, Response
 from calib import tasks
 from calib.errors import InvalidRecord, NeedsYes
 from calib.web.board_svg import board_svg
-from calib.web.desk import Desk, desk_of, form_page, now
+from calib.web.desk import Desk, desk_of, now
 from calib.web.forms import BoardForm, JobForm, PairForm, WishForm
 from calib.web.region_svg import region_svg
 from calib.web.showing import advice_shown, look_shown, planned_shown
@@ -22,14 +22,15 @@ router = APIRouter(include_in_schema=False)
 def ask_plan(request: Request, form: Annotated[PairForm, Query()]) -> Response:
     """I want to find a sheet's settings."""
     here = desk_of(request)
-    return here.show("plan.html", standing=tasks.standing(here.book), typed=form.query)
+    # Who comes back to it from the board that was shown finds what was typed.
+    typed = {**request.query_params, **form.query}
+    return here.ask(request, "plan.html", standing=tasks.standing(here.book), typed=typed)
 
 
-@router.post("/plan/look")
-def look_at_plan(request: Request, form: Annotated[BoardForm, Form()]) -> Response:
+@router.get("/plan/look")
+def look_at_plan(request: Request, form: Annotated[BoardForm, Query()]) -> Response:
     """Plan the next board and show it to scale; nothing is stored yet."""
     here = desk_of(request)
-    form_page(request, "plan.html", standing=tasks.standing(here.book))
     planned = here.proposal(form.pair, form.board_wish)
     picture = board_svg(planned.grid, ())
     return here.show("planned.html", picture=picture, form=form.query, **planned_shown(planned))
@@ -39,7 +40,6 @@ def look_at_plan(request: Request, form: Annotated[BoardForm, Form()]) -> Respon
 def keep_plan(request: Request, form: Annotated[BoardForm, Form()]) -> Response:
     """Store the board that was looked at, and go to its files."""
     here = desk_of(request)
-    form_page(request, "plan.html", standing=tasks.standing(here.book))
     planned = here.proposal(form.pair, form.board_wish)
     if planned.grid.board_id != form.seen:
         raise InvalidRecord(
@@ -76,14 +76,13 @@ def look(request: Request, form: Annotated[WishForm, Query()]) -> Response:
 def ask_setting(request: Request, form: Annotated[WishForm, Query()]) -> Response:
     """Tell me what to set."""
     here = desk_of(request)
-    return here.show("setting.html", standing=tasks.standing(here.book), typed=form.query)
+    return here.ask(request, "setting.html", standing=tasks.standing(here.book), typed=form.query)
 
 
 @router.post("/setting")
 def recommend(request: Request, form: Annotated[WishForm, Form()]) -> Response:
     """Recommend a setting, and store what is promised of it."""
     here = desk_of(request)
-    form_page(request, "setting.html", standing=tasks.standing(here.book))
     region = here.region(*form.pair)
     advice = tasks.advise_on(here.book, region, form.wish, when=now())
     here.remember(advice)
@@ -123,14 +122,13 @@ def settle(request: Request, promise_id: str, sure: Annotated[bool, Form()] = Fa
 def ask_job(request: Request, form: Annotated[PairForm, Query()]) -> Response:
     """A job is done."""
     here = desk_of(request)
-    return here.show("job.html", standing=tasks.standing(here.book), typed=form.query)
+    return here.ask(request, "job.html", standing=tasks.standing(here.book), typed=form.query)
 
 
 @router.post("/job")
 def take_down_job(request: Request, form: Annotated[JobForm, Form()]) -> Response:
     """Take down how a job came out."""
     here = desk_of(request)
-    form_page(request, "job.html", standing=tasks.standing(here.book))
     tasks.take_down_job(
         here.book, form.machine, form.sheet, form.setting, form.counts, when=now(), note=form.note
     )

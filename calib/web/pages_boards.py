@@ -8,9 +8,9 @@ from fastapi import APIRouter, File, Form, Request, UploadFile
 from starlette.responses import RedirectResponse, Response
 
 from calib import tasks
-from calib.web.board_svg import board_svg, state_words
+from calib.web.board_svg import board_svg, looked_words
 from calib.web.choices import questions
-from calib.web.desk import desk_of, form_page, now
+from calib.web.desk import desk_of, now
 
 router = APIRouter(include_in_schema=False)
 
@@ -29,7 +29,7 @@ def burnt(request: Request) -> Response:
 def board(request: Request, board_id: str) -> Response:
     """Show a board as it lies, its files, and what was read off it."""
     here = desk_of(request)
-    return here.show("board.html", **_shown(tasks.board_state(here.book, board_id)))
+    return here.ask(request, "board.html", **_shown(tasks.board_state(here.book, board_id)))
 
 
 @router.get("/board/{board_id}/take-down")
@@ -37,9 +37,11 @@ def take_down(request: Request, board_id: str) -> Response:
     """Take a board down, cell by cell."""
     here = desk_of(request)
     state = tasks.board_state(here.book, board_id)
-    picture = board_svg(state.grid, state.readings, tappable=True)
+    code = state.grid.board_id
+    picture = board_svg(state.grid, state.readings, looks=state.looks, tappable=True)
     asked = questions(state.grid.operation)
-    return here.show("take_down.html", state=state, picture=picture, questions=asked)
+    key = here.book.board_key(code)
+    return here.show("take_down.html", state=state, picture=picture, questions=asked, key=key)
 
 
 @router.post("/board/{board_id}/results")
@@ -52,7 +54,6 @@ def take_results(
     """Take a filled in result file down: all of it, or nothing."""
     here = desk_of(request)
     state = tasks.board_state(here.book, board_id)
-    form_page(request, "board.html", **_shown(state))
     tasks.take_down(here.book, state.grid, results.file.read(), when=now(), why=why)
     return RedirectResponse(f"/board/{state.grid.board_id}", 303)
 
@@ -88,15 +89,15 @@ _KINDS = {
 
 def _shown(state: tasks.BoardState) -> dict[str, Any]:
     """What the page of a board shows."""
-    read = state.by_cell
     return {
         "state": state,
         "notes": [note for note in state.grid.notes if note not in state.hazard.advice],
-        "picture": board_svg(state.grid, state.readings),
+        "picture": board_svg(state.grid, state.readings, looks=state.looks),
         "to_tick": _TO_TICK[state.grid.operation],
         "files": tasks.file_names(state.grid),
         "kinds": {f"{state.grid.board_id}{end}": words for end, words in _KINDS.items()},
         "words": {
-            cell.label: state_words(state.grid, read.get(cell.label)) for cell in state.grid.cells
+            cell.label: looked_words(state.grid, state.looks.get(cell.label))
+            for cell in state.grid.cells
         },
     }

@@ -45,8 +45,8 @@ def logbook(
     page = here.book.search(Filters(text=text or None), limit=_PAGE, offset=skip)
     after = skip + _PAGE if page.total > skip + _PAGE else 0
     sheets = here.book.sheets()
-    return here.show("logbook.html", page=page, text=text, skip=skip, after=after, before=skip -
-                     _PAGE, sheets=sheets)  # fmt: skip
+    return here.ask(request, "logbook.html", page=page, text=text, skip=skip, after=after,
+                    before=skip - _PAGE, sheets=sheets, machines=here.book.machines())  # fmt: skip
 
 
 @router.post("/logbook")

@@ -9,9 +9,8 @@ from starlette.responses import RedirectResponse, Response
 
 from calib import tasks
 from calib.errors import CalibError
-from calib.units import parse_size_mm
-from calib.web.desk import desk_of, form_page, now
-from calib.web.forms import ElsewhereForm, PairForm
+from calib.web.desk import desk_of, now
+from calib.web.forms import ElsewhereForm, OffcutForm, PairForm
 from calib.web.showing import track_shown
 
 router = APIRouter(include_in_schema=False)
@@ -19,13 +18,10 @@ What = Literal["through", "char", "mark", "promises"]
 
 
 @router.post("/lot/plan")
-def plan_lot(
-    request: Request, form: Annotated[PairForm, Form()], offcut: Annotated[str, Form()] = ""
-) -> Response:
+def plan_lot(request: Request, form: Annotated[OffcutForm, Form()]) -> Response:
     """Plan the few burns that try a new lot, about the working setting."""
     here = desk_of(request)
-    wish = tasks.CheckWish(offcut_mm=parse_size_mm(offcut) if offcut else None)
-    planned = tasks.plan_lot(here.book, form.machine, form.sheet, wish, when=now())
+    planned = tasks.plan_lot(here.book, form.machine, form.sheet, form.check_wish, when=now())
     return RedirectResponse(f"/board/{planned.grid.board_id}", 303)
 
 
@@ -47,18 +43,16 @@ def check(request: Request, form: Annotated[PairForm, Query()]) -> Response:
         record, why = tasks.check_machine(here.book, *form.pair[:2]), ""
     except CalibError as refusal:  # without strips the page says how to make one
         record, why = None, str(refusal)
-    return here.show("check.html", record=record, why=why, standing=standing, typed=form.query)
+    return here.ask(
+        request, "check.html", record=record, why=why, standing=standing, typed=form.query
+    )
 
 
 @router.post("/check")
-def plan_strip(
-    request: Request, form: Annotated[PairForm, Form()], offcut: Annotated[str, Form()] = ""
-) -> Response:
+def plan_strip(request: Request, form: Annotated[OffcutForm, Form()]) -> Response:
     """Plan a check strip on a sheet that is well known."""
     here = desk_of(request)
-    form_page(request, "check.html", record=None, why="", standing=tasks.standing(here.book))
-    wish = tasks.CheckWish(offcut_mm=parse_size_mm(offcut) if offcut else None)
-    planned = tasks.plan_strip(here.book, form.machine, form.sheet, wish, when=now())
+    planned = tasks.plan_strip(here.book, form.machine, form.sheet, form.check_wish, when=now())
     return RedirectResponse(f"/board/{planned.grid.board_id}", 303)
 
 
@@ -74,15 +68,24 @@ def chart(request: Request, form: Annotated[PairForm, Query()]) -> Response:
 def ask_elsewhere(request: Request, form: Annotated[PairForm, Query()]) -> Response:
     """The same sheet on another machine: where to begin?"""
     here = desk_of(request)
-    return here.show("elsewhere.html", standing=tasks.standing(here.book), typed=form.query)
+    return here.ask(request, "elsewhere.html", standing=tasks.standing(here.book), typed=form.query)
 
 
 @router.post("/elsewhere")
 def carry_over(request: Request, form: Annotated[ElsewhereForm, Form()]) -> Response:
     """Give a starting point, and plan the burns that confirm it."""
     here = desk_of(request)
-    form_page(request, "elsewhere.html", standing=tasks.standing(here.book))
     carried = tasks.carry_over(here.book, *form.pair, form.elsewhere_wish, when=now())
+    return RedirectResponse(f"/elsewhere/start?kept={here.keep_answer(carried)}", 303)
+
+
+@router.get("/elsewhere/start")
+def carried_over(request: Request, kept: Annotated[str, Query(max_length=40)] = "") -> Response:
+    """Show the starting point that was worked out."""
+    here = desk_of(request)
+    carried = here.answer(kept)
+    if not isinstance(carried, tasks.CarriedOver):  # forgotten with a restart
+        return RedirectResponse("/elsewhere", 303)
     return here.show("carried.html", start=carried.start, planned=carried.planned)
 
 

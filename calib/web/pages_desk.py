@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 import segno
-from fastapi import APIRouter, Form, Request
+from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
 from calib import tasks
@@ -46,20 +46,24 @@ def enter(request: Request, token: str) -> Response:
 
 
 @router.get("/phones")
-def phones(request: Request) -> Response:
-    """Say how a phone is let in."""
-    here = desk_of(request)
-    return here.show("phones.html", code="", address="", guests=here.gate.guests)
-
-
-@router.post("/phones")
-def invite(request: Request, how: Annotated[str, Form()] = "") -> Response:
-    """Make a way in for one more phone."""
+def phones(request: Request, kept: Annotated[str, Query(max_length=40)] = "") -> Response:
+    """Say how a phone is let in; with the way in that was just made for one."""
     here = desk_of(request)
     shown: dict[str, Any] = {"code": "", "address": "", "guests": here.gate.guests}
-    if here.phone_address:
-        shown["address"] = f"{here.phone_address}/enter/{here.gate.new_token()}"
-        shown["code"] = segno.make(shown["address"], micro=False).svg_inline(
+    address = here.answer(kept)
+    if isinstance(address, str):
+        shown["address"] = address
+        shown["code"] = segno.make(address, micro=False).svg_inline(
             scale=5, border=4, dark="#000", light="#fff", omitsize=True
         )
     return here.show("phones.html", **shown)
+
+
+@router.post("/phones")
+def invite(request: Request) -> Response:
+    """Make a way in for one more phone."""
+    here = desk_of(request)
+    if not here.phone_address:
+        return RedirectResponse("/phones", 303)
+    address = f"{here.phone_address}/enter/{here.gate.new_token()}"
+    return RedirectResponse(f"/phones?kept={here.keep_answer(address)}", 303)

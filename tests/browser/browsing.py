@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import shutil
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -53,10 +54,28 @@ def chromium() -> Iterator[Any]:
 class Served:
     """A page that answers on a free port of this computer."""
 
-    def __init__(self, site: Any, book: Any, browser: Any, pictures: Path | None) -> None:
-        self.site, self.book = site, book
+    def __init__(self, book: Any, browser: Any, pictures: Path | None, clock: Any) -> None:
+        self.book, self._clock = book, clock
         self._browser, self._pictures = browser, pictures
         self.faults: list[str] = []
+        self._start(0)
+
+    def _start(self, port: int) -> None:
+        from calib.web.serving import open_site
+
+        self.site = open_site(self.book, port=port, clock=self._clock)
+        self._running = threading.Thread(target=self.site.run)
+        self._running.start()
+
+    def end(self) -> None:
+        """Stop answering."""
+        self.site.stop()
+        self._running.join(20)
+
+    def restart(self) -> None:
+        """Stop answering, and begin anew at the same address; who was let in is forgotten."""
+        self.end()
+        self._start(int(self.site.address.rpartition(":")[2]))
 
     def device(self, size: dict[str, int], **kind: Any) -> Any:
         """A device of its own that was let in; gives its page."""
@@ -87,23 +106,20 @@ class Served:
 
 
 @contextmanager
-def serving(book_place: Path, browser: Any, pictures: Path | None) -> Iterator[Served]:
+def serving(
+    book_place: Path, browser: Any, pictures: Path | None, clock: Any = time.monotonic
+) -> Iterator[Served]:
     """Serve a logbook while the body runs; scripts that fail and requests outside fail the test."""
     from calib.logbook import open_book
-    from calib.web.serving import open_site
 
     with open_book(book_place) as book:
-        site = open_site(book, port=0)
-        running = threading.Thread(target=site.run)
-        running.start()
-        served = Served(site, book, browser, pictures)
+        served = Served(book, browser, pictures, clock)
         try:
             yield served
         finally:
             for context in browser.contexts:
                 context.close()
-            site.stop()
-            running.join(20)
+            served.end()
     assert served.faults == []
 
 

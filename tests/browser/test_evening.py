@@ -74,7 +74,7 @@ def take_down(phone: Any, came_out: dict[str, dict[str, str]]) -> None:
     phone.wait_for_url("**/take-down")
     for _ in came_out:
         cell = came_out[phone.locator(".cell.now").get_attribute("data-cell")]
-        choices = phone.locator(".question:not([hidden]) .choice")
+        choices = phone.locator(".asked:not([data-fresh]) .question:not([hidden]) .choice")
         choices.filter(has_text=WORDS[cell["through"]]).click()
         if cell["through"] != "no":
             choices.filter(has_text=CHAR[int(cell["char"])]).click()
@@ -156,7 +156,7 @@ def test_eighteen_cells_and_the_setting_in_at_most_sixty_taps(
         page.wait_for_url("**/take-down")
         for _ in board:
             cell = board[page.locator(".cell.now").get_attribute("data-cell")]
-            choices = page.locator(".question:not([hidden]) .choice")
+            choices = page.locator(".asked:not([data-fresh]) .question:not([hidden]) .choice")
             falls = cell.power_pct / cell.speed_mm_s >= 4.2
             tap(choices.filter(has_text="Falls free" if falls else "Not cut"))
             if falls:

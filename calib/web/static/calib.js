@@ -15,3 +15,22 @@ for (const form of document.querySelectorAll("form[method=post]")) {
     });
   });
 }
+// A form that only leads on is found as it was filled in when one goes back to it.
+for (const form of document.querySelectorAll("form[method=get]")) {
+  form.addEventListener("submit", () => {
+    if (new URL(form.action).pathname === location.pathname) return;
+    const typed = new URLSearchParams(new FormData(form));
+    history.replaceState(null, "", `${location.pathname}?${typed}`);
+  });
+}
+// Another sheet: the machine on which it was burnt last, as long as nobody chose one himself.
+for (const sheet of document.querySelectorAll("select[name=sheet]")) {
+  const machine = sheet.form.querySelector("select[name=machine]");
+  if (!machine) continue;
+  let chosen = false;
+  machine.addEventListener("change", () => { chosen = true; });
+  sheet.addEventListener("change", () => {
+    const last = sheet.selectedOptions[0].dataset.machine;
+    if (last && !chosen) machine.value = last;
+  });
+}

@@ -1,41 +1,57 @@
-// Takes a board down: each tap is shown at once, stored at once, kept until it is stored, and
-// carries a key by which the server knows it again when it is sent twice.
+// Takes a board down. What is said of one cell is one look: it is shown at once, stored as a whole as
+// soon as it is complete or the cell is left, and carries a key by which the server knows it again
+// when it is sent twice, and what was seen of the cell before it.
 "use strict";
 (() => {
   const root = document.getElementById("take-down");
   const board = root.dataset.board;
   const api = `/api/boards/${encodeURIComponent(board)}`;
-  const fields = ["through", "char", "mark", "note"];
+  const boardKey = root.dataset.key;
+  const grades = ["through", "char", "mark"];
+  const fields = [...grades, "note"];
   const asked = root.dataset.operation === "cut" ? ["through", "char"] : ["mark"];
   const cells = [...root.querySelectorAll(".cell")];
   const byCode = new Map(cells.map((cell) => [cell.dataset.cell, cell]));
-  const status = document.querySelector(".status");
+  const foot = document.querySelector(".status");
   const said = document.getElementById("status");
   const undoButton = document.getElementById("undo");
   const noteForm = document.getElementById("note-form");
   const note = document.getElementById("note");
-  const store = storage();
+  const section = root.querySelector(".asked");
+  const which = document.getElementById("which");
   const queue = waitingTaps(); // taps that aren't stored yet, oldest first
   const stored = new Map(); // what the server said last of each cell
-  const done = []; // keys of own taps that can be taken back, newest last
+  const done = []; // own taps that can be taken back, newest last
+  const mine = ownLooks(); // ids of the looks that were taken on this device
+  const SETTLES_MS = 300; // the second tap of a double tap comes sooner, and meant the question before
   let current = null;
-  let sending = false;
-  let pause = 1000;
-  let timer = 0;
+  let lastAsked = "";
+  let settling = 0;
 
   // ---- the state of a cell, as it is drawn -------------------------------------------------
 
-  const shown = (cell) => Object.fromEntries(fields.map((name) => [name, cell.dataset[name]]));
-  const isRead = (state) => state.through !== "" || state.char !== "" || state.mark !== "";
+  const shown = (cell) => ({
+    ...Object.fromEntries(fields.map((name) => [name, cell.dataset[name]])),
+    id: cell.dataset.id,
+    apart: cell.dataset.apart ? JSON.parse(cell.dataset.apart) : [],
+  });
+  const isRead = (state) => grades.some((name) => state[name] !== "");
 
   function draw(cell, state) {
     for (const name of fields) cell.dataset[name] = state[name];
-    cell.querySelector(".grade").textContent = state.mark || state.char;
+    cell.dataset.id = state.id;
+    cell.dataset.apart = state.apart.length > 0 ? JSON.stringify(state.apart) : "";
+    cell.classList.toggle("apart", state.apart.length > 0);
+    cell.querySelector(".grade").textContent =
+      state.apart.length > 0 ? "?" : state.mark || state.char;
     const words = [cell.dataset.cell, cell.dataset.setting, stateWords(state)];
     cell.setAttribute("aria-label", words.join(", "));
   }
 
   function stateWords(state) {
+    if (state.apart && state.apart.length > 0) {
+      return `read twice, and differently: ${state.apart.map(stateWords).join(" / ")}`;
+    }
     if (!isRead(state)) return "not read yet";
     const words = [];
     for (const name of asked) {
@@ -48,20 +64,23 @@
     return words.join(", ");
   }
 
-  const fromServer = (reading) => Object.fromEntries(
-    fields.map((name) => [name, reading[name] === null ? "" : String(reading[name])]));
+  const text = (value) => (value === null ? "" : String(value));
+  const oneLook = (look) => ({
+    ...Object.fromEntries(fields.map((name) => [name, text(look[name])])), id: look.id });
+  const fromServer = (look) => ({ ...oneLook(look), apart: look.apart.map(oneLook) });
 
   /** What is to be shown of a cell: what is stored, with the waiting taps on top. */
   function expected(code) {
     let state = { ...stored.get(code) };
-    for (const tap of queue) if (tap.cell === code) state = after(state, tap);
+    for (const tap of queue) if (tap.cell === code && !tap.refused) state = after(state, tap);
     return state;
   }
 
   function after(state, tap) {
-    if (tap.kind === "back") return { ...tap.before };
-    if (tap.clear) return { through: "", char: "", mark: "", note: "" };
-    return { ...state, ...tap.given };
+    if (tap.kind === "back") return { ...tap.before, id: tap.key };
+    if (tap.noteOnly) return { ...state, ...tap.given, id: tap.key };
+    const note = tap.given.note === undefined ? state.note : tap.given.note;
+    return { ...tap.given, note, id: tap.key, apart: [] };
   }
 
   function redraw(code) {
@@ -89,6 +108,20 @@
     return state.through !== "no" && state.char === "" ? "char" : null;
   }
 
+  /** The look at a cell of which the second half is still to come. */
+  const held = (code) => queue.find((tap) => tap.held && tap.cell === code);
+
+  /** Whoever leaves a cell has said what he wants to say of it. */
+  function release(but) {
+    for (const tap of queue) {
+      if (!tap.held || tap.cell === but) continue;
+      delete tap.held;
+      calibTaps.keep(tap);
+      say(`${tap.cell}: ${stateWords(expected(tap.cell))} …`);
+    }
+    send();
+  }
+
   function nextOpen(from) {
     const start = from === null ? 0 : cells.indexOf(from);
     for (let n = 0; n < cells.length; n += 1) {
@@ -105,9 +138,12 @@
       if (other === cell) other.setAttribute("aria-current", "true");
       else other.removeAttribute("aria-current");
     }
-    if (current !== cell) note.value = cell.dataset.note;
+    if (current !== cell) {
+      note.value = cell.dataset.note;
+      delete cell.dataset.anew;
+    }
     current = cell;
-    delete cell.dataset.again;
+    release(cell.dataset.cell);
     ask(cell);
     intoView(cell);
     if (focus) cell.focus({ preventScroll: true });
@@ -118,15 +154,52 @@
     const open = openField(state);
     document.getElementById("cell-title").textContent =
       `${cell.dataset.cell}: ${cell.dataset.setting.split(" (")[0]}`;
-    for (const question of root.querySelectorAll(".question")) {
+    const choosing = state.apart.length > 0 && !cell.dataset.anew;
+    if (choosing) offer(state.apart);
+    which.hidden = !choosing;
+    for (const question of root.querySelectorAll(".question[data-field]")) {
       const name = question.dataset.field;
       // A cell that is read shows all its answers, so that each can be corrected.
       const pointless = name === "char" && (state.through === "" || state.through === "no");
-      question.hidden = open === null ? pointless : name !== open;
+      question.hidden = choosing || (open === null ? pointless : name !== open);
       for (const choice of question.querySelectorAll(".choice")) {
         choice.setAttribute("aria-pressed", String(choice.dataset.value === state[name]));
       }
     }
+    settle(`${cell.dataset.cell} ${choosing ? state.id : open}`);
+  }
+
+  /** A question that has just changed takes no answer yet. */
+  function settle(question) {
+    if (question === lastAsked) return;
+    lastAsked = question;
+    section.dataset.fresh = "yes";
+    clearTimeout(settling);
+    settling = setTimeout(() => delete section.dataset.fresh, SETTLES_MS);
+  }
+
+  /** Two looks differ: which is right? */
+  function offer(looks) {
+    const choices = which.querySelector(".choices");
+    choices.replaceChildren(...looks.map((look) => {
+      const button = document.createElement("button");
+      button.type = "button";
+      button.className = "choice";
+      const word = document.createElement("span");
+      word.className = "word";
+      const said = stateWords({ ...look, apart: [] });
+      word.textContent = said[0].toUpperCase() + said.slice(1);
+      const hint = document.createElement("span");
+      hint.className = "hint";
+      hint.textContent = mine.has(look.id) ? "read on this device" : "read by somebody else";
+      button.append(word, " ", hint);
+      button.addEventListener("click", () => {
+        if (section.dataset.fresh) return;
+        tap(current, Object.fromEntries(grades.map((name) => [name, look[name]])));
+        goOn();
+      });
+      return button;
+    }));
   }
 
   function intoView(cell) {
@@ -145,22 +218,43 @@
     return [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
   }
 
-  function tap(cell, given, clear) {
+  function tap(cell, given, how) {
     const code = cell.dataset.cell;
-    put({ kind: "tap", key: newKey(), cell: code, given, clear: Boolean(clear), seen: expected(code) });
+    const before = expected(code);
+    put({ kind: "tap", key: newKey(), cell: code, given, saw: before.id, before, ...how });
     redraw(code);
     say(`${code}: ${stateWords(shown(cell))} …`);
     send();
   }
 
   function answer(question, value) {
+    if (section.dataset.fresh) return;
     const cell = current;
+    const state = shown(cell);
     const name = question.dataset.field;
-    const corrects = openField(shown(cell)) === null;
+    const corrects = openField(state) === null;
+    const open = held(cell.dataset.cell);
     delete cell.dataset.skipped;
-    tap(cell, { [name]: value });
-    if (corrects) return;
-    const following = nextOpen(cell);
+    delete cell.dataset.anew;
+    const given = Object.fromEntries(grades.map((one) => [one, state[one]]));
+    given[name] = value;
+    if (given.through === "no") given.char = "";
+    if (open) {
+      open.given = given;
+      delete open.held;
+      calibTaps.keep(open);
+      redraw(cell.dataset.cell);
+      say(`${cell.dataset.cell}: ${stateWords(shown(cell))} …`);
+      send();
+    } else {
+      const half = openField({ ...given, id: "", apart: [] }) !== null;
+      tap(cell, given, half ? { held: true } : {});
+    }
+    if (!corrects) goOn();
+  }
+
+  function goOn() {
+    const following = nextOpen(current);
     if (following !== null) choose(following, false);
     else progress();
   }
@@ -168,7 +262,7 @@
   /** Own taps that can still be taken back, newest last. */
   function ownTaps() {
     const gone = new Set(queue.filter((tap) => tap.kind === "back").map((tap) => tap.target));
-    return [...done, ...queue.filter((tap) => tap.kind === "tap")].filter((tap) => !gone.has(tap.key));
+    return [...done, ...queue.filter((tap) => tap.kind === "tap" && !tap.refused)].filter((tap) => !gone.has(tap.key));
   }
 
   function undo() {
@@ -178,9 +272,9 @@
     const unsent = at >= 0 && !last.tried; // it never left this page
     if (unsent) {
       queue.splice(at, 1);
-      store.drop(last);
+      calibTaps.drop(last);
     } else {
-      put({ kind: "back", key: newKey(), cell: last.cell, target: last.key, before: last.seen });
+      put({ kind: "back", key: newKey(), cell: last.cell, target: last.key, before: last.before });
     }
     redraw(last.cell);
     choose(byCode.get(last.cell), false);
@@ -191,136 +285,97 @@
 
   // ---- sending -----------------------------------------------------------------------------
 
-  function storage() {
-    // Private windows may have none; the queue is then in this page's memory alone.
-    const prefix = `calib-${board}-`;
-    const quietly = (work) => { try { return work(); } catch { return null; } };
-    return {
-      keep: (tap) => quietly(() => localStorage.setItem(prefix + tap.key, JSON.stringify(tap))),
-      drop: (tap) => quietly(() => localStorage.removeItem(prefix + tap.key)),
-      all: () => quietly(() => Object.keys(localStorage).filter((key) => key.startsWith(prefix))
-        .map((key) => JSON.parse(localStorage.getItem(key)))) || [],
-    };
-  }
-
   function waitingTaps() {
-    const known = new Set([...root.querySelectorAll(".cell")].map((cell) => cell.dataset.cell));
-    return store.all().filter((tap) => known.has(tap.cell)).sort((a, b) => a.turn - b.turn);
+    return calibTaps.all().filter((tap) => tap.boardKey === boardKey && byCode.has(tap.cell));
   }
 
   function put(tap) {
+    tap.board = board;
+    tap.boardKey = boardKey;
     tap.turn = Date.now() + queue.length / 1000;
     queue.push(tap);
-    store.keep(tap);
+    calibTaps.keep(tap);
   }
 
-  function request(tap) {
-    if (tap.kind === "back") return [`${api}/take-backs`, { key: tap.key, target: tap.target }];
-    const body = { key: tap.key, cell: tap.cell, seen: read(tap.seen) };
-    return [`${api}/taps`, tap.clear ? body : { ...body, ...read(tap.given) }];
+  function ownLooks() {
+    const place = `calib-looks-${boardKey}`;
+    const known = new Set();
+    try { for (const id of JSON.parse(localStorage.getItem(place) || "[]")) known.add(id); } catch {}
+    return {
+      has: (id) => known.has(id),
+      add: (id) => {
+        known.add(id);
+        try { localStorage.setItem(place, JSON.stringify([...known])); } catch {}
+      },
+    };
   }
 
-  function read(state) {
-    const given = {};
-    for (const [name, value] of Object.entries(state)) {
-      if (value !== "") given[name] = name === "char" || name === "mark" ? Number(value) : value;
-    }
-    return given;
-  }
-
-  async function post(url, body) {
-    const response = await fetch(url, {
-      method: "POST",
-      headers: { "Content-Type": "application/json" },
-      body: JSON.stringify(body),
-      signal: AbortSignal.timeout(8000),
-    });
-    return { status: response.status, body: await response.json() };
-  }
-
-  async function send() {
-    if (sending) return;
-    sending = true;
-    clearTimeout(timer);
-    while (queue.length > 0) {
-      const tap = queue[0];
-      let result;
-      tap.tried = true; // from now on it may be stored, whatever is heard of it
-      store.keep(tap);
-      try {
-        result = await post(...request(tap));
-      } catch {
-        result = { status: 0 };
-      }
-      if (result.status === 0 || result.status === 408 || result.status >= 500) {
-        later();
-        break;
-      }
-      queue.shift(); // what is in flight is first: undo takes only what never left
-      store.drop(tap);
-      pause = 1000;
-      if (result.status === 200) kept(tap, result.body);
-      else refused(tap, result);
-    }
-    sending = false;
-    waits();
-  }
+  const sendQueue = calibTaps.sender(queue, { stored: kept, refused, rests });
+  function send() { sendQueue(); }
 
   function kept(tap, body) {
     const one = tap.kind === "tap" ? body : body.done[0];
     if (!one) return;
     stored.set(tap.cell, fromServer(one.reading));
+    if (tap.kind === "tap") mine.add(one.look);
     if (tap.kind === "tap" && (one.stored || one.again)) done.push(tap);
     if (tap.kind === "back") done.splice(done.findIndex((own) => own.key === tap.target), 1);
     redraw(tap.cell);
+    if (one.reading.apart.length > 0) {
+      choose(byCode.get(tap.cell), false);
+      say(`${tap.cell} was read otherwise by somebody else meanwhile. Both are kept: which is right?`,
+        "refused");
+      return;
+    }
     if (tap.kind === "back") choose(byCode.get(tap.cell), false);
     const what = tap.kind === "tap" ? "stored" : "taken back, now";
     say(`${tap.cell} ${what}: ${stateWords(stored.get(tap.cell))}.`, "stored");
   }
 
-  function refused(tap, result) {
-    const error = result.body.error;
+  function refused(tap, body) {
+    const error = body.error;
     if (error && error.reading) stored.set(tap.cell, fromServer(error.reading));
     redraw(tap.cell);
     choose(byCode.get(tap.cell), false);
     say(error ? error.message : "The server refused this tap.", "refused");
   }
 
-  function later() {
-    timer = setTimeout(send, pause);
-    pause = Math.min(2 * pause, 10000);
+  function rests(status) {
+    const waiting = queue.filter((tap) => !tap.held);
+    refreshDrop();
+    if (waiting.length > 0) say(calibTaps.words(waiting, status), "waiting");
+    else if (foot.classList.contains("waiting")) say("All that waited is stored.", "stored");
   }
 
-  function waits() {
-    if (queue.length === 0) {
-      if (status.classList.contains("waiting")) say("All that waited is stored.", "stored");
-      return;
-    }
-    if (sending) return;
-    const many = queue.length === 1 ? "1 tap is" : `${queue.length} taps are`;
-    say(`No connection: ${many} waiting to be sent. Go on; leave this page open.`, "waiting");
-  }
+  const refreshDrop = calibTaps.dropper(document.getElementById("drop"), queue, () => {
+    for (const cell of cells) redraw(cell.dataset.cell);
+    refreshDrop();
+    say("Dropped.");
+  });
 
   function say(words, kind) {
     said.textContent = words;
-    status.classList.remove("waiting", "refused", "stored");
-    if (kind) status.classList.add(kind);
+    foot.classList.remove("waiting", "refused", "stored");
+    if (kind) foot.classList.add(kind);
   }
 
   // ---- what others read, and photographs -----------------------------------------------------
 
+  const toSend = () => queue.some((tap) => !tap.refused && !tap.held);
+
   async function look() {
-    if (document.hidden || queue.length > 0) return;
+    if (document.hidden || toSend()) return;
     let body;
     try {
       const response = await fetch(api, { signal: AbortSignal.timeout(8000) });
+      if (response.status === 401) rests(401);
       if (!response.ok) return;
       body = await response.json();
     } catch { return; }
-    if (queue.length > 0) return;
+    if (toSend()) return;
     const known = new Map(body.readings.map((reading) => [reading.cell, fromServer(reading)]));
     for (const code of byCode.keys()) {
-      const now = known.get(code) || { through: "", char: "", mark: "", note: "" };
+      const now = known.get(code) || { through: "", char: "", mark: "", note: "", id: "", apart: [] };
       if (JSON.stringify(now) === JSON.stringify(stored.get(code))) continue;
       stored.set(code, now);
       redraw(code);
@@ -364,7 +419,11 @@
       }
     });
   }
-  for (const question of root.querySelectorAll(".question")) {
+  document.getElementById("anew").addEventListener("click", () => {
+    current.dataset.anew = "yes";
+    ask(current);
+  });
+  for (const question of root.querySelectorAll(".question[data-field]")) {
     for (const choice of question.querySelectorAll(".choice")) {
       choice.addEventListener("click", () => answer(question, choice.dataset.value));
     }
@@ -372,13 +431,14 @@
   document.getElementById("previous").addEventListener("click", () => choose(neighbour(-1), false));
   document.getElementById("next").addEventListener("click", () => choose(neighbour(1), false));
   document.getElementById("not-read").addEventListener("click", () => {
+    if (section.dataset.fresh) return;
     const cell = current;
+    const state = shown(cell);
     cell.dataset.skipped = "yes";
-    if (isRead(shown(cell)) || cell.dataset.note) tap(cell, {}, true);
+    const nothing = { through: "", char: "", mark: "", note: "" };
+    if (isRead(state) || state.note || state.apart.length > 0) tap(cell, nothing);
     else say(`${cell.dataset.cell} stays empty: it counts as not burnt.`);
-    const following = nextOpen(cell);
-    if (following !== null) choose(following, false);
-    else progress();
+    goOn();
   });
   document.getElementById("open-note").addEventListener("click", (event) => {
     noteForm.hidden = !noteForm.hidden;
@@ -388,7 +448,9 @@
   noteForm.addEventListener("submit", (event) => {
     event.preventDefault();
     const words = note.value.replace(/\s+/g, " ").trim();
-    if (words) tap(current, { note: words });
+    if (!words) return;
+    release("");
+    tap(current, { note: words }, { noteOnly: true });
   });
   document.getElementById("photograph").addEventListener("change", (event) =>
     photograph(event.currentTarget, current.dataset.cell));
@@ -396,12 +458,15 @@
     photograph(event.currentTarget, ""));
   undoButton.addEventListener("click", undo);
   addEventListener("online", send);
+  addEventListener("pagehide", () => release(""));
   document.addEventListener("visibilitychange", look);
   setInterval(look, 5000);
 
   for (const cell of cells) stored.set(cell.dataset.cell, shown(cell));
   for (const code of new Set(queue.map((tap) => tap.cell))) redraw(code);
-  choose(nextOpen(null) || cells[0], false);
+  const half = queue.find((tap) => tap.held);
+  choose((half && byCode.get(half.cell)) || nextOpen(null) || cells[0], false);
   progress();
-  if (queue.length > 0) send();
+  for (const tap of queue) delete tap.refused; // it is tried once more
+  send();
 })();
