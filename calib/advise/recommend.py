@@ -129,24 +129,9 @@ def recommend(
 
 
 def advised_setting(region: Region, wish: Wish) -> Setting:
-    """The setting that ``recommend`` advises, without what it says beside it.
+    """The setting that ``recommend`` advises, without what it says beside it; raises as it does.
 
-    Parameters
-    ----------
-    region
-        A fitted region.
-    wish
-        What is asked; ``cheapest`` needs ``priced``.
-
-    Returns
-    -------
-    Setting
-        On the machine's steps.
-
-    Raises
-    ------
-    NotEnoughEvidence
-        As ``recommend`` does.
+    ``cheapest`` needs ``priced``.
     """
     wish, _ = _within_evidence(region, wish)
     every = steps.rows(region, wish.slowest_mm_s)
