@@ -53,24 +53,12 @@ _NOT_THERE = {"present", "detected", "found", "contained", "included", "used", "
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Declaration:
-    """What a statement says.
+    """What a statement says."""
 
-    Parameters
-    ----------
-    denied
-        Elements that it rules out.
-    stated
-        Elements that it speaks of without ruling them out.
-    named
-        The words that it doesn't deny, but for the elements.
-    missing
-        What it lacks to be accepted, in words; empty when it is accepted.
-    """
-
-    denied: tuple[str, ...]
-    stated: tuple[str, ...]
-    named: str
-    missing: str
+    denied: tuple[str, ...]  # Elements that it rules out
+    stated: tuple[str, ...]  # Elements that it speaks of without ruling them out
+    named: str  # The words that it doesn't deny, but for the elements
+    missing: str  # What it lacks to be accepted, in words; empty when it is accepted
 
 
 def _tokens(text: str) -> list[str]:
@@ -150,19 +138,6 @@ def _claims(tokens: list[str]) -> tuple[set[str], set[str], list[str]]:
 
 def read_declaration(text: str) -> Declaration:
     """Read a statement such as "data sheet read, no chlorine, fluorine or bromine".
-
-    Parameters
-    ----------
-    text
-        The user's own words, in English.
-
-    Returns
-    -------
-    Declaration
-        Accepted (``missing`` empty) when it names the data sheet (or SDS, MSDS), rules out
-        chlorine, fluorine and bromine (by name, symbol, or as halogens) and holds no doubt such
-        as "I think" or "not read". An element that is named but not clearly ruled out counts as
-        stated: then it isn't accepted.
 
     Examples
     --------

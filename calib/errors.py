@@ -16,16 +16,6 @@ _LONGEST_SHOWN = 120
 def shown(value: object) -> str:
     """Write what was given into a message: in quotation marks if it is text, long ones cut.
 
-    Parameters
-    ----------
-    value
-        What was given.
-
-    Returns
-    -------
-    str
-        On one line, and printable.
-
     Examples
     --------
     >>> shown("oak 4"), shown("a" * 500)[-4:]

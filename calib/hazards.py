@@ -53,21 +53,12 @@ _TELL = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hazard:
-    """What the table of hazards says of a sheet that isn't refused.
+    """What the table of hazards says of a sheet that isn't refused."""
 
-    Parameters
-    ----------
-    verdict
-        ``ok``, ``caution``, or ``declared`` when it rests on the user's statement.
-    advice
-        What to know and to do, in sentences.
-    matched
-        The terms of the table that were found in the material's name.
-    """
-
+    # ``ok``, ``caution``, or ``declared`` when it rests on the user's statement
     verdict: Literal["ok", "caution", "declared"]
-    advice: tuple[str, ...]
-    matched: tuple[str, ...]
+    advice: tuple[str, ...]  # What to know and to do, in sentences
+    matched: tuple[str, ...]  # The terms of the table that were found in the material's name
 
 
 class _Match(NamedTuple):
@@ -375,31 +366,10 @@ def check_hazard(
 ) -> Hazard:
     """Say whether a sheet may be burnt, before anything is drawn.
 
-    Parameters
-    ----------
-    sheet
-        Its material is looked up in ``calib/data/safety.csv``, under its names in ``names.csv``;
-        its declaration counts only where a word of the name isn't known.
-    machine
-        With it, what passes a diode's beam is refused as well.
-    operation
-        With ``cut``, what can only be marked is refused as well.
-
-    Returns
-    -------
-    Hazard
-        The worst verdict of all terms found, with the advice.
-
-    Raises
-    ------
-    RefusedMaterial
-        When a term of the name, or what it is likely a slip of the key for, is refused; no
-        declaration lifts that. Also when the declaration itself names what is refused, or speaks
-        of chlorine, fluorine or bromine without ruling it out.
-    DeclarationNeeded
-        When no term fits, or a word is left over that isn't in the list of harmless ones, and the
-        declaration isn't the statement that `read_declaration` describes, or names no polymer,
-        fibre or wood.
+    Raises RefusedMaterial when a term of the name, or what it is likely a slip of the key for, is
+    refused; no declaration lifts that; DeclarationNeeded when no term fits, or a word is left over
+    that isn't in the list of harmless ones, and the declaration isn't the statement that
+    `read_declaration` describes, or names no polymer, fibre or wood.
 
     Examples
     --------

@@ -24,53 +24,36 @@ _INCH_STEP_MM = MM_PER_INCH / 32.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Response:
-    """What is expected of a family of materials before anything was burnt.
+    """What is expected of a family of materials before anything was burnt."""
 
-    Parameters
-    ----------
-    family, laser
-        For which materials and which source.
-    severance_energy_j_mm2
-        Energy per cut face that just cuts through, at 3 mm and 10 mm/s [J/mm²].
-    severance_scale_ln
-        Scale of a Student t with 4 degrees on its logarithm [1].
-    thickness_exponent
-        b in E ~ (t / 3 mm)^b [1].
-    line_mark_j_mm, line_mark_scale_ln
-        Line energy of a clear surface line [J/mm] and the scale of its logarithm [1].
-    area_dose_j_mm2, area_scale_ln
-        Areal dose of a clear area mark [J/mm²] and the scale of its logarithm [1].
-    char_excess_ln, char_scale_ln
-        How far in ln energy above the cut's edge the coupon turns brown, and its scale [1].
-    defects_per_m
-        Knots and glue pockets that no power cuts [1/m].
-    most_times
-        So many times the expected energy is the most that one pass may give without a danger of
-        fire [1].
-    source_key
-        Key of the source, explained in ``calib/data/README.md``; NONE when there is none.
-    provenance
-        Of the severance energy: seen, from memory, or common practice without a source.
-    mark_provenance
-        Of everything else, in the same words.
-    """
-
+    # family, laser: For which materials and which source
     family: str
     laser: LaserSource
+    # Energy per cut face that just cuts through, at 3 mm and 10 mm/s [J/mm²]
     severance_energy_j_mm2: float
-    severance_scale_ln: float
-    thickness_exponent: float
+    severance_scale_ln: float  # Scale of a Student t with 4 degrees on its logarithm [1]
+    thickness_exponent: float  # b in E ~ (t / 3 mm)^b [1]
+    # line_mark_j_mm, line_mark_scale_ln: Line energy of a clear surface line [J/mm] and the scale
+    # of its logarithm [1]
     line_mark_j_mm: float
     line_mark_scale_ln: float
+    # area_dose_j_mm2, area_scale_ln: Areal dose of a clear area mark [J/mm²] and the scale of its
+    # logarithm [1]
     area_dose_j_mm2: float
     area_scale_ln: float
+    # char_excess_ln, char_scale_ln: How far in ln energy above the cut's edge the coupon turns
+    # brown, and its scale [1]
     char_excess_ln: float
     char_scale_ln: float
-    defects_per_m: float
+    defects_per_m: float  # Knots and glue pockets that no power cuts [1/m]
+    # So many times the expected energy is the most that one pass may give without a danger of fire
+    # [1]
     most_times: float
+    # Key of the source, explained in ``calib/data/README.md``; NONE when there is none
     source_key: str
+    # Of the severance energy: seen, from memory, or common practice without a source
     provenance: str
-    mark_provenance: str
+    mark_provenance: str  # Of everything else, in the same words
 
 
 class ThicknessRange(NamedTuple):
@@ -112,17 +95,6 @@ def _family_rank() -> dict[str, int]:
 def family_of(material: str) -> str:
     """Family of a material, from its name in plain words.
 
-    Parameters
-    ----------
-    material
-        As typed, in English, German, French or Spanish; case, order of words, numbers and
-        punctuation don't matter.
-
-    Returns
-    -------
-    str
-        A family of ``calib/data/families.csv``; ``other`` when no term fits.
-
     Notes
     -----
     A term fits when all its words are in the name. The term with most words wins; among equals
@@ -160,22 +132,7 @@ def _responses() -> dict[tuple[str, str], Response]:
 def expected_response(material: str, laser: LaserSource) -> Response:
     """What is expected of a material under a kind of laser before anything was burnt.
 
-    Parameters
-    ----------
-    material
-        Its name in plain words, see `family_of`; whether it may be burnt at all isn't asked here.
-    laser
-        ``co2`` or ``diode``.
-
-    Returns
-    -------
-    Response
-        The row of its family; the very wide row ``other`` when the material isn't known.
-
-    Raises
-    ------
-    InvalidRecord
-        When the laser is another word.
+    Raises InvalidRecord when the laser is another word.
 
     Examples
     --------
@@ -212,18 +169,6 @@ def _tolerance_fits(row: dict[str, str], family: str, words: Words, thickness_mm
 
 def thickness_range_mm(sheet: Sheet) -> ThicknessRange | None:
     """How thin and how thick a sheet of this nominal thickness may be by its standard.
-
-    Parameters
-    ----------
-    sheet
-        Its material and nominal thickness count; what was measured doesn't.
-
-    Returns
-    -------
-    ThicknessRange or None
-        (low [mm], high [mm], source); None when no standard is known for it. An acrylic that
-        isn't called cast or extruded gets the wider range, that of cast sheet; plywood and MDF
-        sold by the inch get the standards of the inch.
 
     Examples
     --------

@@ -41,23 +41,7 @@ _RIGHT_IN, _PLOT_IN, _KEYS_IN = 1.05, 5.0, 1.7
 def region_picture(view: RegionView, *, format: PictureFormat = "png") -> bytes:
     """Draw power against speed: bands of chance, burns, the recommendation, what wasn't tested.
 
-    Parameters
-    ----------
-    view
-        What is shown.
-    format
-        ``png`` or ``svg``.
-
-    Returns
-    -------
-    bytes
-        The picture; the same view gives the same bytes. In an SVG each burn is a group named
-        ``burn-<number>-<outcome>``, the advice ``recommendation``.
-
-    Raises
-    ------
-    InvalidRecord
-        When the format is another.
+    Raises InvalidRecord when the format is another.
     """
     head, foot = _head(view), _foot(view)
     head_in = 0.3 + sum(words.height_in for words in head)

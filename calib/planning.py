@@ -33,35 +33,23 @@ _LEAST_PITCH_MM = 0.01
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanOptions:
-    """What a board is planned for.
+    """What a board is planned for."""
 
-    Parameters
-    ----------
-    burns
-        How many cells.
-    passes
-        Numbers of passes to try.
-    reliability, char_at_most, mark
-        What will be asked of the setting: the burns are chosen to settle that.
-    line_pitch_mm
-        Line pitch of an area mark [mm]; None: as burnt before, or the default.
-    settings
-        Exactly these settings instead of planned ones; empty to plan.
-    slowest_mm_s
-        Slowest speed of the given settings that the maker answers for, beyond the usual limits
-        [mm/s]; None: none go beyond.
-    layout
-        Board at hand, margins, round and seed.
-    """
-
-    burns: int = 8
-    passes: tuple[int, ...] = (1,)
+    burns: int = 8  # How many cells
+    passes: tuple[int, ...] = (1,)  # Numbers of passes to try
+    # reliability, char_at_most, mark: What will be asked of the setting: the burns are chosen to
+    # settle that
     reliability: float = USUAL_RELIABILITY
     char_at_most: int | None = None
     mark: int = 2
+    # Line pitch of an area mark [mm]; None: as burnt before, or the default
     line_pitch_mm: float | None = None
+    # Exactly these settings instead of planned ones; empty to plan
     settings: tuple[Setting, ...] = ()
+    # Slowest speed of the given settings that the maker answers for, beyond the usual limits
+    # [mm/s]; None: none go beyond
     slowest_mm_s: float | None = None
+    # Board at hand, margins, round and seed
     layout: LayoutOptions = field(default_factory=LayoutOptions)
 
     def __post_init__(self) -> None:
@@ -93,28 +81,9 @@ class PlanOptions:
 def plan_board(region: Region, options: PlanOptions) -> Grid:
     """Plan a board for what a region doesn't know yet.
 
-    Parameters
-    ----------
-    region
-        What is known of the pair; its burns count as done.
-    options
-        How many burns, for what, on which board.
-
-    Returns
-    -------
-    Grid
-        Exactly ``burns`` cells; fewer, and a note that says so, only when the board at hand holds
-        no more. Several passes, and a note, where one would have to be too slow.
-
-    Raises
-    ------
-    RefusedMaterial, DeclarationNeeded
-        Before anything is planned.
-    BoardDoesNotFit
-        When not even one cell fits the board.
-    MachineLimit
-        When the machine has no setting to burn, or one is so slow or strong that it may set the
-        sheet on fire.
+    Raises RefusedMaterial, DeclarationNeeded Before anything is planned; BoardDoesNotFit when not
+    even one cell fits the board; MachineLimit when the machine has no setting to burn, or one is so
+    slow or strong that it may set the sheet on fire.
     """
     hazard = check_hazard(region.sheet, region.machine, region.operation)
     grid = _as_many_as_fit(region, options, _laid_out)
@@ -153,27 +122,8 @@ def _passes_note(options: PlanOptions, settings: Sequence[Setting]) -> list[str]
 def plan_split(region: Region, options: PlanOptions) -> tuple[Grid, ...]:
     """Plan the burns of one round on as many boards as they need.
 
-    Parameters
-    ----------
-    region
-        What is known of the pair; its burns count as done.
-    options
-        How many burns, for what; ``layout.more_offcuts_mm`` are the boards after the first, as
-        many as the first as it takes when there are none.
-
-    Returns
-    -------
-    tuple of Grid
-        One or more boards; each gets gentle and strong cells alike, and no code is on two of them.
-
-    Raises
-    ------
-    RefusedMaterial, DeclarationNeeded
-        Before anything is planned.
-    BoardDoesNotFit
-        When not even one cell fits the boards.
-    MachineLimit
-        When the machine has no setting to burn.
+    Raises RefusedMaterial, DeclarationNeeded Before anything is planned; BoardDoesNotFit when not
+    even one cell fits the boards; MachineLimit when the machine has no setting to burn.
     """
     hazard = check_hazard(region.sheet, region.machine, region.operation)
     grids = _as_many_as_fit(region, options, _split)
@@ -269,20 +219,7 @@ def _fastest_mark_mm_s(region: Region, layout: LayoutOptions) -> float:
 
 
 def chosen_settings(region: Region, options: PlanOptions) -> list[Setting]:
-    """The settings of a board, a middle one repeated on boards of twelve cells and more.
-
-    Parameters
-    ----------
-    region
-        What is known of the pair.
-    options
-        How many burns, and for what.
-
-    Returns
-    -------
-    list of Setting
-        ``options.burns`` of them.
-    """
+    """The settings of a board, a middle one repeated on boards of twelve cells and more."""
     extra = _MIDDLES - 1 if options.burns >= _BLOCKS_FROM else 0
     if region.operation == "cut":
         chosen = next_cuts(
@@ -307,20 +244,7 @@ def chosen_settings(region: Region, options: PlanOptions) -> list[Setting]:
 
 
 def strengths(region: Region, settings: Sequence[Setting]) -> list[float]:
-    """Expected reach of each setting [ln W]; for marks the ln of its energy × passes.
-
-    Parameters
-    ----------
-    region
-        What is known of the pair.
-    settings
-        Any settings.
-
-    Returns
-    -------
-    list of float
-        One per setting.
-    """
+    """Expected reach of each setting [ln W]; for marks the ln of its energy × passes."""
     power = np.array([s.power_pct for s in settings])
     speed = np.array([s.speed_mm_s for s in settings])
     passes = np.array([float(s.passes) for s in settings])

@@ -43,16 +43,6 @@ def _load_fonts() -> frozenset[int]:
 def printable(text: str) -> str:
     """Rewrite a text so that the printed typeface shows all of it.
 
-    Parameters
-    ----------
-    text
-        One line in any language.
-
-    Returns
-    -------
-    str
-        The same, with characters that the typeface lacks spelt out.
-
     Examples
     --------
     >>> printable("Sperrholz ≤ 3 mm, фанера")
@@ -65,22 +55,7 @@ def printable(text: str) -> str:
 
 @lru_cache(maxsize=16384)
 def text_width_mm(text: str, size_pt: float, *, bold: bool = False) -> float:
-    """Measure a line of type.
-
-    Parameters
-    ----------
-    text
-        One line.
-    size_pt
-        Type size [pt].
-    bold
-        True for the heavy weight.
-
-    Returns
-    -------
-    float
-        Its width [mm].
-    """
+    """Measure a line of type."""
     width_pt = pdfmetrics.stringWidth(printable(text), _FONTS[bold], size_pt)
     return float(width_pt) * MM_PER_POINT
 
@@ -92,22 +67,6 @@ def line_height_mm(size_pt: float) -> float:
 
 def wrap(text: str, width_mm: float, size_pt: float, *, bold: bool = False) -> list[str]:
     """Break a text into lines; a word longer than the line is broken too.
-
-    Parameters
-    ----------
-    text
-        What to set.
-    width_mm
-        Room for a line [mm].
-    size_pt
-        Type size [pt].
-    bold
-        True for the heavy weight.
-
-    Returns
-    -------
-    list of str
-        The lines, at least one; no character is lost but the blanks at the breaks.
 
     Examples
     --------
@@ -181,19 +140,7 @@ class PrintPage:
         dash_mm: Sequence[float] = (),
         colour: str = "",
     ) -> None:
-        """Set how lines are drawn from now on.
-
-        Parameters
-        ----------
-        width_mm
-            Width [mm].
-        grey
-            From 0, black, to 1, white; heeded when there is no colour.
-        dash_mm
-            Lengths of dash, gap, dash, ... [mm]; empty for a solid line.
-        colour
-            Such as ``#1f4e79``.
-        """
+        """Set how lines are drawn from now on."""
         self._canvas.setLineWidth(round(width_mm / MM_PER_POINT, 3))
         self._canvas.setDash([round(part / MM_PER_POINT, 3) for part in dash_mm])
         if colour:

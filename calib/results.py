@@ -67,19 +67,7 @@ _READ_OF = {"cut": ("through", "char"), "line_mark": ("mark",), "area_mark": ("m
 
 
 def blank_results_csv(grid: Grid) -> str:
-    """Result file of a board with every cell in it and nothing filled in (RFC 4180).
-
-    Parameters
-    ----------
-    grid
-        The board.
-
-    Returns
-    -------
-    str
-        CSV with the columns cell, through, char, mark, note and board. The board's id stands
-        last in each row, so that a row that was cut off, or another board's file, is noticed.
-    """
+    """Result file of a board with every cell in it and nothing filled in (RFC 4180)."""
     rows = [
         (safe_cell_text(cell.label), "", "", "", "", safe_cell_text(grid.board_id))
         for cell in grid.cells
@@ -88,19 +76,7 @@ def blank_results_csv(grid: Grid) -> str:
 
 
 def plan_csv(grid: Grid) -> str:
-    """Plan of a board: one row per cell, in the order of the labels (RFC 4180).
-
-    Parameters
-    ----------
-    grid
-        The board.
-
-    Returns
-    -------
-    str
-        CSV; powers in %, speeds in mm/s, lengths in mm; x and y are the cell's top left on the
-        board, whose origin is top left with y down.
-    """
+    """Plan of a board: one row per cell, in the order of the labels (RFC 4180)."""
     return write_csv(PLAN_COLUMNS, (_plan_row(grid, cell) for cell in grid.cells))
 
 
@@ -259,25 +235,8 @@ def _all_wrong(wrong: Sequence[str]) -> str:
 def read_results(text: str | bytes, grid: Grid) -> tuple[Reading, ...]:
     """Read a result file as a spreadsheet saves it; all of it, or nothing.
 
-    Parameters
-    ----------
-    text
-        The file: UTF-8, UTF-16 or the old Western page; commas, semicolons or tabs.
-    grid
-        The board that it belongs to.
-
-    Returns
-    -------
-    tuple of Reading
-        One per row that names a cell, in the file's order. Cells may be missing; an empty field
-        means "not read".
-
-    Raises
-    ------
-    BadFile
-        When anything is wrong; each thing on a line of its own, with its row (the header is row
-        1), the value and what is allowed; of more than ten the first ten. An outcome is never
-        guessed: ``yes``, ``x`` or ``ok`` are refused.
+    Raises BadFile when anything is wrong; each thing on a line of its own, with its row (the header
+    is row 1), the value and what is allowed; of more than ten the first ten.
 
     Notes
     -----
@@ -302,18 +261,6 @@ def read_results(text: str | bytes, grid: Grid) -> tuple[Reading, ...]:
 def coupon_cut_mm(operation: Operation, width_mm: float, height_mm: float) -> float | None:
     """Cut path of a cell's coupon, as a burn records it.
 
-    Parameters
-    ----------
-    operation
-        What the cell was burnt for.
-    width_mm, height_mm
-        Box of the cell [mm].
-
-    Returns
-    -------
-    float or None
-        Its outline with rounded corners [mm]; None for the standard coupon, and for marks.
-
     Examples
     --------
     >>> round(coupon_cut_mm("cut", 20.0, 16.0), 3)
@@ -328,26 +275,8 @@ def coupon_cut_mm(operation: Operation, width_mm: float, height_mm: float) -> fl
 def burns_of(grid: Grid, readings: Iterable[Reading], sitting: str = "") -> tuple[Burn, ...]:
     """Join what was read off a board to the settings of its cells.
 
-    Parameters
-    ----------
-    grid
-        The board.
-    readings
-        What was read; readings with no grade at all are left out: not burnt.
-    sitting
-        Label of the sitting in which the board was burnt.
-
-    Returns
-    -------
-    tuple of Burn
-        One per reading with a grade, in the readings' order; x and y are the cell's middle. A
-        char grade on a coupon that did not come out is kept as it was read; the fit ignores it.
-
-    Raises
-    ------
-    BadFile
-        When a reading names a cell that isn't on the board, or a grade that its operation
-        doesn't have.
+    Raises BadFile when a reading names a cell that isn't on the board, or a grade that its
+    operation doesn't have.
     """
     cells = {cell.label: cell for cell in grid.cells}
     burns = []

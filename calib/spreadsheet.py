@@ -50,16 +50,6 @@ class Row(NamedTuple):
 def number_text(value: float) -> str:
     """Write a number with at most six decimals and none that aren't needed.
 
-    Parameters
-    ----------
-    value
-        The number, in any unit.
-
-    Returns
-    -------
-    str
-        With a decimal point.
-
     Examples
     --------
     >>> number_text(12.0), number_text(0.1)
@@ -70,17 +60,6 @@ def number_text(value: float) -> str:
 
 def safe_cell_text(text: str) -> str:
     """Text that a spreadsheet shows and never runs.
-
-    Parameters
-    ----------
-    text
-        Any text, such as a user's note.
-
-    Returns
-    -------
-    str
-        The same, behind an apostrophe where it begins like a formula; `plain_text` takes the
-        apostrophe off again.
 
     Examples
     --------
@@ -94,16 +73,6 @@ def safe_cell_text(text: str) -> str:
 def plain_text(text: str) -> str:
     """Take text as it was before `safe_cell_text`, on one line.
 
-    Parameters
-    ----------
-    text
-        A field as read.
-
-    Returns
-    -------
-    str
-        Without that apostrophe; line breaks and tabs are blanks.
-
     Examples
     --------
     >>> plain_text("'=1+1"), plain_text("'tis fine")
@@ -115,20 +84,7 @@ def plain_text(text: str) -> str:
 
 
 def write_csv(columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    """Write rows as RFC 4180 wants them: commas, CRLF, quotation marks where needed.
-
-    Parameters
-    ----------
-    columns
-        Names for the first row.
-    rows
-        The fields, already as text.
-
-    Returns
-    -------
-    str
-        The file's text.
-    """
+    """Write rows as RFC 4180 wants them: commas, CRLF, quotation marks where needed."""
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(columns)
@@ -242,23 +198,8 @@ def _wrong_with(header: list[str], columns: list[str], allowed: Columns) -> str:
 def read_rows(given: str | bytes, allowed: Columns) -> Iterator[Row]:
     """Read a file row by row; blank rows and trailing blank columns are passed over.
 
-    Parameters
-    ----------
-    given
-        The file: UTF-8, UTF-16 or the old Western page; commas, semicolons or tabs.
-    allowed
-        The columns that it must and may have.
-
-    Yields
-    ------
-    Row
-        Each row that holds something, its fields without blanks around them.
-
-    Raises
-    ------
-    BadFile
-        When it isn't text, is empty or too large, has wrong columns, a row that was cut off, a
-        field too many or an open quotation mark.
+    Raises BadFile when it isn't text, is empty or too large, has wrong columns, a row that was cut
+    off, a field too many or an open quotation mark.
     """
     delimiter, text = _delimiter_of(_text_of(given, allowed), allowed)
     records = _records(text, delimiter)

@@ -23,20 +23,7 @@ BOLD = "DejaVuSans-Bold.ttf"
 def font_path(file_name: str = REGULAR) -> Path:
     """Say where a font file lies, without loading matplotlib.
 
-    Parameters
-    ----------
-    file_name
-        ``REGULAR`` or ``BOLD``.
-
-    Returns
-    -------
-    pathlib.Path
-        The file.
-
-    Raises
-    ------
-    CalibError
-        When matplotlib was installed without its fonts.
+    Raises CalibError when matplotlib was installed without its fonts.
 
     Examples
     --------
@@ -56,19 +43,6 @@ def font_path(file_name: str = REGULAR) -> Path:
 
 def keep_every_character(text: str, known: Container[int]) -> str:
     """Rewrite a text so that a font shows all of it.
-
-    Parameters
-    ----------
-    text
-        One line in any language.
-    known
-        Unicode numbers of the characters that the font holds.
-
-    Returns
-    -------
-    str
-        The text composed; a letter that the font lacks is split into its plain parts where they
-        say the same, else spelt as hexadecimal codes in angle marks.
 
     Examples
     --------

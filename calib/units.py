@@ -62,20 +62,7 @@ def _quantity(text: str, units: dict[str, float], default: str, what: str) -> fl
 def parse_length_mm(text: str) -> float:
     """Read a length: ``3``, ``3 mm``, ``0.3 cm``, ``1/4 in``, ``1 1/2 in``.
 
-    Parameters
-    ----------
-    text
-        What was typed; a number without a unit is in mm, a fraction needs one.
-
-    Returns
-    -------
-    float
-        Length [mm].
-
-    Raises
-    ------
-    InvalidQuantity
-        When it isn't a number with a known unit of length.
+    Raises InvalidQuantity when it isn't a number with a known unit of length.
 
     Examples
     --------
@@ -88,20 +75,7 @@ def parse_length_mm(text: str) -> float:
 def parse_speed_mm_s(text: str) -> float:
     """Read a speed: ``12``, ``12 mm/s``, ``720 mm/min``, ``0.5 in/s``, ``30 in/min``.
 
-    Parameters
-    ----------
-    text
-        What was typed; a number without a unit is in mm/s.
-
-    Returns
-    -------
-    float
-        Speed [mm/s].
-
-    Raises
-    ------
-    InvalidQuantity
-        When it isn't a number with a known unit of speed.
+    Raises InvalidQuantity when it isn't a number with a known unit of speed.
 
     Examples
     --------
@@ -114,20 +88,7 @@ def parse_speed_mm_s(text: str) -> float:
 def parse_power_w(text: str) -> float:
     """Read an optical power: ``60``, ``60 W``, ``60w``.
 
-    Parameters
-    ----------
-    text
-        What was typed; a number without a unit is in W.
-
-    Returns
-    -------
-    float
-        Power [W].
-
-    Raises
-    ------
-    InvalidQuantity
-        When it isn't a number, with or without the unit.
+    Raises InvalidQuantity when it isn't a number, with or without the unit.
 
     Examples
     --------
@@ -140,20 +101,7 @@ def parse_power_w(text: str) -> float:
 def parse_percent(text: str) -> float:
     """Read a share in per cent: ``60`` or ``60 %``.
 
-    Parameters
-    ----------
-    text
-        What was typed.
-
-    Returns
-    -------
-    float
-        Share [%].
-
-    Raises
-    ------
-    InvalidQuantity
-        When it isn't a number, with or without a per cent sign.
+    Raises InvalidQuantity when it isn't a number, with or without a per cent sign.
 
     Examples
     --------
@@ -166,20 +114,7 @@ def parse_percent(text: str) -> float:
 def parse_size_mm(text: str) -> tuple[float, float]:
     """Read a width and a height: ``300x200``, ``300 x 200 mm``, ``12 in x 8 in``.
 
-    Parameters
-    ----------
-    text
-        What was typed; a unit after the last number holds for both.
-
-    Returns
-    -------
-    tuple of float
-        Width and height [mm].
-
-    Raises
-    ------
-    InvalidQuantity
-        When there aren't two lengths joined by ``x``.
+    Raises InvalidQuantity when there aren't two lengths joined by ``x``.
 
     Examples
     --------
@@ -201,16 +136,6 @@ def parse_size_mm(text: str) -> tuple[float, float]:
 
 def show_speed(speed_mm_s: float) -> str:
     """Write a speed the two ways it is typed at machines.
-
-    Parameters
-    ----------
-    speed_mm_s
-        Speed [mm/s].
-
-    Returns
-    -------
-    str
-        The speed in mm/s and in mm/min.
 
     Examples
     --------

@@ -42,22 +42,14 @@ _POINTS, _WEIGHTS = np.polynomial.legendre.leggauss(16)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Caliper:
-    """The tool that was measured with.
+    """The tool that was measured with."""
 
-    Parameters
-    ----------
-    resolution_mm
-        Its smallest step [mm].
-    limit_mm
-        Largest error that its maker allows, for inside and outside jaws each [mm]; 0.02 mm is
-        usual for a sliding caliper of 150 mm (common practice, no source).
-    repeatability_mm
-        Standard deviation of one reading, if known from many [mm]; None: from the repeats at
-        hand and a guess.
-    """
-
-    resolution_mm: float = 0.01
+    resolution_mm: float = 0.01  # Its smallest step [mm]
+    # Largest error that its maker allows, for inside and outside jaws each [mm]; 0.02 mm is usual
+    # for a sliding caliper of 150 mm (common practice, no source)
     limit_mm: float = 0.02
+    # Standard deviation of one reading, if known from many [mm]; None: from the repeats at hand and
+    # a guess
     repeatability_mm: float | None = None
 
     def __post_init__(self) -> None:
@@ -73,19 +65,6 @@ class Caliper:
 class Estimate:
     """A length with what is known of its error.
 
-    Parameters
-    ----------
-    value_mm
-        Best value [mm].
-    random_mm
-        Standard uncertainty of all that differs from reading to reading [mm].
-    degrees
-        Degrees of freedom of ``random_mm``.
-    inside, outside
-        How much of the error of the inside and of the outside jaws is in it [1].
-    limit_mm
-        Largest error of each pair of jaws [mm].
-
     Examples
     --------
     >>> length = Estimate(value_mm=0.21, random_mm=0.010, outside=-1.0, limit_mm=0.02)
@@ -93,12 +72,13 @@ class Estimate:
     (0.0153, 0.181, 0.239)
     """
 
-    value_mm: float
-    random_mm: float
-    degrees: float = math.inf
+    value_mm: float  # Best value [mm]
+    random_mm: float  # Standard uncertainty of all that differs from reading to reading [mm]
+    degrees: float = math.inf  # Degrees of freedom of ``random_mm``
+    # inside, outside: How much of the error of the inside and of the outside jaws is in it [1]
     inside: float = 0.0
     outside: float = 0.0
-    limit_mm: float = 0.0
+    limit_mm: float = 0.0  # Largest error of each pair of jaws [mm]
 
     @property
     def standard_mm(self) -> float:
@@ -161,16 +141,6 @@ def _below(x: Array, degrees: float) -> Array:
 def effective_degrees(parts: Iterable[tuple[float, float]]) -> float:
     """Degrees of freedom of a combined uncertainty by Welch and Satterthwaite.
 
-    Parameters
-    ----------
-    parts
-        Standard uncertainty of each independent part [mm] and its degrees of freedom.
-
-    Returns
-    -------
-    float
-        u⁴ / Σ(uᵢ⁴ / νᵢ) (GUM G.4.1, equation G.2b); infinite when all parts are known exactly.
-
     Examples
     --------
     The example of GUM G.4.1, in per cent (from memory):
@@ -185,19 +155,7 @@ def effective_degrees(parts: Iterable[tuple[float, float]]) -> float:
 
 
 def combine(terms: Sequence[tuple[float, Estimate]]) -> Estimate:
-    """Add estimates up, each times a factor.
-
-    Parameters
-    ----------
-    terms
-        Factor [1] and estimate; their random errors are independent, the jaws' error is one and
-        the same in all (GUM 5.1.2, and 5.2.2 for the correlated part).
-
-    Returns
-    -------
-    Estimate
-        Their sum.
-    """
+    """Add estimates up, each times a factor."""
     parts = [(abs(factor) * e.random_mm, e.degrees) for factor, e in terms]
     return Estimate(
         value_mm=sum(factor * e.value_mm for factor, e in terms),
@@ -211,23 +169,16 @@ def combine(terms: Sequence[tuple[float, Estimate]]) -> Estimate:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scatter:
-    """How far readings scatter within a place and between places.
+    """How far readings scatter within a place and between places."""
 
-    Parameters
-    ----------
-    within_mm, within_degrees
-        Standard deviation of one reading at one place [mm].
-    between_mm, between_degrees
-        Standard deviation of the means of places [mm]; no degrees: it can't be told.
-    resolution_mm
-        Smallest step of the readings [mm].
-    """
-
+    # within_mm, within_degrees: Standard deviation of one reading at one place [mm]
     within_mm: float
     within_degrees: float
+    # between_mm, between_degrees: Standard deviation of the means of places [mm]; no degrees: it
+    # can't be told
     between_mm: float
     between_degrees: int
-    resolution_mm: float
+    resolution_mm: float  # Smallest step of the readings [mm]
 
     def of_mean(self, places: Sequence[Sequence[float]]) -> tuple[float, float]:
         """Standard uncertainty of the mean of places [mm], and its degrees of freedom.
@@ -254,22 +205,7 @@ def scatter_of(
     *,
     fitted: int | None = None,
 ) -> Scatter:
-    """Pool the scatter of all readings (GUM 4.2.4).
-
-    Parameters
-    ----------
-    groups
-        Groups of places that share one true value; each place holds its readings [mm].
-    caliper
-        Its repeatability, if known, and its resolution count.
-    fitted
-        How many numbers were fitted to the places of all groups; None: one mean per group.
-
-    Returns
-    -------
-    Scatter
-        Within places, a guess of 0.03 mm counts like four degrees of freedom.
-    """
+    """Pool the scatter of all readings (GUM 4.2.4)."""
     listed = [group for group in groups if group]
     places = [place for group in listed for place in group]
     repeated, repeats = _pooled(places, len(places))
@@ -308,26 +244,7 @@ def mean_estimate(
     jaws: Jaws,
     sign: float = 1.0,
 ) -> Estimate:
-    """Mean of several places with its uncertainty.
-
-    Parameters
-    ----------
-    places
-        Each with its readings [mm].
-    scatter
-        Of readings and places.
-    caliper
-        Its limit counts.
-    jaws
-        Which jaws were used.
-    sign
-        -1 when the readings are a drawn width minus a measured one [1].
-
-    Returns
-    -------
-    Estimate
-        Each place counts alike.
-    """
+    """Mean of several places with its uncertainty."""
     random_mm, degrees = scatter.of_mean(places)
     return Estimate(
         value_mm=sum(sum(place) / len(place) for place in places) / len(places),
@@ -340,18 +257,7 @@ def mean_estimate(
 
 
 def weighted(estimates: Sequence[Estimate]) -> Estimate:
-    """Weighted mean of estimates of one length that were had in different ways.
-
-    Parameters
-    ----------
-    estimates
-        One or more.
-
-    Returns
-    -------
-    Estimate
-        Each counts by one over its combined uncertainty squared.
-    """
+    """Weighted mean of estimates of one length that were had in different ways."""
     weights = [1.0 / e.standard_mm**2 for e in estimates]
     total = sum(weights)
     return combine([(weight / total, e) for weight, e in zip(weights, estimates, strict=True)])

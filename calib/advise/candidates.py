@@ -34,20 +34,7 @@ class Row:
 
 
 def rows(region: Region, slowest_mm_s: float | None = None) -> list[Row]:
-    """All powers on the machine's steps with their speeds inside the hull.
-
-    Parameters
-    ----------
-    region
-        Its hulls, machine steps, ceiling and top speed bind.
-    slowest_mm_s
-        Slowest speed that the maker answers for [mm/s]; None: the slowest that is safe.
-
-    Returns
-    -------
-    list of Row
-        By passes, then power; empty when no step lies in a hull.
-    """
+    """All powers on the machine's steps with their speeds inside the hull."""
     usual = SLOWEST_MM_S[region.machine.source]
     least = usual if slowest_mm_s is None else min(slowest_mm_s, usual)
     found = []

@@ -29,27 +29,14 @@ SURE = 0.8
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:
-    """What the two sheets together say.
+    """What the two sheets together say."""
 
-    Parameters
-    ----------
-    verdict
-        ``machine``, ``sheet``, ``both``, ``neither``, or ``not settled``.
-    chance
-        Chance of each of the four, by name.
-    machine_pct
-        Change of effective power by the machine: what its strips say, as told by their check [%].
-    sheet_pct
-        Mean change by the sheet [%].
-    words
-        The verdict and what to do, in a sentence or two.
-    """
-
-    verdict: str
-    chance: dict[str, float]
+    verdict: str  # ``machine``, ``sheet``, ``both``, ``neither``, or ``not settled``
+    chance: dict[str, float]  # Chance of each of the four, by name
+    # Change of effective power by the machine: what its strips say, as told by their check [%]
     machine_pct: float
-    sheet_pct: float
-    words: str
+    sheet_pct: float  # Mean change by the sheet [%]
+    words: str  # The verdict and what to do, in a sentence or two
 
 
 def judge_cause(
@@ -60,26 +47,8 @@ def judge_cause(
 ) -> Cause:
     """Tell a sheet that needs more from a machine that gives less.
 
-    Parameters
-    ----------
-    suspect
-        Region of the sheet that fails, as it was before.
-    suspect_burns
-        Burns of it made now, of one sitting, such as those of ``plan_new_lot``.
-    reference
-        Region of a second sheet on the same machine, from when all was well.
-    strips
-        Check strips of that sheet, the oldest first; the last two were burnt now.
-
-    Returns
-    -------
-    Cause
-        A verdict when it is 80 % sure.
-
-    Raises
-    ------
-    InvalidRecord
-        When the two regions aren't of one machine, are of the same sheet, or there is no strip.
+    Raises InvalidRecord when the two regions aren't of one machine, are of the same sheet, or there
+    is no strip.
     """
     if suspect.machine.name != reference.machine.name:
         raise InvalidRecord(

@@ -33,24 +33,7 @@ def columns_of(settings: Sequence[Setting]) -> list[Array]:
 def with_char(
     region: Region, candidates: Sequence[Setting], question: Question, char_at_most: int
 ) -> Question:
-    """Ask as well at which speed char meets its limit; char is read on what is cut.
-
-    Parameters
-    ----------
-    region
-        Its char posterior is drawn from, apart from the cut's.
-    candidates
-        The settings that the question chooses from.
-    question
-        What is asked of the cut: outcomes no, hanging, through.
-    char_at_most
-        Worst char grade that is fine, 0…4; grade 4 limits nothing.
-
-    Returns
-    -------
-    Question
-        Outcomes: not cut, then each char grade of a hanging and of a dropped coupon.
-    """
+    """Ask as well at which speed char meets its limit; char is read on what is cut."""
     assert region.char is not None
     if char_at_most > 3:
         return question

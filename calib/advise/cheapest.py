@@ -27,24 +27,12 @@ USUAL_CUT_MM = 10_000.0
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PricedJob:
-    """A job with its costs, to be asked for many settings.
+    """A job with its costs, to be asked for many settings."""
 
-    Parameters
-    ----------
-    job
-        The job.
-    costs
-        What things cost.
-    times
-        How long it takes.
-    notes
-        What the user must know.
-    """
-
-    job: Job
-    costs: Costs
-    times: CutTimes
-    notes: tuple[str, ...] = ()
+    job: Job  # The job
+    costs: Costs  # What things cost
+    times: CutTimes  # How long it takes
+    notes: tuple[str, ...] = ()  # What the user must know
 
     def of(self, region: Region, power: Floats, speed: Floats, passes: Floats) -> CostBreakdown:
         """Expected cost at some settings; chances of char to about 0.005."""
@@ -79,29 +67,7 @@ def priced_job(
 ) -> PricedJob:
     """Prepare a job for the search of its cheapest setting.
 
-    Parameters
-    ----------
-    region
-        Fitted region of the cut.
-    costs
-        What things cost; None: all guesses, said.
-    job
-        The job, or its times with marks and the stopwatch's ratio; None: equal round outlines of
-        ``cut_length_mm``.
-    cut_length_mm
-        Length of the job's cuts [mm]; None: the job's own, or 10 m.
-    rows
-        From ``candidates.rows``: the speeds that will be asked for.
-
-    Returns
-    -------
-    PricedJob
-        Its times are on a curve over these speeds.
-
-    Raises
-    ------
-    InvalidRecord
-        When the region isn't one of cuts, or costs or job are none.
+    Raises InvalidRecord when the region isn't one of cuts, or costs or job are none.
     """
     if region.operation != "cut":
         raise InvalidRecord(
@@ -139,26 +105,7 @@ def advised_settings(
 ) -> dict[str, Setting]:
     """Cheapest, fastest and cleanest cut, to be put side by side.
 
-    Parameters
-    ----------
-    region
-        Fitted region of the cut.
-    times
-        How long the job takes.
-    costs
-        What things cost.
-    reliability, char_at_most
-        As for ``recommend``.
-
-    Returns
-    -------
-    dict of str to Setting
-        In this order.
-
-    Raises
-    ------
-    NotEnoughEvidence
-        As ``recommend`` does.
+    Raises NotEnoughEvidence as ``recommend`` does.
     """
     priced = priced_job(region, costs, times, None, candidates.rows(region))
     wish = Wish(aim="cheapest", reliability=reliability, char_at_most=char_at_most, priced=priced)

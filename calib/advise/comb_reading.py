@@ -37,26 +37,15 @@ _SIGNS: dict[Jaws, float] = {"inside": 1.0, "outside": -1.0}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FitReading:
-    """What was read off one slot or tongue.
+    """What was read off one slot or tongue."""
 
-    Parameters
-    ----------
-    label
-        Its code.
-    feel
-        ``tight``, ``snug`` or ``loose``; None when not tried.
-    top_mm, bottom_mm
-        Its width at the face the beam came from and at the other, each as often as it was
-        measured [mm].
-    across_mm
-        Its width with the jaws across the whole thickness [mm].
-    """
-
-    label: str
-    feel: Feel | None = None
+    label: str  # Its code
+    feel: Feel | None = None  # ``tight``, ``snug`` or ``loose``; None when not tried
+    # top_mm, bottom_mm: Its width at the face the beam came from and at the other, each as often as
+    # it was measured [mm]
     top_mm: tuple[float, ...] = ()
     bottom_mm: tuple[float, ...] = ()
-    across_mm: tuple[float, ...] = ()
+    across_mm: tuple[float, ...] = ()  # Its width with the jaws across the whole thickness [mm]
 
     def __post_init__(self) -> None:
         if self.feel is not None and self.feel not in FEELS:
@@ -76,17 +65,7 @@ class FitReading:
 def check_widths(name: str, widths_mm: Sequence[float]) -> None:
     """Refuse what no caliper shows.
 
-    Parameters
-    ----------
-    name
-        For the message.
-    widths_mm
-        As measured [mm].
-
-    Raises
-    ------
-    InvalidRecord
-        When one isn't a number above 0.
+    Raises InvalidRecord when one isn't a number above 0.
     """
     for width in widths_mm:
         good = isinstance(width, (int, float)) and not isinstance(width, bool)
@@ -96,18 +75,10 @@ def check_widths(name: str, widths_mm: Sequence[float]) -> None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Faces:
-    """Kerf by face.
+    """Kerf by face."""
 
-    Parameters
-    ----------
-    kerf
-        Of the faces that were measured.
-    scatter
-        Of all caliper readings together.
-    """
-
-    kerf: Mapping[Face, Estimate]
-    scatter: Scatter
+    kerf: Mapping[Face, Estimate]  # Of the faces that were measured
+    scatter: Scatter  # Of all caliper readings together
 
     @property
     def taper(self) -> Estimate | None:
@@ -146,22 +117,7 @@ def _lesser(one: Estimate, two: Estimate, difference: Estimate) -> Estimate:
 def checked(board: CombBoard, readings: Iterable[FitReading]) -> list[tuple[CombStep, FitReading]]:
     """Match readings with the steps of their board.
 
-    Parameters
-    ----------
-    board
-        The comb.
-    readings
-        In any order; a label may be there several times.
-
-    Returns
-    -------
-    list of tuple
-        Step and reading.
-
-    Raises
-    ------
-    InvalidRecord
-        When the board has no such step.
+    Raises InvalidRecord when the board has no such step.
     """
     steps = {step.label: step for step in board.steps}
     matched = []
@@ -181,25 +137,7 @@ def faces_of(
 ) -> Faces:
     """Work out the kerf at each face that was measured.
 
-    Parameters
-    ----------
-    matched
-        From ``checked``.
-    stock_mm
-        Readings of the stock, which tell of the caliper's repeatability too [mm].
-    caliper
-        What was measured with.
-
-    Returns
-    -------
-    Faces
-        Slots by the inside jaws and tongues by the outside jaws are weighted by their
-        uncertainty.
-
-    Raises
-    ------
-    InvalidRecord
-        When a width can't be that of its step.
+    Raises InvalidRecord when a width can't be that of its step.
     """
     places = {face: _places(matched, face) for face in FACES}
     groups = [found for by_jaws in places.values() for found in by_jaws.values()]
@@ -233,20 +171,7 @@ def _places(matched: Sequence[tuple[CombStep, FitReading]], face: Face) -> dict[
 def ladders_of(
     board: CombBoard, matched: Sequence[tuple[CombStep, FitReading]]
 ) -> tuple[Ladder, Ladder]:
-    """Sort what was felt into the ladder of the slots and that of the tongues.
-
-    Parameters
-    ----------
-    board
-        The comb; its middle widths are where the snug ones are expected.
-    matched
-        From ``checked``.
-
-    Returns
-    -------
-    tuple of Ladder
-        Slots and tongues; the gauge has no feel of its own.
-    """
+    """Sort what was felt into the ladder of the slots and that of the tongues."""
     gauge = board.gauge.width_mm if board.gauge else 0.0
     middles = {"slot": board.stock_mm - board.kerf_mm, "tongue": gauge + 2.0 * board.kerf_mm}
     ladders = []

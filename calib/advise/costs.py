@@ -36,39 +36,23 @@ class Costs:
 
     Every default is a guess, so that a first answer can be shown; ``guessed`` names the fields
     that still hold one. Money is in one currency throughout, whichever it is.
-
-    Parameters
-    ----------
-    machine_hour
-        An hour of the machine: tube, power, room, and whoever stays with it [money/h].
-    labour_hour
-        An hour of handwork: pushing out, sanding [money/h].
-    seconds_per_push
-        To push or cut out one hanging place [s].
-    recut_part
-        A part that is lost and cut again: material, time, bother [money].
-    recut_share
-        Share of the parts with a failing place that are lost rather than pushed out; only used
-        where the region can't tell hanging from not cut [0 to 1].
-    cleaning_s_per_m
-        Handwork for a metre of cut at each char grade, 0 to 4 [s/m].
-    sheet_price
-        A sheet [money].
-    start_up_s
-        Laying down, focusing and framing for each load of the bed [s].
-    currency
-        Its name or sign, for the report.
     """
 
+    # An hour of the machine: tube, power, room, and whoever stays with it [money/h]
     machine_hour: float = Guess(15.0)
-    labour_hour: float = Guess(25.0)
-    seconds_per_push: float = Guess(20.0)
+    labour_hour: float = Guess(25.0)  # An hour of handwork: pushing out, sanding [money/h]
+    seconds_per_push: float = Guess(20.0)  # To push or cut out one hanging place [s]
+    # A part that is lost and cut again: material, time, bother [money]
     recut_part: float = Guess(3.0)
+    # Share of the parts with a failing place that are lost rather than pushed out; only used where
+    # the region can't tell hanging from not cut [0 to 1]
     recut_share: float = Guess(0.1)
+    # Handwork for a metre of cut at each char grade, 0 to 4 [s/m]
     cleaning_s_per_m: tuple[float, ...] = GuessedGrades((0.0, 0.0, 15.0, 40.0, 120.0))
-    sheet_price: float = Guess(8.0)
+    sheet_price: float = Guess(8.0)  # A sheet [money]
+    # Laying down, focusing and framing for each load of the bed [s]
     start_up_s: float = Guess(START_UP_S)
-    currency: str = ""
+    currency: str = ""  # Its name or sign, for the report
 
     def __post_init__(self) -> None:
         for name in (f.name for f in fields(self)):
@@ -115,31 +99,19 @@ def _is_amount(value: object, most: float) -> bool:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CostBreakdown:
-    """Expected cost of a job at some settings; every field has the settings' shape.
+    """Expected cost of a job at some settings; every field has the settings' shape."""
 
-    Parameters
-    ----------
-    machine, pushes, recuts, cleaning, sheets
-        The parts: machine time, labour of pushes, parts cut again, cleaning, sheets [money].
-    total
-        Their sum [money].
-    time_s
-        Machine time, start-up included [s].
-    expected_pushes
-        Places that need a push or a knife, defects included.
-    notes
-        What the user must know: which costs are guesses.
-    """
-
+    # machine, pushes, recuts, cleaning, sheets: The parts: machine time, labour of pushes, parts
+    # cut again, cleaning, sheets [money]
     machine: Floats
     pushes: Floats
     recuts: Floats
     cleaning: Floats
     sheets: Floats
-    total: Floats
-    time_s: Floats
-    expected_pushes: Floats
-    notes: tuple[str, ...] = ()
+    total: Floats  # Their sum [money]
+    time_s: Floats  # Machine time, start-up included [s]
+    expected_pushes: Floats  # Places that need a push or a knife, defects included
+    notes: tuple[str, ...] = ()  # What the user must know: which costs are guesses
 
     @property
     def parts(self) -> dict[str, Floats]:
@@ -169,25 +141,6 @@ def expected_cost(
     times: CutTimes | None = None,
 ) -> CostBreakdown:
     """Expected cost of a job when its cuts are burnt at each of some settings.
-
-    Parameters
-    ----------
-    region
-        Fitted region of the cut.
-    job
-        The job.
-    costs
-        What things cost.
-    power_pct, speed_mm_s, passes
-        Settings that broadcast [% of full], [mm/s], [-].
-    times
-        How long the job takes, with its marks and the stopwatch's ratio; None: calculated, and
-        without the classes that aren't cut.
-
-    Returns
-    -------
-    CostBreakdown
-        Total and parts, in the settings' shape.
 
     Notes
     -----
@@ -273,32 +226,15 @@ def _cleaning_s(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PricedSetting:
-    """One setting with its cost, next to others.
+    """One setting with its cost, next to others."""
 
-    Parameters
-    ----------
-    name
-        What it was chosen for: ``cheapest``, ``fastest``, ``cleanest``.
-    setting
-        The setting.
-    parts
-        Parts of the cost by name [money].
-    total
-        Expected cost [money].
-    minutes
-        Machine time, start-up included [min].
-    expected_pushes
-        Places that need help.
-    margin, margin_pct
-        Price less cost [money], and that of the price [%]; None without a price.
-    """
-
-    name: str
-    setting: Setting
-    parts: Mapping[str, float]
-    total: float
-    minutes: float
-    expected_pushes: float
+    name: str  # What it was chosen for: ``cheapest``, ``fastest``, ``cleanest``
+    setting: Setting  # The setting
+    parts: Mapping[str, float]  # Parts of the cost by name [money]
+    total: float  # Expected cost [money]
+    minutes: float  # Machine time, start-up included [min]
+    expected_pushes: float  # Places that need help
+    # margin, margin_pct: Price less cost [money], and that of the price [%]; None without a price
     margin: float | None = None
     margin_pct: float | None = None
 
@@ -312,22 +248,7 @@ def price_settings(
     price: float | None = None,
     times: CutTimes | None = None,
 ) -> tuple[PricedSetting, ...]:
-    """Put the costs of some settings of the cut side by side.
-
-    Parameters
-    ----------
-    region, job, costs, times
-        As for ``expected_cost``.
-    settings
-        Settings of the cut by name, such as cheapest, fastest and cleanest.
-    price
-        What the customer pays for the job [money]; None when not known.
-
-    Returns
-    -------
-    tuple of PricedSetting
-        One for each setting, in the order given.
-    """
+    """Put the costs of some settings of the cut side by side."""
     if price is not None and not (_is_amount(price, _MOST) and price > 0.0):
         raise InvalidRecord(f"the price is {price!r}: give a number above 0, or None.")
     priced = []

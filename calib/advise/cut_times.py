@@ -20,26 +20,15 @@ _CURVE_SPEEDS, _FEW_SPEEDS, _MANY_POINTS = 48, 12, 200_000
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class CutTimes:
-    """Time of a job against the setting of its cuts.
+    """Time of a job against the setting of its cuts."""
 
-    Parameters
-    ----------
-    job
-        The job; classes of marks without a setting are left out, and said.
-    machine
-        Whose acceleration, top speed and bed hold.
-    marks
-        Settings of the classes that aren't cut, by name.
-    start_up_s
-        Laying down, focusing and framing, for each load of the bed [s].
-    ratio
-        What the stopwatch says of this machine; None when not calibrated.
-    """
-
-    job: Job
-    machine: Machine
+    job: Job  # The job; classes of marks without a setting are left out, and said
+    machine: Machine  # Whose acceleration, top speed and bed hold
+    # Settings of the classes that aren't cut, by name
     marks: Mapping[str, Setting] = field(default_factory=dict)
+    # Laying down, focusing and framing, for each load of the bed [s]
     start_up_s: float = START_UP_S
+    # What the stopwatch says of this machine; None when not calibrated
     ratio: TimeRatio | None = None
     _curve: tuple[Floats, Floats] | None = None
     _fixed_s: dict[int, float] = field(default_factory=dict, init=False)
@@ -74,20 +63,7 @@ class CutTimes:
     def seconds(self, speed_mm_s: Floats, passes: Floats) -> Floats:
         """Time of the whole job, start-up included.
 
-        Parameters
-        ----------
-        speed_mm_s, passes
-            Settings of the cuts, of one shape [mm/s], [-].
-
-        Returns
-        -------
-        numpy.ndarray
-            Time, same shape [s].
-
-        Raises
-        ------
-        MachineLimit
-            When a speed is above the machine's.
+        Raises MachineLimit when a speed is above the machine's.
         """
         scale = self.ratio.ratio if self.ratio else 1.0
         along = scale * self._along_s(speed_mm_s)
@@ -98,18 +74,7 @@ class CutTimes:
         return seconds
 
     def on_curve(self, low_mm_s: float, high_mm_s: float) -> CutTimes:
-        """The same, made to be asked often.
-
-        Parameters
-        ----------
-        low_mm_s, high_mm_s
-            Speeds between which it will be asked [mm/s].
-
-        Returns
-        -------
-        CutTimes
-            Whose times along the cuts are read off a curve.
-        """
+        """The same, made to be asked often."""
         points = sum(len(c.strokes.points_mm) for c in self.job.cuts)
         count = _CURVE_SPEEDS if points < _MANY_POINTS else _FEW_SPEEDS
         known = np.geomspace(low_mm_s, high_mm_s, count) if high_mm_s > low_mm_s else [high_mm_s]

@@ -30,19 +30,11 @@ MAX_CLASSES = 200
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class StrokeClass:
-    """Strokes of a drawing that belong together: of one colour, or in one group.
+    """Strokes of a drawing that belong together: of one colour, or in one group."""
 
-    Parameters
-    ----------
-    name
-        The colour (``#ff0000``, or ``fill #000000`` for shapes without a line), or the group's
-        name.
-    strokes
-        The lines, in the order of the drawing.
-    """
-
+    # The colour (``#ff0000``, or ``fill #000000`` for shapes without a line), or the group's name
     name: str
-    strokes: Strokes
+    strokes: Strokes  # The lines, in the order of the drawing
 
     @property
     def length_mm(self) -> float:
@@ -65,21 +57,13 @@ class StrokeClass:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Drawing:
-    """A drawing as it was read.
+    """A drawing as it was read."""
 
-    Parameters
-    ----------
-    classes
-        Its classes of strokes, in the order in which they first appear.
-    box_mm
-        What is drawn reaches from x, y to x, y; origin top left, y down [mm].
-    notes
-        What the user must know: what was left out, what was assumed.
-    """
-
+    # Its classes of strokes, in the order in which they first appear
     classes: tuple[StrokeClass, ...]
+    # What is drawn reaches from x, y to x, y; origin top left, y down [mm]
     box_mm: tuple[float, float, float, float]
-    notes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()  # What the user must know: what was left out, what was assumed
 
     @property
     def size_mm(self) -> tuple[float, float]:
@@ -102,24 +86,8 @@ class Drawing:
 def read_drawing(source: bytes | BinaryIO, classes_by: ClassesBy = "colour") -> Drawing:
     """Read an SVG drawing from an unknown hand.
 
-    Parameters
-    ----------
-    source
-        The document, or a file opened for reading bytes; at most 16 MB of it are read.
-    classes_by
-        ``colour``: one class for each colour of line; ``group``: one for each group (layer) of
-        the drawing's top level.
-
-    Returns
-    -------
-    Drawing
-        Its strokes in millimetres, curves followed to 0.01 mm and measured exactly.
-
-    Raises
-    ------
-    BadFile
-        When the document is too large, isn't SVG, refers to anything outside itself, declares
-        entities, or holds path data or lengths that can't be read; with one sentence why.
+    Raises BadFile when the document is too large, isn't SVG, refers to anything outside itself,
+    declares entities, or holds path data or lengths that can't be read; with one sentence why.
 
     Examples
     --------

@@ -112,24 +112,8 @@ def plan_check_strip(
 ) -> list[Setting]:
     """The burns of a check strip: between the edge as it was and where it is after losing a sixth.
 
-    Parameters
-    ----------
-    region
-        Of the reference offcuts, fitted from burns made when the machine was well.
-    n
-        How many burns.
-    power_pct
-        Power [% of full]; None: the ceiling, where most work is done.
-
-    Returns
-    -------
-    list of Setting
-        On the machine's steps, from fast to slow.
-
-    Raises
-    ------
-    InvalidRecord
-        When there are fewer than three burns or far too many, or the region isn't one of cuts.
+    Raises InvalidRecord when there are fewer than three burns or far too many, or the region isn't
+    one of cuts.
     """
     need_cut(region)
     if n < 3:

@@ -36,47 +36,25 @@ Kind = Literal["narrow outline", "narrow strip", "slow outline"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Feature:
-    """One place to look at before burning.
+    """One place to look at before burning."""
 
-    Parameters
-    ----------
-    kind
-        ``narrow outline``: a part or hole narrower than a few kerfs; ``narrow strip``: a bridge
-        between two cuts; ``slow outline``: one whose set speed isn't reached.
-    place_mm
-        Where it is, from the drawing's top left [mm].
-    size_mm
-        Its width before the kerf is taken off [mm].
-    words
-        The warning.
-    energy_ratio
-        How many times the intended energy per length it gets; 1 where it isn't slow.
-    """
-
+    # ``narrow outline``: a part or hole narrower than a few kerfs; ``narrow strip``: a bridge
+    # between two cuts; ``slow outline``: one whose set speed isn't reached
     kind: Kind
-    place_mm: tuple[float, float]
-    size_mm: float
-    words: str
+    place_mm: tuple[float, float]  # Where it is, from the drawing's top left [mm]
+    size_mm: float  # Its width before the kerf is taken off [mm]
+    words: str  # The warning
+    # How many times the intended energy per length it gets; 1 where it isn't slow
     energy_ratio: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SmallFeatures:
-    """Small features of a job.
+    """Small features of a job."""
 
-    Parameters
-    ----------
-    features
-        The worst of each kind, at most 20.
-    counts
-        How many there are of each kind.
-    notes
-        What the user must know.
-    """
-
-    features: tuple[Feature, ...]
-    counts: Mapping[Kind, int]
-    notes: tuple[str, ...] = ()
+    features: tuple[Feature, ...]  # The worst of each kind, at most 20
+    counts: Mapping[Kind, int]  # How many there are of each kind
+    notes: tuple[str, ...] = ()  # What the user must know
 
 
 def small_features(
@@ -87,26 +65,7 @@ def small_features(
     kerf_mm: float | None = None,
     region: CutRegion | None = None,
 ) -> SmallFeatures:
-    """Find what is narrower than a few kerfs, and outlines where the speed can't be reached.
-
-    Parameters
-    ----------
-    job
-        The job; its cuts are looked at.
-    machine
-        Whose acceleration holds.
-    settings
-        For each class of cuts; classes without one aren't looked at for speed.
-    kerf_mm
-        Width that the beam takes away [mm]; None takes 0.2 mm, a guess.
-    region
-        Fitted region, to say what slowness does to char; may be None.
-
-    Returns
-    -------
-    SmallFeatures
-        The warnings.
-    """
+    """Find what is narrower than a few kerfs, and outlines where the speed can't be reached."""
     kerf = KERF_MM if kerf_mm is None else kerf_mm
     limit = FEW_KERFS * kerf
     found: list[Feature] = []
@@ -144,18 +103,7 @@ def _worst_first(feature: Feature) -> tuple[float, float, tuple[float, float]]:
 
 
 def least_widths_mm(strokes: Strokes) -> Floats:
-    """Width of each stroke across its narrowest direction.
-
-    Parameters
-    ----------
-    strokes
-        The strokes.
-
-    Returns
-    -------
-    numpy.ndarray
-        Width, shape (strokes,) [mm]; never too small, and too large by a per cent at most.
-    """
+    """Width of each stroke across its narrowest direction."""
     stroke = np.repeat(np.arange(len(strokes)), np.diff(strokes.first))
 
     def widths(angle: Floats) -> Floats:

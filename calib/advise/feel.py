@@ -37,30 +37,14 @@ _SCORES = ndtri((np.arange(7) + 0.5) / 7.0)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ladder:
-    """Drawn widths with what was felt at each.
+    """Drawn widths with what was felt at each."""
 
-    Parameters
-    ----------
-    labels
-        Their codes.
-    widths_mm
-        Drawn [mm].
-    feels
-        What was felt; a label may be there several times.
-    middle_mm
-        Where the snug width was expected [mm].
-    sd_mm
-        How wrong that may be, as a standard deviation [mm].
-    wide_is_tight
-        True for tongues, False for slots.
-    """
-
-    labels: tuple[str, ...]
-    widths_mm: tuple[float, ...]
-    feels: tuple[Feel, ...]
-    middle_mm: float
-    sd_mm: float
-    wide_is_tight: bool
+    labels: tuple[str, ...]  # Their codes
+    widths_mm: tuple[float, ...]  # Drawn [mm]
+    feels: tuple[Feel, ...]  # What was felt; a label may be there several times
+    middle_mm: float  # Where the snug width was expected [mm]
+    sd_mm: float  # How wrong that may be, as a standard deviation [mm]
+    wide_is_tight: bool  # True for tongues, False for slots
 
     @property
     def edge(self) -> Edge:
@@ -89,43 +73,21 @@ class Ladder:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Snug:
-    """The snug width of a ladder.
+    """The snug width of a ladder."""
 
-    Parameters
-    ----------
-    label
-        Code of the width that is most likely the nearest to the middle of the snug ones.
-    chances
-        Chance of each tried code to be that one, in the order of the widths.
-    middle_mm
-        Middle of the snug widths, as drawn: its median [mm].
-    sd_mm, low_mm, high_mm
-        Its standard deviation and the ends of its 95 % interval [mm].
-    half_snug_mm
-        Half the range of widths that are snug, on average [mm].
-    """
-
-    label: str
+    label: str  # Code of the width that is most likely the nearest to the middle of the snug ones
+    # Chance of each tried code to be that one, in the order of the widths
     chances: tuple[tuple[str, float], ...]
-    middle_mm: float
+    middle_mm: float  # Middle of the snug widths, as drawn: its median [mm]
+    # sd_mm, low_mm, high_mm: Its standard deviation and the ends of its 95 % interval [mm]
     sd_mm: float
     low_mm: float
     high_mm: float
-    half_snug_mm: float
+    half_snug_mm: float  # Half the range of widths that are snug, on average [mm]
 
 
 def snug_of(ladder: Ladder) -> Snug:
     """Find the snug width by weighing every middle, snug range and scatter on a fixed grid.
-
-    Parameters
-    ----------
-    ladder
-        With at least one reading.
-
-    Returns
-    -------
-    Snug
-        Nothing is random: the same readings in any order give the same result.
 
     Notes
     -----

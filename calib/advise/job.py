@@ -23,21 +23,11 @@ _PLAIN_STEPS = 96
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class JobClass:
-    """Strokes of a job that get one setting.
+    """Strokes of a job that get one setting."""
 
-    Parameters
-    ----------
-    name
-        The drawing's class.
-    operation
-        ``cut``, ``line_mark`` or ``area_mark``.
-    strokes
-        Its lines [mm].
-    """
-
-    name: str
-    operation: Operation
-    strokes: Strokes
+    name: str  # The drawing's class
+    operation: Operation  # ``cut``, ``line_mark`` or ``area_mark``
+    strokes: Strokes  # Its lines [mm]
     course: Course = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -51,27 +41,13 @@ class JobClass:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Job:
-    """What is to be burnt in one go.
+    """What is to be burnt in one go."""
 
-    Parameters
-    ----------
-    name
-        What the workshop calls it.
-    classes
-        Its classes of strokes.
-    parts
-        How many parts it yields: counts for re-cuts.
-    sheets
-        How many sheets it uses up; may be a share.
-    notes
-        What the user must know.
-    """
-
-    name: str = "job"
-    classes: tuple[JobClass, ...]
-    parts: int = 1
-    sheets: float = 1.0
-    notes: tuple[str, ...] = ()
+    name: str = "job"  # What the workshop calls it
+    classes: tuple[JobClass, ...]  # Its classes of strokes
+    parts: int = 1  # How many parts it yields: counts for re-cuts
+    sheets: float = 1.0  # How many sheets it uses up; may be a share
+    notes: tuple[str, ...] = ()  # What the user must know
 
     def __post_init__(self) -> None:
         if not self.classes:
@@ -110,28 +86,8 @@ def make_job(
 ) -> Job:
     """Give each class of a drawing its operation.
 
-    Parameters
-    ----------
-    drawing
-        The drawing.
-    operations
-        For each of its classes ``cut``, ``line_mark``, ``area_mark``, or None to leave it out.
-    name
-        What the workshop calls the job.
-    parts
-        How many parts it yields; None: the closed cuts that aren't holes in another.
-    sheets
-        How many sheets it uses up; may be a share.
-
-    Returns
-    -------
-    Job
-        The job.
-
-    Raises
-    ------
-    InvalidRecord
-        When a class has no operation, or one is given that the drawing doesn't have.
+    Raises InvalidRecord when a class has no operation, or one is given that the drawing doesn't
+    have.
     """
     names = [c.name for c in drawing.classes]
     lacking = [n for n in names if n not in operations]
@@ -158,24 +114,7 @@ def make_job(
 def plain_job(cut_length_mm: float, outlines: int | None = None, *, name: str = "job") -> Job:
     """A job of which only the length is known: equal round outlines, spread over a small board.
 
-    Parameters
-    ----------
-    cut_length_mm
-        Length of all cuts [mm].
-    outlines
-        How many closed outlines share it; None: one for about 300 mm.
-    name
-        What the workshop calls it.
-
-    Returns
-    -------
-    Job
-        One class, ``cut``. Where the outlines lie only matters for the travel between them.
-
-    Raises
-    ------
-    InvalidRecord
-        When the length isn't above 0, or the outlines are none or too many.
+    Raises InvalidRecord when the length isn't above 0, or the outlines are none or too many.
     """
     if not 0.0 < cut_length_mm < 1e8 or (outlines is not None and not 1 <= outlines <= 100_000):
         raise InvalidRecord(

@@ -20,69 +20,35 @@ _MAX_PLACES = 200_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SpeedChange:
-    """The same job at a slightly other speed.
+    """The same job at a slightly other speed."""
 
-    Parameters
-    ----------
-    change_pct
-        Change of the speed [%].
-    speed_mm_s
-        The speed [mm/s].
-    expected_pushes
-        Places that need help, defects not counted.
-    chance_no_push
-        Chance that none does, defects not counted.
-    minutes
-        Time of the job [min].
-    """
-
-    change_pct: float
-    speed_mm_s: float
-    expected_pushes: float
-    chance_no_push: float
-    minutes: float
+    change_pct: float  # Change of the speed [%]
+    speed_mm_s: float  # The speed [mm/s]
+    expected_pushes: float  # Places that need help, defects not counted
+    chance_no_push: float  # Chance that none does, defects not counted
+    minutes: float  # Time of the job [min]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobPromise:
-    """What is promised of a whole job on this sheet at one setting of the cut.
+    """What is promised of a whole job on this sheet at one setting of the cut."""
 
-    Parameters
-    ----------
-    setting
-        The setting of the cut.
-    places
-        Length of cut in standard coupons.
-    chance_coupon
-        Chance that one of them drops.
-    chance_no_push
-        Chance that all do, defects not counted.
-    chance_no_help
-        The same with defects counted.
-    expected_pushes, pushes_interval
-        Places that need a push or a knife, and the central 90 % interval; defects not counted.
-    expected_defects, defects_interval
-        Knots and glue pockets that no power buys off, apart.
-    minutes
-        Time of the job, start-up included [min].
-    changes
-        The same job one per cent slower and one faster, and as it is.
-    notes
-        What the user must know.
-    """
-
-    setting: Setting
-    places: float
-    chance_coupon: float
-    chance_no_push: float
-    chance_no_help: float
+    setting: Setting  # The setting of the cut
+    places: float  # Length of cut in standard coupons
+    chance_coupon: float  # Chance that one of them drops
+    chance_no_push: float  # Chance that all do, defects not counted
+    chance_no_help: float  # The same with defects counted
+    # expected_pushes, pushes_interval: Places that need a push or a knife, and the central 90 %
+    # interval; defects not counted
     expected_pushes: float
     pushes_interval: tuple[int, int]
+    # expected_defects, defects_interval: Knots and glue pockets that no power buys off, apart
     expected_defects: float
     defects_interval: tuple[int, int]
-    minutes: float
+    minutes: float  # Time of the job, start-up included [min]
+    # The same job one per cent slower and one faster, and as it is
     changes: tuple[SpeedChange, ...]
-    notes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()  # What the user must know
 
 
 def job_promise(
@@ -95,29 +61,7 @@ def job_promise(
 ) -> JobPromise:
     """Promise a whole job at a setting, on the sheet that was tested.
 
-    Parameters
-    ----------
-    region
-        Fitted region of the cut.
-    job
-        The job.
-    setting
-        The setting of its cuts.
-    change_pct
-        How much slower and faster to look [%].
-    times
-        How long the job takes, with its marks and the stopwatch's ratio; None: calculated, and
-        without the classes that aren't cut.
-
-    Returns
-    -------
-    JobPromise
-        The promise.
-
-    Raises
-    ------
-    MachineLimit
-        When the setting is faster than the machine.
+    Raises MachineLimit when the setting is faster than the machine.
 
     Notes
     -----

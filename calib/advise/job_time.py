@@ -32,29 +32,17 @@ _BED_ROUNDING_MM = 1e-3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ClassTime:
-    """Time that one class of a job takes, all passes.
+    """Time that one class of a job takes, all passes."""
 
-    Parameters
-    ----------
-    name, operation, setting
-        Which class, burnt how.
-    length_mm
-        Path with the beam on, all passes [mm].
-    beam_on_s
-        Time with the beam on, ramps included [s].
-    dark_s
-        Travel to and between its strokes; for a surface run-ups, gaps and steps too [s].
-    slow_mm
-        Path burnt at less than 90 % of the set speed, all passes [mm].
-    """
-
+    # name, operation, setting: Which class, burnt how
     name: str
     operation: Operation
     setting: Setting
-    length_mm: float
-    beam_on_s: float
+    length_mm: float  # Path with the beam on, all passes [mm]
+    beam_on_s: float  # Time with the beam on, ramps included [s]
+    # Travel to and between its strokes; for a surface run-ups, gaps and steps too [s]
     dark_s: float
-    slow_mm: float = 0.0
+    slow_mm: float = 0.0  # Path burnt at less than 90 % of the set speed, all passes [mm]
 
     @property
     def mean_speed_mm_s(self) -> float:
@@ -64,30 +52,15 @@ class ClassTime:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobTime:
-    """Time that a job takes.
+    """Time that a job takes."""
 
-    Parameters
-    ----------
-    classes
-        The classes, in the order in which they are burnt.
-    homeward_s
-        Travel back to where the head began [s].
-    loads
-        How often the bed is loaded.
-    start_up_s
-        Start-up of all loads [s].
-    ratio
-        What the stopwatch says of this machine; None when not calibrated.
-    notes
-        What the user must know.
-    """
-
-    classes: tuple[ClassTime, ...]
-    homeward_s: float
-    loads: int
-    start_up_s: float
+    classes: tuple[ClassTime, ...]  # The classes, in the order in which they are burnt
+    homeward_s: float  # Travel back to where the head began [s]
+    loads: int  # How often the bed is loaded
+    start_up_s: float  # Start-up of all loads [s]
+    # What the stopwatch says of this machine; None when not calibrated
     ratio: TimeRatio | None = None
-    notes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()  # What the user must know
 
     @property
     def cutting_s(self) -> float:
@@ -133,30 +106,8 @@ def job_time_s(
 ) -> JobTime:
     """Time that a job takes: cutting, marking, travel, passes, start-up.
 
-    Parameters
-    ----------
-    job
-        The job.
-    machine
-        Whose acceleration, top speed and bed hold.
-    settings
-        One for each class, by name.
-    start_up_s
-        Laying down, focusing and framing, for each load of the bed [s]; the default is a guess.
-    ratio
-        What the stopwatch says of this machine (``calibrate_time``).
-
-    Returns
-    -------
-    JobTime
-        The time and its parts.
-
-    Raises
-    ------
-    InvalidRecord
-        When a class has no setting, or a surface no line pitch.
-    MachineLimit
-        When a setting is faster than the machine.
+    Raises InvalidRecord when a class has no setting, or a surface no line pitch; MachineLimit when
+    a setting is faster than the machine.
 
     Notes
     -----
@@ -242,22 +193,7 @@ def _way_back_s(strokes: Strokes, machine: Machine) -> float:
 
 
 def beam_on_times_s(job_class: JobClass, machine: Machine, speeds_mm_s: npt.ArrayLike) -> Floats:
-    """Time with the beam on in one pass, at many speeds.
-
-    Parameters
-    ----------
-    job_class
-        The strokes.
-    machine
-        Whose acceleration holds.
-    speeds_mm_s
-        Speeds as set, any shape [mm/s].
-
-    Returns
-    -------
-    numpy.ndarray
-        Time, same shape [s]; beyond 48 different speeds read off a curve, to 0.3 %.
-    """
+    """Time with the beam on in one pass, at many speeds."""
     speeds = np.asarray(speeds_mm_s, dtype=float)
     known = np.unique(speeds)
     if len(known) > _EXACT_SPEEDS:
@@ -270,18 +206,6 @@ def beam_on_times_s(job_class: JobClass, machine: Machine, speeds_mm_s: npt.Arra
 
 def bed_loads(size_mm: tuple[float, float], bed_mm: tuple[float, float]) -> int:
     """How often the bed must be loaded for a drawing of this size.
-
-    Parameters
-    ----------
-    size_mm
-        Width and height of what is burnt [mm].
-    bed_mm
-        Width and height of the bed [mm].
-
-    Returns
-    -------
-    int
-        The fewest beds side by side that cover it, the drawing turned by 90 degrees or not.
 
     Examples
     --------

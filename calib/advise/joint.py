@@ -41,25 +41,14 @@ _OTHER_STOCK_MM = 0.3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FitAdvice:
-    """What to draw for one kind of fit.
+    """What to draw for one kind of fit."""
 
-    Parameters
-    ----------
-    name
-        ``press fit``, ``glue fit`` or ``inlay``.
-    difference
-        Drawn width of the inner part less that of the opening.
-    slot_minus_stock
-        Drawn width of a slot less the thickness of the stock in it; None for an inlay, and when
-        it can't be told.
-    assumes
-        What it rests on.
-    """
-
-    name: str
-    difference: Estimate
+    name: str  # ``press fit``, ``glue fit`` or ``inlay``
+    difference: Estimate  # Drawn width of the inner part less that of the opening
+    # Drawn width of a slot less the thickness of the stock in it; None for an inlay, and when it
+    # can't be told
     slot_minus_stock: Estimate | None
-    assumes: str
+    assumes: str  # What it rests on
 
     @property
     def both_outlines_mm(self) -> float:
@@ -74,50 +63,31 @@ class FitAdvice:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Joint:
-    """Kerf and fits at one setting.
+    """Kerf and fits at one setting."""
 
-    Parameters
-    ----------
-    kerf
-        Where it is narrowest, which counts for fits; None when it can't be told.
-    kerf_from
-        What it was taken from, in words.
-    kerf_top, kerf_bottom
-        At the face the beam came from and at the other; None when not measured.
-    taper
-        Top less bottom; None unless both were measured.
-    stock
-        Thickness of the stock.
-    slot, tongue
-        The snug ones; None when the readings don't show where they are.
-    slot_edge, tongue_edge
-        Whether the readings bracket them.
-    slot_minus_stock
-        Drawn snug slot less the stock; the caliper's error is in its interval.
-    interference
-        By how much a snug opening is narrower than what sits in it; negative for play.
-    press, glue, inlay
-        What to draw; None when it can't be told.
-    notes
-        What the user must know.
-    """
-
+    # Where it is narrowest, which counts for fits; None when it can't be told
     kerf: Estimate | None
-    kerf_from: str
+    kerf_from: str  # What it was taken from, in words
+    # kerf_top, kerf_bottom: At the face the beam came from and at the other; None when not measured
     kerf_top: Estimate | None
     kerf_bottom: Estimate | None
-    taper: Estimate | None
-    stock: Estimate
+    taper: Estimate | None  # Top less bottom; None unless both were measured
+    stock: Estimate  # Thickness of the stock
+    # slot, tongue: The snug ones; None when the readings don't show where they are
     slot: Snug | None
     tongue: Snug | None
+    # slot_edge, tongue_edge: Whether the readings bracket them
     slot_edge: Edge
     tongue_edge: Edge
+    # Drawn snug slot less the stock; the caliper's error is in its interval
     slot_minus_stock: Estimate | None
+    # By how much a snug opening is narrower than what sits in it; negative for play
     interference: Estimate | None
+    # press, glue, inlay: What to draw; None when it can't be told
     press: FitAdvice | None
     glue: FitAdvice | None
     inlay: FitAdvice | None
-    notes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()  # What the user must know
 
 
 def fit_joint(
@@ -130,30 +100,8 @@ def fit_joint(
 ) -> Joint:
     """Find kerf, snug slot and what to draw from what was felt and measured on a comb board.
 
-    Parameters
-    ----------
-    board
-        The comb.
-    readings
-        In any order; what wasn't read is left out.
-    stock_mm
-        Thickness of the stock, as often as it was measured [mm]; empty: the board's, said.
-    caliper
-        What was measured with; None: a usual one.
-    coupon_kerf
-        Kerf at this setting from ordinary coupons, such as ``KerfLaw.at_setting``.
-
-    Returns
-    -------
-    Joint
-        Nothing is random; the order of the readings doesn't matter.
-
-    Raises
-    ------
-    InvalidRecord
-        When a reading names no slot or tongue of the board, or a width can't be right.
-    NotEnoughEvidence
-        When nothing was felt and nothing measured.
+    Raises InvalidRecord when a reading names no slot or tongue of the board, or a width can't be
+    right; NotEnoughEvidence when nothing was felt and nothing measured.
     """
     tool = caliper or Caliper()
     check_widths("stock_mm", stock_mm)

@@ -9,18 +9,7 @@ from calib.advise.joint import FitAdvice, Joint
 
 
 def joint_words(joint: Joint) -> tuple[str, ...]:
-    """Say what was found in sentences.
-
-    Parameters
-    ----------
-    joint
-        From ``fit_joint``.
-
-    Returns
-    -------
-    tuple of str
-        Kerf, snug slot, then the fits with what each assumes; intervals are 95 % ones.
-    """
+    """Say what was found in sentences."""
     lines: list[str] = []
     if joint.kerf is not None:
         lines.append(f"Kerf {joint.kerf}, from {joint.kerf_from}.")

@@ -37,23 +37,12 @@ _NOISE = 1e-9
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KerfPoint:
-    """Kerf of one setting.
+    """Kerf of one setting."""
 
-    Parameters
-    ----------
-    setting
-        At which the coupons were cut.
-    line_energy_j_mm
-        Delivered power / speed × passes [J/mm].
-    kerf
-        From all its coupons.
-    places
-        Readings of each measured side, as drawn minus measured [mm].
-    """
-
-    setting: Setting
-    line_energy_j_mm: float
-    kerf: Estimate
+    setting: Setting  # At which the coupons were cut
+    line_energy_j_mm: float  # Delivered power / speed × passes [J/mm]
+    kerf: Estimate  # From all its coupons
+    # Readings of each measured side, as drawn minus measured [mm]
     places: tuple[tuple[float, ...], ...]
 
 
@@ -66,26 +55,8 @@ def kerf_from_coupons(
 ) -> tuple[KerfPoint, ...]:
     """Work out the kerf of each setting from coupons of a test board.
 
-    Parameters
-    ----------
-    machine
-        Its power curve counts.
-    readings
-        Those with a width or height count; a cell may be there several times, as a repeat.
-    cells
-        Of the board.
-    caliper
-        What was measured with; None: a usual one.
-
-    Returns
-    -------
-    tuple of KerfPoint
-        From little to much line energy; empty when nothing was measured.
-
-    Raises
-    ------
-    InvalidRecord
-        When a reading names no cell of the board, or its size can't be that cell's.
+    Raises InvalidRecord when a reading names no cell of the board, or its size can't be that
+    cell's.
     """
     tool = caliper or Caliper()
     sides = _sides(readings, {cell.label: cell for cell in cells})
@@ -129,24 +100,7 @@ def _sides(
 def kerf_of(measured_mm: float, drawn_mm: float, where: str, *, part: bool) -> float:
     """Difference of drawn and measured width, checked for slips.
 
-    Parameters
-    ----------
-    measured_mm, drawn_mm
-        Width as measured and as drawn [mm].
-    where
-        What was measured, for the message.
-    part
-        True for a part, which is smaller than drawn; False for an opening, which is larger.
-
-    Returns
-    -------
-    float
-        Kerf [mm].
-
-    Raises
-    ------
-    InvalidRecord
-        When no kerf can be so narrow or wide.
+    Raises InvalidRecord when no kerf can be so narrow or wide.
     """
     kerf = drawn_mm - measured_mm if part else measured_mm - drawn_mm
     if not PLAUSIBLE_MM[0] <= kerf <= PLAUSIBLE_MM[1]:
@@ -159,71 +113,32 @@ def kerf_of(measured_mm: float, drawn_mm: float, where: str, *, part: bool) -> f
 
 
 def total_line_energy_j_mm(machine: Machine, setting: Setting) -> float:
-    """Line energy of all passes of a setting.
-
-    Parameters
-    ----------
-    machine, setting
-        Delivered power / speed × passes.
-
-    Returns
-    -------
-    float
-        Line energy [J/mm].
-    """
+    """Line energy of all passes of a setting."""
     watts = delivered_power_w(machine, setting.power_pct)
     return float(line_energy_j_mm(watts, setting.speed_mm_s)) * setting.passes
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KerfLaw:
-    """Kerf against line energy; plain numbers, so that it can be kept with a region.
+    """Kerf against line energy; plain numbers, so that it can be kept with a region."""
 
-    Parameters
-    ----------
-    middle_j_mm
-        Line energy at which ``kerf`` holds [J/mm].
-    kerf
-        There.
-    growth_mm, growth_sd_mm
-        More kerf for each e-fold of line energy, and its standard uncertainty [mm].
-    growth_covariance_mm2
-        Of kerf and growth [mm²].
-    low_j_mm, high_j_mm
-        Least and most line energy that was measured [J/mm].
-    learned
-        ``growth_sd_mm`` over what it was before anything was measured [1].
-    notes
-        What the user must know.
-    """
-
-    middle_j_mm: float
-    kerf: Estimate
+    middle_j_mm: float  # Line energy at which ``kerf`` holds [J/mm]
+    kerf: Estimate  # There
+    # growth_mm, growth_sd_mm: More kerf for each e-fold of line energy, and its standard
+    # uncertainty [mm]
     growth_mm: float
     growth_sd_mm: float
-    growth_covariance_mm2: float
+    growth_covariance_mm2: float  # Of kerf and growth [mm²]
+    # low_j_mm, high_j_mm: Least and most line energy that was measured [J/mm]
     low_j_mm: float
     high_j_mm: float
-    learned: float
-    notes: tuple[str, ...] = ()
+    learned: float  # ``growth_sd_mm`` over what it was before anything was measured [1]
+    notes: tuple[str, ...] = ()  # What the user must know
 
     def at(self, line_energy_j_mm: float) -> Estimate:
         """Kerf at a line energy, all passes together.
 
-        Parameters
-        ----------
-        line_energy_j_mm
-            Line energy × passes [J/mm].
-
-        Returns
-        -------
-        Estimate
-            Kerf with its interval, which widens away from what was measured.
-
-        Raises
-        ------
-        InvalidRecord
-            When the energy isn't above 0.
+        Raises InvalidRecord when the energy isn't above 0.
         """
         if not (math.isfinite(line_energy_j_mm) and line_energy_j_mm > 0.0):
             raise InvalidRecord(
@@ -247,22 +162,7 @@ class KerfLaw:
 def kerf_by_energy(points: Sequence[KerfPoint], *, caliper: Caliper | None = None) -> KerfLaw:
     """Fit the kerf against the logarithm of the line energy.
 
-    Parameters
-    ----------
-    points
-        From ``kerf_from_coupons``, of one or more boards of one machine and sheet.
-    caliper
-        What was measured with; None: a usual one.
-
-    Returns
-    -------
-    KerfLaw
-        The same points in any order give the same law.
-
-    Raises
-    ------
-    NotEnoughEvidence
-        When there are no points.
+    Raises NotEnoughEvidence when there are no points.
 
     Notes
     -----

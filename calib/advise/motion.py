@@ -19,42 +19,21 @@ _CORNER_RAD = 0.6
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Course:
-    """What limits the speed along strokes, apart from the set speed.
+    """What limits the speed along strokes, apart from the set speed."""
 
-    Parameters
-    ----------
-    step_mm
-        Path from each point to the next; 0 at a stroke's last point; shape (n,) [mm].
-    radius_mm
-        Radius on which the head gets round each point: 0 where it stands still, infinite where
-        the line goes straight on; shape (n,) [mm].
-    bend_mm
-        Radius of the curve that the step from each point belongs to; infinite on a straight step;
-        shape (n,) [mm].
-    first
-        Index of each stroke's first point, then n; shape (strokes + 1,).
-    """
-
-    step_mm: Floats
+    step_mm: Floats  # Path from each point to the next; 0 at a stroke's last point; shape (n,) [mm]
+    # Radius on which the head gets round each point: 0 where it stands still, infinite where the
+    # line goes straight on; shape (n,) [mm]
     radius_mm: Floats
+    # Radius of the curve that the step from each point belongs to; infinite on a straight step;
+    # shape (n,) [mm]
     bend_mm: Floats
+    # Index of each stroke's first point, then n; shape (strokes + 1,)
     first: np.ndarray[tuple[int], np.dtype[np.int64]]
 
 
 def course_of(strokes: Strokes, corner_slip_mm: float = CORNER_SLIP_MM) -> Course:
     """Find how fast each point of some strokes can be passed.
-
-    Parameters
-    ----------
-    strokes
-        Lines followed without lifting.
-    corner_slip_mm
-        How far the head may leave a drawn corner [mm].
-
-    Returns
-    -------
-    Course
-        Steps and radii.
 
     Notes
     -----
@@ -105,20 +84,6 @@ def _radii(along: Floats, corner_slip_mm: float) -> tuple[Floats, Flags]:
 def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float) -> Floats:
     """Time of every step of some strokes at one set speed.
 
-    Parameters
-    ----------
-    course
-        Steps and radii.
-    speed_mm_s
-        Speed as set [mm/s].
-    acceleration_mm_s2
-        Acceleration [mm/s²].
-
-    Returns
-    -------
-    numpy.ndarray
-        Time from each point to the next, 0 at a stroke's last point, shape (n,) [s].
-
     Notes
     -----
     Looking ahead over the whole stroke: with u = v² the speed at each point is the largest that
@@ -155,22 +120,7 @@ def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float) -
 
 
 def stroke_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float) -> Floats:
-    """Time of every stroke at one set speed.
-
-    Parameters
-    ----------
-    course
-        Steps and radii.
-    speed_mm_s
-        Speed as set [mm/s].
-    acceleration_mm_s2
-        Acceleration [mm/s²].
-
-    Returns
-    -------
-    numpy.ndarray
-        Time from rest to rest, shape (strokes,) [s].
-    """
+    """Time of every stroke at one set speed."""
     if len(course.first) == 1:
         return np.zeros(0)
     times = step_times_s(course, speed_mm_s, acceleration_mm_s2)
@@ -183,24 +133,7 @@ def travel_times_s(
     acceleration_mm_s2: float,
     start_mm: tuple[float, float] = (0.0, 0.0),
 ) -> Floats:
-    """Time of the moves with the beam off: to each stroke's start, in the drawing's order.
-
-    Parameters
-    ----------
-    strokes
-        The strokes, in the order in which they are burnt.
-    speed_mm_s
-        Speed of travel [mm/s].
-    acceleration_mm_s2
-        Acceleration [mm/s²].
-    start_mm
-        Where the head stands before the first [mm].
-
-    Returns
-    -------
-    numpy.ndarray
-        One time for each stroke, shape (strokes,) [s].
-    """
+    """Time of the moves with the beam off: to each stroke's start, in the drawing's order."""
     if len(strokes) == 0:
         return np.zeros(0)
     leave = np.vstack([np.array([start_mm]), strokes.ends_mm[:-1]])

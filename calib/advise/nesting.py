@@ -15,19 +15,7 @@ _BLOCK = 1_000_000
 
 
 def part_count(cuts: Sequence[Strokes]) -> int:
-    """Parts that cuts yield: closed outlines that aren't holes, at least 1.
-
-    Parameters
-    ----------
-    cuts
-        Strokes that are cut.
-
-    Returns
-    -------
-    int
-        Closed outlines that lie inside an even number of others; all of them when there are more
-        than 2000, too many to compare.
-    """
+    """Parts that cuts yield: closed outlines that aren't holes, at least 1."""
     closed = [s.take(np.flatnonzero(s.closed)) for s in cuts]
     outlines = [s.stroke(i) for s in closed for i in range(len(s))]
     if not outlines or len(outlines) > _MAX_OUTLINES:
@@ -49,20 +37,7 @@ def part_count(cuts: Sequence[Strokes]) -> int:
 
 
 def points_inside(points: Floats, outline: Floats) -> Flags:
-    """Which points lie inside a closed outline, by the even-odd rule.
-
-    Parameters
-    ----------
-    points
-        Shape (n, 2) [mm].
-    outline
-        Corners, the last joined to the first, shape (k, 2) [mm].
-
-    Returns
-    -------
-    numpy.ndarray
-        Shape (n,).
-    """
+    """Which points lie inside a closed outline, by the even-odd rule."""
     begin, end = outline, np.roll(outline, -1, axis=0)
     rise = np.where(end[:, 1] == begin[:, 1], 1.0, end[:, 1] - begin[:, 1])
     slope = (end[:, 0] - begin[:, 0]) / rise

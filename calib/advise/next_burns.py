@@ -183,28 +183,7 @@ def next_cuts(
 ) -> list[Setting]:
     """The n cuts that teach most of the fastest setting that meets a reliability.
 
-    Parameters
-    ----------
-    region
-        What is known; its burns count as done.
-    n
-        How many.
-    reliability
-        Chance that will be asked for.
-    passes
-        Numbers of passes to try; more are where these would have to be too slow.
-    char_at_most
-        Worst char grade that will be fine; None when char won't be asked for.
-
-    Returns
-    -------
-    list of Setting
-        On the machine's steps; a setting may come twice.
-
-    Raises
-    ------
-    MachineLimit
-        When even the gentlest burn of the machine is too strong for the sheet.
+    Raises MachineLimit when even the gentlest burn of the machine is too strong for the sheet.
     """
     points = cut_draws(region)
     passes = passes_to_try(region, passes, reliability)

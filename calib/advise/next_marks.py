@@ -51,26 +51,8 @@ def mark_candidates(
 ) -> list[Setting]:
     """Settings from faint to deep on the machine's steps, without repeats.
 
-    Parameters
-    ----------
-    region
-        Its machine's limits bind.
-    fit
-        Posterior that tells what would surely scorch.
-    pitch
-        Line pitch of an area mark [mm], else None.
-    fastest_mm_s
-        Fastest mark that the board at hand has room for [mm/s].
-
-    Returns
-    -------
-    list of Setting
-        Never empty: where everything would scorch, the gentlest setting stays.
-
-    Raises
-    ------
-    MachineLimit
-        When even the gentlest mark of the machine is slow or strong enough to set the sheet alight.
+    Raises MachineLimit when even the gentlest mark of the machine is slow or strong enough to set
+    the sheet alight.
     """
     machine = region.machine
     lowest = max(machine.beam_starts_pct * ABOVE_START, LOWEST_MARK_PCT)
@@ -109,26 +91,7 @@ def next_marks(
     *,
     fastest_mm_s: float = math.inf,
 ) -> list[Setting]:
-    """The n marks that teach most of where a grade begins and ends.
-
-    Parameters
-    ----------
-    region
-        What is known; its burns count as done.
-    n
-        How many.
-    mark
-        Grade that is wanted, 0…4.
-    line_pitch_mm
-        Line pitch of an area mark [mm]; None: as burnt before, or the default.
-    fastest_mm_s
-        Fastest mark that the board at hand has room for [mm/s].
-
-    Returns
-    -------
-    list of Setting
-        On the machine's steps; a setting may come twice.
-    """
+    """The n marks that teach most of where a grade begins and ends."""
     assert region.mark is not None
     fit = graded.thinned(region.mark, DRAWS)
     pitch = mark_pitch(region, line_pitch_mm)

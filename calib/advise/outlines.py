@@ -33,25 +33,14 @@ _COARSER = ((1.0, 3.0), (4.0, 2.0), (10.0, 1.0))
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Strokes:
-    """Lines that the head follows without lifting, as points.
+    """Lines that the head follows without lifting, as points."""
 
-    Parameters
-    ----------
-    points_mm
-        All points, stroke after stroke, shape (n, 2) [mm].
-    step_mm
-        Path from each point to the next of its stroke, along the true curve; 0 at a stroke's
-        last point; shape (n,) [mm].
-    first
-        Index of each stroke's first point, then n; shape (strokes + 1,).
-    closed
-        Whether the stroke ends where it began, shape (strokes,).
-    """
-
-    points_mm: Floats
+    points_mm: Floats  # All points, stroke after stroke, shape (n, 2) [mm]
+    # Path from each point to the next of its stroke, along the true curve; 0 at a stroke's last
+    # point; shape (n,) [mm]
     step_mm: Floats
-    first: Ints
-    closed: Flags
+    first: Ints  # Index of each stroke's first point, then n; shape (strokes + 1,)
+    closed: Flags  # Whether the stroke ends where it began, shape (strokes,)
 
     def __len__(self) -> int:
         return len(self.closed)
@@ -91,18 +80,7 @@ class Strokes:
         return np.asarray(self.points_mm[self.first[index] : self.first[index + 1]])
 
     def take(self, which: npt.ArrayLike) -> Strokes:
-        """The strokes at these indices, in this order.
-
-        Parameters
-        ----------
-        which
-            Indices of strokes.
-
-        Returns
-        -------
-        Strokes
-            A copy of them.
-        """
+        """The strokes at these indices, in this order."""
         index = np.asarray(which, dtype=np.int64)
         counts = np.diff(self.first)[index]
         first = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
@@ -125,21 +103,11 @@ NO_STROKES = Strokes(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Pieces:
-    """Cubic pieces in the order in which they are drawn.
+    """Cubic pieces in the order in which they are drawn."""
 
-    Parameters
-    ----------
-    controls
-        Four control points of each piece, shape (n, 4, 2).
-    path
-        Index of the path that each belongs to, shape (n,).
-    is_start
-        True for a piece without length that only begins a stroke, shape (n,).
-    """
-
-    controls: Floats
-    path: Ints
-    is_start: Flags
+    controls: Floats  # Four control points of each piece, shape (n, 4, 2)
+    path: Ints  # Index of the path that each belongs to, shape (n,)
+    is_start: Flags  # True for a piece without length that only begins a stroke, shape (n,)
 
     def moved(self, matrices: Floats) -> Pieces:
         """The pieces moved by their path's (a, b, c, d, e, f), shape (paths, 6)."""
@@ -153,15 +121,7 @@ class Pieces:
 def check_reach(points: Floats) -> None:
     """Refuse points that are farther away than any bed reaches.
 
-    Parameters
-    ----------
-    points
-        Any shape [mm].
-
-    Raises
-    ------
-    BadFile
-        When one is beyond ``MAX_COORDINATE_MM``, or no number.
+    Raises BadFile when one is beyond ``MAX_COORDINATE_MM``, or no number.
     """
     # Written so that NaN is refused too.
     if not (np.abs(points) <= MAX_COORDINATE_MM).all():
@@ -180,18 +140,7 @@ def too_many_points(count: int) -> BadFile:
 
 
 def joined_strokes(parts: Sequence[Strokes]) -> Strokes:
-    """Put strokes behind one another.
-
-    Parameters
-    ----------
-    parts
-        At least one.
-
-    Returns
-    -------
-    Strokes
-        All of them, in this order.
-    """
+    """Put strokes behind one another."""
     if len(parts) == 1:
         return parts[0]
     before = np.cumsum([0, *(len(part.points_mm) for part in parts)])
@@ -207,22 +156,7 @@ def joined_strokes(parts: Sequence[Strokes]) -> Strokes:
 def flattened(pieces: Pieces, flatness_mm: float = FLATNESS_MM) -> tuple[Strokes, Ints]:
     """Make strokes out of pieces.
 
-    Parameters
-    ----------
-    pieces
-        In millimetres.
-    flatness_mm
-        How far the points may leave the curve [mm].
-
-    Returns
-    -------
-    strokes, path : Strokes, numpy.ndarray
-        The strokes, dots left out, and the path that each belongs to.
-
-    Raises
-    ------
-    BadFile
-        When it would take more than ``MAX_POINTS`` points.
+    Raises BadFile when it would take more than ``MAX_POINTS`` points.
     """
     if len(pieces.path) == 0:
         return NO_STROKES, pieces.path
@@ -300,41 +234,22 @@ def _step_lengths(controls: Floats, rows: Ints, share: Floats, width: Floats) ->
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Arcs:
-    """Elliptical arcs as the SVG recommendation writes them; every field has shape (n,) or (n, 2).
+    """Elliptical arcs as the SVG recommendation writes them; every field has shape (n,) or (n, 2)."""
 
-    Parameters
-    ----------
-    begin, end
-        End points.
-    rx, ry
-        Radii.
-    tilt_deg
-        Angle of the first radius against the x axis [°].
-    large, sweep
-        The two flags.
-    """
-
+    # begin, end: End points
     begin: Floats
     end: Floats
+    # rx, ry: Radii
     rx: Floats
     ry: Floats
-    tilt_deg: Floats
+    tilt_deg: Floats  # Angle of the first radius against the x axis [°]
+    # large, sweep: The two flags
     large: Flags
     sweep: Flags
 
 
 def arc_cubics(arcs: Arcs) -> tuple[Ints, Floats]:
     """Cubic pieces of at most 45 degrees for each arc (off by 4e-6 of the radius).
-
-    Parameters
-    ----------
-    arcs
-        The arcs.
-
-    Returns
-    -------
-    counts, controls : numpy.ndarray
-        How many pieces each arc became, and all pieces, shape (sum of counts, 4, 2).
 
     Notes
     -----

@@ -77,25 +77,8 @@ def strokes_of_paths(
 ) -> tuple[Strokes, Ints]:
     """Turn path data into points.
 
-    Parameters
-    ----------
-    paths
-        Path data as in the ``d`` attribute of the SVG recommendation.
-    matrices
-        For each path (a, b, c, d, e, f): x' = a x + c y + e, y' = b x + d y + f, to
-        millimetres; shape (paths, 6).
-    flatness_mm
-        How far the points may leave the curve [mm].
-
-    Returns
-    -------
-    strokes, path : Strokes, numpy.ndarray
-        The strokes and the index of the path that each belongs to.
-
-    Raises
-    ------
-    BadFile
-        When the text isn't path data, holds numbers that are none, or asks for too many points.
+    Raises BadFile when the text isn't path data, holds numbers that are none, or asks for too many
+    points.
 
     Examples
     --------

@@ -66,24 +66,7 @@ def strokes_of_shapes(
 ) -> Strokes:
     """Turn plain shapes into points.
 
-    Parameters
-    ----------
-    shapes
-        At least one; each with a size above 0.
-    matrices
-        For each shape (a, b, c, d, e, f) to millimetres, shape (shapes, 6).
-    flatness_mm
-        How far the points may leave an oval [mm].
-
-    Returns
-    -------
-    Strokes
-        One for each shape, in the same order; those too small to be drawn are left in.
-
-    Raises
-    ------
-    BadFile
-        When one reaches too far, or they ask for too many points.
+    Raises BadFile when one reaches too far, or they ask for too many points.
 
     Examples
     --------
@@ -202,16 +185,6 @@ def _ring_steps(axes: Floats, steps: int) -> Floats:
 @functools.lru_cache(maxsize=256)
 def least_stretch(matrix: tuple[float, float, float, float, float, float]) -> float:
     """What a matrix makes of a length, at the least.
-
-    Parameters
-    ----------
-    matrix
-        (a, b, c, d, e, f).
-
-    Returns
-    -------
-    float
-        A lower bound of the lesser singular value; 0 where it flattens.
 
     Examples
     --------

@@ -84,22 +84,7 @@ def columns(at: Setting) -> tuple[Array, Array, Array]:
 def describe(
     promised: Promised, aim: str, reliability: float | None, at: Setting
 ) -> Recommendation:
-    """Everything that is said of a setting.
-
-    Parameters
-    ----------
-    promised
-        Region and promise.
-    aim, reliability
-        What was asked for.
-    at
-        The setting.
-
-    Returns
-    -------
-    Recommendation
-        Without the check with a doubled scatter.
-    """
+    """Everything that is said of a setting."""
     rec = Recommendation(
         operation=promised.region.operation,
         power_pct=at.power_pct,

@@ -61,46 +61,8 @@ def recommend(
 ) -> Recommendation:
     """Recommend a setting inside what was burnt.
 
-    Parameters
-    ----------
-    region
-        A fitted region.
-    aim
-        ``fastest`` (speed / passes), ``cleanest`` (least expected char) or ``cheapest`` (least
-        expected cost of a job). It is of cuts; a mark is the fastest of the likeliest.
-    reliability
-        Chance that the promise shall hold: for cuts that a coupon or job drops (and is no blacker
-        than ``char_at_most``), for marks that none goes deeper than ``mark``. None: 0.99 for cuts,
-        no bound for marks.
-    char_at_most
-        Worst char grade that is fine; None when char doesn't matter.
-    mark
-        Wanted mark grade; its chance is maximised and stated, and of the settings that come within
-        0.02 of the best the fastest is taken.
-    cut_length_mm
-        Length of a whole job [mm]; None for the next coupon.
-    next_sheet
-        True when it shall hold on the next sheet of the lot.
-    costs
-        What things cost, for ``cheapest``; None: guesses, said.
-    job
-        What is to be cut, for ``cheapest``; None: round outlines of ``cut_length_mm``.
-    slowest_mm_s
-        Slowest speed that may be advised where so slow cells were burnt at your own wish [mm/s];
-        None: none that may set the sheet on fire.
-
-    Returns
-    -------
-    Recommendation
-        On the machine's steps, its chance stated after rounding.
-
-    Raises
-    ------
-    NotEnoughEvidence
-        When nothing was burnt or nothing can be promised; it names the next burns. When all burns
-        lie so far on one side of what such sheets need that something else may be wrong, it asks.
-    InvalidRecord
-        When the wish makes no sense.
+    Raises NotEnoughEvidence when nothing was burnt or nothing can be promised; it names the next
+    burns; InvalidRecord when the wish makes no sense.
     """
     if region.operation != "cut" and (cut_length_mm is not None or next_sheet):
         raise InvalidRecord(

@@ -13,83 +13,58 @@ SETTLED_CHANCE = 0.6
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recommendation:
-    """A setting inside what was burnt, with what is promised of it.
+    """A setting inside what was burnt, with what is promised of it."""
 
-    Parameters
-    ----------
-    operation, power_pct, speed_mm_s, passes, line_pitch_mm
-        What is typed at the machine: [% of full], [mm/s], [-], [mm].
-    aim, reliability
-        What was asked for; reliability None for a mark that may also go deeper.
-    scope
-        ``coupon``, ``job`` or ``sheet``: which of the three promises it is.
-    chance
-        The promise, after rounding: that a coupon (or job) drops, and under a char limit that it
-        is no blacker as well; for marks, that it comes out at exactly the wanted grade.
-    chance_not_deeper
-        For marks: that it goes no deeper than wanted; None for cuts.
-    chance_at_least
-        For a promise of cut and char: the bound max(0, p1 + p2 − 1) that holds whatever the two
-        have to do with one another; None otherwise.
-    char_at_most, mark
-        Grades that are part of the promise; None when they aren't.
-    expected_char
-        Expected char grade, 0…4; None for marks.
-    energy_margin_pct
-        Spare energy: 100 (e^m − 1), m the median reach [%]; None for marks.
-    power_loss_survived_pct
-        Loss of delivered power after which half the coupons would still drop [%]; None for marks.
-    extra_thickness_survived_mm
-        Extra thickness at which half would still drop, if the power needed grows with thickness as
-        the family's does [mm]; None for marks.
-    cut_length_mm
-        Length of the job that was asked about [mm]; None for a coupon.
-    expected_pushes, expected_pushes_interval
-        Parts of the job's length that need a push or a knife, defects included, and the central
-        90 % interval; None without a length.
-    expected_defects
-        How many of these are knots and glue pockets, which no chance counts; None without a length.
-    chance_no_push, chance_no_help
-        That the whole job falls free without a push, and the same with defects counted; None
-        without a length.
-    pushes_per_hour
-        The same for an hour of cutting; None for marks.
-    expected_cost
-        Of the job, at what things were said to cost [money]; None unless the aim was the cheapest.
-    chance_if_scatter_doubled, setting_if_scatter_doubled
-        The promise, and the advice, if the scatter assumed before the burns were twice as large.
-    notes
-        What the user must know, in sentences.
-    """
-
+    # operation, power_pct, speed_mm_s, passes, line_pitch_mm: What is typed at the machine: [% of
+    # full], [mm/s], [-], [mm]
     operation: Operation
     power_pct: float
     speed_mm_s: float
     passes: int
     line_pitch_mm: float | None
+    # aim, reliability: What was asked for; reliability None for a mark that may also go deeper
     aim: str
     reliability: float | None
-    scope: str
+    scope: str  # ``coupon``, ``job`` or ``sheet``: which of the three promises it is
+    # The promise, after rounding: that a coupon (or job) drops, and under a char limit that it is
+    # no blacker as well; for marks, that it comes out at exactly the wanted grade
     chance: float
+    # For marks: that it goes no deeper than wanted; None for cuts
     chance_not_deeper: float | None = None
+    # For a promise of cut and char: the bound max(0, p1 + p2 − 1) that holds whatever the two have
+    # to do with one another; None otherwise
     chance_at_least: float | None = None
+    # char_at_most, mark: Grades that are part of the promise; None when they aren't
     char_at_most: int | None = None
     mark: int | None = None
-    expected_char: float | None = None
+    expected_char: float | None = None  # Expected char grade, 0…4; None for marks
+    # Spare energy: 100 (e^m − 1), m the median reach [%]; None for marks
     energy_margin_pct: float | None = None
+    # Loss of delivered power after which half the coupons would still drop [%]; None for marks
     power_loss_survived_pct: float | None = None
+    # Extra thickness at which half would still drop, if the power needed grows with thickness as
+    # the family's does [mm]; None for marks
     extra_thickness_survived_mm: float | None = None
+    # Length of the job that was asked about [mm]; None for a coupon
     cut_length_mm: float | None = None
+    # expected_pushes, expected_pushes_interval: Parts of the job's length that need a push or a
+    # knife, defects included, and the central 90 % interval; None without a length
     expected_pushes: float | None = None
     expected_pushes_interval: tuple[float, float] | None = None
+    # How many of these are knots and glue pockets, which no chance counts; None without a length
     expected_defects: float | None = None
+    # chance_no_push, chance_no_help: That the whole job falls free without a push, and the same
+    # with defects counted; None without a length
     chance_no_push: float | None = None
     chance_no_help: float | None = None
-    pushes_per_hour: float | None = None
+    pushes_per_hour: float | None = None  # The same for an hour of cutting; None for marks
+    # Of the job, at what things were said to cost [money]; None unless the aim was the cheapest
     expected_cost: float | None = None
+    # chance_if_scatter_doubled, setting_if_scatter_doubled: The promise, and the advice, if the
+    # scatter assumed before the burns were twice as large
     chance_if_scatter_doubled: float | None = None
     setting_if_scatter_doubled: Setting | None = None
-    notes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()  # What the user must know, in sentences
 
     @property
     def setting(self) -> Setting:
@@ -148,16 +123,6 @@ def scope_words(promise: Promise | Recommendation) -> str:
 
 def share_words(share: float) -> str:
     """Write a share as people count, in lowest terms: "1 in 125", "3 in 200".
-
-    Parameters
-    ----------
-    share
-        Share, 0…1.
-
-    Returns
-    -------
-    str
-        Parts in a whole number up to 1000; never all of them.
 
     Examples
     --------

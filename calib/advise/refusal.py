@@ -18,22 +18,7 @@ from calib.records import Setting
 
 
 def refusal(promised: Promised, wish: Wish, best: float | None) -> NotEnoughEvidence:
-    """What can't be promised, and the burns that would settle it.
-
-    Parameters
-    ----------
-    promised
-        The region, and the chance that was to be promised of it.
-    wish
-        What was asked.
-    best
-        The highest chance inside what was burnt; None when no step of the machine lies there.
-
-    Returns
-    -------
-    NotEnoughEvidence
-        To be raised.
-    """
+    """What can't be promised, and the burns that would settle it."""
     region = promised.region
     burns, settling = _settling(promised, wish)
     pair = f"{region.sheet.name} on {region.machine.name}"

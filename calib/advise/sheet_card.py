@@ -29,51 +29,29 @@ _TITLES = {"cut": "CUT", "line_mark": "LINE MARK", "area_mark": "AREA MARK"}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CardSetting:
-    """One settled setting as it stands on the card.
+    """One settled setting as it stands on the card."""
 
-    Parameters
-    ----------
-    operation, setting
-        What is typed in for what.
-    facts
-        What is promised, the spare energy, when it was settled and for which lot, in sentences.
-    due
-        Why it has to be checked before it is used again; empty when it hasn't.
-    """
-
+    # operation, setting: What is typed in for what
     operation: Operation
     setting: Setting
+    # What is promised, the spare energy, when it was settled and for which lot, in sentences
     facts: tuple[str, ...]
+    # Why it has to be checked before it is used again; empty when it hasn't
     due: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetCard:
-    """What stands on the card.
+    """What stands on the card."""
 
-    Parameters
-    ----------
-    sheet, machine
-        For whom it holds.
-    settings
-        At least one.
-    check_again
-        When each has to be checked again, in sentences.
-    assumed
-        What was assumed, in sentences.
-    advice
-        What the table of hazards says of the material.
-    made
-        Day on which the card was made, such as ``2026-03-01``.
-    """
-
+    # sheet, machine: For whom it holds
     sheet: Sheet
     machine: Machine
-    settings: tuple[CardSetting, ...]
-    check_again: tuple[str, ...]
-    assumed: tuple[str, ...]
-    advice: tuple[str, ...]
-    made: str
+    settings: tuple[CardSetting, ...]  # At least one
+    check_again: tuple[str, ...]  # When each has to be checked again, in sentences
+    assumed: tuple[str, ...]  # What was assumed, in sentences
+    advice: tuple[str, ...]  # What the table of hazards says of the material
+    made: str  # Day on which the card was made, such as ``2026-03-01``
 
     def __post_init__(self) -> None:
         if not self.settings:
@@ -83,22 +61,8 @@ class SheetCard:
 def sheet_card(card: SheetCard, *, paper: str = "a4") -> bytes:
     """Set a card on one page.
 
-    Parameters
-    ----------
-    card
-        What stands on it.
-    paper
-        ``a4`` or ``letter``.
-
-    Returns
-    -------
-    bytes
-        A PDF of one page; the same card gives the same bytes.
-
-    Raises
-    ------
-    InvalidRecord
-        When the paper isn't known, or the words don't fit on a page even in small type.
+    Raises InvalidRecord when the paper isn't known, or the words don't fit on a page even in small
+    type.
     """
     if paper not in PAPERS_MM:
         raise InvalidRecord(f"paper is {paper!r}: give one of {', '.join(PAPERS_MM)}.")

@@ -24,24 +24,12 @@ _LEVEL = 0.9
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TimeRatio:
-    """Measured time over calculated time on one machine.
+    """Measured time over calculated time on one machine."""
 
-    Parameters
-    ----------
-    ratio
-        Best guess.
-    interval
-        Where the machine's ratio lies, 9 times in 10.
-    next_job
-        Where the ratio of its next job lies, 9 times in 10.
-    jobs
-        How many jobs were timed.
-    """
-
-    ratio: float
-    interval: tuple[float, float]
-    next_job: tuple[float, float]
-    jobs: int
+    ratio: float  # Best guess
+    interval: tuple[float, float]  # Where the machine's ratio lies, 9 times in 10
+    next_job: tuple[float, float]  # Where the ratio of its next job lies, 9 times in 10
+    jobs: int  # How many jobs were timed
 
     def describe(self) -> str:
         """One sentence for the report."""
@@ -56,21 +44,8 @@ class TimeRatio:
 def calibrate_time(pairs: Sequence[tuple[float, float]]) -> TimeRatio:
     """Learn how much longer jobs take on a machine than calculated.
 
-    Parameters
-    ----------
-    pairs
-        (calculated, measured) time of each job without start-up, both in one unit; two suffice
-        to start, none gives what is believed before [s].
-
-    Returns
-    -------
-    TimeRatio
-        The ratio with its intervals.
-
-    Raises
-    ------
-    InvalidRecord
-        When a time isn't above 0, or a ratio is so far from 1 that a slip is likelier.
+    Raises InvalidRecord when a time isn't above 0, or a ratio is so far from 1 that a slip is
+    likelier.
 
     Notes
     -----

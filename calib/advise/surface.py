@@ -17,39 +17,16 @@ MAX_CROSSINGS = 5_000_000
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Rows:
-    """Lines that fill closed contours, one entry for each row that holds anything.
+    """Lines that fill closed contours, one entry for each row that holds anything."""
 
-    Parameters
-    ----------
-    sweep_mm
-        From the first to the last lit place of the row [mm].
-    lit_mm
-        How much of it is lit [mm].
-    """
-
-    sweep_mm: Floats
-    lit_mm: Floats
+    sweep_mm: Floats  # From the first to the last lit place of the row [mm]
+    lit_mm: Floats  # How much of it is lit [mm]
 
 
 def rows_of(strokes: Strokes, line_pitch_mm: float) -> Rows:
     """Fill closed contours with level lines; a contour inside another is a hole.
 
-    Parameters
-    ----------
-    strokes
-        The contours; open lines enclose nothing and are left out.
-    line_pitch_mm
-        Distance of the lines [mm].
-
-    Returns
-    -------
-    Rows
-        The rows from top to bottom.
-
-    Raises
-    ------
-    MachineLimit
-        When the pitch is so fine that the rows can't be counted.
+    Raises MachineLimit when the pitch is so fine that the rows can't be counted.
     """
     begin, end = _edges(strokes)
     low = np.minimum(begin[:, 1], end[:, 1]) / line_pitch_mm
@@ -88,20 +65,6 @@ def _edges(strokes: Strokes) -> tuple[Floats, Floats]:
 
 def rows_time_s(rows: Rows, machine: Machine, setting: Setting) -> tuple[float, float]:
     """Time of one pass over some rows.
-
-    Parameters
-    ----------
-    rows
-        The rows.
-    machine
-        Whose acceleration and top speed hold.
-    setting
-        Speed as set.
-
-    Returns
-    -------
-    beam_on, dark : float
-        Time with the beam on, and of run-ups, gaps and steps to the next row [s].
 
     Notes
     -----

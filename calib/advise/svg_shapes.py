@@ -54,16 +54,6 @@ class Viewport:
 def composed(outer: Matrix, inner: Matrix) -> Matrix:
     """The way through two matrices, first the inner one.
 
-    Parameters
-    ----------
-    outer, inner
-        (a, b, c, d, e, f) each: x' = a x + c y + e, y' = b x + d y + f.
-
-    Returns
-    -------
-    tuple
-        Their product.
-
     Examples
     --------
     >>> composed((2.0, 0.0, 0.0, 2.0, 1.0, 0.0), (1.0, 0.0, 0.0, 1.0, 3.0, 4.0))
@@ -84,22 +74,7 @@ def composed(outer: Matrix, inner: Matrix) -> Matrix:
 def length_px(text: str, whole: float) -> float:
     """Read a length of an SVG document.
 
-    Parameters
-    ----------
-    text
-        A number with or without a unit.
-    whole
-        What 100 % is [px].
-
-    Returns
-    -------
-    float
-        The length [px, 96 to the inch].
-
-    Raises
-    ------
-    BadFile
-        When it isn't a length that can be read.
+    Raises BadFile when it isn't a length that can be read.
 
     Examples
     --------
@@ -127,25 +102,7 @@ def view_box(
 ) -> tuple[Viewport, Matrix, bool]:
     """Where an ``svg`` or ``symbol`` element lies and how its units are scaled.
 
-    Parameters
-    ----------
-    element
-        The element.
-    outer
-        The viewport around it; None for the outermost.
-    size
-        Width and height that a reference to the element asks for; they go before its own.
-
-    Returns
-    -------
-    viewport, matrix, has_size : Viewport, tuple, bool
-        The viewport inside, the way from inside to outside [px], and whether the element gives
-        its width and height in units of real length.
-
-    Raises
-    ------
-    BadFile
-        When the viewBox isn't four numbers with a width and a height.
+    Raises BadFile when the viewBox isn't four numbers with a width and a height.
 
     Notes
     -----
@@ -193,22 +150,7 @@ def _box(text: str | None) -> tuple[float, float, float, float] | None:
 def shape_of(element: Element, name: str, viewport: Viewport) -> Oval | Corners | str:
     """What a shape element draws.
 
-    Parameters
-    ----------
-    element, name
-        The element and its name without namespace, one of ``SHAPES``.
-    viewport
-        What lengths in per cent refer to.
-
-    Returns
-    -------
-    Oval, Corners or str
-        A plain shape, or path data; empty when there is nothing to draw.
-
-    Raises
-    ------
-    BadFile
-        When one of its lengths can't be read.
+    Raises BadFile when one of its lengths can't be read.
 
     Examples
     --------
@@ -220,18 +162,7 @@ def shape_of(element: Element, name: str, viewport: Viewport) -> Oval | Corners 
 
 
 def as_path(shape: Oval | Corners) -> str:
-    """Write a plain shape as path data.
-
-    Parameters
-    ----------
-    shape
-        The shape.
-
-    Returns
-    -------
-    str
-        Path data that draws the same, from the same place in the same direction.
-    """
+    """Write a plain shape as path data."""
     if isinstance(shape, Oval):
         arc = f"a{shape.rx!r} {shape.ry!r} 0 0 1 "
         start = f"M{shape.cx + shape.rx!r} {shape.cy!r}"

@@ -18,21 +18,13 @@ _PROPERTIES = ("stroke", "fill", "display", "visibility")
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """Colours as #rrggbb or ``none``; the defaults are those of the SVG recommendation.
+    """Colours as #rrggbb or ``none``; the defaults are those of the SVG recommendation."""
 
-    Parameters
-    ----------
-    stroke, fill
-        Colours of the line and of the surface.
-    visible
-        False when hidden; inherited, but a shape inside may be visible again.
-    shown
-        False when neither the element nor anything inside it is drawn; not inherited.
-    """
-
+    # stroke, fill: Colours of the line and of the surface
     stroke: str = "none"
     fill: str = "#000000"
-    visible: bool = True
+    visible: bool = True  # False when hidden; inherited, but a shape inside may be visible again
+    # False when neither the element nor anything inside it is drawn; not inherited
     shown: bool = True
 
 
@@ -63,20 +55,7 @@ class Stylesheet:
                 self.rules.setdefault(selector.strip(), {}).update(_declarations(body))
 
     def look(self, element: Element, name: str, above: Look) -> Look:
-        """How an element looks, from the weakest source to the strongest.
-
-        Parameters
-        ----------
-        element, name
-            The element and its name without namespace.
-        above
-            How its parent looks.
-
-        Returns
-        -------
-        Look
-            Its own.
-        """
+        """How an element looks, from the weakest source to the strongest."""
         get = element.attrib.get
         own_id = get("id") if self.rules else None
         said = get("stroke"), get("fill"), get("display"), get("visibility"), get("style")

@@ -109,21 +109,8 @@ class _Place:
 def read_page(source: bytes | BinaryIO) -> DrawnPage:
     """Read an SVG document without trusting it.
 
-    Parameters
-    ----------
-    source
-        The document, or an open file of which no more than ``MAX_BYTES`` are read.
-
-    Returns
-    -------
-    DrawnPage
-        The shapes that it draws.
-
-    Raises
-    ------
-    BadFile
-        When it is too large or too deep, isn't SVG, declares entities, refers to other files or
-        to itself, or holds something that can't be read as a length.
+    Raises BadFile when it is too large or too deep, isn't SVG, declares entities, refers to other
+    files or to itself, or holds something that can't be read as a length.
     """
     with _without_collector():
         root = _tree(_bounded(source))

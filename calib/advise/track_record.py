@@ -25,24 +25,12 @@ FEW = 30
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Told:
-    """A chance that was stated beforehand, and what came of it.
+    """A chance that was stated beforehand, and what came of it."""
 
-    Parameters
-    ----------
-    chance
-        What was stated, 0…1.
-    came
-        True when it came out so.
-    group
-        Board or job: outcomes of one group have more in common than those of two.
-    count
-        How many equal outcomes this stands for.
-    """
-
-    chance: float
-    came: bool
-    group: str
-    count: int = 1
+    chance: float  # What was stated, 0…1
+    came: bool  # True when it came out so
+    group: str  # Board or job: outcomes of one group have more in common than those of two
+    count: int = 1  # How many equal outcomes this stands for
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.chance <= 1.0:
@@ -53,66 +41,41 @@ class Told:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StatedRow:
-    """Outcomes of which about the same chance was stated.
+    """Outcomes of which about the same chance was stated."""
 
-    Parameters
-    ----------
-    stated
-        Mean chance that was stated.
-    came
-        Share that came out so.
-    low, high
-        Central 90 % interval of the true share, wider where outcomes of a board go together.
-    count, groups
-        How many outcomes, of how many boards and jobs.
-    """
-
-    stated: float
-    came: float
+    stated: float  # Mean chance that was stated
+    came: float  # Share that came out so
+    # low, high: Central 90 % interval of the true share, wider where outcomes of a board go
+    # together
     low: float
     high: float
+    # count, groups: How many outcomes, of how many boards and jobs
     count: int
     groups: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrackRecord:
-    """How well stated chances did; scores of 0 are best.
+    """How well stated chances did; scores of 0 are best."""
 
-    Parameters
-    ----------
-    count, groups
-        How many outcomes, of how many boards and jobs.
-    overall
-        All of them in one row.
-    rows
-        The calibration table, from low to high chance.
-    brier, brier_error
-        Mean squared distance of chance and outcome, and its standard error from leaving out one
-        board after the other; None with a single board.
-    log_loss
-        Mean of −ln of the chance of what came out.
-    base_brier, base_log_loss
-        The same scores for one who states, on every board, the share that came out on all other
-        boards; None with a single board.
-    miscalibration
-        How much of the Brier score would go if every stated chance were corrected, in hindsight, to
-        the share that came out at it.
-    notes
-        What the user must know, in sentences.
-    """
-
+    # count, groups: How many outcomes, of how many boards and jobs
     count: int
     groups: int
-    overall: StatedRow
-    rows: tuple[StatedRow, ...]
+    overall: StatedRow  # All of them in one row
+    rows: tuple[StatedRow, ...]  # The calibration table, from low to high chance
+    # brier, brier_error: Mean squared distance of chance and outcome, and its standard error from
+    # leaving out one board after the other; None with a single board
     brier: float
     brier_error: float | None
-    log_loss: float
+    log_loss: float  # Mean of −ln of the chance of what came out
+    # base_brier, base_log_loss: The same scores for one who states, on every board, the share that
+    # came out on all other boards; None with a single board
     base_brier: float | None
     base_log_loss: float | None
+    # How much of the Brier score would go if every stated chance were corrected, in hindsight, to
+    # the share that came out at it
     miscalibration: float
-    notes: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()  # What the user must know, in sentences
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,20 +100,7 @@ class _Table:
 def track_record(told: Iterable[Told]) -> TrackRecord:
     """Compare what was stated with what came.
 
-    Parameters
-    ----------
-    told
-        Chances that were stated before the outcome was known; at least one.
-
-    Returns
-    -------
-    TrackRecord
-        Table and scores.
-
-    Raises
-    ------
-    InvalidRecord
-        When nothing is given.
+    Raises InvalidRecord when nothing is given.
 
     Notes
     -----
@@ -197,16 +147,6 @@ def track_record(told: Iterable[Told]) -> TrackRecord:
 def brier_score(chance: npt.ArrayLike, came: npt.ArrayLike, count: npt.ArrayLike = 1.0) -> float:
     """Mean squared distance of chances and outcomes.
 
-    Parameters
-    ----------
-    chance, came, count
-        Stated chances, 0 or 1, and how many each stands for, shape (n,).
-
-    Returns
-    -------
-    float
-        From 0, best, to 1.
-
     Examples
     --------
     >>> brier_score([0.5, 0.5], [1, 0])
@@ -219,17 +159,6 @@ def brier_score(chance: npt.ArrayLike, came: npt.ArrayLike, count: npt.ArrayLike
 
 def log_loss(chance: npt.ArrayLike, came: npt.ArrayLike, count: npt.ArrayLike = 1.0) -> float:
     """Mean of −ln of the chance that was given to what came out.
-
-    Parameters
-    ----------
-    chance, came, count
-        Stated chances, 0 or 1, and how many each stands for, shape (n,); a chance nearer to 0 or 1
-        than a millionth counts as a millionth away.
-
-    Returns
-    -------
-    float
-        From 0, best.
 
     Examples
     --------

@@ -45,38 +45,22 @@ _FAR = 2.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StartingPoint:
-    """Where to begin on a machine that nothing was burnt on.
+    """Where to begin on a machine that nothing was burnt on."""
 
-    Parameters
-    ----------
-    region
-        The expectation that it rests on.
-    setting
-        Where to begin: as likely too fast as too slow.
-    slowest_mm_s, fastest_mm_s
-        Central 90 % interval, at the setting's power, of the fastest speed that meets the
-        reliability; for marks, of the speed in the middle of the wanted grade [mm/s].
-    reliability
-        What the speed should meet; None for marks.
-    chance
-        Chance that a coupon burnt at the setting drops, or that the mark has the wanted grade.
-    notes
-        What the user must know, in sentences.
-    confirm
-        The burns that confirm it, best first; empty where they weren't asked for.
-    board
-        The same as a board; None where it wasn't asked for.
-    """
-
-    region: Region
-    setting: Setting
+    region: Region  # The expectation that it rests on
+    setting: Setting  # Where to begin: as likely too fast as too slow
+    # slowest_mm_s, fastest_mm_s: Central 90 % interval, at the setting's power, of the fastest
+    # speed that meets the reliability; for marks, of the speed in the middle of the wanted grade
+    # [mm/s]
     slowest_mm_s: float
     fastest_mm_s: float
-    reliability: float | None
+    reliability: float | None  # What the speed should meet; None for marks
+    # Chance that a coupon burnt at the setting drops, or that the mark has the wanted grade
     chance: float
-    notes: tuple[str, ...]
+    notes: tuple[str, ...]  # What the user must know, in sentences
+    # The burns that confirm it, best first; empty where they weren't asked for
     confirm: tuple[Setting, ...] = ()
-    board: Grid | None = None
+    board: Grid | None = None  # The same as a board; None where it wasn't asked for
 
     @property
     def power_pct(self) -> float:
@@ -105,20 +89,7 @@ class StartingPoint:
 
 
 def carried_pool(region: Region, pool: Pool | None = None) -> Pool:
-    """The book with a region's own burns in it, to plan and fit the other machine's burns with.
-
-    Parameters
-    ----------
-    region
-        Fitted on the machine that is known.
-    pool
-        The rest of the logbook, if there is one.
-
-    Returns
-    -------
-    Pool
-        For ``pool=``.
-    """
+    """The book with a region's own burns in it, to plan and fit the other machine's burns with."""
     own = pool_records([(region.machine, region.sheet, region.burns)])
     return own if pool is None else pool.joined(own)
 
@@ -126,26 +97,8 @@ def carried_pool(region: Region, pool: Pool | None = None) -> Pool:
 def transfer_region(region: Region, to_machine: Machine, pool: Pool | None = None) -> Region:
     """What the burns of one machine say of the same sheet on another.
 
-    Parameters
-    ----------
-    region
-        Fitted on the machine that is known.
-    to_machine
-        The other machine; may be the same with another lens.
-    pool
-        What the logbook teaches of both machines; None: the region's own burns alone.
-
-    Returns
-    -------
-    Region
-        Without burns, and wider.
-
-    Raises
-    ------
-    InvalidRecord
-        When the two aren't the same kind of laser.
-    RefusedMaterial, DeclarationNeeded
-        When the sheet may not go under the other machine.
+    Raises InvalidRecord when the two aren't the same kind of laser; RefusedMaterial,
+    DeclarationNeeded when the sheet may not go under the other machine.
     """
     advice = check_hazard(region.sheet, to_machine, region.operation).advice
     priors = carried_priors(region, to_machine, carried_pool(region, pool))
@@ -156,24 +109,7 @@ def transfer_region(region: Region, to_machine: Machine, pool: Pool | None = Non
 def carried_priors(region: Region, to_machine: Machine, book: Pool) -> Priors:
     """What is believed on another machine.
 
-    Parameters
-    ----------
-    region
-        Fitted on the machine that is known.
-    to_machine
-        The other machine.
-    book
-        From ``carried_pool``.
-
-    Returns
-    -------
-    Priors
-        To fit burns on the other machine with.
-
-    Raises
-    ------
-    InvalidRecord
-        When the two aren't the same kind of laser.
+    Raises InvalidRecord when the two aren't the same kind of laser.
     """
     here = region.machine
     if here.source != to_machine.source:
@@ -218,24 +154,7 @@ def starting_point(
 ) -> StartingPoint:
     """Where to begin on a machine that nothing was burnt on, and what confirms it.
 
-    Parameters
-    ----------
-    other
-        From ``transfer_region``, or any region without burns.
-    reliability
-        Chance that a coupon shall drop.
-    mark
-        Wanted grade of a mark.
-
-    Returns
-    -------
-    StartingPoint
-        Setting, interval and the burns that confirm it.
-
-    Raises
-    ------
-    InvalidRecord
-        When burns were made there: then there is something to recommend.
+    Raises InvalidRecord when burns were made there: then there is something to recommend.
     """
     start = expected_start(other, reliability, mark)
     if other.operation == "cut":
@@ -295,24 +214,7 @@ def _start_of_cut(other: Region, reliability: float) -> StartingPoint:
 def reliable_speeds_mm_s(
     region: Region, power_pct: float, reliability: float, passes: int = 1
 ) -> Array:
-    """Fastest speed that meets a reliability at a power, at even draws of what isn't known.
-
-    Parameters
-    ----------
-    region
-        Of cuts.
-    power_pct
-        Power [% of full].
-    reliability
-        Chance that a coupon drops.
-    passes
-        How often the path is burnt.
-
-    Returns
-    -------
-    numpy.ndarray
-        Speeds, (J,) [mm/s]; next to 0 where nothing cuts at that power.
-    """
+    """Fastest speed that meets a reliability at a power, at even draws of what isn't known."""
     assert region.cut is not None
     points = cut_fit.thinned(region.cut.here, _DRAWS)
     return speeds_at(points, region.machine, region.cut.prior, power_pct, reliability, passes)
@@ -360,24 +262,7 @@ def _start_of_mark(other: Region, mark: int) -> StartingPoint:
 
 
 def middle_speeds_mm_s(region: Region, fit: graded.GradedFit, setting: Setting, mark: int) -> Array:
-    """Speed in the middle of a mark grade, at even draws of what isn't known.
-
-    Parameters
-    ----------
-    region
-        Of marks.
-    fit
-        Its fit, or draws of it.
-    setting
-        Gives power and pitch.
-    mark
-        The grade.
-
-    Returns
-    -------
-    numpy.ndarray
-        Speeds, (J,) [mm/s].
-    """
+    """Speed in the middle of a mark grade, at even draws of what isn't known."""
     shape, prior = fit.shape, fit.prior
     full = float(delivered_power_w(region.machine, 100.0))
     share = float(np.log(delivered_power_w(region.machine, setting.power_pct) / full))

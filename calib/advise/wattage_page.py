@@ -24,20 +24,7 @@ _TICKS = (0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1
 
 
 def wattage_page(table: WattageTable, *, paper: str = "a4") -> bytes:
-    """Draw the table on one page.
-
-    Parameters
-    ----------
-    table
-        From ``wattage_table``; at most 16 rows fit.
-    paper
-        ``a4`` or ``letter``.
-
-    Returns
-    -------
-    bytes
-        A PDF; the same table gives the same bytes.
-    """
+    """Draw the table on one page."""
     page = PrintPage(paper, headline(table))
     room = page.width_mm - 2.0 * MARGIN_MM
     y = MARGIN_MM + 2.0

@@ -31,50 +31,30 @@ HOW_TO_CONFIRM = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WattageRow:
-    """Where to begin at one rated power.
+    """Where to begin at one rated power."""
 
-    Parameters
-    ----------
-    rated_w
-        Rated power [W].
-    power_pct, speed_mm_s
-        Where to begin [% of full], [mm/s].
-    slowest_mm_s, fastest_mm_s
-        Central 90 % interval of the fastest speed that works reliably [mm/s].
-    note
-        What must be said of this row; empty when nothing.
-    """
-
-    rated_w: float
+    rated_w: float  # Rated power [W]
+    # power_pct, speed_mm_s: Where to begin [% of full], [mm/s]
     power_pct: float
     speed_mm_s: float
+    # slowest_mm_s, fastest_mm_s: Central 90 % interval of the fastest speed that works reliably
+    # [mm/s]
     slowest_mm_s: float
     fastest_mm_s: float
-    note: str = ""
+    note: str = ""  # What must be said of this row; empty when nothing
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WattageTable:
-    """The rows for one sheet, and what they rest on.
+    """The rows for one sheet, and what they rest on."""
 
-    Parameters
-    ----------
-    sheet, source, operation_words
-        Of what, for which kind of laser, doing what.
-    basis
-        What it rests on, in a sentence.
-    rows
-        By rising rated power.
-    cautions
-        Those of this sheet; the usual ones come on top.
-    """
-
+    # sheet, source, operation_words: Of what, for which kind of laser, doing what
     sheet: Sheet
     source: LaserSource
     operation_words: str
-    basis: str
-    rows: tuple[WattageRow, ...]
-    cautions: tuple[str, ...]
+    basis: str  # What it rests on, in a sentence
+    rows: tuple[WattageRow, ...]  # By rising rated power
+    cautions: tuple[str, ...]  # Those of this sheet; the usual ones come on top
 
 
 def wattage_table(
@@ -82,26 +62,8 @@ def wattage_table(
 ) -> WattageTable:
     """Starting points for one sheet on other people's machines.
 
-    Parameters
-    ----------
-    region
-        Fitted on the machine that is known, with burns.
-    wattages
-        Rated powers [W].
-    pool
-        What the logbook teaches; None: the region's own burns alone.
-
-    Returns
-    -------
-    WattageTable
-        One row for each wattage, rising.
-
-    Raises
-    ------
-    InvalidRecord
-        When nothing was burnt, or no wattage is given.
-    RefusedMaterial, DeclarationNeeded
-        When the sheet may not be burnt.
+    Raises InvalidRecord when nothing was burnt, or no wattage is given; RefusedMaterial,
+    DeclarationNeeded when the sheet may not be burnt.
     """
     if not region.burns:
         raise InvalidRecord(
@@ -123,20 +85,7 @@ def wattage_table(
 
 
 def somebodys_machine(known: Machine, rated_w: float) -> Machine:
-    """A machine of another wattage of which nothing else is known.
-
-    Parameters
-    ----------
-    known
-        Its kind of laser, limits and steps are taken over.
-    rated_w
-        Rated power [W].
-
-    Returns
-    -------
-    Machine
-        Without power curve, lens or beam.
-    """
+    """A machine of another wattage of which nothing else is known."""
     return Machine(
         name=f"a {rated_w:g} W machine",
         rated_w=rated_w,
@@ -174,16 +123,6 @@ def _row(region: Region, rated_w: float, pool: Pool | None) -> WattageRow:
 def shown_speed(speed_mm_s: float) -> str:
     """A speed as it is printed: no more digits than anybody can believe.
 
-    Parameters
-    ----------
-    speed_mm_s
-        Speed [mm/s].
-
-    Returns
-    -------
-    str
-        Without its unit.
-
     Examples
     --------
     >>> shown_speed(12.34), shown_speed(3.21), shown_speed(0.004)
@@ -204,18 +143,7 @@ def headline(table: WattageTable) -> str:
 
 
 def wattage_text(table: WattageTable) -> str:
-    """Write the table as plain text.
-
-    Parameters
-    ----------
-    table
-        From ``wattage_table``.
-
-    Returns
-    -------
-    str
-        Headline, basis, rows, how to confirm, cautions; ends with a line break.
-    """
+    """Write the table as plain text."""
     lines = [headline(table), table.basis, ""]
     lines.append(f"{'rated W':>8} {'power %':>8} {'start mm/s':>11} {'9 of 10 within mm/s':>21}")
     for row in table.rows:
@@ -242,18 +170,7 @@ CSV_HEADER = ("rated_w", "power_pct", "speed_mm_s", "slowest_mm_s", "fastest_mm_
 
 
 def wattage_csv(table: WattageTable) -> str:
-    """Write the rows as CSV (RFC 4180).
-
-    Parameters
-    ----------
-    table
-        From ``wattage_table``.
-
-    Returns
-    -------
-    str
-        Header and one line for each wattage; speeds with three decimals.
-    """
+    """Write the rows as CSV (RFC 4180)."""
     out = io.StringIO()
     writer = csv.writer(out)
     writer.writerow(CSV_HEADER)

@@ -105,18 +105,6 @@ _PHRASES = {
 def in_options(message: str, options: Mapping[str, str]) -> str:
     """Say a message with the options where it has names of fields.
 
-    Parameters
-    ----------
-    message
-        The sentence of an error.
-    options
-        Options that may be named; each with the command that has it, "" for the one at hand.
-
-    Returns
-    -------
-    str
-        The sentence, with the option or the command that helps; else as it is.
-
     Examples
     --------
     >>> in_options("Machine.rated_w is -5.0: give a number above 0.", {"--watts": ""})

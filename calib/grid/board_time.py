@@ -18,19 +18,12 @@ SHARP_BEND_DEG = 30.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardTime:
-    """Predicted time of a board.
+    """Predicted time of a board."""
 
-    Parameters
-    ----------
-    burning_s, travel_s
-        Moves of the strokes with their dark run-ups, and moves between them [s].
-    labels_s
-        Part of both that the codes and the head take [s].
-    """
-
+    # burning_s, travel_s: Moves of the strokes with their dark run-ups, and moves between them [s]
     burning_s: float
     travel_s: float
-    labels_s: float
+    labels_s: float  # Part of both that the codes and the head take [s]
 
     @property
     def total_s(self) -> float:
@@ -47,21 +40,12 @@ class BoardTime:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetUse:
-    """What a board takes of the sheet.
+    """What a board takes of the sheet."""
 
-    Parameters
-    ----------
-    board_mm2
-        Area of the board [mm²].
-    taken_mm2
-        Area down to the lower margin of the last row, over the board's whole width [mm²].
-    cells_mm2
-        Area of all cells [mm²].
-    """
-
-    board_mm2: float
+    board_mm2: float  # Area of the board [mm²]
+    # Area down to the lower margin of the last row, over the board's whole width [mm²]
     taken_mm2: float
-    cells_mm2: float
+    cells_mm2: float  # Area of all cells [mm²]
 
     @property
     def waste_share(self) -> float:
@@ -82,33 +66,12 @@ class SheetUse:
 
 
 def board_time_s(grid: Grid) -> float:
-    """Predict how long a board burns.
-
-    Parameters
-    ----------
-    grid
-        The planned board.
-
-    Returns
-    -------
-    float
-        Time of all moves [s], see ``board_time``.
-    """
+    """Predict how long a board burns."""
     return board_time(grid).total_s
 
 
 def board_time(grid: Grid) -> BoardTime:
     """Predict how long a board burns, part by part.
-
-    Parameters
-    ----------
-    grid
-        The planned board.
-
-    Returns
-    -------
-    BoardTime
-        Its parts [s].
 
     Notes
     -----
@@ -182,18 +145,7 @@ def _pieces(stroke: Stroke) -> Iterator[float]:
 
 
 def sheet_use(grid: Grid) -> SheetUse:
-    """Count what a board takes of the sheet.
-
-    Parameters
-    ----------
-    grid
-        The planned board.
-
-    Returns
-    -------
-    SheetUse
-        Areas [mm²].
-    """
+    """Count what a board takes of the sheet."""
     width, height = grid.board_mm
     # Below the last row as much as between rows, if the margins aren't narrower.
     margin = min(row_gap_mm(grid.sheet), *(cell.x_mm for cell in grid.cells))

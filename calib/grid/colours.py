@@ -20,16 +20,6 @@ SCALE = (
 def colour_at(share: float) -> str:
     """Pick a colour of the scale.
 
-    Parameters
-    ----------
-    share
-        0 for the light end, 1 for the dark end [1].
-
-    Returns
-    -------
-    str
-        Such as ``#44015a``.
-
     Examples
     --------
     >>> colour_at(0.0), colour_at(1.0)
@@ -44,34 +34,12 @@ def colour_at(share: float) -> str:
 
 
 def settings_of(grid: Grid) -> tuple[Setting, ...]:
-    """List the settings of a board, that of the codes included, gentle first.
-
-    Parameters
-    ----------
-    grid
-        The planned board.
-
-    Returns
-    -------
-    tuple of Setting
-        Each once, from least to most line energy × passes.
-    """
+    """List the settings of a board, that of the codes included, gentle first."""
     return gentle_first(grid.machine, {grid.label_setting, *(c.setting for c in grid.cells)})
 
 
 def setting_colours(grid: Grid) -> dict[Setting, str]:
-    """Give each setting of a board its stroke colour, that of the codes included.
-
-    Parameters
-    ----------
-    grid
-        The planned board.
-
-    Returns
-    -------
-    dict
-        Setting to colour, gentle and light first; no colour twice.
-    """
+    """Give each setting of a board its stroke colour, that of the codes included."""
     settings = settings_of(grid)
     last = max(len(settings) - 1, 1)
     colours: dict[Setting, str] = {}
@@ -85,17 +53,6 @@ def setting_colours(grid: Grid) -> dict[Setting, str]:
 
 
 def colours_by_cell(grid: Grid) -> dict[str, str]:
-    """Give the stroke colour of each cell by its code.
-
-    Parameters
-    ----------
-    grid
-        The planned board.
-
-    Returns
-    -------
-    dict
-        Code to colour.
-    """
+    """Give the stroke colour of each cell by its code."""
     colours = setting_colours(grid)
     return {cell.label: colours[cell.setting] for cell in grid.cells}

@@ -63,44 +63,23 @@ _LEAST_SLOT_MM = 0.1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CombBoard:
-    """A planned comb board.
+    """A planned comb board."""
 
-    Parameters
-    ----------
-    board_id
-        Short code that names it; the same plan has the same code.
-    machine, sheet
-        For whom it is.
-    setting, label_setting
-        Of the cuts, and of the codes.
-    stock_mm
-        Thickness of the stock that is tried in the slots [mm].
-    kerf_mm
-        Kerf that the ladders are centred on [mm].
-    step_mm
-        From one width to the next [mm].
-    board_mm
-        Width and height of the board [mm].
-    steps
-        Slots, then tongues, each from narrow to wide, then the gauge if there are tongues.
-    strokes
-        Head and codes first, then one outline per part.
-    notes
-        What the user must know.
-    """
-
-    board_id: str
+    board_id: str  # Short code that names it; the same plan has the same code
+    # machine, sheet: For whom it is
     machine: Machine
     sheet: Sheet
+    # setting, label_setting: Of the cuts, and of the codes
     setting: Setting
     label_setting: Setting
-    stock_mm: float
-    kerf_mm: float
-    step_mm: float
-    board_mm: tuple[float, float]
+    stock_mm: float  # Thickness of the stock that is tried in the slots [mm]
+    kerf_mm: float  # Kerf that the ladders are centred on [mm]
+    step_mm: float  # From one width to the next [mm]
+    board_mm: tuple[float, float]  # Width and height of the board [mm]
+    # Slots, then tongues, each from narrow to wide, then the gauge if there are tongues
     steps: tuple[CombStep, ...]
-    strokes: tuple[Stroke, ...]
-    notes: tuple[str, ...] = ()
+    strokes: tuple[Stroke, ...]  # Head and codes first, then one outline per part
+    notes: tuple[str, ...] = ()  # What the user must know
 
     @property
     def slots(self) -> tuple[CombStep, ...]:
@@ -133,38 +112,8 @@ def plan_comb(
 ) -> CombBoard:
     """Plan a comb board.
 
-    Parameters
-    ----------
-    machine, sheet
-        For whom it is.
-    setting
-        The settled cut.
-    stock_mm
-        Thickness of the stock that is to sit in the slots, as measured [mm].
-    step_mm
-        From one width to the next [mm].
-    slots, tongues
-        How many; no tongues are 0, and then the kerf can't be told by feel alone.
-    kerf_mm
-        Kerf if it is known, as from coupons, so that the ladders lie round it [mm]; None: 0.2 mm.
-    offcut_mm
-        Width and height at hand [mm]; None: as small as needed, within the bed.
-    marks
-        What is known of line marks on the sheet: the codes are marked so.
-
-    Returns
-    -------
-    CombBoard
-        The same input gives the same board.
-
-    Raises
-    ------
-    InvalidRecord
-        When a number is out of range.
-    MachineLimit
-        When the machine can't be set to the setting.
-    BoardDoesNotFit
-        When it doesn't fit the offcut or the bed.
+    Raises InvalidRecord when a number is out of range; MachineLimit when the machine can't be set
+    to the setting; BoardDoesNotFit when it doesn't fit the offcut or the bed.
 
     Examples
     --------

@@ -38,20 +38,7 @@ def _how(board: CombBoard) -> list[str]:
 def comb_svg(board: CombBoard) -> str:
     """Draw a comb board.
 
-    Parameters
-    ----------
-    board
-        From ``plan_comb``.
-
-    Returns
-    -------
-    str
-        SVG 1.1 in millimetres: one group for the codes and one for the cuts.
-
-    Raises
-    ------
-    RefusedMaterial, DeclarationNeeded
-        When the sheet may not be burnt.
+    Raises RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
     """
     labels = tuple(stroke for stroke in board.strokes if stroke.kind == "label")
     groups = [
@@ -74,22 +61,8 @@ def comb_svg(board: CombBoard) -> str:
 def comb_program(board: CombBoard) -> str:
     """Write the program that burns a comb board.
 
-    Parameters
-    ----------
-    board
-        From ``plan_comb``.
-
-    Returns
-    -------
-    str
-        RS-274/NGC, the codes first, then part by part with all passes of each.
-
-    Raises
-    ------
-    MachineLimit
-        As for ``grid_program``.
-    RefusedMaterial, DeclarationNeeded
-        When the sheet may not be burnt.
+    Raises MachineLimit as for ``grid_program``; RefusedMaterial, DeclarationNeeded when the sheet
+    may not be burnt.
     """
     comments = [_title(board), air_words(board.machine, cuts=True), *_how(board)]
     return program(board.machine, _body(board), comments)
@@ -98,20 +71,7 @@ def comb_program(board: CombBoard) -> str:
 def comb_frame_program(board: CombBoard) -> str:
     """Write a program that moves round a comb board's box with the beam off.
 
-    Parameters
-    ----------
-    board
-        From ``plan_comb``.
-
-    Returns
-    -------
-    str
-        Travel moves only, to see that the board lies right and clear of clamps.
-
-    Raises
-    ------
-    MachineLimit
-        As for ``frame_program``.
+    Raises MachineLimit as for ``frame_program``.
     """
     body = box_lines(board.machine, board.board_mm)
     return program(board.machine, body, [f"{_title(board)}: its box with the beam off"])

@@ -34,51 +34,27 @@ _LINE_MM = 4.5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CombStep:
-    """One slot or tongue.
+    """One slot or tongue."""
 
-    Parameters
-    ----------
-    label
-        Its code.
-    kind
-        ``slot``, ``tongue``, or ``gauge`` for the slot into which the tongues are tried.
-    width_mm
-        Drawn [mm].
-    x_mm, y_mm, depth_mm
-        Its box on the board [mm], origin top left, y down: left, top and height.
-    part
-        Name of the part that it belongs to.
-    """
-
-    label: str
+    label: str  # Its code
+    # ``slot``, ``tongue``, or ``gauge`` for the slot into which the tongues are tried
     kind: StepKind
-    width_mm: float
+    width_mm: float  # Drawn [mm]
+    # x_mm, y_mm, depth_mm: Its box on the board [mm], origin top left, y down: left, top and height
     x_mm: float
     y_mm: float
     depth_mm: float
-    part: str
+    part: str  # Name of the part that it belongs to
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Measures:
-    """Measures that all parts of one comb share [mm].
+    """Measures that all parts of one comb share [mm]."""
 
-    Parameters
-    ----------
-    depth_mm
-        Of notches and tongues.
-    wall_mm
-        Between notches.
-    spacing_mm
-        Between tongues.
-    gap_mm
-        Between parts.
-    """
-
-    depth_mm: float
-    wall_mm: float
-    spacing_mm: float
-    gap_mm: float
+    depth_mm: float  # Of notches and tongues
+    wall_mm: float  # Between notches
+    spacing_mm: float  # Between tongues
+    gap_mm: float  # Between parts
 
     @property
     def height_mm(self) -> float:
@@ -87,20 +63,7 @@ class Measures:
 
 
 def measures_for(sheet: Sheet, stock_mm: float) -> Measures:
-    """Choose the measures for a sheet and the stock that is tried in it.
-
-    Parameters
-    ----------
-    sheet
-        A tongue reaches through its thickness.
-    stock_mm
-        Thickness of the stock [mm].
-
-    Returns
-    -------
-    Measures
-        In whole or half millimetres.
-    """
+    """Choose the measures for a sheet and the stock that is tried in it."""
     depth = float(math.ceil(max(DEPTH_MM, 2.0 * stock_mm, sheet.working_thickness_mm + 4.0)))
     wall = math.ceil(2.0 * _WALL_SHARE * depth) / 2.0
     return Measures(depth_mm=depth, wall_mm=wall, spacing_mm=wall + _SPARE_MM, gap_mm=gap_mm(sheet))
@@ -108,21 +71,11 @@ def measures_for(sheet: Sheet, stock_mm: float) -> Measures:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Part:
-    """One part before it has a place.
+    """One part before it has a place."""
 
-    Parameters
-    ----------
-    name
-        ``slots``, ``tongues`` or ``gauge``, with a number when there are several.
-    kind
-        Of its steps.
-    steps
-        Code and drawn width [mm] of each.
-    """
-
-    name: str
-    kind: StepKind
-    steps: tuple[tuple[str, float], ...]
+    name: str  # ``slots``, ``tongues`` or ``gauge``, with a number when there are several
+    kind: StepKind  # Of its steps
+    steps: tuple[tuple[str, float], ...]  # Code and drawn width [mm] of each
 
     def width_mm(self, measures: Measures) -> float:
         """Its length along the bar [mm]."""
@@ -155,24 +108,7 @@ def parts_of(
     measures: Measures,
     room_mm: float,
 ) -> list[Part]:
-    """Share steps out over as few parts as the room needs.
-
-    Parameters
-    ----------
-    kind
-        Of the steps.
-    steps
-        Code and drawn width [mm].
-    measures
-        Of the comb.
-    room_mm
-        Longest part [mm].
-
-    Returns
-    -------
-    list of Part
-        Empty when there are no steps, or not even one fits.
-    """
+    """Share steps out over as few parts as the room needs."""
     names = {"slot": "slots", "tongue": "tongues", "gauge": "gauge"}
     for count in range(1, len(steps) + 1):
         size = math.ceil(len(steps) / count)
@@ -191,22 +127,7 @@ def parts_of(
 def shelves(
     parts: Sequence[Part], measures: Measures, room_mm: float
 ) -> list[tuple[Part, float, float]]:
-    """Put parts side by side in rows.
-
-    Parameters
-    ----------
-    parts
-        From the longest to the shortest.
-    measures
-        Of the comb.
-    room_mm
-        Length of a row [mm].
-
-    Returns
-    -------
-    list of tuple
-        Part, x and y of its top left from the first row's [mm].
-    """
+    """Put parts side by side in rows."""
     ends: list[float] = []
     placed: list[tuple[Part, float, float]] = []
     for part in parts:
@@ -222,22 +143,7 @@ def shelves(
 def outline(
     steps: Sequence[CombStep], at: tuple[float, float], size_mm: tuple[float, float]
 ) -> Polyline:
-    """Outline of a part, from the middle of its plain side clockwise round to the same point.
-
-    Parameters
-    ----------
-    steps
-        Of the part, from left to right.
-    at
-        Its top left [mm].
-    size_mm
-        Width and height of its box [mm].
-
-    Returns
-    -------
-    tuple of points
-        ((x, y), …) to a thousandth [mm]; the widths are as drawn, without any kerf.
-    """
+    """Outline of a part, from the middle of its plain side clockwise round to the same point."""
     (left, top), (width, height) = at, size_mm
     right, bottom = left + width, top + height
     tongues = steps[0].kind == "tongue"

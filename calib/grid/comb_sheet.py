@@ -29,27 +29,8 @@ _MEASURED_ROWS = 4
 def comb_record_page(board: CombBoard, *, paper: str = "a4", address: str = "") -> bytes:
     """Set the page on which a comb board is taken down.
 
-    Parameters
-    ----------
-    board
-        From ``plan_comb``.
-    paper
-        ``a4`` or ``letter``.
-    address
-        Where this board is found in the logbook; printed and put into the QR code. The board's
-        code stands there when empty.
-
-    Returns
-    -------
-    bytes
-        A PDF of one page; the same board gives the same bytes.
-
-    Raises
-    ------
-    InvalidRecord
-        When the paper isn't known.
-    RefusedMaterial, DeclarationNeeded
-        When the sheet may not be burnt.
+    Raises InvalidRecord when the paper isn't known; RefusedMaterial, DeclarationNeeded when the
+    sheet may not be burnt.
     """
     if paper not in PAPERS_MM:
         raise InvalidRecord(f"paper is {paper!r}: give one of {', '.join(PAPERS_MM)}.")

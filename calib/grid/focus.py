@@ -46,29 +46,18 @@ _SPEED_MM_S = 60.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FocusBoard:
-    """A planned focus board.
+    """A planned focus board."""
 
-    Parameters
-    ----------
-    machine, sheet
-        For whom it is.
-    heights_mm
-        Focus heights against the usual one, rising; more is farther from the sheet [mm].
-    setting, label_setting
-        Of the lines, and of the figures beside them.
-    board_mm
-        Width and height of the board [mm].
-    strokes
-        Head and figures first, then one line per height.
-    """
-
+    # machine, sheet: For whom it is
     machine: Machine
     sheet: Sheet
+    # Focus heights against the usual one, rising; more is farther from the sheet [mm]
     heights_mm: tuple[float, ...]
+    # setting, label_setting: Of the lines, and of the figures beside them
     setting: Setting
     label_setting: Setting
-    board_mm: tuple[float, float]
-    strokes: tuple[Stroke, ...]
+    board_mm: tuple[float, float]  # Width and height of the board [mm]
+    strokes: tuple[Stroke, ...]  # Head and figures first, then one line per height
 
 
 def plan_focus(
@@ -83,34 +72,9 @@ def plan_focus(
 ) -> FocusBoard:
     """Plan a focus board.
 
-    Parameters
-    ----------
-    machine, sheet
-        For whom it is; any flat scrap of the sheet will do.
-    heights_mm
-        Focus heights against the usual one, in any order [mm].
-    setting
-        Of the lines; None: the family's expected line energy of a clear mark.
-    offcut_mm
-        Width and height at hand [mm]; None: within the bed.
-    clamp_mm
-        Margin kept free on all edges [mm].
-    marks
-        What is known of line marks on the sheet: the figures are marked so.
-
-    Returns
-    -------
-    FocusBoard
-        The same input gives the same board.
-
-    Raises
-    ------
-    InvalidRecord
-        When there are fewer than two heights, too many, or one twice.
-    MachineLimit
-        When the lines would be so slow or strong that the sheet may catch fire.
-    BoardDoesNotFit
-        When it doesn't fit the offcut or the bed.
+    Raises InvalidRecord when there are fewer than two heights, too many, or one twice; MachineLimit
+    when the lines would be so slow or strong that the sheet may catch fire; BoardDoesNotFit when it
+    doesn't fit the offcut or the bed.
     """
     heights = tuple(sorted(float(height) for height in heights_mm))
     shown = {_figure(height) for height in heights}
@@ -209,20 +173,7 @@ def _how(board: FocusBoard) -> list[str]:
 def focus_svg(board: FocusBoard) -> str:
     """Draw a focus board: one group, and so one colour, per height.
 
-    Parameters
-    ----------
-    board
-        From ``plan_focus``.
-
-    Returns
-    -------
-    str
-        SVG 1.1 in millimetres.
-
-    Raises
-    ------
-    RefusedMaterial, DeclarationNeeded
-        When the sheet may not be burnt.
+    Raises RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
     """
     labels = tuple(stroke for stroke in board.strokes if stroke.kind == "label")
     lines = _lines(board)
@@ -249,22 +200,8 @@ def focus_svg(board: FocusBoard) -> str:
 def focus_program(board: FocusBoard) -> str:
     """Write the program of a focus board: it stops before each line so that the height can be set.
 
-    Parameters
-    ----------
-    board
-        From ``plan_focus``.
-
-    Returns
-    -------
-    str
-        RS-274/NGC program with an M0 before each line.
-
-    Raises
-    ------
-    MachineLimit
-        As for ``grid_program``.
-    RefusedMaterial, DeclarationNeeded
-        When the sheet may not be burnt.
+    Raises MachineLimit as for ``grid_program``; RefusedMaterial, DeclarationNeeded when the sheet
+    may not be burnt.
     """
     return program(board.machine, _body(board), [_title(board), *_how(board)])
 

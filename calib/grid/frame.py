@@ -11,18 +11,7 @@ Box = tuple[float, float, float, float]
 
 
 def inward(machine: Machine) -> tuple[float, float]:
-    """Say which way the board lies from the corner where the program's zero is.
-
-    Parameters
-    ----------
-    machine
-        Its corner and its y count.
-
-    Returns
-    -------
-    tuple of float
-        1 or -1 for x and for y. x grows to the right; y away from the operator when ``y_up``.
-    """
+    """Say which way the board lies from the corner where the program's zero is."""
     x = 1.0 if machine.origin.endswith("left") else -1.0
     y = 1.0 if machine.origin.startswith("lower") == machine.y_up else -1.0
     return x, y
@@ -30,21 +19,11 @@ def inward(machine: Machine) -> tuple[float, float]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
-    """The program's frame on one machine for one board.
+    """The program's frame on one machine for one board."""
 
-    Parameters
-    ----------
-    shift_mm
-        Program coordinates of the drawing's origin, the board's top left [mm].
-    y_way
-        1 when the program's y grows downwards like the drawing's, else -1.
-    bed
-        Least x, least y, greatest x, greatest y that the head reaches [mm].
-    """
-
-    shift_mm: Point
-    y_way: float
-    bed: Box
+    shift_mm: Point  # Program coordinates of the drawing's origin, the board's top left [mm]
+    y_way: float  # 1 when the program's y grows downwards like the drawing's, else -1
+    bed: Box  # Least x, least y, greatest x, greatest y that the head reaches [mm]
 
     def point(self, point: Point) -> Point:
         """Turn a point of the drawing into one of the program, to a thousandth [mm]."""
@@ -64,18 +43,6 @@ class Frame:
 def frame_of(machine: Machine, board_mm: Point) -> Frame:
     """Work out the program's frame for a board.
 
-    Parameters
-    ----------
-    machine
-        Its corner, y, offset and bed count.
-    board_mm
-        Width and height of the board [mm].
-
-    Returns
-    -------
-    Frame
-        Turns points of the drawing into points of the program.
-
     Examples
     --------
     >>> m = Machine(name="m", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
@@ -93,18 +60,7 @@ def frame_of(machine: Machine, board_mm: Point) -> Frame:
 
 
 def bed_box(machine: Machine) -> Box:
-    """Where the head reaches, in the program's frame.
-
-    Parameters
-    ----------
-    machine
-        Its bed and corner count.
-
-    Returns
-    -------
-    tuple of float
-        Least x, least y, greatest x, greatest y [mm]; the program's zero is one of its corners.
-    """
+    """Where the head reaches, in the program's frame."""
     ends = [
         sorted((0.0, way * side)) for way, side in zip(inward(machine), machine.bed_mm, strict=True)
     ]
@@ -112,18 +68,7 @@ def bed_box(machine: Machine) -> Box:
 
 
 def reach_mm(machine: Machine) -> tuple[float, float]:
-    """Largest board that the head reaches when the board lies at its offset.
-
-    Parameters
-    ----------
-    machine
-        Its bed, corner and offset count.
-
-    Returns
-    -------
-    tuple of float
-        Width and height [mm]: the bed less the offset into it.
-    """
+    """Largest board that the head reaches when the board lies at its offset."""
     shifts = [way * off for way, off in zip(inward(machine), machine.offset_mm, strict=True)]
     width, height = (
         max(0.0, bed - max(0.0, shift)) for bed, shift in zip(machine.bed_mm, shifts, strict=True)

@@ -21,20 +21,7 @@ _NOISE = 1e-9
 def power_limits_pct(machine: Machine) -> tuple[float, float]:
     """Find the lowest and highest power that the machine may be set to.
 
-    Parameters
-    ----------
-    machine
-        Its beam start, ceiling and power step count.
-
-    Returns
-    -------
-    tuple of float
-        Both on its steps: not below the beam's start, not above the ceiling [%].
-
-    Raises
-    ------
-    MachineLimit
-        When no step lies between the two.
+    Raises MachineLimit when no step lies between the two.
 
     Examples
     --------
@@ -59,18 +46,7 @@ def power_limits_pct(machine: Machine) -> tuple[float, float]:
 
 
 def speed_limits_mm_s(machine: Machine) -> tuple[float, float]:
-    """Find the lowest and highest speed that the machine can be set to.
-
-    Parameters
-    ----------
-    machine
-        Its speed step and top speed count.
-
-    Returns
-    -------
-    tuple of float
-        One step, and the highest step not above the top speed [mm/s].
-    """
+    """Find the lowest and highest speed that the machine can be set to."""
     step = machine.speed_step_mm_s
     highest = round(math.floor(machine.max_speed_mm_s / step + _NOISE) * step, _DECIMALS)
     lowest = round(step, _DECIMALS) or step
@@ -91,45 +67,13 @@ def _on_step(value: float, step: float, limits: tuple[float, float], rounding: R
 def snap_power(machine: Machine, power_pct: float, rounding: Rounding = "nearest") -> float:
     """Move a power to the machine's steps, within its beam start and ceiling.
 
-    Parameters
-    ----------
-    machine
-        Whose steps count.
-    power_pct
-        Power wished for [%].
-    rounding
-        ``nearest``, ``down`` or ``up``; the limits win.
-
-    Returns
-    -------
-    float
-        Power that can be typed in [%].
-
-    Raises
-    ------
-    MachineLimit
-        When the machine has no power between beam start and ceiling.
+    Raises MachineLimit when the machine has no power between beam start and ceiling.
     """
     return _on_step(power_pct, machine.power_step_pct, power_limits_pct(machine), rounding)
 
 
 def snap_speed(machine: Machine, speed_mm_s: float, rounding: Rounding = "nearest") -> float:
-    """Move a speed to the machine's steps, not above its top speed.
-
-    Parameters
-    ----------
-    machine
-        Whose steps count.
-    speed_mm_s
-        Speed wished for [mm/s].
-    rounding
-        ``nearest``, ``down`` or ``up``; the limits win.
-
-    Returns
-    -------
-    float
-        Speed that can be typed in [mm/s].
-    """
+    """Move a speed to the machine's steps, not above its top speed."""
     return _on_step(speed_mm_s, machine.speed_step_mm_s, speed_limits_mm_s(machine), rounding)
 
 
@@ -143,26 +87,7 @@ def snap_setting(
 ) -> Setting:
     """Make a setting that the machine takes out of a wished one.
 
-    Parameters
-    ----------
-    machine
-        Whose steps and limits count.
-    power_pct, speed_mm_s
-        Power [%] and speed [mm/s] wished for.
-    passes
-        Number of passes.
-    line_pitch_mm
-        Line pitch of an area mark [mm].
-
-    Returns
-    -------
-    Setting
-        The nearest steps within beam start, ceiling and top speed.
-
-    Raises
-    ------
-    MachineLimit
-        When the machine has no power between beam start and ceiling.
+    Raises MachineLimit when the machine has no power between beam start and ceiling.
 
     Examples
     --------
@@ -188,28 +113,8 @@ def full_factorial(
 ) -> tuple[Setting, ...]:
     """Every combination of the given powers, speeds, passes and line pitches.
 
-    Parameters
-    ----------
-    machine
-        Whose steps and limits count.
-    powers_pct, speeds_mm_s
-        Powers [%] and speeds [mm/s] wished for.
-    passes
-        Numbers of passes.
-    line_pitches_mm
-        Line pitches of an area mark [mm].
-
-    Returns
-    -------
-    tuple of Setting
-        On the machine's steps, gentle first, none twice (wishes may fall on one step).
-
-    Raises
-    ------
-    InvalidRecord
-        When one of the lists is empty.
-    MachineLimit
-        When the machine has no power between beam start and ceiling.
+    Raises InvalidRecord when one of the lists is empty; MachineLimit when the machine has no power
+    between beam start and ceiling.
 
     Examples
     --------
@@ -235,20 +140,7 @@ def full_factorial(
 
 
 def gentle_first(machine: Machine, settings: Iterable[Setting]) -> tuple[Setting, ...]:
-    """Sort settings from least to most line energy × passes.
-
-    Parameters
-    ----------
-    machine
-        Its power curve turns per cent into watts.
-    settings
-        In any order.
-
-    Returns
-    -------
-    tuple of Setting
-        Sorted; ties by power, passes and line pitch, so that the order never depends on the input.
-    """
+    """Sort settings from least to most line energy × passes."""
     ordered = sorted(
         settings, key=lambda s: (s.power_pct, s.speed_mm_s, s.passes, s.line_pitch_mm or 0.0)
     )
@@ -257,20 +149,7 @@ def gentle_first(machine: Machine, settings: Iterable[Setting]) -> tuple[Setting
 
 
 def total_energies_j_mm(machine: Machine, settings: Sequence[Setting]) -> tuple[float, ...]:
-    """Line energy × passes of each setting.
-
-    Parameters
-    ----------
-    machine
-        Its power curve turns per cent into watts.
-    settings
-        Any number.
-
-    Returns
-    -------
-    tuple of float
-        In the same order [J/mm].
-    """
+    """Line energy × passes of each setting."""
     watts = delivered_power_w(machine, [s.power_pct for s in settings])
     energies = line_energy_j_mm(watts, [s.speed_mm_s for s in settings])
     # Twelve digits: settings of one energy must not be told apart by the last bit of a float.

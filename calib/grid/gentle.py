@@ -37,26 +37,7 @@ def label_setting(
 ) -> Setting:
     """Choose the setting for codes and headings.
 
-    Parameters
-    ----------
-    machine, sheet
-        Its steps and limits, and the family's expected line energy of a clear mark.
-    taken
-        Settings of the cells; the result is none of them.
-    marks
-        What is known of line marks on the sheet.
-
-    Returns
-    -------
-    Setting
-        The kept mark; else the strongest that was read as visible and not deep; else one pass at
-        the line energy that the family is expected to need for a clear line, more where so much
-        was read as nothing, at the speed that the head reaches on strokes of letters.
-
-    Raises
-    ------
-    MachineLimit
-        When the machine has no power between beam start and ceiling.
+    Raises MachineLimit when the machine has no power between beam start and ceiling.
     """
     kept = marks.kept
     if kept is not None and _can_be_set(machine, kept):
@@ -118,24 +99,7 @@ def _wished_j_mm(machine: Machine, sheet: Sheet, burns: Sequence[Burn]) -> float
 def setting_for_energy(machine: Machine, energy_j_mm: float, speed_mm_s: float) -> Setting:
     """Find a setting of one pass that gives a line energy at about a speed.
 
-    Parameters
-    ----------
-    machine
-        Its steps and limits count.
-    energy_j_mm
-        Line energy wished for [J/mm].
-    speed_mm_s
-        Speed wished for [mm/s].
-
-    Returns
-    -------
-    Setting
-        At about that speed; faster where the beam would be too weak to be sure at it.
-
-    Raises
-    ------
-    MachineLimit
-        When the machine has no power between beam start and ceiling.
+    Raises MachineLimit when the machine has no power between beam start and ceiling.
     """
     speed = min(machine.max_speed_mm_s, speed_mm_s)
     lowest = snap_power(machine, _ABOVE_START * machine.beam_starts_pct, "up")
@@ -174,22 +138,7 @@ def _step_aside(machine: Machine, wished: Setting, taken: Collection[Setting]) -
 
 
 def codes_may_cut(machine: Machine, sheet: Sheet, codes: Setting) -> bool:
-    """Say whether the codes may cut through: a thin sheet, and a beam that can't be weaker.
-
-    Parameters
-    ----------
-    machine, sheet
-        Of the board.
-    codes
-        From ``label_setting``.
-
-    Returns
-    -------
-    bool
-        True when the line energy, at the speed that is really reached on letters, exceeds a third
-        of what the family is expected to need for a cut (a third, for the expectation is wide).
-        Where the controller lowers the power with the speed, the set speed counts.
-    """
+    """Say whether the codes may cut through: a thin sheet, and a beam that can't be weaker."""
     speed = codes.speed_mm_s
     if not machine.power_follows_speed:
         speed = min(speed, letter_speed_mm_s(machine))

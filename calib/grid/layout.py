@@ -31,32 +31,18 @@ _NOISE = 1e-9
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LayoutOptions:
-    """What the layout is to heed besides machine, sheet and settings.
+    """What the layout is to heed besides machine, sheet and settings."""
 
-    Parameters
-    ----------
-    offcut_mm
-        Width and height of the board at hand [mm]; None: a board as large as needed, within
-        the bed.
-    more_offcuts_mm
-        Further boards at hand when the cells are split [mm]; empty: as many as the first as it
-        takes.
-    clamp_mm
-        Margin kept free of burns, letters and run-ups on all edges [mm]; the default is what a
-        pin or a magnet covers (common practice, no source).
-    round
-        Which grid of this pair it is, from 1.
-    seed
-        Shuffles the places.
-    marks
-        What is known of line marks on the sheet: the codes are marked so.
-    """
-
+    # Width and height of the board at hand [mm]; None: a board as large as needed, within the bed
     offcut_mm: Size | None = None
+    # Further boards at hand when the cells are split [mm]; empty: as many as the first as it takes
     more_offcuts_mm: tuple[Size, ...] = ()
+    # Margin kept free of burns, letters and run-ups on all edges [mm]; the default is what a pin or
+    # a magnet covers (common practice, no source)
     clamp_mm: float = 5.0
-    round: int = 1
-    seed: int = 0
+    round: int = 1  # Which grid of this pair it is, from 1
+    seed: int = 0  # Shuffles the places
+    # What is known of line marks on the sheet: the codes are marked so
     marks: KnownMarks = NO_MARKS
 
     def __post_init__(self) -> None:
@@ -93,30 +79,9 @@ def lay_out(
 ) -> Grid:
     """Lay out one board for the given settings.
 
-    Parameters
-    ----------
-    machine, sheet, operation
-        For whom the board is.
-    settings
-        One per cell, in any order; a setting may be there several times.
-    options
-        Board at hand, margins, round and seed.
-    reach
-        Expected reach of each setting [ln W]; None: ln of line energy × passes takes its place.
-
-    Returns
-    -------
-    Grid
-        Cells in the order of their codes; the same input gives the same board.
-
-    Raises
-    ------
-    InvalidRecord
-        When there are no settings, or an area mark lacks its line pitch.
-    MachineLimit
-        When a setting is outside what the machine may do, or a mark's run-up doesn't fit.
-    BoardDoesNotFit
-        When the cells don't fit the board; it says how many would.
+    Raises InvalidRecord when there are no settings, or an area mark lacks its line pitch;
+    MachineLimit when a setting is outside what the machine may do, or a mark's run-up doesn't fit;
+    BoardDoesNotFit when the cells don't fit the board; it says how many would.
 
     Examples
     --------
@@ -142,22 +107,8 @@ def split_over_offcuts(
 ) -> tuple[Grid, ...]:
     """Lay out as many boards as the cells need; each gets gentle and strong cells alike.
 
-    Parameters
-    ----------
-    machine, sheet, operation, settings, options, reach
-        As for ``lay_out``; ``options.more_offcuts_mm`` are the boards after the first.
-
-    Returns
-    -------
-    tuple of Grid
-        One or more boards of one round; no code is on two of them.
-
-    Raises
-    ------
-    InvalidRecord, MachineLimit
-        As for ``lay_out``.
-    BoardDoesNotFit
-        When the boards at hand are too small together, or no cell fits one of them.
+    Raises InvalidRecord, MachineLimit as for ``lay_out``; BoardDoesNotFit when the boards at hand
+    are too small together, or no cell fits one of them.
     """
     options = options or LayoutOptions()
     ladder = _ladder(machine, operation, settings, reach)
@@ -342,36 +293,13 @@ def _cells(
 
 
 def board_id_of(grid: Grid) -> str:
-    """Make the short code of a board from what it is.
-
-    Parameters
-    ----------
-    grid
-        Its machine, sheet, operation, round, size and cells count; its code and notes don't.
-
-    Returns
-    -------
-    str
-        Six letters and digits; two different boards share one once in a thousand million.
-    """
+    """Make the short code of a board from what it is."""
     content = content_of(grid)
     return short_code({n: value for n, value in content.items() if n not in {"board_id", "notes"}})
 
 
 def short_code(content: object) -> str:
-    """Make a short code out of any content: the same content has the same code.
-
-    Parameters
-    ----------
-    content
-        Dicts, lists, numbers and texts; 60 and 60.0 are the same.
-
-    Returns
-    -------
-    str
-        Six letters and digits, none that reads as another; never one that a spreadsheet would
-        take for a number or a date.
-    """
+    """Make a short code out of any content: the same content has the same code."""
     text = json.dumps(_as_floats(content), sort_keys=True)
     while _READS_AS_NUMBER.fullmatch(code := _code_of(text)):
         text += "+"

@@ -29,17 +29,6 @@ _SPELLINGS = {
 def transliterate(text: str) -> str:
     """Write a text in ASCII so that every character leaves something behind.
 
-    Parameters
-    ----------
-    text
-        Any text.
-
-    Returns
-    -------
-    str
-        Characters from blank to tilde only. Accents go; Cyrillic and Greek letters are spelt
-        by their sound; what is left is written as ``<hexadecimal code>``.
-
     Examples
     --------
     >>> transliterate("Größe 3 mm, фанера")
@@ -117,42 +106,14 @@ def _face() -> HersheyFonts:
 
 
 def text_width_mm(text: str, cap_mm: float) -> float:
-    """Measure one line of text.
-
-    Parameters
-    ----------
-    text
-        Any text; it is transliterated.
-    cap_mm
-        Height of the capitals [mm].
-
-    Returns
-    -------
-    float
-        From the left of the first to the right of the last character's room [mm].
-    """
+    """Measure one line of text."""
     return sum(_glyph(sign)[0] for sign in transliterate(text)) * cap_mm
 
 
 def text_strokes(
     text: str, cap_mm: float, left_mm: float, baseline_mm: float
 ) -> tuple[Polyline, ...]:
-    """Draw one line of text.
-
-    Parameters
-    ----------
-    text
-        Any text; it is transliterated.
-    cap_mm
-        Height of the capitals [mm].
-    left_mm, baseline_mm
-        Where it begins and on which line it stands [mm], y down.
-
-    Returns
-    -------
-    tuple of polylines
-        The strokes in writing order, as ((x, y), …) [mm].
-    """
+    """Draw one line of text."""
     strokes: list[Polyline] = []
     pen = left_mm
     for sign in transliterate(text):
@@ -166,20 +127,6 @@ def text_strokes(
 
 def wrap_text(text: str, cap_mm: float, width_mm: float) -> tuple[str, ...]:
     """Break a text into lines; a word wider than the line is broken as well.
-
-    Parameters
-    ----------
-    text
-        Any text; it is transliterated.
-    cap_mm
-        Height of the capitals [mm].
-    width_mm
-        Room for a line [mm].
-
-    Returns
-    -------
-    tuple of str
-        The lines in ASCII; nothing is lost but the blanks at the breaks.
 
     Examples
     --------

@@ -14,16 +14,6 @@ from calib.units import show_speed
 def setting_words(setting: Setting) -> str:
     """Say a setting as it is typed at the machine.
 
-    Parameters
-    ----------
-    setting
-        Any setting.
-
-    Returns
-    -------
-    str
-        Power, speed both ways, passes and, for areas, the line pitch.
-
     Examples
     --------
     >>> setting_words(Setting(power_pct=60.0, speed_mm_s=12.5))
@@ -38,16 +28,6 @@ def setting_words(setting: Setting) -> str:
 
 def file_keys(grid: Grid) -> dict[Setting, str]:
     """Name each setting of a board so that files of one setting sort in burning order.
-
-    Parameters
-    ----------
-    grid
-        The planned board.
-
-    Returns
-    -------
-    dict
-        Setting to key, in burning order: the codes, then gentle to strong.
 
     Examples
     --------
@@ -67,18 +47,7 @@ def file_keys(grid: Grid) -> dict[Setting, str]:
 
 
 def board_words(grid: Grid) -> str:
-    """Say in one line which board this is.
-
-    Parameters
-    ----------
-    grid
-        The planned board.
-
-    Returns
-    -------
-    str
-        Code, round, operation, sheet, machine and size; and that cells go beyond the usual limits.
-    """
+    """Say in one line which board this is."""
     operation = grid.operation.replace("_", " ")
     beyond = beyond_words(grid)
     return (
@@ -93,22 +62,8 @@ def file_cautions(
 ) -> tuple[str, ...]:
     """Collect what must stand on every file that leads to burning.
 
-    Parameters
-    ----------
-    machine, sheet, operation
-        What is burnt where.
-    notes
-        Of the board.
-
-    Returns
-    -------
-    tuple of str
-        The cautions, the advice for this sheet and the notes; none twice.
-
-    Raises
-    ------
-    RefusedMaterial, DeclarationNeeded
-        When the sheet may not be burnt: then there is no file.
+    Raises RefusedMaterial, DeclarationNeeded when the sheet may not be burnt: then there is no
+    file.
     """
     advice = check_hazard(sheet, machine, operation).advice
     return tuple(dict.fromkeys((*CAUTIONS, *advice, *notes)))

@@ -30,46 +30,20 @@ CORE = (0.04, 0.96)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """What a batch is to settle.
+    """What a batch is to settle."""
 
-    Parameters
-    ----------
-    weight
-        Weights of the posterior draws, (J,).
-    chances
-        Chance of each outcome of each candidate at each draw, (outcomes, J, candidates).
-    targets
-        What is asked, at each draw, (J, T); each column in the same unit (a logarithm).
-    importance
-        What a standard deviation of each target costs, (T,).
-    """
-
-    weight: Array
+    weight: Array  # Weights of the posterior draws, (J,)
+    # Chance of each outcome of each candidate at each draw, (outcomes, J, candidates)
     chances: Array
+    # What is asked, at each draw, (J, T); each column in the same unit (a logarithm)
     targets: Array
-    importance: Array
+    importance: Array  # What a standard deviation of each target costs, (T,)
 
 
 def choose_batch(
     question: Question, n: int, first: Sequence[Mask] = (), *, repeats: bool = True
 ) -> list[int]:
     """Choose n candidates, one after the other, each the best after the ones before.
-
-    Parameters
-    ----------
-    question
-        Draws, chances and targets.
-    n
-        Size of the batch.
-    first
-        For each of the first choices the candidates that it is made from, (candidates,).
-    repeats
-        True when a candidate may be burnt more than once; False spreads a first look.
-
-    Returns
-    -------
-    list of int
-        Places of the chosen candidates.
 
     Notes
     -----

@@ -18,20 +18,7 @@ def board_notes(
     settings: Sequence[Setting],
     codes: Setting,
 ) -> tuple[str, ...]:
-    """Collect the notes that machine, sheet and settings call for.
-
-    Parameters
-    ----------
-    machine, sheet, operation, settings
-        Of the board.
-    codes
-        Setting of its codes.
-
-    Returns
-    -------
-    tuple of str
-        One sentence or two each.
-    """
+    """Collect the notes that machine, sheet and settings call for."""
     fastest = max(s.speed_mm_s for s in settings)
     if operation == "cut":
         notes = [slat_note(machine), _corner_note(machine, fastest)]
@@ -48,20 +35,7 @@ def board_notes(
 
 
 def slat_note(machine: Machine, coupon_mm: float = COUPON_MM) -> str:
-    """Warn when a coupon may fall through the bed's bars or tip into the head's way.
-
-    Parameters
-    ----------
-    machine
-        Its bar opening counts.
-    coupon_mm
-        Side of the coupon [mm].
-
-    Returns
-    -------
-    str
-        Empty when the coupon lies on two bars at least: the opening is at most half its side.
-    """
+    """Warn when a coupon may fall through the bed's bars or tip into the head's way."""
     gap = machine.slat_gap_mm
     if gap is None:
         return (

@@ -27,16 +27,6 @@ _MOST_TRIES = 240
 def codes_of(reaches: Sequence[float]) -> tuple[str, ...]:
     """Give each cell its code on the ladder: a letter for the rung, a digit within it.
 
-    Parameters
-    ----------
-    reaches
-        Expected reach of each cell, rising; at most ``MOST_CODES``.
-
-    Returns
-    -------
-    tuple of str
-        Codes in the same order; a rung holds cells of about equal reach.
-
     Examples
     --------
     >>> codes_of((-0.7, -0.3, 0.0, 0.01, 0.4))
@@ -73,24 +63,7 @@ def _rungs(reaches: Sequence[float], width: float) -> list[int]:
 def burn_blocks(
     energies: Sequence[float], settings: Sequence[Setting], shuffle: random.Random
 ) -> tuple[tuple[int, int], ...]:
-    """Put cells in burning order: gentle to strong, in one, two or three blocks.
-
-    Parameters
-    ----------
-    energies
-        Line energy × passes of each cell [J/mm].
-    settings
-        Setting of each cell, in the same order.
-    shuffle
-        Decides which of two neighbours in energy goes to which block.
-
-    Returns
-    -------
-    tuple of (int, int)
-        (number of the cell, its block from 1) in burning order. With two or three blocks a middle
-        setting that is there three times is burnt first, halfway and last; between those, each
-        block runs from the least to the most energy.
-    """
+    """Put cells in burning order: gentle to strong, in one, two or three blocks."""
     ranked = sorted(range(len(energies)), key=lambda cell: energies[cell])
     count = 1 + (len(ranked) >= TWO_BLOCKS) + (len(ranked) >= THREE_BLOCKS)
     markers = _markers(ranked, settings) if count > 1 else ()
@@ -131,24 +104,7 @@ def share_an_edge(one: Place, other: Place) -> bool:
 def shuffle_places(
     places: Sequence[Place], energies: Sequence[float], shuffle: random.Random
 ) -> tuple[Place, ...]:
-    """Choose the place of each burn so that burns in a row don't share an edge.
-
-    Parameters
-    ----------
-    places
-        As many places (column, row) as there are burns.
-    energies
-        Line energy × passes of the burns in burning order [J/mm].
-    shuffle
-        Source of chance.
-
-    Returns
-    -------
-    tuple of (int, int)
-        A place for each burn: of the arrangements tried, one with the fewest neighbours in a row,
-        and among those the one in which energy and order follow the board's sides least, so that
-        neither can pass for an effect of the place.
-    """
+    """Choose the place of each burn so that burns in a row don't share an edge."""
     best: tuple[Place, ...] = ()
     best_score = (len(places), 0.0)
     for attempt in range(_MOST_TRIES):

@@ -47,26 +47,16 @@ OPERATION_WORDS: dict[Operation, str] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Room:
-    """Measures that all cells of one board share [mm].
+    """Measures that all cells of one board share [mm]."""
 
-    Parameters
-    ----------
-    cell_mm
-        Width and height of a cell.
-    gap_mm, row_gap_mm
-        Between cells side by side, and between rows, where the codes stand.
-    edge_mm, left_mm
-        Margin above and below, and left and right.
-    title
-        What the head says.
-    """
-
-    cell_mm: Size
+    cell_mm: Size  # Width and height of a cell
+    # gap_mm, row_gap_mm: Between cells side by side, and between rows, where the codes stand
     gap_mm: float
     row_gap_mm: float
+    # edge_mm, left_mm: Margin above and below, and left and right
     edge_mm: float
     left_mm: float
-    title: Title
+    title: Title  # What the head says
 
     def first_row_mm(self, board_width_mm: float) -> float:
         """Top of the first row of cells on a board of this width [mm]."""
@@ -108,18 +98,7 @@ def _tenth(length_mm: float) -> float:
 
 
 def gap_mm(sheet: Sheet) -> float:
-    """Least distance of two cells: 3 mm or the sheet's thickness, whichever is more.
-
-    Parameters
-    ----------
-    sheet
-        Its nominal and its measured thickness count.
-
-    Returns
-    -------
-    float
-        Rounded up to a tenth [mm].
-    """
+    """Least distance of two cells: 3 mm or the sheet's thickness, whichever is more."""
     return _tenth(max(LEAST_GAP_MM, sheet.thickness_mm, sheet.measured_mm or 0.0))
 
 
@@ -129,18 +108,7 @@ def row_gap_mm(sheet: Sheet) -> float:
 
 
 def title_of(board_id: str, round_: int, operation: Operation, sheet: Sheet) -> Title:
-    """Write what the head of a board says, in ASCII.
-
-    Parameters
-    ----------
-    board_id, round_, operation, sheet
-        Of the board.
-
-    Returns
-    -------
-    tuple of str
-        Board id, round and operation; the sheet's name, a long one ending in two points.
-    """
+    """Write what the head of a board says, in ASCII."""
     name = transliterate(sheet.name)
     if len(name) > LONGEST_SHEET_NAME:
         name = name[: LONGEST_SHEET_NAME - 2].rstrip() + ".."
@@ -148,20 +116,7 @@ def title_of(board_id: str, round_: int, operation: Operation, sheet: Sheet) -> 
 
 
 def head_lines(title: Title, width_mm: float) -> tuple[str, ...]:
-    """Break a title into the lines of a board's head.
-
-    Parameters
-    ----------
-    title
-        From ``title_of``.
-    width_mm
-        Between the left and right margin [mm]; the corner sign takes its part of it.
-
-    Returns
-    -------
-    tuple of str
-        From top to bottom; on one line if there is room, else the name begins a line.
-    """
+    """Break a title into the lines of a board's head."""
     width = width_mm - SIGN_MM
     whole = " ".join(title)
     if text_width_mm(whole, HEAD_CAP_MM) <= width:
@@ -170,39 +125,13 @@ def head_lines(title: Title, width_mm: float) -> tuple[str, ...]:
 
 
 def lit_mm(operation: Operation, speed_mm_s: float) -> float:
-    """Length of a mark's lines: longer for fast settings, so that they are lit for 50 ms.
-
-    Parameters
-    ----------
-    operation
-        ``line_mark`` or ``area_mark``.
-    speed_mm_s
-        Speed as set [mm/s].
-
-    Returns
-    -------
-    float
-        In whole millimetres [mm].
-    """
+    """Length of a mark's lines: longer for fast settings, so that they are lit for 50 ms."""
     least = LINE_LIT_MM if operation == "line_mark" else AREA_LIT_MM
     return float(max(least, math.ceil(LEAST_LIT_S * speed_mm_s - 1e-6)))
 
 
 def cell_size_mm(operation: Operation, settings: Sequence[Setting]) -> Size:
-    """Width and height of every cell of a board.
-
-    Parameters
-    ----------
-    operation
-        What is tested.
-    settings
-        The fastest and the widest line pitch decide.
-
-    Returns
-    -------
-    tuple of float
-        The standard coupon for cuts; for marks the mark and its bare rim [mm].
-    """
+    """Width and height of every cell of a board."""
     if operation == "cut":
         return COUPON_MM, COUPON_MM
     rim = 2.0 * MARK_INSET_MM
@@ -222,22 +151,7 @@ def room_for(
     clamp_mm: float,
     title: Title,
 ) -> Room:
-    """Collect the measures that all cells of a board share.
-
-    Parameters
-    ----------
-    machine, sheet, operation, settings
-        Of the board.
-    clamp_mm
-        Margin kept free on all edges [mm].
-    title
-        What its head says.
-
-    Returns
-    -------
-    Room
-        Left and right margins hold the dark run-up of the fastest mark.
-    """
+    """Collect the measures that all cells of a board share."""
     gap = gap_mm(sheet)
     edge = max(_tenth(clamp_mm), gap)
     left = edge
@@ -258,23 +172,7 @@ def room_for(
 def fastest_that_fits_mm_s(
     machine: Machine, operation: Operation, clamp_mm: float, width_mm: float
 ) -> float:
-    """Fastest mark whose dark run-ups and lit line fit a board's width.
-
-    Parameters
-    ----------
-    machine, operation
-        Of the board; cuts have no run-up.
-    clamp_mm
-        Margin kept free on all edges [mm].
-    width_mm
-        Width at hand [mm].
-
-    Returns
-    -------
-    float
-        On the machine's steps [mm/s]; infinite for cuts, and where even a mark at rest doesn't fit,
-        so that it isn't the speed that is to blame.
-    """
+    """Fastest mark whose dark run-ups and lit line fit a board's width."""
     if operation == "cut" or _mark_width_mm(machine, operation, clamp_mm, 0.0) > width_mm:
         return math.inf
     step = machine.speed_step_mm_s
@@ -303,19 +201,8 @@ def check_run_ups(
 ) -> None:
     """Refuse a mark whose dark run-up and lit line don't fit the board's width.
 
-    Parameters
-    ----------
-    machine, operation, settings
-        Of the board.
-    clamp_mm
-        Margin kept free on all edges [mm].
-    width_mm
-        Width at hand [mm].
-
-    Raises
-    ------
-    MachineLimit
-        It names the speed, the width that it needs and the fastest speed that would do.
+    Raises MachineLimit It names the speed, the width that it needs and the fastest speed that would
+    do.
     """
     fastest = max(s.speed_mm_s for s in settings)
     limit = fastest_that_fits_mm_s(machine, operation, clamp_mm, width_mm)
@@ -334,27 +221,7 @@ def check_run_ups(
 def board_for(room: Room, count: int, limit_mm: Size, *, fixed: bool) -> tuple[Size, int]:
     """Choose the board and its number of columns.
 
-    Parameters
-    ----------
-    room
-        Shared measures.
-    count
-        How many cells.
-    limit_mm
-        The offcut, or the bed [mm].
-    fixed
-        True when the board is ``limit_mm`` itself.
-
-    Returns
-    -------
-    tuple
-        Board size [mm] and columns. On an offcut the rows are as long as it is wide, so that
-        what is left is one rectangle; a board of its own takes the least sheet, near 4 : 3.
-
-    Raises
-    ------
-    BoardDoesNotFit
-        It says how many cells would fit.
+    Raises BoardDoesNotFit It says how many cells would fit.
     """
     most_columns, most_rows = room.columns_and_rows(limit_mm)
     if count > most_columns * most_rows:

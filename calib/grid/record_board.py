@@ -21,24 +21,12 @@ _LARGEST_PT, _SMALLEST_PT = 12.0, 3.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardDrawing:
-    """A board before it is drawn.
+    """A board before it is drawn."""
 
-    Parameters
-    ----------
-    grid
-        The board.
-    signs
-        Sign of each cell's setting by code.
-    labels
-        Strokes of head, corner sign and codes.
-    burnt
-        Strokes of each cell by code.
-    """
-
-    grid: Grid
-    signs: Mapping[str, Sign]
-    labels: tuple[Stroke, ...]
-    burnt: Mapping[str, tuple[Stroke, ...]]
+    grid: Grid  # The board
+    signs: Mapping[str, Sign]  # Sign of each cell's setting by code
+    labels: tuple[Stroke, ...]  # Strokes of head, corner sign and codes
+    burnt: Mapping[str, tuple[Stroke, ...]]  # Strokes of each cell by code
 
     def smallest_code_pt(self, scale: float) -> float:
         """Type size of the smallest code at a scale of 1 : ``scale`` [pt]."""
@@ -99,20 +87,7 @@ class BoardDrawing:
 
 
 def board_drawing(grid: Grid, signs: Mapping[str, Sign]) -> BoardDrawing:
-    """Collect a board's strokes for its drawing.
-
-    Parameters
-    ----------
-    grid
-        The board.
-    signs
-        Sign of each cell's setting by code.
-
-    Returns
-    -------
-    BoardDrawing
-        Ready to draw at any scale.
-    """
+    """Collect a board's strokes for its drawing."""
     burnt: dict[str, list[Stroke]] = {cell.label: [] for cell in grid.cells}
     labels: list[Stroke] = []
     for stroke in strokes_of(grid):

@@ -24,20 +24,11 @@ _ID_PT = 18.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Head:
-    """What the head says.
+    """What the head says."""
 
-    Parameters
-    ----------
-    board_id
-        Code of the board.
-    address
-        Where the board is found; goes into the QR code.
-    facts
-        (name, value) of all that is known of the board before it is burnt.
-    """
-
-    board_id: str
-    address: str
+    board_id: str  # Code of the board
+    address: str  # Where the board is found; goes into the QR code
+    # (name, value) of all that is known of the board before it is burnt
     facts: tuple[tuple[str, str], ...]
 
     def draw(self, page: PrintPage, top: float, type_pt: float) -> float:
@@ -74,20 +65,7 @@ class Head:
 
 
 def head_of(grid: Grid, address: str) -> Head:
-    """Collect what the head of a board's sheet says.
-
-    Parameters
-    ----------
-    grid
-        The planned board.
-    address
-        Where it is found; the board's code when empty.
-
-    Returns
-    -------
-    Head
-        Ready to draw.
-    """
+    """Collect what the head of a board's sheet says."""
     return Head(board_id=grid.board_id, address=address or grid.board_id, facts=_facts(grid))
 
 

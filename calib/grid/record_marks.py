@@ -35,38 +35,15 @@ MARKS = ("", "dot", "ring", "square", "frame", "wedge", "roof", "cross", "plus",
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sign:
-    """How one setting is told from the others.
+    """How one setting is told from the others."""
 
-    Parameters
-    ----------
-    dash_mm
-        Dashes of its line [mm].
-    mark
-        One of ``MARKS``.
-    colour
-        Its stroke colour in the drawing, such as ``#1f4e79``.
-    """
-
-    dash_mm: tuple[float, ...]
-    mark: str
-    colour: str
+    dash_mm: tuple[float, ...]  # Dashes of its line [mm]
+    mark: str  # One of ``MARKS``
+    colour: str  # Its stroke colour in the drawing, such as ``#1f4e79``
 
 
 def signs_of(cells: Sequence[Cell], colours: Mapping[str, str]) -> dict[str, Sign]:
-    """Give each setting its sign.
-
-    Parameters
-    ----------
-    cells
-        The cells of a board.
-    colours
-        Stroke colour by code.
-
-    Returns
-    -------
-    dict
-        Sign by code; cells with one setting share it.
-    """
+    """Give each setting its sign."""
     rank: dict[Setting, int] = {}
     for cell in cells:
         rank.setdefault(cell.setting, len(rank))
@@ -216,18 +193,7 @@ Swatch = Callable[[PrintPage, int, Point, Point], None]
 def grade_swatches(
     operation: Operation,
 ) -> tuple[tuple[str, Swatch, tuple[tuple[str, str], ...]], ...]:
-    """List what is read off a cell.
-
-    Parameters
-    ----------
-    operation
-        What the board tests.
-
-    Returns
-    -------
-    tuple
-        For each reading its name, how its swatch is drawn, and (key, meaning) of every grade.
-    """
+    """List what is read off a cell."""
     if operation == "cut":
         char = tuple((str(grade), words) for grade, words in enumerate(CHAR_WORDS))
         return (("through", through_swatch, THROUGH_WORDS), ("char", char_swatch, char))

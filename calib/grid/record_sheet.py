@@ -76,29 +76,8 @@ def grid_record_sheet(
 ) -> bytes:
     """Set the record sheet of a board on one page.
 
-    Parameters
-    ----------
-    grid
-        The planned board.
-    paper
-        ``a4`` or ``letter``.
-    address
-        Where this board is found in the logbook; printed and put into the QR code. The board's
-        code stands there when empty.
-    advice
-        What the hazard table says of this material; set below the cautions.
-
-    Returns
-    -------
-    bytes
-        A PDF of one page; the same board gives the same bytes.
-
-    Raises
-    ------
-    InvalidRecord
-        When the paper isn't known or the address is too long.
-    BoardDoesNotFit
-        When there are more cells than one page can hold.
+    Raises InvalidRecord when the paper isn't known or the address is too long; BoardDoesNotFit when
+    there are more cells than one page can hold.
     """
     if paper not in PAPERS_MM:
         raise InvalidRecord(f"paper is {paper!r}: give one of {', '.join(PAPERS_MM)}.")

@@ -22,46 +22,22 @@ _NOTE_MM = 12.0  # below this width there is no column for notes
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
-    """One column of the table.
+    """One column of the table."""
 
-    Parameters
-    ----------
-    kind
-        What stands in it.
-    heading
-        Its name, a line break between the name and the unit.
-    least_mm
-        Least width [mm].
-    group
-        Name above several columns.
-    """
-
-    kind: Literal["code", "line", "value", "box", "gap", "note"]
-    heading: str = ""
-    least_mm: float = 0.0
-    group: str = ""
+    kind: Literal["code", "line", "value", "box", "gap", "note"]  # What stands in it
+    heading: str = ""  # Its name, a line break between the name and the unit
+    least_mm: float = 0.0  # Least width [mm]
+    group: str = ""  # Name above several columns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """A table before it is drawn.
+    """A table before it is drawn."""
 
-    Parameters
-    ----------
-    grid
-        Whose cells it lists, in the grid's order.
-    signs
-        Sign of each cell's setting by code.
-    parts
-        In how many parts, side by side, it is set.
-    row_mm
-        Height of a row [mm].
-    """
-
-    grid: Grid
-    signs: Mapping[str, Sign]
-    parts: int
-    row_mm: float
+    grid: Grid  # Whose cells it lists, in the grid's order
+    signs: Mapping[str, Sign]  # Sign of each cell's setting by code
+    parts: int  # In how many parts, side by side, it is set
+    row_mm: float  # Height of a row [mm]
 
     @property
     def rows(self) -> int:
@@ -92,16 +68,6 @@ class Table:
 
 def figure(value: float) -> str:
     """Write a number with up to three decimals and never an exponent.
-
-    Parameters
-    ----------
-    value
-        Any number.
-
-    Returns
-    -------
-    str
-        The number as typed at a machine.
 
     Examples
     --------

@@ -23,29 +23,9 @@ _IN_COMMENTS = str.maketrans(dict(zip("();!~?", "[],.-.", strict=True)) | {"%": 
 def grid_program(grid: Grid, *, from_cell: str | None = None) -> str:
     """Write the program that burns a board.
 
-    Parameters
-    ----------
-    grid
-        The planned board.
-    from_cell
-        Code of the cell to begin with after a stop; the codes and the cells before it are left
-        out. None: the whole board.
-
-    Returns
-    -------
-    str
-        RS-274/NGC (NIST IR 6556): mm, absolute, per minute; S is ``power_word_full`` × % / 100.
-        The same board gives the same bytes.
-
-    Raises
-    ------
-    MachineLimit
-        When ``power_word_full`` isn't known, or a power, a speed or a place crosses what the
-        machine record allows.
-    InvalidRecord
-        When no cell has the code ``from_cell``.
-    RefusedMaterial, DeclarationNeeded
-        When the sheet may not be burnt.
+    Raises MachineLimit when ``power_word_full`` isn't known, or a power, a speed or a place crosses
+    what the machine record allows; InvalidRecord when no cell has the code ``from_cell``;
+    RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
     """
     strokes = strokes_of(grid)
     title = board_words(grid)
@@ -58,20 +38,7 @@ def grid_program(grid: Grid, *, from_cell: str | None = None) -> str:
 def grid_program_per_setting(grid: Grid) -> dict[str, str]:
     """Write one program per setting, for controllers where power and speed are set by hand.
 
-    Parameters
-    ----------
-    grid
-        The planned board.
-
-    Returns
-    -------
-    dict
-        Key that can stand in a file's name to program, in burning order.
-
-    Raises
-    ------
-    MachineLimit, RefusedMaterial, DeclarationNeeded
-        As for ``grid_program``.
+    Raises MachineLimit, RefusedMaterial, DeclarationNeeded as for ``grid_program``.
     """
     strokes = strokes_of(grid)
     programs = {}
@@ -85,20 +52,7 @@ def grid_program_per_setting(grid: Grid) -> dict[str, str]:
 def frame_program(grid: Grid) -> str:
     """Write a program that moves round the board's box with the beam off.
 
-    Parameters
-    ----------
-    grid
-        The planned board.
-
-    Returns
-    -------
-    str
-        Travel moves only, to see that the board lies right and clear of clamps.
-
-    Raises
-    ------
-    MachineLimit
-        When the board's box isn't inside the bed.
+    Raises MachineLimit when the board's box isn't inside the bed.
     """
     comments = [f"{board_words(grid)}: its box with the beam off"]
     return program(grid.machine, box_lines(grid.machine, grid.board_mm), comments)
@@ -107,22 +61,7 @@ def frame_program(grid: Grid) -> str:
 def box_lines(machine: Machine, board_mm: Point) -> list[str]:
     """Moves round a board's box with the beam off.
 
-    Parameters
-    ----------
-    machine
-        Whose corner and bed count.
-    board_mm
-        Width and height of the board [mm].
-
-    Returns
-    -------
-    list of str
-        Lines of a program.
-
-    Raises
-    ------
-    MachineLimit
-        When the box isn't inside the bed.
+    Raises MachineLimit when the box isn't inside the bed.
     """
     width, height = board_mm
     corners = ((0.0, height), (width, height), (width, 0.0), (0.0, 0.0), (0.0, height))
@@ -131,22 +70,7 @@ def box_lines(machine: Machine, board_mm: Point) -> list[str]:
 
 
 def program(machine: Machine, body: Iterable[str], comments: Iterable[str]) -> str:
-    """Put head and end round the lines of a program.
-
-    Parameters
-    ----------
-    machine
-        Whose air words count.
-    body
-        Lines between head and end.
-    comments
-        Sentences for the head; made ASCII and free of brackets.
-
-    Returns
-    -------
-    str
-        The whole program between two ``%`` lines.
-    """
+    """Put head and end round the lines of a program."""
     head = ["%", *(line for text in comments for line in comment_lines(text))]
     head += ["G21", "G90", "G94", "G17", "M5", "S0"]
     # Air that is switched on by hand isn't switched off by a program.
@@ -157,16 +81,6 @@ def program(machine: Machine, body: Iterable[str], comments: Iterable[str]) -> s
 
 def comment_lines(text: str) -> list[str]:
     """Turn a text into comment lines that every controller can skip.
-
-    Parameters
-    ----------
-    text
-        One sentence or more.
-
-    Returns
-    -------
-    list of str
-        Lines in brackets, ASCII, without brackets or signs that controllers obey inside.
 
     Examples
     --------
@@ -272,24 +186,7 @@ def _check_inside(grid: Grid, strokes: Sequence[Stroke]) -> None:
 def stroke_lines(machine: Machine, frame: Frame, stroke: Stroke) -> Iterator[str]:
     """Write one stroke: travel, beam on at no power, run-up, burn, run-out, beam off.
 
-    Parameters
-    ----------
-    machine
-        Its words and limits count.
-    frame
-        Of the machine and the board.
-    stroke
-        One unbroken line to burn.
-
-    Yields
-    ------
-    str
-        Lines of the program; before the first the beam must be off.
-
-    Raises
-    ------
-    MachineLimit
-        When its power, speed or place crosses what the machine record allows.
+    Raises MachineLimit when its power, speed or place crosses what the machine record allows.
     """
     power = f"S{_number(power_word(machine, stroke.setting.power_pct))}"
     feed = f"F{_number(feed_word(machine, stroke.setting.speed_mm_s))}"
@@ -323,22 +220,7 @@ def _at(machine: Machine, frame: Frame, point: Point) -> str:
 def power_word(machine: Machine, power_pct: float) -> float:
     """S word of a power.
 
-    Parameters
-    ----------
-    machine
-        Its full S word and ceiling count.
-    power_pct
-        Power [%].
-
-    Returns
-    -------
-    float
-        ``power_word_full`` × % / 100, cut to three decimals.
-
-    Raises
-    ------
-    MachineLimit
-        When ``power_word_full`` isn't known or the power lies above the ceiling.
+    Raises MachineLimit when ``power_word_full`` isn't known or the power lies above the ceiling.
     """
     if machine.power_word_full is None:
         raise MachineLimit(
@@ -357,22 +239,7 @@ def power_word(machine: Machine, power_pct: float) -> float:
 def feed_word(machine: Machine, speed_mm_s: float) -> float:
     """F word of a speed.
 
-    Parameters
-    ----------
-    machine
-        Its top speed counts.
-    speed_mm_s
-        Speed [mm/s].
-
-    Returns
-    -------
-    float
-        Speed [mm/min], cut to three decimals.
-
-    Raises
-    ------
-    MachineLimit
-        When the speed lies above the top speed.
+    Raises MachineLimit when the speed lies above the top speed.
     """
     if speed_mm_s > machine.max_speed_mm_s + 1e-9:
         raise MachineLimit(

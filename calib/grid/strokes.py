@@ -36,30 +36,14 @@ CORNER_CHORDS = 12
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stroke:
-    """One unbroken line to burn.
+    """One unbroken line to burn."""
 
-    Parameters
-    ----------
-    kind
-        ``label``, ``cut`` or ``mark``.
-    setting
-        At which it is burnt; its passes are those of the whole cell.
-    points
-        ((x, y), …) to a thousandth [mm], origin top left, y down.
-    cell
-        Code of the cell that it belongs to; empty for the board's head.
-    run_up_mm
-        Dark path before its first and after its last point, straight on [mm].
-    closed
-        True when the last point is the first.
-    """
-
-    kind: Kind
-    setting: Setting
-    points: Polyline
-    cell: str = ""
-    run_up_mm: float = 0.0
-    closed: bool = False
+    kind: Kind  # ``label``, ``cut`` or ``mark``
+    setting: Setting  # At which it is burnt; its passes are those of the whole cell
+    points: Polyline  # ((x, y), …) to a thousandth [mm], origin top left, y down
+    cell: str = ""  # Code of the cell that it belongs to; empty for the board's head
+    run_up_mm: float = 0.0  # Dark path before its first and after its last point, straight on [mm]
+    closed: bool = False  # True when the last point is the first
 
     @property
     def length_mm(self) -> float:
@@ -87,19 +71,7 @@ def _beyond(
 
 
 def strokes_of(grid: Grid) -> tuple[Stroke, ...]:
-    """List all strokes of a board in the order in which they are burnt.
-
-    Parameters
-    ----------
-    grid
-        The planned board.
-
-    Returns
-    -------
-    tuple of Stroke
-        The head and the codes first, then the cells in burning order. A cell's strokes follow each
-        other; all are burnt once per pass before the next pass.
-    """
+    """List all strokes of a board in the order in which they are burnt."""
     strokes = [*_head(grid)]
     for cell in sorted(grid.cells, key=lambda cell: (cell.y_mm, cell.x_mm)):
         strokes += _codes(grid, cell)
@@ -109,18 +81,7 @@ def strokes_of(grid: Grid) -> tuple[Stroke, ...]:
 
 
 def strokes_of_cells(strokes: tuple[Stroke, ...]) -> Iterator[tuple[Stroke, ...]]:
-    """Group strokes: the labels one by one, the strokes of a cell together.
-
-    Parameters
-    ----------
-    strokes
-        From ``strokes_of``.
-
-    Yields
-    ------
-    tuple of Stroke
-        What is burnt ``passes`` times before the next group.
-    """
+    """Group strokes: the labels one by one, the strokes of a cell together."""
     group: list[Stroke] = []
     for stroke in strokes:
         if group and (group[0].kind == "label" or stroke.cell != group[0].cell):
@@ -132,22 +93,7 @@ def strokes_of_cells(strokes: tuple[Stroke, ...]) -> Iterator[tuple[Stroke, ...]
 
 
 def label_strokes(setting: Setting, lines: Sequence[Polyline], cell: str = "") -> Iterator[Stroke]:
-    """Turn lines of letters into strokes.
-
-    Parameters
-    ----------
-    setting
-        At which codes and headings are burnt.
-    lines
-        From ``text_strokes`` or ``corner_sign``.
-    cell
-        Code of the cell that they name; empty for the head.
-
-    Yields
-    ------
-    Stroke
-        One per line.
-    """
+    """Turn lines of letters into strokes."""
     for line in lines:
         points = tuple((round(x, 3), round(y, 3)) for x, y in line)
         yield Stroke(
@@ -162,22 +108,7 @@ def label_strokes(setting: Setting, lines: Sequence[Polyline], cell: str = "") -
 def head_strokes(
     setting: Setting, lines: Sequence[str], left_mm: float, bottom_mm: float
 ) -> Iterator[Stroke]:
-    """Draw the corner sign and the lines of a board's head.
-
-    Parameters
-    ----------
-    setting
-        At which codes and headings are burnt.
-    lines
-        From ``head_lines``.
-    left_mm, bottom_mm
-        Left end and lowest point of the head [mm].
-
-    Yields
-    ------
-    Stroke
-        The sign first.
-    """
+    """Draw the corner sign and the lines of a board's head."""
     last = bottom_mm - BELOW_CAPS * HEAD_CAP_MM
     baselines = [last - HEAD_LINE_MM * above for above in range(len(lines) - 1, -1, -1)]
     yield from label_strokes(setting, _corner_sign(left_mm, baselines[0]))

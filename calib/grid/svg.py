@@ -22,44 +22,21 @@ _NAMESPACE = "http://www.w3.org/2000/svg"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
-    """Strokes of one colour.
+    """Strokes of one colour."""
 
-    Parameters
-    ----------
-    id, title, colour
-        Of the group; the id begins with a letter and is used once.
-    strokes
-        In burning order; those of a cell that follow each other become one path.
-    """
-
+    # id, title, colour: Of the group; the id begins with a letter and is used once
     id: str
     title: str
     colour: str
+    # In burning order; those of a cell that follow each other become one path
     strokes: tuple[Stroke, ...]
 
 
 def grid_svg(grid: Grid, *, part: Setting | None = None) -> str:
     """Draw a board.
 
-    Parameters
-    ----------
-    grid
-        The planned board.
-    part
-        Draw only what is burnt at this setting, in its place on the board; None: everything.
-
-    Returns
-    -------
-    str
-        SVG 1.1, origin top left, y down, one user unit per millimetre; groups from the codes over
-        gentle to strong. The same board gives the same bytes.
-
-    Raises
-    ------
-    InvalidRecord
-        When no cell and no code has the setting ``part``.
-    RefusedMaterial, DeclarationNeeded
-        When the sheet may not be burnt.
+    Raises InvalidRecord when no cell and no code has the setting ``part``; RefusedMaterial,
+    DeclarationNeeded when the sheet may not be burnt.
     """
     groups = _groups(grid)
     if part is not None:
@@ -75,21 +52,7 @@ def grid_svg(grid: Grid, *, part: Setting | None = None) -> str:
 def grid_svg_per_setting(grid: Grid) -> dict[str, str]:
     """Draw a board as one drawing per setting, for software that can't tell colours apart.
 
-    Parameters
-    ----------
-    grid
-        The planned board.
-
-    Returns
-    -------
-    dict
-        Key that can stand in a file's name to drawing, in burning order; all have the board's size
-        and lie on each other.
-
-    Raises
-    ------
-    RefusedMaterial, DeclarationNeeded
-        When the sheet may not be burnt.
+    Raises RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
     """
     groups, description = _groups(grid), _description(grid)
     return {
@@ -126,22 +89,7 @@ def _groups(grid: Grid) -> dict[Setting, Group]:
 def drawing(
     title: str, description: str, board_mm: tuple[float, float], groups: Iterable[Group]
 ) -> str:
-    """Write groups of strokes as an SVG 1.1 document.
-
-    Parameters
-    ----------
-    title, description
-        What programs show of the file; not drawn.
-    board_mm
-        Width and height of the board [mm].
-    groups
-        In burning order.
-
-    Returns
-    -------
-    str
-        The document, with fixed decimals and given ids.
-    """
+    """Write groups of strokes as an SVG 1.1 document."""
     width, height = (f"{length:.3f}" for length in board_mm)
     canvas = svgwrite.Drawing(
         size=(f"{width}mm", f"{height}mm"),
@@ -189,16 +137,6 @@ def _paths(strokes: Sequence[Stroke]) -> Iterator[tuple[str, list[Stroke]]]:
 
 def path_data(stroke: Stroke) -> str:
     """Write a stroke as SVG path data.
-
-    Parameters
-    ----------
-    stroke
-        Its dark run-ups aren't drawn.
-
-    Returns
-    -------
-    str
-        Absolute moves and lines with three decimals; closed with Z.
 
     Examples
     --------

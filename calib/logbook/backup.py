@@ -31,18 +31,6 @@ _CHUNK = 2000
 def backup_path(path: Path, when: datetime) -> Path:
     """Name the backup of a logbook's file: in the folder ``backups`` beside it, by date.
 
-    Parameters
-    ----------
-    path
-        The logbook's file.
-    when
-        When it is backed up.
-
-    Returns
-    -------
-    pathlib.Path
-        Where `backup` may put it; nothing is made yet.
-
     Examples
     --------
     >>> backup_path(Path("book.sqlite3"), datetime(2026, 3, 1, 18, 5, tzinfo=UTC)).name
@@ -57,22 +45,8 @@ def backup(book: Room, target: Path) -> dict[str, int]:
 
     The logbook may be used meanwhile; the copy holds one state of it.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    target
-        The file to write; its folder is made. An existing file is never overwritten.
-
-    Returns
-    -------
-    dict
-        Rows in the copy, by table.
-
-    Raises
-    ------
-    LogbookError
-        When the target exists, can't be written, the logbook is damaged, or the copy isn't whole.
+    Raises LogbookError when the target exists, can't be written, the logbook is damaged, or the
+    copy isn't whole.
     """
     with _new_file(target) as part, in_plain_words(book.where):
         if book.where.path is not None:
@@ -91,23 +65,8 @@ def restore(source: Path, target: str | Path | None) -> dict[str, int]:
     A program that has the logbook open and does nothing goes on with what was put back; while one
     reads or writes, nothing is changed.
 
-    Parameters
-    ----------
-    source
-        A backup, or any logbook's file.
-    target
-        As for `open_book`. A file that is there gets another name (``….replaced-1``); a database
-        on a server must hold no logbook yet, or an empty one.
-
-    Returns
-    -------
-    dict
-        Rows restored, by table.
-
-    Raises
-    ------
-    LogbookError
-        When the backup isn't whole, or the server's logbook isn't empty; nothing is changed then.
+    Raises LogbookError when the backup isn't whole, or the server's logbook isn't empty; nothing is
+    changed then.
     """
     if not is_whole(source):
         raise LogbookError(

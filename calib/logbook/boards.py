@@ -36,21 +36,9 @@ class Boards(Room):
     def add_board(self, grid: Grid, *, when: datetime, forecasts: Forecasts | None = None) -> None:
         """Take a planned board into the logbook; the same one again adds nothing.
 
-        Parameters
-        ----------
-        grid
-            The planned grid; its machine and sheet must be in the logbook.
-        when
-            When it was planned.
-        forecasts
-            Chances forecast before burning, by cell and event (see `calib.logbook.events`).
-
-        Raises
-        ------
-        LogbookError
-            When another board has this code, or machine or sheet aren't in the logbook.
-        InvalidRecord
-            When two cells have one label, or a forecast isn't of a cell, a known event, a chance.
+        Raises LogbookError when another board has this code, or machine or sheet aren't in the
+        logbook; InvalidRecord when two cells have one label, or a forecast isn't of a cell, a known
+        event, a chance.
         """
         at = write_time(when)
         check_text("board_id", grid.board_id, longest=40)
@@ -68,20 +56,7 @@ class Boards(Room):
     def board(self, board_id: str) -> Grid:
         """Look a planned board up.
 
-        Parameters
-        ----------
-        board_id
-            Its code.
-
-        Returns
-        -------
-        Grid
-            As it was planned.
-
-        Raises
-        ------
-        LogbookError
-            When there is none.
+        Raises LogbookError when there is none.
         """
         with self.look() as connection:
             return grid_of(connection, find_board(connection, board_id))
@@ -172,22 +147,7 @@ def add_grid(
 
 
 def board_row(grid: Grid, pair: tuple[str, str], at: str) -> dict[str, Any]:
-    """Write a grid as the row of a board.
-
-    Parameters
-    ----------
-    grid
-        The planned grid.
-    pair
-        Ids of its machine and sheet.
-    at
-        When it was planned.
-
-    Returns
-    -------
-    dict
-        All columns but the change.
-    """
+    """Write a grid as the row of a board."""
     machine_id, sheet_id = pair
     label = dataclasses.asdict(grid.label_setting)
     return {

@@ -27,18 +27,6 @@ class Joined:
 def ancestors(rows: Mapping[str, Row], row_id: str) -> set[str]:
     """Find all rows that a row supersedes, directly or through others.
 
-    Parameters
-    ----------
-    rows
-        The rows of both books, by id.
-    row_id
-        Id of the row.
-
-    Returns
-    -------
-    set of str
-        Their ids, without its own.
-
     Examples
     --------
     >>> rows = {"a": {}, "b": {"follows": "a"}, "c": {"follows": "b", "follows_too": None}}
@@ -59,20 +47,7 @@ def ancestors(rows: Mapping[str, Row], row_id: str) -> set[str]:
 def join_chain(
     here: Sequence[Row], there: Sequence[Row], same: Callable[[Row, Row], bool]
 ) -> Joined:
-    """Join the other book's rows of a chain to this book's.
-
-    Parameters
-    ----------
-    here, there
-        The rows of this and the other book, each in its order; ``there`` isn't empty.
-    same
-        Says whether two rows say the same.
-
-    Returns
-    -------
-    Joined
-        What to do.
-    """
+    """Join the other book's rows of a chain to this book's."""
     known = {row["id"] for row in here}
     missing = [row for row in there if row["id"] not in known]
     if not here:

@@ -25,42 +25,20 @@ from calib.logbook.tables import aliases, changes, metadata
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Check:
-    """What a check of a sound logbook found.
+    """What a check of a sound logbook found."""
 
-    Parameters
-    ----------
-    rows
-        Rows in the logbook, by table.
-    compared_with
-        The newest good backup; None when there is none.
-    missing
-        Rows of the backup that aren't in the logbook, by table; some are when an earlier backup
-        was put back since.
-    """
-
-    rows: Mapping[str, int]
-    compared_with: Path | None = None
+    rows: Mapping[str, int]  # Rows in the logbook, by table
+    compared_with: Path | None = None  # The newest good backup; None when there is none
+    # Rows of the backup that aren't in the logbook, by table; some are when an earlier backup was
+    # put back since
     missing: Mapping[str, int] = field(default_factory=dict)
 
 
 def check_book(book: Room) -> Check:
     """Look a logbook over; nothing is changed.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-
-    Returns
-    -------
-    Check
-        What was found.
-
-    Raises
-    ------
-    LogbookError
-        When a page or a reference is damaged, or a row reads otherwise than in the newest good
-        backup, which it names.
+    Raises LogbookError when a page or a reference is damaged, or a row reads otherwise than in the
+    newest good backup, which it names.
     """
     if book.where.path is None:
         return Check(rows=_counts(book))

@@ -37,18 +37,6 @@ def _plain(value: Any) -> Any:
 def stable_id(kind: str, *content: object) -> str:
     """Make the id that a row of this kind and content has everywhere.
 
-    Parameters
-    ----------
-    kind
-        What the row is.
-    content
-        Everything that makes it different from other rows.
-
-    Returns
-    -------
-    str
-        A UUID, version 5.
-
     Examples
     --------
     >>> stable_id("sheet", "birch 3", 3) == stable_id("sheet", "birch 3", 3.0)
@@ -61,20 +49,7 @@ def stable_id(kind: str, *content: object) -> str:
 def write_time(when: datetime) -> str:
     """Write a time as UTC text of fixed width, so that text order is time order.
 
-    Parameters
-    ----------
-    when
-        A time with its zone.
-
-    Returns
-    -------
-    str
-        Such as ``2026-03-01T18:05:00.000000Z``.
-
-    Raises
-    ------
-    InvalidRecord
-        When it isn't a time or has no zone.
+    Raises InvalidRecord when it isn't a time or has no zone.
     """
     if not isinstance(when, datetime) or when.tzinfo is None:
         raise InvalidRecord(f"when is {when!r}: give a date and time with its zone, such as UTC.")
@@ -90,20 +65,7 @@ def write_time(when: datetime) -> str:
 def read_time(text: str) -> datetime:
     """Read what `write_time` wrote.
 
-    Parameters
-    ----------
-    text
-        UTC text.
-
-    Returns
-    -------
-    datetime
-        The time, in UTC.
-
-    Raises
-    ------
-    LogbookError
-        When it can't be read: the file is damaged.
+    Raises LogbookError when it can't be read: the file is damaged.
 
     Examples
     --------
@@ -119,20 +81,7 @@ def read_time(text: str) -> datetime:
 def read_json(text: str) -> Any:
     """Read JSON that stands in the logbook.
 
-    Parameters
-    ----------
-    text
-        JSON text.
-
-    Returns
-    -------
-    object
-        What it says.
-
-    Raises
-    ------
-    LogbookError
-        When it can't be read: the file is damaged.
+    Raises LogbookError when it can't be read: the file is damaged.
     """
     try:
         return json.loads(text)
@@ -160,33 +109,12 @@ def write_record(record: Machine | Sheet) -> str:
     """Write a machine or sheet as JSON text with every field, defaults too.
 
     Defaults are written out so that a later change of a default can't change an old record.
-
-    Parameters
-    ----------
-    record
-        The record.
-
-    Returns
-    -------
-    str
-        JSON text.
     """
     return json.dumps(record_to_json(record), sort_keys=True, ensure_ascii=False)
 
 
 def record_to_json(record: Any) -> dict[str, Any]:
-    """Turn a record into what JSON can hold; tuples become lists.
-
-    Parameters
-    ----------
-    record
-        Any record of calib.
-
-    Returns
-    -------
-    dict
-        Field names and values.
-    """
+    """Turn a record into what JSON can hold; tuples become lists."""
     return dict(json.loads(json.dumps(dataclasses.asdict(record))))
 
 
@@ -197,22 +125,7 @@ def _tuples(value: Any) -> Any:
 def record_from_json(kind: type[Record], fields: Mapping[str, Any]) -> Record:
     """Make a record from what `record_to_json` gave.
 
-    Parameters
-    ----------
-    kind
-        Class of the record.
-    fields
-        Field names and values.
-
-    Returns
-    -------
-    record
-        The record, checked as always when it is made.
-
-    Raises
-    ------
-    InvalidRecord
-        When a field isn't known or a value isn't allowed.
+    Raises InvalidRecord when a field isn't known or a value isn't allowed.
     """
     known = {field.name for field in dataclasses.fields(kind)}  # type: ignore[arg-type]
     unknown = sorted(set(fields) - known)
@@ -227,24 +140,7 @@ def record_from_json(kind: type[Record], fields: Mapping[str, Any]) -> Record:
 def read_record(kind: type[Record], text: str, *, name: str) -> Record:
     """Make a record from the JSON text that `write_record` wrote.
 
-    Parameters
-    ----------
-    kind
-        Class of the record.
-    text
-        JSON text.
-    name
-        What it is called in this book; another book may call it otherwise.
-
-    Returns
-    -------
-    record
-        The record.
-
-    Raises
-    ------
-    LogbookError
-        When it can't be read: the file is damaged.
+    Raises LogbookError when it can't be read: the file is damaged.
     """
     fields = read_json(text)
     if not isinstance(fields, dict):
@@ -258,16 +154,6 @@ def read_record(kind: type[Record], text: str, *, name: str) -> Record:
 def material_key(material: str) -> str:
     """Write a material so that case and spaces don't matter.
 
-    Parameters
-    ----------
-    material
-        As typed.
-
-    Returns
-    -------
-    str
-        What is compared.
-
     Examples
     --------
     >>> material_key(" Birch  Plywood")
@@ -279,26 +165,7 @@ def material_key(material: str) -> str:
 def check_text(field: str, text: str, *, longest: int = 2000, lines: bool = False) -> str:
     """Check the user's own words.
 
-    Parameters
-    ----------
-    field
-        What they are, for the message.
-    text
-        The words.
-    longest
-        How many characters are allowed.
-    lines
-        True when line breaks are allowed.
-
-    Returns
-    -------
-    str
-        The same words.
-
-    Raises
-    ------
-    InvalidRecord
-        When they are too long or hold characters that can't be kept.
+    Raises InvalidRecord when they are too long or hold characters that can't be kept.
     """
     allowed = "\n" if lines else ""
     bad = not isinstance(text, str) or len(text) > longest
@@ -311,22 +178,7 @@ def check_text(field: str, text: str, *, longest: int = 2000, lines: bool = Fals
 
 
 def known_names(what: str, name: str, known: Iterable[str]) -> str:
-    """Say that a name isn't in the logbook, and which ones are near it.
-
-    Parameters
-    ----------
-    what
-        ``machine``, ``sheet`` or ``board``.
-    name
-        The name that was asked for.
-    known
-        Names that there are.
-
-    Returns
-    -------
-    str
-        A sentence for the user.
-    """
+    """Say that a name isn't in the logbook, and which ones are near it."""
     names = sorted(known)
     near = difflib.get_close_matches(name, names, n=3, cutoff=0.5) or names[:5]
     if not near:

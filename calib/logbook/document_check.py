@@ -43,20 +43,7 @@ _REFERENCES = {
 def read_document(text: str) -> Document:
     """Read the text of an exchange file.
 
-    Parameters
-    ----------
-    text
-        JSON text.
-
-    Returns
-    -------
-    dict
-        What it holds; `checked_rows` looks whether it is good.
-
-    Raises
-    ------
-    BadFile
-        When it isn't JSON, or no object.
+    Raises BadFile when it isn't JSON, or no object.
     """
     try:
         document = json.loads(text, parse_constant=_no_constant)
@@ -74,20 +61,7 @@ def _no_constant(name: str) -> float:
 def checked_rows(document: Document) -> Rows:
     """Check a document and read it into rows.
 
-    Parameters
-    ----------
-    document
-        What an exchange file holds.
-
-    Returns
-    -------
-    dict
-        Names of tables and their rows.
-
-    Raises
-    ------
-    BadFile
-        When it is no logbook, of a newer version, or anything in it isn't allowed.
+    Raises BadFile when it is no logbook, of a newer version, or anything in it isn't allowed.
     """
     _check_head(document)
     _check_schema(document)

@@ -73,37 +73,23 @@ class Recorded:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Filters:
-    """What to look for; None finds all.
+    """What to look for; None finds all."""
 
-    Parameters
-    ----------
-    text
-        Words that stand, all of them, in a code, a name, a material, a lot or a note.
-    material
-        Whatever its case.
-    thickness_mm
-        Nominal or measured thickness, within 0.05 mm [mm].
-    machine, sheet, operation
-        By name.
-    since, until
-        Planned or run from then on; before then.
-    outcome
-        ``no``, ``hanging``, ``through``, ``char 0``…``char 4``, ``mark 0``…``mark 4`` on some
-        part of it, or ``unread``: a board of which nothing was read.
-    kinds
-        ``board``, ``job``, ``check_strip``, ``note``.
-    """
-
+    # Words that stand, all of them, in a code, a name, a material, a lot or a note
     text: str | None = None
-    material: str | None = None
-    thickness_mm: float | None = None
+    material: str | None = None  # Whatever its case
+    thickness_mm: float | None = None  # Nominal or measured thickness, within 0.05 mm [mm]
+    # machine, sheet, operation: By name
     machine: str | None = None
     sheet: str | None = None
     operation: str | None = None
+    # since, until: Planned or run from then on; before then
     since: datetime | None = None
     until: datetime | None = None
+    # ``no``, ``hanging``, ``through``, ``char 0``…``char 4``, ``mark 0``…``mark 4`` on some part of
+    # it, or ``unread``: a board of which nothing was read
     outcome: str | None = None
-    kinds: tuple[str, ...] = KINDS
+    kinds: tuple[str, ...] = KINDS  # ``board``, ``job``, ``check_strip``, ``note``
 
     def __post_init__(self) -> None:
         if self.outcome is not None and self.outcome not in OUTCOMES:

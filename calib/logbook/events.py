@@ -19,20 +19,7 @@ _EVENT = re.compile(
 def check_event(event: str) -> str:
     """Check that an event is one that readings can decide.
 
-    Parameters
-    ----------
-    event
-        Its name.
-
-    Returns
-    -------
-    str
-        The same name.
-
-    Raises
-    ------
-    InvalidRecord
-        When it isn't known.
+    Raises InvalidRecord when it isn't known.
     """
     if not isinstance(event, str) or not _EVENT.fullmatch(event):
         raise InvalidRecord(
@@ -44,19 +31,6 @@ def check_event(event: str) -> str:
 
 def outcome_of(event: str, reading: Reading) -> bool | None:
     """Say whether an event happened.
-
-    Parameters
-    ----------
-    event
-        A known event.
-    reading
-        What was read of the cell.
-
-    Returns
-    -------
-    bool or None
-        None when what it takes to tell wasn't read; char on a coupon that didn't come loose
-        counts as not read.
 
     Examples
     --------

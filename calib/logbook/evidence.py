@@ -49,28 +49,7 @@ class Evidence(Room):
     ) -> tuple[Burn, ...]:
         """List the burns of a pair as they count now: boards, jobs and check strips.
 
-        Parameters
-        ----------
-        machine, sheet
-            Names of the pair.
-        operation
-            Only of this operation; None for all.
-        lot
-            Only of this lot of the sheet; None for all lots.
-        since
-            Only those read or run from then on; None for all.
-        without_board, without_boards
-            Code of a board, or of several, whose burns are left out; None for none.
-
-        Returns
-        -------
-        tuple of Burn
-            Boards in the order of planning and burning, then jobs and check strips by date.
-
-        Raises
-        ------
-        LogbookError
-            When machine or sheet aren't in the logbook.
+        Raises LogbookError when machine or sheet aren't in the logbook.
         """
         with self.look() as connection:
             pair = find_machine(connection, machine)["id"], find_sheet(connection, sheet)["id"]
@@ -91,18 +70,7 @@ class Evidence(Room):
             return (*found, *(burn_from(row) for row in rows_of(connection, loose)))
 
     def pairs(self, operation: Operation | None = None) -> tuple[tuple[str, str], ...]:
-        """List the pairs of which something was taken down.
-
-        Parameters
-        ----------
-        operation
-            Only of this operation; None for all.
-
-        Returns
-        -------
-        tuple of tuple of str
-            Names of machine and sheet, sorted.
-        """
+        """List the pairs of which something was taken down."""
         some_grade = sa.or_(*[readings.c[name].is_not(None) for name in _GRADES])
         on_boards = (
             sa
@@ -148,20 +116,7 @@ class Evidence(Room):
     def forecasts(
         self, *, machine: str | None = None, sheet: str | None = None, unread: bool = False
     ) -> tuple[Forecast, ...]:
-        """List the chances that were forecast of cells, each with what came out.
-
-        Parameters
-        ----------
-        machine, sheet
-            Only of this machine, of this sheet; None for all.
-        unread
-            True also lists those whose outcome isn't known.
-
-        Returns
-        -------
-        tuple of Forecast
-            By date of planning, board, cell and event.
-        """
+        """List the chances that were forecast of cells, each with what came out."""
         query = _forecast_query()
         query = query.where(machines.c.name == machine) if machine is not None else query
         query = query.where(sheets.c.name == sheet) if sheet is not None else query
@@ -172,18 +127,7 @@ class Evidence(Room):
     def promised_jobs(
         self, *, machine: str | None = None, sheet: str | None = None
     ) -> tuple[PromisedJob, ...]:
-        """List the jobs that were run on a promise, each with the promise and what came out.
-
-        Parameters
-        ----------
-        machine, sheet
-            Only of this machine, of this sheet; None for all.
-
-        Returns
-        -------
-        tuple of PromisedJob
-            By date of the job; one that was run before its promise was made isn't among them.
-        """
+        """List the jobs that were run on a promise, each with the promise and what came out."""
         query = _promised_query()
         query = query.where(machines.c.name == machine) if machine is not None else query
         query = query.where(sheets.c.name == sheet) if sheet is not None else query

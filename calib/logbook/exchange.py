@@ -26,18 +26,7 @@ CSV_HEADER = (
 
 
 def export_json(book: Room) -> Document:
-    """Write a whole logbook as one document; `import_json` loses nothing of it.
-
-    Parameters
-    ----------
-    book
-        The logbook.
-
-    Returns
-    -------
-    dict
-        A document that fits ``exchange_schema.json``; the same book gives the same document.
-    """
+    """Write a whole logbook as one document; `import_json` loses nothing of it."""
     with book.look() as connection:
         order = sa.select(changes.c.id, changes.c.seq)
         seq = {row.id: row.seq for row in connection.execute(order)}
@@ -46,18 +35,7 @@ def export_json(book: Room) -> Document:
 
 
 def document_text(document: Document) -> str:
-    """Write a document as the text of a file.
-
-    Parameters
-    ----------
-    document
-        What `export_json` gave.
-
-    Returns
-    -------
-    str
-        JSON text that ends with a line break.
-    """
+    """Write a document as the text of a file."""
     return json.dumps(document, ensure_ascii=False, separators=(",", ":")) + "\n"
 
 
@@ -95,19 +73,7 @@ def _in_order(connection: sa.Connection, part: Part, seq: Mapping[str, int]) -> 
 
 
 def export_csv(book: Room) -> str:
-    """Write all burns that count as one table for people.
-
-    Parameters
-    ----------
-    book
-        The logbook.
-
-    Returns
-    -------
-    str
-        CSV (RFC 4180) with a header; a text that a spreadsheet would take for a formula begins
-        with an apostrophe.
-    """
+    """Write all burns that count as one table for people."""
     out = io.StringIO()
     table = csv.writer(out, lineterminator="\r\n")
     table.writerow(CSV_HEADER)

@@ -39,23 +39,7 @@ class History(Room):
     ) -> tuple[HistoryLine, ...]:
         """List all that was taken down about a pair, in the order in which it was taken down.
 
-        Parameters
-        ----------
-        machine, sheet
-            Names of the pair.
-        operation
-            Only of this operation, with the set-ups and lots; None for all.
-
-        Returns
-        -------
-        tuple of HistoryLine
-            Set-ups, sittings, lots, boards, readings, promises, jobs, check strips, settled
-            settings, notes and photographs.
-
-        Raises
-        ------
-        LogbookError
-            When machine or sheet aren't in the logbook.
+        Raises LogbookError when machine or sheet aren't in the logbook.
         """
         with self.look() as connection:
             pair = find_machine(connection, machine)["id"], find_sheet(connection, sheet)["id"]

@@ -36,32 +36,18 @@ LONGEST_CONTENT = 200_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
-    """One thing that was kept.
+    """One thing that was kept."""
 
-    Parameters
-    ----------
-    id
-        Its code.
-    kind, label
-        What it is; of each kind and label of a pair the newest counts.
-    machine, sheet
-        What it is about; None where it is about the whole workshop.
-    at
-        When it was kept.
-    content
-        Its fields, as JSON holds them.
-    note
-        The user's own words.
-    """
-
-    id: str
+    id: str  # Its code
+    # kind, label: What it is; of each kind and label of a pair the newest counts
     kind: KeptKind
     label: str
+    # machine, sheet: What it is about; None where it is about the whole workshop
     machine: str | None
     sheet: str | None
-    at: datetime
-    content: Mapping[str, Any]
-    note: str = ""
+    at: datetime  # When it was kept
+    content: Mapping[str, Any]  # Its fields, as JSON holds them
+    note: str = ""  # The user's own words
 
 
 @contextmanager
@@ -70,20 +56,7 @@ def understood(entry: Kept) -> Iterator[None]:
 
     Nothing but its being named fields is looked at when it comes in with another logbook.
 
-    Parameters
-    ----------
-    entry
-        What was kept.
-
-    Yields
-    ------
-    None
-        Its content is read inside.
-
-    Raises
-    ------
-    LogbookError
-        Instead of any error of that.
+    Raises LogbookError Instead of any error of that.
     """
     try:
         yield
@@ -111,30 +84,8 @@ class Keeping(Room):
     ) -> str:
         """Keep something; what was kept before stays in the history.
 
-        Parameters
-        ----------
-        kind, label
-            What it is.
-        content
-            Its fields; what JSON can hold.
-        when
-            When it is so.
-        machine, sheet
-            What it is about; None for the whole workshop.
-        note
-            The user's own words.
-
-        Returns
-        -------
-        str
-            Its code.
-
-        Raises
-        ------
-        LogbookError
-            When machine or sheet aren't in the logbook.
-        InvalidRecord
-            When the kind is none, or the content can't be kept.
+        Raises LogbookError when machine or sheet aren't in the logbook; InvalidRecord when the kind
+        is none, or the content can't be kept.
         """
         at = write_time(when)
         check_text("note", note)
@@ -161,20 +112,7 @@ class Keeping(Room):
         machine: str | None = None,
         sheet: str | None = None,
     ) -> tuple[Kept, ...]:
-        """Look up what was kept, newest first.
-
-        Parameters
-        ----------
-        kind
-            What it is.
-        label, machine, sheet
-            Only those; None for all.
-
-        Returns
-        -------
-        tuple of Kept
-            May be empty.
-        """
+        """Look up what was kept, newest first."""
         names = {kept.c.label: label, machines.c.name: machine, sheets.c.name: sheet}
         wanted = [column == value for column, value in names.items() if value is not None]
         query = (
@@ -216,17 +154,7 @@ def _written(content: Mapping[str, Any]) -> str:
 def check_kept(kind: str, text: str) -> None:
     """Refuse a kind that is none, and content that can't be kept.
 
-    Parameters
-    ----------
-    kind
-        What it is.
-    text
-        Its content as JSON.
-
-    Raises
-    ------
-    InvalidRecord
-        When it isn't an object, or is too long.
+    Raises InvalidRecord when it isn't an object, or is too long.
     """
     if kind not in KINDS:
         raise InvalidRecord(f"kind is {kind!r}: give one of {', '.join(KINDS)}.")

@@ -184,16 +184,6 @@ def all_parts() -> Iterator[Part]:
 def counts_in_words(rows: Mapping[str, int]) -> str:
     """Write how many rows there are, in words of the workshop instead of names of tables.
 
-    Parameters
-    ----------
-    rows
-        Count of each table; none is left out.
-
-    Returns
-    -------
-    str
-        Such as ``2 machines, 3 set-ups``; "" when all are none.
-
     Examples
     --------
     >>> counts_in_words({"sheets": 1, "sheet_versions": 2, "notes": 0})
@@ -221,20 +211,7 @@ def _of_one(words: str) -> str:
 
 
 def to_document(part: Part, row: Row) -> Document:
-    """Write a row for the document; what is None is left out.
-
-    Parameters
-    ----------
-    part
-        The list that it stands in.
-    row
-        The row of the table.
-
-    Returns
-    -------
-    dict
-        Names and values that JSON can hold.
-    """
+    """Write a row for the document; what is None is left out."""
     return {name: _outward(part, name, row[name]) for name in part.columns if row[name] is not None}
 
 
@@ -245,24 +222,7 @@ def _outward(part: Part, name: str, value: Any) -> Any:
 
 
 def to_row(part: Part, item: Document, place: int, parent: str = "") -> dict[str, Any]:
-    """Read an item of the document back into a row of the table.
-
-    Parameters
-    ----------
-    part
-        The list that it stands in.
-    item
-        The item.
-    place
-        Its place in the list, from 0.
-    parent
-        Id of the row that it is nested in.
-
-    Returns
-    -------
-    dict
-        All columns but ``seq`` and ``turn``.
-    """
+    """Read an item of the document back into a row of the table."""
     row = {name: _inward(part, name, item.get(name)) for name in part.columns}
     if part.parent:
         row[part.parent] = parent
@@ -292,18 +252,7 @@ def _inward(part: Part, name: str, value: Any) -> Any:
 
 
 def read_rows(document: Document) -> dict[str, list[dict[str, Any]]]:
-    """Read a whole document into rows, by table.
-
-    Parameters
-    ----------
-    document
-        A document that fits the schema.
-
-    Returns
-    -------
-    dict
-        Names of tables and their rows, in the order of the document.
-    """
+    """Read a whole document into rows, by table."""
     found: dict[str, list[dict[str, Any]]] = {part.table.name: [] for part in all_parts()}
     for part in PARTS:
         for place, item in enumerate(document.get(part.name, ())):

@@ -36,19 +36,7 @@ class Machines(Room):
     def add_machine(self, machine: Machine, *, when: datetime, note: str = "") -> None:
         """Take a machine into the logbook; the same one again adds nothing.
 
-        Parameters
-        ----------
-        machine
-            The machine with its set-up.
-        when
-            Since when it is set up so.
-        note
-            The user's own words.
-
-        Raises
-        ------
-        LogbookError
-            When there is another machine of that name.
+        Raises LogbookError when there is another machine of that name.
         """
         at = write_time(when)
         check_text("note", note)
@@ -67,28 +55,8 @@ class Machines(Room):
     ) -> Machine:
         """Take down a change of a machine; the earlier set-up stays in the book.
 
-        Parameters
-        ----------
-        name
-            The machine.
-        when
-            Since when it is so.
-        what
-            ``lens``, ``focus``, ``air``, ``mirror``, ``tube`` or ``other``.
-        note
-            The user's own words.
-        **changed
-            Fields of `Machine` that are different now (may be none: a tube of the same kind).
-
-        Returns
-        -------
-        Machine
-            The machine as it is now.
-
-        Raises
-        ------
-        LogbookError, InvalidRecord
-            When there is no such machine; when a field isn't known or its value not allowed.
+        Raises LogbookError, InvalidRecord when there is no such machine; when a field isn't known
+        or its value not allowed.
         """
         choices = [word for word in get_args(SetupChange) if word not in ("first", "undo")]
         if what not in choices:
@@ -117,33 +85,14 @@ class Machines(Room):
     def machine(self, name: str) -> Machine:
         """Look a machine up.
 
-        Parameters
-        ----------
-        name
-            What the workshop calls it.
-
-        Returns
-        -------
-        Machine
-            With its current set-up.
-
-        Raises
-        ------
-        LogbookError
-            When there is none.
+        Raises LogbookError when there is none.
         """
         with self.look() as connection:
             found: Machine = find_machine(connection, name)["machine"]
         return found
 
     def machines(self) -> tuple[Machine, ...]:
-        """List the machines with their current set-ups, by name.
-
-        Returns
-        -------
-        tuple of Machine
-            May be empty.
-        """
+        """List the machines with their current set-ups, by name."""
         query = (
             sa
             .select(machines.c.name, setups.c.record)
@@ -157,20 +106,7 @@ class Machines(Room):
     def setups(self, name: str) -> tuple[SetupEntry, ...]:
         """List every set-up that a machine has had, oldest first.
 
-        Parameters
-        ----------
-        name
-            The machine.
-
-        Returns
-        -------
-        tuple of SetupEntry
-            The last one is current.
-
-        Raises
-        ------
-        LogbookError
-            When there is no such machine.
+        Raises LogbookError when there is no such machine.
         """
         with self.look() as connection:
             machine = find_machine(connection, name)
@@ -189,21 +125,8 @@ class Machines(Room):
     def add_sitting(self, machine: str, sitting: Sitting, *, when: datetime, why: str = "") -> None:
         """Describe a sitting, before or after its burns; an earlier description stays.
 
-        Parameters
-        ----------
-        machine
-            The machine that burns.
-        sitting
-            Label, by which burns name it, and what was taken down.
-        when
-            When it is described.
-        why
-            Why an earlier description is corrected; needed when one is.
-
-        Raises
-        ------
-        LogbookError
-            When it is described otherwise and no reason is given, or there is no such machine.
+        Raises LogbookError when it is described otherwise and no reason is given, or there is no
+        such machine.
         """
         at = write_time(when)
         check_text("sitting", sitting.label, longest=200)
@@ -225,18 +148,7 @@ class Machines(Room):
             add_description(connection, last, sitting, at, why)
 
     def sittings(self, machine: str) -> tuple[Sitting, ...]:
-        """List the sittings of a machine, oldest first.
-
-        Parameters
-        ----------
-        machine
-            The machine.
-
-        Returns
-        -------
-        tuple of Sitting
-            May be empty.
-        """
+        """List the sittings of a machine, oldest first."""
         with self.look() as connection:
             found = find_machine(connection, machine)
             first = sittings.alias()

@@ -52,31 +52,8 @@ def import_json(
 ) -> ImportReport:
     """Take another book's document into a logbook, in one transaction.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    document
-        What `export_json` of the other book gave.
-    when
-        When it is taken in.
-    answers
-        What the user decided, by `Conflict.key`: for names ``same`` (both books mean the same
-        thing) or ``rename:`` and a new name; for the rest ``here`` or ``there``.
-    dry_run
-        True only looks, and stores nothing.
-
-    Returns
-    -------
-    ImportReport
-        What was added, already there and held back, and the conflicts that are open.
-
-    Raises
-    ------
-    BadFile
-        When the document isn't good; nothing is stored then.
-    LogbookError
-        When an answer isn't possible.
+    Raises BadFile when the document isn't good; nothing is stored then; LogbookError when an answer
+    isn't possible.
     """
     rows = checked_rows(document)
     merge = None

@@ -18,22 +18,7 @@ _SAID = {
 
 
 def chain_key(part: Part, slot: tuple[str, ...], names: Mapping[str, str]) -> str:
-    """Name a chain as the user knows it.
-
-    Parameters
-    ----------
-    part
-        The list that it stands in.
-    slot
-        What tells it from the other chains of the list.
-    names
-        Names of machines, sheets and boards, by id.
-
-    Returns
-    -------
-    str
-        Such as ``reading AB12 A1``, ``set-up bench``, ``settled bench / birch 3 / cut``.
-    """
+    """Name a chain as the user knows it."""
     kind = {
         "setups": "set-up", "sittings": "sitting", "versions": "lot", "readings": "reading",
         "settled": "settled",
@@ -52,38 +37,12 @@ def _said(part: Part, row: Row) -> dict[str, Any]:
 
 
 def says_the_same(part: Part, mine: Row, theirs: Row) -> bool:
-    """Say whether two rows of a chain say the same, whenever and why ever they were taken down.
-
-    Parameters
-    ----------
-    part
-        The list that they stand in.
-    mine, theirs
-        The rows.
-
-    Returns
-    -------
-    bool
-        True when a user would see no difference.
-    """
+    """Say whether two rows of a chain say the same, whenever and why ever they were taken down."""
     return _said(part, mine) == _said(part, theirs)
 
 
 def describe(part: Part, mine: Row, theirs: Row) -> tuple[str, str]:
-    """Say in which fields two rows of a chain differ.
-
-    Parameters
-    ----------
-    part
-        The list that they stand in.
-    mine, theirs
-        The rows.
-
-    Returns
-    -------
-    tuple of str
-        What each of them says, and when that was taken down.
-    """
+    """Say in which fields two rows of a chain differ."""
     here, there = _said(part, mine), _said(part, theirs)
     names = [name for name in here if here[name] != there.get(name)]
     return _words(mine, here, names), _words(theirs, there, names)

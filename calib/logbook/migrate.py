@@ -27,20 +27,7 @@ _SERVER_LOCK = 710_319_004
 def version_of(connection: sa.Connection) -> str | None:
     """Read the version of the tables.
 
-    Parameters
-    ----------
-    connection
-        An open connection.
-
-    Returns
-    -------
-    str or None
-        The version; None when the database is empty.
-
-    Raises
-    ------
-    LogbookError
-        When there are tables, but not a logbook's.
+    Raises LogbookError when there are tables, but not a logbook's.
     """
     names = set(sa.inspect(connection).get_table_names())
     if not names:
@@ -56,19 +43,8 @@ def version_of(connection: sa.Connection) -> str | None:
 def bring_up_to_date(engine: sa.Engine, place: Place, *, keep_copy: bool = True) -> None:
     """Make the tables, or migrate them after a backup; refuse a newer logbook.
 
-    Parameters
-    ----------
-    engine
-        Engine of the logbook.
-    place
-        Where it lies.
-    keep_copy
-        False when the file is a copy anyway.
-
-    Raises
-    ------
-    LogbookError
-        When the logbook is newer than this program, or a migration fails; nothing is changed then.
+    Raises LogbookError when the logbook is newer than this program, or a migration fails; nothing
+    is changed then.
     """
     with engine.connect() as connection:
         before = version_of(connection)

@@ -41,26 +41,8 @@ class Notes(Room):
     ) -> str:
         """Take down a note; the same one again adds nothing.
 
-        Parameters
-        ----------
-        text
-            The user's own words; may have several lines.
-        when
-            When it is written.
-        machine, sheet, board_id
-            What it is about; a board says which machine and sheet.
-
-        Returns
-        -------
-        str
-            Id of the note.
-
-        Raises
-        ------
-        LogbookError
-            When what it is about isn't in the logbook.
-        InvalidRecord
-            When it is empty, too long, or holds characters that can't be kept.
+        Raises LogbookError when what it is about isn't in the logbook; InvalidRecord when it is
+        empty, too long, or holds characters that can't be kept.
         """
         at = write_time(when)
         if not check_text("text", text, longest=10_000, lines=True).strip():
@@ -80,30 +62,8 @@ class Notes(Room):
     ) -> str:
         """Keep a photograph of a board or of one of its cells; the same one again adds nothing.
 
-        Parameters
-        ----------
-        board_id
-            Code of the board.
-        filename
-            Name of the file, without folders.
-        content
-            The file: PNG, JPEG or WebP, told by its first bytes; at most 10 MiB.
-        when
-            When it is attached.
-        cell
-            Code of the cell; empty for the whole board.
-
-        Returns
-        -------
-        str
-            Id of the photograph.
-
-        Raises
-        ------
-        LogbookError
-            When there is no such board.
-        InvalidRecord
-            When there is no such cell, or the file is of another kind or too large.
+        Raises LogbookError when there is no such board; InvalidRecord when there is no such cell,
+        or the file is of another kind or too large.
         """
         at = write_time(when)
         check_filename(filename)
@@ -137,20 +97,7 @@ class Notes(Room):
     def photographs(self, board_id: str) -> tuple[Photograph, ...]:
         """List the photographs of a board, oldest first.
 
-        Parameters
-        ----------
-        board_id
-            Code of the board.
-
-        Returns
-        -------
-        tuple of Photograph
-            May be empty.
-
-        Raises
-        ------
-        LogbookError
-            When there is no such board.
+        Raises LogbookError when there is no such board.
         """
         columns = [photographs.c[name] for name in (*_NAMED, "at")]
         size = sa.func.length(photographs.c.content).label("size_bytes")
@@ -176,20 +123,7 @@ class Notes(Room):
     def photograph(self, photograph_id: str) -> bytes:
         """Read the file of a photograph.
 
-        Parameters
-        ----------
-        photograph_id
-            Its id.
-
-        Returns
-        -------
-        bytes
-            The file as it was attached.
-
-        Raises
-        ------
-        LogbookError
-            When there is none.
+        Raises LogbookError when there is none.
         """
         query = sa.select(photographs.c.content).where(photographs.c.id == photograph_id)
         with self.look() as connection:
@@ -238,20 +172,7 @@ def check_filename(filename: str) -> None:
 def media_type_of(content: bytes) -> str:
     """Tell what kind of picture a file is by its first bytes.
 
-    Parameters
-    ----------
-    content
-        The file.
-
-    Returns
-    -------
-    str
-        ``image/png``, ``image/jpeg`` or ``image/webp``.
-
-    Raises
-    ------
-    InvalidRecord
-        When it is of another kind, or larger than 10 MiB.
+    Raises InvalidRecord when it is of another kind, or larger than 10 MiB.
 
     Examples
     --------

@@ -35,20 +35,7 @@ class Place:
 def find_place(where: str | Path | None) -> Place:
     """Turn what the user gave into a place.
 
-    Parameters
-    ----------
-    where
-        A path, a ``postgresql://`` URL, or None for the user's data folder.
-
-    Returns
-    -------
-    Place
-        The place; a file and its folder need not exist yet.
-
-    Raises
-    ------
-    LogbookError
-        When it is a URL of another kind, or in the home of somebody unknown.
+    Raises LogbookError when it is a URL of another kind, or in the home of somebody unknown.
     """
     if where is None:
         import platformdirs  # only wanted when no path was given
@@ -163,20 +150,7 @@ def replaced(place: Place, so: str) -> LogbookError:
 def in_plain_words(place: Place) -> Iterator[None]:
     """Turn what a database says into a `LogbookError` that a user can act on.
 
-    Parameters
-    ----------
-    place
-        Where the logbook lies.
-
-    Yields
-    ------
-    None
-        The body runs inside.
-
-    Raises
-    ------
-    LogbookError
-        Instead of any error of the database.
+    Raises LogbookError Instead of any error of the database.
     """
     try:
         yield
@@ -230,18 +204,7 @@ def _one_line(error: BaseException | None) -> str:
 
 
 def damaged(place: Place) -> str:
-    """Say that a file is damaged, and which backup can be restored.
-
-    Parameters
-    ----------
-    place
-        Where the logbook lies.
-
-    Returns
-    -------
-    str
-        Sentences for the user; the damaged file is left as it is.
-    """
+    """Say that a file is damaged, and which backup can be restored."""
     best = newest_backup(place.path) if place.path else None
     if best:
         way_out = f"The newest good backup is {best}: restore it; the damaged file is kept."

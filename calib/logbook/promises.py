@@ -34,24 +34,7 @@ class Promises(Room):
     def add_promise(self, promise: Promise, *, machine: str, sheet: str, when: datetime) -> str:
         """Store a promise, before its results can come in; the same one again adds nothing.
 
-        Parameters
-        ----------
-        promise
-            What is promised.
-        machine, sheet
-            Names of the pair.
-        when
-            When it is made.
-
-        Returns
-        -------
-        str
-            Its id.
-
-        Raises
-        ------
-        LogbookError
-            When machine or sheet aren't in the logbook.
+        Raises LogbookError when machine or sheet aren't in the logbook.
         """
         at = write_time(when)
         with self.change() as connection:
@@ -68,18 +51,7 @@ class Promises(Room):
     def promises(
         self, *, machine: str | None = None, sheet: str | None = None
     ) -> tuple[PromiseEntry, ...]:
-        """List promises, newest first, with the jobs that were run on them since.
-
-        Parameters
-        ----------
-        machine, sheet
-            Only those of this machine, of this sheet; None for all.
-
-        Returns
-        -------
-        tuple of PromiseEntry
-            May be empty.
-        """
+        """List promises, newest first, with the jobs that were run on them since."""
         query = (
             sa
             .select(promises, machines.c.name.label("machine"), sheets.c.name.label("sheet"))
@@ -112,21 +84,7 @@ def check_promise(
 ) -> None:
     """Check that a promise is in the logbook, for this pair of ids, and of this setting.
 
-    Parameters
-    ----------
-    connection
-        An open connection.
-    promise_id
-        Its id; None is always good.
-    pair
-        Ids of machine and sheet.
-    setting
-        The setting that it has to be of; None for any.
-
-    Raises
-    ------
-    LogbookError
-        When it isn't.
+    Raises LogbookError when it isn't.
     """
     if promise_id is None:
         return

@@ -75,30 +75,8 @@ class Readings(Room):
 
         What a reading leaves open keeps its earlier value; cells left empty stay not burnt.
 
-        Parameters
-        ----------
-        board_id
-            Code of the board.
-        readings
-            At most one for each cell.
-        when
-            When they were read.
-        sitting
-            Label of the sitting in which they were burnt.
-        why
-            Why earlier readings are corrected; needed when one is changed.
-
-        Returns
-        -------
-        Recorded
-            How many cells were new, corrected and unchanged.
-
-        Raises
-        ------
-        LogbookError
-            When there is no such board, or a reading is changed without saying why.
-        InvalidRecord
-            When a cell isn't on the board or is given twice.
+        Raises LogbookError when there is no such board, or a reading is changed without saying why;
+        InvalidRecord when a cell isn't on the board or is given twice.
         """
         at = write_time(when)
         check_text("why", why)
@@ -125,26 +103,8 @@ class Readings(Room):
     ) -> Recorded:
         """Say that cells count as not burnt after all; what was read stays in the history.
 
-        Parameters
-        ----------
-        board_id
-            Code of the board.
-        labels
-            The cells.
-        when
-            When that was noticed.
-        why
-            Why.
-
-        Returns
-        -------
-        Recorded
-            How many were corrected, and how many hadn't been read anyway.
-
-        Raises
-        ------
-        LogbookError, InvalidRecord
-            When there is no such board or cell, or no reason is given.
+        Raises LogbookError, InvalidRecord when there is no such board or cell, or no reason is
+        given.
         """
         at = write_time(when)
         if not check_text("why", why).strip():
@@ -167,20 +127,7 @@ class Readings(Room):
     def readings(self, board_id: str) -> tuple[Reading, ...]:
         """List what counts now of a board, in the order of its cells.
 
-        Parameters
-        ----------
-        board_id
-            Code of the board.
-
-        Returns
-        -------
-        tuple of Reading
-            One for each cell that was read.
-
-        Raises
-        ------
-        LogbookError
-            When there is no such board.
+        Raises LogbookError when there is no such board.
         """
         with self.look() as connection:
             board = find_board(connection, board_id)

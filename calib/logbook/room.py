@@ -108,20 +108,7 @@ _BESIDE = ("board", "note", "photograph", "promise", "settled", "sitting")
 
 
 def rows_of(connection: sa.Connection, query: sa.Executable) -> list[Row]:
-    """Run a query and give its rows as mappings.
-
-    Parameters
-    ----------
-    connection
-        An open connection.
-    query
-        What to run.
-
-    Returns
-    -------
-    list of mapping
-        Column names and values.
-    """
+    """Run a query and give its rows as mappings."""
     return [dict(row) for row in connection.execute(query).mappings()]
 
 
@@ -140,28 +127,7 @@ def add_change(
     change_id: str | None = None,
     **about: str | None,
 ) -> str:
-    """Take down that something is changed.
-
-    Parameters
-    ----------
-    connection
-        The transaction that holds the change.
-    kind
-        What is done.
-    at
-        When, as `write_time` writes it.
-    content
-        Ids of the rows that it adds.
-    change_id
-        Id that the change is to have, so that it can be known again; None: made from the rest.
-    about
-        ``why``, ``undoes``, and ``machine_id``, ``sheet_id``, ``board_id`` where they apply.
-
-    Returns
-    -------
-    str
-        Id of the change, for the rows.
-    """
+    """Take down that something is changed."""
     change = change_id or stable_id("change", kind, at, list(content))
     about.setdefault("why", "")
     connection.execute(changes.insert().values(id=change, at=at, kind=kind, **about))
@@ -170,62 +136,21 @@ def add_change(
 
 @functools.cache  # an alias is slow to make, and a reading asks for three
 def last_of(table: sa.Table, *slot: str) -> sa.ColumnElement[bool]:
-    """Make the condition that picks the last row of each chain.
-
-    Parameters
-    ----------
-    table
-        A table with chains.
-    slot
-        Columns that say which chain a row belongs to.
-
-    Returns
-    -------
-    sqlalchemy condition
-        True for the row with the highest turn.
-    """
+    """Make the condition that picks the last row of each chain."""
     later = table.alias()
     same = [later.c[name] == table.c[name] for name in slot]
     return ~sa.exists().where(*same, later.c.turn > table.c.turn)
 
 
 def still_counts(target: sa.ColumnElement[str]) -> sa.ColumnElement[bool]:
-    """Make the condition that a row was not taken back.
-
-    Parameters
-    ----------
-    target
-        Column with the row's id.
-
-    Returns
-    -------
-    sqlalchemy condition
-        True for rows without a withdrawal.
-    """
+    """Make the condition that a row was not taken back."""
     return ~sa.exists().where(withdrawals.c.target_id == target)
 
 
 def is_new(connection: sa.Connection, table: sa.Table, row_id: str) -> bool:
     """Say whether a row has still to be added.
 
-    Parameters
-    ----------
-    connection
-        The transaction that would add it.
-    table
-        Where it would go.
-    row_id
-        Its id.
-
-    Returns
-    -------
-    bool
-        False when it is there.
-
-    Raises
-    ------
-    LogbookError
-        When it was there and was taken back: its id is used up.
+    Raises LogbookError when it was there and was taken back: its id is used up.
     """
     known = sa.select(still_counts(table.c.id)).where(table.c.id == row_id)
     counts = connection.execute(known).scalar()
@@ -237,17 +162,7 @@ def is_new(connection: sa.Connection, table: sa.Table, row_id: str) -> bool:
 
 
 def lock_name(connection: sa.Connection, table: sa.Table, name: str) -> None:
-    """Keep other writers off a machine or sheet until the transaction ends.
-
-    Parameters
-    ----------
-    connection
-        The transaction.
-    table
-        ``machines`` or ``sheets``.
-    name
-        Which one; may not exist yet.
-    """
+    """Keep other writers off a machine or sheet until the transaction ends."""
     # A statement of its own: what is read after it sees all that the other writer stored.
     connection.execute(sa.select(table.c.id).where(table.c.name == name).with_for_update())
 
@@ -255,22 +170,7 @@ def lock_name(connection: sa.Connection, table: sa.Table, name: str) -> None:
 def find_machine(connection: sa.Connection, name: str) -> Row:
     """Find a machine with its current set-up by name.
 
-    Parameters
-    ----------
-    connection
-        An open connection.
-    name
-        What the workshop calls it.
-
-    Returns
-    -------
-    mapping
-        ``id``, ``machine`` (the record), ``setup_id``, ``turn``, ``since``, ``what``.
-
-    Raises
-    ------
-    LogbookError
-        When there is none; the message names those that are near.
+    Raises LogbookError when there is none; the message names those that are near.
     """
     query = (
         sa
@@ -294,22 +194,7 @@ def machine_from(row: Row) -> Machine:
 def find_sheet(connection: sa.Connection, name: str) -> Row:
     """Find a sheet with its current lot by name.
 
-    Parameters
-    ----------
-    connection
-        An open connection.
-    name
-        What the workshop calls it.
-
-    Returns
-    -------
-    mapping
-        ``id``, ``sheet`` (the record), ``version_id``, ``turn``, ``lot``.
-
-    Raises
-    ------
-    LogbookError
-        When there is none; the message names those that are near.
+    Raises LogbookError when there is none; the message names those that are near.
     """
     query = (
         sa
@@ -333,24 +218,7 @@ def sheet_from(row: Row) -> Sheet:
 def find_board(connection: sa.Connection, code: str, *, to_write: bool = False) -> Row:
     """Find a board by its code.
 
-    Parameters
-    ----------
-    connection
-        An open connection.
-    code
-        The board's code.
-    to_write
-        True keeps other writers off this board until the transaction ends.
-
-    Returns
-    -------
-    mapping
-        The row of the board, with ``machine_name`` and ``sheet_name``.
-
-    Raises
-    ------
-    LogbookError
-        When there is none; the message names those that are near.
+    Raises LogbookError when there is none; the message names those that are near.
     """
     query = (
         sa

@@ -40,30 +40,8 @@ class Runs(Room):
     ) -> str:
         """Take down a job or a check strip that was run; the same one again adds nothing.
 
-        Parameters
-        ----------
-        machine, sheet
-            Names of the pair.
-        burns
-            What came out: all with source ``job``, or all with source ``check_strip``.
-        when
-            When it was run.
-        note
-            The user's own words.
-        promise_id
-            The promise it was run on.
-
-        Returns
-        -------
-        str
-            Id of the job.
-
-        Raises
-        ------
-        LogbookError
-            When machine, sheet or promise aren't in the logbook.
-        InvalidRecord
-            When there are no burns, or of mixed or board source.
+        Raises LogbookError when machine, sheet or promise aren't in the logbook; InvalidRecord when
+        there are no burns, or of mixed or board source.
         """
         at = write_time(when)
         check_text("note", note)

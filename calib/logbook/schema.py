@@ -81,13 +81,7 @@ _MEANING = {
 
 
 def build_schema() -> Schema:
-    """Make the schema.
-
-    Returns
-    -------
-    dict
-        JSON Schema, draft 2020-12.
-    """
+    """Make the schema."""
     head: Schema = {"format": {"const": FORMAT}, "version": {"const": VERSION}}
     lists = {part.name: _list_of(part) for part in PARTS}
     return {

@@ -37,24 +37,7 @@ class Search(Room):
     def search(self, filters: Filters = _EVERYTHING, *, limit: int = 50, offset: int = 0) -> Page:
         """List what fits, newest first.
 
-        Parameters
-        ----------
-        filters
-            What to look for.
-        limit
-            How many lines at most, from 1 to 1000.
-        offset
-            How many lines to skip.
-
-        Returns
-        -------
-        Page
-            The lines, and how many there are in all.
-
-        Raises
-        ------
-        InvalidRecord
-            When limit or offset aren't allowed.
+        Raises InvalidRecord when limit or offset aren't allowed.
         """
         if not 1 <= limit <= _LONGEST_PAGE:
             raise InvalidRecord(f"limit is {limit!r}: give a number from 1 to {_LONGEST_PAGE}.")
@@ -75,20 +58,7 @@ class Search(Room):
         return Page(entries=entries, total=total, offset=offset)
 
     def boards(self, filters: Filters = _EVERYTHING, *, limit: int = 50, offset: int = 0) -> Page:
-        """List boards that fit, newest first.
-
-        Parameters
-        ----------
-        filters
-            What to look for; its ``kinds`` don't matter.
-        limit, offset
-            As for `search`.
-
-        Returns
-        -------
-        Page
-            The boards, and how many there are in all.
-        """
+        """List boards that fit, newest first."""
         return self.search(
             dataclasses.replace(filters, kinds=("board",)), limit=limit, offset=offset
         )

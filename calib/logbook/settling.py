@@ -44,23 +44,7 @@ class Settling(Room):
     ) -> None:
         """Settle on a setting; an earlier one stays in the history.
 
-        Parameters
-        ----------
-        machine, sheet, operation
-            What it is for.
-        setting
-            What is typed at the machine.
-        when
-            When it was settled.
-        promise_id
-            The promise that it rests on.
-        note
-            The user's own words.
-
-        Raises
-        ------
-        LogbookError
-            When machine, sheet or promise aren't in the logbook.
+        Raises LogbookError when machine, sheet or promise aren't in the logbook.
         """
         at = write_time(when)
         check_text("note", note)
@@ -91,18 +75,7 @@ class Settling(Room):
         sheet: str | None = None,
         operation: Operation | None = None,
     ) -> tuple[Settled, ...]:
-        """Look up the settings that were settled on.
-
-        Parameters
-        ----------
-        machine, sheet, operation
-            Only those of this machine, sheet, operation; None for all.
-
-        Returns
-        -------
-        tuple of Settled
-            The current ones, by machine, sheet and operation; may be empty.
-        """
+        """Look up the settings that were settled on."""
         names = {machines.c.name: machine, sheets.c.name: sheet, settled.c.operation: operation}
         wanted = [column == value for column, value in names.items() if value is not None]
         with self.look() as connection:

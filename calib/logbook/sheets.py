@@ -39,19 +39,7 @@ class Sheets(Room):
     def add_sheet(self, sheet: Sheet, *, when: datetime, note: str = "") -> None:
         """Take a sheet into the logbook, or a new lot or measurement of one that is there.
 
-        Parameters
-        ----------
-        sheet
-            The sheet; the same one again adds nothing.
-        when
-            Since when it is so.
-        note
-            The user's own words.
-
-        Raises
-        ------
-        LogbookError
-            When a sheet of that name is of another material or nominal thickness.
+        Raises LogbookError when a sheet of that name is of another material or nominal thickness.
         """
         at = write_time(when)
         check_text("note", note)
@@ -70,20 +58,7 @@ class Sheets(Room):
     def sheet(self, name: str) -> Sheet:
         """Look a sheet up.
 
-        Parameters
-        ----------
-        name
-            What the workshop calls it.
-
-        Returns
-        -------
-        Sheet
-            With its current lot and measured thickness.
-
-        Raises
-        ------
-        LogbookError
-            When there is none.
+        Raises LogbookError when there is none.
         """
         with self.look() as connection:
             found: Sheet = find_sheet(connection, name)["sheet"]
@@ -92,20 +67,7 @@ class Sheets(Room):
     def sheets(
         self, *, material: str | None = None, thickness_mm: float | None = None
     ) -> tuple[Sheet, ...]:
-        """List the sheets as they are now, by name.
-
-        Parameters
-        ----------
-        material
-            Only this material, whatever its case; None for all.
-        thickness_mm
-            Only sheets of this nominal or measured thickness, within 0.05 mm [mm].
-
-        Returns
-        -------
-        tuple of Sheet
-            May be empty.
-        """
+        """List the sheets as they are now, by name."""
         query = (
             sa
             .select(sheets.c.name, sheet_versions.c.record)
@@ -122,20 +84,7 @@ class Sheets(Room):
     def lots(self, name: str) -> tuple[SheetEntry, ...]:
         """List every lot and measurement that a sheet has had, oldest first.
 
-        Parameters
-        ----------
-        name
-            The sheet.
-
-        Returns
-        -------
-        tuple of SheetEntry
-            The last one is current.
-
-        Raises
-        ------
-        LogbookError
-            When there is no such sheet.
+        Raises LogbookError when there is no such sheet.
         """
         with self.look() as connection:
             sheet = find_sheet(connection, name)

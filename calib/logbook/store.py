@@ -72,21 +72,8 @@ def open_book(where: str | Path | None = None) -> Book:
 
     An older one is brought up to date, after a copy was put into the folder ``backups`` beside it.
 
-    Parameters
-    ----------
-    where
-        Path of a file, a ``postgresql://`` URL, or None for the user's data folder.
-
-    Returns
-    -------
-    Book
-        Close it after use, or use ``with``.
-
-    Raises
-    ------
-    LogbookError
-        When it is damaged (the message names the newest good backup), of a newer calib, no
-        logbook, or can't be reached.
+    Raises LogbookError when it is damaged (the message names the newest good backup), of a newer
+    calib, no logbook, or can't be reached.
     """
     place = find_place(where)
     if place.path is not None:

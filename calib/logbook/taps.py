@@ -97,30 +97,8 @@ class Taps(Room):
         nothing but a note, the look stays and the note is added. An empty one says that the cell
         wasn't read after all.
 
-        Parameters
-        ----------
-        board_id
-            Code of the board.
-        key
-            What the sender calls this tap: 8 to 64 letters, digits and hyphens.
-        reading
-            What was tapped.
-        saw
-            Id of what the sender saw of the cell, or key of the own tap before; empty: nothing.
-        when
-            When it is stored.
-        sitting
-            Label of the sitting in which it was burnt.
-
-        Returns
-        -------
-        Tapped
-            What counts of the cell now.
-
-        Raises
-        ------
-        LogbookError, InvalidRecord
-            When there is no such board or cell, or the key can't be one.
+        Raises LogbookError, InvalidRecord when there is no such board or cell, or the key can't be
+        one.
         """
         at, change_id = write_time(when), _change_id(board_id, key)
         check_text("sitting", sitting, longest=200)
@@ -143,28 +121,8 @@ class Taps(Room):
     ) -> tuple[Tapped, ...]:
         """Take one tap back: the cell is as it was before; the same key again changes nothing.
 
-        Parameters
-        ----------
-        board_id
-            Code of the board.
-        key
-            What the sender calls this taking back.
-        target
-            Key of the tap.
-        when
-            When it is taken back.
-
-        Returns
-        -------
-        tuple of Tapped
-            The cell as it is now; empty when the tap had stored nothing.
-
-        Raises
-        ------
-        CellChanged
-            When the cell was read otherwise since.
-        LogbookError
-            When there is no such board.
+        Raises CellChanged when the cell was read otherwise since; LogbookError when there is no
+        such board.
         """
         at, change_id, taken = write_time(when), _change_id(board_id, key), None
         with self.change() as connection:

@@ -79,27 +79,7 @@ class Undoing(Room):
         ``machine`` alone: its set-up, descriptions of sittings, timed jobs and notes. With
         ``sheet`` alone: its lot, measurement and notes. Boards and promises stay.
 
-        Parameters
-        ----------
-        when
-            When it is taken back.
-        board_id, machine, sheet
-            What to look at.
-        why
-            The user's own words.
-        only
-            Change that is to be taken back, as `next_undo` named it; refused when another one
-            came after it.
-
-        Returns
-        -------
-        str
-            What was taken back, in words.
-
-        Raises
-        ------
-        LogbookError
-            When there is nothing to take back, or no such board, machine or sheet.
+        Raises LogbookError when there is nothing to take back, or no such board, machine or sheet.
         """
         at = write_time(when)
         check_text("why", why)

@@ -38,25 +38,14 @@ _HATCHES = ("", "///", "...", "\\\\\\", "xx", "---", "ooo", "+++")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrackRow:
-    """Promises of about one chance, and how they came out.
+    """Promises of about one chance, and how they came out."""
 
-    Parameters
-    ----------
-    stated
-        Mean chance that was stated [1].
-    observed
-        Share that was kept [1].
-    low, high
-        Interval of the true share, given what was observed [1].
-    count
-        How many promises.
-    """
-
-    stated: float
-    observed: float
+    stated: float  # Mean chance that was stated [1]
+    observed: float  # Share that was kept [1]
+    # low, high: Interval of the true share, given what was observed [1]
     low: float
     high: float
-    count: int
+    count: int  # How many promises
 
     def __post_init__(self) -> None:
         for field in ("stated", "observed", "low", "high"):
@@ -78,24 +67,7 @@ def track_record_picture(
 ) -> bytes:
     """Draw stated against observed chances with their intervals.
 
-    Parameters
-    ----------
-    rows
-        From low to high chance; may be empty.
-    title
-        Headline.
-    format
-        ``png`` or ``svg``.
-
-    Returns
-    -------
-    bytes
-        The picture. In an SVG the points are groups named ``promise-1``, ...
-
-    Raises
-    ------
-    InvalidRecord
-        When the format is another.
+    Raises InvalidRecord when the format is another.
     """
     words = "On the line: it came out as often as stated. Below it, calib said too much."
     beside = _labels_beside([row.stated for row in rows])
@@ -190,28 +162,7 @@ def cost_picture(
 ) -> bytes:
     """Stack the parts of a cost over the speed and show the speed that was chosen.
 
-    Parameters
-    ----------
-    speed_mm_s
-        Rising, shape (n,) [mm/s].
-    parts
-        Cost by name, shape (n,) each, not negative, the lowest layer first [unit].
-    chosen_mm_s
-        Speed that was chosen [mm/s]; None when none was.
-    title, unit
-        Headline and name of the vertical axis.
-    format
-        ``png`` or ``svg``.
-
-    Returns
-    -------
-    bytes
-        The picture. In an SVG the layers are groups named ``part-1``, ... and ``chosen``.
-
-    Raises
-    ------
-    InvalidRecord
-        When the shapes don't match, or the format is another.
+    Raises InvalidRecord when the shapes don't match, or the format is another.
     """
     speeds = np.asarray(speed_mm_s, dtype=float)
     layers = {name: np.asarray(values, dtype=float) for name, values in parts.items()}

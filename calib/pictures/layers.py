@@ -22,16 +22,6 @@ _DASHES: tuple[tuple[float, ...], ...] = ((1.0, 1.6), (4.0, 2.0), (), (7.0, 1.5,
 def nice_ticks(low: float, high: float) -> list[float]:
     """Choose round values on a logarithmic axis.
 
-    Parameters
-    ----------
-    low, high
-        Ends of the axis, above 0.
-
-    Returns
-    -------
-    list of float
-        Four to nine values where that is possible; the ends when fewer than two are round.
-
     Examples
     --------
     >>> nice_ticks(4.0, 70.0)

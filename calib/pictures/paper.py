@@ -65,22 +65,7 @@ def drawing(height_in: float) -> Iterator[Figure]:
 def saved(figure: Figure, picture_format: str) -> bytes:
     """Turn a figure into a file.
 
-    Parameters
-    ----------
-    figure
-        The finished figure.
-    picture_format
-        ``png`` or ``svg``.
-
-    Returns
-    -------
-    bytes
-        The file; nothing in it depends on the day or the computer's clock.
-
-    Raises
-    ------
-    InvalidRecord
-        When the format is another.
+    Raises InvalidRecord when the format is another.
     """
     out = BytesIO()
     if picture_format == "png":
@@ -122,20 +107,6 @@ def text_width_in(text: str, size_pt: float) -> float:
 def wrapped(text: str, size_pt: float, width_in: float) -> list[str]:
     """Break a text into lines by the width of its letters; long words are broken too.
 
-    Parameters
-    ----------
-    text
-        What to set.
-    size_pt
-        Type size [pt].
-    width_in
-        Room for a line [in].
-
-    Returns
-    -------
-    list of str
-        The lines, at least one.
-
     Examples
     --------
     >>> wrapped("chance of falling free", 12.0, 1.2)
@@ -163,24 +134,12 @@ def _pieces(word: str, size_pt: float, width_in: float) -> list[str]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Words:
-    """A text of a picture's head or foot.
+    """A text of a picture's head or foot."""
 
-    Parameters
-    ----------
-    text
-        What; nothing is set when empty.
-    size_pt
-        Type size [pt].
-    bold
-        True for the heavy weight.
-    gid
-        Name of the text in an SVG.
-    """
-
-    text: str
-    size_pt: float = 12.0
-    bold: bool = False
-    gid: str = ""
+    text: str  # What; nothing is set when empty
+    size_pt: float = 12.0  # Type size [pt]
+    bold: bool = False  # True for the heavy weight
+    gid: str = ""  # Name of the text in an SVG
 
     @property
     def lines(self) -> list[str]:
@@ -224,16 +183,6 @@ def axes_at(figure: Figure, top_in: float, height_in: float, *, right_in: float 
 
 def scale_colours(count: int) -> list[str]:
     """Give a perceptually even, colour-blind safe scale from pale to deep.
-
-    Parameters
-    ----------
-    count
-        How many steps.
-
-    Returns
-    -------
-    list of str
-        Colours such as ``#c0d0d0``, lightness falling in even steps.
 
     Notes
     -----

@@ -16,58 +16,34 @@ Array = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RegionView:
-    """What the picture of a region shows, as plain arrays.
+    """What the picture of a region shows, as plain arrays."""
 
-    Parameters
-    ----------
-    title
-        Headline: machine, sheet, operation in the user's names.
-    operation
-        ``cut``, ``line_mark`` or ``area_mark``.
-    power_pct, speed_mm_s
-        Rising axes, shapes (n_power,) [% of full] and (n_speed,) [mm/s].
-    chance
-        Chance at each, shape (n_power, n_speed) [1].
-    chance_words
-        What ``chance`` is the chance of.
-    levels
-        Chances at which bands change, rising, inside 0 and 1.
-    passes, line_pitch_mm
-        Number of passes and line pitch [mm] of the picture; other burns are counted, not drawn.
-    burns
-        What was burnt.
-    recommendation
-        The setting that is advised; None when there is none.
-    promise
-        The promise in words.
-    hull
-        Corners of what was burnt, (power [%], speed [mm/s]) in order, shape (n, 2); None when
-        nothing was. Its sides are straight in ln power and ln speed.
-    beam_starts_pct, ceiling_pct, max_speed_mm_s
-        Limits of the machine [%], [%], [mm/s]; None when not to be shown.
-    wanted_mark
-        The mark grade that is wanted.
-    likely_mark
-        Most likely mark grade at each, shape (n_power, n_speed); None for cuts.
-    """
-
-    title: str
-    operation: Operation
+    title: str  # Headline: machine, sheet, operation in the user's names
+    operation: Operation  # ``cut``, ``line_mark`` or ``area_mark``
+    # power_pct, speed_mm_s: Rising axes, shapes (n_power,) [% of full] and (n_speed,) [mm/s]
     power_pct: Array
     speed_mm_s: Array
-    chance: Array
-    chance_words: str = ""
+    chance: Array  # Chance at each, shape (n_power, n_speed) [1]
+    chance_words: str = ""  # What ``chance`` is the chance of
+    # Chances at which bands change, rising, inside 0 and 1
     levels: tuple[float, ...] = (0.5, 0.9, 0.99)
+    # passes, line_pitch_mm: Number of passes and line pitch [mm] of the picture; other burns are
+    # counted, not drawn
     passes: int = 1
     line_pitch_mm: float | None = None
-    burns: tuple[Burn, ...] = ()
-    recommendation: Setting | None = None
-    promise: str = ""
+    burns: tuple[Burn, ...] = ()  # What was burnt
+    recommendation: Setting | None = None  # The setting that is advised; None when there is none
+    promise: str = ""  # The promise in words
+    # Corners of what was burnt, (power [%], speed [mm/s]) in order, shape (n, 2); None when nothing
+    # was. Its sides are straight in ln power and ln speed.
     hull: Array | None = None
+    # beam_starts_pct, ceiling_pct, max_speed_mm_s: Limits of the machine [%], [%], [mm/s]; None
+    # when not to be shown
     beam_starts_pct: float | None = None
     ceiling_pct: float | None = None
     max_speed_mm_s: float | None = None
-    wanted_mark: int = 2
+    wanted_mark: int = 2  # The mark grade that is wanted
+    # Most likely mark grade at each, shape (n_power, n_speed); None for cuts
     likely_mark: Array | None = None
 
     def __post_init__(self) -> None:
@@ -125,16 +101,6 @@ def outcome_of(burn: Burn) -> str:
 def figure_words(value: float) -> str:
     """Write a number with up to two decimals and never an exponent.
 
-    Parameters
-    ----------
-    value
-        Any number.
-
-    Returns
-    -------
-    str
-        The number.
-
     Examples
     --------
     >>> figure_words(12.50), figure_words(60000.0)
@@ -145,16 +111,6 @@ def figure_words(value: float) -> str:
 
 def setting_words(setting: Setting) -> tuple[str, str]:
     """Write a setting in two lines as it is typed at the machine.
-
-    Parameters
-    ----------
-    setting
-        The setting.
-
-    Returns
-    -------
-    tuple of str
-        Power and speed; speed per minute, passes and line pitch.
 
     Examples
     --------

@@ -13,33 +13,22 @@ from calib.records.words import OPERATIONS, THROUGH_GRADES, Operation, Through
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
-    """One place on the board with one setting.
+    """One place on the board with one setting."""
 
-    Parameters
-    ----------
-    label
-        Code of the cell: a letter and digits.
-    power_pct, speed_mm_s, passes, line_pitch_mm
-        The setting: [% of full], [mm/s], count, [mm].
-    x_mm, y_mm, width_mm, height_mm
-        Box of the cell [mm], origin at the board's top left, y down; x and y are its top left.
-    burn_order
-        Place in the burning order, from 1.
-    block
-        Which of the board's blocks it belongs to, from 1.
-    """
-
-    label: str
+    label: str  # Code of the cell: a letter and digits
+    # power_pct, speed_mm_s, passes, line_pitch_mm: The setting: [% of full], [mm/s], count, [mm]
     power_pct: float
     speed_mm_s: float
     passes: int = 1
     line_pitch_mm: float | None = None
+    # x_mm, y_mm, width_mm, height_mm: Box of the cell [mm], origin at the board's top left, y down;
+    # x and y are its top left
     x_mm: float
     y_mm: float
     width_mm: float
     height_mm: float
-    burn_order: int
-    block: int = 1
+    burn_order: int  # Place in the burning order, from 1
+    block: int = 1  # Which of the board's blocks it belongs to, from 1
 
     @property
     def setting(self) -> Setting:
@@ -54,35 +43,18 @@ class Cell:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Grid:
-    """A planned test grid: which cells, where, in what order.
+    """A planned test grid: which cells, where, in what order."""
 
-    Parameters
-    ----------
-    board_id
-        Short code that names this board; the same plan has the same code.
-    machine, sheet, operation
-        For whom it is.
-    round
-        Which grid of this pair it is, from 1.
-    board_mm
-        Width and height of the board [mm].
-    cells
-        The cells, in the order of their labels.
-    label_setting
-        The gentle setting at which the codes are marked; never a cell's.
-    notes
-        What the user must know, in sentences.
-    """
-
-    board_id: str
+    board_id: str  # Short code that names this board; the same plan has the same code
+    # machine, sheet, operation: For whom it is
     machine: Machine
     sheet: Sheet
     operation: Operation
-    round: int = 1
-    board_mm: tuple[float, float]
-    cells: tuple[Cell, ...]
-    label_setting: Setting
-    notes: tuple[str, ...] = ()
+    round: int = 1  # Which grid of this pair it is, from 1
+    board_mm: tuple[float, float]  # Width and height of the board [mm]
+    cells: tuple[Cell, ...]  # The cells, in the order of their labels
+    label_setting: Setting  # The gentle setting at which the codes are marked; never a cell's
+    notes: tuple[str, ...] = ()  # What the user must know, in sentences
 
     def __post_init__(self) -> None:
         check_word(self, "operation", OPERATIONS)
@@ -94,27 +66,15 @@ class Grid:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """What was read off one cell of a board after burning.
+    """What was read off one cell of a board after burning."""
 
-    Parameters
-    ----------
-    cell
-        Code of the cell.
-    through
-        ``no``, ``hanging`` or ``through``; None when not read.
-    char, mark
-        Grades 0…4; None when not read.
-    note
-        The user's own words.
-    width_mm, height_mm
-        Coupon as measured with a caliper [mm]; None when not measured.
-    """
-
-    cell: str
-    through: Through | None = None
+    cell: str  # Code of the cell
+    through: Through | None = None  # ``no``, ``hanging`` or ``through``; None when not read
+    # char, mark: Grades 0…4; None when not read
     char: int | None = None
     mark: int | None = None
-    note: str = ""
+    note: str = ""  # The user's own words
+    # width_mm, height_mm: Coupon as measured with a caliper [mm]; None when not measured
     width_mm: float | None = None
     height_mm: float | None = None
 

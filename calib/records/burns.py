@@ -11,24 +11,12 @@ from calib.records.words import OPERATIONS, THROUGH_GRADES, BurnSource, Operatio
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
-    """What is typed at the machine.
+    """What is typed at the machine."""
 
-    Parameters
-    ----------
-    power_pct
-        Power [% of full].
-    speed_mm_s
-        Speed as set [mm/s].
-    passes
-        How often the same path is burnt.
-    line_pitch_mm
-        Distance of the lines of an area mark [mm]; None otherwise.
-    """
-
-    power_pct: float
-    speed_mm_s: float
-    passes: int = 1
-    line_pitch_mm: float | None = None
+    power_pct: float  # Power [% of full]
+    speed_mm_s: float  # Speed as set [mm/s]
+    passes: int = 1  # How often the same path is burnt
+    line_pitch_mm: float | None = None  # Distance of the lines of an area mark [mm]; None otherwise
 
     def __post_init__(self) -> None:
         check_number(self, "power_pct", 0, 100, above=True)
@@ -39,45 +27,26 @@ class Setting:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Burn:
-    """One cell that was run, with what came out.
+    """One cell that was run, with what came out."""
 
-    Parameters
-    ----------
-    operation
-        ``cut``, ``line_mark`` or ``area_mark``.
-    power_pct, speed_mm_s, passes, line_pitch_mm
-        The setting: [% of full], [mm/s], count, [mm].
-    through
-        ``no``, ``hanging`` or ``through``; None when not read.
-    char, mark
-        Grades 0…4; None when not read.
-    count
-        How many equal parts of a job this line stands for.
-    cut_length_mm
-        Cut path of one part [mm]; None means the standard coupon.
-    source
-        ``board``, ``job`` or ``check_strip``.
-    sitting
-        Label of the sitting in which it was burnt.
-    lot
-        The lot it was burnt of, where that isn't the sheet's current one; None: the current one.
-    x_mm, y_mm, burn_order
-        Where on the board [mm, origin top left] and when it was burnt; None when not known.
-    """
-
-    operation: Operation
+    operation: Operation  # ``cut``, ``line_mark`` or ``area_mark``
+    # power_pct, speed_mm_s, passes, line_pitch_mm: The setting: [% of full], [mm/s], count, [mm]
     power_pct: float
     speed_mm_s: float
     passes: int = 1
     line_pitch_mm: float | None = None
-    through: Through | None = None
+    through: Through | None = None  # ``no``, ``hanging`` or ``through``; None when not read
+    # char, mark: Grades 0…4; None when not read
     char: int | None = None
     mark: int | None = None
-    count: int = 1
-    cut_length_mm: float | None = None
-    source: BurnSource = "board"
-    sitting: str = ""
+    count: int = 1  # How many equal parts of a job this line stands for
+    cut_length_mm: float | None = None  # Cut path of one part [mm]; None means the standard coupon
+    source: BurnSource = "board"  # ``board``, ``job`` or ``check_strip``
+    sitting: str = ""  # Label of the sitting in which it was burnt
+    # The lot it was burnt of, where that isn't the sheet's current one; None: the current one
     lot: str | None = None
+    # x_mm, y_mm, burn_order: Where on the board [mm, origin top left] and when it was burnt; None
+    # when not known
     x_mm: float | None = None
     y_mm: float | None = None
     burn_order: int | None = None

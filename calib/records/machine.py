@@ -31,85 +31,52 @@ _BY_SOURCE: Any = None
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Machine:
-    """One laser with its set-up.
+    """One laser with its set-up."""
 
-    Parameters
-    ----------
-    name
-        What the workshop calls it.
-    rated_w
-        Rated optical power at 100 % [W].
-    source
-        ``co2`` or ``diode``.
-    bed_mm
-        Width and height that the head reaches [mm].
-    max_speed_mm_s
-        Top speed [mm/s].
-    acceleration_mm_s2
-        Acceleration of the head [mm/s²]; None when not known: see ``working_acceleration_mm_s2``.
-    beam_starts_pct
-        Power below which no beam comes out [%]; left out, 10 for CO2 and 2 for a diode (common
-        practice, no source).
-    ceiling_pct
-        Highest power that plans and advice may use [%]; left out, 80 for CO2, which spares the
-        tube, and 100 for a diode (common practice, no source).
-    power_curve
-        Measured ((pct, watts), …), rising; empty when not measured.
-    power_step_pct, speed_step_mm_s
-        Smallest steps that the machine takes [%], [mm/s].
-    power_word_full
-        S word at 100 % power; None when not known: then no program can be written.
-    beam_on_word
-        ``M3``, or ``M4`` on controllers where power follows speed; left out, M3 for CO2 and M4 for
-        a diode, M3 for one whose power doesn't follow.
-    lens_mm, beam_mm
-        Focal length and beam diameter at the lens [mm]; None when not known.
-    origin
-        Corner of the board where the program's (0, 0) lies.
-    y_up
-        True when the program's y grows away from the operator.
-    offset_mm
-        Added to every x and y of the program [mm].
-    air_on_word, air_off_word
-        M words that switch the air assist; empty when it is switched by hand.
-    power_follows_speed
-        True when the controller lowers the power with the speed by itself; left out, False for CO2
-        and, unless its beam goes on with M3, True for a diode.
-    slat_gap_mm
-        Opening between the bars of the bed [mm]; None when not known.
-    area_both_ways
-        True when the lines of an area mark are burnt there and back; False for one direction only,
-        on machines with play.
-    air_low_word
-        M word that switches the air assist to low, for marks; empty when it has one strength.
-    wavelength_nm
-        Of the beam [nm]; None when not known, which for CO2 is 10,600.
-    """
-
-    name: str
-    rated_w: float
-    bed_mm: tuple[float, float]
-    max_speed_mm_s: float
-    source: LaserSource = "co2"
+    name: str  # What the workshop calls it
+    rated_w: float  # Rated optical power at 100 % [W]
+    bed_mm: tuple[float, float]  # Width and height that the head reaches [mm]
+    max_speed_mm_s: float  # Top speed [mm/s]
+    source: LaserSource = "co2"  # ``co2`` or ``diode``
+    # Acceleration of the head [mm/s²]; None when not known: see ``working_acceleration_mm_s2``
     acceleration_mm_s2: float | None = None
+    # Power below which no beam comes out [%]; left out, 10 for CO2 and 2 for a diode (common
+    # practice, no source)
     beam_starts_pct: float = _BY_SOURCE
+    # Highest power that plans and advice may use [%]; left out, 80 for CO2, which spares the tube,
+    # and 100 for a diode (common practice, no source)
     ceiling_pct: float = _BY_SOURCE
+    # Measured ((pct, watts), …), rising; empty when not measured
     power_curve: tuple[tuple[float, float], ...] = ()
+    # power_step_pct, speed_step_mm_s: Smallest steps that the machine takes [%], [mm/s]
     power_step_pct: float = 1.0
     speed_step_mm_s: float = 0.1
+    # S word at 100 % power; None when not known: then no program can be written
     power_word_full: float | None = None
+    # ``M3``, or ``M4`` on controllers where power follows speed; left out, M3 for CO2 and M4 for a
+    # diode, M3 for one whose power doesn't follow
     beam_on_word: str = _BY_SOURCE
+    # lens_mm, beam_mm: Focal length and beam diameter at the lens [mm]; None when not known
     lens_mm: float | None = None
     beam_mm: float | None = None
-    origin: Corner = "lower_left"
-    y_up: bool = True
-    offset_mm: tuple[float, float] = (0.0, 0.0)
+    origin: Corner = "lower_left"  # Corner of the board where the program's (0, 0) lies
+    y_up: bool = True  # True when the program's y grows away from the operator
+    offset_mm: tuple[float, float] = (0.0, 0.0)  # Added to every x and y of the program [mm]
+    # air_on_word, air_off_word: M words that switch the air assist; empty when it is switched by
+    # hand
     air_on_word: str = ""
     air_off_word: str = ""
+    # True when the controller lowers the power with the speed by itself; left out, False for CO2
+    # and, unless its beam goes on with M3, True for a diode
     power_follows_speed: bool = _BY_SOURCE
+    # Opening between the bars of the bed [mm]; None when not known
     slat_gap_mm: float | None = None
+    # True when the lines of an area mark are burnt there and back; False for one direction only, on
+    # machines with play
     area_both_ways: bool = True
+    # M word that switches the air assist to low, for marks; empty when it has one strength
     air_low_word: str = field(default="", metadata=ADDED_LATER)
+    # Of the beam [nm]; None when not known, which for CO2 is 10,600
     wavelength_nm: float | None = field(default=None, metadata=ADDED_LATER)
 
     def __post_init__(self) -> None:

@@ -12,35 +12,21 @@ from calib.records.words import OPERATIONS, Operation
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Promise:
-    """What was promised of a setting before its results could come in.
+    """What was promised of a setting before its results could come in."""
 
-    Parameters
-    ----------
-    operation, setting
-        What is promised of.
-    aim
-        What the setting was chosen for.
-    reliability
-        Chance that was asked for; 0 when none was, as of a mark that may also go deeper.
-    chance
-        Chance that was stated.
-    scope
-        ``coupon``: the next coupon on this sheet; ``job``: a whole job; ``sheet``: the next sheet.
-    char_at_most, mark
-        Grades that are part of the promise; None when they aren't.
-    cut_length_mm
-        Length of the job [mm]; None for a coupon.
-    """
-
+    # operation, setting: What is promised of
     operation: Operation
     setting: Setting
-    aim: str
+    aim: str  # What the setting was chosen for
+    # Chance that was asked for; 0 when none was, as of a mark that may also go deeper
     reliability: float
-    chance: float
+    chance: float  # Chance that was stated
+    # ``coupon``: the next coupon on this sheet; ``job``: a whole job; ``sheet``: the next sheet
     scope: Literal["coupon", "job", "sheet"] = "coupon"
+    # char_at_most, mark: Grades that are part of the promise; None when they aren't
     char_at_most: int | None = None
     mark: int | None = None
-    cut_length_mm: float | None = None
+    cut_length_mm: float | None = None  # Length of the job [mm]; None for a coupon
 
     def __post_init__(self) -> None:
         check_word(self, "operation", OPERATIONS)

@@ -9,30 +9,14 @@ from calib.records.checks import check_number, check_text
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sheet:
-    """A material at a nominal thickness.
+    """A material at a nominal thickness."""
 
-    Parameters
-    ----------
-    name
-        What the workshop calls it.
-    material
-        Its material, in plain words.
-    thickness_mm
-        Nominal thickness [mm].
-    measured_mm
-        Measured thickness [mm]; None when not measured.
-    lot
-        Lot or delivery.
-    declaration
-        The user's statement on a material that calib doesn't know.
-    """
-
-    name: str
-    material: str
-    thickness_mm: float
-    measured_mm: float | None = None
-    lot: str = ""
-    declaration: str = ""
+    name: str  # What the workshop calls it
+    material: str  # Its material, in plain words
+    thickness_mm: float  # Nominal thickness [mm]
+    measured_mm: float | None = None  # Measured thickness [mm]; None when not measured
+    lot: str = ""  # Lot or delivery
+    declaration: str = ""  # The user's statement on a material that calib doesn't know
 
     def __post_init__(self) -> None:
         check_text(self, "name", needed=True)

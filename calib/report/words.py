@@ -17,18 +17,6 @@ _GAP = "  "
 def table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     """Set a table: columns as wide as their longest entry, numbers where they stand.
 
-    Parameters
-    ----------
-    header
-        Names of the columns.
-    rows
-        One text per column.
-
-    Returns
-    -------
-    str
-        Lines without trailing blanks.
-
     Examples
     --------
     >>> print(table(("cell", "power"), [("A1", "80 %"), ("B12", "5 %")]))
@@ -46,18 +34,6 @@ def table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
 
 def bullets(title: str, sentences: Iterable[str]) -> str:
     """Set sentences as a list under a title; nothing when there are none.
-
-    Parameters
-    ----------
-    title
-        Stands above.
-    sentences
-        One entry each.
-
-    Returns
-    -------
-    str
-        Text, or "".
 
     Examples
     --------

@@ -25,36 +25,18 @@ from calib.tasks.results import sitting_label
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RegionWish:
-    """What is asked of a region.
+    """What is asked of a region."""
 
-    Parameters
-    ----------
-    aim
-        ``fastest``, ``cleanest`` or ``cheapest``.
-    reliability
-        Chance that the promise shall hold; None: the usual one for cuts, no bound for marks.
-    char_at_most
-        Worst char grade that is fine; None when char doesn't matter.
-    mark
-        Wanted mark grade.
-    cut_length_mm
-        Length of a whole job [mm]; None for the next coupon.
-    next_sheet
-        True when it shall hold on the next sheet of the lot.
-    costs
-        What things cost, for ``cheapest``; None: as kept in the logbook.
-    slowest_mm_s
-        Slowest speed that may be advised [mm/s]; None: as slow as cells that were burnt at the
-        maker's wish, else none that may set the sheet on fire.
-    """
-
-    aim: str = "fastest"
+    aim: str = "fastest"  # ``fastest``, ``cleanest`` or ``cheapest``
+    # Chance that the promise shall hold; None: the usual one for cuts, no bound for marks
     reliability: float | None = None
-    char_at_most: int | None = None
-    mark: int = 2
-    cut_length_mm: float | None = None
-    next_sheet: bool = False
-    costs: Costs | None = None
+    char_at_most: int | None = None  # Worst char grade that is fine; None when char doesn't matter
+    mark: int = 2  # Wanted mark grade
+    cut_length_mm: float | None = None  # Length of a whole job [mm]; None for the next coupon
+    next_sheet: bool = False  # True when it shall hold on the next sheet of the lot
+    costs: Costs | None = None  # What things cost, for ``cheapest``; None: as kept in the logbook
+    # Slowest speed that may be advised [mm/s]; None: as slow as cells that were burnt at the
+    # maker's wish, else none that may set the sheet on fire
     slowest_mm_s: float | None = None
 
     def __post_init__(self) -> None:
@@ -67,39 +49,22 @@ class RegionWish:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Advice:
-    """A recommendation, and the promise that was stored with it.
+    """A recommendation, and the promise that was stored with it."""
 
-    Parameters
-    ----------
-    region
-        What it rests on.
-    recommendation
-        The setting and what is promised of it.
-    promise_id
-        Code of the promise in the logbook.
-    """
-
-    region: Region
-    recommendation: Recommendation
-    promise_id: str
+    region: Region  # What it rests on
+    recommendation: Recommendation  # The setting and what is promised of it
+    promise_id: str  # Code of the promise in the logbook
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobCounts:
-    """How many parts of a job came out how.
+    """How many parts of a job came out how."""
 
-    Parameters
-    ----------
-    through, hanging, no
-        Parts that fell free, were pushed out, were not cut.
-    cut_length_mm
-        Cut path of one part [mm]; None: about a coupon's.
-    """
-
+    # through, hanging, no: Parts that fell free, were pushed out, were not cut
     through: int = 0
     hanging: int = 0
     no: int = 0
-    cut_length_mm: float | None = None
+    cut_length_mm: float | None = None  # Cut path of one part [mm]; None: about a coupon's
 
     def __post_init__(self) -> None:
         for grade in THROUGH_GRADES:
@@ -139,28 +104,8 @@ def region_of_pair(
 ) -> Region:
     """Fit the region of a pair from all its burns, with the rest of the logbook as its prior.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet
-        Names of the pair; None: the only one.
-    operation
-        ``cut``, ``line_mark`` or ``area_mark``.
-    lot
-        Only burns of this lot; None: of all lots.
-
-    Returns
-    -------
-    Region
-        With no burns it is what is believed before.
-
-    Raises
-    ------
-    LogbookError
-        When machine or sheet aren't there.
-    RefusedMaterial, DeclarationNeeded
-        When the sheet may not be burnt.
+    Raises LogbookError when machine or sheet aren't there; RefusedMaterial, DeclarationNeeded when
+    the sheet may not be burnt.
     """
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, operation)
@@ -209,30 +154,8 @@ def advise(
 ) -> Advice:
     """Recommend a setting for a pair, and store what is promised before its results can come in.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet
-        Names of the pair; None: the only one.
-    operation
-        ``cut``, ``line_mark`` or ``area_mark``.
-    wish
-        What is asked of the setting.
-    when
-        When it is promised.
-
-    Returns
-    -------
-    Advice
-        The recommendation and its promise.
-
-    Raises
-    ------
-    NotEnoughEvidence
-        When nothing can be promised; it names the burns that would settle it. Nothing is stored.
-    LogbookError
-        When machine or sheet aren't there.
+    Raises NotEnoughEvidence when nothing can be promised; it names the burns that would settle it;
+    LogbookError when machine or sheet aren't there.
     """
     region = region_of_pair(book, machine, sheet, operation)
     return advise_on(book, region, wish, when=when)
@@ -241,26 +164,7 @@ def advise(
 def advise_on(book: Book, region: Region, wish: RegionWish, *, when: datetime) -> Advice:
     """Recommend a setting of a region that was fitted already, and store the promise.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    region
-        From ``region_of_pair``.
-    wish
-        What is asked of the setting.
-    when
-        When it is promised.
-
-    Returns
-    -------
-    Advice
-        The recommendation and its promise.
-
-    Raises
-    ------
-    NotEnoughEvidence
-        As for ``advise``.
+    Raises NotEnoughEvidence as for ``advise``.
     """
     if wish.aim == "cheapest" and wish.costs is None:
         wish = replace(wish, costs=costs_of(book))
@@ -278,31 +182,8 @@ def settle(
 ) -> KeptSetting:
     """Settle on a setting that was promised: from now on it is the one for its pair.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    promise_id
-        Code of the promise, or its beginning, or ``last``.
-    when
-        When it was settled.
-    note
-        The user's own words.
-    sure
-        True settles on it whatever speaks against it.
-
-    Returns
-    -------
-    KeptSetting
-        What counts from now on.
-
-    Raises
-    ------
-    InvalidRecord
-        When no promise, or more than one, begins so.
-    NeedsYes
-        When it was promised for another lot, set-up or scope, or its chance is low, and the user
-        isn't sure.
+    Raises InvalidRecord when no promise, or more than one, begins so; NeedsYes when it was promised
+    for another lot, set-up or scope, or its chance is low, and the user isn't sure.
     """
     entry = find_promise(book, promise_id.strip().casefold())
     doubts = doubts_of(book, entry)
@@ -340,35 +221,7 @@ def take_down_job(
 ) -> str:
     """Take down how a whole cut job at one setting came out.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet
-        Names of the pair; None: the only one.
-    setting
-        What it was run at; the newest current promise of it is kept with the job, one for a job
-        of that length before one for a coupon.
-    counts
-        How many parts came out how.
-    when
-        When it was run.
-    sitting
-        Label of the sitting; None: the evening of ``when``.
-    note
-        The user's own words.
-
-    Returns
-    -------
-    str
-        Code of the job.
-
-    Raises
-    ------
-    LogbookError
-        When the pair isn't there.
-    InvalidRecord
-        When no part is counted.
+    Raises LogbookError when the pair isn't there; InvalidRecord when no part is counted.
     """
     of_machine, of_sheet = find_pair(book, machine, sheet)
     label = sitting_label(when) if sitting is None else sitting

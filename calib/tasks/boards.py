@@ -29,49 +29,29 @@ LAST = "last"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardWish:
-    """What a board is to be planned for.
+    """What a board is to be planned for."""
 
-    Parameters
-    ----------
-    burns
-        How many cells.
-    offcut_mm
-        Width and height of the board at hand [mm]; None: as large as needed.
-    split
-        True spreads the burns over as many boards as they need; False plans what one board holds.
-    more_offcuts_mm
-        Further boards at hand when they are split [mm]; empty: as many as the first as it takes.
-    clamp_mm
-        Margin kept free at the edges [mm]; None: the usual one.
-    passes
-        Numbers of passes to try.
-    powers_pct, speeds_mm_s
-        Both given: every combination of them, a full grid [%], [mm/s].
-    slowest_mm_s
-        Slowest speed of a full grid that the maker answers for, beyond the usual limits [mm/s];
-        None: none goes beyond.
-    line_pitch_mm
-        Line pitch of an area mark [mm].
-    reliability, char_at_most, mark
-        What will be asked of the setting.
-    seed
-        Shuffles the places.
-    """
-
-    burns: int = 8
+    burns: int = 8  # How many cells
+    # Width and height of the board at hand [mm]; None: as large as needed
     offcut_mm: tuple[float, float] | None = None
+    # True spreads the burns over as many boards as they need; False plans what one board holds
     split: bool = False
+    # Further boards at hand when they are split [mm]; empty: as many as the first as it takes
     more_offcuts_mm: tuple[tuple[float, float], ...] = ()
-    clamp_mm: float | None = None
-    passes: tuple[int, ...] = (1,)
+    clamp_mm: float | None = None  # Margin kept free at the edges [mm]; None: the usual one
+    passes: tuple[int, ...] = (1,)  # Numbers of passes to try
+    # powers_pct, speeds_mm_s: Both given: every combination of them, a full grid [%], [mm/s]
     powers_pct: tuple[float, ...] = ()
     speeds_mm_s: tuple[float, ...] = ()
+    # Slowest speed of a full grid that the maker answers for, beyond the usual limits [mm/s]; None:
+    # none goes beyond
     slowest_mm_s: float | None = None
-    line_pitch_mm: float | None = None
+    line_pitch_mm: float | None = None  # Line pitch of an area mark [mm]
+    # reliability, char_at_most, mark: What will be asked of the setting
     reliability: float = USUAL_RELIABILITY
     char_at_most: int | None = None
     mark: int = 2
-    seed: int = 0
+    seed: int = 0  # Shuffles the places
 
     def __post_init__(self) -> None:
         if bool(self.powers_pct) != bool(self.speeds_mm_s):
@@ -84,51 +64,23 @@ class BoardWish:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Planned:
-    """A board that was planned and stored.
+    """A board that was planned and stored."""
 
-    Parameters
-    ----------
-    grid
-        The board.
-    before
-        How many burns of the pair it rests on.
-    unread
-        Codes of other boards of the pair of which nothing was taken down.
-    again
-        True when this very board was planned before and nothing was taken down of it.
-    forecasts
-        By cell, the chance of each event that the logbook can check later.
-    files
-        Its files by name; empty when none were wanted.
-    """
-
-    grid: Grid
-    before: int
+    grid: Grid  # The board
+    before: int  # How many burns of the pair it rests on
+    # Codes of other boards of the pair of which nothing was taken down
     unread: tuple[str, ...] = ()
+    # True when this very board was planned before and nothing was taken down of it
     again: bool = False
+    # By cell, the chance of each event that the logbook can check later
     forecasts: Mapping[str, Mapping[str, float]]
-    files: Files
+    files: Files  # Its files by name; empty when none were wanted
 
 
 def find_pair(book: Book, machine: str | None, sheet: str | None) -> tuple[Machine, Sheet]:
     """Look up a machine and a sheet; where there is only one, it needn't be named.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet
-        Their names; None: the only one.
-
-    Returns
-    -------
-    tuple
-        The machine as it is set up now, and the sheet with its current lot.
-
-    Raises
-    ------
-    LogbookError
-        When there is none, or more than one to choose from.
+    Raises LogbookError when there is none, or more than one to choose from.
     """
     if machine is None:
         machine = _only([m.name for m in book.machines()], "machine", "add-machine")
@@ -148,22 +100,7 @@ def _only(names: Sequence[str], what: str, command: str) -> str:
 def find_board(book: Book, board_id: str) -> Grid:
     """Look a board up by its code, whatever its case; ``last`` is the one planned last.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    board_id
-        Its code, or ``last``.
-
-    Returns
-    -------
-    Grid
-        As it was planned; with its machine's full-power word, should that have been told later.
-
-    Raises
-    ------
-    LogbookError
-        When there is none.
+    Raises LogbookError when there is none.
     """
     code = board_id.strip().upper()
     if board_id.casefold() == LAST:
@@ -193,34 +130,9 @@ def plan_board(
 
     The hazards are looked at first; then all burns of the pair say which cells teach most.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet
-        Names of the pair; None: the only one.
-    operation
-        What is to be tested.
-    wish
-        How many burns, on which board, for what.
-    when
-        When it is planned.
-    files
-        How its files are wanted; None: not now. A board whose files can't be made isn't stored.
-
-    Returns
-    -------
-    Planned
-        The board, and what it rests on.
-
-    Raises
-    ------
-    RefusedMaterial, DeclarationNeeded
-        Before anything is planned.
-    BoardDoesNotFit, MachineLimit
-        When the board at hand is too small, or a limit of the machine would be crossed.
-    LogbookError
-        When machine or sheet aren't there.
+    Raises RefusedMaterial, DeclarationNeeded Before anything is planned; BoardDoesNotFit,
+    MachineLimit when the board at hand is too small, or a limit of the machine would be crossed;
+    LogbookError when machine or sheet aren't there.
     """
     one = replace(wish, split=False)
     return plan_boards(book, machine, sheet, operation, one, when=when, files=files)[0]
@@ -238,20 +150,8 @@ def plan_boards(
 ) -> tuple[Planned, ...]:
     """Plan the next round of a pair on one board, or split over several, and store them.
 
-    Parameters
-    ----------
-    book, machine, sheet, operation, wish, when, files
-        As for ``plan_board``; ``wish.split`` says whether several boards may be used.
-
-    Returns
-    -------
-    tuple of Planned
-        The boards of one round; they are stored when the files of all could be made.
-
-    Raises
-    ------
-    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError
-        As for ``plan_board``.
+    Raises RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError as for
+    ``plan_board``.
     """
     planned = propose_boards(book, machine, sheet, operation, wish, files=files)
     for one in planned:
@@ -309,26 +209,7 @@ def plan_focus_board(
 ) -> FocusBoard:
     """Plan a focus board of a pair; nothing is stored: its result is the height you set.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet
-        Names of the pair; None: the only one.
-    heights_mm
-        Focus heights against the usual one [mm]; None: the usual ladder.
-    offcut_mm
-        Width and height of the piece at hand [mm].
-
-    Returns
-    -------
-    FocusBoard
-        The board.
-
-    Raises
-    ------
-    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, LogbookError
-        As for ``plan_board``.
+    Raises RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, LogbookError as for ``plan_board``.
     """
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, "line_mark")

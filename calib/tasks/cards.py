@@ -34,22 +34,7 @@ def settled_of_pair(
 ) -> tuple[KeptSetting, ...]:
     """Look up the settings that were settled on for a sheet and machine.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet
-        Names of the pair; None: the only one.
-
-    Returns
-    -------
-    tuple of KeptSetting
-        One for each operation that has one, with why it isn't current.
-
-    Raises
-    ------
-    LogbookError
-        When nothing was settled, or machine or sheet aren't there.
+    Raises LogbookError when nothing was settled, or machine or sheet aren't there.
     """
     of_machine, of_sheet = find_pair(book, machine, sheet)
     found = kept_settings(book, of_machine.name, of_sheet.name)
@@ -66,26 +51,8 @@ def sheet_card_of_pair(
 ) -> SheetCard:
     """Gather what stands on the card of a sheet and machine.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet
-        Names of the pair; None: the only one.
-    when
-        Today; decides what is due for a check.
-
-    Returns
-    -------
-    SheetCard
-        Plain data; its margins are those of today's burns.
-
-    Raises
-    ------
-    LogbookError
-        When nothing was settled, or machine or sheet aren't there.
-    RefusedMaterial, DeclarationNeeded
-        When the sheet may not be burnt.
+    Raises LogbookError when nothing was settled, or machine or sheet aren't there; RefusedMaterial,
+    DeclarationNeeded when the sheet may not be burnt.
     """
     of_machine, of_sheet = find_pair(book, machine, sheet)
     settled = settled_of_pair(book, of_machine.name, of_sheet.name)
@@ -112,20 +79,7 @@ def sheet_card_of_pair(
 
 
 def sheet_card_files(card: SheetCard, *, paper: str = "a4") -> Files:
-    """Make the card as a file.
-
-    Parameters
-    ----------
-    card
-        From ``sheet_card_of_pair``.
-    paper
-        ``a4`` or ``letter``.
-
-    Returns
-    -------
-    mapping of str to bytes
-        One PDF, named after sheet and machine.
-    """
+    """Make the card as a file."""
     name = f"card-{_slug(card.sheet.name)}-on-{_slug(card.machine.name)}.pdf"
     return {name: sheet_card(card, paper=paper)}
 
@@ -227,19 +181,6 @@ def _watch(entry: Settled) -> list[str]:
 
 def most_misses(chance: float, whole: int) -> int:
     """How many of some parts may fail before a stated chance has to be doubted.
-
-    Parameters
-    ----------
-    chance
-        Stated chance that one part comes out right.
-    whole
-        How many parts are looked at.
-
-    Returns
-    -------
-    int
-        Least number that is exceeded in fewer than 1 of 100 cases while the chance holds
-        (binomial).
 
     Examples
     --------

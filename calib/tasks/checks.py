@@ -32,25 +32,14 @@ STRIP_NOTE = "A check strip: it shows whether the machine still does what the lo
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StripRecord:
-    """All check strips of a sheet and machine, and what they say.
+    """All check strips of a sheet and machine, and what they say."""
 
-    Parameters
-    ----------
-    machine, sheet
-        Names of the pair.
-    boards
-        Codes of the strips, the oldest first.
-    days
-        When each was planned, as a date.
-    check
-        What they say.
-    """
-
+    # machine, sheet: Names of the pair
     machine: str
     sheet: str
-    boards: tuple[str, ...]
-    days: tuple[str, ...]
-    check: MachineCheck
+    boards: tuple[str, ...]  # Codes of the strips, the oldest first
+    days: tuple[str, ...]  # When each was planned, as a date
+    check: MachineCheck  # What they say
 
 
 def plan_strip(
@@ -64,30 +53,9 @@ def plan_strip(
 ) -> Planned:
     """Plan a check strip on a sheet that is well known, and store it.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet
-        Names of the pair; None: the only one.
-    wish
-        How many burns, on which piece.
-    when
-        When it is planned.
-    files
-        How its files are wanted; None: not now.
-
-    Returns
-    -------
-    Planned
-        The board.
-
-    Raises
-    ------
-    NotEnoughEvidence
-        When the sheet isn't known well enough to check a machine with.
-    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError
-        As for ``plan_board``.
+    Raises NotEnoughEvidence when the sheet isn't known well enough to check a machine with;
+    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError as for
+    ``plan_board``.
     """
     of_machine, of_sheet = find_pair(book, machine, sheet)
     region = reference_region(book, of_machine, of_sheet)
@@ -98,22 +66,8 @@ def plan_strip(
 def check_machine(book: Book, machine: str | None, sheet: str | None) -> StripRecord:
     """Say what all check strips of a sheet tell of its machine.
 
-    Parameters
-    ----------
-    book, machine, sheet
-        As for ``plan_strip``.
-
-    Returns
-    -------
-    StripRecord
-        The strips and the verdict.
-
-    Raises
-    ------
-    NotEnoughEvidence
-        When no strip was taken down, or the sheet isn't known well enough.
-    LogbookError
-        When machine or sheet aren't there.
+    Raises NotEnoughEvidence when no strip was taken down, or the sheet isn't known well enough;
+    LogbookError when machine or sheet aren't there.
     """
     of_machine, of_sheet = find_pair(book, machine, sheet)
     region = reference_region(book, of_machine, of_sheet)
@@ -130,26 +84,7 @@ def check_machine(book: Book, machine: str | None, sheet: str | None) -> StripRe
 def sheet_or_machine(book: Book, machine: str | None, sheet: str, reference: str) -> Cause:
     """Tell a sheet that needs more from a machine that gives less.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine
-        Name of the machine; None: the only one.
-    sheet
-        The sheet whose parts hang; the burns of its current lot count as burnt now.
-    reference
-        A sheet with check strips; the newest two count as burnt now.
-
-    Returns
-    -------
-    Cause
-        The verdict.
-
-    Raises
-    ------
-    NotEnoughEvidence, LogbookError
-        As for ``judge_lot`` and ``check_machine``.
+    Raises NotEnoughEvidence, LogbookError as for ``judge_lot`` and ``check_machine``.
     """
     of_machine, of_reference = find_pair(book, machine, reference)
     suspect = old_lots(book, of_machine.name, sheet)
@@ -162,22 +97,7 @@ def sheet_or_machine(book: Book, machine: str | None, sheet: str, reference: str
 def strip_chart(record: StripRecord, names: Sequence[str]) -> Files:
     """Draw the control chart of check strips.
 
-    Parameters
-    ----------
-    record
-        From ``check_machine``.
-    names
-        Names of files that end in .png or .svg.
-
-    Returns
-    -------
-    mapping of str to bytes
-        One picture per name; the same strips give the same bytes.
-
-    Raises
-    ------
-    InvalidRecord
-        When a name ends otherwise.
+    Raises InvalidRecord when a name ends otherwise.
     """
     if not names:
         return {}
@@ -203,22 +123,7 @@ def strip_chart(record: StripRecord, names: Sequence[str]) -> Files:
 def reference_region(book: Book, machine: Machine, sheet: Sheet) -> Region:
     """What was known of a sheet from its boards; jobs and check strips are left out.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet
-        The pair.
-
-    Returns
-    -------
-    Region
-        Of cuts, with the edge bracketed.
-
-    Raises
-    ------
-    NotEnoughEvidence
-        When no edge was found yet.
+    Raises NotEnoughEvidence when no edge was found yet.
     """
     check_hazard(sheet, machine, "cut")
     strips = [grid.board_id for grid, _ in _strips(book, machine, sheet)]

@@ -22,41 +22,16 @@ from calib.tasks.kerfs import kerf_at
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CombTaken:
-    """What was taken down of a comb so far.
+    """What was taken down of a comb so far."""
 
-    Parameters
-    ----------
-    board_id
-        Code of the comb.
-    readings
-        One for each slot or tongue that was tried or measured.
-    stock_mm
-        Thickness of the stock, as often as it was measured [mm].
-    caliper
-        What was measured with.
-    """
-
-    board_id: str
-    readings: tuple[FitReading, ...] = ()
-    stock_mm: tuple[float, ...] = ()
-    caliper: Caliper = dataclasses.field(default_factory=Caliper)
+    board_id: str  # Code of the comb
+    readings: tuple[FitReading, ...] = ()  # One for each slot or tongue that was tried or measured
+    stock_mm: tuple[float, ...] = ()  # Thickness of the stock, as often as it was measured [mm]
+    caliper: Caliper = dataclasses.field(default_factory=Caliper)  # What was measured with
 
 
 def comb_taken(book: Book, board: CombBoard) -> CombTaken:
-    """Look up what was taken down of a comb.
-
-    Parameters
-    ----------
-    book
-        The logbook.
-    board
-        The comb.
-
-    Returns
-    -------
-    CombTaken
-        Empty when nothing was.
-    """
+    """Look up what was taken down of a comb."""
     kept = book.kept("comb_readings", label=board.board_id)
     if not kept:
         return CombTaken(board_id=board.board_id)
@@ -81,32 +56,8 @@ def take_down_comb(
 ) -> CombTaken:
     """Take down what was felt and measured on a comb; what is given replaces what was there.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    code
-        Code of the comb, or ``last``.
-    readings
-        Of some slots and tongues; a feel or a width that isn't given stays as it was.
-    when
-        When it was read.
-    stock_mm
-        Thickness of the stock, as often as it was measured [mm]; empty: as before.
-    caliper
-        What was measured with; None: as before.
-
-    Returns
-    -------
-    CombTaken
-        Everything so far.
-
-    Raises
-    ------
-    LogbookError
-        When there is no such comb.
-    InvalidRecord
-        When a reading isn't of this comb, or can't be right; nothing is stored then.
+    Raises LogbookError when there is no such comb; InvalidRecord when a reading isn't of this comb,
+    or can't be right; nothing is stored then.
     """
     board = find_comb(book, code)
     before = comb_taken(book, board)
@@ -149,24 +100,8 @@ def _joined(before: FitReading | None, now: FitReading) -> FitReading:
 def joint_of_comb(book: Book, code: str) -> tuple[CombBoard, Joint]:
     """Read a comb: kerf, snug slot, and what to draw for press fit, glue fit and inlay.
 
-    Parameters
-    ----------
-    book
-        The logbook; kerf from measured coupons is used too.
-    code
-        Code of the comb, or ``last``.
-
-    Returns
-    -------
-    board, joint : CombBoard, Joint
-        The comb and what it tells.
-
-    Raises
-    ------
-    LogbookError
-        When there is no such comb.
-    NotEnoughEvidence
-        When nothing was felt or measured.
+    Raises LogbookError when there is no such comb; NotEnoughEvidence when nothing was felt or
+    measured.
     """
     board = find_comb(book, code)
     return board, _joint(book, board, comb_taken(book, board))
@@ -190,22 +125,7 @@ def comb_readings(
 ) -> tuple[FitReading, ...]:
     """Sort what was typed by slot and tongue.
 
-    Parameters
-    ----------
-    felt
-        Lists of codes, by feel.
-    measured
-        Codes with widths [mm], by face.
-
-    Returns
-    -------
-    tuple of FitReading
-        One for each code.
-
-    Raises
-    ------
-    InvalidRecord
-        When a code is given two feels.
+    Raises InvalidRecord when a code is given two feels.
     """
     feels: dict[str, Feel] = {}
     for feel, lists in felt.items():

@@ -35,51 +35,29 @@ _NUMBERS = ("stock_mm", "step_mm", "slots", "tongues", "kerf_mm")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CombWish:
-    """What a comb board is to be.
+    """What a comb board is to be."""
 
-    Parameters
-    ----------
-    stock_mm
-        Thickness of the stock that is tried in the slots [mm]; None: the sheet's own.
-    setting
-        At which it is cut; None: the one that was settled on.
-    step_mm, slots, tongues
-        From one width to the next [mm], and how many.
-    kerf_mm
-        Kerf that the ladders lie round [mm]; None: from measured coupons, else a guess.
-    offcut_mm
-        Width and height at hand [mm]; None: as small as needed.
-    paper
-        ``a4`` or ``letter``, for the record sheet.
-    """
-
+    # Thickness of the stock that is tried in the slots [mm]; None: the sheet's own
     stock_mm: float | None = None
-    setting: Setting | None = None
+    setting: Setting | None = None  # At which it is cut; None: the one that was settled on
+    # step_mm, slots, tongues: From one width to the next [mm], and how many
     step_mm: float = 0.05
     slots: int = 9
     tongues: int = 9
+    # Kerf that the ladders lie round [mm]; None: from measured coupons, else a guess
     kerf_mm: float | None = None
+    # Width and height at hand [mm]; None: as small as needed
     offcut_mm: tuple[float, float] | None = None
-    paper: str = "a4"
+    paper: str = "a4"  # ``a4`` or ``letter``, for the record sheet
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedComb:
-    """A comb board with its files.
+    """A comb board with its files."""
 
-    Parameters
-    ----------
-    board
-        The comb.
-    files
-        Names and contents.
-    time_s
-        How long it burns [s].
-    """
-
-    board: CombBoard
-    files: Files
-    time_s: float
+    board: CombBoard  # The comb
+    files: Files  # Names and contents
+    time_s: float  # How long it burns [s]
 
 
 def plan_comb_board(
@@ -87,30 +65,9 @@ def plan_comb_board(
 ) -> PlannedComb:
     """Plan a comb board of a pair and keep it.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet
-        Names of the pair; None: the only one.
-    wish
-        What it is to be.
-    when
-        When it was planned.
-
-    Returns
-    -------
-    PlannedComb
-        The comb and its files.
-
-    Raises
-    ------
-    NotEnoughEvidence
-        When no cut was settled on and no setting given.
-    RefusedMaterial, DeclarationNeeded
-        When the sheet may not be burnt.
-    InvalidRecord, MachineLimit, BoardDoesNotFit
-        As for ``plan_comb``.
+    Raises NotEnoughEvidence when no cut was settled on and no setting given; RefusedMaterial,
+    DeclarationNeeded when the sheet may not be burnt; InvalidRecord, MachineLimit, BoardDoesNotFit
+    as for ``plan_comb``.
     """
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, "cut")
@@ -172,20 +129,7 @@ def _settled(book: Book, machine: Machine, sheet: Sheet) -> KeptSetting:
 
 
 def comb_board_files(board: CombBoard, paper: str = "a4") -> Files:
-    """Make all files of a comb board; their names begin with its code.
-
-    Parameters
-    ----------
-    board
-        The comb.
-    paper
-        ``a4`` or ``letter``.
-
-    Returns
-    -------
-    mapping of str to bytes
-        Drawing and record sheet; programs too when the machine can have them.
-    """
+    """Make all files of a comb board; their names begin with its code."""
     name = board.board_id
     files = {
         f"{name}-comb.svg": comb_svg(board).encode(),
@@ -198,18 +142,7 @@ def comb_board_files(board: CombBoard, paper: str = "a4") -> Files:
 
 
 def comb_time_s(board: CombBoard) -> float:
-    """Predict how long a comb board burns.
-
-    Parameters
-    ----------
-    board
-        The comb.
-
-    Returns
-    -------
-    float
-        Time of all moves, start-up not counted [s].
-    """
+    """Predict how long a comb board burns."""
     codes = [stroke for stroke in board.strokes if stroke.kind == "label"]
     parts = [stroke for stroke in board.strokes if stroke.kind == "cut"]
     job = Job(
@@ -236,22 +169,7 @@ def _as_strokes(strokes: Sequence[Stroke]) -> Strokes:
 def find_comb(book: Book, code: str) -> CombBoard:
     """Look a comb board up by its code, whatever its case; ``last`` is the one planned last.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    code
-        Its code.
-
-    Returns
-    -------
-    CombBoard
-        As it was planned.
-
-    Raises
-    ------
-    LogbookError
-        When there is none.
+    Raises LogbookError when there is none.
     """
     every = book.kept("comb")
     wanted = code.strip()

@@ -18,20 +18,7 @@ from calib.tasks.keeping import find_machine
 def costs_of(book: Book) -> Costs:
     """Look up what things cost; what was never said is a guess, and ``guessed`` names it.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-
-    Returns
-    -------
-    Costs
-        As taken down last.
-
-    Raises
-    ------
-    LogbookError
-        When what was taken down can't be read, as it came with another logbook.
+    Raises LogbookError when what was taken down can't be read, as it came with another logbook.
     """
     kept = book.kept("costs")
     if not kept:
@@ -47,26 +34,7 @@ def costs_of(book: Book) -> Costs:
 def take_down_costs(book: Book, *, when: datetime, note: str = "", **changed: Any) -> Costs:
     """Take down what things cost; what isn't given stays as it was.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    when
-        Since when it is so.
-    note
-        The user's own words.
-    **changed
-        Fields of ``calib.Costs``.
-
-    Returns
-    -------
-    Costs
-        As they are now.
-
-    Raises
-    ------
-    InvalidRecord
-        When one can't be; nothing is stored then.
+    Raises InvalidRecord when one can't be; nothing is stored then.
     """
     costs = dataclasses.replace(_costs_to_change(book, changed), **changed)
     said = {
@@ -91,22 +59,7 @@ def _costs_to_change(book: Book, changed: Mapping[str, Any]) -> Costs:
 def time_ratio(book: Book, machine: str | None) -> TimeRatio | None:
     """How much longer jobs take on a machine than calculated, by its stopwatch.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine
-        Its name; None: the only one.
-
-    Returns
-    -------
-    TimeRatio or None
-        None when no job was timed.
-
-    Raises
-    ------
-    LogbookError
-        When the machine isn't there, or a timed job can't be read.
+    Raises LogbookError when the machine isn't there, or a timed job can't be read.
     """
     name = find_machine(book, machine).name
     # A job that was timed again counts once, with its newest time.
@@ -131,32 +84,8 @@ def take_down_time(
 ) -> TimeRatio:
     """Take down how long a job took on a machine; two jobs suffice to start.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine
-        Its name; None: the only one.
-    times_s
-        Calculated and measured, both without start-up [s].
-    when
-        When it was measured.
-    label
-        Which job it was; the same label again replaces it. Empty: the time of ``when``.
-    note
-        The user's own words.
-
-    Returns
-    -------
-    TimeRatio
-        By all timed jobs of the machine.
-
-    Raises
-    ------
-    InvalidRecord
-        When a time isn't above 0, or so far from the other that a slip is likelier.
-    LogbookError
-        When the machine isn't there.
+    Raises InvalidRecord when a time isn't above 0, or so far from the other that a slip is
+    likelier; LogbookError when the machine isn't there.
     """
     calculated, measured = times_s
     calibrate_time([times_s])

@@ -45,49 +45,23 @@ _MOST = 1e9
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Definition:
-    """A ready-made grid as its file says it.
+    """A ready-made grid as its file says it."""
 
-    Parameters
-    ----------
-    title, for_whom
-        What it is, and who can use it.
-    assumes
-        What must be so for it to fit, in sentences.
-    keep_files
-        True when its files are kept beside it.
-    machine, sheet
-        For whom it is planned.
-    board
-        What is planned: the fields of the table ``[board]``.
-    """
-
+    # title, for_whom: What it is, and who can use it
     title: str
     for_whom: str
-    assumes: tuple[str, ...]
-    keep_files: bool
+    assumes: tuple[str, ...]  # What must be so for it to fit, in sentences
+    keep_files: bool  # True when its files are kept beside it
+    # machine, sheet: For whom it is planned
     machine: Machine
     sheet: Sheet
-    board: Mapping[str, Any]
+    board: Mapping[str, Any]  # What is planned: the fields of the table ``[board]``
 
 
 def read_definition(text: str) -> Definition:
     """Read the definition of a ready-made grid.
 
-    Parameters
-    ----------
-    text
-        TOML with ``title``, ``for_whom``, ``assumes``, ``keep_files`` and the tables ``[machine]``,
-        ``[sheet]`` and ``[board]``, whose keys are names of fields with their units.
-
-    Returns
-    -------
-    Definition
-        Checked: its records can be made.
-
-    Raises
-    ------
-    BadFile
-        When it isn't TOML, or a key is missing, unknown or holds what it may not hold.
+    Raises BadFile when it isn't TOML, or a key is missing, unknown or holds what it may not hold.
     """
     try:
         data = tomllib.loads(text)
@@ -168,20 +142,8 @@ def _record(kind: type[Any], where: str, given: Mapping[str, Any]) -> Any:
 def ready_made_grid(definition: Definition) -> Grid:
     """Plan the board of a definition.
 
-    Parameters
-    ----------
-    definition
-        From ``read_definition``.
-
-    Returns
-    -------
-    Grid
-        The same definition gives the same board.
-
-    Raises
-    ------
-    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, InvalidRecord
-        As for ``plan_grid``.
+    Raises RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, InvalidRecord as for
+    ``plan_grid``.
     """
     wish = dict(definition.board)
     powers, speeds = wish.pop("powers_pct", ()), wish.pop("speeds_mm_s", ())

@@ -32,28 +32,18 @@ from calib.tasks.pooling import pool_of_book
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ElsewhereWish:
-    """Where a sheet is to be carried over to, and what is asked of it there.
+    """Where a sheet is to be carried over to, and what is asked of it there."""
 
-    Parameters
-    ----------
-    to_machine
-        A machine of the logbook; None: somebody's, of which only the watts are known.
-    rated_w
-        Its rated power where it isn't in the logbook [W].
-    reliability, mark
-        What the starting point should meet: chance of a coupon to drop; grade of a mark.
-    offcut_mm
-        Width and height of the board at hand [mm]; None: as large as needed.
-    seed
-        Shuffles the places.
-    """
-
+    # A machine of the logbook; None: somebody's, of which only the watts are known
     to_machine: str | None = None
-    rated_w: float | None = None
+    rated_w: float | None = None  # Its rated power where it isn't in the logbook [W]
+    # reliability, mark: What the starting point should meet: chance of a coupon to drop; grade of a
+    # mark
     reliability: float = USUAL_RELIABILITY
     mark: int = 2
+    # Width and height of the board at hand [mm]; None: as large as needed
     offcut_mm: tuple[float, float] | None = None
-    seed: int = 0
+    seed: int = 0  # Shuffles the places
 
     def __post_init__(self) -> None:
         if (self.to_machine is None) == (self.rated_w is None):
@@ -65,17 +55,10 @@ class ElsewhereWish:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CarriedOver:
-    """A starting point elsewhere, and the board that confirms it.
+    """A starting point elsewhere, and the board that confirms it."""
 
-    Parameters
-    ----------
-    start
-        Where to begin, its interval, and the burns that confirm it.
-    planned
-        The board as it was stored; None for a machine that isn't in the logbook.
-    """
-
-    start: StartingPoint
+    start: StartingPoint  # Where to begin, its interval, and the burns that confirm it
+    # The board as it was stored; None for a machine that isn't in the logbook
     planned: Planned | None
 
 
@@ -91,32 +74,9 @@ def carry_over(
 ) -> CarriedOver:
     """Say where to begin with a sheet on another machine, and plan the burns that confirm it.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet
-        Names of the pair that is known; None: the only one.
-    operation
-        ``cut``, ``line_mark`` or ``area_mark``.
-    wish
-        Where to, and what for.
-    when
-        When it is planned.
-    files
-        How the board's files are wanted; None: not now.
-
-    Returns
-    -------
-    CarriedOver
-        The starting point; on a machine of the logbook its board is stored.
-
-    Raises
-    ------
-    InvalidRecord
-        When it was burnt there already, or the two aren't the same kind of laser.
-    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError
-        As for ``plan_board``.
+    Raises InvalidRecord when it was burnt there already, or the two aren't the same kind of laser;
+    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError as for
+    ``plan_board``.
     """
     region = region_of_pair(book, machine, sheet, operation)
     there = _target(book, region, wish)
@@ -169,24 +129,8 @@ def table_of_wattages(
 ) -> WattageTable:
     """Make the table of starting points over wattages, to hand to other people.
 
-    Parameters
-    ----------
-    book, machine, sheet, operation
-        As for ``carry_over``.
-    wattages
-        Rated powers [W].
-
-    Returns
-    -------
-    WattageTable
-        One row for each.
-
-    Raises
-    ------
-    InvalidRecord
-        When nothing was burnt, or no wattage is given.
-    RefusedMaterial, DeclarationNeeded, LogbookError
-        As for ``region_of_pair``.
+    Raises InvalidRecord when nothing was burnt, or no wattage is given; RefusedMaterial,
+    DeclarationNeeded, LogbookError as for ``region_of_pair``.
     """
     region = region_of_pair(book, machine, sheet, operation)
     pool = pool_of_book(book, region.machine, region.sheet, operation)
@@ -194,20 +138,7 @@ def table_of_wattages(
 
 
 def wattage_files(table: WattageTable, *, paper: str = "a4") -> Files:
-    """Make the table as files.
-
-    Parameters
-    ----------
-    table
-        From ``table_of_wattages``.
-    paper
-        ``a4`` or ``letter``.
-
-    Returns
-    -------
-    mapping of str to bytes
-        Text, CSV and a one-page PDF, named after the sheet.
-    """
+    """Make the table as files."""
     slug = re.sub(r"\W+", "-", table.sheet.name.strip().casefold())[:60].strip("-") or "unnamed"
     name = f"wattages-{slug}-{table.operation_words.replace(' ', '-')}"
     return {

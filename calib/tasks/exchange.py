@@ -22,25 +22,7 @@ from calib.tasks.files import write_folder
 def export_book(book: Book, file: Path) -> Path:
     """Write a logbook into a file.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    file
-        ``.json`` for everything, to be taken into another logbook; ``.csv`` for a table of all
-        burns that count.
-
-    Returns
-    -------
-    Path
-        The file.
-
-    Raises
-    ------
-    InvalidRecord
-        When the file's name ends otherwise.
-    CalibError
-        When it can't be written.
+    Raises InvalidRecord when the file's name ends otherwise; CalibError when it can't be written.
     """
     kind = file.suffix.lower()
     if kind not in (".json", ".csv"):
@@ -59,30 +41,8 @@ def import_book(
 ) -> ImportReport:
     """Take another logbook's file in, all or nothing.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    content
-        The file, as ``export_book`` writes it with ``.json``.
-    when
-        When it is taken in.
-    answers
-        What the user decided on earlier questions, by their keys.
-    look
-        True only looks and stores nothing.
-
-    Returns
-    -------
-    ImportReport
-        What was added, and what must be decided.
-
-    Raises
-    ------
-    BadFile
-        When it is no logbook's file; nothing is stored then.
-    LogbookError
-        When an answer isn't possible.
+    Raises BadFile when it is no logbook's file; nothing is stored then; LogbookError when an answer
+    isn't possible.
     """
     try:
         text = content.decode("utf-8-sig")

@@ -36,22 +36,14 @@ _MOST_BYTES: dict[GivenKind, int] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FileWish:
-    """How the files of a board are wanted.
+    """How the files of a board are wanted."""
 
-    Parameters
-    ----------
-    paper
-        ``a4`` or ``letter``, for the record sheet.
-    one_file_per_setting
-        True also gives one drawing and one program per setting, for software that can't tell
-        colours apart.
-    address
-        Where boards of this logbook are found, such as a page's address up to the board's code,
-        which is added; empty: the command that shows the board.
-    """
-
-    paper: str = "a4"
+    paper: str = "a4"  # ``a4`` or ``letter``, for the record sheet
+    # True also gives one drawing and one program per setting, for software that can't tell colours
+    # apart
     one_file_per_setting: bool = False
+    # Where boards of this logbook are found, such as a page's address up to the board's code, which
+    # is added; empty: the command that shows the board
     address: str = ""
 
     def address_of(self, board_id: str) -> str:
@@ -65,23 +57,8 @@ _USUAL = FileWish()
 def board_files(grid: Grid, wish: FileWish = _USUAL) -> Files:
     """Make all files of a board; their names begin with its code.
 
-    Parameters
-    ----------
-    grid
-        The board.
-    wish
-        How they are wanted.
-
-    Returns
-    -------
-    mapping of str to bytes
-        Drawing, record sheet, plan and empty result file; programs too when the machine record
-        says what full power is called.
-
-    Raises
-    ------
-    RefusedMaterial, DeclarationNeeded, MachineLimit, BoardDoesNotFit
-        When the board may not or can't be burnt, or doesn't fit the record sheet.
+    Raises RefusedMaterial, DeclarationNeeded, MachineLimit, BoardDoesNotFit when the board may not
+    or can't be burnt, or doesn't fit the record sheet.
     """
     check_hazard(grid.sheet, grid.machine, grid.operation)
     name = grid.board_id
@@ -109,22 +86,8 @@ def _named(name: str, parts: Mapping[str, str], suffix: str) -> dict[str, bytes]
 def resume_files(grid: Grid, cell: str) -> Files:
     """Make the program that goes on with a stopped board.
 
-    Parameters
-    ----------
-    grid
-        The board.
-    cell
-        Code of the cell to begin with.
-
-    Returns
-    -------
-    mapping of str to bytes
-        One program.
-
-    Raises
-    ------
-    MachineLimit, InvalidRecord
-        When the machine can't have a program, or the board has no such cell.
+    Raises MachineLimit, InvalidRecord when the machine can't have a program, or the board has no
+    such cell.
     """
     label = cell.strip().upper()
     program = grid_program(grid, from_cell=label)
@@ -134,20 +97,7 @@ def resume_files(grid: Grid, cell: str) -> Files:
 def focus_files(board: FocusBoard) -> Files:
     """Make the drawing of a focus board, and its program when the machine can have one.
 
-    Parameters
-    ----------
-    board
-        From ``calib.grid.focus.plan_focus``.
-
-    Returns
-    -------
-    mapping of str to bytes
-        One or two files.
-
-    Raises
-    ------
-    RefusedMaterial, DeclarationNeeded
-        When the sheet may not be burnt.
+    Raises RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
     """
     files = {"focus.svg": focus_svg(board).encode()}
     if board.machine.power_word_full is not None:
@@ -158,22 +108,7 @@ def focus_files(board: FocusBoard) -> Files:
 def given_file(file: Path, kind: GivenKind) -> bytes:
     """Read a file that was named, which may be a device without an end.
 
-    Parameters
-    ----------
-    file
-        Its path.
-    kind
-        What it is to be.
-
-    Returns
-    -------
-    bytes
-        At most one byte more than such a file may have; who takes them says what is too large.
-
-    Raises
-    ------
-    BadFile
-        When it can't be read.
+    Raises BadFile when it can't be read.
     """
     try:
         with file.open("rb") as source:
@@ -187,15 +122,7 @@ def given_file(file: Path, kind: GivenKind) -> bytes:
 def check_folder(folder: Path | None) -> None:
     """Check that a folder can be written or made, before anything is done for it.
 
-    Parameters
-    ----------
-    folder
-        Where files are to go; None: nowhere.
-
-    Raises
-    ------
-    CalibError
-        When a file stands there, or in the way.
+    Raises CalibError when a file stands there, or in the way.
     """
     with contextlib.suppress(OSError):
         for place in (folder, *folder.parents) if folder else ():
@@ -212,22 +139,7 @@ def write_folder(files: Files, folder: Path) -> tuple[Path, ...]:
 
     A result file in which something was filled in is left as it is.
 
-    Parameters
-    ----------
-    files
-        Names and contents.
-    folder
-        Where to.
-
-    Returns
-    -------
-    tuple of Path
-        The files that are new or were written again; one that was left alone is missing.
-
-    Raises
-    ------
-    CalibError
-        When the folder can't be written.
+    Raises CalibError when the folder can't be written.
     """
     written = []
     try:

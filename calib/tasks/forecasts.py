@@ -13,22 +13,7 @@ _CHAR_FORECASTS = (0, 1, 2, 3)
 
 
 def forecasts(region: Region, grid: Grid, mark: int = 2) -> dict[str, dict[str, float]]:
-    """Forecast what will come out of every cell of a board, before it is burnt.
-
-    Parameters
-    ----------
-    region
-        What was known when the board was planned.
-    grid
-        The board.
-    mark
-        The wanted mark grade.
-
-    Returns
-    -------
-    dict
-        By cell, the chance of each event that the logbook can check later.
-    """
+    """Forecast what will come out of every cell of a board, before it is burnt."""
     # Right to about 0.005: a forecast is compared with many outcomes, never acted upon.
     region = thinned_region(region)
     power = np.array([cell.power_pct for cell in grid.cells])

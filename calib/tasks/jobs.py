@@ -46,32 +46,9 @@ def job_report(
 ) -> JobReport:
     """Say what a drawing means for a pair: time, money, promise, small features.
 
-    Parameters
-    ----------
-    book
-        The logbook: burns, settled settings, costs, timed jobs, kerf.
-    machine, sheet
-        Names of the pair; None: the only one, which the classes alone don't need.
-    drawing
-        The SVG document, or a file opened for reading bytes.
-    wish
-        Operations and settings of its classes.
-
-    Returns
-    -------
-    JobReport
-        Without operations only the classes; without a fitted cut only what needs none.
-
-    Raises
-    ------
-    BadFile
-        When the drawing can't be read.
-    InvalidRecord, MachineLimit
-        When operations or settings don't fit the drawing or the machine.
-    LogbookError
-        When the pair isn't there.
-    RefusedMaterial, DeclarationNeeded
-        When the sheet may not be burnt.
+    Raises BadFile when the drawing can't be read; InvalidRecord, MachineLimit when operations or
+    settings don't fit the drawing or the machine; LogbookError when the pair isn't there;
+    RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
     """
     if not wish.operations and machine is None and sheet is None:
         # The classes are the drawing's own: they need neither machine nor sheet.
@@ -320,30 +297,8 @@ def time_this_job(
 ) -> TimeRatio:
     """Take down what the stopwatch said of a job that was reported.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine
-        Name of the machine; None: the only one.
-    report
-        From ``job_report``, at the setting that was run.
-    measured_s
-        Without start-up [s].
-    when
-        When it was run.
-    label
-        Which job it was; the same label again replaces it.
-
-    Returns
-    -------
-    TimeRatio
-        By all timed jobs of the machine.
-
-    Raises
-    ------
-    InvalidRecord
-        When the job has no calculated time, or the two are so far apart that a slip is likelier.
+    Raises InvalidRecord when the job has no calculated time, or the two are so far apart that a
+    slip is likelier.
     """
     if report.time is None:
         raise InvalidRecord(
@@ -356,24 +311,8 @@ def time_this_job(
 def job_picture(report: JobReport, name: str) -> bytes:
     """Draw what each part of the cost is against the speed.
 
-    Parameters
-    ----------
-    report
-        From ``job_report``.
-    name
-        Of the file; its ending says the format.
-
-    Returns
-    -------
-    bytes
-        The picture.
-
-    Raises
-    ------
-    NotEnoughEvidence
-        When the report has no costs to draw.
-    InvalidRecord
-        When the ending is another than .png or .svg.
+    Raises NotEnoughEvidence when the report has no costs to draw; InvalidRecord when the ending is
+    another than .png or .svg.
     """
     form = picture_format(name)
     if report.cost_curve is None or report.setting is None:

@@ -19,63 +19,27 @@ from calib.tasks.files import Files, given_file
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Kept:
-    """A backup that was made, or put back.
+    """A backup that was made, or put back."""
 
-    Parameters
-    ----------
-    file
-        The backup.
-    rows
-        Rows in it, by table.
-    """
-
-    file: Path
-    rows: dict[str, int]
+    file: Path  # The backup
+    rows: dict[str, int]  # Rows in it, by table
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BackupFile:
-    """A file in the folder of backups.
+    """A file in the folder of backups."""
 
-    Parameters
-    ----------
-    file
-        Where it is.
-    made
-        When it was written.
-    size_bytes
-        Its size.
-    whole
-        True when it opens as a logbook and every page of it is good.
-    """
-
-    file: Path
-    made: datetime
-    size_bytes: int
-    whole: bool
+    file: Path  # Where it is
+    made: datetime  # When it was written
+    size_bytes: int  # Its size
+    whole: bool  # True when it opens as a logbook and every page of it is good
 
 
 def back_up(book: Book, file: Path | None = None, *, when: datetime) -> Kept:
     """Copy a logbook into a new file, and open the copy to see that nothing is missing.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    file
-        The backup; None: by date, in the folder ``backups`` beside the logbook.
-    when
-        When it is made.
-
-    Returns
-    -------
-    Kept
-        The file, and what is in it.
-
-    Raises
-    ------
-    LogbookError
-        When it can't be written or isn't whole, or no file was named for a book on a server.
+    Raises LogbookError when it can't be written or isn't whole, or no file was named for a book on
+    a server.
     """
     if file is None and book.path is None:
         raise LogbookError(
@@ -88,22 +52,7 @@ def back_up(book: Book, file: Path | None = None, *, when: datetime) -> Kept:
 def put_back(file: str, place: str | None = None) -> Kept:
     """Put a backup in the place of a logbook; what was there, damaged or not, is kept beside it.
 
-    Parameters
-    ----------
-    file
-        The backup, or ``last``: the newest good one of the folder ``backups``.
-    place
-        Path or URL of the logbook; None: the user's data folder.
-
-    Returns
-    -------
-    Kept
-        The backup, and what is in it.
-
-    Raises
-    ------
-    LogbookError
-        When the backup isn't whole, or there is none; nothing is changed then.
+    Raises LogbookError when the backup isn't whole, or there is none; nothing is changed then.
     """
     source = Path(file)
     if file.casefold() == LAST:
@@ -119,18 +68,7 @@ def put_back(file: str, place: str | None = None) -> Kept:
 
 
 def list_backups(place: str | None = None) -> tuple[BackupFile, ...]:
-    """Look at the backups beside a logbook; the logbook itself isn't opened.
-
-    Parameters
-    ----------
-    place
-        Path or URL of the logbook; None: the user's data folder.
-
-    Returns
-    -------
-    tuple of BackupFile
-        Newest first; empty for a logbook on a server.
-    """
+    """Look at the backups beside a logbook; the logbook itself isn't opened."""
     path = find_place(place).path
     files = () if path is None else backups_of(path)
     return tuple(
@@ -147,22 +85,7 @@ def list_backups(place: str | None = None) -> tuple[BackupFile, ...]:
 def find_machine(book: Book, name: str | None = None) -> Machine:
     """Look a machine up; where there is only one, it needn't be named.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    name
-        Its name; None: the only one.
-
-    Returns
-    -------
-    Machine
-        As it is set up now.
-
-    Raises
-    ------
-    LogbookError
-        When there is none, or more than one to choose from.
+    Raises LogbookError when there is none, or more than one to choose from.
     """
     if name is None:
         names = [machine.name for machine in book.machines()]
@@ -177,28 +100,8 @@ def find_machine(book: Book, name: str | None = None) -> Machine:
 def attach(book: Book, grid: Grid, file: Path, *, cell: str = "", when: datetime) -> Photograph:
     """Keep a photograph of a board, or of one of its cells.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    grid
-        The board, from ``find_board``.
-    file
-        The picture: PNG, JPEG or WebP, at most 10 MiB.
-    cell
-        Code of the cell; empty for the whole board.
-    when
-        When it is attached.
-
-    Returns
-    -------
-    Photograph
-        What was kept.
-
-    Raises
-    ------
-    BadFile, InvalidRecord
-        When it can't be read or isn't such a picture, or there is no such cell.
+    Raises BadFile, InvalidRecord when it can't be read or isn't such a picture, or there is no such
+    cell.
     """
     label = cell.strip().upper()
     content = given_file(file, "photograph")
@@ -215,20 +118,7 @@ _ENDS = {
 
 
 def photograph_files(book: Book, grid: Grid) -> Files:
-    """Read all photographs of a board.
-
-    Parameters
-    ----------
-    book
-        The logbook.
-    grid
-        The board, from ``find_board``.
-
-    Returns
-    -------
-    mapping of str to bytes
-        Their names begin with the board's code, a number and the cell's code.
-    """
+    """Read all photographs of a board."""
     return dict(_named(book, grid))
 
 
@@ -249,19 +139,6 @@ def _usable(filename: str) -> str:
 def look_over(book: Book) -> Check:
     """Look at every page and reference of a logbook, and at every row against its newest backup.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-
-    Returns
-    -------
-    Check
-        What is in it, and what it was compared with.
-
-    Raises
-    ------
-    LogbookError
-        When something was spoilt; it names the backup to be put back.
+    Raises LogbookError when something was spoilt; it names the backup to be put back.
     """
     return check_book(book)

@@ -18,22 +18,7 @@ _MOST_BOARDS = 1000
 def kerf_points(
     book: Book, machine: str, sheet: str, caliper: Caliper | None = None
 ) -> tuple[KerfPoint, ...]:
-    """Kerf of each setting of which coupons were measured, over all boards of a pair.
-
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet
-        Names of the pair.
-    caliper
-        What was measured with; None: a usual one.
-
-    Returns
-    -------
-    tuple of KerfPoint
-        From little to much line energy; empty when nothing was measured.
-    """
+    """Kerf of each setting of which coupons were measured, over all boards of a pair."""
     found: list[KerfPoint] = []
     page = book.boards(Filters(machine=machine, sheet=sheet, operation="cut"), limit=_MOST_BOARDS)
     for entry in page.entries:
@@ -48,18 +33,7 @@ def kerf_points(
 def kerf_law_of_pair(
     book: Book, machine: str, sheet: str, caliper: Caliper | None = None
 ) -> KerfLaw | None:
-    """Kerf against line energy on a pair.
-
-    Parameters
-    ----------
-    book, machine, sheet, caliper
-        As for ``kerf_points``.
-
-    Returns
-    -------
-    KerfLaw or None
-        None while no coupon was measured.
-    """
+    """Kerf against line energy on a pair."""
     points = kerf_points(book, machine, sheet, caliper)
     return kerf_by_energy(points, caliper=caliper) if points else None
 
@@ -74,26 +48,7 @@ def learn_kerf(
 ) -> tuple[KerfLaw, tuple[KerfPoint, ...]]:
     """Work out the kerf against line energy from all measured coupons, and keep it with the pair.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet
-        Names of the pair; None: the only one.
-    when
-        When it was worked out.
-    caliper
-        What was measured with; None: a usual one.
-
-    Returns
-    -------
-    law, points : KerfLaw, tuple of KerfPoint
-        The law, and the kerf of each setting.
-
-    Raises
-    ------
-    NotEnoughEvidence
-        When no coupon was measured.
+    Raises NotEnoughEvidence when no coupon was measured.
     """
     of_machine, of_sheet = find_pair(book, machine, sheet)
     pair = (of_machine.name, of_sheet.name)
@@ -113,21 +68,6 @@ def learn_kerf(
 
 
 def kerf_at(book: Book, machine: Machine, sheet: str, setting: Setting) -> Estimate | None:
-    """Kerf at a setting, from coupons where some were measured.
-
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet
-        The pair.
-    setting
-        At which it is wanted.
-
-    Returns
-    -------
-    Estimate or None
-        None while nothing was measured.
-    """
+    """Kerf at a setting, from coupons where some were measured."""
     law = kerf_law_of_pair(book, machine.name, sheet)
     return None if law is None else law.at_setting(machine, setting)

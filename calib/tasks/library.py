@@ -43,22 +43,6 @@ def fit_region(
 ) -> Region:
     """Fit where an operation works on a sheet and machine.
 
-    Parameters
-    ----------
-    machine, sheet, operation
-        For whom.
-    evidence
-        Burns of this pair, in any order.
-    pool
-        What the whole logbook teaches; None: the family's table alone.
-    seed
-        Part of the contract; nothing in the fit is random.
-
-    Returns
-    -------
-    Region
-        With no evidence the prior's.
-
     Examples
     --------
     >>> m = Machine(name="m", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
@@ -90,48 +74,9 @@ def plan_grid(
 ) -> Grid:
     """Plan a test grid.
 
-    Parameters
-    ----------
-    machine, sheet, operation
-        For whom.
-    burns
-        How many cells.
-    evidence
-        Burns of earlier rounds of this pair; its line marks say how codes are marked.
-    pool
-        What the whole logbook teaches; None: the family's table alone.
-    offcut_mm
-        Width and height of the board at hand [mm]; None: as large as needed.
-    seed
-        Shuffles the places; the same seed gives the same board.
-    passes
-        Numbers of passes to try.
-    round
-        Which grid of this pair it is, from 1.
-    clamp_mm
-        Margin kept free at the edges [mm]; None: the usual one.
-    settings
-        Exactly these settings, such as a full grid's, instead of planned ones.
-    marks
-        Line marks of the pair, such as the kept one, for the codes; None: those of the evidence.
-    **wish
-        ``reliability``, ``char_at_most``, ``mark``, ``line_pitch_mm``: what will be asked;
-        ``slowest_mm_s``: how slow the given settings may be, beyond what is safe.
-
-    Returns
-    -------
-    Grid
-        Exactly ``burns`` cells, or fewer and a note why; in more passes than asked for, and a note
-        why, where fewer would have to be dangerously slow.
-
-    Raises
-    ------
-    RefusedMaterial, DeclarationNeeded
-        Before anything is planned.
-    BoardDoesNotFit
-        When not even one cell fits.
-    MachineLimit
-        When a burn would be so slow or strong that the sheet may catch fire.
+    Raises RefusedMaterial, DeclarationNeeded Before anything is planned; BoardDoesNotFit when not
+    even one cell fits; MachineLimit when a burn would be so slow or strong that the sheet may catch
+    fire.
 
     Examples
     --------
@@ -164,32 +109,8 @@ def starting_point(
 ) -> StartingPoint:
     """Where to begin on a machine that nothing was burnt on, and the board that confirms it.
 
-    Parameters
-    ----------
-    other
-        From ``transfer_region``, or any region without burns.
-    reliability
-        Chance that a coupon shall drop.
-    mark
-        Wanted grade of a mark.
-    offcut_mm
-        Width and height of the board at hand [mm]; None: as large as needed.
-    seed
-        Shuffles the places; the same seed gives the same board.
-    marks
-        Line marks of the sheet on that machine, for the codes.
-
-    Returns
-    -------
-    StartingPoint
-        Setting, interval, and the four burns that confirm it as a board.
-
-    Raises
-    ------
-    InvalidRecord
-        When burns were made there: then there is something to recommend.
-    RefusedMaterial, DeclarationNeeded
-        When the sheet may not be burnt.
+    Raises InvalidRecord when burns were made there: then there is something to recommend;
+    RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
 
     Examples
     --------

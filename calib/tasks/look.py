@@ -28,130 +28,64 @@ _BELOW = -1.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Band:
-    """Where the chance is at least so high.
+    """Where the chance is at least so high."""
 
-    Parameters
-    ----------
-    level
-        The chance [1].
-    loops
-        Closed outlines (power [%], speed [mm/s]); one inside another is a hole.
-    """
-
-    level: float
+    level: float  # The chance [1]
+    # Closed outlines (power [%], speed [mm/s]); one inside another is a hole
     loops: tuple[Loop, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RegionLook:
-    """A region as it is drawn for a screen.
+    """A region as it is drawn for a screen."""
 
-    Parameters
-    ----------
-    machine, sheet, operation, passes, line_pitch_mm
-        For what.
-    edge
-        ``unburnt``, ``all_through``, ``none_through`` or ``bracketed``.
-    power_pct, speed_mm_s
-        Ends of the axes [%], [mm/s]; the speed's is logarithmic.
-    power_step_pct, speed_step_mm_s
-        The machine's steps [%], [mm/s].
-    words
-        What the chance is the chance of.
-    bands
-        From the lowest level to the highest.
-    hull
-        Corners of what was burnt; empty when nothing was.
-    burns
-        What was burnt with as many passes.
-    wanted_mark
-        The mark grade that is wanted.
-    start
-        A setting to begin looking at.
-    notes
-        What the user must know.
-    """
-
+    # machine, sheet, operation, passes, line_pitch_mm: For what
     machine: str
     sheet: str
     operation: Operation
     passes: int
     line_pitch_mm: float | None
-    edge: str
+    edge: str  # ``unburnt``, ``all_through``, ``none_through`` or ``bracketed``
+    # power_pct, speed_mm_s: Ends of the axes [%], [mm/s]; the speed's is logarithmic
     power_pct: Point
     speed_mm_s: Point
+    # power_step_pct, speed_step_mm_s: The machine's steps [%], [mm/s]
     power_step_pct: float
     speed_step_mm_s: float
-    words: str
-    bands: tuple[Band, ...]
-    hull: Loop
-    burns: tuple[Burn, ...]
-    wanted_mark: int
-    start: Setting
-    notes: tuple[str, ...]
+    words: str  # What the chance is the chance of
+    bands: tuple[Band, ...]  # From the lowest level to the highest
+    hull: Loop  # Corners of what was burnt; empty when nothing was
+    burns: tuple[Burn, ...]  # What was burnt with as many passes
+    wanted_mark: int  # The mark grade that is wanted
+    start: Setting  # A setting to begin looking at
+    notes: tuple[str, ...]  # What the user must know
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReadOut:
-    """What holds at one setting.
+    """What holds at one setting."""
 
-    Parameters
-    ----------
-    power_pct, speed_mm_s, passes, line_pitch_mm
-        The setting.
-    chance
-        The chance that ``chance_words`` tells [1].
-    chance_words
-        What it is the chance of.
-    chance_not_deeper
-        For marks, that it goes no deeper than wanted; None for cuts.
-    expected_char
-        Expected char grade, 0…4; None for marks.
-    energy_margin_pct
-        Spare energy, negative on the far side of the edge [%]; None for marks.
-    job_time_s
-        Time of the cut path alone, without corners and travel [s]; None without a length.
-    tested
-        True inside what was burnt.
-    allowed
-        True when the machine's limits and ceiling allow it.
-    """
-
+    # power_pct, speed_mm_s, passes, line_pitch_mm: The setting
     power_pct: float
     speed_mm_s: float
     passes: int
     line_pitch_mm: float | None
-    chance: float
-    chance_words: str
-    chance_not_deeper: float | None
-    expected_char: float | None
+    chance: float  # The chance that ``chance_words`` tells [1]
+    chance_words: str  # What it is the chance of
+    chance_not_deeper: float | None  # For marks, that it goes no deeper than wanted; None for cuts
+    expected_char: float | None  # Expected char grade, 0…4; None for marks
+    # Spare energy, negative on the far side of the edge [%]; None for marks
     energy_margin_pct: float | None
+    # Time of the cut path alone, without corners and travel [s]; None without a length
     job_time_s: float | None
-    tested: bool
-    allowed: bool
+    tested: bool  # True inside what was burnt
+    allowed: bool  # True when the machine's limits and ceiling allow it
 
 
 def region_look(
     region: Region, wish: RegionWish, *, passes: int | None = None, start: Setting | None = None
 ) -> RegionLook:
-    """Work out what a screen shows of a region.
-
-    Parameters
-    ----------
-    region
-        A fitted region.
-    wish
-        What is asked of it; the chance is the one of that promise.
-    passes
-        Number of passes; None: that of ``start``, else the least burnt.
-    start
-        A setting to begin looking at; None: the middle of what was burnt.
-
-    Returns
-    -------
-    RegionLook
-        Plain numbers.
-    """
+    """Work out what a screen shows of a region."""
     shown = passes or (start.passes if start else min(region.hulls, default=1))
     shower = Shower(region, wish, shown, None)
     powers, speeds = shower.axes()
@@ -184,24 +118,7 @@ def region_look(
 def read_out(region: Region, wish: RegionWish, setting: Setting) -> ReadOut:
     """Say what holds at one setting, wherever it lies.
 
-    Parameters
-    ----------
-    region
-        A fitted region.
-    wish
-        What is asked of it.
-    setting
-        Any setting; an area mark's needs its line pitch.
-
-    Returns
-    -------
-    ReadOut
-        Plain numbers, from the whole posterior.
-
-    Raises
-    ------
-    InvalidRecord
-        When an area mark's pitch is missing.
+    Raises InvalidRecord when an area mark's pitch is missing.
     """
     if region.operation == "area_mark" and setting.line_pitch_mm is None:
         raise InvalidRecord("line_pitch_mm is None: an area mark needs its line pitch in mm.")
@@ -261,20 +178,6 @@ def _middle(powers: Array, speeds: Array, passes: int, pitch: float | None) -> S
 
 def outlines_above(powers: Array, speeds: Array, chance: Array, level: float) -> tuple[Loop, ...]:
     """Outline where a chance is at least so high, the frame counting as an edge.
-
-    Parameters
-    ----------
-    powers, speeds
-        Rising axes, (n,) and (m,) [%], [mm/s]; along the second the logarithm is interpolated.
-    chance
-        At each, (n, m) [1].
-    level
-        The chance [1].
-
-    Returns
-    -------
-    tuple of tuple
-        Closed outlines; the last point is joined to the first.
 
     Examples
     --------

@@ -33,23 +33,16 @@ _PAGE = 1000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrackRecordWish:
-    """Which track record is wanted.
+    """Which track record is wanted."""
 
-    Parameters
-    ----------
-    what
-        ``through``, ``char``, ``mark``: forecasts of the cells of boards; ``promises``: of jobs
-        that were run on a promise.
-    machine, sheet
-        Only of this machine, of this sheet; None for all.
-    leave_one_out
-        True forecasts each board anew from all others of its pair, as calib would today, in place
-        of what was stated when it was planned.
-    """
-
+    # ``through``, ``char``, ``mark``: forecasts of the cells of boards; ``promises``: of jobs that
+    # were run on a promise
     what: str = "through"
+    # machine, sheet: Only of this machine, of this sheet; None for all
     machine: str | None = None
     sheet: str | None = None
+    # True forecasts each board anew from all others of its pair, as calib would today, in place of
+    # what was stated when it was planned
     leave_one_out: bool = False
 
     def __post_init__(self) -> None:
@@ -65,24 +58,8 @@ class TrackRecordWish:
 def track_record(book: Book, wish: TrackRecordWish) -> TrackRecord:
     """Compare what was stated beforehand with what came out, over the whole logbook.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    wish
-        Which record is wanted.
-
-    Returns
-    -------
-    TrackRecord
-        The calibration table, Brier score and log loss, and what they are compared with.
-
-    Raises
-    ------
-    NotEnoughEvidence
-        When nothing of the kind was both stated and read.
-    LogbookError
-        When machine or sheet aren't there.
+    Raises NotEnoughEvidence when nothing of the kind was both stated and read; LogbookError when
+    machine or sheet aren't there.
     """
     from calib.advise.track_record import track_record as compared  # loads scikit-learn
 
@@ -111,24 +88,7 @@ _NOTHING = {
 def track_record_pictures(record: TrackRecord, title: str, names: Sequence[str]) -> Files:
     """Draw stated against observed shares.
 
-    Parameters
-    ----------
-    record
-        From ``track_record``.
-    title
-        Headline.
-    names
-        Names of files that end in .png or .svg.
-
-    Returns
-    -------
-    mapping of str to bytes
-        One picture per name; the same record gives the same bytes.
-
-    Raises
-    ------
-    InvalidRecord
-        When a name ends otherwise.
+    Raises InvalidRecord when a name ends otherwise.
     """
     if not names:
         return {}

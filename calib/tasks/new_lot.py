@@ -30,20 +30,12 @@ MOST_BOARDS = 1000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckWish:
-    """How the board of a check is wanted.
+    """How the board of a check is wanted."""
 
-    Parameters
-    ----------
-    burns
-        How many burns; None: the usual number.
-    offcut_mm
-        Width and height of the piece at hand [mm]; None: as large as needed.
-    setting
-        The setting that the workshop works with; None: the settled one, else the recommended one.
-    """
-
-    burns: int | None = None
+    burns: int | None = None  # How many burns; None: the usual number
+    # Width and height of the piece at hand [mm]; None: as large as needed
     offcut_mm: tuple[float, float] | None = None
+    # The setting that the workshop works with; None: the settled one, else the recommended one
     setting: Setting | None = None
 
 
@@ -58,30 +50,9 @@ def plan_lot(
 ) -> Planned:
     """Plan the few burns that try the current lot of a sheet, and store them.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet
-        Names of the pair; None: the only one.
-    wish
-        How many burns, on which piece, about which working setting.
-    when
-        When it is planned.
-    files
-        How its files are wanted; None: not now.
-
-    Returns
-    -------
-    Planned
-        The board.
-
-    Raises
-    ------
-    NotEnoughEvidence
-        When no other lot was burnt, or nothing can be recommended for it.
-    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError
-        As for ``plan_board``.
+    Raises NotEnoughEvidence when no other lot was burnt, or nothing can be recommended for it;
+    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError as for
+    ``plan_board``.
     """
     region = region_of_pair(book, machine, sheet, "cut")
     setting = _working_setting(book, region, wish.setting)
@@ -99,27 +70,8 @@ def judge_lot(
 ) -> LotVerdict:
     """Say what to do with the current lot of a sheet: keep, slow down, or test again.
 
-    Parameters
-    ----------
-    book, machine, sheet
-        As for ``plan_board``.
-    setting
-        The setting that the workshop works with; None: the settled one, else the recommended one.
-    reliability
-        Chance that the next coupon of the lot shall drop; None: the one that was asked for when
-        the settled setting was promised, else 0.99.
-
-    Returns
-    -------
-    LotVerdict
-        The verdict.
-
-    Raises
-    ------
-    NotEnoughEvidence, LogbookError
-        As for ``plan_lot``.
-    InvalidRecord
-        When fewer than three cuts of the current lot were read.
+    Raises NotEnoughEvidence, LogbookError as for ``plan_lot``; InvalidRecord when fewer than three
+    cuts of the current lot were read.
     """
     region = region_of_pair(book, machine, sheet, "cut")
     working = _working_setting(book, region, setting)
@@ -130,22 +82,7 @@ def judge_lot(
 def old_lots(book: Book, machine: str | None, sheet: str | None) -> Region:
     """The region from all lots of a sheet but the current one.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet
-        Names of the pair; None: the only one.
-
-    Returns
-    -------
-    Region
-        Of cuts.
-
-    Raises
-    ------
-    NotEnoughEvidence
-        When no other lot was cut on the machine.
+    Raises NotEnoughEvidence when no other lot was cut on the machine.
     """
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, "cut")

@@ -21,41 +21,18 @@ Step = Literal["plan", "recommend", "judge_lot", "check_machine"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NextStep:
-    """What to do next with a pair.
+    """What to do next with a pair."""
 
-    Parameters
-    ----------
-    step
-        Name of the task.
-    machine, sheet, operation
-        The pair, and what was burnt.
-    burns
-        How many burns of the operation count so far.
-    """
-
-    step: Step
+    step: Step  # Name of the task
+    # machine, sheet, operation: The pair, and what was burnt
     machine: str
     sheet: str
     operation: Operation
-    burns: int
+    burns: int  # How many burns of the operation count so far
 
 
 def next_step(book: Book, grid: Grid) -> NextStep:
-    """Say what to do next after a board was taken down.
-
-    Parameters
-    ----------
-    book
-        The logbook.
-    grid
-        The board.
-
-    Returns
-    -------
-    NextStep
-        Another board while the burns are few or all came out alike, else a recommendation; the
-        verdict after burns of a new lot or a check strip.
-    """
+    """Say what to do next after a board was taken down."""
     pair = (grid.machine.name, grid.sheet.name)
     burns = book.burns(*pair, grid.operation)
     step: Step = "plan"

@@ -36,26 +36,8 @@ def plan_grids(
 ) -> tuple[Grid, ...]:
     """Plan one round of burns on several offcuts.
 
-    Parameters
-    ----------
-    machine, sheet, operation, burns, evidence, pool, seed, passes, round, clamp_mm, settings
-        As for ``plan_grid``.
-    offcuts_mm
-        Width and height of each board at hand [mm]; a single one: as many of that size as needed.
-    **wish
-        As for ``plan_grid``.
-
-    Returns
-    -------
-    tuple of Grid
-        One or more boards, gentle and strong cells on each, no code on two of them.
-
-    Raises
-    ------
-    InvalidRecord
-        When there is no offcut.
-    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit
-        As for ``plan_grid``.
+    Raises InvalidRecord when there is no offcut; RefusedMaterial, DeclarationNeeded,
+    BoardDoesNotFit as for ``plan_grid``.
 
     Examples
     --------

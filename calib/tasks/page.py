@@ -20,28 +20,15 @@ _RECENT = 50
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
-    """What is in the logbook, as one looks at it before beginning.
+    """What is in the logbook, as one looks at it before beginning."""
 
-    Parameters
-    ----------
-    machines, sheets
-        As they are now.
-    waiting
-        Boards of which cells are still unread, newest first.
-    newest
-        The board planned last; None when there is none.
-    settled
-        Settings that were settled on, with why they aren't current.
-    burnt_on
-        The machine on which each sheet was burnt last, by sheet.
-    """
-
+    # machines, sheets: As they are now
     machines: tuple[Machine, ...]
     sheets: tuple[Sheet, ...]
-    waiting: tuple[Entry, ...]
-    newest: Entry | None
-    settled: tuple[KeptSetting, ...]
-    burnt_on: Mapping[str, str]
+    waiting: tuple[Entry, ...]  # Boards of which cells are still unread, newest first
+    newest: Entry | None  # The board planned last; None when there is none
+    settled: tuple[KeptSetting, ...]  # Settings that were settled on, with why they aren't current
+    burnt_on: Mapping[str, str]  # The machine on which each sheet was burnt last, by sheet
 
     def chosen(self, typed: Mapping[str, str]) -> tuple[str, str]:
         """Name the sheet and the machine that a form is to begin with."""
@@ -52,30 +39,14 @@ class Standing:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BoardState:
-    """A board, and what was read off it so far.
+    """A board, and what was read off it so far."""
 
-    Parameters
-    ----------
-    grid
-        The board.
-    readings
-        What counts of its cells.
-    looks
-        The same by cell, with the looks that stand apart.
-    photographs
-        Of the board and its cells.
-    hazard
-        What to know of its material.
-    minutes
-        How long burning it takes [min].
-    """
-
-    grid: Grid
-    readings: tuple[Reading, ...]
-    looks: Mapping[str, Looked]
-    photographs: tuple[Photograph, ...]
-    hazard: Hazard
-    minutes: float
+    grid: Grid  # The board
+    readings: tuple[Reading, ...]  # What counts of its cells
+    looks: Mapping[str, Looked]  # The same by cell, with the looks that stand apart
+    photographs: tuple[Photograph, ...]  # Of the board and its cells
+    hazard: Hazard  # What to know of its material
+    minutes: float  # How long burning it takes [min]
 
     @property
     def read(self) -> int:
@@ -89,18 +60,7 @@ class BoardState:
 
 
 def standing(book: Book) -> Standing:
-    """Look at a logbook before beginning.
-
-    Parameters
-    ----------
-    book
-        The logbook.
-
-    Returns
-    -------
-    Standing
-        What is there and what waits.
-    """
+    """Look at a logbook before beginning."""
     boards = book.boards(Filters(), limit=_RECENT).entries
     return Standing(
         machines=tuple(book.machines()),
@@ -115,24 +75,8 @@ def standing(book: Book) -> Standing:
 def board_state(book: Book, board_id: str) -> BoardState:
     """Look a board up with all that was read off it.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    board_id
-        Its code, or ``last``.
-
-    Returns
-    -------
-    BoardState
-        The board as it stands.
-
-    Raises
-    ------
-    LogbookError
-        When there is none.
-    RefusedMaterial, DeclarationNeeded
-        When its sheet may not be burnt.
+    Raises LogbookError when there is none; RefusedMaterial, DeclarationNeeded when its sheet may
+    not be burnt.
     """
     grid = find_board(book, board_id)
     return BoardState(
@@ -153,24 +97,7 @@ def minutes_of(grid: Grid) -> float:
 def board_file(grid: Grid, name: str, address: str = "") -> bytes:
     """Make one file of a board.
 
-    Parameters
-    ----------
-    grid
-        The board.
-    name
-        Its name, as ``board_files`` gives it.
-    address
-        Where boards are found, up to the board's code, for the code on the record sheet.
-
-    Returns
-    -------
-    bytes
-        The file.
-
-    Raises
-    ------
-    LogbookError
-        When the board has no such file.
+    Raises LogbookError when the board has no such file.
     """
     files = board_files(grid, FileWish(address=address))
     if name not in files:
@@ -188,37 +115,13 @@ def hazard_of(book: Book, machine: str, sheet: str, operation: Operation) -> Haz
 def last_promised(
     book: Book, machine: str, sheet: str, operation: Operation
 ) -> StandingPromise | None:
-    """Look up what was promised last of a pair.
-
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet, operation
-        The pair, and what is done.
-
-    Returns
-    -------
-    StandingPromise or None
-        None when nothing was.
-    """
+    """Look up what was promised last of a pair."""
     made = standing_promises(book, machine=machine, sheet=sheet)
     return next((entry for entry in made if entry.promise.operation == operation), None)
 
 
 def file_names(grid: Grid) -> tuple[str, ...]:
-    """Name the files of a board without making them.
-
-    Parameters
-    ----------
-    grid
-        The board.
-
-    Returns
-    -------
-    tuple of str
-        What ``board_files`` makes.
-    """
+    """Name the files of a board without making them."""
     ends = [".svg", "-record.pdf", "-plan.csv", "-results.csv"]
     if grid.machine.power_word_full is not None:
         ends[1:1] = [".ngc", "-frame.ngc"]

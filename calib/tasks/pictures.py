@@ -41,28 +41,7 @@ def region_pictures(
 ) -> Files:
     """Draw a region with its burns and, where one can be given, the recommendation.
 
-    Parameters
-    ----------
-    region
-        A fitted region.
-    wish
-        What is asked of it; the chance that is drawn is the one of that promise.
-    names
-        Names of files that end in .png or .svg.
-    passes
-        Number of passes of the picture; None: the recommended, else the least burnt.
-    advice
-        The recommendation for this wish, when it is known already.
-
-    Returns
-    -------
-    mapping of str to bytes
-        One picture per name; the same burns give the same bytes.
-
-    Raises
-    ------
-    InvalidRecord
-        When a name ends otherwise.
+    Raises InvalidRecord when a name ends otherwise.
     """
     if not names:
         return {}
@@ -89,24 +68,7 @@ def region_view(
     passes: int | None = None,
     advice: Recommendation | None = None,
 ) -> RegionView:
-    """Work out what the picture of a region shows.
-
-    Parameters
-    ----------
-    region
-        A fitted region.
-    wish
-        What is asked of it.
-    passes
-        Number of passes; None: the recommended, else the least burnt.
-    advice
-        The recommendation for this wish, when it is known already.
-
-    Returns
-    -------
-    RegionView
-        Plain arrays.
-    """
+    """Work out what the picture of a region shows."""
     advice, promise = _advice(region, wish, advice)
     burnt = min(region.hulls, default=1)
     shown = passes or (advice.passes if advice else burnt)

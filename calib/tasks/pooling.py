@@ -26,21 +26,7 @@ def burns_by_lot(book: Book, machine: str, sheet: Sheet, operation: Operation) -
 
 
 def pool_of_book(book: Book, machine: Machine, sheet: Sheet, operation: Operation) -> Pool | None:
-    """Take in what the logbook holds of other pairs.
-
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine, sheet, operation
-        For whom; burns of this very pair are left out.
-
-    Returns
-    -------
-    Pool or None
-        Of the nearest kin: the same product, then the same family, then the same machine, then
-        others; None when no other pair on this kind of laser was burnt.
-    """
+    """Take in what the logbook holds of other pairs."""
     names = [pair for pair in book.pairs(operation) if pair != (machine.name, sheet.name)]
     if not names:
         return None

@@ -20,16 +20,6 @@ _EVENING_ENDS = timedelta(hours=5)
 def sitting_label(when: datetime) -> str:
     """Name the sitting that burns of this moment belong to: the date of the evening.
 
-    Parameters
-    ----------
-    when
-        Local time.
-
-    Returns
-    -------
-    str
-        The date; until five in the morning that of the day before.
-
     Examples
     --------
     >>> sitting_label(datetime(2026, 3, 2, 0, 40))
@@ -49,32 +39,8 @@ def take_down(
 ) -> Recorded:
     """Take down a result file: all of it, or nothing when anything in it is wrong.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    grid
-        The board, from ``find_board``.
-    content
-        The filled in result file.
-    when
-        When it is taken down.
-    sitting
-        Label of the sitting; None: the evening of ``when``.
-    why
-        Why earlier readings are corrected; needed when one is.
-
-    Returns
-    -------
-    Recorded
-        How many cells were new, corrected and unchanged.
-
-    Raises
-    ------
-    BadFile
-        With everything that is wrong; nothing is stored.
-    LogbookError
-        When a reading is changed without saying why.
+    Raises BadFile With everything that is wrong; nothing is stored; LogbookError when a reading is
+    changed without saying why.
     """
     readings = [r for r in read_results(content, grid) if not r.is_empty or r.note]
     if not readings:
@@ -88,23 +54,12 @@ def take_down(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """One thing to be read off a cell.
+    """One thing to be read off a cell."""
 
-    Parameters
-    ----------
-    cell
-        The cell.
-    field
-        ``through``, ``char`` or ``mark``.
-    choices
-        What may be answered, each with its meaning.
-    apart
-        What others read of the cell, differently and without having seen each other.
-    """
-
-    cell: Cell
-    field: str
-    choices: dict[str, str]
+    cell: Cell  # The cell
+    field: str  # ``through``, ``char`` or ``mark``
+    choices: dict[str, str]  # What may be answered, each with its meaning
+    # What others read of the cell, differently and without having seen each other
     apart: tuple[Reading, ...] = ()
 
 
@@ -154,17 +109,7 @@ class CellByCell:
     def answer(self, text: str, when: datetime) -> None:
         """Store an answer; an empty one means not read.
 
-        Parameters
-        ----------
-        text
-            One of the question's choices, in full or its first letter.
-        when
-            When it is given.
-
-        Raises
-        ------
-        InvalidRecord
-            When it isn't one of the choices, or nothing is open.
+        Raises InvalidRecord when it isn't one of the choices, or nothing is open.
         """
         question = self.question
         if question is None:
@@ -190,15 +135,7 @@ class CellByCell:
     def undo(self, when: datetime) -> None:
         """Take the latest answer back and ask again.
 
-        Parameters
-        ----------
-        when
-            When it is taken back.
-
-        Raises
-        ------
-        LogbookError
-            When no answer was given yet.
+        Raises LogbookError when no answer was given yet.
         """
         while self._answers and self._answers[-1] is None:
             self._answers.pop()

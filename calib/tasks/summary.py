@@ -26,85 +26,40 @@ _POWERS = 5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RegionRow:
-    """What holds at one power.
+    """What holds at one power."""
 
-    Parameters
-    ----------
-    power_pct
-        Power [% of full].
-    speeds_mm_s
-        For cuts, the fastest speed at each chance of ``LEVELS``; for marks, the slowest that goes
-        no deeper than wanted, then the likeliest to be as wanted [mm/s]. None: not on this machine.
-    tested
-        For each speed, whether it lies inside what was burnt.
-    expected_char
-        Expected char grade at the last of the speeds; None for marks.
-    chance
-        For marks, the chance of exactly the wanted grade at the likeliest speed; None for cuts.
-    """
-
-    power_pct: float
+    power_pct: float  # Power [% of full]
+    # For cuts, the fastest speed at each chance of ``LEVELS``; for marks, the slowest that goes no
+    # deeper than wanted, then the likeliest to be as wanted [mm/s]. None: not on this machine.
     speeds_mm_s: tuple[float | None, ...]
-    tested: tuple[bool, ...]
+    tested: tuple[bool, ...]  # For each speed, whether it lies inside what was burnt
+    # Expected char grade at the last of the speeds; None for marks
     expected_char: float | None = None
+    # For marks, the chance of exactly the wanted grade at the likeliest speed; None for cuts
     chance: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
-    """A region in short.
+    """A region in short."""
 
-    Parameters
-    ----------
-    machine, sheet, operation, passes, line_pitch_mm
-        For what.
-    wish
-        What was asked.
-    edge
-        ``unburnt``, ``all_through``, ``none_through`` or ``bracketed``.
-    outcomes
-        How many burns came out how.
-    rows
-        From high to low power.
-    defects_per_m
-        Places where no power helps [1/m].
-    learned
-        Posterior sd / prior sd of each parameter of each model.
-    notes
-        What the user must know.
-    """
-
+    # machine, sheet, operation, passes, line_pitch_mm: For what
     machine: str
     sheet: str
     operation: Operation
     passes: int
     line_pitch_mm: float | None
-    wish: RegionWish
-    edge: str
-    outcomes: dict[str, int]
-    rows: tuple[RegionRow, ...]
-    defects_per_m: float
-    learned: dict[str, dict[str, float]]
-    notes: tuple[str, ...]
+    wish: RegionWish  # What was asked
+    edge: str  # ``unburnt``, ``all_through``, ``none_through`` or ``bracketed``
+    outcomes: dict[str, int]  # How many burns came out how
+    rows: tuple[RegionRow, ...]  # From high to low power
+    defects_per_m: float  # Places where no power helps [1/m]
+    learned: dict[str, dict[str, float]]  # Posterior sd / prior sd of each parameter of each model
+    notes: tuple[str, ...]  # What the user must know
 
 
 def summarise(region: Region, wish: RegionWish, *, passes: int | None = None) -> Summary:
-    """Sum a region up.
-
-    Parameters
-    ----------
-    region
-        A fitted region.
-    wish
-        What is asked of it.
-    passes
-        Number of passes; None: the least burnt.
-
-    Returns
-    -------
-    Summary
-        Plain data.
-    """
+    """Sum a region up."""
     shown = passes or min(region.hulls, default=1)
     pitch = mark_pitch(region)
     quick = thinned_region(region, _THINNED)

@@ -15,26 +15,7 @@ from calib.units import show_speed
 def add_machine(book: Book, machine: Machine, *, when: datetime, note: str = "") -> tuple[str, ...]:
     """Take a machine into the logbook.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    machine
-        The machine.
-    when
-        Since when it is so.
-    note
-        The user's own words.
-
-    Returns
-    -------
-    tuple of str
-        What calib assumes of it, see ``assumptions``.
-
-    Raises
-    ------
-    LogbookError
-        When another machine of that name is there.
+    Raises LogbookError when another machine of that name is there.
     """
     book.add_machine(machine, when=when, note=note)
     return assumptions(machine)
@@ -42,16 +23,6 @@ def add_machine(book: Book, machine: Machine, *, when: datetime, note: str = "")
 
 def assumptions(machine: Machine) -> tuple[str, ...]:
     """Say what was left at what calib assumes, and what follows from it.
-
-    Parameters
-    ----------
-    machine
-        Any machine.
-
-    Returns
-    -------
-    tuple of str
-        One sentence for each; a value that was given and happens to be the usual one is there too.
 
     Examples
     --------
@@ -115,26 +86,7 @@ def check_material(
 ) -> Hazard:
     """Say whether a material may go under a laser, before a sheet of it is bought.
 
-    Parameters
-    ----------
-    material
-        What it is made of, in plain words.
-    source
-        ``co2`` or ``diode``.
-    operation
-        What is to be done to it; None: anything.
-    declaration
-        The user's statement on a material that calib doesn't know.
-
-    Returns
-    -------
-    Hazard
-        What to know of it.
-
-    Raises
-    ------
-    RefusedMaterial, DeclarationNeeded
-        When it may not.
+    Raises RefusedMaterial, DeclarationNeeded when it may not.
 
     Examples
     --------
@@ -152,28 +104,8 @@ def check_material(
 def add_sheet(book: Book, sheet: Sheet, *, when: datetime, note: str = "") -> Hazard:
     """Look at the hazards of a sheet, then take it into the logbook.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    sheet
-        The sheet.
-    when
-        Since when it is there.
-    note
-        The user's own words.
-
-    Returns
-    -------
-    Hazard
-        What to know of it.
-
-    Raises
-    ------
-    RefusedMaterial, DeclarationNeeded
-        Nothing is stored then.
-    LogbookError
-        When a sheet of that name is of another material or thickness.
+    Raises RefusedMaterial, DeclarationNeeded Nothing is stored then; LogbookError when a sheet of
+    that name is of another material or thickness.
     """
     hazard = check_hazard(sheet)
     book.add_sheet(sheet, when=when, note=note)
@@ -185,30 +117,8 @@ def change_sheet(
 ) -> Sheet:
     """Take down a new lot, a measured thickness or a declaration of a sheet.
 
-    Parameters
-    ----------
-    book
-        The logbook.
-    name
-        The sheet.
-    when
-        Since when it is so.
-    note
-        The user's own words.
-    **changed
-        ``lot``, ``measured_mm`` [mm], ``declaration``.
-
-    Returns
-    -------
-    Sheet
-        As it is now.
-
-    Raises
-    ------
-    LogbookError
-        When there is no such sheet.
-    RefusedMaterial, DeclarationNeeded
-        When the new declaration doesn't do; nothing is stored then.
+    Raises LogbookError when there is no such sheet; RefusedMaterial, DeclarationNeeded when the new
+    declaration doesn't do; nothing is stored then.
     """
     sheet = dataclasses.replace(book.sheet(name), **changed)
     add_sheet(book, sheet, when=when, note=note)

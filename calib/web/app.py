@@ -114,20 +114,7 @@ class Assets(StaticFiles):
 
 
 def make_app(desk: Desk, hosts: frozenset[str]) -> Door:
-    """Put the application together.
-
-    Parameters
-    ----------
-    desk
-        What the routes work with.
-    hosts
-        Values of the Host header that mean this server.
-
-    Returns
-    -------
-    Door
-        The application behind its door, as ASGI.
-    """
+    """Put the application together."""
     app = FastAPI(
         title="calib",
         summary="Boards, burns and advice of this workshop's logbook",

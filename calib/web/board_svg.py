@@ -27,24 +27,7 @@ def board_svg(
     looks: Mapping[str, Looked] | None = None,
     tappable: bool = False,
 ) -> str:
-    """Draw a board.
-
-    Parameters
-    ----------
-    grid
-        The board.
-    readings
-        What was read off it.
-    looks
-        What was seen of each cell, where two may stand apart; None: not told.
-    tappable
-        True makes every cell a button of at least 44 px, and the drawing as wide as that takes.
-
-    Returns
-    -------
-    str
-        An SVG element, one user unit per millimetre; its size on paper is the board's.
-    """
+    """Draw a board."""
     width, height = grid.board_mm
     read = {reading.cell: reading for reading in readings}
     box = f"{-_RIM_MM:g} {-_RIM_MM:g} {width + 2 * _RIM_MM:g} {height + 2 * _RIM_MM:g}"

@@ -39,16 +39,6 @@ _THROUGH = Question(
 def questions(operation: Operation) -> tuple[Question, ...]:
     """List what is read off each cell of a board.
 
-    Parameters
-    ----------
-    operation
-        ``cut``, ``line_mark`` or ``area_mark``.
-
-    Returns
-    -------
-    tuple of Question
-        In the order in which they are asked.
-
     Examples
     --------
     >>> [question.field for question in questions("cut")]

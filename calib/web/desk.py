@@ -58,20 +58,11 @@ class Draft:
 
 @dataclass(kw_only=True)
 class Desk:
-    """The open logbook and all that the routes need beside it.
+    """The open logbook and all that the routes need beside it."""
 
-    Parameters
-    ----------
-    book
-        The logbook; may be used from several threads.
-    gate
-        Lets phones in.
-    phone_address
-        Where phones find this server, such as ``http://192.0.2.7:8137``; empty: they can't.
-    """
-
-    book: Book
-    gate: Gate
+    book: Book  # The logbook; may be used from several threads
+    gate: Gate  # Lets phones in
+    # Where phones find this server, such as ``http://192.0.2.7:8137``; empty: they can't
     phone_address: str = ""
     _regions: OrderedDict[Any, Any] = field(default_factory=OrderedDict)
     _advice: OrderedDict[str, Any] = field(default_factory=OrderedDict)

@@ -23,26 +23,15 @@ class Gate:
     """Lets in whoever brings a token, once; afterwards by the session's cookie.
 
     Tokens and sessions are kept in memory, as digests: a restart forgets them all.
-
-    Parameters
-    ----------
-    clock
-        Seconds that only ever grow [s].
     """
 
-    clock: Callable[[], float]
+    clock: Callable[[], float]  # Seconds that only ever grow [s]
     _tokens: dict[str, float] = field(default_factory=dict)
     _sessions: dict[str, float] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def new_token(self) -> str:
-        """Make a token that opens one session within ten minutes.
-
-        Returns
-        -------
-        str
-            Letters, digits, hyphens and underscores; 192 random bits.
-        """
+        """Make a token that opens one session within ten minutes."""
         return self._add(self._tokens, TOKEN_LASTS_S)
 
     def is_good(self, token: str) -> bool:
@@ -51,18 +40,7 @@ class Gate:
             return self._tokens.get(_digest(token), 0.0) > self.clock()
 
     def enter(self, token: str) -> str | None:
-        """Use a token up.
-
-        Parameters
-        ----------
-        token
-            What stands in the address.
-
-        Returns
-        -------
-        str or None
-            The session's secret for the cookie; None when the token is unknown, used or too old.
-        """
+        """Use a token up."""
         with self._lock:
             ends = self._tokens.pop(_digest(token), 0.0)
         return self._add(self._sessions, SESSION_LASTS_S) if ends > self.clock() else None

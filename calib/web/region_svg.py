@@ -44,20 +44,7 @@ class Axes:
 
 
 def region_svg(look: RegionLook, advised: Setting | None = None) -> str:
-    """Draw a region.
-
-    Parameters
-    ----------
-    look
-        What is shown.
-    advised
-        The setting that is advised; None when there is none.
-
-    Returns
-    -------
-    str
-        An SVG element. Its data say how the axes run, for a slider.
-    """
+    """Draw a region."""
     axes = Axes(look)
     parts = [
         _frame("b0"),
@@ -224,16 +211,6 @@ def _speed_axis(axes: Axes, look: RegionLook) -> str:
 
 def round_speeds(low: float, high: float) -> list[float]:
     """Choose round values on a logarithmic axis.
-
-    Parameters
-    ----------
-    low, high
-        Ends of the axis, above 0.
-
-    Returns
-    -------
-    list of float
-        Some four to eight values where that is possible.
 
     Examples
     --------

@@ -86,21 +86,11 @@ class ImpatientProtocol(H11Protocol):
 
 @dataclass(kw_only=True)
 class Site:
-    """The page, bound to its addresses but not yet answering.
+    """The page, bound to its addresses but not yet answering."""
 
-    Parameters
-    ----------
-    address
-        Where this machine's browser finds it.
-    phone_address
-        Where phones find it; empty when they may not.
-    gate
-        Makes the tokens.
-    """
-
-    address: str
-    phone_address: str
-    gate: Gate
+    address: str  # Where this machine's browser finds it
+    phone_address: str  # Where phones find it; empty when they may not
+    gate: Gate  # Makes the tokens
     _server: uvicorn.Server
     _sockets: list[socket.socket]
 
@@ -152,26 +142,7 @@ def open_site(
 ) -> Site:
     """Bind the page's addresses.
 
-    Parameters
-    ----------
-    book
-        The open logbook.
-    port
-        Port on every address; 0: any free one.
-    lan
-        This machine's address in the workshop's network; None: phones can't come in.
-    clock
-        Seconds that only ever grow [s].
-
-    Returns
-    -------
-    Site
-        Run it.
-
-    Raises
-    ------
-    CalibError
-        When an address can't be had.
+    Raises CalibError when an address can't be had.
     """
     first = _listen(LOOPBACK, port)
     port = first.getsockname()[1]
@@ -204,18 +175,7 @@ def open_site(
 
 
 def ways_in(site: Site) -> dict[str, str]:
-    """Say how to come in, as data, with new tokens.
-
-    Parameters
-    ----------
-    site
-        The bound page.
-
-    Returns
-    -------
-    dict
-        ``address``, and ``phone_address`` when phones may come in.
-    """
+    """Say how to come in, as data, with new tokens."""
     ways = {"address": site.way_in()}
     if site.phone_address:
         ways["phone_address"] = site.way_in_for_a_phone()
@@ -225,10 +185,7 @@ def ways_in(site: Site) -> dict[str, str]:
 def own_address() -> str:
     """Find this machine's address in the workshop's network.
 
-    Raises
-    ------
-    CalibError
-        When it has none.
+    Raises CalibError when it has none.
     """
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as asking:
         try:
