@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -29,8 +30,33 @@ class CalibError(Exception):
     """Base of every error that calib raises on purpose."""
 
 
+@dataclass(frozen=True)
+class Misfit:
+    """One field that holds what it may not hold."""
+
+    field: str
+    value: object
+    allowed: str  # What may be given, as an order: ``give a number from 0 to 99``
+    missing: bool = False
+
+    def said(self, name: str) -> str:
+        """The sentence, with the field under the name that the reader knows it by."""
+        given = "isn't given" if self.missing else f"is {shown(self.value)}"
+        return f"{name} {given}: {self.allowed}."
+
+
 class InvalidRecord(CalibError, ValueError):
-    """Raised when a field of a record holds a value that it may not hold."""
+    """Raised when fields of a record hold values that they may not hold."""
+
+    misfits: tuple[Misfit, ...] = ()
+
+    @classmethod
+    def of(cls, record: str, misfits: Iterable[Misfit]) -> InvalidRecord:
+        """Make the error of some fields of a record."""
+        found = tuple(misfits)
+        error = cls(" ".join(each.said(f"{record}.{each.field}") for each in found))
+        error.misfits = found
+        return error
 
 
 class InvalidQuantity(CalibError, ValueError):

@@ -21,7 +21,6 @@ from calib.grid.places import fastest_that_fits_mm_s
 from calib.hazards import check_hazard
 from calib.physics import delivered_power_w, line_energy_j_mm
 from calib.records import Grid, Setting
-from calib.records.checks import is_number
 
 # Boards of so many cells and more hold a middle setting three times: first, middle and last.
 _BLOCKS_FROM = 12
@@ -72,7 +71,11 @@ class PlanOptions:
                 " give, may go slower than usual; leave it out to have the burns chosen."
             )
         pitch = self.line_pitch_mm
-        if pitch is not None and not (is_number(pitch) and _LEAST_PITCH_MM <= pitch <= 20):
+        if pitch is not None and not (
+            isinstance(pitch, float | int)
+            and math.isfinite(pitch)
+            and _LEAST_PITCH_MM <= pitch <= 20
+        ):
             raise InvalidRecord(
                 f"line_pitch_mm is {pitch!r}: give a number from {_LEAST_PITCH_MM:g} to 20."
             )

@@ -2,90 +2,73 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import Annotated
 
-from calib.records.burns import Setting
-from calib.records.checks import check_number, check_pair, check_text, check_whole, check_word, fail
+from pydantic import Field
+
+from calib.records.burns import Passes, Pitch, Power, Setting, Speed, setting_of
+from calib.records.fields import Grade, Number, Text, Whole, Words, misfit, record, says
 from calib.records.machine import Machine
 from calib.records.sheet import Sheet
-from calib.records.words import OPERATIONS, THROUGH_GRADES, Operation, Through
+from calib.records.words import Operation, Through
+
+Caliper = Annotated[Number | None, says("Coupon as the caliper shows it.", gt=0, le=1000)]
+Side = Annotated[Number, Field(ge=0, le=100_000)]
+Code = Annotated[Text, says("Code of the cell.", min_length=1, max_length=8, pattern=r"\S")]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Cell:
-    """One place on the board with one setting."""
+    """One place on the board with one setting; its box stands from the board's top left, y down."""
 
-    label: str  # Code of the cell: a letter and digits
-    # power_pct, speed_mm_s, passes, line_pitch_mm: The setting: [% of full], [mm/s], count, [mm]
-    power_pct: float
-    speed_mm_s: float
-    passes: int = 1
-    line_pitch_mm: float | None = None
-    # x_mm, y_mm, width_mm, height_mm: Box of the cell [mm], origin at the board's top left, y down;
-    # x and y are its top left
-    x_mm: float
-    y_mm: float
-    width_mm: float
-    height_mm: float
-    burn_order: int  # Place in the burning order, from 1
-    block: int = 1  # Which of the board's blocks it belongs to, from 1
+    label: Code
+    power_pct: Power
+    speed_mm_s: Speed
+    passes: Passes = 1
+    line_pitch_mm: Pitch = None
+    x_mm: Annotated[Number, says("Left side of its box.")]
+    y_mm: Annotated[Number, says("Top of its box.")]
+    width_mm: Annotated[Number, says("Width of its box.")]
+    height_mm: Annotated[Number, says("Height of its box.")]
+    burn_order: Annotated[Whole, says("Place in the burning order, from 1.")]
+    block: Annotated[Whole, says("Which of the board's blocks it belongs to, from 1.")] = 1
 
     @property
     def setting(self) -> Setting:
         """What is typed at the machine for this cell."""
-        return Setting(
-            power_pct=self.power_pct,
-            speed_mm_s=self.speed_mm_s,
-            passes=self.passes,
-            line_pitch_mm=self.line_pitch_mm,
-        )
+        return setting_of(self)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Grid:
     """A planned test grid: which cells, where, in what order."""
 
-    board_id: str  # Short code that names this board; the same plan has the same code
-    # machine, sheet, operation: For whom it is
-    machine: Machine
-    sheet: Sheet
-    operation: Operation
-    round: int = 1  # Which grid of this pair it is, from 1
-    board_mm: tuple[float, float]  # Width and height of the board [mm]
-    cells: tuple[Cell, ...]  # The cells, in the order of their labels
-    label_setting: Setting  # The gentle setting at which the codes are marked; never a cell's
-    notes: tuple[str, ...] = ()  # What the user must know, in sentences
+    board_id: Annotated[Text, says("Short code; the same plan has the same code.")]
+    machine: Annotated[Machine, says("The machine it is for.")]
+    sheet: Annotated[Sheet, says("The sheet it is for.")]
+    operation: Annotated[Operation, says("What is burnt.")]
+    round: Annotated[Whole, says("Which grid of this pair, from 1.", ge=1, le=1000)] = 1
+    board_mm: Annotated[tuple[Side, Side], says("Width and height of the board.")]
+    cells: Annotated[tuple[Cell, ...], says("The cells, in the order of their codes.")]
+    label_setting: Annotated[Setting, says("The setting that marks the codes; never a cell's.")]
+    notes: Annotated[tuple[str, ...], says("What you must know, in sentences.")] = ()
 
     def __post_init__(self) -> None:
-        check_word(self, "operation", OPERATIONS)
-        check_whole(self, "round", 1, 1000)
-        check_pair(self, "board_mm", 0, 100000)
         if not self.cells:
-            fail(self, "cells", self.cells, "a grid needs at least one cell")
+            misfit(self, "cells", self.cells, "a grid needs at least one cell")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Reading:
     """What was read off one cell of a board after burning."""
 
-    cell: str  # Code of the cell
-    through: Through | None = None  # ``no``, ``hanging`` or ``through``; None when not read
-    # char, mark: Grades 0…4; None when not read
-    char: int | None = None
-    mark: int | None = None
-    note: str = ""  # The user's own words
-    # width_mm, height_mm: Coupon as measured with a caliper [mm]; None when not measured
-    width_mm: float | None = None
-    height_mm: float | None = None
-
-    def __post_init__(self) -> None:
-        check_text(self, "cell", needed=True, longest=8)
-        check_word(self, "through", (*THROUGH_GRADES, None))
-        check_whole(self, "char", 0, 4, none_ok=True)
-        check_whole(self, "mark", 0, 4, none_ok=True)
-        check_text(self, "note", longest=1000)
-        check_number(self, "width_mm", 0, 1000, above=True, none_ok=True)
-        check_number(self, "height_mm", 0, 1000, above=True, none_ok=True)
+    cell: Code
+    through: Annotated[Through | None, says("no, hanging or through; empty if not read.")] = None
+    char: Annotated[Grade | None, says("Char, 0 to 4; empty if not read.")] = None
+    mark: Annotated[Grade | None, says("Mark, 0 to 4; empty if not read.")] = None
+    note: Annotated[Words, says("Your own words.")] = ""
+    width_mm: Caliper = None
+    height_mm: Caliper = None
 
     @property
     def is_empty(self) -> bool:

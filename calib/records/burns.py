@@ -2,82 +2,75 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import get_args
+from typing import Annotated, Any
 
-from calib.records.checks import check_number, check_text, check_whole, check_word, fail
-from calib.records.words import OPERATIONS, THROUGH_GRADES, BurnSource, Operation, Through
+from pydantic import Field
+
+from calib.records.fields import Grade, Number, Text, Whole, misfit, record, says
+from calib.records.words import BurnSource, Operation, Through
+
+Power = Annotated[Number, says("Power, % of full.", gt=0, le=100)]
+Speed = Annotated[Number, says("Speed as set.", gt=0, le=20_000)]
+Passes = Annotated[Whole, says("How often the same path is burnt.", ge=1, le=50)]
+Pitch = Annotated[Number | None, says("Distance of the lines of an area mark.", gt=0, le=20)]
+Place = Annotated[Number, Field(ge=-100_000, le=100_000)]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Setting:
     """What is typed at the machine."""
 
-    power_pct: float  # Power [% of full]
-    speed_mm_s: float  # Speed as set [mm/s]
-    passes: int = 1  # How often the same path is burnt
-    line_pitch_mm: float | None = None  # Distance of the lines of an area mark [mm]; None otherwise
-
-    def __post_init__(self) -> None:
-        check_number(self, "power_pct", 0, 100, above=True)
-        check_number(self, "speed_mm_s", 0, 20000, above=True)
-        check_whole(self, "passes", 1, 50)
-        check_number(self, "line_pitch_mm", 0, 20, above=True, none_ok=True)
+    power_pct: Power
+    speed_mm_s: Speed
+    passes: Passes = 1
+    line_pitch_mm: Pitch = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+def setting_of(record: Any) -> Setting:
+    """The setting among a record's fields."""
+    return Setting(
+        power_pct=record.power_pct,
+        speed_mm_s=record.speed_mm_s,
+        passes=record.passes,
+        line_pitch_mm=record.line_pitch_mm,
+    )
+
+
+@record
 class Burn:
     """One cell that was run, with what came out."""
 
-    operation: Operation  # ``cut``, ``line_mark`` or ``area_mark``
-    # power_pct, speed_mm_s, passes, line_pitch_mm: The setting: [% of full], [mm/s], count, [mm]
-    power_pct: float
-    speed_mm_s: float
-    passes: int = 1
-    line_pitch_mm: float | None = None
-    through: Through | None = None  # ``no``, ``hanging`` or ``through``; None when not read
-    # char, mark: Grades 0…4; None when not read
-    char: int | None = None
-    mark: int | None = None
-    count: int = 1  # How many equal parts of a job this line stands for
-    cut_length_mm: float | None = None  # Cut path of one part [mm]; None means the standard coupon
-    source: BurnSource = "board"  # ``board``, ``job`` or ``check_strip``
-    sitting: str = ""  # Label of the sitting in which it was burnt
-    # The lot it was burnt of, where that isn't the sheet's current one; None: the current one
-    lot: str | None = None
-    # x_mm, y_mm, burn_order: Where on the board [mm, origin top left] and when it was burnt; None
-    # when not known
-    x_mm: float | None = None
-    y_mm: float | None = None
-    burn_order: int | None = None
+    operation: Annotated[Operation, says("What was burnt.")]
+    power_pct: Power
+    speed_mm_s: Speed
+    passes: Passes = 1
+    line_pitch_mm: Pitch = None
+    through: Annotated[Through | None, says("Whether it fell; empty if not read.")] = None
+    char: Annotated[Grade | None, says("Char, 0 to 4; empty if not read.")] = None
+    mark: Annotated[Grade | None, says("Mark, 0 to 4; empty if not read.")] = None
+    count: Annotated[
+        Whole, says("How many equal parts of a job this stands for.", ge=1, le=1_000_000)
+    ] = 1
+    cut_length_mm: Annotated[
+        Number | None,
+        says("Cut path of one part; empty: the standard coupon.", gt=0, le=10_000_000),
+    ] = None
+    source: Annotated[BurnSource, says("Where it was burnt.")] = "board"
+    sitting: Annotated[Text, says("What was burnt in one go with one set-up.")] = ""
+    lot: Annotated[
+        Text | None, says("The lot it was burnt of, where that isn't the sheet's current one.")
+    ] = None
+    x_mm: Annotated[Place | None, says("Where on the board, from its top left.")] = None
+    y_mm: Annotated[Place | None, says("Where on the board, from its top left.")] = None
+    burn_order: Annotated[Whole | None, says("When it was burnt, from 1.", ge=1, le=1_000_000)] = (
+        None
+    )
 
     def __post_init__(self) -> None:
-        check_word(self, "operation", OPERATIONS)
-        check_number(self, "power_pct", 0, 100, above=True)
-        check_number(self, "speed_mm_s", 0, 20000, above=True)
-        check_whole(self, "passes", 1, 50)
-        check_number(self, "line_pitch_mm", 0, 20, above=True, none_ok=True)
         if self.operation == "area_mark" and self.line_pitch_mm is None:
-            fail(self, "line_pitch_mm", None, "an area mark needs the distance of its lines in mm")
-        check_word(self, "through", (*THROUGH_GRADES, None))
-        check_whole(self, "char", 0, 4, none_ok=True)
-        check_whole(self, "mark", 0, 4, none_ok=True)
-        check_whole(self, "count", 1, 1_000_000)
-        check_number(self, "cut_length_mm", 0, 1e7, above=True, none_ok=True)
-        check_word(self, "source", get_args(BurnSource))
-        check_text(self, "sitting")
-        if self.lot is not None:
-            check_text(self, "lot")
-        check_number(self, "x_mm", -1e5, 1e5, none_ok=True)
-        check_number(self, "y_mm", -1e5, 1e5, none_ok=True)
-        check_whole(self, "burn_order", 1, 1_000_000, none_ok=True)
+            misfit(self, "line_pitch_mm", None, "an area mark needs the distance of its lines")
 
     @property
     def setting(self) -> Setting:
         """What was typed at the machine for this burn."""
-        return Setting(
-            power_pct=self.power_pct,
-            speed_mm_s=self.speed_mm_s,
-            passes=self.passes,
-            line_pitch_mm=self.line_pitch_mm,
-        )
+        return setting_of(self)

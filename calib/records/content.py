@@ -6,9 +6,9 @@ import dataclasses
 from collections.abc import Mapping
 from typing import Any
 
-# Of a field that records did without at first: as long as it is at its default it is left out of
-# `content_of`, so that codes and ids made before it stay what they were.
-ADDED_LATER: Mapping[str, bool] = {"added_later": True}
+# Fields that records did without at first: as long as they are at their default they are left out,
+# so that codes and ids made before them stay what they were.
+_ADDED_LATER = {"air_low_word", "wavelength_nm"}
 
 
 def content_of(value: Any) -> Any:
@@ -17,7 +17,7 @@ def content_of(value: Any) -> Any:
         return {
             field.name: content_of(getattr(value, field.name))
             for field in dataclasses.fields(value)
-            if "added_later" not in field.metadata or getattr(value, field.name) != field.default
+            if field.name not in _ADDED_LATER or getattr(value, field.name) != field.default
         }
     if isinstance(value, Mapping):
         return {key: content_of(part) for key, part in value.items()}

@@ -2,29 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import Annotated
 
-from calib.records.checks import check_number, check_text
+from calib.records.fields import Name, Number, Text, Words, record, says
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
 class Sheet:
     """A material at a nominal thickness."""
 
-    name: str  # What the workshop calls it
-    material: str  # Its material, in plain words
-    thickness_mm: float  # Nominal thickness [mm]
-    measured_mm: float | None = None  # Measured thickness [mm]; None when not measured
-    lot: str = ""  # Lot or delivery
-    declaration: str = ""  # The user's statement on a material that calib doesn't know
-
-    def __post_init__(self) -> None:
-        check_text(self, "name", needed=True)
-        check_text(self, "material", needed=True)
-        check_number(self, "thickness_mm", 0.01, 60)
-        check_number(self, "measured_mm", 0.01, 60, none_ok=True)
-        check_text(self, "lot")
-        check_text(self, "declaration", longest=1000)
+    name: Annotated[Name, says("What you call it.")]
+    material: Annotated[Name, says("What it is made of, in plain words.")]
+    thickness_mm: Annotated[Number, says("Nominal thickness.", ge=0.01, le=60)]
+    measured_mm: Annotated[Number | None, says("Measured thickness.", ge=0.01, le=60)] = None
+    lot: Annotated[Text, says("Lot or delivery.")] = ""
+    declaration: Annotated[Words, says("Your statement on a material that calib doesn't know.")] = (
+        ""
+    )
 
     @property
     def working_thickness_mm(self) -> float:
