@@ -4,11 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from calib.records import Setting
-
+from typing import Any
 
 # More of what was given than this tells nobody what is wrong with it [characters].
 _LONGEST_SHOWN = 120
@@ -116,7 +112,7 @@ class NotEnoughEvidence(CalibError):
         The settings that would settle it, best first (may be empty).
     """
 
-    def __init__(self, message: str, next_burns: Sequence[Setting] = ()) -> None:
+    def __init__(self, message: str, next_burns: Sequence[Any] = ()) -> None:
         super().__init__(message)
         self.next_burns = tuple(next_burns)
 
