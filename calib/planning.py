@@ -63,7 +63,7 @@ class PlanOptions:
         # What is asked of the setting is checked as when it is asked for.
         Wish(reliability=self.reliability, char_at_most=self.char_at_most, mark=self.mark)
         slowest = self.slowest_mm_s
-        if slowest is not None and not (is_number(slowest) and 0 < slowest <= 20000):
+        if slowest is not None and not (isinstance(slowest, float | int) and 0 < slowest <= 20000):
             raise InvalidRecord(f"slowest_mm_s is {slowest!r}: give a speed above 0 in mm/s.")
         if slowest is not None and not self.settings:
             raise InvalidRecord(

@@ -234,7 +234,7 @@ def _step_lengths(controls: Floats, rows: Ints, share: Floats, width: Floats) ->
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Arcs:
-    """Elliptical arcs as the SVG recommendation writes them; every field has shape (n,) or (n, 2)."""
+    """Elliptical arcs as SVG writes them; every field has shape (n,) or (n, 2)."""
 
     # begin, end: End points
     begin: Floats

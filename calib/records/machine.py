@@ -122,8 +122,12 @@ class Machine:
                 object.__setattr__(self, name, usual)
         low, high = _WAVELENGTHS[self.source]
         if self.wavelength_nm is not None and not low <= self.wavelength_nm <= high:
-            misfit(self, "wavelength_nm", self.wavelength_nm,
-                   f"give a number from {low} to {high} for this kind of laser")
+            misfit(
+                self,
+                "wavelength_nm",
+                self.wavelength_nm,
+                f"give a number from {low} to {high} for this kind of laser",
+            )
         if self.air_low_word and self.air_low_word in (self.air_on_word, self.air_off_word):
             misfit(self, "air_low_word", self.air_low_word, "give a word that does nothing else")
         if self.air_low_word and not self.air_on_word:
