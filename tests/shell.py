@@ -117,7 +117,7 @@ def stocked(tmp_path_factory: pytest.TempPathFactory) -> Path:
     for words in (MACHINE, BIRCH):
         maker.run(*words)
     powers, speeds = "40,60,80", "3,6,8,9,12,15,18,24"
-    planned = maker.json("plan", "--powers", powers, "--speeds", speeds)
+    planned = maker.json("plan", "--powers", powers, "--speeds", speeds, "--slowest", "3")
     maker.burn(planned["grid"], cut_cleanly)
     maker.run("recommend", "--reliability", "0.9")
     return maker.book

@@ -46,7 +46,7 @@ def test_each_step_says_the_next_one_but_not_to_a_program(planned: Shell) -> Non
     assert said in planned.run("take-down", "last", file).stderr
     assert planned.run("take-down", "last", file, "--json").stderr == ""
     speeds = "3,6,8,9,12,15,18,24"
-    more = planned.json("plan", "--powers", "80", "--speeds", speeds)["grid"]
+    more = planned.json("plan", "--powers", "80", "--speeds", speeds, "--slowest", "3")["grid"]
     done = planned.run("take-down", "last", planned.results(more, cut_cleanly))
     assert done.stderr == "Next: calib recommend 'birch 3'.\n"
 

@@ -51,7 +51,8 @@ def main() -> int:
         for words in (MACHINE, BIRCH):
             shell.run(*words)
         speeds = ",".join(str(speed) for speed in range(4, 34, 2))
-        grid = shell.json("plan", "--powers", "30,45,60,75", "--speeds", speeds)["grid"]
+        wide = ("--powers", "30,45,60,75", "--speeds", speeds, "--slowest", "4")
+        grid = shell.json("plan", *wide)["grid"]
         command = [sys.executable, "-c", _SERVE, str(shell.book), str(PHONES + 1)]
         with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as program:
             assert program.stdout is not None

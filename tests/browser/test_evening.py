@@ -140,7 +140,7 @@ def test_eighteen_cells_and_the_setting_in_at_most_sixty_taps(
     ):
         maker.run(*words)
     powers, speeds = "40,60,80", "4,8,10,12,18,30"
-    maker.run("plan", "--powers", powers, "--speeds", speeds)
+    maker.run("plan", "--powers", powers, "--speeds", speeds, "--slowest", "4")
     with serving(maker.book, chromium, pictures) as served:
         page, taps = served.device(PHONE, has_touch=True), 0
 
