@@ -150,9 +150,9 @@ def test_a_whole_job_without_recorded_jobs_is_promised_at_most_nine_in_ten(regio
     assert rec.chance_no_help == pytest.approx(rec.chance_no_push * no_defect)
 
 
-def test_a_refused_job_says_what_was_asked_for(region):
+def test_a_refused_job_says_what_was_asked_for():
     with pytest.raises(calib.NotEnoughEvidence, match=r"A chance of 0\.99 was .*job 0\.9 would do"):
-        calib.recommend(region, cut_length_mm=5e6)
+        calib.recommend(burnt_fast(), cut_length_mm=3000.0)
 
 
 def test_nothing_burnt_is_refused_and_the_next_burns_named():
