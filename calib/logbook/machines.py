@@ -72,13 +72,12 @@ class Machines(Room):
             lock_name(connection, machines, name)
             current = find_machine(connection, name)
             known: Machine = current["machine"]
+            kept = {field.name: getattr(known, field.name) for field in dataclasses.fields(known)}
             if changed.get("source", known.source) != known.source:
                 # What was only assumed of the other source isn't carried over.
-                assumed = {
-                    n: None for n, usual in known.usual.items() if getattr(known, n) == usual
-                }
-                changed = assumed | changed
-            machine = dataclasses.replace(known, **changed)
+                assumed = known.usual.items()
+                kept = {n: v for n, v in kept.items() if (n, v) not in assumed}
+            machine = Machine(**kept | changed)
             add_setup(connection, current, machine, at, (what, note))
         return machine
 

@@ -179,7 +179,7 @@ def _hint(hint: Any) -> Schema:
     arguments = typing.get_args(hint)
     if typing.get_origin(hint) is Literal:
         return {"enum": list(arguments)}
-    if typing.get_origin(hint) is types.UnionType:
+    if typing.get_origin(hint) in {types.UnionType, typing.Union}:
         (inner,) = [part for part in arguments if part is not type(None)]
         return {"anyOf": [_hint(inner), {"type": "null"}]}
     if typing.get_origin(hint) is tuple and arguments[-1] is Ellipsis:

@@ -164,7 +164,7 @@ def _templates() -> jinja2.Environment:
         "cautions": CAUTIONS,
         "char_words": CHAR_WORDS,
         "mark_words": MARK_WORDS,
-        "usual_reliability": tasks.RegionWish().reliability,
+        "usual_reliability": tasks.BoardWish().reliability,
         # What a form was sent with, and why it wasn't taken; most pages show neither.
         "typed": {},
         "problem": None,
