@@ -2,9 +2,6 @@
 
 import pytest
 from filled_books import full, pair
-from fit_cases import fit_afresh
-from joint_cases import caliper_afresh
-from pooling_cases import double
 from postgres import book, other, place, server, three, used_books, used_server_book
 from shell import evening, planned, planned_book, shell, stocked
 from visitor import empty_book, evening_house, house, planned_house
@@ -14,12 +11,9 @@ pytest.register_assert_rewrite("layout_checks", "program_checks")
 
 __all__ = [
     "book",
-    "caliper_afresh",
-    "double",
     "empty_book",
     "evening",
     "evening_house",
-    "fit_afresh",
     "full",
     "house",
     "other",
