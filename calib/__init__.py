@@ -22,7 +22,7 @@ _HOMES = {
     "calib.fit.pool": ("Pool", "pool_records"),
     "calib.advise.transfer": ("StartingPoint", "transfer_region"),
     "calib.fit.region": ("Region",),
-    "calib.advise.costs": ("Costs",),
+    "calib.jobs.costs": ("Costs",),
     "calib.advise.recommendation": ("Recommendation",),
     "calib.grid.svg": ("grid_svg", "grid_svg_per_setting"),
     "calib.grid.rs274": ("grid_program", "grid_program_per_setting", "frame_program"),

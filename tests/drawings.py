@@ -9,10 +9,10 @@ from typing import Any
 import kept_results
 import numpy as np
 
-from calib.advise.drawing import Drawing, read_drawing
-from calib.advise.outlines import FLATNESS_MM, Strokes
-from calib.advise.path_data import strokes_of_paths
 from calib.errors import BadFile
+from calib.jobs.drawing import Drawing, read_drawing
+from calib.jobs.outlines import FLATNESS_MM, Strokes
+from calib.jobs.paths import strokes_of_paths
 
 DRAWINGS = Path(__file__).parent / "reference" / "drawings"
 PANEL = DRAWINGS / "panel.svg"

@@ -13,7 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.advise.caliper import (
+from calib.errors import InvalidRecord
+from calib.joints.caliper import (
     GUESSED_REPEATABILITY_MM,
     PLACE_SCATTER_MM,
     Caliper,
@@ -24,7 +25,6 @@ from calib.advise.caliper import (
     scatter_of,
     weighted,
 )
-from calib.errors import InvalidRecord
 
 # Table 1 of 4.4.3: twenty readings of a temperature.
 TEMPERATURES = (

@@ -11,10 +11,10 @@ from test_cut_fit import MACHINE
 from test_recommend import SHEET, evening, every_step
 
 import calib
-from calib.advise.costs import expected_cost
-from calib.advise.cut_times import CutTimes
-from calib.advise.job import plain_job
-from calib.advise.stopwatch import calibrate_time
+from calib.jobs.costs import expected_cost
+from calib.jobs.job import plain_job
+from calib.jobs.job_time import CutTimes
+from calib.jobs.stopwatch import calibrate_time
 
 JOB = plain_job(12_000.0, 40)
 

@@ -20,13 +20,13 @@ from lxml import etree
 from rs274_checker import check
 from test_svg import assert_valid
 
-from calib.advise.comb_reading import FitReading
-from calib.advise.joint import fit_joint
 from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit, RefusedMaterial
 from calib.grid.comb import CombBoard, plan_comb
 from calib.grid.comb_files import comb_program, comb_svg
 from calib.grid.frame import frame_of
 from calib.hazards import CAUTIONS
+from calib.joints.comb_reading import FitReading
+from calib.joints.joint import fit_joint
 from calib.records import Setting, Sheet
 
 CUT = Setting(power_pct=60.0, speed_mm_s=12.0)

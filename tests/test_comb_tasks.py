@@ -11,11 +11,11 @@ from rs274_checker import check
 from workshop_records import later
 
 from calib import tasks
-from calib.advise.caliper import Caliper
-from calib.advise.comb_reading import FitReading
-from calib.advise.joint import fit_joint
-from calib.advise.kerf import GROWTH_MM
 from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence, RefusedMaterial
+from calib.joints.caliper import Caliper
+from calib.joints.comb_reading import FitReading
+from calib.joints.joint import fit_joint
+from calib.joints.kerf import GROWTH_MM
 from calib.logbook import Book, open_book
 from calib.records import Cell, Grid, Machine, Reading, Setting, Sheet
 

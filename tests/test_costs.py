@@ -8,13 +8,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.advise.costs import Costs, expected_cost, price_settings
-from calib.advise.cut_times import CutTimes
-from calib.advise.job import Job, JobClass, plain_job
-from calib.advise.job_time import job_time_s
-from calib.advise.path_data import strokes_of_paths
-from calib.advise.stopwatch import calibrate_time
 from calib.errors import InvalidRecord, MachineLimit
+from calib.jobs.costs import Costs, expected_cost, price_settings
+from calib.jobs.job import Job, JobClass, plain_job
+from calib.jobs.job_time import CutTimes, job_time_s
+from calib.jobs.paths import strokes_of_paths
+from calib.jobs.stopwatch import calibrate_time
 from calib.records import COUPON_CUT_MM, Machine, Setting
 
 # So much acceleration that times are length over speed and the example can be done by hand.

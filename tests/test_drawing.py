@@ -10,8 +10,8 @@ import svgelements
 import svgpathtools
 from drawings import DRAWINGS, document, drawing, strokes_of
 
-from calib.advise.drawing import NO_GROUP, read_drawing
-from calib.advise.nesting import part_count, points_inside
+from calib.jobs.drawing import NO_GROUP, read_drawing
+from calib.jobs.outlines import part_count, points_inside
 
 
 @pytest.mark.parametrize("name", ["shapes", "inches", "panel"])

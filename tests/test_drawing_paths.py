@@ -12,7 +12,7 @@ from drawings import strokes_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.advise.path_data import strokes_of_paths
+from calib.jobs.paths import strokes_of_paths
 
 WANTS = {"h": 1, "v": 1, "l": 2, "t": 2, "s": 4, "q": 4, "c": 6, "z": 0}
 

@@ -9,9 +9,9 @@ import pytest
 from drawings import document
 from hostile_drawings import REFUSED
 
-from calib.advise.drawing import read_drawing
-from calib.advise.svg_tree import MAX_BYTES
 from calib.errors import BadFile
+from calib.jobs.drawing import read_drawing
+from calib.jobs.svg import MAX_BYTES
 
 
 @pytest.mark.parametrize("name", REFUSED)
@@ -48,7 +48,7 @@ MEASURE = """
 import sys
 sys.path.insert(0, {tests!r})
 from hostile_drawings import REFUSED, peak_mb
-from calib.advise.drawing import read_drawing
+from calib.jobs.drawing import read_drawing
 from calib.errors import BadFile
 for data, _ in REFUSED.values():
     try:

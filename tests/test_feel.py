@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
-from calib.advise import feel
-from calib.advise.feel import Ladder, snug_of
+from calib.joints import feel
+from calib.joints.feel import Ladder, snug_of
 
 SLOTS = tuple(round(2.6 + 0.05 * n, 2) for n in range(9))
 CODES = {"t": "tight", "s": "snug", "l": "loose"}

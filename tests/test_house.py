@@ -8,8 +8,8 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 
 
-def modules(room: str = "calib") -> list[Path]:
-    return sorted((ROOT / room).rglob("*.py"))
+def modules() -> list[Path]:
+    return sorted((ROOT / "calib").rglob("*.py"))
 
 
 def said_elsewhere(owner: ast.AST, node: ast.AST) -> bool:

@@ -6,9 +6,9 @@ import pytest
 from bench_jobs import panel
 from drawings import PANEL
 
-from calib.advise.drawing import read_drawing
-from calib.advise.job import Job, make_job, plain_job
 from calib.errors import InvalidRecord
+from calib.jobs.drawing import read_drawing
+from calib.jobs.job import Job, make_job, plain_job
 
 
 def test_each_class_gets_its_operation():

@@ -7,11 +7,10 @@ import pytest
 from bench_jobs import BENCH, CUT, PANEL_SETTINGS, Stub, job_of, panel
 from scipy import stats
 
-from calib.advise.cut_times import CutTimes
-from calib.advise.job import plain_job
-from calib.advise.job_promise import _pushes_interval, job_promise
-from calib.advise.job_time import job_time_s
 from calib.errors import InvalidRecord
+from calib.jobs.job import plain_job
+from calib.jobs.job_promise import _pushes_interval, job_promise
+from calib.jobs.job_time import CutTimes, job_time_s
 from calib.records import COUPON_CUT_MM, Setting
 
 

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 from bench_jobs import BENCH, CUT, PANEL_SETTINGS, job_of, panel, time_of
 
-from calib.advise.drawing import read_drawing
-from calib.advise.job import make_job, plain_job
-from calib.advise.job_time import START_UP_S, beam_on_times_s, bed_loads, job_time_s
 from calib.errors import InvalidRecord, MachineLimit
+from calib.jobs.drawing import read_drawing
+from calib.jobs.job import make_job, plain_job
+from calib.jobs.job_time import START_UP_S, beam_on_times_s, bed_loads, job_time_s
 from calib.physics import move_time_s
 from calib.records import Setting
 

@@ -16,12 +16,11 @@ from boards import BIRCH, CO2
 sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
 from joint_figures import joint_of
 
-from calib.advise.caliper import Caliper, Estimate
-from calib.advise.comb_reading import FitReading
-from calib.advise.joint import GLUE_GAP_MM, fit_joint
-from calib.advise.joint_words import joint_words
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.grid.comb import CombBoard, plan_comb
+from calib.joints.caliper import Caliper, Estimate
+from calib.joints.comb_reading import FitReading
+from calib.joints.joint import GLUE_GAP_MM, fit_joint, joint_words
 from calib.records import Setting, Sheet
 
 CUT = Setting(power_pct=60.0, speed_mm_s=12.0)

@@ -9,19 +9,19 @@ import numpy as np
 import pytest
 from boards import BIRCH, CO2, TUBE_100, some_settings
 
-from calib.advise.caliper import Caliper
-from calib.advise.drawing import read_drawing
-from calib.advise.features import small_features
-from calib.advise.job import make_job
-from calib.advise.kerf import (
+from calib.errors import InvalidRecord, NotEnoughEvidence
+from calib.grid.layout import lay_out
+from calib.jobs.drawing import read_drawing
+from calib.jobs.features import small_features
+from calib.jobs.job import make_job
+from calib.joints.caliper import Caliper
+from calib.joints.kerf import (
     GROWTH_MM,
     GROWTH_SD_MM,
     kerf_by_energy,
     kerf_from_coupons,
     total_line_energy_j_mm,
 )
-from calib.errors import InvalidRecord, NotEnoughEvidence
-from calib.grid.layout import lay_out
 from calib.physics import delivered_power_w
 from calib.records import Cell, Reading, Setting
 

@@ -35,18 +35,20 @@ ROOMS: dict[str, set[str]] = {
     # Statistics know no board, file or database; boards know no statistics.
     "fit": _WORDS | {"materials", "names", "physics"},
     "grid": _WORDS | {"hazards", "materials", "physics", "print_style"},
-    "advise": _WORDS | {"fit", "grid", "hazards", "materials", "physics", "print_style"},
+    "jobs": _WORDS | {"physics"},
+    "joints": _WORDS | {"grid", "materials", "physics"},
+    "advise": _WORDS | {"fit", "grid", "hazards", "jobs", "materials", "physics", "print_style"},
     "logbook": _WORDS | {"spreadsheet"},
     "pictures": _WORDS | {"typeface"},
     "picture": _WORDS | {"pictures"},
     "planning": _WORDS | {"advise", "fit", "grid", "hazards", "physics"},
     # The only room that joins the rest.
     "tasks": _WORDS | {
-        "advise", "fit", "grid", "hazards", "logbook", "materials", "physics", "picture",
-        "pictures", "planning", "print_style", "results",
+        "advise", "fit", "grid", "hazards", "jobs", "joints", "logbook", "materials", "physics",
+        "picture", "pictures", "planning", "print_style", "results",
     },
     # Text is made of records, whichever room they come from.
-    "report": _WORDS | {"advise", "grid", "hazards", "logbook", "tasks"},
+    "report": _WORDS | {"advise", "grid", "hazards", "jobs", "joints", "logbook", "tasks"},
     # Two thin shells; the page knows nothing of the command line, which has one command that
     # starts the page.
     "cli": _WORDS | {"hazards", "logbook", "report", "tasks", "web"},
@@ -57,16 +59,27 @@ ROOMS: dict[str, set[str]] = {
 
 # Packages from outside and the rooms, or modules, that may import them.
 HOMES: dict[str, set[str]] = {
-    "numpy": {"physics", "fit", "grid", "advise", "planning", "pictures", "picture", "tasks"},
-    "scipy": {"fit", "advise"},
+    "numpy": {
+        "physics",
+        "fit",
+        "grid",
+        "jobs",
+        "advise",
+        "planning",
+        "pictures",
+        "picture",
+        "tasks",
+    },
+    "scipy": {"fit", "jobs", "joints", "advise"},
     "sklearn": {"fit.ordinal", "advise.track_record"},
     "matplotlib": {"picture", "pictures"},
     "svgwrite": {"grid.svg"},
     "HersheyFonts": {"grid.lettering"},
     "reportlab": {"print_style"},
     "segno": {"print_style", "web"},
-    "svgelements": {"advise.svg_style", "advise.svg_tree"},
-    "defusedxml": {"advise.svg_tree"},
+    "svgelements": {"jobs.paths", "jobs.svg"},
+    "defusedxml": {"jobs.svg"},
+    "tinycss2": {"jobs.css"},
     "pandas": {"logbook.exchange"},
     "sqlalchemy": {"logbook"},
     "alembic": {"logbook"},
@@ -81,7 +94,7 @@ HOMES: dict[str, set[str]] = {
     "uvicorn": {"web.serving"},
     "h11": {"web.serving"},
     "jinja2": {"web"},
-}
+}  # fmt: skip
 # Names under which packages of pyproject.toml are imported, where the two differ.
 IMPORTED_AS = {
     "scikit-learn": "sklearn",

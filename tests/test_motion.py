@@ -8,15 +8,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.advise.motion import (
+from calib.jobs.motion import (
     CORNER_SLIP_MM,
     course_of,
     step_times_s,
     stroke_times_s,
     travel_times_s,
 )
-from calib.advise.outlines import NO_STROKES, Strokes
-from calib.advise.path_data import strokes_of_paths
+from calib.jobs.outlines import NO_STROKES, Strokes
+from calib.jobs.paths import strokes_of_paths
 from calib.physics import mean_coupon_speed_mm_s
 from calib.records import COUPON_CUT_MM
 

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from bench_jobs import BENCH, PANEL_SETTINGS, Stub, job_of, panel
 
-from calib.advise.features import KERF_MM, LISTED, least_widths_mm, small_features
-from calib.advise.path_data import strokes_of_paths
+from calib.jobs.features import KERF_MM, LISTED, least_widths_mm, small_features
+from calib.jobs.paths import strokes_of_paths
 from calib.records import Setting
 
 

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from bench_jobs import BENCH, CUT
 
-from calib.advise.job import plain_job
-from calib.advise.job_time import START_UP_S, job_time_s
-from calib.advise.stopwatch import calibrate_time
 from calib.errors import InvalidRecord
+from calib.jobs.job import plain_job
+from calib.jobs.job_time import START_UP_S, job_time_s
+from calib.jobs.stopwatch import calibrate_time
 
 
 def test_no_timed_job_gives_what_is_believed_before():

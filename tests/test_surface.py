@@ -8,8 +8,8 @@ import shapely
 from bench_jobs import BENCH, job_of, time_of
 from drawings import strokes_of
 
-from calib.advise.surface import rows_of, rows_time_s
 from calib.errors import MachineLimit
+from calib.jobs.motion import rows_of, rows_time_s
 from calib.physics import move_time_s
 from calib.records import Setting
 

@@ -21,9 +21,9 @@ from calib.fit.thinning import thinned_region
 from calib.records import Setting
 
 if TYPE_CHECKING:
-    from calib.advise.costs import Costs
-    from calib.advise.cut_times import CutTimes
-    from calib.advise.job import Job
+    from calib.jobs.costs import Costs
+    from calib.jobs.job import Job
+    from calib.jobs.job_time import CutTimes
 
 Array = npt.NDArray[np.float64]
 

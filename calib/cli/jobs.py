@@ -28,6 +28,8 @@ from calib.cli.frame import (
 from calib.errors import InvalidQuantity, shown
 
 PANEL = "Jobs"
+# Bytes that take seconds to read.
+_LARGE_DRAWING = 2_000_000
 
 _SETTING = re.compile(
     r"(.+)=(N)\s*%?\s*@\s*(N\s*(?:mm/s|mm/min|in/s|in/min)?)(?:x(\d{1,4}))?(?:/(N))?".replace(
@@ -273,6 +275,9 @@ def job(
         char_at_most=char_at_most,
     )
     source = tasks.given_file(drawing, "drawing")
+    size = drawing.stat().st_size
+    if size > _LARGE_DRAWING:
+        tell(f"Reading {size / 1e6:.0f} MB of drawing: that can take half a minute.")
     with open_book(book) as opened:
         done = tasks.job_report(opened, machine, sheet, source, wish)
         if took is not None:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Iterator
 
-from calib.advise.costs import Costs, PricedSetting
-from calib.advise.features import SmallFeatures
-from calib.advise.job_promise import JobPromise
-from calib.advise.job_time import JobTime
-from calib.advise.stopwatch import TimeRatio
+from calib.jobs.costs import Costs, PricedSetting
+from calib.jobs.features import SmallFeatures
+from calib.jobs.job_promise import JobPromise
+from calib.jobs.job_time import JobTime
+from calib.jobs.stopwatch import TimeRatio
 from calib.records import CHAR_WORDS
 from calib.report.words import (
     bullets,

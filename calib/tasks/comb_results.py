@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from calib.advise.caliper import Caliper
-from calib.advise.comb_reading import FACES, Face, FitReading, checked
-from calib.advise.joint import Joint, fit_joint
 from calib.errors import InvalidRecord
 from calib.grid.comb import CombBoard, Feel
+from calib.joints.caliper import Caliper
+from calib.joints.comb_reading import FACES, Face, FitReading, checked
+from calib.joints.joint import Joint, fit_joint
 from calib.logbook import Book
 from calib.logbook.coding import record_from_json, record_to_json
 from calib.logbook.keeping import understood

@@ -9,9 +9,6 @@ from datetime import datetime
 
 import numpy as np
 
-from calib.advise.job import Job, JobClass
-from calib.advise.job_time import job_time_s
-from calib.advise.outlines import Strokes
 from calib.errors import LogbookError, NotEnoughEvidence
 from calib.grid.comb import CombBoard, plan_comb
 from calib.grid.comb_files import comb_frame_program, comb_program, comb_svg
@@ -20,6 +17,9 @@ from calib.grid.gentle import KnownMarks
 from calib.grid.limits import check_limits
 from calib.grid.strokes import Stroke
 from calib.hazards import check_hazard
+from calib.jobs.job import Job, JobClass
+from calib.jobs.job_time import job_time_s
+from calib.jobs.outlines import Strokes
 from calib.logbook import Book
 from calib.logbook.coding import known_names, record_from_json, record_to_json
 from calib.logbook.keeping import Kept, understood

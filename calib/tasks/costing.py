@@ -7,9 +7,9 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from calib.advise.costs import Costs
-from calib.advise.stopwatch import TimeRatio, calibrate_time
 from calib.errors import InvalidRecord, LogbookError
+from calib.jobs.costs import Costs
+from calib.jobs.stopwatch import TimeRatio, calibrate_time
 from calib.logbook import Book
 from calib.logbook.keeping import understood
 from calib.tasks.keeping import find_machine

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
-from calib.advise import svg_tree
 from calib.errors import BadFile, CalibError, shown
 from calib.grid.focus import FocusBoard, focus_program, focus_svg
 from calib.grid.record_sheet import grid_record_sheet
 from calib.grid.rs274 import frame_program, grid_program, grid_program_per_setting
 from calib.grid.svg import grid_svg, grid_svg_per_setting
 from calib.hazards import check_hazard
+from calib.jobs import svg
 from calib.logbook import notes
 from calib.records import Grid
 from calib.results import blank_results_csv, plan_csv
@@ -27,7 +27,7 @@ GivenKind = Literal["results", "drawing", "photograph", "logbook", "definition"]
 # What is read at most of a file that was named: it may be a device without an end [bytes].
 _MOST_BYTES: dict[GivenKind, int] = {
     "results": 2**20,
-    "drawing": svg_tree.MAX_BYTES,
+    "drawing": svg.MAX_BYTES,
     "photograph": notes.MAX_PHOTOGRAPH_BYTES,
     "logbook": 2**30,
     "definition": 2**20,

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from calib.advise.costs import Costs, PricedSetting
-from calib.advise.drawing import ClassesBy
-from calib.advise.features import SmallFeatures
-from calib.advise.job_promise import JobPromise
-from calib.advise.job_time import JobTime
+from calib.jobs.costs import Costs, PricedSetting
+from calib.jobs.drawing import ClassesBy
+from calib.jobs.features import SmallFeatures
+from calib.jobs.job_promise import JobPromise
+from calib.jobs.job_time import JobTime
 from calib.records import Operation, Setting
 
 

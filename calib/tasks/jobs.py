@@ -11,19 +11,18 @@ import numpy as np
 
 from calib.advise import candidates
 from calib.advise.cheapest import advised_settings
-from calib.advise.costs import Costs, expected_cost, price_settings
-from calib.advise.cut_times import CutTimes
-from calib.advise.drawing import Drawing, read_drawing
-from calib.advise.features import small_features
-from calib.advise.job import Job, make_job
-from calib.advise.job_promise import job_promise
-from calib.advise.job_time import JobTime, job_time_s
 from calib.advise.recommendation import scope_words
-from calib.advise.stopwatch import TimeRatio
 from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.fit.region import Region
 from calib.hazards import check_hazard
+from calib.jobs.costs import Costs, expected_cost, price_settings
+from calib.jobs.drawing import Drawing, read_drawing
+from calib.jobs.features import small_features
+from calib.jobs.job import Job, make_job
+from calib.jobs.job_promise import job_promise
+from calib.jobs.job_time import CutTimes, JobTime, job_time_s
+from calib.jobs.stopwatch import TimeRatio
 from calib.logbook import Book
 from calib.picture import cost_picture
 from calib.records import Machine, Setting

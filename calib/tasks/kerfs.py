@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from calib.advise.caliper import Caliper, Estimate
-from calib.advise.kerf import KerfLaw, KerfPoint, kerf_by_energy, kerf_from_coupons
 from calib.errors import NotEnoughEvidence
+from calib.joints.caliper import Caliper, Estimate
+from calib.joints.kerf import KerfLaw, KerfPoint, kerf_by_energy, kerf_from_coupons
 from calib.logbook import Book, Filters
 from calib.logbook.coding import record_to_json
 from calib.records import Machine, Setting

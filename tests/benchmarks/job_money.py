@@ -27,8 +27,6 @@ from workshop import Workshop, draw_workshop
 import calib
 from calib.advise import candidates
 from calib.advise.cheapest import priced_job
-from calib.advise.costs import expected_cost
-from calib.advise.job import Job, plain_job
 from calib.advise.next_burns import next_cuts
 from calib.advise.recommend import advised_setting
 from calib.advise.wish import Wish
@@ -36,6 +34,8 @@ from calib.fit import cut_fit
 from calib.fit.cut import points_of
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
+from calib.jobs.costs import expected_cost
+from calib.jobs.job import Job, plain_job
 from calib.records import COUPON_CUT_MM
 
 RELIABILITY = 0.99

@@ -16,11 +16,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.advise.caliper import Caliper
-from calib.advise.comb_reading import FitReading
-from calib.advise.joint import Joint, fit_joint
-from calib.advise.kerf import kerf_by_energy, kerf_from_coupons
 from calib.grid.comb import CombBoard, plan_comb
+from calib.joints.caliper import Caliper
+from calib.joints.comb_reading import FitReading
+from calib.joints.joint import Joint, fit_joint
+from calib.joints.kerf import kerf_by_energy, kerf_from_coupons
 from calib.records import Cell, Machine, Reading, Setting, Sheet
 
 MACHINE = Machine(name="bench", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)

@@ -20,13 +20,13 @@ from typer.main import get_command
 from workshop_records import BENCH, some_grid
 
 from calib import units
-from calib.advise.costs import Costs
-from calib.advise.drawing import read_drawing
-from calib.advise.job import make_job
 from calib.cli import app
 from calib.cli.frame import checked_operation, signed_length, whole
 from calib.errors import CalibError, InvalidRecord
 from calib.hazards import check_hazard
+from calib.jobs.costs import Costs
+from calib.jobs.drawing import read_drawing
+from calib.jobs.job import make_job
 from calib.logbook.notes import check_filename, media_type_of
 from calib.logbook.opening import find_place
 from calib.materials import expected_response, thickness_range_mm

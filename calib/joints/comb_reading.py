@@ -9,7 +9,10 @@ from typing import Literal, get_args
 
 from scipy.special import ndtr
 
-from calib.advise.caliper import (
+from calib.errors import InvalidRecord
+from calib.grid.comb import FEELS, CombBoard, Feel
+from calib.grid.comb_places import CombStep
+from calib.joints.caliper import (
     Caliper,
     Estimate,
     Jaws,
@@ -19,11 +22,8 @@ from calib.advise.caliper import (
     scatter_of,
     weighted,
 )
-from calib.advise.feel import SLOT_SD_MM, TONGUE_SD_MM, Ladder
-from calib.advise.kerf import kerf_of
-from calib.errors import InvalidRecord
-from calib.grid.comb import FEELS, CombBoard, Feel
-from calib.grid.comb_places import CombStep
+from calib.joints.feel import SLOT_SD_MM, TONGUE_SD_MM, Ladder
+from calib.joints.kerf import kerf_of
 
 # Where a width was taken: at the face the beam came from, at the other one, or with the jaws
 # across the whole thickness, where they touch the narrowest kerf.
@@ -39,13 +39,13 @@ _SIGNS: dict[Jaws, float] = {"inside": 1.0, "outside": -1.0}
 class FitReading:
     """What was read off one slot or tongue."""
 
-    label: str  # Its code
-    feel: Feel | None = None  # ``tight``, ``snug`` or ``loose``; None when not tried
-    # top_mm, bottom_mm: Its width at the face the beam came from and at the other, each as often as
-    # it was measured [mm]
+    label: str  # its code
+    feel: Feel | None = None  # tight, snug or loose; None when not tried
+    # its width at the face the beam came from and at the other, each as often as it was measured
+    # [mm]
     top_mm: tuple[float, ...] = ()
     bottom_mm: tuple[float, ...] = ()
-    across_mm: tuple[float, ...] = ()  # Its width with the jaws across the whole thickness [mm]
+    across_mm: tuple[float, ...] = ()  # its width with the jaws across the whole thickness [mm]
 
     def __post_init__(self) -> None:
         if self.feel is not None and self.feel not in FEELS:
@@ -63,10 +63,7 @@ class FitReading:
 
 
 def check_widths(name: str, widths_mm: Sequence[float]) -> None:
-    """Refuse what no caliper shows.
-
-    Raises InvalidRecord when one isn't a number above 0.
-    """
+    """Refuse what no caliper shows."""
     for width in widths_mm:
         good = isinstance(width, (int, float)) and not isinstance(width, bool)
         if not (good and math.isfinite(width) and 0.0 < width <= 1000.0):
@@ -77,8 +74,8 @@ def check_widths(name: str, widths_mm: Sequence[float]) -> None:
 class Faces:
     """Kerf by face."""
 
-    kerf: Mapping[Face, Estimate]  # Of the faces that were measured
-    scatter: Scatter  # Of all caliper readings together
+    kerf: Mapping[Face, Estimate]  # of the faces that were measured
+    scatter: Scatter  # of all caliper readings together
 
     @property
     def taper(self) -> Estimate | None:
@@ -115,10 +112,7 @@ def _lesser(one: Estimate, two: Estimate, difference: Estimate) -> Estimate:
 
 
 def checked(board: CombBoard, readings: Iterable[FitReading]) -> list[tuple[CombStep, FitReading]]:
-    """Match readings with the steps of their board.
-
-    Raises InvalidRecord when the board has no such step.
-    """
+    """Match readings with the steps of their board."""
     steps = {step.label: step for step in board.steps}
     matched = []
     for reading in readings:
@@ -135,10 +129,7 @@ def checked(board: CombBoard, readings: Iterable[FitReading]) -> list[tuple[Comb
 def faces_of(
     matched: Sequence[tuple[CombStep, FitReading]], stock_mm: Sequence[float], caliper: Caliper
 ) -> Faces:
-    """Work out the kerf at each face that was measured.
-
-    Raises InvalidRecord when a width can't be that of its step.
-    """
+    """Work out the kerf at each face that was measured."""
     places = {face: _places(matched, face) for face in FACES}
     groups = [found for by_jaws in places.values() for found in by_jaws.values()]
     scatter = scatter_of([*groups, [tuple(stock_mm)] if stock_mm else []], caliper)

@@ -9,12 +9,11 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
-from calib.advise.cut_region import CutRegion, KnowsGrades, KnowsHanging, as_floats
-from calib.advise.cut_times import CutTimes
-from calib.advise.job import Job
-from calib.advise.job_time import START_UP_S
-from calib.advise.outlines import Floats
 from calib.errors import InvalidRecord, shown
+from calib.jobs.cut_region import CutRegion, KnowsGrades, KnowsHanging, as_floats
+from calib.jobs.job import Job
+from calib.jobs.job_time import START_UP_S, CutTimes
+from calib.jobs.outlines import Floats
 from calib.records import CHAR_WORDS, COUPON_CUT_MM, Setting
 
 _HOUR_S = 3600.0
@@ -101,17 +100,16 @@ def _is_amount(value: object, most: float) -> bool:
 class CostBreakdown:
     """Expected cost of a job at some settings; every field has the settings' shape."""
 
-    # machine, pushes, recuts, cleaning, sheets: The parts: machine time, labour of pushes, parts
-    # cut again, cleaning, sheets [money]
+    # the parts: machine time, labour of pushes, parts cut again, cleaning, sheets [money]
     machine: Floats
     pushes: Floats
     recuts: Floats
     cleaning: Floats
     sheets: Floats
-    total: Floats  # Their sum [money]
-    time_s: Floats  # Machine time, start-up included [s]
-    expected_pushes: Floats  # Places that need a push or a knife, defects included
-    notes: tuple[str, ...] = ()  # What the user must know: which costs are guesses
+    total: Floats
+    time_s: Floats  # machine time, start-up included [s]
+    expected_pushes: Floats  # places that need a push or a knife, defects included
+    notes: tuple[str, ...] = ()  # what the user must know: which costs are guesses
 
     @property
     def parts(self) -> dict[str, Floats]:
@@ -228,13 +226,13 @@ def _cleaning_s(
 class PricedSetting:
     """One setting with its cost, next to others."""
 
-    name: str  # What it was chosen for: ``cheapest``, ``fastest``, ``cleanest``
-    setting: Setting  # The setting
-    parts: Mapping[str, float]  # Parts of the cost by name [money]
-    total: float  # Expected cost [money]
-    minutes: float  # Machine time, start-up included [min]
-    expected_pushes: float  # Places that need help
-    # margin, margin_pct: Price less cost [money], and that of the price [%]; None without a price
+    name: str  # what it was chosen for: cheapest, fastest, cleanest
+    setting: Setting
+    parts: Mapping[str, float]  # parts of the cost by name [money]
+    total: float
+    minutes: float  # machine time, start-up included [min]
+    expected_pushes: float  # places that need help
+    # price less cost [money], and that of the price [%]; None without a price
     margin: float | None = None
     margin_pct: float | None = None
 

@@ -11,8 +11,10 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from calib.advise.caliper import Caliper, Estimate, combine, mean_estimate
-from calib.advise.comb_reading import (
+from calib.errors import NotEnoughEvidence
+from calib.grid.comb import CombBoard
+from calib.joints.caliper import Caliper, Estimate, combine, mean_estimate
+from calib.joints.comb_reading import (
     Faces,
     FitReading,
     check_widths,
@@ -20,9 +22,7 @@ from calib.advise.comb_reading import (
     faces_of,
     ladders_of,
 )
-from calib.advise.feel import Edge, Ladder, Snug, snug_of
-from calib.errors import NotEnoughEvidence
-from calib.grid.comb import CombBoard
+from calib.joints.feel import Edge, Ladder, Snug, snug_of
 from calib.materials import family_of
 
 # Room that glue needs between parts, both sides together [mm] (common practice for white wood
@@ -43,12 +43,12 @@ _OTHER_STOCK_MM = 0.3
 class FitAdvice:
     """What to draw for one kind of fit."""
 
-    name: str  # ``press fit``, ``glue fit`` or ``inlay``
-    difference: Estimate  # Drawn width of the inner part less that of the opening
-    # Drawn width of a slot less the thickness of the stock in it; None for an inlay, and when it
+    name: str  # press fit, glue fit or inlay
+    difference: Estimate  # drawn width of the inner part less that of the opening
+    # drawn width of a slot less the thickness of the stock in it; None for an inlay, and when it
     # can't be told
     slot_minus_stock: Estimate | None
-    assumes: str  # What it rests on
+    assumes: str  # what it rests on
 
     @property
     def both_outlines_mm(self) -> float:
@@ -65,29 +65,26 @@ class FitAdvice:
 class Joint:
     """Kerf and fits at one setting."""
 
-    # Where it is narrowest, which counts for fits; None when it can't be told
+    # where it is narrowest, which counts for fits; None when it can't be told
     kerf: Estimate | None
-    kerf_from: str  # What it was taken from, in words
-    # kerf_top, kerf_bottom: At the face the beam came from and at the other; None when not measured
+    kerf_from: str  # what it was taken from, in words
+    # at the face the beam came from and at the other; None when not measured
     kerf_top: Estimate | None
     kerf_bottom: Estimate | None
-    taper: Estimate | None  # Top less bottom; None unless both were measured
-    stock: Estimate  # Thickness of the stock
-    # slot, tongue: The snug ones; None when the readings don't show where they are
-    slot: Snug | None
+    taper: Estimate | None  # top less bottom; None unless both were measured
+    stock: Estimate  # thickness of the stock
+    slot: Snug | None  # the snug ones; None when the readings don't show where they are
     tongue: Snug | None
-    # slot_edge, tongue_edge: Whether the readings bracket them
-    slot_edge: Edge
+    slot_edge: Edge  # whether the readings bracket them
     tongue_edge: Edge
-    # Drawn snug slot less the stock; the caliper's error is in its interval
+    # drawn snug slot less the stock; the caliper's error is in its interval
     slot_minus_stock: Estimate | None
-    # By how much a snug opening is narrower than what sits in it; negative for play
+    # by how much a snug opening is narrower than what sits in it; negative for play
     interference: Estimate | None
-    # press, glue, inlay: What to draw; None when it can't be told
-    press: FitAdvice | None
+    press: FitAdvice | None  # what to draw; None when it can't be told
     glue: FitAdvice | None
     inlay: FitAdvice | None
-    notes: tuple[str, ...] = ()  # What the user must know
+    notes: tuple[str, ...] = ()
 
 
 def fit_joint(
@@ -98,11 +95,7 @@ def fit_joint(
     caliper: Caliper | None = None,
     coupon_kerf: Estimate | None = None,
 ) -> Joint:
-    """Find kerf, snug slot and what to draw from what was felt and measured on a comb board.
-
-    Raises InvalidRecord when a reading names no slot or tongue of the board, or a width can't be
-    right; NotEnoughEvidence when nothing was felt and nothing measured.
-    """
+    """Find kerf, snug slot and what to draw from what was felt and measured on a comb board."""
     tool = caliper or Caliper()
     check_widths("stock_mm", stock_mm)
     matched = sorted(checked(board, readings), key=lambda pair: (pair[0].label, repr(pair[1])))
@@ -337,3 +330,41 @@ def _ladder_notes(board: CombBoard, ladder: Ladder, name: str) -> Iterator[str]:
         yield f"None of the {name} tried was {missing}: the snug one isn't bracketed on that side."
     if not ladder.in_order:
         yield f"The {name} don't turn from tight to loose in one go: try those near the turn again."
+
+
+def joint_words(joint: Joint) -> tuple[str, ...]:
+    """Say what was found in sentences."""
+    lines: list[str] = []
+    if joint.kerf is not None:
+        lines.append(f"Kerf {joint.kerf}, from {joint.kerf_from}.")
+    if joint.kerf_top is not None and joint.kerf_bottom is not None:
+        lines.append(f"At the top {joint.kerf_top}, at the bottom {joint.kerf_bottom}.")
+    if joint.slot is not None:
+        lines.append(
+            f"Snug slot {joint.slot.label}: drawn {joint.slot.middle_mm:.2f} mm"
+            f" ({joint.slot.low_mm:.2f} to {joint.slot.high_mm:.2f}) for stock of {joint.stock}."
+        )
+    for fit in (joint.press, joint.glue, joint.inlay):
+        if fit is not None:
+            lines += _fit_words(fit, joint.stock.value_mm)
+    return (*lines, *joint.notes)
+
+
+def _fit_words(fit: FitAdvice, stock_mm: float) -> Iterator[str]:
+    name = fit.name.capitalize()
+    if fit.slot_minus_stock is not None:
+        change = fit.slot_minus_stock.value_mm
+        more = "narrower" if change < 0.0 else "wider"
+        yield (
+            f"{name}, stock in a slot: draw the slot {abs(change):.2f} mm {more} than the stock,"
+            f" {stock_mm + change:.2f} mm here."
+        )
+    inner = fit.difference
+    more = "wider"
+    if round(inner.value_mm, 2) < 0.0:
+        inner, more = replace(inner, value_mm=-inner.value_mm), "narrower"
+    yield (
+        f"{name}, one part in another: draw the inner {inner} {more} than the opening;"
+        f" that is each outline moved by {fit.both_outlines_mm:z.3f} mm, or one of them by"
+        f" {fit.one_outline_mm:z.3f} mm. {fit.assumes}"
+    )

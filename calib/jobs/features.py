@@ -10,11 +10,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from calib.advise.cut_region import CutRegion
-from calib.advise.job import Job, JobClass
-from calib.advise.job_time import SLOW_SHARE
-from calib.advise.motion import stroke_times_s
-from calib.advise.outlines import SAME_PLACE_MM, Floats, Ints, Strokes
+from calib.jobs.cut_region import CutRegion
+from calib.jobs.job import Job, JobClass
+from calib.jobs.job_time import SLOW_SHARE
+from calib.jobs.motion import stroke_times_s
+from calib.jobs.outlines import SAME_PLACE_MM, Floats, Ints, Strokes
 from calib.records import Machine, Setting
 
 # Kerf when it isn't measured [mm]: a guess.
@@ -38,13 +38,13 @@ Kind = Literal["narrow outline", "narrow strip", "slow outline"]
 class Feature:
     """One place to look at before burning."""
 
-    # ``narrow outline``: a part or hole narrower than a few kerfs; ``narrow strip``: a bridge
-    # between two cuts; ``slow outline``: one whose set speed isn't reached
+    # narrow outline: a part or hole narrower than a few kerfs; narrow strip: a bridge between two
+    # cuts; slow outline: one whose set speed isn't reached
     kind: Kind
-    place_mm: tuple[float, float]  # Where it is, from the drawing's top left [mm]
-    size_mm: float  # Its width before the kerf is taken off [mm]
-    words: str  # The warning
-    # How many times the intended energy per length it gets; 1 where it isn't slow
+    place_mm: tuple[float, float]  # where it is, from the drawing's top left [mm]
+    size_mm: float  # its width before the kerf is taken off [mm]
+    words: str
+    # how many times the intended energy per length it gets; 1 where it isn't slow
     energy_ratio: float = 1.0
 
 
@@ -52,9 +52,9 @@ class Feature:
 class SmallFeatures:
     """Small features of a job."""
 
-    features: tuple[Feature, ...]  # The worst of each kind, at most 20
-    counts: Mapping[Kind, int]  # How many there are of each kind
-    notes: tuple[str, ...] = ()  # What the user must know
+    features: tuple[Feature, ...]  # the worst of each kind, at most 20
+    counts: Mapping[Kind, int]  # how many there are of each kind
+    notes: tuple[str, ...] = ()
 
 
 def small_features(

@@ -14,14 +14,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from calib.advise.caliper import (
+from calib.errors import InvalidRecord, NotEnoughEvidence
+from calib.joints.caliper import (
     Caliper,
     Estimate,
     Scatter,
     mean_estimate,
     scatter_of,
 )
-from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.physics import delivered_power_w, line_energy_j_mm
 from calib.records import Cell, Machine, Reading, Setting
 
@@ -39,10 +39,10 @@ _NOISE = 1e-9
 class KerfPoint:
     """Kerf of one setting."""
 
-    setting: Setting  # At which the coupons were cut
-    line_energy_j_mm: float  # Delivered power / speed × passes [J/mm]
-    kerf: Estimate  # From all its coupons
-    # Readings of each measured side, as drawn minus measured [mm]
+    setting: Setting  # at which the coupons were cut
+    line_energy_j_mm: float  # delivered power / speed × passes [J/mm]
+    kerf: Estimate  # from all its coupons
+    # readings of each measured side, as drawn minus measured [mm]
     places: tuple[tuple[float, ...], ...]
 
 
@@ -53,11 +53,7 @@ def kerf_from_coupons(
     *,
     caliper: Caliper | None = None,
 ) -> tuple[KerfPoint, ...]:
-    """Work out the kerf of each setting from coupons of a test board.
-
-    Raises InvalidRecord when a reading names no cell of the board, or its size can't be that
-    cell's.
-    """
+    """Work out the kerf of each setting from coupons of a test board."""
     tool = caliper or Caliper()
     sides = _sides(readings, {cell.label: cell for cell in cells})
     by_setting: dict[Setting, list[tuple[float, ...]]] = {}
@@ -98,10 +94,7 @@ def _sides(
 
 
 def kerf_of(measured_mm: float, drawn_mm: float, where: str, *, part: bool) -> float:
-    """Difference of drawn and measured width, checked for slips.
-
-    Raises InvalidRecord when no kerf can be so narrow or wide.
-    """
+    """Difference of drawn and measured width, checked for slips."""
     kerf = drawn_mm - measured_mm if part else measured_mm - drawn_mm
     if not PLAUSIBLE_MM[0] <= kerf <= PLAUSIBLE_MM[1]:
         least, most = sorted(drawn_mm - k if part else drawn_mm + k for k in PLAUSIBLE_MM)
@@ -122,24 +115,18 @@ def total_line_energy_j_mm(machine: Machine, setting: Setting) -> float:
 class KerfLaw:
     """Kerf against line energy; plain numbers, so that it can be kept with a region."""
 
-    middle_j_mm: float  # Line energy at which ``kerf`` holds [J/mm]
-    kerf: Estimate  # There
-    # growth_mm, growth_sd_mm: More kerf for each e-fold of line energy, and its standard
-    # uncertainty [mm]
-    growth_mm: float
+    middle_j_mm: float  # line energy at which kerf holds [J/mm]
+    kerf: Estimate  # there
+    growth_mm: float  # more kerf for each e-fold of line energy, and its standard uncertainty [mm]
     growth_sd_mm: float
-    growth_covariance_mm2: float  # Of kerf and growth [mm²]
-    # low_j_mm, high_j_mm: Least and most line energy that was measured [J/mm]
-    low_j_mm: float
+    growth_covariance_mm2: float  # of kerf and growth [mm²]
+    low_j_mm: float  # least and most line energy that was measured [J/mm]
     high_j_mm: float
-    learned: float  # ``growth_sd_mm`` over what it was before anything was measured [1]
-    notes: tuple[str, ...] = ()  # What the user must know
+    learned: float  # growth_sd_mm over what it was before anything was measured [1]
+    notes: tuple[str, ...] = ()
 
     def at(self, line_energy_j_mm: float) -> Estimate:
-        """Kerf at a line energy, all passes together.
-
-        Raises InvalidRecord when the energy isn't above 0.
-        """
+        """Kerf at a line energy, all passes together."""
         if not (math.isfinite(line_energy_j_mm) and line_energy_j_mm > 0.0):
             raise InvalidRecord(
                 f"line_energy_j_mm is {line_energy_j_mm!r}: give a number above 0 J/mm."
@@ -161,8 +148,6 @@ class KerfLaw:
 
 def kerf_by_energy(points: Sequence[KerfPoint], *, caliper: Caliper | None = None) -> KerfLaw:
     """Fit the kerf against the logarithm of the line energy.
-
-    Raises NotEnoughEvidence when there are no points.
 
     Notes
     -----

@@ -8,7 +8,7 @@ from typing import Protocol, runtime_checkable
 import numpy as np
 import numpy.typing as npt
 
-from calib.advise.outlines import Floats
+from calib.jobs.outlines import Floats
 from calib.records import Machine
 
 

@@ -8,18 +8,10 @@ from typing import BinaryIO, Literal
 
 import numpy as np
 
-from calib.advise.outlines import (
-    MAX_POINTS,
-    Floats,
-    Ints,
-    Strokes,
-    joined_strokes,
-    too_many_points,
-)
-from calib.advise.path_data import strokes_of_paths
-from calib.advise.plain_shapes import strokes_of_shapes
-from calib.advise.svg_tree import DrawnPage, DrawnPath, read_page
 from calib.errors import BadFile
+from calib.jobs.outlines import Floats, Ints, Strokes, dashed
+from calib.jobs.paths import strokes_of_paths
+from calib.jobs.svg import DrawnPage, read_page
 
 ClassesBy = Literal["colour", "group"]
 # Shapes that stand in no group, when the classes are the groups.
@@ -32,9 +24,9 @@ MAX_CLASSES = 200
 class StrokeClass:
     """Strokes of a drawing that belong together: of one colour, or in one group."""
 
-    # The colour (``#ff0000``, or ``fill #000000`` for shapes without a line), or the group's name
+    # the colour (#ff0000, or fill #000000 for shapes without a line), or the group's name
     name: str
-    strokes: Strokes  # The lines, in the order of the drawing
+    strokes: Strokes  # the lines, in the order of the drawing
 
     @property
     def length_mm(self) -> float:
@@ -59,11 +51,11 @@ class StrokeClass:
 class Drawing:
     """A drawing as it was read."""
 
-    # Its classes of strokes, in the order in which they first appear
+    # its classes of strokes, in the order in which they first appear
     classes: tuple[StrokeClass, ...]
-    # What is drawn reaches from x, y to x, y; origin top left, y down [mm]
+    # what is drawn reaches from x, y to x, y; origin top left, y down [mm]
     box_mm: tuple[float, float, float, float]
-    notes: tuple[str, ...] = ()  # What the user must know: what was left out, what was assumed
+    notes: tuple[str, ...] = ()  # what the user must know: what was left out, what was assumed
 
     @property
     def size_mm(self) -> tuple[float, float]:
@@ -86,9 +78,6 @@ class Drawing:
 def read_drawing(source: bytes | BinaryIO, classes_by: ClassesBy = "colour") -> Drawing:
     """Read an SVG drawing from an unknown hand.
 
-    Raises BadFile when the document is too large, isn't SVG, refers to anything outside itself,
-    declares entities, or holds path data or lengths that can't be read; with one sentence why.
-
     Examples
     --------
     >>> svg = (b'<svg xmlns="http://www.w3.org/2000/svg" width="20mm" height="20mm"'
@@ -99,61 +88,38 @@ def read_drawing(source: bytes | BinaryIO, classes_by: ClassesBy = "colour") -> 
     if classes_by not in ("colour", "group"):
         raise ValueError(f"classes_by is {classes_by!r}: give colour or group")
     page = read_page(source)
-    strokes, path_of = _strokes(page.paths)
+    matrices = np.array([path.matrix for path in page.paths], dtype=float).reshape(-1, 6)
+    strokes, path_of = strokes_of_paths([path.data for path in page.paths], matrices)
+    dashes = {i: path.dashes for i, path in enumerate(page.paths) if path.dashes}
+    strokes, path_of = dashed(strokes, path_of, dashes, matrices)
     if len(strokes) == 0:
-        left = ", ".join(page.left_out)
+        left = ", ".join(what for what, count in page.left_out.items() if count)
         raise BadFile(
             "the drawing holds no line that could be cut or marked"
             f"{f' (left out: {left})' if left else ''}: draw it with paths."
         )
-    classes = _classes(page.paths, strokes, path_of, classes_by)
+    by_group = classes_by == "group"
+    names = [(path.group or NO_GROUP) if by_group else path.paint for path in page.paths]
+    classes = _classes(names, strokes, path_of, classes_by)
     low, high = strokes.points_mm.min(axis=0), strokes.points_mm.max(axis=0)
     box = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
     return Drawing(classes=classes, box_mm=box, notes=_notes(page, strokes, box))
 
 
-def _strokes(paths: Sequence[DrawnPath]) -> tuple[Strokes, Ints]:
-    """All lines in the drawing's order, and the shape that each belongs to."""
-    matrices = np.array([path.matrix for path in paths], dtype=float).reshape(-1, 6)
-    plain = [i for i, path in enumerate(paths) if not isinstance(path.data, str)]
-    texts = [i for i, path in enumerate(paths) if isinstance(path.data, str)]
-    strokes, text_of = strokes_of_paths([str(paths[i].data) for i in texts], matrices[texts])
-    path_of = np.array(texts, dtype=np.int64)[text_of]
-    if not plain:
-        return strokes, path_of
-    shapes = [data for path in paths if not isinstance(data := path.data, str)]
-    simple = strokes_of_shapes(shapes, matrices[plain])
-    total = len(strokes.points_mm) + len(simple.points_mm)
-    if total > MAX_POINTS:
-        raise too_many_points(total)
-    every, path_of = joined_strokes([strokes, simple]), np.append(path_of, plain)
-    if len(strokes) == 0:
-        return simple, path_of
-    order = np.argsort(path_of, kind="stable")
-    return every.take(order), path_of[order]
-
-
 def _classes(
-    paths: Sequence[DrawnPath], strokes: Strokes, path_of: Ints, by: ClassesBy
+    names: Sequence[str], strokes: Strokes, path_of: Ints, by: ClassesBy
 ) -> tuple[StrokeClass, ...]:
-    names = [_class_name(path, by) for path in paths]
     numbers = {name: number for number, name in enumerate(dict.fromkeys(names))}
-    class_of = np.array([numbers[name] for name in names])[path_of]
     if len(numbers) > MAX_CLASSES:
         raise BadFile(
             f"the drawing has {len(numbers)} {by}s, more than the {MAX_CLASSES} that can be given"
             " an operation: draw with a few colours or groups."
         )
+    class_of = np.array([numbers[name] for name in names])[path_of]
     members = ((name, np.flatnonzero(class_of == number)) for name, number in numbers.items())
     return tuple(
         StrokeClass(name=name, strokes=strokes.take(which)) for name, which in members if len(which)
     )
-
-
-def _class_name(path: DrawnPath, by: ClassesBy) -> str:
-    if by == "group":
-        return path.group or NO_GROUP
-    return path.stroke if path.stroke != "none" else f"fill {path.fill}"
 
 
 def _notes(

@@ -26,10 +26,10 @@ _LEVEL = 0.9
 class TimeRatio:
     """Measured time over calculated time on one machine."""
 
-    ratio: float  # Best guess
-    interval: tuple[float, float]  # Where the machine's ratio lies, 9 times in 10
-    next_job: tuple[float, float]  # Where the ratio of its next job lies, 9 times in 10
-    jobs: int  # How many jobs were timed
+    ratio: float
+    interval: tuple[float, float]  # where the machine's ratio lies, 9 times in 10
+    next_job: tuple[float, float]  # where the ratio of its next job lies, 9 times in 10
+    jobs: int  # how many jobs were timed
 
     def describe(self) -> str:
         """One sentence for the report."""
@@ -43,9 +43,6 @@ class TimeRatio:
 
 def calibrate_time(pairs: Sequence[tuple[float, float]]) -> TimeRatio:
     """Learn how much longer jobs take on a machine than calculated.
-
-    Raises InvalidRecord when a time isn't above 0, or a ratio is so far from 1 that a slip is
-    likelier.
 
     Notes
     -----

@@ -39,12 +39,12 @@ _SCORES = ndtri((np.arange(7) + 0.5) / 7.0)
 class Ladder:
     """Drawn widths with what was felt at each."""
 
-    labels: tuple[str, ...]  # Their codes
-    widths_mm: tuple[float, ...]  # Drawn [mm]
-    feels: tuple[Feel, ...]  # What was felt; a label may be there several times
-    middle_mm: float  # Where the snug width was expected [mm]
-    sd_mm: float  # How wrong that may be, as a standard deviation [mm]
-    wide_is_tight: bool  # True for tongues, False for slots
+    labels: tuple[str, ...]  # their codes
+    widths_mm: tuple[float, ...]  # drawn [mm]
+    feels: tuple[Feel, ...]  # what was felt; a label may be there several times
+    middle_mm: float  # where the snug width was expected [mm]
+    sd_mm: float  # how wrong that may be, as a standard deviation [mm]
+    wide_is_tight: bool  # true for tongues, False for slots
 
     @property
     def edge(self) -> Edge:
@@ -75,15 +75,14 @@ class Ladder:
 class Snug:
     """The snug width of a ladder."""
 
-    label: str  # Code of the width that is most likely the nearest to the middle of the snug ones
-    # Chance of each tried code to be that one, in the order of the widths
+    label: str  # code of the width that is most likely the nearest to the middle of the snug ones
+    # chance of each tried code to be that one, in the order of the widths
     chances: tuple[tuple[str, float], ...]
-    middle_mm: float  # Middle of the snug widths, as drawn: its median [mm]
-    # sd_mm, low_mm, high_mm: Its standard deviation and the ends of its 95 % interval [mm]
-    sd_mm: float
+    middle_mm: float  # middle of the snug widths, as drawn: its median [mm]
+    sd_mm: float  # its standard deviation and the ends of its 95 % interval [mm]
     low_mm: float
     high_mm: float
-    half_snug_mm: float  # Half the range of widths that are snug, on average [mm]
+    half_snug_mm: float  # half the range of widths that are snug, on average [mm]
 
 
 def snug_of(ladder: Ladder) -> Snug:

@@ -8,11 +8,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from calib.advise.drawing import Drawing
-from calib.advise.motion import Course, course_of
-from calib.advise.nesting import part_count
-from calib.advise.outlines import Strokes
 from calib.errors import InvalidRecord
+from calib.jobs.drawing import Drawing
+from calib.jobs.motion import Course, course_of
+from calib.jobs.outlines import Strokes, part_count
 from calib.records import OPERATIONS, Operation
 
 # A job without a drawing: outlines of this length [mm] on a board of this size [mm].
@@ -25,9 +24,9 @@ _PLAIN_STEPS = 96
 class JobClass:
     """Strokes of a job that get one setting."""
 
-    name: str  # The drawing's class
-    operation: Operation  # ``cut``, ``line_mark`` or ``area_mark``
-    strokes: Strokes  # Its lines [mm]
+    name: str  # the drawing's class
+    operation: Operation  # cut, line_mark or area_mark
+    strokes: Strokes
     course: Course = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
@@ -43,11 +42,11 @@ class JobClass:
 class Job:
     """What is to be burnt in one go."""
 
-    name: str = "job"  # What the workshop calls it
-    classes: tuple[JobClass, ...]  # Its classes of strokes
-    parts: int = 1  # How many parts it yields: counts for re-cuts
-    sheets: float = 1.0  # How many sheets it uses up; may be a share
-    notes: tuple[str, ...] = ()  # What the user must know
+    name: str = "job"  # what the workshop calls it
+    classes: tuple[JobClass, ...]
+    parts: int = 1  # how many parts it yields: counts for re-cuts
+    sheets: float = 1.0  # how many sheets it uses up; may be a share
+    notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.classes:
@@ -84,11 +83,7 @@ def make_job(
     parts: int | None = None,
     sheets: float = 1.0,
 ) -> Job:
-    """Give each class of a drawing its operation.
-
-    Raises InvalidRecord when a class has no operation, or one is given that the drawing doesn't
-    have.
-    """
+    """Give each class of a drawing its operation."""
     names = [c.name for c in drawing.classes]
     lacking = [n for n in names if n not in operations]
     unknown = [n for n in operations if n not in names]
@@ -112,10 +107,7 @@ def make_job(
 
 
 def plain_job(cut_length_mm: float, outlines: int | None = None, *, name: str = "job") -> Job:
-    """A job of which only the length is known: equal round outlines, spread over a small board.
-
-    Raises InvalidRecord when the length isn't above 0, or the outlines are none or too many.
-    """
+    """A job of which only the length is known: equal round outlines, spread over a small board."""
     if not 0.0 < cut_length_mm < 1e8 or (outlines is not None and not 1 <= outlines <= 100_000):
         raise InvalidRecord(
             f"a job of {cut_length_mm!r} mm in {outlines!r} outlines: give a length above 0 and"

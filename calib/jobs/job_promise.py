@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from calib.advise.cut_region import CutRegion
-from calib.advise.cut_times import CutTimes
-from calib.advise.job import Job
+from calib.jobs.cut_region import CutRegion
+from calib.jobs.job import Job
+from calib.jobs.job_time import CutTimes
 from calib.records import COUPON_CUT_MM, Setting
 
 _LEVEL = 0.9
@@ -22,33 +22,31 @@ _MAX_PLACES = 200_000
 class SpeedChange:
     """The same job at a slightly other speed."""
 
-    change_pct: float  # Change of the speed [%]
-    speed_mm_s: float  # The speed [mm/s]
-    expected_pushes: float  # Places that need help, defects not counted
-    chance_no_push: float  # Chance that none does, defects not counted
-    minutes: float  # Time of the job [min]
+    change_pct: float
+    speed_mm_s: float
+    expected_pushes: float  # places that need help, defects not counted
+    chance_no_push: float  # chance that none does, defects not counted
+    minutes: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobPromise:
     """What is promised of a whole job on this sheet at one setting of the cut."""
 
-    setting: Setting  # The setting of the cut
-    places: float  # Length of cut in standard coupons
-    chance_coupon: float  # Chance that one of them drops
-    chance_no_push: float  # Chance that all do, defects not counted
-    chance_no_help: float  # The same with defects counted
-    # expected_pushes, pushes_interval: Places that need a push or a knife, and the central 90 %
-    # interval; defects not counted
+    setting: Setting
+    places: float  # length of cut in standard coupons
+    chance_coupon: float  # chance that one of them drops
+    chance_no_push: float  # chance that all do, defects not counted
+    chance_no_help: float  # the same with defects counted
+    # places that need a push or a knife, and the central 90 % interval; defects not counted
     expected_pushes: float
     pushes_interval: tuple[int, int]
-    # expected_defects, defects_interval: Knots and glue pockets that no power buys off, apart
-    expected_defects: float
+    expected_defects: float  # knots and glue pockets that no power buys off, apart
     defects_interval: tuple[int, int]
-    minutes: float  # Time of the job, start-up included [min]
-    # The same job one per cent slower and one faster, and as it is
+    minutes: float  # time of the job, start-up included [min]
+    # the same job one per cent slower and one faster, and as it is
     changes: tuple[SpeedChange, ...]
-    notes: tuple[str, ...] = ()  # What the user must know
+    notes: tuple[str, ...] = ()
 
 
 def job_promise(
@@ -60,8 +58,6 @@ def job_promise(
     times: CutTimes | None = None,
 ) -> JobPromise:
     """Promise a whole job at a setting, on the sheet that was tested.
-
-    Raises MachineLimit when the setting is faster than the machine.
 
     Notes
     -----

@@ -44,12 +44,12 @@ _POINTS, _WEIGHTS = np.polynomial.legendre.leggauss(16)
 class Caliper:
     """The tool that was measured with."""
 
-    resolution_mm: float = 0.01  # Its smallest step [mm]
-    # Largest error that its maker allows, for inside and outside jaws each [mm]; 0.02 mm is usual
+    resolution_mm: float = 0.01  # its smallest step [mm]
+    # largest error that its maker allows, for inside and outside jaws each [mm]; 0.02 mm is usual
     # for a sliding caliper of 150 mm (common practice, no source)
     limit_mm: float = 0.02
-    # Standard deviation of one reading, if known from many [mm]; None: from the repeats at hand and
-    # a guess
+    # standard deviation of one reading, if known from many [mm]; None: from the repeats at hand
+    # and a guess
     repeatability_mm: float | None = None
 
     def __post_init__(self) -> None:
@@ -72,13 +72,12 @@ class Estimate:
     (0.0153, 0.181, 0.239)
     """
 
-    value_mm: float  # Best value [mm]
-    random_mm: float  # Standard uncertainty of all that differs from reading to reading [mm]
-    degrees: float = math.inf  # Degrees of freedom of ``random_mm``
-    # inside, outside: How much of the error of the inside and of the outside jaws is in it [1]
-    inside: float = 0.0
+    value_mm: float
+    random_mm: float  # standard uncertainty of all that differs from reading to reading [mm]
+    degrees: float = math.inf  # degrees of freedom of random_mm
+    inside: float = 0.0  # how much of the error of the inside and of the outside jaws is in it [1]
     outside: float = 0.0
-    limit_mm: float = 0.0  # Largest error of each pair of jaws [mm]
+    limit_mm: float = 0.0  # largest error of each pair of jaws [mm]
 
     @property
     def standard_mm(self) -> float:
@@ -171,14 +170,12 @@ def combine(terms: Sequence[tuple[float, Estimate]]) -> Estimate:
 class Scatter:
     """How far readings scatter within a place and between places."""
 
-    # within_mm, within_degrees: Standard deviation of one reading at one place [mm]
-    within_mm: float
+    within_mm: float  # standard deviation of one reading at one place [mm]
     within_degrees: float
-    # between_mm, between_degrees: Standard deviation of the means of places [mm]; no degrees: it
-    # can't be told
+    # standard deviation of the means of places [mm]; no degrees: it can't be told
     between_mm: float
     between_degrees: int
-    resolution_mm: float  # Smallest step of the readings [mm]
+    resolution_mm: float  # smallest step of the readings [mm]
 
     def of_mean(self, places: Sequence[Sequence[float]]) -> tuple[float, float]:
         """Standard uncertainty of the mean of places [mm], and its degrees of freedom.

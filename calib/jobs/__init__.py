@@ -1,0 +1,1 @@
+"""The maker's own drawing as a job: read, timed, priced."""

@@ -1,0 +1,503 @@
+"""An SVG document from an unknown hand: checked, then walked into a flat list of drawn paths."""
+
+from __future__ import annotations
+
+import functools
+import math
+import re
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from typing import BinaryIO, NamedTuple
+from xml.etree.ElementTree import Element, ParseError, TreeBuilder
+
+import svgelements
+from defusedxml.common import DefusedXmlException
+from defusedxml.ElementTree import DefusedXMLParser
+
+from calib.errors import BadFile, shown
+from calib.jobs.css import Styles, colour, share
+from calib.jobs.outlines import Dashes
+from calib.jobs.paths import NUMBER, Oval
+from calib.units import MM_PER_INCH
+
+# Bounds on what a file may ask for. A drawing of ten megabytes has at most some 200,000 elements.
+MAX_BYTES = 16_000_000
+MAX_ELEMENTS = 200_000
+MAX_NESTING = 100
+# Elements that appear through references; a drawing of one shape used a thousand times is fine.
+MAX_REUSED = 20_000
+
+# CSS Values and Units: 96 px to the inch of 25.4 mm, exactly. (The library's rounded millimetre is
+# 5e-7 large, so lengths are read here.)
+MM_PER_PX = MM_PER_INCH / 96.0
+_PX_PER = {
+    "": 1.0, "px": 1.0, "mm": 1.0 / MM_PER_PX, "cm": 10.0 / MM_PER_PX, "q": 0.25 / MM_PER_PX,
+    "in": 96.0, "pt": 96.0 / 72.0, "pc": 16.0,
+}  # fmt: skip
+_REAL_UNITS = ("mm", "cm", "q", "in", "pt", "pc")
+_DEGREES_PER = {"": 1.0, "deg": 1.0, "grad": 0.9, "turn": 360.0, "rad": 180.0 / math.pi}
+_LENGTH = re.compile(rf"\s*+({NUMBER})\s*+([a-zA-Z%]{{0,8}}+)\s*+")
+_MEASURE = re.compile(rf"({NUMBER})([a-zA-Z%]*+)")
+_ZERO = re.compile(r"\s*+[-+]?0*+\.?0*+\s*+[a-zA-Z%]*+\s*+")
+# What CSS takes when a drawing says neither its size nor its viewBox [px].
+_NO_SIZE_PX = (300.0, 150.0)
+
+_SVG = "{http://www.w3.org/2000/svg}"
+_XLINK_HREF = "{http://www.w3.org/1999/xlink}href"
+_SHAPES = {"path", "rect", "circle", "ellipse", "line", "polyline", "polygon"}
+_CONTAINERS = {"svg", "g", "a", "symbol", "switch"}
+# Left out, with the words in which the user is told; what is in no list is left out quietly.
+_LEFT_OUT = {
+    "text": "text (turn it into paths in the drawing program)",
+    "image": "pictures made of dots",
+    "foreignObject": "foreign content",
+    "script": "scripts",
+}
+_HIDDEN = "hidden shapes"
+# Inherited properties and what they are when nobody says.
+_INHERITED = {
+    "stroke": "none", "fill": "black", "color": "black", "visibility": "visible",
+    "stroke-opacity": "1", "fill-opacity": "1", "stroke-width": "1", "stroke-dasharray": "none",
+    "stroke-dashoffset": "0",
+}  # fmt: skip
+_NOT_FOLLOWED = ("rotate", "scale", "translate", "offset-path")
+_TRANSFORM = re.compile(
+    r"\s*+(?:(matrix|translate[XY]?|scale[XY]?|rotate|skew[XY])\s*+\(([^()]*+)\)[\s,]*+)*+"
+)
+_ONE_TRANSFORM = re.compile(r"([a-zA-Z]++)\s*+\(([^()]*+)\)")
+_LONGEST_TRANSFORM = 2000
+_NUMBERS_OF = {"matrix": (6,), "translate": (1, 2), "scale": (1, 2), "rotate": (1, 3)}
+
+Matrix = tuple[float, float, float, float, float, float]
+Look = Mapping[str, str]
+
+
+class Viewport(NamedTuple):
+    """Size in its own units of the area that lengths in per cent refer to."""
+
+    width: float
+    height: float
+
+    @property
+    def diagonal(self) -> float:
+        """What a radius in per cent refers to."""
+        return math.hypot(self.width, self.height) / math.sqrt(2.0)
+
+
+class DrawnPath(NamedTuple):
+    """One shape of the drawing: its lines, the way to millimetres, its paint, group and dashes."""
+
+    data: str | Oval
+    matrix: Matrix
+    paint: str
+    group: str
+    dashes: Dashes | None
+
+
+@dataclass(slots=True)
+class DrawnPage:
+    """What a document draws, in its order; whether it says how large that is."""
+
+    has_size: bool
+    paths: list[DrawnPath] = field(default_factory=list)
+    left_out: Counter[str] = field(default_factory=Counter)
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where the walk stands: everything that an element inherits."""
+
+    matrix: Matrix
+    viewport: Viewport
+    look: Look
+    group: str
+    used: tuple[str, ...] = ()  # ids of the references that led here
+    size: tuple[str, str] = ("", "")  # width and height that a reference asks for
+
+
+def read_page(source: bytes | BinaryIO) -> DrawnPage:
+    """Read an SVG document, of which no more than ``MAX_BYTES`` are read, without trusting it."""
+    data = source if isinstance(source, bytes) else source.read(MAX_BYTES + 1)
+    if len(data) > MAX_BYTES:
+        raise BadFile(
+            f"the drawing is larger than {MAX_BYTES / 1e6:g} MB, the most that is read: simplify"
+            " its paths or split it."
+        )
+    if data[:2] == b"\x1f\x8b":
+        raise BadFile("the drawing is packed (gzip): save it as plain SVG, not as a packed one.")
+    # A document type may be named, as older programs do; entities and anything outside may not.
+    parser = DefusedXMLParser(target=_Counted(), forbid_entities=True, forbid_external=True)
+    try:
+        parser.feed(data)
+        root: Element = parser.close()
+    except DefusedXmlException:
+        raise BadFile(
+            "the drawing declares entities or refers to another file, which is never followed:"
+            " save it as plain SVG."
+        ) from None
+    except (ParseError, ValueError, LookupError) as error:
+        if isinstance(error, BadFile):
+            raise
+        raise BadFile(f"the drawing isn't well-formed XML ({error}): save it again.") from None
+    if root.tag != "svg":
+        raise BadFile(
+            f"the file's outermost element is {root.tag[:40]!r}, not 'svg': save the drawing as"
+            " plain SVG."
+        )
+    return _Walk(root).page
+
+
+class _Counted(TreeBuilder):
+    """Builds the tree, SVG's own elements by short names, and stops when it grows too large."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.elements = self.depth = 0
+
+    def start(self, tag: str, attrs: dict[str, str], /) -> Element:
+        self.elements += 1
+        self.depth += 1
+        if self.elements > MAX_ELEMENTS or self.depth > MAX_NESTING:
+            raise BadFile(
+                f"the drawing has more than {MAX_ELEMENTS} elements or is nested more than"
+                f" {MAX_NESTING} deep: simplify it or split it."
+            )
+        return super().start(tag.removeprefix(_SVG), attrs)
+
+    def end(self, tag: str, /) -> Element:
+        self.depth -= 1
+        return super().end(tag.removeprefix(_SVG))
+
+
+class _Walk:
+    """One pass over the tree, with an explicit stack: depth is data, not recursion."""
+
+    def __init__(self, root: Element) -> None:
+        self.styles = Styles(root)
+        self.by_id = {e.get("id", ""): e for e in root.iter() if e.get("id")}
+        self.layers = _layers(root)
+        self.reused = 0
+        own = self.styles.of(root)
+        if own.get("transform", "none") != "none":
+            raise BadFile(
+                "the drawing's outermost element has a transform, which programs read in different"
+                " ways: put the transform on a group inside it."
+            )
+        viewport, matrix, has_size = view_box(own, None)
+        self.page = DrawnPage(has_size)
+        self.page.left_out["style rules for special cases"] += self.styles.skipped_rules
+        to_mm = (MM_PER_PX, 0.0, 0.0, MM_PER_PX, 0.0, 0.0)
+        place = _Place(composed(to_mm, matrix), viewport, _INHERITED, "")
+        shown_look = self._look(own, place.look)
+        stack = []
+        if shown_look is not None:
+            place = replace(place, look=shown_look)
+            stack = [(element, place) for element in reversed(root)]
+        while stack:
+            element, place = stack.pop()
+            stack.extend(self._visit(element, place))
+
+    def _visit(self, element: Element, place: _Place) -> Iterator[tuple[Element, _Place]]:
+        name = element.tag
+        if place.used:
+            self.reused += 1
+            if self.reused > MAX_REUSED:
+                raise BadFile(
+                    f"the drawing's references make more than {MAX_REUSED} copies of shapes: turn"
+                    " the copies into paths, or draw fewer."
+                )
+        if name in _LEFT_OUT:
+            self.page.left_out[_LEFT_OUT[name]] += 1
+        if name not in _SHAPES and name not in _CONTAINERS and name != "use":
+            return
+        own = self.styles.of(element)
+        look = self._look(own, place.look)
+        if look is None:
+            self.page.left_out[_HIDDEN] += 1
+            return
+        for key in ("clip-path", "mask"):
+            if own.get(key, "none") != "none":
+                self.page.left_out["clips and masks (what they hide is read too)"] += 1
+        matrix = place.matrix
+        if own.get("transform", "none").strip() not in ("", "none"):
+            if not _ZERO.fullmatch(own.get("transform-origin", "0").replace(" ", "")):
+                raise _moved_oddly("transform-origin")
+            matrix = composed(matrix, transform_of(own["transform"]))
+        for key in _NOT_FOLLOWED:
+            if own.get(key, "none") != "none":
+                raise _moved_oddly(key)
+        if name in _SHAPES:
+            self._draw(name, own, replace(place, matrix=matrix, look=look))
+            return
+        group = self.layers.get(element, place.group)
+        inside = replace(place, matrix=matrix, look=look, group=group, size=("", ""))
+        if name == "use":
+            yield self._follow(element, own, inside)
+            return
+        if name == "symbol" and not place.used:
+            return
+        if name in ("svg", "symbol"):
+            viewport, matrix, _ = view_box(own, place.viewport, place.size)
+            inside = replace(inside, matrix=composed(inside.matrix, matrix), viewport=viewport)
+        children = list(element)
+        if name == "switch":
+            asking = ("requiredExtensions", "systemLanguage")
+            children = [c for c in children if not any(map(c.get, asking))][:1] or children[:1]
+        for child in reversed(children):
+            yield child, inside
+
+    def _look(self, own: Mapping[str, str], above: Look) -> Look | None:
+        """Inherited properties; None when neither it nor anything inside it is drawn."""
+        if own.get("display") == "none" or share(own.get("opacity", "1")) <= 0.0:
+            return None
+        said = {key: own[key].strip() for key in _INHERITED.keys() & own.keys()}
+        for key, value in tuple(said.items()):
+            if value in ("inherit", "unset") or (key, value.lower()) == ("color", "currentcolor"):
+                del said[key]
+            elif value == "initial":
+                said[key] = _INHERITED[key]
+        return {**above, **said} if said else above
+
+    def _draw(self, name: str, own: Mapping[str, str], place: _Place) -> None:
+        look = place.look
+        paint = colour(look["stroke"], look["color"], look["stroke-opacity"])
+        if paint != "none" and _ZERO.fullmatch(look["stroke-width"]):
+            self.page.left_out["lines of no width"] += 1
+            paint = "none"
+        has_line = paint != "none"
+        if not has_line and name != "line":
+            fill = colour(look["fill"], look["color"], look["fill-opacity"])
+            paint = fill if fill == "none" else f"fill {fill}"
+        if paint == "none" or look["visibility"] != "visible":
+            self.page.left_out[_HIDDEN] += 1
+            return
+        data = shape_of(name, own, place.viewport)
+        if not data:
+            return
+        dashes = None
+        if has_line and look["stroke-dasharray"] not in ("none", ""):
+            whole = place.viewport.diagonal
+            words = look["stroke-dasharray"].replace(",", " ").split()
+            pattern = tuple(length_px(word, whole) for word in words)
+            if min(pattern) >= 0.0 and sum(pattern) > 0.0:
+                offset = length_px(look["stroke-dashoffset"], whole)
+                counts_as = length_px(own["pathLength"], 0.0) if "pathLength" in own else None
+                dashes = Dashes(pattern, offset, counts_as)
+                self.page.left_out["gaps of dashed lines"] += 1
+        self.page.paths.append(DrawnPath(data, place.matrix, paint, place.group, dashes))
+
+    def _follow(
+        self, element: Element, own: Mapping[str, str], place: _Place
+    ) -> tuple[Element, _Place]:
+        href = (element.get("href") or element.get(_XLINK_HREF) or "").strip()
+        if not href.startswith("#"):
+            raise BadFile(
+                f"the drawing uses {shown(href[:60])}, outside itself, which is never followed:"
+                " embed it or leave it out."
+            )
+        wanted = href[1:]
+        target = self.by_id.get(wanted)
+        if target is None:
+            raise BadFile(
+                f"the drawing refers to a shape {wanted[:40]!r} that isn't in it: save it again"
+                " as plain SVG."
+            )
+        used = (*place.used, wanted)
+        if wanted in place.used or len(used) > MAX_NESTING:
+            raise BadFile(
+                f"the drawing's shape {wanted[:40]!r} refers to itself, or to others more than"
+                f" {MAX_NESTING} deep: turn the copies into paths."
+            )
+        x = length_px(own.get("x", "0"), place.viewport.width)
+        y = length_px(own.get("y", "0"), place.viewport.height)
+        matrix = composed(place.matrix, (1.0, 0.0, 0.0, 1.0, x, y))
+        size = own.get("width", ""), own.get("height", "")
+        return target, replace(place, matrix=matrix, used=used, size=size)
+
+
+def _moved_oddly(key: str) -> BadFile:
+    return BadFile(
+        f"the drawing moves a shape by {key}, which isn't followed: apply it in the drawing"
+        " program, or write it as a plain transform."
+    )
+
+
+def composed(outer: Matrix, inner: Matrix) -> Matrix:
+    """The way through two matrices, first the inner one: x' = a x + c y + e, y' = b x + d y + f."""
+    a, b, c, d, e, f = outer
+    p, q, r, s, t, u = inner
+    return (
+        a * p + c * q,
+        b * p + d * q,
+        a * r + c * s,
+        b * r + d * s,
+        a * t + c * u + e,
+        b * t + d * u + f,
+    )
+
+
+@functools.lru_cache(maxsize=4096)
+def transform_of(text: str) -> Matrix:
+    """The matrix of a transform, as the attribute and as CSS write it."""
+    good = len(text) <= _LONGEST_TRANSFORM and _TRANSFORM.fullmatch(text) is not None
+    readable = ""
+    for name, inside in _ONE_TRANSFORM.findall(text) if good else ():
+        measures = _MEASURE.findall(inside)
+        stray = _MEASURE.sub("", inside).replace(",", " ").strip()
+        units = _DEGREES_PER if name.startswith(("rotate", "skew")) else {"": 1.0}
+        if name.startswith("translate"):
+            units = _PX_PER
+        good = good and not stray and len(measures) in _NUMBERS_OF.get(name, (1,))
+        good = good and all(unit.lower() in units for _, unit in measures)
+        if good:
+            numbers = [float(number) * units[unit.lower()] for number, unit in measures]
+            readable += f"{name}({' '.join(map(repr, numbers))})"
+    if not good:
+        raise BadFile(
+            f"the drawing holds the transform {text[:60]!r}, which can't be read: matrix,"
+            " translate, scale, rotate, skewX and skewY with plain numbers are supported."
+        )
+    # The library skips what it can't read, so it gets nothing but the numbers that were found.
+    matrix = svgelements.Matrix(readable)
+    return (matrix.a, matrix.b, matrix.c, matrix.d, matrix.e, matrix.f)
+
+
+def length_px(text: str, whole: float) -> float:
+    """A length with or without a unit [px, 96 to the inch]; ``whole`` is what 100 % is [px].
+
+    Examples
+    --------
+    >>> length_px("1in", 0.0), length_px("50%", 30.0)
+    (96.0, 15.0)
+    """
+    match = _LENGTH.fullmatch(text) if len(text) <= 200 else None
+    unit = match[2].lower() if match else "?"
+    if match is None or (unit != "%" and unit not in _PX_PER):
+        raise BadFile(
+            f"the drawing holds the length {text[:40]!r}, which can't be read: use plain numbers,"
+            " mm, cm, in, pt, px or %."
+        )
+    return float(match[1]) * (whole / 100.0 if unit == "%" else _PX_PER[unit])
+
+
+def view_box(
+    own: Mapping[str, str], outer: Viewport | None, size: tuple[str, str] = ("", "")
+) -> tuple[Viewport, Matrix, bool]:
+    """Where an ``svg`` or ``symbol`` element lies and how its units are scaled.
+
+    Gives the viewport inside, the way to the one around it (None: the outermost) [px], and whether
+    the size is in units of real length. ``size`` is what a reference asks for, before its own.
+
+    Notes
+    -----
+    SVG 2, coordinate systems, "equivalent transform": without ``preserveAspectRatio`` the
+    smaller of the two scales holds for both axes, and the content is centred.
+    """
+    box: tuple[float, ...] | None = None
+    if (text := own.get("viewBox")) is not None:
+        words = text[:400].replace(",", " ").split()
+        if len(words) == 4 and all(re.fullmatch(NUMBER, word) for word in words):
+            box = tuple(float(word) for word in words)
+        if box is None or min(box[2:]) <= 0.0:
+            raise BadFile(
+                f"the drawing's viewBox is {text[:40]!r}: four numbers are needed, the last two"
+                " above 0."
+            )
+    around = outer or Viewport(*(box[2:] if box else _NO_SIZE_PX))
+    given = [own.get(key, "auto").strip() for key in ("width", "height")]
+    asked = [
+        one or ("100%" if two == "auto" else two) for one, two in zip(size, given, strict=True)
+    ]
+    width, height = (length_px(*pair) for pair in zip(asked, around, strict=True))
+    x = y = 0.0
+    if outer is not None:
+        x = length_px(own.get("x", "0"), around.width)
+        y = length_px(own.get("y", "0"), around.height)
+    has_size = all(text.lower().endswith(_REAL_UNITS) for text in given)
+    if box is None:
+        return Viewport(width, height), (1.0, 0.0, 0.0, 1.0, x, y), has_size
+    scale_x, scale_y = width / box[2], height / box[3]
+    align, _, how = own.get("preserveAspectRatio", "").strip().lower().partition(" ")
+    if align != "none":
+        fit = max if how.strip() == "slice" else min
+        scale_x = scale_y = fit(scale_x, scale_y)
+    room_x, room_y = width - box[2] * scale_x, height - box[3] * scale_y
+    align = align or "xmidymid"
+    x += room_x * (0.0 if "xmin" in align else 1.0 if "xmax" in align else 0.5)
+    y += room_y * (0.0 if "ymin" in align else 1.0 if "ymax" in align else 0.5)
+    matrix = (scale_x, 0.0, 0.0, scale_y, x - box[0] * scale_x, y - box[1] * scale_y)
+    return Viewport(box[2], box[3]), matrix, has_size
+
+
+def shape_of(name: str, own: Mapping[str, str], viewport: Viewport) -> str | Oval:
+    """What a shape element draws, as path data or an oval; empty when that is nothing."""
+    wide, high = viewport
+
+    def at(key: str, whole: float) -> float:
+        return length_px(own.get(key, "0"), whole)
+
+    if name == "path":
+        data = own.get("d", "")
+        return "" if data.strip() in ("", "none") else data
+    if name in ("polyline", "polygon"):
+        points = own.get("points", "")
+        if re.search(r"[^-+0-9.eE,\s]", points):
+            raise BadFile(
+                f"the drawing holds the points {points[:40]!r}, which aren't numbers: save it"
+                " again."
+            )
+        return f"M{points}{'z' * (name == 'polygon')}" if points.strip() else ""
+    if name == "line":
+        return f"M{at('x1', wide)!r} {at('y1', high)!r}L{at('x2', wide)!r} {at('y2', high)!r}"
+    if name in ("circle", "ellipse"):
+        radii = at("r", viewport.diagonal), at("r", viewport.diagonal)
+        if name == "ellipse":
+            given = own.get("rx", "auto"), own.get("ry", "auto")
+            radii = _radii(given, viewport)
+        oval = Oval(at("cx", wide), at("cy", high), *radii)
+        return oval if oval.rx > 0.0 and oval.ry > 0.0 else ""
+    x, y, width, height = at("x", wide), at("y", high), at("width", wide), at("height", high)
+    if width <= 0.0 or height <= 0.0:
+        return ""
+    rx, ry = _radii((own.get("rx", "auto"), own.get("ry", "auto")), viewport)
+    rx, ry = min(rx, width / 2.0), min(ry, height / 2.0)
+    across, down = width - 2.0 * rx, height - 2.0 * ry
+    if rx <= 0.0 or ry <= 0.0:
+        return f"M{x!r} {y!r}h{width!r}v{height!r}h{-width!r}z"
+    arc = f"a{rx!r} {ry!r} 0 0 1 "
+    return (
+        f"M{x + rx!r} {y!r}h{across!r}{arc}{rx!r} {ry!r}v{down!r}{arc}{-rx!r} {ry!r}"
+        f"h{-across!r}{arc}{-rx!r} {-ry!r}v{-down!r}{arc}{rx!r} {-ry!r}z"
+    )
+
+
+def _radii(given: tuple[str, str], viewport: Viewport) -> tuple[float, float]:
+    """Two radii, of which one stands for the other when only it is given."""
+    x, y = (text.strip() for text in given)
+    rx = 0.0 if x == y == "auto" else length_px(y if x == "auto" else x, viewport.width)
+    ry = 0.0 if x == y == "auto" else length_px(x if y == "auto" else y, viewport.height)
+    return max(rx, 0.0), max(ry, 0.0)
+
+
+def _layers(root: Element) -> dict[Element, str]:
+    """Names of the groups that split the drawing, found below groups that hold everything."""
+
+    def groups(element: Element) -> list[Element]:
+        return [child for child in element if child.tag == "g"]
+
+    level = root
+    while True:
+        drawn = [c for c in level if c.tag in _SHAPES | _CONTAINERS | {"use"}]
+        if len(drawn) == 1 and drawn[0].tag == "g" and groups(drawn[0]):
+            level = drawn[0]
+        else:
+            return {g: _label(g) or f"group {i}" for i, g in enumerate(groups(level), start=1)}
+
+
+def _label(group: Element) -> str:
+    """Its title, a label attribute of any program, or its id."""
+    titles = [child.text or "" for child in group if child.tag == "title"]
+    labels = [value for key, value in group.attrib.items() if key.endswith("}label")]
+    words = [" ".join(text.split())[:80] for text in (*titles, *labels, group.get("id", ""))]
+    return next((text for text in words if text), "")

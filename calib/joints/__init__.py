@@ -1,0 +1,1 @@
+"""Kerf, and parts that fit: from a comb board and a caliper to what to draw."""
