@@ -64,6 +64,7 @@ HOMES: dict[str, set[str]] = {
         "fit",
         "grid",
         "jobs",
+        "joints",
         "advise",
         "planning",
         "pictures",
