@@ -196,14 +196,15 @@ def undo(
 
 def _agree(what: str) -> None:
     """Ask before more than one thing is done; where nobody can answer, nothing is."""
+    tell(what)
     agreed = False
     if sys.stdin is not None:
         with suppress(typer.Abort):
-            agreed = typer.confirm(f"{what} Take it all back?", err=True)
+            agreed = typer.confirm("Take it all back?", err=True)
     if not agreed:
         raise CalibError(
-            f"{what} Nothing was taken back: answer y, or give --yes; single cells are corrected"
-            " with take-down --why, or strike-out."
+            "Nothing was taken back: answer y, or give --yes; single cells are corrected with"
+            " take-down --why, or strike-out."
         )
 
 
