@@ -12,7 +12,7 @@ from postgres import Server
 from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 
 from calib.errors import LogbookError
-from calib.logbook import Book, backup, backup_path, export_json, open_book, restore
+from calib.logbook import Book, backup, backup_path, export_text, open_book, restore
 from calib.logbook.checking import check_book
 from calib.logbook.identity import backups_of
 from calib.records import Reading
@@ -33,7 +33,7 @@ def test_a_backup_of_either_database_is_a_logbook_of_its_own(book: Book, tmp_pat
     assert (counted["readings"], counted["boards"], counted["photographs"]) == (3, 1, 1)
     assert [file.name for file in target.parent.iterdir()] == ["monday.sqlite3"]
     with open_book(target) as copy:
-        assert export_json(copy) == export_json(book)
+        assert export_text(copy) == export_text(book)
         copy.record("AB12", [Reading(cell="A3", through="no")], when=later(60))
 
 
@@ -74,21 +74,21 @@ def test_a_restored_logbook_is_as_it_was_and_the_replaced_one_is_kept(tmp_path: 
     path, target = tmp_path / "logbook.sqlite3", tmp_path / "monday.sqlite3"
     with open_book(path) as book:
         fill(book)
-        before = export_json(book)
+        before = export_text(book)
         backup(book, target)
         book.record("AB12", [Reading(cell="A3", through="no")], when=later(60))
-        after = export_json(book)
+        after = export_text(book)
     for number in (1, 2):
         counted = restore(target, path)
         assert counted["readings"] == 3
         with open_book(path) as book:
-            assert export_json(book) == before
+            assert export_text(book) == before
             book.record("AB12", [Reading(cell="A4", through="no")], when=later(61))
         assert (tmp_path / f"logbook.sqlite3.replaced-{number}").exists()
     with open_book(tmp_path / "logbook.sqlite3.replaced-1") as kept:
-        assert export_json(kept) == after
+        assert export_text(kept) == after
     with open_book(target) as untouched:
-        assert export_json(untouched) == before
+        assert export_text(untouched) == before
 
 
 def test_a_damaged_logbook_is_told_apart_restored_and_kept(tmp_path: Path) -> None:
@@ -98,7 +98,7 @@ def test_a_damaged_logbook_is_told_apart_restored_and_kept(tmp_path: Path) -> No
         good, bad = backup_path(path, later(0)), backup_path(path, later(1))
         backup(book, good)
         backup(book, bad)
-        before = export_json(book)
+        before = export_text(book)
     spoil(bad)
     spoil(path)
     spoiled = path.read_bytes()
@@ -107,7 +107,7 @@ def test_a_damaged_logbook_is_told_apart_restored_and_kept(tmp_path: Path) -> No
     assert path.read_bytes() == spoiled
     restore(good, path)
     with open_book(path) as book:
-        assert export_json(book) == before
+        assert export_text(book) == before
     assert (tmp_path / "logbook.sqlite3.replaced-1").read_bytes() == spoiled
 
 
@@ -163,7 +163,7 @@ def test_a_backup_is_restored_to_a_server_and_goes_on_there(
     url = server.new_place()
     assert restore(tmp_path / "monday.sqlite3", url)["readings"] == 3
     with open_book(url) as moved:
-        assert export_json(moved) == export_json(other)
+        assert export_text(moved) == export_text(other)
         assert all_rows(moved) == all_rows(other)
         moved.record("AB12", [Reading(cell="A3", through="no")], when=later(60))
         assert "A3" in moved.undo(when=later(61), board_id="AB12")

@@ -16,8 +16,8 @@ from calib.logbook import (
     ImportReport,
     document_text,
     export_csv,
-    export_json,
-    import_json,
+    export_text,
+    import_text,
     read_document,
 )
 from calib.logbook.layout import all_parts
@@ -29,26 +29,26 @@ from calib.records import Sheet
 
 
 def test_a_round_trip_loses_nothing(full: Book, other: Book) -> None:
-    document = export_json(full)
+    document = export_text(full)
     for part in all_parts():
         if part.name != "aliases":
             assert all_rows(full)[part.name], f"{part.name} is empty: nothing is shown of it"
-    report = import_json(other, read_document(document_text(document)), when=later(20))
+    report = import_text(other, read_document(document_text(document)), when=later(20))
     assert report.conflicts == ()
     assert report.added["readings"] == 3
-    assert export_json(other) == document
+    assert export_text(other) == document
     assert all_rows(other) == all_rows(full)
     assert other.history("bench", "birch 3") == full.history("bench", "birch 3")
     assert other.photograph(other.photographs("AB12")[0].id) == JPEG
 
 
 def test_importing_twice_adds_nothing(full: Book, other: Book) -> None:
-    document = export_json(full)
-    import_json(other, document, when=later(20))
-    report = import_json(other, document, when=later(21))
+    document = export_text(full)
+    import_text(other, document, when=later(20))
+    report = import_text(other, document, when=later(21))
     assert report == ImportReport(added={}, already=report.already, held_back={})
-    assert export_json(other) == document
-    assert import_json(full, document, when=later(22)).added == {}
+    assert export_text(other) == document
+    assert import_text(full, document, when=later(22)).added == {}
 
 
 def test_the_document_of_an_earlier_version_without_what_was_kept_is_taken(
@@ -56,16 +56,16 @@ def test_the_document_of_an_earlier_version_without_what_was_kept_is_taken(
 ) -> None:
     book.add_machine(BENCH, when=EVENING)
     book.add_sheet(BIRCH, when=EVENING)
-    document = export_json(book)
+    document = export_text(book)
     assert document.pop("kept") == []
-    assert import_json(other, document, when=later(1)).added["sheets"] == 1
-    assert export_json(other) == export_json(book)
+    assert import_text(other, document, when=later(1)).added["sheets"] == 1
+    assert export_text(other) == export_text(book)
 
 
 def test_the_document_fits_the_published_schema(full: Book) -> None:
     schema = json.loads(SCHEMA_FILE.read_text(encoding="utf-8"))
     jsonschema.Draft202012Validator.check_schema(schema)
-    jsonschema.validate(export_json(full), schema, cls=jsonschema.Draft202012Validator)
+    jsonschema.validate(export_text(full), schema, cls=jsonschema.Draft202012Validator)
 
 
 def test_the_published_schema_is_made_from_the_tables_and_records() -> None:
@@ -79,13 +79,13 @@ def test_the_published_schema_is_made_from_the_tables_and_records() -> None:
 
 
 def test_a_dry_run_stores_nothing(full: Book, other: Book) -> None:
-    report = import_json(other, export_json(full), when=later(20), dry_run=True)
+    report = import_text(other, export_text(full), when=later(20), dry_run=True)
     assert report.added["boards"] == 1
     assert other.machines() == ()
 
 
 def test_undo_still_works_after_a_move_to_another_book(full: Book, other: Book) -> None:
-    import_json(other, export_json(full), when=later(20))
+    import_text(other, export_text(full), when=later(20))
     assert other.undo(when=later(21), board_id="AB12").startswith("photograph a1.jpg")
     assert other.undo(when=later(21), board_id="AB12").startswith("readings of board AB12")
     assert other.readings("AB12") == ()

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from workshop_records import later
 
 from calib.errors import BadFile, LogbookError
-from calib.logbook import Book, document_text, export_json, import_json, read_document
+from calib.logbook import Book, document_text, export_text, import_text, read_document
 
 
 def _set(*path: Any) -> Callable[[Any], None]:
@@ -128,11 +128,11 @@ def test_a_bad_document_is_refused_whole(
     other: Book, change: Callable[[Any], None], words: str
 ) -> None:
     fill(other)
-    document = json.loads(document_text(export_json(other)))
+    document = json.loads(document_text(export_text(other)))
     before = all_rows(other)
     change(document)
     with pytest.raises(BadFile, match=words):
-        import_json(other, document, when=later(30))
+        import_text(other, document, when=later(30))
     assert all_rows(other) == before
 
 
@@ -166,7 +166,7 @@ def _places(value: Any, path: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]
 def test_no_change_of_a_document_leads_to_a_traceback(other: Book, data: st.DataObject) -> None:
     if not other.machines():
         fill(other)
-    document = json.loads(document_text(export_json(other)))
+    document = json.loads(document_text(export_text(other)))
     junk = st.one_of(
         st.none(), st.booleans(), st.integers(), st.floats(allow_nan=False), st.text(max_size=5),
         st.just([]), st.just({}), st.just("cut"), st.just(-1), st.just(1e308),
@@ -176,6 +176,6 @@ def test_no_change_of_a_document_leads_to_a_traceback(other: Book, data: st.Data
         change = _drop(*path) if data.draw(st.booleans()) else _set(*path, data.draw(junk))
         change(document)
     try:
-        import_json(other, document, when=later(30), dry_run=True)
+        import_text(other, document, when=later(30), dry_run=True)
     except (BadFile, LogbookError) as error:
         assert str(error)  # noqa: PT017  either outcome is good, a traceback of another kind isn't

@@ -8,7 +8,7 @@ import pytest
 from workshop_records import BENCH, BIRCH, EVENING, later
 
 from calib.errors import BadFile, InvalidRecord, LogbookError
-from calib.logbook import Book, export_json, import_json, open_book
+from calib.logbook import Book, export_text, import_text, open_book
 from calib.logbook.keeping import LONGEST_CONTENT
 
 
@@ -60,14 +60,14 @@ def test_what_cannot_be_kept_is_refused(pair: Book) -> None:
 def test_they_travel_with_a_logbook(pair: Book, tmp_path: Path) -> None:
     pair.keep("costs", {"machine_hour": 15.0}, when=later(1))
     pair.keep("timed_job", {"measured_s": 60.0}, when=later(2), machine="bench", label="box")
-    document = export_json(pair)
+    document = export_text(pair)
     with open_book(tmp_path / "other.sqlite3") as other:
         for _ in range(2):
-            import_json(other, document, when=later(9))
+            import_text(other, document, when=later(9))
         assert [entry.content for entry in other.kept("timed_job", machine="bench")] == [
             {"measured_s": 60.0}
         ]
         assert len(other.kept("costs")) == 1
         document["kept"][0]["content"] = ["not", "named"]
         with pytest.raises(BadFile, match="not', 'named"):
-            import_json(other, document, when=later(9))
+            import_text(other, document, when=later(9))

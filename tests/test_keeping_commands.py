@@ -11,7 +11,7 @@ from shell import Shell
 from workshop_records import EVENING
 
 from calib.errors import LogbookError
-from calib.logbook import export_json, open_book
+from calib.logbook import export_text, open_book
 from calib.tasks import back_up, list_backups, look_over, put_back
 
 PICTURE = b"\x89PNG\r\n\x1a\n" + bytes(40)
@@ -19,7 +19,7 @@ PICTURE = b"\x89PNG\r\n\x1a\n" + bytes(40)
 
 def test_a_backup_is_made_listed_and_put_back(planned: Shell) -> None:
     with open_book(planned.book) as book:
-        before = export_json(book)
+        before = export_text(book)
     kept = planned.json("backup")
     assert (kept["rows"]["boards"], kept["rows"]["cells"]) == (1, 6)
     assert Path(kept["file"]).parent == planned.folder / "backups"
@@ -32,7 +32,7 @@ def test_a_backup_is_made_listed_and_put_back(planned: Shell) -> None:
     assert "good" in planned.text("list-backups")
     assert planned.json("restore", "last")["rows"] == kept["rows"]
     with open_book(planned.book) as book:
-        assert export_json(book) == before
+        assert export_text(book) == before
     with open_book(f"{planned.book}.replaced-1") as replaced:
         assert [entry.kind for entry in replaced.search().entries] == ["note", "board"]
 

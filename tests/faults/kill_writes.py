@@ -32,7 +32,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from postgres import HOW_TO_INSTALL, Server, find_programs
 from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, later, some_grid
 
-from calib.logbook import Book, export_csv, export_json, import_json, open_book
+from calib.logbook import Book, export_csv, export_text, import_text, open_book
 from calib.logbook.tables import cells, forecasts, readings, run_burns, runs
 from calib.records import Reading, Setting
 
@@ -67,7 +67,7 @@ def record(book: Book, number: int) -> None:
 def use_all(place: Path) -> None:
     """Read everything that a logbook holds, and write into it."""
     with open_book(place) as book:
-        export_json(book)
+        export_text(book)
         export_csv(book)
         book.history("bench", "birch 3")
         for entry in book.search(limit=1000).entries:
@@ -112,7 +112,7 @@ def attach(book: Book, number: int) -> None:
 def take_in(book: Book, number: int) -> None:
     """Import another book's document with a machine, a sheet and three boards of its own."""
     names = {"machine bench": f"rename: m{number}", "sheet birch 3": f"rename: s{number}"}
-    import_json(book, other_document(), when=later(number), answers=names)
+    import_text(book, other_document(), when=later(number), answers=names)
 
 
 @functools.cache
@@ -123,7 +123,7 @@ def other_document() -> dict[str, Any]:
         other.add_sheet(BIRCH, when=later(-1))
         for number in range(3):
             record(other, -1 - number)
-        return export_json(other)
+        return export_text(other)
 
 
 WRITES: tuple[Write, ...] = (

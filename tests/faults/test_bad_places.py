@@ -16,7 +16,7 @@ from kill_writes import WRITES, Write, add_job, other_document, record, use_all
 from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 
 from calib.errors import CalibError, LogbookError
-from calib.logbook import Book, backup, export_json, import_json, open_book, restore
+from calib.logbook import Book, backup, export_text, import_text, open_book, restore
 from calib.records import Reading
 
 
@@ -37,7 +37,7 @@ def path(tmp_path: Path) -> Path:
 def test_a_full_disk_is_said_and_leaves_the_logbook_as_it_was(path: Path, write: Write) -> None:
     other_document()
     with open_book(path) as book:
-        before = export_json(book)
+        before = export_text(book)
         let_grow(book, pages=2)
         for number in range(1000, 1200):
             try:
@@ -46,11 +46,11 @@ def test_a_full_disk_is_said_and_leaves_the_logbook_as_it_was(path: Path, write:
                 assert "disk is full" in str(error)  # noqa: PT017
                 assert "Nothing of this change was stored" in str(error)  # noqa: PT017
                 break
-            before = export_json(book)
+            before = export_text(book)
         else:
             pytest.fail("the disk never became full")
     with open_book(path) as book:
-        after = export_json(book)
+        after = export_text(book)
         # What a write of several changes had stored before is whole; nothing else was added.
         for name in ("changes", "boards", "jobs", "notes"):
             assert after[name][: len(before[name])] == before[name]
@@ -62,20 +62,20 @@ def test_a_full_disk_is_said_and_leaves_the_logbook_as_it_was(path: Path, write:
 
 def test_an_import_on_a_full_disk_stores_nothing_of_it(path: Path) -> None:
     with open_book(path) as book:
-        before = export_json(book)
+        before = export_text(book)
         let_grow(book, pages=1)
         answers = {"machine bench": "rename: m", "sheet birch 3": "rename: s"}
         with pytest.raises(LogbookError, match="disk is full"):
-            import_json(book, other_document(), when=later(1), answers=answers)
+            import_text(book, other_document(), when=later(1), answers=answers)
     with open_book(path) as book:
-        assert export_json(book) == before
-        report = import_json(book, other_document(), when=later(1), answers=answers)
+        assert export_text(book) == before
+        report = import_text(book, other_document(), when=later(1), answers=answers)
         assert report.added["boards"] == 3
 
 
 def test_a_limit_on_the_size_of_files_is_said_and_nothing_is_lost(path: Path) -> None:
     with open_book(path) as book:
-        before = export_json(book)
+        before = export_text(book)
     size = path.stat().st_size
 
     def work() -> None:
@@ -86,7 +86,7 @@ def test_a_limit_on_the_size_of_files_is_said_and_nothing_is_lost(path: Path) ->
 
     assert "the disk is full or fails" in in_a_process(work)
     with open_book(path) as book:
-        after = export_json(book)
+        after = export_text(book)
         assert after["changes"][: len(before["changes"])] == before["changes"]
         assert all(len(board["readings"]) in (0, 6, 12) for board in after["boards"])
         record(book, 5000)
@@ -145,7 +145,7 @@ def test_damaged_pages_are_said_and_a_backup_helps(path: Path, tmp_path: Path) -
     good = tmp_path / "backups" / "good.sqlite3"
     with open_book(path) as book:
         backup(book, good)
-        document = export_json(book)
+        document = export_text(book)
     whole = path.read_bytes()
     chance = random.Random(0)
     noticed = 0
@@ -167,7 +167,7 @@ def test_damaged_pages_are_said_and_a_backup_helps(path: Path, tmp_path: Path) -
     assert noticed >= 40
     restore(good, path)
     with open_book(path) as book:
-        assert export_json(book) == document
+        assert export_text(book) == document
     assert path.with_name("logbook.sqlite3.replaced-1").exists()
 
 
