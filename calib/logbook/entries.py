@@ -32,6 +32,7 @@ OUTCOMES = (
 class SetupEntry:
     """One dated set-up of a machine; the last one is the current one."""
 
+    id: str
     machine: Machine
     what: str
     since: datetime

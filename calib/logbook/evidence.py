@@ -34,12 +34,13 @@ class Evidence(Room):
         operation: Operation | None = None,
         *,
         lot: str | None = None,
+        setup: str | None = None,
         without_board: str | None = None,
         without_boards: Sequence[str] = (),
     ) -> tuple[Burn, ...]:
         """List the burns of a pair as they count now: boards, jobs and check strips.
 
-        While two books differ on the set-up or the lot, those count that the shown one knew of.
+        Of a lot by its name, or burnt with a set-up by its id, where one is given. While two books differ on the set-up or the lot, those count that the shown one knew of.
         Raises LogbookError when machine or sheet aren't in the logbook.
         """
         left_out = {*without_boards, without_board}
@@ -49,7 +50,7 @@ class Evidence(Room):
             boards = boards_with_cells(connection, directory, where)
             loose = ledger.read(connection, entries.c.kind.in_(_LOOSE), *where)
             codes = {board.id: code_of(directory, connection, board) for board, _ in boards}
-        knows = _Known(directory, machine, sheet)
+        knows = _Known(directory, machine, sheet, setup)
         found = [
             burn
             for board, said in boards
@@ -125,10 +126,13 @@ class Evidence(Room):
 
 
 class _Known:
-    """Which burns count while two books differ on the set-up or the lot of a pair."""
+    """Which burns count: of one set-up, or while two books differ on the set-up or the lot."""
 
-    def __init__(self, directory: Directory, machine: str, sheet: str) -> None:
-        self.setups = directory.machines[machine].known
+    def __init__(
+        self, directory: Directory, machine: str, sheet: str, setup: str | None = None
+    ) -> None:
+        known = directory.machines[machine].known
+        self.setups = known if setup is None else frozenset([setup])
         self.lots = directory.sheets[sheet].known
 
     def counts(self, body: Mapping[str, Any]) -> bool:

@@ -19,6 +19,7 @@ from calib.logbook.room import (
     Directory,
     Room,
     Thing,
+    bearers_of,
     code_of,
     counting,
     entry_of,
@@ -136,14 +137,7 @@ def _doubled_names(
                 question = Question(key=f"{what} {name}", said=words, answers=answers)
                 yield question, [_first(connection, one) for one in said]
     for code in sorted(directory.doubled):
-        boards = [
-            board
-            for board in ledger.read(
-                connection, entries.c.kind == "board", entries.c.slot == code, *counting(directory)
-            )
-            if board.id not in directory.named
-            and board.id == min(directory.same.get(board.id, (board.id,)))
-        ]
+        boards = bearers_of(directory, connection, code)
         for board in boards[1:]:
             words = tuple(
                 f"planned {one.at[:10]} {one.at[11:16]} UTC" for one in (boards[0], board)

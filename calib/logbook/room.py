@@ -283,7 +283,8 @@ def _things(
             versions.setdefault(min(group), []).append(entry)
     things: list[Thing] = []
     taken: set[str] = set()
-    for thing in sorted(versions):
+    # By arrival: what comes in with another book doesn't take a name away.
+    for thing in sorted(versions, key=lambda one: min(e.seq for e in versions[one])):
         stand = [entry for entry in versions[thing] if entry.stands]
         apart = {canonical(record_part(entry)): entry for entry in reversed(stand)}
         heads = tuple(sorted(apart.values(), key=lambda entry: entry.id))
@@ -377,17 +378,17 @@ def code_of(directory: Directory, connection: sa.Connection, board: Entry) -> st
         return directory.named[board.id]
     if board.slot not in directory.doubled:
         return board.slot
-    place = [entry.id for entry in _bearers(directory, connection, board.slot)].index(board.id)
+    place = [entry.id for entry in bearers_of(directory, connection, board.slot)].index(board.id)
     return board.slot if place == 0 else f"{board.slot} ({place + 1})"
 
 
-def _bearers(directory: Directory, connection: sa.Connection, code: str) -> list[Entry]:
+def bearers_of(directory: Directory, connection: sa.Connection, code: str) -> list[Entry]:
     """Boards with a code that weren't withdrawn or given another name, one of each group."""
     found = ledger.read(
         connection, entries.c.kind == "board", entries.c.about == "", entries.c.slot == code,
         all=True,
     )  # fmt: skip
-    return [
+    bearers = [
         entry
         for entry in found
         if entry.is_valid
@@ -395,6 +396,7 @@ def _bearers(directory: Directory, connection: sa.Connection, code: str) -> list
         and entry.id not in directory.named
         and entry.id == min(directory.same.get(entry.id, (entry.id,)))
     ]
+    return sorted(bearers, key=lambda entry: entry.seq)
 
 
 def find_board(connection: sa.Connection, directory: Directory, code: str) -> FoundBoard:
@@ -404,11 +406,11 @@ def find_board(connection: sa.Connection, directory: Directory, code: str) -> Fo
         bearers = ledger.read(connection, among(connection, entries.c.id, named), all=True)
         bearers = [e for e in bearers if e.kind == "board" and e.id not in directory.gone]
     else:
-        bearers = _bearers(directory, connection, code)
+        bearers = bearers_of(directory, connection, code)
         second = _SECOND.fullmatch(code)
         if not bearers and second:
             number = int(second[2]) - 1
-            bearers = _bearers(directory, connection, second[1])[number : number + 1]
+            bearers = bearers_of(directory, connection, second[1])[number : number + 1]
     if not bearers:
         recent = (
             sa

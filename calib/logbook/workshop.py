@@ -72,7 +72,14 @@ class Workshop(Room):
         check_text("note", note)
         with self.change() as connection:
             thing = find_machine(self.directory(connection), name)
-            machine: Machine = dataclasses.replace(machine_of(thing), **changed)
+            known = machine_of(thing)
+            if changed.get("source", known.source) != known.source:
+                # What was only assumed of the other source isn't carried over.
+                assumed = {
+                    n: None for n, usual in known.usual.items() if getattr(known, n) == usual
+                }
+                changed = assumed | changed
+            machine = dataclasses.replace(known, **changed)
             setup = SetUp(machine=machine, what=what)
             self.say(
                 connection,
@@ -102,6 +109,7 @@ class Workshop(Room):
             thing = find_machine(self.directory(connection), name)
         return tuple(
             SetupEntry(
+                id=entry.id,
                 machine=machine_of(thing, entry),
                 what=body_of(entry).what,
                 since=read_time(entry.at),

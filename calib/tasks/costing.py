@@ -11,7 +11,7 @@ from calib.advise.costs import Costs
 from calib.advise.stopwatch import TimeRatio, calibrate_time
 from calib.errors import InvalidRecord, LogbookError
 from calib.logbook import Book
-from calib.logbook.keeping import understood
+from calib.logbook.runs import understood
 from calib.tasks.keeping import find_machine
 
 
