@@ -8,6 +8,9 @@ import json
 
 import jsonschema
 import pytest
+from calib.logbook.layout import all_parts
+from calib.logbook.schema import SCHEMA_FILE, build_schema, schema_text
+from calib.logbook.tables import metadata
 from filled_books import JPEG, all_rows
 from workshop_records import BENCH, BIRCH, EVENING, JOB, later
 
@@ -20,9 +23,6 @@ from calib.logbook import (
     import_text,
     read_document,
 )
-from calib.logbook.layout import all_parts
-from calib.logbook.schema import SCHEMA_FILE, build_schema, schema_text
-from calib.logbook.tables import metadata
 from calib.records import Sheet
 
 # --- round trip ----------------------------------------------------------------------------------

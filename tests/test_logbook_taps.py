@@ -10,8 +10,7 @@ import pytest
 from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 
 from calib.errors import InvalidRecord, LogbookError
-from calib.logbook import Book, export_text, import_text, open_book
-from calib.logbook import CellChanged
+from calib.logbook import Book, CellChanged, export_text, import_text, open_book
 from calib.records import Reading
 
 FRESH = Reading(cell="A1")

@@ -278,20 +278,21 @@ KINDS: Mapping[str, tuple[type[Any], int]] = {
 }
 
 
-def check_version(kind: str, v: int) -> None:
-    """Refuse a kind or a version that a newer calib wrote."""
-    if kind == WITHDRAW and v == 1:
-        return
-    if kind not in KINDS or v > KINDS[kind][1]:
-        raise InvalidRecord(
-            f"an entry of kind {kind!r}, version {v}, was written by a newer calib: bring this"
-            " program up to date."
-        )
+def newer_version(kind: str, v: int) -> str:
+    """Say that a kind or a version is a newer calib's; empty when it isn't."""
+    known = 1 if kind == WITHDRAW else KINDS[kind][1] if kind in KINDS else 0
+    if 1 <= v <= known:
+        return ""
+    return (
+        f"an entry of kind {kind!r}, version {v}, was written by a newer calib: bring this program"
+        " up to date."
+    )
 
 
 def checked(entry: Entry) -> Any:
     """The record of an entry that comes from elsewhere; InvalidRecord when it isn't one."""
-    check_version(entry.kind, entry.v)
+    if newer := newer_version(entry.kind, entry.v):
+        raise InvalidRecord(newer)
     if entry.kind == WITHDRAW:
         if entry.body:
             raise InvalidRecord("a withdrawal has no content.")

@@ -13,9 +13,9 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
-from calib.errors import CalibError, InvalidRecord, LogbookError, shown
+from calib.errors import BadFile, InvalidRecord, LogbookError, shown
 from calib.logbook import ledger
-from calib.logbook.bodies import checked
+from calib.logbook.bodies import checked, newer_version
 from calib.logbook.files import look_into
 from calib.logbook.identity import newest_backup
 from calib.logbook.ledger import entries, photographs, replaced, standing
@@ -74,10 +74,12 @@ def look_at_entries(connection: sa.Connection) -> str:
     for line in ledger.lines(connection):
         try:
             entry = ledger.from_line(line)
+            if newer := newer_version(entry.kind, entry.v):
+                raise LogbookError(f"It can't be used here: {newer}")
             checked(entry)
         except InvalidRecord as error:
             return f"It holds {shown(line)}: {error}"
-        except CalibError as error:
+        except BadFile as error:
             return str(error)
         known.add(entry.id)
         named |= {key for key in (entry.about, entry.machine, entry.sheet) if key}

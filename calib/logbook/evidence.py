@@ -40,7 +40,8 @@ class Evidence(Room):
     ) -> tuple[Burn, ...]:
         """List the burns of a pair as they count now: boards, jobs and check strips.
 
-        Of a lot by its name, or burnt with a set-up by its id, where one is given. While two books differ on the set-up or the lot, those count that the shown one knew of.
+        Of a lot by its name, or burnt with a set-up by its id, where one is given. While two books
+        differ on the set-up or the lot, those count that the shown one knew of.
         Raises LogbookError when machine or sheet aren't in the logbook.
         """
         left_out = {*without_boards, without_board}

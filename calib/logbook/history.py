@@ -30,7 +30,7 @@ class History(Room):
     def history(
         self, machine: str, sheet: str, operation: Operation | None = None
     ) -> tuple[HistoryLine, ...]:
-        """List all that was said about a pair, by time; LogbookError without machine or sheet."""
+        """List all that was said of a pair, as it came in; LogbookError when it isn't there."""
         with self.look() as connection:
             directory = self.directory(connection)
             of = find_machine(directory, machine).ids
@@ -77,7 +77,7 @@ def _entries(
         among(connection, entries.c.slot, sittings),
         all=True,
     )
-    return sorted([*found, *described], key=lambda entry: entry.id)
+    return sorted([*found, *described], key=lambda entry: entry.seq)
 
 
 def _operation(entry: Entry) -> str:

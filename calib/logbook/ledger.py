@@ -369,14 +369,14 @@ def among(
 
 
 def lines(connection: sa.Connection) -> Iterator[str]:
-    """All entries as JSON lines, in the order of their ids."""
+    """All entries as JSON lines, in the order of their arrival."""
     targets: defaultdict[str, list[str]] = defaultdict(list)
     for entry, target in connection.execute(
         sa.select(replaced.c.entry, replaced.c.target).order_by(replaced.c.target)
     ):
         targets[entry].append(target)
     quoted = json.JSONEncoder(ensure_ascii=False).encode
-    for row in connection.execute(sa.select(entries).order_by(entries.c.id)):
+    for row in connection.execute(sa.select(entries).order_by(entries.c.seq)):
         # As `canonical` would write it; the body stands in the table like that.
         yield (
             f'{{"about":{quoted(row.about)},"at":{quoted(row.at)},"batch":{quoted(row.batch)},'

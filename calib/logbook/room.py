@@ -14,9 +14,9 @@ from typing import Any, TypeVar
 
 import sqlalchemy as sa
 
-from calib.errors import InvalidRecord, LogbookError
+from calib.errors import LogbookError
 from calib.logbook import ledger
-from calib.logbook.bodies import Lot, SetUp, body_of, check_version, written
+from calib.logbook.bodies import Lot, SetUp, body_of, newer_version, written
 from calib.logbook.coding import known_names
 from calib.logbook.files import Mark, mark_of
 from calib.logbook.identity import identity_in
@@ -152,10 +152,8 @@ class Room:
             sa.select(entries.c.kind, entries.c.v).where(entries.c.seq > known.seq).distinct()
         ).all()
         for kind, v in kinds:
-            try:
-                check_version(kind, v)
-            except InvalidRecord as error:
-                raise LogbookError(f"The logbook {self.where.shown}: {error}") from None
+            if newer := newer_version(kind, v):
+                raise LogbookError(f"The logbook {self.where.shown} can't be used: {newer}")
         new = {kind for kind, _ in kinds}
         known = dataclasses.replace(known, seq=newest)
         if "board" in new:
@@ -276,7 +274,7 @@ def _things(
 ) -> list[Thing]:
     first, later = kinds
     versions: dict[str, list[Entry]] = {}
-    for entry in found:
+    for entry in sorted(found, key=lambda one: one.seq):
         of = entry.id if entry.kind == first else entry.about
         if entry.kind in kinds and entry.is_valid and of not in gone:
             group = same.get(of, frozenset([of])) - gone
@@ -287,7 +285,7 @@ def _things(
     for thing in sorted(versions, key=lambda one: min(e.seq for e in versions[one])):
         stand = [entry for entry in versions[thing] if entry.stands]
         apart = {canonical(record_part(entry)): entry for entry in reversed(stand)}
-        heads = tuple(sorted(apart.values(), key=lambda entry: entry.id))
+        heads = tuple(sorted(apart.values(), key=lambda entry: entry.seq))
         if not heads:
             continue
         rest = [entry for entry in versions[thing] if entry.id != heads[-1].id]

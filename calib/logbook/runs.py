@@ -346,7 +346,7 @@ def only_answers(directory: Directory, found: Sequence[Entry]) -> list[Entry]:
         for said in by_question.values()
         if len({canonical(entry.body) for entry in said}) == 1
     ]
-    return sorted(alone, key=lambda entry: entry.id)
+    return sorted(alone, key=lambda entry: entry.seq)
 
 
 def _check_promise(

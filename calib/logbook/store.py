@@ -85,12 +85,16 @@ def open_book(where: str | Path | sa.URL | None = None) -> Book:
                 if good != "ok":
                     raise LogbookError(damaged(place))
             _make_ready(engine, place)
-        book = Book(make_engine(place, create=False), place)
-        with book.look() as connection:  # from now on another file at this place is noticed
-            book.directory(connection)
-        return book
     finally:
         engine.dispose()
+    book = Book(make_engine(place, create=False), place)
+    try:
+        with book.look() as connection:  # from now on another file at this place is noticed
+            book.directory(connection)
+    except BaseException:
+        book.close()
+        raise
+    return book
 
 
 def _make_ready(engine: sa.Engine, place: Place) -> None:

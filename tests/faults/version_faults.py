@@ -34,5 +34,4 @@ def _add_entry(place: Path, kind: str, v: int) -> None:
             (kind, v),
         )
         connection.execute("INSERT INTO standing (entry, state) VALUES ('z', 2)")
-        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
     connection.close()

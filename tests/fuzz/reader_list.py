@@ -13,6 +13,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import grammars
 from book_readers import book_readers
+from calib.logbook.notes import check_filename, media_type_of
 from pydantic import ValidationError
 from tally import Reader, message_of, wrong_message
 from typer import BadParameter
@@ -27,7 +28,6 @@ from calib.cli import app
 from calib.cli.frame import checked_operation, signed_length, whole
 from calib.errors import CalibError, InvalidRecord
 from calib.hazards import check_hazard
-from calib.logbook.notes import check_filename, media_type_of
 from calib.logbook.opening import find_place
 from calib.materials import expected_response, thickness_range_mm
 from calib.records import Machine, Sheet
