@@ -341,7 +341,7 @@ def _rows(book: Room) -> Iterator[dict[str, str]]:
                 )
     for entry in sorted(loose, key=lambda one: (one.at, one.id)):
         for burn in entry.body["burns"]:
-            yield _fields(of(entry) | burn | {"at": entry.at, "note": entry.body["note"]})
+            yield _fields(burn | of(entry) | {"at": entry.at, "note": entry.body["note"]})
 
 
 def _fields(row: Mapping[str, Any]) -> dict[str, str]:

@@ -250,8 +250,9 @@ def look_for_halves(book: Book, figures: Figures) -> None:
         looks = sa.select(sa.func.count()).where(entries.c.kind == "look")
         counts = connection.execute(looks.group_by(entries.c.batch)).scalars()
         figures.half_written += sum(count != len(CELLS) for count in counts)
-        gone = sa.select(sa.func.count()).join(entries, entries.c.id == replaced.c.entry)
-        gone = gone.where(entries.c.kind == WITHDRAW).group_by(replaced.c.entry)
+        withdrawals = sa.select(entries.c.id).where(entries.c.kind == WITHDRAW)
+        gone = sa.select(sa.func.count()).where(replaced.c.entry.in_(withdrawals))
+        gone = gone.group_by(replaced.c.entry)
         counts = connection.execute(gone).scalars()
         figures.half_written += sum(count != len(CELLS) for count in counts)
         theirs = sa.select(sa.func.count()).where(

@@ -86,8 +86,7 @@ def test_a_link_is_followed_and_stays_one_logbook(tmp_path: Path) -> None:
     with open_book(link) as book:
         add(book, "three")
     with open_book(path) as book:
-        assert names(book) == ["one", "two"]
-        assert [line.note for line in book.search().entries] == ["three"]
+        assert names(book) == ["one", "three"]
         assert book.path == path
     with open_book(tmp_path / "far" / "book.replaced-1") as kept:
         assert names(kept) == ["one", "two"]
@@ -146,8 +145,7 @@ def test_an_open_logbook_goes_on_with_the_one_that_was_put_back(tmp_path: Path) 
         # Its number is used again; who keeps what was fitted by it must not take one for the other.
         assert book.newest_evidence() != evidence
     with open_book(path) as book:
-        assert names(book) == ["one", "two"]
-        assert [line.note for line in book.search().entries] == ["three"]
+        assert names(book) == ["one", "three"]
     with open_book(f"{path}.replaced-1") as kept:
         assert names(kept) == ["one", "two"]
 

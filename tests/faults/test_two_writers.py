@@ -84,7 +84,6 @@ def test_a_reader_sees_only_whole_writes(book: Book) -> None:
             connection.exec_driver_sql("DELETE FROM standing")
             assert [entry.id for entry in book.boards().entries] == ["AB12"]
             connection.rollback()
-        jobs = "SELECT count(*) FROM entries WHERE kind = 'job'"
         burn = Burn(operation="cut", power_pct=50.0, speed_mm_s=5.0, source="job", char=1)
         with book.look() as connection:
             before = connection.exec_driver_sql(
