@@ -60,7 +60,7 @@ def test_the_chance_that_is_asked_for_is_the_same_everywhere() -> None:
 
 # What must have been typed before an example makes sense.
 BEFORE = {
-    "import": ("export", "logbook.json"),
+    "import": ("export", "logbook.jsonl"),
     "undo": ("change-sheet", "birch 3", "--lot", "March"),
     "restore": ("backup",),
     "settled": ("settle", "last"),

@@ -32,7 +32,6 @@ def test_burns_come_in_burning_order_then_jobs_and_check_strips(pair: Book) -> N
     burns = pair.burns("bench", "birch 3")
     assert [burn.burn_order for burn in burns[:6]] == [1, 2, 3, 4, 5, 6]
     assert burns[6:] == strip + JOB
-    assert pair.burns("bench", "birch 3", since=later(9)) == burns[:6] + JOB
 
 
 def test_burns_can_be_asked_for_one_lot(pair: Book) -> None:
@@ -69,7 +68,8 @@ def test_a_promise_is_stored_once_and_knows_its_jobs(pair: Book) -> None:
     (entry,) = pair.promises(machine="bench", sheet="birch 3")
     assert (entry.id, entry.promise, entry.at, entry.lot) == (stored, PROMISE, later(1), "L1")
     assert entry.jobs == (job,)
-    assert pair.promises(machine="attic") == ()
+    with pytest.raises(LogbookError, match="no machine 'attic'"):
+        pair.promises(machine="attic")
     with pytest.raises(LogbookError, match="no promise 'nonsense'"):
         pair.add_job("bench", "birch 3", JOB, when=later(3), promise_id="nonsense")
 
@@ -110,5 +110,5 @@ def test_sittings_are_described_once(pair: Book) -> None:
     assert pair.sittings("bench") == (monday, Sitting(label="tuesday"))
     with pytest.raises(LogbookError, match="'monday' of 'bench' is described otherwise"):
         pair.add_sitting("bench", dataclasses.replace(monday, air=False), when=later(4))
-    with pytest.raises(InvalidRecord, match="label is empty"):
+    with pytest.raises(InvalidRecord, match="label is ''"):
         pair.add_sitting("bench", Sitting(label=""), when=later(4))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 
 import pytest
-
 from calib.logbook.looks import Look, standing
 
 FREE, HANGS, NOT = ("through", 1, None), ("hanging", 2, None), ("no", None, None)

@@ -153,16 +153,16 @@ def note(
     show({"note_id": added}, "The note is in the logbook.", as_json=as_json)
 
 
-@app.command("export", rich_help_panel=PANEL, epilog="Example: calib export logbook.json")
+@app.command("export", rich_help_panel=PANEL, epilog="Example: calib export logbook.jsonl")
 def export_book(
     file: Annotated[
         Path,
-        typer.Argument(metavar="FILE", help=".json: everything, for another logbook; .csv: burns."),
+        typer.Argument(metavar="FILE", help=".jsonl: everything, for others; .csv: burns."),
     ],
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
-    """Write the whole logbook into a JSON file, or all burns that count into a CSV table."""
+    """Write all entries of the logbook into a file, or all burns that count into a CSV table."""
     from calib import tasks
 
     with open_book(book) as opened:
@@ -170,12 +170,12 @@ def export_book(
     show({"file": written}, f"Written: {written}", as_json=as_json)
 
 
-@app.command("import", rich_help_panel=PANEL, epilog="Example: calib import logbook.json --look")
+@app.command("import", rich_help_panel=PANEL, epilog="Example: calib import logbook.jsonl --look")
 def import_book(
     file: Annotated[
         Path,
         typer.Argument(
-            metavar="FILE", exists=True, dir_okay=False, help="JSON of another logbook."
+            metavar="FILE", exists=True, dir_okay=False, help="JSON lines of another logbook."
         ),
     ],
     answer: Annotated[
@@ -188,13 +188,33 @@ def import_book(
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
-    """Take another logbook's JSON file in; where the two differ, it asks."""
+    """Take another logbook's file in; where the two differ, it asks."""
     from calib import report, tasks
 
     given = tasks.given_file(file, "logbook")
     with open_book(book) as opened:
         done = tasks.import_book(opened, given, answers=_answers(answer), look=look, when=now())
     show(done, report.import_text(done), as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib questions")
+def questions(
+    answer: Annotated[
+        list[str] | None,
+        typer.Option("--answer", metavar="KEY=WORD", help="Answer to one; may be repeated."),
+    ] = None,
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """List what two people, or two logbooks, said differently; answer it."""
+    from calib import report
+
+    with open_book(book) as opened:
+        for key, word in _answers(answer).items():
+            opened.answer(key, word, when=now())
+        found = opened.questions()
+    text = report.questions_text(found) or "Nothing was said in two ways."
+    show({"questions": found}, text, as_json=as_json)
 
 
 def _answers(given: list[str] | None) -> dict[str, str]:

@@ -185,13 +185,37 @@ def undo(
 
     with open_book(book) as opened:
         code = None if board is None else tasks.find_board(opened, board).board_id
-        found = opened.next_undo(when=now(), board_id=code, machine=machine, sheet=sheet)
+        found = opened.next_undo(board_id=code, machine=machine, sheet=sheet)
         if found.things > 1 and not yes:
             _agree(f"This takes back {found.things} results at once: {found.words}.")
         words = opened.undo(
             when=now(), board_id=code, machine=machine, sheet=sheet, why=why, only=found.change_id
         )
     show({"taken_back": words}, f"Taken back: {words}", as_json=as_json)
+
+
+@app.command(rich_help_panel=PANEL, epilog="Example: calib redo --board last")
+def redo(
+    board: Annotated[
+        str | None,
+        typer.Option("--board", metavar="BOARD", help="Its readings: a code, or: last."),
+    ] = None,
+    machine: MachineName = None,
+    sheet: Annotated[
+        str | None,
+        typer.Option("--sheet", metavar="NAME", help="Its lot; with --machine: of the pair."),
+    ] = None,
+    why: Why = "",
+    book: BookPlace = None,
+    as_json: AsJson = False,
+) -> None:
+    """Put again what the last undo took back, as long as nothing was stored since."""
+    from calib import tasks
+
+    with open_book(book) as opened:
+        code = None if board is None else tasks.find_board(opened, board).board_id
+        words = opened.redo(when=now(), board_id=code, machine=machine, sheet=sheet, why=why)
+    show({"put_again": words}, f"Put again: {words}", as_json=as_json)
 
 
 def _agree(what: str) -> None:

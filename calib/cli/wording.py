@@ -88,7 +88,7 @@ _HINTS = {
     ": restore it;": ("", ": put it back with restore;"),
     "Restore the backup;": ("", "Put the backup back with restore;"),
 }  # fmt: skip
-_RECORDS = "Machine|Sheet|Setting|Costs|Job|Grid|LayoutOptions|FitReading|Caliper|sitting"
+_RECORDS = "Machine|Sheet|Setting|Costs|Job|Grid|LayoutOptions|FitReading|Caliper|Sitting"
 # A name in quotation marks is somebody's own word.
 _FIELD = re.compile(
     rf"(?<![\w'\"./])(?:(?:{_RECORDS})\.(?P<of>[a-z]\w*)|(?P<bare>[a-z]+(?:_[a-z0-9]+)+)"

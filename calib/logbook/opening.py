@@ -32,11 +32,10 @@ class Place:
     path: Path | None
 
 
-def find_place(where: str | Path | None) -> Place:
-    """Turn what the user gave into a place.
-
-    Raises LogbookError when it is a URL of another kind, or in the home of somebody unknown.
-    """
+def find_place(where: str | Path | sa.URL | None) -> Place:
+    """Turn what the user gave into a place."""
+    if isinstance(where, sa.URL):
+        return Place(url=where, shown=where.render_as_string(hide_password=True), path=None)
     if where is None:
         import platformdirs  # only wanted when no path was given
 
@@ -148,10 +147,7 @@ def replaced(place: Place, so: str) -> LogbookError:
 
 @contextmanager
 def in_plain_words(place: Place) -> Iterator[None]:
-    """Turn what a database says into a `LogbookError` that a user can act on.
-
-    Raises LogbookError Instead of any error of the database.
-    """
+    """Turn what a database says into a `LogbookError` that a user can act on."""
     try:
         yield
     except exc.IntegrityError as error:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from calib.logbook.coding import material_key
-from calib.logbook.entries import Entry, HistoryLine, ImportReport, Page
+from calib.logbook.entries import HistoryLine, ImportReport, Line, Page, Question
 from calib.report.boards import reading_words
-from calib.report.words import bullets, date_words, operation_words, paragraphs, table
+from calib.report.words import bullets, counted, date_words, operation_words, paragraphs, table
 
 
 def page_text(page: Page) -> str:
@@ -39,7 +39,7 @@ def unknown_material_text(material: str, known: Sequence[str]) -> str:
     return f"No entry matches: no sheet is of material {material!r}; the logbook has {there}."
 
 
-def _entry(entry: Entry) -> tuple[str, ...]:
+def _entry(entry: Line) -> tuple[str, ...]:
     outcomes = ", ".join(f"{count} {name}" for name, count in entry.outcomes.items())
     return (
         date_words(entry.at),
@@ -73,17 +73,54 @@ def history_text(lines: Sequence[HistoryLine]) -> str:
 def import_text(report: ImportReport) -> str:
     """Say what an import did, and what it asks."""
     counts = [
-        (title, ", ".join(f"{number} {kind}" for kind, number in numbers.items() if number))
-        for title, numbers in (
-            ("Added", report.added),
-            ("There already", report.already),
-            ("Held back until answered", report.held_back),
-        )
+        (title, counts_in_words(numbers))
+        for title, numbers in (("Added", report.added), ("There already", report.already))
     ]
     lines = [f"{title}: {text or 'nothing'}." for title, text in counts]
-    questions = [
-        f"{c.key}: here {c.here}; there {c.there}. Answer with --answer '{c.key}=WORD', WORD one of"
-        f" {', '.join(c.answers)}."
-        for c in report.conflicts
+    return paragraphs("\n".join(lines), questions_text(report.questions))
+
+
+def questions_text(questions: Sequence[Question]) -> str:
+    """List what was said in two ways, and how to say which holds; nothing without any."""
+    asked = [
+        f"{one.key}: {'; or '.join(f'({n}) {said}' for n, said in enumerate(one.said, 1))}. Answer"
+        f" with --answer '{one.key}=WORD', WORD one of {', '.join(one.answers)}."
+        for one in questions
     ]
-    return paragraphs("\n".join(lines), bullets("The two books differ", questions))
+    return bullets("Said in two ways; none of them counts until you answer", asked)
+
+
+# What kinds of entries are called where their own names say less.
+_KINDS = {
+    "setup": "change of set-up",
+    "look": "reading",
+    "size": "coupon measured",
+    "cell_note": "note on a cell",
+    "setting": "settled setting",
+    "withdraw": "withdrawal",
+    "name": "new name",
+    "costs": "set of costs",
+    "comb_readings": "set of readings of a comb",
+    "same": "answer",
+}
+_MANY = {
+    "setup": "changes of set-up", "size": "coupons measured", "cell_note": "notes on cells",
+    "costs": "sets of costs", "comb_readings": "sets of readings of combs",
+}  # fmt: skip
+
+
+def counts_in_words(counts: Mapping[str, int]) -> str:
+    """Write how many entries there are of each kind.
+
+    Examples
+    --------
+    >>> counts_in_words({"sheet": 1, "setup": 2, "note": 0, "check_strip": 2})
+    '1 sheet, 2 changes of set-up, 2 check strips'
+    """
+    return ", ".join(
+        f"{count} {_MANY[kind]}"
+        if count > 1 and kind in _MANY
+        else counted(count, _KINDS.get(kind, kind.replace("_", " ")))
+        for kind, count in counts.items()
+        if count
+    )

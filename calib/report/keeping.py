@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from calib.logbook.bodies import Sitting
 from calib.logbook.checking import Check
-from calib.logbook.entries import Photograph, Sitting
-from calib.logbook.layout import counts_in_words
+from calib.logbook.entries import Photograph
+from calib.report.book import counts_in_words
 from calib.report.words import counted, date_words, paragraphs, table, wrapped
 from calib.tasks.keeping import BackupFile, Kept
 
@@ -39,12 +40,9 @@ def check_text(found: Check) -> str:
     """Say that a logbook is sound, and what it was compared with."""
     rows = counts_in_words(found.rows) or "nothing in it yet"
     if found.compared_with is None:
-        compared = (
-            "There is no backup to compare the rows with: a letter that was spoilt inside a note"
-            " would not show. Make one with backup."
-        )
+        compared = "There is no backup beside it: make one with backup."
     else:
-        compared = f"Every row of the backup {found.compared_with} reads as it did then."
+        compared = f"Its newest backup is {found.compared_with}."
     missing = counts_in_words(found.missing)
     return paragraphs(
         f"The logbook is sound: {rows}.",

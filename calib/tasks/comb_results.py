@@ -14,8 +14,8 @@ from calib.joints.caliper import Caliper
 from calib.joints.comb_reading import FACES, Face, FitReading, checked
 from calib.joints.joint import Joint, fit_joint
 from calib.logbook import Book
-from calib.logbook.coding import record_from_json, record_to_json
-from calib.logbook.keeping import understood
+from calib.logbook.runs import understood
+from calib.records.fields import from_json, to_json
 from calib.tasks.combs import find_comb
 from calib.tasks.kerfs import kerf_at
 
@@ -39,9 +39,9 @@ def comb_taken(book: Book, board: CombBoard) -> CombTaken:
     with understood(kept[0]):
         return CombTaken(
             board_id=board.board_id,
-            readings=tuple(record_from_json(FitReading, fields) for fields in content["readings"]),
+            readings=tuple(from_json(FitReading, fields) for fields in content["readings"]),
             stock_mm=tuple(float(stock) for stock in content["stock_mm"]),
-            caliper=record_from_json(Caliper, content["caliper"]),
+            caliper=from_json(Caliper, content["caliper"]),
         )
 
 
@@ -75,9 +75,9 @@ def take_down_comb(
         # Widths that can't be those of this comb are refused before anything is stored.
         _joint(book, board, taken)
     content: Mapping[str, Any] = {
-        "readings": [record_to_json(reading) for reading in taken.readings],
+        "readings": [to_json(reading) for reading in taken.readings],
         "stock_mm": list(taken.stock_mm),
-        "caliper": record_to_json(taken.caliper),
+        "caliper": to_json(taken.caliper),
     }
     book.keep(
         "comb_readings",

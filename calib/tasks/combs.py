@@ -20,10 +20,11 @@ from calib.hazards import check_hazard
 from calib.jobs.job import Job, JobClass
 from calib.jobs.job_time import job_time_s
 from calib.jobs.outlines import Strokes
-from calib.logbook import Book
-from calib.logbook.coding import known_names, record_from_json, record_to_json
-from calib.logbook.keeping import Kept, understood
+from calib.logbook import Book, Kept
+from calib.logbook.coding import known_names
+from calib.logbook.runs import understood
 from calib.records import Machine, Setting, Sheet
+from calib.records.fields import from_json, to_json
 from calib.tasks.boards import LAST, find_pair, marks_of
 from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.files import Files
@@ -95,16 +96,16 @@ def plan_comb_board(
     )
     files = comb_board_files(board, wish.paper)
     content = {
-        "machine": record_to_json(of_machine),
-        "sheet": record_to_json(of_sheet),
-        "setting": record_to_json(setting),
+        "machine": to_json(of_machine),
+        "sheet": to_json(of_sheet),
+        "setting": to_json(setting),
         "stock_mm": board.stock_mm,
         "step_mm": board.step_mm,
         "slots": wish.slots,
         "tongues": wish.tongues,
         "kerf_mm": board.kerf_mm,
         "offcut_mm": None if wish.offcut_mm is None else list(wish.offcut_mm),
-        "codes": record_to_json(board.label_setting),
+        "codes": to_json(board.label_setting),
     }
     names = {"machine": of_machine.name, "sheet": of_sheet.name}
     book.keep("comb", content, when=when, label=board.board_id, **names)
@@ -185,11 +186,11 @@ def _comb_from(entry: Kept) -> CombBoard:
         # Combs of older logbooks don't say at what their codes were marked.
         offcut, codes = content["offcut_mm"], content.get("codes")
         board = plan_comb(
-            record_from_json(Machine, content["machine"]),
-            record_from_json(Sheet, content["sheet"]),
-            record_from_json(Setting, content["setting"]),
+            from_json(Machine, content["machine"]),
+            from_json(Sheet, content["sheet"]),
+            from_json(Setting, content["setting"]),
             offcut_mm=None if offcut is None else (offcut[0], offcut[1]),
-            marks=KnownMarks(kept=record_from_json(Setting, codes) if codes else None),
+            marks=KnownMarks(kept=from_json(Setting, codes) if codes else None),
             **{name: content[name] for name in _NUMBERS},
         )
     names = {"machine": entry.machine or board.machine.name, "sheet": entry.sheet or ""}

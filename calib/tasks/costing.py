@@ -11,7 +11,7 @@ from calib.errors import InvalidRecord, LogbookError
 from calib.jobs.costs import Costs
 from calib.jobs.stopwatch import TimeRatio, calibrate_time
 from calib.logbook import Book
-from calib.logbook.keeping import understood
+from calib.logbook.runs import understood
 from calib.tasks.keeping import find_machine
 
 

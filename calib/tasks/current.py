@@ -114,23 +114,18 @@ class Reasons:
     def _other_setup(
         self, pair: tuple[str, str], operation: Operation, at: datetime
     ) -> Iterable[str]:
-        changes: list[tuple[str, datetime]] = []
-        for setup in self._setups(pair[0])[1:]:
-            if setup.what == "undo":
-                changes = changes[:-1]
-            else:
-                changes.append((setup.what, setup.since))
-        later = [(what, since) for what, since in changes if since > at]
-        for what, since in later:
-            yield f"The machine was changed since ({what}, {_day(since, at)})."
+        changes = self._setups(pair[0])[1:]
+        later = [setup for setup in changes if setup.since > at]
+        for setup in later:
+            yield f"The machine was changed since ({setup.what}, {_day(setup.since, at)})."
         if later or not changes:
             return
-        what, since = changes[-1]
+        last = changes[-1]
         burns = self._burns(*pair, operation)
-        if burns and not self._burns(*pair, operation, since=since):
+        if burns and not self._burns(*pair, operation, setup=last.id):
             yield (
-                f"It rests on burns from before the machine was changed ({what},"
-                f" {_day(since, at)}): none was read since."
+                f"It rests on burns from before the machine was changed ({last.what},"
+                f" {_day(last.since, at)}): none was read since."
             )
 
 

@@ -7,15 +7,7 @@ from datetime import datetime
 from pathlib import Path
 
 from calib.errors import BadFile, InvalidRecord
-from calib.logbook import (
-    Book,
-    ImportReport,
-    document_text,
-    export_csv,
-    export_json,
-    import_json,
-    read_document,
-)
+from calib.logbook import Book, ImportReport, export_csv, export_text, import_text
 from calib.tasks.files import write_folder
 
 
@@ -25,9 +17,9 @@ def export_book(book: Book, file: Path) -> Path:
     Raises InvalidRecord when the file's name ends otherwise; CalibError when it can't be written.
     """
     kind = file.suffix.lower()
-    if kind not in (".json", ".csv"):
-        raise InvalidRecord(f"file is {file.name!r}: give a name that ends in .json or .csv.")
-    text = document_text(export_json(book)) if kind == ".json" else export_csv(book)
+    if kind not in (".jsonl", ".csv"):
+        raise InvalidRecord(f"file is {file.name!r}: give a name that ends in .jsonl or .csv.")
+    text = export_text(book) if kind == ".jsonl" else export_csv(book)
     return write_folder({file.name: text.encode()}, file.parent)[0]
 
 
@@ -48,4 +40,4 @@ def import_book(
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:
         raise BadFile("The file isn't text in UTF-8: export the other logbook again.") from None
-    return import_json(book, read_document(text), when=when, answers=answers or {}, dry_run=look)
+    return import_text(book, text, when=when, answers=answers, dry_run=look)

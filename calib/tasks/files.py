@@ -15,7 +15,7 @@ from calib.grid.rs274 import frame_program, grid_program, grid_program_per_setti
 from calib.grid.svg import grid_svg, grid_svg_per_setting
 from calib.hazards import check_hazard
 from calib.jobs import svg
-from calib.logbook import notes
+from calib.logbook import boards
 from calib.records import Grid
 from calib.results import blank_results_csv, plan_csv
 
@@ -28,7 +28,7 @@ GivenKind = Literal["results", "drawing", "photograph", "logbook", "definition"]
 _MOST_BYTES: dict[GivenKind, int] = {
     "results": 2**20,
     "drawing": svg.MAX_BYTES,
-    "photograph": notes.MAX_PHOTOGRAPH_BYTES,
+    "photograph": boards.MAX_PHOTOGRAPH_BYTES,
     "logbook": 2**30,
     "definition": 2**20,
 }

@@ -8,8 +8,8 @@ from calib.errors import NotEnoughEvidence
 from calib.joints.caliper import Caliper, Estimate
 from calib.joints.kerf import KerfLaw, KerfPoint, kerf_by_energy, kerf_from_coupons
 from calib.logbook import Book, Filters
-from calib.logbook.coding import record_to_json
 from calib.records import Machine, Setting
+from calib.records.fields import to_json
 from calib.tasks.boards import find_pair
 
 _MOST_BOARDS = 1000
@@ -60,7 +60,7 @@ def learn_kerf(
             " results."
         )
     law = kerf_by_energy(points, caliper=caliper)
-    content = record_to_json(law)
+    content = to_json(law)
     kept = book.kept("kerf", machine=pair[0], sheet=pair[1])
     if not kept or dict(kept[0].content) != content:
         book.keep("kerf", content, when=when, machine=pair[0], sheet=pair[1])

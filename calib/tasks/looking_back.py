@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from calib.errors import InvalidRecord, NotEnoughEvidence
-from calib.logbook import Book, Entry, Filters, Forecast, PromisedJob
+from calib.logbook import Book, Filters, Forecast, Line, PromisedJob
 from calib.logbook.events import outcome_of
 from calib.tasks.checks import STRIP_NOTE
 from calib.tasks.current import kept_promise, why_not_counted
@@ -169,7 +169,7 @@ def _left_out(book: Book, wish: TrackRecordWish) -> Iterator[Told]:
                     yield Told(chance=chance, came=came, group=entry.id)
 
 
-def _read_boards(book: Book, wish: TrackRecordWish) -> Iterator[Entry]:
+def _read_boards(book: Book, wish: TrackRecordWish) -> Iterator[Line]:
     filters = Filters(machine=wish.machine, sheet=wish.sheet)
     offset, total = 0, 1
     while offset < total:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from calib.errors import LogbookError
 from calib.grid.board_time import board_time
 from calib.hazards import Hazard, check_hazard
-from calib.logbook import Book, Entry, Filters, Looked, Photograph
+from calib.logbook import Book, Filters, Line, Looked, Photograph
 from calib.records import Grid, Machine, Operation, Reading, Sheet
 from calib.tasks.boards import find_board
 from calib.tasks.current import KeptSetting, StandingPromise, kept_settings, standing_promises
@@ -25,8 +25,8 @@ class Standing:
     # machines, sheets: As they are now
     machines: tuple[Machine, ...]
     sheets: tuple[Sheet, ...]
-    waiting: tuple[Entry, ...]  # Boards of which cells are still unread, newest first
-    newest: Entry | None  # The board planned last; None when there is none
+    waiting: tuple[Line, ...]  # Boards of which cells are still unread, newest first
+    newest: Line | None  # The board planned last; None when there is none
     settled: tuple[KeptSetting, ...]  # Settings that were settled on, with why they aren't current
     burnt_on: Mapping[str, str]  # The machine on which each sheet was burnt last, by sheet
 

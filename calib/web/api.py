@@ -11,8 +11,7 @@ from starlette.responses import Response
 
 from calib import tasks
 from calib.errors import LogbookError
-from calib.logbook import Filters, Looked
-from calib.logbook.taps import Tapped
+from calib.logbook import Filters, Looked, Tapped
 from calib.records import Grid, Machine, Reading, Setting, Sheet
 from calib.web.desk import Desk, desk_of, now
 from calib.web.forms import MaterialForm, SettingForm, WishForm

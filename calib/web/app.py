@@ -25,7 +25,7 @@ from calib.errors import (
     RefusedMaterial,
     shown,
 )
-from calib.logbook.taps import CellChanged
+from calib.logbook import CellChanged
 from calib.web import (
     api,
     pages_advice,

@@ -22,6 +22,8 @@ from pathlib import Path
 TESTS = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(TESTS))
 
+from calib.logbook.layout import Document, all_parts, read_rows  # noqa: E402
+from calib.logbook.tables import metadata  # noqa: E402
 from postgres import HOW_TO_INSTALL, Server, find_programs  # noqa: E402
 from workshop_records import BENCH, BIRCH, EVENING, later, some_cells, some_grid  # noqa: E402
 
@@ -36,8 +38,6 @@ from calib.logbook import (  # noqa: E402
     open_book,
     read_document,
 )
-from calib.logbook.layout import Document, all_parts, read_rows  # noqa: E402
-from calib.logbook.tables import metadata  # noqa: E402
 from calib.records import Reading  # noqa: E402
 from calib.tasks import TrackRecordWish, track_record  # noqa: E402
 

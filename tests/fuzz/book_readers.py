@@ -12,6 +12,8 @@ from typing import Any
 
 import grammars
 import sqlalchemy as sa
+from calib.logbook.document_check import checked_rows
+from calib.logbook.tables import metadata
 from hostile import edit_json
 from tally import Reader
 from typer.main import get_command
@@ -21,8 +23,6 @@ from calib import tasks
 from calib.cli import app
 from calib.errors import BadFile, CalibError, InvalidRecord
 from calib.logbook import Book, Sitting, document_text, export_json, open_book, read_document
-from calib.logbook.document_check import checked_rows
-from calib.logbook.tables import metadata
 from calib.records import Reading
 
 # A logbook is made anew after so many inputs that it took in, so that it stays small.

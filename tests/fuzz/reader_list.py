@@ -27,7 +27,6 @@ from calib.hazards import check_hazard
 from calib.jobs.costs import Costs
 from calib.jobs.drawing import read_drawing
 from calib.jobs.job import make_job
-from calib.logbook.notes import check_filename, media_type_of
 from calib.logbook.opening import find_place
 from calib.materials import expected_response, thickness_range_mm
 from calib.records import Machine, Sheet

@@ -1,0 +1,404 @@
+"""The logbook's one table: entries that are only ever added, and which of them stand.
+
+An entry is one thing that was said to the logbook, at one time. It is never changed: a later entry
+replaces it or withdraws it, and names it by its id. The id is made of time and content, so the same
+content has the same id in every book, and two books are merged by putting their entries together.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import sqlalchemy as sa
+
+from calib.errors import BadFile, shown
+from calib.logbook.coding import Unreadable, read_json
+
+WITHDRAW = "withdraw"
+# A batch that a sender named: what it holds may be replaced by that name before it has arrived.
+SENT = "tap "
+
+metadata = sa.MetaData()
+
+
+def _id(name: str, *more: Any, **options: Any) -> sa.Column[str]:
+    """Column of ids: compared byte by byte on every server."""
+    kind = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
+    return sa.Column(name, kind, *more, **{"nullable": False} | options)
+
+
+entries = sa.Table(
+    "entries",
+    metadata,
+    # Order of arrival in this book; it never leaves it.
+    sa.Column("seq", sa.Integer, primary_key=True, autoincrement=True),
+    _id("id", unique=True),
+    sa.Column("at", sa.Text, nullable=False),
+    sa.Column("kind", sa.Text, nullable=False),
+    sa.Column("v", sa.Integer, nullable=False),
+    _id("slot"),
+    _id("about"),
+    _id("machine"),
+    _id("sheet"),
+    sa.Column("body", sa.Text, nullable=False),
+    _id("batch"),
+    sa.Column("why", sa.Text, nullable=False),
+    sa.Index("ix_entries_pair", "kind", "machine", "sheet"),
+    sa.Index("ix_entries_about", "kind", "about", "slot"),
+    sa.Index("ix_entries_at", "kind", "at", "slot"),
+    sa.Index("ix_entries_batch", "batch"),
+)
+replaced = sa.Table(
+    "replaced",
+    metadata,
+    _id("entry", primary_key=True),
+    _id("target", primary_key=True, index=True),
+)
+photographs = sa.Table(
+    "photographs",
+    metadata,
+    _id("digest", primary_key=True),
+    sa.Column("content", sa.LargeBinary, nullable=False),
+)
+# Which entries stand: worked out from the two tables above, and made anew when in doubt. It takes
+# no part in an export, a merge or a comparison.
+standing = sa.Table(
+    "standing",
+    metadata,
+    _id("entry", primary_key=True),
+    sa.Column("state", sa.Integer, nullable=False),
+)
+STANDS, REPLACED, WITHDRAWN = 2, 1, 0
+
+# What the database itself refuses, so that no slip of a program can lose what was said.
+_KEPT = ("entries", "replaced", "photographs")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One thing that was said, with all that travels."""
+
+    at: str  # UTC, fixed width: text order is time order
+    kind: str
+    body: Mapping[str, Any] = field(default_factory=dict)
+    v: int = 1
+    slot: str = ""  # The question it answers, such as the look at cell A3 of a board
+    about: str = ""  # First id of the thing it is about
+    machine: str = ""  # First id of the machine, and of the sheet, of the pair it belongs to
+    sheet: str = ""
+    batch: str = ""  # What was said in one go
+    why: str = ""
+    replaces: tuple[str, ...] = ()  # Ids; for a withdrawal, what it withdraws
+    # What the book says of an entry that it holds.
+    seq: int = field(default=0, compare=False)
+    state: int = field(default=STANDS, compare=False)
+    held_as: str = field(default="", compare=False)
+
+    @property
+    def id(self) -> str:
+        """Its id, as the book has it or as it will be."""
+        return self.held_as or self.own_id
+
+    @property
+    def own_id(self) -> str:
+        """Time and digest of the content; the same content has the same id."""
+        return _name(self.at, canonical(self.document()))
+
+    @property
+    def is_valid(self) -> bool:
+        """True when no valid withdrawal names it."""
+        return self.state != WITHDRAWN
+
+    @property
+    def stands(self) -> bool:
+        """True when nothing valid replaces it either."""
+        return self.state == STANDS
+
+    def document(self) -> dict[str, Any]:
+        """As one line of an export holds it, but for the id."""
+        return {
+            "at": self.at,
+            "kind": self.kind,
+            "v": self.v,
+            "slot": self.slot,
+            "about": self.about,
+            "machine": self.machine,
+            "sheet": self.sheet,
+            "body": self.body,
+            "batch": self.batch,
+            "why": self.why,
+            "replaces": sorted(self.replaces),
+        }
+
+
+_COLUMNS = ("at", "kind", "v", "slot", "about", "machine", "sheet", "batch", "why")
+
+
+def _name(at: str, text: str) -> str:
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    return f"{''.join(c for c in at if c.isdigit())}-{digest[:24]}"
+
+
+def alike(value: Any) -> Any:
+    """Numbers that are the same written the same: 3.0 as 3, -0.0 as 0."""
+    if isinstance(value, float) and value.is_integer():
+        return int(value)
+    if isinstance(value, Mapping):
+        return {str(key): alike(part) for key, part in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [alike(part) for part in value]
+    return value
+
+
+def canonical(value: Any) -> str:
+    """JSON text that is the same for the same content."""
+    return json.dumps(
+        alike(value), sort_keys=True, ensure_ascii=False, separators=(",", ":"), allow_nan=False
+    )
+
+
+def states(replaces: Mapping[str, Collection[str]], withdrawals: Collection[str]) -> dict[str, int]:
+    """Which of some entries (the keys of ``replaces``) stand, are replaced, or are withdrawn.
+
+    An entry is valid unless a valid withdrawal names it. It stands if it is valid and no valid
+    entry replaces it, directly or through others. The order of arrival plays no part.
+    """
+    named_by: defaultdict[str, list[str]] = defaultdict(list)
+    for entry, targets in replaces.items():
+        for target in targets:
+            named_by[target].append(entry)
+    valid: dict[str, bool] = {}
+    for start in replaces:
+        waiting = [start]
+        while waiting:
+            entry = waiting[-1]
+            against = [other for other in named_by[entry] if other in withdrawals]
+            unknown = [other for other in against if other not in valid]
+            if unknown:
+                waiting += unknown
+                continue
+            valid[entry] = not any(valid[other] for other in against)
+            waiting.pop()
+    found = {}
+    for entry in replaces:
+        later, seen, stands = [entry], {entry}, True
+        while later and stands:
+            for other in named_by[later.pop()]:
+                if other not in withdrawals and other not in seen:
+                    stands = stands and not valid[other]
+                    seen.add(other)
+                    later.append(other)
+        found[entry] = WITHDRAWN if not valid[entry] else STANDS if stands else REPLACED
+    return found
+
+
+def what_stands(replaces: Mapping[str, Collection[str]], withdrawals: Collection[str]) -> set[str]:
+    """Ids that stand, of the entries that are the keys of ``replaces``."""
+    return {entry for entry, state in states(replaces, withdrawals).items() if state == STANDS}
+
+
+def make_tables(connection: sa.Connection) -> None:
+    """Make what is missing of the tables, and have the database refuse changes and deletions."""
+    metadata.create_all(connection)
+    if connection.dialect.name == "sqlite":
+        for table in _KEPT:
+            for verb in ("UPDATE", "DELETE"):
+                connection.exec_driver_sql(
+                    f"CREATE TRIGGER IF NOT EXISTS no_{verb.lower()}_of_{table} BEFORE {verb} ON"
+                    f" {table} BEGIN SELECT RAISE(ABORT, 'entries are only ever added'); END"
+                )
+        return
+    connection.exec_driver_sql(
+        "CREATE OR REPLACE FUNCTION only_ever_added() RETURNS trigger LANGUAGE plpgsql AS"
+        " $$ BEGIN RAISE EXCEPTION 'entries are only ever added'; END $$"
+    )
+    for table in _KEPT:
+        connection.exec_driver_sql(
+            f"CREATE OR REPLACE TRIGGER only_added BEFORE UPDATE OR DELETE ON {table}"
+            " FOR EACH STATEMENT EXECUTE FUNCTION only_ever_added()"
+        )
+
+
+def add(connection: sa.Connection, said: Iterable[Entry]) -> tuple[str, ...]:
+    """Add entries that aren't there yet, and work out anew what they touch; ids of the new ones."""
+    given = {entry.id: entry for entry in said}
+    known = set(
+        connection.execute(
+            sa.select(entries.c.id).where(among(connection, entries.c.id, given))
+        ).scalars()
+    )
+    fresh = {key: entry for key, entry in given.items() if key not in known}
+    if not fresh:
+        return ()
+    connection.execute(
+        entries.insert(),
+        [
+            {name: getattr(entry, name) for name in _COLUMNS}
+            | {"id": key, "body": canonical(entry.body)}
+            for key, entry in fresh.items()
+        ],
+    )
+    pairs = [
+        {"entry": key, "target": target}
+        for key, entry in fresh.items()
+        for target in set(entry.replaces)
+    ]
+    if pairs:
+        connection.execute(replaced.insert(), pairs)
+    _stand_anew(connection, set(fresh))
+    return tuple(fresh)
+
+
+def read(
+    connection: sa.Connection,
+    *where: sa.ColumnElement[bool],
+    all: bool = False,
+    limit: int | None = None,
+) -> list[Entry]:
+    """Entries that stand, or all, in the order of their ids (which is the order of time)."""
+    query = (
+        sa
+        .select(entries, standing.c.state)
+        .join(standing, standing.c.entry == entries.c.id)
+        .where(*where)
+        .order_by(entries.c.id)
+        .limit(limit)
+    )
+    if not all:
+        query = query.where(standing.c.state == STANDS)
+    rows = connection.execute(query).all()
+    targets: defaultdict[str, list[str]] = defaultdict(list)
+    if rows:
+        found = sa.select(replaced.c.entry, replaced.c.target).where(
+            among(connection, replaced.c.entry, [row.id for row in rows])
+        )
+        for entry, target in connection.execute(found):
+            targets[entry].append(target)
+    return [_entry(row, targets.get(row.id, ())) for row in rows]
+
+
+def _entry(row: Any, targets: Iterable[str]) -> Entry:
+    return Entry(
+        at=row.at, kind=row.kind, v=row.v, slot=row.slot, about=row.about, machine=row.machine,
+        sheet=row.sheet, batch=row.batch, why=row.why, body=read_body(row.body),
+        replaces=tuple(sorted(targets)), seq=row.seq, state=row.state, held_as=row.id,
+    )  # fmt: skip
+
+
+def read_body(text: str) -> dict[str, Any]:
+    """A body from its text; raises LogbookError when it isn't one: the file is damaged."""
+    body = read_json(text)
+    if not isinstance(body, dict):
+        raise Unreadable(text)
+    return body
+
+
+def refresh(connection: sa.Connection) -> None:
+    """Work out what stands from nothing but what was said."""
+    connection.execute(standing.delete())
+    found = worked_out(connection)
+    if found:
+        rows = [{"entry": key, "state": state} for key, state in found.items()]
+        connection.execute(standing.insert(), rows)
+
+
+def worked_out(connection: sa.Connection) -> dict[str, int]:
+    """What stands of the whole book, from nothing but what was said."""
+    every = sa.select(entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch)
+    there = {row.id: row for row in connection.execute(every)}
+    edges = connection.execute(sa.select(replaced.c.entry, replaced.c.target)).all()
+    return _states_of(there, [(a, b) for a, b in edges])
+
+
+def _states_of(there: Mapping[str, Any], edges: Iterable[tuple[str, str]]) -> dict[str, int]:
+    sent: defaultdict[tuple[str, str], list[str]] = defaultdict(list)
+    for key, row in there.items():
+        if row.batch.startswith(SENT):
+            sent[row.batch, row.slot].append(key)
+    targets: dict[str, list[str]] = {key: [] for key in there}
+    for entry, target in edges:
+        if entry in targets:
+            by_name = target.startswith(SENT) and there[entry].kind != WITHDRAW
+            targets[entry] += sent[target, there[entry].slot] if by_name else [target]
+    return states(targets, {key for key, row in there.items() if row.kind == WITHDRAW})
+
+
+def _stand_anew(connection: sa.Connection, touched: set[str]) -> None:
+    """Work out what stands among some entries and all that they touch."""
+    near: set[str] = set()
+    there: dict[str, Any] = {}
+    edges: dict[tuple[str, str], None] = {}
+    new = set(touched)
+    while new:
+        near |= new
+        sent = {name for name in new if name.startswith(SENT)}
+        named = among(connection, entries.c.id, new)
+        if sent:
+            named |= among(connection, entries.c.batch, sent)
+        query = sa.select(entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch)
+        found = {row.id: row for row in connection.execute(query.where(named))}
+        there |= found
+        new |= set(found)
+        new |= {row.batch for row in found.values() if row.batch.startswith(SENT)}
+        near |= new
+        pairs = sa.select(replaced.c.entry, replaced.c.target).where(
+            among(connection, replaced.c.entry, new) | among(connection, replaced.c.target, new)
+        )
+        edges |= dict.fromkeys((a, b) for a, b in connection.execute(pairs))
+        new = {name for edge in edges for name in edge} - near
+    rows = [{"entry": key, "state": state} for key, state in _states_of(there, edges).items()]
+    if set(there) != touched:
+        connection.execute(standing.delete().where(among(connection, standing.c.entry, there)))
+    connection.execute(standing.insert(), rows)
+
+
+def among(
+    connection: sa.Connection, column: sa.ColumnElement[str], names: Iterable[str]
+) -> sa.ColumnElement[bool]:
+    """True for rows whose column is one of some: any number of them, in one parameter."""
+    listed = sa.literal(canonical(sorted(names)), sa.Text)
+    if connection.dialect.name == "sqlite":
+        return column.in_(sa.select(sa.func.json_each(listed).table_valued("value").c.value))
+    each = sa.func.json_array_elements_text(sa.cast(listed, sa.JSON)).table_valued("value")
+    return column.in_(sa.select(sa.cast(each.c.value, sa.Text(collation="C"))))
+
+
+def lines(connection: sa.Connection) -> Iterator[str]:
+    """All entries as JSON lines, in the order of their arrival."""
+    targets: defaultdict[str, list[str]] = defaultdict(list)
+    for entry, target in connection.execute(
+        sa.select(replaced.c.entry, replaced.c.target).order_by(replaced.c.target)
+    ):
+        targets[entry].append(target)
+    quoted = json.JSONEncoder(ensure_ascii=False).encode
+    for row in connection.execute(sa.select(entries).order_by(entries.c.seq)):
+        # As `canonical` would write it; the body stands in the table like that.
+        yield (
+            f'{{"about":{quoted(row.about)},"at":{quoted(row.at)},"batch":{quoted(row.batch)},'
+            f'"body":{row.body},"id":{quoted(row.id)},"kind":{quoted(row.kind)},'
+            f'"machine":{quoted(row.machine)},'
+            f'"replaces":{canonical(sorted(targets.get(row.id, ())))},'
+            f'"sheet":{quoted(row.sheet)},"slot":{quoted(row.slot)},"v":{row.v},'
+            f'"why":{quoted(row.why)}}}'
+        )
+
+
+def from_line(text: str) -> Entry:
+    """Read what `lines` wrote; raises BadFile when it isn't an entry, or its id isn't its own."""
+    try:
+        document = json.loads(text)
+        said = document.pop("id")
+        if set(document) != {*_COLUMNS, "body", "replaces"}:
+            raise KeyError
+        entry = Entry(**{**document, "replaces": tuple(document["replaces"])}, held_as=said)
+        good = said == entry.own_id
+    except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
+        raise BadFile(f"{shown(text)} is no entry of a logbook: take the file as it was.") from None
+    if not good:
+        raise BadFile(f"Entry {shown(said)} was changed on its way: take the file as it was.")
+    return entry
