@@ -83,20 +83,20 @@ def test_the_logbook_is_listed_searched_and_given_away(evening: Shell, tmp_path:
     assert evening.run("list", "oak", "--material", "Birch Plywood").stderr == ""
     assert "--outcome is 'burnt'" in evening.refusal("list", "--outcome", "burnt")
     assert "--limit is 0" in evening.refusal("list", "--limit", "0")
-    evening.run("export", "all.json")
+    evening.run("export", "all.jsonl")
     evening.run("export", "burns.csv")
     assert "cell" in (evening.folder / "burns.csv").read_text().splitlines()[0]
     assert "all.txt" in evening.refusal("export", "all.txt")
     (tmp_path / "new").mkdir()
     other = Shell(tmp_path / "new")
-    looked = other.json("import", "all.json", "--look")
+    looked = other.json("import", "all.jsonl", "--look")
     assert sum(looked["added"].values()) > 0
     assert other.json("list")["total"] == 0
-    other.run("import", "all.json")
+    other.run("import", "all.jsonl")
     assert other.json("region")["outcomes"] == evening.json("region")["outcomes"]
-    broken = evening.write("broken.json", '{"format": "something"}')
-    assert "something" in evening.refusal("import", broken)
-    assert "=" in evening.run("import", "all.json", "--answer", "here", code=2).stderr
+    broken = evening.write("broken.jsonl", '{"format": "something"}')
+    assert "holds no logbook" in evening.refusal("import", broken)
+    assert "=" in evening.run("import", "all.jsonl", "--answer", "here", code=2).stderr
 
 
 def test_lots_are_kept(evening: Shell) -> None:

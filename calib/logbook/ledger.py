@@ -393,7 +393,9 @@ def from_line(text: str) -> Entry:
     try:
         document = json.loads(text)
         said = document.pop("id")
-        if set(document) != {*_COLUMNS, "body", "replaces"}:
+        if set(document) != {*_COLUMNS, "body", "replaces"} or not isinstance(
+            document["body"], dict
+        ):
             raise KeyError
         entry = Entry(**{**document, "replaces": tuple(document["replaces"])}, held_as=said)
         good = said == entry.own_id

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 import sys
 from collections.abc import Callable, Iterator
@@ -27,6 +28,8 @@ from calib.hazards import check_hazard
 from calib.jobs.costs import Costs
 from calib.jobs.drawing import read_drawing
 from calib.jobs.job import make_job
+from calib.logbook.boards import media_type_of
+from calib.logbook.bodies import Picture
 from calib.logbook.opening import find_place
 from calib.materials import expected_response, thickness_range_mm
 from calib.records import Machine, Sheet
@@ -272,8 +275,12 @@ def _fill(kind: Any, what: str, fields: dict[str, str]) -> None:
 def _photographs() -> Reader:
     def read(data: bytes) -> None:
         name, _, content = data.partition(b"\n")
-        check_filename(_text(name))
-        media_type_of(content)
+        Picture(
+            filename=_text(name),
+            media_type=media_type_of(content),
+            size_bytes=len(content),
+            digest=hashlib.sha256(content).hexdigest(),
+        )
 
     return Reader(
         name="photographs",
