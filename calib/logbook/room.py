@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import functools
 import hashlib
 import re
 import threading
@@ -34,13 +35,23 @@ _SECOND = re.compile(r"(.+) \(([0-9]+)\)")
 
 @dataclass(frozen=True, kw_only=True)
 class Thing:
-    """A machine or a sheet as the book knows it."""
+    """A machine or a sheet as the book knows it; kept, so that its record is read once."""
 
     id: str  # First of the ids; all of them were said to be the same
     ids: frozenset[str]
     name: str
     versions: tuple[Entry, ...]  # Set-ups or lots that weren't taken back, the current one last
     heads: tuple[Entry, ...]  # Those of them that nothing replaces; more than one is a question
+
+    @functools.cached_property
+    def machine(self) -> Machine:
+        """The machine with its current set-up."""
+        return machine_of(self, self.versions[-1])
+
+    @functools.cached_property
+    def sheet(self) -> Sheet:
+        """The sheet with its current lot."""
+        return sheet_of(self, self.versions[-1])
 
     @property
     def version(self) -> str:
@@ -330,13 +341,17 @@ def find_sheet(directory: Directory, name: str) -> Thing:
 
 def machine_of(thing: Thing, version: Entry | None = None) -> Machine:
     """A machine with one of its set-ups, the current one if none is named."""
-    body: SetUp = body_of(version or thing.versions[-1])
+    if version is None:
+        return thing.machine
+    body: SetUp = body_of(version)
     return _called(body.machine, thing.name)
 
 
 def sheet_of(thing: Thing, version: Entry | None = None) -> Sheet:
     """A sheet with one of its lots, the current one if none is named."""
-    body: Lot = body_of(version or thing.versions[-1])
+    if version is None:
+        return thing.sheet
+    body: Lot = body_of(version)
     return _called(body.sheet, thing.name)
 
 
