@@ -22,10 +22,10 @@ from test_svg import assert_valid
 
 from calib.advise.comb_reading import FitReading
 from calib.advise.joint import fit_joint
+from calib.boards.comb import CombBoard, plan_comb
+from calib.boards.comb_files import comb_program, comb_svg
+from calib.boards.frame import frame_of
 from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit, RefusedMaterial
-from calib.grid.comb import CombBoard, plan_comb
-from calib.grid.comb_files import comb_program, comb_svg
-from calib.grid.frame import frame_of
 from calib.hazards import CAUTIONS
 from calib.records import Setting, Sheet
 

@@ -20,8 +20,8 @@ from calib.advise.caliper import Caliper, Estimate
 from calib.advise.comb_reading import FitReading
 from calib.advise.joint import GLUE_GAP_MM, fit_joint
 from calib.advise.joint_words import joint_words
+from calib.boards.comb import CombBoard, plan_comb
 from calib.errors import InvalidRecord, NotEnoughEvidence
-from calib.grid.comb import CombBoard, plan_comb
 from calib.records import Setting, Sheet
 
 CUT = Setting(power_pct=60.0, speed_mm_s=12.0)

@@ -20,8 +20,8 @@ from calib.advise.kerf import (
     kerf_from_coupons,
     total_line_energy_j_mm,
 )
+from calib.boards.layout import lay_out
 from calib.errors import InvalidRecord, NotEnoughEvidence
-from calib.grid.layout import lay_out
 from calib.physics import delivered_power_w
 from calib.records import Cell, Reading, Setting
 

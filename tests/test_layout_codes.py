@@ -10,10 +10,10 @@ import pytest
 from boards import BIRCH, CO2, MACHINES, MDF, OPERATIONS, TUBE_100, TWO_AIRS, make, some_settings
 from layout_checks import assert_sound
 
+from calib.boards.gentle import KnownMarks
+from calib.boards.layout import LayoutOptions, board_id_of, lay_out, short_code
+from calib.boards.strokes import strokes_of
 from calib.errors import BoardDoesNotFit
-from calib.grid.gentle import KnownMarks
-from calib.grid.layout import LayoutOptions, board_id_of, lay_out, short_code
-from calib.grid.strokes import strokes_of
 from calib.materials import expected_response
 from calib.physics import delivered_power_w
 from calib.records import Burn, Setting, Sheet

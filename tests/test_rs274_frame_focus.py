@@ -10,9 +10,9 @@ from boards import BIRCH, CO2, make
 from program_checks import assert_sound, lit
 from rs274_checker import check
 
+from calib.boards.focus import focus_program, plan_focus
+from calib.boards.rs274 import frame_program
 from calib.errors import BoardDoesNotFit, InvalidRecord
-from calib.grid.focus import focus_program, plan_focus
-from calib.grid.rs274 import frame_program
 from calib.records import Setting
 
 

@@ -8,10 +8,10 @@ import math
 import pytest
 from boards import BIRCH, CO2, DIODE, some_settings
 
+from calib.boards.layout import LayoutOptions, lay_out
+from calib.boards.lettering import text_strokes
+from calib.boards.strokes import Stroke, strokes_of, strokes_of_cells
 from calib.errors import InvalidRecord
-from calib.grid.layout import LayoutOptions, lay_out
-from calib.grid.lettering import text_strokes
-from calib.grid.strokes import Stroke, strokes_of, strokes_of_cells
 from calib.records import COUPON_CORNER_MM, COUPON_CUT_MM, Setting, Sheet
 
 

@@ -35,13 +35,13 @@ from lxml import etree
 from PIL import Image, ImageChops
 from svgelements import SVG, Shape
 
+from calib.boards.colours import colour_at, colours_by_cell, setting_colours
+from calib.boards.focus import focus_svg, plan_focus
+from calib.boards.layout import lay_out
+from calib.boards.naming import file_keys, setting_words
+from calib.boards.strokes import strokes_of
+from calib.boards.svg import grid_svg, grid_svg_per_setting
 from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit, RefusedMaterial
-from calib.grid.colours import colour_at, colours_by_cell, setting_colours
-from calib.grid.focus import focus_svg, plan_focus
-from calib.grid.layout import lay_out
-from calib.grid.naming import file_keys, setting_words
-from calib.grid.strokes import strokes_of
-from calib.grid.svg import grid_svg, grid_svg_per_setting
 from calib.hazards import CAUTIONS
 from calib.records import Setting, Sheet
 

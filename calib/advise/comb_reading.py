@@ -21,9 +21,9 @@ from calib.advise.caliper import (
 )
 from calib.advise.feel import SLOT_SD_MM, TONGUE_SD_MM, Ladder
 from calib.advise.kerf import kerf_of
+from calib.boards.comb import FEELS, CombBoard, Feel
+from calib.boards.comb_places import CombStep
 from calib.errors import InvalidRecord
-from calib.grid.comb import FEELS, CombBoard, Feel
-from calib.grid.comb_places import CombStep
 
 # Where a width was taken: at the face the beam came from, at the other one, or with the jaws
 # across the whole thickness, where they touch the narrowest kerf.

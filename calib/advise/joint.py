@@ -21,8 +21,8 @@ from calib.advise.comb_reading import (
     ladders_of,
 )
 from calib.advise.feel import Edge, Ladder, Snug, snug_of
+from calib.boards.comb import CombBoard
 from calib.errors import NotEnoughEvidence
-from calib.grid.comb import CombBoard
 from calib.materials import family_of
 
 # Room that glue needs between parts, both sides together [mm] (common practice for white wood

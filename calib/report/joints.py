@@ -8,7 +8,7 @@ from typing import Any
 from calib.advise.joint import Joint
 from calib.advise.joint_words import joint_words
 from calib.advise.kerf import KerfLaw, KerfPoint
-from calib.grid.comb import FEEL_WORDS, CombBoard
+from calib.boards.comb import FEEL_WORDS, CombBoard
 from calib.report.words import bullets, paragraphs, setting_words, table, wrapped
 from calib.tasks.comb_results import CombTaken
 from calib.tasks.combs import PlannedComb

@@ -6,21 +6,21 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from calib.advise.wish import USUAL_RELIABILITY
+from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
+from calib.boards.gentle import KnownMarks
+from calib.boards.layout import LayoutOptions
 from calib.errors import InvalidRecord, LogbookError, MachineLimit
-from calib.grid.focus import HEIGHTS_MM, FocusBoard, plan_focus
-from calib.grid.full import full_factorial, power_limits_pct, speed_limits_mm_s
-from calib.grid.gentle import KnownMarks
-from calib.grid.layout import LayoutOptions
 from calib.hazards import check_hazard
+from calib.limits import power_limits_pct, speed_limits_mm_s
 from calib.logbook import Book, Filters
-from calib.planning import PlanOptions
-from calib.planning import plan_board as plan_on_region
-from calib.planning import plan_split as split_on_region
-from calib.records import OPERATIONS, Grid, Machine, Operation, Setting, Sheet
+from calib.plan.full import full_factorial
+from calib.records import OPERATIONS, USUAL_RELIABILITY, Grid, Machine, Operation, Setting, Sheet
 from calib.tasks.files import Files, FileWish, board_files
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import fit_region
+from calib.tasks.planning import PlanOptions
+from calib.tasks.planning import plan_board as plan_on_region
+from calib.tasks.planning import plan_split as split_on_region
 from calib.tasks.pooling import burns_by_lot, pool_of_book
 from calib.units import show_speed
 

@@ -11,8 +11,8 @@ from typing import Any
 from calib.advise.caliper import Caliper
 from calib.advise.comb_reading import FACES, Face, FitReading, checked
 from calib.advise.joint import Joint, fit_joint
+from calib.boards.comb import CombBoard, Feel
 from calib.errors import InvalidRecord
-from calib.grid.comb import CombBoard, Feel
 from calib.logbook import Book
 from calib.logbook.coding import record_from_json, record_to_json
 from calib.logbook.keeping import understood

@@ -12,14 +12,14 @@ import numpy as np
 from calib.advise.job import Job, JobClass
 from calib.advise.job_time import job_time_s
 from calib.advise.outlines import Strokes
+from calib.boards.comb import CombBoard, plan_comb
+from calib.boards.comb_files import comb_frame_program, comb_program, comb_svg
+from calib.boards.comb_sheet import comb_record_page
+from calib.boards.gentle import KnownMarks
+from calib.boards.strokes import Stroke
 from calib.errors import LogbookError, NotEnoughEvidence
-from calib.grid.comb import CombBoard, plan_comb
-from calib.grid.comb_files import comb_frame_program, comb_program, comb_svg
-from calib.grid.comb_sheet import comb_record_page
-from calib.grid.gentle import KnownMarks
-from calib.grid.limits import check_limits
-from calib.grid.strokes import Stroke
 from calib.hazards import check_hazard
+from calib.limits import check_limits
 from calib.logbook import Book
 from calib.logbook.coding import known_names, record_from_json, record_to_json
 from calib.logbook.keeping import Kept, understood

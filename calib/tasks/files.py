@@ -9,11 +9,11 @@ from pathlib import Path
 from typing import Literal
 
 from calib.advise import svg_tree
+from calib.boards.focus import FocusBoard, focus_program, focus_svg
+from calib.boards.record_sheet import grid_record_sheet
+from calib.boards.rs274 import frame_program, grid_program, grid_program_per_setting
+from calib.boards.svg import grid_svg, grid_svg_per_setting
 from calib.errors import BadFile, CalibError, shown
-from calib.grid.focus import FocusBoard, focus_program, focus_svg
-from calib.grid.record_sheet import grid_record_sheet
-from calib.grid.rs274 import frame_program, grid_program, grid_program_per_setting
-from calib.grid.svg import grid_svg, grid_svg_per_setting
 from calib.hazards import check_hazard
 from calib.logbook import notes
 from calib.records import Grid

@@ -20,13 +20,12 @@ from calib.advise.job_promise import job_promise
 from calib.advise.job_time import JobTime, job_time_s
 from calib.advise.recommendation import scope_words
 from calib.advise.stopwatch import TimeRatio
-from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.logbook import Book
 from calib.picture import cost_picture
-from calib.records import Machine, Setting
+from calib.records import USUAL_RELIABILITY, Machine, Setting
 from calib.tasks.advice import region_of_pair
 from calib.tasks.boards import find_pair
 from calib.tasks.costing import costs_of, take_down_time, time_ratio

@@ -29,13 +29,13 @@ from calib.advise import candidates
 from calib.advise.cheapest import priced_job
 from calib.advise.costs import expected_cost
 from calib.advise.job import Job, plain_job
-from calib.advise.next_burns import next_cuts
 from calib.advise.recommend import advised_setting
 from calib.advise.wish import Wish
 from calib.fit import cut_fit
 from calib.fit.cut import points_of
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
+from calib.plan.next_burns import next_cuts
 from calib.records import COUPON_CUT_MM
 
 RELIABILITY = 0.99

@@ -20,7 +20,7 @@ from calib.advise.caliper import Caliper
 from calib.advise.comb_reading import FitReading
 from calib.advise.joint import Joint, fit_joint
 from calib.advise.kerf import kerf_by_energy, kerf_from_coupons
-from calib.grid.comb import CombBoard, plan_comb
+from calib.boards.comb import CombBoard, plan_comb
 from calib.records import Cell, Machine, Reading, Setting, Sheet
 
 MACHINE = Machine(name="bench", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)

@@ -9,14 +9,12 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from calib.errors import BoardDoesNotFit, InvalidRecord
-from calib.grid.colours import colour_at
-from calib.grid.frame import frame_of, reach_mm
-from calib.grid.gentle import NO_MARKS, KnownMarks, label_setting, setting_for_energy
-from calib.grid.lettering import text_strokes, transliterate
-from calib.grid.limits import check_limits
-from calib.grid.naming import file_cautions, setting_words
-from calib.grid.places import (
+from calib.boards.colours import colour_at
+from calib.boards.frame import frame_of, reach_mm
+from calib.boards.gentle import NO_MARKS, KnownMarks, label_setting, setting_for_energy
+from calib.boards.lettering import text_strokes, transliterate
+from calib.boards.naming import file_cautions, setting_words
+from calib.boards.places import (
     ABOVE_CAPS,
     BELOW_CAPS,
     CODE_CAP_MM,
@@ -25,9 +23,11 @@ from calib.grid.places import (
     LONGEST_SHEET_NAME,
     head_lines,
 )
-from calib.grid.rs274 import comment_lines, program, stroke_lines
-from calib.grid.strokes import Stroke, head_strokes, label_strokes
-from calib.grid.svg import Group, drawing
+from calib.boards.rs274 import comment_lines, program, stroke_lines
+from calib.boards.strokes import Stroke, head_strokes, label_strokes
+from calib.boards.svg import Group, drawing
+from calib.errors import BoardDoesNotFit, InvalidRecord
+from calib.limits import check_limits
 from calib.materials import expected_response
 from calib.physics import run_up_mm
 from calib.records import Machine, Setting, Sheet

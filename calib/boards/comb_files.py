@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from calib.grid.colours import colour_at
-from calib.grid.comb import CombBoard
-from calib.grid.frame import frame_of
-from calib.grid.naming import file_cautions, setting_words
-from calib.grid.rs274 import (
+from calib.boards.colours import colour_at
+from calib.boards.comb import CombBoard
+from calib.boards.frame import frame_of
+from calib.boards.naming import file_cautions, setting_words
+from calib.boards.rs274 import (
     air_lines,
     air_words,
     box_lines,
@@ -16,8 +16,8 @@ from calib.grid.rs274 import (
     program,
     stroke_lines,
 )
-from calib.grid.strokes import Stroke
-from calib.grid.svg import Group, drawing
+from calib.boards.strokes import Stroke
+from calib.boards.svg import Group, drawing
 
 
 def _title(board: CombBoard) -> str:

@@ -11,9 +11,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from calib.grid.lettering import Polyline
-from calib.grid.places import CODE_CAP_MM, CODE_CLEAR_MM, gap_mm
-from calib.grid.strokes import CORNER_CHORDS
+from calib.boards.lettering import Polyline
+from calib.boards.places import CODE_CAP_MM, CODE_CLEAR_MM, gap_mm
+from calib.boards.strokes import CORNER_CHORDS
 from calib.records import Sheet
 
 StepKind = Literal["slot", "tongue", "gauge"]

@@ -10,13 +10,13 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from calib.boards.frame import reach_mm
+from calib.boards.gentle import NO_MARKS, KnownMarks, label_setting
+from calib.boards.notes import board_notes
+from calib.boards.order import MOST_CODES, burn_blocks, codes_of, share_an_edge, shuffle_places
+from calib.boards.places import Room, Size, board_for, check_run_ups, room_for, title_of
 from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit
-from calib.grid.frame import reach_mm
-from calib.grid.full import total_energies_j_mm
-from calib.grid.gentle import NO_MARKS, KnownMarks, label_setting
-from calib.grid.notes import board_notes
-from calib.grid.order import MOST_CODES, burn_blocks, codes_of, share_an_edge, shuffle_places
-from calib.grid.places import Room, Size, board_for, check_run_ups, room_for, title_of
+from calib.limits import total_energies_j_mm
 from calib.records import OPERATIONS, Cell, Grid, Machine, Operation, Setting, Sheet, content_of
 
 # Letters and digits of a board's code: none that reads as another (0 O, 1 I).

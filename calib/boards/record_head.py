@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from calib.grid.board_time import board_time, sheet_use
-from calib.grid.colours import setting_colours
-from calib.grid.limits import beyond_words
-from calib.grid.record_table import figure
+from calib.boards.board_time import board_time, sheet_use
+from calib.boards.colours import setting_colours
+from calib.boards.record_table import figure
+from calib.limits import beyond_words
 from calib.print_style import MARGIN_MM, PrintPage, text_width_mm, wrap
 from calib.records import Grid
 

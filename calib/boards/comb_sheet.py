@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from calib.boards.comb import FEEL_WORDS, CombBoard
+from calib.boards.comb_places import CombStep
+from calib.boards.naming import file_cautions, setting_words
 from calib.errors import InvalidRecord
-from calib.grid.comb import FEEL_WORDS, CombBoard
-from calib.grid.comb_places import CombStep
-from calib.grid.naming import file_cautions, setting_words
 from calib.print_style import MARGIN_MM, PAPERS_MM, PrintPage, line_height_mm, text_width_mm, wrap
 
 _SCALES = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 8.0, 12.0, 20.0, 50.0)

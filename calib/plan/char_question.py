@@ -10,8 +10,8 @@ import numpy.typing as npt
 from calib.fit import graded
 from calib.fit.graded import GradedFit
 from calib.fit.region import Region
-from calib.grid.near_edge import Question, without_tails
 from calib.physics import delivered_power_w
+from calib.plan.near_edge import Question, without_tails
 from calib.records import Setting
 
 Array = npt.NDArray[np.float64]

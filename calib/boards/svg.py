@@ -9,10 +9,10 @@ from itertools import groupby
 
 import svgwrite
 
+from calib.boards.colours import setting_colours
+from calib.boards.naming import board_words, file_cautions, file_keys, setting_words
+from calib.boards.strokes import Stroke, strokes_of
 from calib.errors import InvalidRecord
-from calib.grid.colours import setting_colours
-from calib.grid.naming import board_words, file_cautions, file_keys, setting_words
-from calib.grid.strokes import Stroke, strokes_of
 from calib.records import Grid, Setting
 
 # Looks only: the path is the geometry.

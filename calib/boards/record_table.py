@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from calib.grid.record_marks import Sign, draw_mark, grade_swatches
+from calib.boards.record_marks import Sign, draw_mark, grade_swatches
 from calib.print_style import PrintPage, text_width_mm
 from calib.records import Cell, Grid
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from calib.grid.full import gentle_first
+from calib.limits import gentle_first
 from calib.records import Grid, Setting
 
 # The scale "viridis" from 0.86 down to 0 in 16 equal steps, light to dark: even in lightness and

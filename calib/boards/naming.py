@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from calib.grid.colours import settings_of
-from calib.grid.limits import beyond_words
+from calib.boards.colours import settings_of
 from calib.hazards import CAUTIONS, check_hazard
+from calib.limits import beyond_words
 from calib.records import Grid, Machine, Operation, Setting, Sheet
 from calib.units import show_speed
 

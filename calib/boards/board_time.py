@@ -6,8 +6,8 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from calib.grid.places import row_gap_mm
-from calib.grid.strokes import Stroke, strokes_of, strokes_of_cells
+from calib.boards.places import row_gap_mm
+from calib.boards.strokes import Stroke, strokes_of, strokes_of_cells
 from calib.physics import mean_coupon_speed_mm_s, move_time_s
 from calib.records import Grid, Machine
 

@@ -6,8 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from calib.boards.lettering import text_width_mm, transliterate, wrap_text
 from calib.errors import BoardDoesNotFit, MachineLimit
-from calib.grid.lettering import text_width_mm, transliterate, wrap_text
 from calib.physics import run_up_mm
 from calib.records import COUPON_MM, Machine, Operation, Setting, Sheet
 

@@ -7,9 +7,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from calib.errors import InvalidRecord
-from calib.grid.lettering import Polyline, text_strokes, text_width_mm
-from calib.grid.places import (
+from calib.boards.lettering import Polyline, text_strokes, text_width_mm
+from calib.boards.places import (
     BELOW_CAPS,
     CODE_CAP_MM,
     CODE_CLEAR_MM,
@@ -24,6 +23,7 @@ from calib.grid.places import (
     row_gap_mm,
     title_of,
 )
+from calib.errors import InvalidRecord
 from calib.physics import run_up_mm
 from calib.records import COUPON_CORNER_MM, Cell, Grid, Setting
 

@@ -10,13 +10,13 @@ from collections import Counter
 
 import numpy as np
 
-from calib.advise.char_question import columns_of
-from calib.advise.next_burns import MOST_PASSES
 from calib.fit import cut_fit, graded
 from calib.fit.cut import points_of
 from calib.fit.expectation import expected_priors
 from calib.fit.region import Region
-from calib.grid.limits import limits_of
+from calib.limits import limits_of
+from calib.plan.char_question import columns_of
+from calib.plan.next_burns import MOST_PASSES
 from calib.records import Burn, Setting
 
 # Chance, by what is expected of the family before any burn, below which so many burns all alike are

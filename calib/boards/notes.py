@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from calib.grid.gentle import codes_may_cut
-from calib.grid.lettering import transliterate
-from calib.grid.places import LONGEST_SHEET_NAME
+from calib.boards.gentle import codes_may_cut
+from calib.boards.lettering import transliterate
+from calib.boards.places import LONGEST_SHEET_NAME
 from calib.records import COUPON_CORNER_MM, COUPON_MM, Machine, Operation, Setting, Sheet
 
 

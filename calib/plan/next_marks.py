@@ -8,22 +8,23 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from calib.advise.char_question import columns_of
-from calib.advise.next_burns import DRAWS
 from calib.fit import graded
 from calib.fit.graded import GradedFit
 from calib.fit.region import Region
-from calib.grid.full import gentle_first, snap_setting
-from calib.grid.limits import (
+from calib.limits import (
     ABOVE_START,
     LOWEST_MARK_PCT,
     check_limits,
     fastest_mark_mm_s,
+    gentle_first,
     limits_of,
+    snap_setting,
 )
-from calib.grid.near_edge import Mask, Question, choose_batch, without_tails
 from calib.materials import expected_response
 from calib.physics import delivered_power_w
+from calib.plan.char_question import columns_of
+from calib.plan.near_edge import Mask, Question, choose_batch, without_tails
+from calib.plan.next_burns import DRAWS
 from calib.records import Setting
 
 Array = npt.NDArray[np.float64]

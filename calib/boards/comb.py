@@ -11,8 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
-from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit
-from calib.grid.comb_places import (
+from calib.boards.comb_places import (
     CombStep,
     Measures,
     Part,
@@ -23,13 +22,13 @@ from calib.grid.comb_places import (
     parts_of,
     shelves,
 )
-from calib.grid.frame import reach_mm
-from calib.grid.gentle import NO_MARKS, KnownMarks, codes_may_cut, label_setting
-from calib.grid.layout import short_code
-from calib.grid.lettering import text_strokes, text_width_mm, transliterate
-from calib.grid.naming import setting_words
-from calib.grid.notes import slat_note
-from calib.grid.places import (
+from calib.boards.frame import reach_mm
+from calib.boards.gentle import NO_MARKS, KnownMarks, codes_may_cut, label_setting
+from calib.boards.layout import short_code
+from calib.boards.lettering import text_strokes, text_width_mm, transliterate
+from calib.boards.naming import setting_words
+from calib.boards.notes import slat_note
+from calib.boards.places import (
     ABOVE_CAPS,
     BELOW_CAPS,
     CODE_CAP_MM,
@@ -40,7 +39,8 @@ from calib.grid.places import (
     gap_mm,
     head_lines,
 )
-from calib.grid.strokes import Stroke, head_strokes, label_strokes
+from calib.boards.strokes import Stroke, head_strokes, label_strokes
+from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit
 from calib.records import Machine, Setting, Sheet, content_of
 
 Feel = Literal["tight", "snug", "loose"]

@@ -6,7 +6,7 @@ import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from calib.grid.full import power_limits_pct, snap_power, snap_speed, speed_limits_mm_s
+from calib.limits import power_limits_pct, snap_power, snap_speed, speed_limits_mm_s
 from calib.materials import cut_energy_j_mm, expected_response
 from calib.physics import delivered_power_w, line_energy_j_mm
 from calib.records import Burn, Machine, Setting, Sheet

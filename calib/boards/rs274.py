@@ -6,11 +6,11 @@ import math
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 
+from calib.boards.frame import Frame, Point, frame_of
+from calib.boards.lettering import transliterate
+from calib.boards.naming import board_words, file_cautions, file_keys, setting_words
+from calib.boards.strokes import Stroke, strokes_of, strokes_of_cells
 from calib.errors import InvalidRecord, MachineLimit
-from calib.grid.frame import Frame, Point, frame_of
-from calib.grid.lettering import transliterate
-from calib.grid.naming import board_words, file_cautions, file_keys, setting_words
-from calib.grid.strokes import Stroke, strokes_of, strokes_of_cells
 from calib.records import Grid, Machine
 
 # NIST IR 6556 (2000), section 3.3, allows 256 characters a line; this is easier to read.

@@ -6,12 +6,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 
+from calib.boards.colours import colours_by_cell
+from calib.boards.record_board import CAPTION_MM, BoardDrawing, board_drawing
+from calib.boards.record_head import Head, fill_in, head_of
+from calib.boards.record_marks import grade_swatches, signs_of
+from calib.boards.record_table import Table
 from calib.errors import BoardDoesNotFit, InvalidRecord
-from calib.grid.colours import colours_by_cell
-from calib.grid.record_board import CAPTION_MM, BoardDrawing, board_drawing
-from calib.grid.record_head import Head, fill_in, head_of
-from calib.grid.record_marks import grade_swatches, signs_of
-from calib.grid.record_table import Table
 from calib.hazards import sheet_cautions
 from calib.print_style import MARGIN_MM, PAPERS_MM, PrintPage, text_width_mm, wrap
 from calib.records import Grid
