@@ -6,8 +6,9 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from calib.boards.board import Board, board_of
 from calib.boards.places import row_gap_mm
-from calib.boards.strokes import Stroke, strokes_of, strokes_of_cells
+from calib.boards.strokes import Stroke
 from calib.physics import mean_coupon_speed_mm_s, move_time_s
 from calib.records import Grid, Machine
 
@@ -65,12 +66,12 @@ class SheetUse:
         return f"{area} taken, {100.0 * self.waste_share:.0f} % of it waste (gaps, margins, head)"
 
 
-def board_time_s(grid: Grid) -> float:
+def board_time_s(board: Grid | Board) -> float:
     """Predict how long a board burns."""
-    return board_time(grid).total_s
+    return board_time(board).total_s
 
 
-def board_time(grid: Grid) -> BoardTime:
+def board_time(planned: Grid | Board) -> BoardTime:
     """Predict how long a board burns, part by part.
 
     Notes
@@ -80,11 +81,18 @@ def board_time(grid: Grid) -> BoardTime:
     its corners allow. Travel goes straight at the top speed, from the program's zero on. What a
     controller needs to think, and the time to switch the beam or the air, are left out.
     """
-    machine = grid.machine
-    strokes = strokes_of(grid)
-    labels = tuple(stroke for stroke in strokes if stroke.kind == "label")
-    burning, travel = _moves(machine, strokes, _zero(grid))
-    label_burning, label_travel = _moves(machine, labels, _zero(grid))
+    board = board_of(planned)
+    machine = board.machine
+    width, height = board.board_mm
+    # Place of the program's corner of the board in the drawing.
+    zero = (
+        0.0 if machine.origin.endswith("left") else width,
+        0.0 if machine.origin.startswith("upper") else height,
+    )
+    groups = [group.strokes * group.setting.passes for group in board.groups]
+    cells = [stroke for strokes in groups for stroke in strokes]
+    burning, travel = _moves(machine, [*board.labels, *cells], zero)
+    label_burning, label_travel = _moves(machine, board.labels, zero)
     return BoardTime(
         burning_s=burning,
         travel_s=travel,
@@ -92,42 +100,27 @@ def board_time(grid: Grid) -> BoardTime:
     )
 
 
-def _zero(grid: Grid) -> tuple[float, float]:
-    """Place of the program's corner of the board in the drawing [mm]."""
-    width, height = grid.board_mm
-    return (
-        0.0 if grid.machine.origin.endswith("left") else width,
-        0.0 if grid.machine.origin.startswith("upper") else height,
-    )
-
-
 def _moves(
     machine: Machine, strokes: Sequence[Stroke], start: tuple[float, float]
 ) -> tuple[float, float]:
     """Time of burning and of travel for strokes in order [s]."""
+    acceleration = machine.working_acceleration_mm_s2
     lengths: list[float] = []
     speeds: list[float] = []
     travels: list[float] = []
     place = start
-    for group in strokes_of_cells(tuple(strokes)):
-        for _ in range(group[0].setting.passes):
-            for stroke in group:
-                path = stroke.path
-                travels.append(math.dist(place, path[0]))
-                place = path[-1]
-                pieces = list(_pieces(stroke))
-                lengths += pieces
-                speeds += [_speed(machine, stroke)] * len(pieces)
-    acceleration = machine.working_acceleration_mm_s2
+    for stroke in strokes:
+        path = stroke.path
+        travels.append(math.dist(place, path[0]))
+        place = path[-1]
+        pieces = list(_pieces(stroke))
+        speed = stroke.setting.speed_mm_s
+        if stroke.kind == "cut" and len(pieces) == 1:
+            speed = float(mean_coupon_speed_mm_s(speed, acceleration))
+        lengths += pieces
+        speeds += [speed] * len(pieces)
     burning = move_time_s(lengths, speeds, acceleration).sum()
     return float(burning), float(move_time_s(travels, machine.max_speed_mm_s, acceleration).sum())
-
-
-def _speed(machine: Machine, stroke: Stroke) -> float:
-    speed = stroke.setting.speed_mm_s
-    if stroke.kind == "cut":
-        return float(mean_coupon_speed_mm_s(speed, machine.working_acceleration_mm_s2))
-    return speed
 
 
 def _pieces(stroke: Stroke) -> Iterator[float]:

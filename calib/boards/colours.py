@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from calib.boards.board import Board
 from calib.limits import gentle_first
 from calib.records import Grid, Setting
 
@@ -33,23 +34,24 @@ def colour_at(share: float) -> str:
     return "#" + "".join(f"{part:02x}" for part in parts)
 
 
-def settings_of(grid: Grid) -> tuple[Setting, ...]:
-    """List the settings of a board, that of the codes included, gentle first."""
-    return gentle_first(grid.machine, {grid.label_setting, *(c.setting for c in grid.cells)})
-
-
-def setting_colours(grid: Grid) -> dict[Setting, str]:
-    """Give each setting of a board its stroke colour, that of the codes included."""
-    settings = settings_of(grid)
-    last = max(len(settings) - 1, 1)
-    colours: dict[Setting, str] = {}
-    for place, setting in enumerate(settings):
+def even_colours(count: int) -> list[str]:
+    """So many colours of the scale, light to dark, each used once."""
+    last = max(count - 1, 1)
+    colours: list[str] = []
+    for place in range(count):
         share = place / last
-        # Beyond some 200 settings two may round to one colour.
-        while (colour := colour_at(share)) in colours.values():
+        # Beyond some 200 colours two may round to one.
+        while (colour := colour_at(share)) in colours:
             share += 0.1 / last if share < 0.5 else -0.1 / last
-        colours[setting] = colour
+        colours.append(colour)
     return colours
+
+
+def setting_colours(board: Board | Grid) -> dict[Setting, str]:
+    """Give each setting of a board its stroke colour, that of the codes included."""
+    cells = board.groups if isinstance(board, Board) else board.cells
+    settings = gentle_first(board.machine, {board.label_setting, *(c.setting for c in cells)})
+    return dict(zip(settings, even_colours(len(settings)), strict=True))
 
 
 def colours_by_cell(grid: Grid) -> dict[str, str]:

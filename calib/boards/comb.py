@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
+from calib.boards.board import Board, Group
 from calib.boards.comb_places import (
     CombStep,
     Measures,
@@ -22,9 +23,8 @@ from calib.boards.comb_places import (
     parts_of,
     shelves,
 )
-from calib.boards.frame import reach_mm
 from calib.boards.gentle import NO_MARKS, KnownMarks, codes_may_cut, label_setting
-from calib.boards.layout import short_code
+from calib.boards.layout import board_code, check_settings, limit_mm
 from calib.boards.lettering import text_strokes, text_width_mm, transliterate
 from calib.boards.naming import setting_words
 from calib.boards.notes import slat_note
@@ -40,8 +40,8 @@ from calib.boards.places import (
     head_lines,
 )
 from calib.boards.strokes import Stroke, head_strokes, label_strokes
-from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit
-from calib.records import Machine, Setting, Sheet, content_of
+from calib.errors import BoardDoesNotFit, InvalidRecord
+from calib.records import Machine, Setting, Sheet
 
 Feel = Literal["tight", "snug", "loose"]
 FEELS: tuple[Feel, ...] = get_args(Feel)
@@ -62,24 +62,15 @@ _LEAST_SLOT_MM = 0.1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CombBoard:
-    """A planned comb board."""
+class CombBoard(Board):
+    """A planned comb board: head and codes first, then one outline per part."""
 
-    board_id: str  # Short code that names it; the same plan has the same code
-    # machine, sheet: For whom it is
-    machine: Machine
-    sheet: Sheet
-    # setting, label_setting: Of the cuts, and of the codes
-    setting: Setting
-    label_setting: Setting
+    setting: Setting  # Of the cuts
     stock_mm: float  # Thickness of the stock that is tried in the slots [mm]
     kerf_mm: float  # Kerf that the ladders are centred on [mm]
     step_mm: float  # From one width to the next [mm]
-    board_mm: tuple[float, float]  # Width and height of the board [mm]
     # Slots, then tongues, each from narrow to wide, then the gauge if there are tongues
     steps: tuple[CombStep, ...]
-    strokes: tuple[Stroke, ...]  # Head and codes first, then one outline per part
-    notes: tuple[str, ...] = ()  # What the user must know
 
     @property
     def slots(self) -> tuple[CombStep, ...]:
@@ -125,7 +116,12 @@ def plan_comb(
     """
     kerf = EXPECTED_KERF_MM if kerf_mm is None else kerf_mm
     _check_numbers(stock_mm, step_mm, slots, tongues, kerf)
-    _check_setting(machine, setting)
+    if setting.line_pitch_mm is not None:
+        raise InvalidRecord(
+            f"line_pitch_mm of the setting is {setting.line_pitch_mm:g}: a comb is cut; give a"
+            " setting without a line pitch."
+        )
+    check_settings(machine, (setting,))
     ladders = {
         "S": _ladder("S", stock_mm - kerf, step_mm, slots),
         "T": _ladder("T", GAUGE_MM + 2.0 * kerf, step_mm, tongues),
@@ -138,6 +134,8 @@ def plan_comb(
         )
     board = CombBoard(
         board_id="-",
+        purpose="comb",
+        operation="cut",
         machine=machine,
         sheet=sheet,
         setting=setting,
@@ -147,7 +145,12 @@ def plan_comb(
         step_mm=float(step_mm),
         board_mm=(0.0, 0.0),
         steps=(),
-        strokes=(),
+        labels=(),
+        groups=(),
+        how=(
+            f"Slots S are tried with stock of {stock_mm:g} mm"
+            + (", tongues T across in the slot of the gauge G." if tongues else "."),
+        ),
     )
     return _laid_out(board, ladders, offcut_mm)
 
@@ -172,25 +175,6 @@ def _check_numbers(
             )
 
 
-def _check_setting(machine: Machine, setting: Setting) -> None:
-    if setting.line_pitch_mm is not None:
-        raise InvalidRecord(
-            f"line_pitch_mm of the setting is {setting.line_pitch_mm:g}: a comb is cut; give a"
-            " setting without a line pitch."
-        )
-    if not machine.beam_starts_pct <= setting.power_pct <= machine.ceiling_pct + 1e-9:
-        raise MachineLimit(
-            f"power {setting.power_pct:g} % is outside what {machine.name} may be set to,"
-            f" {machine.beam_starts_pct:g} to {machine.ceiling_pct:g} %: give a setting within"
-            " that."
-        )
-    if setting.speed_mm_s > machine.max_speed_mm_s + 1e-9:
-        raise MachineLimit(
-            f"speed {setting.speed_mm_s:g} mm/s is above the top speed of {machine.name},"
-            f" {machine.max_speed_mm_s:g} mm/s: give a slower setting."
-        )
-
-
 def _ladder(letter: str, middle_mm: float, step_mm: float, count: int) -> list[tuple[str, float]]:
     """Codes and widths round a middle, all of them multiples of the step [mm]."""
     middle = round(middle_mm / step_mm)
@@ -206,18 +190,20 @@ def _laid_out(
     offcut_mm: tuple[float, float] | None,
 ) -> CombBoard:
     """Give all parts their places, then draw them."""
-    reach = reach_mm(board.machine)
-    limit = (
-        reach if offcut_mm is None else (min(offcut_mm[0], reach[0]), min(offcut_mm[1], reach[1]))
-    )
+    limit = limit_mm(board.machine, offcut_mm)
     measures = measures_for(board.sheet, board.stock_mm)
     edge = max(CLAMP_MM, gap_mm(board.sheet))
     parts = _parts(ladders, measures, limit[0] - 2.0 * edge)
-    code = short_code({
-        "comb": ladders,
-        **{name: value for name, value in content_of(board).items() if name not in {"board_id"}},
-        "limit": limit,
-    })
+    code = board_code(
+        board.machine,
+        board.sheet,
+        board.purpose,
+        round=board.round,
+        burnt={"ladders": ladders, "stock_mm": board.stock_mm, "kerf_mm": board.kerf_mm},
+        setting=board.setting,
+        codes=board.label_setting,
+        limit_mm=limit,
+    )
     row = limit[0] - 2.0 * edge
     if offcut_mm is None:
         row = min(row, max((part.width_mm(measures) for part in parts), default=0.0))
@@ -274,25 +260,25 @@ def _drawn(
     """Make the steps and strokes of parts that have their places."""
     steps: list[CombStep] = []
     labels: list[Stroke] = []
-    cuts: list[Stroke] = []
+    groups: list[Group] = []
     for part, at in placed:
         own = list(part.placed(measures, at))
         size = (part.width_mm(measures), measures.height_mm)
         labels += _codes(board, own, at[0])
-        cuts.append(
-            Stroke(
-                kind="cut",
-                setting=board.setting,
-                points=outline(own, at, size),
-                cell=part.name,
-                closed=True,
-            )
+        cut = Stroke(
+            kind="cut",
+            setting=board.setting,
+            points=outline(own, at, size),
+            cell=part.name,
+            closed=True,
         )
+        groups.append(Group(label=part.name, name=part.name, setting=board.setting, strokes=(cut,)))
         steps += own
     return replace(
         board,
         steps=tuple(steps),
-        strokes=(*head, *labels, *cuts),
+        labels=(*head, *labels),
+        groups=tuple(groups),
         notes=(*board.notes, *(note for note in _notes(board, measures) if note)),
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from calib.boards.comb import FEEL_WORDS, CombBoard
 from calib.boards.comb_places import CombStep
@@ -34,7 +35,7 @@ def comb_record_page(board: CombBoard, *, paper: str = "a4", address: str = "") 
     """
     if paper not in PAPERS_MM:
         raise InvalidRecord(f"paper is {paper!r}: give one of {', '.join(PAPERS_MM)}.")
-    cautions = file_cautions(board.machine, board.sheet, "cut", board.notes)
+    cautions = file_cautions(replace(board, how=()))
     for share in _BOARD_SHARES:
         page = PrintPage(paper, f"Comb board {board.board_id}")
         top = _head(page, board, address or board.board_id) + _GAP_MM

@@ -6,14 +6,13 @@ The thinnest, darkest line was burnt in focus. Where no such board was burnt, "i
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from calib.boards.colours import colour_at
-from calib.boards.frame import frame_of, reach_mm
+from calib.boards.board import Board, Group
 from calib.boards.gentle import NO_MARKS, KnownMarks, label_setting, setting_for_energy
+from calib.boards.layout import limit_mm
 from calib.boards.lettering import text_strokes, transliterate
-from calib.boards.naming import file_cautions, setting_words
 from calib.boards.places import (
     ABOVE_CAPS,
     BELOW_CAPS,
@@ -23,9 +22,7 @@ from calib.boards.places import (
     LONGEST_SHEET_NAME,
     head_lines,
 )
-from calib.boards.rs274 import comment_lines, program, stroke_lines
 from calib.boards.strokes import Stroke, head_strokes, label_strokes
-from calib.boards.svg import Group, drawing
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.limits import check_limits
 from calib.materials import expected_response
@@ -42,22 +39,19 @@ _ROW_MM = 7.0
 _TEXT_MM = 16.0
 # Thin lines differ most near the energy of a clear mark; a brisk speed keeps the run-up short.
 _SPEED_MM_S = 60.0
+_HOW = (
+    "Heights are in mm against the usual focus: + is the head farther from the sheet. Set each by"
+    " hand before its line; the thinnest, darkest line was burnt in focus."
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FocusBoard:
+class FocusBoard(Board):
     """A planned focus board."""
 
-    # machine, sheet: For whom it is
-    machine: Machine
-    sheet: Sheet
     # Focus heights against the usual one, rising; more is farther from the sheet [mm]
     heights_mm: tuple[float, ...]
-    # setting, label_setting: Of the lines, and of the figures beside them
-    setting: Setting
-    label_setting: Setting
-    board_mm: tuple[float, float]  # Width and height of the board [mm]
-    strokes: tuple[Stroke, ...]  # Head and figures first, then one line per height
+    setting: Setting  # Of the lines
 
 
 def plan_focus(
@@ -95,132 +89,52 @@ def plan_focus(
     head = (len(lines) - 1) * HEAD_LINE_MM + (ABOVE_CAPS + BELOW_CAPS) * HEAD_CAP_MM
     bottom = clamp_mm + head
     height = math.ceil(bottom + len(heights) * _ROW_MM + clamp_mm)
-    _check_room((float(width), float(height)), offcut_mm, machine)
-    rows = _rows(heights, setting, codes, (clamp_mm, bottom, run_up))
+    room = limit_mm(machine, offcut_mm)
+    if width > room[0] or height > room[1]:
+        raise BoardDoesNotFit(
+            f"the focus board needs {width} x {height} mm: there are {room[0]:g} x {room[1]:g} mm."
+            " Give fewer heights, a slower setting or a larger piece."
+        )
+    figures: list[Stroke] = []
+    groups: list[Group] = []
+    start = round(clamp_mm + _TEXT_MM + run_up, 3)
+    for row, height_mm in enumerate(heights, 1):
+        baseline = bottom + row * _ROW_MM - 1.0
+        label = f"H{row}"
+        letters = text_strokes(_figure(height_mm), CODE_CAP_MM, clamp_mm, baseline)
+        figures += label_strokes(codes, letters, label)
+        y = round(baseline - CODE_CAP_MM / 2.0, 3)
+        line = Stroke(
+            kind="mark",
+            setting=setting,
+            points=((start, y), (round(start + _LINE_MM, 3), y)),
+            cell=label,
+            run_up_mm=run_up,
+        )
+        groups.append(
+            Group(
+                label=label,
+                name=f"height {_figure(height_mm)} mm",
+                setting=setting,
+                strokes=(line,),
+                by_hand=f"set the focus height to {_figure(height_mm)} mm",
+            )
+        )
     return FocusBoard(
+        board_id="focus",
+        purpose="focus",
+        operation="line_mark",
+        labels=(*head_strokes(codes, lines, clamp_mm, bottom), *figures),
+        groups=tuple(groups),
+        how=(_HOW,),
         machine=machine,
         sheet=sheet,
         heights_mm=heights,
         setting=setting,
         label_setting=codes,
         board_mm=(float(width), float(height)),
-        strokes=(*head_strokes(codes, lines, clamp_mm, bottom), *rows),
     )
-
-
-def _check_room(
-    board: tuple[float, float], offcut_mm: tuple[float, float] | None, machine: Machine
-) -> None:
-    reach = reach_mm(machine)
-    room = (
-        reach if offcut_mm is None else (min(offcut_mm[0], reach[0]), min(offcut_mm[1], reach[1]))
-    )
-    if board[0] > room[0] or board[1] > room[1]:
-        raise BoardDoesNotFit(
-            f"the focus board needs {board[0]:g} x {board[1]:g} mm: there are {room[0]:g} x"
-            f" {room[1]:g} mm. Give fewer heights, a slower setting or a larger piece."
-        )
 
 
 def _figure(height_mm: float) -> str:
     return "0" if round(height_mm, 1) == 0 else f"{height_mm:+.1f}"
-
-
-def _rows(
-    heights: Sequence[float],
-    setting: Setting,
-    codes: Setting,
-    measures: tuple[float, float, float],
-) -> list[Stroke]:
-    """Figures of all heights, then their lines."""
-    left, top, run_up = measures
-    figures: list[Stroke] = []
-    lines: list[Stroke] = []
-    start = round(left + _TEXT_MM + run_up, 3)
-    for row, height in enumerate(heights, 1):
-        baseline = top + row * _ROW_MM - 1.0
-        code = f"H{row}"
-        letters = text_strokes(_figure(height), CODE_CAP_MM, left, baseline)
-        figures += label_strokes(codes, letters, code)
-        y = round(baseline - CODE_CAP_MM / 2.0, 3)
-        lines.append(
-            Stroke(
-                kind="mark",
-                setting=setting,
-                points=((start, y), (round(start + _LINE_MM, 3), y)),
-                cell=code,
-                run_up_mm=run_up,
-            )
-        )
-    return [*figures, *lines]
-
-
-def _title(board: FocusBoard) -> str:
-    return (
-        f"Focus board for {board.machine.name} on {board.sheet.name}: lines at"
-        f" {setting_words(board.setting)}"
-    )
-
-
-def _how(board: FocusBoard) -> list[str]:
-    return [
-        "Heights are in mm against the usual focus: + is the head farther from the sheet. Set each"
-        " by hand before its line; the thinnest, darkest line was burnt in focus.",
-        *file_cautions(board.machine, board.sheet, "line_mark"),
-    ]
-
-
-def focus_svg(board: FocusBoard) -> str:
-    """Draw a focus board: one group, and so one colour, per height.
-
-    Raises RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
-    """
-    labels = tuple(stroke for stroke in board.strokes if stroke.kind == "label")
-    lines = _lines(board)
-    groups = [
-        Group(
-            id="codes",
-            title=f"figures: {setting_words(board.label_setting)}",
-            colour=colour_at(0.0),
-            strokes=labels,
-        )
-    ]
-    for number, (height, line) in enumerate(lines, 1):
-        groups.append(
-            Group(
-                id=f"height-{number:02d}",
-                title=f"height {_figure(height)} mm: {setting_words(line.setting)}",
-                colour=colour_at(number / len(lines)),
-                strokes=(line,),
-            )
-        )
-    return drawing(_title(board), "\n".join(_how(board)), board.board_mm, groups)
-
-
-def focus_program(board: FocusBoard) -> str:
-    """Write the program of a focus board: it stops before each line so that the height can be set.
-
-    Raises MachineLimit as for ``grid_program``; RefusedMaterial, DeclarationNeeded when the sheet
-    may not be burnt.
-    """
-    return program(board.machine, _body(board), [_title(board), *_how(board)])
-
-
-def _body(board: FocusBoard) -> Iterator[str]:
-    frame = frame_of(board.machine, board.board_mm)
-    yield from comment_lines(f"figures: {setting_words(board.label_setting)}")
-    yield "M5"
-    for stroke in board.strokes:
-        if stroke.kind == "label":
-            yield from stroke_lines(board.machine, frame, stroke)
-    for height, line in _lines(board):
-        yield f"(MSG, set the focus height to {_figure(height)} mm, then go on)"
-        yield "M0"
-        yield "M5"
-        yield from stroke_lines(board.machine, frame, line)
-
-
-def _lines(board: FocusBoard) -> list[tuple[float, Stroke]]:
-    """Height and stroke of each line, from near to far."""
-    lines = [stroke for stroke in board.strokes if stroke.kind == "mark"]
-    return list(zip(board.heights_mm, lines, strict=True))

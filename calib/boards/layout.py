@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import json
 import math
 import random
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 from calib.boards.frame import reach_mm
 from calib.boards.gentle import NO_MARKS, KnownMarks, label_setting
@@ -17,7 +19,7 @@ from calib.boards.order import MOST_CODES, burn_blocks, codes_of, share_an_edge,
 from calib.boards.places import Room, Size, board_for, check_run_ups, room_for, title_of
 from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit
 from calib.limits import total_energies_j_mm
-from calib.records import OPERATIONS, Cell, Grid, Machine, Operation, Setting, Sheet, content_of
+from calib.records import OPERATIONS, Cell, Grid, Machine, Operation, Setting, Sheet
 
 # Letters and digits of a board's code: none that reads as another (0 O, 1 I).
 _ID_SIGNS = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
@@ -184,6 +186,16 @@ def _check(machine: Machine, operation: Operation, settings: Sequence[Setting]) 
         raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
     if not settings:
         raise InvalidRecord("settings is (): a board needs at least one cell.")
+    check_settings(machine, settings)
+    for s in settings:
+        if operation == "area_mark" and s.line_pitch_mm is None:
+            raise InvalidRecord(
+                "Setting.line_pitch_mm is None: an area mark needs the distance of its lines in mm."
+            )
+
+
+def check_settings(machine: Machine, settings: Iterable[Setting]) -> None:
+    """Raise MachineLimit for a setting that the machine can't be set to."""
     for s in settings:
         if s.power_pct > machine.ceiling_pct + _NOISE or s.power_pct < machine.beam_starts_pct:
             raise MachineLimit(
@@ -195,10 +207,6 @@ def _check(machine: Machine, operation: Operation, settings: Sequence[Setting]) 
             raise MachineLimit(
                 f"speed {s.speed_mm_s:g} mm/s is above the top speed of {machine.name},"
                 f" {machine.max_speed_mm_s:g} mm/s: plan slower."
-            )
-        if operation == "area_mark" and s.line_pitch_mm is None:
-            raise InvalidRecord(
-                "Setting.line_pitch_mm is None: an area mark needs the distance of its lines in mm."
             )
 
 
@@ -293,9 +301,37 @@ def _cells(
 
 
 def board_id_of(grid: Grid) -> str:
-    """Make the short code of a board from what it is."""
-    content = content_of(grid)
-    return short_code({n: value for n, value in content.items() if n not in {"board_id", "notes"}})
+    """Make the short code of a test grid."""
+    return board_code(
+        grid.machine,
+        grid.sheet,
+        grid.operation,
+        burnt=grid.cells,
+        codes=grid.label_setting,
+        board_mm=grid.board_mm,
+        round=grid.round,
+    )
+
+
+def board_code(machine: Machine, sheet: Sheet, purpose: str, *, round: int, **burnt: Any) -> str:
+    """Make a board's short code of names, purpose, round and what is burnt, defaults left out.
+
+    So a board keeps its code when a record learns a new field.
+    """
+    content = {"machine": machine.name, "sheet": sheet.name, "purpose": purpose, **burnt}
+    return short_code(_told({**content, **({"round": round} if round != 1 else {})}))
+
+
+def _told(value: Any) -> Any:
+    """Records as dicts, without fields that are at their default."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        fields = ((f.name, getattr(value, f.name), f.default) for f in dataclasses.fields(value))
+        return {name: _told(part) for name, part, default in fields if part != default}
+    if isinstance(value, Mapping):
+        return {name: _told(part) for name, part in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_told(part) for part in value]
+    return value
 
 
 def short_code(content: object) -> str:

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-
-from calib.boards.colours import settings_of
+from calib.boards.board import Board, board_of
 from calib.hazards import CAUTIONS, check_hazard
-from calib.limits import beyond_words
-from calib.records import Grid, Machine, Operation, Setting, Sheet
+from calib.records import Grid, Setting
 from calib.units import show_speed
 
 
@@ -26,16 +23,17 @@ def setting_words(setting: Setting) -> str:
     return ", ".join(words)
 
 
-def file_keys(grid: Grid) -> dict[Setting, str]:
+def file_keys(planned: Grid | Board) -> dict[Setting, str]:
     """Name each setting of a board so that files of one setting sort in burning order.
 
     Examples
     --------
     A key looks like ``03-60pct-12.5mm_s``, with ``-2x`` for two passes.
     """
-    codes = grid.label_setting
+    board = board_of(planned)
+    codes = board.label_setting
     keys = {codes: "00-codes"}
-    cells = [setting for setting in settings_of(grid) if setting != codes]
+    cells = [setting for setting in board.settings if setting != codes]
     for number, setting in enumerate(cells, 1):
         key = f"{number:02d}-{setting.power_pct:g}pct-{setting.speed_mm_s:g}mm_s"
         if setting.passes > 1:
@@ -46,24 +44,11 @@ def file_keys(grid: Grid) -> dict[Setting, str]:
     return keys
 
 
-def board_words(grid: Grid) -> str:
-    """Say in one line which board this is."""
-    operation = grid.operation.replace("_", " ")
-    beyond = beyond_words(grid)
-    return (
-        f"Board {grid.board_id}, round {grid.round}: {operation} of {grid.sheet.name}"
-        f" ({grid.sheet.material}, {grid.sheet.thickness_mm:g} mm) on {grid.machine.name},"
-        f" {grid.board_mm[0]:g} x {grid.board_mm[1]:g} mm" + (f". {beyond}" if beyond else "")
-    )
-
-
-def file_cautions(
-    machine: Machine, sheet: Sheet, operation: Operation, notes: Iterable[str] = ()
-) -> tuple[str, ...]:
+def file_cautions(board: Board) -> tuple[str, ...]:
     """Collect what must stand on every file that leads to burning.
 
     Raises RefusedMaterial, DeclarationNeeded when the sheet may not be burnt: then there is no
     file.
     """
-    advice = check_hazard(sheet, machine, operation).advice
-    return tuple(dict.fromkeys((*CAUTIONS, *advice, *notes)))
+    advice = check_hazard(board.sheet, board.machine, board.operation).advice
+    return tuple(dict.fromkeys((*board.how, *CAUTIONS, *advice, *board.notes)))

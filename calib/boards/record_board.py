@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from calib.boards.board import strokes_of
 from calib.boards.record_marks import Sign, draw_mark, scaled_dash
 from calib.boards.record_table import figure
-from calib.boards.strokes import Stroke, strokes_of
+from calib.boards.strokes import Stroke
 from calib.print_style import PrintPage, text_width_mm
 from calib.records import Cell, Grid
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
+from calib.boards.board import Board, board_of
 from calib.boards.frame import Frame, Point, frame_of
 from calib.boards.lettering import transliterate
-from calib.boards.naming import board_words, file_cautions, file_keys, setting_words
-from calib.boards.strokes import Stroke, strokes_of, strokes_of_cells
+from calib.boards.naming import file_cautions, file_keys, setting_words
+from calib.boards.strokes import Stroke
 from calib.errors import InvalidRecord, MachineLimit
 from calib.records import Grid, Machine
 
@@ -20,53 +22,56 @@ _COMMENT_WIDTH = 100
 _IN_COMMENTS = str.maketrans(dict(zip("();!~?", "[],.-.", strict=True)) | {"%": "pct"})
 
 
-def grid_program(grid: Grid, *, from_cell: str | None = None) -> str:
-    """Write the program that burns a board.
+def grid_program(planned: Grid | Board, *, from_cell: str | None = None) -> str:
+    """Write the program that burns a board; it stops where something is to be set by hand.
 
     Raises MachineLimit when ``power_word_full`` isn't known, or a power, a speed or a place crosses
     what the machine record allows; InvalidRecord when no cell has the code ``from_cell``;
     RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
     """
-    strokes = strokes_of(grid)
-    title = board_words(grid)
-    if from_cell is not None:
-        strokes = _from_cell(grid, strokes, from_cell)
-        title += f", from cell {from_cell}"
-    return program(grid.machine, _board_body(grid, strokes), _comments(grid, title))
+    board = board_of(planned)
+    if from_cell is None:
+        return _program(board, board.title)
+    codes = [group.label for group in board.groups]
+    if from_cell not in codes:
+        raise InvalidRecord(
+            f"from_cell is {from_cell!r}: give the code of one of the board's cells, such as"
+            f" {min(codes)}."
+        )
+    rest = replace(board, labels=(), groups=board.groups[codes.index(from_cell) :])
+    return _program(rest, f"{board.title}, from cell {from_cell}")
 
 
-def grid_program_per_setting(grid: Grid) -> dict[str, str]:
+def grid_program_per_setting(planned: Grid | Board) -> dict[str, str]:
     """Write one program per setting, for controllers where power and speed are set by hand.
 
     Raises MachineLimit, RefusedMaterial, DeclarationNeeded as for ``grid_program``.
     """
-    strokes = strokes_of(grid)
+    board = board_of(planned)
     programs = {}
-    for setting, key in file_keys(grid).items():
-        part = tuple(stroke for stroke in strokes if stroke.setting == setting)
-        comments = _comments(grid, f"{board_words(grid)}, only {key}")
-        programs[key] = program(grid.machine, _board_body(grid, part), comments)
+    for setting, key in file_keys(board).items():
+        labels = board.labels if setting == board.label_setting else ()
+        groups = tuple(group for group in board.groups if group.setting == setting)
+        part = replace(board, labels=labels, groups=groups)
+        programs[key] = _program(part, f"{board.title}, only {key}")
     return programs
 
 
-def frame_program(grid: Grid) -> str:
+def frame_program(planned: Grid | Board) -> str:
     """Write a program that moves round the board's box with the beam off.
 
     Raises MachineLimit when the board's box isn't inside the bed.
     """
-    comments = [f"{board_words(grid)}: its box with the beam off"]
-    return program(grid.machine, box_lines(grid.machine, grid.board_mm), comments)
-
-
-def box_lines(machine: Machine, board_mm: Point) -> list[str]:
-    """Moves round a board's box with the beam off.
-
-    Raises MachineLimit when the box isn't inside the bed.
-    """
-    width, height = board_mm
+    board = board_of(planned)
+    width, height = board.board_mm
     corners = ((0.0, height), (width, height), (width, 0.0), (0.0, 0.0), (0.0, height))
-    frame = frame_of(machine, board_mm)
-    return [line for at in corners for line in ("M5", f"G0 {_at(machine, frame, at)}")]
+    frame = frame_of(board.machine, board.board_mm)
+    moves = [line for at in corners for line in ("M5", f"G0 {_at(board.machine, frame, at)}")]
+    return program(board.machine, moves, [f"{board.title}: its box with the beam off"])
+
+
+def _program(board: Board, title: str) -> str:
+    return program(board.machine, _body(board), _comments(board, title))
 
 
 def program(machine: Machine, body: Iterable[str], comments: Iterable[str]) -> str:
@@ -92,8 +97,8 @@ def comment_lines(text: str) -> list[str]:
     return [f"({line})" for line in textwrap.wrap(plain, _COMMENT_WIDTH)]
 
 
-def _comments(grid: Grid, title: str) -> list[str]:
-    machine = grid.machine
+def _comments(board: Board, title: str) -> list[str]:
+    machine = board.machine
     corner = machine.origin.replace("_", " ")
     lines = [
         title,
@@ -108,8 +113,8 @@ def _comments(grid: Grid, title: str) -> list[str]:
             "The controller lowers the power with the speed: its laser mode must be on, or the beam"
             " stays on while the head stands still."
         )
-    lines.append(air_words(machine, cuts=grid.operation == "cut"))
-    return [*lines, *file_cautions(machine, grid.sheet, grid.operation, grid.notes)]
+    cuts = any(stroke.kind == "cut" for stroke in board.strokes)
+    return [*lines, air_words(machine, cuts=cuts), *file_cautions(board)]
 
 
 def air_words(machine: Machine, *, cuts: bool) -> str:
@@ -137,43 +142,39 @@ def air_lines(machine: Machine, *, cut: bool) -> list[str]:
     return [word, "G4 P1"] if word else []
 
 
-def _from_cell(grid: Grid, strokes: Sequence[Stroke], from_cell: str) -> tuple[Stroke, ...]:
-    orders = {cell.label: cell.burn_order for cell in grid.cells}
-    if from_cell not in orders:
-        raise InvalidRecord(
-            f"from_cell is {from_cell!r}: give the code of one of the board's cells, such as"
-            f" {grid.cells[0].label}."
-        )
-    first = orders[from_cell]
-    return tuple(s for s in strokes if s.kind != "label" and orders[s.cell] >= first)
-
-
-def _board_body(grid: Grid, strokes: tuple[Stroke, ...]) -> Iterator[str]:
-    """Lines for the strokes in order: a cell's strokes once per pass, then the next cell."""
-    frame = frame_of(grid.machine, grid.board_mm)
-    _check_inside(grid, strokes)
+def _body(board: Board) -> Iterator[str]:
+    """Lines for the codes, then for each group, as often as it has passes, and the next group."""
+    frame = frame_of(board.machine, board.board_mm)
+    _check_inside(board)
     air: list[str] = []
-    named = ""
-    for group in strokes_of_cells(strokes):
-        stroke = group[0]
-        labels = stroke.kind == "label"
-        if air != (wanted := air_lines(grid.machine, cut=stroke.kind == "cut")):
+    if board.labels:
+        air = air_lines(board.machine, cut=False)
+        yield from air
+        yield from comment_lines(f"codes: {setting_words(board.label_setting)}")
+        yield "M5"
+        for stroke in board.labels:
+            yield from stroke_lines(board.machine, frame, stroke)
+    for group in board.groups:
+        wanted = air_lines(board.machine, cut=group.strokes[0].kind == "cut")
+        if air != wanted:
             yield from wanted
             air = wanted
-        name = "codes" if labels else f"cell {stroke.cell}"
-        if name != named:
-            yield from comment_lines(f"{name}: {setting_words(stroke.setting)}")
-            yield "M5"
-            named = name
-        lines = [line for part in group for line in stroke_lines(grid.machine, frame, part)]
-        for _ in range(1 if labels else stroke.setting.passes):
+        yield from comment_lines(f"{group.name}: {setting_words(group.setting)}")
+        if group.by_hand:
+            yield f"(MSG, {group.by_hand}, then go on)"
+            yield "M0"
+        yield "M5"
+        lines = [
+            line for part in group.strokes for line in stroke_lines(board.machine, frame, part)
+        ]
+        for _ in range(group.setting.passes):
             yield from lines
 
 
-def _check_inside(grid: Grid, strokes: Sequence[Stroke]) -> None:
+def _check_inside(board: Board) -> None:
     """Refuse run-ups beyond the board: a board of an earlier version may have no room for them."""
-    width, height = grid.board_mm
-    for stroke in strokes:
+    width, height = board.board_mm
+    for stroke in board.strokes:
         for x, y in stroke.path if stroke.run_up_mm else ():
             if not (-1e-3 <= x <= width + 1e-3 and -1e-3 <= y <= height + 1e-3):
                 raise MachineLimit(

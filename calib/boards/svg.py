@@ -9,9 +9,10 @@ from itertools import groupby
 
 import svgwrite
 
-from calib.boards.colours import setting_colours
-from calib.boards.naming import board_words, file_cautions, file_keys, setting_words
-from calib.boards.strokes import Stroke, strokes_of
+from calib.boards.board import Board, board_of
+from calib.boards.colours import even_colours, setting_colours
+from calib.boards.naming import file_cautions, file_keys, setting_words
+from calib.boards.strokes import Stroke
 from calib.errors import InvalidRecord
 from calib.records import Grid, Setting
 
@@ -20,11 +21,16 @@ _STROKE_WIDTH = "0.1"
 _NAMESPACE = "http://www.w3.org/2000/svg"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Group:
-    """Strokes of one colour."""
+_ORDER = (
+    "Burn the groups in their order, the codes first. A path is drawn once, however many passes its"
+    " setting has."
+)
 
-    # id, title, colour: Of the group; the id begins with a letter and is used once
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Colour:
+    """Strokes of one colour; the id begins with a letter and is used once."""
+
     id: str
     title: str
     colour: str
@@ -32,53 +38,43 @@ class Group:
     strokes: tuple[Stroke, ...]
 
 
-def grid_svg(grid: Grid, *, part: Setting | None = None) -> str:
+def grid_svg(planned: Grid | Board, *, part: Setting | None = None) -> str:
     """Draw a board.
 
     Raises InvalidRecord when no cell and no code has the setting ``part``; RefusedMaterial,
     DeclarationNeeded when the sheet may not be burnt.
     """
-    groups = _groups(grid)
-    if part is not None:
-        if part not in groups:
-            raise InvalidRecord(
-                f"part is {setting_words(part)}: give one of the board's settings, the codes'"
-                " included."
-            )
-        groups = {part: groups[part]}
-    return drawing(board_words(grid), _description(grid), grid.board_mm, groups.values())
+    board = board_of(planned)
+    if part is None:
+        return _drawing(board, _by_hand(board) or _by_setting(board).values())
+    groups = _by_setting(board)
+    if part not in groups:
+        raise InvalidRecord(
+            f"part is {setting_words(part)}: give one of the board's settings, the codes' included."
+        )
+    return _drawing(board, [groups[part]])
 
 
-def grid_svg_per_setting(grid: Grid) -> dict[str, str]:
+def grid_svg_per_setting(planned: Grid | Board) -> dict[str, str]:
     """Draw a board as one drawing per setting, for software that can't tell colours apart.
 
     Raises RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
     """
-    groups, description = _groups(grid), _description(grid)
-    return {
-        key: drawing(board_words(grid), description, grid.board_mm, [groups[setting]])
-        for setting, key in file_keys(grid).items()
-    }
+    board = board_of(planned)
+    groups = _by_setting(board)
+    return {key: _drawing(board, [groups[setting]]) for setting, key in file_keys(board).items()}
 
 
-def _description(grid: Grid) -> str:
-    order = (
-        "Burn the groups in their order, the codes first. A path is drawn once, however many"
-        " passes its setting has."
-    )
-    return "\n".join((order, *file_cautions(grid.machine, grid.sheet, grid.operation, grid.notes)))
-
-
-def _groups(grid: Grid) -> dict[Setting, Group]:
-    """One group per setting in burning order: the codes, then gentle to strong."""
-    colours = setting_colours(grid)
-    strokes: dict[Setting, list[Stroke]] = {setting: [] for setting in file_keys(grid)}
-    for stroke in strokes_of(grid):
+def _by_setting(board: Board) -> dict[Setting, _Colour]:
+    """One colour per setting in burning order: the codes, then gentle to strong."""
+    colours = setting_colours(board)
+    strokes: dict[Setting, list[Stroke]] = {setting: [] for setting in file_keys(board)}
+    for stroke in board.strokes:
         strokes[stroke.setting].append(stroke)
     return {
-        setting: Group(
-            id="codes" if setting == grid.label_setting else f"setting-{number:02d}",
-            title=("codes: " if setting == grid.label_setting else "") + setting_words(setting),
+        setting: _Colour(
+            id="codes" if setting == board.label_setting else f"setting-{number:02d}",
+            title=("codes: " if setting == board.label_setting else "") + setting_words(setting),
             colour=colours[setting],
             strokes=tuple(parts),
         )
@@ -86,17 +82,35 @@ def _groups(grid: Grid) -> dict[Setting, Group]:
     }
 
 
-def drawing(
-    title: str, description: str, board_mm: tuple[float, float], groups: Iterable[Group]
-) -> str:
-    """Write groups of strokes as an SVG 1.1 document."""
-    width, height = (f"{length:.3f}" for length in board_mm)
+def _by_hand(board: Board) -> list[_Colour]:
+    """One colour per group where something is to be set by hand before each; else none."""
+    if not all(group.by_hand for group in board.groups):
+        return []
+    words = f"codes: {setting_words(board.label_setting)}"
+    codes, *colours = even_colours(1 + len(board.groups))
+    return [
+        _Colour(id="codes", title=words, colour=codes, strokes=board.labels),
+        *(
+            _Colour(
+                id=f"group-{number:02d}",
+                title=f"{group.name}: {setting_words(group.setting)}",
+                colour=colour,
+                strokes=group.strokes,
+            )
+            for number, (group, colour) in enumerate(zip(board.groups, colours, strict=True), 1)
+        ),
+    ]
+
+
+def _drawing(board: Board, groups: Iterable[_Colour]) -> str:
+    description = "\n".join((_ORDER, *file_cautions(board)))
+    width, height = (f"{length:.3f}" for length in board.board_mm)
     canvas = svgwrite.Drawing(
         size=(f"{width}mm", f"{height}mm"),
         viewBox=f"0 0 {width} {height}",
         debug=False,
     )
-    canvas.set_desc(title=title, desc=description)
+    canvas.set_desc(title=board.title, desc=description)
     for group in groups:
         canvas.add(_group(canvas, group))
     root = canvas.get_xml()
@@ -111,7 +125,7 @@ def drawing(
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'
 
 
-def _group(canvas: svgwrite.Drawing, group: Group) -> svgwrite.container.Group:
+def _group(canvas: svgwrite.Drawing, group: _Colour) -> svgwrite.container.Group:
     element = canvas.g(
         id=group.id,
         fill="none",

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Literal
 
 from calib.advise import svg_tree
-from calib.boards.focus import FocusBoard, focus_program, focus_svg
+from calib.boards.focus import FocusBoard
 from calib.boards.record_sheet import grid_record_sheet
 from calib.boards.rs274 import frame_program, grid_program, grid_program_per_setting
 from calib.boards.svg import grid_svg, grid_svg_per_setting
@@ -99,9 +99,9 @@ def focus_files(board: FocusBoard) -> Files:
 
     Raises RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
     """
-    files = {"focus.svg": focus_svg(board).encode()}
+    files = {"focus.svg": grid_svg(board).encode()}
     if board.machine.power_word_full is not None:
-        files["focus.ngc"] = focus_program(board).encode()
+        files["focus.ngc"] = grid_program(board).encode()
     return files
 
 
