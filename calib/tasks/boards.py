@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import count
 
 from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
 from calib.boards.gentle import KnownMarks
@@ -183,21 +184,38 @@ def propose_boards(
     # A board of which nothing was taken down taught nothing: it is no round yet.
     last = max((board.round or 0 for board in earlier if board.read), default=0)
     unread = [board.id for board in earlier if not board.read]
-    options = _options(of_machine, wish, last + 1, marks_of(book, of_machine, of_sheet))
-    grids = split_on_region(region, options) if wish.split else (plan_on_region(region, options),)
+    marks = marks_of(book, of_machine, of_sheet)
+    for round_ in count(last + 1):
+        options = _options(of_machine, wish, round_, marks)
+        split = wish.split
+        grids = split_on_region(region, options) if split else (plan_on_region(region, options),)
+        stored = [_stored(book, grid.board_id) for grid in grids]
+        # A code says which burns, not with what records: where those changed, it is another board.
+        if all(
+            old is None or replace(old, notes=grid.notes) == grid
+            for grid, old in zip(grids, stored, strict=True)
+        ):
+            break
     codes = {grid.board_id for grid in grids}
     return tuple(
         Planned(
-            # The code says all but the notes: those that were stored stay.
-            grid=book.board(grid.board_id) if grid.board_id in unread else grid,
+            # The notes that were stored stay.
+            grid=old if old is not None and grid.board_id in unread else grid,
             before=len(region.burns),
             unread=tuple(code for code in unread if code not in codes),
             again=grid.board_id in unread,
             forecasts=forecasts(region, grid, wish.mark),
             files={} if files is None else board_files(grid, files),
         )
-        for grid in grids
+        for grid, old in zip(grids, stored, strict=True)
     )
+
+
+def _stored(book: Book, code: str) -> Grid | None:
+    try:
+        return book.board(code)
+    except LogbookError:
+        return None
 
 
 def plan_focus_board(
