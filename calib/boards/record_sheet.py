@@ -18,9 +18,12 @@ from calib.records import Grid
 
 # Scales at which a board may be drawn, 1 : n.
 _SCALES = (1, 1.25, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 75, 100)
-# Heights of the table's rows and sizes of type for facts, notes and cautions, best first.
-_ROWS_MM = (6.4, 5.8, 5.2, 4.8, 4.4, 4.0, 3.7, 3.4, 3.1, 2.8)
+# Sizes of type for facts, notes and cautions [pt], best first.
 _TYPE_PT = (7.0, 6.5, 6.0, 5.5, 5.0, 4.5, 4.0)
+# Heights of the table's rows [mm]: the highest, and the lowest in which a tick can be placed.
+_ROOMY_ROW_MM, _LEAST_ROW_MM = 5.2, 2.8
+# So many cells stand in one table; more in two, side by side.
+_IN_ONE_PART = 18
 # Below these a pencil tick is hard to place and type is hard to read in a workshop (own
 # judgement, no source).
 _EASY_ROW_MM, _EASY_CODE_PT, _EASY_TYPE_PT = 4.0, 6.0, 5.5
@@ -45,26 +48,24 @@ class _Places:
     """How the page is divided."""
 
     type_pt: float
-    side: bool
-    parts: int
+    side: bool  # Grades and notes stand beside the board, not below it
     row_mm: float
     scale: float
     code_pt: float  # of the smallest code on the board
 
     @property
-    def ease(self) -> tuple[float, ...]:
-        """How type, rows and codes compare with sizes that are easy to use; 1 is good."""
+    def ease(self) -> float:
+        """How type, rows and codes compare with sizes that are easy to use; 3 is good."""
         return (
-            self.type_pt / _EASY_TYPE_PT,
-            self.row_mm / _EASY_ROW_MM,
-            self.code_pt / _EASY_CODE_PT,
+            min(1.0, self.type_pt / _EASY_TYPE_PT)
+            + min(1.0, self.row_mm / _EASY_ROW_MM)
+            + min(1.0, self.code_pt / _EASY_CODE_PT)
         )
 
     def table(self, content: _Content) -> Table:
         """Return the table as it is set with these places."""
-        return Table(
-            grid=content.grid, signs=content.board.signs, parts=self.parts, row_mm=self.row_mm
-        )
+        parts = 1 if len(content.grid.cells) <= _IN_ONE_PART else 2
+        return Table(grid=content.grid, signs=content.board.signs, parts=parts, row_mm=self.row_mm)
 
 
 def grid_record_sheet(
@@ -126,72 +127,53 @@ def _ruled_room(page: PrintPage, top: float, foot: float) -> None:
 
 
 def _divide(content: _Content, paper: str) -> tuple[_Content, _Places]:
-    """Choose the places with which all parts fit; at worst with fewer notes, which is said."""
-    notes = content.grid.notes
-    fits, too_many = 0, len(notes) + 1
-    kept = len(notes)
-    found: tuple[_Content, list[_Places]] | None = None
-    while fits < too_many:
-        trial = _with_notes(content, kept)
-        places = _all_places(trial, paper)
-        if places:
-            found, fits = (trial, places), kept + 1
-        else:
-            too_many = kept
-        kept = (fits + too_many) // 2
-    if found is None:
-        raise BoardDoesNotFit(
-            f"{len(content.grid.cells)} cells don't fit one record sheet on {paper}: plan at most"
-            f" {_SURE_CELLS} burns, or split the board over several offcuts.",
-            cells_that_fit=_SURE_CELLS,
-        )
-    return found[0], max(found[1], key=_score)
+    """Choose type, rows and scale with which all fits; at worst with fewer notes, which is said."""
+    notes, kept = content.grid.notes, len(content.grid.notes)
+    while True:
+        more = (f"{len(notes) - kept} more notes stand in the plan of the board.",)
+        shown = notes[:kept] + (more if kept < len(notes) else ())
+        trial = replace(content, grid=replace(content.grid, notes=shown))
+        found = [p for type_pt in _TYPE_PT if (p := _places_for(trial, paper, type_pt))]
+        if found:
+            return trial, max(found, key=lambda places: places.ease)
+        if not kept:
+            raise BoardDoesNotFit(
+                f"{len(content.grid.cells)} cells don't fit one record sheet on {paper}: plan at"
+                f" most {_SURE_CELLS} burns, or split the board over several offcuts.",
+                cells_that_fit=_SURE_CELLS,
+            )
+        kept = 9 * kept // 10
 
 
-def _with_notes(content: _Content, kept: int) -> _Content:
-    """Return the content with its first notes, and the number of the others."""
-    notes = content.grid.notes
-    more = (f"{len(notes) - kept} more notes stand in the plan of the board.",)
-    shown = notes if kept == len(notes) else notes[:kept] + more
-    return replace(content, grid=replace(content.grid, notes=shown))
-
-
-def _all_places(content: _Content, paper: str) -> list[_Places]:
-    """List the ways to divide the page, stopping at the largest type that is easy to use."""
-    found: list[_Places] = []
-    for type_pt in _TYPE_PT:
-        found += _places_for(content, PrintPage(paper, ""), type_pt)
-        if any(min(places.ease) >= 1.0 for places in found):
-            break
-    return found
-
-
-def _places_for(content: _Content, page: PrintPage, type_pt: float) -> list[_Places]:
+def _places_for(content: _Content, paper: str, type_pt: float) -> _Places | None:
+    """The largest board beside rows that are easy to tick, else the highest rows there are."""
+    page = PrintPage(paper, "")
     room = page.height_mm - 2.0 * MARGIN_MM - 4.0 * _GAP_MM
     room -= fill_in(page, 0.0) + content.head.draw(page, 0.0, type_pt)
     room -= _cautions(page, 0.0, content, type_pt)
     wide = page.width_mm - 2.0 * MARGIN_MM
     beside = {side: _beside_mm(page, content, side, type_pt) for side in (True, False)}
-    fitting = []
-    for scale in _SCALES:
-        board_width, board_height = (length / scale for length in content.grid.board_mm)
-        board, code_pt = board_height + CAPTION_MM, content.board.smallest_code_pt(scale)
-        for side, parts, row in product((True, False), (1, 2), _ROWS_MM):
-            places = _Places(
-                type_pt=type_pt, side=side, parts=parts, row_mm=row, scale=scale, code_pt=code_pt
-            )
-            zone = max(board, beside[side]) if side else board + beside[side]
-            narrow = board_width <= wide - (_SIDE_MM + 4.0 if side else 0.0)
-            if narrow and zone + places.table(content).height_mm <= room:
-                fitting.append(places)
-    return fitting
-
-
-def _score(places: _Places) -> tuple[float, ...]:
-    """Rank: easy to tick and to read, then the board's scale, then roomy rows in one part."""
-    roomy = min(places.row_mm, _ROWS_MM[2])
-    ease = sum(min(1.0, share) for share in places.ease)
-    return (ease, -places.scale, roomy, -places.parts, places.side, places.row_mm)
+    best: _Places | None = None
+    for scale, side in product(_SCALES, (True, False)):
+        width, height = (length / scale for length in content.grid.board_mm)
+        if width > wide - (_SIDE_MM + 4.0 if side else 0.0):
+            continue
+        board = height + CAPTION_MM
+        left = room - (max(board, beside[side]) if side else board + beside[side])
+        places = _Places(
+            type_pt=type_pt,
+            side=side,
+            row_mm=_LEAST_ROW_MM,
+            scale=scale,
+            code_pt=content.board.smallest_code_pt(scale),
+        )
+        table = places.table(content)
+        row = min(_ROOMY_ROW_MM, _LEAST_ROW_MM + (left - table.height_mm) / table.rows)
+        if row >= max(_LEAST_ROW_MM, best.row_mm + 1e-6 if best else 0.0):
+            best = replace(places, row_mm=row)
+        if best and best.row_mm >= _EASY_ROW_MM:
+            break
+    return best
 
 
 # --- the board to scale, with the grades and the notes -------------------------------------
