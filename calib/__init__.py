@@ -24,9 +24,9 @@ _HOMES = {
     "calib.fit.region": ("Region",),
     "calib.jobs.costs": ("Costs",),
     "calib.advise.recommendation": ("Recommendation",),
-    "calib.grid.svg": ("grid_svg", "grid_svg_per_setting"),
-    "calib.grid.rs274": ("grid_program", "grid_program_per_setting", "frame_program"),
-    "calib.grid.record_sheet": ("grid_record_sheet",),
+    "calib.boards.svg": ("grid_svg", "grid_svg_per_setting"),
+    "calib.boards.rs274": ("grid_program", "grid_program_per_setting", "frame_program"),
+    "calib.boards.record_sheet": ("grid_record_sheet",),
     "calib.errors": (
         "CalibError", "InvalidRecord", "InvalidQuantity", "RefusedMaterial", "DeclarationNeeded",
         "BoardDoesNotFit", "MachineLimit", "BadFile", "NotEnoughEvidence", "NeedsYes",

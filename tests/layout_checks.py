@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import combinations
 
-from calib.grid.strokes import strokes_of
+from calib.boards.board import strokes_of
 from calib.physics import delivered_power_w
 from calib.records import Grid
 

@@ -8,7 +8,7 @@ from itertools import groupby
 import pytest
 from rs274_checker import Move, Report, check
 
-from calib.grid.strokes import strokes_of
+from calib.boards.board import strokes_of
 from calib.records import COUPON_CUT_MM, Cell, Grid, Machine
 
 

@@ -8,9 +8,9 @@ import math
 import pytest
 from boards import BIRCH, CO2, MACHINES, OPERATIONS, some_settings
 
-from calib.grid.board_time import BoardTime, SheetUse, board_time, board_time_s, sheet_use
-from calib.grid.layout import LayoutOptions, lay_out
-from calib.grid.strokes import strokes_of
+from calib.boards.board import strokes_of
+from calib.boards.board_time import BoardTime, SheetUse, board_time, board_time_s, sheet_use
+from calib.boards.layout import LayoutOptions, lay_out
 from calib.records import Grid, Setting
 
 

@@ -30,18 +30,18 @@ from rs274_checker import Report, check
 from test_record_sheet import assert_inside, text_of
 from test_svg import NS, assert_valid, boxes_mm
 
+from calib.boards.board_time import board_time, sheet_use
+from calib.boards.layout import LayoutOptions
+from calib.boards.record_sheet import grid_record_sheet
+from calib.boards.rs274 import frame_program, grid_program
+from calib.boards.svg import grid_svg
 from calib.errors import BoardDoesNotFit
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.fit.region import Region
-from calib.grid.board_time import board_time, sheet_use
-from calib.grid.layout import LayoutOptions
-from calib.grid.record_sheet import grid_record_sheet
-from calib.grid.rs274 import frame_program, grid_program
-from calib.grid.svg import grid_svg
-from calib.planning import PlanOptions, plan_board, plan_split
 from calib.records import Grid, Machine, Operation, Sheet
 from calib.tasks import plan_grids
+from calib.tasks.planning import PlanOptions, plan_board, plan_split
 
 CORNERS = ("lower_left", "upper_left", "lower_right", "upper_right")
 COUNTS = (6, 12, 40)

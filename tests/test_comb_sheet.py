@@ -10,9 +10,9 @@ import pytest
 from boards import BIRCH, CO2, MDF
 from pypdf import PdfReader
 
+from calib.boards.comb import plan_comb
+from calib.boards.comb_sheet import comb_record_page
 from calib.errors import InvalidRecord, RefusedMaterial
-from calib.grid.comb import plan_comb
-from calib.grid.comb_sheet import comb_record_page
 from calib.hazards import CAUTIONS
 from calib.print_style import PAPERS_MM
 from calib.records import Setting, Sheet

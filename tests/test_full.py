@@ -8,8 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calib.errors import InvalidRecord, MachineLimit
-from calib.grid.full import (
-    full_factorial,
+from calib.limits import (
     gentle_first,
     power_limits_pct,
     snap_power,
@@ -17,6 +16,7 @@ from calib.grid.full import (
     snap_speed,
     total_energies_j_mm,
 )
+from calib.plan.full import full_factorial
 from calib.records import Machine, Setting
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from calib.boards.board_time import board_time
 from calib.errors import BadFile, RefusedMaterial
-from calib.grid.board_time import board_time
 from calib.materials import family_of
 from calib.tasks import board_files, read_definition, ready_made_grid
 

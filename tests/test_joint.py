@@ -16,8 +16,8 @@ from boards import BIRCH, CO2
 sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
 from joint_figures import joint_of
 
+from calib.boards.comb import CombBoard, plan_comb
 from calib.errors import InvalidRecord, NotEnoughEvidence
-from calib.grid.comb import CombBoard, plan_comb
 from calib.joints.caliper import Caliper, Estimate
 from calib.joints.comb_reading import FitReading
 from calib.joints.joint import GLUE_GAP_MM, fit_joint, joint_words

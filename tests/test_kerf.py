@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from boards import BIRCH, CO2, TUBE_100, some_settings
 
+from calib.boards.layout import lay_out
 from calib.errors import InvalidRecord, NotEnoughEvidence
-from calib.grid.layout import lay_out
 from calib.jobs.drawing import read_drawing
 from calib.jobs.features import small_features
 from calib.jobs.job import make_job

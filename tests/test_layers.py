@@ -32,23 +32,29 @@ ROOMS: dict[str, set[str]] = {
     "print_style": {"errors", "typeface"},
     "spreadsheet": {"errors"},
     "results": _WORDS | {"spreadsheet"},
-    # Statistics know no board, file or database; boards know no statistics.
-    "fit": _WORDS | {"materials", "names", "physics"},
-    "grid": _WORDS | {"hazards", "materials", "physics", "print_style"},
+    # How a machine can be set, and how slow or strong a burn may be.
+    "limits": _WORDS | {"materials", "physics"},
+    # Statistics know no board, file or database; boards know no statistics. What to burn next is a
+    # question about a fit, whatever is advised and wherever it is burnt.
+    "fit": _WORDS | {"limits", "materials", "names", "physics"},
+    "plan": _WORDS | {"fit", "limits", "materials", "physics"},
+    "boards": _WORDS | {"hazards", "limits", "materials", "physics", "print_style"},
     "jobs": _WORDS | {"physics"},
-    "joints": _WORDS | {"grid", "materials", "physics"},
-    "advise": _WORDS | {"fit", "grid", "hazards", "jobs", "materials", "physics", "print_style"},
+    "joints": _WORDS | {"boards", "materials", "physics"},
+    "advise": _WORDS | {
+        "boards", "fit", "hazards", "jobs", "limits", "materials", "physics", "plan",
+        "print_style",
+    },
     "logbook": _WORDS | {"spreadsheet"},
     "pictures": _WORDS | {"typeface"},
     "picture": _WORDS | {"pictures"},
-    "planning": _WORDS | {"advise", "fit", "grid", "hazards", "physics"},
     # The only room that joins the rest.
     "tasks": _WORDS | {
-        "advise", "fit", "grid", "hazards", "jobs", "joints", "logbook", "materials", "physics",
-        "picture", "pictures", "planning", "print_style", "results",
+        "advise", "boards", "fit", "hazards", "jobs", "joints", "limits", "logbook", "materials",
+        "physics", "picture", "pictures", "plan", "print_style", "results",
     },
     # Text is made of records, whichever room they come from.
-    "report": _WORDS | {"advise", "grid", "hazards", "jobs", "joints", "logbook", "tasks"},
+    "report": _WORDS | {"advise", "boards", "hazards", "jobs", "joints", "logbook", "tasks"},
     # Two thin shells; the page knows nothing of the command line, which has one command that
     # starts the page.
     "cli": _WORDS | {"hazards", "logbook", "report", "tasks", "web"},
@@ -60,22 +66,14 @@ ROOMS: dict[str, set[str]] = {
 # Packages from outside and the rooms, or modules, that may import them.
 HOMES: dict[str, set[str]] = {
     "numpy": {
-        "physics",
-        "fit",
-        "grid",
-        "jobs",
-        "joints",
-        "advise",
-        "planning",
-        "pictures",
-        "picture",
+        "physics", "fit", "plan", "boards", "jobs", "joints", "advise", "pictures", "picture",
         "tasks",
     },
-    "scipy": {"fit", "jobs", "joints", "advise"},
+    "scipy": {"fit", "plan", "jobs", "joints", "advise"},
     "sklearn": {"fit.ordinal", "advise.track_record"},
     "matplotlib": {"picture", "pictures"},
-    "svgwrite": {"grid.svg"},
-    "HersheyFonts": {"grid.lettering"},
+    "svgwrite": {"boards.svg"},
+    "HersheyFonts": {"boards.lettering"},
     "reportlab": {"print_style"},
     "segno": {"print_style", "web"},
     "svgelements": {"jobs.paths", "jobs.svg"},
@@ -101,7 +99,7 @@ IMPORTED_AS = {
     "python-multipart": "python_multipart",
 }
 # The three writers of files stand side by side over one list of strokes.
-WRITERS = ("calib.grid.svg", "calib.grid.rs274", "calib.grid.record_sheet")
+WRITERS = ("calib.boards.svg", "calib.boards.rs274", "calib.boards.record_sheet")
 
 
 def modules() -> Iterator[tuple[str, ast.Module]]:

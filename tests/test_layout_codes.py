@@ -7,13 +7,13 @@ import math
 import re
 
 import pytest
-from boards import BIRCH, CO2, MACHINES, MDF, OPERATIONS, TUBE_100, TWO_AIRS, make, some_settings
+from boards import BIRCH, CO2, MACHINES, MDF, some_settings
 from layout_checks import assert_sound
 
+from calib.boards.board import strokes_of
+from calib.boards.gentle import KnownMarks
+from calib.boards.layout import LayoutOptions, board_id_of, lay_out, short_code
 from calib.errors import BoardDoesNotFit
-from calib.grid.gentle import KnownMarks
-from calib.grid.layout import LayoutOptions, board_id_of, lay_out, short_code
-from calib.grid.strokes import strokes_of
 from calib.materials import expected_response
 from calib.physics import delivered_power_w
 from calib.records import Burn, Setting, Sheet
@@ -131,16 +131,24 @@ def test_the_boards_code_is_short_and_changes_with_the_plan_only():
     assert set(grid.board_id) <= set("23456789ABCDEFGHJKLMNPQRSTUVWXYZ")
     assert board_id_of(grid) == grid.board_id
     assert board_id_of(dataclasses.replace(grid, notes=("x",), board_id="Q")) == grid.board_id
-    whole = dataclasses.replace(CO2, rated_w=60, power_word_full=1000)
-    assert lay_out(whole, BIRCH, "cut", burns).board_id == grid.board_id
     others = (
         lay_out(CO2, MDF, "cut", burns),
         lay_out(CO2, BIRCH, "line_mark", burns),
         lay_out(CO2, BIRCH, "cut", burns, options=LayoutOptions(round=2)),
+        lay_out(CO2, BIRCH, "cut", burns, options=LayoutOptions(seed=3)),
         lay_out(CO2, BIRCH, "cut", burns[:5]),
-        lay_out(dataclasses.replace(CO2, rated_w=61.0), BIRCH, "cut", burns),
+        lay_out(dataclasses.replace(CO2, name="garage"), BIRCH, "cut", burns),
     )
-    assert len({grid.board_id, *(other.board_id for other in others)}) == 6
+    assert len({grid.board_id, *(other.board_id for other in others)}) == 7
+
+
+def test_a_code_is_made_of_names_and_of_what_is_burnt():
+    """So what else a record says, today or after it learns a new field, leaves the code alone."""
+    burns = some_settings(CO2, "cut", 6)
+    code = lay_out(CO2, BIRCH, "cut", burns).board_id
+    machine = dataclasses.replace(CO2, wavelength_nm=10600.0, power_word_full=255.0, rated_w=61.0)
+    sheet = dataclasses.replace(BIRCH, lot="24-17", declaration="urea glue")
+    assert board_id_of(lay_out(machine, sheet, "cut", burns)) == code
 
 
 def test_no_code_is_a_number_or_a_date_to_a_spreadsheet():
@@ -151,10 +159,3 @@ def test_no_code_is_a_number_or_a_date_to_a_spreadsheet():
     codes = [short_code(number) for number in range(10_000)]
     assert len(set(codes)) == len(codes)
     assert [code for code in codes if re.fullmatch(r"[0-9]+(E[0-9]+)?", code)] == []
-
-
-def test_a_later_field_of_a_machine_leaves_the_codes_of_boards_as_they_were():
-    """Codes as they would be if machines had no word for low air and no wavelength."""
-    codes = [make(operation, 6, CO2).board_id for operation in OPERATIONS]
-    assert codes == ["MBSABQ", "Z236D9", "NNSK6M"]
-    assert make("cut", 6, TWO_AIRS).board_id != make("cut", 6, TUBE_100).board_id

@@ -17,12 +17,12 @@ from boards import BIRCH, CO2, MACHINES, SHEETS
 from pypdf import PdfReader
 
 import calib
-from calib.advise.far_side import EVERYTHING_CAME, NOTHING_CAME, chance_expected
+from calib.boards.focus import plan_focus
 from calib.errors import InvalidRecord, MachineLimit, NotEnoughEvidence
-from calib.grid.focus import plan_focus
-from calib.grid.limits import beyond_limits, limits_of
+from calib.limits import beyond_limits, limits_of
 from calib.logbook import open_book
 from calib.materials import expected_response
+from calib.plan.far_side import EVERYTHING_CAME, NOTHING_CAME, chance_expected
 from calib.records import Burn, Grid, Machine, Setting, Sheet
 from calib.tasks import BoardWish, FileWish, RegionWish, advise, board_files, plan_board
 from calib.tasks.library import plan_grid

@@ -11,8 +11,8 @@ from test_cut_fit import EVENING, MACHINE
 from test_graded import marks
 
 import calib
-from calib.advise.next_burns import fastest_cut_mm_s, next_cuts
-from calib.advise.next_marks import fastest_mark_mm_s, mark_pitch, next_marks
+from calib.plan.next_burns import fastest_cut_mm_s, next_cuts
+from calib.plan.next_marks import fastest_mark_mm_s, mark_pitch, next_marks
 
 SHEET = calib.Sheet(name="mdf 3", material="MDF", thickness_mm=3.0)
 

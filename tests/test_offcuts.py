@@ -13,18 +13,18 @@ from rs274_checker import check
 from shell import BIRCH as BIRCH_WORDS
 from shell import MACHINE, Shell, cut_cleanly, mark_clearly
 
+from calib.boards.board_time import board_time
+from calib.boards.layout import LayoutOptions
+from calib.boards.places import fastest_that_fits_mm_s, lit_mm
+from calib.boards.rs274 import grid_program
 from calib.errors import BoardDoesNotFit, InvalidRecord, RefusedMaterial
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.fit.region import Region
-from calib.grid.board_time import board_time
-from calib.grid.layout import LayoutOptions
-from calib.grid.places import fastest_that_fits_mm_s, lit_mm
-from calib.grid.rs274 import grid_program
 from calib.physics import run_up_mm
-from calib.planning import PlanOptions, plan_board
 from calib.records import Grid, Machine, Operation, Sheet
 from calib.tasks import plan_grid, plan_grids
+from calib.tasks.planning import PlanOptions, plan_board
 
 
 @functools.cache

@@ -24,12 +24,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from matplotlib.ft2font import FT2Font, LoadFlags
 
+from calib.boards.board_time import board_time, sheet_use
+from calib.boards.colours import colours_by_cell, setting_colours
+from calib.boards.layout import LayoutOptions, lay_out
+from calib.boards.record_marks import Swatch, grade_swatches, signs_of
+from calib.boards.record_sheet import grid_record_sheet
 from calib.errors import BoardDoesNotFit, InvalidRecord
-from calib.grid.board_time import board_time, sheet_use
-from calib.grid.colours import colours_by_cell, setting_colours
-from calib.grid.layout import LayoutOptions, lay_out
-from calib.grid.record_marks import Swatch, grade_swatches, signs_of
-from calib.grid.record_sheet import grid_record_sheet
 from calib.hazards import CAUTIONS
 from calib.print_style import PAPERS_MM, PrintPage, printable, text_width_mm, wrap
 from calib.records import CHAR_WORDS, MARK_WORDS, Grid, Machine, Operation, Sheet

@@ -28,14 +28,14 @@ from pygcode import Line
 from pygcode.machine import Machine as ReadingMachine
 from rs274_checker import check
 
-from calib.errors import BoardDoesNotFit, MachineLimit
-from calib.grid.layout import lay_out
-from calib.grid.rs274 import (
+from calib.boards.layout import lay_out
+from calib.boards.rs274 import (
     comment_lines,
     frame_program,
     grid_program,
     grid_program_per_setting,
 )
+from calib.errors import BoardDoesNotFit, MachineLimit
 from calib.hazards import CAUTIONS
 from calib.records import Machine, Sheet
 

@@ -7,8 +7,8 @@ import dataclasses
 import pytest
 from boards import CO2, make
 
+from calib.boards.rs274 import frame_program, grid_program, grid_program_per_setting
 from calib.errors import MachineLimit, RefusedMaterial
-from calib.grid.rs274 import frame_program, grid_program, grid_program_per_setting
 from calib.records import Sheet
 
 

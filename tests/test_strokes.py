@@ -8,10 +8,10 @@ import math
 import pytest
 from boards import BIRCH, CO2, DIODE, some_settings
 
+from calib.boards.board import strokes_of
+from calib.boards.layout import LayoutOptions, lay_out
+from calib.boards.lettering import text_strokes
 from calib.errors import InvalidRecord
-from calib.grid.layout import LayoutOptions, lay_out
-from calib.grid.lettering import text_strokes
-from calib.grid.strokes import Stroke, strokes_of, strokes_of_cells
 from calib.records import COUPON_CORNER_MM, COUPON_CUT_MM, Setting, Sheet
 
 
@@ -174,13 +174,3 @@ def test_an_area_cell_without_a_pitch_is_refused_by_name():
     wrong = dataclasses.replace(grid, operation="area_mark")
     with pytest.raises(InvalidRecord, match="line_pitch_mm of A1 is None"):
         strokes_of(wrong)
-
-
-def test_strokes_are_grouped_by_cell_and_labels_stand_alone():
-    setting = Setting(power_pct=20.0, speed_mm_s=100.0)
-    label = Stroke(kind="label", setting=setting, points=((0, 0), (1, 0)), cell="A1")
-    line = Stroke(kind="mark", setting=setting, points=((0, 0), (1, 0)), cell="A1")
-    other = dataclasses.replace(line, cell="A2")
-    groups = list(strokes_of_cells((label, label, line, line, other)))
-    assert [len(group) for group in groups] == [1, 1, 2, 1]
-    assert list(strokes_of_cells(())) == []

@@ -35,13 +35,13 @@ from lxml import etree
 from PIL import Image, ImageChops
 from svgelements import SVG, Shape
 
+from calib.boards.board import strokes_of
+from calib.boards.colours import colour_at, colours_by_cell, setting_colours
+from calib.boards.focus import plan_focus
+from calib.boards.layout import lay_out
+from calib.boards.naming import file_keys, setting_words
+from calib.boards.svg import grid_svg, grid_svg_per_setting
 from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit, RefusedMaterial
-from calib.grid.colours import colour_at, colours_by_cell, setting_colours
-from calib.grid.focus import focus_svg, plan_focus
-from calib.grid.layout import lay_out
-from calib.grid.naming import file_keys, setting_words
-from calib.grid.strokes import strokes_of
-from calib.grid.svg import grid_svg, grid_svg_per_setting
 from calib.hazards import CAUTIONS
 from calib.records import Setting, Sheet
 
@@ -265,7 +265,7 @@ def test_names_with_signs_of_xml_are_escaped():
 
 def test_a_focus_board_has_a_group_per_height():
     board = plan_focus(CO2, BIRCH)
-    root = assert_valid(focus_svg(board))
+    root = assert_valid(grid_svg(board))
     titles = [group.findtext(NS + "title") for group in root.findall(NS + "g")]
     assert len(titles) == 8
     assert titles[1].startswith("height -3.0 mm: ")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -105,6 +106,23 @@ def test_the_same_plan_in_two_books_is_the_same_board(bench: Book, tmp_path: Pat
         two = tasks.plan_board(other, None, None, "cut", wish, when=NOW + timedelta(days=10))
     assert one.grid == two.grid
     assert one.forecasts == two.forecasts
+
+
+def test_a_board_of_a_machine_that_was_changed_since_is_planned_anew(bench: Book) -> None:
+    """An unread board is offered again as it was stored; a program of it would say old powers."""
+    wish = BoardWish(burns=3)
+    one = tasks.plan_board(bench, None, None, "cut", wish, when=NOW)
+    again = tasks.plan_board(bench, None, None, "cut", wish, when=NOW + timedelta(days=1))
+    assert again.again
+    assert again.grid == one.grid
+    changed = replace(BENCH, power_word_full=255.0)
+    later = NOW + timedelta(days=2)
+    bench.change_setup("bench", when=later, what="other", power_word_full=255.0)
+    anew = tasks.plan_board(bench, None, None, "cut", wish, when=NOW + timedelta(days=3))
+    assert not anew.again
+    assert anew.grid.machine == changed
+    assert (one.grid.round, anew.grid.round) == (1, 2)
+    assert bench.board(one.grid.board_id) == one.grid
 
 
 @pytest.mark.parametrize("operation", ["cut", "line_mark", "area_mark"])

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from calib.fit.hull import speed_range
 from calib.fit.region import Region
-from calib.grid.limits import SLOWEST_MM_S
+from calib.limits import SLOWEST_MM_S
 
 Array = npt.NDArray[np.float64]
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from calib.advise import candidates
 from calib.advise.recommend import advised_setting
-from calib.advise.wish import USUAL_RELIABILITY, Wish
+from calib.advise.wish import Wish
 from calib.errors import InvalidRecord
 from calib.fit.graded import thinned
 from calib.fit.region import Region
@@ -19,7 +19,7 @@ from calib.jobs.costs import CostBreakdown, Costs, expected_cost
 from calib.jobs.job import Job, plain_job
 from calib.jobs.job_time import CutTimes
 from calib.jobs.outlines import Floats
-from calib.records import Setting
+from calib.records import USUAL_RELIABILITY, Setting
 
 # A job of which nothing is known but that there is one [mm]: what is compared is money a metre.
 USUAL_CUT_MM = 10_000.0

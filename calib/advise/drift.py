@@ -26,7 +26,7 @@ from calib.advise.shift import (
 )
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
-from calib.grid.full import snap_setting
+from calib.limits import snap_setting
 from calib.records import Burn, Setting
 
 Array = npt.NDArray[np.float64]

@@ -10,7 +10,6 @@ import numpy.typing as npt
 
 from calib.advise import candidates as steps
 from calib.advise.as_clean import fastest_as_clean
-from calib.advise.next_marks import next_marks
 from calib.advise.promise import Promised, columns, describe, doubled_scatter
 from calib.advise.recommendation import SETTLED_CHANCE, Recommendation, share_words
 from calib.advise.refusal import named, refusal, stop_and_look
@@ -18,6 +17,7 @@ from calib.advise.wish import Wish, asked_of
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.fit.region import Region
 from calib.fit.thinning import thinned_region
+from calib.plan.next_marks import next_marks
 from calib.records import Setting
 
 if TYPE_CHECKING:

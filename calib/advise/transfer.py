@@ -13,9 +13,6 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtri
 
-from calib.advise.next_burns import next_cuts, passes_to_try
-from calib.advise.next_marks import chances_of, mark_candidates, mark_pitch, next_marks
-from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord
 from calib.fit import cut_fit, graded
 from calib.fit.expectation import expected_priors
@@ -24,11 +21,12 @@ from calib.fit.kinship import ln_width
 from calib.fit.pool import Pool, pool_records
 from calib.fit.priors import CutPrior, Priors
 from calib.fit.region import Region
-from calib.grid.full import snap_setting
-from calib.grid.limits import fastest_cut_mm_s, limits_of
 from calib.hazards import check_hazard
+from calib.limits import fastest_cut_mm_s, limits_of, snap_setting
 from calib.physics import delivered_power_w
-from calib.records import Grid, Machine, Setting
+from calib.plan.next_burns import next_cuts, passes_to_try
+from calib.plan.next_marks import chances_of, mark_candidates, mark_pitch, next_marks
+from calib.records import USUAL_RELIABILITY, Grid, Machine, Setting
 
 Array = npt.NDArray[np.float64]
 

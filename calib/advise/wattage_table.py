@@ -12,8 +12,8 @@ from calib.advise.transfer import expected_start, transfer_region
 from calib.errors import InvalidRecord
 from calib.fit.pool import Pool
 from calib.fit.region import Region
-from calib.grid.limits import SLOWEST_MM_S
 from calib.hazards import CAUTIONS, check_hazard
+from calib.limits import SLOWEST_MM_S
 from calib.records import LaserSource, Machine, Sheet
 
 # Rated powers of common desktop lasers [W].

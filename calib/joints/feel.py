@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
-from calib.grid.comb import FEELS, Feel
+from calib.boards.comb import FEELS, Feel
 
 Array = npt.NDArray[np.float64]
 Edge = Literal["unread", "all_tight", "all_loose", "all_snug", "one_sided", "bracketed"]

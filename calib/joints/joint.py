@@ -11,8 +11,8 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from calib.boards.comb import CombBoard
 from calib.errors import NotEnoughEvidence
-from calib.grid.comb import CombBoard
 from calib.joints.caliper import Caliper, Estimate, combine, mean_estimate
 from calib.joints.comb_reading import (
     Faces,

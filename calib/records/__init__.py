@@ -14,6 +14,7 @@ from calib.records.words import (
     MARK_WORDS,
     OPERATIONS,
     THROUGH_GRADES,
+    USUAL_RELIABILITY,
     BurnSource,
     Corner,
     LaserSource,
@@ -45,4 +46,5 @@ __all__ = [
     "Sheet",
     "Through",
     "THROUGH_GRADES",
+    "USUAL_RELIABILITY",
 ]

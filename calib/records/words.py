@@ -22,6 +22,9 @@ CHAR_WORDS = (
 )
 MARK_WORDS = ("nothing", "faint", "clear", "heavy (deep, or a dark halo)", "scorched or cut")
 
+# The chance that is asked for of a cut when nobody says another one.
+USUAL_RELIABILITY = 0.99
+
 
 def outcome_order(name: str) -> tuple[int, str]:
     """Sort key of outcomes in a list: what fell, what hung, what wasn't cut, then by grade.

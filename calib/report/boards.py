@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from calib.grid.board_time import board_time, sheet_use
-from calib.grid.focus import FocusBoard
+from calib.boards.board_time import board_time, sheet_use
+from calib.boards.focus import FocusBoard
 from calib.logbook import Looked, Recorded
 from calib.records import CHAR_WORDS, MARK_WORDS, Cell, Grid, Reading
 from calib.report.words import (

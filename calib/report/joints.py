@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from calib.grid.comb import FEEL_WORDS, CombBoard
+from calib.boards.comb import FEEL_WORDS, CombBoard
 from calib.joints.joint import Joint, joint_words
 from calib.joints.kerf import KerfLaw, KerfPoint
 from calib.report.words import bullets, paragraphs, setting_words, table, wrapped

@@ -10,9 +10,9 @@ from calib.advise.recommendation import Recommendation
 from calib.advise.wish import Wish, asked_of
 from calib.errors import InvalidRecord, NeedsYes
 from calib.fit.region import Region
-from calib.grid.limits import BEYOND, SLOWEST_MM_S
 from calib.hazards import check_hazard
 from calib.jobs.costs import Costs
+from calib.limits import BEYOND, SLOWEST_MM_S
 from calib.logbook import Book, Filters, PromiseEntry
 from calib.records import THROUGH_GRADES, Burn, Operation, Setting
 from calib.tasks.boards import LAST, find_pair

@@ -5,22 +5,23 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import count
 
-from calib.advise.wish import USUAL_RELIABILITY
+from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
+from calib.boards.gentle import KnownMarks
+from calib.boards.layout import LayoutOptions
 from calib.errors import InvalidRecord, LogbookError, MachineLimit
-from calib.grid.focus import HEIGHTS_MM, FocusBoard, plan_focus
-from calib.grid.full import full_factorial, power_limits_pct, speed_limits_mm_s
-from calib.grid.gentle import KnownMarks
-from calib.grid.layout import LayoutOptions
 from calib.hazards import check_hazard
+from calib.limits import power_limits_pct, speed_limits_mm_s
 from calib.logbook import Book, Filters
-from calib.planning import PlanOptions
-from calib.planning import plan_board as plan_on_region
-from calib.planning import plan_split as split_on_region
-from calib.records import OPERATIONS, Grid, Machine, Operation, Setting, Sheet
+from calib.plan.full import full_factorial
+from calib.records import OPERATIONS, USUAL_RELIABILITY, Grid, Machine, Operation, Setting, Sheet
 from calib.tasks.files import Files, FileWish, board_files
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import fit_region
+from calib.tasks.planning import PlanOptions
+from calib.tasks.planning import plan_board as plan_on_region
+from calib.tasks.planning import plan_split as split_on_region
 from calib.tasks.pooling import burns_by_lot, pool_of_book
 from calib.units import show_speed
 
@@ -183,21 +184,38 @@ def propose_boards(
     # A board of which nothing was taken down taught nothing: it is no round yet.
     last = max((board.round or 0 for board in earlier if board.read), default=0)
     unread = [board.id for board in earlier if not board.read]
-    options = _options(of_machine, wish, last + 1, marks_of(book, of_machine, of_sheet))
-    grids = split_on_region(region, options) if wish.split else (plan_on_region(region, options),)
+    marks = marks_of(book, of_machine, of_sheet)
+    for round_ in count(last + 1):
+        options = _options(of_machine, wish, round_, marks)
+        split = wish.split
+        grids = split_on_region(region, options) if split else (plan_on_region(region, options),)
+        stored = [_stored(book, grid.board_id) for grid in grids]
+        # A code says which burns, not with what records: where those changed, it is another board.
+        if all(
+            old is None or replace(old, notes=grid.notes) == grid
+            for grid, old in zip(grids, stored, strict=True)
+        ):
+            break
     codes = {grid.board_id for grid in grids}
     return tuple(
         Planned(
-            # The code says all but the notes: those that were stored stay.
-            grid=book.board(grid.board_id) if grid.board_id in unread else grid,
+            # The notes that were stored stay.
+            grid=old if old is not None and grid.board_id in unread else grid,
             before=len(region.burns),
             unread=tuple(code for code in unread if code not in codes),
             again=grid.board_id in unread,
             forecasts=forecasts(region, grid, wish.mark),
             files={} if files is None else board_files(grid, files),
         )
-        for grid in grids
+        for grid, old in zip(grids, stored, strict=True)
     )
+
+
+def _stored(book: Book, code: str) -> Grid | None:
+    try:
+        return book.board(code)
+    except LogbookError:
+        return None
 
 
 def plan_focus_board(

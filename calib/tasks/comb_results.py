@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from calib.boards.comb import CombBoard, Feel
 from calib.errors import InvalidRecord
-from calib.grid.comb import CombBoard, Feel
 from calib.joints.caliper import Caliper
 from calib.joints.comb_reading import FACES, Face, FitReading, checked
 from calib.joints.joint import Joint, fit_joint

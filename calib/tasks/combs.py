@@ -3,23 +3,18 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-import numpy as np
-
+from calib.boards.board_time import board_time_s
+from calib.boards.comb import CombBoard, plan_comb
+from calib.boards.comb_sheet import comb_record_page
+from calib.boards.gentle import KnownMarks
+from calib.boards.rs274 import frame_program, grid_program
+from calib.boards.svg import grid_svg
 from calib.errors import LogbookError, NotEnoughEvidence
-from calib.grid.comb import CombBoard, plan_comb
-from calib.grid.comb_files import comb_frame_program, comb_program, comb_svg
-from calib.grid.comb_sheet import comb_record_page
-from calib.grid.gentle import KnownMarks
-from calib.grid.limits import check_limits
-from calib.grid.strokes import Stroke
 from calib.hazards import check_hazard
-from calib.jobs.job import Job, JobClass
-from calib.jobs.job_time import job_time_s
-from calib.jobs.outlines import Strokes
+from calib.limits import check_limits
 from calib.logbook import Book, Kept
 from calib.logbook.coding import known_names
 from calib.logbook.runs import understood
@@ -110,7 +105,7 @@ def plan_comb_board(
     names = {"machine": of_machine.name, "sheet": of_sheet.name}
     book.keep("comb", content, when=when, label=board.board_id, **names)
     board = replace(board, notes=(*board.notes, *not_current))
-    return PlannedComb(board=board, files=files, time_s=comb_time_s(board))
+    return PlannedComb(board=board, files=files, time_s=board_time_s(board))
 
 
 def _measured_kerf_mm(book: Book, machine: Machine, sheet: Sheet, setting: Setting) -> float | None:
@@ -133,38 +128,13 @@ def comb_board_files(board: CombBoard, paper: str = "a4") -> Files:
     """Make all files of a comb board; their names begin with its code."""
     name = board.board_id
     files = {
-        f"{name}-comb.svg": comb_svg(board).encode(),
+        f"{name}-comb.svg": grid_svg(board).encode(),
         f"{name}-comb-record.pdf": comb_record_page(board, paper=paper),
     }
     if board.machine.power_word_full is not None:
-        files[f"{name}-comb.ngc"] = comb_program(board).encode()
-        files[f"{name}-comb-frame.ngc"] = comb_frame_program(board).encode()
+        files[f"{name}-comb.ngc"] = grid_program(board).encode()
+        files[f"{name}-comb-frame.ngc"] = frame_program(board).encode()
     return dict(sorted(files.items()))
-
-
-def comb_time_s(board: CombBoard) -> float:
-    """Predict how long a comb board burns."""
-    codes = [stroke for stroke in board.strokes if stroke.kind == "label"]
-    parts = [stroke for stroke in board.strokes if stroke.kind == "cut"]
-    job = Job(
-        classes=(
-            JobClass(name="codes", operation="line_mark", strokes=_as_strokes(codes)),
-            JobClass(name="parts", operation="cut", strokes=_as_strokes(parts)),
-        )
-    )
-    settings = {"codes": board.label_setting, "parts": board.setting}
-    return job_time_s(job, board.machine, settings, start_up_s=0.0).total_s
-
-
-def _as_strokes(strokes: Sequence[Stroke]) -> Strokes:
-    points = [np.array(stroke.path, dtype=float) for stroke in strokes]
-    steps = [np.append(np.hypot(*np.diff(p, axis=0).T), 0.0) for p in points]
-    return Strokes(
-        points_mm=np.vstack(points),
-        step_mm=np.concatenate(steps),
-        first=np.cumsum([0, *(len(p) for p in points)]).astype(np.int64),
-        closed=np.array([stroke.closed for stroke in strokes]),
-    )
 
 
 def find_comb(book: Book, code: str) -> CombBoard:

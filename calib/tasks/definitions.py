@@ -10,9 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from calib.errors import BadFile, CalibError, LogbookError, MachineLimit, shown
-from calib.grid.full import full_factorial
 from calib.hazards import check_hazard
 from calib.logbook import Book
+from calib.plan.full import full_factorial
 from calib.records import OPERATIONS, Grid, Machine, Setting, Sheet
 from calib.results import read_results
 from calib.tasks.boards import find_pair

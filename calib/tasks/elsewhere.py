@@ -17,11 +17,10 @@ from calib.advise.wattage_table import (
     wattage_table,
     wattage_text,
 )
-from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
 from calib.logbook import Book
-from calib.records import Machine, Operation
+from calib.records import USUAL_RELIABILITY, Machine, Operation
 from calib.tasks.advice import region_of_pair
 from calib.tasks.boards import Planned, marks_of
 from calib.tasks.files import Files, FileWish, board_files

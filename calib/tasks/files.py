@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+from calib.boards.focus import FocusBoard
+from calib.boards.record_sheet import grid_record_sheet
+from calib.boards.rs274 import frame_program, grid_program, grid_program_per_setting
+from calib.boards.svg import grid_svg, grid_svg_per_setting
 from calib.errors import BadFile, CalibError, shown
-from calib.grid.focus import FocusBoard, focus_program, focus_svg
-from calib.grid.record_sheet import grid_record_sheet
-from calib.grid.rs274 import frame_program, grid_program, grid_program_per_setting
-from calib.grid.svg import grid_svg, grid_svg_per_setting
 from calib.hazards import check_hazard
 from calib.jobs import svg
 from calib.logbook import boards
@@ -99,9 +99,9 @@ def focus_files(board: FocusBoard) -> Files:
 
     Raises RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
     """
-    files = {"focus.svg": focus_svg(board).encode()}
+    files = {"focus.svg": grid_svg(board).encode()}
     if board.machine.power_word_full is not None:
-        files["focus.ngc"] = focus_program(board).encode()
+        files["focus.ngc"] = grid_program(board).encode()
     return files
 
 

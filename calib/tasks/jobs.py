@@ -12,7 +12,6 @@ import numpy as np
 from calib.advise import candidates
 from calib.advise.cheapest import advised_settings
 from calib.advise.recommendation import scope_words
-from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.fit.region import Region
 from calib.hazards import check_hazard
@@ -25,7 +24,7 @@ from calib.jobs.job_time import CutTimes, JobTime, job_time_s
 from calib.jobs.stopwatch import TimeRatio
 from calib.logbook import Book
 from calib.picture import cost_picture
-from calib.records import Machine, Setting
+from calib.records import USUAL_RELIABILITY, Machine, Setting
 from calib.tasks.advice import region_of_pair
 from calib.tasks.boards import find_pair
 from calib.tasks.costing import costs_of, take_down_time, time_ratio

@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
-from calib.grid.full import power_limits_pct, speed_limits_mm_s
+from calib.limits import power_limits_pct, speed_limits_mm_s
 from calib.records import Burn, Operation, Setting
 from calib.tasks.advice import RegionWish
 from calib.tasks.pictures import Shower

@@ -8,20 +8,19 @@ from datetime import datetime
 
 from calib.advise.new_lot import BURNS, LotVerdict, judge_new_lot, plan_new_lot
 from calib.advise.recommend import recommend
-from calib.advise.wish import USUAL_RELIABILITY
+from calib.boards.layout import LayoutOptions
 from calib.errors import NotEnoughEvidence
 from calib.fit.region import Region
-from calib.grid.layout import LayoutOptions
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters
-from calib.planning import PlanOptions
-from calib.planning import plan_board as plan_on_region
-from calib.records import Setting
+from calib.records import USUAL_RELIABILITY, Setting
 from calib.tasks.advice import region_of_pair
 from calib.tasks.boards import Planned, find_pair, marks_of
 from calib.tasks.files import FileWish, board_files
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import fit_region
+from calib.tasks.planning import PlanOptions
+from calib.tasks.planning import plan_board as plan_on_region
 from calib.tasks.pooling import pool_of_book
 
 LOT_NOTE = "Burns of a new lot, about the working setting of the old one."

@@ -6,14 +6,14 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+from calib.boards.gentle import KnownMarks
+from calib.boards.layout import LayoutOptions
 from calib.errors import InvalidRecord
 from calib.fit.fitting import region_from
 from calib.fit.priors import PriorSource
-from calib.grid.gentle import KnownMarks
-from calib.grid.layout import LayoutOptions
-from calib.planning import PlanOptions, plan_split
 from calib.records import Burn, Grid, Machine, Operation, Setting, Sheet
 from calib.tasks.library import priors_of
+from calib.tasks.planning import PlanOptions, plan_split
 
 __all__ = ["plan_grids"]
 

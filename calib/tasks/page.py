@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from calib.boards.board_time import board_time
 from calib.errors import LogbookError
-from calib.grid.board_time import board_time
 from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book, Filters, Line, Looked, Photograph
 from calib.records import Grid, Machine, Operation, Reading, Sheet

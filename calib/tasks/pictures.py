@@ -138,7 +138,7 @@ class Shower:
         """Line pitch of an area mark: the recommended, else the finest burnt, else the default."""
         if self._region.operation != "area_mark":
             return None
-        from calib.advise.next_marks import mark_pitch
+        from calib.plan.next_marks import mark_pitch
 
         return mark_pitch(self._region, advice.line_pitch_mm if advice else None)
 

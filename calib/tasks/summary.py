@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from calib.advise.next_marks import mark_pitch
 from calib.fit.region import Region
 from calib.fit.thinning import thinned_region
-from calib.grid.full import snap_power
+from calib.limits import snap_power
+from calib.plan.next_marks import mark_pitch
 from calib.records import Operation, outcome_order
 from calib.tasks.advice import RegionWish
 
@@ -152,6 +152,6 @@ def _fastest(region: Region, speeds: Array, chance: Array, level: float) -> floa
 
 def _on_step(region: Region, speed_mm_s: float) -> float:
     """The machine's next slower step [mm/s]."""
-    from calib.grid.full import snap_speed
+    from calib.limits import snap_speed
 
     return snap_speed(region.machine, speed_mm_s, "down")

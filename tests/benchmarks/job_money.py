@@ -27,7 +27,6 @@ from workshop import Workshop, draw_workshop
 import calib
 from calib.advise import candidates
 from calib.advise.cheapest import priced_job
-from calib.advise.next_burns import next_cuts
 from calib.advise.recommend import advised_setting
 from calib.advise.wish import Wish
 from calib.fit import cut_fit
@@ -36,6 +35,7 @@ from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.jobs.costs import expected_cost
 from calib.jobs.job import Job, plain_job
+from calib.plan.next_burns import next_cuts
 from calib.records import COUPON_CUT_MM
 
 RELIABILITY = 0.99

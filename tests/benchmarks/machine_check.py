@@ -29,12 +29,12 @@ from calib.advise import shift
 from calib.advise.cause import judge_cause
 from calib.advise.drift import ALARM_CHANCE, LOSS_PCT, STRIP_BURNS, filtered, plan_check_strip
 from calib.advise.new_lot import plan_new_lot
-from calib.advise.next_burns import next_cuts
 from calib.advise.shift import ShiftLikelihood, draws_of, shift_likelihood
 from calib.fit import engine
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.fit.priors import Priors
+from calib.plan.next_burns import next_cuts
 
 CALM_STRIPS, BEFORE, AFTER = 30, 5, 2
 LOSSES_PCT = (0, 5, 8, 10, 12, 15, 20, 25)

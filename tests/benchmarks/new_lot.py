@@ -23,11 +23,11 @@ from promise import RELIABILITY, fastest_at_ceiling, table_energy
 
 import calib
 from calib.advise.new_lot import judge_new_lot, plan_new_lot
-from calib.advise.next_burns import next_cuts
 from calib.fit import engine
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.fit.priors import Priors
+from calib.plan.next_burns import next_cuts
 
 ROUNDS = (6, 6, 6)
 STRANGE_SHARE, STRANGE = 0.1, 3.0

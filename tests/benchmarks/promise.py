@@ -23,13 +23,13 @@ from sklearn.linear_model import LogisticRegression
 from workshop import Workshop, draw_workshop
 
 import calib
-from calib.advise.next_burns import next_cuts
 from calib.fit import expectation
 from calib.fit.fitting import region_from
 from calib.fit.hull import speed_range
 from calib.fit.priors import Priors
-from calib.grid.full import snap_setting
+from calib.limits import snap_setting
 from calib.materials import expected_response
+from calib.plan.next_burns import next_cuts
 
 RELIABILITY = 0.99
 FEWEST = 100  # predictions of a tenth that are told

@@ -1,0 +1,315 @@
+"""A comb board: slots and tongues in small steps, cut at a settled setting to find what fits.
+
+The slots are tried with the maker's real stock, the tongues in the board's own gauge. All widths
+are drawn true to size: what the beam takes away is what the board is to show.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal, get_args
+
+from calib.boards.board import Board, Group
+from calib.boards.comb_places import (
+    CombStep,
+    Measures,
+    Part,
+    code_baseline_mm,
+    measures_for,
+    name_baseline_mm,
+    outline,
+    parts_of,
+    shelves,
+)
+from calib.boards.gentle import NO_MARKS, KnownMarks, codes_may_cut, label_setting
+from calib.boards.layout import board_code, check_settings, limit_mm
+from calib.boards.lettering import text_strokes, text_width_mm, transliterate
+from calib.boards.naming import setting_words
+from calib.boards.notes import slat_note
+from calib.boards.places import (
+    ABOVE_CAPS,
+    BELOW_CAPS,
+    CODE_CAP_MM,
+    HEAD_CAP_MM,
+    HEAD_LINE_MM,
+    LEAST_HEAD_MM,
+    LONGEST_SHEET_NAME,
+    gap_mm,
+    head_lines,
+)
+from calib.boards.strokes import Stroke, head_strokes, label_strokes
+from calib.errors import BoardDoesNotFit, InvalidRecord
+from calib.records import Machine, Setting, Sheet
+
+Feel = Literal["tight", "snug", "loose"]
+FEELS: tuple[Feel, ...] = get_args(Feel)
+FEEL_WORDS: dict[Feel, str] = {
+    "tight": "doesn't go in by hand, or only by force",
+    "snug": "goes in by hand, and holds when shaken",
+    "loose": "falls out, or wobbles",
+}
+
+# Kerf that the ladders are centred on when none was measured [mm]: a guess, as in the warning of
+# small features.
+EXPECTED_KERF_MM = 0.2
+# Drawn width of the gauge's slot [mm]: wide enough for the inside jaws of a caliper.
+GAUGE_MM = 8.0
+CLAMP_MM = 5.0
+FEWEST_STEPS, MOST_STEPS = 3, 15
+_LEAST_SLOT_MM = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CombBoard(Board):
+    """A planned comb board: head and codes first, then one outline per part."""
+
+    setting: Setting  # Of the cuts
+    stock_mm: float  # Thickness of the stock that is tried in the slots [mm]
+    kerf_mm: float  # Kerf that the ladders are centred on [mm]
+    step_mm: float  # From one width to the next [mm]
+    # Slots, then tongues, each from narrow to wide, then the gauge if there are tongues
+    steps: tuple[CombStep, ...]
+
+    @property
+    def slots(self) -> tuple[CombStep, ...]:
+        """The slots for the stock, from narrow to wide."""
+        return tuple(step for step in self.steps if step.kind == "slot")
+
+    @property
+    def tongues(self) -> tuple[CombStep, ...]:
+        """The tongues, from narrow to wide."""
+        return tuple(step for step in self.steps if step.kind == "tongue")
+
+    @property
+    def gauge(self) -> CombStep | None:
+        """The slot into which the tongues are tried; None when there are none."""
+        return next((step for step in self.steps if step.kind == "gauge"), None)
+
+
+def plan_comb(
+    machine: Machine,
+    sheet: Sheet,
+    setting: Setting,
+    *,
+    stock_mm: float,
+    step_mm: float = 0.05,
+    slots: int = 9,
+    tongues: int = 9,
+    kerf_mm: float | None = None,
+    offcut_mm: tuple[float, float] | None = None,
+    marks: KnownMarks = NO_MARKS,
+) -> CombBoard:
+    """Plan a comb board.
+
+    Raises InvalidRecord when a number is out of range; MachineLimit when the machine can't be set
+    to the setting; BoardDoesNotFit when it doesn't fit the offcut or the bed.
+
+    Examples
+    --------
+    >>> m = Machine(name="m", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
+    >>> s = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
+    >>> comb = plan_comb(m, s, Setting(power_pct=60.0, speed_mm_s=12.0), stock_mm=3.0, slots=3)
+    >>> [(slot.label, slot.width_mm) for slot in comb.slots]
+    [('S1', 2.75), ('S2', 2.8), ('S3', 2.85)]
+    """
+    kerf = EXPECTED_KERF_MM if kerf_mm is None else kerf_mm
+    _check_numbers(stock_mm, step_mm, slots, tongues, kerf)
+    if setting.line_pitch_mm is not None:
+        raise InvalidRecord(
+            f"line_pitch_mm of the setting is {setting.line_pitch_mm:g}: a comb is cut; give a"
+            " setting without a line pitch."
+        )
+    check_settings(machine, (setting,))
+    ladders = {
+        "S": _ladder("S", stock_mm - kerf, step_mm, slots),
+        "T": _ladder("T", GAUGE_MM + 2.0 * kerf, step_mm, tongues),
+    }
+    if ladders["S"][0][1] < _LEAST_SLOT_MM:
+        raise InvalidRecord(
+            f"stock_mm is {stock_mm!r}: {slots} slots in steps of {step_mm:g} mm would begin at"
+            f" {ladders['S'][0][1]:g} mm; give at least {_LEAST_SLOT_MM:g} mm, by fewer slots or"
+            " thicker stock."
+        )
+    board = CombBoard(
+        board_id="-",
+        purpose="comb",
+        operation="cut",
+        machine=machine,
+        sheet=sheet,
+        setting=setting,
+        label_setting=label_setting(machine, sheet, (setting,), marks),
+        stock_mm=float(stock_mm),
+        kerf_mm=float(kerf),
+        step_mm=float(step_mm),
+        board_mm=(0.0, 0.0),
+        steps=(),
+        labels=(),
+        groups=(),
+        how=(
+            f"Slots S are tried with stock of {stock_mm:g} mm"
+            + (", tongues T across in the slot of the gauge G." if tongues else "."),
+        ),
+    )
+    return _laid_out(board, ladders, offcut_mm)
+
+
+def _check_numbers(
+    stock_mm: float, step_mm: float, slots: int, tongues: int, kerf_mm: float
+) -> None:
+    ranges = (
+        ("stock_mm", stock_mm, 0.2, 50.0),
+        ("step_mm", step_mm, 0.01, 0.5),
+        ("kerf_mm", kerf_mm, 0.02, 1.5),
+    )
+    for name, value, low, high in ranges:
+        if isinstance(value, bool) or not low <= value <= high:
+            raise InvalidRecord(f"{name} is {value!r}: give a number from {low:g} to {high:g} mm.")
+    for name, count in (("slots", slots), ("tongues", tongues)):
+        good = isinstance(count, int) and FEWEST_STEPS <= count <= MOST_STEPS
+        if not good and not (name == "tongues" and count == 0):
+            raise InvalidRecord(
+                f"{name} is {count!r}: give a whole number from {FEWEST_STEPS} to {MOST_STEPS}"
+                + (", or 0 for none." if name == "tongues" else ".")
+            )
+
+
+def _ladder(letter: str, middle_mm: float, step_mm: float, count: int) -> list[tuple[str, float]]:
+    """Codes and widths round a middle, all of them multiples of the step [mm]."""
+    middle = round(middle_mm / step_mm)
+    return [
+        (f"{letter}{number + 1}", round((middle + number - count // 2) * step_mm, 3))
+        for number in range(count)
+    ]
+
+
+def _laid_out(
+    board: CombBoard,
+    ladders: dict[str, list[tuple[str, float]]],
+    offcut_mm: tuple[float, float] | None,
+) -> CombBoard:
+    """Give all parts their places, then draw them."""
+    limit = limit_mm(board.machine, offcut_mm)
+    measures = measures_for(board.sheet, board.stock_mm)
+    edge = max(CLAMP_MM, gap_mm(board.sheet))
+    parts = _parts(ladders, measures, limit[0] - 2.0 * edge)
+    code = board_code(
+        board.machine,
+        board.sheet,
+        board.purpose,
+        round=board.round,
+        burnt={"ladders": ladders, "stock_mm": board.stock_mm, "kerf_mm": board.kerf_mm},
+        setting=board.setting,
+        codes=board.label_setting,
+        limit_mm=limit,
+    )
+    row = limit[0] - 2.0 * edge
+    if offcut_mm is None:
+        row = min(row, max((part.width_mm(measures) for part in parts), default=0.0))
+        row = max(row, LEAST_HEAD_MM)
+    lines = head_lines((f"{code} comb", _name(board.sheet)), row)
+    bottom = edge + (len(lines) - 1) * HEAD_LINE_MM + (ABOVE_CAPS + BELOW_CAPS) * HEAD_CAP_MM
+    placed = [
+        (part, (round(edge + x, 3), round(bottom + measures.gap_mm + y, 3)))
+        for part, x, y in shelves(parts, measures, row)
+    ]
+    low = max((at[1] for _, at in placed), default=0.0) + measures.height_mm + edge
+    needed = (math.ceil(row + 2.0 * edge - 1e-6), math.ceil(low - 1e-6))
+    if not parts or needed[1] > limit[1] or needed[0] > math.ceil(limit[0]):
+        raise BoardDoesNotFit(
+            f"the comb doesn't fit {limit[0]:g} x {limit[1]:g} mm: give fewer slots, fewer tongues"
+            " (0 for none) or a larger piece."
+        )
+    size = (float(needed[0]), float(needed[1])) if offcut_mm is None else limit
+    head = head_strokes(board.label_setting, lines, edge, bottom)
+    if offcut_mm is not None and size != offcut_mm:
+        board = replace(board, notes=(_corner_note(size),))
+    return _drawn(replace(board, board_id=code, board_mm=size), placed, measures, tuple(head))
+
+
+def _corner_note(size: tuple[float, float]) -> str:
+    return (
+        f"The offcut is larger than the head reaches: the board is the corner of {size[0]:g} x"
+        f" {size[1]:g} mm at the program's zero."
+    )
+
+
+def _parts(
+    ladders: dict[str, list[tuple[str, float]]], measures: Measures, room_mm: float
+) -> list[Part]:
+    """All parts, the longest kinds first; none when one of them has no room."""
+    parts = parts_of("slot", ladders["S"], measures, room_mm)
+    if not parts or not ladders["T"]:
+        return parts
+    tongues = parts_of("tongue", ladders["T"], measures, room_mm)
+    gauge = parts_of("gauge", [("G", GAUGE_MM)], measures, room_mm)
+    return [*parts, *tongues, *gauge] if tongues and gauge else []
+
+
+def _name(sheet: Sheet) -> str:
+    return transliterate(sheet.name)[:LONGEST_SHEET_NAME]
+
+
+def _drawn(
+    board: CombBoard,
+    placed: Sequence[tuple[Part, tuple[float, float]]],
+    measures: Measures,
+    head: tuple[Stroke, ...],
+) -> CombBoard:
+    """Make the steps and strokes of parts that have their places."""
+    steps: list[CombStep] = []
+    labels: list[Stroke] = []
+    groups: list[Group] = []
+    for part, at in placed:
+        own = list(part.placed(measures, at))
+        size = (part.width_mm(measures), measures.height_mm)
+        labels += _codes(board, own, at[0])
+        cut = Stroke(
+            kind="cut",
+            setting=board.setting,
+            points=outline(own, at, size),
+            cell=part.name,
+            closed=True,
+        )
+        groups.append(Group(label=part.name, name=part.name, setting=board.setting, strokes=(cut,)))
+        steps += own
+    return replace(
+        board,
+        steps=tuple(steps),
+        labels=(*head, *labels),
+        groups=tuple(groups),
+        notes=(*board.notes, *(note for note in _notes(board, measures) if note)),
+    )
+
+
+def _codes(board: CombBoard, steps: Sequence[CombStep], left_mm: float) -> Iterator[Stroke]:
+    """Codes behind the steps and, below them, that of the board: the parts come loose."""
+    for step in steps:
+        middle = step.x_mm + step.width_mm / 2.0
+        left = middle - text_width_mm(step.label, CODE_CAP_MM) / 2.0
+        letters = text_strokes(step.label, CODE_CAP_MM, left, code_baseline_mm(step))
+        yield from label_strokes(board.label_setting, letters, step.label)
+    name = text_strokes(board.board_id, CODE_CAP_MM, left_mm + 3.0, name_baseline_mm(steps[0]))
+    yield from label_strokes(board.label_setting, name, steps[0].part)
+
+
+def _notes(board: CombBoard, measures: Measures) -> Iterator[str]:
+    machine, sheet = board.machine, board.sheet
+    yield (
+        "All widths lie along x and are drawn true to size: switch any correction for the kerf off"
+        " before this board is burnt."
+    )
+    yield slat_note(machine, 2.0 * measures.wall_mm + GAUGE_MM)
+    if codes_may_cut(machine, sheet, board.label_setting):
+        yield (
+            f"Codes are marked at {setting_words(board.label_setting)}, and may cut so thin a"
+            " sheet: try one letter on a scrap, and number the parts by hand if it does."
+        )
+    ramp = board.setting.speed_mm_s**2 / (2.0 * machine.working_acceleration_mm_s2)
+    if ramp > measures.depth_mm / 4.0:
+        yield (
+            f"At {board.setting.speed_mm_s:g} mm/s the head needs {ramp:.1f} mm to slow down before"
+            f" a corner, much of a side of {measures.depth_mm:g} mm: the kerf may be wider than"
+            " along longer lines."
+        )
