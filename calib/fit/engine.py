@@ -36,9 +36,15 @@ class Effort:
 FULL = Effort(first=384, last=4096, enough=150.0, nodes=(16, 64))
 COARSE = Effort(first=64, last=160, enough=24.0, nodes=(10, 48))
 # With more rows fewer points do: the posterior is narrow, and work grows with points × rows.
-_MOST_WORK = 4096 * 200
+_MOST_WORK = 4096 * 64
+_PILOT_WORK = 384 * 128
 _FEWEST_POINTS = 128
-_MOST_PASSES = 6
+# The first passes see every fourth, sixteenth, … row while so many are left: then each normal is
+# but twice as wide as what the next pass seeks.
+_FEWEST_ROWS = 48
+# A pass of which fewer points count is done again from the normal that it gave.
+_USABLE = 8.0
+_MOST_PASSES = 12
 # Distance of two nodes: in the first pass in scatters, since the posterior given a shape is seldom
 # narrower than about a third of one; later in standard deviations of that posterior, where the
 # trapezoidal rule is right to 1e-6 up to about 1.
@@ -74,6 +80,17 @@ class Problem:
     latent_of: Callable[[Array], Latent]
     readings: Readings
     location_prior: tuple[float, float, float]
+
+    def every(self, apart: int) -> Problem:
+        """The same with every so many-th row only."""
+        if apart == 1:
+            return self
+        rows = np.arange(0, len(self.readings.grade), apart)
+        return replace(
+            self,
+            latent_of=lambda scores: self.latent_of(scores).of_rows(rows),
+            readings=self.readings.of_rows(rows),
+        )
 
     def log_posterior(self, latent: Latent, location: Array) -> Array:
         """Log-likelihood plus log prior of α, (M, A)."""
@@ -316,24 +333,31 @@ def solve(problem: Problem, effort: Effort = FULL) -> Posterior:
     .. [1] Robert C.P., Casella G. (2004) Monte Carlo Statistical Methods, 2nd ed., Springer,
        section 3.3 (from memory).
     """
-    affordable = max(_MOST_WORK // max(len(problem.readings.grade), 1), _FEWEST_POINTS)
-    first, last = min(effort.first, affordable), min(effort.last, affordable)
+    rows = max(len(problem.readings.grade), 1)
+    last = min(effort.last, max(_MOST_WORK // rows, _FEWEST_POINTS))
     enough = min(effort.enough, 0.25 * last)
+    apart = 1
+    while rows >= 4 * apart * _FEWEST_ROWS:
+        apart *= 4
+    first = min(effort.first, max(_PILOT_WORK * apart // rows, _FEWEST_POINTS))
     scores, log_ratio = even_scores(first, problem.dimensions), np.zeros(first)
     lattice = plain = _plain_lattice(problem, scores)
     for number in range(_MOST_PASSES):
-        location, log_mass = _weigh(problem, lattice, scores, effort.nodes)
+        seen = problem.every(apart)
+        location, log_mass = _weigh(seen, lattice, scores, effort.nodes)
         log_mass = log_mass + log_ratio[:, None]
         mass = np.exp(log_mass - log_mass.max())
         found = Posterior(scores=scores, location=location, weight=mass / mass.sum())
-        if number and len(scores) == last and found.effective >= enough:
+        if number and apart == 1 and len(scores) == last and found.effective >= enough:
             break
-        total = np.asarray(logsumexp(log_mass, axis=1))
-        usable = found.effective >= 0.1 * enough
-        weight = _tempered(total, 2.0 * (problem.dimensions + 1))
-        lattice = _fitted_lattice(plain, problem, scores, location, log_mass, weight)
+        weight = _tempered(np.asarray(logsumexp(log_mass, axis=1)), 2.0 * len(problem.informed))
+        lattice = _fitted_lattice(plain, seen, scores, location, log_mass, weight)
         mean, factor = _fitted_normal(scores[:, list(problem.informed)], weight)
-        count = last if usable or number >= _MOST_PASSES - 3 else first
+        count = first
+        if found.effective >= _USABLE:
+            count, apart = (last, 1) if apart <= 4 else (first, apart // 4)
+        elif number >= _MOST_PASSES - 3:
+            count, apart = last, 1
         scores, log_ratio = _spread_scores(problem, count, mean, factor)
     return found
 

@@ -8,7 +8,7 @@ regression is the same with a linear ``critical``, σ = 1, coupons of one length
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -45,6 +45,10 @@ class Latent:
             cuts=self.cuts[points],
         )
 
+    def of_rows(self, rows: Ints) -> Latent:
+        """For some readings only."""
+        return replace(self, critical=self.critical[:, rows])
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Readings:
@@ -68,6 +72,17 @@ class Readings:
     def __post_init__(self) -> None:
         rows = {int(g): np.flatnonzero(self.group == g) for g in np.unique(self.group)}
         object.__setattr__(self, "rows_of", rows)
+
+    def of_rows(self, rows: Ints) -> Readings:
+        """Some of them only."""
+        return replace(
+            self,
+            grade=self.grade[rows],
+            count=self.count[rows],
+            group=self.group[rows],
+            length=self.length[rows],
+            ln_whole=self.ln_whole[rows],
+        )
 
     def largest_session(self) -> float:
         """Readings in the largest session."""
