@@ -38,7 +38,7 @@ LOT_NODES = np.sinh(np.linspace(-3.0, 3.0, 41))
 LOT_WEIGHTS = student_weights(LOT_NODES) * np.cosh(np.linspace(-3.0, 3.0, 41))
 LOT_WEIGHTS = LOT_WEIGHTS / LOT_WEIGHTS.sum()
 # Points that a mixture over lots or sittings is thinned to, and those that it is made of.
-_THINNED = 8000
+_THINNED = 16_000
 _BEFORE_MIXING = 4000
 
 

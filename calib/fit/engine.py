@@ -34,7 +34,7 @@ class Effort:
 
 # For a region, and for what a pair adds to the pool (means to a tenth of a standard deviation).
 FULL = Effort(first=384, last=4096, enough=150.0, nodes=(16, 64))
-COARSE = Effort(first=64, last=160, enough=24.0, nodes=(10, 48))
+COARSE = Effort(first=96, last=320, enough=40.0, nodes=(12, 48))
 # With more rows fewer points do: the posterior is narrow, and work grows with points × rows.
 _MOST_WORK = 4096 * 64
 _PILOT_WORK = 384 * 128
