@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.fit.region import Region
+from calib.fit.second_opinion import second_opinion
 from calib.fit.thinning import thinned_region
 from calib.limits import snap_power
 from calib.plan.next_marks import mark_pitch
@@ -63,6 +64,7 @@ def summarise(region: Region, wish: RegionWish, *, passes: int | None = None) ->
     shown = passes or min(region.hulls, default=1)
     pitch = mark_pitch(region)
     quick = thinned_region(region, _THINNED)
+    opinion = second_opinion(region)
     row = _cut_row if region.operation == "cut" else _mark_row
     return Summary(
         machine=region.machine.name,
@@ -76,7 +78,7 @@ def summarise(region: Region, wish: RegionWish, *, passes: int | None = None) ->
         rows=tuple(row(quick, wish, power, shown) for power in _powers(region, shown)),
         defects_per_m=region.defects_per_m,
         learned=region.learned,
-        notes=region.notes,
+        notes=(*region.notes, opinion) if opinion else region.notes,
     )
 
 
