@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime
@@ -114,12 +115,15 @@ class Reasons:
     def _other_setup(
         self, pair: tuple[str, str], operation: Operation, at: datetime
     ) -> Iterable[str]:
-        changes: list[tuple[str, datetime]] = []
-        for setup in self._setups(pair[0])[1:]:
+        found: list[tuple[str, datetime] | None] = []
+        setups = self._setups(pair[0])
+        for before, setup in itertools.pairwise(setups):
             if setup.what == "undo":
-                changes = changes[:-1]
+                found = found[:-1]
             else:
-                changes.append((setup.what, setup.since))
+                told = setup.what == "other" and _only_told(before.machine, setup.machine)
+                found.append(None if told else (setup.what, setup.since))
+        changes = [change for change in found if change is not None]
         later = [(what, since) for what, since in changes if since > at]
         for what, since in later:
             yield f"The machine was changed since ({what}, {_day(since, at)})."
@@ -132,6 +136,12 @@ class Reasons:
                 f"It rests on burns from before the machine was changed ({what},"
                 f" {_day(since, at)}): none was read since."
             )
+
+
+def _only_told(before: Machine, after: Machine) -> bool:
+    """Whether the machine is the same, and only what wasn't known of it was told."""
+    pairs = [(getattr(before, f.name), getattr(after, f.name)) for f in fields(before)]
+    return all(old in (new, None, "", ()) for old, new in pairs)
 
 
 def doubts_of(book: Book, entry: PromiseEntry) -> tuple[str, ...]:
