@@ -103,6 +103,7 @@ def test_the_evening_from_an_empty_logbook_to_a_settled_setting(
         served.look(desk, "board-desk")
         phone.get_by_role("link", name="Tell me what to set").click()
         phone.locator("[name=char_at_most]").select_option("2")
+        phone.locator("[name=reliability]").select_option("0.95")
         served.look(phone, "setting-phone")
         phone.get_by_role("button", name="Work it out").click()
         phone.wait_for_url("**/promise/*")
