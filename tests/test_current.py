@@ -71,6 +71,16 @@ def test_a_promise_for_a_new_lot_that_was_not_burnt_rests_on_the_old_one(book: B
     assert tasks.settle(book, "last", when=later(7)).not_current == ()
 
 
+def test_what_is_told_later_of_the_same_machine_leaves_a_promise_current(book: Book) -> None:
+    promise = book.promises()[0]
+    book.change_setup("bench", when=later(4), what="other", slat_gap_mm=40.0)
+    assert tasks.doubts_of(book, promise) == ()
+    book.change_setup("bench", when=later(5), what="other", rated_w=55.0)
+    assert any(
+        "The machine was changed since (other" in why for why in tasks.doubts_of(book, promise)
+    )
+
+
 def test_a_promise_for_another_set_up_is_kept_only_with_a_yes(book: Book) -> None:
     tasks.settle(book, "last", when=later(3))
     book.change_setup("bench", when=later(4), what="lens", lens_mm=50.8)

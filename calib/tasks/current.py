@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime
@@ -114,7 +115,11 @@ class Reasons:
     def _other_setup(
         self, pair: tuple[str, str], operation: Operation, at: datetime
     ) -> Iterable[str]:
-        changes = self._setups(pair[0])[1:]
+        changes = [
+            setup
+            for before, setup in itertools.pairwise(self._setups(pair[0]))
+            if not (setup.what == "other" and _only_told(before.machine, setup.machine))
+        ]
         later = [setup for setup in changes if setup.since > at]
         for setup in later:
             yield f"The machine was changed since ({setup.what}, {_day(setup.since, at)})."
@@ -127,6 +132,12 @@ class Reasons:
                 f"It rests on burns from before the machine was changed ({last.what},"
                 f" {_day(last.since, at)}): none was read since."
             )
+
+
+def _only_told(before: Machine, after: Machine) -> bool:
+    """Whether the machine is the same, and only what wasn't known of it was told."""
+    pairs = [(getattr(before, f.name), getattr(after, f.name)) for f in fields(before)]
+    return all(old in (new, None, "", ()) for old, new in pairs)
 
 
 def doubts_of(book: Book, entry: PromiseEntry) -> tuple[str, ...]:
