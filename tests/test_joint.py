@@ -18,8 +18,8 @@ from joint_figures import joint_of
 
 from calib.boards.comb import CombBoard, plan_comb
 from calib.errors import InvalidRecord, NotEnoughEvidence
-from calib.joints.caliper import Caliper, Estimate
-from calib.joints.comb_reading import FitReading
+from calib.joints.caliper import Caliper, Estimate, scatter_of
+from calib.joints.comb_reading import Faces, FitReading
 from calib.joints.joint import GLUE_GAP_MM, fit_joint, joint_words
 from calib.records import Setting, Sheet
 
@@ -100,6 +100,18 @@ def test_equal_faces_are_averaged_and_a_little_less():
     joint = fit_joint(BOARD, measured(BOARD, 0.20, 0.20), STOCK)
     assert 0.19 < joint.kerf.value_mm < 0.20
     assert joint.kerf.standard_mm < joint.kerf_top.standard_mm * 1.01
+
+
+def test_the_narrower_of_two_faces_has_clarks_moments():
+    """Mean and variance of the least of two normals (Clark 1961, from memory), by drawing."""
+    kerf = {
+        "top": Estimate(value_mm=0.25, random_mm=0.03),
+        "bottom": Estimate(value_mm=0.27, random_mm=0.04),
+    }
+    found = Faces(kerf=kerf, scatter=scatter_of([], Caliper())).narrowest
+    draws = np.random.default_rng(1).normal([0.25, 0.27], [0.03, 0.04], (200_000, 2)).min(axis=1)
+    assert found.value_mm == pytest.approx(draws.mean(), abs=3e-4)
+    assert found.random_mm == pytest.approx(draws.std(), rel=0.01)
 
 
 def test_jaws_across_the_thickness_count_before_the_faces():

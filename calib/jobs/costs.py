@@ -156,7 +156,9 @@ def expected_cost(
     )
     taken = times or CutTimes(job=job, machine=region.machine, start_up_s=costs.start_up_s)
     seconds = taken.seconds(speed, count)
-    pushes = _expected_pushes(region, job, power, speed, count)
+    length = job.cut_length_mm
+    failing = 1.0 - as_floats(region.chance_through(power, speed, count))
+    pushes = failing * length / COUPON_CUT_MM + region.defects_per_m * length / 1000.0
     money_per_s = costs.labour_hour / _HOUR_S
     parts = (
         costs.machine_hour / _HOUR_S * seconds,
@@ -165,6 +167,9 @@ def expected_cost(
         money_per_s * _cleaning_s(region, job, costs, (power, speed, count)),
         np.full(power.shape, costs.sheet_price * job.sheets),
     )
+    notes: tuple[str, ...] = ()
+    if costs.guessed:
+        notes = (f"Guessed, not given: {', '.join(costs.guessed)}. The cost is as good as these.",)
     return CostBreakdown(
         machine=parts[0],
         pushes=parts[1],
@@ -174,22 +179,8 @@ def expected_cost(
         total=np.asarray(sum(parts)),
         time_s=seconds,
         expected_pushes=pushes,
-        notes=taken.notes + _cost_notes(costs),
+        notes=taken.notes + notes,
     )
-
-
-def _cost_notes(costs: Costs) -> tuple[str, ...]:
-    if not costs.guessed:
-        return ()
-    return (f"Guessed, not given: {', '.join(costs.guessed)}. The cost is as good as these.",)
-
-
-def _expected_pushes(
-    region: CutRegion, job: Job, power: Floats, speed: Floats, passes: Floats
-) -> Floats:
-    length = job.cut_length_mm
-    failing = 1.0 - as_floats(region.chance_through(power, speed, passes))
-    return np.asarray(failing * length / COUPON_CUT_MM + region.defects_per_m * length / 1000.0)
 
 
 def _expected_recuts(

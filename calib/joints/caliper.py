@@ -140,6 +140,9 @@ def _below(x: Array, degrees: float) -> Array:
 def effective_degrees(parts: Iterable[tuple[float, float]]) -> float:
     """Degrees of freedom of a combined uncertainty by Welch and Satterthwaite.
 
+    Of each independent part its standard uncertainty and degrees: u⁴ / Σ(uᵢ⁴ / νᵢ) (GUM G.4.1,
+    equation G.2b); infinite when all parts are known exactly.
+
     Examples
     --------
     The example of GUM G.4.1, in per cent (from memory):
@@ -154,7 +157,11 @@ def effective_degrees(parts: Iterable[tuple[float, float]]) -> float:
 
 
 def combine(terms: Sequence[tuple[float, Estimate]]) -> Estimate:
-    """Add estimates up, each times a factor."""
+    """Add estimates up, each times a factor.
+
+    Their random errors are independent, the jaws' error is one and the same in all (GUM 5.1.2,
+    and 5.2.2 for the correlated part).
+    """
     parts = [(abs(factor) * e.random_mm, e.degrees) for factor, e in terms]
     return Estimate(
         value_mm=sum(factor * e.value_mm for factor, e in terms),
@@ -202,7 +209,11 @@ def scatter_of(
     *,
     fitted: int | None = None,
 ) -> Scatter:
-    """Pool the scatter of all readings (GUM 4.2.4)."""
+    """Pool the scatter of all readings (GUM 4.2.4).
+
+    Each group's places share one true value, each place holds its readings [mm]; ``fitted`` is how
+    many numbers were fitted to them all (None: one mean per group).
+    """
     listed = [group for group in groups if group]
     places = [place for group in listed for place in group]
     repeated, repeats = _pooled(places, len(places))
