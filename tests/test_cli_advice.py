@@ -42,7 +42,7 @@ def test_a_recommendation_states_its_chance_and_stores_the_promise(evening: Shel
 def test_a_recommendation_in_words_for_the_workshop(evening: Shell) -> None:
     done = evening.run("recommend", "--cut-length", "2 m", "--reliability", "0.9")
     text = done.stdout
-    assert done.stderr == "Next: try it, and settle on it with calib settle last.\n"
+    assert done.stderr == "Next: try it; calib settle last keeps it.\n"
     for words in ("mm/min", "a whole job", "Margin:", "pushes in the job", "hour of cutting"):
         assert words in text
 
@@ -114,7 +114,7 @@ def test_line_marks_have_a_board_a_region_and_a_recommendation(shell: Shell) -> 
     done = shell.run("recommend", *mark, "--reliability", "0.9")
     assert "come out as wanted" in done.stdout
     assert done.stdout.startswith("To mark lines on MDF 3 on bench: ")
-    assert done.stderr == "Next: try it, and settle on it with calib settle last.\n"
+    assert done.stderr == "Next: try it; calib settle last keeps it.\n"
     assert "round 1 planned, line mark" in shell.text("history")
 
 
@@ -127,7 +127,10 @@ def test_a_doubtful_mark_is_burnt_again_before_it_is_settled(shell: Shell) -> No
     shell.burn(planned["grid"], lambda _p, _v: ("", "", next(grades)))
     done = shell.run("recommend", *mark)
     assert "Not settled yet" in done.stdout
-    assert "Next: calib plan 'MDF 3' --operation line_mark, for a board of the" in done.stderr
+    assert (
+        "Next: calib plan 'MDF 3' --machine bench --operation line_mark, for a board of"
+        in done.stderr
+    )
 
 
 def test_what_is_guessed_of_the_cost_is_told_in_words(evening: Shell) -> None:

@@ -101,7 +101,10 @@ def test_the_logbook_is_listed_searched_and_given_away(evening: Shell, tmp_path:
 
 def test_lots_are_kept(evening: Shell) -> None:
     done = evening.run("change-sheet", "birch 3", "--lot", "March", "--measured", "2.9")
-    assert done.stderr == "Next: calib plan-lot 'birch 3', a few burns that try the new lot.\n"
+    assert (
+        done.stderr
+        == "Next: calib plan-lot 'birch 3' --machine bench, a few burns that try the new lot.\n"
+    )
     assert evening.run("change-sheet", "birch 3", "--measured", "2.9").stderr == ""
     shown = evening.json("show-sheet", "birch 3")
     assert shown["sheet"]["measured_mm"] == 2.9

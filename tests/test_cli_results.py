@@ -42,13 +42,13 @@ def test_a_bad_result_file_is_refused_whole(planned: Shell, text: str, said: str
 def test_each_step_says_the_next_one_but_not_to_a_program(planned: Shell) -> None:
     grid = planned.json("show-board", "last")["grid"]
     file = planned.results(grid, cut_cleanly)
-    said = "Next: calib plan 'birch 3', for another board (6 burns so far; recommend wants"
+    said = "Next: calib plan 'birch 3' --machine bench, for another board (6 burns so far; recommend wants"
     assert said in planned.run("take-down", "last", file).stderr
     assert planned.run("take-down", "last", file, "--json").stderr == ""
     speeds = "3,6,8,9,12,15,18,24"
     more = planned.json("plan", "--powers", "80", "--speeds", speeds, "--slowest", "3")["grid"]
     done = planned.run("take-down", "last", planned.results(more, cut_cleanly))
-    assert done.stderr == "Next: calib recommend 'birch 3'.\n"
+    assert done.stderr == "Next: calib recommend 'birch 3' --machine bench\n"
 
 
 def test_empty_cells_count_as_not_burnt(planned: Shell) -> None:

@@ -95,6 +95,43 @@ def test_a_promise_for_another_set_up_is_kept_only_with_a_yes(book: Book) -> Non
     assert kept(book) == ()
 
 
+@pytest.mark.parametrize(
+    "told",
+    [
+        {"power_word_full": 1000.0},
+        {"slat_gap_mm": 25.0, "acceleration_mm_s2": 2500.0},
+        {"ceiling_pct": 75.0, "speed_step_mm_s": 0.5},
+    ],
+)
+def test_what_is_told_later_of_a_machine_leaves_its_settings_current(
+    book: Book, told: dict[str, float]
+) -> None:
+    tasks.settle(book, "last", when=later(3))
+    book.change_setup("bench", when=later(4), what="other", note="told later", **told)
+    assert kept(book) == ()
+    assert tasks.standing_promises(book)[0].not_current == ()
+    book.undo(when=later(5), machine="bench")
+    book.change_setup("bench", when=later(6), what="tube", **told)
+    assert kept(book) == ("The machine was changed since (tube, 2026-03-01).",)
+
+
+@pytest.mark.parametrize(
+    "changed", [{}, {"beam_starts_pct": 12.0}, {"slat_gap_mm": 25.0, "rated_w": 55.0}]
+)
+def test_any_other_change_of_a_machine_asks(book: Book, changed: dict[str, float]) -> None:
+    tasks.settle(book, "last", when=later(3))
+    book.change_setup("bench", when=later(4), what="other", note="moved", **changed)
+    assert kept(book) == ("The machine was changed since (other, 2026-03-01).",)
+
+
+def test_another_word_at_full_power_asks_and_telling_the_first_does_not(book: Book) -> None:
+    tasks.settle(book, "last", when=later(3))
+    book.change_setup("bench", when=later(4), what="other", power_word_full=1000.0)
+    assert kept(book) == ()
+    book.change_setup("bench", when=later(5), what="other", power_word_full=255.0)
+    assert kept(book) == ("The machine was changed since (other, 2026-03-01).",)
+
+
 def test_a_promise_of_another_scope_is_kept_only_with_a_yes(book: Book) -> None:
     tasks.settle(book, "last", when=later(3))
     book.add_promise(JOB, machine="bench", sheet="birch 3", when=later(4))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from typing import Annotated, Any
 
 import typer
@@ -100,11 +99,12 @@ def change_sheet(
     changed = {field: value for field, value in given.items() if value is not None}
     with open_book(book) as opened:
         sheet = tasks.change_sheet(opened, name, when=now(), note=note, **changed)
-        known = any(opened.burns(machine.name, name, "cut") for machine in opened.machines())
+        machines = [machine.name for machine in opened.machines()]
+        cut_on = [machine for machine in machines if opened.burns(machine, name, "cut")]
     hazard = check_hazard(sheet)
     show({"sheet": sheet, "hazard": hazard}, report.sheet_text(sheet, hazard), as_json=as_json)
-    if lot is not None and known:
-        typed = f"calib plan-lot {shlex.quote(name)}"
+    for machine in cut_on if lot is not None else ():
+        typed = f"calib plan-lot {report.pair_typed(name, machine)}"
         suggest(f"Next: {typed}, a few burns that try the new lot.", as_json=as_json)
 
 

@@ -33,6 +33,7 @@ _HOMES = {
     ),
     "calib.report.checks": ("cause_text", "change_words", "lot_text", "strips_text"),
     "calib.report.elsewhere": ("carried_over_data", "carried_over_text"),
+    "calib.report.words": ("pair_typed",),
     "calib.advise.wattage_table": ("wattage_text",),
 }  # fmt: skip
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}

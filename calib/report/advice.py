@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Sequence
 
 from calib.advise.recommendation import Recommendation, scope_words, share_words
@@ -14,6 +13,7 @@ from calib.report.words import (
     counted,
     date_words,
     operation_words,
+    pair_typed,
     paragraphs,
     setting_words,
     speed_words,
@@ -166,13 +166,13 @@ def advice_text(advice: Advice) -> str:
 
 def after_advice_text(advice: Advice) -> str:
     """Say what comes next: the burns that the notes name, or trying the setting."""
-    rec, sheet = advice.recommendation, advice.region.sheet.name
+    rec, region = advice.recommendation, advice.region
     if not any("Burn next: " in note for note in rec.notes):
-        return "Next: try it, and settle on it with calib settle last."
+        return "Next: try it; calib settle last keeps it."
     operation = "" if rec.operation == "cut" else f" --operation {rec.operation}"
     return (
-        f"Next: calib plan {shlex.quote(sheet)}{operation}, for a board of the burns named above;"
-        " or settle on it as it is with calib settle last."
+        f"Next: calib plan {pair_typed(region.sheet.name, region.machine.name)}{operation}, for a"
+        " board of the burns named above; or calib settle last keeps it as it is."
     )
 
 

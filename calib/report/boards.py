@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -15,6 +14,7 @@ from calib.report.words import (
     bullets,
     counted,
     operation_words,
+    pair_typed,
     paragraphs,
     setting_words,
     table,
@@ -176,11 +176,11 @@ def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -
 
 def next_step_text(step: NextStep) -> str:
     """Say what to type next, in one line."""
-    typed = f"Next: calib {step.step.replace('_', '-')} {shlex.quote(step.sheet)}"
+    typed = f"Next: calib {step.step.replace('_', '-')} {pair_typed(step.sheet, step.machine)}"
     if step.operation != "cut":
         typed += f" --operation {step.operation}"
     if step.step != "plan":
-        return f"{typed}."
+        return typed  # nothing behind it: a dot would be pasted with the name
     if step.burns < ENOUGH_BURNS:
         so_far = f"{counted(step.burns, 'burn')} so far; recommend wants about {ENOUGH_BURNS}"
     else:

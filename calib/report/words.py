@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import textwrap
 from collections.abc import Iterable, Sequence
 from datetime import datetime
@@ -53,6 +54,17 @@ def bullets(title: str, sentences: Iterable[str]) -> str:
 def paragraphs(*parts: str) -> str:
     """Join texts with an empty line between them; empty ones are left out."""
     return "\n\n".join(part for part in parts if part)
+
+
+def pair_typed(sheet: str, machine: str) -> str:
+    """Name a sheet and machine as a shell takes them: the line holds in a book of many.
+
+    Examples
+    --------
+    >>> pair_typed("birch 3", "bench")
+    "'birch 3' --machine bench"
+    """
+    return f"{shlex.quote(sheet)} --machine {shlex.quote(machine)}"
 
 
 def wrapped(text: str) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import shlex
 from collections.abc import Sequence
 
 from calib.hazards import CAUTIONS, Hazard
@@ -33,7 +34,7 @@ def machine_text(machine: Machine, assumed: Sequence[str] = ()) -> str:
         f"{machine.name}: {_laser(machine)}, bed {machine.bed_mm[0]:g} x"
         f" {machine.bed_mm[1]:g} mm, up to {show_speed(machine.max_speed_mm_s)}"
     )
-    title = f"Assumed until you say otherwise (change-machine {machine.name!r})"
+    title = f"Assumed until you say otherwise (calib change-machine {shlex.quote(machine.name)})"
     return paragraphs(head, bullets("Known", _known(machine)), bullets(title, assumed))
 
 

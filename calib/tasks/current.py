@@ -17,6 +17,13 @@ from calib.records import COUPON_CUT_MM, Burn, Machine, Operation, Promise, Sett
 # the promised one by less than this share: the chances then differ by less than can be told.
 SAME_LENGTH = 0.25
 
+# Fields of a machine that change nothing of what a burn comes to; a setting that is now out of
+# reach is told apart.
+_NO_BEARING = frozenset({
+    "bed_mm", "max_speed_mm_s", "acceleration_mm_s2", "ceiling_pct", "power_step_pct",
+    "speed_step_mm_s", "origin", "y_up", "offset_mm", "slat_gap_mm",
+})  # fmt: skip
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptSetting(Settled):
@@ -135,9 +142,15 @@ class Reasons:
 
 
 def _only_told(before: Machine, after: Machine) -> bool:
-    """Whether the machine is the same, and only what wasn't known of it was told."""
-    pairs = [(getattr(before, f.name), getattr(after, f.name)) for f in fields(before)]
-    return all(old in (new, None, "", ()) for old, new in pairs)
+    """Whether the machine burns as before: what became different wasn't known, or is none of it.
+
+    A change of which only a note says what it is counts as one.
+    """
+    pairs = {f.name: (getattr(before, f.name), getattr(after, f.name)) for f in fields(before)}
+    changed = {name: old for name, (old, new) in pairs.items() if old != new}
+    return bool(changed) and all(
+        name in _NO_BEARING or old in (None, "", ()) for name, old in changed.items()
+    )
 
 
 def doubts_of(book: Book, entry: PromiseEntry) -> tuple[str, ...]:
