@@ -147,7 +147,8 @@ def _words(
             f" {at_old:.3f}.{allowed}"
         )
     if verdict == "slow":
-        return f"Slow down by {slow_pct:.0f} %, to {setting_words(setting)}: {then}; {before}."
+        by = f"{slow_pct:.0f}" if slow_pct >= 1.0 else f"{slow_pct:.1g}"
+        return f"Slow down by {by} %, to {setting_words(setting)}: {then}; {before}."
     if verdict == "change":
         return f"Change to {setting_words(setting)}: {then}; {before}."
     return (

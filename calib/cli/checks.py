@@ -20,6 +20,7 @@ from calib.cli.frame import (
     percent,
     show,
     speed,
+    suggest,
     tell,
 )
 
@@ -114,7 +115,10 @@ def judge_lot(
     setting = _setting(power, speed_mm_s)
     with open_book(book) as opened:
         verdict = tasks.judge_lot(opened, machine, sheet, setting=setting, reliability=reliability)
+        of_machine, of_sheet = tasks.find_pair(opened, machine, sheet)
     show(verdict, report.lot_text(verdict), as_json=as_json)
+    following = report.after_lot_text(verdict, of_sheet.name, of_machine.name)
+    suggest(following, as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib plan-strip 'birch 3' --into strip")

@@ -31,7 +31,9 @@ _HOMES = {
     "calib.report.book": (
         "history_text", "import_text", "page_text", "unknown_material_text",
     ),
-    "calib.report.checks": ("cause_text", "change_words", "lot_text", "strips_text"),
+    "calib.report.checks": (
+        "after_lot_text", "cause_text", "change_words", "lot_text", "strips_text",
+    ),
     "calib.report.elsewhere": ("carried_over_data", "carried_over_text"),
     "calib.report.words": ("pair_typed",),
     "calib.advise.wattage_table": ("wattage_text",),

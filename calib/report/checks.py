@@ -5,7 +5,7 @@ from __future__ import annotations
 from calib.advise.cause import Cause
 from calib.advise.drift import Change
 from calib.advise.new_lot import LotVerdict
-from calib.report.words import bullets, paragraphs, table, wrapped
+from calib.report.words import bullets, pair_typed, paragraphs, table, wrapped
 from calib.tasks.checks import StripRecord
 
 
@@ -13,11 +13,20 @@ def lot_text(verdict: LotVerdict) -> str:
     """Say what to do with a new lot."""
     return paragraphs(
         wrapped(verdict.words),
-        wrapped(
-            f"{verdict.reliability:g} was asked for. calib recommend says the same of this lot, and"
-            " calib settle last keeps what it promises."
-        ),
+        f"{verdict.reliability:g} was asked for.",
         bullets("Notes", verdict.notes),
+    )
+
+
+def after_lot_text(verdict: LotVerdict, sheet: str, machine: str) -> str:
+    """Say what to type next: a verdict promises nothing itself, so settling now would keep what
+    was promised last of anything."""
+    pair = pair_typed(sheet, machine)
+    if verdict.advice is None:
+        return f"Next: calib plan {pair}, for a board of this lot."
+    return (
+        f"Next: calib recommend {pair} --reliability {verdict.reliability}, to have it promised"
+        " of this lot; calib settle last keeps it then."
     )
 
 
@@ -42,7 +51,10 @@ def strips_text(record: StripRecord) -> str:
 def change_words(change: Change) -> str:
     """Write a change of effective power with its interval."""
     low, high = change.shift_low_pct, change.shift_high_pct
-    return f"{change.shift_pct:+.0f} % (9 of 10: {low:+.0f} % to {high:+.0f} %)"
+    now, least, most = (
+        f"{round(pct):+d} %".replace("+0 ", "0 ") for pct in (change.shift_pct, low, high)
+    )
+    return f"{now} (9 of 10: {least} to {most})"
 
 
 def cause_text(cause: Cause) -> str:
