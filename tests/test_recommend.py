@@ -303,3 +303,9 @@ def test_a_mark_in_doubt_says_what_to_burn_next():
     rec = calib.recommend(region, reliability=0.8)
     assert rec.chance < 0.6
     assert any("Not settled yet" in n and "Burn next: " in n for n in rec.notes)
+
+
+def test_what_is_only_bounded_is_not_said_to_be_about_so_much(region):
+    sure = calib.recommend(region, reliability=0.99999)
+    assert sure.words == "fewer than 1 in 1000 will need a push"
+    assert calib.recommend(region, reliability=0.95).words.startswith("about 1 in ")

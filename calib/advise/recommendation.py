@@ -96,18 +96,18 @@ class Recommendation:
         """The chance in plain words."""
         if self.operation != "cut":
             return (
-                f"about {share_words(self.chance)} come out as wanted,"
+                f"{about_words(self.chance)} come out as wanted,"
                 f" {share_words(1.0 - (self.chance_not_deeper or 0.0))} deeper"
             )
         if self.scope == "job":
             blacker = "" if self.char_at_most is None else " or come out blacker"
             return (
-                f"about {share_words(1.0 - self.chance)} whole jobs will need a push{blacker}"
+                f"{about_words(1.0 - self.chance)} whole jobs will need a push{blacker}"
                 " somewhere, knots and glue pockets not counted"
             )
         if self.char_at_most is not None:
-            return f"about {share_words(1.0 - self.chance)} will need a push or come out blacker"
-        return f"about {share_words(1.0 - self.chance)} will need a push"
+            return f"{about_words(1.0 - self.chance)} will need a push or come out blacker"
+        return f"{about_words(1.0 - self.chance)} will need a push"
 
 
 def scope_words(promise: Promise | Recommendation) -> str:
@@ -119,6 +119,18 @@ def scope_words(promise: Promise | Recommendation) -> str:
     if promise.scope == "sheet":
         return "a coupon on the next sheet of this lot"
     return "the next coupon on this sheet"
+
+
+def about_words(share: float) -> str:
+    """Write a share as one that is about so large; what is only bounded isn't "about" it.
+
+    Examples
+    --------
+    >>> about_words(0.008), about_words(0.00001)
+    ('about 1 in 125', 'fewer than 1 in 1000')
+    """
+    words = share_words(share)
+    return words if " than " in words else f"about {words}"
 
 
 def share_words(share: float) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from calib.advise.recommendation import Recommendation, scope_words, share_words
+from calib.advise.recommendation import Recommendation, about_words, scope_words
 from calib.records import CHAR_WORDS, MARK_WORDS
 from calib.report.jobs import notes_in_words
 from calib.report.words import (
@@ -237,13 +237,13 @@ def _pushes_apart(rec: Recommendation) -> str:
     defects = rec.expected_defects or 0.0
     hanging = (rec.expected_pushes or 0.0) - defects
     said = (
-        f"Of these {hanging:.2g} where the cut itself hangs: in about {share_words(failing)} jobs,"
+        f"Of these {hanging:.2g} where the cut itself hangs: in {about_words(failing)} jobs,"
         f" then at about {hanging / max(failing, 1e-9):.1f} places of the same job."
     )
     if defects:
         said += (
             f" The other {defects:.2g} are knots and glue pockets, which no power buys off; with"
-            f" them about {share_words(1.0 - (rec.chance_no_help or 0.0))} jobs need a push"
+            f" them {about_words(1.0 - (rec.chance_no_help or 0.0))} jobs need a push"
             " somewhere."
         )
     return said
