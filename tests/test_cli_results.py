@@ -42,7 +42,7 @@ def test_a_bad_result_file_is_refused_whole(planned: Shell, text: str, said: str
 def test_each_step_says_the_next_one_but_not_to_a_program(planned: Shell) -> None:
     grid = planned.json("show-board", "last")["grid"]
     file = planned.results(grid, cut_cleanly)
-    said = "Next: calib plan 'birch 3' --machine bench, for another board (6 burns so far; recommend wants"
+    said = "Next: calib plan 'birch 3' --machine bench, for another board (6 burns so far"
     assert said in planned.run("take-down", "last", file).stderr
     assert planned.run("take-down", "last", file, "--json").stderr == ""
     speeds = "3,6,8,9,12,15,18,24"
