@@ -41,7 +41,7 @@ from calib.grid.rs274 import frame_program, grid_program
 from calib.grid.svg import grid_svg
 from calib.planning import PlanOptions, plan_board, plan_split
 from calib.records import Grid, Machine, Operation, Sheet
-from calib.tasks import plan_grids
+from calib.tasks.offcuts import plan_grids
 
 CORNERS = ("lower_left", "upper_left", "lower_right", "upper_right")
 COUNTS = (6, 12, 40)

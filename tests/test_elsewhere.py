@@ -8,10 +8,10 @@ from datetime import UTC, datetime
 import pytest
 from shell import Shell, cut_cleanly
 
-from calib import tasks
 from calib.errors import InvalidRecord
 from calib.logbook import open_book
 from calib.tasks.checks import STRIP_NOTE
+from calib.tasks.elsewhere import ElsewhereWish
 from calib.tasks.pooling import pool_of_book
 
 NOW = datetime(2026, 3, 1, 20, 15, tzinfo=UTC)
@@ -80,7 +80,7 @@ def test_what_cannot_be_carried_over_is_said(two: Shell) -> None:
     assert "--to is 'bench', where birch 3 is known already" in said
     assert "--to isn't given and --watts isn't given" in two.refusal("carry-over", "birch 3")
     with pytest.raises(InvalidRecord, match=r"to_machine is 'x' and rated_w is 40\.0"):
-        tasks.ElsewhereWish(to_machine="x", rated_w=40.0)
+        ElsewhereWish(to_machine="x", rated_w=40.0)
     assert "MDF 3 has no burns on bench" in two.refusal("wattages", "MDF 3", *ON_BENCH)
 
 

@@ -10,7 +10,8 @@ import pytest
 from calib.errors import BadFile, RefusedMaterial
 from calib.grid.board_time import board_time
 from calib.materials import family_of
-from calib.tasks import board_files, read_definition, ready_made_grid
+from calib.tasks.definitions import read_definition, ready_made_grid
+from calib.tasks.files import board_files
 
 GRIDS = Path(__file__).resolve().parent.parent / "grids"
 DEFINITIONS = sorted(GRIDS.glob("*.toml"))

@@ -24,7 +24,9 @@ from calib.grid.limits import beyond_limits, limits_of
 from calib.logbook import open_book
 from calib.materials import expected_response
 from calib.records import Burn, Grid, Machine, Setting, Sheet
-from calib.tasks import BoardWish, FileWish, RegionWish, advise, board_files, plan_board
+from calib.tasks.advice import RegionWish, advise
+from calib.tasks.boards import BoardWish, plan_board
+from calib.tasks.files import FileWish, board_files
 from calib.tasks.library import plan_grid
 
 WEAK = Machine(

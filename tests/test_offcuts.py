@@ -24,7 +24,8 @@ from calib.grid.rs274 import grid_program
 from calib.physics import run_up_mm
 from calib.planning import PlanOptions, plan_board
 from calib.records import Grid, Machine, Operation, Sheet
-from calib.tasks import plan_grid, plan_grids
+from calib.tasks.library import plan_grid
+from calib.tasks.offcuts import plan_grids
 
 
 @functools.cache

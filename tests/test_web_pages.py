@@ -275,7 +275,7 @@ def test_an_empty_field_of_an_address_is_not_given(planned_house: House) -> None
 
 
 def test_the_files_of_a_board_are_those_of_the_command_line(planned_house: House) -> None:
-    from calib.tasks import board_files
+    from calib.tasks.files import board_files
 
     guest = planned_house.guest()
     grid = planned_house.book.board(planned_house.book.boards().entries[0].id)

@@ -55,7 +55,7 @@ NextSheet = Annotated[
 
 def _picture_path(text: str) -> Path:
     from calib.errors import InvalidRecord
-    from calib.tasks import picture_format
+    from calib.tasks.pictures import picture_format
 
     try:
         picture_format(text)
@@ -76,18 +76,19 @@ Pictures = Annotated[
 
 
 def _wish(**fields: Any) -> Any:
-    from calib.tasks import RegionWish
+    from calib.tasks.advice import RegionWish
 
     return RegionWish(**fields)
 
 
 def _draw(pictures: list[Path] | None, region: Any, wish: Any, **known: Any) -> None:
     """Draw a region into each file."""
-    from calib import tasks
+    from calib.tasks.files import write_folder
+    from calib.tasks.pictures import region_pictures
 
     names = [str(path) for path in pictures or []]
-    for name, content in tasks.region_pictures(region, wish, names, **known).items():
-        for written in tasks.write_folder({Path(name).name: content}, Path(name).parent):
+    for name, content in region_pictures(region, wish, names, **known).items():
+        for written in write_folder({Path(name).name: content}, Path(name).parent):
             tell(f"Picture: {written}")
 
 
@@ -112,7 +113,9 @@ def region(
     as_json: AsJson = False,
 ) -> None:
     """Show where an operation works on a sheet, as far as its burns tell."""
-    from calib import report, tasks
+    from calib.report.advice import summary_text
+    from calib.tasks.advice import region_of_pair
+    from calib.tasks.summary import summarise
 
     wish = _wish(
         reliability=reliability,
@@ -123,10 +126,10 @@ def region(
     )
     word = checked_operation(operation)
     with open_book(book) as opened:
-        fitted = tasks.region_of_pair(opened, machine, sheet, word, lot=lot)
-    summary = tasks.summarise(fitted, wish, passes=passes)
+        fitted = region_of_pair(opened, machine, sheet, word, lot=lot)
+    summary = summarise(fitted, wish, passes=passes)
     _draw(picture, fitted, wish, passes=passes)
-    show(summary, report.summary_text(summary), as_json=as_json)
+    show(summary, summary_text(summary), as_json=as_json)
 
 
 @app.command(
@@ -148,7 +151,8 @@ def recommend(
     as_json: AsJson = False,
 ) -> None:
     """Recommend a setting with a stated chance; what is promised is stored with the date."""
-    from calib import report, tasks
+    from calib.report.advice import advice_text, after_advice_text
+    from calib.tasks.advice import advise
 
     wish = _wish(
         aim=aim,
@@ -160,11 +164,11 @@ def recommend(
     )
     word = checked_operation(operation)
     with open_book(book) as opened:
-        advice = tasks.advise(opened, machine, sheet, word, wish, when=now())
+        advice = advise(opened, machine, sheet, word, wish, when=now())
     _draw(picture, advice.region, wish, advice=advice.recommendation)
     data = {"recommendation": advice.recommendation, "promise_id": advice.promise_id}
-    show(data, report.advice_text(advice), as_json=as_json)
-    suggest(report.after_advice_text(advice), as_json=as_json)
+    show(data, advice_text(advice), as_json=as_json)
+    suggest(after_advice_text(advice), as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib settle last")
@@ -180,20 +184,21 @@ def settle(
     as_json: AsJson = False,
 ) -> None:
     """Settle on a promised setting: from now on it is the one for its sheet and machine."""
-    from calib import report, tasks
     from calib.errors import CalibError, NeedsYes
+    from calib.report.workshop import settled_text
+    from calib.tasks.advice import settle
 
     with open_book(book) as opened:
         try:
-            settled = tasks.settle(opened, promise, when=now(), note=note, sure=yes)
+            settled = settle(opened, promise, when=now(), note=note, sure=yes)
         except NeedsYes as doubtful:
             tell(" ".join(doubtful.doubts))
             if not confirmed("Settle on it all the same?"):
                 raise CalibError(
                     "Nothing was settled on: answer y, or give --yes, to settle on it all the same."
                 ) from None
-            settled = tasks.settle(opened, promise, when=now(), note=note, sure=True)
-    show(settled, report.settled_text([settled]), as_json=as_json)
+            settled = settle(opened, promise, when=now(), note=note, sure=True)
+    show(settled, settled_text([settled]), as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib list-promises --sheet 'birch 3'")
@@ -206,8 +211,9 @@ def list_promises(
     as_json: AsJson = False,
 ) -> None:
     """List what was promised, newest first, with the jobs run on it since."""
-    from calib import report, tasks
+    from calib.report.advice import promises_text
+    from calib.tasks.current import standing_promises
 
     with open_book(book) as opened:
-        promises = tasks.standing_promises(opened, machine=machine, sheet=sheet)
-    show(promises, report.promises_text(promises), as_json=as_json)
+        promises = standing_promises(opened, machine=machine, sheet=sheet)
+    show(promises, promises_text(promises), as_json=as_json)

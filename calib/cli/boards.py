@@ -55,12 +55,13 @@ Offcut = Annotated[
 
 def _write(files: Mapping[str, bytes], folder: Path | None) -> tuple[Path, ...]:
     """Write files, and say so; nothing without a folder."""
-    from calib import report, tasks
+    from calib.report.boards import files_text
+    from calib.tasks.files import write_folder
 
     if folder is None:
         return ()
-    written = tasks.write_folder(files, folder)
-    tell(report.files_text(files, written, folder))
+    written = write_folder(files, folder)
+    tell(files_text(files, written, folder))
     return written
 
 
@@ -140,9 +141,11 @@ def plan(
     as_json: AsJson = False,
 ) -> None:
     """Plan the next board of a sheet: the first brackets the edge, later ones close in on it."""
-    from calib import report, tasks
+    from calib.report.boards import planned_round_data, planned_round_text
+    from calib.tasks.boards import BoardWish, plan_boards
+    from calib.tasks.files import check_folder
 
-    wish = tasks.BoardWish(
+    wish = BoardWish(
         burns=burns,
         offcut_mm=offcut,
         split=split or bool(more_offcuts),
@@ -159,21 +162,21 @@ def plan(
         seed=seed,
     )
     word, files = checked_operation(operation), _file_wish(paper, one_file_per_setting)
-    tasks.check_folder(into)
+    check_folder(into)
     with open_book(book) as opened:
-        planned = tasks.plan_boards(opened, machine, sheet, word, wish, when=now(), files=files)
+        planned = plan_boards(opened, machine, sheet, word, wish, when=now(), files=files)
     for one in planned:
         if one.again:
             tell(f"Board {one.grid.board_id} was planned before, and isn't taken down: it stays.")
     for board in planned[0].unread:
         tell(f"Nothing was taken down yet of the earlier board {board}.")
     written = [_write(one.files, into) for one in planned]
-    data = report.planned_round_data(planned, written, split=wish.split)
-    show(data, report.planned_round_text(planned), as_json=as_json)
+    data = planned_round_data(planned, written, split=wish.split)
+    show(data, planned_round_text(planned), as_json=as_json)
 
 
 def _file_wish(paper: str, one_file_per_setting: bool) -> Any:
-    from calib.tasks import FileWish
+    from calib.tasks.files import FileWish
 
     return FileWish(paper=paper, one_file_per_setting=one_file_per_setting)
 
@@ -190,13 +193,15 @@ def files(
     as_json: AsJson = False,
 ) -> None:
     """Write the files of a planned board: drawing, programs, record sheet, plan, empty results."""
-    from calib import report, tasks
+    from calib.report.boards import files_text
+    from calib.tasks.files import board_files, write_folder
+    from calib.tasks.finding import find_board
 
     with open_book(book) as opened:
-        grid = tasks.find_board(opened, board)
-    made = tasks.board_files(grid, _file_wish(paper, one_file_per_setting))
-    written = tasks.write_folder(made, into)
-    text = report.files_text(made, written, into)
+        grid = find_board(opened, board)
+    made = board_files(grid, _file_wish(paper, one_file_per_setting))
+    written = write_folder(made, into)
+    text = files_text(made, written, into)
     show({"board_id": grid.board_id, "files": written}, text, as_json=as_json)
 
 
@@ -211,13 +216,15 @@ def resume(
     as_json: AsJson = False,
 ) -> None:
     """Write the program that goes on with a stopped board from a cell."""
-    from calib import report, tasks
+    from calib.report.boards import files_text
+    from calib.tasks.files import resume_files, write_folder
+    from calib.tasks.finding import find_board
 
     with open_book(book) as opened:
-        grid = tasks.find_board(opened, board)
-    made = tasks.resume_files(grid, cell)
-    written = tasks.write_folder(made, into)
-    text = report.files_text(made, written, into)
+        grid = find_board(opened, board)
+    made = resume_files(grid, cell)
+    written = write_folder(made, into)
+    text = files_text(made, written, into)
     show({"board_id": grid.board_id, "files": written}, text, as_json=as_json)
 
 
@@ -243,26 +250,29 @@ def focus(
     as_json: AsJson = False,
 ) -> None:
     """Draw a focus board: one line for each height; the thinnest, darkest one is in focus."""
-    from calib import report, tasks
+    from calib.report.boards import files_text, focus_data, focus_text
+    from calib.tasks.boards import plan_focus_board
+    from calib.tasks.files import focus_files, write_folder
 
     with open_book(book) as opened:
-        planned = tasks.plan_focus_board(opened, machine, sheet, heights, offcut)
-    made = tasks.focus_files(planned)
-    written = tasks.write_folder(made, into)
-    text = f"{report.focus_text(planned)}\n\n{report.files_text(made, written, into)}"
-    show({**report.focus_data(planned), "files": written}, text, as_json=as_json)
+        planned = plan_focus_board(opened, machine, sheet, heights, offcut)
+    made = focus_files(planned)
+    written = write_folder(made, into)
+    text = f"{focus_text(planned)}\n\n{files_text(made, written, into)}"
+    show({**focus_data(planned), "files": written}, text, as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib show-board last")
 def show_board(board: BoardCode, book: BookPlace = None, as_json: AsJson = False) -> None:
     """Show a board: its cells, what was taken down of each, and its notes."""
-    from calib import report, tasks
+    from calib.report.boards import board_text
+    from calib.tasks.finding import find_board
 
     with open_book(book) as opened:
-        grid = tasks.find_board(opened, board)
+        grid = find_board(opened, board)
         readings, looks = opened.readings(grid.board_id), opened.looks(grid.board_id)
     show(
         {"grid": grid, "readings": readings},
-        report.board_text(grid, readings, looks),
+        board_text(grid, readings, looks),
         as_json=as_json,
     )

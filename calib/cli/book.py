@@ -87,8 +87,8 @@ def list_entries(
     as_json: AsJson = False,
 ) -> None:
     """List boards, jobs, check strips and notes, newest first; with words, search them."""
-    from calib import report
     from calib.logbook import Filters
+    from calib.report.book import page_text, unknown_material_text
 
     filters = Filters(
         text=" ".join(words or ()),
@@ -106,8 +106,8 @@ def list_entries(
         page = opened.search(filters, limit=limit, offset=offset)
         materials = [sheet.material for sheet in opened.sheets()] if material else []
     if material and not page.total:
-        tell(report.unknown_material_text(material, materials))
-    show(page, report.page_text(page), as_json=as_json)
+        tell(unknown_material_text(material, materials))
+    show(page, page_text(page), as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib history 'birch 3'")
@@ -122,13 +122,14 @@ def history(
     as_json: AsJson = False,
 ) -> None:
     """Show all that was ever taken down of a sheet on a machine, corrected things too."""
-    from calib import report, tasks
+    from calib.report.book import history_text
+    from calib.tasks.finding import find_pair
 
     word = None if operation is None else checked_operation(operation)
     with open_book(book) as opened:
-        of_machine, of_sheet = tasks.find_pair(opened, machine, sheet)
+        of_machine, of_sheet = find_pair(opened, machine, sheet)
         lines = opened.history(of_machine.name, of_sheet.name, word)
-    show(lines, report.history_text(lines), as_json=as_json)
+    show(lines, history_text(lines), as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib note 'lens cleaned' --machine bench")
@@ -145,10 +146,10 @@ def note(
     as_json: AsJson = False,
 ) -> None:
     """Add a note to the logbook, about a machine, a sheet or a board."""
-    from calib import tasks
+    from calib.tasks.finding import find_board
 
     with open_book(book) as opened:
-        code = None if board is None else tasks.find_board(opened, board).board_id
+        code = None if board is None else find_board(opened, board).board_id
         added = opened.add_note(text, when=now(), machine=machine, sheet=sheet, board_id=code)
     show({"note_id": added}, "The note is in the logbook.", as_json=as_json)
 
@@ -163,10 +164,10 @@ def export_book(
     as_json: AsJson = False,
 ) -> None:
     """Write the whole logbook into a JSON file, or all burns that count into a CSV table."""
-    from calib import tasks
+    from calib.tasks.exchange import export_book
 
     with open_book(book) as opened:
-        written = tasks.export_book(opened, file)
+        written = export_book(opened, file)
     show({"file": written}, f"Written: {written}", as_json=as_json)
 
 
@@ -189,12 +190,14 @@ def import_book(
     as_json: AsJson = False,
 ) -> None:
     """Take another logbook's JSON file in; where the two differ, it asks."""
-    from calib import report, tasks
+    from calib.report.book import import_text
+    from calib.tasks.exchange import import_book
+    from calib.tasks.files import given_file
 
-    given = tasks.given_file(file, "logbook")
+    given = given_file(file, "logbook")
     with open_book(book) as opened:
-        done = tasks.import_book(opened, given, answers=_answers(answer), look=look, when=now())
-    show(done, report.import_text(done), as_json=as_json)
+        done = import_book(opened, given, answers=_answers(answer), look=look, when=now())
+    show(done, import_text(done), as_json=as_json)
 
 
 def _answers(given: list[str] | None) -> dict[str, str]:

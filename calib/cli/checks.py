@@ -62,10 +62,11 @@ def _setting(power: float | None, speed_mm_s: float | None) -> Any:
 
 
 def _show_board(planned: Any, into: Path | None, *, as_json: bool) -> None:
-    from calib import report, tasks
+    from calib.report.boards import planned_data, planned_text
+    from calib.tasks.files import write_folder
 
-    written = tasks.write_folder(planned.files, into) if into is not None else []
-    show(report.planned_data(planned, written), report.planned_text(planned), as_json=as_json)
+    written = write_folder(planned.files, into) if into is not None else []
+    show(planned_data(planned, written), planned_text(planned), as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib plan-lot 'birch 3' --into new-lot")
@@ -81,12 +82,13 @@ def plan_lot(
     as_json: AsJson = False,
 ) -> None:
     """Plan the three or four burns that try a new lot of a sheet you know."""
-    from calib import tasks
+    from calib.tasks.files import FileWish, check_folder
+    from calib.tasks.new_lot import CheckWish, plan_lot
 
-    wish = tasks.CheckWish(burns=burns, offcut_mm=offcut, setting=_setting(power, speed_mm_s))
-    tasks.check_folder(into)
+    wish = CheckWish(burns=burns, offcut_mm=offcut, setting=_setting(power, speed_mm_s))
+    check_folder(into)
     with open_book(book) as opened:
-        planned = tasks.plan_lot(opened, machine, sheet, wish, when=now(), files=tasks.FileWish())
+        planned = plan_lot(opened, machine, sheet, wish, when=now(), files=FileWish())
     _show_board(planned, into, as_json=as_json)
 
 
@@ -109,12 +111,13 @@ def judge_lot(
     as_json: AsJson = False,
 ) -> None:
     """Say what to do with a new lot: keep the setting, slow down by so much, or test again."""
-    from calib import report, tasks
+    from calib.report.checks import lot_text
+    from calib.tasks.new_lot import judge_lot
 
     setting = _setting(power, speed_mm_s)
     with open_book(book) as opened:
-        verdict = tasks.judge_lot(opened, machine, sheet, setting=setting, reliability=reliability)
-    show(verdict, report.lot_text(verdict), as_json=as_json)
+        verdict = judge_lot(opened, machine, sheet, setting=setting, reliability=reliability)
+    show(verdict, lot_text(verdict), as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib plan-strip 'birch 3' --into strip")
@@ -128,12 +131,14 @@ def plan_strip(
     as_json: AsJson = False,
 ) -> None:
     """Plan a check strip on offcuts of a lot you know, to see whether the machine lost power."""
-    from calib import tasks
+    from calib.tasks.checks import plan_strip
+    from calib.tasks.files import FileWish, check_folder
+    from calib.tasks.new_lot import CheckWish
 
-    wish = tasks.CheckWish(burns=burns, offcut_mm=offcut)
-    tasks.check_folder(into)
+    wish = CheckWish(burns=burns, offcut_mm=offcut)
+    check_folder(into)
     with open_book(book) as opened:
-        planned = tasks.plan_strip(opened, machine, sheet, wish, when=now(), files=tasks.FileWish())
+        planned = plan_strip(opened, machine, sheet, wish, when=now(), files=FileWish())
     _show_board(planned, into, as_json=as_json)
 
 
@@ -148,15 +153,17 @@ def check_machine(
     as_json: AsJson = False,
 ) -> None:
     """Say from its check strips whether the machine lost power, and what to look at in order."""
-    from calib import report, tasks
+    from calib.report.checks import strips_text
+    from calib.tasks.checks import check_machine, strip_chart
+    from calib.tasks.files import write_folder
 
     with open_book(book) as opened:
-        record = tasks.check_machine(opened, machine, sheet)
+        record = check_machine(opened, machine, sheet)
     names = [str(path) for path in picture or []]
-    for name, content in tasks.strip_chart(record, names).items():
-        for written in tasks.write_folder({Path(name).name: content}, Path(name).parent):
+    for name, content in strip_chart(record, names).items():
+        for written in write_folder({Path(name).name: content}, Path(name).parent):
             tell(f"Picture: {written}")
-    show(record, report.strips_text(record), as_json=as_json)
+    show(record, strips_text(record), as_json=as_json)
 
 
 @app.command(
@@ -174,8 +181,9 @@ def sheet_or_machine(
     as_json: AsJson = False,
 ) -> None:
     """Parts begin to hang: say whether it is the sheet or the machine."""
-    from calib import report, tasks
+    from calib.report.checks import cause_text
+    from calib.tasks.checks import sheet_or_machine
 
     with open_book(book) as opened:
-        cause = tasks.sheet_or_machine(opened, machine, sheet, reference)
-    show(cause, report.cause_text(cause), as_json=as_json)
+        cause = sheet_or_machine(opened, machine, sheet, reference)
+    show(cause, cause_text(cause), as_json=as_json)

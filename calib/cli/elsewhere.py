@@ -57,21 +57,21 @@ def carry_over(
     as_json: AsJson = False,
 ) -> None:
     """Say where to begin with a sheet on another machine, and plan the burns that confirm it."""
-    from calib import report, tasks
+    from calib.report.elsewhere import carried_over_data, carried_over_text
+    from calib.tasks.elsewhere import ElsewhereWish, carry_over
+    from calib.tasks.files import FileWish, check_folder, write_folder
 
-    wish = tasks.ElsewhereWish(
+    wish = ElsewhereWish(
         to_machine=to, rated_w=watts, reliability=reliability, mark=mark, offcut_mm=offcut
     )
     word = checked_operation(operation)
-    tasks.check_folder(into)
+    check_folder(into)
     with open_book(book) as opened:
-        carried = tasks.carry_over(
-            opened, machine, sheet, word, wish, when=now(), files=tasks.FileWish()
-        )
+        carried = carry_over(opened, machine, sheet, word, wish, when=now(), files=FileWish())
     files = carried.planned.files if carried.planned else {}
-    written = tasks.write_folder(files, into) if into is not None else []
-    data = {**report.carried_over_data(carried), "files": written}
-    show(data, report.carried_over_text(carried), as_json=as_json)
+    written = write_folder(files, into) if into is not None else []
+    data = {**carried_over_data(carried), "files": written}
+    show(data, carried_over_text(carried), as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib wattages 'birch 3' --into to-hand-on")
@@ -98,12 +98,14 @@ def wattages(
     as_json: AsJson = False,
 ) -> None:
     """Make a table of where to begin at other wattages, to hand to other people."""
-    from calib import report, tasks
+    from calib.report.elsewhere import wattage_text
+    from calib.tasks.elsewhere import table_of_wattages, wattage_files
+    from calib.tasks.files import write_folder
 
     word = checked_operation(operation)
     with open_book(book) as opened:
-        table = tasks.table_of_wattages(opened, machine, sheet, word, *((watts,) if watts else ()))
+        table = table_of_wattages(opened, machine, sheet, word, *((watts,) if watts else ()))
     if into is not None:
-        for written in tasks.write_folder(tasks.wattage_files(table, paper=paper), into):
+        for written in write_folder(wattage_files(table, paper=paper), into):
             tell(f"Written: {written}")
-    show(table, report.wattage_text(table), as_json=as_json)
+    show(table, wattage_text(table), as_json=as_json)

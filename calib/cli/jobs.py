@@ -206,11 +206,12 @@ def _cut(power: float | None, speed_mm_s: float | None, passes: int) -> Any:
 
 
 def _draw(pictures: list[Path] | None, job: Any) -> None:
-    from calib import tasks
+    from calib.tasks.files import write_folder
+    from calib.tasks.jobs import job_picture
 
     for path in pictures or []:
-        content = tasks.job_picture(job, path.name)
-        for written in tasks.write_folder({path.name: content}, path.parent):
+        content = job_picture(job, path.name)
+        for written in write_folder({path.name: content}, path.parent):
             tell(f"Picture: {written}")
 
 
@@ -256,10 +257,13 @@ def job(
     as_json: AsJson = False,
 ) -> None:
     """Say what your own drawing takes: time, money, pushes, and which features are too small."""
-    from calib import report, tasks
+    from calib.report.jobs import job_data, job_text, time_ratio_text
+    from calib.tasks.files import given_file
+    from calib.tasks.job_records import JobWish
+    from calib.tasks.jobs import job_report, time_this_job
 
     by: Any = classes_by
-    wish = tasks.JobWish(
+    wish = JobWish(
         operations=_operations(
             cut=cut, line_mark=line_mark, area_mark=area_mark, leave_out=leave_out
         ),
@@ -272,14 +276,14 @@ def job(
         reliability=reliability,
         char_at_most=char_at_most,
     )
-    source = tasks.given_file(drawing, "drawing")
+    source = given_file(drawing, "drawing")
     with open_book(book) as opened:
-        done = tasks.job_report(opened, machine, sheet, source, wish)
+        done = job_report(opened, machine, sheet, source, wish)
         if took is not None:
-            ratio = tasks.time_this_job(opened, machine, done, took, when=now(), label=drawing.name)
-            tell(report.time_ratio_text(ratio))
+            ratio = time_this_job(opened, machine, done, took, when=now(), label=drawing.name)
+            tell(time_ratio_text(ratio))
     _draw(picture, done)
-    show(report.job_data(done), report.job_text(done), as_json=as_json)
+    show(job_data(done), job_text(done), as_json=as_json)
 
 
 @app.command(
@@ -310,7 +314,8 @@ def costs(
     as_json: AsJson = False,
 ) -> None:
     """Show what time, parts and sheets cost you, and take down what you give; asked once."""
-    from calib import report, tasks
+    from calib.report.jobs import costs_data, costs_text
+    from calib.tasks.costing import take_down_costs
 
     given = {
         "machine_hour": machine_hour,
@@ -325,5 +330,5 @@ def costs(
     }
     changed = {name: value for name, value in given.items() if value is not None}
     with open_book(book) as opened:
-        known = tasks.take_down_costs(opened, when=now(), note=note, **changed)
-    show(report.costs_data(known), report.costs_text(known), as_json=as_json)
+        known = take_down_costs(opened, when=now(), note=note, **changed)
+    show(costs_data(known), costs_text(known), as_json=as_json)

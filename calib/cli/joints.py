@@ -163,9 +163,12 @@ def comb(
     as_json: AsJson = False,
 ) -> None:
     """Plan a comb board: slots and tongues in small steps, to find what fits your stock."""
-    from calib import report, tasks
+    from calib.report.boards import files_text
+    from calib.report.joints import comb_data, comb_text
+    from calib.tasks.combs import CombWish, plan_comb_board
+    from calib.tasks.files import check_folder, write_folder
 
-    wish = tasks.CombWish(
+    wish = CombWish(
         stock_mm=stock,
         setting=_setting(power, speed_mm_s, passes),
         step_mm=step,
@@ -175,12 +178,12 @@ def comb(
         offcut_mm=offcut,
         paper=paper,
     )
-    tasks.check_folder(into)
+    check_folder(into)
     with open_book(book) as opened:
-        planned = tasks.plan_comb_board(opened, machine, sheet, wish, when=now())
-    written = tasks.write_folder(planned.files, into)
-    tell(report.files_text(planned.files, written, into))
-    show(report.comb_data(planned, written), report.comb_text(planned), as_json=as_json)
+        planned = plan_comb_board(opened, machine, sheet, wish, when=now())
+    written = write_folder(planned.files, into)
+    tell(files_text(planned.files, written, into))
+    show(comb_data(planned, written), comb_text(planned), as_json=as_json)
 
 
 def _setting(power: float | None, speed_mm_s: float | None, passes: int) -> Any:
@@ -222,33 +225,35 @@ def read_comb(
     as_json: AsJson = False,
 ) -> None:
     """Take down a comb board: what was tight, snug or loose, and what the caliper showed."""
-    from calib import report, tasks
+    from calib.report.joints import comb_taken_text
+    from calib.tasks.comb_results import caliper_of, comb_readings, take_down_comb
 
-    readings = tasks.comb_readings(
+    readings = comb_readings(
         {"tight": tight or (), "snug": snug or (), "loose": loose or ()},
         {"top": top or (), "bottom": bottom or (), "across": across or ()},
     )
     with open_book(book) as opened:
-        taken = tasks.take_down_comb(
+        taken = take_down_comb(
             opened,
             comb_board,
             readings,
             when=now(),
             stock_mm=stock or (),
-            caliper=tasks.caliper_of(caliper_limit),
+            caliper=caliper_of(caliper_limit),
         )
-    show(taken, report.comb_taken_text(taken), as_json=as_json)
+    show(taken, comb_taken_text(taken), as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib joint last")
 def joint(comb_board: CombCode, book: BookPlace = None, as_json: AsJson = False) -> None:
     """Say what to draw for a press fit, a glue fit and an inlay, from a comb that was read."""
-    from calib import report, tasks
+    from calib.report.joints import joint_text
+    from calib.tasks.comb_results import joint_of_comb
 
     with open_book(book) as opened:
-        board, found = tasks.joint_of_comb(opened, comb_board)
+        board, found = joint_of_comb(opened, comb_board)
     data = {"board_id": board.board_id, "setting": board.setting, "joint": found}
-    show(data, report.joint_text(board, found), as_json=as_json)
+    show(data, joint_text(board, found), as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib kerf 'birch 3'")
@@ -260,9 +265,11 @@ def kerf(
     as_json: AsJson = False,
 ) -> None:
     """Work out the kerf from measured coupons, and how it grows with the line energy."""
-    from calib import report, tasks
+    from calib.report.joints import kerf_text
+    from calib.tasks.comb_results import caliper_of
+    from calib.tasks.kerfs import learn_kerf
 
-    tool = tasks.caliper_of(caliper_limit)
+    tool = caliper_of(caliper_limit)
     with open_book(book) as opened:
-        law, points = tasks.learn_kerf(opened, machine, sheet, when=now(), caliper=tool)
-    show({"law": law, "points": points}, report.kerf_text(law, points), as_json=as_json)
+        law, points = learn_kerf(opened, machine, sheet, when=now(), caliper=tool)
+    show({"law": law, "points": points}, kerf_text(law, points), as_json=as_json)

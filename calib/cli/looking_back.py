@@ -34,11 +34,12 @@ def settled(
     as_json: AsJson = False,
 ) -> None:
     """Show the settings that were settled on for a sheet and machine."""
-    from calib import report, tasks
+    from calib.report.workshop import settled_text
+    from calib.tasks.cards import settled_of_pair
 
     with open_book(book) as opened:
-        found = tasks.settled_of_pair(opened, machine, sheet)
-    show(found, report.settled_text(found), as_json=as_json)
+        found = settled_of_pair(opened, machine, sheet)
+    show(found, settled_text(found), as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib sheet-card 'birch 3' --into cards")
@@ -53,12 +54,14 @@ def sheet_card(
     as_json: AsJson = False,
 ) -> None:
     """Print the settled settings of a sheet and machine on one page for the wall."""
-    from calib import report, tasks
+    from calib.report.sheet_card import sheet_card_text
+    from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
+    from calib.tasks.files import write_folder
 
     with open_book(book) as opened:
-        card = tasks.sheet_card_of_pair(opened, machine, sheet, when=now())
-    (file,) = tasks.write_folder(tasks.sheet_card_files(card, paper=paper), into)
-    show({"file": file, "card": card}, report.sheet_card_text(card, file), as_json=as_json)
+        card = sheet_card_of_pair(opened, machine, sheet, when=now())
+    (file,) = write_folder(sheet_card_files(card, paper=paper), into)
+    show({"file": file, "card": card}, sheet_card_text(card, file), as_json=as_json)
 
 
 @app.command(
@@ -88,16 +91,21 @@ def track_record(
     as_json: AsJson = False,
 ) -> None:
     """Compare the chances that were stated before burning with what came out."""
-    from calib import report, tasks
-
-    wish = tasks.TrackRecordWish(
-        what=what, machine=machine, sheet=sheet, leave_one_out=leave_one_out
+    from calib.report.track_record import track_record_text
+    from calib.tasks.files import write_folder
+    from calib.tasks.looking_back import (
+        TrackRecordWish,
+        track_record,
+        track_record_pictures,
+        track_record_title,
     )
+
+    wish = TrackRecordWish(what=what, machine=machine, sheet=sheet, leave_one_out=leave_one_out)
     with open_book(book) as opened:
-        record = tasks.track_record(opened, wish)
-    title = tasks.track_record_title(wish)
+        record = track_record(opened, wish)
+    title = track_record_title(wish)
     names = [str(path) for path in picture or []]
-    for name, content in tasks.track_record_pictures(record, title, names).items():
-        for written in tasks.write_folder({Path(name).name: content}, Path(name).parent):
+    for name, content in track_record_pictures(record, title, names).items():
+        for written in write_folder({Path(name).name: content}, Path(name).parent):
             tell(f"Picture: {written}")
-    show(record, report.track_record_text(record, title), as_json=as_json)
+    show(record, track_record_text(record, title), as_json=as_json)

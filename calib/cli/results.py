@@ -70,25 +70,30 @@ def take_down(
     as_json: AsJson = False,
 ) -> None:
     """Take down a result file: all of it, or nothing when anything in it is wrong."""
-    from calib import report, tasks
+    from calib.report.boards import next_step_text, recorded_text
+    from calib.tasks.definitions import given_text, read_definition, take_in_ready_made
+    from calib.tasks.files import given_file
+    from calib.tasks.finding import find_board
+    from calib.tasks.next_steps import next_step
+    from calib.tasks.results import take_down
 
-    given = tasks.given_file(file, "results")
+    given = given_file(file, "results")
     beside = file.resolve().parent.with_suffix(".toml")
     definition = ready_made or (beside if beside.is_file() else None)
     with open_book(book) as opened:
         try:
-            grid = tasks.find_board(opened, board)
+            grid = find_board(opened, board)
         except CalibError:
             if definition is None:
                 raise
-            read = tasks.read_definition(tasks.given_text(definition))
-            grid = tasks.take_in_ready_made(opened, board, read, given, machine, sheet, when=now())
-        done = tasks.take_down(opened, grid, given, when=now(), sitting=sitting, why=why)
+            read = read_definition(given_text(definition))
+            grid = take_in_ready_made(opened, board, read, given, machine, sheet, when=now())
+        done = take_down(opened, grid, given, when=now(), sitting=sitting, why=why)
         readings = opened.readings(grid.board_id)
-        step = tasks.next_step(opened, grid)
+        step = next_step(opened, grid)
     data = {"board_id": grid.board_id, "recorded": done, "readings": readings}
-    show(data, report.recorded_text(grid, done, readings), as_json=as_json)
-    suggest(report.next_step_text(step), as_json=as_json)
+    show(data, recorded_text(grid, done, readings), as_json=as_json)
+    suggest(next_step_text(step), as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib read last")
@@ -99,20 +104,22 @@ def read(
     as_json: AsJson = False,
 ) -> None:
     """Take down a board cell by cell, asking; each answer is stored at once, u takes it back."""
-    from calib import report, tasks
+    from calib.report.boards import board_text
+    from calib.tasks.finding import find_board
+    from calib.tasks.results import CellByCell, sitting_label
 
     with open_book(book) as opened:
-        grid = tasks.find_board(opened, board)
-        label = tasks.sitting_label(now()) if sitting is None else sitting
-        _ask(tasks.CellByCell(opened, grid, label))
+        grid = find_board(opened, board)
+        label = sitting_label(now()) if sitting is None else sitting
+        _ask(CellByCell(opened, grid, label))
         readings, looks = opened.readings(grid.board_id), opened.looks(grid.board_id)
     data = {"board_id": grid.board_id, "readings": readings}
-    show(data, report.board_text(grid, readings, looks), as_json=as_json)
+    show(data, board_text(grid, readings, looks), as_json=as_json)
 
 
 def _ask(cells: CellByCell) -> None:
     """Ask until every cell is read, or the user stops."""
-    from calib import report
+    from calib.report.boards import question_text
 
     if sys.stdin is None:
         raise CalibError(
@@ -122,9 +129,7 @@ def _ask(cells: CellByCell) -> None:
     tell(_HOW)
     while question := cells.question:
         try:
-            text = typer.prompt(
-                report.question_text(question), default="", show_default=False, err=True
-            )
+            text = typer.prompt(question_text(question), default="", show_default=False, err=True)
         except typer.Abort:
             tell("\nStopped; what was answered is stored.")
             return
@@ -151,15 +156,16 @@ def strike_out(
     as_json: AsJson = False,
 ) -> None:
     """Say that cells count as not burnt after all; what was read stays in the history."""
-    from calib import report, tasks
+    from calib.report.boards import recorded_text
+    from calib.tasks.finding import find_board
 
     labels = [cell.strip().upper() for cell in cells]
     with open_book(book) as opened:
-        grid = tasks.find_board(opened, board)
+        grid = find_board(opened, board)
         done = opened.strike_out(grid.board_id, labels, when=now(), why=why)
         readings = opened.readings(grid.board_id)
     data = {"board_id": grid.board_id, "recorded": done, "readings": readings}
-    show(data, report.recorded_text(grid, done, readings), as_json=as_json)
+    show(data, recorded_text(grid, done, readings), as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib undo --board last")
@@ -181,10 +187,10 @@ def undo(
     as_json: AsJson = False,
 ) -> None:
     """Take back the latest change of a board, a machine, a sheet or a pair; asks if it is much."""
-    from calib import tasks
+    from calib.tasks.finding import find_board
 
     with open_book(book) as opened:
-        code = None if board is None else tasks.find_board(opened, board).board_id
+        code = None if board is None else find_board(opened, board).board_id
         found = opened.next_undo(when=now(), board_id=code, machine=machine, sheet=sheet)
         if found.things > 1 and not yes:
             _agree(f"This takes back {found.things} results at once: {found.words}.")
@@ -238,13 +244,13 @@ def take_down_job(
     as_json: AsJson = False,
 ) -> None:
     """Take down how a whole job at one setting came out: it tells what no small board can."""
-    from calib import tasks
     from calib.records import Setting
+    from calib.tasks.advice import JobCounts, take_down_job
 
     setting = Setting(power_pct=power, speed_mm_s=speed_mm_s, passes=passes)
-    counts = tasks.JobCounts(through=through, hanging=hanging, no=no, cut_length_mm=cut_length)
+    counts = JobCounts(through=through, hanging=hanging, no=no, cut_length_mm=cut_length)
     with open_book(book) as opened:
-        job = tasks.take_down_job(
+        job = take_down_job(
             opened, machine, sheet, setting, counts, when=now(), sitting=sitting, note=note
         )
     parts = through + hanging + no

@@ -60,8 +60,9 @@ def add_sheet(
     as_json: AsJson = False,
 ) -> None:
     """Describe a sheet: what may not go under a laser is refused before anything is drawn."""
-    from calib import report, tasks
     from calib.records import Sheet
+    from calib.report.workshop import sheet_text
+    from calib.tasks.workshop import add_sheet
 
     sheet = Sheet(
         name=name,
@@ -73,10 +74,10 @@ def add_sheet(
     )
     with open_book(book) as opened:
         known = sheet in opened.sheets()
-        hazard = tasks.add_sheet(opened, sheet, when=now(), note=note)
+        hazard = add_sheet(opened, sheet, when=now(), note=note)
     if known:
         tell(unchanged(f"Sheet {sheet.name}", note))
-    show({"sheet": sheet, "hazard": hazard}, report.sheet_text(sheet, hazard), as_json=as_json)
+    show({"sheet": sheet, "hazard": hazard}, sheet_text(sheet, hazard), as_json=as_json)
 
 
 @app.command(
@@ -93,16 +94,17 @@ def change_sheet(
     as_json: AsJson = False,
 ) -> None:
     """Take down a new lot, a measured thickness or a declaration of a sheet."""
-    from calib import report, tasks
     from calib.hazards import check_hazard
+    from calib.report.workshop import sheet_text
+    from calib.tasks.workshop import change_sheet
 
     given = {"measured_mm": measured, "lot": lot, "declaration": declaration}
     changed = {field: value for field, value in given.items() if value is not None}
     with open_book(book) as opened:
-        sheet = tasks.change_sheet(opened, name, when=now(), note=note, **changed)
+        sheet = change_sheet(opened, name, when=now(), note=note, **changed)
         known = any(opened.burns(machine.name, name, "cut") for machine in opened.machines())
     hazard = check_hazard(sheet)
-    show({"sheet": sheet, "hazard": hazard}, report.sheet_text(sheet, hazard), as_json=as_json)
+    show({"sheet": sheet, "hazard": hazard}, sheet_text(sheet, hazard), as_json=as_json)
     if lot is not None and known:
         typed = f"calib plan-lot {shlex.quote(name)}"
         suggest(f"Next: {typed}, a few burns that try the new lot.", as_json=as_json)
@@ -111,11 +113,11 @@ def change_sheet(
 @app.command(rich_help_panel=PANEL, epilog="Example: calib list-sheets")
 def list_sheets(book: BookPlace = None, as_json: AsJson = False) -> None:
     """List the sheets with their current lots."""
-    from calib import report
+    from calib.report.workshop import sheets_text
 
     with open_book(book) as opened:
         sheets = opened.sheets()
-    show(sheets, report.sheets_text(sheets), as_json=as_json)
+    show(sheets, sheets_text(sheets), as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib show-sheet 'birch 3'")
@@ -125,17 +127,18 @@ def show_sheet(
     as_json: AsJson = False,
 ) -> None:
     """Show a sheet, its hazards, its lots and the settings that were settled on."""
-    from calib import report, tasks
     from calib.hazards import check_hazard
+    from calib.report.workshop import lots_text, settled_text, sheet_text
+    from calib.tasks.current import kept_settings
 
     with open_book(book) as opened:
-        lots, settled = opened.lots(name), tasks.kept_settings(opened, sheet=name)
+        lots, settled = opened.lots(name), kept_settings(opened, sheet=name)
     sheet = lots[-1].sheet
     hazard = check_hazard(sheet)
     text = "\n\n".join([
-        report.sheet_text(sheet, hazard),
-        report.lots_text(lots),
-        report.settled_text(settled),
+        sheet_text(sheet, hazard),
+        lots_text(lots),
+        settled_text(settled),
     ])
     data = {"sheet": sheet, "hazard": hazard, "lots": lots, "settled": settled}
     show(data, text, as_json=as_json)
@@ -156,10 +159,11 @@ def check_material(
     as_json: AsJson = False,
 ) -> None:
     """Say whether a material may go under a laser, before you buy it."""
-    from calib import report, tasks
+    from calib.report.workshop import hazard_text
+    from calib.tasks.workshop import check_material
 
     word: Any = None if operation is None else checked_operation(operation)
     laser: Any = source.strip().casefold()
-    hazard = tasks.check_material(material, laser, word, declaration or "")
-    show(hazard, report.hazard_text(hazard), as_json=as_json)
+    hazard = check_material(material, laser, word, declaration or "")
+    show(hazard, hazard_text(hazard), as_json=as_json)
     tell("A name is no proof: read the maker's data sheet.")

@@ -222,16 +222,17 @@ def add_machine(
     as_json: AsJson = False,
 ) -> None:
     """Describe a machine: name, watts, bed and top speed will do; the rest is assumed, and said."""
-    from calib import report, tasks
     from calib.records import Machine
+    from calib.report.workshop import machine_text
+    from calib.tasks.workshop import add_machine
 
     machine = Machine(**_given(ctx))
     with open_book(book) as opened:
         known = machine in opened.machines()
-        assumed = tasks.add_machine(opened, machine, when=now(), note=note)
+        assumed = add_machine(opened, machine, when=now(), note=note)
     if known:
         tell(unchanged(f"Machine {machine.name}", note))
-    show(machine, report.machine_text(machine, assumed), as_json=as_json)
+    show(machine, machine_text(machine, assumed), as_json=as_json)
 
 
 @app.command(
@@ -282,22 +283,23 @@ def change_machine(
     as_json: AsJson = False,
 ) -> None:
     """Take down what changed at a machine; the earlier set-up stays in the logbook."""
-    from calib import report, tasks
+    from calib.report.workshop import machine_text
+    from calib.tasks.workshop import assumptions
 
     changed = {field: value for field, value in _given(ctx).items() if field != "name"}
     with open_book(book) as opened:
         machine = opened.change_setup(name, when=now(), what=what, note=note, **changed)  # type: ignore[arg-type]
-    show(machine, report.machine_text(machine, tasks.assumptions(machine)), as_json=as_json)
+    show(machine, machine_text(machine, assumptions(machine)), as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib list-machines")
 def list_machines(book: BookPlace = None, as_json: AsJson = False) -> None:
     """List the machines as they are set up now."""
-    from calib import report
+    from calib.report.workshop import machines_text
 
     with open_book(book) as opened:
         machines = opened.machines()
-    show(machines, report.machines_text(machines), as_json=as_json)
+    show(machines, machines_text(machines), as_json=as_json)
 
 
 @app.command(rich_help_panel=PANEL, epilog="Example: calib show-machine bench")
@@ -307,11 +309,12 @@ def show_machine(
     as_json: AsJson = False,
 ) -> None:
     """Show a machine, what is assumed of it, and every set-up it has had."""
-    from calib import report, tasks
+    from calib.report.workshop import machine_text, setups_text
+    from calib.tasks.workshop import assumptions
 
     with open_book(book) as opened:
         setups = opened.setups(name)
-    assumed = tasks.assumptions(setups[-1].machine)
+    assumed = assumptions(setups[-1].machine)
     data = {"machine": setups[-1].machine, "assumed": assumed, "setups": setups}
-    text = report.machine_text(setups[-1].machine, assumed)
-    show(data, f"{text}\n\n{report.setups_text(setups)}", as_json=as_json)
+    text = machine_text(setups[-1].machine, assumed)
+    show(data, f"{text}\n\n{setups_text(setups)}", as_json=as_json)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
-from calib.advise.recommendation import Recommendation, scope_words, share_words
+from calib.advise.recommendation import scope_words, share_words
 from calib.records import CHAR_WORDS, MARK_WORDS
 from calib.report.jobs import notes_in_words
 from calib.report.words import (
@@ -20,9 +21,13 @@ from calib.report.words import (
     table,
     wrapped,
 )
-from calib.tasks.advice import Advice
-from calib.tasks.current import StandingPromise
-from calib.tasks.summary import DEEPER, LEVELS, RegionRow, Summary
+from calib.tasks.summary import DEEPER, LEVELS
+
+if TYPE_CHECKING:
+    from calib.advise.recommendation import Recommendation
+    from calib.tasks.advice import Advice
+    from calib.tasks.current import StandingPromise
+    from calib.tasks.summary import RegionRow, Summary
 
 EDGES = {
     "unburnt": "Nothing was burnt yet: this is what is expected of such a sheet, and it may be far"

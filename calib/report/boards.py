@@ -5,11 +5,9 @@ from __future__ import annotations
 import shlex
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from calib.grid.board_time import board_time, sheet_use
-from calib.grid.focus import FocusBoard
-from calib.logbook import Looked, Recorded
 from calib.records import CHAR_WORDS, MARK_WORDS, Cell, Grid, Reading
 from calib.report.words import (
     bullets,
@@ -20,10 +18,15 @@ from calib.report.words import (
     table,
     wrapped,
 )
-from calib.tasks.boards import Planned
-from calib.tasks.next_steps import ENOUGH_BURNS, NextStep
-from calib.tasks.results import Question
+from calib.tasks.next_steps import ENOUGH_BURNS
 from calib.units import show_speed
+
+if TYPE_CHECKING:
+    from calib.grid.focus import FocusBoard
+    from calib.logbook import Looked, Recorded
+    from calib.tasks.boards import Planned
+    from calib.tasks.next_steps import NextStep
+    from calib.tasks.results import Question
 
 _FIRST_CAUTION = (
     "Before you burn, read the cautions on the record sheet. Stay with the machine from the first"

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from calib.logbook.coding import material_key
-from calib.logbook.entries import Entry, HistoryLine, ImportReport, Page
 from calib.report.boards import reading_words
 from calib.report.words import bullets, date_words, operation_words, paragraphs, table
+
+if TYPE_CHECKING:
+    from calib.logbook.entries import Entry, HistoryLine, ImportReport, Page
 
 
 def page_text(page: Page) -> str:

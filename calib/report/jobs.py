@@ -4,12 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
-from calib.advise.costs import Costs, PricedSetting
-from calib.advise.features import SmallFeatures
-from calib.advise.job_promise import JobPromise
-from calib.advise.job_time import JobTime
-from calib.advise.stopwatch import TimeRatio
 from calib.records import CHAR_WORDS
 from calib.report.words import (
     bullets,
@@ -20,7 +16,14 @@ from calib.report.words import (
     table,
     wrapped,
 )
-from calib.tasks.job_records import JobReport
+
+if TYPE_CHECKING:
+    from calib.advise.costs import Costs, PricedSetting
+    from calib.advise.features import SmallFeatures
+    from calib.advise.job_promise import JobPromise
+    from calib.advise.job_time import JobTime
+    from calib.advise.stopwatch import TimeRatio
+    from calib.tasks.job_records import JobReport
 
 _COST_WORDS = {
     "machine_hour": "an hour of the machine",

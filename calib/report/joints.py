@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from calib.advise.joint import Joint
 from calib.advise.joint_words import joint_words
-from calib.advise.kerf import KerfLaw, KerfPoint
-from calib.grid.comb import FEEL_WORDS, CombBoard
+from calib.grid.comb import FEEL_WORDS
 from calib.report.words import bullets, paragraphs, setting_words, table, wrapped
-from calib.tasks.comb_results import CombTaken
-from calib.tasks.combs import PlannedComb
+
+if TYPE_CHECKING:
+    from calib.advise.joint import Joint
+    from calib.advise.kerf import KerfLaw, KerfPoint
+    from calib.grid.comb import CombBoard
+    from calib.tasks.comb_results import CombTaken
+    from calib.tasks.combs import PlannedComb
 
 
 def comb_text(planned: PlannedComb) -> str:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
-from calib.logbook.checking import Check
-from calib.logbook.entries import Photograph, Sitting
 from calib.logbook.layout import counts_in_words
 from calib.report.words import counted, date_words, paragraphs, table, wrapped
-from calib.tasks.keeping import BackupFile, Kept
+
+if TYPE_CHECKING:
+    from calib.logbook.checking import Check
+    from calib.logbook.entries import Photograph, Sitting
+    from calib.tasks.keeping import BackupFile, Kept
 
 _KIB = 1024.0
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
-from calib.hazards import CAUTIONS, Hazard
-from calib.logbook.entries import SetupEntry, SheetEntry
+from calib.hazards import CAUTIONS
 from calib.records import Machine, Sheet
 from calib.report.words import (
     bullets,
@@ -17,8 +17,12 @@ from calib.report.words import (
     setting_words,
     table,
 )
-from calib.tasks.current import KeptSetting
 from calib.units import show_speed
+
+if TYPE_CHECKING:
+    from calib.hazards import Hazard
+    from calib.logbook.entries import SetupEntry, SheetEntry
+    from calib.tasks.current import KeptSetting
 
 _VERDICTS = {
     "ok": "may go under a laser",

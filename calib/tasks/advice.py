@@ -13,11 +13,11 @@ from calib.errors import InvalidRecord, NeedsYes
 from calib.fit.region import Region
 from calib.grid.limits import BEYOND, SLOWEST_MM_S
 from calib.hazards import check_hazard
-from calib.logbook import Book, Filters, PromiseEntry
+from calib.logbook import Book, Filters
 from calib.records import THROUGH_GRADES, Burn, Operation, Setting
-from calib.tasks.boards import LAST, find_pair
 from calib.tasks.costing import costs_of
 from calib.tasks.current import KeptSetting, Reasons, doubts_of, kept_settings, why_not_counted
+from calib.tasks.finding import find_pair, find_promise
 from calib.tasks.library import fit_region, recommend
 from calib.tasks.pooling import burns_by_lot, pool_of_book
 from calib.tasks.results import sitting_label
@@ -192,20 +192,6 @@ def settle(
     pair = (entry.machine, entry.sheet, entry.promise.operation)
     book.settle(*pair, entry.promise.setting, when=when, promise_id=entry.id, note=note)
     return kept_settings(book, *pair)[0]
-
-
-def find_promise(book: Book, beginning: str) -> PromiseEntry:
-    """Look a promise up by the beginning of its code; raises InvalidRecord when it isn't one."""
-    every = book.promises()
-    if beginning == LAST and every:
-        return every[0]
-    found = [entry for entry in every if beginning and entry.id.startswith(beginning)]
-    if len(found) != 1:
-        raise InvalidRecord(
-            f"promise {beginning!r} is the beginning of {len(found)} promises in the logbook: list"
-            " them, and give more of one's code."
-        )
-    return found[0]
 
 
 def take_down_job(

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from calib.advise.wish import USUAL_RELIABILITY
-from calib.errors import InvalidRecord, LogbookError, MachineLimit
+from calib.errors import InvalidRecord, MachineLimit
 from calib.grid.focus import HEIGHTS_MM, FocusBoard, plan_focus
 from calib.grid.full import full_factorial, power_limits_pct, speed_limits_mm_s
 from calib.grid.gentle import KnownMarks
@@ -19,12 +19,11 @@ from calib.planning import plan_board as plan_on_region
 from calib.planning import plan_split as split_on_region
 from calib.records import OPERATIONS, Grid, Machine, Operation, Setting, Sheet
 from calib.tasks.files import Files, FileWish, board_files
+from calib.tasks.finding import find_pair
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import fit_region
 from calib.tasks.pooling import burns_by_lot, pool_of_book
 from calib.units import show_speed
-
-LAST = "last"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,45 +74,6 @@ class Planned:
     # By cell, the chance of each event that the logbook can check later
     forecasts: Mapping[str, Mapping[str, float]]
     files: Files  # Its files by name; empty when none were wanted
-
-
-def find_pair(book: Book, machine: str | None, sheet: str | None) -> tuple[Machine, Sheet]:
-    """Look up a machine and a sheet; where there is only one, it needn't be named.
-
-    Raises LogbookError when there is none, or more than one to choose from.
-    """
-    if machine is None:
-        machine = _only([m.name for m in book.machines()], "machine", "add-machine")
-    if sheet is None:
-        sheet = _only([s.name for s in book.sheets()], "sheet", "add-sheet")
-    return book.machine(machine), book.sheet(sheet)
-
-
-def _only(names: Sequence[str], what: str, command: str) -> str:
-    if not names:
-        raise LogbookError(f"There is no {what} in the logbook yet: describe one with {command}.")
-    if len(names) > 1:
-        raise LogbookError(f"Which {what} is meant? The logbook has {', '.join(names)}: name one.")
-    return names[0]
-
-
-def find_board(book: Book, board_id: str) -> Grid:
-    """Look a board up by its code, whatever its case; ``last`` is the one planned last.
-
-    Raises LogbookError when there is none.
-    """
-    code = board_id.strip().upper()
-    if board_id.casefold() == LAST:
-        newest = book.boards(limit=1).entries
-        if not newest:
-            raise LogbookError("There is no board in the logbook yet: plan one first.")
-        code = newest[0].id
-    grid = book.board(code)
-    if grid.machine.power_word_full is not None:
-        return grid
-    # The word changes nothing of the burns: it only says how programs write them.
-    word = book.machine(grid.machine.name).power_word_full
-    return replace(grid, machine=replace(grid.machine, power_word_full=word))
 
 
 def plan_board(

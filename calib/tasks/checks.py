@@ -19,8 +19,9 @@ from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters
 from calib.records import Burn, Grid, Machine, Sheet
-from calib.tasks.boards import Planned, find_pair
+from calib.tasks.boards import Planned
 from calib.tasks.files import Files, FileWish
+from calib.tasks.finding import find_pair
 from calib.tasks.library import fit_region
 from calib.tasks.new_lot import MOST_BOARDS, CheckWish, old_lots, stored_check
 from calib.tasks.pictures import picture_format

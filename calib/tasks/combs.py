@@ -24,9 +24,10 @@ from calib.logbook import Book
 from calib.logbook.coding import known_names, record_from_json, record_to_json
 from calib.logbook.keeping import Kept, understood
 from calib.records import Machine, Setting, Sheet
-from calib.tasks.boards import LAST, find_pair, marks_of
+from calib.tasks.boards import marks_of
 from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.files import Files
+from calib.tasks.finding import LAST, find_pair
 from calib.tasks.kerfs import kerf_at
 
 # Fields of a comb's content that are arguments of ``plan_comb``.

@@ -12,7 +12,7 @@ from calib.advise.stopwatch import TimeRatio, calibrate_time
 from calib.errors import InvalidRecord, LogbookError
 from calib.logbook import Book
 from calib.logbook.keeping import understood
-from calib.tasks.keeping import find_machine
+from calib.tasks.finding import find_machine
 
 
 def costs_of(book: Book) -> Costs:

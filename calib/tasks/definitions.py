@@ -15,8 +15,8 @@ from calib.hazards import check_hazard
 from calib.logbook import Book
 from calib.records import OPERATIONS, Grid, Machine, Setting, Sheet
 from calib.results import read_results
-from calib.tasks.boards import find_pair
 from calib.tasks.files import given_file
+from calib.tasks.finding import find_pair
 from calib.tasks.library import plan_grid
 from calib.units import show_speed
 

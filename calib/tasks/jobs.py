@@ -28,9 +28,9 @@ from calib.logbook import Book
 from calib.picture import cost_picture
 from calib.records import Machine, Setting
 from calib.tasks.advice import region_of_pair
-from calib.tasks.boards import find_pair
 from calib.tasks.costing import costs_of, take_down_time, time_ratio
 from calib.tasks.current import KeptSetting, kept_settings
+from calib.tasks.finding import find_pair
 from calib.tasks.job_records import ClassLine, JobReport, JobWish
 from calib.tasks.kerfs import kerf_law_of_pair
 from calib.tasks.pictures import picture_format

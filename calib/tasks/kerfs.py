@@ -10,7 +10,7 @@ from calib.errors import NotEnoughEvidence
 from calib.logbook import Book, Filters
 from calib.logbook.coding import record_to_json
 from calib.records import Machine, Setting
-from calib.tasks.boards import find_pair
+from calib.tasks.finding import find_pair
 
 _MOST_BOARDS = 1000
 

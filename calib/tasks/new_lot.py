@@ -18,8 +18,9 @@ from calib.planning import PlanOptions
 from calib.planning import plan_board as plan_on_region
 from calib.records import Setting
 from calib.tasks.advice import region_of_pair
-from calib.tasks.boards import Planned, find_pair, marks_of
+from calib.tasks.boards import Planned, marks_of
 from calib.tasks.files import FileWish, board_files
+from calib.tasks.finding import find_pair
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import fit_region
 from calib.tasks.pooling import pool_of_book

@@ -9,11 +9,15 @@ from typing import Annotated, Any
 from fastapi import APIRouter, File, Form, Query, Request, UploadFile
 from starlette.responses import Response
 
-from calib import tasks
 from calib.errors import LogbookError
 from calib.logbook import Filters, Looked
 from calib.logbook.taps import Tapped
 from calib.records import Grid, Machine, Reading, Setting, Sheet
+from calib.tasks.advice import advise_on
+from calib.tasks.finding import find_board
+from calib.tasks.look import read_out
+from calib.tasks.results import sitting_label
+from calib.tasks.workshop import check_material
 from calib.web.desk import Desk, desk_of, now
 from calib.web.forms import MaterialForm, SettingForm, WishForm
 from calib.web.models import (
@@ -90,7 +94,7 @@ def logbook(
 def board(request: Request, board_id: str) -> BoardOut:
     """Give a board as it lies, and what was read off it so far."""
     desk = desk_of(request)
-    grid = tasks.find_board(desk.book, board_id)
+    grid = find_board(desk.book, board_id)
     return BoardOut(
         board_id=grid.board_id,
         machine=grid.machine.name,
@@ -120,7 +124,7 @@ def tap(request: Request, board_id: str, body: Tap) -> TapDone:
         cell=body.cell, through=body.through, char=body.char, mark=body.mark, note=body.note
     )
     # Burns belong to the evening in which they were tapped, however long they waited.
-    sitting = tasks.sitting_label(when - timedelta(seconds=body.age_s))
+    sitting = sitting_label(when - timedelta(seconds=body.age_s))
     done = desk.book.tap(board_id, body.key, reading, saw=body.saw, when=when, sitting=sitting)
     return _done(done)
 
@@ -142,7 +146,7 @@ def add_photograph(
 ) -> list[PhotographOut]:
     """Keep a photograph of the board, or of one cell: PNG, JPEG or WebP, at most 10 MiB."""
     desk = desk_of(request)
-    grid = tasks.find_board(desk.book, board_id)
+    grid = find_board(desk.book, board_id)
     name = (photograph.filename or "photograph").replace("\\", "/").rsplit("/", 1)[-1]
     desk.book.attach(grid.board_id, name[-100:], photograph.file.read(), when=now(), cell=cell)
     return _photographs(desk, grid)
@@ -159,10 +163,10 @@ def photograph_file(request: Request, board_id: str, photograph_id: str) -> Resp
 
 
 @router.get("/read-out")
-def read_out(request: Request, form: Annotated[SettingForm, Query()]) -> ReadOutOut:
+def at_setting(request: Request, form: Annotated[SettingForm, Query()]) -> ReadOutOut:
     """Say what holds at one setting of a pair, tested or not."""
     region = desk_of(request).region(*form.pair)
-    out = tasks.read_out(region, form.wish, form.setting)
+    out = read_out(region, form.wish, form.setting)
     return ReadOutOut.model_validate({**_plain(out), "words": out_words(out)})
 
 
@@ -170,7 +174,7 @@ def read_out(request: Request, form: Annotated[SettingForm, Query()]) -> ReadOut
 def recommend(request: Request, body: WishForm) -> PromisedOut:
     """Recommend a setting, and store what is promised of it."""
     desk = desk_of(request)
-    advice = tasks.advise_on(desk.book, desk.region(*body.pair), body.wish, when=now())
+    advice = advise_on(desk.book, desk.region(*body.pair), body.wish, when=now())
     desk.remember(advice)
     return PromisedOut(
         promise_id=advice.promise_id,
@@ -182,9 +186,9 @@ def recommend(request: Request, body: WishForm) -> PromisedOut:
 
 
 @router.post("/materials")
-def check_material(request: Request, body: MaterialForm) -> HazardOut:
+def material(request: Request, body: MaterialForm) -> HazardOut:
     """Say whether a material may go under a laser; what may not is an error."""
-    hazard = tasks.check_material(body.material, body.source, declaration=body.declaration)
+    hazard = check_material(body.material, body.source, declaration=body.declaration)
     return HazardOut.model_validate(hazard)
 
 

@@ -17,7 +17,6 @@ import jinja2
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
-from calib import tasks
 from calib.hazards import CAUTIONS
 from calib.logbook import Book
 from calib.records import CHAR_WORDS, MARK_WORDS, Operation
@@ -30,6 +29,9 @@ from calib.report.words import (
     setting_words,
     speed_words,
 )
+from calib.tasks.advice import region_of_pair
+from calib.tasks.boards import BoardWish, Planned, propose_boards
+from calib.tasks.finding import find_pair
 from calib.web.gate import Gate
 
 HERE = Path(__file__).parent
@@ -100,21 +102,19 @@ class Desk:
 
     def region(self, machine: str | None, sheet: str | None, operation: Operation) -> Any:
         """Fit the region of a pair, or give the one that was fitted from the same logbook."""
-        of_machine, of_sheet = tasks.find_pair(self.book, machine, sheet)
+        of_machine, of_sheet = find_pair(self.book, machine, sheet)
         pair = (of_machine.name, of_sheet.name, operation)
         # Burns of other pairs count too: the whole logbook is the prior.
         return self._kept(
-            (self.book.newest_evidence(), *pair), lambda: tasks.region_of_pair(self.book, *pair)
+            (self.book.newest_evidence(), *pair), lambda: region_of_pair(self.book, *pair)
         )
 
-    def proposal(
-        self, pair: tuple[str | None, str | None, Operation], wish: tasks.BoardWish
-    ) -> tasks.Planned:
+    def proposal(self, pair: tuple[str | None, str | None, Operation], wish: BoardWish) -> Planned:
         """Plan the next board, or give the one that was looked at and still is the next."""
         now_in_book = (self.book.newest_evidence(), self.book.boards(limit=1).total)
-        planned: tasks.Planned = self._kept(
+        planned: Planned = self._kept(
             ("board", *now_in_book, *pair, wish),
-            lambda: tasks.propose_boards(self.book, *pair, wish)[0],
+            lambda: propose_boards(self.book, *pair, wish)[0],
         )
         return planned
 
@@ -164,7 +164,7 @@ def _templates() -> jinja2.Environment:
         "cautions": CAUTIONS,
         "char_words": CHAR_WORDS,
         "mark_words": MARK_WORDS,
-        "usual_reliability": tasks.BoardWish().reliability,
+        "usual_reliability": BoardWish().reliability,
         # What a form was sent with, and why it wasn't taken; most pages show neither.
         "typed": {},
         "problem": None,

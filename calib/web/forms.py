@@ -8,9 +8,12 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
-from calib import tasks
 from calib.errors import InvalidQuantity, InvalidRecord
 from calib.records import LaserSource, Machine, Operation, Setting, Sheet
+from calib.tasks.advice import JobCounts, RegionWish
+from calib.tasks.boards import BoardWish
+from calib.tasks.elsewhere import ElsewhereWish
+from calib.tasks.new_lot import CheckWish
 from calib.units import (
     parse_length_mm,
     parse_percent,
@@ -102,23 +105,23 @@ class OffcutForm(PairForm):
     offcut: Size = ""
 
     @property
-    def check_wish(self) -> tasks.CheckWish:
+    def check_wish(self) -> CheckWish:
         """As tasks take it."""
-        return tasks.CheckWish(offcut_mm=parse_size_mm(self.offcut) if self.offcut else None)
+        return CheckWish(offcut_mm=parse_size_mm(self.offcut) if self.offcut else None)
 
 
 class WishForm(PairForm):
     """What is asked of a setting."""
 
     aim: Literal["fastest", "cleanest"] = "fastest"
-    reliability: Annotated[float, Field(ge=0.5, lt=1)] = tasks.BoardWish().reliability
+    reliability: Annotated[float, Field(ge=0.5, lt=1)] = BoardWish().reliability
     char_at_most: Grade = None
     mark: Annotated[int, Field(ge=0, le=4)] = 2
     scope: Literal["coupon", "job", "sheet"] = "coupon"
     cut_length: Length = ""
 
     @property
-    def wish(self) -> tasks.RegionWish:
+    def wish(self) -> RegionWish:
         """As tasks take it."""
         length = None
         if self.scope == "job":
@@ -128,7 +131,7 @@ class WishForm(PairForm):
                     " cut path, such as 4.2 m."
                 )
             length = parse_length_mm(self.cut_length)
-        return tasks.RegionWish(
+        return RegionWish(
             aim=self.aim,
             # A mark's chance is the highest there is; how sure it must be is asked of cuts.
             reliability=self.reliability if self.operation == "cut" else None,
@@ -148,11 +151,11 @@ class BoardForm(WishForm):
     seen: Annotated[str, Field(max_length=20)] = ""
 
     @property
-    def board_wish(self) -> tasks.BoardWish:
+    def board_wish(self) -> BoardWish:
         """As tasks take it."""
         wish = self.wish
         pitch = parse_length_mm(self.line_pitch) if self.line_pitch else None
-        return tasks.BoardWish(
+        return BoardWish(
             burns=self.burns,
             offcut_mm=parse_size_mm(self.offcut) if self.offcut else None,
             line_pitch_mm=pitch if self.operation == "area_mark" else None,
@@ -203,9 +206,9 @@ class JobForm(PairForm):
         )
 
     @property
-    def counts(self) -> tasks.JobCounts:
+    def counts(self) -> JobCounts:
         """How many parts came out how."""
-        return tasks.JobCounts(
+        return JobCounts(
             through=self.through,
             hanging=self.hanging,
             no=self.no,
@@ -320,9 +323,9 @@ class ElsewhereForm(PairForm):
     offcut: Size = ""
 
     @property
-    def elsewhere_wish(self) -> tasks.ElsewhereWish:
+    def elsewhere_wish(self) -> ElsewhereWish:
         """As tasks take it; a machine of the logbook goes before bare watts."""
-        return tasks.ElsewhereWish(
+        return ElsewhereWish(
             to_machine=self.to_machine,
             rated_w=parse_power_w(self.rated_w) if self.rated_w and not self.to_machine else None,
             offcut_mm=parse_size_mm(self.offcut) if self.offcut else None,

@@ -7,8 +7,12 @@ from typing import Annotated
 from fastapi import APIRouter, Form, Query, Request
 from starlette.responses import RedirectResponse, Response
 
-from calib import tasks
 from calib.errors import InvalidRecord, NeedsYes
+from calib.tasks.advice import advise_on, settle, take_down_job
+from calib.tasks.current import doubts_of
+from calib.tasks.finding import find_promise
+from calib.tasks.look import region_look
+from calib.tasks.page import hazard_of, last_promised, standing
 from calib.web.board_svg import board_svg
 from calib.web.desk import Desk, desk_of, now
 from calib.web.forms import BoardForm, JobForm, PairForm, WishForm
@@ -24,7 +28,7 @@ def ask_plan(request: Request, form: Annotated[PairForm, Query()]) -> Response:
     here = desk_of(request)
     # Who comes back to it from the board that was shown finds what was typed.
     typed = {**request.query_params, **form.query}
-    return here.ask(request, "plan.html", standing=tasks.standing(here.book), typed=typed)
+    return here.ask(request, "plan.html", standing=standing(here.book), typed=typed)
 
 
 @router.get("/plan/look")
@@ -54,13 +58,13 @@ def keep_plan(request: Request, form: Annotated[BoardForm, Form()]) -> Response:
 def look(request: Request, form: Annotated[WishForm, Query()]) -> Response:
     """Show where it works."""
     here = desk_of(request)
-    standing = tasks.standing(here.book)
-    if form.sheet is None and len(standing.sheets) != 1:
-        return here.show("which.html", standing=standing, to="/look")
+    stands = standing(here.book)
+    if form.sheet is None and len(stands.sheets) != 1:
+        return here.show("which.html", standing=stands, to="/look")
     region = here.region(*form.pair)
-    last = tasks.last_promised(here.book, region.machine.name, region.sheet.name, form.operation)
+    last = last_promised(here.book, region.machine.name, region.sheet.name, form.operation)
     advised = last.promise.setting if last else None
-    shown = tasks.region_look(region, form.wish, start=advised)
+    shown = region_look(region, form.wish, start=advised)
     return here.show(
         "look.html",
         look=shown,
@@ -76,7 +80,7 @@ def look(request: Request, form: Annotated[WishForm, Query()]) -> Response:
 def ask_setting(request: Request, form: Annotated[WishForm, Query()]) -> Response:
     """Tell me what to set."""
     here = desk_of(request)
-    return here.ask(request, "setting.html", standing=tasks.standing(here.book), typed=form.query)
+    return here.ask(request, "setting.html", standing=standing(here.book), typed=form.query)
 
 
 @router.post("/setting")
@@ -84,7 +88,7 @@ def recommend(request: Request, form: Annotated[WishForm, Form()]) -> Response:
     """Recommend a setting, and store what is promised of it."""
     here = desk_of(request)
     region = here.region(*form.pair)
-    advice = tasks.advise_on(here.book, region, form.wish, when=now())
+    advice = advise_on(here.book, region, form.wish, when=now())
     here.remember(advice)
     return RedirectResponse(f"/promise/{advice.promise_id}", 303)
 
@@ -96,11 +100,11 @@ def promise(request: Request, promise_id: str) -> Response:
 
 
 def _promise_page(here: Desk, promise_id: str, status: int = 200) -> Response:
-    entry = tasks.find_promise(here.book, promise_id)
+    entry = find_promise(here.book, promise_id)
     advice = here.remembered(entry.id)
     shown = {} if advice is None else advice_shown(advice)
-    hazard = tasks.hazard_of(here.book, entry.machine, entry.sheet, entry.promise.operation)
-    doubts = tasks.doubts_of(here.book, entry)
+    hazard = hazard_of(here.book, entry.machine, entry.sheet, entry.promise.operation)
+    doubts = doubts_of(here.book, entry)
     return here.show(
         "promise.html", status, entry=entry, hazard=hazard, doubts=doubts, asked=status != 200,
         **shown,
@@ -108,11 +112,11 @@ def _promise_page(here: Desk, promise_id: str, status: int = 200) -> Response:
 
 
 @router.post("/promise/{promise_id}/settle")
-def settle(request: Request, promise_id: str, sure: Annotated[bool, Form()] = False) -> Response:
+def settle_on(request: Request, promise_id: str, sure: Annotated[bool, Form()] = False) -> Response:
     """Settle on a promised setting; ask first where something speaks against it."""
     here = desk_of(request)
     try:
-        tasks.settle(here.book, promise_id, when=now(), sure=sure)
+        settle(here.book, promise_id, when=now(), sure=sure)
     except NeedsYes:
         return _promise_page(here, promise_id, status=409)
     return RedirectResponse("/done/settled", 303)
@@ -122,14 +126,14 @@ def settle(request: Request, promise_id: str, sure: Annotated[bool, Form()] = Fa
 def ask_job(request: Request, form: Annotated[PairForm, Query()]) -> Response:
     """A job is done."""
     here = desk_of(request)
-    return here.ask(request, "job.html", standing=tasks.standing(here.book), typed=form.query)
+    return here.ask(request, "job.html", standing=standing(here.book), typed=form.query)
 
 
 @router.post("/job")
-def take_down_job(request: Request, form: Annotated[JobForm, Form()]) -> Response:
+def job_done(request: Request, form: Annotated[JobForm, Form()]) -> Response:
     """Take down how a job came out."""
     here = desk_of(request)
-    tasks.take_down_job(
+    take_down_job(
         here.book, form.machine, form.sheet, form.setting, form.counts, when=now(), note=form.note
     )
     return RedirectResponse("/done/job", 303)

@@ -8,8 +8,10 @@ from fastapi import APIRouter, Form, Query, Request
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
-from calib import tasks
 from calib.logbook import Filters
+from calib.tasks.current import kept_settings
+from calib.tasks.finding import find_pair
+from calib.tasks.workshop import check_material
 from calib.web.desk import desk_of, now
 from calib.web.forms import PairForm
 from calib.web.showing import history_rows
@@ -65,9 +67,9 @@ def sheet(request: Request, name: Annotated[str, Query(max_length=200)]) -> Resp
     return here.show(
         "sheet.html",
         sheet=found,
-        hazard=tasks.check_material(found.material, declaration=found.declaration),
+        hazard=check_material(found.material, declaration=found.declaration),
         lots=here.book.lots(name),
-        settled=tasks.kept_settings(here.book, sheet=name),
+        settled=kept_settings(here.book, sheet=name),
         machines=here.book.machines(),
     )
 
@@ -76,7 +78,7 @@ def sheet(request: Request, name: Annotated[str, Query(max_length=200)]) -> Resp
 def history(request: Request, form: Annotated[PairForm, Query()]) -> Response:
     """Tell all that was ever taken down of a pair, corrected things too."""
     here = desk_of(request)
-    machine, of_sheet = tasks.find_pair(here.book, form.machine, form.sheet)
+    machine, of_sheet = find_pair(here.book, form.machine, form.sheet)
     lines = here.book.history(machine.name, of_sheet.name, form.operation)
     return here.show("history.html", rows=history_rows(lines), sheet=of_sheet, machine=machine,
                      operation=form.operation)  # fmt: skip

@@ -7,8 +7,19 @@ from typing import Annotated, Literal
 from fastapi import APIRouter, Form, Query, Request
 from starlette.responses import RedirectResponse, Response
 
-from calib import tasks
 from calib.errors import CalibError
+from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
+from calib.tasks.checks import check_machine, plan_strip, strip_chart
+from calib.tasks.elsewhere import CarriedOver, carry_over
+from calib.tasks.finding import find_pair
+from calib.tasks.looking_back import (
+    TrackRecordWish,
+    track_record,
+    track_record_pictures,
+    track_record_title,
+)
+from calib.tasks.new_lot import judge_lot, plan_lot
+from calib.tasks.page import standing
 from calib.web.desk import desk_of, now
 from calib.web.forms import ElsewhereForm, OffcutForm, PairForm
 from calib.web.showing import track_shown
@@ -18,19 +29,19 @@ What = Literal["through", "char", "mark", "promises"]
 
 
 @router.post("/lot/plan")
-def plan_lot(request: Request, form: Annotated[OffcutForm, Form()]) -> Response:
+def lot_board(request: Request, form: Annotated[OffcutForm, Form()]) -> Response:
     """Plan the few burns that try a new lot, about the working setting."""
     here = desk_of(request)
-    planned = tasks.plan_lot(here.book, form.machine, form.sheet, form.check_wish, when=now())
+    planned = plan_lot(here.book, form.machine, form.sheet, form.check_wish, when=now())
     return RedirectResponse(f"/board/{planned.grid.board_id}", 303)
 
 
 @router.get("/lot/verdict")
-def judge_lot(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+def lot_verdict(request: Request, form: Annotated[PairForm, Query()]) -> Response:
     """Keep the setting, go slower, or test again?"""
     here = desk_of(request)
-    machine, sheet = tasks.find_pair(here.book, form.machine, form.sheet)
-    verdict = tasks.judge_lot(here.book, machine.name, sheet.name)
+    machine, sheet = find_pair(here.book, form.machine, form.sheet)
+    verdict = judge_lot(here.book, machine.name, sheet.name)
     return here.show("lot_verdict.html", verdict=verdict, machine=machine, sheet=sheet)
 
 
@@ -38,29 +49,29 @@ def judge_lot(request: Request, form: Annotated[PairForm, Query()]) -> Response:
 def check(request: Request, form: Annotated[PairForm, Query()]) -> Response:
     """Does the machine still do what the logbook says?"""
     here = desk_of(request)
-    standing = tasks.standing(here.book)
+    stands = standing(here.book)
     try:
-        record, why = tasks.check_machine(here.book, *form.pair[:2]), ""
+        record, why = check_machine(here.book, *form.pair[:2]), ""
     except CalibError as refusal:  # without strips the page says how to make one
         record, why = None, str(refusal)
     return here.ask(
-        request, "check.html", record=record, why=why, standing=standing, typed=form.query
+        request, "check.html", record=record, why=why, standing=stands, typed=form.query
     )
 
 
 @router.post("/check")
-def plan_strip(request: Request, form: Annotated[OffcutForm, Form()]) -> Response:
+def strip_board(request: Request, form: Annotated[OffcutForm, Form()]) -> Response:
     """Plan a check strip on a sheet that is well known."""
     here = desk_of(request)
-    planned = tasks.plan_strip(here.book, form.machine, form.sheet, form.check_wish, when=now())
+    planned = plan_strip(here.book, form.machine, form.sheet, form.check_wish, when=now())
     return RedirectResponse(f"/board/{planned.grid.board_id}", 303)
 
 
 @router.get("/check/chart.png")
 def chart(request: Request, form: Annotated[PairForm, Query()]) -> Response:
     """Draw the control chart."""
-    record = tasks.check_machine(desk_of(request).book, *form.pair[:2])
-    (picture,) = tasks.strip_chart(record, ["chart.png"]).values()
+    record = check_machine(desk_of(request).book, *form.pair[:2])
+    (picture,) = strip_chart(record, ["chart.png"]).values()
     return Response(picture, media_type="image/png")
 
 
@@ -68,14 +79,14 @@ def chart(request: Request, form: Annotated[PairForm, Query()]) -> Response:
 def ask_elsewhere(request: Request, form: Annotated[PairForm, Query()]) -> Response:
     """The same sheet on another machine: where to begin?"""
     here = desk_of(request)
-    return here.ask(request, "elsewhere.html", standing=tasks.standing(here.book), typed=form.query)
+    return here.ask(request, "elsewhere.html", standing=standing(here.book), typed=form.query)
 
 
 @router.post("/elsewhere")
-def carry_over(request: Request, form: Annotated[ElsewhereForm, Form()]) -> Response:
+def elsewhere(request: Request, form: Annotated[ElsewhereForm, Form()]) -> Response:
     """Give a starting point, and plan the burns that confirm it."""
     here = desk_of(request)
-    carried = tasks.carry_over(here.book, *form.pair, form.elsewhere_wish, when=now())
+    carried = carry_over(here.book, *form.pair, form.elsewhere_wish, when=now())
     return RedirectResponse(f"/elsewhere/start?kept={here.keep_answer(carried)}", 303)
 
 
@@ -84,7 +95,7 @@ def carried_over(request: Request, kept: Annotated[str, Query(max_length=40)] = 
     """Show the starting point that was worked out."""
     here = desk_of(request)
     carried = here.answer(kept)
-    if not isinstance(carried, tasks.CarriedOver):  # forgotten with a restart
+    if not isinstance(carried, CarriedOver):  # forgotten with a restart
         return RedirectResponse("/elsewhere", 303)
     return here.show("carried.html", start=carried.start, planned=carried.planned)
 
@@ -92,8 +103,8 @@ def carried_over(request: Request, kept: Annotated[str, Query(max_length=40)] = 
 @router.get("/card")
 def card(request: Request, form: Annotated[PairForm, Query()]) -> Response:
     """Give the card of a sheet and machine: one page for the wall."""
-    made = tasks.sheet_card_of_pair(desk_of(request).book, *form.pair[:2], when=now())
-    ((name, content),) = tasks.sheet_card_files(made).items()
+    made = sheet_card_of_pair(desk_of(request).book, *form.pair[:2], when=now())
+    ((name, content),) = sheet_card_files(made).items()
     ascii_name = name.encode("ascii", "replace").decode().replace("?", "-")
     headers = {"Content-Disposition": f'attachment; filename="{ascii_name}"'}
     return Response(content, media_type="application/pdf", headers=headers)
@@ -104,7 +115,7 @@ def track(request: Request, what: What = "through") -> Response:
     """How often was calib right?"""
     here = desk_of(request)
     try:
-        shown = track_shown(tasks.track_record(here.book, tasks.TrackRecordWish(what=what)))
+        shown = track_shown(track_record(here.book, TrackRecordWish(what=what)))
     except CalibError as refusal:  # an empty record is a page too
         shown = {"record": None, "why": str(refusal)}
     return here.show("track.html", what=what, **shown)
@@ -113,8 +124,8 @@ def track(request: Request, what: What = "through") -> Response:
 @router.get("/track/picture.png")
 def track_picture(request: Request, what: What = "through") -> Response:
     """Draw stated against observed shares."""
-    wish = tasks.TrackRecordWish(what=what)
-    record = tasks.track_record(desk_of(request).book, wish)
-    title = tasks.track_record_title(wish)
-    (picture,) = tasks.track_record_pictures(record, title, ["track.png"]).values()
+    wish = TrackRecordWish(what=what)
+    record = track_record(desk_of(request).book, wish)
+    title = track_record_title(wish)
+    (picture,) = track_record_pictures(record, title, ["track.png"]).values()
     return Response(picture, media_type="image/png")

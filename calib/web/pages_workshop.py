@@ -10,7 +10,9 @@ from fastapi.exceptions import RequestValidationError
 from pydantic import ValidationError
 from starlette.responses import RedirectResponse, Response
 
-from calib import tasks
+from calib.tasks.current import kept_settings
+from calib.tasks.page import standing
+from calib.tasks.workshop import add_machine, add_sheet, assumptions, change_sheet, check_material
 from calib.web.desk import desk_of, now
 from calib.web.forms import (
     TOLD_LATER,
@@ -33,9 +35,9 @@ def ask_machine(request: Request) -> Response:
 
 
 @router.post("/machine/new")
-def add_machine(request: Request, form: Annotated[MachineForm, Form()]) -> Response:
+def new_machine(request: Request, form: Annotated[MachineForm, Form()]) -> Response:
     """Take a machine down."""
-    tasks.add_machine(desk_of(request).book, form.record, when=now())
+    add_machine(desk_of(request).book, form.record, when=now())
     return RedirectResponse(f"/machine?{urlencode({'name': form.name})}", 303)
 
 
@@ -46,9 +48,7 @@ def machine(request: Request, name: Annotated[str, Query(max_length=200)]) -> Re
     found = here.book.machine(name)
     told = {field: getattr(found, field) for field in TOLD_LATER}
     typed = {field: f"{value:g}" for field, value in told.items() if value is not None}
-    return here.ask(
-        request, "machine.html", machine=found, assumed=tasks.assumptions(found), typed=typed
-    )
+    return here.ask(request, "machine.html", machine=found, assumed=assumptions(found), typed=typed)
 
 
 @router.post("/machine")
@@ -69,15 +69,15 @@ def ask_sheet(request: Request) -> Response:
 
 
 @router.post("/sheet/new")
-def add_sheet(request: Request, form: Annotated[SheetForm, Form()]) -> Response:
+def new_sheet(request: Request, form: Annotated[SheetForm, Form()]) -> Response:
     """Look at its hazards, and take it down; what may not be burnt is refused."""
     here = desk_of(request)
-    tasks.add_sheet(here.book, form.record, when=now())
+    add_sheet(here.book, form.record, when=now())
     return RedirectResponse(f"/sheet?{urlencode({'name': form.name})}", 303)
 
 
 @router.get("/material")
-def check_material(request: Request) -> Response:
+def material(request: Request) -> Response:
     """May this go under a laser?"""
     here = desk_of(request)
     if "material" not in request.query_params:
@@ -87,7 +87,7 @@ def check_material(request: Request) -> Response:
     except ValidationError as wrong:
         errors = [{**one, "loc": ("query", *one["loc"])} for one in wrong.errors()]
         raise RequestValidationError(errors) from None
-    hazard = tasks.check_material(form.material, form.source, declaration=form.declaration)
+    hazard = check_material(form.material, form.source, declaration=form.declaration)
     return here.show("material.html", hazard=hazard, material=form.material, typed=dict(form))
 
 
@@ -102,7 +102,7 @@ def ask_lot(request: Request) -> Response:
 def change_lot(request: Request, form: Annotated[LotForm, Form()]) -> Response:
     """Take the lot down; the settled settings of the earlier one stay to be looked at."""
     here = desk_of(request)
-    sheet = tasks.change_sheet(here.book, form.sheet, when=now(), **form.changed)
+    sheet = change_sheet(here.book, form.sheet, when=now(), **form.changed)
     return RedirectResponse(f"/lot/taken?{urlencode({'sheet': sheet.name})}", 303)
 
 
@@ -115,7 +115,7 @@ def lot_taken(request: Request, sheet: Annotated[str, Query(max_length=200)]) ->
         request,
         "lot_taken.html",
         sheet=found,
-        settled=tasks.kept_settings(here.book, sheet=found.name),
+        settled=kept_settings(here.book, sheet=found.name),
         machines=here.book.machines(),
     )
 
@@ -124,9 +124,9 @@ def lot_taken(request: Request, sheet: Annotated[str, Query(max_length=200)]) ->
 def ask_change(request: Request) -> Response:
     """Something at the machine is new."""
     here = desk_of(request)
-    standing = tasks.standing(here.book)
-    typed = {"machine": standing.chosen({})[1]}
-    return here.ask(request, "change.html", machines=standing.machines, typed=typed)
+    stands = standing(here.book)
+    typed = {"machine": stands.chosen({})[1]}
+    return here.ask(request, "change.html", machines=stands.machines, typed=typed)
 
 
 @router.post("/change")
