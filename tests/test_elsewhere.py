@@ -10,8 +10,8 @@ from shell import Shell, cut_cleanly
 
 from calib.errors import InvalidRecord
 from calib.logbook import open_book
-from calib.tasks.checks import STRIP_NOTE
 from calib.tasks.elsewhere import ElsewhereWish
+from calib.tasks.next_steps import STRIP_NOTE
 from calib.tasks.pooling import pool_of_book
 
 NOW = datetime(2026, 3, 1, 20, 15, tzinfo=UTC)

@@ -10,10 +10,8 @@ from shell import MACHINE, Shell
 
 from calib.logbook import open_book
 from calib.report.boards import next_step_text
-from calib.tasks.checks import STRIP_NOTE
 from calib.tasks.finding import find_board
-from calib.tasks.new_lot import LOT_NOTE
-from calib.tasks.next_steps import NextStep, next_step
+from calib.tasks.next_steps import LOT_NOTE, STRIP_NOTE, NextStep, next_step
 
 
 @pytest.mark.parametrize(

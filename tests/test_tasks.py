@@ -22,8 +22,9 @@ from calib.logbook import Book, open_book
 from calib.records import Machine, Reading, Setting, Sheet
 from calib.tasks.advice import JobCounts, RegionWish, advise, region_of_pair, settle
 from calib.tasks.boards import BoardWish, plan_board
-from calib.tasks.files import FileWish, write_folder
+from calib.tasks.files import FileWish
 from calib.tasks.finding import find_board
+from calib.tasks.folders import write_folder
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import plan_grid
 from calib.tasks.pictures import region_pictures, region_view

@@ -83,7 +83,7 @@ def _wish(**fields: Any) -> Any:
 
 def _draw(pictures: list[Path] | None, region: Any, wish: Any, **known: Any) -> None:
     """Draw a region into each file."""
-    from calib.tasks.files import write_folder
+    from calib.tasks.folders import write_folder
     from calib.tasks.pictures import region_pictures
 
     names = [str(path) for path in pictures or []]

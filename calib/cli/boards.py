@@ -56,7 +56,7 @@ Offcut = Annotated[
 def _write(files: Mapping[str, bytes], folder: Path | None) -> tuple[Path, ...]:
     """Write files, and say so; nothing without a folder."""
     from calib.report.boards import files_text
-    from calib.tasks.files import write_folder
+    from calib.tasks.folders import write_folder
 
     if folder is None:
         return ()
@@ -143,7 +143,7 @@ def plan(
     """Plan the next board of a sheet: the first brackets the edge, later ones close in on it."""
     from calib.report.boards import planned_round_data, planned_round_text
     from calib.tasks.boards import BoardWish, plan_boards
-    from calib.tasks.files import check_folder
+    from calib.tasks.folders import check_folder
 
     wish = BoardWish(
         burns=burns,
@@ -194,8 +194,9 @@ def files(
 ) -> None:
     """Write the files of a planned board: drawing, programs, record sheet, plan, empty results."""
     from calib.report.boards import files_text
-    from calib.tasks.files import board_files, write_folder
+    from calib.tasks.files import board_files
     from calib.tasks.finding import find_board
+    from calib.tasks.folders import write_folder
 
     with open_book(book) as opened:
         grid = find_board(opened, board)
@@ -217,8 +218,9 @@ def resume(
 ) -> None:
     """Write the program that goes on with a stopped board from a cell."""
     from calib.report.boards import files_text
-    from calib.tasks.files import resume_files, write_folder
+    from calib.tasks.files import resume_files
     from calib.tasks.finding import find_board
+    from calib.tasks.folders import write_folder
 
     with open_book(book) as opened:
         grid = find_board(opened, board)
@@ -252,7 +254,8 @@ def focus(
     """Draw a focus board: one line for each height; the thinnest, darkest one is in focus."""
     from calib.report.boards import files_text, focus_data, focus_text
     from calib.tasks.boards import plan_focus_board
-    from calib.tasks.files import focus_files, write_folder
+    from calib.tasks.files import focus_files
+    from calib.tasks.folders import write_folder
 
     with open_book(book) as opened:
         planned = plan_focus_board(opened, machine, sheet, heights, offcut)

@@ -192,9 +192,9 @@ def import_book(
     """Take another logbook's JSON file in; where the two differ, it asks."""
     from calib.report.book import import_text
     from calib.tasks.exchange import import_book
-    from calib.tasks.files import given_file
+    from calib.tasks.folders import MOST_OF_A_LOGBOOK, given_file
 
-    given = given_file(file, "logbook")
+    given = given_file(file, MOST_OF_A_LOGBOOK)
     with open_book(book) as opened:
         done = import_book(opened, given, answers=_answers(answer), look=look, when=now())
     show(done, import_text(done), as_json=as_json)

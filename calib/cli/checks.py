@@ -63,7 +63,7 @@ def _setting(power: float | None, speed_mm_s: float | None) -> Any:
 
 def _show_board(planned: Any, into: Path | None, *, as_json: bool) -> None:
     from calib.report.boards import planned_data, planned_text
-    from calib.tasks.files import write_folder
+    from calib.tasks.folders import write_folder
 
     written = write_folder(planned.files, into) if into is not None else []
     show(planned_data(planned, written), planned_text(planned), as_json=as_json)
@@ -82,7 +82,8 @@ def plan_lot(
     as_json: AsJson = False,
 ) -> None:
     """Plan the three or four burns that try a new lot of a sheet you know."""
-    from calib.tasks.files import FileWish, check_folder
+    from calib.tasks.files import FileWish
+    from calib.tasks.folders import check_folder
     from calib.tasks.new_lot import CheckWish, plan_lot
 
     wish = CheckWish(burns=burns, offcut_mm=offcut, setting=_setting(power, speed_mm_s))
@@ -132,7 +133,8 @@ def plan_strip(
 ) -> None:
     """Plan a check strip on offcuts of a lot you know, to see whether the machine lost power."""
     from calib.tasks.checks import plan_strip
-    from calib.tasks.files import FileWish, check_folder
+    from calib.tasks.files import FileWish
+    from calib.tasks.folders import check_folder
     from calib.tasks.new_lot import CheckWish
 
     wish = CheckWish(burns=burns, offcut_mm=offcut)
@@ -155,7 +157,7 @@ def check_machine(
     """Say from its check strips whether the machine lost power, and what to look at in order."""
     from calib.report.checks import strips_text
     from calib.tasks.checks import check_machine, strip_chart
-    from calib.tasks.files import write_folder
+    from calib.tasks.folders import write_folder
 
     with open_book(book) as opened:
         record = check_machine(opened, machine, sheet)

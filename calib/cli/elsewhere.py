@@ -59,7 +59,8 @@ def carry_over(
     """Say where to begin with a sheet on another machine, and plan the burns that confirm it."""
     from calib.report.elsewhere import carried_over_data, carried_over_text
     from calib.tasks.elsewhere import ElsewhereWish, carry_over
-    from calib.tasks.files import FileWish, check_folder, write_folder
+    from calib.tasks.files import FileWish
+    from calib.tasks.folders import check_folder, write_folder
 
     wish = ElsewhereWish(
         to_machine=to, rated_w=watts, reliability=reliability, mark=mark, offcut_mm=offcut
@@ -100,7 +101,7 @@ def wattages(
     """Make a table of where to begin at other wattages, to hand to other people."""
     from calib.report.elsewhere import wattage_text
     from calib.tasks.elsewhere import table_of_wattages, wattage_files
-    from calib.tasks.files import write_folder
+    from calib.tasks.folders import write_folder
 
     word = checked_operation(operation)
     with open_book(book) as opened:

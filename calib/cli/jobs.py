@@ -206,7 +206,7 @@ def _cut(power: float | None, speed_mm_s: float | None, passes: int) -> Any:
 
 
 def _draw(pictures: list[Path] | None, job: Any) -> None:
-    from calib.tasks.files import write_folder
+    from calib.tasks.folders import write_folder
     from calib.tasks.jobs import job_picture
 
     for path in pictures or []:
@@ -258,7 +258,7 @@ def job(
 ) -> None:
     """Say what your own drawing takes: time, money, pushes, and which features are too small."""
     from calib.report.jobs import job_data, job_text, time_ratio_text
-    from calib.tasks.files import given_file
+    from calib.tasks.folders import given_file
     from calib.tasks.job_records import JobWish
     from calib.tasks.jobs import job_report, time_this_job
 
@@ -276,7 +276,7 @@ def job(
         reliability=reliability,
         char_at_most=char_at_most,
     )
-    source = given_file(drawing, "drawing")
+    source = given_file(drawing)
     with open_book(book) as opened:
         done = job_report(opened, machine, sheet, source, wish)
         if took is not None:

@@ -166,7 +166,7 @@ def comb(
     from calib.report.boards import files_text
     from calib.report.joints import comb_data, comb_text
     from calib.tasks.combs import CombWish, plan_comb_board
-    from calib.tasks.files import check_folder, write_folder
+    from calib.tasks.folders import check_folder, write_folder
 
     wish = CombWish(
         stock_mm=stock,

@@ -116,8 +116,8 @@ def photographs(
 ) -> None:
     """List the photographs of a board, and write them into a folder."""
     from calib.report.keeping import photographs_text
-    from calib.tasks.files import write_folder
     from calib.tasks.finding import find_board
+    from calib.tasks.folders import write_folder
     from calib.tasks.keeping import photograph_files
 
     with open_book(book) as opened:

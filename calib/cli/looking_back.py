@@ -56,7 +56,7 @@ def sheet_card(
     """Print the settled settings of a sheet and machine on one page for the wall."""
     from calib.report.sheet_card import sheet_card_text
     from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
-    from calib.tasks.files import write_folder
+    from calib.tasks.folders import write_folder
 
     with open_book(book) as opened:
         card = sheet_card_of_pair(opened, machine, sheet, when=now())
@@ -92,7 +92,7 @@ def track_record(
 ) -> None:
     """Compare the chances that were stated before burning with what came out."""
     from calib.report.track_record import track_record_text
-    from calib.tasks.files import write_folder
+    from calib.tasks.folders import write_folder
     from calib.tasks.looking_back import (
         TrackRecordWish,
         track_record,

@@ -71,13 +71,12 @@ def take_down(
 ) -> None:
     """Take down a result file: all of it, or nothing when anything in it is wrong."""
     from calib.report.boards import next_step_text, recorded_text
-    from calib.tasks.definitions import given_text, read_definition, take_in_ready_made
-    from calib.tasks.files import given_file
     from calib.tasks.finding import find_board
+    from calib.tasks.folders import given_file
     from calib.tasks.next_steps import next_step
     from calib.tasks.results import take_down
 
-    given = given_file(file, "results")
+    given = given_file(file)
     beside = file.resolve().parent.with_suffix(".toml")
     definition = ready_made or (beside if beside.is_file() else None)
     with open_book(book) as opened:
@@ -86,6 +85,8 @@ def take_down(
         except CalibError:
             if definition is None:
                 raise
+            from calib.tasks.definitions import given_text, read_definition, take_in_ready_made
+
             read = read_definition(given_text(definition))
             grid = take_in_ready_made(opened, board, read, given, machine, sheet, when=now())
         done = take_down(opened, grid, given, when=now(), sitting=sitting, why=why)

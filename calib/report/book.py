@@ -6,8 +6,14 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from calib.logbook.coding import material_key
-from calib.report.boards import reading_words
-from calib.report.words import bullets, date_words, operation_words, paragraphs, table
+from calib.report.words import (
+    bullets,
+    date_words,
+    operation_words,
+    paragraphs,
+    reading_words,
+    table,
+)
 
 if TYPE_CHECKING:
     from calib.logbook.entries import Entry, HistoryLine, ImportReport, Page

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from calib.advise.recommendation import scope_words
-from calib.records import Promise, Setting
+from calib.records import CHAR_WORDS, MARK_WORDS, Promise, Reading, Setting
 from calib.units import show_speed
 
 WIDTH = 96
@@ -98,3 +98,17 @@ def counted(number: int, what: str) -> str:
     ('1 burn', '2 burns')
     """
     return f"{number} {what}" + ("" if number == 1 else "s")
+
+
+def reading_words(reading: Reading) -> str:
+    """Write a reading in plain words."""
+    words = []
+    if reading.through is not None:
+        words.append({"no": "not through"}.get(reading.through, reading.through))
+    if reading.char is not None:
+        words.append(f"char {reading.char} {CHAR_WORDS[reading.char].split(',')[0]}")
+    if reading.mark is not None:
+        words.append(f"mark {reading.mark} {MARK_WORDS[reading.mark].split(' ')[0]}")
+    if reading.width_mm is not None and reading.height_mm is not None:
+        words.append(f"{reading.width_mm:g} x {reading.height_mm:g} mm")
+    return ", ".join(words) + (f" ({reading.note})" if reading.note else "")

@@ -6,6 +6,7 @@
 ``offcuts``      plan one round on several offcuts
 ``boards``       plan the next board of a pair and store it with its forecasts
 ``files``        the files of a board, a program from a cell on, a focus board
+``folders``      read files that were named, write those that were made
 ``next_steps``   what to do next after a board was taken down
 ``results``      take down what came out: a file, or cell by cell with undo
 ``advice``       the region of a pair, a recommendation and its promise, jobs

@@ -18,8 +18,9 @@ from calib.planning import PlanOptions
 from calib.planning import plan_board as plan_on_region
 from calib.planning import plan_split as split_on_region
 from calib.records import OPERATIONS, Grid, Machine, Operation, Setting, Sheet
-from calib.tasks.files import Files, FileWish, board_files
+from calib.tasks.files import FileWish, board_files
 from calib.tasks.finding import find_pair
+from calib.tasks.folders import Files
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import fit_region
 from calib.tasks.pooling import burns_by_lot, pool_of_book

@@ -26,8 +26,8 @@ from calib.logbook.keeping import Kept, understood
 from calib.records import Machine, Setting, Sheet
 from calib.tasks.boards import marks_of
 from calib.tasks.current import KeptSetting, kept_settings
-from calib.tasks.files import Files
 from calib.tasks.finding import LAST, find_pair
+from calib.tasks.folders import Files
 from calib.tasks.kerfs import kerf_at
 
 # Fields of a comb's content that are arguments of ``plan_comb``.

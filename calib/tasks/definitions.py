@@ -15,8 +15,8 @@ from calib.hazards import check_hazard
 from calib.logbook import Book
 from calib.records import OPERATIONS, Grid, Machine, Setting, Sheet
 from calib.results import read_results
-from calib.tasks.files import given_file
 from calib.tasks.finding import find_pair
+from calib.tasks.folders import given_file
 from calib.tasks.library import plan_grid
 from calib.units import show_speed
 
@@ -89,7 +89,7 @@ def read_definition(text: str) -> Definition:
 def given_text(file: Path) -> str:
     """Read the text of a definition's file; BadFile when that can't be."""
     try:
-        return given_file(file, "definition").decode("utf-8")
+        return given_file(file, 2**20).decode("utf-8")
     except UnicodeDecodeError:
         raise BadFile(f"{shown(str(file))} isn't text in UTF-8: give a definition.") from None
 

@@ -24,7 +24,8 @@ from calib.logbook import Book
 from calib.records import Machine, Operation
 from calib.tasks.advice import region_of_pair
 from calib.tasks.boards import Planned, marks_of
-from calib.tasks.files import Files, FileWish, board_files
+from calib.tasks.files import FileWish, board_files
+from calib.tasks.folders import Files
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import starting_point
 from calib.tasks.pooling import pool_of_book

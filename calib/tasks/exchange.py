@@ -16,7 +16,7 @@ from calib.logbook import (
     import_json,
     read_document,
 )
-from calib.tasks.files import write_folder
+from calib.tasks.folders import write_folder
 
 
 def export_book(book: Book, file: Path) -> Path:

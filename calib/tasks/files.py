@@ -2,36 +2,17 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Literal
 
-from calib.advise import svg_tree
-from calib.errors import BadFile, CalibError, shown
 from calib.grid.focus import FocusBoard, focus_program, focus_svg
 from calib.grid.record_sheet import grid_record_sheet
 from calib.grid.rs274 import frame_program, grid_program, grid_program_per_setting
 from calib.grid.svg import grid_svg, grid_svg_per_setting
 from calib.hazards import check_hazard
-from calib.logbook import notes
 from calib.records import Grid
 from calib.results import blank_results_csv, plan_csv
-
-Files = Mapping[str, bytes]
-
-RESULTS_SUFFIX = "-results.csv"
-
-GivenKind = Literal["results", "drawing", "photograph", "logbook", "definition"]
-# What is read at most of a file that was named: it may be a device without an end [bytes].
-_MOST_BYTES: dict[GivenKind, int] = {
-    "results": 2**20,
-    "drawing": svg_tree.MAX_BYTES,
-    "photograph": notes.MAX_PHOTOGRAPH_BYTES,
-    "logbook": 2**30,
-    "definition": 2**20,
-}
+from calib.tasks.folders import RESULTS_SUFFIX, Files
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,56 +84,3 @@ def focus_files(board: FocusBoard) -> Files:
     if board.machine.power_word_full is not None:
         files["focus.ngc"] = focus_program(board).encode()
     return files
-
-
-def given_file(file: Path, kind: GivenKind) -> bytes:
-    """Read a file that was named, which may be a device without an end.
-
-    Raises BadFile when it can't be read.
-    """
-    try:
-        with file.open("rb") as source:
-            return source.read(_MOST_BYTES[kind] + 1)
-    except OSError as error:
-        raise BadFile(
-            f"{shown(str(file))} can't be read ({error.strerror}): give a file that can be opened."
-        ) from None
-
-
-def check_folder(folder: Path | None) -> None:
-    """Check that a folder can be written or made, before anything is done for it.
-
-    Raises CalibError when a file stands there, or in the way.
-    """
-    with contextlib.suppress(OSError):
-        for place in (folder, *folder.parents) if folder else ():
-            if place.is_dir():
-                break
-            if place.exists():
-                raise CalibError(
-                    f"{shown(str(place))} is a file: give another folder. Nothing was done."
-                )
-
-
-def write_folder(files: Files, folder: Path) -> tuple[Path, ...]:
-    """Write files into a folder, which is made when it isn't there.
-
-    A result file in which something was filled in is left as it is.
-
-    Raises CalibError when the folder can't be written.
-    """
-    written = []
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, content in files.items():
-            path = folder / name
-            if name.endswith(RESULTS_SUFFIX) and path.exists() and path.read_bytes() != content:
-                continue
-            path.write_bytes(content)
-            written.append(path)
-    except OSError as error:
-        raise CalibError(
-            f"{shown(str(error.filename or folder))} can't be written ({error.strerror}): give"
-            " another folder, or make room."
-        ) from None
-    return tuple(written)

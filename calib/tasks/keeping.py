@@ -13,8 +13,8 @@ from calib.logbook.checking import Check, check_book
 from calib.logbook.identity import backups_of, is_whole, newest_backup
 from calib.logbook.opening import find_place
 from calib.records import Grid
-from calib.tasks.files import Files, given_file
 from calib.tasks.finding import LAST
+from calib.tasks.folders import Files, given_file
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,7 +89,7 @@ def attach(book: Book, grid: Grid, file: Path, *, cell: str = "", when: datetime
     cell.
     """
     label = cell.strip().upper()
-    content = given_file(file, "photograph")
+    content = given_file(file)
     kept = book.attach(grid.board_id, file.name, content, when=when, cell=label)
     return next(found for found in book.photographs(grid.board_id) if found.id == kept)
 

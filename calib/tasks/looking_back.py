@@ -10,12 +10,11 @@ from typing import TYPE_CHECKING
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.logbook import Book, Entry, Filters, Forecast, PromisedJob
 from calib.logbook.events import outcome_of
-from calib.tasks.checks import STRIP_NOTE
 from calib.tasks.current import kept_promise, why_not_counted
-from calib.tasks.files import Files
+from calib.tasks.folders import Files
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import fit_region
-from calib.tasks.new_lot import LOT_NOTE
+from calib.tasks.next_steps import LOT_NOTE, STRIP_NOTE
 from calib.tasks.pictures import picture_format
 
 if TYPE_CHECKING:

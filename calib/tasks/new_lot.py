@@ -23,9 +23,9 @@ from calib.tasks.files import FileWish, board_files
 from calib.tasks.finding import find_pair
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import fit_region
+from calib.tasks.next_steps import LOT_NOTE
 from calib.tasks.pooling import pool_of_book
 
-LOT_NOTE = "Burns of a new lot, about the working setting of the old one."
 MOST_BOARDS = 1000
 
 

@@ -16,7 +16,7 @@ from calib.fit.thinning import thinned_region
 from calib.pictures.view import RegionView
 from calib.records import Machine
 from calib.tasks.advice import RegionWish, recommended
-from calib.tasks.files import Files
+from calib.tasks.folders import Files
 
 Array = npt.NDArray[np.float64]
 

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from calib.records import CHAR_WORDS, MARK_WORDS
 from calib.report.advice import EDGES, margin_lines, promised_words
-from calib.report.boards import reading_words
-from calib.report.words import date_words, setting_words, speed_words
+from calib.report.words import date_words, reading_words, setting_words, speed_words
 from calib.tasks.look import read_out
 from calib.tasks.page import minutes_of
 from calib.tasks.summary import summarise
