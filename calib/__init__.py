@@ -16,14 +16,14 @@ if TYPE_CHECKING:
 _HOMES = {
     "calib.records": (
         "Machine", "Sheet", "Burn", "Setting", "Cell", "Grid", "Reading", "Promise",
-        "COUPON_CUT_MM",
+        "COUPON_CUT_MM", "Costs",
     ),
     "calib.tasks.library": ("plan_grid", "fit_region", "recommend", "starting_point"),
     "calib.tasks.offcuts": ("plan_grids",),
     "calib.fit.pool": ("Pool", "pool_records"),
     "calib.advise.transfer": ("StartingPoint", "transfer_region"),
     "calib.fit.region": ("Region",),
-    "calib.advise.costs": ("Costs",),
+
     "calib.advise.recommendation": ("Recommendation",),
     "calib.grid.svg": ("grid_svg", "grid_svg_per_setting"),
     "calib.grid.rs274": ("grid_program", "grid_program_per_setting", "frame_program"),

@@ -35,9 +35,9 @@ class Misfit:
     allowed: str  # What may be given, as an order: ``give a number from 0 to 99``
     missing: bool = False
 
-    def said(self, name: str) -> str:
-        """The sentence, with the field under the name that the reader knows it by."""
-        given = "isn't given" if self.missing else f"is {shown(self.value)}"
+    def said(self, name: str, value: str = "") -> str:
+        """The sentence; field and value as the reader knows and typed them."""
+        given = "isn't given" if self.missing else f"is {value or shown(self.value)}"
         return f"{name} {given}: {self.allowed}."
 
 
@@ -50,9 +50,14 @@ class InvalidRecord(CalibError, ValueError):
     def of(cls, record: str, misfits: Iterable[Misfit]) -> InvalidRecord:
         """Make the error of some fields of a record."""
         found = tuple(misfits)
-        error = cls(" ".join(each.said(f"{record}.{each.field}") for each in found))
+        error = cls(" ".join(each.said(f"{record}.{each.field}".lstrip(".")) for each in found))
         error.misfits = found
         return error
+
+
+def unfit(field: str, value: object, allowed: str) -> InvalidRecord:
+    """The error of one value that what is asked for can't have; ``allowed`` is an order."""
+    return InvalidRecord.of("", [Misfit(field, value, allowed)])
 
 
 class InvalidQuantity(CalibError, ValueError):

@@ -12,7 +12,7 @@ import numpy as np
 from calib.advise.far_side import far_side
 from calib.advise.next_burns import MOST_PASSES, next_cuts
 from calib.advise.next_marks import next_marks
-from calib.advise.wish import USUAL_RELIABILITY, Wish
+from calib.advise.wish import Wish
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.fit.region import Region
 from calib.grid.layout import LayoutOptions, lay_out, limit_mm, split_over_offcuts
@@ -20,7 +20,7 @@ from calib.grid.limits import beyond_limits, beyond_note, check_limits
 from calib.grid.places import fastest_that_fits_mm_s
 from calib.hazards import check_hazard
 from calib.physics import delivered_power_w, line_energy_j_mm
-from calib.records import Grid, Setting
+from calib.records import USUAL_RELIABILITY, Grid, Setting
 
 # Boards of so many cells and more hold a middle setting three times: first, middle and last.
 _BLOCKS_FROM = 12

@@ -12,8 +12,8 @@ import typer
 from shell import Shell, cut_cleanly
 
 import calib.tasks
-from calib.advise.wish import USUAL_RELIABILITY
 from calib.cli import app
+from calib.records import USUAL_RELIABILITY
 from calib.web.forms import WishForm
 
 COMMANDS: dict[str, Any] = typer.main.get_command(app).commands  # type: ignore[attr-defined]

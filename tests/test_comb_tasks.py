@@ -24,11 +24,11 @@ from calib.tasks.comb_results import (
     joint_of_comb,
     take_down_comb,
 )
-from calib.tasks.combs import CombWish, PlannedComb, find_comb, plan_comb_board
+from calib.tasks.combs import PlannedComb, find_comb, plan_comb_board
 from calib.tasks.costing import costs_of, take_down_costs, time_ratio
-from calib.tasks.job_records import JobWish
 from calib.tasks.jobs import job_report
 from calib.tasks.kerfs import learn_kerf
+from calib.tasks.wishes import CombWish, JobWish
 
 BENCH = Machine(
     name="bench",

@@ -8,14 +8,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.advise.costs import Costs, expected_cost, price_settings
+from calib.advise.costs import expected_cost, price_settings
 from calib.advise.cut_times import CutTimes
 from calib.advise.job import Job, JobClass, plain_job
 from calib.advise.job_time import job_time_s
 from calib.advise.path_data import strokes_of_paths
 from calib.advise.stopwatch import calibrate_time
 from calib.errors import InvalidRecord, MachineLimit
-from calib.records import COUPON_CUT_MM, Machine, Setting
+from calib.records import COUPON_CUT_MM, Costs, Machine, Setting
 
 # So much acceleration that times are length over speed and the example can be done by hand.
 BENCH = Machine(

@@ -14,8 +14,9 @@ from workshop_records import BENCH, BIRCH, PROMISE, SETTING, later
 from calib.errors import InvalidRecord, NeedsYes
 from calib.logbook import Book, open_book
 from calib.records import Burn
-from calib.tasks.advice import JobCounts, RegionWish, settle, take_down_job
+from calib.tasks.advice import settle, take_down_job
 from calib.tasks.current import kept_settings, standing_promises
+from calib.tasks.wishes import JobCounts, RegionWish
 
 MAY = dataclasses.replace(BIRCH, lot="May")
 JOB = dataclasses.replace(PROMISE, scope="job", cut_length_mm=4200.0, chance=0.91)

@@ -10,9 +10,9 @@ from shell import Shell, cut_cleanly
 
 from calib.errors import InvalidRecord
 from calib.logbook import open_book
-from calib.tasks.elsewhere import ElsewhereWish
 from calib.tasks.next_steps import STRIP_NOTE
 from calib.tasks.pooling import pool_of_book
+from calib.tasks.wishes import ElsewhereWish
 
 NOW = datetime(2026, 3, 1, 20, 15, tzinfo=UTC)
 LARGE = ("add-machine", "large", "--watts", "100", "--bed", "600x400", "--top-speed", "400")

@@ -16,8 +16,8 @@ from calib.logbook import Book, open_book
 from calib.records import Machine, Setting, Sheet
 from calib.report.jobs import job_text
 from calib.tasks.costing import costs_of, take_down_costs, take_down_time, time_ratio
-from calib.tasks.job_records import JobWish
 from calib.tasks.jobs import job_picture, job_report, time_this_job
+from calib.tasks.wishes import JobWish
 
 PANEL = (Path(__file__).parent / "reference" / "drawings" / "panel.svg").read_bytes()
 BENCH = Machine(

@@ -9,10 +9,11 @@ from bench_jobs import BENCH, CUT, PANEL_SETTINGS, job_of, panel, time_of
 
 from calib.advise.drawing import read_drawing
 from calib.advise.job import make_job, plain_job
-from calib.advise.job_time import START_UP_S, beam_on_times_s, bed_loads, job_time_s
+from calib.advise.job_time import beam_on_times_s, bed_loads, job_time_s
 from calib.errors import InvalidRecord, MachineLimit
 from calib.physics import move_time_s
 from calib.records import Setting
+from calib.records.costs import START_UP_S
 
 
 @pytest.mark.parametrize("outlines", [45, 90, 150])

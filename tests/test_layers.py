@@ -23,6 +23,7 @@ ROOMS: dict[str, set[str]] = {
     "errors": set(),
     "units": {"errors"},
     "records": {"errors"},
+    "typed": _WORDS,
     "names": set(),
     "materials": _WORDS | {"names"},
     "declaration": set(),
@@ -49,8 +50,8 @@ ROOMS: dict[str, set[str]] = {
     "report": _WORDS | {"advise", "grid", "hazards", "logbook", "tasks"},
     # Two thin shells; the page knows nothing of the command line, which has one command that
     # starts the page.
-    "cli": _WORDS | {"hazards", "logbook", "report", "tasks", "web"},
-    "web": _WORDS | {"hazards", "logbook", "report", "tasks"},
+    "cli": _WORDS | {"hazards", "logbook", "report", "tasks", "typed", "web"},
+    "web": _WORDS | {"hazards", "logbook", "report", "tasks", "typed"},
     "__main__": {"cli"},
     "calib": _WORDS,
 }  # fmt: skip
@@ -77,7 +78,7 @@ HOMES: dict[str, set[str]] = {
     "rich": {"cli"},
     "fastapi": {"web"},
     "starlette": {"web"},
-    "pydantic": {"records", "web"},
+    "pydantic": {"records", "tasks.wishes", "web"},
     "uvicorn": {"web.serving"},
     "h11": {"web.serving"},
     "jinja2": {"web"},

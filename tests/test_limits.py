@@ -24,10 +24,11 @@ from calib.grid.limits import beyond_limits, limits_of
 from calib.logbook import open_book
 from calib.materials import expected_response
 from calib.records import Burn, Grid, Machine, Setting, Sheet
-from calib.tasks.advice import RegionWish, advise
-from calib.tasks.boards import BoardWish, plan_board
-from calib.tasks.files import FileWish, board_files
+from calib.tasks.advice import advise
+from calib.tasks.boards import plan_board
+from calib.tasks.files import board_files
 from calib.tasks.library import plan_grid
+from calib.tasks.wishes import BoardWish, FileWish, RegionWish
 
 WEAK = Machine(
     name="weak", rated_w=5.0, source="diode", bed_mm=(400.0, 400.0), max_speed_mm_s=150.0,

@@ -14,9 +14,9 @@ from shell import cut_cleanly
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
 from calib.records import Burn, Machine, Setting, Sheet
-from calib.tasks.advice import RegionWish
 from calib.tasks.library import fit_region
 from calib.tasks.look import CUT_LEVELS, outlines_above, read_out, region_look
+from calib.tasks.wishes import RegionWish
 
 BENCH = Machine(name="bench", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
 BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)

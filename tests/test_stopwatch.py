@@ -7,9 +7,10 @@ import pytest
 from bench_jobs import BENCH, CUT
 
 from calib.advise.job import plain_job
-from calib.advise.job_time import START_UP_S, job_time_s
+from calib.advise.job_time import job_time_s
 from calib.advise.stopwatch import calibrate_time
 from calib.errors import InvalidRecord
+from calib.records.costs import START_UP_S
 
 
 def test_no_timed_job_gives_what_is_believed_before():

@@ -20,9 +20,8 @@ from calib.errors import (
 )
 from calib.logbook import Book, open_book
 from calib.records import Machine, Reading, Setting, Sheet
-from calib.tasks.advice import JobCounts, RegionWish, advise, region_of_pair, settle
-from calib.tasks.boards import BoardWish, plan_board
-from calib.tasks.files import FileWish
+from calib.tasks.advice import advise, region_of_pair, settle
+from calib.tasks.boards import plan_board
 from calib.tasks.finding import find_board
 from calib.tasks.folders import write_folder
 from calib.tasks.forecasts import forecasts
@@ -30,6 +29,7 @@ from calib.tasks.library import plan_grid
 from calib.tasks.pictures import region_pictures, region_view
 from calib.tasks.results import CellByCell, sitting_label, take_down
 from calib.tasks.summary import summarise
+from calib.tasks.wishes import BoardWish, FileWish, JobCounts, RegionWish
 from calib.tasks.workshop import add_machine, add_sheet, assumptions, change_sheet
 
 NOW = datetime(2026, 3, 1, 20, 15, tzinfo=UTC)

@@ -11,9 +11,9 @@ import pytest
 from workshop_records import BIRCH, some_cells, some_grid
 
 from calib.records import Burn, Grid, Reading, Setting
-from calib.tasks.advice import RegionWish
 from calib.tasks.library import fit_region
 from calib.tasks.look import region_look
+from calib.tasks.wishes import RegionWish
 from calib.web.board_svg import TARGET_PX, as_they_lie, board_svg
 from calib.web.region_svg import region_svg, round_speeds
 

@@ -13,10 +13,9 @@ from shell import Shell, cut_cleanly
 from visitor import House, Visitor, house_of
 from workshop_records import later
 
-from calib.advise.wish import USUAL_RELIABILITY
 from calib.hazards import CAUTIONS
 from calib.logbook import Filters
-from calib.records import Reading
+from calib.records import USUAL_RELIABILITY, Reading
 
 WEB = Path(__file__).resolve().parent.parent / "calib" / "web"
 MACHINE = {"name": "bench", "rated_w": "60", "bed": "600x400", "top_speed": "400 mm/s"}

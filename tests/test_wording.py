@@ -9,10 +9,9 @@ import pytest
 import typer
 from shell import BIRCH, Shell
 
-from calib.advise.costs import Costs
 from calib.cli import app
-from calib.cli.wording import HOMES, OPTIONS, in_options
-from calib.records import Machine, Setting, Sheet
+from 
+from calib.records import Costs, Machine, Setting, Sheet
 
 COMMANDS: dict[str, Any] = typer.main.get_command(app).commands  # type: ignore[attr-defined]
 

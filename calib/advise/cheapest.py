@@ -9,17 +9,17 @@ from typing import Any
 import numpy as np
 
 from calib.advise import candidates
-from calib.advise.costs import CostBreakdown, Costs, expected_cost
+from calib.advise.costs import CostBreakdown, expected_cost
 from calib.advise.cut_times import CutTimes
 from calib.advise.job import Job, plain_job
 from calib.advise.outlines import Floats
 from calib.advise.recommend import advised_setting
-from calib.advise.wish import USUAL_RELIABILITY, Wish
+from calib.advise.wish import Wish
 from calib.errors import InvalidRecord
 from calib.fit.graded import thinned
 from calib.fit.region import Region
 from calib.fit.thinning import LOOK_POINTS
-from calib.records import Setting
+from calib.records import USUAL_RELIABILITY, Costs, Setting
 
 # A job of which nothing is known but that there is one [mm]: what is compared is money a metre.
 USUAL_CUT_MM = 10_000.0

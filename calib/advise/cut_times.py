@@ -8,11 +8,12 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from calib.advise.job import Job
-from calib.advise.job_time import START_UP_S, beam_on_times_s, job_time_s
+from calib.advise.job_time import beam_on_times_s, job_time_s
 from calib.advise.outlines import Floats
 from calib.advise.stopwatch import TimeRatio
 from calib.errors import InvalidRecord
 from calib.records import Machine, Setting
+from calib.records.costs import START_UP_S
 
 # Speeds of a curve (error below 0.3 %); fewer for drawings of so many points.
 _CURVE_SPEEDS, _FEW_SPEEDS, _MANY_POINTS = 48, 12, 200_000

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import BinaryIO, Literal
+from typing import BinaryIO
 
 import numpy as np
 
@@ -20,8 +20,8 @@ from calib.advise.path_data import strokes_of_paths
 from calib.advise.plain_shapes import strokes_of_shapes
 from calib.advise.svg_tree import DrawnPage, DrawnPath, read_page
 from calib.errors import BadFile
+from calib.records import ClassesBy
 
-ClassesBy = Literal["colour", "group"]
 # Shapes that stand in no group, when the classes are the groups.
 NO_GROUP = "no group"
 # More classes than this can't be given an operation each by hand.

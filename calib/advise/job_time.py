@@ -17,9 +17,8 @@ from calib.advise.surface import rows_of, rows_time_s
 from calib.errors import InvalidRecord, MachineLimit
 from calib.physics import move_time_s
 from calib.records import Machine, Operation, Setting
+from calib.records.costs import START_UP_S
 
-# Laying the sheet down, focusing, framing, checking, for each load of the bed [s]: a guess.
-START_UP_S = 120.0
 # Marks come before cuts, so that nothing has moved when it is marked.
 _ORDER: dict[Operation, int] = {"area_mark": 0, "line_mark": 1, "cut": 2}
 # Path burnt at less than this share of the set speed counts as slow.

@@ -11,12 +11,11 @@ import numpy.typing as npt
 
 from calib.advise.recommend import recommend
 from calib.advise.recommendation import Recommendation
-from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.fit.region import Region
 from calib.grid.full import snap_setting
 from calib.grid.naming import setting_words
-from calib.records import Setting
+from calib.records import USUAL_RELIABILITY, Setting
 
 Array = npt.NDArray[np.float64]
 Verdict = Literal["keep", "slow", "change", "test again"]

@@ -9,7 +9,6 @@ import numpy.typing as npt
 from scipy.special import ndtri
 
 from calib.advise.char_question import columns_of, with_char
-from calib.advise.wish import USUAL_RELIABILITY
 from calib.fit import cut_fit
 from calib.fit.cut import points_of
 from calib.fit.region import Region
@@ -17,7 +16,7 @@ from calib.grid.full import snap_power, snap_setting
 from calib.grid.limits import ABOVE_START, Limits, check_limits, fastest_cut_mm_s, limits_of
 from calib.grid.near_edge import CORE, Mask, Question, choose_batch, without_tails
 from calib.physics import delivered_power_w
-from calib.records import Machine, Setting
+from calib.records import USUAL_RELIABILITY, Machine, Setting
 
 Array = npt.NDArray[np.float64]
 

@@ -21,9 +21,9 @@ from calib.fit.thinning import thinned_region
 from calib.records import Setting
 
 if TYPE_CHECKING:
-    from calib.advise.costs import Costs
     from calib.advise.cut_times import CutTimes
     from calib.advise.job import Job
+    from calib.records import Costs
 
 Array = npt.NDArray[np.float64]
 

@@ -10,11 +10,11 @@ from calib.advise.far_side import far_side
 from calib.advise.next_burns import next_cuts
 from calib.advise.next_marks import next_marks
 from calib.advise.promise import Promised
-from calib.advise.wish import USUAL_RELIABILITY, Wish
+from calib.advise.wish import Wish
 from calib.errors import NotEnoughEvidence
 from calib.fit.region import Region
 from calib.grid.limits import SLOWEST_MM_S
-from calib.records import Setting
+from calib.records import USUAL_RELIABILITY, Setting
 
 
 def refusal(promised: Promised, wish: Wish, best: float | None) -> NotEnoughEvidence:

@@ -15,7 +15,6 @@ from scipy.special import ndtri
 
 from calib.advise.next_burns import next_cuts, passes_to_try
 from calib.advise.next_marks import chances_of, mark_candidates, mark_pitch, next_marks
-from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord
 from calib.fit import cut_fit, graded
 from calib.fit.expectation import expected_priors
@@ -28,7 +27,7 @@ from calib.grid.full import snap_setting
 from calib.grid.limits import fastest_cut_mm_s, limits_of
 from calib.hazards import check_hazard
 from calib.physics import delivered_power_w
-from calib.records import Grid, Machine, Setting
+from calib.records import USUAL_RELIABILITY, Grid, Machine, Setting
 
 Array = npt.NDArray[np.float64]
 

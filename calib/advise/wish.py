@@ -6,15 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from calib.errors import InvalidRecord
+from calib.records import USUAL_RELIABILITY
 
 if TYPE_CHECKING:
     from calib.advise.cheapest import PricedJob
 
 AIMS = ("fastest", "cleanest", "cheapest")
-
-
-# The chance that is asked for of a cut when nobody says another one.
-USUAL_RELIABILITY = 0.99
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,58 +2,35 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calib.cli.frame import (
     AsJson,
     BookPlace,
-    CharAtMost,
     MachineName,
-    MarkGrade,
     Note,
     OperationName,
     SheetName,
-    app,
     checked_operation,
     confirmed,
-    length,
+    draw,
     now,
     open_book,
     show,
     suggest,
     tell,
 )
+from calib.cli.options import command
+
+if TYPE_CHECKING:
+    from calib.tasks.wishes import RegionWish
 
 PANEL = "Advice"
 
-WishedReliability = Annotated[
-    float | None,
-    typer.Option(
-        "--reliability",
-        metavar="CHANCE",
-        show_default="0.99 for cuts; a mark has the highest chance there is",
-        help="Chance, from 0 to 1, that a cut shall drop; for a mark, that it goes no deeper.",
-    ),
-]
-Aim = Annotated[str, typer.Option("--aim", metavar="WORD", help="fastest, cleanest or cheapest.")]
-CutLength = Annotated[
-    float | None,
-    typer.Option(
-        "--cut-length",
-        parser=length,
-        metavar="LENGTH",
-        help="Promise a whole job of this cut path, such as 4200 mm or 4.2 m.",
-    ),
-]
-NextSheet = Annotated[
-    bool, typer.Option("--next-sheet", help="Promise it for the next sheet of the lot.")
-]
 
-
-def _picture_path(text: str) -> Path:
+def _picture(text: str) -> str:
     from calib.errors import InvalidRecord
     from calib.tasks.pictures import picture_format
 
@@ -61,47 +38,30 @@ def _picture_path(text: str) -> Path:
         picture_format(text)
     except InvalidRecord as wrong:
         raise typer.BadParameter(str(wrong)) from None
-    return Path(text)
+    return text
 
 
 Pictures = Annotated[
-    list[Path] | None,
+    list[str] | None,
     typer.Option(
         "--picture",
-        parser=_picture_path,
+        parser=_picture,
         metavar="FILE",
         help="Also draw it: .png or .svg; may be repeated.",
     ),
 ]
 
 
-def _wish(**fields: Any) -> Any:
-    from calib.tasks.advice import RegionWish
-
-    return RegionWish(**fields)
-
-
-def _draw(pictures: list[Path] | None, region: Any, wish: Any, **known: Any) -> None:
-    """Draw a region into each file."""
-    from calib.tasks.folders import write_folder
-    from calib.tasks.pictures import region_pictures
-
-    names = [str(path) for path in pictures or []]
-    for name, content in region_pictures(region, wish, names, **known).items():
-        for written in write_folder({Path(name).name: content}, Path(name).parent):
-            tell(f"Picture: {written}")
-
-
-@app.command(rich_help_panel=PANEL, epilog="Example: calib region 'birch 3' --picture region.png")
+@command(
+    PANEL,
+    "calib region 'birch 3' --picture region.png",
+    leave_out=("aim", "slowest_mm_s"),
+)
 def region(
+    wish: RegionWish,
     sheet: SheetName = None,
     machine: MachineName = None,
     operation: OperationName = "cut",
-    reliability: WishedReliability = None,
-    char_at_most: CharAtMost = None,
-    mark: MarkGrade = 2,
-    cut_length: CutLength = None,
-    next_sheet: NextSheet = False,
     lot: Annotated[
         str | None, typer.Option("--lot", metavar="TEXT", help="Only burns of this lot.")
     ] = None,
@@ -115,37 +75,27 @@ def region(
     """Show where an operation works on a sheet, as far as its burns tell."""
     from calib.report.advice import summary_text
     from calib.tasks.advice import region_of_pair
+    from calib.tasks.pictures import region_pictures
     from calib.tasks.summary import summarise
 
-    wish = _wish(
-        reliability=reliability,
-        char_at_most=char_at_most,
-        mark=mark,
-        cut_length_mm=cut_length,
-        next_sheet=next_sheet,
-    )
     word = checked_operation(operation)
     with open_book(book) as opened:
         fitted = region_of_pair(opened, machine, sheet, word, lot=lot)
     summary = summarise(fitted, wish, passes=passes)
-    _draw(picture, fitted, wish, passes=passes)
+    draw(region_pictures(fitted, wish, picture or (), passes=passes))
     show(summary, summary_text(summary), as_json=as_json)
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib recommend 'birch 3' --char-at-most 2 --picture advice.png",
+@command(
+    PANEL,
+    "calib recommend 'birch 3' --char-at-most 2 --picture advice.png",
+    leave_out=("slowest_mm_s",),
 )
 def recommend(
+    wish: RegionWish,
     sheet: SheetName = None,
     machine: MachineName = None,
     operation: OperationName = "cut",
-    aim: Aim = "fastest",
-    reliability: WishedReliability = None,
-    char_at_most: CharAtMost = None,
-    mark: MarkGrade = 2,
-    cut_length: CutLength = None,
-    next_sheet: NextSheet = False,
     picture: Pictures = None,
     book: BookPlace = None,
     as_json: AsJson = False,
@@ -153,25 +103,18 @@ def recommend(
     """Recommend a setting with a stated chance; what is promised is stored with the date."""
     from calib.report.advice import advice_text, after_advice_text
     from calib.tasks.advice import advise
+    from calib.tasks.pictures import region_pictures
 
-    wish = _wish(
-        aim=aim,
-        reliability=reliability,
-        char_at_most=char_at_most,
-        mark=mark,
-        cut_length_mm=cut_length,
-        next_sheet=next_sheet,
-    )
     word = checked_operation(operation)
     with open_book(book) as opened:
         advice = advise(opened, machine, sheet, word, wish, when=now())
-    _draw(picture, advice.region, wish, advice=advice.recommendation)
+    draw(region_pictures(advice.region, wish, picture or (), advice=advice.recommendation))
     data = {"recommendation": advice.recommendation, "promise_id": advice.promise_id}
     show(data, advice_text(advice), as_json=as_json)
     suggest(after_advice_text(advice), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib settle last")
+@command(PANEL, "calib settle last")
 def settle(
     promise: Annotated[
         str, typer.Argument(metavar="PROMISE", help="Code of the promise, its beginning, or: last.")
@@ -201,7 +144,7 @@ def settle(
     show(settled, settled_text([settled]), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib list-promises --sheet 'birch 3'")
+@command(PANEL, "calib list-promises --sheet 'birch 3'")
 def list_promises(
     machine: MachineName = None,
     sheet: Annotated[

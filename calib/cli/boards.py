@@ -11,28 +11,23 @@ from calib.cli.frame import (
     AsJson,
     BoardCode,
     BookPlace,
-    CharAtMost,
     MachineName,
-    MarkGrade,
     OperationName,
-    Reliability,
     SheetName,
-    app,
     checked_operation,
-    length,
     many,
     now,
     open_book,
     show,
-    signed_length,
-    size,
     tell,
-    whole,
 )
-from calib.units import parse_percent, parse_size_mm, parse_speed_mm_s
+from calib.cli.options import command, reader
+from calib.units import parse_signed_mm, parse_size_mm
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+    from calib.tasks.wishes import BoardWish, FileWish
 
 PANEL = "Boards"
 
@@ -40,15 +35,16 @@ Into = Annotated[
     Path | None,
     typer.Option("--into", metavar="FOLDER", help="Write the files there; made if missing."),
 ]
-Paper = Annotated[str, typer.Option("--paper", metavar="WORD", help="a4 or letter.")]
-PerSetting = Annotated[
-    bool,
-    typer.Option("--one-file-per-setting", help="Also one drawing and program for each setting."),
+IntoHere = Annotated[
+    Path, typer.Option("--into", metavar="FOLDER", help="Where to; made if missing.")
 ]
 Offcut = Annotated[
     Any,
     typer.Option(
-        "--offcut", parser=size, metavar="SIZE", help="Width x height of the piece at hand (mm)."
+        "--offcut",
+        parser=reader(parse_size_mm),
+        metavar="SIZE",
+        help="Width x height of the piece at hand (mm).",
     ),
 ]
 
@@ -65,103 +61,27 @@ def _write(files: Mapping[str, bytes], folder: Path | None) -> tuple[Path, ...]:
     return written
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib plan 'birch 3' --burns 6 --offcut 200x150 --into board-1",
+@command(
+    PANEL,
+    "calib plan 'birch 3' --burns 6 --offcut 200x150 --into board-1",
+    leave_out=("address",),
 )
 def plan(
+    wish: BoardWish,
+    files: FileWish,
     sheet: SheetName = None,
     machine: MachineName = None,
     operation: OperationName = "cut",
-    burns: Annotated[int, typer.Option("--burns", metavar="N", help="How many cells.")] = 8,
-    offcut: Offcut = None,
-    split: Annotated[
-        bool, typer.Option("--split", help="Spread the burns over as many pieces as they need.")
-    ] = False,
-    more_offcuts: Annotated[
-        Any,
-        typer.Option(
-            "--more-offcuts",
-            parser=many(parse_size_mm),
-            metavar="SIZE,...",
-            help="Further pieces for --split (mm); else as many as the first as it takes.",
-        ),
-    ] = None,
-    clamp: Annotated[
-        float | None,
-        typer.Option(
-            "--clamp", parser=length, metavar="LENGTH", help="Margin kept free at the edges (mm)."
-        ),
-    ] = None,
-    passes: Annotated[
-        Any,
-        typer.Option("--passes", parser=many(whole), metavar="N,...", help="Passes to try."),
-    ] = "1",
-    powers: Annotated[
-        Any,
-        typer.Option(
-            "--powers",
-            parser=many(parse_percent),
-            metavar="%,...",
-            help="A full grid: these powers (%) with all --speeds.",
-        ),
-    ] = None,
-    speeds: Annotated[
-        Any,
-        typer.Option(
-            "--speeds",
-            parser=many(parse_speed_mm_s),
-            metavar="SPEED,...",
-            help="A full grid: these speeds (mm/s) with all --powers.",
-        ),
-    ] = None,
-    slowest: Annotated[
-        float | None,
-        typer.Option(
-            "--slowest",
-            parser=parse_speed_mm_s,
-            metavar="SPEED",
-            help="A full grid down to this speed (mm/s), at your own risk of fire.",
-        ),
-    ] = None,
-    line_pitch: Annotated[
-        float | None,
-        typer.Option(
-            "--line-pitch", parser=length, metavar="LENGTH", help="Line pitch of an area mark (mm)."
-        ),
-    ] = None,
-    reliability: Reliability = 0.99,
-    char_at_most: CharAtMost = None,
-    mark: MarkGrade = 2,
-    seed: Annotated[int, typer.Option("--seed", metavar="N", help="Shuffles the places.")] = 0,
     into: Into = None,
-    paper: Paper = "a4",
-    one_file_per_setting: PerSetting = False,
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
     """Plan the next board of a sheet: the first brackets the edge, later ones close in on it."""
     from calib.report.boards import planned_round_data, planned_round_text
-    from calib.tasks.boards import BoardWish, plan_boards
+    from calib.tasks.boards import plan_boards
     from calib.tasks.folders import check_folder
 
-    wish = BoardWish(
-        burns=burns,
-        offcut_mm=offcut,
-        split=split or bool(more_offcuts),
-        more_offcuts_mm=more_offcuts or (),
-        clamp_mm=clamp,
-        passes=passes,
-        powers_pct=powers or (),
-        speeds_mm_s=speeds or (),
-        slowest_mm_s=slowest,
-        line_pitch_mm=line_pitch,
-        reliability=reliability,
-        char_at_most=char_at_most,
-        mark=mark,
-        seed=seed,
-    )
-    word, files = checked_operation(operation), _file_wish(paper, one_file_per_setting)
+    word = checked_operation(operation)
     check_folder(into)
     with open_book(book) as opened:
         planned = plan_boards(opened, machine, sheet, word, wish, when=now(), files=files)
@@ -175,20 +95,11 @@ def plan(
     show(data, planned_round_text(planned), as_json=as_json)
 
 
-def _file_wish(paper: str, one_file_per_setting: bool) -> Any:
-    from calib.tasks.files import FileWish
-
-    return FileWish(paper=paper, one_file_per_setting=one_file_per_setting)
-
-
-@app.command(rich_help_panel=PANEL, epilog="Example: calib files last --into board-1")
+@command(PANEL, "calib files last --into board-1", leave_out=("address",))
 def files(
     board: BoardCode,
-    into: Annotated[
-        Path, typer.Option("--into", metavar="FOLDER", help="Where to; made if missing.")
-    ] = Path(),
-    paper: Paper = "a4",
-    one_file_per_setting: PerSetting = False,
+    wish: FileWish,
+    into: IntoHere = Path(),
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
@@ -200,19 +111,17 @@ def files(
 
     with open_book(book) as opened:
         grid = find_board(opened, board)
-    made = board_files(grid, _file_wish(paper, one_file_per_setting))
+    made = board_files(grid, wish)
     written = write_folder(made, into)
     text = files_text(made, written, into)
     show({"board_id": grid.board_id, "files": written}, text, as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib resume last C1 --into board-1")
+@command(PANEL, "calib resume last C1 --into board-1")
 def resume(
     board: BoardCode,
     cell: Annotated[str, typer.Argument(metavar="CELL", help="Code of the cell to go on with.")],
-    into: Annotated[
-        Path, typer.Option("--into", metavar="FOLDER", help="Where to; made if missing.")
-    ] = Path(),
+    into: IntoHere = Path(),
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
@@ -230,7 +139,7 @@ def resume(
     show({"board_id": grid.board_id, "files": written}, text, as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib focus 'birch 3' --into focus")
+@command(PANEL, "calib focus 'birch 3' --into focus")
 def focus(
     sheet: SheetName = None,
     machine: MachineName = None,
@@ -238,16 +147,14 @@ def focus(
         Any,
         typer.Option(
             "--heights",
-            parser=many(signed_length),
+            parser=many(parse_signed_mm),
             metavar="LENGTH,...",
             show_default="-3 to 3 mm",
             help="Focus heights against the usual one (mm); more is farther away.",
         ),
     ] = None,
     offcut: Offcut = None,
-    into: Annotated[
-        Path, typer.Option("--into", metavar="FOLDER", help="Where to; made if missing.")
-    ] = Path(),
+    into: IntoHere = Path(),
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
@@ -265,7 +172,7 @@ def focus(
     show({**focus_data(planned), "files": written}, text, as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib show-board last")
+@command(PANEL, "calib show-board last")
 def show_board(board: BoardCode, book: BookPlace = None, as_json: AsJson = False) -> None:
     """Show a board: its cells, what was taken down of each, and its notes."""
     from calib.report.boards import board_text

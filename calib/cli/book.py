@@ -13,7 +13,6 @@ from calib.cli.frame import (
     BookPlace,
     MachineName,
     SheetName,
-    app,
     checked_operation,
     length,
     now,
@@ -21,6 +20,7 @@ from calib.cli.frame import (
     show,
     tell,
 )
+from calib.cli.options import command
 from calib.errors import shown
 
 PANEL = "Logbook"
@@ -36,9 +36,7 @@ def _day(text: str) -> datetime:
         ) from None
 
 
-@app.command(
-    "list", rich_help_panel=PANEL, epilog="Example: calib list birch --outcome hanging --limit 20"
-)
+@command(PANEL, "calib list birch --outcome hanging --limit 20")
 def list_entries(
     words: Annotated[
         list[str] | None,
@@ -110,7 +108,7 @@ def list_entries(
     show(page, page_text(page), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib history 'birch 3'")
+@command(PANEL, "calib history 'birch 3'")
 def history(
     sheet: SheetName = None,
     machine: MachineName = None,
@@ -132,7 +130,7 @@ def history(
     show(lines, history_text(lines), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib note 'lens cleaned' --machine bench")
+@command(PANEL, "calib note 'lens cleaned' --machine bench")
 def note(
     text: Annotated[str, typer.Argument(metavar="TEXT", help="Your own words.")],
     machine: MachineName = None,
@@ -154,7 +152,7 @@ def note(
     show({"note_id": added}, "The note is in the logbook.", as_json=as_json)
 
 
-@app.command("export", rich_help_panel=PANEL, epilog="Example: calib export logbook.json")
+@command(PANEL, "calib export logbook.json")
 def export_book(
     file: Annotated[
         Path,
@@ -171,7 +169,7 @@ def export_book(
     show({"file": written}, f"Written: {written}", as_json=as_json)
 
 
-@app.command("import", rich_help_panel=PANEL, epilog="Example: calib import logbook.json --look")
+@command(PANEL, "calib import logbook.json --look")
 def import_book(
     file: Annotated[
         Path,
@@ -210,7 +208,7 @@ def _answers(given: list[str] | None) -> dict[str, str]:
     return answers
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib where")
+@command(PANEL, "calib where")
 def where(book: BookPlace = None, as_json: AsJson = False) -> None:
     """Say where the logbook lies."""
     with open_book(book) as opened:

@@ -2,63 +2,32 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from calib.cli.advice import Pictures
-from calib.cli.boards import Into, Offcut
+from calib.cli.boards import Into
 from calib.cli.frame import (
     AsJson,
     BookPlace,
     MachineName,
     SheetName,
-    app,
+    draw,
     now,
     open_book,
-    percent,
     show,
-    speed,
-    tell,
 )
+from calib.cli.options import command, reader
+from calib.units import parse_number
+
+if TYPE_CHECKING:
+    from calib.records import Setting
+    from calib.tasks.wishes import CheckWish
 
 PANEL = "Sheet or machine"
-
-WorkingPower = Annotated[
-    float | None,
-    typer.Option(
-        "--power",
-        parser=percent,
-        metavar="%",
-        show_default="the settled or recommended one",
-        help="Power you work with (%).",
-    ),
-]
-WorkingSpeed = Annotated[
-    float | None,
-    typer.Option(
-        "--speed",
-        parser=speed,
-        metavar="SPEED",
-        show_default="the settled or recommended one",
-        help="Speed you work with (mm/s).",
-    ),
-]
-Burns = Annotated[
-    int | None,
-    typer.Option("--burns", metavar="N", show_default="the usual number", help="How many burns."),
-]
-
-
-def _setting(power: float | None, speed_mm_s: float | None) -> Any:
-    from calib.records import Setting
-
-    if (power is None) != (speed_mm_s is None):
-        raise typer.BadParameter("give --power and --speed, or neither")
-    if power is None or speed_mm_s is None:
-        return None
-    return Setting(power_pct=power, speed_mm_s=speed_mm_s)
 
 
 def _show_board(planned: Any, into: Path | None, *, as_json: bool) -> None:
@@ -69,40 +38,38 @@ def _show_board(planned: Any, into: Path | None, *, as_json: bool) -> None:
     show(planned_data(planned, written), planned_text(planned), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib plan-lot 'birch 3' --into new-lot")
+@command(PANEL, "calib plan-lot 'birch 3' --into new-lot", leave_out=("line_pitch_mm",))
 def plan_lot(
+    wish: CheckWish,
+    setting: Setting | None,
     sheet: SheetName = None,
     machine: MachineName = None,
-    burns: Burns = None,
-    power: WorkingPower = None,
-    speed_mm_s: WorkingSpeed = None,
-    offcut: Offcut = None,
     into: Into = None,
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
     """Plan the three or four burns that try a new lot of a sheet you know."""
-    from calib.tasks.files import FileWish
     from calib.tasks.folders import check_folder
-    from calib.tasks.new_lot import CheckWish, plan_lot
+    from calib.tasks.new_lot import plan_lot
+    from calib.tasks.wishes import FileWish
 
-    wish = CheckWish(burns=burns, offcut_mm=offcut, setting=_setting(power, speed_mm_s))
+    wish = replace(wish, setting=setting)
     check_folder(into)
     with open_book(book) as opened:
         planned = plan_lot(opened, machine, sheet, wish, when=now(), files=FileWish())
     _show_board(planned, into, as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib judge-lot 'birch 3'")
+@command(PANEL, "calib judge-lot 'birch 3'", leave_out=("line_pitch_mm",))
 def judge_lot(
+    setting: Setting | None,
     sheet: SheetName = None,
     machine: MachineName = None,
-    power: WorkingPower = None,
-    speed_mm_s: WorkingSpeed = None,
     reliability: Annotated[
-        float | None,
+        Any,
         typer.Option(
             "--reliability",
+            parser=reader(parse_number),
             metavar="CHANCE",
             show_default="as settled, else 0.99",
             help="Chance, from 0 to 1, that the next coupon of the lot shall drop.",
@@ -115,38 +82,32 @@ def judge_lot(
     from calib.report.checks import lot_text
     from calib.tasks.new_lot import judge_lot
 
-    setting = _setting(power, speed_mm_s)
     with open_book(book) as opened:
         verdict = judge_lot(opened, machine, sheet, setting=setting, reliability=reliability)
     show(verdict, lot_text(verdict), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib plan-strip 'birch 3' --into strip")
+@command(PANEL, "calib plan-strip 'birch 3' --into strip")
 def plan_strip(
+    wish: CheckWish,
     sheet: SheetName = None,
     machine: MachineName = None,
-    burns: Burns = None,
-    offcut: Offcut = None,
     into: Into = None,
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
     """Plan a check strip on offcuts of a lot you know, to see whether the machine lost power."""
     from calib.tasks.checks import plan_strip
-    from calib.tasks.files import FileWish
     from calib.tasks.folders import check_folder
-    from calib.tasks.new_lot import CheckWish
+    from calib.tasks.wishes import FileWish
 
-    wish = CheckWish(burns=burns, offcut_mm=offcut)
     check_folder(into)
     with open_book(book) as opened:
         planned = plan_strip(opened, machine, sheet, wish, when=now(), files=FileWish())
     _show_board(planned, into, as_json=as_json)
 
 
-@app.command(
-    rich_help_panel=PANEL, epilog="Example: calib check-machine 'birch 3' --picture strips.png"
-)
+@command(PANEL, "calib check-machine 'birch 3' --picture strips.png")
 def check_machine(
     sheet: SheetName = None,
     machine: MachineName = None,
@@ -157,21 +118,14 @@ def check_machine(
     """Say from its check strips whether the machine lost power, and what to look at in order."""
     from calib.report.checks import strips_text
     from calib.tasks.checks import check_machine, strip_chart
-    from calib.tasks.folders import write_folder
 
     with open_book(book) as opened:
         record = check_machine(opened, machine, sheet)
-    names = [str(path) for path in picture or []]
-    for name, content in strip_chart(record, names).items():
-        for written in write_folder({Path(name).name: content}, Path(name).parent):
-            tell(f"Picture: {written}")
+    draw(strip_chart(record, picture or ()))
     show(record, strips_text(record), as_json=as_json)
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib sheet-or-machine 'birch 3' --reference 'MDF 3'",
-)
+@command(PANEL, "calib sheet-or-machine 'birch 3' --reference 'MDF 3'")
 def sheet_or_machine(
     sheet: Annotated[str, typer.Argument(metavar="SHEET", help="The sheet whose parts hang.")],
     reference: Annotated[

@@ -15,16 +15,15 @@ from calib.cli.frame import (
     MachineName,
     Note,
     Why,
-    app,
     now,
     open_book,
-    quantity,
     show,
-    signed_length,
 )
+from calib.cli.options import command, reader
+from calib.units import parse_signed_mm
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib backup")
+@command(PANEL, "calib backup")
 def backup(
     file: Annotated[
         Path | None,
@@ -42,7 +41,7 @@ def backup(
     show(kept, f"Backup: {kept_text(kept)}", as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib restore last")
+@command(PANEL, "calib restore last")
 def restore(
     file: Annotated[
         str, typer.Argument(metavar="FILE", help="The backup, or: last, the newest good one.")
@@ -58,7 +57,7 @@ def restore(
     show(kept, f"Restored: {kept_text(kept)}", as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib list-backups")
+@command(PANEL, "calib list-backups")
 def list_backups(book: BookPlace = None, as_json: AsJson = False) -> None:
     """List the backups beside the logbook, and whether each of them is good."""
     from calib.report.keeping import backups_text
@@ -68,7 +67,7 @@ def list_backups(book: BookPlace = None, as_json: AsJson = False) -> None:
     show(files, backups_text(files), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib check")
+@command(PANEL, "calib check")
 def check(book: BookPlace = None, as_json: AsJson = False) -> None:
     """Look at every page of the logbook, and at every row against the newest backup."""
     from calib.report.keeping import check_text
@@ -79,7 +78,7 @@ def check(book: BookPlace = None, as_json: AsJson = False) -> None:
     show(found, check_text(found), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib attach last photo.jpg --cell A1")
+@command(PANEL, "calib attach last photo.jpg --cell A1")
 def attach(
     board: BoardCode,
     file: Annotated[
@@ -104,7 +103,7 @@ def attach(
     show(kept, f"{kept.filename} is kept with board {kept.board}.", as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib photographs last --into pictures")
+@command(PANEL, "calib photographs last --into pictures")
 def photographs(
     board: BoardCode,
     into: Annotated[
@@ -129,10 +128,7 @@ def photographs(
     show({"photographs": found, "files": written}, text, as_json=as_json)
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib describe-sitting '2026-03-01' --focus 0 --air --on pins",
-)
+@command(PANEL, "calib describe-sitting '2026-03-01' --focus 0 --air --on pins")
 def describe_sitting(
     label: Annotated[str, typer.Argument(metavar="SITTING", help="Its name, as burns carry it.")],
     machine: MachineName = None,
@@ -140,7 +136,7 @@ def describe_sitting(
         float | None,
         typer.Option(
             "--focus",
-            parser=quantity(signed_length),
+            parser=reader(parse_signed_mm),
             metavar="LENGTH",
             help="Focus height against the usual one (mm).",
         ),
@@ -183,7 +179,7 @@ def describe_sitting(
     show(sitting, sittings_text([sitting]), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib list-sittings")
+@command(PANEL, "calib list-sittings")
 def list_sittings(
     machine: MachineName = None, book: BookPlace = None, as_json: AsJson = False
 ) -> None:

@@ -18,26 +18,25 @@ from calib.cli.frame import (
     SheetName,
     SittingLabel,
     Why,
-    app,
-    length,
     now,
     open_book,
-    percent,
     show,
-    speed,
     suggest,
     tell,
 )
+from calib.cli.options import command
 from calib.errors import CalibError
 
 if TYPE_CHECKING:
+    from calib.records import Setting
     from calib.tasks.results import CellByCell
+    from calib.tasks.wishes import JobCounts
 
 PANEL = "Results"
 _HOW = "Type the word or its first letter; empty: not read; u: undo; q: stop for now."
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib take-down last results.csv")
+@command(PANEL, "calib take-down last results.csv")
 def take_down(
     board: BoardCode,
     file: Annotated[
@@ -97,7 +96,7 @@ def take_down(
     suggest(next_step_text(step), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib read last")
+@command(PANEL, "calib read last")
 def read(
     board: BoardCode,
     sitting: SittingLabel = None,
@@ -145,10 +144,7 @@ def _ask(cells: CellByCell) -> None:
             tell(str(wrong))
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib strike-out last A1 --why 'the sheet had slipped'",
-)
+@command(PANEL, "calib strike-out last A1 --why 'the sheet had slipped'")
 def strike_out(
     board: BoardCode,
     cells: Annotated[list[str], typer.Argument(metavar="CELL...", help="Codes of the cells.")],
@@ -169,7 +165,7 @@ def strike_out(
     show(data, recorded_text(grid, done, readings), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib undo --board last")
+@command(PANEL, "calib undo --board last")
 def undo(
     board: Annotated[
         str | None,
@@ -214,45 +210,27 @@ def _agree(what: str) -> None:
         )
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib take-down-job 'birch 3' --power 80 --speed 16 --through 38 --hanging 2",
+@command(
+    PANEL,
+    "calib take-down-job 'birch 3' --power 80 --speed 16 --through 38 --hanging 2",
+    leave_out=("line_pitch_mm",),
 )
 def take_down_job(
-    power: Annotated[
-        float, typer.Option("--power", parser=percent, metavar="%", help="Power it was run at (%).")
-    ],
-    speed_mm_s: Annotated[
-        float, typer.Option("--speed", parser=speed, metavar="SPEED", help="Its speed (mm/s).")
-    ],
+    setting: Setting,
+    counts: JobCounts,
     sheet: SheetName = None,
     machine: MachineName = None,
-    passes: Annotated[int, typer.Option("--passes", metavar="N", help="Its passes.")] = 1,
-    through: Annotated[
-        int, typer.Option("--through", metavar="N", help="Parts that fell free.")
-    ] = 0,
-    hanging: Annotated[int, typer.Option("--hanging", metavar="N", help="Parts pushed out.")] = 0,
-    no: Annotated[int, typer.Option("--no", metavar="N", help="Parts not cut.")] = 0,
-    cut_length: Annotated[
-        float | None,
-        typer.Option(
-            "--cut-length", parser=length, metavar="LENGTH", help="Cut path of one part (mm)."
-        ),
-    ] = None,
     sitting: SittingLabel = None,
     note: Note = "",
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
     """Take down how a whole job at one setting came out: it tells what no small board can."""
-    from calib.records import Setting
-    from calib.tasks.advice import JobCounts, take_down_job
+    from calib.tasks.advice import take_down_job
 
-    setting = Setting(power_pct=power, speed_mm_s=speed_mm_s, passes=passes)
-    counts = JobCounts(through=through, hanging=hanging, no=no, cut_length_mm=cut_length)
     with open_book(book) as opened:
         job = take_down_job(
             opened, machine, sheet, setting, counts, when=now(), sitting=sitting, note=note
         )
-    parts = through + hanging + no
-    show({"job_id": job, "parts": parts}, f"Job {job}: {parts} parts taken down.", as_json=as_json)
+    text = f"Job {job}: {counts.parts} parts taken down."
+    show({"job_id": job, "parts": counts.parts}, text, as_json=as_json)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -11,29 +11,19 @@ from calib.cli.frame import (
     AsJson,
     BookPlace,
     Note,
-    app,
     checked_operation,
-    length,
     now,
     open_book,
     show,
     suggest,
     tell,
 )
+from calib.cli.options import Changes, command
 from calib.cli.workshop import PANEL, unchanged
 
-Material = Annotated[
-    str, typer.Option("--material", metavar="TEXT", help="What it is made of, in plain words.")
-]
-Thickness = Annotated[
-    float,
-    typer.Option("--thickness", parser=length, metavar="LENGTH", help="Nominal thickness (mm)."),
-]
-Measured = Annotated[
-    float | None,
-    typer.Option("--measured", parser=length, metavar="LENGTH", help="Measured thickness (mm)."),
-]
-Lot = Annotated[str | None, typer.Option("--lot", metavar="TEXT", help="Lot or delivery.")]
+if TYPE_CHECKING:
+    from calib.records import Sheet
+
 Declaration = Annotated[
     str | None,
     typer.Option(
@@ -44,34 +34,18 @@ Declaration = Annotated[
 ]
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib add-sheet 'birch 3' --material 'birch plywood' --thickness 3",
+@command(
+    PANEL,
+    "calib add-sheet 'birch 3' --material 'birch plywood' --thickness 3",
+    arguments=("name",),
 )
 def add_sheet(
-    name: Annotated[str, typer.Argument(metavar="NAME", help="What you call it.")],
-    material: Material,
-    thickness: Thickness,
-    measured: Measured = None,
-    lot: Lot = None,
-    declaration: Declaration = None,
-    note: Note = "",
-    book: BookPlace = None,
-    as_json: AsJson = False,
+    sheet: Sheet, note: Note = "", book: BookPlace = None, as_json: AsJson = False
 ) -> None:
     """Describe a sheet: what may not go under a laser is refused before anything is drawn."""
-    from calib.records import Sheet
     from calib.report.workshop import sheet_text
     from calib.tasks.workshop import add_sheet
 
-    sheet = Sheet(
-        name=name,
-        material=material,
-        thickness_mm=thickness,
-        measured_mm=measured,
-        lot=lot or "",
-        declaration=declaration or "",
-    )
     with open_book(book) as opened:
         known = sheet in opened.sheets()
         hazard = add_sheet(opened, sheet, when=now(), note=note)
@@ -80,37 +54,32 @@ def add_sheet(
     show({"sheet": sheet, "hazard": hazard}, sheet_text(sheet, hazard), as_json=as_json)
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib change-sheet 'birch 3' --lot 'March' --measured 2.9",
+@command(
+    PANEL,
+    "calib change-sheet 'birch 3' --lot 'March' --measured 2.9",
+    arguments=("name",),
+    leave_out=("material", "thickness_mm"),
 )
 def change_sheet(
-    name: Annotated[str, typer.Argument(metavar="NAME", help="The sheet.")],
-    measured: Measured = None,
-    lot: Lot = None,
-    declaration: Declaration = None,
-    note: Note = "",
-    book: BookPlace = None,
-    as_json: AsJson = False,
+    changed: Changes[Sheet], note: Note = "", book: BookPlace = None, as_json: AsJson = False
 ) -> None:
     """Take down a new lot, a measured thickness or a declaration of a sheet."""
     from calib.hazards import check_hazard
     from calib.report.workshop import sheet_text
     from calib.tasks.workshop import change_sheet
 
-    given = {"measured_mm": measured, "lot": lot, "declaration": declaration}
-    changed = {field: value for field, value in given.items() if value is not None}
+    name = changed.pop("name")
     with open_book(book) as opened:
         sheet = change_sheet(opened, name, when=now(), note=note, **changed)
         known = any(opened.burns(machine.name, name, "cut") for machine in opened.machines())
     hazard = check_hazard(sheet)
     show({"sheet": sheet, "hazard": hazard}, sheet_text(sheet, hazard), as_json=as_json)
-    if lot is not None and known:
+    if "lot" in changed and known:
         typed = f"calib plan-lot {shlex.quote(name)}"
         suggest(f"Next: {typed}, a few burns that try the new lot.", as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib list-sheets")
+@command(PANEL, "calib list-sheets")
 def list_sheets(book: BookPlace = None, as_json: AsJson = False) -> None:
     """List the sheets with their current lots."""
     from calib.report.workshop import sheets_text
@@ -120,7 +89,7 @@ def list_sheets(book: BookPlace = None, as_json: AsJson = False) -> None:
     show(sheets, sheets_text(sheets), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib show-sheet 'birch 3'")
+@command(PANEL, "calib show-sheet 'birch 3'")
 def show_sheet(
     name: Annotated[str, typer.Argument(metavar="NAME", help="The sheet.")],
     book: BookPlace = None,
@@ -144,10 +113,7 @@ def show_sheet(
     show(data, text, as_json=as_json)
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib check-material 'cork' --operation cut",
-)
+@command(PANEL, "calib check-material 'cork' --operation cut")
 def check_material(
     material: Annotated[str, typer.Argument(metavar="MATERIAL", help="What it is made of.")],
     source: Annotated[str, typer.Option("--source", metavar="WORD", help="co2 or diode.")] = "co2",

@@ -18,11 +18,12 @@ from calib.report.words import (
 )
 
 if TYPE_CHECKING:
-    from calib.advise.costs import Costs, PricedSetting
+    from calib.advise.costs import PricedSetting
     from calib.advise.features import SmallFeatures
     from calib.advise.job_promise import JobPromise
     from calib.advise.job_time import JobTime
     from calib.advise.stopwatch import TimeRatio
+    from calib.records import Costs
     from calib.tasks.job_records import JobReport
 
 _COST_WORDS = {

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord, MachineLimit
 from calib.grid.focus import HEIGHTS_MM, FocusBoard, plan_focus
 from calib.grid.full import full_factorial, power_limits_pct, speed_limits_mm_s
@@ -18,48 +17,14 @@ from calib.planning import PlanOptions
 from calib.planning import plan_board as plan_on_region
 from calib.planning import plan_split as split_on_region
 from calib.records import OPERATIONS, Grid, Machine, Operation, Setting, Sheet
-from calib.tasks.files import FileWish, board_files
+from calib.tasks.files import board_files
 from calib.tasks.finding import find_pair
 from calib.tasks.folders import Files
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import fit_region
 from calib.tasks.pooling import burns_by_lot, pool_of_book
+from calib.tasks.wishes import BoardWish, FileWish
 from calib.units import show_speed
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BoardWish:
-    """What a board is to be planned for."""
-
-    burns: int = 8  # How many cells
-    # Width and height of the board at hand [mm]; None: as large as needed
-    offcut_mm: tuple[float, float] | None = None
-    # True spreads the burns over as many boards as they need; False plans what one board holds
-    split: bool = False
-    # Further boards at hand when they are split [mm]; empty: as many as the first as it takes
-    more_offcuts_mm: tuple[tuple[float, float], ...] = ()
-    clamp_mm: float | None = None  # Margin kept free at the edges [mm]; None: the usual one
-    passes: tuple[int, ...] = (1,)  # Numbers of passes to try
-    # powers_pct, speeds_mm_s: Both given: every combination of them, a full grid [%], [mm/s]
-    powers_pct: tuple[float, ...] = ()
-    speeds_mm_s: tuple[float, ...] = ()
-    # Slowest speed of a full grid that the maker answers for, beyond the usual limits [mm/s]; None:
-    # none goes beyond
-    slowest_mm_s: float | None = None
-    line_pitch_mm: float | None = None  # Line pitch of an area mark [mm]
-    # reliability, char_at_most, mark: What will be asked of the setting
-    reliability: float = USUAL_RELIABILITY
-    char_at_most: int | None = None
-    mark: int = 2
-    seed: int = 0  # Shuffles the places
-
-    def __post_init__(self) -> None:
-        if bool(self.powers_pct) != bool(self.speeds_mm_s):
-            given = "powers_pct" if self.powers_pct else "speeds_mm_s"
-            raise InvalidRecord(
-                f"only {given} is given ({getattr(self, given)!r}): a full grid needs powers and"
-                " speeds; leave both out to have the burns chosen."
-            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,11 +7,11 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from calib.advise.costs import Costs
 from calib.advise.stopwatch import TimeRatio, calibrate_time
 from calib.errors import InvalidRecord, LogbookError
 from calib.logbook import Book
 from calib.logbook.keeping import understood
+from calib.records import Costs
 from calib.tasks.finding import find_machine
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 from calib.grid.focus import FocusBoard, focus_program, focus_svg
 from calib.grid.record_sheet import grid_record_sheet
@@ -13,24 +12,7 @@ from calib.hazards import check_hazard
 from calib.records import Grid
 from calib.results import blank_results_csv, plan_csv
 from calib.tasks.folders import RESULTS_SUFFIX, Files
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FileWish:
-    """How the files of a board are wanted."""
-
-    paper: str = "a4"  # ``a4`` or ``letter``, for the record sheet
-    # True also gives one drawing and one program per setting, for software that can't tell colours
-    # apart
-    one_file_per_setting: bool = False
-    # Where boards of this logbook are found, such as a page's address up to the board's code, which
-    # is added; empty: the command that shows the board
-    address: str = ""
-
-    def address_of(self, board_id: str) -> str:
-        """Say where a board is found in the logbook, for the record sheet and its QR code."""
-        return (self.address or "calib show-board ") + board_id
-
+from calib.tasks.wishes import FileWish
 
 _USUAL = FileWish()
 

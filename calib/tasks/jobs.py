@@ -11,7 +11,7 @@ import numpy as np
 
 from calib.advise import candidates
 from calib.advise.cheapest import advised_settings
-from calib.advise.costs import Costs, expected_cost, price_settings
+from calib.advise.costs import expected_cost, price_settings
 from calib.advise.cut_times import CutTimes
 from calib.advise.drawing import Drawing, read_drawing
 from calib.advise.features import small_features
@@ -20,20 +20,20 @@ from calib.advise.job_promise import job_promise
 from calib.advise.job_time import JobTime, job_time_s
 from calib.advise.recommendation import scope_words
 from calib.advise.stopwatch import TimeRatio
-from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.logbook import Book
 from calib.picture import cost_picture
-from calib.records import Machine, Setting
+from calib.records import USUAL_RELIABILITY, Costs, Machine, Setting
 from calib.tasks.advice import region_of_pair
 from calib.tasks.costing import costs_of, take_down_time, time_ratio
 from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.finding import find_pair
-from calib.tasks.job_records import ClassLine, JobReport, JobWish
+from calib.tasks.job_records import ClassLine, JobReport
 from calib.tasks.kerfs import kerf_law_of_pair
 from calib.tasks.pictures import picture_format
+from calib.tasks.wishes import JobWish
 
 # Why the cuts are at the setting that they are at.
 GIVEN, SETTLED, CHEAPEST = "as given", "as settled on", "at the cheapest setting"

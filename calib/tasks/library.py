@@ -9,7 +9,6 @@ from typing import Any
 from calib.advise import transfer
 from calib.advise.recommend import recommend
 from calib.advise.transfer import StartingPoint
-from calib.advise.wish import USUAL_RELIABILITY
 from calib.errors import InvalidRecord
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
@@ -18,7 +17,16 @@ from calib.fit.region import Region
 from calib.grid.gentle import KnownMarks
 from calib.grid.layout import LayoutOptions
 from calib.planning import PlanOptions, plan_board
-from calib.records import OPERATIONS, Burn, Grid, Machine, Operation, Setting, Sheet
+from calib.records import (
+    OPERATIONS,
+    USUAL_RELIABILITY,
+    Burn,
+    Grid,
+    Machine,
+    Operation,
+    Setting,
+    Sheet,
+)
 
 __all__ = ["fit_region", "plan_grid", "recommend", "starting_point"]
 

@@ -13,8 +13,8 @@ from calib.errors import InvalidRecord
 from calib.fit.region import Region
 from calib.grid.full import power_limits_pct, speed_limits_mm_s
 from calib.records import Burn, Operation, Setting
-from calib.tasks.advice import RegionWish
 from calib.tasks.pictures import Shower
+from calib.tasks.wishes import RegionWish
 
 Array = npt.NDArray[np.float64]
 Point = tuple[float, float]

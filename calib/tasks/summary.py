@@ -12,7 +12,7 @@ from calib.fit.region import Region
 from calib.fit.thinning import thinned_region
 from calib.grid.full import snap_power
 from calib.records import Operation, outcome_order
-from calib.tasks.advice import RegionWish
+from calib.tasks.wishes import RegionWish
 
 Array = npt.NDArray[np.float64]
 

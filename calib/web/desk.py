@@ -30,8 +30,9 @@ from calib.report.words import (
     speed_words,
 )
 from calib.tasks.advice import region_of_pair
-from calib.tasks.boards import BoardWish, Planned, propose_boards
+from calib.tasks.boards import Planned, propose_boards
 from calib.tasks.finding import find_pair
+from calib.tasks.wishes import BoardWish
 from calib.web.gate import Gate
 
 HERE = Path(__file__).parent

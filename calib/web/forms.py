@@ -10,10 +10,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 
 from calib.errors import InvalidQuantity, InvalidRecord
 from calib.records import LaserSource, Machine, Operation, Setting, Sheet
-from calib.tasks.advice import JobCounts, RegionWish
-from calib.tasks.boards import BoardWish
-from calib.tasks.elsewhere import ElsewhereWish
-from calib.tasks.new_lot import CheckWish
+from calib.tasks.wishes import BoardWish, CheckWish, ElsewhereWish, JobCounts, RegionWish
 from calib.units import (
     parse_length_mm,
     parse_percent,

@@ -12,14 +12,10 @@ from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
 from calib.tasks.checks import check_machine, plan_strip, strip_chart
 from calib.tasks.elsewhere import CarriedOver, carry_over
 from calib.tasks.finding import find_pair
-from calib.tasks.looking_back import (
-    TrackRecordWish,
-    track_record,
-    track_record_pictures,
-    track_record_title,
-)
+from calib.tasks.looking_back import track_record, track_record_pictures, track_record_title
 from calib.tasks.new_lot import judge_lot, plan_lot
 from calib.tasks.page import standing
+from calib.tasks.wishes import TrackRecordWish
 from calib.web.desk import desk_of, now
 from calib.web.forms import ElsewhereForm, OffcutForm, PairForm
 from calib.web.showing import track_shown

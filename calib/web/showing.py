@@ -14,10 +14,11 @@ from calib.tasks.summary import summarise
 
 if TYPE_CHECKING:
     from calib.logbook import HistoryLine
-    from calib.tasks.advice import Advice, RegionWish
+    from calib.tasks.advice import Advice
     from calib.tasks.boards import Planned
     from calib.tasks.look import ReadOut, RegionLook
     from calib.tasks.summary import Summary
+    from calib.tasks.wishes import RegionWish
 
 
 def planned_shown(planned: Planned) -> dict[str, Any]:

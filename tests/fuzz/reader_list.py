@@ -20,7 +20,6 @@ from typer.main import get_command
 from workshop_records import BENCH, some_grid
 
 from calib import units
-from calib.advise.costs import Costs
 from calib.advise.drawing import read_drawing
 from calib.advise.job import make_job
 from calib.cli import app
@@ -30,7 +29,7 @@ from calib.hazards import check_hazard
 from calib.logbook.notes import check_filename, media_type_of
 from calib.logbook.opening import find_place
 from calib.materials import expected_response, thickness_range_mm
-from calib.records import Machine, Sheet
+from calib.records import Costs, Machine, Sheet
 from calib.results import burns_of, read_results
 from calib.tasks.definitions import read_definition, ready_made_grid
 from calib.web import forms
