@@ -23,7 +23,19 @@ def shown(value: object) -> str:
 
 
 class CalibError(Exception):
-    """Base of every error that calib raises on purpose."""
+    """Base of every error that calib raises on purpose.
+
+    Attributes
+    ----------
+    ask
+        The field that would settle it, where there is one; shells say how it is given.
+    """
+
+    ask = ""
+
+    def __init__(self, message: str = "", *, ask: str = "") -> None:
+        super().__init__(message)
+        self.ask = ask or self.ask
 
 
 @dataclass(frozen=True)
@@ -70,6 +82,8 @@ class RefusedMaterial(CalibError):
 
 class DeclarationNeeded(CalibError):
     """Raised when the material isn't known and the user hasn't declared what it holds."""
+
+    ask = "declaration"
 
 
 class BoardDoesNotFit(CalibError):

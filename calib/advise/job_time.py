@@ -150,8 +150,8 @@ def _setting_for(job_class: JobClass, machine: Machine, settings: Mapping[str, S
         )
     if job_class.operation == "area_mark" and setting.line_pitch_mm is None:
         raise InvalidRecord(
-            f"class {job_class.name!r} is a surface and its setting has line_pitch_mm None: give"
-            " the distance of its lines in mm."
+            f"class {job_class.name!r} is a surface and its setting has no line pitch: give the"
+            " distance of its lines in mm."
         )
     return setting
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -15,19 +15,17 @@ from calib.cli.frame import (
     OperationName,
     SheetName,
     checked_operation,
-    many,
     now,
     open_book,
     show,
     tell,
 )
-from calib.cli.options import command, reader
-from calib.units import parse_signed_mm, parse_size_mm
+from calib.cli.options import command
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from calib.tasks.wishes import BoardWish, FileWish
+    from calib.tasks.wishes import BoardWish, FileWish, FocusWish
 
 PANEL = "Boards"
 
@@ -37,15 +35,6 @@ Into = Annotated[
 ]
 IntoHere = Annotated[
     Path, typer.Option("--into", metavar="FOLDER", help="Where to; made if missing.")
-]
-Offcut = Annotated[
-    Any,
-    typer.Option(
-        "--offcut",
-        parser=reader(parse_size_mm),
-        metavar="SIZE",
-        help="Width x height of the piece at hand (mm).",
-    ),
 ]
 
 
@@ -141,19 +130,9 @@ def resume(
 
 @command(PANEL, "calib focus 'birch 3' --into focus")
 def focus(
+    wish: FocusWish,
     sheet: SheetName = None,
     machine: MachineName = None,
-    heights: Annotated[
-        Any,
-        typer.Option(
-            "--heights",
-            parser=many(parse_signed_mm),
-            metavar="LENGTH,...",
-            show_default="-3 to 3 mm",
-            help="Focus heights against the usual one (mm); more is farther away.",
-        ),
-    ] = None,
-    offcut: Offcut = None,
     into: IntoHere = Path(),
     book: BookPlace = None,
     as_json: AsJson = False,
@@ -165,7 +144,7 @@ def focus(
     from calib.tasks.folders import write_folder
 
     with open_book(book) as opened:
-        planned = plan_focus_board(opened, machine, sheet, heights, offcut)
+        planned = plan_focus_board(opened, machine, sheet, wish.heights_mm or None, wish.offcut_mm)
     made = focus_files(planned)
     written = write_folder(made, into)
     text = f"{focus_text(planned)}\n\n{files_text(made, written, into)}"

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar, get_args, ge
 import typer
 from typer.core import TyperCommand
 
-from calib.errors import InvalidQuantity, InvalidRecord
+from calib.errors import CalibError, InvalidQuantity, InvalidRecord
 
 if TYPE_CHECKING:
     from calib.records.fields import FieldOf
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 F = TypeVar("F", bound=Callable[..., None])
 
+# Where a field is given that the command at hand doesn't ask for.
+_HOMES = ("change-machine", "change-sheet")
 # In the order in which help lists them.
 COMMANDS: dict[str, Command] = {}
 
@@ -92,7 +94,8 @@ class Command(TyperCommand):
         from calib import records
         from calib.tasks import wishes
 
-        known = {**vars(records), **vars(wishes)}
+        named = {**vars(records), **vars(wishes)}
+        known = {name: kind for name, kind in named.items() if _fields_of(kind)}
         return inspect.signature(self.function, locals=known, eval_str=True)
 
     @functools.cached_property
@@ -167,7 +170,7 @@ class Command(TyperCommand):
             default=inspect.Parameter.empty if needed else None,
         )
 
-    def said(self, refusal: Exception) -> str:
+    def said(self, refusal: CalibError) -> str:
         """A refusal in the words of this command: options in place of fields."""
         from calib.typed import write
 
@@ -175,14 +178,22 @@ class Command(TyperCommand):
         sentences = []
         for each in misfits:
             _, field = self.fields.get(each.field, ("", None))
-            if field is None:
-                words = each.field.replace("_", " ")
-                sentences.append(each.said(words))
-            elif field.name in self.arguments:
-                sentences.append(each.said(field.words))
-            else:
-                sentences.append(each.said(field.option.split("/")[0], write(field, each.value)))
-        return " ".join(sentences) or str(refusal)
+            value = "" if field is None else write(field, each.value)
+            sentences.append(each.said(self._called(each.field) or each.field, value))
+        said = " ".join(sentences) or str(refusal)
+        homes = (self, *(COMMANDS[name] for name in _HOMES))
+        ways = ((home, home._called(refusal.ask)) for home in homes if refusal.ask)
+        for home, option in ways:
+            if option.startswith("--"):
+                return f"{said} Give it with {'' if home is self else f'{home.name} '}{option}."
+        return said
+
+    def _called(self, field: str) -> str:
+        """What this command calls a field; nothing where it doesn't ask for it."""
+        for each in self.whole.params:
+            if each.name == field and each.opts[0].startswith("--"):
+                return each.opts[0]
+        return field.replace("_", " ") if field in self.fields else ""
 
 
 def reader(parse: Callable[[str], T]) -> Callable[[str], T]:

@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from calib.errors import BoardDoesNotFit, InvalidRecord
+from calib.errors import BoardDoesNotFit, unfit
 from calib.grid.colours import colour_at
 from calib.grid.frame import frame_of, reach_mm
 from calib.grid.gentle import NO_MARKS, KnownMarks, label_setting, setting_for_energy
@@ -79,9 +79,10 @@ def plan_focus(
     heights = tuple(sorted(float(height) for height in heights_mm))
     shown = {_figure(height) for height in heights}
     if not 2 <= len(shown) == len(heights) <= MOST_HEIGHTS or not all(map(math.isfinite, heights)):
-        raise InvalidRecord(
-            f"heights_mm is {tuple(heights_mm)!r}: give 2 to {MOST_HEIGHTS} different heights in"
-            " tenths of a millimetre."
+        raise unfit(
+            "heights_mm",
+            tuple(heights_mm),
+            f"give 2 to {MOST_HEIGHTS} different heights in tenths of a millimetre",
         )
     if setting is None:
         energy = expected_response(sheet.material, machine.source).line_mark_j_mm

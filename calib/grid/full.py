@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from itertools import product
 from typing import Literal
 
-from calib.errors import InvalidRecord, MachineLimit
+from calib.errors import MachineLimit, unfit
 from calib.physics import delivered_power_w, line_energy_j_mm
 from calib.records import Machine, Setting
 
@@ -34,7 +34,7 @@ def power_limits_pct(machine: Machine) -> tuple[float, float]:
     high = math.floor(machine.ceiling_pct / step + _NOISE)
     if low > high:
         raise MachineLimit(
-            f"power_step_pct of {machine.name} is {step:g} %: no step lies between the beam's start"
+            f"The power step of {machine.name} is {step:g} %: no step lies between the beam's start"
             f" ({machine.beam_starts_pct:g} %) and the ceiling ({machine.ceiling_pct:g} %)."
             " Give a finer step or a higher ceiling."
         )
@@ -130,7 +130,7 @@ def full_factorial(
     }
     for name, values in lists.items():
         if not values:
-            raise InvalidRecord(f"{name} is {values!r}: give at least one value.")
+            raise unfit(name, values, "give at least one value")
     combinations = product(powers_pct, speeds_mm_s, passes, line_pitches_mm)
     settings = {
         snap_setting(machine, power, speed, passes=count, line_pitch_mm=pitch)

@@ -10,7 +10,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit
+from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit, unfit
 from calib.grid.frame import reach_mm
 from calib.grid.full import total_energies_j_mm
 from calib.grid.gentle import NO_MARKS, KnownMarks, label_setting
@@ -49,14 +49,9 @@ class LayoutOptions:
         offcuts = (() if self.offcut_mm is None else (self.offcut_mm,)) + self.more_offcuts_mm
         for size in offcuts:
             if not (len(size) == 2 and all(math.isfinite(v) and 0 < v <= 10000 for v in size)):
-                raise InvalidRecord(
-                    f"LayoutOptions.offcut_mm is {size!r}: give two numbers above 0 and at most"
-                    " 10000, such as (300.0, 200.0)."
-                )
+                raise unfit("offcut_mm", size, "give two numbers above 0 and at most 10000")
         if not (math.isfinite(self.clamp_mm) and 0 <= self.clamp_mm <= 1000):
-            raise InvalidRecord(
-                f"LayoutOptions.clamp_mm is {self.clamp_mm!r}: give a number from 0 to 1000."
-            )
+            raise unfit("clamp_mm", self.clamp_mm, "give a number from 0 to 1000")
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +184,7 @@ def _check(machine: Machine, operation: Operation, settings: Sequence[Setting]) 
             raise MachineLimit(
                 f"power {s.power_pct:g} % is outside what {machine.name} may be set to,"
                 f" {machine.beam_starts_pct:g} to {machine.ceiling_pct:g} %: plan within that, or"
-                " change beam_starts_pct or ceiling_pct of the machine."
+                " change the machine's beam start or ceiling."
             )
         if s.speed_mm_s > machine.max_speed_mm_s + _NOISE:
             raise MachineLimit(
@@ -197,9 +192,8 @@ def _check(machine: Machine, operation: Operation, settings: Sequence[Setting]) 
                 f" {machine.max_speed_mm_s:g} mm/s: plan slower."
             )
         if operation == "area_mark" and s.line_pitch_mm is None:
-            raise InvalidRecord(
-                "Setting.line_pitch_mm is None: an area mark needs the distance of its lines in mm."
-            )
+            allowed = "an area mark needs the distance of its lines in mm"
+            raise unfit("line_pitch_mm", None, allowed)
 
 
 def _room(

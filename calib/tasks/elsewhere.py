@@ -17,7 +17,7 @@ from calib.advise.wattage_table import (
     wattage_table,
     wattage_text,
 )
-from calib.errors import InvalidRecord
+from calib.errors import InvalidRecord, unfit
 from calib.fit.region import Region
 from calib.logbook import Book
 from calib.records import Machine, Operation
@@ -59,10 +59,8 @@ def carry_over(
     region = region_of_pair(book, machine, sheet, operation)
     there = _target(book, region, wish)
     if there.name == region.machine.name:
-        raise InvalidRecord(
-            f"to_machine is {there.name!r}, where {region.sheet.name} is known already: name"
-            " another one."
-        )
+        known = f"{region.sheet.name} is known there already; name another one"
+        raise unfit("to_machine", there.name, known)
     pool = pool_of_book(book, there, region.sheet, operation)
     start = starting_point(
         transfer_region(region, there, pool),

@@ -18,9 +18,10 @@ def find_pair(book: Book, machine: str | None, sheet: str | None) -> tuple[Machi
 
     Raises LogbookError when there is none, or more than one to choose from.
     """
+    of_machine = find_machine(book, machine)
     if sheet is None:
         sheet = _only([s.name for s in book.sheets()], "sheet", "add-sheet")
-    return find_machine(book, machine), book.sheet(sheet)
+    return of_machine, book.sheet(sheet)
 
 
 def find_machine(book: Book, name: str | None = None) -> Machine:

@@ -56,8 +56,8 @@ def learn_kerf(
     if not points:
         raise NotEnoughEvidence(
             f"No coupon of {of_sheet.name} on {of_machine.name} was measured: lay a caliper over a"
-            " few coupons that dropped out, and take width_mm and height_mm down with the board's"
-            " results."
+            " few coupons that dropped out, and take their width and height down with the"
+            " board's results."
         )
     law = kerf_by_energy(points, caliper=caliper)
     content = record_to_json(law)

@@ -54,7 +54,7 @@ Paper = Annotated[Literal["a4", "letter"], says("Paper of what is printed.")]
 class BoardWish:
     """What a board is to be planned for."""
 
-    burns: Annotated[Whole, says("How many cells.", ge=1, le=500)] = 8
+    burns: Annotated[Whole, says("How many cells.", ge=1, le=400)] = 8
     offcut_mm: Offcut = None
     split: Annotated[bool, says("Spread the burns over as many pieces as they need.")] = False
     more_offcuts_mm: Annotated[
@@ -77,7 +77,7 @@ class BoardWish:
         says("A full grid down to this speed, at your own risk of fire.", gt=0, le=20_000),
     ] = None
     line_pitch_mm: Annotated[
-        Number | None, says("Distance of the lines of an area mark.", ge=0.02, le=20)
+        Number | None, says("Distance of the lines of an area mark.", ge=0.01, le=20)
     ] = None
     reliability: Reliability = USUAL_RELIABILITY
     char_at_most: CharAtMost = None
@@ -95,6 +95,17 @@ class BoardWish:
                 )
         if self.more_offcuts_mm:
             object.__setattr__(self, "split", True)
+
+
+@record
+class FocusWish:
+    """What a focus board is to be."""
+
+    heights_mm: Annotated[
+        tuple[Annotated[Number, Field(ge=-1000, le=1000)], ...],
+        says("Focus heights against the usual one; more is farther away.", unsaid="-3 to 3 mm"),
+    ] = ()
+    offcut_mm: Offcut = None
 
 
 @record
@@ -208,7 +219,7 @@ class CheckWish:
     """How the board of a check is wanted."""
 
     burns: Annotated[
-        Whole | None, says("How many burns.", unsaid="the usual number", ge=1, le=500)
+        Whole | None, says("How many burns.", unsaid="the usual number", ge=1, le=400)
     ] = None
     offcut_mm: Offcut = None
     # None: the settled one, else the recommended one.

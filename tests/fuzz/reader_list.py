@@ -16,14 +16,13 @@ from book_readers import book_readers
 from pydantic import ValidationError
 from tally import Reader, message_of, wrong_message
 from typer import BadParameter
-from typer.main import get_command
 from workshop_records import BENCH, some_grid
 
 from calib import units
 from calib.advise.drawing import read_drawing
 from calib.advise.job import make_job
-from calib.cli import app
-from calib.cli.frame import checked_operation, signed_length, whole
+from calib.cli.frame import checked_operation
+from calib.cli.options import COMMANDS
 from calib.errors import CalibError, InvalidRecord
 from calib.hazards import check_hazard
 from calib.logbook.notes import check_filename, media_type_of
@@ -80,7 +79,7 @@ def _checked(value: Any) -> None:
 def _quantities() -> Reader:
     plain = (
         units.parse_length_mm, units.parse_speed_mm_s, units.parse_percent, units.parse_size_mm,
-        signed_length,
+        units.parse_signed_mm, units.parse_number,
     )  # fmt: skip
 
     def read(data: bytes) -> None:
@@ -100,10 +99,10 @@ def _quantities() -> Reader:
 
 def _command_words() -> Reader:
     """The parser of every option and argument that has one of its own, as the program has it."""
-    parameters = (p for command in get_command(app).commands.values() for p in command.params)
+    parameters = (p for command in COMMANDS.values() for p in command.whole.params)
     infos = (parameter.type_descriptor.parameter_info for parameter in parameters)
     parsers = {info.parser for info in infos if getattr(info, "parser", None)}
-    parsers |= {whole, checked_operation}
+    parsers |= {units.parse_whole, checked_operation}
     ordered = sorted(parsers, key=lambda parser: (parser.__module__, parser.__qualname__))
 
     def read(data: bytes) -> None:
