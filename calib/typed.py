@@ -25,7 +25,14 @@ _QUANTITIES: dict[str, Callable[[str], float]] = {
     "%": parse_percent,
     "W": parse_power_w,
 }
-_WORDS = {"yes": True, "true": True, "on": True, "no": False, "false": False, "off": False}
+_WORDS: dict[str, Any] = {
+    "yes": True,
+    "true": True,
+    "on": True,
+    "no": False,
+    "false": False,
+    "off": False,
+}
 
 
 def read(field: FieldOf, text: str) -> Any:
@@ -55,12 +62,16 @@ def _one(field: FieldOf, kind: Any, text: str) -> Any:
         return _QUANTITIES.get(field.unit, parse_number)(text)
     if kind is int:
         return parse_whole(text)
-    if kind is bool and (word := text.strip().casefold()) in _WORDS:
-        return _WORDS[word]
-    if get_origin(kind) is Literal:
-        word = re.sub(r"[\s-]+", "_", text.strip()).casefold()
-        return next((one for one in get_args(kind) if one.casefold() == word), text)
-    return text
+    words = {one.casefold(): one for one in get_args(kind)} if get_origin(kind) is Literal else {}
+    if kind is bool:
+        words = _WORDS
+    elif not words:
+        return text
+    word = re.sub(r"[\s-]+", "_", text.strip()).casefold()
+    if word not in words:
+        allowed = ", ".join(one for one in words if one)
+        raise InvalidQuantity(f"{field.words} {shown(text)} can't be read: write one of {allowed}.")
+    return words[word]
 
 
 def _pair(

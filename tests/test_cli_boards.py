@@ -80,7 +80,9 @@ def test_offcuts_that_are_too_small_and_limits_that_are_crossed(planned: Shell) 
     said = planned.refusal("plan", "--powers", "40", "--speeds", "10,500")
     assert "500 mm/s (30000 mm/min)" in said
     assert "400 mm/s" in said
-    assert "--powers is 40: a full grid needs powers and speeds" in planned.refusal("plan", "--powers", "40")
+    assert "--powers is 40: a full grid needs powers and speeds" in planned.refusal(
+        "plan", "--powers", "40"
+    )
     assert "--burns is 0" in planned.refusal("plan", "--burns", "0")
     assert "engrave" in planned.run("plan", "--operation", "engrave", code=2).stderr
     assert planned.json("list")["total"] == 1, "nothing of all this was stored"

@@ -72,7 +72,7 @@ def test_a_correction_needs_a_reason_and_the_past_stays(planned: Shell) -> None:
     assert "1 corrected" in planned.text("strike-out", "last", "a1", "--why", "slipped")
     assert planned.json("show-board", "last")["readings"] == []
     assert "Say why the cells are struck out" in planned.refusal("strike-out", "last", "a1")
-    assert "--board last, --machine NAME" in planned.refusal("undo")
+    assert "Name a board, a machine or a sheet" in planned.refusal("undo")
 
 
 def test_cell_by_cell_each_answer_is_stored_and_undo_takes_it_back(planned: Shell) -> None:

@@ -217,7 +217,7 @@ def test_the_command_tells_classes_time_and_wrong_use(planned: Shell) -> None:
     assert "'lettering' has no operation" in planned.refusal(*typed)
     said = planned.refusal("job", drawing, "--cut", "red")
     assert said.startswith("no class 'red': the drawing's classes are ")
-    assert "give each one to --cut, --line-mark, --area-mark or --leave-out" in said
+    assert "say of each whether it is cut, a line mark or an area mark, or left out" in said
     for wrong, said in (
         (("--line-mark", "cut"), "'cut' is given two"),
         (("--power", "70"), "--power and --speed together"),

@@ -94,7 +94,7 @@ def test_settings_that_cannot_be_are_refused():
         job_time_s(panel(), BENCH, {k: v for k, v in PANEL_SETTINGS.items() if k != "lettering"})
     with pytest.raises(MachineLimit, match="500 mm/s, above the machine's 400"):
         time_of(job_of("cut", "M0 0h5"), speed_mm_s=500.0)
-    with pytest.raises(InvalidRecord, match="line_pitch_mm None"):
+    with pytest.raises(InvalidRecord, match="no line pitch"):
         time_of(job_of("area_mark", "M0 0h5v5z"))
 
 

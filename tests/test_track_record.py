@@ -155,7 +155,7 @@ def test_wrong_chances_are_refused() -> None:
         track_record([])
     with pytest.raises(InvalidRecord, match="what is 'luck'"):
         TrackRecordWish(what="luck")
-    with pytest.raises(InvalidRecord, match="'promises' with leave_one_out"):
+    with pytest.raises(InvalidRecord, match="what is 'promises': promises can't be made anew"):
         TrackRecordWish(what="promises", leave_one_out=True)
 
 

@@ -154,10 +154,11 @@ class Command(TyperCommand):
         if field.bare is bool:
             kind = bool | None
         else:
-            shown |= {
-                "parser": reader(functools.partial(read, field)),
-                "metavar": _metavar(field),
-            }
+            shown["metavar"] = _metavar(field)
+        if field.bare is str:
+            kind = str | None
+        elif field.bare is not bool:
+            shown["parser"] = reader(functools.partial(read, field))
         asked: Any = (
             typer.Argument(**{**shown, "metavar": field.words.upper()})
             if field.name in self.arguments
@@ -223,8 +224,13 @@ def _may_be_left_out(kind: Any) -> bool:
 def _made(kind: Any, given: dict[str, Any]) -> Any:
     if get_origin(kind) is Changes:
         return Changes(given)
-    if not given and _may_be_left_out(kind):
-        return None
+    if _may_be_left_out(kind):
+        if not given:
+            return None
+        needed = [field for field in _fields_of(kind) if field.needed]
+        if any(field.name not in given for field in needed):
+            options = " and ".join(field.option for field in needed)
+            raise typer.BadParameter(f"give {options} together, or neither.")
     record = kind if isinstance(kind, type) else get_args(kind)[0]
     return record(**given)
 

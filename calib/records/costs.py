@@ -19,9 +19,9 @@ class GuessedGrades(tuple[float, ...]):
 
 
 # A guess stays one, also where a record is made anew with other fields changed.
-_kept = WrapValidator(lambda value, check: value if type(value) is Guess else check(value))
-_kept = WrapValidator(lambda value, check: value if type(value) is GuessedGrades else check(value))
-Amount = Annotated[Number, _kept, Field(ge=0, le=1_000_000_000)]
+_kept = WrapValidator(lambda v, check: v if isinstance(v, (Guess, GuessedGrades)) else check(v))
+# The last one checks first.
+Amount = Annotated[Number, Field(ge=0, le=1_000_000_000), _kept]
 Seconds = Annotated[Number, Field(ge=0, le=1_000_000_000)]
 # Laying the sheet down, focusing, framing, checking, for each load of the bed [s]: a guess.
 START_UP_S = 120.0
@@ -49,8 +49,8 @@ class Costs:
     ] = Guess(3.0)
     # Only used where the region can't tell hanging from not cut.
     recut_share: Annotated[
-        Annotated[Number, _kept],
-        says("Share of the parts with a failing place that are lost, from 0 to 1.", ge=0, le=1),
+        Annotated[Number, Field(ge=0, le=1), _kept],
+        says("Share of the parts with a failing place that are lost, from 0 to 1."),
     ] = Guess(0.1)
     cleaning_s_per_m: Annotated[
         tuple[Seconds, Seconds, Seconds, Seconds, Seconds],
