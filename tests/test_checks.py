@@ -172,7 +172,7 @@ def test_a_strip_lies_between_the_edge_and_where_it_is_after_a_loss(region: cali
     assert reaches[-1] - reaches[0] > 0.5 * lost_a_sixth
     with pytest.raises(InvalidRecord, match="burns is 2: a check strip needs 3 burns or more"):
         plan_check_strip(region, 2)
-    with pytest.raises(InvalidRecord, match="n is 100000.*at most 100 burns"):
+    with pytest.raises(InvalidRecord, match="burns is 100000.*at most 100 burns"):
         plan_check_strip(region, 10**39)
 
 

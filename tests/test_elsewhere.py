@@ -78,7 +78,10 @@ def test_somebodys_machine_gets_a_start_but_no_board(two: Shell) -> None:
 def test_what_cannot_be_carried_over_is_said(two: Shell) -> None:
     said = two.refusal("carry-over", "birch 3", *ON_BENCH, "--to", "bench")
     assert "--to is bench: birch 3 is known there already" in said
-    assert "--to isn't given and --watts isn't given" in two.refusal("carry-over", "birch 3")
+    assert (
+        "--to isn't given: give a machine of the logbook, or somebody's rated watts"
+        in two.refusal("carry-over", "birch 3")
+    )
     with pytest.raises(InvalidRecord, match=r"to_machine is 'x' and rated_w is 40\.0"):
         ElsewhereWish(to_machine="x", rated_w=40.0)
     assert "MDF 3 has no burns on bench" in two.refusal("wattages", "MDF 3", *ON_BENCH)

@@ -42,7 +42,7 @@ class Line:
         Line(Misfit("ceiling_pct", 5.0, "give more"), "--ceiling is 5: give more."),
         Line(Misfit("bed_mm", (5.0, 400.0), "give two"), "--bed is 5 x 400: give two."),
         Line(Misfit("offset_mm", (-20000.0, 0.0), "give two"), "--offset is -20000,0: give two."),
-        Line(Misfit("y_up", None, "give one"), "--y-up is None: give one."),
+        Line(Misfit("y_up", None, "give one"), "--y-up isn't given: give one."),
         Line(Misfit("power_curve", ((50.0, 28.0), (20.0, 9.0)), "give them rising"),
              "--power-curve is 50:28,20:9: give them rising."),
         Line(Misfit("name", "", "give a name"), "name is '': give a name."),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import inspect
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import MISSING
+from dataclasses import MISSING, replace
 from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar, get_args, get_origin
 
 import typer
@@ -180,7 +180,8 @@ class Command(TyperCommand):
         for each in misfits:
             _, field = self.fields.get(each.field, ("", None))
             value = "" if field is None else write(field, each.value)
-            sentences.append(each.said(self._called(each.field) or each.field, value))
+            said = replace(each, missing=each.missing or each.value is None)
+            sentences.append(said.said(self._called(each.field) or each.field, value))
         said = " ".join(sentences) or str(refusal)
         homes = (self, *(COMMANDS[name] for name in _HOMES))
         ways = ((home, home._called(refusal.ask)) for home in homes if refusal.ask)
