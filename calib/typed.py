@@ -25,14 +25,7 @@ _QUANTITIES: dict[str, Callable[[str], float]] = {
     "%": parse_percent,
     "W": parse_power_w,
 }
-_WORDS: dict[str, Any] = {
-    "yes": True,
-    "true": True,
-    "on": True,
-    "no": False,
-    "false": False,
-    "off": False,
-}
+_WORDS: dict[str, Any] = {"yes": True, "no": False}
 
 
 def read(field: FieldOf, text: str) -> Any:

@@ -78,7 +78,7 @@ HOMES: dict[str, set[str]] = {
     "rich": {"cli"},
     "fastapi": {"web"},
     "starlette": {"web"},
-    "pydantic": {"records", "tasks.wishes", "web"},
+    "pydantic": {"records", "tasks.definitions", "tasks.wishes", "web"},
     "uvicorn": {"web.serving"},
     "h11": {"web.serving"},
     "jinja2": {"web"},

@@ -180,8 +180,8 @@ class Command(TyperCommand):
         for each in misfits:
             _, field = self.fields.get(each.field, ("", None))
             value = "" if field is None else write(field, each.value)
-            said = replace(each, missing=each.missing or each.value is None)
-            sentences.append(said.said(self._called(each.field) or each.field, value))
+            one = replace(each, missing=each.missing or each.value is None)
+            sentences.append(one.said(self._called(each.field) or each.field, value))
         said = " ".join(sentences) or str(refusal)
         homes = (self, *(COMMANDS[name] for name in _HOMES))
         ways = ((home, home._called(refusal.ask)) for home in homes if refusal.ask)

@@ -168,7 +168,7 @@ def _options(machine: Machine, wish: BoardWish, round_: int, marks: KnownMarks) 
         seed=wish.seed,
         marks=marks,
     )
-    settings = _full_grid(machine, wish)
+    settings = full_grid(machine, wish)
     return PlanOptions(
         burns=len(settings) or wish.burns,
         passes=wish.passes,
@@ -182,7 +182,7 @@ def _options(machine: Machine, wish: BoardWish, round_: int, marks: KnownMarks) 
     )
 
 
-def _full_grid(machine: Machine, wish: BoardWish) -> tuple[Setting, ...]:
+def full_grid(machine: Machine, wish: BoardWish) -> tuple[Setting, ...]:
     """Every combination that was asked for; none when the burns are to be chosen."""
     if not wish.powers_pct:
         return ()
