@@ -125,7 +125,7 @@ def test_a_diode_is_told_its_own_defaults_and_nothing_of_a_tube(shell: Shell) ->
         assert part in " ".join(text.split()), part
     assert "tube" not in text
     given = shell.text("add-machine", "red", *words, "--wavelength", "650", "--beam-on", "M3")
-    assert "wavelength 650 nm" in given
+    assert "from the label: 650 nm" in given
     assert "beam on with M3" in given
     assert "keeps the power at any speed" in given
 

@@ -47,7 +47,7 @@ ROOMS: dict[str, set[str]] = {
         "pictures", "planning", "print_style", "results",
     },
     # Text is made of records, whichever room they come from.
-    "report": _WORDS | {"advise", "grid", "hazards", "logbook", "tasks"},
+    "report": _WORDS | {"advise", "grid", "hazards", "logbook", "tasks", "typed"},
     # Two thin shells; the page knows nothing of the command line, which has one command that
     # starts the page.
     "cli": _WORDS | {"hazards", "logbook", "report", "tasks", "typed", "web"},

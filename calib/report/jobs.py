@@ -6,12 +6,14 @@ import dataclasses
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from calib.records import CHAR_WORDS
+from calib.records import Costs
+from calib.records.fields import fields_of
 from calib.report.words import (
     bullets,
     operation_words,
     paragraphs,
     setting_words,
+    shown_field,
     speed_words,
     table,
     wrapped,
@@ -23,39 +25,24 @@ if TYPE_CHECKING:
     from calib.advise.job_promise import JobPromise
     from calib.advise.job_time import JobTime
     from calib.advise.stopwatch import TimeRatio
-    from calib.records import Costs
     from calib.tasks.job_records import JobReport
-
-_COST_WORDS = {
-    "machine_hour": "an hour of the machine",
-    "labour_hour": "an hour of handwork",
-    "seconds_per_push": "seconds to push out one hanging place",
-    "recut_part": "a part that is lost and cut again",
-    "recut_share": "share of parts with a failing place that are lost",
-    "sheet_price": "a sheet",
-    "start_up_s": "seconds of start-up for each load of the bed",
-}
-_CLEANING = "cleaning_s_per_m"
 
 
 def costs_text(costs: Costs) -> str:
     """Show what things cost, and which numbers are guesses."""
-    guessed = set(costs.guessed)
     rows = [
-        (words, f"{getattr(costs, name):g}", "a guess" if name in guessed else "")
-        for name, words in _COST_WORDS.items()
-    ]
-    clean = "a guess" if _CLEANING in guessed else ""
-    rows += [
-        (f"seconds to clean a metre: char {grade}, {word}", f"{seconds:g}", clean)
-        for grade, (word, seconds) in enumerate(
-            zip(CHAR_WORDS, costs.cleaning_s_per_m, strict=True)
+        (
+            field.help.rstrip("."),
+            shown_field(field, getattr(costs, field.name)),
+            "a guess" if field.name in costs.guessed else "",
         )
+        for field in fields_of(Costs)
+        if field.name != "currency"
     ]
     head = f"cost [{costs.currency}]" if costs.currency else "cost"
     return paragraphs(
         table(("what", head, ""), rows),
-        "Guesses stand until you say better: calib costs --help." if guessed else "",
+        "Guesses stand until you say better: calib costs --help." if costs.guessed else "",
     )
 
 
