@@ -126,8 +126,8 @@ def test_a_diode_is_told_its_own_defaults_and_nothing_of_a_tube(shell: Shell) ->
     assert "tube" not in text
     given = shell.text("add-machine", "red", *words, "--wavelength", "650", "--beam-on", "M3")
     assert "from the label: 650 nm" in given
-    assert "beam on with M3" in given
-    assert "keeps the power at any speed" in given
+    assert "M4 where power follows speed: M3" in given
+    assert "lowers the power with the speed by itself: no" in " ".join(given.split())
 
 
 def test_a_machine_that_becomes_a_diode_loses_what_was_assumed_of_a_tube(shell: Shell) -> None:

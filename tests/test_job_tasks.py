@@ -126,7 +126,7 @@ def test_a_burnt_pair_has_prices_a_promise_and_a_picture(stocked: Path, tmp_path
     assert report.features.counts["narrow outline"] == 1
     assert any(note.startswith("Guessed, not given: labour_hour") for note in report.notes)
     told = " ".join(job_text(report).split())
-    assert "Guessed, not given: an hour of handwork, seconds to push out one" in told
+    assert "Guessed, not given: labour hour, seconds per push" in told
     assert job_picture(report, "cost.png")[:4] == b"\x89PNG"
     assert b"expected cost of the job [EUR]" in job_picture(report, "cost.svg")
 

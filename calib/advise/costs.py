@@ -15,6 +15,7 @@ from calib.advise.job import Job
 from calib.advise.outlines import Floats
 from calib.errors import InvalidRecord
 from calib.records import COUPON_CUT_MM, Costs, Setting
+from calib.records.fields import fields_of
 
 _HOUR_S = 3600.0
 _MOST = 1e9
@@ -106,7 +107,8 @@ def expected_cost(
 def _cost_notes(costs: Costs) -> tuple[str, ...]:
     if not costs.guessed:
         return ()
-    return (f"Guessed, not given: {', '.join(costs.guessed)}. The cost is as good as these.",)
+    words = [field.words for field in fields_of(Costs) if field.name in costs.guessed]
+    return (f"Guessed, not given: {', '.join(words)}. The cost is as good as these.",)
 
 
 def _expected_pushes(

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 from calib.advise.recommendation import scope_words, share_words
 from calib.records import CHAR_WORDS, MARK_WORDS
-from calib.report.jobs import notes_in_words
 from calib.report.words import (
     bullets,
     chance_words,
@@ -160,7 +159,7 @@ def advice_text(advice: Advice) -> str:
     return paragraphs(
         f"To {_DOING[rec.operation]} {pair}: {setting_words(rec.setting)}",
         "\n".join(wrapped(line) for line in (promised_words(rec), *margin_lines(rec))),
-        bullets("Notes", map(notes_in_words, rec.notes)),
+        bullets("Notes", rec.notes),
         wrapped(
             f"This rests on {counted(len(region.burns), 'burn')}. Promise"
             f" {advice.promise_id[:SHORT_CODE]} is in the logbook. calib doesn't know of a tired"

@@ -68,14 +68,7 @@ def job_text(report: JobReport) -> str:
 def _notes(report: JobReport) -> tuple[str, ...]:
     """The report's, and those of its parts that aren't told elsewhere."""
     features = report.features.notes if report.features else ()
-    return tuple(notes_in_words(note) for note in dict.fromkeys((*report.notes, *features)))
-
-
-def notes_in_words(note: str) -> str:
-    """Say what was guessed in the words of the table of costs."""
-    for name, words in {**_COST_WORDS, _CLEANING: "seconds to clean a metre"}.items():
-        note = note.replace(name, words)
-    return note
+    return tuple(dict.fromkeys((*report.notes, *features)))
 
 
 def _classes(report: JobReport) -> str:
