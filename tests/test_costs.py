@@ -195,7 +195,7 @@ def test_every_default_is_said_to_be_a_guess():
     assert set(replace(Costs(), labour_hour=30.0).guessed) == names - {"labour_hour"}
     assert ALL.guessed == ()
     notes = expected_cost(Steady(), TWO_PARTS, Costs(), 60.0, 10.0).notes
-    assert "Guessed, not given: machine_hour, labour_hour" in notes[0]
+    assert "Guessed, not given: machine hour, labour hour" in notes[0]
 
 
 @pytest.mark.parametrize(

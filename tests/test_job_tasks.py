@@ -124,7 +124,7 @@ def test_a_burnt_pair_has_prices_a_promise_and_a_picture(stocked: Path, tmp_path
     assert [change.change_pct for change in report.promise.changes] == [-1.0, 0.0, 1.0]
     assert report.features is not None
     assert report.features.counts["narrow outline"] == 1
-    assert any(note.startswith("Guessed, not given: labour_hour") for note in report.notes)
+    assert any(note.startswith("Guessed, not given: labour hour") for note in report.notes)
     told = " ".join(job_text(report).split())
     assert "Guessed, not given: labour hour, seconds per push" in told
     assert job_picture(report, "cost.png")[:4] == b"\x89PNG"
