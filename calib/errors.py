@@ -46,9 +46,12 @@ class Misfit:
     value: object
     allowed: str  # What may be given, as an order: ``give a number from 0 to 99``
     missing: bool = False
+    sentence: str = ""  # Says it whole, where what was typed couldn't be read
 
     def said(self, name: str, value: str = "") -> str:
         """The sentence; field and value as the reader knows and typed them."""
+        if self.sentence:
+            return self.sentence
         given = "isn't given" if self.missing else f"is {value or shown(self.value)}"
         return f"{name} {given}: {self.allowed}."
 

@@ -178,7 +178,7 @@ def test_any_setting_is_read_out(evening_house: House) -> None:
     assert slow["energy_margin_pct"] > 0 > fast["energy_margin_pct"]
     assert (slow["tested"], far["tested"]) == (True, False)
     assert (slow["allowed"], far["allowed"]) == (True, False)
-    query = "power_pct=80&speed_mm_s=20&passes=2&scope=job&cut_length=4.2m"
+    query = "power_pct=80&speed_mm_s=20&passes=2&scope=job&cut_length_mm=4.2m"
     assert guest.get(f"/api/read-out?{query}").json()["job_time_s"] == pytest.approx(420.0)
 
 

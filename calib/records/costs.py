@@ -13,9 +13,19 @@ from calib.records.fields import Number, Text, record, says
 class Guess(float):
     """A number that nobody gave: it stands until the user says better."""
 
+    @classmethod
+    def __get_pydantic_core_schema__(cls, kind: Any, handler: Any) -> Any:
+        """As a number, in JSON."""
+        return handler(float)
+
 
 class GuessedGrades(tuple[float, ...]):
     """Numbers for the char grades that nobody gave."""
+
+    @classmethod
+    def __get_pydantic_core_schema__(cls, kind: Any, handler: Any) -> Any:
+        """As a list, in JSON."""
+        return handler(tuple[float, ...])
 
 
 # A guess stays one, also where a record is made anew with other fields changed.

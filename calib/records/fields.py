@@ -121,6 +121,12 @@ def misfit(record: object, field: str, value: object, allowed: str) -> NoReturn:
     raise InvalidRecord.of(type(record).__name__, [Misfit(field, value, allowed)])
 
 
+def spoken(name: str) -> str:
+    """A field's name as it is spoken: without the unit."""
+    end = next((end for end in _UNITS if name.endswith(end)), "")
+    return name.removesuffix(end).replace("_", " ")
+
+
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class FieldOf:
     """One field as the shells need it."""
@@ -144,8 +150,7 @@ class FieldOf:
     @property
     def words(self) -> str:
         """Its name as it is spoken: without the unit."""
-        end = next((end for end in _UNITS if self.name.endswith(end)), "")
-        return self.name.removesuffix(end).replace("_", " ")
+        return spoken(self.name)
 
     @property
     def option(self) -> str:

@@ -15,6 +15,7 @@ from calib.records import (
     Burn,
     ClassesBy,
     Costs,
+    LaserSource,
     Operation,
     Setting,
 )
@@ -25,6 +26,7 @@ from calib.records.fields import (
     Number,
     Text,
     Whole,
+    Words,
     misfit,
     record,
     says,
@@ -48,6 +50,31 @@ MarkGrade = Annotated[Grade, says("Wanted mark: 0 nothing, 1 faint, 2 clear, 3 h
 Count = Annotated[Whole, Field(ge=0, le=1_000_000)]
 Seed = Annotated[Whole, says("Shuffles the places.", ge=0, le=1_000_000_000)]
 Paper = Annotated[Literal["a4", "letter"], says("Paper of what is printed.")]
+
+
+@record
+class Pair:
+    """A machine, a sheet and what is burnt; left out where there is only one."""
+
+    machine: Annotated[Name | None, says("Name of the machine.")] = None
+    sheet: Annotated[Name | None, says("Name of the sheet.")] = None
+    operation: Annotated[Operation, says("What is burnt.")] = "cut"
+
+    @property
+    def pair(self) -> tuple[str | None, str | None, Operation]:
+        """As tasks take it."""
+        return self.machine, self.sheet, self.operation
+
+
+@record
+class MaterialWish:
+    """What is asked of a material before a sheet of it is bought."""
+
+    material: Annotated[Name, says("What it is made of, in plain words.")]
+    source: Annotated[LaserSource, says("Kind of laser.")] = "co2"
+    declaration: Annotated[Words, says("Your statement on a material that calib doesn't know.")] = (
+        ""
+    )
 
 
 @record

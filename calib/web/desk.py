@@ -19,7 +19,16 @@ from starlette.responses import HTMLResponse
 
 from calib.hazards import CAUTIONS
 from calib.logbook import Book
-from calib.records import CHAR_WORDS, MARK_WORDS, Operation
+from calib.records import (
+    CHAR_WORDS,
+    MARK_WORDS,
+    USUAL_RELIABILITY,
+    Machine,
+    Operation,
+    Setting,
+    Sheet,
+)
+from calib.records.fields import fields_of
 from calib.report.checks import change_words
 from calib.report.words import (
     chance_words,
@@ -32,7 +41,8 @@ from calib.report.words import (
 from calib.tasks.advice import region_of_pair
 from calib.tasks.boards import Planned, propose_boards
 from calib.tasks.finding import find_pair
-from calib.tasks.wishes import BoardWish
+from calib.tasks.wishes import BoardWish, ElsewhereWish, JobCounts, RegionWish
+from calib.typed import write
 from calib.web.gate import Gate
 
 HERE = Path(__file__).parent
@@ -165,7 +175,12 @@ def _templates() -> jinja2.Environment:
         "cautions": CAUTIONS,
         "char_words": CHAR_WORDS,
         "mark_words": MARK_WORDS,
-        "usual_reliability": BoardWish().reliability,
+        "usual_reliability": USUAL_RELIABILITY,
+        "fields": {
+            kind.__name__: {field.name: field for field in fields_of(kind)}
+            for kind in (Machine, Sheet, Setting, BoardWish, RegionWish, JobCounts, ElsewhereWish)
+        },
+        "written": write,
         # What a form was sent with, and why it wasn't taken; most pages show neither.
         "typed": {},
         "problem": None,

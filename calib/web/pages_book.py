@@ -11,9 +11,10 @@ from starlette.responses import RedirectResponse, Response
 from calib.logbook import Filters
 from calib.tasks.current import kept_settings
 from calib.tasks.finding import find_pair
+from calib.tasks.wishes import Pair
 from calib.tasks.workshop import check_material
 from calib.web.desk import desk_of, now
-from calib.web.forms import PairForm
+from calib.web.forms import Sent, filled
 from calib.web.showing import history_rows
 
 router = APIRouter(include_in_schema=False)
@@ -75,9 +76,10 @@ def sheet(request: Request, name: Annotated[str, Query(max_length=200)]) -> Resp
 
 
 @router.get("/history")
-def history(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+def history(request: Request, sent: Sent) -> Response:
     """Tell all that was ever taken down of a pair, corrected things too."""
     here = desk_of(request)
+    form = filled(Pair, sent)
     machine, of_sheet = find_pair(here.book, form.machine, form.sheet)
     lines = here.book.history(machine.name, of_sheet.name, form.operation)
     return here.show("history.html", rows=history_rows(lines), sheet=of_sheet, machine=machine,

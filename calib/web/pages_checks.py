@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Form, Query, Request
+from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
 from calib.errors import CalibError
@@ -15,9 +15,9 @@ from calib.tasks.finding import find_pair
 from calib.tasks.looking_back import track_record, track_record_pictures, track_record_title
 from calib.tasks.new_lot import judge_lot, plan_lot
 from calib.tasks.page import standing
-from calib.tasks.wishes import TrackRecordWish
+from calib.tasks.wishes import CheckWish, ElsewhereWish, Pair, TrackRecordWish
 from calib.web.desk import desk_of, now
-from calib.web.forms import ElsewhereForm, OffcutForm, PairForm
+from calib.web.forms import Sent, filled
 from calib.web.showing import track_shown
 
 router = APIRouter(include_in_schema=False)
@@ -25,64 +25,67 @@ What = Literal["through", "char", "mark", "promises"]
 
 
 @router.post("/lot/plan")
-def lot_board(request: Request, form: Annotated[OffcutForm, Form()]) -> Response:
+def lot_board(request: Request, sent: Sent) -> Response:
     """Plan the few burns that try a new lot, about the working setting."""
     here = desk_of(request)
-    planned = plan_lot(here.book, form.machine, form.sheet, form.check_wish, when=now())
+    planned = plan_lot(here.book, *filled(Pair, sent).pair[:2], filled(CheckWish, sent), when=now())
     return RedirectResponse(f"/board/{planned.grid.board_id}", 303)
 
 
 @router.get("/lot/verdict")
-def lot_verdict(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+def lot_verdict(request: Request, sent: Sent) -> Response:
     """Keep the setting, go slower, or test again?"""
     here = desk_of(request)
-    machine, sheet = find_pair(here.book, form.machine, form.sheet)
+    machine, sheet = find_pair(here.book, *filled(Pair, sent).pair[:2])
     verdict = judge_lot(here.book, machine.name, sheet.name)
     return here.show("lot_verdict.html", verdict=verdict, machine=machine, sheet=sheet)
 
 
 @router.get("/check")
-def check(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+def check(request: Request, sent: Sent) -> Response:
     """Does the machine still do what the logbook says?"""
     here = desk_of(request)
-    stands = standing(here.book)
+    stands, pair = standing(here.book), filled(Pair, sent).pair
     try:
-        record, why = check_machine(here.book, *form.pair[:2]), ""
+        record, why = check_machine(here.book, *pair[:2]), ""
     except CalibError as refusal:  # without strips the page says how to make one
         record, why = None, str(refusal)
-    return here.ask(
-        request, "check.html", record=record, why=why, standing=stands, typed=form.query
-    )
+    return here.ask(request, "check.html", record=record, why=why, standing=stands, typed=sent)
 
 
 @router.post("/check")
-def strip_board(request: Request, form: Annotated[OffcutForm, Form()]) -> Response:
+def strip_board(request: Request, sent: Sent) -> Response:
     """Plan a check strip on a sheet that is well known."""
     here = desk_of(request)
-    planned = plan_strip(here.book, form.machine, form.sheet, form.check_wish, when=now())
+    planned = plan_strip(
+        here.book, *filled(Pair, sent).pair[:2], filled(CheckWish, sent), when=now()
+    )
     return RedirectResponse(f"/board/{planned.grid.board_id}", 303)
 
 
 @router.get("/check/chart.png")
-def chart(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+def chart(request: Request, sent: Sent) -> Response:
     """Draw the control chart."""
-    record = check_machine(desk_of(request).book, *form.pair[:2])
+    record = check_machine(desk_of(request).book, *filled(Pair, sent).pair[:2])
     (picture,) = strip_chart(record, ["chart.png"]).values()
     return Response(picture, media_type="image/png")
 
 
 @router.get("/elsewhere")
-def ask_elsewhere(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+def ask_elsewhere(request: Request, sent: Sent) -> Response:
     """The same sheet on another machine: where to begin?"""
     here = desk_of(request)
-    return here.ask(request, "elsewhere.html", standing=standing(here.book), typed=form.query)
+    return here.ask(request, "elsewhere.html", standing=standing(here.book), typed=sent)
 
 
 @router.post("/elsewhere")
-def elsewhere(request: Request, form: Annotated[ElsewhereForm, Form()]) -> Response:
+def elsewhere(request: Request, sent: Sent) -> Response:
     """Give a starting point, and plan the burns that confirm it."""
     here = desk_of(request)
-    carried = carry_over(here.book, *form.pair, form.elsewhere_wish, when=now())
+    # A machine of the logbook goes before bare watts.
+    watts = {} if not sent.get("to_machine") else {"rated_w": ""}
+    wish = filled(ElsewhereWish, {**sent, **watts})
+    carried = carry_over(here.book, *filled(Pair, sent).pair, wish, when=now())
     return RedirectResponse(f"/elsewhere/start?kept={here.keep_answer(carried)}", 303)
 
 
@@ -97,9 +100,9 @@ def carried_over(request: Request, kept: Annotated[str, Query(max_length=40)] = 
 
 
 @router.get("/card")
-def card(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+def card(request: Request, sent: Sent) -> Response:
     """Give the card of a sheet and machine: one page for the wall."""
-    made = sheet_card_of_pair(desk_of(request).book, *form.pair[:2], when=now())
+    made = sheet_card_of_pair(desk_of(request).book, *filled(Pair, sent).pair[:2], when=now())
     ((name, content),) = sheet_card_files(made).items()
     ascii_name = name.encode("ascii", "replace").decode().replace("?", "-")
     headers = {"Content-Disposition": f'attachment; filename="{ascii_name}"'}

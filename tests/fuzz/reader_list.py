@@ -13,7 +13,6 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import grammars
 from book_readers import book_readers
-from pydantic import ValidationError
 from tally import Reader, message_of, wrong_message
 from typer import BadParameter
 from workshop_records import BENCH, some_grid
@@ -28,9 +27,10 @@ from calib.hazards import check_hazard
 from calib.logbook.notes import check_filename, media_type_of
 from calib.logbook.opening import find_place
 from calib.materials import expected_response, thickness_range_mm
-from calib.records import Costs, Machine, Sheet
+from calib.records import Costs, Machine, Setting, Sheet
 from calib.results import burns_of, read_results
 from calib.tasks.definitions import read_definition, ready_made_grid
+from calib.tasks.wishes import BoardWish, CheckWish, ElsewhereWish, JobCounts, MaterialWish
 from calib.web import forms
 
 TESTS = Path(__file__).resolve().parents[1]
@@ -237,35 +237,28 @@ def _drawings() -> Reader:
 
 
 def _forms() -> Reader:
-    kinds = (
-        (forms.BoardForm, "board_wish"), (forms.SettingForm, "setting"), (forms.JobForm, "counts"),
-        (forms.JobForm, "setting"), (forms.MachineForm, "record"), (forms.SheetForm, "record"),
-        (forms.LotForm, "changed"), (forms.ChangeForm, "changed"),
-        (forms.ElsewhereForm, "elsewhere_wish"), (forms.WishForm, "query"),
-    )  # fmt: skip
+    kinds = (BoardWish, Setting, JobCounts, Machine, Sheet, ElsewhereWish, CheckWish, MaterialWish)
 
     def read(data: bytes) -> None:
         fields = dict(parse_qsl(_text(data), keep_blank_values=True))
-        _first_of((lambda kind=kind, what=what: _fill(kind, what, fields)) for kind, what in kinds)
+        readers = [lambda kind=kind: forms.filled(kind, fields) for kind in kinds]
+        readers += [lambda: forms.asked(forms.Asked, fields)]
+        readers += [lambda kind=kind: forms.changes(kind, fields) for kind in (Machine, Sheet)]
+        _first_of(iter(readers))
 
     return Reader(
         name="forms of the page",
         share=60,
         read=read,
         grammar=grammars.FORM,
-        examples=(b"machine=m&sheet=s&operation=cut&burns=6", b"power=60+%25&speed=12&through=3"),
-        words=("&", "=", "%00", "+", "operation=cut", "offcut=300x200"),
+        examples=(
+            b"machine=m&sheet=s&operation=cut&burns=6",
+            b"power_pct=60+%25&speed_mm_s=12&through=3",
+        ),
+        words=("&", "=", "%00", "+", "operation=cut", "offcut_mm=300x200"),
         longest=800,
         longest_sent=20_000,
     )
-
-
-def _fill(kind: Any, what: str, fields: dict[str, str]) -> None:
-    try:
-        form = kind.model_validate(fields)
-    except ValidationError:
-        raise InvalidRecord("The form isn't filled in as it asks.") from None
-    getattr(form, what)
 
 
 def _photographs() -> Reader:
