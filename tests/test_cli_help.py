@@ -12,8 +12,7 @@ from shell import Shell, cut_cleanly
 
 from calib.cli import options
 from calib.records import USUAL_RELIABILITY
-from calib.tasks.wishes import BoardWish, ElsewhereWish
-from calib.web.forms import WishForm
+from calib.tasks.wishes import BoardWish, ElsewhereWish, RegionWish
 
 COMMANDS: dict[str, Any] = {name: each.whole for name, each in options.COMMANDS.items()}
 # What is typed into commands that ask.
@@ -48,7 +47,7 @@ def test_every_command_takes_json(name: str) -> None:
 
 def test_the_chance_that_is_asked_for_is_the_same_everywhere() -> None:
     wishes = {BoardWish().reliability, ElsewhereWish(rated_w=40.0).reliability}
-    assert wishes == {USUAL_RELIABILITY, WishForm().reliability}
+    assert wishes == {USUAL_RELIABILITY, RegionWish().asked_of("cut")}
     shown = {
         name: [p.show_default for p in parameters(name) if p.name == "reliability"]
         for name in COMMANDS

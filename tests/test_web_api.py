@@ -117,7 +117,7 @@ def test_two_phones_at_once_lose_nothing(planned_house: House, code: str) -> Non
         ({"key": "a-00000000", "cell": "A1", "char": 5}, 422, "char"),
         ({"key": "a-00000000", "cell": "A1", "char": True}, 422, "char"),
         ({"key": "a-00000000", "cell": "A1", "depth": 1}, 422, "depth"),
-        ({"key": "a-00000000", "cell": "A1", "note": "\x07"}, 422, ""),
+        ({"key": "a-00000000", "cell": "A1", "note": "\x07"}, 422, "note"),
         ([], 422, ""),
     ],
 )

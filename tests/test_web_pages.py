@@ -148,8 +148,9 @@ def test_what_a_material_is_refused_for_stands_in_its_form(house: House) -> None
 
 def test_units_are_understood_where_a_number_is_asked_for(house: House) -> None:
     guest = house.guest()
-    told = {"name": "bench", "rated_w": "60 W", "bed_mm": "24x16 in", "max_speed_mm_s": "24000 mm/min",
-            "acceleration_mm_s2": "3000 mm/s²", "power_word_full": "S1000", "lens_mm": "2 in",
+    told = {"name": "bench", "rated_w": "60 W", "bed_mm": "24x16 in",
+            "max_speed_mm_s": "24000 mm/min", "acceleration_mm_s2": "3000 mm/s²",
+            "power_word_full": "S1000", "lens_mm": "2 in",
             "ceiling_pct": "85 %", "slat_gap_mm": "1 cm"}  # fmt: skip
     assert guest.submit("/machine/new", told).status_code == 200
     machine = house.book.machine("bench")

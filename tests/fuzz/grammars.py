@@ -156,7 +156,8 @@ MATERIAL: Grammar = {
 FORM: Grammar = {
     "start": ("$field", "$field&$start", "$field&$field&$field&$start"),
     "field": ("$key=$number", "$key=$text", "$key=", "operation=$operation", "offcut_mm=300x200 mm",
-              "power_pct=60 %&speed_mm_s=12&through=3", "name=m&rated_w=60&bed_mm=600x400&max_speed_mm_s=400",
+              "power_pct=60 %&speed_mm_s=12&through=3",
+              "name=m&rated_w=60&bed_mm=600x400&max_speed_mm_s=400",
               "name=s&material=birch&thickness_mm=3", "name=s&lot=L2&measured_mm=2.9",
               "power_pct=60&speed_mm_s=12", "name=m&what=lens&lens_mm=50.8",
               "note=$text", "text=$text", "name=$text", "machine=bench&sheet=birch 3"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import sys
 from collections.abc import Callable, Iterator
@@ -237,14 +238,20 @@ def _drawings() -> Reader:
 
 
 def _forms() -> Reader:
-    kinds = (BoardWish, Setting, JobCounts, Machine, Sheet, ElsewhereWish, CheckWish, MaterialWish)
+    # Every form is read; it counts as taken where one that needs something is filled in.
+    needy = (Setting, JobCounts, Machine, Sheet, ElsewhereWish, MaterialWish, forms.AskedSetting)
 
     def read(data: bytes) -> None:
         fields = dict(parse_qsl(_text(data), keep_blank_values=True))
-        readers = [lambda kind=kind: forms.filled(kind, fields) for kind in kinds]
-        readers += [lambda: forms.asked(forms.Asked, fields)]
-        readers += [lambda kind=kind: forms.changes(kind, fields) for kind in (Machine, Sheet)]
-        _first_of(iter(readers))
+        for kind in (BoardWish, CheckWish):
+            with contextlib.suppress(InvalidRecord):
+                forms.filled(kind, fields)
+        for kind in (Machine, Sheet):
+            with contextlib.suppress(InvalidRecord):
+                forms.changes(kind, fields)
+        with contextlib.suppress(InvalidRecord):
+            forms.asked(forms.Asked, fields)
+        _first_of((lambda kind=kind: forms.filled(kind, fields)) for kind in needy)
 
     return Reader(
         name="forms of the page",
