@@ -15,7 +15,8 @@ from workshop_records import later
 
 from calib.hazards import CAUTIONS
 from calib.logbook import Filters
-from calib.records import USUAL_RELIABILITY, Reading
+from calib.records import USUAL_RELIABILITY, Machine, Reading
+from calib.records.fields import fields_of
 
 WEB = Path(__file__).resolve().parent.parent / "calib" / "web"
 MACHINE = {"name": "bench", "rated_w": "60", "bed_mm": "600x400", "max_speed_mm_s": "400 mm/s"}
@@ -383,3 +384,19 @@ def test_templates_hold_no_logic_of_the_workshop() -> None:
         ), template.name
         assert "http:" not in text
         assert "https:" not in text
+
+
+def test_every_field_of_a_machine_can_be_told_and_what_stands_there_is_nothing_new(
+    house: House,
+) -> None:
+    guest, book = house.guest(), house.book
+    guest.submit("/machine/new", {**MACHINE, "lens_mm": "2 1/3 in", "power_curve": "20:9,50:28"})
+    page = guest.get("/machine?name=bench").text
+    for field in fields_of(Machine):
+        assert field.needed or field.name == "source" or f'name="{field.name}"' in page, field.name
+    shown = dict(re.findall(r'<input id="\w+" name="(\w+)" type="text" value="([^"]+)"', page))
+    assert (shown["lens_mm"], shown["power_curve"]) == ("59.26666667", "20:9,50:28")
+    guest.submit("/machine", {**shown, "name": "bench"})
+    assert len(book.setups("bench")) == 1, "nothing new was told"
+    guest.submit("/machine", {**shown, "name": "bench", "y_up": "no", "offset_mm": "-3,4"})
+    assert (book.machine("bench").y_up, book.machine("bench").offset_mm) == (False, (-3.0, 4.0))
