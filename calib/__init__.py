@@ -16,13 +16,14 @@ if TYPE_CHECKING:
 _HOMES = {
     "calib.records": (
         "Machine", "Sheet", "Burn", "Setting", "Cell", "Grid", "Reading", "Promise",
-        "COUPON_CUT_MM",
+        "COUPON_CUT_MM", "Costs",
     ),
-    "calib.tasks": ("plan_grid", "plan_grids", "fit_region", "recommend", "starting_point"),
+    "calib.tasks.library": ("plan_grid", "fit_region", "recommend", "starting_point"),
+    "calib.tasks.offcuts": ("plan_grids",),
     "calib.fit.pool": ("Pool", "pool_records"),
     "calib.advise.transfer": ("StartingPoint", "transfer_region"),
     "calib.fit.region": ("Region",),
-    "calib.jobs.costs": ("Costs",),
+
     "calib.advise.recommendation": ("Recommendation",),
     "calib.boards.svg": ("grid_svg", "grid_svg_per_setting"),
     "calib.boards.rs274": ("grid_program", "grid_program_per_setting", "frame_program"),

@@ -40,7 +40,7 @@ from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.fit.region import Region
 from calib.records import Grid, Machine, Operation, Sheet
-from calib.tasks import plan_grids
+from calib.tasks.offcuts import plan_grids
 from calib.tasks.planning import PlanOptions, plan_board, plan_split
 
 CORNERS = ("lower_left", "upper_left", "lower_right", "upper_right")

@@ -17,7 +17,7 @@ from calib.advise.new_lot import judge_new_lot, plan_new_lot
 from calib.advise.shift import SHIFTS, Shifted, shift_likelihood
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.records import Burn, Setting, Sheet
-from calib.report import after_lot_text, change_words
+from calib.report.checks import after_lot_text, change_words
 
 BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
 MDF = Sheet(name="MDF 3", material="MDF", thickness_mm=3.0)
@@ -172,9 +172,9 @@ def test_a_strip_lies_between_the_edge_and_where_it_is_after_a_loss(region: cali
     lost_a_sixth = -np.log(1.0 - 1.0 / 6.0)
     assert 0.0 < reaches[0] < reaches[-1] < lost_a_sixth
     assert reaches[-1] - reaches[0] > 0.5 * lost_a_sixth
-    with pytest.raises(InvalidRecord, match="n is 2: a check strip needs 3 burns or more"):
+    with pytest.raises(InvalidRecord, match="burns is 2: a check strip needs 3 burns or more"):
         plan_check_strip(region, 2)
-    with pytest.raises(InvalidRecord, match="n is 100000.*at most 100 burns"):
+    with pytest.raises(InvalidRecord, match="burns is 100000.*at most 100 burns"):
         plan_check_strip(region, 10**39)
 
 

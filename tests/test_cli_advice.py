@@ -135,5 +135,5 @@ def test_a_doubtful_mark_is_burnt_again_before_it_is_settled(shell: Shell) -> No
 
 def test_what_is_guessed_of_the_cost_is_told_in_words(evening: Shell) -> None:
     text = evening.text("recommend", "--aim", "cheapest")
-    assert "Guessed, not given: an hour of the machine" in text
+    assert "Guessed, not given: machine hour, labour hour" in text
     assert "_" not in text

@@ -64,15 +64,15 @@ def test_a_correction_needs_a_reason_and_the_past_stays(planned: Shell) -> None:
     first = planned.write("a.csv", "cell,through,char,mark,note\nA1,no,,,\n")
     second = planned.write("b.csv", "cell,through,char,mark,note\nA1,hanging,2,,\n")
     planned.run("take-down", "last", first)
-    assert "corrected with --why" in planned.refusal("take-down", "last", second)
+    assert "say why it is corrected" in planned.refusal("take-down", "last", second)
     assert "1 corrected" in planned.text("take-down", "last", second, "--why", "looked again")
     assert "no longer counts" in planned.text("history")
     assert "Taken back" in planned.text("undo", "--board", "last")
     assert planned.json("show-board", "last")["readings"][0]["through"] == "no"
     assert "1 corrected" in planned.text("strike-out", "last", "a1", "--why", "slipped")
     assert planned.json("show-board", "last")["readings"] == []
-    assert "with --why" in planned.refusal("strike-out", "last", "a1")
-    assert "--board last, --machine NAME" in planned.refusal("undo")
+    assert "Say why the cells are struck out" in planned.refusal("strike-out", "last", "a1")
+    assert "Name a board, a machine or a sheet" in planned.refusal("undo")
 
 
 def test_cell_by_cell_each_answer_is_stored_and_undo_takes_it_back(planned: Shell) -> None:

@@ -285,7 +285,7 @@ def test_a_setting_beyond_the_machine_is_refused():
         plan_comb(CO2, BIRCH, dataclasses.replace(CUT, power_pct=90.0), stock_mm=3.0)
     with pytest.raises(MachineLimit, match="speed 500 mm/s is above the top speed"):
         plan_comb(CO2, BIRCH, dataclasses.replace(CUT, speed_mm_s=500.0), stock_mm=3.0)
-    with pytest.raises(InvalidRecord, match=r"line_pitch_mm of the setting is 0.2"):
+    with pytest.raises(InvalidRecord, match=r"line pitch of the setting is 0.2"):
         plan_comb(CO2, BIRCH, dataclasses.replace(CUT, line_pitch_mm=0.2), stock_mm=3.0)
 
 
@@ -293,7 +293,7 @@ def test_an_unknown_power_word_leaves_the_drawing():
     machine = dataclasses.replace(CO2, power_word_full=None)
     board = plan_comb(machine, BIRCH, CUT, stock_mm=3.0)
     assert grid_svg(board)
-    with pytest.raises(MachineLimit, match="power_word_full of bench is None"):
+    with pytest.raises(MachineLimit, match="S word at full power of bench isn't known"):
         grid_program(board)
 
 

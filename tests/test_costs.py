@@ -9,12 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calib.errors import InvalidRecord, MachineLimit
-from calib.jobs.costs import Costs, expected_cost, price_settings
+from calib.jobs.costs import expected_cost, price_settings
 from calib.jobs.job import Job, JobClass, plain_job
 from calib.jobs.job_time import CutTimes, job_time_s
 from calib.jobs.paths import strokes_of_paths
 from calib.jobs.stopwatch import calibrate_time
-from calib.records import COUPON_CUT_MM, Machine, Setting
+from calib.records import COUPON_CUT_MM, Costs, Machine, Setting
 
 # So much acceleration that times are length over speed and the example can be done by hand.
 BENCH = Machine(
@@ -194,7 +194,7 @@ def test_every_default_is_said_to_be_a_guess():
     assert set(replace(Costs(), labour_hour=30.0).guessed) == names - {"labour_hour"}
     assert ALL.guessed == ()
     notes = expected_cost(Steady(), TWO_PARTS, Costs(), 60.0, 10.0).notes
-    assert "Guessed, not given: machine_hour, labour_hour" in notes[0]
+    assert "Guessed, not given: machine hour, labour hour" in notes[0]
 
 
 @pytest.mark.parametrize(

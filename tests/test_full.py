@@ -71,7 +71,7 @@ def test_a_limit_on_a_step_of_many_decimals_is_not_crossed_by_rounding():
 
 
 def test_no_power_between_start_and_ceiling_is_refused():
-    with pytest.raises(MachineLimit, match="power_step_pct of m is 50 %"):
+    with pytest.raises(MachineLimit, match="power step of m is 50 %"):
         power_limits_pct(make(power_step_pct=50.0, ceiling_pct=45.0))
 
 

@@ -10,9 +10,10 @@ from bench_jobs import BENCH, CUT, PANEL_SETTINGS, job_of, panel, time_of
 from calib.errors import InvalidRecord, MachineLimit
 from calib.jobs.drawing import read_drawing
 from calib.jobs.job import make_job, plain_job
-from calib.jobs.job_time import START_UP_S, beam_on_times_s, bed_loads, job_time_s
+from calib.jobs.job_time import beam_on_times_s, bed_loads, job_time_s
 from calib.physics import move_time_s
 from calib.records import Setting
+from calib.records.costs import START_UP_S
 
 
 @pytest.mark.parametrize("outlines", [45, 90, 150])
@@ -93,7 +94,7 @@ def test_settings_that_cannot_be_are_refused():
         job_time_s(panel(), BENCH, {k: v for k, v in PANEL_SETTINGS.items() if k != "lettering"})
     with pytest.raises(MachineLimit, match="500 mm/s, above the machine's 400"):
         time_of(job_of("cut", "M0 0h5"), speed_mm_s=500.0)
-    with pytest.raises(InvalidRecord, match="line_pitch_mm None"):
+    with pytest.raises(InvalidRecord, match="no line pitch"):
         time_of(job_of("area_mark", "M0 0h5v5z"))
 
 

@@ -23,6 +23,7 @@ ROOMS: dict[str, set[str]] = {
     "errors": set(),
     "units": {"errors"},
     "records": {"errors"},
+    "typed": _WORDS,
     "names": set(),
     "materials": _WORDS | {"names"},
     "declaration": set(),
@@ -54,11 +55,13 @@ ROOMS: dict[str, set[str]] = {
         "physics", "picture", "pictures", "plan", "print_style", "results",
     },
     # Text is made of records, whichever room they come from.
-    "report": _WORDS | {"advise", "boards", "hazards", "jobs", "joints", "logbook", "tasks"},
+    "report": _WORDS | {
+        "advise", "boards", "hazards", "jobs", "joints", "logbook", "tasks", "typed",
+    },
     # Two thin shells; the page knows nothing of the command line, which has one command that
     # starts the page.
-    "cli": _WORDS | {"hazards", "logbook", "report", "tasks", "web"},
-    "web": _WORDS | {"hazards", "logbook", "report", "tasks"},
+    "cli": _WORDS | {"hazards", "logbook", "report", "tasks", "typed", "web"},
+    "web": _WORDS | {"hazards", "logbook", "report", "tasks", "typed"},
     "__main__": {"cli"},
     "calib": _WORDS,
 }  # fmt: skip
@@ -87,7 +90,7 @@ HOMES: dict[str, set[str]] = {
     "rich": {"cli"},
     "fastapi": {"web"},
     "starlette": {"web"},
-    "pydantic": {"records", "logbook", "web"},
+    "pydantic": {"records", "logbook", "tasks.definitions", "tasks.wishes", "web"},
     "uvicorn": {"web.serving"},
     "h11": {"web.serving"},
     "jinja2": {"web"},

@@ -24,8 +24,11 @@ from calib.logbook import open_book
 from calib.materials import expected_response
 from calib.plan.far_side import EVERYTHING_CAME, NOTHING_CAME, chance_expected
 from calib.records import Burn, Grid, Machine, Setting, Sheet
-from calib.tasks import BoardWish, FileWish, RegionWish, advise, board_files, plan_board
+from calib.tasks.advice import advise
+from calib.tasks.boards import plan_board
+from calib.tasks.files import board_files
 from calib.tasks.library import plan_grid
+from calib.tasks.wishes import BoardWish, FileWish, RegionWish
 
 WEAK = Machine(
     name="weak", rated_w=5.0, source="diode", bed_mm=(400.0, 400.0), max_speed_mm_s=150.0,

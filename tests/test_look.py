@@ -11,11 +11,12 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from shell import cut_cleanly
 
-from calib import tasks
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
 from calib.records import Burn, Machine, Setting, Sheet
-from calib.tasks.look import CUT_LEVELS, outlines_above
+from calib.tasks.library import fit_region
+from calib.tasks.look import CUT_LEVELS, outlines_above, read_out, region_look
+from calib.tasks.wishes import RegionWish
 
 BENCH = Machine(name="bench", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
 BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
@@ -37,7 +38,7 @@ def region() -> Region:
                     char=int(char) if char else None,
                 )
             )
-    return tasks.fit_region(BENCH, BIRCH, "cut", burns)
+    return fit_region(BENCH, BIRCH, "cut", burns)
 
 
 def inside(loops: object, power: float, speed: float) -> bool:
@@ -75,7 +76,7 @@ def test_an_outline_of_a_plane_lies_where_the_plane_is(region: Region) -> None:
 
 
 def test_what_is_drawn_is_what_the_region_says(region: Region) -> None:
-    look = tasks.region_look(region, tasks.RegionWish())
+    look = region_look(region, RegionWish())
     for band in look.bands:
         rim = {
             (p, v)
@@ -93,8 +94,8 @@ def test_what_is_drawn_is_what_the_region_says(region: Region) -> None:
 
 @pytest.mark.parametrize(("power", "speed"), [(60.0, 8.0), (80.0, 20.0), (75.5, 15.5)])
 def test_a_read_out_agrees_with_the_region(region: Region, power: float, speed: float) -> None:
-    wish = tasks.RegionWish(cut_length_mm=4200.0)
-    out = tasks.read_out(region, wish, Setting(power_pct=power, speed_mm_s=speed))
+    wish = RegionWish(cut_length_mm=4200.0)
+    out = read_out(region, wish, Setting(power_pct=power, speed_mm_s=speed))
     assert out.chance == pytest.approx(region.chance_through(power, speed, 1, 4200.0), abs=0.01)
     assert out.expected_char == pytest.approx(region.expected_char(power, speed), abs=0.02)
     reach = region.median_reach(power, speed)
@@ -105,15 +106,15 @@ def test_a_read_out_agrees_with_the_region(region: Region, power: float, speed: 
 
 
 def test_what_lies_outside_is_said_to(region: Region) -> None:
-    wish = tasks.RegionWish()
-    far = tasks.read_out(region, wish, Setting(power_pct=80.0, speed_mm_s=100.0))
+    wish = RegionWish()
+    far = read_out(region, wish, Setting(power_pct=80.0, speed_mm_s=100.0))
     assert (far.tested, far.allowed, far.job_time_s) == (False, True, None)
     assert far.chance < 0.01
-    above = tasks.read_out(region, wish, Setting(power_pct=95.0, speed_mm_s=10.0))
+    above = read_out(region, wish, Setting(power_pct=95.0, speed_mm_s=10.0))
     assert (above.tested, above.allowed) == (False, False)
 
 
 def test_an_area_needs_its_pitch() -> None:
-    region = tasks.fit_region(BENCH, BIRCH, "area_mark")
+    region = fit_region(BENCH, BIRCH, "area_mark")
     with pytest.raises(InvalidRecord, match="line_pitch_mm is None"):
-        tasks.read_out(region, tasks.RegionWish(), Setting(power_pct=20.0, speed_mm_s=200.0))
+        read_out(region, RegionWish(), Setting(power_pct=20.0, speed_mm_s=200.0))

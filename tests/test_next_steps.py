@@ -10,12 +10,10 @@ from pathlib import Path
 import pytest
 from shell import MACHINE, Shell, cut_cleanly
 
-from calib import tasks
 from calib.logbook import open_book
-from calib.report import next_step_text
-from calib.tasks import NextStep
-from calib.tasks.checks import STRIP_NOTE
-from calib.tasks.new_lot import LOT_NOTE
+from calib.report.boards import next_step_text
+from calib.tasks.finding import find_board
+from calib.tasks.next_steps import LOT_NOTE, STRIP_NOTE, NextStep, next_step
 
 
 @pytest.mark.parametrize(
@@ -47,11 +45,11 @@ def test_the_next_step_is_said_as_it_is_typed(
 
 def test_after_burns_of_a_new_lot_or_a_strip_comes_the_verdict(stocked: Path) -> None:
     with open_book(stocked) as book:
-        grid = tasks.find_board(book, "last")
+        grid = find_board(book, "last")
         for note, step in (
             (LOT_NOTE, "judge_lot"), (STRIP_NOTE, "check_machine"), ("", "recommend"),
         ):  # fmt: skip
-            found = tasks.next_step(book, dataclasses.replace(grid, notes=(note,)))
+            found = next_step(book, dataclasses.replace(grid, notes=(note,)))
             assert (found.step, found.burns) == (step, 24)
 
 

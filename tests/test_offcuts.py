@@ -23,7 +23,8 @@ from calib.fit.fitting import region_from
 from calib.fit.region import Region
 from calib.physics import run_up_mm
 from calib.records import Grid, Machine, Operation, Sheet
-from calib.tasks import plan_grid, plan_grids
+from calib.tasks.library import plan_grid
+from calib.tasks.offcuts import plan_grids
 from calib.tasks.planning import PlanOptions, plan_board
 
 

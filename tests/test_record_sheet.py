@@ -33,7 +33,8 @@ from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.hazards import CAUTIONS
 from calib.print_style import PAPERS_MM, PrintPage, printable, text_width_mm, wrap
 from calib.records import CHAR_WORDS, MARK_WORDS, Grid, Machine, Operation, Sheet
-from calib.tasks import FileWish, board_files
+from calib.tasks.files import board_files
+from calib.tasks.wishes import FileWish
 from calib.typeface import font_path
 
 MM = 72.0 / 25.4

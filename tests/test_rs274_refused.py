@@ -15,7 +15,7 @@ from calib.records import Sheet
 @pytest.mark.parametrize("write", [grid_program, grid_program_per_setting])
 def test_without_the_full_power_word_there_is_no_program(write):
     machine = dataclasses.replace(CO2, power_word_full=None)
-    with pytest.raises(MachineLimit, match="power_word_full of bench is None"):
+    with pytest.raises(MachineLimit, match="S word at full power of bench isn't known"):
         write(make(machine=machine))
 
 

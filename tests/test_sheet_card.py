@@ -23,15 +23,15 @@ from calib.fit.region import Region
 from calib.hazards import CAUTIONS
 from calib.logbook import Book, open_book
 from calib.records import Machine, Setting, Sheet
-from calib.tasks import (
-    cards,
-    region_of_pair,
-    settle,
+from calib.tasks import cards
+from calib.tasks.advice import region_of_pair, settle
+from calib.tasks.cards import (
+    CHECK_DAYS,
+    most_misses,
     settled_of_pair,
     sheet_card_files,
     sheet_card_of_pair,
 )
-from calib.tasks.cards import CHECK_DAYS, most_misses
 
 BENCH = Machine(name="bench", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
 BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0, lot="March")

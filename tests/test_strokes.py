@@ -172,5 +172,5 @@ def test_a_wide_pitch_still_makes_a_surface_of_five_lines():
 def test_an_area_cell_without_a_pitch_is_refused_by_name():
     grid = lay_out(CO2, BIRCH, "line_mark", some_settings(CO2, "line_mark", 1))
     wrong = dataclasses.replace(grid, operation="area_mark")
-    with pytest.raises(InvalidRecord, match="line_pitch_mm of A1 is None"):
+    with pytest.raises(InvalidRecord, match="Cell A1 has no line pitch"):
         strokes_of(wrong)

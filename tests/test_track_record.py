@@ -21,9 +21,9 @@ from calib.advise.track_record import EDGES, Told, brier_score, log_loss, track_
 from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
 from calib.logbook import open_book
 from calib.records import Burn, Promise, Setting
-from calib.tasks import TrackRecordWish
-from calib.tasks import track_record as over_book
+from calib.tasks.looking_back import track_record as over_book
 from calib.tasks.looking_back import track_record_pictures
+from calib.tasks.wishes import TrackRecordWish
 
 # G. W. Brier, "Verification of forecasts expressed in terms of probability", Monthly Weather Review
 # 78 (1950) 1-3, table 1: chances of rain on ten occasions, and whether it rained. Written down from
@@ -155,7 +155,7 @@ def test_wrong_chances_are_refused() -> None:
         track_record([])
     with pytest.raises(InvalidRecord, match="what is 'luck'"):
         TrackRecordWish(what="luck")
-    with pytest.raises(InvalidRecord, match="'promises' with leave_one_out"):
+    with pytest.raises(InvalidRecord, match="what is 'promises': promises can't be made anew"):
         TrackRecordWish(what="promises", leave_one_out=True)
 
 

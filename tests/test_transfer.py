@@ -245,7 +245,7 @@ def test_marks_are_carried_over_too() -> None:
 
 
 def test_what_cannot_be_carried_over_is_refused(region: calib.Region) -> None:
-    with pytest.raises(InvalidRecord, match="to_machine is a diode laser and bench a co2 laser"):
+    with pytest.raises(InvalidRecord, match="diode is a diode laser and bench a co2 laser"):
         calib.transfer_region(region, DIODE)
     with pytest.raises(InvalidRecord, match="birch 3 has 9 burns on bench"):
         calib.starting_point(region)

@@ -10,8 +10,10 @@ import xml.etree.ElementTree as ElementTree
 import pytest
 from workshop_records import BIRCH, some_cells, some_grid
 
-from calib import tasks
 from calib.records import Burn, Grid, Reading, Setting
+from calib.tasks.library import fit_region
+from calib.tasks.look import region_look
+from calib.tasks.wishes import RegionWish
 from calib.web.board_svg import TARGET_PX, as_they_lie, board_svg
 from calib.web.region_svg import region_svg, round_speeds
 
@@ -95,8 +97,8 @@ def test_a_region_is_small_and_says_what_it_shows() -> None:
             (40.0, 4.0, "through"), (40.0, 12.0, "no"),
         )
     ]  # fmt: skip
-    region = tasks.fit_region(machine, BIRCH, "cut", burns)
-    look = tasks.region_look(region, tasks.RegionWish())
+    region = fit_region(machine, BIRCH, "cut", burns)
+    look = region_look(region, RegionWish())
     text = region_svg(look, Setting(power_pct=80.0, speed_mm_s=12.0))
     root = drawn(text)
     assert len(text) < 40_000

@@ -15,11 +15,11 @@ from calib.errors import InvalidRecord
 from calib.fit.graded import thinned
 from calib.fit.region import Region
 from calib.fit.thinning import LOOK_POINTS
-from calib.jobs.costs import CostBreakdown, Costs, expected_cost
+from calib.jobs.costs import CostBreakdown, expected_cost
 from calib.jobs.job import Job, plain_job
 from calib.jobs.job_time import CutTimes
 from calib.jobs.outlines import Floats
-from calib.records import USUAL_RELIABILITY, Setting
+from calib.records import USUAL_RELIABILITY, Costs, Setting
 
 # A job of which nothing is known but that there is one [mm]: what is compared is money a metre.
 USUAL_CUT_MM = 10_000.0

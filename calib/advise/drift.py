@@ -24,7 +24,7 @@ from calib.advise.shift import (
     percent,
     shift_likelihood,
 )
-from calib.errors import InvalidRecord
+from calib.errors import InvalidRecord, unfit
 from calib.fit.region import Region
 from calib.limits import snap_setting
 from calib.records import Burn, Setting
@@ -117,9 +117,9 @@ def plan_check_strip(
     """
     need_cut(region)
     if n < 3:
-        raise InvalidRecord(f"n is {n!r}: a check strip needs 3 burns or more.")
+        raise unfit("burns", n, "a check strip needs 3 burns or more")
     if n > MOST_STRIP_BURNS:
-        raise InvalidRecord(f"n is {n!r}: a check strip has at most {MOST_STRIP_BURNS} burns.")
+        raise unfit("burns", n, f"a check strip has at most {MOST_STRIP_BURNS} burns")
     machine = region.machine
     power = machine.ceiling_pct if power_pct is None else power_pct
     start = snap_setting(machine, power, _edge_speed(region, power))

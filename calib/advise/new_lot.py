@@ -12,7 +12,7 @@ import numpy.typing as npt
 from calib.advise.recommend import recommend
 from calib.advise.recommendation import Recommendation
 from calib.boards.naming import setting_words
-from calib.errors import InvalidRecord, NotEnoughEvidence
+from calib.errors import InvalidRecord, NotEnoughEvidence, unfit
 from calib.fit.region import Region
 from calib.limits import snap_setting
 from calib.records import USUAL_RELIABILITY, Setting
@@ -59,7 +59,7 @@ def plan_new_lot(region: Region, setting: Setting, burns: int = BURNS) -> list[S
     At the working power and passes, on the machine's steps; a setting may come twice.
     """
     if burns < FEWEST_BURNS:
-        raise InvalidRecord(f"burns is {burns!r}: a new lot needs {FEWEST_BURNS} or {BURNS} burns.")
+        raise unfit("burns", burns, f"a new lot needs {FEWEST_BURNS} or {BURNS} burns")
     if region.cut is None:
         raise InvalidRecord(
             f"Region.operation is {region.operation!r}: a lot is tried with cuts, whose edge is"

@@ -14,16 +14,16 @@ from calib.advise.promise import Promised, columns, describe, doubled_scatter
 from calib.advise.recommendation import SETTLED_CHANCE, Recommendation, share_words
 from calib.advise.refusal import named, refusal, stop_and_look
 from calib.advise.wish import Wish, asked_of
-from calib.errors import InvalidRecord, NotEnoughEvidence
+from calib.errors import NotEnoughEvidence, unfit
 from calib.fit.region import Region
 from calib.fit.thinning import thinned_region
 from calib.plan.next_marks import next_marks
 from calib.records import Setting
 
 if TYPE_CHECKING:
-    from calib.jobs.costs import Costs
     from calib.jobs.job import Job
     from calib.jobs.job_time import CutTimes
+    from calib.records import Costs
 
 Array = npt.NDArray[np.float64]
 
@@ -65,10 +65,9 @@ def recommend(
     burns; InvalidRecord when the wish makes no sense.
     """
     if region.operation != "cut" and (cut_length_mm is not None or next_sheet):
-        raise InvalidRecord(
-            f"cut_length_mm is {cut_length_mm!r} and next_sheet {next_sheet!r} for marks: only the"
-            " next mark on this sheet is promised; leave them out."
-        )
+        field = "next_sheet" if cut_length_mm is None else "cut_length_mm"
+        value = next_sheet if cut_length_mm is None else cut_length_mm
+        raise unfit(field, value, "only the next mark on this sheet is promised; leave it out")
     wish = Wish(
         aim=aim,
         reliability=asked_of(region.operation, reliability),

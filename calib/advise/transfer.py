@@ -112,9 +112,9 @@ def carried_priors(region: Region, to_machine: Machine, book: Pool) -> Priors:
     here = region.machine
     if here.source != to_machine.source:
         raise InvalidRecord(
-            f"to_machine is a {to_machine.source} laser and {here.name} a {here.source} laser:"
-            " sheets take up their light differently, so nothing carries over. Burn a first board"
-            " there."
+            f"{to_machine.name} is a {to_machine.source} laser and {here.name} a {here.source}"
+            " laser: sheets take up their light differently, so nothing carries over. Burn a first"
+            " board there."
         )
     expected = expected_priors(to_machine, region.sheet, region.operation)
     return book.priors(to_machine, region.sheet, region.operation, expected)

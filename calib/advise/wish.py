@@ -5,12 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from calib.errors import InvalidRecord
+from calib.errors import unfit
 from calib.records import USUAL_RELIABILITY
 
 if TYPE_CHECKING:
     from calib.advise.cheapest import PricedJob
 
+ONE_SCOPE = (
+    "a chance is of the next coupon, of a whole job on this sheet, or of the next sheet; ask for"
+    " one of them"
+)
 AIMS = ("fastest", "cleanest", "cheapest")
 
 
@@ -35,25 +39,21 @@ class Wish:
 
     def __post_init__(self) -> None:
         if self.aim not in AIMS:
-            raise InvalidRecord(f"aim is {self.aim!r}: give one of {', '.join(AIMS)}.")
+            raise unfit("aim", self.aim, f"give one of {', '.join(AIMS)}")
         if self.reliability is not None and not 0.0 < self.reliability < 1.0:
-            raise InvalidRecord(
-                f"reliability is {self.reliability!r}: give a chance between 0 and 1, such as 0.99."
-            )
+            chance = "give a chance between 0 and 1, such as 0.99"
+            raise unfit("reliability", self.reliability, chance)
         for name in ("char_at_most", "mark"):
             grade = getattr(self, name)
             if grade is not None and (isinstance(grade, bool) or grade not in range(5)):
-                raise InvalidRecord(f"{name} is {grade!r}: give a whole number from 0 to 4.")
+                raise unfit(name, grade, "give a whole number from 0 to 4")
         if self.cut_length_mm is not None and not 0 < self.cut_length_mm < 1e9:
-            raise InvalidRecord(f"cut_length_mm is {self.cut_length_mm!r}: give a length above 0.")
+            raise unfit("cut_length_mm", self.cut_length_mm, "give a length above 0")
         slowest = self.slowest_mm_s
         if slowest is not None and not 0 < slowest < 1e9:
-            raise InvalidRecord(f"slowest_mm_s is {slowest!r}: give a speed above 0.")
+            raise unfit("slowest_mm_s", slowest, "give a speed above 0")
         if self.cut_length_mm is not None and self.next_sheet:
-            raise InvalidRecord(
-                f"cut_length_mm is {self.cut_length_mm!r} together with next_sheet: a chance is of"
-                " the next coupon, of a whole job on this sheet, or of the next sheet; ask for one."
-            )
+            raise unfit("cut_length_mm", self.cut_length_mm, ONE_SCOPE)
 
 
 def asked_of(operation: str, reliability: float | None) -> float | None:

@@ -199,8 +199,7 @@ def _surface(grid: Grid, cell: Cell) -> Iterator[Polyline]:
     pitch = cell.line_pitch_mm
     if pitch is None:
         raise InvalidRecord(
-            f"Cell.line_pitch_mm of {cell.label} is None: an area mark needs the distance of its"
-            " lines in mm."
+            f"Cell {cell.label} has no line pitch: an area mark needs the distance of its lines."
         )
     height = cell.height_mm - 2.0 * MARK_INSET_MM
     steps = math.floor(height / pitch + 1e-9)

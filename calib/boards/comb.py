@@ -40,7 +40,7 @@ from calib.boards.places import (
     head_lines,
 )
 from calib.boards.strokes import Stroke, head_strokes, label_strokes
-from calib.errors import BoardDoesNotFit, InvalidRecord
+from calib.errors import BoardDoesNotFit, InvalidRecord, unfit
 from calib.records import Machine, Setting, Sheet
 
 Feel = Literal["tight", "snug", "loose"]
@@ -118,7 +118,7 @@ def plan_comb(
     _check_numbers(stock_mm, step_mm, slots, tongues, kerf)
     if setting.line_pitch_mm is not None:
         raise InvalidRecord(
-            f"line_pitch_mm of the setting is {setting.line_pitch_mm:g}: a comb is cut; give a"
+            f"The line pitch of the setting is {setting.line_pitch_mm:g} mm: a comb is cut; give a"
             " setting without a line pitch."
         )
     check_settings(machine, (setting,))
@@ -127,10 +127,11 @@ def plan_comb(
         "T": _ladder("T", GAUGE_MM + 2.0 * kerf, step_mm, tongues),
     }
     if ladders["S"][0][1] < _LEAST_SLOT_MM:
-        raise InvalidRecord(
-            f"stock_mm is {stock_mm!r}: {slots} slots in steps of {step_mm:g} mm would begin at"
-            f" {ladders['S'][0][1]:g} mm; give at least {_LEAST_SLOT_MM:g} mm, by fewer slots or"
-            " thicker stock."
+        raise unfit(
+            "stock_mm",
+            stock_mm,
+            f"{slots} slots in steps of {step_mm:g} mm would begin at {ladders['S'][0][1]:g} mm;"
+            f" give at least {_LEAST_SLOT_MM:g} mm, by fewer slots or thicker stock",
         )
     board = CombBoard(
         board_id="-",
@@ -165,14 +166,13 @@ def _check_numbers(
     )
     for name, value, low, high in ranges:
         if isinstance(value, bool) or not low <= value <= high:
-            raise InvalidRecord(f"{name} is {value!r}: give a number from {low:g} to {high:g} mm.")
+            raise unfit(name, value, f"give a number from {low:g} to {high:g} mm")
     for name, count in (("slots", slots), ("tongues", tongues)):
         good = isinstance(count, int) and FEWEST_STEPS <= count <= MOST_STEPS
         if not good and not (name == "tongues" and count == 0):
-            raise InvalidRecord(
-                f"{name} is {count!r}: give a whole number from {FEWEST_STEPS} to {MOST_STEPS}"
-                + (", or 0 for none." if name == "tongues" else ".")
-            )
+            none = ", or 0 for none" if name == "tongues" else ""
+            allowed = f"give a whole number from {FEWEST_STEPS} to {MOST_STEPS}{none}"
+            raise unfit(name, count, allowed)
 
 
 def _ladder(letter: str, middle_mm: float, step_mm: float, count: int) -> list[tuple[str, float]]:

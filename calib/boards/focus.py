@@ -23,7 +23,7 @@ from calib.boards.places import (
     head_lines,
 )
 from calib.boards.strokes import Stroke, head_strokes, label_strokes
-from calib.errors import BoardDoesNotFit, InvalidRecord
+from calib.errors import BoardDoesNotFit, unfit
 from calib.limits import check_limits
 from calib.materials import expected_response
 from calib.physics import run_up_mm
@@ -66,16 +66,17 @@ def plan_focus(
 ) -> FocusBoard:
     """Plan a focus board.
 
-    Raises InvalidRecord when there are fewer than two heights, too many, or one twice; MachineLimit
+    Raises unfit when there are fewer than two heights, too many, or one twice; MachineLimit
     when the lines would be so slow or strong that the sheet may catch fire; BoardDoesNotFit when it
     doesn't fit the offcut or the bed.
     """
     heights = tuple(sorted(float(height) for height in heights_mm))
     shown = {_figure(height) for height in heights}
     if not 2 <= len(shown) == len(heights) <= MOST_HEIGHTS or not all(map(math.isfinite, heights)):
-        raise InvalidRecord(
-            f"heights_mm is {tuple(heights_mm)!r}: give 2 to {MOST_HEIGHTS} different heights in"
-            " tenths of a millimetre."
+        raise unfit(
+            "heights_mm",
+            tuple(heights_mm),
+            f"give 2 to {MOST_HEIGHTS} different heights in tenths of a millimetre",
         )
     if setting is None:
         energy = expected_response(sheet.material, machine.source).line_mark_j_mm

@@ -17,7 +17,7 @@ from calib.boards.gentle import NO_MARKS, KnownMarks, label_setting
 from calib.boards.notes import board_notes
 from calib.boards.order import MOST_CODES, burn_blocks, codes_of, share_an_edge, shuffle_places
 from calib.boards.places import Room, Size, board_for, check_run_ups, room_for, title_of
-from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit
+from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit, unfit
 from calib.limits import total_energies_j_mm
 from calib.records import OPERATIONS, Cell, Grid, Machine, Operation, Setting, Sheet
 
@@ -51,14 +51,9 @@ class LayoutOptions:
         offcuts = (() if self.offcut_mm is None else (self.offcut_mm,)) + self.more_offcuts_mm
         for size in offcuts:
             if not (len(size) == 2 and all(math.isfinite(v) and 0 < v <= 10000 for v in size)):
-                raise InvalidRecord(
-                    f"LayoutOptions.offcut_mm is {size!r}: give two numbers above 0 and at most"
-                    " 10000, such as (300.0, 200.0)."
-                )
+                raise unfit("offcut_mm", size, "give two numbers above 0 and at most 10000")
         if not (math.isfinite(self.clamp_mm) and 0 <= self.clamp_mm <= 1000):
-            raise InvalidRecord(
-                f"LayoutOptions.clamp_mm is {self.clamp_mm!r}: give a number from 0 to 1000."
-            )
+            raise unfit("clamp_mm", self.clamp_mm, "give a number from 0 to 1000")
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,9 +184,8 @@ def _check(machine: Machine, operation: Operation, settings: Sequence[Setting]) 
     check_settings(machine, settings)
     for s in settings:
         if operation == "area_mark" and s.line_pitch_mm is None:
-            raise InvalidRecord(
-                "Setting.line_pitch_mm is None: an area mark needs the distance of its lines in mm."
-            )
+            allowed = "an area mark needs the distance of its lines in mm"
+            raise unfit("line_pitch_mm", None, allowed)
 
 
 def check_settings(machine: Machine, settings: Iterable[Setting]) -> None:
@@ -201,7 +195,7 @@ def check_settings(machine: Machine, settings: Iterable[Setting]) -> None:
             raise MachineLimit(
                 f"power {s.power_pct:g} % is outside what {machine.name} may be set to,"
                 f" {machine.beam_starts_pct:g} to {machine.ceiling_pct:g} %: plan within that, or"
-                " change beam_starts_pct or ceiling_pct of the machine."
+                " change the machine's beam start or ceiling."
             )
         if s.speed_mm_s > machine.max_speed_mm_s + _NOISE:
             raise MachineLimit(

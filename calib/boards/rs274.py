@@ -212,8 +212,8 @@ def _at(machine: Machine, frame: Frame, point: Point) -> str:
         raise MachineLimit(
             f"the program would move to X{x:.3f} Y{y:.3f}, outside the bed of {machine.name}"
             f" ({machine.bed_mm[0]:g} x {machine.bed_mm[1]:g} mm, zero at the"
-            f" {machine.origin.replace('_', ' ')} corner): correct bed_mm, origin or offset_mm of"
-            " the machine, or plan a smaller board."
+            f" {machine.origin.replace('_', ' ')} corner): correct bed, origin or offset of the"
+            " machine, or plan a smaller board."
         )
     return f"X{x:.3f} Y{y:.3f}"
 
@@ -225,13 +225,14 @@ def power_word(machine: Machine, power_pct: float) -> float:
     """
     if machine.power_word_full is None:
         raise MachineLimit(
-            f"power_word_full of {machine.name} is None: give the S word that stands for 100 %"
-            " power (it is in the controller's settings); there is no safe default."
+            f"The S word at full power of {machine.name} isn't known: give the one that stands for"
+            " 100 % power (it is in the controller's settings); there is no safe default.",
+            ask="power_word_full",
         )
     if power_pct > machine.ceiling_pct + 1e-9:
         raise MachineLimit(
             f"power {power_pct:g} % lies above the ceiling of {machine.name},"
-            f" {machine.ceiling_pct:g} %: plan with less power, or raise ceiling_pct."
+            f" {machine.ceiling_pct:g} %: plan with less power, or raise the ceiling."
         )
     # Cut, not rounded: the last decimal must not lift it over the limit.
     return math.floor(machine.power_word_full * power_pct / 100.0 * 1000.0 + 1e-6) / 1000.0
@@ -245,7 +246,7 @@ def feed_word(machine: Machine, speed_mm_s: float) -> float:
     if speed_mm_s > machine.max_speed_mm_s + 1e-9:
         raise MachineLimit(
             f"speed {speed_mm_s:g} mm/s lies above the top speed of {machine.name},"
-            f" {machine.max_speed_mm_s:g} mm/s: plan slower, or correct max_speed_mm_s."
+            f" {machine.max_speed_mm_s:g} mm/s: plan slower, or correct the top speed."
         )
     return math.floor(speed_mm_s * 60.0 * 1000.0 + 1e-3) / 1000.0
 

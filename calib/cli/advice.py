@@ -2,105 +2,66 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calib.cli.frame import (
     AsJson,
     BookPlace,
-    CharAtMost,
     MachineName,
-    MarkGrade,
     Note,
     OperationName,
     SheetName,
-    app,
     checked_operation,
     confirmed,
-    length,
+    draw,
     now,
     open_book,
     show,
     suggest,
     tell,
 )
+from calib.cli.options import command
+
+if TYPE_CHECKING:
+    from calib.tasks.wishes import RegionWish
 
 PANEL = "Advice"
 
-WishedReliability = Annotated[
-    float | None,
-    typer.Option(
-        "--reliability",
-        metavar="CHANCE",
-        show_default="0.99 for cuts; a mark has the highest chance there is",
-        help="Chance, from 0 to 1, that a cut shall drop; for a mark, that it goes no deeper.",
-    ),
-]
-Aim = Annotated[str, typer.Option("--aim", metavar="WORD", help="fastest, cleanest or cheapest.")]
-CutLength = Annotated[
-    float | None,
-    typer.Option(
-        "--cut-length",
-        parser=length,
-        metavar="LENGTH",
-        help="Promise a whole job of this cut path, such as 4200 mm or 4.2 m.",
-    ),
-]
-NextSheet = Annotated[
-    bool, typer.Option("--next-sheet", help="Promise it for the next sheet of the lot.")
-]
 
-
-def _picture_path(text: str) -> Path:
+def _picture(text: str) -> str:
     from calib.errors import InvalidRecord
-    from calib.tasks import picture_format
+    from calib.tasks.pictures import picture_format
 
     try:
         picture_format(text)
     except InvalidRecord as wrong:
         raise typer.BadParameter(str(wrong)) from None
-    return Path(text)
+    return text
 
 
 Pictures = Annotated[
-    list[Path] | None,
+    list[str] | None,
     typer.Option(
         "--picture",
-        parser=_picture_path,
+        parser=_picture,
         metavar="FILE",
         help="Also draw it: .png or .svg; may be repeated.",
     ),
 ]
 
 
-def _wish(**fields: Any) -> Any:
-    from calib.tasks import RegionWish
-
-    return RegionWish(**fields)
-
-
-def _draw(pictures: list[Path] | None, region: Any, wish: Any, **known: Any) -> None:
-    """Draw a region into each file."""
-    from calib import tasks
-
-    names = [str(path) for path in pictures or []]
-    for name, content in tasks.region_pictures(region, wish, names, **known).items():
-        for written in tasks.write_folder({Path(name).name: content}, Path(name).parent):
-            tell(f"Picture: {written}")
-
-
-@app.command(rich_help_panel=PANEL, epilog="Example: calib region 'birch 3' --picture region.png")
+@command(
+    PANEL,
+    "calib region 'birch 3' --picture region.png",
+    leave_out=("aim", "slowest_mm_s"),
+)
 def region(
+    wish: RegionWish,
     sheet: SheetName = None,
     machine: MachineName = None,
     operation: OperationName = "cut",
-    reliability: WishedReliability = None,
-    char_at_most: CharAtMost = None,
-    mark: MarkGrade = 2,
-    cut_length: CutLength = None,
-    next_sheet: NextSheet = False,
     lot: Annotated[
         str | None, typer.Option("--lot", metavar="TEXT", help="Only burns of this lot.")
     ] = None,
@@ -112,62 +73,48 @@ def region(
     as_json: AsJson = False,
 ) -> None:
     """Show where an operation works on a sheet, as far as its burns tell."""
-    from calib import report, tasks
+    from calib.report.advice import summary_text
+    from calib.tasks.advice import region_of_pair
+    from calib.tasks.pictures import region_pictures
+    from calib.tasks.summary import summarise
 
-    wish = _wish(
-        reliability=reliability,
-        char_at_most=char_at_most,
-        mark=mark,
-        cut_length_mm=cut_length,
-        next_sheet=next_sheet,
-    )
     word = checked_operation(operation)
     with open_book(book) as opened:
-        fitted = tasks.region_of_pair(opened, machine, sheet, word, lot=lot)
-    summary = tasks.summarise(fitted, wish, passes=passes)
-    _draw(picture, fitted, wish, passes=passes)
-    show(summary, report.summary_text(summary), as_json=as_json)
+        fitted = region_of_pair(opened, machine, sheet, word, lot=lot)
+    summary = summarise(fitted, wish, passes=passes)
+    draw(region_pictures(fitted, wish, picture or (), passes=passes))
+    show(summary, summary_text(summary), as_json=as_json)
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib recommend 'birch 3' --char-at-most 2 --picture advice.png",
+@command(
+    PANEL,
+    "calib recommend 'birch 3' --char-at-most 2 --picture advice.png",
+    leave_out=("slowest_mm_s",),
 )
 def recommend(
+    wish: RegionWish,
     sheet: SheetName = None,
     machine: MachineName = None,
     operation: OperationName = "cut",
-    aim: Aim = "fastest",
-    reliability: WishedReliability = None,
-    char_at_most: CharAtMost = None,
-    mark: MarkGrade = 2,
-    cut_length: CutLength = None,
-    next_sheet: NextSheet = False,
     picture: Pictures = None,
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
     """Recommend a setting with a stated chance; what is promised is stored with the date."""
-    from calib import report, tasks
+    from calib.report.advice import advice_text, after_advice_text
+    from calib.tasks.advice import advise
+    from calib.tasks.pictures import region_pictures
 
-    wish = _wish(
-        aim=aim,
-        reliability=reliability,
-        char_at_most=char_at_most,
-        mark=mark,
-        cut_length_mm=cut_length,
-        next_sheet=next_sheet,
-    )
     word = checked_operation(operation)
     with open_book(book) as opened:
-        advice = tasks.advise(opened, machine, sheet, word, wish, when=now())
-    _draw(picture, advice.region, wish, advice=advice.recommendation)
+        advice = advise(opened, machine, sheet, word, wish, when=now())
+    draw(region_pictures(advice.region, wish, picture or (), advice=advice.recommendation))
     data = {"recommendation": advice.recommendation, "promise_id": advice.promise_id}
-    show(data, report.advice_text(advice), as_json=as_json)
-    suggest(report.after_advice_text(advice), as_json=as_json)
+    show(data, advice_text(advice), as_json=as_json)
+    suggest(after_advice_text(advice), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib settle last")
+@command(PANEL, "calib settle last")
 def settle(
     promise: Annotated[
         str, typer.Argument(metavar="PROMISE", help="Code of the promise, its beginning, or: last.")
@@ -180,23 +127,24 @@ def settle(
     as_json: AsJson = False,
 ) -> None:
     """Settle on a promised setting: from now on it is the one for its sheet and machine."""
-    from calib import report, tasks
     from calib.errors import CalibError, NeedsYes
+    from calib.report.workshop import settled_text
+    from calib.tasks.advice import settle
 
     with open_book(book) as opened:
         try:
-            settled = tasks.settle(opened, promise, when=now(), note=note, sure=yes)
+            settled = settle(opened, promise, when=now(), note=note, sure=yes)
         except NeedsYes as doubtful:
             tell(" ".join(doubtful.doubts))
             if not confirmed("Settle on it all the same?"):
                 raise CalibError(
                     "Nothing was settled on: answer y, or give --yes, to settle on it all the same."
                 ) from None
-            settled = tasks.settle(opened, promise, when=now(), note=note, sure=True)
-    show(settled, report.settled_text([settled]), as_json=as_json)
+            settled = settle(opened, promise, when=now(), note=note, sure=True)
+    show(settled, settled_text([settled]), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib list-promises --sheet 'birch 3'")
+@command(PANEL, "calib list-promises --sheet 'birch 3'")
 def list_promises(
     machine: MachineName = None,
     sheet: Annotated[
@@ -206,8 +154,9 @@ def list_promises(
     as_json: AsJson = False,
 ) -> None:
     """List what was promised, newest first, with the jobs run on it since."""
-    from calib import report, tasks
+    from calib.report.advice import promises_text
+    from calib.tasks.current import standing_promises
 
     with open_book(book) as opened:
-        promises = tasks.standing_promises(opened, machine=machine, sheet=sheet)
-    show(promises, report.promises_text(promises), as_json=as_json)
+        promises = standing_promises(opened, machine=machine, sheet=sheet)
+    show(promises, promises_text(promises), as_json=as_json)

@@ -13,7 +13,6 @@ from calib.cli.frame import (
     BookPlace,
     MachineName,
     SheetName,
-    app,
     checked_operation,
     length,
     now,
@@ -21,7 +20,9 @@ from calib.cli.frame import (
     show,
     tell,
 )
+from calib.cli.options import command
 from calib.errors import shown
+from calib.report.book import questions_text
 
 PANEL = "Logbook"
 
@@ -36,9 +37,7 @@ def _day(text: str) -> datetime:
         ) from None
 
 
-@app.command(
-    "list", rich_help_panel=PANEL, epilog="Example: calib list birch --outcome hanging --limit 20"
-)
+@command(PANEL, "calib list birch --outcome hanging --limit 20")
 def list_entries(
     words: Annotated[
         list[str] | None,
@@ -87,8 +86,8 @@ def list_entries(
     as_json: AsJson = False,
 ) -> None:
     """List boards, jobs, check strips and notes, newest first; with words, search them."""
-    from calib import report
     from calib.logbook import Filters
+    from calib.report.book import page_text, unknown_material_text
 
     filters = Filters(
         text=" ".join(words or ()),
@@ -106,11 +105,11 @@ def list_entries(
         page = opened.search(filters, limit=limit, offset=offset)
         materials = [sheet.material for sheet in opened.sheets()] if material else []
     if material and not page.total:
-        tell(report.unknown_material_text(material, materials))
-    show(page, report.page_text(page), as_json=as_json)
+        tell(unknown_material_text(material, materials))
+    show(page, page_text(page), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib history 'birch 3'")
+@command(PANEL, "calib history 'birch 3'")
 def history(
     sheet: SheetName = None,
     machine: MachineName = None,
@@ -122,16 +121,17 @@ def history(
     as_json: AsJson = False,
 ) -> None:
     """Show all that was ever taken down of a sheet on a machine, corrected things too."""
-    from calib import report, tasks
+    from calib.report.book import history_text
+    from calib.tasks.finding import find_pair
 
     word = None if operation is None else checked_operation(operation)
     with open_book(book) as opened:
-        of_machine, of_sheet = tasks.find_pair(opened, machine, sheet)
+        of_machine, of_sheet = find_pair(opened, machine, sheet)
         lines = opened.history(of_machine.name, of_sheet.name, word)
-    show(lines, report.history_text(lines), as_json=as_json)
+    show(lines, history_text(lines), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib note 'lens cleaned' --machine bench")
+@command(PANEL, "calib note 'lens cleaned' --machine bench")
 def note(
     text: Annotated[str, typer.Argument(metavar="TEXT", help="Your own words.")],
     machine: MachineName = None,
@@ -145,15 +145,15 @@ def note(
     as_json: AsJson = False,
 ) -> None:
     """Add a note to the logbook, about a machine, a sheet or a board."""
-    from calib import tasks
+    from calib.tasks.finding import find_board
 
     with open_book(book) as opened:
-        code = None if board is None else tasks.find_board(opened, board).board_id
+        code = None if board is None else find_board(opened, board).board_id
         added = opened.add_note(text, when=now(), machine=machine, sheet=sheet, board_id=code)
     show({"note_id": added}, "The note is in the logbook.", as_json=as_json)
 
 
-@app.command("export", rich_help_panel=PANEL, epilog="Example: calib export logbook.jsonl")
+@command(PANEL, "calib export logbook.jsonl")
 def export_book(
     file: Annotated[
         Path,
@@ -163,14 +163,14 @@ def export_book(
     as_json: AsJson = False,
 ) -> None:
     """Write all entries of the logbook into a file, or all burns that count into a CSV table."""
-    from calib import tasks
+    from calib.tasks.exchange import export_book
 
     with open_book(book) as opened:
-        written = tasks.export_book(opened, file)
+        written = export_book(opened, file)
     show({"file": written}, f"Written: {written}", as_json=as_json)
 
 
-@app.command("import", rich_help_panel=PANEL, epilog="Example: calib import logbook.jsonl --look")
+@command(PANEL, "calib import logbook.jsonl --look")
 def import_book(
     file: Annotated[
         Path,
@@ -189,15 +189,17 @@ def import_book(
     as_json: AsJson = False,
 ) -> None:
     """Take another logbook's file in; where the two differ, it asks."""
-    from calib import report, tasks
+    from calib.report.book import import_text
+    from calib.tasks.exchange import import_book
+    from calib.tasks.folders import MOST_OF_A_LOGBOOK, given_file
 
-    given = tasks.given_file(file, "logbook")
+    given = given_file(file, MOST_OF_A_LOGBOOK)
     with open_book(book) as opened:
-        done = tasks.import_book(opened, given, answers=_answers(answer), look=look, when=now())
-    show(done, report.import_text(done), as_json=as_json)
+        done = import_book(opened, given, answers=_answers(answer), look=look, when=now())
+    show(done, import_text(done), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib questions")
+@command(PANEL, "calib questions")
 def questions(
     answer: Annotated[
         list[str] | None,
@@ -207,13 +209,12 @@ def questions(
     as_json: AsJson = False,
 ) -> None:
     """List what two people, or two logbooks, said differently; answer it."""
-    from calib import report
 
     with open_book(book) as opened:
         for key, word in _answers(answer).items():
             opened.answer(key, word, when=now())
         found = opened.questions()
-    text = report.questions_text(found) or "Nothing was said in two ways."
+    text = questions_text(found) or "Nothing was said in two ways."
     show({"questions": found}, text, as_json=as_json)
 
 
@@ -227,7 +228,7 @@ def _answers(given: list[str] | None) -> dict[str, str]:
     return answers
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib where")
+@command(PANEL, "calib where")
 def where(book: BookPlace = None, as_json: AsJson = False) -> None:
     """Say where the logbook lies."""
     with open_book(book) as opened:

@@ -5,20 +5,15 @@ from __future__ import annotations
 import json
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 from typer.core import TyperGroup
 
-from calib.errors import CalibError, InvalidQuantity, shown
-from calib.units import (
-    parse_length_mm,
-    parse_percent,
-    parse_power_w,
-    parse_size_mm,
-    parse_speed_mm_s,
-)
+from calib.cli.options import COMMANDS, reader
+from calib.errors import CalibError, shown
+from calib.units import parse_length_mm
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -59,31 +54,20 @@ _silence = _Silence()
 
 
 class _Program(TyperGroup):
-    """Shows the sentence of a refusal alone, and ends with 1."""
+    """Makes commands when asked for; shows a refusal's sentence alone, and ends with 1."""
+
+    def __init__(self, **settings: Any) -> None:
+        super().__init__(**{**settings, "commands": COMMANDS})
 
     def invoke(self, ctx: Any) -> Any:
         _silence.begin()
         try:
             return super().invoke(ctx)
         except CalibError as refusal:
-            from calib.cli.wording import in_options
-
-            tell(in_options(str(refusal), self._options(ctx)))
+            tell(COMMANDS[ctx.invoked_subcommand].said(refusal))
             raise typer.Exit(1) from None
         finally:
             _silence.end()
-
-    def _options(self, ctx: Any) -> dict[str, str]:
-        """Options of the command at hand, and those of other commands with the command's name."""
-        from calib.cli.wording import HOMES
-
-        own = ctx.invoked_subcommand
-        found: dict[str, str] = {}
-        for name in (*HOMES, own):
-            command = self.get_command(ctx, name)
-            for parameter in command.params if command else ():
-                found |= dict.fromkeys(parameter.opts, "" if name == own else name)
-        return found
 
 
 app = typer.Typer(
@@ -102,21 +86,13 @@ app = typer.Typer(
 )
 
 
-def quantity(parse: Callable[[str], T]) -> Callable[[str], T]:
-    """Make a parser of options out of one of `calib.units`."""
-
-    def parser(text: str) -> T:
-        try:
-            return parse(text)
-        except InvalidQuantity as wrong:
-            raise typer.BadParameter(str(wrong)) from None
-
-    return parser
+@app.callback()
+def _calib() -> None: ...
 
 
 def many(parse: Callable[[str], T]) -> Callable[[str], tuple[T, ...]]:
     """Make a parser of lists such as ``40,60,80``."""
-    one = quantity(parse)
+    one = reader(parse)
 
     def parser(text: str) -> tuple[T, ...]:
         return tuple(one(part) for part in text.split(","))
@@ -124,24 +100,7 @@ def many(parse: Callable[[str], T]) -> Callable[[str], tuple[T, ...]]:
     return parser
 
 
-def whole(text: str) -> int:
-    """Read a whole number."""
-    try:
-        return int(text)
-    except ValueError:
-        raise InvalidQuantity(f"{shown(text)} can't be read: write a whole number.") from None
-
-
-def signed_length(text: str) -> float:
-    """Read a length with its sign [mm]: ``-2``, ``+1.5 mm``."""
-    bare = text.strip()
-    value = parse_length_mm(bare.lstrip("+-"))
-    return -value if bare.startswith("-") else value
-
-
-length, speed = quantity(parse_length_mm), quantity(parse_speed_mm_s)
-percent, size = quantity(parse_percent), quantity(parse_size_mm)
-watts = quantity(parse_power_w)
+length = reader(parse_length_mm)
 
 BookPlace = Annotated[
     str | None,
@@ -182,31 +141,6 @@ SittingLabel = Annotated[
         metavar="TEXT",
         show_default="the date of the evening",
         help="Name of what was burnt in one go with one set-up.",
-    ),
-]
-Reliability = Annotated[
-    float,
-    typer.Option(
-        "--reliability",
-        metavar="CHANCE",
-        help="Chance, from 0 to 1, that the promise shall hold.",
-    ),
-]
-CharAtMost = Annotated[
-    int | None,
-    typer.Option(
-        "--char-at-most",
-        metavar="GRADE",
-        show_default="char doesn't matter",
-        help="Worst char that is fine: 0 clean, 1 tan, 2 brown, 3 black, 4 flaking.",
-    ),
-]
-MarkGrade = Annotated[
-    int,
-    typer.Option(
-        "--mark",
-        metavar="GRADE",
-        help="Wanted mark: 0 nothing, 1 faint, 2 clear, 3 heavy, 4 scorched.",
     ),
 ]
 
@@ -267,6 +201,17 @@ def confirmed(question: str) -> bool:
         return False
 
 
+def draw(pictures: Mapping[str, bytes]) -> None:
+    """Write pictures, each where its name says."""
+    from pathlib import Path
+
+    from calib.tasks.folders import write_folder
+
+    for name, content in pictures.items():
+        for written in write_folder({Path(name).name: content}, Path(name).parent):
+            tell(f"Picture: {written}")
+
+
 def suggest(text: str, *, as_json: bool) -> None:
     """Say what to do next; not to a program."""
     if not as_json:
@@ -276,10 +221,13 @@ def suggest(text: str, *, as_json: bool) -> None:
 def plain(value: Any) -> Any:
     """Turn records into what JSON can hold; the keys are the names of the fields."""
     import dataclasses
-    from collections.abc import Mapping
     from datetime import datetime
     from pathlib import Path
 
+    from calib.records.fields import to_json
+
+    if hasattr(value, "__pydantic_fields__"):
+        return to_json(value)
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
     if isinstance(value, Mapping):

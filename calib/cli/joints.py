@@ -3,30 +3,32 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from calib.cli.boards import IntoHere
 from calib.cli.frame import (
     AsJson,
     BookPlace,
     MachineName,
     SheetName,
-    app,
     length,
     many,
     now,
     open_book,
-    percent,
-    quantity,
     show,
-    size,
-    speed,
     tell,
 )
+from calib.cli.options import command, reader
 from calib.errors import InvalidQuantity, shown
 from calib.units import parse_length_mm
+
+if TYPE_CHECKING:
+    from calib.records import Setting
+    from calib.tasks.wishes import CombWish
 
 PANEL = "Parts that fit"
 
@@ -64,14 +66,14 @@ def _measured(text: str) -> tuple[str, tuple[float, ...]]:
 
 def _felt(name: str, meaning: str) -> Any:
     return typer.Option(
-        name, parser=quantity(_codes), metavar="CODES", help=f"{meaning}: S4, S4,S5 or S1-S3."
+        name, parser=reader(_codes), metavar="CODES", help=f"{meaning}: S4, S4,S5 or S1-S3."
     )
 
 
 def _width(name: str, where: str) -> Any:
     return typer.Option(
         name,
-        parser=quantity(_measured),
+        parser=reader(_measured),
         metavar="CODE=MM/...",
         help=f"Width {where} (mm), as often as measured: T5=8.35/8.36; repeat it.",
     )
@@ -96,109 +98,38 @@ CaliperLimit = Annotated[
 ]
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib comb 'birch 3' --stock 3.02 --into comb")
+@command(
+    PANEL,
+    "calib comb 'birch 3' --stock 3.02 --into comb",
+    leave_out=("line_pitch_mm",),
+)
 def comb(
+    wish: CombWish,
+    setting: Setting | None,
     sheet: SheetName = None,
     machine: MachineName = None,
-    stock: Annotated[
-        float | None,
-        typer.Option(
-            "--stock",
-            parser=length,
-            metavar="LENGTH",
-            show_default="the sheet's",
-            help="Thickness of the stock that sits in the slots (mm).",
-        ),
-    ] = None,
-    power: Annotated[
-        float | None,
-        typer.Option(
-            "--power",
-            parser=percent,
-            metavar="%",
-            show_default="the settled cut",
-            help="Power (% of full).",
-        ),
-    ] = None,
-    speed_mm_s: Annotated[
-        float | None,
-        typer.Option(
-            "--speed",
-            parser=speed,
-            metavar="SPEED",
-            show_default="the settled cut",
-            help="Speed (mm/s).",
-        ),
-    ] = None,
-    passes: Annotated[int, typer.Option("--passes", metavar="N", help="Passes.")] = 1,
-    step: Annotated[
-        float,
-        typer.Option("--step", parser=length, metavar="LENGTH", help="Between two widths (mm)."),
-    ] = "0.05",  # type: ignore[assignment]
-    slots: Annotated[int, typer.Option("--slots", metavar="N", help="How many slots.")] = 9,
-    tongues: Annotated[
-        int, typer.Option("--tongues", metavar="N", help="How many tongues; 0 for none.")
-    ] = 9,
-    kerf: Annotated[
-        float | None,
-        typer.Option(
-            "--kerf",
-            parser=length,
-            metavar="LENGTH",
-            show_default="from measured coupons, else a guess",
-            help="Kerf that the widths lie round (mm).",
-        ),
-    ] = None,
-    offcut: Annotated[
-        Any,
-        typer.Option(
-            "--offcut", parser=size, metavar="SIZE", help="Width x height of the piece (mm)."
-        ),
-    ] = None,
-    into: Annotated[
-        Path, typer.Option("--into", metavar="FOLDER", help="Where to; made if missing.")
-    ] = Path(),
-    paper: Annotated[str, typer.Option("--paper", metavar="WORD", help="a4 or letter.")] = "a4",
+    into: IntoHere = Path(),
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
     """Plan a comb board: slots and tongues in small steps, to find what fits your stock."""
-    from calib import report, tasks
+    from calib.report.boards import files_text
+    from calib.report.joints import comb_data, comb_text
+    from calib.tasks.combs import plan_comb_board
+    from calib.tasks.folders import check_folder, write_folder
 
-    wish = tasks.CombWish(
-        stock_mm=stock,
-        setting=_setting(power, speed_mm_s, passes),
-        step_mm=step,
-        slots=slots,
-        tongues=tongues,
-        kerf_mm=kerf,
-        offcut_mm=offcut,
-        paper=paper,
-    )
-    tasks.check_folder(into)
+    wish = replace(wish, setting=setting)
+    check_folder(into)
     with open_book(book) as opened:
-        planned = tasks.plan_comb_board(opened, machine, sheet, wish, when=now())
-    written = tasks.write_folder(planned.files, into)
-    tell(report.files_text(planned.files, written, into))
-    show(report.comb_data(planned, written), report.comb_text(planned), as_json=as_json)
+        planned = plan_comb_board(opened, machine, sheet, wish, when=now())
+    written = write_folder(planned.files, into)
+    tell(files_text(planned.files, written, into))
+    show(comb_data(planned, written), comb_text(planned), as_json=as_json)
 
 
-def _setting(power: float | None, speed_mm_s: float | None, passes: int) -> Any:
-    from calib.records import Setting
-
-    if (power is None) != (speed_mm_s is None):
-        raise typer.BadParameter("give --power and --speed together, or neither.")
-    if power is None or speed_mm_s is None:
-        return None
-    return Setting(power_pct=power, speed_mm_s=speed_mm_s, passes=passes)
-
-
-@app.command(
-    rich_help_panel=PANEL,
-    epilog=(
-        "Example: calib read-comb last --tight S1-S3 --snug S4,S5 --loose S6-S9"
-        " --top T5=8.15/8.16/8.14"
-    ),
+@command(
+    PANEL,
+    "calib read-comb last --tight S1-S3 --snug S4,S5 --loose S6-S9 --top T5=8.15/8.16/8.14",
 )
 def read_comb(
     comb_board: CombCode,
@@ -222,36 +153,38 @@ def read_comb(
     as_json: AsJson = False,
 ) -> None:
     """Take down a comb board: what was tight, snug or loose, and what the caliper showed."""
-    from calib import report, tasks
+    from calib.report.joints import comb_taken_text
+    from calib.tasks.comb_results import caliper_of, comb_readings, take_down_comb
 
-    readings = tasks.comb_readings(
+    readings = comb_readings(
         {"tight": tight or (), "snug": snug or (), "loose": loose or ()},
         {"top": top or (), "bottom": bottom or (), "across": across or ()},
     )
     with open_book(book) as opened:
-        taken = tasks.take_down_comb(
+        taken = take_down_comb(
             opened,
             comb_board,
             readings,
             when=now(),
             stock_mm=stock or (),
-            caliper=tasks.caliper_of(caliper_limit),
+            caliper=caliper_of(caliper_limit),
         )
-    show(taken, report.comb_taken_text(taken), as_json=as_json)
+    show(taken, comb_taken_text(taken), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib joint last")
+@command(PANEL, "calib joint last")
 def joint(comb_board: CombCode, book: BookPlace = None, as_json: AsJson = False) -> None:
     """Say what to draw for a press fit, a glue fit and an inlay, from a comb that was read."""
-    from calib import report, tasks
+    from calib.report.joints import joint_text
+    from calib.tasks.comb_results import joint_of_comb
 
     with open_book(book) as opened:
-        board, found = tasks.joint_of_comb(opened, comb_board)
+        board, found = joint_of_comb(opened, comb_board)
     data = {"board_id": board.board_id, "setting": board.setting, "joint": found}
-    show(data, report.joint_text(board, found), as_json=as_json)
+    show(data, joint_text(board, found), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib kerf 'birch 3'")
+@command(PANEL, "calib kerf 'birch 3'")
 def kerf(
     sheet: SheetName = None,
     machine: MachineName = None,
@@ -260,9 +193,11 @@ def kerf(
     as_json: AsJson = False,
 ) -> None:
     """Work out the kerf from measured coupons, and how it grows with the line energy."""
-    from calib import report, tasks
+    from calib.report.joints import kerf_text
+    from calib.tasks.comb_results import caliper_of
+    from calib.tasks.kerfs import learn_kerf
 
-    tool = tasks.caliper_of(caliper_limit)
+    tool = caliper_of(caliper_limit)
     with open_book(book) as opened:
-        law, points = tasks.learn_kerf(opened, machine, sheet, when=now(), caliper=tool)
-    show({"law": law, "points": points}, report.kerf_text(law, points), as_json=as_json)
+        law, points = learn_kerf(opened, machine, sheet, when=now(), caliper=tool)
+    show({"law": law, "points": points}, kerf_text(law, points), as_json=as_json)

@@ -15,16 +15,15 @@ from calib.cli.frame import (
     MachineName,
     Note,
     Why,
-    app,
     now,
     open_book,
-    quantity,
     show,
-    signed_length,
 )
+from calib.cli.options import command, reader
+from calib.units import parse_signed_mm
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib backup")
+@command(PANEL, "calib backup")
 def backup(
     file: Annotated[
         Path | None,
@@ -34,14 +33,15 @@ def backup(
     as_json: AsJson = False,
 ) -> None:
     """Copy the logbook into a new file, and open the copy to see that nothing is missing."""
-    from calib import report, tasks
+    from calib.report.keeping import kept_text
+    from calib.tasks.keeping import back_up
 
     with open_book(book) as opened:
-        kept = tasks.back_up(opened, file, when=now())
-    show(kept, f"Backup: {report.kept_text(kept)}", as_json=as_json)
+        kept = back_up(opened, file, when=now())
+    show(kept, f"Backup: {kept_text(kept)}", as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib restore last")
+@command(PANEL, "calib restore last")
 def restore(
     file: Annotated[
         str, typer.Argument(metavar="FILE", help="The backup, or: last, the newest good one.")
@@ -50,32 +50,35 @@ def restore(
     as_json: AsJson = False,
 ) -> None:
     """Put a backup in the logbook's place; what was there is kept beside it."""
-    from calib import report, tasks
+    from calib.report.keeping import kept_text
+    from calib.tasks.keeping import put_back
 
-    kept = tasks.put_back(file, book)
-    show(kept, f"Restored: {report.kept_text(kept)}", as_json=as_json)
+    kept = put_back(file, book)
+    show(kept, f"Restored: {kept_text(kept)}", as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib list-backups")
+@command(PANEL, "calib list-backups")
 def list_backups(book: BookPlace = None, as_json: AsJson = False) -> None:
     """List the backups beside the logbook, and whether each of them is good."""
-    from calib import report, tasks
+    from calib.report.keeping import backups_text
+    from calib.tasks.keeping import list_backups
 
-    files = tasks.list_backups(book)
-    show(files, report.backups_text(files), as_json=as_json)
+    files = list_backups(book)
+    show(files, backups_text(files), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib check")
+@command(PANEL, "calib check")
 def check(book: BookPlace = None, as_json: AsJson = False) -> None:
     """Look at every page of the logbook, and at every row against the newest backup."""
-    from calib import report, tasks
+    from calib.report.keeping import check_text
+    from calib.tasks.keeping import look_over
 
     with open_book(book) as opened:
-        found = tasks.look_over(opened)
-    show(found, report.check_text(found), as_json=as_json)
+        found = look_over(opened)
+    show(found, check_text(found), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib attach last photo.jpg --cell A1")
+@command(PANEL, "calib attach last photo.jpg --cell A1")
 def attach(
     board: BoardCode,
     file: Annotated[
@@ -91,15 +94,16 @@ def attach(
     as_json: AsJson = False,
 ) -> None:
     """Keep a photograph of a board or of one of its cells in the logbook."""
-    from calib import tasks
+    from calib.tasks.finding import find_board
+    from calib.tasks.keeping import attach
 
     with open_book(book) as opened:
-        grid = tasks.find_board(opened, board)
-        kept = tasks.attach(opened, grid, file, cell=cell, when=now())
+        grid = find_board(opened, board)
+        kept = attach(opened, grid, file, cell=cell, when=now())
     show(kept, f"{kept.filename} is kept with board {kept.board}.", as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib photographs last --into pictures")
+@command(PANEL, "calib photographs last --into pictures")
 def photographs(
     board: BoardCode,
     into: Annotated[
@@ -110,21 +114,21 @@ def photographs(
     as_json: AsJson = False,
 ) -> None:
     """List the photographs of a board, and write them into a folder."""
-    from calib import report, tasks
+    from calib.report.keeping import photographs_text
+    from calib.tasks.finding import find_board
+    from calib.tasks.folders import write_folder
+    from calib.tasks.keeping import photograph_files
 
     with open_book(book) as opened:
-        grid = tasks.find_board(opened, board)
+        grid = find_board(opened, board)
         found = opened.photographs(grid.board_id)
-        files = tasks.photograph_files(opened, grid) if into is not None else {}
-    written = tasks.write_folder(files, into) if into is not None else ()
-    text = report.photographs_text(grid.board_id, found)
+        files = photograph_files(opened, grid) if into is not None else {}
+    written = write_folder(files, into) if into is not None else ()
+    text = photographs_text(grid.board_id, found)
     show({"photographs": found, "files": written}, text, as_json=as_json)
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib describe-sitting '2026-03-01' --focus 0 --air --on pins",
-)
+@command(PANEL, "calib describe-sitting '2026-03-01' --focus 0 --air --on pins")
 def describe_sitting(
     label: Annotated[str, typer.Argument(metavar="SITTING", help="Its name, as burns carry it.")],
     machine: MachineName = None,
@@ -132,7 +136,7 @@ def describe_sitting(
         float | None,
         typer.Option(
             "--focus",
-            parser=quantity(signed_length),
+            parser=reader(parse_signed_mm),
             metavar="LENGTH",
             help="Focus height against the usual one (mm).",
         ),
@@ -156,8 +160,9 @@ def describe_sitting(
     as_json: AsJson = False,
 ) -> None:
     """Take down how the machine was set up for a sitting; an earlier description stays."""
-    from calib import report, tasks
     from calib.logbook import Sitting
+    from calib.report.keeping import sittings_text
+    from calib.tasks.finding import find_machine
 
     sitting = Sitting(
         label=label,
@@ -169,18 +174,19 @@ def describe_sitting(
         note=note,
     )
     with open_book(book) as opened:
-        name = tasks.find_machine(opened, machine).name
+        name = find_machine(opened, machine).name
         opened.add_sitting(name, sitting, when=now(), why=why)
-    show(sitting, report.sittings_text([sitting]), as_json=as_json)
+    show(sitting, sittings_text([sitting]), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib list-sittings")
+@command(PANEL, "calib list-sittings")
 def list_sittings(
     machine: MachineName = None, book: BookPlace = None, as_json: AsJson = False
 ) -> None:
     """List the sittings of a machine with what was taken down of them."""
-    from calib import report, tasks
+    from calib.report.keeping import sittings_text
+    from calib.tasks.finding import find_machine
 
     with open_book(book) as opened:
-        found = opened.sittings(tasks.find_machine(opened, machine).name)
-    show(found, report.sittings_text(found), as_json=as_json)
+        found = opened.sittings(find_machine(opened, machine).name)
+    show(found, sittings_text(found), as_json=as_json)

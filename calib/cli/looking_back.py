@@ -3,30 +3,27 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
-
-import typer
+from typing import TYPE_CHECKING
 
 from calib.cli.advice import PANEL, Pictures
-from calib.cli.boards import Paper
+from calib.cli.boards import IntoHere
 from calib.cli.frame import (
     AsJson,
     BookPlace,
     MachineName,
     SheetName,
-    app,
+    draw,
     now,
     open_book,
     show,
-    tell,
 )
+from calib.cli.options import command
 
-OnlySheet = Annotated[
-    str | None, typer.Argument(metavar="SHEET", help="Only of this sheet; all if left out.")
-]
+if TYPE_CHECKING:
+    from calib.tasks.wishes import FileWish, TrackRecordWish
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib settled 'birch 3'")
+@command(PANEL, "calib settled 'birch 3'")
 def settled(
     sheet: SheetName = None,
     machine: MachineName = None,
@@ -34,70 +31,55 @@ def settled(
     as_json: AsJson = False,
 ) -> None:
     """Show the settings that were settled on for a sheet and machine."""
-    from calib import report, tasks
+    from calib.report.workshop import settled_text
+    from calib.tasks.cards import settled_of_pair
 
     with open_book(book) as opened:
-        found = tasks.settled_of_pair(opened, machine, sheet)
-    show(found, report.settled_text(found), as_json=as_json)
+        found = settled_of_pair(opened, machine, sheet)
+    show(found, settled_text(found), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib sheet-card 'birch 3' --into cards")
+@command(
+    PANEL,
+    "calib sheet-card 'birch 3' --into cards",
+    leave_out=("address", "one_file_per_setting"),
+)
 def sheet_card(
+    wish: FileWish,
     sheet: SheetName = None,
     machine: MachineName = None,
-    into: Annotated[
-        Path, typer.Option("--into", metavar="FOLDER", help="Write it there; made if missing.")
-    ] = Path(),
-    paper: Paper = "a4",
+    into: IntoHere = Path(),
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
     """Print the settled settings of a sheet and machine on one page for the wall."""
-    from calib import report, tasks
+    from calib.report.sheet_card import sheet_card_text
+    from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
+    from calib.tasks.folders import write_folder
 
     with open_book(book) as opened:
-        card = tasks.sheet_card_of_pair(opened, machine, sheet, when=now())
-    (file,) = tasks.write_folder(tasks.sheet_card_files(card, paper=paper), into)
-    show({"file": file, "card": card}, report.sheet_card_text(card, file), as_json=as_json)
+        card = sheet_card_of_pair(opened, machine, sheet, when=now())
+    (file,) = write_folder(sheet_card_files(card, paper=wish.paper), into)
+    show({"file": file, "card": card}, sheet_card_text(card, file), as_json=as_json)
 
 
-@app.command(
-    rich_help_panel=PANEL, epilog="Example: calib track-record --what through --picture record.png"
-)
+@command(PANEL, "calib track-record --what through --picture record.png", arguments=("sheet",))
 def track_record(
-    sheet: OnlySheet = None,
-    machine: Annotated[
-        str | None, typer.Option("--machine", metavar="NAME", help="Only of this machine.")
-    ] = None,
-    what: Annotated[
-        str,
-        typer.Option(
-            "--what",
-            metavar="WORD",
-            help="through, char or mark: forecasts of cells; promises: jobs run on one.",
-        ),
-    ] = "through",
-    leave_one_out: Annotated[
-        bool,
-        typer.Option(
-            "--leave-one-out", help="Forecast each board anew from the others of its pair."
-        ),
-    ] = False,
+    wish: TrackRecordWish,
     picture: Pictures = None,
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
     """Compare the chances that were stated before burning with what came out."""
-    from calib import report, tasks
-
-    wish = tasks.TrackRecordWish(
-        what=what, machine=machine, sheet=sheet, leave_one_out=leave_one_out
+    from calib.report.track_record import track_record_text
+    from calib.tasks.looking_back import (
+        track_record,
+        track_record_pictures,
+        track_record_title,
     )
+
     with open_book(book) as opened:
-        record = tasks.track_record(opened, wish)
-    title = tasks.track_record_title(wish)
-    names = [str(path) for path in picture or []]
-    for name, content in tasks.track_record_pictures(record, title, names).items():
-        for written in tasks.write_folder({Path(name).name: content}, Path(name).parent):
-            tell(f"Picture: {written}")
-    show(record, report.track_record_text(record, title), as_json=as_json)
+        record = track_record(opened, wish)
+    title = track_record_title(wish)
+    draw(track_record_pictures(record, title, picture or ()))
+    show(record, track_record_text(record, title), as_json=as_json)

@@ -18,26 +18,26 @@ from calib.cli.frame import (
     SheetName,
     SittingLabel,
     Why,
-    app,
-    length,
     now,
     open_book,
-    percent,
     show,
-    speed,
     suggest,
     tell,
 )
+from calib.cli.options import command
 from calib.errors import CalibError
+from calib.tasks.finding import find_board
 
 if TYPE_CHECKING:
+    from calib.records import Setting
     from calib.tasks.results import CellByCell
+    from calib.tasks.wishes import JobCounts
 
 PANEL = "Results"
 _HOW = "Type the word or its first letter; empty: not read; u: undo; q: stop for now."
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib take-down last results.csv")
+@command(PANEL, "calib take-down last results.csv")
 def take_down(
     board: BoardCode,
     file: Annotated[
@@ -70,28 +70,34 @@ def take_down(
     as_json: AsJson = False,
 ) -> None:
     """Take down a result file: all of it, or nothing when anything in it is wrong."""
-    from calib import report, tasks
+    from calib.report.boards import next_step_text, recorded_text
+    from calib.tasks.finding import find_board
+    from calib.tasks.folders import given_file
+    from calib.tasks.next_steps import next_step
+    from calib.tasks.results import take_down
 
-    given = tasks.given_file(file, "results")
+    given = given_file(file)
     beside = file.resolve().parent.with_suffix(".toml")
     definition = ready_made or (beside if beside.is_file() else None)
     with open_book(book) as opened:
         try:
-            grid = tasks.find_board(opened, board)
+            grid = find_board(opened, board)
         except CalibError:
             if definition is None:
                 raise
-            read = tasks.read_definition(tasks.given_text(definition))
-            grid = tasks.take_in_ready_made(opened, board, read, given, machine, sheet, when=now())
-        done = tasks.take_down(opened, grid, given, when=now(), sitting=sitting, why=why)
+            from calib.tasks.definitions import given_text, read_definition, take_in_ready_made
+
+            read = read_definition(given_text(definition))
+            grid = take_in_ready_made(opened, board, read, given, machine, sheet, when=now())
+        done = take_down(opened, grid, given, when=now(), sitting=sitting, why=why)
         readings = opened.readings(grid.board_id)
-        step = tasks.next_step(opened, grid)
+        step = next_step(opened, grid)
     data = {"board_id": grid.board_id, "recorded": done, "readings": readings}
-    show(data, report.recorded_text(grid, done, readings), as_json=as_json)
-    suggest(report.next_step_text(step), as_json=as_json)
+    show(data, recorded_text(grid, done, readings), as_json=as_json)
+    suggest(next_step_text(step), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib read last")
+@command(PANEL, "calib read last")
 def read(
     board: BoardCode,
     sitting: SittingLabel = None,
@@ -99,20 +105,22 @@ def read(
     as_json: AsJson = False,
 ) -> None:
     """Take down a board cell by cell, asking; each answer is stored at once, u takes it back."""
-    from calib import report, tasks
+    from calib.report.boards import board_text
+    from calib.tasks.finding import find_board
+    from calib.tasks.results import CellByCell, sitting_label
 
     with open_book(book) as opened:
-        grid = tasks.find_board(opened, board)
-        label = tasks.sitting_label(now()) if sitting is None else sitting
-        _ask(tasks.CellByCell(opened, grid, label))
+        grid = find_board(opened, board)
+        label = sitting_label(now()) if sitting is None else sitting
+        _ask(CellByCell(opened, grid, label))
         readings, looks = opened.readings(grid.board_id), opened.looks(grid.board_id)
     data = {"board_id": grid.board_id, "readings": readings}
-    show(data, report.board_text(grid, readings, looks), as_json=as_json)
+    show(data, board_text(grid, readings, looks), as_json=as_json)
 
 
 def _ask(cells: CellByCell) -> None:
     """Ask until every cell is read, or the user stops."""
-    from calib import report
+    from calib.report.boards import question_text
 
     if sys.stdin is None:
         raise CalibError(
@@ -122,9 +130,7 @@ def _ask(cells: CellByCell) -> None:
     tell(_HOW)
     while question := cells.question:
         try:
-            text = typer.prompt(
-                report.question_text(question), default="", show_default=False, err=True
-            )
+            text = typer.prompt(question_text(question), default="", show_default=False, err=True)
         except typer.Abort:
             tell("\nStopped; what was answered is stored.")
             return
@@ -139,10 +145,7 @@ def _ask(cells: CellByCell) -> None:
             tell(str(wrong))
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib strike-out last A1 --why 'the sheet had slipped'",
-)
+@command(PANEL, "calib strike-out last A1 --why 'the sheet had slipped'")
 def strike_out(
     board: BoardCode,
     cells: Annotated[list[str], typer.Argument(metavar="CELL...", help="Codes of the cells.")],
@@ -151,18 +154,19 @@ def strike_out(
     as_json: AsJson = False,
 ) -> None:
     """Say that cells count as not burnt after all; what was read stays in the history."""
-    from calib import report, tasks
+    from calib.report.boards import recorded_text
+    from calib.tasks.finding import find_board
 
     labels = [cell.strip().upper() for cell in cells]
     with open_book(book) as opened:
-        grid = tasks.find_board(opened, board)
+        grid = find_board(opened, board)
         done = opened.strike_out(grid.board_id, labels, when=now(), why=why)
         readings = opened.readings(grid.board_id)
     data = {"board_id": grid.board_id, "recorded": done, "readings": readings}
-    show(data, report.recorded_text(grid, done, readings), as_json=as_json)
+    show(data, recorded_text(grid, done, readings), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib undo --board last")
+@command(PANEL, "calib undo --board last")
 def undo(
     board: Annotated[
         str | None,
@@ -181,10 +185,10 @@ def undo(
     as_json: AsJson = False,
 ) -> None:
     """Take back the latest change of a board, a machine, a sheet or a pair; asks if it is much."""
-    from calib import tasks
+    from calib.tasks.finding import find_board
 
     with open_book(book) as opened:
-        code = None if board is None else tasks.find_board(opened, board).board_id
+        code = None if board is None else find_board(opened, board).board_id
         found = opened.next_undo(board_id=code, machine=machine, sheet=sheet)
         if found.things > 1 and not yes:
             _agree(f"This takes back {found.things} results at once: {found.words}.")
@@ -194,7 +198,7 @@ def undo(
     show({"taken_back": words}, f"Taken back: {words}", as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib redo --board last")
+@command(PANEL, "calib redo --board last")
 def redo(
     board: Annotated[
         str | None,
@@ -210,10 +214,9 @@ def redo(
     as_json: AsJson = False,
 ) -> None:
     """Put again what the last undo took back, as long as nothing was stored since."""
-    from calib import tasks
 
     with open_book(book) as opened:
-        code = None if board is None else tasks.find_board(opened, board).board_id
+        code = None if board is None else find_board(opened, board).board_id
         words = opened.redo(when=now(), board_id=code, machine=machine, sheet=sheet, why=why)
     show({"put_again": words}, f"Put again: {words}", as_json=as_json)
 
@@ -232,45 +235,27 @@ def _agree(what: str) -> None:
         )
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib take-down-job 'birch 3' --power 80 --speed 16 --through 38 --hanging 2",
+@command(
+    PANEL,
+    "calib take-down-job 'birch 3' --power 80 --speed 16 --through 38 --hanging 2",
+    leave_out=("line_pitch_mm",),
 )
 def take_down_job(
-    power: Annotated[
-        float, typer.Option("--power", parser=percent, metavar="%", help="Power it was run at (%).")
-    ],
-    speed_mm_s: Annotated[
-        float, typer.Option("--speed", parser=speed, metavar="SPEED", help="Its speed (mm/s).")
-    ],
+    setting: Setting,
+    counts: JobCounts,
     sheet: SheetName = None,
     machine: MachineName = None,
-    passes: Annotated[int, typer.Option("--passes", metavar="N", help="Its passes.")] = 1,
-    through: Annotated[
-        int, typer.Option("--through", metavar="N", help="Parts that fell free.")
-    ] = 0,
-    hanging: Annotated[int, typer.Option("--hanging", metavar="N", help="Parts pushed out.")] = 0,
-    no: Annotated[int, typer.Option("--no", metavar="N", help="Parts not cut.")] = 0,
-    cut_length: Annotated[
-        float | None,
-        typer.Option(
-            "--cut-length", parser=length, metavar="LENGTH", help="Cut path of one part (mm)."
-        ),
-    ] = None,
     sitting: SittingLabel = None,
     note: Note = "",
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
     """Take down how a whole job at one setting came out: it tells what no small board can."""
-    from calib import tasks
-    from calib.records import Setting
+    from calib.tasks.advice import take_down_job
 
-    setting = Setting(power_pct=power, speed_mm_s=speed_mm_s, passes=passes)
-    counts = tasks.JobCounts(through=through, hanging=hanging, no=no, cut_length_mm=cut_length)
     with open_book(book) as opened:
-        job = tasks.take_down_job(
+        job = take_down_job(
             opened, machine, sheet, setting, counts, when=now(), sitting=sitting, note=note
         )
-    parts = through + hanging + no
-    show({"job_id": job, "parts": parts}, f"Job {job}: {parts} parts taken down.", as_json=as_json)
+    text = f"Job {job}: {counts.parts} parts taken down."
+    show({"job_id": job, "parts": counts.parts}, text, as_json=as_json)

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calib.cli.frame import AsJson, BookPlace, app, open_book, show, tell
+from calib.cli.frame import AsJson, BookPlace, open_book, show, tell
+from calib.cli.options import command
 
 if TYPE_CHECKING:
     from calib.web.serving import Site
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 PANEL = "Page"
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib serve --lan")
+@command(PANEL, "calib serve --lan")
 def serve(
     lan: Annotated[
         bool, typer.Option("--lan", help="Also let phones in, each with a code of its own.")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -10,29 +10,19 @@ from calib.cli.frame import (
     AsJson,
     BookPlace,
     Note,
-    app,
     checked_operation,
-    length,
     now,
     open_book,
     show,
     suggest,
     tell,
 )
+from calib.cli.options import Changes, command
 from calib.cli.workshop import PANEL, unchanged
 
-Material = Annotated[
-    str, typer.Option("--material", metavar="TEXT", help="What it is made of, in plain words.")
-]
-Thickness = Annotated[
-    float,
-    typer.Option("--thickness", parser=length, metavar="LENGTH", help="Nominal thickness (mm)."),
-]
-Measured = Annotated[
-    float | None,
-    typer.Option("--measured", parser=length, metavar="LENGTH", help="Measured thickness (mm)."),
-]
-Lot = Annotated[str | None, typer.Option("--lot", metavar="TEXT", help="Lot or delivery.")]
+if TYPE_CHECKING:
+    from calib.records import Sheet
+
 Declaration = Annotated[
     str | None,
     typer.Option(
@@ -43,108 +33,88 @@ Declaration = Annotated[
 ]
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib add-sheet 'birch 3' --material 'birch plywood' --thickness 3",
+@command(
+    PANEL,
+    "calib add-sheet 'birch 3' --material 'birch plywood' --thickness 3",
+    arguments=("name",),
 )
 def add_sheet(
-    name: Annotated[str, typer.Argument(metavar="NAME", help="What you call it.")],
-    material: Material,
-    thickness: Thickness,
-    measured: Measured = None,
-    lot: Lot = None,
-    declaration: Declaration = None,
-    note: Note = "",
-    book: BookPlace = None,
-    as_json: AsJson = False,
+    sheet: Sheet, note: Note = "", book: BookPlace = None, as_json: AsJson = False
 ) -> None:
     """Describe a sheet: what may not go under a laser is refused before anything is drawn."""
-    from calib import report, tasks
-    from calib.records import Sheet
+    from calib.report.workshop import sheet_text
+    from calib.tasks.workshop import add_sheet
 
-    sheet = Sheet(
-        name=name,
-        material=material,
-        thickness_mm=thickness,
-        measured_mm=measured,
-        lot=lot or "",
-        declaration=declaration or "",
-    )
     with open_book(book) as opened:
         known = sheet in opened.sheets()
-        hazard = tasks.add_sheet(opened, sheet, when=now(), note=note)
+        hazard = add_sheet(opened, sheet, when=now(), note=note)
     if known:
         tell(unchanged(f"Sheet {sheet.name}", note))
-    show({"sheet": sheet, "hazard": hazard}, report.sheet_text(sheet, hazard), as_json=as_json)
+    show({"sheet": sheet, "hazard": hazard}, sheet_text(sheet, hazard), as_json=as_json)
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib change-sheet 'birch 3' --lot 'March' --measured 2.9",
+@command(
+    PANEL,
+    "calib change-sheet 'birch 3' --lot 'March' --measured 2.9",
+    arguments=("name",),
+    leave_out=("material", "thickness_mm"),
 )
 def change_sheet(
-    name: Annotated[str, typer.Argument(metavar="NAME", help="The sheet.")],
-    measured: Measured = None,
-    lot: Lot = None,
-    declaration: Declaration = None,
-    note: Note = "",
-    book: BookPlace = None,
-    as_json: AsJson = False,
+    changed: Changes[Sheet], note: Note = "", book: BookPlace = None, as_json: AsJson = False
 ) -> None:
     """Take down a new lot, a measured thickness or a declaration of a sheet."""
-    from calib import report, tasks
     from calib.hazards import check_hazard
+    from calib.report.words import pair_typed
+    from calib.report.workshop import sheet_text
+    from calib.tasks.workshop import change_sheet
 
-    given = {"measured_mm": measured, "lot": lot, "declaration": declaration}
-    changed = {field: value for field, value in given.items() if value is not None}
+    name = changed.pop("name")
     with open_book(book) as opened:
-        sheet = tasks.change_sheet(opened, name, when=now(), note=note, **changed)
+        sheet = change_sheet(opened, name, when=now(), note=note, **changed)
         machines = [machine.name for machine in opened.machines()]
         cut_on = [machine for machine in machines if opened.burns(machine, name, "cut")]
     hazard = check_hazard(sheet)
-    show({"sheet": sheet, "hazard": hazard}, report.sheet_text(sheet, hazard), as_json=as_json)
-    for machine in cut_on if lot is not None else ():
-        typed = f"calib plan-lot {report.pair_typed(name, machine)}"
+    show({"sheet": sheet, "hazard": hazard}, sheet_text(sheet, hazard), as_json=as_json)
+    for machine in cut_on if "lot" in changed else ():
+        typed = f"calib plan-lot {pair_typed(name, machine)}"
         suggest(f"Next: {typed}, a few burns that try the new lot.", as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib list-sheets")
+@command(PANEL, "calib list-sheets")
 def list_sheets(book: BookPlace = None, as_json: AsJson = False) -> None:
     """List the sheets with their current lots."""
-    from calib import report
+    from calib.report.workshop import sheets_text
 
     with open_book(book) as opened:
         sheets = opened.sheets()
-    show(sheets, report.sheets_text(sheets), as_json=as_json)
+    show(sheets, sheets_text(sheets), as_json=as_json)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib show-sheet 'birch 3'")
+@command(PANEL, "calib show-sheet 'birch 3'")
 def show_sheet(
     name: Annotated[str, typer.Argument(metavar="NAME", help="The sheet.")],
     book: BookPlace = None,
     as_json: AsJson = False,
 ) -> None:
     """Show a sheet, its hazards, its lots and the settings that were settled on."""
-    from calib import report, tasks
     from calib.hazards import check_hazard
+    from calib.report.workshop import lots_text, settled_text, sheet_text
+    from calib.tasks.current import kept_settings
 
     with open_book(book) as opened:
-        lots, settled = opened.lots(name), tasks.kept_settings(opened, sheet=name)
+        lots, settled = opened.lots(name), kept_settings(opened, sheet=name)
     sheet = lots[-1].sheet
     hazard = check_hazard(sheet)
     text = "\n\n".join([
-        report.sheet_text(sheet, hazard),
-        report.lots_text(lots),
-        report.settled_text(settled),
+        sheet_text(sheet, hazard),
+        lots_text(lots),
+        settled_text(settled),
     ])
     data = {"sheet": sheet, "hazard": hazard, "lots": lots, "settled": settled}
     show(data, text, as_json=as_json)
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib check-material 'cork' --operation cut",
-)
+@command(PANEL, "calib check-material 'cork' --operation cut")
 def check_material(
     material: Annotated[str, typer.Argument(metavar="MATERIAL", help="What it is made of.")],
     source: Annotated[str, typer.Option("--source", metavar="WORD", help="co2 or diode.")] = "co2",
@@ -156,10 +126,11 @@ def check_material(
     as_json: AsJson = False,
 ) -> None:
     """Say whether a material may go under a laser, before you buy it."""
-    from calib import report, tasks
+    from calib.report.workshop import hazard_text
+    from calib.tasks.workshop import check_material
 
     word: Any = None if operation is None else checked_operation(operation)
     laser: Any = source.strip().casefold()
-    hazard = tasks.check_material(material, laser, word, declaration or "")
-    show(hazard, report.hazard_text(hazard), as_json=as_json)
+    hazard = check_material(material, laser, word, declaration or "")
+    show(hazard, hazard_text(hazard), as_json=as_json)
     tell("A name is no proof: read the maker's data sheet.")

@@ -4,96 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from calib.errors import InvalidRecord, shown
+from calib.errors import InvalidRecord
 from calib.jobs.cut_region import CutRegion, KnowsGrades, KnowsHanging, as_floats
 from calib.jobs.job import Job
-from calib.jobs.job_time import START_UP_S, CutTimes
+from calib.jobs.job_time import CutTimes
 from calib.jobs.outlines import Floats
-from calib.records import CHAR_WORDS, COUPON_CUT_MM, Setting
+from calib.records import COUPON_CUT_MM, Costs, Setting
+from calib.records.fields import fields_of
 
 _HOUR_S = 3600.0
 _MOST = 1e9
-_LONGEST_CURRENCY = 20
-
-
-class Guess(float):
-    """A number that nobody gave: it stands until the user says better."""
-
-
-class GuessedGrades(tuple[float, ...]):
-    """Numbers for the char grades that nobody gave."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Costs:
-    """What time, parts and sheets cost a workshop; asked once.
-
-    Every default is a guess, so that a first answer can be shown; ``guessed`` names the fields
-    that still hold one. Money is in one currency throughout, whichever it is.
-    """
-
-    # An hour of the machine: tube, power, room, and whoever stays with it [money/h]
-    machine_hour: float = Guess(15.0)
-    labour_hour: float = Guess(25.0)  # An hour of handwork: pushing out, sanding [money/h]
-    seconds_per_push: float = Guess(20.0)  # To push or cut out one hanging place [s]
-    # A part that is lost and cut again: material, time, bother [money]
-    recut_part: float = Guess(3.0)
-    # Share of the parts with a failing place that are lost rather than pushed out; only used where
-    # the region can't tell hanging from not cut [0 to 1]
-    recut_share: float = Guess(0.1)
-    # Handwork for a metre of cut at each char grade, 0 to 4 [s/m]
-    cleaning_s_per_m: tuple[float, ...] = GuessedGrades((0.0, 0.0, 15.0, 40.0, 120.0))
-    sheet_price: float = Guess(8.0)  # A sheet [money]
-    # Laying down, focusing and framing for each load of the bed [s]
-    start_up_s: float = Guess(START_UP_S)
-    currency: str = ""  # Its name or sign, for the report
-
-    def __post_init__(self) -> None:
-        for name in (f.name for f in fields(self)):
-            value = getattr(self, name)
-            if name == "currency":
-                if not isinstance(value, str) or len(value) > _LONGEST_CURRENCY:
-                    raise InvalidRecord(
-                        f"Costs.currency is {shown(value)}: give at most {_LONGEST_CURRENCY}"
-                        " characters, such as € or EUR."
-                    )
-                continue
-            if name == "cleaning_s_per_m":
-                self._check_cleaning(value)
-            elif not _is_amount(value, 1.0 if name == "recut_share" else _MOST):
-                raise InvalidRecord(
-                    f"Costs.{name} is {value!r}: give a number from 0 to"
-                    f" {1.0 if name == 'recut_share' else _MOST:g}."
-                )
-
-    @staticmethod
-    def _check_cleaning(value: object) -> None:
-        good = isinstance(value, tuple) and len(value) == len(CHAR_WORDS)
-        if not (good and all(_is_amount(v, _MOST) for v in value)):  # type: ignore[attr-defined]
-            raise InvalidRecord(
-                f"Costs.cleaning_s_per_m is {value!r}: give five numbers of at least 0, the"
-                " seconds to clean a metre at char grades 0 to 4."
-            )
-
-    @property
-    def guessed(self) -> tuple[str, ...]:
-        """Names of the fields that hold a guess."""
-        held = ((f.name, getattr(self, f.name)) for f in fields(self))
-        return tuple(name for name, value in held if isinstance(value, (Guess, GuessedGrades)))
-
-
-def _is_amount(value: object, most: float) -> bool:
-    return (
-        isinstance(value, (int, float))
-        and not isinstance(value, bool)
-        and math.isfinite(value)
-        and 0.0 <= value <= most
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -169,7 +94,8 @@ def expected_cost(
     )
     notes: tuple[str, ...] = ()
     if costs.guessed:
-        notes = (f"Guessed, not given: {', '.join(costs.guessed)}. The cost is as good as these.",)
+        words = [field.words for field in fields_of(Costs) if field.name in costs.guessed]
+        notes = (f"Guessed, not given: {', '.join(words)}. The cost is as good as these.",)
     return CostBreakdown(
         machine=parts[0],
         pushes=parts[1],
@@ -238,7 +164,7 @@ def price_settings(
     times: CutTimes | None = None,
 ) -> tuple[PricedSetting, ...]:
     """Put the costs of some settings of the cut side by side."""
-    if price is not None and not (_is_amount(price, _MOST) and price > 0.0):
+    if price is not None and not (math.isfinite(price) and 0.0 < price <= _MOST):
         raise InvalidRecord(f"the price is {price!r}: give a number above 0, or None.")
     priced = []
     for name, at in settings.items():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import BinaryIO, Literal
+from typing import BinaryIO
 
 import numpy as np
 
@@ -12,8 +12,8 @@ from calib.errors import BadFile
 from calib.jobs.outlines import Floats, Ints, Strokes, dashed
 from calib.jobs.paths import strokes_of_paths
 from calib.jobs.svg import DrawnPage, read_page
+from calib.records import ClassesBy
 
-ClassesBy = Literal["colour", "group"]
 # Shapes that stand in no group, when the classes are the groups.
 NO_GROUP = "no group"
 # More classes than this can't be given an operation each by hand.

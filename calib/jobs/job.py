@@ -90,8 +90,8 @@ def make_job(
     if lacking or unknown:
         which = f"no class {unknown[0]!r}" if unknown else f"class {lacking[0]!r} has no operation"
         raise InvalidRecord(
-            f"{which}: the drawing's classes are {', '.join(names)}; give each cut, line_mark,"
-            " area_mark, or None to leave it out."
+            f"{which}: the drawing's classes are {', '.join(names)}; say of each whether it is"
+            " cut, a line mark or an area mark, or left out."
         )
     chosen = ((c, operations[c.name]) for c in drawing.classes)
     classes = tuple(

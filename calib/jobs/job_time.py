@@ -16,9 +16,8 @@ from calib.jobs.outlines import Floats
 from calib.jobs.stopwatch import TimeRatio
 from calib.physics import move_time_s
 from calib.records import Machine, Operation, Setting
+from calib.records.costs import START_UP_S
 
-# Laying the sheet down, focusing, framing, checking, for each load of the bed [s]: a guess.
-START_UP_S = 120.0
 # Marks come before cuts, so that nothing has moved when it is marked.
 _ORDER: dict[Operation, int] = {"area_mark": 0, "line_mark": 1, "cut": 2}
 # Path burnt at less than this share of the set speed counts as slow.
@@ -146,8 +145,8 @@ def _setting_for(job_class: JobClass, machine: Machine, settings: Mapping[str, S
         )
     if job_class.operation == "area_mark" and setting.line_pitch_mm is None:
         raise InvalidRecord(
-            f"class {job_class.name!r} is a surface and its setting has line_pitch_mm None: give"
-            " the distance of its lines in mm."
+            f"class {job_class.name!r} is a surface and its setting has no line pitch: give the"
+            " distance of its lines in mm."
         )
     return setting
 

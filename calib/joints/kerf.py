@@ -164,7 +164,7 @@ def kerf_by_energy(points: Sequence[KerfPoint], *, caliper: Caliper | None = Non
     if not points:
         raise NotEnoughEvidence(
             "no coupon was measured: lay a caliper over a few coupons that dropped out, and give"
-            " width_mm and height_mm."
+            " what it shows of width and height."
         )
     tool = caliper or Caliper()
     rows = sorted((math.log(p.line_energy_j_mm), place) for p in points for place in p.places)

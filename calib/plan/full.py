@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import product
 
-from calib.errors import InvalidRecord
+from calib.errors import unfit
 from calib.limits import gentle_first, snap_setting
 from calib.records import Machine, Setting
 
@@ -20,7 +20,7 @@ def full_factorial(
 ) -> tuple[Setting, ...]:
     """Every combination of the given powers, speeds, passes and line pitches.
 
-    Raises InvalidRecord when one of the lists is empty; MachineLimit when the machine has no power
+    Raises unfit when one of the lists is empty; MachineLimit when the machine has no power
     between beam start and ceiling.
 
     Examples
@@ -37,7 +37,7 @@ def full_factorial(
     }
     for name, values in lists.items():
         if not values:
-            raise InvalidRecord(f"{name} is {values!r}: give at least one value.")
+            raise unfit(name, values, "give at least one value")
     combinations = product(powers_pct, speeds_mm_s, passes, line_pitches_mm)
     settings = {
         snap_setting(machine, power, speed, passes=count, line_pitch_mm=pitch)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from calib.advise.recommendation import Recommendation, about_words, scope_words
 from calib.records import CHAR_WORDS, MARK_WORDS
-from calib.report.jobs import notes_in_words
 from calib.report.words import (
     bullets,
     chance_words,
@@ -20,9 +20,12 @@ from calib.report.words import (
     table,
     wrapped,
 )
-from calib.tasks.advice import Advice
-from calib.tasks.current import StandingPromise
-from calib.tasks.summary import DEEPER, LEVELS, RegionRow, Summary
+from calib.tasks.summary import DEEPER, LEVELS
+
+if TYPE_CHECKING:
+    from calib.tasks.advice import Advice
+    from calib.tasks.current import StandingPromise
+    from calib.tasks.summary import RegionRow, Summary
 
 EDGES = {
     "unburnt": "Nothing was burnt yet: this is what is expected of such a sheet, and it may be far"
@@ -155,7 +158,7 @@ def advice_text(advice: Advice) -> str:
     return paragraphs(
         f"To {_DOING[rec.operation]} {pair}: {setting_words(rec.setting)}",
         "\n".join(wrapped(line) for line in (promised_words(rec), *margin_lines(rec))),
-        bullets("Notes", map(notes_in_words, rec.notes)),
+        bullets("Notes", rec.notes),
         wrapped(
             f"This rests on {counted(len(region.burns), 'burn')}. Promise"
             f" {advice.promise_id[:SHORT_CODE]} is in the logbook. calib doesn't know of a tired"

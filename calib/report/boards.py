@@ -4,26 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from calib.boards.board_time import board_time, sheet_use
 from calib.boards.focus import FocusBoard
 from calib.logbook import Looked, Recorded
-from calib.records import CHAR_WORDS, MARK_WORDS, Cell, Grid, Reading
+from calib.records import Cell, Grid, Reading
 from calib.report.words import (
     bullets,
     counted,
     operation_words,
     pair_typed,
     paragraphs,
+    reading_words,
     setting_words,
     table,
     wrapped,
 )
-from calib.tasks.boards import Planned
-from calib.tasks.next_steps import ENOUGH_BURNS, NextStep
-from calib.tasks.results import Question
+from calib.tasks.next_steps import ENOUGH_BURNS
 from calib.units import show_speed
+
+if TYPE_CHECKING:
+    from calib.tasks.boards import Planned
+    from calib.tasks.next_steps import NextStep
+    from calib.tasks.results import Question
 
 _FIRST_CAUTION = (
     "Before you burn, read the cautions on the record sheet. Stay with the machine from the first"
@@ -33,6 +37,7 @@ _FIRST_CAUTION = (
 
 def planned_data(planned: Planned, written: Sequence[Path]) -> dict[str, Any]:
     """A planned board as data, with its files and the time it takes."""
+
     return {
         "grid": planned.grid,
         "burns_before": planned.before,
@@ -64,6 +69,7 @@ def planned_round_text(planned: Sequence[Planned]) -> str:
 
 def planned_text(planned: Planned) -> str:
     """Describe a board that was just planned."""
+
     grid = planned.grid
     size = f"{counted(len(grid.cells), 'cell')}, {board_time(grid).words}."
     rests = (
@@ -141,20 +147,6 @@ def board_text(grid: Grid, readings: Sequence[Reading], looks: Mapping[str, Look
 
 def _or_words(readings: Sequence[Reading]) -> str:
     return " / ".join(reading_words(reading) or "not read" for reading in readings)
-
-
-def reading_words(reading: Reading) -> str:
-    """Write a reading in plain words."""
-    words = []
-    if reading.through is not None:
-        words.append({"no": "not through"}.get(reading.through, reading.through))
-    if reading.char is not None:
-        words.append(f"char {reading.char} {CHAR_WORDS[reading.char].split(',')[0]}")
-    if reading.mark is not None:
-        words.append(f"mark {reading.mark} {MARK_WORDS[reading.mark].split(' ')[0]}")
-    if reading.width_mm is not None and reading.height_mm is not None:
-        words.append(f"{reading.width_mm:g} x {reading.height_mm:g} mm")
-    return ", ".join(words) + (f" ({reading.note})" if reading.note else "")
 
 
 def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -> str:

@@ -3,11 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from calib.logbook.coding import material_key
-from calib.logbook.entries import HistoryLine, ImportReport, Line, Page, Question
-from calib.report.boards import reading_words
-from calib.report.words import bullets, counted, date_words, operation_words, paragraphs, table
+from calib.report.words import (
+    bullets,
+    counted,
+    date_words,
+    operation_words,
+    paragraphs,
+    reading_words,
+    table,
+)
+
+if TYPE_CHECKING:
+    from calib.logbook.entries import HistoryLine, ImportReport, Line, Page, Question
 
 
 def page_text(page: Page) -> str:

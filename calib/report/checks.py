@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from calib.advise.cause import Cause
-from calib.advise.drift import Change
-from calib.advise.new_lot import LotVerdict
+from typing import TYPE_CHECKING
+
 from calib.report.words import bullets, pair_typed, paragraphs, table, wrapped
-from calib.tasks.checks import StripRecord
+
+if TYPE_CHECKING:
+    from calib.advise.cause import Cause
+    from calib.advise.drift import Change
+    from calib.advise.new_lot import LotVerdict
+    from calib.tasks.checks import StripRecord
 
 
 def lot_text(verdict: LotVerdict) -> str:

@@ -4,54 +4,45 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
-from calib.jobs.costs import Costs, PricedSetting
+from calib.jobs.costs import PricedSetting
 from calib.jobs.features import SmallFeatures
 from calib.jobs.job_promise import JobPromise
 from calib.jobs.job_time import JobTime
 from calib.jobs.stopwatch import TimeRatio
-from calib.records import CHAR_WORDS
+from calib.records import Costs
+from calib.records.fields import fields_of
 from calib.report.words import (
     bullets,
     operation_words,
     paragraphs,
     setting_words,
+    shown_field,
     speed_words,
     table,
     wrapped,
 )
-from calib.tasks.job_records import JobReport
 
-_COST_WORDS = {
-    "machine_hour": "an hour of the machine",
-    "labour_hour": "an hour of handwork",
-    "seconds_per_push": "seconds to push out one hanging place",
-    "recut_part": "a part that is lost and cut again",
-    "recut_share": "share of parts with a failing place that are lost",
-    "sheet_price": "a sheet",
-    "start_up_s": "seconds of start-up for each load of the bed",
-}
-_CLEANING = "cleaning_s_per_m"
+if TYPE_CHECKING:
+    from calib.tasks.job_records import JobReport
 
 
 def costs_text(costs: Costs) -> str:
     """Show what things cost, and which numbers are guesses."""
-    guessed = set(costs.guessed)
     rows = [
-        (words, f"{getattr(costs, name):g}", "a guess" if name in guessed else "")
-        for name, words in _COST_WORDS.items()
-    ]
-    clean = "a guess" if _CLEANING in guessed else ""
-    rows += [
-        (f"seconds to clean a metre: char {grade}, {word}", f"{seconds:g}", clean)
-        for grade, (word, seconds) in enumerate(
-            zip(CHAR_WORDS, costs.cleaning_s_per_m, strict=True)
+        (
+            field.help.rstrip("."),
+            shown_field(field, getattr(costs, field.name)),
+            "a guess" if field.name in costs.guessed else "",
         )
+        for field in fields_of(Costs)
+        if field.name != "currency"
     ]
     head = f"cost [{costs.currency}]" if costs.currency else "cost"
     return paragraphs(
         table(("what", head, ""), rows),
-        "Guesses stand until you say better: calib costs --help." if guessed else "",
+        "Guesses stand until you say better: calib costs --help." if costs.guessed else "",
     )
 
 
@@ -77,14 +68,7 @@ def job_text(report: JobReport) -> str:
 def _notes(report: JobReport) -> tuple[str, ...]:
     """The report's, and those of its parts that aren't told elsewhere."""
     features = report.features.notes if report.features else ()
-    return tuple(notes_in_words(note) for note in dict.fromkeys((*report.notes, *features)))
-
-
-def notes_in_words(note: str) -> str:
-    """Say what was guessed in the words of the table of costs."""
-    for name, words in {**_COST_WORDS, _CLEANING: "seconds to clean a metre"}.items():
-        note = note.replace(name, words)
-    return note
+    return tuple(dict.fromkeys((*report.notes, *features)))
 
 
 def _classes(report: JobReport) -> str:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 from calib.logbook.bodies import Sitting
 from calib.logbook.checking import Check
 from calib.logbook.entries import Photograph
 from calib.report.book import counts_in_words
 from calib.report.words import counted, date_words, paragraphs, table, wrapped
-from calib.tasks.keeping import BackupFile, Kept
+
+if TYPE_CHECKING:
+    from calib.tasks.keeping import BackupFile, Kept
 
 _KIB = 1024.0
 

@@ -7,44 +7,19 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from calib.advise.recommendation import Recommendation
-from calib.advise.wish import Wish, asked_of
-from calib.errors import InvalidRecord, NeedsYes
+from calib.errors import NeedsYes
 from calib.fit.region import Region
 from calib.hazards import check_hazard
-from calib.jobs.costs import Costs
 from calib.limits import BEYOND, SLOWEST_MM_S
-from calib.logbook import Book, Filters, PromiseEntry
-from calib.records import THROUGH_GRADES, Burn, Operation, Setting
-from calib.tasks.boards import LAST, find_pair
+from calib.logbook import Book, Filters
+from calib.records import Operation, Setting
 from calib.tasks.costing import costs_of
 from calib.tasks.current import KeptSetting, Reasons, doubts_of, kept_settings, why_not_counted
+from calib.tasks.finding import find_pair, find_promise
 from calib.tasks.library import fit_region, recommend
 from calib.tasks.pooling import burns_by_lot, pool_of_book
 from calib.tasks.results import sitting_label
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RegionWish:
-    """What is asked of a region."""
-
-    aim: str = "fastest"  # ``fastest``, ``cleanest`` or ``cheapest``
-    # Chance that the promise shall hold; None: the usual one for cuts, no bound for marks
-    reliability: float | None = None
-    char_at_most: int | None = None  # Worst char grade that is fine; None when char doesn't matter
-    mark: int = 2  # Wanted mark grade
-    cut_length_mm: float | None = None  # Length of a whole job [mm]; None for the next coupon
-    next_sheet: bool = False  # True when it shall hold on the next sheet of the lot
-    costs: Costs | None = None  # What things cost, for ``cheapest``; None: as kept in the logbook
-    # Slowest speed that may be advised [mm/s]; None: as slow as cells that were burnt at the
-    # maker's wish, else none that may set the sheet on fire
-    slowest_mm_s: float | None = None
-
-    def __post_init__(self) -> None:
-        Wish(cut_length_mm=self.cut_length_mm, next_sheet=self.next_sheet)
-
-    def asked_of(self, operation: Operation) -> float | None:
-        """The chance that is asked for of an operation; None: no bound."""
-        return asked_of(operation, self.reliability)
+from calib.tasks.wishes import JobCounts, RegionWish
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,44 +29,6 @@ class Advice:
     region: Region  # What it rests on
     recommendation: Recommendation  # The setting and what is promised of it
     promise_id: str  # Code of the promise in the logbook
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JobCounts:
-    """How many parts of a job came out how."""
-
-    # through, hanging, no: Parts that fell free, were pushed out, were not cut
-    through: int = 0
-    hanging: int = 0
-    no: int = 0
-    cut_length_mm: float | None = None  # Cut path of one part [mm]; None: about a coupon's
-
-    def __post_init__(self) -> None:
-        for grade in THROUGH_GRADES:
-            if getattr(self, grade) < 0:
-                raise InvalidRecord(f"{grade} is {getattr(self, grade)!r}: give 0 parts or more.")
-        if not self.through + self.hanging + self.no:
-            raise InvalidRecord(
-                "No part is counted: say how many fell free, were pushed out or not cut."
-            )
-
-    def burns(self, setting: Setting, sitting: str) -> tuple[Burn, ...]:
-        """One burn per outcome that was seen."""
-        return tuple(
-            Burn(
-                operation="cut",
-                power_pct=setting.power_pct,
-                speed_mm_s=setting.speed_mm_s,
-                passes=setting.passes,
-                through=grade,
-                count=getattr(self, grade),
-                cut_length_mm=self.cut_length_mm,
-                source="job",
-                sitting=sitting,
-            )
-            for grade in THROUGH_GRADES
-            if getattr(self, grade)
-        )
 
 
 def region_of_pair(
@@ -192,20 +129,6 @@ def settle(
     pair = (entry.machine, entry.sheet, entry.promise.operation)
     book.settle(*pair, entry.promise.setting, when=when, promise_id=entry.id, note=note)
     return kept_settings(book, *pair)[0]
-
-
-def find_promise(book: Book, beginning: str) -> PromiseEntry:
-    """Look a promise up by the beginning of its code; raises InvalidRecord when it isn't one."""
-    every = book.promises()
-    if beginning == LAST and every:
-        return every[0]
-    found = [entry for entry in every if beginning and entry.id.startswith(beginning)]
-    if len(found) != 1:
-        raise InvalidRecord(
-            f"promise {beginning!r} is the beginning of {len(found)} promises in the logbook: list"
-            " them, and give more of one's code."
-        )
-    return found[0]
 
 
 def take_down_job(

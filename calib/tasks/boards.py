@@ -15,52 +15,18 @@ from calib.hazards import check_hazard
 from calib.limits import power_limits_pct, speed_limits_mm_s
 from calib.logbook import Book, Filters
 from calib.plan.full import full_factorial
-from calib.records import OPERATIONS, USUAL_RELIABILITY, Grid, Machine, Operation, Setting, Sheet
-from calib.tasks.files import Files, FileWish, board_files
+from calib.records import OPERATIONS, Grid, Machine, Operation, Setting, Sheet
+from calib.tasks.files import board_files
+from calib.tasks.finding import find_pair
+from calib.tasks.folders import Files
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import fit_region
 from calib.tasks.planning import PlanOptions
 from calib.tasks.planning import plan_board as plan_on_region
 from calib.tasks.planning import plan_split as split_on_region
 from calib.tasks.pooling import burns_by_lot, pool_of_book
+from calib.tasks.wishes import BoardWish, FileWish
 from calib.units import show_speed
-
-LAST = "last"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BoardWish:
-    """What a board is to be planned for."""
-
-    burns: int = 8  # How many cells
-    # Width and height of the board at hand [mm]; None: as large as needed
-    offcut_mm: tuple[float, float] | None = None
-    # True spreads the burns over as many boards as they need; False plans what one board holds
-    split: bool = False
-    # Further boards at hand when they are split [mm]; empty: as many as the first as it takes
-    more_offcuts_mm: tuple[tuple[float, float], ...] = ()
-    clamp_mm: float | None = None  # Margin kept free at the edges [mm]; None: the usual one
-    passes: tuple[int, ...] = (1,)  # Numbers of passes to try
-    # powers_pct, speeds_mm_s: Both given: every combination of them, a full grid [%], [mm/s]
-    powers_pct: tuple[float, ...] = ()
-    speeds_mm_s: tuple[float, ...] = ()
-    # Slowest speed of a full grid that the maker answers for, beyond the usual limits [mm/s]; None:
-    # none goes beyond
-    slowest_mm_s: float | None = None
-    line_pitch_mm: float | None = None  # Line pitch of an area mark [mm]
-    # reliability, char_at_most, mark: What will be asked of the setting
-    reliability: float = USUAL_RELIABILITY
-    char_at_most: int | None = None
-    mark: int = 2
-    seed: int = 0  # Shuffles the places
-
-    def __post_init__(self) -> None:
-        if bool(self.powers_pct) != bool(self.speeds_mm_s):
-            given = "powers_pct" if self.powers_pct else "speeds_mm_s"
-            raise InvalidRecord(
-                f"only {given} is given ({getattr(self, given)!r}): a full grid needs powers and"
-                " speeds; leave both out to have the burns chosen."
-            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,45 +42,6 @@ class Planned:
     # By cell, the chance of each event that the logbook can check later
     forecasts: Mapping[str, Mapping[str, float]]
     files: Files  # Its files by name; empty when none were wanted
-
-
-def find_pair(book: Book, machine: str | None, sheet: str | None) -> tuple[Machine, Sheet]:
-    """Look up a machine and a sheet; where there is only one, it needn't be named.
-
-    Raises LogbookError when there is none, or more than one to choose from.
-    """
-    if machine is None:
-        machine = _only([m.name for m in book.machines()], "machine", "add-machine")
-    if sheet is None:
-        sheet = _only([s.name for s in book.sheets()], "sheet", "add-sheet")
-    return book.machine(machine), book.sheet(sheet)
-
-
-def _only(names: Sequence[str], what: str, command: str) -> str:
-    if not names:
-        raise LogbookError(f"There is no {what} in the logbook yet: describe one with {command}.")
-    if len(names) > 1:
-        raise LogbookError(f"Which {what} is meant? The logbook has {', '.join(names)}: name one.")
-    return names[0]
-
-
-def find_board(book: Book, board_id: str) -> Grid:
-    """Look a board up by its code, whatever its case; ``last`` is the one planned last.
-
-    Raises LogbookError when there is none.
-    """
-    code = board_id.strip().upper()
-    if board_id.casefold() == LAST:
-        newest = book.boards(limit=1).entries
-        if not newest:
-            raise LogbookError("There is no board in the logbook yet: plan one first.")
-        code = newest[0].id
-    grid = book.board(code)
-    if grid.machine.power_word_full is not None:
-        return grid
-    # The word changes nothing of the burns: it only says how programs write them.
-    word = book.machine(grid.machine.name).power_word_full
-    return replace(grid, machine=replace(grid.machine, power_word_full=word))
 
 
 def plan_board(
@@ -260,7 +187,7 @@ def _options(machine: Machine, wish: BoardWish, round_: int, marks: KnownMarks) 
         seed=wish.seed,
         marks=marks,
     )
-    settings = _full_grid(machine, wish)
+    settings = full_grid(machine, wish)
     return PlanOptions(
         burns=len(settings) or wish.burns,
         passes=wish.passes,
@@ -274,7 +201,7 @@ def _options(machine: Machine, wish: BoardWish, round_: int, marks: KnownMarks) 
     )
 
 
-def _full_grid(machine: Machine, wish: BoardWish) -> tuple[Setting, ...]:
+def full_grid(machine: Machine, wish: BoardWish) -> tuple[Setting, ...]:
     """Every combination that was asked for; none when the burns are to be chosen."""
     if not wish.powers_pct:
         return ()

@@ -16,9 +16,9 @@ from calib.hazards import check_hazard
 from calib.logbook import Book, Filters, Settled
 from calib.records import CHAR_WORDS, MARK_WORDS, OPERATIONS
 from calib.tasks.advice import region_of_pair
-from calib.tasks.boards import find_pair
 from calib.tasks.current import KeptSetting, kept_settings
-from calib.tasks.files import Files
+from calib.tasks.finding import find_pair
+from calib.tasks.folders import Files
 from calib.tasks.workshop import assumptions
 
 # A setting that was neither run nor checked for so long is checked before it is used again: a tube

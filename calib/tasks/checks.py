@@ -19,15 +19,15 @@ from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters
 from calib.records import Burn, Grid, Machine, Sheet
-from calib.tasks.boards import Planned, find_pair
-from calib.tasks.files import Files, FileWish
+from calib.tasks.boards import Planned
+from calib.tasks.finding import find_pair
+from calib.tasks.folders import Files
 from calib.tasks.library import fit_region
-from calib.tasks.new_lot import MOST_BOARDS, CheckWish, old_lots, stored_check
+from calib.tasks.new_lot import MOST_BOARDS, old_lots, stored_check
+from calib.tasks.next_steps import STRIP_NOTE
 from calib.tasks.pictures import picture_format
 from calib.tasks.pooling import pool_of_book
-
-# How check strips are told from other boards: by this note, which stands on their sheets too.
-STRIP_NOTE = "A check strip: it shows whether the machine still does what the logbook says."
+from calib.tasks.wishes import CheckWish, FileWish
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,31 +20,15 @@ from calib.logbook.coding import known_names
 from calib.logbook.runs import understood
 from calib.records import Machine, Setting, Sheet
 from calib.records.fields import from_json, to_json
-from calib.tasks.boards import LAST, find_pair, marks_of
+from calib.tasks.boards import marks_of
 from calib.tasks.current import KeptSetting, kept_settings
-from calib.tasks.files import Files
+from calib.tasks.finding import LAST, find_pair
+from calib.tasks.folders import Files
 from calib.tasks.kerfs import kerf_at
+from calib.tasks.wishes import CombWish
 
 # Fields of a comb's content that are arguments of ``plan_comb``.
 _NUMBERS = ("stock_mm", "step_mm", "slots", "tongues", "kerf_mm")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CombWish:
-    """What a comb board is to be."""
-
-    # Thickness of the stock that is tried in the slots [mm]; None: the sheet's own
-    stock_mm: float | None = None
-    setting: Setting | None = None  # At which it is cut; None: the one that was settled on
-    # step_mm, slots, tongues: From one width to the next [mm], and how many
-    step_mm: float = 0.05
-    slots: int = 9
-    tongues: int = 9
-    # Kerf that the ladders lie round [mm]; None: from measured coupons, else a guess
-    kerf_mm: float | None = None
-    # Width and height at hand [mm]; None: as small as needed
-    offcut_mm: tuple[float, float] | None = None
-    paper: str = "a4"  # ``a4`` or ``letter``, for the record sheet
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

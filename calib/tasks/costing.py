@@ -8,11 +8,11 @@ from datetime import datetime
 from typing import Any
 
 from calib.errors import InvalidRecord, LogbookError
-from calib.jobs.costs import Costs
 from calib.jobs.stopwatch import TimeRatio, calibrate_time
 from calib.logbook import Book
 from calib.logbook.runs import understood
-from calib.tasks.keeping import find_machine
+from calib.records import Costs
+from calib.tasks.finding import find_machine
 
 
 def costs_of(book: Book) -> Costs:

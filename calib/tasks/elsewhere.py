@@ -17,39 +17,18 @@ from calib.advise.wattage_table import (
     wattage_table,
     wattage_text,
 )
-from calib.errors import InvalidRecord
+from calib.errors import InvalidRecord, unfit
 from calib.fit.region import Region
 from calib.logbook import Book
-from calib.records import USUAL_RELIABILITY, Machine, Operation
+from calib.records import Machine, Operation
 from calib.tasks.advice import region_of_pair
 from calib.tasks.boards import Planned, marks_of
-from calib.tasks.files import Files, FileWish, board_files
+from calib.tasks.files import board_files
+from calib.tasks.folders import Files
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import starting_point
 from calib.tasks.pooling import pool_of_book
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ElsewhereWish:
-    """Where a sheet is to be carried over to, and what is asked of it there."""
-
-    # A machine of the logbook; None: somebody's, of which only the watts are known
-    to_machine: str | None = None
-    rated_w: float | None = None  # Its rated power where it isn't in the logbook [W]
-    # reliability, mark: What the starting point should meet: chance of a coupon to drop; grade of a
-    # mark
-    reliability: float = USUAL_RELIABILITY
-    mark: int = 2
-    # Width and height of the board at hand [mm]; None: as large as needed
-    offcut_mm: tuple[float, float] | None = None
-    seed: int = 0  # Shuffles the places
-
-    def __post_init__(self) -> None:
-        if (self.to_machine is None) == (self.rated_w is None):
-            raise InvalidRecord(
-                f"to_machine is {self.to_machine!r} and rated_w is {self.rated_w!r}: give one of"
-                " the two, a machine of the logbook or somebody's rated watts."
-            )
+from calib.tasks.wishes import ElsewhereWish, FileWish
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,10 +59,8 @@ def carry_over(
     region = region_of_pair(book, machine, sheet, operation)
     there = _target(book, region, wish)
     if there.name == region.machine.name:
-        raise InvalidRecord(
-            f"to_machine is {there.name!r}, where {region.sheet.name} is known already: name"
-            " another one."
-        )
+        known = f"{region.sheet.name} is known there already; name another one"
+        raise unfit("to_machine", there.name, known)
     pool = pool_of_book(book, there, region.sheet, operation)
     start = starting_point(
         transfer_region(region, there, pool),

@@ -7,8 +7,14 @@ from datetime import datetime
 from pathlib import Path
 
 from calib.errors import BadFile, InvalidRecord
-from calib.logbook import Book, ImportReport, export_csv, export_text, import_text
-from calib.tasks.files import write_folder
+from calib.logbook import (
+    Book,
+    ImportReport,
+    export_csv,
+    export_text,
+    import_text,
+)
+from calib.tasks.folders import write_folder
 
 
 def export_book(book: Book, file: Path) -> Path:

@@ -2,54 +2,17 @@
 
 from __future__ import annotations
 
-import contextlib
 from collections.abc import Mapping
-from dataclasses import dataclass
-from pathlib import Path
-from typing import Literal
 
 from calib.boards.focus import FocusBoard
 from calib.boards.record_sheet import grid_record_sheet
 from calib.boards.rs274 import frame_program, grid_program, grid_program_per_setting
 from calib.boards.svg import grid_svg, grid_svg_per_setting
-from calib.errors import BadFile, CalibError, shown
 from calib.hazards import check_hazard
-from calib.jobs import svg
-from calib.logbook import boards
 from calib.records import Grid
 from calib.results import blank_results_csv, plan_csv
-
-Files = Mapping[str, bytes]
-
-RESULTS_SUFFIX = "-results.csv"
-
-GivenKind = Literal["results", "drawing", "photograph", "logbook", "definition"]
-# What is read at most of a file that was named: it may be a device without an end [bytes].
-_MOST_BYTES: dict[GivenKind, int] = {
-    "results": 2**20,
-    "drawing": svg.MAX_BYTES,
-    "photograph": boards.MAX_PHOTOGRAPH_BYTES,
-    "logbook": 2**30,
-    "definition": 2**20,
-}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FileWish:
-    """How the files of a board are wanted."""
-
-    paper: str = "a4"  # ``a4`` or ``letter``, for the record sheet
-    # True also gives one drawing and one program per setting, for software that can't tell colours
-    # apart
-    one_file_per_setting: bool = False
-    # Where boards of this logbook are found, such as a page's address up to the board's code, which
-    # is added; empty: the command that shows the board
-    address: str = ""
-
-    def address_of(self, board_id: str) -> str:
-        """Say where a board is found in the logbook, for the record sheet and its QR code."""
-        return (self.address or "calib show-board ") + board_id
-
+from calib.tasks.folders import RESULTS_SUFFIX, Files
+from calib.tasks.wishes import FileWish
 
 _USUAL = FileWish()
 
@@ -103,56 +66,3 @@ def focus_files(board: FocusBoard) -> Files:
     if board.machine.power_word_full is not None:
         files["focus.ngc"] = grid_program(board).encode()
     return files
-
-
-def given_file(file: Path, kind: GivenKind) -> bytes:
-    """Read a file that was named, which may be a device without an end.
-
-    Raises BadFile when it can't be read.
-    """
-    try:
-        with file.open("rb") as source:
-            return source.read(_MOST_BYTES[kind] + 1)
-    except OSError as error:
-        raise BadFile(
-            f"{shown(str(file))} can't be read ({error.strerror}): give a file that can be opened."
-        ) from None
-
-
-def check_folder(folder: Path | None) -> None:
-    """Check that a folder can be written or made, before anything is done for it.
-
-    Raises CalibError when a file stands there, or in the way.
-    """
-    with contextlib.suppress(OSError):
-        for place in (folder, *folder.parents) if folder else ():
-            if place.is_dir():
-                break
-            if place.exists():
-                raise CalibError(
-                    f"{shown(str(place))} is a file: give another folder. Nothing was done."
-                )
-
-
-def write_folder(files: Files, folder: Path) -> tuple[Path, ...]:
-    """Write files into a folder, which is made when it isn't there.
-
-    A result file in which something was filled in is left as it is.
-
-    Raises CalibError when the folder can't be written.
-    """
-    written = []
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, content in files.items():
-            path = folder / name
-            if name.endswith(RESULTS_SUFFIX) and path.exists() and path.read_bytes() != content:
-                continue
-            path.write_bytes(content)
-            written.append(path)
-    except OSError as error:
-        raise CalibError(
-            f"{shown(str(error.filename or folder))} can't be written ({error.strerror}): give"
-            " another folder, or make room."
-        ) from None
-    return tuple(written)

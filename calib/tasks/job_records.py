@@ -3,37 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-from calib.jobs.costs import Costs, PricedSetting
-from calib.jobs.drawing import ClassesBy
+from calib.jobs.costs import PricedSetting
 from calib.jobs.features import SmallFeatures
 from calib.jobs.job_promise import JobPromise
 from calib.jobs.job_time import JobTime
-from calib.records import Operation, Setting
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JobWish:
-    """What is to be burnt, and what is asked of it."""
-
-    # For each class of the drawing its operation, or None to leave it out. Empty: only the classes
-    # are told.
-    operations: Mapping[str, Operation | None] = field(default_factory=dict)
-    classes_by: ClassesBy = "colour"  # ``colour`` or ``group``
-    # Setting of the cuts; None: the one that was settled on, else the cheapest
-    cut: Setting | None = None
-    # Settings of classes that aren't cut, by name; one without takes what was settled on for its
-    # operation
-    marks: Mapping[str, Setting] = field(default_factory=dict)
-    # parts, sheets: Parts that it yields (None: counted), and sheets that it uses up
-    parts: int | None = None
-    sheets: float = 1.0
-    price: float | None = None  # What the customer pays [money]; None when not known
-    # reliability, char_at_most: What cheapest, fastest and cleanest keep to; None: what was
-    # promised of the settled setting, else 0.99 and any char
-    reliability: float | None = None
-    char_at_most: int | None = None
+from calib.records import Costs, Operation, Setting
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,7 +15,7 @@ from calib.advise.recommendation import scope_words
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.fit.region import Region
 from calib.hazards import check_hazard
-from calib.jobs.costs import Costs, expected_cost, price_settings
+from calib.jobs.costs import expected_cost, price_settings
 from calib.jobs.drawing import Drawing, read_drawing
 from calib.jobs.features import small_features
 from calib.jobs.job import Job, make_job
@@ -24,14 +24,15 @@ from calib.jobs.job_time import CutTimes, JobTime, job_time_s
 from calib.jobs.stopwatch import TimeRatio
 from calib.logbook import Book
 from calib.picture import cost_picture
-from calib.records import USUAL_RELIABILITY, Machine, Setting
+from calib.records import USUAL_RELIABILITY, Costs, Machine, Setting
 from calib.tasks.advice import region_of_pair
-from calib.tasks.boards import find_pair
 from calib.tasks.costing import costs_of, take_down_time, time_ratio
 from calib.tasks.current import KeptSetting, kept_settings
-from calib.tasks.job_records import ClassLine, JobReport, JobWish
+from calib.tasks.finding import find_pair
+from calib.tasks.job_records import ClassLine, JobReport
 from calib.tasks.kerfs import kerf_law_of_pair
 from calib.tasks.pictures import picture_format
+from calib.tasks.wishes import JobWish
 
 # Why the cuts are at the setting that they are at.
 GIVEN, SETTLED, CHEAPEST = "as given", "as settled on", "at the cheapest setting"

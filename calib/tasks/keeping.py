@@ -12,9 +12,9 @@ from calib.logbook import Book, Photograph, backup, backup_path, restore
 from calib.logbook.checking import Check, check_book
 from calib.logbook.identity import backups_of, is_whole, newest_backup
 from calib.logbook.opening import find_place
-from calib.records import Grid, Machine
-from calib.tasks.boards import LAST
-from calib.tasks.files import Files, given_file
+from calib.records import Grid
+from calib.tasks.finding import LAST
+from calib.tasks.folders import Files, given_file
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,21 +82,6 @@ def list_backups(place: str | None = None) -> tuple[BackupFile, ...]:
     )
 
 
-def find_machine(book: Book, name: str | None = None) -> Machine:
-    """Look a machine up; where there is only one, it needn't be named.
-
-    Raises LogbookError when there is none, or more than one to choose from.
-    """
-    if name is None:
-        names = [machine.name for machine in book.machines()]
-        if len(names) != 1:
-            raise LogbookError(
-                f"Which machine is meant? The logbook has {', '.join(names) or 'none'}: name one."
-            )
-        name = names[0]
-    return book.machine(name)
-
-
 def attach(book: Book, grid: Grid, file: Path, *, cell: str = "", when: datetime) -> Photograph:
     """Keep a photograph of a board, or of one of its cells.
 
@@ -104,7 +89,7 @@ def attach(book: Book, grid: Grid, file: Path, *, cell: str = "", when: datetime
     cell.
     """
     label = cell.strip().upper()
-    content = given_file(file, "photograph")
+    content = given_file(file)
     kept = book.attach(grid.board_id, file.name, content, when=when, cell=label)
     return next(found for found in book.photographs(grid.board_id) if found.id == kept)
 

@@ -10,7 +10,7 @@ from calib.joints.kerf import KerfLaw, KerfPoint, kerf_by_energy, kerf_from_coup
 from calib.logbook import Book, Filters
 from calib.records import Machine, Setting
 from calib.records.fields import to_json
-from calib.tasks.boards import find_pair
+from calib.tasks.finding import find_pair
 
 _MOST_BOARDS = 1000
 
@@ -56,8 +56,8 @@ def learn_kerf(
     if not points:
         raise NotEnoughEvidence(
             f"No coupon of {of_sheet.name} on {of_machine.name} was measured: lay a caliper over a"
-            " few coupons that dropped out, and take width_mm and height_mm down with the board's"
-            " results."
+            " few coupons that dropped out, and take their width and height down with the"
+            " board's results."
         )
     law = kerf_by_energy(points, caliper=caliper)
     content = to_json(law)

@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from calib.errors import InvalidRecord
+from calib.errors import unfit
 from calib.fit.region import Region
 from calib.limits import power_limits_pct, speed_limits_mm_s
 from calib.records import Burn, Operation, Setting
-from calib.tasks.advice import RegionWish
 from calib.tasks.pictures import Shower
+from calib.tasks.wishes import RegionWish
 
 Array = npt.NDArray[np.float64]
 Point = tuple[float, float]
@@ -121,7 +121,7 @@ def read_out(region: Region, wish: RegionWish, setting: Setting) -> ReadOut:
     Raises InvalidRecord when an area mark's pitch is missing.
     """
     if region.operation == "area_mark" and setting.line_pitch_mm is None:
-        raise InvalidRecord("line_pitch_mm is None: an area mark needs its line pitch in mm.")
+        raise unfit("line_pitch_mm", None, "an area mark needs its line pitch in mm")
     shower = Shower(region, wish, setting.passes, None, exact=True)
     power, speed = np.array([setting.power_pct]), np.array([setting.speed_mm_s])
     if setting.line_pitch_mm is not None:

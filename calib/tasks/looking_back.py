@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from calib.errors import InvalidRecord, NotEnoughEvidence
+from calib.errors import NotEnoughEvidence
 from calib.logbook import Book, Filters, Forecast, Line, PromisedJob
 from calib.logbook.events import outcome_of
-from calib.tasks.checks import STRIP_NOTE
 from calib.tasks.current import kept_promise, why_not_counted
-from calib.tasks.files import Files
+from calib.tasks.folders import Files
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import fit_region
-from calib.tasks.new_lot import LOT_NOTE
+from calib.tasks.next_steps import LOT_NOTE, STRIP_NOTE
 from calib.tasks.pictures import picture_format
+from calib.tasks.wishes import TrackRecordWish
 
 if TYPE_CHECKING:
     from calib.advise.track_record import Told, TrackRecord
@@ -29,30 +29,6 @@ WHATS = {
     "promises": (),
 }
 _PAGE = 1000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TrackRecordWish:
-    """Which track record is wanted."""
-
-    # ``through``, ``char``, ``mark``: forecasts of the cells of boards; ``promises``: of jobs that
-    # were run on a promise
-    what: str = "through"
-    # machine, sheet: Only of this machine, of this sheet; None for all
-    machine: str | None = None
-    sheet: str | None = None
-    # True forecasts each board anew from all others of its pair, as calib would today, in place of
-    # what was stated when it was planned
-    leave_one_out: bool = False
-
-    def __post_init__(self) -> None:
-        if self.what not in WHATS:
-            raise InvalidRecord(f"what is {self.what!r}: give one of {', '.join(WHATS)}.")
-        if self.leave_one_out and self.what == "promises":
-            raise InvalidRecord(
-                f"what is {self.what!r} with leave_one_out: promises can't be made anew; leave one"
-                " of the two out."
-            )
 
 
 def track_record(book: Book, wish: TrackRecordWish) -> TrackRecord:

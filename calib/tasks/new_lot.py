@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 
 from calib.advise.new_lot import BURNS, LotVerdict, judge_new_lot, plan_new_lot
@@ -15,27 +15,18 @@ from calib.hazards import check_hazard
 from calib.logbook import Book, Filters
 from calib.records import USUAL_RELIABILITY, Setting
 from calib.tasks.advice import region_of_pair
-from calib.tasks.boards import Planned, find_pair, marks_of
-from calib.tasks.files import FileWish, board_files
+from calib.tasks.boards import Planned, marks_of
+from calib.tasks.files import board_files
+from calib.tasks.finding import find_pair
 from calib.tasks.forecasts import forecasts
 from calib.tasks.library import fit_region
+from calib.tasks.next_steps import LOT_NOTE
 from calib.tasks.planning import PlanOptions
 from calib.tasks.planning import plan_board as plan_on_region
 from calib.tasks.pooling import pool_of_book
+from calib.tasks.wishes import CheckWish, FileWish
 
-LOT_NOTE = "Burns of a new lot, about the working setting of the old one."
 MOST_BOARDS = 1000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CheckWish:
-    """How the board of a check is wanted."""
-
-    burns: int | None = None  # How many burns; None: the usual number
-    # Width and height of the piece at hand [mm]; None: as large as needed
-    offcut_mm: tuple[float, float] | None = None
-    # The setting that the workshop works with; None: the settled one, else the recommended one
-    setting: Setting | None = None
 
 
 def plan_lot(

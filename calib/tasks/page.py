@@ -10,9 +10,10 @@ from calib.errors import LogbookError
 from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book, Filters, Line, Looked, Photograph
 from calib.records import Grid, Machine, Operation, Reading, Sheet
-from calib.tasks.boards import find_board
 from calib.tasks.current import KeptSetting, StandingPromise, kept_settings, standing_promises
-from calib.tasks.files import FileWish, board_files
+from calib.tasks.files import board_files
+from calib.tasks.finding import find_board
+from calib.tasks.wishes import FileWish
 
 # Boards and settled settings that a desk has room for.
 _RECENT = 50

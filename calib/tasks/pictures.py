@@ -15,8 +15,9 @@ from calib.fit.region import Region
 from calib.fit.thinning import thinned_region
 from calib.pictures.view import RegionView
 from calib.records import Machine
-from calib.tasks.advice import RegionWish, recommended
-from calib.tasks.files import Files
+from calib.tasks.advice import recommended
+from calib.tasks.folders import Files
+from calib.tasks.wishes import RegionWish
 
 Array = npt.NDArray[np.float64]
 

@@ -12,7 +12,7 @@ import numpy as np
 from calib.advise.wish import Wish
 from calib.boards.layout import LayoutOptions, lay_out, limit_mm, split_over_offcuts
 from calib.boards.places import fastest_that_fits_mm_s
-from calib.errors import BoardDoesNotFit, InvalidRecord
+from calib.errors import BoardDoesNotFit, unfit
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.limits import beyond_limits, beyond_note, check_limits
@@ -53,22 +53,22 @@ class PlanOptions:
 
     def __post_init__(self) -> None:
         if isinstance(self.burns, bool) or not 1 <= self.burns <= MOST_BURNS:
-            raise InvalidRecord(
-                f"burns is {self.burns!r}: give a whole number from 1 to {MOST_BURNS}."
-            )
+            raise unfit("burns", self.burns, f"give a whole number from 1 to {MOST_BURNS}")
         if not self.passes or any(
             isinstance(n, bool) or not isinstance(n, int) or not 1 <= n <= 50 for n in self.passes
         ):
-            raise InvalidRecord(f"passes is {self.passes!r}: give whole numbers from 1 to 50.")
+            raise unfit("passes", self.passes, "give whole numbers from 1 to 50")
         # What is asked of the setting is checked as when it is asked for.
         Wish(reliability=self.reliability, char_at_most=self.char_at_most, mark=self.mark)
         slowest = self.slowest_mm_s
         if slowest is not None and not (isinstance(slowest, float | int) and 0 < slowest <= 20000):
-            raise InvalidRecord(f"slowest_mm_s is {slowest!r}: give a speed above 0 in mm/s.")
+            raise unfit("slowest_mm_s", slowest, "give a speed above 0 in mm/s")
         if slowest is not None and not self.settings:
-            raise InvalidRecord(
-                f"slowest_mm_s is {slowest!r}: only a full grid, of powers and speeds that you"
-                " give, may go slower than usual; leave it out to have the burns chosen."
+            raise unfit(
+                "slowest_mm_s",
+                slowest,
+                "only a full grid, of powers and speeds that you give, may go slower than usual;"
+                " leave it out to have the burns chosen",
             )
         pitch = self.line_pitch_mm
         if pitch is not None and not (
@@ -76,9 +76,7 @@ class PlanOptions:
             and math.isfinite(pitch)
             and _LEAST_PITCH_MM <= pitch <= 20
         ):
-            raise InvalidRecord(
-                f"line_pitch_mm is {pitch!r}: give a number from {_LEAST_PITCH_MM:g} to 20."
-            )
+            raise unfit("line_pitch_mm", pitch, f"give a number from {_LEAST_PITCH_MM:g} to 20")
 
 
 def plan_board(region: Region, options: PlanOptions) -> Grid:

@@ -13,7 +13,7 @@ from calib.fit.thinning import thinned_region
 from calib.limits import snap_power
 from calib.plan.next_marks import mark_pitch
 from calib.records import Operation, outcome_order
-from calib.tasks.advice import RegionWish
+from calib.tasks.wishes import RegionWish
 
 Array = npt.NDArray[np.float64]
 

@@ -39,7 +39,8 @@ from calib.logbook import (  # noqa: E402
 from calib.logbook.checking import check_book  # noqa: E402
 from calib.logbook.ledger import Entry, add  # noqa: E402
 from calib.records import Reading  # noqa: E402
-from calib.tasks import TrackRecordWish, track_record  # noqa: E402
+from calib.tasks.looking_back import track_record  # noqa: E402
+from calib.tasks.wishes import TrackRecordWish  # noqa: E402
 
 MACHINES, SHEETS, CELLS = 10, 100, 8
 LIMIT_S = 0.3

@@ -18,12 +18,14 @@ from tally import Reader
 from typer.main import get_command
 from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, SETTING, later, some_grid
 
-from calib import tasks
 from calib.cli import app
 from calib.errors import BadFile, CalibError, InvalidRecord
 from calib.logbook import Book, Sitting, export_text, ledger, open_book
 from calib.logbook.exchange import check_entries, read_lines
 from calib.records import Reading
+from calib.tasks.exchange import import_book
+from calib.tasks.results import CellByCell
+from calib.tasks.results import take_down as take_down_of_task
 
 # A logbook is made anew after so many inputs that it took in, so that it stays small.
 TAKEN_IN = 40
@@ -140,17 +142,17 @@ class _Bench:
     def import_document(self, data: bytes) -> None:
         """Take another logbook's file in."""
         with self._unchanged_if_refused() as book:
-            tasks.import_book(book, data, when=later(20))
+            import_book(book, data, when=later(20))
 
     def take_down(self, data: bytes) -> None:
         """Take a result file down."""
         with self._unchanged_if_refused() as book:
-            tasks.take_down(book, some_grid(), data, when=later(20), sitting="s", why="")
+            take_down_of_task(book, some_grid(), data, when=later(20), sitting="s", why="")
 
     def answer(self, data: bytes) -> None:
         """Answer what is asked of each cell, a line at a time."""
         with self._unchanged_if_refused() as book:
-            cells = tasks.CellByCell(book, some_grid(), "s")
+            cells = CellByCell(book, some_grid(), "s")
             first, _, _ = data.decode("utf-8", "surrogateescape").partition("\n")
             if cells.question:
                 cells.answer(first, later(20))
