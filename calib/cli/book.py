@@ -22,7 +22,6 @@ from calib.cli.frame import (
 )
 from calib.cli.options import command
 from calib.errors import shown
-from calib.report.book import questions_text
 
 PANEL = "Logbook"
 
@@ -209,6 +208,7 @@ def questions(
     as_json: AsJson = False,
 ) -> None:
     """List what two people, or two logbooks, said differently; answer it."""
+    from calib.report.book import questions_text
 
     with open_book(book) as opened:
         for key, word in _answers(answer).items():

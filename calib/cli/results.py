@@ -26,7 +26,6 @@ from calib.cli.frame import (
 )
 from calib.cli.options import command
 from calib.errors import CalibError
-from calib.tasks.finding import find_board
 
 if TYPE_CHECKING:
     from calib.records import Setting
@@ -214,6 +213,7 @@ def redo(
     as_json: AsJson = False,
 ) -> None:
     """Put again what the last undo took back, as long as nothing was stored since."""
+    from calib.tasks.finding import find_board
 
     with open_book(book) as opened:
         code = None if board is None else find_board(opened, board).board_id
