@@ -148,7 +148,7 @@ def describe_sitting(
         bool | None,
         typer.Option("--lens-cleaned/--lens-not-cleaned", help="Whether the lens was cleaned."),
     ] = None,
-    on: Annotated[
+    support: Annotated[
         str, typer.Option("--on", metavar="WORD", help="What it lay on: pins, flat or slats.")
     ] = "",
     masked: Annotated[
@@ -169,7 +169,7 @@ def describe_sitting(
         focus_mm=focus,
         air=air,
         lens_cleaned=lens_cleaned,
-        support=on,  # type: ignore[arg-type]
+        support=support,  # type: ignore[arg-type]
         masked=masked,
         note=note,
     )

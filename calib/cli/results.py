@@ -257,5 +257,5 @@ def take_down_job(
         job = take_down_job(
             opened, machine, sheet, setting, counts, when=now(), sitting=sitting, note=note
         )
-    text = f"Job {job}: {counts.parts} parts taken down."
+    text = f"Taken down: a job of {counts.parts} parts."
     show({"job_id": job, "parts": counts.parts}, text, as_json=as_json)

@@ -94,6 +94,11 @@ def chance_words(promise: Promise) -> str:
     return f"chance {promise.chance:.3f} for {scope_words(promise)}"
 
 
+def short_code(code: str) -> str:
+    """What is shown of an entry's code, which is its time and its own letters; more is accepted."""
+    return (code.partition("-")[2] or code)[:8]
+
+
 def date_words(at: datetime) -> str:
     """Write a time of the logbook as the clock on the wall shows it."""
     return at.astimezone().strftime("%Y-%m-%d %H:%M")
