@@ -29,7 +29,7 @@ _HOMES = {
     "calib.report.sheet_card": ("sheet_card_text",),
     "calib.report.track_record": ("track_record_text",),
     "calib.report.book": (
-        "history_text", "import_text", "page_text", "unknown_material_text",
+        "history_text", "import_text", "page_text", "questions_text", "unknown_material_text",
     ),
     "calib.report.checks": (
         "after_lot_text", "cause_text", "change_words", "lot_text", "strips_text",

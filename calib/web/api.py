@@ -90,6 +90,7 @@ def board(request: Request, board_id: str) -> BoardOut:
     """Give a board as it lies, and what was read off it so far."""
     desk = desk_of(request)
     grid = tasks.find_board(desk.book, board_id)
+    looks = desk.book.looks(grid.board_id).values()
     return BoardOut(
         board_id=grid.board_id,
         machine=grid.machine.name,
@@ -98,7 +99,7 @@ def board(request: Request, board_id: str) -> BoardOut:
         round=grid.round,
         board_mm=grid.board_mm,
         cells=[CellOut.model_validate(cell) for cell in grid.cells],
-        readings=[outcome(looked) for looked in desk.book.looks(grid.board_id).values()],
+        readings=[outcome(looked) for looked in looks if looked.is_said],
         photographs=_photographs(desk, grid),
     )
 
