@@ -256,7 +256,7 @@ def add(connection: sa.Connection, said: Iterable[Entry]) -> tuple[str, ...]:
     ]
     if pairs:
         connection.execute(replaced.insert(), pairs)
-    _stand_anew(connection, set(fresh))
+    _stand_anew(connection, fresh)
     return tuple(fresh)
 
 
@@ -338,72 +338,70 @@ def _states_of(
     return states(targets, {key for key, row in there.items() if row.kind == WITHDRAW}, known)
 
 
-def _stand_anew(connection: sa.Connection, fresh: set[str]) -> None:
+def _stand_anew(connection: sa.Connection, fresh: Mapping[str, Entry]) -> None:
     """Work out what stands of some new entries and of what they bear on.
 
     What a valid entry replaces is replaced already and stays so: nothing is looked for behind it,
     unless a withdrawal bears on it. So the cost doesn't grow with the length of a chain.
     """
-    there: dict[str, Any] = {}
-    edges: set[tuple[str, str]] = set()
+    there: dict[str, Any] = dict(fresh)
+    edges = {(key, target) for key, entry in fresh.items() for target in entry.replaces}
 
-    def load(named: sa.ColumnElement[bool]) -> set[str]:
+    def load(column: sa.ColumnElement[str], names: set[str]) -> None:
         columns = (entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch)
         query = (
             sa
             .select(*columns, standing.c.state)
-            .join(standing, standing.c.entry == entries.c.id, isouter=True)
-            .where(named)
+            .join(standing, standing.c.entry == entries.c.id)
+            .where(among(connection, column, names))
         )
-        found = {row.id: row for row in connection.execute(query) if row.id not in there}
-        there.update(found)
-        return set(found)
+        if names:
+            there.update({row.id: row for row in connection.execute(query) if row.id not in fresh})
 
-    def edges_where(named: sa.ColumnElement[bool]) -> list[tuple[str, str]]:
-        query = sa.select(replaced.c.entry, replaced.c.target).where(named)
-        new = [(entry, target) for entry, target in connection.execute(query)]
-        edges.update(new)
-        return new
+    def edges_of(column: sa.ColumnElement[str], names: set[str]) -> set[tuple[str, str]]:
+        query = sa.select(replaced.c.entry, replaced.c.target).where(
+            among(connection, column, names)
+        )
+        found = {(entry, target) for entry, target in connection.execute(query)} if names else set()
+        edges.update(found)
+        return found
 
     # What they bear on: what they name, and what that names if it isn't valid or a withdrawal.
-    load(among(connection, entries.c.id, fresh))
-    touched, looked, waiting = set(fresh), set[str](), set(fresh)
-    while waiting:
-        looked |= waiting
-        withdrawn_by = {key for key in waiting if there[key].kind == WITHDRAW}
-        new = edges_where(among(connection, replaced.c.entry, waiting))
+    touched, below, new = set(fresh), set(fresh), set(edges)
+    while new:
         named = {target for _, target in new}
         sent = {name for name in named if name.startswith(SENT)}
-        load(among(connection, entries.c.id, named))
-        if sent:
-            load(among(connection, entries.c.batch, sent))
+        load(entries.c.id, named - sent - there.keys())
+        load(entries.c.batch, sent)
         slots = {(target, there[entry].slot) for entry, target in new if target in sent}
-        reached = {key for key in named if key in there}
-        reached |= {key for key, row in there.items() if (row.batch, row.slot) in slots}
+        reached = named & there.keys()
+        reached |= (
+            {key for key, row in there.items() if (row.batch, row.slot) in slots} if sent else set()
+        )
         touched |= reached
-        undone = {target for entry, target in new if entry in withdrawn_by}
-        waiting = {
+        undone = {target for entry, target in new if there[entry].kind == WITHDRAW}
+        further = {
             key
-            for key in reached
+            for key in reached - below
             if key in undone or there[key].state == WITHDRAWN or there[key].kind == WITHDRAW
-        } - looked
+        }
+        below |= further
+        new = edges_of(replaced.c.entry, further)
     # What bears on them: what names them, and what names that as long as it isn't valid.
-    looked, waiting, known = set(), set(touched), dict[str, bool]()
+    known: dict[str, bool] = {}
+    waiting = touched
     while waiting:
-        looked |= waiting
-        batches = {there[key].batch for key in waiting if there[key].batch.startswith(SENT)}
-        new = edges_where(among(connection, replaced.c.target, waiting | batches))
-        above = {entry for entry, _ in new}
-        load(among(connection, entries.c.id, above))
-        beside = above - touched
+        sent = {there[key].batch for key in waiting if there[key].batch.startswith(SENT)}
+        above = {entry for entry, _ in edges_of(replaced.c.target, waiting | sent)}
+        load(entries.c.id, above - there.keys())
+        beside = above - touched - known.keys()
         known |= {key: there[key].state != WITHDRAWN for key in beside}
-        waiting = {
-            key for key in beside if there[key].kind != WITHDRAW and not known[key]
-        } - looked
+        waiting = {key for key in beside if there[key].kind != WITHDRAW and not known[key]}
     found = _states_of(there, edges, known)
     rows = [{"entry": key, "state": found[key]} for key in touched]
-    if touched != fresh:
-        connection.execute(standing.delete().where(among(connection, standing.c.entry, touched)))
+    if len(touched) > len(fresh):
+        old = touched - fresh.keys()
+        connection.execute(standing.delete().where(among(connection, standing.c.entry, old)))
     connection.execute(standing.insert(), rows)
 
 
