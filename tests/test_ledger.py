@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import random
 
 import pytest
 import sqlalchemy as sa
@@ -123,6 +124,46 @@ def test_what_stands_can_be_made_anew(connection: sa.Connection) -> None:
     before = read(connection)
     ledger.refresh(connection)
     assert read(connection) == before
+
+
+def test_what_is_added_bit_by_bit_stands_as_if_it_had_come_at_once() -> None:
+    for seed in range(150):
+        chance = random.Random(seed)
+        arrived: list[Entry] = []
+        for minute in range(12):
+            batch = f"{ledger.SENT}{minute // 2}" if chance.random() < 0.4 else f"{minute}"
+            kind = WITHDRAW if arrived and chance.random() < 0.35 else "reading"
+            targets = [one.id for one in chance.sample(arrived, min(len(arrived), minute % 3))]
+            if kind != WITHDRAW and chance.random() < 0.3:
+                targets = [f"{ledger.SENT}{chance.randrange(6)}"]
+            one = Entry(
+                at=f"2026-03-01T18:{minute:02d}:00.000000Z", kind=kind, replaces=tuple(targets),
+                body={} if kind == WITHDRAW else {"grade": minute}, batch=batch,
+                slot=f"look A{minute % 2}",
+            )  # fmt: skip
+            arrived.append(one)
+        chance.shuffle(arrived)
+        with sa.create_engine("sqlite://").connect() as connection:
+            make_tables(connection)
+            while arrived:
+                some = [arrived.pop() for _ in range(min(len(arrived), chance.randint(1, 3)))]
+                add(connection, some)
+                stand = {entry.id: entry.state for entry in read(connection, all=True)}
+                assert stand == ledger.worked_out(connection), seed
+
+
+def test_a_correction_asks_the_database_no_more_after_a_hundred_others(
+    connection: sa.Connection,
+) -> None:
+    asked: list[int] = []
+    sa.event.listen(connection, "before_cursor_execute", lambda *_: asked.append(1))
+    counts, chain = [], [first]
+    for minute in range(100):
+        add(connection, chain[-1:])
+        counts.append(len(asked))
+        asked.clear()
+        chain.append(said(minute % 60, minute, chain[-1]))
+    assert max(counts[3:]) == counts[3]
 
 
 def test_an_entry_travels_as_one_line_of_json(connection: sa.Connection) -> None:

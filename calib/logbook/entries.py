@@ -164,6 +164,7 @@ class Forecast:
     sheet: str
     operation: Operation
     at: datetime
+    notes: tuple[str, ...] = ()  # Those of the board
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -221,17 +221,18 @@ def _burnt(
 def _forecasts(
     directory: Directory, board: Entry, said: Mapping[str, Said], code: str
 ) -> Iterator[Forecast]:
+    of_board: dict[str, Any] = {
+        "board": code,
+        "machine": directory.name(board.machine),
+        "sheet": directory.name(board.sheet),
+        "operation": board.body["grid"]["operation"],
+        "at": read_time(board.at),
+        "notes": tuple(board.body["grid"]["notes"]),
+    }
     for cell, events in sorted(board.body["forecasts"].items()):
         reading = looked_at(cell, said.get(cell, {})).reading
         for event, chance in sorted(events.items()):
+            outcome = outcome_of(event, reading)
             yield Forecast(
-                chance=chance / 1000.0,
-                outcome=outcome_of(event, reading),
-                event=event,
-                board=code,
-                cell=cell,
-                machine=directory.name(board.machine),
-                sheet=directory.name(board.sheet),
-                operation=board.body["grid"]["operation"],
-                at=read_time(board.at),
+                chance=chance / 1000.0, outcome=outcome, event=event, cell=cell, **of_board
             )

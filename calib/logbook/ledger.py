@@ -162,27 +162,33 @@ def canonical(value: Any) -> str:
     )
 
 
-def states(replaces: Mapping[str, Collection[str]], withdrawals: Collection[str]) -> dict[str, int]:
+def states(
+    replaces: Mapping[str, Collection[str]],
+    withdrawals: Collection[str],
+    known: Mapping[str, bool] | None = None,
+) -> dict[str, int]:
     """Which of some entries (the keys of ``replaces``) stand, are replaced, or are withdrawn.
 
     An entry is valid unless a valid withdrawal names it. It stands if it is valid and no valid
-    entry replaces it, directly or through others. The order of arrival plays no part.
+    entry replaces it, directly or through others. The order of arrival plays no part. Of those in
+    ``known`` it is told whether they are valid; nothing need be given that replaces or withdraws a
+    valid one of them.
     """
     named_by: defaultdict[str, list[str]] = defaultdict(list)
     for entry, targets in replaces.items():
         for target in targets:
             named_by[target].append(entry)
-    valid: dict[str, bool] = {}
+    valid = dict(known or {})
     for start in replaces:
         waiting = [start]
         while waiting:
             entry = waiting[-1]
             against = [other for other in named_by[entry] if other in withdrawals]
             unknown = [other for other in against if other not in valid]
-            if unknown:
+            if entry not in valid and unknown:
                 waiting += unknown
                 continue
-            valid[entry] = not any(valid[other] for other in against)
+            valid.setdefault(entry, not any(valid.get(other) for other in against))
             waiting.pop()
     found = {}
     for entry in replaces:
@@ -250,7 +256,7 @@ def add(connection: sa.Connection, said: Iterable[Entry]) -> tuple[str, ...]:
     ]
     if pairs:
         connection.execute(replaced.insert(), pairs)
-    _stand_anew(connection, set(fresh))
+    _stand_anew(connection, fresh)
     return tuple(fresh)
 
 
@@ -315,7 +321,11 @@ def worked_out(connection: sa.Connection) -> dict[str, int]:
     return _states_of(there, [(a, b) for a, b in edges])
 
 
-def _states_of(there: Mapping[str, Any], edges: Iterable[tuple[str, str]]) -> dict[str, int]:
+def _states_of(
+    there: Mapping[str, Any],
+    edges: Iterable[tuple[str, str]],
+    known: Mapping[str, bool] | None = None,
+) -> dict[str, int]:
     sent: defaultdict[tuple[str, str], list[str]] = defaultdict(list)
     for key, row in there.items():
         if row.batch.startswith(SENT):
@@ -325,35 +335,73 @@ def _states_of(there: Mapping[str, Any], edges: Iterable[tuple[str, str]]) -> di
         if entry in targets:
             by_name = target.startswith(SENT) and there[entry].kind != WITHDRAW
             targets[entry] += sent[target, there[entry].slot] if by_name else [target]
-    return states(targets, {key for key, row in there.items() if row.kind == WITHDRAW})
+    return states(targets, {key for key, row in there.items() if row.kind == WITHDRAW}, known)
 
 
-def _stand_anew(connection: sa.Connection, touched: set[str]) -> None:
-    """Work out what stands among some entries and all that they touch."""
-    near: set[str] = set()
-    there: dict[str, Any] = {}
-    edges: dict[tuple[str, str], None] = {}
-    new = set(touched)
-    while new:
-        near |= new
-        sent = {name for name in new if name.startswith(SENT)}
-        named = among(connection, entries.c.id, new)
-        if sent:
-            named |= among(connection, entries.c.batch, sent)
-        query = sa.select(entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch)
-        found = {row.id: row for row in connection.execute(query.where(named))}
-        there |= found
-        new |= set(found)
-        new |= {row.batch for row in found.values() if row.batch.startswith(SENT)}
-        near |= new
-        pairs = sa.select(replaced.c.entry, replaced.c.target).where(
-            among(connection, replaced.c.entry, new) | among(connection, replaced.c.target, new)
+def _stand_anew(connection: sa.Connection, fresh: Mapping[str, Entry]) -> None:
+    """Work out what stands of some new entries and of what they bear on.
+
+    What a valid entry replaces is replaced already and stays so: nothing is looked for behind it,
+    unless a withdrawal bears on it. So the cost doesn't grow with the length of a chain.
+    """
+    there: dict[str, Any] = dict(fresh)
+    edges = {(key, target) for key, entry in fresh.items() for target in entry.replaces}
+
+    def load(column: sa.ColumnElement[str], names: set[str]) -> None:
+        columns = (entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch)
+        query = (
+            sa
+            .select(*columns, standing.c.state)
+            .join(standing, standing.c.entry == entries.c.id)
+            .where(among(connection, column, names))
         )
-        edges |= dict.fromkeys((a, b) for a, b in connection.execute(pairs))
-        new = {name for edge in edges for name in edge} - near
-    rows = [{"entry": key, "state": state} for key, state in _states_of(there, edges).items()]
-    if set(there) != touched:
-        connection.execute(standing.delete().where(among(connection, standing.c.entry, there)))
+        if names:
+            there.update({row.id: row for row in connection.execute(query) if row.id not in fresh})
+
+    def edges_of(column: sa.ColumnElement[str], names: set[str]) -> set[tuple[str, str]]:
+        query = sa.select(replaced.c.entry, replaced.c.target).where(
+            among(connection, column, names)
+        )
+        found = {(entry, target) for entry, target in connection.execute(query)} if names else set()
+        edges.update(found)
+        return found
+
+    # What they bear on: what they name, and what that names if it isn't valid or a withdrawal.
+    touched, below, new = set(fresh), set(fresh), set(edges)
+    while new:
+        named = {target for _, target in new}
+        sent = {name for name in named if name.startswith(SENT)}
+        load(entries.c.id, named - sent - there.keys())
+        load(entries.c.batch, sent)
+        slots = {(target, there[entry].slot) for entry, target in new if target in sent}
+        reached = named & there.keys()
+        reached |= (
+            {key for key, row in there.items() if (row.batch, row.slot) in slots} if sent else set()
+        )
+        touched |= reached
+        undone = {target for entry, target in new if there[entry].kind == WITHDRAW}
+        further = {
+            key
+            for key in reached - below
+            if key in undone or there[key].state == WITHDRAWN or there[key].kind == WITHDRAW
+        }
+        below |= further
+        new = edges_of(replaced.c.entry, further)
+    # What bears on them: what names them, and what names that as long as it isn't valid.
+    known: dict[str, bool] = {}
+    waiting = touched
+    while waiting:
+        sent = {there[key].batch for key in waiting if there[key].batch.startswith(SENT)}
+        above = {entry for entry, _ in edges_of(replaced.c.target, waiting | sent)}
+        load(entries.c.id, above - there.keys())
+        beside = above - touched - known.keys()
+        known |= {key: there[key].state != WITHDRAWN for key in beside}
+        waiting = {key for key in beside if there[key].kind != WITHDRAW and not known[key]}
+    found = _states_of(there, edges, known)
+    rows = [{"entry": key, "state": found[key]} for key in touched]
+    if len(touched) > len(fresh):
+        old = touched - fresh.keys()
+        connection.execute(standing.delete().where(among(connection, standing.c.entry, old)))
     connection.execute(standing.insert(), rows)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -99,18 +99,13 @@ def _told(book: Book, wish: TrackRecordWish) -> tuple[list[Told], tuple[str, ...
     if wish.leave_one_out:
         return list(_left_out(book, wish)), ()
     found = book.forecasts(machine=wish.machine, sheet=wish.sheet)
-    checks = _checks(book, {forecast.board for forecast in found})
+    # Boards that try a lot or a machine stand on its edge, and are no plans of a sheet.
     return [
         told
         for forecast in found
-        if forecast.board not in checks
+        if not {LOT_NOTE, STRIP_NOTE} & set(forecast.notes)
         for told in _of_forecast(forecast, wish.what)
     ], ()
-
-
-def _checks(book: Book, boards: Iterable[str]) -> set[str]:
-    """Boards that try a lot or a machine: they stand on its edge, and are no plans of a sheet."""
-    return {code for code in boards if {LOT_NOTE, STRIP_NOTE} & set(book.board(code).notes)}
 
 
 def _belongs(event: str, what: str) -> bool:
