@@ -15,10 +15,13 @@ from calib.names import (
     harmless_words,
     known_words,
     meant_by,
+    read_closed_up,
     read_name,
     read_table,
     row_terms,
+    taken_apart,
     term_words,
+    without_tail,
     words_of_kind,
 )
 from calib.records import Machine, Operation, Sheet
@@ -175,15 +178,22 @@ def _pair_matches(words: Words, found: tuple[_Match, ...]) -> list[_Match]:
     ]
 
 
-def _slip_matches(words: Words, unknown: list[str]) -> list[_Match]:
+def _slip_matches(words: Words, unknown: Words) -> list[_Match]:
     """What would be refused if a word that nobody knows were typed as it was likely meant."""
-    hits = []
     for typed in unknown:
-        for meant in meant_by(typed):
-            mended = read_name(" ".join(meant if word == typed else word for word in words))
-            new = [m for m in _match_terms(mended).found if m.row["verdict"] == "refuse"]
-            hits += [_Match(f"{typed} (a slip for {meant}?)", m.row) for m in new]
-    return hits[:1]
+        for slip, meant in ((s, m) for s in without_tail(typed) for m in meant_by(s)):
+            whole = [meant if word == typed else word for word in words]
+            mended = read_name(" ".join(whole if typed in words else [meant]))
+            for match in _match_terms(mended).found:
+                if match.row["verdict"] == "refuse":
+                    return [_Match(f"{slip} (a slip for {meant}?)", match.row)]
+    return []
+
+
+def _refused_in(words: Words, denied: tuple[str, ...] = ()) -> list[_Match]:
+    matches = _match_terms(words)
+    refused = [m for m in matches.found if m.row["verdict"] == "refuse"]
+    return refused + _stem_matches(matches.left, denied) + _pair_matches(words, matches.found)
 
 
 @lru_cache(maxsize=4096)  # a book names the same few materials again and again
@@ -192,10 +202,12 @@ def _refused(material: str) -> tuple[list[_Match], _Matches]:
     words = read_name(material)
     matches = _match_terms(words)
     denied = read_declaration(material).denied
-    unknown = [w for w in matches.left if w not in known_words() and w not in _ELEMENTS]
-    refused = [m for m in matches.found if m.row["verdict"] == "refuse"]
-    refused += _stem_matches(matches.left, denied) + _pair_matches(words, matches.found)
-    return refused or _slip_matches(words, unknown), matches
+    unknown = tuple(w for w in matches.left if w not in known_words() and w not in _ELEMENTS)
+    return (
+        _refused_in(words, denied)
+        or _refused_in(read_closed_up(material), denied)
+        or _slip_matches(words, taken_apart(material) + unknown)
+    ), matches
 
 
 def _unexplained(matches: _Matches, denied: tuple[str, ...]) -> list[str]:
