@@ -48,11 +48,14 @@ def _letters() -> dict[int, str]:
     return {ord(row["letter"]): row["read_as"] for row in read_table("letters")}
 
 
-def _latin(text: str) -> str:
+def without_accents(text: str) -> str:
+    """Small letters without accents, nor marks that take no room such as a soft hyphen."""
     plain = unicodedata.normalize("NFKD", text.casefold())
-    # Accents, and marks that take no room such as a soft hyphen, must not hide a word.
-    plain = "".join(c for c in plain if unicodedata.category(c) not in {"Mn", "Me", "Cf"})
-    return plain.casefold().translate(_letters())
+    return "".join(c for c in plain if unicodedata.category(c) not in {"Mn", "Me", "Cf"}).casefold()
+
+
+def _latin(text: str) -> str:
+    return without_accents(text).translate(_letters())
 
 
 # A book names the same few materials again and again.
@@ -321,6 +324,10 @@ def without_tail(word: str) -> Words:
     return word, *(word[:i] for i in ends if word[:i] not in known)
 
 
+def _begin_alike(typed: str, word: str) -> bool:
+    return typed[0] == word[0] or sorted(typed[:2]) == sorted(word[:2])
+
+
 @lru_cache(maxsize=4096)
 def meant_by(typed: str) -> tuple[str, ...]:
     """Known words that a word may be a slip of the key for, the fewest slips counting."""
@@ -330,6 +337,8 @@ def meant_by(typed: str) -> tuple[str, ...]:
             break
         near = {word for cut in _cuts(typed, slips) for word in _by_cut(slips).get(cut, ())}
         near = {w for w in near if max(len(w), len(typed)) > 5 or _is_short_slip(typed, w)}
+        # Two slips that change how a word begins make another word of it.
+        near = {w for w in near if slips == 1 or _begin_alike(typed, w)}
         if near:
             return tuple(sorted(near))
     return ()
