@@ -26,7 +26,7 @@ ROOMS: dict[str, set[str]] = {
     "typed": _WORDS,
     "names": set(),
     "materials": _WORDS | {"names"},
-    "declaration": set(),
+    "declaration": {"names"},
     "hazards": _WORDS | {"declaration", "names"},
     "physics": {"records"},
     "typeface": {"errors"},
