@@ -148,8 +148,7 @@ def test_what_is_added_bit_by_bit_stands_as_if_it_had_come_at_once() -> None:
             while arrived:
                 some = [arrived.pop() for _ in range(min(len(arrived), chance.randint(1, 3)))]
                 add(connection, some)
-                stand = {entry.id: entry.state for entry in read(connection, all=True)}
-                assert stand == ledger.worked_out(connection), seed
+                assert ledger.held(connection) == ledger.worked_out(connection), seed
 
 
 def test_a_correction_asks_the_database_no_more_after_a_hundred_others(

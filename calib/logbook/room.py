@@ -21,7 +21,16 @@ from calib.logbook.bodies import Lot, SetUp, body_of, newer_version, written
 from calib.logbook.coding import known_names
 from calib.logbook.files import Mark, mark_of
 from calib.logbook.identity import identity_in
-from calib.logbook.ledger import WITHDRAW, Entry, among, canonical, entries, standing
+from calib.logbook.ledger import (
+    WITHDRAW,
+    Entry,
+    among,
+    canonical,
+    entries,
+    is_valid,
+    past,
+    with_state,
+)
 from calib.logbook.opening import WRITES, Place, file_of, in_plain_words, replaced
 from calib.records import Grid, Machine, Sheet
 
@@ -159,9 +168,10 @@ class Room:
         newest = connection.execute(sa.select(sa.func.max(entries.c.seq))).scalar() or 0
         if newest == known.seq:
             return known
-        kinds = connection.execute(
-            sa.select(entries.c.kind, entries.c.v).where(entries.c.seq > known.seq).distinct()
-        ).all()
+        query = sa.select(entries.c.kind, entries.c.v)
+        # What is new is found by its number, and is little.
+        query = query.where(entries.c.seq > known.seq) if known.seq else query.distinct()
+        kinds = connection.execute(query).all()
         for kind, v in kinds:
             if newer := newer_version(kind, v):
                 raise LogbookError(f"The logbook {self.where.shown} can't be used: {newer}")
@@ -232,12 +242,9 @@ def _directory(connection: sa.Connection, known: Directory) -> Directory:
     found = ledger.read(connection, entries.c.kind.in_(_NAMING), all=True)
     withdrawn = (
         sa
-        .select(standing.c.entry)
-        .join(entries, entries.c.id == standing.c.entry)
-        .where(
-            standing.c.state == ledger.WITHDRAWN,
-            entries.c.kind.in_(("machine", "sheet", "board")),
-        )
+        .select(entries.c.id)
+        .join(past, past.c.seq == entries.c.seq)
+        .where(~is_valid, entries.c.kind.in_(("machine", "sheet", "board")))
     )
     gone = frozenset(connection.execute(withdrawn).scalars())
     same = _groups(
@@ -428,8 +435,8 @@ def find_board(connection: sa.Connection, directory: Directory, code: str) -> Fo
         recent = (
             sa
             .select(entries.c.slot)
-            .join(standing, standing.c.entry == entries.c.id)
-            .where(entries.c.kind == "board", standing.c.state != ledger.WITHDRAWN)
+            .select_from(with_state)
+            .where(entries.c.kind == "board", is_valid)
             .order_by(entries.c.at.desc())
             .limit(200)
         )

@@ -330,9 +330,9 @@ def of_pair(
 
 def question_of(directory: Directory, entry: Entry) -> tuple[str, ...]:
     """What an entry answers, whatever things were said to be the same."""
-    first = {key: thing.id for key, thing in directory.things.items()}
     about = min(directory.same.get(entry.about, (entry.about,)))
-    machine, sheet = first.get(entry.machine, ""), first.get(entry.sheet, "")
+    things = (directory.things.get(key) for key in (entry.machine, entry.sheet))
+    machine, sheet = (thing.id if thing else "" for thing in things)
     return entry.kind, about, machine, sheet, entry.slot
 
 

@@ -12,7 +12,7 @@ from calib.logbook import ledger
 from calib.logbook.boards import OF_CELL
 from calib.logbook.coding import check_text, write_time
 from calib.logbook.entries import Undoable
-from calib.logbook.ledger import WITHDRAW, WITHDRAWN, Entry, among, entries, standing
+from calib.logbook.ledger import WITHDRAW, Entry, among, entries, is_valid, with_state
 from calib.logbook.room import (
     Directory,
     Room,
@@ -176,8 +176,8 @@ def _newest(connection: sa.Connection, where: Scope) -> list[Entry]:
     newest = (
         sa
         .select(entries.c.batch)
-        .join(standing, standing.c.entry == entries.c.id)
-        .where(standing.c.state != WITHDRAWN, *where)
+        .select_from(with_state)
+        .where(is_valid, *where)
         .order_by(entries.c.seq.desc())
         .limit(1)
     )
