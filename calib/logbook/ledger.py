@@ -111,7 +111,8 @@ class Entry:
     @property
     def own_id(self) -> str:
         """Time and digest of the content; the same content has the same id."""
-        return _name(self.at, canonical(self.document()))
+        digest = hashlib.sha256(canonical(self.document()).encode()).hexdigest()
+        return f"{''.join(c for c in self.at if c.isdigit())}-{digest[:24]}"
 
     @property
     def is_valid(self) -> bool:
@@ -141,11 +142,6 @@ class Entry:
 
 
 _COLUMNS = ("at", "kind", "v", "slot", "about", "machine", "sheet", "batch", "why")
-
-
-def _name(at: str, text: str) -> str:
-    digest = hashlib.sha256(text.encode()).hexdigest()
-    return f"{''.join(c for c in at if c.isdigit())}-{digest[:24]}"
 
 
 def alike(value: Any) -> Any:
@@ -203,11 +199,6 @@ def states(
                     later.append(other)
         found[entry] = WITHDRAWN if not valid[entry] else STANDS if stands else REPLACED
     return found
-
-
-def what_stands(replaces: Mapping[str, Collection[str]], withdrawals: Collection[str]) -> set[str]:
-    """Ids that stand, of the entries that are the keys of ``replaces``."""
-    return {entry for entry, state in states(replaces, withdrawals).items() if state == STANDS}
 
 
 def make_tables(connection: sa.Connection) -> None:

@@ -16,7 +16,7 @@ from calib.logbook.boards import GRADES, by_cell, the_look
 from calib.logbook.coding import material_key, read_time, write_time
 from calib.logbook.entries import Filters, Line, Page
 from calib.logbook.ledger import Entry, among, entries, is_valid, stands, with_state
-from calib.logbook.room import Directory, Room, Thing, code_of, counting, sheet_of
+from calib.logbook.room import Directory, Room, Thing, code_of, counting
 from calib.logbook.runs import lot_of
 from calib.logbook.workshop import is_as_thick
 from calib.records import Sheet, outcome_order
@@ -109,7 +109,7 @@ def _ids(things: Sequence[Thing | None]) -> set[str]:
 
 
 def _fits(thing: Thing, filters: Filters) -> bool:
-    sheet: Sheet = sheet_of(thing)
+    sheet: Sheet = thing.sheet
     key = None if filters.material is None else material_key(filters.material)
     return (
         filters.sheet in (None, sheet.name)
@@ -205,7 +205,7 @@ def _names(directory: Directory, machine: str, sheet: str) -> Iterator[str]:
     yield directory.name(machine)
     yield directory.name(sheet)
     if sheet in directory.things:
-        yield sheet_of(directory.things[sheet]).material
+        yield directory.things[sheet].sheet.material
 
 
 def _in_body(text: str, words: Sequence[str]) -> bool:
@@ -245,7 +245,7 @@ def _line(
             counts[key] += count
     grid = entry.body.get("grid", {})
     thing = directory.things.get(entry.sheet)
-    sheet = sheet_of(thing) if thing else None
+    sheet = thing.sheet if thing else None
     operations = [burn["operation"] for burn in entry.body.get("burns", ())]
     return Line(
         kind=entry.kind,  # type: ignore[arg-type]

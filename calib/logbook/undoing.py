@@ -19,8 +19,6 @@ from calib.logbook.room import (
     code_of,
     entry_of,
     find_board,
-    find_machine,
-    find_sheet,
 )
 from calib.logbook.workshop import NAMED
 
@@ -163,8 +161,8 @@ def _scope(
     if machine is None and sheet is None:
         raise LogbookError("Name a board, a machine or a sheet whose latest change to take back.")
     ids = [
-        {""} if machine is None else find_machine(directory, machine).ids,
-        {""} if sheet is None else find_sheet(directory, sheet).ids,
+        {""} if machine is None else directory.machine(machine).ids,
+        {""} if sheet is None else directory.sheet(sheet).ids,
     ]
     columns = (entries.c.machine, entries.c.sheet)
     scope = [among(connection, column, one) for column, one in zip(columns, ids, strict=True)]
