@@ -22,9 +22,6 @@ from calib.logbook.room import (
     FoundBoard,
     entry_of,
     find_board,
-    find_machine,
-    find_sheet,
-    sheet_of,
 )
 from calib.logbook.workshop import Workshop
 from calib.records import Grid, Reading
@@ -81,9 +78,9 @@ class Boards(Workshop):
                         " for another machine or sheet: plan this one anew."
                     )
                 return
-            machine = find_machine(directory, grid.machine.name)
-            sheet = find_sheet(directory, grid.sheet.name)
-            lots = [one for one in sheet.versions if sheet_of(sheet, one).lot == grid.sheet.lot]
+            machine = directory.machine(grid.machine.name)
+            sheet = directory.sheet(grid.sheet.name)
+            lots = [one for one in sheet.versions if sheet.sheet_at(one).lot == grid.sheet.lot]
             body = dataclasses.replace(body, lot=lots[-1].id if lots else sheet.version)
             about = {"machine": machine.id, "sheet": sheet.id, "slot": grid.board_id}
             self.say(connection, [entry_of("board", body, at, **about)])
@@ -174,8 +171,8 @@ class Boards(Workshop):
 
     def readings(self, board_id: str) -> tuple[Reading, ...]:
         """List what counts now of a board, in the order of its cells; LogbookError without it."""
-        found = [looked.reading for looked in self.looks(board_id).values()]
-        return tuple(reading for reading in found if not is_blank(reading))
+        looks = self.looks(board_id).values()
+        return tuple(looked.reading for looked in looks if not looked.is_blank)
 
     def looks(self, board_id: str) -> dict[str, Looked]:
         """What counts of each cell of a board, and what stands apart there."""
@@ -380,11 +377,6 @@ def looked_at(cell: str, said: Said) -> Looked:
     return Looked(id=ids, reading=Reading(cell=cell, **beside), apart=tuple(apart.values()))
 
 
-def is_blank(reading: Reading) -> bool:
-    """True when nothing was read, measured or noted."""
-    return reading.is_empty and not reading.note and reading.width_mm is reading.height_mm is None
-
-
 def _look(board: FoundBoard, reading: Reading, replaced: Sequence[Entry], sitting: str) -> Look:
     """A look; a correction leaves the burn in the sitting, set-up and lot of the first one."""
     first = next((body_of(e) for e in replaced if grades_of(e) != (None, None, None)), None)
@@ -495,7 +487,7 @@ def _tap(
     waits = any(name.startswith(SENT) for name in saw)
     if reading.is_empty and not reading.note:
         now = looked_at(reading.cell, said)
-        if not now.apart and is_blank(now.reading) and not waits:
+        if not now.is_said and not waits:
             return []
         new = [answer("look", _look(board, reading, (), sitting))]
         new += [answer("size", Size())] if any(_sized(said).values()) else []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
@@ -10,15 +11,15 @@ from typing import Any
 import sqlalchemy as sa
 
 from calib.logbook import ledger
-from calib.logbook.boards import GRADES, Said, by_cell, looked_at, the_look
+from calib.logbook.boards import GRADES, Said, by_cell, grades_of, the_look
 from calib.logbook.bodies import Run, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import Forecast, PromisedJob
 from calib.logbook.events import outcome_of
-from calib.logbook.ledger import STANDS, Entry, among, entries, standing
+from calib.logbook.ledger import Entry, among, entries, stands, with_state
 from calib.logbook.room import Directory, Room, code_of, counting
 from calib.logbook.runs import lot_of, of_pair
-from calib.records import COUPON_CORNER_MM, COUPON_MM, Burn, Operation
+from calib.records import COUPON_CORNER_MM, COUPON_MM, Burn, Operation, Reading
 
 _CELL = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm", "x_mm", "y_mm", "burn_order")
 _LOOSE = ("job", "check_strip")
@@ -198,8 +199,8 @@ def _burnt(
     query = (
         sa
         .select(entries.c.machine, entries.c.sheet, sa.func.max(entries.c.at))
-        .join(standing, standing.c.entry == entries.c.id)
-        .where(standing.c.state == STANDS, *counting(directory))
+        .select_from(with_state)
+        .where(stands, *counting(directory))
         .group_by(entries.c.machine, entries.c.sheet)
     )
     looks = query.where(entries.c.kind == "look", sa.not_(sa.and_(*something)))
@@ -218,6 +219,11 @@ def _burnt(
     ]
 
 
+@functools.lru_cache(maxsize=1000)
+def _outcome(event: str, grades: tuple[Any, ...]) -> bool | None:
+    return outcome_of(event, Reading(cell="any", **dict(zip(GRADES, grades, strict=True))))
+
+
 def _forecasts(
     directory: Directory, board: Entry, said: Mapping[str, Said], code: str
 ) -> Iterator[Forecast]:
@@ -230,9 +236,9 @@ def _forecasts(
         "notes": tuple(board.body["grid"]["notes"]),
     }
     for cell, events in sorted(board.body["forecasts"].items()):
-        reading = looked_at(cell, said.get(cell, {})).reading
+        look = the_look(said.get(cell, {}))
         for event, chance in sorted(events.items()):
-            outcome = outcome_of(event, reading)
+            outcome = _outcome(event, (None, None, None) if look is None else grades_of(look))
             yield Forecast(
                 chance=chance / 1000.0, outcome=outcome, event=event, cell=cell, **of_board
             )

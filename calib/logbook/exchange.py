@@ -23,7 +23,7 @@ from calib.logbook.entries import ImportReport
 from calib.logbook.evidence import boards_with_cells
 from calib.logbook.ledger import SENT, WITHDRAW, Entry, among, entries, photographs
 from calib.logbook.questions import Questions
-from calib.logbook.room import Room, code_of, counting, sheet_of
+from calib.logbook.room import Room, code_of, counting
 from calib.logbook.runs import lot_of
 from calib.spreadsheet import safe_cell_text
 
@@ -315,7 +315,7 @@ def _rows(book: Room) -> Iterator[dict[str, str]]:
         codes = {board.id: code_of(directory, connection, board) for board, _ in boards}
 
     def of(entry: Entry) -> dict[str, Any]:
-        sheet = sheet_of(directory.things[entry.sheet])
+        sheet = directory.things[entry.sheet].sheet
         return {
             "machine": directory.name(entry.machine),
             "sheet": sheet.name,

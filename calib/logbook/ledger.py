@@ -65,15 +65,19 @@ photographs = sa.Table(
     _id("digest", primary_key=True),
     sa.Column("content", sa.LargeBinary, nullable=False),
 )
-# Which entries stand: worked out from the two tables above, and made anew when in doubt. It takes
-# no part in an export, a merge or a comparison.
-standing = sa.Table(
-    "standing",
+# Entries that don't stand any more: worked out from the two tables above, and made anew when in
+# doubt. It takes no part in an export, a merge or a comparison.
+past = sa.Table(
+    "past",
     metadata,
-    _id("entry", primary_key=True),
+    sa.Column("seq", sa.Integer, primary_key=True, autoincrement=False),
     sa.Column("state", sa.Integer, nullable=False),
 )
 STANDS, REPLACED, WITHDRAWN = 2, 1, 0
+# To be asked with every question about what stands.
+with_state = entries.outerjoin(past, past.c.seq == entries.c.seq)
+stands = past.c.state.is_(None)
+is_valid = sa.func.coalesce(past.c.state, STANDS) != WITHDRAWN
 
 # What the database itself refuses, so that no slip of a program can lose what was said.
 _KEPT = ("entries", "replaced", "photographs")
@@ -107,7 +111,8 @@ class Entry:
     @property
     def own_id(self) -> str:
         """Time and digest of the content; the same content has the same id."""
-        return _name(self.at, canonical(self.document()))
+        digest = hashlib.sha256(canonical(self.document()).encode()).hexdigest()
+        return f"{''.join(c for c in self.at if c.isdigit())}-{digest[:24]}"
 
     @property
     def is_valid(self) -> bool:
@@ -139,20 +144,13 @@ class Entry:
 _COLUMNS = ("at", "kind", "v", "slot", "about", "machine", "sheet", "batch", "why")
 
 
-def _name(at: str, text: str) -> str:
-    digest = hashlib.sha256(text.encode()).hexdigest()
-    return f"{''.join(c for c in at if c.isdigit())}-{digest[:24]}"
-
-
 def alike(value: Any) -> Any:
     """Numbers that are the same written the same: 3.0 as 3, -0.0 as 0."""
-    if isinstance(value, float) and value.is_integer():
-        return int(value)
-    if isinstance(value, Mapping):
+    if isinstance(value, float):
+        return int(value) if value.is_integer() else value
+    if isinstance(value, dict):
         return {str(key): alike(part) for key, part in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [alike(part) for part in value]
-    return value
+    return [alike(part) for part in value] if isinstance(value, (list, tuple)) else value
 
 
 def canonical(value: Any) -> str:
@@ -201,11 +199,6 @@ def states(
                     later.append(other)
         found[entry] = WITHDRAWN if not valid[entry] else STANDS if stands else REPLACED
     return found
-
-
-def what_stands(replaces: Mapping[str, Collection[str]], withdrawals: Collection[str]) -> set[str]:
-    """Ids that stand, of the entries that are the keys of ``replaces``."""
-    return {entry for entry, state in states(replaces, withdrawals).items() if state == STANDS}
 
 
 def make_tables(connection: sa.Connection) -> None:
@@ -264,19 +257,12 @@ def read(
     connection: sa.Connection,
     *where: sa.ColumnElement[bool],
     all: bool = False,
-    limit: int | None = None,
 ) -> list[Entry]:
     """Entries that stand, or all, in the order of their ids (which is the order of time)."""
-    query = (
-        sa
-        .select(entries, standing.c.state)
-        .join(standing, standing.c.entry == entries.c.id)
-        .where(*where)
-        .order_by(entries.c.id)
-        .limit(limit)
-    )
+    state = sa.func.coalesce(past.c.state, STANDS).label("state")
+    query = sa.select(entries, state).select_from(with_state).where(*where).order_by(entries.c.id)
     if not all:
-        query = query.where(standing.c.state == STANDS)
+        query = query.where(stands)
     rows = connection.execute(query).all()
     targets: defaultdict[str, list[str]] = defaultdict(list)
     if rows:
@@ -306,19 +292,33 @@ def read_body(text: str) -> dict[str, Any]:
 
 def refresh(connection: sa.Connection) -> None:
     """Work out what stands from nothing but what was said."""
-    connection.execute(standing.delete())
-    found = worked_out(connection)
-    if found:
-        rows = [{"entry": key, "state": state} for key, state in found.items()]
-        connection.execute(standing.insert(), rows)
+    connection.execute(past.delete())
+    _put(connection, worked_out(connection))
+
+
+def held(connection: sa.Connection) -> dict[str, int]:
+    """What the book has of entries that don't stand."""
+    query = sa.select(entries.c.id, past.c.state).join(past, past.c.seq == entries.c.seq)
+    return {row.id: row.state for row in connection.execute(query)}
 
 
 def worked_out(connection: sa.Connection) -> dict[str, int]:
-    """What stands of the whole book, from nothing but what was said."""
+    """What doesn't stand of the whole book, from nothing but what was said."""
     every = sa.select(entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch)
     there = {row.id: row for row in connection.execute(every)}
     edges = connection.execute(sa.select(replaced.c.entry, replaced.c.target)).all()
-    return _states_of(there, [(a, b) for a, b in edges])
+    found = _states_of(there, [(a, b) for a, b in edges])
+    return {key: state for key, state in found.items() if state != STANDS}
+
+
+def _put(connection: sa.Connection, found: Mapping[str, int]) -> None:
+    for state in (REPLACED, WITHDRAWN):
+        ids = [key for key, own in found.items() if own == state]
+        rows = sa.select(entries.c.seq, sa.literal(state)).where(
+            among(connection, entries.c.id, ids)
+        )
+        if ids:
+            connection.execute(past.insert().from_select(["seq", "state"], rows))
 
 
 def _states_of(
@@ -348,13 +348,8 @@ def _stand_anew(connection: sa.Connection, fresh: Mapping[str, Entry]) -> None:
     edges = {(key, target) for key, entry in fresh.items() for target in entry.replaces}
 
     def load(column: sa.ColumnElement[str], names: set[str]) -> None:
-        columns = (entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch)
-        query = (
-            sa
-            .select(*columns, standing.c.state)
-            .join(standing, standing.c.entry == entries.c.id)
-            .where(among(connection, column, names))
-        )
+        columns = (entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch, past.c.state)
+        query = sa.select(*columns).select_from(with_state).where(among(connection, column, names))
         if names:
             there.update({row.id: row for row in connection.execute(query) if row.id not in fresh})
 
@@ -398,18 +393,18 @@ def _stand_anew(connection: sa.Connection, fresh: Mapping[str, Entry]) -> None:
         known |= {key: there[key].state != WITHDRAWN for key in beside}
         waiting = {key for key in beside if there[key].kind != WITHDRAW and not known[key]}
     found = _states_of(there, edges, known)
-    rows = [{"entry": key, "state": found[key]} for key in touched]
-    if len(touched) > len(fresh):
-        old = touched - fresh.keys()
-        connection.execute(standing.delete().where(among(connection, standing.c.entry, old)))
-    connection.execute(standing.insert(), rows)
+    old = [key for key in touched if key not in fresh and there[key].state is not None]
+    if old:
+        seqs = sa.select(entries.c.seq).where(among(connection, entries.c.id, old))
+        connection.execute(past.delete().where(past.c.seq.in_(seqs)))
+    _put(connection, {key: found[key] for key in touched})
 
 
 def among(
     connection: sa.Connection, column: sa.ColumnElement[str], names: Iterable[str]
 ) -> sa.ColumnElement[bool]:
     """True for rows whose column is one of some: any number of them, in one parameter."""
-    listed = sa.literal(canonical(sorted(names)), sa.Text)
+    listed = sa.literal(json.dumps(sorted(names), ensure_ascii=False), sa.Text)
     if connection.dialect.name == "sqlite":
         return column.in_(sa.select(sa.func.json_each(listed).table_valued("value").c.value))
     each = sa.func.json_array_elements_text(sa.cast(listed, sa.JSON)).table_valued("value")
