@@ -276,7 +276,16 @@ class Boards(Workshop):
         with self.look() as connection:
             board = find_board(connection, self.directory(connection), board_id)
             found = _pictures(connection, board)
-        return tuple(_photograph(entry, board_id) for entry in found)
+        names = ("cell", "filename", "media_type", "size_bytes")
+        return tuple(
+            Photograph(
+                id=entry.id,
+                board=board_id,
+                at=read_time(entry.at),
+                **{name: entry.body[name] for name in names},
+            )
+            for entry in found
+        )
 
     def photograph(self, photograph_id: str) -> bytes:
         """Read the file of a photograph; LogbookError when there is none."""
@@ -345,7 +354,8 @@ def grades_of(entry: Entry) -> tuple[Any, ...]:
 def the_look(said: Said) -> Entry | None:
     """The look that counts of a cell: the only one, or the first of those that are alike."""
     looks = said.get("look", ())
-    return looks[0] if len({grades_of(entry) for entry in looks}) == 1 else None
+    alike = len(looks) == 1 or len({grades_of(entry) for entry in looks}) == 1
+    return looks[0] if alike else None
 
 
 def _sized(said: Said) -> dict[str, float | None]:
@@ -528,19 +538,6 @@ def _tapped(
 def _pictures(connection: sa.Connection, board: FoundBoard) -> list[Entry]:
     return ledger.read(
         connection, entries.c.kind == "photograph", among(connection, entries.c.about, board.ids)
-    )
-
-
-def _photograph(entry: Entry, code: str) -> Photograph:
-    picture: Picture = body_of(entry)
-    return Photograph(
-        id=entry.id,
-        board=code,
-        cell=picture.cell,
-        filename=picture.filename,
-        media_type=picture.media_type,
-        size_bytes=picture.size_bytes,
-        at=read_time(entry.at),
     )
 
 

@@ -11,7 +11,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from calib.logbook import ledger
-from calib.logbook.boards import GRADES, Said, by_cell, grades_of, the_look
+from calib.logbook.boards import GRADES, OF_CELL, Said, by_cell, grades_of, the_look
 from calib.logbook.bodies import Run, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import Forecast, PromisedJob
@@ -152,10 +152,7 @@ def boards_with_cells(
     Of boards that were said to be the same the first is given, with what was said of all of them.
     """
     found = ledger.read(connection, entries.c.kind == "board", *where, all=True)
-    said: defaultdict[str, list[Entry]] = defaultdict(list)
-    cells = entries.c.kind.in_(("look", "size", "cell_note"))
-    for entry in ledger.read(connection, cells, *where):
-        said[min(directory.same.get(entry.about, (entry.about,)))].append(entry)
+    said = said_of_boards(connection, directory, OF_CELL, where)
     boards = [
         board
         for board in found
@@ -163,6 +160,19 @@ def boards_with_cells(
     ]
     boards.sort(key=lambda board: (board.at, board.slot))
     return [(board, by_cell(said.get(board.id, ()))) for board in boards]
+
+
+def said_of_boards(
+    connection: sa.Connection,
+    directory: Directory,
+    kinds: Sequence[str],
+    where: Sequence[sa.ColumnElement[bool]],
+) -> Mapping[str, list[Entry]]:
+    """What stands of the cells of boards, by the first id of each."""
+    said: defaultdict[str, list[Entry]] = defaultdict(list)
+    for entry in ledger.read(connection, entries.c.kind.in_(kinds), *where):
+        said[min(directory.same.get(entry.about, (entry.about,)))].append(entry)
+    return said
 
 
 def _burns_of(board: Entry, said: Mapping[str, Said], knows: _Known) -> Iterator[Burn]:

@@ -17,7 +17,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from calib.errors import BadFile, shown
-from calib.logbook.coding import Unreadable, read_json
+from calib.logbook.coding import Unreadable
 
 WITHDRAW = "withdraw"
 # A batch that a sender named: what it holds may be replaced by that name before it has arrived.
@@ -284,7 +284,10 @@ def _entry(row: Any, targets: Iterable[str]) -> Entry:
 
 def read_body(text: str) -> dict[str, Any]:
     """A body from its text; raises LogbookError when it isn't one: the file is damaged."""
-    body = read_json(text)
+    try:
+        body = json.loads(text)
+    except (TypeError, ValueError, RecursionError):
+        raise Unreadable(text) from None
     if not isinstance(body, dict):
         raise Unreadable(text)
     return body

@@ -15,6 +15,7 @@ from calib.logbook import ledger
 from calib.logbook.boards import GRADES, by_cell, the_look
 from calib.logbook.coding import material_key, read_time, write_time
 from calib.logbook.entries import Filters, Line, Page
+from calib.logbook.evidence import said_of_boards
 from calib.logbook.ledger import Entry, among, entries, is_valid, stands, with_state
 from calib.logbook.room import Directory, Room, Thing, code_of, counting
 from calib.logbook.runs import lot_of
@@ -45,26 +46,21 @@ class Search(Room):
             wanted = _wanted(connection, directory, filters)
             if filters.text:
                 wanted.append(_with_words(connection, directory, filters.text, wanted))
-            count = sa.select(sa.func.count()).select_from(with_state).where(*wanted)
-            page = (
-                sa
-                .select(entries.c.seq)
-                .select_from(with_state)
-                .where(*wanted)
-                .order_by(entries.c.at.desc(), entries.c.slot, entries.c.seq)
-                .limit(limit)
-                .offset(offset)
-            )
-            total = connection.execute(count).scalar_one()
-            seqs = list(connection.execute(page).scalars())
+            query = sa.select(entries.c.seq).select_from(with_state).where(*wanted)
+            query = query.order_by(entries.c.at.desc(), entries.c.slot, entries.c.seq)
+            every = connection.execute(query).scalars().all()
+            seqs = list(every[offset : offset + limit])
             read = ledger.read(connection, entries.c.seq.in_(seqs), all=True)
             found = {entry.id: entry for entry in sorted(read, key=lambda e: seqs.index(e.seq))}
-            looks = _looks(connection, directory, found)
+            about = {one for key in found for one in directory.same.get(key, (key,))}
+            looks = said_of_boards(
+                connection, directory, ("look",), [among(connection, entries.c.about, about)]
+            )
             lines = tuple(
                 _line(connection, directory, entry, looks.get(key, ()))
                 for key, entry in found.items()
             )
-        return Page(entries=lines, total=total, offset=offset)
+        return Page(entries=lines, total=len(every), offset=offset)
 
     def boards(self, filters: Filters = _EVERYTHING, *, limit: int = 50, offset: int = 0) -> Page:
         """List boards that fit, newest first."""
@@ -212,20 +208,6 @@ def _in_body(text: str, words: Sequence[str]) -> bool:
     body = ledger.read_body(text)
     own = f"{body.get('note', '')}\n{body.get('text', '')}".lower()
     return all(word in own for word in words)
-
-
-def _looks(
-    connection: sa.Connection, directory: Directory, found: dict[str, Entry]
-) -> dict[str, list[Entry]]:
-    boards = {key for key, entry in found.items() if entry.kind == "board"}
-    every = {one for key in boards for one in directory.same.get(key, (key,))}
-    looks: dict[str, list[Entry]] = {}
-    for entry in ledger.read(
-        connection, entries.c.kind == "look", among(connection, entries.c.about, every)
-    ):
-        first = min(directory.same.get(entry.about, (entry.about,)))
-        looks.setdefault(first, []).append(entry)
-    return looks
 
 
 def _line(
