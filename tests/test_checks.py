@@ -11,10 +11,19 @@ import pytest
 from boards import CO2
 
 import calib
-from calib.advise.cause import SURE, judge_cause
-from calib.advise.drift import CHECKS, CLEAN, Change, judge_check_strip, plan_check_strip
-from calib.advise.new_lot import judge_new_lot, plan_new_lot
-from calib.advise.shift import SHIFTS, Shifted, shift_likelihood
+from calib.advice.new_lot import judge_new_lot, plan_new_lot
+from calib.advice.strips import (
+    CHECKS,
+    CLEAN,
+    SHIFTS,
+    SURE,
+    Change,
+    Shifted,
+    judge_cause,
+    judge_check_strip,
+    plan_check_strip,
+    shift_likelihood,
+)
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.records import Burn, Setting, Sheet
 from calib.report.checks import after_lot_text, change_words

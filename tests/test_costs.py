@@ -50,8 +50,13 @@ class Steady:
         places = 1.0 if cut_length_mm is None else cut_length_mm / COUPON_CUT_MM
         return self.through**places + 0.0 * np.asarray(speed_mm_s)
 
-    def chance_char_at_most(self, grade, power_pct, speed_mm_s, passes=1):
-        return self.char[grade] + 0.0 * np.asarray(speed_mm_s)
+    def char_at_most(self, grade, speed):
+        return self.char[grade] + 0.0 * speed
+
+    def mean_over_char(self, of_grade, power_pct, speed_mm_s, passes=1):
+        speed = np.asarray(speed_mm_s, dtype=float)
+        at_most = [0.0 * speed, *(self.char_at_most(g, speed) for g in range(4)), 1.0 + 0.0 * speed]
+        return np.tensordot(of_grade, np.diff(at_most, axis=0), axes=1)
 
 
 @dataclass(frozen=True)
@@ -63,13 +68,8 @@ class Edge(Steady):
         speed = np.asarray(speed_mm_s, dtype=float) / np.asarray(passes)
         return (1.0 / (1.0 + np.exp((speed - 20.0) / 0.8))) ** places
 
-    def chance_char_at_most(self, grade, power_pct, speed_mm_s, passes=1):
-        return 1.0 / (1.0 + np.exp(8.0 - np.asarray(speed_mm_s) / 1.5 - 3.0 * grade))
-
-
-class EdgeWithHanging(Steady):
-    def chance_at_least_hanging(self, power_pct, speed_mm_s, passes=1):
-        return 0.995 + 0.0 * np.asarray(speed_mm_s)
+    def char_at_most(self, grade, speed):
+        return 1.0 / (1.0 + np.exp(8.0 - speed / 1.5 - 3.0 * grade))
 
 
 # Two parts of 10 coupons each, cut at 10 mm/s.
@@ -106,12 +106,6 @@ def test_defects_cost_pushes_and_parts_whatever_the_setting():
     defects = 2.0 * LENGTH / 1000.0
     assert float(cost.expected_pushes) == pytest.approx(defects)
     assert float(cost.recuts) == pytest.approx(2 * (1 - math.exp(-defects / 2)) * 0.5 * 5.0)
-
-
-def test_a_region_that_tells_hanging_from_not_cut_is_asked():
-    cost = expected_cost(EdgeWithHanging(), TWO_PARTS, ALL, 60.0, 10.0)
-    # 0.005 a place, 10 places a part, 2 parts at 5 each
-    assert float(cost.recuts) == pytest.approx(0.005 * 20 * 5.0)
 
 
 def test_passes_multiply_the_cutting_but_not_the_travel():

@@ -8,8 +8,8 @@ import pytest
 from bench_jobs import BENCH, CUT, PANEL_SETTINGS, job_of, panel, time_of
 
 from calib.errors import InvalidRecord, MachineLimit
-from calib.jobs.drawing import read_drawing
-from calib.jobs.job import make_job, plain_job
+from calib.jobs.drawing import make_job, read_drawing
+from calib.jobs.job import plain_job
 from calib.jobs.job_time import beam_on_times_s, bed_loads, job_time_s
 from calib.physics import move_time_s
 from calib.records import Setting

@@ -11,9 +11,8 @@ from boards import BIRCH, CO2, TUBE_100, some_settings
 
 from calib.boards.layout import lay_out
 from calib.errors import InvalidRecord, NotEnoughEvidence
-from calib.jobs.drawing import read_drawing
+from calib.jobs.drawing import make_job, read_drawing
 from calib.jobs.features import small_features
-from calib.jobs.job import make_job
 from calib.joints.caliper import Caliper
 from calib.joints.kerf import (
     GROWTH_MM,

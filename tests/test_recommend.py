@@ -9,8 +9,8 @@ import pytest
 from test_cut_fit import EVENING, MACHINE
 
 import calib
-from calib.advise.recommendation import share_words
-from calib.advise.refusal import _rounded_down
+from calib.advice.recommend import rounded_down
+from calib.advice.recommendation import share_words
 from calib.fit.hull import burnt_hull, inside, speed_range
 
 SHEET = calib.Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
@@ -194,7 +194,7 @@ def test_one_burn_settles_what_only_lies_outside_of_what_was_burnt(reliability):
 
 
 def test_what_is_best_is_never_rounded_up_to_what_was_asked():
-    shown = [_rounded_down(x) for x in (0.0, 0.5, 0.9399, 0.95, 0.98996, 0.99, 0.99987654)]
+    shown = [rounded_down(x) for x in (0.0, 0.5, 0.9399, 0.95, 0.98996, 0.99, 0.99987654)]
     assert shown == ["0", "0.5", "0.939", "0.95", "0.989", "0.99", "0.999876"]
 
 

@@ -17,7 +17,7 @@ from pypdf import PdfReader
 from scipy.stats import binom
 from shell import Shell
 
-from calib.advise.sheet_card import CardSetting, SheetCard, sheet_card
+from calib.advice.sheet_card import CardSetting, SheetCard, sheet_card
 from calib.errors import InvalidRecord, LogbookError
 from calib.fit.region import Region
 from calib.hazards import CAUTIONS

@@ -17,7 +17,7 @@ from sklearn.metrics import brier_score_loss
 from sklearn.metrics import log_loss as sklearn_log_loss
 from workshop_records import BENCH, BIRCH, EVENING, later
 
-from calib.advise.track_record import EDGES, Told, brier_score, log_loss, track_record
+from calib.advice.track_record import EDGES, Told, brier_score, log_loss, track_record
 from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
 from calib.logbook import open_book
 from calib.records import Burn, Promise, Setting

@@ -14,9 +14,9 @@ import pytest
 from boards import CO2, DIODE
 
 import calib
-from calib.advise.transfer import CONFIRMING_BURNS, expected_start, middle_speeds_mm_s
-from calib.advise.wattage_page import wattage_page
-from calib.advise.wattage_table import (
+from calib.advice.transfer import CONFIRMING_BURNS, expected_start, middle_speeds_mm_s
+from calib.advice.wattage_page import wattage_page
+from calib.advice.wattage_table import (
     CSV_HEADER,
     somebodys_machine,
     wattage_csv,

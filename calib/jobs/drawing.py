@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import BinaryIO
 
 import numpy as np
 
-from calib.errors import BadFile
-from calib.jobs.outlines import Floats, Ints, Strokes, dashed
+from calib.errors import BadFile, InvalidRecord
+from calib.jobs.job import Job, JobClass
+from calib.jobs.outlines import Floats, Ints, Strokes, dashed, part_count
 from calib.jobs.paths import strokes_of_paths
 from calib.jobs.svg import DrawnPage, read_page
-from calib.records import ClassesBy
+from calib.records import ClassesBy, Operation
 
 # Shapes that stand in no group, when the classes are the groups.
 NO_GROUP = "no group"
@@ -164,3 +165,34 @@ def _distinct(strokes: Strokes) -> int:
         middle / counts[:, None],
     ])
     return len(np.unique(np.round(features, 2), axis=0))
+
+
+def make_job(
+    drawing: Drawing,
+    operations: Mapping[str, Operation | None],
+    *,
+    name: str = "job",
+    parts: int | None = None,
+    sheets: float = 1.0,
+) -> Job:
+    """Give each class of a drawing its operation."""
+    names = [c.name for c in drawing.classes]
+    lacking = [n for n in names if n not in operations]
+    unknown = [n for n in operations if n not in names]
+    if lacking or unknown:
+        which = f"no class {unknown[0]!r}" if unknown else f"class {lacking[0]!r} has no operation"
+        raise InvalidRecord(
+            f"{which}: the drawing's classes are {', '.join(names)}; say of each whether it is"
+            " cut, a line mark or an area mark, or left out."
+        )
+    chosen = ((c, operations[c.name]) for c in drawing.classes)
+    classes = tuple(
+        JobClass(name=c.name, operation=operation, strokes=c.strokes)
+        for c, operation in chosen
+        if operation is not None
+    )
+    notes = drawing.notes
+    if parts is None:
+        parts = part_count([c.strokes for c in classes if c.operation == "cut"])
+        notes += (f"Parts counted: {parts}, the closed cuts that aren't holes in another.",)
+    return Job(name=name, classes=classes, parts=parts, sheets=sheets, notes=notes)

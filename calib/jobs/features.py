@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from calib.jobs.cut_region import CutRegion
+from calib.fit.region import Region
 from calib.jobs.job import Job, JobClass
 from calib.jobs.job_time import SLOW_SHARE
 from calib.jobs.motion import stroke_times_s
@@ -63,7 +63,7 @@ def small_features(
     settings: Mapping[str, Setting],
     *,
     kerf_mm: float | None = None,
-    region: CutRegion | None = None,
+    region: Region | None = None,
 ) -> SmallFeatures:
     """Find what is narrower than a few kerfs, and outlines where the speed can't be reached."""
     kerf = KERF_MM if kerf_mm is None else kerf_mm
@@ -211,7 +211,7 @@ def _strips(cuts: list[Strokes], limit: float, kerf: float) -> list[Feature]:
 
 
 def _slow_outlines(
-    job_class: JobClass, machine: Machine, setting: Setting, region: CutRegion | None
+    job_class: JobClass, machine: Machine, setting: Setting, region: Region | None
 ) -> list[Feature]:
     strokes, set_speed = job_class.strokes, setting.speed_mm_s
     times = stroke_times_s(job_class.course, set_speed, machine.working_acceleration_mm_s2)
@@ -236,7 +236,7 @@ def _slow_outlines(
     return told + found[LISTED:]
 
 
-def _with_chances(feature: Feature, setting: Setting, region: CutRegion) -> str:
+def _with_chances(feature: Feature, setting: Setting, region: Region) -> str:
     power, passes, speed = setting.power_pct, setting.passes, setting.speed_mm_s
     there = float(region.chance_char_at_most(1, power, speed / feature.energy_ratio, passes))
     elsewhere = float(region.chance_char_at_most(1, power, speed, passes))

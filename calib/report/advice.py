@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from calib.advise.recommendation import Recommendation, about_words, scope_words
+from calib.advice.recommendation import Recommendation, about_words, scope_words
 from calib.records import CHAR_WORDS, MARK_WORDS
 from calib.report.words import (
     bullets,

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 from calib.report.words import bullets, pair_typed, paragraphs, table, wrapped
 
 if TYPE_CHECKING:
-    from calib.advise.cause import Cause
-    from calib.advise.drift import Change
-    from calib.advise.new_lot import LotVerdict
+    from calib.advice.new_lot import LotVerdict
+    from calib.advice.strips import Cause, Change
     from calib.tasks.checks import StripRecord
 
 

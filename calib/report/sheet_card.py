@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from calib.report.words import bullets, operation_words, paragraphs, setting_words
 
 if TYPE_CHECKING:
-    from calib.advise.sheet_card import SheetCard
+    from calib.advice.sheet_card import SheetCard
 
 
 def sheet_card_text(card: SheetCard, file: Path) -> str:

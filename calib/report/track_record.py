@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from calib.report.words import bullets, paragraphs, table, wrapped
 
 if TYPE_CHECKING:
-    from calib.advise.track_record import StatedRow, TrackRecord
+    from calib.advice.track_record import StatedRow, TrackRecord
 
 
 def track_record_text(record: TrackRecord, title: str) -> str:

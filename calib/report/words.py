@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any, cast
 
-from calib.advise.recommendation import scope_words
+from calib.advice.recommendation import scope_words
 from calib.records import CHAR_WORDS, MARK_WORDS, Promise, Reading, Setting
 from calib.records.fields import FieldOf, fields_of
 from calib.typed import write

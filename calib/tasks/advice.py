@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from calib.advise.recommendation import Recommendation
+from calib.advice.recommendation import Recommendation
 from calib.errors import NeedsYes
 from calib.fit.region import Region
 from calib.hazards import check_hazard

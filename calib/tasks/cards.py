@@ -7,9 +7,9 @@ import re
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
-from calib.advise.promise import Promised, describe, doubled_scatter
-from calib.advise.recommendation import SETTLED_CHANCE, Recommendation, scope_words
-from calib.advise.sheet_card import CardSetting, SheetCard, lot_words, sheet_card
+from calib.advice.chances import Chances, Wish, describe, doubled_scatter
+from calib.advice.recommendation import SETTLED_CHANCE, scope_words
+from calib.advice.sheet_card import CardSetting, SheetCard, lot_words, sheet_card
 from calib.errors import LogbookError
 from calib.fit.region import Region
 from calib.hazards import check_hazard
@@ -126,7 +126,7 @@ def _margins(region: Region, entry: Settled) -> Iterable[str]:
     if not region.burns:
         yield "Spare energy: not known, there are no burns of this pair."
         return
-    rec = _described(_promised_of(region, entry), entry)
+    rec = describe(_chances_of(region, entry), entry.setting)
     if rec.operation != "cut":
         yield f"By today's burns: chance {rec.chance:.3f} of that grade."
         return
@@ -138,27 +138,25 @@ def _margins(region: Region, entry: Settled) -> Iterable[str]:
     )
 
 
-def _promised_of(region: Region, entry: Settled) -> Promised:
+def _chances_of(region: Region, entry: Settled) -> Chances:
     promise = entry.promise
-    return Promised(
-        region=region,
-        char_at_most=promise.char_at_most if promise else None,
-        mark=2 if promise is None or promise.mark is None else promise.mark,
-        cut_length_mm=promise.cut_length_mm if promise else None,
-        next_sheet=promise is not None and promise.scope == "sheet",
-    )
-
-
-def _described(promised: Promised, entry: Settled) -> Recommendation:
-    reliability = entry.promise.reliability if entry.promise else None
-    return describe(promised, "fastest", reliability, entry.setting)
+    wish = Wish(reliability=None)
+    if promise is not None:
+        wish = Wish(
+            reliability=None,
+            char_at_most=promise.char_at_most,
+            mark=2 if promise.mark is None else promise.mark,
+            cut_length_mm=promise.cut_length_mm,
+            next_sheet=promise.scope == "sheet",
+        )
+    return Chances(region=region, wish=wish)
 
 
 def _scatter(region: Region, entry: Settled) -> list[str]:
     """What a cut owes to the scatter that was assumed before the burns."""
     if region.operation != "cut" or not region.burns:
         return []
-    chance = _promised_of(doubled_scatter(region), entry).single(entry.setting)
+    chance = _chances_of(doubled_scatter(region), entry).single(entry.setting)
     return [
         "How much coupons differ is assumed in part: were they twice as uneven, the chance of the"
         f" cut would be {chance:.3f}."

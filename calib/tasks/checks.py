@@ -6,11 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from calib.advise.cause import Cause, judge_cause
-from calib.advise.drift import (
+from calib.advice.strips import (
     LOSS_PCT,
     STRIP_BURNS,
+    Cause,
     MachineCheck,
+    judge_cause,
     judge_check_strip,
     plan_check_strip,
 )

@@ -19,7 +19,7 @@ from calib.tasks.pictures import picture_format
 from calib.tasks.wishes import TrackRecordWish
 
 if TYPE_CHECKING:
-    from calib.advise.track_record import Told, TrackRecord
+    from calib.advice.track_record import Told, TrackRecord
 
 # What may be looked at, and the beginnings of the events that belong to it.
 WHATS = {
@@ -37,7 +37,7 @@ def track_record(book: Book, wish: TrackRecordWish) -> TrackRecord:
     Raises NotEnoughEvidence when nothing of the kind was both stated and read; LogbookError when
     machine or sheet aren't there.
     """
-    from calib.advise.track_record import track_record as compared  # loads scikit-learn
+    from calib.advice.track_record import track_record as compared  # loads scikit-learn
 
     if wish.machine is not None:
         book.machine(wish.machine)
@@ -113,7 +113,7 @@ def _belongs(event: str, what: str) -> bool:
 
 
 def _of_forecast(forecast: Forecast, what: str) -> Iterator[Told]:
-    from calib.advise.track_record import Told
+    from calib.advice.track_record import Told
 
     if forecast.outcome is not None and _belongs(forecast.event, what):
         yield Told(chance=forecast.chance, came=forecast.outcome, group=forecast.board)
@@ -121,7 +121,7 @@ def _of_forecast(forecast: Forecast, what: str) -> Iterator[Told]:
 
 def _left_out(book: Book, wish: TrackRecordWish) -> Iterator[Told]:
     """Forecast every read board from all other burns of its pair."""
-    from calib.advise.track_record import Told
+    from calib.advice.track_record import Told
 
     marks = _wanted_marks(book, wish)
     for entry in _read_boards(book, wish):
@@ -175,7 +175,7 @@ def _of_jobs(book: Book, wish: TrackRecordWish) -> tuple[list[Told], tuple[str, 
 
 def _of_job(job: PromisedJob) -> list[Told]:
     """What a job says of its promise: part by part, or, for a whole job, all or nothing."""
-    from calib.advise.track_record import Told
+    from calib.advice.track_record import Told
 
     if why_not_counted(job.promise, job.burns):
         return []

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 
-from calib.advise.new_lot import BURNS, LotVerdict, judge_new_lot, plan_new_lot
-from calib.advise.recommend import recommend
+from calib.advice.new_lot import BURNS, LotVerdict, judge_new_lot, plan_new_lot
+from calib.advice.recommend import recommend
 from calib.boards.layout import LayoutOptions
 from calib.errors import NotEnoughEvidence
 from calib.fit.region import Region

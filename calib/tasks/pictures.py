@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from calib.advise.recommendation import Recommendation
+from calib.advice.recommendation import Recommendation
 from calib.errors import InvalidRecord, NotEnoughEvidence, shown
 from calib.fit.graded import grade_chances, graded_settings
 from calib.fit.region import Region

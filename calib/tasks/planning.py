@@ -9,7 +9,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from calib.advise.wish import Wish
+from calib.advice.chances import Wish
 from calib.boards.layout import LayoutOptions, lay_out, limit_mm, split_over_offcuts
 from calib.boards.places import fastest_that_fits_mm_s
 from calib.errors import BoardDoesNotFit, unfit

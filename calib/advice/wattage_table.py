@@ -8,7 +8,7 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from calib.advise.transfer import expected_start, transfer_region
+from calib.advice.transfer import expected_start, transfer_region
 from calib.errors import InvalidRecord
 from calib.fit.pool import Pool
 from calib.fit.region import Region
