@@ -3,14 +3,13 @@
 import math
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from bench_jobs import BENCH, CUT, PANEL_SETTINGS, job_of, panel, time_of
 
 from calib.errors import InvalidRecord, MachineLimit
 from calib.jobs.drawing import make_job, read_drawing
 from calib.jobs.job import plain_job
-from calib.jobs.job_time import beam_on_times_s, bed_loads, job_time_s
+from calib.jobs.job_time import bed_loads, job_time_s
 from calib.physics import move_time_s
 from calib.records import Setting
 from calib.records.costs import START_UP_S
@@ -131,13 +130,3 @@ def test_a_drawing_larger_than_the_bed_takes_loads_and_start_ups():
     notes = " ".join(time.notes)
     assert "at least 2 loads" in notes
     assert "larger than the bed: 1." in notes
-
-
-def test_many_speeds_are_read_off_a_curve():
-    job = panel()
-    speeds = np.geomspace(2.0, 300.0, 90)
-    curve = beam_on_times_s(job.cuts[0], BENCH, speeds)
-    exact = [time_of(panel(lettering=None, badge=None), speed_mm_s=v).cutting_s for v in speeds]
-    assert curve == pytest.approx(exact, rel=3e-3)
-    few = beam_on_times_s(job.cuts[0], BENCH, speeds[:20].reshape(4, 5))
-    assert few.ravel() == pytest.approx(exact[:20], rel=1e-9)

@@ -174,8 +174,13 @@ class Search:
             starts: dict[tuple[float, int], Setting] = {}
             for _, at in sorted(near, key=lambda judged: judged[0], reverse=True):
                 starts.setdefault((at.power_pct, at.passes), at)
-            for start in list(starts.values())[:_STARTS]:
-                found += self._exactly(self._climbed(start))
+            here: list[Judged] = []
+            for number, start in enumerate(starts.values()):
+                if here and number >= _STARTS:
+                    break
+                # Where the climb's power has nothing exactly, the start's own may.
+                here += self._exactly(self._climbed(start)) or self._exactly(start)
+            found += here
         return max(found, key=lambda judged: judged[0])[1] if found else None
 
     def _climbed(self, start: Setting) -> Setting:

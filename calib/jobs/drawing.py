@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import BinaryIO
 
@@ -10,7 +10,7 @@ import numpy as np
 
 from calib.errors import BadFile, InvalidRecord
 from calib.jobs.job import Job, JobClass
-from calib.jobs.outlines import Floats, Ints, Strokes, dashed, part_count
+from calib.jobs.outlines import Strokes, dashed, part_count
 from calib.jobs.paths import strokes_of_paths
 from calib.jobs.svg import DrawnPage, read_page
 from calib.records import ClassesBy, Operation
@@ -101,26 +101,20 @@ def read_drawing(source: bytes | BinaryIO, classes_by: ClassesBy = "colour") -> 
         )
     by_group = classes_by == "group"
     names = [(path.group or NO_GROUP) if by_group else path.paint for path in page.paths]
-    classes = _classes(names, strokes, path_of, classes_by)
-    low, high = strokes.points_mm.min(axis=0), strokes.points_mm.max(axis=0)
-    box = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
-    return Drawing(classes=classes, box_mm=box, notes=_notes(page, strokes, box))
-
-
-def _classes(
-    names: Sequence[str], strokes: Strokes, path_of: Ints, by: ClassesBy
-) -> tuple[StrokeClass, ...]:
     numbers = {name: number for number, name in enumerate(dict.fromkeys(names))}
     if len(numbers) > MAX_CLASSES:
         raise BadFile(
-            f"the drawing has {len(numbers)} {by}s, more than the {MAX_CLASSES} that can be given"
-            " an operation: draw with a few colours or groups."
+            f"the drawing has {len(numbers)} {classes_by}s, more than the {MAX_CLASSES} that can be"
+            " given an operation: draw with a few colours or groups."
         )
     class_of = np.array([numbers[name] for name in names])[path_of]
     members = ((name, np.flatnonzero(class_of == number)) for name, number in numbers.items())
-    return tuple(
+    classes = tuple(
         StrokeClass(name=name, strokes=strokes.take(which)) for name, which in members if len(which)
     )
+    low, high = strokes.points_mm.min(axis=0), strokes.points_mm.max(axis=0)
+    box = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+    return Drawing(classes=classes, box_mm=box, notes=_notes(page, strokes, box))
 
 
 def _notes(
@@ -136,35 +130,23 @@ def _notes(
     notes += [
         f"Left out: {what}, {count} x." for what, count in sorted(page.left_out.items()) if count
     ]
-    touching = _open_ends_that_meet(strokes)
+    open_ones = ~strokes.closed
+    ends = {tuple(p) for p in np.round(strokes.ends_mm[open_ones], 2).tolist()}
+    starts = np.round(strokes.starts_mm[open_ones], 2).tolist()
+    touching = sum(tuple(p) in ends for p in starts)
     if touching:
         notes.append(
             f"Open lines that begin where another ends: {touching}. Join them in the drawing, or"
             " the head stops at each."
         )
-    twice = len(strokes) - _distinct(strokes)
+    # Lines differ in box, length or middle; the same line drawn backwards doesn't.
+    middle = np.add.reduceat(strokes.points_mm, strokes.first[:-1], axis=0)
+    middle /= np.diff(strokes.first)[:, None]
+    features = np.hstack([strokes.boxes_mm(), strokes.lengths_mm[:, None], middle])
+    twice = len(strokes) - len(np.unique(np.round(features, 2), axis=0))
     if twice:
         notes.append(f"Lines drawn twice, which would be burnt twice: {twice}. Delete them.")
     return tuple(notes)
-
-
-def _open_ends_that_meet(strokes: Strokes) -> int:
-    open_ones = ~strokes.closed
-    ends = {tuple(p) for p in np.round(strokes.ends_mm[open_ones], 2).tolist()}
-    starts = np.round(strokes.starts_mm[open_ones], 2).tolist()
-    return sum(tuple(p) in ends for p in starts)
-
-
-def _distinct(strokes: Strokes) -> int:
-    """How many strokes differ in box, length and middle: the same line drawn backwards doesn't."""
-    counts = np.diff(strokes.first)
-    middle: Floats = np.add.reduceat(strokes.points_mm, strokes.first[:-1], axis=0)
-    features = np.hstack([
-        strokes.boxes_mm(),
-        strokes.lengths_mm[:, None],
-        middle / counts[:, None],
-    ])
-    return len(np.unique(np.round(features, 2), axis=0))
 
 
 def make_job(

@@ -112,15 +112,8 @@ class Pieces:
     is_start: Flags  # true for a piece without length that only begins a stroke, shape (n,)
 
 
-def check_reach(points: Floats) -> None:
-    """Refuse points [mm], of any shape, that are farther away than any bed reaches."""
-    # Written so that NaN is refused too.
-    if not (np.abs(points) <= MAX_COORDINATE_MM).all():
-        raise out_of_reach()
-
-
 def out_of_reach() -> BadFile:
-    """What is said of such points."""
+    """What is said of points that are farther away than any bed reaches."""
     return BadFile(
         f"the drawing reaches beyond {MAX_COORDINATE_MM / 1000.0:g} m: draw it at its real size,"
         " in millimetres."
@@ -145,12 +138,7 @@ def flattened(pieces: Pieces, flatness_mm: float = FLATNESS_MM) -> tuple[Strokes
     first = np.append(np.flatnonzero(begins), len(points))
     step = np.append(length[1:], 0.0)
     step[first[1:] - 1] = 0.0
-    return _without_dots(points, step, first, pieces, rows)
-
-
-def _without_dots(
-    points: Floats, step: Floats, first: Ints, pieces: Pieces, rows: Ints
-) -> tuple[Strokes, Ints]:
+    # Strokes of a single point are dots, which nobody means.
     path = pieces.path[rows[first[:-1]]]
     gap = np.hypot(*(points[first[1:] - 1] - points[first[:-1]]).T)
     size = np.diff(first)
