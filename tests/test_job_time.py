@@ -68,15 +68,6 @@ def test_passes_of_a_closed_outline_repeat_it_and_an_open_one_travels_back():
     assert thrice.classes[0].length_mm == pytest.approx(180.0)
 
 
-def test_a_thousand_short_strokes_take_a_fifth_longer_than_length_over_speed():
-    paths = [f"M{3 * (i % 40)} {4 * (i // 40)}h1.5" for i in range(1000)]
-    job = job_of("line_mark", *paths)
-    time = time_of(job, speed_mm_s=60.0)
-    assert time.marking_s > 1.2 * 1500.0 / 60.0
-    assert time.total_s > time.marking_s + 5.0
-    assert time.classes[0].slow_mm == pytest.approx(1500.0)
-
-
 def test_marks_come_before_cuts_and_parts_add_up():
     time = job_time_s(panel(), BENCH, PANEL_SETTINGS)
     assert [c.operation for c in time.classes] == ["area_mark", "line_mark", "cut"]

@@ -10,7 +10,6 @@ from test_cut_fit import EVENING, MACHINE
 
 import calib
 from calib.advice.recommend import rounded_down
-from calib.advice.recommendation import share_words
 from calib.fit.hull import burnt_hull, inside, speed_range
 
 SHEET = calib.Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
@@ -93,15 +92,6 @@ def test_a_setting_known_to_be_cleaner_is_cleanest_though_slower():
     clean, fast = calib.recommend(region, aim="cleanest"), calib.recommend(region)
     assert clean.speed_mm_s < fast.speed_mm_s
     assert clean.expected_char < fast.expected_char - 0.3
-
-
-@pytest.mark.parametrize(
-    ("share", "words"),
-    [(0.008, "1 in 125"), (0.2, "1 in 5"), (0.15, "3 in 20"), (0.015, "3 in 200"),
-     (0.5, "1 in 2"), (0.25, "1 in 4"), (0.0071, "7 in 1000")],
-)  # fmt: skip
-def test_shares_are_said_in_lowest_terms(share, words):
-    assert share_words(share) == words
 
 
 def test_joint_chance_and_its_bound(region):
@@ -205,13 +195,6 @@ def test_all_through_keeps_inside_what_was_burnt():
     assert any("faster" in note for note in region.notes)
     rec = calib.recommend(region)
     assert region.tested(rec.power_pct, rec.speed_mm_s)
-
-
-def test_one_burn_alone():
-    one = [calib.Burn(operation="cut", power_pct=60.0, speed_mm_s=5.0, through="through")]
-    region = calib.fit_region(MACHINE, SHEET, evidence=one)
-    with pytest.raises(calib.NotEnoughEvidence, match="Burn next"):
-        calib.recommend(region, reliability=0.999999)
 
 
 @pytest.mark.parametrize(

@@ -1,1 +1,1 @@
-"""Advice from a fitted region: settings, next burns, jobs, joints, other machines."""
+"""A setting with its stated chance, or a refusal; lots, strips, other machines."""
