@@ -54,7 +54,6 @@ def test_one_line_by_hand():
     assert time.cutting_s == pytest.approx(along)
     assert time.travel_s == pytest.approx(there + home)
     assert time.total_s == pytest.approx(there + along + home)
-    assert time.classes[0].mean_speed_mm_s == pytest.approx(100.0 / along)
 
 
 def test_passes_of_a_closed_outline_repeat_it_and_an_open_one_travels_back():

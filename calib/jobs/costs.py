@@ -50,11 +50,6 @@ class CostBreakdown:
             "cutting again": self.recuts,
         }
 
-    @property
-    def cheapest(self) -> int:
-        """Index of the cheapest setting, in the flattened order of the settings."""
-        return int(np.nanargmin(self.total))
-
 
 def expected_cost(
     region: Region,

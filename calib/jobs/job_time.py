@@ -38,11 +38,6 @@ class ClassTime:
     dark_s: float
     slow_mm: float = 0.0  # path burnt at less than 90 % of the set speed, all passes [mm]
 
-    @property
-    def mean_speed_mm_s(self) -> float:
-        """Mean speed while the beam is on [mm/s]."""
-        return self.length_mm / self.beam_on_s if self.beam_on_s > 0.0 else 0.0
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class JobTime:
