@@ -22,14 +22,12 @@ from calib.errors import (
 from calib.logbook import Book, open_book
 from calib.records import Machine, Reading, Setting, Sheet
 from calib.tasks.advice import advise, region_of_pair, settle
-from calib.tasks.boards import plan_board
+from calib.tasks.boards import forecasts, plan_boards
 from calib.tasks.finding import find_board
 from calib.tasks.folders import write_folder
-from calib.tasks.forecasts import forecasts
 from calib.tasks.library import plan_grid
-from calib.tasks.pictures import region_pictures, region_view
+from calib.tasks.regions import advised_view, region_pictures, summarise
 from calib.tasks.results import CellByCell, sitting_label, take_down
-from calib.tasks.summary import summarise
 from calib.tasks.wishes import BoardWish, FileWish, JobCounts, RegionWish
 from calib.tasks.workshop import add_machine, add_sheet, assumptions, change_sheet
 
@@ -93,22 +91,22 @@ def test_an_evening_past_midnight_is_still_that_evening(clock: datetime, label: 
 
 def test_a_board_whose_files_cannot_be_made_is_not_stored(bench: Book) -> None:
     with pytest.raises(InvalidRecord, match="foolscap"):
-        plan_board(
+        plan_boards(
             bench, None, None, "cut", BoardWish(burns=2), when=NOW,
             files=FileWish(paper="foolscap"),
         )  # fmt: skip
     with pytest.raises(BoardDoesNotFit, match="12 x 12"):
-        plan_board(bench, None, None, "cut", BoardWish(burns=2, offcut_mm=(12.0, 12.0)), when=NOW)
+        plan_boards(bench, None, None, "cut", BoardWish(burns=2, offcut_mm=(12.0, 12.0)), when=NOW)
     assert bench.boards().total == 0
 
 
 def test_the_same_plan_in_two_books_is_the_same_board(bench: Book, tmp_path: Path) -> None:
     wish = BoardWish(burns=3)
-    one = plan_board(bench, "bench", "birch 3", "cut", wish, when=NOW)
+    (one,) = plan_boards(bench, "bench", "birch 3", "cut", wish, when=NOW)
     with open_book(tmp_path / "other.sqlite3") as other:
         add_machine(other, BENCH, when=NOW + timedelta(days=9))
         add_sheet(other, BIRCH, when=NOW + timedelta(days=9))
-        two = plan_board(other, None, None, "cut", wish, when=NOW + timedelta(days=10))
+        (two,) = plan_boards(other, None, None, "cut", wish, when=NOW + timedelta(days=10))
     assert one.grid == two.grid
     assert one.forecasts == two.forecasts
 
@@ -116,14 +114,14 @@ def test_the_same_plan_in_two_books_is_the_same_board(bench: Book, tmp_path: Pat
 def test_a_board_of_a_machine_that_was_changed_since_is_planned_anew(bench: Book) -> None:
     """An unread board is offered again as it was stored; a program of it would say old powers."""
     wish = BoardWish(burns=3)
-    one = plan_board(bench, None, None, "cut", wish, when=NOW)
-    again = plan_board(bench, None, None, "cut", wish, when=NOW + timedelta(days=1))
+    (one,) = plan_boards(bench, None, None, "cut", wish, when=NOW)
+    (again,) = plan_boards(bench, None, None, "cut", wish, when=NOW + timedelta(days=1))
     assert again.again
     assert again.grid == one.grid
     changed = replace(BENCH, power_word_full=255.0)
     later = NOW + timedelta(days=2)
     bench.change_setup("bench", when=later, what="other", power_word_full=255.0)
-    anew = plan_board(bench, None, None, "cut", wish, when=NOW + timedelta(days=3))
+    (anew,) = plan_boards(bench, None, None, "cut", wish, when=NOW + timedelta(days=3))
     assert not anew.again
     assert anew.grid.machine == changed
     assert (one.grid.round, anew.grid.round) == (1, 2)
@@ -156,8 +154,8 @@ def test_forecasts_are_what_the_region_says_of_each_cell(bench: Book, operation:
 def test_boards_are_found_by_code_in_any_case_and_the_last_one_by_last(bench: Book) -> None:
     with pytest.raises(LogbookError, match="no board"):
         find_board(bench, "last")
-    first = plan_board(bench, None, None, "cut", BoardWish(burns=2), when=NOW)
-    second = plan_board(
+    (first,) = plan_boards(bench, None, None, "cut", BoardWish(burns=2), when=NOW)
+    (second,) = plan_boards(
         bench, None, None, "cut", BoardWish(burns=3), when=NOW + timedelta(minutes=1)
     )
     assert second.grid.round == 1
@@ -167,13 +165,13 @@ def test_boards_are_found_by_code_in_any_case_and_the_last_one_by_last(bench: Bo
 
 
 def test_a_result_file_without_a_reading_is_refused(bench: Book) -> None:
-    grid = plan_board(bench, None, None, "cut", BoardWish(burns=2), when=NOW).grid
+    grid = plan_boards(bench, None, None, "cut", BoardWish(burns=2), when=NOW)[0].grid
     with pytest.raises(LogbookError, match=grid.board_id):
         take_down(bench, grid, b"cell,through,char,mark,note\n", when=NOW)
 
 
 def test_cell_by_cell_goes_on_where_it_was_left(bench: Book) -> None:
-    grid = plan_board(bench, None, None, "cut", BoardWish(burns=3), when=NOW).grid
+    grid = plan_boards(bench, None, None, "cut", BoardWish(burns=3), when=NOW)[0].grid
     first, second, third = (cell.label for cell in grid.cells)
     bench.record(grid.board_id, [Reading(cell=first, through="no")], when=NOW)
     bench.record(grid.board_id, [Reading(cell=second, through="through")], when=NOW)
@@ -251,7 +249,7 @@ def test_a_full_grid_needs_powers_and_speeds() -> None:
 @pytest.mark.parametrize("operation", ["cut", "line_mark", "area_mark"])
 def test_a_region_can_be_shown_before_any_burn(bench: Book, operation: Any) -> None:
     region = region_of_pair(bench, None, None, operation)
-    view = region_view(region, RegionWish())
+    view = advised_view(region, RegionWish())
     assert view.recommendation is None
     assert "burnt yet" in view.promise
     assert view.chance.min() >= 0.0
@@ -272,8 +270,8 @@ def test_a_summary_says_the_speeds_at_which_the_chances_are_met(burnt: Book) -> 
 
 def test_the_picture_is_of_the_promise_that_is_asked_for(burnt: Book) -> None:
     region = region_of_pair(burnt, None, None, "cut")
-    plain = region_view(region, RegionWish(reliability=0.95))
-    joint = region_view(region, RegionWish(reliability=0.95, char_at_most=1))
+    plain = advised_view(region, RegionWish(reliability=0.95))
+    joint = advised_view(region, RegionWish(reliability=0.95, char_at_most=1))
     assert plain.levels == (0.5, 0.9, 0.95)
     assert np.all(joint.chance <= plain.chance + 1e-12)
     assert "char at most 1" in joint.words

@@ -20,12 +20,12 @@ from calib.report.words import (
     table,
     wrapped,
 )
-from calib.tasks.summary import DEEPER, LEVELS
+from calib.tasks.regions import DEEPER, LEVELS
 
 if TYPE_CHECKING:
     from calib.tasks.advice import Advice
     from calib.tasks.current import StandingPromise
-    from calib.tasks.summary import RegionRow, Summary
+    from calib.tasks.regions import RegionRow, Summary
 
 EDGES = {
     "unburnt": "Nothing was burnt yet: this is what is expected of such a sheet, and it may be far"

@@ -25,7 +25,7 @@ from calib.report.words import (
 )
 
 if TYPE_CHECKING:
-    from calib.tasks.job_records import JobReport
+    from calib.tasks.jobs import JobReport
 
 
 def costs_text(costs: Costs) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
@@ -18,7 +17,7 @@ from calib.records import CHAR_WORDS, MARK_WORDS, OPERATIONS
 from calib.tasks.advice import region_of_pair
 from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.finding import find_pair
-from calib.tasks.folders import Files
+from calib.tasks.folders import Files, slug
 from calib.tasks.workshop import assumptions
 
 # A setting that was neither run nor checked for so long is checked before it is used again: a tube
@@ -80,12 +79,8 @@ def sheet_card_of_pair(
 
 def sheet_card_files(card: SheetCard, *, paper: str = "a4") -> Files:
     """Make the card as a file."""
-    name = f"card-{_slug(card.sheet.name)}-on-{_slug(card.machine.name)}.pdf"
+    name = f"card-{slug(card.sheet.name)}-on-{slug(card.machine.name)}.pdf"
     return {name: sheet_card(card, paper=paper)}
-
-
-def _slug(name: str) -> str:
-    return re.sub(r"\W+", "-", name.strip().casefold())[:60].strip("-") or "unnamed"
 
 
 def _day(at: datetime, local: datetime) -> str:

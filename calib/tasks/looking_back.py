@@ -10,12 +10,11 @@ from typing import TYPE_CHECKING
 from calib.errors import NotEnoughEvidence
 from calib.logbook import Book, Filters, Forecast, Line, PromisedJob
 from calib.logbook.events import outcome_of
+from calib.tasks.boards import forecasts
 from calib.tasks.current import kept_promise, why_not_counted
-from calib.tasks.folders import Files
-from calib.tasks.forecasts import forecasts
+from calib.tasks.folders import Files, picture_format
 from calib.tasks.library import fit_region
-from calib.tasks.next_steps import LOT_NOTE, STRIP_NOTE
-from calib.tasks.pictures import picture_format
+from calib.tasks.results import LOT_NOTE, STRIP_NOTE
 from calib.tasks.wishes import TrackRecordWish
 
 if TYPE_CHECKING:

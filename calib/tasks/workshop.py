@@ -8,7 +8,8 @@ from typing import Any
 
 from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book
-from calib.records import LaserSource, Machine, Operation, Sheet
+from calib.records import LaserSource, Machine, Sheet
+from calib.tasks.wishes import MaterialWish
 from calib.units import show_speed
 
 
@@ -78,27 +79,24 @@ def _shown(name: str, value: Any) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def check_material(
-    material: str,
-    source: LaserSource = "co2",
-    operation: Operation | None = None,
-    declaration: str = "",
-) -> Hazard:
+def check_material(wish: MaterialWish) -> Hazard:
     """Say whether a material may go under a laser, before a sheet of it is bought.
 
     Raises RefusedMaterial, DeclarationNeeded when it may not.
 
     Examples
     --------
-    >>> check_material("MDF").verdict
+    >>> check_material(MaterialWish(material="MDF")).verdict
     'caution'
     """
     # The hazards depend on neither the numbers of the machine nor the thickness.
     machine = Machine(
-        name="any", rated_w=1.0, bed_mm=(100.0, 100.0), max_speed_mm_s=1.0, source=source
+        name="any", rated_w=1.0, bed_mm=(100.0, 100.0), max_speed_mm_s=1.0, source=wish.source
     )
-    sheet = Sheet(name="any", material=material, thickness_mm=1.0, declaration=declaration)
-    return check_hazard(sheet, machine, operation)
+    sheet = Sheet(
+        name="any", material=wish.material, thickness_mm=1.0, declaration=wish.declaration
+    )
+    return check_hazard(sheet, machine, wish.operation)
 
 
 def add_sheet(book: Book, sheet: Sheet, *, when: datetime, note: str = "") -> Hazard:
