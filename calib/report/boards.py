@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from calib.boards.board_time import board_time, sheet_use
 from calib.boards.focus import FocusBoard
 from calib.logbook import Looked, Recorded
-from calib.records import Cell, Grid, Reading
+from calib.records import Grid, Reading
 from calib.report.words import (
     bullets,
     counted,
@@ -102,20 +102,19 @@ def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
         "burnt as",
         last,
     ]
-    return table(header, [_row(cell, pitched, values.get(cell.label, "")) for cell in grid.cells])
-
-
-def _row(cell: Cell, pitched: bool, last: str) -> list[str]:
-    pitch = [f"{cell.line_pitch_mm:g} mm"] if pitched else []
-    return [
-        cell.label,
-        f"{cell.power_pct:g} %",
-        show_speed(cell.speed_mm_s),
-        str(cell.passes),
-        *pitch,
-        f"no. {cell.burn_order}",
-        last,
+    rows = [
+        [
+            cell.label,
+            f"{cell.power_pct:g} %",
+            show_speed(cell.speed_mm_s),
+            str(cell.passes),
+            *([f"{cell.line_pitch_mm:g} mm"] if pitched else []),
+            f"no. {cell.burn_order}",
+            values.get(cell.label, ""),
+        ]
+        for cell in grid.cells
     ]
+    return table(header, rows)
 
 
 def board_text(grid: Grid, readings: Sequence[Reading], looks: Mapping[str, Looked]) -> str:
