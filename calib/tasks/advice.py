@@ -45,11 +45,7 @@ def region_of_pair(
     *,
     lot: str | None = None,
 ) -> Region:
-    """Fit the region of a pair from all its burns, with the rest of the logbook as its prior.
-
-    Raises LogbookError when machine or sheet aren't there; RefusedMaterial, DeclarationNeeded when
-    the sheet may not be burnt.
-    """
+    """Fit the region of a pair from all its burns, with the rest of the logbook as its prior."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, operation)
     burns = _burns_by_lot(book, of_machine.name, of_sheet, operation)
@@ -134,19 +130,14 @@ def advise(
     *,
     when: datetime,
 ) -> Advice:
-    """Recommend a setting for a pair, and store what is promised before its results can come in.
-
-    Raises NotEnoughEvidence when nothing can be promised; it names the burns that would settle it;
-    LogbookError when machine or sheet aren't there.
+    """Recommend a setting for a pair, and store what is promised before its results can come in;
+    raises NotEnoughEvidence when nothing can be promised; it names the burns that would settle it.
     """
     return advise_on(book, region_of_pair(book, machine, sheet, operation), wish, when=when)
 
 
 def advise_on(book: Book, region: Region, wish: RegionWish, *, when: datetime) -> Advice:
-    """Recommend a setting of a region that was fitted already, and store the promise.
-
-    Raises NotEnoughEvidence as for ``advise``.
-    """
+    """Recommend a setting of a region that was fitted already, and store the promise."""
     if wish.aim == "cheapest" and wish.costs is None:
         wish = replace(wish, costs=costs_of(book))
     if wish.slowest_mm_s is None:
@@ -161,11 +152,9 @@ def advise_on(book: Book, region: Region, wish: RegionWish, *, when: datetime) -
 def settle(
     book: Book, promise_id: str, *, when: datetime, note: str = "", sure: bool = False
 ) -> KeptSetting:
-    """Settle on a setting that was promised: from now on it is the one for its pair.
-
-    Raises InvalidRecord when no promise, or more than one, begins so; NeedsYes when it was promised
-    for another lot, set-up or scope, or its chance is low, and the user isn't sure.
-    """
+    """Settle on a setting that was promised: from now on it is the one for its pair; raises
+    InvalidRecord when no promise, or more than one, begins so; NeedsYes when it was promised for
+    another lot, set-up or scope, or its chance is low, and the user isn't sure."""
     entry = find_promise(book, promise_id.strip().casefold())
     doubts = doubts_of(book, entry)
     if doubts and not sure:
@@ -186,10 +175,8 @@ def take_down_job(
     sitting: str | None = None,
     note: str = "",
 ) -> str:
-    """Take down how a whole cut job at one setting came out.
-
-    Raises LogbookError when the pair isn't there; InvalidRecord when no part is counted.
-    """
+    """Take down how a whole cut job at one setting came out; raises InvalidRecord when no part is
+    counted."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     label = sitting_label(when) if sitting is None else sitting
     burns = counts.burns(setting, label)

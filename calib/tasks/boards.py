@@ -54,11 +54,9 @@ def plan_boards(
 ) -> tuple[Planned, ...]:
     """Plan the next round of a pair on one board, or split over several, and store them.
 
-    The hazards are looked at first; then all burns of the pair say which cells teach most.
-
-    Raises RefusedMaterial, DeclarationNeeded Before anything is planned; BoardDoesNotFit,
-    MachineLimit when the board at hand is too small, or a limit of the machine would be crossed;
-    LogbookError when machine or sheet aren't there.
+    The hazards are looked at first; then all burns of the pair say which cells teach most. Raises
+    RefusedMaterial, DeclarationNeeded before anything is planned; BoardDoesNotFit, MachineLimit
+    when the board at hand is too small, or a limit of the machine would be crossed.
     """
     planned = propose_boards(book, machine, sheet, operation, wish, files=files)
     for one in planned:
@@ -178,10 +176,7 @@ def marks_of(book: Book, machine: Machine, sheet: Sheet) -> KnownMarks:
 def plan_focus_board(
     book: Book, machine: str | None, sheet: str | None, wish: FocusWish
 ) -> FocusBoard:
-    """Plan a focus board of a pair; nothing is stored: its result is the height you set.
-
-    Raises as ``plan_boards``.
-    """
+    """Plan a focus board of a pair; nothing is stored: its result is the height you set."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, "line_mark")
     return plan_focus(

@@ -31,10 +31,8 @@ _PARTS, _JOBS, _SURE = 50, 10, 0.99
 def settled_of_pair(
     book: Book, machine: str | None = None, sheet: str | None = None
 ) -> tuple[KeptSetting, ...]:
-    """Look up the settings that were settled on for a sheet and machine.
-
-    Raises LogbookError when nothing was settled, or machine or sheet aren't there.
-    """
+    """Look up the settings that were settled on for a sheet and machine; raises LogbookError when
+    nothing was settled, or machine or sheet aren't there."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     found = kept_settings(book, of_machine.name, of_sheet.name)
     if not found:
@@ -48,11 +46,8 @@ def settled_of_pair(
 def sheet_card_of_pair(
     book: Book, machine: str | None = None, sheet: str | None = None, *, when: datetime
 ) -> SheetCard:
-    """Gather what stands on the card of a sheet and machine.
-
-    Raises LogbookError when nothing was settled, or machine or sheet aren't there; RefusedMaterial,
-    DeclarationNeeded when the sheet may not be burnt.
-    """
+    """Gather what stands on the card of a sheet and machine; raises LogbookError when nothing was
+    settled, or machine or sheet aren't there."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     settled = settled_of_pair(book, of_machine.name, of_sheet.name)
     used = {entry.operation: _last_used(book, entry) for entry in settled}

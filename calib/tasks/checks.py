@@ -51,12 +51,8 @@ def plan_lot(
     when: datetime,
     files: FileWish | None = None,
 ) -> Planned:
-    """Plan the few burns that try the current lot of a sheet, and store them.
-
-    Raises NotEnoughEvidence when no other lot was burnt, or nothing can be recommended for it;
-    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError as for
-    ``plan_boards``.
-    """
+    """Plan the few burns that try the current lot of a sheet, and store them; raises
+    NotEnoughEvidence when no other lot was burnt, or nothing can be recommended for it."""
     region = region_of_pair(book, machine, sheet, "cut")
     setting = _working_setting(book, region, wish.setting)
     settings = plan_new_lot(region, setting, wish.burns or BURNS)
@@ -71,11 +67,8 @@ def judge_lot(
     setting: Setting | None = None,
     reliability: float | None = None,
 ) -> LotVerdict:
-    """Say what to do with the current lot of a sheet: keep, slow down, or test again.
-
-    Raises NotEnoughEvidence, LogbookError as for ``plan_lot``; InvalidRecord when fewer than three
-    cuts of the current lot were read.
-    """
+    """Say what to do with the current lot of a sheet: keep, slow down, or test again; raises
+    InvalidRecord when fewer than three cuts of the current lot were read."""
     region = region_of_pair(book, machine, sheet, "cut")
     working = _working_setting(book, region, setting)
     if reliability is None:
@@ -88,10 +81,8 @@ def judge_lot(
 
 
 def old_lots(book: Book, machine: str | None, sheet: str | None) -> Region:
-    """The region from all lots of a sheet but the current one.
-
-    Raises NotEnoughEvidence when no other lot was cut on the machine.
-    """
+    """The region from all lots of a sheet but the current one; raises NotEnoughEvidence when no
+    other lot was cut on the machine."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, "cut")
     names = dict.fromkeys(entry.sheet.lot for entry in book.lots(of_sheet.name))
@@ -129,12 +120,8 @@ def plan_strip(
     when: datetime,
     files: FileWish | None = None,
 ) -> Planned:
-    """Plan a check strip on a sheet that is well known, and store it.
-
-    Raises NotEnoughEvidence when the sheet isn't known well enough to check a machine with;
-    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError as for
-    ``plan_boards``.
-    """
+    """Plan a check strip on a sheet that is well known, and store it; raises NotEnoughEvidence when
+    the sheet isn't known well enough to check a machine with."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     region = reference_region(book, of_machine, of_sheet)
     settings = plan_check_strip(region, wish.burns or STRIP_BURNS)
@@ -142,11 +129,8 @@ def plan_strip(
 
 
 def check_machine(book: Book, machine: str | None, sheet: str | None) -> StripRecord:
-    """Say what all check strips of a sheet tell of its machine.
-
-    Raises NotEnoughEvidence when no strip was taken down, or the sheet isn't known well enough;
-    LogbookError when machine or sheet aren't there.
-    """
+    """Say what all check strips of a sheet tell of its machine; raises NotEnoughEvidence when no
+    strip was taken down, or the sheet isn't known well enough."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     region = reference_region(book, of_machine, of_sheet)
     strips = _read_strips(book, of_machine, of_sheet)
@@ -160,10 +144,7 @@ def check_machine(book: Book, machine: str | None, sheet: str | None) -> StripRe
 
 
 def sheet_or_machine(book: Book, machine: str | None, sheet: str, reference: str) -> Cause:
-    """Tell a sheet that needs more from a machine that gives less.
-
-    Raises NotEnoughEvidence, LogbookError as for ``judge_lot`` and ``check_machine``.
-    """
+    """Tell a sheet that needs more from a machine that gives less."""
     of_machine, of_reference = find_pair(book, machine, reference)
     suspect = old_lots(book, of_machine.name, sheet)
     burns = book.burns(of_machine.name, sheet, "cut", lot=suspect.sheet.lot)
@@ -173,10 +154,7 @@ def sheet_or_machine(book: Book, machine: str | None, sheet: str, reference: str
 
 
 def strip_chart(record: StripRecord, names: Sequence[str]) -> Files:
-    """Draw the control chart of check strips.
-
-    Raises InvalidRecord when a name ends otherwise.
-    """
+    """Draw the control chart of check strips."""
     if not names:
         return {}
     kinds = {name: picture_format(name) for name in names}
@@ -199,10 +177,8 @@ def strip_chart(record: StripRecord, names: Sequence[str]) -> Files:
 
 
 def reference_region(book: Book, machine: Machine, sheet: Sheet) -> Region:
-    """What was known of a sheet from its boards; jobs and check strips are left out.
-
-    Raises NotEnoughEvidence when no edge was found yet.
-    """
+    """What was known of a sheet from its boards; jobs and check strips are left out; raises
+    NotEnoughEvidence when no edge was found yet."""
     check_hazard(sheet, machine, "cut")
     strips = [grid.board_id for grid, _ in _strips(book, machine, sheet)]
     burns = [

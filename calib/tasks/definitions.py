@@ -50,10 +50,8 @@ _TABLES: Mapping[str, type] = {"machine": Machine, "sheet": Sheet, "board": Defi
 
 
 def read_definition(text: str) -> Definition:
-    """Read the definition of a ready-made grid.
-
-    Raises BadFile when it isn't TOML, or a key is missing, unknown or holds what it may not hold.
-    """
+    """Read the definition of a ready-made grid; raises BadFile when it isn't TOML, or a key is
+    missing, unknown or holds what it may not hold."""
     try:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
@@ -79,11 +77,7 @@ def given_text(file: Path) -> str:
 
 
 def ready_made_grid(definition: Definition) -> Grid:
-    """Plan the board of a definition.
-
-    Raises RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, InvalidRecord as for
-    ``plan_grid``.
-    """
+    """Plan the board of a definition."""
     wish = definition.board
     return plan_wished(definition.machine, definition.sheet, wish.operation, wish)[0]
 

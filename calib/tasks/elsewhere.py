@@ -46,11 +46,8 @@ def carry_over(
     when: datetime,
     files: FileWish | None = None,
 ) -> CarriedOver:
-    """Say where to begin with a sheet on another machine, and plan the burns that confirm it.
-
-    Raises InvalidRecord when it was burnt there already, or the two aren't the same kind of laser;
-    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError as for
-    ``plan_boards``.
+    """Say where to begin with a sheet on another machine, and plan the burns that confirm it;
+    raises InvalidRecord when it was burnt there already, or the two aren't the same kind of laser.
     """
     region = region_of_pair(book, machine, sheet, operation)
     there = _target(book, region, wish)
@@ -94,11 +91,8 @@ def table_of_wattages(
     operation: Operation,
     wattages: Sequence[float] = WATTAGES,
 ) -> WattageTable:
-    """Make the table of starting points over wattages, to hand to other people.
-
-    Raises InvalidRecord when nothing was burnt, or no wattage is given; RefusedMaterial,
-    DeclarationNeeded, LogbookError as for ``region_of_pair``.
-    """
+    """Make the table of starting points over wattages, to hand to other people; raises
+    InvalidRecord when nothing was burnt, or no wattage is given."""
     region = region_of_pair(book, machine, sheet, operation)
     pool = pool_of_book(book, region.machine, region.sheet, operation)
     return wattage_table(region, wattages, pool)

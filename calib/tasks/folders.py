@@ -32,10 +32,8 @@ def given_file(file: Path, most_bytes: int = MOST_BYTES) -> bytes:
 
 
 def check_folder(folder: Path | None) -> None:
-    """Check that a folder can be written or made, before anything is done for it.
-
-    Raises CalibError when a file stands there, or in the way.
-    """
+    """Check that a folder can be written or made, before anything is done for it; raises CalibError
+    when a file stands there, or in the way."""
     with contextlib.suppress(OSError):
         for place in (folder, *folder.parents) if folder else ():
             if place.is_dir():
@@ -63,9 +61,8 @@ def picture_format(name: str) -> Literal["png", "svg"]:
 def write_folder(files: Files, folder: Path | None) -> tuple[Path, ...]:
     """Write files into a folder, which is made when it isn't there; nothing without one.
 
-    A result file in which something was filled in is left as it is.
-
-    Raises CalibError when the folder can't be written.
+    A result file in which something was filled in is left as it is. Raises CalibError when the
+    folder can't be written.
     """
     if folder is None:
         return ()

@@ -76,12 +76,9 @@ class JobReport:
 def job_report(
     book: Book, machine: str | None, sheet: str | None, drawing: bytes | BinaryIO, wish: JobWish
 ) -> JobReport:
-    """Say what a drawing means for a pair: time, money, promise, small features.
-
-    Raises BadFile when the drawing can't be read; InvalidRecord, MachineLimit when operations or
-    settings don't fit the drawing or the machine; LogbookError when the pair isn't there;
-    RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
-    """
+    """Say what a drawing means for a pair: time, money, promise, small features; raises BadFile
+    when the drawing can't be read; InvalidRecord, MachineLimit when operations or settings don't
+    fit the drawing or the machine."""
     if not wish.operations and machine is None and sheet is None:
         # The classes are the drawing's own: they need neither machine nor sheet.
         return _classes_only(read_drawing(drawing, wish.classes_by), wish)
@@ -245,11 +242,8 @@ def time_this_job(
     when: datetime,
     label: str,
 ) -> TimeRatio:
-    """Take down what the stopwatch said of a job that was reported.
-
-    Raises InvalidRecord when the job has no calculated time, or the two are so far apart that a
-    slip is likelier.
-    """
+    """Take down what the stopwatch said of a job that was reported; raises InvalidRecord when the
+    job has no calculated time, or the two are so far apart that a slip is likelier."""
     if report.time is None:
         raise InvalidRecord(
             f"the job {label!r} has no calculated time: give its classes operations and settings."
@@ -259,11 +253,8 @@ def time_this_job(
 
 
 def job_picture(report: JobReport, name: str) -> bytes:
-    """Draw what each part of the cost is against the speed.
-
-    Raises NotEnoughEvidence when the report has no costs to draw; InvalidRecord when the ending is
-    another than .png or .svg.
-    """
+    """Draw what each part of the cost is against the speed; raises NotEnoughEvidence when the
+    report has no costs to draw; InvalidRecord when the ending is another than .png or .svg."""
     form = picture_format(name)
     if report.cost_curve is None or report.setting is None:
         raise NotEnoughEvidence(

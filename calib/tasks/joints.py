@@ -84,10 +84,8 @@ def learn_kerf(
     when: datetime,
     caliper: Caliper | None = None,
 ) -> tuple[KerfLaw, tuple[KerfPoint, ...]]:
-    """Work out the kerf against line energy from all measured coupons, and keep it with the pair.
-
-    Raises NotEnoughEvidence when no coupon was measured.
-    """
+    """Work out the kerf against line energy from all measured coupons, and keep it with the pair;
+    raises NotEnoughEvidence when no coupon was measured."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     pair = (of_machine.name, of_sheet.name)
     points = kerf_points(book, *pair, caliper)
@@ -114,12 +112,8 @@ def kerf_at(book: Book, machine: Machine, sheet: str, setting: Setting) -> Estim
 def plan_comb_board(
     book: Book, machine: str | None, sheet: str | None, wish: CombWish, *, when: datetime
 ) -> PlannedComb:
-    """Plan a comb board of a pair and keep it.
-
-    Raises NotEnoughEvidence when no cut was settled on and no setting given; RefusedMaterial,
-    DeclarationNeeded when the sheet may not be burnt; InvalidRecord, MachineLimit, BoardDoesNotFit
-    as for ``plan_comb``.
-    """
+    """Plan a comb board of a pair and keep it; raises NotEnoughEvidence when no cut was settled on
+    and no setting given."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, "cut")
     setting = wish.setting
@@ -175,10 +169,7 @@ def plan_comb_board(
 
 
 def find_comb(book: Book, code: str) -> CombBoard:
-    """Look a comb board up by its code, whatever its case; ``last`` is the one planned last.
-
-    Raises LogbookError when there is none.
-    """
+    """Look a comb board up by its code, whatever its case; ``last`` is the one planned last."""
     every = book.kept("comb")
     wanted = code.strip()
     found = [e for e in every if wanted.casefold() in (LAST, e.label.casefold())]
@@ -229,11 +220,8 @@ def take_down_comb(
     stock_mm: Sequence[float] = (),
     caliper: Caliper | None = None,
 ) -> CombTaken:
-    """Take down what was felt and measured on a comb; what is given replaces what was there.
-
-    Raises LogbookError when there is no such comb; InvalidRecord when a reading isn't of this comb,
-    or can't be right; nothing is stored then.
-    """
+    """Take down what was felt and measured on a comb; what is given replaces what was there; raises
+    InvalidRecord when a reading isn't of this comb, or can't be right; nothing is stored then."""
     board = find_comb(book, code)
     before = comb_taken(book, board)
     known = {reading.label: reading for reading in before.readings}
@@ -266,11 +254,8 @@ def take_down_comb(
 
 
 def joint_of_comb(book: Book, code: str) -> tuple[CombBoard, Joint]:
-    """Read a comb: kerf, snug slot, and what to draw for press fit, glue fit and inlay.
-
-    Raises LogbookError when there is no such comb; NotEnoughEvidence when nothing was felt or
-    measured.
-    """
+    """Read a comb: kerf, snug slot, and what to draw for press fit, glue fit and inlay; raises
+    NotEnoughEvidence when nothing was felt or measured."""
     board = find_comb(book, code)
     return board, _joint(book, board, comb_taken(book, board))
 
@@ -291,10 +276,7 @@ def comb_readings(
     felt: Mapping[Feel, Sequence[Sequence[str]]],
     measured: Mapping[Face, Sequence[tuple[str, tuple[float, ...]]]],
 ) -> tuple[FitReading, ...]:
-    """Sort what was typed by slot and tongue.
-
-    Raises InvalidRecord when a code is given two feels.
-    """
+    """Sort what was typed by slot and tongue; raises InvalidRecord when a code is given two feels."""
     feels: dict[str, Feel] = {}
     for feel, lists in felt.items():
         for code in (code for codes in lists for code in codes):

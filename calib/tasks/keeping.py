@@ -45,11 +45,9 @@ class BackupFile:
 
 
 def back_up(book: Book, file: Path | None = None, *, when: datetime) -> Kept:
-    """Copy a logbook into a new file, and open the copy to see that nothing is missing.
-
-    Raises LogbookError when it can't be written or isn't whole, or no file was named for a book on
-    a server.
-    """
+    """Copy a logbook into a new file, and open the copy to see that nothing is missing; raises
+    LogbookError when it can't be written or isn't whole, or no file was named for a book on a
+    server."""
     if file is None and book.path is None:
         raise LogbookError(
             f"The logbook {book.place} lies on a server: name the file that is to hold its backup."
@@ -59,10 +57,8 @@ def back_up(book: Book, file: Path | None = None, *, when: datetime) -> Kept:
 
 
 def put_back(file: str, place: str | None = None) -> Kept:
-    """Put a backup in the place of a logbook; what was there, damaged or not, is kept beside it.
-
-    Raises LogbookError when the backup isn't whole, or there is none; nothing is changed then.
-    """
+    """Put a backup in the place of a logbook; what was there, damaged or not, is kept beside it;
+    raises LogbookError when the backup isn't whole, or there is none; nothing is changed then."""
     source = Path(file)
     if file.casefold() == LAST:
         path = find_place(place).path
@@ -92,11 +88,8 @@ def list_backups(place: str | None = None) -> tuple[BackupFile, ...]:
 
 
 def attach(book: Book, grid: Grid, file: Path, *, cell: str = "", when: datetime) -> Photograph:
-    """Keep a photograph of a board, or of one of its cells.
-
-    Raises BadFile, InvalidRecord when it can't be read or isn't such a picture, or there is no such
-    cell.
-    """
+    """Keep a photograph of a board, or of one of its cells; raises BadFile, InvalidRecord when it
+    can't be read or isn't such a picture, or there is no such cell."""
     label = cell.strip().upper()
     content = given_file(file)
     kept = book.attach(grid.board_id, file.name, content, when=when, cell=label)
@@ -127,10 +120,8 @@ def photograph_files(book: Book, grid: Grid) -> Files:
 
 
 def export_book(book: Book, file: Path) -> Path:
-    """Write a logbook into a file.
-
-    Raises InvalidRecord when the file's name ends otherwise; CalibError when it can't be written.
-    """
+    """Write a logbook into a file; raises InvalidRecord when the file's name ends otherwise;
+    CalibError when it can't be written."""
     kind = file.suffix.lower()
     if kind not in (".jsonl", ".csv"):
         raise InvalidRecord(f"file is {file.name!r}: give a name that ends in .jsonl or .csv.")
@@ -146,11 +137,8 @@ def import_book(
     answers: Mapping[str, str] | None = None,
     look: bool = False,
 ) -> ImportReport:
-    """Take another logbook's file in, all or nothing.
-
-    Raises BadFile when it is no logbook's file; nothing is stored then; LogbookError when an answer
-    isn't possible.
-    """
+    """Take another logbook's file in, all or nothing; raises BadFile when it is no logbook's file;
+    nothing is stored then; LogbookError when an answer isn't possible."""
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:

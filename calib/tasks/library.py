@@ -79,7 +79,7 @@ def plan_grid(
 ) -> Grid:
     """Plan a test grid; further arguments are the fields of a board's wish, such as ``passes``.
 
-    Raises RefusedMaterial, DeclarationNeeded Before anything is planned; BoardDoesNotFit when not
+    Raises RefusedMaterial, DeclarationNeeded before anything is planned; BoardDoesNotFit when not
     even one cell fits; MachineLimit when a burn would be so slow or strong that the sheet may catch
     fire.
 

@@ -32,11 +32,8 @@ _PAGE = 1000
 
 
 def track_record(book: Book, wish: TrackRecordWish) -> TrackRecord:
-    """Compare what was stated beforehand with what came out, over the whole logbook.
-
-    Raises NotEnoughEvidence when nothing of the kind was both stated and read; LogbookError when
-    machine or sheet aren't there.
-    """
+    """Compare what was stated beforehand with what came out, over the whole logbook; raises
+    NotEnoughEvidence when nothing of the kind was both stated and read."""
     from calib.advise.track_record import track_record as compared  # loads scikit-learn
 
     if wish.machine is not None:
@@ -62,10 +59,7 @@ _NOTHING = {
 
 
 def track_record_pictures(record: TrackRecord, title: str, names: Sequence[str]) -> Files:
-    """Draw stated against observed shares.
-
-    Raises InvalidRecord when a name ends otherwise.
-    """
+    """Draw stated against observed shares."""
     if not names:
         return {}
     kinds = {name: picture_format(name) for name in names}

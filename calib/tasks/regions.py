@@ -54,10 +54,7 @@ def region_pictures(
     passes: int | None = None,
     advice: Recommendation | None = None,
 ) -> Files:
-    """Draw a region with its burns and, where one can be given, the recommendation.
-
-    Raises InvalidRecord when a name ends otherwise.
-    """
+    """Draw a region with its burns and, where one can be given, the recommendation."""
     if not names:
         return {}
     kinds = {name: picture_format(name) for name in names}
@@ -269,10 +266,8 @@ class ReadOut:
 
 
 def read_out(region: Region, wish: RegionWish, setting: Setting) -> ReadOut:
-    """Say what holds at one setting, wherever it lies.
-
-    Raises InvalidRecord when an area mark's pitch is missing.
-    """
+    """Say what holds at one setting, wherever it lies; raises InvalidRecord when an area mark's
+    pitch is missing."""
     if region.operation == "area_mark" and setting.line_pitch_mm is None:
         raise unfit("line_pitch_mm", None, "an area mark needs its line pitch in mm")
     shower = _Shower(region, wish, setting.passes, setting, exact=True)

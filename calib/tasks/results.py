@@ -46,11 +46,9 @@ def take_down(
     sitting: str | None = None,
     why: str = "",
 ) -> Recorded:
-    """Take down a result file: all of it, or nothing when anything in it is wrong.
-
-    Raises BadFile With everything that is wrong; nothing is stored; LogbookError when a reading is
-    changed without saying why.
-    """
+    """Take down a result file: all of it, or nothing when anything in it is wrong; raises BadFile
+    with everything that is wrong, and nothing is stored; LogbookError when a reading is changed without
+    saying why."""
     readings = [r for r in read_results(content, grid) if not r.is_empty or r.note]
     if not readings:
         raise LogbookError(
@@ -117,10 +115,8 @@ class CellByCell:
         return len(self._questions) - len(self._answers)
 
     def answer(self, text: str, when: datetime) -> None:
-        """Store an answer; an empty one means not read.
-
-        Raises InvalidRecord when it isn't one of the choices, or nothing is open.
-        """
+        """Store an answer; an empty one means not read; raises InvalidRecord when it isn't one of
+        the choices, or nothing is open."""
         question = self.question
         if question is None:
             raise InvalidRecord(f"{shown(text)} answers nothing: every cell of the board is read.")
@@ -139,10 +135,8 @@ class CellByCell:
         self._answers.append(chosen)
 
     def undo(self, when: datetime) -> None:
-        """Take the latest answer back and ask again.
-
-        Raises LogbookError when no answer was given yet.
-        """
+        """Take the latest answer back and ask again; raises LogbookError when no answer was given
+        yet."""
         while self._answers and self._answers[-1] is None:
             self._answers.pop()
         if not self._answers:

@@ -14,10 +14,8 @@ from calib.units import show_speed
 
 
 def add_machine(book: Book, machine: Machine, *, when: datetime, note: str = "") -> tuple[str, ...]:
-    """Take a machine into the logbook.
-
-    Raises LogbookError when another machine of that name is there.
-    """
+    """Take a machine into the logbook; raises LogbookError when another machine of that name is
+    there."""
     book.add_machine(machine, when=when, note=note)
     return assumptions(machine)
 
@@ -100,11 +98,9 @@ def check_material(wish: MaterialWish) -> Hazard:
 
 
 def add_sheet(book: Book, sheet: Sheet, *, when: datetime, note: str = "") -> Hazard:
-    """Look at the hazards of a sheet, then take it into the logbook.
-
-    Raises RefusedMaterial, DeclarationNeeded Nothing is stored then; LogbookError when a sheet of
-    that name is of another material or thickness.
-    """
+    """Look at the hazards of a sheet, then take it into the logbook; raises RefusedMaterial,
+    DeclarationNeeded, and nothing is stored then; LogbookError when a sheet of that name is of another
+    material or thickness."""
     hazard = check_hazard(sheet)
     book.add_sheet(sheet, when=when, note=note)
     return hazard
@@ -113,11 +109,9 @@ def add_sheet(book: Book, sheet: Sheet, *, when: datetime, note: str = "") -> Ha
 def change_sheet(
     book: Book, name: str, /, *, when: datetime, note: str = "", **changed: Any
 ) -> Sheet:
-    """Take down a new lot, a measured thickness or a declaration of a sheet.
-
-    Raises LogbookError when there is no such sheet; RefusedMaterial, DeclarationNeeded when the new
-    declaration doesn't do; nothing is stored then.
-    """
+    """Take down a new lot, a measured thickness or a declaration of a sheet; raises LogbookError
+    when there is no such sheet; RefusedMaterial, DeclarationNeeded when the new declaration doesn't
+    do; nothing is stored then."""
     sheet = dataclasses.replace(book.sheet(name), **changed)
     add_sheet(book, sheet, when=when, note=note)
     return sheet
