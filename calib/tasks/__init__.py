@@ -23,8 +23,9 @@
 ``cards``        the settled settings of a pair, and the card for the wall
 ``looking_back`` what was stated before burning against what came out
 
-Functions that change a logbook get the time from the shell that calls them. Those that look up what
-is named raise LogbookError when it isn't there; those that plan or advise raise RefusedMaterial and
-DeclarationNeeded first when the sheet may not be burnt, then BoardDoesNotFit and MachineLimit. Those
-that draw raise InvalidRecord when a picture's name doesn't end in .png or .svg.
+Functions that change a logbook get the time from the shell that calls them. Those that look up
+what is named raise LogbookError when it isn't there; those that plan or advise raise
+RefusedMaterial and DeclarationNeeded first, when the sheet may not be burnt, then BoardDoesNotFit
+and MachineLimit. Those that draw raise InvalidRecord when a picture's name doesn't end in .png or
+.svg.
 """

@@ -276,7 +276,8 @@ def comb_readings(
     felt: Mapping[Feel, Sequence[Sequence[str]]],
     measured: Mapping[Face, Sequence[tuple[str, tuple[float, ...]]]],
 ) -> tuple[FitReading, ...]:
-    """Sort what was typed by slot and tongue; raises InvalidRecord when a code is given two feels."""
+    """Sort what was typed by slot and tongue; raises InvalidRecord when a code is given two
+    feels."""
     feels: dict[str, Feel] = {}
     for feel, lists in felt.items():
         for code in (code for codes in lists for code in codes):

@@ -47,8 +47,8 @@ def take_down(
     why: str = "",
 ) -> Recorded:
     """Take down a result file: all of it, or nothing when anything in it is wrong; raises BadFile
-    with everything that is wrong, and nothing is stored; LogbookError when a reading is changed without
-    saying why."""
+    with everything that is wrong, and nothing is stored; LogbookError when a reading is changed
+    without saying why."""
     readings = [r for r in read_results(content, grid) if not r.is_empty or r.note]
     if not readings:
         raise LogbookError(

@@ -99,8 +99,8 @@ def check_material(wish: MaterialWish) -> Hazard:
 
 def add_sheet(book: Book, sheet: Sheet, *, when: datetime, note: str = "") -> Hazard:
     """Look at the hazards of a sheet, then take it into the logbook; raises RefusedMaterial,
-    DeclarationNeeded, and nothing is stored then; LogbookError when a sheet of that name is of another
-    material or thickness."""
+    DeclarationNeeded, and nothing is stored then; LogbookError when a sheet of that name is of
+    another material or thickness."""
     hazard = check_hazard(sheet)
     book.add_sheet(sheet, when=when, note=note)
     return hazard
