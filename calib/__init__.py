@@ -18,8 +18,9 @@ _HOMES = {
         "Machine", "Sheet", "Burn", "Setting", "Cell", "Grid", "Reading", "Promise",
         "COUPON_CUT_MM", "Costs",
     ),
-    "calib.tasks.library": ("plan_grid", "fit_region", "recommend", "starting_point"),
-    "calib.tasks.offcuts": ("plan_grids",),
+    "calib.tasks.library": (
+        "plan_grid", "plan_grids", "fit_region", "recommend", "starting_point",
+    ),
     "calib.fit.pool": ("Pool", "pool_records"),
     "calib.advice.transfer": ("StartingPoint", "transfer_region"),
     "calib.fit.region": ("Region",),

@@ -31,7 +31,6 @@ from test_record_sheet import assert_inside, text_of
 from test_svg import NS, assert_valid, boxes_mm
 
 from calib.boards.board_time import board_time, sheet_use
-from calib.boards.layout import LayoutOptions
 from calib.boards.record_sheet import grid_record_sheet
 from calib.boards.rs274 import frame_program, grid_program
 from calib.boards.svg import grid_svg
@@ -40,8 +39,9 @@ from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.fit.region import Region
 from calib.records import Grid, Machine, Operation, Sheet
-from calib.tasks.offcuts import plan_grids
-from calib.tasks.planning import PlanOptions, plan_board, plan_split
+from calib.tasks.library import plan_grids
+from calib.tasks.planning import plan_on_region
+from calib.tasks.wishes import BoardWish
 
 CORNERS = ("lower_left", "upper_left", "lower_right", "upper_right")
 COUNTS = (6, 12, 40)
@@ -77,17 +77,17 @@ def board(machine: Machine, sheet: Sheet, operation: Operation, count: int) -> G
     placed = turned(machine, sheet)
     known = dataclasses.replace(region(machine, sheet, operation), machine=placed)
     if count != 12:
-        return plan_board(known, wish(operation, count))
+        return plan_on_region(known, wish(operation, count))[0]
     # Out of the forty, as choosing twelve takes longest: ten, and the middle one three times.
     forty = board(machine, sheet, operation, 40)
     some = [cell.setting for cell in forty.cells[2::4]]
-    return plan_board(known, PlanOptions(settings=(*some, some[5], some[5])))
+    return plan_on_region(known, BoardWish(), (*some, some[5], some[5]))[0]
 
 
-def wish(operation: Operation, count: int) -> PlanOptions:
+def wish(operation: Operation, count: int) -> BoardWish:
     """So many cells; forty surfaces at a wide pitch, for their checks grow with their lines."""
     wide = operation == "area_mark" and count == 40
-    return PlanOptions(burns=count, line_pitch_mm=0.5 if wide else None)
+    return BoardWish(burns=count, line_pitch_mm=0.5 if wide else None)
 
 
 def drawn_mm(grid: Grid, text: str) -> dict[str, float]:
@@ -165,7 +165,7 @@ def test_planned_again_every_byte_is_the_same(
     grid = board(machine, sheet, operation, 6)
     placed = turned(machine, sheet)
     known = dataclasses.replace(region(machine, sheet, operation), machine=placed)
-    again = plan_board(known, wish(operation, 6))
+    (again,) = plan_on_region(known, wish(operation, 6))
     assert again == grid
     assert grid_svg(again) == grid_svg(grid)
     assert grid_program(again) == grid_program(grid)
@@ -214,18 +214,21 @@ def test_any_planned_board_holds_or_not_one_cell_fits(data: st.DataObject) -> No
     operation = data.draw(st.sampled_from(OPERATIONS))
     burns, clamp = data.draw(st.integers(1, 24)), data.draw(st.floats(0.0, 20.0))
     size = st.tuples(st.floats(40.0, 300.0), st.floats(40.0, 300.0))
-    layout = LayoutOptions(offcut_mm=data.draw(st.none() | size), clamp_mm=clamp)
-    options = PlanOptions(burns=burns, layout=layout, line_pitch_mm=0.4)
+    wish = BoardWish(
+        burns=burns,
+        offcut_mm=data.draw(st.none() | size),
+        clamp_mm=clamp,
+        split=data.draw(st.booleans()),
+        line_pitch_mm=0.4,
+    )
     known = region(machine, sheet, operation)
-    plan = data.draw(st.sampled_from((plan_board, plan_split)))
     try:
-        planned = plan(known, options)
+        grids = plan_on_region(known, wish)
     except BoardDoesNotFit:
-        one = dataclasses.replace(options, burns=1)
+        one = dataclasses.replace(wish, burns=1)
         with pytest.raises(BoardDoesNotFit, match="1 cells .* 0 would"):
-            plan(known, one)
+            plan_on_region(known, one)
         return
-    grids = planned if isinstance(planned, tuple) else (planned,)
     assert sum(len(grid.cells) for grid in grids) <= burns
     for grid in grids:
         assert_holds(grid, clamp)

@@ -104,8 +104,8 @@ def test_a_long_silence_at_a_terminal_is_broken(
     tmp_path: Path, silence_s: float, told: bool
 ) -> None:
     program = (
-        "import time; import calib.logbook as room; from calib.cli import app, frame\n"
-        f"frame.SILENCE_S = {silence_s}; opened = room.open_book\n"
+        "import time; import calib.logbook as room; from calib.cli import app, terminal\n"
+        f"terminal.SILENCE_S = {silence_s}; opened = room.open_book\n"
         "room.open_book = lambda place: (time.sleep(0.3), opened(place))[1]\n"
         f"app(['list-machines', '--book', {str(tmp_path / 'book.sqlite3')!r}])"
     )

@@ -8,7 +8,7 @@ import pytest
 import typer
 from shell import MACHINE, Shell
 
-from calib.cli import advice, jobs, joints
+from calib.cli import jobs, joints, options
 
 
 def test_quantities_are_typed_in_other_units(shell: Shell) -> None:
@@ -58,7 +58,7 @@ def test_values_out_of_range_are_refused_with_1(shell: Shell) -> None:
         (jobs.At, "#f00=20@10x" + "9" * 5000, "setting '#f00=20@10x9{90,}… can't be read"),
         (jobs.Took, "nan", "time 'nan' can't be read"),
         (jobs.Took, "1:inf", "time '1:inf' can't be read"),
-        (advice.Pictures, "x" * 5000, "picture is 'x{90,}…: give a name"),
+        (options.Pictures, "x" * 5000, "picture is 'x{90,}…: give a name"),
     ],
 )
 def test_words_that_cannot_be_read_are_refused_in_short(option: Any, word: str, said: str) -> None:

@@ -17,17 +17,19 @@ from calib.joints.joint import fit_joint
 from calib.joints.kerf import GROWTH_MM
 from calib.logbook import Book, open_book
 from calib.records import Cell, Grid, Machine, Reading, Setting, Sheet
-from calib.tasks.comb_results import (
+from calib.tasks.costing import costs_of, take_down_costs, time_ratio
+from calib.tasks.jobs import job_report
+from calib.tasks.joints import (
+    PlannedComb,
     caliper_of,
     comb_readings,
     comb_taken,
+    find_comb,
     joint_of_comb,
+    learn_kerf,
+    plan_comb_board,
     take_down_comb,
 )
-from calib.tasks.combs import PlannedComb, find_comb, plan_comb_board
-from calib.tasks.costing import costs_of, take_down_costs, time_ratio
-from calib.tasks.jobs import job_report
-from calib.tasks.kerfs import learn_kerf
 from calib.tasks.wishes import CombWish, JobWish
 
 BENCH = Machine(

@@ -10,8 +10,8 @@ from shell import Shell, cut_cleanly
 
 from calib.errors import InvalidRecord
 from calib.logbook import open_book
-from calib.tasks.next_steps import STRIP_NOTE
-from calib.tasks.pooling import pool_of_book
+from calib.tasks.advice import pool_of_book
+from calib.tasks.results import STRIP_NOTE
 from calib.tasks.wishes import ElsewhereWish
 
 NOW = datetime(2026, 3, 1, 20, 15, tzinfo=UTC)

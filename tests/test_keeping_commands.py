@@ -12,7 +12,8 @@ from workshop_records import EVENING
 
 from calib.errors import LogbookError
 from calib.logbook import export_text, open_book
-from calib.tasks.keeping import back_up, list_backups, look_over, put_back
+from calib.logbook.checking import check_book
+from calib.tasks.keeping import back_up, list_backups, put_back
 
 PICTURE = b"\x89PNG\r\n\x1a\n" + bytes(40)
 
@@ -96,7 +97,7 @@ def test_a_book_on_a_server_wants_the_name_of_a_file(server: Server, tmp_path: P
         with pytest.raises(LogbookError, match="lies on a server: name the file"):
             back_up(book, when=EVENING)
         kept = back_up(book, tmp_path / "b.sqlite3", when=EVENING)
-        assert look_over(book).compared_with is None
+        assert check_book(book).compared_with is None
     assert kept.rows == {}
     assert list_backups(place) == ()
     with pytest.raises(LogbookError, match="no good backup beside the logbook postgresql"):

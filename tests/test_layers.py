@@ -61,7 +61,7 @@ ROOMS: dict[str, set[str]] = {
     # Two thin shells; the page knows nothing of the command line, which has one command that
     # starts the page.
     "cli": _WORDS | {"hazards", "logbook", "report", "tasks", "typed", "web"},
-    "web": _WORDS | {"hazards", "logbook", "report", "tasks", "typed"},
+    "web": _WORDS | {"hazards", "logbook", "pictures", "report", "tasks", "typed"},
     "__main__": {"cli"},
     "calib": _WORDS,
 }  # fmt: skip
@@ -75,6 +75,7 @@ HOMES: dict[str, set[str]] = {
     "scipy": {"fit", "plan", "jobs", "joints", "advice"},
     "sklearn": {"fit.ordinal", "advice.track_record"},
     "matplotlib": {"picture", "pictures"},
+    "contourpy": {"tasks.regions"},
     "svgwrite": {"boards.svg"},
     "HersheyFonts": {"boards.lettering"},
     "reportlab": {"print_style"},

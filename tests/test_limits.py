@@ -25,7 +25,7 @@ from calib.materials import expected_response
 from calib.plan.far_side import EVERYTHING_CAME, NOTHING_CAME, chance_expected
 from calib.records import Burn, Grid, Machine, Setting, Sheet
 from calib.tasks.advice import advise
-from calib.tasks.boards import plan_board
+from calib.tasks.boards import plan_boards
 from calib.tasks.files import board_files
 from calib.tasks.library import plan_grid
 from calib.tasks.wishes import BoardWish, FileWish, RegionWish
@@ -163,8 +163,8 @@ def test_the_logbook_remembers_which_slow_cells_were_wished_for(tmp_path: Path) 
         book.add_machine(WEAK, when=WHEN)
         book.add_sheet(THICK, when=WHEN)
         with pytest.raises(MachineLimit, match="at 0.4 mm/s is slower than 1.5 mm/s"):
-            plan_board(book, None, None, "cut", replace(wish, slowest_mm_s=None), when=WHEN)
-        grid = plan_board(book, None, None, "cut", wish, when=WHEN).grid
+            plan_boards(book, None, None, "cut", replace(wish, slowest_mm_s=None), when=WHEN)
+        grid = plan_boards(book, None, None, "cut", wish, when=WHEN)[0].grid
         readings = [
             calib.Reading(cell=c.label, through="through" if c.speed_mm_s < 1.0 else "no", char=2)
             for c in grid.cells

@@ -13,9 +13,10 @@ from shell import cut_cleanly
 
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
+from calib.pictures.view import RegionView
 from calib.records import Burn, Machine, Setting, Sheet
 from calib.tasks.library import fit_region
-from calib.tasks.look import CUT_LEVELS, outlines_above, read_out, region_look
+from calib.tasks.regions import LEVELS, outlines, read_out, region_view
 from calib.tasks.wishes import RegionWish
 
 BENCH = Machine(name="bench", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
@@ -41,6 +42,10 @@ def region() -> Region:
     return fit_region(BENCH, BIRCH, "cut", burns)
 
 
+def view_of(powers: np.ndarray, speeds: np.ndarray, chance: np.ndarray) -> RegionView:
+    return RegionView(title="", operation="cut", power_pct=powers, speed_mm_s=speeds, chance=chance)
+
+
 def inside(loops: object, power: float, speed: float) -> bool:
     """Whether a point lies inside an odd number of loops (speeds by their logarithm)."""
     crossings = 0
@@ -52,13 +57,11 @@ def inside(loops: object, power: float, speed: float) -> bool:
     return bool(crossings % 2)
 
 
-@given(
-    chance=arrays(float, (6, 7), elements=st.floats(0.0, 1.0)), level=st.sampled_from(CUT_LEVELS)
-)
+@given(chance=arrays(float, (6, 7), elements=st.floats(0.0, 1.0)), level=st.sampled_from(LEVELS))
 @settings(max_examples=60, deadline=None)
 def test_outlines_enclose_exactly_the_grid_points_above(chance: np.ndarray, level: float) -> None:
     powers, speeds = np.linspace(10.0, 80.0, 6), np.geomspace(1.0, 50.0, 7)
-    loops = outlines_above(powers, speeds, chance, level)
+    loops = outlines(view_of(powers, speeds, chance), level)
     # Points on the rim lie on an outline themselves; those within lie clearly on one side.
     for i in range(1, 5):
         for j in range(1, 6):
@@ -68,28 +71,31 @@ def test_outlines_enclose_exactly_the_grid_points_above(chance: np.ndarray, leve
 
 
 def test_an_outline_of_a_plane_lies_where_the_plane_is(region: Region) -> None:
-    powers, speeds = np.linspace(0.0, 10.0, 11), np.geomspace(1.0, 100.0, 21)
-    chance = np.broadcast_to(powers[:, None] / 10.0, (11, 21)).copy()
-    (loop,) = outlines_above(powers, speeds, chance, 0.55)
-    inner = [p for p, v in loop if 1.0 < v < 100.0 and p < 10.0]
+    powers, speeds = np.linspace(1.0, 10.0, 10), np.geomspace(1.0, 100.0, 21)
+    chance = np.broadcast_to(powers[:, None] / 10.0, (10, 21)).copy()
+    (loop,) = outlines(view_of(powers, speeds, chance), 0.55)
+    inner = [p for p, v in loop if 1.0001 < v < 99.999 and p < 10.0]
+    assert len(inner) > 15
     assert inner == pytest.approx([5.5] * len(inner))
 
 
 def test_what_is_drawn_is_what_the_region_says(region: Region) -> None:
-    look = region_look(region, RegionWish())
-    for band in look.bands:
+    view = region_view(region, RegionWish())
+    powers, speeds = view.power_pct, view.speed_mm_s
+    assert view.levels == LEVELS
+    for level in view.levels:
         rim = {
             (p, v)
-            for loop in band.loops
+            for loop in outlines(view, level)
             for p, v in loop
-            if look.power_pct[0] < p < look.power_pct[1]
-            and look.speed_mm_s[0] < v < look.speed_mm_s[1]
+            if powers[0] < p < powers[-1] and speeds[0] * 1.0001 < v < speeds[-1] * 0.9999
         }
         assert len(rim) > 20
         chances = [float(region.chance_through(p, v)) for p, v in rim]
-        assert chances == pytest.approx([band.level] * len(chances), abs=0.05)
-    assert len(look.burns) == 18
-    assert sorted({round(p) for p, _ in look.hull}) == [40, 80]
+        assert chances == pytest.approx([level] * len(chances), abs=0.05)
+    assert len(view.shown) == 18
+    assert view.hull is not None
+    assert sorted({round(float(p)) for p, _ in view.hull}) == [40, 80]
 
 
 @pytest.mark.parametrize(("power", "speed"), [(60.0, 8.0), (80.0, 20.0), (75.5, 15.5)])

@@ -9,28 +9,21 @@ from typing import Any
 
 import numpy as np
 import pytest
-from shell import cut_cleanly
 
 from calib.errors import (
-    BoardDoesNotFit,
-    CalibError,
     InvalidRecord,
     LogbookError,
-    NotEnoughEvidence,
     RefusedMaterial,
 )
 from calib.logbook import Book, open_book
-from calib.records import Machine, Reading, Setting, Sheet
-from calib.tasks.advice import advise, region_of_pair, settle
-from calib.tasks.boards import plan_board
+from calib.records import Machine, Reading, Sheet
+from calib.tasks.advice import region_of_pair
+from calib.tasks.boards import forecasts, plan_boards
 from calib.tasks.finding import find_board
-from calib.tasks.folders import write_folder
-from calib.tasks.forecasts import forecasts
 from calib.tasks.library import plan_grid
-from calib.tasks.pictures import region_pictures, region_view
-from calib.tasks.results import CellByCell, sitting_label, take_down
-from calib.tasks.summary import summarise
-from calib.tasks.wishes import BoardWish, FileWish, JobCounts, RegionWish
+from calib.tasks.regions import advised_view, region_pictures, summarise
+from calib.tasks.results import CellByCell, sitting_label
+from calib.tasks.wishes import BoardWish, RegionWish
 from calib.tasks.workshop import add_machine, add_sheet, assumptions, change_sheet
 
 NOW = datetime(2026, 3, 1, 20, 15, tzinfo=UTC)
@@ -43,7 +36,6 @@ BENCH = Machine(
     power_word_full=1000.0,
 )
 BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
-MDF = Sheet(name="MDF 3", material="MDF", thickness_mm=3.0)
 
 
 @pytest.fixture
@@ -91,24 +83,13 @@ def test_an_evening_past_midnight_is_still_that_evening(clock: datetime, label: 
     assert sitting_label(clock) == label
 
 
-def test_a_board_whose_files_cannot_be_made_is_not_stored(bench: Book) -> None:
-    with pytest.raises(InvalidRecord, match="foolscap"):
-        plan_board(
-            bench, None, None, "cut", BoardWish(burns=2), when=NOW,
-            files=FileWish(paper="foolscap"),
-        )  # fmt: skip
-    with pytest.raises(BoardDoesNotFit, match="12 x 12"):
-        plan_board(bench, None, None, "cut", BoardWish(burns=2, offcut_mm=(12.0, 12.0)), when=NOW)
-    assert bench.boards().total == 0
-
-
 def test_the_same_plan_in_two_books_is_the_same_board(bench: Book, tmp_path: Path) -> None:
     wish = BoardWish(burns=3)
-    one = plan_board(bench, "bench", "birch 3", "cut", wish, when=NOW)
+    (one,) = plan_boards(bench, "bench", "birch 3", "cut", wish, when=NOW)
     with open_book(tmp_path / "other.sqlite3") as other:
         add_machine(other, BENCH, when=NOW + timedelta(days=9))
         add_sheet(other, BIRCH, when=NOW + timedelta(days=9))
-        two = plan_board(other, None, None, "cut", wish, when=NOW + timedelta(days=10))
+        (two,) = plan_boards(other, None, None, "cut", wish, when=NOW + timedelta(days=10))
     assert one.grid == two.grid
     assert one.forecasts == two.forecasts
 
@@ -116,14 +97,14 @@ def test_the_same_plan_in_two_books_is_the_same_board(bench: Book, tmp_path: Pat
 def test_a_board_of_a_machine_that_was_changed_since_is_planned_anew(bench: Book) -> None:
     """An unread board is offered again as it was stored; a program of it would say old powers."""
     wish = BoardWish(burns=3)
-    one = plan_board(bench, None, None, "cut", wish, when=NOW)
-    again = plan_board(bench, None, None, "cut", wish, when=NOW + timedelta(days=1))
+    (one,) = plan_boards(bench, None, None, "cut", wish, when=NOW)
+    (again,) = plan_boards(bench, None, None, "cut", wish, when=NOW + timedelta(days=1))
     assert again.again
     assert again.grid == one.grid
     changed = replace(BENCH, power_word_full=255.0)
     later = NOW + timedelta(days=2)
     bench.change_setup("bench", when=later, what="other", power_word_full=255.0)
-    anew = plan_board(bench, None, None, "cut", wish, when=NOW + timedelta(days=3))
+    (anew,) = plan_boards(bench, None, None, "cut", wish, when=NOW + timedelta(days=3))
     assert not anew.again
     assert anew.grid.machine == changed
     assert (one.grid.round, anew.grid.round) == (1, 2)
@@ -156,8 +137,8 @@ def test_forecasts_are_what_the_region_says_of_each_cell(bench: Book, operation:
 def test_boards_are_found_by_code_in_any_case_and_the_last_one_by_last(bench: Book) -> None:
     with pytest.raises(LogbookError, match="no board"):
         find_board(bench, "last")
-    first = plan_board(bench, None, None, "cut", BoardWish(burns=2), when=NOW)
-    second = plan_board(
+    (first,) = plan_boards(bench, None, None, "cut", BoardWish(burns=2), when=NOW)
+    (second,) = plan_boards(
         bench, None, None, "cut", BoardWish(burns=3), when=NOW + timedelta(minutes=1)
     )
     assert second.grid.round == 1
@@ -166,14 +147,8 @@ def test_boards_are_found_by_code_in_any_case_and_the_last_one_by_last(bench: Bo
     assert find_board(bench, f" {first.grid.board_id.lower()}") == first.grid
 
 
-def test_a_result_file_without_a_reading_is_refused(bench: Book) -> None:
-    grid = plan_board(bench, None, None, "cut", BoardWish(burns=2), when=NOW).grid
-    with pytest.raises(LogbookError, match=grid.board_id):
-        take_down(bench, grid, b"cell,through,char,mark,note\n", when=NOW)
-
-
 def test_cell_by_cell_goes_on_where_it_was_left(bench: Book) -> None:
-    grid = plan_board(bench, None, None, "cut", BoardWish(burns=3), when=NOW).grid
+    grid = plan_boards(bench, None, None, "cut", BoardWish(burns=3), when=NOW)[0].grid
     first, second, third = (cell.label for cell in grid.cells)
     bench.record(grid.board_id, [Reading(cell=first, through="no")], when=NOW)
     bench.record(grid.board_id, [Reading(cell=second, through="through")], when=NOW)
@@ -199,59 +174,10 @@ def test_cell_by_cell_goes_on_where_it_was_left(bench: Book) -> None:
         cells.undo(NOW)
 
 
-def test_files_are_written_all_but_a_filled_in_result_file(tmp_path: Path) -> None:
-    folder = tmp_path / "new" / "folder"
-    files = {"a-results.csv": b"empty", "a.svg": b"drawing"}
-    assert {path.name for path in write_folder(files, folder)} == set(files)
-    (folder / "a-results.csv").write_bytes(b"filled in")
-    assert [path.name for path in write_folder(files, folder)] == ["a.svg"]
-    assert (folder / "a-results.csv").read_bytes() == b"filled in"
-    with pytest.raises(CalibError, match=r"a\.svg"):
-        write_folder(files, folder / "a.svg")
-
-
-def test_advice_is_stored_before_its_results_and_settled_on(burnt: Book) -> None:
-    wish = RegionWish(reliability=0.9)
-    advice = advise(burnt, None, None, "cut", wish, when=NOW)
-    (entry,) = [e for e in burnt.promises() if e.id == advice.promise_id]
-    assert entry.at == NOW
-    assert entry.promise.chance == advice.recommendation.chance >= 0.9
-    assert cut_cleanly(advice.recommendation.power_pct, advice.recommendation.speed_mm_s)[0] == (
-        "through"
-    )
-    settled = settle(burnt, advice.promise_id, when=NOW)
-    assert settled.setting == advice.recommendation.setting
-    with pytest.raises(InvalidRecord, match="'zz'"):
-        settle(burnt, "zz", when=NOW)
-
-
-def test_nothing_is_promised_of_a_sheet_that_was_never_burnt(bench: Book) -> None:
-    with pytest.raises(NotEnoughEvidence, match="birch 3 on bench") as refusal:
-        advise(bench, None, None, "cut", RegionWish(), when=NOW)
-    assert refusal.value.next_burns
-    assert bench.promises() == ()
-
-
-def test_a_job_is_counted_by_outcome() -> None:
-    setting = Setting(power_pct=80.0, speed_mm_s=16.0)
-    burns = JobCounts(through=38, hanging=2, cut_length_mm=240.0).burns(setting, "s")
-    assert [(b.through, b.count, b.source, b.cut_length_mm) for b in burns] == [
-        ("hanging", 2, "job", 240.0),
-        ("through", 38, "job", 240.0),
-    ]
-    with pytest.raises(InvalidRecord, match="-1"):
-        JobCounts(no=-1)
-
-
-def test_a_full_grid_needs_powers_and_speeds() -> None:
-    with pytest.raises(InvalidRecord, match=r"\(10.0,\)"):
-        BoardWish(speeds_mm_s=(10.0,))
-
-
 @pytest.mark.parametrize("operation", ["cut", "line_mark", "area_mark"])
 def test_a_region_can_be_shown_before_any_burn(bench: Book, operation: Any) -> None:
     region = region_of_pair(bench, None, None, operation)
-    view = region_view(region, RegionWish())
+    view = advised_view(region, RegionWish())
     assert view.recommendation is None
     assert "burnt yet" in view.promise
     assert view.chance.min() >= 0.0
@@ -272,8 +198,8 @@ def test_a_summary_says_the_speeds_at_which_the_chances_are_met(burnt: Book) -> 
 
 def test_the_picture_is_of_the_promise_that_is_asked_for(burnt: Book) -> None:
     region = region_of_pair(burnt, None, None, "cut")
-    plain = region_view(region, RegionWish(reliability=0.95))
-    joint = region_view(region, RegionWish(reliability=0.95, char_at_most=1))
+    plain = advised_view(region, RegionWish(reliability=0.95))
+    joint = advised_view(region, RegionWish(reliability=0.95, char_at_most=1))
     assert plain.levels == (0.5, 0.9, 0.95)
     assert np.all(joint.chance <= plain.chance + 1e-12)
     assert "char at most 1" in joint.words

@@ -12,7 +12,7 @@ from workshop_records import BIRCH, some_cells, some_grid
 
 from calib.records import Burn, Grid, Reading, Setting
 from calib.tasks.library import fit_region
-from calib.tasks.look import region_look
+from calib.tasks.regions import region_view
 from calib.tasks.wishes import RegionWish
 from calib.web.board_svg import TARGET_PX, as_they_lie, board_svg
 from calib.web.region_svg import region_svg, round_speeds
@@ -98,8 +98,8 @@ def test_a_region_is_small_and_says_what_it_shows() -> None:
         )
     ]  # fmt: skip
     region = fit_region(machine, BIRCH, "cut", burns)
-    look = region_look(region, RegionWish())
-    text = region_svg(look, Setting(power_pct=80.0, speed_mm_s=12.0))
+    advised = Setting(power_pct=80.0, speed_mm_s=12.0)
+    text = region_svg(region_view(region, RegionWish(), advised=advised), advised)
     root = drawn(text)
     assert len(text) < 40_000
     assert "Burns: 1 hanging, 2 no, 2 through" in root.attrib["aria-label"]

@@ -9,24 +9,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from calib.cli.frame import (
-    AsJson,
-    BookPlace,
-    MachineName,
-    Note,
-    SheetName,
-    draw,
-    now,
-    open_book,
-    show,
-    tell,
-)
-from calib.cli.options import Changes, command, reader
+from calib.cli.options import Changes, Note, Said, argument, command, option, reader
+from calib.cli.terminal import draw, now, tell
 from calib.errors import InvalidQuantity, shown
 
 if TYPE_CHECKING:
+    from calib.logbook import Book
     from calib.records import Costs, Setting
-    from calib.tasks.wishes import JobWish
+    from calib.tasks.wishes import JobWish, Named
 
 PANEL = "Jobs"
 # Bytes that take seconds to read.
@@ -73,60 +63,35 @@ def _minutes(text: str) -> float:
     return float(sum(part * 60.0**place for place, part in enumerate(reversed(parts))))
 
 
-minutes = reader(_minutes)
-
 DrawingFile = Annotated[
-    Path,
-    typer.Argument(
-        metavar="DRAWING", exists=True, dir_okay=False, help="Your own drawing: an SVG file."
-    ),
+    Path, argument("DRAWING", "Your own drawing: an SVG file.", exists=True, dir_okay=False)
 ]
 Classes = list[str] | None
-Cut = Annotated[Classes, typer.Option("--cut", metavar="CLASS", help="Class to cut; repeat it.")]
-LineMark = Annotated[
-    Classes, typer.Option("--line-mark", metavar="CLASS", help="Class to mark as lines; repeat it.")
-]
-AreaMark = Annotated[
-    Classes, typer.Option("--area-mark", metavar="CLASS", help="Class to mark filled; repeat it.")
-]
-LeaveOut = Annotated[
-    Classes, typer.Option("--leave-out", metavar="CLASS", help="Class not to burn; repeat it.")
-]
+Cut = Annotated[Classes, option("--cut", "CLASS", "Class to cut; repeat it.")]
+LineMark = Annotated[Classes, option("--line-mark", "CLASS", "Class to mark as lines; repeat it.")]
+AreaMark = Annotated[Classes, option("--area-mark", "CLASS", "Class to mark filled; repeat it.")]
+LeaveOut = Annotated[Classes, option("--leave-out", "CLASS", "Class not to burn; repeat it.")]
 At = Annotated[
     list[Any] | None,
-    typer.Option(
+    option(
         "--at",
+        "CLASS=%@SPEED",
+        "Setting of a class of marks (%, mm/s): '#0000ff=20@100'; xN passes, /mm line pitch.",
         parser=reader(_mark_setting),
-        metavar="CLASS=%@SPEED",
-        help="Setting of a class of marks (%, mm/s): '#0000ff=20@100'; xN passes, /mm line pitch.",
+    ),
+]
+Took = Annotated[
+    float | None,
+    option(
+        "--took",
+        "MINUTES",
+        "What the stopwatch said of this job, without start-up (min): 12.5 or 12:30; kept.",
+        parser=reader(_minutes),
     ),
 ]
 CostPicture = Annotated[
-    list[Path] | None,
-    typer.Option("--picture", metavar="FILE", help="Draw the parts of the cost: .png or .svg."),
+    list[Path] | None, option("--picture", "FILE", "Draw the parts of the cost: .png or .svg.")
 ]
-
-
-Took = Annotated[
-    float | None,
-    typer.Option(
-        "--took",
-        parser=minutes,
-        metavar="MINUTES",
-        help="What the stopwatch said of this job, without start-up (min): 12.5 or 12:30; kept.",
-    ),
-]
-
-
-def _operations(**classes: Classes) -> dict[str, Any]:
-    """Operation of each class that was named; one that is named twice is wrong use."""
-    found: dict[str, Any] = {}
-    for operation, names in classes.items():
-        for name in names or ():
-            if name in found:
-                raise typer.BadParameter(f"class {name!r} is given two operations: give it one.")
-            found[name] = None if operation == "leave_out" else operation
-    return found
 
 
 @command(
@@ -135,11 +100,11 @@ def _operations(**classes: Classes) -> dict[str, Any]:
     leave_out=("line_pitch_mm",),
 )
 def job(
+    book: Book,
     drawing: DrawingFile,
+    pair: Named,
     wish: JobWish,
     setting: Setting | None,
-    sheet: SheetName = None,
-    machine: MachineName = None,
     cut: Cut = None,
     line_mark: LineMark = None,
     area_mark: AreaMark = None,
@@ -147,37 +112,38 @@ def job(
     at: At = None,
     took: Took = None,
     picture: CostPicture = None,
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+) -> Said:
     """Say what your own drawing takes: time, money, pushes, and which features are too small."""
     from calib.report.jobs import job_data, job_text, time_ratio_text
     from calib.tasks.folders import given_file
     from calib.tasks.jobs import job_picture, job_report, time_this_job
 
-    classes = _operations(cut=cut, line_mark=line_mark, area_mark=area_mark, leave_out=leave_out)
-    wish = replace(wish, operations=classes, cut=setting, marks=dict(at or ()))
+    named: dict[str, Any] = {}
+    for operation, names in (
+        ("cut", cut), ("line_mark", line_mark), ("area_mark", area_mark), (None, leave_out)
+    ):  # fmt: skip
+        for name in names or ():
+            if name in named:
+                raise typer.BadParameter(f"class {name!r} is given two operations: give it one.")
+            named[name] = operation
+    wish = replace(wish, operations=named, cut=setting, marks=dict(at or ()))
     source = given_file(drawing)
     size = drawing.stat().st_size
     if size > _LARGE_DRAWING:
         tell(f"Reading {size / 1e6:.0f} MB of drawing: that can take half a minute.")
-    with open_book(book) as opened:
-        done = job_report(opened, machine, sheet, source, wish)
-        if took is not None:
-            ratio = time_this_job(opened, machine, done, took, when=now(), label=drawing.name)
-            tell(time_ratio_text(ratio))
+    done = job_report(book, *pair.names, source, wish)
+    if took is not None:
+        ratio = time_this_job(book, pair.machine, done, took, when=now(), label=drawing.name)
+        tell(time_ratio_text(ratio))
     draw({str(path): job_picture(done, path.name) for path in picture or ()})
-    show(job_data(done), job_text(done), as_json=as_json)
+    return job_data(done), job_text(done)
 
 
 @command(PANEL, "calib costs --machine-hour 18 --labour-hour 30")
-def costs(
-    changed: Changes[Costs], note: Note = "", book: BookPlace = None, as_json: AsJson = False
-) -> None:
+def costs(book: Book, changed: Changes[Costs], note: Note = "") -> Said:
     """Show what time, parts and sheets cost you, and take down what you give; asked once."""
     from calib.report.jobs import costs_data, costs_text
     from calib.tasks.costing import take_down_costs
 
-    with open_book(book) as opened:
-        known = take_down_costs(opened, when=now(), note=note, **changed)
-    show(costs_data(known), costs_text(known), as_json=as_json)
+    known = take_down_costs(book, when=now(), note=note, **changed)
+    return costs_data(known), costs_text(known)

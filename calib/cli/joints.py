@@ -7,35 +7,29 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
-from calib.cli.boards import IntoHere
-from calib.cli.frame import (
-    AsJson,
-    BookPlace,
-    MachineName,
-    SheetName,
+from calib.cli.options import (
+    IntoHere,
+    Said,
+    argument,
+    command,
     length,
     many,
-    now,
-    open_book,
-    show,
-    tell,
+    option,
+    reader,
 )
-from calib.cli.options import command, reader
+from calib.cli.terminal import now, tell
 from calib.errors import InvalidQuantity, shown
 from calib.units import parse_length_mm
 
 if TYPE_CHECKING:
+    from calib.logbook import Book
     from calib.records import Setting
-    from calib.tasks.wishes import CombWish
+    from calib.tasks.wishes import CombWish, Named
 
 PANEL = "Parts that fit"
 
 # No comb has a thousand slots; without a bound S1-S999999999 would be written out.
 _CODE = re.compile(r"([A-Z])(\d{1,3})", re.ASCII)
-
-CombCode = Annotated[str, typer.Argument(metavar="COMB", help="Code of the comb board, or: last.")]
 
 
 def _codes(text: str) -> tuple[str, ...]:
@@ -65,66 +59,48 @@ def _measured(text: str) -> tuple[str, tuple[float, ...]]:
 
 
 def _felt(name: str, meaning: str) -> Any:
-    return typer.Option(
-        name, parser=reader(_codes), metavar="CODES", help=f"{meaning}: S4, S4,S5 or S1-S3."
-    )
+    return option(name, "CODES", f"{meaning}: S4, S4,S5 or S1-S3.", parser=reader(_codes))
 
 
 def _width(name: str, where: str) -> Any:
-    return typer.Option(
-        name,
-        parser=reader(_measured),
-        metavar="CODE=MM/...",
-        help=f"Width {where} (mm), as often as measured: T5=8.35/8.36; repeat it.",
-    )
+    words = f"Width {where} (mm), as often as measured: T5=8.35/8.36; repeat it."
+    return option(name, "CODE=MM/...", words, parser=reader(_measured))
 
 
+CombCode = Annotated[str, argument("COMB", "Code of the comb board, or: last.")]
 Tight = Annotated[list[Any] | None, _felt("--tight", "Doesn't go in by hand")]
 Snug = Annotated[list[Any] | None, _felt("--snug", "Goes in by hand and holds")]
 Loose = Annotated[list[Any] | None, _felt("--loose", "Falls out or wobbles")]
 Top = Annotated[list[Any] | None, _width("--top", "at the face the beam came from")]
 Bottom = Annotated[list[Any] | None, _width("--bottom", "at the other face")]
 Across = Annotated[list[Any] | None, _width("--across", "with the jaws over the whole thickness")]
-
 CaliperLimit = Annotated[
     float | None,
-    typer.Option(
+    option(
         "--caliper-limit",
+        "LENGTH",
+        "Largest error that the caliper's maker allows (mm).",
         parser=length,
-        metavar="LENGTH",
         show_default="0.02 mm",
-        help="Largest error that the caliper's maker allows (mm).",
     ),
 ]
 
 
-@command(
-    PANEL,
-    "calib comb 'birch 3' --stock 3.02 --into comb",
-    leave_out=("line_pitch_mm",),
-)
+@command(PANEL, "calib comb 'birch 3' --stock 3.02 --into comb", leave_out=("line_pitch_mm",))
 def comb(
-    wish: CombWish,
-    setting: Setting | None,
-    sheet: SheetName = None,
-    machine: MachineName = None,
-    into: IntoHere = Path(),
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+    book: Book, pair: Named, wish: CombWish, setting: Setting | None, into: IntoHere = Path()
+) -> Said:
     """Plan a comb board: slots and tongues in small steps, to find what fits your stock."""
     from calib.report.boards import files_text
     from calib.report.joints import comb_data, comb_text
-    from calib.tasks.combs import plan_comb_board
     from calib.tasks.folders import check_folder, write_folder
+    from calib.tasks.joints import plan_comb_board
 
-    wish = replace(wish, setting=setting)
     check_folder(into)
-    with open_book(book) as opened:
-        planned = plan_comb_board(opened, machine, sheet, wish, when=now())
+    planned = plan_comb_board(book, *pair.names, replace(wish, setting=setting), when=now())
     written = write_folder(planned.files, into)
     tell(files_text(planned.files, written, into))
-    show(comb_data(planned, written), comb_text(planned), as_json=as_json)
+    return comb_data(planned, written), comb_text(planned)
 
 
 @command(
@@ -132,6 +108,7 @@ def comb(
     "calib read-comb last --tight S1-S3 --snug S4,S5 --loose S6-S9 --top T5=8.15/8.16/8.14",
 )
 def read_comb(
+    book: Book,
     comb_board: CombCode,
     tight: Tight = None,
     snug: Snug = None,
@@ -141,63 +118,42 @@ def read_comb(
     across: Across = None,
     stock: Annotated[
         Any,
-        typer.Option(
-            "--stock",
-            parser=many(parse_length_mm),
-            metavar="LENGTH,...",
-            help="Thickness of the stock (mm), as often as measured.",
-        ),
+        option("--stock", "LENGTH,...", "Thickness of the stock (mm), as often as measured.",
+               parser=many(parse_length_mm)),
     ] = None,
     caliper_limit: CaliperLimit = None,
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+) -> Said:  # fmt: skip
     """Take down a comb board: what was tight, snug or loose, and what the caliper showed."""
     from calib.report.joints import comb_taken_text
-    from calib.tasks.comb_results import caliper_of, comb_readings, take_down_comb
+    from calib.tasks.joints import caliper_of, comb_readings, take_down_comb
 
     readings = comb_readings(
         {"tight": tight or (), "snug": snug or (), "loose": loose or ()},
         {"top": top or (), "bottom": bottom or (), "across": across or ()},
     )
-    with open_book(book) as opened:
-        taken = take_down_comb(
-            opened,
-            comb_board,
-            readings,
-            when=now(),
-            stock_mm=stock or (),
-            caliper=caliper_of(caliper_limit),
-        )
-    show(taken, comb_taken_text(taken), as_json=as_json)
+    tool = caliper_of(caliper_limit)
+    taken = take_down_comb(
+        book, comb_board, readings, when=now(), stock_mm=stock or (), caliper=tool
+    )
+    return taken, comb_taken_text(taken)
 
 
 @command(PANEL, "calib joint last")
-def joint(comb_board: CombCode, book: BookPlace = None, as_json: AsJson = False) -> None:
+def joint(book: Book, comb_board: CombCode) -> Said:
     """Say what to draw for a press fit, a glue fit and an inlay, from a comb that was read."""
     from calib.report.joints import joint_text
-    from calib.tasks.comb_results import joint_of_comb
+    from calib.tasks.joints import joint_of_comb
 
-    with open_book(book) as opened:
-        board, found = joint_of_comb(opened, comb_board)
+    board, found = joint_of_comb(book, comb_board)
     data = {"board_id": board.board_id, "setting": board.setting, "joint": found}
-    show(data, joint_text(board, found), as_json=as_json)
+    return data, joint_text(board, found)
 
 
 @command(PANEL, "calib kerf 'birch 3'")
-def kerf(
-    sheet: SheetName = None,
-    machine: MachineName = None,
-    caliper_limit: CaliperLimit = None,
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+def kerf(book: Book, pair: Named, caliper_limit: CaliperLimit = None) -> Said:
     """Work out the kerf from measured coupons, and how it grows with the line energy."""
     from calib.report.joints import kerf_text
-    from calib.tasks.comb_results import caliper_of
-    from calib.tasks.kerfs import learn_kerf
+    from calib.tasks.joints import caliper_of, learn_kerf
 
-    tool = caliper_of(caliper_limit)
-    with open_book(book) as opened:
-        law, points = learn_kerf(opened, machine, sheet, when=now(), caliper=tool)
-    show({"law": law, "points": points}, kerf_text(law, points), as_json=as_json)
+    law, points = learn_kerf(book, *pair.names, when=now(), caliper=caliper_of(caliper_limit))
+    return {"law": law, "points": points}, kerf_text(law, points)

@@ -74,15 +74,20 @@ class Lot:
 class Sitting:
     """Burns made in one go with one set-up; None and empty mean not recorded."""
 
-    label: Annotated[Name, says("What you call it.")]
+    label: Annotated[Name, says("What you call it, as burns carry it.")]
     focus_mm: Annotated[
         # Further from focus than any bed moves.
         Number | None, says("Height from the usual focus.", ge=-1000, le=1000)
     ] = None
     air: Annotated[bool | None, says("Whether the air was on.")] = None
-    lens_cleaned: Annotated[bool | None, says("Whether the lens was cleaned before.")] = None
-    support: Annotated[Support, says("What the sheet lay on.")] = ""
-    masked: Annotated[bool | None, says("Whether the face was masked.")] = None
+    lens_cleaned: Annotated[
+        bool | None,
+        says("Whether the lens was cleaned before.", option="--lens-cleaned/--lens-not-cleaned"),
+    ] = None
+    support: Annotated[Support, says("What the sheet lay on.", option="--on")] = ""
+    masked: Annotated[
+        bool | None, says("Whether the face was masked.", option="--masked/--bare")
+    ] = None
     note: Annotated[Words, says("Your own words.")] = ""
 
 

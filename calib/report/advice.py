@@ -21,12 +21,12 @@ from calib.report.words import (
     table,
     wrapped,
 )
-from calib.tasks.summary import DEEPER, LEVELS
+from calib.tasks.regions import DEEPER, LEVELS
 
 if TYPE_CHECKING:
     from calib.tasks.advice import Advice
     from calib.tasks.current import StandingPromise
-    from calib.tasks.summary import RegionRow, Summary
+    from calib.tasks.regions import RegionRow, Summary
 
 EDGES = {
     "unburnt": "Nothing was burnt yet: this is what is expected of such a sheet, and it may be far"
@@ -47,12 +47,18 @@ def summary_text(summary: Summary) -> str:
         f" {counted(burns, 'burn')}" + (f" ({outcomes})" if outcomes else "")
     )
     rows = _cut_rows(summary) if summary.operation == "cut" else _mark_rows(summary)
+    defects = ""
+    if summary.defects_per_m:
+        defects = wrapped(
+            f"Apart from all this, about {summary.defects_per_m:.2g} places in a metre of cut are"
+            " expected to need a push whatever the power (knots, glue)."
+        )
     return paragraphs(
         f"{head}\n{EDGES[summary.edge]}",
         rows,
-        _starred(summary.rows),
+        "* outside what was burnt: never recommended." if "*" in rows else "",
         _learned(summary),
-        _defects(summary),
+        defects,
         bullets("Notes", summary.notes),
     )
 
@@ -60,15 +66,6 @@ def summary_text(summary: Summary) -> str:
 def _speed(row: RegionRow, number: int) -> str:
     star = "" if row.tested[number] or row.speeds_mm_s[number] is None else " *"
     return speed_words(row.speeds_mm_s[number]) + star
-
-
-def _starred(rows: Sequence[RegionRow]) -> str:
-    starred = any(
-        not tested and speed is not None
-        for row in rows
-        for tested, speed in zip(row.tested, row.speeds_mm_s, strict=True)
-    )
-    return "* outside what was burnt: never recommended." if starred else ""
 
 
 def _cut_rows(summary: Summary) -> str:
@@ -88,10 +85,8 @@ def _cut_rows(summary: Summary) -> str:
         )
         for row in summary.rows
     ]
-    passes = "" if summary.passes == 1 else f", {summary.passes} passes"
-    return f"{title} ({counted(summary.passes, 'pass') if not passes else passes[2:]}):\n" + table(
-        header, lines
-    )
+    passes = "1 pass" if summary.passes == 1 else f"{summary.passes} passes"
+    return f"{title} ({passes}):\n{table(header, lines)}"
 
 
 def _mark_rows(summary: Summary) -> str:
@@ -138,15 +133,6 @@ def _learned(summary: Summary) -> str:
         )
         lines.append(f"  {model}: {left or 'nothing learned yet'}")
     return "\n".join(["Doubt that is left, of what there was before any burn:", *lines])
-
-
-def _defects(summary: Summary) -> str:
-    if not summary.defects_per_m:
-        return ""
-    return wrapped(
-        f"Apart from all this, about {summary.defects_per_m:.2g} places in a metre of cut are"
-        " expected to need a push whatever the power (knots, glue)."
-    )
 
 
 def advice_text(advice: Advice) -> str:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 from calib.boards.board_time import board_time, sheet_use
 from calib.boards.focus import FocusBoard
 from calib.logbook import Looked, Recorded
-from calib.records import Cell, Grid, Reading
+from calib.records import Grid, Reading
 from calib.report.words import (
     bullets,
     counted,
@@ -21,13 +21,12 @@ from calib.report.words import (
     table,
     wrapped,
 )
-from calib.tasks.next_steps import ENOUGH_BURNS
+from calib.tasks.results import ENOUGH_BURNS
 from calib.units import show_speed
 
 if TYPE_CHECKING:
     from calib.tasks.boards import Planned
-    from calib.tasks.next_steps import NextStep
-    from calib.tasks.results import Question
+    from calib.tasks.results import NextStep, Question
 
 _FIRST_CAUTION = (
     "Before you burn, read the cautions on the record sheet. Stay with the machine from the first"
@@ -37,7 +36,6 @@ _FIRST_CAUTION = (
 
 def planned_data(planned: Planned, written: Sequence[Path]) -> dict[str, Any]:
     """A planned board as data, with its files and the time it takes."""
-
     return {
         "grid": planned.grid,
         "burns_before": planned.before,
@@ -48,14 +46,6 @@ def planned_data(planned: Planned, written: Sequence[Path]) -> dict[str, Any]:
         "forecasts": planned.forecasts,
         "files": written,
     }
-
-
-def planned_round_data(
-    planned: Sequence[Planned], written: Sequence[Sequence[Path]], *, split: bool
-) -> dict[str, Any]:
-    """A planned round as data: that of its board, or a list of boards when it may be split."""
-    boards = [planned_data(one, paths) for one, paths in zip(planned, written, strict=True)]
-    return {"boards": boards} if split else boards[0]
 
 
 def planned_round_text(planned: Sequence[Planned]) -> str:
@@ -69,7 +59,6 @@ def planned_round_text(planned: Sequence[Planned]) -> str:
 
 def planned_text(planned: Planned) -> str:
     """Describe a board that was just planned."""
-
     grid = planned.grid
     size = f"{counted(len(grid.cells), 'cell')}, {board_time(grid).words}."
     rests = (
@@ -113,20 +102,19 @@ def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
         "burnt as",
         last,
     ]
-    return table(header, [_row(cell, pitched, values.get(cell.label, "")) for cell in grid.cells])
-
-
-def _row(cell: Cell, pitched: bool, last: str) -> list[str]:
-    pitch = [f"{cell.line_pitch_mm:g} mm"] if pitched else []
-    return [
-        cell.label,
-        f"{cell.power_pct:g} %",
-        show_speed(cell.speed_mm_s),
-        str(cell.passes),
-        *pitch,
-        f"no. {cell.burn_order}",
-        last,
+    rows = [
+        [
+            cell.label,
+            f"{cell.power_pct:g} %",
+            show_speed(cell.speed_mm_s),
+            str(cell.passes),
+            *([f"{cell.line_pitch_mm:g} mm"] if pitched else []),
+            f"no. {cell.burn_order}",
+            values.get(cell.label, ""),
+        ]
+        for cell in grid.cells
     ]
+    return table(header, rows)
 
 
 def board_text(grid: Grid, readings: Sequence[Reading], looks: Mapping[str, Looked]) -> str:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from calib.jobs.costs import PricedSetting
 from calib.jobs.features import SmallFeatures
 from calib.jobs.job_promise import JobPromise
 from calib.jobs.job_time import JobTime
@@ -25,7 +23,7 @@ from calib.report.words import (
 )
 
 if TYPE_CHECKING:
-    from calib.tasks.job_records import JobReport
+    from calib.tasks.jobs import JobReport
 
 
 def costs_text(costs: Costs) -> str:
@@ -55,20 +53,21 @@ def time_ratio_text(ratio: TimeRatio) -> str:
 
 def job_text(report: JobReport) -> str:
     """Say what a drawing means at a setting."""
+    time = "" if report.time is None else _time(report.time, report.chosen)
+    if report.time is None and not any(line.operation for line in report.classes):
+        time = wrapped(
+            "Give each class an operation with --cut, --line-mark or --area-mark, or leave it out"
+            " with --leave-out."
+        )
+    notes = (*report.notes, *(report.features.notes if report.features else ()))
     return paragraphs(
         _classes(report),
-        _time(report.time, report.chosen) if report.time else _how_to_go_on(report),
+        time,
         _promise(report.promise) if report.promise else "",
-        _prices(report),
+        _prices(report) if report.prices else "",
         _features(report.features) if report.features else "",
-        bullets("Notes", _notes(report)),
+        bullets("Notes", dict.fromkeys(notes)),
     )
-
-
-def _notes(report: JobReport) -> tuple[str, ...]:
-    """The report's, and those of its parts that aren't told elsewhere."""
-    features = report.features.notes if report.features else ()
-    return tuple(dict.fromkeys((*report.notes, *features)))
 
 
 def _classes(report: JobReport) -> str:
@@ -86,15 +85,6 @@ def _classes(report: JobReport) -> str:
     width, height = report.size_mm
     header = ("class", "operation", "setting", "path", "lines", "closed")
     return f"Drawing of {width:.1f} x {height:.1f} mm\n{table(header, rows)}"
-
-
-def _how_to_go_on(report: JobReport) -> str:
-    if any(line.operation for line in report.classes):
-        return ""
-    return wrapped(
-        "Give each class an operation with --cut, --line-mark or --area-mark, or leave it out with"
-        " --leave-out."
-    )
 
 
 def _few(number: float) -> str:
@@ -156,27 +146,21 @@ def _promise(promise: JobPromise) -> str:
 
 
 def _prices(report: JobReport) -> str:
-    if not report.prices:
-        return ""
     currency = f" [{report.costs.currency}]" if report.costs and report.costs.currency else ""
     names = tuple(report.prices[0].parts)
     header = ("", "setting", f"cost{currency}", *names, "pushes", "time")
     if report.prices[0].margin is not None:
         header += ("margin",)
-    rows = [tuple(_price_row(priced, names)) for priced in report.prices]
+    rows = []
+    for priced in report.prices:
+        parts = (f"{priced.parts[name]:.2f}" for name in names)
+        pushes, minutes = _few(priced.expected_pushes), f"{priced.minutes:.1f} min"
+        row = [priced.name, setting_words(priced.setting), f"{priced.total:.2f}", *parts]
+        row += [pushes, minutes]
+        if priced.margin is not None and priced.margin_pct is not None:
+            row.append(f"{priced.margin:.2f} ({priced.margin_pct:.0f} %)")
+        rows.append(row)
     return f"What the job costs on average:\n{table(header, rows)}"
-
-
-def _price_row(priced: PricedSetting, names: tuple[str, ...]) -> Iterator[str]:
-    yield priced.name
-    yield setting_words(priced.setting)
-    yield f"{priced.total:.2f}"
-    for name in names:
-        yield f"{priced.parts[name]:.2f}"
-    yield _few(priced.expected_pushes)
-    yield f"{priced.minutes:.1f} min"
-    if priced.margin is not None and priced.margin_pct is not None:
-        yield f"{priced.margin:.2f} ({priced.margin_pct:.0f} %)"
 
 
 def _features(features: SmallFeatures) -> str:

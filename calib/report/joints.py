@@ -11,8 +11,7 @@ from calib.joints.kerf import KerfLaw, KerfPoint
 from calib.report.words import bullets, paragraphs, setting_words, table, wrapped
 
 if TYPE_CHECKING:
-    from calib.tasks.comb_results import CombTaken
-    from calib.tasks.combs import PlannedComb
+    from calib.tasks.joints import CombTaken, PlannedComb
 
 
 def comb_text(planned: PlannedComb) -> str:

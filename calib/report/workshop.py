@@ -15,6 +15,7 @@ from calib.report.words import (
     date_words,
     fields_table,
     operation_words,
+    pair_typed,
     paragraphs,
     setting_words,
     shown_field,
@@ -93,6 +94,14 @@ def sheets_text(sheets: Sequence[Sheet]) -> str:
     if not sheets:
         return "No sheet yet: describe one with add-sheet."
     return fields_table(sheets, ("name", "material", "thickness_mm", "measured_mm", "lot"))
+
+
+def new_lot_text(sheet: str, machines: Sequence[str]) -> str:
+    """Say what to type after a new lot, for each machine that the sheet was cut on."""
+    return "\n".join(
+        f"Next: calib plan-lot {pair_typed(sheet, machine)}, a few burns that try the new lot."
+        for machine in machines
+    )
 
 
 def lots_text(lots: Sequence[SheetEntry]) -> str:

@@ -109,7 +109,8 @@ class Reasons:
         if all(version.sheet.lot == now for version in self._lots(pair[1])):
             return
         if self._burns(*pair, operation) and not self._burns(*pair, operation, lot=now):
-            yield f"It rests on burns of other lots: none of {_lot_words(now)} was read yet."
+            name = f"lot {now}" if now else "the lot without a name"
+            yield f"It rests on burns of other lots: none of {name} was read yet."
 
     def _other_thickness(self, sheet: str, at: datetime) -> Iterable[str]:
         versions = self._lots(sheet)
@@ -204,10 +205,6 @@ def kept_promise(promise: Promise, burn: Burn) -> bool | None:
 
 def _about(length_mm: float, promised_mm: float) -> bool:
     return abs(length_mm - promised_mm) <= SAME_LENGTH * promised_mm
-
-
-def _lot_words(lot: str) -> str:
-    return f"lot {lot}" if lot else "the lot without a name"
 
 
 def _day(at: datetime, local: datetime) -> str:

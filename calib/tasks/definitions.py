@@ -17,10 +17,9 @@ from calib.logbook import Book
 from calib.records import Grid, Machine, Operation, Sheet
 from calib.records.fields import Words, from_json, record, says
 from calib.results import read_results
-from calib.tasks.boards import full_grid
 from calib.tasks.finding import find_pair
 from calib.tasks.folders import given_file
-from calib.tasks.library import plan_grid
+from calib.tasks.library import plan_wished
 from calib.tasks.wishes import BoardWish
 from calib.units import show_speed
 
@@ -51,10 +50,8 @@ _TABLES: Mapping[str, type] = {"machine": Machine, "sheet": Sheet, "board": Defi
 
 
 def read_definition(text: str) -> Definition:
-    """Read the definition of a ready-made grid.
-
-    Raises BadFile when it isn't TOML, or a key is missing, unknown or holds what it may not hold.
-    """
+    """Read the definition of a ready-made grid; raises BadFile when it isn't TOML, or a key is
+    missing, unknown or holds what it may not hold."""
     try:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
@@ -80,29 +77,9 @@ def given_text(file: Path) -> str:
 
 
 def ready_made_grid(definition: Definition) -> Grid:
-    """Plan the board of a definition.
-
-    Raises RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, InvalidRecord as for
-    ``plan_grid``.
-    """
+    """Plan the board of a definition."""
     wish = definition.board
-    settings = full_grid(definition.machine, wish)
-    return plan_grid(
-        definition.machine,
-        definition.sheet,
-        wish.operation,
-        len(settings) or wish.burns,
-        offcut_mm=wish.offcut_mm,
-        seed=wish.seed,
-        passes=wish.passes,
-        clamp_mm=wish.clamp_mm,
-        settings=settings,
-        line_pitch_mm=wish.line_pitch_mm,
-        slowest_mm_s=wish.slowest_mm_s,
-        reliability=wish.reliability,
-        char_at_most=wish.char_at_most,
-        mark=wish.mark,
-    )
+    return plan_wished(definition.machine, definition.sheet, wish.operation, wish)[0]
 
 
 def take_in_ready_made(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -21,13 +20,10 @@ from calib.errors import InvalidRecord, unfit
 from calib.fit.region import Region
 from calib.logbook import Book
 from calib.records import Machine, Operation
-from calib.tasks.advice import region_of_pair
-from calib.tasks.boards import Planned, marks_of
-from calib.tasks.files import board_files
-from calib.tasks.folders import Files
-from calib.tasks.forecasts import forecasts
+from calib.tasks.advice import pool_of_book, region_of_pair
+from calib.tasks.boards import Planned, as_planned, marks_of
+from calib.tasks.folders import Files, slug
 from calib.tasks.library import starting_point
-from calib.tasks.pooling import pool_of_book
 from calib.tasks.wishes import ElsewhereWish, FileWish
 
 
@@ -50,11 +46,8 @@ def carry_over(
     when: datetime,
     files: FileWish | None = None,
 ) -> CarriedOver:
-    """Say where to begin with a sheet on another machine, and plan the burns that confirm it.
-
-    Raises InvalidRecord when it was burnt there already, or the two aren't the same kind of laser;
-    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError as for
-    ``plan_board``.
+    """Say where to begin with a sheet on another machine, and plan the burns that confirm it;
+    raises InvalidRecord when it was burnt there already, or the two aren't the same kind of laser.
     """
     region = region_of_pair(book, machine, sheet, operation)
     there = _target(book, region, wish)
@@ -72,12 +65,7 @@ def carry_over(
     )
     planned = None
     if wish.to_machine is not None and start.board is not None:
-        planned = Planned(
-            grid=start.board,
-            before=0,
-            forecasts=forecasts(start.region, start.board, wish.mark),
-            files={} if files is None else board_files(start.board, files),
-        )
+        planned = as_planned(start.region, start.board, mark=wish.mark, files=files)
         book.add_board(start.board, when=when, forecasts=planned.forecasts)
     return CarriedOver(start=start, planned=planned)
 
@@ -103,11 +91,8 @@ def table_of_wattages(
     operation: Operation,
     wattages: Sequence[float] = WATTAGES,
 ) -> WattageTable:
-    """Make the table of starting points over wattages, to hand to other people.
-
-    Raises InvalidRecord when nothing was burnt, or no wattage is given; RefusedMaterial,
-    DeclarationNeeded, LogbookError as for ``region_of_pair``.
-    """
+    """Make the table of starting points over wattages, to hand to other people; raises
+    InvalidRecord when nothing was burnt, or no wattage is given."""
     region = region_of_pair(book, machine, sheet, operation)
     pool = pool_of_book(book, region.machine, region.sheet, operation)
     return wattage_table(region, wattages, pool)
@@ -115,8 +100,7 @@ def table_of_wattages(
 
 def wattage_files(table: WattageTable, *, paper: str = "a4") -> Files:
     """Make the table as files."""
-    slug = re.sub(r"\W+", "-", table.sheet.name.strip().casefold())[:60].strip("-") or "unnamed"
-    name = f"wattages-{slug}-{table.operation_words.replace(' ', '-')}"
+    name = f"wattages-{slug(table.sheet.name)}-{table.operation_words.replace(' ', '-')}"
     return {
         f"{name}.txt": wattage_text(table).encode(),
         f"{name}.csv": wattage_csv(table).encode(),

@@ -18,11 +18,9 @@ _USUAL = FileWish()
 
 
 def board_files(grid: Grid, wish: FileWish = _USUAL) -> Files:
-    """Make all files of a board; their names begin with its code.
-
-    Raises RefusedMaterial, DeclarationNeeded, MachineLimit, BoardDoesNotFit when the board may not
-    or can't be burnt, or doesn't fit the record sheet.
-    """
+    """Make all files of a board; their names begin with its code; raises RefusedMaterial,
+    DeclarationNeeded, MachineLimit, BoardDoesNotFit when the board may not or can't be burnt, or
+    doesn't fit the record sheet."""
     check_hazard(grid.sheet, grid.machine, grid.operation)
     name = grid.board_id
     record = grid_record_sheet(grid, paper=wish.paper, address=wish.address_of(name))
@@ -47,21 +45,15 @@ def _named(name: str, parts: Mapping[str, str], suffix: str) -> dict[str, bytes]
 
 
 def resume_files(grid: Grid, cell: str) -> Files:
-    """Make the program that goes on with a stopped board.
-
-    Raises MachineLimit, InvalidRecord when the machine can't have a program, or the board has no
-    such cell.
-    """
+    """Make the program that goes on with a stopped board; raises MachineLimit, InvalidRecord when
+    the machine can't have a program, or the board has no such cell."""
     label = cell.strip().upper()
     program = grid_program(grid, from_cell=label)
     return {f"{grid.board_id}-from-{label}.ngc": program.encode()}
 
 
 def focus_files(board: FocusBoard) -> Files:
-    """Make the drawing of a focus board, and its program when the machine can have one.
-
-    Raises RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
-    """
+    """Make the drawing of a focus board, and its program when the machine can have one."""
     files = {"focus.svg": grid_svg(board).encode()}
     if board.machine.power_word_full is not None:
         files["focus.ngc"] = grid_program(board).encode()

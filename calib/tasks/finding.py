@@ -14,10 +14,8 @@ LAST = "last"
 
 
 def find_pair(book: Book, machine: str | None, sheet: str | None) -> tuple[Machine, Sheet]:
-    """Look up a machine and a sheet; where there is only one, it needn't be named.
-
-    Raises LogbookError when there is none, or more than one to choose from.
-    """
+    """Look up a machine and a sheet; where there is only one, it needn't be named; raises
+    LogbookError when there is none, or more than one to choose from."""
     of_machine = find_machine(book, machine)
     if sheet is None:
         sheet = _only([s.name for s in book.sheets()], "sheet", "add-sheet")
@@ -25,10 +23,8 @@ def find_pair(book: Book, machine: str | None, sheet: str | None) -> tuple[Machi
 
 
 def find_machine(book: Book, name: str | None = None) -> Machine:
-    """Look a machine up; where there is only one, it needn't be named.
-
-    Raises LogbookError when there is none, or more than one to choose from.
-    """
+    """Look a machine up; where there is only one, it needn't be named; raises LogbookError when
+    there is none, or more than one to choose from."""
     if name is None:
         name = _only([m.name for m in book.machines()], "machine", "add-machine")
     return book.machine(name)
@@ -43,10 +39,7 @@ def _only(names: Sequence[str], what: str, command: str) -> str:
 
 
 def find_board(book: Book, board_id: str) -> Grid:
-    """Look a board up by its code, whatever its case; ``last`` is the one planned last.
-
-    Raises LogbookError when there is none.
-    """
+    """Look a board up by its code, whatever its case; ``last`` is the one planned last."""
     code = board_id.strip().upper()
     if board_id.casefold() == LAST:
         newest = book.boards(limit=1).entries

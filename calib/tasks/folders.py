@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Literal
 
-from calib.errors import BadFile, CalibError, shown
+from calib.errors import BadFile, CalibError, InvalidRecord, shown
 
 Files = Mapping[str, bytes]
 
@@ -30,10 +32,8 @@ def given_file(file: Path, most_bytes: int = MOST_BYTES) -> bytes:
 
 
 def check_folder(folder: Path | None) -> None:
-    """Check that a folder can be written or made, before anything is done for it.
-
-    Raises CalibError when a file stands there, or in the way.
-    """
+    """Check that a folder can be written or made, before anything is done for it; raises CalibError
+    when a file stands there, or in the way."""
     with contextlib.suppress(OSError):
         for place in (folder, *folder.parents) if folder else ():
             if place.is_dir():
@@ -44,13 +44,28 @@ def check_folder(folder: Path | None) -> None:
                 )
 
 
-def write_folder(files: Files, folder: Path) -> tuple[Path, ...]:
-    """Write files into a folder, which is made when it isn't there.
+def slug(name: str) -> str:
+    """A user's name as a part of a file's name."""
+    return re.sub(r"\W+", "-", name.strip().casefold())[:60].strip("-") or "unnamed"
 
-    A result file in which something was filled in is left as it is.
 
-    Raises CalibError when the folder can't be written.
+def picture_format(name: str) -> Literal["png", "svg"]:
+    """Tell a picture's format by the end of its name; raises InvalidRecord for another one."""
+    if name.lower().endswith(".png"):
+        return "png"
+    if name.lower().endswith(".svg"):
+        return "svg"
+    raise InvalidRecord(f"picture is {shown(name)}: give a name that ends in .png or .svg.")
+
+
+def write_folder(files: Files, folder: Path | None) -> tuple[Path, ...]:
+    """Write files into a folder, which is made when it isn't there; nothing without one.
+
+    A result file in which something was filled in is left as it is. Raises CalibError when the
+    folder can't be written.
     """
+    if folder is None:
+        return ()
     written = []
     try:
         folder.mkdir(parents=True, exist_ok=True)

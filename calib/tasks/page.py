@@ -74,11 +74,7 @@ def standing(book: Book) -> Standing:
 
 
 def board_state(book: Book, board_id: str) -> BoardState:
-    """Look a board up with all that was read off it.
-
-    Raises LogbookError when there is none; RefusedMaterial, DeclarationNeeded when its sheet may
-    not be burnt.
-    """
+    """Look a board up with all that was read off it."""
     grid = find_board(book, board_id)
     return BoardState(
         grid=grid,
@@ -96,10 +92,7 @@ def minutes_of(grid: Grid) -> float:
 
 
 def board_file(grid: Grid, name: str, address: str = "") -> bytes:
-    """Make one file of a board.
-
-    Raises LogbookError when the board has no such file.
-    """
+    """Make one file of a board; raises LogbookError when the board has no such file."""
     files = board_files(grid, FileWish(address=address))
     if name not in files:
         raise LogbookError(

@@ -53,17 +53,28 @@ Paper = Annotated[Literal["a4", "letter"], says("Paper of what is printed.")]
 
 
 @record
-class Pair:
-    """A machine, a sheet and what is burnt; left out where there is only one."""
+class Named:
+    """A machine and a sheet; left out where there is only one."""
 
-    machine: Annotated[Name | None, says("Name of the machine.")] = None
-    sheet: Annotated[Name | None, says("Name of the sheet.")] = None
+    machine: Annotated[Name | None, says("Name of the machine.", unsaid="the only one")] = None
+    sheet: Annotated[Name | None, says("Name of the sheet.", unsaid="the only one")] = None
+
+    @property
+    def names(self) -> tuple[str | None, str | None]:
+        """As tasks take them."""
+        return self.machine, self.sheet
+
+
+@record
+class Pair(Named):
+    """The same, and what is burnt."""
+
     operation: Annotated[Operation, says("What is burnt.")] = "cut"
 
     @property
     def pair(self) -> tuple[str | None, str | None, Operation]:
         """As tasks take it."""
-        return self.machine, self.sheet, self.operation
+        return *self.names, self.operation
 
 
 @record
@@ -72,6 +83,7 @@ class MaterialWish:
 
     material: Annotated[Name, says("What it is made of, in plain words.")]
     source: Annotated[LaserSource, says("Kind of laser.")] = "co2"
+    operation: Annotated[Operation | None, says("What is to be burnt.", unsaid="any")] = None
     declaration: Annotated[Words, says("Your statement on a material that calib doesn't know.")] = (
         ""
     )

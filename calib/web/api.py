@@ -16,7 +16,7 @@ from calib.records import Machine, Reading, Sheet
 from calib.records.burns import setting_of
 from calib.tasks.advice import advise_on
 from calib.tasks.finding import find_board
-from calib.tasks.look import read_out
+from calib.tasks.regions import read_out
 from calib.tasks.results import sitting_label
 from calib.tasks.wishes import MaterialWish
 from calib.tasks.workshop import check_material
@@ -178,7 +178,7 @@ def recommend(request: Request, body: Asked) -> PromisedOut:
 @router.post("/materials")
 def material(request: Request, body: MaterialWish) -> Hazard:
     """Say whether a material may go under a laser; what may not is an error."""
-    return check_material(body.material, body.source, declaration=body.declaration)
+    return check_material(body)
 
 
 def _done(tapped: Tapped) -> TapDone:

@@ -60,21 +60,13 @@ _PARTS = (
 # Where the form stands whose answer can't be taken; it is shown there again, as it was filled in.
 # A redirect leads there, so that going back never asks to send a form once more.
 _FORMS = {
-    "/machine/new": "/machine/new",
-    "/machine": "/machine",
-    "/sheet/new": "/sheet/new",
-    "/material": "/material",
-    "/plan": "/plan",
+    **{path: path for path in (
+        "/machine/new", "/machine", "/sheet/new", "/material", "/plan", "/setting", "/job", "/lot",
+        "/change", "/check", "/elsewhere", "/logbook",
+    )},
     "/plan/look": "/plan",
-    "/setting": "/setting",
-    "/job": "/job",
-    "/lot": "/lot",
     "/lot/plan": "/lot/taken",
-    "/change": "/change",
-    "/check": "/check",
-    "/elsewhere": "/elsewhere",
-    "/logbook": "/logbook",
-}
+}  # fmt: skip
 # Forms that store nothing are sent as addresses.
 _LOOKS = ("/plan/look", "/material")
 _RESULTS = re.compile(r"(/board/[^/]+)/results")

@@ -11,7 +11,7 @@ from calib.logbook import Photograph
 from calib.logbook.entries import Line
 from calib.records import Cell, Operation, Reading, Setting, Through
 from calib.records.fields import Grade, Number, Text, Words, record, says
-from calib.tasks.look import ReadOut
+from calib.tasks.regions import ReadOut
 
 Key = Annotated[str, says("New for every tap.", pattern=r"^[0-9A-Za-z-]{8,64}$")]
 # Ids of all looks at a cell, of 45 characters each, joined.

@@ -13,9 +13,9 @@ from calib.tasks.advice import advise_on, settle, take_down_job
 from calib.tasks.boards import Planned
 from calib.tasks.current import doubts_of
 from calib.tasks.finding import find_promise
-from calib.tasks.look import region_look
 from calib.tasks.page import hazard_of, last_promised, standing
-from calib.tasks.wishes import BoardWish, JobCounts, Pair
+from calib.tasks.regions import region_view, somewhere
+from calib.tasks.wishes import BoardWish, JobCounts, Named, Pair
 from calib.web.board_svg import board_svg
 from calib.web.desk import Desk, desk_of, now
 from calib.web.forms import Asked, Sent, asked, filled
@@ -77,15 +77,18 @@ def look(request: Request, sent: Sent) -> Response:
     region = here.region(*form.pair)
     last = last_promised(here.book, region.machine.name, region.sheet.name, form.operation)
     advised = last.promise.setting if last else None
-    view = region_look(region, form, start=advised)
+    view = region_view(region, form, advised=advised)
+    start = advised or somewhere(view)
     return here.show(
         "look.html",
-        look=view,
-        picture=region_svg(view, advised),
+        region=region,
+        view=view,
+        start=start,
+        picture=region_svg(view, start),
         last=last,
         form=form,
         typed=sent,
-        **look_shown(region, form, view),
+        **look_shown(region, form, start),
     )
 
 
@@ -147,15 +150,7 @@ def ask_job(request: Request, sent: Sent) -> Response:
 def job_done(request: Request, sent: Sent) -> Response:
     """Take down how a job came out."""
     here = desk_of(request)
-    pair = filled(Pair, sent)
+    pair = filled(Named, sent)
     setting, counts = filled(Setting, sent), filled(JobCounts, sent)
-    take_down_job(
-        here.book,
-        pair.machine,
-        pair.sheet,
-        setting,
-        counts,
-        when=now(),
-        note=sent.get("note", ""),
-    )
+    take_down_job(here.book, *pair.names, setting, counts, when=now(), note=sent.get("note", ""))
     return RedirectResponse("/done/job", 303)

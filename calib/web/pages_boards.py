@@ -7,14 +7,40 @@ from typing import Annotated, Any
 from fastapi import APIRouter, File, Form, Request, UploadFile
 from starlette.responses import RedirectResponse, Response
 
+from calib.records import CHAR_WORDS, MARK_WORDS
 from calib.tasks.finding import find_board
 from calib.tasks.page import BoardState, board_file, board_state, file_names, standing
 from calib.tasks.results import take_down
 from calib.web.board_svg import board_svg, looked_words
-from calib.web.choices import questions
 from calib.web.desk import desk_of, now
 
 router = APIRouter(include_in_schema=False)
+
+
+def _graded(field: str, asks: str, words: tuple[str, ...]) -> dict[str, Any]:
+    """A question for a grade; its words are cut into one for the button and a hint."""
+    choices = []
+    for grade, said in enumerate(words):
+        word, _, hint = said.replace(" (", ", ").rstrip(")").partition(", ")
+        choices.append({"value": str(grade), "word": word.capitalize(), "hint": hint})
+    return {"field": field, "asks": asks, "choices": choices}
+
+
+# What is read off each cell, and the plain choices that are offered.
+_CUT = (
+    {
+        "field": "through",
+        "asks": "Does it come out?",
+        "choices": (
+            {"value": "through", "word": "Falls free", "hint": "drops or lifts out"},
+            {"value": "hanging", "word": "Hangs", "hint": "a push or a knife frees it"},
+            {"value": "no", "word": "Not cut", "hint": "holds all round"},
+        ),
+    },
+    _graded("char", "How black is its edge?", CHAR_WORDS),
+)
+_MARK = (_graded("mark", "How strong is the mark?", MARK_WORDS),)
+_QUESTIONS = {"cut": _CUT, "line_mark": _MARK, "area_mark": _MARK}
 
 
 @router.get("/burnt")
@@ -41,8 +67,7 @@ def cell_by_cell(request: Request, board_id: str) -> Response:
     state = board_state(here.book, board_id)
     code = state.grid.board_id
     picture = board_svg(state.grid, state.readings, looks=state.looks, tappable=True)
-    asked = questions(state.grid.operation)
-    key = here.book.board_key(code)
+    asked, key = _QUESTIONS[state.grid.operation], here.book.board_key(code)
     return here.show("take_down.html", state=state, picture=picture, questions=asked, key=key)
 
 

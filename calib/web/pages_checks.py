@@ -9,13 +9,12 @@ from starlette.responses import RedirectResponse, Response
 
 from calib.errors import CalibError
 from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
-from calib.tasks.checks import check_machine, plan_strip, strip_chart
+from calib.tasks.checks import check_machine, judge_lot, plan_lot, plan_strip, strip_chart
 from calib.tasks.elsewhere import CarriedOver, carry_over
 from calib.tasks.finding import find_pair
 from calib.tasks.looking_back import track_record, track_record_pictures, track_record_title
-from calib.tasks.new_lot import judge_lot, plan_lot
 from calib.tasks.page import standing
-from calib.tasks.wishes import CheckWish, ElsewhereWish, Pair, TrackRecordWish
+from calib.tasks.wishes import CheckWish, ElsewhereWish, Named, Pair, TrackRecordWish
 from calib.web.desk import desk_of, now
 from calib.web.forms import Sent, filled
 from calib.web.showing import track_shown
@@ -28,7 +27,7 @@ What = Literal["through", "char", "mark", "promises"]
 def lot_board(request: Request, sent: Sent) -> Response:
     """Plan the few burns that try a new lot, about the working setting."""
     here = desk_of(request)
-    planned = plan_lot(here.book, *filled(Pair, sent).pair[:2], filled(CheckWish, sent), when=now())
+    planned = plan_lot(here.book, *filled(Named, sent).names, filled(CheckWish, sent), when=now())
     return RedirectResponse(f"/board/{planned.grid.board_id}", 303)
 
 
@@ -36,7 +35,7 @@ def lot_board(request: Request, sent: Sent) -> Response:
 def lot_verdict(request: Request, sent: Sent) -> Response:
     """Keep the setting, go slower, or test again?"""
     here = desk_of(request)
-    machine, sheet = find_pair(here.book, *filled(Pair, sent).pair[:2])
+    machine, sheet = find_pair(here.book, *filled(Named, sent).names)
     verdict = judge_lot(here.book, machine.name, sheet.name)
     return here.show("lot_verdict.html", verdict=verdict, machine=machine, sheet=sheet)
 
@@ -45,9 +44,9 @@ def lot_verdict(request: Request, sent: Sent) -> Response:
 def check(request: Request, sent: Sent) -> Response:
     """Does the machine still do what the logbook says?"""
     here = desk_of(request)
-    stands, pair = standing(here.book), filled(Pair, sent).pair
+    stands, names = standing(here.book), filled(Named, sent).names
     try:
-        record, why = check_machine(here.book, *pair[:2]), ""
+        record, why = check_machine(here.book, *names), ""
     except CalibError as refusal:  # without strips the page says how to make one
         record, why = None, str(refusal)
     return here.ask(request, "check.html", record=record, why=why, standing=stands, typed=sent)
@@ -57,16 +56,15 @@ def check(request: Request, sent: Sent) -> Response:
 def strip_board(request: Request, sent: Sent) -> Response:
     """Plan a check strip on a sheet that is well known."""
     here = desk_of(request)
-    planned = plan_strip(
-        here.book, *filled(Pair, sent).pair[:2], filled(CheckWish, sent), when=now()
-    )
+    names, wish = filled(Named, sent).names, filled(CheckWish, sent)
+    planned = plan_strip(here.book, *names, wish, when=now())
     return RedirectResponse(f"/board/{planned.grid.board_id}", 303)
 
 
 @router.get("/check/chart.png")
 def chart(request: Request, sent: Sent) -> Response:
     """Draw the control chart."""
-    record = check_machine(desk_of(request).book, *filled(Pair, sent).pair[:2])
+    record = check_machine(desk_of(request).book, *filled(Named, sent).names)
     (picture,) = strip_chart(record, ["chart.png"]).values()
     return Response(picture, media_type="image/png")
 
@@ -102,7 +100,7 @@ def carried_over(request: Request, kept: Annotated[str, Query(max_length=40)] = 
 @router.get("/card")
 def card(request: Request, sent: Sent) -> Response:
     """Give the card of a sheet and machine: one page for the wall."""
-    made = sheet_card_of_pair(desk_of(request).book, *filled(Pair, sent).pair[:2], when=now())
+    made = sheet_card_of_pair(desk_of(request).book, *filled(Named, sent).names, when=now())
     ((name, content),) = sheet_card_files(made).items()
     ascii_name = name.encode("ascii", "replace").decode().replace("?", "-")
     headers = {"Content-Disposition": f'attachment; filename="{ascii_name}"'}

@@ -91,7 +91,7 @@ def material(request: Request, sent: Sent) -> Response:
     if "material" not in sent:
         return here.ask(request, "material.html", hazard=None, material="")
     wish = filled(MaterialWish, sent)
-    hazard = check_material(wish.material, wish.source, declaration=wish.declaration)
+    hazard = check_material(wish)
     return here.show("material.html", hazard=hazard, material=wish.material, typed=sent)
 
 

@@ -8,16 +8,15 @@ from typing import TYPE_CHECKING, Any
 from calib.records import CHAR_WORDS, MARK_WORDS
 from calib.report.advice import EDGES, margin_lines, promised_words
 from calib.report.words import date_words, reading_words, setting_words, speed_words
-from calib.tasks.look import read_out
 from calib.tasks.page import minutes_of
-from calib.tasks.summary import summarise
+from calib.tasks.regions import read_out, summarise
 
 if TYPE_CHECKING:
     from calib.logbook import HistoryLine
+    from calib.records import Setting
     from calib.tasks.advice import Advice
     from calib.tasks.boards import Planned
-    from calib.tasks.look import ReadOut, RegionLook
-    from calib.tasks.summary import Summary
+    from calib.tasks.regions import ReadOut, Summary
     from calib.tasks.wishes import RegionWish
 
 
@@ -39,15 +38,15 @@ def _forecast(events: Any) -> str:
     return f"{what}: {chance:.0%}"
 
 
-def look_shown(region: Any, wish: RegionWish, look: RegionLook) -> dict[str, Any]:
+def look_shown(region: Any, wish: RegionWish, start: Setting) -> dict[str, Any]:
     """What the page of a region shows beside its drawing."""
-    summary = summarise(region, wish, passes=look.passes)
+    summary = summarise(region, wish, passes=start.passes)
     return {
-        "edge": EDGES[look.edge],
+        "edge": EDGES[region.edge],
         "rows": summary_rows(summary),
         "head": summary_head(summary),
-        "out": out_words(read_out(region, wish, look.start)),
-        "wish": wish_words(wish, look.operation),
+        "out": out_words(read_out(region, wish, start)),
+        "wish": wish_words(wish, region.operation),
     }
 
 

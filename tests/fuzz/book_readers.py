@@ -23,7 +23,7 @@ from calib.errors import BadFile, CalibError, InvalidRecord
 from calib.logbook import Book, Sitting, export_text, ledger, open_book
 from calib.logbook.exchange import check_entries, read_lines
 from calib.records import Reading
-from calib.tasks.exchange import import_book
+from calib.tasks.keeping import import_book
 from calib.tasks.results import CellByCell
 from calib.tasks.results import take_down as take_down_of_task
 

@@ -20,7 +20,6 @@ from typer import BadParameter
 from workshop_records import BENCH, some_grid
 
 from calib import units
-from calib.cli.frame import checked_operation
 from calib.cli.options import COMMANDS
 from calib.errors import CalibError, InvalidRecord
 from calib.hazards import check_hazard
@@ -104,7 +103,7 @@ def _command_words() -> Reader:
     parameters = (p for command in COMMANDS.values() for p in command.whole.params)
     infos = (parameter.type_descriptor.parameter_info for parameter in parameters)
     parsers = {info.parser for info in infos if getattr(info, "parser", None)}
-    parsers |= {units.parse_whole, checked_operation}
+    parsers |= {units.parse_whole}
     ordered = sorted(parsers, key=lambda parser: (parser.__module__, parser.__qualname__))
 
     def read(data: bytes) -> None:
