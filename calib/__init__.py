@@ -22,10 +22,10 @@ _HOMES = {
         "plan_grid", "plan_grids", "fit_region", "recommend", "starting_point",
     ),
     "calib.fit.pool": ("Pool", "pool_records"),
-    "calib.advise.transfer": ("StartingPoint", "transfer_region"),
+    "calib.advice.transfer": ("StartingPoint", "transfer_region"),
     "calib.fit.region": ("Region",),
 
-    "calib.advise.recommendation": ("Recommendation",),
+    "calib.advice.recommendation": ("Recommendation",),
     "calib.boards.svg": ("grid_svg", "grid_svg_per_setting"),
     "calib.boards.rs274": ("grid_program", "grid_program_per_setting", "frame_program"),
     "calib.boards.record_sheet": ("grid_record_sheet",),

@@ -56,7 +56,7 @@ def power_limits_pct(machine: Machine) -> tuple[float, float]:
     high = math.floor(machine.ceiling_pct / step + _STEP_NOISE)
     if low > high:
         raise MachineLimit(
-            f"power_step_pct of {machine.name} is {step:g} %: no step lies between the beam's start"
+            f"The power step of {machine.name} is {step:g} %: no step lies between the beam's start"
             f" ({machine.beam_starts_pct:g} %) and the ceiling ({machine.ceiling_pct:g} %)."
             " Give a finer step or a higher ceiling."
         )

@@ -29,12 +29,15 @@ BELOW = 0.24
 
 @cache
 def _load_fonts() -> frozenset[int]:
-    """Register both weights with reportlab and return the characters that both hold."""
+    """Register both weights with reportlab and return the characters that both hold.
+
+    Those beyond U+FFFF are left out: reportlab's table for copying text out holds them wrongly.
+    """
     known: set[int] | None = None
     for bold, file_name in ((False, REGULAR), (True, BOLD)):
         font = TTFont(_FONTS[bold], str(font_path(file_name)))
         pdfmetrics.registerFont(font)
-        held = set(font.face.charToGlyph)
+        held = {code for code in font.face.charToGlyph if code <= 0xFFFF}
         known = held if known is None else known & held
     return frozenset(known or ())
 

@@ -11,10 +11,18 @@ import pytest
 from boards import CO2
 
 import calib
-from calib.advise.cause import SURE, judge_cause
-from calib.advise.drift import CHECKS, CLEAN, Change, judge_check_strip, plan_check_strip
-from calib.advise.new_lot import judge_new_lot, plan_new_lot
-from calib.advise.shift import SHIFTS, Shifted, shift_likelihood
+from calib.advice.new_lot import judge_new_lot, plan_new_lot
+from calib.advice.strips import (
+    CHECKS,
+    CLEAN,
+    SURE,
+    Change,
+    Shifted,
+    judge_cause,
+    judge_check_strip,
+    plan_check_strip,
+    shift_likelihood,
+)
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.records import Burn, Setting, Sheet
 from calib.report.checks import after_lot_text, change_words
@@ -75,13 +83,6 @@ def test_a_shift_is_found_where_it_is(region: calib.Region) -> None:
         found = alone(region, burnt(settings, loss=loss))
         assert found.quantile(0.5) == pytest.approx(-loss, abs=0.05)
         assert 0.03 < found.quantile(0.95) - found.quantile(0.05) < 0.3
-
-
-def test_chances_of_a_shift_add_up(region: calib.Region) -> None:
-    found = alone(region, burnt([WORKING, replace(WORKING, speed_mm_s=20.0)]))
-    assert found.weight.sum() == pytest.approx(1.0)
-    assert found.chance_below(found.quantile(0.3)) == pytest.approx(0.3, abs=0.01)
-    assert found.chance_below(float(SHIFTS[0]) - 0.01) == 0.0
 
 
 def test_a_new_lot_is_tried_from_the_working_setting_to_the_old_edge(region: calib.Region) -> None:

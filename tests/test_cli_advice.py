@@ -33,7 +33,9 @@ def test_a_recommendation_states_its_chance_and_stores_the_promise(evening: Shel
     assert promise["id"] == given["promise_id"]
     assert promise["promise"]["setting"]["speed_mm_s"] == advice["speed_mm_s"]
     assert promise["at"]
-    evening.run("settle", given["promise_id"][:8], "--note", "fine")
+    code = given["promise_id"].partition("-")[2][:8]
+    assert code in evening.text("list-promises")
+    evening.run("settle", code, "--note", "fine")
     (settled,) = evening.json("show-sheet", "birch 3")["settled"]
     assert settled["setting"]["power_pct"] == advice["power_pct"]
     assert "0 promises" in evening.refusal("settle", "zz")

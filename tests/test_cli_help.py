@@ -61,6 +61,7 @@ def test_the_chance_that_is_asked_for_is_the_same_everywhere() -> None:
 BEFORE = {
     "import": ("export", "logbook.jsonl"),
     "undo": ("change-sheet", "birch 3", "--lot", "March"),
+    "redo": ("undo", "--board", "last", "--yes"),
     "restore": ("backup",),
     "settled": ("settle", "last"),
     "sheet-card": ("settle", "last"),

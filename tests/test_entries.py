@@ -308,7 +308,7 @@ def test_the_cache_takes_no_part_in_an_export_and_can_be_made_anew(book: Book) -
     before = export_text(book)
     assert "state" not in before
     with book.change() as connection:
-        connection.exec_driver_sql("DELETE FROM standing")
+        connection.exec_driver_sql("DELETE FROM past")
         ledger.refresh(connection)
     assert export_text(book) == before
     assert book.readings("AB12") == (read("no"),)

@@ -4,10 +4,9 @@ import math
 
 import numpy as np
 import pytest
-from bench_jobs import BENCH, CUT, PANEL_SETTINGS, Stub, job_of, panel
+from bench_jobs import BENCH, CUT, PANEL_SETTINGS, Stub, panel
 from scipy import stats
 
-from calib.errors import InvalidRecord
 from calib.jobs.job import plain_job
 from calib.jobs.job_promise import job_promise, pushes_interval
 from calib.jobs.job_time import CutTimes, job_time_s
@@ -66,11 +65,6 @@ def test_the_interval_of_what_is_certain():
     assert (low, high) == tuple(stats.binom.ppf([0.05, 0.95], 400, 0.1))
     low, high = pushes_interval(1e6, 0.1, 0.01**2)
     assert (low / 1e6, high / 1e6) == pytest.approx((0.084, 0.117), abs=0.001)
-
-
-def test_a_job_without_cuts_promises_nothing():
-    with pytest.raises(InvalidRecord, match="'job' has nothing to cut"):
-        job_promise(Stub(), job_of("line_mark", "M0 0h9"), CUT)
 
 
 def test_marks_count_in_the_time_of_a_promise_when_they_have_a_setting():

@@ -171,7 +171,8 @@ def test_costs_are_asked_once_and_the_rest_stays_a_guess(unburnt: Book) -> None:
         take_down_costs(unburnt, when=later(3), recut_share=2.0)
     # Only looking stores nothing.
     take_down_costs(unburnt, when=later(4))
-    assert len(unburnt.kept("costs")) == 2
+    (stands,) = unburnt.kept("costs")
+    assert stands.at == later(2)
 
 
 def test_timed_jobs_put_the_time_right(unburnt: Book) -> None:

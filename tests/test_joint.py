@@ -187,17 +187,6 @@ def test_an_inlay_drawn_as_advised_closes_over_the_whole_thickness(top: float, b
         assert f"gape by {gape:.2f} mm a side" in joint.inlay.assumes
 
 
-def test_a_press_fit_drawn_as_advised_is_what_felt_snug():
-    # From nominal 30 mm: both outlines moved, then cut with the true kerf.
-    kerf, pinch = 0.22, 0.03
-    slot, tongue = 3.0 - kerf - pinch, 8.0 + 2 * kerf + pinch
-    joint = fit_joint(BOARD, felt(BOARD, slot, tongue), STOCK, caliper=SURE)
-    move = joint.press.both_outlines_mm
-    part = (30.0 + 2 * move) - kerf
-    opening = (30.0 - 2 * move) + kerf
-    assert part - opening == pytest.approx(pinch, abs=0.02)
-
-
 @pytest.mark.parametrize(
     ("feel", "edge", "words"),
     [

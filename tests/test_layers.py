@@ -26,7 +26,7 @@ ROOMS: dict[str, set[str]] = {
     "typed": _WORDS,
     "names": set(),
     "materials": _WORDS | {"names"},
-    "declaration": set(),
+    "declaration": {"names"},
     "hazards": _WORDS | {"declaration", "names"},
     "physics": {"records"},
     "typeface": {"errors"},
@@ -40,9 +40,9 @@ ROOMS: dict[str, set[str]] = {
     "fit": _WORDS | {"limits", "materials", "names", "physics"},
     "plan": _WORDS | {"fit", "limits", "materials", "physics"},
     "boards": _WORDS | {"hazards", "limits", "materials", "physics", "print_style"},
-    "jobs": _WORDS | {"physics"},
+    "jobs": _WORDS | {"fit", "physics"},
     "joints": _WORDS | {"boards", "materials", "physics"},
-    "advise": _WORDS | {
+    "advice": _WORDS | {
         "boards", "fit", "hazards", "jobs", "limits", "materials", "physics", "plan",
         "print_style",
     },
@@ -51,12 +51,12 @@ ROOMS: dict[str, set[str]] = {
     "picture": _WORDS | {"pictures"},
     # The only room that joins the rest.
     "tasks": _WORDS | {
-        "advise", "boards", "fit", "hazards", "jobs", "joints", "limits", "logbook", "materials",
+        "advice", "boards", "fit", "hazards", "jobs", "joints", "limits", "logbook", "materials",
         "physics", "picture", "pictures", "plan", "print_style", "results",
     },
     # Text is made of records, whichever room they come from.
     "report": _WORDS | {
-        "advise", "boards", "hazards", "jobs", "joints", "logbook", "tasks", "typed",
+        "advice", "boards", "hazards", "jobs", "joints", "logbook", "tasks", "typed",
     },
     # Two thin shells; the page knows nothing of the command line, which has one command that
     # starts the page.
@@ -69,11 +69,11 @@ ROOMS: dict[str, set[str]] = {
 # Packages from outside and the rooms, or modules, that may import them.
 HOMES: dict[str, set[str]] = {
     "numpy": {
-        "physics", "fit", "plan", "boards", "jobs", "joints", "advise", "pictures", "picture",
+        "physics", "fit", "plan", "boards", "jobs", "joints", "advice", "pictures", "picture",
         "tasks",
     },
-    "scipy": {"fit", "plan", "jobs", "joints", "advise"},
-    "sklearn": {"fit.ordinal", "advise.track_record"},
+    "scipy": {"fit", "plan", "jobs", "joints", "advice"},
+    "sklearn": {"fit.ordinal", "advice.track_record"},
     "matplotlib": {"picture", "pictures"},
     "contourpy": {"tasks.regions"},
     "svgwrite": {"boards.svg"},

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import random
 
 import pytest
 import sqlalchemy as sa
@@ -55,6 +56,13 @@ STANDS = [
     ("two answers stand beside one another", [first, second, other], [second, other]),
     ("an answer replaces all that it answers", [first, second, other, answer], [answer]),
     ("undo here, correction there", [first, second, undo_second, other], [other, undo_second]),
+    ("an answer that saw one of two", [first, second, other, said(7, 3, second)],
+     [other, said(7, 3, second)]),
+    ("two answers to the same", [first, second, other, answer, said(8, 3, second, other)],
+     [answer, said(8, 3, second, other)]),
+    ("what it replaces never came", [second, other], [second, other]),
+    ("four in a row and one beside", [first, second, third, said(6, 5, third), said(7, 3, second)],
+     [said(6, 5, third), said(7, 3, second)]),
     ("a batch is undone as a whole", [first, second, third, undo_all], [first, undo_all]),
 ]  # fmt: skip
 
@@ -78,10 +86,12 @@ def test_six_entries_stand_alike_in_each_of_720_orders() -> None:
     targets = {entry.id: entry.replaces for entry in arrived}
     withdrawals = {entry.id for entry in arrived if entry.kind == WITHDRAW}
     found = {
-        frozenset(ledger.what_stands({key: targets[key] for key in order}, withdrawals))
+        frozenset(ledger.states({key: targets[key] for key in order}, withdrawals).items())
         for order in itertools.permutations(targets)
     }
-    assert found == {frozenset({redo_second.id, answer.id})}
+    (states,) = found
+    stand = {key for key, state in states if state == ledger.STANDS}
+    assert stand == {redo_second.id, answer.id}
 
 
 def test_a_long_chain_of_undo_and_redo_is_worked_out() -> None:
@@ -89,8 +99,8 @@ def test_a_long_chain_of_undo_and_redo_is_worked_out() -> None:
     for turn in range(3000):
         chain.append(withdrawn(turn % 60, chain[-1]))
     targets = {entry.id: entry.replaces for entry in chain}
-    standing = ledger.what_stands(targets, {entry.id for entry in chain[1:]})
-    assert first.id in standing
+    states = ledger.states(targets, {entry.id for entry in chain[1:]})
+    assert states[first.id] == ledger.STANDS
 
 
 def test_the_same_said_twice_is_one_entry(connection: sa.Connection) -> None:
@@ -123,6 +133,45 @@ def test_what_stands_can_be_made_anew(connection: sa.Connection) -> None:
     before = read(connection)
     ledger.refresh(connection)
     assert read(connection) == before
+
+
+def test_what_is_added_bit_by_bit_stands_as_if_it_had_come_at_once() -> None:
+    for seed in range(150):
+        chance = random.Random(seed)
+        arrived: list[Entry] = []
+        for minute in range(12):
+            batch = f"{ledger.SENT}{minute // 2}" if chance.random() < 0.4 else f"{minute}"
+            kind = WITHDRAW if arrived and chance.random() < 0.35 else "reading"
+            targets = [one.id for one in chance.sample(arrived, min(len(arrived), minute % 3))]
+            if kind != WITHDRAW and chance.random() < 0.3:
+                targets = [f"{ledger.SENT}{chance.randrange(6)}"]
+            one = Entry(
+                at=f"2026-03-01T18:{minute:02d}:00.000000Z", kind=kind, replaces=tuple(targets),
+                body={} if kind == WITHDRAW else {"grade": minute}, batch=batch,
+                slot=f"look A{minute % 2}",
+            )  # fmt: skip
+            arrived.append(one)
+        chance.shuffle(arrived)
+        with sa.create_engine("sqlite://").connect() as connection:
+            make_tables(connection)
+            while arrived:
+                some = [arrived.pop() for _ in range(min(len(arrived), chance.randint(1, 3)))]
+                add(connection, some)
+                assert ledger.held(connection) == ledger.worked_out(connection), seed
+
+
+def test_a_correction_asks_the_database_no_more_after_a_hundred_others(
+    connection: sa.Connection,
+) -> None:
+    asked: list[int] = []
+    sa.event.listen(connection, "before_cursor_execute", lambda *_: asked.append(1))
+    counts, chain = [], [first]
+    for minute in range(100):
+        add(connection, chain[-1:])
+        counts.append(len(asked))
+        asked.clear()
+        chain.append(said(minute % 60, minute, chain[-1]))
+    assert max(counts[3:]) == counts[3]
 
 
 def test_an_entry_travels_as_one_line_of_json(connection: sa.Connection) -> None:

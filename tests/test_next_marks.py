@@ -42,11 +42,6 @@ def test_first_marks_span_power_and_speed_within_limits(operation, n):
     assert (pitches == {None}) == (operation == "line_mark")
 
 
-def test_same_question_same_marks():
-    known = region(evidence=marks())
-    assert next_marks(known, 5) == next_marks(known, 5)
-
-
 def test_later_marks_lie_where_grades_are_in_doubt():
     """After a dozen marks, most of the next lie where no grade is as good as sure."""
     known = region(evidence=marks())

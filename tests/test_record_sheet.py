@@ -283,6 +283,12 @@ def test_longest_names_in_any_script_fit_and_lose_nothing(count: int, paper: str
     assert_inside(pdf, paper)
 
 
+def test_a_sign_beyond_the_basic_plane_is_spelt_by_its_code() -> None:
+    machine = dataclasses.replace(CO2, name="😀 bench")
+    grid = dataclasses.replace(board("cut", 6), machine=machine)
+    assert "<1F600> bench" in text_of(grid_record_sheet(grid))
+
+
 @settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(machine=any_machine(), sheet=any_sheet(), paper=st.sampled_from(["a4", "letter"]))
 def test_any_machine_and_any_sheet(machine: Machine, sheet: Sheet, paper: str) -> None:

@@ -68,7 +68,7 @@ def test_two_looks_that_differ_are_both_given_until_one_is_chosen(
         assert (
             "read twice, and differently: falls free, char 1, tan / not cut" in one.get(page).text
         )
-    tap(one, code, "c", "A1", through="no", saw=cell["id"])
+    assert tap(one, code, "c", "A1", through="no", saw=cell["id"]).status_code == 200
     (reading,) = planned_house.book.readings(code)
     assert (reading.through, reading.char) == ("no", None)
 

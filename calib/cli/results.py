@@ -209,5 +209,5 @@ def take_down_job(
     from calib.tasks.advice import take_down_job
 
     job = take_down_job(book, *pair.names, setting, counts, when=now(), sitting=sitting, note=note)
-    text = f"Job {job}: {counts.parts} parts taken down."
+    text = f"Taken down: a job of {counts.parts} parts."
     return {"job_id": job, "parts": counts.parts}, text

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from calib.jobs.cut_region import CutRegion
+from calib.fit.region import Region
 from calib.jobs.job import Job
 from calib.jobs.job_time import CutTimes
 from calib.records import COUPON_CUT_MM, Setting
@@ -51,7 +51,7 @@ class JobPromise:
 
 
 def job_promise(
-    region: CutRegion,
+    region: Region,
     job: Job,
     setting: Setting,
     *,
@@ -108,7 +108,7 @@ def job_promise(
     )
 
 
-def _changed(region: CutRegion, setting: Setting, change: float, times: CutTimes) -> SpeedChange:
+def _changed(region: Region, setting: Setting, change: float, times: CutTimes) -> SpeedChange:
     speed = setting.speed_mm_s * (1.0 + change / 100.0)
     at = (setting.power_pct, speed, setting.passes)
     length = times.job.cut_length_mm

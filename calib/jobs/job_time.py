@@ -7,7 +7,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from calib.errors import InvalidRecord, MachineLimit
 from calib.jobs.job import Job, JobClass
@@ -22,8 +21,6 @@ from calib.records.costs import START_UP_S
 _ORDER: dict[Operation, int] = {"area_mark": 0, "line_mark": 1, "cut": 2}
 # Path burnt at less than this share of the set speed counts as slow.
 SLOW_SHARE = 0.9
-# Beyond so many speeds the time is read off a curve through this many (error below 0.3 %).
-_EXACT_SPEEDS = 48
 # Room that a sheet may stick out over the bed by rounding [mm].
 _BED_ROUNDING_MM = 1e-3
 
@@ -40,11 +37,6 @@ class ClassTime:
     # travel to and between its strokes; for a surface run-ups, gaps and steps too [s]
     dark_s: float
     slow_mm: float = 0.0  # path burnt at less than 90 % of the set speed, all passes [mm]
-
-    @property
-    def mean_speed_mm_s(self) -> float:
-        """Mean speed while the beam is on [mm/s]."""
-        return self.length_mm / self.beam_on_s if self.beam_on_s > 0.0 else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,8 +105,7 @@ def job_time_s(
     at = (0.0, 0.0)
     times = []
     for job_class in ordered:
-        setting = _setting_for(job_class, machine, settings)
-        times.append(_class_time(job_class, machine, setting, at))
+        times.append(_class_time(job_class, machine, settings.get(job_class.name), at))
         if len(job_class.strokes):
             at = tuple(job_class.strokes.ends_mm[-1].tolist())
     homeward = move_time_s(
@@ -131,8 +122,9 @@ def job_time_s(
     )
 
 
-def _setting_for(job_class: JobClass, machine: Machine, settings: Mapping[str, Setting]) -> Setting:
-    setting = settings.get(job_class.name)
+def _class_time(
+    job_class: JobClass, machine: Machine, setting: Setting | None, at: tuple[float, float]
+) -> ClassTime:
     if setting is None:
         raise InvalidRecord(
             f"class {job_class.name!r} ({job_class.operation}) has no setting: give power, speed"
@@ -148,12 +140,6 @@ def _setting_for(job_class: JobClass, machine: Machine, settings: Mapping[str, S
             f"class {job_class.name!r} is a surface and its setting has no line pitch: give the"
             " distance of its lines in mm."
         )
-    return setting
-
-
-def _class_time(
-    job_class: JobClass, machine: Machine, setting: Setting, at: tuple[float, float]
-) -> ClassTime:
     strokes, acceleration = job_class.strokes, machine.working_acceleration_mm_s2
     if job_class.operation == "area_mark" and setting.line_pitch_mm is not None:
         rows = rows_of(strokes, setting.line_pitch_mm)
@@ -180,18 +166,6 @@ def _class_time(
         dark_s=dark * setting.passes,
         slow_mm=slow * setting.passes,
     )
-
-
-def beam_on_times_s(job_class: JobClass, machine: Machine, speeds_mm_s: npt.ArrayLike) -> Floats:
-    """Time with the beam on in one pass [s]; beyond 48 different speeds to 0.3 %."""
-    speeds = np.asarray(speeds_mm_s, dtype=float)
-    known = np.unique(speeds)
-    if len(known) > _EXACT_SPEEDS:
-        known = np.geomspace(known[0], known[-1], _EXACT_SPEEDS)
-    course, acceleration = job_class.course, machine.working_acceleration_mm_s2
-    times = np.array([stroke_times_s(course, float(v), acceleration).sum() for v in known])
-    # v T is nearly straight in ln v, where T itself is not.
-    return np.asarray(np.interp(np.log(speeds), np.log(known), known * times) / speeds)
 
 
 def bed_loads(size_mm: tuple[float, float], bed_mm: tuple[float, float]) -> int:
@@ -320,8 +294,12 @@ class CutTimes:
     def _along_s(self, speed_mm_s: Floats) -> Floats:
         """Time along the cuts in one pass [s]."""
         if self._curve is None:
-            every = [beam_on_times_s(c, self.machine, speed_mm_s) for c in self.job.cuts]
-            return np.asarray(sum(every))
+            a = self.machine.working_acceleration_mm_s2
+            exact = [
+                sum(float(stroke_times_s(c.course, v, a).sum()) for c in self.job.cuts)
+                for v in speed_mm_s.ravel().tolist()
+            ]
+            return np.array(exact).reshape(speed_mm_s.shape)
         known, times = self._curve
         # v T is nearly straight in ln v, where T itself is not.
         paths = np.interp(np.log(speed_mm_s), np.log(known), known * times)

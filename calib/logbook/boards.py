@@ -22,9 +22,6 @@ from calib.logbook.room import (
     FoundBoard,
     entry_of,
     find_board,
-    find_machine,
-    find_sheet,
-    sheet_of,
 )
 from calib.logbook.workshop import Workshop
 from calib.records import Grid, Reading
@@ -81,9 +78,9 @@ class Boards(Workshop):
                         " for another machine or sheet: plan this one anew."
                     )
                 return
-            machine = find_machine(directory, grid.machine.name)
-            sheet = find_sheet(directory, grid.sheet.name)
-            lots = [one for one in sheet.versions if sheet_of(sheet, one).lot == grid.sheet.lot]
+            machine = directory.machine(grid.machine.name)
+            sheet = directory.sheet(grid.sheet.name)
+            lots = [one for one in sheet.versions if sheet.sheet_at(one).lot == grid.sheet.lot]
             body = dataclasses.replace(body, lot=lots[-1].id if lots else sheet.version)
             about = {"machine": machine.id, "sheet": sheet.id, "slot": grid.board_id}
             self.say(connection, [entry_of("board", body, at, **about)])
@@ -174,8 +171,8 @@ class Boards(Workshop):
 
     def readings(self, board_id: str) -> tuple[Reading, ...]:
         """List what counts now of a board, in the order of its cells; LogbookError without it."""
-        found = [looked.reading for looked in self.looks(board_id).values()]
-        return tuple(reading for reading in found if not is_blank(reading))
+        looks = self.looks(board_id).values()
+        return tuple(looked.reading for looked in looks if not looked.is_blank)
 
     def looks(self, board_id: str) -> dict[str, Looked]:
         """What counts of each cell of a board, and what stands apart there."""
@@ -279,7 +276,16 @@ class Boards(Workshop):
         with self.look() as connection:
             board = find_board(connection, self.directory(connection), board_id)
             found = _pictures(connection, board)
-        return tuple(_photograph(entry, board_id) for entry in found)
+        names = ("cell", "filename", "media_type", "size_bytes")
+        return tuple(
+            Photograph(
+                id=entry.id,
+                board=board_id,
+                at=read_time(entry.at),
+                **{name: entry.body[name] for name in names},
+            )
+            for entry in found
+        )
 
     def photograph(self, photograph_id: str) -> bytes:
         """Read the file of a photograph; LogbookError when there is none."""
@@ -348,7 +354,8 @@ def grades_of(entry: Entry) -> tuple[Any, ...]:
 def the_look(said: Said) -> Entry | None:
     """The look that counts of a cell: the only one, or the first of those that are alike."""
     looks = said.get("look", ())
-    return looks[0] if len({grades_of(entry) for entry in looks}) == 1 else None
+    alike = len(looks) == 1 or len({grades_of(entry) for entry in looks}) == 1
+    return looks[0] if alike else None
 
 
 def _sized(said: Said) -> dict[str, float | None]:
@@ -378,11 +385,6 @@ def looked_at(cell: str, said: Said) -> Looked:
         reading = Reading(cell=cell, **grades, **beside)
         apart.setdefault(answer, Looked(id=entry.id, reading=reading))
     return Looked(id=ids, reading=Reading(cell=cell, **beside), apart=tuple(apart.values()))
-
-
-def is_blank(reading: Reading) -> bool:
-    """True when nothing was read, measured or noted."""
-    return reading.is_empty and not reading.note and reading.width_mm is reading.height_mm is None
 
 
 def _look(board: FoundBoard, reading: Reading, replaced: Sequence[Entry], sitting: str) -> Look:
@@ -495,7 +497,7 @@ def _tap(
     waits = any(name.startswith(SENT) for name in saw)
     if reading.is_empty and not reading.note:
         now = looked_at(reading.cell, said)
-        if not now.apart and is_blank(now.reading) and not waits:
+        if not now.is_said and not waits:
             return []
         new = [answer("look", _look(board, reading, (), sitting))]
         new += [answer("size", Size())] if any(_sized(said).values()) else []
@@ -536,19 +538,6 @@ def _tapped(
 def _pictures(connection: sa.Connection, board: FoundBoard) -> list[Entry]:
     return ledger.read(
         connection, entries.c.kind == "photograph", among(connection, entries.c.about, board.ids)
-    )
-
-
-def _photograph(entry: Entry, code: str) -> Photograph:
-    picture: Picture = body_of(entry)
-    return Photograph(
-        id=entry.id,
-        board=code,
-        cell=picture.cell,
-        filename=picture.filename,
-        media_type=picture.media_type,
-        size_bytes=picture.size_bytes,
-        at=read_time(entry.at),
     )
 
 

@@ -30,7 +30,6 @@ from calib.records.fields import (
     misfit,
     record,
     says,
-    to_json,
 )  # fmt: skip
 
 SetupChange = Literal["first", "lens", "focus", "air", "mirror", "tube", "other"]
@@ -311,8 +310,3 @@ def body_of(entry: Entry) -> Any:
         return from_json(KINDS[entry.kind][0], entry.body)
     except (InvalidRecord, KeyError) as error:
         raise Unreadable(entry.body) from error
-
-
-def written(record: Any) -> dict[str, Any]:
-    """A record as a body."""
-    return to_json(record)

@@ -18,7 +18,7 @@ from calib.logbook import ledger
 from calib.logbook.bodies import checked, newer_version
 from calib.logbook.files import look_into
 from calib.logbook.identity import newest_backup
-from calib.logbook.ledger import entries, photographs, replaced, standing
+from calib.logbook.ledger import entries, photographs, replaced
 from calib.logbook.opening import damaged, in_plain_words
 from calib.logbook.room import Room
 
@@ -97,8 +97,7 @@ def look_at_entries(connection: sa.Connection) -> str:
         there.add(digest)
     if needed - there:
         return f"Photograph {min(needed - there)[:12]}… isn't there."
-    cached = {row.entry: row.state for row in connection.execute(sa.select(standing))}
-    if cached != ledger.worked_out(connection):
+    if ledger.held(connection) != ledger.worked_out(connection):
         return "What it holds as standing isn't what its entries say."
     return ""
 

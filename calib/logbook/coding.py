@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import difflib
-import json
 from collections.abc import Iterable
 from datetime import UTC, datetime
-from typing import Any
 
 from calib.errors import InvalidRecord, LogbookError, shown
 
@@ -38,17 +36,6 @@ def read_time(text: str) -> datetime:
     try:
         return datetime.fromisoformat(text).astimezone(UTC)
     except (TypeError, ValueError, OverflowError):
-        raise Unreadable(text) from None
-
-
-def read_json(text: str) -> Any:
-    """Read JSON that stands in the logbook.
-
-    Raises LogbookError when it can't be read: the file is damaged.
-    """
-    try:
-        return json.loads(text)
-    except (TypeError, ValueError, RecursionError):
         raise Unreadable(text) from None
 
 

@@ -164,6 +164,7 @@ class Forecast:
     sheet: str
     operation: Operation
     at: datetime
+    notes: tuple[str, ...] = ()  # Those of the board
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,11 +221,15 @@ class Looked:
     apart: tuple[Looked, ...] = ()
 
     @property
-    def is_said(self) -> bool:
-        """True when something was read, measured or noted."""
+    def is_blank(self) -> bool:
+        """True when nothing counts of it: nothing was read, measured or noted."""
         reading = self.reading
-        beside = (reading.note, reading.width_mm, reading.height_mm)
-        return bool(self.apart) or not reading.is_empty or any(beside)
+        return reading.is_empty and not any((reading.note, reading.width_mm, reading.height_mm))
+
+    @property
+    def is_said(self) -> bool:
+        """True when something was said of it, if in two ways."""
+        return bool(self.apart) or not self.is_blank
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
@@ -10,15 +11,15 @@ from typing import Any
 import sqlalchemy as sa
 
 from calib.logbook import ledger
-from calib.logbook.boards import GRADES, Said, by_cell, looked_at, the_look
+from calib.logbook.boards import GRADES, OF_CELL, Said, by_cell, grades_of, the_look
 from calib.logbook.bodies import Run, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import Forecast, PromisedJob
 from calib.logbook.events import outcome_of
-from calib.logbook.ledger import STANDS, Entry, among, entries, standing
+from calib.logbook.ledger import Entry, among, entries, stands, with_state
 from calib.logbook.room import Directory, Room, code_of, counting
 from calib.logbook.runs import lot_of, of_pair
-from calib.records import COUPON_CORNER_MM, COUPON_MM, Burn, Operation
+from calib.records import COUPON_CORNER_MM, COUPON_MM, Burn, Operation, Reading
 
 _CELL = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm", "x_mm", "y_mm", "burn_order")
 _LOOSE = ("job", "check_strip")
@@ -151,10 +152,7 @@ def boards_with_cells(
     Of boards that were said to be the same the first is given, with what was said of all of them.
     """
     found = ledger.read(connection, entries.c.kind == "board", *where, all=True)
-    said: defaultdict[str, list[Entry]] = defaultdict(list)
-    cells = entries.c.kind.in_(("look", "size", "cell_note"))
-    for entry in ledger.read(connection, cells, *where):
-        said[min(directory.same.get(entry.about, (entry.about,)))].append(entry)
+    said = said_of_boards(connection, directory, OF_CELL, where)
     boards = [
         board
         for board in found
@@ -162,6 +160,19 @@ def boards_with_cells(
     ]
     boards.sort(key=lambda board: (board.at, board.slot))
     return [(board, by_cell(said.get(board.id, ()))) for board in boards]
+
+
+def said_of_boards(
+    connection: sa.Connection,
+    directory: Directory,
+    kinds: Sequence[str],
+    where: Sequence[sa.ColumnElement[bool]],
+) -> Mapping[str, list[Entry]]:
+    """What stands of the cells of boards, by the first id of each."""
+    said: defaultdict[str, list[Entry]] = defaultdict(list)
+    for entry in ledger.read(connection, entries.c.kind.in_(kinds), *where):
+        said[min(directory.same.get(entry.about, (entry.about,)))].append(entry)
+    return said
 
 
 def _burns_of(board: Entry, said: Mapping[str, Said], knows: _Known) -> Iterator[Burn]:
@@ -198,8 +209,8 @@ def _burnt(
     query = (
         sa
         .select(entries.c.machine, entries.c.sheet, sa.func.max(entries.c.at))
-        .join(standing, standing.c.entry == entries.c.id)
-        .where(standing.c.state == STANDS, *counting(directory))
+        .select_from(with_state)
+        .where(stands, *counting(directory))
         .group_by(entries.c.machine, entries.c.sheet)
     )
     looks = query.where(entries.c.kind == "look", sa.not_(sa.and_(*something)))
@@ -218,20 +229,26 @@ def _burnt(
     ]
 
 
+@functools.lru_cache(maxsize=1000)
+def _outcome(event: str, grades: tuple[Any, ...]) -> bool | None:
+    return outcome_of(event, Reading(cell="any", **dict(zip(GRADES, grades, strict=True))))
+
+
 def _forecasts(
     directory: Directory, board: Entry, said: Mapping[str, Said], code: str
 ) -> Iterator[Forecast]:
+    of_board: dict[str, Any] = {
+        "board": code,
+        "machine": directory.name(board.machine),
+        "sheet": directory.name(board.sheet),
+        "operation": board.body["grid"]["operation"],
+        "at": read_time(board.at),
+        "notes": tuple(board.body["grid"]["notes"]),
+    }
     for cell, events in sorted(board.body["forecasts"].items()):
-        reading = looked_at(cell, said.get(cell, {})).reading
+        look = the_look(said.get(cell, {}))
         for event, chance in sorted(events.items()):
+            outcome = _outcome(event, (None, None, None) if look is None else grades_of(look))
             yield Forecast(
-                chance=chance / 1000.0,
-                outcome=outcome_of(event, reading),
-                event=event,
-                board=code,
-                cell=cell,
-                machine=directory.name(board.machine),
-                sheet=directory.name(board.sheet),
-                operation=board.body["grid"]["operation"],
-                at=read_time(board.at),
+                chance=chance / 1000.0, outcome=outcome, event=event, cell=cell, **of_board
             )

@@ -23,7 +23,7 @@ from calib.logbook.entries import ImportReport
 from calib.logbook.evidence import boards_with_cells
 from calib.logbook.ledger import SENT, WITHDRAW, Entry, among, entries, photographs
 from calib.logbook.questions import Questions
-from calib.logbook.room import Room, code_of, counting, sheet_of
+from calib.logbook.room import Room, code_of, counting
 from calib.logbook.runs import lot_of
 from calib.spreadsheet import safe_cell_text
 
@@ -299,13 +299,13 @@ def export_csv(book: Room) -> str:
     """Write all burns that count as one table for people."""
     import pandas as pd  # slow to load, and only wanted here
 
-    table = pd.DataFrame(list(_rows(book)), columns=list(CSV_HEADER))
+    table = pd.DataFrame(list(_rows(book)), columns=list(CSV_HEADER), dtype=object)
     out = io.StringIO()
-    table.to_csv(out, index=False, lineterminator="\r\n")
+    table.map(_field).to_csv(out, index=False, lineterminator="\r\n")
     return out.getvalue()
 
 
-def _rows(book: Room) -> Iterator[dict[str, str]]:
+def _rows(book: Room) -> Iterator[dict[str, Any]]:
     with book.look() as connection:
         directory = book.directory(connection)
         boards = boards_with_cells(connection, directory, counting(directory))
@@ -315,7 +315,7 @@ def _rows(book: Room) -> Iterator[dict[str, str]]:
         codes = {board.id: code_of(directory, connection, board) for board, _ in boards}
 
     def of(entry: Entry) -> dict[str, Any]:
-        sheet = sheet_of(directory.things[entry.sheet])
+        sheet = directory.things[entry.sheet].sheet
         return {
             "machine": directory.name(entry.machine),
             "sheet": sheet.name,
@@ -331,7 +331,7 @@ def _rows(book: Room) -> Iterator[dict[str, str]]:
             reading = looked_at(cell["label"], here).reading
             if not reading.is_empty:
                 look = here["look"][0]
-                yield _fields(
+                yield (
                     of(board)
                     | {"operation": grid["operation"], "source": "board", "count": 1}
                     | {"board": codes[board.id], "cell": cell["label"], "at": look.at}
@@ -341,16 +341,10 @@ def _rows(book: Room) -> Iterator[dict[str, str]]:
                 )
     for entry in sorted(loose, key=lambda one: (one.at, one.id)):
         for burn in entry.body["burns"]:
-            yield _fields(burn | of(entry) | {"at": entry.at, "note": entry.body["note"]})
-
-
-def _fields(row: Mapping[str, Any]) -> dict[str, str]:
-    return {name: _field(row.get(name)) for name in CSV_HEADER}
+            yield burn | of(entry) | {"at": entry.at, "note": entry.body["note"]}
 
 
 def _field(value: Any) -> str:
-    if value is None:
+    if value is None or value != value:  # pandas writes nothing as what differs from itself
         return ""
-    if isinstance(value, float):
-        return f"{value:.10g}"
-    return safe_cell_text(str(value))
+    return f"{value:.10g}" if isinstance(value, float) else safe_cell_text(str(value))

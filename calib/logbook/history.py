@@ -12,7 +12,7 @@ from calib.logbook.bodies import Chosen, Run, Sitting, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import HistoryLine
 from calib.logbook.ledger import WITHDRAW, Entry, among, entries
-from calib.logbook.room import Directory, Room, code_of, find_machine, find_sheet
+from calib.logbook.room import Directory, Room, code_of
 from calib.records import Operation, Reading, Setting
 
 # Of a machine, a sheet, or a pair: what its history tells.
@@ -33,8 +33,8 @@ class History(Room):
         """List all that was said of a pair, as it came in; LogbookError when it isn't there."""
         with self.look() as connection:
             directory = self.directory(connection)
-            of = find_machine(directory, machine).ids
-            on = find_sheet(directory, sheet).ids
+            of = directory.machine(machine).ids
+            on = directory.sheet(sheet).ids
             found = _entries(connection, of, on)
             boards = {entry.id: entry for entry in found if entry.kind == "board"}
             codes = {key: code_of(directory, connection, one) for key, one in boards.items()}

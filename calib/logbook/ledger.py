@@ -17,7 +17,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from calib.errors import BadFile, shown
-from calib.logbook.coding import Unreadable, read_json
+from calib.logbook.coding import Unreadable
 
 WITHDRAW = "withdraw"
 # A batch that a sender named: what it holds may be replaced by that name before it has arrived.
@@ -65,15 +65,19 @@ photographs = sa.Table(
     _id("digest", primary_key=True),
     sa.Column("content", sa.LargeBinary, nullable=False),
 )
-# Which entries stand: worked out from the two tables above, and made anew when in doubt. It takes
-# no part in an export, a merge or a comparison.
-standing = sa.Table(
-    "standing",
+# Entries that don't stand any more: worked out from the two tables above, and made anew when in
+# doubt. It takes no part in an export, a merge or a comparison.
+past = sa.Table(
+    "past",
     metadata,
-    _id("entry", primary_key=True),
+    sa.Column("seq", sa.Integer, primary_key=True, autoincrement=False),
     sa.Column("state", sa.Integer, nullable=False),
 )
 STANDS, REPLACED, WITHDRAWN = 2, 1, 0
+# To be asked with every question about what stands.
+with_state = entries.outerjoin(past, past.c.seq == entries.c.seq)
+stands = past.c.state.is_(None)
+is_valid = sa.func.coalesce(past.c.state, STANDS) != WITHDRAWN
 
 # What the database itself refuses, so that no slip of a program can lose what was said.
 _KEPT = ("entries", "replaced", "photographs")
@@ -107,7 +111,8 @@ class Entry:
     @property
     def own_id(self) -> str:
         """Time and digest of the content; the same content has the same id."""
-        return _name(self.at, canonical(self.document()))
+        digest = hashlib.sha256(canonical(self.document()).encode()).hexdigest()
+        return f"{''.join(c for c in self.at if c.isdigit())}-{digest[:24]}"
 
     @property
     def is_valid(self) -> bool:
@@ -139,20 +144,13 @@ class Entry:
 _COLUMNS = ("at", "kind", "v", "slot", "about", "machine", "sheet", "batch", "why")
 
 
-def _name(at: str, text: str) -> str:
-    digest = hashlib.sha256(text.encode()).hexdigest()
-    return f"{''.join(c for c in at if c.isdigit())}-{digest[:24]}"
-
-
 def alike(value: Any) -> Any:
     """Numbers that are the same written the same: 3.0 as 3, -0.0 as 0."""
-    if isinstance(value, float) and value.is_integer():
-        return int(value)
-    if isinstance(value, Mapping):
+    if isinstance(value, float):
+        return int(value) if value.is_integer() else value
+    if isinstance(value, dict):
         return {str(key): alike(part) for key, part in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [alike(part) for part in value]
-    return value
+    return [alike(part) for part in value] if isinstance(value, (list, tuple)) else value
 
 
 def canonical(value: Any) -> str:
@@ -162,27 +160,33 @@ def canonical(value: Any) -> str:
     )
 
 
-def states(replaces: Mapping[str, Collection[str]], withdrawals: Collection[str]) -> dict[str, int]:
+def states(
+    replaces: Mapping[str, Collection[str]],
+    withdrawals: Collection[str],
+    known: Mapping[str, bool] | None = None,
+) -> dict[str, int]:
     """Which of some entries (the keys of ``replaces``) stand, are replaced, or are withdrawn.
 
     An entry is valid unless a valid withdrawal names it. It stands if it is valid and no valid
-    entry replaces it, directly or through others. The order of arrival plays no part.
+    entry replaces it, directly or through others. The order of arrival plays no part. Of those in
+    ``known`` it is told whether they are valid; nothing need be given that replaces or withdraws a
+    valid one of them.
     """
     named_by: defaultdict[str, list[str]] = defaultdict(list)
     for entry, targets in replaces.items():
         for target in targets:
             named_by[target].append(entry)
-    valid: dict[str, bool] = {}
+    valid = dict(known or {})
     for start in replaces:
         waiting = [start]
         while waiting:
             entry = waiting[-1]
             against = [other for other in named_by[entry] if other in withdrawals]
             unknown = [other for other in against if other not in valid]
-            if unknown:
+            if entry not in valid and unknown:
                 waiting += unknown
                 continue
-            valid[entry] = not any(valid[other] for other in against)
+            valid.setdefault(entry, not any(valid.get(other) for other in against))
             waiting.pop()
     found = {}
     for entry in replaces:
@@ -195,11 +199,6 @@ def states(replaces: Mapping[str, Collection[str]], withdrawals: Collection[str]
                     later.append(other)
         found[entry] = WITHDRAWN if not valid[entry] else STANDS if stands else REPLACED
     return found
-
-
-def what_stands(replaces: Mapping[str, Collection[str]], withdrawals: Collection[str]) -> set[str]:
-    """Ids that stand, of the entries that are the keys of ``replaces``."""
-    return {entry for entry, state in states(replaces, withdrawals).items() if state == STANDS}
 
 
 def make_tables(connection: sa.Connection) -> None:
@@ -250,7 +249,7 @@ def add(connection: sa.Connection, said: Iterable[Entry]) -> tuple[str, ...]:
     ]
     if pairs:
         connection.execute(replaced.insert(), pairs)
-    _stand_anew(connection, set(fresh))
+    _stand_anew(connection, fresh)
     return tuple(fresh)
 
 
@@ -258,19 +257,12 @@ def read(
     connection: sa.Connection,
     *where: sa.ColumnElement[bool],
     all: bool = False,
-    limit: int | None = None,
 ) -> list[Entry]:
     """Entries that stand, or all, in the order of their ids (which is the order of time)."""
-    query = (
-        sa
-        .select(entries, standing.c.state)
-        .join(standing, standing.c.entry == entries.c.id)
-        .where(*where)
-        .order_by(entries.c.id)
-        .limit(limit)
-    )
+    state = sa.func.coalesce(past.c.state, STANDS).label("state")
+    query = sa.select(entries, state).select_from(with_state).where(*where).order_by(entries.c.id)
     if not all:
-        query = query.where(standing.c.state == STANDS)
+        query = query.where(stands)
     rows = connection.execute(query).all()
     targets: defaultdict[str, list[str]] = defaultdict(list)
     if rows:
@@ -292,7 +284,10 @@ def _entry(row: Any, targets: Iterable[str]) -> Entry:
 
 def read_body(text: str) -> dict[str, Any]:
     """A body from its text; raises LogbookError when it isn't one: the file is damaged."""
-    body = read_json(text)
+    try:
+        body = json.loads(text)
+    except (TypeError, ValueError, RecursionError):
+        raise Unreadable(text) from None
     if not isinstance(body, dict):
         raise Unreadable(text)
     return body
@@ -300,22 +295,40 @@ def read_body(text: str) -> dict[str, Any]:
 
 def refresh(connection: sa.Connection) -> None:
     """Work out what stands from nothing but what was said."""
-    connection.execute(standing.delete())
-    found = worked_out(connection)
-    if found:
-        rows = [{"entry": key, "state": state} for key, state in found.items()]
-        connection.execute(standing.insert(), rows)
+    connection.execute(past.delete())
+    _put(connection, worked_out(connection))
+
+
+def held(connection: sa.Connection) -> dict[str, int]:
+    """What the book has of entries that don't stand."""
+    query = sa.select(entries.c.id, past.c.state).join(past, past.c.seq == entries.c.seq)
+    return {row.id: row.state for row in connection.execute(query)}
 
 
 def worked_out(connection: sa.Connection) -> dict[str, int]:
-    """What stands of the whole book, from nothing but what was said."""
+    """What doesn't stand of the whole book, from nothing but what was said."""
     every = sa.select(entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch)
     there = {row.id: row for row in connection.execute(every)}
     edges = connection.execute(sa.select(replaced.c.entry, replaced.c.target)).all()
-    return _states_of(there, [(a, b) for a, b in edges])
+    found = _states_of(there, [(a, b) for a, b in edges])
+    return {key: state for key, state in found.items() if state != STANDS}
 
 
-def _states_of(there: Mapping[str, Any], edges: Iterable[tuple[str, str]]) -> dict[str, int]:
+def _put(connection: sa.Connection, found: Mapping[str, int]) -> None:
+    for state in (REPLACED, WITHDRAWN):
+        ids = [key for key, own in found.items() if own == state]
+        rows = sa.select(entries.c.seq, sa.literal(state)).where(
+            among(connection, entries.c.id, ids)
+        )
+        if ids:
+            connection.execute(past.insert().from_select(["seq", "state"], rows))
+
+
+def _states_of(
+    there: Mapping[str, Any],
+    edges: Iterable[tuple[str, str]],
+    known: Mapping[str, bool] | None = None,
+) -> dict[str, int]:
     sent: defaultdict[tuple[str, str], list[str]] = defaultdict(list)
     for key, row in there.items():
         if row.batch.startswith(SENT):
@@ -325,43 +338,76 @@ def _states_of(there: Mapping[str, Any], edges: Iterable[tuple[str, str]]) -> di
         if entry in targets:
             by_name = target.startswith(SENT) and there[entry].kind != WITHDRAW
             targets[entry] += sent[target, there[entry].slot] if by_name else [target]
-    return states(targets, {key for key, row in there.items() if row.kind == WITHDRAW})
+    return states(targets, {key for key, row in there.items() if row.kind == WITHDRAW}, known)
 
 
-def _stand_anew(connection: sa.Connection, touched: set[str]) -> None:
-    """Work out what stands among some entries and all that they touch."""
-    near: set[str] = set()
-    there: dict[str, Any] = {}
-    edges: dict[tuple[str, str], None] = {}
-    new = set(touched)
-    while new:
-        near |= new
-        sent = {name for name in new if name.startswith(SENT)}
-        named = among(connection, entries.c.id, new)
-        if sent:
-            named |= among(connection, entries.c.batch, sent)
-        query = sa.select(entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch)
-        found = {row.id: row for row in connection.execute(query.where(named))}
-        there |= found
-        new |= set(found)
-        new |= {row.batch for row in found.values() if row.batch.startswith(SENT)}
-        near |= new
-        pairs = sa.select(replaced.c.entry, replaced.c.target).where(
-            among(connection, replaced.c.entry, new) | among(connection, replaced.c.target, new)
+def _stand_anew(connection: sa.Connection, fresh: Mapping[str, Entry]) -> None:
+    """Work out what stands of some new entries and of what they bear on.
+
+    What a valid entry replaces is replaced already and stays so: nothing is looked for behind it,
+    unless a withdrawal bears on it. So the cost doesn't grow with the length of a chain.
+    """
+    there: dict[str, Any] = dict(fresh)
+    edges = {(key, target) for key, entry in fresh.items() for target in entry.replaces}
+
+    def load(column: sa.ColumnElement[str], names: set[str]) -> None:
+        columns = (entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch, past.c.state)
+        query = sa.select(*columns).select_from(with_state).where(among(connection, column, names))
+        if names:
+            there.update({row.id: row for row in connection.execute(query) if row.id not in fresh})
+
+    def edges_of(column: sa.ColumnElement[str], names: set[str]) -> set[tuple[str, str]]:
+        query = sa.select(replaced.c.entry, replaced.c.target).where(
+            among(connection, column, names)
         )
-        edges |= dict.fromkeys((a, b) for a, b in connection.execute(pairs))
-        new = {name for edge in edges for name in edge} - near
-    rows = [{"entry": key, "state": state} for key, state in _states_of(there, edges).items()]
-    if set(there) != touched:
-        connection.execute(standing.delete().where(among(connection, standing.c.entry, there)))
-    connection.execute(standing.insert(), rows)
+        found = {(entry, target) for entry, target in connection.execute(query)} if names else set()
+        edges.update(found)
+        return found
+
+    # What they bear on: what they name, and what that names if it isn't valid or a withdrawal.
+    touched, below, new = set(fresh), set(fresh), set(edges)
+    while new:
+        named = {target for _, target in new}
+        sent = {name for name in named if name.startswith(SENT)}
+        load(entries.c.id, named - sent - there.keys())
+        load(entries.c.batch, sent)
+        slots = {(target, there[entry].slot) for entry, target in new if target in sent}
+        reached = named & there.keys()
+        reached |= (
+            {key for key, row in there.items() if (row.batch, row.slot) in slots} if sent else set()
+        )
+        touched |= reached
+        undone = {target for entry, target in new if there[entry].kind == WITHDRAW}
+        further = {
+            key
+            for key in reached - below
+            if key in undone or there[key].state == WITHDRAWN or there[key].kind == WITHDRAW
+        }
+        below |= further
+        new = edges_of(replaced.c.entry, further)
+    # What bears on them: what names them, and what names that as long as it isn't valid.
+    known: dict[str, bool] = {}
+    waiting = touched
+    while waiting:
+        sent = {there[key].batch for key in waiting if there[key].batch.startswith(SENT)}
+        above = {entry for entry, _ in edges_of(replaced.c.target, waiting | sent)}
+        load(entries.c.id, above - there.keys())
+        beside = above - touched - known.keys()
+        known |= {key: there[key].state != WITHDRAWN for key in beside}
+        waiting = {key for key in beside if there[key].kind != WITHDRAW and not known[key]}
+    found = _states_of(there, edges, known)
+    old = [key for key in touched if key not in fresh and there[key].state is not None]
+    if old:
+        seqs = sa.select(entries.c.seq).where(among(connection, entries.c.id, old))
+        connection.execute(past.delete().where(past.c.seq.in_(seqs)))
+    _put(connection, {key: found[key] for key in touched})
 
 
 def among(
     connection: sa.Connection, column: sa.ColumnElement[str], names: Iterable[str]
 ) -> sa.ColumnElement[bool]:
     """True for rows whose column is one of some: any number of them, in one parameter."""
-    listed = sa.literal(canonical(sorted(names)), sa.Text)
+    listed = sa.literal(json.dumps(sorted(names), ensure_ascii=False), sa.Text)
     if connection.dialect.name == "sqlite":
         return column.in_(sa.select(sa.func.json_each(listed).table_valued("value").c.value))
     each = sa.func.json_array_elements_text(sa.cast(listed, sa.JSON)).table_valued("value")

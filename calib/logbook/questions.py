@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 
@@ -135,7 +136,9 @@ def _doubled_names(
                 said = [things[own], thing]
                 words = tuple(_thing_words(one) for one in said)
                 question = Question(key=f"{what} {name}", said=words, answers=answers)
-                yield question, [_first(connection, one) for one in said]
+                firsts = among(connection, entries.c.id, [one.id for one in said])
+                found = {e.id: e for e in ledger.read(connection, firsts, all=True)}
+                yield question, [found[one.id] for one in said]
     for code in sorted(directory.doubled):
         boards = bearers_of(directory, connection, code)
         for board in boards[1:]:
@@ -149,10 +152,6 @@ def _doubled_names(
                 key=f"board {named}", said=words, answers=answers if alike else answers[1:]
             )
             yield question, [boards[0], board]
-
-
-def _first(connection: sa.Connection, thing: Thing) -> Entry:
-    return ledger.read(connection, entries.c.id == thing.id, all=True)[0]
 
 
 def _thing_words(thing: Thing) -> str:
@@ -222,15 +221,9 @@ def _chosen(said: Sequence[Entry], one: Entry, at: str, why: str) -> Entry:
 
 
 def _check_free(connection: sa.Connection, directory: Directory, thing: Entry, name: str) -> None:
-    taken: object = None
-    if thing.kind == "machine":
-        taken = directory.machines.get(name)
-    elif thing.kind == "sheet":
-        taken = directory.sheets.get(name)
-    else:
-        try:
-            taken = find_board(connection, directory, name)
-        except LogbookError:
-            taken = None
-    if taken is not None:
+    taken = name in {"machine": directory.machines, "sheet": directory.sheets}.get(thing.kind, {})
+    if thing.kind == "board":
+        with contextlib.suppress(LogbookError):
+            taken = bool(find_board(connection, directory, name))
+    if taken:
         raise LogbookError(f"The name {name!r} is taken already: give another one.")

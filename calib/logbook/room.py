@@ -17,13 +17,23 @@ import sqlalchemy as sa
 
 from calib.errors import LogbookError
 from calib.logbook import ledger
-from calib.logbook.bodies import Lot, SetUp, body_of, newer_version, written
+from calib.logbook.bodies import Lot, SetUp, body_of, newer_version
 from calib.logbook.coding import known_names
 from calib.logbook.files import Mark, mark_of
 from calib.logbook.identity import identity_in
-from calib.logbook.ledger import WITHDRAW, Entry, among, canonical, entries, standing
+from calib.logbook.ledger import (
+    WITHDRAW,
+    Entry,
+    among,
+    canonical,
+    entries,
+    is_valid,
+    past,
+    with_state,
+)
 from calib.logbook.opening import WRITES, Place, file_of, in_plain_words, replaced
 from calib.records import Grid, Machine, Sheet
+from calib.records.fields import to_json
 
 # Kinds by which machines, sheets and names are known; few, and read again only when one is added.
 _NAMING = ("machine", "setup", "sheet", "lot", "name", "same")
@@ -46,12 +56,22 @@ class Thing:
     @functools.cached_property
     def machine(self) -> Machine:
         """The machine with its current set-up."""
-        return machine_of(self, self.versions[-1])
+        return self.machine_at(self.versions[-1])
 
     @functools.cached_property
     def sheet(self) -> Sheet:
         """The sheet with its current lot."""
-        return sheet_of(self, self.versions[-1])
+        return self.sheet_at(self.versions[-1])
+
+    def machine_at(self, version: Entry) -> Machine:
+        """The machine with one of its set-ups."""
+        body: SetUp = body_of(version)
+        return _called(body.machine, self.name)
+
+    def sheet_at(self, version: Entry) -> Sheet:
+        """The sheet with one of its lots."""
+        body: Lot = body_of(version)
+        return _called(body.sheet, self.name)
 
     @property
     def version(self) -> str:
@@ -91,6 +111,18 @@ class Directory:
     def name(self, thing: str) -> str:
         """Name of a machine or sheet by an id; empty for none."""
         return self.things[thing].name if thing in self.things else ""
+
+    def machine(self, name: str) -> Thing:
+        """Find a machine by name; LogbookError when there is none names those that are near."""
+        if name not in self.machines:
+            raise LogbookError(known_names("machine", name, self.machines))
+        return self.machines[name]
+
+    def sheet(self, name: str) -> Thing:
+        """Find a sheet by name; LogbookError when there is none names those that are near."""
+        if name not in self.sheets:
+            raise LogbookError(known_names("sheet", name, self.sheets))
+        return self.sheets[name]
 
 
 class Room:
@@ -159,9 +191,10 @@ class Room:
         newest = connection.execute(sa.select(sa.func.max(entries.c.seq))).scalar() or 0
         if newest == known.seq:
             return known
-        kinds = connection.execute(
-            sa.select(entries.c.kind, entries.c.v).where(entries.c.seq > known.seq).distinct()
-        ).all()
+        query = sa.select(entries.c.kind, entries.c.v)
+        # What is new is found by its number, and is little.
+        query = query.where(entries.c.seq > known.seq) if known.seq else query.distinct()
+        kinds = connection.execute(query).all()
         for kind, v in kinds:
             if newer := newer_version(kind, v):
                 raise LogbookError(f"The logbook {self.where.shown} can't be used: {newer}")
@@ -178,7 +211,7 @@ class Room:
     def say(
         self, connection: sa.Connection, said: Sequence[Entry], *, batch: str = ""
     ) -> tuple[str, ...]:
-        """Add what was said in one go; the ids of what is new.
+        """Add what was said in one go; its ids, also of what was there already.
 
         Raises LogbookError when the very same was taken back before.
         """
@@ -189,8 +222,8 @@ class Room:
             batch = hashlib.sha256(text.encode()).hexdigest()[:24]
         named = [dataclasses.replace(entry, batch=batch) for entry in said]
         new = ledger.add(connection, named)
+        ids = tuple(entry.id for entry in named)
         if len(new) < len(named):
-            ids = [entry.id for entry in named]
             if any(
                 not entry.is_valid
                 for entry in ledger.read(connection, among(connection, entries.c.id, ids), all=True)
@@ -198,7 +231,7 @@ class Room:
                 raise LogbookError(
                     "The very same was taken back before: give the time at which it is added anew."
                 )
-        return new
+        return ids
 
     def newest_evidence(self) -> tuple[int, str]:
         """The newest entry that may change what burns teach: its number grows, its id is its own.
@@ -232,12 +265,9 @@ def _directory(connection: sa.Connection, known: Directory) -> Directory:
     found = ledger.read(connection, entries.c.kind.in_(_NAMING), all=True)
     withdrawn = (
         sa
-        .select(standing.c.entry)
-        .join(entries, entries.c.id == standing.c.entry)
-        .where(
-            standing.c.state == ledger.WITHDRAWN,
-            entries.c.kind.in_(("machine", "sheet", "board")),
-        )
+        .select(entries.c.id)
+        .join(past, past.c.seq == entries.c.seq)
+        .where(~is_valid, entries.c.kind.in_(("machine", "sheet", "board")))
     )
     gone = frozenset(connection.execute(withdrawn).scalars())
     same = _groups(
@@ -325,36 +355,6 @@ def record_part(entry: Entry) -> Mapping[str, Any]:
     return part if isinstance(part, dict) else {"name": ""}
 
 
-def find_machine(directory: Directory, name: str) -> Thing:
-    """Find a machine by name; LogbookError when there is none names those that are near."""
-    if name not in directory.machines:
-        raise LogbookError(known_names("machine", name, directory.machines))
-    return directory.machines[name]
-
-
-def find_sheet(directory: Directory, name: str) -> Thing:
-    """Find a sheet by name; LogbookError when there is none names those that are near."""
-    if name not in directory.sheets:
-        raise LogbookError(known_names("sheet", name, directory.sheets))
-    return directory.sheets[name]
-
-
-def machine_of(thing: Thing, version: Entry | None = None) -> Machine:
-    """A machine with one of its set-ups, the current one if none is named."""
-    if version is None:
-        return thing.machine
-    body: SetUp = body_of(version)
-    return _called(body.machine, thing.name)
-
-
-def sheet_of(thing: Thing, version: Entry | None = None) -> Sheet:
-    """A sheet with one of its lots, the current one if none is named."""
-    if version is None:
-        return thing.sheet
-    body: Lot = body_of(version)
-    return _called(body.sheet, thing.name)
-
-
 def _called(record: M, name: str) -> M:
     return record if record.name == name else dataclasses.replace(record, name=name)
 
@@ -428,8 +428,8 @@ def find_board(connection: sa.Connection, directory: Directory, code: str) -> Fo
         recent = (
             sa
             .select(entries.c.slot)
-            .join(standing, standing.c.entry == entries.c.id)
-            .where(entries.c.kind == "board", standing.c.state != ledger.WITHDRAWN)
+            .select_from(with_state)
+            .where(entries.c.kind == "board", is_valid)
             .order_by(entries.c.at.desc())
             .limit(200)
         )
@@ -469,7 +469,7 @@ def entry_of(
     return Entry(
         at=at,
         kind=kind,
-        body={} if record is None else written(record),
+        body={} if record is None else to_json(record),
         why=why,
         replaces=tuple(sorted(replaces)),
         about=about,

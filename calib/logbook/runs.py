@@ -22,9 +22,6 @@ from calib.logbook.room import (
     counting,
     entry_of,
     find_board,
-    find_machine,
-    find_sheet,
-    sheet_of,
 )
 from calib.logbook.workshop import Workshop
 from calib.records import OPERATIONS, Burn, Operation, Promise, Setting
@@ -43,17 +40,10 @@ class Runs(Workshop):
         """
         at = write_time(when)
         with self.change() as connection:
-            about = _pair(self.directory(connection), machine, sheet)
-            sheet_thing = find_sheet(self.directory(connection), sheet)
-            body = Promised(promise=promise, lot=sheet_thing.version)
-            said = entry_of("promise", body, at, **about)
-            known = ledger.read(
-                connection, entries.c.kind == "promise", entries.c.at == at, *_is(about)
-            )
-            for entry in known:
-                if entry.body == said.body:
-                    return entry.id
-            return self.say(connection, [said])[0]
+            directory = self.directory(connection)
+            about = _pair(directory, machine, sheet)
+            body = Promised(promise=promise, lot=directory.sheets[sheet].version)
+            return self.say(connection, [entry_of("promise", body, at, **about)])[0]
 
     def promises(
         self, *, machine: str | None = None, sheet: str | None = None
@@ -109,22 +99,7 @@ class Runs(Workshop):
                 setup=thing.version,
                 lot=directory.sheets[sheet].version,
             )
-            said = entry_of(burns[0].source, body, at, **about)
-            known = ledger.read(
-                connection,
-                entries.c.kind == said.kind,
-                entries.c.at == at,
-                entries.c.body == canonical(said.body),
-                *_is(about),
-                all=True,
-            )
-            if any(entry.stands for entry in known):
-                return known[0].id
-            if known:
-                raise LogbookError(
-                    "The very same was taken back before: give the time at which it is added anew."
-                )
-            (job,) = self.say(connection, [said])
+            (job,) = self.say(connection, [entry_of(body.burns[0].source, body, at, **about)])
             self.say_sittings(connection, thing, (burn.sitting for burn in burns), at)
             return job
 
@@ -218,9 +193,7 @@ class Runs(Workshop):
                 said = entry_of("note", body, at, about=board.id, **about)
             else:
                 said = entry_of("note", body, at, **_pair(directory, machine, sheet))
-            new = self.say(connection, [said])
-            known = ledger.read(connection, entries.c.kind == "note", entries.c.at == at)
-            return new[0] if new else next(e.id for e in known if e.body == said.body)
+            return self.say(connection, [said])[0]
 
     def keep(
         self,
@@ -303,8 +276,8 @@ def understood(entry: Kept) -> Iterator[None]:
 
 def _pair(directory: Directory, machine: str | None, sheet: str | None) -> dict[str, str]:
     return {
-        "machine": "" if machine is None else find_machine(directory, machine).id,
-        "sheet": "" if sheet is None else find_sheet(directory, sheet).id,
+        "machine": "" if machine is None else directory.machine(machine).id,
+        "sheet": "" if sheet is None else directory.sheet(sheet).id,
     }
 
 
@@ -319,9 +292,9 @@ def of_pair(
     where = counting(directory)
     things: list[tuple[sa.ColumnElement[str], Thing]] = []
     if machine is not None:
-        things.append((entries.c.machine, find_machine(directory, machine)))
+        things.append((entries.c.machine, directory.machine(machine)))
     if sheet is not None:
-        things.append((entries.c.sheet, find_sheet(directory, sheet)))
+        things.append((entries.c.sheet, directory.sheet(sheet)))
     for column, thing in things:
         one = next(iter(thing.ids))
         where.append(column == one if len(thing.ids) == 1 else among(connection, column, thing.ids))
@@ -330,9 +303,9 @@ def of_pair(
 
 def question_of(directory: Directory, entry: Entry) -> tuple[str, ...]:
     """What an entry answers, whatever things were said to be the same."""
-    first = {key: thing.id for key, thing in directory.things.items()}
     about = min(directory.same.get(entry.about, (entry.about,)))
-    machine, sheet = first.get(entry.machine, ""), first.get(entry.sheet, "")
+    things = (directory.things.get(key) for key in (entry.machine, entry.sheet))
+    machine, sheet = (thing.id if thing else "" for thing in things)
     return entry.kind, about, machine, sheet, entry.slot
 
 
@@ -385,7 +358,7 @@ def lot_of(directory: Directory, entry: Entry) -> str:
 
 
 def _settled(directory: Directory, entry: Entry, promised: Entry | None) -> Settled:
-    sheet = sheet_of(directory.things[entry.sheet])
+    sheet = directory.things[entry.sheet].sheet
     chosen: Chosen = body_of(entry)
     assert chosen.setting is not None  # `settled` passes the others over
     return Settled(

@@ -15,8 +15,9 @@ from calib.logbook import ledger
 from calib.logbook.boards import GRADES, by_cell, the_look
 from calib.logbook.coding import material_key, read_time, write_time
 from calib.logbook.entries import Filters, Line, Page
-from calib.logbook.ledger import STANDS, WITHDRAWN, Entry, among, entries, standing
-from calib.logbook.room import Directory, Room, Thing, code_of, counting, sheet_of
+from calib.logbook.evidence import said_of_boards
+from calib.logbook.ledger import Entry, among, entries, is_valid, stands, with_state
+from calib.logbook.room import Directory, Room, Thing, code_of, counting
 from calib.logbook.runs import lot_of
 from calib.logbook.workshop import is_as_thick
 from calib.records import Sheet, outcome_order
@@ -45,28 +46,21 @@ class Search(Room):
             wanted = _wanted(connection, directory, filters)
             if filters.text:
                 wanted.append(_with_words(connection, directory, filters.text, wanted))
-            joined = entries.join(standing, standing.c.entry == entries.c.id)
-            count = sa.select(sa.func.count()).select_from(joined).where(*wanted)
-            page = (
-                sa
-                .select(entries.c.id)
-                .select_from(joined)
-                .where(*wanted)
-                .order_by(entries.c.at.desc(), entries.c.slot, entries.c.id)
-                .limit(limit)
-                .offset(offset)
+            query = sa.select(entries.c.seq).select_from(with_state).where(*wanted)
+            query = query.order_by(entries.c.at.desc(), entries.c.slot, entries.c.seq)
+            every = connection.execute(query).scalars().all()
+            seqs = list(every[offset : offset + limit])
+            read = ledger.read(connection, entries.c.seq.in_(seqs), all=True)
+            found = {entry.id: entry for entry in sorted(read, key=lambda e: seqs.index(e.seq))}
+            about = {one for key in found for one in directory.same.get(key, (key,))}
+            looks = said_of_boards(
+                connection, directory, ("look",), [among(connection, entries.c.about, about)]
             )
-            total = connection.execute(count).scalar_one()
-            ids = list(connection.execute(page).scalars())
-            found = {
-                entry.id: entry
-                for entry in ledger.read(connection, among(connection, entries.c.id, ids), all=True)
-            }
-            looks = _looks(connection, directory, found)
             lines = tuple(
-                _line(connection, directory, found[key], looks.get(key, ())) for key in ids
+                _line(connection, directory, entry, looks.get(key, ()))
+                for key, entry in found.items()
             )
-        return Page(entries=lines, total=total, offset=offset)
+        return Page(entries=lines, total=len(every), offset=offset)
 
     def boards(self, filters: Filters = _EVERYTHING, *, limit: int = 50, offset: int = 0) -> Page:
         """List boards that fit, newest first."""
@@ -83,7 +77,7 @@ def _wanted(connection: sa.Connection, directory: Directory, filters: Filters) -
         kinds = [kind for kind in kinds if kind == "board"]
     # A board counts whatever was said of it since; nothing replaces it.
     wanted: Wanted = [
-        entries.c.kind.in_(kinds), standing.c.state != WITHDRAWN, *counting(directory),
+        entries.c.kind.in_(kinds), is_valid, *counting(directory),
     ]  # fmt: skip
     doubles = {min(group) for group in directory.same.values()}
     if doubles:
@@ -111,7 +105,7 @@ def _ids(things: Sequence[Thing | None]) -> set[str]:
 
 
 def _fits(thing: Thing, filters: Filters) -> bool:
-    sheet: Sheet = sheet_of(thing)
+    sheet: Sheet = thing.sheet
     key = None if filters.material is None else material_key(filters.material)
     return (
         filters.sheet in (None, sheet.name)
@@ -131,10 +125,7 @@ def _came_out(
 ) -> sa.ColumnElement[bool]:
     """True of boards with a cell, and of jobs with a part, that came out like that."""
     looks = (
-        sa
-        .select(entries.c.about)
-        .join(standing, standing.c.entry == entries.c.id)
-        .where(entries.c.kind == "look", standing.c.state == STANDS)
+        sa.select(entries.c.about).select_from(with_state).where(entries.c.kind == "look", stands)
     )
     unclear = _unclear(connection, directory)
     if unclear:
@@ -180,26 +171,29 @@ def _with_words(
 ) -> sa.ColumnElement[bool]:
     """True of those in which all of some words stand: in a code, name, material, lot or note."""
     words = text.lower().split()
-    joined = entries.join(standing, standing.c.entry == entries.c.id)
-    columns = (entries.c.id, entries.c.kind, entries.c.slot, entries.c.machine, entries.c.sheet)
-    query = sa.select(*columns, entries.c.body).select_from(joined).where(*wanted)
-    noted: dict[str, list[str]] = {}
-    for entry in ledger.read(connection, entries.c.kind == "cell_note"):
-        noted.setdefault(entry.about, []).append(entry.body["note"].lower())
+    lots = {key: name.lower() for key, name in directory.lots.items()}
+    lots = {key: name for key, name in lots.items() if any(word in name for word in words)}
+    # A board's own words are its lot's; its body is long, and read only where that matters.
+    body = sa.case((entries.c.kind == "board", ""), else_=entries.c.body)
+    query = sa.select(
+        entries.c.id, entries.c.slot, entries.c.machine, entries.c.sheet,
+        entries.c.body if lots else body,
+    ).select_from(with_state)  # fmt: skip
+    noted: dict[str, str] = {}
+    notes = sa.select(entries.c.about, entries.c.body).select_from(with_state)
+    for about, note in connection.execute(notes.where(entries.c.kind == "cell_note", stands)):
+        noted[about] = f"{noted.get(about, '')}\n{ledger.read_body(note)['note'].lower()}"
     known: dict[tuple[str, str], str] = {}
     found = []
-    for row in connection.execute(query):
-        pair = row.machine, row.sheet
-        if pair not in known:
-            known[pair] = "\n".join(_names(directory, *pair)).lower()
-        lot = _LOT.search(row.body)
-        lot_name = directory.lots.get(lot[1], "").lower() if lot else ""
-        short = "\n".join((row.slot.lower(), known[pair], lot_name, *noted.get(row.id, ())))
+    for key, slot, machine, sheet, own in connection.execute(query.where(*wanted)):
+        if (machine, sheet) not in known:
+            known[machine, sheet] = "\n".join(_names(directory, machine, sheet)).lower()
+        lot = _LOT.search(own) if lots else None
+        lot_name = lots.get(lot[1], "") if lot else ""
+        short = "\n".join((slot.lower(), known[machine, sheet], lot_name, noted.get(key, "")))
         missing = [word for word in words if word not in short]
-        if not missing or (
-            all(word in row.body.lower() for word in missing) and _in_body(row.body, missing)
-        ):
-            found.append(row.id)
+        if not missing or (own and _in_body(own, missing)):
+            found.append(key)
     return among(connection, entries.c.id, found)
 
 
@@ -207,27 +201,13 @@ def _names(directory: Directory, machine: str, sheet: str) -> Iterator[str]:
     yield directory.name(machine)
     yield directory.name(sheet)
     if sheet in directory.things:
-        yield sheet_of(directory.things[sheet]).material
+        yield directory.things[sheet].sheet.material
 
 
 def _in_body(text: str, words: Sequence[str]) -> bool:
     body = ledger.read_body(text)
     own = f"{body.get('note', '')}\n{body.get('text', '')}".lower()
     return all(word in own for word in words)
-
-
-def _looks(
-    connection: sa.Connection, directory: Directory, found: dict[str, Entry]
-) -> dict[str, list[Entry]]:
-    boards = {key for key, entry in found.items() if entry.kind == "board"}
-    every = {one for key in boards for one in directory.same.get(key, (key,))}
-    looks: dict[str, list[Entry]] = {}
-    for entry in ledger.read(
-        connection, entries.c.kind == "look", among(connection, entries.c.about, every)
-    ):
-        first = min(directory.same.get(entry.about, (entry.about,)))
-        looks.setdefault(first, []).append(entry)
-    return looks
 
 
 def _line(
@@ -247,7 +227,7 @@ def _line(
             counts[key] += count
     grid = entry.body.get("grid", {})
     thing = directory.things.get(entry.sheet)
-    sheet = sheet_of(thing) if thing else None
+    sheet = thing.sheet if thing else None
     operations = [burn["operation"] for burn in entry.body.get("burns", ())]
     return Line(
         kind=entry.kind,  # type: ignore[arg-type]

@@ -12,15 +12,13 @@ from calib.logbook import ledger
 from calib.logbook.boards import OF_CELL
 from calib.logbook.coding import check_text, write_time
 from calib.logbook.entries import Undoable
-from calib.logbook.ledger import WITHDRAW, WITHDRAWN, Entry, among, entries, standing
+from calib.logbook.ledger import WITHDRAW, Entry, among, entries, is_valid, with_state
 from calib.logbook.room import (
     Directory,
     Room,
     code_of,
     entry_of,
     find_board,
-    find_machine,
-    find_sheet,
 )
 from calib.logbook.workshop import NAMED
 
@@ -163,8 +161,8 @@ def _scope(
     if machine is None and sheet is None:
         raise LogbookError("Name a board, a machine or a sheet whose latest change to take back.")
     ids = [
-        {""} if machine is None else find_machine(directory, machine).ids,
-        {""} if sheet is None else find_sheet(directory, sheet).ids,
+        {""} if machine is None else directory.machine(machine).ids,
+        {""} if sheet is None else directory.sheet(sheet).ids,
     ]
     columns = (entries.c.machine, entries.c.sheet)
     scope = [among(connection, column, one) for column, one in zip(columns, ids, strict=True)]
@@ -176,8 +174,8 @@ def _newest(connection: sa.Connection, where: Scope) -> list[Entry]:
     newest = (
         sa
         .select(entries.c.batch)
-        .join(standing, standing.c.entry == entries.c.id)
-        .where(standing.c.state != WITHDRAWN, *where)
+        .select_from(with_state)
+        .where(is_valid, *where)
         .order_by(entries.c.seq.desc())
         .limit(1)
     )

@@ -19,10 +19,6 @@ from calib.logbook.room import (
     Room,
     Thing,
     entry_of,
-    find_machine,
-    find_sheet,
-    machine_of,
-    sheet_of,
 )
 from calib.records import Machine, Sheet
 
@@ -46,7 +42,7 @@ class Workshop(Room):
             known = self.directory(connection).machines.get(machine.name)
             if known is None:
                 self.say(connection, [first])
-            elif machine_of(known) != machine:
+            elif known.machine != machine:
                 raise LogbookError(
                     f"A machine {machine.name!r} with another set-up is in the logbook: change its"
                     " set-up, or give this one another name."
@@ -71,8 +67,8 @@ class Workshop(Room):
         at = write_time(when)
         check_text("note", note)
         with self.change() as connection:
-            thing = find_machine(self.directory(connection), name)
-            known = machine_of(thing)
+            thing = self.directory(connection).machine(name)
+            known = thing.machine
             kept = {field.name: getattr(known, field.name) for field in dataclasses.fields(known)}
             if changed.get("source", known.source) != known.source:
                 # What was only assumed of the other source isn't carried over.
@@ -94,22 +90,22 @@ class Workshop(Room):
     def machine(self, name: str) -> Machine:
         """Look a machine up; LogbookError when there is none."""
         with self.look() as connection:
-            return machine_of(find_machine(self.directory(connection), name))
+            return self.directory(connection).machine(name).machine
 
     def machines(self) -> tuple[Machine, ...]:
         """List the machines with their current set-ups, by name."""
         with self.look() as connection:
             found = self.directory(connection).machines
-        return tuple(machine_of(found[name]) for name in sorted(found))
+        return tuple(found[name].machine for name in sorted(found))
 
     def setups(self, name: str) -> tuple[SetupEntry, ...]:
         """List every set-up that a machine has had, oldest first; LogbookError without it."""
         with self.look() as connection:
-            thing = find_machine(self.directory(connection), name)
+            thing = self.directory(connection).machine(name)
         return tuple(
             SetupEntry(
                 id=entry.id,
-                machine=machine_of(thing, entry),
+                machine=thing.machine_at(entry),
                 what=body_of(entry).what,
                 since=read_time(entry.at),
                 note=entry.why,
@@ -127,7 +123,7 @@ class Workshop(Room):
         with self.change() as connection:
             thing = self.directory(connection).sheets.get(sheet.name)
             if thing is not None:
-                known = sheet_of(thing)
+                known = thing.sheet
                 if known == sheet:
                     return
                 check_same_stuff(known, sheet)
@@ -140,7 +136,7 @@ class Workshop(Room):
     def sheet(self, name: str) -> Sheet:
         """Look a sheet up; LogbookError when there is none."""
         with self.look() as connection:
-            return sheet_of(find_sheet(self.directory(connection), name))
+            return self.directory(connection).sheet(name).sheet
 
     def sheets(
         self, *, material: str | None = None, thickness_mm: float | None = None
@@ -148,7 +144,7 @@ class Workshop(Room):
         """List the sheets as they are now, by name."""
         with self.look() as connection:
             found = self.directory(connection).sheets
-        sheets = (sheet_of(found[name]) for name in sorted(found))
+        sheets = (found[name].sheet for name in sorted(found))
         return tuple(
             sheet
             for sheet in sheets
@@ -159,9 +155,9 @@ class Workshop(Room):
     def lots(self, name: str) -> tuple[SheetEntry, ...]:
         """List every lot and measurement of a sheet, oldest first; LogbookError without it."""
         with self.look() as connection:
-            thing = find_sheet(self.directory(connection), name)
+            thing = self.directory(connection).sheet(name)
         return tuple(
-            SheetEntry(sheet=sheet_of(thing, entry), since=read_time(entry.at), note=entry.why)
+            SheetEntry(sheet=thing.sheet_at(entry), since=read_time(entry.at), note=entry.why)
             for entry in thing.versions
         )
 
@@ -174,7 +170,7 @@ class Workshop(Room):
         at = write_time(when)
         check_text("why", why)
         with self.change() as connection:
-            thing = find_machine(self.directory(connection), machine)
+            thing = self.directory(connection).machine(machine)
             known = _described(connection, thing, sitting.label)
             said = [body_of(entry) for entry in known]
             if said == [sitting] or (said and sitting == Sitting(label=sitting.label)):
@@ -189,7 +185,7 @@ class Workshop(Room):
     def sittings(self, machine: str) -> tuple[Sitting, ...]:
         """List the sittings of a machine, oldest first; without details where two are told."""
         with self.look() as connection:
-            thing = find_machine(self.directory(connection), machine)
+            thing = self.directory(connection).machine(machine)
             every = ledger.read(
                 connection,
                 entries.c.kind == "sitting",

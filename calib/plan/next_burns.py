@@ -54,8 +54,6 @@ _BOARD = 4
 _SLOWER_OF_FEW = 0.92
 # The fastest reliable speed counts as known when nine tenths of it lie within a factor of two.
 _NARROW = float(np.log(2.0))
-# An expectation may be wrong by a factor of two either way; the first board reaches so far [ln].
-_FACTOR_TWO = float(np.log(2.0))
 
 
 def _powers(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from calib.advise.recommendation import Recommendation, about_words, scope_words
+from calib.advice.recommendation import Recommendation, about_words, scope_words
 from calib.records import CHAR_WORDS, MARK_WORDS
 from calib.report.words import (
     bullets,
@@ -16,6 +16,7 @@ from calib.report.words import (
     pair_typed,
     paragraphs,
     setting_words,
+    short_code,
     speed_words,
     table,
     wrapped,
@@ -35,8 +36,6 @@ EDGES = {
     "bracketed": "The burns lie on both sides of the edge.",
 }
 _DOING = {"cut": "cut", "line_mark": "mark lines on", "area_mark": "mark areas on"}
-# Characters of a code that are shown; more are accepted.
-SHORT_CODE = 8
 
 
 def summary_text(summary: Summary) -> str:
@@ -147,7 +146,7 @@ def advice_text(advice: Advice) -> str:
         bullets("Notes", rec.notes),
         wrapped(
             f"This rests on {counted(len(region.burns), 'burn')}. Promise"
-            f" {advice.promise_id[:SHORT_CODE]} is in the logbook. calib doesn't know of a tired"
+            f" {short_code(advice.promise_id)} is in the logbook. calib doesn't know of a tired"
             " lens, a slipped sheet or a wet board: watch the first parts."
         ),
     )
@@ -244,7 +243,7 @@ def promises_text(promises: Sequence[StandingPromise]) -> str:
         return "Nothing was promised yet."
     rows = [
         (
-            entry.id[:SHORT_CODE],
+            short_code(entry.id),
             date_words(entry.at),
             entry.sheet,
             entry.machine,
@@ -263,6 +262,6 @@ def promises_text(promises: Sequence[StandingPromise]) -> str:
     codes: dict[str, list[str]] = {}
     for entry in promises:
         for why in entry.not_current:
-            codes.setdefault(why, []).append(entry.id[:SHORT_CODE])
+            codes.setdefault(why, []).append(short_code(entry.id))
     changed = [f"{', '.join(those)}: {why}" for why, those in codes.items()]
     return paragraphs(table(header, rows), bullets("Not current", changed))

@@ -13,6 +13,7 @@ from calib.report.words import (
     operation_words,
     paragraphs,
     reading_words,
+    short_code,
     table,
     wrapped,
 )
@@ -67,7 +68,7 @@ def _entry(entry: Line) -> tuple[str, ...]:
     return (
         date_words(entry.at),
         entry.kind.replace("_", " "),
-        entry.id[:8],
+        short_code(entry.id),
         entry.sheet,
         entry.machine,
         operation_words(entry.operation),

@@ -16,11 +16,10 @@ from calib.report.words import (
 )
 
 if TYPE_CHECKING:
-    from calib.advise.cause import Cause
-    from calib.advise.drift import Change
-    from calib.advise.new_lot import LotVerdict
-    from calib.advise.sheet_card import SheetCard
-    from calib.advise.track_record import StatedRow, TrackRecord
+    from calib.advice.new_lot import LotVerdict
+    from calib.advice.sheet_card import SheetCard
+    from calib.advice.strips import Cause, Change
+    from calib.advice.track_record import StatedRow, TrackRecord
     from calib.tasks.checks import StripRecord
 
 

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from calib.advise.wattage_table import wattage_text as wattage_text
+from calib.advice.wattage_table import wattage_text as wattage_text
 from calib.records import MARK_WORDS
 from calib.report.boards import planned_text
 from calib.report.words import bullets, paragraphs, setting_words, table, wrapped
 from calib.units import show_speed
 
 if TYPE_CHECKING:
-    from calib.advise.transfer import StartingPoint
+    from calib.advice.transfer import StartingPoint
     from calib.tasks.elsewhere import CarriedOver
 
 

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any, cast
 
-from calib.advise.recommendation import scope_words
+from calib.advice.recommendation import scope_words
 from calib.records import CHAR_WORDS, MARK_WORDS, Promise, Reading, Setting
 from calib.records.fields import FieldOf, fields_of
 from calib.typed import write
@@ -92,6 +92,11 @@ def setting_words(setting: Setting) -> str:
 def chance_words(promise: Promise) -> str:
     """Write a stated chance with what it holds for."""
     return f"chance {promise.chance:.3f} for {scope_words(promise)}"
+
+
+def short_code(code: str) -> str:
+    """What is shown of an entry's code, which is its time and its own letters; more is accepted."""
+    return (code.partition("-")[2] or code)[:8]
 
 
 def date_words(at: datetime) -> str:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from calib.advise.recommendation import Recommendation
+from calib.advice.recommendation import Recommendation
 from calib.errors import NeedsYes
 from calib.fit.kinship import product_key
 from calib.fit.pool import Pool, pool_records

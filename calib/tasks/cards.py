@@ -6,9 +6,9 @@ import math
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
-from calib.advise.promise import Promised, describe, doubled_scatter
-from calib.advise.recommendation import SETTLED_CHANCE, scope_words
-from calib.advise.sheet_card import CardSetting, SheetCard, lot_words, sheet_card
+from calib.advice.chances import Chances, Wish, describe, doubled_scatter
+from calib.advice.recommendation import SETTLED_CHANCE, scope_words
+from calib.advice.sheet_card import CardSetting, SheetCard, lot_words, sheet_card
 from calib.errors import LogbookError
 from calib.fit.region import Region
 from calib.hazards import check_hazard
@@ -84,7 +84,7 @@ def sheet_card_of_pair(
         )
         again += _watch(entry)
         if region.operation == "cut" and region.burns:
-            chance = _promised_of(doubled_scatter(region), entry).single(entry.setting)
+            chance = _chances_of(doubled_scatter(region), entry).single(entry.setting)
             assumed.append(
                 "How much coupons differ is assumed in part: were they twice as uneven, the chance"
                 f" of the cut would be {chance:.3f}."
@@ -129,8 +129,7 @@ def _margin(region: Region, entry: Settled) -> str:
     """Spare energy and char as all burns of the pair tell them today."""
     if not region.burns:
         return "Spare energy: not known, there are no burns of this pair."
-    reliability = entry.promise.reliability if entry.promise else None
-    rec = describe(_promised_of(region, entry), "fastest", reliability, entry.setting)
+    rec = describe(_chances_of(region, entry), entry.setting)
     if rec.operation != "cut":
         return f"By today's burns: chance {rec.chance:.3f} of that grade."
     return (
@@ -141,15 +140,18 @@ def _margin(region: Region, entry: Settled) -> str:
     )
 
 
-def _promised_of(region: Region, entry: Settled) -> Promised:
+def _chances_of(region: Region, entry: Settled) -> Chances:
     promise = entry.promise
-    return Promised(
-        region=region,
-        char_at_most=promise.char_at_most if promise else None,
-        mark=2 if promise is None or promise.mark is None else promise.mark,
-        cut_length_mm=promise.cut_length_mm if promise else None,
-        next_sheet=promise is not None and promise.scope == "sheet",
-    )
+    wish = Wish(reliability=None)
+    if promise is not None:
+        wish = Wish(
+            reliability=None,
+            char_at_most=promise.char_at_most,
+            mark=2 if promise.mark is None else promise.mark,
+            cut_length_mm=promise.cut_length_mm,
+            next_sheet=promise.scope == "sheet",
+        )
+    return Chances(region=region, wish=wish)
 
 
 def _watch(entry: Settled) -> list[str]:

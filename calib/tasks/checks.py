@@ -6,16 +6,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from calib.advise.cause import Cause, judge_cause
-from calib.advise.drift import (
+from calib.advice.new_lot import BURNS, LotVerdict, judge_new_lot, plan_new_lot
+from calib.advice.recommend import recommend
+from calib.advice.strips import (
     LOSS_PCT,
     STRIP_BURNS,
+    Cause,
     MachineCheck,
+    judge_cause,
     judge_check_strip,
     plan_check_strip,
 )
-from calib.advise.new_lot import BURNS, LotVerdict, judge_new_lot, plan_new_lot
-from calib.advise.recommend import recommend
 from calib.errors import NotEnoughEvidence
 from calib.fit.region import Region
 from calib.hazards import check_hazard

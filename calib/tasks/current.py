@@ -9,7 +9,7 @@ from dataclasses import dataclass, fields
 from datetime import datetime
 from typing import Any
 
-from calib.advise.recommendation import SETTLED_CHANCE, scope_words, share_words
+from calib.advice.recommendation import SETTLED_CHANCE, scope_words, share_words
 from calib.logbook import Book, PromiseEntry, Settled
 from calib.records import COUPON_CUT_MM, Burn, Machine, Operation, Promise, Setting
 

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from calib.advise.transfer import StartingPoint, transfer_region
-from calib.advise.wattage_page import wattage_page
-from calib.advise.wattage_table import (
+from calib.advice.transfer import StartingPoint, transfer_region
+from calib.advice.wattage_page import wattage_page
+from calib.advice.wattage_table import (
     WATTAGES,
     WattageTable,
     somebodys_machine,

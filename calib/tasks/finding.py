@@ -59,7 +59,13 @@ def find_promise(book: Book, beginning: str) -> PromiseEntry:
     every = book.promises()
     if beginning == LAST and every:
         return every[0]
-    found = [entry for entry in every if beginning and entry.id.startswith(beginning)]
+    # A code is a time and its own letters; lists show the letters.
+    found = [
+        entry
+        for entry in every
+        if beginning
+        and any(part.startswith(beginning) for part in (entry.id, entry.id.partition("-")[2]))
+    ]
     if len(found) != 1:
         raise InvalidRecord(
             f"promise {beginning!r} is the beginning of {len(found)} promises in the logbook: list"

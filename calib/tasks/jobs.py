@@ -9,16 +9,16 @@ from typing import BinaryIO
 
 import numpy as np
 
-from calib.advise import candidates
-from calib.advise.cheapest import advised_settings
-from calib.advise.recommendation import scope_words
+from calib.advice.recommend import advised_settings
+from calib.advice.recommendation import scope_words
+from calib.advice.search import rows_inside
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.jobs.costs import PricedSetting, expected_cost, price_settings
-from calib.jobs.drawing import Drawing, read_drawing
+from calib.jobs.drawing import Drawing, make_job, read_drawing
 from calib.jobs.features import SmallFeatures, small_features
-from calib.jobs.job import Job, make_job
+from calib.jobs.job import Job
 from calib.jobs.job_promise import JobPromise, job_promise
 from calib.jobs.job_time import CutTimes, JobTime, job_time_s
 from calib.jobs.stopwatch import TimeRatio
@@ -218,7 +218,7 @@ def _cost_curve(
     row = next(
         (
             row
-            for row in candidates.rows(region)
+            for row in rows_inside(region)
             if row.passes == at.passes and abs(row.power_pct - at.power_pct) < 1e-6
         ),
         None,

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from calib.advise import transfer
-from calib.advise.recommend import recommend
-from calib.advise.transfer import StartingPoint
+from calib.advice import transfer
+from calib.advice.recommend import recommend
+from calib.advice.transfer import StartingPoint
 from calib.boards.gentle import KnownMarks
 from calib.errors import InvalidRecord, unfit
 from calib.fit.expectation import expected_priors

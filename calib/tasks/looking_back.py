@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 from calib.errors import NotEnoughEvidence
 from calib.logbook import Book, Filters
 from calib.logbook.events import outcome_of
-from calib.records import Grid
 from calib.tasks.boards import forecasts
 from calib.tasks.current import kept_promise, why_not_counted
 from calib.tasks.folders import Files, picture_format
@@ -19,7 +18,7 @@ from calib.tasks.results import LOT_NOTE, STRIP_NOTE
 from calib.tasks.wishes import TrackRecordWish
 
 if TYPE_CHECKING:
-    from calib.advise.track_record import Told, TrackRecord
+    from calib.advice.track_record import Told, TrackRecord
 
 # What may be looked at, and the beginnings of the events that belong to it.
 WHATS = {
@@ -34,7 +33,7 @@ _PAGE = 1000
 def track_record(book: Book, wish: TrackRecordWish) -> TrackRecord:
     """Compare what was stated beforehand with what came out, over the whole logbook; raises
     NotEnoughEvidence when nothing of the kind was both stated and read."""
-    from calib.advise.track_record import track_record as compared  # loads scikit-learn
+    from calib.advice.track_record import track_record as compared  # loads scikit-learn
 
     if wish.machine is not None:
         book.machine(wish.machine)
@@ -93,26 +92,25 @@ def _told(book: Book, wish: TrackRecordWish) -> tuple[list[Told], tuple[str, ...
         return _of_jobs(book, wish)
     if wish.leave_one_out:
         return list(_left_out(book, wish)), ()
-    from calib.advise.track_record import Told
+    from calib.advice.track_record import Told
 
     found = book.forecasts(machine=wish.machine, sheet=wish.sheet)
-    checks = {code for code in {one.board for one in found} if _is_check(book.board(code))}
     return [
         Told(chance=one.chance, came=one.outcome, group=one.board)
         for one in found
-        if one.outcome is not None and one.board not in checks
+        if one.outcome is not None and not _is_check(one.notes)
         if one.event.startswith(WHATS[wish.what])
     ], ()
 
 
-def _is_check(grid: Grid) -> bool:
+def _is_check(notes: Sequence[str]) -> bool:
     """Whether a board tries a lot or a machine: that stands on the edge, and plans no sheet."""
-    return bool({LOT_NOTE, STRIP_NOTE} & set(grid.notes))
+    return bool({LOT_NOTE, STRIP_NOTE} & set(notes))
 
 
 def _left_out(book: Book, wish: TrackRecordWish) -> Iterator[Told]:
     """Forecast every read board from all other burns of its pair."""
-    from calib.advise.track_record import Told
+    from calib.advice.track_record import Told
 
     stated = book.forecasts(machine=wish.machine, sheet=wish.sheet, unread=True)
     # The mark grade that each board was planned for, as its forecasts tell.
@@ -127,7 +125,7 @@ def _left_out(book: Book, wish: TrackRecordWish) -> Iterator[Told]:
                 continue
             grid = book.board(entry.id)
             others = book.burns(entry.machine, entry.sheet, grid.operation, without_board=entry.id)
-            if not others or _is_check(grid):
+            if not others or _is_check(grid.notes):
                 continue
             region = fit_region(grid.machine, grid.sheet, grid.operation, others)
             chances = forecasts(region, grid, marks.get(entry.id, 2))
@@ -140,7 +138,7 @@ def _left_out(book: Book, wish: TrackRecordWish) -> Iterator[Told]:
 
 def _of_jobs(book: Book, wish: TrackRecordWish) -> tuple[list[Told], tuple[str, ...]]:
     """What jobs say of their promise: part by part, or, for a whole job, all or nothing."""
-    from calib.advise.track_record import Told
+    from calib.advice.track_record import Told
 
     jobs = book.promised_jobs(machine=wish.machine, sheet=wish.sheet)
     told = []

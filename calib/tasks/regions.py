@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from contourpy import FillType, contour_generator
 
-from calib.advise.recommendation import Recommendation
+from calib.advice.recommendation import Recommendation
 from calib.errors import NotEnoughEvidence, unfit
 from calib.fit.graded import grade_chances, graded_settings
 from calib.fit.region import Region

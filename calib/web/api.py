@@ -84,6 +84,7 @@ def board(request: Request, board_id: str) -> BoardOut:
     """Give a board as it lies, and what was read off it so far."""
     desk = desk_of(request)
     grid = find_board(desk.book, board_id)
+    looks = desk.book.looks(grid.board_id).values()
     return BoardOut(
         board_id=grid.board_id,
         machine=grid.machine.name,
@@ -92,7 +93,7 @@ def board(request: Request, board_id: str) -> BoardOut:
         round=grid.round,
         board_mm=grid.board_mm,
         cells=grid.cells,
-        readings=tuple(map(outcome, desk.book.looks(grid.board_id).values())),
+        readings=tuple(outcome(looked) for looked in looks if looked.is_said),
         photographs=desk.book.photographs(grid.board_id),
     )
 

@@ -14,7 +14,8 @@ from calib.records.fields import Grade, Number, Text, Words, record, says
 from calib.tasks.regions import ReadOut
 
 Key = Annotated[str, says("New for every tap.", pattern=r"^[0-9A-Za-z-]{8,64}$")]
-Seen = Annotated[Text, Field(max_length=80)]
+# Ids of all looks at a cell, of 45 characters each, joined.
+Seen = Annotated[Text, Field(max_length=400)]
 
 
 @record

@@ -22,7 +22,7 @@ from bookshop import FAMILIES, draw_shop, moved
 from promise import RELIABILITY, fastest_at_ceiling, table_energy
 
 import calib
-from calib.advise.new_lot import judge_new_lot, plan_new_lot
+from calib.advice.new_lot import judge_new_lot, plan_new_lot
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.fit.priors import Priors

@@ -26,7 +26,7 @@ from promise import fastest_at_ceiling, table_energy
 from workshop import Workshop, draw_workshop
 
 import calib
-from calib.advise.recommend import recommend
+from calib.advice.recommend import recommend
 from calib.fit import expectation
 from calib.fit.fitting import region_from
 from calib.limits import snap_setting

@@ -32,7 +32,7 @@ from postgres import HOW_TO_INSTALL, Server, find_programs
 from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, later, some_grid
 
 from calib.logbook import Book, export_csv, export_text, import_text, ledger, open_book
-from calib.logbook.ledger import WITHDRAW, entries, replaced, standing
+from calib.logbook.ledger import WITHDRAW, entries, replaced
 from calib.records import Reading, Setting
 
 CELLS = tuple(cell.label for cell in some_grid().cells)
@@ -142,6 +142,7 @@ def prepare(place: str) -> Book:
     book.add_sheet(BIRCH, when=EVENING)
     for number, write in enumerate(WRITES[:-1]):
         write(book, number)
+    import_text(book, other_document(), when=EVENING, dry_run=True)
     book.close()
     return book
 
@@ -259,8 +260,7 @@ def look_for_halves(book: Book, figures: Figures) -> None:
             entries.c.kind == "board", entries.c.slot.startswith("K-")
         )
         figures.half_written += connection.execute(theirs).scalar_one() not in (0, 3)
-        known = {row.entry: row.state for row in connection.execute(sa.select(standing))}
-        figures.half_written += known != ledger.worked_out(connection)
+        figures.half_written += ledger.held(connection) != ledger.worked_out(connection)
         if book.path is not None:
             whole = connection.exec_driver_sql("PRAGMA quick_check").scalar()
             figures.broken_files += whole != "ok"

@@ -81,7 +81,7 @@ def test_a_reader_sees_only_whole_writes(book: Book) -> None:
     book.add_board(some_grid(), when=EVENING)
     with open_book(book.path or book.where.url.render_as_string(hide_password=False)) as second:
         with second.change() as connection:
-            connection.exec_driver_sql("DELETE FROM standing")
+            connection.exec_driver_sql("INSERT INTO past (seq, state) SELECT seq, 0 FROM entries")
             assert [entry.id for entry in book.boards().entries] == ["AB12"]
             connection.rollback()
         burn = Burn(operation="cut", power_pct=50.0, speed_mm_s=5.0, source="job", char=1)

@@ -33,5 +33,4 @@ def _add_entry(place: Path, kind: str, v: int) -> None:
             " VALUES ('z', '2099-01-01T00:00:00.000000Z', ?, ?, '', '', '', '', '{}', '', '')",
             (kind, v),
         )
-        connection.execute("INSERT INTO standing (entry, state) VALUES ('z', 2)")
     connection.close()

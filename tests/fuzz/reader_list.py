@@ -23,8 +23,7 @@ from calib import units
 from calib.cli.options import COMMANDS
 from calib.errors import CalibError, InvalidRecord
 from calib.hazards import check_hazard
-from calib.jobs.drawing import read_drawing
-from calib.jobs.job import make_job
+from calib.jobs.drawing import make_job, read_drawing
 from calib.logbook.boards import media_type_of
 from calib.logbook.bodies import Picture
 from calib.logbook.opening import find_place

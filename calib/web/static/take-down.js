@@ -22,6 +22,7 @@
   const queue = waitingTaps(); // taps that aren't stored yet, oldest first
   const stored = new Map(); // what the server said last of each cell
   const done = []; // own taps that can be taken back, newest last
+  let takenBack = ""; // said beside what waits, until the next tap
   const mine = ownLooks(); // ids of the looks that were taken on this device
   const SETTLES_MS = 300; // the second tap of a double tap comes sooner, and meant the question before
   let current = null;
@@ -222,6 +223,7 @@
     const code = cell.dataset.cell;
     const before = expected(code);
     put({ kind: "tap", key: newKey(), cell: code, given, saw: before.id, before, ...how });
+    takenBack = "";
     redraw(code);
     say(`${code}: ${stateWords(shown(cell))} …`);
     send();
@@ -279,7 +281,8 @@
     redraw(last.cell);
     choose(byCode.get(last.cell), false);
     // "taken back" is said of what the server has, never of what is still on its way to it.
-    say(unsent ? `${last.cell} taken back.` : `Taking ${last.cell} back …`);
+    takenBack = unsent ? `${last.cell} taken back.` : "";
+    say(takenBack || `Taking ${last.cell} back …`);
     send();
   }
 
@@ -343,7 +346,7 @@
   function rests(status) {
     const waiting = queue.filter((tap) => !tap.held);
     refreshDrop();
-    if (waiting.length > 0) say(calibTaps.words(waiting, status), "waiting");
+    if (waiting.length > 0) say(`${takenBack} ${calibTaps.words(waiting, status)}`.trim(), "waiting");
     else if (foot.classList.contains("waiting")) say("All that waited is stored.", "stored");
   }
 

@@ -171,51 +171,45 @@ def expected_start(
             f"{other.sheet.name} has {len(other.burns)} burns on {other.machine.name}: ask for a"
             " recommendation instead of a starting point."
         )
-    if other.operation == "cut":
-        return _start_of_cut(other, reliability)
-    return _start_of_mark(other, mark)
-
-
-def _start_of_cut(other: Region, reliability: float) -> StartingPoint:
-    machine = other.machine
-    power = snap_setting(machine, machine.ceiling_pct, fastest_cut_mm_s(machine)).power_pct
-    passes = max(passes_to_try(other, reliability=reliability))
-    speeds = reliable_speeds_mm_s(other, power, reliability, passes)
-    low, middle, high = _quantiles(speeds)
-    slowest = min(
-        limits_of(machine, other.sheet, "cut").slowest_at(power), fastest_cut_mm_s(machine)
-    )
-    wished = min(max(middle, slowest), fastest_cut_mm_s(machine))
-    setting = snap_setting(machine, power, wished, passes=passes)
-    notes = list(other.notes)
-    if passes > 1:
-        notes.append(
-            f"In {passes} passes: with fewer {machine.name} would have to be so slow that the sheet"
-            " may catch fire."
-        )
-    elif low < slowest:
-        notes.append(
-            f"{machine.name} may not cut {other.sheet.name} in one pass: its board then asks for"
-            " more."
-        )
+    machine, tail = other.machine, 0.5 * (1.0 - INTERVAL_SHARE)
+    shares, notes = (tail, 0.5, 1.0 - tail), list(other.notes)
+    if other.cut is not None:
+        fastest = fastest_cut_mm_s(machine)
+        power = snap_setting(machine, machine.ceiling_pct, fastest).power_pct
+        passes = max(passes_to_try(other, reliability=reliability))
+        points = cut_fit.thinned(other.cut.here, _DRAWS)
+        speeds = speeds_at(points, machine, other.cut.prior, power, reliability, passes)
+        low, middle, high = np.quantile(speeds, shares)
+        slowest = min(limits_of(machine, other.sheet, "cut").slowest_at(power), fastest)
+        wished = float(min(max(middle, slowest), fastest))
+        setting = snap_setting(machine, power, wished, passes=passes)
+        chance = other.chance_through(power, setting.speed_mm_s, passes)
+        if passes > 1:
+            notes.append(
+                f"In {passes} passes: with fewer {machine.name} would have to be so slow that the"
+                " sheet may catch fire."
+            )
+        elif low < slowest:
+            notes.append(
+                f"{machine.name} may not cut {other.sheet.name} in one pass: its board then asks"
+                " for more."
+            )
+    else:
+        assert other.mark is not None
+        fit = graded.thinned(other.mark, _DRAWS)
+        candidates = mark_candidates(other, fit, mark_pitch(other))
+        chances = fit.weight @ chances_of(other, fit, candidates)[mark]
+        setting, chance = candidates[int(np.argmax(chances))], float(chances.max())
+        low, middle, high = np.quantile(middle_speeds_mm_s(other, fit, setting, mark), shares)
     return StartingPoint(
         region=other,
         setting=setting,
-        slowest_mm_s=low,
-        fastest_mm_s=min(high, machine.max_speed_mm_s),
-        reliability=reliability,
-        chance=other.chance_through(setting.power_pct, setting.speed_mm_s, setting.passes),
+        slowest_mm_s=float(low),
+        fastest_mm_s=float(min(high, machine.max_speed_mm_s)),
+        reliability=None if other.cut is None else reliability,
+        chance=chance,
         notes=tuple(dict.fromkeys(notes)),
     )
-
-
-def reliable_speeds_mm_s(
-    region: Region, power_pct: float, reliability: float, passes: int = 1
-) -> Array:
-    """Fastest speed that meets a reliability at a power, at even draws of what isn't known."""
-    assert region.cut is not None
-    points = cut_fit.thinned(region.cut.here, _DRAWS)
-    return speeds_at(points, region.machine, region.cut.prior, power_pct, reliability, passes)
 
 
 def speeds_at(
@@ -226,37 +220,12 @@ def speeds_at(
     reliability: float = USUAL_RELIABILITY,
     passes: int = 1,
 ) -> Array:
-    """Fastest reliable speed at points of what a sheet is like; as ``reliable_speeds_mm_s``."""
+    """Fastest speed that meets a reliability at a power, at each point of what isn't known."""
     full = float(delivered_power_w(machine, 100.0))
     share = float(delivered_power_w(machine, power_pct)) / full
     ln_power = (float(np.log(full)), float(np.log(share)))
     sigmas = float(ndtri(reliability))
     return np.exp(cut_fit.edge_ln_speed(points, ln_power, prior.speed0_mm_s, sigmas, passes))
-
-
-def _quantiles(speeds: Array) -> tuple[float, float, float]:
-    tail = 0.5 * (1.0 - INTERVAL_SHARE)
-    low, middle, high = np.quantile(speeds, [tail, 0.5, 1.0 - tail])
-    return float(low), float(middle), float(high)
-
-
-def _start_of_mark(other: Region, mark: int) -> StartingPoint:
-    assert other.mark is not None
-    fit = graded.thinned(other.mark, _DRAWS)
-    pitch = mark_pitch(other)
-    candidates = mark_candidates(other, fit, pitch)
-    chances = np.einsum("j,jn->n", fit.weight, chances_of(other, fit, candidates)[mark])
-    setting = candidates[int(np.argmax(chances))]
-    low, _, high = _quantiles(middle_speeds_mm_s(other, fit, setting, mark))
-    return StartingPoint(
-        region=other,
-        setting=setting,
-        slowest_mm_s=low,
-        fastest_mm_s=min(high, other.machine.max_speed_mm_s),
-        reliability=None,
-        chance=float(chances.max()),
-        notes=tuple(dict.fromkeys(other.notes)),
-    )
 
 
 def middle_speeds_mm_s(region: Region, fit: graded.GradedFit, setting: Setting, mark: int) -> Array:

@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
-import numpy.typing as npt
-
-from calib.advise.recommend import recommend
-from calib.advise.recommendation import Recommendation
+from calib.advice.recommend import recommend
+from calib.advice.recommendation import Recommendation
+from calib.advice.strips import need_cut, speeds_at_reaches
 from calib.boards.naming import setting_words
 from calib.errors import InvalidRecord, NotEnoughEvidence, unfit
 from calib.fit.region import Region
 from calib.limits import snap_setting
 from calib.records import USUAL_RELIABILITY, Setting
 
-Array = npt.NDArray[np.float64]
 Verdict = Literal["keep", "slow", "change", "test again"]
 
 BURNS = 4
@@ -25,8 +21,6 @@ FEWEST_BURNS = 3
 # Reaches, in ln W against what the old lot just needs, where the burns teach most of a lot that may
 # need a little more or less: found by simulation, see tests/benchmarks/machine_check.py.
 _REACHES = (0.10, 0.05, 0.0)
-# Speeds at which the reach is looked at; between them it is all but straight in the logarithm.
-_LOOKS = 81
 # Slowed by more than this [%] a lot is another sheet in all but name.
 _FAR_PCT = 40.0
 
@@ -60,11 +54,7 @@ def plan_new_lot(region: Region, setting: Setting, burns: int = BURNS) -> list[S
     """
     if burns < FEWEST_BURNS:
         raise unfit("burns", burns, f"a new lot needs {FEWEST_BURNS} or {BURNS} burns")
-    if region.cut is None:
-        raise InvalidRecord(
-            f"Region.operation is {region.operation!r}: a lot is tried with cuts, whose edge is"
-            " sharp. Fit the region of the cut."
-        )
+    need_cut(region)
     wanted = speeds_at_reaches(region, setting, _REACHES)
     chosen = [setting]
     for i in range(burns - 1):
@@ -72,15 +62,6 @@ def plan_new_lot(region: Region, setting: Setting, burns: int = BURNS) -> list[S
         speed = max(float(wanted[i % len(wanted)]), setting.speed_mm_s)
         chosen.append(snap_setting(region.machine, setting.power_pct, speed, passes=setting.passes))
     return chosen
-
-
-def speeds_at_reaches(region: Region, setting: Setting, reaches: Sequence[float]) -> Array:
-    """Speeds at a setting's power, within a factor of five, where the median reach has given
-    values [ln W], (n,) [mm/s]."""
-    speeds = np.geomspace(0.2 * setting.speed_mm_s, 5.0 * setting.speed_mm_s, _LOOKS)
-    speeds = np.minimum(speeds, region.machine.max_speed_mm_s)
-    median = np.asarray(region.median_reach(setting.power_pct, speeds, setting.passes))
-    return np.asarray(np.exp(np.interp(-np.asarray(reaches), -median, np.log(speeds))))
 
 
 def judge_new_lot(
@@ -104,19 +85,33 @@ def judge_new_lot(
         advice = None
         notes.append(str(refusal))
     at_old = region.chance_through(old.power_pct, old.speed_mm_s, old.passes)
-    setting = old if advice is None else advice.setting
+    setting, chance = (old, at_old) if advice is None else (advice.setting, advice.chance)
     slow_pct = 0.0
     verdict: Verdict = "keep"
+    coupon = "the next coupon of this lot drops with a chance of"
+    words = f"Keep {setting_words(old)}: {coupon} {at_old:.3f}."
     if at_old < reliability:
-        verdict = "test again" if advice is None else "change"
-        same = (setting.power_pct, setting.passes) == (old.power_pct, old.passes)
-        if advice is not None and same:
-            verdict, slow_pct = "slow", 100.0 * (1.0 - setting.speed_mm_s / old.speed_mm_s)
+        verdict = "test again"
+        words = (
+            f"Test again: at the old {setting_words(old)} the next coupon drops with a chance of"
+            f" {at_old:.3f}, and nothing else that was tried is sure enough. Burn a board of this"
+            " lot."
+        )
+        if advice is not None:
+            verdict, head = "change", f"Change to {setting_words(setting)}"
+            if (setting.power_pct, setting.passes) == (old.power_pct, old.passes):
+                verdict, slow_pct = "slow", 100.0 * (1.0 - setting.speed_mm_s / old.speed_mm_s)
+                by = f"{slow_pct:.0f}" if slow_pct >= 1.0 else f"{slow_pct:.1g}"
+                head = f"Slow down by {by} %, to {setting_words(setting)}"
+            before = f"at the old {setting_words(old)} it is {at_old:.3f}"
+            words = f"{head}: {coupon} {chance:.3f}; {before}."
+    else:
+        if setting != old:
+            words += f" Advice for this lot: {setting_words(setting)}, {chance:.3f}."
+        if not region.tested(old.power_pct, old.speed_mm_s, old.passes):
+            notes.append(f"{setting_words(old)} lies outside what was burnt: burn it before a job.")
     if slow_pct > _FAR_PCT:
         notes.append("So much slower is another sheet in all but name: burn a board of this lot.")
-    if verdict == "keep" and not region.tested(old.power_pct, old.speed_mm_s, old.passes):
-        notes.append(f"{setting_words(old)} lies outside what was burnt: burn it before a job.")
-    chance = at_old if advice is None else advice.chance
     return LotVerdict(
         verdict=verdict,
         old=old,
@@ -126,32 +121,6 @@ def judge_new_lot(
         slow_pct=slow_pct,
         reliability=reliability,
         advice=advice,
-        words=_words(verdict, old, at_old, setting, chance, slow_pct),
+        words=words,
         notes=(*notes, *(advice.notes if advice else region.notes)),
-    )
-
-
-def _words(
-    verdict: Verdict, old: Setting, at_old: float, setting: Setting, chance: float, slow_pct: float
-) -> str:
-    then = f"the next coupon of this lot drops with a chance of {chance:.3f}"
-    before = f"at the old {setting_words(old)} it is {at_old:.3f}"
-    if verdict == "keep":
-        allowed = (
-            ""
-            if setting == old
-            else f" Advice for this lot: {setting_words(setting)}, {chance:.3f}."
-        )
-        return (
-            f"Keep {setting_words(old)}: the next coupon of this lot drops with a chance of"
-            f" {at_old:.3f}.{allowed}"
-        )
-    if verdict == "slow":
-        by = f"{slow_pct:.0f}" if slow_pct >= 1.0 else f"{slow_pct:.1g}"
-        return f"Slow down by {by} %, to {setting_words(setting)}: {then}; {before}."
-    if verdict == "change":
-        return f"Change to {setting_words(setting)}: {then}; {before}."
-    return (
-        f"Test again: at the old {setting_words(old)} the next coupon drops with a chance of"
-        f" {at_old:.3f}, and nothing else that was tried is sure enough. Burn a board of this lot."
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from calib.advise.wattage_table import (
+from calib.advice.wattage_table import (
     HOW_TO_CONFIRM,
     WattageRow,
     WattageTable,

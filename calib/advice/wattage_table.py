@@ -8,7 +8,7 @@ import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from calib.advise.transfer import expected_start, transfer_region
+from calib.advice.transfer import expected_start, transfer_region
 from calib.errors import InvalidRecord
 from calib.fit.pool import Pool
 from calib.fit.region import Region
@@ -152,13 +152,10 @@ def wattage_text(table: WattageTable) -> str:
             f"{row.rated_w:>8g} {row.power_pct:>8g} {shown_speed(row.speed_mm_s):>11}"
             f" {span:>21}  {row.note}".rstrip()
         )
+    listed = textwrap.TextWrapper(_WIDTH, initial_indent="- ", subsequent_indent="  ")
     for texts in (HOW_TO_CONFIRM, all_cautions(table)):
-        lines += ["", *(_listed(text) for text in texts)]
+        lines += ["", *(listed.fill(text) for text in texts)]
     return "\n".join(lines) + "\n"
-
-
-def _listed(text: str) -> str:
-    return textwrap.fill(text, _WIDTH, initial_indent="- ", subsequent_indent="  ")
 
 
 def all_cautions(table: WattageTable) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import betaincinv
 from sklearn.isotonic import IsotonicRegression
+from sklearn.metrics import brier_score_loss, log_loss
 
 from calib.errors import InvalidRecord
 
@@ -87,14 +88,30 @@ class _Table:
     count: Array
     group: npt.NDArray[np.intp]
 
-    @property
-    def groups(self) -> int:
-        return len(np.unique(self.group))
+    @classmethod
+    def of(cls, told: Sequence[Told]) -> _Table:
+        chance, came, count = np.array([(t.chance, t.came, t.count) for t in told], dtype=float).T
+        numbers = np.unique([t.group for t in told], return_inverse=True)[1]
+        return cls(chance, came, count, numbers)
 
     def where(self, chosen: npt.NDArray[np.bool_]) -> _Table:
-        return _Table(
-            self.chance[chosen], self.came[chosen], self.count[chosen], self.group[chosen]
-        )
+        numbers = np.unique(self.group[chosen], return_inverse=True)[1]
+        return _Table(self.chance[chosen], self.came[chosen], self.count[chosen], numbers)
+
+    @property
+    def groups(self) -> int:
+        return int(self.group.max()) + 1
+
+    def by_group(self, values: Array) -> Array:
+        """Sum of what each outcome has, over the outcomes of each group."""
+        return np.asarray(np.bincount(self.group, self.count * values), dtype=float)
+
+    def brier(self, chance: Array) -> float:
+        return float(brier_score_loss(self.came, chance, sample_weight=self.count, pos_label=1.0))
+
+    def log_loss(self, chance: Array) -> float:
+        sure = np.clip(chance, _SUREST, 1.0 - _SUREST)
+        return float(log_loss(self.came, sure, sample_weight=self.count, labels=[0.0, 1.0]))
 
 
 def track_record(told: Iterable[Told]) -> TrackRecord:
@@ -126,84 +143,64 @@ def track_record(told: Iterable[Told]) -> TrackRecord:
     >>> round(record.brier, 3)
     0.025
     """
-    table = _table_of(list(told))
-    base = _base_chances(table)
-    counted = int(table.count.sum())
+    every = list(told)
+    if not every:
+        raise InvalidRecord("told is []: give at least one chance with its outcome.")
+    table = _Table.of(every)
+    counted, groups = int(table.count.sum()), table.groups
+    place = np.minimum(np.searchsorted(EDGES, table.chance, side="right"), len(EDGES) - 1)
+    error = base_brier = base_log_loss = None
+    notes = []
+    if counted < FEW:
+        notes.append(
+            f"{counted} outcomes are few: from about {FEW} on the table begins to tell something."
+        )
+    if groups > 1:
+        error = _left_out_error(table)
+        hits, totals = table.by_group(table.came), table.by_group(np.ones(len(every)))
+        # Half an outcome of either kind keeps what came on the others from being certain.
+        share = (hits.sum() - hits + 0.5) / (totals.sum() - totals + 1.0)
+        base_brier, base_log_loss = (
+            table.brier(share[table.group]),
+            table.log_loss(share[table.group]),
+        )
+    else:
+        notes.append(
+            "All outcomes are of one board or job: nothing shows yet how boards differ, and the"
+            " intervals are too narrow."
+        )
+    brier = table.brier(table.chance)
+    curve = IsotonicRegression(y_min=0.0, y_max=1.0, out_of_bounds="clip")
+    right = curve.fit_transform(table.chance, table.came, sample_weight=table.count)
     return TrackRecord(
         count=counted,
-        groups=table.groups,
+        groups=groups,
         overall=_row(table),
-        rows=tuple(_rows(table)),
-        brier=brier_score(table.chance, table.came, table.count),
-        brier_error=_left_out_error(table),
-        log_loss=log_loss(table.chance, table.came, table.count),
-        base_brier=None if base is None else brier_score(base, table.came, table.count),
-        base_log_loss=None if base is None else log_loss(base, table.came, table.count),
-        miscalibration=_miscalibration(table),
-        notes=_notes(counted, table.groups),
+        rows=tuple(_row(table.where(place == number)) for number in np.unique(place)),
+        brier=brier,
+        brier_error=error,
+        log_loss=table.log_loss(table.chance),
+        base_brier=base_brier,
+        base_log_loss=base_log_loss,
+        miscalibration=max(brier - table.brier(right), 0.0),
+        notes=tuple(notes),
     )
-
-
-def brier_score(chance: npt.ArrayLike, came: npt.ArrayLike, count: npt.ArrayLike = 1.0) -> float:
-    """Mean squared distance of chances and outcomes.
-
-    Examples
-    --------
-    >>> brier_score([0.5, 0.5], [1, 0])
-    0.25
-    """
-    stated, outcome = np.asarray(chance, dtype=float), np.asarray(came, dtype=float)
-    weight = np.broadcast_to(np.asarray(count, dtype=float), stated.shape)
-    return float(np.average((stated - outcome) ** 2, weights=weight))
-
-
-def log_loss(chance: npt.ArrayLike, came: npt.ArrayLike, count: npt.ArrayLike = 1.0) -> float:
-    """Mean of −ln of the chance that was given to what came out.
-
-    Examples
-    --------
-    >>> round(log_loss([0.5, 0.5], [1, 0]), 4)
-    0.6931
-    """
-    stated = np.clip(np.asarray(chance, dtype=float), _SUREST, 1.0 - _SUREST)
-    outcome = np.asarray(came, dtype=float)
-    weight = np.broadcast_to(np.asarray(count, dtype=float), stated.shape)
-    of_what_came = np.where(outcome > 0.5, stated, 1.0 - stated)
-    return float(np.average(-np.log(of_what_came), weights=weight))
-
-
-def _table_of(told: Sequence[Told]) -> _Table:
-    if not told:
-        raise InvalidRecord("told is []: give at least one chance with its outcome.")
-    numbers = {name: n for n, name in enumerate(dict.fromkeys(t.group for t in told))}
-    return _Table(
-        np.array([t.chance for t in told]),
-        np.array([float(t.came) for t in told]),
-        np.array([float(t.count) for t in told]),
-        np.array([numbers[t.group] for t in told]),
-    )
-
-
-def _rows(table: _Table) -> Iterable[StatedRow]:
-    """One row for each span of chances in which something was stated."""
-    last = len(EDGES) - 2
-    place = np.minimum(np.searchsorted(EDGES, table.chance, side="right") - 1, last)
-    for number in range(last + 1):
-        chosen = place == number
-        if chosen.any():
-            yield _row(table.where(chosen))
 
 
 def _row(table: _Table) -> StatedRow:
-    total = float(table.count.sum())
-    hits = float(table.count @ table.came)
+    total, hits = float(table.count.sum()), float(table.count @ table.came)
     worth = total / _design_effect(table)
-    low, high = _jeffreys(hits / total * worth, worth)
+    share, tail = hits / total, 0.5 * (1.0 - _COVERS)
+    # Jeffreys's interval; at none and at all it reaches 0 and 1.
+    of = (share * worth + 0.5, (1.0 - share) * worth + 0.5)
+    low = 0.0 if share <= 0.0 else float(betaincinv(*of, tail))
+    high = 1.0 if share >= 1.0 else float(betaincinv(*of, 1.0 - tail))
     return StatedRow(
         stated=float(np.average(table.chance, weights=table.count)),
-        came=hits / total,
-        low=low,
-        high=high,
+        came=share,
+        # Few outcomes worth less than one pull the interval off the share itself.
+        low=min(low, share),
+        high=max(high, share),
         count=int(total),
         groups=table.groups,
     )
@@ -215,66 +212,20 @@ def _design_effect(table: _Table) -> float:
     Compares the spread of sums over groups with the spread of single outcomes, both of what came
     less what was stated: chances that differ between groups must not count as groups that differ.
     """
-    numbers, place = np.unique(table.group, return_inverse=True)
-    total = float(table.count.sum())
-    if len(numbers) < 2:
+    groups, total = table.groups, float(table.count.sum())
+    if groups < 2:
         return 1.0
     residual = table.came - table.chance
     residual = residual - float(table.count @ residual) / total
-    by_group = np.bincount(place, weights=table.count * residual)
-    between = float(by_group @ by_group) * len(numbers) / (len(numbers) - 1.0)
+    between = float((table.by_group(residual) ** 2).sum()) * groups / (groups - 1.0)
     alone = float(table.count @ residual**2) * total / (total - 1.0)
     return max(between / alone, 1.0) if alone > 0 else 1.0
 
 
-def _jeffreys(hits: float, total: float) -> tuple[float, float]:
-    """Central interval of a share; at none and at all it reaches 0 and 1."""
-    tail = 0.5 * (1.0 - _COVERS)
-    low = 0.0 if hits <= 0 else float(betaincinv(hits + 0.5, total - hits + 0.5, tail))
-    high = 1.0 if hits >= total else float(betaincinv(hits + 0.5, total - hits + 0.5, 1.0 - tail))
-    # Few outcomes worth less than one pull the interval off the share itself.
-    return min(low, hits / total), max(high, hits / total)
-
-
-def _left_out_error(table: _Table) -> float | None:
+def _left_out_error(table: _Table) -> float:
     """Standard error of the Brier score: the jackknife that leaves out one group at a time."""
-    numbers, place = np.unique(table.group, return_inverse=True)
-    if len(numbers) < 2:
-        return None
-    distance = table.count * (table.chance - table.came) ** 2
-    distances, counts = np.bincount(place, weights=distance), np.bincount(place, table.count)
+    distances = table.by_group((table.chance - table.came) ** 2)
+    counts = table.by_group(np.ones(len(table.came)))
     scores = (distances.sum() - distances) / (counts.sum() - counts)
     spread = float(((scores - scores.mean()) ** 2).sum())
-    return float(np.sqrt((len(numbers) - 1.0) / len(numbers) * spread))
-
-
-def _base_chances(table: _Table) -> Array | None:
-    """For each outcome the share that came on all other groups; None with one group."""
-    if table.groups < 2:
-        return None
-    hits = np.bincount(table.group, weights=table.count * table.came)
-    totals = np.bincount(table.group, weights=table.count)
-    # Half an outcome of either kind keeps it from being certain.
-    share = (hits.sum() - hits + 0.5) / (totals.sum() - totals + 1.0)
-    return np.asarray(share[table.group])
-
-
-def _miscalibration(table: _Table) -> float:
-    curve = IsotonicRegression(y_min=0.0, y_max=1.0, out_of_bounds="clip")
-    right = curve.fit_transform(table.chance, table.came, sample_weight=table.count)
-    stated = brier_score(table.chance, table.came, table.count)
-    return max(stated - brier_score(right, table.came, table.count), 0.0)
-
-
-def _notes(count: int, groups: int) -> tuple[str, ...]:
-    notes = []
-    if count < FEW:
-        notes.append(
-            f"{count} outcomes are few: from about {FEW} on the table begins to tell something."
-        )
-    if groups < 2:
-        notes.append(
-            "All outcomes are of one board or job: nothing shows yet how boards differ, and the"
-            " intervals are too narrow."
-        )
-    return tuple(notes)
+    return float(np.sqrt((table.groups - 1.0) / table.groups * spread))
