@@ -96,12 +96,10 @@ def job_report(
         kept = tuple(c for c in job.classes if c.name in marks)
         if left := [c.name for c in job.classes if c.name not in marks]:
             notes += (f"Not counted, because they have no setting: {', '.join(left)}.",)
-        counted = replace(job, classes=kept)
-        marking = (
-            job_time_s(counted, of_machine, marks, start_up_s=start_up_s, ratio=ratio)
-            if kept
-            else None
-        )
+        marking = None
+        if kept:
+            counted = replace(job, classes=kept)
+            marking = job_time_s(counted, of_machine, marks, start_up_s=start_up_s, ratio=ratio)
         return JobReport(
             classes=_lines(read, wish, marks),
             size_mm=read.size_mm,

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 from calib.errors import NotEnoughEvidence
 from calib.logbook import Book, Filters
 from calib.logbook.events import outcome_of
-from calib.records import Grid
 from calib.tasks.boards import forecasts
 from calib.tasks.current import kept_promise, why_not_counted
 from calib.tasks.folders import Files, picture_format
@@ -96,18 +95,17 @@ def _told(book: Book, wish: TrackRecordWish) -> tuple[list[Told], tuple[str, ...
     from calib.advice.track_record import Told
 
     found = book.forecasts(machine=wish.machine, sheet=wish.sheet)
-    # Boards that try a lot or a machine stand on its edge, and are no plans of a sheet.
     return [
         Told(chance=one.chance, came=one.outcome, group=one.board)
         for one in found
-        if one.outcome is not None and not {LOT_NOTE, STRIP_NOTE} & set(one.notes)
+        if one.outcome is not None and not _is_check(one.notes)
         if one.event.startswith(WHATS[wish.what])
     ], ()
 
 
-def _is_check(grid: Grid) -> bool:
+def _is_check(notes: Sequence[str]) -> bool:
     """Whether a board tries a lot or a machine: that stands on the edge, and plans no sheet."""
-    return bool({LOT_NOTE, STRIP_NOTE} & set(grid.notes))
+    return bool({LOT_NOTE, STRIP_NOTE} & set(notes))
 
 
 def _left_out(book: Book, wish: TrackRecordWish) -> Iterator[Told]:
@@ -127,7 +125,7 @@ def _left_out(book: Book, wish: TrackRecordWish) -> Iterator[Told]:
                 continue
             grid = book.board(entry.id)
             others = book.burns(entry.machine, entry.sheet, grid.operation, without_board=entry.id)
-            if not others or _is_check(grid):
+            if not others or _is_check(grid.notes):
                 continue
             region = fit_region(grid.machine, grid.sheet, grid.operation, others)
             chances = forecasts(region, grid, marks.get(entry.id, 2))
