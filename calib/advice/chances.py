@@ -17,7 +17,7 @@ from calib.fit.region import Region
 from calib.jobs.costs import PricedJob
 from calib.materials import expected_response
 from calib.physics import mean_coupon_speed_mm_s
-from calib.plan.char_question import columns_of
+from calib.plan.next_burns import columns_of
 from calib.records import COUPON_CUT_MM, USUAL_RELIABILITY, Setting
 
 Array = npt.NDArray[np.float64]

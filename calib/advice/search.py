@@ -19,7 +19,7 @@ from calib.fit.hull import speed_range
 from calib.fit.region import Region
 from calib.fit.thinning import LOOK_POINTS, thinned_region
 from calib.limits import SLOWEST_MM_S
-from calib.plan.char_question import columns_of
+from calib.plan.next_burns import columns_of
 from calib.records import Setting
 
 Array = npt.NDArray[np.float64]

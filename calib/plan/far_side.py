@@ -15,8 +15,7 @@ from calib.fit.cut import points_of
 from calib.fit.expectation import expected_priors
 from calib.fit.region import Region
 from calib.limits import limits_of
-from calib.plan.char_question import columns_of
-from calib.plan.next_burns import MOST_PASSES
+from calib.plan.next_burns import MOST_PASSES, columns_of
 from calib.records import Burn, Setting
 
 # Chance, by what is expected of the family before any burn, below which so many burns all alike are

@@ -8,8 +8,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtri
 
-from calib.fit import cut_fit
+from calib.fit import cut_fit, graded
 from calib.fit.cut import points_of
+from calib.fit.graded import GradedFit
 from calib.fit.region import Region
 from calib.limits import (
     ABOVE_START,
@@ -21,7 +22,6 @@ from calib.limits import (
     snap_setting,
 )
 from calib.physics import delivered_power_w
-from calib.plan.char_question import columns_of, with_char
 from calib.plan.near_edge import CORE, Mask, Question, choose_batch, without_tails
 from calib.records import USUAL_RELIABILITY, Machine, Setting
 
@@ -54,6 +54,19 @@ _BOARD = 4
 _SLOWER_OF_FEW = 0.92
 # The fastest reliable speed counts as known when nine tenths of it lie within a factor of two.
 _NARROW = float(np.log(2.0))
+# What a standard deviation of the speed at which char meets its limit counts, at the ceiling and at
+# half of it: the two tell the trade along the edge.
+_CHAR_IMPORTANCE = (0.5, 0.2)
+# Speeds against the usual one between which that speed is asked for.
+_CHAR_RATIOS = (0.05, 20.0)
+
+
+def columns_of(settings: Sequence[Setting]) -> list[Array]:
+    """Power [%], speed [mm/s], passes and line pitch [mm; nan for none] of settings, (n,) each."""
+    return [
+        np.array([getattr(s, name) for s in settings], dtype=float)
+        for name in ("power_pct", "speed_mm_s", "passes", "line_pitch_mm")
+    ]
 
 
 def _powers(
@@ -195,7 +208,7 @@ def next_cuts(
     question = _cut_question(region, points, candidates, reliability, n)
     fastest = question.targets[:, 0]
     if char_at_most is not None and region.char is not None:
-        question = with_char(region, candidates, question, char_at_most)
+        question = _with_char(region, candidates, question, char_at_most)
     if n < _BOARD:
         first = _must_of_few(region, candidates, question, reliability, n)[:n]
     else:
@@ -234,6 +247,44 @@ def _cut_question(
         targets=without_tails(targets),
         importance=np.array([1.0, important]),
     )
+
+
+def _with_char(
+    region: Region, candidates: Sequence[Setting], question: Question, char_at_most: int
+) -> Question:
+    """Ask as well at which speed char meets its limit; char is read on what is cut."""
+    assert region.char is not None
+    if char_at_most > 3:
+        return question
+    draws = len(question.weight)
+    fit = graded.thinned(region.char, draws)
+    # The two posteriors are independent: a fixed shuffle pairs their draws.
+    pick = np.random.default_rng(0).permutation(len(fit.weight))[:draws]
+    at = graded.graded_settings(region.machine, columns_of(candidates), fit.prior, "char")
+    char = graded.chances_by_point(fit, at)[:, pick]
+    no, hanging, through = question.chances
+    return Question(
+        weight=question.weight,
+        chances=np.concatenate([no[None], hanging * char, through * char]),
+        targets=np.column_stack([
+            question.targets,
+            without_tails(_char_limits(region, fit, char_at_most)[pick]),
+        ]),
+        importance=np.concatenate([question.importance, _CHAR_IMPORTANCE]),
+    )
+
+
+def _char_limits(region: Region, fit: GradedFit, char_at_most: int) -> Array:
+    """Ln speed at which char passes its limit, at the ceiling and at half of it, (J, 2)."""
+    full = float(delivered_power_w(region.machine, 100.0))
+    columns = []
+    for share in (1.0, 0.5):
+        watts = float(delivered_power_w(region.machine, share * region.machine.ceiling_pct))
+        ln_power = np.log(full) + fit.shape.exponent * np.log(watts / full)
+        spare = ln_power - fit.location - fit.shape.cuts[:, char_at_most]
+        columns.append(spare / fit.shape.speed)
+    ratio = np.clip(np.stack(columns, axis=1), *np.log(_CHAR_RATIOS))
+    return np.asarray(ratio + np.log(fit.prior.speed0_mm_s))
 
 
 def _must(region: Region, candidates: list[Setting], fastest: Array) -> list[Mask]:

@@ -22,9 +22,8 @@ from calib.limits import (
 )
 from calib.materials import expected_response
 from calib.physics import delivered_power_w
-from calib.plan.char_question import columns_of
 from calib.plan.near_edge import Mask, Question, choose_batch, without_tails
-from calib.plan.next_burns import DRAWS
+from calib.plan.next_burns import DRAWS, columns_of
 from calib.records import Setting
 
 Array = npt.NDArray[np.float64]
