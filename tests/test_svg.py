@@ -36,7 +36,7 @@ from PIL import Image, ImageChops
 from svgelements import SVG, Shape
 
 from calib.boards.board import strokes_of
-from calib.boards.colours import colour_at, colours_by_cell, setting_colours
+from calib.boards.colours import colour_at, setting_colours
 from calib.boards.focus import plan_focus
 from calib.boards.layout import lay_out
 from calib.boards.naming import file_keys, setting_words
@@ -203,9 +203,6 @@ def test_colours_darken_evenly_with_the_line_energy():
     assert len(set(colours)) == len(colours) == 39
     light = [lightness(colour) for colour in colours]
     assert light == sorted(light, reverse=True)
-    assert (
-        colours_by_cell(grid)[grid.cells[0].label] == setting_colours(grid)[grid.cells[0].setting]
-    )
 
 
 def test_even_two_hundred_settings_have_their_own_colours():
