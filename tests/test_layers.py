@@ -48,11 +48,10 @@ ROOMS: dict[str, set[str]] = {
     },
     "logbook": _WORDS | {"spreadsheet"},
     "pictures": _WORDS | {"typeface"},
-    "picture": _WORDS | {"pictures"},
     # The only room that joins the rest.
     "tasks": _WORDS | {
         "advise", "boards", "fit", "hazards", "jobs", "joints", "limits", "logbook", "materials",
-        "physics", "picture", "pictures", "plan", "print_style", "results",
+        "physics", "pictures", "plan", "print_style", "results",
     },
     # Text is made of records, whichever room they come from.
     "report": _WORDS | {
@@ -61,7 +60,7 @@ ROOMS: dict[str, set[str]] = {
     # Two thin shells; the page knows nothing of the command line, which has one command that
     # starts the page.
     "cli": _WORDS | {"hazards", "logbook", "report", "tasks", "typed", "web"},
-    "web": _WORDS | {"hazards", "logbook", "report", "tasks", "typed"},
+    "web": _WORDS | {"hazards", "logbook", "pictures", "report", "tasks", "typed"},
     "__main__": {"cli"},
     "calib": _WORDS,
 }  # fmt: skip
@@ -69,12 +68,13 @@ ROOMS: dict[str, set[str]] = {
 # Packages from outside and the rooms, or modules, that may import them.
 HOMES: dict[str, set[str]] = {
     "numpy": {
-        "physics", "fit", "plan", "boards", "jobs", "joints", "advise", "pictures", "picture",
+        "physics", "fit", "plan", "boards", "jobs", "joints", "advise", "pictures",
         "tasks",
     },
     "scipy": {"fit", "plan", "jobs", "joints", "advise"},
     "sklearn": {"fit.ordinal", "advise.track_record"},
-    "matplotlib": {"picture", "pictures"},
+    "matplotlib": {"pictures"},
+    "contourpy": {"pictures.scale"},
     "svgwrite": {"boards.svg"},
     "HersheyFonts": {"boards.lettering"},
     "reportlab": {"print_style"},

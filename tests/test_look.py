@@ -13,9 +13,10 @@ from shell import cut_cleanly
 
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
+from calib.pictures.scale import outlines_above
 from calib.records import Burn, Machine, Setting, Sheet
 from calib.tasks.library import fit_region
-from calib.tasks.look import CUT_LEVELS, outlines_above, read_out, region_look
+from calib.tasks.look import CUT_LEVELS, read_out, region_look
 from calib.tasks.wishes import RegionWish
 
 BENCH = Machine(name="bench", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)

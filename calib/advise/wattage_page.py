@@ -116,7 +116,6 @@ def _rows(rows: Sequence[WattageRow]) -> Any:
     return table(
         lines,
         [*_COLUMNS_MM, _SCALE_MM[1]],
-        ("VALIGN", (0, 1), (-1, -2), "MIDDLE"),
         ("LINEBELOW", (0, 0), (-1, 0), 1.0, "black"),
         ("LINEBELOW", (0, 1), (-1, -3), 0.3, (0.7, 0.7, 0.7)),
         ("LINEBELOW", (0, -2), (-1, -2), 1.0, "black"),

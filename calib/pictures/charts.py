@@ -13,7 +13,6 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from calib.errors import InvalidRecord
-from calib.pictures.layers import nice_ticks
 from calib.pictures.paper import (
     ACCENT,
     GREY,
@@ -28,6 +27,7 @@ from calib.pictures.paper import (
     saved,
     scale_colours,
 )
+from calib.pictures.scale import nice_ticks
 from calib.pictures.view import figure_words
 
 _PLOT_IN, _FOOT_IN = 4.6, 0.85
@@ -70,36 +70,30 @@ def track_record_picture(
     Raises InvalidRecord when the format is another.
     """
     words = "On the line: it came out as often as stated. Below it, calib said too much."
-    beside = _labels_beside([row.stated for row in rows])
+    stated = [row.stated for row in rows]
     with drawing(_height(title, words)) as figure:
         axes = _framed(figure, title, words)
-        low = min([0.8, *(row.low for row in rows), *(row.stated for row in rows)])
+        low = min([0.8, *(row.low for row in rows), *stated])
         start = max(0.0, math.floor(10.0 * low - 0.3) / 10.0)
         rim = 0.02 * (1.0 - start)
         axes.plot([start, 1.0], [start, 1.0], color=GREY, linewidth=1.4, dashes=(5, 3))
-        for number, row in enumerate(rows, 1):
-            axes.plot([row.stated] * 2, [row.low, row.high], color=INK, linewidth=2.0)
-            for end in (row.low, row.high):
-                axes.plot([row.stated], [end], "_", markersize=12, color=INK)
-            (point,) = axes.plot([row.stated], [row.observed], "o", markersize=10, color=INK)
-            point.set_gid(f"promise-{number}")
+        for number, (row, following) in enumerate(zip(rows, [*stated, math.inf][1:], strict=True)):
+            axes.plot([row.stated] * 2, [row.low, row.high], "_-", ms=12, color=INK, linewidth=2.0)
+            axes.plot(
+                [row.stated], [row.observed], "o", ms=10, color=INK, gid=f"promise-{number + 1}"
+            )
+            # The count stands to the right, or left of a point with a near neighbour.
+            left = following - row.stated < _NEAR
             axes.annotate(
-                str(row.count), (row.stated, row.observed), xytext=(beside[number - 1], 0),
+                str(row.count), (row.stated, row.observed), xytext=(-10 if left else 10, 0),
                 fontsize=11.5, textcoords="offset points", va="center", path_effects=HALO,
-                ha="left" if beside[number - 1] > 0 else "right",
+                ha="right" if left else "left",
             )  # fmt: skip
         axes.set_xlim(start - rim, 1.0 + 3.0 * rim)
         axes.set_ylim(start - rim, 1.0 + rim)
         axes.set_xlabel("stated chance (numbers: how many outcomes)")
         axes.set_ylabel("share that came out so")
         return saved(figure, format)
-
-
-def _labels_beside(stated: Sequence[float]) -> list[float]:
-    """Where each point's number stands [pt]: to the right, or left of one with a near neighbour."""
-    following = [*stated, math.inf][1:]
-    near = [after - here < _NEAR for here, after in zip(stated, following, strict=True)]
-    return [-10.0 if crowded else 10.0 for crowded in near]
 
 
 def control_chart_picture(
@@ -137,11 +131,10 @@ def control_chart_picture(
         axes.axhline(limit, color=INK, linewidth=1.6, dashes=(5, 3))
         axes.vlines(places, bottom, top, color=GREY, linewidth=3.0)
         for place, value, alarm in zip(places, series, alarms, strict=True):
-            (point,) = axes.plot(
-                [place], [value], "s" if alarm else "o", markersize=11 if alarm else 8,
-                color=ACCENT if alarm else INK, path_effects=HALO,
+            axes.plot(
+                [place], [value], "s" if alarm else "o", ms=11 if alarm else 8, path_effects=HALO,
+                color=ACCENT if alarm else INK, gid=f"check-{place}-{'alarm' if alarm else 'calm'}",
             )  # fmt: skip
-            point.set_gid(f"check-{place}-{'alarm' if alarm else 'calm'}")
         axes.set_xlim(0.5, len(series) + 0.5)
         axes.set_ylabel(drawable(unit))
         every = math.ceil(len(series) / 12)
@@ -184,9 +177,16 @@ def cost_picture(
             )  # fmt: skip
             band.set_gid(f"part-{number + 1}")
             base = base + values
-        (total,) = axes.plot(speeds, base, color=INK, linewidth=2.2)
-        total.set_gid("total")
-        _cost_axes(axes, speeds, float(base.max()), unit)
+        axes.plot(speeds, base, color=INK, linewidth=2.2, gid="total")
+        ends, highest = (float(speeds[0]), float(speeds[-1])), float(base.max())
+        axes.set_xscale("log")
+        axes.set_xlim(ends)
+        axes.set_ylim(0.0, 1.15 * highest if highest > 0 else 1.0)
+        axes.xaxis.set_major_locator(FixedLocator(nice_ticks(*ends)))
+        axes.xaxis.set_minor_locator(NullLocator())
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: figure_words(float(value))))
+        axes.set_xlabel("speed [mm/s]")
+        axes.set_ylabel(drawable(unit))
         if chosen_mm_s is not None:
             _mark_chosen(axes, chosen_mm_s, float(np.interp(chosen_mm_s, speeds, base)))
         figure.legend(
@@ -195,24 +195,9 @@ def cost_picture(
         return saved(figure, format)
 
 
-def _cost_axes(axes: Axes, speeds: npt.NDArray[np.float64], highest: float, unit: str) -> None:
-    axes.set_xscale("log")
-    axes.set_xlim(float(speeds[0]), float(speeds[-1]))
-    axes.set_ylim(0.0, 1.15 * highest if highest > 0 else 1.0)
-    axes.xaxis.set_major_locator(FixedLocator(nice_ticks(float(speeds[0]), float(speeds[-1]))))
-    axes.xaxis.set_minor_locator(NullLocator())
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: figure_words(float(value))))
-    axes.set_xlabel("speed [mm/s]")
-    axes.set_ylabel(drawable(unit))
-
-
 def _mark_chosen(axes: Axes, speed: float, cost: float) -> None:
     axes.axvline(speed, color=ACCENT, linewidth=1.6, dashes=(6, 2))
-    (point,) = axes.plot(
-        [speed], [cost], "o", markersize=15, markerfacecolor="white",
-        markeredgecolor=ACCENT, markeredgewidth=3.0, zorder=5,
-    )  # fmt: skip
-    point.set_gid("chosen")
+    axes.plot([speed], [cost], "o", ms=15, mfc="white", mec=ACCENT, mew=3.0, zorder=5, gid="chosen")
     axes.annotate(
         f"{figure_words(speed)} mm/s", (speed, cost), xytext=(0, 14), fontsize=13, weight="bold",
         textcoords="offset points", ha="center", path_effects=HALO, zorder=6,

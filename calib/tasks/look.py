@@ -12,18 +12,17 @@ import numpy.typing as npt
 from calib.errors import unfit
 from calib.fit.region import Region
 from calib.limits import power_limits_pct, speed_limits_mm_s
+from calib.pictures.scale import Loop, outlines_above
 from calib.records import Burn, Operation, Setting
 from calib.tasks.pictures import Shower
 from calib.tasks.wishes import RegionWish
 
 Array = npt.NDArray[np.float64]
 Point = tuple[float, float]
-Loop = tuple[Point, ...]
 
 # Chances at which bands change: a mark of exactly one grade is seldom sure.
 CUT_LEVELS = (0.5, 0.9, 0.99)
 MARK_LEVELS = (0.25, 0.5, 0.75)
-_BELOW = -1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,90 +173,3 @@ def _middle(powers: Array, speeds: Array, passes: int, pitch: float | None) -> S
         passes=passes,
         line_pitch_mm=pitch,
     )
-
-
-def outlines_above(powers: Array, speeds: Array, chance: Array, level: float) -> tuple[Loop, ...]:
-    """Outline where a chance is at least so high, the frame counting as an edge.
-
-    Examples
-    --------
-    >>> axis = np.array([1.0, 2.0])
-    >>> loops = outlines_above(axis, axis, np.ones((2, 2)), 0.5)
-    >>> [sorted(set(loop)) for loop in loops]
-    [[(1.0, 1.0), (1.0, 2.0), (2.0, 1.0), (2.0, 2.0)]]
-    """
-    padded = np.pad(np.nan_to_num(chance, nan=_BELOW), 1, constant_values=_BELOW)
-    following: dict[Edge, Edge] = {}
-    for i, j in zip(*_mixed(padded >= level), strict=True):
-        following.update(_segments(padded, level, int(i), int(j)))
-    at = {edge: _crossing(padded, level, edge) for edge in following}
-    logs = np.log(speeds)
-    loops = []
-    while following:
-        edge = first = next(iter(following))
-        loop = []
-        while edge in following:
-            loop.append(_place(at[edge], powers, logs))
-            edge = following.pop(edge)
-        assert edge == first  # every outline closes
-        loops.append(tuple(loop))
-    return tuple(loops)
-
-
-# An edge of the grid: its lower end, and whether it goes along the first axis.
-Edge = tuple[int, int, bool]
-_CORNERS = ((0, 0), (1, 0), (1, 1), (0, 1))
-
-
-def _mixed(above: npt.NDArray[np.bool_]) -> tuple[Any, Any]:
-    """Squares of which some corners lie above and some below."""
-    rows, columns = above.shape
-    corners = np.stack([
-        above[i : rows - 1 + i, j : columns - 1 + j] for i, j in _CORNERS
-    ])  # fmt: skip
-    first, second = np.nonzero(corners.any(axis=0) & ~corners.all(axis=0))
-    return first, second
-
-
-def _segments(values: Array, level: float, i: int, j: int) -> list[tuple[Edge, Edge]]:
-    """Pieces of the outline in one square, each from where its border enters to where it leaves."""
-    inside = [values[i + a, j + b] >= level for a, b in _CORNERS]
-    entries: list[int] = []
-    leaves: list[int] = []
-    for n in range(4):
-        if inside[n] != inside[n - 3]:
-            (leaves if inside[n] else entries).append(n)
-    if len(entries) == 2:
-        # A saddle: joined through the middle when that lies above.
-        joined = values[i : i + 2, j : j + 2].mean() >= level
-        leaves = [_next_leave(entry, leaves, joined) for entry in entries]
-    return [
-        (_edge(i, j, entry), _edge(i, j, leave))
-        for entry, leave in zip(entries, leaves, strict=True)
-    ]
-
-
-def _next_leave(entry: int, leaves: list[int], joined: bool) -> int:
-    """The crossing after an entry going round, or the one before it."""
-    step = -1 if joined else 1
-    return next(n for n in ((entry + step * k) % 4 for k in range(1, 4)) if n in leaves)
-
-
-def _edge(i: int, j: int, side: int) -> Edge:
-    """The side of a square, from corner ``side`` to the next one."""
-    return ((i, j, True), (i + 1, j, False), (i, j + 1, True), (i, j, False))[side]
-
-
-def _crossing(values: Array, level: float, edge: Edge) -> Point:
-    """Where the level is met on an edge, in places of the unpadded grid."""
-    i, j, along = edge
-    low = values[i, j]
-    high = values[i + 1, j] if along else values[i, j + 1]
-    share = float((level - low) / (high - low))
-    return (i - 1 + share, j - 1.0) if along else (i - 1.0, j - 1 + share)
-
-
-def _place(at: Point, powers: Array, logs: Array) -> Point:
-    power = np.interp(at[0], np.arange(len(powers)), powers)
-    speed = np.exp(np.interp(at[1], np.arange(len(logs)), logs))
-    return float(power), float(speed)

@@ -47,7 +47,7 @@ def region_pictures(
     if not names:
         return {}
     kinds = {name: picture_format(name) for name in names}
-    from calib.picture import region_picture  # loads matplotlib
+    from calib.pictures.region import region_picture  # loads matplotlib
 
     view = region_view(region, wish, passes=passes, advice=advice)
     return {name: region_picture(view, format=kind) for name, kind in kinds.items()}

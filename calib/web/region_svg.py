@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from typing import TYPE_CHECKING
 
+from calib.pictures.scale import hull_outline, nice_ticks
 from calib.records import Burn, Setting
 from calib.report.words import setting_words
 
@@ -130,20 +131,11 @@ def _untested(axes: Axes, look: RegionLook) -> str:
     frame = f"M{LEFT:g} {TOP:g}H{RIGHT:g}V{FOOT:g}H{LEFT:g}Z"
     if len(look.hull) < 3:
         return f'<path class="untested" fill="url(#untested)" d="{frame}"/>'
-    hull = axes.path(_bent(look.hull))
+    hull = axes.path(hull_outline(look.hull))
     return (
         f'<path class="untested" fill="url(#untested)" fill-rule="evenodd" d="{frame}{hull}"/>'
         f'<path class="hull" d="{hull}"/>'
     )
-
-
-def _bent(hull: Sequence[Point]) -> list[Point]:
-    """Corners with points between them: the sides are straight in both logarithms."""
-    bent = []
-    for (p, v), (q, w) in zip(hull, (*hull[1:], hull[0]), strict=True):
-        for share in (0.0, 0.25, 0.5, 0.75):
-            bent.append((p * (q / p) ** share, v * (w / v) ** share))
-    return bent
 
 
 def _outcome(burn: Burn) -> str:
@@ -203,29 +195,7 @@ def _speed_axis(axes: Axes, look: RegionLook) -> str:
     marks = "".join(
         f'<path class="tick" d="M{LEFT:g} {axes.y(t):.1f}h-5"/>'
         f'<text class="end" x="{LEFT - 8:g}" y="{axes.y(t) + 4:.1f}">{t:g}</text>'
-        for t in round_speeds(*look.speed_mm_s)
+        for t in nice_ticks(*look.speed_mm_s)
     )
     y = (TOP + FOOT) / 2
     return f'{marks}<text transform="translate(12 {y:g}) rotate(-90)">speed [mm/s]</text>'
-
-
-def round_speeds(low: float, high: float) -> list[float]:
-    """Choose round values on a logarithmic axis.
-
-    Examples
-    --------
-    >>> round_speeds(4.0, 70.0)
-    [5.0, 10.0, 20.0, 50.0]
-    """
-    decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
-    ticks: list[float] = []
-    for steps in (
-        (1, 2, 5),
-        (1, 1.5, 2, 3, 4, 5, 7),
-        (1, 1.2, 1.4, 1.6, 1.8, 2, 2.5, 3, 3.5, 4, 5),
-    ):
-        ticks = [float(f"{step}e{decade}") for decade in decades for step in steps]
-        ticks = [tick for tick in ticks if low <= tick <= high]
-        if len(ticks) >= 4:
-            break
-    return ticks
