@@ -8,7 +8,7 @@ import math
 import pytest
 from boards import BIRCH, CO2, MACHINES, OPERATIONS, some_settings
 
-from calib.boards.board import strokes_of
+from calib.boards.board import board_of
 from calib.boards.board_time import BoardTime, SheetUse, board_time, board_time_s, sheet_use
 from calib.boards.layout import LayoutOptions, lay_out
 from calib.records import Grid, Setting
@@ -72,7 +72,7 @@ def test_codes_are_counted_and_stop_at_sharp_bends():
     grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 12))
     time = board_time(grid)
     assert 0 < time.labels_s < time.total_s
-    ink = sum(s.length_mm for s in strokes_of(grid) if s.kind == "label")
+    ink = sum(s.length_mm for s in board_of(grid).strokes if s.kind == "label")
     assert time.labels_s > ink / grid.label_setting.speed_mm_s
 
 

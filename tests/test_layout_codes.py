@@ -10,7 +10,7 @@ import pytest
 from boards import BIRCH, CO2, MACHINES, MDF, some_settings
 from layout_checks import assert_sound
 
-from calib.boards.board import strokes_of
+from calib.boards.board import board_of
 from calib.boards.gentle import KnownMarks
 from calib.boards.layout import LayoutOptions, board_id_of, lay_out, short_code
 from calib.errors import BoardDoesNotFit
@@ -113,7 +113,7 @@ def test_codes_are_stronger_than_what_was_read_as_nothing():
 def test_the_code_of_a_coupon_stands_beside_the_hole_and_on_it():
     grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 6))
     for cell in grid.cells:
-        strokes = [s for s in strokes_of(grid) if s.kind == "label" and s.cell == cell.label]
+        strokes = [s for s in board_of(grid).strokes if s.kind == "label" and s.cell == cell.label]
         right, bottom = cell.x_mm + cell.width_mm, cell.y_mm + cell.height_mm
         on = [
             all(cell.x_mm < x < right and cell.y_mm < y < bottom for x, y in stroke.points)

@@ -35,7 +35,7 @@ from lxml import etree
 from PIL import Image, ImageChops
 from svgelements import SVG, Shape
 
-from calib.boards.board import strokes_of
+from calib.boards.board import board_of
 from calib.boards.colours import colour_at, setting_colours
 from calib.boards.focus import plan_focus
 from calib.boards.layout import lay_out
@@ -153,7 +153,7 @@ def test_strict_readers_of_path_data_agree_on_the_length():
     for operation in OPERATIONS:
         grid = make(operation, 6)
         root = assert_valid(grid_svg(grid))
-        ours = sum(stroke.length_mm for stroke in strokes_of(grid))
+        ours = sum(stroke.length_mm for stroke in board_of(grid).strokes)
         data = [path.get("d") for path in root.iter(NS + "path")]
         theirs = sum(svgpathtools.parse_path(d).length() for d in data)
         assert theirs == pytest.approx(ours, rel=1e-6)

@@ -22,7 +22,7 @@ from calib.boards.places import (
     row_gap_mm,
     title_of,
 )
-from calib.boards.strokes import CORNER_CHORDS, Stroke, head_strokes, label_strokes
+from calib.boards.strokes import Stroke, head_strokes, label_strokes, rounded_corner
 from calib.errors import InvalidRecord
 from calib.limits import beyond_words, gentle_first
 from calib.physics import run_up_mm
@@ -116,11 +116,6 @@ def board_of(planned: Grid | Board) -> Board:
     )
 
 
-def strokes_of(planned: Grid | Board) -> tuple[Stroke, ...]:
-    """List all strokes of a board in the order in which they are burnt."""
-    return board_of(planned).strokes
-
-
 def _head(grid: Grid) -> Iterator[Stroke]:
     """Head of the board, standing on the codes of the first row."""
     left = min(cell.x_mm for cell in grid.cells)
@@ -180,11 +175,10 @@ def _coupon_outline(cell: Cell) -> Polyline:
     start = (round((left + right) / 2.0, 3), round(top, 3))
     points = [start]
     for x, y, first in corners:
-        for chord in range(CORNER_CHORDS + 1):
-            angle = math.radians(first + 90.0 * chord / CORNER_CHORDS)
-            point = (round(x + radius * math.cos(angle), 3), round(y + radius * math.sin(angle), 3))
-            if point != points[-1]:
-                points.append(point)
+        for point in rounded_corner((x, y), radius, first):
+            rounded = (round(point[0], 3), round(point[1], 3))
+            if rounded != points[-1]:
+                points.append(rounded)
     return (*points, start)
 
 

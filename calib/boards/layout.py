@@ -14,7 +14,7 @@ from typing import Any
 
 from calib.boards.frame import reach_mm
 from calib.boards.gentle import NO_MARKS, KnownMarks, label_setting
-from calib.boards.notes import board_notes
+from calib.boards.notes import board_notes, corner_note
 from calib.boards.order import MOST_CODES, burn_blocks, codes_of, share_an_edge, shuffle_places
 from calib.boards.places import Room, Size, board_for, check_run_ups, room_for, title_of
 from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit, unfit
@@ -239,18 +239,14 @@ def _board(
     board_mm, columns = board_for(room, len(ladder), limit, fixed=options.offcut_mm is not None)
     cells, in_a_row = _cells(ladder, room, columns, board_mm[0], options.seed)
     codes = label_setting(machine, sheet, settings, options.marks)
-    notes = list(board_notes(machine, sheet, operation, settings, codes))
+    notes = board_notes(machine, sheet, operation, settings, codes)
     if in_a_row and len(cells) > 1:
         burns = "one burn lies" if in_a_row == 1 else f"{in_a_row} burns lie"
         notes.append(
             f"The board has too few places to part all burns: {burns} beside the one before. Let"
             " it cool for a moment in between."
         )
-    if options.offcut_mm is not None and board_mm != options.offcut_mm:
-        notes.append(
-            f"The offcut is larger than the head reaches: the board is the corner of"
-            f" {board_mm[0]:g} x {board_mm[1]:g} mm at the program's zero."
-        )
+    notes.append(corner_note(board_mm, options.offcut_mm))
     grid = Grid(
         board_id="-",
         machine=machine,
@@ -260,7 +256,7 @@ def _board(
         board_mm=board_mm,
         cells=cells,
         label_setting=codes,
-        notes=tuple(notes),
+        notes=tuple(note for note in notes if note),
     )
     return replace(grid, board_id=board_id_of(grid))
 

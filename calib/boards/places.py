@@ -38,12 +38,6 @@ AREA_HEIGHT_MM = 8.0
 # milliseconds to come to its power (from memory), which must stay a small part of the line.
 LINE_LIT_MM, AREA_LIT_MM, LEAST_LIT_S = 20.0, 14.0, 0.05
 
-OPERATION_WORDS: dict[Operation, str] = {
-    "cut": "cut",
-    "line_mark": "line mark",
-    "area_mark": "area mark",
-}
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Room:
@@ -61,8 +55,7 @@ class Room:
     def first_row_mm(self, board_width_mm: float) -> float:
         """Top of the first row of cells on a board of this width [mm]."""
         lines = head_lines(self.title, board_width_mm - 2.0 * self.left_mm)
-        head = (len(lines) - 1) * HEAD_LINE_MM + (ABOVE_CAPS + BELOW_CAPS) * HEAD_CAP_MM
-        return _tenth(self.edge_mm + head + HEAD_BELOW_MM + self.row_gap_mm)
+        return _tenth(self.edge_mm + head_height_mm(lines) + HEAD_BELOW_MM + self.row_gap_mm)
 
     def columns_and_rows(self, board_mm: Size) -> tuple[int, int]:
         """Count the columns and rows that fit a board; (0, 0) when none does."""
@@ -109,10 +102,14 @@ def row_gap_mm(sheet: Sheet) -> float:
 
 def title_of(board_id: str, round_: int, operation: Operation, sheet: Sheet) -> Title:
     """Write what the head of a board says, in ASCII."""
+    return f"{board_id} R{round_} {operation.replace('_', ' ')}", board_name(sheet)
+
+
+def board_name(sheet: Sheet) -> str:
+    """Write a sheet's name as it stands on a board: in ASCII, not too long."""
     name = transliterate(sheet.name)
-    if len(name) > LONGEST_SHEET_NAME:
-        name = name[: LONGEST_SHEET_NAME - 2].rstrip() + ".."
-    return f"{board_id} R{round_} {OPERATION_WORDS[operation]}", name
+    short = name[: LONGEST_SHEET_NAME - 2].rstrip() + ".."
+    return name if len(name) <= LONGEST_SHEET_NAME else short
 
 
 def head_lines(title: Title, width_mm: float) -> tuple[str, ...]:
@@ -122,6 +119,11 @@ def head_lines(title: Title, width_mm: float) -> tuple[str, ...]:
     if text_width_mm(whole, HEAD_CAP_MM) <= width:
         return (whole,)
     return tuple(line for part in title for line in wrap_text(part, HEAD_CAP_MM, width) if line)
+
+
+def head_height_mm(lines: Sequence[str]) -> float:
+    """Height of the lines of a board's head [mm]."""
+    return (len(lines) - 1) * HEAD_LINE_MM + (ABOVE_CAPS + BELOW_CAPS) * HEAD_CAP_MM
 
 
 def lit_mm(operation: Operation, speed_mm_s: float) -> float:
