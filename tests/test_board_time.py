@@ -9,7 +9,7 @@ import pytest
 from boards import BIRCH, CO2, MACHINES, OPERATIONS, some_settings
 
 from calib.boards.board import board_of
-from calib.boards.board_time import BoardTime, SheetUse, board_time, board_time_s, sheet_use
+from calib.boards.board_time import BoardTime, SheetUse, board_time, sheet_use
 from calib.boards.layout import LayoutOptions, lay_out
 from calib.records import Grid, Setting
 
@@ -83,16 +83,16 @@ def test_an_unknown_acceleration_takes_the_time_of_a_cautious_one(operation):
     grid = lay_out(CO2, BIRCH, operation, some_settings(CO2, operation, 12))
     time = board_time(dataclasses.replace(grid, machine=unknown))
     assert time == board_time(dataclasses.replace(grid, machine=cautious))
-    assert time.total_s > board_time_s(grid)
+    assert time.total_s > board_time(grid).total_s
 
 
 @pytest.mark.parametrize("operation", OPERATIONS)
 def test_more_acceleration_and_fewer_cells_take_less_time(operation):
     many = lay_out(CO2, BIRCH, operation, some_settings(CO2, operation, 18))
     quick = dataclasses.replace(CO2, acceleration_mm_s2=9000.0)
-    assert board_time_s(dataclasses.replace(many, machine=quick)) < board_time_s(many)
+    assert board_time(dataclasses.replace(many, machine=quick)).total_s < board_time(many).total_s
     few = dataclasses.replace(many, cells=many.cells[:9])
-    assert board_time_s(few) < board_time_s(many)
+    assert board_time(few).total_s < board_time(many).total_s
 
 
 @pytest.mark.parametrize("machine", MACHINES, ids=lambda m: m.name)

@@ -14,7 +14,7 @@ from typing import Literal, get_args
 from calib.boards.board import Board, Group
 from calib.boards.comb_places import CombStep, Measures, Part, measures_for, parts_of, shelves
 from calib.boards.gentle import NO_MARKS, KnownMarks, label_setting
-from calib.boards.layout import board_code, check_settings, limit_mm
+from calib.boards.layout import board_code, limit_mm
 from calib.boards.lettering import text_strokes, text_width_mm
 from calib.boards.notes import code_note, corner_note, slat_note
 from calib.boards.places import (
@@ -27,6 +27,7 @@ from calib.boards.places import (
 )
 from calib.boards.strokes import Stroke, head_strokes, label_strokes
 from calib.errors import BoardDoesNotFit, InvalidRecord, unfit
+from calib.limits import check_settings
 from calib.records import Machine, Setting, Sheet
 
 Feel = Literal["tight", "snug", "loose"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -29,7 +30,7 @@ ABOVE_CAPS, BELOW_CAPS = 1.2, 1.0 / 3.0
 SIGN_MM = 5.5
 # A board of its own is at least so wide that the head's lines are readable [mm].
 LEAST_HEAD_MM = 40.0
-LONGEST_SHEET_NAME = 40
+LONGEST_SHEET_NAME, ID_LENGTH = 40, 6
 # Bare rim of a mark's cell, so that a halo is seen against clean sheet [mm].
 MARK_INSET_MM = 1.0
 LINE_CELL_HEIGHT_MM, LINE_DOWN_MM = 8.0, 2.5
@@ -151,7 +152,7 @@ def room_for(
     operation: Operation,
     settings: Sequence[Setting],
     clamp_mm: float,
-    title: Title,
+    round_: int,
 ) -> Room:
     """Collect the measures that all cells of a board share."""
     gap = gap_mm(sheet)
@@ -167,23 +168,9 @@ def room_for(
         row_gap_mm=row_gap_mm(sheet),
         edge_mm=edge,
         left_mm=left,
-        title=title,
+        # The board's code is made of the finished board; W is as wide as any of its signs.
+        title=title_of("W" * ID_LENGTH, round_, operation, sheet),
     )
-
-
-def fastest_that_fits_mm_s(
-    machine: Machine, operation: Operation, clamp_mm: float, width_mm: float
-) -> float:
-    """Fastest mark whose dark run-ups and lit line fit a board's width."""
-    if operation == "cut" or _mark_width_mm(machine, operation, clamp_mm, 0.0) > width_mm:
-        return math.inf
-    step = machine.speed_step_mm_s
-    low, high = 0, math.ceil(machine.max_speed_mm_s / step) + 1
-    while high - low > 1:
-        middle = (low + high) // 2
-        fits = _mark_width_mm(machine, operation, clamp_mm, middle * step) <= width_mm + 1e-6
-        low, high = (middle, high) if fits else (low, middle)
-    return round(low * step, 6)
 
 
 def _mark_width_mm(
@@ -194,6 +181,21 @@ def _mark_width_mm(
     return lit_mm(operation, speed_mm_s) + 2.0 * _tenth(clamp_mm + run_up)
 
 
+def fastest_that_fits_mm_s(
+    machine: Machine, operation: Operation, clamp_mm: float, width_mm: float
+) -> float:
+    """Fastest mark whose dark run-ups and lit line fit a board's width; inf if none would."""
+
+    def needed(steps: int) -> float:
+        return _mark_width_mm(machine, operation, clamp_mm, steps * machine.speed_step_mm_s)
+
+    if operation == "cut" or needed(0) > width_mm:
+        return math.inf
+    most = math.ceil(machine.max_speed_mm_s / machine.speed_step_mm_s)
+    steps = bisect_right(range(most + 1), width_mm + 1e-6, key=needed) - 1
+    return round(steps * machine.speed_step_mm_s, 6)
+
+
 def check_run_ups(
     machine: Machine,
     operation: Operation,
@@ -201,17 +203,13 @@ def check_run_ups(
     clamp_mm: float,
     width_mm: float,
 ) -> None:
-    """Refuse a mark whose dark run-up and lit line don't fit the board's width.
-
-    Raises MachineLimit It names the speed, the width that it needs and the fastest speed that would
-    do.
-    """
+    """Raise MachineLimit for a mark whose dark run-up and lit line don't fit the board's width."""
     fastest = max(s.speed_mm_s for s in settings)
     limit = fastest_that_fits_mm_s(machine, operation, clamp_mm, width_mm)
     needed = _mark_width_mm(machine, operation, clamp_mm, fastest)
-    run_up = run_up_mm(fastest, machine.working_acceleration_mm_s2)
     if math.isinf(limit) or needed <= width_mm + 1e-6:
         return
+    run_up = run_up_mm(fastest, machine.working_acceleration_mm_s2)
     raise MachineLimit(
         f"a mark at {fastest:g} mm/s needs {math.ceil(needed)} mm of board width, with a"
         f" dark run-up of {run_up:.1f} mm on both sides:"
@@ -223,7 +221,7 @@ def check_run_ups(
 def board_for(room: Room, count: int, limit_mm: Size, *, fixed: bool) -> tuple[Size, int]:
     """Choose the board and its number of columns.
 
-    Raises BoardDoesNotFit It says how many cells would fit.
+    Raises BoardDoesNotFit, which says how many cells would fit.
     """
     most_columns, most_rows = room.columns_and_rows(limit_mm)
     if count > most_columns * most_rows:

@@ -6,7 +6,7 @@ import dataclasses
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from calib.boards.board_time import board_time_s
+from calib.boards.board_time import board_time
 from calib.boards.comb import CombBoard, plan_comb
 from calib.boards.comb_sheet import comb_record_page
 from calib.boards.gentle import KnownMarks
@@ -89,7 +89,7 @@ def plan_comb_board(
     names = {"machine": of_machine.name, "sheet": of_sheet.name}
     book.keep("comb", content, when=when, label=board.board_id, **names)
     board = replace(board, notes=(*board.notes, *not_current))
-    return PlannedComb(board=board, files=files, time_s=board_time_s(board))
+    return PlannedComb(board=board, files=files, time_s=board_time(board).total_s)
 
 
 def _measured_kerf_mm(book: Book, machine: Machine, sheet: Sheet, setting: Setting) -> float | None:
