@@ -12,7 +12,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
-from calib.errors import InvalidRecord
 from calib.pictures.paper import (
     ACCENT,
     GREY,
@@ -46,17 +45,6 @@ class TrackRow:
     low: float
     high: float
     count: int  # How many promises
-
-    def __post_init__(self) -> None:
-        for field in ("stated", "observed", "low", "high"):
-            value = getattr(self, field)
-            if not 0.0 <= value <= 1.0:
-                raise InvalidRecord(f"TrackRow.{field} is {value!r}: give a share from 0 to 1.")
-        if not self.low <= self.observed <= self.high:
-            raise InvalidRecord(
-                f"TrackRow.low, observed, high are {self.low!r}, {self.observed!r}, {self.high!r}:"
-                " give them rising."
-            )
 
 
 def track_record_picture(
@@ -110,16 +98,11 @@ def control_chart_picture(
 
     ``values``, ``low``, ``high`` and ``alarms`` hold one entry per check, (n,); ``labels`` the
     headline, the name of the vertical axis, then one short name per check. In an SVG the points
-    are named ``check-1-calm`` or ``check-1-alarm``. Raises InvalidRecord when the labels don't
-    match the values, or the format is another.
+    are named ``check-1-calm`` or ``check-1-alarm``. Raises InvalidRecord when the format is
+    another.
     """
     series, bottom, top = (np.asarray(v, dtype=float) for v in (values, low, high))
     title, unit, *names = labels
-    if series.ndim != 1 or len(names) != len(series) or len(series) == 0:
-        raise InvalidRecord(
-            f"control chart has {series.size} values and {len(names)} names: give one or more"
-            " values and a name for each, after headline and axis name."
-        )
     places = np.arange(1, len(series) + 1)
     words = (
         "What was known after each check; 9 times in 10 the truth lies within its bar. Dashed: the"
@@ -155,16 +138,10 @@ def cost_picture(
 ) -> bytes:
     """Stack the parts of a cost over the speed and show the speed that was chosen.
 
-    Raises InvalidRecord when the shapes don't match, or the format is another.
+    Raises InvalidRecord when the format is another.
     """
     speeds = np.asarray(speed_mm_s, dtype=float)
     layers = {name: np.asarray(values, dtype=float) for name, values in parts.items()}
-    for name, values in layers.items():
-        if values.shape != speeds.shape or speeds.ndim != 1 or len(speeds) < 2:
-            raise InvalidRecord(
-                f"cost {name!r} has shape {values.shape} for speeds of shape {speeds.shape}: give"
-                " one value per speed, for two or more speeds."
-            )
     words = "Each band is one part of the cost; the upper edge is the sum."
     with drawing(_height(title, words) + 0.3 + 0.36 * math.ceil(len(layers) / 2)) as figure:
         axes = _framed(figure, title, words)

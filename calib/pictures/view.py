@@ -5,13 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
-
-from calib.errors import InvalidRecord
+from calib.pictures.scale import Array
 from calib.records import Burn, Operation, Setting
-
-Array = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -45,26 +40,6 @@ class RegionView:
     wanted_mark: int = 2  # The mark grade that is wanted
     # Most likely mark grade at each, shape (n_power, n_speed); None for cuts
     likely_mark: Array | None = None
-
-    def __post_init__(self) -> None:
-        shape = (len(self.power_pct), len(self.speed_mm_s))
-        for field in ("power_pct", "speed_mm_s"):
-            axis = np.asarray(getattr(self, field))
-            if axis.ndim != 1 or len(axis) < 2 or not (np.all(np.diff(axis) > 0) and axis[0] > 0):
-                raise InvalidRecord(
-                    f"RegionView.{field} is {axis!r}: give two or more rising numbers above 0."
-                )
-        for field in ("chance", "likely_mark"):
-            values = getattr(self, field)
-            if values is not None and np.shape(values) != shape:
-                raise InvalidRecord(
-                    f"RegionView.{field} has shape {np.shape(values)}: give {shape}, powers first."
-                )
-        steps = (0.0, *self.levels, 1.0)
-        if not all(low < high for low, high in zip(steps, steps[1:], strict=False)):
-            raise InvalidRecord(
-                f"RegionView.levels is {self.levels!r}: give rising chances between 0 and 1."
-            )
 
     @property
     def shown(self) -> tuple[tuple[int, Burn], ...]:
