@@ -54,11 +54,6 @@ class SheetUse:
         return 1.0 - self.cells_mm2 / self.taken_mm2
 
     @property
-    def left_share(self) -> float:
-        """Share of the board that is left whole below the last row [1]."""
-        return 1.0 - self.taken_mm2 / self.board_mm2
-
-    @property
     def words(self) -> str:
         """Say how much of the board is taken, and how much of that is waste."""
         taken, board = round(self.taken_mm2 / 100.0), round(self.board_mm2 / 100.0)

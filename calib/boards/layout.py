@@ -119,25 +119,16 @@ def split_over_offcuts(
             " Plan fewer cells, or give a further board.",
             cells_that_fit=sum(fits),
         )
-    hands = zip(wanted, _deal(ladder, fits), strict=True)
-    return tuple(
-        _board(machine, sheet, operation, hand, replace(options, offcut_mm=size, seed=seed))
-        for seed, (size, hand) in enumerate(hands, options.seed)
-        if hand
-    )
-
-
-def _deal(ladder: Sequence[_Rung], fits: Sequence[int]) -> list[list[_Rung]]:
-    """Share the ladder out in proportion to what the boards hold, rung by rung."""
+    # Shared out rung by rung: the board that lags most behind its share is next.
     hands: list[list[_Rung]] = [[] for _ in fits]
     for rung in ladder:
-        # The board that lags most behind its share is next.
-        turn = max(
-            (n for n, most in enumerate(fits) if len(hands[n]) < most),
-            key=lambda n: (fits[n] - len(hands[n])) / fits[n],
-        )
-        hands[turn].append(rung)
-    return hands
+        free = [n for n, most in enumerate(fits) if len(hands[n]) < most]
+        hands[max(free, key=lambda n: (fits[n] - len(hands[n])) / fits[n])].append(rung)
+    return tuple(
+        _board(machine, sheet, operation, hand, replace(options, offcut_mm=size, seed=seed))
+        for seed, (size, hand) in enumerate(zip(wanted, hands, strict=True), options.seed)
+        if hand
+    )
 
 
 def _ladder(

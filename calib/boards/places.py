@@ -133,19 +133,6 @@ def lit_mm(operation: Operation, speed_mm_s: float) -> float:
     return float(max(least, math.ceil(LEAST_LIT_S * speed_mm_s - 1e-6)))
 
 
-def cell_size_mm(operation: Operation, settings: Sequence[Setting]) -> Size:
-    """Width and height of every cell of a board."""
-    if operation == "cut":
-        return COUPON_MM, COUPON_MM
-    rim = 2.0 * MARK_INSET_MM
-    width = rim + max(lit_mm(operation, s.speed_mm_s) for s in settings)
-    if operation == "line_mark":
-        return width, LINE_CELL_HEIGHT_MM
-    # At least five lines, so that the surface is one.
-    pitch = max(s.line_pitch_mm or 0.0 for s in settings)
-    return width, rim + math.ceil(max(AREA_HEIGHT_MM, 4.0 * pitch) - 1e-6)
-
-
 def room_for(
     machine: Machine,
     sheet: Sheet,
@@ -156,14 +143,20 @@ def room_for(
 ) -> Room:
     """Collect the measures that all cells of a board share."""
     gap = gap_mm(sheet)
-    edge = max(_tenth(clamp_mm), gap)
-    left = edge
+    left = edge = max(_tenth(clamp_mm), gap)
+    cell_mm = COUPON_MM, COUPON_MM
     if operation != "cut":
         fastest = max(s.speed_mm_s for s in settings)
         run_up = run_up_mm(fastest, machine.working_acceleration_mm_s2)
         left = max(edge, _tenth(clamp_mm + run_up - MARK_INSET_MM))
+        height = LINE_CELL_HEIGHT_MM
+        if operation == "area_mark":
+            # At least five lines, so that the surface is one.
+            pitch = max(s.line_pitch_mm or 0.0 for s in settings)
+            height = 2.0 * MARK_INSET_MM + math.ceil(max(AREA_HEIGHT_MM, 4.0 * pitch) - 1e-6)
+        cell_mm = 2.0 * MARK_INSET_MM + lit_mm(operation, fastest), height
     return Room(
-        cell_mm=cell_size_mm(operation, settings),
+        cell_mm=cell_mm,
         gap_mm=gap,
         row_gap_mm=row_gap_mm(sheet),
         edge_mm=edge,
