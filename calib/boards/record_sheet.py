@@ -90,7 +90,8 @@ def _choices(
     width, height = room
     board, signs = board_of(grid), signs_of(grid.cells, setting_colours(grid))
     grades = _grades(grid)
-    for shown in _shortened(grid.notes):
+    notes = tuple(note for note in grid.notes if note not in cautions)
+    for shown in _shortened(notes):
         for (type_pt, row_mm), least_pt in [(s, pt) for sizes, pt in _TRIES for s in sizes]:
             above = [
                 _head(replace(grid, notes=shown), address, width, type_pt),

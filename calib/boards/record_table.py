@@ -10,7 +10,8 @@ from calib.boards.record_marks import GRADES, Sign, asked_of, draw_mark
 from calib.print_style import BOLD_FONT, MM, PLAIN_FONT, TICK, Drawing, letters, table
 from calib.records import Cell, Grid
 
-_HEAD_MM = (3.2, 9.8)
+# Heights of the table's two rows of heads [mm]; the second is higher where words stand upright.
+_HEAD_MM, _UPRIGHT_MM = (3.2, 6.2), 9.8
 _APART_MM = 4.0  # between parts of the table side by side
 # So many cells stand in one table; more in two, side by side.
 _IN_ONE_PART = 18
@@ -64,6 +65,7 @@ def _part(
     widths.append(width_mm - sum(widths))
     heads = [name if name.isdigit() or n < values else _upright(name, widths[n])
              for n, (name, _) in enumerate(columns)]  # fmt: skip
+    second = _UPRIGHT_MM if grid.operation == "cut" else _HEAD_MM[1]
     size_pt = min(8.0, 1.75 * row_mm)
     rows = [_row(grid, cell, signs[cell.label], row_mm, widths[1]) for cell in cells]
     ticks = [("FONT", (a, 2), (b, -1), PLAIN_FONT, 3.2 * row_mm / 1.2) for a, b in spans]
@@ -87,7 +89,7 @@ def _part(
         ("LINEBELOW", (0, 1), (-1, 1), 1.1, "black"),
         ("LINEBELOW", (0, 2), (-1, -1), 0.35, (0.5, 0.5, 0.5)),
         *ticks,
-        heights_mm=[*_HEAD_MM, *([row_mm] * len(cells))],
+        heights_mm=[_HEAD_MM[0], second, *([row_mm] * len(cells))],
     )
 
 
