@@ -125,6 +125,22 @@ def snap_setting(
     )
 
 
+def check_settings(machine: Machine, settings: Iterable[Setting]) -> None:
+    """Raise MachineLimit for a setting that the machine can't be set to."""
+    for s in settings:
+        if not machine.beam_starts_pct <= s.power_pct <= machine.ceiling_pct + _STEP_NOISE:
+            raise MachineLimit(
+                f"power {s.power_pct:g} % is outside what {machine.name} may be set to,"
+                f" {machine.beam_starts_pct:g} to {machine.ceiling_pct:g} %: plan within that, or"
+                " change the machine's beam start or ceiling."
+            )
+        if s.speed_mm_s > machine.max_speed_mm_s + _STEP_NOISE:
+            raise MachineLimit(
+                f"speed {s.speed_mm_s:g} mm/s is above the top speed of {machine.name},"
+                f" {machine.max_speed_mm_s:g} mm/s: plan slower, or correct the top speed."
+            )
+
+
 def gentle_first(machine: Machine, settings: Iterable[Setting]) -> tuple[Setting, ...]:
     """Sort settings from least to most line energy × passes."""
     ordered = sorted(

@@ -150,10 +150,17 @@ def test_every_planned_board_holds(
     grid = board(machine, sheet, operation, count)
     assert len(grid.cells) == count
     boxes = boxes_mm(assert_holds(grid))
+    labels = [cell.label for cell in grid.cells]
+    assert set(boxes) == {"head", *(f"{n}-{c}" for n in ("cell", "code") for c in labels)}
     for cell in grid.cells:
         left, top, right, bottom = boxes[f"cell-{cell.label}"]
         assert cell.x_mm - 1e-3 <= left < right <= cell.x_mm + cell.width_mm + 1e-3
         assert cell.y_mm - 1e-3 <= top <= bottom <= cell.y_mm + cell.height_mm + 1e-3
+        inset = 0.0 if operation == "cut" else 1.0
+        assert left == pytest.approx(cell.x_mm + inset, abs=1e-3)
+        assert right == pytest.approx(cell.x_mm + cell.width_mm - inset, abs=1e-3)
+        if operation == "cut":
+            assert bottom - top == pytest.approx(cell.height_mm, abs=2e-3)
 
 
 @pytest.mark.parametrize(

@@ -180,13 +180,6 @@ def test_the_program_cuts_what_is_drawn_as_often_as_it_has_passes(machine):
     assert first == [ring[0] for ring in rings for _ in range(2)]
 
 
-def test_codes_are_marked_before_anything_is_cut():
-    board = plan_comb(CO2, BIRCH, CUT, stock_mm=3.0)
-    feeds = [m.feed for m in lit(grid_program(board))]
-    label = 60 * board.label_setting.speed_mm_s
-    assert feeds.index(720.0) == len([f for f in feeds if f == pytest.approx(label)])
-
-
 def test_air_goes_with_the_cuts():
     board = plan_comb(TUBE_100, BIRCH, CUT, stock_mm=3.0)
     report = check(grid_program(board))
@@ -287,14 +280,6 @@ def test_a_setting_beyond_the_machine_is_refused():
         plan_comb(CO2, BIRCH, dataclasses.replace(CUT, speed_mm_s=500.0), stock_mm=3.0)
     with pytest.raises(InvalidRecord, match=r"line pitch of the setting is 0.2"):
         plan_comb(CO2, BIRCH, dataclasses.replace(CUT, line_pitch_mm=0.2), stock_mm=3.0)
-
-
-def test_an_unknown_power_word_leaves_the_drawing():
-    machine = dataclasses.replace(CO2, power_word_full=None)
-    board = plan_comb(machine, BIRCH, CUT, stock_mm=3.0)
-    assert grid_svg(board)
-    with pytest.raises(MachineLimit, match="S word at full power of bench isn't known"):
-        grid_program(board)
 
 
 def test_a_refused_sheet_gets_no_files():

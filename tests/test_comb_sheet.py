@@ -75,10 +75,6 @@ def test_the_table_of_a_plain_comb_asks_for_slots_only():
     assert "three tongues outside" in words_of(comb_record_page(SMALL))
 
 
-def test_the_same_board_gives_the_same_bytes():
-    assert comb_record_page(SMALL) == comb_record_page(plan_comb(CO2, BIRCH, CUT, stock_mm=3.05))
-
-
 def test_another_paper_is_refused():
     with pytest.raises(InvalidRecord, match="paper is 'a5': give one of a4, letter"):
         comb_record_page(SMALL, paper="a5")

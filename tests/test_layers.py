@@ -48,11 +48,10 @@ ROOMS: dict[str, set[str]] = {
     },
     "logbook": _WORDS | {"spreadsheet"},
     "pictures": _WORDS | {"typeface"},
-    "picture": _WORDS | {"pictures"},
     # The only room that joins the rest.
     "tasks": _WORDS | {
         "advice", "boards", "fit", "hazards", "jobs", "joints", "limits", "logbook", "materials",
-        "physics", "picture", "pictures", "plan", "print_style", "results",
+        "physics", "pictures", "plan", "print_style", "results",
     },
     # Text is made of records, whichever room they come from.
     "report": _WORDS | {
@@ -69,13 +68,13 @@ ROOMS: dict[str, set[str]] = {
 # Packages from outside and the rooms, or modules, that may import them.
 HOMES: dict[str, set[str]] = {
     "numpy": {
-        "physics", "fit", "plan", "boards", "jobs", "joints", "advice", "pictures", "picture",
+        "physics", "fit", "plan", "boards", "jobs", "joints", "advice", "pictures",
         "tasks",
     },
     "scipy": {"fit", "plan", "jobs", "joints", "advice"},
     "sklearn": {"fit.ordinal", "advice.track_record"},
-    "matplotlib": {"picture", "pictures"},
-    "contourpy": {"tasks.regions"},
+    "matplotlib": {"pictures"},
+    "contourpy": {"pictures.scale"},
     "svgwrite": {"boards.svg"},
     "HersheyFonts": {"boards.lettering"},
     "reportlab": {"print_style"},

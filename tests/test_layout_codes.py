@@ -10,7 +10,6 @@ import pytest
 from boards import BIRCH, CO2, MACHINES, MDF, some_settings
 from layout_checks import assert_sound
 
-from calib.boards.board import strokes_of
 from calib.boards.gentle import KnownMarks
 from calib.boards.layout import LayoutOptions, board_id_of, lay_out, short_code
 from calib.errors import BoardDoesNotFit
@@ -108,20 +107,6 @@ def test_codes_are_stronger_than_what_was_read_as_nothing():
         power, speed = codes_with(KnownMarks(burns=burns))
         strongest = max(b.power_pct / b.speed_mm_s for b in burns if b.mark == 0)
         assert power / speed > 1.3 * strongest > plain[0] / plain[1]
-
-
-def test_the_code_of_a_coupon_stands_beside_the_hole_and_on_it():
-    grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 6))
-    for cell in grid.cells:
-        strokes = [s for s in strokes_of(grid) if s.kind == "label" and s.cell == cell.label]
-        right, bottom = cell.x_mm + cell.width_mm, cell.y_mm + cell.height_mm
-        on = [
-            all(cell.x_mm < x < right and cell.y_mm < y < bottom for x, y in stroke.points)
-            for stroke in strokes
-        ]
-        assert 0 < sum(on) < len(on)
-        assert all(y < cell.y_mm for s, o in zip(strokes, on, strict=True) if not o
-                   for _, y in s.points)  # fmt: skip
 
 
 def test_the_boards_code_is_short_and_changes_with_the_plan_only():

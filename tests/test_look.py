@@ -13,10 +13,9 @@ from shell import cut_cleanly
 
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
-from calib.pictures.view import RegionView
 from calib.records import Burn, Machine, Setting, Sheet
 from calib.tasks.library import fit_region
-from calib.tasks.regions import LEVELS, outlines, read_out, region_view
+from calib.tasks.regions import LEVELS, read_out, region_view
 from calib.tasks.wishes import RegionWish
 
 BENCH = Machine(name="bench", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
@@ -42,10 +41,6 @@ def region() -> Region:
     return fit_region(BENCH, BIRCH, "cut", burns)
 
 
-def view_of(powers: np.ndarray, speeds: np.ndarray, chance: np.ndarray) -> RegionView:
-    return RegionView(title="", operation="cut", power_pct=powers, speed_mm_s=speeds, chance=chance)
-
-
 def inside(loops: object, power: float, speed: float) -> bool:
     """Whether a point lies inside an odd number of loops (speeds by their logarithm)."""
     crossings = 0
@@ -61,7 +56,7 @@ def inside(loops: object, power: float, speed: float) -> bool:
 @settings(max_examples=60, deadline=None)
 def test_outlines_enclose_exactly_the_grid_points_above(chance: np.ndarray, level: float) -> None:
     powers, speeds = np.linspace(10.0, 80.0, 6), np.geomspace(1.0, 50.0, 7)
-    loops = outlines(view_of(powers, speeds, chance), level)
+    loops = outlines_above(powers, speeds, chance, level)
     # Points on the rim lie on an outline themselves; those within lie clearly on one side.
     for i in range(1, 5):
         for j in range(1, 6):
@@ -73,7 +68,7 @@ def test_outlines_enclose_exactly_the_grid_points_above(chance: np.ndarray, leve
 def test_an_outline_of_a_plane_lies_where_the_plane_is(region: Region) -> None:
     powers, speeds = np.linspace(1.0, 10.0, 10), np.geomspace(1.0, 100.0, 21)
     chance = np.broadcast_to(powers[:, None] / 10.0, (10, 21)).copy()
-    (loop,) = outlines(view_of(powers, speeds, chance), 0.55)
+    (loop,) = outlines_above(powers, speeds, chance, 0.55)
     inner = [p for p, v in loop if 1.0001 < v < 99.999 and p < 10.0]
     assert len(inner) > 15
     assert inner == pytest.approx([5.5] * len(inner))
@@ -86,7 +81,7 @@ def test_what_is_drawn_is_what_the_region_says(region: Region) -> None:
     for level in view.levels:
         rim = {
             (p, v)
-            for loop in outlines(view, level)
+            for loop in outlines_above(view.power_pct, view.speed_mm_s, view.chance, level)
             for p, v in loop
             if powers[0] < p < powers[-1] and speeds[0] * 1.0001 < v < speeds[-1] * 0.9999
         }

@@ -7,11 +7,8 @@ import math
 
 import pytest
 from boards import (
-    BIRCH,
     CO2,
     DIODE,
-    MACHINES,
-    MDF,
     OPERATIONS,
     TUBE_40,
     TUBE_100,
@@ -38,17 +35,6 @@ from calib.boards.rs274 import (
 from calib.errors import BoardDoesNotFit, MachineLimit
 from calib.hazards import CAUTIONS
 from calib.records import Machine, Sheet
-
-
-@pytest.mark.parametrize("count", [6, 12, 40])
-@pytest.mark.parametrize("operation", OPERATIONS)
-@pytest.mark.parametrize("machine", MACHINES, ids=lambda m: m.name)
-def test_programs_keep_every_rule_and_burn_what_was_planned(machine, operation, count):
-    for sheet in (BIRCH, MDF) if count < 40 else (MDF,):
-        grid = make(operation, count, machine, sheet)
-        text = grid_program(grid)
-        assert_as_planned(grid, assert_sound(grid, text))
-        assert text == grid_program(make(operation, count, machine, sheet))
 
 
 @settings(max_examples=25, deadline=None)

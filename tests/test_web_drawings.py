@@ -15,7 +15,7 @@ from calib.tasks.library import fit_region
 from calib.tasks.regions import region_view
 from calib.tasks.wishes import RegionWish
 from calib.web.board_svg import TARGET_PX, as_they_lie, board_svg
-from calib.web.region_svg import region_svg, round_speeds
+from calib.web.region_svg import region_svg
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -107,10 +107,3 @@ def test_a_region_is_small_and_says_what_it_shows() -> None:
     numbers = [float(n) for path in root.iter(f"{SVG}path")
                for n in re.findall(r"-?\d+\.\d", path.attrib.get("d", ""))]  # fmt: skip
     assert all(-1.0 <= number <= 401.0 for number in numbers)
-
-
-@pytest.mark.parametrize(("low", "high"), [(1.0, 100.0), (11.0, 30.0), (0.3, 7.0), (90.0, 900.0)])
-def test_ticks_are_round_and_inside(low: float, high: float) -> None:
-    ticks = round_speeds(low, high)
-    assert len(ticks) >= 2
-    assert all(low <= tick <= high for tick in ticks)

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from calib.errors import InvalidRecord
 from calib.hazards import sheet_cautions
 from calib.print_style import (
-    CAPITAL,
-    MARGIN_MM,
-    MM_PER_POINT,
-    PAPERS_MM,
-    PrintPage,
-    line_height_mm,
+    framed,
+    gap,
+    one_page,
+    room_mm,
+    table,
     text_width_mm,
-    wrap,
+    words,
 )
 from calib.records import Machine, Operation, Setting, Sheet
 
@@ -23,7 +23,6 @@ from calib.records import Machine, Operation, Setting, Sheet
 _SMALL_PT = (14.0, 13.0, 12.0, 11.0, 10.0, 9.5, 9.0, 8.5, 8.0, 7.5, 7.0, 6.5, 6.0, 5.5, 5.0, 4.5)
 _BIG_PT = (40.0, 34.0, 30.0, 26.0, 22.0, 18.0, 15.0, 12.0)
 _TITLE_PT = (36.0, 30.0, 26.0, 22.0, 18.0, 15.0, 12.0)
-_PAD_MM, _GAP_MM = 3.5, 4.0
 _TITLES = {"cut": "CUT", "line_mark": "LINE MARK", "area_mark": "AREA MARK"}
 
 
@@ -64,52 +63,41 @@ def sheet_card(card: SheetCard, *, paper: str = "a4") -> bytes:
     Raises InvalidRecord when the paper isn't known, or the words don't fit on a page even in small
     type.
     """
-    if paper not in PAPERS_MM:
-        raise InvalidRecord(f"paper is {paper!r}: give one of {', '.join(PAPERS_MM)}.")
+    width, _ = room_mm(paper)
     title = f"{card.sheet.name} on {card.machine.name}"
-    for small_pt in _SMALL_PT:
-        page = PrintPage(paper, title)
-        if _drawn(page, card, small_pt) <= page.height_mm - MARGIN_MM:
-            return page.finish()
-    words = sum(len(text) for text in (*card.assumed, *card.advice, *card.check_again))
-    raise InvalidRecord(
-        f"the card of {title!r} has {words} characters of small print: that is more than one page"
-        " holds; shorten the names, or print fewer operations."
-    )
+    page = one_page(paper, title, (_parts(card, width, small_pt) for small_pt in _SMALL_PT))
+    if page is None:
+        count = sum(len(text) for text in (*card.assumed, *card.advice, *card.check_again))
+        raise InvalidRecord(
+            f"the card of {title!r} has {count} characters of small print: that is more than one"
+            " page holds; shorten the names, or print fewer operations."
+        )
+    return page
 
 
-def _drawn(page: PrintPage, card: SheetCard, small_pt: float) -> float:
-    """Draw everything from top to bottom; return the y below it [mm]."""
-    y = _head(page, card, small_pt)
-    for setting in card.settings:
-        y = _block(page, setting, (y + _GAP_MM, small_pt), _BIG_PT[len(card.settings) - 1 :])
-    y = _list(page, "CHECK AGAIN", card.check_again, y + _GAP_MM, small_pt)
-    y = _list(page, "ASSUMED", card.assumed, y + _GAP_MM, small_pt)
-    words = sheet_cautions(card.machine, card.advice)
-    return _list(page, "CAUTIONS", words, y + _GAP_MM, small_pt)
-
-
-def _room(page: PrintPage) -> float:
-    return page.width_mm - 2.0 * MARGIN_MM
+def _parts(card: SheetCard, width: float, small_pt: float) -> list[Any]:
+    name = card.sheet.name
+    parts: list[Any] = [words(name, _largest(name, _TITLE_PT, width), bold=True), gap(1.0)]
+    for text in (sheet_words(card.sheet), f"on {machine_words(card.machine)}", f"made {card.made}"):
+        parts.append(words(text, small_pt + 2.0))
+    for entry in card.settings:
+        sizes = _BIG_PT[len(card.settings) - 1 :]
+        parts += [gap(4.0), framed(_block(entry, width - 5.0, small_pt, sizes), width)]
+    for title, texts in (
+        ("CHECK AGAIN", card.check_again),
+        ("ASSUMED", card.assumed),
+        ("CAUTIONS", sheet_cautions(card.machine, card.advice)),
+    ):
+        if texts:
+            parts += [gap(4.0), words(title, small_pt, bold=True), gap(0.8)]
+            parts += [words(text, small_pt, bullet=True) for text in texts]
+    return parts
 
 
 def _largest(text: str, sizes: Sequence[float], room_mm: float) -> float:
     """The largest type in which a text stands on one line, else the smallest [pt]."""
     fitting = [pt for pt in sizes if text_width_mm(text, pt, bold=True) <= room_mm]
     return max(fitting, default=min(sizes))
-
-
-def _head(page: PrintPage, card: SheetCard, small_pt: float) -> float:
-    sheet, room = card.sheet, _room(page)
-    size = _largest(sheet.name, _TITLE_PT, room)
-    y = MARGIN_MM
-    for line in wrap(sheet.name, room, size, bold=True):
-        y += size * CAPITAL * MM_PER_POINT
-        page.text((MARGIN_MM, y), line, size, bold=True)
-        y += 0.35 * line_height_mm(size)
-    for text in (sheet_words(sheet), f"on {machine_words(card.machine)}", f"made {card.made}"):
-        y = page.lines((MARGIN_MM, y), wrap(text, room, small_pt + 2.0), small_pt + 2.0)
-    return y
 
 
 def sheet_words(sheet: Sheet) -> str:
@@ -147,66 +135,27 @@ def machine_words(machine: Machine) -> str:
     return f"{machine.name}, {machine.rated_w:g} W {source} laser, {lens}"
 
 
-def _block(
-    page: PrintPage, entry: CardSetting, place: tuple[float, float], sizes: Sequence[float]
-) -> float:
-    """Draw one setting in its frame, at a y [mm] and with a type [pt]; return the y below it."""
-    (y, small_pt), x = place, MARGIN_MM + _PAD_MM
-    top = y
-    room = _room(page) - 2.0 * _PAD_MM
-    y += _PAD_MM + (small_pt + 2.0) * CAPITAL * MM_PER_POINT
-    page.text((x, y), _TITLES[entry.operation], small_pt + 2.0, bold=True)
-    numbers = _numbers(entry.setting)
-    size = _largest("   ".join(numbers), sizes, room)
-    y += 3.0 + size * CAPITAL * MM_PER_POINT
-    page.text((x, y), "   ".join(numbers), size, bold=True)
-    y += 3.0
-    y = page.lines((x, y), wrap(_other_units(entry.setting), room, small_pt), small_pt)
-    for fact in entry.facts:
-        y = page.lines((x, y), wrap(fact, room, small_pt), small_pt)
-    if entry.due:
-        y = _due(page, entry.due, (x, y + 1.5), small_pt)
-    y += _PAD_MM - 1.0
-    page.pen(0.5)
-    page.box((MARGIN_MM, top), (_room(page), y - top), corner_mm=2.0)
-    return y
-
-
-def _numbers(setting: Setting) -> tuple[str, ...]:
+def _block(entry: CardSetting, width: float, small_pt: float, sizes: Sequence[float]) -> list[Any]:
+    """One setting: its numbers in large type, what is promised, and why it is to be checked."""
+    setting = entry.setting
     passes = "1 pass" if setting.passes == 1 else f"{setting.passes} passes"
-    return f"{setting.power_pct:g} %", f"{setting.speed_mm_s:g} mm/s", passes
-
-
-def _other_units(setting: Setting) -> str:
-    words = f"{round(setting.speed_mm_s * 60.0, 3):g} mm/min"
-    if setting.line_pitch_mm is None:
-        return words
-    return f"{words}; lines {setting.line_pitch_mm:g} mm apart"
-
-
-def _due(page: PrintPage, due: Sequence[str], at_mm: tuple[float, float], small_pt: float) -> float:
-    """Draw why a setting has to be checked first, beside a bar; return the y below it [mm]."""
-    x, top = at_mm
-    room = _room(page) - 2.0 * _PAD_MM - 4.0
-    size = small_pt + 1.0
-    base = top + size * CAPITAL * MM_PER_POINT
-    page.text((x + 4.0, base), "CHECK BEFORE YOU USE IT", size, bold=True)
-    y = base + 1.2
-    for text in due:
-        y = page.lines((x + 4.0, y), wrap(text, room, small_pt), small_pt)
-    page.box((x, top - 0.5), (1.6, y - top + 0.5), fill_grey=0.0, stroke=False)
-    return y
-
-
-def _list(page: PrintPage, title: str, texts: Sequence[str], y: float, small_pt: float) -> float:
-    """Set a heading and sentences below each other; return the y below them [mm]."""
-    if not texts:
-        return y
-    y += small_pt * CAPITAL * MM_PER_POINT
-    page.text((MARGIN_MM, y), title, small_pt, bold=True)
-    y += 0.8
-    room = _room(page) - 3.0
-    for text in texts:
-        page.dot((MARGIN_MM + 0.9, y + 0.62 * line_height_mm(small_pt)), 0.05 * small_pt)
-        y = page.lines((MARGIN_MM + 3.0, y), wrap(text, room, small_pt), small_pt)
-    return y
+    numbers = f"{setting.power_pct:g} %   {setting.speed_mm_s:g} mm/s   {passes}"
+    other_units = f"{round(setting.speed_mm_s * 60.0, 3):g} mm/min"
+    if setting.line_pitch_mm is not None:
+        other_units += f"; lines {setting.line_pitch_mm:g} mm apart"
+    size = _largest(numbers, sizes, width)
+    # Blanks that don't break keep the numbers apart.
+    spaced = numbers.replace("   ", "\N{NO-BREAK SPACE}" * 3)
+    parts = [
+        words(_TITLES[entry.operation], small_pt + 2.0, bold=True),
+        words(spaced, size, bold=True),
+        *(words(text, small_pt) for text in (other_units, *entry.facts)),
+    ]
+    if entry.due:
+        said = [
+            words("CHECK BEFORE YOU USE IT", small_pt + 1.0, bold=True),
+            *(words(text, small_pt) for text in entry.due),
+        ]
+        bar = ("BACKGROUND", (0, 0), (0, 0), "black")
+        parts += [gap(1.5), table([["", "", said]], [1.6, 2.4, width - 4.0], bar)]
+    return parts

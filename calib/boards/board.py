@@ -22,7 +22,7 @@ from calib.boards.places import (
     row_gap_mm,
     title_of,
 )
-from calib.boards.strokes import CORNER_CHORDS, Stroke, head_strokes, label_strokes
+from calib.boards.strokes import Stroke, head_strokes, label_strokes, rounded_corner
 from calib.errors import InvalidRecord
 from calib.limits import beyond_words, gentle_first
 from calib.physics import run_up_mm
@@ -89,7 +89,13 @@ def board_of(planned: Grid | Board) -> Board:
     if isinstance(planned, Board):
         return planned
     grid = planned
-    labels = [*_head(grid)]
+    # The head stands on the codes of the first row.
+    left = min(cell.x_mm for cell in grid.cells)
+    first_row = min(cell.y_mm for cell in grid.cells)
+    bottom = first_row - row_gap_mm(grid.sheet) - HEAD_BELOW_MM
+    title = title_of(grid.board_id, grid.round, grid.operation, grid.sheet)
+    lines = head_lines(title, grid.board_mm[0] - 2.0 * left)
+    labels = [*head_strokes(grid.label_setting, lines, left, bottom)]
     for cell in sorted(grid.cells, key=lambda cell: (cell.y_mm, cell.x_mm)):
         labels += _codes(grid, cell)
     groups = tuple(
@@ -116,21 +122,6 @@ def board_of(planned: Grid | Board) -> Board:
     )
 
 
-def strokes_of(planned: Grid | Board) -> tuple[Stroke, ...]:
-    """List all strokes of a board in the order in which they are burnt."""
-    return board_of(planned).strokes
-
-
-def _head(grid: Grid) -> Iterator[Stroke]:
-    """Head of the board, standing on the codes of the first row."""
-    left = min(cell.x_mm for cell in grid.cells)
-    first_row = min(cell.y_mm for cell in grid.cells)
-    bottom = first_row - row_gap_mm(grid.sheet) - HEAD_BELOW_MM
-    title = title_of(grid.board_id, grid.round, grid.operation, grid.sheet)
-    lines = head_lines(title, grid.board_mm[0] - 2.0 * left)
-    yield from head_strokes(grid.label_setting, lines, left, bottom)
-
-
 def _codes(grid: Grid, cell: Cell) -> Iterator[Stroke]:
     """Code above the cell and, if something drops out, on the coupon too."""
     left = cell.x_mm if grid.operation == "cut" else cell.x_mm + MARK_INSET_MM
@@ -146,23 +137,36 @@ def _codes(grid: Grid, cell: Cell) -> Iterator[Stroke]:
 def _burn(grid: Grid, cell: Cell) -> Iterator[Stroke]:
     setting = cell.setting  # made once: an area has a hundred lines
     if grid.operation == "cut":
-        yield Stroke(
-            kind="cut",
-            setting=setting,
-            points=_coupon_outline(cell),
-            cell=cell.label,
-            closed=True,
-        )
+        outline = _coupon_outline(cell)
+        yield Stroke(kind="cut", setting=setting, points=outline, cell=cell.label, closed=True)
         return
     run_up = run_up_mm(cell.speed_mm_s, grid.machine.working_acceleration_mm_s2)
-    for line in _line(cell) if grid.operation == "line_mark" else _surface(grid, cell):
+    left = round(cell.x_mm + MARK_INSET_MM, 3)
+    right = round(cell.x_mm + cell.width_mm - MARK_INSET_MM, 3)
+    for number, y in enumerate(_lines_mm(grid, cell)):
+        ends = (left, y), (right, y)
+        back = grid.machine.area_both_ways and number % 2 == 1
         yield Stroke(
             kind="mark",
             setting=setting,
-            points=line,
+            points=ends[::-1] if back else ends,
             cell=cell.label,
             run_up_mm=round(run_up, 3),
         )
+
+
+def _lines_mm(grid: Grid, cell: Cell) -> list[float]:
+    """The y of a line mark, or of an area's lines at its pitch in the middle of the cell."""
+    if grid.operation == "line_mark":
+        return [round(cell.y_mm + min(LINE_DOWN_MM, cell.height_mm / 2.0), 3)]
+    pitch = cell.line_pitch_mm
+    if pitch is None:
+        raise InvalidRecord(
+            f"Cell {cell.label} has no line pitch: an area mark needs the distance of its lines."
+        )
+    steps = math.floor((cell.height_mm - 2.0 * MARK_INSET_MM) / pitch + 1e-9)
+    top = cell.y_mm + (cell.height_mm - steps * pitch) / 2.0
+    return [round(top + step * pitch, 3) for step in range(steps + 1)]
 
 
 def _coupon_outline(cell: Cell) -> Polyline:
@@ -180,33 +184,8 @@ def _coupon_outline(cell: Cell) -> Polyline:
     start = (round((left + right) / 2.0, 3), round(top, 3))
     points = [start]
     for x, y, first in corners:
-        for chord in range(CORNER_CHORDS + 1):
-            angle = math.radians(first + 90.0 * chord / CORNER_CHORDS)
-            point = (round(x + radius * math.cos(angle), 3), round(y + radius * math.sin(angle), 3))
-            if point != points[-1]:
-                points.append(point)
+        for point in rounded_corner((x, y), radius, first):
+            rounded = (round(point[0], 3), round(point[1], 3))
+            if rounded != points[-1]:
+                points.append(rounded)
     return (*points, start)
-
-
-def _line(cell: Cell) -> Iterator[Polyline]:
-    y = round(cell.y_mm + min(LINE_DOWN_MM, cell.height_mm / 2.0), 3)
-    left, right = cell.x_mm + MARK_INSET_MM, cell.x_mm + cell.width_mm - MARK_INSET_MM
-    yield ((round(left, 3), y), (round(right, 3), y))
-
-
-def _surface(grid: Grid, cell: Cell) -> Iterator[Polyline]:
-    """Lines at the cell's pitch from top to bottom, in the middle of the cell."""
-    pitch = cell.line_pitch_mm
-    if pitch is None:
-        raise InvalidRecord(
-            f"Cell {cell.label} has no line pitch: an area mark needs the distance of its lines."
-        )
-    height = cell.height_mm - 2.0 * MARK_INSET_MM
-    steps = math.floor(height / pitch + 1e-9)
-    top = cell.y_mm + (cell.height_mm - steps * pitch) / 2.0
-    left = round(cell.x_mm + MARK_INSET_MM, 3)
-    right = round(cell.x_mm + cell.width_mm - MARK_INSET_MM, 3)
-    for step in range(steps + 1):
-        y = round(top + step * pitch, 3)
-        back = grid.machine.area_both_ways and step % 2 == 1
-        yield ((right, y), (left, y)) if back else ((left, y), (right, y))

@@ -54,21 +54,11 @@ class SheetUse:
         return 1.0 - self.cells_mm2 / self.taken_mm2
 
     @property
-    def left_share(self) -> float:
-        """Share of the board that is left whole below the last row [1]."""
-        return 1.0 - self.taken_mm2 / self.board_mm2
-
-    @property
     def words(self) -> str:
         """Say how much of the board is taken, and how much of that is waste."""
         taken, board = round(self.taken_mm2 / 100.0), round(self.board_mm2 / 100.0)
         area = f"{board} cm²" if taken >= board else f"{taken} of {board} cm²"
         return f"{area} taken, {100.0 * self.waste_share:.0f} % of it waste (gaps, margins, head)"
-
-
-def board_time_s(board: Grid | Board) -> float:
-    """Predict how long a board burns."""
-    return board_time(board).total_s
 
 
 def board_time(planned: Grid | Board) -> BoardTime:
@@ -89,15 +79,10 @@ def board_time(planned: Grid | Board) -> BoardTime:
         0.0 if machine.origin.endswith("left") else width,
         0.0 if machine.origin.startswith("upper") else height,
     )
-    groups = [group.strokes * group.setting.passes for group in board.groups]
-    cells = [stroke for strokes in groups for stroke in strokes]
+    cells = [s for group in board.groups for s in group.strokes * group.setting.passes]
     burning, travel = _moves(machine, [*board.labels, *cells], zero)
-    label_burning, label_travel = _moves(machine, board.labels, zero)
-    return BoardTime(
-        burning_s=burning,
-        travel_s=travel,
-        labels_s=label_burning + label_travel,
-    )
+    labels_s = sum(_moves(machine, board.labels, zero))
+    return BoardTime(burning_s=burning, travel_s=travel, labels_s=labels_s)
 
 
 def _moves(

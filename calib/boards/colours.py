@@ -52,9 +52,3 @@ def setting_colours(board: Board | Grid) -> dict[Setting, str]:
     cells = board.groups if isinstance(board, Board) else board.cells
     settings = gentle_first(board.machine, {board.label_setting, *(c.setting for c in cells)})
     return dict(zip(settings, even_colours(len(settings)), strict=True))
-
-
-def colours_by_cell(grid: Grid) -> dict[str, str]:
-    """Give the stroke colour of each cell by its code."""
-    colours = setting_colours(grid)
-    return {cell.label: colours[cell.setting] for cell in grid.cells}

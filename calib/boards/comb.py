@@ -8,39 +8,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal, get_args
 
 from calib.boards.board import Board, Group
-from calib.boards.comb_places import (
-    CombStep,
-    Measures,
-    Part,
-    code_baseline_mm,
-    measures_for,
-    name_baseline_mm,
-    outline,
-    parts_of,
-    shelves,
-)
-from calib.boards.gentle import NO_MARKS, KnownMarks, codes_may_cut, label_setting
-from calib.boards.layout import board_code, check_settings, limit_mm
-from calib.boards.lettering import text_strokes, text_width_mm, transliterate
-from calib.boards.naming import setting_words
-from calib.boards.notes import slat_note
+from calib.boards.comb_places import CombStep, Measures, Part, measures_for, parts_of, shelves
+from calib.boards.gentle import NO_MARKS, KnownMarks, label_setting
+from calib.boards.layout import board_code, limit_mm
+from calib.boards.lettering import text_strokes, text_width_mm
+from calib.boards.notes import code_note, corner_note, slat_note
 from calib.boards.places import (
-    ABOVE_CAPS,
-    BELOW_CAPS,
     CODE_CAP_MM,
-    HEAD_CAP_MM,
-    HEAD_LINE_MM,
     LEAST_HEAD_MM,
-    LONGEST_SHEET_NAME,
+    board_name,
     gap_mm,
+    head_height_mm,
     head_lines,
 )
 from calib.boards.strokes import Stroke, head_strokes, label_strokes
 from calib.errors import BoardDoesNotFit, InvalidRecord, unfit
+from calib.limits import check_settings
 from calib.records import Machine, Setting, Sheet
 
 Feel = Literal["tight", "snug", "loose"]
@@ -122,38 +109,84 @@ def plan_comb(
             " setting without a line pitch."
         )
     check_settings(machine, (setting,))
-    ladders = {
-        "S": _ladder("S", stock_mm - kerf, step_mm, slots),
-        "T": _ladder("T", GAUGE_MM + 2.0 * kerf, step_mm, tongues),
-    }
-    if ladders["S"][0][1] < _LEAST_SLOT_MM:
+    slot_steps = _ladder("S", stock_mm - kerf, step_mm, slots)
+    tongue_steps = _ladder("T", GAUGE_MM + 2.0 * kerf, step_mm, tongues)
+    if slot_steps[0][1] < _LEAST_SLOT_MM:
         raise unfit(
             "stock_mm",
             stock_mm,
-            f"{slots} slots in steps of {step_mm:g} mm would begin at {ladders['S'][0][1]:g} mm;"
+            f"{slots} slots in steps of {step_mm:g} mm would begin at {slot_steps[0][1]:g} mm;"
             f" give at least {_LEAST_SLOT_MM:g} mm, by fewer slots or thicker stock",
         )
-    board = CombBoard(
-        board_id="-",
+    limit, measures = limit_mm(machine, offcut_mm), measures_for(sheet, stock_mm)
+    edge = max(CLAMP_MM, gap_mm(sheet))
+    row = limit[0] - 2.0 * edge
+    # The longest kinds first.
+    kinds = [parts_of("slot", slot_steps, measures, row)]
+    if tongues:
+        kinds += [
+            parts_of("tongue", tongue_steps, measures, row),
+            parts_of("gauge", [("G", GAUGE_MM)], measures, row),
+        ]
+    parts = [part for kind in kinds for part in kind] if all(kinds) else []
+    codes = label_setting(machine, sheet, (setting,), marks)
+    code = board_code(
+        machine,
+        sheet,
+        "comb",
+        round=1,
+        burnt={
+            "ladders": {"S": slot_steps, "T": tongue_steps},
+            "stock_mm": stock_mm,
+            "kerf_mm": kerf,
+        },
+        setting=setting,
+        codes=codes,
+        limit_mm=limit,
+    )
+    if offcut_mm is None:
+        widest = max((part.width_mm for part in parts), default=0.0)
+        row = max(min(row, widest), LEAST_HEAD_MM)
+    lines = head_lines((f"{code} comb", board_name(sheet)), row)
+    bottom = edge + head_height_mm(lines)
+    placed = [
+        (part, (round(edge + x, 3), round(bottom + measures.gap_mm + y, 3)))
+        for part, x, y in shelves(parts, row)
+    ]
+    low = max((at[1] for _, at in placed), default=0.0) + measures.height_mm + edge
+    needed = (math.ceil(row + 2.0 * edge - 1e-6), math.ceil(low - 1e-6))
+    if not parts or needed[1] > limit[1] or needed[0] > math.ceil(limit[0]):
+        raise BoardDoesNotFit(
+            f"the comb doesn't fit {limit[0]:g} x {limit[1]:g} mm: give fewer slots, fewer tongues"
+            " (0 for none) or a larger piece."
+        )
+    size = (float(needed[0]), float(needed[1])) if offcut_mm is None else limit
+    steps = [part.placed(at) for part, at in placed]
+    notes = (corner_note(size, offcut_mm), *_notes(machine, sheet, setting, codes, measures))
+    return CombBoard(
+        board_id=code,
         purpose="comb",
         operation="cut",
         machine=machine,
         sheet=sheet,
         setting=setting,
-        label_setting=label_setting(machine, sheet, (setting,), marks),
+        label_setting=codes,
         stock_mm=float(stock_mm),
         kerf_mm=float(kerf),
         step_mm=float(step_mm),
-        board_mm=(0.0, 0.0),
-        steps=(),
-        labels=(),
-        groups=(),
+        board_mm=size,
+        steps=tuple(step for own in steps for step in own),
+        labels=(
+            *head_strokes(codes, lines, edge, bottom),
+            *(letter for own in steps for letter in _codes(code, codes, own, measures)),
+        ),
+        groups=tuple(_cut(part, at, setting) for part, at in placed),
         how=(
             f"Slots S are tried with stock of {stock_mm:g} mm"
             + (", tongues T across in the slot of the gauge G." if tongues else "."),
         ),
+        notes=tuple(note for note in notes if note),
     )
-    return _laid_out(board, ladders, offcut_mm)
 
 
 def _check_numbers(
@@ -184,132 +217,39 @@ def _ladder(letter: str, middle_mm: float, step_mm: float, count: int) -> list[t
     ]
 
 
-def _laid_out(
-    board: CombBoard,
-    ladders: dict[str, list[tuple[str, float]]],
-    offcut_mm: tuple[float, float] | None,
-) -> CombBoard:
-    """Give all parts their places, then draw them."""
-    limit = limit_mm(board.machine, offcut_mm)
-    measures = measures_for(board.sheet, board.stock_mm)
-    edge = max(CLAMP_MM, gap_mm(board.sheet))
-    parts = _parts(ladders, measures, limit[0] - 2.0 * edge)
-    code = board_code(
-        board.machine,
-        board.sheet,
-        board.purpose,
-        round=board.round,
-        burnt={"ladders": ladders, "stock_mm": board.stock_mm, "kerf_mm": board.kerf_mm},
-        setting=board.setting,
-        codes=board.label_setting,
-        limit_mm=limit,
-    )
-    row = limit[0] - 2.0 * edge
-    if offcut_mm is None:
-        row = min(row, max((part.width_mm(measures) for part in parts), default=0.0))
-        row = max(row, LEAST_HEAD_MM)
-    lines = head_lines((f"{code} comb", _name(board.sheet)), row)
-    bottom = edge + (len(lines) - 1) * HEAD_LINE_MM + (ABOVE_CAPS + BELOW_CAPS) * HEAD_CAP_MM
-    placed = [
-        (part, (round(edge + x, 3), round(bottom + measures.gap_mm + y, 3)))
-        for part, x, y in shelves(parts, measures, row)
-    ]
-    low = max((at[1] for _, at in placed), default=0.0) + measures.height_mm + edge
-    needed = (math.ceil(row + 2.0 * edge - 1e-6), math.ceil(low - 1e-6))
-    if not parts or needed[1] > limit[1] or needed[0] > math.ceil(limit[0]):
-        raise BoardDoesNotFit(
-            f"the comb doesn't fit {limit[0]:g} x {limit[1]:g} mm: give fewer slots, fewer tongues"
-            " (0 for none) or a larger piece."
-        )
-    size = (float(needed[0]), float(needed[1])) if offcut_mm is None else limit
-    head = head_strokes(board.label_setting, lines, edge, bottom)
-    if offcut_mm is not None and size != offcut_mm:
-        board = replace(board, notes=(_corner_note(size),))
-    return _drawn(replace(board, board_id=code, board_mm=size), placed, measures, tuple(head))
+def _cut(part: Part, at: tuple[float, float], setting: Setting) -> Group:
+    cut = Stroke(kind="cut", setting=setting, points=part.outline(at), cell=part.name, closed=True)
+    return Group(label=part.name, name=part.name, setting=setting, strokes=(cut,))
 
 
-def _corner_note(size: tuple[float, float]) -> str:
-    return (
-        f"The offcut is larger than the head reaches: the board is the corner of {size[0]:g} x"
-        f" {size[1]:g} mm at the program's zero."
-    )
-
-
-def _parts(
-    ladders: dict[str, list[tuple[str, float]]], measures: Measures, room_mm: float
-) -> list[Part]:
-    """All parts, the longest kinds first; none when one of them has no room."""
-    parts = parts_of("slot", ladders["S"], measures, room_mm)
-    if not parts or not ladders["T"]:
-        return parts
-    tongues = parts_of("tongue", ladders["T"], measures, room_mm)
-    gauge = parts_of("gauge", [("G", GAUGE_MM)], measures, room_mm)
-    return [*parts, *tongues, *gauge] if tongues and gauge else []
-
-
-def _name(sheet: Sheet) -> str:
-    return transliterate(sheet.name)[:LONGEST_SHEET_NAME]
-
-
-def _drawn(
-    board: CombBoard,
-    placed: Sequence[tuple[Part, tuple[float, float]]],
-    measures: Measures,
-    head: tuple[Stroke, ...],
-) -> CombBoard:
-    """Make the steps and strokes of parts that have their places."""
-    steps: list[CombStep] = []
-    labels: list[Stroke] = []
-    groups: list[Group] = []
-    for part, at in placed:
-        own = list(part.placed(measures, at))
-        size = (part.width_mm(measures), measures.height_mm)
-        labels += _codes(board, own, at[0])
-        cut = Stroke(
-            kind="cut",
-            setting=board.setting,
-            points=outline(own, at, size),
-            cell=part.name,
-            closed=True,
-        )
-        groups.append(Group(label=part.name, name=part.name, setting=board.setting, strokes=(cut,)))
-        steps += own
-    return replace(
-        board,
-        steps=tuple(steps),
-        labels=(*head, *labels),
-        groups=tuple(groups),
-        notes=(*board.notes, *(note for note in _notes(board, measures) if note)),
-    )
-
-
-def _codes(board: CombBoard, steps: Sequence[CombStep], left_mm: float) -> Iterator[Stroke]:
+def _codes(
+    board_id: str, codes: Setting, steps: Sequence[CombStep], measures: Measures
+) -> Iterator[Stroke]:
     """Codes behind the steps and, below them, that of the board: the parts come loose."""
     for step in steps:
         middle = step.x_mm + step.width_mm / 2.0
         left = middle - text_width_mm(step.label, CODE_CAP_MM) / 2.0
-        letters = text_strokes(step.label, CODE_CAP_MM, left, code_baseline_mm(step))
-        yield from label_strokes(board.label_setting, letters, step.label)
-    name = text_strokes(board.board_id, CODE_CAP_MM, left_mm + 3.0, name_baseline_mm(steps[0]))
-    yield from label_strokes(board.label_setting, name, steps[0].part)
+        letters = text_strokes(step.label, CODE_CAP_MM, left, step.code_baseline_mm)
+        yield from label_strokes(codes, letters, step.label)
+    first = steps[0]
+    left = first.x_mm - measures.ends_and_between_mm(first.kind)[0] + 3.0
+    name = text_strokes(board_id, CODE_CAP_MM, left, first.name_baseline_mm)
+    yield from label_strokes(codes, name, first.part)
 
 
-def _notes(board: CombBoard, measures: Measures) -> Iterator[str]:
-    machine, sheet = board.machine, board.sheet
+def _notes(
+    machine: Machine, sheet: Sheet, setting: Setting, codes: Setting, measures: Measures
+) -> Iterator[str]:
     yield (
         "All widths lie along x and are drawn true to size: switch any correction for the kerf off"
         " before this board is burnt."
     )
     yield slat_note(machine, 2.0 * measures.wall_mm + GAUGE_MM)
-    if codes_may_cut(machine, sheet, board.label_setting):
-        yield (
-            f"Codes are marked at {setting_words(board.label_setting)}, and may cut so thin a"
-            " sheet: try one letter on a scrap, and number the parts by hand if it does."
-        )
-    ramp = board.setting.speed_mm_s**2 / (2.0 * machine.working_acceleration_mm_s2)
+    yield code_note(machine, sheet, codes, "parts")
+    ramp = setting.speed_mm_s**2 / (2.0 * machine.working_acceleration_mm_s2)
     if ramp > measures.depth_mm / 4.0:
         yield (
-            f"At {board.setting.speed_mm_s:g} mm/s the head needs {ramp:.1f} mm to slow down before"
-            f" a corner, much of a side of {measures.depth_mm:g} mm: the kerf may be wider than"
-            " along longer lines."
+            f"At {setting.speed_mm_s:g} mm/s the head needs {ramp:.1f} mm to slow down before a"
+            f" corner, much of a side of {measures.depth_mm:g} mm: the kerf may be wider than along"
+            " longer lines."
         )

@@ -12,16 +12,8 @@ from dataclasses import dataclass
 from calib.boards.board import Board, Group
 from calib.boards.gentle import NO_MARKS, KnownMarks, label_setting, setting_for_energy
 from calib.boards.layout import limit_mm
-from calib.boards.lettering import text_strokes, transliterate
-from calib.boards.places import (
-    ABOVE_CAPS,
-    BELOW_CAPS,
-    CODE_CAP_MM,
-    HEAD_CAP_MM,
-    HEAD_LINE_MM,
-    LONGEST_SHEET_NAME,
-    head_lines,
-)
+from calib.boards.lettering import text_strokes
+from calib.boards.places import CODE_CAP_MM, board_name, head_height_mm, head_lines
 from calib.boards.strokes import Stroke, head_strokes, label_strokes
 from calib.errors import BoardDoesNotFit, unfit
 from calib.limits import check_limits
@@ -85,10 +77,8 @@ def plan_focus(
     codes = label_setting(machine, sheet, (setting,), marks)
     run_up = round(run_up_mm(setting.speed_mm_s, machine.working_acceleration_mm_s2), 3)
     width = math.ceil(2.0 * (clamp_mm + run_up) + _TEXT_MM + _LINE_MM)
-    name = transliterate(sheet.name)[:LONGEST_SHEET_NAME]
-    lines = head_lines(("focus heights in mm", name), width - 2.0 * clamp_mm)
-    head = (len(lines) - 1) * HEAD_LINE_MM + (ABOVE_CAPS + BELOW_CAPS) * HEAD_CAP_MM
-    bottom = clamp_mm + head
+    lines = head_lines(("focus heights in mm", board_name(sheet)), width - 2.0 * clamp_mm)
+    bottom = clamp_mm + head_height_mm(lines)
     height = math.ceil(bottom + len(heights) * _ROW_MM + clamp_mm)
     room = limit_mm(machine, offcut_mm)
     if width > room[0] or height > room[1]:

@@ -10,13 +10,6 @@ Point = tuple[float, float]
 Box = tuple[float, float, float, float]
 
 
-def inward(machine: Machine) -> tuple[float, float]:
-    """Say which way the board lies from the corner where the program's zero is."""
-    x = 1.0 if machine.origin.endswith("left") else -1.0
-    y = 1.0 if machine.origin.startswith("lower") == machine.y_up else -1.0
-    return x, y
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
     """The program's frame on one machine for one board."""
@@ -40,6 +33,13 @@ class Frame:
         return low_x - 5.1e-4 <= x <= high_x + 5.1e-4 and low_y - 5.1e-4 <= y <= high_y + 5.1e-4
 
 
+def _ways(machine: Machine) -> tuple[float, float]:
+    """Which way the board lies from the corner where the program's zero is."""
+    x = 1.0 if machine.origin.endswith("left") else -1.0
+    y = 1.0 if machine.origin.startswith("lower") == machine.y_up else -1.0
+    return x, y
+
+
 def frame_of(machine: Machine, board_mm: Point) -> Frame:
     """Work out the program's frame for a board.
 
@@ -52,24 +52,17 @@ def frame_of(machine: Machine, board_mm: Point) -> Frame:
     y_way = -1.0 if machine.y_up else 1.0
     left = 0.0 if machine.origin.endswith("left") else -board_mm[0]
     top = 0.0 if machine.origin.startswith("upper") else -y_way * board_mm[1]
+    far_x, far_y = (w * side for w, side in zip(_ways(machine), machine.bed_mm, strict=True))
     return Frame(
         shift_mm=(left + machine.offset_mm[0], top + machine.offset_mm[1]),
         y_way=y_way,
-        bed=bed_box(machine),
+        bed=(min(0.0, far_x), min(0.0, far_y), max(0.0, far_x), max(0.0, far_y)),
     )
-
-
-def bed_box(machine: Machine) -> Box:
-    """Where the head reaches, in the program's frame."""
-    ends = [
-        sorted((0.0, way * side)) for way, side in zip(inward(machine), machine.bed_mm, strict=True)
-    ]
-    return ends[0][0], ends[1][0], ends[0][1], ends[1][1]
 
 
 def reach_mm(machine: Machine) -> tuple[float, float]:
     """Largest board that the head reaches when the board lies at its offset."""
-    shifts = [way * off for way, off in zip(inward(machine), machine.offset_mm, strict=True)]
+    shifts = [way * off for way, off in zip(_ways(machine), machine.offset_mm, strict=True)]
     width, height = (
         max(0.0, bed - max(0.0, shift)) for bed, shift in zip(machine.bed_mm, shifts, strict=True)
     )

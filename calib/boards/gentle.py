@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
@@ -39,19 +40,11 @@ def label_setting(
 
     Raises MachineLimit when the machine has no power between beam start and ceiling.
     """
-    kept = marks.kept
-    if kept is not None and _can_be_set(machine, kept):
-        return _step_aside(machine, kept, taken)
-    seen = _seen(machine, marks.burns)
-    if seen is not None:
-        return _step_aside(machine, seen, taken)
-    wished = _wished_j_mm(machine, sheet, marks.burns)
-    speed = letter_speed_mm_s(machine)
-    found = setting_for_energy(machine, wished, speed)
-    if found.speed_mm_s > speed:
-        # What isn't reached on letters needn't be set: the beam would only be told to be weaker.
-        found = Setting(power_pct=found.power_pct, speed_mm_s=snap_speed(machine, speed, "down"))
-    return _step_aside(machine, found, taken)
+    chosen = marks.kept
+    if chosen is None or not _can_be_set(machine, chosen):
+        read = _read(machine, marks.burns)
+        chosen = _seen(machine, read) or _expected(machine, sheet, read)
+    return _step_aside(machine, chosen, taken)
 
 
 def _can_be_set(machine: Machine, setting: Setting) -> bool:
@@ -79,9 +72,8 @@ def _read(machine: Machine, burns: Sequence[Burn]) -> dict[Setting, set[int]]:
     return grades
 
 
-def _seen(machine: Machine, burns: Sequence[Burn]) -> Setting | None:
+def _seen(machine: Machine, grades: dict[Setting, set[int]]) -> Setting | None:
     """The strongest clear mark; else the strongest faint one, else the gentlest heavy one."""
-    grades = _read(machine, burns)
     for good, way in (({2}, 1.0), ({1, 2}, 1.0), ({1, 2, 3}, -1.0)):
         fine = [setting for setting, read in grades.items() if read <= good]
         if fine:
@@ -89,11 +81,16 @@ def _seen(machine: Machine, burns: Sequence[Burn]) -> Setting | None:
     return None
 
 
-def _wished_j_mm(machine: Machine, sheet: Sheet, burns: Sequence[Burn]) -> float:
-    """Line energy of a clear line as expected, a grade above what showed nothing [J/mm]."""
-    wished = expected_response(sheet.material, machine.source).line_mark_j_mm
-    nothing = [_energy(machine, s) for s, read in _read(machine, burns).items() if 0 in read]
-    return max([wished, *(_A_GRADE * energy for energy in nothing)])
+def _expected(machine: Machine, sheet: Sheet, grades: dict[Setting, set[int]]) -> Setting:
+    """A clear line as expected, a grade above what showed nothing."""
+    nothing = [_energy(machine, setting) for setting, read in grades.items() if 0 in read]
+    clear = expected_response(sheet.material, machine.source).line_mark_j_mm
+    speed = letter_speed_mm_s(machine)
+    energy = max([clear, *(_A_GRADE * energy for energy in nothing)])
+    found = setting_for_energy(machine, energy, speed)
+    # What isn't reached on letters needn't be set: the beam would only be told to be weaker.
+    reached = min(found.speed_mm_s, snap_speed(machine, speed, "down"))
+    return Setting(power_pct=found.power_pct, speed_mm_s=reached)
 
 
 def setting_for_energy(machine: Machine, energy_j_mm: float, speed_mm_s: float) -> Setting:
@@ -103,7 +100,14 @@ def setting_for_energy(machine: Machine, energy_j_mm: float, speed_mm_s: float) 
     """
     speed = min(machine.max_speed_mm_s, speed_mm_s)
     lowest = snap_power(machine, _ABOVE_START * machine.beam_starts_pct, "up")
-    power = max(lowest, _power_for(machine, energy_j_mm * speed))
+    # The highest power on the machine's steps that delivers no more than is wished.
+    steps = range(math.floor(100.0 / machine.power_step_pct + 1e-9) + 1)
+    above = bisect_right(
+        steps,
+        energy_j_mm * speed,
+        key=lambda step: float(delivered_power_w(machine, step * machine.power_step_pct)) - 1e-9,
+    )
+    power = max(lowest, snap_power(machine, (above - 1) * machine.power_step_pct, "down"))
     watts = float(delivered_power_w(machine, power))
     return Setting(power_pct=power, speed_mm_s=snap_speed(machine, watts / energy_j_mm))
 
@@ -112,15 +116,6 @@ def letter_speed_mm_s(machine: Machine) -> float:
     """Peak speed that the head reaches on a letter's stroke of 3 mm [mm/s]."""
     acceleration = machine.working_acceleration_mm_s2
     return math.sqrt(acceleration * _STROKE_MM)
-
-
-def _power_for(machine: Machine, watts: float) -> float:
-    """Highest power on the machine's steps that delivers at most so many watts [%]."""
-    low, high = 0.0, 100.0
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if delivered_power_w(machine, middle) <= watts else (low, middle)
-    return snap_power(machine, low + 1e-6, "down")
 
 
 def _step_aside(machine: Machine, wished: Setting, taken: Collection[Setting]) -> Setting:

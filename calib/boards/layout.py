@@ -8,27 +8,25 @@ import json
 import math
 import random
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 from calib.boards.frame import reach_mm
 from calib.boards.gentle import NO_MARKS, KnownMarks, label_setting
-from calib.boards.notes import board_notes
+from calib.boards.notes import board_notes, corner_note
 from calib.boards.order import MOST_CODES, burn_blocks, codes_of, share_an_edge, shuffle_places
-from calib.boards.places import Room, Size, board_for, check_run_ups, room_for, title_of
-from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit, unfit
-from calib.limits import total_energies_j_mm
+from calib.boards.places import ID_LENGTH, Room, Size, board_for, check_run_ups, room_for
+from calib.errors import BoardDoesNotFit, InvalidRecord, unfit
+from calib.limits import check_settings, total_energies_j_mm
 from calib.records import OPERATIONS, Cell, Grid, Machine, Operation, Setting, Sheet
 
 # Letters and digits of a board's code: none that reads as another (0 O, 1 I).
 _ID_SIGNS = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
-_ID_LENGTH = 6
 # What a spreadsheet takes for a number or a date and writes back as another text.
 _READS_AS_NUMBER = re.compile(
     r"\d+(E\d+)?|\d{1,2}(JAN|FEB|MAR|APR|MAY|JUN|JUL|AUG|SEP|OCT|NOV|DEC)\d*"
 )
-_NOISE = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,7 +108,7 @@ def split_over_offcuts(
     options = options or LayoutOptions()
     ladder = _ladder(machine, operation, settings, reach)
     wanted = [options.offcut_mm, *options.more_offcuts_mm]
-    room = _room(machine, sheet, operation, ladder, options)
+    room = room_for(machine, sheet, operation, settings, options.clamp_mm, options.round)
     fits = [math.prod(room.columns_and_rows(limit_mm(machine, size))) for size in wanted]
     if not options.more_offcuts_mm and fits[0]:
         boards = math.ceil(len(ladder) / fits[0])
@@ -121,25 +119,16 @@ def split_over_offcuts(
             " Plan fewer cells, or give a further board.",
             cells_that_fit=sum(fits),
         )
-    hands = zip(wanted, _deal(ladder, fits), strict=True)
-    return tuple(
-        _board(machine, sheet, operation, hand, replace(options, offcut_mm=size, seed=seed))
-        for seed, (size, hand) in enumerate(hands, options.seed)
-        if hand
-    )
-
-
-def _deal(ladder: Sequence[_Rung], fits: Sequence[int]) -> list[list[_Rung]]:
-    """Share the ladder out in proportion to what the boards hold, rung by rung."""
+    # Shared out rung by rung: the board that lags most behind its share is next.
     hands: list[list[_Rung]] = [[] for _ in fits]
     for rung in ladder:
-        # The board that lags most behind its share is next.
-        turn = max(
-            (n for n, most in enumerate(fits) if len(hands[n]) < most),
-            key=lambda n: (fits[n] - len(hands[n])) / fits[n],
-        )
-        hands[turn].append(rung)
-    return hands
+        free = [n for n, most in enumerate(fits) if len(hands[n]) < most]
+        hands[max(free, key=lambda n: (fits[n] - len(hands[n])) / fits[n])].append(rung)
+    return tuple(
+        _board(machine, sheet, operation, hand, replace(options, offcut_mm=size, seed=seed))
+        for seed, (size, hand) in enumerate(zip(wanted, hands, strict=True), options.seed)
+        if hand
+    )
 
 
 def _ladder(
@@ -149,7 +138,13 @@ def _ladder(
     reach: Sequence[float] | None,
 ) -> tuple[_Rung, ...]:
     """Check the settings, sort them from gentle to strong and give each its code."""
-    _check(machine, operation, settings)
+    if operation not in OPERATIONS:
+        raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
+    if not settings:
+        raise InvalidRecord("settings is (): a board needs at least one cell.")
+    check_settings(machine, settings)
+    if operation == "area_mark" and any(s.line_pitch_mm is None for s in settings):
+        raise unfit("line_pitch_mm", None, "an area mark needs the distance of its lines in mm")
     if len(settings) > MOST_CODES:
         raise BoardDoesNotFit(
             f"{len(settings)} cells need more codes of two characters than there are: plan at most"
@@ -176,47 +171,6 @@ def _ladder(
     )
 
 
-def _check(machine: Machine, operation: Operation, settings: Sequence[Setting]) -> None:
-    if operation not in OPERATIONS:
-        raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
-    if not settings:
-        raise InvalidRecord("settings is (): a board needs at least one cell.")
-    check_settings(machine, settings)
-    for s in settings:
-        if operation == "area_mark" and s.line_pitch_mm is None:
-            allowed = "an area mark needs the distance of its lines in mm"
-            raise unfit("line_pitch_mm", None, allowed)
-
-
-def check_settings(machine: Machine, settings: Iterable[Setting]) -> None:
-    """Raise MachineLimit for a setting that the machine can't be set to."""
-    for s in settings:
-        if s.power_pct > machine.ceiling_pct + _NOISE or s.power_pct < machine.beam_starts_pct:
-            raise MachineLimit(
-                f"power {s.power_pct:g} % is outside what {machine.name} may be set to,"
-                f" {machine.beam_starts_pct:g} to {machine.ceiling_pct:g} %: plan within that, or"
-                " change the machine's beam start or ceiling."
-            )
-        if s.speed_mm_s > machine.max_speed_mm_s + _NOISE:
-            raise MachineLimit(
-                f"speed {s.speed_mm_s:g} mm/s is above the top speed of {machine.name},"
-                f" {machine.max_speed_mm_s:g} mm/s: plan slower."
-            )
-
-
-def _room(
-    machine: Machine,
-    sheet: Sheet,
-    operation: Operation,
-    ladder: Sequence[_Rung],
-    options: LayoutOptions,
-) -> Room:
-    # The board's code is made of the finished board; W is as wide as any of its signs.
-    title = title_of("W" * _ID_LENGTH, options.round, operation, sheet)
-    settings = [rung.setting for rung in ladder]
-    return room_for(machine, sheet, operation, settings, options.clamp_mm, title)
-
-
 def limit_mm(machine: Machine, offcut_mm: Size | None) -> Size:
     """Width and height that a board may have on a machine, on an offcut if there is one [mm]."""
     reach = reach_mm(machine)
@@ -235,22 +189,18 @@ def _board(
     limit = limit_mm(machine, options.offcut_mm)
     settings = [rung.setting for rung in ladder]
     check_run_ups(machine, operation, settings, options.clamp_mm, limit[0])
-    room = _room(machine, sheet, operation, ladder, options)
+    room = room_for(machine, sheet, operation, settings, options.clamp_mm, options.round)
     board_mm, columns = board_for(room, len(ladder), limit, fixed=options.offcut_mm is not None)
     cells, in_a_row = _cells(ladder, room, columns, board_mm[0], options.seed)
     codes = label_setting(machine, sheet, settings, options.marks)
-    notes = list(board_notes(machine, sheet, operation, settings, codes))
+    notes = board_notes(machine, sheet, operation, settings, codes)
     if in_a_row and len(cells) > 1:
         burns = "one burn lies" if in_a_row == 1 else f"{in_a_row} burns lie"
         notes.append(
             f"The board has too few places to part all burns: {burns} beside the one before. Let"
             " it cool for a moment in between."
         )
-    if options.offcut_mm is not None and board_mm != options.offcut_mm:
-        notes.append(
-            f"The offcut is larger than the head reaches: the board is the corner of"
-            f" {board_mm[0]:g} x {board_mm[1]:g} mm at the program's zero."
-        )
+    notes.append(corner_note(board_mm, options.offcut_mm))
     grid = Grid(
         board_id="-",
         machine=machine,
@@ -260,7 +210,7 @@ def _board(
         board_mm=board_mm,
         cells=cells,
         label_setting=codes,
-        notes=tuple(notes),
+        notes=tuple(note for note in notes if note),
     )
     return replace(grid, board_id=board_id_of(grid))
 
@@ -313,11 +263,22 @@ def board_code(machine: Machine, sheet: Sheet, purpose: str, *, round: int, **bu
     So a board keeps its code when a record learns a new field.
     """
     content = {"machine": machine.name, "sheet": sheet.name, "purpose": purpose, **burnt}
-    return short_code(_told({**content, **({"round": round} if round != 1 else {})}))
+    return short_code({**content, **({"round": round} if round != 1 else {})})
+
+
+def short_code(content: object) -> str:
+    """Make a short code out of any content: the same content has the same code."""
+    text = json.dumps(_told(content), sort_keys=True)
+    while True:
+        number = int.from_bytes(hashlib.sha256(text.encode()).digest()[:8], "big")
+        code = "".join(_ID_SIGNS[number // 32**place % 32] for place in range(ID_LENGTH))
+        if not _READS_AS_NUMBER.fullmatch(code):
+            return code
+        text += "+"
 
 
 def _told(value: Any) -> Any:
-    """Records as dicts, without fields that are at their default."""
+    """Records as dicts without fields that are at their default; 60 and 60.0 are the same."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         fields = ((f.name, getattr(value, f.name), f.default) for f in dataclasses.fields(value))
         return {name: _told(part) for name, part, default in fields if part != default}
@@ -325,26 +286,4 @@ def _told(value: Any) -> Any:
         return {name: _told(part) for name, part in value.items()}
     if isinstance(value, (list, tuple)):
         return [_told(part) for part in value]
-    return value
-
-
-def short_code(content: object) -> str:
-    """Make a short code out of any content: the same content has the same code."""
-    text = json.dumps(_as_floats(content), sort_keys=True)
-    while _READS_AS_NUMBER.fullmatch(code := _code_of(text)):
-        text += "+"
-    return code
-
-
-def _code_of(text: str) -> str:
-    number = int.from_bytes(hashlib.sha256(text.encode()).digest()[:8], "big")
-    return "".join(_ID_SIGNS[number // 32**place % 32] for place in range(_ID_LENGTH))
-
-
-def _as_floats(value: object) -> object:
-    """Make 60 and 60.0 the same wherever they stand."""
-    if isinstance(value, dict):
-        return {name: _as_floats(part) for name, part in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_as_floats(part) for part in value]
     return float(value) if isinstance(value, int) and not isinstance(value, bool) else value

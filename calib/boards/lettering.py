@@ -133,23 +133,15 @@ def wrap_text(text: str, cap_mm: float, width_mm: float) -> tuple[str, ...]:
     >>> wrap_text("K7M2 cut birch", 3.0, 16.0)
     ('K7M2', 'cut', 'birch')
     """
-    lines: list[str] = []
-    line = ""
+    lines = [""]
     for word in transliterate(text).split():
-        longer = f"{line} {word}" if line else word
+        longer = f"{lines[-1]} {word}".strip()
         if text_width_mm(longer, cap_mm) <= width_mm:
-            line = longer
+            lines[-1] = longer
             continue
-        lines += [line] if line else []
-        *full, line = _break_word(word, cap_mm, width_mm)
-        lines += full
-    return (*lines, line)
-
-
-def _break_word(word: str, cap_mm: float, width_mm: float) -> list[str]:
-    parts = [""]
-    for sign in word:
-        if parts[-1] and text_width_mm(parts[-1] + sign, cap_mm) > width_mm:
-            parts.append("")
-        parts[-1] += sign
-    return parts
+        lines += [""] if lines[-1] else []
+        for sign in word:
+            if lines[-1] and text_width_mm(lines[-1] + sign, cap_mm) > width_mm:
+                lines.append("")
+            lines[-1] += sign
+    return tuple(lines)

@@ -1,4 +1,4 @@
-"""What the user must know of a planned board, in sentences."""
+"""What the user must know of a planned board, in sentences; empty where nothing is to be said."""
 
 from __future__ import annotations
 
@@ -17,21 +17,32 @@ def board_notes(
     operation: Operation,
     settings: Sequence[Setting],
     codes: Setting,
-) -> tuple[str, ...]:
+) -> list[str]:
     """Collect the notes that machine, sheet and settings call for."""
+    notes = []
     fastest = max(s.speed_mm_s for s in settings)
+    corner = math.sqrt(machine.working_acceleration_mm_s2 * COUPON_CORNER_MM)
     if operation == "cut":
-        notes = [slat_note(machine), _corner_note(machine, fastest)]
-    else:
-        notes = []
+        notes.append(slat_note(machine))
+    if operation == "cut" and fastest > corner:
+        notes.append(
+            f"Above {corner:.0f} mm/s the head slows down in the coupon's corners; the fastest cell"
+            f" is set to {fastest:g} mm/s."
+        )
     if machine.acceleration_mm_s2 is None:
         notes.append(
             "The acceleration isn't known: dark run-ups, corners and the predicted time are counted"
             f" with {machine.working_acceleration_mm_s2:g} mm/s². A slower head burns corners and"
             " the ends of marks darker."
         )
-    notes += [_code_note(machine, sheet, codes), _name_note(sheet)]
-    return tuple(note for note in notes if note)
+    notes.append(code_note(machine, sheet, codes, "coupons"))
+    name = transliterate(sheet.name)
+    if name != sheet.name or len(name) > LONGEST_SHEET_NAME:
+        notes.append(
+            f"The sheet's name {sheet.name!r} is written on the board in plain letters or"
+            " shortened."
+        )
+    return [note for note in notes if note]
 
 
 def slat_note(machine: Machine, coupon_mm: float = COUPON_MM) -> str:
@@ -55,27 +66,21 @@ def slat_note(machine: Machine, coupon_mm: float = COUPON_MM) -> str:
     return ""
 
 
-def _corner_note(machine: Machine, fastest: float) -> str:
-    corner = math.sqrt(machine.working_acceleration_mm_s2 * COUPON_CORNER_MM)
-    if fastest <= corner:
-        return ""
-    return (
-        f"Above {corner:.0f} mm/s the head slows down in the coupon's corners; the fastest cell is"
-        f" set to {fastest:g} mm/s."
-    )
-
-
-def _code_note(machine: Machine, sheet: Sheet, codes: Setting) -> str:
+def code_note(machine: Machine, sheet: Sheet, codes: Setting, what: str) -> str:
+    """Warn when codes may cut through; ``what`` they stand on."""
     if not codes_may_cut(machine, sheet, codes):
         return ""
     return (
         f"Codes are marked at {codes.power_pct:g} % and {codes.speed_mm_s:g} mm/s, and may cut so"
-        " thin a sheet: try one letter on a scrap, and number the coupons by hand if it does."
+        f" thin a sheet: try one letter on a scrap, and number the {what} by hand if it does."
     )
 
 
-def _name_note(sheet: Sheet) -> str:
-    name = transliterate(sheet.name)
-    if name == sheet.name and len(name) <= LONGEST_SHEET_NAME:
+def corner_note(board_mm: tuple[float, float], offcut_mm: tuple[float, float] | None) -> str:
+    """Say that only a part of the offcut can be used."""
+    if offcut_mm is None or board_mm == offcut_mm:
         return ""
-    return f"The sheet's name {sheet.name!r} is written on the board in plain letters or shortened."
+    return (
+        f"The offcut is larger than the head reaches: the board is the corner of {board_mm[0]:g} x"
+        f" {board_mm[1]:g} mm at the program's zero."
+    )

@@ -22,6 +22,7 @@ TWO_BLOCKS, THREE_BLOCKS = 12, 24
 # Arrangements of places that are tried; the first without neighbours in a row come early.
 _TRIES = 24
 _MOST_TRIES = 240
+_AROUND = ((-1, 0), (1, 0), (0, -1), (0, 1))
 
 
 def codes_of(reaches: Sequence[float]) -> tuple[str, ...]:
@@ -108,9 +109,8 @@ def shuffle_places(
     best: tuple[Place, ...] = ()
     best_score = (len(places), 0.0)
     for attempt in range(_MOST_TRIES):
-        if best and best_score[0] == 0 and attempt >= _TRIES:
-            break
-        if best and len(places) > TWO_BLOCKS and attempt >= 2 * _TRIES:
+        enough = 2 * _TRIES if len(places) > TWO_BLOCKS else _MOST_TRIES
+        if best and attempt >= (_TRIES if best_score[0] == 0 else enough):
             break
         order = _one_arrangement(places, shuffle)
         clashes = sum(share_an_edge(a, b) for a, b in zip(order, order[1:], strict=False))
@@ -129,7 +129,7 @@ def _one_arrangement(places: Sequence[Place], shuffle: random.Random) -> tuple[P
         left = set(free)
         good = [place for place in free if not share_an_edge(last, place)]
         # Places with many free neighbours go first, or they are left for the end.
-        crowd = [_free_neighbours(place, left) for place in good]
+        crowd = [sum((x + dx, y + dy) in left for dx, dy in _AROUND) for x, y in good]
         most = max(crowd, default=0)
         chosen = next((p for p, n in zip(good, crowd, strict=True) if n >= most - 1), free[0])
         free.remove(chosen)
@@ -137,20 +137,12 @@ def _one_arrangement(places: Sequence[Place], shuffle: random.Random) -> tuple[P
     return tuple(order)
 
 
-def _free_neighbours(place: Place, free: set[Place]) -> int:
-    column, row = place
-    around = ((column - 1, row), (column + 1, row), (column, row - 1), (column, row + 1))
-    return sum(near in free for near in around)
-
-
 def _tilt(order: Sequence[Place], energies: Sequence[float]) -> float:
     """Largest correlation of energy or time with a side of the board."""
-    times = [float(time) for time in range(len(order))]
-    sides = [[float(place[axis]) for place in order] for axis in (0, 1)]
-    return max(abs(_correlation(way, side)) for way in (times, energies) for side in sides)
-
-
-def _correlation(one: Sequence[float], other: Sequence[float]) -> float:
-    if len(one) < 3 or len(set(one)) < 2 or len(set(other)) < 2:
-        return 0.0
-    return statistics.correlation(one, other)
+    most = 0.0
+    for way in (range(len(order)), energies):
+        for axis in (0, 1):
+            side = [place[axis] for place in order]
+            if len(set(way)) > 1 and len(set(side)) > 1 and len(side) > 2:
+                most = max(most, abs(statistics.correlation(way, side)))
+    return most

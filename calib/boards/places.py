@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -29,7 +30,7 @@ ABOVE_CAPS, BELOW_CAPS = 1.2, 1.0 / 3.0
 SIGN_MM = 5.5
 # A board of its own is at least so wide that the head's lines are readable [mm].
 LEAST_HEAD_MM = 40.0
-LONGEST_SHEET_NAME = 40
+LONGEST_SHEET_NAME, ID_LENGTH = 40, 6
 # Bare rim of a mark's cell, so that a halo is seen against clean sheet [mm].
 MARK_INSET_MM = 1.0
 LINE_CELL_HEIGHT_MM, LINE_DOWN_MM = 8.0, 2.5
@@ -37,12 +38,6 @@ AREA_HEIGHT_MM = 8.0
 # Lit length of lines [mm] and least time for which they are lit [s]: a gas tube needs some
 # milliseconds to come to its power (from memory), which must stay a small part of the line.
 LINE_LIT_MM, AREA_LIT_MM, LEAST_LIT_S = 20.0, 14.0, 0.05
-
-OPERATION_WORDS: dict[Operation, str] = {
-    "cut": "cut",
-    "line_mark": "line mark",
-    "area_mark": "area mark",
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,8 +56,7 @@ class Room:
     def first_row_mm(self, board_width_mm: float) -> float:
         """Top of the first row of cells on a board of this width [mm]."""
         lines = head_lines(self.title, board_width_mm - 2.0 * self.left_mm)
-        head = (len(lines) - 1) * HEAD_LINE_MM + (ABOVE_CAPS + BELOW_CAPS) * HEAD_CAP_MM
-        return _tenth(self.edge_mm + head + HEAD_BELOW_MM + self.row_gap_mm)
+        return _tenth(self.edge_mm + head_height_mm(lines) + HEAD_BELOW_MM + self.row_gap_mm)
 
     def columns_and_rows(self, board_mm: Size) -> tuple[int, int]:
         """Count the columns and rows that fit a board; (0, 0) when none does."""
@@ -109,10 +103,14 @@ def row_gap_mm(sheet: Sheet) -> float:
 
 def title_of(board_id: str, round_: int, operation: Operation, sheet: Sheet) -> Title:
     """Write what the head of a board says, in ASCII."""
+    return f"{board_id} R{round_} {operation.replace('_', ' ')}", board_name(sheet)
+
+
+def board_name(sheet: Sheet) -> str:
+    """Write a sheet's name as it stands on a board: in ASCII, not too long."""
     name = transliterate(sheet.name)
-    if len(name) > LONGEST_SHEET_NAME:
-        name = name[: LONGEST_SHEET_NAME - 2].rstrip() + ".."
-    return f"{board_id} R{round_} {OPERATION_WORDS[operation]}", name
+    short = name[: LONGEST_SHEET_NAME - 2].rstrip() + ".."
+    return name if len(name) <= LONGEST_SHEET_NAME else short
 
 
 def head_lines(title: Title, width_mm: float) -> tuple[str, ...]:
@@ -124,23 +122,15 @@ def head_lines(title: Title, width_mm: float) -> tuple[str, ...]:
     return tuple(line for part in title for line in wrap_text(part, HEAD_CAP_MM, width) if line)
 
 
+def head_height_mm(lines: Sequence[str]) -> float:
+    """Height of the lines of a board's head [mm]."""
+    return (len(lines) - 1) * HEAD_LINE_MM + (ABOVE_CAPS + BELOW_CAPS) * HEAD_CAP_MM
+
+
 def lit_mm(operation: Operation, speed_mm_s: float) -> float:
     """Length of a mark's lines: longer for fast settings, so that they are lit for 50 ms."""
     least = LINE_LIT_MM if operation == "line_mark" else AREA_LIT_MM
     return float(max(least, math.ceil(LEAST_LIT_S * speed_mm_s - 1e-6)))
-
-
-def cell_size_mm(operation: Operation, settings: Sequence[Setting]) -> Size:
-    """Width and height of every cell of a board."""
-    if operation == "cut":
-        return COUPON_MM, COUPON_MM
-    rim = 2.0 * MARK_INSET_MM
-    width = rim + max(lit_mm(operation, s.speed_mm_s) for s in settings)
-    if operation == "line_mark":
-        return width, LINE_CELL_HEIGHT_MM
-    # At least five lines, so that the surface is one.
-    pitch = max(s.line_pitch_mm or 0.0 for s in settings)
-    return width, rim + math.ceil(max(AREA_HEIGHT_MM, 4.0 * pitch) - 1e-6)
 
 
 def room_for(
@@ -149,39 +139,31 @@ def room_for(
     operation: Operation,
     settings: Sequence[Setting],
     clamp_mm: float,
-    title: Title,
+    round_: int,
 ) -> Room:
     """Collect the measures that all cells of a board share."""
     gap = gap_mm(sheet)
-    edge = max(_tenth(clamp_mm), gap)
-    left = edge
+    left = edge = max(_tenth(clamp_mm), gap)
+    cell_mm = COUPON_MM, COUPON_MM
     if operation != "cut":
         fastest = max(s.speed_mm_s for s in settings)
         run_up = run_up_mm(fastest, machine.working_acceleration_mm_s2)
         left = max(edge, _tenth(clamp_mm + run_up - MARK_INSET_MM))
+        height = LINE_CELL_HEIGHT_MM
+        if operation == "area_mark":
+            # At least five lines, so that the surface is one.
+            pitch = max(s.line_pitch_mm or 0.0 for s in settings)
+            height = 2.0 * MARK_INSET_MM + math.ceil(max(AREA_HEIGHT_MM, 4.0 * pitch) - 1e-6)
+        cell_mm = 2.0 * MARK_INSET_MM + lit_mm(operation, fastest), height
     return Room(
-        cell_mm=cell_size_mm(operation, settings),
+        cell_mm=cell_mm,
         gap_mm=gap,
         row_gap_mm=row_gap_mm(sheet),
         edge_mm=edge,
         left_mm=left,
-        title=title,
+        # The board's code is made of the finished board; W is as wide as any of its signs.
+        title=title_of("W" * ID_LENGTH, round_, operation, sheet),
     )
-
-
-def fastest_that_fits_mm_s(
-    machine: Machine, operation: Operation, clamp_mm: float, width_mm: float
-) -> float:
-    """Fastest mark whose dark run-ups and lit line fit a board's width."""
-    if operation == "cut" or _mark_width_mm(machine, operation, clamp_mm, 0.0) > width_mm:
-        return math.inf
-    step = machine.speed_step_mm_s
-    low, high = 0, math.ceil(machine.max_speed_mm_s / step) + 1
-    while high - low > 1:
-        middle = (low + high) // 2
-        fits = _mark_width_mm(machine, operation, clamp_mm, middle * step) <= width_mm + 1e-6
-        low, high = (middle, high) if fits else (low, middle)
-    return round(low * step, 6)
 
 
 def _mark_width_mm(
@@ -192,6 +174,21 @@ def _mark_width_mm(
     return lit_mm(operation, speed_mm_s) + 2.0 * _tenth(clamp_mm + run_up)
 
 
+def fastest_that_fits_mm_s(
+    machine: Machine, operation: Operation, clamp_mm: float, width_mm: float
+) -> float:
+    """Fastest mark whose dark run-ups and lit line fit a board's width; inf if none would."""
+
+    def needed(steps: int) -> float:
+        return _mark_width_mm(machine, operation, clamp_mm, steps * machine.speed_step_mm_s)
+
+    if operation == "cut" or needed(0) > width_mm:
+        return math.inf
+    most = math.ceil(machine.max_speed_mm_s / machine.speed_step_mm_s)
+    steps = bisect_right(range(most + 1), width_mm + 1e-6, key=needed) - 1
+    return round(steps * machine.speed_step_mm_s, 6)
+
+
 def check_run_ups(
     machine: Machine,
     operation: Operation,
@@ -199,17 +196,13 @@ def check_run_ups(
     clamp_mm: float,
     width_mm: float,
 ) -> None:
-    """Refuse a mark whose dark run-up and lit line don't fit the board's width.
-
-    Raises MachineLimit It names the speed, the width that it needs and the fastest speed that would
-    do.
-    """
+    """Raise MachineLimit for a mark whose dark run-up and lit line don't fit the board's width."""
     fastest = max(s.speed_mm_s for s in settings)
     limit = fastest_that_fits_mm_s(machine, operation, clamp_mm, width_mm)
     needed = _mark_width_mm(machine, operation, clamp_mm, fastest)
-    run_up = run_up_mm(fastest, machine.working_acceleration_mm_s2)
     if math.isinf(limit) or needed <= width_mm + 1e-6:
         return
+    run_up = run_up_mm(fastest, machine.working_acceleration_mm_s2)
     raise MachineLimit(
         f"a mark at {fastest:g} mm/s needs {math.ceil(needed)} mm of board width, with a"
         f" dark run-up of {run_up:.1f} mm on both sides:"
@@ -221,7 +214,7 @@ def check_run_ups(
 def board_for(room: Room, count: int, limit_mm: Size, *, fixed: bool) -> tuple[Size, int]:
     """Choose the board and its number of columns.
 
-    Raises BoardDoesNotFit It says how many cells would fit.
+    Raises BoardDoesNotFit, which says how many cells would fit.
     """
     most_columns, most_rows = room.columns_and_rows(limit_mm)
     if count > most_columns * most_rows:

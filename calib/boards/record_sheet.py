@@ -1,71 +1,53 @@
-"""The record sheet: one printed page to burn a board by and to take down what came out."""
+"""The record sheet: one printed page to burn a board by and to record what came out."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
-from itertools import product
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import Any
 
-from calib.boards.colours import colours_by_cell
-from calib.boards.record_board import CAPTION_MM, BoardDrawing, board_drawing
-from calib.boards.record_head import Head, fill_in, head_of
-from calib.boards.record_marks import grade_swatches, signs_of
-from calib.boards.record_table import Table
+from calib.boards.board import board_of
+from calib.boards.board_time import board_time, sheet_use
+from calib.boards.colours import setting_colours
+from calib.boards.record_board import CAPTION_MM, board_drawing, code_pt
+from calib.boards.record_marks import GRADES, SWATCH_MM, asked_of, signs_of, swatch
+from calib.boards.record_table import cell_table, figure
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.hazards import sheet_cautions
-from calib.print_style import MARGIN_MM, PAPERS_MM, PrintPage, text_width_mm, wrap
+from calib.limits import beyond_words
+from calib.print_style import (
+    MM,
+    TICK,
+    RuledRoom,
+    framed,
+    gap,
+    height_mm,
+    in_two_columns,
+    middle_of,
+    one_page,
+    qr_code,
+    room_mm,
+    table,
+    words,
+)
 from calib.records import Grid
 
 # Scales at which a board may be drawn, 1 : n.
 _SCALES = (1, 1.25, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 75, 100)
-# Sizes of type for facts, notes and cautions [pt], best first.
-_TYPE_PT = (7.0, 6.5, 6.0, 5.5, 5.0, 4.5, 4.0)
-# Heights of the table's rows [mm]: the highest, and the lowest in which a tick can be placed.
-_ROOMY_ROW_MM, _LEAST_ROW_MM = 5.2, 2.8
-# So many cells stand in one table; more in two, side by side.
-_IN_ONE_PART = 18
-# Below these a pencil tick is hard to place and type is hard to read in a workshop (own
+# Type of facts, notes and cautions [pt] and height of the table's rows [mm], best first: below the
+# last a pencil tick can't be placed.
+_SIZES = ((7.0, 5.2), (7.0, 4.4), (6.5, 4.0), (6.0, 3.6), (5.5, 3.2), (5.0, 2.8), (4.0, 2.8))
+# Sizes to try, and least type of the codes on the board [pt]: easy to read, readable, any (own
 # judgement, no source).
-_EASY_ROW_MM, _EASY_CODE_PT, _EASY_TYPE_PT = 4.0, 6.0, 5.5
+_TRIES = ((_SIZES[:5], 6.0), (_SIZES[:5], 4.5), (_SIZES, 0.0))
 _SURE_CELLS = 60
-_GAP_MM = 2.6  # between the parts of the page
-_SIDE_MM = 58.0  # column right of the board: grades and notes
+_QR_MM, _GRADES_MM = 25.0, 58.0
 _LONGEST_ADDRESS = 300  # keeps the squares of the QR code above 0.3 mm
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Content:
-    """What stands on the page, before its places are known."""
-
-    grid: Grid
-    head: Head
-    board: BoardDrawing
-    cautions: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Places:
-    """How the page is divided."""
-
-    type_pt: float
-    side: bool  # Grades and notes stand beside the board, not below it
-    row_mm: float
-    scale: float
-    code_pt: float  # of the smallest code on the board
-
-    @property
-    def ease(self) -> float:
-        """How type, rows and codes compare with sizes that are easy to use; 3 is good."""
-        return (
-            min(1.0, self.type_pt / _EASY_TYPE_PT)
-            + min(1.0, self.row_mm / _EASY_ROW_MM)
-            + min(1.0, self.code_pt / _EASY_CODE_PT)
-        )
-
-    def table(self, content: _Content) -> Table:
-        """Return the table as it is set with these places."""
-        parts = 1 if len(content.grid.cells) <= _IN_ONE_PART else 2
-        return Table(grid=content.grid, signs=content.board.signs, parts=parts, row_mm=self.row_mm)
+_OPERATION_WORDS = {
+    "cut": "cut (go through)",
+    "line_mark": "line mark (one visible line)",
+    "area_mark": "area mark (a surface of close lines)",
+}
 
 
 def grid_record_sheet(
@@ -80,199 +62,160 @@ def grid_record_sheet(
     Raises InvalidRecord when the paper isn't known or the address is too long; BoardDoesNotFit when
     there are more cells than one page can hold.
     """
-    if paper not in PAPERS_MM:
-        raise InvalidRecord(f"paper is {paper!r}: give one of {', '.join(PAPERS_MM)}.")
+    room = room_mm(paper)
     if len(address) > _LONGEST_ADDRESS:
         raise InvalidRecord(
             f"address has {len(address)} characters: give at most {_LONGEST_ADDRESS}, so that the"
             " code on the sheet can be read."
         )
-    content = _Content(
-        grid=grid,
-        head=head_of(grid, address),
-        board=board_drawing(grid, signs_of(grid.cells, colours_by_cell(grid))),
-        cautions=sheet_cautions(grid.machine, advice),
+    cautions = sheet_cautions(grid.machine, advice)
+    page = one_page(
+        paper,
+        f"Record sheet {grid.board_id}",
+        _choices(grid, address or grid.board_id, cautions, room),
     )
-    content, places = _divide(content, paper)
-    page = PrintPage(paper, f"Record sheet {grid.board_id}")
-    _draw(page, content, places)
-    return page.finish()
-
-
-def _draw(page: PrintPage, content: _Content, places: _Places) -> None:
-    """Draw the parts from top to bottom; the cautions stand at the foot."""
-    top = content.head.draw(page, MARGIN_MM, places.type_pt) + _GAP_MM
-    top = fill_in(page, top) + _GAP_MM
-    top = _board_zone(page, top, content, places) + _GAP_MM
-    wide = page.width_mm - 2.0 * MARGIN_MM
-    bottom = places.table(content).draw(page, (MARGIN_MM, top), wide)
-    height = _cautions(PrintPage(page.paper, ""), 0.0, content, places.type_pt)
-    foot = page.height_mm - MARGIN_MM - height
-    _ruled_room(page, bottom + 2.0 * _GAP_MM, foot - _GAP_MM)
-    _cautions(page, foot, content, places.type_pt)
-
-
-def _ruled_room(page: PrintPage, top: float, foot: float) -> None:
-    """Rule what is left of the page for words of one's own."""
-    if foot - top < 14.0:
-        return
-    page.text((MARGIN_MM, top + 2.6), "own notes", 7.5, bold=True)
-    page.pen(0.12, grey=0.5)
-    for number in range(1, int((foot - top) / 7.0)):
-        y = top + 2.6 + 7.0 * number
-        page.line((MARGIN_MM, y), (page.width_mm - MARGIN_MM, y))
-
-
-# --- dividing the page ---------------------------------------------------------------------
-
-
-def _divide(content: _Content, paper: str) -> tuple[_Content, _Places]:
-    """Choose type, rows and scale with which all fits; at worst with fewer notes, which is said."""
-    notes, kept = content.grid.notes, len(content.grid.notes)
-    while True:
-        more = (f"{len(notes) - kept} more notes stand in the plan of the board.",)
-        shown = notes[:kept] + (more if kept < len(notes) else ())
-        trial = replace(content, grid=replace(content.grid, notes=shown))
-        found = [p for type_pt in _TYPE_PT if (p := _places_for(trial, paper, type_pt))]
-        if found:
-            return trial, max(found, key=lambda places: places.ease)
-        if not kept:
-            raise BoardDoesNotFit(
-                f"{len(content.grid.cells)} cells don't fit one record sheet on {paper}: plan at"
-                f" most {_SURE_CELLS} burns, or split the board over several offcuts.",
-                cells_that_fit=_SURE_CELLS,
-            )
-        kept = 9 * kept // 10
-
-
-def _places_for(content: _Content, paper: str, type_pt: float) -> _Places | None:
-    """The largest board beside rows that are easy to tick, else the highest rows there are."""
-    page = PrintPage(paper, "")
-    room = page.height_mm - 2.0 * MARGIN_MM - 4.0 * _GAP_MM
-    room -= fill_in(page, 0.0) + content.head.draw(page, 0.0, type_pt)
-    room -= _cautions(page, 0.0, content, type_pt)
-    wide = page.width_mm - 2.0 * MARGIN_MM
-    beside = {side: _beside_mm(page, content, side, type_pt) for side in (True, False)}
-    best: _Places | None = None
-    for scale, side in product(_SCALES, (True, False)):
-        width, height = (length / scale for length in content.grid.board_mm)
-        if width > wide - (_SIDE_MM + 4.0 if side else 0.0):
-            continue
-        board = height + CAPTION_MM
-        left = room - (max(board, beside[side]) if side else board + beside[side])
-        places = _Places(
-            type_pt=type_pt,
-            side=side,
-            row_mm=_LEAST_ROW_MM,
-            scale=scale,
-            code_pt=content.board.smallest_code_pt(scale),
+    if page is None:
+        raise BoardDoesNotFit(
+            f"{len(grid.cells)} cells don't fit one record sheet on {paper}: plan at most"
+            f" {_SURE_CELLS} burns, or split the board over several offcuts.",
+            cells_that_fit=_SURE_CELLS,
         )
-        table = places.table(content)
-        row = min(_ROOMY_ROW_MM, _LEAST_ROW_MM + (left - table.height_mm) / table.rows)
-        if row >= max(_LEAST_ROW_MM, best.row_mm + 1e-6 if best else 0.0):
-            best = replace(places, row_mm=row)
-        if best and best.row_mm >= _EASY_ROW_MM:
-            break
-    return best
+    return page
 
 
-# --- the board to scale, with the grades and the notes -------------------------------------
+def _choices(
+    grid: Grid, address: str, cautions: Sequence[str], room: tuple[float, float]
+) -> Iterator[list[Any]]:
+    """Pages from the easiest to read to the fullest; at worst with fewer notes, which is said."""
+    width, height = room
+    board, signs = board_of(grid), signs_of(grid.cells, setting_colours(grid))
+    grades = _grades(grid)
+    notes = tuple(note for note in grid.notes if note not in cautions)
+    for shown in _shortened(notes):
+        for (type_pt, row_mm), least_pt in [(s, pt) for sizes, pt in _TRIES for s in sizes]:
+            above = [
+                _head(replace(grid, notes=shown), address, width, type_pt),
+                gap(),
+                _fields(width),
+                gap(),
+            ]
+            below = [
+                *in_two_columns("to know", shown, width, type_pt),
+                cell_table(grid, signs, row_mm, width),
+                gap(),
+                framed(
+                    in_two_columns(
+                        "CAUTIONS, before and while you burn", cautions, width - 5.0, type_pt
+                    ),
+                    width,
+                ),
+            ]
+            left = height - height_mm([*above, *below], width) - 0.1
+            if left <= CAPTION_MM:
+                continue
+            least = max(
+                grid.board_mm[0] / (width - _GRADES_MM - 4.0),
+                grid.board_mm[1] / (left - CAPTION_MM),
+            )
+            scale = next((scale for scale in _SCALES if scale >= least), least)
+            if code_pt(grid, scale) < least_pt:
+                continue
+            drawn = board_drawing(grid, board, signs, scale)
+            zone = table([[drawn, grades]], [width - _GRADES_MM, _GRADES_MM])
+            yield [*above, zone, *below, RuledRoom("own notes", width)]
 
 
-def _board_zone(page: PrintPage, top: float, content: _Content, places: _Places) -> float:
-    board_bottom = content.board.draw(page, (MARGIN_MM, top), places.scale)
-    if places.side:
-        x = page.width_mm - MARGIN_MM - _SIDE_MM
-        bottom = _grades_column(page, (x, top), content)
-        bottom = _notes(page, (x, bottom), _SIDE_MM, content, places.type_pt)
-        return max(board_bottom, bottom)
-    wide = page.width_mm - 2.0 * MARGIN_MM
-    bottom = _grades_strip(page, (MARGIN_MM, board_bottom), wide, content)
-    return _notes(page, (MARGIN_MM, bottom), wide, content, places.type_pt)
+def _shortened(notes: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
+    yield notes
+    for kept in (40, 20, 10, 0):
+        if kept < len(notes):
+            more = f"{len(notes) - kept} more notes stand in the plan of the board."
+            yield (*notes[:kept], more)
 
 
-def _beside_mm(page: PrintPage, content: _Content, side: bool, type_pt: float) -> float:
-    """Measure grades and notes, set beside or below the board, on a page to throw away [mm]."""
-    wide = _SIDE_MM if side else page.width_mm - 2.0 * MARGIN_MM
-    if side:
-        bottom = _grades_column(page, (0.0, 0.0), content)
-    else:
-        bottom = _grades_strip(page, (0.0, 0.0), wide, content)
-    return _notes(page, (0.0, bottom), wide, content, type_pt)
-
-
-def _grades_column(page: PrintPage, at: tuple[float, float], content: _Content) -> float:
-    """Stack the grades, swatch left and words right; return the y below [mm]."""
-    x, y = at
-    for name, swatch, words in grade_swatches(content.grid.operation):
-        page.text((x, y + 2.6), name, 7.5, bold=True)
-        y += 4.0
-        for grade, (key, meaning) in enumerate(words):
-            swatch(page, grade, (x, y), (9.0, 4.6))
-            page.text((x + 11.0, y + 3.3), key, 7.0, bold=True)
-            indent = x + 11.0 + text_width_mm(key, 7.0, bold=True) + 1.5
-            page.text((indent, y + 3.3), meaning, 7.0)
-            y += 5.5
-        y += 1.0
-    return y
-
-
-def _grades_strip(
-    page: PrintPage, at: tuple[float, float], wide: float, content: _Content
-) -> float:
-    """Set the grades in a row, words under the swatches; return the y below [mm]."""
-    groups = grade_swatches(content.grid.operation)
-    step = wide / max(8, sum(len(words) for _, _, words in groups))
-    x, lowest = at[0], at[1]
-    for name, swatch, words in groups:
-        page.text((x, at[1] + 2.6), name, 7.0, bold=True)
-        for grade, (key, meaning) in enumerate(words):
-            swatch(page, grade, (x, at[1] + 4.0), (9.0, 4.4))
-            page.text((x + 10.2, at[1] + 7.2), key if key.isdigit() else "", 7.0, bold=True)
-            named = meaning if key.isdigit() else f"{key}: {meaning}"
-            lines = wrap(named, step - 1.5, 6.0)
-            lowest = max(lowest, page.lines((x, at[1] + 8.8), lines, 6.0))
-            x += step
-    return lowest + 0.5
-
-
-def _notes(
-    page: PrintPage, at: tuple[float, float], wide: float, content: _Content, type_pt: float
-) -> float:
-    """Set the board's notes; return the y below [mm]."""
-    if not content.grid.notes:
-        return at[1]
-    page.text((at[0], at[1] + 2.6), "to know", 7.5, bold=True)
-    return _bullets(page, (at[0], at[1] + 3.6), wide, content.grid.notes, type_pt)
-
-
-def _bullets(
-    page: PrintPage, at: tuple[float, float], wide: float, texts: Iterable[str], type_pt: float
-) -> float:
-    y = at[1]
-    for text in texts:
-        page.lines((at[0], y), ["•"], type_pt)
-        y = page.lines((at[0] + 2.2, y), wrap(text, wide - 2.2, type_pt), type_pt)
-    return y
-
-
-# --- cautions ------------------------------------------------------------------------------
-
-
-def _cautions(page: PrintPage, top: float, content: _Content, type_pt: float) -> float:
-    wide = page.width_mm - 2.0 * MARGIN_MM
-    half = (wide - 8.0) / 2.0
-    heights = [len(wrap(text, half - 2.2, type_pt)) for text in content.cautions]
-    split = next(
-        (n for n in range(len(heights)) if 2 * sum(heights[:n]) >= sum(heights)), len(heights)
-    )
-    inner = top + 4.4
-    ends = [
-        _bullets(page, (MARGIN_MM + 2.5 + part * (half + 3.0), inner), half, texts, type_pt)
-        for part, texts in enumerate((content.cautions[:split], content.cautions[split:]))
+def _head(grid: Grid, address: str, width: float, type_pt: float) -> Any:
+    """Which board it is, for what, and its QR code."""
+    left = width - _QR_MM
+    facts = _facts(grid)
+    split = middle_of([max(50, len(value)) for _, value in facts])
+    name_mm = 2.3 * type_pt
+    halves = [
+        table(
+            [[words(name, type_pt, grey=0.35), words(value, type_pt)] for name, value in half],
+            [name_mm, left / 2.0 - name_mm],
+            ("RIGHTPADDING", (0, 0), (-1, -1), 2.0 * MM),
+        )
+        for half in (facts[:split], facts[split:])
     ]
-    bottom = max(ends) + 1.2
-    page.text((MARGIN_MM + 2.5, top + 3.6), "CAUTIONS, before and while you burn", 7.5, bold=True)
-    page.pen(0.5)
-    page.box((MARGIN_MM, top), (wide, bottom - top), corner_mm=1.5)
-    return bottom
+    said = [
+        words("RECORD SHEET OF A TEST BOARD", 7.0, grey=0.25),
+        words(grid.board_id, 18.0, bold=True),
+        *([words(address, 6.0)] if address != grid.board_id else []),
+        gap(0.8),
+        table([halves], [left / 2.0] * 2),
+    ]
+    return table([[said, qr_code(address, _QR_MM)]], [left, _QR_MM])
+
+
+def _facts(grid: Grid) -> list[tuple[str, str]]:
+    """Name and value of all that is known of the board before it is burnt."""
+    machine, sheet, codes = grid.machine, grid.sheet, grid.label_setting
+    source = {"co2": "CO2", "diode": "diode"}[machine.source]
+    measured = "________" if sheet.measured_mm is None else figure(sheet.measured_mm)
+    blocks = max(cell.block for cell in grid.cells)
+    count = f"{len(grid.cells)} cell{'s' * (len(grid.cells) > 1)}"
+    size = f"{figure(grid.board_mm[0])} × {figure(grid.board_mm[1])} mm"
+    speed = f"{figure(codes.speed_mm_s)} mm/s ({figure(codes.speed_mm_s * 60.0)} mm/min)"
+    beyond = beyond_words(grid)
+    return [
+        *([("CAUTION", beyond)] if beyond else []),
+        ("machine", f"{machine.name}, {figure(machine.rated_w)} W {source}"),
+        ("sheet", sheet.name),
+        ("material", sheet.material),
+        ("lot", sheet.lot or "________________"),
+        ("thickness", f"nominal {figure(sheet.thickness_mm)} mm, measured {measured} mm"),
+        ("operation", f"{_OPERATION_WORDS[grid.operation]}, round {grid.round}"),
+        ("board", f"{size}, {count}" + (f" in {blocks} blocks" if blocks > 1 else "")),
+        (
+            "codes",
+            f"marked first, at {figure(codes.power_pct)} %, {speed}, drawn"
+            f" {setting_colours(grid)[codes]}",
+        ),
+        ("time", f"{board_time(grid).words} (predicted)"),
+        ("sheet use", sheet_use(grid).words),
+    ]
+
+
+def _fields(width: float) -> Any:
+    """What is filled in by hand."""
+    room, blank = "_" * 14, "\N{NO-BREAK SPACE}" * 4
+    rows = (
+        f"date {room}{blank}sitting {room}{blank}air assist: {TICK} on  {TICK} off{blank}"
+        f"humidity: {TICK} dry  {TICK} damp",
+        f"in focus: assumed, unless ticked: {TICK} focus board burnt, height {room[:8]}{blank}"
+        f"{TICK} lens cleaned{blank}{TICK} on pins{blank}{TICK} face masked",
+    )
+    return framed([part for row in rows for part in (gap(2.0), words(row, 8.5))], width)
+
+
+def _grades(grid: Grid) -> list[Any]:
+    """What each grade looks like."""
+    parts: list[Any] = []
+    for name in asked_of(grid.operation):
+        rows = [
+            [swatch(name, grade), words(f"{key}  {meaning}")]
+            for grade, (key, meaning) in enumerate(GRADES[name])
+        ]
+        heights = [SWATCH_MM[1] + 0.7] * len(rows)
+        parts += [
+            words(name, 7.5, bold=True),
+            gap(0.5),
+            table(
+                rows,
+                [11.0, _GRADES_MM - 11.0],
+                ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+                heights_mm=heights,
+            ),
+            gap(1.0),
+        ]
+    return parts

@@ -13,6 +13,7 @@ from calib.boards.lettering import transliterate
 from calib.boards.naming import file_cautions, file_keys, setting_words
 from calib.boards.strokes import Stroke
 from calib.errors import InvalidRecord, MachineLimit
+from calib.limits import check_settings
 from calib.records import Grid, Machine
 
 # NIST IR 6556 (2000), section 3.3, allows 256 characters a line; this is easier to read.
@@ -71,6 +72,8 @@ def frame_program(planned: Grid | Board) -> str:
 
 
 def _program(board: Board, title: str) -> str:
+    # The machine may have changed since the board was planned.
+    check_settings(board.machine, board.settings)
     return program(board.machine, _body(board), _comments(board, title))
 
 
@@ -114,10 +117,10 @@ def _comments(board: Board, title: str) -> list[str]:
             " stays on while the head stands still."
         )
     cuts = any(stroke.kind == "cut" for stroke in board.strokes)
-    return [*lines, air_words(machine, cuts=cuts), *file_cautions(board)]
+    return [*lines, _air_words(machine, cuts=cuts), *file_cautions(board)]
 
 
-def air_words(machine: Machine, *, cuts: bool) -> str:
+def _air_words(machine: Machine, *, cuts: bool) -> str:
     """Say what a program of cuts, or of marks only, does with the air assist."""
     on, low, off = machine.air_on_word, machine.air_low_word, machine.air_off_word
     if not on:
@@ -135,7 +138,7 @@ def air_words(machine: Machine, *, cuts: bool) -> str:
     )
 
 
-def air_lines(machine: Machine, *, cut: bool) -> list[str]:
+def _air_lines(machine: Machine, *, cut: bool) -> list[str]:
     """Lines that switch the air on, full for a cut and low for a mark, and wait until it blows."""
     word = machine.air_on_word if cut else machine.air_low_word or machine.air_on_word
     # NIST IR 6556, section 3.5.4: P of G4 is in seconds.
@@ -144,18 +147,27 @@ def air_lines(machine: Machine, *, cut: bool) -> list[str]:
 
 def _body(board: Board) -> Iterator[str]:
     """Lines for the codes, then for each group, as often as it has passes, and the next group."""
-    frame = frame_of(board.machine, board.board_mm)
-    _check_inside(board)
+    machine, frame = board.machine, frame_of(board.machine, board.board_mm)
+    width, height = board.board_mm
+    for stroke in board.strokes:
+        # A board of an earlier version may have no room for them.
+        for x, y in stroke.path if stroke.run_up_mm else ():
+            if not (-1e-3 <= x <= width + 1e-3 and -1e-3 <= y <= height + 1e-3):
+                raise MachineLimit(
+                    f"the dark run-up of {stroke.run_up_mm:g} mm of cell {stroke.cell} leaves the"
+                    f" board of {width:g} x {height:g} mm: it was planned without room for it. Plan"
+                    " a new board."
+                )
     air: list[str] = []
     if board.labels:
-        air = air_lines(board.machine, cut=False)
+        air = _air_lines(machine, cut=False)
         yield from air
         yield from comment_lines(f"codes: {setting_words(board.label_setting)}")
         yield "M5"
         for stroke in board.labels:
-            yield from stroke_lines(board.machine, frame, stroke)
+            yield from _stroke_lines(machine, frame, stroke)
     for group in board.groups:
-        wanted = air_lines(board.machine, cut=group.strokes[0].kind == "cut")
+        wanted = _air_lines(machine, cut=group.strokes[0].kind == "cut")
         if air != wanted:
             yield from wanted
             air = wanted
@@ -164,33 +176,22 @@ def _body(board: Board) -> Iterator[str]:
             yield f"(MSG, {group.by_hand}, then go on)"
             yield "M0"
         yield "M5"
-        lines = [
-            line for part in group.strokes for line in stroke_lines(board.machine, frame, part)
-        ]
+        lines = [line for part in group.strokes for line in _stroke_lines(machine, frame, part)]
         for _ in range(group.setting.passes):
             yield from lines
 
 
-def _check_inside(board: Board) -> None:
-    """Refuse run-ups beyond the board: a board of an earlier version may have no room for them."""
-    width, height = board.board_mm
-    for stroke in board.strokes:
-        for x, y in stroke.path if stroke.run_up_mm else ():
-            if not (-1e-3 <= x <= width + 1e-3 and -1e-3 <= y <= height + 1e-3):
-                raise MachineLimit(
-                    f"the dark run-up of {stroke.run_up_mm:g} mm of cell {stroke.cell} leaves the"
-                    f" board of {width:g} x {height:g} mm: it was planned without room for it. Plan"
-                    " a new board."
-                )
-
-
-def stroke_lines(machine: Machine, frame: Frame, stroke: Stroke) -> Iterator[str]:
-    """Write one stroke: travel, beam on at no power, run-up, burn, run-out, beam off.
-
-    Raises MachineLimit when its power, speed or place crosses what the machine record allows.
-    """
-    power = f"S{_number(power_word(machine, stroke.setting.power_pct))}"
-    feed = f"F{_number(feed_word(machine, stroke.setting.speed_mm_s))}"
+def _stroke_lines(machine: Machine, frame: Frame, stroke: Stroke) -> Iterator[str]:
+    """One stroke: travel, beam on at no power, run-up, burn, run-out, beam off."""
+    if machine.power_word_full is None:
+        raise MachineLimit(
+            f"The S word at full power of {machine.name} isn't known: give the one that stands for"
+            " 100 % power (it is in the controller's settings); there is no safe default.",
+            ask="power_word_full",
+        )
+    setting = stroke.setting
+    power = f"S{_cut_off(machine.power_word_full * setting.power_pct / 100.0, 1e-6)}"
+    feed = f"F{_cut_off(setting.speed_mm_s * 60.0, 1e-3)}"
     start, *rest = (_at(machine, frame, point) for point in stroke.path)
     yield f"G0 {start}"
     yield f"{machine.beam_on_word} S0"
@@ -218,39 +219,6 @@ def _at(machine: Machine, frame: Frame, point: Point) -> str:
     return f"X{x:.3f} Y{y:.3f}"
 
 
-def power_word(machine: Machine, power_pct: float) -> float:
-    """S word of a power.
-
-    Raises MachineLimit when ``power_word_full`` isn't known or the power lies above the ceiling.
-    """
-    if machine.power_word_full is None:
-        raise MachineLimit(
-            f"The S word at full power of {machine.name} isn't known: give the one that stands for"
-            " 100 % power (it is in the controller's settings); there is no safe default.",
-            ask="power_word_full",
-        )
-    if power_pct > machine.ceiling_pct + 1e-9:
-        raise MachineLimit(
-            f"power {power_pct:g} % lies above the ceiling of {machine.name},"
-            f" {machine.ceiling_pct:g} %: plan with less power, or raise the ceiling."
-        )
-    # Cut, not rounded: the last decimal must not lift it over the limit.
-    return math.floor(machine.power_word_full * power_pct / 100.0 * 1000.0 + 1e-6) / 1000.0
-
-
-def feed_word(machine: Machine, speed_mm_s: float) -> float:
-    """F word of a speed.
-
-    Raises MachineLimit when the speed lies above the top speed.
-    """
-    if speed_mm_s > machine.max_speed_mm_s + 1e-9:
-        raise MachineLimit(
-            f"speed {speed_mm_s:g} mm/s lies above the top speed of {machine.name},"
-            f" {machine.max_speed_mm_s:g} mm/s: plan slower, or correct the top speed."
-        )
-    return math.floor(speed_mm_s * 60.0 * 1000.0 + 1e-3) / 1000.0
-
-
-def _number(value: float) -> str:
-    """Print a number without exponent and without trailing zeros."""
-    return f"{value:.3f}".rstrip("0").rstrip(".")
+def _cut_off(value: float, noise: float) -> str:
+    """Three decimals at most, cut, not rounded: the last must not lift it over a limit."""
+    return f"{math.floor(value * 1000.0 + noise) / 1000.0:.3f}".rstrip("0").rstrip(".")

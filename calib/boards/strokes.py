@@ -20,7 +20,7 @@ Kind = Literal["label", "cut", "mark"]
 
 # Chords per rounded corner: twelve are shorter than the arcs by 3 parts in 10,000, and lie within
 # 0.007 mm of them.
-CORNER_CHORDS = 12
+_CORNER_CHORDS = 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,6 +57,15 @@ def _beyond(
         round(end[0] + share * (end[0] - inner[0]), 3),
         round(end[1] + share * (end[1] - inner[1]), 3),
     )
+
+
+def rounded_corner(
+    centre: tuple[float, float], radius: float, first_deg: float
+) -> Iterator[tuple[float, float]]:
+    """Points of a quarter of a circle from an angle on, clockwise as y grows down."""
+    for chord in range(_CORNER_CHORDS + 1):
+        angle = math.radians(first_deg + 90.0 * chord / _CORNER_CHORDS)
+        yield centre[0] + radius * math.cos(angle), centre[1] + radius * math.sin(angle)
 
 
 def label_strokes(setting: Setting, lines: Sequence[Polyline], cell: str = "") -> Iterator[Stroke]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import xml.etree.ElementTree as ElementTree
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -18,9 +18,6 @@ from calib.records import Grid, Setting
 
 # Looks only: the path is the geometry.
 _STROKE_WIDTH = "0.1"
-_NAMESPACE = "http://www.w3.org/2000/svg"
-
-
 _ORDER = (
     "Burn the groups in their order, the codes first. A path is drawn once, however many passes its"
     " setting has."
@@ -28,13 +25,12 @@ _ORDER = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Colour:
-    """Strokes of one colour; the id begins with a letter and is used once."""
+class _Group:
+    """Strokes of one colour, in burning order; the id begins with a letter and is used once."""
 
     id: str
     title: str
     colour: str
-    # In burning order; those of a cell that follow each other become one path
     strokes: tuple[Stroke, ...]
 
 
@@ -46,7 +42,8 @@ def grid_svg(planned: Grid | Board, *, part: Setting | None = None) -> str:
     """
     board = board_of(planned)
     if part is None:
-        return _drawing(board, _by_hand(board) or _by_setting(board).values())
+        by_hand = all(group.by_hand for group in board.groups)
+        return _drawing(board, _by_hand(board) if by_hand else _by_setting(board).values())
     groups = _by_setting(board)
     if part not in groups:
         raise InvalidRecord(
@@ -65,88 +62,66 @@ def grid_svg_per_setting(planned: Grid | Board) -> dict[str, str]:
     return {key: _drawing(board, [groups[setting]]) for setting, key in file_keys(board).items()}
 
 
-def _by_setting(board: Board) -> dict[Setting, _Colour]:
+def _by_setting(board: Board) -> dict[Setting, _Group]:
     """One colour per setting in burning order: the codes, then gentle to strong."""
     colours = setting_colours(board)
-    strokes: dict[Setting, list[Stroke]] = {setting: [] for setting in file_keys(board)}
-    for stroke in board.strokes:
-        strokes[stroke.setting].append(stroke)
-    return {
-        setting: _Colour(
-            id="codes" if setting == board.label_setting else f"setting-{number:02d}",
-            title=("codes: " if setting == board.label_setting else "") + setting_words(setting),
+    groups = {}
+    for number, setting in enumerate(file_keys(board)):
+        codes = setting == board.label_setting
+        groups[setting] = _Group(
+            id="codes" if codes else f"setting-{number:02d}",
+            title=("codes: " if codes else "") + setting_words(setting),
             colour=colours[setting],
-            strokes=tuple(parts),
+            strokes=tuple(stroke for stroke in board.strokes if stroke.setting == setting),
         )
-        for number, (setting, parts) in enumerate(strokes.items())
-    }
+    return groups
 
 
-def _by_hand(board: Board) -> list[_Colour]:
-    """One colour per group where something is to be set by hand before each; else none."""
-    if not all(group.by_hand for group in board.groups):
-        return []
-    words = f"codes: {setting_words(board.label_setting)}"
+def _by_hand(board: Board) -> list[_Group]:
+    """One colour per group where something is to be set by hand before each."""
     codes, *colours = even_colours(1 + len(board.groups))
-    return [
-        _Colour(id="codes", title=words, colour=codes, strokes=board.labels),
-        *(
-            _Colour(
-                id=f"group-{number:02d}",
-                title=f"{group.name}: {setting_words(group.setting)}",
-                colour=colour,
-                strokes=group.strokes,
-            )
-            for number, (group, colour) in enumerate(zip(board.groups, colours, strict=True), 1)
-        ),
-    ]
+    words = f"codes: {setting_words(board.label_setting)}"
+    groups = [_Group(id="codes", title=words, colour=codes, strokes=board.labels)]
+    for number, (group, colour) in enumerate(zip(board.groups, colours, strict=True), 1):
+        words = f"{group.name}: {setting_words(group.setting)}"
+        id_ = f"group-{number:02d}"
+        groups.append(_Group(id=id_, title=words, colour=colour, strokes=group.strokes))
+    return groups
 
 
-def _drawing(board: Board, groups: Iterable[_Colour]) -> str:
-    description = "\n".join((_ORDER, *file_cautions(board)))
+def _drawing(board: Board, groups: Iterable[_Group]) -> str:
     width, height = (f"{length:.3f}" for length in board.board_mm)
     canvas = svgwrite.Drawing(
         size=(f"{width}mm", f"{height}mm"),
         viewBox=f"0 0 {width} {height}",
         debug=False,
     )
-    canvas.set_desc(title=board.title, desc=description)
+    canvas.set_desc(title=board.title, desc="\n".join((_ORDER, *file_cautions(board))))
     for group in groups:
-        canvas.add(_group(canvas, group))
+        element = canvas.g(
+            id=group.id,
+            fill="none",
+            stroke=group.colour,
+            stroke_width=_STROKE_WIDTH,
+            stroke_linecap="round",
+            stroke_linejoin="round",
+        )
+        element.set_desc(title=group.title)
+        # One path per cell, per code and for the head.
+        for (kind, cell), strokes in groupby(group.strokes, lambda s: (s.kind, s.cell)):
+            name = f"cell-{cell}" if kind != "label" else f"code-{cell}" if cell else "head"
+            element.add(canvas.path(d=" ".join(map(path_data, strokes)), id=name))
+        canvas.add(element)
     root = canvas.get_xml()
     # svgwrite declares two namespaces that nothing here uses and the SVG 1.1 DTD doesn't know, and
     # writes an empty list of definitions.
-    for name in ("xmlns:ev", "xmlns:xlink", "baseProfile"):
-        root.attrib.pop(name, None)
+    for attribute in ("xmlns:ev", "xmlns:xlink", "baseProfile"):
+        root.attrib.pop(attribute, None)
     for definitions in root.findall("defs"):
         root.remove(definitions)
     ElementTree.indent(root, space=" ")
     text = ElementTree.tostring(root, encoding="unicode")
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{text}\n'
-
-
-def _group(canvas: svgwrite.Drawing, group: _Colour) -> svgwrite.container.Group:
-    element = canvas.g(
-        id=group.id,
-        fill="none",
-        stroke=group.colour,
-        stroke_width=_STROKE_WIDTH,
-        stroke_linecap="round",
-        stroke_linejoin="round",
-    )
-    element.set_desc(title=group.title)
-    for name, strokes in _paths(group.strokes):
-        element.add(canvas.path(d=" ".join(path_data(stroke) for stroke in strokes), id=name))
-    return element
-
-
-def _paths(strokes: Sequence[Stroke]) -> Iterator[tuple[str, list[Stroke]]]:
-    """One path per cell, per code and for the head, with its id."""
-    for (kind, cell), parts in groupby(strokes, lambda stroke: (stroke.kind, stroke.cell)):
-        if kind == "label":
-            yield (f"code-{cell}" if cell else "head"), list(parts)
-        else:
-            yield f"cell-{cell}", list(parts)
 
 
 def path_data(stroke: Stroke) -> str:

@@ -159,7 +159,7 @@ def strip_chart(record: StripRecord, names: Sequence[str]) -> Files:
     if not names:
         return {}
     kinds = {name: picture_format(name) for name in names}
-    from calib.picture import control_chart_picture  # loads matplotlib
+    from calib.pictures.charts import control_chart_picture  # loads matplotlib
 
     course = record.check.after_each
     title = f"{record.machine}: effective power by strips of {record.sheet}"

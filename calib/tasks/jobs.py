@@ -23,7 +23,7 @@ from calib.jobs.job_promise import JobPromise, job_promise
 from calib.jobs.job_time import CutTimes, JobTime, job_time_s
 from calib.jobs.stopwatch import TimeRatio
 from calib.logbook import Book
-from calib.picture import cost_picture
+from calib.pictures.charts import cost_picture
 from calib.records import USUAL_RELIABILITY, Costs, Operation, Setting
 from calib.tasks.advice import region_of_pair
 from calib.tasks.costing import costs_of, take_down_time, time_ratio

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from calib.boards.board_time import board_time_s
+from calib.boards.board_time import board_time
 from calib.boards.comb import CombBoard, Feel, plan_comb
 from calib.boards.comb_sheet import comb_record_page
 from calib.boards.gentle import KnownMarks
@@ -165,7 +165,9 @@ def plan_comb_board(
     names = {"machine": of_machine.name, "sheet": of_sheet.name}
     book.keep("comb", content, when=when, label=name, **names)
     board = replace(board, notes=(*board.notes, *not_current))
-    return PlannedComb(board=board, files=dict(sorted(files.items())), time_s=board_time_s(board))
+    return PlannedComb(
+        board=board, files=dict(sorted(files.items())), time_s=board_time(board).total_s
+    )
 
 
 def find_comb(book: Book, code: str) -> CombBoard:

@@ -62,7 +62,7 @@ def track_record_pictures(record: TrackRecord, title: str, names: Sequence[str])
     if not names:
         return {}
     kinds = {name: picture_format(name) for name in names}
-    from calib.picture import TrackRow, track_record_picture  # loads matplotlib
+    from calib.pictures.charts import TrackRow, track_record_picture  # loads matplotlib
 
     rows = [
         TrackRow(stated=row.stated, observed=row.came, low=row.low, high=row.high, count=row.count)

@@ -6,12 +6,10 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from contourpy import FillType, contour_generator
 
 from calib.advice.recommendation import Recommendation
 from calib.errors import NotEnoughEvidence, unfit
@@ -28,7 +26,6 @@ from calib.tasks.folders import Files, picture_format
 from calib.tasks.wishes import RegionWish
 
 Array = npt.NDArray[np.float64]
-Loop = tuple[tuple[float, float], ...]
 
 # Chances at which bands change, and those at which the speed of a cut is told; a mark of exactly
 # one grade is seldom sure.
@@ -58,7 +55,7 @@ def region_pictures(
     if not names:
         return {}
     kinds = {name: picture_format(name) for name in names}
-    from calib.picture import region_picture  # loads matplotlib
+    from calib.pictures.region import region_picture  # loads matplotlib
 
     view = advised_view(region, wish, passes=passes, advice=advice)
     return {name: region_picture(view, format=kind) for name, kind in kinds.items()}
@@ -132,20 +129,6 @@ def somewhere(view: RegionView) -> Setting:
         passes=view.passes,
         line_pitch_mm=view.line_pitch_mm,
     )
-
-
-def outlines(view: RegionView, level: float) -> tuple[Loop, ...]:
-    """Closed outlines (power, speed) of where the chance is at least so high; the frame counts as
-    an edge, and one inside another is a hole."""
-    chance = np.nan_to_num(view.chance, nan=-1.0).T
-    filler = contour_generator(
-        view.power_pct, np.log(view.speed_mm_s), chance, fill_type=FillType.OuterOffset
-    )
-    loops: list[Loop] = []
-    for points, offsets in zip(*filler.filled(level, 2.0), strict=True):
-        for first, last in pairwise(offsets):
-            loops.append(tuple((float(p), math.exp(v)) for p, v in points[first:last]))
-    return tuple(loops)
 
 
 class _Shower:

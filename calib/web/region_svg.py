@@ -7,10 +7,10 @@ from collections import Counter
 from collections.abc import Iterable
 from html import escape
 
+from calib.pictures.scale import Loop, hull_outline, nice_ticks, outlines_above
 from calib.pictures.view import RegionView, outcome_of
 from calib.records import Burn, Setting
 from calib.report.words import setting_words
-from calib.tasks.regions import Loop, outlines
 
 # Frame of the plot, in units of about a pixel on a phone.
 WIDTH, HEIGHT = 380.0, 400.0
@@ -51,7 +51,8 @@ def region_svg(view: RegionView, start: Setting) -> str:
     """Draw a region, with a cross at the setting to begin looking at."""
     axes, advised = Axes(view), view.recommendation
     burns = [burn for _, burn in view.shown]
-    bands = [(level, outlines(view, level)) for level in view.levels]
+    at = view.power_pct, view.speed_mm_s, view.chance
+    bands = [(level, outlines_above(*at, level)) for level in view.levels]
     (power_low, power_high), (speed_low, speed_high) = ends(view)
     parts = [
         _frame("b0"),
@@ -135,14 +136,7 @@ def _untested(axes: Axes, view: RegionView) -> str:
     frame = f"M{LEFT:g} {TOP:g}H{RIGHT:g}V{FOOT:g}H{LEFT:g}Z"
     if view.hull is None or len(view.hull) < 3:
         return f'<path class="untested" fill="url(#untested)" d="{frame}"/>'
-    corners = [(float(p), float(v)) for p, v in view.hull]
-    # The sides are straight in both logarithms: they bend here.
-    bent = [
-        (p * (q / p) ** share, v * (w / v) ** share)
-        for (p, v), (q, w) in zip(corners, (*corners[1:], corners[0]), strict=True)
-        for share in (0.0, 0.25, 0.5, 0.75)
-    ]
-    hull = axes.path(bent)
+    hull = axes.path(hull_outline(view.hull))
     return (
         f'<path class="untested" fill="url(#untested)" fill-rule="evenodd" d="{frame}{hull}"/>'
         f'<path class="hull" d="{hull}"/>'
@@ -201,29 +195,7 @@ def _speed_axis(axes: Axes, low: float, high: float) -> str:
     marks = "".join(
         f'<path class="tick" d="M{LEFT:g} {axes.y(t):.1f}h-5"/>'
         f'<text class="end" x="{LEFT - 8:g}" y="{axes.y(t) + 4:.1f}">{t:g}</text>'
-        for t in round_speeds(low, high)
+        for t in nice_ticks(low, high)
     )
     y = (TOP + FOOT) / 2
     return f'{marks}<text transform="translate(12 {y:g}) rotate(-90)">speed [mm/s]</text>'
-
-
-def round_speeds(low: float, high: float) -> list[float]:
-    """Choose round values on a logarithmic axis.
-
-    Examples
-    --------
-    >>> round_speeds(4.0, 70.0)
-    [5.0, 10.0, 20.0, 50.0]
-    """
-    decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
-    ticks: list[float] = []
-    for steps in (
-        (1, 2, 5),
-        (1, 1.5, 2, 3, 4, 5, 7),
-        (1, 1.2, 1.4, 1.6, 1.8, 2, 2.5, 3, 3.5, 4, 5),
-    ):
-        ticks = [float(f"{step}e{decade}") for decade in decades for step in steps]
-        ticks = [tick for tick in ticks if low <= tick <= high]
-        if len(ticks) >= 4:
-            break
-    return ticks
