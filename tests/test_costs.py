@@ -163,10 +163,11 @@ def test_the_cheapest_speed_lies_between_dirty_and_hanging():
     assert cost.pushes[-1] > cost.pushes[cost.total.argmin()]
     # Dearer cleaning asks for a faster cut, dearer lost parts for a slower one.
     dirty = replace(ALL, cleaning_s_per_m=tuple(10.0 * s for s in ALL.cleaning_s_per_m))
-    faster = speeds[expected_cost(Edge(), TWO_PARTS, dirty, 60.0, speeds).total.argmin()]
-    slower = speeds[
-        expected_cost(Edge(), TWO_PARTS, replace(ALL, recut_part=50.0), 60.0, speeds).cheapest
-    ]
+    dear = replace(ALL, recut_part=50.0)
+    faster, slower = (
+        speeds[expected_cost(Edge(), TWO_PARTS, costs, 60.0, speeds).total.argmin()]
+        for costs in (dirty, dear)
+    )
     assert slower < best < faster
 
 
