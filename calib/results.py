@@ -1,25 +1,20 @@
-"""Results as CSV: the plan and an empty result file out, filled in results back, and to burns.
+"""Results as CSV: the plan and an empty result file out, filled in results back.
 
 Reading forgives what spreadsheets do to a file and never guesses an outcome.
 """
 
 from __future__ import annotations
 
-import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from calib.errors import BadFile
 from calib.records import (
     CHAR_WORDS,
-    COUPON_CORNER_MM,
-    COUPON_MM,
     MARK_WORDS,
     THROUGH_GRADES,
-    Burn,
     Grid,
-    Operation,
     Reading,
 )
 from calib.spreadsheet import (
@@ -192,58 +187,3 @@ def _reading_of(
 
 def _reads(grid: Grid) -> str:
     return f"a {grid.operation} board is read in {' and '.join(_READ_OF[grid.operation])} only"
-
-
-def coupon_cut_mm(operation: Operation, width_mm: float, height_mm: float) -> float | None:
-    """Cut path of a cell's coupon, as a burn records it.
-
-    Examples
-    --------
-    >>> round(coupon_cut_mm("cut", 20.0, 16.0), 3)
-    66.85
-    """
-    if operation != "cut" or (width_mm, height_mm) == (COUPON_MM, COUPON_MM):
-        return None
-    corner = min(COUPON_CORNER_MM, width_mm / 2.0, height_mm / 2.0)
-    return 2.0 * (width_mm + height_mm) - (8.0 - 2.0 * math.pi) * corner
-
-
-def burns_of(grid: Grid, readings: Iterable[Reading], sitting: str = "") -> tuple[Burn, ...]:
-    """Join what was read off a board to the settings of its cells.
-
-    Raises BadFile when a reading names a cell that isn't on the board, or a grade that its
-    operation doesn't have.
-    """
-    cells = {cell.label: cell for cell in grid.cells}
-    burns = []
-    for reading in readings:
-        cell = cells.get(reading.cell)
-        if cell is None:
-            raise BadFile(
-                f"Cell {reading.cell!r} isn't on board {grid.board_id!r}, whose cells are"
-                f" {', '.join(cells)}."
-            )
-        for column in _GRADES:
-            value = getattr(reading, column)
-            if value is not None and column not in _READ_OF[grid.operation]:
-                raise BadFile(
-                    f"Cell {reading.cell!r}: {column} is {value!r}: leave it empty; {_reads(grid)}."
-                )
-        if not reading.is_empty:
-            burn = Burn(
-                operation=grid.operation,
-                power_pct=cell.power_pct,
-                speed_mm_s=cell.speed_mm_s,
-                passes=cell.passes,
-                line_pitch_mm=cell.line_pitch_mm,
-                through=reading.through,
-                char=reading.char,
-                mark=reading.mark,
-                cut_length_mm=coupon_cut_mm(grid.operation, cell.width_mm, cell.height_mm),
-                sitting=sitting,
-                x_mm=cell.x_mm + cell.width_mm / 2.0,
-                y_mm=cell.y_mm + cell.height_mm / 2.0,
-                burn_order=cell.burn_order,
-            )
-            burns.append(burn)
-    return tuple(burns)

@@ -29,7 +29,7 @@ from calib.logbook.bodies import Picture
 from calib.logbook.opening import find_place
 from calib.materials import expected_response, thickness_range_mm
 from calib.records import Costs, Machine, Setting, Sheet
-from calib.results import burns_of, read_results
+from calib.results import read_results
 from calib.tasks.definitions import read_definition, ready_made_grid
 from calib.tasks.wishes import BoardWish, CheckWish, ElsewhereWish, JobCounts, MaterialWish
 from calib.web import forms
@@ -176,7 +176,7 @@ def _results() -> Reader:
     cut = some_grid()
 
     def read(data: bytes) -> None:
-        burns_of(cut, read_results(data, cut))
+        read_results(data, cut)
 
     return Reader(
         name="results (CSV)",
