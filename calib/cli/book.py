@@ -138,7 +138,7 @@ def export_book(
 def _answer(text: str) -> tuple[str, str]:
     key, sign, word = text.rpartition("=")
     if not sign:
-        raise typer.BadParameter(f"{text!r} has no =.")
+        raise typer.BadParameter(f"{shown(text)} has no =: write KEY=WORD, as the question says.")
     return key, word
 
 
