@@ -151,7 +151,10 @@ def test_a_sitting_is_described_corrected_and_listed(planned: Shell) -> None:
     assert "monday" in planned.text("list-sittings")
     planned.run("undo", "--machine", "bench")
     assert planned.json("list-sittings")[0]["air"] is True
-    assert "--on is 'bricks'" in planned.refusal("describe-sitting", "x", "--on", "bricks")
+    wrong = planned.run("describe-sitting", "x", "--on", "bricks", code=2).stderr
+    assert "'bricks' can't be read: write one of pins, flat" in " ".join(
+        wrong.replace("│", " ").split()
+    )
 
 
 def test_which_machine_is_asked_when_there_are_several(planned: Shell) -> None:
