@@ -140,5 +140,6 @@ def check_burnt_for(book: Book, grid: Grid, machine: str | None, sheet: str | No
         raise LogbookError(
             f"Board {grid.board_id} was taken down for {there[0]} and {there[1]}, not for"
             f" {named[0]} and {named[1]}: leave --machine and --sheet out to add to it. A"
-            " ready-made grid that was burnt there too is taken down with --ready-made and its definition."
+            " ready-made grid that was burnt there too is taken down with --ready-made and its"
+            " definition."
         )
