@@ -305,7 +305,7 @@ def check_limits(
             f"{found[0]}{more}: what lies so long under the beam of {machine.name} may catch fire."
             " Burn faster or weaker, and in several passes where one doesn't go through. Only a"
             " full grid of your own powers and speeds may go slower, and only where you name the"
-            " slowest speed."
+            " slowest speed (at the command line: plan with --powers, --speeds and --slowest)."
         )
 
 

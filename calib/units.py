@@ -162,6 +162,19 @@ def parse_number(text: str) -> float:
     return value / 100.0 if found[2] == "%" else value
 
 
+def show_chance(chance: float) -> str:
+    """Write a chance in three figures; a sure thing is never said.
+
+    Examples
+    --------
+    >>> show_chance(0.9909), show_chance(0.99987), show_chance(0.0002)
+    ('0.991', 'over 0.999', 'under 0.001')
+    """
+    if chance > 0.999:
+        return "over 0.999"
+    return "under 0.001" if chance < 0.001 else f"{chance:.3f}"
+
+
 def show_speed(speed_mm_s: float) -> str:
     """Write a speed the two ways it is typed at machines.
 

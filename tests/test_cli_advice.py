@@ -139,3 +139,13 @@ def test_what_is_guessed_of_the_cost_is_told_in_words(evening: Shell) -> None:
     text = evening.text("recommend", "--aim", "cheapest")
     assert "Guessed, not given: machine hour, labour hour" in text
     assert "_" not in text
+
+
+def test_a_chance_is_never_said_to_be_sure(evening: Shell) -> None:
+    # What was asked for is repeated as it was typed.
+    said = evening.run("recommend", "--reliability", "0.9995").stdout
+    assert "falls free: over 0.999 (0.9995 was asked for)" in said.replace("\n", " ")
+    assert "1.000" not in said
+    refused = evening.refusal("recommend", "--reliability", "0.999999999")
+    assert refused.startswith("A chance of 0.999999999 was asked for")
+    assert "chance over 0.999" in evening.run("list-promises").stdout

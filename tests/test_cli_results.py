@@ -149,3 +149,27 @@ def test_a_ready_made_grid_is_taken_down_for_the_sheet_it_was_burnt_on(planned: 
         "take-down", other.name[:6], str(other), "--machine", "slow", "--sheet", "birch 3"
     )
     assert re.search(r"slow goes up to 20 mm/s .*it can't have burnt it so", said)
+
+
+def test_a_ready_made_grid_is_taken_down_for_each_machine_that_burnt_it(planned: Shell) -> None:
+    definition = GRIDS / "plywood-3-cut-co2-60.toml"
+    (blank,) = definition.with_suffix("").glob("*-results.csv")
+    code = blank.name.removesuffix("-results.csv")
+    planned.run("add-machine", "two", "--watts", "60", "--bed", "600x400", "--top-speed", "400")
+    first = planned.write("1.csv", blank.read_text().replace("\nC1,,,", "\nC1,through,1,"))
+    second = planned.write("2.csv", blank.read_text().replace("\nC1,,", "\nC1,no,"))
+    ready = ("--ready-made", str(definition), "--sheet", "birch 3", "--machine")
+    planned.json("take-down", code, first, *ready, "bench")
+    # Without the definition nothing is stored, on either machine.
+    said = planned.refusal("take-down", code, second, "--machine", "two")
+    assert f"Board {code} was taken down for bench and birch 3, not for two and birch 3" in said
+    done = planned.json("take-down", code, second, *ready, "two")
+    assert done["recorded"]["added"] == 1
+    assert done["board_id"] != code
+    shown = [planned.json("show-board", name) for name in (code, done["board_id"])]
+    assert [board["grid"]["machine"]["name"] for board in shown] == ["bench", "two"]
+    outcomes = [[r["through"] for r in board["readings"] if r["through"]] for board in shown]
+    assert outcomes == [["through"], ["no"]]
+    # Taken down once more it is the same board, and the same readings.
+    twice = planned.json("take-down", code, second, *ready, "two")
+    assert (twice["board_id"], twice["recorded"]["added"]) == (done["board_id"], 0)

@@ -138,6 +138,15 @@ def test_a_form_that_cannot_be_taken_is_shown_again_as_it_was_filled_in(
     assert house.book.sheets() == ()
 
 
+def test_a_whole_job_without_a_length_is_asked_for_it(planned_house: House) -> None:
+    guest = planned_house.guest()
+    sent = guest.post("/setting", data={"operation": "cut", "scope": "job", "cut_length_mm": ""})
+    response = guest.get(sent.headers["location"])
+    problem = response.text.split('role="alert"')[1].split("</div>")[0]
+    assert "give its cut path, such as 4.2 m" in problem
+    assert "None" not in problem
+
+
 def test_what_a_material_is_refused_for_stands_in_its_form(house: House) -> None:
     guest = house.guest()
     response = guest.get("/material", params={"material": "vinyl"}, follow_redirects=True)

@@ -13,6 +13,7 @@ from calib.errors import InvalidRecord, NotEnoughEvidence, unfit
 from calib.fit.region import Region
 from calib.limits import snap_setting
 from calib.records import USUAL_RELIABILITY, Setting
+from calib.units import show_chance
 
 Verdict = Literal["keep", "slow", "change", "test again"]
 
@@ -89,13 +90,13 @@ def judge_new_lot(
     slow_pct = 0.0
     verdict: Verdict = "keep"
     coupon = "the next coupon of this lot drops with a chance of"
-    words = f"Keep {setting_words(old)}: {coupon} {at_old:.3f}."
+    words = f"Keep {setting_words(old)}: {coupon} {show_chance(at_old)}."
     if at_old < reliability:
         verdict = "test again"
         words = (
             f"Test again: at the old {setting_words(old)} the next coupon drops with a chance of"
-            f" {at_old:.3f}, and nothing else that was tried is sure enough. Burn a board of this"
-            " lot."
+            f" {show_chance(at_old)}, and nothing else that was tried is sure enough. Burn a"
+            " board of this lot."
         )
         if advice is not None:
             verdict, head = "change", f"Change to {setting_words(setting)}"
@@ -103,11 +104,11 @@ def judge_new_lot(
                 verdict, slow_pct = "slow", 100.0 * (1.0 - setting.speed_mm_s / old.speed_mm_s)
                 by = f"{slow_pct:.0f}" if slow_pct >= 1.0 else f"{slow_pct:.1g}"
                 head = f"Slow down by {by} %, to {setting_words(setting)}"
-            before = f"at the old {setting_words(old)} it is {at_old:.3f}"
-            words = f"{head}: {coupon} {chance:.3f}; {before}."
+            before = f"at the old {setting_words(old)} it is {show_chance(at_old)}"
+            words = f"{head}: {coupon} {show_chance(chance)}; {before}."
     else:
         if setting != old:
-            words += f" Advice for this lot: {setting_words(setting)}, {chance:.3f}."
+            words += f" Advice for this lot: {setting_words(setting)}, {show_chance(chance)}."
         if not region.tested(old.power_pct, old.speed_mm_s, old.passes):
             notes.append(f"{setting_words(old)} lies outside what was burnt: burn it before a job.")
     if slow_pct > _FAR_PCT:

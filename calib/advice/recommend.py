@@ -126,7 +126,7 @@ def _advised(region: Region, wish: Wish, rows: Sequence[Row]) -> Setting:
         )
     else:
         why = (
-            f"A chance of {wish.asked or wish.reliability or 0.0:.9g} was asked for; inside what"
+            f"A chance of {wish.asked or wish.reliability or 0.0} was asked for; inside what"
             f" was burnt of {pair} the best is {rounded_down(search.best_chance())}"
         )
         if wish.asked is not None:
@@ -171,7 +171,7 @@ def _stated(region: Region, wish: Wish, found: Setting, rows: Sequence[Row]) -> 
     if wish.asked is not None:
         notes.insert(
             0,
-            f"{wish.asked:g} was asked for, but no whole job was recorded at this pair: a chance"
+            f"{wish.asked} was asked for, but no whole job was recorded at this pair: a chance"
             f" above {_MOST_WITHOUT_JOBS:g} that a job needs no push is not promised, and the"
             " setting is the one for that. Record a job to lift this.",
         )

@@ -65,16 +65,26 @@ def take_down(
     given = given_file(file)
     beside = file.resolve().parent.with_suffix(".toml")
     definition = ready_made or (beside if beside.is_file() else None)
+    grid = None
     try:
         grid = find_board(book, board)
+        if machine or sheet:
+            from calib.tasks.definitions import check_burnt_for
+
+            check_burnt_for(book, grid, machine, sheet)
     except CalibError:
         if definition is None:
             raise
         from calib.tasks.definitions import given_text, read_definition, take_in_ready_made
 
         read = read_definition(given_text(definition))
-        grid = take_in_ready_made(book, board, read, given, machine, sheet, when=now())
-    done = take_down(book, grid, given, when=now(), sitting=sitting, why=why)
+        grid = take_in_ready_made(
+            book, board, read, given, machine, sheet, when=now(), again=grid is not None
+        )
+        code = board.strip().upper()
+    else:
+        code = grid.board_id
+    done = take_down(book, grid, given, when=now(), sitting=sitting, why=why, code=code)
     readings = book.readings(grid.board_id)
     data = {"board_id": grid.board_id, "recorded": done, "readings": readings}
     following = next_step_text(next_step(book, grid))

@@ -14,6 +14,7 @@ from calib.logbook.entries import HistoryLine
 from calib.logbook.ledger import WITHDRAW, Entry, among, entries
 from calib.logbook.room import Directory, Room, code_of
 from calib.records import Operation, Reading, Setting
+from calib.units import show_chance
 
 # Of a machine, a sheet, or a pair: what its history tells.
 _OF_MACHINE = ("setup", "note", WITHDRAW)
@@ -186,7 +187,7 @@ def _promise(entry: Entry) -> str:
     promise = body_of(entry).promise
     return (
         f"{_plain(promise.operation)} at {setting_words(promise.setting)}: chance"
-        f" {promise.chance:.3f} for the next {promise.scope}"
+        f" {show_chance(promise.chance)} for the next {promise.scope}"
     )
 
 

@@ -22,6 +22,7 @@ from calib.report.words import (
     wrapped,
 )
 from calib.tasks.regions import DEEPER, LEVELS
+from calib.units import show_chance
 
 if TYPE_CHECKING:
     from calib.tasks.advice import Advice
@@ -171,15 +172,15 @@ def promised_words(rec: Recommendation) -> str:
         asked = "" if rec.reliability is None else f" (at most {1.0 - rec.reliability:.3g} asked)"
         return (
             f"Chance that {scope_words(rec)} is exactly {wanted!r} (mark {rec.mark}):"
-            f" {rec.chance:.3f}; that it is deeper: {1.0 - (rec.chance_not_deeper or 0.0):.3f}"
-            f"{asked}. In words: {rec.words}."
+            f" {show_chance(rec.chance)}; that it is deeper:"
+            f" {show_chance(1.0 - (rec.chance_not_deeper or 0.0))}{asked}. In words: {rec.words}."
         )
     what = "falls free"
     if rec.char_at_most is not None:
         what += f" with char at most {rec.char_at_most} ({CHAR_WORDS[rec.char_at_most]})"
     return (
-        f"Chance that {scope_words(rec)} {what}: {rec.chance:.3f} ({rec.reliability:g} was asked"
-        f" for). In words: {rec.words}."
+        f"Chance that {scope_words(rec)} {what}: {show_chance(rec.chance)} ({rec.reliability} was"
+        f" asked for). In words: {rec.words}."
     )
 
 
@@ -214,7 +215,7 @@ def margin_lines(rec: Recommendation) -> list[str]:
         then = f"; then {setting_words(again)} would be right" if again else ""
         lines.append(
             f"Were coupons twice as uneven as assumed, the chance would be"
-            f" {rec.chance_if_scatter_doubled:.3f}{then}."
+            f" {show_chance(rec.chance_if_scatter_doubled)}{then}."
         )
     return lines
 

@@ -27,7 +27,7 @@ def lot_text(verdict: LotVerdict) -> str:
     """Say what to do with a new lot."""
     return paragraphs(
         wrapped(verdict.words),
-        f"{verdict.reliability:g} was asked for.",
+        f"{verdict.reliability} was asked for.",
         bullets("Notes", verdict.notes),
     )
 

@@ -21,6 +21,7 @@ from calib.report.words import (
     table,
     wrapped,
 )
+from calib.units import show_chance
 
 if TYPE_CHECKING:
     from calib.tasks.jobs import JobReport
@@ -121,22 +122,22 @@ def _promise(promise: JobPromise) -> str:
     low, high = promise.pushes_interval
     lines = [
         f"Whole job: {_few(promise.expected_pushes)} pushes expected ({low} to {high}, 9 times in"
-        f" 10) of {promise.places:.0f} places; a chance of {promise.chance_no_push:.3f} that none"
-        " is needed."
+        f" 10) of {promise.places:.0f} places; a chance of {show_chance(promise.chance_no_push)}"
+        " that none is needed."
     ]
     if promise.expected_defects > 0.0:
         few, many = promise.defects_interval
         lines.append(
             f"Knots and glue pockets, which no power buys off: {_few(promise.expected_defects)}"
-            f" expected ({few} to {many}). With them, a chance of {promise.chance_no_help:.3f} that"
-            " nothing needs help."
+            f" expected ({few} to {many}). With them, a chance of"
+            f" {show_chance(promise.chance_no_help)} that nothing needs help."
         )
     rows = [
         (
             f"{change.change_pct:+.0f} %" if change.change_pct else "as it is",
             speed_words(round(change.speed_mm_s, 2)),
             _few(change.expected_pushes),
-            f"{change.chance_no_push:.3f}",
+            show_chance(change.chance_no_push),
             f"{change.minutes:.1f} min",
         )
         for change in promise.changes

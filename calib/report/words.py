@@ -12,7 +12,7 @@ from calib.advice.recommendation import scope_words
 from calib.records import CHAR_WORDS, MARK_WORDS, Promise, Reading, Setting
 from calib.records.fields import FieldOf, fields_of
 from calib.typed import write
-from calib.units import show_speed
+from calib.units import show_chance, show_speed
 
 WIDTH = 96
 _GAP = "  "
@@ -91,7 +91,7 @@ def setting_words(setting: Setting) -> str:
 
 def chance_words(promise: Promise) -> str:
     """Write a stated chance with what it holds for."""
-    return f"chance {promise.chance:.3f} for {scope_words(promise)}"
+    return f"chance {show_chance(promise.chance)} for {scope_words(promise)}"
 
 
 def short_code(code: str) -> str:

@@ -19,6 +19,7 @@ from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.finding import find_pair
 from calib.tasks.folders import Files, slug
 from calib.tasks.workshop import assumptions
+from calib.units import show_chance
 
 # A setting that was neither run nor checked for so long is checked before it is used again: a tube
 # and its optics age (common practice, no source).
@@ -87,7 +88,7 @@ def sheet_card_of_pair(
             chance = _chances_of(doubled_scatter(region), entry).single(entry.setting)
             assumed.append(
                 "How much coupons differ is assumed in part: were they twice as uneven, the chance"
-                f" of the cut would be {chance:.3f}."
+                f" of the cut would be {show_chance(chance)}."
             )
         assumed += region.notes
     return SheetCard(
@@ -122,7 +123,7 @@ def _promised(entry: Settled) -> str:
         worst = promise.char_at_most
         char = "" if worst is None else f", char at most {worst} ({CHAR_WORDS[worst]})"
         what = f"{scope_words(promise)} falls free{char}"
-    return f"Promised: chance {promise.chance:.3f} that {what}."
+    return f"Promised: chance {show_chance(promise.chance)} that {what}."
 
 
 def _margin(region: Region, entry: Settled) -> str:
@@ -131,7 +132,7 @@ def _margin(region: Region, entry: Settled) -> str:
         return "Spare energy: not known, there are no burns of this pair."
     rec = describe(_chances_of(region, entry), entry.setting)
     if rec.operation != "cut":
-        return f"By today's burns: chance {rec.chance:.3f} of that grade."
+        return f"By today's burns: chance {show_chance(rec.chance)} of that grade."
     return (
         f"Spare energy {rec.energy_margin_pct or 0.0:.0f} %: half of the coupons still fall at"
         f" {rec.power_loss_survived_pct or 0.0:.0f} % less power, or"

@@ -12,6 +12,7 @@ from typing import Any
 from calib.advice.recommendation import SETTLED_CHANCE, scope_words, share_words
 from calib.logbook import Book, PromiseEntry, Settled
 from calib.records import COUPON_CUT_MM, Burn, Machine, Operation, Promise, Setting
+from calib.units import show_chance
 
 # A part counts for a coupon's promise, and a job for a whole job's, when its cut path differs from
 # the promised one by less than this share: the chances then differ by less than can be told.
@@ -161,7 +162,8 @@ def doubts_of(book: Book, entry: PromiseEntry) -> tuple[str, ...]:
     if promise.chance < SETTLED_CHANCE:
         good = "come out as wanted" if promise.operation != "cut" else "fall free"
         doubts.append(
-            f"Its chance is only {promise.chance:.3f}: about {share_words(promise.chance)} {good}."
+            f"Its chance is only {show_chance(promise.chance)}: about"
+            f" {share_words(promise.chance)} {good}."
         )
     kept = book.settled(entry.machine, entry.sheet, promise.operation)
     before = kept[0].promise if kept else None

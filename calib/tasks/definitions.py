@@ -11,6 +11,7 @@ from typing import Annotated, cast
 
 from pydantic import Field
 
+from calib.boards.layout import board_id_of
 from calib.errors import BadFile, InvalidRecord, LogbookError, MachineLimit, shown
 from calib.hazards import check_hazard
 from calib.logbook import Book
@@ -91,10 +92,12 @@ def take_in_ready_made(
     sheet: str | None,
     *,
     when: datetime,
+    again: bool = False,
 ) -> Grid:
     """Put a ready-made board into the book, for the machine and sheet that it was burnt on.
 
-    Its code and cells are those of its files; nothing is forecast, for it is burnt already.
+    Its code and cells are those of its files; nothing is forecast, for it is burnt already. Burnt
+    ``again``, for another machine or sheet than before, it gets a code of its own there.
     LogbookError when its code is another one, MachineLimit when the machine can't have burnt it,
     BadFile when its results (content) can't be read: nothing is stored then.
     """
@@ -119,5 +122,24 @@ def take_in_ready_made(
     )
     read_results(content, grid)
     made = replace(grid, machine=of_machine, sheet=of_sheet, notes=(*grid.notes, note))
+    if again:
+        note = f"{grid.board_id} is written on it."
+        made = replace(made, board_id=board_id_of(made), notes=(*made.notes, note))
     book.add_board(made, when=when)
     return made
+
+
+def check_burnt_for(book: Book, grid: Grid, machine: str | None, sheet: str | None) -> None:
+    """Raise LogbookError when a board is of another machine or sheet than those named."""
+    there = (grid.machine.name, grid.sheet.name)
+    named = (
+        there[0] if machine is None else book.machine(machine).name,
+        there[1] if sheet is None else book.sheet(sheet).name,
+    )
+    if named != there:
+        raise LogbookError(
+            f"Board {grid.board_id} was taken down for {there[0]} and {there[1]}, not for"
+            f" {named[0]} and {named[1]}: leave --machine and --sheet out to add to it. A"
+            " ready-made grid that was burnt there too is taken down with --ready-made and its"
+            " definition."
+        )

@@ -32,6 +32,7 @@ from calib.tasks.finding import find_pair
 from calib.tasks.folders import picture_format
 from calib.tasks.joints import kerf_at
 from calib.tasks.wishes import JobWish
+from calib.units import show_chance
 
 # Why the cuts are at the setting that they are at.
 GIVEN, SETTLED, CHEAPEST = "as given", "as settled on", "at the cheapest setting"
@@ -189,7 +190,7 @@ def _kept_notes(kept: KeptSetting) -> tuple[str, ...]:
         notes += ("Try it before the job: four burns do.",)
     if kept.promise is not None:
         notes += (
-            f"The setting was kept with a chance of {kept.promise.chance:.3f} for"
+            f"The setting was kept with a chance of {show_chance(kept.promise.chance)} for"
             f" {scope_words(kept.promise)}; the chances here are of this job.",
         )
     return notes

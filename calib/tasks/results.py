@@ -45,11 +45,13 @@ def take_down(
     when: datetime,
     sitting: str | None = None,
     why: str = "",
+    code: str | None = None,
 ) -> Recorded:
     """Take down a result file: all of it, or nothing when anything in it is wrong; raises BadFile
     with everything that is wrong, and nothing is stored; LogbookError when a reading is changed
-    without saying why."""
-    readings = [r for r in read_results(content, grid) if not r.is_empty or r.note]
+    without saying why. ``code`` is the one in the file; None: the board's own."""
+    filled = dataclasses.replace(grid, board_id=code or grid.board_id)
+    readings = [r for r in read_results(content, filled) if not r.is_empty or r.note]
     if not readings:
         raise LogbookError(
             f"The result file of board {grid.board_id} has no reading in it: fill in what came out,"

@@ -7,7 +7,7 @@ from typing import Annotated, Any, TypeVar, cast
 
 from fastapi import Depends, Request
 
-from calib.errors import InvalidQuantity, InvalidRecord, Misfit, unfit
+from calib.errors import InvalidQuantity, InvalidRecord, Misfit
 from calib.records import Setting
 from calib.records.fields import adapter, fields_of, record
 from calib.tasks.wishes import Pair, RegionWish
@@ -77,11 +77,8 @@ def asked(kind: type[T], sent: Mapping[str, str]) -> T:
     """What is asked of a pair: of the next coupon, the next sheet, or a whole job."""
     scope, operation = sent.get("scope", "coupon"), sent.get("operation", "cut")
     if scope == "job" and not sent.get("cut_length_mm"):
-        raise unfit(
-            "cut_length_mm",
-            None,
-            "a whole job's chance hangs on its length; give the job's cut path, such as 4.2 m",
-        )
+        needed = "A whole job's chance hangs on its length: give its cut path, such as 4.2 m."
+        raise InvalidRecord.of("", [Misfit("cut_length_mm", None, "", sentence=needed)])
     left_out = {"slowest_mm_s", "costs"} | ({"cut_length_mm"} if scope != "job" else set())
     if operation != "cut":
         # A mark's chance is the highest there is; how sure it must be is asked of cuts.
