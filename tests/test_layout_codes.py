@@ -81,12 +81,28 @@ def codes_with(marks: KnownMarks) -> tuple[float, float]:
     return codes.power_pct, codes.speed_mm_s
 
 
+def assert_codes_are(marks: KnownMarks, power_pct: float, speed_mm_s: float) -> None:
+    """Codes have this setting's energy at a speed that the head reaches on a letter."""
+    power, speed = codes_with(marks)
+    assert speed <= min(speed_mm_s, math.sqrt(3.0 * CO2.working_acceleration_mm_s2))
+    wanted = float(delivered_power_w(CO2, power_pct)) / speed_mm_s
+    assert float(delivered_power_w(CO2, power)) / speed == pytest.approx(wanted, rel=0.02)
+
+
 def test_codes_take_the_kept_mark_else_the_strongest_that_is_clear():
     kept = Setting(power_pct=16.0, speed_mm_s=140.0)
-    assert codes_with(KnownMarks(kept=kept, burns=READ)) == (16.0, 140.0)
-    assert codes_with(KnownMarks(burns=READ)) == (20.0, 110.0)
-    assert codes_with(KnownMarks(burns=READ[:2])) == (15.0, 150.0)
-    assert codes_with(KnownMarks(burns=READ[4:])) == (30.0, 100.0)
+    assert_codes_are(KnownMarks(kept=kept, burns=READ), 16.0, 140.0)
+    assert_codes_are(KnownMarks(burns=READ), 20.0, 110.0)
+    assert_codes_are(KnownMarks(burns=READ[:2]), 15.0, 150.0)
+    assert_codes_are(KnownMarks(burns=READ[4:]), 30.0, 100.0)
+
+
+def test_codes_of_a_machine_whose_power_follows_the_speed_keep_the_setting():
+    follows = dataclasses.replace(CO2, power_follows_speed=True)
+    options = LayoutOptions(marks=KnownMarks(burns=READ))
+    cells = some_settings(follows, "cut", 6)
+    codes = lay_out(follows, BIRCH, "cut", cells, options=options).label_setting
+    assert (codes.power_pct, codes.speed_mm_s) == (20.0, 110.0)
 
 
 @pytest.mark.parametrize("unusable", [
@@ -95,7 +111,7 @@ def test_codes_take_the_kept_mark_else_the_strongest_that_is_clear():
     Setting(power_pct=16.0, speed_mm_s=140.0, line_pitch_mm=0.1),
 ])  # fmt: skip
 def test_a_kept_mark_that_codes_cant_have_is_passed_over(unusable: Setting):
-    assert codes_with(KnownMarks(kept=unusable, burns=READ)) == (20.0, 110.0)
+    assert_codes_are(KnownMarks(kept=unusable, burns=READ), 20.0, 110.0)
 
 
 def test_codes_are_stronger_than_what_was_read_as_nothing():

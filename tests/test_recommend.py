@@ -254,6 +254,17 @@ def test_a_mark_is_the_fastest_of_the_likeliest_where_no_bound_is_given(lines):
     assert rec.speed_mm_s > speed[chances.argmax()]
 
 
+def test_a_mark_that_no_setting_is_likely_to_leave_is_refused():
+    burns = [
+        calib.Burn(operation="line_mark", power_pct=float(p), speed_mm_s=float(v), mark=g)
+        for p, v, g in [(12, 220, 0), (12, 120, 0), (16, 220, 0), (16, 160, 0), (24, 220, 1)]
+    ]
+    region = calib.fit_region(MACHINE, SHEET, "line_mark", burns)
+    with pytest.raises(calib.NotEnoughEvidence, match="a mark of grade 4: the best has") as caught:
+        calib.recommend(region, mark=4)
+    assert caught.value.next_burns
+
+
 @pytest.mark.parametrize("scope", [{"cut_length_mm": 3000.0}, {"next_sheet": True}])
 def test_marks_are_promised_one_at_a_time(lines, scope):
     given = r"(cut_length_mm is 3000\.0|next_sheet is True): only the next mark on this sheet"

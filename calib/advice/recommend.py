@@ -18,13 +18,15 @@ from calib.jobs.job import Job
 from calib.jobs.job_time import CutTimes
 from calib.limits import SLOWEST_MM_S
 from calib.plan.far_side import far_side
-from calib.plan.next_burns import next_cuts
+from calib.plan.next_burns import columns_of, next_cuts
 from calib.plan.next_marks import next_marks
 from calib.records import USUAL_RELIABILITY, Costs, Setting
 
 # Without recorded jobs a whole job is promised at most this chance: coupons teach nothing of what
 # builds up over an hour and a half.
 _MOST_WITHOUT_JOBS = 0.9
+# A mark that comes out as wanted less often than this is no advice.
+_LEAST_LIKELY = 0.1
 # Advice that moves by more than this when the assumed scatter is doubled rests on the assumption.
 _RESTS_ON_SCATTER = 0.10
 
@@ -113,7 +115,10 @@ def _advised(region: Region, wish: Wish, rows: Sequence[Row]) -> Setting:
     """The setting that is advised, or a refusal that names the burns that would settle it."""
     search = Search.of(region, wish, rows)
     found = search.advised() if rows else None
-    if found is not None:
+    likely = 1.0
+    if found is not None and region.operation != "cut":
+        likely = float(search.exact.exactly(columns_of([found]))[0])
+    if found is not None and likely >= _LEAST_LIKELY:
         return found
     burns, settling = _settling(search.exact)
     pair = f"{region.sheet.name} on {region.machine.name}"
@@ -123,6 +128,11 @@ def _advised(region: Region, wish: Wish, rows: Sequence[Row]) -> Setting:
         why = (
             f"No setting of {pair} that the machine can take and that isn't slower than"
             f" {SLOWEST_MM_S[region.machine.source]:g} mm/s lies inside what was burnt"
+        )
+    elif likely < _LEAST_LIKELY:
+        why = (
+            f"No setting inside what was burnt of {pair} is likely to leave a mark of grade"
+            f" {wish.mark}: the best has a chance of {rounded_down(likely)}"
         )
     else:
         why = (

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from calib.limits import power_limits_pct, snap_power, snap_speed, speed_limits_mm_s
 from calib.materials import cut_energy_j_mm, expected_response
@@ -44,7 +44,16 @@ def label_setting(
     if chosen is None or not _can_be_set(machine, chosen):
         read = _read(machine, marks.burns)
         chosen = _seen(machine, read) or _expected(machine, sheet, read)
-    return _step_aside(machine, chosen, taken)
+    return _step_aside(machine, _on_letters(machine, chosen), taken)
+
+
+def _on_letters(machine: Machine, setting: Setting) -> Setting:
+    """The same energy at the speed that letters reach, so that they aren't darker than it says."""
+    reached = snap_speed(machine, letter_speed_mm_s(machine), "down")
+    if machine.power_follows_speed or setting.speed_mm_s <= reached:
+        return setting
+    found = setting_for_energy(machine, _energy(machine, setting), reached)
+    return replace(found, speed_mm_s=min(found.speed_mm_s, reached))
 
 
 def _can_be_set(machine: Machine, setting: Setting) -> bool:

@@ -150,6 +150,11 @@ class Machine:
                 self.wavelength_nm,
                 f"give a number from {low} to {high} for this kind of laser",
             )
+        # M7 and M8 turn a coolant or the air on, M9 all of it off (NIST RS274/NGC, NISTIR 6556).
+        if self.air_on_word and self.air_on_word in ("M9", self.air_off_word):
+            misfit(self, "air_on_word", self.air_on_word, "give the word that turns the air on")
+        if self.air_off_word in ("M7", "M8"):
+            misfit(self, "air_off_word", self.air_off_word, "give the word that turns it off: M9")
         if self.air_low_word and self.air_low_word in (self.air_on_word, self.air_off_word):
             misfit(self, "air_low_word", self.air_low_word, "give a word that does nothing else")
         if self.air_low_word and not self.air_on_word:
