@@ -203,7 +203,7 @@ def test_a_whole_job_without_a_length_is_asked_for_it(evening_house: House) -> N
     guest = evening_house.guest()
     asked = guest.submit("/setting", {"scope": "job", "cut_length": ""})
     assert asked.status_code == 422
-    assert "give the job" in asked.text
+    assert "hangs on its length: give its cut path" in asked.text
     assert len(evening_house.book.promises()) == 1
 
 

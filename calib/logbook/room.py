@@ -18,7 +18,7 @@ import sqlalchemy as sa
 from calib.errors import LogbookError
 from calib.logbook import ledger
 from calib.logbook.bodies import Lot, SetUp, body_of, newer_version
-from calib.logbook.coding import known_names
+from calib.logbook.coding import Unreadable, known_names
 from calib.logbook.files import Mark, mark_of
 from calib.logbook.identity import identity_in
 from calib.logbook.ledger import (
@@ -92,6 +92,13 @@ class Thing:
                 found.add(entry)
                 waiting += by_id[entry].replaces
         return frozenset(found)
+
+
+class _Things(dict[str, Thing]):
+    """Machines and sheets by id; one that an entry names and that isn't there is a damage."""
+
+    def __missing__(self, key: str) -> Thing:
+        raise Unreadable(key)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -286,7 +293,7 @@ def _directory(connection: sa.Connection, known: Directory) -> Directory:
         known,
         machines={thing.name: thing for thing in machines},
         sheets={thing.name: thing for thing in sheets},
-        things={key: thing for thing in (*machines, *sheets) for key in thing.ids},
+        things=_Things({key: thing for thing in (*machines, *sheets) for key in thing.ids}),
         lots={
             entry.id: str(record_part(entry).get("lot", ""))
             for entry in found

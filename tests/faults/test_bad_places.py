@@ -21,6 +21,7 @@ from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 from calib.errors import CalibError, LogbookError
 from calib.logbook import Book, backup, export_text, import_text, open_book, restore
 from calib.logbook.checking import check_book
+from calib.logbook.identity import identity_of
 from calib.records import Reading
 
 
@@ -174,7 +175,12 @@ def test_damaged_pages_are_said_and_a_backup_helps(path: Path, tmp_path: Path) -
         except CalibError as error:
             noticed += 1
             if "damaged, or isn't a logbook" in str(error):
-                assert f"newest good backup is {good}" in str(error)  # noqa: PT017
+                # A letter that turned within the identity makes it another book's.
+                own = identity_of(path) in (None, identity_of(good))
+                way_out = (
+                    f"newest good backup is {good}" if own else "No good backup that is surely"
+                )
+                assert way_out in str(error)  # noqa: PT017
                 assert path.exists()
         for end in ("-wal", "-shm"):
             path.with_name(path.name + end).unlink(missing_ok=True)
