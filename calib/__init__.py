@@ -16,17 +16,19 @@ if TYPE_CHECKING:
 _HOMES = {
     "calib.records": (
         "Machine", "Sheet", "Burn", "Setting", "Cell", "Grid", "Reading", "Promise",
-        "COUPON_CUT_MM",
+        "COUPON_CUT_MM", "Costs",
     ),
-    "calib.tasks": ("plan_grid", "plan_grids", "fit_region", "recommend", "starting_point"),
+    "calib.tasks.library": (
+        "plan_grid", "plan_grids", "fit_region", "recommend", "starting_point",
+    ),
     "calib.fit.pool": ("Pool", "pool_records"),
-    "calib.advise.transfer": ("StartingPoint", "transfer_region"),
+    "calib.advice.transfer": ("StartingPoint", "transfer_region"),
     "calib.fit.region": ("Region",),
-    "calib.jobs.costs": ("Costs",),
-    "calib.advise.recommendation": ("Recommendation",),
-    "calib.grid.svg": ("grid_svg", "grid_svg_per_setting"),
-    "calib.grid.rs274": ("grid_program", "grid_program_per_setting", "frame_program"),
-    "calib.grid.record_sheet": ("grid_record_sheet",),
+
+    "calib.advice.recommendation": ("Recommendation",),
+    "calib.boards.svg": ("grid_svg", "grid_svg_per_setting"),
+    "calib.boards.rs274": ("grid_program", "grid_program_per_setting", "frame_program"),
+    "calib.boards.record_sheet": ("grid_record_sheet",),
     "calib.errors": (
         "CalibError", "InvalidRecord", "InvalidQuantity", "RefusedMaterial", "DeclarationNeeded",
         "BoardDoesNotFit", "MachineLimit", "BadFile", "NotEnoughEvidence", "NeedsYes",

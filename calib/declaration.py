@@ -5,6 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
+
+from calib.names import read_table, row_terms, without_accents
 
 _ELEMENTS = ("chlorine", "fluorine", "bromine")
 _SPELLINGS = {
@@ -61,10 +64,26 @@ class Declaration:
     missing: str  # What it lacks to be accepted, in words; empty when it is accepted
 
 
+@cache
+def _english_of() -> dict[str, str]:
+    """German, French and Spanish words of a statement to the English ones that are read below."""
+    rows = read_table("statement")
+    return {word: row["english"] for row in rows for word in row_terms(row, "words")}
+
+
+@cache
+def _foreign() -> re.Pattern[str]:
+    longest_first = sorted(_english_of(), key=len, reverse=True)
+    return re.compile(rf"\b(?:{'|'.join(longest_first).replace(' ', '[ -]')})\b")
+
+
 def _tokens(text: str) -> list[str]:
-    plain = text.casefold().replace("\u2019", "'")
+    plain = without_accents(text).replace("\u2019", "'")
+    plain = re.sub(r"([a-z]{3,}?)-?frei(?:e[mnrs]?)?\b", r"\1 free", plain)
     plain = re.sub(r"n't\b", " not", plain.replace("can't", "can not").replace("cannot", "can not"))
     plain = re.sub(r"([a-z]{4,})free\b", r"\1 free", plain)
+    plain = re.sub(r"\b([nldj])'", r"\1 ", plain)
+    plain = _foreign().sub(lambda found: _english_of()[found[0].replace("-", " ")], plain)
     return re.findall(r"\d+(?:[.,]\d+)?|[^\W\d_]+|[.;!?]", plain)
 
 
@@ -92,7 +111,8 @@ def _denies_after(tokens: list[str], i: int, denied: bool) -> bool:
 
 
 def _list_end(tokens: list[str], i: int) -> int:
-    known = _HALOGEN_OF.keys() | _CARRIER_OF.keys()
+    # "It is PVC, halogen free" isn't one list.
+    known = (_HALOGEN_OF if tokens[i] in _HALOGEN_OF else _CARRIER_OF).keys()
     end = i + 1
     while end < len(tokens):
         if tokens[end] in known:

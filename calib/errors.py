@@ -23,7 +23,19 @@ def shown(value: object) -> str:
 
 
 class CalibError(Exception):
-    """Base of every error that calib raises on purpose."""
+    """Base of every error that calib raises on purpose.
+
+    Attributes
+    ----------
+    ask
+        The field that would settle it, where there is one; shells say how it is given.
+    """
+
+    ask = ""
+
+    def __init__(self, message: str = "", *, ask: str = "") -> None:
+        super().__init__(message)
+        self.ask = ask or self.ask
 
 
 @dataclass(frozen=True)
@@ -34,10 +46,13 @@ class Misfit:
     value: object
     allowed: str  # What may be given, as an order: ``give a number from 0 to 99``
     missing: bool = False
+    sentence: str = ""  # Says it whole, where what was typed couldn't be read
 
-    def said(self, name: str) -> str:
-        """The sentence, with the field under the name that the reader knows it by."""
-        given = "isn't given" if self.missing else f"is {shown(self.value)}"
+    def said(self, name: str, value: str = "") -> str:
+        """The sentence; field and value as the reader knows and typed them."""
+        if self.sentence:
+            return self.sentence
+        given = "isn't given" if self.missing else f"is {value or shown(self.value)}"
         return f"{name} {given}: {self.allowed}."
 
 
@@ -50,9 +65,14 @@ class InvalidRecord(CalibError, ValueError):
     def of(cls, record: str, misfits: Iterable[Misfit]) -> InvalidRecord:
         """Make the error of some fields of a record."""
         found = tuple(misfits)
-        error = cls(" ".join(each.said(f"{record}.{each.field}") for each in found))
+        error = cls(" ".join(each.said(f"{record}.{each.field}".lstrip(".")) for each in found))
         error.misfits = found
         return error
+
+
+def unfit(field: str, value: object, allowed: str) -> InvalidRecord:
+    """The error of one value that what is asked for can't have; ``allowed`` is an order."""
+    return InvalidRecord.of("", [Misfit(field, value, allowed)])
 
 
 class InvalidQuantity(CalibError, ValueError):
@@ -65,6 +85,8 @@ class RefusedMaterial(CalibError):
 
 class DeclarationNeeded(CalibError):
     """Raised when the material isn't known and the user hasn't declared what it holds."""
+
+    ask = "declaration"
 
 
 class BoardDoesNotFit(CalibError):

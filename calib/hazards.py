@@ -15,10 +15,13 @@ from calib.names import (
     harmless_words,
     known_words,
     meant_by,
+    read_closed_up,
     read_name,
     read_table,
     row_terms,
+    taken_apart,
     term_words,
+    without_tail,
     words_of_kind,
 )
 from calib.records import Machine, Operation, Sheet
@@ -41,7 +44,11 @@ _HARMLESS_START = "fluoresc"  # a colour, no fluorine
 _ELEMENTS = {"chlorine", "fluorine", "bromine"}
 _DENIALS = {"free", "no", "non", "not", "without"}
 # Rows that speak of more than a substance: in a whole sentence their words mean other things.
-_NO_SUBSTANCE = {"unknown", "unknown plastic", "food", "battery", "wood"}
+_NO_SUBSTANCE = {"unknown", "unknown plastic", "food", "battery"}
+# Trees: one isn't another, though they burn alike.
+_SPECIES = {"hardwood", "softwood", "tropical wood"}
+# What is put on a sheet: the substance beside it isn't the sheet's own.
+_ON_TOP = {"paint", "varnish", "lacquer", "primer", "film", "coating", "glue", "adhesive", "print"}
 # In a sentence only long words are taken for slips of the key.
 _LONG_WORD = 8
 _TELL = (
@@ -175,15 +182,22 @@ def _pair_matches(words: Words, found: tuple[_Match, ...]) -> list[_Match]:
     ]
 
 
-def _slip_matches(words: Words, unknown: list[str]) -> list[_Match]:
+def _slip_matches(words: Words, unknown: Words) -> list[_Match]:
     """What would be refused if a word that nobody knows were typed as it was likely meant."""
-    hits = []
     for typed in unknown:
-        for meant in meant_by(typed):
-            mended = read_name(" ".join(meant if word == typed else word for word in words))
-            new = [m for m in _match_terms(mended).found if m.row["verdict"] == "refuse"]
-            hits += [_Match(f"{typed} (a slip for {meant}?)", m.row) for m in new]
-    return hits[:1]
+        for slip, meant in ((s, m) for s in without_tail(typed) for m in meant_by(s)):
+            whole = [meant if word == typed else word for word in words]
+            mended = read_name(" ".join(whole if typed in words else [meant]))
+            for match in _match_terms(mended).found:
+                if match.row["verdict"] == "refuse":
+                    return [_Match(f"{slip} (a slip for {meant}?)", match.row)]
+    return []
+
+
+def _refused_in(words: Words, denied: tuple[str, ...] = ()) -> list[_Match]:
+    matches = _match_terms(words)
+    refused = [m for m in matches.found if m.row["verdict"] == "refuse"]
+    return refused + _stem_matches(matches.left, denied) + _pair_matches(words, matches.found)
 
 
 @lru_cache(maxsize=4096)  # a book names the same few materials again and again
@@ -192,10 +206,12 @@ def _refused(material: str) -> tuple[list[_Match], _Matches]:
     words = read_name(material)
     matches = _match_terms(words)
     denied = read_declaration(material).denied
-    unknown = [w for w in matches.left if w not in known_words() and w not in _ELEMENTS]
-    refused = [m for m in matches.found if m.row["verdict"] == "refuse"]
-    refused += _stem_matches(matches.left, denied) + _pair_matches(words, matches.found)
-    return refused or _slip_matches(words, unknown), matches
+    unknown = tuple(w for w in matches.left if w not in known_words() and w not in _ELEMENTS)
+    return (
+        _refused_in(words, denied)
+        or _refused_in(read_closed_up(material), denied)
+        or _slip_matches(words, taken_apart(material) + unknown)
+    ), matches
 
 
 def _unexplained(matches: _Matches, denied: tuple[str, ...]) -> list[str]:
@@ -206,6 +222,10 @@ def _unexplained(matches: _Matches, denied: tuple[str, ...]) -> list[str]:
     # "Painted" by itself is a term of the table; beside a name it says that something is on it.
     named = [m for m in matches.found if not _must_ask(m.term)]
     return left + [m.term for m in matches.found if named and _must_ask(m.term)]
+
+
+def _same_question(word: str) -> set[str]:
+    return {w for term in row_terms(_ambiguous()[word], "words") for w in term_words(term)}
 
 
 def _must_ask(word: str) -> bool:
@@ -229,19 +249,47 @@ def _refusal(material: str, match: _Match) -> str:
     return " ".join(parts)
 
 
-def _named_in(declaration: str) -> tuple[list[_Match], bool]:
-    """What a declaration names that is refused, and whether it names a substance at all."""
+class _Named(NamedTuple):
+    refused: list[_Match]
+    found: tuple[_Match, ...]
+    substances: frozenset[str]  # Those that no table judges
+    own: tuple[str, ...]  # What the sheet itself is said to be made of, not what is put on it
+
+
+def _named_in(declaration: str) -> _Named:
+    """What a declaration names, but for what it denies."""
     words = read_name(read_declaration(declaration).named)
-    matches = _match_terms(words)
-    found = [m for m in matches.found if m.row["keyword"] not in _NO_SUBSTANCE]
+    found, left = _said_in(words)
     refused = [m for m in found if m.row["verdict"] == "refuse"]
-    refused += _stem_matches(matches.left, ()) + _pair_matches(words, tuple(found))
-    unknown = [w for w in matches.left if w not in known_words() and len(w) >= _LONG_WORD]
-    named = bool(found) or bool(words_of_kind("substance") & set(matches.left))
-    return refused or _slip_matches(words, unknown), named
+    refused += _stem_matches(left, ()) + _pair_matches(words, found)
+    unknown = tuple(w for w in left if w not in known_words() and len(w) >= _LONG_WORD)
+    on_top = {i + k for i, word in enumerate(words) if word in _ON_TOP for k in (-1, 0, 1)}
+    bare, rest = _said_in(tuple(word for i, word in enumerate(words) if i not in on_top))
+    substances = words_of_kind("substance")
+    own = (*(m.term for m in bare if m.row["made_of"] != "any"), *(substances & set(rest)))
+    return _Named(
+        refused or _slip_matches(words, unknown), found, substances & frozenset(left), own
+    )
 
 
-def _refuse_by_declaration(sheet: Sheet) -> None:
+def _said_in(words: Words) -> _Matches:
+    found, left = _match_terms(words)
+    said = (m for m in found if m.row["keyword"] not in _NO_SUBSTANCE and m.term != "board")
+    return _Matches(tuple(said), left)
+
+
+def _may_be(named: _Match, said: _Named) -> bool:
+    """Whether a sheet with this name may truly be what is said of it."""
+    terms, row = set(row_terms(named.row, "made_of")), named.row
+    return bool(terms & said.substances) or any(
+        {m.term, m.row["keyword"]} & terms
+        if m.row is not row
+        else row["keyword"] not in _SPECIES or m.term in {named.term, *terms}
+        for m in said.found
+    )
+
+
+def _refuse_by_declaration(sheet: Sheet, found: tuple[_Match, ...]) -> None:
     stated = read_declaration(sheet.declaration).stated
     if stated:
         raise RefusedMaterial(
@@ -250,13 +298,19 @@ def _refuse_by_declaration(sheet: Sheet) -> None:
             " makes acid gas. If the data sheet rules it out, say so clearly; else use a sheet"
             " without it."
         )
-    refused, _ = _named_in(sheet.declaration)
-    if refused:
+    said = _named_in(sheet.declaration)
+    if said.refused:
+        match = said.refused[0]
         raise RefusedMaterial(
             f"{shown(sheet.material)} is refused because its declaration"
-            f" ({shown(sheet.declaration)}) names {refused[0].term!r}:"
-            f" {refused[0].row['hazard']}. {refused[0].row['plain_advice']}"
-            f" {refused[0].row['instead']}"
+            f" ({shown(sheet.declaration)}) names {match.term!r}: {match.row['hazard']}."
+            f" {match.row['plain_advice']} {match.row['instead']}"
+        )
+    named = [m for m in found if m.row["made_of"] != "any" and not _must_ask(m.term)]
+    if named and said.own and not any(_may_be(match, said) for match in named):
+        raise RefusedMaterial(
+            f"{shown(sheet.material)} is refused because its declaration says {said.own[0]!r} where"
+            f" its name says {named[0].term!r}: put right whichever of the two is wrong."
         )
 
 
@@ -293,10 +347,15 @@ def _refuse_cut(sheet: Sheet, found: tuple[_Match, ...]) -> None:
 def _need_declaration(sheet: Sheet, matches: _Matches, asked: list[str]) -> None:
     statement = read_declaration(sheet.declaration)
     if not statement.missing:
-        _refuse_by_declaration(sheet)
+        _refuse_by_declaration(sheet, matches.found)
     missing = statement.missing
-    if not missing and not _named_in(sheet.declaration)[1]:
+    said = _named_in(sheet.declaration)
+    if not missing and not (said.found or said.substances):
         missing = "it doesn't name a polymer, fibre or wood that calib knows"
+    spoken = set(read_name(sheet.declaration))
+    unsaid = [w for w in asked if _must_ask(w) and not spoken & _same_question(w)]
+    if not missing and unsaid:
+        missing = f"it doesn't speak of {unsaid[0]!r}"
     if not missing:
         return
     why = f": {', '.join(map(repr, asked[:5]))} isn't explained" if matches.found and asked else ""
@@ -369,7 +428,8 @@ def check_hazard(
     Raises RefusedMaterial when a term of the name, or what it is likely a slip of the key for, is
     refused; no declaration lifts that; DeclarationNeeded when no term fits, or a word is left over
     that isn't in the list of harmless ones, and the declaration isn't the statement that
-    `read_declaration` describes, or names no polymer, fibre or wood.
+    `read_declaration` describes, names no polymer, fibre or wood, or doesn't speak of a word that
+    is asked about. A declaration that contradicts the name is refused.
 
     Examples
     --------
@@ -386,7 +446,7 @@ def check_hazard(
     if declared:
         _need_declaration(sheet, matches, asked)
     else:
-        _refuse_by_declaration(sheet)
+        _refuse_by_declaration(sheet, found)
     diode = machine is not None and machine.source == "diode"
     if diode:
         _refuse_diode(sheet, found)

@@ -13,7 +13,7 @@ import unicodedata
 from collections.abc import Iterator, Mapping
 from functools import cache, lru_cache
 from importlib import resources
-from itertools import combinations
+from itertools import combinations, permutations
 
 Words = tuple[str, ...]
 
@@ -23,7 +23,12 @@ _TELLING = {"substance", "other"}
 _BINDERS = ("", "n", "s", "e", "en", "es", "er")
 # Endings of German, French and Spanish words, and what stands there in the tables.
 _ENDINGS = (("e", ""), ("n", ""), ("en", ""), ("er", ""), ("es", ""), ("a", "o"), ("e", "o"))
-_DIGITS_AS_LETTERS = (str.maketrans("013457", "oieast"), str.maketrans("013457", "oleast"))
+# Digits and signs that stand for letters, as in ``p0lyc@rbonate``.
+_SIGNS = "0134578@$!¡|"
+_SIGNS_AS_LETTERS = (
+    str.maketrans(_SIGNS, "oieastbasiii"),
+    str.maketrans(_SIGNS, "oleastbaslll"),
+)
 
 
 @cache
@@ -43,6 +48,16 @@ def _letters() -> dict[int, str]:
     return {ord(row["letter"]): row["read_as"] for row in read_table("letters")}
 
 
+def without_accents(text: str) -> str:
+    """Small letters without accents, nor marks that take no room such as a soft hyphen."""
+    plain = unicodedata.normalize("NFKD", text.casefold())
+    return "".join(c for c in plain if unicodedata.category(c) not in {"Mn", "Me", "Cf"}).casefold()
+
+
+def _latin(text: str) -> str:
+    return without_accents(text).translate(_letters())
+
+
 # A book names the same few materials again and again.
 @lru_cache(maxsize=4096)
 def split_words(text: str) -> Words:
@@ -58,11 +73,7 @@ def split_words(text: str) -> Words:
     >>> split_words("P.V.C.")
     ('pvc',)
     """
-    plain = unicodedata.normalize("NFKD", text.casefold())
-    # Accents, and marks that take no room such as a soft hyphen, must not hide a word.
-    plain = "".join(c for c in plain if unicodedata.category(c) not in {"Mn", "Me", "Cf"})
-    plain = plain.casefold().translate(_letters())
-    plain = re.sub(r"(?<=\d)(mm|cm)(?=[^\W\d_])", r"\1 ", plain)
+    plain = re.sub(r"(?<=\d)(mm|cm)(?=[^\W\d_])", r"\1 ", _latin(text))
     words = " ".join(re.findall(r"[^\W\d_]+|\d+", plain))
     joined = re.sub(r"\b[^\W\d_](?: [^\W\d_]\b)+", lambda m: m[0].replace(" ", ""), words)
     return tuple(_singular(word) for word in joined.split())
@@ -111,8 +122,19 @@ def _in_english() -> dict[Words, Words]:
         if not row["alone"]
         for name in row_terms(row, "names")
     }
-    terms = [t for row in read_table("safety") for t in row_terms(row, "keyword", "synonyms")]
-    return names | {_plain(term): _plain(term) for term in terms}
+    terms, refused = dict[Words, Words](), set[Words]()
+    for row in read_table("safety"):
+        own = [_plain(term) for term in row_terms(row, "keyword", "synonyms")]
+        terms |= {term: term for term in own}
+        refused |= set(own) if row["verdict"] == "refuse" else set()
+    # What is refused may stand in any order: a looser match makes a verdict worse, never better.
+    turned = {
+        order: english
+        for name, english in names.items()
+        if english in refused and 1 < len(name) < 4 and "".join(name).isalpha()
+        for order in permutations(name)
+    }
+    return turned | names | terms
 
 
 @cache
@@ -141,14 +163,16 @@ def known_words() -> frozenset[str]:
     return kinds | asking | {words[0] for words in _in_english() if len(words) == 1}
 
 
-def _spelled_with_digits(text: str) -> str:
-    """Put letters for digits inside a word, where that makes a word which is known."""
+def _spelled_with_signs(text: str) -> str:
+    """Put letters for digits and signs inside a word, where that makes a word which is known."""
 
     def read(found: re.Match[str]) -> str:
-        spelled = (found[0].translate(table) for table in _DIGITS_AS_LETTERS)
+        spelled = (found[0].translate(table) for table in _SIGNS_AS_LETTERS)
         return next((word for word in spelled if word in known_words()), found[0])
 
-    return re.sub(r"\b[a-z]+\d[a-z\d]*[a-z]\b", read, text.casefold())
+    # A capital i behind a small letter looks like an l.
+    plain = _latin(re.sub(r"(?<=[a-z])I(?![A-Z])", "l", text))
+    return re.sub(rf"(?<!\w)[a-z@$][a-z{_SIGNS}]*[a-z]", read, plain)
 
 
 def _joined(words: Words) -> Words:
@@ -156,8 +180,10 @@ def _joined(words: Words) -> Words:
     known, out = known_words(), list[str]()
     for word in words:
         pair = (out[-1], word) if out else (word,)
-        if "".join(pair) in known and not set(pair) <= known and pair not in _in_english():
-            out[-1] += word
+        # The s that the first one lost as a plural, as in ``moos gummi``.
+        one = next((w for w in ("".join(pair), "s".join(pair)) if w in known), "")
+        if len(pair) > 1 and one and not set(pair) <= known and pair not in _in_english():
+            out[-1] = one
         else:
             out.append(word)
     return tuple(out)
@@ -190,19 +216,39 @@ def _parts(word: str) -> Words:
     return ()
 
 
-def _translated(words: Words) -> Words:
-    english, out, i = _in_english(), list[str](), 0
-    longest = max(len(phrase) for phrase in english)
+@cache
+def _longest_phrase() -> int:
+    return max(map(len, _in_english()))
+
+
+def _phrases(words: Words) -> Iterator[Words]:
+    """The longest phrases that are known, and single words between them."""
+    i = 0
     while i < len(words):
-        for size in range(min(longest, len(words) - i), 0, -1):
-            if words[i : i + size] in english:
-                out += english[words[i : i + size]]
-                break
-        else:
-            size = 1
-            out.append(words[i])
+        sizes = range(min(_longest_phrase(), len(words) - i), 1, -1)
+        size = next((n for n in sizes if words[i : i + n] in _in_english()), 1)
+        yield words[i : i + size]
         i += size
-    return tuple(out)
+
+
+def _translated(words: Words) -> Words:
+    return tuple(word for p in _phrases(words) for word in _in_english().get(p, p))
+
+
+def _typed(text: str) -> Words:
+    """Words of a name as they are typed, but for endings and disguises."""
+    words = _joined(_plain(_spelled_with_signs(text)))
+    return tuple(w if w in _whole_words() else _without_ending(w) for w in words)
+
+
+def _read(words: Words) -> Words:
+    bare = tuple(w for w in words if w in _single_codes() or not _says_nothing(w))
+    for names_it in (words, bare):
+        if names_it in _alone():
+            return _alone()[names_it]
+    parts = (part for w in words for part in (() if w in _whole_words() else _parts(w)) or (w,))
+    # Twice: words that were translated one by one may be a known phrase.
+    return _translated(_translated(tuple(parts)))
 
 
 # A book names the same few materials again and again.
@@ -217,15 +263,23 @@ def read_name(text: str) -> Words:
     >>> read_name("contreplaqué de peuplier")
     ('poplar', 'plywood')
     """
-    whole = _whole_words()
-    words = _joined(_plain(_spelled_with_digits(text)))
-    words = tuple(w if w in whole else _without_ending(w) for w in words)
-    words = tuple(part for w in words for part in (() if w in whole else _parts(w)) or (w,))
-    # Twice: words that were translated one by one may be a known phrase.
-    english = _translated(_translated(words))
-    telling = tuple(w for w in english if w not in harmless_words() or w in _single_codes())
-    bare = telling if telling in _alone() else english
-    return english if bare not in _alone() else _alone()[bare]
+    return _read(_typed(text))
+
+
+def read_closed_up(text: str) -> Words:
+    """The same without sizes, colours and the like, which part words that belong together."""
+    kept = (p for p in _phrases(_typed(text)) if len(p) > 1 or not _says_nothing(p[0]))
+    return _read(tuple(word for phrase in kept for word in phrase))
+
+
+def taken_apart(text: str) -> Words:
+    """Words of a name that no table knows whole, and that are read in parts."""
+    return tuple(w for w in _typed(text) if w not in _whole_words() and _parts(w))
+
+
+@cache
+def _says_nothing(word: str) -> bool:
+    return word.isdigit() or set(_translated((word,))) <= harmless_words()
 
 
 @cache
@@ -263,6 +317,17 @@ def _is_short_slip(typed: str, word: str) -> bool:
     return one_more or typed.translate(vowels) == word.translate(vowels)
 
 
+def without_tail(word: str) -> Words:
+    """A word that no table knows, and what is left of it without a known word at its end."""
+    known = known_words()
+    ends = (i for i in range(5, len(word) - 3) if word[i:] in known)
+    return word, *(word[:i] for i in ends if word[:i] not in known)
+
+
+def _begin_alike(typed: str, word: str) -> bool:
+    return typed[0] == word[0] or sorted(typed[:2]) == sorted(word[:2])
+
+
 @lru_cache(maxsize=4096)
 def meant_by(typed: str) -> tuple[str, ...]:
     """Known words that a word may be a slip of the key for, the fewest slips counting."""
@@ -272,6 +337,8 @@ def meant_by(typed: str) -> tuple[str, ...]:
             break
         near = {word for cut in _cuts(typed, slips) for word in _by_cut(slips).get(cut, ())}
         near = {w for w in near if max(len(w), len(typed)) > 5 or _is_short_slip(typed, w)}
+        # Two slips that change how a word begins make another word of it.
+        near = {w for w in near if slips == 1 or _begin_alike(typed, w)}
         if near:
             return tuple(sorted(near))
     return ()

@@ -1,30 +1,34 @@
-"""Shared hand for printed pages: millimetres from the top left, one typeface, black on white."""
+"""The one style of printed pages: typeface, paragraphs, tables, drawings, each page by itself."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from functools import cache, lru_cache
 from io import BytesIO
 from typing import Any, Literal
+from xml.sax.saxutils import escape
 
 import segno
+from reportlab.lib.styles import ParagraphStyle
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
+from reportlab.platypus import Flowable, Frame, Paragraph, Table
 
+from calib.errors import InvalidRecord
 from calib.typeface import BOLD, REGULAR, font_path, keep_every_character
 
 Align = Literal["left", "middle", "right"]
+Draw = Callable[[Any], None]
 
-MM_PER_POINT = 25.4 / 72.0  # a point of page description is 1/72 inch
 # ISO 216 A4 and the North American Letter (8.5 in x 11 in) [mm].
 PAPERS_MM = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 MARGIN_MM = 9.0  # printers in offices leave up to 6 mm blank (common practice, no source)
-LINE_SPACING = 1.22  # of the type size; DejaVu's accents need the room
-_FONTS = {False: "CalibSans", True: "CalibSansBold"}
-# Height of capitals and of the part below the baseline, as shares of the type size (DejaVu Sans).
-CAPITAL = 0.73
-BELOW = 0.24
+MM = 72.0 / 25.4  # points in a millimetre: a point is 1/72 inch
+PLAIN_FONT, BOLD_FONT = "CalibSans", "CalibSansBold"
+# A box to tick, as a character.
+TICK = "\N{BALLOT BOX}"
+_LINE_SPACING = 1.22  # of the type size; DejaVu's accents need the room
 
 
 @cache
@@ -33,13 +37,12 @@ def _load_fonts() -> frozenset[int]:
 
     Those beyond U+FFFF are left out: reportlab's table for copying text out holds them wrongly.
     """
-    known: set[int] | None = None
-    for bold, file_name in ((False, REGULAR), (True, BOLD)):
-        font = TTFont(_FONTS[bold], str(font_path(file_name)))
+    known: list[set[int]] = []
+    for name, file_name in ((PLAIN_FONT, REGULAR), (BOLD_FONT, BOLD)):
+        font = TTFont(name, str(font_path(file_name)))
         pdfmetrics.registerFont(font)
-        held = {code for code in font.face.charToGlyph if code <= 0xFFFF}
-        known = held if known is None else known & held
-    return frozenset(known or ())
+        known.append({code for code in font.face.charToGlyph if code <= 0xFFFF})
+    return frozenset(set.intersection(*known))
 
 
 @lru_cache(maxsize=4096)
@@ -56,222 +59,207 @@ def printable(text: str) -> str:
     return keep_every_character(text, _load_fonts())
 
 
-@lru_cache(maxsize=16384)
 def text_width_mm(text: str, size_pt: float, *, bold: bool = False) -> float:
     """Measure a line of type."""
-    width_pt = pdfmetrics.stringWidth(printable(text), _FONTS[bold], size_pt)
-    return float(width_pt) * MM_PER_POINT
+    font = BOLD_FONT if bold else PLAIN_FONT
+    return float(pdfmetrics.stringWidth(printable(text), font, size_pt)) / MM
 
 
-def line_height_mm(size_pt: float) -> float:
-    """Distance of lines of a type size [mm]."""
-    return size_pt * LINE_SPACING * MM_PER_POINT
+def words(
+    text: str, size_pt: float = 7.0, *, bold: bool = False, grey: float = 0.0, bullet: bool = False
+) -> Any:
+    """Set a text in lines as wide as its place; a word wider than that is broken too."""
+    indent = 0.9 * size_pt if bullet else 0.0
+    style = ParagraphStyle(
+        "words",
+        fontName=BOLD_FONT if bold else PLAIN_FONT,
+        fontSize=size_pt,
+        leading=_LINE_SPACING * size_pt,
+        textColor=(grey, grey, grey),
+        leftIndent=indent,
+        bulletFontName=PLAIN_FONT,
+        bulletFontSize=size_pt,
+    )
+    return Paragraph(escape(printable(text)), style, bulletText="•" if bullet else None)
 
 
-def wrap(text: str, width_mm: float, size_pt: float, *, bold: bool = False) -> list[str]:
-    """Break a text into lines; a word longer than the line is broken too.
-
-    Examples
-    --------
-    >>> wrap("a board of eighteen cells", 22.0, 8.0)
-    ['a board of', 'eighteen cells']
-    """
-    lines: list[str] = []
-    line = ""
-    for word in printable(text).split():
-        longer = f"{line} {word}" if line else word
-        if text_width_mm(longer, size_pt, bold=bold) <= width_mm:
-            line = longer
-            continue
-        if line:
-            lines.append(line)
-        *full, line = _break_word(word, width_mm, size_pt, bold)
-        lines.extend(full)
-    return [*lines, line]
+def table(
+    rows: Sequence[Sequence[Any]],
+    widths_mm: Sequence[float],
+    *style: tuple[Any, ...],
+    heights_mm: Sequence[float] | None = None,
+) -> Any:
+    """Set rows of texts and other parts in columns, without room around them unless asked."""
+    _load_fonts()
+    bare = [(f"{side}PADDING", (0, 0), (-1, -1), 0) for side in ("LEFT", "RIGHT", "TOP", "BOTTOM")]
+    return Table(
+        rows,
+        colWidths=[width * MM for width in widths_mm],
+        rowHeights=None if heights_mm is None else [height * MM for height in heights_mm],
+        style=[*bare, ("VALIGN", (0, 0), (-1, -1), "TOP"), *style],
+        hAlign="LEFT",
+    )
 
 
-def _break_word(word: str, width_mm: float, size_pt: float, bold: bool) -> list[str]:
-    parts = [""]
-    for sign in word:
-        if parts[-1] and text_width_mm(parts[-1] + sign, size_pt, bold=bold) > width_mm:
-            parts.append("")
-        parts[-1] += sign
-    return parts
+def framed(parts: Sequence[Any], width_mm: float) -> Any:
+    """Put parts into a frame with round corners."""
+    return table(
+        [[list(parts)]],
+        [width_mm],
+        ("BOX", (0, 0), (-1, -1), 1.2, "black"),
+        ("ROUNDEDCORNERS", [4, 4, 4, 4]),
+        ("LEFTPADDING", (0, 0), (-1, -1), 2.5 * MM),
+        ("RIGHTPADDING", (0, 0), (-1, -1), 2.5 * MM),
+        ("TOPPADDING", (0, 0), (-1, -1), 1.0 * MM),
+        ("BOTTOMPADDING", (0, 0), (-1, -1), 1.5 * MM),
+    )
 
 
-@lru_cache(maxsize=8)
-def _qr_modules(text: str) -> tuple[tuple[int, ...], ...]:
-    """Dark (1) and light (0) squares of a QR code with its quiet zone, row by row."""
-    code = segno.make(text, error="m", micro=False)
-    return tuple(tuple(row) for row in code.matrix_iter(border=4))
+def middle_of(lengths: Sequence[int]) -> int:
+    """How many of some texts make up half of their length, at least."""
+    return 1 + next(n for n in range(len(lengths)) if 2 * sum(lengths[: n + 1]) >= sum(lengths))
 
 
-class PrintPage:
-    """One page under construction; lengths are in mm from the page's top left, y down.
+def in_two_columns(title: str, texts: Sequence[str], width_mm: float, size_pt: float) -> list[Any]:
+    """Set a heading and sentences in two columns of about equal length."""
+    if not texts:
+        return []
+    split = middle_of([len(text) for text in texts])
+    halves = [
+        [words(text, size_pt, bullet=True) for text in half]
+        for half in (texts[:split], texts[split:])
+    ]
+    gap = ("RIGHTPADDING", (0, 0), (0, 0), 3.0 * MM)
+    return [words(title, 7.5, bold=True), table([halves], [width_mm / 2.0] * 2, gap)]
 
-    Parameters
-    ----------
-    paper
-        ``a4`` or ``letter``.
-    title
-        Title in the file's properties.
-    """
 
-    def __init__(self, paper: str, title: str) -> None:
-        _load_fonts()
-        self.paper = paper
-        self.width_mm, self.height_mm = PAPERS_MM[paper]
-        self._out = BytesIO()
-        size = (self.width_mm / MM_PER_POINT, self.height_mm / MM_PER_POINT)
-        # invariant: no clock and no random id in the file.
-        self._canvas: Any = Canvas(self._out, pagesize=size, invariant=1, pageCompression=1)
-        self._canvas.setTitle(title)
-        self._canvas.setCreator("calib")
-        self._canvas.setLineCap(0)
+class Drawing(Flowable):  # type: ignore[misc]
+    """A drawing by reportlab's canvas in millimetres from its own top left, y down."""
 
-    def _x(self, x_mm: float) -> float:
-        return round(x_mm / MM_PER_POINT, 3)
+    def __init__(self, size_mm: tuple[float, float], draw: Draw) -> None:
+        super().__init__()
+        self.width, self.height = (length * MM for length in size_mm)
+        self._draw = draw
 
-    def _y(self, y_mm: float) -> float:
-        return round((self.height_mm - y_mm) / MM_PER_POINT, 3)
+    def draw(self) -> None:
+        """Called by reportlab when the place is known."""
+        self.canv.translate(0, self.height)
+        self.canv.scale(MM, -MM)
+        self._draw(self.canv)
 
-    def pen(
-        self,
-        width_mm: float = 0.2,
-        *,
-        grey: float = 0.0,
-        dash_mm: Sequence[float] = (),
-        colour: str = "",
-    ) -> None:
-        """Set how lines are drawn from now on."""
-        self._canvas.setLineWidth(round(width_mm / MM_PER_POINT, 3))
-        self._canvas.setDash([round(part / MM_PER_POINT, 3) for part in dash_mm])
-        if colour:
-            self._canvas.setStrokeColor(colour)
-        else:
-            self._canvas.setStrokeGray(grey)
 
-    def text(
-        self,
-        at_mm: tuple[float, float],
-        text: str,
-        size_pt: float,
-        *,
-        align: Align = "left",
-        bold: bool = False,
-        grey: float = 0.0,
-    ) -> None:
-        """Set one line of type with its baseline at ``at_mm``."""
-        shown = printable(text)
-        width = text_width_mm(text, size_pt, bold=bold)
-        x = at_mm[0] - {"left": 0.0, "middle": width / 2.0, "right": width}[align]
-        self._canvas.setFillGray(grey)
-        self._canvas.setFont(_FONTS[bold], size_pt)
-        self._canvas.drawString(self._x(x), self._y(at_mm[1]), shown)
+def letters(
+    canvas: Any,
+    at_mm: tuple[float, float],
+    text: str,
+    size_pt: float,
+    *,
+    align: Align = "left",
+    bold: bool = False,
+    upright: bool = False,
+) -> None:
+    """Write one line into a drawing, its baseline beginning at ``at_mm``."""
+    canvas.saveState()
+    canvas.translate(*at_mm)
+    canvas.scale(1.0 / MM, -1.0 / MM)
+    canvas.rotate(90 if upright else 0)
+    canvas.setFillGray(0.0)
+    canvas.setFont(BOLD_FONT if bold else PLAIN_FONT, size_pt)
+    shift = {"left": 0.0, "middle": 0.5, "right": 1.0}[align]
+    width_pt = text_width_mm(text, size_pt, bold=bold) * MM
+    canvas.drawString(-shift * width_pt, 0, printable(text))
+    canvas.restoreState()
 
-    def upright_text(self, at_mm: tuple[float, float], text: str, size_pt: float) -> None:
-        """Set one line that reads upwards, its baseline starting at ``at_mm``."""
-        self._canvas.saveState()
-        self._canvas.translate(self._x(at_mm[0]), self._y(at_mm[1]))
-        self._canvas.rotate(90)
-        self._canvas.setFillGray(0.0)
-        self._canvas.setFont(_FONTS[False], size_pt)
-        self._canvas.drawString(0, 0, printable(text))
-        self._canvas.restoreState()
 
-    def lines(
-        self, at_mm: tuple[float, float], lines: Sequence[str], size_pt: float, *, grey: float = 0.0
-    ) -> float:
-        """Set lines below each other from the top ``at_mm``; return the y below them [mm]."""
-        step = line_height_mm(size_pt)
-        y = at_mm[1] + size_pt * CAPITAL * MM_PER_POINT + 0.15 * step
-        for number, line in enumerate(lines):
-            self.text((at_mm[0], y + number * step), line, size_pt, grey=grey)
-        return at_mm[1] + len(lines) * step
-
-    def line(self, start_mm: tuple[float, float], end_mm: tuple[float, float]) -> None:
-        """Draw a straight line."""
-        self._canvas.line(
-            self._x(start_mm[0]), self._y(start_mm[1]), self._x(end_mm[0]), self._y(end_mm[1])
-        )
-
-    def box(
-        self,
-        at_mm: tuple[float, float],
-        size_mm: tuple[float, float],
-        *,
-        corner_mm: float = 0.0,
-        fill_grey: float | None = None,
-        stroke: bool = True,
-    ) -> None:
-        """Draw a rectangle from its top left, with round corners and filled if asked."""
-        (x, y), (width, height) = at_mm, size_mm
-        if fill_grey is not None:
-            self._canvas.setFillGray(fill_grey)
-        place = (self._x(x), self._y(y + height), self._x(width), self._x(height))
-        drawn = {"stroke": int(stroke), "fill": int(fill_grey is not None)}
-        if corner_mm:
-            self._canvas.roundRect(*place, self._x(corner_mm), **drawn)
-        else:
-            self._canvas.rect(*place, **drawn)
-
-    def polyline(self, points_mm: Sequence[tuple[float, float]]) -> None:
-        """Draw a line through points, unbroken so that its dashes run on."""
-        path = self._canvas.beginPath()
-        path.moveTo(self._x(points_mm[0][0]), self._y(points_mm[0][1]))
-        for x, y in points_mm[1:]:
-            path.lineTo(self._x(x), self._y(y))
-        self._canvas.drawPath(path, stroke=1, fill=0)
-
-    def polygon(
-        self,
-        points_mm: Sequence[tuple[float, float]],
-        *,
-        fill_grey: float | None = 0.0,
-        stroke: bool = False,
-    ) -> None:
-        """Draw a closed outline, filled unless ``fill_grey`` is None."""
-        path = self._canvas.beginPath()
-        path.moveTo(self._x(points_mm[0][0]), self._y(points_mm[0][1]))
-        for x, y in points_mm[1:]:
-            path.lineTo(self._x(x), self._y(y))
+def outline(
+    canvas: Any, points: Sequence[tuple[float, float]], *, close: bool = False, fill: bool = False
+) -> None:
+    """Draw a line through points, unbroken so that its dashes run on."""
+    path = canvas.beginPath()
+    path.moveTo(*points[0])
+    for point in points[1:]:
+        path.lineTo(*point)
+    if close:
         path.close()
-        if fill_grey is not None:
-            self._canvas.setFillGray(fill_grey)
-        self._canvas.drawPath(path, stroke=int(stroke), fill=int(fill_grey is not None))
+    canvas.drawPath(path, stroke=1, fill=int(fill))
 
-    def dot(
-        self, centre_mm: tuple[float, float], radius_mm: float, *, fill_grey: float | None = 0.0
-    ) -> None:
-        """Draw a filled disc, or a ring with the pen when ``fill_grey`` is None."""
-        if fill_grey is not None:
-            self._canvas.setFillGray(fill_grey)
-        self._canvas.circle(
-            self._x(centre_mm[0]),
-            self._y(centre_mm[1]),
-            self._x(radius_mm),
-            stroke=int(fill_grey is None),
-            fill=int(fill_grey is not None),
+
+def qr_code(text: str, size_mm: float) -> Drawing:
+    """Make a QR code; its quiet zone is inside the size."""
+    rows = list(segno.make(text, error="m", micro=False).matrix_iter(border=4))
+    step = size_mm / len(rows)
+
+    def draw(canvas: Any) -> None:
+        for y, modules in enumerate(rows):
+            for x, dark in enumerate(modules):
+                if dark:
+                    # A hair of overlap, so that no white line shows between squares.
+                    side = 1.02 * step
+                    canvas.rect(x * step, y * step, side, side, stroke=0, fill=1)
+
+    return Drawing((size_mm, size_mm), draw)
+
+
+class RuledRoom(Drawing):
+    """What is left of a page, ruled for words of one's own."""
+
+    def __init__(self, title: str, width_mm: float) -> None:
+        super().__init__((width_mm, 0.0), self._lines)
+        self._title = title
+
+    def wrap(self, width: float, height: float) -> tuple[float, float]:
+        """Called by reportlab with the room that there is [pt]."""
+        self.height = max(0.0, height - 1e-6)
+        return width, self.height
+
+    def _lines(self, canvas: Any) -> None:
+        height = self.height / MM
+        if height < 18.0:
+            return
+        letters(canvas, (0.0, 6.0), self._title, 7.5, bold=True)
+        canvas.setLineWidth(0.12)
+        canvas.setStrokeGray(0.5)
+        for number in range(2, int(height / 7.0)):
+            canvas.line(0.0, 7.0 * number, self.width / MM, 7.0 * number)
+
+
+def height_mm(parts: Iterable[Any], width_mm: float) -> float:
+    """Measure parts set below one another."""
+    return float(sum(part.wrap(width_mm * MM, 1e6)[1] for part in parts)) / MM
+
+
+def gap(height: float = 2.6) -> Drawing:
+    """Leave room between parts [mm]."""
+    return Drawing((1.0, height), lambda canvas: None)
+
+
+def one_page(paper: str, title: str, choices: Iterable[Sequence[Any]]) -> bytes | None:
+    """Print the first choice of parts that fits one page; None when none does."""
+    for parts in choices:
+        out, left = BytesIO(), list(parts)
+        width, height = (length * MM for length in PAPERS_MM[paper])
+        # invariant: no clock and no random id in the file.
+        canvas = Canvas(out, pagesize=(width, height), invariant=1, pageCompression=1)
+        canvas.setTitle(title)
+        canvas.setCreator("calib")
+        edge = MARGIN_MM * MM
+        frame = Frame(
+            edge, edge, width - 2.0 * edge, height - 2.0 * edge, 0, 0, 0, 0, showBoundary=0
         )
+        frame.addFromList(left, canvas)
+        if not left:
+            canvas.showPage()
+            canvas.save()
+            return out.getvalue()
+    return None
 
-    def qr(self, at_mm: tuple[float, float], size_mm: float, text: str) -> None:
-        """Draw a QR code from its top left; the quiet zone is inside ``size_mm``."""
-        rows = _qr_modules(text)
-        step = size_mm / len(rows)
-        for row, modules in enumerate(rows):
-            start = 0
-            while start < len(modules):
-                length = 1
-                while start + length < len(modules) and modules[start + length] == modules[start]:
-                    length += 1
-                if modules[start]:
-                    corner = (at_mm[0] + start * step, at_mm[1] + row * step)
-                    # A hair of overlap downwards, so that no white line shows between rows.
-                    self.box(corner, (length * step, step * 1.02), fill_grey=0.0, stroke=False)
-                start += length
 
-    def finish(self) -> bytes:
-        """Close the page and return the PDF."""
-        self._canvas.showPage()
-        self._canvas.save()
-        return self._out.getvalue()
+def room_mm(paper: str) -> tuple[float, float]:
+    """Width and height between the margins of a paper.
+
+    Raises InvalidRecord when the paper isn't known.
+    """
+    if paper not in PAPERS_MM:
+        raise InvalidRecord(f"paper is {paper!r}: give one of {', '.join(PAPERS_MM)}.")
+    width, height = PAPERS_MM[paper]
+    return width - 2.0 * MARGIN_MM, height - 2.0 * MARGIN_MM

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from fractions import Fraction
 
-from calib.errors import InvalidQuantity
+from calib.errors import InvalidQuantity, shown
 
 # International inch, exact: 25.4 mm (NIST Handbook 44, appendix C).
 MM_PER_INCH = 25.4
@@ -24,6 +24,10 @@ _OF_FRACTIONS = {"mm": "in", "mm/s": "in/s"}
 _NOT_NAMED = ('"', "w")
 _NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|\d+(?:[.,]\d*)?|[.,]\d+)"
 _QUANTITY = re.compile(rf"^\s*({_NUMBER})\s*([a-z/\"%]*)\s*$", re.IGNORECASE | re.ASCII)
+# A number with the letter or unit it is known by: ``1000``, ``S1000``, ``3000 mm/s²``, ``95 %``.
+_PLAIN = re.compile(
+    r"[sS]?\s*(-?\d{1,9}(?:[.,]\d{0,9})?)\s*(%|mm/s(?:²|2|\^2)|nm|s|s/m)?", re.ASCII
+)
 # Longer text is no quantity; the bound keeps the pattern cheap on hostile input.
 _MAX_CHARACTERS = 40
 
@@ -38,9 +42,9 @@ def _quantity(text: str, units: dict[str, float], default: str, what: str) -> fl
     match = _QUANTITY.match(text) if len(text) <= _MAX_CHARACTERS else None
     unit = (match.group(2).lower() or default) if match else ""
     if match is None or unit not in units:
-        shown = text if len(text) <= _MAX_CHARACTERS else text[:_MAX_CHARACTERS] + "…"
+        given = text if len(text) <= _MAX_CHARACTERS else text[:_MAX_CHARACTERS] + "…"
         raise InvalidQuantity(
-            f"{what} {shown!r} can't be read: write a number and one of {allowed}"
+            f"{what} {given!r} can't be read: write a number and one of {allowed}"
             f" (a plain number is {default})."
         )
     # Who types a fraction thinks in inches: taken as mm it would be off by 25 times, unnoticed.
@@ -132,6 +136,43 @@ def parse_size_mm(text: str) -> tuple[float, float]:
         parts[0] if re.search(r'[a-z"]', parts[0]) else parts[0] + (unit.group() if unit else "")
     )
     return parse_length_mm(first), parse_length_mm(parts[1])
+
+
+def parse_whole(text: str) -> int:
+    """Read a whole number."""
+    try:
+        return int(text)
+    except ValueError:
+        raise InvalidQuantity(f"{shown(text)} can't be read: write a whole number.") from None
+
+
+def parse_signed_mm(text: str) -> float:
+    """Read a length with its sign [mm]: ``-2``, ``+1.5 mm``."""
+    unsigned = text.strip()
+    value = parse_length_mm(unsigned.lstrip("+-"))
+    return -value if unsigned.startswith("-") else value
+
+
+def parse_number(text: str) -> float:
+    """Read a plain number, with the letter or unit that it is known by; ``95 %`` is 0.95."""
+    found = _PLAIN.fullmatch(text.strip())
+    if found is None:
+        raise InvalidQuantity(f"{shown(text)} can't be read: write a number, such as 12.5.")
+    value = float(found[1].replace(",", "."))
+    return value / 100.0 if found[2] == "%" else value
+
+
+def show_chance(chance: float) -> str:
+    """Write a chance in three figures; a sure thing is never said.
+
+    Examples
+    --------
+    >>> show_chance(0.9909), show_chance(0.99987), show_chance(0.0002)
+    ('0.991', 'over 0.999', 'under 0.001')
+    """
+    if chance > 0.999:
+        return "over 0.999"
+    return "under 0.001" if chance < 0.001 else f"{chance:.3f}"
 
 
 def show_speed(speed_mm_s: float) -> str:

@@ -42,7 +42,7 @@ def main() -> int:
         heading("What the logbook holds now")
         type_in("list")
         type_in("export", "burns.csv")
-        type_in("export", "logbook.json")
+        type_in("export", "logbook.jsonl")
     (OUT / "READ-ME-FIRST.txt").write_text(closing_page(), encoding="utf-8")
     heading("What to look at")
     print(closing_page())

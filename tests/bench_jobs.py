@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from drawings import PANEL, strokes_of
 
-from calib.jobs.drawing import read_drawing
-from calib.jobs.job import Job, JobClass, make_job
+from calib.jobs.drawing import make_job, read_drawing
+from calib.jobs.job import Job, JobClass
 from calib.jobs.job_time import job_time_s
 from calib.records import COUPON_CUT_MM, Machine, Setting
 

@@ -7,8 +7,8 @@ import math
 
 from hypothesis import strategies as st
 
-from calib.grid.full import snap_setting, speed_limits_mm_s
-from calib.grid.layout import lay_out
+from calib.boards.layout import lay_out
+from calib.limits import snap_setting, speed_limits_mm_s
 from calib.records import Grid, Machine, Operation, Setting, Sheet
 
 CO2 = Machine(

@@ -7,9 +7,8 @@ from typing import Any
 
 from drawings import strokes_of
 
-from calib.jobs.costs import Costs
 from calib.jobs.job import Job, JobClass
-from calib.records import Setting
+from calib.records import Costs, Setting
 
 AT = Setting(power_pct=60.0, speed_mm_s=20.0)
 KNOWN = Costs(

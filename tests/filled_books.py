@@ -1,16 +1,13 @@
-"""Logbooks with something in them: of one machine and sheet, and of everything; and their rows."""
+"""Logbooks with something in them: of one machine and sheet, and of everything."""
 
 from __future__ import annotations
 
 import dataclasses
-import json
 
 import pytest
-import sqlalchemy as sa
 from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, SETTING, later, some_grid
 
 from calib.logbook import Book, Sitting
-from calib.logbook.layout import all_parts
 from calib.records import Reading
 
 JPEG = b"\xff\xd8\xff\xe0picture"
@@ -50,15 +47,3 @@ def full(book: Book) -> Book:
     """A logbook with something of everything, on each kind of database."""
     fill(book)
     return book
-
-
-def all_rows(book: Book) -> dict[str, set[str]]:
-    """Read every row of every table that a logbook shares with others."""
-    with book.look() as connection:
-        return {
-            part.name: {
-                json.dumps([row[name] for name in part.columns], default=repr)
-                for row in connection.execute(sa.select(part.table)).mappings()
-            }
-            for part in all_parts()
-        }

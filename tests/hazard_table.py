@@ -18,6 +18,11 @@ REFUSED = [term for row, term in TERMS if row["verdict"] == "refuse"]
 BURNABLE = [(row, term) for row, term in TERMS if row["verdict"] != "refuse"]
 
 
+def told_of(material: str) -> str:
+    """A statement that speaks of a sheet by its name."""
+    return STATEMENT.replace("it is made", f"it is sold as {material}, is made")
+
+
 def sheet(material: str, declaration: str = "") -> Sheet:
     return Sheet(name="s", material=material, thickness_mm=3.0, declaration=declaration)
 

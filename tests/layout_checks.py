@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from itertools import combinations
 
-from calib.grid.strokes import strokes_of
+from calib.boards.board import board_of
 from calib.physics import delivered_power_w
 from calib.records import Grid
 
@@ -22,7 +22,7 @@ def assert_sound(grid: Grid, clamp_mm: float = 5.0) -> None:
         aside = max(one.x_mm - other.x_mm - other.width_mm, other.x_mm - one.x_mm - one.width_mm)
         above = max(one.y_mm - other.y_mm - other.height_mm, other.y_mm - one.y_mm - one.height_mm)
         assert max(aside, above) >= least - 1e-6
-    for stroke in strokes_of(grid):
+    for stroke in board_of(grid).strokes:
         for x, y in stroke.path:
             assert clamp_mm - 2e-3 <= x <= width - clamp_mm + 2e-3
             assert clamp_mm - 2e-3 <= y <= height - clamp_mm + 2e-3

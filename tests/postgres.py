@@ -19,7 +19,8 @@ from pathlib import Path
 import pytest
 
 from calib.logbook import Book, open_book
-from calib.logbook.tables import metadata
+from calib.logbook.identity import new_identity, set_identity
+from calib.logbook.ledger import make_tables, metadata
 
 HOW_TO_INSTALL = (
     "PostgreSQL's server programs (initdb, pg_ctl) were not found under /usr/lib/postgresql/*/bin"
@@ -144,11 +145,15 @@ def place(request: pytest.FixtureRequest, tmp_path: Path) -> str:
 
 
 def emptied(book: Book) -> Book:
-    """Empty a logbook of the tests: quicker than a new one, since its statements are compiled."""
-    with book.change() as connection:
-        for table in reversed(metadata.sorted_tables):
-            connection.execute(table.delete())
-    return book
+    """Empty a logbook of the tests: quicker than a new one, since its statements are compiled.
+
+    A logbook itself refuses to lose anything, so its tables are made anew.
+    """
+    with book.engine.begin() as connection:
+        metadata.drop_all(connection)
+        make_tables(connection)
+        set_identity(connection, new_identity())
+    return Book(book.engine, book.where)
 
 
 @pytest.fixture(scope="session")

@@ -8,7 +8,7 @@ from itertools import groupby
 import pytest
 from rs274_checker import Move, Report, check
 
-from calib.grid.strokes import strokes_of
+from calib.boards.board import board_of
 from calib.records import COUPON_CUT_MM, Cell, Grid, Machine
 
 
@@ -102,7 +102,7 @@ def assert_as_planned(grid: Grid, report: Report) -> None:
     labels = [label for label, _ in groupby(found, lambda row: row[0])]
     ordered = sorted(grid.cells, key=lambda cell: cell.burn_order)
     assert labels == ["", *(cell.label for cell in ordered)]
-    strokes = [stroke for stroke in strokes_of(grid) if stroke.kind != "label"]
+    strokes = [stroke for stroke in board_of(grid).strokes if stroke.kind != "label"]
     for cell in ordered:
         burnt = sum(row[1] for row in found if row[0] == cell.label)
         drawn = sum(stroke.length_mm for stroke in strokes if stroke.cell == cell.label)

@@ -8,9 +8,9 @@ import math
 import pytest
 from boards import BIRCH, CO2, MACHINES, OPERATIONS, some_settings
 
-from calib.grid.board_time import BoardTime, SheetUse, board_time, board_time_s, sheet_use
-from calib.grid.layout import LayoutOptions, lay_out
-from calib.grid.strokes import strokes_of
+from calib.boards.board import board_of
+from calib.boards.board_time import BoardTime, SheetUse, board_time, sheet_use
+from calib.boards.layout import LayoutOptions, lay_out
 from calib.records import Grid, Setting
 
 
@@ -72,7 +72,7 @@ def test_codes_are_counted_and_stop_at_sharp_bends():
     grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 12))
     time = board_time(grid)
     assert 0 < time.labels_s < time.total_s
-    ink = sum(s.length_mm for s in strokes_of(grid) if s.kind == "label")
+    ink = sum(s.length_mm for s in board_of(grid).strokes if s.kind == "label")
     assert time.labels_s > ink / grid.label_setting.speed_mm_s
 
 
@@ -83,16 +83,16 @@ def test_an_unknown_acceleration_takes_the_time_of_a_cautious_one(operation):
     grid = lay_out(CO2, BIRCH, operation, some_settings(CO2, operation, 12))
     time = board_time(dataclasses.replace(grid, machine=unknown))
     assert time == board_time(dataclasses.replace(grid, machine=cautious))
-    assert time.total_s > board_time_s(grid)
+    assert time.total_s > board_time(grid).total_s
 
 
 @pytest.mark.parametrize("operation", OPERATIONS)
 def test_more_acceleration_and_fewer_cells_take_less_time(operation):
     many = lay_out(CO2, BIRCH, operation, some_settings(CO2, operation, 18))
     quick = dataclasses.replace(CO2, acceleration_mm_s2=9000.0)
-    assert board_time_s(dataclasses.replace(many, machine=quick)) < board_time_s(many)
+    assert board_time(dataclasses.replace(many, machine=quick)).total_s < board_time(many).total_s
     few = dataclasses.replace(many, cells=many.cells[:9])
-    assert board_time_s(few) < board_time_s(many)
+    assert board_time(few).total_s < board_time(many).total_s
 
 
 @pytest.mark.parametrize("machine", MACHINES, ids=lambda m: m.name)
@@ -104,7 +104,7 @@ def test_the_areas_of_a_board_add_up(machine):
     assert use.cells_mm2 < use.taken_mm2 <= use.board_mm2
     assert use.waste_share == pytest.approx(1 - 12 * 256.0 / use.taken_mm2)
     # A board of its own has less than half a row left over.
-    assert use.left_share < 0.1
+    assert use.taken_mm2 > 0.9 * use.board_mm2
 
 
 def test_an_offcut_keeps_what_is_below_the_last_row():
@@ -113,7 +113,7 @@ def test_an_offcut_keeps_what_is_below_the_last_row():
     use = sheet_use(grid)
     lowest = max(cell.y_mm + cell.height_mm for cell in grid.cells)
     assert use.taken_mm2 == pytest.approx(300.0 * (lowest + 5.0))
-    assert use.left_share > 0.6
+    assert use.taken_mm2 < 0.4 * use.board_mm2
 
 
 def test_time_and_sheet_are_said_in_words():

@@ -30,18 +30,18 @@ from rs274_checker import Report, check
 from test_record_sheet import assert_inside, text_of
 from test_svg import NS, assert_valid, boxes_mm
 
+from calib.boards.board_time import board_time, sheet_use
+from calib.boards.record_sheet import grid_record_sheet
+from calib.boards.rs274 import frame_program, grid_program
+from calib.boards.svg import grid_svg
 from calib.errors import BoardDoesNotFit
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.fit.region import Region
-from calib.grid.board_time import board_time, sheet_use
-from calib.grid.layout import LayoutOptions
-from calib.grid.record_sheet import grid_record_sheet
-from calib.grid.rs274 import frame_program, grid_program
-from calib.grid.svg import grid_svg
-from calib.planning import PlanOptions, plan_board, plan_split
 from calib.records import Grid, Machine, Operation, Sheet
-from calib.tasks import plan_grids
+from calib.tasks.library import plan_grids
+from calib.tasks.planning import plan_on_region
+from calib.tasks.wishes import BoardWish
 
 CORNERS = ("lower_left", "upper_left", "lower_right", "upper_right")
 COUNTS = (6, 12, 40)
@@ -77,17 +77,17 @@ def board(machine: Machine, sheet: Sheet, operation: Operation, count: int) -> G
     placed = turned(machine, sheet)
     known = dataclasses.replace(region(machine, sheet, operation), machine=placed)
     if count != 12:
-        return plan_board(known, wish(operation, count))
+        return plan_on_region(known, wish(operation, count))[0]
     # Out of the forty, as choosing twelve takes longest: ten, and the middle one three times.
     forty = board(machine, sheet, operation, 40)
     some = [cell.setting for cell in forty.cells[2::4]]
-    return plan_board(known, PlanOptions(settings=(*some, some[5], some[5])))
+    return plan_on_region(known, BoardWish(), (*some, some[5], some[5]))[0]
 
 
-def wish(operation: Operation, count: int) -> PlanOptions:
+def wish(operation: Operation, count: int) -> BoardWish:
     """So many cells; forty surfaces at a wide pitch, for their checks grow with their lines."""
     wide = operation == "area_mark" and count == 40
-    return PlanOptions(burns=count, line_pitch_mm=0.5 if wide else None)
+    return BoardWish(burns=count, line_pitch_mm=0.5 if wide else None)
 
 
 def drawn_mm(grid: Grid, text: str) -> dict[str, float]:
@@ -150,10 +150,17 @@ def test_every_planned_board_holds(
     grid = board(machine, sheet, operation, count)
     assert len(grid.cells) == count
     boxes = boxes_mm(assert_holds(grid))
+    labels = [cell.label for cell in grid.cells]
+    assert set(boxes) == {"head", *(f"{n}-{c}" for n in ("cell", "code") for c in labels)}
     for cell in grid.cells:
         left, top, right, bottom = boxes[f"cell-{cell.label}"]
         assert cell.x_mm - 1e-3 <= left < right <= cell.x_mm + cell.width_mm + 1e-3
         assert cell.y_mm - 1e-3 <= top <= bottom <= cell.y_mm + cell.height_mm + 1e-3
+        inset = 0.0 if operation == "cut" else 1.0
+        assert left == pytest.approx(cell.x_mm + inset, abs=1e-3)
+        assert right == pytest.approx(cell.x_mm + cell.width_mm - inset, abs=1e-3)
+        if operation == "cut":
+            assert bottom - top == pytest.approx(cell.height_mm, abs=2e-3)
 
 
 @pytest.mark.parametrize(
@@ -165,7 +172,7 @@ def test_planned_again_every_byte_is_the_same(
     grid = board(machine, sheet, operation, 6)
     placed = turned(machine, sheet)
     known = dataclasses.replace(region(machine, sheet, operation), machine=placed)
-    again = plan_board(known, wish(operation, 6))
+    (again,) = plan_on_region(known, wish(operation, 6))
     assert again == grid
     assert grid_svg(again) == grid_svg(grid)
     assert grid_program(again) == grid_program(grid)
@@ -214,18 +221,21 @@ def test_any_planned_board_holds_or_not_one_cell_fits(data: st.DataObject) -> No
     operation = data.draw(st.sampled_from(OPERATIONS))
     burns, clamp = data.draw(st.integers(1, 24)), data.draw(st.floats(0.0, 20.0))
     size = st.tuples(st.floats(40.0, 300.0), st.floats(40.0, 300.0))
-    layout = LayoutOptions(offcut_mm=data.draw(st.none() | size), clamp_mm=clamp)
-    options = PlanOptions(burns=burns, layout=layout, line_pitch_mm=0.4)
+    wish = BoardWish(
+        burns=burns,
+        offcut_mm=data.draw(st.none() | size),
+        clamp_mm=clamp,
+        split=data.draw(st.booleans()),
+        line_pitch_mm=0.4,
+    )
     known = region(machine, sheet, operation)
-    plan = data.draw(st.sampled_from((plan_board, plan_split)))
     try:
-        planned = plan(known, options)
+        grids = plan_on_region(known, wish)
     except BoardDoesNotFit:
-        one = dataclasses.replace(options, burns=1)
+        one = dataclasses.replace(wish, burns=1)
         with pytest.raises(BoardDoesNotFit, match="1 cells .* 0 would"):
-            plan(known, one)
+            plan_on_region(known, one)
         return
-    grids = planned if isinstance(planned, tuple) else (planned,)
     assert sum(len(grid.cells) for grid in grids) <= burns
     for grid in grids:
         assert_holds(grid, clamp)

@@ -152,11 +152,6 @@ def test_many_places_tell_their_own_scatter():
     assert estimate.degrees == pytest.approx(7)
 
 
-def test_a_known_repeatability_is_used():
-    scatter = scatter_of([[(0.2, 0.3)]], Caliper(repeatability_mm=0.012))
-    assert (scatter.within_mm, scatter.within_degrees) == (0.012, math.inf)
-
-
 def test_the_weighted_mean_is_nearer_to_the_surer_one():
     sure = Estimate(value_mm=0.20, random_mm=0.01, inside=1.0, limit_mm=0.0)
     vague = Estimate(value_mm=0.26, random_mm=0.02, outside=-1.0, limit_mm=0.0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -10,12 +11,21 @@ import pytest
 from boards import CO2
 
 import calib
-from calib.advise.cause import SURE, judge_cause
-from calib.advise.drift import CHECKS, CLEAN, judge_check_strip, plan_check_strip
-from calib.advise.new_lot import judge_new_lot, plan_new_lot
-from calib.advise.shift import SHIFTS, Shifted, shift_likelihood
+from calib.advice.new_lot import judge_new_lot, plan_new_lot
+from calib.advice.strips import (
+    CHECKS,
+    CLEAN,
+    SURE,
+    Change,
+    Shifted,
+    judge_cause,
+    judge_check_strip,
+    plan_check_strip,
+    shift_likelihood,
+)
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.records import Burn, Setting, Sheet
+from calib.report.checks import after_lot_text, change_words
 
 BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
 MDF = Sheet(name="MDF 3", material="MDF", thickness_mm=3.0)
@@ -73,13 +83,6 @@ def test_a_shift_is_found_where_it_is(region: calib.Region) -> None:
         found = alone(region, burnt(settings, loss=loss))
         assert found.quantile(0.5) == pytest.approx(-loss, abs=0.05)
         assert 0.03 < found.quantile(0.95) - found.quantile(0.05) < 0.3
-
-
-def test_chances_of_a_shift_add_up(region: calib.Region) -> None:
-    found = alone(region, burnt([WORKING, replace(WORKING, speed_mm_s=20.0)]))
-    assert found.weight.sum() == pytest.approx(1.0)
-    assert found.chance_below(found.quantile(0.3)) == pytest.approx(0.3, abs=0.01)
-    assert found.chance_below(float(SHIFTS[0]) - 0.01) == 0.0
 
 
 def test_a_new_lot_is_tried_from_the_working_setting_to_the_old_edge(region: calib.Region) -> None:
@@ -170,9 +173,9 @@ def test_a_strip_lies_between_the_edge_and_where_it_is_after_a_loss(region: cali
     lost_a_sixth = -np.log(1.0 - 1.0 / 6.0)
     assert 0.0 < reaches[0] < reaches[-1] < lost_a_sixth
     assert reaches[-1] - reaches[0] > 0.5 * lost_a_sixth
-    with pytest.raises(InvalidRecord, match="n is 2: a check strip needs 3 burns or more"):
+    with pytest.raises(InvalidRecord, match="burns is 2: a check strip needs 3 burns or more"):
         plan_check_strip(region, 2)
-    with pytest.raises(InvalidRecord, match="n is 100000.*at most 100 burns"):
+    with pytest.raises(InvalidRecord, match="burns is 100000.*at most 100 burns"):
         plan_check_strip(region, 10**39)
 
 
@@ -255,3 +258,21 @@ def test_a_cause_needs_a_second_sheet_on_the_same_machine(
         judge_cause(region, burns, elsewhere, [burns])
     with pytest.raises(InvalidRecord, match="strips is empty"):
         judge_cause(region, burns, reference, [])
+
+
+def test_a_change_of_next_to_nothing_has_no_sign_and_no_zero_per_cent_slower(
+    region: calib.Region,
+) -> None:
+    level = Change(shift_pct=-0.2, shift_low_pct=-4.6, shift_high_pct=10.2, chance_of_loss=0.0)
+    assert change_words(level) == "0 % (9 of 10: -5 % to +10 %)"
+    advice = calib.recommend(region, reliability=0.95).setting
+    old = replace(advice, speed_mm_s=round(advice.speed_mm_s + 0.1, 1))
+    found = judge_new_lot(region, old, 0.95)
+    assert found.verdict == "slow"
+    assert re.match(r"Slow down by 0\.[4-9] %, to", found.words)
+
+
+def test_after_a_lot_of_which_nothing_can_be_advised_comes_a_board(region: calib.Region) -> None:
+    hard = both_lots(region, burnt(plan_new_lot(region, WORKING), loss=0.6, sitting="new"))
+    said = after_lot_text(judge_new_lot(hard, WORKING, 0.95), "birch 3", "bench")
+    assert said == "Next: calib plan 'birch 3' --machine bench, for a board of this lot."

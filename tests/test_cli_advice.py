@@ -33,7 +33,9 @@ def test_a_recommendation_states_its_chance_and_stores_the_promise(evening: Shel
     assert promise["id"] == given["promise_id"]
     assert promise["promise"]["setting"]["speed_mm_s"] == advice["speed_mm_s"]
     assert promise["at"]
-    evening.run("settle", given["promise_id"][:8], "--note", "fine")
+    code = given["promise_id"].partition("-")[2][:8]
+    assert code in evening.text("list-promises")
+    evening.run("settle", code, "--note", "fine")
     (settled,) = evening.json("show-sheet", "birch 3")["settled"]
     assert settled["setting"]["power_pct"] == advice["power_pct"]
     assert "0 promises" in evening.refusal("settle", "zz")
@@ -42,7 +44,7 @@ def test_a_recommendation_states_its_chance_and_stores_the_promise(evening: Shel
 def test_a_recommendation_in_words_for_the_workshop(evening: Shell) -> None:
     done = evening.run("recommend", "--cut-length", "2 m", "--reliability", "0.9")
     text = done.stdout
-    assert done.stderr == "Next: try it, and settle on it with calib settle last.\n"
+    assert done.stderr == "Next: try it; calib settle last keeps it.\n"
     for words in ("mm/min", "a whole job", "Margin:", "pushes in the job", "hour of cutting"):
         assert words in text
 
@@ -114,7 +116,7 @@ def test_line_marks_have_a_board_a_region_and_a_recommendation(shell: Shell) -> 
     done = shell.run("recommend", *mark, "--reliability", "0.9")
     assert "come out as wanted" in done.stdout
     assert done.stdout.startswith("To mark lines on MDF 3 on bench: ")
-    assert done.stderr == "Next: try it, and settle on it with calib settle last.\n"
+    assert done.stderr == "Next: try it; calib settle last keeps it.\n"
     assert "round 1 planned, line mark" in shell.text("history")
 
 
@@ -127,10 +129,22 @@ def test_a_doubtful_mark_is_burnt_again_before_it_is_settled(shell: Shell) -> No
     shell.burn(planned["grid"], lambda _p, _v: ("", "", next(grades)))
     done = shell.run("recommend", *mark)
     assert "Not settled yet" in done.stdout
-    assert "Next: calib plan 'MDF 3' --operation line_mark, for a board of the" in done.stderr
+    assert (
+        "Next: calib plan 'MDF 3' --machine bench --operation line_mark, for a board of"
+        in done.stderr
+    )
 
 
 def test_what_is_guessed_of_the_cost_is_told_in_words(evening: Shell) -> None:
     text = evening.text("recommend", "--aim", "cheapest")
-    assert "Guessed, not given: an hour of the machine" in text
+    assert "Guessed, not given: machine hour, labour hour" in text
     assert "_" not in text
+
+
+@pytest.mark.parametrize("asked", ["0.9995", "0.999999999"])
+def test_a_chance_is_never_said_to_be_sure(evening: Shell, asked: str) -> None:
+    # What was asked for is repeated as it was typed.
+    said = " ".join(evening.run("recommend", "--reliability", asked).stdout.split())
+    assert f"falls free: over 0.999 ({asked} was asked for)" in said
+    assert "1.000" not in said
+    assert "chance over 0.999" in evening.run("list-promises").stdout

@@ -8,15 +8,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import typer
 from shell import Shell, cut_cleanly
 
-import calib.tasks
-from calib.advise.wish import USUAL_RELIABILITY
-from calib.cli import app
-from calib.web.forms import WishForm
+from calib.cli import options
+from calib.records import USUAL_RELIABILITY
+from calib.tasks.wishes import BoardWish, ElsewhereWish, RegionWish
 
-COMMANDS: dict[str, Any] = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+COMMANDS: dict[str, Any] = {name: each.whole for name, each in options.COMMANDS.items()}
 # What is typed into commands that ask.
 TYPED = {"read": "q\n", "undo": "y\n"}
 UNITS = re.compile(r"\((mm|mm/s|mm/s²|%|W|%:W|mm, mm)\)")
@@ -48,20 +46,22 @@ def test_every_command_takes_json(name: str) -> None:
 
 
 def test_the_chance_that_is_asked_for_is_the_same_everywhere() -> None:
-    defaults = {
-        name: [p.default for p in parameters(name) if p.name == "reliability"] for name in COMMANDS
+    wishes = {BoardWish().reliability, ElsewhereWish(rated_w=40.0).reliability}
+    assert wishes == {USUAL_RELIABILITY, RegionWish().asked_of("cut")}
+    shown = {
+        name: [p.show_default for p in parameters(name) if p.name == "reliability"]
+        for name in COMMANDS
     }
-    assert {d for found in defaults.values() for d in found} == {USUAL_RELIABILITY, None}
-    # None: that of the kept setting, or the usual one for cuts and none for marks.
-    unsaid = sorted(name for name, found in defaults.items() if found == [None])
-    assert unsaid == ["job", "judge-lot", "recommend", "region"]
-    assert WishForm().reliability == USUAL_RELIABILITY == calib.tasks.BoardWish().reliability
+    said = [words for found in shown.values() for words in found]
+    assert said
+    assert all(f"{USUAL_RELIABILITY:g}" in words for words in said)
 
 
 # What must have been typed before an example makes sense.
 BEFORE = {
-    "import": ("export", "logbook.json"),
+    "import": ("export", "logbook.jsonl"),
     "undo": ("change-sheet", "birch 3", "--lot", "March"),
+    "redo": ("undo", "--board", "last", "--yes"),
     "restore": ("backup",),
     "settled": ("settle", "last"),
     "sheet-card": ("settle", "last"),

@@ -45,7 +45,7 @@ def test_refused_materials_are_refused_before_anything_is_stored(shell: Shell) -
 def test_a_declaration_opens_what_is_not_known_and_never_what_is_refused(shell: Shell) -> None:
     unknown = ("add-sheet", "odd", "--material", "zorbium", "--thickness", "3")
     said = shell.refusal(*unknown)
-    assert "say so with --declaration, in your own words: that you read it" in said
+    assert said.endswith("Give it with --declaration.")
     statement = "SDS read: it is made of starch, free of chlorine, fluorine and bromine"
     assert "own statement" in shell.text(*unknown, "--declaration", statement)
     pvc = ("add-sheet", "pvc", "--material", "PVC", "--thickness", "3")
@@ -81,27 +81,30 @@ def test_the_logbook_is_listed_searched_and_given_away(evening: Shell, tmp_path:
     said = evening.run("list", "--material", "oak").stderr
     assert "no sheet is of material 'oak'; the logbook has birch plywood." in said
     assert evening.run("list", "oak", "--material", "Birch Plywood").stderr == ""
-    assert "--outcome is 'burnt'" in evening.refusal("list", "--outcome", "burnt")
-    assert "--limit is 0" in evening.refusal("list", "--limit", "0")
-    evening.run("export", "all.json")
+    assert "outcome is 'burnt'" in evening.refusal("list", "--outcome", "burnt")
+    assert "limit is 0" in evening.refusal("list", "--limit", "0")
+    evening.run("export", "all.jsonl")
     evening.run("export", "burns.csv")
     assert "cell" in (evening.folder / "burns.csv").read_text().splitlines()[0]
     assert "all.txt" in evening.refusal("export", "all.txt")
     (tmp_path / "new").mkdir()
     other = Shell(tmp_path / "new")
-    looked = other.json("import", "all.json", "--look")
+    looked = other.json("import", "all.jsonl", "--look")
     assert sum(looked["added"].values()) > 0
     assert other.json("list")["total"] == 0
-    other.run("import", "all.json")
+    other.run("import", "all.jsonl")
     assert other.json("region")["outcomes"] == evening.json("region")["outcomes"]
-    broken = evening.write("broken.json", '{"format": "something"}')
-    assert "something" in evening.refusal("import", broken)
-    assert "=" in evening.run("import", "all.json", "--answer", "here", code=2).stderr
+    broken = evening.write("broken.jsonl", '{"format": "something"}')
+    assert "holds no logbook" in evening.refusal("import", broken)
+    assert "=" in evening.run("import", "all.jsonl", "--answer", "here", code=2).stderr
 
 
 def test_lots_are_kept(evening: Shell) -> None:
     done = evening.run("change-sheet", "birch 3", "--lot", "March", "--measured", "2.9")
-    assert done.stderr == "Next: calib plan-lot 'birch 3', a few burns that try the new lot.\n"
+    assert (
+        done.stderr
+        == "Next: calib plan-lot 'birch 3' --machine bench, a few burns that try the new lot.\n"
+    )
     assert evening.run("change-sheet", "birch 3", "--measured", "2.9").stderr == ""
     shown = evening.json("show-sheet", "birch 3")
     assert shown["sheet"]["measured_mm"] == 2.9
@@ -125,9 +128,9 @@ def test_a_diode_is_told_its_own_defaults_and_nothing_of_a_tube(shell: Shell) ->
         assert part in " ".join(text.split()), part
     assert "tube" not in text
     given = shell.text("add-machine", "red", *words, "--wavelength", "650", "--beam-on", "M3")
-    assert "wavelength 650 nm" in given
-    assert "beam on with M3" in given
-    assert "keeps the power at any speed" in given
+    assert "from the label: 650 nm" in given
+    assert "M4 where power follows speed: M3" in given
+    assert "lowers the power with the speed by itself: no" in " ".join(given.split())
 
 
 def test_a_machine_that_becomes_a_diode_loses_what_was_assumed_of_a_tube(shell: Shell) -> None:

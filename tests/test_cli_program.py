@@ -12,7 +12,7 @@ import pytest
 from shell import BIRCH, MACHINE, Shell
 
 from calib.errors import BadFile
-from calib.tasks import given_file
+from calib.tasks.folders import given_file
 
 
 def calib(*words: str, book: Path, **environment: str) -> subprocess.CompletedProcess[str]:
@@ -81,7 +81,7 @@ def test_a_device_without_an_end_is_not_read_to_it(planned: Shell) -> None:
 def test_a_file_that_cannot_be_read_is_said(planned: Shell) -> None:
     gone = planned.folder / "gone"
     with pytest.raises(BadFile, match="gone' can't be read .No such file"):
-        given_file(gone, "results")
+        given_file(gone)
 
 
 def test_reading_without_an_input_is_told_in_a_sentence(shell: Shell) -> None:
@@ -104,8 +104,8 @@ def test_a_long_silence_at_a_terminal_is_broken(
     tmp_path: Path, silence_s: float, told: bool
 ) -> None:
     program = (
-        "import time; import calib.logbook as room; from calib.cli import app, frame\n"
-        f"frame.SILENCE_S = {silence_s}; opened = room.open_book\n"
+        "import time; import calib.logbook as room; from calib.cli import app, terminal\n"
+        f"terminal.SILENCE_S = {silence_s}; opened = room.open_book\n"
         "room.open_book = lambda place: (time.sleep(0.3), opened(place))[1]\n"
         f"app(['list-machines', '--book', {str(tmp_path / 'book.sqlite3')!r}])"
     )

@@ -20,10 +20,11 @@ from lxml import etree
 from rs274_checker import check
 from test_svg import assert_valid
 
+from calib.boards.comb import CombBoard, plan_comb
+from calib.boards.frame import frame_of
+from calib.boards.rs274 import grid_program
+from calib.boards.svg import grid_svg
 from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit, RefusedMaterial
-from calib.grid.comb import CombBoard, plan_comb
-from calib.grid.comb_files import comb_program, comb_svg
-from calib.grid.frame import frame_of
 from calib.hazards import CAUTIONS
 from calib.joints.comb_reading import FitReading
 from calib.joints.joint import fit_joint
@@ -82,7 +83,7 @@ def widths_in(text: str, board: CombBoard, kerf_mm: float = 0.0) -> dict[str, fl
 def test_widths_are_drawn_true_to_size(machine, sheet):
     cut = Setting(power_pct=70.0, speed_mm_s=8.0)
     board = plan_comb(machine, sheet, cut, stock_mm=sheet.thickness_mm)
-    text = comb_svg(board)
+    text = grid_svg(board)
     assert_valid(text)
     measured = widths_in(text, board)
     assert set(measured) == {step.label for step in board.steps}
@@ -96,7 +97,7 @@ def test_widths_are_drawn_true_to_size(machine, sheet):
 
 def test_a_beam_of_known_width_is_found_again():
     board = plan_comb(CO2, BIRCH, CUT, stock_mm=3.0)
-    measured = widths_in(comb_svg(board), board, kerf_mm=0.24)
+    measured = widths_in(grid_svg(board), board, kerf_mm=0.24)
     for step in board.steps:
         sign = -1 if step.kind == "tongue" else 1
         assert measured[step.label] == pytest.approx(step.width_mm + sign * 0.24, abs=2e-3)
@@ -108,7 +109,7 @@ def test_a_beam_of_known_width_is_found_again():
 
 def test_a_gauge_passes_between_the_tongues():
     board = plan_comb(CO2, BIRCH, CUT, stock_mm=3.0)
-    parts = outlines(comb_svg(board))
+    parts = outlines(grid_svg(board))
     gauge = board.gauge
     arms = [gauge.x_mm - parts["gauge"].bounds[0],
             parts["gauge"].bounds[2] - gauge.x_mm - gauge.width_mm]  # fmt: skip
@@ -121,7 +122,7 @@ def test_a_gauge_passes_between_the_tongues():
 
 def test_parts_lie_apart_and_inside_the_margin():
     board = plan_comb(CO2, MDF, CUT, stock_mm=6.1)
-    parts = list(outlines(comb_svg(board)).values())
+    parts = list(outlines(grid_svg(board)).values())
     assert len(parts) == 3
     for number, part in enumerate(parts):
         low_x, low_y, high_x, high_y = part.bounds
@@ -134,7 +135,7 @@ def test_parts_lie_apart_and_inside_the_margin():
 
 def test_codes_lie_on_their_parts_and_clear_of_the_cuts():
     board = plan_comb(CO2, BIRCH, CUT, stock_mm=3.0, slots=15, tongues=15)
-    parts = outlines(comb_svg(board))
+    parts = outlines(grid_svg(board))
     owner = {step.label: step.part for step in board.steps} | {name: name for name in parts}
     labelled = set()
     for stroke in board.strokes:
@@ -162,12 +163,12 @@ def test_the_program_cuts_what_is_drawn_as_often_as_it_has_passes(machine):
     cut = Setting(power_pct=70.0, speed_mm_s=8.0, passes=2)
     board = plan_comb(machine, BIRCH, cut, stock_mm=3.0)
     frame = frame_of(machine, board.board_mm)
-    moves = moves_of(comb_program(board))
+    moves = moves_of(grid_program(board))
     cuts = [m for m in moves if m.power > 0 and m.feed == pytest.approx(480.0)]
     assert all(m.power == pytest.approx(0.7 * machine.power_word_full) for m in cuts)
     rings = [
         [frame.point(point) for point in ring.exterior.coords]
-        for ring in outlines(comb_svg(board)).values()
+        for ring in outlines(grid_svg(board)).values()
     ]
     drawn = shapely.MultiLineString(rings)
     burnt = shapely.MultiLineString([[m.start, m.end] for m in cuts])
@@ -179,44 +180,37 @@ def test_the_program_cuts_what_is_drawn_as_often_as_it_has_passes(machine):
     assert first == [ring[0] for ring in rings for _ in range(2)]
 
 
-def test_codes_are_marked_before_anything_is_cut():
-    board = plan_comb(CO2, BIRCH, CUT, stock_mm=3.0)
-    feeds = [m.feed for m in lit(comb_program(board))]
-    label = 60 * board.label_setting.speed_mm_s
-    assert feeds.index(720.0) == len([f for f in feeds if f == pytest.approx(label)])
-
-
 def test_air_goes_with_the_cuts():
     board = plan_comb(TUBE_100, BIRCH, CUT, stock_mm=3.0)
-    report = check(comb_program(board))
+    report = check(grid_program(board))
     assert report.errors == []
     assert {move.air for move in report.moves if move.power} == {frozenset({"M8"})}
     assert not report.air_at_end
-    assert "switched by hand" not in comb_program(board)
-    two = check(comb_program(plan_comb(TWO_AIRS, BIRCH, CUT, stock_mm=3.0)))
+    assert "switched by hand" not in grid_program(board)
+    two = check(grid_program(plan_comb(TWO_AIRS, BIRCH, CUT, stock_mm=3.0)))
     assert two.errors == []
     airs = {move.feed == 720.0: move.air for move in two.moves if move.power}
     assert airs[False] == {"M7"}
     assert "M8" in airs[True]
-    by_hand = comb_program(plan_comb(CO2, BIRCH, CUT, stock_mm=3.0))
+    by_hand = grid_program(plan_comb(CO2, BIRCH, CUT, stock_mm=3.0))
     assert "switched by hand: on for the whole board" in by_hand.replace(")\n(", " ")
 
 
 def test_the_files_carry_the_cautions_and_the_setting():
     board = plan_comb(CO2, BIRCH, CUT, stock_mm=3.0)
-    root = assert_valid(comb_svg(board))
+    root = assert_valid(grid_svg(board))
     described = root.findtext(NS + "desc")
     assert all(words in described for words in CAUTIONS)
     titles = [group.findtext(NS + "title") for group in root.findall(NS + "g")]
     assert titles == ["codes: 11 %, 94.8 mm/s (5688 mm/min), 1 pass",
                       "60 %, 12 mm/s (720 mm/min), 1 pass"]  # fmt: skip
-    assert CAUTIONS[2] in comb_program(board)
+    assert CAUTIONS[2] in grid_program(board)
 
 
 def test_the_same_plan_gives_the_same_bytes_and_another_one_another_code():
     one, two = (plan_comb(CO2, BIRCH, CUT, stock_mm=3) for _ in range(2))
-    assert comb_svg(one) == comb_svg(two)
-    assert comb_program(one) == comb_program(two)
+    assert grid_svg(one) == grid_svg(two)
+    assert grid_program(one) == grid_program(two)
     assert plan_comb(CO2, BIRCH, CUT, stock_mm=3.0).board_id == one.board_id
     others = [
         plan_comb(CO2, BIRCH, CUT, stock_mm=3.01),
@@ -237,16 +231,16 @@ def test_ladders_lie_round_what_is_expected():
 def test_without_tongues_there_is_no_gauge():
     board = plan_comb(CO2, BIRCH, CUT, stock_mm=3.0, tongues=0)
     assert board.gauge is None
-    assert set(outlines(comb_svg(board))) == {"slots"}
+    assert set(outlines(grid_svg(board))) == {"slots"}
 
 
 def test_a_narrow_offcut_gets_the_ladders_in_several_parts():
     board = plan_comb(CO2, BIRCH, CUT, stock_mm=3.0, offcut_mm=(90.0, 200.0))
     assert board.board_mm == (90.0, 200.0)
-    assert set(outlines(comb_svg(board))) == {
+    assert set(outlines(grid_svg(board))) == {
         "slots-1", "slots-2", "tongues-1", "tongues-2", "tongues-3", "gauge"
     }  # fmt: skip
-    measured = widths_in(comb_svg(board), board)
+    measured = widths_in(grid_svg(board), board)
     assert all(measured[s.label] == pytest.approx(s.width_mm, abs=1.1e-3) for s in board.steps)
 
 
@@ -284,25 +278,17 @@ def test_a_setting_beyond_the_machine_is_refused():
         plan_comb(CO2, BIRCH, dataclasses.replace(CUT, power_pct=90.0), stock_mm=3.0)
     with pytest.raises(MachineLimit, match="speed 500 mm/s is above the top speed"):
         plan_comb(CO2, BIRCH, dataclasses.replace(CUT, speed_mm_s=500.0), stock_mm=3.0)
-    with pytest.raises(InvalidRecord, match=r"line_pitch_mm of the setting is 0.2"):
+    with pytest.raises(InvalidRecord, match=r"line pitch of the setting is 0.2"):
         plan_comb(CO2, BIRCH, dataclasses.replace(CUT, line_pitch_mm=0.2), stock_mm=3.0)
-
-
-def test_an_unknown_power_word_leaves_the_drawing():
-    machine = dataclasses.replace(CO2, power_word_full=None)
-    board = plan_comb(machine, BIRCH, CUT, stock_mm=3.0)
-    assert comb_svg(board)
-    with pytest.raises(MachineLimit, match="power_word_full of bench is None"):
-        comb_program(board)
 
 
 def test_a_refused_sheet_gets_no_files():
     sheet = Sheet(name="foam", material="PVC foam", thickness_mm=3.0)
     board = plan_comb(CO2, sheet, CUT, stock_mm=3.0)
     with pytest.raises(RefusedMaterial, match="PVC foam"):
-        comb_svg(board)
+        grid_svg(board)
     with pytest.raises(RefusedMaterial, match="PVC foam"):
-        comb_program(board)
+        grid_program(board)
 
 
 def test_a_fast_cut_between_corners_is_said():
@@ -325,7 +311,7 @@ def test_any_comb_is_valid_and_true_to_size(data: st.DataObject):
         board = plan_comb(machine, sheet, CUT, **wish)
     except (BoardDoesNotFit, InvalidRecord):
         return
-    text = comb_svg(board)
+    text = grid_svg(board)
     assert_valid(text)
     for ring in outlines(text).values():
         low_x, low_y, high_x, high_y = ring.bounds
@@ -335,4 +321,4 @@ def test_any_comb_is_valid_and_true_to_size(data: st.DataObject):
     measured = widths_in(text, board)
     for step in board.steps:
         assert measured[step.label] == pytest.approx(step.width_mm, abs=1.1e-3)
-    assert check(comb_program(board)).errors == []
+    assert check(grid_program(board)).errors == []

@@ -10,7 +10,6 @@ import pytest
 from rs274_checker import check
 from workshop_records import later
 
-from calib import tasks
 from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence, RefusedMaterial
 from calib.joints.caliper import Caliper
 from calib.joints.comb_reading import FitReading
@@ -18,6 +17,20 @@ from calib.joints.joint import fit_joint
 from calib.joints.kerf import GROWTH_MM
 from calib.logbook import Book, open_book
 from calib.records import Cell, Grid, Machine, Reading, Setting, Sheet
+from calib.tasks.costing import costs_of, take_down_costs, time_ratio
+from calib.tasks.jobs import job_report
+from calib.tasks.joints import (
+    PlannedComb,
+    caliper_of,
+    comb_readings,
+    comb_taken,
+    find_comb,
+    joint_of_comb,
+    learn_kerf,
+    plan_comb_board,
+    take_down_comb,
+)
+from calib.tasks.wishes import CombWish, JobWish
 
 BENCH = Machine(
     name="bench",
@@ -47,8 +60,8 @@ def book(tmp_path: Path) -> Iterator[Book]:
         yield opened
 
 
-def planned(book: Book, **wish) -> tasks.PlannedComb:
-    return tasks.plan_comb_board(book, None, None, tasks.CombWish(**wish), when=later(2))
+def planned(book: Book, **wish) -> PlannedComb:
+    return plan_comb_board(book, None, None, CombWish(**wish), when=later(2))
 
 
 def measured_board(book: Book, kerfs: dict[float, float]) -> None:
@@ -80,8 +93,8 @@ def test_a_comb_is_cut_at_the_settled_setting_of_the_sheets_own_thickness(book: 
         f"{code}-comb-frame.ngc", f"{code}-comb-record.pdf", f"{code}-comb.ngc", f"{code}-comb.svg",
     ]  # fmt: skip
     assert 20.0 < comb.time_s < 600.0
-    again = tasks.find_comb(book, code.lower())
-    assert again == comb.board == tasks.find_comb(book, "last")
+    again = find_comb(book, code.lower())
+    assert again == comb.board == find_comb(book, "last")
 
 
 def test_the_frame_program_only_travels_round_the_board(book: Book) -> None:
@@ -98,37 +111,37 @@ def test_the_frame_program_only_travels_round_the_board(book: Book) -> None:
 def test_without_a_settled_cut_or_in_a_refused_material_nothing_is_planned(book: Book) -> None:
     book.add_sheet(Sheet(name="mdf", material="MDF", thickness_mm=3.0), when=later(1))
     with pytest.raises(NotEnoughEvidence, match="No cut of mdf on bench"):
-        tasks.plan_comb_board(book, None, "mdf", tasks.CombWish(), when=later(2))
-    given = tasks.CombWish(setting=CUT, tongues=0)
-    comb = tasks.plan_comb_board(book, None, "mdf", given, when=later(2))
+        plan_comb_board(book, None, "mdf", CombWish(), when=later(2))
+    given = CombWish(setting=CUT, tongues=0)
+    comb = plan_comb_board(book, None, "mdf", given, when=later(2))
     assert comb.board.gauge is None
     book.add_sheet(Sheet(name="pvc", material="PVC", thickness_mm=3.0), when=later(1))
     with pytest.raises(RefusedMaterial, match="PVC"):
-        tasks.plan_comb_board(book, None, "pvc", given, when=later(2))
+        plan_comb_board(book, None, "pvc", given, when=later(2))
     with pytest.raises(LogbookError, match="'ZZZ'"):
-        tasks.find_comb(book, "ZZZ")
+        find_comb(book, "ZZZ")
 
 
 def test_a_comb_is_taken_down_bit_by_bit_and_read_as_its_joint(book: Book) -> None:
     board = planned(book, stock_mm=3.02).board
     with pytest.raises(NotEnoughEvidence, match="nothing was read"):
-        tasks.joint_of_comb(book, "last")
-    tasks.take_down_comb(book, "last", tasks.comb_readings(FELT, {}), when=later(3))
-    taken = tasks.take_down_comb(
-        book, board.board_id, tasks.comb_readings({}, MEASURED), when=later(4),
-        stock_mm=(3.01, 3.03), caliper=tasks.caliper_of(0.03),
+        joint_of_comb(book, "last")
+    take_down_comb(book, "last", comb_readings(FELT, {}), when=later(3))
+    taken = take_down_comb(
+        book, board.board_id, comb_readings({}, MEASURED), when=later(4),
+        stock_mm=(3.01, 3.03), caliper=caliper_of(0.03),
     )  # fmt: skip
-    expected = tasks.comb_readings(FELT, MEASURED)
+    expected = comb_readings(FELT, MEASURED)
     assert taken.readings == tuple(sorted(expected, key=lambda reading: reading.label))
-    assert taken == tasks.comb_taken(book, board)
-    _, joint = tasks.joint_of_comb(book, "last")
+    assert taken == comb_taken(book, board)
+    _, joint = joint_of_comb(book, "last")
     caliper = Caliper(limit_mm=0.03)
     assert joint == fit_joint(board, expected, (3.01, 3.03), caliper=caliper)
     assert joint.slot is not None
     assert joint.slot.label in ("S4", "S5")
     # What is felt again replaces what was felt; the widths stay.
-    tasks.take_down_comb(book, "last", [FitReading(label="T5", feel="snug")], when=later(5))
-    (five,) = [r for r in tasks.comb_taken(book, board).readings if r.label == "T5"]
+    take_down_comb(book, "last", [FitReading(label="T5", feel="snug")], when=later(5))
+    (five,) = [r for r in comb_taken(book, board).readings if r.label == "T5"]
     assert (five.feel, five.top_mm) == ("snug", (8.19, 8.18, 8.2))
 
 
@@ -139,30 +152,30 @@ def test_what_cannot_be_is_refused_and_nothing_is_stored(book: Book) -> None:
         ([FitReading(label="T5", top_mm=(18.2,))], r"18\.2 mm"),
     ):
         with pytest.raises(InvalidRecord, match=said):
-            tasks.take_down_comb(book, "last", readings, when=later(3))
+            take_down_comb(book, "last", readings, when=later(3))
     with pytest.raises(InvalidRecord, match="'S1' is given as tight and as snug"):
-        tasks.comb_readings({"tight": [("S1",)], "snug": [("S1",)]}, {})
-    assert tasks.comb_taken(book, board).readings == ()
+        comb_readings({"tight": [("S1",)], "snug": [("S1",)]}, {})
+    assert comb_taken(book, board).readings == ()
 
 
 def test_kerf_from_coupons_is_kept_and_used(book: Book) -> None:
     with pytest.raises(NotEnoughEvidence, match="No coupon of birch 3"):
-        tasks.learn_kerf(book, None, None, when=later(5))
+        learn_kerf(book, None, None, when=later(5))
     truth = {6.0: 0.36, 12.0: 0.26, 24.0: 0.16}
     measured_board(book, truth)
-    law, points = tasks.learn_kerf(book, None, None, when=later(5))
+    law, points = learn_kerf(book, None, None, when=later(5))
     assert [point.kerf.value_mm for point in points] == pytest.approx([0.16, 0.26, 0.36])
     assert law.at_setting(BENCH, CUT).value_mm == pytest.approx(0.26, abs=0.01)
     # 0.10 mm for each doubling of the energy, drawn a little towards what is believed before.
     assert GROWTH_MM + 0.05 < law.growth_mm <= 0.10 / math.log(2.0)
-    tasks.learn_kerf(book, None, None, when=later(6))
+    learn_kerf(book, None, None, when=later(6))
     (kept,) = book.kept("kerf", machine="bench", sheet="birch 3")
     assert kept.content["growth_mm"] == pytest.approx(law.growth_mm)
     # A comb planned after that lies round the measured kerf, and its joint uses it.
     board = planned(book, stock_mm=3.0).board
     assert board.kerf_mm == pytest.approx(0.26, abs=0.011)
-    tasks.take_down_comb(book, "last", tasks.comb_readings(FELT, {}), when=later(7))
-    assert tasks.joint_of_comb(book, "last")[1].kerf_from == "the measured size of coupons"
+    take_down_comb(book, "last", comb_readings(FELT, {}), when=later(7))
+    assert joint_of_comb(book, "last")[1].kerf_from == "the measured size of coupons"
 
 
 def test_small_features_are_warned_of_with_the_measured_kerf(book: Book) -> None:
@@ -171,8 +184,8 @@ def test_small_features_are_warned_of_with_the_measured_kerf(book: Book) -> None
         '<svg xmlns="http://www.w3.org/2000/svg" width="50mm" height="50mm" viewBox="0 0 50 50">'
         '<path d="M5 5h1.5v20h-1.5z" stroke="red" fill="none"/></svg>'
     )
-    wish = tasks.JobWish(operations={"#ff0000": "cut"})
-    report = tasks.job_report(book, None, None, svg.encode(), wish)
+    wish = JobWish(operations={"#ff0000": "cut"})
+    report = job_report(book, None, None, svg.encode(), wish)
     assert report.chosen == "as settled on"
     assert report.features is not None
     # 1.5 mm is seven kerfs of the guessed 0.2 mm, and three of the measured one.
@@ -184,16 +197,16 @@ def test_what_was_kept_and_cannot_be_read_is_told_with_its_date(book: Book) -> N
     comb = planned(book, stock_mm=3.0).board
     book.keep("comb_readings", {"readings": [{"label": 7}]}, label=comb.board_id, when=later(3))
     with pytest.raises(LogbookError, match=f"comb readings '{comb.board_id}' on 2026-03-01"):
-        tasks.comb_taken(book, comb)
+        comb_taken(book, comb)
     book.keep("comb", {"stock_mm": 3.02}, label="X1", when=later(4), machine="bench")
     with pytest.raises(LogbookError, match="comb 'X1' on 2026-03-01 can't be read"):
-        tasks.find_comb(book, "last")
+        find_comb(book, "last")
     for content in ({"calculated_s": "long", "measured_s": 3.0}, {"calculated_s": 0.0}):
         book.keep("timed_job", content, label="box", when=later(5), machine="bench")
         with pytest.raises(LogbookError, match="timed job 'box' on 2026-03-01 can't be read"):
-            tasks.time_ratio(book, "bench")
+            time_ratio(book, "bench")
     book.keep("costs", {"machine_hour": "dear"}, when=later(6))
     with pytest.raises(LogbookError, match="costs '' on 2026-03-01 can't be read"):
-        tasks.costs_of(book)
-    assert tasks.take_down_costs(book, when=later(7), machine_hour=12.0).machine_hour == 12.0
-    assert tasks.costs_of(book).guessed != ()
+        costs_of(book)
+    assert take_down_costs(book, when=later(7), machine_hour=12.0).machine_hour == 12.0
+    assert costs_of(book).guessed != ()

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from calib.fit.cut import CutData, Points, cut_data, points_of
+from calib.fit.cut import CutData, Points, cut_data, points_of, shape_of
 from calib.fit.cut_fit import coupon_chance, cut_problem, fit_cut, job_chance
+from calib.fit.kernel import log_likelihood
 from calib.fit.numerics import even_scores
 from calib.fit.priors import MISREAD, CutPrior
 from calib.records import Burn, Machine
@@ -211,7 +212,7 @@ def test_a_job_shares_its_sitting():
         Burn(operation="cut", through="hanging", count=2, **job),
     ]
     problem = cut_problem(cut_data(MACHINE, evening, PRIOR), PRIOR)
-    shape = problem.shape_of(np.zeros((1, 6)))
+    shape = shape_of(np.zeros((1, 6)), PRIOR)
     sigma, band, tau = (float(getattr(shape, n)[0]) for n in ("scatter", "band", "shared"))
     f, alpha = float(shape.floor[0]), 3.65
 
@@ -235,7 +236,8 @@ def test_a_job_shares_its_sitting():
         )
         for part in (board, whole_job)
     )
-    found = float(problem.log_likelihood(shape, np.array([[alpha]]))[0, 0])
+    latent = problem.latent_of(np.zeros((1, 6)))
+    found = float(log_likelihood(latent, problem.readings, np.array([[alpha]]))[0, 0])
     assert found == pytest.approx(exact, abs=0.02)
     assert found > math.log(board(0.0) * whole_job(0.0)) + 1.0
 

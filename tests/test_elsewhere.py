@@ -8,11 +8,11 @@ from datetime import UTC, datetime
 import pytest
 from shell import Shell, cut_cleanly
 
-from calib import tasks
 from calib.errors import InvalidRecord
 from calib.logbook import open_book
-from calib.tasks.checks import STRIP_NOTE
-from calib.tasks.pooling import pool_of_book
+from calib.tasks.advice import pool_of_book
+from calib.tasks.results import STRIP_NOTE
+from calib.tasks.wishes import ElsewhereWish
 
 NOW = datetime(2026, 3, 1, 20, 15, tzinfo=UTC)
 LARGE = ("add-machine", "large", "--watts", "100", "--bed", "600x400", "--top-speed", "400")
@@ -77,10 +77,13 @@ def test_somebodys_machine_gets_a_start_but_no_board(two: Shell) -> None:
 
 def test_what_cannot_be_carried_over_is_said(two: Shell) -> None:
     said = two.refusal("carry-over", "birch 3", *ON_BENCH, "--to", "bench")
-    assert "--to is 'bench', where birch 3 is known already" in said
-    assert "--to isn't given and --watts isn't given" in two.refusal("carry-over", "birch 3")
-    with pytest.raises(InvalidRecord, match=r"to_machine is 'x' and rated_w is 40\.0"):
-        tasks.ElsewhereWish(to_machine="x", rated_w=40.0)
+    assert "--to is bench: birch 3 is known there already" in said
+    assert (
+        "--to isn't given: give a machine of the logbook, or somebody's rated watts"
+        in two.refusal("carry-over", "birch 3")
+    )
+    with pytest.raises(InvalidRecord, match="to_machine is 'x': give a machine of the logbook, or"):
+        ElsewhereWish(to_machine="x", rated_w=40.0)
     assert "MDF 3 has no burns on bench" in two.refusal("wattages", "MDF 3", *ON_BENCH)
 
 
@@ -113,10 +116,8 @@ def test_a_new_lot_is_tried_and_judged(evening: Shell) -> None:
     assert verdict["chance"] == advice["chance"]
     for name in ("power_pct", "speed_mm_s", "passes"):
         assert verdict["setting"][name] == advice[name]
-    assert (
-        "give --power and --speed, or neither"
-        in evening.run("judge-lot", "--power", "80", code=2).stderr
-    )
+    half = evening.run("judge-lot", "--power", "80", code=2)
+    assert "give --power and --speed together, or neither" in half.stderr
 
 
 def test_a_new_lot_is_judged_by_the_chance_that_was_settled(evening: Shell) -> None:

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 from collections.abc import Callable
 from typing import Any
 
-from filled_books import all_rows
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from postgres import emptied
 from workshop_records import BENCH, BIRCH, EVENING, JOB, later, some_grid
 
 from calib.errors import LogbookError
-from calib.logbook import Book, export_json, import_json
+from calib.logbook import Book, export_text, import_text
 from calib.records import Reading, Setting
 
 _cells = st.sampled_from(["A1", "A2", "A3"])
@@ -77,13 +75,9 @@ def state(book: Book) -> dict[str, object]:
     }
 
 
-def taken_back(row: str) -> str:
-    """What was taken back, without when and why.
-
-    Where both books took the same thing back, each keeps its own withdrawal; the other's time and
-    reason stand among the changes.
-    """
-    return json.dumps(json.loads(row)[:3])
+def entries(book: Book) -> set[str]:
+    """Every entry of a logbook, as a line."""
+    return set(export_text(book).splitlines())
 
 
 def test_what_both_took_back_stays_so_and_both_reasons_are_kept(three: list[Book]) -> None:
@@ -91,19 +85,19 @@ def test_what_both_took_back_stays_so_and_both_reasons_are_kept(three: list[Book
     a.add_machine(BENCH, when=EVENING)
     a.add_sheet(BIRCH, when=EVENING)
     play(a, [("job", 1)], 10)
-    import_json(b, export_json(a), when=later(20))
+    import_text(b, export_text(a), when=later(20))
     both = {"machine": "bench", "sheet": "birch 3"}
     a.undo(when=later(100), why="the lid was open", **both)
     b.undo(when=later(200), why="wrong evening", **both)
-    from_a = export_json(a)
-    assert import_json(a, export_json(b), when=later(300)).conflicts == ()
-    assert import_json(b, from_a, when=later(301)).conflicts == ()
+    from_a = export_text(a)
+    assert import_text(a, export_text(b), when=later(300)).questions == ()
+    assert import_text(b, from_a, when=later(301)).questions == ()
     for book in (a, b):
         assert book.burns("bench", "birch 3") == ()
-        assert {c["why"] for c in export_json(book)["changes"] if c["kind"] == "withdrawal"} == {
+        assert {line.why for line in book.history("bench", "birch 3") if line.why} == {
             "the lid was open", "wrong evening"
         }  # fmt: skip
-    assert all_rows(a)["changes"] == all_rows(b)["changes"]
+    assert entries(a) == entries(b)
 
 
 @settings(max_examples=15, deadline=None,
@@ -127,37 +121,31 @@ def test_two_books_that_went_apart_come_together(
     play(a, common, 10)
 
     # A round trip loses nothing, and twice adds nothing.
-    document = export_json(a)
-    assert import_json(b, document, when=later(20)).conflicts == ()
-    assert export_json(b) == document
+    document = export_text(a)
+    assert import_text(b, document, when=later(20)).questions == ()
+    assert export_text(b) == document
     assert state(b) == state(a)
-    assert import_json(b, document, when=later(21)).added == {}
+    assert import_text(b, document, when=later(21)).added == {}
 
     # Each goes its own way; then each takes the other's book in.
     play(a, ours, 100)
     play(b, theirs, 200)
-    before_a, before_b, state_a = all_rows(a), all_rows(b), state(a)
-    from_a, from_b = export_json(a), export_json(b)
-    report = import_json(a, from_b, when=later(300))
-    mirrored = import_json(b, from_a, when=later(301))
-    assert {c.key for c in report.conflicts} == {c.key for c in mirrored.conflicts}
-    here, there = all_rows(a), all_rows(b)
-    for rows_of in (here, there, before_a, before_b):
-        rows_of["withdrawals"] = {taken_back(row) for row in rows_of["withdrawals"]}
-    for name, rows in here.items():
-        assert rows == before_a[name] | before_b[name]  # nothing is lost, nothing invented
-    assert here == there
+    before_a, before_b, state_a = entries(a), entries(b), state(a)
+    from_a, from_b = export_text(a), export_text(b)
+    report = import_text(a, from_b, when=later(300))
+    mirrored = import_text(b, from_a, when=later(301))
+    assert {c.key for c in report.questions} == {c.key for c in mirrored.questions}
+    # Nothing is lost, nothing invented.
+    assert entries(a) == entries(b) == before_a | before_b
     if not theirs:
         assert state(a) == state_a
-    assert import_json(a, from_b, when=later(302)).added == {}
+    assert import_text(a, from_b, when=later(302)).added == {}
 
     # One decides for both, and they agree; a third who takes in both books agrees as well.
-    answers = {
-        conflict.key: ("here", "there")[n % 2] for n, conflict in enumerate(report.conflicts)
-    }
-    assert import_json(a, from_b, when=later(303), answers=answers).conflicts == ()
-    assert import_json(b, export_json(a), when=later(304)).conflicts == ()
+    answers = {one.key: ("1", "2")[n % 2] for n, one in enumerate(report.questions)}
+    assert import_text(a, from_b, when=later(303), answers=answers).questions == ()
+    assert import_text(b, export_text(a), when=later(304)).questions == ()
     assert state(a) == state(b)
-    assert import_json(c, export_json(b), when=later(305)).conflicts == ()
-    assert import_json(c, from_a, when=later(306)).added == {}
+    assert import_text(c, export_text(b), when=later(305)).questions == ()
+    assert import_text(c, from_a, when=later(306)).added == {}
     assert state(c) == state(a)

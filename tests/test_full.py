@@ -8,8 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calib.errors import InvalidRecord, MachineLimit
-from calib.grid.full import (
-    full_factorial,
+from calib.limits import (
     gentle_first,
     power_limits_pct,
     snap_power,
@@ -17,6 +16,7 @@ from calib.grid.full import (
     snap_speed,
     total_energies_j_mm,
 )
+from calib.plan.full import full_factorial
 from calib.records import Machine, Setting
 
 
@@ -71,7 +71,7 @@ def test_a_limit_on_a_step_of_many_decimals_is_not_crossed_by_rounding():
 
 
 def test_no_power_between_start_and_ceiling_is_refused():
-    with pytest.raises(MachineLimit, match="power_step_pct of m is 50 %"):
+    with pytest.raises(MachineLimit, match="power step of m is 50 %"):
         power_limits_pct(make(power_step_pct=50.0, ceiling_pct=45.0))
 
 

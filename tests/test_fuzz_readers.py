@@ -11,12 +11,12 @@ from random import Random
 import pytest
 from workshop_records import later
 
-from calib import tasks
 from calib.errors import BadFile
 
 FUZZ = Path(__file__).parent / "fuzz"
 sys.path.insert(0, str(FUZZ))
 try:
+    import book_readers
     from reader_list import readers_in
     from tally import HANGS_S, Reader, Tally, wrong_message
 finally:
@@ -79,7 +79,7 @@ def test_what_a_bad_input_left_in_a_logbook_is_found(
         book.add_note("half", when=later(30))  # type: ignore[attr-defined]
         raise BadFile("The file can't be taken: it is bad.")
 
-    monkeypatch.setattr(tasks, "import_book", half_way)
+    monkeypatch.setattr(book_readers, "import_book", half_way)
     tally = send(readers["logbooks, into one"], 1)
     assert [name.split(" at ")[0] for name in tally.defects] == ["AssertionError"]
 

@@ -7,10 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from calib.boards.board_time import board_time
 from calib.errors import BadFile, RefusedMaterial
-from calib.grid.board_time import board_time
 from calib.materials import family_of
-from calib.tasks import board_files, read_definition, ready_made_grid
+from calib.tasks.definitions import read_definition, ready_made_grid
+from calib.tasks.files import board_files
 
 GRIDS = Path(__file__).resolve().parent.parent / "grids"
 DEFINITIONS = sorted(GRIDS.glob("*.toml"))
@@ -77,8 +78,8 @@ def test_each_says_for_whom_it_is_and_what_it_assumes(path: Path) -> None:
     assert family_of(definition.sheet.material) == SHEETS[sheet]
     assert f"{definition.sheet.thickness_mm:g}".replace(".", "-") == sheet.split("-", 1)[1]
     assert (definition.machine.source, definition.machine.rated_w) == MACHINES[machine]
-    assert definition.board["operation"] == operation
-    width, height = definition.board["offcut_mm"]
+    assert definition.board.operation == operation
+    width, height = definition.board.offcut_mm
     assert any(f"{width:g} x {height:g} mm is at hand" in words for words in definition.assumes)
     assert f"({path.name})" in (GRIDS / "README.md").read_text(encoding="utf-8")
 
@@ -87,9 +88,8 @@ def test_each_says_for_whom_it_is_and_what_it_assumes(path: Path) -> None:
 def test_files_are_byte_for_byte_what_calib_makes(path: Path) -> None:
     definition = read_definition(path.read_text(encoding="utf-8"))
     grid = ready_made_grid(definition)
-    wanted = definition.board.get("burns") or len(definition.board["powers_pct"]) * len(
-        definition.board["speeds_mm_s"]
-    )
+    board = definition.board
+    wanted = len(board.powers_pct) * len(board.speeds_mm_s) or board.burns
     assert len(grid.cells) == wanted
     assert board_time(grid).total_s < 600
     kept = {file.name: file.read_bytes() for file in path.with_suffix("").glob("*")}
@@ -117,21 +117,29 @@ def test_a_full_grid_can_be_defined() -> None:
     ("old", "new", "words"),
     [
         ('title = "t"', "title = t", "isn't TOML"),
-        ('title = "t"', "", "no key 'title'"),
+        ('title = "t"', "", "title isn't given: give"),
         ('title = "t"', "title = 3", "title is 3"),
-        ("rated_w = 60.0", "rated_kw = 0.06", r"\[machine\] has a key 'rated_kw'"),
+        (
+            "rated_w = 60.0",
+            "rated_kw = 0.06",
+            r"\[machine\] rated_kw is 0.06: give .* only",
+        ),
         ("rated_w = 60.0", "rated_w = -1.0", "rated_w is -1.0"),
         ("rated_w = 60.0", "", "rated_w"),
-        ('operation = "cut"', "", "no key 'operation'"),
-        ("powers_pct", "power_pct", r"\[board\] has a key 'power_pct'"),
-        ("rated_w = 60.0", "", r"\[machine\] has no key 'rated_w'"),
+        ('operation = "cut"', "", r"\[board\] operation isn't given: give one of cut"),
+        ("powers_pct", "power_pct", r"\[board\] power_pct is .40.0, 80.0.: give .* only"),
+        ("rated_w = 60.0", "", r"\[machine\] rated_w isn't given"),
         ("rated_w = 60.0", f"rated_w = 1{'0' * 4400}", "isn't TOML"),
         ("rated_w = 60.0", f"rated_w = 1{'0' * 400}", "rated_w is 1000.*…: give a number"),
         ("keep_files = true", "keep_files = 1", "keep_files is 1: give true or false"),
-        ("powers_pct = [40.0, 80.0]", 'powers_pct = "40"', "powers_pct = '40': give a list"),
-        ("powers_pct = [40.0, 80.0]", "burns = 6.5", "burns = 6.5: give a whole number"),
-        ("powers_pct = [40.0, 80.0]", "seed = true", "seed = True: give a whole number"),
-        ('operation = "cut"', 'operation = "saw"', "operation 'saw': give cut, line_mark"),
+        ("powers_pct = [40.0, 80.0]", 'powers_pct = "40"', "powers_pct is '40': give a list"),
+        ("powers_pct = [40.0, 80.0]", "burns = 6.5", "burns is 6.5: give a whole number"),
+        ("powers_pct = [40.0, 80.0]", "seed = true", "seed is True: give a whole number"),
+        (
+            'operation = "cut"',
+            'operation = "saw"',
+            "operation is 'saw': give one of cut,",
+        ),
     ],
 )
 def test_a_wrong_definition_is_refused_by_name(old: str, new: str, words: str) -> None:
@@ -141,7 +149,7 @@ def test_a_wrong_definition_is_refused_by_name(old: str, new: str, words: str) -
 
 def test_a_record_that_is_no_table_is_refused() -> None:
     head = GOOD.partition("[machine]")[0]
-    with pytest.raises(BadFile, match=r"\[machine\] is 3: write a table"):
+    with pytest.raises(BadFile, match=r"\[machine\] Machine is 3: give its fields"):
         read_definition(f'{head}machine = 3\n[board]\noperation = "cut"')
 
 

@@ -32,6 +32,26 @@ GOOD = [
     "no chlorine, fluorine or bromine per the maker's data sheet",
     "read: no chlorine, no flourine, no bromine (data sheet of 2024, p. 3)",
     "Safety sheet read. No halogens (chlorine, fluorine, bromine).",
+    "Datenblatt gelesen: kein Chlor, Fluor oder Brom",
+    "Ich habe das Datenblatt gelesen: es enthält kein Chlor, kein Fluor und kein Brom.",
+    "Datenblatt des Herstellers gelesen, ohne Halogene",
+    "Sicherheitsdatenblatt gelesen, halogenfrei",
+    "Datenblatt gelesen; frei von Chlor, Fluor und Brom",
+    "Datenblatt gelesen. Chlor, Fluor und Brom sind nicht enthalten.",
+    "Datenblatt gelesen: enthält weder Chlor noch Fluor noch Brom",
+    "Datenblatt gelesen: chlorfrei, fluorfrei, bromfrei, PVC-frei",
+    "Laut Sicherheitsdatenblatt ohne Halogene",
+    "J'ai lu la fiche technique : sans chlore, ni fluor, ni brome",
+    "Fiche de données de sécurité du fabricant : ne contient pas de chlore, fluor ou brome",
+    "fiche technique lue, sans halogènes",
+    "Fiche technique lue : ne contient ni chlore, ni fluor, ni brome",
+    "fiche technique lue : exempt de chlore, de fluor et de brome",
+    "fiche technique : aucun halogène",
+    "He leído la ficha técnica: no contiene cloro, flúor ni bromo",
+    "Ficha técnica leída: sin cloro, flúor ni bromo",
+    "hoja de datos leída, libre de halógenos",
+    "He leído la ficha de datos de seguridad del fabricante: sin halógenos, sin PVC",
+    "Ficha técnica leída: no contiene ni cloro ni flúor ni bromo",
 ]
 # (statement, what the message says of it)
 BAD = [
@@ -54,6 +74,24 @@ BAD = [
     ("data sheet read, not halogen free", "speaks of"),
     ("data sheet read, it is PVC, no chlorine, fluorine or bromine", "speaks of chlorine"),
     ("data sheet read, chlorine yes, no fluorine, no bromine", "speaks of chlorine"),
+    ("Datenblatt gelesen: kein Chlor", "doesn't rule out fluorine, bromine"),
+    ("Ich habe das Datenblatt nicht gelesen; kein Chlor, Fluor oder Brom", "doubt"),
+    ("Ich glaube, das Datenblatt sagt: halogenfrei", "doubt"),
+    ("Datenblatt gelesen: enthält Chlor, kein Fluor, kein Brom", "speaks of chlorine"),
+    ("Datenblatt liegt mir nicht vor, halogenfrei", "doubt"),
+    ("Datenblatt gelesen, nicht halogenfrei", "speaks of"),
+    ("Datenblatt gelesen: aus PVC, halogenfrei", "speaks of chlorine"),
+    ("data sheet read, it is PVC, halogen free", "speaks of chlorine"),
+    ("je n'ai pas lu la fiche technique, sans halogènes", "doubt"),
+    ("fiche technique lue : contient du chlore, sans fluor ni brome", "speaks of chlorine"),
+    ("sans fiche technique ; sans chlore, fluor, brome", "doubt"),
+    ("la fiche technique dit peut-être sans halogènes", "doubt"),
+    ("fiche technique lue : en vinyle, sans chlore, fluor, brome", "speaks of chlorine"),
+    ("no he leído la ficha técnica: sin halógenos", "doubt"),
+    ("sin ficha técnica, sin halógenos", "doubt"),
+    ("ficha técnica leída: contiene cloro, sin flúor, sin bromo", "speaks of chlorine"),
+    ("creo que la ficha técnica dice sin halógenos", "doubt"),
+    ("ficha técnica leída: no es libre de halógenos", "speaks of"),
 ]
 
 
@@ -97,6 +135,67 @@ def test_a_declaration_that_names_what_is_refused_refuses(named: str) -> None:
 def test_a_declaration_may_name_what_may_be_burnt(named: str) -> None:
     said = f"I have read the maker's data sheet: it is {named}. No chlorine, fluorine or bromine."
     assert check_hazard(sheet("zorbex", said)).verdict == "declared"
+
+
+@pytest.mark.parametrize(
+    "named", ["Buchensperrholz", "aus Zellulose", "en hêtre", "de celulosa", "laine", "papel"]
+)
+def test_a_substance_is_understood_in_another_language(named: str) -> None:
+    said = f"Datenblatt gelesen: {named}, halogenfrei."
+    assert check_hazard(sheet("zorbex", said)).verdict == "declared"
+
+
+@pytest.mark.parametrize(
+    ("material", "said", "other", "own"),
+    [
+        ("painted MDF", "acrylic", "acrylic", "mdf"),
+        ("painted MDF", "oak", "oak", "mdf"),
+        ("painted MDF", "painted acrylic", "acrylic", "mdf"),
+        ("painted oak", "painted beech", "beech", "oak"),
+        ("MDF lackiert", "lackiertes Acrylglas", "acrylic", "mdf"),
+        ("glossy acrylic", "gloss, cellulose", "cellulose", "acrylic"),
+        ("cork", "rubber", "rubber", "cork"),
+    ],
+)
+def test_a_declaration_that_contradicts_the_name_refuses(
+    material: str, said: str, other: str, own: str
+) -> None:
+    told = f"Data sheet read: it is {said}. No halogens."
+    with pytest.raises(RefusedMaterial, match=f"{material!r}.*says {other!r} where.*{own!r}"):
+        check_hazard(sheet(material, told))
+
+
+@pytest.mark.parametrize(
+    ("material", "said", "word"),
+    [
+        ("painted MDF", "MDF", "painted"),
+        ("oak film", "oak", "film"),
+        ("sticky label", "cellulose", "sticky"),
+        ("glued cork", "cork", "glued"),
+    ],
+)
+def test_a_declaration_must_speak_of_the_word_that_is_asked_about(
+    material: str, said: str, word: str
+) -> None:
+    told = f"Data sheet read: it is {said}. No halogens."
+    with pytest.raises(DeclarationNeeded, match=f"{material!r}.*doesn't speak of {word!r}"):
+        check_hazard(sheet(material, told))
+
+
+@pytest.mark.parametrize(
+    ("material", "said"),
+    [
+        ("painted MDF", "MDF with an acrylic paint"),
+        ("painted MDF", "wood fibre and a water-based paint"),
+        ("MDF lackiert", "MDF mit Farbe auf Wasserbasis"),
+        ("coated birch ply", "birch plywood, the coating is shellac"),
+        ("painted plywood", "oak veneer on poplar, paint of linseed oil"),
+        ("sticky label", "paper, the glue is starch"),
+    ],
+)
+def test_a_declaration_that_speaks_of_both_settles_it(material: str, said: str) -> None:
+    told = f"Data sheet read: it is {said}. No halogens."
+    assert check_hazard(sheet(material, told)).verdict == "declared"
 
 
 def test_what_a_declaration_denies_is_not_named_by_it() -> None:

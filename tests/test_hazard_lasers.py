@@ -6,7 +6,7 @@ import dataclasses
 import re
 
 import pytest
-from hazard_table import STATEMENT, laser, sheet
+from hazard_table import STATEMENT, laser, sheet, told_of
 
 from calib.errors import RefusedMaterial
 from calib.hazards import check_hazard
@@ -32,7 +32,7 @@ def test_a_diode_is_refused_what_its_beam_passes(material: str) -> None:
     with pytest.raises(
         RefusedMaterial, match=re.escape(repr(material)) + ".*diode.*passes through"
     ):
-        check_hazard(sheet(material, STATEMENT), laser("diode"))
+        check_hazard(sheet(material, told_of(material)), laser("diode"))
     assert check_hazard(sheet(material), laser("co2")).verdict == "caution"
     assert check_hazard(sheet(material)).verdict == "caution"
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from hazard_table import BURNABLE, REFUSED, STATEMENT, laser, sheet
+from hazard_table import BURNABLE, REFUSED, STATEMENT, laser, sheet, told_of
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
@@ -129,7 +129,10 @@ def test_a_precise_name_is_not_asked_about() -> None:
 def test_a_hidden_face_needs_the_data_sheet(material: str) -> None:
     with pytest.raises(DeclarationNeeded, match=re.escape(repr(material)) + r".*\?"):
         check_hazard(sheet(material))
-    hazard = check_hazard(sheet(material, STATEMENT))
+    hidden = material.replace("oak", "").replace("birch", "").replace("MDF", "").strip()
+    with pytest.raises(DeclarationNeeded, match=f"doesn't speak of {hidden!r}"):
+        check_hazard(sheet(material, STATEMENT))
+    hazard = check_hazard(sheet(material, told_of(material)))
     assert hazard.verdict == "declared"
     assert hazard.matched
 
@@ -148,7 +151,8 @@ def test_a_slip_of_the_key_is_asked_about(typed: str, meant: str) -> None:
     [
         "vynil", "oak vynil", "birch with vinly top", "polycarbonte", "polystryene", "celulloid",
         "magnezium", "nyllon", "tefflon", "poly carbonate", "p0lycarbonate", "Styroporr",
-        "neoprne", "contcat paper", "PVС", "ＰＶＣ", "p\u200bvc",
+        "neoprne", "contcat paper", "PVС", "ＰＶＣ", "p\u200bvc", "nyIon", "@bs", "v!nyl",
+        "Moos-Gummi", "fibra 3 mm vidrio", "carton blanc plume", "Bakelitplatte", "fibre de verrre",
     ],
 )  # fmt: skip
 def test_a_slip_or_a_disguise_of_what_is_refused_is_refused_whatever_is_declared(

@@ -7,8 +7,8 @@ from bench_jobs import panel
 from drawings import PANEL
 
 from calib.errors import InvalidRecord
-from calib.jobs.drawing import read_drawing
-from calib.jobs.job import Job, make_job, plain_job
+from calib.jobs.drawing import make_job, read_drawing
+from calib.jobs.job import Job, plain_job
 
 
 def test_each_class_gets_its_operation():

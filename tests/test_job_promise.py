@@ -4,12 +4,11 @@ import math
 
 import numpy as np
 import pytest
-from bench_jobs import BENCH, CUT, PANEL_SETTINGS, Stub, job_of, panel
+from bench_jobs import BENCH, CUT, PANEL_SETTINGS, Stub, panel
 from scipy import stats
 
-from calib.errors import InvalidRecord
 from calib.jobs.job import plain_job
-from calib.jobs.job_promise import _pushes_interval, job_promise
+from calib.jobs.job_promise import job_promise, pushes_interval
 from calib.jobs.job_time import CutTimes, job_time_s
 from calib.records import COUPON_CUT_MM, Setting
 
@@ -51,7 +50,7 @@ def test_the_interval_against_counts_drawn_from_a_doubtful_chance(places, centre
     """Φ⁻¹(q) normal, as a fit gives it; whole numbers can't leave out 5 % on the dot."""
     rng = np.random.default_rng(11)
     q = stats.norm.cdf(stats.norm.ppf(centre) + rng.normal(0.0, 0.35, 40_000))
-    low, high = _pushes_interval(places, float(q.mean()), float(q.var()))
+    low, high = pushes_interval(places, float(q.mean()), float(q.var()))
     counts = rng.binomial(places, q)
     assert (counts < low).mean() <= 0.08
     assert (counts > high).mean() <= 0.08
@@ -60,17 +59,12 @@ def test_the_interval_against_counts_drawn_from_a_doubtful_chance(places, centre
 
 
 def test_the_interval_of_what_is_certain():
-    assert _pushes_interval(50.0, 0.0, 0.0) == (0, 0)
-    assert _pushes_interval(50.0, 1.0, 0.0) == (50, 50)
-    low, high = _pushes_interval(400.0, 0.1, 0.0)
+    assert pushes_interval(50.0, 0.0, 0.0) == (0, 0)
+    assert pushes_interval(50.0, 1.0, 0.0) == (50, 50)
+    low, high = pushes_interval(400.0, 0.1, 0.0)
     assert (low, high) == tuple(stats.binom.ppf([0.05, 0.95], 400, 0.1))
-    low, high = _pushes_interval(1e6, 0.1, 0.01**2)
+    low, high = pushes_interval(1e6, 0.1, 0.01**2)
     assert (low / 1e6, high / 1e6) == pytest.approx((0.084, 0.117), abs=0.001)
-
-
-def test_a_job_without_cuts_promises_nothing():
-    with pytest.raises(InvalidRecord, match="'job' has nothing to cut"):
-        job_promise(Stub(), job_of("line_mark", "M0 0h9"), CUT)
 
 
 def test_marks_count_in_the_time_of_a_promise_when_they_have_a_setting():
@@ -82,3 +76,12 @@ def test_marks_count_in_the_time_of_a_promise_when_they_have_a_setting():
     full = job_time_s(panel(), BENCH, PANEL_SETTINGS).total_s / 60.0
     assert with_marks.minutes == pytest.approx(full)
     assert without.minutes < with_marks.minutes
+
+
+@pytest.mark.parametrize("places", [0.3, 1.0, 12.4, 150.0])
+def test_pushes_are_beta_binomial(places):
+    """The Beta's two numbers from mean and variance; quantiles as scipy has them."""
+    failing, variance = 0.2, 0.003
+    both = failing * (1.0 - failing) / variance - 1.0
+    counts = stats.betabinom(max(round(places), 1), failing * both, (1.0 - failing) * both)
+    assert pushes_interval(places, failing, variance) == tuple(counts.ppf([0.05, 0.95]))

@@ -11,11 +11,13 @@ import pytest
 from shell import Shell
 from workshop_records import later
 
-from calib import report as report_texts
-from calib import tasks
 from calib.errors import BadFile, InvalidRecord, LogbookError, NotEnoughEvidence
 from calib.logbook import Book, open_book
 from calib.records import Machine, Setting, Sheet
+from calib.report.jobs import job_text
+from calib.tasks.costing import costs_of, take_down_costs, take_down_time, time_ratio
+from calib.tasks.jobs import job_picture, job_report, time_this_job
+from calib.tasks.wishes import JobWish
 
 PANEL = (Path(__file__).parent / "reference" / "drawings" / "panel.svg").read_bytes()
 BENCH = Machine(
@@ -44,11 +46,11 @@ def unburnt(tmp_path: Path) -> Iterator[Book]:
 
 
 def wish(**changed):
-    return tasks.JobWish(**{"operations": ALL, "classes_by": "group", **changed})
+    return JobWish(**{"operations": ALL, "classes_by": "group", **changed})
 
 
 def test_without_operations_only_the_classes_are_told(unburnt: Book) -> None:
-    report = tasks.job_report(unburnt, None, None, PANEL, tasks.JobWish(classes_by="group"))
+    report = job_report(unburnt, None, None, PANEL, JobWish(classes_by="group"))
     assert [(c.name, c.operation, c.strokes, c.closed) for c in report.classes] == [
         ("cut", None, 8, 8), ("lettering", None, 5, 0), ("badge", None, 2, 2),
     ]  # fmt: skip
@@ -64,7 +66,7 @@ def test_classes_are_told_before_the_logbook_holds_a_sheet(shell: Shell) -> None
 
 
 def test_before_any_burn_a_given_setting_tells_the_time_alone(unburnt: Book) -> None:
-    report = tasks.job_report(unburnt, None, None, io.BytesIO(PANEL), wish(cut=CUT, marks=MARKS))
+    report = job_report(unburnt, None, None, io.BytesIO(PANEL), wish(cut=CUT, marks=MARKS))
     assert report.time is not None
     assert [c.operation for c in report.time.classes] == ["area_mark", "line_mark", "cut"]
     assert {c.name: c.setting for c in report.classes} == {"cut": CUT, **MARKS}
@@ -72,39 +74,39 @@ def test_before_any_burn_a_given_setting_tells_the_time_alone(unburnt: Book) -> 
     assert report.promise is None
     assert any("was burnt yet" in note for note in report.notes)
     with pytest.raises(NotEnoughEvidence, match="nothing was burnt at the power"):
-        tasks.job_picture(report, "cost.png")
-    neither = tasks.job_report(unburnt, None, None, PANEL, wish(marks=MARKS))
+        job_picture(report, "cost.png")
+    neither = job_report(unburnt, None, None, PANEL, wish(marks=MARKS))
     assert neither.time is None
     assert any("Give a setting for the cuts" in note for note in neither.notes)
 
 
 def test_marks_alone_have_a_time_and_no_pushes(unburnt: Book) -> None:
     marks = {"cut": None, "lettering": "line_mark", "badge": None}
-    report = tasks.job_report(
+    report = job_report(
         unburnt, None, None, PANEL, wish(operations=marks, marks={"lettering": MARKS["lettering"]})
     )
     assert report.time is not None
     assert report.time.marking_s > 0.0
     assert report.promise is report.setting is None
-    without = tasks.job_report(unburnt, None, None, PANEL, wish(operations=marks))
+    without = job_report(unburnt, None, None, PANEL, wish(operations=marks))
     assert without.notes[0] == "Not counted, because they have no setting: lettering."
 
 
 def test_a_setting_for_no_class_is_refused(unburnt: Book) -> None:
     with pytest.raises(InvalidRecord, match="class 'sky'"):
-        tasks.job_report(unburnt, None, None, PANEL, wish(marks={"sky": CUT}))
+        job_report(unburnt, None, None, PANEL, wish(marks={"sky": CUT}))
     with pytest.raises(InvalidRecord, match="no class 'sky'"):
-        tasks.job_report(unburnt, None, None, PANEL, wish(operations={**ALL, "sky": "cut"}))
+        job_report(unburnt, None, None, PANEL, wish(operations={**ALL, "sky": "cut"}))
     with pytest.raises(BadFile, match="well-formed XML"):
-        tasks.job_report(unburnt, None, None, b"%PDF", wish())
+        job_report(unburnt, None, None, b"%PDF", wish())
 
 
 def test_a_burnt_pair_has_prices_a_promise_and_a_picture(stocked: Path, tmp_path: Path) -> None:
     place = tmp_path / "book.sqlite3"
     place.write_bytes(stocked.read_bytes())
     with open_book(place) as book:
-        tasks.take_down_costs(book, when=later(1), machine_hour=30.0, currency="EUR")
-        report = tasks.job_report(
+        take_down_costs(book, when=later(1), machine_hour=30.0, currency="EUR")
+        report = job_report(
             book, None, None, PANEL,
             wish(operations={**ALL, "badge": None, "lettering": None}, cut=CUT, price=20.0),
         )  # fmt: skip
@@ -122,11 +124,11 @@ def test_a_burnt_pair_has_prices_a_promise_and_a_picture(stocked: Path, tmp_path
     assert [change.change_pct for change in report.promise.changes] == [-1.0, 0.0, 1.0]
     assert report.features is not None
     assert report.features.counts["narrow outline"] == 1
-    assert any(note.startswith("Guessed, not given: labour_hour") for note in report.notes)
-    told = " ".join(report_texts.job_text(report).split())
-    assert "Guessed, not given: an hour of handwork, seconds to push out one" in told
-    assert tasks.job_picture(report, "cost.png")[:4] == b"\x89PNG"
-    assert b"expected cost of the job [EUR]" in tasks.job_picture(report, "cost.svg")
+    assert any(note.startswith("Guessed, not given: labour hour") for note in report.notes)
+    told = " ".join(job_text(report).split())
+    assert "Guessed, not given: labour hour, seconds per push" in told
+    assert job_picture(report, "cost.png")[:4] == b"\x89PNG"
+    assert b"expected cost of the job [EUR]" in job_picture(report, "cost.svg")
 
 
 def test_a_job_at_a_setting_of_another_lot_says_so(evening: Shell) -> None:
@@ -156,42 +158,43 @@ def test_other_settings_keep_to_what_was_promised_of_the_settled_one(evening: Sh
 
 
 def test_costs_are_asked_once_and_the_rest_stays_a_guess(unburnt: Book) -> None:
-    assert "machine_hour" in tasks.costs_of(unburnt).guessed
-    tasks.take_down_costs(unburnt, when=later(1), machine_hour=18.0)
-    costs = tasks.take_down_costs(
+    assert "machine_hour" in costs_of(unburnt).guessed
+    take_down_costs(unburnt, when=later(1), machine_hour=18.0)
+    costs = take_down_costs(
         unburnt, when=later(2), currency="EUR", cleaning_s_per_m=(0.0, 1.0, 2.0, 3.0, 4.0)
     )
-    assert costs == tasks.costs_of(unburnt)
+    assert costs == costs_of(unburnt)
     assert (costs.machine_hour, costs.currency) == (18.0, "EUR")
     assert "machine_hour" not in costs.guessed
     assert "labour_hour" in costs.guessed
     with pytest.raises(InvalidRecord, match=r"recut_share is 2\.0"):
-        tasks.take_down_costs(unburnt, when=later(3), recut_share=2.0)
+        take_down_costs(unburnt, when=later(3), recut_share=2.0)
     # Only looking stores nothing.
-    tasks.take_down_costs(unburnt, when=later(4))
-    assert len(unburnt.kept("costs")) == 2
+    take_down_costs(unburnt, when=later(4))
+    (stands,) = unburnt.kept("costs")
+    assert stands.at == later(2)
 
 
 def test_timed_jobs_put_the_time_right(unburnt: Book) -> None:
-    assert tasks.time_ratio(unburnt, None) is None
-    before = tasks.job_report(unburnt, None, None, PANEL, wish(cut=CUT, marks=MARKS))
+    assert time_ratio(unburnt, None) is None
+    before = job_report(unburnt, None, None, PANEL, wish(cut=CUT, marks=MARKS))
     assert before.time is not None
     took = 1.3 * before.time.machine_s
     for minute, label in ((1, "panel"), (2, "box"), (3, "panel")):
-        ratio = tasks.time_this_job(unburnt, None, before, took, when=later(minute), label=label)
+        ratio = time_this_job(unburnt, None, before, took, when=later(minute), label=label)
     assert ratio.jobs == 2  # the panel was timed twice, and counts once
-    after = tasks.job_report(unburnt, None, None, PANEL, wish(cut=CUT, marks=MARKS))
+    after = job_report(unburnt, None, None, PANEL, wish(cut=CUT, marks=MARKS))
     assert after.time is not None
-    assert after.time.ratio == ratio == tasks.time_ratio(unburnt, "bench")
+    assert after.time.ratio == ratio == time_ratio(unburnt, "bench")
     assert after.time.machine_s == before.time.machine_s
     assert 1.2 < ratio.ratio < 1.3
     with pytest.raises(InvalidRecord, match="measured at 30 s"):
-        tasks.take_down_time(unburnt, None, (600.0, 30.0), when=later(4))
+        take_down_time(unburnt, None, (600.0, 30.0), when=later(4))
     with pytest.raises(LogbookError, match="'bank'"):
-        tasks.take_down_time(unburnt, "bank", (600.0, 700.0), when=later(4))
-    untimed = tasks.job_report(unburnt, None, None, PANEL, tasks.JobWish())
+        take_down_time(unburnt, "bank", (600.0, 700.0), when=later(4))
+    untimed = job_report(unburnt, None, None, PANEL, JobWish())
     with pytest.raises(InvalidRecord, match="'panel' has no calculated time"):
-        tasks.time_this_job(unburnt, None, untimed, 60.0, when=later(5), label="panel")
+        time_this_job(unburnt, None, untimed, 60.0, when=later(5), label="panel")
 
 
 def test_the_command_tells_classes_time_and_wrong_use(planned: Shell) -> None:
@@ -215,7 +218,7 @@ def test_the_command_tells_classes_time_and_wrong_use(planned: Shell) -> None:
     assert "'lettering' has no operation" in planned.refusal(*typed)
     said = planned.refusal("job", drawing, "--cut", "red")
     assert said.startswith("no class 'red': the drawing's classes are ")
-    assert "give each one to --cut, --line-mark, --area-mark or --leave-out" in said
+    assert "say of each whether it is cut, a line mark or an area mark, or left out" in said
     for wrong, said in (
         (("--line-mark", "cut"), "'cut' is given two"),
         (("--power", "70"), "--power and --speed together"),

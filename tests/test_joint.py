@@ -16,10 +16,10 @@ from boards import BIRCH, CO2
 sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
 from joint_figures import joint_of
 
+from calib.boards.comb import CombBoard, plan_comb
 from calib.errors import InvalidRecord, NotEnoughEvidence
-from calib.grid.comb import CombBoard, plan_comb
-from calib.joints.caliper import Caliper, Estimate
-from calib.joints.comb_reading import FitReading
+from calib.joints.caliper import Caliper, Estimate, scatter_of
+from calib.joints.comb_reading import Faces, FitReading
 from calib.joints.joint import GLUE_GAP_MM, fit_joint, joint_words
 from calib.records import Setting, Sheet
 
@@ -102,6 +102,18 @@ def test_equal_faces_are_averaged_and_a_little_less():
     assert joint.kerf.standard_mm < joint.kerf_top.standard_mm * 1.01
 
 
+def test_the_narrower_of_two_faces_has_clarks_moments():
+    """Mean and variance of the least of two normals (Clark 1961, from memory), by drawing."""
+    kerf = {
+        "top": Estimate(value_mm=0.25, random_mm=0.03),
+        "bottom": Estimate(value_mm=0.27, random_mm=0.04),
+    }
+    found = Faces(kerf=kerf, scatter=scatter_of([], Caliper())).narrowest
+    draws = np.random.default_rng(1).normal([0.25, 0.27], [0.03, 0.04], (200_000, 2)).min(axis=1)
+    assert found.value_mm == pytest.approx(draws.mean(), abs=3e-4)
+    assert found.random_mm == pytest.approx(draws.std(), rel=0.01)
+
+
 def test_jaws_across_the_thickness_count_before_the_faces():
     readings = [FitReading(label="T5", across_mm=(8.2, 8.21, 8.22), top_mm=(8.1, 8.1, 8.1))]
     joint = fit_joint(BOARD, readings, STOCK)
@@ -173,17 +185,6 @@ def test_an_inlay_drawn_as_advised_closes_over_the_whole_thickness(top: float, b
     assert hole.difference(upright).area == pytest.approx(2 * gape * 3.0 / 2, abs=1e-6)
     if gape:
         assert f"gape by {gape:.2f} mm a side" in joint.inlay.assumes
-
-
-def test_a_press_fit_drawn_as_advised_is_what_felt_snug():
-    # From nominal 30 mm: both outlines moved, then cut with the true kerf.
-    kerf, pinch = 0.22, 0.03
-    slot, tongue = 3.0 - kerf - pinch, 8.0 + 2 * kerf + pinch
-    joint = fit_joint(BOARD, felt(BOARD, slot, tongue), STOCK, caliper=SURE)
-    move = joint.press.both_outlines_mm
-    part = (30.0 + 2 * move) - kerf
-    opening = (30.0 - 2 * move) + kerf
-    assert part - opening == pytest.approx(pinch, abs=0.02)
 
 
 @pytest.mark.parametrize(

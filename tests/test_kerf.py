@@ -9,11 +9,10 @@ import numpy as np
 import pytest
 from boards import BIRCH, CO2, TUBE_100, some_settings
 
+from calib.boards.layout import lay_out
 from calib.errors import InvalidRecord, NotEnoughEvidence
-from calib.grid.layout import lay_out
-from calib.jobs.drawing import read_drawing
+from calib.jobs.drawing import make_job, read_drawing
 from calib.jobs.features import small_features
-from calib.jobs.job import make_job
 from calib.joints.caliper import Caliper
 from calib.joints.kerf import (
     GROWTH_MM,
@@ -101,16 +100,6 @@ def law_of(kerf_at, speeds, tool=TRUE, repeats=1):
     return kerf_by_energy(kerf_from_coupons(CO2, readings, cells, caliper=tool), caliper=tool)
 
 
-def test_a_true_line_is_found():
-    law = law_of(lambda v: 0.2 + 0.11 * math.log(14.0 / v), (6.0, 9.0, 12.0, 18.0, 27.0))
-    # A trace of the prior's growth is left: its weight is that of the scatter it is met with.
-    assert law.growth_mm == pytest.approx(0.11, abs=1e-4)
-    for speed in (6.0, 14.0, 27.0, 40.0):
-        setting = Setting(power_pct=60.0, speed_mm_s=speed)
-        expected = 0.2 + 0.11 * math.log(14.0 / speed)
-        assert law.at_setting(CO2, setting).value_mm == pytest.approx(expected, abs=1e-3)
-
-
 def test_the_law_agrees_with_least_squares_where_the_prior_is_weak():
     rng = np.random.default_rng(3)
     speeds = np.geomspace(1.0, 50.0, 12)
@@ -136,13 +125,6 @@ def test_one_energy_leaves_the_growth_to_the_prior_and_says_so():
     assert far.half_width_mm > 2 * near.half_width_mm
     assert law.tested(law.middle_j_mm)
     assert not law.tested(1.1 * law.middle_j_mm)
-
-
-def test_the_order_of_the_points_does_not_matter():
-    cells = cells_of((6.0, 9.0, 12.0))
-    readings = [read(c, 0.2 + 0.03 * n) for n, c in enumerate(cells)]
-    points = kerf_from_coupons(CO2, readings, cells)
-    assert kerf_by_energy(points) == kerf_by_energy(points[::-1])
 
 
 def test_readings_without_any_scatter_do_no_harm():

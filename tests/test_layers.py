@@ -23,36 +23,44 @@ ROOMS: dict[str, set[str]] = {
     "errors": set(),
     "units": {"errors"},
     "records": {"errors"},
+    "typed": _WORDS,
     "names": set(),
     "materials": _WORDS | {"names"},
-    "declaration": set(),
+    "declaration": {"names"},
     "hazards": _WORDS | {"declaration", "names"},
     "physics": {"records"},
     "typeface": {"errors"},
     "print_style": {"errors", "typeface"},
     "spreadsheet": {"errors"},
     "results": _WORDS | {"spreadsheet"},
-    # Statistics know no board, file or database; boards know no statistics.
-    "fit": _WORDS | {"materials", "names", "physics"},
-    "grid": _WORDS | {"hazards", "materials", "physics", "print_style"},
-    "jobs": _WORDS | {"physics"},
-    "joints": _WORDS | {"grid", "materials", "physics"},
-    "advise": _WORDS | {"fit", "grid", "hazards", "jobs", "materials", "physics", "print_style"},
+    # How a machine can be set, and how slow or strong a burn may be.
+    "limits": _WORDS | {"materials", "physics"},
+    # Statistics know no board, file or database; boards know no statistics. What to burn next is a
+    # question about a fit, whatever is advised and wherever it is burnt.
+    "fit": _WORDS | {"limits", "materials", "names", "physics"},
+    "plan": _WORDS | {"fit", "limits", "materials", "physics"},
+    "boards": _WORDS | {"hazards", "limits", "materials", "physics", "print_style"},
+    "jobs": _WORDS | {"fit", "physics"},
+    "joints": _WORDS | {"boards", "materials", "physics"},
+    "advice": _WORDS | {
+        "boards", "fit", "hazards", "jobs", "limits", "materials", "physics", "plan",
+        "print_style",
+    },
     "logbook": _WORDS | {"spreadsheet"},
     "pictures": _WORDS | {"typeface"},
-    "picture": _WORDS | {"pictures"},
-    "planning": _WORDS | {"advise", "fit", "grid", "hazards", "physics"},
     # The only room that joins the rest.
     "tasks": _WORDS | {
-        "advise", "fit", "grid", "hazards", "jobs", "joints", "logbook", "materials", "physics",
-        "picture", "pictures", "planning", "print_style", "results",
+        "advice", "boards", "fit", "hazards", "jobs", "joints", "limits", "logbook", "materials",
+        "physics", "pictures", "plan", "print_style", "results",
     },
     # Text is made of records, whichever room they come from.
-    "report": _WORDS | {"advise", "grid", "hazards", "jobs", "joints", "logbook", "tasks"},
+    "report": _WORDS | {
+        "advice", "boards", "hazards", "jobs", "joints", "logbook", "tasks", "typed",
+    },
     # Two thin shells; the page knows nothing of the command line, which has one command that
     # starts the page.
-    "cli": _WORDS | {"hazards", "logbook", "report", "tasks", "web"},
-    "web": _WORDS | {"hazards", "logbook", "report", "tasks"},
+    "cli": _WORDS | {"hazards", "logbook", "report", "tasks", "typed", "web"},
+    "web": _WORDS | {"hazards", "logbook", "pictures", "report", "tasks", "typed"},
     "__main__": {"cli"},
     "calib": _WORDS,
 }  # fmt: skip
@@ -60,22 +68,15 @@ ROOMS: dict[str, set[str]] = {
 # Packages from outside and the rooms, or modules, that may import them.
 HOMES: dict[str, set[str]] = {
     "numpy": {
-        "physics",
-        "fit",
-        "grid",
-        "jobs",
-        "joints",
-        "advise",
-        "planning",
-        "pictures",
-        "picture",
+        "physics", "fit", "plan", "boards", "jobs", "joints", "advice", "pictures",
         "tasks",
     },
-    "scipy": {"fit", "jobs", "joints", "advise"},
-    "sklearn": {"fit.ordinal", "advise.track_record"},
-    "matplotlib": {"picture", "pictures"},
-    "svgwrite": {"grid.svg"},
-    "HersheyFonts": {"grid.lettering"},
+    "scipy": {"fit", "plan", "jobs", "joints", "advice"},
+    "sklearn": {"fit.ordinal", "advice.track_record"},
+    "matplotlib": {"pictures"},
+    "contourpy": {"pictures.scale"},
+    "svgwrite": {"boards.svg"},
+    "HersheyFonts": {"boards.lettering"},
     "reportlab": {"print_style"},
     "segno": {"print_style", "web"},
     "svgelements": {"jobs.paths", "jobs.svg"},
@@ -83,15 +84,13 @@ HOMES: dict[str, set[str]] = {
     "tinycss2": {"jobs.css"},
     "pandas": {"logbook.exchange"},
     "sqlalchemy": {"logbook"},
-    "alembic": {"logbook"},
-    "jsonschema": {"logbook"},
     "platformdirs": {"logbook"},
     "psycopg": {"logbook"},
     "typer": {"cli"},
     "rich": {"cli"},
     "fastapi": {"web"},
     "starlette": {"web"},
-    "pydantic": {"records", "web"},
+    "pydantic": {"records", "logbook", "tasks.definitions", "tasks.wishes", "web"},
     "uvicorn": {"web.serving"},
     "h11": {"web.serving"},
     "jinja2": {"web"},
@@ -103,7 +102,7 @@ IMPORTED_AS = {
     "python-multipart": "python_multipart",
 }
 # The three writers of files stand side by side over one list of strokes.
-WRITERS = ("calib.grid.svg", "calib.grid.rs274", "calib.grid.record_sheet")
+WRITERS = ("calib.boards.svg", "calib.boards.rs274", "calib.boards.record_sheet")
 
 
 def modules() -> Iterator[tuple[str, ast.Module]]:

@@ -15,8 +15,8 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from layout_checks import assert_gentle_first, assert_sound, energy
 
+from calib.boards.layout import LayoutOptions, lay_out
 from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit
-from calib.grid.layout import LayoutOptions, lay_out
 from calib.physics import run_up_mm
 from calib.records import Machine, Setting
 

@@ -8,8 +8,8 @@ import pytest
 from boards import BIRCH, CO2, TUBE_40, some_settings
 from layout_checks import assert_sound, energy
 
+from calib.boards.layout import LayoutOptions, lay_out, split_over_offcuts
 from calib.errors import BoardDoesNotFit
-from calib.grid.layout import LayoutOptions, lay_out, split_over_offcuts
 
 
 def test_too_many_cells_say_how_many_would_fit():

@@ -9,7 +9,7 @@ from HersheyFonts import HersheyFonts
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calib.grid.lettering import text_strokes, text_width_mm, transliterate, wrap_text
+from calib.boards.lettering import text_strokes, text_width_mm, transliterate, wrap_text
 
 ASCII = "".join(map(chr, range(32, 127)))
 

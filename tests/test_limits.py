@@ -17,15 +17,18 @@ from boards import BIRCH, CO2, MACHINES, SHEETS
 from pypdf import PdfReader
 
 import calib
-from calib.advise.far_side import EVERYTHING_CAME, NOTHING_CAME, chance_expected
+from calib.boards.focus import plan_focus
 from calib.errors import InvalidRecord, MachineLimit, NotEnoughEvidence
-from calib.grid.focus import plan_focus
-from calib.grid.limits import beyond_limits, limits_of
+from calib.limits import beyond_limits, limits_of
 from calib.logbook import open_book
 from calib.materials import expected_response
+from calib.plan.far_side import EVERYTHING_CAME, NOTHING_CAME, chance_expected
 from calib.records import Burn, Grid, Machine, Setting, Sheet
-from calib.tasks import BoardWish, FileWish, RegionWish, advise, board_files, plan_board
+from calib.tasks.advice import advise
+from calib.tasks.boards import plan_boards
+from calib.tasks.files import board_files
 from calib.tasks.library import plan_grid
+from calib.tasks.wishes import BoardWish, FileWish, RegionWish
 
 WEAK = Machine(
     name="weak", rated_w=5.0, source="diode", bed_mm=(400.0, 400.0), max_speed_mm_s=150.0,
@@ -102,7 +105,7 @@ def test_a_machine_that_cant_be_gentle_is_refused_and_told_why() -> None:
 
 def test_full_grids_keep_to_the_limits_unless_the_maker_says_so() -> None:
     slow = [Setting(power_pct=80.0, speed_mm_s=v) for v in (0.5, 3.0)]
-    with pytest.raises(MachineLimit, match=r"80 % at 0.5 mm/s is slower than 1.5 mm/s"):
+    with pytest.raises(MachineLimit, match=r"0.5 mm/s is slower than 1.5 mm/s.*with --powers"):
         plan_grid(WEAK, THICK, burns=2, settings=slow)
     with pytest.raises(MachineLimit, match=r"80 % at 0.5 mm/s is slower than 0.6 mm/s"):
         plan_grid(WEAK, THICK, burns=2, settings=slow, slowest_mm_s=0.6)
@@ -160,8 +163,8 @@ def test_the_logbook_remembers_which_slow_cells_were_wished_for(tmp_path: Path) 
         book.add_machine(WEAK, when=WHEN)
         book.add_sheet(THICK, when=WHEN)
         with pytest.raises(MachineLimit, match="at 0.4 mm/s is slower than 1.5 mm/s"):
-            plan_board(book, None, None, "cut", replace(wish, slowest_mm_s=None), when=WHEN)
-        grid = plan_board(book, None, None, "cut", wish, when=WHEN).grid
+            plan_boards(book, None, None, "cut", replace(wish, slowest_mm_s=None), when=WHEN)
+        grid = plan_boards(book, None, None, "cut", wish, when=WHEN)[0].grid
         readings = [
             calib.Reading(cell=c.label, through="through" if c.speed_mm_s < 1.0 else "no", char=2)
             for c in grid.cells

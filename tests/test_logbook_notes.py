@@ -7,7 +7,7 @@ from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 
 from calib.errors import InvalidRecord, LogbookError
 from calib.logbook import Book, Filters
-from calib.logbook.notes import MAX_PHOTOGRAPH_BYTES
+from calib.logbook.boards import MAX_PHOTOGRAPH_BYTES
 
 PNG = b"\x89PNG\r\n\x1a\n" + bytes(range(256))
 JPEG = b"\xff\xd8\xff\xe0rest"

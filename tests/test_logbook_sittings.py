@@ -8,7 +8,7 @@ import pytest
 from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 
 from calib.errors import InvalidRecord, LogbookError
-from calib.logbook import Book, Sitting, export_json, import_json
+from calib.logbook import Book, Sitting, export_text, import_text
 from calib.records import Reading
 
 MONDAY = Sitting(label="monday", focus_mm=-0.5, air=True, support="pins", note="damp board")
@@ -92,36 +92,36 @@ def test_wrong_descriptions_are_refused(book: Book) -> None:
     assert book.sittings("bench") == ()
 
 
-@pytest.mark.parametrize("answer", ["here", "there"])
+@pytest.mark.parametrize("answer", ["1", "2"])
 def test_two_books_that_describe_a_sitting_otherwise_ask(
     book: Book, other: Book, answer: str
 ) -> None:
     fill(book)
-    import_json(other, export_json(book), when=later(1))
+    import_text(other, export_text(book), when=later(1))
     mine, theirs = MONDAY, replace(MONDAY, air=False, note="dry board")
     book.add_sitting("bench", mine, when=later(2))
-    other.add_sitting("bench", theirs, when=later(2))
-    document = export_json(other)
-    report = import_json(book, document, when=later(3))
-    (conflict,) = report.conflicts
-    assert conflict.key == "sitting bench monday"
-    assert "air True, note damp board" in conflict.here
-    assert "air False, note dry board" in conflict.there
-    assert book.sittings("bench") == (mine,)
-    answers = {conflict.key: answer}
-    assert import_json(book, document, when=later(4), answers=answers).conflicts == ()
-    chosen = mine if answer == "here" else theirs
+    other.add_sitting("bench", theirs, when=later(3))
+    document = export_text(other)
+    (question,) = import_text(book, document, when=later(3)).questions
+    assert question.key == "sitting monday bench"
+    assert "air on, on pins, damp board" in question.said[0]
+    assert "air off, on pins, dry board" in question.said[1]
+    # Until somebody has answered, neither counts.
+    assert book.sittings("bench") == (Sitting(label="monday"),)
+    answers = {question.key: answer}
+    assert import_text(book, document, when=later(4), answers=answers).questions == ()
+    chosen = mine if answer == "1" else theirs
     assert book.sittings("bench") == (chosen,)
-    again = import_json(book, document, when=later(5))
-    assert (again.added, again.conflicts) == ({}, ())
+    again = import_text(book, document, when=later(5))
+    assert (again.added, again.questions) == ({}, ())
     # The other book takes the decision over without a question.
-    assert import_json(other, export_json(book), when=later(6)).conflicts == ()
+    assert import_text(other, export_text(book), when=later(6)).questions == ()
     assert other.sittings("bench") == (chosen,)
 
 
 def test_a_description_that_only_one_book_has_is_taken_over(book: Book, other: Book) -> None:
     fill(book)
-    import_json(other, export_json(book), when=later(1))
+    import_text(other, export_text(book), when=later(1))
     other.add_sitting("bench", MONDAY, when=later(2))
-    assert import_json(book, export_json(other), when=later(3)).conflicts == ()
+    assert import_text(book, export_text(other), when=later(3)).questions == ()
     assert book.sittings("bench") == (MONDAY,)

@@ -10,8 +10,7 @@ import pytest
 from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 
 from calib.errors import InvalidRecord, LogbookError
-from calib.logbook import Book, export_json, import_json, open_book
-from calib.logbook.taps import CellChanged
+from calib.logbook import Book, CellChanged, export_text, import_text, open_book
 from calib.records import Reading
 
 FRESH = Reading(cell="A1")
@@ -167,8 +166,6 @@ def test_what_a_file_says_afterwards_was_not_seen_by_a_tap_before_it(board: Book
 def test_the_undone_half_of_a_disagreement_leaves_the_other(board: Book) -> None:
     board.tap("AB12", "key-00001", read("no"), when=later(1))
     board.tap("AB12", "key-00002", read("through", 1), when=later(2))
-    with pytest.raises(CellChanged, match="A1 was read by somebody else"):
-        board.take_back_tap("AB12", "key-00003", "key-00001", when=later(3))
     board.take_back_tap("AB12", "key-00004", "key-00002", when=later(4))
     assert board.readings("AB12") == (read("no"),)
     board.tap("AB12", "key-00005", read("hanging"), saw="key-00004", when=later(5))
@@ -181,7 +178,7 @@ def test_a_disagreement_travels_to_another_logbook(board: Book, tmp_path: Path) 
     board.tap("AB12", "key-00001", read("no"), when=later(1))
     board.tap("AB12", "key-00002", read("through", 1), when=later(2))
     with open_book(tmp_path / "other.sqlite3") as other:
-        import_json(other, export_json(board), when=later(3))
+        import_text(other, export_text(board), when=later(3))
         assert said(other) == {("no", None), ("through", 1)}
 
 

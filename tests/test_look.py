@@ -11,11 +11,13 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from shell import cut_cleanly
 
-from calib import tasks
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
+from calib.pictures.scale import outlines_above
 from calib.records import Burn, Machine, Setting, Sheet
-from calib.tasks.look import CUT_LEVELS, outlines_above
+from calib.tasks.library import fit_region
+from calib.tasks.regions import LEVELS, read_out, region_view
+from calib.tasks.wishes import RegionWish
 
 BENCH = Machine(name="bench", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
 BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
@@ -37,7 +39,7 @@ def region() -> Region:
                     char=int(char) if char else None,
                 )
             )
-    return tasks.fit_region(BENCH, BIRCH, "cut", burns)
+    return fit_region(BENCH, BIRCH, "cut", burns)
 
 
 def inside(loops: object, power: float, speed: float) -> bool:
@@ -51,9 +53,7 @@ def inside(loops: object, power: float, speed: float) -> bool:
     return bool(crossings % 2)
 
 
-@given(
-    chance=arrays(float, (6, 7), elements=st.floats(0.0, 1.0)), level=st.sampled_from(CUT_LEVELS)
-)
+@given(chance=arrays(float, (6, 7), elements=st.floats(0.0, 1.0)), level=st.sampled_from(LEVELS))
 @settings(max_examples=60, deadline=None)
 def test_outlines_enclose_exactly_the_grid_points_above(chance: np.ndarray, level: float) -> None:
     powers, speeds = np.linspace(10.0, 80.0, 6), np.geomspace(1.0, 50.0, 7)
@@ -67,34 +67,37 @@ def test_outlines_enclose_exactly_the_grid_points_above(chance: np.ndarray, leve
 
 
 def test_an_outline_of_a_plane_lies_where_the_plane_is(region: Region) -> None:
-    powers, speeds = np.linspace(0.0, 10.0, 11), np.geomspace(1.0, 100.0, 21)
-    chance = np.broadcast_to(powers[:, None] / 10.0, (11, 21)).copy()
+    powers, speeds = np.linspace(1.0, 10.0, 10), np.geomspace(1.0, 100.0, 21)
+    chance = np.broadcast_to(powers[:, None] / 10.0, (10, 21)).copy()
     (loop,) = outlines_above(powers, speeds, chance, 0.55)
-    inner = [p for p, v in loop if 1.0 < v < 100.0 and p < 10.0]
+    inner = [p for p, v in loop if 1.0001 < v < 99.999 and p < 10.0]
+    assert len(inner) > 15
     assert inner == pytest.approx([5.5] * len(inner))
 
 
 def test_what_is_drawn_is_what_the_region_says(region: Region) -> None:
-    look = tasks.region_look(region, tasks.RegionWish())
-    for band in look.bands:
+    view = region_view(region, RegionWish())
+    powers, speeds = view.power_pct, view.speed_mm_s
+    assert view.levels == LEVELS
+    for level in view.levels:
         rim = {
             (p, v)
-            for loop in band.loops
+            for loop in outlines_above(view.power_pct, view.speed_mm_s, view.chance, level)
             for p, v in loop
-            if look.power_pct[0] < p < look.power_pct[1]
-            and look.speed_mm_s[0] < v < look.speed_mm_s[1]
+            if powers[0] < p < powers[-1] and speeds[0] * 1.0001 < v < speeds[-1] * 0.9999
         }
         assert len(rim) > 20
         chances = [float(region.chance_through(p, v)) for p, v in rim]
-        assert chances == pytest.approx([band.level] * len(chances), abs=0.05)
-    assert len(look.burns) == 18
-    assert sorted({round(p) for p, _ in look.hull}) == [40, 80]
+        assert chances == pytest.approx([level] * len(chances), abs=0.05)
+    assert len(view.shown) == 18
+    assert view.hull is not None
+    assert sorted({round(float(p)) for p, _ in view.hull}) == [40, 80]
 
 
 @pytest.mark.parametrize(("power", "speed"), [(60.0, 8.0), (80.0, 20.0), (75.5, 15.5)])
 def test_a_read_out_agrees_with_the_region(region: Region, power: float, speed: float) -> None:
-    wish = tasks.RegionWish(cut_length_mm=4200.0)
-    out = tasks.read_out(region, wish, Setting(power_pct=power, speed_mm_s=speed))
+    wish = RegionWish(cut_length_mm=4200.0)
+    out = read_out(region, wish, Setting(power_pct=power, speed_mm_s=speed))
     assert out.chance == pytest.approx(region.chance_through(power, speed, 1, 4200.0), abs=0.01)
     assert out.expected_char == pytest.approx(region.expected_char(power, speed), abs=0.02)
     reach = region.median_reach(power, speed)
@@ -105,15 +108,15 @@ def test_a_read_out_agrees_with_the_region(region: Region, power: float, speed: 
 
 
 def test_what_lies_outside_is_said_to(region: Region) -> None:
-    wish = tasks.RegionWish()
-    far = tasks.read_out(region, wish, Setting(power_pct=80.0, speed_mm_s=100.0))
+    wish = RegionWish()
+    far = read_out(region, wish, Setting(power_pct=80.0, speed_mm_s=100.0))
     assert (far.tested, far.allowed, far.job_time_s) == (False, True, None)
     assert far.chance < 0.01
-    above = tasks.read_out(region, wish, Setting(power_pct=95.0, speed_mm_s=10.0))
+    above = read_out(region, wish, Setting(power_pct=95.0, speed_mm_s=10.0))
     assert (above.tested, above.allowed) == (False, False)
 
 
 def test_an_area_needs_its_pitch() -> None:
-    region = tasks.fit_region(BENCH, BIRCH, "area_mark")
+    region = fit_region(BENCH, BIRCH, "area_mark")
     with pytest.raises(InvalidRecord, match="line_pitch_mm is None"):
-        tasks.read_out(region, tasks.RegionWish(), Setting(power_pct=20.0, speed_mm_s=200.0))
+        read_out(region, RegionWish(), Setting(power_pct=20.0, speed_mm_s=200.0))

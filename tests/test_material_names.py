@@ -12,7 +12,7 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
-from hazard_table import STATEMENT, TERMS, sheet
+from hazard_table import STATEMENT, TERMS, sheet, told_of
 
 from calib.errors import DeclarationNeeded, RefusedMaterial, shown
 from calib.hazards import check_hazard
@@ -35,7 +35,7 @@ def test_a_name_has_its_verdict_whatever_is_declared(row: dict[str, str]) -> Non
     elif verdict == "ask":
         with pytest.raises(DeclarationNeeded, match=re.escape(shown(name))):
             check_hazard(sheet(name))
-        assert check_hazard(sheet(name, STATEMENT)).verdict == "declared"
+        assert check_hazard(sheet(name, told_of(name))).verdict == "declared"
     else:
         hazard = check_hazard(sheet(name))
         assert (hazard.verdict, " + ".join(hazard.matched)) == (verdict, row["because"])
@@ -96,14 +96,14 @@ def test_a_name_is_read_in_english(typed: str, words: tuple[str, ...]) -> None:
 
 
 def test_no_name_means_two_things_or_loses_a_word_that_matters() -> None:
-    meanings: dict[tuple[str, ...], set[str]] = {}
+    meanings: dict[tuple[str, tuple[str, ...]], set[str]] = {}
     for row in read_table("names"):
         for name in row_terms(row, "names"):
-            meanings.setdefault(read_key(name), set()).add(row["english"])
+            meanings.setdefault((row["alone"], read_key(name)), set()).add(row["english"])
             if len(split_words(name)) > len(read_key(name)) == 1:
                 assert read_key(name)[0] not in telling(), name
     assert {key: m for key, m in meanings.items() if len(m) > 1} == {}
-    assert not {key for key in meanings if key in {split_words(term) for _, term in TERMS}}
+    assert not {key for _, key in meanings if key in {split_words(term) for _, term in TERMS}}
 
 
 def read_key(name: str) -> tuple[str, ...]:

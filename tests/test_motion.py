@@ -200,12 +200,6 @@ def test_the_coupon_agrees_with_the_formula_used_for_its_mean_speed(speed):
     assert (thrice - once) / 2.0 == pytest.approx(formula, rel=0.005)
 
 
-def test_straight_back_is_a_stop():
-    there = line_through([(0, 0), (10, 0)])
-    back = line_through([(0, 0), (10, 0), (0, 0)])
-    assert time_of(back, 50.0, 1000.0) == pytest.approx(2.0 * time_of(there, 50.0, 1000.0))
-
-
 def test_a_hairpin_of_short_steps_is_slow_only_at_its_point():
     """A retrace between steps of 0.02 mm stops the head once; the steps themselves are quick."""
     turn = [(0, 0), (10, 0), (10.02, 0), (10, 1e-9), (0, 1e-9)]
@@ -213,13 +207,6 @@ def test_a_hairpin_of_short_steps_is_slow_only_at_its_point():
     assert time_of(line_through(turn), 50.0, 1000.0) == pytest.approx(
         2.0 * time_of(there, 50.0, 1000.0), rel=1e-4
     )
-
-
-def test_strokes_do_not_share_their_speed():
-    one, two = "M0 0h10l3 7", "M13 7h20"
-    both = stroke_times_s(course_of(strokes_of(one, two)), 80.0, 1000.0)
-    alone = [time_of(strokes_of(path), 80.0, 1000.0) for path in (one, two)]
-    assert both == pytest.approx(alone, rel=1e-12)
 
 
 @settings(max_examples=40, deadline=None)

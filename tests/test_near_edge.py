@@ -7,7 +7,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from calib.grid.near_edge import Question, choose_batch, without_tails
+from calib.plan.near_edge import Question, choose_batch, without_tails
 
 RNG = np.random.default_rng(3)
 DRAWS, CANDIDATES = 40, 7

@@ -11,8 +11,8 @@ from test_cut_fit import EVENING, MACHINE
 from test_graded import marks
 
 import calib
-from calib.advise.next_burns import fastest_cut_mm_s, next_cuts
-from calib.advise.next_marks import fastest_mark_mm_s, mark_pitch, next_marks
+from calib.plan.next_burns import fastest_cut_mm_s, next_cuts
+from calib.plan.next_marks import fastest_mark_mm_s, mark_pitch, next_marks
 
 SHEET = calib.Sheet(name="mdf 3", material="MDF", thickness_mm=3.0)
 
@@ -40,11 +40,6 @@ def test_first_marks_span_power_and_speed_within_limits(operation, n):
         assert speed.max() / speed.min() >= 3.0
     pitches = {s.line_pitch_mm for s in found}
     assert (pitches == {None}) == (operation == "line_mark")
-
-
-def test_same_question_same_marks():
-    known = region(evidence=marks())
-    assert next_marks(known, 5) == next_marks(known, 5)
 
 
 def test_later_marks_lie_where_grades_are_in_doubt():

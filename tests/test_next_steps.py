@@ -3,26 +3,36 @@
 from __future__ import annotations
 
 import dataclasses
+import re
+import shlex
 from pathlib import Path
 
 import pytest
-from shell import MACHINE, Shell
+from shell import MACHINE, Shell, cut_cleanly
 
-from calib import tasks
 from calib.logbook import open_book
-from calib.report import next_step_text
-from calib.tasks import NextStep
-from calib.tasks.checks import STRIP_NOTE
-from calib.tasks.new_lot import LOT_NOTE
+from calib.report.boards import next_step_text
+from calib.tasks.finding import find_board
+from calib.tasks.results import LOT_NOTE, STRIP_NOTE, NextStep, next_step
 
 
 @pytest.mark.parametrize(
     ("step", "operation", "burns", "said"),
     [
-        ("recommend", "line_mark", 18, "recommend 'MDF 3' --operation line_mark."),
-        ("plan", "cut", 1, "plan 'MDF 3', for another board (1 burn so far; recommend wants about"),
-        ("plan", "cut", 12, "plan 'MDF 3', for another board (all burns came out alike so far)."),
-        ("judge_lot", "cut", 20, "judge-lot 'MDF 3'."),
+        ("recommend", "line_mark", 18, "recommend 'MDF 3' --machine bench --operation line_mark"),
+        (
+            "plan",
+            "cut",
+            1,
+            "plan 'MDF 3' --machine bench, for another board (1 burn so far; recommend",
+        ),
+        (
+            "plan",
+            "cut",
+            12,
+            "plan 'MDF 3' --machine bench, for another board (all burns came out alike",
+        ),
+        ("judge_lot", "cut", 20, "judge-lot 'MDF 3' --machine bench"),
     ],
 )
 def test_the_next_step_is_said_as_it_is_typed(
@@ -35,15 +45,51 @@ def test_the_next_step_is_said_as_it_is_typed(
 
 def test_after_burns_of_a_new_lot_or_a_strip_comes_the_verdict(stocked: Path) -> None:
     with open_book(stocked) as book:
-        grid = tasks.find_board(book, "last")
+        grid = find_board(book, "last")
         for note, step in (
             (LOT_NOTE, "judge_lot"), (STRIP_NOTE, "check_machine"), ("", "recommend"),
         ):  # fmt: skip
-            found = tasks.next_step(book, dataclasses.replace(grid, notes=(note,)))
+            found = next_step(book, dataclasses.replace(grid, notes=(note,)))
             assert (found.step, found.burns) == (step, 24)
+
+
+def test_what_is_printed_next_is_done_as_it_is_printed(shell: Shell) -> None:
+    """Two machines, and names with spaces and both kinds of quotes."""
+    machine, sheet = 'Ida\'s "long" one', "birch 3 'A'"
+    for name in (machine, "small"):
+        shell.run("add-machine", name, *MACHINE[2:])
+    assumed = re.search(r"\((calib .*)\)", shell.text("show-machine", machine))
+    assert assumed is not None
+    assert shlex.split(assumed[1]) == ["calib", "change-machine", machine]
+    shell.run("add-sheet", sheet, "--material", "birch plywood", "--thickness", "3")
+    for burns in ("6", "12"):
+        shell.run("plan", sheet, "--machine", machine, "--burns", burns)
+        grid = shell.json("show-board", "last")["grid"]
+        file = shell.results(grid, cut_cleanly)
+        printed = shell.run("take-down", "last", file).stderr.strip()
+        typed = shlex.split(printed.removeprefix("Next: calib ").split(", for another board")[0])
+        shell.run(*typed)
+    assert typed[0] == "recommend"
+    printed = shell.run("change-sheet", sheet, "--lot", "May").stderr.strip()
+    shell.run(*shlex.split(printed.removeprefix("Next: calib ").split(", a few burns")[0]))
 
 
 def test_a_sheet_of_which_nothing_was_burnt_needs_no_trial_of_a_lot(shell: Shell) -> None:
     shell.run(*MACHINE)
     shell.run("add-sheet", "MDF 3", "--material", "MDF", "--thickness", "3")
     assert shell.run("change-sheet", "MDF 3", "--lot", "May").stderr == ""
+
+
+def test_a_verdict_on_a_lot_is_kept_by_what_is_printed_after_it(evening: Shell) -> None:
+    """A promise made before of something else isn't what ``settle last`` then keeps."""
+    evening.run("recommend", "--cut-length", "2 m", "--reliability", "0.9")
+    evening.run("change-sheet", "birch 3", "--lot", "May")
+    evening.burn(evening.json("plan-lot")["grid"], cut_cleanly)
+    words = ("judge-lot", "--power", "80", "--speed", "18.5", "--reliability", "0.8")
+    verdict = evening.json(*words)
+    printed = evening.run(*words).stderr.strip()
+    assert printed.startswith("Next: calib recommend 'birch 3' --machine bench --reliability 0.8, ")
+    evening.run(*shlex.split(printed.removeprefix("Next: calib ").split(", to have it")[0]))
+    kept = evening.json("settle", "last")
+    assert kept["setting"] == verdict["setting"]
+    assert kept["not_current"] == []

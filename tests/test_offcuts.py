@@ -13,18 +13,18 @@ from rs274_checker import check
 from shell import BIRCH as BIRCH_WORDS
 from shell import MACHINE, Shell, cut_cleanly, mark_clearly
 
+from calib.boards.board_time import board_time
+from calib.boards.places import fastest_that_fits_mm_s, lit_mm
+from calib.boards.rs274 import grid_program
 from calib.errors import BoardDoesNotFit, InvalidRecord, RefusedMaterial
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.fit.region import Region
-from calib.grid.board_time import board_time
-from calib.grid.layout import LayoutOptions
-from calib.grid.places import fastest_that_fits_mm_s, lit_mm
-from calib.grid.rs274 import grid_program
 from calib.physics import run_up_mm
-from calib.planning import PlanOptions, plan_board
 from calib.records import Grid, Machine, Operation, Sheet
-from calib.tasks import plan_grid, plan_grids
+from calib.tasks.library import plan_grid, plan_grids
+from calib.tasks.planning import plan_on_region
+from calib.tasks.wishes import BoardWish
 
 
 @functools.cache
@@ -35,8 +35,7 @@ def region(machine: Machine, operation: Operation) -> Region:
 
 
 def plan(machine: Machine, operation: Operation, burns: int, offcut: tuple[float, float]) -> Grid:
-    layout = LayoutOptions(offcut_mm=offcut)
-    return plan_board(region(machine, operation), PlanOptions(burns=burns, layout=layout))
+    return plan_on_region(region(machine, operation), BoardWish(burns=burns, offcut_mm=offcut))[0]
 
 
 @pytest.mark.parametrize(
@@ -82,9 +81,9 @@ def test_one_slow_mark_fits_where_several_leave_the_head_no_room():
     for size in sizes:
         counts = []
         for burns in (1, 3):
-            options = PlanOptions(burns=burns, layout=LayoutOptions(offcut_mm=size))
+            wish = BoardWish(burns=burns, offcut_mm=size)
             try:
-                counts.append(len(plan_board(known, options).cells))
+                counts.append(len(plan_on_region(known, wish)[0].cells))
             except BoardDoesNotFit:
                 counts.append(0)
         fits.append(tuple(counts))

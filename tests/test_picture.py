@@ -16,16 +16,16 @@ from lxml import etree
 from matplotlib.image import imread
 
 from calib.errors import InvalidRecord
-from calib.picture import (
-    RegionView,
+from calib.pictures.charts import (
     TrackRow,
     control_chart_picture,
     cost_picture,
-    region_picture,
     track_record_picture,
 )
-from calib.pictures.layers import nice_ticks
 from calib.pictures.paper import scale_colours
+from calib.pictures.region import region_picture
+from calib.pictures.scale import nice_ticks
+from calib.pictures.view import RegionView
 from calib.records import Burn, Setting
 
 SVG = "http://www.w3.org/2000/svg"
@@ -156,9 +156,6 @@ def test_outcomes_differ_in_shape(cut_svg: etree._Element) -> None:
 
 def test_numbers_are_written_as_typed_at_the_machine(cut_svg: etree._Element) -> None:
     assert words(cut_svg, "advice") == "advised: 80 %, 22.5 mm/s, 1350 mm/min, 1 pass"
-    label = words(cut_svg, "recommendation-label")
-    assert "80 %, 22.5 mm/s" in label
-    assert "1350 mm/min, 1 pass" in label
     assert words(cut_svg, "promise") == "about 3 parts in 200 will need a push"
     for gid in (
         "bands",
@@ -228,7 +225,7 @@ def test_a_limit_at_the_left_edge_is_named_inside_the_picture() -> None:
     assert left < low[0] < high[0] < right
     assert top < low[1] < high[1] < bottom
     assert high[0] - low[0] > high[1] - low[1]  # it lies
-    assert "lines 0.1 mm apart" in words(svg, "recommendation-label")
+    assert "lines 0.1 mm apart" in words(svg, "advice")
 
 
 def test_burns_at_one_setting_are_said_to_lie_side_by_side_where_some_do(
@@ -296,13 +293,7 @@ def test_degenerate_views_are_drawn(view: RegionView) -> None:
     assert sum(n.startswith("burn-") for n in ids(svg)) == len(view.burns)
 
 
-def test_wrong_views_are_refused() -> None:
-    with pytest.raises(InvalidRecord, match=r"chance has shape \(41, 36\): give \(36, 41\)"):
-        cut_view(chance=np.ones((41, 36)))
-    with pytest.raises(InvalidRecord, match=r"levels is \(0.9, 0.5\)"):
-        cut_view(levels=(0.9, 0.5))
-    with pytest.raises(InvalidRecord, match=r"power_pct is array\(\[2., 1.\]\)"):
-        cut_view(power_pct=np.array([2.0, 1.0]), chance=np.ones((2, 41)))
+def test_another_format_is_refused() -> None:
     with pytest.raises(InvalidRecord, match="'pdf': give one of png, svg"):
         region_picture(cut_view(), format="pdf")
 
@@ -336,10 +327,6 @@ def test_track_record_shows_every_group() -> None:
     svg = etree.fromstring(track_record_picture(rows, format="svg"))
     assert {"promise-1", "promise-2"} <= set(ids(svg))
     assert track_record_picture([])[:4] == b"\x89PNG"
-    with pytest.raises(InvalidRecord, match=r"stated is 1.2: give a share from 0 to 1"):
-        TrackRow(stated=1.2, observed=0.5, low=0.4, high=0.6, count=1)
-    with pytest.raises(InvalidRecord, match=r"0.6, 0.5, 0.7: give them rising"):
-        TrackRow(stated=0.5, observed=0.5, low=0.6, high=0.7, count=1)
 
 
 def test_a_check_that_raised_an_alarm_stands_out_by_its_shape() -> None:
@@ -350,8 +337,6 @@ def test_a_check_that_raised_an_alarm_stands_out_by_its_shape() -> None:
     )
     svg = etree.fromstring(picture)
     assert {"check-1-calm", "check-2-alarm", "check-3-calm"} <= set(ids(svg))
-    with pytest.raises(InvalidRecord, match="3 values and 2 names"):
-        control_chart_picture([0, 1, 2], **told, limit=-5.0, labels=labels[:4])
 
 
 def test_cost_layers_add_up_and_the_choice_stands_on_their_sum() -> None:
@@ -364,5 +349,3 @@ def test_cost_layers_add_up_and_the_choice_stands_on_their_sum() -> None:
     x, y = place(svg, "chosen")
     assert x == pytest.approx(left + (right - left) * math.log(4.0) / math.log(10.0), abs=0.05)
     assert y == pytest.approx(bottom - (bottom - top) * (1.0 + 0.4) / highest, abs=0.5)
-    with pytest.raises(InvalidRecord, match=r"'machine time' has shape \(2,\)"):
-        cost_picture(speeds, {"machine time": [1.0, 2.0]})

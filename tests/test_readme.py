@@ -10,17 +10,16 @@ import tomllib
 from pathlib import Path
 
 import pytest
-import typer
 from shell import Shell, cut_cleanly
 
-from calib.cli import app
+from calib.cli import options
 from calib.hazards import CAUTIONS
 from calib.records import CHAR_WORDS, MARK_WORDS
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-COMMANDS = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+COMMANDS = {name: each.whole for name, each in options.COMMANDS.items()}
 
 
 def typed_in_readme() -> list[list[str]]:

@@ -9,8 +9,7 @@ import pytest
 from test_cut_fit import EVENING, MACHINE
 
 import calib
-from calib.advise.recommendation import share_words
-from calib.advise.refusal import _rounded_down
+from calib.advice.recommend import rounded_down
 from calib.fit.hull import burnt_hull, inside, speed_range
 
 SHEET = calib.Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
@@ -93,15 +92,6 @@ def test_a_setting_known_to_be_cleaner_is_cleanest_though_slower():
     clean, fast = calib.recommend(region, aim="cleanest"), calib.recommend(region)
     assert clean.speed_mm_s < fast.speed_mm_s
     assert clean.expected_char < fast.expected_char - 0.3
-
-
-@pytest.mark.parametrize(
-    ("share", "words"),
-    [(0.008, "1 in 125"), (0.2, "1 in 5"), (0.15, "3 in 20"), (0.015, "3 in 200"),
-     (0.5, "1 in 2"), (0.25, "1 in 4"), (0.0071, "7 in 1000")],
-)  # fmt: skip
-def test_shares_are_said_in_lowest_terms(share, words):
-    assert share_words(share) == words
 
 
 def test_joint_chance_and_its_bound(region):
@@ -194,7 +184,7 @@ def test_one_burn_settles_what_only_lies_outside_of_what_was_burnt(reliability):
 
 
 def test_what_is_best_is_never_rounded_up_to_what_was_asked():
-    shown = [_rounded_down(x) for x in (0.0, 0.5, 0.9399, 0.95, 0.98996, 0.99, 0.99987654)]
+    shown = [rounded_down(x) for x in (0.0, 0.5, 0.9399, 0.95, 0.98996, 0.99, 0.99987654)]
     assert shown == ["0", "0.5", "0.939", "0.95", "0.989", "0.99", "0.999876"]
 
 
@@ -205,13 +195,6 @@ def test_all_through_keeps_inside_what_was_burnt():
     assert any("faster" in note for note in region.notes)
     rec = calib.recommend(region)
     assert region.tested(rec.power_pct, rec.speed_mm_s)
-
-
-def test_one_burn_alone():
-    one = [calib.Burn(operation="cut", power_pct=60.0, speed_mm_s=5.0, through="through")]
-    region = calib.fit_region(MACHINE, SHEET, evidence=one)
-    with pytest.raises(calib.NotEnoughEvidence, match="Burn next"):
-        calib.recommend(region, reliability=0.999999)
 
 
 @pytest.mark.parametrize(
@@ -271,9 +254,20 @@ def test_a_mark_is_the_fastest_of_the_likeliest_where_no_bound_is_given(lines):
     assert rec.speed_mm_s > speed[chances.argmax()]
 
 
+def test_a_mark_that_no_setting_is_likely_to_leave_is_refused():
+    burns = [
+        calib.Burn(operation="line_mark", power_pct=float(p), speed_mm_s=float(v), mark=g)
+        for p, v, g in [(12, 220, 0), (12, 120, 0), (16, 220, 0), (16, 160, 0), (24, 220, 1)]
+    ]
+    region = calib.fit_region(MACHINE, SHEET, "line_mark", burns)
+    with pytest.raises(calib.NotEnoughEvidence, match="a mark of grade 4: the best has") as caught:
+        calib.recommend(region, mark=4)
+    assert caught.value.next_burns
+
+
 @pytest.mark.parametrize("scope", [{"cut_length_mm": 3000.0}, {"next_sheet": True}])
 def test_marks_are_promised_one_at_a_time(lines, scope):
-    given = r"cut_length_mm is (3000\.0|None) and next_sheet (False|True)"
+    given = r"(cut_length_mm is 3000\.0|next_sheet is True): only the next mark on this sheet"
     with pytest.raises(calib.InvalidRecord, match=given):
         calib.recommend(lines, **scope)
 
@@ -303,3 +297,9 @@ def test_a_mark_in_doubt_says_what_to_burn_next():
     rec = calib.recommend(region, reliability=0.8)
     assert rec.chance < 0.6
     assert any("Not settled yet" in n and "Burn next: " in n for n in rec.notes)
+
+
+def test_what_is_only_bounded_is_not_said_to_be_about_so_much(region):
+    sure = calib.recommend(region, reliability=0.99999)
+    assert sure.words == "fewer than 1 in 1000 will need a push"
+    assert calib.recommend(region, reliability=0.95).words.startswith("about 1 in ")

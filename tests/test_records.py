@@ -229,9 +229,13 @@ def test_what_is_given_of_a_diode_counts(given, word, follows) -> None:
         (MACHINE | {"air_on_word": "M8"}, "air_low_word", "M8"),
         (MACHINE, "air_low_word", "M7"),
         (MACHINE, "air_low_word", "M9"),
+        # M9 turns all air and coolant off, M7 and M8 turn one on (NIST RS274/NGC, NISTIR 6556).
+        (MACHINE, "air_on_word", "M9"),
+        (MACHINE | {"air_off_word": "M8"}, "air_on_word", "M8"),
+        (MACHINE, "air_off_word", "M7"),
     ],
 )
-def test_a_wavelength_or_low_air_that_cannot_be_is_refused(base, field, value) -> None:
+def test_a_wavelength_or_air_that_cannot_be_is_refused(base, field, value) -> None:
     with pytest.raises(InvalidRecord, match=f"{field} is {value!r}"):
         Machine(**base | {field: value})
 

@@ -1,17 +1,14 @@
-"""Results in: what spreadsheets do is forgiven, and readings join the settings of their cells."""
+"""Results in: what spreadsheets do is forgiven."""
 
 from __future__ import annotations
 
 import re
 
 import pytest
-from result_boards import CUT, GOOD, HEADER, MARK, READ, grid
+from result_boards import CUT, GOOD, HEADER, MARK, READ
 
-from calib.errors import BadFile
-from calib.records import COUPON_CUT_MM, Burn, Reading
-from calib.results import burns_of, coupon_cut_mm, read_results
-
-# --- what is forgiven --------------------------------------------------------------------------
+from calib.records import Reading
+from calib.results import read_results
 
 
 def test_a_filled_in_file_is_read_in_its_order() -> None:
@@ -100,62 +97,3 @@ def test_char_grades_by_number_and_word(typed: str, grade: int | None) -> None:
 def test_missing_cells_and_a_bare_header_are_no_error() -> None:
     assert read_results(f"{HEADER}\nB2,no,,,\n", CUT) == (Reading(cell="B2", through="no"),)
     assert read_results(f"{HEADER}\n", CUT) == ()
-
-
-# --- to burns ----------------------------------------------------------------------------------
-
-
-def test_readings_join_the_settings_of_their_cells() -> None:
-    burns = burns_of(CUT, READ, sitting="monday")
-    assert burns[0] == Burn(
-        operation="cut",
-        power_pct=40.0,
-        speed_mm_s=10.0,
-        passes=1,
-        through="through",
-        char=1,
-        source="board",
-        sitting="monday",
-        x_mm=13.0,
-        y_mm=15.5,
-        burn_order=4,
-    )
-    assert [burn.through for burn in burns] == ["through", "hanging", "no"]
-    assert [burn.burn_order for burn in burns] == [4, 3, 2]
-
-
-def test_char_on_a_coupon_that_stayed_in_is_kept_as_read() -> None:
-    (burn,) = burns_of(CUT, [Reading(cell="A1", through="no", char=3)])
-    assert (burn.through, burn.char) == ("no", 3)
-
-
-def test_a_reading_of_char_alone_counts_as_burnt() -> None:
-    (burn,) = burns_of(CUT, [Reading(cell="A1", char=0)])
-    assert (burn.through, burn.char) == (None, 0)
-
-
-def test_an_area_mark_keeps_its_pitch() -> None:
-    (burn,) = burns_of(grid("area_mark"), [Reading(cell="B1", mark=2)])
-    assert (burn.line_pitch_mm, burn.mark, burn.cut_length_mm) == (0.1, 2, None)
-
-
-def test_coupons_of_another_size_carry_their_cut_path() -> None:
-    (burn,) = burns_of(grid(width_mm=20.0), [Reading(cell="A1", through="no")])
-    # Four millimetres more on two sides than the standard coupon.
-    assert burn.cut_length_mm == pytest.approx(COUPON_CUT_MM + 8.0)
-    assert coupon_cut_mm("cut", 16.0, 16.0) is None
-    assert coupon_cut_mm("line_mark", 20.0, 5.0) is None
-    # Corners can't be rounder than the coupon is narrow: here it is a circle.
-    assert coupon_cut_mm("cut", 4.0, 4.0) == pytest.approx(4.0 * 3.141592653589793)
-
-
-@pytest.mark.parametrize(
-    ("reading", "said"),
-    [
-        (Reading(cell="Z9", through="no"), "Cell 'Z9' isn't on board 'K7QF'.*A1, A2, B1, B2"),
-        (Reading(cell="A1", mark=2), "Cell 'A1': mark is 2: leave it empty; a cut board"),
-    ],
-)
-def test_readings_that_do_not_belong_are_refused(reading: Reading, said: str) -> None:
-    with pytest.raises(BadFile, match=said):
-        burns_of(CUT, [reading])

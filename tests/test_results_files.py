@@ -12,7 +12,7 @@ from result_boards import CUT, HEADER, grid
 
 from calib.errors import BadFile
 from calib.records import Operation
-from calib.results import blank_results_csv, burns_of, plan_csv, read_results
+from calib.results import blank_results_csv, plan_csv, read_results
 from calib.spreadsheet import plain_text, safe_cell_text
 
 
@@ -27,7 +27,6 @@ def test_an_empty_result_file_has_every_cell_and_reads_back_as_not_burnt(
     readings = read_results(text, board)
     assert [reading.cell for reading in readings] == ["A1", "A2", "B1", "B2"]
     assert all(reading.is_empty for reading in readings)
-    assert burns_of(board, readings) == ()
 
 
 def test_another_boards_empty_file_is_refused() -> None:

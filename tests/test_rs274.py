@@ -7,11 +7,8 @@ import math
 
 import pytest
 from boards import (
-    BIRCH,
     CO2,
     DIODE,
-    MACHINES,
-    MDF,
     OPERATIONS,
     TUBE_40,
     TUBE_100,
@@ -28,27 +25,16 @@ from pygcode import Line
 from pygcode.machine import Machine as ReadingMachine
 from rs274_checker import check
 
-from calib.errors import BoardDoesNotFit, MachineLimit
-from calib.grid.layout import lay_out
-from calib.grid.rs274 import (
+from calib.boards.layout import lay_out
+from calib.boards.rs274 import (
     comment_lines,
     frame_program,
     grid_program,
     grid_program_per_setting,
 )
+from calib.errors import BoardDoesNotFit, MachineLimit
 from calib.hazards import CAUTIONS
 from calib.records import Machine, Sheet
-
-
-@pytest.mark.parametrize("count", [6, 12, 40])
-@pytest.mark.parametrize("operation", OPERATIONS)
-@pytest.mark.parametrize("machine", MACHINES, ids=lambda m: m.name)
-def test_programs_keep_every_rule_and_burn_what_was_planned(machine, operation, count):
-    for sheet in (BIRCH, MDF) if count < 40 else (MDF,):
-        grid = make(operation, count, machine, sheet)
-        text = grid_program(grid)
-        assert_as_planned(grid, assert_sound(grid, text))
-        assert text == grid_program(make(operation, count, machine, sheet))
 
 
 @settings(max_examples=25, deadline=None)

@@ -10,9 +10,9 @@ from boards import BIRCH, CO2, make
 from program_checks import assert_sound, lit
 from rs274_checker import check
 
+from calib.boards.focus import plan_focus
+from calib.boards.rs274 import frame_program, grid_program
 from calib.errors import BoardDoesNotFit, InvalidRecord
-from calib.grid.focus import focus_program, plan_focus
-from calib.grid.rs274 import frame_program
 from calib.records import Setting
 
 
@@ -38,7 +38,7 @@ def test_the_frame_needs_no_power_word():
 
 def test_a_focus_program_stops_before_each_line():
     board = plan_focus(CO2, BIRCH)
-    text = focus_program(board)
+    text = grid_program(board)
     report = check(text)
     assert report.errors == []
     stops = [line for line, word in report.words if word == "M0"]

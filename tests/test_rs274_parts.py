@@ -7,9 +7,9 @@ from boards import CO2, make
 from program_checks import assert_sound, cell_at, lit, to_board
 from rs274_checker import check
 
+from calib.boards.naming import file_keys
+from calib.boards.rs274 import grid_program, grid_program_per_setting
 from calib.errors import InvalidRecord
-from calib.grid.naming import file_keys
-from calib.grid.rs274 import grid_program, grid_program_per_setting
 
 
 def test_a_stopped_board_resumes_without_codes_and_without_what_is_done():

@@ -7,23 +7,23 @@ import dataclasses
 import pytest
 from boards import CO2, make
 
+from calib.boards.rs274 import frame_program, grid_program, grid_program_per_setting
 from calib.errors import MachineLimit, RefusedMaterial
-from calib.grid.rs274 import frame_program, grid_program, grid_program_per_setting
 from calib.records import Sheet
 
 
 @pytest.mark.parametrize("write", [grid_program, grid_program_per_setting])
 def test_without_the_full_power_word_there_is_no_program(write):
     machine = dataclasses.replace(CO2, power_word_full=None)
-    with pytest.raises(MachineLimit, match="power_word_full of bench is None"):
+    with pytest.raises(MachineLimit, match="S word at full power of bench isn't known"):
         write(make(machine=machine))
 
 
 @pytest.mark.parametrize(
     ("changes", "message"),
     [
-        ({"ceiling_pct": 60.0}, "power 70 % lies above the ceiling of bench, 60 %"),
-        ({"max_speed_mm_s": 20.0}, "mm/s lies above the top speed of bench, 20 mm/s"),
+        ({"ceiling_pct": 60.0}, "power 70 % is outside what bench may be set to, 10 to 60 %"),
+        ({"max_speed_mm_s": 20.0}, "mm/s is above the top speed of bench, 20 mm/s"),
         ({"offset_mm": (580.0, 0.0)}, "outside the bed of bench"),
         ({"bed_mm": (600.0, 30.0)}, r"outside the bed of bench \(600 x 30 mm"),
     ],

@@ -8,8 +8,9 @@ from bench_jobs import BENCH, CUT
 
 from calib.errors import InvalidRecord
 from calib.jobs.job import plain_job
-from calib.jobs.job_time import START_UP_S, job_time_s
+from calib.jobs.job_time import job_time_s
 from calib.jobs.stopwatch import calibrate_time
+from calib.records.costs import START_UP_S
 
 
 def test_no_timed_job_gives_what_is_believed_before():

@@ -8,10 +8,10 @@ import math
 import pytest
 from boards import BIRCH, CO2, DIODE, some_settings
 
+from calib.boards.board import board_of
+from calib.boards.layout import LayoutOptions, lay_out
+from calib.boards.lettering import text_strokes
 from calib.errors import InvalidRecord
-from calib.grid.layout import LayoutOptions, lay_out
-from calib.grid.lettering import text_strokes
-from calib.grid.strokes import Stroke, strokes_of, strokes_of_cells
 from calib.records import COUPON_CORNER_MM, COUPON_CUT_MM, Setting, Sheet
 
 
@@ -21,12 +21,12 @@ def box(points):
 
 
 def burns_of(grid, label):
-    return [s for s in strokes_of(grid) if s.kind != "label" and s.cell == label]
+    return [s for s in board_of(grid).strokes if s.kind != "label" and s.cell == label]
 
 
 def test_labels_come_first_then_the_cells_in_burning_order():
     grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 18))
-    strokes = strokes_of(grid)
+    strokes = board_of(grid).strokes
     kinds = [stroke.kind for stroke in strokes]
     assert kinds == sorted(kinds, key="label cut".split().index)
     ordered = sorted(grid.cells, key=lambda cell: cell.burn_order)
@@ -61,7 +61,7 @@ def test_the_corners_are_arcs_of_the_coupons_radius():
 def test_the_code_stands_above_the_cell_and_on_the_coupon():
     grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 6))
     cell = grid.cells[3]
-    codes = [s for s in strokes_of(grid) if s.kind == "label" and s.cell == cell.label]
+    codes = [s for s in board_of(grid).strokes if s.kind == "label" and s.cell == cell.label]
     letters = len(text_strokes(cell.label, 3.0, 0.0, 0.0))
     assert len(codes) == 2 * letters
     _, top, _, bottom = box([p for s in codes[:letters] for p in s.points])
@@ -78,14 +78,14 @@ def test_the_code_stands_above_the_cell_and_on_the_coupon():
 def test_a_mark_has_its_code_beside_it_only():
     grid = lay_out(CO2, BIRCH, "line_mark", some_settings(CO2, "line_mark", 6))
     cell = grid.cells[0]
-    codes = [s for s in strokes_of(grid) if s.kind == "label" and s.cell == cell.label]
+    codes = [s for s in board_of(grid).strokes if s.kind == "label" and s.cell == cell.label]
     assert len(codes) == len(text_strokes(cell.label, 3.0, 0.0, 0.0))
 
 
 def test_the_head_says_board_round_operation_and_sheet_and_which_way_is_up():
     options = LayoutOptions(round=3)
     grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 18), options=options)
-    head = [s for s in strokes_of(grid) if s.kind == "label" and not s.cell]
+    head = [s for s in board_of(grid).strokes if s.kind == "label" and not s.cell]
     bar, shaft, tip = head[:3]
     assert bar.points[0][1] == bar.points[1][1] == box([*bar.points, *shaft.points, *tip.points])[1]
     assert tip.points[1] == shaft.points[1]
@@ -97,7 +97,7 @@ def test_the_head_says_board_round_operation_and_sheet_and_which_way_is_up():
 def test_a_long_name_is_cut_with_points_and_the_head_stays_above_the_cells():
     sheet = Sheet(name="a very long name " * 9, material="MDF", thickness_mm=3.0)
     grid = lay_out(CO2, sheet, "cut", some_settings(CO2, "cut", 2))
-    head = [p for s in strokes_of(grid) if s.kind == "label" and not s.cell for p in s.points]
+    head = [p for s in board_of(grid).strokes if s.kind == "label" and not s.cell for p in s.points]
     assert box(head)[3] < min(cell.y_mm for cell in grid.cells) - 6.0
     assert box(head)[1] >= 5.0
 
@@ -172,15 +172,5 @@ def test_a_wide_pitch_still_makes_a_surface_of_five_lines():
 def test_an_area_cell_without_a_pitch_is_refused_by_name():
     grid = lay_out(CO2, BIRCH, "line_mark", some_settings(CO2, "line_mark", 1))
     wrong = dataclasses.replace(grid, operation="area_mark")
-    with pytest.raises(InvalidRecord, match="line_pitch_mm of A1 is None"):
-        strokes_of(wrong)
-
-
-def test_strokes_are_grouped_by_cell_and_labels_stand_alone():
-    setting = Setting(power_pct=20.0, speed_mm_s=100.0)
-    label = Stroke(kind="label", setting=setting, points=((0, 0), (1, 0)), cell="A1")
-    line = Stroke(kind="mark", setting=setting, points=((0, 0), (1, 0)), cell="A1")
-    other = dataclasses.replace(line, cell="A2")
-    groups = list(strokes_of_cells((label, label, line, line, other)))
-    assert [len(group) for group in groups] == [1, 1, 2, 1]
-    assert list(strokes_of_cells(())) == []
+    with pytest.raises(InvalidRecord, match="Cell A1 has no line pitch"):
+        board_of(wrong)

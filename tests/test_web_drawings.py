@@ -10,10 +10,12 @@ import xml.etree.ElementTree as ElementTree
 import pytest
 from workshop_records import BIRCH, some_cells, some_grid
 
-from calib import tasks
 from calib.records import Burn, Grid, Reading, Setting
+from calib.tasks.library import fit_region
+from calib.tasks.regions import region_view
+from calib.tasks.wishes import RegionWish
 from calib.web.board_svg import TARGET_PX, as_they_lie, board_svg
-from calib.web.region_svg import region_svg, round_speeds
+from calib.web.region_svg import region_svg
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -95,9 +97,9 @@ def test_a_region_is_small_and_says_what_it_shows() -> None:
             (40.0, 4.0, "through"), (40.0, 12.0, "no"),
         )
     ]  # fmt: skip
-    region = tasks.fit_region(machine, BIRCH, "cut", burns)
-    look = tasks.region_look(region, tasks.RegionWish())
-    text = region_svg(look, Setting(power_pct=80.0, speed_mm_s=12.0))
+    region = fit_region(machine, BIRCH, "cut", burns)
+    advised = Setting(power_pct=80.0, speed_mm_s=12.0)
+    text = region_svg(region_view(region, RegionWish(), advised=advised), advised)
     root = drawn(text)
     assert len(text) < 40_000
     assert "Burns: 1 hanging, 2 no, 2 through" in root.attrib["aria-label"]
@@ -105,10 +107,3 @@ def test_a_region_is_small_and_says_what_it_shows() -> None:
     numbers = [float(n) for path in root.iter(f"{SVG}path")
                for n in re.findall(r"-?\d+\.\d", path.attrib.get("d", ""))]  # fmt: skip
     assert all(-1.0 <= number <= 401.0 for number in numbers)
-
-
-@pytest.mark.parametrize(("low", "high"), [(1.0, 100.0), (11.0, 30.0), (0.3, 7.0), (90.0, 900.0)])
-def test_ticks_are_round_and_inside(low: float, high: float) -> None:
-    ticks = round_speeds(low, high)
-    assert len(ticks) >= 2
-    assert all(low <= tick <= high for tick in ticks)

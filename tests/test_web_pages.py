@@ -13,14 +13,14 @@ from shell import Shell, cut_cleanly
 from visitor import House, Visitor, house_of
 from workshop_records import later
 
-from calib.advise.wish import USUAL_RELIABILITY
 from calib.hazards import CAUTIONS
 from calib.logbook import Filters
-from calib.records import Reading
+from calib.records import USUAL_RELIABILITY, Machine, Reading
+from calib.records.fields import fields_of
 
 WEB = Path(__file__).resolve().parent.parent / "calib" / "web"
-MACHINE = {"name": "bench", "rated_w": "60", "bed": "600x400", "top_speed": "400 mm/s"}
-SHEET = {"name": "birch 3", "material": "birch plywood", "thickness": "3 mm"}
+MACHINE = {"name": "bench", "rated_w": "60", "bed_mm": "600x400", "max_speed_mm_s": "400 mm/s"}
+SHEET = {"name": "birch 3", "material": "birch plywood", "thickness_mm": "3 mm"}
 EVIL = "<script>alert(1)</script>"
 # Pages that lead to burning.
 BURNING = ("/board/last", "/look", "/hang", "/sheet?name=birch+3", "/check")
@@ -104,14 +104,14 @@ def test_an_empty_logbook_asks_for_machine_and_sheet_first(house: House) -> None
 @pytest.mark.parametrize(
     ("path", "data", "wrong", "said"),
     [
-        ("/machine/new", {**MACHINE, "bed": "large"}, "bed", "large"),
+        ("/machine/new", {**MACHINE, "bed_mm": "large"}, "bed_mm", "large"),
         ("/machine/new", {**MACHINE, "rated_w": "-1"}, "rated_w", "-1"),
         ("/machine/new", {**MACHINE, "rated_w": "60 kg"}, "rated_w", "60 kg"),
         ("/machine/new", {**MACHINE, "rated_w": "5000 W"}, "rated_w", "It is 5000.0: give"),
-        ("/machine/new", {**MACHINE, "top_speed": ""}, "top_speed", "needed"),
+        ("/machine/new", {**MACHINE, "max_speed_mm_s": ""}, "max_speed_mm_s", "needed"),
         ("/machine/new", {**MACHINE, "power_word_full": "many"}, "power_word_full", "many"),
         ("/machine/new", {**MACHINE, "ceiling_pct": "8 %"}, "ceiling_pct", "8.0"),
-        ("/sheet/new", {**SHEET, "thickness": "thin"}, "thickness", "thin"),
+        ("/sheet/new", {**SHEET, "thickness_mm": "thin"}, "thickness_mm", "thin"),
         ("/sheet/new", {**SHEET, "material": "PVC"}, "", "pvc"),
         ("/sheet/new", {**SHEET, "material": "moon rock"}, "", "moon rock"),
     ],
@@ -138,6 +138,15 @@ def test_a_form_that_cannot_be_taken_is_shown_again_as_it_was_filled_in(
     assert house.book.sheets() == ()
 
 
+def test_a_whole_job_without_a_length_is_asked_for_it(planned_house: House) -> None:
+    guest = planned_house.guest()
+    sent = guest.post("/setting", data={"operation": "cut", "scope": "job", "cut_length_mm": ""})
+    response = guest.get(sent.headers["location"])
+    problem = response.text.split('role="alert"')[1].split("</div>")[0]
+    assert "give its cut path, such as 4.2 m" in problem
+    assert "None" not in problem
+
+
 def test_what_a_material_is_refused_for_stands_in_its_form(house: House) -> None:
     guest = house.guest()
     response = guest.get("/material", params={"material": "vinyl"}, follow_redirects=True)
@@ -149,8 +158,9 @@ def test_what_a_material_is_refused_for_stands_in_its_form(house: House) -> None
 
 def test_units_are_understood_where_a_number_is_asked_for(house: House) -> None:
     guest = house.guest()
-    told = {"name": "bench", "rated_w": "60 W", "bed": "24x16 in", "top_speed": "24000 mm/min",
-            "acceleration_mm_s2": "3000 mm/s²", "power_word_full": "S1000", "lens_mm": "2 in",
+    told = {"name": "bench", "rated_w": "60 W", "bed_mm": "24x16 in",
+            "max_speed_mm_s": "24000 mm/min", "acceleration_mm_s2": "3000 mm/s²",
+            "power_word_full": "S1000", "lens_mm": "2 in",
             "ceiling_pct": "85 %", "slat_gap_mm": "1 cm"}  # fmt: skip
     assert guest.submit("/machine/new", told).status_code == 200
     machine = house.book.machine("bench")
@@ -192,8 +202,8 @@ def test_the_machine_on_which_a_sheet_was_burnt_last_is_chosen(evening_house: Ho
         text = guest.get(path).text
         assert '<option value="bench" selected>' in text, path
         assert '<option value="ahead of all" selected>' not in text, path
-    guest.submit("/job", {"sheet": "birch 3", "machine": "ahead of all", "power": "60 %",
-                          "speed": "12 mm/s", "through": "3"})  # fmt: skip
+    guest.submit("/job", {"sheet": "birch 3", "machine": "ahead of all", "power_pct": "60 %",
+                          "speed_mm_s": "12 mm/s", "through": "3"})  # fmt: skip
     text = guest.get("/plan").text
     assert '<option value="ahead of all" selected>' in text
     assert 'value="birch 3" data-machine="ahead of all"' in text
@@ -203,7 +213,7 @@ def test_the_machine_on_which_a_sheet_was_burnt_last_is_chosen(evening_house: Ho
 def test_a_statement_opens_what_is_not_known_and_never_what_is_refused(house: House) -> None:
     guest = house.guest()
     statement = "data sheet read: made of cellulose, no chlorine, fluorine or bromine"
-    rock = {"name": "rock", "material": "moon rock", "thickness": "3", "declaration": statement}
+    rock = {"name": "rock", "material": "moon rock", "thickness_mm": "3", "declaration": statement}
     assert guest.submit("/sheet/new", {**rock, "material": "PVC"}).status_code == 409
     assert guest.submit("/sheet/new", rock).status_code == 200
     assert [sheet.name for sheet in house.book.sheets()] == ["rock"]
@@ -213,7 +223,7 @@ def test_several_lines_may_be_typed_where_a_box_has_several(house: House) -> Non
     guest = house.guest()
     assert guest.post("/logbook", data={"note": "lens cleaned\r\nbelt tight"}).status_code == 303
     assert house.book.search(Filters(text="belt")).entries[0].note == "lens cleaned\nbelt tight"
-    sheet = {"name": "oddboard 3", "material": "oddboard", "thickness": "3",
+    sheet = {"name": "oddboard 3", "material": "oddboard", "thickness_mm": "3",
              "declaration": "data sheet read:\r\ncellulose, halogen free"}  # fmt: skip
     assert guest.submit("/sheet/new", sheet).status_code == 200
     assert house.book.sheet("oddboard 3").declaration == "data sheet read: cellulose, halogen free"
@@ -223,10 +233,10 @@ def test_names_and_notes_are_text_wherever_they_are_shown(house: House) -> None:
     guest = house.guest()
     guest.post("/machine/new", data={**MACHINE, "name": EVIL})
     guest.post("/sheet/new", data={**SHEET, "name": EVIL, "lot": EVIL})
-    planned = guest.get("/plan/look", params={"burns": "1", "offcut": "60x60"})
+    planned = guest.get("/plan/look", params={"burns": "1", "offcut_mm": "60x60"})
     seen = re.search(r'name="seen" value="(\w+)"', planned.text)
     assert seen is not None
-    kept = guest.post("/plan", data={"burns": "1", "offcut": "60x60", "seen": seen[1]})
+    kept = guest.post("/plan", data={"burns": "1", "offcut_mm": "60x60", "seen": seen[1]})
     assert kept.status_code == 303
     code = seen[1]
     cell = house.book.board(code).cells[0].label
@@ -252,7 +262,7 @@ def plan(guest: Visitor, **wish: str) -> str:
 def test_a_board_is_looked_at_before_it_is_kept(evening_house: House) -> None:
     guest, book = evening_house.guest(), evening_house.book
     before = book.boards().total
-    wish = {"sheet": "birch 3", "machine": "bench", "burns": "4", "offcut": "150x60"}
+    wish = {"sheet": "birch 3", "machine": "bench", "burns": "4", "offcut_mm": "150x60"}
     code = plan(guest, **wish)
     assert book.boards().total == before
     assert guest.post("/plan", data={**wish, "seen": code}).headers["location"] == f"/board/{code}"
@@ -275,7 +285,7 @@ def test_an_empty_field_of_an_address_is_not_given(planned_house: House) -> None
 
 
 def test_the_files_of_a_board_are_those_of_the_command_line(planned_house: House) -> None:
-    from calib.tasks import board_files
+    from calib.tasks.files import board_files
 
     guest = planned_house.guest()
     grid = planned_house.book.board(planned_house.book.boards().entries[0].id)
@@ -308,7 +318,7 @@ def test_a_job_is_taken_down_and_the_setting_settled(evening_house: House) -> No
     assert f"{promise.promise.chance:.3f}" in page
     assert guest.post(f"/promise/{promise.id}/settle").headers["location"] == "/done/settled"
     assert book.settled()[0].setting == promise.promise.setting
-    job = {"power": "60", "speed": "12 mm/s", "through": "38", "hanging": "2"}
+    job = {"power_pct": "60", "speed_mm_s": "12 mm/s", "through": "38", "hanging": "2"}
     assert guest.post("/job", data=job).headers["location"] == "/done/job"
     assert sum(burn.count for burn in book.burns("bench", "birch 3", "cut")) == 64
     nothing = guest.submit("/job", {**job, "through": "0", "hanging": "0"})
@@ -317,10 +327,10 @@ def test_a_job_is_taken_down_and_the_setting_settled(evening_house: House) -> No
 
 def test_what_is_new_is_taken_down(evening_house: House) -> None:
     guest, book = evening_house.guest(), evening_house.book
-    change = {"machine": "bench", "what": "lens", "lens_mm": "50.8"}
+    change = {"name": "bench", "what": "lens", "lens_mm": "50.8"}
     assert guest.post("/change", data=change).headers["location"] == "/done/change"
     assert book.machine("bench").lens_mm == 50.8
-    lot = guest.submit("/lot", {"sheet": "birch 3", "lot": "May", "measured": "2.8"})
+    lot = guest.submit("/lot", {"name": "birch 3", "lot": "May", "measured_mm": "2.8"})
     assert "Lot May" in lot.text
     assert (book.sheet("birch 3").lot, book.sheet("birch 3").measured_mm) == ("May", 2.8)
 
@@ -328,7 +338,7 @@ def test_what_is_new_is_taken_down(evening_house: House) -> None:
 def test_a_known_sheet_is_carried_over_to_another_machine(evening_house: House) -> None:
     guest, book = evening_house.guest(), evening_house.book
     guest.submit("/machine/new", {**MACHINE, "name": "big", "rated_w": "80 W"})
-    wish = {"sheet": "birch 3", "machine": "bench", "to_machine": "big", "offcut": "150x60"}
+    wish = {"sheet": "birch 3", "machine": "bench", "to_machine": "big", "offcut_mm": "150x60"}
     text = guest.submit("/elsewhere", wish).text
     code = book.boards(limit=1).entries[0].id
     assert f"/board/{code}" in text
@@ -338,7 +348,7 @@ def test_a_known_sheet_is_carried_over_to_another_machine(evening_house: House) 
 def test_a_new_lot_is_tried_about_the_working_setting(evening_house: House) -> None:
     guest, book = evening_house.guest(), evening_house.book
     guest.post(f"/promise/{book.promises()[0].id}/settle")
-    guest.post("/lot", data={"sheet": "birch 3", "lot": "May"})
+    guest.post("/lot", data={"name": "birch 3", "lot": "May"})
     response = guest.post("/lot/plan", data={"sheet": "birch 3", "machine": "bench"})
     assert response.status_code == 303
     grid = book.board(response.headers["location"].rsplit("/", 1)[-1])
@@ -352,7 +362,7 @@ def test_a_new_lot_is_tried_about_the_working_setting(evening_house: House) -> N
 def test_a_strip_is_told_with_its_doubt(evening_house: House, evening: Shell) -> None:
     evening.burn(evening.json("plan-strip")["grid"], cut_cleanly)
     assert re.search(
-        r"<td>[-+]\d+ % \(9 of 10: [-+]\d+ % to [-+]\d+ %\)</td>",
+        r"<td>(0|[-+]\d+) % \(9 of 10: [-+]\d+ % to [-+]\d+ %\)</td>",
         evening_house.guest().get("/check").text,
     )
 
@@ -383,3 +393,19 @@ def test_templates_hold_no_logic_of_the_workshop() -> None:
         ), template.name
         assert "http:" not in text
         assert "https:" not in text
+
+
+def test_every_field_of_a_machine_can_be_told_and_what_stands_there_is_nothing_new(
+    house: House,
+) -> None:
+    guest, book = house.guest(), house.book
+    guest.submit("/machine/new", {**MACHINE, "lens_mm": "2 1/3 in", "power_curve": "20:9,50:28"})
+    page = guest.get("/machine?name=bench").text
+    for field in fields_of(Machine):
+        assert field.needed or field.name == "source" or f'name="{field.name}"' in page, field.name
+    shown = dict(re.findall(r'<input id="\w+" name="(\w+)" type="text" value="([^"]+)"', page))
+    assert (shown["lens_mm"], shown["power_curve"]) == ("59.26666667", "20:9,50:28")
+    guest.submit("/machine", {**shown, "name": "bench"})
+    assert len(book.setups("bench")) == 1, "nothing new was told"
+    guest.submit("/machine", {**shown, "name": "bench", "y_up": "no", "offset_mm": "-3,4"})
+    assert (book.machine("bench").y_up, book.machine("bench").offset_mm) == (False, (-3.0, 4.0))

@@ -1,73 +1,88 @@
-"""Errors of records in the words of the command line."""
+"""Refusals in the words of the command line, and options made of the fields of records."""
 
 from __future__ import annotations
 
-import dataclasses
-from typing import Any
+from dataclasses import dataclass
 
 import pytest
-import typer
 from shell import BIRCH, Shell
 
-from calib.cli import app
-from calib.cli.wording import HOMES, OPTIONS, in_options
-from calib.jobs.costs import Costs
-from calib.records import Machine, Setting, Sheet
-
-COMMANDS: dict[str, Any] = typer.main.get_command(app).commands  # type: ignore[attr-defined]
-
-
-def opts(name: str) -> set[str]:
-    return {opt for parameter in COMMANDS[name].params for opt in parameter.opts}
-
-
-def test_every_field_of_a_record_that_is_typed_has_its_option() -> None:
-    for record, name in ((Machine, "add-machine"), (Costs, "costs")):
-        for field in dataclasses.fields(record):
-            if "_" in field.name:
-                assert OPTIONS[field.name] in opts(name), field.name
-    named = {f.name for record in (Sheet, Setting) for f in dataclasses.fields(record)}
-    assert {name for name in named if "_" in name} <= set(OPTIONS)
-    known = set().union(*(opts(name) for name in COMMANDS))
-    assert set(OPTIONS.values()) <= known
-    assert set(HOMES) <= set(COMMANDS)
+from calib.cli.options import COMMANDS
+from calib.errors import InvalidRecord, Misfit
+from calib.records import Costs, Machine, Sheet
+from calib.records.fields import fields_of
 
 
 @pytest.mark.parametrize(
-    ("message", "said"),
+    ("name", "record"),
     [
-        ("Machine.ceiling_pct is 5.0: it must lie above beam_starts_pct.",
-         "--ceiling is 5.0: it must lie above --beam-starts."),
-        ("Machine.bed_mm is (5.0, 400.0): give two numbers, such as (300.0, 200.0).",
-         "--bed is 5 x 400: give two numbers, such as 300 x 200."),
-        ("Machine.offset_mm is (-20000.0, 0.0): give two.", "--offset is -20000,0: give two."),
-        ("There is no sheet 'rated_w' here.", "There is no sheet 'rated_w' here."),
-        ("line_pitch_mm is None: an area mark needs its line pitch in mm.",
-         "line pitch isn't given: an area mark needs its line pitch in mm."),
-        ("plan slower, or correct measured_mm.",
-         "plan slower, or correct measured (change-sheet --measured)."),
-        ("Plan a line_mark (2, 3) or give width_mm.", "Plan a line_mark (2, 3) or give width_mm."),
-        ("Say why the cells are struck out.", "Say why the cells are struck out."),
-        ("Say so in it: say so in the sheet's declaration.",
-         "Say so in it: say so with change-sheet --declaration."),
-        ("burns is 0: give more.", "burns is 0: give more."),
+        ("add-machine", Machine), ("change-machine", Machine), ("add-sheet", Sheet),
+        ("costs", Costs),
     ],
 )  # fmt: skip
-def test_fields_are_said_as_options(message: str, said: str) -> None:
-    options = dict.fromkeys(("--ceiling", "--beam-starts", "--bed", "--offset"), "")
-    elsewhere = dict.fromkeys(("--measured", "--declaration"), "change-sheet")
-    assert in_options(message, {**options, **elsewhere}) == said
+def test_every_field_of_a_record_can_be_typed(name: str, record: type) -> None:
+    typed = {parameter.name: parameter for parameter in COMMANDS[name].whole.params}
+    for field in fields_of(record):
+        if field.name != "name":
+            assert field.option.split("/")[0] in typed[field.name].opts
+        assert field.help.rstrip(".") in typed[field.name].help
+
+
+@dataclass
+class Line:
+    """One case: what doesn't fit, and how it is said."""
+
+    misfit: Misfit
+    said: str
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        Line(Misfit("ceiling_pct", 5.0, "give more"), "--ceiling is 5: give more."),
+        Line(Misfit("bed_mm", (5.0, 400.0), "give two"), "--bed is 5 x 400: give two."),
+        Line(Misfit("offset_mm", (-20000.0, 0.0), "give two"), "--offset is -20000,0: give two."),
+        Line(Misfit("y_up", None, "give one"), "--y-up isn't given: give one."),
+        Line(Misfit("power_curve", ((50.0, 28.0), (20.0, 9.0)), "give them rising"),
+             "--power-curve is 50:28,20:9: give them rising."),
+        Line(Misfit("name", "", "give a name"), "name is '': give a name."),
+        Line(Misfit("rated_w", None, "give it", missing=True), "--watts isn't given: give it."),
+        Line(Misfit("mark", 9, "give less"), "mark is 9: give less."),
+    ],
+    ids=lambda line: line.misfit.field,
+)  # fmt: skip
+def test_fields_are_said_as_options(line: Line) -> None:
+    refusal = InvalidRecord.of("Machine", [line.misfit])
+    assert COMMANDS["add-machine"].said(refusal) == line.said
+
+
+def test_all_that_is_wrong_is_said_at_once(shell: Shell) -> None:
+    said = shell.refusal("add-machine", "m", "--watts", "0", "--bed", "9x9", "--top-speed", "4")
+    assert "--watts is 0: give a number from 0.01 to 2000. --bed is 9 x 9: give two" in said
 
 
 def test_a_maker_reads_options_and_never_fields(shell: Shell) -> None:
     machine = ("add-machine", "m", "--watts", "60", "--bed", "600x400", "--top-speed", "400")
     curve = shell.refusal(*machine, "--power-curve", "50:28,20:9")
-    assert curve.startswith("--power-curve is (50:28, 20:9): give %:watts, both rising")
-    assert shell.refusal(*BIRCH[:-1], "61").startswith("--thickness is 61.0: give a number")
-    assert shell.refusal("costs", "--push=-1").startswith("--push is -1.0")
+    assert curve.startswith("--power-curve is 50:28,20:9: give points of power and watts, both")
+    assert shell.refusal(*BIRCH[:-1], "61").startswith("--thickness is 61: give a number")
+    assert shell.refusal("costs", "--push=-1").startswith("--push is -1: give a number from 0")
     shell.run(*machine)
     shell.run(*BIRCH)
     said = shell.refusal("plan", "--operation", "area-mark", "--line-pitch", "30")
-    assert "_" not in said
+    assert said.startswith("--line-pitch is 30: give a number from 0.01 to 20")
+    only = shell.refusal("take-down-job", "--power", "80", "--speed", "0", "--through", "3")
+    assert only.startswith("--speed is 0: give a number above 0")
+    half = shell.run("comb", "--power", "80", code=2).stderr
+    assert "give --power and --speed together, or neither" in half
     shell.run(*machine[:1], "n", *machine[2:])
-    assert "machine is meant (--machine NAME)? The logbook has m, n" in shell.refusal("region")
+    assert "Which machine is meant? The logbook has m, n" in shell.refusal("region")
+
+
+def test_words_are_typed_as_they_are_spoken(shell: Shell) -> None:
+    machine = ("add-machine", "m", "--watts", "60", "--bed", "600x400", "--top-speed", "400")
+    shell.run(*machine, "--source", "Diode", "--origin", "upper left", "--y-down")
+    data = shell.json("show-machine", "m")["machine"]
+    assert (data["source"], data["origin"], data["y_up"]) == ("diode", "upper_left", False)
+    said = shell.run(*machine[:1], "n", *machine[2:], "--source", "plasma", code=2).stderr
+    assert "source 'plasma' can't be read" in " ".join(said.replace("│", " ").split())

@@ -1,213 +1,134 @@
-"""Commands that say where an operation works, and what to set."""
+"""Commands that say where an operation works, what to set, and how often calib was right."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
-import typer
-
-from calib.cli.frame import (
-    AsJson,
-    BookPlace,
-    CharAtMost,
-    MachineName,
-    MarkGrade,
+from calib.cli.options import (
+    IntoHere,
     Note,
-    OperationName,
-    SheetName,
-    app,
-    checked_operation,
-    confirmed,
-    length,
-    now,
-    open_book,
-    show,
-    suggest,
-    tell,
+    OfMachine,
+    OfSheet,
+    Pictures,
+    Said,
+    argument,
+    command,
+    flag,
+    option,
 )
+from calib.cli.terminal import confirmed, draw, now, tell
+from calib.errors import CalibError, NeedsYes
+
+if TYPE_CHECKING:
+    from calib.logbook import Book
+    from calib.tasks.wishes import FileWish, Named, Pair, RegionWish, TrackRecordWish
 
 PANEL = "Advice"
 
-WishedReliability = Annotated[
-    float | None,
-    typer.Option(
-        "--reliability",
-        metavar="CHANCE",
-        show_default="0.99 for cuts; a mark has the highest chance there is",
-        help="Chance, from 0 to 1, that a cut shall drop; for a mark, that it goes no deeper.",
-    ),
-]
-Aim = Annotated[str, typer.Option("--aim", metavar="WORD", help="fastest, cleanest or cheapest.")]
-CutLength = Annotated[
-    float | None,
-    typer.Option(
-        "--cut-length",
-        parser=length,
-        metavar="LENGTH",
-        help="Promise a whole job of this cut path, such as 4200 mm or 4.2 m.",
-    ),
-]
-NextSheet = Annotated[
-    bool, typer.Option("--next-sheet", help="Promise it for the next sheet of the lot.")
-]
+
+@command(PANEL, "calib region 'birch 3' --picture region.png", leave_out=("aim", "slowest_mm_s"))
+def region(
+    book: Book,
+    pair: Pair,
+    wish: RegionWish,
+    lot: Annotated[str | None, option("--lot", "TEXT", "Only burns of this lot.")] = None,
+    passes: Annotated[int | None, option("--passes", "N", "Passes that are shown.")] = None,
+    picture: Pictures = None,
+) -> Said:
+    """Show where an operation works on a sheet, as far as its burns tell."""
+    from calib.report.advice import summary_text
+    from calib.tasks.advice import region_of_pair
+    from calib.tasks.regions import region_pictures, summarise
+
+    fitted = region_of_pair(book, *pair.pair, lot=lot)
+    draw(region_pictures(fitted, wish, picture or (), passes=passes))
+    summary = summarise(fitted, wish, passes=passes)
+    return summary, summary_text(summary)
 
 
-def _picture_path(text: str) -> Path:
-    from calib.errors import InvalidRecord
-    from calib.tasks import picture_format
+@command(
+    PANEL,
+    "calib recommend 'birch 3' --char-at-most 2 --picture advice.png",
+    leave_out=("slowest_mm_s",),
+)
+def recommend(book: Book, pair: Pair, wish: RegionWish, picture: Pictures = None) -> Said:
+    """Recommend a setting with a stated chance; what is promised is stored with the date."""
+    from calib.report.advice import advice_text, after_advice_text
+    from calib.tasks.advice import advise
+    from calib.tasks.regions import region_pictures
+
+    advice = advise(book, *pair.pair, wish, when=now())
+    draw(region_pictures(advice.region, wish, picture or (), advice=advice.recommendation))
+    data = {"recommendation": advice.recommendation, "promise_id": advice.promise_id}
+    return data, advice_text(advice), after_advice_text(advice)
+
+
+@command(PANEL, "calib settle last")
+def settle(
+    book: Book,
+    promise: Annotated[str, argument("PROMISE", "Code of the promise, its beginning, or: last.")],
+    yes: Annotated[bool, flag("--yes", "Settle on it whatever speaks against it.")] = False,
+    note: Note = "",
+) -> Said:
+    """Settle on a promised setting: from now on it is the one for its sheet and machine."""
+    from calib.report.workshop import settled_text
+    from calib.tasks.advice import settle
 
     try:
-        picture_format(text)
-    except InvalidRecord as wrong:
-        raise typer.BadParameter(str(wrong)) from None
-    return Path(text)
+        settled = settle(book, promise, when=now(), note=note, sure=yes)
+    except NeedsYes as doubtful:
+        tell(" ".join(doubtful.doubts))
+        if not confirmed("Settle on it all the same?"):
+            raise CalibError(
+                "Nothing was settled on: answer y, or give --yes, to settle on it all the same."
+            ) from None
+        settled = settle(book, promise, when=now(), note=note, sure=True)
+    return settled, settled_text([settled])
 
 
-Pictures = Annotated[
-    list[Path] | None,
-    typer.Option(
-        "--picture",
-        parser=_picture_path,
-        metavar="FILE",
-        help="Also draw it: .png or .svg; may be repeated.",
-    ),
-]
-
-
-def _wish(**fields: Any) -> Any:
-    from calib.tasks import RegionWish
-
-    return RegionWish(**fields)
-
-
-def _draw(pictures: list[Path] | None, region: Any, wish: Any, **known: Any) -> None:
-    """Draw a region into each file."""
-    from calib import tasks
-
-    names = [str(path) for path in pictures or []]
-    for name, content in tasks.region_pictures(region, wish, names, **known).items():
-        for written in tasks.write_folder({Path(name).name: content}, Path(name).parent):
-            tell(f"Picture: {written}")
-
-
-@app.command(rich_help_panel=PANEL, epilog="Example: calib region 'birch 3' --picture region.png")
-def region(
-    sheet: SheetName = None,
-    machine: MachineName = None,
-    operation: OperationName = "cut",
-    reliability: WishedReliability = None,
-    char_at_most: CharAtMost = None,
-    mark: MarkGrade = 2,
-    cut_length: CutLength = None,
-    next_sheet: NextSheet = False,
-    lot: Annotated[
-        str | None, typer.Option("--lot", metavar="TEXT", help="Only burns of this lot.")
-    ] = None,
-    passes: Annotated[
-        int | None, typer.Option("--passes", metavar="N", help="Passes that are shown.")
-    ] = None,
-    picture: Pictures = None,
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
-    """Show where an operation works on a sheet, as far as its burns tell."""
-    from calib import report, tasks
-
-    wish = _wish(
-        reliability=reliability,
-        char_at_most=char_at_most,
-        mark=mark,
-        cut_length_mm=cut_length,
-        next_sheet=next_sheet,
-    )
-    word = checked_operation(operation)
-    with open_book(book) as opened:
-        fitted = tasks.region_of_pair(opened, machine, sheet, word, lot=lot)
-    summary = tasks.summarise(fitted, wish, passes=passes)
-    _draw(picture, fitted, wish, passes=passes)
-    show(summary, report.summary_text(summary), as_json=as_json)
-
-
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib recommend 'birch 3' --char-at-most 2 --picture advice.png",
-)
-def recommend(
-    sheet: SheetName = None,
-    machine: MachineName = None,
-    operation: OperationName = "cut",
-    aim: Aim = "fastest",
-    reliability: WishedReliability = None,
-    char_at_most: CharAtMost = None,
-    mark: MarkGrade = 2,
-    cut_length: CutLength = None,
-    next_sheet: NextSheet = False,
-    picture: Pictures = None,
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
-    """Recommend a setting with a stated chance; what is promised is stored with the date."""
-    from calib import report, tasks
-
-    wish = _wish(
-        aim=aim,
-        reliability=reliability,
-        char_at_most=char_at_most,
-        mark=mark,
-        cut_length_mm=cut_length,
-        next_sheet=next_sheet,
-    )
-    word = checked_operation(operation)
-    with open_book(book) as opened:
-        advice = tasks.advise(opened, machine, sheet, word, wish, when=now())
-    _draw(picture, advice.region, wish, advice=advice.recommendation)
-    data = {"recommendation": advice.recommendation, "promise_id": advice.promise_id}
-    show(data, report.advice_text(advice), as_json=as_json)
-    suggest(report.after_advice_text(advice), as_json=as_json)
-
-
-@app.command(rich_help_panel=PANEL, epilog="Example: calib settle last")
-def settle(
-    promise: Annotated[
-        str, typer.Argument(metavar="PROMISE", help="Code of the promise, its beginning, or: last.")
-    ],
-    yes: Annotated[
-        bool, typer.Option("--yes", help="Settle on it whatever speaks against it.")
-    ] = False,
-    note: Note = "",
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
-    """Settle on a promised setting: from now on it is the one for its sheet and machine."""
-    from calib import report, tasks
-    from calib.errors import CalibError, NeedsYes
-
-    with open_book(book) as opened:
-        try:
-            settled = tasks.settle(opened, promise, when=now(), note=note, sure=yes)
-        except NeedsYes as doubtful:
-            tell(" ".join(doubtful.doubts))
-            if not confirmed("Settle on it all the same?"):
-                raise CalibError(
-                    "Nothing was settled on: answer y, or give --yes, to settle on it all the same."
-                ) from None
-            settled = tasks.settle(opened, promise, when=now(), note=note, sure=True)
-    show(settled, report.settled_text([settled]), as_json=as_json)
-
-
-@app.command(rich_help_panel=PANEL, epilog="Example: calib list-promises --sheet 'birch 3'")
-def list_promises(
-    machine: MachineName = None,
-    sheet: Annotated[
-        str | None, typer.Option("--sheet", metavar="NAME", help="Only of this sheet.")
-    ] = None,
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+@command(PANEL, "calib list-promises --sheet 'birch 3'")
+def list_promises(book: Book, machine: OfMachine = None, sheet: OfSheet = None) -> Said:
     """List what was promised, newest first, with the jobs run on it since."""
-    from calib import report, tasks
+    from calib.report.advice import promises_text
+    from calib.tasks.current import standing_promises
 
-    with open_book(book) as opened:
-        promises = tasks.standing_promises(opened, machine=machine, sheet=sheet)
-    show(promises, report.promises_text(promises), as_json=as_json)
+    promises = standing_promises(book, machine=machine, sheet=sheet)
+    return promises, promises_text(promises)
+
+
+@command(PANEL, "calib settled 'birch 3'")
+def settled(book: Book, pair: Named) -> Said:
+    """Show the settings that were settled on for a sheet and machine."""
+    from calib.report.workshop import settled_text
+    from calib.tasks.cards import settled_of_pair
+
+    found = settled_of_pair(book, *pair.names)
+    return found, settled_text(found)
+
+
+@command(
+    PANEL,
+    "calib sheet-card 'birch 3' --into cards",
+    leave_out=("address", "one_file_per_setting"),
+)
+def sheet_card(book: Book, pair: Named, wish: FileWish, into: IntoHere = Path()) -> Said:
+    """Print the settled settings of a sheet and machine on one page for the wall."""
+    from calib.report.checks import sheet_card_text
+    from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
+    from calib.tasks.folders import write_folder
+
+    card = sheet_card_of_pair(book, *pair.names, when=now())
+    (file,) = write_folder(sheet_card_files(card, paper=wish.paper), into)
+    return {"file": file, "card": card}, sheet_card_text(card, file)
+
+
+@command(PANEL, "calib track-record --what through --picture record.png")
+def track_record(book: Book, wish: TrackRecordWish, picture: Pictures = None) -> Said:
+    """Compare the chances that were stated before burning with what came out."""
+    from calib.report.checks import track_record_text
+    from calib.tasks.looking_back import track_record, track_record_pictures, track_record_title
+
+    record, title = track_record(book, wish), track_record_title(wish)
+    draw(track_record_pictures(record, title, picture or ()))
+    return record, track_record_text(record, title)

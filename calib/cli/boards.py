@@ -3,266 +3,99 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
-import typer
-
-from calib.cli.frame import (
-    AsJson,
-    BoardCode,
-    BookPlace,
-    CharAtMost,
-    MachineName,
-    MarkGrade,
-    OperationName,
-    Reliability,
-    SheetName,
-    app,
-    checked_operation,
-    length,
-    many,
-    now,
-    open_book,
-    show,
-    signed_length,
-    size,
-    tell,
-    whole,
-)
-from calib.units import parse_percent, parse_size_mm, parse_speed_mm_s
+from calib.cli.options import BoardCode, Into, IntoHere, Said, argument, command
+from calib.cli.terminal import now, tell
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from calib.logbook import Book
+    from calib.tasks.wishes import BoardWish, FileWish, FocusWish, Named, Pair
 
 PANEL = "Boards"
 
-Into = Annotated[
-    Path | None,
-    typer.Option("--into", metavar="FOLDER", help="Write the files there; made if missing."),
-]
-Paper = Annotated[str, typer.Option("--paper", metavar="WORD", help="a4 or letter.")]
-PerSetting = Annotated[
-    bool,
-    typer.Option("--one-file-per-setting", help="Also one drawing and program for each setting."),
-]
-Offcut = Annotated[
-    Any,
-    typer.Option(
-        "--offcut", parser=size, metavar="SIZE", help="Width x height of the piece at hand (mm)."
-    ),
-]
 
-
-def _write(files: Mapping[str, bytes], folder: Path | None) -> tuple[Path, ...]:
-    """Write files, and say so; nothing without a folder."""
-    from calib import report, tasks
-
-    if folder is None:
-        return ()
-    written = tasks.write_folder(files, folder)
-    tell(report.files_text(files, written, folder))
-    return written
-
-
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib plan 'birch 3' --burns 6 --offcut 200x150 --into board-1",
+@command(
+    PANEL,
+    "calib plan 'birch 3' --burns 6 --offcut 200x150 --into board-1",
+    leave_out=("address",),
 )
-def plan(
-    sheet: SheetName = None,
-    machine: MachineName = None,
-    operation: OperationName = "cut",
-    burns: Annotated[int, typer.Option("--burns", metavar="N", help="How many cells.")] = 8,
-    offcut: Offcut = None,
-    split: Annotated[
-        bool, typer.Option("--split", help="Spread the burns over as many pieces as they need.")
-    ] = False,
-    more_offcuts: Annotated[
-        Any,
-        typer.Option(
-            "--more-offcuts",
-            parser=many(parse_size_mm),
-            metavar="SIZE,...",
-            help="Further pieces for --split (mm); else as many as the first as it takes.",
-        ),
-    ] = None,
-    clamp: Annotated[
-        float | None,
-        typer.Option(
-            "--clamp", parser=length, metavar="LENGTH", help="Margin kept free at the edges (mm)."
-        ),
-    ] = None,
-    passes: Annotated[
-        Any,
-        typer.Option("--passes", parser=many(whole), metavar="N,...", help="Passes to try."),
-    ] = "1",
-    powers: Annotated[
-        Any,
-        typer.Option(
-            "--powers",
-            parser=many(parse_percent),
-            metavar="%,...",
-            help="A full grid: these powers (%) with all --speeds.",
-        ),
-    ] = None,
-    speeds: Annotated[
-        Any,
-        typer.Option(
-            "--speeds",
-            parser=many(parse_speed_mm_s),
-            metavar="SPEED,...",
-            help="A full grid: these speeds (mm/s) with all --powers.",
-        ),
-    ] = None,
-    slowest: Annotated[
-        float | None,
-        typer.Option(
-            "--slowest",
-            parser=parse_speed_mm_s,
-            metavar="SPEED",
-            help="A full grid down to this speed (mm/s), at your own risk of fire.",
-        ),
-    ] = None,
-    line_pitch: Annotated[
-        float | None,
-        typer.Option(
-            "--line-pitch", parser=length, metavar="LENGTH", help="Line pitch of an area mark (mm)."
-        ),
-    ] = None,
-    reliability: Reliability = 0.99,
-    char_at_most: CharAtMost = None,
-    mark: MarkGrade = 2,
-    seed: Annotated[int, typer.Option("--seed", metavar="N", help="Shuffles the places.")] = 0,
-    into: Into = None,
-    paper: Paper = "a4",
-    one_file_per_setting: PerSetting = False,
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+def plan(book: Book, pair: Pair, wish: BoardWish, files: FileWish, into: Into = None) -> Said:
     """Plan the next board of a sheet: the first brackets the edge, later ones close in on it."""
-    from calib import report, tasks
+    from calib.report.boards import files_text, planned_data, planned_round_text
+    from calib.tasks.boards import plan_boards
+    from calib.tasks.folders import check_folder, write_folder
 
-    wish = tasks.BoardWish(
-        burns=burns,
-        offcut_mm=offcut,
-        split=split or bool(more_offcuts),
-        more_offcuts_mm=more_offcuts or (),
-        clamp_mm=clamp,
-        passes=passes,
-        powers_pct=powers or (),
-        speeds_mm_s=speeds or (),
-        slowest_mm_s=slowest,
-        line_pitch_mm=line_pitch,
-        reliability=reliability,
-        char_at_most=char_at_most,
-        mark=mark,
-        seed=seed,
-    )
-    word, files = checked_operation(operation), _file_wish(paper, one_file_per_setting)
-    tasks.check_folder(into)
-    with open_book(book) as opened:
-        planned = tasks.plan_boards(opened, machine, sheet, word, wish, when=now(), files=files)
+    check_folder(into)
+    planned = plan_boards(book, *pair.pair, wish, when=now(), files=files)
     for one in planned:
         if one.again:
             tell(f"Board {one.grid.board_id} was planned before, and isn't taken down: it stays.")
     for board in planned[0].unread:
         tell(f"Nothing was taken down yet of the earlier board {board}.")
-    written = [_write(one.files, into) for one in planned]
-    data = report.planned_round_data(planned, written, split=wish.split)
-    show(data, report.planned_round_text(planned), as_json=as_json)
+    data = []
+    for one in planned:
+        written = write_folder(one.files, into)
+        if into is not None:
+            tell(files_text(one.files, written, into))
+        data.append(planned_data(one, written))
+    return {"boards": data} if wish.split else data[0], planned_round_text(planned)
 
 
-def _file_wish(paper: str, one_file_per_setting: bool) -> Any:
-    from calib.tasks import FileWish
-
-    return FileWish(paper=paper, one_file_per_setting=one_file_per_setting)
-
-
-@app.command(rich_help_panel=PANEL, epilog="Example: calib files last --into board-1")
-def files(
-    board: BoardCode,
-    into: Annotated[
-        Path, typer.Option("--into", metavar="FOLDER", help="Where to; made if missing.")
-    ] = Path(),
-    paper: Paper = "a4",
-    one_file_per_setting: PerSetting = False,
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+@command(PANEL, "calib files last --into board-1", leave_out=("address",))
+def files(book: Book, board: BoardCode, wish: FileWish, into: IntoHere = Path()) -> Said:
     """Write the files of a planned board: drawing, programs, record sheet, plan, empty results."""
-    from calib import report, tasks
+    from calib.report.boards import files_text
+    from calib.tasks.files import board_files
+    from calib.tasks.finding import find_board
+    from calib.tasks.folders import write_folder
 
-    with open_book(book) as opened:
-        grid = tasks.find_board(opened, board)
-    made = tasks.board_files(grid, _file_wish(paper, one_file_per_setting))
-    written = tasks.write_folder(made, into)
-    text = report.files_text(made, written, into)
-    show({"board_id": grid.board_id, "files": written}, text, as_json=as_json)
+    grid = find_board(book, board)
+    made = board_files(grid, wish)
+    written = write_folder(made, into)
+    return {"board_id": grid.board_id, "files": written}, files_text(made, written, into)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib resume last C1 --into board-1")
+@command(PANEL, "calib resume last C1 --into board-1")
 def resume(
+    book: Book,
     board: BoardCode,
-    cell: Annotated[str, typer.Argument(metavar="CELL", help="Code of the cell to go on with.")],
-    into: Annotated[
-        Path, typer.Option("--into", metavar="FOLDER", help="Where to; made if missing.")
-    ] = Path(),
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+    cell: Annotated[str, argument("CELL", "Code of the cell to go on with.")],
+    into: IntoHere = Path(),
+) -> Said:
     """Write the program that goes on with a stopped board from a cell."""
-    from calib import report, tasks
+    from calib.report.boards import files_text
+    from calib.tasks.files import resume_files
+    from calib.tasks.finding import find_board
+    from calib.tasks.folders import write_folder
 
-    with open_book(book) as opened:
-        grid = tasks.find_board(opened, board)
-    made = tasks.resume_files(grid, cell)
-    written = tasks.write_folder(made, into)
-    text = report.files_text(made, written, into)
-    show({"board_id": grid.board_id, "files": written}, text, as_json=as_json)
+    grid = find_board(book, board)
+    made = resume_files(grid, cell)
+    written = write_folder(made, into)
+    return {"board_id": grid.board_id, "files": written}, files_text(made, written, into)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib focus 'birch 3' --into focus")
-def focus(
-    sheet: SheetName = None,
-    machine: MachineName = None,
-    heights: Annotated[
-        Any,
-        typer.Option(
-            "--heights",
-            parser=many(signed_length),
-            metavar="LENGTH,...",
-            show_default="-3 to 3 mm",
-            help="Focus heights against the usual one (mm); more is farther away.",
-        ),
-    ] = None,
-    offcut: Offcut = None,
-    into: Annotated[
-        Path, typer.Option("--into", metavar="FOLDER", help="Where to; made if missing.")
-    ] = Path(),
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+@command(PANEL, "calib focus 'birch 3' --into focus")
+def focus(book: Book, pair: Named, wish: FocusWish, into: IntoHere = Path()) -> Said:
     """Draw a focus board: one line for each height; the thinnest, darkest one is in focus."""
-    from calib import report, tasks
+    from calib.report.boards import files_text, focus_data, focus_text
+    from calib.tasks.boards import plan_focus_board
+    from calib.tasks.files import focus_files
+    from calib.tasks.folders import write_folder
 
-    with open_book(book) as opened:
-        planned = tasks.plan_focus_board(opened, machine, sheet, heights, offcut)
-    made = tasks.focus_files(planned)
-    written = tasks.write_folder(made, into)
-    text = f"{report.focus_text(planned)}\n\n{report.files_text(made, written, into)}"
-    show({**report.focus_data(planned), "files": written}, text, as_json=as_json)
+    planned = plan_focus_board(book, *pair.names, wish)
+    made = focus_files(planned)
+    written = write_folder(made, into)
+    text = f"{focus_text(planned)}\n\n{files_text(made, written, into)}"
+    return {**focus_data(planned), "files": written}, text
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib show-board last")
-def show_board(board: BoardCode, book: BookPlace = None, as_json: AsJson = False) -> None:
+@command(PANEL, "calib show-board last")
+def show_board(book: Book, board: BoardCode) -> Said:
     """Show a board: its cells, what was taken down of each, and its notes."""
-    from calib import report, tasks
+    from calib.report.boards import board_text
+    from calib.tasks.finding import find_board
 
-    with open_book(book) as opened:
-        grid = tasks.find_board(opened, board)
-        readings, looks = opened.readings(grid.board_id), opened.looks(grid.board_id)
-    show(
-        {"grid": grid, "readings": readings},
-        report.board_text(grid, readings, looks),
-        as_json=as_json,
-    )
+    grid = find_board(book, board)
+    readings, looks = book.readings(grid.board_id), book.looks(grid.board_id)
+    return {"grid": grid, "readings": readings}, board_text(grid, readings, looks)

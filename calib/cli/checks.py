@@ -2,180 +2,106 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated, Any
+from dataclasses import replace
+from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
-from calib.cli.advice import Pictures
-from calib.cli.boards import Into, Offcut
-from calib.cli.frame import (
-    AsJson,
-    BookPlace,
+from calib.cli.options import (
+    Into,
     MachineName,
-    SheetName,
-    app,
-    now,
-    open_book,
-    percent,
-    show,
-    speed,
-    tell,
+    Pictures,
+    Said,
+    argument,
+    command,
+    option,
+    reader,
 )
+from calib.cli.terminal import draw, now
+from calib.units import parse_number
+
+if TYPE_CHECKING:
+    from calib.logbook import Book
+    from calib.records import Setting
+    from calib.tasks.wishes import CheckWish, Named
 
 PANEL = "Sheet or machine"
 
-WorkingPower = Annotated[
-    float | None,
-    typer.Option(
-        "--power",
-        parser=percent,
-        metavar="%",
-        show_default="the settled or recommended one",
-        help="Power you work with (%).",
-    ),
-]
-WorkingSpeed = Annotated[
-    float | None,
-    typer.Option(
-        "--speed",
-        parser=speed,
-        metavar="SPEED",
-        show_default="the settled or recommended one",
-        help="Speed you work with (mm/s).",
-    ),
-]
-Burns = Annotated[
-    int | None,
-    typer.Option("--burns", metavar="N", show_default="the usual number", help="How many burns."),
-]
 
-
-def _setting(power: float | None, speed_mm_s: float | None) -> Any:
-    from calib.records import Setting
-
-    if (power is None) != (speed_mm_s is None):
-        raise typer.BadParameter("give --power and --speed, or neither")
-    if power is None or speed_mm_s is None:
-        return None
-    return Setting(power_pct=power, speed_mm_s=speed_mm_s)
-
-
-def _show_board(planned: Any, into: Path | None, *, as_json: bool) -> None:
-    from calib import report, tasks
-
-    written = tasks.write_folder(planned.files, into) if into is not None else []
-    show(report.planned_data(planned, written), report.planned_text(planned), as_json=as_json)
-
-
-@app.command(rich_help_panel=PANEL, epilog="Example: calib plan-lot 'birch 3' --into new-lot")
+@command(PANEL, "calib plan-lot 'birch 3' --into new-lot", leave_out=("line_pitch_mm",))
 def plan_lot(
-    sheet: SheetName = None,
-    machine: MachineName = None,
-    burns: Burns = None,
-    power: WorkingPower = None,
-    speed_mm_s: WorkingSpeed = None,
-    offcut: Offcut = None,
-    into: Into = None,
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+    book: Book, pair: Named, wish: CheckWish, setting: Setting | None, into: Into = None
+) -> Said:
     """Plan the three or four burns that try a new lot of a sheet you know."""
-    from calib import tasks
+    from calib.report.boards import planned_data, planned_text
+    from calib.tasks.checks import plan_lot
+    from calib.tasks.folders import check_folder, write_folder
+    from calib.tasks.wishes import FileWish
 
-    wish = tasks.CheckWish(burns=burns, offcut_mm=offcut, setting=_setting(power, speed_mm_s))
-    tasks.check_folder(into)
-    with open_book(book) as opened:
-        planned = tasks.plan_lot(opened, machine, sheet, wish, when=now(), files=tasks.FileWish())
-    _show_board(planned, into, as_json=as_json)
+    check_folder(into)
+    wish = replace(wish, setting=setting)
+    planned = plan_lot(book, *pair.names, wish, when=now(), files=FileWish())
+    return planned_data(planned, write_folder(planned.files, into)), planned_text(planned)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib judge-lot 'birch 3'")
+@command(PANEL, "calib judge-lot 'birch 3'", leave_out=("line_pitch_mm",))
 def judge_lot(
-    sheet: SheetName = None,
-    machine: MachineName = None,
-    power: WorkingPower = None,
-    speed_mm_s: WorkingSpeed = None,
+    book: Book,
+    pair: Named,
+    setting: Setting | None,
     reliability: Annotated[
-        float | None,
-        typer.Option(
+        Any,
+        option(
             "--reliability",
-            metavar="CHANCE",
+            "CHANCE",
+            "Chance, from 0 to 1, that the next coupon of the lot shall drop.",
+            parser=reader(parse_number),
             show_default="as settled, else 0.99",
-            help="Chance, from 0 to 1, that the next coupon of the lot shall drop.",
         ),
     ] = None,
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+) -> Said:
     """Say what to do with a new lot: keep the setting, slow down by so much, or test again."""
-    from calib import report, tasks
+    from calib.report.checks import after_lot_text, lot_text
+    from calib.tasks.checks import judge_lot
+    from calib.tasks.finding import find_pair
 
-    setting = _setting(power, speed_mm_s)
-    with open_book(book) as opened:
-        verdict = tasks.judge_lot(opened, machine, sheet, setting=setting, reliability=reliability)
-    show(verdict, report.lot_text(verdict), as_json=as_json)
+    verdict = judge_lot(book, *pair.names, setting=setting, reliability=reliability)
+    machine, sheet = find_pair(book, *pair.names)
+    return verdict, lot_text(verdict), after_lot_text(verdict, sheet.name, machine.name)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib plan-strip 'birch 3' --into strip")
-def plan_strip(
-    sheet: SheetName = None,
-    machine: MachineName = None,
-    burns: Burns = None,
-    offcut: Offcut = None,
-    into: Into = None,
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+@command(PANEL, "calib plan-strip 'birch 3' --into strip")
+def plan_strip(book: Book, pair: Named, wish: CheckWish, into: Into = None) -> Said:
     """Plan a check strip on offcuts of a lot you know, to see whether the machine lost power."""
-    from calib import tasks
+    from calib.report.boards import planned_data, planned_text
+    from calib.tasks.checks import plan_strip
+    from calib.tasks.folders import check_folder, write_folder
+    from calib.tasks.wishes import FileWish
 
-    wish = tasks.CheckWish(burns=burns, offcut_mm=offcut)
-    tasks.check_folder(into)
-    with open_book(book) as opened:
-        planned = tasks.plan_strip(opened, machine, sheet, wish, when=now(), files=tasks.FileWish())
-    _show_board(planned, into, as_json=as_json)
+    check_folder(into)
+    planned = plan_strip(book, *pair.names, wish, when=now(), files=FileWish())
+    return planned_data(planned, write_folder(planned.files, into)), planned_text(planned)
 
 
-@app.command(
-    rich_help_panel=PANEL, epilog="Example: calib check-machine 'birch 3' --picture strips.png"
-)
-def check_machine(
-    sheet: SheetName = None,
-    machine: MachineName = None,
-    picture: Pictures = None,
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+@command(PANEL, "calib check-machine 'birch 3' --picture strips.png")
+def check_machine(book: Book, pair: Named, picture: Pictures = None) -> Said:
     """Say from its check strips whether the machine lost power, and what to look at in order."""
-    from calib import report, tasks
+    from calib.report.checks import strips_text
+    from calib.tasks.checks import check_machine, strip_chart
 
-    with open_book(book) as opened:
-        record = tasks.check_machine(opened, machine, sheet)
-    names = [str(path) for path in picture or []]
-    for name, content in tasks.strip_chart(record, names).items():
-        for written in tasks.write_folder({Path(name).name: content}, Path(name).parent):
-            tell(f"Picture: {written}")
-    show(record, report.strips_text(record), as_json=as_json)
+    record = check_machine(book, *pair.names)
+    draw(strip_chart(record, picture or ()))
+    return record, strips_text(record)
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib sheet-or-machine 'birch 3' --reference 'MDF 3'",
-)
+@command(PANEL, "calib sheet-or-machine 'birch 3' --reference 'MDF 3'")
 def sheet_or_machine(
-    sheet: Annotated[str, typer.Argument(metavar="SHEET", help="The sheet whose parts hang.")],
-    reference: Annotated[
-        str,
-        typer.Option("--reference", metavar="NAME", help="A sheet with check strips on it."),
-    ],
+    book: Book,
+    sheet: Annotated[str, argument("SHEET", "The sheet whose parts hang.")],
+    reference: Annotated[str, option("--reference", "NAME", "A sheet with check strips on it.")],
     machine: MachineName = None,
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+) -> Said:
     """Parts begin to hang: say whether it is the sheet or the machine."""
-    from calib import report, tasks
+    from calib.report.checks import cause_text
+    from calib.tasks.checks import sheet_or_machine
 
-    with open_book(book) as opened:
-        cause = tasks.sheet_or_machine(opened, machine, sheet, reference)
-    show(cause, report.cause_text(cause), as_json=as_json)
+    cause = sheet_or_machine(book, machine, sheet, reference)
+    return cause, cause_text(cause)

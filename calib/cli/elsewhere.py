@@ -2,108 +2,55 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
-import typer
-
-from calib.cli.boards import Into, Offcut, Paper
-from calib.cli.frame import (
-    AsJson,
-    BookPlace,
-    MachineName,
-    MarkGrade,
-    OperationName,
-    Reliability,
-    SheetName,
-    app,
-    checked_operation,
-    many,
-    now,
-    open_book,
-    show,
-    tell,
-)
-from calib.cli.frame import watts as watts_typed
+from calib.cli.options import Into, Said, command, many, option
+from calib.cli.terminal import now, tell
 from calib.units import parse_power_w
+
+if TYPE_CHECKING:
+    from calib.logbook import Book
+    from calib.tasks.wishes import ElsewhereWish, FileWish, Pair
 
 PANEL = "Elsewhere"
 
 
-@app.command(
-    rich_help_panel=PANEL, epilog="Example: calib carry-over 'birch 3' --machine bench --to large"
-)
-def carry_over(
-    sheet: SheetName = None,
-    machine: MachineName = None,
-    to: Annotated[
-        str | None, typer.Option("--to", metavar="NAME", help="Another machine of the logbook.")
-    ] = None,
-    watts: Annotated[
-        float | None,
-        typer.Option(
-            "--watts",
-            parser=watts_typed,
-            metavar="W",
-            help="Or somebody's machine: its rated watts.",
-        ),
-    ] = None,
-    operation: OperationName = "cut",
-    reliability: Reliability = 0.99,
-    mark: MarkGrade = 2,
-    offcut: Offcut = None,
-    into: Into = None,
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+@command(PANEL, "calib carry-over 'birch 3' --machine bench --to large", leave_out=("seed",))
+def carry_over(book: Book, pair: Pair, wish: ElsewhereWish, into: Into = None) -> Said:
     """Say where to begin with a sheet on another machine, and plan the burns that confirm it."""
-    from calib import report, tasks
+    from calib.report.elsewhere import carried_over_data, carried_over_text
+    from calib.tasks.elsewhere import carry_over
+    from calib.tasks.folders import check_folder, write_folder
+    from calib.tasks.wishes import FileWish
 
-    wish = tasks.ElsewhereWish(
-        to_machine=to, rated_w=watts, reliability=reliability, mark=mark, offcut_mm=offcut
-    )
-    word = checked_operation(operation)
-    tasks.check_folder(into)
-    with open_book(book) as opened:
-        carried = tasks.carry_over(
-            opened, machine, sheet, word, wish, when=now(), files=tasks.FileWish()
-        )
-    files = carried.planned.files if carried.planned else {}
-    written = tasks.write_folder(files, into) if into is not None else []
-    data = {**report.carried_over_data(carried), "files": written}
-    show(data, report.carried_over_text(carried), as_json=as_json)
+    check_folder(into)
+    carried = carry_over(book, *pair.pair, wish, when=now(), files=FileWish())
+    written = write_folder(carried.planned.files if carried.planned else {}, into)
+    return {**carried_over_data(carried), "files": written}, carried_over_text(carried)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib wattages 'birch 3' --into to-hand-on")
+@command(
+    PANEL,
+    "calib wattages 'birch 3' --into to-hand-on",
+    leave_out=("address", "one_file_per_setting"),
+)
 def wattages(
-    sheet: SheetName = None,
-    machine: MachineName = None,
-    operation: OperationName = "cut",
+    book: Book,
+    pair: Pair,
+    wish: FileWish,
     watts: Annotated[
         Any,
-        typer.Option(
-            "--watts",
-            parser=many(parse_power_w),
-            metavar="W,...",
-            show_default="10 to 150",
-            help="Rated watts of the rows.",
-        ),
+        option("--watts", "W,...", "Rated watts of the rows.", parser=many(parse_power_w),
+               show_default="10 to 150"),
     ] = None,
-    into: Annotated[
-        Path | None,
-        typer.Option("--into", metavar="FOLDER", help="Also write text, CSV and one page there."),
-    ] = None,
-    paper: Paper = "a4",
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+    into: Into = None,
+) -> Said:  # fmt: skip
     """Make a table of where to begin at other wattages, to hand to other people."""
-    from calib import report, tasks
+    from calib.report.elsewhere import wattage_text
+    from calib.tasks.elsewhere import table_of_wattages, wattage_files
+    from calib.tasks.folders import write_folder
 
-    word = checked_operation(operation)
-    with open_book(book) as opened:
-        table = tasks.table_of_wattages(opened, machine, sheet, word, *((watts,) if watts else ()))
-    if into is not None:
-        for written in tasks.write_folder(tasks.wattage_files(table, paper=paper), into):
-            tell(f"Written: {written}")
-    show(table, report.wattage_text(table), as_json=as_json)
+    table = table_of_wattages(book, *pair.pair, *((watts,) if watts else ()))
+    for written in write_folder(wattage_files(table, paper=wish.paper), into):
+        tell(f"Written: {written}")
+    return table, wattage_text(table)

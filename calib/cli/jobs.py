@@ -3,29 +3,20 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from calib.cli.frame import (
-    AsJson,
-    BookPlace,
-    CharAtMost,
-    MachineName,
-    Note,
-    SheetName,
-    app,
-    many,
-    now,
-    open_book,
-    percent,
-    quantity,
-    show,
-    speed,
-    tell,
-)
+from calib.cli.options import Changes, Note, Said, argument, command, option, reader
+from calib.cli.terminal import draw, now, tell
 from calib.errors import InvalidQuantity, shown
+
+if TYPE_CHECKING:
+    from calib.logbook import Book
+    from calib.records import Costs, Setting
+    from calib.tasks.wishes import JobWish, Named
 
 PANEL = "Jobs"
 # Bytes that take seconds to read.
@@ -37,15 +28,6 @@ _SETTING = re.compile(
     ),
     re.ASCII,
 )
-
-
-def _number(text: str) -> float:
-    try:
-        return float(text)
-    except ValueError:
-        raise InvalidQuantity(
-            f"{shown(text)} can't be read: write a number, such as 12.5."
-        ) from None
 
 
 def _mark_setting(text: str) -> tuple[str, Any]:
@@ -81,254 +63,87 @@ def _minutes(text: str) -> float:
     return float(sum(part * 60.0**place for place, part in enumerate(reversed(parts))))
 
 
-number, minutes = quantity(_number), quantity(_minutes)
-
 DrawingFile = Annotated[
-    Path,
-    typer.Argument(
-        metavar="DRAWING", exists=True, dir_okay=False, help="Your own drawing: an SVG file."
-    ),
+    Path, argument("DRAWING", "Your own drawing: an SVG file.", exists=True, dir_okay=False)
 ]
 Classes = list[str] | None
-Cut = Annotated[Classes, typer.Option("--cut", metavar="CLASS", help="Class to cut; repeat it.")]
-LineMark = Annotated[
-    Classes, typer.Option("--line-mark", metavar="CLASS", help="Class to mark as lines; repeat it.")
-]
-AreaMark = Annotated[
-    Classes, typer.Option("--area-mark", metavar="CLASS", help="Class to mark filled; repeat it.")
-]
-LeaveOut = Annotated[
-    Classes, typer.Option("--leave-out", metavar="CLASS", help="Class not to burn; repeat it.")
-]
-By = Annotated[
-    str,
-    typer.Option("--classes-by", metavar="WORD", help="What tells classes apart: colour, group."),
-]
-Power = Annotated[
-    float | None,
-    typer.Option("--power", parser=percent, metavar="%", help="Power of the cuts (% of full)."),
-]
-Speed = Annotated[
-    float | None,
-    typer.Option("--speed", parser=speed, metavar="SPEED", help="Speed of the cuts (mm/s)."),
-]
-Passes = Annotated[int, typer.Option("--passes", metavar="N", help="Passes of the cuts.")]
+Cut = Annotated[Classes, option("--cut", "CLASS", "Class to cut; repeat it.")]
+LineMark = Annotated[Classes, option("--line-mark", "CLASS", "Class to mark as lines; repeat it.")]
+AreaMark = Annotated[Classes, option("--area-mark", "CLASS", "Class to mark filled; repeat it.")]
+LeaveOut = Annotated[Classes, option("--leave-out", "CLASS", "Class not to burn; repeat it.")]
 At = Annotated[
     list[Any] | None,
-    typer.Option(
+    option(
         "--at",
-        parser=quantity(_mark_setting),
-        metavar="CLASS=%@SPEED",
-        help="Setting of a class of marks (%, mm/s): '#0000ff=20@100'; xN passes, /mm line pitch.",
+        "CLASS=%@SPEED",
+        "Setting of a class of marks (%, mm/s): '#0000ff=20@100'; xN passes, /mm line pitch.",
+        parser=reader(_mark_setting),
+    ),
+]
+Took = Annotated[
+    float | None,
+    option(
+        "--took",
+        "MINUTES",
+        "What the stopwatch said of this job, without start-up (min): 12.5 or 12:30; kept.",
+        parser=reader(_minutes),
     ),
 ]
 CostPicture = Annotated[
-    list[Path] | None,
-    typer.Option("--picture", metavar="FILE", help="Draw the parts of the cost: .png or .svg."),
+    list[Path] | None, option("--picture", "FILE", "Draw the parts of the cost: .png or .svg.")
 ]
 
 
-Took = Annotated[
-    float | None,
-    typer.Option(
-        "--took",
-        parser=minutes,
-        metavar="MINUTES",
-        help="What the stopwatch said of this job, without start-up (min): 12.5 or 12:30; kept.",
-    ),
-]
-
-MachineHour = Annotated[
-    float | None,
-    typer.Option(
-        "--machine-hour",
-        parser=number,
-        metavar="MONEY",
-        help="An hour of the machine, and of whoever stays with it.",
-    ),
-]
-LabourHour = Annotated[
-    float | None,
-    typer.Option("--labour-hour", parser=number, metavar="MONEY", help="An hour of handwork."),
-]
-Push = Annotated[
-    float | None,
-    typer.Option(
-        "--push", parser=number, metavar="SECONDS", help="To push out one hanging place (s)."
-    ),
-]
-RecutPart = Annotated[
-    float | None,
-    typer.Option(
-        "--recut-part", parser=number, metavar="MONEY", help="A part that is lost and cut again."
-    ),
-]
-RecutShare = Annotated[
-    float | None,
-    typer.Option(
-        "--recut-share",
-        parser=number,
-        metavar="SHARE",
-        help="Share of parts with a failing place that are lost (0 to 1).",
-    ),
-]
-SheetPrice = Annotated[
-    float | None, typer.Option("--sheet-price", parser=number, metavar="MONEY", help="A sheet.")
-]
-StartUp = Annotated[
-    float | None,
-    typer.Option(
-        "--start-up",
-        parser=number,
-        metavar="SECONDS",
-        help="Laying down, focusing, framing, for each load (s).",
-    ),
-]
-
-
-def _operations(**classes: Classes) -> dict[str, Any]:
-    """Operation of each class that was named; one that is named twice is wrong use."""
-    found: dict[str, Any] = {}
-    for operation, names in classes.items():
-        for name in names or ():
-            if name in found:
-                raise typer.BadParameter(f"class {name!r} is given two operations: give it one.")
-            found[name] = None if operation == "leave_out" else operation
-    return found
-
-
-def _cut(power: float | None, speed_mm_s: float | None, passes: int) -> Any:
-    from calib.records import Setting
-
-    if (power is None) != (speed_mm_s is None):
-        raise typer.BadParameter("give --power and --speed together, or neither.")
-    if power is None or speed_mm_s is None:
-        return None
-    return Setting(power_pct=power, speed_mm_s=speed_mm_s, passes=passes)
-
-
-def _draw(pictures: list[Path] | None, job: Any) -> None:
-    from calib import tasks
-
-    for path in pictures or []:
-        content = tasks.job_picture(job, path.name)
-        for written in tasks.write_folder({path.name: content}, path.parent):
-            tell(f"Picture: {written}")
-
-
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib job box.svg 'birch 3' --cut '#ff0000' --price 40 --picture cost.png",
+@command(
+    PANEL,
+    "calib job box.svg 'birch 3' --cut '#ff0000' --price 40 --picture cost.png",
+    leave_out=("line_pitch_mm",),
 )
 def job(
+    book: Book,
     drawing: DrawingFile,
-    sheet: SheetName = None,
-    machine: MachineName = None,
+    pair: Named,
+    wish: JobWish,
+    setting: Setting | None,
     cut: Cut = None,
     line_mark: LineMark = None,
     area_mark: AreaMark = None,
     leave_out: LeaveOut = None,
-    classes_by: By = "colour",
-    power: Power = None,
-    speed_mm_s: Speed = None,
-    passes: Passes = 1,
     at: At = None,
-    parts: Annotated[
-        int | None,
-        typer.Option("--parts", metavar="N", help="Parts that it yields; counted if left out."),
-    ] = None,
-    sheets: Annotated[
-        float, typer.Option("--sheets", metavar="N", help="Sheets that it uses up, such as 0.25.")
-    ] = 1.0,
-    price: Annotated[
-        float | None, typer.Option("--price", metavar="MONEY", help="What the customer pays.")
-    ] = None,
-    reliability: Annotated[
-        float | None,
-        typer.Option(
-            "--reliability",
-            metavar="CHANCE",
-            help="What cheapest, fastest and cleanest keep to; as settled, else 0.99.",
-        ),
-    ] = None,
-    char_at_most: CharAtMost = None,
     took: Took = None,
     picture: CostPicture = None,
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+) -> Said:
     """Say what your own drawing takes: time, money, pushes, and which features are too small."""
-    from calib import report, tasks
+    from calib.report.jobs import job_data, job_text, time_ratio_text
+    from calib.tasks.folders import given_file
+    from calib.tasks.jobs import job_picture, job_report, time_this_job
 
-    by: Any = classes_by
-    wish = tasks.JobWish(
-        operations=_operations(
-            cut=cut, line_mark=line_mark, area_mark=area_mark, leave_out=leave_out
-        ),
-        classes_by=by,
-        cut=_cut(power, speed_mm_s, passes),
-        marks=dict(at or ()),
-        parts=parts,
-        sheets=sheets,
-        price=price,
-        reliability=reliability,
-        char_at_most=char_at_most,
-    )
-    source = tasks.given_file(drawing, "drawing")
+    named: dict[str, Any] = {}
+    for operation, names in (
+        ("cut", cut), ("line_mark", line_mark), ("area_mark", area_mark), (None, leave_out)
+    ):  # fmt: skip
+        for name in names or ():
+            if name in named:
+                raise typer.BadParameter(f"class {name!r} is given two operations: give it one.")
+            named[name] = operation
+    wish = replace(wish, operations=named, cut=setting, marks=dict(at or ()))
+    source = given_file(drawing)
     size = drawing.stat().st_size
     if size > _LARGE_DRAWING:
         tell(f"Reading {size / 1e6:.0f} MB of drawing: that can take half a minute.")
-    with open_book(book) as opened:
-        done = tasks.job_report(opened, machine, sheet, source, wish)
-        if took is not None:
-            ratio = tasks.time_this_job(opened, machine, done, took, when=now(), label=drawing.name)
-            tell(report.time_ratio_text(ratio))
-    _draw(picture, done)
-    show(report.job_data(done), report.job_text(done), as_json=as_json)
+    done = job_report(book, *pair.names, source, wish)
+    if took is not None:
+        ratio = time_this_job(book, pair.machine, done, took, when=now(), label=drawing.name)
+        tell(time_ratio_text(ratio))
+    draw({str(path): job_picture(done, path.name) for path in picture or ()})
+    return job_data(done), job_text(done)
 
 
-@app.command(
-    rich_help_panel=PANEL, epilog="Example: calib costs --machine-hour 18 --labour-hour 30"
-)
-def costs(
-    machine_hour: MachineHour = None,
-    labour_hour: LabourHour = None,
-    seconds_per_push: Push = None,
-    recut_part: RecutPart = None,
-    recut_share: RecutShare = None,
-    cleaning_s_per_m: Annotated[
-        Any,
-        typer.Option(
-            "--cleaning",
-            parser=many(_number),
-            metavar="SECONDS,...",
-            help="To clean a metre at char 0, 1, 2, 3, 4 (s): five numbers.",
-        ),
-    ] = None,
-    sheet_price: SheetPrice = None,
-    start_up_s: StartUp = None,
-    currency: Annotated[
-        str | None, typer.Option("--currency", metavar="TEXT", help="Its name or sign.")
-    ] = None,
-    note: Note = "",
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+@command(PANEL, "calib costs --machine-hour 18 --labour-hour 30")
+def costs(book: Book, changed: Changes[Costs], note: Note = "") -> Said:
     """Show what time, parts and sheets cost you, and take down what you give; asked once."""
-    from calib import report, tasks
+    from calib.report.jobs import costs_data, costs_text
+    from calib.tasks.costing import take_down_costs
 
-    given = {
-        "machine_hour": machine_hour,
-        "labour_hour": labour_hour,
-        "seconds_per_push": seconds_per_push,
-        "recut_part": recut_part,
-        "recut_share": recut_share,
-        "cleaning_s_per_m": cleaning_s_per_m,
-        "sheet_price": sheet_price,
-        "start_up_s": start_up_s,
-        "currency": currency,
-    }
-    changed = {name: value for name, value in given.items() if value is not None}
-    with open_book(book) as opened:
-        known = tasks.take_down_costs(opened, when=now(), note=note, **changed)
-    show(report.costs_data(known), report.costs_text(known), as_json=as_json)
+    known = take_down_costs(book, when=now(), note=note, **changed)
+    return costs_data(known), costs_text(known)

@@ -3,116 +3,111 @@
 from __future__ import annotations
 
 import sys
-from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calib.cli.frame import (
-    AsJson,
+from calib.cli.options import (
     BoardCode,
-    BookPlace,
     MachineName,
     Note,
-    SheetName,
+    Said,
     SittingLabel,
     Why,
-    app,
-    length,
-    now,
-    open_book,
-    percent,
-    show,
-    speed,
-    suggest,
-    tell,
+    argument,
+    command,
+    flag,
+    option,
 )
+from calib.cli.terminal import confirmed, now, tell
 from calib.errors import CalibError
 
 if TYPE_CHECKING:
+    from calib.logbook import Book
+    from calib.records import Setting
     from calib.tasks.results import CellByCell
+    from calib.tasks.wishes import JobCounts, Named
 
 PANEL = "Results"
 _HOW = "Type the word or its first letter; empty: not read; u: undo; q: stop for now."
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib take-down last results.csv")
+@command(PANEL, "calib take-down last results.csv")
 def take_down(
+    book: Book,
     board: BoardCode,
     file: Annotated[
-        Path,
-        typer.Argument(
-            metavar="FILE",
-            exists=True,
-            dir_okay=False,
-            readable=True,
-            help="Filled in result file.",
-        ),
+        Path, argument("FILE", "Filled in result file.", exists=True, dir_okay=False, readable=True)
     ],
     ready_made: Annotated[
         Path | None,
-        typer.Option(
+        option(
             "--ready-made",
-            metavar="FILE",
+            "FILE",
+            "Definition (.toml) of a ready-made grid whose board isn't in the logbook yet.",
             show_default="beside the folder of the results",
-            help="Definition (.toml) of a ready-made grid whose board isn't in the logbook yet.",
         ),
     ] = None,
     machine: MachineName = None,
     sheet: Annotated[
-        str | None,
-        typer.Option("--sheet", metavar="NAME", help="Sheet that a ready-made grid was burnt on."),
+        str | None, option("--sheet", "NAME", "Sheet that a ready-made grid was burnt on.")
     ] = None,
     sitting: SittingLabel = None,
     why: Why = "",
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+) -> Said:
     """Take down a result file: all of it, or nothing when anything in it is wrong."""
-    from calib import report, tasks
+    from calib.report.boards import next_step_text, recorded_text
+    from calib.tasks.finding import find_board
+    from calib.tasks.folders import given_file
+    from calib.tasks.results import next_step, take_down
 
-    given = tasks.given_file(file, "results")
+    given = given_file(file)
     beside = file.resolve().parent.with_suffix(".toml")
     definition = ready_made or (beside if beside.is_file() else None)
-    with open_book(book) as opened:
-        try:
-            grid = tasks.find_board(opened, board)
-        except CalibError:
-            if definition is None:
-                raise
-            read = tasks.read_definition(tasks.given_text(definition))
-            grid = tasks.take_in_ready_made(opened, board, read, given, machine, sheet, when=now())
-        done = tasks.take_down(opened, grid, given, when=now(), sitting=sitting, why=why)
-        readings = opened.readings(grid.board_id)
-        step = tasks.next_step(opened, grid)
+    grid = None
+    try:
+        grid = find_board(book, board)
+        if machine or sheet:
+            from calib.tasks.definitions import check_burnt_for
+
+            check_burnt_for(book, grid, machine, sheet)
+    except CalibError:
+        if definition is None:
+            raise
+        from calib.tasks.definitions import given_text, read_definition, take_in_ready_made
+
+        read = read_definition(given_text(definition))
+        grid = take_in_ready_made(
+            book, board, read, given, machine, sheet, when=now(), again=grid is not None
+        )
+        code = board.strip().upper()
+    else:
+        code = grid.board_id
+    done = take_down(book, grid, given, when=now(), sitting=sitting, why=why, code=code)
+    readings = book.readings(grid.board_id)
     data = {"board_id": grid.board_id, "recorded": done, "readings": readings}
-    show(data, report.recorded_text(grid, done, readings), as_json=as_json)
-    suggest(report.next_step_text(step), as_json=as_json)
+    following = next_step_text(next_step(book, grid))
+    return data, recorded_text(grid, done, readings), following
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib read last")
-def read(
-    board: BoardCode,
-    sitting: SittingLabel = None,
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+@command(PANEL, "calib read last")
+def read(book: Book, board: BoardCode, sitting: SittingLabel = None) -> Said:
     """Take down a board cell by cell, asking; each answer is stored at once, u takes it back."""
-    from calib import report, tasks
+    from calib.report.boards import board_text
+    from calib.tasks.finding import find_board
+    from calib.tasks.results import CellByCell, sitting_label
 
-    with open_book(book) as opened:
-        grid = tasks.find_board(opened, board)
-        label = tasks.sitting_label(now()) if sitting is None else sitting
-        _ask(tasks.CellByCell(opened, grid, label))
-        readings, looks = opened.readings(grid.board_id), opened.looks(grid.board_id)
+    grid = find_board(book, board)
+    _ask(CellByCell(book, grid, sitting_label(now()) if sitting is None else sitting))
+    readings, looks = book.readings(grid.board_id), book.looks(grid.board_id)
     data = {"board_id": grid.board_id, "readings": readings}
-    show(data, report.board_text(grid, readings, looks), as_json=as_json)
+    return data, board_text(grid, readings, looks)
 
 
 def _ask(cells: CellByCell) -> None:
     """Ask until every cell is read, or the user stops."""
-    from calib import report
+    from calib.report.boards import question_text
 
     if sys.stdin is None:
         raise CalibError(
@@ -122,9 +117,7 @@ def _ask(cells: CellByCell) -> None:
     tell(_HOW)
     while question := cells.question:
         try:
-            text = typer.prompt(
-                report.question_text(question), default="", show_default=False, err=True
-            )
+            text = typer.prompt(question_text(question), default="", show_default=False, err=True)
         except typer.Abort:
             tell("\nStopped; what was answered is stored.")
             return
@@ -139,114 +132,92 @@ def _ask(cells: CellByCell) -> None:
             tell(str(wrong))
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib strike-out last A1 --why 'the sheet had slipped'",
-)
+@command(PANEL, "calib strike-out last A1 --why 'the sheet had slipped'")
 def strike_out(
+    book: Book,
     board: BoardCode,
-    cells: Annotated[list[str], typer.Argument(metavar="CELL...", help="Codes of the cells.")],
+    cells: Annotated[list[str], argument("CELL...", "Codes of the cells.")],
     why: Why = "",
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+) -> Said:
     """Say that cells count as not burnt after all; what was read stays in the history."""
-    from calib import report, tasks
+    from calib.report.boards import recorded_text
+    from calib.tasks.finding import find_board
 
     labels = [cell.strip().upper() for cell in cells]
-    with open_book(book) as opened:
-        grid = tasks.find_board(opened, board)
-        done = opened.strike_out(grid.board_id, labels, when=now(), why=why)
-        readings = opened.readings(grid.board_id)
+    grid = find_board(book, board)
+    done = book.strike_out(grid.board_id, labels, when=now(), why=why)
+    readings = book.readings(grid.board_id)
     data = {"board_id": grid.board_id, "recorded": done, "readings": readings}
-    show(data, report.recorded_text(grid, done, readings), as_json=as_json)
+    return data, recorded_text(grid, done, readings)
 
 
-@app.command(rich_help_panel=PANEL, epilog="Example: calib undo --board last")
+_Board = Annotated[str | None, option("--board", "BOARD", "Its latest readings: a code, or: last.")]
+_Sheet = Annotated[
+    str | None, option("--sheet", "NAME", "Latest lot; with --machine: of the pair.")
+]
+
+
+@command(PANEL, "calib undo --board last")
 def undo(
-    board: Annotated[
-        str | None,
-        typer.Option("--board", metavar="BOARD", help="Its latest readings: a code, or: last."),
-    ] = None,
+    book: Book,
+    board: _Board = None,
     machine: MachineName = None,
-    sheet: Annotated[
-        str | None,
-        typer.Option("--sheet", metavar="NAME", help="Latest lot; with --machine: of the pair."),
-    ] = None,
+    sheet: _Sheet = None,
     why: Why = "",
     yes: Annotated[
-        bool, typer.Option("--yes", help="Don't ask, also where it is more than one result.")
+        bool, flag("--yes", "Don't ask, also where it is more than one result.")
     ] = False,
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+) -> Said:
     """Take back the latest change of a board, a machine, a sheet or a pair; asks if it is much."""
-    from calib import tasks
+    from calib.tasks.finding import find_board
 
-    with open_book(book) as opened:
-        code = None if board is None else tasks.find_board(opened, board).board_id
-        found = opened.next_undo(when=now(), board_id=code, machine=machine, sheet=sheet)
-        if found.things > 1 and not yes:
-            _agree(f"This takes back {found.things} results at once: {found.words}.")
-        words = opened.undo(
-            when=now(), board_id=code, machine=machine, sheet=sheet, why=why, only=found.change_id
-        )
-    show({"taken_back": words}, f"Taken back: {words}", as_json=as_json)
-
-
-def _agree(what: str) -> None:
-    """Ask before more than one thing is done; where nobody can answer, nothing is."""
-    tell(what)
-    agreed = False
-    if sys.stdin is not None:
-        with suppress(typer.Abort):
-            agreed = typer.confirm("Take it all back?", err=True)
-    if not agreed:
-        raise CalibError(
-            "Nothing was taken back: answer y, or give --yes; single cells are corrected with"
-            " take-down --why, or strike-out."
-        )
+    code = None if board is None else find_board(book, board).board_id
+    found = book.next_undo(board_id=code, machine=machine, sheet=sheet)
+    if found.things > 1 and not yes:
+        tell(f"This takes back {found.things} results at once: {found.words}.")
+        if not confirmed("Take it all back?"):
+            raise CalibError(
+                "Nothing was taken back: answer y, or give --yes; single cells are corrected with"
+                " take-down --why, or strike-out."
+            )
+    words = book.undo(
+        when=now(), board_id=code, machine=machine, sheet=sheet, why=why, only=found.change_id
+    )
+    return {"taken_back": words}, f"Taken back: {words}"
 
 
-@app.command(
-    rich_help_panel=PANEL,
-    epilog="Example: calib take-down-job 'birch 3' --power 80 --speed 16 --through 38 --hanging 2",
+@command(PANEL, "calib redo --board last")
+def redo(
+    book: Book,
+    board: _Board = None,
+    machine: MachineName = None,
+    sheet: _Sheet = None,
+    why: Why = "",
+) -> Said:
+    """Put again what the last undo took back, as long as nothing was stored since."""
+    from calib.tasks.finding import find_board
+
+    code = None if board is None else find_board(book, board).board_id
+    words = book.redo(when=now(), board_id=code, machine=machine, sheet=sheet, why=why)
+    return {"put_again": words}, f"Put again: {words}"
+
+
+@command(
+    PANEL,
+    "calib take-down-job 'birch 3' --power 80 --speed 16 --through 38 --hanging 2",
+    leave_out=("line_pitch_mm",),
 )
 def take_down_job(
-    power: Annotated[
-        float, typer.Option("--power", parser=percent, metavar="%", help="Power it was run at (%).")
-    ],
-    speed_mm_s: Annotated[
-        float, typer.Option("--speed", parser=speed, metavar="SPEED", help="Its speed (mm/s).")
-    ],
-    sheet: SheetName = None,
-    machine: MachineName = None,
-    passes: Annotated[int, typer.Option("--passes", metavar="N", help="Its passes.")] = 1,
-    through: Annotated[
-        int, typer.Option("--through", metavar="N", help="Parts that fell free.")
-    ] = 0,
-    hanging: Annotated[int, typer.Option("--hanging", metavar="N", help="Parts pushed out.")] = 0,
-    no: Annotated[int, typer.Option("--no", metavar="N", help="Parts not cut.")] = 0,
-    cut_length: Annotated[
-        float | None,
-        typer.Option(
-            "--cut-length", parser=length, metavar="LENGTH", help="Cut path of one part (mm)."
-        ),
-    ] = None,
+    book: Book,
+    pair: Named,
+    setting: Setting,
+    counts: JobCounts,
     sitting: SittingLabel = None,
     note: Note = "",
-    book: BookPlace = None,
-    as_json: AsJson = False,
-) -> None:
+) -> Said:
     """Take down how a whole job at one setting came out: it tells what no small board can."""
-    from calib import tasks
-    from calib.records import Setting
+    from calib.tasks.advice import take_down_job
 
-    setting = Setting(power_pct=power, speed_mm_s=speed_mm_s, passes=passes)
-    counts = tasks.JobCounts(through=through, hanging=hanging, no=no, cut_length_mm=cut_length)
-    with open_book(book) as opened:
-        job = tasks.take_down_job(
-            opened, machine, sheet, setting, counts, when=now(), sitting=sitting, note=note
-        )
-    parts = through + hanging + no
-    show({"job_id": job, "parts": parts}, f"Job {job}: {parts} parts taken down.", as_json=as_json)
+    job = take_down_job(book, *pair.names, setting, counts, when=now(), sitting=sitting, note=note)
+    text = f"Taken down: a job of {counts.parts} parts."
+    return {"job_id": job, "parts": counts.parts}, text

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import log_ndtr, ndtr
 
+from calib.fit import engine, kernel
 from calib.fit.cut import (
     PARAMETERS,
     THIS_LOT,
@@ -20,9 +21,9 @@ from calib.fit.cut import (
     edge_speed_ratio,
     shape_of,
 )
-from calib.fit.engine import Posterior, Problem, learned, solve, systematic
-from calib.fit.levels import Grid, alike, blurred, ends, grid_around, student_weights
-from calib.fit.numerics import LogProduct
+from calib.fit.engine import Problem, solve, systematic
+from calib.fit.kernel import Latent, Readings
+from calib.fit.levels import student_weights
 from calib.fit.priors import MISREAD, CutPrior
 from calib.records import COUPON_CUT_MM, Burn, Machine
 
@@ -37,7 +38,7 @@ LOT_NODES = np.sinh(np.linspace(-3.0, 3.0, 41))
 LOT_WEIGHTS = student_weights(LOT_NODES) * np.cosh(np.linspace(-3.0, 3.0, 41))
 LOT_WEIGHTS = LOT_WEIGHTS / LOT_WEIGHTS.sum()
 # Points that a mixture over lots or sittings is thinned to, and those that it is made of.
-_THINNED = 8000
+_THINNED = 16_000
 _BEFORE_MIXING = 4000
 
 
@@ -76,63 +77,33 @@ class CutFit:
     effective: float
 
 
-def log_chances(
-    shape: Shape,
-    location: Array,
-    data: CutData,
-    prior: CutPrior,
-    rows: npt.NDArray[np.int64] | None = None,
-) -> Array:
-    """Sum over the rows (None: all) of count × ln chance of what was read, (M, A)."""
-    rows = np.arange(len(data.grade)) if rows is None else rows
-    critical = critical_location(shape, data.at)
-    sigma, band = shape.scatter[:, None], shape.band[:, None]
-    total = LogProduct(location.shape)
-    defects = prior.defects_per_m * COUPON_CUT_MM / 1000.0
-    for row in rows:
-        z = (critical[:, row : row + 1] - location) / sigma
-        ratio = data.length_ratio[row]
-        if data.grade[row] == 0:
-            chance = ndtr(-z - band / sigma)
-        else:
-            through = (
-                np.exp(-defects) * ndtr(z)
-                if ratio == 1.0
-                else np.exp(ratio * (log_ndtr(z) - defects))
-            )
-            chance = through if data.grade[row] == 2 else 1.0 - ndtr(-z - band / sigma) - through
-        seen = (1.0 - MISREAD) * np.maximum(chance, 0.0) + MISREAD / 3.0
-        total.times(seen, data.count[row])
-    return total.log()
+def latent_of(shape: Shape, data: CutData) -> Latent:
+    """The kernel's latent: hanging lies between −δ and 0, through above it."""
+    return Latent(
+        critical=critical_location(shape, data.at),
+        scatter=shape.scatter,
+        shared=shape.shared,
+        cuts=np.stack([-shape.band, np.zeros_like(shape.band)], axis=1),
+    )
 
 
-def _log_likelihood(shape: Shape, location: Array, data: CutData, prior: CutPrior) -> Array:
-    """Log-likelihood with what each sitting and each lot shares integrated out, (M, A)."""
-    if len(data.sittings) <= 1:
-        return log_chances(shape, location, data, prior)
-    lots = sorted({lot for lot, _ in data.sittings})
-    scale = prior.lot_scale if len(lots) > 1 else 0.0
-    more = ends(shape.shared, scale)
-    found = np.empty(location.shape)
-    for some in alike(location, shape.scatter, more):
-        part = take(shape, some)
-        grid = grid_around(location[some], part.scatter, more[some])
-        told = [_of_lot(part, grid, data, prior, lot) for lot in lots]
-        if scale:
-            kernel = grid.student(scale)
-            told = [blurred(one, kernel) for one in told]
-        found[some] = grid.read_off(np.sum(told, axis=0), location[some])
-    return found
+def readings_of(data: CutData, prior: CutPrior) -> Readings:
+    """The kernel's readings."""
+    return Readings(
+        grade=data.grade,
+        count=data.count,
+        group=data.group,
+        length=data.length_ratio,
+        ln_whole=-prior.defects_per_m * COUPON_CUT_MM / 1000.0 * data.length_ratio,
+        misread=MISREAD,
+        lots=tuple(lot for lot, _ in data.sittings),
+        lot_scale=prior.lot_scale,
+    )
 
 
-def _of_lot(shape: Shape, grid: Grid, data: CutData, prior: CutPrior, lot: str) -> Array:
-    """Log-likelihood of a lot's location at the nodes, its sittings integrated out, (M, K)."""
-    kernel, nodes = grid.normal(shape.shared), grid.nodes
-    total = np.zeros(nodes.shape)
-    for group in data.groups_of(lot):
-        rows = np.flatnonzero(data.group == group)
-        total += blurred(log_chances(shape, nodes, data, prior, rows), kernel)
-    return total
+def log_chances(shape: Shape, location: Array, data: CutData, prior: CutPrior) -> Array:
+    """Sum of count × ln chance of what was read, nothing shared, (M, A)."""
+    return kernel.log_chances(latent_of(shape, data), readings_of(data, prior), location)
 
 
 def _informed(data: CutData) -> tuple[int, ...]:
@@ -146,27 +117,12 @@ def _informed(data: CutData) -> tuple[int, ...]:
 
 
 def cut_problem(data: CutData, prior: CutPrior) -> Problem:
-    """The cut model with its data, for the engine.
-
-    Parameters
-    ----------
-    data
-        Readings.
-    prior
-        What is believed before.
-
-    Returns
-    -------
-    Problem
-        Six shape parameters and α.
-    """
+    """The cut model with its data, for the engine: six shape parameters and α."""
     return Problem(
         dimensions=len(PARAMETERS),
         informed=_informed(data),
-        shape_of=lambda scores: shape_of(scores, prior),
-        critical=lambda shape: critical_location(shape, data.at),
-        scatter=lambda shape: np.asarray(shape.scatter),
-        log_likelihood=lambda shape, location: _log_likelihood(shape, location, data, prior),
+        latent_of=lambda scores: latent_of(shape_of(scores, prior), data),
+        readings=readings_of(data, prior),
         location_prior=(prior.location, prior.location_scale, prior.location_df),
     )
 
@@ -191,17 +147,19 @@ def fit_cut(machine: Machine, burns: Sequence[Burn], prior: CutPrior) -> CutFit:
     data = cut_data(machine, burns, prior)
     problem = cut_problem(data, prior)
     posterior = solve(problem)
-    here, elsewhere = _sheets(posterior, data, prior)
+    here, elsewhere = _sheets(posterior.points(), data, prior)
     return CutFit(
         prior=prior,
         here=here,
         elsewhere=elsewhere,
-        learned=learned(posterior, PARAMETERS, problem.location_prior),
+        learned=posterior.learned(PARAMETERS, problem.location_prior),
         effective=posterior.effective,
     )
 
 
-def _sheets(posterior: Posterior, data: CutData, prior: CutPrior) -> tuple[CutPoints, CutPoints]:
+def _sheets(
+    posterior: engine.Points, data: CutData, prior: CutPrior
+) -> tuple[CutPoints, CutPoints]:
     """Points for this sheet and for the next one, both of the current lot."""
     shape = shape_of(posterior.scores, prior)
     common = CutPoints(
@@ -222,7 +180,7 @@ def _sheets(posterior: Posterior, data: CutData, prior: CutPrior) -> tuple[CutPo
     if len(lots) > 1 or THIS_LOT not in lots:
         common = _of_this_lot(thinned(common, _BEFORE_MIXING), data, prior, len(lots))
     anew = replace(common, extra_sd=common.shape.shared)
-    here = _mixture(thinned(common, _BEFORE_MIXING), data, prior) if THIS_LOT in lots else anew
+    here = _mixture(thinned(common, _THINNED), data, prior) if THIS_LOT in lots else anew
     return here, anew
 
 
@@ -248,35 +206,39 @@ def _of_this_lot(points: CutPoints, data: CutData, prior: CutPrior, lots: int) -
         scale = prior.lot_scale * (np.sqrt(2.0) if lots == 1 else 1.0)
         return _moved_by_lot(points, scale)
     location = points.location[:, None] + prior.lot_scale * LOT_NODES
-    more = ends(points.shape.shared, 0.0)
-    told = np.empty(location.shape)
-    for some in alike(location, points.shape.scatter, more):
-        part = take(points.shape, some)
-        grid = grid_around(location[some], part.scatter, more[some])
-        told[some] = grid.read_off(_of_lot(part, grid, data, prior, THIS_LOT), location[some])
+    readings = readings_of(data, prior)
+    told = kernel.lot_likelihood_at(latent_of(points.shape, data), readings, location, THIS_LOT)
     told = np.exp(told - told.max(axis=1, keepdims=True))
     return _moved_by_lot(points, prior.lot_scale, told)
 
 
 def _mixture(points: CutPoints, data: CutData, prior: CutPrior) -> CutPoints:
-    """This sheet as a mixture over the sittings of this lot that it was burnt in."""
+    """This sheet as a mixture over the sittings of this lot that it was burnt in.
+
+    Each point stands for one sitting, as often as it holds burns, so that the work is that of one.
+    """
     boards = data.groups_of(THIS_LOT)
-    sizes = np.array([data.count[data.group == g].sum() for g in boards])
+    ends_at = np.cumsum([data.count[data.group == g].sum() for g in boards])
+    # Multiples of the golden ratio fill 0 to 1 evenly, whatever the order of the points.
+    turns = np.arange(len(points.weight)) * 0.6180339887498949 % 1.0
+    sitting = np.searchsorted(ends_at, turns * ends_at[-1], side="right")
     location = points.location[:, None] + points.shape.shared[:, None] * SHARED_NODES
-    found, weight = [], []
-    for group, size in zip(boards, sizes / sizes.sum(), strict=True):
-        rows = np.flatnonzero(data.group == group)
-        mass = log_chances(points.shape, location, data, prior, rows)
-        mass = np.exp(mass - mass.max(axis=1, keepdims=True)) * SHARED_WEIGHTS
-        found.append(location.ravel())
-        share = mass / mass.sum(axis=1, keepdims=True)
-        weight.append((points.weight[:, None] * share * size).ravel())
-    rows = np.tile(np.repeat(np.arange(len(points.weight)), len(SHARED_NODES)), len(boards))
+    readings = readings_of(data, prior)
+    mass = np.empty(location.shape)
+    for place, group in enumerate(boards):
+        own = np.flatnonzero(sitting == place)
+        if own.size:
+            latent = latent_of(take(points.shape, own), data)
+            rows = readings.rows_of[group]
+            mass[own] = kernel.log_chances(latent, readings, location[own], rows)
+    mass = np.exp(mass - mass.max(axis=1, keepdims=True)) * SHARED_WEIGHTS
+    mass /= mass.sum(axis=1, keepdims=True)
+    rows = np.repeat(np.arange(len(points.weight)), len(SHARED_NODES))
     everything = CutPoints(
         shape=take(points.shape, rows),
-        location=np.concatenate(found),
+        location=location.ravel(),
         extra_sd=np.zeros(len(rows)),
-        weight=np.concatenate(weight),
+        weight=(points.weight[:, None] * mass).ravel(),
     )
     return thinned(everything, _THINNED)
 
@@ -330,10 +292,9 @@ def job_chance(points: CutPoints, at: Points, length_ratio: float) -> Array:
 
 def grade_chances(points: CutPoints, at: Points) -> Array:
     """Chances of no, hanging and through at each posterior point, (3, J, n)."""
-    z = reach(points, at) / points.shape.scatter[:, None]
-    through = ndtr(z)
-    no = ndtr(-z - (points.shape.band / points.shape.scatter)[:, None])
-    return np.stack([no, np.maximum(1.0 - through - no, 0.0), through])
+    shape = points.shape
+    cuts = np.stack([-shape.band, np.zeros_like(shape.band)], axis=1)
+    return kernel.grade_chances(reach(points, at), shape.scatter, cuts)
 
 
 def edge_ln_speed(

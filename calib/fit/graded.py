@@ -18,10 +18,10 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr
 
-from calib.fit.engine import Problem, learned, solve, systematic
-from calib.fit.numerics import LogProduct
+from calib.fit import kernel
+from calib.fit.engine import Problem, solve, systematic
+from calib.fit.kernel import Latent, Readings
 from calib.fit.priors import MISREAD, GradedPrior
 from calib.physics import delivered_power_w, mean_coupon_speed_mm_s
 from calib.records import Burn, Machine
@@ -166,20 +166,37 @@ def graded_rows(
     return at, table[:, 4], np.array([n for _, n in used], dtype=float)
 
 
-def _log_likelihood(
-    shape: GradedShape, location: Array, at: GradedSettings, grade: Array, count: Array
-) -> Array:
-    """Sum of count × ln chance of the grade that was read, (M, A)."""
-    critical = critical_location(shape, at)
-    sigma = shape.scatter[:, None]
-    total = LogProduct(location.shape)
-    for row, read in enumerate(grade.astype(int)):
-        y = critical[:, row : row + 1] - location
-        below = ndtr((shape.cuts[:, [read]] - y) / sigma) if read < GRADES - 1 else 1.0
-        under = ndtr((shape.cuts[:, [read - 1]] - y) / sigma) if read > 0 else 0.0
-        chance = (1.0 - MISREAD) * np.maximum(below - under, 0.0) + MISREAD / GRADES
-        total.times(chance, count[row])
-    return total.log()
+def graded_problem(
+    machine: Machine, burns: Sequence[Burn], prior: GradedPrior, response: Response
+) -> tuple[Problem, GradedSettings]:
+    """The model with the burns that have this reading, for the engine, and their settings."""
+    at, grade, count = graded_rows(machine, burns, prior, response)
+    n = len(grade)
+
+    def latent_of(scores: Array) -> Latent:
+        shape = graded_shape(scores, prior)
+        return Latent(
+            critical=critical_location(shape, at),
+            scatter=shape.scatter,
+            shared=np.zeros_like(shape.scatter),
+            cuts=shape.cuts,
+        )
+
+    problem = Problem(
+        dimensions=len(PARAMETERS),
+        informed=_informed_by(at),
+        latent_of=latent_of,
+        readings=Readings(
+            grade=grade.astype(np.int64),
+            count=count,
+            group=np.zeros(n, dtype=np.int64),
+            length=np.ones(n),
+            ln_whole=np.zeros(n),
+            misread=MISREAD,
+        ),
+        location_prior=(prior.location, prior.location_scale, prior.location_df),
+    )
+    return problem, at
 
 
 def fit_graded(
@@ -203,28 +220,20 @@ def fit_graded(
     GradedFit
         Weighted points of the posterior.
     """
-    at, grade, count = graded_rows(machine, burns, prior, response)
-    problem = Problem(
-        dimensions=len(PARAMETERS),
-        informed=informed_by(at),
-        shape_of=lambda scores: graded_shape(scores, prior),
-        critical=lambda shape: critical_location(shape, at),
-        scatter=lambda shape: np.asarray(shape.scatter),
-        log_likelihood=lambda shape, location: _log_likelihood(shape, location, at, grade, count),
-        location_prior=(prior.location, prior.location_scale, prior.location_df),
-    )
+    problem, _ = graded_problem(machine, burns, prior, response)
     posterior = solve(problem)
+    points = posterior.points()
     return GradedFit(
         prior=prior,
-        shape=graded_shape(posterior.scores, prior),
-        location=posterior.location,
-        weight=posterior.weight,
-        learned=learned(posterior, PARAMETERS, problem.location_prior),
-        readings=int(count.sum()),
+        shape=graded_shape(points.scores, prior),
+        location=points.location,
+        weight=points.weight,
+        learned=posterior.learned(PARAMETERS, problem.location_prior),
+        readings=int(problem.readings.count.sum()),
     )
 
 
-def informed_by(at: GradedSettings) -> tuple[int, ...]:
+def _informed_by(at: GradedSettings) -> tuple[int, ...]:
     """Which parameters readings at these settings can tell anything of."""
     names = [name for name in PARAMETERS if name not in ("passes", "pitch")]
     if at.ln_passes.any():
@@ -237,10 +246,7 @@ def informed_by(at: GradedSettings) -> tuple[int, ...]:
 def chances_by_point(fit: GradedFit, at: GradedSettings) -> Array:
     """Chance of each grade at each posterior point, (5, J, n)."""
     y = critical_location(fit.shape, at) - fit.location[:, None]
-    sigma = fit.shape.scatter[:, None]
-    below = [ndtr((fit.shape.cuts[:, [g]] - y) / sigma) for g in range(GRADES - 1)]
-    steps = [np.zeros_like(y), *below, np.ones_like(y)]
-    return np.asarray(np.maximum(np.diff(np.stack(steps), axis=0), 0.0))
+    return kernel.grade_chances(y, fit.shape.scatter, fit.shape.cuts)
 
 
 def grade_chances(fit: GradedFit, at: GradedSettings) -> Array:

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.fit.another_speed import excess_at
-from calib.fit.coarse import Moments
+from calib.fit.moments import Moments
 from calib.fit.pair_summary import PairSummary, Response
 from calib.fit.random_effects import Units
 from calib.materials import family_of

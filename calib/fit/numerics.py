@@ -1,4 +1,4 @@
-"""Even points, a heavy-tailed density, and products of many chances: tools of the engine."""
+"""Even points and a heavy-tailed density: tools of the engine."""
 
 from __future__ import annotations
 
@@ -56,38 +56,3 @@ def log_student_t(x: Array, centre: float, scale: float, df: float) -> Array:
     """Log density of Student's t with a centre and a scale (same shape as ``x``)."""
     constant = gammaln((df + 1) / 2) - gammaln(df / 2) - 0.5 * np.log(df * np.pi) - np.log(scale)
     return np.asarray(constant - (df + 1) / 2 * np.log1p(((x - centre) / scale) ** 2 / df))
-
-
-class LogProduct:
-    """Log of a product of chances, with one logarithm for many factors: they are slow.
-
-    A chance is at least a misreading's, about 1/500, so that so many stay far from underflow.
-    """
-
-    _FACTORS = 64
-
-    def __init__(self, shape: tuple[int, ...]) -> None:
-        self._sum = np.zeros(shape)
-        self._product = np.ones(shape)
-        self._waiting = 0.0
-
-    def times(self, chance: Array, count: float) -> None:
-        """Multiply by chances, each counted so many times."""
-        if count > self._FACTORS:
-            self._sum += count * np.log(chance)
-            return
-        if self._waiting + count > self._FACTORS:
-            self._flush()
-        self._product *= chance if count == 1.0 else chance**count
-        self._waiting += count
-
-    def log(self) -> Array:
-        """Log of the whole product."""
-        self._flush()
-        return self._sum
-
-    def _flush(self) -> None:
-        if self._waiting:
-            self._sum += np.log(self._product)
-            self._product[...] = 1.0
-            self._waiting = 0.0

@@ -8,19 +8,12 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtr
 
 from calib.fit import cut, graded
-from calib.fit.coarse import (
-    Draws,
-    Frame,
-    Moments,
-    Ordinal,
-    Weighted,
-    below,
-    coarse_posterior,
-    moments_of,
-    score_draws,
-)
+from calib.fit.cut_fit import cut_problem
+from calib.fit.engine import COARSE, Posterior, solve
+from calib.fit.moments import Draws, Moments, moments_of, score_draws
 from calib.fit.priors import MISREAD, CutPrior, GradedPrior, Priors
 from calib.physics import delivered_power_w
 from calib.records import COUPON_CUT_MM, Burn, Machine, Operation, Sheet
@@ -147,10 +140,10 @@ def _middle_ratio(ln_ratio: Array, count: Array) -> float:
 
 
 def _excess(
-    weighted: Weighted, exponent: Array, ln_ratio_needed: Array, ln_full: float, table: float
+    posterior: Posterior, exponent: Array, ln_ratio_needed: Array, ln_full: float, table: float
 ) -> Array:
     """Ln nominal power needed at a speed over what the table expects there, (J, A)."""
-    needed = weighted.location + ln_ratio_needed[:, None] - ln_full
+    needed = posterior.location + ln_ratio_needed[:, None] - ln_full
     return np.asarray(ln_full + needed / exponent[:, None] - table)
 
 
@@ -160,26 +153,27 @@ def _of_cut(
     data = cut.cut_data(machine, burns, prior)
     if len(data.grade) == 0:
         return None
-    weighted = coarse_posterior(_ordinal_cut(data, prior))
-    shape, full = cut.shape_of(weighted.scores, prior), data.at.ln_full
+    problem = cut_problem(data, prior)
+    posterior = solve(problem, COARSE)
+    shape, full = cut.shape_of(posterior.scores, prior), data.at.ln_full
     ratio = _middle_ratio(np.log(data.at.speed_ratio), data.count)
     needed = shape.floor + (1.0 - shape.floor) * ratio
     table = nominal_ln_w(full, prior.location, prior.exponent_mean) + float(np.log(ratio))
-    excess = _excess(weighted, shape.exponent, np.log(needed), full, table)
+    excess = _excess(posterior, shape.exponent, np.log(needed), full, table)
     usual = prior.floor_a / (prior.floor_a + prior.floor_b)
     more = float(np.log(usual + (1.0 - usual) * ratio)) / prior.exponent_mean - np.log(ratio)
     before = Moments(mean=float(more), variance=excess_variance(machine, prior))
-    share = moments_of(weighted, np.broadcast_to((shape.floor / needed)[:, None], excess.shape))
-    sure = _sure(data, weighted, shape)
+    share = moments_of(posterior, np.broadcast_to((shape.floor / needed)[:, None], excess.shape))
+    sure = _sure(data, posterior, shape)
     return PairSummary(
         machine=machine,
         sheet=sheet,
         response="cut",
         speed_mm_s=prior.speed0_mm_s * ratio,
         speed0_mm_s=prior.speed0_mm_s,
-        excess=moments_of(weighted, excess).without(before),
+        excess=moments_of(posterior, excess).without(before),
         table=before,
-        draws=score_draws(weighted, cut.PARAMETERS),
+        draws=score_draws(posterior, cut.PARAMETERS, problem.informed),
         floor=share.mean,
         floor_sd=float(np.sqrt(share.variance)),
         sure_mm=sure[0],
@@ -189,45 +183,11 @@ def _of_cut(
     )
 
 
-def _ordinal_cut(data: cut.CutData, prior: CutPrior) -> Ordinal:
-    informed = ["floor", "exponent", "scatter", "band"]
-    if data.at.ln_passes.any():
-        informed.append("passes")
-    if len(np.unique(data.group)) > 1:
-        informed.append("shared")
-    return Ordinal(
-        dimensions=len(cut.PARAMETERS),
-        informed=tuple(cut.PARAMETERS.index(name) for name in informed),
-        frame_of=lambda scores: _cut_frame(cut.shape_of(scores, prior), data),
-        grade=data.grade,
-        count=data.count,
-        group=data.group,
-        power=data.length_ratio,
-        # A coupon's own defects are too few to matter here; a long part's aren't.
-        ln_whole=np.where(
-            data.length_ratio == 1.0,
-            0.0,
-            -prior.defects_per_m * COUPON_CUT_MM / 1000.0 * data.length_ratio,
-        ),
-        location_prior=(prior.location, prior.location_scale, prior.location_df),
-    )
-
-
-def _cut_frame(shape: cut.Shape, data: cut.CutData) -> Frame:
-    return Frame(
-        critical=cut.critical_location(shape, data.at),
-        scatter=shape.scatter,
-        shared=shape.shared,
-        cuts=np.stack([-shape.band, np.zeros_like(shape.band)], axis=1),
-    )
-
-
-def _sure(data: cut.CutData, weighted: Weighted, shape: cut.Shape) -> tuple[float, float, float]:
+def _sure(data: cut.CutData, posterior: Posterior, shape: cut.Shape) -> tuple[float, float, float]:
     """Path of what was sure to drop [mm], how many failed, how many were expected to."""
     critical = cut.critical_location(shape, data.at).T[:, :, None]
-    y = (critical - weighted.location).astype(np.float32)
-    chance = below(y / shape.scatter.astype(np.float32)[:, None])
-    drops = np.einsum("ja,nja->n", weighted.weight, chance) ** data.length_ratio
+    chance = ndtr((critical - posterior.location) / shape.scatter[:, None])
+    drops = np.einsum("ja,nja->n", posterior.weight, chance) ** data.length_ratio
     sure = drops > _SURE
     count = data.count * sure
     return (
@@ -245,15 +205,16 @@ def _of_grades(
     response: Response,
 ) -> PairSummary | None:
     read: graded.Response = "char" if response == "char" else "mark"
-    at, grade, count = graded.graded_rows(machine, burns, prior, read)
-    if len(grade) == 0:
+    problem, at = graded.graded_problem(machine, burns, prior, read)
+    count = problem.readings.count
+    if len(count) == 0:
         return None
-    weighted = coarse_posterior(_ordinal_grades(at, grade, count, prior))
-    shape, full = graded.graded_shape(weighted.scores, prior), at.ln_full
+    posterior = solve(problem, COARSE)
+    shape, full = graded.graded_shape(posterior.scores, prior), at.ln_full
     ratio = _middle_ratio(at.ln_speed_ratio, count)
     ln_ratio, usual = float(np.log(ratio)), prior.speed_mean / prior.exponent_mean
     table = nominal_ln_w(full, prior.location, prior.exponent_mean) + usual * ln_ratio
-    excess = _excess(weighted, shape.exponent, shape.speed * ln_ratio, full, table)
+    excess = _excess(posterior, shape.exponent, shape.speed * ln_ratio, full, table)
     steep = (prior.speed_sd * ln_ratio / prior.exponent_mean) ** 2
     before = Moments(mean=0.0, variance=excess_variance(machine, prior) + steep)
     return PairSummary(
@@ -262,35 +223,9 @@ def _of_grades(
         response=response,
         speed_mm_s=prior.speed0_mm_s * ratio,
         speed0_mm_s=prior.speed0_mm_s,
-        excess=moments_of(weighted, excess).without(before),
+        excess=moments_of(posterior, excess).without(before),
         table=before,
-        draws=score_draws(weighted, graded.PARAMETERS),
-        slope=moments_of(weighted, shape.speed / shape.exponent).mean - usual,
+        draws=score_draws(posterior, graded.PARAMETERS, problem.informed),
+        slope=moments_of(posterior, shape.speed / shape.exponent).mean - usual,
         readings=int(count.sum()),
-    )
-
-
-def _ordinal_grades(
-    at: graded.GradedSettings, grade: Array, count: Array, prior: GradedPrior
-) -> Ordinal:
-    n = len(grade)
-    return Ordinal(
-        dimensions=len(graded.PARAMETERS),
-        informed=graded.informed_by(at),
-        frame_of=lambda scores: _graded_frame(graded.graded_shape(scores, prior), at),
-        grade=grade.astype(np.int64),
-        count=count,
-        group=np.zeros(n, dtype=np.int64),
-        power=np.ones(n),
-        ln_whole=np.zeros(n),
-        location_prior=(prior.location, prior.location_scale, prior.location_df),
-    )
-
-
-def _graded_frame(shape: graded.GradedShape, at: graded.GradedSettings) -> Frame:
-    return Frame(
-        critical=graded.critical_location(shape, at),
-        scatter=shape.scatter,
-        shared=np.zeros_like(shape.scatter),
-        cuts=shape.cuts,
     )

@@ -11,8 +11,8 @@ import numpy.typing as npt
 from scipy.special import betaincinv, ndtr, xlogy
 
 from calib.fit.another_speed import floor_score_shift
-from calib.fit.coarse import Moments
 from calib.fit.kinship import PAIR, USUAL, Target, location_units, score_units
+from calib.fit.moments import Moments
 from calib.fit.pair_summary import PairSummary, excess_variance, nominal_ln_w
 from calib.fit.priors import CutPrior, GradedPrior
 from calib.fit.random_effects import fit_fixed, fit_learning, half_normal

@@ -9,7 +9,7 @@ from typing import Literal, overload
 import numpy as np
 import numpy.typing as npt
 
-from calib.errors import InvalidRecord
+from calib.errors import InvalidRecord, unfit
 from calib.fit import cut_fit, graded
 from calib.fit.cut import Points, points_of
 from calib.fit.cut_fit import CutFit
@@ -284,7 +284,7 @@ class Region:
         if self.mark is None:
             raise InvalidRecord(f"Region.operation is {self.operation!r}: it has no mark grade.")
         if self.operation == "area_mark" and line_pitch_mm is None:
-            raise InvalidRecord("line_pitch_mm is None: an area mark needs its line pitch in mm.")
+            raise unfit("line_pitch_mm", None, "an area mark needs its line pitch in mm")
         return self.mark
 
     def _cut_map(

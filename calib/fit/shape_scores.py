@@ -12,8 +12,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from calib.fit.coarse import Draws, Moments, told_by
 from calib.fit.kinship import score_units
+from calib.fit.moments import Draws, Moments, told_by
 from calib.fit.random_effects import Units
 from calib.records import Machine, Sheet
 

@@ -4,96 +4,24 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from calib.errors import InvalidRecord, shown
-from calib.jobs.cut_region import CutRegion, KnowsGrades, KnowsHanging, as_floats
-from calib.jobs.job import Job
-from calib.jobs.job_time import START_UP_S, CutTimes
+from calib.errors import InvalidRecord
+from calib.fit.graded import thinned
+from calib.fit.region import Region
+from calib.fit.thinning import LOOK_POINTS
+from calib.jobs.job import Job, plain_job
+from calib.jobs.job_time import CutTimes
 from calib.jobs.outlines import Floats
-from calib.records import CHAR_WORDS, COUPON_CUT_MM, Setting
+from calib.records import COUPON_CUT_MM, Costs, Setting
+from calib.records.fields import fields_of
 
 _HOUR_S = 3600.0
-_MOST = 1e9
-_LONGEST_CURRENCY = 20
-
-
-class Guess(float):
-    """A number that nobody gave: it stands until the user says better."""
-
-
-class GuessedGrades(tuple[float, ...]):
-    """Numbers for the char grades that nobody gave."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Costs:
-    """What time, parts and sheets cost a workshop; asked once.
-
-    Every default is a guess, so that a first answer can be shown; ``guessed`` names the fields
-    that still hold one. Money is in one currency throughout, whichever it is.
-    """
-
-    # An hour of the machine: tube, power, room, and whoever stays with it [money/h]
-    machine_hour: float = Guess(15.0)
-    labour_hour: float = Guess(25.0)  # An hour of handwork: pushing out, sanding [money/h]
-    seconds_per_push: float = Guess(20.0)  # To push or cut out one hanging place [s]
-    # A part that is lost and cut again: material, time, bother [money]
-    recut_part: float = Guess(3.0)
-    # Share of the parts with a failing place that are lost rather than pushed out; only used where
-    # the region can't tell hanging from not cut [0 to 1]
-    recut_share: float = Guess(0.1)
-    # Handwork for a metre of cut at each char grade, 0 to 4 [s/m]
-    cleaning_s_per_m: tuple[float, ...] = GuessedGrades((0.0, 0.0, 15.0, 40.0, 120.0))
-    sheet_price: float = Guess(8.0)  # A sheet [money]
-    # Laying down, focusing and framing for each load of the bed [s]
-    start_up_s: float = Guess(START_UP_S)
-    currency: str = ""  # Its name or sign, for the report
-
-    def __post_init__(self) -> None:
-        for name in (f.name for f in fields(self)):
-            value = getattr(self, name)
-            if name == "currency":
-                if not isinstance(value, str) or len(value) > _LONGEST_CURRENCY:
-                    raise InvalidRecord(
-                        f"Costs.currency is {shown(value)}: give at most {_LONGEST_CURRENCY}"
-                        " characters, such as € or EUR."
-                    )
-                continue
-            if name == "cleaning_s_per_m":
-                self._check_cleaning(value)
-            elif not _is_amount(value, 1.0 if name == "recut_share" else _MOST):
-                raise InvalidRecord(
-                    f"Costs.{name} is {value!r}: give a number from 0 to"
-                    f" {1.0 if name == 'recut_share' else _MOST:g}."
-                )
-
-    @staticmethod
-    def _check_cleaning(value: object) -> None:
-        good = isinstance(value, tuple) and len(value) == len(CHAR_WORDS)
-        if not (good and all(_is_amount(v, _MOST) for v in value)):  # type: ignore[attr-defined]
-            raise InvalidRecord(
-                f"Costs.cleaning_s_per_m is {value!r}: give five numbers of at least 0, the"
-                " seconds to clean a metre at char grades 0 to 4."
-            )
-
-    @property
-    def guessed(self) -> tuple[str, ...]:
-        """Names of the fields that hold a guess."""
-        held = ((f.name, getattr(self, f.name)) for f in fields(self))
-        return tuple(name for name, value in held if isinstance(value, (Guess, GuessedGrades)))
-
-
-def _is_amount(value: object, most: float) -> bool:
-    return (
-        isinstance(value, (int, float))
-        and not isinstance(value, bool)
-        and math.isfinite(value)
-        and 0.0 <= value <= most
-    )
+# A job of which nothing is known but that there is one [mm]: what is compared is money a metre.
+USUAL_CUT_MM = 10_000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -122,14 +50,9 @@ class CostBreakdown:
             "cutting again": self.recuts,
         }
 
-    @property
-    def cheapest(self) -> int:
-        """Index of the cheapest setting, in the flattened order of the settings."""
-        return int(np.nanargmin(self.total))
-
 
 def expected_cost(
-    region: CutRegion,
+    region: Region,
     job: Job,
     costs: Costs,
     power_pct: npt.ArrayLike,
@@ -144,82 +67,101 @@ def expected_cost(
     -----
     With p the chance of a coupon, L the length of cut, ℓ the coupon's and η defects per length:
     pushes L/ℓ (1 − p) + η L; parts in which a place fails, parts × (1 − P(L/parts) e^(−η L/parts)),
-    P the region's own chance for that length, of which ``recut_share`` is lost; where the region
-    tells hanging from not cut, h the chance to hang or drop, the parts lost are those with a place
-    that isn't even hanging, at most parts × L/(parts ℓ) (1 − h). Means need no independence of
-    places, so these are exact given the chances. Cleaning: Σ P(grade) × seconds × L.
+    P the region's own chance for that length, of which ``recut_share`` is lost; cleaning
+    Σ P(grade) × seconds × L. Means need no independence of places: exact given the chances.
     """
-    power, speed, count = np.broadcast_arrays(
-        np.asarray(power_pct, dtype=float),
-        np.asarray(speed_mm_s, dtype=float),
-        np.asarray(passes, dtype=float),
-    )
+    columns = (power_pct, speed_mm_s, passes)
+    power, speed, count = np.broadcast_arrays(*(np.asarray(c, dtype=float) for c in columns))
     taken = times or CutTimes(job=job, machine=region.machine, start_up_s=costs.start_up_s)
     seconds = taken.seconds(speed, count)
-    pushes = _expected_pushes(region, job, power, speed, count)
-    money_per_s = costs.labour_hour / _HOUR_S
-    parts = (
-        costs.machine_hour / _HOUR_S * seconds,
-        money_per_s * costs.seconds_per_push * pushes,
-        costs.recut_part * _expected_recuts(region, job, costs, (power, speed, count)),
-        money_per_s * _cleaning_s(region, job, costs, (power, speed, count)),
-        np.full(power.shape, costs.sheet_price * job.sheets),
-    )
+    length, defects_per_mm = job.cut_length_mm, region.defects_per_m / 1000.0
+    failing = 1.0 - np.asarray(region.chance_through(power, speed, count))
+    pushes = failing * length / COUPON_CUT_MM + defects_per_mm * length
+    of_part = length / job.parts
+    whole = np.asarray(region.chance_through(power, speed, count, of_part))
+    lost = costs.recut_share * (1.0 - whole * math.exp(-defects_per_mm * of_part))
+    per_m = np.asarray(region.mean_over_char(costs.cleaning_s_per_m, power, speed, count))
+    parts = {
+        "machine": costs.machine_hour / _HOUR_S * seconds,
+        "pushes": costs.labour_hour / _HOUR_S * costs.seconds_per_push * pushes,
+        "recuts": costs.recut_part * job.parts * lost,
+        "cleaning": costs.labour_hour / _HOUR_S * per_m * length / 1000.0,
+        "sheets": np.full(power.shape, costs.sheet_price * job.sheets),
+    }
+    notes: tuple[str, ...] = ()
+    if costs.guessed:
+        words = [field.words for field in fields_of(Costs) if field.name in costs.guessed]
+        notes = (f"Guessed, not given: {', '.join(words)}. The cost is as good as these.",)
     return CostBreakdown(
-        machine=parts[0],
-        pushes=parts[1],
-        recuts=parts[2],
-        cleaning=parts[3],
-        sheets=parts[4],
-        total=np.asarray(sum(parts)),
+        **parts,
+        total=np.asarray(sum(parts.values())),
         time_s=seconds,
         expected_pushes=pushes,
-        notes=taken.notes + _cost_notes(costs),
+        notes=taken.notes + notes,
     )
 
 
-def _cost_notes(costs: Costs) -> tuple[str, ...]:
-    if not costs.guessed:
-        return ()
-    return (f"Guessed, not given: {', '.join(costs.guessed)}. The cost is as good as these.",)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PricedJob:
+    """A job with its costs, to be asked for many settings."""
+
+    costs: Costs
+    times: CutTimes
+    notes: tuple[str, ...] = ()  # what the user must know
+
+    def of(self, region: Region, power: Floats, speed: Floats, passes: Floats) -> CostBreakdown:
+        """Expected cost at some settings; chances of char to about 0.005."""
+        if region.char is not None:
+            region = replace(region, char=thinned(region.char, LOOK_POINTS))
+        job, times = self.times.job, self.times
+        return expected_cost(region, job, self.costs, power, speed, passes, times=times)
+
+    def one(self, region: Region, at: Setting) -> CostBreakdown:
+        """Expected cost at one setting, exactly."""
+        setting = (at.power_pct, at.speed_mm_s, at.passes)
+        return expected_cost(region, self.times.job, self.costs, *setting, times=self.times)
+
+    def notes_at(self, region: Region, setting: Setting) -> tuple[str, ...]:
+        """What the user must know of the cost at a setting, one sentence each."""
+        notes = (*self.notes, *self.one(region, setting).notes)
+        unread = not any(burn.char is not None for burn in region.burns)
+        if unread and max(self.costs.cleaning_s_per_m) > 0.0:
+            notes += (
+                "No char was read on these burns: what cleaning costs rests on the usual char of"
+                " such sheets.",
+            )
+        return notes
 
 
-def _expected_pushes(
-    region: CutRegion, job: Job, power: Floats, speed: Floats, passes: Floats
-) -> Floats:
-    length = job.cut_length_mm
-    failing = 1.0 - as_floats(region.chance_through(power, speed, passes))
-    return np.asarray(failing * length / COUPON_CUT_MM + region.defects_per_m * length / 1000.0)
+def priced_job(
+    region: Region,
+    costs: Costs | None,
+    job: Job | CutTimes | float | None,
+    speeds_mm_s: tuple[float, float] | None = None,
+) -> PricedJob:
+    """Prepare a job, or a length of cut [mm], for the search of its cheapest setting.
 
-
-def _expected_recuts(
-    region: CutRegion, job: Job, costs: Costs, at: tuple[Floats, Floats, Floats]
-) -> Floats:
-    length = job.cut_length_mm / job.parts
-    if isinstance(region, KnowsHanging):
-        lost = 1.0 - as_floats(region.chance_at_least_hanging(*at))
-        return np.asarray(job.parts * np.minimum(lost * length / COUPON_CUT_MM, 1.0))
-    sound = math.exp(-region.defects_per_m * length / 1000.0)
-    whole = as_floats(region.chance_through(*at, cut_length_mm=length)) * sound
-    return np.asarray(job.parts * costs.recut_share * (1.0 - whole))
-
-
-def _cleaning_s(
-    region: CutRegion, job: Job, costs: Costs, at: tuple[Floats, Floats, Floats]
-) -> Floats:
-    metres = job.cut_length_mm / 1000.0
-    if isinstance(region, KnowsGrades):
-        return metres * as_floats(region.mean_over_char(costs.cleaning_s_per_m, *at))
-    below = np.zeros(at[0].shape)
-    seconds = np.zeros(at[0].shape)
-    for grade, per_m in enumerate(costs.cleaning_s_per_m):
-        last = grade == len(costs.cleaning_s_per_m) - 1
-        at_most = np.ones(below.shape)
-        if not last:
-            at_most = as_floats(region.chance_char_at_most(grade, *at))
-        seconds = seconds + per_m * (at_most - below)
-        below = at_most
-    return np.asarray(seconds * metres)
+    Raises InvalidRecord when the region isn't one of cuts, or costs are none.
+    """
+    if region.operation != "cut":
+        raise InvalidRecord(
+            f"the aim is cheapest and the operation {region.operation!r}: what a job costs hangs"
+            " on its cut; ask for the fastest or cleanest mark."
+        )
+    if costs is not None and not isinstance(costs, Costs):
+        raise InvalidRecord(f"costs is {costs!r}: give calib.Costs(...).")
+    given = costs or Costs()
+    notes: tuple[str, ...] = ()
+    if job is None or isinstance(job, float | int):
+        job = plain_job(job or USUAL_CUT_MM)
+        notes = (
+            f"The cost is that of {job.cut_length_mm / 1000.0:g} m of cut in {job.parts} round"
+            " outlines: give the drawing for your own job.",
+        )
+    if isinstance(job, Job):
+        job = CutTimes(job=job, machine=region.machine, start_up_s=given.start_up_s)
+    times = job if speeds_mm_s is None else job.on_curve(*speeds_mm_s)
+    return PricedJob(costs=given, times=times, notes=notes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,7 +180,7 @@ class PricedSetting:
 
 
 def price_settings(
-    region: CutRegion,
+    region: Region,
     job: Job,
     costs: Costs,
     settings: Mapping[str, Setting],
@@ -247,7 +189,7 @@ def price_settings(
     times: CutTimes | None = None,
 ) -> tuple[PricedSetting, ...]:
     """Put the costs of some settings of the cut side by side."""
-    if price is not None and not (_is_amount(price, _MOST) and price > 0.0):
+    if price is not None and not 0.0 < price <= 1e9:
         raise InvalidRecord(f"the price is {price!r}: give a number above 0, or None.")
     priced = []
     for name, at in settings.items():

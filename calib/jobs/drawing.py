@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import BinaryIO, Literal
+from typing import BinaryIO
 
 import numpy as np
 
-from calib.errors import BadFile
-from calib.jobs.outlines import Floats, Ints, Strokes, dashed
+from calib.errors import BadFile, InvalidRecord
+from calib.jobs.job import Job, JobClass
+from calib.jobs.outlines import Strokes, dashed, part_count
 from calib.jobs.paths import strokes_of_paths
 from calib.jobs.svg import DrawnPage, read_page
+from calib.records import ClassesBy, Operation
 
-ClassesBy = Literal["colour", "group"]
 # Shapes that stand in no group, when the classes are the groups.
 NO_GROUP = "no group"
 # More classes than this can't be given an operation each by hand.
@@ -37,14 +38,6 @@ class StrokeClass:
     def closed_count(self) -> int:
         """How many of its lines are closed contours."""
         return int(self.strokes.closed.sum())
-
-    def describe(self) -> str:
-        """One line for the user who gives the class an operation."""
-        count = len(self.strokes)
-        return (
-            f"{self.name}: {self.length_mm / 1000.0:.3f} m in {count}"
-            f" {'stroke' if count == 1 else 'strokes'}, {self.closed_count} closed"
-        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -82,8 +75,8 @@ def read_drawing(source: bytes | BinaryIO, classes_by: ClassesBy = "colour") -> 
     --------
     >>> svg = (b'<svg xmlns="http://www.w3.org/2000/svg" width="20mm" height="20mm"'
     ...        b' viewBox="0 0 20 20"><path d="M5 5h10v10h-10z" stroke="red" fill="none"/></svg>')
-    >>> read_drawing(svg).classes[0].describe()
-    '#ff0000: 0.040 m in 1 stroke, 1 closed'
+    >>> round(read_drawing(svg)["#ff0000"].length_mm, 6)
+    40.0
     """
     if classes_by not in ("colour", "group"):
         raise ValueError(f"classes_by is {classes_by!r}: give colour or group")
@@ -100,26 +93,20 @@ def read_drawing(source: bytes | BinaryIO, classes_by: ClassesBy = "colour") -> 
         )
     by_group = classes_by == "group"
     names = [(path.group or NO_GROUP) if by_group else path.paint for path in page.paths]
-    classes = _classes(names, strokes, path_of, classes_by)
-    low, high = strokes.points_mm.min(axis=0), strokes.points_mm.max(axis=0)
-    box = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
-    return Drawing(classes=classes, box_mm=box, notes=_notes(page, strokes, box))
-
-
-def _classes(
-    names: Sequence[str], strokes: Strokes, path_of: Ints, by: ClassesBy
-) -> tuple[StrokeClass, ...]:
     numbers = {name: number for number, name in enumerate(dict.fromkeys(names))}
     if len(numbers) > MAX_CLASSES:
         raise BadFile(
-            f"the drawing has {len(numbers)} {by}s, more than the {MAX_CLASSES} that can be given"
-            " an operation: draw with a few colours or groups."
+            f"the drawing has {len(numbers)} {classes_by}s, more than the {MAX_CLASSES} that can be"
+            " given an operation: draw with a few colours or groups."
         )
     class_of = np.array([numbers[name] for name in names])[path_of]
     members = ((name, np.flatnonzero(class_of == number)) for name, number in numbers.items())
-    return tuple(
+    classes = tuple(
         StrokeClass(name=name, strokes=strokes.take(which)) for name, which in members if len(which)
     )
+    low, high = strokes.points_mm.min(axis=0), strokes.points_mm.max(axis=0)
+    box = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
+    return Drawing(classes=classes, box_mm=box, notes=_notes(page, strokes, box))
 
 
 def _notes(
@@ -135,32 +122,51 @@ def _notes(
     notes += [
         f"Left out: {what}, {count} x." for what, count in sorted(page.left_out.items()) if count
     ]
-    touching = _open_ends_that_meet(strokes)
+    open_ones = ~strokes.closed
+    ends = {tuple(p) for p in np.round(strokes.ends_mm[open_ones], 2).tolist()}
+    starts = np.round(strokes.starts_mm[open_ones], 2).tolist()
+    touching = sum(tuple(p) in ends for p in starts)
     if touching:
         notes.append(
             f"Open lines that begin where another ends: {touching}. Join them in the drawing, or"
             " the head stops at each."
         )
-    twice = len(strokes) - _distinct(strokes)
+    # Lines differ in box, length or middle; the same line drawn backwards doesn't.
+    middle = np.add.reduceat(strokes.points_mm, strokes.first[:-1], axis=0)
+    middle /= np.diff(strokes.first)[:, None]
+    features = np.hstack([strokes.boxes_mm(), strokes.lengths_mm[:, None], middle])
+    twice = len(strokes) - len(np.unique(np.round(features, 2), axis=0))
     if twice:
         notes.append(f"Lines drawn twice, which would be burnt twice: {twice}. Delete them.")
     return tuple(notes)
 
 
-def _open_ends_that_meet(strokes: Strokes) -> int:
-    open_ones = ~strokes.closed
-    ends = {tuple(p) for p in np.round(strokes.ends_mm[open_ones], 2).tolist()}
-    starts = np.round(strokes.starts_mm[open_ones], 2).tolist()
-    return sum(tuple(p) in ends for p in starts)
-
-
-def _distinct(strokes: Strokes) -> int:
-    """How many strokes differ in box, length and middle: the same line drawn backwards doesn't."""
-    counts = np.diff(strokes.first)
-    middle: Floats = np.add.reduceat(strokes.points_mm, strokes.first[:-1], axis=0)
-    features = np.hstack([
-        strokes.boxes_mm(),
-        strokes.lengths_mm[:, None],
-        middle / counts[:, None],
-    ])
-    return len(np.unique(np.round(features, 2), axis=0))
+def make_job(
+    drawing: Drawing,
+    operations: Mapping[str, Operation | None],
+    *,
+    name: str = "job",
+    parts: int | None = None,
+    sheets: float = 1.0,
+) -> Job:
+    """Give each class of a drawing its operation."""
+    names = [c.name for c in drawing.classes]
+    lacking = [n for n in names if n not in operations]
+    unknown = [n for n in operations if n not in names]
+    if lacking or unknown:
+        which = f"no class {unknown[0]!r}" if unknown else f"class {lacking[0]!r} has no operation"
+        raise InvalidRecord(
+            f"{which}: the drawing's classes are {', '.join(names)}; say of each whether it is"
+            " cut, a line mark or an area mark, or left out."
+        )
+    chosen = ((c, operations[c.name]) for c in drawing.classes)
+    classes = tuple(
+        JobClass(name=c.name, operation=operation, strokes=c.strokes)
+        for c, operation in chosen
+        if operation is not None
+    )
+    notes = drawing.notes
+    if parts is None:
+        parts = part_count([c.strokes for c in classes if c.operation == "cut"])
+        notes += (f"Parts counted: {parts}, the closed cuts that aren't holes in another.",)
+    return Job(name=name, classes=classes, parts=parts, sheets=sheets, notes=notes)

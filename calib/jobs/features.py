@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
-import numpy.typing as npt
 from scipy.spatial import cKDTree
 
-from calib.jobs.cut_region import CutRegion
+from calib.fit.region import Region
 from calib.jobs.job import Job, JobClass
 from calib.jobs.job_time import SLOW_SHARE
 from calib.jobs.motion import stroke_times_s
-from calib.jobs.outlines import SAME_PLACE_MM, Floats, Ints, Strokes
+from calib.jobs.outlines import SAME_PLACE_MM, Floats, Ints, Strokes, joined_strokes
 from calib.records import Machine, Setting
 
 # Kerf when it isn't measured [mm]: a guess.
@@ -63,7 +62,7 @@ def small_features(
     settings: Mapping[str, Setting],
     *,
     kerf_mm: float | None = None,
-    region: CutRegion | None = None,
+    region: Region | None = None,
 ) -> SmallFeatures:
     """Find what is narrower than a few kerfs, and outlines where the speed can't be reached."""
     kerf = KERF_MM if kerf_mm is None else kerf_mm
@@ -76,25 +75,27 @@ def small_features(
     if sum(s.length_mm for s in cuts) * 3.0 / limit > _MAX_SAMPLES:
         notes.append("The cuts are too long to look for narrow strips between them.")
     elif cuts:
-        found += _strips(cuts, limit, kerf)
+        found += _strips(joined_strokes(cuts), limit, kerf)
     for strokes in cuts:
-        found += _narrow_outlines(strokes, limit, kerf)
+        widths = least_widths_mm(strokes)
+        for index in np.flatnonzero(strokes.closed & (widths < limit)):
+            said = f"A part or hole {widths[index]:.2f} mm wide, with a kerf of {kerf:.2f} mm."
+            place, width = _place(strokes.starts_mm[index]), float(widths[index])
+            found.append(Feature(kind="narrow outline", place_mm=place, size_mm=width, words=said))
     for job_class in job.cuts:
         if job_class.name in settings:
             found += _slow_outlines(job_class, machine, settings[job_class.name], region)
     if machine.power_follows_speed and any(f.kind == "slow outline" for f in found):
         notes.append("The controller lowers the power with the speed, which makes up for some.")
-    return _summary(found, tuple(notes))
-
-
-def _summary(found: list[Feature], notes: tuple[str, ...]) -> SmallFeatures:
-    kinds: tuple[Kind, ...] = ("narrow outline", "narrow strip", "slow outline")
-    worst: list[Feature] = []
-    for kind in kinds:
-        these = [f for f in found if f.kind == kind]
-        worst += sorted(these, key=_worst_first)[:LISTED]
-    counts = {kind: sum(f.kind == kind for f in found) for kind in kinds}
-    return SmallFeatures(features=tuple(worst), counts=counts, notes=notes)
+    kinds: tuple[Kind, ...] = get_args(Kind)
+    by_kind = {
+        kind: sorted((f for f in found if f.kind == kind), key=_worst_first) for kind in kinds
+    }
+    return SmallFeatures(
+        features=tuple(f for these in by_kind.values() for f in these[:LISTED]),
+        counts={kind: len(these) for kind, these in by_kind.items()},
+        notes=tuple(notes),
+    )
 
 
 def _worst_first(feature: Feature) -> tuple[float, float, tuple[float, float]]:
@@ -123,36 +124,10 @@ def least_widths_mm(strokes: Strokes) -> Floats:
     return np.asarray(least)
 
 
-def _narrow_outlines(strokes: Strokes, limit: float, kerf: float) -> list[Feature]:
-    widths = least_widths_mm(strokes)
-    return [
-        Feature(
-            kind="narrow outline",
-            place_mm=_place(strokes.starts_mm[index]),
-            size_mm=float(widths[index]),
-            words=f"A part or hole {widths[index]:.2f} mm wide, with a kerf of {kerf:.2f} mm.",
-        )
-        for index in np.flatnonzero(strokes.closed & (widths < limit))
-    ]
-
-
-@dataclass(frozen=True, slots=True)
-class _Samples:
-    """Places along the cuts: point, direction, stroke, path to it, length of its stroke."""
-
-    point: Floats
-    direction: Floats
-    stroke: Ints
-    along: Floats
-    length: Floats
-    closed: npt.NDArray[np.bool_]
-
-
-def _sampled(cuts: list[Strokes], spacing: float) -> _Samples:
-    points = np.vstack([s.points_mm for s in cuts])
-    lengths = np.concatenate([s.lengths_mm for s in cuts])
-    closed = np.concatenate([s.closed for s in cuts])
-    sums = np.concatenate([[0.0], np.cumsum(np.concatenate([s.step_mm for s in cuts]))])[:-1]
+def _sampled(strokes: Strokes, spacing: float) -> tuple[Floats, Floats, Ints, Floats]:
+    """Places along strokes: point, direction, stroke, and the path to it."""
+    points, lengths = strokes.points_mm, strokes.lengths_mm
+    sums = np.append(0.0, np.cumsum(strokes.step_mm))[:-1]
     counts = np.ceil(lengths / spacing).astype(np.int64)
     stroke = np.repeat(np.arange(len(lengths)), counts)
     nth = np.arange(len(stroke)) - np.repeat(np.cumsum(counts) - counts, counts)
@@ -163,46 +138,41 @@ def _sampled(cuts: list[Strokes], spacing: float) -> _Samples:
     chord = points[step + 1] - points[step]
     share = (at - sums[step]) / np.maximum(sums[step + 1] - sums[step], 1e-12)
     size = np.maximum(np.hypot(chord[:, 0], chord[:, 1]), 1e-12)
-    return _Samples(
-        point=points[step] + share[:, None] * chord,
-        direction=chord / size[:, None],
-        stroke=stroke,
-        along=along,
-        length=lengths[stroke],
-        closed=closed[stroke],
-    )
+    return points[step] + share[:, None] * chord, chord / size[:, None], stroke, along
 
 
-def _strips(cuts: list[Strokes], limit: float, kerf: float) -> list[Feature]:
+def _strips(cuts: Strokes, limit: float, kerf: float) -> list[Feature]:
     """Places where two cuts run side by side: parallel, and square to what joins them."""
-    s = _sampled(cuts, limit / 3.0)
-    nearest = np.arange(1, min(_NEIGHBOURS, len(s.point)) + 1)
-    answer = cKDTree(s.point).query(s.point, k=nearest, distance_upper_bound=limit)
+    point, direction, stroke, path = _sampled(cuts, limit / 3.0)
+    nearest = np.arange(1, min(_NEIGHBOURS, len(point)) + 1)
+    answer = cKDTree(point).query(point, k=nearest, distance_upper_bound=limit)
     distance, other = np.asarray(answer[0]), np.asarray(answer[1])
     one, column = np.nonzero(np.isfinite(distance) & (distance > SAME_PLACE_MM))
     gap, two = distance[one, column], other[one, column]
-    joining = (s.point[two] - s.point[one]) / gap[:, None]
-    along = np.abs((joining * s.direction[one]).sum(axis=1))
+    joining = (point[two] - point[one]) / gap[:, None]
+    along = np.abs((joining * direction[one]).sum(axis=1))
     beside = along < 0.5
     # Samples needn't lie straight across: what counts is the gap square to the cuts.
-    skew = np.minimum(along, np.abs((joining * s.direction[two]).sum(axis=1)))
+    skew = np.minimum(along, np.abs((joining * direction[two]).sum(axis=1)))
     gap = gap * np.sqrt(1.0 - np.minimum(skew, 1.0) ** 2)
-    beside &= np.abs((s.direction[one] * s.direction[two]).sum(axis=1)) > 0.7
-    apart = np.abs(s.along[one] - s.along[two])
-    apart = np.where(s.closed[one], np.minimum(apart, s.length[one] - apart), apart)
+    beside &= np.abs((direction[one] * direction[two]).sum(axis=1)) > 0.7
+    apart = np.abs(path[one] - path[two])
+    apart = np.where(
+        cuts.closed[stroke[one]], np.minimum(apart, cuts.lengths_mm[stroke[one]] - apart), apart
+    )
     other_side = apart > np.maximum(_NEEDLE * gap, 2.0 * limit)
     # The two sides of an outline that is narrow as a whole aren't said twice.
-    wide = np.concatenate([least_widths_mm(strokes) >= limit for strokes in cuts])
-    beside &= (s.stroke[one] != s.stroke[two]) | (other_side & wide[s.stroke[one]])
+    wide = least_widths_mm(cuts) >= limit
+    beside &= (stroke[one] != stroke[two]) | (other_side & wide[stroke[one]])
     one, two, gap = one[beside], two[beside], gap[beside]
-    pair = np.sort(np.stack([s.stroke[one], s.stroke[two]], axis=1), axis=1)
+    pair = np.sort(np.stack([stroke[one], stroke[two]], axis=1), axis=1)
     # Along a strip of even width gaps differ by rounding alone: then its beginning is meant.
     order = np.lexsort((one, np.round(gap, 6)))
     _, first = np.unique(pair[order], axis=0, return_index=True)
     return [
         Feature(
             kind="narrow strip",
-            place_mm=_place((s.point[one[i]] + s.point[two[i]]) / 2.0),
+            place_mm=_place((point[one[i]] + point[two[i]]) / 2.0),
             size_mm=float(gap[i]),
             words=f"Two cuts {gap[i]:.2f} mm apart: {max(gap[i] - kerf, 0.0):.2f} mm is left.",
         )
@@ -211,7 +181,7 @@ def _strips(cuts: list[Strokes], limit: float, kerf: float) -> list[Feature]:
 
 
 def _slow_outlines(
-    job_class: JobClass, machine: Machine, setting: Setting, region: CutRegion | None
+    job_class: JobClass, machine: Machine, setting: Setting, region: Region | None
 ) -> list[Feature]:
     strokes, set_speed = job_class.strokes, setting.speed_mm_s
     times = stroke_times_s(job_class.course, set_speed, machine.working_acceleration_mm_s2)
@@ -230,19 +200,16 @@ def _slow_outlines(
         for index in slow
     ]
     found.sort(key=_worst_first)
-    if region is None:
-        return found
-    told = [replace(f, words=_with_chances(f, setting, region)) for f in found[:LISTED]]
-    return told + found[LISTED:]
-
-
-def _with_chances(feature: Feature, setting: Setting, region: CutRegion) -> str:
-    power, passes, speed = setting.power_pct, setting.passes, setting.speed_mm_s
-    there = float(region.chance_char_at_most(1, power, speed / feature.energy_ratio, passes))
-    elsewhere = float(region.chance_char_at_most(1, power, speed, passes))
-    return (
-        f"{feature.words} Chance of tan or cleaner: {there:.2f} there, {elsewhere:.2f} elsewhere."
-    )
+    power, passes = setting.power_pct, setting.passes
+    for i, feature in enumerate(found[:LISTED] if region is not None else ()):
+        assert region is not None
+        there, elsewhere = (
+            float(region.chance_char_at_most(1, power, set_speed / ratio, passes))
+            for ratio in (feature.energy_ratio, 1.0)
+        )
+        chances = f"Chance of tan or cleaner: {there:.2f} there, {elsewhere:.2f} elsewhere."
+        found[i] = replace(feature, words=f"{feature.words} {chances}")
+    return found
 
 
 def _place(point: Floats) -> tuple[float, float]:

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from calib.errors import InvalidRecord
-from calib.jobs.drawing import Drawing
 from calib.jobs.motion import Course, course_of
-from calib.jobs.outlines import Strokes, part_count
+from calib.jobs.outlines import Strokes
 from calib.records import OPERATIONS, Operation
 
 # A job without a drawing: outlines of this length [mm] on a board of this size [mm].
@@ -73,37 +71,6 @@ class Job:
         low = np.min([p.min(axis=0) for p in points], axis=0)
         high = np.max([p.max(axis=0) for p in points], axis=0)
         return float(high[0] - low[0]), float(high[1] - low[1])
-
-
-def make_job(
-    drawing: Drawing,
-    operations: Mapping[str, Operation | None],
-    *,
-    name: str = "job",
-    parts: int | None = None,
-    sheets: float = 1.0,
-) -> Job:
-    """Give each class of a drawing its operation."""
-    names = [c.name for c in drawing.classes]
-    lacking = [n for n in names if n not in operations]
-    unknown = [n for n in operations if n not in names]
-    if lacking or unknown:
-        which = f"no class {unknown[0]!r}" if unknown else f"class {lacking[0]!r} has no operation"
-        raise InvalidRecord(
-            f"{which}: the drawing's classes are {', '.join(names)}; give each cut, line_mark,"
-            " area_mark, or None to leave it out."
-        )
-    chosen = ((c, operations[c.name]) for c in drawing.classes)
-    classes = tuple(
-        JobClass(name=c.name, operation=operation, strokes=c.strokes)
-        for c, operation in chosen
-        if operation is not None
-    )
-    notes = drawing.notes
-    if parts is None:
-        parts = part_count([c.strokes for c in classes if c.operation == "cut"])
-        notes += (f"Parts counted: {parts}, the closed cuts that aren't holes in another.",)
-    return Job(name=name, classes=classes, parts=parts, sheets=sheets, notes=notes)
 
 
 def plain_job(cut_length_mm: float, outlines: int | None = None, *, name: str = "job") -> Job:

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from calib.jobs.cut_region import CutRegion
+from calib.fit.region import Region
 from calib.jobs.job import Job
 from calib.jobs.job_time import CutTimes
 from calib.records import COUPON_CUT_MM, Setting
 
-_LEVEL = 0.9
+# Ends of a central interval that holds 90 %.
+_TAILS = np.array([0.05, 0.95])
 # Beyond so many places the count is read off the share, whose spread is then all that matters.
 _MAX_PLACES = 200_000
 
@@ -50,7 +51,7 @@ class JobPromise:
 
 
 def job_promise(
-    region: CutRegion,
+    region: Region,
     job: Job,
     setting: Setting,
     *,
@@ -80,6 +81,17 @@ def job_promise(
         for change in (-change_pct, 0.0, change_pct)
         if setting.speed_mm_s * (1.0 + change / 100.0) <= region.machine.max_speed_mm_s
     )
+    # Mean and ten standard deviations of a Poisson count hold all of it that is looked for.
+    counts = np.arange(math.ceil(defects + 10.0 * math.sqrt(defects)) + 10.0)
+    few, many = np.searchsorted(special.pdtr(counts, defects), _TAILS)
+    notes = [
+        f"About {as_it_is.expected_pushes:.1f} places of {places:.0f} will need a push or a knife."
+    ]
+    if defects > 0.0:
+        notes.append(
+            f"On top, about {defects:.1f} knots or glue pockets that no power buys off; they are"
+            " counted apart."
+        )
     return JobPromise(
         setting=setting,
         places=places,
@@ -87,16 +99,16 @@ def job_promise(
         chance_no_push=as_it_is.chance_no_push,
         chance_no_help=as_it_is.chance_no_push * math.exp(-defects),
         expected_pushes=as_it_is.expected_pushes,
-        pushes_interval=_pushes_interval(places, 1.0 - one, two - one * one),
+        pushes_interval=pushes_interval(places, 1.0 - one, two - one * one),
         expected_defects=defects,
-        defects_interval=_poisson_interval(defects),
+        defects_interval=(int(few), int(many)),
         minutes=as_it_is.minutes,
         changes=changes,
-        notes=_words(as_it_is.expected_pushes, defects, places),
+        notes=tuple(notes),
     )
 
 
-def _changed(region: CutRegion, setting: Setting, change: float, times: CutTimes) -> SpeedChange:
+def _changed(region: Region, setting: Setting, change: float, times: CutTimes) -> SpeedChange:
     speed = setting.speed_mm_s * (1.0 + change / 100.0)
     at = (setting.power_pct, speed, setting.passes)
     length = times.job.cut_length_mm
@@ -110,8 +122,11 @@ def _changed(region: CutRegion, setting: Setting, change: float, times: CutTimes
     )
 
 
-def _pushes_interval(places: float, failing: float, variance: float) -> tuple[int, int]:
-    """Central 90 % interval of a count that is binomial given a Beta share."""
+def pushes_interval(places: float, failing: float, variance: float) -> tuple[int, int]:
+    """Central 90 % interval of a count of places that is binomial given a Beta share.
+
+    The share that fails has this mean and variance.
+    """
     n = max(round(places), 1)
     spare = failing * (1.0 - failing)
     if spare <= 0.0:
@@ -119,31 +134,11 @@ def _pushes_interval(places: float, failing: float, variance: float) -> tuple[in
     # Share of the variance that all places have in common; the rest is each one's own.
     common = min(max(variance / spare, 1e-9), 1.0 - 1e-9)
     a, b = failing * (1.0 / common - 1.0), (1.0 - failing) * (1.0 / common - 1.0)
-    tails = np.array([(1.0 - _LEVEL) / 2.0, (1.0 + _LEVEL) / 2.0])
     if n > _MAX_PLACES:
-        low, high = np.rint(n * special.betaincinv(a, b, tails))
+        low, high = np.rint(n * special.betaincinv(a, b, _TAILS))
         return int(low), int(high)
     k = np.arange(n + 1.0)
     log_ways = special.gammaln(n + 1.0) - special.gammaln(k + 1.0) - special.gammaln(n - k + 1.0)
     chance = np.exp(log_ways + special.betaln(k + a, n - k + b) - special.betaln(a, b))
-    low, high = np.searchsorted(np.cumsum(chance) / chance.sum(), tails)
+    low, high = np.searchsorted(np.cumsum(chance) / chance.sum(), _TAILS)
     return int(low), min(int(high), n)
-
-
-def _poisson_interval(mean: float) -> tuple[int, int]:
-    if mean <= 0.0:
-        return 0, 0
-    counts = np.arange(math.ceil(mean + 10.0 * math.sqrt(mean)) + 10.0)
-    tails = np.array([(1.0 - _LEVEL) / 2.0, (1.0 + _LEVEL) / 2.0])
-    low, high = np.searchsorted(special.pdtr(counts, mean), tails)
-    return int(low), int(high)
-
-
-def _words(pushes: float, defects: float, places: float) -> tuple[str, ...]:
-    notes = [f"About {pushes:.1f} places of {places:.0f} will need a push or a knife."]
-    if defects > 0.0:
-        notes.append(
-            f"On top, about {defects:.1f} knots or glue pockets that no power buys off; they are"
-            " counted apart."
-        )
-    return tuple(notes)

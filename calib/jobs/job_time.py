@@ -7,24 +7,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from calib.errors import InvalidRecord, MachineLimit
 from calib.jobs.job import Job, JobClass
 from calib.jobs.motion import rows_of, rows_time_s, step_times_s, stroke_times_s, travel_times_s
-from calib.jobs.outlines import Floats, Strokes
+from calib.jobs.outlines import Floats
 from calib.jobs.stopwatch import TimeRatio
 from calib.physics import move_time_s
 from calib.records import Machine, Operation, Setting
+from calib.records.costs import START_UP_S
 
-# Laying the sheet down, focusing, framing, checking, for each load of the bed [s]: a guess.
-START_UP_S = 120.0
 # Marks come before cuts, so that nothing has moved when it is marked.
 _ORDER: dict[Operation, int] = {"area_mark": 0, "line_mark": 1, "cut": 2}
 # Path burnt at less than this share of the set speed counts as slow.
 SLOW_SHARE = 0.9
-# Beyond so many speeds the time is read off a curve through this many (error below 0.3 %).
-_EXACT_SPEEDS = 48
 # Room that a sheet may stick out over the bed by rounding [mm].
 _BED_ROUNDING_MM = 1e-3
 
@@ -41,11 +37,6 @@ class ClassTime:
     # travel to and between its strokes; for a surface run-ups, gaps and steps too [s]
     dark_s: float
     slow_mm: float = 0.0  # path burnt at less than 90 % of the set speed, all passes [mm]
-
-    @property
-    def mean_speed_mm_s(self) -> float:
-        """Mean speed while the beam is on [mm/s]."""
-        return self.length_mm / self.beam_on_s if self.beam_on_s > 0.0 else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -114,8 +105,7 @@ def job_time_s(
     at = (0.0, 0.0)
     times = []
     for job_class in ordered:
-        setting = _setting_for(job_class, machine, settings)
-        times.append(_class_time(job_class, machine, setting, at))
+        times.append(_class_time(job_class, machine, settings.get(job_class.name), at))
         if len(job_class.strokes):
             at = tuple(job_class.strokes.ends_mm[-1].tolist())
     homeward = move_time_s(
@@ -132,8 +122,9 @@ def job_time_s(
     )
 
 
-def _setting_for(job_class: JobClass, machine: Machine, settings: Mapping[str, Setting]) -> Setting:
-    setting = settings.get(job_class.name)
+def _class_time(
+    job_class: JobClass, machine: Machine, setting: Setting | None, at: tuple[float, float]
+) -> ClassTime:
     if setting is None:
         raise InvalidRecord(
             f"class {job_class.name!r} ({job_class.operation}) has no setting: give power, speed"
@@ -146,15 +137,9 @@ def _setting_for(job_class: JobClass, machine: Machine, settings: Mapping[str, S
         )
     if job_class.operation == "area_mark" and setting.line_pitch_mm is None:
         raise InvalidRecord(
-            f"class {job_class.name!r} is a surface and its setting has line_pitch_mm None: give"
-            " the distance of its lines in mm."
+            f"class {job_class.name!r} is a surface and its setting has no line pitch: give the"
+            " distance of its lines in mm."
         )
-    return setting
-
-
-def _class_time(
-    job_class: JobClass, machine: Machine, setting: Setting, at: tuple[float, float]
-) -> ClassTime:
     strokes, acceleration = job_class.strokes, machine.working_acceleration_mm_s2
     if job_class.operation == "area_mark" and setting.line_pitch_mm is not None:
         rows = rows_of(strokes, setting.line_pitch_mm)
@@ -166,8 +151,12 @@ def _class_time(
         beam_on, length = float(times.sum()), strokes.length_mm
         slow = float(step[step < SLOW_SHARE * setting.speed_mm_s * times].sum())
         travel = travel_times_s(strokes, machine.max_speed_mm_s, acceleration, at)
+        gaps = np.hypot(*(strokes.ends_mm - strokes.starts_mm).T)
+        back = move_time_s(
+            np.where(strokes.closed, 0.0, gaps), machine.max_speed_mm_s, acceleration
+        )
         dark = float(travel.sum()) / setting.passes
-        dark += _way_back_s(strokes, machine) * (setting.passes - 1) / setting.passes
+        dark += float(back.sum()) * (setting.passes - 1) / setting.passes
     return ClassTime(
         name=job_class.name,
         operation=job_class.operation,
@@ -179,28 +168,8 @@ def _class_time(
     )
 
 
-def _way_back_s(strokes: Strokes, machine: Machine) -> float:
-    gaps = np.hypot(*(strokes.ends_mm - strokes.starts_mm).T)
-    gaps = np.where(strokes.closed, 0.0, gaps)
-    return float(
-        move_time_s(gaps, machine.max_speed_mm_s, machine.working_acceleration_mm_s2).sum()
-    )
-
-
-def beam_on_times_s(job_class: JobClass, machine: Machine, speeds_mm_s: npt.ArrayLike) -> Floats:
-    """Time with the beam on in one pass, at many speeds."""
-    speeds = np.asarray(speeds_mm_s, dtype=float)
-    known = np.unique(speeds)
-    if len(known) > _EXACT_SPEEDS:
-        known = np.geomspace(known[0], known[-1], _EXACT_SPEEDS)
-    course, acceleration = job_class.course, machine.working_acceleration_mm_s2
-    times = np.array([stroke_times_s(course, float(v), acceleration).sum() for v in known])
-    # v T is nearly straight in ln v, where T itself is not.
-    return np.asarray(np.interp(np.log(speeds), np.log(known), known * times) / speeds)
-
-
 def bed_loads(size_mm: tuple[float, float], bed_mm: tuple[float, float]) -> int:
-    """How often the bed must be loaded for a drawing of this size.
+    """The fewest beds side by side that cover a drawing of this size, turned or not.
 
     Examples
     --------
@@ -229,7 +198,10 @@ def _time_notes(job: Job, machine: Machine, loads: int, ratio: TimeRatio | None)
             f"The drawing is {job.size_mm[0]:.0f} x {job.size_mm[1]:.0f} mm and the bed"
             f" {machine.bed_mm[0]:g} x {machine.bed_mm[1]:g} mm: at least {loads} loads."
         )
-        too_long = _strokes_over_the_bed(job, machine)
+        long_bed, short_bed = max(machine.bed_mm), min(machine.bed_mm)
+        boxes = np.vstack([c.strokes.boxes_mm() for c in job.classes])
+        size = boxes[:, 2:] - boxes[:, :2] - _BED_ROUNDING_MM
+        too_long = int(((size.max(axis=1) > long_bed) | (size.min(axis=1) > short_bed)).sum())
         if too_long:
             notes.append(f"Lines that are larger than the bed: {too_long}. Split them.")
     if ratio is None:
@@ -238,13 +210,6 @@ def _time_notes(job: Job, machine: Machine, loads: int, ratio: TimeRatio | None)
             " right for this machine."
         )
     return tuple(notes)
-
-
-def _strokes_over_the_bed(job: Job, machine: Machine) -> int:
-    long_bed, short_bed = max(machine.bed_mm), min(machine.bed_mm)
-    boxes = np.vstack([c.strokes.boxes_mm() for c in job.classes])
-    size = boxes[:, 2:] - boxes[:, :2] - _BED_ROUNDING_MM
-    return int(((size.max(axis=1) > long_bed) | (size.min(axis=1) > short_bed)).sum())
 
 
 # Speeds of a curve (error below 0.3 %); fewer for drawings of so many points.
@@ -329,8 +294,12 @@ class CutTimes:
     def _along_s(self, speed_mm_s: Floats) -> Floats:
         """Time along the cuts in one pass [s]."""
         if self._curve is None:
-            every = [beam_on_times_s(c, self.machine, speed_mm_s) for c in self.job.cuts]
-            return np.asarray(sum(every))
+            a = self.machine.working_acceleration_mm_s2
+            exact = [
+                sum(float(stroke_times_s(c.course, v, a).sum()) for c in self.job.cuts)
+                for v in speed_mm_s.ravel().tolist()
+            ]
+            return np.array(exact).reshape(speed_mm_s.shape)
         known, times = self._curve
         # v T is nearly straight in ln v, where T itself is not.
         paths = np.interp(np.log(speed_mm_s), np.log(known), known * times)

@@ -86,7 +86,7 @@ def _radii(along: Floats, corner_slip_mm: float) -> tuple[Floats, Flags]:
 
 
 def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float) -> Floats:
-    """Time of every step of some strokes at one set speed.
+    """Time from each point to the next at one set speed [s]; 0 at a stroke's last point.
 
     Notes
     -----
@@ -124,7 +124,7 @@ def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float) -
 
 
 def stroke_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float) -> Floats:
-    """Time of every stroke at one set speed."""
+    """Time of every stroke at one set speed, from rest to rest [s]."""
     if len(course.first) == 1:
         return np.zeros(0)
     times = step_times_s(course, speed_mm_s, acceleration_mm_s2)
@@ -154,7 +154,10 @@ class Rows:
 
 
 def rows_of(strokes: Strokes, line_pitch_mm: float) -> Rows:
-    """Fill closed contours with level lines; a contour inside another is a hole."""
+    """Fill closed contours with level lines; a contour inside another is a hole.
+
+    Open lines enclose nothing and are left out.
+    """
     begin, end = _edges(strokes)
     low = np.minimum(begin[:, 1], end[:, 1]) / line_pitch_mm
     high = np.maximum(begin[:, 1], end[:, 1]) / line_pitch_mm
@@ -191,7 +194,7 @@ def _edges(strokes: Strokes) -> tuple[Floats, Floats]:
 
 
 def rows_time_s(rows: Rows, machine: Machine, setting: Setting) -> tuple[float, float]:
-    """Time of one pass over some rows.
+    """Time of one pass over some rows: with the beam on, and of run-ups, gaps and steps [s].
 
     Notes
     -----

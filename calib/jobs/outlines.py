@@ -112,15 +112,8 @@ class Pieces:
     is_start: Flags  # true for a piece without length that only begins a stroke, shape (n,)
 
 
-def check_reach(points: Floats) -> None:
-    """Refuse points [mm], of any shape, that are farther away than any bed reaches."""
-    # Written so that NaN is refused too.
-    if not (np.abs(points) <= MAX_COORDINATE_MM).all():
-        raise out_of_reach()
-
-
 def out_of_reach() -> BadFile:
-    """What is said of such points."""
+    """What is said of points that are farther away than any bed reaches."""
     return BadFile(
         f"the drawing reaches beyond {MAX_COORDINATE_MM / 1000.0:g} m: draw it at its real size,"
         " in millimetres."
@@ -145,12 +138,7 @@ def flattened(pieces: Pieces, flatness_mm: float = FLATNESS_MM) -> tuple[Strokes
     first = np.append(np.flatnonzero(begins), len(points))
     step = np.append(length[1:], 0.0)
     step[first[1:] - 1] = 0.0
-    return _without_dots(points, step, first, pieces, rows)
-
-
-def _without_dots(
-    points: Floats, step: Floats, first: Ints, pieces: Pieces, rows: Ints
-) -> tuple[Strokes, Ints]:
+    # Strokes of a single point are dots, which nobody means.
     path = pieces.path[rows[first[:-1]]]
     gap = np.hypot(*(points[first[1:] - 1] - points[first[:-1]]).T)
     size = np.diff(first)
@@ -225,18 +213,18 @@ def dashed(
     ``dashes`` are by path and in its units; ``matrices`` (a, b, c, d, e, f) lead from these to
     millimetres. The pattern begins anew on each stroke, as the SVG recommendation has it.
     """
+    plain = np.ones(len(strokes), dtype=bool)
     parts: list[Strokes] = []
     owners: list[Ints] = []
-    total, last = 0, 0
-    lengths: dict[int, list[Floats]] = {}
-    for stroke in np.flatnonzero(np.isin(path_of, list(dashes))).tolist():
-        path = int(path_of[stroke])
+    total = 0
+    for path, dash in dashes.items():
         a, b, c, d = matrices[path, :4]
-        if a * d != b * c:
-            along = np.diff(strokes.stroke(stroke), axis=0) @ np.linalg.inv([[a, b], [c, d]])
-            lengths.setdefault(path, []).append(np.hypot(*along.T))
-    for path, whole in lengths.items():
-        dash = dashes[path]
+        first, last = np.searchsorted(path_of, [path, path + 1]).tolist()
+        if a * d == b * c or first == last:
+            continue
+        to_units = np.linalg.inv([[a, b], [c, d]])
+        along = (np.diff(strokes.stroke(i), axis=0) @ to_units for i in range(first, last))
+        whole = [np.hypot(*steps.T) for steps in along]
         reach = sum(float(steps.sum()) for steps in whole)
         scale = reach / dash.path_length if dash.path_length else 1.0
         pattern = scale * np.array(dash.pattern * (1 + len(dash.pattern) % 2))
@@ -246,18 +234,15 @@ def dashed(
                 f"the drawing's dashed lines have more than the {MANY_POINTS} dashes that are read:"
                 " draw them with longer dashes, or as whole lines."
             )
-        which = np.flatnonzero(path_of == path)
-        parts.append(strokes.take(np.arange(last, which[0])))
-        owners.append(path_of[last : which[0]])
-        last = which[-1] + 1
-        for stroke, steps in zip(which.tolist(), whole, strict=True):
+        plain[first:last] = False
+        for stroke, steps in enumerate(whole, first):
             parts.append(_broken(strokes, stroke, steps, pattern, scale * dash.offset))
             owners.append(np.full(len(parts[-1]), path))
     if not parts:
         return strokes, path_of
-    parts.append(strokes.take(np.arange(last, len(strokes))))
-    owners.append(path_of[last:])
-    return joined_strokes(parts), np.concatenate(owners)
+    owner = np.concatenate([path_of[plain], *owners])
+    order = np.argsort(owner, kind="stable")
+    return joined_strokes([strokes.take(np.flatnonzero(plain)), *parts]).take(order), owner[order]
 
 
 def _broken(

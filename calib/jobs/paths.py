@@ -14,11 +14,11 @@ import svgelements
 from calib.errors import BadFile, shown
 from calib.jobs.outlines import (
     FLATNESS_MM,
+    MAX_COORDINATE_MM,
     Floats,
     Ints,
     Pieces,
     Strokes,
-    check_reach,
     flattened,
     out_of_reach,
 )
@@ -166,7 +166,9 @@ def _pieces(rows: Floats, kind: Ints, owner: Ints, matrices: Floats) -> Pieces:
     moved[~arc] += shift[~arc]
     moved[arc, 0] += shift[arc, 0]
     moved[arc, 3] = moved[arc, 0]
-    check_reach(moved)
+    # Written so that NaN is refused too.
+    if not (np.abs(moved) <= MAX_COORDINATE_MM).all():
+        raise out_of_reach()
     counts = np.ones(len(rows), dtype=np.int64)
     counts[arc] = np.maximum(np.ceil(np.abs(turns[:, 1]) / (np.pi / 4.0) - 1e-9), 1.0)
     many = counts[arc]

@@ -13,12 +13,10 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
-import numpy.typing as npt
-from scipy.special import ndtr, ndtri, stdtr, stdtrit
+from scipy.special import stdtr, stdtrit
 
 from calib.errors import InvalidRecord
 
-Array = npt.NDArray[np.float64]
 Jaws = Literal["inside", "outside"]
 
 COVERAGE = 0.95
@@ -55,9 +53,8 @@ class Caliper:
     def __post_init__(self) -> None:
         for field in ("resolution_mm", "limit_mm", "repeatability_mm"):
             value = getattr(self, field)
-            if value is None and field == "repeatability_mm":
-                continue
-            if not (math.isfinite(value) and 0.0 <= value <= 1.0):
+            unknown = value is None and field == "repeatability_mm"
+            if not unknown and not 0.0 <= value <= 1.0:
                 raise InvalidRecord(f"Caliper.{field} is {value!r}: give a number from 0 to 1 mm.")
 
 
@@ -118,27 +115,22 @@ def _half_width(random_mm: float, degrees: float, small: float, large: float) ->
     if small:
         shifts = np.add.outer(small * _POINTS, shifts).ravel()
         weights = np.multiply.outer(weights, weights).ravel()
-    low, high = 0.0, small + large + random_mm * _upper(degrees)
+    # Student's t stays below this factor with 97.5 % (GUM table G.2).
+    factor = float(stdtrit(degrees, 0.5 + COVERAGE / 2.0))
+    low, high = 0.0, small + large + random_mm * factor
     for _ in range(24):
         middle = 0.5 * (low + high)
         # The sum is even about 0: one tail tells of both.
-        share = 2.0 * float(weights @ _below((middle - shifts) / random_mm, degrees)) - 1.0
+        share = 2.0 * float(weights @ stdtr(degrees, (middle - shifts) / random_mm)) - 1.0
         low, high = (low, middle) if share >= COVERAGE else (middle, high)
     return high
 
 
-def _upper(degrees: float) -> float:
-    """Factor that Student's t stays below with 97.5 % (GUM table G.2)."""
-    share = 0.5 + COVERAGE / 2.0
-    return float(ndtri(share) if math.isinf(degrees) else stdtrit(degrees, share))
-
-
-def _below(x: Array, degrees: float) -> Array:
-    return np.asarray(ndtr(x) if math.isinf(degrees) else stdtr(degrees, x))
-
-
 def effective_degrees(parts: Iterable[tuple[float, float]]) -> float:
     """Degrees of freedom of a combined uncertainty by Welch and Satterthwaite.
+
+    Of each independent part its standard uncertainty and degrees: u⁴ / Σ(uᵢ⁴ / νᵢ) (GUM G.4.1,
+    equation G.2b); infinite when all parts are known exactly.
 
     Examples
     --------
@@ -154,7 +146,11 @@ def effective_degrees(parts: Iterable[tuple[float, float]]) -> float:
 
 
 def combine(terms: Sequence[tuple[float, Estimate]]) -> Estimate:
-    """Add estimates up, each times a factor."""
+    """Add estimates up, each times a factor.
+
+    Their random errors are independent, the jaws' error is one and the same in all (GUM 5.1.2,
+    and 5.2.2 for the correlated part).
+    """
     parts = [(abs(factor) * e.random_mm, e.degrees) for factor, e in terms]
     return Estimate(
         value_mm=sum(factor * e.value_mm for factor, e in terms),
@@ -202,7 +198,11 @@ def scatter_of(
     *,
     fitted: int | None = None,
 ) -> Scatter:
-    """Pool the scatter of all readings (GUM 4.2.4)."""
+    """Pool the scatter of all readings (GUM 4.2.4).
+
+    Each group's places share one true value, each place holds its readings [mm]; ``fitted`` is how
+    many numbers were fitted to them all (None: one mean per group).
+    """
     listed = [group for group in groups if group]
     places = [place for group in listed for place in group]
     repeated, repeats = _pooled(places, len(places))

@@ -9,9 +9,9 @@ from typing import Literal, get_args
 
 from scipy.special import ndtr
 
+from calib.boards.comb import FEELS, CombBoard, Feel
+from calib.boards.comb_places import CombStep
 from calib.errors import InvalidRecord
-from calib.grid.comb import FEELS, CombBoard, Feel
-from calib.grid.comb_places import CombStep
 from calib.joints.caliper import (
     Caliper,
     Estimate,

@@ -10,7 +10,6 @@ for slots; a tongue is tight when it is wide. A reading is misread or mistyped n
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -18,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, ndtri
 
-from calib.grid.comb import FEELS, Feel
+from calib.boards.comb import FEELS, Feel
 
 Array = npt.NDArray[np.float64]
 Edge = Literal["unread", "all_tight", "all_loose", "all_snug", "one_sided", "bracketed"]
@@ -103,15 +102,21 @@ def snug_of(ladder: Ladder) -> Snug:
     weight /= weight.sum()
     over_m = weight.sum(axis=(1, 2))
     mean = float(over_m @ m)
-    low, middle, high = _quantiles(m, over_m, (0.025, 0.5, 0.975))
-    chances = _nearest(ladder, m, over_m)
+    # Where the cumulated weight reaches each share, straight between the nodes' edges.
+    edges = np.append(m - _STEP_MM / 2.0, m[-1] + _STEP_MM / 2.0)
+    low, middle, high = np.interp((0.025, 0.5, 0.975), np.append(0.0, np.cumsum(over_m)), edges)
+    # Chance of each width to be the nearest to the middle.
+    tried = dict(sorted(zip(ladder.widths_mm, ladder.labels, strict=True)))
+    nearest = np.abs(m[:, None] - np.array(list(tried))).argmin(axis=1)
+    share = np.bincount(nearest, weights=over_m, minlength=len(tried))
+    chances = tuple(zip(tried.values(), share.tolist(), strict=True))
     return Snug(
         label=max(chances, key=lambda pair: pair[1])[0],
         chances=chances,
-        middle_mm=middle,
+        middle_mm=float(middle),
         sd_mm=float(np.sqrt(over_m @ (m - mean) ** 2)),
-        low_mm=low,
-        high_mm=high,
+        low_mm=float(low),
+        high_mm=float(high),
         half_snug_mm=float(weight.sum(axis=(0, 2)) @ h),
     )
 
@@ -127,23 +132,3 @@ def _log_likelihood(ladder: Ladder, grid: tuple[Array, Array, Array]) -> Array:
         chance = {"tight": tight, "loose": loose, "snug": 1.0 - tight - loose}[feel]
         total += np.log((1.0 - MISREAD) * np.maximum(chance, 0.0) + MISREAD / 3.0)
     return total
-
-
-def _quantiles(m: Array, weight: Array, shares: Sequence[float]) -> list[float]:
-    """Where the cumulated weight reaches each share, straight between the nodes' edges [mm]."""
-    edges = np.append(m - _STEP_MM / 2.0, m[-1] + _STEP_MM / 2.0)
-    below = np.append(0.0, np.cumsum(weight))
-    return [float(q) for q in np.interp(shares, below, edges)]
-
-
-def _nearest(ladder: Ladder, m: Array, weight: Array) -> tuple[tuple[str, float], ...]:
-    """Chance of each width to be the nearest to the middle."""
-    tried = sorted(dict(zip(ladder.labels, ladder.widths_mm, strict=True)).items(), key=_by_width)
-    widths = np.array([width for _, width in tried])
-    nearest = np.abs(m[:, None] - widths).argmin(axis=1)
-    share = np.bincount(nearest, weights=weight, minlength=len(widths))
-    return tuple((label, float(p)) for (label, _), p in zip(tried, share, strict=True))
-
-
-def _by_width(pair: tuple[str, float]) -> tuple[float, str]:
-    return pair[1], pair[0]

@@ -11,8 +11,8 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from calib.boards.comb import CombBoard
 from calib.errors import NotEnoughEvidence
-from calib.grid.comb import CombBoard
 from calib.joints.caliper import Caliper, Estimate, combine, mean_estimate
 from calib.joints.comb_reading import (
     Faces,
@@ -109,10 +109,31 @@ def fit_joint(
     stock = mean_estimate(
         [tuple(stock_mm) or (board.stock_mm,)], faces.scatter, tool, jaws="outside"
     )
-    felt = _felt(board, ladders, stock)
-    measured = _measured(faces, coupon_kerf)
-    ways = [*measured, *_by_feel(felt)]
+    slot, tongue = (
+        None if ladder.edge in {"unread", "all_tight", "all_loose"} else snug_of(ladder)
+        for ladder in ladders
+    )
+    against_stock = against_gauge = None  # the drawn snug slot less the stock, and so on
+    if slot is not None:
+        against_stock = combine([(1.0, _drawn(slot)), (-1.0, stock)])
+    if tongue is not None and board.gauge is not None:
+        gauge = Estimate(value_mm=board.gauge.width_mm, random_mm=0.0)
+        against_gauge = combine([(1.0, _drawn(tongue)), (-1.0, gauge)])
+    # Every way to the narrowest kerf that the readings allow, with its name.
+    named = (
+        ("the caliper on this comb", faces.narrowest),
+        ("the measured size of coupons", coupon_kerf),
+    )
+    ways = [(name, kerf) for name, kerf in named if kerf is not None]
+    measured = [kerf for _, kerf in ways]
+    if against_stock is not None and against_gauge is not None:
+        both = combine([(1.0, against_gauge), (1.0, against_stock)])
+        ways.append(("the feel of slots and tongues", both))
+    elif against_stock is not None:
+        alone = combine([(-1.0, against_stock), (-1.0, _DOUBT)])
+        ways.append(("the feel of the slots alone", alone))
     kerf_from, kerf = min(ways, key=lambda way: way[1].standard_mm, default=("", None))
+    press = _press(against_stock, against_gauge, measured)
     joint = Joint(
         kerf=kerf,
         kerf_from=kerf_from,
@@ -120,81 +141,35 @@ def fit_joint(
         kerf_bottom=faces.kerf.get("bottom"),
         taper=faces.taper,
         stock=stock,
-        slot=felt.slot,
-        tongue=felt.tongue,
-        slot_edge=ladders[0].edge,
-        tongue_edge=ladders[1].edge,
-        slot_minus_stock=felt.slot_minus_stock,
-        interference=_interference(felt, [way for _, way in measured]),
-        press=_press(felt, [way for _, way in measured]),
-        glue=None,
-        inlay=_inlay(faces, kerf),
-    )
-    joint = replace(joint, glue=_glue(joint))
-    return replace(joint, notes=tuple(_notes(board, ladders, joint, ways, bool(stock_mm))))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Felt:
-    """What the ladders show: the snug ones, and their drawn widths against stock and gauge."""
-
-    slot: Snug | None
-    tongue: Snug | None
-    slot_minus_stock: Estimate | None
-    tongue_minus_gauge: Estimate | None
-
-
-def _felt(board: CombBoard, ladders: tuple[Ladder, Ladder], stock: Estimate) -> _Felt:
-    slot, tongue = (
-        None if ladder.edge in {"unread", "all_tight", "all_loose"} else snug_of(ladder)
-        for ladder in ladders
-    )
-    against_stock = against_gauge = None
-    if slot is not None:
-        drawn = Estimate(value_mm=slot.middle_mm, random_mm=slot.sd_mm)
-        against_stock = combine([(1.0, drawn), (-1.0, stock)])
-    if tongue is not None and board.gauge is not None:
-        against_gauge = Estimate(
-            value_mm=tongue.middle_mm - board.gauge.width_mm, random_mm=tongue.sd_mm
-        )
-    return _Felt(
         slot=slot,
         tongue=tongue,
+        slot_edge=ladders[0].edge,
+        tongue_edge=ladders[1].edge,
         slot_minus_stock=against_stock,
-        tongue_minus_gauge=against_gauge,
+        interference=_interference(against_stock, against_gauge, measured),
+        press=press,
+        glue=_glue(kerf, press),
+        inlay=_inlay(faces, kerf),
     )
+    return replace(joint, notes=tuple(_notes(board, ladders, joint, ways, bool(stock_mm))))
 
 
 # How a snug slot may differ from the stock in it, where nothing measured tells.
 _DOUBT = Estimate(value_mm=0.0, random_mm=SNUG_DOUBT_MM)
 
 
-def _measured(faces: Faces, coupon_kerf: Estimate | None) -> list[tuple[str, Estimate]]:
-    """Every way to the narrowest kerf by caliper that the readings allow, with its name."""
-    named = (
-        ("the caliper on this comb", faces.narrowest),
-        ("the measured size of coupons", coupon_kerf),
-    )
-    return [(name, kerf) for name, kerf in named if kerf is not None]
+def _drawn(snug: Snug) -> Estimate:
+    return Estimate(value_mm=snug.middle_mm, random_mm=snug.sd_mm)
 
 
-def _by_feel(felt: _Felt) -> list[tuple[str, Estimate]]:
-    """The way to the narrowest kerf by feel, with its name, if the readings allow one."""
-    slot, tongue = felt.slot_minus_stock, felt.tongue_minus_gauge
-    if slot is None:
-        return []
-    if tongue is not None:
-        return [("the feel of slots and tongues", combine([(1.0, tongue), (1.0, slot)]))]
-    return [("the feel of the slots alone", combine([(-1.0, slot), (-1.0, _DOUBT)]))]
-
-
-def _interference(felt: _Felt, measured: Sequence[Estimate]) -> Estimate | None:
+def _interference(
+    slot: Estimate | None, tongue: Estimate | None, measured: Sequence[Estimate]
+) -> Estimate | None:
     """By how much a snug opening is narrower than what sits in it.
 
     A kerf by feel rests on the same slots and tongues, whose errors would count wrongly if it were
     added to them; what it would give is written out in slots and tongues instead.
     """
-    slot, tongue = felt.slot_minus_stock, felt.tongue_minus_gauge
     ways = []
     if slot is not None:
         ways.append(combine([(-1.0, tongue), (-2.0, slot)]) if tongue is not None else _DOUBT)
@@ -204,8 +179,10 @@ def _interference(felt: _Felt, measured: Sequence[Estimate]) -> Estimate | None:
     return min(ways, key=lambda way: way.standard_mm, default=None)
 
 
-def _press(felt: _Felt, measured: Sequence[Estimate]) -> FitAdvice | None:
-    difference, slot = felt.tongue_minus_gauge, felt.slot_minus_stock
+def _press(
+    slot: Estimate | None, tongue: Estimate | None, measured: Sequence[Estimate]
+) -> FitAdvice | None:
+    difference = tongue
     if difference is None and slot is not None:
         ways = [combine([(1.0, kerf), (-1.0, slot)]) for kerf in measured]
         ways.append(combine([(-2.0, slot), (-1.0, _DOUBT)]))
@@ -215,7 +192,7 @@ def _press(felt: _Felt, measured: Sequence[Estimate]) -> FitAdvice | None:
     return FitAdvice(
         name="press fit",
         difference=difference,
-        slot_minus_stock=felt.slot_minus_stock,
+        slot_minus_stock=slot,
         assumes=(
             "The middle of what felt snug: goes in by hand and holds. The same setting, stock of"
             " the same kind, and edges as they left the machine, not sanded."
@@ -223,17 +200,16 @@ def _press(felt: _Felt, measured: Sequence[Estimate]) -> FitAdvice | None:
     )
 
 
-def _glue(joint: Joint) -> FitAdvice | None:
-    if joint.kerf is None:
+def _glue(kerf: Estimate | None, press: FitAdvice | None) -> FitAdvice | None:
+    if kerf is None:
         return None
     gap = Estimate(value_mm=GLUE_GAP_MM, random_mm=0.0)
-    difference = combine([(2.0, joint.kerf), (-1.0, gap)])
-    slot: Estimate | None = combine([(1.0, gap), (-1.0, joint.kerf)])
+    difference = combine([(2.0, kerf), (-1.0, gap)])
+    slot: Estimate | None = combine([(1.0, gap), (-1.0, kerf)])
     assumes = (
         f"{GLUE_GAP_MM:g} mm of room for glue, both sides together: common practice for white wood"
         " glue. Parts of the size the kerf leaves, and the glue's maker may want more or less."
     )
-    press = joint.press
     if press is not None and press.difference.value_mm < difference.value_mm:
         difference, slot = press.difference, press.slot_minus_stock
         assumes += " What felt snug leaves more room than that: drawn as the press fit."
@@ -246,29 +222,20 @@ def _inlay(faces: Faces, kerf: Estimate | None) -> FitAdvice | None:
         " mirrored and laid in underside up, so that both slopes agree and the seam closes over"
         " the whole thickness."
     )
-    top, bottom, taper = faces.kerf.get("top"), faces.kerf.get("bottom"), faces.taper
-    if top is not None and bottom is not None and taper is not None:
+    difference, taper = None if kerf is None else combine([(2.0, kerf)]), faces.taper
+    if taper is not None:
         if taper.value_mm < 0.0:
             assumes += " The kerf is wider below: push the insert in from the underside."
         assumes += (
             f" Laid in as it was cut, the seam would gape by {abs(taper.value_mm):.2f} mm a side"
             " on one face."
         )
-        return FitAdvice(
-            name="inlay",
-            difference=combine([(1.0, top), (1.0, bottom)]),
-            slot_minus_stock=None,
-            assumes=assumes,
-        )
-    if kerf is None:
+        difference = combine([(1.0, faces.kerf["top"]), (1.0, faces.kerf["bottom"])])
+    else:
+        assumes += " The slope of the cut wasn't measured, so the seam may gape on one face."
+    if difference is None:
         return None
-    return FitAdvice(
-        name="inlay",
-        difference=combine([(2.0, kerf)]),
-        slot_minus_stock=None,
-        assumes=assumes
-        + " The slope of the cut wasn't measured, so the seam may gape on one face.",
-    )
+    return FitAdvice(name="inlay", difference=difference, slot_minus_stock=None, assumes=assumes)
 
 
 def _notes(

@@ -55,10 +55,24 @@ def kerf_from_coupons(
 ) -> tuple[KerfPoint, ...]:
     """Work out the kerf of each setting from coupons of a test board."""
     tool = caliper or Caliper()
-    sides = _sides(readings, {cell.label: cell for cell in cells})
+    by_label = {cell.label: cell for cell in cells}
+    # Kerfs of each measured side; repeats of a side together.
+    sides: dict[tuple[str, str], list[float]] = {}
+    for reading in readings:
+        cell = by_label.get(reading.cell)
+        if cell is None:
+            raise InvalidRecord(
+                f"Reading.cell is {reading.cell!r}: this board's cells are {', '.join(by_label)}."
+            )
+        for side in ("width_mm", "height_mm"):
+            measured = getattr(reading, side)
+            if measured is not None:
+                where = f"Reading.{side} of {reading.cell}"
+                kerf = kerf_of(measured, getattr(cell, side), where, part=True)
+                sides.setdefault((reading.cell, side), []).append(kerf)
     by_setting: dict[Setting, list[tuple[float, ...]]] = {}
-    for cell, kerfs in sides:
-        by_setting.setdefault(cell.setting, []).append(kerfs)
+    for (label, _), kerfs in sides.items():
+        by_setting.setdefault(by_label[label].setting, []).append(tuple(kerfs))
     scatter = scatter_of(by_setting.values(), tool)
     points = [
         KerfPoint(
@@ -70,27 +84,6 @@ def kerf_from_coupons(
         for setting, places in by_setting.items()
     ]
     return tuple(sorted(points, key=lambda p: (p.line_energy_j_mm, p.setting.power_pct)))
-
-
-def _sides(
-    readings: Iterable[Reading], cells: dict[str, Cell]
-) -> list[tuple[Cell, tuple[float, ...]]]:
-    """Cell and kerfs of each measured side; repeats of a side together."""
-    kerfs: dict[tuple[str, str], list[float]] = {}
-    for reading in readings:
-        cell = cells.get(reading.cell)
-        if cell is None:
-            raise InvalidRecord(
-                f"Reading.cell is {reading.cell!r}: this board's cells are {', '.join(cells)}."
-            )
-        for side in ("width_mm", "height_mm"):
-            measured = getattr(reading, side)
-            if measured is not None:
-                where = f"Reading.{side} of {reading.cell}"
-                kerfs.setdefault((reading.cell, side), []).append(
-                    kerf_of(measured, getattr(cell, side), where, part=True)
-                )
-    return [(cells[label], tuple(values)) for (label, _), values in kerfs.items()]
 
 
 def kerf_of(measured_mm: float, drawn_mm: float, where: str, *, part: bool) -> float:
@@ -164,7 +157,7 @@ def kerf_by_energy(points: Sequence[KerfPoint], *, caliper: Caliper | None = Non
     if not points:
         raise NotEnoughEvidence(
             "no coupon was measured: lay a caliper over a few coupons that dropped out, and give"
-            " width_mm and height_mm."
+            " what it shows of width and height."
         )
     tool = caliper or Caliper()
     rows = sorted((math.log(p.line_energy_j_mm), place) for p in points for place in p.places)
@@ -177,6 +170,18 @@ def kerf_by_energy(points: Sequence[KerfPoint], *, caliper: Caliper | None = Non
     scatter = scatter_of([left], tool, fitted=2)
     value, slope, covariance = _line(x, places, scatter)
     growth_sd = math.sqrt(covariance[1, 1])
+    learned = growth_sd / GROWTH_SD_MM
+    notes = [
+        "Measured over the whole thickness: this is the kerf where it is narrowest, the one that"
+        " counts for fits."
+    ]
+    if learned > 0.8:
+        notes.append(
+            f"How the kerf grows with the energy is still a guess ({GROWTH_MM:g} mm for each"
+            " e-fold): measure coupons of the gentlest and the strongest setting that cut."
+        )
+    if len(places) < 4:
+        notes.append("Few sides were measured: both sides of two more coupons halve the interval.")
     kerf = Estimate(
         value_mm=value,
         random_mm=math.sqrt(covariance[0, 0]),
@@ -192,8 +197,8 @@ def kerf_by_energy(points: Sequence[KerfPoint], *, caliper: Caliper | None = Non
         growth_covariance_mm2=float(covariance[0, 1]),
         low_j_mm=min(p.line_energy_j_mm for p in points),
         high_j_mm=max(p.line_energy_j_mm for p in points),
-        learned=growth_sd / GROWTH_SD_MM,
-        notes=tuple(_notes(growth_sd / GROWTH_SD_MM, len(places))),
+        learned=learned,
+        notes=tuple(notes),
     )
 
 
@@ -209,18 +214,3 @@ def _line(
     covariance = np.linalg.inv(precision)
     value, slope = covariance @ pull
     return float(value), float(slope), np.asarray(covariance)
-
-
-def _notes(learned: float, places: int) -> list[str]:
-    notes = [
-        "Measured over the whole thickness: this is the kerf where it is narrowest, the one that"
-        " counts for fits."
-    ]
-    if learned > 0.8:
-        notes.append(
-            f"How the kerf grows with the energy is still a guess ({GROWTH_MM:g} mm for each"
-            " e-fold): measure coupons of the gentlest and the strongest setting that cut."
-        )
-    if places < 4:
-        notes.append("Few sides were measured: both sides of two more coupons halve the interval.")
-    return notes

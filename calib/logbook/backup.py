@@ -16,13 +16,13 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from calib.errors import LogbookError
+from calib.logbook.checking import counts, look_at_entries
 from calib.logbook.files import copy_database, name_new, part_beside, replace_file
 from calib.logbook.identity import BACKUP_FOLDER, identity_in, is_whole, set_identity
-from calib.logbook.migrate import bring_up_to_date
+from calib.logbook.ledger import entries, metadata
 from calib.logbook.opening import Place, find_place, in_plain_words, make_engine
 from calib.logbook.room import Room
 from calib.logbook.store import open_book
-from calib.logbook.tables import changes, metadata
 
 # Rows copied at a time between two kinds of databases.
 _CHUNK = 2000
@@ -44,9 +44,6 @@ def backup(book: Room, target: Path) -> dict[str, int]:
     """Copy a logbook into a new file, and open the copy to see that nothing is missing.
 
     The logbook may be used meanwhile; the copy holds one state of it.
-
-    Raises LogbookError when the target exists, can't be written, the logbook is damaged, or the
-    copy isn't whole.
     """
     with _new_file(target) as part, in_plain_words(book.where):
         if book.where.path is not None:
@@ -64,9 +61,6 @@ def restore(source: Path, target: str | Path | None) -> dict[str, int]:
 
     A program that has the logbook open and does nothing goes on with what was put back; while one
     reads or writes, nothing is changed.
-
-    Raises LogbookError when the backup isn't whole, or the server's logbook isn't empty; nothing is
-    changed then.
     """
     if not is_whole(source):
         raise LogbookError(
@@ -101,35 +95,32 @@ def _new_file(target: Path) -> Iterator[Path]:
 
 
 def _check_copy(path: Path) -> dict[str, int]:
-    """Open a copy, look at every page and reference, and count its rows."""
-    with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
-        said = connection.execute("PRAGMA integrity_check(1)").fetchone()[0]
-        broken = connection.execute("PRAGMA foreign_key_check").fetchone()
-        names = [table.name for table in metadata.sorted_tables]
-        if said != "ok" or broken is not None:
-            raise LogbookError(
-                f"The copy isn't whole ({said if said != 'ok' else broken}): the logbook may be"
-                " damaged; keep the earlier backups. No backup was made."
-            )
-        known = {row[0] for row in connection.execute("SELECT name FROM sqlite_master")}
-        return {
-            name: connection.execute(f"SELECT count(*) FROM {name}").fetchone()[0]
-            for name in names
-            if name in known
-        }
+    """Open a copy, look at every page, entry and photograph, and count its rows."""
+    engine = make_engine(find_place(path))
+    try:
+        with engine.connect() as connection:
+            said = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar()
+            wrong = look_at_entries(connection) if said == "ok" else f"{said}."
+            if wrong:
+                raise LogbookError(
+                    f"The copy isn't whole: {wrong} The logbook may be damaged; keep the earlier"
+                    " backups. No backup was made."
+                )
+            return counts(connection)
+    finally:
+        engine.dispose()
+        with closing(sqlite3.connect(path)) as connection:
+            connection.execute("PRAGMA journal_mode = DELETE")
 
 
 def _copy_rows(source: sa.Connection, target: Path) -> None:
     """Copy all rows of an open state of a logbook into another, empty logbook's file."""
-    place = find_place(target)
-    engine = make_engine(place)
+    engine = make_engine(find_place(target))
     try:
         with engine.connect() as new, new.begin():
             _copy_tables(source, new)
     finally:
         engine.dispose()
-    with closing(sqlite3.connect(target)) as connection:
-        connection.execute("PRAGMA journal_mode = DELETE")
 
 
 def _copy_tables(source: sa.Connection, target: sa.Connection) -> None:
@@ -140,9 +131,8 @@ def _copy_tables(source: sa.Connection, target: sa.Connection) -> None:
         rows = source.execution_options(yield_per=_CHUNK).execute(sa.select(table)).mappings()
         for chunk in rows.partitions(_CHUNK):
             target.execute(table.insert(), [dict(row) for row in chunk])
-        counted = sa.select(sa.func.count()).select_from(table)
-        if source.execute(counted).scalar() != target.execute(counted).scalar():
-            raise LogbookError(f"The copy lacks rows of {table.name}: nothing was changed.")
+    if counts(source) != counts(target):
+        raise LogbookError("The copy lacks rows: nothing was changed.")
 
 
 def _restore_to_file(source: Path, path: Path) -> dict[str, int]:
@@ -151,7 +141,6 @@ def _restore_to_file(source: Path, path: Path) -> dict[str, int]:
         with part_beside(path) as part:
             copy_database(source, part)
             counted = _check_copy(part)
-            _bring_copy_up_to_date(part)
             replace_file(path, part)
     except OSError as error:
         raise LogbookError(
@@ -160,44 +149,22 @@ def _restore_to_file(source: Path, path: Path) -> dict[str, int]:
     return counted
 
 
-def _bring_copy_up_to_date(path: Path) -> None:
-    place = find_place(path)
-    engine = make_engine(place)
-    try:
-        bring_up_to_date(engine, place, keep_copy=False)
-    finally:
-        engine.dispose()
-    with closing(sqlite3.connect(path)) as connection:
-        connection.execute("PRAGMA journal_mode = DELETE")
-
-
 def _restore_to_server(source: Path, place: Place) -> dict[str, int]:
     with tempfile.TemporaryDirectory() as folder:
-        # Opening may migrate: that is done to a copy, the backup stays as it is.
+        # What is restored is a copy: nothing is put beside the backup.
         copy = Path(folder) / "copy.sqlite3"
         copy_database(source, copy)
-        with open_book(copy) as old, old.look() as rows:
-            return _rows_to_server(rows, place)
-
-
-def _rows_to_server(rows: sa.Connection, place: Place) -> dict[str, int]:
-    engine = make_engine(place)
-    try:
-        bring_up_to_date(engine, place)
-        with engine.connect() as new, new.begin():
-            if new.execute(sa.select(changes.c.id)).first():
-                raise LogbookError(
-                    f"The logbook {place.shown} isn't empty: restore into a new database, or"
-                    " import the backup. Nothing was changed."
-                )
-            _copy_tables(rows, new)
-            # The numbers go on behind the highest one that was copied.
-            top = sa.select(sa.func.coalesce(sa.func.max(changes.c.seq), 0) + 1)
-            serial = sa.func.pg_get_serial_sequence("changes", "seq")
-            new.execute(sa.select(sa.func.setval(serial, top.scalar_subquery(), False)))
-            return {
-                table.name: new.execute(sa.select(sa.func.count()).select_from(table)).scalar_one()
-                for table in metadata.sorted_tables
-            }
-    finally:
-        engine.dispose()
+        _check_copy(copy)
+        with open_book(copy) as old, old.look() as rows, open_book(place.url) as book:
+            with book.change() as new:
+                if new.execute(sa.select(entries.c.id)).first():
+                    raise LogbookError(
+                        f"The logbook {place.shown} isn't empty: restore into a new database, or"
+                        " import the backup. Nothing was changed."
+                    )
+                _copy_tables(rows, new)
+                # The numbers go on behind the highest one that was copied.
+                top = sa.select(sa.func.coalesce(sa.func.max(entries.c.seq), 0) + 1)
+                serial = sa.func.pg_get_serial_sequence("entries", "seq")
+                new.execute(sa.select(sa.func.setval(serial, top.scalar_subquery(), False)))
+                return counts(new)

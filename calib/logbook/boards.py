@@ -1,40 +1,61 @@
-"""Boards with every planned cell and what was forecast of it."""
+"""Boards with what was forecast of their cells, what came out of them, and their photographs."""
 
 from __future__ import annotations
 
 import dataclasses
-import json
-from collections.abc import Mapping, Sequence
+import hashlib
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
 
 from calib.errors import InvalidRecord, LogbookError
-from calib.logbook.coding import check_text, read_json, stable_id, write_record, write_time
-from calib.logbook.events import check_event
+from calib.logbook import ledger
+from calib.logbook.bodies import Board, CellNote, Look, MediaType, Picture, Size, body_of
+from calib.logbook.coding import check_text, read_time, write_time
+from calib.logbook.entries import Looked, Photograph, Recorded, Tapped
+from calib.logbook.ledger import SENT, WITHDRAW, Entry, among, entries, photographs
 from calib.logbook.room import (
-    Room,
-    Row,
-    add_change,
+    FoundBoard,
+    entry_of,
     find_board,
-    find_machine,
-    find_sheet,
-    machine_from,
-    rows_of,
-    sheet_from,
 )
-from calib.logbook.tables import boards, cells, forecasts
-from calib.records import Cell, Grid, Setting
+from calib.logbook.workshop import Workshop
+from calib.records import Grid, Reading
+
+GRADES = ("through", "char", "mark")
+SIZES = ("width_mm", "height_mm")
+# Kinds that answer a question about one cell, each in a slot of its own.
+OF_CELL = ("look", "size", "cell_note")
+# Enough for a phone's picture, little enough that a book of them can still be copied about.
+MAX_PHOTOGRAPH_BYTES = 10 * 2**20
+_KEY = re.compile(r"[0-9A-Za-z-]{8,64}")
+_ID = re.compile(r"[0-9]{20}-[0-9a-f]{24}")
+_LONGEST_NOTE = 1000
 
 Forecasts = Mapping[str, Mapping[str, float]]
+Said = Mapping[str, Sequence[Entry]]  # What stands of one cell, by kind
 
 
-class Boards(Room):
-    """The planned boards of a logbook."""
+class CellChanged(LogbookError):
+    """Raised when a cell was read otherwise since the tap that is to be taken back."""
+
+    def __init__(self, looked: Looked) -> None:
+        self.looked = looked
+        super().__init__(
+            f"Cell {looked.reading.cell} was read by somebody else meanwhile. Nothing was taken"
+            " back: look at what stands there now, and tap again if it is wrong."
+        )
+
+
+class Boards(Workshop):
+    """The boards of a logbook."""
 
     def add_board(self, grid: Grid, *, when: datetime, forecasts: Forecasts | None = None) -> None:
-        """Take a planned board into the logbook; the same one again adds nothing.
+        """Add a planned board; the same one again adds nothing.
 
         Raises LogbookError when another board has this code, or machine or sheet aren't in the
         logbook; InvalidRecord when two cells have one label, or a forecast isn't of a cell, a known
@@ -42,162 +63,512 @@ class Boards(Room):
         """
         at = write_time(when)
         check_text("board_id", grid.board_id, longest=40)
-        check_cells(grid)
-        chances = _check_forecasts(grid, forecasts or {})
+        chances = {
+            cell: {event: _thousandths(event, chance) for event, chance in events.items()}
+            for cell, events in (forecasts or {}).items()
+        }
+        body = Board(grid=grid, lot="", forecasts=chances)
         with self.change() as connection:
-            known = sa.select(boards.c.id).where(boards.c.code == grid.board_id)
-            if connection.execute(known).scalar() is not None:
-                _check_same(grid, grid_of(connection, find_board(connection, grid.board_id)))
+            directory = self.directory(connection)
+            known = self._board(connection, grid.board_id)
+            if known is not None:
+                if known.grid() != grid:
+                    raise LogbookError(
+                        f"Another board {grid.board_id!r} is in the logbook, with other cells or"
+                        " for another machine or sheet: plan this one anew."
+                    )
                 return
-            machine = find_machine(connection, grid.machine.name)
-            sheet = find_sheet(connection, grid.sheet.name)
-            add_grid(connection, grid, (machine["id"], sheet["id"]), at, chances)
+            machine = directory.machine(grid.machine.name)
+            sheet = directory.sheet(grid.sheet.name)
+            lots = [one for one in sheet.versions if sheet.sheet_at(one).lot == grid.sheet.lot]
+            body = dataclasses.replace(body, lot=lots[-1].id if lots else sheet.version)
+            about = {"machine": machine.id, "sheet": sheet.id, "slot": grid.board_id}
+            self.say(connection, [entry_of("board", body, at, **about)])
+
+    def _board(self, connection: sa.Connection, code: str) -> FoundBoard | None:
+        try:
+            return find_board(connection, self.directory(connection), code)
+        except LogbookError:
+            return None
 
     def board(self, board_id: str) -> Grid:
-        """Look a planned board up.
-
-        Raises LogbookError when there is none.
-        """
+        """Look a planned board up; LogbookError when there is none."""
         with self.look() as connection:
-            return grid_of(connection, find_board(connection, board_id))
+            return find_board(connection, self.directory(connection), board_id).grid()
 
+    def board_key(self, board_id: str) -> str:
+        """What tells a board from every other one, in whichever logbook."""
+        with self.look() as connection:
+            return find_board(connection, self.directory(connection), board_id).id
 
-def check_cells(grid: Grid) -> None:
-    """Check each cell: a setting that can be typed and fits the board, a label, a place on it.
+    def record(
+        self,
+        board_id: str,
+        readings: Sequence[Reading],
+        *,
+        when: datetime,
+        sitting: str = "",
+        why: str = "",
+    ) -> Recorded:
+        """Record what was read off a board: all of it, or nothing when anything is wrong.
 
-    A cell doesn't check itself; its setting does when it is made.
-    """
-    labels = [cell.label for cell in grid.cells]
-    for cell in grid.cells:
-        label = check_text("cell", cell.label, longest=8)
-        _ = cell.setting
-        where = f"cell {label!r} of board {grid.board_id!r}"
-        if (grid.operation == "area_mark") != (cell.line_pitch_mm is not None):
-            raise InvalidRecord(
-                f"{where} has line_pitch_mm {cell.line_pitch_mm!r}, the board is of operation"
-                f" {grid.operation!r}: area marks have one, nothing else has."
-            )
-        for start, length, most in (
-            (cell.x_mm, cell.width_mm, grid.board_mm[0]),
-            (cell.y_mm, cell.height_mm, grid.board_mm[1]),
-        ):
-            if not (0.0 <= start and length > 0.0 and start + length <= most + 0.001):
-                raise InvalidRecord(
-                    f"{where} lies from {start:g} to {start + length:g} mm, the board from 0 to"
-                    f" {most:g} mm."
-                )
-        for name in ("burn_order", "block"):
-            if not 1 <= getattr(cell, name) <= 10_000:
-                raise InvalidRecord(f"{where} has {name} {getattr(cell, name)!r}: from 1 to 10000.")
-        if labels.count(label) > 1:
-            raise InvalidRecord(f"cell {label!r} stands twice on board {grid.board_id!r}.")
+        What a reading leaves open keeps its earlier value; cells left empty stay not burnt.
 
-
-def _check_forecasts(grid: Grid, given: Forecasts) -> list[dict[str, Any]]:
-    labels = {cell.label for cell in grid.cells}
-    rows = []
-    for label, events in given.items():
-        if label not in labels:
-            raise InvalidRecord(
-                f"a forecast is given for cell {label!r}: board {grid.board_id!r} has"
-                f" {', '.join(sorted(labels))}."
-            )
-        for event, chance in events.items():
-            check_event(event)
-            value = float(chance)
-            if not 0.0 <= value <= 1.0:
-                raise InvalidRecord(f"the chance of {event!r} is {chance!r}: give 0 to 1.")
-            rows.append({"cell": label, "event": event, "chance": value})
-    return rows
-
-
-def _check_same(given: Grid, known: Grid) -> None:
-    if given != known:
-        raise LogbookError(
-            f"Another board {given.board_id!r} is in the logbook, with other cells or for another"
-            " machine or sheet: plan this one anew."
+        Raises LogbookError when there is no such board, or a reading is changed without saying why;
+        InvalidRecord when a cell isn't on the board or is given twice.
+        """
+        at = write_time(when)
+        check_text("why", why)
+        check_text("sitting", sitting, longest=200)
+        with self.change() as connection:
+            board = find_board(connection, self.directory(connection), board_id)
+            _check_cells(board, [reading.cell for reading in readings])
+            said = said_of(connection, board)
+            new: list[Entry] = []
+            added = corrected = 0
+            for reading in readings:
+                here = said.get(reading.cell, {})
+                told, corrects = _told(board, reading, here, (at, sitting, why))
+                new += told
+                added += bool(told) and not corrects
+                corrected += bool(told) and corrects
+            self.say(connection, new)
+            if new:
+                self.say_sittings(connection, board.machine, [sitting], at)
+        return Recorded(
+            added=added, corrected=corrected, unchanged=len(readings) - added - corrected
         )
 
+    def strike_out(
+        self, board_id: str, labels: Sequence[str], *, when: datetime, why: str
+    ) -> Recorded:
+        """Say that cells count as not burnt after all; what was read stays in the history.
 
-def add_grid(
-    connection: sa.Connection,
-    grid: Grid,
-    pair: tuple[str, str],
-    at: str,
-    chances: Sequence[Row],
-) -> None:
-    """Add a board with its cells and forecasts; the pair is the ids of machine and sheet."""
-    machine_id, sheet_id = pair
-    row = board_row(grid, pair, at)
-    change = add_change(
-        connection,
-        "board",
-        at,
-        [row["id"]],
-        machine_id=machine_id,
-        sheet_id=sheet_id,
-        board_id=row["id"],
+        Raises LogbookError, InvalidRecord when there is no such board or cell, or no reason is
+        given.
+        """
+        at = write_time(when)
+        if not check_text("why", why).strip():
+            raise LogbookError("Say why the cells are struck out.")
+        with self.change() as connection:
+            board = find_board(connection, self.directory(connection), board_id)
+            _check_cells(board, labels)
+            said = said_of(connection, board)
+            struck = [label for label in labels if looked_at(label, said.get(label, {})).is_said]
+            slots = [f"{kind} {label}" for kind in OF_CELL for label in struck]
+            every = ledger.read(
+                connection,
+                entries.c.kind.in_(OF_CELL),
+                among(connection, entries.c.about, board.ids),
+                entries.c.slot.in_(slots),
+                all=True,
+            )
+            ids = [entry.id for entry in every if entry.is_valid]
+            if ids:
+                said_so = entry_of(WITHDRAW, None, at, why=why, replaces=ids, **_about(board))
+                self.say(connection, [said_so])
+        return Recorded(corrected=len(struck), unchanged=len(labels) - len(struck))
+
+    def readings(self, board_id: str) -> tuple[Reading, ...]:
+        """List what counts now of a board, in the order of its cells; LogbookError without it."""
+        looks = self.looks(board_id).values()
+        return tuple(looked.reading for looked in looks if not looked.is_blank)
+
+    def looks(self, board_id: str) -> dict[str, Looked]:
+        """What counts of each cell of a board, and what stands apart there."""
+        with self.look() as connection:
+            board = find_board(connection, self.directory(connection), board_id)
+            said = said_of(connection, board)
+        return {cell: looked_at(cell, said.get(cell, {})) for cell in board.cells}
+
+    def tap(
+        self,
+        board_id: str,
+        key: str,
+        reading: Reading,
+        *,
+        saw: str = "",
+        when: datetime,
+        sitting: str = "",
+    ) -> Tapped:
+        """Record what came out of one cell, or a note on it; the same key again stores nothing.
+
+        A reading with a grade is a look, whole: a grade that it leaves open was not read. With
+        nothing but a note, the look stays and the note is added. An empty one says that the cell
+        wasn't read after all. ``saw`` is the id of what the sender saw of the cell, or the key of
+        the own tap before; what somebody else said meanwhile stands beside this.
+
+        Raises LogbookError, InvalidRecord when there is no such board or cell, or no such key.
+        """
+        at = write_time(when)
+        check_text("sitting", sitting, longest=200)
+        with self.change() as connection:
+            board = find_board(connection, self.directory(connection), board_id)
+            _check_cells(board, [reading.cell])
+            batch = _batch(board, key)
+            before = ledger.read(connection, entries.c.batch == batch, all=True)
+            if before:
+                return _tapped(connection, board, reading.cell, before, again=True)
+            seen = _seen(connection, board, reading.cell, "" if saw == key else saw)
+            here = said_of(connection, board, reading.cell).get(reading.cell, {})
+            new = _tap(board, reading, here, seen, (at, sitting))
+            self.say(connection, new, batch=batch)
+            if new:
+                self.say_sittings(connection, board.machine, [sitting], at)
+            named = [dataclasses.replace(entry, batch=batch) for entry in new]
+            return _tapped(connection, board, reading.cell, named, stored=bool(new))
+
+    def take_back_tap(
+        self, board_id: str, key: str, target: str, *, when: datetime
+    ) -> tuple[Tapped, ...]:
+        """Take one tap back: the cell is as it was before; the same key again changes nothing.
+
+        Empty when the tap had stored nothing. Raises CellChanged when the cell was read otherwise
+        since; LogbookError when there is no such board.
+        """
+        at = write_time(when)
+        with self.change() as connection:
+            board = find_board(connection, self.directory(connection), board_id)
+            taken = ledger.read(connection, entries.c.batch == _batch(board, target), all=True)
+            looks = [entry for entry in taken if entry.kind in OF_CELL]
+            if not looks:
+                return ()
+            cell = looks[0].slot.split(" ", 1)[1]
+            again = not any(entry.is_valid for entry in looks)
+            if not again:
+                if any(entry.state == ledger.REPLACED for entry in looks):
+                    said = said_of(connection, board, cell)
+                    raise CellChanged(looked_at(cell, said[cell]))
+                ids = [entry.id for entry in taken]
+                back = entry_of(WITHDRAW, None, at, replaces=ids, **_about(board))
+                self.say(connection, [back], batch=_batch(board, key))
+            return (_tapped(connection, board, cell, looks, stored=not again, again=again),)
+
+    def attach(
+        self, board_id: str, filename: str, content: bytes, *, when: datetime, cell: str = ""
+    ) -> str:
+        """Keep a photograph of a board or of one of its cells; the same one again adds nothing.
+
+        Raises LogbookError when there is no such board; InvalidRecord when there is no such cell,
+        or the file is of another kind or too large.
+        """
+        at = write_time(when)
+        digest = hashlib.sha256(content).hexdigest()
+        picture = Picture(
+            cell=cell,
+            filename=filename,
+            media_type=media_type_of(content),
+            size_bytes=len(content),
+            digest=digest,
+        )
+        with self.change() as connection:
+            board = find_board(connection, self.directory(connection), board_id)
+            _check_cells(board, [cell] if cell else [])
+            for entry in _pictures(connection, board):
+                if (entry.body["cell"], entry.body["digest"]) == (cell, digest):
+                    return entry.id
+            keep_photograph(connection, digest, content)
+            said = entry_of("photograph", picture, at, **_about(board), slot=f"photograph {cell}")
+            return self.say(connection, [said])[0]
+
+    def photographs(self, board_id: str) -> tuple[Photograph, ...]:
+        """List the photographs of a board, oldest first; LogbookError when there is no board."""
+        with self.look() as connection:
+            board = find_board(connection, self.directory(connection), board_id)
+            found = _pictures(connection, board)
+        names = ("cell", "filename", "media_type", "size_bytes")
+        return tuple(
+            Photograph(
+                id=entry.id,
+                board=board_id,
+                at=read_time(entry.at),
+                **{name: entry.body[name] for name in names},
+            )
+            for entry in found
+        )
+
+    def photograph(self, photograph_id: str) -> bytes:
+        """Read the file of a photograph; LogbookError when there is none."""
+        with self.look() as connection:
+            found = ledger.read(connection, entries.c.id == photograph_id, all=True)
+            query = sa.select(photographs.c.content).where(
+                photographs.c.digest == (found[0].body.get("digest", "") if found else "")
+            )
+            content = connection.execute(query).scalar()
+        if content is None:
+            raise LogbookError(f"There is no photograph {photograph_id!r}: list those of a board.")
+        return bytes(content)
+
+
+def _thousandths(event: str, chance: float) -> int:
+    value = float(chance)
+    if not 0.0 <= value <= 1.0:
+        raise InvalidRecord(f"the chance of {event!r} is {chance!r}: give 0 to 1.")
+    return round(1000.0 * value)
+
+
+def _about(board: FoundBoard) -> dict[str, str]:
+    return {"about": board.id, "machine": board.entry.machine, "sheet": board.entry.sheet}
+
+
+def _check_cells(board: FoundBoard, given: Sequence[str]) -> None:
+    """Check that cells are of this board, each once."""
+    labels = board.cells
+    seen: set[str] = set()
+    for cell in given:
+        if cell not in labels:
+            raise InvalidRecord(
+                f"cell {cell!r} isn't on board {board.code!r}: it has {', '.join(labels)}."
+                " Nothing was stored."
+            )
+        if cell in seen:
+            raise InvalidRecord(
+                f"cell {cell!r} is given twice: give one reading for each cell. Nothing was stored."
+            )
+        seen.add(cell)
+
+
+def said_of(
+    connection: sa.Connection, board: FoundBoard, cell: str | None = None
+) -> dict[str, Said]:
+    """What stands of each cell of a board, or of one, by kind."""
+    where = [entries.c.kind.in_(OF_CELL), among(connection, entries.c.about, board.ids)]
+    if cell is not None:
+        where.append(entries.c.slot.in_([f"{kind} {cell}" for kind in OF_CELL]))
+    return by_cell(ledger.read(connection, *where))
+
+
+def by_cell(found: Iterable[Entry]) -> dict[str, Said]:
+    """Entries about cells of one board, by cell and kind."""
+    said: defaultdict[str, defaultdict[str, list[Entry]]] = defaultdict(lambda: defaultdict(list))
+    for entry in found:
+        said[entry.slot.split(" ", 1)[1]][entry.kind].append(entry)
+    return dict(said)
+
+
+def grades_of(entry: Entry) -> tuple[Any, ...]:
+    """What a look says came out."""
+    return tuple(entry.body.get(name) for name in GRADES)
+
+
+def the_look(said: Said) -> Entry | None:
+    """The look that counts of a cell: the only one, or the first of those that are alike."""
+    looks = said.get("look", ())
+    alike = len(looks) == 1 or len({grades_of(entry) for entry in looks}) == 1
+    return looks[0] if alike else None
+
+
+def _sized(said: Said) -> dict[str, float | None]:
+    sizes = said.get("size", ())
+    told = {tuple(entry.body.get(name) for name in SIZES) for entry in sizes}
+    values = told.pop() if len(told) == 1 else (None, None)
+    return dict(zip(SIZES, values, strict=True))
+
+
+def _note(said: Said) -> str:
+    notes = dict.fromkeys(entry.body.get("note", "") for entry in said.get("cell_note", ()))
+    return "; ".join(note for note in notes if note)[:_LONGEST_NOTE]
+
+
+def looked_at(cell: str, said: Said) -> Looked:
+    """What counts of a cell; two different looks that stand count as not read, and are shown."""
+    ids = "+".join(sorted(entry.id for found in said.values() for entry in found))
+    beside: dict[str, Any] = {**_sized(said), "note": _note(said)}
+    look = the_look(said)
+    if look is not None:
+        grades = dict(zip(GRADES, grades_of(look), strict=True))
+        return Looked(id=ids, reading=Reading(cell=cell, **grades, **beside))
+    apart: dict[tuple[Any, ...], Looked] = {}
+    for entry in said.get("look", ()):
+        answer = grades_of(entry)
+        grades = dict(zip(GRADES, answer, strict=True))
+        reading = Reading(cell=cell, **grades, **beside)
+        apart.setdefault(answer, Looked(id=entry.id, reading=reading))
+    return Looked(id=ids, reading=Reading(cell=cell, **beside), apart=tuple(apart.values()))
+
+
+def _look(board: FoundBoard, reading: Reading, replaced: Sequence[Entry], sitting: str) -> Look:
+    """A look; a correction leaves the burn in the sitting, set-up and lot of the first one."""
+    first = next((body_of(e) for e in replaced if grades_of(e) != (None, None, None)), None)
+    return Look(
+        **{name: getattr(reading, name) for name in GRADES},
+        sitting=sitting or (first.sitting if first else ""),
+        setup=first.setup if first else board.machine.version,
+        lot=first.lot if first else board.entry.body["lot"],
     )
-    connection.execute(boards.insert().values(**row, change_id=change))
-    connection.execute(cells.insert(), cell_rows(grid, row["id"]))
-    if chances:
-        connection.execute(
-            forecasts.insert(), [{**chance, "board_id": row["id"]} for chance in chances]
+
+
+def _told(
+    board: FoundBoard, given: Reading, said: Said, words: tuple[str, str, str]
+) -> tuple[list[Entry], bool]:
+    """What a reading from a file says anew, and whether it corrects what was said before."""
+    at, sitting, why = words
+    looked = looked_at(given.cell, said)
+    known = looked.reading
+    if looked.apart and not given.is_empty and not why.strip():
+        both = " and as ".join(_grade_words(one.reading) for one in looked.apart)
+        raise LogbookError(
+            f"Cell {given.cell} was read as {both}, by two who didn't know of each other, and is"
+            f" now given as {_grade_words(given)}: say why it is corrected. Nothing was stored."
         )
-
-
-def board_row(grid: Grid, pair: tuple[str, str], at: str) -> dict[str, Any]:
-    """Write a grid as the row of a board."""
-    machine_id, sheet_id = pair
-    label = dataclasses.asdict(grid.label_setting)
-    return {
-        "id": stable_id("board", machine_id, sheet_id, grid),
-        "code": grid.board_id,
-        "machine_id": machine_id,
-        "sheet_id": sheet_id,
-        "planned_at": at,
-        "operation": grid.operation,
-        "round": grid.round,
-        "board_width_mm": grid.board_mm[0],
-        "board_height_mm": grid.board_mm[1],
-        "machine": write_record(grid.machine),
-        "sheet": write_record(grid.sheet),
-        "lot": grid.sheet.lot,
-        **{f"label_{name}": value for name, value in label.items()},
-        "notes": json.dumps(list(grid.notes), ensure_ascii=False),
-    }
-
-
-def cell_rows(grid: Grid, board_id: str) -> list[dict[str, Any]]:
-    """Write the cells of a grid as rows, in their order."""
-    return [
-        {"board_id": board_id, "position": position, **dataclasses.asdict(cell)}
-        for position, cell in enumerate(grid.cells)
+    names = (*GRADES, *SIZES, "note")
+    left_open = {name: getattr(known, name) for name in names if getattr(given, name) in (None, "")}
+    new = dataclasses.replace(given, **left_open)
+    changed = [
+        name for name in (*GRADES, *SIZES) if getattr(known, name) not in (None, getattr(new, name))
     ]
+    if changed and not why.strip():
+        name = changed[0]
+        raise LogbookError(
+            f"Cell {given.cell} was read as {name} {getattr(known, name)!r} and is now given as"
+            f" {getattr(new, name)!r}: say why it is corrected. Nothing was stored."
+        )
+    differs = {name for name in names if getattr(new, name) != getattr(known, name)}
+    kinds: list[tuple[str, Any]] = []
+    if differs & set(GRADES) or (looked.apart and not given.is_empty):
+        kinds.append(("look", _look(board, new, said.get("look", ()), sitting)))
+    if differs & set(SIZES):
+        kinds.append(("size", Size(width_mm=new.width_mm, height_mm=new.height_mm)))
+    if "note" in differs:
+        kinds.append(("cell_note", CellNote(note=new.note)))
+    told = [
+        entry_of(
+            kind, record, at, why=why, replaces=(entry.id for entry in said.get(kind, ())),
+            slot=f"{kind} {given.cell}", **_about(board),
+        )
+        for kind, record in kinds
+    ]  # fmt: skip
+    return told, bool(changed or looked.apart)
 
 
-def cell_from(row: Row) -> Cell:
-    """Make the cell of a row."""
-    return Cell(**{field.name: row[field.name] for field in dataclasses.fields(Cell)})
+def _grade_words(reading: Reading) -> str:
+    given = [(name, getattr(reading, name)) for name in GRADES]
+    words = [f"{name} {value!r}" for name, value in given if value is not None]
+    return ", ".join(words) or "not burnt"
 
 
-def grid_of(connection: sa.Connection, board: Row) -> Grid:
-    """Read the whole grid of a board that `find_board` found."""
-    query = sa.select(cells).where(cells.c.board_id == board["id"]).order_by(cells.c.position)
-    return grid_from(board, rows_of(connection, query))
+def _batch(board: FoundBoard, key: str) -> str:
+    if not _KEY.fullmatch(key):
+        raise InvalidRecord(
+            f"key is {key[:70]!r}: give 8 to 64 letters, digits and hyphens, new for every tap."
+        )
+    return f"{SENT}{board.id} {key}"
 
 
-def grid_from(board: Row, cell_rows: Sequence[Row]) -> Grid:
-    """Make the grid of a board's row and its cells' rows."""
-    label = {field.name: board[f"label_{field.name}"] for field in dataclasses.fields(Setting)}
-    return Grid(
-        board_id=board["code"],
-        machine=machine_from({"record": board["machine"], "name": board["machine_name"]}),
-        sheet=sheet_from({"record": board["sheet"], "name": board["sheet_name"]}),
-        operation=board["operation"],
-        round=board["round"],
-        board_mm=(board["board_width_mm"], board["board_height_mm"]),
-        cells=tuple(cell_from(row) for row in cell_rows),
-        label_setting=Setting(**label),
-        notes=tuple(read_json(board["notes"])),
+def _seen(connection: sa.Connection, board: FoundBoard, cell: str, saw: str) -> dict[str, set[str]]:
+    """What a sender saw of a cell, by slot: ids, or an own tap, which may not have arrived yet."""
+    slots = [f"{kind} {cell}" for kind in OF_CELL]
+    if _KEY.fullmatch(saw) and not _ID.match(saw):
+        batch = _batch(board, saw)
+        query = sa.select(entries.c.seq).where(entries.c.batch == batch, entries.c.kind == WITHDRAW)
+        back = connection.execute(query).scalar()
+        if back is None:
+            return {slot: {batch} for slot in slots}
+        # What was there after an own tap had been taken back.
+        said = said_of(connection, board, cell).get(cell, {})
+        found = [e for kind in said.values() for e in kind if e.seq < back]
+    else:
+        where = among(connection, entries.c.id, saw.split("+"))
+        found = ledger.read(connection, where, entries.c.slot.in_(slots), all=True)
+    seen: dict[str, set[str]] = {slot: set() for slot in slots}
+    for entry in found:
+        if entry.about in board.ids:
+            seen[entry.slot].add(entry.id)
+    return seen
+
+
+def _tap(
+    board: FoundBoard,
+    reading: Reading,
+    said: Said,
+    seen: Mapping[str, set[str]],
+    words: tuple[str, str],
+) -> list[Entry]:
+    """What a tap says: a look that replaces what its sender saw, a note, or that nothing was."""
+    at, sitting = words
+
+    def answer(kind: str, record: Any) -> Entry:
+        slot = f"{kind} {reading.cell}"
+        return entry_of(kind, record, at, replaces=seen[slot], slot=slot, **_about(board))
+
+    looks, notes = said.get("look", ()), said.get("cell_note", ())
+    saw = seen[f"look {reading.cell}"]
+    # An own tap that it names may still be on its way.
+    waits = any(name.startswith(SENT) for name in saw)
+    if reading.is_empty and not reading.note:
+        now = looked_at(reading.cell, said)
+        if not now.is_said and not waits:
+            return []
+        new = [answer("look", _look(board, reading, (), sitting))]
+        new += [answer("size", Size())] if any(_sized(said).values()) else []
+        return new + ([answer("cell_note", CellNote())] if _note(said) else [])
+    new = []
+    if not reading.is_empty:
+        known = [entry for entry in looks if entry.id in saw]
+        look = answer("look", _look(board, reading, known or looks, sitting))
+        same = bool(known) and all(grades_of(entry) == grades_of(look) for entry in looks)
+        new = [] if same and not waits else [look]
+    if reading.note and reading.note not in [entry.body["note"] for entry in notes]:
+        new.append(answer("cell_note", CellNote(note=reading.note)))
+    return new
+
+
+def _tapped(
+    connection: sa.Connection,
+    board: FoundBoard,
+    cell: str,
+    own: Sequence[Entry],
+    *,
+    stored: bool = False,
+    again: bool = False,
+) -> Tapped:
+    """Say what became of a tap."""
+    said = said_of(connection, board)
+    looks = {label: looked_at(label, found) for label, found in said.items()}
+    return Tapped(
+        look="+".join(sorted(entry.id for entry in own if entry.kind in OF_CELL)),
+        looked=looks.get(cell, Looked(id="", reading=Reading(cell=cell))),
+        stored=stored,
+        again=again,
+        read=sum(not looked.reading.is_empty for looked in looks.values()),
+        cells=len(board.cells),
+    )
+
+
+def _pictures(connection: sa.Connection, board: FoundBoard) -> list[Entry]:
+    return ledger.read(
+        connection, entries.c.kind == "photograph", among(connection, entries.c.about, board.ids)
+    )
+
+
+def keep_photograph(connection: sa.Connection, digest: str, content: bytes) -> None:
+    """Keep the file of a photograph, once."""
+    known = sa.select(photographs.c.digest).where(photographs.c.digest == digest)
+    if connection.execute(known).first() is None:
+        connection.execute(photographs.insert().values(digest=digest, content=content))
+
+
+def media_type_of(content: bytes) -> MediaType:
+    """Tell what kind of picture a file is by its first bytes.
+
+    Raises InvalidRecord when it is of another kind, or larger than 10 MiB.
+
+    Examples
+    --------
+    >>> media_type_of(bytes.fromhex("ffd8ffe000104a464946"))
+    'image/jpeg'
+    """
+    if len(content) > MAX_PHOTOGRAPH_BYTES:
+        raise InvalidRecord(
+            f"the photograph has {len(content) / 2**20:.1f} MiB: give one of at most"
+            f" {MAX_PHOTOGRAPH_BYTES // 2**20} MiB."
+        )
+    if content.startswith(b"\x89PNG\r\n\x1a\n"):
+        return "image/png"
+    if content.startswith(b"\xff\xd8\xff"):
+        return "image/jpeg"
+    if content[:4] == b"RIFF" and content[8:12] == b"WEBP":
+        return "image/webp"
+    raise InvalidRecord(
+        f"the photograph begins with {content[:4]!r}: give a PNG, JPEG or WebP file."
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Literal
+from typing import Any, Literal
 
 from calib.errors import InvalidRecord
 from calib.records import (
@@ -19,8 +19,6 @@ from calib.records import (
     Sheet,
 )
 
-SetupChange = Literal["first", "lens", "focus", "air", "mirror", "tube", "other", "undo"]
-Support = Literal["", "pins", "flat", "slats"]
 KINDS = ("board", "job", "check_strip", "note")
 OUTCOMES = (
     *THROUGH_GRADES,
@@ -34,6 +32,7 @@ OUTCOMES = (
 class SetupEntry:
     """One dated set-up of a machine; the last one is the current one."""
 
+    id: str
     machine: Machine
     what: str
     since: datetime
@@ -46,19 +45,6 @@ class SheetEntry:
 
     sheet: Sheet
     since: datetime
-    note: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sitting:
-    """Burns made in one go with one set-up; None and empty mean not taken down."""
-
-    label: str
-    focus_mm: float | None = None
-    air: bool | None = None
-    lens_cleaned: bool | None = None
-    support: Support = ""
-    masked: bool | None = None
     note: str = ""
 
 
@@ -99,7 +85,7 @@ class Filters:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class Line:
     """One line of a list: a board, a job, a check strip or a note.
 
     ``cells`` and ``read`` count the planned and the read ones; ``outcomes`` counts parts by
@@ -126,7 +112,7 @@ class Entry:
 class Page:
     """Some lines of a list, newest first, and how many there are in all."""
 
-    entries: tuple[Entry, ...]
+    entries: tuple[Line, ...]
     total: int
     offset: int = 0
 
@@ -178,6 +164,7 @@ class Forecast:
     sheet: str
     operation: Operation
     at: datetime
+    notes: tuple[str, ...] = ()  # Those of the board
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -222,26 +209,63 @@ class Photograph:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Conflict:
-    """Something on which two books differ; nothing of it is taken over until it is answered.
+class Looked:
+    """What counts of a cell, with the id by which somebody says that they saw it.
 
-    ``key`` is what an answer is given for; ``answers`` are the ones that are possible.
+    ``apart`` holds the looks that differ and of which neither saw the other; the cell counts as
+    not read as long as there are any.
     """
 
-    key: str
-    here: str
-    there: str
-    answers: tuple[str, ...]
+    id: str
+    reading: Reading
+    apart: tuple[Looked, ...] = ()
+
+    @property
+    def is_blank(self) -> bool:
+        """True when nothing counts of it: nothing was read, measured or noted."""
+        reading = self.reading
+        return reading.is_empty and not any((reading.note, reading.width_mm, reading.height_mm))
+
+    @property
+    def is_said(self) -> bool:
+        """True when something was said of it, if in two ways."""
+        return bool(self.apart) or not self.is_blank
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ImportReport:
-    """What an import did: rows added, already there and held back, by kind, and conflicts."""
+class Tapped:
+    """What became of a tap: what counts of the cell now, and how many cells are read, of how many.
 
-    added: Mapping[str, int]
-    already: Mapping[str, int]
-    held_back: Mapping[str, int]
-    conflicts: tuple[Conflict, ...] = ()
+    ``look`` is the id of what the tap stored; ``stored`` is True when this call changed the cell,
+    ``again`` when the tap had been stored before.
+    """
+
+    look: str
+    looked: Looked
+    stored: bool
+    again: bool = False
+    read: int
+    cells: int
+
+    @property
+    def reading(self) -> Reading:
+        """What counts of the cell now."""
+        return self.looked.reading
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """One thing that is kept beside the burns."""
+
+    id: str  # Its code
+    kind: str  # kind, label: What it is
+    label: str
+    # machine, sheet: What it is about; None where it is about the whole workshop
+    machine: str | None
+    sheet: str | None
+    at: datetime  # When it was kept
+    content: Mapping[str, Any]  # Its fields, as JSON holds them
+    note: str = ""  # The user's own words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,3 +275,25 @@ class Undoable:
     change_id: str
     words: str
     things: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Question:
+    """Something that was said in two ways, neither knowing of the other; both are kept.
+
+    ``key`` is what an answer is given for; ``said`` are the ways, and ``answers`` what may be
+    answered.
+    """
+
+    key: str
+    said: tuple[str, ...]
+    answers: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImportReport:
+    """What an import did: entries added and already there, by kind, and what is to be answered."""
+
+    added: Mapping[str, int]
+    already: Mapping[str, int]
+    questions: tuple[Question, ...] = ()

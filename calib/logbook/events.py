@@ -42,22 +42,14 @@ def outcome_of(event: str, reading: Reading) -> bool | None:
     match = _EVENT.fullmatch(check_event(event))
     plain, joint, char, at_most, mark = match.groups("") if match else (event, "", "", "", "")
     if plain:
-        return _through(plain, reading)
+        wanted = ("through",) if plain == "through" else ("hanging", "through")
+        return None if reading.through is None else reading.through in wanted
     if mark:
-        return _mark(int(mark), bool(at_most), reading)
+        if reading.mark is None:
+            return None
+        return reading.mark <= int(mark) if at_most else reading.mark == int(mark)
     loose = reading.through in ("hanging", "through")
     clean = reading.char <= int(char) if reading.char is not None and loose else None
     if not joint or reading.through == "through":
         return clean
     return None if reading.through is None else False
-
-
-def _through(event: str, reading: Reading) -> bool | None:
-    wanted = ("through",) if event == "through" else ("hanging", "through")
-    return None if reading.through is None else reading.through in wanted
-
-
-def _mark(grade: int, at_most: bool, reading: Reading) -> bool | None:
-    if reading.mark is None:
-        return None
-    return reading.mark <= grade if at_most else reading.mark == grade

@@ -1,36 +1,28 @@
-"""What the fits and the track record read: burns, forecasts with outcomes, the full history."""
+"""What the fits and the track record read: burns, forecasts with outcomes, jobs on promises."""
 
 from __future__ import annotations
 
+import functools
 import math
-from collections.abc import Sequence
-from datetime import datetime
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import sqlalchemy as sa
 
-from calib.logbook.coding import read_time, write_time
+from calib.logbook import ledger
+from calib.logbook.boards import GRADES, OF_CELL, Said, by_cell, grades_of, the_look
+from calib.logbook.bodies import Run, body_of
+from calib.logbook.coding import read_time
 from calib.logbook.entries import Forecast, PromisedJob
 from calib.logbook.events import outcome_of
-from calib.logbook.promises import promise_from
-from calib.logbook.readings import reading_from
-from calib.logbook.room import Room, Row, find_machine, find_sheet, last_of, rows_of, still_counts
-from calib.logbook.runs import burn_from
-from calib.logbook.tables import (
-    boards,
-    cells,
-    forecasts,
-    machines,
-    promises,
-    readings,
-    run_burns,
-    runs,
-    sheets,
-)
-from calib.records import COUPON_CORNER_MM, COUPON_MM, Burn, Operation
+from calib.logbook.ledger import Entry, among, entries, stands, with_state
+from calib.logbook.room import Directory, Room, code_of, counting
+from calib.logbook.runs import lot_of, of_pair
+from calib.records import COUPON_CORNER_MM, COUPON_MM, Burn, Operation, Reading
 
 _CELL = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm", "x_mm", "y_mm", "burn_order")
-_GRADES = ("through", "char", "mark")
+_LOOSE = ("job", "check_strip")
 
 
 class Evidence(Room):
@@ -43,205 +35,220 @@ class Evidence(Room):
         operation: Operation | None = None,
         *,
         lot: str | None = None,
-        since: datetime | None = None,
+        setup: str | None = None,
         without_board: str | None = None,
         without_boards: Sequence[str] = (),
     ) -> tuple[Burn, ...]:
         """List the burns of a pair as they count now: boards, jobs and check strips.
 
+        Of a lot by its name, or burnt with a set-up by its id, where one is given. While two books
+        differ on the set-up or the lot, those count that the shown one knew of.
         Raises LogbookError when machine or sheet aren't in the logbook.
         """
+        left_out = {*without_boards, without_board}
         with self.look() as connection:
-            pair = find_machine(connection, machine)["id"], find_sheet(connection, sheet)["id"]
-            query, loose = _board_burns(pair), _run_burns(pair)
-            if operation is not None:
-                query = query.where(boards.c.operation == operation)
-                loose = loose.where(run_burns.c.operation == operation)
-            if lot is not None:
-                query, loose = query.where(boards.c.lot == lot), loose.where(runs.c.lot == lot)
-            if since is not None:
-                at = write_time(since)
-                query, loose = query.where(readings.c.at >= at), loose.where(runs.c.at >= at)
-            if without_board is not None:
-                query = query.where(boards.c.code != without_board)
-            if without_boards:
-                query = query.where(boards.c.code.not_in(without_boards))
-            found = [_burn_of_cell(row) for row in rows_of(connection, query)]
-            return (*found, *(burn_from(row) for row in rows_of(connection, loose)))
+            directory = self.directory(connection)
+            where = of_pair(connection, directory, machine, sheet)
+            boards = boards_with_cells(connection, directory, where)
+            loose = ledger.read(connection, entries.c.kind.in_(_LOOSE), *where)
+            codes = {board.id: code_of(directory, connection, board) for board, _ in boards}
+        knows = _Known(directory, machine, sheet, setup)
+        found = [
+            burn
+            for board, said in boards
+            if codes[board.id] not in left_out
+            and operation in (None, board.body["grid"]["operation"])
+            and lot in (None, lot_of(directory, board))
+            for burn in _burns_of(board, said, knows)
+        ]
+        for entry in sorted(loose, key=lambda one: (one.at, one.id)):
+            if knows.counts(entry.body) and lot in (None, lot_of(directory, entry)):
+                run: Run = body_of(entry)
+                found += [burn for burn in run.burns if operation in (None, burn.operation)]
+        return tuple(found)
 
     def pairs(self, operation: Operation | None = None) -> tuple[tuple[str, str], ...]:
-        """List the pairs of which something was taken down."""
-        some_grade = sa.or_(*[readings.c[name].is_not(None) for name in _GRADES])
-        on_boards = (
-            sa
-            .select(boards.c.machine_id, boards.c.sheet_id)
-            .join(readings, readings.c.board_id == boards.c.id)
-            .where(last_of(readings, "board_id", "cell"), some_grade)
-        )
-        loose = sa.select(runs.c.machine_id, runs.c.sheet_id).where(still_counts(runs.c.id))
-        if operation is not None:
-            on_boards = on_boards.where(boards.c.operation == operation)
-            loose = loose.where(runs.c.operation == operation)
-        found = sa.union(on_boards, loose).subquery()
-        query = (
-            sa
-            .select(machines.c.name, sheets.c.name.label("sheet"))
-            .join(found, found.c.machine_id == machines.c.id)
-            .join(sheets, sheets.c.id == found.c.sheet_id)
-        )
+        """List the pairs of which something was recorded."""
         with self.look() as connection:
-            return tuple(sorted((row["name"], row["sheet"]) for row in rows_of(connection, query)))
+            directory = self.directory(connection)
+            found = _burnt(connection, directory, operation)
+        names = {(directory.name(machine), directory.name(sheet)) for machine, sheet, _ in found}
+        return tuple(sorted(names))
 
     def burnt_on(self) -> dict[str, str]:
         """Name the machine on which each sheet was burnt last, by the name of the sheet."""
-        some_grade = sa.or_(*[readings.c[name].is_not(None) for name in _GRADES])
-        on_boards = (
-            sa
-            .select(boards.c.machine_id, boards.c.sheet_id, readings.c.at)
-            .join(readings, readings.c.board_id == boards.c.id)
-            .where(last_of(readings, "board_id", "cell"), some_grade)
-        )
-        loose = sa.select(runs.c.machine_id, runs.c.sheet_id, runs.c.at)
-        found = sa.union(on_boards, loose.where(still_counts(runs.c.id))).subquery()
-        query = (
-            sa
-            .select(sheets.c.name.label("sheet"), machines.c.name)
-            .join(found, found.c.machine_id == machines.c.id)
-            .join(sheets, sheets.c.id == found.c.sheet_id)
-            .order_by(found.c.at, machines.c.name)
-        )
         with self.look() as connection:
-            return {row["sheet"]: row["name"] for row in rows_of(connection, query)}
+            directory = self.directory(connection)
+            found = _burnt(connection, directory, None)
+        named = sorted((at, directory.name(machine), sheet) for machine, sheet, at in found)
+        return {directory.name(sheet): machine for _, machine, sheet in named}
 
     def forecasts(
         self, *, machine: str | None = None, sheet: str | None = None, unread: bool = False
     ) -> tuple[Forecast, ...]:
         """List the chances that were forecast of cells, each with what came out."""
-        query = _forecast_query()
-        query = query.where(machines.c.name == machine) if machine is not None else query
-        query = query.where(sheets.c.name == sheet) if sheet is not None else query
         with self.look() as connection:
-            found = [_forecast_from(row) for row in rows_of(connection, query)]
-        return tuple(forecast for forecast in found if unread or forecast.outcome is not None)
+            directory = self.directory(connection)
+            where = of_pair(connection, directory, machine, sheet)
+            boards = boards_with_cells(connection, directory, where)
+            codes = {board.id: code_of(directory, connection, board) for board, _ in boards}
+        return tuple(
+            forecast
+            for board, said in boards
+            for forecast in _forecasts(directory, board, said, codes[board.id])
+            if unread or forecast.outcome is not None
+        )
 
     def promised_jobs(
         self, *, machine: str | None = None, sheet: str | None = None
     ) -> tuple[PromisedJob, ...]:
         """List the jobs that were run on a promise, each with the promise and what came out."""
-        query = _promised_query()
-        query = query.where(machines.c.name == machine) if machine is not None else query
-        query = query.where(sheets.c.name == sheet) if sheet is not None else query
         with self.look() as connection:
-            rows = rows_of(connection, query)
-            ids = {row["run_id"] for row in rows}
-            burns = (
-                sa
-                .select(run_burns)
-                .where(run_burns.c.run_id.in_(ids))
-                .order_by(run_burns.c.run_id, run_burns.c.position)
-            )
-            by_run: dict[str, list[Burn]] = {}
-            for row in rows_of(connection, burns):
-                by_run.setdefault(row["run_id"], []).append(burn_from(row))
+            directory = self.directory(connection)
+            where = of_pair(connection, directory, machine, sheet)
+            jobs = ledger.read(connection, entries.c.kind == "job", *where)
+            ids = {job.body["promise"] for job in jobs} - {""}
+            promised = {
+                entry.id: entry
+                for entry in ledger.read(connection, among(connection, entries.c.id, ids))
+            }
         return tuple(
             PromisedJob(
-                promise=promise_from(row),
-                promised_at=read_time(row["at"]),
-                job=row["run_id"],
-                at=read_time(row["run_at"]),
-                machine=row["machine"],
-                sheet=row["sheet"],
-                burns=tuple(by_run[row["run_id"]]),
+                promise=body_of(promise).promise,
+                promised_at=read_time(promise.at),
+                job=job.id,
+                at=read_time(job.at),
+                machine=directory.name(job.machine),
+                sheet=directory.name(job.sheet),
+                burns=body_of(job).burns,
             )
-            for row in rows
+            for job in sorted(jobs, key=lambda one: (one.at, one.id))
+            if (promise := promised.get(job.body["promise"])) is not None and job.at >= promise.at
         )
 
 
-def _promised_query() -> sa.Select[Any]:
-    return (
-        sa
-        .select(promises, runs.c.id.label("run_id"), runs.c.at.label("run_at"))
-        .add_columns(machines.c.name.label("machine"), sheets.c.name.label("sheet"))
-        .join(runs, runs.c.promise_id == promises.c.id)
-        .join(machines, machines.c.id == promises.c.machine_id)
-        .join(sheets, sheets.c.id == promises.c.sheet_id)
-        .where(still_counts(runs.c.id), runs.c.at >= promises.c.at)
-        .order_by(runs.c.at, runs.c.id)
-    )
+class _Known:
+    """Which burns count: of one set-up, or while two books differ on the set-up or the lot."""
 
+    def __init__(
+        self, directory: Directory, machine: str, sheet: str, setup: str | None = None
+    ) -> None:
+        known = directory.machines[machine].known
+        self.setups = known if setup is None else frozenset([setup])
+        self.lots = directory.sheets[sheet].known
 
-def _board_burns(pair: tuple[str, str]) -> sa.Select[Any]:
-    return (
-        sa
-        .select(boards.c.operation, cells.c.width_mm, cells.c.height_mm, readings.c.sitting)
-        .add_columns(*[cells.c[name] for name in _CELL], *[readings.c[name] for name in _GRADES])
-        .join(cells, cells.c.board_id == boards.c.id)
-        .join(
-            readings,
-            sa.and_(readings.c.board_id == cells.c.board_id, readings.c.cell == cells.c.label),
+    def counts(self, body: Mapping[str, Any]) -> bool:
+        """True when the set-up and the lot that a body names are known to the current ones."""
+        return (self.setups is None or body["setup"] in self.setups) and (
+            self.lots is None or body["lot"] in self.lots
         )
-        .where(boards.c.machine_id == pair[0], boards.c.sheet_id == pair[1])
-        .where(last_of(readings, "board_id", "cell"))
-        .where(sa.or_(*[readings.c[name].is_not(None) for name in _GRADES]))
-        .order_by(boards.c.planned_at, boards.c.code, cells.c.burn_order, cells.c.position)
-    )
 
 
-def _run_burns(pair: tuple[str, str]) -> sa.Select[Any]:
-    return (
-        sa
-        .select(run_burns)
-        .join(runs, runs.c.id == run_burns.c.run_id)
-        .where(runs.c.machine_id == pair[0], runs.c.sheet_id == pair[1], still_counts(runs.c.id))
-        .order_by(runs.c.at, runs.c.id, run_burns.c.position)
-    )
+def boards_with_cells(
+    connection: sa.Connection, directory: Directory, where: Sequence[sa.ColumnElement[bool]]
+) -> list[tuple[Entry, dict[str, Said]]]:
+    """Boards that count, oldest first, each with what stands of its cells.
+
+    Of boards that were said to be the same the first is given, with what was said of all of them.
+    """
+    found = ledger.read(connection, entries.c.kind == "board", *where, all=True)
+    said = said_of_boards(connection, directory, OF_CELL, where)
+    boards = [
+        board
+        for board in found
+        if board.is_valid and board.id == min(directory.same.get(board.id, (board.id,)))
+    ]
+    boards.sort(key=lambda board: (board.at, board.slot))
+    return [(board, by_cell(said.get(board.id, ()))) for board in boards]
 
 
-def _burn_of_cell(row: Row) -> Burn:
-    names = (*_CELL, *_GRADES, "operation", "sitting")
-    return Burn(**{name: row[name] for name in names}, cut_length_mm=_cut_length_mm(row))
+def said_of_boards(
+    connection: sa.Connection,
+    directory: Directory,
+    kinds: Sequence[str],
+    where: Sequence[sa.ColumnElement[bool]],
+) -> Mapping[str, list[Entry]]:
+    """What stands of the cells of boards, by the first id of each."""
+    said: defaultdict[str, list[Entry]] = defaultdict(list)
+    for entry in ledger.read(connection, entries.c.kind.in_(kinds), *where):
+        said[min(directory.same.get(entry.about, (entry.about,)))].append(entry)
+    return said
 
 
-def _cut_length_mm(row: Row) -> float | None:
+def _burns_of(board: Entry, said: Mapping[str, Said], knows: _Known) -> Iterator[Burn]:
+    grid = board.body["grid"]
+    cells = sorted(enumerate(grid["cells"]), key=lambda one: (one[1]["burn_order"], one[0]))
+    for _, cell in cells:
+        look = the_look(said.get(cell["label"], {}))
+        if look is None or not any(look.body[name] is not None for name in GRADES):
+            continue
+        if knows.counts(look.body):
+            yield Burn(
+                operation=grid["operation"],
+                sitting=look.body["sitting"],
+                cut_length_mm=_cut_length_mm(grid["operation"], cell),
+                **{name: cell[name] for name in _CELL},
+                **{name: look.body[name] for name in GRADES},
+            )
+
+
+def _cut_length_mm(operation: str, cell: Mapping[str, Any]) -> float | None:
     """Cut path of a coupon [mm]; None for the standard one, and for marks."""
-    width, height = row["width_mm"], row["height_mm"]
-    if row["operation"] != "cut" or (width, height) == (COUPON_MM, COUPON_MM):
+    width, height = cell["width_mm"], cell["height_mm"]
+    if operation != "cut" or (width, height) == (COUPON_MM, COUPON_MM):
         return None
     corner = min(COUPON_CORNER_MM, width / 2.0, height / 2.0)
     return float(2.0 * (width + height) - (8.0 - 2.0 * math.pi) * corner)
 
 
-def _forecast_query() -> sa.Select[Any]:
-    on_cell = sa.and_(
-        readings.c.board_id == forecasts.c.board_id,
-        readings.c.cell == forecasts.c.cell,
-        last_of(readings, "board_id", "cell"),
-    )
-    names = ["through", "char", "mark", "note", "width_mm", "height_mm"]
-    return (
+def _burnt(
+    connection: sa.Connection, directory: Directory, operation: Operation | None
+) -> list[tuple[str, str, str]]:
+    """Ids of the pairs of which something stands, and when the newest of it was said."""
+    something = [entries.c.body.contains(f'"{name}":null') for name in GRADES]
+    query = (
         sa
-        .select(forecasts.c.cell, forecasts.c.event, forecasts.c.chance)
-        .add_columns(boards.c.code, boards.c.operation, boards.c.planned_at)
-        .add_columns(machines.c.name.label("machine"), sheets.c.name.label("sheet"))
-        .add_columns(*[readings.c[name] for name in names])
-        .join(boards, boards.c.id == forecasts.c.board_id)
-        .join(machines, machines.c.id == boards.c.machine_id)
-        .join(sheets, sheets.c.id == boards.c.sheet_id)
-        .outerjoin(readings, on_cell)
-        .order_by(boards.c.planned_at, boards.c.code, forecasts.c.cell, forecasts.c.event)
+        .select(entries.c.machine, entries.c.sheet, sa.func.max(entries.c.at))
+        .select_from(with_state)
+        .where(stands, *counting(directory))
+        .group_by(entries.c.machine, entries.c.sheet)
     )
+    looks = query.where(entries.c.kind == "look", sa.not_(sa.and_(*something)))
+    loose = query.where(entries.c.kind.in_(_LOOSE))
+    if operation is not None:
+        has = f'"operation":"{operation}"'
+        of_kind = sa.select(entries.c.id).where(
+            entries.c.kind == "board", entries.c.body.contains(has)
+        )
+        looks = looks.where(entries.c.about.in_(of_kind))
+        loose = loose.where(entries.c.body.contains(has))
+    return [
+        (machine, sheet, at)
+        for part in (looks, loose)
+        for machine, sheet, at in connection.execute(part)
+    ]
 
 
-def _forecast_from(row: Row) -> Forecast:
-    reading = reading_from({**row, "note": row["note"] or ""})
-    return Forecast(
-        chance=row["chance"],
-        outcome=outcome_of(row["event"], reading),
-        event=row["event"],
-        board=row["code"],
-        cell=row["cell"],
-        machine=row["machine"],
-        sheet=row["sheet"],
-        operation=row["operation"],
-        at=read_time(row["planned_at"]),
-    )
+@functools.lru_cache(maxsize=1000)
+def _outcome(event: str, grades: tuple[Any, ...]) -> bool | None:
+    return outcome_of(event, Reading(cell="any", **dict(zip(GRADES, grades, strict=True))))
+
+
+def _forecasts(
+    directory: Directory, board: Entry, said: Mapping[str, Said], code: str
+) -> Iterator[Forecast]:
+    of_board: dict[str, Any] = {
+        "board": code,
+        "machine": directory.name(board.machine),
+        "sheet": directory.name(board.sheet),
+        "operation": board.body["grid"]["operation"],
+        "at": read_time(board.at),
+        "notes": tuple(board.body["grid"]["notes"]),
+    }
+    for cell, events in sorted(board.body["forecasts"].items()):
+        look = the_look(said.get(cell, {}))
+        for event, chance in sorted(events.items()):
+            outcome = _outcome(event, (None, None, None) if look is None else grades_of(look))
+            yield Forecast(
+                chance=chance / 1000.0, outcome=outcome, event=event, cell=cell, **of_board
+            )

@@ -1,141 +1,350 @@
-"""Give a logbook away: one JSON document for other books, CSV tables for people."""
+"""Give a logbook away as entries, and put another one's entries to one's own."""
 
 from __future__ import annotations
 
-import csv
+import base64
+import binascii
+import hashlib
 import io
 import json
-from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import datetime
 from typing import Any
 
 import sqlalchemy as sa
 
-from calib.logbook.layout import FORMAT, PARTS, VERSION, Document, Part, to_document
-from calib.logbook.room import Room, last_of, rows_of, still_counts
-from calib.logbook.tables import boards, cells, changes, machines, readings, run_burns, runs, sheets
+from calib.errors import BadFile, InvalidRecord, LogbookError, shown
+from calib.logbook import ledger
+from calib.logbook.boards import GRADES, OF_CELL, SIZES, keep_photograph, looked_at, media_type_of
+from calib.logbook.bodies import Board, Lot, Picture, SetUp, checked
+from calib.logbook.coding import material_key, read_time, write_time
+from calib.logbook.entries import ImportReport
+from calib.logbook.evidence import boards_with_cells
+from calib.logbook.ledger import SENT, WITHDRAW, Entry, among, entries, photographs
+from calib.logbook.questions import Questions
+from calib.logbook.room import Room, code_of, counting
+from calib.logbook.runs import lot_of
 from calib.spreadsheet import safe_cell_text
 
-Row = Mapping[str, Any]
-
+_HEAD = {"format": "calib logbook", "version": 2}
+_CELL = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm")
 CSV_HEADER = (
     "machine", "sheet", "material", "thickness_mm", "lot", "operation", "source", "board", "cell",
-    "power_pct", "speed_mm_s", "passes", "line_pitch_mm", "through", "char", "mark", "count",
-    "cut_length_mm", "width_mm", "height_mm", "sitting", "at", "note",
+    *_CELL, *GRADES, "count", "cut_length_mm", *SIZES, "sitting", "at", "note",
 )  # fmt: skip
 
 
-def export_json(book: Room) -> Document:
-    """Write a whole logbook as one document; `import_json` loses nothing of it."""
+def export_text(book: Room) -> str:
+    """All entries of a logbook, then its photographs, as lines of JSON; nothing is lost."""
     with book.look() as connection:
-        order = sa.select(changes.c.id, changes.c.seq)
-        seq = {row.id: row.seq for row in connection.execute(order)}
-        lists = {part.name: _items(connection, part, seq) for part in PARTS}
-    return {"format": FORMAT, "version": VERSION, **lists}
+        lines = [ledger.canonical(_HEAD), *ledger.lines(connection)]
+        query = sa.select(photographs).order_by(photographs.c.digest)
+        for digest, content in connection.execute(query):
+            text = base64.b64encode(content).decode()
+            lines.append(ledger.canonical({"photograph": digest, "content": text}))
+    return "\n".join(lines) + "\n"
 
 
-def document_text(document: Document) -> str:
-    """Write a document as the text of a file."""
-    return json.dumps(document, ensure_ascii=False, separators=(",", ":")) + "\n"
+def import_text(
+    book: Questions,
+    text: str,
+    *,
+    when: datetime,
+    answers: Mapping[str, str] | None = None,
+    dry_run: bool = False,
+) -> ImportReport:
+    """Put the entries of another logbook to one's own: all of them, or nothing.
+
+    What both books said differently stands beside one another until it is answered; ``answers``
+    are given at once, by the keys of `Book.questions`.
+
+    Raises BadFile when something in it can't be, LogbookError when an answer isn't possible;
+    nothing is stored then.
+    """
+    at = write_time(when)
+    said, pictures = read_lines(text)
+    try:
+        with book.change() as connection:
+            book.directory(connection)
+            ids = [entry.id for entry in said]
+            known = {
+                entry.id
+                for entry in ledger.read(connection, among(connection, entries.c.id, ids), all=True)
+            }
+            fresh = [entry for entry in said if entry.id not in known]
+            check_entries(connection, fresh, pictures)
+            ledger.add(connection, fresh)
+            for digest, content in pictures.items():
+                keep_photograph(connection, digest, content)
+            for key, answer in (answers or {}).items():
+                book.answer_within(connection, key, answer, at)
+            added = Counter(entry.kind for entry in fresh)
+            report = ImportReport(
+                added=added,
+                already=Counter(entry.kind for entry in said) - added,
+                questions=book.questions_within(connection),
+            )
+            if dry_run:
+                raise _OnlyLooking
+    except _OnlyLooking:
+        pass
+    return report
 
 
-def _items(connection: sa.Connection, part: Part, seq: Mapping[str, int]) -> list[Document]:
-    nested = {inner.name: _by_parent(connection, inner, seq) for inner in part.parts}
-    items = []
-    for row in _in_order(connection, part, seq):
-        item = to_document(part, row)
-        for name, lists in nested.items():
-            item[name] = lists.get(row["id"], [])
-        items.append(item)
-    return items
+class _OnlyLooking(Exception):
+    """Raised to take a look back."""
 
 
-def _by_parent(
-    connection: sa.Connection, part: Part, seq: Mapping[str, int]
-) -> dict[str, list[Document]]:
-    found: dict[str, list[Document]] = defaultdict(list)
-    for row in _in_order(connection, part, seq):
-        found[row[part.parent]].append(to_document(part, row))
-    return found
-
-
-def _in_order(connection: sa.Connection, part: Part, seq: Mapping[str, int]) -> list[Row]:
-    """Read the rows of a list; sorted here, since databases sort text each in its own way."""
-    rows = rows_of(connection, sa.select(part.table))
-
-    def place(row: Row) -> tuple[Any, ...]:
-        return tuple(
-            seq[row["change_id"]] if name == "seq" and "seq" not in row else row[name]
-            for name in part.order
+def read_lines(text: str) -> tuple[list[Entry], dict[str, bytes]]:
+    """Entries and photographs of a file; raises BadFile when it is no logbook's."""
+    lines = [line for line in text.splitlines() if line.strip()]
+    try:
+        head = json.loads(lines[0]) if lines else None
+    except (ValueError, RecursionError):
+        head = None
+    if not isinstance(head, dict) or head.get("format") != _HEAD["format"]:
+        raise BadFile("The file holds no logbook: export the other logbook again.")
+    if head.get("version") != _HEAD["version"]:
+        raise BadFile(
+            f"The file is of version {head.get('version')!r}, this program reads"
+            f" {_HEAD['version']}: bring calib up to date."
         )
+    said: dict[str, Entry] = {}
+    pictures: dict[str, bytes] = {}
+    for line in lines[1:]:
+        if line.startswith('{"content":'):
+            digest, content = _picture(line)
+            pictures[digest] = content
+        else:
+            entry = ledger.from_line(line)
+            said[entry.id] = entry
+    return list(said.values()), pictures
 
-    return sorted(rows, key=place)
+
+def _picture(line: str) -> tuple[str, bytes]:
+    try:
+        found = json.loads(line)
+        digest, content = found["photograph"], base64.b64decode(found["content"], validate=True)
+    except (ValueError, KeyError, TypeError, binascii.Error, RecursionError):
+        raise BadFile(f"{shown(line)} is no photograph: take the file as it was.") from None
+    if hashlib.sha256(content).hexdigest() != digest:
+        raise BadFile(
+            f"Photograph {shown(digest)} was changed on its way: take the file as it was."
+        )
+    return digest, content
+
+
+def check_entries(
+    connection: sa.Connection, said: Iterable[Entry], pictures: Mapping[str, bytes]
+) -> None:
+    """Check entries that are to be added: bodies, references, and that none contradicts another.
+
+    Raises BadFile naming the first one that can't be.
+    """
+    new = {entry.id: entry for entry in said}
+    named = {
+        key
+        for entry in new.values()
+        for key in (*_references(entry), *entry.replaces)
+        if key not in new
+    }
+    there = {
+        entry.id: entry
+        for entry in ledger.read(connection, among(connection, entries.c.id, named), all=True)
+    }
+    query = sa.select(photographs.c.digest)
+    digests = {*pictures, *connection.execute(query).scalars()}
+    bodies: dict[str, Any] = {}
+    for entry in new.values():
+        try:
+            bodies[entry.id] = checked(entry)
+            if write_time(read_time(entry.at)) != entry.at:
+                raise InvalidRecord(f"{entry.at!r} is not a time.")
+            _check_texts(entry)
+        except (InvalidRecord, LogbookError, TypeError) as error:
+            raise _cannot(entry, error) from None
+    known = {**there, **new}
+    for entry in new.values():
+        try:
+            _check_entry(entry, bodies[entry.id], known, digests, pictures)
+        except (InvalidRecord, LogbookError) as error:
+            raise _cannot(entry, error) from None
+
+
+def _cannot(entry: Entry, error: object) -> BadFile:
+    what = f"{entry.kind.replace('_', ' ')} of {str(entry.at)[:16]}"
+    return BadFile(f"The file can't be taken, because of {what}: {error} Nothing of it was stored.")
+
+
+def _references(entry: Entry) -> Iterator[str]:
+    yield from (key for key in (entry.about, entry.machine, entry.sheet) if key)
+    for name in ("setup", "lot", "promise", "other"):
+        value = entry.body.get(name)
+        if isinstance(value, str) and value:
+            yield value
+
+
+def _check_texts(entry: Entry) -> None:
+    for name in ("slot", "about", "machine", "sheet", "batch", "why", "kind", "at"):
+        text = getattr(entry, name)
+        if not isinstance(text, str) or len(text) > 2000 or not text.isprintable():
+            raise InvalidRecord(f"{name} is {shown(text)}: give one line of text.")
+    if not all(isinstance(key, str) for key in entry.replaces):
+        raise InvalidRecord(f"replaces is {shown(entry.replaces)}: give ids.")
+
+
+_ABOUT = {
+    **dict.fromkeys((*OF_CELL, "photograph"), ("board",)),
+    "setup": ("machine",),
+    "sitting": ("machine",),
+    "lot": ("sheet",),
+    "note": ("board", ""),
+    "name": ("machine", "sheet", "board"),
+    "same": ("machine", "sheet", "board"),
+    WITHDRAW: ("board", "machine", "sheet", ""),
+}
+
+
+def _check_entry(
+    entry: Entry,
+    body: Any,
+    known: Mapping[str, Entry],
+    digests: set[str],
+    pictures: Mapping[str, bytes],
+) -> None:
+    """Check that an entry fits what it names."""
+    for key in _references(entry):
+        if key not in known:
+            raise InvalidRecord(f"it names {key!r}, which isn't there.")
+    for key, kind in ((entry.machine, "machine"), (entry.sheet, "sheet")):
+        if key and known[key].kind != kind:
+            raise InvalidRecord(f"it names {key!r} as its {kind}, which is none.")
+    about = known.get(entry.about)
+    if (about.kind if about else "") not in _ABOUT.get(entry.kind, ("",)):
+        raise InvalidRecord(f"it is about {entry.about!r}, which can't be.")
+    for key in entry.replaces:
+        other = known.get(key)
+        if key.startswith(SENT) and entry.kind in OF_CELL:
+            continue
+        if other is None:
+            raise InvalidRecord(f"it replaces {key!r}, which isn't there.")
+        if entry.kind != WITHDRAW and not _one_question(entry, other):
+            raise InvalidRecord(f"it replaces {key!r}, which is about something else.")
+    if entry.kind in ("board", *OF_CELL, "photograph"):
+        if not (entry.machine and entry.sheet):
+            raise InvalidRecord("it names no machine and sheet.")
+        if about and (about.machine, about.sheet) != (entry.machine, entry.sheet):
+            raise InvalidRecord("its board is of another machine or sheet.")
+    if entry.kind in OF_CELL or entry.kind == "photograph":
+        cell = entry.slot.partition(" ")[2]
+        grid = about.body["grid"] if about else {"cells": []}
+        labels = [one.get("label") for one in grid.get("cells", ())]
+        if entry.kind != "photograph" and entry.slot != f"{entry.kind} {cell}":
+            raise InvalidRecord(f"its slot is {entry.slot!r}, which can't be.")
+        if cell not in labels and (cell or entry.kind != "photograph"):
+            raise InvalidRecord(f"cell {cell!r} isn't on its board.")
+    _check_body(entry, body, known, digests, pictures)
+
+
+def _one_question(entry: Entry, other: Entry) -> bool:
+    if entry.kind in ("setup", "lot"):
+        first = {"setup": "machine", "lot": "sheet"}[entry.kind]
+        return other.kind in (entry.kind, first)
+    return (entry.kind, entry.slot) == (other.kind, other.slot)
+
+
+def _check_body(
+    entry: Entry,
+    body: Any,
+    known: Mapping[str, Entry],
+    digests: set[str],
+    pictures: Mapping[str, bytes],
+) -> None:
+    if isinstance(body, Board):
+        sheet = known[entry.sheet].body
+        if body.grid.board_id != entry.slot:
+            raise InvalidRecord(f"its code is {body.grid.board_id!r}, its slot {entry.slot!r}.")
+        stuff = material_key(str(sheet["sheet"]["material"])), sheet["sheet"]["thickness_mm"]
+        own = material_key(body.grid.sheet.material), body.grid.sheet.thickness_mm
+        if own != stuff:
+            raise InvalidRecord(
+                f"board {entry.slot!r} is of {body.grid.sheet.material},"
+                f" {body.grid.sheet.thickness_mm:g} mm, and its sheet"
+                f" {body.grid.sheet.name!r} isn't."
+            )
+    elif isinstance(body, Lot) and entry.kind == "lot":
+        first = known[entry.about].body["sheet"]
+        given = body.sheet
+        if (material_key(given.material), given.thickness_mm) != (
+            material_key(str(first["material"])), first["thickness_mm"],
+        ):  # fmt: skip
+            raise InvalidRecord(
+                f"a lot of {given.name!r} is of {given.material}, {given.thickness_mm:g} mm, the"
+                f" sheet is of {first['material']}, {first['thickness_mm']:g} mm."
+            )
+    elif isinstance(body, SetUp) and (entry.kind == "machine") != (body.what == "first"):
+        raise InvalidRecord(f"a {entry.kind} can't be {body.what!r}.")
+    elif isinstance(body, Picture):
+        if body.digest not in digests:
+            raise InvalidRecord(f"photograph {body.filename!r} isn't in the file.")
+        content = pictures.get(body.digest)
+        if content is not None and media_type_of(content) != body.media_type:
+            raise InvalidRecord(f"photograph {body.filename!r} isn't {body.media_type}.")
+    elif entry.kind in ("job", "check_strip") and body.burns[0].source != entry.kind:
+        raise InvalidRecord(f"its burns are of source {body.burns[0].source}.")
 
 
 def export_csv(book: Room) -> str:
     """Write all burns that count as one table for people."""
+    import pandas as pd  # slow to load, and only wanted here
+
+    table = pd.DataFrame(list(_rows(book)), columns=list(CSV_HEADER), dtype=object)
     out = io.StringIO()
-    table = csv.writer(out, lineterminator="\r\n")
-    table.writerow(CSV_HEADER)
-    with book.look() as connection:
-        for query in (_cells_query(), _runs_query()):
-            rows = connection.execute(query).mappings()
-            table.writerows([_field(row.get(name)) for name in CSV_HEADER] for row in rows)
+    table.map(_field).to_csv(out, index=False, lineterminator="\r\n")
     return out.getvalue()
 
 
-def _field(value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, float):
-        return f"{value:.10g}"
-    return safe_cell_text(str(value))
-
-
-def _pair() -> Iterable[sa.ColumnElement[Any]]:
-    return (
-        machines.c.name.label("machine"),
-        sheets.c.name.label("sheet"),
-        sheets.c.material,
-        sheets.c.thickness_mm,
-    )
-
-
-def _named(query: sa.Select[Any], of: sa.Table) -> sa.Select[Any]:
-    return query.join(machines, machines.c.id == of.c.machine_id).join(
-        sheets, sheets.c.id == of.c.sheet_id
-    )
-
-
-def _cells_query() -> sa.Select[Any]:
-    cell_columns = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm")
-    read = ("cell", "through", "char", "mark", "width_mm", "height_mm", "sitting", "at", "note")
-    graded = [readings.c[name].is_not(None) for name in ("through", "char", "mark")]
-    query = (
-        sa
-        .select(*_pair(), boards.c.lot, boards.c.operation, boards.c.code.label("board"))
-        .add_columns(sa.literal("board").label("source"), sa.literal(1).label("count"))
-        .add_columns(*[cells.c[name] for name in cell_columns], *[readings.c[n] for n in read])
-        .join(cells, cells.c.board_id == boards.c.id)
-        .join(
-            readings,
-            sa.and_(readings.c.board_id == cells.c.board_id, readings.c.cell == cells.c.label),
+def _rows(book: Room) -> Iterator[dict[str, Any]]:
+    with book.look() as connection:
+        directory = book.directory(connection)
+        boards = boards_with_cells(connection, directory, counting(directory))
+        loose = ledger.read(
+            connection, entries.c.kind.in_(("job", "check_strip")), *counting(directory)
         )
-        .where(last_of(readings, "board_id", "cell"), sa.or_(*graded))
-        .order_by(boards.c.planned_at, boards.c.code, cells.c.position)
-    )
-    return _named(query, boards)
+        codes = {board.id: code_of(directory, connection, board) for board, _ in boards}
+
+    def of(entry: Entry) -> dict[str, Any]:
+        sheet = directory.things[entry.sheet].sheet
+        return {
+            "machine": directory.name(entry.machine),
+            "sheet": sheet.name,
+            "material": sheet.material,
+            "thickness_mm": sheet.thickness_mm,
+            "lot": lot_of(directory, entry),
+        }
+
+    for board, said in boards:
+        grid = board.body["grid"]
+        for cell in grid["cells"]:
+            here = said.get(cell["label"], {})
+            reading = looked_at(cell["label"], here).reading
+            if not reading.is_empty:
+                look = here["look"][0]
+                yield (
+                    of(board)
+                    | {"operation": grid["operation"], "source": "board", "count": 1}
+                    | {"board": codes[board.id], "cell": cell["label"], "at": look.at}
+                    | {"sitting": look.body["sitting"], "note": reading.note}
+                    | {name: cell[name] for name in _CELL}
+                    | {name: getattr(reading, name) for name in (*GRADES, *SIZES)}
+                )
+    for entry in sorted(loose, key=lambda one: (one.at, one.id)):
+        for burn in entry.body["burns"]:
+            yield burn | of(entry) | {"at": entry.at, "note": entry.body["note"]}
 
 
-def _runs_query() -> sa.Select[Any]:
-    names = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm", "through", "char", "mark",
-             "count", "cut_length_mm", "sitting", "source", "operation")  # fmt: skip
-    query = (
-        sa
-        .select(*_pair(), runs.c.lot, runs.c.at, runs.c.note)
-        .add_columns(*[run_burns.c[name] for name in names])
-        .join(run_burns, run_burns.c.run_id == runs.c.id)
-        .where(still_counts(runs.c.id))
-        .order_by(runs.c.at, runs.c.id, run_burns.c.position)
-    )
-    return _named(query, runs)
+def _field(value: Any) -> str:
+    if value is None or value != value:  # pandas writes nothing as what differs from itself
+        return ""
+    return f"{value:.10g}" if isinstance(value, float) else safe_cell_text(str(value))

@@ -1,34 +1,28 @@
-"""Everything that was ever taken down about a pair, superseded things too."""
+"""Everything that was ever said about a pair, what doesn't count any more too."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any
+from collections.abc import Callable, Mapping
 
 import sqlalchemy as sa
 
+from calib.logbook import ledger
+from calib.logbook.boards import GRADES
+from calib.logbook.bodies import Chosen, Run, Sitting, body_of
 from calib.logbook.coding import read_time
-from calib.logbook.entries import HistoryLine, Sitting
-from calib.logbook.machines import sitting_from
-from calib.logbook.readings import APART, reading_from
-from calib.logbook.room import Room, Row, find_machine, find_sheet, last_of, rows_of, still_counts
-from calib.logbook.tables import (
-    boards,
-    changes,
-    notes,
-    photographs,
-    promises,
-    readings,
-    run_burns,
-    runs,
-    settled,
-    setups,
-    sheet_versions,
-    sittings,
-)
-from calib.records import Operation
+from calib.logbook.entries import HistoryLine
+from calib.logbook.ledger import WITHDRAW, Entry, among, entries
+from calib.logbook.room import Directory, Room, code_of
+from calib.records import Operation, Reading, Setting
+from calib.units import show_chance
 
-Pair = tuple[str, str]
+# Of a machine, a sheet, or a pair: what its history tells.
+_OF_MACHINE = ("setup", "note", WITHDRAW)
+_OF_SHEET = ("lot", "note", WITHDRAW)
+_OF_PAIR = (
+    "board", "look", "cell_note", "size", "promise", "job", "check_strip", "setting", "note",
+    "photograph", WITHDRAW,
+)  # fmt: skip
 
 
 class History(Room):
@@ -37,76 +31,96 @@ class History(Room):
     def history(
         self, machine: str, sheet: str, operation: Operation | None = None
     ) -> tuple[HistoryLine, ...]:
-        """List all that was taken down about a pair, in the order in which it was taken down.
-
-        Raises LogbookError when machine or sheet aren't in the logbook.
-        """
+        """List all that was said of a pair, as it came in; LogbookError when it isn't there."""
         with self.look() as connection:
-            pair = find_machine(connection, machine)["id"], find_sheet(connection, sheet)["id"]
-            lines = [
-                (row["seq"], row.get("position", 0), make(row))
-                for query, make in _PARTS
-                for row in rows_of(connection, query(pair))
-                if operation is None or (row.get("operation") or operation) == operation
-            ]
-        return tuple(line for _, _, line in sorted(lines, key=lambda part: part[:2]))
+            directory = self.directory(connection)
+            of = directory.machine(machine).ids
+            on = directory.sheet(sheet).ids
+            found = _entries(connection, of, on)
+            boards = {entry.id: entry for entry in found if entry.kind == "board"}
+            codes = {key: code_of(directory, connection, one) for key, one in boards.items()}
+        by_id = {entry.id: entry for entry in found}
+        lines = []
+        for entry in found:
+            board = boards.get(entry.id if entry.kind == "board" else entry.about)
+            burnt = board.body["grid"]["operation"] if board else _operation(entry)
+            if operation in (None, burnt or operation):
+                code = codes[board.id] if board else ""
+                lines.append(_line(directory, entry, code, by_id))
+        return tuple(lines)
 
 
-def _with_change(table: sa.Table, *columns: sa.ColumnElement[Any]) -> sa.Select[Any]:
-    return sa.select(table, changes.c.seq, *columns).join(
-        changes, changes.c.id == table.c.change_id
+def _entries(
+    connection: sa.Connection, machine: frozenset[str], sheet: frozenset[str]
+) -> list[Entry]:
+    of_machine = among(connection, entries.c.machine, machine)
+    on_sheet = among(connection, entries.c.sheet, sheet)
+    first = among(connection, entries.c.id, machine | sheet)
+    where = sa.or_(
+        first,
+        sa.and_(entries.c.kind.in_(_OF_MACHINE), of_machine, entries.c.sheet == ""),
+        sa.and_(entries.c.kind.in_(_OF_SHEET), entries.c.machine == "", on_sheet),
+        sa.and_(entries.c.kind.in_(_OF_PAIR), of_machine, on_sheet),
     )
+    found = ledger.read(connection, where, all=True)
+    sittings = {
+        f"sitting {label}"
+        for entry in found
+        for label in (
+            [entry.body.get("sitting", "")]
+            + [burn["sitting"] for burn in entry.body.get("burns", ())]
+        )
+    }
+    described = ledger.read(
+        connection,
+        entries.c.kind == "sitting",
+        of_machine,
+        among(connection, entries.c.slot, sittings),
+        all=True,
+    )
+    return sorted([*found, *described], key=lambda entry: entry.seq)
 
 
-def _counts(table: sa.Table, *slot: str) -> sa.ColumnElement[bool]:
-    return last_of(table, *slot).label("counts")
+def _operation(entry: Entry) -> str:
+    if entry.kind in ("job", "check_strip"):
+        return str(entry.body["burns"][0]["operation"])
+    return str(entry.body.get("operation") or entry.body.get("promise", {}).get("operation", ""))
 
 
-def _of_pair(query: sa.Select[Any], table: sa.Table, pair: Pair) -> sa.Select[Any]:
-    return query.where(table.c.machine_id == pair[0], table.c.sheet_id == pair[1])
-
-
-def _setups(pair: Pair) -> sa.Select[Any]:
-    query = _with_change(setups, _counts(setups, "machine_id"))
-    return query.where(setups.c.machine_id == pair[0])
-
-
-def _setup_line(row: Row) -> HistoryLine:
+def _line(directory: Directory, entry: Entry, code: str, by_id: Mapping[str, Entry]) -> HistoryLine:
+    gone = {entry.about, entry.machine, entry.sheet} & directory.gone
+    cell = entry.slot.split(" ", 1)[1] if entry.kind in ("look", "size", "cell_note") else ""
+    if entry.kind == "photograph":
+        cell = entry.body["cell"]
+    reading = None
+    if entry.kind == "look":
+        reading = Reading(cell=cell, **{name: entry.body[name] for name in GRADES})
     return HistoryLine(
-        at=read_time(row["since"]),
-        kind="set-up",
-        text=row["what"],
-        why=row["note"],
-        superseded=not row["counts"],
+        at=read_time(entry.at),
+        kind=_KINDS.get(entry.kind, entry.kind),
+        text=_withdrawal(entry, by_id) if entry.kind == WITHDRAW else _TEXTS[entry.kind](entry),
+        board=code,
+        cell=cell,
+        reading=reading,
+        sitting=_sitting(entry),
+        why=entry.why or str(entry.body.get("note", "") if entry.kind in _NOTED else ""),
+        superseded=bool(gone) or not entry.stands,
     )
 
 
-def _sittings(pair: Pair) -> sa.Select[Any]:
-    """Descriptions of the sittings in which something of the pair was burnt."""
-    of_boards = sa.exists().where(
-        boards.c.machine_id == pair[0],
-        boards.c.sheet_id == pair[1],
-        readings.c.board_id == boards.c.id,
-        readings.c.sitting == sittings.c.label,
-    )
-    of_runs = sa.exists().where(
-        runs.c.machine_id == pair[0],
-        runs.c.sheet_id == pair[1],
-        runs.c.sitting == sittings.c.label,
-    )
-    query = _with_change(sittings, _counts(sittings, "machine_id", "label"), changes.c.why)
-    return query.where(sittings.c.machine_id == pair[0], sa.or_(of_boards, of_runs))
+# What the kinds are called in a list where their own names say less.
+_KINDS = {
+    "machine": "set-up", "setup": "set-up", "sheet": "lot", "look": "reading", "size": "reading",
+    "cell_note": "reading", "setting": "settled", WITHDRAW: "withdrawal",
+}  # fmt: skip
+_NOTED = ("job", "check_strip", "setting")
 
 
-def _sitting_line(row: Row) -> HistoryLine:
-    return HistoryLine(
-        at=read_time(row["at"]),
-        kind="sitting",
-        text=sitting_words(sitting_from(row)),
-        sitting=row["label"],
-        why=row["why"],
-        superseded=not row["counts"],
-    )
+def _sitting(entry: Entry) -> str:
+    if entry.kind == "sitting":
+        return str(entry.body["label"])
+    burns = [burn["sitting"] for burn in entry.body.get("burns", ())]
+    return str(entry.body.get("sitting") or next((label for label in burns if label), ""))
 
 
 def sitting_words(sitting: Sitting) -> str:
@@ -129,177 +143,87 @@ def sitting_words(sitting: Sitting) -> str:
     return f"{sitting.label}: {', '.join(words) or 'not described'}"
 
 
-def _photographs(pair: Pair) -> sa.Select[Any]:
-    names = ("id", "at", "cell", "filename")
-    query = (
-        sa
-        .select(*[photographs.c[name] for name in names], changes.c.seq, boards.c.code)
-        .add_columns(boards.c.operation, still_counts(photographs.c.id).label("counts"))
-        .join(changes, changes.c.id == photographs.c.change_id)
-        .join(boards, boards.c.id == photographs.c.board_id)
-    )
-    return _of_pair(query, boards, pair)
+def _lot(entry: Entry) -> str:
+    sheet = body_of(entry).sheet
+    measured = "" if sheet.measured_mm is None else f", measured {sheet.measured_mm:g} mm"
+    return f"lot {sheet.lot or 'not named'}{measured}"
 
 
-def _photograph_line(row: Row) -> HistoryLine:
-    return HistoryLine(
-        at=read_time(row["at"]),
-        kind="photograph",
-        text=row["filename"],
-        board=row["code"],
-        cell=row["cell"],
-        superseded=not row["counts"],
-    )
+def look_words(entry: Entry) -> str:
+    """Say what a look says."""
+    words = [f"{name} {entry.body[name]}" for name in GRADES if entry.body[name] is not None]
+    return ", ".join(words) or "not burnt"
 
 
-def _lots(pair: Pair) -> sa.Select[Any]:
-    query = _with_change(sheet_versions, _counts(sheet_versions, "sheet_id"))
-    return query.where(sheet_versions.c.sheet_id == pair[1])
+def _size(entry: Entry) -> str:
+    sides = (entry.body[name] for name in ("width_mm", "height_mm"))
+    return "measured " + " x ".join("?" if side is None else f"{side:g}" for side in sides) + " mm"
 
 
-def _lot_line(row: Row) -> HistoryLine:
-    measured = "" if row["measured_mm"] is None else f", measured {row['measured_mm']:g} mm"
-    return HistoryLine(
-        at=read_time(row["since"]),
-        kind="lot",
-        text=f"lot {row['lot'] or 'not named'}{measured}",
-        why=row["note"],
-        superseded=not row["counts"],
-    )
+def _withdrawal(entry: Entry, by_id: Mapping[str, Entry]) -> str:
+    gone = [by_id[key] for key in entry.replaces if key in by_id]
+    if any(one.kind == WITHDRAW for one in gone):
+        return "put again"
+    words = [
+        f"{_KINDS.get(one.kind, one.kind)} {one.slot.partition(' ')[2]}".strip() for one in gone
+    ]
+    return f"took back {', '.join(dict.fromkeys(words))}".strip()
 
 
-def _boards(pair: Pair) -> sa.Select[Any]:
-    return _of_pair(_with_change(boards), boards, pair)
+def _plain(operation: str) -> str:
+    return operation.replace("_", " ")
 
 
-def _board_line(row: Row) -> HistoryLine:
-    return HistoryLine(
-        at=read_time(row["planned_at"]),
-        kind="board",
-        text=f"round {row['round']} planned, {_operation(row)}",
-        board=row["code"],
-    )
-
-
-def _readings(pair: Pair) -> sa.Select[Any]:
-    query = (
-        _with_change(readings, _counts(readings, "board_id", "cell"))
-        .add_columns(boards.c.code, boards.c.operation)
-        .join(boards, boards.c.id == readings.c.board_id)
-    )
-    return _of_pair(query, boards, pair).order_by(readings.c.cell, readings.c.turn)
-
-
-def _reading_line(row: Row) -> HistoryLine:
-    reading = reading_from(row)
-    read = {name: getattr(reading, name) for name in ("through", "char", "mark")}
-    words = [f"{name} {value}" for name, value in read.items() if value is not None]
-    return HistoryLine(
-        at=read_time(row["at"]),
-        kind="reading",
-        text=", ".join(words) or ("not read" if row["why"] == APART else "not burnt"),
-        board=row["code"],
-        cell=row["cell"],
-        reading=reading,
-        sitting=row["sitting"],
-        why=row["why"],
-        superseded=not row["counts"],
-    )
-
-
-def _operation(row: Row) -> str:
-    return str(row["operation"]).replace("_", " ")
-
-
-def _setting_words(row: Row) -> str:
-    if row["power_pct"] is None:
+def setting_words(setting: Setting | None) -> str:
+    """Say a setting, or that there is none."""
+    if setting is None:
         return "nothing settled any more"
-    pitch = "" if row["line_pitch_mm"] is None else f", lines {row['line_pitch_mm']:g} mm apart"
-    passes = "" if row["passes"] == 1 else f", {row['passes']} passes"
-    return f"{row['power_pct']:g} %, {row['speed_mm_s']:g} mm/s{passes}{pitch}"
+    pitch = "" if setting.line_pitch_mm is None else f", lines {setting.line_pitch_mm:g} mm apart"
+    passes = "" if setting.passes == 1 else f", {setting.passes} passes"
+    return f"{setting.power_pct:g} %, {setting.speed_mm_s:g} mm/s{passes}{pitch}"
 
 
-def _promises(pair: Pair) -> sa.Select[Any]:
-    return _of_pair(_with_change(promises), promises, pair)
-
-
-def _promise_line(row: Row) -> HistoryLine:
-    return HistoryLine(
-        at=read_time(row["at"]),
-        kind="promise",
-        text=f"{_operation(row)} at {_setting_words(row)}: chance {row['chance']:.3f}"
-        f" for the next {row['scope']}",
+def _promise(entry: Entry) -> str:
+    promise = body_of(entry).promise
+    return (
+        f"{_plain(promise.operation)} at {setting_words(promise.setting)}: chance"
+        f" {show_chance(promise.chance)} for the next {promise.scope}"
     )
 
 
-def _runs(pair: Pair) -> sa.Select[Any]:
-    parts = (
-        sa
-        .select(sa.func.sum(run_burns.c["count"]))
-        .where(run_burns.c.run_id == runs.c.id)
-        .scalar_subquery()
-    )
-    query = _with_change(runs, still_counts(runs.c.id).label("counts"), parts.label("parts"))
-    return _of_pair(query, runs, pair)
+def _run(entry: Entry) -> str:
+    run: Run = body_of(entry)
+    return f"{_plain(run.operation)}, {sum(burn.count for burn in run.burns)} parts"
 
 
-def _run_line(row: Row) -> HistoryLine:
-    return HistoryLine(
-        at=read_time(row["at"]),
-        kind=row["kind"],
-        text=f"{_operation(row)}, {row['parts']} parts",
-        sitting=row["sitting"],
-        why=row["note"],
-        superseded=not row["counts"],
-    )
+def _chosen(entry: Entry) -> str:
+    chosen: Chosen = body_of(entry)
+    return f"{_plain(chosen.operation)}: {setting_words(chosen.setting)}"
 
 
-def _settled(pair: Pair) -> sa.Select[Any]:
-    slot = ("machine_id", "sheet_id", "operation")
-    return _of_pair(_with_change(settled, _counts(settled, *slot)), settled, pair)
+def _board(entry: Entry) -> str:
+    grid = entry.body["grid"]
+    return f"round {grid['round']} planned, {_plain(grid['operation'])}"
 
 
-def _settled_line(row: Row) -> HistoryLine:
-    return HistoryLine(
-        at=read_time(row["at"]),
-        kind="settled",
-        text=f"{_operation(row)}: {_setting_words(row)}",
-        why=row["note"],
-        superseded=not row["counts"],
-    )
-
-
-def _notes(pair: Pair) -> sa.Select[Any]:
-    query = (
-        _with_change(notes, still_counts(notes.c.id).label("counts"), boards.c.code)
-        .add_columns(boards.c.operation)
-        .outerjoin(boards, boards.c.id == notes.c.board_id)
-    )
-    of_machine = sa.and_(notes.c.machine_id == pair[0], notes.c.sheet_id.is_(None))
-    of_sheet = sa.and_(notes.c.machine_id.is_(None), notes.c.sheet_id == pair[1])
-    of_pair = sa.and_(notes.c.machine_id == pair[0], notes.c.sheet_id == pair[1])
-    return query.where(sa.or_(of_machine, of_sheet, of_pair))
-
-
-def _note_line(row: Row) -> HistoryLine:
-    return HistoryLine(
-        at=read_time(row["at"]),
-        kind="note",
-        text=row["text"],
-        board=row["code"] or "",
-        superseded=not row["counts"],
-    )
-
-
-_PARTS: tuple[tuple[Callable[[Pair], sa.Select[Any]], Callable[[Row], HistoryLine]], ...] = (
-    (_setups, _setup_line),
-    (_sittings, _sitting_line),
-    (_lots, _lot_line),
-    (_boards, _board_line),
-    (_readings, _reading_line),
-    (_promises, _promise_line),
-    (_runs, _run_line),
-    (_settled, _settled_line),
-    (_notes, _note_line),
-    (_photographs, _photograph_line),
-)
+_TEXTS: Mapping[str, Callable[[Entry], str]] = {
+    "machine": lambda entry: str(entry.body["what"]),
+    "setup": lambda entry: str(entry.body["what"]),
+    "sheet": _lot,
+    "lot": _lot,
+    "sitting": lambda entry: sitting_words(body_of(entry)),
+    "board": _board,
+    "look": look_words,
+    "size": _size,
+    "cell_note": lambda entry: f"note: {entry.body['note']}",
+    "promise": _promise,
+    "job": _run,
+    "check_strip": _run,
+    "setting": _chosen,
+    "note": lambda entry: str(entry.body["text"]),
+    "photograph": lambda entry: str(entry.body["filename"]),
+    **dict.fromkeys(
+        ("costs", "timed_job", "comb", "comb_readings", "kerf"),
+        lambda entry: f"{entry.kind.replace('_', ' ')} {entry.slot}".strip(),
+    ),
+}

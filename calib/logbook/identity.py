@@ -46,22 +46,13 @@ def identity_of(path: Path) -> str | None:
     """Read the identity out of a file; None when it is no logbook, or too damaged to say."""
     try:
         with look_into(path) as connection:
-            return _identity(connection)
+            tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master")}
+            if IDENTITY.name not in tables:
+                return None
+            row = connection.execute(f"SELECT id FROM {IDENTITY.name}").fetchone()
+            return None if row is None else str(row[0])
     except (sqlite3.Error, UnicodeDecodeError, LogbookError):
         return None
-
-
-def _identity(connection: sqlite3.Connection) -> str | None:
-    tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master")}
-    if IDENTITY.name in tables:
-        query = f"SELECT id FROM {IDENTITY.name}"
-    elif "changes" in tables:
-        # Before logbooks had one: that of their first change, which all their backups hold.
-        query = "SELECT id FROM changes ORDER BY seq LIMIT 1"
-    else:
-        return None
-    row = connection.execute(query).fetchone()
-    return None if row is None else str(row[0])
 
 
 def is_whole(path: Path) -> bool:
@@ -70,7 +61,7 @@ def is_whole(path: Path) -> bool:
         with look_into(path) as connection:
             good = connection.execute("PRAGMA quick_check(1)").fetchone() == ("ok",)
             tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master")}
-            return bool(good and "changes" in tables)
+            return bool(good and "entries" in tables)
     except (sqlite3.Error, UnicodeDecodeError, LogbookError):
         return False
 

@@ -32,11 +32,10 @@ class Place:
     path: Path | None
 
 
-def find_place(where: str | Path | None) -> Place:
-    """Turn what the user gave into a place.
-
-    Raises LogbookError when it is a URL of another kind, or in the home of somebody unknown.
-    """
+def find_place(where: str | Path | sa.URL | None) -> Place:
+    """Turn what the user gave into a place."""
+    if isinstance(where, sa.URL):
+        return Place(url=where, shown=where.render_as_string(hide_password=True), path=None)
     if where is None:
         import platformdirs  # only wanted when no path was given
 
@@ -107,13 +106,11 @@ def _set_up_connection(connection: FileConnection, _record: Any) -> None:
     if not connection.read_only:
         connection.execute("PRAGMA journal_mode = WAL")
     # SQLite's own one knows no letters beyond a to z.
-    connection.create_function("lower", 1, _lower, deterministic=True)
+    connection.create_function(
+        "lower", 1, lambda text: None if text is None else text.lower(), deterministic=True
+    )
     # FULL: an acknowledged change survives a power cut too, not only a killed process.
     connection.execute("PRAGMA synchronous = FULL")
-
-
-def _lower(text: str | None) -> str | None:
-    return None if text is None else text.lower()
 
 
 def _begin(place: Place, connection: sa.Connection) -> None:
@@ -148,10 +145,7 @@ def replaced(place: Place, so: str) -> LogbookError:
 
 @contextmanager
 def in_plain_words(place: Place) -> Iterator[None]:
-    """Turn what a database says into a `LogbookError` that a user can act on.
-
-    Raises LogbookError Instead of any error of the database.
-    """
+    """Turn what a database says into a `LogbookError` that a user can act on."""
     try:
         yield
     except exc.IntegrityError as error:

@@ -3,32 +3,30 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable
+import re
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import sqlalchemy as sa
 
 from calib.errors import InvalidRecord
+from calib.logbook import ledger
+from calib.logbook.boards import GRADES, by_cell, the_look
 from calib.logbook.coding import material_key, read_time, write_time
-from calib.logbook.entries import Entry, Filters, Page
-from calib.logbook.room import Room, Row, last_of, rows_of, still_counts
-from calib.logbook.sheets import SAME_THICKNESS_MM
-from calib.logbook.tables import (
-    boards,
-    cells,
-    machines,
-    notes,
-    readings,
-    run_burns,
-    runs,
-    sheet_versions,
-    sheets,
-)
-from calib.records import outcome_order
+from calib.logbook.entries import Filters, Line, Page
+from calib.logbook.evidence import said_of_boards
+from calib.logbook.ledger import Entry, among, entries, is_valid, stands, with_state
+from calib.logbook.room import Directory, Room, Thing, code_of, counting
+from calib.logbook.runs import lot_of
+from calib.logbook.workshop import is_as_thick
+from calib.records import Sheet, outcome_order
 
 _LONGEST_PAGE = 1000
 _EVERYTHING = Filters()
-_GRADES = ("through", "char", "mark")
+_LOT = re.compile(r'"lot":"([0-9]{20}-[0-9a-f]{24})"')
+_LISTED = ("board", "job", "check_strip", "note")
+Wanted = list[sa.ColumnElement[bool]]
 
 
 class Search(Room):
@@ -43,19 +41,26 @@ class Search(Room):
             raise InvalidRecord(f"limit is {limit!r}: give a number from 1 to {_LONGEST_PAGE}.")
         if offset < 0:
             raise InvalidRecord(f"offset is {offset!r}: give 0 or more.")
-        found = _matching(filters)
         with self.look() as connection:
-            # Counted along with the page: looking twice would take twice as long.
-            page = sa.select(found, sa.func.count().over().label("total"))
-            page = page.order_by(found.c.at.desc(), found.c.code)
-            rows = rows_of(connection, page.limit(limit).offset(offset))
-            if rows or not offset:
-                total = rows[0]["total"] if rows else 0
-            else:
-                counted = sa.select(sa.func.count()).select_from(found)
-                total = connection.execute(counted).scalar_one()
-            entries = _with_counts(connection, rows)
-        return Page(entries=entries, total=total, offset=offset)
+            directory = self.directory(connection)
+            wanted = _wanted(connection, directory, filters)
+            if filters.text:
+                wanted.append(_with_words(connection, directory, filters.text, wanted))
+            query = sa.select(entries.c.seq).select_from(with_state).where(*wanted)
+            query = query.order_by(entries.c.at.desc(), entries.c.slot, entries.c.seq)
+            every = connection.execute(query).scalars().all()
+            seqs = list(every[offset : offset + limit])
+            read = ledger.read(connection, entries.c.seq.in_(seqs), all=True)
+            found = {entry.id: entry for entry in sorted(read, key=lambda e: seqs.index(e.seq))}
+            about = {one for key in found for one in directory.same.get(key, (key,))}
+            looks = said_of_boards(
+                connection, directory, ("look",), [among(connection, entries.c.about, about)]
+            )
+            lines = tuple(
+                _line(connection, directory, entry, looks.get(key, ()))
+                for key, entry in found.items()
+            )
+        return Page(entries=lines, total=len(every), offset=offset)
 
     def boards(self, filters: Filters = _EVERYTHING, *, limit: int = 50, offset: int = 0) -> Page:
         """List boards that fit, newest first."""
@@ -64,216 +69,179 @@ class Search(Room):
         )
 
 
-def _matching(filters: Filters) -> sa.Subquery:
-    parts = []
-    if "board" in filters.kinds:
-        parts.append(_boards_query(filters))
-    run_kinds = [kind for kind in ("job", "check_strip") if kind in filters.kinds]
-    if run_kinds and filters.outcome != "unread":
-        parts.append(_runs_query(filters).where(runs.c.kind.in_(run_kinds)))
-    asks_more = filters.operation is not None or filters.outcome is not None
-    if "note" in filters.kinds and not asks_more:
-        parts.append(_notes_query(filters))
-    if not parts:
-        parts.append(_boards_query(filters).where(sa.false()))
-    return sa.union_all(*parts).subquery()
-
-
-def _boards_query(filters: Filters) -> sa.Select[Any]:
-    query = (
-        sa
-        .select(sa.literal("board").label("kind"), boards.c.id, boards.c.code)
-        .add_columns(boards.c.planned_at.label("at"), boards.c.operation, boards.c.round)
-        .add_columns(boards.c.lot, sa.literal("").label("note"), *_pair_columns())
-        .join(machines, machines.c.id == boards.c.machine_id)
-        .join(sheets, sheets.c.id == boards.c.sheet_id)
-        .where(*_common(filters, boards.c.planned_at, boards.c.operation))
-    )
-    if filters.outcome is not None:
-        query = query.where(_board_outcome(filters.outcome))
-    for word in _words(filters):
-        noted = sa.select(readings.c.board_id).where(readings.c.note != "")
-        query = query.where(
-            sa.or_(
-                *_named(boards, word),
-                _holds(boards.c.code, word),
-                _holds(boards.c.lot, word),
-                boards.c.id.in_(noted.where(_holds(readings.c.note, word))),
-            )
-        )
-    return query
-
-
-def _runs_query(filters: Filters) -> sa.Select[Any]:
-    query = (
-        sa
-        .select(runs.c.kind, runs.c.id, runs.c.id.label("code"), runs.c.at, runs.c.operation)
-        .add_columns(sa.cast(sa.null(), sa.Integer).label("round"), runs.c.lot, runs.c.note)
-        .add_columns(*_pair_columns())
-        .join(machines, machines.c.id == runs.c.machine_id)
-        .join(sheets, sheets.c.id == runs.c.sheet_id)
-        .where(*_common(filters, runs.c.at, runs.c.operation), still_counts(runs.c.id))
-    )
-    if filters.outcome is not None:
-        column, value = _outcome(filters.outcome)
-        query = query.where(
-            sa.exists().where(run_burns.c.run_id == runs.c.id, run_burns.c[column] == value)
-        )
-    for word in _words(filters):
-        own = [_holds(column, word) for column in (runs.c.note, runs.c.lot)]
-        query = query.where(sa.or_(*_named(runs, word), *own))
-    return query
-
-
-def _notes_query(filters: Filters) -> sa.Select[Any]:
-    query = (
-        sa
-        .select(sa.literal("note").label("kind"), notes.c.id, notes.c.id.label("code"), notes.c.at)
-        .add_columns(sa.literal("").label("operation"))
-        .add_columns(sa.cast(sa.null(), sa.Integer).label("round"), sa.literal("").label("lot"))
-        .add_columns(notes.c.text.label("note"), *_pair_columns())
-        .outerjoin(machines, machines.c.id == notes.c.machine_id)
-        .outerjoin(sheets, sheets.c.id == notes.c.sheet_id)
-        .where(*_common(filters, notes.c.at, sa.literal("")), still_counts(notes.c.id))
-    )
-    for word in _words(filters):
-        query = query.where(sa.or_(*_named(notes, word), _holds(notes.c.text, word)))
-    return query
-
-
-def _named(of: sa.Table, word: str) -> list[sa.ColumnElement[bool]]:
-    """Make the conditions that a word stands in the name of the machine or sheet.
-
-    There are few names: they are looked through once, not for every board.
-    """
-    machine = machines.alias()
-    sheet = sheets.alias()
-    of_machine = sa.select(machine.c.id).where(_holds(machine.c.name, word))
-    in_sheet = sa.or_(_holds(sheet.c.name, word), _holds(sheet.c.material, word))
-    of_sheet = sa.select(sheet.c.id).where(in_sheet)
-    return [of.c.machine_id.in_(of_machine), of.c.sheet_id.in_(of_sheet)]
-
-
-def _pair_columns() -> list[sa.ColumnElement[Any]]:
-    return [
-        machines.c.name.label("machine"),
-        sheets.c.name.label("sheet"),
-        sheets.c.material,
-        sheets.c.thickness_mm,
-    ]
-
-
-def _common(
-    filters: Filters, at: sa.ColumnElement[str], operation: sa.ColumnElement[str]
-) -> list[sa.ColumnElement[bool]]:
-    wanted: list[sa.ColumnElement[bool]] = []
-    if filters.material is not None:
-        wanted.append(sheets.c.material_key == material_key(filters.material))
-    if filters.thickness_mm is not None:
-        wanted.append(_is_as_thick(filters.thickness_mm))
+def _wanted(connection: sa.Connection, directory: Directory, filters: Filters) -> Wanted:
+    kinds = [kind for kind in _LISTED if kind in filters.kinds]
+    if filters.operation is not None or filters.outcome is not None:
+        kinds = [kind for kind in kinds if kind != "note"]
+    if filters.outcome == "unread":
+        kinds = [kind for kind in kinds if kind == "board"]
+    # A board counts whatever was said of it since; nothing replaces it.
+    wanted: Wanted = [
+        entries.c.kind.in_(kinds), is_valid, *counting(directory),
+    ]  # fmt: skip
+    doubles = {min(group) for group in directory.same.values()}
+    if doubles:
+        hidden = sorted(set(directory.same) - doubles)
+        wanted.append(sa.or_(entries.c.kind != "board", entries.c.id.not_in(hidden)))
     if filters.machine is not None:
-        wanted.append(machines.c.name == filters.machine)
-    if filters.sheet is not None:
-        wanted.append(sheets.c.name == filters.sheet)
+        machine = directory.machines.get(filters.machine)
+        wanted.append(among(connection, entries.c.machine, _ids([machine])))
+    if (filters.sheet, filters.material, filters.thickness_mm) != (None, None, None):
+        sheets = [thing for thing in directory.sheets.values() if _fits(thing, filters)]
+        wanted.append(among(connection, entries.c.sheet, _ids(sheets)))
     if filters.operation is not None:
-        wanted.append(operation == filters.operation)
+        wanted.append(_says("operation", filters.operation))
     if filters.since is not None:
-        wanted.append(at >= write_time(filters.since))
+        wanted.append(entries.c.at >= write_time(filters.since))
     if filters.until is not None:
-        wanted.append(at < write_time(filters.until))
+        wanted.append(entries.c.at < write_time(filters.until))
+    if filters.outcome is not None:
+        wanted.append(_came_out(connection, directory, filters.outcome))
     return wanted
 
 
-def _is_as_thick(thickness_mm: float) -> sa.ColumnElement[bool]:
-    # The small rest is for the rounding of decimal fractions.
-    low, high = thickness_mm - SAME_THICKNESS_MM - 1e-9, thickness_mm + SAME_THICKNESS_MM + 1e-9
-    measured = sa.exists().where(
-        sheet_versions.c.sheet_id == sheets.c.id,
-        sheet_versions.c.measured_mm.between(low, high),
-        last_of(sheet_versions, "sheet_id"),
+def _ids(things: Sequence[Thing | None]) -> set[str]:
+    return {key for thing in things if thing is not None for key in thing.ids}
+
+
+def _fits(thing: Thing, filters: Filters) -> bool:
+    sheet: Sheet = thing.sheet
+    key = None if filters.material is None else material_key(filters.material)
+    return (
+        filters.sheet in (None, sheet.name)
+        and key in (None, material_key(sheet.material))
+        and (filters.thickness_mm is None or is_as_thick(sheet, filters.thickness_mm))
     )
-    return sa.or_(sheets.c.thickness_mm.between(low, high), measured)
 
 
-def _words(filters: Filters) -> list[str]:
-    return (filters.text or "").lower().split()
+def _says(name: str, value: str | int | None) -> sa.ColumnElement[bool]:
+    """True of bodies with a field of this value; no text in them can look like that."""
+    text = ledger.canonical({name: value})[1:-1]
+    return entries.c.body.contains(text, autoescape=True)
 
 
-def _holds(column: sa.ColumnElement[str], word: str) -> sa.ColumnElement[bool]:
-    return sa.func.lower(column).contains(word, autoescape=True)
-
-
-def _outcome(outcome: str) -> tuple[str, str | int]:
-    kind, _, grade = outcome.partition(" ")
-    return (kind, int(grade)) if grade else ("through", outcome)
-
-
-def _board_outcome(outcome: str) -> sa.ColumnElement[bool]:
-    counts = sa.exists().where(
-        readings.c.board_id == boards.c.id, last_of(readings, "board_id", "cell")
+def _came_out(
+    connection: sa.Connection, directory: Directory, outcome: str
+) -> sa.ColumnElement[bool]:
+    """True of boards with a cell, and of jobs with a part, that came out like that."""
+    looks = (
+        sa.select(entries.c.about).select_from(with_state).where(entries.c.kind == "look", stands)
     )
+    unclear = _unclear(connection, directory)
+    if unclear:
+        looks = looks.where(~among(connection, entries.c.about + " " + entries.c.slot, unclear))
     if outcome == "unread":
-        graded = sa.or_(*[readings.c[name].is_not(None) for name in _GRADES])
-        return ~counts.where(graded)
-    column, value = _outcome(outcome)
-    return counts.where(readings.c[column] == value)
+        blank = sa.and_(*[_says(name, None) for name in GRADES])
+        read = set(connection.execute(looks.where(~blank).distinct()).scalars())
+        return ~among(connection, entries.c.id, _first_of(directory, read))
+    kind, _, grade = outcome.partition(" ")
+    says = _says(kind, int(grade)) if grade else _says("through", outcome)
+    boards = set(connection.execute(looks.where(says).distinct()).scalars())
+    runs = sa.and_(entries.c.kind != "board", says)
+    return sa.or_(runs, among(connection, entries.c.id, _first_of(directory, boards)))
 
 
-def _with_counts(connection: sa.Connection, rows: list[Row]) -> tuple[Entry, ...]:
-    ids = {row["id"] for row in rows}
-    cell_counts = (
+def _first_of(directory: Directory, ids: set[str]) -> set[str]:
+    return {min(directory.same.get(key, (key,))) for key in ids}
+
+
+def _unclear(connection: sa.Connection, directory: Directory) -> list[str]:
+    """Questions at cells to which two answers stand that differ."""
+    often = (
         sa
-        .select(cells.c.board_id, sa.func.count())
-        .where(cells.c.board_id.in_(ids))
-        .group_by(cells.c.board_id)
+        .select(entries.c.about, entries.c.slot)
+        .where(entries.c.kind == "look")
+        .group_by(entries.c.about, entries.c.slot)
+        .having(sa.func.count() > 1)
     )
-    planned: dict[str, int] = {row[0]: row[1] for row in connection.execute(cell_counts)}
-    counts: dict[str, dict[str, int]] = {row["id"]: {} for row in rows}
-    for row in _graded(connection, ids):
-        here = counts.setdefault(row["of"], {})
-        here["read"] = here.get("read", 0) + row["parts"]
-        for key in _keys(row):
-            here[key] = here.get(key, 0) + row["parts"]
-    return tuple(_entry(row, planned.get(row["id"]), counts[row["id"]]) for row in rows)
+    asked = {f"{about} {slot}" for about, slot in connection.execute(often)}
+    if not asked:
+        return []
+    question = entries.c.about + " " + entries.c.slot
+    found = ledger.read(connection, entries.c.kind == "look", among(connection, question, asked))
+    answers: dict[str, set[tuple[Any, ...]]] = {}
+    for entry in found:
+        said = tuple(entry.body[name] for name in GRADES)
+        answers.setdefault(f"{entry.about} {entry.slot}", set()).add(said)
+    return [key for key, said in answers.items() if len(said) > 1]
 
 
-def _graded(connection: sa.Connection, ids: Iterable[str]) -> list[Row]:
-    """Count read cells and parts of jobs by grades."""
-    found: list[Row] = []
-    for table, of, parts in (
-        (readings, readings.c.board_id, sa.func.count()),
-        (run_burns, run_burns.c.run_id, sa.func.sum(run_burns.c["count"])),
-    ):
-        grades = [table.c[name] for name in _GRADES]
-        query = (
-            sa
-            .select(of.label("of"), *grades, parts.label("parts"))
-            .where(of.in_(ids), sa.or_(*[grade.is_not(None) for grade in grades]))
-            .group_by(of, *grades)
-        )
-        if table is readings:
-            query = query.where(last_of(readings, "board_id", "cell"))
-        found += rows_of(connection, query)
-    return found
+def _with_words(
+    connection: sa.Connection, directory: Directory, text: str, wanted: Wanted
+) -> sa.ColumnElement[bool]:
+    """True of those in which all of some words stand: in a code, name, material, lot or note."""
+    words = text.lower().split()
+    lots = {key: name.lower() for key, name in directory.lots.items()}
+    lots = {key: name for key, name in lots.items() if any(word in name for word in words)}
+    # A board's own words are its lot's; its body is long, and read only where that matters.
+    body = sa.case((entries.c.kind == "board", ""), else_=entries.c.body)
+    query = sa.select(
+        entries.c.id, entries.c.slot, entries.c.machine, entries.c.sheet,
+        entries.c.body if lots else body,
+    ).select_from(with_state)  # fmt: skip
+    noted: dict[str, str] = {}
+    notes = sa.select(entries.c.about, entries.c.body).select_from(with_state)
+    for about, note in connection.execute(notes.where(entries.c.kind == "cell_note", stands)):
+        noted[about] = f"{noted.get(about, '')}\n{ledger.read_body(note)['note'].lower()}"
+    known: dict[tuple[str, str], str] = {}
+    found = []
+    for key, slot, machine, sheet, own in connection.execute(query.where(*wanted)):
+        if (machine, sheet) not in known:
+            known[machine, sheet] = "\n".join(_names(directory, machine, sheet)).lower()
+        lot = _LOT.search(own) if lots else None
+        lot_name = lots.get(lot[1], "") if lot else ""
+        short = "\n".join((slot.lower(), known[machine, sheet], lot_name, noted.get(key, "")))
+        missing = [word for word in words if word not in short]
+        if not missing or (own and _in_body(own, missing)):
+            found.append(key)
+    return among(connection, entries.c.id, found)
 
 
-def _keys(row: Row) -> list[str]:
-    keys = [row["through"]] if row["through"] is not None else []
-    return keys + [f"{name} {row[name]}" for name in ("char", "mark") if row[name] is not None]
+def _names(directory: Directory, machine: str, sheet: str) -> Iterator[str]:
+    yield directory.name(machine)
+    yield directory.name(sheet)
+    if sheet in directory.things:
+        yield directory.things[sheet].sheet.material
 
 
-def _entry(row: Row, planned: int | None, counts: dict[str, int]) -> Entry:
-    read = counts.pop("read", 0)
-    # A note may be about no machine or sheet.
-    names: dict[str, Any] = {name: row[name] or "" for name in ("machine", "sheet", "material")}
-    same = ("kind", "thickness_mm", "lot", "operation", "round")
-    return Entry(
-        id=row["code"],
-        at=read_time(row["at"]),
-        cells=read if planned is None else planned,
+def _in_body(text: str, words: Sequence[str]) -> bool:
+    body = ledger.read_body(text)
+    own = f"{body.get('note', '')}\n{body.get('text', '')}".lower()
+    return all(word in own for word in words)
+
+
+def _line(
+    connection: sa.Connection, directory: Directory, entry: Entry, looks: Sequence[Entry]
+) -> Line:
+    counts: Counter[str] = Counter()
+    read = 0
+    parts: list[tuple[int, Any]] = [(burn["count"], burn) for burn in entry.body.get("burns", ())]
+    parts += [
+        (1, look.body) for said in by_cell(looks).values() if (look := the_look(said)) is not None
+    ]
+    for count, says in parts:
+        keys = [says["through"]] if says["through"] is not None else []
+        keys += [f"{name} {says[name]}" for name in GRADES[1:] if says[name] is not None]
+        read += count if keys else 0
+        for key in keys:
+            counts[key] += count
+    grid = entry.body.get("grid", {})
+    thing = directory.things.get(entry.sheet)
+    sheet = thing.sheet if thing else None
+    operations = [burn["operation"] for burn in entry.body.get("burns", ())]
+    return Line(
+        kind=entry.kind,  # type: ignore[arg-type]
+        id=code_of(directory, connection, entry) if grid else entry.id,
+        at=read_time(entry.at),
+        machine=directory.name(entry.machine),
+        sheet=directory.name(entry.sheet),
+        material=sheet.material if sheet else "",
+        thickness_mm=sheet.thickness_mm if sheet else None,
+        lot=lot_of(directory, entry),
+        operation=grid["operation"] if grid else next(iter(operations), ""),
+        round=grid.get("round"),
+        cells=len(grid["cells"]) if grid else read,
         read=read,
         outcomes={name: counts[name] for name in sorted(counts, key=outcome_order)},
-        note=row["note"],
-        **names,
-        **{name: row[name] for name in same},
+        note=str(entry.body.get("note") or entry.body.get("text") or ""),
     )

@@ -6,35 +6,33 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+import sqlalchemy as sa
+
 from calib.errors import LogbookError
 from calib.logbook.boards import Boards
 from calib.logbook.evidence import Evidence
+from calib.logbook.files import is_read_only
 from calib.logbook.history import History
-from calib.logbook.identity import newest_backup
-from calib.logbook.keeping import Keeping
-from calib.logbook.machines import Machines
-from calib.logbook.migrate import bring_up_to_date
-from calib.logbook.notes import Notes
+from calib.logbook.identity import identity_in, new_identity, newest_backup, set_identity
+from calib.logbook.ledger import make_tables, metadata
 from calib.logbook.opening import (
+    WRITES,
+    Place,
     damaged,
     find_place,
     in_plain_words,
     make_engine,
 )
-from calib.logbook.promises import Promises
-from calib.logbook.readings import Readings
+from calib.logbook.questions import Questions
 from calib.logbook.runs import Runs
 from calib.logbook.search import Search
-from calib.logbook.settling import Settling
-from calib.logbook.sheets import Sheets
-from calib.logbook.taps import Taps
 from calib.logbook.undoing import Undoing
 
+# Any number will do, as long as every calib takes the same one.
+_SERVER_LOCK = 710_319_004
 
-class Book(
-    Machines, Sheets, Boards, Readings, Notes, Promises, Runs, Settling, Evidence, History, Search,
-    Undoing, Taps, Keeping,
-):  # fmt: skip
+
+class Book(Boards, Runs, Evidence, History, Search, Undoing, Questions):
     """An open logbook; every call that writes is one transaction: all of it, or nothing.
 
     Get one from `open_book`. It may be used from several threads, and several programs may have
@@ -67,10 +65,8 @@ class Book(
         self.close()
 
 
-def open_book(where: str | Path | None = None) -> Book:
+def open_book(where: str | Path | sa.URL | None = None) -> Book:
     """Open a logbook, and make it when there is none.
-
-    An older one is brought up to date, after a copy was put into the folder ``backups`` beside it.
 
     Raises LogbookError when it is damaged (the message names the newest good backup), of a newer
     calib, no logbook, or can't be reached.
@@ -88,13 +84,37 @@ def open_book(where: str | Path | None = None) -> Book:
                     good = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
                 if good != "ok":
                     raise LogbookError(damaged(place))
-            bring_up_to_date(engine, place)
-        book = Book(make_engine(place, create=False), place)
-        with book.look():
-            pass  # from now on another file at this place is noticed
-        return book
+            _make_ready(engine, place)
     finally:
         engine.dispose()
+    book = Book(make_engine(place, create=False), place)
+    try:
+        with book.look() as connection:  # from now on another file at this place is noticed
+            book.directory(connection)
+    except BaseException:
+        book.close()
+        raise
+    return book
+
+
+def _make_ready(engine: sa.Engine, place: Place) -> None:
+    """Make what is missing of the tables, and give a new logbook its identity."""
+    with engine.connect() as connection:
+        names = set(sa.inspect(connection).get_table_names())
+        if names and not {"entries", "identity"} <= names:
+            raise LogbookError(
+                f"The database holds other tables ({', '.join(sorted(names)[:3])}) and is no"
+                " logbook: give another path or database."
+            )
+    if set(metadata.tables) <= names or (place.path is not None and is_read_only(place.path)):
+        return
+    with engine.connect().execution_options(**{WRITES: True}) as connection, connection.begin():
+        if connection.dialect.name == "postgresql":
+            # Held until the transaction ends, so that two programs don't make the tables at once.
+            connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_SERVER_LOCK)))
+        make_tables(connection)
+        if identity_in(connection) is None:
+            set_identity(connection, new_identity())
 
 
 def _was_emptied(path: Path) -> bool:

@@ -12,8 +12,6 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
-from calib.errors import InvalidRecord
-from calib.pictures.layers import nice_ticks
 from calib.pictures.paper import (
     ACCENT,
     GREY,
@@ -28,6 +26,7 @@ from calib.pictures.paper import (
     saved,
     scale_colours,
 )
+from calib.pictures.scale import nice_ticks
 from calib.pictures.view import figure_words
 
 _PLOT_IN, _FOOT_IN = 4.6, 0.85
@@ -47,17 +46,6 @@ class TrackRow:
     high: float
     count: int  # How many promises
 
-    def __post_init__(self) -> None:
-        for field in ("stated", "observed", "low", "high"):
-            value = getattr(self, field)
-            if not 0.0 <= value <= 1.0:
-                raise InvalidRecord(f"TrackRow.{field} is {value!r}: give a share from 0 to 1.")
-        if not self.low <= self.observed <= self.high:
-            raise InvalidRecord(
-                f"TrackRow.low, observed, high are {self.low!r}, {self.observed!r}, {self.high!r}:"
-                " give them rising."
-            )
-
 
 def track_record_picture(
     rows: Sequence[TrackRow],
@@ -70,36 +58,30 @@ def track_record_picture(
     Raises InvalidRecord when the format is another.
     """
     words = "On the line: it came out as often as stated. Below it, calib said too much."
-    beside = _labels_beside([row.stated for row in rows])
+    stated = [row.stated for row in rows]
     with drawing(_height(title, words)) as figure:
         axes = _framed(figure, title, words)
-        low = min([0.8, *(row.low for row in rows), *(row.stated for row in rows)])
+        low = min([0.8, *(row.low for row in rows), *stated])
         start = max(0.0, math.floor(10.0 * low - 0.3) / 10.0)
         rim = 0.02 * (1.0 - start)
         axes.plot([start, 1.0], [start, 1.0], color=GREY, linewidth=1.4, dashes=(5, 3))
-        for number, row in enumerate(rows, 1):
-            axes.plot([row.stated] * 2, [row.low, row.high], color=INK, linewidth=2.0)
-            for end in (row.low, row.high):
-                axes.plot([row.stated], [end], "_", markersize=12, color=INK)
-            (point,) = axes.plot([row.stated], [row.observed], "o", markersize=10, color=INK)
-            point.set_gid(f"promise-{number}")
+        for number, (row, following) in enumerate(zip(rows, [*stated, math.inf][1:], strict=True)):
+            axes.plot([row.stated] * 2, [row.low, row.high], "_-", ms=12, color=INK, linewidth=2.0)
+            axes.plot(
+                [row.stated], [row.observed], "o", ms=10, color=INK, gid=f"promise-{number + 1}"
+            )
+            # The count stands to the right, or left of a point with a near neighbour.
+            left = following - row.stated < _NEAR
             axes.annotate(
-                str(row.count), (row.stated, row.observed), xytext=(beside[number - 1], 0),
+                str(row.count), (row.stated, row.observed), xytext=(-10 if left else 10, 0),
                 fontsize=11.5, textcoords="offset points", va="center", path_effects=HALO,
-                ha="left" if beside[number - 1] > 0 else "right",
+                ha="right" if left else "left",
             )  # fmt: skip
         axes.set_xlim(start - rim, 1.0 + 3.0 * rim)
         axes.set_ylim(start - rim, 1.0 + rim)
         axes.set_xlabel("stated chance (numbers: how many outcomes)")
         axes.set_ylabel("share that came out so")
         return saved(figure, format)
-
-
-def _labels_beside(stated: Sequence[float]) -> list[float]:
-    """Where each point's number stands [pt]: to the right, or left of one with a near neighbour."""
-    following = [*stated, math.inf][1:]
-    near = [after - here < _NEAR for here, after in zip(stated, following, strict=True)]
-    return [-10.0 if crowded else 10.0 for crowded in near]
 
 
 def control_chart_picture(
@@ -116,16 +98,11 @@ def control_chart_picture(
 
     ``values``, ``low``, ``high`` and ``alarms`` hold one entry per check, (n,); ``labels`` the
     headline, the name of the vertical axis, then one short name per check. In an SVG the points
-    are named ``check-1-calm`` or ``check-1-alarm``. Raises InvalidRecord when the labels don't
-    match the values, or the format is another.
+    are named ``check-1-calm`` or ``check-1-alarm``. Raises InvalidRecord when the format is
+    another.
     """
     series, bottom, top = (np.asarray(v, dtype=float) for v in (values, low, high))
     title, unit, *names = labels
-    if series.ndim != 1 or len(names) != len(series) or len(series) == 0:
-        raise InvalidRecord(
-            f"control chart has {series.size} values and {len(names)} names: give one or more"
-            " values and a name for each, after headline and axis name."
-        )
     places = np.arange(1, len(series) + 1)
     words = (
         "What was known after each check; 9 times in 10 the truth lies within its bar. Dashed: the"
@@ -137,11 +114,10 @@ def control_chart_picture(
         axes.axhline(limit, color=INK, linewidth=1.6, dashes=(5, 3))
         axes.vlines(places, bottom, top, color=GREY, linewidth=3.0)
         for place, value, alarm in zip(places, series, alarms, strict=True):
-            (point,) = axes.plot(
-                [place], [value], "s" if alarm else "o", markersize=11 if alarm else 8,
-                color=ACCENT if alarm else INK, path_effects=HALO,
+            axes.plot(
+                [place], [value], "s" if alarm else "o", ms=11 if alarm else 8, path_effects=HALO,
+                color=ACCENT if alarm else INK, gid=f"check-{place}-{'alarm' if alarm else 'calm'}",
             )  # fmt: skip
-            point.set_gid(f"check-{place}-{'alarm' if alarm else 'calm'}")
         axes.set_xlim(0.5, len(series) + 0.5)
         axes.set_ylabel(drawable(unit))
         every = math.ceil(len(series) / 12)
@@ -162,16 +138,10 @@ def cost_picture(
 ) -> bytes:
     """Stack the parts of a cost over the speed and show the speed that was chosen.
 
-    Raises InvalidRecord when the shapes don't match, or the format is another.
+    Raises InvalidRecord when the format is another.
     """
     speeds = np.asarray(speed_mm_s, dtype=float)
     layers = {name: np.asarray(values, dtype=float) for name, values in parts.items()}
-    for name, values in layers.items():
-        if values.shape != speeds.shape or speeds.ndim != 1 or len(speeds) < 2:
-            raise InvalidRecord(
-                f"cost {name!r} has shape {values.shape} for speeds of shape {speeds.shape}: give"
-                " one value per speed, for two or more speeds."
-            )
     words = "Each band is one part of the cost; the upper edge is the sum."
     with drawing(_height(title, words) + 0.3 + 0.36 * math.ceil(len(layers) / 2)) as figure:
         axes = _framed(figure, title, words)
@@ -184,9 +154,16 @@ def cost_picture(
             )  # fmt: skip
             band.set_gid(f"part-{number + 1}")
             base = base + values
-        (total,) = axes.plot(speeds, base, color=INK, linewidth=2.2)
-        total.set_gid("total")
-        _cost_axes(axes, speeds, float(base.max()), unit)
+        axes.plot(speeds, base, color=INK, linewidth=2.2, gid="total")
+        ends, highest = (float(speeds[0]), float(speeds[-1])), float(base.max())
+        axes.set_xscale("log")
+        axes.set_xlim(ends)
+        axes.set_ylim(0.0, 1.15 * highest if highest > 0 else 1.0)
+        axes.xaxis.set_major_locator(FixedLocator(nice_ticks(*ends)))
+        axes.xaxis.set_minor_locator(NullLocator())
+        axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: figure_words(float(value))))
+        axes.set_xlabel("speed [mm/s]")
+        axes.set_ylabel(drawable(unit))
         if chosen_mm_s is not None:
             _mark_chosen(axes, chosen_mm_s, float(np.interp(chosen_mm_s, speeds, base)))
         figure.legend(
@@ -195,24 +172,9 @@ def cost_picture(
         return saved(figure, format)
 
 
-def _cost_axes(axes: Axes, speeds: npt.NDArray[np.float64], highest: float, unit: str) -> None:
-    axes.set_xscale("log")
-    axes.set_xlim(float(speeds[0]), float(speeds[-1]))
-    axes.set_ylim(0.0, 1.15 * highest if highest > 0 else 1.0)
-    axes.xaxis.set_major_locator(FixedLocator(nice_ticks(float(speeds[0]), float(speeds[-1]))))
-    axes.xaxis.set_minor_locator(NullLocator())
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: figure_words(float(value))))
-    axes.set_xlabel("speed [mm/s]")
-    axes.set_ylabel(drawable(unit))
-
-
 def _mark_chosen(axes: Axes, speed: float, cost: float) -> None:
     axes.axvline(speed, color=ACCENT, linewidth=1.6, dashes=(6, 2))
-    (point,) = axes.plot(
-        [speed], [cost], "o", markersize=15, markerfacecolor="white",
-        markeredgecolor=ACCENT, markeredgewidth=3.0, zorder=5,
-    )  # fmt: skip
-    point.set_gid("chosen")
+    axes.plot([speed], [cost], "o", ms=15, mfc="white", mec=ACCENT, mew=3.0, zorder=5, gid="chosen")
     axes.annotate(
         f"{figure_words(speed)} mm/s", (speed, cost), xytext=(0, 14), fontsize=13, weight="bold",
         textcoords="offset points", ha="center", path_effects=HALO, zorder=6,

@@ -1,6 +1,6 @@
 """What all pictures share: paper, type, colours, and saving without clock or chance.
 
-matplotlib is imported in this folder and by ``calib.picture`` only.
+matplotlib is imported in this folder only.
 """
 
 from __future__ import annotations
@@ -114,22 +114,16 @@ def wrapped(text: str, size_pt: float, width_in: float) -> list[str]:
     """
     lines = [""]
     for word in drawable(text).split():
-        for piece in _pieces(word, size_pt, width_in):
-            longer = f"{lines[-1]} {piece}".strip()
-            if lines[-1] and text_width_in(longer, size_pt) > width_in:
-                lines.append(piece)
-            else:
-                lines[-1] = longer
+        longer = f"{lines[-1]} {word}".strip()
+        if text_width_in(longer, size_pt) <= width_in:
+            lines[-1] = longer
+            continue
+        lines += [""] if lines[-1] else []
+        for sign in word:
+            if lines[-1] and text_width_in(lines[-1] + sign, size_pt) > width_in:
+                lines.append("")
+            lines[-1] += sign
     return lines
-
-
-def _pieces(word: str, size_pt: float, width_in: float) -> list[str]:
-    pieces = [""]
-    for sign in word:
-        if pieces[-1] and text_width_in(pieces[-1] + sign, size_pt) > width_in:
-            pieces.append("")
-        pieces[-1] += sign
-    return pieces
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,13 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
-
-from calib.errors import InvalidRecord
+from calib.pictures.scale import Array
 from calib.records import Burn, Operation, Setting
-
-Array = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -46,30 +41,10 @@ class RegionView:
     # Most likely mark grade at each, shape (n_power, n_speed); None for cuts
     likely_mark: Array | None = None
 
-    def __post_init__(self) -> None:
-        shape = (len(self.power_pct), len(self.speed_mm_s))
-        for field in ("power_pct", "speed_mm_s"):
-            axis = np.asarray(getattr(self, field))
-            if axis.ndim != 1 or len(axis) < 2 or not (np.all(np.diff(axis) > 0) and axis[0] > 0):
-                raise InvalidRecord(
-                    f"RegionView.{field} is {axis!r}: give two or more rising numbers above 0."
-                )
-        for field in ("chance", "likely_mark"):
-            values = getattr(self, field)
-            if values is not None and np.shape(values) != shape:
-                raise InvalidRecord(
-                    f"RegionView.{field} has shape {np.shape(values)}: give {shape}, powers first."
-                )
-        steps = (0.0, *self.levels, 1.0)
-        if not all(low < high for low, high in zip(steps, steps[1:], strict=False)):
-            raise InvalidRecord(
-                f"RegionView.levels is {self.levels!r}: give rising chances between 0 and 1."
-            )
-
     @property
     def shown(self) -> tuple[tuple[int, Burn], ...]:
-        """The burns that are drawn, each with its number among all."""
-        return tuple((n, burn) for n, burn in enumerate(self.burns, 1) if self.shows(burn))
+        """The burns of this picture that were read, each with its number among all."""
+        return tuple((n, burn) for n, burn in enumerate(self.burns, 1) if self._shows(burn))
 
     @property
     def words(self) -> str:
@@ -80,15 +55,14 @@ class RegionView:
             return "chance that the coupon falls free"
         return f"chance of exactly mark grade {self.wanted_mark}"
 
-    def shows(self, burn: Burn) -> bool:
-        """Tell whether a burn belongs into this picture and was read."""
-        pitch = self.operation != "area_mark" or _same(burn.line_pitch_mm, self.line_pitch_mm)
+    def _shows(self, burn: Burn) -> bool:
+        pitch, wanted = burn.line_pitch_mm, self.line_pitch_mm
+        if self.operation == "area_mark" and wanted is not None:
+            same_pitch = pitch is not None and math.isclose(pitch, wanted, rel_tol=1e-9)
+        else:
+            same_pitch = True
         same = burn.operation == self.operation and burn.passes == self.passes
-        return same and pitch and outcome_of(burn) != ""
-
-
-def _same(one: float | None, other: float | None) -> bool:
-    return other is None or (one is not None and math.isclose(one, other, rel_tol=1e-9))
+        return same and same_pitch and outcome_of(burn) != ""
 
 
 def outcome_of(burn: Burn) -> str:
@@ -109,16 +83,18 @@ def figure_words(value: float) -> str:
     return f"{value:.2f}".rstrip("0").rstrip(".")
 
 
-def setting_words(setting: Setting) -> tuple[str, str]:
-    """Write a setting in two lines as it is typed at the machine.
+def setting_words(setting: Setting) -> str:
+    """Write a setting as it is typed at the machine.
 
     Examples
     --------
     >>> setting_words(Setting(power_pct=60.0, speed_mm_s=12.0))
-    ('60 %, 12 mm/s', '720 mm/min, 1 pass')
+    '60 %, 12 mm/s, 720 mm/min, 1 pass'
     """
-    second = f"{figure_words(setting.speed_mm_s * 60.0)} mm/min, {setting.passes} pass"
-    second += "es" if setting.passes > 1 else ""
+    speed, passes = setting.speed_mm_s, "1 pass"
+    if setting.passes > 1:
+        passes = f"{setting.passes} passes"
     if setting.line_pitch_mm is not None:
-        second += f", lines {figure_words(setting.line_pitch_mm)} mm apart"
-    return f"{figure_words(setting.power_pct)} %, {figure_words(setting.speed_mm_s)} mm/s", second
+        passes += f", lines {figure_words(setting.line_pitch_mm)} mm apart"
+    speeds = f"{figure_words(speed)} mm/s, {figure_words(speed * 60.0)} mm/min"
+    return f"{figure_words(setting.power_pct)} %, {speeds}, {passes}"

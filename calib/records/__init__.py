@@ -3,6 +3,7 @@
 from calib.records.boards import Cell, Grid, Reading
 from calib.records.burns import Burn, Setting
 from calib.records.content import content_of
+from calib.records.costs import Costs
 from calib.records.machine import Machine
 from calib.records.promise import Promise
 from calib.records.sheet import Sheet
@@ -14,7 +15,9 @@ from calib.records.words import (
     MARK_WORDS,
     OPERATIONS,
     THROUGH_GRADES,
+    USUAL_RELIABILITY,
     BurnSource,
+    ClassesBy,
     Corner,
     LaserSource,
     Operation,
@@ -26,9 +29,11 @@ __all__ = [
     "Burn",
     "BurnSource",
     "Cell",
+    "ClassesBy",
     "CHAR_WORDS",
     "content_of",
     "Corner",
+    "Costs",
     "COUPON_CORNER_MM",
     "COUPON_CUT_MM",
     "COUPON_MM",
@@ -44,5 +49,7 @@ __all__ = [
     "Setting",
     "Sheet",
     "Through",
+    "USUAL_RELIABILITY",
     "THROUGH_GRADES",
+    "USUAL_RELIABILITY",
 ]

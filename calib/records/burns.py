@@ -9,7 +9,7 @@ from pydantic import Field
 from calib.records.fields import Grade, Number, Text, Whole, misfit, record, says
 from calib.records.words import BurnSource, Operation, Through
 
-Power = Annotated[Number, says("Power, % of full.", gt=0, le=100)]
+Power = Annotated[Number, says("Power, of full.", gt=0, le=100)]
 Speed = Annotated[Number, says("Speed as set.", gt=0, le=20_000)]
 Passes = Annotated[Whole, says("How often the same path is burnt.", ge=1, le=50)]
 Pitch = Annotated[Number | None, says("Distance of the lines of an area mark.", gt=0, le=20)]

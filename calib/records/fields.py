@@ -67,15 +67,15 @@ Grade = Annotated[Whole, Field(ge=0, le=4)]
 Chance = Annotated[Number, Field(ge=0, le=1)]
 
 
-def says(help: str, *, option: str = "", allowed: str = "", **bounds: Any) -> Any:
+def says(help: str, *, option: str = "", allowed: str = "", unsaid: str = "", **bounds: Any) -> Any:
     """Say one sentence of a field, and its bounds (``gt``, ``ge``, ``lt``, ``le``).
 
-    ``option`` is what the command line calls it where that isn't the name less its unit, and
-    ``allowed`` what may be given where that isn't clear from type and bounds.
+    ``option`` is what the command line calls it where that isn't the name less its unit (for yes
+    and no: ``--yes/--no``), ``allowed`` what may be given where that isn't clear from type and
+    bounds, and ``unsaid`` what holds when it isn't given where its default doesn't tell.
     """
-    extra: dict[str, Any] = {"option": option} if option else {}
-    if allowed:
-        extra["allowed"] = allowed
+    extra: dict[str, Any] = {"option": option, "allowed": allowed, "unsaid": unsaid}
+    extra = {name: words for name, words in extra.items() if words}
     return Field(description=help, json_schema_extra=extra or None, **bounds)
 
 
@@ -121,6 +121,12 @@ def misfit(record: object, field: str, value: object, allowed: str) -> NoReturn:
     raise InvalidRecord.of(type(record).__name__, [Misfit(field, value, allowed)])
 
 
+def spoken(name: str) -> str:
+    """A field's name as it is spoken: without the unit."""
+    end = next((end for end in _UNITS if name.endswith(end)), "")
+    return name.removesuffix(end).replace("_", " ")
+
+
 @dataclasses.dataclass(frozen=True, kw_only=True)
 class FieldOf:
     """One field as the shells need it."""
@@ -142,20 +148,42 @@ class FieldOf:
         return next((unit for end, unit in _UNITS.items() if self.name.endswith(end)), "")
 
     @property
+    def words(self) -> str:
+        """Its name as it is spoken: without the unit."""
+        return spoken(self.name)
+
+    @property
     def option(self) -> str:
-        """What the command line calls it."""
+        """What the command line calls it; both words where it is yes or no."""
         if self._extra("option"):
             return self._extra("option")
-        end = next((end for end in _UNITS if self.name.endswith(end)), "")
-        return "--" + self.name.removesuffix(end).replace("_", "-")
+        option = "--" + self.words.replace(" ", "-")
+        both = self.bare is bool and self.default is not False
+        return f"{option}/--no{option[1:]}" if both else option
+
+    @property
+    def bare(self) -> Any:
+        """Its kind without bounds, and without None where it needn't be given."""
+        return bare(self.kind)
+
+    @property
+    def bounds(self) -> dict[str, Any]:
+        """Its ``gt``, ``ge``, ``lt``, ``le``, ``max_length``; of a list, those of its parts."""
+        if get_origin(self.bare) is tuple:
+            return _bounds_of(get_args(self.bare)[0])
+        return _bounds_of(self.kind, self.info.metadata)
+
+    @property
+    def unsaid(self) -> str:
+        """What holds when it isn't given, in words; empty where the default says it."""
+        return self._extra("unsaid")
 
     @property
     def choices(self) -> tuple[str, ...]:
         """The words that it may be; empty where it isn't one of some."""
-        for part in (self.kind, *get_args(self.kind)):
-            if get_origin(part) is Literal:
-                return tuple(str(word) for word in get_args(part))
-        return ()
+        if get_origin(self.bare) is not Literal:
+            return ()
+        return tuple(str(word) for word in get_args(self.bare) if word != "")
 
     @property
     def allowed(self) -> str:
@@ -178,14 +206,32 @@ def _bounds(metadata: Any) -> dict[str, Any]:
     return found
 
 
-def _allowed(kind: Any, metadata: Any = ()) -> str:
+def _bounds_of(kind: Any, metadata: Any = ()) -> dict[str, Any]:
     bounds = _bounds(metadata)
-    while get_origin(kind) is Annotated:
-        kind, *more = get_args(kind)
-        bounds = _bounds(more) | bounds
+    while bare(kind) is not kind:
+        if get_origin(kind) is Annotated:
+            kind, *more = get_args(kind)
+            bounds = _bounds(more) | bounds
+        else:
+            kind = next(part for part in get_args(kind) if part is not type(None))
+    return bounds
+
+
+def bare(kind: Any) -> Any:
+    """A kind without bounds, and without None where there is a choice."""
+    while True:
+        if get_origin(kind) is Annotated:
+            kind = get_args(kind)[0]
+        elif type(None) in get_args(kind):
+            kind = next(part for part in get_args(kind) if part is not type(None))
+        else:
+            return kind
+
+
+def _allowed(kind: Any, metadata: Any = ()) -> str:
+    bounds = _bounds_of(kind, metadata)
+    kind = bare(kind)
     origin, parts = get_origin(kind), get_args(kind)
-    if type(None) in parts:
-        return _allowed(next(part for part in parts if part is not type(None)), metadata)
     if origin is Literal:
         return "give one of " + ", ".join(str(word) for word in parts if word != "")
     if kind is bool:

@@ -13,7 +13,7 @@ Reach = Annotated[Number, Field(ge=10, le=10_000)]
 Shift = Annotated[Number, Field(ge=-10_000, le=10_000)]
 # A power [%] and the watts that were measured there.
 CurvePoint = tuple[Annotated[Number, Field(gt=0, le=100)], Annotated[Number, Field(gt=0, lt=4000)]]
-CURVE = "give ((pct, watts), …), both rising, pct from above 0 to 100, watts above 0"
+CURVE = "give points of power and watts, both rising, power from above 0 to 100 %, watts above 0"
 AirWord = Literal["", "M7", "M8", "M9"]
 
 
@@ -54,10 +54,17 @@ class Machine:
         Number | None, says("Acceleration of the head, if you know it.", ge=1, le=1_000_000)
     ] = None
     beam_starts_pct: Annotated[
-        Number, says("Power below which no beam comes out.", ge=0, le=99)
+        Number,
+        says("Power below which no beam comes out.", unsaid="10 %; a diode: 2 %", ge=0, le=99),
     ] = _BY_SOURCE
     ceiling_pct: Annotated[
-        Number, says("Highest power that plans and advice use.", gt=0, le=100)
+        Number,
+        says(
+            "Highest power that plans and advice use.",
+            unsaid="80 %; a diode: 100 %",
+            gt=0,
+            le=100,
+        ),
     ] = _BY_SOURCE
     power_curve: Annotated[
         tuple[CurvePoint, ...],
@@ -78,14 +85,20 @@ class Machine:
     ] = None
     beam_on_word: Annotated[
         Literal["M3", "M4"],
-        says("Word that turns the beam on; M4 where power follows speed.", option="--beam-on"),
+        says(
+            "Word that turns the beam on; M4 where power follows speed.",
+            option="--beam-on",
+            unsaid="M3; a diode: M4",
+        ),
     ] = _BY_SOURCE
     lens_mm: Annotated[Number | None, says("Focal length of the lens.", gt=0, le=1000)] = None
     beam_mm: Annotated[Number | None, says("Width of the beam at the lens.", gt=0, le=100)] = None
     origin: Annotated[Corner, says("Corner of the board where the program's zero lies.")] = (
         "lower_left"
     )
-    y_up: Annotated[bool, says("Whether the program's y grows away from you.")] = True
+    y_up: Annotated[
+        bool, says("Whether the program's y grows away from you.", option="--y-up/--y-down")
+    ] = True
     offset_mm: Annotated[tuple[Shift, Shift], says("Added to every x and y of the program.")] = (
         0.0,
         0.0,
@@ -97,14 +110,23 @@ class Machine:
         AirWord, says("M word that switches the air off.", option="--air-off")
     ] = ""
     power_follows_speed: Annotated[
-        bool, says("Whether the controller lowers the power with the speed by itself.")
+        bool,
+        says(
+            "Whether the controller lowers the power with the speed by itself.",
+            option="--power-follows-speed/--power-constant",
+            unsaid="constant; a diode: follows",
+        ),
     ] = _BY_SOURCE
     slat_gap_mm: Annotated[
         Number | None, says("Opening between the bars of the bed.", gt=0, le=1000)
     ] = None
     # False on machines with play.
     area_both_ways: Annotated[
-        bool, says("Whether the lines of an area mark are burnt there and back.")
+        bool,
+        says(
+            "Whether the lines of an area mark are burnt there and back.",
+            option="--area-both-ways/--area-one-way",
+        ),
     ] = True
 
     air_low_word: Annotated[
@@ -128,6 +150,11 @@ class Machine:
                 self.wavelength_nm,
                 f"give a number from {low} to {high} for this kind of laser",
             )
+        # M7 and M8 turn a coolant or the air on, M9 all of it off (NIST RS274/NGC, NISTIR 6556).
+        if self.air_on_word and self.air_on_word in ("M9", self.air_off_word):
+            misfit(self, "air_on_word", self.air_on_word, "give the word that turns the air on")
+        if self.air_off_word in ("M7", "M8"):
+            misfit(self, "air_off_word", self.air_off_word, "give the word that turns it off: M9")
         if self.air_low_word and self.air_low_word in (self.air_on_word, self.air_off_word):
             misfit(self, "air_low_word", self.air_low_word, "give a word that does nothing else")
         if self.air_low_word and not self.air_on_word:

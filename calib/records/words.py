@@ -9,6 +9,7 @@ Operation = Literal["cut", "line_mark", "area_mark"]
 Through = Literal["no", "hanging", "through"]
 BurnSource = Literal["board", "job", "check_strip"]
 LaserSource = Literal["co2", "diode"]
+ClassesBy = Literal["colour", "group"]
 Corner = Literal["lower_left", "lower_right", "upper_left", "upper_right"]
 
 OPERATIONS: tuple[Operation, ...] = get_args(Operation)
@@ -22,6 +23,9 @@ CHAR_WORDS = (
 )
 MARK_WORDS = ("nothing", "faint", "clear", "heavy (deep, or a dark halo)", "scorched or cut")
 
+# The chance that is asked for of a cut when nobody says another one.
+USUAL_RELIABILITY = 0.99
+
 
 def outcome_order(name: str) -> tuple[int, str]:
     """Sort key of outcomes in a list: what fell, what hung, what wasn't cut, then by grade.
@@ -34,6 +38,9 @@ def outcome_order(name: str) -> tuple[int, str]:
     places: dict[str, int] = {grade: -place for place, grade in enumerate(THROUGH_GRADES)}
     return places.get(name, 1), name
 
+
+# The chance that is asked for of a cut when nobody says another one.
+USUAL_RELIABILITY = 0.99
 
 # The standard coupon: wide enough to lie across the slats of common beds (common practice, no
 # source), corners rounded so that the head need not stop there.

@@ -2,27 +2,32 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
-from calib.advise.recommendation import Recommendation, scope_words, share_words
+from calib.advice.recommendation import Recommendation, about_words, scope_words
 from calib.records import CHAR_WORDS, MARK_WORDS
-from calib.report.jobs import notes_in_words
 from calib.report.words import (
     bullets,
     chance_words,
     counted,
     date_words,
     operation_words,
+    pair_typed,
     paragraphs,
     setting_words,
+    short_code,
     speed_words,
     table,
     wrapped,
 )
-from calib.tasks.advice import Advice
-from calib.tasks.current import StandingPromise
-from calib.tasks.summary import DEEPER, LEVELS, RegionRow, Summary
+from calib.tasks.regions import DEEPER, LEVELS
+from calib.units import show_chance
+
+if TYPE_CHECKING:
+    from calib.tasks.advice import Advice
+    from calib.tasks.current import StandingPromise
+    from calib.tasks.regions import RegionRow, Summary
 
 EDGES = {
     "unburnt": "Nothing was burnt yet: this is what is expected of such a sheet, and it may be far"
@@ -32,8 +37,6 @@ EDGES = {
     "bracketed": "The burns lie on both sides of the edge.",
 }
 _DOING = {"cut": "cut", "line_mark": "mark lines on", "area_mark": "mark areas on"}
-# Characters of a code that are shown; more are accepted.
-SHORT_CODE = 8
 
 
 def summary_text(summary: Summary) -> str:
@@ -45,12 +48,18 @@ def summary_text(summary: Summary) -> str:
         f" {counted(burns, 'burn')}" + (f" ({outcomes})" if outcomes else "")
     )
     rows = _cut_rows(summary) if summary.operation == "cut" else _mark_rows(summary)
+    defects = ""
+    if summary.defects_per_m:
+        defects = wrapped(
+            f"Apart from all this, about {summary.defects_per_m:.2g} places in a metre of cut are"
+            " expected to need a push whatever the power (knots, glue)."
+        )
     return paragraphs(
         f"{head}\n{EDGES[summary.edge]}",
         rows,
-        _starred(summary.rows),
+        "* outside what was burnt: never recommended." if "*" in rows else "",
         _learned(summary),
-        _defects(summary),
+        defects,
         bullets("Notes", summary.notes),
     )
 
@@ -58,15 +67,6 @@ def summary_text(summary: Summary) -> str:
 def _speed(row: RegionRow, number: int) -> str:
     star = "" if row.tested[number] or row.speeds_mm_s[number] is None else " *"
     return speed_words(row.speeds_mm_s[number]) + star
-
-
-def _starred(rows: Sequence[RegionRow]) -> str:
-    starred = any(
-        not tested and speed is not None
-        for row in rows
-        for tested, speed in zip(row.tested, row.speeds_mm_s, strict=True)
-    )
-    return "* outside what was burnt: never recommended." if starred else ""
 
 
 def _cut_rows(summary: Summary) -> str:
@@ -86,10 +86,8 @@ def _cut_rows(summary: Summary) -> str:
         )
         for row in summary.rows
     ]
-    passes = "" if summary.passes == 1 else f", {summary.passes} passes"
-    return f"{title} ({counted(summary.passes, 'pass') if not passes else passes[2:]}):\n" + table(
-        header, lines
-    )
+    passes = "1 pass" if summary.passes == 1 else f"{summary.passes} passes"
+    return f"{title} ({passes}):\n{table(header, lines)}"
 
 
 def _mark_rows(summary: Summary) -> str:
@@ -138,15 +136,6 @@ def _learned(summary: Summary) -> str:
     return "\n".join(["Doubt that is left, of what there was before any burn:", *lines])
 
 
-def _defects(summary: Summary) -> str:
-    if not summary.defects_per_m:
-        return ""
-    return wrapped(
-        f"Apart from all this, about {summary.defects_per_m:.2g} places in a metre of cut are"
-        " expected to need a push whatever the power (knots, glue)."
-    )
-
-
 def advice_text(advice: Advice) -> str:
     """Say what to set, what is promised of it, and what isn't."""
     rec = advice.recommendation
@@ -155,10 +144,10 @@ def advice_text(advice: Advice) -> str:
     return paragraphs(
         f"To {_DOING[rec.operation]} {pair}: {setting_words(rec.setting)}",
         "\n".join(wrapped(line) for line in (promised_words(rec), *margin_lines(rec))),
-        bullets("Notes", map(notes_in_words, rec.notes)),
+        bullets("Notes", rec.notes),
         wrapped(
             f"This rests on {counted(len(region.burns), 'burn')}. Promise"
-            f" {advice.promise_id[:SHORT_CODE]} is in the logbook. calib doesn't know of a tired"
+            f" {short_code(advice.promise_id)} is in the logbook. calib doesn't know of a tired"
             " lens, a slipped sheet or a wet board: watch the first parts."
         ),
     )
@@ -166,13 +155,13 @@ def advice_text(advice: Advice) -> str:
 
 def after_advice_text(advice: Advice) -> str:
     """Say what comes next: the burns that the notes name, or trying the setting."""
-    rec, sheet = advice.recommendation, advice.region.sheet.name
+    rec, region = advice.recommendation, advice.region
     if not any("Burn next: " in note for note in rec.notes):
-        return "Next: try it, and settle on it with calib settle last."
+        return "Next: try it; calib settle last keeps it."
     operation = "" if rec.operation == "cut" else f" --operation {rec.operation}"
     return (
-        f"Next: calib plan {shlex.quote(sheet)}{operation}, for a board of the burns named above;"
-        " or settle on it as it is with calib settle last."
+        f"Next: calib plan {pair_typed(region.sheet.name, region.machine.name)}{operation}, for a"
+        " board of the burns named above; or calib settle last keeps it as it is."
     )
 
 
@@ -183,15 +172,15 @@ def promised_words(rec: Recommendation) -> str:
         asked = "" if rec.reliability is None else f" (at most {1.0 - rec.reliability:.3g} asked)"
         return (
             f"Chance that {scope_words(rec)} is exactly {wanted!r} (mark {rec.mark}):"
-            f" {rec.chance:.3f}; that it is deeper: {1.0 - (rec.chance_not_deeper or 0.0):.3f}"
-            f"{asked}. In words: {rec.words}."
+            f" {show_chance(rec.chance)}; that it is deeper:"
+            f" {show_chance(1.0 - (rec.chance_not_deeper or 0.0))}{asked}. In words: {rec.words}."
         )
     what = "falls free"
     if rec.char_at_most is not None:
         what += f" with char at most {rec.char_at_most} ({CHAR_WORDS[rec.char_at_most]})"
     return (
-        f"Chance that {scope_words(rec)} {what}: {rec.chance:.3f} ({rec.reliability:g} was asked"
-        f" for). In words: {rec.words}."
+        f"Chance that {scope_words(rec)} {what}: {show_chance(rec.chance)} ({rec.reliability} was"
+        f" asked for). In words: {rec.words}."
     )
 
 
@@ -226,7 +215,7 @@ def margin_lines(rec: Recommendation) -> list[str]:
         then = f"; then {setting_words(again)} would be right" if again else ""
         lines.append(
             f"Were coupons twice as uneven as assumed, the chance would be"
-            f" {rec.chance_if_scatter_doubled:.3f}{then}."
+            f" {show_chance(rec.chance_if_scatter_doubled)}{then}."
         )
     return lines
 
@@ -237,13 +226,13 @@ def _pushes_apart(rec: Recommendation) -> str:
     defects = rec.expected_defects or 0.0
     hanging = (rec.expected_pushes or 0.0) - defects
     said = (
-        f"Of these {hanging:.2g} where the cut itself hangs: in about {share_words(failing)} jobs,"
+        f"Of these {hanging:.2g} where the cut itself hangs: in {about_words(failing)} jobs,"
         f" then at about {hanging / max(failing, 1e-9):.1f} places of the same job."
     )
     if defects:
         said += (
             f" The other {defects:.2g} are knots and glue pockets, which no power buys off; with"
-            f" them about {share_words(1.0 - (rec.chance_no_help or 0.0))} jobs need a push"
+            f" them {about_words(1.0 - (rec.chance_no_help or 0.0))} jobs need a push"
             " somewhere."
         )
     return said
@@ -255,7 +244,7 @@ def promises_text(promises: Sequence[StandingPromise]) -> str:
         return "Nothing was promised yet."
     rows = [
         (
-            entry.id[:SHORT_CODE],
+            short_code(entry.id),
             date_words(entry.at),
             entry.sheet,
             entry.machine,
@@ -274,6 +263,6 @@ def promises_text(promises: Sequence[StandingPromise]) -> str:
     codes: dict[str, list[str]] = {}
     for entry in promises:
         for why in entry.not_current:
-            codes.setdefault(why, []).append(entry.id[:SHORT_CODE])
+            codes.setdefault(why, []).append(short_code(entry.id))
     changed = [f"{', '.join(those)}: {why}" for why, those in codes.items()]
     return paragraphs(table(header, rows), bullets("Not current", changed))

@@ -2,28 +2,31 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from calib.grid.board_time import board_time, sheet_use
-from calib.grid.focus import FocusBoard
+from calib.boards.board_time import board_time, sheet_use
+from calib.boards.focus import FocusBoard
 from calib.logbook import Looked, Recorded
-from calib.records import CHAR_WORDS, MARK_WORDS, Cell, Grid, Reading
+from calib.records import Grid, Reading
 from calib.report.words import (
     bullets,
     counted,
     operation_words,
+    pair_typed,
     paragraphs,
+    reading_words,
     setting_words,
     table,
     wrapped,
 )
-from calib.tasks.boards import Planned
-from calib.tasks.next_steps import ENOUGH_BURNS, NextStep
-from calib.tasks.results import Question
+from calib.tasks.results import ENOUGH_BURNS
 from calib.units import show_speed
+
+if TYPE_CHECKING:
+    from calib.tasks.boards import Planned
+    from calib.tasks.results import NextStep, Question
 
 _FIRST_CAUTION = (
     "Before you burn, read the cautions on the record sheet. Stay with the machine from the first"
@@ -43,14 +46,6 @@ def planned_data(planned: Planned, written: Sequence[Path]) -> dict[str, Any]:
         "forecasts": planned.forecasts,
         "files": written,
     }
-
-
-def planned_round_data(
-    planned: Sequence[Planned], written: Sequence[Sequence[Path]], *, split: bool
-) -> dict[str, Any]:
-    """A planned round as data: that of its board, or a list of boards when it may be split."""
-    boards = [planned_data(one, paths) for one, paths in zip(planned, written, strict=True)]
-    return {"boards": boards} if split else boards[0]
 
 
 def planned_round_text(planned: Sequence[Planned]) -> str:
@@ -107,20 +102,19 @@ def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
         "burnt as",
         last,
     ]
-    return table(header, [_row(cell, pitched, values.get(cell.label, "")) for cell in grid.cells])
-
-
-def _row(cell: Cell, pitched: bool, last: str) -> list[str]:
-    pitch = [f"{cell.line_pitch_mm:g} mm"] if pitched else []
-    return [
-        cell.label,
-        f"{cell.power_pct:g} %",
-        show_speed(cell.speed_mm_s),
-        str(cell.passes),
-        *pitch,
-        f"no. {cell.burn_order}",
-        last,
+    rows = [
+        [
+            cell.label,
+            f"{cell.power_pct:g} %",
+            show_speed(cell.speed_mm_s),
+            str(cell.passes),
+            *([f"{cell.line_pitch_mm:g} mm"] if pitched else []),
+            f"no. {cell.burn_order}",
+            values.get(cell.label, ""),
+        ]
+        for cell in grid.cells
     ]
+    return table(header, rows)
 
 
 def board_text(grid: Grid, readings: Sequence[Reading], looks: Mapping[str, Looked]) -> str:
@@ -143,20 +137,6 @@ def _or_words(readings: Sequence[Reading]) -> str:
     return " / ".join(reading_words(reading) or "not read" for reading in readings)
 
 
-def reading_words(reading: Reading) -> str:
-    """Write a reading in plain words."""
-    words = []
-    if reading.through is not None:
-        words.append({"no": "not through"}.get(reading.through, reading.through))
-    if reading.char is not None:
-        words.append(f"char {reading.char} {CHAR_WORDS[reading.char].split(',')[0]}")
-    if reading.mark is not None:
-        words.append(f"mark {reading.mark} {MARK_WORDS[reading.mark].split(' ')[0]}")
-    if reading.width_mm is not None and reading.height_mm is not None:
-        words.append(f"{reading.width_mm:g} x {reading.height_mm:g} mm")
-    return ", ".join(words) + (f" ({reading.note})" if reading.note else "")
-
-
 def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -> str:
     """Say what was stored of a board, and what is left."""
     read = {reading.cell for reading in readings if not reading.is_empty}
@@ -176,11 +156,11 @@ def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -
 
 def next_step_text(step: NextStep) -> str:
     """Say what to type next, in one line."""
-    typed = f"Next: calib {step.step.replace('_', '-')} {shlex.quote(step.sheet)}"
+    typed = f"Next: calib {step.step.replace('_', '-')} {pair_typed(step.sheet, step.machine)}"
     if step.operation != "cut":
         typed += f" --operation {step.operation}"
     if step.step != "plan":
-        return f"{typed}."
+        return typed  # nothing behind it: a dot would be pasted with the name
     if step.burns < ENOUGH_BURNS:
         so_far = f"{counted(step.burns, 'burn')} so far; recommend wants about {ENOUGH_BURNS}"
     else:

@@ -1,13 +1,37 @@
-"""Text of the logbook's lists."""
+"""Text of the logbook: lists, questions, backups, photographs, sittings."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
 from calib.logbook.coding import material_key
-from calib.logbook.entries import Entry, HistoryLine, ImportReport, Page
-from calib.report.boards import reading_words
-from calib.report.words import bullets, date_words, operation_words, paragraphs, table
+from calib.report.words import (
+    bullets,
+    counted,
+    date_words,
+    operation_words,
+    paragraphs,
+    reading_words,
+    short_code,
+    table,
+    wrapped,
+)
+
+if TYPE_CHECKING:
+    from calib.logbook.bodies import Sitting
+    from calib.logbook.checking import Check
+    from calib.logbook.entries import (
+        HistoryLine,
+        ImportReport,
+        Line,
+        Page,
+        Photograph,
+        Question,
+    )
+    from calib.tasks.keeping import BackupFile, Kept
+
+_KIB = 1024.0
 
 
 def page_text(page: Page) -> str:
@@ -39,12 +63,12 @@ def unknown_material_text(material: str, known: Sequence[str]) -> str:
     return f"No entry matches: no sheet is of material {material!r}; the logbook has {there}."
 
 
-def _entry(entry: Entry) -> tuple[str, ...]:
+def _entry(entry: Line) -> tuple[str, ...]:
     outcomes = ", ".join(f"{count} {name}" for name, count in entry.outcomes.items())
     return (
         date_words(entry.at),
         entry.kind.replace("_", " "),
-        entry.id[:8],
+        short_code(entry.id),
         entry.sheet,
         entry.machine,
         operation_words(entry.operation),
@@ -73,17 +97,131 @@ def history_text(lines: Sequence[HistoryLine]) -> str:
 def import_text(report: ImportReport) -> str:
     """Say what an import did, and what it asks."""
     counts = [
-        (title, ", ".join(f"{number} {kind}" for kind, number in numbers.items() if number))
-        for title, numbers in (
-            ("Added", report.added),
-            ("There already", report.already),
-            ("Held back until answered", report.held_back),
-        )
+        (title, counts_in_words(numbers))
+        for title, numbers in (("Added", report.added), ("There already", report.already))
     ]
     lines = [f"{title}: {text or 'nothing'}." for title, text in counts]
-    questions = [
-        f"{c.key}: here {c.here}; there {c.there}. Answer with --answer '{c.key}=WORD', WORD one of"
-        f" {', '.join(c.answers)}."
-        for c in report.conflicts
+    return paragraphs("\n".join(lines), questions_text(report.questions))
+
+
+def questions_text(questions: Sequence[Question]) -> str:
+    """List what was said in two ways, and how to say which holds; nothing without any."""
+    asked = [
+        f"{one.key}: {'; or '.join(f'({n}) {said}' for n, said in enumerate(one.said, 1))}. Answer"
+        f" with --answer '{one.key}=WORD', WORD one of {', '.join(one.answers)}."
+        for one in questions
     ]
-    return paragraphs("\n".join(lines), bullets("The two books differ", questions))
+    return bullets("Said in two ways; none of them counts until you answer", asked)
+
+
+# What kinds of entries are called where their own names say less.
+_KINDS = {
+    "setup": "change of set-up",
+    "look": "reading",
+    "size": "coupon measured",
+    "cell_note": "note on a cell",
+    "setting": "settled setting",
+    "withdraw": "withdrawal",
+    "name": "new name",
+    "costs": "set of costs",
+    "comb_readings": "set of readings of a comb",
+    "same": "answer",
+}
+_MANY = {
+    "setup": "changes of set-up", "size": "coupons measured", "cell_note": "notes on cells",
+    "costs": "sets of costs", "comb_readings": "sets of readings of combs",
+}  # fmt: skip
+
+
+def counts_in_words(counts: Mapping[str, int]) -> str:
+    """Write how many entries there are of each kind.
+
+    Examples
+    --------
+    >>> counts_in_words({"sheet": 1, "setup": 2, "note": 0, "check_strip": 2})
+    '1 sheet, 2 changes of set-up, 2 check strips'
+    """
+    return ", ".join(
+        f"{count} {_MANY[kind]}"
+        if count > 1 and kind in _MANY
+        else counted(count, _KINDS.get(kind, kind.replace("_", " ")))
+        for kind, count in counts.items()
+        if count
+    )
+
+
+def kept_text(kept: Kept) -> str:
+    """Say where a backup is and what is in it."""
+    rows = counts_in_words(kept.rows) or "nothing yet"
+    return f"{kept.file}\nIn it, looked at after it was written: {rows}."
+
+
+def backups_text(files: Sequence[BackupFile]) -> str:
+    """List the backups of a logbook."""
+    if not files:
+        return "There is no backup beside the logbook."
+    rows = [
+        (
+            date_words(file.made),
+            "good" if file.whole else "damaged",
+            f"{file.size_bytes / _KIB:.0f} KiB",
+            str(file.file),
+        )
+        for file in files
+    ]
+    return table(("made", "state", "size", "file"), rows)
+
+
+def check_text(found: Check) -> str:
+    """Say that a logbook is sound, and what it was compared with."""
+    rows = counts_in_words(found.rows) or "nothing in it yet"
+    if found.compared_with is None:
+        compared = "There is no backup beside it: make one with backup."
+    else:
+        compared = f"Its newest backup is {found.compared_with}."
+    missing = counts_in_words(found.missing)
+    return paragraphs(
+        f"The logbook is sound: {rows}.",
+        wrapped(compared),
+        wrapped(
+            f"Not in the logbook, but in that backup: {missing}. That is so when an earlier backup"
+            " was put back since."
+        )
+        if missing
+        else "",
+    )
+
+
+def photographs_text(board: str, photographs: Sequence[Photograph]) -> str:
+    """List the photographs of a board."""
+    if not photographs:
+        return f"Board {board} has no photograph."
+    rows = [
+        (date_words(p.at), p.cell or "board", f"{p.size_bytes / _KIB:.0f} KiB", p.filename)
+        for p in photographs
+    ]
+    head = f"Board {board}: {counted(len(photographs), 'photograph')}"
+    return f"{head}\n{table(('attached', 'of', 'size', 'file'), rows)}"
+
+
+def sittings_text(sittings: Sequence[Sitting]) -> str:
+    """List sittings with what was taken down of them."""
+    if not sittings:
+        return "No sitting yet: one begins with the first burn that is taken down."
+    rows = [
+        (
+            sitting.label,
+            "" if sitting.focus_mm is None else f"{sitting.focus_mm:g} mm",
+            _yes(sitting.air),
+            _yes(sitting.lens_cleaned),
+            sitting.support,
+            _yes(sitting.masked),
+            sitting.note,
+        )
+        for sitting in sittings
+    ]
+    return table(("sitting", "focus", "air", "lens cleaned", "on", "masked", "note"), rows)
+
+
+def _yes(value: bool | None) -> str:
+    return "" if value is None else ("yes" if value else "no")

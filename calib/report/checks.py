@@ -1,23 +1,46 @@
-"""Text of new lots, check strips, and of sheet or machine."""
+"""Text of new lots and check strips, the card for the wall, and the track record."""
 
 from __future__ import annotations
 
-from calib.advise.cause import Cause
-from calib.advise.drift import Change
-from calib.advise.new_lot import LotVerdict
-from calib.report.words import bullets, paragraphs, table, wrapped
-from calib.tasks.checks import StripRecord
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from calib.report.words import (
+    bullets,
+    operation_words,
+    pair_typed,
+    paragraphs,
+    setting_words,
+    table,
+    wrapped,
+)
+
+if TYPE_CHECKING:
+    from calib.advice.new_lot import LotVerdict
+    from calib.advice.sheet_card import SheetCard
+    from calib.advice.strips import Cause, Change
+    from calib.advice.track_record import StatedRow, TrackRecord
+    from calib.tasks.checks import StripRecord
 
 
 def lot_text(verdict: LotVerdict) -> str:
     """Say what to do with a new lot."""
     return paragraphs(
         wrapped(verdict.words),
-        wrapped(
-            f"{verdict.reliability:g} was asked for. calib recommend says the same of this lot, and"
-            " calib settle last keeps what it promises."
-        ),
+        f"{verdict.reliability} was asked for.",
         bullets("Notes", verdict.notes),
+    )
+
+
+def after_lot_text(verdict: LotVerdict, sheet: str, machine: str) -> str:
+    """Say what to type next: a verdict promises nothing itself, so settling now would keep what
+    was promised last of anything."""
+    pair = pair_typed(sheet, machine)
+    if verdict.advice is None:
+        return f"Next: calib plan {pair}, for a board of this lot."
+    return (
+        f"Next: calib recommend {pair} --reliability {verdict.reliability}, to have it promised"
+        " of this lot; calib settle last keeps it then."
     )
 
 
@@ -42,10 +65,72 @@ def strips_text(record: StripRecord) -> str:
 def change_words(change: Change) -> str:
     """Write a change of effective power with its interval."""
     low, high = change.shift_low_pct, change.shift_high_pct
-    return f"{change.shift_pct:+.0f} % (9 of 10: {low:+.0f} % to {high:+.0f} %)"
+    now, least, most = (
+        f"{round(pct):+d} %".replace("+0 ", "0 ") for pct in (change.shift_pct, low, high)
+    )
+    return f"{now} (9 of 10: {least} to {most})"
 
 
 def cause_text(cause: Cause) -> str:
     """Say whether it is the sheet or the machine."""
     rows = [(name, f"{chance:.2f}") for name, chance in cause.chance.items()]
     return paragraphs(wrapped(cause.words), table(("it is", "chance"), rows))
+
+
+def sheet_card_text(card: SheetCard, file: Path) -> str:
+    """Say what stands on a card, where it is, and what is due."""
+    lines = [
+        f"{operation_words(entry.operation)}: {setting_words(entry.setting)}"
+        for entry in card.settings
+    ]
+    due = [
+        f"{operation_words(entry.operation)}: {why}" for entry in card.settings for why in entry.due
+    ]
+    return paragraphs(
+        f"Card for {card.sheet.name} on {card.machine.name}: {file}",
+        "\n".join(lines),
+        bullets("Check before you use it", due),
+        bullets("Check again", card.check_again),
+    )
+
+
+def track_record_text(record: TrackRecord, title: str) -> str:
+    """Set the calibration table with its scores."""
+    header = ("stated", "came out", "9 of 10 within", "outcomes", "boards or jobs")
+    rows = [_row(row) for row in record.rows]
+    total = ("all", *_row(record.overall)[1:])
+    return paragraphs(
+        title,
+        table(header, [*rows, total]),
+        "\n".join(wrapped(line) for line in _scores(record)),
+        bullets("Notes", record.notes),
+    )
+
+
+def _row(row: StatedRow) -> tuple[str, ...]:
+    return (
+        f"{row.stated:.3f}",
+        f"{row.came:.3f}",
+        f"{row.low:.3f} to {row.high:.3f}",
+        str(row.count),
+        str(row.groups),
+    )
+
+
+def _scores(record: TrackRecord) -> list[str]:
+    error = "" if record.brier_error is None else f" ± {record.brier_error:.4f}"
+    whole = record.overall
+    lines = [
+        f"On average {whole.stated:.3f} was stated, and {whole.came:.3f} came out.",
+        f"Brier score {record.brier:.4f}{error} (0 is best), log loss {record.log_loss:.4f}.",
+    ]
+    if record.base_brier is not None and record.base_log_loss is not None:
+        lines.append(
+            "One who states on every board what came out on average on the others gets"
+            f" {record.base_brier:.4f} and {record.base_log_loss:.4f}."
+        )
+    lines.append(
+        f"Of the Brier score {record.miscalibration:.4f} comes from chances that were stated too"
+        " high or too low, as far as hindsight tells."
+    )
+    return lines

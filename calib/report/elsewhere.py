@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from calib.advise.transfer import StartingPoint
+from calib.advice.wattage_table import wattage_text as wattage_text
 from calib.records import MARK_WORDS
 from calib.report.boards import planned_text
 from calib.report.words import bullets, paragraphs, setting_words, table, wrapped
-from calib.tasks.elsewhere import CarriedOver
 from calib.units import show_speed
+
+if TYPE_CHECKING:
+    from calib.advice.transfer import StartingPoint
+    from calib.tasks.elsewhere import CarriedOver
 
 
 def carried_over_data(carried: CarriedOver) -> dict[str, Any]:

@@ -3,55 +3,45 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
-from calib.jobs.costs import Costs, PricedSetting
 from calib.jobs.features import SmallFeatures
 from calib.jobs.job_promise import JobPromise
 from calib.jobs.job_time import JobTime
 from calib.jobs.stopwatch import TimeRatio
-from calib.records import CHAR_WORDS
+from calib.records import Costs
+from calib.records.fields import fields_of
 from calib.report.words import (
     bullets,
     operation_words,
     paragraphs,
     setting_words,
+    shown_field,
     speed_words,
     table,
     wrapped,
 )
-from calib.tasks.job_records import JobReport
+from calib.units import show_chance
 
-_COST_WORDS = {
-    "machine_hour": "an hour of the machine",
-    "labour_hour": "an hour of handwork",
-    "seconds_per_push": "seconds to push out one hanging place",
-    "recut_part": "a part that is lost and cut again",
-    "recut_share": "share of parts with a failing place that are lost",
-    "sheet_price": "a sheet",
-    "start_up_s": "seconds of start-up for each load of the bed",
-}
-_CLEANING = "cleaning_s_per_m"
+if TYPE_CHECKING:
+    from calib.tasks.jobs import JobReport
 
 
 def costs_text(costs: Costs) -> str:
     """Show what things cost, and which numbers are guesses."""
-    guessed = set(costs.guessed)
     rows = [
-        (words, f"{getattr(costs, name):g}", "a guess" if name in guessed else "")
-        for name, words in _COST_WORDS.items()
-    ]
-    clean = "a guess" if _CLEANING in guessed else ""
-    rows += [
-        (f"seconds to clean a metre: char {grade}, {word}", f"{seconds:g}", clean)
-        for grade, (word, seconds) in enumerate(
-            zip(CHAR_WORDS, costs.cleaning_s_per_m, strict=True)
+        (
+            field.help.rstrip("."),
+            shown_field(field, getattr(costs, field.name)),
+            "a guess" if field.name in costs.guessed else "",
         )
+        for field in fields_of(Costs)
+        if field.name != "currency"
     ]
     head = f"cost [{costs.currency}]" if costs.currency else "cost"
     return paragraphs(
         table(("what", head, ""), rows),
-        "Guesses stand until you say better: calib costs --help." if guessed else "",
+        "Guesses stand until you say better: calib costs --help." if costs.guessed else "",
     )
 
 
@@ -64,27 +54,21 @@ def time_ratio_text(ratio: TimeRatio) -> str:
 
 def job_text(report: JobReport) -> str:
     """Say what a drawing means at a setting."""
+    time = "" if report.time is None else _time(report.time, report.chosen)
+    if report.time is None and not any(line.operation for line in report.classes):
+        time = wrapped(
+            "Give each class an operation with --cut, --line-mark or --area-mark, or leave it out"
+            " with --leave-out."
+        )
+    notes = (*report.notes, *(report.features.notes if report.features else ()))
     return paragraphs(
         _classes(report),
-        _time(report.time, report.chosen) if report.time else _how_to_go_on(report),
+        time,
         _promise(report.promise) if report.promise else "",
-        _prices(report),
+        _prices(report) if report.prices else "",
         _features(report.features) if report.features else "",
-        bullets("Notes", _notes(report)),
+        bullets("Notes", dict.fromkeys(notes)),
     )
-
-
-def _notes(report: JobReport) -> tuple[str, ...]:
-    """The report's, and those of its parts that aren't told elsewhere."""
-    features = report.features.notes if report.features else ()
-    return tuple(notes_in_words(note) for note in dict.fromkeys((*report.notes, *features)))
-
-
-def notes_in_words(note: str) -> str:
-    """Say what was guessed in the words of the table of costs."""
-    for name, words in {**_COST_WORDS, _CLEANING: "seconds to clean a metre"}.items():
-        note = note.replace(name, words)
-    return note
 
 
 def _classes(report: JobReport) -> str:
@@ -102,15 +86,6 @@ def _classes(report: JobReport) -> str:
     width, height = report.size_mm
     header = ("class", "operation", "setting", "path", "lines", "closed")
     return f"Drawing of {width:.1f} x {height:.1f} mm\n{table(header, rows)}"
-
-
-def _how_to_go_on(report: JobReport) -> str:
-    if any(line.operation for line in report.classes):
-        return ""
-    return wrapped(
-        "Give each class an operation with --cut, --line-mark or --area-mark, or leave it out with"
-        " --leave-out."
-    )
 
 
 def _few(number: float) -> str:
@@ -147,22 +122,22 @@ def _promise(promise: JobPromise) -> str:
     low, high = promise.pushes_interval
     lines = [
         f"Whole job: {_few(promise.expected_pushes)} pushes expected ({low} to {high}, 9 times in"
-        f" 10) of {promise.places:.0f} places; a chance of {promise.chance_no_push:.3f} that none"
-        " is needed."
+        f" 10) of {promise.places:.0f} places; a chance of {show_chance(promise.chance_no_push)}"
+        " that none is needed."
     ]
     if promise.expected_defects > 0.0:
         few, many = promise.defects_interval
         lines.append(
             f"Knots and glue pockets, which no power buys off: {_few(promise.expected_defects)}"
-            f" expected ({few} to {many}). With them, a chance of {promise.chance_no_help:.3f} that"
-            " nothing needs help."
+            f" expected ({few} to {many}). With them, a chance of"
+            f" {show_chance(promise.chance_no_help)} that nothing needs help."
         )
     rows = [
         (
             f"{change.change_pct:+.0f} %" if change.change_pct else "as it is",
             speed_words(round(change.speed_mm_s, 2)),
             _few(change.expected_pushes),
-            f"{change.chance_no_push:.3f}",
+            show_chance(change.chance_no_push),
             f"{change.minutes:.1f} min",
         )
         for change in promise.changes
@@ -172,27 +147,21 @@ def _promise(promise: JobPromise) -> str:
 
 
 def _prices(report: JobReport) -> str:
-    if not report.prices:
-        return ""
     currency = f" [{report.costs.currency}]" if report.costs and report.costs.currency else ""
     names = tuple(report.prices[0].parts)
     header = ("", "setting", f"cost{currency}", *names, "pushes", "time")
     if report.prices[0].margin is not None:
         header += ("margin",)
-    rows = [tuple(_price_row(priced, names)) for priced in report.prices]
+    rows = []
+    for priced in report.prices:
+        parts = (f"{priced.parts[name]:.2f}" for name in names)
+        pushes, minutes = _few(priced.expected_pushes), f"{priced.minutes:.1f} min"
+        row = [priced.name, setting_words(priced.setting), f"{priced.total:.2f}", *parts]
+        row += [pushes, minutes]
+        if priced.margin is not None and priced.margin_pct is not None:
+            row.append(f"{priced.margin:.2f} ({priced.margin_pct:.0f} %)")
+        rows.append(row)
     return f"What the job costs on average:\n{table(header, rows)}"
-
-
-def _price_row(priced: PricedSetting, names: tuple[str, ...]) -> Iterator[str]:
-    yield priced.name
-    yield setting_words(priced.setting)
-    yield f"{priced.total:.2f}"
-    for name in names:
-        yield f"{priced.parts[name]:.2f}"
-    yield _few(priced.expected_pushes)
-    yield f"{priced.minutes:.1f} min"
-    if priced.margin is not None and priced.margin_pct is not None:
-        yield f"{priced.margin:.2f} ({priced.margin_pct:.0f} %)"
 
 
 def _features(features: SmallFeatures) -> str:

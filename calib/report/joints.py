@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from calib.grid.comb import FEEL_WORDS, CombBoard
+from calib.boards.comb import FEEL_WORDS, CombBoard
 from calib.joints.joint import Joint, joint_words
 from calib.joints.kerf import KerfLaw, KerfPoint
 from calib.report.words import bullets, paragraphs, setting_words, table, wrapped
-from calib.tasks.comb_results import CombTaken
-from calib.tasks.combs import PlannedComb
+
+if TYPE_CHECKING:
+    from calib.tasks.joints import CombTaken, PlannedComb
 
 
 def comb_text(planned: PlannedComb) -> str:

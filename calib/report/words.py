@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import shlex
 import textwrap
 from collections.abc import Iterable, Sequence
 from datetime import datetime
+from typing import Any, cast
 
-from calib.advise.recommendation import scope_words
-from calib.records import Promise, Setting
-from calib.units import show_speed
+from calib.advice.recommendation import scope_words
+from calib.records import CHAR_WORDS, MARK_WORDS, Promise, Reading, Setting
+from calib.records.fields import FieldOf, fields_of
+from calib.typed import write
+from calib.units import show_chance, show_speed
 
 WIDTH = 96
 _GAP = "  "
@@ -55,6 +59,17 @@ def paragraphs(*parts: str) -> str:
     return "\n\n".join(part for part in parts if part)
 
 
+def pair_typed(sheet: str, machine: str) -> str:
+    """Name a sheet and machine as a shell takes them: the line holds in a book of many.
+
+    Examples
+    --------
+    >>> pair_typed("birch 3", "bench")
+    "'birch 3' --machine bench"
+    """
+    return f"{shlex.quote(sheet)} --machine {shlex.quote(machine)}"
+
+
 def wrapped(text: str) -> str:
     """Break a long sentence into lines."""
     return textwrap.fill(text, WIDTH)
@@ -76,7 +91,12 @@ def setting_words(setting: Setting) -> str:
 
 def chance_words(promise: Promise) -> str:
     """Write a stated chance with what it holds for."""
-    return f"chance {promise.chance:.3f} for {scope_words(promise)}"
+    return f"chance {show_chance(promise.chance)} for {scope_words(promise)}"
+
+
+def short_code(code: str) -> str:
+    """What is shown of an entry's code, which is its time and its own letters; more is accepted."""
+    return (code.partition("-")[2] or code)[:8]
 
 
 def date_words(at: datetime) -> str:
@@ -98,3 +118,31 @@ def counted(number: int, what: str) -> str:
     ('1 burn', '2 burns')
     """
     return f"{number} {what}" + ("" if number == 1 else "s")
+
+
+def reading_words(reading: Reading) -> str:
+    """Write a reading in plain words."""
+    words = []
+    if reading.through is not None:
+        words.append({"no": "not through"}.get(reading.through, reading.through))
+    if reading.char is not None:
+        words.append(f"char {reading.char} {CHAR_WORDS[reading.char].split(',')[0]}")
+    if reading.mark is not None:
+        words.append(f"mark {reading.mark} {MARK_WORDS[reading.mark].split(' ')[0]}")
+    if reading.width_mm is not None and reading.height_mm is not None:
+        words.append(f"{reading.width_mm:g} x {reading.height_mm:g} mm")
+    return ", ".join(words) + (f" ({reading.note})" if reading.note else "")
+
+
+def shown_field(field: FieldOf, value: Any) -> str:
+    """A value of a field as it is typed, with its unit; nothing where it isn't given."""
+    text = write(field, value)
+    return f"{text} {field.unit}".rstrip() if text else ""
+
+
+def fields_table(records: Sequence[Any], names: Sequence[str]) -> str:
+    """List records of one kind, with some of their fields as columns."""
+    known = {field.name: field for field in fields_of(cast(Any, type(records[0])))}
+    fields = [known[name] for name in names]
+    rows = [[shown_field(field, getattr(one, field.name)) for field in fields] for one in records]
+    return table([field.words for field in fields], rows)

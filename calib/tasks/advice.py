@@ -6,45 +6,26 @@ import math
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from calib.advise.recommendation import Recommendation
-from calib.advise.wish import Wish, asked_of
-from calib.errors import InvalidRecord, NeedsYes
+from calib.advice.recommendation import Recommendation
+from calib.errors import NeedsYes
+from calib.fit.kinship import product_key
+from calib.fit.pool import Pool, pool_records
 from calib.fit.region import Region
-from calib.grid.limits import BEYOND, SLOWEST_MM_S
 from calib.hazards import check_hazard
-from calib.jobs.costs import Costs
-from calib.logbook import Book, Filters, PromiseEntry
-from calib.records import THROUGH_GRADES, Burn, Operation, Setting
-from calib.tasks.boards import LAST, find_pair
+from calib.limits import BEYOND, SLOWEST_MM_S
+from calib.logbook import Book, Filters
+from calib.materials import family_of
+from calib.records import Burn, Machine, Operation, Setting, Sheet
 from calib.tasks.costing import costs_of
 from calib.tasks.current import KeptSetting, Reasons, doubts_of, kept_settings, why_not_counted
+from calib.tasks.finding import find_pair, find_promise
 from calib.tasks.library import fit_region, recommend
-from calib.tasks.pooling import burns_by_lot, pool_of_book
 from calib.tasks.results import sitting_label
+from calib.tasks.wishes import JobCounts, RegionWish
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RegionWish:
-    """What is asked of a region."""
-
-    aim: str = "fastest"  # ``fastest``, ``cleanest`` or ``cheapest``
-    # Chance that the promise shall hold; None: the usual one for cuts, no bound for marks
-    reliability: float | None = None
-    char_at_most: int | None = None  # Worst char grade that is fine; None when char doesn't matter
-    mark: int = 2  # Wanted mark grade
-    cut_length_mm: float | None = None  # Length of a whole job [mm]; None for the next coupon
-    next_sheet: bool = False  # True when it shall hold on the next sheet of the lot
-    costs: Costs | None = None  # What things cost, for ``cheapest``; None: as kept in the logbook
-    # Slowest speed that may be advised [mm/s]; None: as slow as cells that were burnt at the
-    # maker's wish, else none that may set the sheet on fire
-    slowest_mm_s: float | None = None
-
-    def __post_init__(self) -> None:
-        Wish(cut_length_mm=self.cut_length_mm, next_sheet=self.next_sheet)
-
-    def asked_of(self, operation: Operation) -> float | None:
-        """The chance that is asked for of an operation; None: no bound."""
-        return asked_of(operation, self.reliability)
+# Pairs that are taken in at most, the nearest kin first: more of them would tell next to nothing
+# new, and each takes about a hundredth of a second.
+MOST_PAIRS = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,44 +37,6 @@ class Advice:
     promise_id: str  # Code of the promise in the logbook
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class JobCounts:
-    """How many parts of a job came out how."""
-
-    # through, hanging, no: Parts that fell free, were pushed out, were not cut
-    through: int = 0
-    hanging: int = 0
-    no: int = 0
-    cut_length_mm: float | None = None  # Cut path of one part [mm]; None: about a coupon's
-
-    def __post_init__(self) -> None:
-        for grade in THROUGH_GRADES:
-            if getattr(self, grade) < 0:
-                raise InvalidRecord(f"{grade} is {getattr(self, grade)!r}: give 0 parts or more.")
-        if not self.through + self.hanging + self.no:
-            raise InvalidRecord(
-                "No part is counted: say how many fell free, were pushed out or not cut."
-            )
-
-    def burns(self, setting: Setting, sitting: str) -> tuple[Burn, ...]:
-        """One burn per outcome that was seen."""
-        return tuple(
-            Burn(
-                operation="cut",
-                power_pct=setting.power_pct,
-                speed_mm_s=setting.speed_mm_s,
-                passes=setting.passes,
-                through=grade,
-                count=getattr(self, grade),
-                cut_length_mm=self.cut_length_mm,
-                source="job",
-                sitting=sitting,
-            )
-            for grade in THROUGH_GRADES
-            if getattr(self, grade)
-        )
-
-
 def region_of_pair(
     book: Book,
     machine: str | None,
@@ -102,19 +45,54 @@ def region_of_pair(
     *,
     lot: str | None = None,
 ) -> Region:
-    """Fit the region of a pair from all its burns, with the rest of the logbook as its prior.
-
-    Raises LogbookError when machine or sheet aren't there; RefusedMaterial, DeclarationNeeded when
-    the sheet may not be burnt.
-    """
+    """Fit the region of a pair from all its burns, with the rest of the logbook as its prior."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, operation)
-    burns = burns_by_lot(book, of_machine.name, of_sheet, operation)
+    burns = _burns_by_lot(book, of_machine.name, of_sheet, operation)
     if lot is not None:
         which = None if lot == of_sheet.lot else lot
         burns = [replace(burn, lot=None) for burn in burns if burn.lot == which]
     pool = pool_of_book(book, of_machine, of_sheet, operation)
     return fit_region(of_machine, of_sheet, operation, burns, pool)
+
+
+def _burns_by_lot(book: Book, machine: str, sheet: Sheet, operation: Operation) -> list[Burn]:
+    """Burns of all lots of a sheet, each with its lot where that isn't the current one."""
+    found = list(book.burns(machine, sheet.name, operation, lot=sheet.lot))
+    for lot in dict.fromkeys(entry.sheet.lot for entry in book.lots(sheet.name)):
+        if lot != sheet.lot:
+            burns = book.burns(machine, sheet.name, operation, lot=lot)
+            found += [replace(burn, lot=lot) for burn in burns]
+    return found
+
+
+def pool_of_book(book: Book, machine: Machine, sheet: Sheet, operation: Operation) -> Pool | None:
+    """Take in what the logbook holds of other pairs."""
+    names = [pair for pair in book.pairs(operation) if pair != (machine.name, sheet.name)]
+    if not names:
+        return None
+    machines = {m.name: m for m in book.machines() if m.source == machine.source}
+    sheets = {s.name: s for s in book.sheets()}
+    pairs = [(machines[m], sheets[s]) for m, s in names if m in machines and s in sheets]
+
+    def distance(pair: tuple[Machine, Sheet]) -> tuple[bool, bool, bool, str, str]:
+        """Sorts the nearest kin first; names break ties, so that the order is always the same."""
+        of_machine, of_sheet = pair
+        return (
+            product_key(of_sheet) != product_key(sheet),
+            family_of(of_sheet.material) != family_of(sheet.material),
+            of_machine.name != machine.name,
+            of_machine.name,
+            of_sheet.name,
+        )
+
+    pairs.sort(key=distance)
+    if not pairs:
+        return None
+    return pool_records(
+        (of_machine, of_sheet, book.burns(of_machine.name, of_sheet.name, operation))
+        for of_machine, of_sheet in pairs[:MOST_PAIRS]
+    )
 
 
 def recommended(region: Region, wish: RegionWish) -> Recommendation:
@@ -152,20 +130,14 @@ def advise(
     *,
     when: datetime,
 ) -> Advice:
-    """Recommend a setting for a pair, and store what is promised before its results can come in.
-
-    Raises NotEnoughEvidence when nothing can be promised; it names the burns that would settle it;
-    LogbookError when machine or sheet aren't there.
+    """Recommend a setting for a pair, and store what is promised before its results can come in;
+    raises NotEnoughEvidence when nothing can be promised; it names the burns that would settle it.
     """
-    region = region_of_pair(book, machine, sheet, operation)
-    return advise_on(book, region, wish, when=when)
+    return advise_on(book, region_of_pair(book, machine, sheet, operation), wish, when=when)
 
 
 def advise_on(book: Book, region: Region, wish: RegionWish, *, when: datetime) -> Advice:
-    """Recommend a setting of a region that was fitted already, and store the promise.
-
-    Raises NotEnoughEvidence as for ``advise``.
-    """
+    """Recommend a setting of a region that was fitted already, and store the promise."""
     if wish.aim == "cheapest" and wish.costs is None:
         wish = replace(wish, costs=costs_of(book))
     if wish.slowest_mm_s is None:
@@ -180,11 +152,9 @@ def advise_on(book: Book, region: Region, wish: RegionWish, *, when: datetime) -
 def settle(
     book: Book, promise_id: str, *, when: datetime, note: str = "", sure: bool = False
 ) -> KeptSetting:
-    """Settle on a setting that was promised: from now on it is the one for its pair.
-
-    Raises InvalidRecord when no promise, or more than one, begins so; NeedsYes when it was promised
-    for another lot, set-up or scope, or its chance is low, and the user isn't sure.
-    """
+    """Settle on a setting that was promised: from now on it is the one for its pair; raises
+    InvalidRecord when no promise, or more than one, begins so; NeedsYes when it was promised for
+    another lot, set-up or scope, or its chance is low, and the user isn't sure."""
     entry = find_promise(book, promise_id.strip().casefold())
     doubts = doubts_of(book, entry)
     if doubts and not sure:
@@ -192,20 +162,6 @@ def settle(
     pair = (entry.machine, entry.sheet, entry.promise.operation)
     book.settle(*pair, entry.promise.setting, when=when, promise_id=entry.id, note=note)
     return kept_settings(book, *pair)[0]
-
-
-def find_promise(book: Book, beginning: str) -> PromiseEntry:
-    """Look a promise up by the beginning of its code; raises InvalidRecord when it isn't one."""
-    every = book.promises()
-    if beginning == LAST and every:
-        return every[0]
-    found = [entry for entry in every if beginning and entry.id.startswith(beginning)]
-    if len(found) != 1:
-        raise InvalidRecord(
-            f"promise {beginning!r} is the beginning of {len(found)} promises in the logbook: list"
-            " them, and give more of one's code."
-        )
-    return found[0]
 
 
 def take_down_job(
@@ -219,10 +175,8 @@ def take_down_job(
     sitting: str | None = None,
     note: str = "",
 ) -> str:
-    """Take down how a whole cut job at one setting came out.
-
-    Raises LogbookError when the pair isn't there; InvalidRecord when no part is counted.
-    """
+    """Take down how a whole cut job at one setting came out; raises InvalidRecord when no part is
+    counted."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     label = sitting_label(when) if sitting is None else sitting
     burns = counts.burns(setting, label)

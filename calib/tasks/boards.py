@@ -5,68 +5,33 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import count
 
-from calib.advise.wish import USUAL_RELIABILITY
-from calib.errors import InvalidRecord, LogbookError, MachineLimit
-from calib.grid.focus import HEIGHTS_MM, FocusBoard, plan_focus
-from calib.grid.full import full_factorial, power_limits_pct, speed_limits_mm_s
-from calib.grid.gentle import KnownMarks
-from calib.grid.layout import LayoutOptions
+import numpy as np
+
+from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
+from calib.boards.gentle import KnownMarks
+from calib.errors import LogbookError
+from calib.fit.region import Region
+from calib.fit.thinning import thinned_region
 from calib.hazards import check_hazard
-from calib.logbook import Book, Filters
-from calib.planning import PlanOptions
-from calib.planning import plan_board as plan_on_region
-from calib.planning import plan_split as split_on_region
-from calib.records import OPERATIONS, Grid, Machine, Operation, Setting, Sheet
-from calib.tasks.files import Files, FileWish, board_files
-from calib.tasks.forecasts import forecasts
-from calib.tasks.library import fit_region
-from calib.tasks.pooling import burns_by_lot, pool_of_book
-from calib.units import show_speed
+from calib.logbook import Book, Filters, Line
+from calib.records import Grid, Machine, Operation, Setting, Sheet
+from calib.tasks.advice import region_of_pair
+from calib.tasks.files import board_files
+from calib.tasks.finding import find_pair
+from calib.tasks.folders import Files
+from calib.tasks.planning import plan_on_region
+from calib.tasks.wishes import BoardWish, CheckWish, FileWish, FocusWish
 
-LAST = "last"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BoardWish:
-    """What a board is to be planned for."""
-
-    burns: int = 8  # How many cells
-    # Width and height of the board at hand [mm]; None: as large as needed
-    offcut_mm: tuple[float, float] | None = None
-    # True spreads the burns over as many boards as they need; False plans what one board holds
-    split: bool = False
-    # Further boards at hand when they are split [mm]; empty: as many as the first as it takes
-    more_offcuts_mm: tuple[tuple[float, float], ...] = ()
-    clamp_mm: float | None = None  # Margin kept free at the edges [mm]; None: the usual one
-    passes: tuple[int, ...] = (1,)  # Numbers of passes to try
-    # powers_pct, speeds_mm_s: Both given: every combination of them, a full grid [%], [mm/s]
-    powers_pct: tuple[float, ...] = ()
-    speeds_mm_s: tuple[float, ...] = ()
-    # Slowest speed of a full grid that the maker answers for, beyond the usual limits [mm/s]; None:
-    # none goes beyond
-    slowest_mm_s: float | None = None
-    line_pitch_mm: float | None = None  # Line pitch of an area mark [mm]
-    # reliability, char_at_most, mark: What will be asked of the setting
-    reliability: float = USUAL_RELIABILITY
-    char_at_most: int | None = None
-    mark: int = 2
-    seed: int = 0  # Shuffles the places
-
-    def __post_init__(self) -> None:
-        if bool(self.powers_pct) != bool(self.speeds_mm_s):
-            given = "powers_pct" if self.powers_pct else "speeds_mm_s"
-            raise InvalidRecord(
-                f"only {given} is given ({getattr(self, given)!r}): a full grid needs powers and"
-                " speeds; leave both out to have the burns chosen."
-            )
+MOST_BOARDS = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Planned:
     """A board that was planned and stored."""
 
-    grid: Grid  # The board
+    grid: Grid
     before: int  # How many burns of the pair it rests on
     # Codes of other boards of the pair of which nothing was taken down
     unread: tuple[str, ...] = ()
@@ -75,67 +40,6 @@ class Planned:
     # By cell, the chance of each event that the logbook can check later
     forecasts: Mapping[str, Mapping[str, float]]
     files: Files  # Its files by name; empty when none were wanted
-
-
-def find_pair(book: Book, machine: str | None, sheet: str | None) -> tuple[Machine, Sheet]:
-    """Look up a machine and a sheet; where there is only one, it needn't be named.
-
-    Raises LogbookError when there is none, or more than one to choose from.
-    """
-    if machine is None:
-        machine = _only([m.name for m in book.machines()], "machine", "add-machine")
-    if sheet is None:
-        sheet = _only([s.name for s in book.sheets()], "sheet", "add-sheet")
-    return book.machine(machine), book.sheet(sheet)
-
-
-def _only(names: Sequence[str], what: str, command: str) -> str:
-    if not names:
-        raise LogbookError(f"There is no {what} in the logbook yet: describe one with {command}.")
-    if len(names) > 1:
-        raise LogbookError(f"Which {what} is meant? The logbook has {', '.join(names)}: name one.")
-    return names[0]
-
-
-def find_board(book: Book, board_id: str) -> Grid:
-    """Look a board up by its code, whatever its case; ``last`` is the one planned last.
-
-    Raises LogbookError when there is none.
-    """
-    code = board_id.strip().upper()
-    if board_id.casefold() == LAST:
-        newest = book.boards(limit=1).entries
-        if not newest:
-            raise LogbookError("There is no board in the logbook yet: plan one first.")
-        code = newest[0].id
-    grid = book.board(code)
-    if grid.machine.power_word_full is not None:
-        return grid
-    # The word changes nothing of the burns: it only says how programs write them.
-    word = book.machine(grid.machine.name).power_word_full
-    return replace(grid, machine=replace(grid.machine, power_word_full=word))
-
-
-def plan_board(
-    book: Book,
-    machine: str | None,
-    sheet: str | None,
-    operation: Operation,
-    wish: BoardWish,
-    *,
-    when: datetime,
-    files: FileWish | None = None,
-) -> Planned:
-    """Plan the next board of a pair and store it, with a forecast for every cell.
-
-    The hazards are looked at first; then all burns of the pair say which cells teach most.
-
-    Raises RefusedMaterial, DeclarationNeeded Before anything is planned; BoardDoesNotFit,
-    MachineLimit when the board at hand is too small, or a limit of the machine would be crossed;
-    LogbookError when machine or sheet aren't there.
-    """
-    one = replace(wish, split=False)
-    return plan_boards(book, machine, sheet, operation, one, when=when, files=files)[0]
 
 
 def plan_boards(
@@ -150,8 +54,9 @@ def plan_boards(
 ) -> tuple[Planned, ...]:
     """Plan the next round of a pair on one board, or split over several, and store them.
 
-    Raises RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError as for
-    ``plan_board``.
+    The hazards are looked at first; then all burns of the pair say which cells teach most. Raises
+    RefusedMaterial, DeclarationNeeded before anything is planned; BoardDoesNotFit, MachineLimit
+    when the board at hand is too small, or a limit of the machine would be crossed.
     """
     planned = propose_boards(book, machine, sheet, operation, wish, files=files)
     for one in planned:
@@ -172,113 +77,140 @@ def propose_boards(
 
     Planned again from the same burns, the boards are the same.
     """
-    of_machine, of_sheet = find_pair(book, machine, sheet)
-    check_hazard(of_sheet, of_machine, operation)
-    _check_operation(operation)
-    pair = Filters(machine=of_machine.name, sheet=of_sheet.name, operation=operation)
-    burns = burns_by_lot(book, of_machine.name, of_sheet, operation)
-    pool = pool_of_book(book, of_machine, of_sheet, operation)
-    region = fit_region(of_machine, of_sheet, operation, burns, pool)
-    earlier = book.boards(pair, limit=1000).entries
+    region = region_of_pair(book, machine, sheet, operation)
+    earlier = boards_of(book, region)
     # A board of which nothing was taken down taught nothing: it is no round yet.
     last = max((board.round or 0 for board in earlier if board.read), default=0)
     unread = [board.id for board in earlier if not board.read]
-    options = _options(of_machine, wish, last + 1, marks_of(book, of_machine, of_sheet))
-    grids = split_on_region(region, options) if wish.split else (plan_on_region(region, options),)
+    marks = marks_of(book, region.machine, region.sheet)
+    for round_ in count(last + 1):
+        grids = plan_on_region(region, wish, round=round_, marks=marks)
+        stored = [_stored(book, grid.board_id) for grid in grids]
+        # A code says which burns, not with what records: where those changed, it is another board.
+        if all(
+            old is None or replace(old, notes=grid.notes) == grid
+            for grid, old in zip(grids, stored, strict=True)
+        ):
+            break
     codes = {grid.board_id for grid in grids}
     return tuple(
-        Planned(
-            # The code says all but the notes: those that were stored stay.
-            grid=book.board(grid.board_id) if grid.board_id in unread else grid,
-            before=len(region.burns),
-            unread=tuple(code for code in unread if code not in codes),
+        as_planned(
+            region,
+            # The notes that were stored stay.
+            old if old is not None and grid.board_id in unread else grid,
+            mark=wish.mark,
+            files=files,
+            unread=[code for code in unread if code not in codes],
             again=grid.board_id in unread,
-            forecasts=forecasts(region, grid, wish.mark),
-            files={} if files is None else board_files(grid, files),
         )
-        for grid in grids
+        for grid, old in zip(grids, stored, strict=True)
     )
 
 
-def plan_focus_board(
+def _stored(book: Book, code: str) -> Grid | None:
+    try:
+        return book.board(code)
+    except LogbookError:
+        return None
+
+
+def as_planned(
+    region: Region,
+    grid: Grid,
+    *,
+    mark: int = 2,
+    files: FileWish | None = None,
+    unread: Sequence[str] = (),
+    again: bool = False,
+) -> Planned:
+    """Say of a board what comes out of it, and make its files where they are wanted."""
+    return Planned(
+        grid=grid,
+        before=len(region.burns),
+        unread=tuple(unread),
+        again=again,
+        forecasts=forecasts(region, grid, mark),
+        files={} if files is None else board_files(grid, files),
+    )
+
+
+def plan_check(
     book: Book,
-    machine: str | None,
-    sheet: str | None,
-    heights_mm: Sequence[float] | None = None,
-    offcut_mm: tuple[float, float] | None = None,
-) -> FocusBoard:
-    """Plan a focus board of a pair; nothing is stored: its result is the height you set.
+    region: Region,
+    settings: Sequence[Setting],
+    wish: CheckWish,
+    note: str,
+    *,
+    when: datetime,
+    files: FileWish | None,
+) -> Planned:
+    """Lay out the burns of a check and store them as a board with a note; as ``plan_boards``."""
+    earlier = boards_of(book, region)
+    (grid,) = plan_on_region(
+        region,
+        BoardWish(offcut_mm=wish.offcut_mm),
+        settings,
+        round=max((board.round or 0 for board in earlier), default=0) + 1,
+        marks=marks_of(book, region.machine, region.sheet),
+    )
+    grid = replace(grid, notes=(note, *grid.notes))
+    unread = [board.id for board in earlier if not board.read]
+    planned = as_planned(region, grid, files=files, unread=unread)
+    book.add_board(grid, when=when, forecasts=planned.forecasts)
+    return planned
 
-    Raises RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, LogbookError as for ``plan_board``.
-    """
-    of_machine, of_sheet = find_pair(book, machine, sheet)
-    check_hazard(of_sheet, of_machine, "line_mark")
-    heights = HEIGHTS_MM if heights_mm is None else heights_mm
-    marks = marks_of(book, of_machine, of_sheet)
-    return plan_focus(of_machine, of_sheet, heights_mm=heights, offcut_mm=offcut_mm, marks=marks)
 
-
-def _check_operation(operation: str) -> None:
-    if operation not in OPERATIONS:
-        raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
+def boards_of(book: Book, region: Region) -> tuple[Line, ...]:
+    """The boards of a region's pair, newest first."""
+    pair = Filters(machine=region.machine.name, sheet=region.sheet.name, operation=region.operation)
+    return book.boards(pair, limit=MOST_BOARDS).entries
 
 
 def marks_of(book: Book, machine: Machine, sheet: Sheet) -> KnownMarks:
     """What is known of line marks of a pair: how the codes of its boards are marked."""
     kept = book.settled(machine.name, sheet.name, "line_mark")
-    return KnownMarks(
-        kept=kept[0].setting if kept else None,
-        burns=tuple(book.burns(machine.name, sheet.name, "line_mark")),
-    )
+    burns = tuple(book.burns(machine.name, sheet.name, "line_mark"))
+    return KnownMarks(kept=kept[0].setting if kept else None, burns=burns)
 
 
-def _options(machine: Machine, wish: BoardWish, round_: int, marks: KnownMarks) -> PlanOptions:
-    usual = LayoutOptions()
-    layout = LayoutOptions(
+def plan_focus_board(
+    book: Book, machine: str | None, sheet: str | None, wish: FocusWish
+) -> FocusBoard:
+    """Plan a focus board of a pair; nothing is stored: its result is the height you set."""
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    check_hazard(of_sheet, of_machine, "line_mark")
+    return plan_focus(
+        of_machine,
+        of_sheet,
+        heights_mm=wish.heights_mm or HEIGHTS_MM,
         offcut_mm=wish.offcut_mm,
-        more_offcuts_mm=wish.more_offcuts_mm,
-        clamp_mm=usual.clamp_mm if wish.clamp_mm is None else wish.clamp_mm,
-        round=round_,
-        seed=wish.seed,
-        marks=marks,
-    )
-    settings = _full_grid(machine, wish)
-    return PlanOptions(
-        burns=len(settings) or wish.burns,
-        passes=wish.passes,
-        reliability=wish.reliability,
-        char_at_most=wish.char_at_most,
-        mark=wish.mark,
-        line_pitch_mm=wish.line_pitch_mm,
-        settings=settings,
-        slowest_mm_s=wish.slowest_mm_s,
-        layout=layout,
+        marks=marks_of(book, of_machine, of_sheet),
     )
 
 
-def _full_grid(machine: Machine, wish: BoardWish) -> tuple[Setting, ...]:
-    """Every combination that was asked for; none when the burns are to be chosen."""
-    if not wish.powers_pct:
-        return ()
-    lowest, highest = power_limits_pct(machine)
-    _, fastest = speed_limits_mm_s(machine)
-    for power in wish.powers_pct:
-        if not lowest <= power <= highest:
-            raise MachineLimit(
-                f"A power of {power:g} % was asked for: {machine.name} is used from {lowest:g} %"
-                f" (where its beam starts) to {highest:g} % (its ceiling). Choose powers between"
-                " them, or change the machine."
-            )
-    for speed in wish.speeds_mm_s:
-        if not 0 < speed <= fastest:
-            raise MachineLimit(
-                f"A speed of {show_speed(speed)} was asked for: {machine.name} goes from above 0 to"
-                f" {show_speed(fastest)}. Choose slower speeds, or change the machine."
-            )
-    return full_factorial(
-        machine,
-        wish.powers_pct,
-        wish.speeds_mm_s,
-        passes=wish.passes,
-        line_pitches_mm=(wish.line_pitch_mm,),
-    )
+def forecasts(region: Region, grid: Grid, mark: int = 2) -> dict[str, dict[str, float]]:
+    """Forecast what will come out of every cell of a board, before it is burnt."""
+    # Right to about 0.005: a forecast is compared with many outcomes, never acted upon.
+    region = thinned_region(region)
+    power = np.array([cell.power_pct for cell in grid.cells])
+    speed = np.array([cell.speed_mm_s for cell in grid.cells])
+    passes = np.array([float(cell.passes) for cell in grid.cells])
+    if region.operation == "cut":
+        events = {"through": region.chance_through(power, speed, passes)}
+        for grade in range(4):  # char grade 4 at most is certain
+            chance = region.chance_char_at_most(grade, power, speed, passes)
+            events[f"char_at_most_{grade}"] = chance
+    else:
+        pitch = None
+        if grid.operation == "area_mark":
+            pitch = np.array([cell.line_pitch_mm for cell in grid.cells], dtype=float)
+        at = (mark, power, speed, passes, pitch)
+        events = {
+            f"mark_{mark}": region.chance_mark(*at),
+            f"mark_at_most_{mark}": region.chance_mark_at_most(*at),
+        }
+    columns = {event: np.clip(chance, 0.0, 1.0) for event, chance in events.items()}
+    return {
+        cell.label: {event: float(column[n]) for event, column in columns.items()}
+        for n, cell in enumerate(grid.cells)
+    }

@@ -3,23 +3,23 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
-from calib.advise.promise import Promised, describe, doubled_scatter
-from calib.advise.recommendation import SETTLED_CHANCE, Recommendation, scope_words
-from calib.advise.sheet_card import CardSetting, SheetCard, lot_words, sheet_card
+from calib.advice.chances import Chances, Wish, describe, doubled_scatter
+from calib.advice.recommendation import SETTLED_CHANCE, scope_words
+from calib.advice.sheet_card import CardSetting, SheetCard, lot_words, sheet_card
 from calib.errors import LogbookError
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters, Settled
 from calib.records import CHAR_WORDS, MARK_WORDS, OPERATIONS
 from calib.tasks.advice import region_of_pair
-from calib.tasks.boards import find_pair
 from calib.tasks.current import KeptSetting, kept_settings
-from calib.tasks.files import Files
+from calib.tasks.finding import find_pair
+from calib.tasks.folders import Files, slug
 from calib.tasks.workshop import assumptions
+from calib.units import show_chance
 
 # A setting that was neither run nor checked for so long is checked before it is used again: a tube
 # and its optics age (common practice, no source).
@@ -32,10 +32,8 @@ _PARTS, _JOBS, _SURE = 50, 10, 0.99
 def settled_of_pair(
     book: Book, machine: str | None = None, sheet: str | None = None
 ) -> tuple[KeptSetting, ...]:
-    """Look up the settings that were settled on for a sheet and machine.
-
-    Raises LogbookError when nothing was settled, or machine or sheet aren't there.
-    """
+    """Look up the settings that were settled on for a sheet and machine; raises LogbookError when
+    nothing was settled, or machine or sheet aren't there."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     found = kept_settings(book, of_machine.name, of_sheet.name)
     if not found:
@@ -49,29 +47,55 @@ def settled_of_pair(
 def sheet_card_of_pair(
     book: Book, machine: str | None = None, sheet: str | None = None, *, when: datetime
 ) -> SheetCard:
-    """Gather what stands on the card of a sheet and machine.
-
-    Raises LogbookError when nothing was settled, or machine or sheet aren't there; RefusedMaterial,
-    DeclarationNeeded when the sheet may not be burnt.
-    """
+    """Gather what stands on the card of a sheet and machine; raises LogbookError when nothing was
+    settled, or machine or sheet aren't there."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     settled = settled_of_pair(book, of_machine.name, of_sheet.name)
+    used = {entry.operation: _last_used(book, entry) for entry in settled}
+    earliest = min(used.values()) + timedelta(days=CHECK_DAYS)
+    again = [
+        f"On {_day(earliest, when)} at the latest: {CHECK_DAYS} days after it was settled on or"
+        " last run.",
+        "With each new lot or delivery, and when a sheet measures otherwise than before.",
+        "After a change of lens, focus, mirror, tube or air, and after the optics were cleaned.",
+    ]
     assumed = list(assumptions(of_machine))
     if of_sheet.measured_mm is None:
         assumed.append(f"The sheet is taken to be {of_sheet.thickness_mm:g} mm thick.")
     advice: list[str] = []
-    entries, again = [], []
+    entries = []
     for entry in sorted(settled, key=lambda entry: OPERATIONS.index(entry.operation)):
         advice += check_hazard(of_sheet, of_machine, entry.operation).advice
         region = region_of_pair(book, of_machine.name, of_sheet.name, entry.operation)
-        entries.append(_card_setting(book, region, entry, when))
+        burns = sum(burn.count for burn in region.burns)
+        facts = (
+            _promised(entry),
+            _margin(region, entry),
+            f"Settled {_day(entry.at, when)}, {lot_words(entry.lot)}; the logbook holds {burns}"
+            " burns of this sheet and machine.",
+            *([f"Note: {entry.note}"] if entry.note else []),
+        )
+        entries.append(
+            CardSetting(
+                operation=entry.operation,
+                setting=entry.setting,
+                facts=facts,
+                due=tuple(_due(entry, used[entry.operation], when)),
+            )
+        )
         again += _watch(entry)
-        assumed += (*_scatter(region, entry), *region.notes)
+        if region.operation == "cut" and region.burns:
+            chance = _chances_of(doubled_scatter(region), entry).single(entry.setting)
+            assumed.append(
+                "How much coupons differ is assumed in part: were they twice as uneven, the chance"
+                f" of the cut would be {show_chance(chance)}."
+            )
+        assumed += region.notes
     return SheetCard(
         sheet=of_sheet,
         machine=of_machine,
         settings=tuple(entries),
-        check_again=tuple(dict.fromkeys([*_by_when(book, settled, when), *again])),
+        check_again=tuple(dict.fromkeys(again)),
         assumed=tuple(dict.fromkeys(assumed)),
         advice=tuple(dict.fromkeys(advice)),
         made=_day(when, when),
@@ -80,31 +104,12 @@ def sheet_card_of_pair(
 
 def sheet_card_files(card: SheetCard, *, paper: str = "a4") -> Files:
     """Make the card as a file."""
-    name = f"card-{_slug(card.sheet.name)}-on-{_slug(card.machine.name)}.pdf"
+    name = f"card-{slug(card.sheet.name)}-on-{slug(card.machine.name)}.pdf"
     return {name: sheet_card(card, paper=paper)}
-
-
-def _slug(name: str) -> str:
-    return re.sub(r"\W+", "-", name.strip().casefold())[:60].strip("-") or "unnamed"
 
 
 def _day(at: datetime, local: datetime) -> str:
     return f"{at.astimezone(local.tzinfo):%Y-%m-%d}"
-
-
-def _card_setting(book: Book, region: Region, entry: KeptSetting, when: datetime) -> CardSetting:
-    burns = sum(burn.count for burn in region.burns)
-    settled = (
-        f"Settled {_day(entry.at, when)}, {lot_words(entry.lot)}; the logbook holds {burns} burns"
-        " of this sheet and machine."
-    )
-    own_words = [f"Note: {entry.note}"] if entry.note else []
-    return CardSetting(
-        operation=entry.operation,
-        setting=entry.setting,
-        facts=(_promised(entry), *_margins(region, entry), settled, *own_words),
-        due=tuple(_due(book, entry, when)),
-    )
 
 
 def _promised(entry: Settled) -> str:
@@ -118,19 +123,17 @@ def _promised(entry: Settled) -> str:
         worst = promise.char_at_most
         char = "" if worst is None else f", char at most {worst} ({CHAR_WORDS[worst]})"
         what = f"{scope_words(promise)} falls free{char}"
-    return f"Promised: chance {promise.chance:.3f} that {what}."
+    return f"Promised: chance {show_chance(promise.chance)} that {what}."
 
 
-def _margins(region: Region, entry: Settled) -> Iterable[str]:
+def _margin(region: Region, entry: Settled) -> str:
     """Spare energy and char as all burns of the pair tell them today."""
     if not region.burns:
-        yield "Spare energy: not known, there are no burns of this pair."
-        return
-    rec = _described(_promised_of(region, entry), entry)
+        return "Spare energy: not known, there are no burns of this pair."
+    rec = describe(_chances_of(region, entry), entry.setting)
     if rec.operation != "cut":
-        yield f"By today's burns: chance {rec.chance:.3f} of that grade."
-        return
-    yield (
+        return f"By today's burns: chance {show_chance(rec.chance)} of that grade."
+    return (
         f"Spare energy {rec.energy_margin_pct or 0.0:.0f} %: half of the coupons still fall at"
         f" {rec.power_loss_survived_pct or 0.0:.0f} % less power, or"
         f" {rec.extra_thickness_survived_mm or 0.0:.2f} mm more thickness. Expected char"
@@ -138,31 +141,18 @@ def _margins(region: Region, entry: Settled) -> Iterable[str]:
     )
 
 
-def _promised_of(region: Region, entry: Settled) -> Promised:
+def _chances_of(region: Region, entry: Settled) -> Chances:
     promise = entry.promise
-    return Promised(
-        region=region,
-        char_at_most=promise.char_at_most if promise else None,
-        mark=2 if promise is None or promise.mark is None else promise.mark,
-        cut_length_mm=promise.cut_length_mm if promise else None,
-        next_sheet=promise is not None and promise.scope == "sheet",
-    )
-
-
-def _described(promised: Promised, entry: Settled) -> Recommendation:
-    reliability = entry.promise.reliability if entry.promise else None
-    return describe(promised, "fastest", reliability, entry.setting)
-
-
-def _scatter(region: Region, entry: Settled) -> list[str]:
-    """What a cut owes to the scatter that was assumed before the burns."""
-    if region.operation != "cut" or not region.burns:
-        return []
-    chance = _promised_of(doubled_scatter(region), entry).single(entry.setting)
-    return [
-        "How much coupons differ is assumed in part: were they twice as uneven, the chance of the"
-        f" cut would be {chance:.3f}."
-    ]
+    wish = Wish(reliability=None)
+    if promise is not None:
+        wish = Wish(
+            reliability=None,
+            char_at_most=promise.char_at_most,
+            mark=2 if promise.mark is None else promise.mark,
+            cut_length_mm=promise.cut_length_mm,
+            next_sheet=promise.scope == "sheet",
+        )
+    return Chances(region=region, wish=wish)
 
 
 def _watch(entry: Settled) -> list[str]:
@@ -208,21 +198,10 @@ def _last_used(book: Book, entry: Settled) -> datetime:
     return max([entry.at, *(run.at for run in found)])
 
 
-def _by_when(book: Book, settled: Iterable[Settled], when: datetime) -> list[str]:
-    earliest = min(_last_used(book, entry) for entry in settled) + timedelta(days=CHECK_DAYS)
-    return [
-        f"On {_day(earliest, when)} at the latest: {CHECK_DAYS} days after it was settled on or"
-        " last run.",
-        "With each new lot or delivery, and when a sheet measures otherwise than before.",
-        "After a change of lens, focus, mirror, tube or air, and after the optics were cleaned.",
-    ]
-
-
-def _due(book: Book, entry: KeptSetting, when: datetime) -> Iterable[str]:
+def _due(entry: KeptSetting, last: datetime, when: datetime) -> Iterable[str]:
     """Why a setting has to be checked now."""
     yield from entry.not_current
     if entry.promise is not None and entry.promise.chance < SETTLED_CHANCE:
         yield f"Its chance is only {entry.promise.chance:.2f}."
-    last = _last_used(book, entry)
     if when - last > timedelta(days=CHECK_DAYS):
         yield f"It was last settled on or run on {_day(last, when)}."

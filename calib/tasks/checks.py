@@ -1,4 +1,4 @@
-"""The sheet, or the machine? Check strips of a well known sheet, and burns of one that fails."""
+"""The sheet, or the machine? New lots against old ones, and check strips of a well known sheet."""
 
 from __future__ import annotations
 
@@ -6,11 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from calib.advise.cause import Cause, judge_cause
-from calib.advise.drift import (
+from calib.advice.new_lot import BURNS, LotVerdict, judge_new_lot, plan_new_lot
+from calib.advice.recommend import recommend
+from calib.advice.strips import (
     LOSS_PCT,
     STRIP_BURNS,
+    Cause,
     MachineCheck,
+    judge_cause,
     judge_check_strip,
     plan_check_strip,
 )
@@ -18,16 +21,14 @@ from calib.errors import NotEnoughEvidence
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters
-from calib.records import Burn, Grid, Machine, Sheet
-from calib.tasks.boards import Planned, find_pair
-from calib.tasks.files import Files, FileWish
+from calib.records import USUAL_RELIABILITY, Burn, Grid, Machine, Setting, Sheet
+from calib.tasks.advice import pool_of_book, region_of_pair
+from calib.tasks.boards import MOST_BOARDS, Planned, plan_check
+from calib.tasks.finding import find_pair
+from calib.tasks.folders import Files, picture_format
 from calib.tasks.library import fit_region
-from calib.tasks.new_lot import MOST_BOARDS, CheckWish, old_lots, stored_check
-from calib.tasks.pictures import picture_format
-from calib.tasks.pooling import pool_of_book
-
-# How check strips are told from other boards: by this note, which stands on their sheets too.
-STRIP_NOTE = "A check strip: it shows whether the machine still does what the logbook says."
+from calib.tasks.results import LOT_NOTE, STRIP_NOTE
+from calib.tasks.wishes import CheckWish, FileWish
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +43,75 @@ class StripRecord:
     check: MachineCheck  # What they say
 
 
+def plan_lot(
+    book: Book,
+    machine: str | None,
+    sheet: str | None,
+    wish: CheckWish,
+    *,
+    when: datetime,
+    files: FileWish | None = None,
+) -> Planned:
+    """Plan the few burns that try the current lot of a sheet, and store them; raises
+    NotEnoughEvidence when no other lot was burnt, or nothing can be recommended for it."""
+    region = region_of_pair(book, machine, sheet, "cut")
+    setting = _working_setting(book, region, wish.setting)
+    settings = plan_new_lot(region, setting, wish.burns or BURNS)
+    return plan_check(book, region, settings, wish, LOT_NOTE, when=when, files=files)
+
+
+def judge_lot(
+    book: Book,
+    machine: str | None,
+    sheet: str | None,
+    *,
+    setting: Setting | None = None,
+    reliability: float | None = None,
+) -> LotVerdict:
+    """Say what to do with the current lot of a sheet: keep, slow down, or test again; raises
+    InvalidRecord when fewer than three cuts of the current lot were read."""
+    region = region_of_pair(book, machine, sheet, "cut")
+    working = _working_setting(book, region, setting)
+    if reliability is None:
+        # What was asked of a coupon when the settled setting was promised.
+        settled = book.settled(region.machine.name, region.sheet.name, "cut")
+        promise = settled[0].promise if settled else None
+        of_a_coupon = promise is not None and promise.cut_length_mm is None
+        reliability = promise.reliability if promise and of_a_coupon else USUAL_RELIABILITY
+    return judge_new_lot(region, working, reliability)
+
+
+def old_lots(book: Book, machine: str | None, sheet: str | None) -> Region:
+    """The region from all lots of a sheet but the current one; raises NotEnoughEvidence when no
+    other lot was cut on the machine."""
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    check_hazard(of_sheet, of_machine, "cut")
+    names = dict.fromkeys(entry.sheet.lot for entry in book.lots(of_sheet.name))
+    burns = [
+        burn
+        for lot in names
+        if lot != of_sheet.lot
+        for burn in book.burns(of_machine.name, of_sheet.name, "cut", lot=lot)
+    ]
+    if not burns:
+        raise NotEnoughEvidence(
+            f"No lot of {of_sheet.name} but the current one ({of_sheet.lot or 'without a name'})"
+            f" was cut on {of_machine.name}: there is nothing to compare with. When a new lot"
+            " comes in, take it down with change-sheet --lot first."
+        )
+    pool = pool_of_book(book, of_machine, of_sheet, "cut")
+    return fit_region(of_machine, of_sheet, "cut", burns, pool)
+
+
+def _working_setting(book: Book, region: Region, given: Setting | None) -> Setting:
+    pair = region.machine.name, region.sheet.name
+    before = old_lots(book, *pair)  # says so where there is none
+    if given is not None:
+        return given
+    settled = book.settled(*pair, "cut")
+    return settled[0].setting if settled else recommend(before).setting
+
+
 def plan_strip(
     book: Book,
     machine: str | None,
@@ -51,24 +121,17 @@ def plan_strip(
     when: datetime,
     files: FileWish | None = None,
 ) -> Planned:
-    """Plan a check strip on a sheet that is well known, and store it.
-
-    Raises NotEnoughEvidence when the sheet isn't known well enough to check a machine with;
-    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError as for
-    ``plan_board``.
-    """
+    """Plan a check strip on a sheet that is well known, and store it; raises NotEnoughEvidence when
+    the sheet isn't known well enough to check a machine with."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     region = reference_region(book, of_machine, of_sheet)
     settings = plan_check_strip(region, wish.burns or STRIP_BURNS)
-    return stored_check(book, region, settings, wish, STRIP_NOTE, when=when, files=files)
+    return plan_check(book, region, settings, wish, STRIP_NOTE, when=when, files=files)
 
 
 def check_machine(book: Book, machine: str | None, sheet: str | None) -> StripRecord:
-    """Say what all check strips of a sheet tell of its machine.
-
-    Raises NotEnoughEvidence when no strip was taken down, or the sheet isn't known well enough;
-    LogbookError when machine or sheet aren't there.
-    """
+    """Say what all check strips of a sheet tell of its machine; raises NotEnoughEvidence when no
+    strip was taken down, or the sheet isn't known well enough."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     region = reference_region(book, of_machine, of_sheet)
     strips = _read_strips(book, of_machine, of_sheet)
@@ -82,10 +145,7 @@ def check_machine(book: Book, machine: str | None, sheet: str | None) -> StripRe
 
 
 def sheet_or_machine(book: Book, machine: str | None, sheet: str, reference: str) -> Cause:
-    """Tell a sheet that needs more from a machine that gives less.
-
-    Raises NotEnoughEvidence, LogbookError as for ``judge_lot`` and ``check_machine``.
-    """
+    """Tell a sheet that needs more from a machine that gives less."""
     of_machine, of_reference = find_pair(book, machine, reference)
     suspect = old_lots(book, of_machine.name, sheet)
     burns = book.burns(of_machine.name, sheet, "cut", lot=suspect.sheet.lot)
@@ -95,14 +155,11 @@ def sheet_or_machine(book: Book, machine: str | None, sheet: str, reference: str
 
 
 def strip_chart(record: StripRecord, names: Sequence[str]) -> Files:
-    """Draw the control chart of check strips.
-
-    Raises InvalidRecord when a name ends otherwise.
-    """
+    """Draw the control chart of check strips."""
     if not names:
         return {}
     kinds = {name: picture_format(name) for name in names}
-    from calib.picture import control_chart_picture  # loads matplotlib
+    from calib.pictures.charts import control_chart_picture  # loads matplotlib
 
     course = record.check.after_each
     title = f"{record.machine}: effective power by strips of {record.sheet}"
@@ -121,10 +178,8 @@ def strip_chart(record: StripRecord, names: Sequence[str]) -> Files:
 
 
 def reference_region(book: Book, machine: Machine, sheet: Sheet) -> Region:
-    """What was known of a sheet from its boards; jobs and check strips are left out.
-
-    Raises NotEnoughEvidence when no edge was found yet.
-    """
+    """What was known of a sheet from its boards; jobs and check strips are left out; raises
+    NotEnoughEvidence when no edge was found yet."""
     check_hazard(sheet, machine, "cut")
     strips = [grid.board_id for grid, _ in _strips(book, machine, sheet)]
     burns = [
@@ -153,10 +208,23 @@ def _strips(book: Book, machine: Machine, sheet: Sheet) -> list[tuple[Grid, str]
 
 
 def _read_strips(book: Book, machine: Machine, sheet: Sheet) -> list[tuple[Grid, str, list[Burn]]]:
-    """Those of which a cut was read, with their burns."""
+    """Those of which a cut was read, with their burns; each is one sitting."""
     found = []
     for grid, day in _strips(book, machine, sheet):
-        burns = _burns_of(book, grid)
+        cells = {cell.label: cell for cell in grid.cells}
+        burns = [
+            Burn(
+                operation="cut",
+                power_pct=cells[reading.cell].power_pct,
+                speed_mm_s=cells[reading.cell].speed_mm_s,
+                passes=cells[reading.cell].passes,
+                through=reading.through,
+                source="check_strip",
+                sitting=grid.board_id,
+            )
+            for reading in book.readings(grid.board_id)
+            if reading.through is not None
+        ]
         if burns:
             found.append((grid, day, burns))
     if not found:
@@ -165,21 +233,3 @@ def _read_strips(book: Book, machine: Machine, sheet: Sheet) -> list[tuple[Grid,
             " plan-strip, burn it, and take it down as any board."
         )
     return found
-
-
-def _burns_of(book: Book, grid: Grid) -> list[Burn]:
-    """The read cuts of one board; they are one sitting."""
-    cells = {cell.label: cell for cell in grid.cells}
-    return [
-        Burn(
-            operation="cut",
-            power_pct=cells[reading.cell].power_pct,
-            speed_mm_s=cells[reading.cell].speed_mm_s,
-            passes=cells[reading.cell].passes,
-            through=reading.through,
-            source="check_strip",
-            sitting=grid.board_id,
-        )
-        for reading in book.readings(grid.board_id)
-        if reading.through is not None
-    ]

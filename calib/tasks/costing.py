@@ -8,18 +8,16 @@ from datetime import datetime
 from typing import Any
 
 from calib.errors import InvalidRecord, LogbookError
-from calib.jobs.costs import Costs
 from calib.jobs.stopwatch import TimeRatio, calibrate_time
 from calib.logbook import Book
-from calib.logbook.keeping import understood
-from calib.tasks.keeping import find_machine
+from calib.logbook.runs import understood
+from calib.records import Costs
+from calib.tasks.finding import find_machine
 
 
 def costs_of(book: Book) -> Costs:
-    """Look up what things cost; what was never said is a guess, and ``guessed`` names it.
-
-    Raises LogbookError when what was taken down can't be read, as it came with another logbook.
-    """
+    """Look up what things cost; what was never said is a guess, and ``guessed`` names it; raises
+    LogbookError when what was taken down can't be read, as it came with another logbook."""
     kept = book.kept("costs")
     if not kept:
         return Costs()
@@ -32,10 +30,8 @@ def costs_of(book: Book) -> Costs:
 
 
 def take_down_costs(book: Book, *, when: datetime, note: str = "", **changed: Any) -> Costs:
-    """Take down what things cost; what isn't given stays as it was.
-
-    Raises InvalidRecord when one can't be; nothing is stored then.
-    """
+    """Take down what things cost; what isn't given stays as it was; raises InvalidRecord when one
+    can't be; nothing is stored then."""
     costs = dataclasses.replace(_costs_to_change(book, changed), **changed)
     said = {
         field.name: getattr(costs, field.name)
@@ -57,10 +53,8 @@ def _costs_to_change(book: Book, changed: Mapping[str, Any]) -> Costs:
 
 
 def time_ratio(book: Book, machine: str | None) -> TimeRatio | None:
-    """How much longer jobs take on a machine than calculated, by its stopwatch.
-
-    Raises LogbookError when the machine isn't there, or a timed job can't be read.
-    """
+    """How much longer jobs take on a machine than calculated, by its stopwatch; raises LogbookError
+    when the machine isn't there, or a timed job can't be read."""
     name = find_machine(book, machine).name
     # A job that was timed again counts once, with its newest time.
     newest = {entry.label: entry for entry in reversed(book.kept("timed_job", machine=name))}
@@ -82,11 +76,8 @@ def take_down_time(
     label: str = "",
     note: str = "",
 ) -> TimeRatio:
-    """Take down how long a job took on a machine; two jobs suffice to start.
-
-    Raises InvalidRecord when a time isn't above 0, or so far from the other that a slip is
-    likelier; LogbookError when the machine isn't there.
-    """
+    """Take down how long a job took on a machine; two jobs suffice to start; raises InvalidRecord
+    when a time isn't above 0, or so far from the other that a slip is likelier."""
     calculated, measured = times_s
     calibrate_time([times_s])
     name = find_machine(book, machine).name

@@ -9,13 +9,21 @@ from dataclasses import dataclass, fields
 from datetime import datetime
 from typing import Any
 
-from calib.advise.recommendation import SETTLED_CHANCE, scope_words, share_words
+from calib.advice.recommendation import SETTLED_CHANCE, scope_words, share_words
 from calib.logbook import Book, PromiseEntry, Settled
 from calib.records import COUPON_CUT_MM, Burn, Machine, Operation, Promise, Setting
+from calib.units import show_chance
 
 # A part counts for a coupon's promise, and a job for a whole job's, when its cut path differs from
 # the promised one by less than this share: the chances then differ by less than can be told.
 SAME_LENGTH = 0.25
+
+# Fields of a machine that change nothing of what a burn comes to; a setting that is now out of
+# reach is told apart.
+_NO_BEARING = frozenset({
+    "bed_mm", "max_speed_mm_s", "acceleration_mm_s2", "ceiling_pct", "power_step_pct",
+    "speed_step_mm_s", "origin", "y_up", "offset_mm", "slat_gap_mm",
+})  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +110,8 @@ class Reasons:
         if all(version.sheet.lot == now for version in self._lots(pair[1])):
             return
         if self._burns(*pair, operation) and not self._burns(*pair, operation, lot=now):
-            yield f"It rests on burns of other lots: none of {_lot_words(now)} was read yet."
+            name = f"lot {now}" if now else "the lot without a name"
+            yield f"It rests on burns of other lots: none of {name} was read yet."
 
     def _other_thickness(self, sheet: str, at: datetime) -> Iterable[str]:
         versions = self._lots(sheet)
@@ -115,33 +124,35 @@ class Reasons:
     def _other_setup(
         self, pair: tuple[str, str], operation: Operation, at: datetime
     ) -> Iterable[str]:
-        found: list[tuple[str, datetime] | None] = []
-        setups = self._setups(pair[0])
-        for before, setup in itertools.pairwise(setups):
-            if setup.what == "undo":
-                found = found[:-1]
-            else:
-                told = setup.what == "other" and _only_told(before.machine, setup.machine)
-                found.append(None if told else (setup.what, setup.since))
-        changes = [change for change in found if change is not None]
-        later = [(what, since) for what, since in changes if since > at]
-        for what, since in later:
-            yield f"The machine was changed since ({what}, {_day(since, at)})."
+        changes = [
+            setup
+            for before, setup in itertools.pairwise(self._setups(pair[0]))
+            if not (setup.what == "other" and _only_told(before.machine, setup.machine))
+        ]
+        later = [setup for setup in changes if setup.since > at]
+        for setup in later:
+            yield f"The machine was changed since ({setup.what}, {_day(setup.since, at)})."
         if later or not changes:
             return
-        what, since = changes[-1]
+        last = changes[-1]
         burns = self._burns(*pair, operation)
-        if burns and not self._burns(*pair, operation, since=since):
+        if burns and not self._burns(*pair, operation, setup=last.id):
             yield (
-                f"It rests on burns from before the machine was changed ({what},"
-                f" {_day(since, at)}): none was read since."
+                f"It rests on burns from before the machine was changed ({last.what},"
+                f" {_day(last.since, at)}): none was read since."
             )
 
 
 def _only_told(before: Machine, after: Machine) -> bool:
-    """Whether the machine is the same, and only what wasn't known of it was told."""
-    pairs = [(getattr(before, f.name), getattr(after, f.name)) for f in fields(before)]
-    return all(old in (new, None, "", ()) for old, new in pairs)
+    """Whether the machine burns as before: what became different wasn't known, or is none of it.
+
+    A change of which only a note says what it is counts as one.
+    """
+    pairs = {f.name: (getattr(before, f.name), getattr(after, f.name)) for f in fields(before)}
+    changed = {name: old for name, (old, new) in pairs.items() if old != new}
+    return bool(changed) and all(
+        name in _NO_BEARING or old in (None, "", ()) for name, old in changed.items()
+    )
 
 
 def doubts_of(book: Book, entry: PromiseEntry) -> tuple[str, ...]:
@@ -151,7 +162,8 @@ def doubts_of(book: Book, entry: PromiseEntry) -> tuple[str, ...]:
     if promise.chance < SETTLED_CHANCE:
         good = "come out as wanted" if promise.operation != "cut" else "fall free"
         doubts.append(
-            f"Its chance is only {promise.chance:.3f}: about {share_words(promise.chance)} {good}."
+            f"Its chance is only {show_chance(promise.chance)}: about"
+            f" {share_words(promise.chance)} {good}."
         )
     kept = book.settled(entry.machine, entry.sheet, promise.operation)
     before = kept[0].promise if kept else None
@@ -195,10 +207,6 @@ def kept_promise(promise: Promise, burn: Burn) -> bool | None:
 
 def _about(length_mm: float, promised_mm: float) -> bool:
     return abs(length_mm - promised_mm) <= SAME_LENGTH * promised_mm
-
-
-def _lot_words(lot: str) -> str:
-    return f"lot {lot}" if lot else "the lot without a name"
 
 
 def _day(at: datetime, local: datetime) -> str:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from calib.advise.transfer import StartingPoint, transfer_region
-from calib.advise.wattage_page import wattage_page
-from calib.advise.wattage_table import (
+from calib.advice.transfer import StartingPoint, transfer_region
+from calib.advice.wattage_page import wattage_page
+from calib.advice.wattage_table import (
     WATTAGES,
     WattageTable,
     somebodys_machine,
@@ -17,40 +16,15 @@ from calib.advise.wattage_table import (
     wattage_table,
     wattage_text,
 )
-from calib.advise.wish import USUAL_RELIABILITY
-from calib.errors import InvalidRecord
+from calib.errors import InvalidRecord, unfit
 from calib.fit.region import Region
 from calib.logbook import Book
 from calib.records import Machine, Operation
-from calib.tasks.advice import region_of_pair
-from calib.tasks.boards import Planned, marks_of
-from calib.tasks.files import Files, FileWish, board_files
-from calib.tasks.forecasts import forecasts
+from calib.tasks.advice import pool_of_book, region_of_pair
+from calib.tasks.boards import Planned, as_planned, marks_of
+from calib.tasks.folders import Files, slug
 from calib.tasks.library import starting_point
-from calib.tasks.pooling import pool_of_book
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ElsewhereWish:
-    """Where a sheet is to be carried over to, and what is asked of it there."""
-
-    # A machine of the logbook; None: somebody's, of which only the watts are known
-    to_machine: str | None = None
-    rated_w: float | None = None  # Its rated power where it isn't in the logbook [W]
-    # reliability, mark: What the starting point should meet: chance of a coupon to drop; grade of a
-    # mark
-    reliability: float = USUAL_RELIABILITY
-    mark: int = 2
-    # Width and height of the board at hand [mm]; None: as large as needed
-    offcut_mm: tuple[float, float] | None = None
-    seed: int = 0  # Shuffles the places
-
-    def __post_init__(self) -> None:
-        if (self.to_machine is None) == (self.rated_w is None):
-            raise InvalidRecord(
-                f"to_machine is {self.to_machine!r} and rated_w is {self.rated_w!r}: give one of"
-                " the two, a machine of the logbook or somebody's rated watts."
-            )
+from calib.tasks.wishes import ElsewhereWish, FileWish
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,19 +46,14 @@ def carry_over(
     when: datetime,
     files: FileWish | None = None,
 ) -> CarriedOver:
-    """Say where to begin with a sheet on another machine, and plan the burns that confirm it.
-
-    Raises InvalidRecord when it was burnt there already, or the two aren't the same kind of laser;
-    RefusedMaterial, DeclarationNeeded, BoardDoesNotFit, MachineLimit, LogbookError as for
-    ``plan_board``.
+    """Say where to begin with a sheet on another machine, and plan the burns that confirm it;
+    raises InvalidRecord when it was burnt there already, or the two aren't the same kind of laser.
     """
     region = region_of_pair(book, machine, sheet, operation)
     there = _target(book, region, wish)
     if there.name == region.machine.name:
-        raise InvalidRecord(
-            f"to_machine is {there.name!r}, where {region.sheet.name} is known already: name"
-            " another one."
-        )
+        known = f"{region.sheet.name} is known there already; name another one"
+        raise unfit("to_machine", there.name, known)
     pool = pool_of_book(book, there, region.sheet, operation)
     start = starting_point(
         transfer_region(region, there, pool),
@@ -96,12 +65,7 @@ def carry_over(
     )
     planned = None
     if wish.to_machine is not None and start.board is not None:
-        planned = Planned(
-            grid=start.board,
-            before=0,
-            forecasts=forecasts(start.region, start.board, wish.mark),
-            files={} if files is None else board_files(start.board, files),
-        )
+        planned = as_planned(start.region, start.board, mark=wish.mark, files=files)
         book.add_board(start.board, when=when, forecasts=planned.forecasts)
     return CarriedOver(start=start, planned=planned)
 
@@ -127,11 +91,8 @@ def table_of_wattages(
     operation: Operation,
     wattages: Sequence[float] = WATTAGES,
 ) -> WattageTable:
-    """Make the table of starting points over wattages, to hand to other people.
-
-    Raises InvalidRecord when nothing was burnt, or no wattage is given; RefusedMaterial,
-    DeclarationNeeded, LogbookError as for ``region_of_pair``.
-    """
+    """Make the table of starting points over wattages, to hand to other people; raises
+    InvalidRecord when nothing was burnt, or no wattage is given."""
     region = region_of_pair(book, machine, sheet, operation)
     pool = pool_of_book(book, region.machine, region.sheet, operation)
     return wattage_table(region, wattages, pool)
@@ -139,8 +100,7 @@ def table_of_wattages(
 
 def wattage_files(table: WattageTable, *, paper: str = "a4") -> Files:
     """Make the table as files."""
-    slug = re.sub(r"\W+", "-", table.sheet.name.strip().casefold())[:60].strip("-") or "unnamed"
-    name = f"wattages-{slug}-{table.operation_words.replace(' ', '-')}"
+    name = f"wattages-{slug(table.sheet.name)}-{table.operation_words.replace(' ', '-')}"
     return {
         f"{name}.txt": wattage_text(table).encode(),
         f"{name}.csv": wattage_csv(table).encode(),

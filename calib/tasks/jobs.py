@@ -9,30 +9,30 @@ from typing import BinaryIO
 
 import numpy as np
 
-from calib.advise import candidates
-from calib.advise.cheapest import advised_settings
-from calib.advise.recommendation import scope_words
-from calib.advise.wish import USUAL_RELIABILITY
+from calib.advice.recommend import advised_settings
+from calib.advice.recommendation import scope_words
+from calib.advice.search import rows_inside
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.fit.region import Region
 from calib.hazards import check_hazard
-from calib.jobs.costs import Costs, expected_cost, price_settings
-from calib.jobs.drawing import Drawing, read_drawing
-from calib.jobs.features import small_features
-from calib.jobs.job import Job, make_job
-from calib.jobs.job_promise import job_promise
+from calib.jobs.costs import PricedSetting, expected_cost, price_settings
+from calib.jobs.drawing import Drawing, make_job, read_drawing
+from calib.jobs.features import SmallFeatures, small_features
+from calib.jobs.job import Job
+from calib.jobs.job_promise import JobPromise, job_promise
 from calib.jobs.job_time import CutTimes, JobTime, job_time_s
 from calib.jobs.stopwatch import TimeRatio
 from calib.logbook import Book
-from calib.picture import cost_picture
-from calib.records import Machine, Setting
+from calib.pictures.charts import cost_picture
+from calib.records import USUAL_RELIABILITY, Costs, Operation, Setting
 from calib.tasks.advice import region_of_pair
-from calib.tasks.boards import find_pair
 from calib.tasks.costing import costs_of, take_down_time, time_ratio
 from calib.tasks.current import KeptSetting, kept_settings
-from calib.tasks.job_records import ClassLine, JobReport, JobWish
-from calib.tasks.kerfs import kerf_law_of_pair
-from calib.tasks.pictures import picture_format
+from calib.tasks.finding import find_pair
+from calib.tasks.folders import picture_format
+from calib.tasks.joints import kerf_at
+from calib.tasks.wishes import JobWish
+from calib.units import show_chance
 
 # Why the cuts are at the setting that they are at.
 GIVEN, SETTLED, CHEAPEST = "as given", "as settled on", "at the cheapest setting"
@@ -40,15 +40,46 @@ GIVEN, SETTLED, CHEAPEST = "as given", "as settled on", "at the cheapest setting
 _PICTURE_SPEEDS = 60
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClassLine:
+    """One class of a drawing."""
+
+    # What is burnt how; None where that isn't said
+    name: str
+    operation: Operation | None
+    setting: Setting | None
+    # Path [mm], how many lines, how many of them closed
+    length_mm: float
+    strokes: int
+    closed: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class JobReport:
+    """What a drawing means at a setting."""
+
+    classes: tuple[ClassLine, ...]  # Its classes
+    size_mm: tuple[float, float]  # Width and height of what is drawn [mm]
+    # setting, chosen: Setting of the cuts and why that one; None without cuts or without one
+    setting: Setting | None = None
+    chosen: str = ""
+    time: JobTime | None = None  # Time of the job; None while no class has an operation
+    promise: JobPromise | None = None  # Pushes of the whole job; None without a fitted cut
+    # The setting next to the cheapest, the fastest and the cleanest
+    prices: tuple[PricedSetting, ...] = ()
+    costs: Costs | None = None  # What they were reckoned with
+    features: SmallFeatures | None = None  # Small features; None without cuts
+    # Speeds at the setting's power and passes [mm/s], and parts of the cost there [money]
+    cost_curve: tuple[tuple[float, ...], Mapping[str, tuple[float, ...]]] | None = None
+    notes: tuple[str, ...] = ()  # What the user must know
+
+
 def job_report(
     book: Book, machine: str | None, sheet: str | None, drawing: bytes | BinaryIO, wish: JobWish
 ) -> JobReport:
-    """Say what a drawing means for a pair: time, money, promise, small features.
-
-    Raises BadFile when the drawing can't be read; InvalidRecord, MachineLimit when operations or
-    settings don't fit the drawing or the machine; LogbookError when the pair isn't there;
-    RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
-    """
+    """Say what a drawing means for a pair: time, money, promise, small features; raises BadFile
+    when the drawing can't be read; InvalidRecord, MachineLimit when operations or settings don't
+    fit the drawing or the machine."""
     if not wish.operations and machine is None and sheet is None:
         # The classes are the drawing's own: they need neither machine nor sheet.
         return _classes_only(read_drawing(drawing, wish.classes_by), wish)
@@ -58,56 +89,78 @@ def job_report(
     if not wish.operations:
         return _classes_only(read, wish)
     job = make_job(read, wish.operations, name=of_sheet.name, parts=wish.parts, sheets=wish.sheets)
-    costs = costs_of(book)
-    marks, mark_notes = _marks(book, (of_machine.name, of_sheet.name), job, wish)
-    times = _Times(
-        machine=of_machine,
-        ratio=time_ratio(book, of_machine.name),
-        start_up_s=costs.start_up_s,
-        marks=marks,
-    )
-    if not job.cuts:
-        only = _marks_only(read, job, wish, times)
-        return replace(only, notes=(*mark_notes, *only.notes))
     pair = (of_machine.name, of_sheet.name)
+    costs, ratio = costs_of(book), time_ratio(book, of_machine.name)
+    marks, notes = _marks(book, pair, job, wish)
+    start_up_s = costs.start_up_s
+    if not job.cuts:  # marks have neither pushes nor a kerf: time alone
+        kept = tuple(c for c in job.classes if c.name in marks)
+        if left := [c.name for c in job.classes if c.name not in marks]:
+            notes += (f"Not counted, because they have no setting: {', '.join(left)}.",)
+        marking = None
+        if kept:
+            counted = replace(job, classes=kept)
+            marking = job_time_s(counted, of_machine, marks, start_up_s=start_up_s, ratio=ratio)
+        return JobReport(
+            classes=_lines(read, wish, marks),
+            size_mm=read.size_mm,
+            time=marking,
+            notes=(*notes, *(marking.notes if marking else job.notes)),
+        )
     region = region_of_pair(book, *pair, "cut")
-    law = kerf_law_of_pair(book, *pair)
-    chosen = _chosen(book, pair, wish)
-    report = _with_cuts(region, job, costs, times, chosen, wish)
-    features = None
-    if report.setting is not None:
-        kerf = None if law is None else law.at_setting(of_machine, report.setting).value_mm
-        settings = {c.name: report.setting for c in job.cuts}
-        features = small_features(job, of_machine, settings, kerf_mm=kerf, region=region)
-    lines = _lines(read, wish, _all_settings(job, times.marks, report.setting))
-    notes = (*chosen.notes, *mark_notes, *report.notes)
-    return replace(report, classes=lines, size_mm=read.size_mm, features=features, notes=notes)
+    times = CutTimes(job=job, machine=of_machine, marks=marks, start_up_s=start_up_s, ratio=ratio)
+    setting, why = wish.cut, GIVEN
+    settled = next(iter(kept_settings(book, *pair, "cut")), None)
+    promise = settled.promise if settled else None
+    if setting is None and settled:
+        setting, why = settled.setting, SETTLED
+        notes = (*_kept_notes(settled), *notes)
+    char = wish.char_at_most
+    try:
+        advised = advised_settings(
+            region,
+            times,
+            costs,
+            reliability=wish.reliability or (promise.reliability if promise else USUAL_RELIABILITY),
+            char_at_most=promise.char_at_most if char is None and promise else char,
+        )
+    except NotEnoughEvidence as refusal:
+        advised = {}
+        notes += (str(refusal),)
+    if setting is None and "cheapest" in advised:
+        setting, why = advised["cheapest"], CHEAPEST
+    cuts = {} if setting is None else {c.name: setting for c in job.cuts}
+    report = JobReport(
+        classes=_lines(read, wish, {**cuts, **marks}), size_mm=read.size_mm, costs=costs
+    )
+    if setting is None:
+        missing = "Give a setting for the cuts to see what the job takes."
+        return replace(report, notes=(*notes, *job.notes, missing))
+    time = job_time_s(
+        times.counted, of_machine, times.settings(setting), start_up_s=start_up_s, ratio=ratio
+    )
+    notes += (*times.notes, *time.notes)
+    kerf = kerf_at(book, of_machine, of_sheet.name, setting)
+    kerf_mm = None if kerf is None else kerf.value_mm
+    features = small_features(job, of_machine, cuts, kerf_mm=kerf_mm, region=region)
+    report = replace(report, setting=setting, chosen=why, time=time, features=features)
+    if region.burns:
+        compared = advised if why == CHEAPEST else {why: setting, **advised}
+        at = (setting.power_pct, setting.speed_mm_s, setting.passes)
+        if not region.tested(*at):
+            notes += ("This setting lies outside what was burnt: its chances are not tested.",)
+        notes += expected_cost(region, job, costs, *at, times=times).notes
+        report = replace(
+            report,
+            promise=job_promise(region, job, setting, times=times),
+            prices=price_settings(region, job, costs, compared, price=wish.price, times=times),
+            cost_curve=_cost_curve(region, job, costs, setting, times),
+        )
+    return replace(report, notes=tuple(dict.fromkeys(notes)))
 
 
 def _classes_only(read: Drawing, wish: JobWish) -> JobReport:
     return JobReport(classes=_lines(read, wish, {}), size_mm=read.size_mm, notes=read.notes)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Times:
-    """What the time of any job of a pair rests on."""
-
-    machine: Machine
-    ratio: TimeRatio | None
-    start_up_s: float
-    marks: Mapping[str, Setting]
-
-    def of(self, job: Job) -> CutTimes:
-        return CutTimes(
-            job=job,
-            machine=self.machine,
-            marks=self.marks,
-            start_up_s=self.start_up_s,
-            ratio=self.ratio,
-        )
-
-    def at(self, job: Job, settings: Mapping[str, Setting]) -> JobTime:
-        return job_time_s(job, self.machine, settings, start_up_s=self.start_up_s, ratio=self.ratio)
 
 
 def _marks(
@@ -130,34 +183,6 @@ def _marks(
     return found, notes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Chosen:
-    """Where the cuts stand and why, and what the settings beside it have to keep to."""
-
-    setting: Setting | None
-    why: str
-    reliability: float
-    char_at_most: int | None
-    notes: tuple[str, ...]
-
-
-def _chosen(book: Book, pair: tuple[str, str], wish: JobWish) -> _Chosen:
-    settled = next(iter(kept_settings(book, *pair, "cut")), None)
-    promise = settled.promise if settled else None
-    setting, why = (settled.setting, SETTLED) if settled else (None, "")
-    if wish.cut is not None:
-        setting, why = wish.cut, GIVEN
-    notes = _kept_notes(settled) if settled and why == SETTLED else ()
-    char = wish.char_at_most
-    return _Chosen(
-        setting=setting,
-        why=why,
-        reliability=wish.reliability or (promise.reliability if promise else USUAL_RELIABILITY),
-        char_at_most=promise.char_at_most if char is None and promise else char,
-        notes=notes,
-    )
-
-
 def _kept_notes(kept: KeptSetting) -> tuple[str, ...]:
     """Why a kept setting isn't current, and for what its chance was stated."""
     notes = kept.not_current
@@ -165,17 +190,10 @@ def _kept_notes(kept: KeptSetting) -> tuple[str, ...]:
         notes += ("Try it before the job: four burns do.",)
     if kept.promise is not None:
         notes += (
-            f"The setting was kept with a chance of {kept.promise.chance:.3f} for"
+            f"The setting was kept with a chance of {show_chance(kept.promise.chance)} for"
             f" {scope_words(kept.promise)}; the chances here are of this job.",
         )
     return notes
-
-
-def _all_settings(
-    job: Job, marks: Mapping[str, Setting], cut: Setting | None
-) -> dict[str, Setting]:
-    cuts = {} if cut is None else {c.name: cut for c in job.cuts}
-    return {**cuts, **marks}
 
 
 def _lines(
@@ -194,77 +212,6 @@ def _lines(
     )
 
 
-def _marks_only(drawing: Drawing, job: Job, wish: JobWish, times: _Times) -> JobReport:
-    """A job without cuts: time alone; marks have neither pushes nor a kerf."""
-    kept = tuple(c for c in job.classes if c.name in times.marks)
-    left = [c.name for c in job.classes if c.name not in times.marks]
-    notes = [f"Not counted, because they have no setting: {', '.join(left)}."] if left else []
-    time = times.at(replace(job, classes=kept), times.marks) if kept else None
-    return JobReport(
-        classes=_lines(drawing, wish, times.marks),
-        size_mm=drawing.size_mm,
-        time=time,
-        notes=(*notes, *(time.notes if time else job.notes)),
-    )
-
-
-def _with_cuts(
-    region: Region,
-    job: Job,
-    costs: Costs,
-    times: _Times,
-    chosen: _Chosen,
-    wish: JobWish,
-) -> JobReport:
-    cut_times = times.of(job)
-    settings, notes = _advised(region, cut_times, costs, chosen)
-    setting, why = chosen.setting, chosen.why
-    if setting is None and "cheapest" in settings:
-        setting, why = settings["cheapest"], CHEAPEST
-    report = JobReport(classes=(), size_mm=(0.0, 0.0), costs=costs)
-    if setting is None:
-        missing = "Give a setting for the cuts to see what the job takes."
-        return replace(report, notes=(*notes, *job.notes, missing))
-    time = times.at(cut_times.counted, cut_times.settings(setting))
-    notes += (*cut_times.notes, *time.notes)
-    report = replace(report, setting=setting, chosen=why, time=time)
-    if not region.burns:
-        return replace(report, notes=tuple(dict.fromkeys(notes)))
-    if why != CHEAPEST:
-        settings = {why: setting, **settings}
-    prices = price_settings(region, job, costs, settings, price=wish.price, times=cut_times)
-    promise = job_promise(region, job, setting, times=cut_times)
-    if not region.tested(setting.power_pct, setting.speed_mm_s, setting.passes):
-        notes += ("This setting lies outside what was burnt: its chances are not tested.",)
-    guessed = expected_cost(
-        region, job, costs, setting.power_pct, setting.speed_mm_s, setting.passes, times=cut_times
-    ).notes
-    return replace(
-        report,
-        promise=promise,
-        prices=prices,
-        cost_curve=_cost_curve(region, job, costs, setting, cut_times),
-        notes=tuple(dict.fromkeys((*notes, *guessed))),
-    )
-
-
-def _advised(
-    region: Region, times: CutTimes, costs: Costs, chosen: _Chosen
-) -> tuple[dict[str, Setting], tuple[str, ...]]:
-    """Cheapest, fastest and cleanest, or why there are none."""
-    try:
-        found = advised_settings(
-            region,
-            times,
-            costs,
-            reliability=chosen.reliability,
-            char_at_most=chosen.char_at_most,
-        )
-    except NotEnoughEvidence as refusal:
-        return {}, (str(refusal),)
-    return found, ()
-
-
 def _cost_curve(
     region: Region, job: Job, costs: Costs, at: Setting, times: CutTimes
 ) -> tuple[tuple[float, ...], Mapping[str, tuple[float, ...]]] | None:
@@ -272,7 +219,7 @@ def _cost_curve(
     row = next(
         (
             row
-            for row in candidates.rows(region)
+            for row in rows_inside(region)
             if row.passes == at.passes and abs(row.power_pct - at.power_pct) < 1e-6
         ),
         None,
@@ -294,11 +241,8 @@ def time_this_job(
     when: datetime,
     label: str,
 ) -> TimeRatio:
-    """Take down what the stopwatch said of a job that was reported.
-
-    Raises InvalidRecord when the job has no calculated time, or the two are so far apart that a
-    slip is likelier.
-    """
+    """Take down what the stopwatch said of a job that was reported; raises InvalidRecord when the
+    job has no calculated time, or the two are so far apart that a slip is likelier."""
     if report.time is None:
         raise InvalidRecord(
             f"the job {label!r} has no calculated time: give its classes operations and settings."
@@ -308,11 +252,8 @@ def time_this_job(
 
 
 def job_picture(report: JobReport, name: str) -> bytes:
-    """Draw what each part of the cost is against the speed.
-
-    Raises NotEnoughEvidence when the report has no costs to draw; InvalidRecord when the ending is
-    another than .png or .svg.
-    """
+    """Draw what each part of the cost is against the speed; raises NotEnoughEvidence when the
+    report has no costs to draw; InvalidRecord when the ending is another than .png or .svg."""
     form = picture_format(name)
     if report.cost_curve is None or report.setting is None:
         raise NotEnoughEvidence(

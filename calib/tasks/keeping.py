@@ -1,20 +1,29 @@
-"""Backups and photographs: what is kept beside the burns, and how the whole book is kept."""
+"""How the whole book is kept and handed on: backups, photographs, export, import."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from calib.errors import LogbookError
-from calib.logbook import Book, Photograph, backup, backup_path, restore
-from calib.logbook.checking import Check, check_book
+from calib.errors import BadFile, InvalidRecord, LogbookError
+from calib.logbook import (
+    Book,
+    ImportReport,
+    Photograph,
+    backup,
+    backup_path,
+    export_csv,
+    export_text,
+    import_text,
+    restore,
+)
 from calib.logbook.identity import backups_of, is_whole, newest_backup
 from calib.logbook.opening import find_place
-from calib.records import Grid, Machine
-from calib.tasks.boards import LAST
-from calib.tasks.files import Files, given_file
+from calib.records import Grid
+from calib.tasks.finding import LAST
+from calib.tasks.folders import Files, given_file, write_folder
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,11 +45,9 @@ class BackupFile:
 
 
 def back_up(book: Book, file: Path | None = None, *, when: datetime) -> Kept:
-    """Copy a logbook into a new file, and open the copy to see that nothing is missing.
-
-    Raises LogbookError when it can't be written or isn't whole, or no file was named for a book on
-    a server.
-    """
+    """Copy a logbook into a new file, and open the copy to see that nothing is missing; raises
+    LogbookError when it can't be written or isn't whole, or no file was named for a book on a
+    server."""
     if file is None and book.path is None:
         raise LogbookError(
             f"The logbook {book.place} lies on a server: name the file that is to hold its backup."
@@ -50,10 +57,8 @@ def back_up(book: Book, file: Path | None = None, *, when: datetime) -> Kept:
 
 
 def put_back(file: str, place: str | None = None) -> Kept:
-    """Put a backup in the place of a logbook; what was there, damaged or not, is kept beside it.
-
-    Raises LogbookError when the backup isn't whole, or there is none; nothing is changed then.
-    """
+    """Put a backup in the place of a logbook; what was there, damaged or not, is kept beside it;
+    raises LogbookError when the backup isn't whole, or there is none; nothing is changed then."""
     source = Path(file)
     if file.casefold() == LAST:
         path = find_place(place).path
@@ -82,29 +87,11 @@ def list_backups(place: str | None = None) -> tuple[BackupFile, ...]:
     )
 
 
-def find_machine(book: Book, name: str | None = None) -> Machine:
-    """Look a machine up; where there is only one, it needn't be named.
-
-    Raises LogbookError when there is none, or more than one to choose from.
-    """
-    if name is None:
-        names = [machine.name for machine in book.machines()]
-        if len(names) != 1:
-            raise LogbookError(
-                f"Which machine is meant? The logbook has {', '.join(names) or 'none'}: name one."
-            )
-        name = names[0]
-    return book.machine(name)
-
-
 def attach(book: Book, grid: Grid, file: Path, *, cell: str = "", when: datetime) -> Photograph:
-    """Keep a photograph of a board, or of one of its cells.
-
-    Raises BadFile, InvalidRecord when it can't be read or isn't such a picture, or there is no such
-    cell.
-    """
+    """Keep a photograph of a board, or of one of its cells; raises BadFile, InvalidRecord when it
+    can't be read or isn't such a picture, or there is no such cell."""
     label = cell.strip().upper()
-    content = given_file(file, "photograph")
+    content = given_file(file)
     kept = book.attach(grid.board_id, file.name, content, when=when, cell=label)
     return next(found for found in book.photographs(grid.board_id) if found.id == kept)
 
@@ -119,26 +106,41 @@ _ENDS = {
 
 def photograph_files(book: Book, grid: Grid) -> Files:
     """Read all photographs of a board."""
-    return dict(_named(book, grid))
-
-
-def _named(book: Book, grid: Grid) -> Iterator[tuple[str, bytes]]:
+    files = {}
     for number, photograph in enumerate(book.photographs(grid.board_id), 1):
-        place = photograph.cell or "board"
-        name = f"{grid.board_id}-{number:02d}-{place}-{_usable(photograph.filename)}"
-        end = _ENDS[photograph.media_type]
-        named = name if name.lower().endswith(end) else f"{name}{end[0]}"
-        yield named, book.photograph(photograph.id)
+        # What some system can't have in a name, or doesn't show, is left out.
+        usable = "".join(
+            c if c.isprintable() and c not in '<>:"|?*' else "_" for c in photograph.filename
+        )
+        name = f"{grid.board_id}-{number:02d}-{photograph.cell or 'board'}-{usable}"
+        ends = _ENDS[photograph.media_type]
+        name += "" if name.lower().endswith(ends) else ends[0]
+        files[name] = book.photograph(photograph.id)
+    return files
 
 
-def _usable(filename: str) -> str:
-    """Leave out of a name what some system can't have in one, or doesn't show."""
-    return "".join(c if c.isprintable() and c not in '<>:"|?*' else "_" for c in filename)
+def export_book(book: Book, file: Path) -> Path:
+    """Write a logbook into a file; raises InvalidRecord when the file's name ends otherwise;
+    CalibError when it can't be written."""
+    kind = file.suffix.lower()
+    if kind not in (".jsonl", ".csv"):
+        raise InvalidRecord(f"file is {file.name!r}: give a name that ends in .jsonl or .csv.")
+    text = export_text(book) if kind == ".jsonl" else export_csv(book)
+    return write_folder({file.name: text.encode()}, file.parent)[0]
 
 
-def look_over(book: Book) -> Check:
-    """Look at every page and reference of a logbook, and at every row against its newest backup.
-
-    Raises LogbookError when something was spoilt; it names the backup to be put back.
-    """
-    return check_book(book)
+def import_book(
+    book: Book,
+    content: bytes,
+    *,
+    when: datetime,
+    answers: Mapping[str, str] | None = None,
+    look: bool = False,
+) -> ImportReport:
+    """Take another logbook's file in, all or nothing; raises BadFile when it is no logbook's file;
+    nothing is stored then; LogbookError when an answer isn't possible."""
+    try:
+        text = content.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise BadFile("The file isn't text in UTF-8: export the other logbook again.") from None
+    return import_text(book, text, when=when, answers=answers, dry_run=look)

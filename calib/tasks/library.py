@@ -6,29 +6,37 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
-from calib.advise import transfer
-from calib.advise.recommend import recommend
-from calib.advise.transfer import StartingPoint
-from calib.advise.wish import USUAL_RELIABILITY
-from calib.errors import InvalidRecord
+from calib.advice import transfer
+from calib.advice.recommend import recommend
+from calib.advice.transfer import StartingPoint
+from calib.boards.gentle import KnownMarks
+from calib.errors import InvalidRecord, unfit
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.fit.priors import Priors, PriorSource
 from calib.fit.region import Region
-from calib.grid.gentle import KnownMarks
-from calib.grid.layout import LayoutOptions
-from calib.planning import PlanOptions, plan_board
-from calib.records import OPERATIONS, Burn, Grid, Machine, Operation, Setting, Sheet
+from calib.records import (
+    OPERATIONS,
+    USUAL_RELIABILITY,
+    Burn,
+    Grid,
+    Machine,
+    Operation,
+    Setting,
+    Sheet,
+)
+from calib.tasks.planning import plan_on_region
+from calib.tasks.wishes import BoardWish
 
-__all__ = ["fit_region", "plan_grid", "recommend", "starting_point"]
+__all__ = ["fit_region", "plan_grid", "plan_grids", "recommend", "starting_point"]
 
 
-def priors_of(
+def _priors(
     machine: Machine, sheet: Sheet, operation: Operation, pool: PriorSource | None
 ) -> Priors:
     """What is believed of a pair before its burns: the family's table, or the logbook's pool."""
     if operation not in OPERATIONS:
-        raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
+        raise unfit("operation", operation, f"give one of {', '.join(OPERATIONS)}")
     expected = expected_priors(machine, sheet, operation)
     return expected if pool is None else pool.priors(machine, sheet, operation, expected)
 
@@ -50,9 +58,8 @@ def fit_region(
     >>> fit_region(m, s).edge
     'unburnt'
     """
-    return region_from(
-        machine, sheet, operation, evidence, priors_of(machine, sheet, operation, pool)
-    )
+    priors = _priors(machine, sheet, operation, pool)
+    return region_from(machine, sheet, operation, evidence, priors)
 
 
 def plan_grid(
@@ -65,16 +72,14 @@ def plan_grid(
     offcut_mm: tuple[float, float] | None = None,
     seed: int = 0,
     *,
-    passes: Sequence[int] = (1,),
     round: int = 1,
-    clamp_mm: float | None = None,
     settings: Sequence[Setting] = (),
     marks: KnownMarks | None = None,
     **wish: Any,
 ) -> Grid:
-    """Plan a test grid.
+    """Plan a test grid; further arguments are the fields of a board's wish, such as ``passes``.
 
-    Raises RefusedMaterial, DeclarationNeeded Before anything is planned; BoardDoesNotFit when not
+    Raises RefusedMaterial, DeclarationNeeded before anything is planned; BoardDoesNotFit when not
     even one cell fits; MachineLimit when a burn would be so slow or strong that the sheet may catch
     fire.
 
@@ -85,18 +90,68 @@ def plan_grid(
     >>> len(plan_grid(m, s, burns=6).cells)
     6
     """
-    priors = priors_of(machine, sheet, operation, pool)
-    if wish.get("char_at_most") is None:
+    asked = BoardWish(burns=burns, offcut_mm=offcut_mm, seed=seed, **wish)
+    return plan_wished(
+        machine, sheet, operation, asked, evidence, pool, round=round, settings=settings,
+        marks=marks,
+    )[0]  # fmt: skip
+
+
+def plan_grids(
+    machine: Machine,
+    sheet: Sheet,
+    operation: Operation = "cut",
+    burns: int = 8,
+    evidence: Sequence[Burn] = (),
+    pool: PriorSource | None = None,
+    seed: int = 0,
+    *,
+    offcuts_mm: Sequence[tuple[float, float]],
+    round: int = 1,
+    settings: Sequence[Setting] = (),
+    **wish: Any,
+) -> tuple[Grid, ...]:
+    """Plan one round of burns on several offcuts; else as `plan_grid`.
+
+    Raises InvalidRecord when there is no offcut.
+
+    Examples
+    --------
+    >>> m = Machine(name="m", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
+    >>> s = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
+    >>> [len(g.cells) for g in plan_grids(m, s, burns=6, offcuts_mm=[(70.0, 50.0)])]
+    [3, 3]
+    """
+    if not offcuts_mm:
+        raise InvalidRecord(f"offcuts_mm is {offcuts_mm!r}: give at least one width and height.")
+    first, *more = offcuts_mm
+    asked = BoardWish(
+        burns=burns, offcut_mm=first, more_offcuts_mm=tuple(more), split=True, seed=seed, **wish
+    )
+    return plan_wished(
+        machine, sheet, operation, asked, evidence, pool, round=round, settings=settings
+    )
+
+
+def plan_wished(
+    machine: Machine,
+    sheet: Sheet,
+    operation: Operation,
+    wish: BoardWish,
+    evidence: Sequence[Burn] = (),
+    pool: PriorSource | None = None,
+    *,
+    round: int = 1,
+    settings: Sequence[Setting] = (),
+    marks: KnownMarks | None = None,
+) -> tuple[Grid, ...]:
+    """Plan a board, or several, as wished; raises as `plan_grid`."""
+    priors = _priors(machine, sheet, operation, pool)
+    if wish.char_at_most is None:
         priors = replace(priors, char=None)  # not asked for: half of the fit's time is saved
     region = region_from(machine, sheet, operation, evidence, priors)
     known = KnownMarks(burns=tuple(evidence)) if marks is None else marks
-    layout = LayoutOptions(offcut_mm=offcut_mm, round=round, seed=seed, marks=known)
-    if clamp_mm is not None:
-        layout = replace(layout, clamp_mm=clamp_mm)
-    options = PlanOptions(
-        burns=burns, passes=tuple(passes), layout=layout, settings=tuple(settings), **wish
-    )
-    return plan_board(region, options)
+    return plan_on_region(region, wish, settings, round=round, marks=known)
 
 
 def starting_point(
@@ -120,11 +175,6 @@ def starting_point(
     4
     """
     start = transfer.starting_point(other, reliability, mark)
-    options = PlanOptions(
-        burns=len(start.confirm),
-        reliability=reliability,
-        mark=mark,
-        settings=start.confirm,
-        layout=LayoutOptions(offcut_mm=offcut_mm, seed=seed, marks=marks or KnownMarks()),
-    )
-    return replace(start, board=plan_board(other, options))
+    wish = BoardWish(reliability=reliability, mark=mark, offcut_mm=offcut_mm, seed=seed)
+    boards = plan_on_region(other, wish, start.confirm, marks=marks or KnownMarks())
+    return replace(start, board=boards[0])

@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from calib.errors import InvalidRecord, NotEnoughEvidence
-from calib.logbook import Book, Entry, Filters, Forecast, PromisedJob
+from calib.errors import NotEnoughEvidence
+from calib.logbook import Book, Filters
 from calib.logbook.events import outcome_of
-from calib.tasks.checks import STRIP_NOTE
+from calib.tasks.boards import forecasts
 from calib.tasks.current import kept_promise, why_not_counted
-from calib.tasks.files import Files
-from calib.tasks.forecasts import forecasts
+from calib.tasks.folders import Files, picture_format
 from calib.tasks.library import fit_region
-from calib.tasks.new_lot import LOT_NOTE
-from calib.tasks.pictures import picture_format
+from calib.tasks.results import LOT_NOTE, STRIP_NOTE
+from calib.tasks.wishes import TrackRecordWish
 
 if TYPE_CHECKING:
-    from calib.advise.track_record import Told, TrackRecord
+    from calib.advice.track_record import Told, TrackRecord
 
 # What may be looked at, and the beginnings of the events that belong to it.
 WHATS = {
@@ -31,37 +30,10 @@ WHATS = {
 _PAGE = 1000
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TrackRecordWish:
-    """Which track record is wanted."""
-
-    # ``through``, ``char``, ``mark``: forecasts of the cells of boards; ``promises``: of jobs that
-    # were run on a promise
-    what: str = "through"
-    # machine, sheet: Only of this machine, of this sheet; None for all
-    machine: str | None = None
-    sheet: str | None = None
-    # True forecasts each board anew from all others of its pair, as calib would today, in place of
-    # what was stated when it was planned
-    leave_one_out: bool = False
-
-    def __post_init__(self) -> None:
-        if self.what not in WHATS:
-            raise InvalidRecord(f"what is {self.what!r}: give one of {', '.join(WHATS)}.")
-        if self.leave_one_out and self.what == "promises":
-            raise InvalidRecord(
-                f"what is {self.what!r} with leave_one_out: promises can't be made anew; leave one"
-                " of the two out."
-            )
-
-
 def track_record(book: Book, wish: TrackRecordWish) -> TrackRecord:
-    """Compare what was stated beforehand with what came out, over the whole logbook.
-
-    Raises NotEnoughEvidence when nothing of the kind was both stated and read; LogbookError when
-    machine or sheet aren't there.
-    """
-    from calib.advise.track_record import track_record as compared  # loads scikit-learn
+    """Compare what was stated beforehand with what came out, over the whole logbook; raises
+    NotEnoughEvidence when nothing of the kind was both stated and read."""
+    from calib.advice.track_record import track_record as compared  # loads scikit-learn
 
     if wish.machine is not None:
         book.machine(wish.machine)
@@ -86,14 +58,11 @@ _NOTHING = {
 
 
 def track_record_pictures(record: TrackRecord, title: str, names: Sequence[str]) -> Files:
-    """Draw stated against observed shares.
-
-    Raises InvalidRecord when a name ends otherwise.
-    """
+    """Draw stated against observed shares."""
     if not names:
         return {}
     kinds = {name: picture_format(name) for name in names}
-    from calib.picture import TrackRow, track_record_picture  # loads matplotlib
+    from calib.pictures.charts import TrackRow, track_record_picture  # loads matplotlib
 
     rows = [
         TrackRow(stated=row.stated, observed=row.came, low=row.low, high=row.high, count=row.count)
@@ -118,98 +87,76 @@ def track_record_title(wish: TrackRecordWish) -> str:
 
 
 def _told(book: Book, wish: TrackRecordWish) -> tuple[list[Told], tuple[str, ...]]:
+    """What was stated and read, and why some of it isn't counted."""
     if wish.what == "promises":
         return _of_jobs(book, wish)
     if wish.leave_one_out:
         return list(_left_out(book, wish)), ()
+    from calib.advice.track_record import Told
+
     found = book.forecasts(machine=wish.machine, sheet=wish.sheet)
-    checks = _checks(book, {forecast.board for forecast in found})
     return [
-        told
-        for forecast in found
-        if forecast.board not in checks
-        for told in _of_forecast(forecast, wish.what)
+        Told(chance=one.chance, came=one.outcome, group=one.board)
+        for one in found
+        if one.outcome is not None and not _is_check(one.notes)
+        if one.event.startswith(WHATS[wish.what])
     ], ()
 
 
-def _checks(book: Book, boards: Iterable[str]) -> set[str]:
-    """Boards that try a lot or a machine: they stand on its edge, and are no plans of a sheet."""
-    return {code for code in boards if {LOT_NOTE, STRIP_NOTE} & set(book.board(code).notes)}
-
-
-def _belongs(event: str, what: str) -> bool:
-    return event.startswith(WHATS[what])
-
-
-def _of_forecast(forecast: Forecast, what: str) -> Iterator[Told]:
-    from calib.advise.track_record import Told
-
-    if forecast.outcome is not None and _belongs(forecast.event, what):
-        yield Told(chance=forecast.chance, came=forecast.outcome, group=forecast.board)
+def _is_check(notes: Sequence[str]) -> bool:
+    """Whether a board tries a lot or a machine: that stands on the edge, and plans no sheet."""
+    return bool({LOT_NOTE, STRIP_NOTE} & set(notes))
 
 
 def _left_out(book: Book, wish: TrackRecordWish) -> Iterator[Told]:
     """Forecast every read board from all other burns of its pair."""
-    from calib.advise.track_record import Told
+    from calib.advice.track_record import Told
 
-    marks = _wanted_marks(book, wish)
-    for entry in _read_boards(book, wish):
-        grid = book.board(entry.id)
-        if {LOT_NOTE, STRIP_NOTE} & set(grid.notes):
-            continue
-        others = book.burns(entry.machine, entry.sheet, grid.operation, without_board=entry.id)
-        if not others:
-            continue
-        region = fit_region(grid.machine, grid.sheet, grid.operation, others)
-        chances = forecasts(region, grid, marks.get(entry.id, 2))
-        for reading in book.readings(entry.id):
-            for event, chance in chances[reading.cell].items():
-                came = outcome_of(event, reading)
-                if came is not None and _belongs(event, wish.what):
-                    yield Told(chance=chance, came=came, group=entry.id)
-
-
-def _read_boards(book: Book, wish: TrackRecordWish) -> Iterator[Entry]:
+    stated = book.forecasts(machine=wish.machine, sheet=wish.sheet, unread=True)
+    # The mark grade that each board was planned for, as its forecasts tell.
+    marks = {one.board: int(one.event[-1]) for one in stated if one.event.startswith("mark_")}
     filters = Filters(machine=wish.machine, sheet=wish.sheet)
     offset, total = 0, 1
     while offset < total:
         page = book.boards(filters, limit=_PAGE, offset=offset)
         offset, total = offset + _PAGE, page.total
         for entry in page.entries:
-            if entry.read and (entry.operation == "cut") == (wish.what != "mark"):
-                yield entry
-
-
-def _wanted_marks(book: Book, wish: TrackRecordWish) -> dict[str, int]:
-    """The mark grade that each board was planned for, as its forecasts tell."""
-    found = book.forecasts(machine=wish.machine, sheet=wish.sheet, unread=True)
-    events = {f.board: f.event.removeprefix("mark_") for f in found if f.event.startswith("mark_")}
-    return {board: int(grade[-1]) for board, grade in events.items()}
+            if not entry.read or (entry.operation == "cut") != (wish.what != "mark"):
+                continue
+            grid = book.board(entry.id)
+            others = book.burns(entry.machine, entry.sheet, grid.operation, without_board=entry.id)
+            if not others or _is_check(grid.notes):
+                continue
+            region = fit_region(grid.machine, grid.sheet, grid.operation, others)
+            chances = forecasts(region, grid, marks.get(entry.id, 2))
+            for reading in book.readings(entry.id):
+                for event, chance in chances[reading.cell].items():
+                    came = outcome_of(event, reading)
+                    if came is not None and event.startswith(WHATS[wish.what]):
+                        yield Told(chance=chance, came=came, group=entry.id)
 
 
 def _of_jobs(book: Book, wish: TrackRecordWish) -> tuple[list[Told], tuple[str, ...]]:
+    """What jobs say of their promise: part by part, or, for a whole job, all or nothing."""
+    from calib.advice.track_record import Told
+
     jobs = book.promised_jobs(machine=wish.machine, sheet=wish.sheet)
-    reasons = Counter(why_not_counted(job.promise, job.burns) for job in jobs)
-    told = [told for job in jobs for told in _of_job(job)]
+    told = []
+    reasons: Counter[str] = Counter()
+    for job in jobs:
+        if why := why_not_counted(job.promise, job.burns):
+            reasons[why] += 1
+            continue
+        chance = job.promise.chance
+        outcomes = [(bool(kept_promise(job.promise, burn)), burn.count) for burn in job.burns]
+        if job.promise.scope == "job":
+            outcomes = [(all(kept for kept, _ in outcomes), 1)]
+        told += [Told(chance=chance, came=kept, group=job.job, count=n) for kept, n in outcomes]
     run = Filters(machine=wish.machine, sheet=wish.sheet, kinds=("job",))
     unpromised = book.search(run, limit=1).total - len(jobs)
-    reasons["no chance was stated for its setting, lot and set-up before it was run"] += unpromised
-    isnt = {True: "job isn't", False: "jobs aren't"}
+    reasons["no chance was stated for its setting, lot and set-up before it was run"] = unpromised
     return told, tuple(
-        f"{count} {isnt[count == 1]} counted: {why}."
+        f"{count} {'job isn' if count == 1 else 'jobs aren'}'t counted: {why}."
         for why, count in reasons.items()
-        if why and count
+        if count
     )
-
-
-def _of_job(job: PromisedJob) -> list[Told]:
-    """What a job says of its promise: part by part, or, for a whole job, all or nothing."""
-    from calib.advise.track_record import Told
-
-    if why_not_counted(job.promise, job.burns):
-        return []
-    chance = job.promise.chance
-    outcomes = [(bool(kept_promise(job.promise, burn)), burn.count) for burn in job.burns]
-    if job.promise.scope == "job":
-        return [Told(chance=chance, came=all(kept for kept, _ in outcomes), group=job.job)]
-    return [Told(chance=chance, came=kept, group=job.job, count=count) for kept, count in outcomes]

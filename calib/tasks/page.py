@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from calib.boards.board_time import board_time
 from calib.errors import LogbookError
-from calib.grid.board_time import board_time
 from calib.hazards import Hazard, check_hazard
-from calib.logbook import Book, Entry, Filters, Looked, Photograph
+from calib.logbook import Book, Filters, Line, Looked, Photograph
 from calib.records import Grid, Machine, Operation, Reading, Sheet
-from calib.tasks.boards import find_board
 from calib.tasks.current import KeptSetting, StandingPromise, kept_settings, standing_promises
-from calib.tasks.files import FileWish, board_files
+from calib.tasks.files import board_files
+from calib.tasks.finding import find_board
+from calib.tasks.wishes import FileWish
 
 # Boards and settled settings that a desk has room for.
 _RECENT = 50
@@ -25,8 +26,8 @@ class Standing:
     # machines, sheets: As they are now
     machines: tuple[Machine, ...]
     sheets: tuple[Sheet, ...]
-    waiting: tuple[Entry, ...]  # Boards of which cells are still unread, newest first
-    newest: Entry | None  # The board planned last; None when there is none
+    waiting: tuple[Line, ...]  # Boards of which cells are still unread, newest first
+    newest: Line | None  # The board planned last; None when there is none
     settled: tuple[KeptSetting, ...]  # Settings that were settled on, with why they aren't current
     burnt_on: Mapping[str, str]  # The machine on which each sheet was burnt last, by sheet
 
@@ -73,11 +74,7 @@ def standing(book: Book) -> Standing:
 
 
 def board_state(book: Book, board_id: str) -> BoardState:
-    """Look a board up with all that was read off it.
-
-    Raises LogbookError when there is none; RefusedMaterial, DeclarationNeeded when its sheet may
-    not be burnt.
-    """
+    """Look a board up with all that was read off it."""
     grid = find_board(book, board_id)
     return BoardState(
         grid=grid,
@@ -95,10 +92,7 @@ def minutes_of(grid: Grid) -> float:
 
 
 def board_file(grid: Grid, name: str, address: str = "") -> bytes:
-    """Make one file of a board.
-
-    Raises LogbookError when the board has no such file.
-    """
+    """Make one file of a board; raises LogbookError when the board has no such file."""
     files = board_files(grid, FileWish(address=address))
     if name not in files:
         raise LogbookError(

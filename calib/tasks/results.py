@@ -1,18 +1,27 @@
-"""Take down what came out of a board: from a file, or cell by cell with undo."""
+"""Take down what came out of a board, from a file or cell by cell, and say what comes next."""
 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, Literal
 
 from calib.errors import InvalidRecord, LogbookError, shown
-from calib.logbook import Book, Looked, Recorded
-from calib.records import CHAR_WORDS, MARK_WORDS, THROUGH_GRADES, Cell, Grid, Reading
+from calib.logbook import Book, Recorded
+from calib.records import CHAR_WORDS, MARK_WORDS, THROUGH_GRADES, Cell, Grid, Operation, Reading
 from calib.results import read_results
 
+LOT_NOTE = "Burns of a new lot, about the working setting of the old one."
+# How check strips are told from other boards: by this note, which stands on their sheets too.
+STRIP_NOTE = "A check strip: it shows whether the machine still does what the logbook says."
+# The fewest burns of a pair with which promises were tried in simulated workshops, see
+# tests/benchmarks/promise.py; a recommendation may be asked for with fewer, and is then mostly
+# refused.
+ENOUGH_BURNS = 12
+
+Step = Literal["plan", "recommend", "judge_lot", "check_machine"]
 # An evening's burns past midnight still belong to that evening.
 _EVENING_ENDS = timedelta(hours=5)
 
@@ -36,13 +45,13 @@ def take_down(
     when: datetime,
     sitting: str | None = None,
     why: str = "",
+    code: str | None = None,
 ) -> Recorded:
-    """Take down a result file: all of it, or nothing when anything in it is wrong.
-
-    Raises BadFile With everything that is wrong; nothing is stored; LogbookError when a reading is
-    changed without saying why.
-    """
-    readings = [r for r in read_results(content, grid) if not r.is_empty or r.note]
+    """Take down a result file: all of it, or nothing when anything in it is wrong; raises BadFile
+    with everything that is wrong, and nothing is stored; LogbookError when a reading is changed
+    without saying why. ``code`` is the one in the file; None: the board's own."""
+    filled = dataclasses.replace(grid, board_id=code or grid.board_id)
+    readings = [r for r in read_results(content, filled) if not r.is_empty or r.note]
     if not readings:
         raise LogbookError(
             f"The result file of board {grid.board_id} has no reading in it: fill in what came out,"
@@ -84,8 +93,9 @@ class CellByCell:
         looks = book.looks(grid.board_id)
         self._saw = {cell: looked.id for cell, looked in looks.items()}
         self._said = {cell: looked.reading for cell, looked in looks.items()}
+        apart = {cell: tuple(one.reading for one in looks[cell].apart) for cell in looks}
         self._questions = [
-            dataclasses.replace(q, apart=_apart(looks, q))
+            dataclasses.replace(q, apart=apart.get(q.cell.label, ()))
             for q in _questions(grid)
             if not _is_read(self._said, q)
         ]
@@ -107,10 +117,8 @@ class CellByCell:
         return len(self._questions) - len(self._answers)
 
     def answer(self, text: str, when: datetime) -> None:
-        """Store an answer; an empty one means not read.
-
-        Raises InvalidRecord when it isn't one of the choices, or nothing is open.
-        """
+        """Store an answer; an empty one means not read; raises InvalidRecord when it isn't one of
+        the choices, or nothing is open."""
         question = self.question
         if question is None:
             raise InvalidRecord(f"{shown(text)} answers nothing: every cell of the board is read.")
@@ -118,25 +126,19 @@ class CellByCell:
         if chosen:
             label = question.cell.label
             before = self._saw.get(label, ""), self._said.get(label, Reading(cell=label))
-            reading = dataclasses.replace(before[1], **_grade(question, chosen))
+            grade: Any = chosen if question.field == "through" else int(chosen)
+            reading = dataclasses.replace(before[1], **{question.field: grade})
             key = self._key(label, when)
             self._book.tap(
-                self._grid.board_id,
-                key,
-                reading,
-                saw=before[0],
-                when=when,
-                sitting=self._sitting,
+                self._grid.board_id, key, reading, saw=before[0], when=when, sitting=self._sitting
             )
             self._taps.append((key, label, *before))
             self._saw[label], self._said[label] = key, reading
         self._answers.append(chosen)
 
     def undo(self, when: datetime) -> None:
-        """Take the latest answer back and ask again.
-
-        Raises LogbookError when no answer was given yet.
-        """
+        """Take the latest answer back and ask again; raises LogbookError when no answer was given
+        yet."""
         while self._answers and self._answers[-1] is None:
             self._answers.pop()
         if not self._answers:
@@ -164,17 +166,18 @@ class CellByCell:
 
 
 def _questions(grid: Grid) -> Iterator[Question]:
-    fields = ("through", "char") if grid.operation == "cut" else ("mark",)
-    for cell in grid.cells:
-        for field in fields:
-            yield Question(cell=cell, field=field, choices=_choices(field))
-
-
-def _choices(field: str) -> dict[str, str]:
-    if field == "through":
+    if grid.operation != "cut":
+        fields = {"mark": _graded(MARK_WORDS)}
+    else:
         meanings = ("not cut", "held by a few fibres", "drops or lifts free")
-        return dict(zip(THROUGH_GRADES, meanings, strict=True))
-    words = CHAR_WORDS if field == "char" else MARK_WORDS
+        through: dict[str, str] = dict(zip(THROUGH_GRADES, meanings, strict=True))
+        fields = {"through": through, "char": _graded(CHAR_WORDS)}
+    for cell in grid.cells:
+        for field, choices in fields.items():
+            yield Question(cell=cell, field=field, choices=choices)
+
+
+def _graded(words: tuple[str, ...]) -> dict[str, str]:
     return {str(grade): word for grade, word in enumerate(words)}
 
 
@@ -198,10 +201,32 @@ def _chosen(text: str, question: Question) -> str:
     return found[0] if found else ""
 
 
-def _grade(question: Question, chosen: str) -> dict[str, Any]:
-    return {question.field: chosen if question.field == "through" else int(chosen)}
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextStep:
+    """What to do next with a pair."""
+
+    step: Step  # Name of the task
+    # machine, sheet, operation: The pair, and what was burnt
+    machine: str
+    sheet: str
+    operation: Operation
+    burns: int  # How many burns of the operation count so far
 
 
-def _apart(looks: Mapping[str, Looked], question: Question) -> tuple[Reading, ...]:
-    looked = looks.get(question.cell.label)
-    return tuple(one.reading for one in looked.apart) if looked else ()
+def next_step(book: Book, grid: Grid) -> NextStep:
+    """Say what to do next after a board was taken down."""
+    pair = (grid.machine.name, grid.sheet.name)
+    burns = book.burns(*pair, grid.operation)
+    step: Step = "plan"
+    if LOT_NOTE in grid.notes:
+        step = "judge_lot"
+    elif STRIP_NOTE in grid.notes:
+        step = "check_machine"
+    elif len(burns) >= ENOUGH_BURNS:
+        cut = grid.operation == "cut"
+        outcomes = {burn.through == "through" if cut else burn.mark for burn in burns}
+        # Some coupons fell free and some didn't, or marks came out differently.
+        step = "recommend" if len(outcomes - {None}) > 1 else "plan"
+    return NextStep(
+        step=step, machine=pair[0], sheet=pair[1], operation=grid.operation, burns=len(burns)
+    )

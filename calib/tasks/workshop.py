@@ -8,15 +8,14 @@ from typing import Any
 
 from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book
-from calib.records import LaserSource, Machine, Operation, Sheet
+from calib.records import LaserSource, Machine, Sheet
+from calib.tasks.wishes import MaterialWish
 from calib.units import show_speed
 
 
 def add_machine(book: Book, machine: Machine, *, when: datetime, note: str = "") -> tuple[str, ...]:
-    """Take a machine into the logbook.
-
-    Raises LogbookError when another machine of that name is there.
-    """
+    """Take a machine into the logbook; raises LogbookError when another machine of that name is
+    there."""
     book.add_machine(machine, when=when, note=note)
     return assumptions(machine)
 
@@ -78,35 +77,30 @@ def _shown(name: str, value: Any) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
-def check_material(
-    material: str,
-    source: LaserSource = "co2",
-    operation: Operation | None = None,
-    declaration: str = "",
-) -> Hazard:
+def check_material(wish: MaterialWish) -> Hazard:
     """Say whether a material may go under a laser, before a sheet of it is bought.
 
     Raises RefusedMaterial, DeclarationNeeded when it may not.
 
     Examples
     --------
-    >>> check_material("MDF").verdict
+    >>> check_material(MaterialWish(material="MDF")).verdict
     'caution'
     """
     # The hazards depend on neither the numbers of the machine nor the thickness.
     machine = Machine(
-        name="any", rated_w=1.0, bed_mm=(100.0, 100.0), max_speed_mm_s=1.0, source=source
+        name="any", rated_w=1.0, bed_mm=(100.0, 100.0), max_speed_mm_s=1.0, source=wish.source
     )
-    sheet = Sheet(name="any", material=material, thickness_mm=1.0, declaration=declaration)
-    return check_hazard(sheet, machine, operation)
+    sheet = Sheet(
+        name="any", material=wish.material, thickness_mm=1.0, declaration=wish.declaration
+    )
+    return check_hazard(sheet, machine, wish.operation)
 
 
 def add_sheet(book: Book, sheet: Sheet, *, when: datetime, note: str = "") -> Hazard:
-    """Look at the hazards of a sheet, then take it into the logbook.
-
-    Raises RefusedMaterial, DeclarationNeeded Nothing is stored then; LogbookError when a sheet of
-    that name is of another material or thickness.
-    """
+    """Look at the hazards of a sheet, then take it into the logbook; raises RefusedMaterial,
+    DeclarationNeeded, and nothing is stored then; LogbookError when a sheet of that name is of
+    another material or thickness."""
     hazard = check_hazard(sheet)
     book.add_sheet(sheet, when=when, note=note)
     return hazard
@@ -115,11 +109,9 @@ def add_sheet(book: Book, sheet: Sheet, *, when: datetime, note: str = "") -> Ha
 def change_sheet(
     book: Book, name: str, /, *, when: datetime, note: str = "", **changed: Any
 ) -> Sheet:
-    """Take down a new lot, a measured thickness or a declaration of a sheet.
-
-    Raises LogbookError when there is no such sheet; RefusedMaterial, DeclarationNeeded when the new
-    declaration doesn't do; nothing is stored then.
-    """
+    """Take down a new lot, a measured thickness or a declaration of a sheet; raises LogbookError
+    when there is no such sheet; RefusedMaterial, DeclarationNeeded when the new declaration doesn't
+    do; nothing is stored then."""
     sheet = dataclasses.replace(book.sheet(name), **changed)
     add_sheet(book, sheet, when=when, note=note)
     return sheet

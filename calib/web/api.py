@@ -4,32 +4,38 @@ from __future__ import annotations
 
 import dataclasses
 from datetime import timedelta
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, File, Form, Query, Request, UploadFile
 from starlette.responses import Response
 
-from calib import tasks
 from calib.errors import LogbookError
-from calib.logbook import Filters, Looked
-from calib.logbook.taps import Tapped
-from calib.records import Grid, Machine, Reading, Setting, Sheet
-from calib.web.desk import Desk, desk_of, now
-from calib.web.forms import MaterialForm, SettingForm, WishForm
+from calib.hazards import Hazard
+from calib.logbook import Filters, Looked, Photograph, Tapped
+from calib.records import Machine, Reading, Sheet
+from calib.records.burns import setting_of
+from calib.tasks.advice import advise_on
+from calib.tasks.finding import find_board
+from calib.tasks.regions import read_out
+from calib.tasks.results import sitting_label
+from calib.tasks.wishes import MaterialWish
+from calib.tasks.workshop import check_material
+from calib.web.desk import desk_of, now
+from calib.web.forms import (
+    Asked,
+    AskedSetting,
+    Sent,
+    asked,
+    query_of,
+)
 from calib.web.models import (
     BoardOut,
-    CellOut,
     CellOutcome,
-    EntryOut,
     ErrorBody,
-    HazardOut,
     LogbookPage,
     LookOut,
-    PhotographOut,
     PromisedOut,
-    ReadingOut,
     ReadOutOut,
-    SettingOut,
     TakeBack,
     TakenBack,
     Tap,
@@ -43,31 +49,22 @@ router = APIRouter(prefix="/api", responses={status: {"model": ErrorBody} for st
 _AS_PICTURE = {"Content-Security-Policy": "default-src 'none'; sandbox"}
 
 
-def setting_out(setting: Setting) -> SettingOut:
-    """A setting as data."""
-    return SettingOut.model_validate(setting)
-
-
 def outcome(looked: Looked) -> CellOutcome:
     """What counts of a cell as data, with the looks that stand apart."""
-    apart = [LookOut(id=one.id, **_read(one)) for one in looked.apart]
-    return CellOutcome(id=looked.id, **_read(looked), apart=apart)
-
-
-def _read(looked: Looked) -> dict[str, Any]:
-    return ReadingOut.model_validate(looked.reading).model_dump()
+    apart = tuple(LookOut(id=one.id, **vars(one.reading)) for one in looked.apart)
+    return CellOutcome(id=looked.id, **vars(looked.reading), apart=apart)
 
 
 @router.get("/machines")
-def machines(request: Request) -> list[dict[str, Any]]:
+def machines(request: Request) -> list[Machine]:
     """List the machines as they are set up now."""
-    return [_plain(machine) for machine in desk_of(request).book.machines()]
+    return list(desk_of(request).book.machines())
 
 
 @router.get("/sheets")
-def sheets(request: Request) -> list[dict[str, Any]]:
+def sheets(request: Request) -> list[Sheet]:
     """List the sheets with their current lots."""
-    return [_plain(sheet) for sheet in desk_of(request).book.sheets()]
+    return list(desk_of(request).book.sheets())
 
 
 @router.get("/logbook")
@@ -79,18 +76,15 @@ def logbook(
 ) -> LogbookPage:
     """List what holds all words of a text, newest first."""
     page = desk_of(request).book.search(Filters(text=text or None), limit=limit, offset=offset)
-    entries = [
-        EntryOut.model_validate({**_plain(entry), "at": entry.at.isoformat()})
-        for entry in page.entries
-    ]
-    return LogbookPage(entries=entries, total=page.total, offset=page.offset)
+    return LogbookPage(entries=page.entries, total=page.total, offset=page.offset)
 
 
 @router.get("/boards/{board_id}")
 def board(request: Request, board_id: str) -> BoardOut:
     """Give a board as it lies, and what was read off it so far."""
     desk = desk_of(request)
-    grid = tasks.find_board(desk.book, board_id)
+    grid = find_board(desk.book, board_id)
+    looks = desk.book.looks(grid.board_id).values()
     return BoardOut(
         board_id=grid.board_id,
         machine=grid.machine.name,
@@ -98,9 +92,9 @@ def board(request: Request, board_id: str) -> BoardOut:
         operation=grid.operation,
         round=grid.round,
         board_mm=grid.board_mm,
-        cells=[CellOut.model_validate(cell) for cell in grid.cells],
-        readings=[outcome(looked) for looked in desk.book.looks(grid.board_id).values()],
-        photographs=_photographs(desk, grid),
+        cells=grid.cells,
+        readings=tuple(outcome(looked) for looked in looks if looked.is_said),
+        photographs=desk.book.photographs(grid.board_id),
     )
 
 
@@ -120,7 +114,7 @@ def tap(request: Request, board_id: str, body: Tap) -> TapDone:
         cell=body.cell, through=body.through, char=body.char, mark=body.mark, note=body.note
     )
     # Burns belong to the evening in which they were tapped, however long they waited.
-    sitting = tasks.sitting_label(when - timedelta(seconds=body.age_s))
+    sitting = sitting_label(when - timedelta(seconds=body.age_s))
     done = desk.book.tap(board_id, body.key, reading, saw=body.saw, when=when, sitting=sitting)
     return _done(done)
 
@@ -130,7 +124,7 @@ def take_back(request: Request, board_id: str, body: TakeBack) -> TakenBack:
     """Take one tap back; the cell is then as it was before."""
     desk = desk_of(request)
     taken = desk.book.take_back_tap(board_id, body.key, body.target, when=now())
-    return TakenBack(done=[_done(done) for done in taken])
+    return TakenBack(done=tuple(map(_done, taken)))
 
 
 @router.post("/boards/{board_id}/photographs", status_code=201)
@@ -139,13 +133,13 @@ def add_photograph(
     board_id: str,
     photograph: Annotated[UploadFile, File()],
     cell: Annotated[str, Form(max_length=8)] = "",
-) -> list[PhotographOut]:
+) -> list[Photograph]:
     """Keep a photograph of the board, or of one cell: PNG, JPEG or WebP, at most 10 MiB."""
     desk = desk_of(request)
-    grid = tasks.find_board(desk.book, board_id)
+    grid = find_board(desk.book, board_id)
     name = (photograph.filename or "photograph").replace("\\", "/").rsplit("/", 1)[-1]
     desk.book.attach(grid.board_id, name[-100:], photograph.file.read(), when=now(), cell=cell)
-    return _photographs(desk, grid)
+    return list(desk.book.photographs(grid.board_id))
 
 
 @router.get("/boards/{board_id}/photographs/{photograph_id}", response_class=Response)
@@ -158,39 +152,33 @@ def photograph_file(request: Request, board_id: str, photograph_id: str) -> Resp
     return Response(content, media_type=media_type, headers=_AS_PICTURE)
 
 
-@router.get("/read-out")
-def read_out(request: Request, form: Annotated[SettingForm, Query()]) -> ReadOutOut:
+@router.get("/read-out", openapi_extra={"parameters": query_of(AskedSetting)})
+def at_setting(request: Request, sent: Sent) -> ReadOutOut:
     """Say what holds at one setting of a pair, tested or not."""
-    region = desk_of(request).region(*form.pair)
-    out = tasks.read_out(region, form.wish, form.setting)
-    return ReadOutOut.model_validate({**_plain(out), "words": out_words(out)})
+    form = asked(AskedSetting, sent)
+    out = read_out(desk_of(request).region(*form.pair), form, setting_of(form))
+    return ReadOutOut(**dataclasses.asdict(out), words=out_words(out))
 
 
 @router.post("/recommendations")
-def recommend(request: Request, body: WishForm) -> PromisedOut:
+def recommend(request: Request, body: Asked) -> PromisedOut:
     """Recommend a setting, and store what is promised of it."""
     desk = desk_of(request)
-    advice = tasks.advise_on(desk.book, desk.region(*body.pair), body.wish, when=now())
+    advice = advise_on(desk.book, desk.region(*body.pair), body, when=now())
     desk.remember(advice)
     return PromisedOut(
         promise_id=advice.promise_id,
-        setting=setting_out(advice.recommendation.setting),
+        setting=advice.recommendation.setting,
         chance=advice.recommendation.chance,
         words=advice.recommendation.words,
-        notes=list(advice.recommendation.notes),
+        notes=advice.recommendation.notes,
     )
 
 
 @router.post("/materials")
-def check_material(request: Request, body: MaterialForm) -> HazardOut:
+def material(request: Request, body: MaterialWish) -> Hazard:
     """Say whether a material may go under a laser; what may not is an error."""
-    hazard = tasks.check_material(body.material, body.source, declaration=body.declaration)
-    return HazardOut.model_validate(hazard)
-
-
-def _photographs(desk: Desk, grid: Grid) -> list[PhotographOut]:
-    found = desk.book.photographs(grid.board_id)
-    return [PhotographOut.model_validate(one) for one in found]
+    return check_material(body)
 
 
 def _done(tapped: Tapped) -> TapDone:
@@ -202,7 +190,3 @@ def _done(tapped: Tapped) -> TapDone:
         read=tapped.read,
         cells=tapped.cells,
     )
-
-
-def _plain(record: Machine | Sheet | Any) -> dict[str, Any]:
-    return dataclasses.asdict(record)

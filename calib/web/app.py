@@ -25,7 +25,8 @@ from calib.errors import (
     RefusedMaterial,
     shown,
 )
-from calib.logbook.taps import CellChanged
+from calib.logbook import CellChanged
+from calib.records.fields import spoken, to_json
 from calib.web import (
     api,
     pages_advice,
@@ -59,38 +60,18 @@ _PARTS = (
 # Where the form stands whose answer can't be taken; it is shown there again, as it was filled in.
 # A redirect leads there, so that going back never asks to send a form once more.
 _FORMS = {
-    "/machine/new": "/machine/new",
-    "/machine": "/machine",
-    "/sheet/new": "/sheet/new",
-    "/material": "/material",
-    "/plan": "/plan",
+    **{path: path for path in (
+        "/machine/new", "/machine", "/sheet/new", "/material", "/plan", "/setting", "/job", "/lot",
+        "/change", "/check", "/elsewhere", "/logbook",
+    )},
     "/plan/look": "/plan",
-    "/setting": "/setting",
-    "/job": "/job",
-    "/lot": "/lot",
     "/lot/plan": "/lot/taken",
-    "/change": "/change",
-    "/check": "/check",
-    "/elsewhere": "/elsewhere",
-    "/logbook": "/logbook",
-}
+}  # fmt: skip
 # Forms that store nothing are sent as addresses.
 _LOOKS = ("/plan/look", "/material")
 _RESULTS = re.compile(r"(/board/[^/]+)/results")
 # What such a page is about.
 _ABOUT = {"/machine": "name", "/lot/taken": "sheet"}
-# Fields of records, by the names that forms have for them.
-_FIELDS = {
-    "bed_mm": "bed",
-    "max_speed_mm_s": "top_speed",
-    "thickness_mm": "thickness",
-    "measured_mm": "measured",
-    "power_pct": "power",
-    "speed_mm_s": "speed",
-    "line_pitch_mm": "line_pitch",
-    "offcut_mm": "offcut",
-}
-_OF_RECORD = re.compile(r"^[A-Z][A-Za-z]*\.([a-z]\w*) is (.*)$", re.DOTALL)
 # What the framework says of a field, in our words.
 _MISSING = {"missing", "string_too_short"}
 _NO_WHOLE = {"int_parsing", "int_from_float"}
@@ -142,7 +123,7 @@ def make_app(desk: Desk, hosts: frozenset[str]) -> Door:
 def _answer(desk: Desk, request: Request, status: int, problem: Problem) -> Response:
     """Answer a program with JSON, a person with a page."""
     if request.url.path.startswith("/api/"):
-        body = ErrorBody(error=problem).model_dump(mode="json")
+        body = to_json(ErrorBody(error=problem))
         return JSONResponse(body, status_code=status)
     return desk.show("refused.html", status, problem=problem)
 
@@ -151,10 +132,19 @@ async def _calib_error(request: Request, error: Exception) -> Response:
     kind, status = next((k, s) for cls, k, s in _KINDS if isinstance(error, cls))
     if kind == "logbook" and request.method == "GET":
         kind, status = "not_found", 404
+    misfits = error.misfits if isinstance(error, InvalidRecord) else ()
+    to_person = not request.url.path.startswith("/api/")
+    message = " ".join(each.said(spoken(each.field)) for each in misfits if to_person)
     problem = Problem(
         kind=kind,
-        message=str(error),
-        next_burns=[api.setting_out(s) for s in getattr(error, "next_burns", ())],
+        message=message or str(error),
+        fields=tuple(
+            FieldError(
+                field=each.field, message="This is needed." if each.missing else each.said("It")
+            )
+            for each in misfits
+        ),
+        next_burns=getattr(error, "next_burns", ()),
         reading=api.outcome(error.looked) if isinstance(error, CellChanged) else None,
     )
     return await _again_or(request, status, problem)
@@ -169,10 +159,6 @@ async def _again_or(request: Request, status: int, problem: Problem) -> Response
         return _answer(desk, request, status, problem)
     sent = await request.form() if request.method == "POST" else request.query_params
     typed = {name: value for name, value in sent.items() if isinstance(value, str)}
-    found = _OF_RECORD.match(problem.message)
-    if found and (field := _FIELDS.get(found[1], found[1])) in typed:
-        wrong = FieldError(field=field, message=f"It is {found[2]}")
-        problem = problem.model_copy(update={"fields": [wrong]})
     errors = {one.field: one.message for one in problem.fields}
     draft = Draft(status=status, typed=typed, problem=problem, errors=errors)
     query = {"again": desk.keep_answer(draft)}
@@ -194,10 +180,10 @@ async def _http_error(request: Request, error: Exception) -> Response:
 
 async def _wrong_request(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
-    fields = [
+    fields = tuple(
         FieldError(field=".".join(str(part) for part in one["loc"][1:]), message=_field_words(one))
         for one in error.errors()
-    ]
+    )
     named = "; ".join(f"{f.field or 'what was sent'}: {f.message.rstrip('.')}" for f in fields[:5])
     problem = Problem(
         kind="invalid", message=f"What was sent can't be taken: {named}.", fields=fields

@@ -17,10 +17,18 @@ import jinja2
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
-from calib import tasks
 from calib.hazards import CAUTIONS
 from calib.logbook import Book
-from calib.records import CHAR_WORDS, MARK_WORDS, Operation
+from calib.records import (
+    CHAR_WORDS,
+    MARK_WORDS,
+    USUAL_RELIABILITY,
+    Machine,
+    Operation,
+    Setting,
+    Sheet,
+)
+from calib.records.fields import fields_of
 from calib.report.checks import change_words
 from calib.report.words import (
     chance_words,
@@ -30,6 +38,11 @@ from calib.report.words import (
     setting_words,
     speed_words,
 )
+from calib.tasks.advice import region_of_pair
+from calib.tasks.boards import Planned, propose_boards
+from calib.tasks.finding import find_pair
+from calib.tasks.wishes import BoardWish, ElsewhereWish, JobCounts, RegionWish
+from calib.typed import write
 from calib.web.gate import Gate
 
 HERE = Path(__file__).parent
@@ -100,21 +113,19 @@ class Desk:
 
     def region(self, machine: str | None, sheet: str | None, operation: Operation) -> Any:
         """Fit the region of a pair, or give the one that was fitted from the same logbook."""
-        of_machine, of_sheet = tasks.find_pair(self.book, machine, sheet)
+        of_machine, of_sheet = find_pair(self.book, machine, sheet)
         pair = (of_machine.name, of_sheet.name, operation)
         # Burns of other pairs count too: the whole logbook is the prior.
         return self._kept(
-            (self.book.newest_evidence(), *pair), lambda: tasks.region_of_pair(self.book, *pair)
+            (self.book.newest_evidence(), *pair), lambda: region_of_pair(self.book, *pair)
         )
 
-    def proposal(
-        self, pair: tuple[str | None, str | None, Operation], wish: tasks.BoardWish
-    ) -> tasks.Planned:
+    def proposal(self, pair: tuple[str | None, str | None, Operation], wish: BoardWish) -> Planned:
         """Plan the next board, or give the one that was looked at and still is the next."""
         now_in_book = (self.book.newest_evidence(), self.book.boards(limit=1).total)
-        planned: tasks.Planned = self._kept(
+        planned: Planned = self._kept(
             ("board", *now_in_book, *pair, wish),
-            lambda: tasks.propose_boards(self.book, *pair, wish)[0],
+            lambda: propose_boards(self.book, *pair, wish)[0],
         )
         return planned
 
@@ -164,7 +175,12 @@ def _templates() -> jinja2.Environment:
         "cautions": CAUTIONS,
         "char_words": CHAR_WORDS,
         "mark_words": MARK_WORDS,
-        "usual_reliability": tasks.BoardWish().reliability,
+        "usual_reliability": USUAL_RELIABILITY,
+        "fields": {
+            kind.__name__: {field.name: field for field in fields_of(kind)}
+            for kind in (Machine, Sheet, Setting, BoardWish, RegionWish, JobCounts, ElsewhereWish)
+        },
+        "written": write,
         # What a form was sent with, and why it wasn't taken; most pages show neither.
         "typed": {},
         "problem": None,

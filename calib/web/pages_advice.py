@@ -4,14 +4,21 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Form, Query, Request
+from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
-from calib import tasks
-from calib.errors import InvalidRecord, NeedsYes
+from calib.errors import InvalidRecord, NeedsYes, shown
+from calib.records import Setting
+from calib.tasks.advice import advise_on, settle, take_down_job
+from calib.tasks.boards import Planned
+from calib.tasks.current import doubts_of
+from calib.tasks.finding import find_promise
+from calib.tasks.page import hazard_of, last_promised, standing
+from calib.tasks.regions import region_view, somewhere
+from calib.tasks.wishes import BoardWish, JobCounts, Named, Pair
 from calib.web.board_svg import board_svg
 from calib.web.desk import Desk, desk_of, now
-from calib.web.forms import BoardForm, JobForm, PairForm, WishForm
+from calib.web.forms import Asked, Sent, asked, filled
 from calib.web.region_svg import region_svg
 from calib.web.showing import advice_shown, look_shown, planned_shown
 
@@ -19,72 +26,86 @@ router = APIRouter(include_in_schema=False)
 
 
 @router.get("/plan")
-def ask_plan(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+def ask_plan(request: Request, sent: Sent) -> Response:
     """I want to find a sheet's settings."""
     here = desk_of(request)
+    filled(Pair, sent)
     # Who comes back to it from the board that was shown finds what was typed.
-    typed = {**request.query_params, **form.query}
-    return here.ask(request, "plan.html", standing=tasks.standing(here.book), typed=typed)
+    return here.ask(request, "plan.html", standing=standing(here.book), typed=sent)
 
 
 @router.get("/plan/look")
-def look_at_plan(request: Request, form: Annotated[BoardForm, Query()]) -> Response:
+def look_at_plan(request: Request, sent: Sent) -> Response:
     """Plan the next board and show it to scale; nothing is stored yet."""
     here = desk_of(request)
-    planned = here.proposal(form.pair, form.board_wish)
+    planned = _proposal(here, sent)
     picture = board_svg(planned.grid, ())
-    return here.show("planned.html", picture=picture, form=form.query, **planned_shown(planned))
+    return here.show("planned.html", picture=picture, form=sent, **planned_shown(planned))
 
 
 @router.post("/plan")
-def keep_plan(request: Request, form: Annotated[BoardForm, Form()]) -> Response:
+def keep_plan(request: Request, sent: Sent) -> Response:
     """Store the board that was looked at, and go to its files."""
     here = desk_of(request)
-    planned = here.proposal(form.pair, form.board_wish)
-    if planned.grid.board_id != form.seen:
+    planned, seen = _proposal(here, sent), sent.get("seen", "")
+    if planned.grid.board_id != seen:
         raise InvalidRecord(
-            f"board {form.seen!r} isn't what would be planned now: something was taken down"
+            f"board {shown(seen)} isn't what would be planned now: something was taken down"
             " meanwhile. Look at the board again."
         )
     here.book.add_board(planned.grid, when=now(), forecasts=planned.forecasts)
     return RedirectResponse(f"/board/{planned.grid.board_id}", 303)
 
 
+def _proposal(here: Desk, sent: dict[str, str]) -> Planned:
+    pair = filled(Pair, sent)
+    left_out = {"slowest_mm_s"}
+    left_out |= {"line_pitch_mm"} if pair.operation != "area_mark" else set()
+    left_out |= {"char_at_most"} if pair.operation != "cut" else set()
+    kept = {name: text for name, text in sent.items() if name not in left_out}
+    return here.proposal(pair.pair, filled(BoardWish, {"burns": "6", **kept}, split=False))
+
+
 @router.get("/look")
-def look(request: Request, form: Annotated[WishForm, Query()]) -> Response:
+def look(request: Request, sent: Sent) -> Response:
     """Show where it works."""
     here = desk_of(request)
-    standing = tasks.standing(here.book)
-    if form.sheet is None and len(standing.sheets) != 1:
-        return here.show("which.html", standing=standing, to="/look")
+    form = asked(Asked, sent)
+    stands = standing(here.book)
+    if form.sheet is None and len(stands.sheets) != 1:
+        return here.show("which.html", standing=stands, to="/look")
     region = here.region(*form.pair)
-    last = tasks.last_promised(here.book, region.machine.name, region.sheet.name, form.operation)
+    last = last_promised(here.book, region.machine.name, region.sheet.name, form.operation)
     advised = last.promise.setting if last else None
-    shown = tasks.region_look(region, form.wish, start=advised)
+    view = region_view(region, form, advised=advised)
+    start = advised or somewhere(view)
     return here.show(
         "look.html",
-        look=shown,
-        picture=region_svg(shown, advised),
+        region=region,
+        view=view,
+        start=start,
+        picture=region_svg(view, start),
         last=last,
         form=form,
-        typed=form.query,
-        **look_shown(region, form.wish, shown),
+        typed=sent,
+        **look_shown(region, form, start),
     )
 
 
 @router.get("/setting")
-def ask_setting(request: Request, form: Annotated[WishForm, Query()]) -> Response:
+def ask_setting(request: Request, sent: Sent) -> Response:
     """Tell me what to set."""
     here = desk_of(request)
-    return here.ask(request, "setting.html", standing=tasks.standing(here.book), typed=form.query)
+    filled(Pair, sent)
+    return here.ask(request, "setting.html", standing=standing(here.book), typed=sent)
 
 
 @router.post("/setting")
-def recommend(request: Request, form: Annotated[WishForm, Form()]) -> Response:
+def recommend(request: Request, sent: Sent) -> Response:
     """Recommend a setting, and store what is promised of it."""
     here = desk_of(request)
-    region = here.region(*form.pair)
-    advice = tasks.advise_on(here.book, region, form.wish, when=now())
+    form = asked(Asked, sent)
+    advice = advise_on(here.book, here.region(*form.pair), form, when=now())
     here.remember(advice)
     return RedirectResponse(f"/promise/{advice.promise_id}", 303)
 
@@ -96,40 +117,40 @@ def promise(request: Request, promise_id: str) -> Response:
 
 
 def _promise_page(here: Desk, promise_id: str, status: int = 200) -> Response:
-    entry = tasks.find_promise(here.book, promise_id)
+    entry = find_promise(here.book, promise_id)
     advice = here.remembered(entry.id)
-    shown = {} if advice is None else advice_shown(advice)
-    hazard = tasks.hazard_of(here.book, entry.machine, entry.sheet, entry.promise.operation)
-    doubts = tasks.doubts_of(here.book, entry)
+    more = {} if advice is None else advice_shown(advice)
+    hazard = hazard_of(here.book, entry.machine, entry.sheet, entry.promise.operation)
+    doubts = doubts_of(here.book, entry)
     return here.show(
         "promise.html", status, entry=entry, hazard=hazard, doubts=doubts, asked=status != 200,
-        **shown,
+        **more,
     )  # fmt: skip
 
 
 @router.post("/promise/{promise_id}/settle")
-def settle(request: Request, promise_id: str, sure: Annotated[bool, Form()] = False) -> Response:
+def settle_on(request: Request, promise_id: str, sure: Annotated[bool, Form()] = False) -> Response:
     """Settle on a promised setting; ask first where something speaks against it."""
     here = desk_of(request)
     try:
-        tasks.settle(here.book, promise_id, when=now(), sure=sure)
+        settle(here.book, promise_id, when=now(), sure=sure)
     except NeedsYes:
         return _promise_page(here, promise_id, status=409)
     return RedirectResponse("/done/settled", 303)
 
 
 @router.get("/job")
-def ask_job(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+def ask_job(request: Request, sent: Sent) -> Response:
     """A job is done."""
     here = desk_of(request)
-    return here.ask(request, "job.html", standing=tasks.standing(here.book), typed=form.query)
+    return here.ask(request, "job.html", standing=standing(here.book), typed=sent)
 
 
 @router.post("/job")
-def take_down_job(request: Request, form: Annotated[JobForm, Form()]) -> Response:
+def job_done(request: Request, sent: Sent) -> Response:
     """Take down how a job came out."""
     here = desk_of(request)
-    tasks.take_down_job(
-        here.book, form.machine, form.sheet, form.setting, form.counts, when=now(), note=form.note
-    )
+    pair = filled(Named, sent)
+    setting, counts = filled(Setting, sent), filled(JobCounts, sent)
+    take_down_job(here.book, *pair.names, setting, counts, when=now(), note=sent.get("note", ""))
     return RedirectResponse("/done/job", 303)

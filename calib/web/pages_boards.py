@@ -7,19 +7,47 @@ from typing import Annotated, Any
 from fastapi import APIRouter, File, Form, Request, UploadFile
 from starlette.responses import RedirectResponse, Response
 
-from calib import tasks
+from calib.records import CHAR_WORDS, MARK_WORDS
+from calib.tasks.finding import find_board
+from calib.tasks.page import BoardState, board_file, board_state, file_names, standing
+from calib.tasks.results import take_down
 from calib.web.board_svg import board_svg, looked_words
-from calib.web.choices import questions
 from calib.web.desk import desk_of, now
 
 router = APIRouter(include_in_schema=False)
+
+
+def _graded(field: str, asks: str, words: tuple[str, ...]) -> dict[str, Any]:
+    """A question for a grade; its words are cut into one for the button and a hint."""
+    choices = []
+    for grade, said in enumerate(words):
+        word, _, hint = said.replace(" (", ", ").rstrip(")").partition(", ")
+        choices.append({"value": str(grade), "word": word.capitalize(), "hint": hint})
+    return {"field": field, "asks": asks, "choices": choices}
+
+
+# What is read off each cell, and the plain choices that are offered.
+_CUT = (
+    {
+        "field": "through",
+        "asks": "Does it come out?",
+        "choices": (
+            {"value": "through", "word": "Falls free", "hint": "drops or lifts out"},
+            {"value": "hanging", "word": "Hangs", "hint": "a push or a knife frees it"},
+            {"value": "no", "word": "Not cut", "hint": "holds all round"},
+        ),
+    },
+    _graded("char", "How black is its edge?", CHAR_WORDS),
+)
+_MARK = (_graded("mark", "How strong is the mark?", MARK_WORDS),)
+_QUESTIONS = {"cut": _CUT, "line_mark": _MARK, "area_mark": _MARK}
 
 
 @router.get("/burnt")
 def burnt(request: Request) -> Response:
     """Which board was burnt? The only one that waits needn't be chosen."""
     here = desk_of(request)
-    waiting = tasks.standing(here.book).waiting
+    waiting = standing(here.book).waiting
     if len(waiting) == 1:
         return RedirectResponse(f"/board/{waiting[0].id}/take-down", 303)
     return here.show("burnt.html", waiting=waiting)
@@ -29,18 +57,17 @@ def burnt(request: Request) -> Response:
 def board(request: Request, board_id: str) -> Response:
     """Show a board as it lies, its files, and what was read off it."""
     here = desk_of(request)
-    return here.ask(request, "board.html", **_shown(tasks.board_state(here.book, board_id)))
+    return here.ask(request, "board.html", **_shown(board_state(here.book, board_id)))
 
 
 @router.get("/board/{board_id}/take-down")
-def take_down(request: Request, board_id: str) -> Response:
+def cell_by_cell(request: Request, board_id: str) -> Response:
     """Take a board down, cell by cell."""
     here = desk_of(request)
-    state = tasks.board_state(here.book, board_id)
+    state = board_state(here.book, board_id)
     code = state.grid.board_id
     picture = board_svg(state.grid, state.readings, looks=state.looks, tappable=True)
-    asked = questions(state.grid.operation)
-    key = here.book.board_key(code)
+    asked, key = _QUESTIONS[state.grid.operation], here.book.board_key(code)
     return here.show("take_down.html", state=state, picture=picture, questions=asked, key=key)
 
 
@@ -53,8 +80,8 @@ def take_results(
 ) -> Response:
     """Take a filled in result file down: all of it, or nothing."""
     here = desk_of(request)
-    state = tasks.board_state(here.book, board_id)
-    tasks.take_down(here.book, state.grid, results.file.read(), when=now(), why=why)
+    state = board_state(here.book, board_id)
+    take_down(here.book, state.grid, results.file.read(), when=now(), why=why)
     return RedirectResponse(f"/board/{state.grid.board_id}", 303)
 
 
@@ -62,10 +89,10 @@ def take_results(
 def file(request: Request, board_id: str, name: str) -> Response:
     """Give one of a board's files."""
     here = desk_of(request)
-    grid = tasks.find_board(here.book, board_id)
+    grid = find_board(here.book, board_id)
     # With phones about, the code on the record sheet leads them to the board.
     address = f"{here.phone_address}/board/" if here.phone_address else ""
-    content = tasks.board_file(grid, name, address)
+    content = board_file(grid, name, address)
     headers = {"Content-Disposition": f'attachment; filename="{name}"'}
     return Response(content, media_type="application/octet-stream", headers=headers)
 
@@ -87,14 +114,14 @@ _KINDS = {
 }
 
 
-def _shown(state: tasks.BoardState) -> dict[str, Any]:
+def _shown(state: BoardState) -> dict[str, Any]:
     """What the page of a board shows."""
     return {
         "state": state,
         "notes": [note for note in state.grid.notes if note not in state.hazard.advice],
         "picture": board_svg(state.grid, state.readings, looks=state.looks),
         "to_tick": _TO_TICK[state.grid.operation],
-        "files": tasks.file_names(state.grid),
+        "files": file_names(state.grid),
         "kinds": {f"{state.grid.board_id}{end}": words for end, words in _KINDS.items()},
         "words": {
             cell.label: looked_words(state.grid, state.looks.get(cell.label))

@@ -8,10 +8,13 @@ from fastapi import APIRouter, Form, Query, Request
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
-from calib import tasks
+from calib.hazards import check_hazard
 from calib.logbook import Filters
+from calib.tasks.current import kept_settings
+from calib.tasks.finding import find_pair
+from calib.tasks.wishes import Pair
 from calib.web.desk import desk_of, now
-from calib.web.forms import PairForm
+from calib.web.forms import Sent, filled
 from calib.web.showing import history_rows
 
 router = APIRouter(include_in_schema=False)
@@ -65,18 +68,19 @@ def sheet(request: Request, name: Annotated[str, Query(max_length=200)]) -> Resp
     return here.show(
         "sheet.html",
         sheet=found,
-        hazard=tasks.check_material(found.material, declaration=found.declaration),
+        hazard=check_hazard(found),
         lots=here.book.lots(name),
-        settled=tasks.kept_settings(here.book, sheet=name),
+        settled=kept_settings(here.book, sheet=name),
         machines=here.book.machines(),
     )
 
 
 @router.get("/history")
-def history(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+def history(request: Request, sent: Sent) -> Response:
     """Tell all that was ever taken down of a pair, corrected things too."""
     here = desk_of(request)
-    machine, of_sheet = tasks.find_pair(here.book, form.machine, form.sheet)
+    form = filled(Pair, sent)
+    machine, of_sheet = find_pair(here.book, *form.names)
     lines = here.book.history(machine.name, of_sheet.name, form.operation)
     return here.show("history.html", rows=history_rows(lines), sheet=of_sheet, machine=machine,
                      operation=form.operation)  # fmt: skip

@@ -4,13 +4,19 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Form, Query, Request
+from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
-from calib import tasks
 from calib.errors import CalibError
+from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
+from calib.tasks.checks import check_machine, judge_lot, plan_lot, plan_strip, strip_chart
+from calib.tasks.elsewhere import CarriedOver, carry_over
+from calib.tasks.finding import find_pair
+from calib.tasks.looking_back import track_record, track_record_pictures, track_record_title
+from calib.tasks.page import standing
+from calib.tasks.wishes import CheckWish, ElsewhereWish, Named, Pair, TrackRecordWish
 from calib.web.desk import desk_of, now
-from calib.web.forms import ElsewhereForm, OffcutForm, PairForm
+from calib.web.forms import Sent, filled
 from calib.web.showing import track_shown
 
 router = APIRouter(include_in_schema=False)
@@ -18,64 +24,66 @@ What = Literal["through", "char", "mark", "promises"]
 
 
 @router.post("/lot/plan")
-def plan_lot(request: Request, form: Annotated[OffcutForm, Form()]) -> Response:
+def lot_board(request: Request, sent: Sent) -> Response:
     """Plan the few burns that try a new lot, about the working setting."""
     here = desk_of(request)
-    planned = tasks.plan_lot(here.book, form.machine, form.sheet, form.check_wish, when=now())
+    planned = plan_lot(here.book, *filled(Named, sent).names, filled(CheckWish, sent), when=now())
     return RedirectResponse(f"/board/{planned.grid.board_id}", 303)
 
 
 @router.get("/lot/verdict")
-def judge_lot(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+def lot_verdict(request: Request, sent: Sent) -> Response:
     """Keep the setting, go slower, or test again?"""
     here = desk_of(request)
-    machine, sheet = tasks.find_pair(here.book, form.machine, form.sheet)
-    verdict = tasks.judge_lot(here.book, machine.name, sheet.name)
+    machine, sheet = find_pair(here.book, *filled(Named, sent).names)
+    verdict = judge_lot(here.book, machine.name, sheet.name)
     return here.show("lot_verdict.html", verdict=verdict, machine=machine, sheet=sheet)
 
 
 @router.get("/check")
-def check(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+def check(request: Request, sent: Sent) -> Response:
     """Does the machine still do what the logbook says?"""
     here = desk_of(request)
-    standing = tasks.standing(here.book)
+    stands, names = standing(here.book), filled(Named, sent).names
     try:
-        record, why = tasks.check_machine(here.book, *form.pair[:2]), ""
+        record, why = check_machine(here.book, *names), ""
     except CalibError as refusal:  # without strips the page says how to make one
         record, why = None, str(refusal)
-    return here.ask(
-        request, "check.html", record=record, why=why, standing=standing, typed=form.query
-    )
+    return here.ask(request, "check.html", record=record, why=why, standing=stands, typed=sent)
 
 
 @router.post("/check")
-def plan_strip(request: Request, form: Annotated[OffcutForm, Form()]) -> Response:
+def strip_board(request: Request, sent: Sent) -> Response:
     """Plan a check strip on a sheet that is well known."""
     here = desk_of(request)
-    planned = tasks.plan_strip(here.book, form.machine, form.sheet, form.check_wish, when=now())
+    names, wish = filled(Named, sent).names, filled(CheckWish, sent)
+    planned = plan_strip(here.book, *names, wish, when=now())
     return RedirectResponse(f"/board/{planned.grid.board_id}", 303)
 
 
 @router.get("/check/chart.png")
-def chart(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+def chart(request: Request, sent: Sent) -> Response:
     """Draw the control chart."""
-    record = tasks.check_machine(desk_of(request).book, *form.pair[:2])
-    (picture,) = tasks.strip_chart(record, ["chart.png"]).values()
+    record = check_machine(desk_of(request).book, *filled(Named, sent).names)
+    (picture,) = strip_chart(record, ["chart.png"]).values()
     return Response(picture, media_type="image/png")
 
 
 @router.get("/elsewhere")
-def ask_elsewhere(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+def ask_elsewhere(request: Request, sent: Sent) -> Response:
     """The same sheet on another machine: where to begin?"""
     here = desk_of(request)
-    return here.ask(request, "elsewhere.html", standing=tasks.standing(here.book), typed=form.query)
+    return here.ask(request, "elsewhere.html", standing=standing(here.book), typed=sent)
 
 
 @router.post("/elsewhere")
-def carry_over(request: Request, form: Annotated[ElsewhereForm, Form()]) -> Response:
+def elsewhere(request: Request, sent: Sent) -> Response:
     """Give a starting point, and plan the burns that confirm it."""
     here = desk_of(request)
-    carried = tasks.carry_over(here.book, *form.pair, form.elsewhere_wish, when=now())
+    # A machine of the logbook goes before bare watts.
+    watts = {} if not sent.get("to_machine") else {"rated_w": ""}
+    wish = filled(ElsewhereWish, {**sent, **watts})
+    carried = carry_over(here.book, *filled(Pair, sent).pair, wish, when=now())
     return RedirectResponse(f"/elsewhere/start?kept={here.keep_answer(carried)}", 303)
 
 
@@ -84,16 +92,16 @@ def carried_over(request: Request, kept: Annotated[str, Query(max_length=40)] = 
     """Show the starting point that was worked out."""
     here = desk_of(request)
     carried = here.answer(kept)
-    if not isinstance(carried, tasks.CarriedOver):  # forgotten with a restart
+    if not isinstance(carried, CarriedOver):  # forgotten with a restart
         return RedirectResponse("/elsewhere", 303)
     return here.show("carried.html", start=carried.start, planned=carried.planned)
 
 
 @router.get("/card")
-def card(request: Request, form: Annotated[PairForm, Query()]) -> Response:
+def card(request: Request, sent: Sent) -> Response:
     """Give the card of a sheet and machine: one page for the wall."""
-    made = tasks.sheet_card_of_pair(desk_of(request).book, *form.pair[:2], when=now())
-    ((name, content),) = tasks.sheet_card_files(made).items()
+    made = sheet_card_of_pair(desk_of(request).book, *filled(Named, sent).names, when=now())
+    ((name, content),) = sheet_card_files(made).items()
     ascii_name = name.encode("ascii", "replace").decode().replace("?", "-")
     headers = {"Content-Disposition": f'attachment; filename="{ascii_name}"'}
     return Response(content, media_type="application/pdf", headers=headers)
@@ -104,7 +112,7 @@ def track(request: Request, what: What = "through") -> Response:
     """How often was calib right?"""
     here = desk_of(request)
     try:
-        shown = track_shown(tasks.track_record(here.book, tasks.TrackRecordWish(what=what)))
+        shown = track_shown(track_record(here.book, TrackRecordWish(what=what)))
     except CalibError as refusal:  # an empty record is a page too
         shown = {"record": None, "why": str(refusal)}
     return here.show("track.html", what=what, **shown)
@@ -113,8 +121,8 @@ def track(request: Request, what: What = "through") -> Response:
 @router.get("/track/picture.png")
 def track_picture(request: Request, what: What = "through") -> Response:
     """Draw stated against observed shares."""
-    wish = tasks.TrackRecordWish(what=what)
-    record = tasks.track_record(desk_of(request).book, wish)
-    title = tasks.track_record_title(wish)
-    (picture,) = tasks.track_record_pictures(record, title, ["track.png"]).values()
+    wish = TrackRecordWish(what=what)
+    record = track_record(desk_of(request).book, wish)
+    title = track_record_title(wish)
+    (picture,) = track_record_pictures(record, title, ["track.png"]).values()
     return Response(picture, media_type="image/png")

@@ -8,7 +8,7 @@ import segno
 from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
-from calib import tasks
+from calib.tasks.page import standing
 from calib.web.desk import desk_of
 from calib.web.door import COOKIE
 from calib.web.gate import SESSION_LASTS_S
@@ -20,7 +20,7 @@ router = APIRouter(include_in_schema=False)
 def desk(request: Request) -> Response:
     """What do you want to do?"""
     here = desk_of(request)
-    return here.show("desk.html", standing=tasks.standing(here.book))
+    return here.show("desk.html", standing=standing(here.book))
 
 
 @router.get("/enter/{token}")

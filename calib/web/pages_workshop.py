@@ -5,22 +5,19 @@ from __future__ import annotations
 from typing import Annotated
 from urllib.parse import urlencode
 
-from fastapi import APIRouter, Form, Query, Request
-from fastapi.exceptions import RequestValidationError
-from pydantic import ValidationError
+from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
-from calib import tasks
+from calib.errors import unfit
+from calib.records import Machine, Sheet
+from calib.records.fields import fields_of
+from calib.tasks.current import kept_settings
+from calib.tasks.page import standing
+from calib.tasks.wishes import MaterialWish
+from calib.tasks.workshop import add_machine, add_sheet, assumptions, change_sheet, check_material
+from calib.typed import write
 from calib.web.desk import desk_of, now
-from calib.web.forms import (
-    TOLD_LATER,
-    ChangeForm,
-    LotForm,
-    MachineForm,
-    MaterialForm,
-    MoreForm,
-    SheetForm,
-)
+from calib.web.forms import Sent, changes, filled
 
 router = APIRouter(include_in_schema=False)
 _TOLD = "told later: nothing at the machine is new"
@@ -33,10 +30,11 @@ def ask_machine(request: Request) -> Response:
 
 
 @router.post("/machine/new")
-def add_machine(request: Request, form: Annotated[MachineForm, Form()]) -> Response:
+def new_machine(request: Request, sent: Sent) -> Response:
     """Take a machine down."""
-    tasks.add_machine(desk_of(request).book, form.record, when=now())
-    return RedirectResponse(f"/machine?{urlencode({'name': form.name})}", 303)
+    machine = filled(Machine, sent)
+    add_machine(desk_of(request).book, machine, when=now())
+    return RedirectResponse(f"/machine?{urlencode({'name': machine.name})}", 303)
 
 
 @router.get("/machine")
@@ -44,22 +42,32 @@ def machine(request: Request, name: Annotated[str, Query(max_length=200)]) -> Re
     """Show a machine and what is assumed of it; what was skipped can be told here."""
     here = desk_of(request)
     found = here.book.machine(name)
-    told = {field: getattr(found, field) for field in TOLD_LATER}
-    typed = {field: f"{value:g}" for field, value in told.items() if value is not None}
     return here.ask(
-        request, "machine.html", machine=found, assumed=tasks.assumptions(found), typed=typed
+        request,
+        "machine.html",
+        machine=found,
+        assumed=assumptions(found),
+        typed=_written(found),
     )
 
 
+def _written(machine: Machine) -> dict[str, str]:
+    return {field.name: write(field, getattr(machine, field.name)) for field in fields_of(Machine)}
+
+
 @router.post("/machine")
-def tell_more(request: Request, form: Annotated[MoreForm, Form()]) -> Response:
+def tell_more(request: Request, sent: Sent) -> Response:
     """Take down what wasn't told of a machine before."""
     here = desk_of(request)
-    found = here.book.machine(form.name)
-    changed = {name: value for name, value in form.told.items() if value != getattr(found, name)}
-    if changed:
-        here.book.change_setup(form.name, when=now(), what="other", note=_TOLD, **changed)
-    return RedirectResponse(f"/machine?{urlencode({'name': form.name})}", 303)
+    told = changes(Machine, sent)
+    name = told.pop("name", "")
+    found = here.book.machine(name)
+    # What stood in the form already was rounded to be shown, and is nothing new.
+    before = _written(found)
+    new = {field: value for field, value in told.items() if sent[field] != before[field]}
+    if new:
+        here.book.change_setup(name, when=now(), what="other", note=_TOLD, **new)
+    return RedirectResponse(f"/machine?{urlencode({'name': name})}", 303)
 
 
 @router.get("/sheet/new")
@@ -69,26 +77,22 @@ def ask_sheet(request: Request) -> Response:
 
 
 @router.post("/sheet/new")
-def add_sheet(request: Request, form: Annotated[SheetForm, Form()]) -> Response:
+def new_sheet(request: Request, sent: Sent) -> Response:
     """Look at its hazards, and take it down; what may not be burnt is refused."""
-    here = desk_of(request)
-    tasks.add_sheet(here.book, form.record, when=now())
-    return RedirectResponse(f"/sheet?{urlencode({'name': form.name})}", 303)
+    sheet = filled(Sheet, sent)
+    add_sheet(desk_of(request).book, sheet, when=now())
+    return RedirectResponse(f"/sheet?{urlencode({'name': sheet.name})}", 303)
 
 
 @router.get("/material")
-def check_material(request: Request) -> Response:
+def material(request: Request, sent: Sent) -> Response:
     """May this go under a laser?"""
     here = desk_of(request)
-    if "material" not in request.query_params:
+    if "material" not in sent:
         return here.ask(request, "material.html", hazard=None, material="")
-    try:
-        form = MaterialForm.model_validate(dict(request.query_params))
-    except ValidationError as wrong:
-        errors = [{**one, "loc": ("query", *one["loc"])} for one in wrong.errors()]
-        raise RequestValidationError(errors) from None
-    hazard = tasks.check_material(form.material, form.source, declaration=form.declaration)
-    return here.show("material.html", hazard=hazard, material=form.material, typed=dict(form))
+    wish = filled(MaterialWish, sent)
+    hazard = check_material(wish)
+    return here.show("material.html", hazard=hazard, material=wish.material, typed=sent)
 
 
 @router.get("/lot")
@@ -99,10 +103,14 @@ def ask_lot(request: Request) -> Response:
 
 
 @router.post("/lot")
-def change_lot(request: Request, form: Annotated[LotForm, Form()]) -> Response:
+def change_lot(request: Request, sent: Sent) -> Response:
     """Take the lot down; the settled settings of the earlier one stay to be looked at."""
-    here = desk_of(request)
-    sheet = tasks.change_sheet(here.book, form.sheet, when=now(), **form.changed)
+    if not sent.get("lot"):
+        raise unfit("lot", "", "give the new lot a name, such as its month")
+    # Another lot was not measured by the earlier one's caliper.
+    changed = {"measured_mm": None, **changes(Sheet, sent)}
+    name = changed.pop("name", "")
+    sheet = change_sheet(desk_of(request).book, name, when=now(), **changed)
     return RedirectResponse(f"/lot/taken?{urlencode({'sheet': sheet.name})}", 303)
 
 
@@ -115,7 +123,7 @@ def lot_taken(request: Request, sheet: Annotated[str, Query(max_length=200)]) ->
         request,
         "lot_taken.html",
         sheet=found,
-        settled=tasks.kept_settings(here.book, sheet=found.name),
+        settled=kept_settings(here.book, sheet=found.name),
         machines=here.book.machines(),
     )
 
@@ -124,14 +132,16 @@ def lot_taken(request: Request, sheet: Annotated[str, Query(max_length=200)]) ->
 def ask_change(request: Request) -> Response:
     """Something at the machine is new."""
     here = desk_of(request)
-    standing = tasks.standing(here.book)
-    typed = {"machine": standing.chosen({})[1]}
-    return here.ask(request, "change.html", machines=standing.machines, typed=typed)
+    stands = standing(here.book)
+    typed = {"name": stands.chosen({})[1]}
+    return here.ask(request, "change.html", machines=stands.machines, typed=typed)
 
 
 @router.post("/change")
-def change_machine(request: Request, form: Annotated[ChangeForm, Form()]) -> Response:
+def change_machine(request: Request, sent: Sent) -> Response:
     """Take down what is new; the earlier set-up stays in the logbook."""
-    here = desk_of(request)
-    here.book.change_setup(form.machine, when=now(), what=form.what, note=form.note, **form.changed)
+    what, note = sent.pop("what", ""), sent.pop("note", "")
+    changed = changes(Machine, sent)
+    name = changed.pop("name", "")
+    desk_of(request).book.change_setup(name, when=now(), what=what, note=note, **changed)  # type: ignore[arg-type]
     return RedirectResponse("/done/change", 303)

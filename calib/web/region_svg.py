@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from html import escape
-from typing import TYPE_CHECKING
 
+from calib.pictures.scale import Loop, hull_outline, nice_ticks, outlines_above
+from calib.pictures.view import RegionView, outcome_of
 from calib.records import Burn, Setting
 from calib.report.words import setting_words
-
-if TYPE_CHECKING:
-    from calib.tasks.look import Band, Point, RegionLook
 
 # Frame of the plot, in units of about a pixel on a phone.
 WIDTH, HEIGHT = 380.0, 400.0
@@ -22,11 +20,17 @@ _DASHES = ("2 3", "7 4", "none")
 _ASIDE = 9.0
 
 
+def ends(view: RegionView) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Ends of the axes: powers [%], speeds [mm/s]."""
+    powers, speeds = view.power_pct, view.speed_mm_s
+    return (float(powers[0]), float(powers[-1])), (float(speeds[0]), float(speeds[-1]))
+
+
 class Axes:
     """Turns settings into places: power across, the logarithm of speed upwards."""
 
-    def __init__(self, look: RegionLook) -> None:
-        self._power, self._speed = look.power_pct, look.speed_mm_s
+    def __init__(self, view: RegionView) -> None:
+        self._power, self._speed = ends(view)
 
     def x(self, power_pct: float) -> float:
         """Place of a power [units]."""
@@ -38,37 +42,49 @@ class Axes:
         low, high = (math.log(speed) for speed in self._speed)
         return FOOT - (FOOT - TOP) * (math.log(speed_mm_s) - low) / (high - low)
 
-    def path(self, points: Iterable[Point]) -> str:
+    def path(self, points: Iterable[tuple[float, float]]) -> str:
         """A closed outline."""
         return "M" + "L".join(f"{self.x(p):.1f} {self.y(v):.1f}" for p, v in points) + "Z"
 
 
-def region_svg(look: RegionLook, advised: Setting | None = None) -> str:
-    """Draw a region."""
-    axes = Axes(look)
+def region_svg(view: RegionView, start: Setting) -> str:
+    """Draw a region, with a cross at the setting to begin looking at."""
+    axes, advised = Axes(view), view.recommendation
+    burns = [burn for _, burn in view.shown]
+    at = view.power_pct, view.speed_mm_s, view.chance
+    bands = [(level, outlines_above(*at, level)) for level in view.levels]
+    (power_low, power_high), (speed_low, speed_high) = ends(view)
     parts = [
         _frame("b0"),
-        *(_band(axes, n, band) for n, band in enumerate(look.bands)),
-        _untested(axes, look),
-        *(_level(axes, n, band, look.burns) for n, band in enumerate(look.bands)),
+        *(
+            f'<path class="b{n}" fill-rule="evenodd" d="{_outline(axes, loops)}"/>'
+            for n, (_, loops) in enumerate(bands, 1)
+            if loops
+        ),
+        _untested(axes, view),
+        *(_level(axes, n, level, loops, burns) for n, (level, loops) in enumerate(bands) if loops),
         _frame("frame"),
-        _power_axis(axes, look),
-        _speed_axis(axes, look),
-        *_burns(axes, look),
-        _advised(axes, advised),
+        _power_axis(axes, power_low, power_high),
+        _speed_axis(axes, speed_low, speed_high),
+        *_burns(axes, view.wanted_mark, burns),
+        _advised(axes, advised) if advised else "",
         f'<g clip-path="url(#plot)"><g class="here" transform="translate('
-        f'{axes.x(look.start.power_pct):.1f} {axes.y(look.start.speed_mm_s):.1f})">'
+        f'{axes.x(start.power_pct):.1f} {axes.y(start.speed_mm_s):.1f})">'
         '<path d="M0 -400V400M-400 0H400"/><circle r="6"/></g></g>',
     ]
     data = " ".join(
         f'data-{name}="{value:.8g}"'
         for name, value in (
             ("left", LEFT), ("right", RIGHT), ("top", TOP), ("foot", FOOT),
-            ("power-low", look.power_pct[0]), ("power-high", look.power_pct[1]),
-            ("speed-low", look.speed_mm_s[0]), ("speed-high", look.speed_mm_s[1]),
+            ("power-low", power_low), ("power-high", power_high),
+            ("speed-low", speed_low), ("speed-high", speed_high),
         )
     )  # fmt: skip
-    words = escape(_words(look, advised), quote=True)
+    counted = Counter(_outcome(burn) for burn in burns)
+    came = ", ".join(f"{number} {outcome}" for outcome, number in sorted(counted.items()))
+    advice = f"Advised: {setting_words(advised)}." if advised else ""
+    words = f"Power against speed, {view.words}. Burns: {came or 'none yet'}. {advice}".strip()
+    words = escape(words, quote=True)
     return (
         f'<svg class="region" viewBox="0 0 {WIDTH:g} {HEIGHT:g}" role="img" aria-label="{words}"'
         f' {data}><defs><pattern id="untested" width="7" height="7"'
@@ -78,13 +94,6 @@ def region_svg(look: RegionLook, advised: Setting | None = None) -> str:
     )
 
 
-def _words(look: RegionLook, advised: Setting | None) -> str:
-    counted = Counter(_outcome(burn) for burn in look.burns)
-    came = ", ".join(f"{number} {outcome}" for outcome, number in sorted(counted.items()))
-    advice = f"Advised: {setting_words(advised)}." if advised else ""
-    return f"Power against speed, {look.words}. Burns: {came or 'none yet'}. {advice}".strip()
-
-
 def _frame(name: str) -> str:
     kind = f' class="{name}"' if name else ""
     return (
@@ -92,23 +101,21 @@ def _frame(name: str) -> str:
     )
 
 
-def _band(axes: Axes, number: int, band: Band) -> str:
-    outline = "".join(axes.path(loop) for loop in band.loops)
-    return f'<path class="b{number + 1}" fill-rule="evenodd" d="{outline}"/>' if outline else ""
+def _outline(axes: Axes, loops: Iterable[Loop]) -> str:
+    return "".join(axes.path(loop) for loop in loops)
 
 
-def _level(axes: Axes, number: int, band: Band, burns: Sequence[Burn]) -> str:
+def _level(
+    axes: Axes, number: int, level: float, loops: tuple[Loop, ...], burns: Iterable[Burn]
+) -> str:
     """The line of a level, and its name to the right of its middle, away from burns."""
-    outline = "".join(axes.path(loop) for loop in band.loops)
-    if not outline:
-        return ""
     line = (
         f'<path class="level" stroke-dasharray="{_DASHES[number]}" clip-path="url(#plot)"'
-        f' d="{outline}"/>'
+        f' d="{_outline(axes, loops)}"/>'
     )
     inner = [
         (axes.x(p), axes.y(v))
-        for loop in band.loops
+        for loop in loops
         for p, v in loop
         if LEFT + 30 < axes.x(p) < RIGHT - 30 and TOP + 14 < axes.y(v) < FOOT - 14
     ]
@@ -122,43 +129,31 @@ def _level(axes: Axes, number: int, band: Band, burns: Sequence[Burn]) -> str:
         return abs(place[0] - wish) + 60.0 * near
 
     x, y = min(inner, key=cost)
-    name = f"{100 * band.level:g} %"
-    return f'{line}<text class="name" x="{x:.1f}" y="{y + 4:.1f}">{name}</text>'
+    return f'{line}<text class="name" x="{x:.1f}" y="{y + 4:.1f}">{100 * level:g} %</text>'
 
 
-def _untested(axes: Axes, look: RegionLook) -> str:
+def _untested(axes: Axes, view: RegionView) -> str:
     frame = f"M{LEFT:g} {TOP:g}H{RIGHT:g}V{FOOT:g}H{LEFT:g}Z"
-    if len(look.hull) < 3:
+    if view.hull is None or len(view.hull) < 3:
         return f'<path class="untested" fill="url(#untested)" d="{frame}"/>'
-    hull = axes.path(_bent(look.hull))
+    hull = axes.path(hull_outline(view.hull))
     return (
         f'<path class="untested" fill="url(#untested)" fill-rule="evenodd" d="{frame}{hull}"/>'
         f'<path class="hull" d="{hull}"/>'
     )
 
 
-def _bent(hull: Sequence[Point]) -> list[Point]:
-    """Corners with points between them: the sides are straight in both logarithms."""
-    bent = []
-    for (p, v), (q, w) in zip(hull, (*hull[1:], hull[0]), strict=True):
-        for share in (0.0, 0.25, 0.5, 0.75):
-            bent.append((p * (q / p) ** share, v * (w / v) ** share))
-    return bent
-
-
 def _outcome(burn: Burn) -> str:
-    if burn.operation == "cut":
-        return burn.through or "not read"
-    return "not read" if burn.mark is None else f"mark {burn.mark}"
+    return f"mark {outcome_of(burn)}" if burn.operation != "cut" else outcome_of(burn)
 
 
-def _burns(axes: Axes, look: RegionLook) -> list[str]:
+def _burns(axes: Axes, wanted: int, burns: Iterable[Burn]) -> list[str]:
     drawn, seen = [], Counter[tuple[float, float]]()
-    for burn in look.burns:
+    for burn in burns:
         place = (burn.power_pct, burn.speed_mm_s)
         x, y = axes.x(place[0]) + _ASIDE * seen[place], axes.y(place[1])
         seen[place] += 1
-        drawn.append(_burn(burn, x, y, look.wanted_mark))
+        drawn.append(_burn(burn, x, y, wanted))
     return drawn
 
 
@@ -177,9 +172,7 @@ def _burn(burn: Burn, x: float, y: float, wanted: int) -> str:
     return f"{at}{shapes.get(burn.through or '', '')}</g>"
 
 
-def _advised(axes: Axes, advised: Setting | None) -> str:
-    if advised is None:
-        return ""
+def _advised(axes: Axes, advised: Setting) -> str:
     x, y = axes.x(advised.power_pct), axes.y(advised.speed_mm_s)
     return (
         f'<g class="advised" transform="translate({x:.1f} {y:.1f})"><circle r="11"/>'
@@ -187,8 +180,7 @@ def _advised(axes: Axes, advised: Setting | None) -> str:
     )
 
 
-def _power_axis(axes: Axes, look: RegionLook) -> str:
-    low, high = look.power_pct
+def _power_axis(axes: Axes, low: float, high: float) -> str:
     step = next(s for s in (1, 2, 5, 10, 20) if (high - low) / s <= 8 or s == 20)
     ticks = [step * n for n in range(math.ceil(low / step), math.floor(high / step) + 1)]
     marks = "".join(
@@ -199,33 +191,11 @@ def _power_axis(axes: Axes, look: RegionLook) -> str:
     return f'{marks}<text x="{(LEFT + RIGHT) / 2:g}" y="{FOOT + 38:g}">power [%]</text>'
 
 
-def _speed_axis(axes: Axes, look: RegionLook) -> str:
+def _speed_axis(axes: Axes, low: float, high: float) -> str:
     marks = "".join(
         f'<path class="tick" d="M{LEFT:g} {axes.y(t):.1f}h-5"/>'
         f'<text class="end" x="{LEFT - 8:g}" y="{axes.y(t) + 4:.1f}">{t:g}</text>'
-        for t in round_speeds(*look.speed_mm_s)
+        for t in nice_ticks(low, high)
     )
     y = (TOP + FOOT) / 2
     return f'{marks}<text transform="translate(12 {y:g}) rotate(-90)">speed [mm/s]</text>'
-
-
-def round_speeds(low: float, high: float) -> list[float]:
-    """Choose round values on a logarithmic axis.
-
-    Examples
-    --------
-    >>> round_speeds(4.0, 70.0)
-    [5.0, 10.0, 20.0, 50.0]
-    """
-    decades = range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)
-    ticks: list[float] = []
-    for steps in (
-        (1, 2, 5),
-        (1, 1.5, 2, 3, 4, 5, 7),
-        (1, 1.2, 1.4, 1.6, 1.8, 2, 2.5, 3, 3.5, 4, 5),
-    ):
-        ticks = [float(f"{step}e{decade}") for decade in decades for step in steps]
-        ticks = [tick for tick in ticks if low <= tick <= high]
-        if len(ticks) >= 4:
-            break
-    return ticks

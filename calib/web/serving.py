@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import asyncio
-import importlib
 import io
 import socket
 import sys
-import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -117,7 +115,6 @@ class Site:
         """Answer until the program is stopped."""
         # Answers come from threads: one that waits is let in after 1 ms in place of 5.
         sys.setswitchinterval(0.001)
-        threading.Thread(target=_load_the_rest, daemon=True).start()
         try:
             self._server.run(sockets=self._sockets)
         finally:
@@ -213,9 +210,3 @@ def _listen(host: str, port: int) -> socket.socket:
             f"The page can't have {host}, port {port} ({error.strerror or error}): give another"
             " one with --port, or end the program that has it."
         ) from None
-
-
-def _load_the_rest() -> None:
-    """Load what fits and plans, so that the first to ask doesn't wait for it."""
-    for name in ("calib.tasks.advice", "calib.tasks.boards"):
-        importlib.import_module(name)

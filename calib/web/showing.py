@@ -5,13 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from calib import report, tasks
 from calib.records import CHAR_WORDS, MARK_WORDS
-from calib.report.words import date_words, setting_words, speed_words
+from calib.report.advice import EDGES, margin_lines, promised_words
+from calib.report.words import date_words, reading_words, setting_words, speed_words
+from calib.tasks.page import minutes_of
+from calib.tasks.regions import read_out, summarise
 
 if TYPE_CHECKING:
     from calib.logbook import HistoryLine
-    from calib.tasks import Advice, Planned, ReadOut, RegionLook, RegionWish, Summary
+    from calib.records import Setting
+    from calib.tasks.advice import Advice
+    from calib.tasks.boards import Planned
+    from calib.tasks.regions import ReadOut, Summary
+    from calib.tasks.wishes import RegionWish
 
 
 def planned_shown(planned: Planned) -> dict[str, Any]:
@@ -19,7 +25,7 @@ def planned_shown(planned: Planned) -> dict[str, Any]:
     grid = planned.grid
     return {
         "grid": grid,
-        "minutes": tasks.minutes_of(grid),
+        "minutes": minutes_of(grid),
         "before": planned.before,
         "unread": planned.unread,
         "expected": {cell: _forecast(events) for cell, events in planned.forecasts.items()},
@@ -32,15 +38,15 @@ def _forecast(events: Any) -> str:
     return f"{what}: {chance:.0%}"
 
 
-def look_shown(region: Any, wish: RegionWish, look: RegionLook) -> dict[str, Any]:
+def look_shown(region: Any, wish: RegionWish, start: Setting) -> dict[str, Any]:
     """What the page of a region shows beside its drawing."""
-    summary = tasks.summarise(region, wish, passes=look.passes)
+    summary = summarise(region, wish, passes=start.passes)
     return {
-        "edge": report.EDGES[look.edge],
+        "edge": EDGES[region.edge],
         "rows": summary_rows(summary),
         "head": summary_head(summary),
-        "out": out_words(tasks.read_out(region, wish, look.start)),
-        "wish": wish_words(wish, look.operation),
+        "out": out_words(read_out(region, wish, start)),
+        "wish": wish_words(wish, region.operation),
     }
 
 
@@ -127,8 +133,8 @@ def advice_shown(advice: Advice) -> dict[str, Any]:
     rec = advice.recommendation
     return {
         "setting": setting_words(rec.setting),
-        "promised": report.promised_words(rec),
-        "margins": report.margin_lines(rec),
+        "promised": promised_words(rec),
+        "margins": margin_lines(rec),
         "notes": rec.notes,
         "burns": len(advice.region.burns),
     }
@@ -140,9 +146,7 @@ def history_rows(lines: Sequence[HistoryLine]) -> list[dict[str, Any]]:
         {
             "when": date_words(line.at),
             "where": f"{line.board} {line.cell}".strip(),
-            "what": line.text
-            if line.reading is None
-            else report.reading_words(line.reading) or line.text,
+            "what": line.text if line.reading is None else reading_words(line.reading) or line.text,
             "why": line.why,
             "gone": line.superseded,
         }

@@ -14,7 +14,7 @@ import time
 from collections.abc import Callable
 
 import calib
-from calib.grid.board_time import board_time
+from calib.boards.board_time import board_time
 
 BAR_S = 1.0
 CELLS, RUNS = 40, 5
@@ -45,10 +45,10 @@ def row(operation: str, cells: int = CELLS, runs: int = RUNS) -> dict[str, float
     assert len(grid.cells) == cells
     parts: dict[str, Callable[[], object]] = {
         "planned": lambda: calib.plan_grid(MACHINE, SHEET, operation=operation, burns=cells),  # type: ignore[arg-type]
-        "drawn": lambda: calib.grid_svg(grid),
-        "programmed": lambda: calib.grid_program(grid),
+        "drawn": lambda: calib.boards_svg(grid),
+        "programmed": lambda: calib.boards_program(grid),
         "timed": lambda: board_time(grid),
-        "record sheet": lambda: calib.grid_record_sheet(grid),
+        "record sheet": lambda: calib.boards_record_sheet(grid),
     }
     return {name: shortest_s(work, runs) for name, work in parts.items()}
 

@@ -22,11 +22,11 @@ from bookshop import draw_book
 from promise import RELIABILITY, Score, fastest_at_ceiling, scored, table_energy
 from workshop import Workshop
 
-from calib.advise.next_burns import next_cuts
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.fit.pool import Pool, pool_records
 from calib.fit.priors import CutPrior, Priors
+from calib.plan.next_burns import next_cuts
 
 FEW, MANY = (2, 2, 2), (6, 6, 6)
 YARDSTICKS_EVERY = 4

@@ -4,7 +4,7 @@ The physics is that of ``workshop.py``. What a sheet needs is fixed in watts at 
 its conduction floor weighs more on a weak machine; a machine turns its rated watts into true ones
 with
 an efficiency of its own and focuses them with its lens; how far machines, products and lots differ
-is itself drawn for each workshop. All invented.
+is itself drawn for each workshop, in a world of ``workshop.py``. All invented.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from workshop import MARK_SPEED, Workshop
+from workshop import MARK_SPEED, USUAL, Workshop, World, drawn, drawn_bend
 
 from calib.physics import spot_mm
 from calib.records import Burn, Machine, Setting, Sheet
@@ -52,6 +52,8 @@ class Shop:
     """What all pairs of one workshop share."""
 
     rng: np.random.Generator
+    world: World
+    odd: np.random.Generator  # draws what only a world has
     expected_energy: object
     family_off: dict
     family_floor: dict
@@ -84,8 +86,8 @@ class Shop:
         return Laser(
             machine=machine,
             efficiency=float(np.exp(rng.normal(-0.03, self.machine_sd))),
-            dead_pct=float(rng.uniform(0, 8)),
-            bend=float(rng.uniform(0.85, 1.15)),
+            dead_pct=drawn(self.world.dead_pct, float(rng.uniform(0, 8)), self.odd),
+            bend=drawn_bend(self.world, float(rng.uniform(0.85, 1.15)), self.odd),
             spot_mm=spot,
         )
 
@@ -94,10 +96,11 @@ class Shop:
         rng = self.rng
         sheet = Sheet(name=name, material=material, thickness_mm=thickness_mm, lot=lot)
         real = float(np.exp(rng.normal(0, 0.03)))
+        most = 0.4 if self.world.floor is None else 0.55
         return Product(
             sheet=sheet,
             ln_need=self.family_off[material] + rng.normal(0, self.product_sd) + np.log(real),
-            floor=float(np.clip(self.family_floor[material] + rng.normal(0, 0.04), 0.02, 0.4)),
+            floor=float(np.clip(self.family_floor[material] + rng.normal(0, 0.04), 0.02, most)),
             root=float(np.clip(self.family_root[material] + rng.normal(0, 0.05), 0.0, 0.35)),
             excess=float(rng.normal(0.45, 0.2)),
             mark=float(self.family_mark[material] + rng.normal(0, 0.15)),
@@ -128,7 +131,7 @@ class Shop:
             speed_op=_REFERENCE_W / line_energy,
             dead_pct=laser.dead_pct,
             bend=laser.bend,
-            scatter=float(np.exp(self.scatter_ln + rng.normal(0, 0.2))),
+            scatter=self.scatter_of(float(rng.normal(0, 0.2))),
             tail_df=float(rng.choice([8.0, 30.0])),
             band=float(np.exp(self.band_ln + rng.normal(0, 0.3))),
             knots_per_m=0.0 if sheet.material == "MDF" else float(rng.choice([0.0, 0.05, 0.2])),
@@ -145,7 +148,14 @@ class Shop:
                 float(np.exp(rng.normal(np.log(0.4), 0.25))),
                 float(np.exp(rng.normal(np.log(0.12), 0.25))),
             ),
+            tilt=drawn(self.world.tilt, 0.0, self.odd),
+            readers=drawn(self.world.readers, 0.0, self.odd),
         )
+
+    def scatter_of(self, own: float) -> float:
+        """Scatter of a pair, which is the workshop's but for a little of its own."""
+        usual = float(np.exp(self.scatter_ln + own))
+        return usual if self.world.scatter is None else float(np.clip(usual, *self.world.scatter))
 
     def workable(self, laser: Laser, material: str, *, name: str, lot: str = ""):
         """A product, as thick as may be, that the machine cuts; and the pair."""
@@ -169,15 +179,18 @@ def _rayleigh(spot: float) -> float:
     return float(np.pi * spot**2 / (4 * 1.2 * 10.6e-3))
 
 
-def draw_shop(seed: int, expected_energy, level: float = 1.0) -> Shop:
-    """Draw what a workshop shares; ``expected_energy`` and ``level`` as in ``draw_workshop``."""
-    rng = np.random.default_rng([20261, seed])
-    ln2 = np.log(2.0)
+def draw_shop(seed: int, expected_energy, world: World = USUAL) -> Shop:
+    """Draw what a workshop of a world shares; ``expected_energy`` as in ``draw_workshop``."""
+    rng, odd = np.random.default_rng([20261, seed]), np.random.default_rng([20263, seed])
+    ln2, level = np.log(2.0), np.log(drawn(world.level, 1.0, odd))
+    scatter = None if world.scatter is None else tuple(np.log(world.scatter))
     return Shop(
         rng=rng,
+        world=world,
+        odd=odd,
         expected_energy=expected_energy,
-        family_off={f: float(np.log(level) + rng.uniform(-ln2, ln2)) for f in FAMILIES},
-        family_floor={f: float(rng.uniform(0.05, 0.3)) for f in FAMILIES},
+        family_off={f: float(level + rng.uniform(-ln2, ln2)) for f in FAMILIES},
+        family_floor={f: drawn(world.floor, float(rng.uniform(0.05, 0.3)), odd) for f in FAMILIES},
         family_root={f: float(rng.uniform(0.0, 0.3)) for f in FAMILIES},
         family_mark={f: float(rng.uniform(-ln2, ln2)) for f in FAMILIES},
         thickness_share=float(rng.uniform(0.0, 0.5)),
@@ -186,7 +199,7 @@ def draw_shop(seed: int, expected_energy, level: float = 1.0) -> Shop:
         product_sd=float(rng.uniform(0.05, 0.2)),
         lot_sd=float(rng.uniform(0.02, 0.12)),
         sitting_sd=float(abs(rng.normal(0, 0.03))),
-        scatter_ln=float(rng.normal(np.log(0.045), 0.25)),
+        scatter_ln=drawn(scatter, float(rng.normal(np.log(0.045), 0.25)), odd),
         band_ln=float(rng.normal(np.log(0.06), 0.4)),
     )
 
@@ -258,14 +271,14 @@ class BookCase:
 
 
 def draw_book(
-    seed: int, expected_energy, pairs: int = 10, burns: int = 18, level: float = 1.0
+    seed: int, expected_energy, pairs: int = 10, burns: int = 18, world: World = USUAL
 ) -> BookCase:
     """A book of pairs on two machines, and a new sheet on one of them.
 
     Of ten new sheets three are a new lot of a product in the book, five another product of a
     family in the book, two of a family that isn't there.
     """
-    shop = draw_shop(seed, expected_energy, level)
+    shop = draw_shop(seed, expected_energy, world)
     rng = shop.rng
     watts = rng.choice([40.0, 50.0, 60.0, 80.0, 100.0], 2, replace=False)
     lasers = [

@@ -25,17 +25,15 @@ from scipy.stats import t as student_t
 from workshop import Workshop, draw_workshop
 
 import calib
-from calib.advise import candidates
-from calib.advise.cheapest import priced_job
-from calib.advise.next_burns import next_cuts
-from calib.advise.recommend import advised_setting
-from calib.advise.wish import Wish
+from calib.advice.recommend import advised_settings
 from calib.fit import cut_fit
 from calib.fit.cut import points_of
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.jobs.costs import expected_cost
 from calib.jobs.job import Job, plain_job
+from calib.jobs.job_time import CutTimes
+from calib.plan.next_burns import next_cuts
 from calib.records import COUPON_CUT_MM
 
 RELIABILITY = 0.99
@@ -62,17 +60,21 @@ class Truth:
         places = 1.0 if cut_length_mm is None else cut_length_mm / COUPON_CUT_MM
         return self.shop.chance(power_pct, speed_mm_s) ** places
 
-    def chance_char_at_most(self, grade, power_pct, speed_mm_s, passes=1):
-        return self.shop.char_at_most(grade, power_pct, speed_mm_s)
+    def mean_over_char(self, of_grade, power_pct, speed_mm_s, passes=1):
+        at_most = [self.shop.char_at_most(grade, power_pct, speed_mm_s) for grade in range(4)]
+        share = np.diff([0.0 * at_most[0], *at_most, 1.0 + 0.0 * at_most[0]], axis=0)
+        return np.tensordot(of_grade, share, axes=1)
 
 
-class TruthWithHanging(Truth):
-    """The same, where only parts with a place that isn't even hanging are lost."""
-
-    def chance_at_least_hanging(self, power_pct, speed_mm_s, passes=1):
-        shop = self.shop
-        spare = shop.excess(power_pct, speed_mm_s) + shop.band
-        return student_t.cdf(spare / shop.scatter, shop.tail_df)
+def true_cost(shop: Workshop, job: Job, costs: calib.Costs, power, speed, lost: str) -> np.ndarray:
+    """Cost in truth; ``hanging``: only parts with a place that isn't even hanging are lost."""
+    cost = expected_cost(Truth(shop), job, costs, power, speed)
+    if lost == "share":
+        return cost.total
+    spare = shop.excess(power, speed) + shop.band
+    places = job.cut_length_mm / job.parts / COUPON_CUT_MM
+    share = np.minimum(student_t.sf(spare / shop.scatter, shop.tail_df) * places, 1.0)
+    return cost.total - cost.recuts + costs.recut_part * job.parts * share
 
 
 def draw_costs(rng: np.random.Generator) -> calib.Costs:
@@ -106,10 +108,9 @@ def burnt(shop: Workshop, rng: np.random.Generator) -> calib.Region:
 
 def cheapest(region: calib.Region, costs: calib.Costs, job: Job, reliability: float):
     """What ``recommend`` finds, without what it says beside it; None when it refuses."""
-    priced = priced_job(region, costs, job, None, candidates.rows(region))
+    times = CutTimes(job=job, machine=region.machine, start_up_s=costs.start_up_s)
     try:
-        wish = Wish(aim="cheapest", reliability=reliability, priced=priced)
-        at = advised_setting(region, wish)
+        at = advised_settings(region, times, costs, reliability=reliability)["cheapest"]
     except calib.NotEnoughEvidence:
         return None
     return at.power_pct, at.speed_mm_s
@@ -135,12 +136,12 @@ def fastest_cell(grid: list[calib.Burn]) -> tuple[float, float] | None:
     return None if best is None else (best.power_pct, best.speed_mm_s)
 
 
-def best_of_all(truth: Truth, job: Job, costs: calib.Costs) -> float:
+def best_of_all(shop: Workshop, job: Job, costs: calib.Costs, lost: str) -> float:
     """Least true cost of any power and speed."""
-    ceiling = truth.machine.ceiling_pct
+    ceiling = shop.machine.ceiling_pct
     power = np.linspace(0.3, 1.0, 15)[:, None] * ceiling
-    speed = truth.shop.edge_speed(ceiling) * np.geomspace(0.1, 1.1, 60)
-    return float(expected_cost(truth, job, costs, power, np.minimum(speed, 400.0)).total.min())
+    speed = shop.edge_speed(ceiling) * np.geomspace(0.1, 1.1, 60)
+    return float(true_cost(shop, job, costs, power, np.minimum(speed, 400.0), lost).min())
 
 
 def most_wins(region: calib.Region, costs: calib.Costs, job: Job, at: tuple[float, float]) -> float:
@@ -212,9 +213,9 @@ def main() -> None:
         if any(at is None for at in found.values()):
             continue
         bound.append(most_wins(region, costs, job, found["fastest"]))
-        for key, truth in (("share", Truth(shop)), ("hanging", TruthWithHanging(shop))):
-            true = [float(expected_cost(truth, job, costs, *at).total) for at in found.values()]
-            rows[key].append((*true, best_of_all(truth, job, costs)))
+        for key in rows:
+            true = [float(true_cost(shop, job, costs, *at, key)) for at in found.values()]
+            rows[key].append((*true, best_of_all(shop, job, costs, key)))
         if (seed - first) % 50 == 49 or seed == first + count - 1:
             print(
                 f"{seed - first + 1} workshops from seed {first}; refused {refused}, rule of thumb"

@@ -16,8 +16,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from calib.errors import BadFile
-from calib.jobs.drawing import read_drawing
-from calib.jobs.job import make_job
+from calib.jobs.drawing import make_job, read_drawing
 from calib.jobs.job_time import job_time_s
 from calib.records import Machine, Setting
 

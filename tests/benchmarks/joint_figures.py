@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.grid.comb import CombBoard, plan_comb
+from calib.boards.comb import CombBoard, plan_comb
 from calib.joints.caliper import Caliper
 from calib.joints.comb_reading import FitReading
 from calib.joints.joint import Joint, fit_joint

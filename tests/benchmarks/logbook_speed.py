@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import itertools
 import random
 import resource
 import statistics
@@ -29,26 +30,26 @@ from calib.logbook import (  # noqa: E402
     Book,
     Filters,
     backup,
-    document_text,
     export_csv,
-    export_json,
-    import_json,
+    export_text,
+    import_text,
+    ledger,
     open_book,
-    read_document,
 )
-from calib.logbook.layout import Document, all_parts, read_rows  # noqa: E402
-from calib.logbook.tables import metadata  # noqa: E402
+from calib.logbook.checking import check_book  # noqa: E402
+from calib.logbook.ledger import Entry, add  # noqa: E402
 from calib.records import Reading  # noqa: E402
-from calib.tasks import TrackRecordWish, track_record  # noqa: E402
+from calib.tasks.looking_back import track_record  # noqa: E402
+from calib.tasks.wishes import TrackRecordWish  # noqa: E402
 
-MACHINES, SHEETS, CELLS = 10, 100, 18
+MACHINES, SHEETS, CELLS = 10, 100, 8
 LIMIT_S = 0.3
 # Boards go round by machines, then by sheets: of this pair a small book has boards too.
 PAIR_SHEET = 4
 
 
-def template() -> Document:
-    """Make a document with every machine and sheet, and one read board to copy."""
+def template() -> list[Entry]:
+    """Entries of every machine and sheet, and of one read board to copy."""
     chance = random.Random(0)
     with tempfile.TemporaryDirectory() as folder, open_book(Path(folder) / "one") as book:
         for number in range(MACHINES):
@@ -70,44 +71,40 @@ def template() -> Document:
             for index, cell in enumerate(grid.cells)
         ]  # fmt: skip
         book.record("T", readings, when=EVENING, sitting="monday")
-        return export_json(book)
+        return [ledger.from_line(line) for line in export_text(book).splitlines()[1:]]
 
 
-def many_boards(document: Document, count: int) -> Document:
-    """Copy the board of a document, each time for another pair, under ids of its own."""
-    (board,) = document["boards"]
-    changes = {change["id"]: change for change in document["changes"]}
-    made = {name: changes[row["change_id"]] for name, row in
-            (("board", board), ("reading", board["readings"][0]))}  # fmt: skip
-    used = {change["id"] for change in made.values()}
-    document["changes"] = [c for c in document["changes"] if c["id"] not in used]
-    document["boards"] = []
+def many_boards(said: list[Entry], count: int) -> list[Entry]:
+    """Copy the board, each time for another pair."""
+    machines = [entry for entry in said if entry.kind == "machine"]
+    sheets = [entry for entry in said if entry.kind == "sheet"]
+    (board,) = [entry for entry in said if entry.kind == "board"]
+    about = [entry for entry in said if entry.about == board.id]
+    many = [entry for entry in said if entry not in (board, *about)]
     for number in range(count):
-        machine = document["machines"][number % MACHINES]
-        sheet = document["sheets"][number // MACHINES % SHEETS]
+        machine = machines[number % MACHINES]
+        sheet = sheets[number // MACHINES % SHEETS]
         at = later(60 * number).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
-        pair = {"machine_id": machine["id"], "sheet_id": sheet["id"]}
-        for kind, change in made.items():
-            new = {**change, **pair, "id": an_id(kind, number), "board_id": an_id("b", number)}
-            document["changes"].append({**new, "at": at})
-        setup = machine["setups"][0]["id"]
-        document["boards"].append({
-            **board, **pair,
-            "id": an_id("b", number), "code": f"B{number:05d}", "planned_at": at,
-            "machine": machine["setups"][0]["record"], "sheet": sheet["versions"][0]["record"],
-            "change_id": an_id("board", number),
-            "readings": [
-                {**reading, "id": an_id(f"r{index}", number), "setup_id": setup,
-                 "change_id": an_id("reading", number), "at": at}
-                for index, reading in enumerate(board["readings"])
-            ],
-        })  # fmt: skip
-    return document
-
-
-def an_id(kind: str, number: int) -> str:
-    """Make an id of the right form."""
-    return f"{sum(kind.encode()) * 7919 + len(kind):08x}-0000-5000-8000-{number:012x}"
+        new = {"machine": machine.id, "sheet": sheet.id, "held_as": "", "at": at}
+        grid = {
+            **board.body["grid"],
+            "board_id": f"B{number:05d}",
+            "machine": machine.body["machine"],
+            "sheet": sheet.body["sheet"],
+        }
+        body = {**board.body, "grid": grid, "lot": sheet.id}
+        made = dataclasses.replace(
+            board, **new, slot=f"B{number:05d}", body=body, batch=f"board {number}"
+        )
+        many.append(made)
+        for entry in about:
+            own = {"setup": machine.id, "lot": sheet.id} if entry.kind == "look" else {}
+            many.append(
+                dataclasses.replace(
+                    entry, **new, about=made.id, batch=f"read {number}", body={**entry.body, **own}
+                )
+            )
+    return many
 
 
 @dataclasses.dataclass(frozen=True)
@@ -137,16 +134,10 @@ def say(name: str, took: Took, more: str = "") -> None:
     print(f"  {name:20} {took}   {more}".rstrip(), flush=True)
 
 
-def fill(book: Book, document: Document) -> None:
-    """Put the rows of a document into an empty logbook, as quickly as the database takes them."""
-    rows = read_rows(document)
-    chains = {part.table.name for part in all_parts() if part.slot}
+def fill(book: Book, said: list[Entry]) -> None:
+    """Put entries into an empty logbook."""
     with book.change() as connection:
-        for table in metadata.sorted_tables:
-            turn = {"turn": 1} if table.name in chains else {}
-            found = [{**row, **turn} for row in rows.get(table.name, [])]
-            if found:
-                connection.execute(table.insert(), found)
+        add(connection, said)
 
 
 def measure_lists(book: Book, count: int) -> list[Took]:
@@ -177,11 +168,22 @@ def measure_lists(book: Book, count: int) -> list[Took]:
         took = timed(search, 5)
         every.append(took)
         say(name, took, f"{book.search(filters).total} found")
+    newest = book.boards(limit=1).entries[0].id
+    keys = itertools.count()
+
+    def tap() -> object:
+        key = f"key-{next(keys):08d}"
+        reading = Reading(cell="A1", through="no", char=next(keys) % 4)
+        return book.tap(newest, key, reading, saw=book.looks(newest)["A1"].id, when=middle)
+
     others: dict[str, Callable[[], object]] = {
         "last page": lambda: book.search(offset=max(count - 50, 0)),
         "burns of a pair": lambda: book.burns(*pair),
         "history of a pair": lambda: book.history(*pair),
         "settled": lambda: book.settled(*pair),
+        "readings of a board": lambda: book.readings(newest),
+        "newest boards": lambda: book.boards(limit=20),
+        "look and tap": tap,
     }
     for name, work in others.items():
         work()
@@ -193,15 +195,16 @@ def measure_lists(book: Book, count: int) -> list[Took]:
 
 def measure(place: str, count: int, folder: Path) -> tuple[list[Took], dict[str, float]]:
     """Fill a logbook with boards, print what each thing takes: lists, and exports by board."""
-    document = many_boards(template(), count)
+    said = many_boards(template(), count)
     by_board = {}
     with open_book(place) as book:
         print(f"{count} boards of {CELLS} cells")
-        fill(book, document)
+        say("union", timed(lambda: fill(book, said)), f"{len(said)} entries")
         lists = measure_lists(book, count)
         target = folder / f"backup-{count}.sqlite3"
         exports: dict[str, Callable[[], object]] = {
-            "export JSON": lambda: document_text(export_json(book)),
+            "export": lambda: export_text(book),
+            "check": lambda: check_book(book),
             "export CSV": lambda: export_csv(book),
             "backup": lambda: backup(book, target),
             "track record": lambda: track_record(book, TrackRecordWish()),
@@ -216,13 +219,13 @@ def measure(place: str, count: int, folder: Path) -> tuple[list[Took], dict[str,
 
 def measure_import(place: str, count: int) -> None:
     """Time taking a document in, and taking it in once more."""
-    text = document_text(many_boards(template(), count))
-    print(f"{count} boards of {CELLS} cells in a document of {len(text) / 1e6:.1f} MB")
-    say("read", timed(lambda: read_document(text)))
-    document = read_document(text)
     with open_book(place) as book:
+        fill(book, many_boards(template(), count))
+        text = export_text(book)
+    print(f"{count} boards of {CELLS} cells in a document of {len(text) / 1e6:.1f} MB")
+    with open_book(f"{place}.other" if "://" not in place else place) as book:
         for name in ("import", "import again"):
-            took = timed(lambda: import_json(book, document, when=EVENING))
+            took = timed(lambda: import_text(book, text, when=EVENING))
             say(name, took, f"{1e6 * took.own_s / count:.0f} µs for a board")
 
 

@@ -25,16 +25,23 @@ from promise import fastest_at_ceiling, table_energy
 from workshop import Workshop
 
 import calib
-from calib.advise import shift
-from calib.advise.cause import judge_cause
-from calib.advise.drift import ALARM_CHANCE, LOSS_PCT, STRIP_BURNS, filtered, plan_check_strip
-from calib.advise.new_lot import plan_new_lot
-from calib.advise.next_burns import next_cuts
-from calib.advise.shift import ShiftLikelihood, draws_of, shift_likelihood
-from calib.fit import engine
+from calib.advice import strips
+from calib.advice.new_lot import plan_new_lot
+from calib.advice.strips import (
+    ALARM_CHANCE,
+    LOSS_PCT,
+    STRIP_BURNS,
+    ShiftLikelihood,
+    draws_of,
+    filtered,
+    judge_cause,
+    plan_check_strip,
+    shift_likelihood,
+)
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.fit.priors import Priors
+from calib.plan.next_burns import next_cuts
 
 CALM_STRIPS, BEFORE, AFTER = 30, 5, 2
 LOSSES_PCT = (0, 5, 8, 10, 12, 15, 20, 25)
@@ -175,8 +182,8 @@ def tell_all(found: Found, alarms: tuple[float, ...]) -> None:
 
 
 def main() -> None:
-    # To be done in half an hour: a third of the usual points of the fits, and of the draws of them.
-    engine.POINTS, engine.FIRST_PASS_POINTS, shift.DRAWS = 1024, 192, 200
+    # A third of the usual draws of a fit, to be done sooner.
+    strips.DRAWS = 200
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 400
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 400_000
     found, begun = Found(), time.monotonic()

@@ -22,12 +22,11 @@ from bookshop import FAMILIES, draw_shop, moved
 from promise import RELIABILITY, fastest_at_ceiling, table_energy
 
 import calib
-from calib.advise.new_lot import judge_new_lot, plan_new_lot
-from calib.advise.next_burns import next_cuts
-from calib.fit import engine
+from calib.advice.new_lot import judge_new_lot, plan_new_lot
 from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.fit.priors import Priors
+from calib.plan.next_burns import next_cuts
 
 ROUNDS = (6, 6, 6)
 STRANGE_SHARE, STRANGE = 0.1, 3.0
@@ -80,7 +79,6 @@ def tell(name: str, true: list[float], told: float) -> None:
 
 
 def main() -> None:
-    engine.POINTS, engine.FIRST_PASS_POINTS = 1024, 192
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 60
     first = int(sys.argv[2]) if len(sys.argv) > 2 else 500_000
     found: dict[str, list] = defaultdict(list)

@@ -27,7 +27,7 @@ from scipy.stats import t as student_t
 from workshop import MARK_SPEED, Workshop
 
 import calib
-from calib.advise.transfer import (
+from calib.advice.transfer import (
     INTERVAL_SHARE,
     carried_pool,
     carried_priors,

@@ -26,11 +26,11 @@ from promise import fastest_at_ceiling, table_energy
 from workshop import Workshop, draw_workshop
 
 import calib
-from calib.advise.next_burns import next_cuts
-from calib.advise.recommend import recommend
+from calib.advice.recommend import recommend
 from calib.fit import expectation
 from calib.fit.fitting import region_from
-from calib.grid.full import snap_setting
+from calib.limits import snap_setting
+from calib.plan.next_burns import next_cuts
 
 RELIABILITY = 0.99
 LIMITED = 0.9

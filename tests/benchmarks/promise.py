@@ -23,18 +23,20 @@ from sklearn.linear_model import LogisticRegression
 from workshop import Workshop, draw_workshop
 
 import calib
-from calib.advise.next_burns import next_cuts
 from calib.fit import expectation
 from calib.fit.fitting import region_from
 from calib.fit.hull import speed_range
 from calib.fit.priors import Priors
-from calib.grid.full import snap_setting
+from calib.limits import snap_setting
 from calib.materials import expected_response
+from calib.plan.next_burns import next_cuts
 
 RELIABILITY = 0.99
 FEWEST = 100  # predictions of a tenth that are told
 ROUNDS = (6, 6, 6)
 FEWER = (4, 4, 4)
+# Shares of the power ceiling at which chances are compared.
+SHARES = (1.0, 0.75, 0.5)
 
 
 @dataclass
@@ -68,7 +70,8 @@ def by_calib(shop: Workshop, rng: np.random.Generator, rounds=ROUNDS):
 def fastest_at_ceiling(region: calib.Region) -> tuple[float, float] | None:
     """Fastest step at the ceiling that meets the reliability: chance falls with speed."""
     machine = region.machine
-    span = speed_range(region.hulls[1], machine.ceiling_pct)
+    hull = region.hulls.get(1)
+    span = None if hull is None else speed_range(hull, machine.ceiling_pct)
     if span is None:
         return None
     step = machine.speed_step_mm_s
@@ -135,16 +138,21 @@ def by_peer(shop: Workshop, rng: np.random.Generator, peer: Peer) -> tuple[float
     return None if advised is None else (ceiling, expected * float(np.exp(-advised)))
 
 
+def stated_and_true(
+    shop: Workshop, region: calib.Region, share: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Stated and true chances at speeds around the edge, at a share of the power ceiling."""
+    power = share * shop.machine.ceiling_pct
+    speeds = shop.edge_speed(power) * np.exp(np.linspace(-0.35, 0.35, 29))
+    return np.asarray(region.chance_through(power, speeds)), shop.chance(power, speeds)
+
+
 def calibration(regions: list[tuple[Workshop, calib.Region]]) -> None:
     """Stated against true chance in tenths, at three powers apart."""
-    for share in (1.0, 0.75, 0.5):
-        stated, true = [], []
-        for shop, region in regions:
-            power = share * shop.machine.ceiling_pct
-            speeds = shop.edge_speed(power) * np.exp(np.linspace(-0.35, 0.35, 29))
-            stated.append(np.asarray(region.chance_through(power, speeds)))
-            true.append(shop.chance(power, speeds))
-        tell_tenths(share, np.concatenate(stated), np.concatenate(true))
+    for share in SHARES:
+        told = [stated_and_true(shop, region, share) for shop, region in regions]
+        stated, true = (np.concatenate(column) for column in zip(*told, strict=True))
+        tell_tenths(share, stated, true)
 
 
 def tell_tenths(share: float, stated: np.ndarray, true: np.ndarray) -> None:

@@ -43,14 +43,14 @@ def add_workshop(page: Any) -> None:
     """The demo's machine and its birch; PVC is refused on the way."""
     go(page, "Here is my machine")
     page.locator("summary").click()
-    fill(page, name="bench", rated_w="60", bed="600x400", top_speed="400 mm/s",
+    fill(page, name="bench", rated_w="60", bed_mm="600x400", max_speed_mm_s="400 mm/s",
          acceleration_mm_s2="3000", power_word_full="1000", slat_gap_mm="8")  # fmt: skip
     page.get_by_role("button", name="Take it down").click()
     page.get_by_role("link", name="I have a sheet").click()
-    fill(page, name="bad", material="PVC", thickness="3")
+    fill(page, name="bad", material="PVC", thickness_mm="3")
     page.get_by_role("button", name="take it down").click()
     page.get_by_role("alert").wait_for()
-    fill(page, name="birch 3", material="birch plywood", thickness="3", measured="2.9",
+    fill(page, name="birch 3", material="birch plywood", thickness_mm="3", measured_mm="2.9",
          lot="March")  # fmt: skip
     page.get_by_role("button", name="take it down").click()
     page.get_by_role("link", name="Find its settings").wait_for()
@@ -59,7 +59,7 @@ def add_workshop(page: Any) -> None:
 def plan(page: Any) -> str:
     """Plan the next board as the demo does; give its code."""
     go(page, "I want to find a sheet's settings")
-    fill(page, offcut="150x60")
+    fill(page, offcut_mm="150x60")
     page.locator("summary").click()
     page.locator("[name=char_at_most]").select_option("2")
     page.get_by_role("button", name="Let me look").click()

@@ -15,7 +15,12 @@ def test_a_wrong_field_is_pointed_at_and_the_rest_stays(
     with serving(tmp_path / "book.sqlite3", chromium, pictures) as served:
         page = served.device(PHONE)
         page.goto(served.site.address + "/machine/new")
-        typed = {"name": "bench", "rated_w": "60 kg", "bed": "24x16 in", "top_speed": "400 mm/s"}
+        typed = {
+            "name": "bench",
+            "rated_w": "60 kg",
+            "bed_mm": "24x16 in",
+            "max_speed_mm_s": "400 mm/s",
+        }
         for name, value in typed.items():
             page.locator(f"[name={name}]").fill(value)
         page.get_by_label("diode laser").check()
@@ -48,7 +53,7 @@ def test_going_back_after_keeping_a_board_shows_it_again(
         page = served.device(DESK)
         page.goto(served.site.address + "/plan")
         assert page.locator("[name=machine]").input_value() == "bench"
-        page.locator("[name=offcut]").fill("6 x 2 in")
+        page.locator("[name=offcut_mm]").fill("6 x 2 in")
         page.get_by_role("button", name="Let me look").click()
         page.get_by_role("button", name="Keep this board").click()
         page.wait_for_url("**/board/*")
@@ -56,4 +61,4 @@ def test_going_back_after_keeping_a_board_shows_it_again(
         assert answer.status == 200
         page.get_by_role("button", name="Keep this board").wait_for()
         page.go_back()
-        assert page.locator("[name=offcut]").input_value() == "6 x 2 in"
+        assert page.locator("[name=offcut_mm]").input_value() == "6 x 2 in"

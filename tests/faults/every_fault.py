@@ -33,15 +33,14 @@ from place_faults import (  # noqa: E402
     read_only,
 )
 from postgres import HOW_TO_INSTALL, Server, find_programs  # noqa: E402
-from version_faults import interrupted_migration, newer_version, old_version  # noqa: E402
+from version_faults import newer_version  # noqa: E402
 from workshop_records import BENCH, BIRCH, EVENING  # noqa: E402
 
 from calib.logbook import open_book  # noqa: E402
 
 FAULTS: tuple[Fault, ...] = (
     full_disk, limited_size, full_disk_at_a_backup, read_only, clock_goes_back, damaged_bytes,
-    cut_off, interrupted_import, interrupted_restore, old_version, interrupted_migration,
-    newer_version,
+    cut_off, interrupted_import, interrupted_restore, newer_version,
 )  # fmt: skip
 
 

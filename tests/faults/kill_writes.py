@@ -22,7 +22,6 @@ import time
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy import event
@@ -32,8 +31,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from postgres import HOW_TO_INSTALL, Server, find_programs
 from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, later, some_grid
 
-from calib.logbook import Book, export_csv, export_json, import_json, open_book
-from calib.logbook.tables import cells, forecasts, readings, run_burns, runs
+from calib.logbook import Book, export_csv, export_text, import_text, ledger, open_book
+from calib.logbook.ledger import WITHDRAW, entries, replaced
 from calib.records import Reading, Setting
 
 CELLS = tuple(cell.label for cell in some_grid().cells)
@@ -67,7 +66,7 @@ def record(book: Book, number: int) -> None:
 def use_all(place: Path) -> None:
     """Read everything that a logbook holds, and write into it."""
     with open_book(place) as book:
-        export_json(book)
+        export_text(book)
         export_csv(book)
         book.history("bench", "birch 3")
         for entry in book.search(limit=1000).entries:
@@ -111,19 +110,21 @@ def attach(book: Book, number: int) -> None:
 
 def take_in(book: Book, number: int) -> None:
     """Import another book's document with a machine, a sheet and three boards of its own."""
-    names = {"machine bench": f"rename: m{number}", "sheet birch 3": f"rename: s{number}"}
-    import_json(book, other_document(), when=later(number), answers=names)
+    names = {"machine bench (2)": f"rename: m{number}", "sheet birch 3 (2)": f"rename: s{number}"}
+    there = len(book.machines()) > 1
+    answers = {} if there else names
+    import_text(book, other_document(), when=later(number), answers=answers)
 
 
 @functools.cache
-def other_document() -> dict[str, Any]:
+def other_document() -> str:
     """Make the document of another workshop's book."""
     with tempfile.TemporaryDirectory() as folder, open_book(Path(folder) / "other") as other:
         other.add_machine(BENCH, when=later(-1))
         other.add_sheet(BIRCH, when=later(-1))
         for number in range(3):
             record(other, -1 - number)
-        return export_json(other)
+        return export_text(other)
 
 
 WRITES: tuple[Write, ...] = (
@@ -141,6 +142,7 @@ def prepare(place: str) -> Book:
     book.add_sheet(BIRCH, when=EVENING)
     for number, write in enumerate(WRITES[:-1]):
         write(book, number)
+    import_text(book, other_document(), when=EVENING, dry_run=True)
     book.close()
     return book
 
@@ -245,28 +247,31 @@ def kill_at_random(book: Book, figures: Figures, kills: int, seed: int) -> None:
 def look_for_halves(book: Book, figures: Figures) -> None:
     """Open the logbook as after a crash, and count writes of which only a part is there."""
     with book.look() as connection:
-        for table, of, wholes in (
-            (cells, cells.c.board_id, (6,)),
-            (forecasts, forecasts.c.board_id, (6,)),
-            (readings, readings.c.board_id, (6, 12)),
-            (run_burns, run_burns.c.run_id, (2,)),
-        ):
-            counts = sa.select(sa.func.count()).select_from(table).group_by(of)
-            figures.half_written += sum(
-                count not in wholes for count in connection.execute(counts).scalars()
-            )
+        # What was said in one go: six looks, or six withdrawn, or three boards from elsewhere.
+        looks = sa.select(sa.func.count()).where(entries.c.kind == "look")
+        counts = connection.execute(looks.group_by(entries.c.batch)).scalars()
+        figures.half_written += sum(count != len(CELLS) for count in counts)
+        withdrawals = sa.select(entries.c.id).where(entries.c.kind == WITHDRAW)
+        gone = sa.select(sa.func.count()).where(replaced.c.entry.in_(withdrawals))
+        gone = gone.group_by(replaced.c.entry)
+        counts = connection.execute(gone).scalars()
+        figures.half_written += sum(count != len(CELLS) for count in counts)
+        theirs = sa.select(sa.func.count()).where(
+            entries.c.kind == "board", entries.c.slot.startswith("K-")
+        )
+        figures.half_written += connection.execute(theirs).scalar_one() not in (0, 3)
+        figures.half_written += ledger.held(connection) != ledger.worked_out(connection)
         if book.path is not None:
             whole = connection.exec_driver_sql("PRAGMA quick_check").scalar()
-            loose = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
-            figures.broken_files += whole != "ok" or loose is not None
+            figures.broken_files += whole != "ok"
     book.close()
 
 
 def count_lost(book: Book, told: list[int]) -> int:
     """Count acknowledged writes that aren't in the logbook."""
     with book.look() as connection:
-        known = set(connection.execute(sa.select(readings.c.sitting)).scalars())
-        known |= set(connection.execute(sa.select(runs.c.note)).scalars())
+        said = ledger.read(connection, entries.c.kind.in_(("look", "job")), all=True)
+        known = {str(entry.body.get("sitting") or entry.body.get("note")) for entry in said}
     lenses = {entry.machine.lens_mm for entry in book.setups("bench")}
     book.close()
     lost = 0

@@ -8,9 +8,9 @@ import pytest
 from every_fault import killed_while_writing, try_all
 from fault_bench import Line
 from file_faults import damaged_bytes, interrupted_import
-from version_faults import interrupted_migration, newer_version, old_version
+from version_faults import newer_version
 
-TRIED = (damaged_bytes, interrupted_import, old_version, interrupted_migration, newer_version)
+TRIED = (damaged_bytes, interrupted_import, newer_version)
 
 
 def test_every_fault_is_survived_and_no_row_is_lost(tmp_path: Path) -> None:

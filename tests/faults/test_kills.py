@@ -14,7 +14,7 @@ from kill_writes import add_job, fork, record, wait_for
 from postgres import Server
 from workshop_records import BENCH, BIRCH, EVENING
 
-from calib.logbook import backup, export_json, open_book, restore
+from calib.logbook import backup, export_text, open_book, restore
 
 SCRIPT = Path(__file__).parent / "kill_writes.py"
 
@@ -85,7 +85,7 @@ def test_a_killed_backup_or_restore_leaves_a_whole_logbook(tmp_path: Path, work:
         for number in range(20):
             (record, add_job)[number % 2](book, number)
         backup(book, whole)
-        document = export_json(book)
+        document = export_text(book)
     survived = 0
     for number in range(20):
         target = tmp_path / f"copy {number}.sqlite3"
@@ -100,7 +100,7 @@ def test_a_killed_backup_or_restore_leaves_a_whole_logbook(tmp_path: Path, work:
         killed = wait_for(fork(copy), seconds=0.004 * number)
         for file in (path, *([target] if target.exists() else [])):
             with open_book(file) as book:
-                assert export_json(book) == document
+                assert export_text(book) == document
         survived += killed
     assert survived >= 5
 

@@ -65,13 +65,14 @@ def test_two_processes_that_correct_one_cell_keep_every_correction(place: str) -
 """
     assert in_two_processes(place, work) == [0, 0]
     with open_book(place) as book:
-        lines = [line for line in book.history("bench", "birch 3") if line.kind == "reading"]
+        lines = [line for line in book.history("bench", "birch 3") if "measured" in line.text]
     assert len(lines) == 120
     assert [line.superseded for line in lines] == [True] * 119 + [False]
-    widths = [line.reading.width_mm for line in lines if line.reading]
-    assert sorted(widths) == sorted(
-        10.0 + number / 100.0 + mine for number in range(60) for mine in (0, 1)
-    )
+    assert {line.text for line in lines} == {
+        f"measured {10.0 + number / 100.0 + mine:g} x ? mm"
+        for number in range(60)
+        for mine in (0, 1)
+    }
 
 
 def test_a_reader_sees_only_whole_writes(book: Book) -> None:
@@ -80,14 +81,18 @@ def test_a_reader_sees_only_whole_writes(book: Book) -> None:
     book.add_board(some_grid(), when=EVENING)
     with open_book(book.path or book.where.url.render_as_string(hide_password=False)) as second:
         with second.change() as connection:
-            connection.exec_driver_sql("UPDATE boards SET code = 'half done'")
+            connection.exec_driver_sql("INSERT INTO past (seq, state) SELECT seq, 0 FROM entries")
             assert [entry.id for entry in book.boards().entries] == ["AB12"]
             connection.rollback()
         burn = Burn(operation="cut", power_pct=50.0, speed_mm_s=5.0, source="job", char=1)
         with book.look() as connection:
-            before = connection.exec_driver_sql("SELECT count(*) FROM runs").scalar()
+            before = connection.exec_driver_sql(
+                "SELECT count(*) FROM entries WHERE kind = 'job'"
+            ).scalar()
             second.add_job("bench", "birch 3", [burn], when=later(1))
             second.record("AB12", [Reading(cell="A1", through="no")], when=later(2))
-            after = connection.exec_driver_sql("SELECT count(*) FROM runs").scalar()
+            after = connection.exec_driver_sql(
+                "SELECT count(*) FROM entries WHERE kind = 'job'"
+            ).scalar()
         assert (before, after) == (0, 0)
         assert len(book.burns("bench", "birch 3")) == 2

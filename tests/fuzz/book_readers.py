@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import json
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,13 +18,14 @@ from tally import Reader
 from typer.main import get_command
 from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, SETTING, later, some_grid
 
-from calib import tasks
 from calib.cli import app
 from calib.errors import BadFile, CalibError, InvalidRecord
-from calib.logbook import Book, Sitting, document_text, export_json, open_book, read_document
-from calib.logbook.document_check import checked_rows
-from calib.logbook.tables import metadata
+from calib.logbook import Book, Sitting, export_text, ledger, open_book
+from calib.logbook.exchange import check_entries, read_lines
 from calib.records import Reading
+from calib.tasks.keeping import import_book
+from calib.tasks.results import CellByCell
+from calib.tasks.results import take_down as take_down_of_task
 
 # A logbook is made anew after so many inputs that it took in, so that it stays small.
 TAKEN_IN = 40
@@ -39,7 +41,12 @@ def book_readers(folder: Path) -> tuple[Reader, ...]:
     words = ("bench", "birch 3", "AB12", "A1", "cut", "2026-03-01T18:05:00.000000Z", "{}", "[]")
 
     def make(random: Random) -> bytes:
-        return edit_json(document, random, words).encode("utf-8", "surrogatepass")
+        lines = document.splitlines()
+        place = random.randrange(len(lines))
+        lines[place] = edit_json(lines[place], random, words)
+        if random.random() < 0.9:
+            lines[place] = _with_its_own_id(lines[place])
+        return "\n".join(lines).encode("utf-8", "surrogatepass")
 
     exchange = {
         "grammar": {"start": ("{}",)},
@@ -54,7 +61,7 @@ def book_readers(folder: Path) -> tuple[Reader, ...]:
         "words": ("cell", "through", "A1", "hanging", ",", ";"),
     }
     return (
-        Reader(name="logbooks (JSON)", share=4, read=_check, **exchange),
+        Reader(name="logbooks (lines of JSON)", share=4, read=_check, **exchange),
         Reader(name="logbooks, into one", share=0.4, read=bench.import_document, **exchange),
         Reader(name="results, into a logbook", share=0.4, read=bench.take_down, **results),
         Reader(
@@ -85,7 +92,23 @@ def _check(data: bytes) -> None:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
         raise BadFile("The file isn't text in UTF-8: export it anew.") from None
-    checked_rows(read_document(text))
+    said, pictures = read_lines(text)
+    engine = sa.create_engine("sqlite://")
+    with engine.connect() as connection:
+        ledger.make_tables(connection)
+        check_entries(connection, said, pictures)
+    engine.dispose()
+
+
+def _with_its_own_id(line: str) -> str:
+    """An edited entry under the id of what it says now, so that more than the id is looked at."""
+    try:
+        document = json.loads(line)
+        document.pop("id")
+        entry = ledger.Entry(**{**document, "replaces": tuple(document["replaces"])})
+        return ledger.canonical({"id": entry.id, **entry.document()})
+    except (ValueError, TypeError, KeyError, AttributeError):
+        return line
 
 
 def fill(book: Book) -> None:
@@ -113,23 +136,23 @@ class _Bench:
         with open_book(folder / "model.sqlite3") as book:
             if not book.machines():
                 fill(book)
-            self.document = document_text(export_json(book))
+            self.document = export_text(book)
         self.model = (folder / "model.sqlite3").read_bytes()
 
     def import_document(self, data: bytes) -> None:
         """Take another logbook's file in."""
         with self._unchanged_if_refused() as book:
-            tasks.import_book(book, data, when=later(20))
+            import_book(book, data, when=later(20))
 
     def take_down(self, data: bytes) -> None:
         """Take a result file down."""
         with self._unchanged_if_refused() as book:
-            tasks.take_down(book, some_grid(), data, when=later(20), sitting="s", why="")
+            take_down_of_task(book, some_grid(), data, when=later(20), sitting="s", why="")
 
     def answer(self, data: bytes) -> None:
         """Answer what is asked of each cell, a line at a time."""
         with self._unchanged_if_refused() as book:
-            cells = tasks.CellByCell(book, some_grid(), "s")
+            cells = CellByCell(book, some_grid(), "s")
             first, _, _ = data.decode("utf-8", "surrogateescape").partition("\n")
             if cells.question:
                 cells.answer(first, later(20))
@@ -170,7 +193,7 @@ def rows(book: Book) -> list[int]:
     """How many rows each table has."""
     with book.look() as connection:
         count = sa.func.count()
-        tables = metadata.sorted_tables
+        tables = ledger.metadata.sorted_tables
         return [connection.execute(sa.select(count).select_from(t)).scalar_one() for t in tables]
 
 

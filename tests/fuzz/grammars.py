@@ -159,16 +159,18 @@ MATERIAL: Grammar = {
 
 FORM: Grammar = {
     "start": ("$field", "$field&$start", "$field&$field&$field&$start"),
-    "field": ("$key=$number", "$key=$text", "$key=", "operation=$operation", "offcut=300x200 mm",
-              "power=60 %&speed=12&through=3", "name=m&rated_w=60&bed=600x400&top_speed=400",
-              "name=s&material=birch&thickness=3", "sheet=s&lot=L2&measured=2.9",
-              "power_pct=60&speed_mm_s=12", "machine=m&what=lens&lens_mm=50.8",
+    "field": ("$key=$number", "$key=$text", "$key=", "operation=$operation", "offcut_mm=300x200 mm",
+              "power_pct=60 %&speed_mm_s=12&through=3",
+              "name=m&rated_w=60&bed_mm=600x400&max_speed_mm_s=400",
+              "name=s&material=birch&thickness_mm=3", "name=s&lot=L2&measured_mm=2.9",
+              "power_pct=60&speed_mm_s=12", "name=m&what=lens&lens_mm=50.8",
               "note=$text", "text=$text", "name=$text", "machine=bench&sheet=birch 3"),
     "key": (
         "machine", "sheet", "operation", "aim", "reliability", "char_at_most", "mark", "scope",
-        "cut_length", "burns", "offcut", "line_pitch", "power_pct", "speed_mm_s", "passes", "power",
-        "speed", "through", "part_length", "note", "name", "rated_w", "source", "bed", "top_speed",
-        "lens_mm", "material", "thickness", "measured", "lot", "declaration", "what", "to_machine",
+        "cut_length_mm", "burns", "offcut_mm", "line_pitch_mm", "power_pct", "speed_mm_s", "passes",
+        "through", "note", "name", "rated_w", "source", "bed_mm", "max_speed_mm_s", "y_up",
+        "power_curve", "offset_mm", "lens_mm", "material", "thickness_mm", "measured_mm", "lot",
+        "declaration", "what", "to_machine",
     ),
     "operation": ("cut", "line_mark", "area_mark", "$text"),
 }  # fmt: skip

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 import math
 import sys
 from collections.abc import Callable, Iterator
@@ -13,26 +15,23 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import grammars
 from book_readers import book_readers
-from pydantic import ValidationError
 from tally import Reader, message_of, wrong_message
 from typer import BadParameter
-from typer.main import get_command
 from workshop_records import BENCH, some_grid
 
 from calib import units
-from calib.cli import app
-from calib.cli.frame import checked_operation, signed_length, whole
+from calib.cli.options import COMMANDS
 from calib.errors import CalibError, InvalidRecord
 from calib.hazards import check_hazard
-from calib.jobs.costs import Costs
-from calib.jobs.drawing import read_drawing
-from calib.jobs.job import make_job
-from calib.logbook.notes import check_filename, media_type_of
+from calib.jobs.drawing import make_job, read_drawing
+from calib.logbook.boards import media_type_of
+from calib.logbook.bodies import Picture
 from calib.logbook.opening import find_place
 from calib.materials import expected_response, thickness_range_mm
-from calib.records import Machine, Sheet
-from calib.results import burns_of, read_results
+from calib.records import Costs, Machine, Setting, Sheet
+from calib.results import read_results
 from calib.tasks.definitions import read_definition, ready_made_grid
+from calib.tasks.wishes import BoardWish, CheckWish, ElsewhereWish, JobCounts, MaterialWish
 from calib.web import forms
 
 TESTS = Path(__file__).resolve().parents[1]
@@ -81,7 +80,7 @@ def _checked(value: Any) -> None:
 def _quantities() -> Reader:
     plain = (
         units.parse_length_mm, units.parse_speed_mm_s, units.parse_percent, units.parse_size_mm,
-        signed_length,
+        units.parse_signed_mm, units.parse_number,
     )  # fmt: skip
 
     def read(data: bytes) -> None:
@@ -101,10 +100,10 @@ def _quantities() -> Reader:
 
 def _command_words() -> Reader:
     """The parser of every option and argument that has one of its own, as the program has it."""
-    parameters = (p for command in get_command(app).commands.values() for p in command.params)
+    parameters = (p for command in COMMANDS.values() for p in command.whole.params)
     infos = (parameter.type_descriptor.parameter_info for parameter in parameters)
     parsers = {info.parser for info in infos if getattr(info, "parser", None)}
-    parsers |= {whole, checked_operation}
+    parsers |= {units.parse_whole}
     ordered = sorted(parsers, key=lambda parser: (parser.__module__, parser.__qualname__))
 
     def read(data: bytes) -> None:
@@ -177,7 +176,7 @@ def _results() -> Reader:
     cut = some_grid()
 
     def read(data: bytes) -> None:
-        burns_of(cut, read_results(data, cut))
+        read_results(data, cut)
 
     return Reader(
         name="results (CSV)",
@@ -239,42 +238,45 @@ def _drawings() -> Reader:
 
 
 def _forms() -> Reader:
-    kinds = (
-        (forms.BoardForm, "board_wish"), (forms.SettingForm, "setting"), (forms.JobForm, "counts"),
-        (forms.JobForm, "setting"), (forms.MachineForm, "record"), (forms.SheetForm, "record"),
-        (forms.LotForm, "changed"), (forms.ChangeForm, "changed"),
-        (forms.ElsewhereForm, "elsewhere_wish"), (forms.WishForm, "query"),
-    )  # fmt: skip
+    # Every form is read; it counts as taken where one that needs something is filled in.
+    needy = (Setting, JobCounts, Machine, Sheet, ElsewhereWish, MaterialWish, forms.AskedSetting)
 
     def read(data: bytes) -> None:
         fields = dict(parse_qsl(_text(data), keep_blank_values=True))
-        _first_of((lambda kind=kind, what=what: _fill(kind, what, fields)) for kind, what in kinds)
+        for kind in (BoardWish, CheckWish):
+            with contextlib.suppress(InvalidRecord):
+                forms.filled(kind, fields)
+        for kind in (Machine, Sheet):
+            with contextlib.suppress(InvalidRecord):
+                forms.changes(kind, fields)
+        with contextlib.suppress(InvalidRecord):
+            forms.asked(forms.Asked, fields)
+        _first_of((lambda kind=kind: forms.filled(kind, fields)) for kind in needy)
 
     return Reader(
         name="forms of the page",
         share=60,
         read=read,
         grammar=grammars.FORM,
-        examples=(b"machine=m&sheet=s&operation=cut&burns=6", b"power=60+%25&speed=12&through=3"),
-        words=("&", "=", "%00", "+", "operation=cut", "offcut=300x200"),
+        examples=(
+            b"machine=m&sheet=s&operation=cut&burns=6",
+            b"power_pct=60+%25&speed_mm_s=12&through=3",
+        ),
+        words=("&", "=", "%00", "+", "operation=cut", "offcut_mm=300x200"),
         longest=800,
         longest_sent=20_000,
     )
 
 
-def _fill(kind: Any, what: str, fields: dict[str, str]) -> None:
-    try:
-        form = kind.model_validate(fields)
-    except ValidationError:
-        raise InvalidRecord("The form isn't filled in as it asks.") from None
-    getattr(form, what)
-
-
 def _photographs() -> Reader:
     def read(data: bytes) -> None:
         name, _, content = data.partition(b"\n")
-        check_filename(_text(name))
-        media_type_of(content)
+        Picture(
+            filename=_text(name),
+            media_type=media_type_of(content),
+            size_bytes=len(content),
+            digest=hashlib.sha256(content).hexdigest(),
+        )
 
     return Reader(
         name="photographs",

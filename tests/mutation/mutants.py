@@ -1,4 +1,4 @@
-"""Change calib/fit and calib/advise in small ways, one at a time: do the tests notice?
+"""Change fit, plan, advice, jobs and joints in small ways, one at a time: do the tests notice?
 
     .venv/bin/python tests/mutation/mutants.py [mutants; 300] [seed; 1]
 
@@ -32,7 +32,7 @@ from xml.etree import ElementTree
 
 ROOT = Path(__file__).resolve().parents[2]
 KEPT = ROOT / ".venv" / "mutation"
-ROOMS = ("calib/fit", "calib/advise")
+ROOMS = ("calib/fit", "calib/plan", "calib/advice", "calib/jobs", "calib/joints")
 WORKERS = 2
 # Tests of the shells, which are slow and particular about other rooms.
 SHELLS = ("browser", "faults", "fuzz", "test_web_*.py", "test_cli_*.py", "test_demo.py")

@@ -1,0 +1,195 @@
+"""What is asked of a setting, and the chances and margins that a region gives for it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import pdtr
+
+from calib.advice.recommendation import Recommendation
+from calib.errors import unfit
+from calib.fit import cut_fit
+from calib.fit.cut import points_of
+from calib.fit.region import Region
+from calib.jobs.costs import PricedJob
+from calib.materials import expected_response
+from calib.physics import mean_coupon_speed_mm_s
+from calib.plan.next_burns import columns_of
+from calib.records import COUPON_CUT_MM, USUAL_RELIABILITY, Setting
+
+Array = npt.NDArray[np.float64]
+Columns = Sequence[Array]  # power, speed, passes and line pitch of settings, as ``columns_of``
+
+AIMS = ("fastest", "cleanest", "cheapest")
+# Doubt of how the power needed grows with thickness is larger than this floor of its exponent.
+_LEAST_THICKNESS_EXPONENT = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wish:
+    """What is asked of a setting; most fields are the arguments of ``recommend``.
+
+    ``reliability`` None: no bound. ``asked``: what was asked for where no more than ``reliability``
+    can be promised. ``least_exactly``: for marks, the fastest with that chance of the grade.
+    """
+
+    aim: str = "fastest"
+    reliability: float | None = USUAL_RELIABILITY
+    char_at_most: int | None = None
+    mark: int = 2
+    cut_length_mm: float | None = None
+    next_sheet: bool = False
+    slowest_mm_s: float | None = None
+    priced: PricedJob | None = None
+    asked: float | None = None
+    least_exactly: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.aim not in AIMS:
+            raise unfit("aim", self.aim, f"give one of {', '.join(AIMS)}")
+        if self.reliability is not None and not 0.0 < self.reliability < 1.0:
+            chance = "give a chance between 0 and 1, such as 0.99"
+            raise unfit("reliability", self.reliability, chance)
+        for name in ("char_at_most", "mark"):
+            grade = getattr(self, name)
+            if grade is not None and (isinstance(grade, bool) or grade not in range(5)):
+                raise unfit(name, grade, "give a whole number from 0 to 4")
+        for name, what in (("cut_length_mm", "length"), ("slowest_mm_s", "speed")):
+            value = getattr(self, name)
+            if value is not None and not 0 < value < 1e9:
+                raise unfit(name, value, f"give a {what} above 0")
+        if self.cut_length_mm is not None and self.next_sheet:
+            scopes = (
+                "a chance is of the next coupon, of a whole job on this sheet, or of the next"
+                " sheet; ask for one of them"
+            )
+            raise unfit("cut_length_mm", self.cut_length_mm, scopes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chances:
+    """The chances that a region gives for a wish, (n,) for n settings."""
+
+    region: Region
+    wish: Wish
+
+    def through(self, at: Columns) -> Array:
+        """Chance that the coupon or job drops."""
+        wish, (power, speed, passes, _) = self.wish, at
+        length, other = wish.cut_length_mm, wish.next_sheet
+        return np.asarray(self.region.chance_through(power, speed, passes, length, other))
+
+    def char_fine(self, at: Columns) -> Array:
+        """Chance that a cut coupon is no blacker than the limit; 1 without a limit."""
+        worst = self.wish.char_at_most
+        if worst is None:
+            return np.ones(len(at[0]))
+        return np.asarray(self.region.chance_char_at_most(worst, *at[:3]))
+
+    def exactly(self, at: Columns) -> Array:
+        """Chance that a mark comes out at exactly the wanted grade."""
+        return np.asarray(self.region.chance_mark(self.wish.mark, *at))
+
+    def asked(self, at: Columns) -> Array:
+        """Chance that must meet the reliability.
+
+        For cuts the chance of char is conditional on being cut, so that the joint chance is the
+        product; for marks it is the chance of going no deeper than wanted.
+        """
+        if self.region.operation != "cut":
+            return np.asarray(self.region.chance_mark_at_most(self.wish.mark, *at))
+        return self.through(at) * self.char_fine(at)
+
+    def single(self, at: Setting) -> float:
+        """The chance that must meet the reliability, for one setting."""
+        return float(self.asked(columns_of([at]))[0])
+
+
+def describe(chances: Chances, at: Setting) -> Recommendation:
+    """Everything that is said of a setting."""
+    region, wish = chances.region, chances.wish
+    columns = columns_of([at])
+    scope = "sheet" if wish.next_sheet else "coupon"
+    rec = Recommendation(
+        operation=region.operation,
+        power_pct=at.power_pct,
+        speed_mm_s=at.speed_mm_s,
+        passes=at.passes,
+        line_pitch_mm=at.line_pitch_mm,
+        aim=wish.aim,
+        reliability=wish.asked or wish.reliability,
+        scope=scope if wish.cut_length_mm is None else "job",
+        chance=chances.single(at),
+        cut_length_mm=wish.cut_length_mm,
+    )
+    if region.operation != "cut":
+        exactly = float(chances.exactly(columns)[0])
+        return replace(rec, chance=exactly, chance_not_deeper=rec.chance, mark=wish.mark)
+    if wish.char_at_most is not None:
+        both = float(chances.through(columns)[0] + chances.char_fine(columns)[0])
+        rec = replace(rec, char_at_most=wish.char_at_most, chance_at_least=max(0.0, both - 1.0))
+    margin = float(region.median_reach(at.power_pct, at.speed_mm_s, at.passes))
+    response = expected_response(region.sheet.material, region.machine.source)
+    exponent = max(1.0 + response.thickness_exponent, _LEAST_THICKNESS_EXPONENT)
+    thickness = region.sheet.working_thickness_mm
+    rec = replace(
+        rec,
+        expected_char=float(region.expected_char(at.power_pct, at.speed_mm_s, at.passes)),
+        energy_margin_pct=100.0 * float(np.expm1(margin)),
+        power_loss_survived_pct=-100.0 * float(np.expm1(-margin)),
+        extra_thickness_survived_mm=thickness * float(np.expm1(margin / exponent)),
+    )
+    return _with_pushes(rec, chances, at)
+
+
+def _with_pushes(rec: Recommendation, chances: Chances, at: Setting) -> Recommendation:
+    """Parts that need help, per hour of cutting and for the job's length, defects included.
+
+    A coupon's length is one chance to hang.
+    """
+    region, length = chances.region, chances.wish.cut_length_mm
+    assert region.cut is not None
+    points = region.cut.elsewhere if chances.wish.next_sheet else region.cut.here
+    where = points_of(region.machine, columns_of([at])[:3], region.cut.prior.speed0_mm_s)
+    failing = 1.0 - cut_fit.through_by_point(points, where)[:, 0]
+    per_mm = failing / COUPON_CUT_MM + region.defects_per_m / 1000.0
+    acceleration = region.machine.working_acceleration_mm_s2
+    hour_mm = 3600.0 * float(mean_coupon_speed_mm_s(at.speed_mm_s, acceleration)) / at.passes
+    rec = replace(rec, pushes_per_hour=float(points.weight @ per_mm) * hour_mm)
+    if length is None:
+        return rec
+    no_push = float(chances.through(columns_of([at]))[0])
+    defects = region.defects_per_m * length / 1000.0
+    return replace(
+        rec,
+        expected_pushes=float(points.weight @ per_mm) * length,
+        expected_pushes_interval=_mixed_poisson(points.weight, per_mm * length),
+        expected_defects=defects,
+        chance_no_push=no_push,
+        chance_no_help=no_push * float(np.exp(-defects)),
+    )
+
+
+def _mixed_poisson(weight: Array, mean: Array) -> tuple[float, float]:
+    """Central 90 % interval of counts that are Poisson given each point's mean."""
+    found = []
+    for share in (0.05, 0.95):
+        low, high = -1, int(np.max(mean) + 10.0 * np.sqrt(np.max(mean) + 1.0)) + 5
+        while high - low > 1:
+            middle = (low + high) // 2
+            if weight @ pdtr(middle, np.maximum(mean, 1e-12)) >= share:
+                high = middle
+            else:
+                low = middle
+        found.append(float(high))
+    return found[0], found[1]
+
+
+def doubled_scatter(region: Region) -> Region:
+    """The region had the scatter assumed before the burns been twice as large."""
+    assert region.cut is not None
+    prior = replace(region.cut.prior, scatter_ln=region.cut.prior.scatter_ln + float(np.log(2.0)))
+    return replace(region, cut=cut_fit.fit_cut(region.machine, region.burns, prior))

@@ -1,0 +1,153 @@
+"""The record of a recommendation, and the plain words for its chance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+
+from calib.records import Operation, Promise, Setting
+
+# What holds more seldom than this isn't kept without a clear yes (own judgement, no source).
+SETTLED_CHANCE = 0.6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recommendation:
+    """A setting inside what was burnt, with what is promised of it."""
+
+    # operation, power_pct, speed_mm_s, passes, line_pitch_mm: What is typed at the machine: [% of
+    # full], [mm/s], [-], [mm]
+    operation: Operation
+    power_pct: float
+    speed_mm_s: float
+    passes: int
+    line_pitch_mm: float | None
+    # aim, reliability: What was asked for; reliability None for a mark that may also go deeper
+    aim: str
+    reliability: float | None
+    scope: str  # ``coupon``, ``job`` or ``sheet``: which of the three promises it is
+    # The promise, after rounding: that a coupon (or job) drops, and under a char limit that it is
+    # no blacker as well; for marks, that it comes out at exactly the wanted grade
+    chance: float
+    # For marks: that it goes no deeper than wanted; None for cuts
+    chance_not_deeper: float | None = None
+    # For a promise of cut and char: the bound max(0, p1 + p2 − 1) that holds whatever the two have
+    # to do with one another; None otherwise
+    chance_at_least: float | None = None
+    # char_at_most, mark: Grades that are part of the promise; None when they aren't
+    char_at_most: int | None = None
+    mark: int | None = None
+    expected_char: float | None = None  # Expected char grade, 0…4; None for marks
+    # Spare energy: 100 (e^m − 1), m the median reach [%]; None for marks
+    energy_margin_pct: float | None = None
+    # Loss of delivered power after which half the coupons would still drop [%]; None for marks
+    power_loss_survived_pct: float | None = None
+    # Extra thickness at which half would still drop, if the power needed grows with thickness as
+    # the family's does [mm]; None for marks
+    extra_thickness_survived_mm: float | None = None
+    # Length of the job that was asked about [mm]; None for a coupon
+    cut_length_mm: float | None = None
+    # expected_pushes, expected_pushes_interval: Parts of the job's length that need a push or a
+    # knife, defects included, and the central 90 % interval; None without a length
+    expected_pushes: float | None = None
+    expected_pushes_interval: tuple[float, float] | None = None
+    # How many of these are knots and glue pockets, which no chance counts; None without a length
+    expected_defects: float | None = None
+    # chance_no_push, chance_no_help: That the whole job falls free without a push, and the same
+    # with defects counted; None without a length
+    chance_no_push: float | None = None
+    chance_no_help: float | None = None
+    pushes_per_hour: float | None = None  # The same for an hour of cutting; None for marks
+    # Of the job, at what things were said to cost [money]; None unless the aim was the cheapest
+    expected_cost: float | None = None
+    # chance_if_scatter_doubled, setting_if_scatter_doubled: The promise, and the advice, if the
+    # scatter assumed before the burns were twice as large
+    chance_if_scatter_doubled: float | None = None
+    setting_if_scatter_doubled: Setting | None = None
+    notes: tuple[str, ...] = ()  # What the user must know, in sentences
+
+    @property
+    def setting(self) -> Setting:
+        """What is typed at the machine."""
+        return Setting(
+            power_pct=self.power_pct,
+            speed_mm_s=self.speed_mm_s,
+            passes=self.passes,
+            line_pitch_mm=self.line_pitch_mm,
+        )
+
+    @property
+    def promise(self) -> Promise:
+        """The promise, as the logbook keeps it."""
+        return Promise(
+            operation=self.operation,
+            setting=self.setting,
+            aim=self.aim,
+            reliability=self.reliability or 0.0,
+            chance=self.chance,
+            scope=self.scope,  # type: ignore[arg-type]
+            char_at_most=self.char_at_most,
+            mark=self.mark,
+            cut_length_mm=self.cut_length_mm,
+        )
+
+    @property
+    def words(self) -> str:
+        """The chance in plain words."""
+        if self.operation != "cut":
+            return (
+                f"{about_words(self.chance)} come out as wanted,"
+                f" {share_words(1.0 - (self.chance_not_deeper or 0.0))} deeper"
+            )
+        if self.scope == "job":
+            blacker = "" if self.char_at_most is None else " or come out blacker"
+            return (
+                f"{about_words(1.0 - self.chance)} whole jobs will need a push{blacker}"
+                " somewhere, knots and glue pockets not counted"
+            )
+        if self.char_at_most is not None:
+            return f"{about_words(1.0 - self.chance)} will need a push or come out blacker"
+        return f"{about_words(1.0 - self.chance)} will need a push"
+
+
+def scope_words(promise: Promise | Recommendation) -> str:
+    """Say for what a chance holds, such as "a whole job of 4.2 m on this sheet"."""
+    if promise.operation != "cut":
+        return "the next mark on this sheet"
+    if promise.scope == "job":
+        return f"a whole job of {(promise.cut_length_mm or 0.0) / 1000.0:g} m on this sheet"
+    if promise.scope == "sheet":
+        return "a coupon on the next sheet of this lot"
+    return "the next coupon on this sheet"
+
+
+def about_words(share: float) -> str:
+    """Write a share as one that is about so large; what is only bounded isn't "about" it.
+
+    Examples
+    --------
+    >>> about_words(0.008), about_words(0.00001)
+    ('about 1 in 125', 'fewer than 1 in 1000')
+    """
+    words = share_words(share)
+    return words if " than " in words else f"about {words}"
+
+
+def share_words(share: float) -> str:
+    """Write a share as people count, in lowest terms: "1 in 125", "3 in 200".
+
+    Examples
+    --------
+    >>> share_words(0.008), share_words(0.015), share_words(0.9), share_words(0.00001)
+    ('1 in 125', '3 in 200', '9 in 10', 'fewer than 1 in 1000')
+    """
+    if share < 0.0005:
+        return "fewer than 1 in 1000"
+    if share >= 0.9995:
+        return "more than 999 in 1000"
+    for whole in (2, 10, 20, 50, 100, 200, 500, 1000):
+        parts = share * whole
+        if 0.9 <= parts < whole - 0.5 and abs(parts - round(parts)) < 0.12 * parts:
+            break
+    lowest = Fraction(max(round(share * whole), 1), whole)
+    return f"{lowest.numerator} in {lowest.denominator}"

@@ -1,0 +1,310 @@
+"""The best setting on the machine's steps inside what was burnt.
+
+A look on few points of the posterior at some of the steps, a climb from the best of them, then
+exact chances around the top. Chance and score are smooth in power and speed, so that the exact
+chance only moves the speed at that power.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from calib.advice.chances import Chances, Columns, Wish
+from calib.fit import graded
+from calib.fit.hull import speed_range
+from calib.fit.region import Region
+from calib.fit.thinning import LOOK_POINTS, thinned_region
+from calib.limits import SLOWEST_MM_S
+from calib.plan.next_burns import columns_of
+from calib.records import Setting
+
+Array = npt.NDArray[np.float64]
+Judged = tuple[tuple[float, ...], Setting]  # a setting behind what it is compared by
+
+# Most powers and speeds that the look takes.
+_MOST_POWERS = 24
+_MOST_SPEEDS = 40
+# Chances of the look are this far off at most; what nearly meets the reliability is tried exactly.
+_LOOK_ERROR = 0.01
+# A step counts as inside when it lies within so much of it, against rounding in the logarithms.
+_ROUNDING = 1e-6
+# Marks whose chance lies so little below the best are as good, and the fastest of them is taken.
+_AS_GOOD = 0.02
+# Powers from which a climb starts, its first stride as a share of the speeds, and its longest way.
+_STARTS = 3
+_COARSE = 16
+_MOST_CLIMBS = 60
+# The exact search looks so many steps to either side, first step by step, then further out.
+_WINDOW = 6
+_STRIDES = (1, 4, 16, 64)
+# Two settings are as clean as each other when their expected char grades differ by no more than is
+# known of the difference, but at least and at most so much: two people who read differ by more.
+_AS_CLEAN = (0.05, 0.2)
+# So many settings are compared at once, and so many steps are looked at beyond the best of a look.
+_AT_ONCE = 64
+_BEYOND = 400
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """One power with the speeds, on steps, that lie in the hull there; rising, [%], [mm/s]."""
+
+    power_pct: float
+    passes: int
+    speeds: Array
+
+    def at(self, speed_mm_s: float) -> int:
+        """Place of the fastest of the row's speeds that isn't above a speed."""
+        return max(int(np.searchsorted(self.speeds, speed_mm_s * (1 + 1e-12), side="right")) - 1, 0)
+
+    def settings(self, speeds: Array, pitch: float | None = None) -> list[Setting]:
+        """The row's settings at some speeds."""
+        return [
+            Setting(
+                power_pct=self.power_pct,
+                speed_mm_s=float(speed),
+                passes=self.passes,
+                line_pitch_mm=pitch,
+            )
+            for speed in speeds
+        ]
+
+
+def rows_inside(region: Region, slowest_mm_s: float | None = None) -> list[Row]:
+    """All powers on the machine's steps with their speeds inside what was burnt."""
+    machine = region.machine
+    usual = SLOWEST_MM_S[machine.source]
+    least = usual if slowest_mm_s is None else min(slowest_mm_s, usual)
+    found = []
+    for passes, hull in sorted(region.hulls.items()):
+        weakest, strongest = np.exp([hull[:, 0].min(), hull[:, 0].max()])
+        strongest = min(strongest, machine.ceiling_pct)
+        for power in _steps(weakest, strongest, machine.power_step_pct):
+            span = speed_range(hull, float(power))
+            if span is None:
+                continue
+            fastest = min(span[1], machine.max_speed_mm_s)
+            speeds = _steps(max(span[0], least), fastest, machine.speed_step_mm_s)
+            if len(speeds):
+                found.append(Row(power_pct=float(power), passes=passes, speeds=speeds))
+    return found
+
+
+def _steps(low: float, high: float, step: float) -> Array:
+    """Multiples of a step from low to high, both included."""
+    first = int(np.ceil(low / step - _ROUNDING))
+    last = int(np.floor(high / step + _ROUNDING))
+    return np.round(np.arange(max(first, 1), last + 1) * step, 6)
+
+
+def _sample(rows: Sequence[Row], pitch: float | None = None) -> list[Setting]:
+    """At most so many powers per number of passes and speeds per power, with both ends."""
+    found = []
+    for passes in sorted({row.passes for row in rows}):
+        group = [row for row in rows if row.passes == passes]
+        places = np.linspace(0, len(group) - 1, min(len(group), _MOST_POWERS)).round()
+        for row in (group[int(i)] for i in np.unique(places)):
+            wanted = np.geomspace(row.speeds[0], row.speeds[-1], _MOST_SPEEDS)
+            which = np.unique([row.at(v) for v in wanted])
+            found += row.settings(row.speeds[which], pitch)
+    return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Search:
+    """The search among rows for one wish: exact chances, and those of the look."""
+
+    exact: Chances
+    quick: Chances
+    rows: Sequence[Row]
+
+    @classmethod
+    def of(cls, region: Region, wish: Wish, rows: Sequence[Row]) -> Search:
+        """A search in a region."""
+        quick = Chances(region=thinned_region(region), wish=wish)
+        return cls(exact=Chances(region=region, wish=wish), quick=quick, rows=rows)
+
+    def wishing(self, **changes: object) -> Search:
+        """The same with another wish."""
+        wish = replace(self.exact.wish, **changes)  # type: ignore[arg-type]
+        return replace(
+            self, exact=replace(self.exact, wish=wish), quick=replace(self.quick, wish=wish)
+        )
+
+    @property
+    def pitches(self) -> list[float | None]:
+        """Line pitches that were burnt; None for everything but area marks."""
+        burns = self.exact.region.burns
+        return sorted({b.line_pitch_mm for b in burns}, key=lambda p: p or 0.0)
+
+    def advised(self) -> Setting | None:
+        """The step that is advised; None where none meets the wish.
+
+        Of marks the fastest that is as good as the best, of the cleanest cuts the fastest that
+        isn't known to be dirtier.
+        """
+        best = self._best()
+        if best is None:
+            return None
+        if self.exact.region.operation != "cut":
+            exactly = float(self.exact.exactly(columns_of([best]))[0])
+            return self.wishing(least_exactly=exactly - _AS_GOOD)._best() or best
+        if self.exact.wish.aim != "cleanest":
+            return best
+        return self._fastest_as_clean(best, self.wishing(aim="fastest")._best() or best)
+
+    def best_chance(self) -> float:
+        """The highest chance there is, exactly, where the look has it."""
+        best = []
+        for pitch in self.pitches:
+            some = _sample(self.rows, pitch)
+            best.append(self.exact.single(some[int(np.argmax(self.quick.asked(columns_of(some))))]))
+        return max(best)
+
+    def _best(self) -> Setting | None:
+        """The best step that meets the wish."""
+        found: list[Judged] = []
+        for pitch in self.pitches:
+            near = _judged(self.quick, _sample(self.rows, pitch), slack=_LOOK_ERROR)
+            # The first few of the best that differ in power or passes.
+            starts: dict[tuple[float, int], Setting] = {}
+            for _, at in sorted(near, key=lambda judged: judged[0], reverse=True):
+                starts.setdefault((at.power_pct, at.passes), at)
+            here: list[Judged] = []
+            for number, start in enumerate(starts.values()):
+                if here and number >= _STARTS:
+                    break
+                # Where the climb's power has nothing exactly, the start's own may.
+                here += self._exactly(self._climbed(start)) or self._exactly(start)
+            found += here
+        return max(found, key=lambda judged: judged[0])[1] if found else None
+
+    def _climbed(self, start: Setting) -> Setting:
+        """Climb among the steps while the score rises and the reliability is met."""
+        rows = {row.power_pct: row for row in self.rows if row.passes == start.passes}
+        powers = sorted(rows)
+        here = _judged(self.quick, [start])
+        stride = max(len(rows[start.power_pct].speeds) // _COARSE, 1)
+        for _ in range(_MOST_CLIMBS):
+            at = here[0][1] if here else start
+            place = powers.index(at.power_pct)
+            around: list[Setting] = []
+            for row in (rows[power] for power in powers[max(place - 1, 0) : place + 2]):
+                around += _beside(row, at, row.at(at.speed_mm_s), 3, stride)
+            best = max([*here, *_judged(self.quick, around)], default=None, key=lambda j: j[0])
+            if best is not None and not (here and best[0] <= here[0][0]):
+                here = [best]
+            elif stride == 1:
+                break
+            else:
+                stride = max(stride // 4, 1)
+        return here[0][1] if here else start
+
+    def _exactly(self, look: Setting) -> list[Judged]:
+        """The best speed near the look's, at its power, that meets the reliability exactly."""
+        row = next(r for r in self.rows if (r.power_pct, r.passes) == (look.power_pct, look.passes))
+        centre = row.at(look.speed_mm_s)
+        for stride in _STRIDES:
+            around = _beside(row, look, centre, _WINDOW, stride)
+            best = max(_judged(self.exact, around), default=None, key=lambda j: j[0])
+            if best is None:
+                continue
+            if stride == 1 and abs(row.at(best[1].speed_mm_s) - centre) < _WINDOW:
+                return [best]
+            return self._walked(row, best)
+        # Between the strides there may be a few steps that meet it: the safest one is among them.
+        every = row.settings(row.speeds, look.line_pitch_mm)
+        safest = every[int(np.argmax(_spare(self.quick, columns_of(every))))]
+        judged = _judged(self.exact, [safest])
+        return self._walked(row, judged[0]) if judged else []
+
+    def _walked(self, row: Row, best: Judged) -> list[Judged]:
+        """Walk on along the row, window by window, while it gets better."""
+        while True:
+            around = _beside(row, best[1], row.at(best[1].speed_mm_s), _WINDOW, 1)
+            further = max([best, *_judged(self.exact, around)], key=lambda j: j[0])
+            if further[0] <= best[0]:
+                return [best]
+            best = further
+
+    def _fastest_as_clean(self, cleanest: Setting, fastest: Setting) -> Setting:
+        """The fastest step that meets the reliability and isn't known to be dirtier."""
+        looked = [s for s in _sample(self.rows) if _pace(s) > _pace(cleanest)]
+        best = self._first_as_clean(cleanest, [fastest, *looked])
+        if best is None or best == fastest:
+            return best or cleanest
+        row = next(r for r in self.rows if (r.power_pct, r.passes) == (best.power_pct, best.passes))
+        further = row.settings(row.speeds[row.speeds > best.speed_mm_s][:_BEYOND])
+        return self._first_as_clean(cleanest, further) or best
+
+    def _first_as_clean(self, cleanest: Setting, some: list[Setting]) -> Setting | None:
+        region = self.exact.region
+        if not some or region.char is None:
+            return None
+        fit = graded.thinned(region.char, LOOK_POINTS)
+        some = sorted(some, key=lambda s: (-_pace(s), s.power_pct))
+        good = np.flatnonzero(_spare(self.exact, columns_of(some)) >= 0.0)
+        for part in np.array_split(good, max(len(good) // _AT_ONCE, 1)):
+            columns = columns_of([cleanest, *(some[i] for i in part)])
+            at = graded.graded_settings(region.machine, columns, fit.prior, "char")
+            grade = np.einsum("g,gjn->jn", np.arange(5.0), graded.chances_by_point(fit, at))
+            more = grade[:, 1:] - grade[:, :1]
+            mean = fit.weight @ more
+            doubt = np.sqrt(fit.weight @ (more - mean) ** 2)
+            tied = np.flatnonzero(mean <= np.clip(doubt, *_AS_CLEAN))
+            if len(tied):
+                return some[int(part[tied[0]])]
+        return None
+
+
+def _pace(at: Setting) -> float:
+    return at.speed_mm_s / at.passes
+
+
+def _beside(row: Row, at: Setting, centre: int, most: int, stride: int) -> list[Setting]:
+    """Settings of a row up to so many strides slower or faster than a place in it."""
+    places = centre + stride * np.arange(-most, most + 1)
+    places = places[(places >= 0) & (places < len(row.speeds))]
+    return row.settings(row.speeds[places], at.line_pitch_mm)
+
+
+def _spare(chances: Chances, at: Columns) -> Array:
+    """How much chance there is above what is asked, (n,); below 0 where it isn't met."""
+    wish = chances.wish
+    spare = np.full(len(at[0]), np.inf)
+    if wish.reliability is not None:
+        spare = chances.asked(at) - wish.reliability
+    if wish.least_exactly is not None:
+        spare = np.minimum(spare, chances.exactly(at) - wish.least_exactly)
+    return spare
+
+
+def _scores(chances: Chances, at: Columns) -> Array:
+    """What is maximised, (n,)."""
+    wish, (power, speed, passes, pitch) = chances.wish, at
+    if chances.region.operation != "cut":
+        if wish.least_exactly is None:
+            return chances.exactly(at)
+        return np.asarray(speed / passes * np.nan_to_num(pitch, nan=1.0))
+    if wish.priced is not None:
+        return -wish.priced.of(chances.region, power, speed, passes).total
+    if wish.aim == "fastest":
+        return np.asarray(speed / passes)
+    return -np.asarray(chances.region.expected_char(power, speed, passes))
+
+
+def _judged(chances: Chances, settings: list[Setting], slack: float = 0.0) -> list[Judged]:
+    """Those settings that meet the reliability, with what they are compared by."""
+    if not settings:
+        return []
+    at = columns_of(settings)
+    spare, score = _spare(chances, at), _scores(chances, at)
+    return [
+        ((float(score[i]), _pace(s), -s.power_pct), s)
+        for i, s in enumerate(settings)
+        if spare[i] >= -slack
+    ]

@@ -1,0 +1,161 @@
+"""The card for the wall: the settled settings of one sheet and machine on one printed page."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from calib.errors import InvalidRecord
+from calib.hazards import sheet_cautions
+from calib.print_style import (
+    framed,
+    gap,
+    one_page,
+    room_mm,
+    table,
+    text_width_mm,
+    words,
+)
+from calib.records import Machine, Operation, Setting, Sheet
+
+# Type of the small print, best first; the last is hard to read from a step away.
+_SMALL_PT = (14.0, 13.0, 12.0, 11.0, 10.0, 9.5, 9.0, 8.5, 8.0, 7.5, 7.0, 6.5, 6.0, 5.5, 5.0, 4.5)
+_BIG_PT = (40.0, 34.0, 30.0, 26.0, 22.0, 18.0, 15.0, 12.0)
+_TITLE_PT = (36.0, 30.0, 26.0, 22.0, 18.0, 15.0, 12.0)
+_TITLES = {"cut": "CUT", "line_mark": "LINE MARK", "area_mark": "AREA MARK"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CardSetting:
+    """One settled setting as it stands on the card."""
+
+    # operation, setting: What is typed in for what
+    operation: Operation
+    setting: Setting
+    # What is promised, the spare energy, when it was settled and for which lot, in sentences
+    facts: tuple[str, ...]
+    # Why it has to be checked before it is used again; empty when it hasn't
+    due: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetCard:
+    """What stands on the card."""
+
+    # sheet, machine: For whom it holds
+    sheet: Sheet
+    machine: Machine
+    settings: tuple[CardSetting, ...]  # At least one
+    check_again: tuple[str, ...]  # When each has to be checked again, in sentences
+    assumed: tuple[str, ...]  # What was assumed, in sentences
+    advice: tuple[str, ...]  # What the table of hazards says of the material
+    made: str  # Day on which the card was made, such as ``2026-03-01``
+
+    def __post_init__(self) -> None:
+        if not self.settings:
+            raise InvalidRecord("SheetCard.settings is (): settle on a setting first.")
+
+
+def sheet_card(card: SheetCard, *, paper: str = "a4") -> bytes:
+    """Set a card on one page.
+
+    Raises InvalidRecord when the paper isn't known, or the words don't fit on a page even in small
+    type.
+    """
+    width, _ = room_mm(paper)
+    title = f"{card.sheet.name} on {card.machine.name}"
+    page = one_page(paper, title, (_parts(card, width, small_pt) for small_pt in _SMALL_PT))
+    if page is None:
+        count = sum(len(text) for text in (*card.assumed, *card.advice, *card.check_again))
+        raise InvalidRecord(
+            f"the card of {title!r} has {count} characters of small print: that is more than one"
+            " page holds; shorten the names, or print fewer operations."
+        )
+    return page
+
+
+def _parts(card: SheetCard, width: float, small_pt: float) -> list[Any]:
+    name = card.sheet.name
+    parts: list[Any] = [words(name, _largest(name, _TITLE_PT, width), bold=True), gap(1.0)]
+    for text in (sheet_words(card.sheet), f"on {machine_words(card.machine)}", f"made {card.made}"):
+        parts.append(words(text, small_pt + 2.0))
+    for entry in card.settings:
+        sizes = _BIG_PT[len(card.settings) - 1 :]
+        parts += [gap(4.0), framed(_block(entry, width - 5.0, small_pt, sizes), width)]
+    for title, texts in (
+        ("CHECK AGAIN", card.check_again),
+        ("ASSUMED", card.assumed),
+        ("CAUTIONS", sheet_cautions(card.machine, card.advice)),
+    ):
+        if texts:
+            parts += [gap(4.0), words(title, small_pt, bold=True), gap(0.8)]
+            parts += [words(text, small_pt, bullet=True) for text in texts]
+    return parts
+
+
+def _largest(text: str, sizes: Sequence[float], room_mm: float) -> float:
+    """The largest type in which a text stands on one line, else the smallest [pt]."""
+    fitting = [pt for pt in sizes if text_width_mm(text, pt, bold=True) <= room_mm]
+    return max(fitting, default=min(sizes))
+
+
+def sheet_words(sheet: Sheet) -> str:
+    """Name a sheet: material, thickness and lot.
+
+    Examples
+    --------
+    >>> sheet_words(Sheet(name="b", material="birch plywood", thickness_mm=3.0, lot="March"))
+    'birch plywood, 3 mm, thickness not measured, lot March'
+    """
+    measured = (
+        "thickness not measured"
+        if sheet.measured_mm is None
+        else f"measured {sheet.measured_mm:g} mm"
+    )
+    return f"{sheet.material}, {sheet.thickness_mm:g} mm, {measured}, {lot_words(sheet.lot)}"
+
+
+def lot_words(lot: str) -> str:
+    """Name a lot, or say that it has no name."""
+    return f"lot {lot}" if lot else "lot not named"
+
+
+def machine_words(machine: Machine) -> str:
+    """Name a machine with its watts and lens.
+
+    Examples
+    --------
+    >>> machine_words(Machine(name="bench", rated_w=60.0, bed_mm=(600.0, 400.0),
+    ...                       max_speed_mm_s=400.0))
+    'bench, 60 W CO2 laser, lens not known'
+    """
+    source = {"co2": "CO2", "diode": "diode"}[machine.source]
+    lens = "lens not known" if machine.lens_mm is None else f"lens {machine.lens_mm:g} mm"
+    return f"{machine.name}, {machine.rated_w:g} W {source} laser, {lens}"
+
+
+def _block(entry: CardSetting, width: float, small_pt: float, sizes: Sequence[float]) -> list[Any]:
+    """One setting: its numbers in large type, what is promised, and why it is to be checked."""
+    setting = entry.setting
+    passes = "1 pass" if setting.passes == 1 else f"{setting.passes} passes"
+    numbers = f"{setting.power_pct:g} %   {setting.speed_mm_s:g} mm/s   {passes}"
+    other_units = f"{round(setting.speed_mm_s * 60.0, 3):g} mm/min"
+    if setting.line_pitch_mm is not None:
+        other_units += f"; lines {setting.line_pitch_mm:g} mm apart"
+    size = _largest(numbers, sizes, width)
+    # Blanks that don't break keep the numbers apart.
+    spaced = numbers.replace("   ", "\N{NO-BREAK SPACE}" * 3)
+    parts = [
+        words(_TITLES[entry.operation], small_pt + 2.0, bold=True),
+        words(spaced, size, bold=True),
+        *(words(text, small_pt) for text in (other_units, *entry.facts)),
+    ]
+    if entry.due:
+        said = [
+            words("CHECK BEFORE YOU USE IT", small_pt + 1.0, bold=True),
+            *(words(text, small_pt) for text in entry.due),
+        ]
+        bar = ("BACKGROUND", (0, 0), (0, 0), "black")
+        parts += [gap(1.5), table([["", "", said]], [1.6, 2.4, width - 4.0], bar)]
+    return parts

@@ -1,1 +1,0 @@
-"""Advice from a fitted region: settings, next burns, jobs, joints, other machines."""

@@ -1,0 +1,189 @@
+"""The page of a comb board: the parts as they lie, room for what was felt and measured."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import Any
+
+from calib.boards.comb import FEEL_WORDS, CombBoard
+from calib.boards.comb_places import CombStep
+from calib.boards.naming import file_cautions, setting_words
+from calib.errors import BoardDoesNotFit
+from calib.print_style import (
+    BOLD_FONT,
+    MM,
+    PLAIN_FONT,
+    TICK,
+    Drawing,
+    framed,
+    gap,
+    in_two_columns,
+    one_page,
+    outline,
+    qr_code,
+    room_mm,
+    table,
+    words,
+)
+
+_SCALES = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 8.0, 12.0, 20.0, 50.0)
+# Heights that the parts may take [mm]; a smaller one where the rest needs the room.
+_BOARD_MM = (98.0, 74.0, 53.0, 35.0)
+_TICKS_MM, _QR_MM = 65.0, 25.0
+_THIN = (0.35, (0.5, 0.5, 0.5))
+_HOW_SLOTS = (
+    "Push a straight, clean edge of the stock into each slot S, from the narrow end on, and tick"
+    " what you feel."
+)
+_HOW_TONGUES = "Push each tongue T across into the slot of the gauge G, as in the corner of a box."
+_HOW_CALIPER = (
+    "If a caliper is at hand: {which}, the stock, each three times. Top is the face the beam came"
+    " from. Measure in the middle of a side, without squeezing."
+)
+_MEASURED_ROWS = 4
+
+
+def comb_record_page(board: CombBoard, *, paper: str = "a4", address: str = "") -> bytes:
+    """Set the page on which a comb board is recorded.
+
+    Raises InvalidRecord when the paper isn't known; RefusedMaterial, DeclarationNeeded when the
+    sheet may not be burnt.
+    """
+    width, _ = room_mm(paper)
+    cautions = file_cautions(replace(board, how=()))
+    page = one_page(
+        paper,
+        f"Comb board {board.board_id}",
+        _choices(board, address or board.board_id, cautions, width),
+    )
+    if page is None:
+        raise BoardDoesNotFit(
+            f"comb board {board.board_id} has more slots, tongues or notes than one page on"
+            f" {paper} holds: plan fewer."
+        )
+    return page
+
+
+def _choices(
+    board: CombBoard, address: str, cautions: Sequence[str], width: float
+) -> Iterator[list[Any]]:
+    for high in _BOARD_MM:
+        least = max(board.board_mm[0] / width, board.board_mm[1] / high)
+        scale = next((scale for scale in _SCALES if scale >= least), least)
+        said = "true to size" if scale == 1.0 else f"scale 1 : {scale:.3g}"
+        yield [
+            _head(board, address, width),
+            gap(3.0),
+            _parts(board, scale),
+            gap(0.8),
+            words(
+                f"The board from above, {board.board_mm[0]:g} x {board.board_mm[1]:g} mm, {said}."
+                " Measure the parts, not the paper.",
+                6.5,
+                grey=0.25,
+            ),
+            gap(3.0),
+            _feels(board, width),
+            gap(3.0),
+            _measured(board, width),
+            gap(3.0),
+            framed(
+                in_two_columns("CAUTIONS, before and while you burn", cautions, width - 5.0, 6.0),
+                width,
+            ),
+        ]
+
+
+def _head(board: CombBoard, address: str, width: float) -> Any:
+    sheet = board.sheet
+    facts = (
+        ("machine", board.machine.name),
+        ("sheet", f"{sheet.name}, {sheet.material}, {sheet.working_thickness_mm:g} mm"),
+        ("cut at", setting_words(board.setting)),
+        ("codes at", setting_words(board.label_setting)),
+        ("planned for", f"stock of {board.stock_mm:g} mm, kerf of {board.kerf_mm:g} mm"),
+    )
+    left = width - _QR_MM
+    said = [
+        words("PAGE OF A COMB BOARD", grey=0.25),
+        words(board.board_id, 18.0, bold=True),
+        table(
+            [[words(name, grey=0.35), words(value)] for name, value in facts], [18.0, left - 20.0]
+        ),
+        gap(2.0),
+        words("date ______________   sitting ______________", 7.5),
+    ]
+    return table([[said, qr_code(address, _QR_MM)]], [left, _QR_MM])
+
+
+def _parts(board: CombBoard, scale: float) -> Drawing:
+    def draw(canvas: Any) -> None:
+        canvas.scale(1.0 / scale, 1.0 / scale)
+        canvas.setLineWidth(0.2 * scale)
+        canvas.setStrokeGray(0.6)
+        canvas.rect(0.0, 0.0, *board.board_mm)
+        canvas.setStrokeGray(0.0)
+        for stroke in board.strokes:
+            canvas.setLineWidth((0.3 if stroke.kind == "cut" else 0.15) * scale)
+            outline(canvas, stroke.points)
+
+    return Drawing((board.board_mm[0] / scale, board.board_mm[1] / scale), draw)
+
+
+def _feels(board: CombBoard, width: float) -> Any:
+    """Tables to tick, what the words mean, and what to do."""
+    which = "the gauge inside, three tongues outside" if board.tongues else "four slots inside"
+    how = [_HOW_SLOTS, *([_HOW_TONGUES] if board.tongues else []), _HOW_CALIPER.format(which=which)]
+    tables = [_ticks("slot", board.slots)]
+    tables += [_ticks("tongue", board.tongues)] if board.tongues else []
+    left = width - len(tables) * _TICKS_MM
+    meanings = table(
+        [[words(word), words(meaning)] for word, meaning in FEEL_WORDS.items()], [9.5, left - 9.5]
+    )
+    said = [meanings, *(part for text in how for part in (gap(1.2), words(text)))]
+    return table([[*tables, said]], [_TICKS_MM] * len(tables) + [left])
+
+
+def _ticks(name: str, steps: Sequence[CombStep]) -> Any:
+    """One row per step: code, drawn width, three boxes."""
+    return table(
+        [
+            [name, "drawn mm", *FEEL_WORDS],
+            *([step.label, _two(step), *[TICK] * len(FEEL_WORDS)] for step in steps),
+        ],
+        [12.0, 17.0, 11.0, 11.0, 11.0],
+        ("ALIGN", (0, 0), (-1, -1), "CENTER"),
+        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+        ("FONT", (0, 0), (-1, 0), BOLD_FONT, 7.0),
+        ("FONT", (0, 1), (0, -1), BOLD_FONT, 8.0),
+        ("FONT", (1, 1), (1, -1), PLAIN_FONT, 8.0),
+        ("FONT", (2, 1), (-1, -1), PLAIN_FONT, 13.5),
+        ("LINEBELOW", (0, 0), (-1, -1), *_THIN),
+        heights_mm=[5.4] * (len(steps) + 1),
+    )
+
+
+def _two(step: CombStep) -> str:
+    """Drawn width with two decimals, or three if it has them."""
+    shown = f"{step.width_mm:.3f}"
+    return shown[:-1] if shown.endswith("0") else shown
+
+
+def _measured(board: CombBoard, width: float) -> Any:
+    """Rows for the caliper: gauge, tongues and stock."""
+    first = board.gauge.label if board.gauge else "code _____"
+    codes = [first, *["code _____"] * (_MEASURED_ROWS - 1), "stock"]
+    return table(
+        [
+            ["caliper", "at the top, mm", "", "", "at the bottom, mm", "", ""],
+            *([code, *[""] * 6] for code in codes),
+        ],
+        [20.0, *[(width - 20.0) / 6.0] * 6],
+        ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+        ("LEFTPADDING", (0, 0), (-1, -1), 1.5 * MM),
+        ("FONT", (0, 0), (-1, 0), BOLD_FONT, 7.0),
+        ("FONT", (0, 1), (-1, -1), PLAIN_FONT, 7.5),
+        ("GRID", (0, 1), (-1, -1), 0.55, "black"),
+        heights_mm=[4.8, *[5.4] * len(codes)],
+    )

@@ -1,0 +1,92 @@
+"""The board on its record sheet: the strokes to scale, as they lie on the bench."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from calib.boards.board import Board
+from calib.boards.places import LINE_DOWN_MM, MARK_INSET_MM
+from calib.boards.record_marks import Sign, draw_mark
+from calib.print_style import Drawing, letters, outline, text_width_mm
+from calib.records import Cell, Grid
+
+CAPTION_MM = 6.0
+# Height of a capital with the air around it, width of a bold letter, size of a mark [mm per pt].
+_TYPE_ROOM, _LETTER_MM, _MARK_MM = 0.27, 0.25, 0.19
+_LARGEST_PT, _SMALLEST_PT = 12.0, 3.0
+
+
+def code_pt(grid: Grid, scale: float) -> float:
+    """Type size of the codes in their cells at a scale of 1 : ``scale`` [pt]."""
+    cell = grid.cells[0]
+    letters_mm = _LETTER_MM * max(len(cell.label) for cell in grid.cells) + 3.0 * _MARK_MM
+    top, bottom = _code_room(grid, cell)
+    wide, high = 0.74 * cell.width_mm / letters_mm, 0.6 * (bottom - top) / _TYPE_ROOM
+    return max(_SMALLEST_PT, min(_LARGEST_PT, wide / scale, high / scale))
+
+
+def _code_room(grid: Grid, cell: Cell) -> tuple[float, float]:
+    """Top and bottom of the room for a cell's code; below the line of a line mark [mm]."""
+    down = min(LINE_DOWN_MM, cell.height_mm / 2.0) if grid.operation == "line_mark" else 0.0
+    return cell.y_mm + down, cell.y_mm + cell.height_mm
+
+
+def board_drawing(grid: Grid, board: Board, signs: Mapping[str, Sign], scale: float) -> Drawing:
+    """Draw a board as it lies on the bench, its scale below it."""
+    width, height = grid.board_mm
+
+    def draw(canvas: Any) -> None:
+        canvas.saveState()
+        canvas.scale(1.0 / scale, 1.0 / scale)
+        canvas.setLineWidth(0.25 * scale)
+        canvas.rect(0.0, 0.0, width, height)
+        canvas.setLineWidth((0.18 if scale < 2.5 else 0.12) * scale)
+        tops = {cell.label: cell.y_mm for cell in grid.cells}
+        for stroke in board.labels:
+            # A coupon's own code is typed.
+            beside = stroke.cell == "" or min(y for _, y in stroke.points) < tops[stroke.cell]
+            on_board = all(0.0 <= x <= width and 0.0 <= y <= height for x, y in stroke.points)
+            if beside and on_board:
+                outline(canvas, stroke.points)
+        canvas.setLineWidth(0.4 * scale)
+        for group in board.groups:
+            dash_mm = signs[group.label].dash_mm
+            canvas.setDash([part * min(scale, 1.3) for part in dash_mm])
+            if grid.operation == "area_mark":
+                cell = next(cell for cell in grid.cells if cell.label == group.label)
+                inset = MARK_INSET_MM
+                size = cell.width_mm - 2.0 * inset, cell.height_mm - 2.0 * inset
+                canvas.rect(cell.x_mm + inset, cell.y_mm + inset, *size)
+            else:
+                for stroke in group.strokes:
+                    outline(canvas, stroke.points)
+        canvas.restoreState()
+        for cell in grid.cells:
+            _code(canvas, grid, cell, signs[cell.label].mark, scale)
+        _caption(canvas, height / scale, scale)
+
+    return Drawing((width / scale, height / scale + CAPTION_MM), draw)
+
+
+def _code(canvas: Any, grid: Grid, cell: Cell, mark: str, scale: float) -> None:
+    """Write a cell's code, its setting's mark beside it."""
+    size = code_pt(grid, scale)
+    mark_mm = min(1.7, _MARK_MM * size) if mark else 0.0
+    x = (cell.x_mm + cell.width_mm / 2.0) / scale - 0.8 * mark_mm
+    y = sum(_code_room(grid, cell)) / 2.0 / scale
+    letters(canvas, (x, y + 0.13 * size), cell.label, size, align="middle", bold=True)
+    if mark:
+        half = text_width_mm(cell.label, size, bold=True) / 2.0
+        draw_mark(canvas, mark, (x + half + 1.2 * mark_mm, y), mark_mm)
+
+
+def _caption(canvas: Any, top: float, scale: float) -> None:
+    """State the scale and draw a length of 10 mm of the board."""
+    y, length = top + 2.6, 10.0 / scale
+    canvas.setLineWidth(0.3)
+    canvas.line(0.0, y, length, y)
+    for end in (0.0, length):
+        canvas.line(end, y - 0.7, end, y + 0.7)
+    said = f"10 mm · scale 1:{scale:.4g} · as on the bench, arrow away from you"
+    letters(canvas, (length + 1.5, y + 0.9), said, 6.0)

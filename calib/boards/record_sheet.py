@@ -1,0 +1,221 @@
+"""The record sheet: one printed page to burn a board by and to record what came out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from typing import Any
+
+from calib.boards.board import board_of
+from calib.boards.board_time import board_time, sheet_use
+from calib.boards.colours import setting_colours
+from calib.boards.record_board import CAPTION_MM, board_drawing, code_pt
+from calib.boards.record_marks import GRADES, SWATCH_MM, asked_of, signs_of, swatch
+from calib.boards.record_table import cell_table, figure
+from calib.errors import BoardDoesNotFit, InvalidRecord
+from calib.hazards import sheet_cautions
+from calib.limits import beyond_words
+from calib.print_style import (
+    MM,
+    TICK,
+    RuledRoom,
+    framed,
+    gap,
+    height_mm,
+    in_two_columns,
+    middle_of,
+    one_page,
+    qr_code,
+    room_mm,
+    table,
+    words,
+)
+from calib.records import Grid
+
+# Scales at which a board may be drawn, 1 : n.
+_SCALES = (1, 1.25, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 75, 100)
+# Type of facts, notes and cautions [pt] and height of the table's rows [mm], best first: below the
+# last a pencil tick can't be placed.
+_SIZES = ((7.0, 5.2), (7.0, 4.4), (6.5, 4.0), (6.0, 3.6), (5.5, 3.2), (5.0, 2.8), (4.0, 2.8))
+# Sizes to try, and least type of the codes on the board [pt]: easy to read, readable, any (own
+# judgement, no source).
+_TRIES = ((_SIZES[:5], 6.0), (_SIZES[:5], 4.5), (_SIZES, 0.0))
+_SURE_CELLS = 60
+_QR_MM, _GRADES_MM = 25.0, 58.0
+_LONGEST_ADDRESS = 300  # keeps the squares of the QR code above 0.3 mm
+_OPERATION_WORDS = {
+    "cut": "cut (go through)",
+    "line_mark": "line mark (one visible line)",
+    "area_mark": "area mark (a surface of close lines)",
+}
+
+
+def grid_record_sheet(
+    grid: Grid,
+    *,
+    paper: str = "a4",
+    address: str = "",
+    advice: Sequence[str] = (),
+) -> bytes:
+    """Set the record sheet of a board on one page.
+
+    Raises InvalidRecord when the paper isn't known or the address is too long; BoardDoesNotFit when
+    there are more cells than one page can hold.
+    """
+    room = room_mm(paper)
+    if len(address) > _LONGEST_ADDRESS:
+        raise InvalidRecord(
+            f"address has {len(address)} characters: give at most {_LONGEST_ADDRESS}, so that the"
+            " code on the sheet can be read."
+        )
+    cautions = sheet_cautions(grid.machine, advice)
+    page = one_page(
+        paper,
+        f"Record sheet {grid.board_id}",
+        _choices(grid, address or grid.board_id, cautions, room),
+    )
+    if page is None:
+        raise BoardDoesNotFit(
+            f"{len(grid.cells)} cells don't fit one record sheet on {paper}: plan at most"
+            f" {_SURE_CELLS} burns, or split the board over several offcuts.",
+            cells_that_fit=_SURE_CELLS,
+        )
+    return page
+
+
+def _choices(
+    grid: Grid, address: str, cautions: Sequence[str], room: tuple[float, float]
+) -> Iterator[list[Any]]:
+    """Pages from the easiest to read to the fullest; at worst with fewer notes, which is said."""
+    width, height = room
+    board, signs = board_of(grid), signs_of(grid.cells, setting_colours(grid))
+    grades = _grades(grid)
+    notes = tuple(note for note in grid.notes if note not in cautions)
+    for shown in _shortened(notes):
+        for (type_pt, row_mm), least_pt in [(s, pt) for sizes, pt in _TRIES for s in sizes]:
+            above = [
+                _head(replace(grid, notes=shown), address, width, type_pt),
+                gap(),
+                _fields(width),
+                gap(),
+            ]
+            below = [
+                *in_two_columns("to know", shown, width, type_pt),
+                cell_table(grid, signs, row_mm, width),
+                gap(),
+                framed(
+                    in_two_columns(
+                        "CAUTIONS, before and while you burn", cautions, width - 5.0, type_pt
+                    ),
+                    width,
+                ),
+            ]
+            left = height - height_mm([*above, *below], width) - 0.1
+            if left <= CAPTION_MM:
+                continue
+            least = max(
+                grid.board_mm[0] / (width - _GRADES_MM - 4.0),
+                grid.board_mm[1] / (left - CAPTION_MM),
+            )
+            scale = next((scale for scale in _SCALES if scale >= least), least)
+            if code_pt(grid, scale) < least_pt:
+                continue
+            drawn = board_drawing(grid, board, signs, scale)
+            zone = table([[drawn, grades]], [width - _GRADES_MM, _GRADES_MM])
+            yield [*above, zone, *below, RuledRoom("own notes", width)]
+
+
+def _shortened(notes: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
+    yield notes
+    for kept in (40, 20, 10, 0):
+        if kept < len(notes):
+            more = f"{len(notes) - kept} more notes stand in the plan of the board."
+            yield (*notes[:kept], more)
+
+
+def _head(grid: Grid, address: str, width: float, type_pt: float) -> Any:
+    """Which board it is, for what, and its QR code."""
+    left = width - _QR_MM
+    facts = _facts(grid)
+    split = middle_of([max(50, len(value)) for _, value in facts])
+    name_mm = 2.3 * type_pt
+    halves = [
+        table(
+            [[words(name, type_pt, grey=0.35), words(value, type_pt)] for name, value in half],
+            [name_mm, left / 2.0 - name_mm],
+            ("RIGHTPADDING", (0, 0), (-1, -1), 2.0 * MM),
+        )
+        for half in (facts[:split], facts[split:])
+    ]
+    said = [
+        words("RECORD SHEET OF A TEST BOARD", 7.0, grey=0.25),
+        words(grid.board_id, 18.0, bold=True),
+        *([words(address, 6.0)] if address != grid.board_id else []),
+        gap(0.8),
+        table([halves], [left / 2.0] * 2),
+    ]
+    return table([[said, qr_code(address, _QR_MM)]], [left, _QR_MM])
+
+
+def _facts(grid: Grid) -> list[tuple[str, str]]:
+    """Name and value of all that is known of the board before it is burnt."""
+    machine, sheet, codes = grid.machine, grid.sheet, grid.label_setting
+    source = {"co2": "CO2", "diode": "diode"}[machine.source]
+    measured = "________" if sheet.measured_mm is None else figure(sheet.measured_mm)
+    blocks = max(cell.block for cell in grid.cells)
+    count = f"{len(grid.cells)} cell{'s' * (len(grid.cells) > 1)}"
+    size = f"{figure(grid.board_mm[0])} × {figure(grid.board_mm[1])} mm"
+    speed = f"{figure(codes.speed_mm_s)} mm/s ({figure(codes.speed_mm_s * 60.0)} mm/min)"
+    beyond = beyond_words(grid)
+    return [
+        *([("CAUTION", beyond)] if beyond else []),
+        ("machine", f"{machine.name}, {figure(machine.rated_w)} W {source}"),
+        ("sheet", sheet.name),
+        ("material", sheet.material),
+        ("lot", sheet.lot or "________________"),
+        ("thickness", f"nominal {figure(sheet.thickness_mm)} mm, measured {measured} mm"),
+        ("operation", f"{_OPERATION_WORDS[grid.operation]}, round {grid.round}"),
+        ("board", f"{size}, {count}" + (f" in {blocks} blocks" if blocks > 1 else "")),
+        (
+            "codes",
+            f"marked first, at {figure(codes.power_pct)} %, {speed}, drawn"
+            f" {setting_colours(grid)[codes]}",
+        ),
+        ("time", f"{board_time(grid).words} (predicted)"),
+        ("sheet use", sheet_use(grid).words),
+    ]
+
+
+def _fields(width: float) -> Any:
+    """What is filled in by hand."""
+    room, blank = "_" * 14, "\N{NO-BREAK SPACE}" * 4
+    rows = (
+        f"date {room}{blank}sitting {room}{blank}air assist: {TICK} on  {TICK} off{blank}"
+        f"humidity: {TICK} dry  {TICK} damp",
+        f"in focus: assumed, unless ticked: {TICK} focus board burnt, height {room[:8]}{blank}"
+        f"{TICK} lens cleaned{blank}{TICK} on pins{blank}{TICK} face masked",
+    )
+    return framed([part for row in rows for part in (gap(2.0), words(row, 8.5))], width)
+
+
+def _grades(grid: Grid) -> list[Any]:
+    """What each grade looks like."""
+    parts: list[Any] = []
+    for name in asked_of(grid.operation):
+        rows = [
+            [swatch(name, grade), words(f"{key}  {meaning}")]
+            for grade, (key, meaning) in enumerate(GRADES[name])
+        ]
+        heights = [SWATCH_MM[1] + 0.7] * len(rows)
+        parts += [
+            words(name, 7.5, bold=True),
+            gap(0.5),
+            table(
+                rows,
+                [11.0, _GRADES_MM - 11.0],
+                ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+                heights_mm=heights,
+            ),
+            gap(1.0),
+        ]
+    return parts

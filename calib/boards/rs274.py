@@ -1,0 +1,224 @@
+"""The board as an RS-274/NGC style program: straight moves, beam off on every travel."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+
+from calib.boards.board import Board, board_of
+from calib.boards.frame import Frame, Point, frame_of
+from calib.boards.lettering import transliterate
+from calib.boards.naming import file_cautions, file_keys, setting_words
+from calib.boards.strokes import Stroke
+from calib.errors import InvalidRecord, MachineLimit
+from calib.limits import check_settings
+from calib.records import Grid, Machine
+
+# NIST IR 6556 (2000), section 3.3, allows 256 characters a line; this is easier to read.
+_COMMENT_WIDTH = 100
+# Brackets would end a comment. The others mean something to some controllers and readers even
+# inside one: the rest is a comment, pause, go on, report, end of the tape.
+_IN_COMMENTS = str.maketrans(dict(zip("();!~?", "[],.-.", strict=True)) | {"%": "pct"})
+
+
+def grid_program(planned: Grid | Board, *, from_cell: str | None = None) -> str:
+    """Write the program that burns a board; it stops where something is to be set by hand.
+
+    Raises MachineLimit when ``power_word_full`` isn't known, or a power, a speed or a place crosses
+    what the machine record allows; InvalidRecord when no cell has the code ``from_cell``;
+    RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
+    """
+    board = board_of(planned)
+    if from_cell is None:
+        return _program(board, board.title)
+    codes = [group.label for group in board.groups]
+    if from_cell not in codes:
+        raise InvalidRecord(
+            f"from_cell is {from_cell!r}: give the code of one of the board's cells, such as"
+            f" {min(codes)}."
+        )
+    rest = replace(board, labels=(), groups=board.groups[codes.index(from_cell) :])
+    return _program(rest, f"{board.title}, from cell {from_cell}")
+
+
+def grid_program_per_setting(planned: Grid | Board) -> dict[str, str]:
+    """Write one program per setting, for controllers where power and speed are set by hand.
+
+    Raises MachineLimit, RefusedMaterial, DeclarationNeeded as for ``grid_program``.
+    """
+    board = board_of(planned)
+    programs = {}
+    for setting, key in file_keys(board).items():
+        labels = board.labels if setting == board.label_setting else ()
+        groups = tuple(group for group in board.groups if group.setting == setting)
+        part = replace(board, labels=labels, groups=groups)
+        programs[key] = _program(part, f"{board.title}, only {key}")
+    return programs
+
+
+def frame_program(planned: Grid | Board) -> str:
+    """Write a program that moves round the board's box with the beam off.
+
+    Raises MachineLimit when the board's box isn't inside the bed.
+    """
+    board = board_of(planned)
+    width, height = board.board_mm
+    corners = ((0.0, height), (width, height), (width, 0.0), (0.0, 0.0), (0.0, height))
+    frame = frame_of(board.machine, board.board_mm)
+    moves = [line for at in corners for line in ("M5", f"G0 {_at(board.machine, frame, at)}")]
+    return program(board.machine, moves, [f"{board.title}: its box with the beam off"])
+
+
+def _program(board: Board, title: str) -> str:
+    # The machine may have changed since the board was planned.
+    check_settings(board.machine, board.settings)
+    return program(board.machine, _body(board), _comments(board, title))
+
+
+def program(machine: Machine, body: Iterable[str], comments: Iterable[str]) -> str:
+    """Put head and end round the lines of a program."""
+    head = ["%", *(line for text in comments for line in comment_lines(text))]
+    head += ["G21", "G90", "G94", "G17", "M5", "S0"]
+    # Air that is switched on by hand isn't switched off by a program.
+    air_off = [machine.air_off_word] if machine.air_on_word and machine.air_off_word else []
+    lines = [*head, *air_off, *body, "M5", "S0", *air_off, "M2", "%"]
+    return "\n".join(lines) + "\n"
+
+
+def comment_lines(text: str) -> list[str]:
+    """Turn a text into comment lines that every controller can skip.
+
+    Examples
+    --------
+    >>> comment_lines("Größe (innen): 3 mm")
+    ['(Grosse [innen]: 3 mm)']
+    """
+    plain = transliterate(text).translate(_IN_COMMENTS)
+    plain = "".join(sign for sign in plain if " " <= sign <= "~")
+    return [f"({line})" for line in textwrap.wrap(plain, _COMMENT_WIDTH)]
+
+
+def _comments(board: Board, title: str) -> list[str]:
+    machine = board.machine
+    corner = machine.origin.replace("_", " ")
+    lines = [
+        title,
+        f"Zero is the board's {corner} corner, moved by {machine.offset_mm[0]:g},"
+        f" {machine.offset_mm[1]:g} mm; y grows"
+        f" {'away from' if machine.y_up else 'towards'} the operator.",
+        f"S is power, {machine.power_word_full or 0.0:g} at 100 %; {machine.beam_on_word} switches"
+        " the beam on: conventions of the controller, as the machine record has them.",
+    ]
+    if machine.power_follows_speed:
+        lines.append(
+            "The controller lowers the power with the speed: its laser mode must be on, or the beam"
+            " stays on while the head stands still."
+        )
+    cuts = any(stroke.kind == "cut" for stroke in board.strokes)
+    return [*lines, _air_words(machine, cuts=cuts), *file_cautions(board)]
+
+
+def _air_words(machine: Machine, *, cuts: bool) -> str:
+    """Say what a program of cuts, or of marks only, does with the air assist."""
+    on, low, off = machine.air_on_word, machine.air_low_word, machine.air_off_word
+    if not on:
+        by_hand = "on" if cuts else "low if it can be turned down, else on,"
+        return f"Air assist is switched by hand: {by_hand} for the whole board."
+    if low:
+        what = f"to low with {low}" + (f", for cuts to full with {on}" if cuts else "")
+    else:
+        what = f"on with {on} for the whole board"
+        what += "" if cuts else " (turn it down by hand if it can be)"
+    end = f"switches it off with {off} at the end" if off else "leaves it on: switch it off by hand"
+    return (
+        f"The program switches the air assist {what}, waits a second each time (G4 P1, P in"
+        f" seconds), and {end}."
+    )
+
+
+def _air_lines(machine: Machine, *, cut: bool) -> list[str]:
+    """Lines that switch the air on, full for a cut and low for a mark, and wait until it blows."""
+    word = machine.air_on_word if cut else machine.air_low_word or machine.air_on_word
+    # NIST IR 6556, section 3.5.4: P of G4 is in seconds.
+    return [word, "G4 P1"] if word else []
+
+
+def _body(board: Board) -> Iterator[str]:
+    """Lines for the codes, then for each group, as often as it has passes, and the next group."""
+    machine, frame = board.machine, frame_of(board.machine, board.board_mm)
+    width, height = board.board_mm
+    for stroke in board.strokes:
+        # A board of an earlier version may have no room for them.
+        for x, y in stroke.path if stroke.run_up_mm else ():
+            if not (-1e-3 <= x <= width + 1e-3 and -1e-3 <= y <= height + 1e-3):
+                raise MachineLimit(
+                    f"the dark run-up of {stroke.run_up_mm:g} mm of cell {stroke.cell} leaves the"
+                    f" board of {width:g} x {height:g} mm: it was planned without room for it. Plan"
+                    " a new board."
+                )
+    air: list[str] = []
+    if board.labels:
+        air = _air_lines(machine, cut=False)
+        yield from air
+        yield from comment_lines(f"codes: {setting_words(board.label_setting)}")
+        yield "M5"
+        for stroke in board.labels:
+            yield from _stroke_lines(machine, frame, stroke)
+    for group in board.groups:
+        wanted = _air_lines(machine, cut=group.strokes[0].kind == "cut")
+        if air != wanted:
+            yield from wanted
+            air = wanted
+        yield from comment_lines(f"{group.name}: {setting_words(group.setting)}")
+        if group.by_hand:
+            yield f"(MSG, {group.by_hand}, then go on)"
+            yield "M0"
+        yield "M5"
+        lines = [line for part in group.strokes for line in _stroke_lines(machine, frame, part)]
+        for _ in range(group.setting.passes):
+            yield from lines
+
+
+def _stroke_lines(machine: Machine, frame: Frame, stroke: Stroke) -> Iterator[str]:
+    """One stroke: travel, beam on at no power, run-up, burn, run-out, beam off."""
+    if machine.power_word_full is None:
+        raise MachineLimit(
+            f"The S word at full power of {machine.name} isn't known: give the one that stands for"
+            " 100 % power (it is in the controller's settings); there is no safe default.",
+            ask="power_word_full",
+        )
+    setting = stroke.setting
+    power = f"S{_cut_off(machine.power_word_full * setting.power_pct / 100.0, 1e-6)}"
+    feed = f"F{_cut_off(setting.speed_mm_s * 60.0, 1e-3)}"
+    start, *rest = (_at(machine, frame, point) for point in stroke.path)
+    yield f"G0 {start}"
+    yield f"{machine.beam_on_word} S0"
+    if not stroke.run_up_mm:
+        yield f"G1 {rest[0]} {feed} {power}"
+        yield from (f"G1 {point}" for point in rest[1:])
+    else:
+        # One motion: dark to the mark's start, lit to its end, dark while the head slows down.
+        yield f"G1 {rest[0]} {feed} S0"
+        yield f"G1 {rest[1]} {power}"
+        yield from (f"G1 {point}" for point in rest[2:-1])
+        yield f"G1 {rest[-1]} S0"
+    yield "M5"
+
+
+def _at(machine: Machine, frame: Frame, point: Point) -> str:
+    x, y = frame.point(point)
+    if not frame.holds((x, y)):
+        raise MachineLimit(
+            f"the program would move to X{x:.3f} Y{y:.3f}, outside the bed of {machine.name}"
+            f" ({machine.bed_mm[0]:g} x {machine.bed_mm[1]:g} mm, zero at the"
+            f" {machine.origin.replace('_', ' ')} corner): correct bed, origin or offset of the"
+            " machine, or plan a smaller board."
+        )
+    return f"X{x:.3f} Y{y:.3f}"
+
+
+def _cut_off(value: float, noise: float) -> str:
+    """Three decimals at most, cut, not rounded: the last must not lift it over a limit."""
+    return f"{math.floor(value * 1000.0 + noise) / 1000.0:.3f}".rstrip("0").rstrip(".")

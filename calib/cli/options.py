@@ -1,0 +1,342 @@
+"""A command: its options are made of the fields of the records it takes, when it is asked for."""
+
+from __future__ import annotations
+
+import functools
+import inspect
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import nullcontext
+from dataclasses import MISSING, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar, get_args, get_origin
+
+import typer
+from typer.core import TyperCommand
+
+from calib.cli.terminal import show, tell
+from calib.errors import CalibError, InvalidQuantity, InvalidRecord
+from calib.units import parse_length_mm
+
+if TYPE_CHECKING:
+    from calib.records.fields import FieldOf
+
+T = TypeVar("T")
+# A result as data and as text, and what to do next; None where the command spoke itself.
+Said = tuple[Any, str] | tuple[Any, str, str] | None
+F = TypeVar("F", bound=Callable[..., Said])
+
+# Where a field is given that the command at hand doesn't ask for.
+_HOMES = ("change-machine", "change-sheet")
+# In the order in which help lists them.
+COMMANDS: dict[str, Command] = {}
+
+
+def reader(parse: Callable[[str], T]) -> Callable[[str], T]:
+    """Make a parser of an option, whose refusals are wrong use."""
+
+    def parser(text: str) -> T:
+        try:
+            return parse(text)
+        except InvalidQuantity as wrong:
+            raise typer.BadParameter(str(wrong)) from None
+
+    return parser
+
+
+def many(parse: Callable[[str], T]) -> Callable[[str], tuple[T, ...]]:
+    """Make a parser of lists such as ``40,60,80``."""
+    return reader(lambda text: tuple(parse(part) for part in text.split(",")))
+
+
+def option(name: str, metavar: str, help: str, **more: Any) -> Any:
+    """An option that is no record's field."""
+    return typer.Option(name, metavar=metavar, help=help, **more)
+
+
+def flag(name: str, help: str) -> Any:
+    """One that is there or not."""
+    return typer.Option(name, help=help)
+
+
+def argument(metavar: str, help: str, **more: Any) -> Any:
+    """What is typed without an option's name."""
+    return typer.Argument(metavar=metavar, help=help, **more)
+
+
+def _operation(text: str) -> Any:
+    from calib.records.fields import fields_of
+    from calib.tasks.wishes import Pair
+    from calib.typed import read
+
+    return read(next(field for field in fields_of(Pair) if field.name == "operation"), text)
+
+
+length = reader(parse_length_mm)
+_PLACE = option("--book", "PATH|URL", "Logbook: a file, or a postgresql:// address.",
+                envvar="CALIB_BOOK", show_default="your data folder")  # fmt: skip
+BookPlace = Annotated[str | None, _PLACE]
+AsJson = Annotated[bool, flag("--json", "Print JSON; its keys hold the units, such as speed_mm_s.")]
+BoardCode = Annotated[str, argument("BOARD", "Code of the board, or: last.")]
+MachineName = Annotated[
+    str | None, option("--machine", "NAME", "Name of the machine; the only one if left out.")
+]
+AnyOperation = Annotated[
+    Any, option("--operation", "WORD", "cut, line_mark or area_mark.", parser=reader(_operation))
+]
+OfMachine = Annotated[str | None, option("--machine", "NAME", "Only of this machine.")]
+OfSheet = Annotated[str | None, option("--sheet", "NAME", "Only of this sheet.")]
+Note = Annotated[str, option("--note", "TEXT", "Your own words.")]
+Why = Annotated[str, option("--why", "TEXT", "Why something is corrected; kept with it.")]
+SittingLabel = Annotated[
+    str | None,
+    option("--sitting", "TEXT", "Name of what was burnt in one go with one set-up.",
+           show_default="the date of the evening"),
+]  # fmt: skip
+Into = Annotated[Path | None, option("--into", "FOLDER", "Write the files there; made if missing.")]
+IntoHere = Annotated[Path, option("--into", "FOLDER", "Where to; made if missing.")]
+
+
+def _picture(text: str) -> str:
+    from calib.tasks.folders import picture_format
+
+    try:
+        picture_format(text)
+    except InvalidRecord as wrong:
+        raise typer.BadParameter(str(wrong)) from None
+    return text
+
+
+Pictures = Annotated[
+    list[str] | None,
+    option("--picture", "FILE", "Also draw it: .png or .svg; may be repeated.", parser=_picture),
+]
+
+
+class Changes(dict[str, Any], Generic[T]):
+    """The fields of a record that were typed; what wasn't stays as it is."""
+
+
+def command(
+    panel: str,
+    example: str,
+    *,
+    arguments: Sequence[str] = ("name", "sheet"),
+    leave_out: Sequence[str] = (),
+) -> Callable[[F], F]:
+    """Make a function a command, named as in its example.
+
+    A parameter that is a record, or `Changes` of one, stands for an option for each of its fields;
+    ``arguments`` are typed without an option's name, and ``leave_out`` aren't asked for. One that
+    is called ``book`` gets the opened logbook. Every command takes ``--json``.
+    """
+
+    def kept(function: F) -> F:
+        made = Command(function, panel, example, arguments, leave_out)
+        COMMANDS[str(made.name)] = made
+        return function
+
+    return kept
+
+
+class Command(TyperCommand):
+    """Knows its name, sentence and place in the help; the rest is made on first use."""
+
+    def __init__(
+        self,
+        function: Callable[..., Said],
+        panel: str,
+        example: str,
+        arguments: Sequence[str],
+        leave_out: Sequence[str],
+    ) -> None:
+        super().__init__(
+            example.split()[1],
+            help=inspect.getdoc(function),
+            epilog=f"Example: {example}",
+            rich_help_panel=panel,
+            rich_markup_mode="rich",
+        )
+        self.function, self.arguments, self.leave_out = function, arguments, leave_out
+
+    def make_context(self, *args: Any, **more: Any) -> Any:
+        """Parse with all options."""
+        return self.whole.make_context(*args, **more)
+
+    @functools.cached_property
+    def whole(self) -> TyperCommand:
+        """The command with all its options."""
+        program = typer.Typer(add_completion=False, rich_markup_mode="rich")
+        program.command(self.name, help=self.help, epilog=self.epilog)(self._typed())
+        made: Any = typer.main.get_command(program)
+        made.rich_help_panel = self.rich_help_panel
+        return made  # type: ignore[no-any-return]
+
+    @functools.cached_property
+    def _signature(self) -> inspect.Signature:
+        from calib import records
+        from calib.logbook.bodies import Sitting
+        from calib.tasks import wishes
+
+        named = {**vars(records), **vars(wishes)}
+        known: dict[str, Any] = {name: kind for name, kind in named.items() if _fields_of(kind)}
+        known |= {"Book": Any, "Sitting": Sitting}
+        return inspect.signature(self.function, locals=known, eval_str=True)
+
+    @functools.cached_property
+    def _records(self) -> dict[str, Any]:
+        kinds = {name: each.annotation for name, each in self._signature.parameters.items()}
+        return {name: kind for name, kind in kinds.items() if _fields_of(kind)}
+
+    @functools.cached_property
+    def fields(self) -> dict[str, tuple[str, FieldOf]]:
+        """Each field that is asked for: the parameter that it belongs to, and what it is."""
+        return {
+            field.name: (name, field)
+            for name, kind in self._records.items()
+            for field in _fields_of(kind)
+            if field.name not in self.leave_out and _is_typed(field)
+        }
+
+    def _typed(self) -> Callable[..., None]:
+        """The function as it is typed: with fields in place of records."""
+
+        @functools.wraps(self.function)
+        def typed(*, as_json: bool, place: str | None = None, **given: Any) -> None:
+            said: dict[str, dict[str, Any]] = {name: {} for name in self._records}
+            for name, (owner, _) in self.fields.items():
+                value = given.pop(name)
+                if value is not None:
+                    said[owner][name] = value
+            given |= {name: _made(kind, said[name]) for name, kind in self._records.items()}
+            known = self._signature.parameters
+            given |= {name: value for name, value in (("as_json", as_json), ("place", place))
+                      if name in known}  # fmt: skip
+            with _opened(place) if "book" in known else nullcontext() as book:
+                shown = self.function(**given, **({"book": book} if "book" in known else {}))
+            if shown is not None:
+                data, text, *following = shown
+                show(data, text, as_json=as_json)
+                if not as_json:  # what to do next is no business of a program
+                    tell("".join(following))
+
+        typed.__signature__ = inspect.Signature(list(self._parameters()))  # type: ignore[attr-defined]
+        typed.__annotations__ = {}
+        return typed
+
+    def _parameters(self) -> Iterator[inspect.Parameter]:
+        for name, each in self._signature.parameters.items():
+            if name not in (*self._records, "book", "place", "as_json"):
+                yield each.replace(kind=inspect.Parameter.KEYWORD_ONLY)
+            for owner, field in self.fields.values():
+                if owner == name:
+                    yield self._parameter(field, each.annotation)
+        if {"book", "place"} & set(self._signature.parameters):
+            yield _parameter("place", BookPlace, None)
+        yield _parameter("as_json", AsJson, False)
+
+    def _parameter(self, field: FieldOf, kind: Any) -> inspect.Parameter:
+        from calib.typed import read, write
+
+        is_argument, changes = field.name in self.arguments, get_origin(kind) is Changes
+        needed = field.needed and (is_argument or not _may_be_left_out(kind))
+        unit = f" ({field.unit})" if field.unit else ""
+        words = f": {', '.join(field.choices)}" if field.choices else ""
+        default = field.unsaid
+        if not default and field.default is True:
+            default = field.option.split("/")[0][2:].replace("-", " ")
+        elif not default and field.default not in (None, "", (), False, MISSING):
+            default = f"{write(field, field.default)} {field.unit}".rstrip()
+        shown: dict[str, Any] = {
+            "help": f"{field.help.rstrip('.')}{words}{unit}.",
+            "show_default": (not needed and not changes and default) or False,
+        }
+        if field.bare is not bool:
+            shown["metavar"] = field.words.upper() if is_argument else _metavar(field)
+        if field.bare not in (bool, str):
+            shown["parser"] = reader(functools.partial(read, field))
+        typed: Any = {bool: bool | None, str: str | None}.get(field.bare, Any)
+        asked: Any = typer.Argument(**shown) if is_argument else typer.Option(field.option, **shown)
+        left_out = inspect.Parameter.empty if needed else None
+        return _parameter(field.name, Annotated[typed, asked], left_out)
+
+    def said(self, refusal: CalibError) -> str:
+        """A refusal in the words of this command: options in place of fields."""
+        from calib.typed import write
+
+        misfits = refusal.misfits if isinstance(refusal, InvalidRecord) else ()
+        sentences = []
+        for each in misfits:
+            _, field = self.fields.get(each.field, ("", None))
+            value = "" if field is None else write(field, each.value)
+            one = replace(each, missing=each.missing or each.value is None)
+            sentences.append(one.said(self._called(each.field) or each.field, value))
+        said = " ".join(sentences) or str(refusal)
+        homes = (self, *(COMMANDS[name] for name in _HOMES))
+        ways = ((home, home._called(refusal.ask)) for home in homes if refusal.ask)
+        for home, called in ways:
+            if called.startswith("--"):
+                return f"{said} Give it with {'' if home is self else f'{home.name} '}{called}."
+        return said
+
+    def _called(self, field: str) -> str:
+        """What this command calls a field; nothing where it doesn't ask for it."""
+        for each in self.whole.params:
+            if each.name == field and each.opts[0].startswith("--"):
+                return each.opts[0]
+        return field.replace("_", " ") if field in self.fields else ""
+
+
+def _opened(place: str | None) -> Any:
+    from calib.logbook import open_book
+
+    return open_book(place or None)
+
+
+def _parameter(name: str, kind: Any, default: Any) -> inspect.Parameter:
+    return inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, annotation=kind, default=default)
+
+
+def _fields_of(kind: Any) -> tuple[FieldOf, ...]:
+    """The fields of a record, of one that may be left out, or of changes of one."""
+    from calib.records.fields import fields_of
+
+    found = next((k for k in (kind, *get_args(kind)) if hasattr(k, "__pydantic_fields__")), None)
+    return () if found is None or get_origin(kind) is Annotated else fields_of(found)
+
+
+def _may_be_left_out(kind: Any) -> bool:
+    return get_origin(kind) is Changes or type(None) in get_args(kind)
+
+
+def _made(kind: Any, given: dict[str, Any]) -> Any:
+    if get_origin(kind) is Changes:
+        return Changes(given)
+    if _may_be_left_out(kind):
+        if not given:
+            return None
+        needed = [field for field in _fields_of(kind) if field.needed]
+        if any(field.name not in given for field in needed):
+            options = " and ".join(field.option for field in needed)
+            raise typer.BadParameter(f"give {options} together, or neither.")
+    record = kind if isinstance(kind, type) else get_args(kind)[0]
+    return record(**given)
+
+
+def _is_typed(field: FieldOf) -> bool:
+    """Records and tables inside a record are asked for in another way."""
+    kind = get_origin(field.bare) or field.bare
+    return kind in (bool, int, float, str, tuple) or bool(field.choices)
+
+
+def _metavar(field: FieldOf) -> str:
+    parts = get_args(field.bare)
+    one = {"mm": "LENGTH", "mm/s": "SPEED", "s": "SECONDS"}.get(field.unit, field.unit.upper())
+    if get_origin(field.bare) is tuple:
+        if parts[-1] is not Ellipsis:
+            if len(parts) > 2:
+                return f"{one or 'NUMBER'},..."
+            return "X,Y" if field.bounds.get("ge", 0) < 0 else "SIZE"
+        listed = one or ("N" if field.bounds else "A:B")
+        return f"{'SIZE' if get_origin(parts[0]) is tuple and one else listed},..."
+    kinds = {int: "N", float: "NUMBER", str: "TEXT"}
+    return one or ("WORD" if field.choices else kinds[field.bare])

@@ -1,0 +1,312 @@
+"""What the bodies of entries hold: a record for each kind, and which kind is of which.
+
+A body is what `to_json` makes of its record. Whoever changes a record here so that old bodies no
+longer fit raises its version and reads the old ones by a step of their own.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import field
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, Field
+
+from calib.errors import InvalidRecord
+from calib.logbook.coding import Unreadable
+from calib.logbook.events import check_event
+from calib.logbook.ledger import WITHDRAW, Entry, canonical
+from calib.records import Burn, Grid, Machine, Operation, Promise, Setting, Sheet, Through
+from calib.records.boards import Caliper
+from calib.records.fields import (
+    Grade,
+    Name,
+    Number,
+    Text,
+    Whole,
+    Words,
+    from_json,
+    misfit,
+    record,
+    says,
+)  # fmt: skip
+
+SetupChange = Literal["first", "lens", "focus", "air", "mirror", "tube", "other"]
+Support = Literal["", "pins", "flat", "slats"]
+MediaType = Literal["image/png", "image/jpeg", "image/webp"]
+
+# Longest content of what is kept beside the burns [characters]; a comb with every reading of it
+# has some ten thousand.
+LONGEST_CONTENT = 200_000
+LONGEST_NOTE = 10_000
+
+
+def _lines(value: object) -> object:
+    bad = isinstance(value, str) and any(
+        (ord(c) < 32 and c != "\n") or 0xD800 <= ord(c) <= 0xDFFF for c in value
+    )
+    if bad:
+        raise ValueError("characters that can't be kept")
+    return value
+
+
+Id = Annotated[Text, Field(pattern=r"^([0-9]{20}-[0-9a-f]{24})?$")]
+Lines = Annotated[str, BeforeValidator(_lines), Field(strict=True, max_length=LONGEST_NOTE)]
+
+
+@record
+class SetUp:
+    """A machine as it is from now on."""
+
+    machine: Annotated[Machine, says("The machine with all its fields.")]
+    what: Annotated[SetupChange, says("What was changed.")] = "first"
+
+
+@record
+class Lot:
+    """A sheet as it is from now on: its lot, what it measures."""
+
+    sheet: Annotated[Sheet, says("The sheet with all its fields.")]
+
+
+@record
+class Sitting:
+    """Burns made in one go with one set-up; None and empty mean not recorded."""
+
+    label: Annotated[Name, says("What you call it, as burns carry it.")]
+    focus_mm: Annotated[
+        # Further from focus than any bed moves.
+        Number | None, says("Height from the usual focus.", ge=-1000, le=1000)
+    ] = None
+    air: Annotated[bool | None, says("Whether the air was on.")] = None
+    lens_cleaned: Annotated[
+        bool | None,
+        says("Whether the lens was cleaned before.", option="--lens-cleaned/--lens-not-cleaned"),
+    ] = None
+    support: Annotated[Support, says("What the sheet lay on.", option="--on")] = ""
+    masked: Annotated[
+        bool | None, says("Whether the face was masked.", option="--masked/--bare")
+    ] = None
+    note: Annotated[Words, says("Your own words.")] = ""
+
+
+@record
+class Board:
+    """A planned board, and what was said of its cells before anything could come out."""
+
+    grid: Annotated[Grid, says("The board with every cell.")]
+    lot: Annotated[Id, says("The entry of the lot that it is planned for.")]
+    forecasts: Annotated[
+        dict[str, dict[str, Annotated[Whole, Field(ge=0, le=1000)]]],
+        says("Chance of each event, by cell, in thousandths."),
+    ] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        labels = [cell.label for cell in self.grid.cells]
+        for cell in self.grid.cells:
+            _ = cell.setting  # says what can't be typed at the machine
+            if labels.count(cell.label) > 1:
+                raise InvalidRecord(
+                    f"cell {cell.label!r} stands twice on board {self.grid.board_id!r}."
+                )
+        for label, events in self.forecasts.items():
+            if label not in labels:
+                raise InvalidRecord(
+                    f"a forecast is given for cell {label!r}: board {self.grid.board_id!r} has"
+                    f" {', '.join(sorted(labels))}."
+                )
+            for event in events:
+                check_event(event)
+
+
+@record
+class Look:
+    """What came out of one cell, whole; nothing at all: the cell was not read after all."""
+
+    through: Annotated[Through | None, says("Whether it fell; empty if not read.")] = None
+    char: Annotated[Grade | None, says("Char, 0 to 4; empty if not read.")] = None
+    mark: Annotated[Grade | None, says("Mark, 0 to 4; empty if not read.")] = None
+    sitting: Annotated[Text, says("Label of the sitting in which it was burnt.")] = ""
+    setup: Annotated[Id, says("The entry of the set-up that it was burnt with.")]
+    lot: Annotated[Id, says("The entry of the lot that it was burnt on.")]
+
+
+@record
+class Size:
+    """What a coupon measures."""
+
+    width_mm: Caliper = None
+    height_mm: Caliper = None
+
+
+@record
+class CellNote:
+    """Words on one cell."""
+
+    note: Annotated[Words, says("Your own words.")] = ""
+
+
+@record
+class Run:
+    """A job or a check strip: burns that no planned board holds."""
+
+    burns: Annotated[tuple[Burn, ...], says("What was burnt, equal parts together.")]
+    promise: Annotated[Id, says("The entry of the promise that it was run on.")] = ""
+    note: Annotated[Words, says("Your own words.")] = ""
+    setup: Annotated[Id, says("The entry of the set-up that it was burnt with.")]
+    lot: Annotated[Id, says("The entry of the lot that it was burnt on.")]
+
+    def __post_init__(self) -> None:
+        kinds = {burn.source for burn in self.burns}
+        if kinds not in ({"job"}, {"check_strip"}):
+            raise InvalidRecord(
+                f"the burns are of source {', '.join(sorted(kinds)) or 'none'}: give at least one"
+                " burn, all of source job, or all of check_strip."
+            )
+        operations = {burn.operation for burn in self.burns}
+        if len(operations) > 1:
+            raise InvalidRecord(
+                f"the burns are of operations {', '.join(sorted(operations))}: add one job for"
+                " each."
+            )
+
+    @property
+    def operation(self) -> Operation:
+        """What all of its burns are."""
+        return self.burns[0].operation
+
+
+@record
+class Promised:
+    """A promise, before its results could come in."""
+
+    promise: Annotated[Promise, says("What was promised.")]
+    lot: Annotated[Id, says("The entry of the lot that it is for.")]
+
+
+@record
+class Chosen:
+    """The setting that is used from now on for a pair; none: no longer any."""
+
+    operation: Annotated[Operation, says("What it is for.")]
+    setting: Annotated[Setting | None, says("The setting.")] = None
+    promise: Annotated[Id, says("The entry of the promise that it rests on.")] = ""
+    lot: Annotated[Id, says("The entry of the lot that was at hand.")]
+    note: Annotated[Words, says("Your own words.")] = ""
+
+
+@record
+class Note:
+    """Words on a machine, a sheet, a pair, a board, or the workshop."""
+
+    text: Annotated[Lines, says("Your own words.")]
+
+    def __post_init__(self) -> None:
+        if not self.text.strip():
+            raise InvalidRecord("text is empty: write the note.")
+
+
+@record
+class Picture:
+    """A photograph of a board or of one of its cells; the file itself is kept by its digest."""
+
+    cell: Annotated[Text, says("Code of the cell; empty for the board.")] = ""
+    filename: Annotated[Name, says("The file's name, without folders.")]
+    media_type: Annotated[MediaType, says("What kind of picture it is.")]
+    size_bytes: Annotated[Whole, says("How long the file is.", ge=0)]
+    digest: Annotated[Text, says("SHA-256 of the file.", pattern="^[0-9a-f]{64}$")]
+
+    def __post_init__(self) -> None:
+        if re.search(r"[/\\]", self.filename) or self.filename in (".", ".."):
+            misfit(self, "filename", self.filename, "give the file's name without folders")
+
+
+@record
+class Content:
+    """What is kept beside the burns: costs, a timed job, a comb, its readings, a kerf."""
+
+    label: Annotated[Text, says("What tells it from others of its kind.")] = ""
+    content: Annotated[dict[str, Any], says("Its fields.")]
+    note: Annotated[Words, says("Your own words.")] = ""
+
+    def __post_init__(self) -> None:
+        try:
+            fits = len(canonical(self.content)) <= LONGEST_CONTENT
+        except (TypeError, ValueError, RecursionError):
+            fits = False
+        if not fits:
+            raise InvalidRecord(
+                f"the content {str(self.content)[:60]} can't be kept: give texts, numbers and"
+                f" lists of them, at most {LONGEST_CONTENT} characters."
+            )
+
+
+@record
+class NewName:
+    """What a machine, sheet or board is called from now on."""
+
+    name: Annotated[Name, says("The new name.")]
+
+
+@record
+class Same:
+    """Two things that were said apart are one."""
+
+    other: Annotated[Id, says("First id of the other one.")]
+
+
+KINDS: Mapping[str, tuple[type[Any], int]] = {
+    "machine": (SetUp, 1),
+    "setup": (SetUp, 1),
+    "sheet": (Lot, 1),
+    "lot": (Lot, 1),
+    "sitting": (Sitting, 1),
+    "board": (Board, 1),
+    "look": (Look, 1),
+    "size": (Size, 1),
+    "cell_note": (CellNote, 1),
+    "promise": (Promised, 1),
+    "job": (Run, 1),
+    "check_strip": (Run, 1),
+    "setting": (Chosen, 1),
+    "note": (Note, 1),
+    "photograph": (Picture, 1),
+    "costs": (Content, 1),
+    "timed_job": (Content, 1),
+    "comb": (Content, 1),
+    "comb_readings": (Content, 1),
+    "kerf": (Content, 1),
+    "name": (NewName, 1),
+    "same": (Same, 1),
+}
+
+
+def newer_version(kind: str, v: int) -> str:
+    """Say that a kind or a version is a newer calib's; empty when it isn't."""
+    known = 1 if kind == WITHDRAW else KINDS[kind][1] if kind in KINDS else 0
+    if 1 <= v <= known:
+        return ""
+    return (
+        f"an entry of kind {kind!r}, version {v}, was written by a newer calib: bring this program"
+        " up to date."
+    )
+
+
+def checked(entry: Entry) -> Any:
+    """The record of an entry that comes from elsewhere; InvalidRecord when it isn't one."""
+    if newer := newer_version(entry.kind, entry.v):
+        raise InvalidRecord(newer)
+    if entry.kind == WITHDRAW:
+        if entry.body:
+            raise InvalidRecord("a withdrawal has no content.")
+        return None
+    return from_json(KINDS[entry.kind][0], entry.body)
+
+
+def body_of(entry: Entry) -> Any:
+    """The record of an entry that the book holds; LogbookError when it can't be read."""
+    try:
+        return from_json(KINDS[entry.kind][0], entry.body)
+    except (InvalidRecord, KeyError) as error:
+        raise Unreadable(entry.body) from error

@@ -1,0 +1,83 @@
+"""Files that were named are read, and made ones written, without spoiling anything."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Literal
+
+from calib.errors import BadFile, CalibError, InvalidRecord, shown
+
+Files = Mapping[str, bytes]
+
+RESULTS_SUFFIX = "-results.csv"
+
+# No results, drawing or photograph that calib takes is larger, nor any logbook than the second; the
+# file that was named may be a device without an end [bytes].
+MOST_BYTES = 2**25
+MOST_OF_A_LOGBOOK = 2**30
+
+
+def given_file(file: Path, most_bytes: int = MOST_BYTES) -> bytes:
+    """Read a file that was named, one byte beyond the most at most; BadFile if it can't be."""
+    try:
+        with file.open("rb") as source:
+            return source.read(most_bytes + 1)
+    except OSError as error:
+        raise BadFile(
+            f"{shown(str(file))} can't be read ({error.strerror}): give a file that can be opened."
+        ) from None
+
+
+def check_folder(folder: Path | None) -> None:
+    """Check that a folder can be written or made, before anything is done for it; raises CalibError
+    when a file stands there, or in the way."""
+    with contextlib.suppress(OSError):
+        for place in (folder, *folder.parents) if folder else ():
+            if place.is_dir():
+                break
+            if place.exists():
+                raise CalibError(
+                    f"{shown(str(place))} is a file: give another folder. Nothing was done."
+                )
+
+
+def slug(name: str) -> str:
+    """A user's name as a part of a file's name."""
+    return re.sub(r"\W+", "-", name.strip().casefold())[:60].strip("-") or "unnamed"
+
+
+def picture_format(name: str) -> Literal["png", "svg"]:
+    """Tell a picture's format by the end of its name; raises InvalidRecord for another one."""
+    if name.lower().endswith(".png"):
+        return "png"
+    if name.lower().endswith(".svg"):
+        return "svg"
+    raise InvalidRecord(f"picture is {shown(name)}: give a name that ends in .png or .svg.")
+
+
+def write_folder(files: Files, folder: Path | None) -> tuple[Path, ...]:
+    """Write files into a folder, which is made when it isn't there; nothing without one.
+
+    A result file in which something was filled in is left as it is. Raises CalibError when the
+    folder can't be written.
+    """
+    if folder is None:
+        return ()
+    written = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, content in files.items():
+            path = folder / name
+            if name.endswith(RESULTS_SUFFIX) and path.exists() and path.read_bytes() != content:
+                continue
+            path.write_bytes(content)
+            written.append(path)
+    except OSError as error:
+        raise CalibError(
+            f"{shown(str(error.filename or folder))} can't be written ({error.strerror}): give"
+            " another folder, or make room."
+        ) from None
+    return tuple(written)

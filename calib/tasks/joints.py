@@ -1,0 +1,304 @@
+"""Kerf of a pair, and comb boards: planned at the settled cut, read by feel and caliper."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+
+from calib.boards.board_time import board_time
+from calib.boards.comb import CombBoard, Feel, plan_comb
+from calib.boards.comb_sheet import comb_record_page
+from calib.boards.gentle import KnownMarks
+from calib.boards.rs274 import frame_program, grid_program
+from calib.boards.svg import grid_svg
+from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
+from calib.hazards import check_hazard
+from calib.joints.caliper import Caliper, Estimate
+from calib.joints.comb_reading import FACES, Face, FitReading, checked
+from calib.joints.joint import Joint, fit_joint
+from calib.joints.kerf import KerfLaw, KerfPoint, kerf_by_energy, kerf_from_coupons
+from calib.limits import check_limits
+from calib.logbook import Book, Filters
+from calib.logbook.coding import known_names
+from calib.logbook.runs import understood
+from calib.records import Machine, Setting, Sheet
+from calib.records.fields import from_json, to_json
+from calib.tasks.boards import MOST_BOARDS, marks_of
+from calib.tasks.current import kept_settings
+from calib.tasks.finding import LAST, find_pair
+from calib.tasks.folders import Files
+from calib.tasks.wishes import CombWish
+
+# Fields of a comb's content that are arguments of ``plan_comb``.
+_NUMBERS = ("stock_mm", "step_mm", "slots", "tongues", "kerf_mm")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedComb:
+    """A comb board with its files."""
+
+    board: CombBoard
+    files: Files
+    time_s: float  # How long it burns [s]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CombTaken:
+    """What was taken down of a comb so far."""
+
+    board_id: str
+    readings: tuple[FitReading, ...] = ()  # One for each slot or tongue that was tried or measured
+    stock_mm: tuple[float, ...] = ()  # Thickness of the stock, as often as it was measured [mm]
+    caliper: Caliper = field(default_factory=Caliper)  # What was measured with
+
+
+def kerf_points(
+    book: Book, machine: str, sheet: str, caliper: Caliper | None = None
+) -> tuple[KerfPoint, ...]:
+    """Kerf of each setting of which coupons were measured, over all boards of a pair."""
+    found: list[KerfPoint] = []
+    page = book.boards(Filters(machine=machine, sheet=sheet, operation="cut"), limit=MOST_BOARDS)
+    for entry in page.entries:
+        readings = book.readings(entry.id)
+        measured = [r for r in readings if r.width_mm is not None or r.height_mm is not None]
+        if measured:
+            grid = book.board(entry.id)
+            found += kerf_from_coupons(grid.machine, measured, grid.cells, caliper=caliper)
+    return tuple(sorted(found, key=lambda p: (p.line_energy_j_mm, p.setting.power_pct, repr(p))))
+
+
+def kerf_law_of_pair(
+    book: Book, machine: str, sheet: str, caliper: Caliper | None = None
+) -> KerfLaw | None:
+    """Kerf against line energy on a pair."""
+    points = kerf_points(book, machine, sheet, caliper)
+    return kerf_by_energy(points, caliper=caliper) if points else None
+
+
+def learn_kerf(
+    book: Book,
+    machine: str | None,
+    sheet: str | None,
+    *,
+    when: datetime,
+    caliper: Caliper | None = None,
+) -> tuple[KerfLaw, tuple[KerfPoint, ...]]:
+    """Work out the kerf against line energy from all measured coupons, and keep it with the pair;
+    raises NotEnoughEvidence when no coupon was measured."""
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    pair = (of_machine.name, of_sheet.name)
+    points = kerf_points(book, *pair, caliper)
+    if not points:
+        raise NotEnoughEvidence(
+            f"No coupon of {of_sheet.name} on {of_machine.name} was measured: lay a caliper over a"
+            " few coupons that dropped out, and take their width and height down with the"
+            " board's results."
+        )
+    law = kerf_by_energy(points, caliper=caliper)
+    content = to_json(law)
+    kept = book.kept("kerf", machine=pair[0], sheet=pair[1])
+    if not kept or dict(kept[0].content) != content:
+        book.keep("kerf", content, when=when, machine=pair[0], sheet=pair[1])
+    return law, points
+
+
+def kerf_at(book: Book, machine: Machine, sheet: str, setting: Setting) -> Estimate | None:
+    """Kerf at a setting, from coupons where some were measured."""
+    law = kerf_law_of_pair(book, machine.name, sheet)
+    return None if law is None else law.at_setting(machine, setting)
+
+
+def plan_comb_board(
+    book: Book, machine: str | None, sheet: str | None, wish: CombWish, *, when: datetime
+) -> PlannedComb:
+    """Plan a comb board of a pair and keep it; raises NotEnoughEvidence when no cut was settled on
+    and no setting given."""
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    check_hazard(of_sheet, of_machine, "cut")
+    setting = wish.setting
+    not_current: tuple[str, ...] = ()
+    if setting is None:
+        kept = kept_settings(book, of_machine.name, of_sheet.name, "cut")
+        if not kept:
+            raise NotEnoughEvidence(
+                f"No cut of {of_sheet.name} on {of_machine.name} was settled on yet: settle on a"
+                " promised setting first, or give power and speed."
+            )
+        setting, not_current = kept[0].setting, kept[0].not_current
+    check_limits(of_machine, of_sheet, "cut", (setting,))
+    kerf = wish.kerf_mm
+    if kerf is None and (measured := kerf_at(book, of_machine, of_sheet.name, setting)):
+        kerf = max(round(measured.value_mm, 2), 0.02)  # to the steps of a caliper
+    board = plan_comb(
+        of_machine,
+        of_sheet,
+        setting,
+        stock_mm=wish.stock_mm or of_sheet.working_thickness_mm,
+        step_mm=wish.step_mm,
+        slots=wish.slots,
+        tongues=wish.tongues,
+        kerf_mm=kerf,
+        offcut_mm=wish.offcut_mm,
+        marks=marks_of(book, of_machine, of_sheet),
+    )
+    name = board.board_id
+    files = {
+        f"{name}-comb.svg": grid_svg(board).encode(),
+        f"{name}-comb-record.pdf": comb_record_page(board, paper=wish.paper),
+    }
+    if board.machine.power_word_full is not None:
+        files[f"{name}-comb.ngc"] = grid_program(board).encode()
+        files[f"{name}-comb-frame.ngc"] = frame_program(board).encode()
+    content = {
+        "machine": to_json(of_machine),
+        "sheet": to_json(of_sheet),
+        "setting": to_json(setting),
+        "stock_mm": board.stock_mm,
+        "step_mm": board.step_mm,
+        "slots": wish.slots,
+        "tongues": wish.tongues,
+        "kerf_mm": board.kerf_mm,
+        "offcut_mm": None if wish.offcut_mm is None else list(wish.offcut_mm),
+        "codes": to_json(board.label_setting),
+    }
+    names = {"machine": of_machine.name, "sheet": of_sheet.name}
+    book.keep("comb", content, when=when, label=name, **names)
+    board = replace(board, notes=(*board.notes, *not_current))
+    return PlannedComb(
+        board=board, files=dict(sorted(files.items())), time_s=board_time(board).total_s
+    )
+
+
+def find_comb(book: Book, code: str) -> CombBoard:
+    """Look a comb board up by its code, whatever its case; ``last`` is the one planned last."""
+    every = book.kept("comb")
+    wanted = code.strip()
+    found = [e for e in every if wanted.casefold() in (LAST, e.label.casefold())]
+    if not found:
+        raise LogbookError(known_names("comb board", wanted, [e.label for e in every]))
+    entry = found[0]
+    content = entry.content
+    with understood(entry):
+        # Combs of older logbooks don't say at what their codes were marked.
+        offcut, codes = content["offcut_mm"], content.get("codes")
+        board = plan_comb(
+            from_json(Machine, content["machine"]),
+            from_json(Sheet, content["sheet"]),
+            from_json(Setting, content["setting"]),
+            offcut_mm=None if offcut is None else (offcut[0], offcut[1]),
+            marks=KnownMarks(kept=from_json(Setting, codes) if codes else None),
+            **{name: content[name] for name in _NUMBERS},
+        )
+    return replace(
+        board,
+        board_id=entry.label,
+        machine=replace(board.machine, name=entry.machine or board.machine.name),
+        sheet=replace(board.sheet, name=entry.sheet or board.sheet.name),
+    )
+
+
+def comb_taken(book: Book, board: CombBoard) -> CombTaken:
+    """Look up what was taken down of a comb."""
+    kept = book.kept("comb_readings", label=board.board_id)
+    if not kept:
+        return CombTaken(board_id=board.board_id)
+    content = kept[0].content
+    with understood(kept[0]):
+        return CombTaken(
+            board_id=board.board_id,
+            readings=tuple(from_json(FitReading, fields) for fields in content["readings"]),
+            stock_mm=tuple(float(stock) for stock in content["stock_mm"]),
+            caliper=from_json(Caliper, content["caliper"]),
+        )
+
+
+def take_down_comb(
+    book: Book,
+    code: str,
+    readings: Sequence[FitReading],
+    *,
+    when: datetime,
+    stock_mm: Sequence[float] = (),
+    caliper: Caliper | None = None,
+) -> CombTaken:
+    """Take down what was felt and measured on a comb; what is given replaces what was there; raises
+    InvalidRecord when a reading isn't of this comb, or can't be right; nothing is stored then."""
+    board = find_comb(book, code)
+    before = comb_taken(book, board)
+    known = {reading.label: reading for reading in before.readings}
+    for reading in readings:
+        if reading.label in known:
+            old = known[reading.label]
+            widths = {
+                f"{face}_mm": reading.widths_mm(face) or old.widths_mm(face) for face in FACES
+            }
+            reading = FitReading(label=old.label, feel=reading.feel or old.feel, **widths)
+        known[reading.label] = reading
+    taken = CombTaken(
+        board_id=board.board_id,
+        readings=tuple(known[label] for label in sorted(known)),
+        stock_mm=tuple(stock_mm) or before.stock_mm,
+        caliper=caliper or before.caliper,
+    )
+    checked(board, taken.readings)
+    if taken.readings:
+        # Widths that can't be those of this comb are refused before anything is stored.
+        _joint(book, board, taken)
+    content = {
+        "readings": [to_json(reading) for reading in taken.readings],
+        "stock_mm": list(taken.stock_mm),
+        "caliper": to_json(taken.caliper),
+    }
+    names = {"machine": board.machine.name, "sheet": board.sheet.name}
+    book.keep("comb_readings", content, when=when, label=board.board_id, **names)
+    return taken
+
+
+def joint_of_comb(book: Book, code: str) -> tuple[CombBoard, Joint]:
+    """Read a comb: kerf, snug slot, and what to draw for press fit, glue fit and inlay; raises
+    NotEnoughEvidence when nothing was felt or measured."""
+    board = find_comb(book, code)
+    return board, _joint(book, board, comb_taken(book, board))
+
+
+def _joint(book: Book, board: CombBoard, taken: CombTaken) -> Joint:
+    coupons = kerf_at(book, board.machine, board.sheet.name, board.setting)
+    return fit_joint(
+        board, taken.readings, taken.stock_mm, caliper=taken.caliper, coupon_kerf=coupons
+    )
+
+
+def caliper_of(limit_mm: float | None) -> Caliper | None:
+    """A usual caliper with the largest error that its maker allows [mm]; None when not given."""
+    return None if limit_mm is None else Caliper(limit_mm=limit_mm)
+
+
+def comb_readings(
+    felt: Mapping[Feel, Sequence[Sequence[str]]],
+    measured: Mapping[Face, Sequence[tuple[str, tuple[float, ...]]]],
+) -> tuple[FitReading, ...]:
+    """Sort what was typed by slot and tongue; raises InvalidRecord when a code is given two
+    feels."""
+    feels: dict[str, Feel] = {}
+    for feel, lists in felt.items():
+        for code in (code for codes in lists for code in codes):
+            if feels.setdefault(code, feel) != feel:
+                raise InvalidRecord(
+                    f"{code!r} is given as {feels[code]} and as {feel}: give it one of the two."
+                )
+    widths: dict[str, dict[Face, tuple[float, ...]]] = {}
+    for face, pairs in measured.items():
+        for code, values in pairs:
+            own = widths.setdefault(code, {})
+            own[face] = own.get(face, ()) + values
+    return tuple(
+        FitReading(
+            label=code,
+            feel=feels.get(code),
+            top_mm=widths.get(code, {}).get("top", ()),
+            bottom_mm=widths.get(code, {}).get("bottom", ()),
+            across_mm=widths.get(code, {}).get("across", ()),
+        )
+        for code in sorted({*feels, *widths})
+    )

@@ -1,0 +1,231 @@
+"""From what is known to a board: which settings to burn, and their place on the sheet."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from calib.boards.gentle import KnownMarks
+from calib.boards.layout import LayoutOptions, lay_out, limit_mm, split_over_offcuts
+from calib.boards.places import fastest_that_fits_mm_s
+from calib.errors import BoardDoesNotFit, MachineLimit, unfit
+from calib.fit.region import Region
+from calib.hazards import check_hazard
+from calib.limits import (
+    beyond_limits,
+    beyond_note,
+    check_limits,
+    power_limits_pct,
+    speed_limits_mm_s,
+)
+from calib.physics import delivered_power_w, line_energy_j_mm
+from calib.plan.far_side import far_side
+from calib.plan.full import full_factorial
+from calib.plan.next_burns import MOST_PASSES, next_cuts
+from calib.plan.next_marks import next_marks
+from calib.records import Grid, Machine, Setting
+from calib.tasks.wishes import BoardWish
+from calib.units import show_speed
+
+# Boards of so many cells and more hold a middle setting three times: first, middle and last.
+_BLOCKS_FROM = 12
+_MIDDLES = 3
+
+
+def plan_on_region(
+    region: Region,
+    wish: BoardWish,
+    settings: Sequence[Setting] = (),
+    *,
+    round: int = 1,
+    marks: KnownMarks | None = None,
+) -> tuple[Grid, ...]:
+    """Plan a board, or as many as a split round needs, for what a region doesn't know yet.
+
+    ``settings`` are burnt in place of planned ones. Raises RefusedMaterial, DeclarationNeeded
+    Before anything is planned; BoardDoesNotFit when not even one cell fits; MachineLimit when the
+    machine has no setting to burn, or one is so slow or strong that it may set the sheet on fire.
+    """
+    machine, sheet, operation = region.machine, region.sheet, region.operation
+    hazard = check_hazard(sheet, machine, operation)
+    settings = tuple(settings) or full_grid(machine, wish)
+    if wish.slowest_mm_s is not None and not settings:
+        raise unfit(
+            "slowest_mm_s",
+            wish.slowest_mm_s,
+            "only a full grid, of powers and speeds that you give, may go slower than usual;"
+            " leave it out to have the burns chosen",
+        )
+    layout = LayoutOptions(
+        offcut_mm=wish.offcut_mm,
+        more_offcuts_mm=wish.more_offcuts_mm,
+        **({} if wish.clamp_mm is None else {"clamp_mm": wish.clamp_mm}),
+        round=round,
+        seed=wish.seed,
+        marks=marks or KnownMarks(),
+    )
+    fastest = _fastest_mark_mm_s(region, layout)
+    grids = _as_many_as_fit(region, wish, settings, layout, fastest)
+    notes = list(hazard.advice)
+    planned = sum(len(grid.cells) for grid in grids)
+    if not settings and planned != wish.burns:
+        notes.append(
+            f"{wish.burns} burns were asked for; {planned} fit the board at hand. Take a larger"
+            " piece for more, or have them split over several."
+        )
+    if len(grids) > 1:
+        names = ", ".join(grid.board_id for grid in grids)
+        notes.append(f"One round on {len(grids)} boards: {names}. Burn them in one sitting.")
+    first = far_side(region)
+    return tuple(
+        _checked(grid, region, wish, bool(settings), fastest, first, notes) for grid in grids
+    )
+
+
+def _checked(
+    grid: Grid,
+    region: Region,
+    wish: BoardWish,
+    given: bool,
+    fastest_mm_s: float,
+    first: Sequence[str],
+    last: Sequence[str],
+) -> Grid:
+    """Check the cells as they will be burnt; what must be known before burning comes first."""
+    settings = [cell.setting for cell in grid.cells]
+    kind = (region.machine, region.sheet, region.operation)
+    check_limits(*kind, settings, slowest_mm_s=wish.slowest_mm_s, fastest_mm_s=fastest_mm_s)
+    beyond = beyond_limits(*kind, settings, fastest_mm_s=fastest_mm_s)
+    notes = [*first, *([beyond_note(beyond)] if beyond else [])]
+    most = max(setting.passes for setting in settings)
+    if not given and most > max(wish.passes):
+        more = (
+            f"Cut in {most} passes: fewer would have to be so slow that the sheet may catch fire."
+            " Look after each pass whether it smoulders."
+        )
+        if most == MOST_PASSES:
+            more += " Even so many may not cut it: take a thinner sheet or a stronger machine."
+        notes.append(more)
+    return replace(grid, notes=tuple(dict.fromkeys((*notes, *grid.notes, *last))))
+
+
+def _as_many_as_fit(
+    region: Region,
+    wish: BoardWish,
+    settings: Sequence[Setting],
+    layout: LayoutOptions,
+    fastest_mm_s: float,
+) -> tuple[Grid, ...]:
+    """Plan and lay out the burns that were asked for, or as many of them as there is room for.
+
+    Settings change with their number, and with them the size of marks: how many would really fit
+    is only known once they are planned.
+    """
+
+    def laid_out(burns: Sequence[Setting]) -> tuple[Grid, ...]:
+        pair = (region.machine, region.sheet, region.operation)
+        reach = strengths(region, burns)
+        if wish.split:
+            return split_over_offcuts(*pair, burns, options=layout, reach=reach)
+        return (lay_out(*pair, burns, options=layout, reach=reach),)
+
+    def tried(count: int) -> tuple[tuple[Grid, ...], int]:
+        """So many burns, or none and how many would fit when there is no room for them."""
+        try:
+            return laid_out(_chosen(region, wish, count, fastest_mm_s)), count
+        except BoardDoesNotFit as short:
+            # Of marks a slower one may fit, for its run-up is shorter.
+            if count == 1 or (short.cells_that_fit < 1 and region.operation == "cut"):
+                raise
+            return (), max(1, short.cells_that_fit)
+
+    if settings:
+        return laid_out(settings)
+    laid, count = tried(wish.burns)
+    if laid:
+        return laid
+    while not laid:
+        laid, fits = tried(count)
+        count = count if laid else min(count - 1, fits)
+    while count + 1 < wish.burns:
+        more, _ = tried(count + 1)
+        if not more:
+            break
+        laid, count = more, count + 1
+    return laid
+
+
+def _fastest_mark_mm_s(region: Region, layout: LayoutOptions) -> float:
+    """Fastest mark for which the boards at hand, the narrowest of them too, have room [mm/s]."""
+    if region.operation == "cut":
+        return math.inf
+    return min(
+        fastest_that_fits_mm_s(
+            region.machine, region.operation, layout.clamp_mm, limit_mm(region.machine, size)[0]
+        )
+        for size in (layout.offcut_mm, *layout.more_offcuts_mm)
+    )
+
+
+def _chosen(region: Region, wish: BoardWish, count: int, fastest_mm_s: float) -> list[Setting]:
+    """The settings of a board, a middle one repeated on boards of twelve cells and more."""
+    extra = _MIDDLES - 1 if count >= _BLOCKS_FROM else 0
+    if region.operation == "cut":
+        chosen = next_cuts(
+            region,
+            count - extra,
+            reliability=wish.reliability,
+            passes=wish.passes,
+            char_at_most=wish.char_at_most,
+        )
+    else:
+        chosen = next_marks(
+            region, count - extra, wish.mark, wish.line_pitch_mm, fastest_mm_s=fastest_mm_s
+        )
+    if extra:
+        order = np.argsort(strengths(region, chosen), kind="stable")
+        chosen += [chosen[int(order[len(order) // 2])]] * extra
+    return chosen
+
+
+def full_grid(machine: Machine, wish: BoardWish) -> tuple[Setting, ...]:
+    """Every combination that was asked for; none when the burns are to be chosen."""
+    if not wish.powers_pct:
+        return ()
+    lowest, highest = power_limits_pct(machine)
+    _, fastest = speed_limits_mm_s(machine)
+    for power in wish.powers_pct:
+        if not lowest <= power <= highest:
+            raise MachineLimit(
+                f"A power of {power:g} % was asked for: {machine.name} is used from {lowest:g} %"
+                f" (where its beam starts) to {highest:g} % (its ceiling). Choose powers between"
+                " them, or change the machine."
+            )
+    for speed in wish.speeds_mm_s:
+        if not 0 < speed <= fastest:
+            raise MachineLimit(
+                f"A speed of {show_speed(speed)} was asked for: {machine.name} goes from above 0 to"
+                f" {show_speed(fastest)}. Choose slower speeds, or change the machine."
+            )
+    return full_factorial(
+        machine,
+        wish.powers_pct,
+        wish.speeds_mm_s,
+        passes=wish.passes,
+        line_pitches_mm=(wish.line_pitch_mm,),
+    )
+
+
+def strengths(region: Region, settings: Sequence[Setting]) -> list[float]:
+    """Expected reach of each setting [ln W]; for marks the ln of its energy × passes."""
+    power = np.array([s.power_pct for s in settings])
+    speed = np.array([s.speed_mm_s for s in settings])
+    passes = np.array([float(s.passes) for s in settings])
+    if region.operation == "cut":
+        return [float(r) for r in np.atleast_1d(region.median_reach(power, speed, passes))]
+    energy = line_energy_j_mm(delivered_power_w(region.machine, power), speed) * passes
+    pitch = np.array([s.line_pitch_mm or 1.0 for s in settings])
+    return [float(e) for e in np.log(energy / pitch)]

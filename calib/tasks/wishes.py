@@ -1,0 +1,374 @@
+"""What is asked of a task and stands in no record of the logbook; each thing described once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import field
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from calib.errors import InvalidRecord
+from calib.records import (
+    THROUGH_GRADES,
+    USUAL_RELIABILITY,
+    Burn,
+    ClassesBy,
+    Costs,
+    LaserSource,
+    Operation,
+    Setting,
+)
+from calib.records.burns import Passes, Power, Speed
+from calib.records.fields import (
+    Grade,
+    Name,
+    Number,
+    Text,
+    Whole,
+    Words,
+    misfit,
+    record,
+    says,
+)
+
+Side = Annotated[Number, Field(gt=0, le=10_000)]
+Offcut = Annotated[tuple[Side, Side] | None, says("Width x height of the piece at hand.")]
+Wished = Annotated[Number, Field(gt=0, lt=1)]
+CHANCE = "give a chance between 0 and 1, such as 0.99"
+Reliability = Annotated[
+    Wished, says("Chance, from 0 to 1, that the promise shall hold.", allowed=CHANCE)
+]
+CharAtMost = Annotated[
+    Grade | None,
+    says(
+        "Worst char that is fine: 0 clean, 1 tan, 2 brown, 3 black, 4 flaking.",
+        unsaid="char doesn't matter",
+    ),
+]
+MarkGrade = Annotated[Grade, says("Wanted mark: 0 nothing, 1 faint, 2 clear, 3 heavy, 4 scorched.")]
+Count = Annotated[Whole, Field(ge=0, le=1_000_000)]
+Seed = Annotated[Whole, says("Shuffles the places.", ge=0, le=1_000_000_000)]
+Paper = Annotated[Literal["a4", "letter"], says("Paper of what is printed.")]
+
+
+@record
+class Named:
+    """A machine and a sheet; left out where there is only one."""
+
+    machine: Annotated[Name | None, says("Name of the machine.", unsaid="the only one")] = None
+    sheet: Annotated[Name | None, says("Name of the sheet.", unsaid="the only one")] = None
+
+    @property
+    def names(self) -> tuple[str | None, str | None]:
+        """As tasks take them."""
+        return self.machine, self.sheet
+
+
+@record
+class Pair(Named):
+    """The same, and what is burnt."""
+
+    operation: Annotated[Operation, says("What is burnt.")] = "cut"
+
+    @property
+    def pair(self) -> tuple[str | None, str | None, Operation]:
+        """As tasks take it."""
+        return *self.names, self.operation
+
+
+@record
+class MaterialWish:
+    """What is asked of a material before a sheet of it is bought."""
+
+    material: Annotated[Name, says("What it is made of, in plain words.")]
+    source: Annotated[LaserSource, says("Kind of laser.")] = "co2"
+    operation: Annotated[Operation | None, says("What is to be burnt.", unsaid="any")] = None
+    declaration: Annotated[Words, says("Your statement on a material that calib doesn't know.")] = (
+        ""
+    )
+
+
+@record
+class BoardWish:
+    """What a board is to be planned for."""
+
+    burns: Annotated[Whole, says("How many cells.", ge=1, le=400)] = 8
+    offcut_mm: Offcut = None
+    split: Annotated[bool, says("Spread the burns over as many pieces as they need.")] = False
+    more_offcuts_mm: Annotated[
+        tuple[tuple[Side, Side], ...],
+        says("Further pieces to spread over; else as many as the first as it takes."),
+    ] = ()
+    clamp_mm: Annotated[Number | None, says("Margin kept free at the edges.", ge=0, le=1000)] = None
+    passes: Annotated[
+        tuple[Passes, ...],
+        says("Passes to try.", min_length=1, allowed="give whole numbers from 1 to 50"),
+    ] = (1,)
+    powers_pct: Annotated[
+        tuple[Power, ...], says("A full grid: these powers with all the speeds.")
+    ] = ()
+    speeds_mm_s: Annotated[
+        tuple[Speed, ...], says("A full grid: these speeds with all the powers.")
+    ] = ()
+    slowest_mm_s: Annotated[
+        Number | None,
+        says("A full grid down to this speed, at your own risk of fire.", gt=0, le=20_000),
+    ] = None
+    line_pitch_mm: Annotated[
+        Number | None, says("Distance of the lines of an area mark.", ge=0.01, le=20)
+    ] = None
+    reliability: Reliability = USUAL_RELIABILITY
+    char_at_most: CharAtMost = None
+    mark: MarkGrade = 2
+    seed: Seed = 0
+
+    def __post_init__(self) -> None:
+        for one, other in (("powers_pct", "speeds_mm_s"), ("speeds_mm_s", "powers_pct")):
+            if getattr(self, one) and not getattr(self, other):
+                misfit(
+                    self,
+                    one,
+                    getattr(self, one),
+                    "a full grid needs powers and speeds; leave both out to have the burns chosen",
+                )
+        if self.more_offcuts_mm:
+            object.__setattr__(self, "split", True)
+
+
+@record
+class FocusWish:
+    """What a focus board is to be."""
+
+    heights_mm: Annotated[
+        tuple[Annotated[Number, Field(ge=-1000, le=1000)], ...],
+        says("Focus heights against the usual one; more is farther away.", unsaid="-3 to 3 mm"),
+    ] = ()
+    offcut_mm: Offcut = None
+
+
+@record
+class FileWish:
+    """How the files of a board are wanted."""
+
+    paper: Paper = "a4"
+    # For software that can't tell colours apart.
+    one_file_per_setting: Annotated[
+        bool, says("Also one drawing and program for each setting.")
+    ] = False
+    # Such as a page's address up to the board's code, which is added.
+    address: Annotated[
+        Text, says("Where boards are found.", unsaid="the command that shows the board")
+    ] = ""
+
+    def address_of(self, board_id: str) -> str:
+        """Say where a board is found in the logbook, for the record sheet and its QR code."""
+        return (self.address or "calib show-board ") + board_id
+
+
+@record
+class RegionWish:
+    """What is asked of a region."""
+
+    aim: Annotated[
+        Literal["fastest", "cleanest", "cheapest"], says("What the setting is chosen for.")
+    ] = "fastest"
+    reliability: Annotated[
+        Wished | None,
+        says(
+            "Chance, from 0 to 1, that a cut shall drop; for a mark, that it goes no deeper.",
+            allowed=CHANCE,
+            unsaid="0.99 for cuts; a mark has the highest chance there is",
+        ),
+    ] = None
+    char_at_most: CharAtMost = None
+    mark: MarkGrade = 2
+    cut_length_mm: Annotated[
+        Number | None,
+        says("Promise a whole job of this cut path, such as 4.2 m.", gt=0, lt=1e9),
+    ] = None
+    next_sheet: Annotated[bool, says("Promise it for the next sheet of the lot.")] = False
+    # None: as kept in the logbook.
+    costs: Annotated[Costs | None, says("What things cost, for the cheapest.")] = None
+    # None: as slow as cells that were burnt at the maker's wish, else none that may set the sheet
+    # on fire.
+    slowest_mm_s: Annotated[
+        Number | None, says("Slowest speed that may be advised.", gt=0, le=20_000)
+    ] = None
+
+    def __post_init__(self) -> None:
+        if self.cut_length_mm is not None and self.next_sheet:
+            misfit(
+                self,
+                "cut_length_mm",
+                self.cut_length_mm,
+                "a chance is of the next coupon, of a whole job on this sheet, or of the next"
+                " sheet; ask for one",
+            )
+
+    def asked_of(self, operation: Operation) -> float | None:
+        """The chance that is asked for of an operation; None: no bound."""
+        usual = self.reliability is None and operation == "cut"
+        return USUAL_RELIABILITY if usual else self.reliability
+
+
+@record
+class JobCounts:
+    """How many parts of a job came out how."""
+
+    through: Annotated[Count, says("Parts that fell free.")] = 0
+    hanging: Annotated[Count, says("Parts that were pushed out.")] = 0
+    no: Annotated[Count, says("Parts that were not cut.")] = 0
+    cut_length_mm: Annotated[
+        Number | None, says("Cut path of one part.", unsaid="about a coupon's", gt=0, le=1e7)
+    ] = None
+
+    def __post_init__(self) -> None:
+        if not self.parts:
+            raise InvalidRecord(
+                "No part is counted: say how many fell free, were pushed out or not cut."
+            )
+
+    @property
+    def parts(self) -> int:
+        """How many there are in all."""
+        return self.through + self.hanging + self.no
+
+    def burns(self, setting: Setting, sitting: str) -> tuple[Burn, ...]:
+        """One burn per outcome that was seen."""
+        return tuple(
+            Burn(
+                operation="cut",
+                power_pct=setting.power_pct,
+                speed_mm_s=setting.speed_mm_s,
+                passes=setting.passes,
+                through=grade,
+                count=getattr(self, grade),
+                cut_length_mm=self.cut_length_mm,
+                source="job",
+                sitting=sitting,
+            )
+            for grade in THROUGH_GRADES
+            if getattr(self, grade)
+        )
+
+
+@record
+class CheckWish:
+    """How the board of a check is wanted."""
+
+    burns: Annotated[
+        Whole | None, says("How many burns.", unsaid="the usual number", ge=1, le=400)
+    ] = None
+    offcut_mm: Offcut = None
+    # None: the settled one, else the recommended one.
+    setting: Annotated[Setting | None, says("The setting that the workshop works with.")] = None
+
+
+@record
+class ElsewhereWish:
+    """Where a sheet is to be carried over to, and what is asked of it there."""
+
+    to_machine: Annotated[Name | None, says("Another machine of the logbook.", option="--to")] = (
+        None
+    )
+    rated_w: Annotated[
+        Number | None,
+        says("Or somebody's machine: its rated power.", option="--watts", ge=0.01, le=2000),
+    ] = None
+    reliability: Reliability = USUAL_RELIABILITY
+    mark: MarkGrade = 2
+    offcut_mm: Offcut = None
+    seed: Seed = 0
+
+    def __post_init__(self) -> None:
+        if (self.to_machine is None) == (self.rated_w is None):
+            misfit(
+                self,
+                "to_machine",
+                self.to_machine,
+                "give a machine of the logbook, or somebody's rated watts, and not both",
+            )
+
+
+@record
+class TrackRecordWish:
+    """Which track record is wanted."""
+
+    what: Annotated[
+        Literal["through", "char", "mark", "promises"],
+        says("Forecasts of cells, or promises: the jobs that were run on one."),
+    ] = "through"
+    machine: Annotated[Name | None, says("Only of this machine.")] = None
+    sheet: Annotated[Name | None, says("Only of this sheet; all if left out.")] = None
+    leave_one_out: Annotated[
+        bool, says("Forecast each board anew from the others of its pair.")
+    ] = False
+
+    def __post_init__(self) -> None:
+        if self.leave_one_out and self.what == "promises":
+            misfit(self, "what", self.what, "promises can't be made anew; leave one of the two out")
+
+
+@record
+class CombWish:
+    """What a comb board is to be."""
+
+    stock_mm: Annotated[
+        Number | None,
+        says(
+            "Thickness of the stock that sits in the slots.",
+            unsaid="the sheet's",
+            ge=0.2,
+            le=50,
+        ),
+    ] = None
+    # None: the one that was settled on.
+    setting: Annotated[Setting | None, says("At which it is cut.")] = None
+    step_mm: Annotated[Number, says("From one width to the next.", ge=0.01, le=0.5)] = 0.05
+    slots: Annotated[Whole, says("How many slots.")] = 9
+    tongues: Annotated[Whole, says("How many tongues; 0 for none.")] = 9
+    kerf_mm: Annotated[
+        Number | None,
+        says(
+            "Kerf that the widths lie round.",
+            unsaid="from measured coupons, else a guess",
+            ge=0.02,
+            le=1.5,
+        ),
+    ] = None
+    offcut_mm: Offcut = None
+    paper: Paper = "a4"
+
+
+@record
+class JobWish:
+    """What is to be burnt of a drawing, and what is asked of it."""
+
+    # None leaves a class out. Empty: only the classes are told.
+    operations: Annotated[
+        Mapping[str, Operation | None], says("Operation of each class of the drawing.")
+    ] = field(default_factory=dict)
+    classes_by: Annotated[ClassesBy, says("What tells classes apart.")] = "colour"
+    # None: the one that was settled on, else the cheapest.
+    cut: Annotated[Setting | None, says("Setting of the cuts.")] = None
+    # A class without one takes what was settled on for its operation.
+    marks: Annotated[Mapping[str, Setting], says("Settings of classes that aren't cut.")] = field(
+        default_factory=dict
+    )
+    parts: Annotated[
+        Whole | None, says("Parts that it yields.", unsaid="counted", ge=1, le=1_000_000)
+    ] = None
+    sheets: Annotated[Number, says("Sheets that it uses up, such as 0.25.", ge=0, le=1_000_000)] = (
+        1.0
+    )
+    price: Annotated[Number | None, says("What the customer pays.", gt=0, le=1e9)] = None
+    reliability: Annotated[
+        Wished | None,
+        says(
+            "What cheapest, fastest and cleanest keep to.",
+            allowed=CHANCE,
+            unsaid="as settled, else 0.99",
+        ),
+    ] = None
+    char_at_most: CharAtMost = None

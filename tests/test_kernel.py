@@ -1,0 +1,97 @@
+"""The kernel of all responses against published ordered regressions and written-out sums.
+
+With a linear latent, unit scatter, coupons of one length and no misreading it is an ordered probit
+regression, whose published likelihoods it has to give. Sources of the tables: tests/reference.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from ordinal_cases import table
+from scipy.stats import norm
+
+from calib.fit.kernel import Latent, Readings, grade_chances, log_likelihood
+
+
+def plain(latent, cuts, grade, count) -> tuple[Latent, Readings]:
+    n = len(grade)
+    one = Latent(
+        critical=np.asarray(latent, dtype=float)[None, :],
+        scatter=np.ones(1),
+        shared=np.zeros(1),
+        cuts=np.asarray(cuts, dtype=float)[None, :],
+    )
+    return one, Readings(
+        grade=np.asarray(grade, dtype=np.int64),
+        count=np.asarray(count, dtype=float),
+        group=np.zeros(n, dtype=np.int64),
+        length=np.ones(n),
+        ln_whole=np.zeros(n),
+        misread=0.0,
+    )
+
+
+def test_beetles():
+    """Bliss (1935): probit −34.935259 + 19.727934 log10 dose, deviance 10.119758 (recomputed)."""
+    data = table("beetles.csv")
+    latent = np.tile(19.727934 * data.log10_dose.to_numpy(), 2)
+    grade = np.repeat([0, 1], len(data))
+    count = np.r_[data.n - data.killed, data.killed].astype(float)
+    model = plain(latent, [34.935259], grade, count)
+    share = np.r_[1 - data.killed / data.n, data.killed / data.n]
+    full = float(count[count > 0] @ np.log(share[count > 0]))
+    found = float(log_likelihood(*model, np.zeros((1, 1)))[0, 0])
+    assert 2.0 * (full - found) == pytest.approx(10.119758, abs=2e-6)
+
+
+def test_wine():
+    """Five grades: log-likelihood −85.761148 at the published estimate, and every chance."""
+    data = table("wine.csv")
+    latent = 1.499375 * (data.temp == "warm") + 0.867744 * (data.contact == "yes")
+    cuts = [-0.773263, 0.736021, 2.044680, 2.941345]
+    model = plain(latent.to_numpy(), cuts, data.rating - 1, np.ones(len(data)))
+    found = float(log_likelihood(*model, np.zeros((1, 1)))[0, 0])
+    assert found == pytest.approx(-85.761148, abs=1e-5)
+    chances = grade_chances(model[0].critical, model[0].scatter, model[0].cuts)[:, 0]
+    edges = norm.cdf(np.r_[-np.inf, cuts, np.inf][:, None] - latent.to_numpy())
+    np.testing.assert_allclose(chances, np.diff(edges, axis=0), atol=1e-12)
+
+
+@pytest.mark.parametrize("sessions", [2, 5])
+def test_sessions_are_sums_over_what_each_shares(sessions):
+    """A normal u of each session, summed finely here; misreading, a long path and defects too."""
+    rng = np.random.default_rng(sessions)
+    n = 6 * sessions
+    critical, grade = 3.0 + 0.1 * rng.standard_normal(n), rng.integers(0, 3, n)
+    group, length = np.arange(n) % sessions, np.where(np.arange(n) % 4 == 1, 3.0, 1.0)
+    latent = Latent(
+        critical=critical[None, :],
+        scatter=np.array([0.05]),
+        shared=np.array([0.04]),
+        cuts=np.array([[-0.06, 0.0]]),
+    )
+    readings = Readings(
+        grade=grade,
+        count=np.ones(n),
+        group=group,
+        length=length,
+        ln_whole=-0.02 * length,
+        misread=0.01,
+        lots=("",) * sessions,
+    )
+    alpha = np.array([2.9, 3.0, 3.13])
+    u = np.linspace(-0.24, 0.24, 961)
+    exact = np.zeros(3)
+    for place, a in enumerate(alpha):
+        for session in range(sessions):
+            value = norm.pdf(u, 0, 0.04) * (u[1] - u[0])
+            for row in np.flatnonzero(group == session):
+                y = critical[row] - a + u
+                through = (norm.cdf(y / 0.05) * np.exp(-0.02)) ** length[row]
+                no = norm.cdf((-0.06 - y) / 0.05)
+                chance = (no, np.maximum(1 - no - through, 0.0), through)[grade[row]]
+                value = value * (0.99 * chance + 0.01 / 3)
+            exact[place] += np.log(value.sum())
+    found = log_likelihood(latent, readings, alpha[None, :])[0]
+    np.testing.assert_allclose(found, exact, atol=0.01 * sessions)
