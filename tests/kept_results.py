@@ -36,7 +36,7 @@ def same_as_kept(name: str, found: object) -> None:
     found
         Records, mappings, sequences, arrays, numbers, words; bytes as text.
     """
-    place, plain = PLACE / f"{name}.json", as_plain(found)
+    place, plain = PLACE / f"{name.replace(' ', '-')}.json", as_plain(found)
     if os.environ.get(REWRITE):
         place.write_text(json.dumps(plain, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
     differences = list(_different(json.loads(place.read_text(encoding="utf-8")), plain, name))

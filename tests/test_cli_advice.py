@@ -80,6 +80,12 @@ def test_an_edge_that_was_not_found_is_said_with_the_way_to_go(
     done = planned.run("recommend", code=0 if edge == "all_through" else 1)
     if edge == "none_through":
         assert "Stop and look first: 6 burns and not one was cut" in done.stderr
+        boards = planned.json("list")["total"]
+        said = planned.run("plan", code=1).stderr
+        assert "Did the beam fire" in said
+        assert "Nothing was planned: answer y, or give --yes" in said
+        assert planned.json("list")["total"] == boards
+        assert "board_id" in planned.json("plan", "--yes")["grid"]
     else:
         cells = planned.json("show-board", "last")["grid"]["cells"]
         advised = planned.json("list-promises")[0]["promise"]["setting"]

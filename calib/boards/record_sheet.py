@@ -203,7 +203,7 @@ def _grades(grid: Grid) -> list[Any]:
     parts: list[Any] = []
     for name in asked_of(grid.operation):
         rows = [
-            [swatch(name, grade), words(f"{key}  {meaning}")]
+            [swatch(name, grade), words(f"{key}: {meaning}")]
             for grade, (key, meaning) in enumerate(GRADES[name])
         ]
         heights = [SWATCH_MM[1] + 0.7] * len(rows)

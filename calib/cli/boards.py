@@ -5,8 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-from calib.cli.options import BoardCode, Into, IntoHere, Said, argument, command
-from calib.cli.terminal import now, tell
+from calib.cli.options import BoardCode, Into, IntoHere, Said, argument, command, flag
+from calib.cli.terminal import confirmed, now, tell
+from calib.errors import CalibError, NeedsYes
 
 if TYPE_CHECKING:
     from calib.logbook import Book
@@ -20,14 +21,29 @@ PANEL = "Boards"
     "calib plan 'birch 3' --burns 6 --offcut 200x150 --into board-1",
     leave_out=("address",),
 )
-def plan(book: Book, pair: Pair, wish: BoardWish, files: FileWish, into: Into = None) -> Said:
+def plan(
+    book: Book,
+    pair: Pair,
+    wish: BoardWish,
+    files: FileWish,
+    into: Into = None,
+    yes: Annotated[bool, flag("--yes", "Plan on although something else must be wrong.")] = False,
+) -> Said:
     """Plan the next board of a sheet: the first brackets the edge, later ones close in on it."""
     from calib.report.boards import files_text, planned_data, planned_round_text
     from calib.tasks.boards import plan_boards
     from calib.tasks.folders import check_folder, write_folder
 
     check_folder(into)
-    planned = plan_boards(book, *pair.pair, wish, when=now(), files=files)
+    try:
+        planned = plan_boards(book, *pair.pair, wish, when=now(), files=files, sure=yes)
+    except NeedsYes as doubtful:
+        tell(" ".join(doubtful.doubts))
+        if not confirmed("Is all of that as it should be, and the next board to be planned?"):
+            raise CalibError(
+                "Nothing was planned: answer y, or give --yes, when all of that is as it should be."
+            ) from None
+        planned = plan_boards(book, *pair.pair, wish, when=now(), files=files, sure=True)
     for one in planned:
         if one.again:
             tell(f"Board {one.grid.board_id} was planned before, and isn't taken down: it stays.")

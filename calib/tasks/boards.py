@@ -11,11 +11,12 @@ import numpy as np
 
 from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
 from calib.boards.gentle import KnownMarks
-from calib.errors import LogbookError
+from calib.errors import LogbookError, NeedsYes
 from calib.fit.region import Region
 from calib.fit.thinning import thinned_region
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters, Line
+from calib.plan.far_side import far_side
 from calib.records import Grid, Machine, Operation, Setting, Sheet
 from calib.tasks.advice import region_of_pair
 from calib.tasks.files import board_files
@@ -51,14 +52,20 @@ def plan_boards(
     *,
     when: datetime,
     files: FileWish | None = None,
+    sure: bool = False,
 ) -> tuple[Planned, ...]:
     """Plan the next round of a pair on one board, or split over several, and store them.
 
     The hazards are looked at first; then all burns of the pair say which cells teach most. Raises
     RefusedMaterial, DeclarationNeeded before anything is planned; BoardDoesNotFit, MachineLimit
-    when the board at hand is too small, or a limit of the machine would be crossed.
+    when the board at hand is too small, or a limit of the machine would be crossed; unless
+    ``sure``, NeedsYes when all burns so far lie where something else must be wrong.
     """
-    planned = propose_boards(book, machine, sheet, operation, wish, files=files)
+    region = region_of_pair(book, machine, sheet, operation)
+    doubts = () if sure or wish.powers_pct else far_side(region)
+    if doubts:
+        raise NeedsYes(doubts)
+    planned = _proposed(book, region, wish, files)
     for one in planned:
         book.add_board(one.grid, when=when, forecasts=one.forecasts)
     return planned
@@ -77,7 +84,12 @@ def propose_boards(
 
     Planned again from the same burns, the boards are the same.
     """
-    region = region_of_pair(book, machine, sheet, operation)
+    return _proposed(book, region_of_pair(book, machine, sheet, operation), wish, files)
+
+
+def _proposed(
+    book: Book, region: Region, wish: BoardWish, files: FileWish | None
+) -> tuple[Planned, ...]:
     earlier = boards_of(book, region)
     # A board of which nothing was taken down taught nothing: it is no round yet.
     last = max((board.round or 0 for board in earlier if board.read), default=0)
