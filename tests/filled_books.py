@@ -7,7 +7,7 @@ import dataclasses
 import pytest
 from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, SETTING, later, some_grid
 
-from calib.logbook import Book, Sitting
+from calib.logbook import Book, Session
 from calib.records import Reading
 
 JPEG = b"\xff\xd8\xff\xe0picture"
@@ -26,11 +26,11 @@ def fill(book: Book) -> None:
     """Put something of everything into a logbook."""
     book.add_machine(BENCH, when=EVENING, note="new")
     book.change_setup("bench", when=later(1), what="lens", lens_mm=50.8)
-    book.add_sitting("bench", Sitting(label="monday", air=True, support="pins"), when=later(1))
+    book.add_session("bench", Session(label="monday", air=True, support="pins"), when=later(1))
     book.add_sheet(BIRCH, when=EVENING)
     book.add_sheet(dataclasses.replace(BIRCH, measured_mm=2.9), when=later(1))
     book.add_board(some_grid(), when=later(2), forecasts={"A1": {"through": 0.83}})
-    book.record("AB12", [Reading(cell="A1", through="no")], when=later(3), sitting="monday")
+    book.record("AB12", [Reading(cell="A1", through="no")], when=later(3), session="monday")
     book.record("AB12", [Reading(cell="A1", through="hanging")], when=later(4), why="misread")
     book.undo(when=later(5), board_id="AB12")
     promise = book.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(6))

@@ -40,7 +40,7 @@ def reach(power_pct: float, speed_mm_s: float) -> float:
     return math.log(power_pct / 80.0) - math.log(0.2 + 0.8 * speed_mm_s / 20.0)
 
 
-def burnt(settings: list[Setting], *, loss: float = 0.0, sitting: str = "") -> list[Burn]:
+def burnt(settings: list[Setting], *, loss: float = 0.0, session: str = "") -> list[Burn]:
     """What comes out when everything is as likely as not to be as it should: no scatter at all."""
     found = []
     for s in settings:
@@ -52,7 +52,7 @@ def burnt(settings: list[Setting], *, loss: float = 0.0, sitting: str = "") -> l
                 power_pct=s.power_pct,
                 speed_mm_s=s.speed_mm_s,
                 through=grade,
-                sitting=sitting,
+                session=session,
             )
         )
     return found
@@ -71,13 +71,13 @@ def reference() -> calib.Region:
 
 
 def alone(region: calib.Region, burns: list[Burn]) -> Shifted:
-    """What burns of one sitting say of a shift, all shifts being alike before."""
+    """What burns of one session say of a shift, all shifts being alike before."""
     told = shift_likelihood(region, burns).marginal
     return Shifted(weight=told / told.sum())
 
 
 def test_a_shift_is_found_where_it_is(region: calib.Region) -> None:
-    """Many burns of one sitting say how far the edge lies from where it was."""
+    """Many burns of one session say how far the edge lies from where it was."""
     settings = [Setting(power_pct=80.0, speed_mm_s=float(v)) for v in np.linspace(10, 24, 40)]
     for loss in (0.0, 0.15, 0.3):
         found = alone(region, burnt(settings, loss=loss))
@@ -107,7 +107,7 @@ def both_lots(region: calib.Region, new: list[Burn]) -> calib.Region:
 def test_the_verdict_on_a_lot_is_the_advice_of_the_one_fit(
     region: calib.Region, loss: float, verdict: str
 ) -> None:
-    new = burnt(plan_new_lot(region, WORKING), loss=loss, sitting="new")
+    new = burnt(plan_new_lot(region, WORKING), loss=loss, session="new")
     fitted = both_lots(region, new)
     found = judge_new_lot(fitted, WORKING, 0.95)
     assert found.verdict == verdict, found.words
@@ -131,7 +131,7 @@ def test_the_verdict_on_a_lot_is_the_advice_of_the_one_fit(
 
 def test_burns_of_a_new_lot_outweigh_those_of_the_old_one(region: calib.Region) -> None:
     """Burnt of one lot, four that hang among thirteen are scatter; of another, they are the lot."""
-    new = burnt(plan_new_lot(region, WORKING), loss=0.12, sitting="new")
+    new = burnt(plan_new_lot(region, WORKING), loss=0.12, session="new")
     apart = both_lots(region, new)
     as_one = calib.fit_region(CO2, BIRCH, evidence=[*region.burns, *new])
     assert apart.chance_through(80.0, 17.5) < as_one.chance_through(80.0, 17.5) - 0.1
@@ -181,12 +181,12 @@ def test_a_strip_lies_between_the_edge_and_where_it_is_after_a_loss(region: cali
 
 def test_good_strips_raise_no_alarm_and_tired_ones_do(region: calib.Region) -> None:
     strip = plan_check_strip(region)
-    good = [burnt(strip, sitting=str(i)) for i in range(4)]
+    good = [burnt(strip, session=str(i)) for i in range(4)]
     calm = judge_check_strip(region, good)
     assert not calm.alarm
     assert calm.checks == ()
     assert max(one.chance_of_loss for one in calm.after_each) < 0.3
-    tired = [burnt(strip, loss=0.2, sitting=f"t{i}") for i in range(2)]
+    tired = [burnt(strip, loss=0.2, session=f"t{i}") for i in range(2)]
     lost = judge_check_strip(region, [*good, *tired])
     assert lost.alarm
     assert lost.after_each[:4] == calm.after_each
@@ -202,7 +202,7 @@ def test_the_first_alarm_says_to_clean_and_repeat_the_next_to_look_further(
     region: calib.Region,
 ) -> None:
     strip = plan_check_strip(region)
-    strips = [burnt(strip, loss=0.3, sitting=str(i)) for i in range(3)]
+    strips = [burnt(strip, loss=0.3, session=str(i)) for i in range(3)]
     first = judge_check_strip(region, strips[:1])
     if first.alarm:
         assert CLEAN in first.words
@@ -215,7 +215,7 @@ def test_the_first_alarm_says_to_clean_and_repeat_the_next_to_look_further(
 def test_a_cleaned_machine_calms_down(region: calib.Region) -> None:
     strip = plan_check_strip(region)
     strips = [
-        burnt(strip, loss=loss, sitting=str(i)) for i, loss in enumerate((0, 0, 0.2, 0.2, 0, 0))
+        burnt(strip, loss=loss, session=str(i)) for i, loss in enumerate((0, 0, 0.2, 0.2, 0, 0))
     ]
     check = judge_check_strip(region, strips)
     assert check.after_each[3].chance_of_loss > 0.9 > 0.3 > check.after_each[5].chance_of_loss
@@ -237,8 +237,8 @@ def test_sheet_and_machine_are_told_apart(
     region: calib.Region, reference: calib.Region, machine: float, sheet: float, verdict: str
 ) -> None:
     strip = plan_check_strip(reference)
-    strips = [burnt(strip, loss=machine, sitting=str(i)) for i in range(2)]
-    now = burnt(plan_new_lot(region, WORKING), loss=machine + sheet, sitting="now")
+    strips = [burnt(strip, loss=machine, session=str(i)) for i in range(2)]
+    now = burnt(plan_new_lot(region, WORKING), loss=machine + sheet, session="now")
     cause = judge_cause(region, now, reference, strips)
     assert sum(cause.chance.values()) == pytest.approx(1.0)
     assert cause.machine_pct == judge_check_strip(reference, strips).now.shift_pct
@@ -273,6 +273,6 @@ def test_a_change_of_next_to_nothing_has_no_sign_and_no_zero_per_cent_slower(
 
 
 def test_after_a_lot_of_which_nothing_can_be_advised_comes_a_board(region: calib.Region) -> None:
-    hard = both_lots(region, burnt(plan_new_lot(region, WORKING), loss=0.6, sitting="new"))
+    hard = both_lots(region, burnt(plan_new_lot(region, WORKING), loss=0.6, session="new"))
     said = after_lot_text(judge_new_lot(hard, WORKING, 0.95), "birch 3", "bench")
     assert said == "Next: calib plan 'birch 3' --machine bench, for a board of this lot."

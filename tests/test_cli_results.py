@@ -87,13 +87,13 @@ def test_cell_by_cell_stops_at_the_end_of_input(planned: Shell) -> None:
     assert len(planned.json("show-board", "last")["readings"]) == 1
 
 
-def test_burns_of_one_evening_are_one_sitting(planned: Shell) -> None:
+def test_burns_of_one_evening_are_one_session(planned: Shell) -> None:
     path = planned.write("r.csv", "cell,through,char,mark,note\nA1,no,,,\n")
     planned.run("take-down", "last", path)
     planned.run("read", "last", typed="h\n2\nq\n")
     with open_book(planned.book) as book:
-        sittings = {burn.sitting for burn in book.burns("bench", "birch 3")}
-    (label,) = sittings
+        sessions = {burn.session for burn in book.burns("bench", "birch 3")}
+    (label,) = sessions
     assert re.fullmatch(r"\d{4}-\d\d-\d\d", label)
 
 

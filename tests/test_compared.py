@@ -47,7 +47,7 @@ def cut_burns(settings: Settings, *, session: str = "", need: float = 2.9) -> tu
         through = "through" if spare > 0 else "hanging" if spare > -0.08 else "no"
         char = None if through == "no" else min(int(1.5 + 3.0 * spare + power / 100), 4)
         burns.append(Burn(operation="cut", power_pct=power, speed_mm_s=speed, through=through,
-                          char=char, sitting=session))  # fmt: skip
+                          char=char, session=session))  # fmt: skip
     return tuple(burns)
 
 
@@ -65,9 +65,9 @@ MARKS: Settings = ((15, 300), (20, 240), (25, 180), (30, 150), (20, 90), (25, 60
                    (15, 120))  # fmt: skip
 JOBS = (
     Burn(operation="cut", power_pct=80.0, speed_mm_s=14.0, through="through", count=38,
-         cut_length_mm=320.0, source="job", sitting="job"),
+         cut_length_mm=320.0, source="job", session="job"),
     Burn(operation="cut", power_pct=80.0, speed_mm_s=14.0, through="hanging", count=2,
-         cut_length_mm=320.0, source="job", sitting="job"),
+         cut_length_mm=320.0, source="job", session="job"),
 )  # fmt: skip
 EARLIER = cut_burns(FIRST, session="may", need=3.0)
 THREE = (*cut_burns(FIRST, session="a"), *cut_burns(SECOND, session="b"),

@@ -22,11 +22,11 @@ MAY = dataclasses.replace(BIRCH, lot="May")
 JOB = dataclasses.replace(PROMISE, scope="job", cut_length_mm=4200.0, chance=0.91)
 
 
-def burnt(setup_sitting: str = "one") -> list[Burn]:
+def burnt(setup_session: str = "one") -> list[Burn]:
     return [
         Burn(
             operation="cut", power_pct=60.0, speed_mm_s=12.0, through="through", source="job",
-            sitting=setup_sitting,
+            session=setup_session,
         )
     ]  # fmt: skip
 

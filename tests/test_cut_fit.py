@@ -186,12 +186,12 @@ def test_the_next_sheet_is_less_sure_and_equal_on_the_edge():
     assert elsewhere[1] > here[1]
 
 
-def test_sittings_that_disagree_widen_the_next_sheet():
-    """The same burns in two sittings whose edges lie apart teach that sittings differ."""
-    one = burns(EVENING, sitting="monday")
+def test_sessions_that_disagree_widen_the_next_sheet():
+    """The same burns in two sessions whose edges lie apart teach that sessions differ."""
+    one = burns(EVENING, session="monday")
     slower = [(p, round(v * 0.85, 1), t) for p, v, t in EVENING]
-    together = fit_cut(MACHINE, one + burns(slower, sitting="tuesday"), PRIOR)
-    same = fit_cut(MACHINE, one + burns(EVENING, sitting="tuesday"), PRIOR)
+    together = fit_cut(MACHINE, one + burns(slower, session="tuesday"), PRIOR)
+    same = fit_cut(MACHINE, one + burns(EVENING, session="tuesday"), PRIOR)
     assert together.learned["shared"] != pytest.approx(1.0, abs=0.02)
     mean_shared = {
         name: float(fit.elsewhere.weight @ fit.elsewhere.shape.shared)
@@ -200,12 +200,12 @@ def test_sittings_that_disagree_widen_the_next_sheet():
     assert mean_shared["apart"] > mean_shared["same"]
 
 
-def test_a_job_shares_its_sitting():
+def test_a_job_shares_its_session():
     """The likelihood of 38 + 2 parts is the integral of their product over what they share.
 
     Independent parts would have the product itself, which is far smaller off the edge.
     """
-    job = {"power_pct": 80.0, "speed_mm_s": 33.0, "source": "job", "sitting": "monday"}
+    job = {"power_pct": 80.0, "speed_mm_s": 33.0, "source": "job", "session": "monday"}
     evening = [
         Burn(operation="cut", power_pct=80.0, speed_mm_s=30.0, through="through"),
         Burn(operation="cut", through="through", count=38, **job),

@@ -11,7 +11,7 @@ import pytest
 from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, SETTING, later, some_grid
 
 from calib.errors import LogbookError
-from calib.logbook import Book, Filters, Sitting, export_text, import_text, ledger, open_book
+from calib.logbook import Book, Filters, Session, export_text, import_text, ledger, open_book
 from calib.logbook.checking import check_book
 from calib.records import Reading
 
@@ -283,7 +283,7 @@ def test_the_same_entries_in_any_order_give_the_same_book(
     exchange(book, other, 3)
     book.record("AB12", [read("hanging")], when=later(4), why="light")
     other.undo(when=later(5), board_id="AB12")
-    other.add_sitting("bench", Sitting(label="monday", air=True), when=later(6))
+    other.add_session("bench", Session(label="monday", air=True), when=later(6))
     promise = other.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(7))
     other.add_job("bench", "birch 3", JOB, when=later(8), promise_id=promise)
     exchange(book, other, 9)
@@ -296,10 +296,10 @@ def test_the_same_entries_in_any_order_give_the_same_book(
             check_book(fresh)
             states.add((
                 fresh.readings("AB12"), fresh.burns("bench", "birch 3"), fresh.promised_jobs(),
-                frozenset(fresh.sittings("bench")),
+                frozenset(fresh.sessions("bench")),
             ))  # fmt: skip
-    ((readings, burns, jobs, sittings),) = states
-    assert (readings, len(burns), len(jobs), len(sittings)) == ((read("hanging"),), 3, 1, 2)
+    ((readings, burns, jobs, sessions),) = states
+    assert (readings, len(burns), len(jobs), len(sessions)) == ((read("hanging"),), 3, 1, 2)
 
 
 def test_the_cache_takes_no_part_in_an_export_and_can_be_made_anew(book: Book) -> None:

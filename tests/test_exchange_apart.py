@@ -34,7 +34,7 @@ _steps = st.one_of(
 def play(book: Book, steps: list[tuple[Any, ...]], minute: int) -> None:
     """Do what the steps say, a minute for each; what isn't possible is left out."""
     both = {"machine": "bench", "sheet": "birch 3"}
-    job = dataclasses.replace(JOB[0], sitting="")
+    job = dataclasses.replace(JOB[0], session="")
     for number, (kind, *given_) in enumerate(steps):
         at = later(minute + number)
         todo: dict[str, Callable[..., object]] = {

@@ -54,7 +54,7 @@ def test_every_field_of_every_table_is_guarded(tmp_path: object) -> None:
             grid = some_grid(f"B{number}", machine=machine, sheet=sheet)
             opened.add_board(grid, when=EVENING)
             read = [Reading(cell="A1", through="no", note=text)]
-            opened.record(f"B{number}", read, when=later(number), sitting=text)
+            opened.record(f"B{number}", read, when=later(number), session=text)
             opened.add_job(machine.name, sheet.name, JOB, when=later(number), note=text)
         rows = list(csv.DictReader(io.StringIO(export_csv(opened), newline="")))
     assert len(rows) == 3 * len(texts)

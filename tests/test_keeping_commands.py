@@ -1,4 +1,4 @@
-"""Backups, photographs and sittings at the command line."""
+"""Backups, photographs and sessions at the command line."""
 
 from __future__ import annotations
 
@@ -140,18 +140,18 @@ def test_written_photographs_have_names_for_any_system(
     assert Path(file).name.endswith(f"-01-board-{kept}")
 
 
-def test_a_sitting_is_described_corrected_and_listed(planned: Shell) -> None:
-    words = ("describe-sitting", "monday", "--focus=-0.5", "--air", "--on", "pins", "--bare")
-    sitting = planned.json(*words)
-    assert (sitting["focus_mm"], sitting["air"], sitting["masked"]) == (-0.5, True, False)
-    assert "described otherwise" in planned.refusal("describe-sitting", "monday", "--no-air")
-    planned.run("describe-sitting", "monday", "--no-air", "--why", "the pump was out")
-    (listed,) = planned.json("list-sittings")
+def test_a_session_is_described_corrected_and_listed(planned: Shell) -> None:
+    words = ("describe-session", "monday", "--focus=-0.5", "--air", "--on", "pins", "--bare")
+    session = planned.json(*words)
+    assert (session["focus_mm"], session["air"], session["masked"]) == (-0.5, True, False)
+    assert "described otherwise" in planned.refusal("describe-session", "monday", "--no-air")
+    planned.run("describe-session", "monday", "--no-air", "--why", "the pump was out")
+    (listed,) = planned.json("list-sessions")
     assert (listed["air"], listed["focus_mm"]) == (False, None)
-    assert "monday" in planned.text("list-sittings")
+    assert "monday" in planned.text("list-sessions")
     planned.run("undo", "--machine", "bench")
-    assert planned.json("list-sittings")[0]["air"] is True
-    wrong = planned.run("describe-sitting", "x", "--on", "bricks", code=2).stderr
+    assert planned.json("list-sessions")[0]["air"] is True
+    wrong = planned.run("describe-session", "x", "--on", "bricks", code=2).stderr
     assert "'bricks' can't be read: write one of pins, flat" in " ".join(
         wrong.replace("│", " ").split()
     )
@@ -160,5 +160,5 @@ def test_a_sitting_is_described_corrected_and_listed(planned: Shell) -> None:
 def test_which_machine_is_asked_when_there_are_several(planned: Shell) -> None:
     planned.run("add-machine", "attic", "--watts", "5", "--bed", "300x300", "--top-speed", "100",
                 "--source", "diode")  # fmt: skip
-    assert "The logbook has attic, bench" in planned.refusal("list-sittings")
-    assert planned.json("list-sittings", "--machine", "attic") == []
+    assert "The logbook has attic, bench" in planned.refusal("list-sessions")
+    assert planned.json("list-sessions", "--machine", "attic") == []

@@ -1,4 +1,4 @@
-"""What sittings and lots share: the blurs along a grid, and fits against sums written out."""
+"""What sessions and lots share: the blurs along a grid, and fits against sums written out."""
 
 from __future__ import annotations
 
@@ -60,9 +60,9 @@ def test_values_are_read_off_between_the_nodes_by_cubics() -> None:
     assert found == pytest.approx(norm.logcdf(location / 0.05 - 3.0), abs=2e-3)
 
 
-def cut(speed: float, through: str, sitting: str = "", lot: str | None = None) -> Burn:
+def cut(speed: float, through: str, session: str = "", lot: str | None = None) -> Burn:
     return Burn(
-        operation="cut", power_pct=80.0, speed_mm_s=speed, through=through, sitting=sitting, lot=lot
+        operation="cut", power_pct=80.0, speed_mm_s=speed, through=through, session=session, lot=lot
     )  # fmt: skip
 
 
@@ -74,7 +74,7 @@ SPEEDS = np.array([11.0, 13.0, 14.5, 16.0, 19.0])
 
 
 def readings(burns: list[Burn], location: np.ndarray) -> np.ndarray:
-    """Likelihood of burns of one sitting with its own location, written out."""
+    """Likelihood of burns of one session with its own location, written out."""
     data = cut_data(CO2, burns, SURE)
     ln_needed = np.log(0.2 + 0.8 * data.at.speed_ratio)
     ln_power = data.at.ln_full + data.at.ln_share
@@ -90,7 +90,7 @@ def readings(burns: list[Burn], location: np.ndarray) -> np.ndarray:
 
 
 def chances_next(levels: dict[str | None, list[list[Burn]]]) -> np.ndarray:
-    """Chances on the next sheet of this lot, by sums over location, lots, sittings and τ."""
+    """Chances on the next sheet of this lot, by sums over location, lots, sessions and τ."""
     at = points_of(CO2, (np.full(5, 80.0), SPEEDS, np.ones(5)), SURE.speed0_mm_s)
     ln_power = at.ln_full + at.ln_share - np.log(0.2 + 0.8 * at.speed_ratio)
     step = 0.01
@@ -100,9 +100,9 @@ def chances_next(levels: dict[str | None, list[list[Burn]]]) -> np.ndarray:
     total, norming = np.zeros(5), 0.0
     for share in (np.arange(30) + 0.5) / 30.0:
         tau = max(float(halfnorm(scale=SURE.shared_scale).ppf(share)), 0.004)
-        sitting = norm(scale=tau).pdf(apart) * step
+        session = norm(scale=tau).pdf(apart) * step
         told = {
-            lot: np.prod([sitting @ readings(one, location) for one in some], axis=0)
+            lot: np.prod([session @ readings(one, location) for one in some], axis=0)
             for lot, some in levels.items()
         }
         prior = t(4, loc=SURE.location, scale=SURE.location_scale).pdf(location)
@@ -117,7 +117,7 @@ def chances_next(levels: dict[str | None, list[list[Burn]]]) -> np.ndarray:
 
 
 @pytest.mark.parametrize("new", [NEW, []], ids=["burnt", "not burnt yet"])
-def test_a_new_lot_is_what_sums_over_lots_and_sittings_give(new: list[Burn]) -> None:
+def test_a_new_lot_is_what_sums_over_lots_and_sessions_give(new: list[Burn]) -> None:
     levels: dict[str | None, list[list[Burn]]] = {"old": [OLD[:3], OLD[3:]], "older": [OLD[:2]]}
     older = [Burn(**{**_fields(b), "lot": "older"}) for b in OLD[:2]]
     if new:

@@ -63,7 +63,7 @@ def test_a_wrong_forecast_is_refused_and_nothing_is_stored(
 def test_what_was_read_is_kept_and_empty_cells_stay_not_burnt(pair: Book) -> None:
     full = Reading(cell="A2", through="through", char=1, note="fell out", width_mm=15.8,
                    height_mm=15.9)  # fmt: skip
-    done = pair.record("AB12", [Reading(cell="A1"), full], when=later(1), sitting="monday")
+    done = pair.record("AB12", [Reading(cell="A1"), full], when=later(1), session="monday")
     assert done == Recorded(added=1, unchanged=1)
     assert pair.readings("AB12") == (full,)
     assert len(pair.burns("bench", "birch 3")) == 1
@@ -77,11 +77,11 @@ def test_recording_the_same_twice_adds_nothing(pair: Book) -> None:
 
 
 def test_a_later_reading_fills_in_what_was_left_open(pair: Book) -> None:
-    pair.record("AB12", [Reading(cell="A1", through="through")], when=later(1), sitting="monday")
+    pair.record("AB12", [Reading(cell="A1", through="through")], when=later(1), session="monday")
     done = pair.record("AB12", [Reading(cell="A1", char=2)], when=later(2))
     assert done == Recorded(added=1)
     assert pair.readings("AB12") == (Reading(cell="A1", through="through", char=2),)
-    assert pair.burns("bench", "birch 3")[0].sitting == "monday"
+    assert pair.burns("bench", "birch 3")[0].session == "monday"
 
 
 def test_a_correction_needs_a_reason_and_keeps_the_old_reading(pair: Book) -> None:

@@ -9,16 +9,16 @@ import pytest
 from workshop_records import BIRCH, JOB, PROMISE, SETTING, later, some_cells, some_grid
 
 from calib.errors import InvalidRecord, LogbookError
-from calib.logbook import Book, Sitting
+from calib.logbook import Book, Session
 from calib.records import COUPON_CUT_MM, Burn, Reading, Setting
 
 
-def test_burns_hold_the_setting_the_place_and_the_sitting(pair: Book) -> None:
-    pair.record("AB12", [Reading(cell="A2", through="no", char=0)], when=later(1), sitting="m")
+def test_burns_hold_the_setting_the_place_and_the_session(pair: Book) -> None:
+    pair.record("AB12", [Reading(cell="A2", through="no", char=0)], when=later(1), session="m")
     cell = some_grid().cells[1]
     assert pair.burns("bench", "birch 3", "cut") == (
         Burn(operation="cut", power_pct=cell.power_pct, speed_mm_s=cell.speed_mm_s, through="no",
-             char=0, sitting="m", x_mm=cell.x_mm, y_mm=cell.y_mm, burn_order=cell.burn_order),
+             char=0, session="m", x_mm=cell.x_mm, y_mm=cell.y_mm, burn_order=cell.burn_order),
     )  # fmt: skip
     assert pair.burns("bench", "birch 3", "line_mark") == ()
 
@@ -115,14 +115,14 @@ def test_forecasts_are_paired_with_what_came_out(pair: Book) -> None:
     assert pair.forecasts()[0].outcome is True
 
 
-def test_sittings_are_described_once(pair: Book) -> None:
-    monday = Sitting(label="monday", focus_mm=6.0, air=True, lens_cleaned=False, support="pins",
+def test_sessions_are_described_once(pair: Book) -> None:
+    monday = Session(label="monday", focus_mm=6.0, air=True, lens_cleaned=False, support="pins",
                      masked=True, note="door open")  # fmt: skip
-    pair.add_sitting("bench", monday, when=later(1))
-    pair.record("AB12", [Reading(cell="A1", through="no")], when=later(2), sitting="monday")
-    pair.record("AB12", [Reading(cell="A2", through="no")], when=later(3), sitting="tuesday")
-    assert pair.sittings("bench") == (monday, Sitting(label="tuesday"))
+    pair.add_session("bench", monday, when=later(1))
+    pair.record("AB12", [Reading(cell="A1", through="no")], when=later(2), session="monday")
+    pair.record("AB12", [Reading(cell="A2", through="no")], when=later(3), session="tuesday")
+    assert pair.sessions("bench") == (monday, Session(label="tuesday"))
     with pytest.raises(LogbookError, match="'monday' of 'bench' is described otherwise"):
-        pair.add_sitting("bench", dataclasses.replace(monday, air=False), when=later(4))
+        pair.add_session("bench", dataclasses.replace(monday, air=False), when=later(4))
     with pytest.raises(InvalidRecord, match="label is ''"):
-        pair.add_sitting("bench", Sitting(label=""), when=later(4))
+        pair.add_session("bench", Session(label=""), when=later(4))

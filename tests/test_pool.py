@@ -63,7 +63,7 @@ def burnt(
                 speed_mm_s=speed,
                 through=grade,
                 char=None if grade == "no" else 2,
-                sitting=str(number // 6),
+                session=str(number // 6),
             )
         )
     return found
@@ -203,7 +203,7 @@ def test_sure_coupons_that_hang_raise_the_defects_of_their_family() -> None:
     edge = burnt(BENCH, ply, 0.0)
     parts = {"through": 190, "hanging": 10}
     sure = [
-        Burn(operation="cut", power_pct=80.0, speed_mm_s=5.0, through=t, count=n, sitting="0")
+        Burn(operation="cut", power_pct=80.0, speed_mm_s=5.0, through=t, count=n, session="0")
         for t, n in parts.items()
     ]
     new = replace(ply, name="new")
@@ -225,14 +225,14 @@ def summary_of(burns: list[Burn], prior: CutPrior, sheet: Sheet | None = None):
 
 
 def test_a_job_counts_less_than_as_many_coupons() -> None:
-    """What a sitting shares is integrated over: a job of 400 parts is one look at its evening."""
+    """What a session shares is integrated over: a job of 400 parts is one look at its evening."""
     prior = cut_prior(BENCH, mdf("m"))
     board = burnt(BENCH, mdf("m"), 0.0, n=6)
     parts = [
         Burn(operation="cut", power_pct=80.0, speed_mm_s=29.0, through=t, count=200, source="job")
         for t in ("through", "hanging")
     ]
-    alone = [replace(b, source="board", sitting="0") for b in parts]
+    alone = [replace(b, source="board", session="0") for b in parts]
     job = summary_of([*board, *parts], prior).excess.variance
     coupons = summary_of([*board, *alone], prior).excess.variance
     assert job > 1.3 * coupons
@@ -241,7 +241,7 @@ def test_a_job_counts_less_than_as_many_coupons() -> None:
 @pytest.mark.parametrize(("off", "seed"), [(0.4, 2), (-0.4, 3)])
 def test_a_summary_says_what_the_full_fit_says(off: float, seed: int) -> None:
     sheet = mdf("m")
-    burns = [replace(b, char=None, sitting="") for b in burnt(BENCH, sheet, off, seed=seed)]
+    burns = [replace(b, char=None, session="") for b in burnt(BENCH, sheet, off, seed=seed)]
     prior = cut_prior(BENCH, sheet)
     told = summary_of(burns, prior, sheet)
     fit = calib.fit_region(BENCH, sheet, evidence=burns).cut
@@ -311,7 +311,7 @@ def test_two_stages_agree_with_the_full_mixed_model(
     rng = np.random.default_rng(pairs + n)
     burns = [
         [
-            replace(b, char=None, sitting="")
+            replace(b, char=None, session="")
             for b in burnt(BENCH, sheet, 0.2 + spread * rng.standard_normal(), seed=i, n=n)
         ]
         for i in range(pairs)

@@ -141,7 +141,7 @@ def test_head_says_all_that_is_known_and_leaves_room_for_the_rest() -> None:
         f"{board_time(grid).words} (predicted)",
         sheet_use(grid).words,
         "This sheet: Extract well: MDF holds glue.",
-        *("date", "sitting", "on", "off", "dry", "damp", "lens cleaned", "on pins", "face masked"),
+        *("date", "session", "on", "off", "dry", "damp", "lens cleaned", "on pins", "face masked"),
         "in focus: assumed, unless ticked:",
         *grid.notes,
     ):

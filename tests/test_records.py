@@ -162,7 +162,7 @@ def test_the_contracts_sample_records_are_good() -> None:
         count=1,
         cut_length_mm=None,
         source="board",
-        sitting="",
+        session="",
     )
     assert burn.setting == calib.Setting(power_pct=60.0, speed_mm_s=12.0)
 

@@ -22,7 +22,7 @@ from calib.tasks.boards import forecasts, plan_boards
 from calib.tasks.finding import find_board
 from calib.tasks.library import plan_grid
 from calib.tasks.regions import advised_view, region_pictures, summarise
-from calib.tasks.results import CellByCell, sitting_label
+from calib.tasks.results import CellByCell, session_label
 from calib.tasks.wishes import BoardWish, RegionWish
 from calib.tasks.workshop import add_machine, add_sheet, assumptions, change_sheet
 
@@ -80,7 +80,7 @@ def test_a_refused_sheet_is_not_stored(bench: Book) -> None:
     ],
 )
 def test_an_evening_past_midnight_is_still_that_evening(clock: datetime, label: str) -> None:
-    assert sitting_label(clock) == label
+    assert session_label(clock) == label
 
 
 def test_the_same_plan_in_two_books_is_the_same_board(bench: Book, tmp_path: Path) -> None:

@@ -79,7 +79,7 @@ def test_a_tap_that_waited_belongs_to_its_evening(planned_house: House, code: st
     tap(guest, code, "a", one, through="no", age_s=3 * 86400)
     tap(guest, code, "b", other, through="no")
     lines = planned_house.book.history("bench", "birch 3", "cut")
-    old, new = sorted(date.fromisoformat(line.sitting) for line in lines if line.reading)
+    old, new = sorted(date.fromisoformat(line.session) for line in lines if line.reading)
     assert (new - old).days == 3
 
 

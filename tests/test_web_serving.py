@@ -99,15 +99,15 @@ def test_whoever_sits_idle_makes_room_for_others(
     base = site.address
     host, port = base.removeprefix("http://").split(":")
     asked = f"GET / HTTP/1.1\r\nHost: {host}:{port}\r\n\r\n".encode()
-    sitting = [socket.create_connection((host, int(port)), timeout=5)]
-    sitting[0].sendall(asked)
+    session = [socket.create_connection((host, int(port)), timeout=5)]
+    session[0].sendall(asked)
     answer = b""
     while not answer.endswith(b"</html>"):
-        answer += sitting[0].recv(65536)
-    sitting += [socket.create_connection((host, int(port)), timeout=5) for _ in range(11)]
+        answer += session[0].recv(65536)
+    session += [socket.create_connection((host, int(port)), timeout=5) for _ in range(11)]
     try:
         assert httpx.get(f"{base}/", timeout=10).status_code == 401
-        assert [one.recv(100) for one in sitting[:6]] == [b""] * 6, "the idlest ones went"
+        assert [one.recv(100) for one in session[:6]] == [b""] * 6, "the idlest ones went"
     finally:
-        for one in sitting:
+        for one in session:
             one.close()

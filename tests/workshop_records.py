@@ -21,9 +21,9 @@ SETTING = Setting(power_pct=60.0, speed_mm_s=12.0)
 PROMISE = Promise(operation="cut", setting=SETTING, aim="fastest", reliability=0.99, chance=0.993)
 JOB = (
     Burn(operation="cut", power_pct=60.0, speed_mm_s=12.0, through="through", count=38,
-         source="job", sitting="job 1", cut_length_mm=240.0),
+         source="job", session="job 1", cut_length_mm=240.0),
     Burn(operation="cut", power_pct=60.0, speed_mm_s=12.0, through="hanging", count=2,
-         source="job", sitting="job 1", cut_length_mm=240.0),
+         source="job", session="job 1", cut_length_mm=240.0),
 )  # fmt: skip
 
 

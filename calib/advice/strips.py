@@ -4,7 +4,7 @@ A strip is a few burns about the edge of a sheet that is well known. A fouled le
 set-up both move every reach by one number, as another lot does: so each strip says how much
 effective power the machine has now against what it had, and a filter over the strips keeps what
 earlier ones said and forgets it as fast as machines change. The likelihood is the fit's own, at
-draws of what the region doesn't know, with what a sitting shares integrated out as the fit does it.
+draws of what the region doesn't know, with what a session shares integrated out as the fit does it.
 """
 
 from __future__ import annotations
@@ -127,9 +127,9 @@ def draws_of(region: Region) -> cut_fit.CutPoints:
 def shift_likelihood(
     region: Region, burns: Sequence[Burn], points: cut_fit.CutPoints | None = None
 ) -> ShiftLikelihood:
-    """Likelihood of a shift of the reach at ``SHIFTS``, from cuts of one sitting of its own.
+    """Likelihood of a shift of the reach at ``SHIFTS``, from cuts of one session of its own.
 
-    ``points`` from ``draws_of`` where several sittings are judged; None: drawn here.
+    ``points`` from ``draws_of`` where several sessions are judged; None: drawn here.
     """
     prior = need_cut(region).prior
     points = draws_of(region) if points is None else points

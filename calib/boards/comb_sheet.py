@@ -112,7 +112,7 @@ def _head(board: CombBoard, address: str, width: float) -> Any:
             [[words(name, grey=0.35), words(value)] for name, value in facts], [18.0, left - 20.0]
         ),
         gap(2.0),
-        words("date ______________   sitting ______________", 7.5),
+        words("date ______________   session ______________", 7.5),
     ]
     return table([[said, qr_code(address, _QR_MM)]], [left, _QR_MM])
 

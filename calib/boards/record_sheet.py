@@ -190,7 +190,7 @@ def _fields(width: float) -> Any:
     """What is filled in by hand."""
     room, blank = "_" * 14, "\N{NO-BREAK SPACE}" * 4
     rows = (
-        f"date {room}{blank}sitting {room}{blank}air assist: {TICK} on  {TICK} off{blank}"
+        f"date {room}{blank}session {room}{blank}air assist: {TICK} on  {TICK} off{blank}"
         f"humidity: {TICK} dry  {TICK} damp",
         f"in focus: assumed, unless ticked: {TICK} focus board burnt, height {room[:8]}{blank}"
         f"{TICK} lens cleaned{blank}{TICK} on pins{blank}{TICK} face masked",

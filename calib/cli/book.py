@@ -1,4 +1,4 @@
-"""Commands for the logbook: list, search, notes, export, import, backups, photographs, sittings."""
+"""Commands for the logbook: list, search, notes, export, import, backups, photographs, sessions."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ from calib.errors import shown
 
 if TYPE_CHECKING:
     from calib.logbook import Book
-    from calib.logbook.bodies import Sitting
+    from calib.logbook.bodies import Session
     from calib.tasks.wishes import Named
 
 PANEL = "Logbook"
@@ -265,25 +265,25 @@ def photographs(book: Book, board: BoardCode, into: Into = None) -> Said:
 
 @command(
     PANEL,
-    "calib describe-sitting '2026-03-01' --focus 0 --air --on pins",
+    "calib describe-session '2026-03-01' --focus 0 --air --on pins",
     arguments=("label",),
 )
-def describe_sitting(
-    book: Book, sitting: Sitting, machine: MachineName = None, why: Why = ""
+def describe_session(
+    book: Book, session: Session, machine: MachineName = None, why: Why = ""
 ) -> Said:
-    """Take down how the machine was set up for a sitting; an earlier description stays."""
-    from calib.report.book import sittings_text
+    """Take down how the machine was set up for a session; an earlier description stays."""
+    from calib.report.book import sessions_text
     from calib.tasks.finding import find_machine
 
-    book.add_sitting(find_machine(book, machine).name, sitting, when=now(), why=why)
-    return sitting, sittings_text([sitting])
+    book.add_session(find_machine(book, machine).name, session, when=now(), why=why)
+    return session, sessions_text([session])
 
 
-@command(PANEL, "calib list-sittings")
-def list_sittings(book: Book, machine: MachineName = None) -> Said:
-    """List the sittings of a machine with what was taken down of them."""
-    from calib.report.book import sittings_text
+@command(PANEL, "calib list-sessions")
+def list_sessions(book: Book, machine: MachineName = None) -> Said:
+    """List the sessions of a machine with what was taken down of them."""
+    from calib.report.book import sessions_text
     from calib.tasks.finding import find_machine
 
-    found = book.sittings(find_machine(book, machine).name)
-    return found, sittings_text(found)
+    found = book.sessions(find_machine(book, machine).name)
+    return found, sessions_text(found)

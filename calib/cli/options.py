@@ -87,9 +87,9 @@ OfMachine = Annotated[str | None, option("--machine", "NAME", "Only of this mach
 OfSheet = Annotated[str | None, option("--sheet", "NAME", "Only of this sheet.")]
 Note = Annotated[str, option("--note", "TEXT", "Your own words.")]
 Why = Annotated[str, option("--why", "TEXT", "Why something is corrected; kept with it.")]
-SittingLabel = Annotated[
+SessionLabel = Annotated[
     str | None,
-    option("--sitting", "TEXT", "Name of what was burnt in one go with one set-up.",
+    option("--session", "TEXT", "Name of what was burnt in one go with one set-up.",
            show_default="the date of the evening"),
 ]  # fmt: skip
 Into = Annotated[Path | None, option("--into", "FOLDER", "Write the files there; made if missing.")]
@@ -174,12 +174,12 @@ class Command(TyperCommand):
     @functools.cached_property
     def _signature(self) -> inspect.Signature:
         from calib import records
-        from calib.logbook.bodies import Sitting
+        from calib.logbook.bodies import Session
         from calib.tasks import wishes
 
         named = {**vars(records), **vars(wishes)}
         known: dict[str, Any] = {name: kind for name, kind in named.items() if _fields_of(kind)}
-        known |= {"Book": Any, "Sitting": Sitting}
+        known |= {"Book": Any, "Session": Session}
         return inspect.signature(self.function, locals=known, eval_str=True)
 
     @functools.cached_property

@@ -13,7 +13,7 @@ from calib.cli.options import (
     MachineName,
     Note,
     Said,
-    SittingLabel,
+    SessionLabel,
     Why,
     argument,
     command,
@@ -53,7 +53,7 @@ def take_down(
     sheet: Annotated[
         str | None, option("--sheet", "NAME", "Sheet that a ready-made grid was burnt on.")
     ] = None,
-    sitting: SittingLabel = None,
+    session: SessionLabel = None,
     why: Why = "",
 ) -> Said:
     """Take down a result file: all of it, or nothing when anything in it is wrong."""
@@ -84,7 +84,7 @@ def take_down(
         code = board.strip().upper()
     else:
         code = grid.board_id
-    done = take_down(book, grid, given, when=now(), sitting=sitting, why=why, code=code)
+    done = take_down(book, grid, given, when=now(), session=session, why=why, code=code)
     readings = book.readings(grid.board_id)
     data = {"board_id": grid.board_id, "recorded": done, "readings": readings}
     following = next_step_text(next_step(book, grid))
@@ -92,14 +92,14 @@ def take_down(
 
 
 @command(PANEL, "calib read last")
-def read(book: Book, board: BoardCode, sitting: SittingLabel = None) -> Said:
+def read(book: Book, board: BoardCode, session: SessionLabel = None) -> Said:
     """Take down a board cell by cell, asking; each answer is stored at once, u takes it back."""
     from calib.report.boards import board_text
     from calib.tasks.finding import find_board
-    from calib.tasks.results import CellByCell, sitting_label
+    from calib.tasks.results import CellByCell, session_label
 
     grid = find_board(book, board)
-    _ask(CellByCell(book, grid, sitting_label(now()) if sitting is None else sitting))
+    _ask(CellByCell(book, grid, session_label(now()) if session is None else session))
     readings, looks = book.readings(grid.board_id), book.looks(grid.board_id)
     data = {"board_id": grid.board_id, "readings": readings}
     return data, board_text(grid, readings, looks)
@@ -212,12 +212,12 @@ def take_down_job(
     pair: Named,
     setting: Setting,
     counts: JobCounts,
-    sitting: SittingLabel = None,
+    session: SessionLabel = None,
     note: Note = "",
 ) -> Said:
     """Take down how a whole job at one setting came out: it tells what no small board can."""
     from calib.tasks.advice import take_down_job
 
-    job = take_down_job(book, *pair.names, setting, counts, when=now(), sitting=sitting, note=note)
+    job = take_down_job(book, *pair.names, setting, counts, when=now(), session=session, note=note)
     text = f"Taken down: a job of {counts.parts} parts."
     return {"job_id": job, "parts": counts.parts}, text

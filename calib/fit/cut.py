@@ -134,16 +134,16 @@ class CutData:
     count: Array
     length_ratio: Array
     group: npt.NDArray[np.int64]
-    # The lot and the sitting of each group.
-    sittings: tuple[tuple[str, str], ...]
+    # The lot and the session of each group.
+    sessions: tuple[tuple[str, str], ...]
 
     def groups_of(self, lot: str) -> list[int]:
         """Groups of a lot."""
-        return [group for group, (own, _) in enumerate(self.sittings) if own == lot]
+        return [group for group, (own, _) in enumerate(self.sessions) if own == lot]
 
 
 def cut_data(machine: Machine, burns: Sequence[Burn], prior: CutPrior) -> CutData:
-    """Arrays of the cut burns that were read; each sitting of a lot is a group, the largest first.
+    """Arrays of the cut burns that were read; each session of a lot is a group, the largest first.
 
     Parameters
     ----------
@@ -177,12 +177,12 @@ def cut_data(machine: Machine, burns: Sequence[Burn], prior: CutPrior) -> CutDat
         count=np.array([weight[key] for key in used], dtype=float),
         length_ratio=length / COUPON_CUT_MM,
         group=np.array([ranked.index(key[-3:]) for key in used], dtype=np.int64),
-        sittings=tuple((lot, sitting) for lot, _, sitting in ranked),
+        sessions=tuple((lot, session) for lot, _, session in ranked),
     )
 
 
 def _key(burn: Burn) -> Any:
-    """What makes two burns alike, then their count; jobs share a sitting of their own."""
+    """What makes two burns alike, then their count; jobs share a session of their own."""
     return (
         burn.power_pct,
         burn.speed_mm_s,
@@ -191,6 +191,6 @@ def _key(burn: Burn) -> Any:
         burn.cut_length_mm or COUPON_CUT_MM,
         THIS_LOT if burn.lot is None else f"lot {burn.lot}",
         "job" if burn.source == "job" else "board",
-        burn.sitting,
+        burn.session,
         burn.count,
     )

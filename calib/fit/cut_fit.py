@@ -29,7 +29,7 @@ from calib.records import COUPON_CUT_MM, Burn, Machine
 
 Array = npt.NDArray[np.float64]
 
-# Nodes for what a sitting shares: the trapezoidal rule on a normal; a whole job may pull far out.
+# Nodes for what a session shares: the trapezoidal rule on a normal; a whole job may pull far out.
 SHARED_NODES = np.linspace(-4.5, 4.5, 15)
 _weights = np.exp(-0.5 * SHARED_NODES**2)
 SHARED_WEIGHTS = _weights / _weights.sum()
@@ -37,7 +37,7 @@ SHARED_WEIGHTS = _weights / _weights.sum()
 LOT_NODES = np.sinh(np.linspace(-3.0, 3.0, 41))
 LOT_WEIGHTS = student_weights(LOT_NODES) * np.cosh(np.linspace(-3.0, 3.0, 41))
 LOT_WEIGHTS = LOT_WEIGHTS / LOT_WEIGHTS.sum()
-# Points that a mixture over lots or sittings is thinned to, and those that it is made of.
+# Points that a mixture over lots or sessions is thinned to, and those that it is made of.
 _THINNED = 16_000
 _BEFORE_MIXING = 4000
 
@@ -96,7 +96,7 @@ def readings_of(data: CutData, prior: CutPrior) -> Readings:
         length=data.length_ratio,
         ln_whole=-prior.defects_per_m * COUPON_CUT_MM / 1000.0 * data.length_ratio,
         misread=MISREAD,
-        lots=tuple(lot for lot, _ in data.sittings),
+        lots=tuple(lot for lot, _ in data.sessions),
         lot_scale=prior.lot_scale,
     )
 
@@ -111,7 +111,7 @@ def _informed(data: CutData) -> tuple[int, ...]:
     names = ["floor", "exponent", "scatter", "band"]
     if data.at.ln_passes.any():
         names.append("passes")
-    if len(data.sittings) > 1:
+    if len(data.sessions) > 1:
         names.append("shared")
     return tuple(PARAMETERS.index(name) for name in names)
 
@@ -168,8 +168,8 @@ def _sheets(
         extra_sd=np.zeros(len(posterior.weight)),
         weight=posterior.weight,
     )
-    lots = {lot for lot, _ in data.sittings}
-    if len(data.sittings) <= 1:
+    lots = {lot for lot, _ in data.sessions}
+    if len(data.sessions) <= 1:
         # α holds this sheet's own u; the next sheet differs by two draws of u.
         anew = replace(common, extra_sd=np.sqrt(2.0) * shape.shared)
         if lots <= {THIS_LOT}:
@@ -213,20 +213,20 @@ def _of_this_lot(points: CutPoints, data: CutData, prior: CutPrior, lots: int) -
 
 
 def _mixture(points: CutPoints, data: CutData, prior: CutPrior) -> CutPoints:
-    """This sheet as a mixture over the sittings of this lot that it was burnt in.
+    """This sheet as a mixture over the sessions of this lot that it was burnt in.
 
-    Each point stands for one sitting, as often as it holds burns, so that the work is that of one.
+    Each point stands for one session, as often as it holds burns, so that the work is that of one.
     """
     boards = data.groups_of(THIS_LOT)
     ends_at = np.cumsum([data.count[data.group == g].sum() for g in boards])
     # Multiples of the golden ratio fill 0 to 1 evenly, whatever the order of the points.
     turns = np.arange(len(points.weight)) * 0.6180339887498949 % 1.0
-    sitting = np.searchsorted(ends_at, turns * ends_at[-1], side="right")
+    session = np.searchsorted(ends_at, turns * ends_at[-1], side="right")
     location = points.location[:, None] + points.shape.shared[:, None] * SHARED_NODES
     readings = readings_of(data, prior)
     mass = np.empty(location.shape)
     for place, group in enumerate(boards):
-        own = np.flatnonzero(sitting == place)
+        own = np.flatnonzero(session == place)
         if own.size:
             latent = latent_of(take(points.shape, own), data)
             rows = readings.rows_of[group]

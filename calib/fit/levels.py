@@ -1,4 +1,4 @@
-"""What burns share in levels, a sitting within a lot within a sheet, along one grid of locations.
+"""What burns share in levels, a session within a lot within a sheet, along one grid of locations.
 
 Whatever a level shares moves the location of all its burns alike. So the likelihood of a level, as
 a function of the location of the level above, is a blur of its own: a sum along an even grid in
@@ -108,7 +108,7 @@ def alike(location: Array, scatter: Array, more: Array) -> list[npt.NDArray[np.i
 
 
 def ends(sd: Array, lot_scale: float) -> Array:
-    """How far out sittings (and lots, unless their scale is 0) may lie, (M,) [ln W]."""
+    """How far out sessions (and lots, unless their scale is 0) may lie, (M,) [ln W]."""
     return np.asarray(_NORMAL_ENDS * sd + _STUDENT_ENDS * lot_scale)
 
 

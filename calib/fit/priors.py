@@ -34,7 +34,7 @@ class CutPrior:
     passes_mean, passes_sd
         Normal of κ, the exponent of the number of passes.
     shared_scale
-        Scale of the half-normal of τ, what a whole sheet or sitting shares [ln W].
+        Scale of the half-normal of τ, what a whole sheet or session shares [ln W].
     lot_scale
         Scale of the Student t, 4 degrees, of what a lot has to itself, so that two lots differ by
         some 0.07 (common practice, no source) [ln W].

@@ -6,7 +6,7 @@
         book.add_machine(machine, when=now, note="")
         book.change_setup("bench", when=now, what="lens", note="", lens_mm=50.8)
         book.machine("bench"), book.machines(), book.setups("bench")
-        book.add_sitting("bench", Sitting(label="monday", air=True), when=now, why="")
+        book.add_session("bench", Session(label="monday", air=True), when=now, why="")
 
         book.add_sheet(sheet, when=now, note="")            # again with a new lot: a change of it
         book.sheet("birch 3"), book.sheets(material="birch plywood", thickness_mm=3.0)
@@ -14,7 +14,7 @@
 
         book.add_board(grid, when=now, forecasts={"A1": {"through": 0.83}})
         book.board("AB12"), book.boards(Filters(machine="bench"), limit=50, offset=0)
-        book.record("AB12", readings, when=now, sitting="", why="")
+        book.record("AB12", readings, when=now, session="", why="")
         book.readings("AB12"), book.looks("AB12")           # looks: what stands apart too
         book.tap("AB12", key, reading, saw="", when=now)    # never stored twice
         book.take_back_tap("AB12", key, target, when=now)
@@ -59,7 +59,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from calib.logbook.backup import backup, backup_path, restore
     from calib.logbook.boards import CellChanged
-    from calib.logbook.bodies import Sitting
+    from calib.logbook.bodies import Session
     from calib.logbook.entries import (
         Filters,
         Forecast,
@@ -89,7 +89,7 @@ _HOMES = {
         "Photograph", "PromiseEntry", "PromisedJob", "Question", "Recorded", "Settled",
         "SetupEntry", "SheetEntry", "Tapped", "Undoable",
     ),
-    "calib.logbook.bodies": ("Sitting",),
+    "calib.logbook.bodies": ("Session",),
     "calib.logbook.boards": ("CellChanged",),
     "calib.logbook.store": ("Book", "open_book"),
     "calib.logbook.backup": ("backup", "backup_path", "restore"),
@@ -115,7 +115,7 @@ __all__ = [
     "Settled",
     "SetupEntry",
     "SheetEntry",
-    "Sitting",
+    "Session",
     "Tapped",
     "Undoable",
     "backup",

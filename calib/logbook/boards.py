@@ -107,7 +107,7 @@ class Boards(Workshop):
         readings: Sequence[Reading],
         *,
         when: datetime,
-        sitting: str = "",
+        session: str = "",
         why: str = "",
     ) -> Recorded:
         """Record what was read off a board: all of it, or nothing when anything is wrong.
@@ -119,7 +119,7 @@ class Boards(Workshop):
         """
         at = write_time(when)
         check_text("why", why)
-        check_text("sitting", sitting, longest=200)
+        check_text("session", session, longest=200)
         with self.change() as connection:
             board = find_board(connection, self.directory(connection), board_id)
             _check_cells(board, [reading.cell for reading in readings])
@@ -128,13 +128,13 @@ class Boards(Workshop):
             added = corrected = 0
             for reading in readings:
                 here = said.get(reading.cell, {})
-                told, corrects = _told(board, reading, here, (at, sitting, why))
+                told, corrects = _told(board, reading, here, (at, session, why))
                 new += told
                 added += bool(told) and not corrects
                 corrected += bool(told) and corrects
             self.say(connection, new)
             if new:
-                self.say_sittings(connection, board.machine, [sitting], at)
+                self.say_sessions(connection, board.machine, [session], at)
         return Recorded(
             added=added, corrected=corrected, unchanged=len(readings) - added - corrected
         )
@@ -189,7 +189,7 @@ class Boards(Workshop):
         *,
         saw: str = "",
         when: datetime,
-        sitting: str = "",
+        session: str = "",
     ) -> Tapped:
         """Record what came out of one cell, or a note on it; the same key again stores nothing.
 
@@ -201,7 +201,7 @@ class Boards(Workshop):
         Raises LogbookError, InvalidRecord when there is no such board or cell, or no such key.
         """
         at = write_time(when)
-        check_text("sitting", sitting, longest=200)
+        check_text("session", session, longest=200)
         with self.change() as connection:
             board = find_board(connection, self.directory(connection), board_id)
             _check_cells(board, [reading.cell])
@@ -211,10 +211,10 @@ class Boards(Workshop):
                 return _tapped(connection, board, reading.cell, before, again=True)
             seen = _seen(connection, board, reading.cell, "" if saw == key else saw)
             here = said_of(connection, board, reading.cell).get(reading.cell, {})
-            new = _tap(board, reading, here, seen, (at, sitting))
+            new = _tap(board, reading, here, seen, (at, session))
             self.say(connection, new, batch=batch)
             if new:
-                self.say_sittings(connection, board.machine, [sitting], at)
+                self.say_sessions(connection, board.machine, [session], at)
             named = [dataclasses.replace(entry, batch=batch) for entry in new]
             return _tapped(connection, board, reading.cell, named, stored=bool(new))
 
@@ -387,12 +387,12 @@ def looked_at(cell: str, said: Said) -> Looked:
     return Looked(id=ids, reading=Reading(cell=cell, **beside), apart=tuple(apart.values()))
 
 
-def _look(board: FoundBoard, reading: Reading, replaced: Sequence[Entry], sitting: str) -> Look:
-    """A look; a correction leaves the burn in the sitting, set-up and lot of the first one."""
+def _look(board: FoundBoard, reading: Reading, replaced: Sequence[Entry], session: str) -> Look:
+    """A look; a correction leaves the burn in the session, set-up and lot of the first one."""
     first = next((body_of(e) for e in replaced if grades_of(e) != (None, None, None)), None)
     return Look(
         **{name: getattr(reading, name) for name in GRADES},
-        sitting=sitting or (first.sitting if first else ""),
+        session=session or (first.session if first else ""),
         setup=first.setup if first else board.machine.version,
         lot=first.lot if first else board.entry.body["lot"],
     )
@@ -402,7 +402,7 @@ def _told(
     board: FoundBoard, given: Reading, said: Said, words: tuple[str, str, str]
 ) -> tuple[list[Entry], bool]:
     """What a reading from a file says anew, and whether it corrects what was said before."""
-    at, sitting, why = words
+    at, session, why = words
     looked = looked_at(given.cell, said)
     known = looked.reading
     if looked.apart and not given.is_empty and not why.strip():
@@ -426,7 +426,7 @@ def _told(
     differs = {name for name in names if getattr(new, name) != getattr(known, name)}
     kinds: list[tuple[str, Any]] = []
     if differs & set(GRADES) or (looked.apart and not given.is_empty):
-        kinds.append(("look", _look(board, new, said.get("look", ()), sitting)))
+        kinds.append(("look", _look(board, new, said.get("look", ()), session)))
     if differs & set(SIZES):
         kinds.append(("size", Size(width_mm=new.width_mm, height_mm=new.height_mm)))
     if "note" in differs:
@@ -485,7 +485,7 @@ def _tap(
     words: tuple[str, str],
 ) -> list[Entry]:
     """What a tap says: a look that replaces what its sender saw, a note, or that nothing was."""
-    at, sitting = words
+    at, session = words
 
     def answer(kind: str, record: Any) -> Entry:
         slot = f"{kind} {reading.cell}"
@@ -499,13 +499,13 @@ def _tap(
         now = looked_at(reading.cell, said)
         if not now.is_said and not waits:
             return []
-        new = [answer("look", _look(board, reading, (), sitting))]
+        new = [answer("look", _look(board, reading, (), session))]
         new += [answer("size", Size())] if any(_sized(said).values()) else []
         return new + ([answer("cell_note", CellNote())] if _note(said) else [])
     new = []
     if not reading.is_empty:
         known = [entry for entry in looks if entry.id in saw]
-        look = answer("look", _look(board, reading, known or looks, sitting))
+        look = answer("look", _look(board, reading, known or looks, session))
         same = bool(known) and all(grades_of(entry) == grades_of(look) for entry in looks)
         new = [] if same and not waits else [look]
     if reading.note and reading.note not in [entry.body["note"] for entry in notes]:

@@ -71,7 +71,7 @@ class Lot:
 
 
 @record
-class Sitting:
+class Session:
     """Burns made in one go with one set-up; None and empty mean not recorded."""
 
     label: Annotated[Name, says("What you call it, as burns carry it.")]
@@ -127,7 +127,7 @@ class Look:
     through: Annotated[Through | None, says("Whether it fell; empty if not read.")] = None
     char: Annotated[Grade | None, says("Char, 0 to 4; empty if not read.")] = None
     mark: Annotated[Grade | None, says("Mark, 0 to 4; empty if not read.")] = None
-    sitting: Annotated[Text, says("Label of the sitting in which it was burnt.")] = ""
+    session: Annotated[Text, says("Label of the session in which it was burnt.")] = ""
     setup: Annotated[Id, says("The entry of the set-up that it was burnt with.")]
     lot: Annotated[Id, says("The entry of the lot that it was burnt on.")]
 
@@ -261,7 +261,7 @@ KINDS: Mapping[str, tuple[type[Any], int]] = {
     "setup": (SetUp, 1),
     "sheet": (Lot, 1),
     "lot": (Lot, 1),
-    "sitting": (Sitting, 1),
+    "session": (Session, 1),
     "board": (Board, 1),
     "look": (Look, 1),
     "size": (Size, 1),

@@ -190,7 +190,7 @@ class HistoryLine:
     board: str = ""
     cell: str = ""
     reading: Reading | None = None
-    sitting: str = ""
+    session: str = ""
     why: str = ""
     superseded: bool = False
 

@@ -185,7 +185,7 @@ def _burns_of(board: Entry, said: Mapping[str, Said], knows: _Known) -> Iterator
         if knows.counts(look.body):
             yield Burn(
                 operation=grid["operation"],
-                sitting=look.body["sitting"],
+                session=look.body["session"],
                 cut_length_mm=_cut_length_mm(grid["operation"], cell),
                 **{name: cell[name] for name in _CELL},
                 **{name: look.body[name] for name in GRADES},

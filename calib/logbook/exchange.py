@@ -31,7 +31,7 @@ _HEAD = {"format": "calib logbook", "version": 2}
 _CELL = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm")
 CSV_HEADER = (
     "machine", "sheet", "material", "thickness_mm", "lot", "operation", "source", "board", "cell",
-    *_CELL, *GRADES, "count", "cut_length_mm", *SIZES, "sitting", "at", "note",
+    *_CELL, *GRADES, "count", "cut_length_mm", *SIZES, "session", "at", "note",
 )  # fmt: skip
 
 
@@ -197,7 +197,7 @@ def _check_texts(entry: Entry) -> None:
 _ABOUT = {
     **dict.fromkeys((*OF_CELL, "photograph"), ("board",)),
     "setup": ("machine",),
-    "sitting": ("machine",),
+    "session": ("machine",),
     "lot": ("sheet",),
     "note": ("board", ""),
     "name": ("machine", "sheet", "board"),
@@ -335,7 +335,7 @@ def _rows(book: Room) -> Iterator[dict[str, Any]]:
                     of(board)
                     | {"operation": grid["operation"], "source": "board", "count": 1}
                     | {"board": codes[board.id], "cell": cell["label"], "at": look.at}
-                    | {"sitting": look.body["sitting"], "note": reading.note}
+                    | {"session": look.body["session"], "note": reading.note}
                     | {name: cell[name] for name in _CELL}
                     | {name: getattr(reading, name) for name in (*GRADES, *SIZES)}
                 )

@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from calib.logbook import ledger
 from calib.logbook.boards import GRADES
-from calib.logbook.bodies import Chosen, Run, Sitting, body_of
+from calib.logbook.bodies import Chosen, Run, Session, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import HistoryLine
 from calib.logbook.ledger import WITHDRAW, Entry, among, entries
@@ -63,19 +63,19 @@ def _entries(
         sa.and_(entries.c.kind.in_(_OF_PAIR), of_machine, on_sheet),
     )
     found = ledger.read(connection, where, all=True)
-    sittings = {
-        f"sitting {label}"
+    sessions = {
+        f"session {label}"
         for entry in found
         for label in (
-            [entry.body.get("sitting", "")]
-            + [burn["sitting"] for burn in entry.body.get("burns", ())]
+            [entry.body.get("session", "")]
+            + [burn["session"] for burn in entry.body.get("burns", ())]
         )
     }
     described = ledger.read(
         connection,
-        entries.c.kind == "sitting",
+        entries.c.kind == "session",
         of_machine,
-        among(connection, entries.c.slot, sittings),
+        among(connection, entries.c.slot, sessions),
         all=True,
     )
     return sorted([*found, *described], key=lambda entry: entry.seq)
@@ -102,7 +102,7 @@ def _line(directory: Directory, entry: Entry, code: str, by_id: Mapping[str, Ent
         board=code,
         cell=cell,
         reading=reading,
-        sitting=_sitting(entry),
+        session=_session(entry),
         why=entry.why or str(entry.body.get("note", "") if entry.kind in _NOTED else ""),
         superseded=bool(gone) or not entry.stands,
     )
@@ -116,31 +116,31 @@ _KINDS = {
 _NOTED = ("job", "check_strip", "setting")
 
 
-def _sitting(entry: Entry) -> str:
-    if entry.kind == "sitting":
+def _session(entry: Entry) -> str:
+    if entry.kind == "session":
         return str(entry.body["label"])
-    burns = [burn["sitting"] for burn in entry.body.get("burns", ())]
-    return str(entry.body.get("sitting") or next((label for label in burns if label), ""))
+    burns = [burn["session"] for burn in entry.body.get("burns", ())]
+    return str(entry.body.get("session") or next((label for label in burns if label), ""))
 
 
-def sitting_words(sitting: Sitting) -> str:
-    """Say how a machine was set up for a sitting.
+def session_words(session: Session) -> str:
+    """Say how a machine was set up for a session.
 
     Examples
     --------
-    >>> sitting_words(Sitting(label="monday", air=True, focus_mm=-1.0, support="pins"))
+    >>> session_words(Session(label="monday", air=True, focus_mm=-1.0, support="pins"))
     'monday: focus -1 mm, air on, on pins'
     """
     flags = (
-        (sitting.air, "air on", "air off"),
-        (sitting.lens_cleaned, "lens cleaned", "lens not cleaned"),
-        (sitting.masked, "face masked", "face bare"),
+        (session.air, "air on", "air off"),
+        (session.lens_cleaned, "lens cleaned", "lens not cleaned"),
+        (session.masked, "face masked", "face bare"),
     )
-    words = [] if sitting.focus_mm is None else [f"focus {sitting.focus_mm:g} mm"]
+    words = [] if session.focus_mm is None else [f"focus {session.focus_mm:g} mm"]
     words += [yes if value else no for value, yes, no in flags if value is not None]
-    words += [f"on {sitting.support}"] if sitting.support else []
-    words += [sitting.note] if sitting.note else []
-    return f"{sitting.label}: {', '.join(words) or 'not described'}"
+    words += [f"on {session.support}"] if session.support else []
+    words += [session.note] if session.note else []
+    return f"{session.label}: {', '.join(words) or 'not described'}"
 
 
 def _lot(entry: Entry) -> str:
@@ -211,7 +211,7 @@ _TEXTS: Mapping[str, Callable[[Entry], str]] = {
     "setup": lambda entry: str(entry.body["what"]),
     "sheet": _lot,
     "lot": _lot,
-    "sitting": lambda entry: sitting_words(body_of(entry)),
+    "session": lambda entry: session_words(body_of(entry)),
     "board": _board,
     "look": look_words,
     "size": _size,

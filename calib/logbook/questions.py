@@ -14,7 +14,7 @@ from calib.logbook.boards import grades_of
 from calib.logbook.bodies import NewName, Same, body_of
 from calib.logbook.coding import check_text, write_time
 from calib.logbook.entries import Question
-from calib.logbook.history import look_words, setting_words, sitting_words
+from calib.logbook.history import look_words, session_words, setting_words
 from calib.logbook.ledger import Entry, among, canonical, entries
 from calib.logbook.room import (
     Directory,
@@ -30,7 +30,7 @@ from calib.logbook.room import (
 from calib.logbook.runs import KEPT_KINDS, question_of
 
 # Kinds with one answer to each question; readings of cells come first.
-_ASKED = ("look", "size", "sitting", "setting", *KEPT_KINDS)
+_ASKED = ("look", "size", "session", "setting", *KEPT_KINDS)
 _SAME, _RENAME = "same", "rename: "
 
 
@@ -179,8 +179,8 @@ def _version_words(entry: Entry) -> str:
 def _words(entry: Entry) -> str:
     if entry.kind == "look":
         return look_words(entry)
-    if entry.kind == "sitting":
-        return sitting_words(body_of(entry))
+    if entry.kind == "session":
+        return session_words(body_of(entry))
     if entry.kind == "setting":
         return setting_words(body_of(entry).setting)
     return canonical(entry.body.get("content", entry.body))[:100]
@@ -193,8 +193,8 @@ def _key(connection: sa.Connection, directory: Directory, entry: Entry) -> str:
         what = "reading" if entry.kind == "look" else "size"
         cell = entry.slot.split(" ", 1)[1]
         return f"{what} {code_of(directory, connection, board)} {cell}"
-    if entry.kind == "sitting":
-        return f"sitting {entry.body['label']} {names[0]}"
+    if entry.kind == "session":
+        return f"session {entry.body['label']} {names[0]}"
     if entry.kind == "setting":
         return f"setting {' '.join(names)} {entry.body['operation']}"
     return " ".join(word for word in (entry.kind, entry.slot, *names) if word)

@@ -100,7 +100,7 @@ class Runs(Workshop):
                 lot=directory.sheets[sheet].version,
             )
             (job,) = self.say(connection, [entry_of(body.burns[0].source, body, at, **about)])
-            self.say_sittings(connection, thing, (burn.sitting for burn in burns), at)
+            self.say_sessions(connection, thing, (burn.session for burn in burns), at)
             return job
 
     def settle(

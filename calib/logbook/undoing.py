@@ -24,7 +24,7 @@ from calib.logbook.workshop import NAMED
 
 # Boards, promises and names stay: what rests on them would be left hanging.
 _UNDOABLE = (
-    *OF_CELL, "setup", "lot", "sitting", "setting", "job", "check_strip", "note", "photograph",
+    *OF_CELL, "setup", "lot", "session", "setting", "job", "check_strip", "note", "photograph",
     "costs", "timed_job", "comb", "comb_readings", "kerf",
 )  # fmt: skip
 # What an undo or a redo says is no further thing to be undone.
@@ -49,7 +49,7 @@ class Undoing(Room):
 
         With ``board_id``: its readings, notes and photographs. With ``machine`` and ``sheet``:
         these of all boards of the pair, its jobs, check strips, combs and settled settings. With
-        ``machine`` alone: its set-up, descriptions of sittings, timed jobs and notes. With
+        ``machine`` alone: its set-up, descriptions of sessions, timed jobs and notes. With
         ``sheet`` alone: its lot, measurement and notes. Boards and promises stay. ``only`` is what
         `next_undo` named; refused when something came after it.
 
@@ -218,7 +218,7 @@ def _words(connection: sa.Connection, directory: Directory, said: Sequence[Entry
     what = {
         "setup": f"change of set-up ({main.body.get('what')}) of {name!r}",
         "lot": f"lot or measurement of {name!r}",
-        "sitting": f"description of sitting {main.body.get('label')!r}",
+        "session": f"description of session {main.body.get('label')!r}",
         "setting": f"settled setting for {main.body.get('operation')}",
         "photograph": f"photograph {main.body.get('filename')}",
     }.get(main.kind, main.kind.replace("_", " "))

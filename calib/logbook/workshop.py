@@ -1,4 +1,4 @@
-"""Machines with their set-ups and sittings, sheets with their lots."""
+"""Machines with their set-ups and sessions, sheets with their lots."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import sqlalchemy as sa
 
 from calib.errors import InvalidRecord, LogbookError
 from calib.logbook import ledger
-from calib.logbook.bodies import Lot, SetUp, SetupChange, Sitting, body_of
+from calib.logbook.bodies import Lot, Session, SetUp, SetupChange, body_of
 from calib.logbook.coding import check_text, material_key, read_time, write_time
 from calib.logbook.entries import SetupEntry, SheetEntry
 from calib.logbook.ledger import Entry, among, entries
@@ -161,8 +161,8 @@ class Workshop(Room):
             for entry in thing.versions
         )
 
-    def add_sitting(self, machine: str, sitting: Sitting, *, when: datetime, why: str = "") -> None:
-        """Describe a sitting, before or after its burns; an earlier description stays.
+    def add_session(self, machine: str, session: Session, *, when: datetime, why: str = "") -> None:
+        """Describe a session, before or after its burns; an earlier description stays.
 
         Raises LogbookError when it is described otherwise and no reason is given, or there is no
         such machine.
@@ -171,28 +171,28 @@ class Workshop(Room):
         check_text("why", why)
         with self.change() as connection:
             thing = self.directory(connection).machine(machine)
-            known = _described(connection, thing, sitting.label)
+            known = _described(connection, thing, session.label)
             said = [body_of(entry) for entry in known]
-            if said == [sitting] or (said and sitting == Sitting(label=sitting.label)):
+            if said == [session] or (said and session == Session(label=session.label)):
                 return
-            if not why and any(one != Sitting(label=sitting.label) for one in said):
+            if not why and any(one != Session(label=session.label) for one in said):
                 raise LogbookError(
-                    f"A sitting {sitting.label!r} of {machine!r} is described otherwise in the"
+                    f"A session {session.label!r} of {machine!r} is described otherwise in the"
                     " logbook: give this one another label, or say why it is corrected."
                 )
-            self.say(connection, [_sitting(thing, sitting, at, why, known)])
+            self.say(connection, [_session(thing, session, at, why, known)])
 
-    def sittings(self, machine: str) -> tuple[Sitting, ...]:
-        """List the sittings of a machine, oldest first; without details where two are told."""
+    def sessions(self, machine: str) -> tuple[Session, ...]:
+        """List the sessions of a machine, oldest first; without details where two are told."""
         with self.look() as connection:
             thing = self.directory(connection).machine(machine)
             every = ledger.read(
                 connection,
-                entries.c.kind == "sitting",
+                entries.c.kind == "session",
                 among(connection, entries.c.about, thing.ids),
                 all=True,
             )
-        found: dict[str, list[Sitting]] = {}
+        found: dict[str, list[Session]] = {}
         for entry in every:
             if entry.is_valid:
                 found.setdefault(entry.slot, [])
@@ -200,17 +200,17 @@ class Workshop(Room):
             if entry.stands and (said := body_of(entry)) not in found[entry.slot]:
                 found[entry.slot].append(said)
         return tuple(
-            said[0] if len(said) == 1 else Sitting(label=said[0].label)
+            said[0] if len(said) == 1 else Session(label=said[0].label)
             for said in found.values()
             if said
         )
 
-    def say_sittings(
+    def say_sessions(
         self, connection: sa.Connection, machine: Thing, labels: Iterable[str], at: str
     ) -> None:
-        """Add the sittings that burns name and nobody has described yet; they outlast an undo."""
+        """Add the sessions that burns name and nobody has described yet; they outlast an undo."""
         new = [
-            _sitting(machine, Sitting(label=label), at)
+            _session(machine, Session(label=label), at)
             for label in sorted(set(labels) - {""})
             if not _described(connection, machine, label)
         ]
@@ -225,18 +225,18 @@ def _heads(thing: Thing) -> Iterable[str]:
 def _described(connection: sa.Connection, machine: Thing, label: str) -> list[Entry]:
     return ledger.read(
         connection,
-        entries.c.kind == "sitting",
+        entries.c.kind == "session",
         among(connection, entries.c.about, machine.ids),
-        entries.c.slot == f"sitting {label}",
+        entries.c.slot == f"session {label}",
     )
 
 
-def _sitting(
-    machine: Thing, sitting: Sitting, at: str, why: str = "", known: Sequence[Entry] = ()
+def _session(
+    machine: Thing, session: Session, at: str, why: str = "", known: Sequence[Entry] = ()
 ) -> Entry:
     return entry_of(
-        "sitting", sitting, at, why=why, replaces=(entry.id for entry in known),
-        about=machine.id, machine=machine.id, slot=f"sitting {sitting.label}",
+        "session", session, at, why=why, replaces=(entry.id for entry in known),
+        about=machine.id, machine=machine.id, slot=f"session {session.label}",
     )  # fmt: skip
 
 

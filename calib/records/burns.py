@@ -56,7 +56,7 @@ class Burn:
         says("Cut path of one part; empty: the standard coupon.", gt=0, le=10_000_000),
     ] = None
     source: Annotated[BurnSource, says("Where it was burnt.")] = "board"
-    sitting: Annotated[Text, says("What was burnt in one go with one set-up.")] = ""
+    session: Annotated[Text, says("What was burnt in one go with one set-up.")] = ""
     lot: Annotated[
         Text | None, says("The lot it was burnt of, where that isn't the sheet's current one.")
     ] = None

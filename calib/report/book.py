@@ -1,4 +1,4 @@
-"""Text of the logbook: lists, questions, backups, photographs, sittings."""
+"""Text of the logbook: lists, questions, backups, photographs, sessions."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from calib.report.words import (
 )
 
 if TYPE_CHECKING:
-    from calib.logbook.bodies import Sitting
+    from calib.logbook.bodies import Session
     from calib.logbook.checking import Check
     from calib.logbook.entries import (
         HistoryLine,
@@ -204,23 +204,23 @@ def photographs_text(board: str, photographs: Sequence[Photograph]) -> str:
     return f"{head}\n{table(('attached', 'of', 'size', 'file'), rows)}"
 
 
-def sittings_text(sittings: Sequence[Sitting]) -> str:
-    """List sittings with what was taken down of them."""
-    if not sittings:
-        return "No sitting yet: one begins with the first burn that is taken down."
+def sessions_text(sessions: Sequence[Session]) -> str:
+    """List sessions with what was taken down of them."""
+    if not sessions:
+        return "No session yet: one begins with the first burn that is taken down."
     rows = [
         (
-            sitting.label,
-            "" if sitting.focus_mm is None else f"{sitting.focus_mm:g} mm",
-            _yes(sitting.air),
-            _yes(sitting.lens_cleaned),
-            sitting.support,
-            _yes(sitting.masked),
-            sitting.note,
+            session.label,
+            "" if session.focus_mm is None else f"{session.focus_mm:g} mm",
+            _yes(session.air),
+            _yes(session.lens_cleaned),
+            session.support,
+            _yes(session.masked),
+            session.note,
         )
-        for sitting in sittings
+        for session in sessions
     ]
-    return table(("sitting", "focus", "air", "lens cleaned", "on", "masked", "note"), rows)
+    return table(("session", "focus", "air", "lens cleaned", "on", "masked", "note"), rows)
 
 
 def _yes(value: bool | None) -> str:

@@ -20,7 +20,7 @@ from calib.tasks.costing import costs_of
 from calib.tasks.current import KeptSetting, Reasons, doubts_of, kept_settings, why_not_counted
 from calib.tasks.finding import find_pair, find_promise
 from calib.tasks.library import fit_region, recommend
-from calib.tasks.results import sitting_label
+from calib.tasks.results import session_label
 from calib.tasks.wishes import JobCounts, RegionWish
 
 # Pairs that are taken in at most, the nearest kin first: more of them would tell next to nothing
@@ -172,13 +172,13 @@ def take_down_job(
     counts: JobCounts,
     *,
     when: datetime,
-    sitting: str | None = None,
+    session: str | None = None,
     note: str = "",
 ) -> str:
     """Take down how a whole cut job at one setting came out; raises InvalidRecord when no part is
     counted."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
-    label = sitting_label(when) if sitting is None else sitting
+    label = session_label(when) if session is None else session
     burns = counts.burns(setting, label)
     reasons = Reasons(book)
     promised = [

@@ -208,7 +208,7 @@ def _strips(book: Book, machine: Machine, sheet: Sheet) -> list[tuple[Grid, str]
 
 
 def _read_strips(book: Book, machine: Machine, sheet: Sheet) -> list[tuple[Grid, str, list[Burn]]]:
-    """Those of which a cut was read, with their burns; each is one sitting."""
+    """Those of which a cut was read, with their burns; each is one session."""
     found = []
     for grid, day in _strips(book, machine, sheet):
         cells = {cell.label: cell for cell in grid.cells}
@@ -220,7 +220,7 @@ def _read_strips(book: Book, machine: Machine, sheet: Sheet) -> list[tuple[Grid,
                 passes=cells[reading.cell].passes,
                 through=reading.through,
                 source="check_strip",
-                sitting=grid.board_id,
+                session=grid.board_id,
             )
             for reading in book.readings(grid.board_id)
             if reading.through is not None

@@ -78,7 +78,7 @@ def plan_on_region(
         )
     if len(grids) > 1:
         names = ", ".join(grid.board_id for grid in grids)
-        notes.append(f"One round on {len(grids)} boards: {names}. Burn them in one sitting.")
+        notes.append(f"One round on {len(grids)} boards: {names}. Burn them in one session.")
     first = far_side(region)
     return tuple(
         _checked(grid, region, wish, bool(settings), fastest, first, notes) for grid in grids

@@ -26,12 +26,12 @@ Step = Literal["plan", "recommend", "judge_lot", "check_machine"]
 _EVENING_ENDS = timedelta(hours=5)
 
 
-def sitting_label(when: datetime) -> str:
-    """Name the sitting that burns of this moment belong to: the date of the evening.
+def session_label(when: datetime) -> str:
+    """Name the session that burns of this moment belong to: the date of the evening.
 
     Examples
     --------
-    >>> sitting_label(datetime(2026, 3, 2, 0, 40))
+    >>> session_label(datetime(2026, 3, 2, 0, 40))
     '2026-03-01'
     """
     return (when - _EVENING_ENDS).date().isoformat()
@@ -43,7 +43,7 @@ def take_down(
     content: bytes,
     *,
     when: datetime,
-    sitting: str | None = None,
+    session: str | None = None,
     why: str = "",
     code: str | None = None,
 ) -> Recorded:
@@ -57,8 +57,8 @@ def take_down(
             f"The result file of board {grid.board_id} has no reading in it: fill in what came out,"
             " and leave empty what was not burnt."
         )
-    label = sitting_label(when) if sitting is None else sitting
-    return book.record(grid.board_id, readings, when=when, sitting=label, why=why)
+    label = session_label(when) if session is None else session
+    return book.record(grid.board_id, readings, when=when, session=label, why=why)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,12 +84,12 @@ class CellByCell:
         The logbook.
     grid
         The board.
-    sitting
-        Label of the sitting.
+    session
+        Label of the session.
     """
 
-    def __init__(self, book: Book, grid: Grid, sitting: str) -> None:
-        self._book, self._grid, self._sitting = book, grid, sitting
+    def __init__(self, book: Book, grid: Grid, session: str) -> None:
+        self._book, self._grid, self._session = book, grid, session
         looks = book.looks(grid.board_id)
         self._saw = {cell: looked.id for cell, looked in looks.items()}
         self._said = {cell: looked.reading for cell, looked in looks.items()}
@@ -130,7 +130,7 @@ class CellByCell:
             reading = dataclasses.replace(before[1], **{question.field: grade})
             key = self._key(label, when)
             self._book.tap(
-                self._grid.board_id, key, reading, saw=before[0], when=when, sitting=self._sitting
+                self._grid.board_id, key, reading, saw=before[0], when=when, session=self._session
             )
             self._taps.append((key, label, *before))
             self._saw[label], self._said[label] = key, reading

@@ -234,7 +234,7 @@ class JobCounts:
         """How many there are in all."""
         return self.through + self.hanging + self.no
 
-    def burns(self, setting: Setting, sitting: str) -> tuple[Burn, ...]:
+    def burns(self, setting: Setting, session: str) -> tuple[Burn, ...]:
         """One burn per outcome that was seen."""
         return tuple(
             Burn(
@@ -246,7 +246,7 @@ class JobCounts:
                 count=getattr(self, grade),
                 cut_length_mm=self.cut_length_mm,
                 source="job",
-                sitting=sitting,
+                session=session,
             )
             for grade in THROUGH_GRADES
             if getattr(self, grade)

@@ -17,7 +17,7 @@ from calib.records.burns import setting_of
 from calib.tasks.advice import advise_on
 from calib.tasks.finding import find_board
 from calib.tasks.regions import read_out
-from calib.tasks.results import sitting_label
+from calib.tasks.results import session_label
 from calib.tasks.wishes import MaterialWish
 from calib.tasks.workshop import check_material
 from calib.web.desk import desk_of, now
@@ -114,8 +114,8 @@ def tap(request: Request, board_id: str, body: Tap) -> TapDone:
         cell=body.cell, through=body.through, char=body.char, mark=body.mark, note=body.note
     )
     # Burns belong to the evening in which they were tapped, however long they waited.
-    sitting = sitting_label(when - timedelta(seconds=body.age_s))
-    done = desk.book.tap(board_id, body.key, reading, saw=body.saw, when=when, sitting=sitting)
+    session = session_label(when - timedelta(seconds=body.age_s))
+    done = desk.book.tap(board_id, body.key, reading, saw=body.saw, when=when, session=session)
     return _done(done)
 
 

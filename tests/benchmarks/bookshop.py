@@ -64,7 +64,7 @@ class Shop:
     machine_sd: float
     product_sd: float
     lot_sd: float
-    sitting_sd: float
+    session_sd: float
     scatter_ln: float
     band_ln: float
 
@@ -198,7 +198,7 @@ def draw_shop(seed: int, expected_energy, world: World = USUAL) -> Shop:
         machine_sd=float(rng.uniform(0.05, 0.2)),
         product_sd=float(rng.uniform(0.05, 0.2)),
         lot_sd=float(rng.uniform(0.02, 0.12)),
-        sitting_sd=float(abs(rng.normal(0, 0.03))),
+        session_sd=float(abs(rng.normal(0, 0.03))),
         scatter_ln=drawn(scatter, float(rng.normal(np.log(0.045), 0.25)), odd),
         band_ln=float(rng.normal(np.log(0.06), 0.4)),
     )
@@ -217,7 +217,7 @@ def moved(workshop: Workshop, ln_need: float) -> Workshop:
 
 
 def board_burns(
-    workshop: Workshop, expected_energy, rng, n: int, sitting_sd: float = 0.0
+    workshop: Workshop, expected_energy, rng, n: int, session_sd: float = 0.0
 ) -> list[Burn]:
     """Burns as a maker spreads them: a wide first board of six, then boards near the edge so far.
 
@@ -228,7 +228,7 @@ def board_burns(
     burns: list[Burn] = []
     offsets: list[float] = []
     for board in range(0, n, 6):
-        today = moved(workshop, rng.normal(0, sitting_sd))
+        today = moved(workshop, rng.normal(0, session_sd))
         middle = _middle(offsets, burns)
         size = min(6, n - board)
         wide = np.linspace(-0.75, 0.75, size) if not burns else rng.normal(0, 0.07, size)
@@ -240,7 +240,7 @@ def board_burns(
             setting = Setting(
                 power_pct=power, speed_mm_s=float(np.clip(round(speed, 1), 0.2, 95.0))
             )
-            burns.append(today.burn(setting, rng, sitting=f"board {board // 6 + 1}"))
+            burns.append(today.burn(setting, rng, session=f"board {board // 6 + 1}"))
             offsets.append(_offset(setting, workshop.machine, energy))
     return burns
 
@@ -296,7 +296,7 @@ def draw_book(
         if cuts(second := shop.pair(other, product)):
             truths.append((product, second))
     records = [
-        (pair.machine, pair.sheet, board_burns(pair, expected_energy, rng, burns, shop.sitting_sd))
+        (pair.machine, pair.sheet, board_burns(pair, expected_energy, rng, burns, shop.session_sd))
         for _, pair in truths
     ]
     kind = str(rng.choice(["lot", "product", "family"], p=[0.3, 0.5, 0.2]))

@@ -70,7 +70,7 @@ def template() -> list[Entry]:
                     note="knot" if index == 5 else "")
             for index, cell in enumerate(grid.cells)
         ]  # fmt: skip
-        book.record("T", readings, when=EVENING, sitting="monday")
+        book.record("T", readings, when=EVENING, session="monday")
         return [ledger.from_line(line) for line in export_text(book).splitlines()[1:]]
 
 

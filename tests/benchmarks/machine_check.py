@@ -4,7 +4,7 @@
 
 Each simulated workshop of other physics has a reference sheet and a second sheet, each tested with
 18 burns in three planned rounds in one evening when the machine was well. Then 30 check strips are
-burnt with nothing wrong, every strip a sitting of its own: that gives the false alarms. After five
+burnt with nothing wrong, every strip a session of its own: that gives the false alarms. After five
 good strips the machine loses so much of its power: that gives the share flagged at the first strip
 and within two. At last parts of the second sheet hang, because the machine lost 10 to 25 % or
 because a new lot needs as much more: four burns of it and two strips say which. Seeds below 10,000
@@ -62,20 +62,20 @@ class Found:
 
 def evening(shop: Shop, truth: Workshop) -> tuple[Workshop, calib.Region]:
     """Burns of one evening with its set-up, and what is known then."""
-    today = moved(truth, shop.rng.normal(0, shop.sitting_sd))
+    today = moved(truth, shop.rng.normal(0, shop.session_sd))
     priors = Priors(cut=expected_priors(truth.machine, truth.sheet, "cut").cut)
     burns: list[calib.Burn] = []
     for n in ROUNDS:
         region = region_from(truth.machine, truth.sheet, "cut", burns, priors)
-        made = [today.burn(s, shop.rng, sitting="evening") for s in next_cuts(region, n)]
+        made = [today.burn(s, shop.rng, session="evening") for s in next_cuts(region, n)]
         burns += [replace(burn, char=None) for burn in made]
     return truth, region_from(truth.machine, truth.sheet, "cut", burns, priors)
 
 
 def strip(shop: Shop, truth: Workshop, settings: list[calib.Setting]) -> list[calib.Burn]:
-    """One strip in a sitting of its own."""
-    today = moved(truth, shop.rng.normal(0, shop.sitting_sd))
-    return [today.burn(setting, shop.rng, sitting="strip") for setting in settings]
+    """One strip in a session of its own."""
+    today = moved(truth, shop.rng.normal(0, shop.session_sd))
+    return [today.burn(setting, shop.rng, session="strip") for setting in settings]
 
 
 def chances(told: list[ShiftLikelihood]) -> np.ndarray:

@@ -41,13 +41,13 @@ def of_workshop(seed: int, found: dict[str, list]) -> None:
     def fit(burns: list[calib.Burn], priors: Priors = Priors(cut=usual.cut)) -> calib.Region:  # noqa: B008
         return region_from(truth.machine, truth.sheet, "cut", burns, priors)
 
-    def burn(pair, settings, sitting: str) -> list[calib.Burn]:
-        made = [pair.burn(setting, shop.rng, sitting=sitting) for setting in settings]
+    def burn(pair, settings, session: str) -> list[calib.Burn]:
+        made = [pair.burn(setting, shop.rng, session=session) for setting in settings]
         return [replace(one, char=None) for one in made]
 
     old: list[calib.Burn] = []
     for number, n in enumerate(ROUNDS):
-        evening = moved(truth, shop.rng.normal(0, shop.sitting_sd))
+        evening = moved(truth, shop.rng.normal(0, shop.session_sd))
         old += burn(evening, next_cuts(fit(old), n), f"evening {number}")
     advice = fastest_at_ceiling(fit(old))
     if advice is None:
@@ -55,7 +55,7 @@ def of_workshop(seed: int, found: dict[str, list]) -> None:
     working = calib.Setting(power_pct=advice[0], speed_mm_s=advice[1])
     old = [replace(one, lot="old") for one in old]
     far = STRANGE if shop.rng.random() < STRANGE_SHARE else 1.0
-    lot = moved(truth, shop.rng.normal(0, far * shop.lot_sd) + shop.rng.normal(0, shop.sitting_sd))
+    lot = moved(truth, shop.rng.normal(0, far * shop.lot_sd) + shop.rng.normal(0, shop.session_sd))
     new = burn(lot, plan_new_lot(fit(old), working), "new")
     verdict = judge_new_lot(fit([*old, *new], usual), working, RELIABILITY)
     found["verdict"].append(verdict.verdict)

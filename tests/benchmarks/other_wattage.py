@@ -111,7 +111,7 @@ def book_of(shop: Shop, here: Laser, others: dict[str, Laser]) -> Pool:
             pairs += [shop.pair(others[name], product) for name in (("down",), ("up",))[i % 2]]
         for each in pairs:
             if each is pair or cuts(each):
-                burns = board_burns(each, table_energy, shop.rng, 18, shop.sitting_sd)
+                burns = board_burns(each, table_energy, shop.rng, 18, shop.session_sd)
                 records.append((each.machine, each.sheet, without_char(burns)))
     return pool_records(records)
 
@@ -194,7 +194,7 @@ def of_workshop(seed: int, found: dict[tuple[str, str], list[Case]], level: floa
     shop = draw_shop(seed, table_energy, level)
     here, others = three_others(shop)
     product, pair = shop.workable(here, str(shop.rng.choice(FAMILIES)), name="s", lot="a")
-    burns = board_burns(pair, table_energy, shop.rng, 18, shop.sitting_sd)
+    burns = board_burns(pair, table_energy, shop.rng, 18, shop.session_sd)
     region = region_of(pair, burns, "cut")
     alone = carried_pool(region)
     books = {"its burns alone": alone}

@@ -47,7 +47,7 @@ def burns_of(edge: float, apart: np.ndarray, scatter: np.ndarray):
             speed_mm_s=round(max(edge * ratio, 0.2), 1),
             through="through" if y > 0 else "hanging" if y > -0.06 else "no",
             char=2 if y > -0.06 else None,
-            sitting=str(place // 6),
+            session=str(place // 6),
         )
 
 

@@ -37,24 +37,24 @@ MARK = GradedPrior(location=math.log(6.0), speed0_mm_s=150.0)
 TENTHS = 10
 
 
-def one_cut(rng: np.random.Generator, sittings: int = 1) -> dict[str, float]:
+def one_cut(rng: np.random.Generator, sessions: int = 1) -> dict[str, float]:
     """Draw a truth, burn 18 cuts, and say which share of the posterior lies below the truth."""
     scores = rng.standard_normal((1, len(cut.PARAMETERS)))
     shape = cut.shape_of(scores, CUT)
     alpha = CUT.location + CUT.location_scale * rng.standard_t(CUT.location_df)
-    shared = shape.shared[0] * rng.standard_normal(sittings) if sittings > 1 else np.zeros(1)
+    shared = shape.shared[0] * rng.standard_normal(sessions) if sessions > 1 else np.zeros(1)
     burns: list[Burn] = []
     for setting in _wide():
-        burns.append(_cut_burn(rng, shape, alpha, shared, setting, len(burns) % sittings))
+        burns.append(_cut_burn(rng, shape, alpha, shared, setting, len(burns) % sessions))
     for setting in _near(burns, lambda b: b.through == "through"):
-        burns.append(_cut_burn(rng, shape, alpha, shared, setting, len(burns) % sittings))
+        burns.append(_cut_burn(rng, shape, alpha, shared, setting, len(burns) % sessions))
     fit = fit_cut(MACHINE, burns, CUT)
-    # Of several sittings the common location is asked for, which the next sheet is drawn around.
-    points = fit.here if sittings == 1 else fit.elsewhere
+    # Of several sessions the common location is asked for, which the next sheet is drawn around.
+    points = fit.here if sessions == 1 else fit.elsewhere
     truth = CutPoints(
         shape=shape, location=np.array([alpha]), extra_sd=np.zeros(1), weight=np.ones(1)
     )
-    names = ("floor", "exponent", "scatter", "band") + (("shared",) if sittings > 1 else ())
+    names = ("floor", "exponent", "scatter", "band") + (("shared",) if sessions > 1 else ())
     asked = {name: (getattr(points.shape, name), getattr(shape, name)[0]) for name in names}
     asked["location"] = (points.location, alpha)
     for label, pct, sigmas in (("fastest", 80.0, 2.326), ("half power", 40.0, 0.0)):
@@ -83,10 +83,10 @@ def _near(burns: list[Burn], good) -> list[tuple[float, float]]:
     return found
 
 
-def _cut_burn(rng, shape, alpha, shared, setting, sitting) -> Burn:
+def _cut_burn(rng, shape, alpha, shared, setting, session) -> Burn:
     power, speed = setting
     at = cut.points_of(MACHINE, [np.array([power]), np.array([speed]), np.ones(1)], 24.0)
-    reach = float(cut.critical_location(shape, at)[0, 0] - alpha - shared[sitting])
+    reach = float(cut.critical_location(shape, at)[0, 0] - alpha - shared[session])
     y = reach + shape.scatter[0] * rng.standard_normal()
     grade = 2 if y > 0 else 1 if y > -shape.band[0] else 0
     if rng.random() < MISREAD:
@@ -97,7 +97,7 @@ def _cut_burn(rng, shape, alpha, shared, setting, sitting) -> Burn:
         speed_mm_s=speed,
         through=("no", "hanging", "through")[grade],
         cut_length_mm=COUPON_CUT_MM,
-        sitting=f"sitting {sitting}",
+        session=f"session {session}",
     )
 
 
@@ -145,7 +145,7 @@ def _share(weight, values, truth, rng) -> float:
 
 KINDS = {
     "cut": lambda rng: one_cut(rng),
-    "cut in two sittings": lambda rng: one_cut(rng, 2),
+    "cut in two sessions": lambda rng: one_cut(rng, 2),
     "char": lambda rng: one_graded(rng, "char"),
     "mark": lambda rng: one_graded(rng, "mark"),
 }

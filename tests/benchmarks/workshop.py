@@ -146,10 +146,10 @@ class Workshop:
         speeds = np.geomspace(0.02, self.machine.max_speed_mm_s * 4, 20000)
         return float(speeds[np.argmin(np.abs(self.excess(power_pct, speeds)))])
 
-    def burn(self, setting: Setting, rng, operation="cut", sitting="") -> Burn:
+    def burn(self, setting: Setting, rng, operation="cut", session="") -> Burn:
         """Burn one cell and read it."""
         if operation == "line_mark":
-            return self._burn_mark(setting, rng, sitting)
+            return self._burn_mark(setting, rng, session)
         y = self.excess(setting.power_pct, setting.speed_mm_s) + self.scatter * rng.standard_t(
             self.tail_df
         )
@@ -172,10 +172,10 @@ class Workshop:
             speed_mm_s=setting.speed_mm_s,
             through=("no", "hanging", "through")[grade],
             char=char if grade else None,
-            sitting=sitting,
+            session=session,
         )
 
-    def _burn_mark(self, setting, rng, sitting):
+    def _burn_mark(self, setting, rng, session):
         threshold, speed_exponent, width, scatter = self.mark
         v = setting.speed_mm_s / MARK_SPEED
         index = np.log(self.watts(setting.power_pct)) - speed_exponent * np.log(v)
@@ -188,7 +188,7 @@ class Workshop:
             power_pct=setting.power_pct,
             speed_mm_s=setting.speed_mm_s,
             mark=grade,
-            sitting=sitting,
+            session=session,
         )
 
 

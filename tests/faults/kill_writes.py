@@ -60,7 +60,7 @@ def record(book: Book, number: int) -> None:
     """Add a board, then read its six cells in one write; they are there together or not at all."""
     add_board(book, number)
     read = [Reading(cell=cell, through="through", char=1) for cell in CELLS]
-    book.record(f"K{number}", read, when=later(number), sitting=f"sitting {number}")
+    book.record(f"K{number}", read, when=later(number), session=f"session {number}")
 
 
 def use_all(place: Path) -> None:
@@ -271,7 +271,7 @@ def count_lost(book: Book, told: list[int]) -> int:
     """Count acknowledged writes that aren't in the logbook."""
     with book.look() as connection:
         said = ledger.read(connection, entries.c.kind.in_(("look", "job")), all=True)
-        known = {str(entry.body.get("sitting") or entry.body.get("note")) for entry in said}
+        known = {str(entry.body.get("session") or entry.body.get("note")) for entry in said}
     lenses = {entry.machine.lens_mm for entry in book.setups("bench")}
     book.close()
     lost = 0
@@ -279,7 +279,7 @@ def count_lost(book: Book, told: list[int]) -> int:
         if number % 3 == 2:
             lost += 50.0 + number / 1000.0 not in lenses
         else:
-            lost += f"sitting {number}" not in known and f"K{number}" not in known
+            lost += f"session {number}" not in known and f"K{number}" not in known
     return lost
 
 

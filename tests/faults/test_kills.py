@@ -69,9 +69,9 @@ def test_no_acknowledged_row_is_lost_when_the_server_crashes(server: Server) -> 
         server.start_if_stopped()
         raise
     with open_book(place) as book:
-        sittings = {sitting.label for sitting in book.sittings("bench")}
+        sessions = {session.label for session in book.sessions("bench")}
         notes = {entry.note for entry in book.search(limit=1000).entries}
-    lost = [n for n in told if f"sitting {n}" not in sittings and f"K{n}" not in notes]
+    lost = [n for n in told if f"session {n}" not in sessions and f"K{n}" not in notes]
     assert len(told) >= 36
     assert lost == []
 

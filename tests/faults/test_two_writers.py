@@ -46,13 +46,13 @@ def test_two_processes_that_write_1000_burns_each_end_with_2000(place: str) -> N
         half = ("A1", "A2", "A3") if mine else ("A4", "A5", "A6")
         cells = half if number < 333 else half[:1]
         readings = [Reading(cell=cell, through="no", char=0) for cell in cells]
-        book.record(f"B{number}", readings, when=later(number), sitting=f"by {mine}")
+        book.record(f"B{number}", readings, when=later(number), session=f"by {mine}")
 """
     assert in_two_processes(place, work) == [0, 0]
     with open_book(place) as book:
         burns = book.burns("bench", "birch 3", "cut")
         assert len(burns) == 2000
-        assert sum(burn.sitting == "by 0" for burn in burns) == 1000
+        assert sum(burn.session == "by 0" for burn in burns) == 1000
 
 
 def test_two_processes_that_correct_one_cell_keep_every_correction(place: str) -> None:

@@ -20,7 +20,7 @@ from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, SETTING, later
 
 from calib.cli import app
 from calib.errors import BadFile, CalibError, InvalidRecord
-from calib.logbook import Book, Sitting, export_text, ledger, open_book
+from calib.logbook import Book, Session, export_text, ledger, open_book
 from calib.logbook.exchange import check_entries, read_lines
 from calib.records import Reading
 from calib.tasks.keeping import import_book
@@ -115,10 +115,10 @@ def fill(book: Book) -> None:
     """Put something of everything into a logbook."""
     book.add_machine(BENCH, when=EVENING, note="new")
     book.change_setup("bench", when=later(1), what="lens", lens_mm=50.8)
-    book.add_sitting("bench", Sitting(label="monday", air=True, support="pins"), when=later(1))
+    book.add_session("bench", Session(label="monday", air=True, support="pins"), when=later(1))
     book.add_sheet(BIRCH, when=EVENING)
     book.add_board(some_grid(), when=later(2), forecasts={"A1": {"through": 0.83}})
-    book.record("AB12", [Reading(cell="A1", through="no")], when=later(3), sitting="monday")
+    book.record("AB12", [Reading(cell="A1", through="no")], when=later(3), session="monday")
     promise = book.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(6))
     book.add_job("bench", "birch 3", JOB, when=later(7), promise_id=promise)
     book.settle("bench", "birch 3", "cut", SETTING, when=later(8), promise_id=promise)
@@ -147,7 +147,7 @@ class _Bench:
     def take_down(self, data: bytes) -> None:
         """Take a result file down."""
         with self._unchanged_if_refused() as book:
-            take_down_of_task(book, some_grid(), data, when=later(20), sitting="s", why="")
+            take_down_of_task(book, some_grid(), data, when=later(20), session="s", why="")
 
     def answer(self, data: bytes) -> None:
         """Answer what is asked of each cell, a line at a time."""

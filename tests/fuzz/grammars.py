@@ -195,7 +195,7 @@ COMMAND: Grammar = {
         "costs\n--cleaning\n0,0,15,40,$number\n--recut-share\n$number", "list\n--material\n$text",
         "list\n--thickness\n$number\n--since\n$date\n--limit\n$number\n--offset\n$number",
         "list\n--outcome\n$text\n--operation\n$text\n--kind\n$text", "note\n$text\n--board\n$code",
-        "describe-sitting\n$text\n--focus\n$number\n--on\n$text\n--note\n$text", "list-sittings",
+        "describe-session\n$text\n--focus\n$number\n--on\n$text\n--note\n$text", "list-sessions",
         "list-promises\n--sheet\n$text", "where",
         "settle\nbirch 3\n--power\n$number\n--speed\n$number",
         "read-comb\n$code\n--tight\n$codes\n--top\nT5=$number/$number", "judge-lot\n$text",

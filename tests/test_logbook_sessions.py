@@ -1,4 +1,4 @@
-"""Sittings: described before or after their burns, corrected with a reason, taken back, merged."""
+"""Sessions: described before or after their burns, corrected with a reason, taken back, merged."""
 
 from __future__ import annotations
 
@@ -8,42 +8,42 @@ import pytest
 from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 
 from calib.errors import InvalidRecord, LogbookError
-from calib.logbook import Book, Sitting, export_text, import_text
+from calib.logbook import Book, Session, export_text, import_text
 from calib.records import Reading
 
-MONDAY = Sitting(label="monday", focus_mm=-0.5, air=True, support="pins", note="damp board")
+MONDAY = Session(label="monday", focus_mm=-0.5, air=True, support="pins", note="damp board")
 
 
 def fill(book: Book) -> None:
-    """A pair with one board, read in a sitting that only has a label."""
+    """A pair with one board, read in a session that only has a label."""
     book.add_machine(BENCH, when=EVENING)
     book.add_sheet(BIRCH, when=EVENING)
     book.add_board(some_grid(), when=EVENING)
-    book.record("AB12", [Reading(cell="A1", through="no")], when=later(1), sitting="monday")
+    book.record("AB12", [Reading(cell="A1", through="no")], when=later(1), session="monday")
 
 
-def test_a_sitting_may_be_described_after_its_burns_and_corrected(book: Book) -> None:
+def test_a_session_may_be_described_after_its_burns_and_corrected(book: Book) -> None:
     fill(book)
-    assert book.sittings("bench") == (Sitting(label="monday"),)
-    book.add_sitting("bench", MONDAY, when=later(2))
-    book.add_sitting("bench", MONDAY, when=later(3))
-    assert book.sittings("bench") == (MONDAY,)
+    assert book.sessions("bench") == (Session(label="monday"),)
+    book.add_session("bench", MONDAY, when=later(2))
+    book.add_session("bench", MONDAY, when=later(3))
+    assert book.sessions("bench") == (MONDAY,)
     off = replace(MONDAY, air=False)
     with pytest.raises(LogbookError, match="'monday' of 'bench' is described otherwise"):
-        book.add_sitting("bench", off, when=later(4))
-    book.add_sitting("bench", off, when=later(4), why="the pump was out")
-    assert book.sittings("bench") == (off,)
-    # More burns of the sitting leave its description alone.
-    book.record("AB12", [Reading(cell="A2", through="no")], when=later(5), sitting="monday")
-    assert book.sittings("bench") == (off,)
+        book.add_session("bench", off, when=later(4))
+    book.add_session("bench", off, when=later(4), why="the pump was out")
+    assert book.sessions("bench") == (off,)
+    # More burns of the session leave its description alone.
+    book.record("AB12", [Reading(cell="A2", through="no")], when=later(5), session="monday")
+    assert book.sessions("bench") == (off,)
 
 
 def test_each_description_stays_in_the_history(book: Book) -> None:
     fill(book)
-    book.add_sitting("bench", MONDAY, when=later(2))
-    book.add_sitting("bench", replace(MONDAY, air=False), when=later(4), why="the pump was out")
-    book.add_sitting("bench", Sitting(label="of another pair", air=True), when=later(5))
-    lines = [line for line in book.history("bench", "birch 3") if line.kind == "sitting"]
+    book.add_session("bench", MONDAY, when=later(2))
+    book.add_session("bench", replace(MONDAY, air=False), when=later(4), why="the pump was out")
+    book.add_session("bench", Session(label="of another pair", air=True), when=later(5))
+    lines = [line for line in book.history("bench", "birch 3") if line.kind == "session"]
     assert [(line.text, line.why, line.superseded) for line in lines] == [
         ("monday: not described", "", True),
         ("monday: focus -0.5 mm, air on, on pins, damp board", "", True),
@@ -63,65 +63,65 @@ def test_photographs_stand_in_the_history(book: Book) -> None:
 
 def test_descriptions_are_taken_back_one_after_the_other(book: Book) -> None:
     fill(book)
-    book.add_sitting("bench", MONDAY, when=later(2))
-    book.add_sitting("bench", replace(MONDAY, air=False), when=later(3), why="pump")
-    assert "description of sitting 'monday'" in book.undo(when=later(4), machine="bench")
-    assert book.sittings("bench") == (MONDAY,)
+    book.add_session("bench", MONDAY, when=later(2))
+    book.add_session("bench", replace(MONDAY, air=False), when=later(3), why="pump")
+    assert "description of session 'monday'" in book.undo(when=later(4), machine="bench")
+    assert book.sessions("bench") == (MONDAY,)
     book.undo(when=later(5), machine="bench")
-    assert book.sittings("bench") == (Sitting(label="monday"),)
+    assert book.sessions("bench") == (Session(label="monday"),)
     with pytest.raises(LogbookError, match="nothing to take back for 'bench'"):
         book.undo(when=later(6), machine="bench")
 
 
-def test_sittings_are_listed_by_their_beginning_whenever_they_were_described(book: Book) -> None:
+def test_sessions_are_listed_by_their_beginning_whenever_they_were_described(book: Book) -> None:
     book.add_machine(BENCH, when=EVENING)
     for number, label in enumerate(("zebra", "ant")):
-        book.add_sitting("bench", Sitting(label=label), when=later(number))
-    book.add_sitting("bench", Sitting(label="zebra", air=True), when=later(9))
-    assert [sitting.label for sitting in book.sittings("bench")] == ["zebra", "ant"]
+        book.add_session("bench", Session(label=label), when=later(number))
+    book.add_session("bench", Session(label="zebra", air=True), when=later(9))
+    assert [session.label for session in book.sessions("bench")] == ["zebra", "ant"]
 
 
 def test_wrong_descriptions_are_refused(book: Book) -> None:
     book.add_machine(BENCH, when=EVENING)
     with pytest.raises(InvalidRecord, match=r"support is 'bricks': give one of pins, flat, slats"):
-        book.add_sitting("bench", replace(MONDAY, support="bricks"), when=EVENING)  # type: ignore[arg-type]
+        book.add_session("bench", replace(MONDAY, support="bricks"), when=EVENING)  # type: ignore[arg-type]
     with pytest.raises(InvalidRecord, match=r"focus_mm is 5000\.0"):
-        book.add_sitting("bench", replace(MONDAY, focus_mm=5000.0), when=EVENING)
+        book.add_session("bench", replace(MONDAY, focus_mm=5000.0), when=EVENING)
     with pytest.raises(InvalidRecord, match=r"focus_mm is nan"):
-        book.add_sitting("bench", replace(MONDAY, focus_mm=float("nan")), when=EVENING)
-    assert book.sittings("bench") == ()
+        book.add_session("bench", replace(MONDAY, focus_mm=float("nan")), when=EVENING)
+    assert book.sessions("bench") == ()
 
 
 @pytest.mark.parametrize("answer", ["1", "2"])
-def test_two_books_that_describe_a_sitting_otherwise_ask(
+def test_two_books_that_describe_a_session_otherwise_ask(
     book: Book, other: Book, answer: str
 ) -> None:
     fill(book)
     import_text(other, export_text(book), when=later(1))
     mine, theirs = MONDAY, replace(MONDAY, air=False, note="dry board")
-    book.add_sitting("bench", mine, when=later(2))
-    other.add_sitting("bench", theirs, when=later(3))
+    book.add_session("bench", mine, when=later(2))
+    other.add_session("bench", theirs, when=later(3))
     document = export_text(other)
     (question,) = import_text(book, document, when=later(3)).questions
-    assert question.key == "sitting monday bench"
+    assert question.key == "session monday bench"
     assert "air on, on pins, damp board" in question.said[0]
     assert "air off, on pins, dry board" in question.said[1]
     # Until somebody has answered, neither counts.
-    assert book.sittings("bench") == (Sitting(label="monday"),)
+    assert book.sessions("bench") == (Session(label="monday"),)
     answers = {question.key: answer}
     assert import_text(book, document, when=later(4), answers=answers).questions == ()
     chosen = mine if answer == "1" else theirs
-    assert book.sittings("bench") == (chosen,)
+    assert book.sessions("bench") == (chosen,)
     again = import_text(book, document, when=later(5))
     assert (again.added, again.questions) == ({}, ())
     # The other book takes the decision over without a question.
     assert import_text(other, export_text(book), when=later(6)).questions == ()
-    assert other.sittings("bench") == (chosen,)
+    assert other.sessions("bench") == (chosen,)
 
 
 def test_a_description_that_only_one_book_has_is_taken_over(book: Book, other: Book) -> None:
     fill(book)
     import_text(other, export_text(book), when=later(1))
-    other.add_sitting("bench", MONDAY, when=later(2))
+    other.add_session("bench", MONDAY, when=later(2))
     assert import_text(book, export_text(other), when=later(3)).questions == ()
-    assert book.sittings("bench") == (MONDAY,)
+    assert book.sessions("bench") == (MONDAY,)
