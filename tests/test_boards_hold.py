@@ -35,8 +35,8 @@ from calib.boards.record_sheet import grid_record_sheet
 from calib.boards.rs274 import frame_program, grid_program
 from calib.boards.svg import grid_svg
 from calib.errors import BoardDoesNotFit
-from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
+from calib.fit.priors import expected_priors
 from calib.fit.region import Region
 from calib.records import Grid, Machine, Operation, Sheet
 from calib.tasks.library import plan_grids

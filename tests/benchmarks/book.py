@@ -22,10 +22,9 @@ from bookshop import draw_book
 from promise import RELIABILITY, Score, fastest_at_ceiling, scored, table_energy
 from workshop import Workshop
 
-from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
 from calib.fit.pool import Pool, pool_records
-from calib.fit.priors import CutPrior, Priors
+from calib.fit.priors import CutPrior, Priors, expected_priors
 from calib.plan.next_burns import next_cuts
 
 FEW, MANY = (2, 2, 2), (6, 6, 6)

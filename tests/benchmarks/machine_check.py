@@ -38,9 +38,8 @@ from calib.advice.strips import (
     plan_check_strip,
     shift_likelihood,
 )
-from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
-from calib.fit.priors import Priors
+from calib.fit.priors import Priors, expected_priors
 from calib.plan.next_burns import next_cuts
 
 CALM_STRIPS, BEFORE, AFTER = 30, 5, 2

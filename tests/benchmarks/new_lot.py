@@ -23,9 +23,8 @@ from promise import RELIABILITY, fastest_at_ceiling, table_energy
 
 import calib
 from calib.advice.new_lot import judge_new_lot, plan_new_lot
-from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
-from calib.fit.priors import Priors
+from calib.fit.priors import Priors, expected_priors
 from calib.plan.next_burns import next_cuts
 
 ROUNDS = (6, 6, 6)

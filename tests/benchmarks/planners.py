@@ -27,8 +27,8 @@ from workshop import Workshop, draw_workshop
 
 import calib
 from calib.advice.recommend import recommend
-from calib.fit import expectation
 from calib.fit.fitting import region_from
+from calib.fit.priors import expected_priors
 from calib.limits import snap_setting
 from calib.plan.next_burns import next_cuts
 
@@ -105,7 +105,7 @@ class Scores:
 
 
 def burnt(shop: Workshop, plan, rng: np.random.Generator) -> calib.Region:
-    priors = expectation.expected_priors(shop.machine, shop.sheet, "cut")
+    priors = expected_priors(shop.machine, shop.sheet, "cut")
     burns: list[calib.Burn] = []
     for round_number in (1, 2, 3):
         region = region_from(shop.machine, shop.sheet, "cut", burns, priors)

@@ -15,8 +15,8 @@ import numpy as np
 from bookshop import FAMILIES, draw_shop
 from promise import table_energy
 
-from calib.fit.expectation import expected_priors
 from calib.fit.pool import pool_records
+from calib.fit.priors import expected_priors
 from calib.records import Burn, Sheet
 
 SIZES = (100, 300, 1_000, 3_000, 10_000)

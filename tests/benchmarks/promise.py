@@ -23,12 +23,11 @@ from sklearn.linear_model import LogisticRegression
 from workshop import Workshop, draw_workshop
 
 import calib
-from calib.fit import expectation
 from calib.fit.fitting import region_from
 from calib.fit.hull import speed_range
-from calib.fit.priors import Priors
+from calib.fit.priors import Priors, cut_prior
 from calib.limits import snap_setting
-from calib.materials import expected_response
+from calib.materials import cut_energy_j_mm, expected_response
 from calib.plan.next_burns import next_cuts
 
 RELIABILITY = 0.99
@@ -49,7 +48,7 @@ class Score:
 
 def table_energy(sheet: calib.Sheet, machine: calib.Machine) -> float:
     """What the library's table expects, so that the truth is half to twice that [J/mm]."""
-    return expectation.cut_energy_j_mm(expected_response(sheet.material, machine.source), sheet)
+    return cut_energy_j_mm(expected_response(sheet.material, machine.source), sheet)
 
 
 def scored(shop: Workshop, power_pct: float, speed_mm_s: float) -> Score:
@@ -58,7 +57,7 @@ def scored(shop: Workshop, power_pct: float, speed_mm_s: float) -> Score:
 
 def by_calib(shop: Workshop, rng: np.random.Generator, rounds=ROUNDS):
     """Burn round by round; the fastest reliable step at the ceiling inside the hull."""
-    priors = Priors(cut=expectation.cut_prior(shop.machine, shop.sheet))
+    priors = Priors(cut=cut_prior(shop.machine, shop.sheet))
     burns: list[calib.Burn] = []
     for n in rounds:
         region = region_from(shop.machine, shop.sheet, "cut", burns, priors)
