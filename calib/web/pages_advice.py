@@ -9,9 +9,10 @@ from starlette.responses import RedirectResponse, Response
 
 from calib.errors import InvalidRecord, NeedsYes, shown
 from calib.records import Setting
+from calib.report.words import chance_words, setting_words
 from calib.tasks.advice import advise_on, settle, take_down_job
 from calib.tasks.boards import Planned
-from calib.tasks.current import doubts_of
+from calib.tasks.current import StandingPromise, doubts_of
 from calib.tasks.finding import find_promise
 from calib.tasks.page import hazard_of, last_promised, standing
 from calib.tasks.regions import region_view, somewhere
@@ -19,7 +20,7 @@ from calib.tasks.wishes import BoardWish, JobCounts, Named, Pair
 from calib.web.board_svg import board_svg
 from calib.web.desk import Desk, desk_of, now
 from calib.web.forms import Asked, Sent, asked, filled
-from calib.web.region_svg import region_svg
+from calib.web.region_svg import region_key_svgs, region_svg
 from calib.web.showing import advice_shown, look_shown, planned_shown
 
 router = APIRouter(include_in_schema=False)
@@ -77,7 +78,7 @@ def look(request: Request, sent: Sent) -> Response:
     region = here.region(*form.pair)
     last = last_promised(here.book, region.machine.name, region.sheet.name, form.operation)
     advised = last.promise.setting if last else None
-    view = region_view(region, form, advised=advised)
+    view = region_view(region, form, advised=advised, chance=last.promise.chance if last else 1.0)
     start = advised or somewhere(view)
     return here.show(
         "look.html",
@@ -85,11 +86,17 @@ def look(request: Request, sent: Sent) -> Response:
         view=view,
         start=start,
         picture=region_svg(view, start),
+        keys=region_key_svgs(view, _advised_words(last) if last else ""),
         last=last,
         form=form,
         typed=sent,
         **look_shown(region, form, start),
     )
+
+
+def _advised_words(last: StandingPromise) -> str:
+    said = f"advised: {setting_words(last.promise.setting)}, {chance_words(last.promise)}"
+    return said + ("; not current" if last.not_current else "")
 
 
 @router.get("/setting")
