@@ -90,16 +90,16 @@ def test_a_comb_is_cut_at_the_kept_setting_of_the_sheets_own_thickness(book: Boo
     assert len(comb.board.slots) == len(comb.board.tongues) == 9
     code = comb.board.board_id
     assert sorted(comb.files) == [
-        f"{code}-comb-frame.ngc", f"{code}-comb-record.pdf", f"{code}-comb.ngc", f"{code}-comb.svg",
+        f"{code}-comb-outline.nc", f"{code}-comb-record.pdf", f"{code}-comb.nc", f"{code}-comb.svg",
     ]  # fmt: skip
     assert 20.0 < comb.time_s < 600.0
     again = find_comb(book, code.lower())
     assert again == comb.board == find_comb(book, "last")
 
 
-def test_the_frame_program_only_travels_round_the_board(book: Book) -> None:
+def test_the_outline_program_only_travels_round_the_board(book: Book) -> None:
     comb = planned(book)
-    text = comb.files[f"{comb.board.board_id}-comb-frame.ngc"].decode()
+    text = comb.files[f"{comb.board.board_id}-comb-outline.nc"].decode()
     moves = [line for line in text.splitlines() if line.startswith("G")][4:]
     width, height = comb.board.board_mm
     corners = [(0, 0), (width, 0), (width, height), (0, height), (0, 0)]

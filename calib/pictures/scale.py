@@ -56,6 +56,14 @@ def outlines_above(powers: Array, speeds: Array, chance: Array, level: float) ->
     return tuple(loops)
 
 
+def lines_at(powers: Array, speeds: Array, height: Array, level: float) -> tuple[Loop, ...]:
+    """Lines of (power, speed) on which something has one height; a closed one ends as it began."""
+    contours = contourpy.contour_generator(powers, np.log(speeds), np.ma.masked_invalid(height).T)
+    return tuple(
+        tuple((float(p), float(np.exp(v))) for p, v in line) for line in contours.lines(level)
+    )
+
+
 def hull_outline(hull: npt.ArrayLike) -> Array:
     """Outline of what was burnt with points between its corners, clockwise, shape (n, 2).
 

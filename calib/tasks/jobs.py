@@ -269,6 +269,6 @@ def job_picture(report: JobReport, name: str) -> bytes:
         parts,
         chosen_mm_s=report.setting.speed_mm_s,
         title=f"What the job costs at {report.setting.power_pct:g} % power{passes}",
-        unit=f"expected cost of the job{currency}",
+        unit=f"expected cost of the job, what changes{currency}",
         format=form,
     )

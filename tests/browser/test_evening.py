@@ -98,7 +98,7 @@ def test_the_evening_from_an_empty_logbook_to_a_kept_setting(
                 c: row["through"] for c, row in came_out.items()
             }
         with desk.expect_download() as downloading:
-            desk.get_by_role("link", name=f"{code}.ngc").click()
+            desk.get_by_role("link", name=f"{code}.nc").click()
         assert b"M5" in Path(downloading.value.path()).read_bytes()
         served.look(desk, "board-desk")
         phone.get_by_role("link", name="Tell me what to set").click()
