@@ -60,7 +60,7 @@ def lines_at(powers: Array, speeds: Array, height: Array, level: float) -> tuple
     """Lines of (power, speed) on which something has one height; a closed one ends as it began."""
     contours = contourpy.contour_generator(powers, np.log(speeds), np.ma.masked_invalid(height).T)
     return tuple(
-        tuple((float(p), float(np.exp(v))) for p, v in line) for line in contours.lines(level) or ()
+        tuple((float(p), float(np.exp(v))) for p, v in line or ()) for line in contours.lines(level)
     )
 
 
