@@ -42,7 +42,7 @@ def main() -> None:
         for number, board in enumerate((*BIRCH_ROUNDS, *MDF_ROUNDS)):
             grid = asked(*board.plan)["grid"]
             board.results.write_text(results(grid, number), encoding="utf-8", newline="")
-            asked("take-down", grid["board_id"], str(board.results))
+            asked("record", grid["board_id"], str(board.results))
             print(f"{board.results.name}: board {grid['board_id']}")
 
 

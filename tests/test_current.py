@@ -14,7 +14,7 @@ from workshop_records import BENCH, BIRCH, PROMISE, SETTING, later
 from calib.errors import InvalidRecord, NeedsYes
 from calib.logbook import Book, open_book
 from calib.records import Burn
-from calib.tasks.advice import settle, take_down_job
+from calib.tasks.advice import record_job, settle
 from calib.tasks.current import doubts_of, kept_settings, standing_promises
 from calib.tasks.wishes import JobCounts, RegionWish
 
@@ -164,7 +164,7 @@ def test_the_command_asks_and_says_the_scope(book: Book, shell: Shell) -> None:
         "settle", "last", typed="y\n"
     )
     shell.run("settle", "last", "--yes", "--note", "sure")
-    for words in (("settled",), ("show-sheet", "birch 3"), ("list-promises",)):
+    for words in (("settled",), ("sheet", "show", "birch 3"), ("list-promises",)):
         told = " ".join(shell.text(*words).split())
         assert "chance 0.993 for the next coupon on this sheet" in told
         assert "now it is lot May" in told
@@ -192,10 +192,10 @@ def test_a_job_is_kept_with_a_promise_that_is_current_and_fits(book: Book) -> No
     counts = JobCounts(through=17, cut_length_mm=240.0)
     book.add_promise(JOB, machine="bench", sheet="birch 3", when=later(2.2))
     book.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(2.5))
-    take_down_job(book, None, None, SETTING, counts, when=later(3))
+    record_job(book, None, None, SETTING, counts, when=later(3))
     assert [job.promise for job in book.promised_jobs()] == [JOB]
     book.add_sheet(MAY, when=later(4))
-    take_down_job(book, None, None, SETTING, counts, when=later(5))
+    record_job(book, None, None, SETTING, counts, when=later(5))
     assert len(book.promised_jobs()) == 1
 
 

@@ -226,7 +226,7 @@ def test_nothing_settled_is_said(evening: Shell) -> None:
 def test_the_commands_show_and_print_it(evening: Shell) -> None:
     evening.run("settle", "last")
     (found,) = evening.json("settled", "birch 3")
-    said = evening.json("sheet-card", "birch 3", "--into", "cards")
+    said = evening.json("sheet", "card", "birch 3", "--into", "cards")
     assert said["file"] == str(Path("cards") / "card-birch-3-on-bench.pdf")
     assert said["card"]["settings"][0]["setting"] == found["setting"]
     text = page_text((evening.folder / said["file"]).read_bytes())

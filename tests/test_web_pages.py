@@ -360,7 +360,7 @@ def test_a_new_lot_is_tried_about_the_working_setting(evening_house: House) -> N
 
 
 def test_a_strip_is_told_with_its_doubt(evening_house: House, evening: Shell) -> None:
-    evening.burn(evening.json("plan-strip")["grid"], cut_cleanly)
+    evening.burn(evening.json("plan", "--for", "check")["grid"], cut_cleanly)
     assert re.search(
         r"<td>(0|[-+]\d+) % \(9 of 10: [-+]\d+ % to [-+]\d+ %\)</td>",
         evening_house.guest().get("/check").text,

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from calib.cli.options import (
-    IntoHere,
     Note,
     OfMachine,
     OfSheet,
@@ -22,12 +20,10 @@ from calib.errors import CalibError, NeedsYes
 
 if TYPE_CHECKING:
     from calib.logbook import Book
-    from calib.tasks.wishes import FileWish, Named, Pair, RegionWish, TrackRecordWish
-
-PANEL = "Advice"
+    from calib.tasks.wishes import Named, Pair, RegionWish
 
 
-@command(PANEL, "calib region 'birch 3' --picture region.png", leave_out=("aim", "slowest_mm_s"))
+@command("calib region 'birch 3' --picture region.png", leave_out=("aim", "slowest_mm_s"))
 def region(
     book: Book,
     pair: Pair,
@@ -48,7 +44,6 @@ def region(
 
 
 @command(
-    PANEL,
     "calib recommend 'birch 3' --char-at-most 2 --picture advice.png",
     leave_out=("slowest_mm_s",),
 )
@@ -64,7 +59,7 @@ def recommend(book: Book, pair: Pair, wish: RegionWish, picture: Pictures = None
     return data, advice_text(advice), after_advice_text(advice)
 
 
-@command(PANEL, "calib settle last")
+@command("calib settle last")
 def settle(
     book: Book,
     promise: Annotated[str, argument("PROMISE", "Code of the promise, its beginning, or: last.")],
@@ -87,7 +82,7 @@ def settle(
     return settled, settled_text([settled])
 
 
-@command(PANEL, "calib list-promises --sheet 'birch 3'")
+@command("calib list-promises --sheet 'birch 3'")
 def list_promises(book: Book, machine: OfMachine = None, sheet: OfSheet = None) -> Said:
     """List what was promised, newest first, with the jobs run on it since."""
     from calib.report.advice import promises_text
@@ -97,7 +92,7 @@ def list_promises(book: Book, machine: OfMachine = None, sheet: OfSheet = None) 
     return promises, promises_text(promises)
 
 
-@command(PANEL, "calib settled 'birch 3'")
+@command("calib settled 'birch 3'")
 def settled(book: Book, pair: Named) -> Said:
     """Show the settings that were settled on for a sheet and machine."""
     from calib.report.workshop import settled_text
@@ -105,30 +100,3 @@ def settled(book: Book, pair: Named) -> Said:
 
     found = settled_of_pair(book, *pair.names)
     return found, settled_text(found)
-
-
-@command(
-    PANEL,
-    "calib sheet-card 'birch 3' --into cards",
-    leave_out=("address", "one_file_per_setting"),
-)
-def sheet_card(book: Book, pair: Named, wish: FileWish, into: IntoHere = Path()) -> Said:
-    """Print the settled settings of a sheet and machine on one page for the wall."""
-    from calib.report.checks import sheet_card_text
-    from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
-    from calib.tasks.folders import write_folder
-
-    card = sheet_card_of_pair(book, *pair.names, when=now())
-    (file,) = write_folder(sheet_card_files(card, paper=wish.paper), into)
-    return {"file": file, "card": card}, sheet_card_text(card, file)
-
-
-@command(PANEL, "calib track-record --what through --picture record.png")
-def track_record(book: Book, wish: TrackRecordWish, picture: Pictures = None) -> Said:
-    """Compare the chances that were stated before burning with what came out."""
-    from calib.report.checks import track_record_text
-    from calib.tasks.looking_back import track_record, track_record_pictures, track_record_title
-
-    record, title = track_record(book, wish), track_record_title(wish)
-    draw(track_record_pictures(record, title, picture or ()))
-    return record, track_record_text(record, title)

@@ -156,7 +156,10 @@ def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -
 
 def next_step_text(step: NextStep) -> str:
     """Say what to type next, in one line."""
-    typed = f"Next: calib {step.step.replace('_', '-')} {pair_typed(step.sheet, step.machine)}"
+    pair = pair_typed(step.sheet, step.machine)
+    if step.step == "check_machine":
+        return f"Next: calib machine check --reference {pair}"
+    typed = f"Next: calib {step.step.replace('_', '-')} {pair}"
     if step.operation != "cut":
         typed += f" --operation {step.operation}"
     if step.step != "plan":
@@ -201,7 +204,7 @@ def files_text(files: Mapping[str, bytes], written: Sequence[Path], folder: Path
     if not any(name.endswith(".ngc") for name in files):
         kept.append(
             "There is no program: the machine record doesn't say the S word at full power"
-            " (change-machine --power-word)."
+            " (calib machine change --power-word)."
         )
     return "\n".join([*([listed] if rows else []), *kept])
 

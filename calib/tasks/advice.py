@@ -164,7 +164,7 @@ def settle(
     return kept_settings(book, *pair)[0]
 
 
-def take_down_job(
+def record_job(
     book: Book,
     machine: str | None,
     sheet: str | None,

@@ -97,7 +97,7 @@ def old_lots(book: Book, machine: str | None, sheet: str | None) -> Region:
         raise NotEnoughEvidence(
             f"No lot of {of_sheet.name} but the current one ({of_sheet.lot or 'without a name'})"
             f" was cut on {of_machine.name}: there is nothing to compare with. When a new lot"
-            " comes in, take it down with change-sheet --lot first."
+            " comes in, record it with calib sheet new-lot first."
         )
     pool = pool_of_book(book, of_machine, of_sheet, "cut")
     return fit_region(of_machine, of_sheet, "cut", burns, pool)
@@ -144,7 +144,7 @@ def check_machine(book: Book, machine: str | None, sheet: str | None) -> StripRe
     )
 
 
-def sheet_or_machine(book: Book, machine: str | None, sheet: str, reference: str) -> Cause:
+def sheet_or_machine(book: Book, machine: str | None, sheet: str, reference: str | None) -> Cause:
     """Tell a sheet that needs more from a machine that gives less."""
     of_machine, of_reference = find_pair(book, machine, reference)
     suspect = old_lots(book, of_machine.name, sheet)
@@ -229,7 +229,7 @@ def _read_strips(book: Book, machine: Machine, sheet: Sheet) -> list[tuple[Grid,
             found.append((grid, day, burns))
     if not found:
         raise NotEnoughEvidence(
-            f"No check strip of {sheet.name} on {machine.name} was taken down yet: plan one with"
-            " plan-strip, burn it, and take it down as any board."
+            f"No check strip of {sheet.name} on {machine.name} is recorded yet: plan one with calib"
+            " plan --for check, burn it, and record it as any board."
         )
     return found

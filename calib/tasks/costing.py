@@ -29,7 +29,7 @@ def costs_of(book: Book) -> Costs:
         return Costs(**given)
 
 
-def take_down_costs(book: Book, *, when: datetime, note: str = "", **changed: Any) -> Costs:
+def record_costs(book: Book, *, when: datetime, note: str = "", **changed: Any) -> Costs:
     """Take down what things cost; what isn't given stays as it was; raises InvalidRecord when one
     can't be; nothing is stored then."""
     costs = dataclasses.replace(_costs_to_change(book, changed), **changed)

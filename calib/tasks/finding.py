@@ -18,7 +18,7 @@ def find_pair(book: Book, machine: str | None, sheet: str | None) -> tuple[Machi
     LogbookError when there is none, or more than one to choose from."""
     of_machine = find_machine(book, machine)
     if sheet is None:
-        sheet = _only([s.name for s in book.sheets()], "sheet", "add-sheet")
+        sheet = _only([s.name for s in book.sheets()], "sheet", "calib sheet add")
     return of_machine, book.sheet(sheet)
 
 
@@ -26,7 +26,7 @@ def find_machine(book: Book, name: str | None = None) -> Machine:
     """Look a machine up; where there is only one, it needn't be named; raises LogbookError when
     there is none, or more than one to choose from."""
     if name is None:
-        name = _only([m.name for m in book.machines()], "machine", "add-machine")
+        name = _only([m.name for m in book.machines()], "machine", "calib machine add")
     return book.machine(name)
 
 

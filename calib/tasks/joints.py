@@ -213,7 +213,7 @@ def comb_taken(book: Book, board: CombBoard) -> CombTaken:
         )
 
 
-def take_down_comb(
+def record_comb(
     book: Book,
     code: str,
     readings: Sequence[FitReading],

@@ -52,7 +52,7 @@ _NOTHING = {
     "mark": "No mark was both forecast and read: plan a board of marks, and take it down.",
     "promises": (
         "No job says yet whether a promise held: ask for a setting with recommend, run a job at it,"
-        " and take it down with take-down-job."
+        " and record it with calib record --job."
     ),
 }
 

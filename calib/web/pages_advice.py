@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse, Response
 
 from calib.errors import InvalidRecord, NeedsYes, shown
 from calib.records import Setting
-from calib.tasks.advice import advise_on, settle, take_down_job
+from calib.tasks.advice import advise_on, record_job, settle
 from calib.tasks.boards import Planned
 from calib.tasks.current import doubts_of
 from calib.tasks.finding import find_promise
@@ -152,5 +152,5 @@ def job_done(request: Request, sent: Sent) -> Response:
     here = desk_of(request)
     pair = filled(Named, sent)
     setting, counts = filled(Setting, sent), filled(JobCounts, sent)
-    take_down_job(here.book, *pair.names, setting, counts, when=now(), note=sent.get("note", ""))
+    record_job(here.book, *pair.names, setting, counts, when=now(), note=sent.get("note", ""))
     return RedirectResponse("/done/job", 303)

@@ -10,7 +10,7 @@ from starlette.responses import RedirectResponse, Response
 from calib.records import CHAR_WORDS, MARK_WORDS
 from calib.tasks.finding import find_board
 from calib.tasks.page import BoardState, board_file, board_state, file_names, standing
-from calib.tasks.results import take_down
+from calib.tasks.results import record_readings
 from calib.web.board_svg import board_svg, looked_words
 from calib.web.desk import desk_of, now
 
@@ -81,7 +81,7 @@ def take_results(
     """Take a filled in result file down: all of it, or nothing."""
     here = desk_of(request)
     state = board_state(here.book, board_id)
-    take_down(here.book, state.grid, results.file.read(), when=now(), why=why)
+    record_readings(here.book, state.grid, results.file.read(), when=now(), why=why)
     return RedirectResponse(f"/board/{state.grid.board_id}", 303)
 
 

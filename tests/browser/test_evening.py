@@ -136,8 +136,8 @@ def test_eighteen_cells_and_the_setting_in_at_most_sixty_taps(
 ) -> None:
     maker = Shell(tmp_path)
     for words in (
-        ("add-machine", "bench", "--watts", "60", "--bed", "600x400", "--top-speed", "400"),
-        ("add-sheet", "birch 3", "--material", "birch plywood", "--thickness", "3"),
+        ("machine", "add", "bench", "--watts", "60", "--bed", "600x400", "--top-speed", "400"),
+        ("sheet", "add", "birch 3", "--material", "birch plywood", "--thickness", "3"),
     ):
         maker.run(*words)
     powers, speeds = "40,60,80", "4,8,10,12,18,30"

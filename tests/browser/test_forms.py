@@ -46,7 +46,9 @@ def test_going_back_after_keeping_a_board_shows_it_again(
     tmp_path: Path, chromium: Any, pictures: Path | None
 ) -> None:
     maker = Shell(tmp_path)
-    maker.run("add-machine", "another", "--watts", "40", "--bed", "300x200", "--top-speed", "300")
+    maker.run(
+        "machine", "add", "another", "--watts", "40", "--bed", "300x200", "--top-speed", "300"
+    )
     for words in (MACHINE, BIRCH, ("plan", "--machine", "bench", "--burns", "4")):
         maker.run(*words)
     with serving(maker.book, chromium, pictures) as served:
