@@ -46,9 +46,10 @@ def machine_change(
 ) -> Said:
     """Record what changed at a machine; the earlier set-up stays in the logbook."""
     from calib.report.workshop import machine_text
+    from calib.tasks.finding import find_machine
     from calib.tasks.workshop import assumptions
 
-    name = changed.pop("name")
+    name = find_machine(book, changed.pop("name")).name
     machine = book.change_setup(name, when=now(), what=what, note=note, **changed)  # type: ignore[arg-type]
     return machine, machine_text(machine, assumptions(machine))
 
@@ -63,12 +64,18 @@ def machine_list(book: Book) -> Said:
 
 
 @command("calib machine show bench")
-def machine_show(book: Book, name: Annotated[str, argument("NAME", "The machine.")]) -> Said:
+def machine_show(
+    book: Book,
+    name: Annotated[
+        str | None, argument("[NAME]", "The machine; that used last if left out.")
+    ] = None,
+) -> Said:
     """Show a machine, what is assumed of it, and every set-up it has had."""
     from calib.report.workshop import machine_text, setups_text
+    from calib.tasks.finding import find_machine
     from calib.tasks.workshop import assumptions
 
-    setups = book.setups(name)
+    setups = book.setups(find_machine(book, name).name)
     machine = setups[-1].machine
     assumed = assumptions(machine)
     data = {"machine": machine, "assumed": assumed, "setups": setups}

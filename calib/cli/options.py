@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar, get_args, ge
 import typer
 from typer.core import TyperCommand
 
-from calib.cli.terminal import show, tell
-from calib.errors import CalibError, InvalidQuantity, InvalidRecord
+from calib.cli.terminal import confirmed, show, tell
+from calib.errors import CalibError, InvalidQuantity, InvalidRecord, NearMiss, shown
 from calib.units import parse_length_mm
 
 if TYPE_CHECKING:
@@ -221,14 +221,13 @@ class Command(TyperCommand):
             given |= {name: value for name, value in (("as_json", as_json), ("place", place))
                       if name in known}  # fmt: skip
             try:
-                given |= {name: _made(kind, said[name]) for name, kind in self._records.items()}
                 with _opened(place) if "book" in known else nullcontext() as book:
-                    shown = self.function(**given, **({"book": book} if "book" in known else {}))
+                    result = self._run(book, given, said)
             except CalibError as refusal:
                 tell(self.said(refusal))
                 raise typer.Exit(1) from None
-            if shown is not None:
-                data, text, *following = shown
+            if result is not None:
+                data, text, *following = result
                 show(data, text, as_json=as_json)
                 if not as_json:  # what to do next is no business of a program
                     tell("".join(following))
@@ -236,6 +235,37 @@ class Command(TyperCommand):
         typed.__signature__ = inspect.Signature(list(self._parameters()))  # type: ignore[attr-defined]
         typed.__annotations__ = {}
         return typed
+
+    def _run(self, book: Any, given: dict[str, Any], said: dict[str, dict[str, Any]]) -> Said:
+        """Run the function; a name that isn't there but is like one that is, is asked about."""
+        known = {"book": book} if "book" in self._signature.parameters else {}
+        try:
+            if book is not None:
+                self._choose(book, said)
+            made = {name: _made(kind, said[name]) for name, kind in self._records.items()}
+            return self.function(**given, **made, **known)
+        except NearMiss as near:
+            if not confirmed(f"There is no {shown(near.given)}. Is {near.like!r} meant?"):
+                raise
+            given, *fields = (
+                {name: near.like if value == near.given else value for name, value in one.items()}
+                for one in (given, *said.values())
+            )
+            return self._run(book, given, dict(zip(said, fields, strict=True)))
+
+    def _choose(self, book: Any, said: dict[str, dict[str, Any]]) -> None:
+        """Take the machine and sheet that were used last where they aren't named, and say so."""
+        from calib.tasks.finding import chosen_pair
+        from calib.tasks.wishes import Named
+
+        for name, kind in self._records.items():
+            of_pair = any(issubclass(one, Named) for one in _kinds_of(kind))
+            names = {part: said[name].get(part) for part in ("machine", "sheet")}
+            if of_pair and None in names.values() and book.machines() and book.sheets():
+                chosen = chosen_pair(book, **names)
+                if chosen.how:
+                    said[name] |= {"machine": chosen.machine, "sheet": chosen.sheet}
+                    tell(chosen.how)
 
     def _parameters(self) -> Iterator[inspect.Parameter]:
         for name, each in self._signature.parameters.items():
@@ -262,16 +292,18 @@ class Command(TyperCommand):
             default = field.option.split("/")[0][2:].replace("-", " ")
         elif not default and field.default not in (None, "", (), False, MISSING):
             default = f"{write(field, field.default)} {field.unit}".rstrip()
-        shown: dict[str, Any] = {
+        settings: dict[str, Any] = {
             "help": f"{field.help.rstrip('.')}{words}{unit}.",
             "show_default": (not needed and not changes and default) or False,
         }
         if field.bare is not bool:
-            shown["metavar"] = field.words.upper() if is_argument else _metavar(field)
+            settings["metavar"] = field.words.upper() if is_argument else _metavar(field)
         if field.bare not in (bool, str):
-            shown["parser"] = reader(functools.partial(read, field))
+            settings["parser"] = reader(functools.partial(read, field))
         typed: Any = {bool: bool | None, str: str | None}.get(field.bare, Any)
-        asked: Any = typer.Argument(**shown) if is_argument else typer.Option(field.option, **shown)
+        asked: Any = (
+            typer.Argument(**settings) if is_argument else typer.Option(field.option, **settings)
+        )
         left_out = inspect.Parameter.empty if needed else None
         return _parameter(field.name, Annotated[typed, asked], left_out)
 
@@ -319,15 +351,18 @@ def _parameter(name: str, kind: Any, default: Any) -> inspect.Parameter:
     return inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, annotation=kind, default=default)
 
 
+def _kinds_of(kind: Any) -> list[Any]:
+    """The record that a parameter is, or may be, or is changes of; several of a union."""
+    if get_origin(kind) is Annotated:
+        return []
+    parts = [part for one in get_args(kind) for part in (one, *get_args(one))]
+    return [one for one in (kind, *parts) if hasattr(one, "__pydantic_fields__")]
+
+
 def _fields_of(kind: Any) -> tuple[FieldOf, ...]:
-    """The fields of a record, of one that may be left out, or of changes of one."""
     from calib.records.fields import fields_of
 
-    if get_origin(kind) is Annotated:
-        return ()
-    parts = [part for one in get_args(kind) for part in (one, *get_args(one))]
-    kinds = [one for one in (kind, *parts) if hasattr(one, "__pydantic_fields__")]
-    return tuple(field for one in kinds for field in fields_of(one))
+    return tuple(field for one in _kinds_of(kind) for field in fields_of(one))
 
 
 def _may_be_left_out(kind: Any) -> bool:

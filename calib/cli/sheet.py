@@ -57,11 +57,16 @@ def sheet_change(book: Book, changed: Changes[Sheet], note: Note = "") -> Said:
 
 @command(
     "calib sheet new-lot 'birch 3' March --measured 2.9",
-    leave_out=("material", "thickness_mm"),
-    arguments=("name", "lot"),
+    leave_out=("material", "thickness_mm", "lot"),
 )
-def sheet_new_lot(book: Book, changed: Changes[Sheet], note: Note = "") -> Said:
+def sheet_new_lot(
+    book: Book,
+    changed: Changes[Sheet],
+    lot: Annotated[str, argument("LOT", "Name of the new lot, such as the month it came in.")],
+    note: Note = "",
+) -> Said:
     """Record that a new lot of a sheet came in: its name, and what it measures."""
+    changed["lot"] = lot
     return _changed(book, changed, note)
 
 
@@ -70,11 +75,10 @@ def _changed(book: Book, changed: Changes[Sheet], note: str) -> Said:
     from calib.report.workshop import new_lot_text, sheet_text
     from calib.tasks.workshop import change_sheet
 
-    name = changed.pop("name")
-    sheet = change_sheet(book, name, when=now(), note=note, **changed)
-    cut_on = [one.name for one in book.machines() if book.burns(one.name, name, "cut")]
+    sheet = change_sheet(book, changed.pop("name"), when=now(), note=note, **changed)
+    cut_on = [one.name for one in book.machines() if book.burns(one.name, sheet.name, "cut")]
     hazard = check_hazard(sheet)
-    following = new_lot_text(name, cut_on) if "lot" in changed else ""
+    following = new_lot_text(sheet.name, cut_on) if "lot" in changed else ""
     return {"sheet": sheet, "hazard": hazard}, sheet_text(sheet, hazard), following
 
 
@@ -93,7 +97,9 @@ def sheet_show(book: Book, name: Annotated[str, argument("NAME", "The sheet.")])
     from calib.hazards import check_hazard
     from calib.report.workshop import lots_text, settled_text, sheet_text
     from calib.tasks.current import kept_settings
+    from calib.tasks.finding import find_sheet
 
+    name = find_sheet(book, name).name
     lots, settled = book.lots(name), kept_settings(book, sheet=name)
     sheet = lots[-1].sheet
     hazard = check_hazard(sheet)

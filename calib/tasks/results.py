@@ -13,7 +13,7 @@ from calib.errors import BadFile, CalibError, InvalidRecord, LogbookError, shown
 from calib.logbook import Book, Recorded
 from calib.records import CHAR_WORDS, MARK_WORDS, THROUGH_GRADES, Cell, Grid, Operation, Reading
 from calib.results import boards_named, read_results
-from calib.tasks.finding import find_board
+from calib.tasks.finding import find_board, find_machine, find_sheet
 from calib.tasks.folders import given_file
 
 LOT_NOTE = "Burns of a new lot, about the working setting of the old one."
@@ -113,8 +113,8 @@ def check_burnt_for(book: Book, grid: Grid, machine: str | None, sheet: str | No
     """Raise LogbookError when a board is of another machine or sheet than those named."""
     there = (grid.machine.name, grid.sheet.name)
     named = (
-        there[0] if machine is None else book.machine(machine).name,
-        there[1] if sheet is None else book.sheet(sheet).name,
+        there[0] if machine is None else find_machine(book, machine).name,
+        there[1] if sheet is None else find_sheet(book, sheet).name,
     )
     if named != there:
         raise LogbookError(

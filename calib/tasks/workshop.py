@@ -9,6 +9,7 @@ from typing import Any
 from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book
 from calib.records import LaserSource, Machine, Sheet
+from calib.tasks.finding import find_sheet
 from calib.tasks.wishes import MaterialWish
 from calib.units import show_speed
 
@@ -112,6 +113,6 @@ def change_sheet(
     """Take down a new lot, a measured thickness or a declaration of a sheet; raises LogbookError
     when there is no such sheet; RefusedMaterial, DeclarationNeeded when the new declaration doesn't
     do; nothing is stored then."""
-    sheet = dataclasses.replace(book.sheet(name), **changed)
+    sheet = dataclasses.replace(find_sheet(book, name), **changed)
     add_sheet(book, sheet, when=when, note=note)
     return sheet
