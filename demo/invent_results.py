@@ -33,7 +33,7 @@ MARK = (0.95, math.log(0.030), 0.45, 0.12)
 
 
 def main() -> None:
-    """Plan each round, burn it in the imagination, write it down, and take it down."""
+    """Plan each round, burn it in the imagination, write it down, and record it."""
     from invented_workshop import BIRCH, BIRCH_ROUNDS, MACHINE, MDF, MDF_ROUNDS, asked, logbook_in
 
     with tempfile.TemporaryDirectory() as folder, logbook_in(Path(folder)):

@@ -96,7 +96,7 @@ def ask_for_setting(sheet: str, wish: tuple[str, ...]) -> None:
 
 
 def play_round(board: Round) -> bool:
-    """Plan a board, write its files, take down what came out of it."""
+    """Plan a board, write its files, record what came out of it."""
     from invented_workshop import Refused, type_in
 
     type_in(*board.plan, "--into", board.name)

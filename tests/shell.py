@@ -79,7 +79,7 @@ class Shell:
         return self.write(f"{grid['board_id']}.csv", out.getvalue())
 
     def burn(self, grid: dict[str, Any], outcome: Outcome) -> None:
-        """Burn a board in the imagination and take it down."""
+        """Burn a board in the imagination and record it."""
         self.run("record", grid["board_id"], self.results(grid, outcome))
 
 

@@ -84,7 +84,7 @@ def test_offcuts_that_are_too_small_and_limits_that_are_crossed(planned: Shell) 
         "plan", "--powers", "40"
     )
     assert "--burns is 0" in planned.refusal("plan", "--burns", "0")
-    assert "engrave" in planned.run("plan", "--operation", "engrave", code=2).stderr
+    assert "carve" in planned.run("plan", "--operation", "carve", code=2).stderr
     assert planned.json("book", "list")["total"] == 1, "nothing of all this was stored"
 
 

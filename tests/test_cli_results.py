@@ -1,4 +1,4 @@
-"""Results at the command line: taken down from a file or cell by cell, corrected, refused."""
+"""Results at the command line: recorded from a file or cell by cell, corrected, refused."""
 
 from __future__ import annotations
 
@@ -164,7 +164,7 @@ def test_a_ready_made_grid_is_taken_down_for_each_machine_that_burnt_it(planned:
     planned.json("record", code, first, *ready, "bench")
     # Without the definition nothing is stored, on either machine.
     said = planned.refusal("record", code, second, "--machine", "two")
-    assert f"Board {code} was taken down for bench and birch 3, not for two and birch 3" in said
+    assert f"Board {code} was recorded for bench and birch 3, not for two and birch 3" in said
     done = planned.json("record", code, second, *ready, "two")
     assert done["recorded"]["added"] == 1
     assert done["board_id"] != code
@@ -172,6 +172,6 @@ def test_a_ready_made_grid_is_taken_down_for_each_machine_that_burnt_it(planned:
     assert [board["grid"]["machine"]["name"] for board in shown] == ["bench", "two"]
     outcomes = [[r["through"] for r in board["readings"] if r["through"]] for board in shown]
     assert outcomes == [["through"], ["no"]]
-    # Taken down once more it is the same board, and the same readings.
+    # Recorded once more it is the same board, and the same readings.
     twice = planned.json("record", code, second, *ready, "two")
     assert (twice["board_id"], twice["recorded"]["added"]) == (done["board_id"], 0)

@@ -1,4 +1,4 @@
-"""Comb boards and kerf through the tasks: planned, kept, taken down bit by bit, read as a joint."""
+"""Comb boards and kerf through the tasks: planned, kept, recorded bit by bit, read as a joint."""
 
 from __future__ import annotations
 

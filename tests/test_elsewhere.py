@@ -132,9 +132,7 @@ def test_a_new_lot_is_judged_by_the_chance_that_was_settled(evening: Shell) -> N
 
 
 def test_check_strips_find_a_tired_machine(evening: Shell) -> None:
-    assert "No check strip of birch 3 on bench was taken down yet" in evening.refusal(
-        "check-machine"
-    )
+    assert "No check strip of birch 3 on bench was recorded yet" in evening.refusal("check-machine")
     settings = []
     for tired in (1.0, 1.0, 1.25, 1.25):
         board = evening.json("plan", "--for", "check")["grid"]

@@ -15,7 +15,7 @@ from calib.errors import BadFile, InvalidRecord, LogbookError, NotEnoughEvidence
 from calib.logbook import Book, open_book
 from calib.records import Machine, Setting, Sheet
 from calib.report.jobs import job_text
-from calib.tasks.costing import costs_of, record_costs, take_down_time, time_ratio
+from calib.tasks.costing import costs_of, record_costs, record_time, time_ratio
 from calib.tasks.jobs import job_picture, job_report, time_this_job
 from calib.tasks.wishes import JobWish
 
@@ -189,9 +189,9 @@ def test_timed_jobs_put_the_time_right(unburnt: Book) -> None:
     assert after.time.machine_s == before.time.machine_s
     assert 1.2 < ratio.ratio < 1.3
     with pytest.raises(InvalidRecord, match="measured at 30 s"):
-        take_down_time(unburnt, None, (600.0, 30.0), when=later(4))
+        record_time(unburnt, None, (600.0, 30.0), when=later(4))
     with pytest.raises(LogbookError, match="'bank'"):
-        take_down_time(unburnt, "bank", (600.0, 700.0), when=later(4))
+        record_time(unburnt, "bank", (600.0, 700.0), when=later(4))
     untimed = job_report(unburnt, None, None, PANEL, JobWish())
     with pytest.raises(InvalidRecord, match="'panel' has no calculated time"):
         time_this_job(unburnt, None, untimed, 60.0, when=later(5), label="panel")

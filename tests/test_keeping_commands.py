@@ -159,8 +159,8 @@ def test_a_session_is_described_corrected_and_listed(planned: Shell) -> None:
     )
 
 
-def test_which_machine_is_asked_when_there_are_several(planned: Shell) -> None:
+def test_the_machine_that_was_used_last_is_taken_and_said(planned: Shell) -> None:
     planned.run("machine", "add", "attic", "--watts", "5", "--bed", "300x300", "--top-speed", "100",
                 "--source", "diode")  # fmt: skip
-    assert "The logbook has attic, bench" in planned.refusal("book", "sessions")
+    assert planned.run("book", "sessions").stderr == "Sessions of bench.\n"  # used last
     assert planned.json("book", "sessions", "--machine", "attic") == []

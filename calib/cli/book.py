@@ -299,6 +299,8 @@ def book_sessions(
     from calib.tasks.finding import find_machine
 
     name = find_machine(book, machine).name
+    if machine is None:
+        tell(f"Sessions of {name}.")
     if label is None and not described:
         found = book.sessions(name)
         return found, sessions_text(found)

@@ -62,7 +62,7 @@ def comb_data(planned: PlannedComb, written: Sequence[object]) -> dict[str, obje
 
 
 def comb_recorded_text(taken: CombTaken) -> str:
-    """Show what was taken down of a comb."""
+    """Show what was recorded of a comb."""
     rows = [
         (
             reading.label,
@@ -72,7 +72,7 @@ def comb_recorded_text(taken: CombTaken) -> str:
         for reading in taken.readings
     ]
     return paragraphs(
-        f"Comb {taken.board_id}: {len(rows)} of its slots and tongues taken down",
+        f"Comb {taken.board_id}: {len(rows)} of its slots and tongues recorded",
         table(("", "feel", "top", "bottom", "across"), rows) if rows else "",
         f"Stock: {_read(taken.stock_mm)}" if taken.stock_mm else "",
     )

@@ -175,7 +175,7 @@ def record_job(
     session: str | None = None,
     note: str = "",
 ) -> str:
-    """Take down how a whole cut job at one setting came out; raises InvalidRecord when no part is
+    """Record how a whole cut job at one setting came out; raises InvalidRecord when no part is
     counted."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     label = session_label(when) if session is None else session

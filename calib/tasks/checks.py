@@ -131,7 +131,7 @@ def plan_strip(
 
 def check_machine(book: Book, machine: str | None, sheet: str | None) -> StripRecord:
     """Say what all check strips of a sheet tell of its machine; raises NotEnoughEvidence when no
-    strip was taken down, or the sheet isn't known well enough."""
+    strip was recorded, or the sheet isn't known well enough."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     region = reference_region(book, of_machine, of_sheet)
     strips = _read_strips(book, of_machine, of_sheet)
@@ -229,7 +229,7 @@ def _read_strips(book: Book, machine: Machine, sheet: Sheet) -> list[tuple[Grid,
             found.append((grid, day, burns))
     if not found:
         raise NotEnoughEvidence(
-            f"No check strip of {sheet.name} on {machine.name} is recorded yet: plan one with calib"
-            " plan --for check, burn it, and record it as any board."
+            f"No check strip of {sheet.name} on {machine.name} was recorded yet: plan one with"
+            " calib plan --for check, burn it, and record it as any board."
         )
     return found

@@ -48,9 +48,9 @@ def track_record(book: Book, wish: TrackRecordWish) -> TrackRecord:
 
 
 _NOTHING = {
-    "through": "No cut was both forecast and read: plan a board, burn it, take down what came out.",
-    "char": "No char was both forecast and read: plan a board, burn it, take down its char.",
-    "mark": "No mark was both forecast and read: plan a board of marks, and take it down.",
+    "through": "No cut was both forecast and read: plan a board, burn it, record what came out.",
+    "char": "No char was both forecast and read: plan a board, burn it, record its char.",
+    "mark": "No mark was both forecast and read: plan a board of marks, and record it.",
     "promises": (
         "No job says yet whether a promise held: ask for a setting with recommend, run a job at it,"
         " and record it with calib record --job."

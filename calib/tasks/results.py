@@ -118,7 +118,7 @@ def check_burnt_for(book: Book, grid: Grid, machine: str | None, sheet: str | No
     )
     if named != there:
         raise LogbookError(
-            f"Board {grid.board_id} is recorded for {there[0]} and {there[1]}, not for {named[0]}"
+            f"Board {grid.board_id} was recorded for {there[0]} and {there[1]}, not for {named[0]}"
             f" and {named[1]}: leave machine and sheet out to add to it. A ready-made grid that was"
             " burnt there too is recorded with its definition."
         )
@@ -277,7 +277,7 @@ class NextStep:
 
 
 def next_step(book: Book, grid: Grid) -> NextStep:
-    """Say what to do next after a board was taken down."""
+    """Say what to do next after a board was recorded."""
     pair = (grid.machine.name, grid.sheet.name)
     burns = book.burns(*pair, grid.operation)
     step: Step = "plan"

@@ -110,7 +110,7 @@ def add_sheet(book: Book, sheet: Sheet, *, when: datetime, note: str = "") -> Ha
 def change_sheet(
     book: Book, name: str, /, *, when: datetime, note: str = "", **changed: Any
 ) -> Sheet:
-    """Take down a new lot, a measured thickness or a declaration of a sheet; raises LogbookError
+    """Record a new lot, a measured thickness or a declaration of a sheet; raises LogbookError
     when there is no such sheet; RefusedMaterial, DeclarationNeeded when the new declaration doesn't
     do; nothing is stored then."""
     sheet = dataclasses.replace(find_sheet(book, name), **changed)

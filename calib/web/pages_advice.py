@@ -50,7 +50,7 @@ def keep_plan(request: Request, sent: Sent) -> Response:
     planned, seen = _proposal(here, sent), sent.get("seen", "")
     if planned.grid.board_id != seen:
         raise InvalidRecord(
-            f"board {shown(seen)} isn't what would be planned now: something was taken down"
+            f"board {shown(seen)} isn't what would be planned now: something was recorded"
             " meanwhile. Look at the board again."
         )
     here.book.add_board(planned.grid, when=now(), forecasts=planned.forecasts)
@@ -148,7 +148,7 @@ def ask_job(request: Request, sent: Sent) -> Response:
 
 @router.post("/job")
 def job_done(request: Request, sent: Sent) -> Response:
-    """Take down how a job came out."""
+    """Record how a job came out."""
     here = desk_of(request)
     pair = filled(Named, sent)
     setting, counts = filled(Setting, sent), filled(JobCounts, sent)
