@@ -63,8 +63,7 @@ BEFORE = {
     "book undo": ("sheet", "new-lot", "birch 3", "March"),
     "book redo": ("book", "undo", "--board", "last", "--yes"),
     "book restore": ("book", "backup"),
-    "settled": ("settle", "last"),
-    "sheet card": ("settle", "last"),
+    "sheet card": ("keep", "--reliability", "0.9"),
 }
 # A drawing that is cut, in one colour.
 BOX = """<svg xmlns="http://www.w3.org/2000/svg" width="90mm" height="60mm" viewBox="0 0 90 60">

@@ -122,9 +122,8 @@ def test_a_new_lot_is_tried_and_judged(evening: Shell) -> None:
     assert "give --power and --speed together, or neither" in half.stderr
 
 
-def test_a_new_lot_is_judged_by_the_chance_that_was_settled(evening: Shell) -> None:
-    evening.run("recommend", "--reliability", "0.93")
-    evening.run("settle", "last")
+def test_a_new_lot_is_judged_by_the_chance_that_was_kept(evening: Shell) -> None:
+    evening.run("recommend", "--reliability", "0.93", "--keep")
     evening.run("sheet", "new-lot", "birch 3", "May")
     evening.burn(evening.json("plan", "--for", "lot")["grid"], cut_cleanly)
     assert evening.json("judge-lot")["reliability"] == 0.93
@@ -132,7 +131,9 @@ def test_a_new_lot_is_judged_by_the_chance_that_was_settled(evening: Shell) -> N
 
 
 def test_check_strips_find_a_tired_machine(evening: Shell) -> None:
-    assert "No check strip of birch 3 on bench was recorded yet" in evening.refusal("check-machine")
+    assert "No check strip of birch 3 on bench was recorded yet" in evening.refusal(
+        "machine", "check"
+    )
     settings = []
     for tired in (1.0, 1.0, 1.25, 1.25):
         board = evening.json("plan", "--for", "check")["grid"]

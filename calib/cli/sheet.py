@@ -93,18 +93,18 @@ def sheet_list(book: Book) -> Said:
 
 @command("calib sheet show 'birch 3'")
 def sheet_show(book: Book, name: Annotated[str, argument("NAME", "The sheet.")]) -> Said:
-    """Show a sheet, its hazards, its lots and the settings that were settled on."""
+    """Show a sheet, its hazards, its lots and the settings that are kept."""
     from calib.hazards import check_hazard
-    from calib.report.workshop import lots_text, settled_text, sheet_text
+    from calib.report.workshop import kept_text, lots_text, sheet_text
     from calib.tasks.current import kept_settings
     from calib.tasks.finding import find_sheet
 
     name = find_sheet(book, name).name
-    lots, settled = book.lots(name), kept_settings(book, sheet=name)
+    lots, kept = book.lots(name), kept_settings(book, sheet=name)
     sheet = lots[-1].sheet
     hazard = check_hazard(sheet)
-    data = {"sheet": sheet, "hazard": hazard, "lots": lots, "settled": settled}
-    texts = (sheet_text(sheet, hazard), lots_text(lots), settled_text(settled))
+    data = {"sheet": sheet, "hazard": hazard, "lots": lots, "kept": kept}
+    texts = (sheet_text(sheet, hazard), lots_text(lots), kept_text(kept))
     return data, "\n\n".join(texts)
 
 
@@ -113,7 +113,7 @@ def sheet_show(book: Book, name: Annotated[str, argument("NAME", "The sheet.")])
     leave_out=("address", "one_file_per_setting"),
 )
 def sheet_card(book: Book, pair: Named, wish: FileWish, into: IntoHere = Path()) -> Said:
-    """Print the settled settings of a sheet and machine on one page for the wall."""
+    """Print the kept settings of a sheet and machine on one page for the wall."""
     from calib.report.checks import sheet_card_text
     from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
     from calib.tasks.folders import write_folder

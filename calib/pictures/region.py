@@ -95,7 +95,7 @@ def _foot(view: RegionView) -> list[Words]:
             size_pt=11.5,
             gid="side-by-side",
         ),
-        Words(text=view.promise, size_pt=12.5, gid="promise"),
+        Words(text=view.said, size_pt=12.5, gid="said"),
         Words(text=hidden if others else "", size_pt=11.0, gid="not-drawn"),
     ]
 

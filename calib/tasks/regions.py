@@ -71,11 +71,11 @@ def advised_view(
     """What a picture shows with what is recommended, or with why nothing is."""
     try:
         advice = advice or recommended(region, wish)
-        promise = f"Chance {advice.chance:.3g}: {advice.words}."
+        said = f"Chance {advice.chance:.3g}: {advice.words}."
     except NotEnoughEvidence as refusal:
-        promise = str(refusal)
+        said = str(refusal)
     setting = advice.setting if advice else None
-    return region_view(region, wish, passes=passes, advised=setting, promise=promise)
+    return region_view(region, wish, passes=passes, advised=setting, said=said)
 
 
 def region_view(
@@ -84,7 +84,7 @@ def region_view(
     *,
     passes: int | None = None,
     advised: Setting | None = None,
-    promise: str = "",
+    said: str = "",
 ) -> RegionView:
     """Work out what a picture of a region shows."""
     shown = passes or (advised.passes if advised else min(region.hulls, default=1))
@@ -110,7 +110,7 @@ def region_view(
         line_pitch_mm=shower.pitch,
         burns=region.burns,
         recommendation=advised,
-        promise=promise,
+        said=said,
         hull=None if hull is None else np.exp(hull),
         beam_starts_pct=machine.beam_starts_pct,
         ceiling_pct=machine.ceiling_pct,
