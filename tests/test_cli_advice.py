@@ -61,7 +61,7 @@ def test_a_recommendation_in_words_for_the_workshop(evening: Shell) -> None:
     done = evening.run("recommend", "--cut-length", "2 m", "--reliability", "0.9")
     text = done.stdout
     typed = "keep 'birch 3' --machine bench --reliability 0.9 --cut-length 2000"
-    assert done.stderr == f"Next: try it; calib {typed} keeps it.\n"
+    assert done.stderr == f"Try it first. To keep it then: calib {typed}\n"
     for words in ("mm/min", "a whole job", "Margin:", "pushes in the job", "hour of cutting"):
         assert words in text
     kept = evening.json(*shlex.split(typed))["kept"]
@@ -141,7 +141,7 @@ def test_line_marks_have_a_board_a_region_and_a_recommendation(shell: Shell) -> 
     assert "come out as wanted" in done.stdout
     assert done.stdout.startswith("To mark lines on MDF 3 on bench: ")
     typed = "'MDF 3' --machine bench --operation line_mark --reliability 0.9"
-    assert done.stderr == f"Next: try it; calib keep {typed} keeps it.\n"
+    assert done.stderr == f"Try it first. To keep it then: calib keep {typed}\n"
     assert "round 1 planned, line mark" in shell.text("book", "history")
 
 

@@ -94,7 +94,6 @@ PREPARED = {
     "transfer": lambda evening: evening.run(
         "machine", "add", "large", "--watts", "100", "--bed", "600x400", "--top-speed", "400"
     ),
-    "judge-lot": _a_new_lot,
     "machine check": lambda evening: _a_reference(evening),
 }
 

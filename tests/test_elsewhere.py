@@ -110,24 +110,23 @@ def test_a_new_lot_is_tried_and_judged(evening: Shell) -> None:
     assert len(board["cells"]) == 4
     assert {cell["speed_mm_s"] for cell in board["cells"]} >= {16.0}
     evening.burn(board, lambda power, speed: cut_cleanly(power, speed * 1.2))
-    verdict = evening.json("judge-lot", *at, "--reliability", "0.95")
+    advised = evening.json("recommend", "--reliability", "0.95")
+    verdict, advice = advised["lot"], advised["recommendation"]
     assert verdict["verdict"] in ("slow", "change")
-    assert verdict["chance_at_old"] < 0.95 <= verdict["chance"]
-    # What recommend says of the same burns.
-    advice = evening.json("recommend", "--reliability", "0.95")["recommendation"]
-    assert verdict["chance"] == advice["chance"]
+    assert verdict["chance_at_old"] < 0.95 <= verdict["chance"] == advice["chance"]
     for name in ("power_pct", "speed_mm_s", "passes"):
         assert verdict["setting"][name] == advice[name]
-    half = evening.run("judge-lot", "--power", "80", code=2)
-    assert "give --power and --speed together, or neither" in half.stderr
+    evening.run("keep", "--reliability", "0.95", "--yes")
+    assert evening.json("recommend", "--reliability", "0.95")["lot"] is None  # no longer new
 
 
 def test_a_new_lot_is_judged_by_the_chance_that_was_kept(evening: Shell) -> None:
     evening.run("recommend", "--reliability", "0.93", "--keep")
     evening.run("sheet", "new-lot", "birch 3", "May")
     evening.burn(evening.json("plan", "--for", "lot")["grid"], cut_cleanly)
-    assert evening.json("judge-lot")["reliability"] == 0.93
-    assert evening.json("judge-lot", "--reliability", "0.97")["reliability"] == 0.97
+    assert evening.json("recommend")["lot"]["reliability"] == 0.93
+    said = evening.json("recommend", "--reliability", "0.97")["lot"]
+    assert said["reliability"] == 0.97
 
 
 def test_check_strips_find_a_tired_machine(evening: Shell) -> None:

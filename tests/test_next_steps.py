@@ -32,7 +32,7 @@ from calib.tasks.results import LOT_NOTE, STRIP_NOTE, NextStep, next_step
             12,
             "plan 'MDF 3' --machine bench, for another board (all burns came out alike",
         ),
-        ("judge_lot", "cut", 20, "judge-lot 'MDF 3' --machine bench"),
+        ("check_machine", "cut", 20, "machine check --reference 'MDF 3' --machine bench"),
     ],
 )
 def test_the_next_step_is_said_as_it_is_typed(
@@ -47,7 +47,7 @@ def test_after_burns_of_a_new_lot_or_a_strip_comes_the_verdict(stocked: Path) ->
     with open_book(stocked) as book:
         grid = find_board(book, "last")
         for note, step in (
-            (LOT_NOTE, "judge_lot"), (STRIP_NOTE, "check_machine"), ("", "recommend"),
+            (LOT_NOTE, "recommend"), (STRIP_NOTE, "check_machine"), ("", "recommend"),
         ):  # fmt: skip
             found = next_step(book, dataclasses.replace(grid, notes=(note,)))
             assert (found.step, found.burns) == (step, 24)
@@ -83,11 +83,10 @@ def test_a_sheet_of_which_nothing_was_burnt_needs_no_trial_of_a_lot(shell: Shell
 def test_a_verdict_on_a_lot_is_kept_by_what_is_printed_after_it(evening: Shell) -> None:
     evening.run("sheet", "new-lot", "birch 3", "May")
     evening.burn(evening.json("plan", "--for", "lot")["grid"], cut_cleanly)
-    words = ("judge-lot", "--power", "80", "--speed", "18.5", "--reliability", "0.8")
-    verdict = evening.json(*words)
-    printed = evening.run(*words).stderr.strip()
-    assert printed.startswith("Next: calib keep 'birch 3' --machine bench --reliability 0.8, ")
-    typed = shlex.split(printed.removeprefix("Next: calib ").split(", which keeps")[0])
-    kept = evening.json(*typed)["kept"]
+    words = ("recommend", "--reliability", "0.8")
+    verdict = evening.json(*words)["lot"]
+    printed = evening.run(*words).stderr.strip().removeprefix("Try it first. To keep it then: ")
+    assert printed == "calib keep 'birch 3' --machine bench --reliability 0.8"
+    kept = evening.json(*shlex.split(printed)[1:])["kept"]
     assert kept["setting"] == verdict["setting"]
     assert kept["not_current"] == []

@@ -20,7 +20,7 @@ __all__ = ["app", "main"]
 
 # Each adds its commands; help lists them in this order, which is that of the work.
 for _module in (
-    "plan", "record", "advice", "lot", "job", "serve", "transfer", "sheet", "machine", "board",
+    "plan", "record", "advice", "job", "serve", "transfer", "sheet", "machine", "board",
     "joint", "book",
 ):  # fmt: skip
     importlib.import_module(f"calib.cli.{_module}")

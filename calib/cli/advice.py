@@ -65,7 +65,7 @@ def recommend(
     if keep:
         return _keep(book, advised, yes=yes)
     return (
-        {"recommendation": advised.recommendation, "kept": None},
+        {"recommendation": advised.recommendation, "kept": None, "lot": advised.lot},
         advice_text(advised),
         after_advice_text(advised, wish),
     )

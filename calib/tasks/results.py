@@ -24,7 +24,7 @@ STRIP_NOTE = "A check strip: it shows whether the machine still does what the lo
 # refused.
 ENOUGH_BURNS = 12
 
-Step = Literal["plan", "recommend", "judge_lot", "check_machine"]
+Step = Literal["plan", "recommend", "check_machine"]
 # An evening's burns past midnight still belong to that evening.
 _EVENING_ENDS = timedelta(hours=5)
 
@@ -282,7 +282,7 @@ def next_step(book: Book, grid: Grid) -> NextStep:
     burns = book.burns(*pair, grid.operation)
     step: Step = "plan"
     if LOT_NOTE in grid.notes:
-        step = "judge_lot"
+        step = "recommend"
     elif STRIP_NOTE in grid.notes:
         step = "check_machine"
     elif len(burns) >= ENOUGH_BURNS:
