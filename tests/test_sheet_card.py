@@ -218,7 +218,7 @@ def test_a_setting_kept_by_hand_and_without_burns_says_so(quick: Book) -> None:
 
 
 def test_nothing_kept_is_said(evening: Shell) -> None:
-    said = evening.refusal("sheet-card", "birch 3")
+    said = evening.refusal("sheet", "card", "birch 3")
     assert said.startswith("No setting is kept for 'birch 3' on 'bench' yet")
     with open_book(evening.book) as book, pytest.raises(LogbookError, match="'oak'"):
         sheet_card_of_pair(book, sheet="oak", when=NOW)
@@ -226,7 +226,7 @@ def test_nothing_kept_is_said(evening: Shell) -> None:
 
 def test_the_commands_show_and_print_it(evening: Shell) -> None:
     found = evening.json("keep", "birch 3", "--reliability", "0.9")["kept"]
-    said = evening.json("sheet-card", "birch 3", "--into", "cards")
+    said = evening.json("sheet", "card", "birch 3", "--into", "cards")
     assert said["file"] == str(Path("cards") / "card-birch-3-on-bench.pdf")
     assert said["card"]["settings"][0]["setting"] == found["setting"]
     text = page_text((evening.folder / said["file"]).read_bytes())

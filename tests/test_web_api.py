@@ -64,7 +64,7 @@ def test_two_looks_that_differ_are_both_given_until_one_is_chosen(
     said = {(look["through"], look["char"]): look["id"] for look in cell["apart"]}
     assert said.keys() == {("through", 1), ("no", None)}
     assert said["no", None] == answer["look"]
-    for page in (f"/board/{code}", f"/board/{code}/take-down"):
+    for page in (f"/board/{code}", f"/board/{code}/record"):
         assert (
             "read twice, and differently: falls free, char 1, tan / not cut" in one.get(page).text
         )

@@ -25,7 +25,7 @@ EVIL = "<script>alert(1)</script>"
 # Pages that lead to burning.
 BURNING = ("/board/last", "/look", "/hang", "/sheet?name=birch+3", "/check")
 PAGES = (
-    "/", "/machine/new", "/sheet/new", "/material", "/plan", "/burnt", "/board/last/take-down",
+    "/", "/machine/new", "/sheet/new", "/material", "/plan", "/burnt", "/board/last/record",
     "/setting", "/job", "/lot", "/change", "/logbook", "/history", "/phones", "/done/job",
     "/done/kept", "/done/change", "/track", "/elsewhere", "/machine?name=bench",
     "/lot/taken?sheet=birch+3", *BURNING,
@@ -243,7 +243,7 @@ def test_names_and_notes_are_text_wherever_they_are_shown(house: House) -> None:
     tap = {"key": "key-00001", "cell": cell, "note": EVIL, "through": "no"}
     assert guest.post(f"/api/boards/{code}/taps", json=tap).status_code == 200
     guest.post("/logbook", data={"note": EVIL})
-    for path in ("/", "/logbook?text=%3Cscript%3E", "/board/last", "/board/last/take-down",
+    for path in ("/", "/logbook?text=%3Cscript%3E", "/board/last", "/board/last/record",
                  "/history", "/look", "/plan", f"/sheet?name={EVIL}"):  # fmt: skip
         text = guest.get(path).text
         assert EVIL not in text, path
@@ -267,7 +267,7 @@ def test_a_board_is_looked_at_before_it_is_kept(evening_house: House) -> None:
     assert book.boards().total == before
     assert guest.post("/plan", data={**wish, "seen": code}).headers["location"] == f"/board/{code}"
     assert book.board(code).board_mm == (150.0, 60.0)
-    # Sent twice, it is the same board; once something of it is taken down, it isn't.
+    # Sent twice, it is the same board; once something of it is recorded, it isn't.
     assert guest.post("/plan", data={**wish, "seen": code}).headers["location"] == f"/board/{code}"
     assert book.boards().total == before + 1
     cell = book.board(code).cells[0].label
@@ -366,7 +366,7 @@ def test_a_new_lot_is_tried_about_the_working_setting(evening_house: House) -> N
 
 
 def test_a_strip_is_told_with_its_doubt(evening_house: House, evening: Shell) -> None:
-    evening.burn(evening.json("plan-strip")["grid"], cut_cleanly)
+    evening.burn(evening.json("plan", "--for", "check")["grid"], cut_cleanly)
     assert re.search(
         r"<td>(0|[-+]\d+) % \(9 of 10: [-+]\d+ % to [-+]\d+ %\)</td>",
         evening_house.guest().get("/check").text,
@@ -384,7 +384,7 @@ def test_the_card_for_the_wall_is_a_pdf(evening_house: House) -> None:
 
 def test_the_first_page_with_all_it_loads_is_under_100_kb(open_house: House) -> None:
     guest = open_house.guest()
-    for path in ("/", "/board/last/take-down", "/look"):
+    for path in ("/", "/board/last/record", "/look"):
         text = guest.get(path).text
         assets = [one for one in outline(text).loads if one.startswith("/static/")]
         sizes = [len(guest.get(one).content) for one in assets]

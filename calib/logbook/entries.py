@@ -163,7 +163,7 @@ class AdvisedJob:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HistoryLine:
-    """One thing that was taken down about a pair; ``superseded`` ones no longer count."""
+    """One thing that was recorded about a pair; ``superseded`` ones no longer count."""
 
     at: datetime
     kind: str

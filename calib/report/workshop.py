@@ -41,7 +41,7 @@ def machine_text(machine: Machine, assumed: Sequence[str] = ()) -> str:
         f"{machine.name}: {machine.rated_w:g} W {machine.source}, bed {machine.bed_mm[0]:g} x"
         f" {machine.bed_mm[1]:g} mm, up to {show_speed(machine.max_speed_mm_s)}"
     )
-    title = f"Assumed until you say otherwise (calib change-machine {shlex.quote(machine.name)})"
+    title = f"Assumed until you say otherwise (calib machine change {shlex.quote(machine.name)})"
     return paragraphs(head, bullets("Known", _known(machine)), bullets(title, assumed))
 
 
@@ -60,7 +60,7 @@ def _known(machine: Machine) -> list[str]:
 def machines_text(machines: Sequence[Machine]) -> str:
     """List machines."""
     if not machines:
-        return "No machine yet: describe one with add-machine."
+        return "No machine yet: describe one with calib machine add."
     names = ("name", "rated_w", "source", "bed_mm", "max_speed_mm_s", "ceiling_pct")
     return fields_table(machines, names)
 
@@ -92,15 +92,14 @@ def sheet_text(sheet: Sheet, hazard: Hazard) -> str:
 def sheets_text(sheets: Sequence[Sheet]) -> str:
     """List sheets."""
     if not sheets:
-        return "No sheet yet: describe one with add-sheet."
+        return "No sheet yet: describe one with calib sheet add."
     return fields_table(sheets, ("name", "material", "thickness_mm", "measured_mm", "lot"))
 
 
 def new_lot_text(sheet: str, machines: Sequence[str]) -> str:
     """Say what to type after a new lot, for each machine that the sheet was cut on."""
     return "\n".join(
-        f"Next: calib plan-lot {pair_typed(sheet, machine)}, a few burns that try the new lot."
-        for machine in machines
+        f"Next: calib plan {pair_typed(sheet, machine)} --for lot" for machine in machines
     )
 
 

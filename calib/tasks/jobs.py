@@ -26,7 +26,7 @@ from calib.logbook import Book
 from calib.pictures.charts import cost_picture
 from calib.records import USUAL_RELIABILITY, Costs, Operation, Setting
 from calib.tasks.advice import region_of_pair
-from calib.tasks.costing import costs_of, take_down_time, time_ratio
+from calib.tasks.costing import costs_of, record_time, time_ratio
 from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.finding import find_pair
 from calib.tasks.folders import picture_format
@@ -243,14 +243,14 @@ def time_this_job(
     when: datetime,
     label: str,
 ) -> TimeRatio:
-    """Take down what the stopwatch said of a job that was reported; raises InvalidRecord when the
+    """Record what the stopwatch said of a job that was reported; raises InvalidRecord when the
     job has no calculated time, or the two are so far apart that a slip is likelier."""
     if report.time is None:
         raise InvalidRecord(
             f"the job {label!r} has no calculated time: give its classes operations and settings."
         )
     times = (report.time.machine_s, measured_s)
-    return take_down_time(book, machine, times, when=when, label=label)
+    return record_time(book, machine, times, when=when, label=label)
 
 
 def job_picture(report: JobReport, name: str) -> bytes:

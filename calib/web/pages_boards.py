@@ -10,7 +10,7 @@ from starlette.responses import RedirectResponse, Response
 from calib.records import CHAR_WORDS, MARK_WORDS
 from calib.tasks.finding import find_board
 from calib.tasks.page import BoardState, board_file, board_state, file_names, standing
-from calib.tasks.results import take_down
+from calib.tasks.results import record_readings
 from calib.web.board_svg import board_svg, looked_words
 from calib.web.desk import desk_of, now
 
@@ -49,7 +49,7 @@ def burnt(request: Request) -> Response:
     here = desk_of(request)
     waiting = standing(here.book).waiting
     if len(waiting) == 1:
-        return RedirectResponse(f"/board/{waiting[0].id}/take-down", 303)
+        return RedirectResponse(f"/board/{waiting[0].id}/record", 303)
     return here.show("burnt.html", waiting=waiting)
 
 
@@ -60,7 +60,7 @@ def board(request: Request, board_id: str) -> Response:
     return here.ask(request, "board.html", **_shown(board_state(here.book, board_id)))
 
 
-@router.get("/board/{board_id}/take-down")
+@router.get("/board/{board_id}/record")
 def cell_by_cell(request: Request, board_id: str) -> Response:
     """Take a board down, cell by cell."""
     here = desk_of(request)
@@ -68,7 +68,7 @@ def cell_by_cell(request: Request, board_id: str) -> Response:
     code = state.grid.board_id
     picture = board_svg(state.grid, state.readings, looks=state.looks, tappable=True)
     asked, key = _QUESTIONS[state.grid.operation], here.book.board_key(code)
-    return here.show("take_down.html", state=state, picture=picture, questions=asked, key=key)
+    return here.show("record.html", state=state, picture=picture, questions=asked, key=key)
 
 
 @router.post("/board/{board_id}/results")
@@ -81,7 +81,7 @@ def take_results(
     """Take a filled in result file down: all of it, or nothing."""
     here = desk_of(request)
     state = board_state(here.book, board_id)
-    take_down(here.book, state.grid, results.file.read(), when=now(), why=why)
+    record_readings(here.book, state.grid, results.file.read(), when=now(), why=why)
     return RedirectResponse(f"/board/{state.grid.board_id}", 303)
 
 

@@ -62,7 +62,7 @@ def add_note(request: Request, note: Annotated[str, Form(max_length=10_000)]) ->
 
 @router.get("/sheet")
 def sheet(request: Request, name: Annotated[str, Query(max_length=200)]) -> Response:
-    """Show a sheet: hazards, lots, kept settings, and all that was taken down of it."""
+    """Show a sheet: hazards, lots, kept settings, and all that was recorded of it."""
     here = desk_of(request)
     found = here.book.sheet(name)
     return here.show(
@@ -77,7 +77,7 @@ def sheet(request: Request, name: Annotated[str, Query(max_length=200)]) -> Resp
 
 @router.get("/history")
 def history(request: Request, sent: Sent) -> Response:
-    """Tell all that was ever taken down of a pair, corrected things too."""
+    """Tell all that was ever recorded of a pair, corrected things too."""
     here = desk_of(request)
     form = filled(Pair, sent)
     machine, of_sheet = find_pair(here.book, *form.names)

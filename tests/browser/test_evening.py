@@ -45,14 +45,14 @@ def add_workshop(page: Any) -> None:
     page.locator("summary").click()
     fill(page, name="bench", rated_w="60", bed_mm="600x400", max_speed_mm_s="400 mm/s",
          acceleration_mm_s2="3000", power_word_full="1000", slat_gap_mm="8")  # fmt: skip
-    page.get_by_role("button", name="Take it down").click()
+    page.get_by_role("button", name="Record it").click()
     page.get_by_role("link", name="I have a sheet").click()
     fill(page, name="bad", material="PVC", thickness_mm="3")
-    page.get_by_role("button", name="take it down").click()
+    page.get_by_role("button", name="record it").click()
     page.get_by_role("alert").wait_for()
     fill(page, name="birch 3", material="birch plywood", thickness_mm="3", measured_mm="2.9",
          lot="March")  # fmt: skip
-    page.get_by_role("button", name="take it down").click()
+    page.get_by_role("button", name="record it").click()
     page.get_by_role("link", name="Find its settings").wait_for()
 
 
@@ -71,7 +71,7 @@ def plan(page: Any) -> str:
 def take_down(phone: Any, came_out: dict[str, dict[str, str]]) -> None:
     """Tap what came out, cell by cell, in the order in which the page asks."""
     go(phone, "I have burnt a board")
-    phone.wait_for_url("**/take-down")
+    phone.wait_for_url("**/record")
     for _ in came_out:
         cell = came_out[phone.locator(".cell.now").get_attribute("data-cell")]
         choices = phone.locator(".asked:not([data-fresh]) .question:not([hidden]) .choice")
@@ -137,8 +137,8 @@ def test_eighteen_cells_and_the_setting_in_at_most_sixty_taps(
 ) -> None:
     maker = Shell(tmp_path)
     for words in (
-        ("add-machine", "bench", "--watts", "60", "--bed", "600x400", "--top-speed", "400"),
-        ("add-sheet", "birch 3", "--material", "birch plywood", "--thickness", "3"),
+        ("machine", "add", "bench", "--watts", "60", "--bed", "600x400", "--top-speed", "400"),
+        ("sheet", "add", "birch 3", "--material", "birch plywood", "--thickness", "3"),
     ):
         maker.run(*words)
     powers, speeds = "40,60,80", "4,8,10,12,18,30"
@@ -155,7 +155,7 @@ def test_eighteen_cells_and_the_setting_in_at_most_sixty_taps(
             served.book.boards(limit=1).entries[0].id).cells}  # fmt: skip
         page.goto(page.url)
         tap(page.get_by_role("link", name="I have burnt a board"))
-        page.wait_for_url("**/take-down")
+        page.wait_for_url("**/record")
         for _ in board:
             cell = board[page.locator(".cell.now").get_attribute("data-cell")]
             choices = page.locator(".asked:not([data-fresh]) .question:not([hidden]) .choice")
@@ -163,7 +163,7 @@ def test_eighteen_cells_and_the_setting_in_at_most_sixty_taps(
             tap(choices.filter(has_text="Falls free" if falls else "Not cut"))
             if falls:
                 tap(choices.filter(has_text="Tan"))
-        served.look(page, "take-down-done")
+        served.look(page, "record-done")
         tap(page.get_by_role("link", name="Tell me what to set"))
         page.locator("[name=reliability]").select_option("0.9")
         tap(page.get_by_role("button", name="Work it out"))

@@ -37,7 +37,7 @@ def served(
 def open_board(page: Any) -> None:
     """Go to the only board that waits."""
     page.goto(page.url.rstrip("/") + "/burnt")
-    page.wait_for_url("**/take-down")
+    page.wait_for_url("**/record")
 
 
 def choose(page: Any, *words: str) -> None:
@@ -69,7 +69,7 @@ def test_taps_are_stored_at_once_undone_and_corrected(served: Served) -> None:
     choose(page, "Hangs", "Brown")
     wait_for(page, f"{first} stored: hangs, char 2")
     assert stored(served, page)[first] == ("hanging", 2)
-    served.look(page, "take-down-phone")
+    served.look(page, "record-phone")
     page.get_by_role("button", name="Undo").click()
     wait_for(page, f"{first} taken back, now: not read yet")
     assert first not in stored(served, page)
@@ -90,7 +90,7 @@ def test_a_lost_connection_loses_nothing_and_stores_nothing_twice(served: Served
     page.context.set_offline(True)
     choose(page, "Hangs", "Black", "Not cut", "Falls free")
     wait_for(page, "2 taps wait on this device")
-    served.look(page, "take-down-offline")
+    served.look(page, "record-offline")
     # The half of a look isn't sent; it is taken back like the rest.
     page.get_by_role("button", name="Undo").click()
     wait_for(page, "taken back")
@@ -168,7 +168,7 @@ def test_two_phones_in_conflict_offline_make_no_third_reading(served: Served) ->
         which = page.locator("#which .choice")
         which.filter(has_text=f"{mine}").filter(has_text="read on this device").wait_for()
         which.filter(has_text=f"{theirs}").filter(has_text="read by somebody else").wait_for()
-    served.look(one, "take-down-which")
+    served.look(one, "record-which")
     choose(other, "Falls free, char 1")
     wait_for(other, f"{cell} stored: falls free, char 1")
     assert stored(served, other)[cell] == ("through", 1)
@@ -213,7 +213,7 @@ def test_taps_outlast_the_end_of_the_session(planned_board: Path, tmp_path: Path
         seconds[0] += 12 * 3600 + 1
         choose(page, "Falls free", "Tan", "Not cut", "Not cut", "Hangs", "Clean")
         wait_for(page, "not let in any more. 4 taps wait here and nothing is lost")
-        served.look(page, "take-down-ended")
+        served.look(page, "record-ended")
         assert served.book.readings(served.book.boards(limit=1).entries[0].id) == ()
         page.goto(served.site.address + "/burnt")
         page.locator("#waiting-taps", has_text="4 taps wait here").wait_for()
@@ -303,7 +303,7 @@ def test_keyboard_alone_does_it(served: Served) -> None:
         page.keyboard.press("Enter")
     wait_for(page, f"{cell} stored: falls free, char 0")
     assert stored(served, page) == {cell: ("through", 0)}
-    served.look(page, "take-down-desk")
+    served.look(page, "record-desk")
 
 
 def test_notes_and_photographs_are_kept(served: Served, tmp_path: Path) -> None:

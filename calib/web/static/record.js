@@ -3,7 +3,7 @@
 // when it is sent twice, and what was seen of the cell before it.
 "use strict";
 (() => {
-  const root = document.getElementById("take-down");
+  const root = document.getElementById("record-board");
   const board = root.dataset.board;
   const api = `/api/boards/${encodeURIComponent(board)}`;
   const boardKey = root.dataset.key;
