@@ -180,7 +180,7 @@ def measure_lists(book: Book, count: int) -> list[Took]:
         "last page": lambda: book.search(offset=max(count - 50, 0)),
         "burns of a pair": lambda: book.burns(*pair),
         "history of a pair": lambda: book.history(*pair),
-        "settled": lambda: book.settled(*pair),
+        "kept": lambda: book.kept(*pair),
         "readings of a board": lambda: book.readings(newest),
         "newest boards": lambda: book.boards(limit=20),
         "look and tap": tap,
