@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path as Outline
@@ -167,7 +166,7 @@ def _draw(
         align = {"start": "left", "middle": "center", "end": "right"}[part.anchor]
         style = _TEXTS[part.look]
         text = axes.text(
-            *np.asarray(part.at), drawable(part.text), ha=align, va="center_baseline",
+            part.at[0], part.at[1], drawable(part.text), ha=align, va="center_baseline",
             rotation=90.0 if part.upright else 0.0,
             **style | {"fontsize": scale * style["fontsize"]},
         )  # fmt: skip
