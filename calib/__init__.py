@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 _HOMES = {
     "calib.records": (
-        "Machine", "Sheet", "Burn", "Setting", "Cell", "Grid", "Reading", "Promise",
+        "Machine", "Sheet", "Burn", "Setting", "Cell", "Grid", "Reading", "Advice",
         "COUPON_CUT_MM", "Costs",
     ),
     "calib.tasks.library": (

@@ -50,11 +50,11 @@ MEASURED = {"top": [("T5", (8.19, 8.18, 8.2))], "bottom": [("T5", (8.24, 8.23, 8
 
 @pytest.fixture
 def book(tmp_path: Path) -> Iterator[Book]:
-    """A logbook with a machine, a sheet and a settled cut."""
+    """A logbook with a machine, a sheet and a kept cut."""
     with open_book(tmp_path / "book.sqlite3") as opened:
         opened.add_machine(BENCH, when=later(0))
         opened.add_sheet(BIRCH, when=later(0))
-        opened.settle("bench", "birch 3", "cut", CUT, when=later(1))
+        opened.keep("bench", "birch 3", "cut", CUT, when=later(1))
         yield opened
 
 
@@ -81,7 +81,7 @@ def measured_board(book: Book, kerfs: dict[float, float]) -> None:
     book.record("KRF1", readings, when=later(4))
 
 
-def test_a_comb_is_cut_at_the_settled_setting_of_the_sheets_own_thickness(book: Book) -> None:
+def test_a_comb_is_cut_at_the_kept_setting_of_the_sheets_own_thickness(book: Book) -> None:
     comb = planned(book)
     assert comb.board.setting == CUT
     assert comb.board.stock_mm == 2.95
@@ -95,7 +95,7 @@ def test_a_comb_is_cut_at_the_settled_setting_of_the_sheets_own_thickness(book: 
     assert again == comb.board == find_comb(book, "last")
 
 
-def test_without_a_settled_cut_or_in_a_refused_material_nothing_is_planned(book: Book) -> None:
+def test_without_a_kept_cut_or_in_a_refused_material_nothing_is_planned(book: Book) -> None:
     book.add_sheet(Sheet(name="mdf", material="MDF", thickness_mm=3.0), when=later(1))
     with pytest.raises(NotEnoughEvidence, match="No cut of mdf on bench"):
         plan_comb_board(book, None, "mdf", CombWish(), when=later(2))
@@ -156,7 +156,7 @@ def test_kerf_from_coupons_is_kept_and_used(book: Book) -> None:
     # 0.10 mm for each doubling of the energy, drawn a little towards what is believed before.
     assert GROWTH_MM + 0.05 < law.growth_mm <= 0.10 / math.log(2.0)
     learn_kerf(book, None, None, when=later(6))
-    (kept,) = book.kept("kerf", machine="bench", sheet="birch 3")
+    (kept,) = book.stored("kerf", machine="bench", sheet="birch 3")
     assert kept.content["growth_mm"] == pytest.approx(law.growth_mm)
     # A comb planned after that lies round the measured kerf, and its joint uses it.
     board = planned(book, stock_mm=3.0).board
@@ -167,17 +167,17 @@ def test_kerf_from_coupons_is_kept_and_used(book: Book) -> None:
 
 def test_what_was_kept_and_cannot_be_read_is_told_with_its_date(book: Book) -> None:
     comb = planned(book, stock_mm=3.0).board
-    book.keep("comb_readings", {"readings": [{"label": 7}]}, label=comb.board_id, when=later(3))
+    book.store("comb_readings", {"readings": [{"label": 7}]}, label=comb.board_id, when=later(3))
     with pytest.raises(LogbookError, match=f"comb readings '{comb.board_id}' on 2026-03-01"):
         comb_taken(book, comb)
-    book.keep("comb", {"stock_mm": 3.02}, label="X1", when=later(4), machine="bench")
+    book.store("comb", {"stock_mm": 3.02}, label="X1", when=later(4), machine="bench")
     with pytest.raises(LogbookError, match="comb 'X1' on 2026-03-01 can't be read"):
         find_comb(book, "last")
     for content in ({"calculated_s": "long", "measured_s": 3.0}, {"calculated_s": 0.0}):
-        book.keep("timed_job", content, label="box", when=later(5), machine="bench")
+        book.store("timed_job", content, label="box", when=later(5), machine="bench")
         with pytest.raises(LogbookError, match="timed job 'box' on 2026-03-01 can't be read"):
             time_ratio(book, "bench")
-    book.keep("costs", {"machine_hour": "dear"}, when=later(6))
+    book.store("costs", {"machine_hour": "dear"}, when=later(6))
     with pytest.raises(LogbookError, match="costs '' on 2026-03-01 can't be read"):
         costs_of(book)
     assert take_down_costs(book, when=later(7), machine_hour=12.0).machine_hour == 12.0

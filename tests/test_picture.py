@@ -65,7 +65,7 @@ def cut_view(**changes: object) -> RegionView:
             burn(60.0, 24.0, "hanging"),
         ),
         recommendation=Setting(power_pct=80.0, speed_mm_s=22.5),
-        promise="about 3 parts in 200 will need a push",
+        said="about 3 parts in 200 will need a push",
         hull=np.array([(30.0, 8.0), (80.0, 20.0), (80.0, 50.0), (30.0, 20.0)]),
         beam_starts_pct=10.0,
         ceiling_pct=80.0,
@@ -213,10 +213,10 @@ def test_what_was_not_tested_is_greyed_and_hatched() -> None:
     assert outside.max(axis=0).sum() > sum(bands[3])
 
 
-def test_a_file_says_what_is_typed_and_what_is_promised() -> None:
+def test_a_file_says_what_is_typed_and_what_is_said() -> None:
     svg = etree.fromstring(region_picture(cut_view(), format="svg"))
     assert words(svg, "advice") == "advised: 80 %, 22.5 mm/s, 1350 mm/min, 1 pass"
-    assert words(svg, "promise") == "about 3 parts in 200 will need a push"
+    assert words(svg, "said") == "about 3 parts in 200 will need a push"
     drawn = {"level-50", "not-tested", "hull", "limit-ceiling", "limit-top-speed"}
     assert drawn <= set(ids(svg))
     assert "limit-beam-starts" not in ids(svg)  # 10 % lies outside the picture
@@ -260,7 +260,7 @@ def test_png_is_as_wide_as_a_phone_and_says_its_size() -> None:
         cut_view(chance=np.zeros((36, 41)), burns=(), recommendation=None, hull=None),
         cut_view(chance=np.ones((36, 41)), hull=np.array([(60.0, 24.0)])),
         cut_view(chance=np.where(POWERS[:, None] < 40, np.nan, 0.7) + 0 * SPEEDS),
-        cut_view(title="$\\frac{x$ 木材 " * 12, promise="50 % of $5 🙂", burns=()),
+        cut_view(title="$\\frac{x$ 木材 " * 12, said="50 % of $5 🙂", burns=()),
     ],
     ids=["nothing works", "all works, one burn", "holes", "hostile title"],
 )
@@ -303,7 +303,7 @@ def test_track_record_shows_every_group() -> None:
         TrackRow(stated=0.99, observed=1.0, low=0.9, high=1.0, count=31),
     ]
     svg = etree.fromstring(track_record_picture(rows, format="svg"))
-    assert {"promise-1", "promise-2"} <= set(ids(svg))
+    assert {"stated-1", "stated-2"} <= set(ids(svg))
     assert track_record_picture([])[:4] == b"\x89PNG"
 
 

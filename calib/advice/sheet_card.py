@@ -1,4 +1,4 @@
-"""The card for the wall: the settled settings of one sheet and machine on one printed page."""
+"""The card for the wall: the kept settings of one sheet and machine on one printed page."""
 
 from __future__ import annotations
 
@@ -36,12 +36,12 @@ _TITLES = {"cut": "CUT", "line_mark": "LINE MARK", "area_mark": "AREA MARK"}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CardSetting:
-    """One settled setting as it stands on the card."""
+    """One kept setting as it stands on the card."""
 
     # operation, setting: What is typed in for what
     operation: Operation
     setting: Setting
-    # What is promised, the spare energy, when it was settled and for which lot, in sentences
+    # Its stated chance, the spare energy, when it was kept and for which lot, in sentences
     facts: tuple[str, ...]
     # Why it has to be checked before it is used again; empty when it hasn't
     due: tuple[str, ...] = ()
@@ -61,7 +61,7 @@ class SheetCard:
 
     def __post_init__(self) -> None:
         if not self.settings:
-            raise InvalidRecord("SheetCard.settings is (): settle on a setting first.")
+            raise InvalidRecord("SheetCard.settings is (): keep a setting first.")
 
 
 def sheet_card(card: SheetCard, *, paper: str = "a4") -> bytes:
@@ -144,7 +144,7 @@ def machine_words(machine: Machine) -> str:
 
 
 def _block(entry: CardSetting, width: float, small_pt: float, sizes: Sequence[float]) -> list[Any]:
-    """One setting: its numbers in large type, what is promised, and why it is to be checked."""
+    """One setting: its numbers in large type, its chance, and why it is to be checked."""
     setting = entry.setting
     passes = "1 pass" if setting.passes == 1 else f"{setting.passes} passes"
     numbers = f"{setting.power_pct:g} %   {setting.speed_mm_s:g} mm/s   {passes}"

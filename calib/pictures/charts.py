@@ -1,4 +1,4 @@
-"""Charts for looking at a record of promises, at drift, and at what a setting costs."""
+"""Charts for looking at a record of stated chances, at drift, and at what a setting costs."""
 
 from __future__ import annotations
 
@@ -37,20 +37,20 @@ _HATCHES = ("", "///", "...", "\\\\\\", "xx", "---", "ooo", "+++")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrackRow:
-    """Promises of about one chance, and how they came out."""
+    """Stated chances of about one size, and how they came out."""
 
     stated: float  # Mean chance that was stated [1]
     observed: float  # Share that was kept [1]
     # low, high: Interval of the true share, given what was observed [1]
     low: float
     high: float
-    count: int  # How many promises
+    count: int  # How many of them
 
 
 def track_record_picture(
     rows: Sequence[TrackRow],
     *,
-    title: str = "What was promised, what came",
+    title: str = "What was stated, what came",
     format: PictureFormat = "png",
 ) -> bytes:
     """Draw stated against observed chances with their intervals.
@@ -68,7 +68,7 @@ def track_record_picture(
         for number, (row, following) in enumerate(zip(rows, [*stated, math.inf][1:], strict=True)):
             axes.plot([row.stated] * 2, [row.low, row.high], "_-", ms=12, color=INK, linewidth=2.0)
             axes.plot(
-                [row.stated], [row.observed], "o", ms=10, color=INK, gid=f"promise-{number + 1}"
+                [row.stated], [row.observed], "o", ms=10, color=INK, gid=f"stated-{number + 1}"
             )
             # The count stands to the right, or left of a point with a near neighbour.
             left = following - row.stated < _NEAR

@@ -118,7 +118,7 @@ def _foot(view: RegionView) -> list[Words]:
     others = len(view.burns) - len(view.shown)
     hidden = f"{others} burn{'s' * (others > 1)} not drawn: not read, or other passes or pitch."
     return [
-        Words(text=view.promise, size_pt=12.5, gid="promise"),
+        Words(text=view.said, size_pt=12.5, gid="said"),
         Words(text=hidden if others else "", size_pt=11.0, gid="not-drawn"),
     ]
 

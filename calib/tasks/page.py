@@ -11,12 +11,12 @@ from calib.errors import LogbookError
 from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book, Filters, Line, Looked, Photograph
 from calib.records import Grid, Machine, Operation, Reading, Sheet
-from calib.tasks.current import KeptSetting, StandingPromise, kept_settings, standing_promises
+from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.files import board_files
 from calib.tasks.finding import find_board
 from calib.tasks.wishes import FileWish
 
-# Boards and settled settings that a desk has room for.
+# Boards and kept settings that a desk has room for.
 _RECENT = 50
 
 
@@ -29,7 +29,7 @@ class Standing:
     sheets: tuple[Sheet, ...]
     waiting: tuple[Line, ...]  # Boards of which cells are still unread, newest first
     newest: Line | None  # The board planned last; None when there is none
-    settled: tuple[KeptSetting, ...]  # Settings that were settled on, with why they aren't current
+    kept: tuple[KeptSetting, ...]  # With why they aren't current
     burnt_on: Mapping[str, str]  # The machine on which each sheet was burnt last, by sheet
 
     def chosen(self, typed: Mapping[str, str]) -> tuple[str, str]:
@@ -69,7 +69,7 @@ def standing(book: Book) -> Standing:
         sheets=tuple(book.sheets()),
         waiting=tuple(board for board in boards if board.read < board.cells),
         newest=boards[0] if boards else None,
-        settled=kept_settings(book)[:_RECENT],
+        kept=kept_settings(book)[:_RECENT],
         burnt_on=book.burnt_on(),
     )
 
@@ -105,14 +105,6 @@ def board_file(grid: Grid, name: str, address: str = "") -> bytes:
 def hazard_of(book: Book, machine: str, sheet: str, operation: Operation) -> Hazard:
     """Look at the hazards of a pair in the logbook; raises what refuses it."""
     return check_hazard(book.sheet(sheet), book.machine(machine), operation)
-
-
-def last_promised(
-    book: Book, machine: str, sheet: str, operation: Operation
-) -> StandingPromise | None:
-    """Look up what was promised last of a pair."""
-    made = standing_promises(book, machine=machine, sheet=sheet)
-    return next((entry for entry in made if entry.promise.operation == operation), None)
 
 
 def file_names(grid: Grid) -> tuple[str, ...]:

@@ -71,13 +71,13 @@ def advised_view(
     """What a picture shows with what is recommended, or with why nothing is."""
     try:
         advice = advice or recommended(region, wish)
-        promise = f"Chance {advice.chance:.3g}: {advice.words}."
+        said = f"Chance {advice.chance:.3g}: {advice.words}."
     except NotEnoughEvidence as refusal:
-        promise = str(refusal)
+        said = str(refusal)
     setting, chance = (advice.setting, advice.chance) if advice else (None, 1.0)
     if chance < (wish.asked_of(region.operation) or 0.0):
-        promise += " That is less than was asked for, so no setting is drawn."
-    return region_view(region, wish, passes=passes, advised=setting, chance=chance, promise=promise)
+        said += " That is less than was asked for, so no setting is drawn."
+    return region_view(region, wish, passes=passes, advised=setting, chance=chance, said=said)
 
 
 def region_view(
@@ -87,7 +87,7 @@ def region_view(
     passes: int | None = None,
     advised: Setting | None = None,
     chance: float = 1.0,
-    promise: str = "",
+    said: str = "",
 ) -> RegionView:
     """Work out what a picture of a region shows; nothing advised whose chance is below the wish."""
     shown = passes or (advised.passes if advised else min(region.hulls, default=1))
@@ -113,7 +113,7 @@ def region_view(
         line_pitch_mm=shower.pitch,
         burns=region.burns,
         recommendation=advised,
-        promise=promise,
+        said=said,
         hull=None if hull is None else np.exp(hull),
         beam_starts_pct=machine.beam_starts_pct,
         ceiling_pct=machine.ceiling_pct,
