@@ -76,6 +76,7 @@ HOMES: dict[str, set[str]] = {
     "matplotlib": {"pictures"},
     "contourpy": {"pictures.scale"},
     "HersheyFonts": {"boards.lettering"},
+    "anyascii": {"boards.lettering"},
     "reportlab": {"print_style"},
     "segno": {"print_style", "web"},
     "svgelements": {"jobs.paths", "jobs.svg"},
