@@ -209,8 +209,8 @@ def test_six_cells_in_six_taps_without_scrolling(served: Served) -> None:
             buttons = page.locator(".answers .choice")
             for place in (cell.locator(".place"), *buttons.all()):
                 box = place.bounding_box()
-                middle = (box["x"] + box["width"] / 2, box["y"] + box["height"] / 2)
-                assert 0 < middle[0] < width and 0 < middle[1] < height, (width, place)
+                assert 0 < box["x"] + box["width"] / 2 < width, (width, place)
+                assert 0 < box["y"] + box["height"] / 2 < height, (width, place)
             for button in buttons.all():
                 box = button.bounding_box()
                 assert box["height"] >= 44
