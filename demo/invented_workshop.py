@@ -25,7 +25,7 @@ BIRCH = ("add-sheet", "birch 3", "--material", "birch plywood", "--thickness", "
          "--measured", "2.9", "--lot", "March")  # fmt: skip
 MDF = ("add-sheet", "MDF 3", "--material", "MDF", "--thickness", "3 mm")
 
-# What is asked: the same of the boards, so that they settle it, and of the advice.
+# What is asked: the same of the boards, so that they bear it, and of the advice.
 CUT_WISH = ("--char-at-most", "2", "--reliability", "0.98")
 MARK_WISH = ("--operation", "line_mark")
 

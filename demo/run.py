@@ -81,18 +81,18 @@ def play_mark() -> bool:
 
 
 def ask_for_setting(sheet: str, wish: tuple[str, ...]) -> None:
-    """Get a recommendation and settle on it; other burns may be too few for one."""
+    """Get a recommendation and keep it; other burns may be too few for one."""
     from invented_workshop import Refused, type_in
 
     try:
         type_in("recommend", sheet, *wish)
     except Refused:
-        print("(These burns don't bear such a promise; the next board would hold the burns named.)")
+        print("(These burns are too few for that; the next board would hold the burns named.)")
         return
     try:
-        type_in("settle", "last")
+        type_in("keep", sheet, *wish)
     except Refused:
-        print("(It isn't settled on: what speaks against it stands above.)")
+        print("(It isn't kept: what speaks against it stands above.)")
 
 
 def play_round(board: Round) -> bool:

@@ -112,14 +112,13 @@ def shell(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Shell:
 
 @pytest.fixture(scope="session")
 def stocked(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A logbook with a machine, a sheet, and a full grid of cuts that was burnt, and a promise."""
+    """A logbook with a machine, a sheet, and a full grid of cuts that was burnt."""
     maker = Shell(tmp_path_factory.mktemp("stocked"))
     for words in (MACHINE, BIRCH):
         maker.run(*words)
     powers, speeds = "40,60,80", "3,6,8,9,12,15,18,24"
     planned = maker.json("plan", "--powers", powers, "--speeds", speeds, "--slowest", "3")
     maker.burn(planned["grid"], cut_cleanly)
-    maker.run("recommend", "--reliability", "0.9")
     return maker.book
 
 

@@ -32,7 +32,7 @@ from test_svg import NS, assert_valid, boxes_mm
 
 from calib.boards.board_time import board_time, sheet_use
 from calib.boards.record_sheet import grid_record_sheet
-from calib.boards.rs274 import frame_program, grid_program
+from calib.boards.rs274 import grid_program, outline_program
 from calib.boards.svg import grid_svg
 from calib.errors import BoardDoesNotFit
 from calib.fit.expectation import expected_priors
@@ -132,7 +132,7 @@ def assert_holds(grid: Grid, clamp_mm: float = 5.0) -> str:
     report = assert_program_sound(grid, program)
     assert_as_planned(grid, report)
     assert_same_length(grid, text, report)
-    frame = check(frame_program(grid))
+    frame = check(outline_program(grid))
     assert frame.errors == []
     assert all(move.rapid and move.power == 0 for move in frame.moves)
     assert board_time(grid).total_s > 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import Any
 
 import pytest
@@ -23,38 +24,55 @@ def test_a_region_as_text_data_and_pictures(evening: Shell) -> None:
     assert ".png" in evening.run("region", "--picture", "r.gif", code=2).stderr
 
 
-def test_a_recommendation_states_its_chance_and_stores_the_promise(evening: Shell) -> None:
-    given = evening.json("recommend", "--char-at-most", "2", "--reliability", "0.95")
-    advice = given["recommendation"]
+def test_looking_stores_nothing_and_keeping_stores_the_stated_chance(evening: Shell) -> None:
+    wish = ("--char-at-most", "2", "--reliability", "0.95")
+    looked = evening.json("recommend", *wish)
+    advice = looked["recommendation"]
     assert advice["chance"] >= 0.95
     assert 40.0 <= advice["power_pct"] <= 80.0
     assert cut_cleanly(advice["power_pct"], advice["speed_mm_s"])[0] == "through"
-    promise = evening.json("list-promises")[0]
-    assert promise["id"] == given["promise_id"]
-    assert promise["promise"]["setting"]["speed_mm_s"] == advice["speed_mm_s"]
-    assert promise["at"]
-    code = given["promise_id"].partition("-")[2][:8]
-    assert code in evening.text("list-promises")
-    evening.run("settle", code, "--note", "fine")
-    (settled,) = evening.json("show-sheet", "birch 3")["settled"]
-    assert settled["setting"]["power_pct"] == advice["power_pct"]
-    assert "0 promises" in evening.refusal("settle", "zz")
+    assert looked["kept"] is None
+    assert evening.json("show-sheet", "birch 3")["kept"] == []
+    done = evening.json("keep", "birch 3", *wish, "--note", "fine")
+    assert done["recommendation"] == advice
+    (kept,) = evening.json("show-sheet", "birch 3")["kept"]
+    assert kept == done["kept"]
+    assert kept["setting"]["speed_mm_s"] == advice["speed_mm_s"]
+    assert kept["advice"]["chance"] == advice["chance"]
+    assert (kept["note"], bool(kept["at"])) == ("fine", True)
+    assert "any more; before it was" in evening.text("keep", "birch 3", "--none")
+    assert evening.json("show-sheet", "birch 3")["kept"] == []
+    assert "No setting is kept for cut of 'birch 3'" in evening.refusal("keep", "--none")
+
+
+def test_a_setting_of_ones_own_is_kept_with_the_chance_that_the_burns_give_it(
+    evening: Shell,
+) -> None:
+    said = evening.json("keep", "--power", "70", "--speed", "9")["kept"]
+    assert said["setting"]["power_pct"] == 70.0
+    assert said["advice"]["aim"] == "chosen by hand"
+    assert 0.9 < said["advice"]["chance"] < 1.0
+    refused = evening.run("keep", "--power", "30", "--speed", "9", code=1).stderr
+    assert "lies outside what was burnt: no chance is stated of it" in refused
+    assert evening.json("keep", "--power", "30", "--speed", "9", "--yes")["kept"]["advice"] is None
 
 
 def test_a_recommendation_in_words_for_the_workshop(evening: Shell) -> None:
     done = evening.run("recommend", "--cut-length", "2 m", "--reliability", "0.9")
     text = done.stdout
-    assert done.stderr == "Next: try it; calib settle last keeps it.\n"
+    typed = "keep 'birch 3' --machine bench --reliability 0.9 --cut-length 2000"
+    assert done.stderr == f"Next: try it; calib {typed} keeps it.\n"
     for words in ("mm/min", "a whole job", "Margin:", "pushes in the job", "hour of cutting"):
         assert words in text
+    kept = evening.json(*shlex.split(typed))["kept"]
+    assert kept["advice"]["cut_length_mm"] == 2000.0
 
 
-def test_a_job_is_kept_with_its_promise(evening: Shell) -> None:
-    given = evening.json("list-promises")[0]["promise"]["setting"]
+def test_a_job_counts_for_the_chance_that_was_stated(evening: Shell) -> None:
+    given = evening.json("recommend", "--reliability", "0.9", "--keep")["kept"]["setting"]
     setting = ("--power", str(given["power_pct"]), "--speed", str(given["speed_mm_s"]))
     evening.run("take-down-job", *setting, "--through", "38", "--hanging", "2")
-    (promise,) = evening.json("list-promises")
-    assert len(promise["jobs"]) == 1
+    assert evening.json("track-record", "--what", "jobs")["count"] == 40
     assert evening.json("list", "--kind", "job")["entries"][0]["outcomes"] == {
         "hanging": 2,
         "through": 38,
@@ -88,7 +106,7 @@ def test_an_edge_that_was_not_found_is_said_with_the_way_to_go(
         assert "board_id" in planned.json("plan", "--yes")["grid"]
     else:
         cells = planned.json("show-board", "last")["grid"]["cells"]
-        advised = planned.json("list-promises")[0]["promise"]["setting"]
+        advised = planned.json("recommend")["recommendation"]
         assert advised["speed_mm_s"] <= max(cell["speed_mm_s"] for cell in cells)
 
 
@@ -122,11 +140,12 @@ def test_line_marks_have_a_board_a_region_and_a_recommendation(shell: Shell) -> 
     done = shell.run("recommend", *mark, "--reliability", "0.9")
     assert "come out as wanted" in done.stdout
     assert done.stdout.startswith("To mark lines on MDF 3 on bench: ")
-    assert done.stderr == "Next: try it; calib settle last keeps it.\n"
+    typed = "'MDF 3' --machine bench --operation line_mark --reliability 0.9"
+    assert done.stderr == f"Next: try it; calib keep {typed} keeps it.\n"
     assert "round 1 planned, line mark" in shell.text("history")
 
 
-def test_a_doubtful_mark_is_burnt_again_before_it_is_settled(shell: Shell) -> None:
+def test_a_doubtful_mark_is_burnt_again_before_it_is_kept(shell: Shell) -> None:
     shell.run(*MACHINE)
     shell.run("add-sheet", "MDF 3", "--material", "MDF", "--thickness", "3")
     mark = ("--operation", "line-mark")
@@ -134,7 +153,7 @@ def test_a_doubtful_mark_is_burnt_again_before_it_is_settled(shell: Shell) -> No
     grades = iter("120121")
     shell.burn(planned["grid"], lambda _p, _v: ("", "", next(grades)))
     done = shell.run("recommend", *mark)
-    assert "Not settled yet" in done.stdout
+    assert "Not sure yet" in done.stdout
     assert (
         "Next: calib plan 'MDF 3' --machine bench --operation line_mark, for a board of"
         in done.stderr
@@ -153,4 +172,5 @@ def test_a_chance_is_never_said_to_be_sure(evening: Shell, asked: str) -> None:
     said = " ".join(evening.run("recommend", "--reliability", asked).stdout.split())
     assert f"falls free: over 0.999 ({asked} was asked for)" in said
     assert "1.000" not in said
-    assert "chance over 0.999" in evening.run("list-promises").stdout
+    kept = evening.run("recommend", "--reliability", asked, "--keep").stdout
+    assert "chance over 0.999 for the next coupon" in kept

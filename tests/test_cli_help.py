@@ -63,9 +63,8 @@ BEFORE = {
     "undo": ("change-sheet", "birch 3", "--lot", "March"),
     "redo": ("undo", "--board", "last", "--yes"),
     "restore": ("backup",),
-    "settled": ("settle", "last"),
-    "sheet-card": ("settle", "last"),
-    "comb": ("settle", "last"),
+    "sheet-card": ("keep", "--reliability", "0.9"),
+    "comb": ("keep", "--reliability", "0.9"),
     "read-comb": ("comb", "--power", "60", "--speed", "9"),
 }
 # A drawing that is cut, in one colour.

@@ -52,11 +52,11 @@ MEASURED = {"top": [("T5", (8.19, 8.18, 8.2))], "bottom": [("T5", (8.24, 8.23, 8
 
 @pytest.fixture
 def book(tmp_path: Path) -> Iterator[Book]:
-    """A logbook with a machine, a sheet and a settled cut."""
+    """A logbook with a machine, a sheet and a kept cut."""
     with open_book(tmp_path / "book.sqlite3") as opened:
         opened.add_machine(BENCH, when=later(0))
         opened.add_sheet(BIRCH, when=later(0))
-        opened.settle("bench", "birch 3", "cut", CUT, when=later(1))
+        opened.keep("bench", "birch 3", "cut", CUT, when=later(1))
         yield opened
 
 
@@ -83,23 +83,23 @@ def measured_board(book: Book, kerfs: dict[float, float]) -> None:
     book.record("KRF1", readings, when=later(4))
 
 
-def test_a_comb_is_cut_at_the_settled_setting_of_the_sheets_own_thickness(book: Book) -> None:
+def test_a_comb_is_cut_at_the_kept_setting_of_the_sheets_own_thickness(book: Book) -> None:
     comb = planned(book)
     assert comb.board.setting == CUT
     assert comb.board.stock_mm == 2.95
     assert len(comb.board.slots) == len(comb.board.tongues) == 9
     code = comb.board.board_id
     assert sorted(comb.files) == [
-        f"{code}-comb-frame.ngc", f"{code}-comb-record.pdf", f"{code}-comb.ngc", f"{code}-comb.svg",
+        f"{code}-comb-outline.nc", f"{code}-comb-record.pdf", f"{code}-comb.nc", f"{code}-comb.svg",
     ]  # fmt: skip
     assert 20.0 < comb.time_s < 600.0
     again = find_comb(book, code.lower())
     assert again == comb.board == find_comb(book, "last")
 
 
-def test_the_frame_program_only_travels_round_the_board(book: Book) -> None:
+def test_the_outline_program_only_travels_round_the_board(book: Book) -> None:
     comb = planned(book)
-    text = comb.files[f"{comb.board.board_id}-comb-frame.ngc"].decode()
+    text = comb.files[f"{comb.board.board_id}-comb-outline.nc"].decode()
     moves = [line for line in text.splitlines() if line.startswith("G")][4:]
     width, height = comb.board.board_mm
     corners = [(0, 0), (width, 0), (width, height), (0, height), (0, 0)]
@@ -108,7 +108,7 @@ def test_the_frame_program_only_travels_round_the_board(book: Book) -> None:
     assert check(text).errors == []
 
 
-def test_without_a_settled_cut_or_in_a_refused_material_nothing_is_planned(book: Book) -> None:
+def test_without_a_kept_cut_or_in_a_refused_material_nothing_is_planned(book: Book) -> None:
     book.add_sheet(Sheet(name="mdf", material="MDF", thickness_mm=3.0), when=later(1))
     with pytest.raises(NotEnoughEvidence, match="No cut of mdf on bench"):
         plan_comb_board(book, None, "mdf", CombWish(), when=later(2))
@@ -169,7 +169,7 @@ def test_kerf_from_coupons_is_kept_and_used(book: Book) -> None:
     # 0.10 mm for each doubling of the energy, drawn a little towards what is believed before.
     assert GROWTH_MM + 0.05 < law.growth_mm <= 0.10 / math.log(2.0)
     learn_kerf(book, None, None, when=later(6))
-    (kept,) = book.kept("kerf", machine="bench", sheet="birch 3")
+    (kept,) = book.stored("kerf", machine="bench", sheet="birch 3")
     assert kept.content["growth_mm"] == pytest.approx(law.growth_mm)
     # A comb planned after that lies round the measured kerf, and its joint uses it.
     board = planned(book, stock_mm=3.0).board
@@ -186,7 +186,7 @@ def test_small_features_are_warned_of_with_the_measured_kerf(book: Book) -> None
     )
     wish = JobWish(operations={"#ff0000": "cut"})
     report = job_report(book, None, None, svg.encode(), wish)
-    assert report.chosen == "as settled on"
+    assert report.chosen == "as kept"
     assert report.features is not None
     # 1.5 mm is seven kerfs of the guessed 0.2 mm, and three of the measured one.
     assert report.features.counts["narrow outline"] == 1
@@ -195,17 +195,17 @@ def test_small_features_are_warned_of_with_the_measured_kerf(book: Book) -> None
 
 def test_what_was_kept_and_cannot_be_read_is_told_with_its_date(book: Book) -> None:
     comb = planned(book, stock_mm=3.0).board
-    book.keep("comb_readings", {"readings": [{"label": 7}]}, label=comb.board_id, when=later(3))
+    book.store("comb_readings", {"readings": [{"label": 7}]}, label=comb.board_id, when=later(3))
     with pytest.raises(LogbookError, match=f"comb readings '{comb.board_id}' on 2026-03-01"):
         comb_taken(book, comb)
-    book.keep("comb", {"stock_mm": 3.02}, label="X1", when=later(4), machine="bench")
+    book.store("comb", {"stock_mm": 3.02}, label="X1", when=later(4), machine="bench")
     with pytest.raises(LogbookError, match="comb 'X1' on 2026-03-01 can't be read"):
         find_comb(book, "last")
     for content in ({"calculated_s": "long", "measured_s": 3.0}, {"calculated_s": 0.0}):
-        book.keep("timed_job", content, label="box", when=later(5), machine="bench")
+        book.store("timed_job", content, label="box", when=later(5), machine="bench")
         with pytest.raises(LogbookError, match="timed job 'box' on 2026-03-01 can't be read"):
             time_ratio(book, "bench")
-    book.keep("costs", {"machine_hour": "dear"}, when=later(6))
+    book.store("costs", {"machine_hour": "dear"}, when=later(6))
     with pytest.raises(LogbookError, match="costs '' on 2026-03-01 can't be read"):
         costs_of(book)
     assert take_down_costs(book, when=later(7), machine_hour=12.0).machine_hour == 12.0

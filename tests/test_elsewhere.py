@@ -120,9 +120,8 @@ def test_a_new_lot_is_tried_and_judged(evening: Shell) -> None:
     assert "give --power and --speed together, or neither" in half.stderr
 
 
-def test_a_new_lot_is_judged_by_the_chance_that_was_settled(evening: Shell) -> None:
-    evening.run("recommend", "--reliability", "0.93")
-    evening.run("settle", "last")
+def test_a_new_lot_is_judged_by_the_chance_that_was_kept(evening: Shell) -> None:
+    evening.run("recommend", "--reliability", "0.93", "--keep")
     evening.run("change-sheet", "birch 3", "--lot", "May")
     evening.burn(evening.json("plan-lot")["grid"], cut_cleanly)
     assert evening.json("judge-lot")["reliability"] == 0.93

@@ -132,11 +132,11 @@ def test_a_burnt_pair_has_prices_a_promise_and_a_picture(stocked: Path, tmp_path
 
 
 def test_a_job_at_a_setting_of_another_lot_says_so(evening: Shell) -> None:
-    evening.run("settle", "last")
+    evening.run("keep", "--reliability", "0.9")
     drawing = evening.write("panel.svg", PANEL)
     typed = ("job", drawing, "--classes-by", "group", "--cut", "cut", "--leave-out", "badge")
     typed += ("--leave-out", "lettering")
-    said = "It was settled before the lot had a name; now it is lot May."
+    said = "It was kept before the lot had a name; now it is lot May."
     assert said not in evening.json(*typed)["notes"]
     evening.run("change-sheet", "birch 3", "--lot", "May")
     assert evening.json(*typed)["notes"][0] == said
@@ -144,14 +144,14 @@ def test_a_job_at_a_setting_of_another_lot_says_so(evening: Shell) -> None:
     assert said not in evening.json(*typed, *at)["notes"]
 
 
-def test_other_settings_keep_to_what_was_promised_of_the_settled_one(evening: Shell) -> None:
-    evening.run("settle", "last")
+def test_other_settings_keep_to_what_was_asked_of_the_kept_one(evening: Shell) -> None:
+    evening.run("keep", "--reliability", "0.9")
     drawing = evening.write("panel.svg", PANEL)
     typed = ("job", drawing, "--classes-by", "group", "--cut", "cut", "--leave-out", "badge")
     typed += ("--leave-out", "lettering")
-    settled, *others = evening.json(*typed)["prices"]
+    kept, *others = evening.json(*typed)["prices"]
     fastest = next(priced for priced in others if priced["name"] == "fastest")
-    assert fastest["setting"] == settled["setting"]
+    assert fastest["setting"] == kept["setting"]
     sure = evening.json(*typed, "--reliability", "0.99")["prices"]
     surer = next(priced for priced in sure if priced["name"] == "fastest")
     assert surer["setting"]["speed_mm_s"] < fastest["setting"]["speed_mm_s"]
@@ -171,7 +171,7 @@ def test_costs_are_asked_once_and_the_rest_stays_a_guess(unburnt: Book) -> None:
         take_down_costs(unburnt, when=later(3), recut_share=2.0)
     # Only looking stores nothing.
     take_down_costs(unburnt, when=later(4))
-    (stands,) = unburnt.kept("costs")
+    (stands,) = unburnt.stored("costs")
     assert stands.at == later(2)
 
 

@@ -107,7 +107,7 @@ def test_an_empty_logbook_says_that_there_is_nothing(book: Book) -> None:
         book.machine("bench")
     assert book.machines() == ()
     assert book.sheets() == ()
-    assert book.settled() == ()
+    assert book.kept() == ()
     assert book.boards().total == 0
 
 

@@ -44,19 +44,19 @@ def test_the_latest_change_is_taken_back_even_when_the_clock_went_back(pair: Boo
     assert [reading.cell for reading in pair.readings("AB12")] == ["A1"]
 
 
-def test_set_ups_lots_jobs_and_settled_settings_are_taken_back(pair: Book) -> None:
+def test_set_ups_lots_jobs_and_kept_settings_are_taken_back(pair: Book) -> None:
     pair.change_setup("bench", when=later(1), what="lens", lens_mm=50.8)
     pair.add_sheet(dataclasses.replace(BIRCH, lot="L2"), when=later(2))
     pair.add_job("bench", "birch 3", JOB, when=later(3))
-    pair.settle("bench", "birch 3", "cut", SETTING, when=later(4))
+    pair.keep("bench", "birch 3", "cut", SETTING, when=later(4))
     slower = dataclasses.replace(SETTING, speed_mm_s=11.0)
-    pair.settle("bench", "birch 3", "cut", slower, when=later(5))
+    pair.keep("bench", "birch 3", "cut", slower, when=later(5))
 
     both = {"machine": "bench", "sheet": "birch 3"}
-    assert "settled setting for cut" in pair.undo(when=later(6), **both)
-    assert pair.settled("bench", "birch 3")[0].setting == SETTING
-    assert "settled setting for cut" in pair.undo(when=later(7), **both)
-    assert pair.settled("bench", "birch 3") == ()
+    assert "kept setting for cut" in pair.undo(when=later(6), **both)
+    assert pair.kept("bench", "birch 3")[0].setting == SETTING
+    assert "kept setting for cut" in pair.undo(when=later(7), **both)
+    assert pair.kept("bench", "birch 3") == ()
     assert "job" in pair.undo(when=later(8), **both)
     assert pair.burns("bench", "birch 3") == ()
     with pytest.raises(LogbookError, match="nothing to take back for 'bench' and 'birch 3'"):

@@ -81,15 +81,13 @@ def test_a_sheet_of_which_nothing_was_burnt_needs_no_trial_of_a_lot(shell: Shell
 
 
 def test_a_verdict_on_a_lot_is_kept_by_what_is_printed_after_it(evening: Shell) -> None:
-    """A promise made before of something else isn't what ``settle last`` then keeps."""
-    evening.run("recommend", "--cut-length", "2 m", "--reliability", "0.9")
     evening.run("change-sheet", "birch 3", "--lot", "May")
     evening.burn(evening.json("plan-lot")["grid"], cut_cleanly)
     words = ("judge-lot", "--power", "80", "--speed", "18.5", "--reliability", "0.8")
     verdict = evening.json(*words)
     printed = evening.run(*words).stderr.strip()
-    assert printed.startswith("Next: calib recommend 'birch 3' --machine bench --reliability 0.8, ")
-    evening.run(*shlex.split(printed.removeprefix("Next: calib ").split(", to have it")[0]))
-    kept = evening.json("settle", "last")
+    assert printed.startswith("Next: calib keep 'birch 3' --machine bench --reliability 0.8, ")
+    typed = shlex.split(printed.removeprefix("Next: calib ").split(", which keeps")[0])
+    kept = evening.json(*typed)["kept"]
     assert kept["setting"] == verdict["setting"]
     assert kept["not_current"] == []

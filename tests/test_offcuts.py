@@ -168,7 +168,7 @@ def test_an_area_mark_is_planned_drawn_and_read(shell: Shell):
     planned = shell.json(*words, "--into", "area")
     grid = planned["grid"]
     assert {cell["line_pitch_mm"] for cell in grid["cells"]} == {0.25}
-    report = check((shell.folder / "area" / f"{grid['board_id']}.ngc").read_text())
+    report = check((shell.folder / "area" / f"{grid['board_id']}.nc").read_text())
     assert report.errors == []
     codes = grid["label_setting"]
     marks = [

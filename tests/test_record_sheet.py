@@ -25,9 +25,9 @@ from hypothesis import strategies as st
 from matplotlib.ft2font import FT2Font, LoadFlags
 
 from calib.boards.board_time import board_time, sheet_use
-from calib.boards.colours import setting_colours
+from calib.boards.layers import colours_of
 from calib.boards.layout import LayoutOptions, lay_out
-from calib.boards.record_marks import GRADES, SWATCH_MM, signs_of, swatch
+from calib.boards.record_marks import GRADES, SWATCH_MM, swatch
 from calib.boards.record_sheet import grid_record_sheet
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.hazards import CAUTIONS
@@ -99,11 +99,13 @@ def test_one_page_holds_every_code_setting_and_caution(
     size = [float(length) / MM for length in (page.mediabox.width, page.mediabox.height)]
     assert size == pytest.approx(PAPERS_MM[paper], abs=0.01)
     text = text_of(pdf)
-    colours = setting_colours(grid)
+    colours = colours_of(grid)
     for cell in grid.cells:
         pitch = "" if cell.line_pitch_mm is None else f" {cell.line_pitch_mm:g}"
+        part = list(colours).index(cell.setting) // 8 + 1
+        which = f"{part}: " if len(colours) > 8 else ""
         row = (
-            f"{cell.label} {colours[cell.setting]} {cell.burn_order} {cell.power_pct:g}"
+            f"{cell.burn_order} {cell.label} {which}{colours[cell.setting]} {cell.power_pct:g}"
             f" {cell.speed_mm_s:g} {round(cell.speed_mm_s * 60, 3):g} {cell.passes}{pitch}"
         )
         assert f" {row} " in f"{text} ", row
@@ -136,8 +138,10 @@ def test_head_says_all_that_is_known_and_leaves_room_for_the_rest() -> None:
         "nominal 6 mm, measured 6.15 mm",
         "cut (go through), round 3",
         f"{grid.board_mm[0]:g} × {grid.board_mm[1]:g} mm, 12 cells in 2 blocks",
-        f"{label.power_pct:g} %, {label.speed_mm_s:g} mm/s",
-        setting_colours(grid)[label],
+        f"codes 1: {colours_of(grid)[label]} {label.power_pct:g} {label.speed_mm_s:g}"
+        f" {round(label.speed_mm_s * 60.0, 3):g} 1",
+        f"11 settings; typed by hand, in 2 parts of at most 8 colours, one after the other:"
+        f" {grid.board_id}-1of2.svg and so on",
         f"{board_time(grid).words} (predicted)",
         sheet_use(grid).words,
         "This sheet: Extract well: MDF holds glue.",
@@ -231,14 +235,17 @@ def test_same_board_same_bytes_in_another_process_too() -> None:
     assert there == here
 
 
-def test_signs_tell_sixty_settings_apart_without_colour() -> None:
-    grid = board("cut", 60)
-    signs = signs_of(grid.cells, setting_colours(grid))
-    looks = {c.setting: (signs[c.label].dash_mm, signs[c.label].mark) for c in grid.cells}
-    assert len(set(looks.values())) == len({c.setting for c in grid.cells}) == 58
-    for cell in grid.cells:
-        sign = signs[cell.label]
-        assert (sign.dash_mm, sign.mark) == looks[cell.setting]
+def test_a_setting_is_typed_once_in_burn_order_the_codes_first() -> None:
+    grid = board("cut", 18)
+    text = text_of(grid_record_sheet(grid))
+    row = rf"({TICK} )?(codes|\d+ [A-Z]\d) \d: (#\w{{6}})"
+    rows = re.findall(row, text)
+    assert [order.split()[0] for _, order, _ in rows] == ["codes", *map(str, range(1, 19))]
+    seen: set[str] = set()
+    for tick, _, colour in rows:
+        assert bool(tick) == (colour not in seen)
+        seen.add(colour)
+    assert seen == set(colours_of(grid).values())
 
 
 @pytest.mark.parametrize("name", GRADES)

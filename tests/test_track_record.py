@@ -18,7 +18,7 @@ from workshop_records import BENCH, BIRCH, EVENING, later
 from calib.advice.track_record import EDGES, Told, track_record
 from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
 from calib.logbook import open_book
-from calib.records import Burn, Promise, Setting
+from calib.records import Advice, Burn, Setting
 from calib.tasks.looking_back import track_record as over_book
 from calib.tasks.looking_back import track_record_pictures
 from calib.tasks.wishes import TrackRecordWish
@@ -143,8 +143,8 @@ def test_wrong_chances_are_refused() -> None:
         track_record([])
     with pytest.raises(InvalidRecord, match="what is 'luck'"):
         TrackRecordWish(what="luck")
-    with pytest.raises(InvalidRecord, match="what is 'promises': promises can't be made anew"):
-        TrackRecordWish(what="promises", leave_one_out=True)
+    with pytest.raises(InvalidRecord, match="what is 'jobs': what was stated of jobs"):
+        TrackRecordWish(what="jobs", leave_one_out=True)
 
 
 def test_forecasts_of_boards_come_back_with_their_outcomes(planned: Shell) -> None:
@@ -221,22 +221,24 @@ def a_job(through: int, hanging: int, length_mm: float | None = None) -> list[Bu
         ("job", 20_000.0, a_job(38, 2, 240.0), 0),
     ],
 )
-def test_jobs_are_counted_where_they_are_what_was_promised(
+def test_jobs_are_counted_where_they_are_what_was_advised(
     tmp_path: object, scope: str, length_mm: float | None, job: list[Burn], outcomes: int
 ) -> None:
     setting = Setting(power_pct=60.0, speed_mm_s=12.0)
-    promise = Promise(
+    advice = Advice(
         operation="cut", setting=setting, aim="fastest", reliability=0.95, chance=0.96,
         scope=scope, cut_length_mm=length_mm,  # type: ignore[arg-type]
     )  # fmt: skip
     with open_book(f"{tmp_path}/book.sqlite3") as book:
         book.add_machine(BENCH, when=EVENING)
         book.add_sheet(BIRCH, when=EVENING)
-        code = book.add_promise(promise, machine="bench", sheet="birch 3", when=later(1))
-        # A job from before its promise was made tells nothing of it.
-        book.add_job("bench", "birch 3", a_job(1, 0), when=EVENING, promise_id=code)
-        book.add_job("bench", "birch 3", job, when=later(2), promise_id=code)
-        wish = TrackRecordWish(what="promises")
+        code = book.keep("bench", "birch 3", "cut", setting, when=later(1), advice=advice)
+        # It counts, whatever is kept later.
+        book.keep("bench", "birch 3", "cut", None, when=later(1.5))
+        # A job from before its chance was stated tells nothing of it.
+        book.add_job("bench", "birch 3", a_job(1, 0), when=EVENING, kept_id=code)
+        book.add_job("bench", "birch 3", job, when=later(2), kept_id=code)
+        wish = TrackRecordWish(what="jobs")
         if not outcomes:
             with pytest.raises(NotEnoughEvidence, match=r"1 job isn't counted: (its|the) cut path"):
                 over_book(book, wish)
@@ -265,7 +267,7 @@ def test_the_picture_shows_each_row_and_is_the_same_twice(evening: Shell) -> Non
     evening.run("track-record", "--picture", "a.svg", "--picture", "a.png")
     text = (evening.folder / "a.svg").read_text()
     rows = json.loads(evening.text("track-record", "--json"))["rows"]
-    assert text.count('id="promise-') == len(rows)
+    assert text.count('id="stated-') == len(rows)
     evening.run("track-record", "--picture", "b.svg")
     assert (evening.folder / "b.svg").read_text() == text
     with pytest.raises(InvalidRecord, match="'a.gif'"):

@@ -7,6 +7,8 @@ from functools import cache
 
 from HersheyFonts import HersheyFonts
 
+from calib.typeface import wrapped
+
 Polyline = tuple[tuple[float, float], ...]
 
 # The thin single-stroke face of A. V. Hershey (U.S. National Bureau of Standards); the
@@ -133,15 +135,4 @@ def wrap_text(text: str, cap_mm: float, width_mm: float) -> tuple[str, ...]:
     >>> wrap_text("K7M2 cut birch", 3.0, 16.0)
     ('K7M2', 'cut', 'birch')
     """
-    lines = [""]
-    for word in transliterate(text).split():
-        longer = f"{lines[-1]} {word}".strip()
-        if text_width_mm(longer, cap_mm) <= width_mm:
-            lines[-1] = longer
-            continue
-        lines += [""] if lines[-1] else []
-        for sign in word:
-            if lines[-1] and text_width_mm(lines[-1] + sign, cap_mm) > width_mm:
-                lines.append("")
-            lines[-1] += sign
-    return tuple(lines)
+    return tuple(wrapped(transliterate(text), width_mm, lambda line: text_width_mm(line, cap_mm)))

@@ -1,16 +1,14 @@
-"""Drawn signs of the record sheet: grades as swatches, settings as dashes and marks.
+"""Drawn signs of the record sheet: grades as swatches, settings as dashes.
 
 All of them read in black and white. They are drawn in millimetres, y down.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from calib.print_style import Drawing, outline
-from calib.records import CHAR_WORDS, MARK_WORDS, THROUGH_GRADES, Cell, Operation, Setting
+from calib.records import CHAR_WORDS, MARK_WORDS, THROUGH_GRADES, Operation
 
 # Name of what is read off a cell, and its grades: key and meaning.
 GRADES: dict[str, tuple[tuple[str, str], ...]] = {
@@ -24,8 +22,9 @@ GRADES: dict[str, tuple[tuple[str, str], ...]] = {
     "char": tuple((str(grade), words) for grade, words in enumerate(CHAR_WORDS)),
     "mark": tuple((str(grade), words) for grade, words in enumerate(MARK_WORDS)),
 }
-# Dashes [mm on, mm off, …] and small marks; together 70 signs, told apart without colour.
+# Dashes that tell eight layers apart without colour [mm on, mm off, …]
 DASHES_MM: tuple[tuple[float, ...], ...] = (
+    (0.4, 0.4),
     (),
     (2.2, 0.8),
     (0.5, 0.6),
@@ -34,57 +33,12 @@ DASHES_MM: tuple[tuple[float, ...], ...] = (
     (2.2, 0.5, 0.5, 0.5, 0.5, 0.5),
     (1.0, 1.2),
 )
-MARKS = ("", "dot", "ring", "square", "frame", "wedge", "roof", "cross", "plus", "bar")
 SWATCH_MM = (9.0, 4.6)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sign:
-    """How one setting is told from the others."""
-
-    dash_mm: tuple[float, ...]  # Dashes of its line [mm]
-    mark: str  # One of ``MARKS``
-    colour: str  # Its stroke colour in the drawing, such as ``#1f4e79``
 
 
 def asked_of(operation: Operation) -> tuple[str, ...]:
     """What is read off a cell: keys of ``GRADES``."""
     return ("through", "char") if operation == "cut" else ("mark",)
-
-
-def signs_of(cells: Sequence[Cell], colours: Mapping[Setting, str]) -> dict[str, Sign]:
-    """Give each setting its sign; by the code of each of its cells."""
-    ranks = {setting: n for n, setting in enumerate(dict.fromkeys(c.setting for c in cells))}
-    return {
-        cell.label: Sign(
-            dash_mm=DASHES_MM[ranks[cell.setting] % len(DASHES_MM)],
-            mark=MARKS[ranks[cell.setting] // len(DASHES_MM) % len(MARKS)],
-            colour=colours[cell.setting],
-        )
-        for cell in cells
-    }
-
-
-def draw_mark(canvas: Any, mark: str, centre: tuple[float, float], size: float) -> None:
-    """Draw a small mark of a setting; lengths in mm."""
-    (x, y), r = centre, size / 2.0
-    canvas.setDash()
-    canvas.setLineWidth(size / (8.0 if mark in {"ring", "frame", "roof"} else 4.5))
-    canvas.setFillGray(0.0)
-    full = int(mark in {"dot", "square", "wedge"})
-    if mark in {"dot", "ring"}:
-        canvas.circle(x, y, r, stroke=1 - full, fill=full)
-    elif mark in {"square", "frame"}:
-        canvas.rect(x - r, y - r, size, size, stroke=1 - full, fill=full)
-    elif mark in {"wedge", "roof"}:
-        corners = [(x - r, y + r), (x, y - r), (x + r, y + r)]
-        outline(canvas, corners, close=True, fill=mark == "wedge")
-    elif mark == "cross":
-        canvas.lines([(x - r, y - r, x + r, y + r), (x - r, y + r, x + r, y - r)])
-    elif mark in {"plus", "bar"}:
-        canvas.line(x - r, y, x + r, y)
-        if mark == "plus":
-            canvas.line(x, y - r, x, y + r)
 
 
 def swatch(name: str, grade: int) -> Drawing:

@@ -8,9 +8,9 @@ from typing import Any
 
 from calib.boards.board import board_of
 from calib.boards.board_time import board_time, sheet_use
-from calib.boards.colours import setting_colours
+from calib.boards.layers import PALETTE, colours_of, drawings_of, layers_of
 from calib.boards.record_board import CAPTION_MM, board_drawing, code_pt
-from calib.boards.record_marks import GRADES, SWATCH_MM, asked_of, signs_of, swatch
+from calib.boards.record_marks import GRADES, SWATCH_MM, asked_of, swatch
 from calib.boards.record_table import cell_table, figure
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.hazards import sheet_cautions
@@ -88,7 +88,10 @@ def _choices(
 ) -> Iterator[list[Any]]:
     """Pages from the easiest to read to the fullest; at worst with fewer notes, which is said."""
     width, height = room
-    board, signs = board_of(grid), signs_of(grid.cells, setting_colours(grid))
+    board = board_of(grid)
+    by_setting = {layer.setting: layer for layer in layers_of(board)}
+    layers = {cell.label: by_setting[cell.setting] for cell in grid.cells}
+    layers[""] = by_setting[grid.label_setting]
     grades = _grades(grid)
     notes = tuple(note for note in grid.notes if note not in cautions)
     for shown in _shortened(notes):
@@ -101,7 +104,7 @@ def _choices(
             ]
             below = [
                 *in_two_columns("to know", shown, width, type_pt),
-                cell_table(grid, signs, row_mm, width),
+                cell_table(grid, layers, row_mm, width),
                 gap(),
                 framed(
                     in_two_columns(
@@ -120,7 +123,7 @@ def _choices(
             scale = next((scale for scale in _SCALES if scale >= least), least)
             if code_pt(grid, scale) < least_pt:
                 continue
-            drawn = board_drawing(grid, board, signs, scale)
+            drawn = board_drawing(grid, board, layers, scale)
             zone = table([[drawn, grades]], [width - _GRADES_MM, _GRADES_MM])
             yield [*above, zone, *below, RuledRoom("own notes", width)]
 
@@ -159,13 +162,12 @@ def _head(grid: Grid, address: str, width: float, type_pt: float) -> Any:
 
 def _facts(grid: Grid) -> list[tuple[str, str]]:
     """Name and value of all that is known of the board before it is burnt."""
-    machine, sheet, codes = grid.machine, grid.sheet, grid.label_setting
+    machine, sheet = grid.machine, grid.sheet
     source = {"co2": "CO2", "diode": "diode"}[machine.source]
     measured = "________" if sheet.measured_mm is None else figure(sheet.measured_mm)
     blocks = max(cell.block for cell in grid.cells)
     count = f"{len(grid.cells)} cell{'s' * (len(grid.cells) > 1)}"
     size = f"{figure(grid.board_mm[0])} × {figure(grid.board_mm[1])} mm"
-    speed = f"{figure(codes.speed_mm_s)} mm/s ({figure(codes.speed_mm_s * 60.0)} mm/min)"
     beyond = beyond_words(grid)
     return [
         *([("CAUTION", beyond)] if beyond else []),
@@ -176,14 +178,21 @@ def _facts(grid: Grid) -> list[tuple[str, str]]:
         ("thickness", f"nominal {figure(sheet.thickness_mm)} mm, measured {measured} mm"),
         ("operation", f"{_OPERATION_WORDS[grid.operation]}, round {grid.round}"),
         ("board", f"{size}, {count}" + (f" in {blocks} blocks" if blocks > 1 else "")),
-        (
-            "codes",
-            f"marked first, at {figure(codes.power_pct)} %, {speed}, drawn"
-            f" {setting_colours(grid)[codes]}",
-        ),
+        ("drawing", _drawing_words(grid)),
         ("time", f"{board_time(grid).words} (predicted)"),
         ("sheet use", sheet_use(grid).words),
     ]
+
+
+def _drawing_words(grid: Grid) -> str:
+    """Which drawing is opened, and what of it is typed."""
+    settings, parts = len(colours_of(grid)), drawings_of(grid)
+    if parts == 1:
+        return f"{settings} settings, a colour for each, typed in the order of the table"
+    return (
+        f"{settings} settings; typed by hand, in {parts} parts of at most {len(PALETTE)} colours,"
+        f" one after the other: {grid.board_id}-1of{parts}.svg and so on"
+    )
 
 
 def _fields(width: float) -> Any:

@@ -54,7 +54,7 @@ def judge_lot(
             "CHANCE",
             "Chance, from 0 to 1, that the next coupon of the lot shall drop.",
             parser=reader(parse_number),
-            show_default="as settled, else 0.99",
+            show_default="as kept, else 0.99",
         ),
     ] = None,
 ) -> Said:

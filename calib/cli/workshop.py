@@ -117,16 +117,16 @@ def list_sheets(book: Book) -> Said:
 
 @command(PANEL, "calib show-sheet 'birch 3'")
 def show_sheet(book: Book, name: Annotated[str, argument("NAME", "The sheet.")]) -> Said:
-    """Show a sheet, its hazards, its lots and the settings that were settled on."""
+    """Show a sheet, its hazards, its lots and the settings that are kept."""
     from calib.hazards import check_hazard
-    from calib.report.workshop import lots_text, settled_text, sheet_text
+    from calib.report.workshop import kept_text, lots_text, sheet_text
     from calib.tasks.current import kept_settings
 
-    lots, settled = book.lots(name), kept_settings(book, sheet=name)
+    lots, kept = book.lots(name), kept_settings(book, sheet=name)
     sheet = lots[-1].sheet
     hazard = check_hazard(sheet)
-    data = {"sheet": sheet, "hazard": hazard, "lots": lots, "settled": settled}
-    texts = (sheet_text(sheet, hazard), lots_text(lots), settled_text(settled))
+    data = {"sheet": sheet, "hazard": hazard, "lots": lots, "kept": kept}
+    texts = (sheet_text(sheet, hazard), lots_text(lots), kept_text(kept))
     return data, "\n\n".join(texts)
 
 

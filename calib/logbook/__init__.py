@@ -26,14 +26,15 @@
         book.withdraw([entry_id], when=now, why="planned by mistake")
 
         book.burns("bench", "birch 3", "cut", lot=None)     # for the fit
-        book.forecasts(machine=None, sheet=None), book.promised_jobs()  # for the track record
+        book.forecasts(machine=None, sheet=None), book.advised_jobs()  # for the track record
         book.history("bench", "birch 3", "cut")
         book.search(Filters(text="knot", material="mdf", outcome="through"), limit=50, offset=0)
 
-        promise_id = book.add_promise(promise, machine="bench", sheet="birch 3", when=now)
-        book.add_job("bench", "birch 3", burns, when=now, note="", promise_id=None)
-        book.settle("bench", "birch 3", "cut", setting, when=now, promise_id=None, note="")
-        book.keep("costs", {"machine_hour": 15.0}, when=now)
+        kept_id = book.keep("bench", "birch 3", "cut", setting, when=now, advice=None, note="")
+        book.kept("bench", "birch 3"), book.kept("bench", "birch 3", earlier=True)
+        book.keep("bench", "birch 3", "cut", None, when=now)   # no setting any more
+        book.add_job("bench", "birch 3", burns, when=now, note="", kept_id=None)
+        book.store("costs", {"machine_hour": 15.0}, when=now), book.stored("costs")
         book.add_note("text", when=now, machine=None, sheet=None, board_id=None)
 
         text = export_text(book)                            # entries as lines of JSON
@@ -61,6 +62,7 @@ if TYPE_CHECKING:
     from calib.logbook.boards import CellChanged
     from calib.logbook.bodies import Session
     from calib.logbook.entries import (
+        AdvisedJob,
         Filters,
         Forecast,
         HistoryLine,
@@ -70,13 +72,11 @@ if TYPE_CHECKING:
         Looked,
         Page,
         Photograph,
-        PromisedJob,
-        PromiseEntry,
         Question,
         Recorded,
-        Settled,
         SetupEntry,
         SheetEntry,
+        Stored,
         Tapped,
         Undoable,
     )
@@ -85,9 +85,9 @@ if TYPE_CHECKING:
 
 _HOMES = {
     "calib.logbook.entries": (
-        "Filters", "Forecast", "HistoryLine", "ImportReport", "Kept", "Line", "Looked", "Page",
-        "Photograph", "PromiseEntry", "PromisedJob", "Question", "Recorded", "Settled",
-        "SetupEntry", "SheetEntry", "Tapped", "Undoable",
+        "AdvisedJob", "Filters", "Forecast", "HistoryLine", "ImportReport", "Kept", "Line",
+        "Looked", "Page", "Photograph", "Question", "Recorded", "SetupEntry", "SheetEntry",
+        "Stored", "Tapped", "Undoable",
     ),
     "calib.logbook.bodies": ("Session",),
     "calib.logbook.boards": ("CellChanged",),
@@ -97,6 +97,7 @@ _HOMES = {
 }  # fmt: skip
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 __all__ = [
+    "AdvisedJob",
     "Book",
     "CellChanged",
     "Filters",
@@ -108,14 +109,12 @@ __all__ = [
     "Looked",
     "Page",
     "Photograph",
-    "PromiseEntry",
-    "PromisedJob",
     "Question",
     "Recorded",
-    "Settled",
     "SetupEntry",
     "SheetEntry",
     "Session",
+    "Stored",
     "Tapped",
     "Undoable",
     "backup",

@@ -1,4 +1,4 @@
-"""What the fits and the track record read: burns, forecasts with outcomes, jobs on promises."""
+"""What the fits and the track record read: burns, and what came out of stated chances."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from calib.logbook import ledger
 from calib.logbook.boards import GRADES, OF_CELL, Said, by_cell, grades_of, the_look
 from calib.logbook.bodies import Run, body_of
 from calib.logbook.coding import read_time
-from calib.logbook.entries import Forecast, PromisedJob
+from calib.logbook.entries import AdvisedJob, Forecast
 from calib.logbook.events import outcome_of
 from calib.logbook.ledger import Entry, among, entries, stands, with_state
 from calib.logbook.room import Directory, Room, code_of, counting
@@ -99,23 +99,27 @@ class Evidence(Room):
             if unread or forecast.outcome is not None
         )
 
-    def promised_jobs(
+    def advised_jobs(
         self, *, machine: str | None = None, sheet: str | None = None
-    ) -> tuple[PromisedJob, ...]:
-        """List the jobs that were run on a promise, each with the promise and what came out."""
+    ) -> tuple[AdvisedJob, ...]:
+        """List the jobs that were run at a kept setting, with what had been stated of it.
+
+        What was kept then counts, whatever is kept now.
+        """
         with self.look() as connection:
             directory = self.directory(connection)
             where = of_pair(connection, directory, machine, sheet)
             jobs = ledger.read(connection, entries.c.kind == "job", *where)
-            ids = {job.body["promise"] for job in jobs} - {""}
-            promised = {
+            ids = {job.body["kept"] for job in jobs} - {""}
+            kept = {
                 entry.id: entry
-                for entry in ledger.read(connection, among(connection, entries.c.id, ids))
+                for entry in ledger.read(connection, among(connection, entries.c.id, ids), all=True)
+                if entry.is_valid and entry.body["advice"] is not None
             }
         return tuple(
-            PromisedJob(
-                promise=body_of(promise).promise,
-                promised_at=read_time(promise.at),
+            AdvisedJob(
+                advice=body_of(before).advice,
+                advised_at=read_time(before.at),
                 job=job.id,
                 at=read_time(job.at),
                 machine=directory.name(job.machine),
@@ -123,7 +127,7 @@ class Evidence(Room):
                 burns=body_of(job).burns,
             )
             for job in sorted(jobs, key=lambda one: (one.at, one.id))
-            if (promise := promised.get(job.body["promise"])) is not None and job.at >= promise.at
+            if (before := kept.get(job.body["kept"])) is not None and job.at >= before.at
         )
 
 

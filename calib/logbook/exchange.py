@@ -179,7 +179,7 @@ def _cannot(entry: Entry, error: object) -> BadFile:
 
 def _references(entry: Entry) -> Iterator[str]:
     yield from (key for key in (entry.about, entry.machine, entry.sheet) if key)
-    for name in ("setup", "lot", "promise", "other"):
+    for name in ("setup", "lot", "kept", "other"):
         value = entry.body.get(name)
         if isinstance(value, str) and value:
             yield value

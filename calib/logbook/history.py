@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from calib.logbook import ledger
 from calib.logbook.boards import GRADES
-from calib.logbook.bodies import Chosen, Run, Session, body_of
+from calib.logbook.bodies import KeptSetting, Run, Session, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import HistoryLine
 from calib.logbook.ledger import WITHDRAW, Entry, among, entries
@@ -20,8 +20,8 @@ from calib.units import show_chance
 _OF_MACHINE = ("setup", "note", WITHDRAW)
 _OF_SHEET = ("lot", "note", WITHDRAW)
 _OF_PAIR = (
-    "board", "look", "cell_note", "size", "promise", "job", "check_strip", "setting", "note",
-    "photograph", WITHDRAW,
+    "board", "look", "cell_note", "size", "job", "check_strip", "kept", "note", "photograph",
+    WITHDRAW,
 )  # fmt: skip
 
 
@@ -84,7 +84,7 @@ def _entries(
 def _operation(entry: Entry) -> str:
     if entry.kind in ("job", "check_strip"):
         return str(entry.body["burns"][0]["operation"])
-    return str(entry.body.get("operation") or entry.body.get("promise", {}).get("operation", ""))
+    return str(entry.body.get("operation", ""))
 
 
 def _line(directory: Directory, entry: Entry, code: str, by_id: Mapping[str, Entry]) -> HistoryLine:
@@ -111,9 +111,9 @@ def _line(directory: Directory, entry: Entry, code: str, by_id: Mapping[str, Ent
 # What the kinds are called in a list where their own names say less.
 _KINDS = {
     "machine": "set-up", "setup": "set-up", "sheet": "lot", "look": "reading", "size": "reading",
-    "cell_note": "reading", "setting": "settled", WITHDRAW: "withdrawal",
+    "cell_note": "reading", "kept": "kept setting", WITHDRAW: "withdrawal",
 }  # fmt: skip
-_NOTED = ("job", "check_strip", "setting")
+_NOTED = ("job", "check_strip", "kept")
 
 
 def _session(entry: Entry) -> str:
@@ -177,18 +177,10 @@ def _plain(operation: str) -> str:
 def setting_words(setting: Setting | None) -> str:
     """Say a setting, or that there is none."""
     if setting is None:
-        return "nothing settled any more"
+        return "none any more"
     pitch = "" if setting.line_pitch_mm is None else f", lines {setting.line_pitch_mm:g} mm apart"
     passes = "" if setting.passes == 1 else f", {setting.passes} passes"
     return f"{setting.power_pct:g} %, {setting.speed_mm_s:g} mm/s{passes}{pitch}"
-
-
-def _promise(entry: Entry) -> str:
-    promise = body_of(entry).promise
-    return (
-        f"{_plain(promise.operation)} at {setting_words(promise.setting)}: chance"
-        f" {show_chance(promise.chance)} for the next {promise.scope}"
-    )
 
 
 def _run(entry: Entry) -> str:
@@ -196,9 +188,12 @@ def _run(entry: Entry) -> str:
     return f"{_plain(run.operation)}, {sum(burn.count for burn in run.burns)} parts"
 
 
-def _chosen(entry: Entry) -> str:
-    chosen: Chosen = body_of(entry)
-    return f"{_plain(chosen.operation)}: {setting_words(chosen.setting)}"
+def _kept(entry: Entry) -> str:
+    kept: KeptSetting = body_of(entry)
+    words = f"{_plain(kept.operation)}: {setting_words(kept.setting)}"
+    if kept.advice is None:
+        return words
+    return f"{words}, chance {show_chance(kept.advice.chance)} for the next {kept.advice.scope}"
 
 
 def _board(entry: Entry) -> str:
@@ -216,10 +211,9 @@ _TEXTS: Mapping[str, Callable[[Entry], str]] = {
     "look": look_words,
     "size": _size,
     "cell_note": lambda entry: f"note: {entry.body['note']}",
-    "promise": _promise,
     "job": _run,
     "check_strip": _run,
-    "setting": _chosen,
+    "kept": _kept,
     "note": lambda entry: str(entry.body["text"]),
     "photograph": lambda entry: str(entry.body["filename"]),
     **dict.fromkeys(

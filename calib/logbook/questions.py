@@ -27,10 +27,10 @@ from calib.logbook.room import (
     find_board,
     record_part,
 )
-from calib.logbook.runs import KEPT_KINDS, question_of
+from calib.logbook.runs import STORED_KINDS, question_of
 
 # Kinds with one answer to each question; readings of cells come first.
-_ASKED = ("look", "size", "session", "setting", *KEPT_KINDS)
+_ASKED = ("look", "size", "session", "kept", *STORED_KINDS)
 _SAME, _RENAME = "same", "rename: "
 
 
@@ -181,7 +181,7 @@ def _words(entry: Entry) -> str:
         return look_words(entry)
     if entry.kind == "session":
         return session_words(body_of(entry))
-    if entry.kind == "setting":
+    if entry.kind == "kept":
         return setting_words(body_of(entry).setting)
     return canonical(entry.body.get("content", entry.body))[:100]
 
@@ -195,7 +195,7 @@ def _key(connection: sa.Connection, directory: Directory, entry: Entry) -> str:
         return f"{what} {code_of(directory, connection, board)} {cell}"
     if entry.kind == "session":
         return f"session {entry.body['label']} {names[0]}"
-    if entry.kind == "setting":
+    if entry.kind == "kept":
         return f"setting {' '.join(names)} {entry.body['operation']}"
     return " ".join(word for word in (entry.kind, entry.slot, *names) if word)
 

@@ -38,7 +38,7 @@ from calib.records.fields import to_json
 # Kinds by which machines, sheets and names are known; few, and read again only when one is added.
 _NAMING = ("machine", "setup", "sheet", "lot", "name", "same")
 # Kinds that change nothing of what burns teach.
-_BESIDE = ("board", "note", "photograph", "promise", "setting", "session", "cell_note")
+_BESIDE = ("board", "note", "photograph", "kept", "session", "cell_note")
 M = TypeVar("M", Machine, Sheet)
 _SECOND = re.compile(r"(.+) \(([0-9]+)\)")
 

@@ -22,9 +22,9 @@ from calib.logbook.room import (
 )
 from calib.logbook.workshop import NAMED
 
-# Boards, promises and names stay: what rests on them would be left hanging.
+# Boards and names stay: what rests on them would be left hanging.
 _UNDOABLE = (
-    *OF_CELL, "setup", "lot", "session", "setting", "job", "check_strip", "note", "photograph",
+    *OF_CELL, "setup", "lot", "session", "kept", "job", "check_strip", "note", "photograph",
     "costs", "timed_job", "comb", "comb_readings", "kerf",
 )  # fmt: skip
 # What an undo or a redo says is no further thing to be undone.
@@ -48,9 +48,9 @@ class Undoing(Room):
         """Withdraw what was said last and wasn't withdrawn yet; again withdraws what was before.
 
         With ``board_id``: its readings, notes and photographs. With ``machine`` and ``sheet``:
-        these of all boards of the pair, its jobs, check strips, combs and settled settings. With
+        these of all boards of the pair, its jobs, check strips, combs and kept settings. With
         ``machine`` alone: its set-up, descriptions of sessions, timed jobs and notes. With
-        ``sheet`` alone: its lot, measurement and notes. Boards and promises stay. ``only`` is what
+        ``sheet`` alone: its lot, measurement and notes. Boards stay. ``only`` is what
         `next_undo` named; refused when something came after it.
 
         Raises LogbookError when there is nothing to take back, or no such board, machine or sheet.
@@ -219,7 +219,7 @@ def _words(connection: sa.Connection, directory: Directory, said: Sequence[Entry
         "setup": f"change of set-up ({main.body.get('what')}) of {name!r}",
         "lot": f"lot or measurement of {name!r}",
         "session": f"description of session {main.body.get('label')!r}",
-        "setting": f"settled setting for {main.body.get('operation')}",
+        "kept": f"kept setting for {str(main.body.get('operation')).replace('_', ' ')}",
         "photograph": f"photograph {main.body.get('filename')}",
     }.get(main.kind, main.kind.replace("_", " "))
     if main.kind in ("costs", "timed_job", "comb", "comb_readings", "kerf"):

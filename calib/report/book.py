@@ -120,7 +120,7 @@ _KINDS = {
     "look": "reading",
     "size": "coupon measured",
     "cell_note": "note on a cell",
-    "setting": "settled setting",
+    "kept": "kept setting",
     "withdraw": "withdrawal",
     "name": "new name",
     "costs": "set of costs",

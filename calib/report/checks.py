@@ -33,15 +33,11 @@ def lot_text(verdict: LotVerdict) -> str:
 
 
 def after_lot_text(verdict: LotVerdict, sheet: str, machine: str) -> str:
-    """Say what to type next: a verdict promises nothing itself, so settling now would keep what
-    was promised last of anything."""
+    """Say what to type next: a verdict keeps nothing itself."""
     pair = pair_typed(sheet, machine)
     if verdict.advice is None:
         return f"Next: calib plan {pair}, for a board of this lot."
-    return (
-        f"Next: calib recommend {pair} --reliability {verdict.reliability}, to have it promised"
-        " of this lot; calib settle last keeps it then."
-    )
+    return f"Next: calib keep {pair} --reliability {verdict.reliability}, which keeps it."
 
 
 def strips_text(record: StripRecord) -> str:

@@ -118,26 +118,26 @@ def lots_text(lots: Sequence[SheetEntry]) -> str:
     return table(("since", "lot", "measured", "note"), rows)
 
 
-def settled_text(settled: Sequence[KeptSetting]) -> str:
-    """List settings that were settled on, with for what each was promised and what has changed."""
-    if not settled:
-        return "No setting was settled on yet."
+def kept_text(kept: Sequence[KeptSetting]) -> str:
+    """List kept settings, with what was stated of each and what has changed."""
+    if not kept:
+        return "No setting is kept yet."
     rows = [
         (
             entry.sheet,
             entry.machine,
             operation_words(entry.operation),
             setting_words(entry.setting),
-            "nothing" if entry.promise is None else chance_words(entry.promise),
+            "nothing" if entry.advice is None else chance_words(entry.advice),
             date_words(entry.at),
             "no" if entry.not_current else "yes",
         )
-        for entry in settled
+        for entry in kept
     ]
-    header = ("sheet", "machine", "operation", "settled setting", "promised", "since", "current")
+    header = ("sheet", "machine", "operation", "kept setting", "stated", "since", "current")
     changed = [
         f"{entry.sheet} on {entry.machine}, {operation_words(entry.operation)}: {why}"
-        for entry in settled
+        for entry in kept
         for why in entry.not_current
     ]
     return paragraphs(table(header, rows), bullets("Not current, try it first", changed))

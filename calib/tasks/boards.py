@@ -180,7 +180,7 @@ def boards_of(book: Book, region: Region) -> tuple[Line, ...]:
 
 def marks_of(book: Book, machine: Machine, sheet: Sheet) -> KnownMarks:
     """What is known of line marks of a pair: how the codes of its boards are marked."""
-    kept = book.settled(machine.name, sheet.name, "line_mark")
+    kept = book.kept(machine.name, sheet.name, "line_mark")
     burns = tuple(book.burns(machine.name, sheet.name, "line_mark"))
     return KnownMarks(kept=kept[0].setting if kept else None, burns=burns)
 

@@ -73,11 +73,12 @@ def judge_lot(
     region = region_of_pair(book, machine, sheet, "cut")
     working = _working_setting(book, region, setting)
     if reliability is None:
-        # What was asked of a coupon when the settled setting was promised.
-        settled = book.settled(region.machine.name, region.sheet.name, "cut")
-        promise = settled[0].promise if settled else None
-        of_a_coupon = promise is not None and promise.cut_length_mm is None
-        reliability = promise.reliability if promise and of_a_coupon else USUAL_RELIABILITY
+        # What was asked of a coupon when the setting was kept.
+        kept = book.kept(region.machine.name, region.sheet.name, "cut")
+        advice = kept[0].advice if kept else None
+        of_a_coupon = advice is not None and advice.cut_length_mm is None
+        asked = advice.reliability if advice and of_a_coupon else 0.0
+        reliability = asked or USUAL_RELIABILITY
     return judge_new_lot(region, working, reliability)
 
 
@@ -108,8 +109,8 @@ def _working_setting(book: Book, region: Region, given: Setting | None) -> Setti
     before = old_lots(book, *pair)  # says so where there is none
     if given is not None:
         return given
-    settled = book.settled(*pair, "cut")
-    return settled[0].setting if settled else recommend(before).setting
+    kept = book.kept(*pair, "cut")
+    return kept[0].setting if kept else recommend(before).setting
 
 
 def plan_strip(

@@ -18,7 +18,7 @@ from calib.tasks.finding import find_machine
 def costs_of(book: Book) -> Costs:
     """Look up what things cost; what was never said is a guess, and ``guessed`` names it; raises
     LogbookError when what was taken down can't be read, as it came with another logbook."""
-    kept = book.kept("costs")
+    kept = book.stored("costs")
     if not kept:
         return Costs()
     known = {field.name for field in dataclasses.fields(Costs)}
@@ -39,7 +39,7 @@ def take_down_costs(book: Book, *, when: datetime, note: str = "", **changed: An
         if field.name not in costs.guessed and getattr(costs, field.name) != ""
     }
     if changed:
-        book.keep("costs", said, when=when, note=note)
+        book.store("costs", said, when=when, note=note)
     return costs
 
 
@@ -57,7 +57,7 @@ def time_ratio(book: Book, machine: str | None) -> TimeRatio | None:
     when the machine isn't there, or a timed job can't be read."""
     name = find_machine(book, machine).name
     # A job that was timed again counts once, with its newest time.
-    newest = {entry.label: entry for entry in reversed(book.kept("timed_job", machine=name))}
+    newest = {entry.label: entry for entry in reversed(book.stored("timed_job", machine=name))}
     pairs = []
     for entry in newest.values():
         with understood(entry):
@@ -82,7 +82,7 @@ def take_down_time(
     calibrate_time([times_s])
     name = find_machine(book, machine).name
     content = {"calculated_s": calculated, "measured_s": measured}
-    book.keep(
+    book.store(
         "timed_job", content, when=when, label=label or when.isoformat(), machine=name, note=note
     )
     ratio = time_ratio(book, name)

@@ -1,15 +1,15 @@
-"""Look up what a shell names: a machine, a sheet, a board, a promise."""
+"""Look up what a shell names: a machine, a sheet, a board."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
 
-from calib.errors import InvalidRecord, LogbookError
-from calib.logbook import Book, PromiseEntry
+from calib.errors import LogbookError
+from calib.logbook import Book
 from calib.records import Grid, Machine, Sheet
 
-# Names the newest board or promise.
+# Names the newest board.
 LAST = "last"
 
 
@@ -52,23 +52,3 @@ def find_board(book: Book, board_id: str) -> Grid:
     # The word changes nothing of the burns: it only says how programs write them.
     word = book.machine(grid.machine.name).power_word_full
     return replace(grid, machine=replace(grid.machine, power_word_full=word))
-
-
-def find_promise(book: Book, beginning: str) -> PromiseEntry:
-    """Look a promise up by the beginning of its code; raises InvalidRecord when it isn't one."""
-    every = book.promises()
-    if beginning == LAST and every:
-        return every[0]
-    # A code is a time and its own letters; lists show the letters.
-    found = [
-        entry
-        for entry in every
-        if beginning
-        and any(part.startswith(beginning) for part in (entry.id, entry.id.partition("-")[2]))
-    ]
-    if len(found) != 1:
-        raise InvalidRecord(
-            f"promise {beginning!r} is the beginning of {len(found)} promises in the logbook: list"
-            " them, and give more of one's code."
-        )
-    return found[0]

@@ -16,7 +16,7 @@ from calib.results import read_results
 LOT_NOTE = "Burns of a new lot, about the working setting of the old one."
 # How check strips are told from other boards: by this note, which stands on their sheets too.
 STRIP_NOTE = "A check strip: it shows whether the machine still does what the logbook says."
-# The fewest burns of a pair with which promises were tried in simulated workshops, see
+# The fewest burns of a pair with which advice was tried in simulated workshops, see
 # tests/benchmarks/promise.py; a recommendation may be asked for with fewer, and is then mostly
 # refused.
 ENOUGH_BURNS = 12

@@ -67,10 +67,11 @@ _FORMS = {
         "/change", "/check", "/elsewhere", "/logbook", "/drawing",
     )},
     "/plan/look": "/plan",
+    "/setting/look": "/setting",
     "/lot/plan": "/lot/taken",
 }  # fmt: skip
 # Forms that store nothing are sent as addresses.
-_LOOKS = ("/plan/look", "/material")
+_LOOKS = ("/plan/look", "/setting/look", "/material")
 _RESULTS = re.compile(r"(/board/[^/]+)/results")
 # What such a page is about.
 _ABOUT = {"/machine": "name", "/lot/taken": "sheet"}

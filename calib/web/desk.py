@@ -49,7 +49,6 @@ HERE = Path(__file__).parent
 STATIC = HERE / "static"
 # Fitted regions and proposed boards that are kept: a region of 18 burns takes some 20 MB.
 _REGIONS_KEPT = 6
-_ADVICE_KEPT = 16
 # Answers that a redirect leads to: what a form was refused with, or what was worked out.
 _ANSWERS_KEPT = 64
 # Drawings that are looked at: a large one takes some 100 MB.
@@ -80,7 +79,6 @@ class Desk:
     # Where phones find this server, such as ``http://192.0.2.7:8137``; empty: they can't
     phone_address: str = ""
     _regions: OrderedDict[Any, Any] = field(default_factory=OrderedDict)
-    _advice: OrderedDict[str, Any] = field(default_factory=OrderedDict)
     _answers: OrderedDict[str, Any] = field(default_factory=OrderedDict)
     _drawings: OrderedDict[str, Any] = field(default_factory=OrderedDict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
@@ -145,18 +143,6 @@ class Desk:
             lambda: propose_boards(self.book, *pair, wish)[0],
         )
         return planned
-
-    def remember(self, advice: Any) -> None:
-        """Keep a recommendation beside its promise, which holds less than it."""
-        with self._lock:
-            self._advice[advice.promise_id] = advice
-            while len(self._advice) > _ADVICE_KEPT:
-                self._advice.popitem(last=False)
-
-    def remembered(self, promise_id: str) -> Any | None:
-        """Give the recommendation of a promise, None when this program didn't make it."""
-        with self._lock:
-            return self._advice.get(promise_id)
 
     def _kept(self, key: Any, make: Callable[[], Any]) -> Any:
         # One fit at a time: two phones that ask for the same one wait for it once.

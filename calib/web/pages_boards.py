@@ -117,8 +117,9 @@ _TO_TICK = {
 # What the end of a file's name says about it.
 _KINDS = {
     ".svg": "drawing, a colour for each setting",
-    ".ngc": "program",
-    "-frame.ngc": "moves round the board with the beam off",
+    ".dxf": "drawing, a layer for each setting",
+    ".nc": "program",
+    "-outline.nc": "moves round the board with the beam off",
     "-record.pdf": "record sheet, one page to print",
     "-plan.csv": "the plan as a table",
     "-results.csv": "to fill in, if you don't tap",

@@ -26,13 +26,13 @@ _DONE: dict[str, tuple[str, tuple[tuple[str, str, str], ...]]] = {
         (("/look", "Show me where it works", "The region with these parts."),
          ("/setting", "Tell me what to set", "Does the job move the advice?")),
     ),
-    "settled": (
-        "Settled. This is the setting for this sheet on this machine from now on.",
-        (("/job", "A job is done", "Its parts tell whether the promise holds."),),
+    "kept": (
+        "Kept. This is the setting for this sheet on this machine from now on.",
+        (("/job", "A job is done", "Its parts tell whether the stated chance holds."),),
     ),
     "change": (
         "The new set-up is in the logbook. Burns made before it may no longer hold.",
-        (("/plan", "Test a sheet again", "A small board at the settings that are settled on."),),
+        (("/plan", "Test a sheet again", "A small board at the settings that are kept."),),
     ),
 }  # fmt: skip
 
@@ -62,7 +62,7 @@ def add_note(request: Request, note: Annotated[str, Form(max_length=10_000)]) ->
 
 @router.get("/sheet")
 def sheet(request: Request, name: Annotated[str, Query(max_length=200)]) -> Response:
-    """Show a sheet: hazards, lots, settled settings, and all that was taken down of it."""
+    """Show a sheet: hazards, lots, kept settings, and all that was taken down of it."""
     here = desk_of(request)
     found = here.book.sheet(name)
     return here.show(
@@ -70,7 +70,7 @@ def sheet(request: Request, name: Annotated[str, Query(max_length=200)]) -> Resp
         sheet=found,
         hazard=check_hazard(found),
         lots=here.book.lots(name),
-        settled=kept_settings(here.book, sheet=name),
+        kept=kept_settings(here.book, sheet=name),
         machines=here.book.machines(),
     )
 

@@ -20,7 +20,7 @@ from calib.web.forms import Sent, filled
 from calib.web.showing import track_shown
 
 router = APIRouter(include_in_schema=False)
-What = Literal["through", "char", "mark", "promises"]
+What = Literal["through", "char", "mark", "jobs"]
 
 
 @router.post("/lot/plan")

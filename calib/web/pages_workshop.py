@@ -104,7 +104,7 @@ def ask_lot(request: Request) -> Response:
 
 @router.post("/lot")
 def change_lot(request: Request, sent: Sent) -> Response:
-    """Take the lot down; the settled settings of the earlier one stay to be looked at."""
+    """Take the lot down; the kept settings of the earlier one stay to be looked at."""
     if not sent.get("lot"):
         raise unfit("lot", "", "give the new lot a name, such as its month")
     # Another lot was not measured by the earlier one's caliper.
@@ -123,7 +123,7 @@ def lot_taken(request: Request, sheet: Annotated[str, Query(max_length=200)]) ->
         request,
         "lot_taken.html",
         sheet=found,
-        settled=kept_settings(here.book, sheet=found.name),
+        kept=kept_settings(here.book, sheet=found.name),
         machines=here.book.machines(),
     )
 

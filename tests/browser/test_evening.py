@@ -81,7 +81,7 @@ def take_down(phone: Any, came_out: dict[str, dict[str, str]]) -> None:
     phone.locator(".cell.waits").first.wait_for(state="detached")
 
 
-def test_the_evening_from_an_empty_logbook_to_a_settled_setting(
+def test_the_evening_from_an_empty_logbook_to_a_kept_setting(
     tmp_path: Path, chromium: Any, pictures: Path | None
 ) -> None:
     with serving(tmp_path / "book.sqlite3", chromium, pictures) as served:
@@ -97,7 +97,7 @@ def test_the_evening_from_an_empty_logbook_to_a_settled_setting(
                 c: row["through"] for c, row in came_out.items()
             }
         with desk.expect_download() as downloading:
-            desk.get_by_role("link", name=f"{code}.ngc").click()
+            desk.get_by_role("link", name=f"{code}.nc").click()
         assert b"M5" in Path(downloading.value.path()).read_bytes()
         served.look(desk, "board-desk")
         phone.get_by_role("link", name="Tell me what to set").click()
@@ -105,14 +105,15 @@ def test_the_evening_from_an_empty_logbook_to_a_settled_setting(
         phone.locator("[name=reliability]").select_option("0.95")
         served.look(phone, "setting-phone")
         phone.get_by_role("button", name="Work it out").click()
-        phone.wait_for_url("**/promise/*")
-        served.look(phone, "promise-phone")
-        (promise,) = served.book.promises()
-        assert promise.promise.char_at_most == 2
-        assert f"{promise.promise.setting.power_pct:g} %" in phone.locator(".advice").inner_text()
-        phone.get_by_role("button", name="Settle on it").click()
-        phone.wait_for_url("**/done/settled")
-        assert served.book.settled()[0].setting == promise.promise.setting
+        phone.wait_for_url("**/setting/look?*")
+        served.look(phone, "advice-phone")
+        assert served.book.kept() == ()
+        shown = phone.locator(".advice").inner_text()
+        phone.get_by_role("button", name="Keep it").click()
+        phone.wait_for_url("**/done/kept")
+        (kept,) = served.book.kept()
+        assert kept.advice.char_at_most == 2
+        assert f"{kept.setting.power_pct:g} %" in shown
         look_at_region(served, desk)
 
 
@@ -163,6 +164,6 @@ def test_eighteen_cells_and_the_setting_in_at_most_thirty_taps(
         tap(page.get_by_role("link", name="tell me what to set"))
         page.locator("[name=reliability]").select_option("0.9")
         tap(page.get_by_role("button", name="Work it out"))
-        page.wait_for_url("**/promise/*")
+        page.wait_for_url("**/setting/look?*")
     # Choosing "9 of 10" is two taps on a phone.
     assert taps + 2 <= 30

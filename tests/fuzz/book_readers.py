@@ -16,7 +16,7 @@ import sqlalchemy as sa
 from hostile import edit_json
 from tally import Reader
 from typer.main import get_command
-from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, SETTING, later, some_grid
+from workshop_records import ADVICE, BENCH, BIRCH, EVENING, JOB, SETTING, later, some_grid
 
 from calib.cli import app
 from calib.errors import BadFile, CalibError, InvalidRecord
@@ -119,12 +119,12 @@ def fill(book: Book) -> None:
     book.add_sheet(BIRCH, when=EVENING)
     book.add_board(some_grid(), when=later(2), forecasts={"A1": {"through": 0.83}})
     book.record("AB12", [Reading(cell="A1", through="no")], when=later(3), session="monday")
-    promise = book.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(6))
-    book.add_job("bench", "birch 3", JOB, when=later(7), promise_id=promise)
-    book.settle("bench", "birch 3", "cut", SETTING, when=later(8), promise_id=promise)
+    kept = book.keep("bench", "birch 3", "cut", SETTING, when=later(6), advice=ADVICE)
+    book.add_job("bench", "birch 3", JOB, when=later(7), kept_id=kept)
+    book.keep("bench", "birch 3", "line_mark", SETTING, when=later(8))
     book.attach("AB12", "a1.jpg", b"\xff\xd8\xff\xe0", when=later(9), cell="A1")
     book.add_note("a note", when=later(10), board_id="AB12")
-    book.keep("comb", {"stock_mm": 3.02}, when=later(10), machine="bench", sheet="birch 3")
+    book.store("comb", {"stock_mm": 3.02}, when=later(10), machine="bench", sheet="birch 3")
 
 
 class _Bench:
