@@ -26,6 +26,7 @@ from calib.units import show_speed
 
 if TYPE_CHECKING:
     from calib.tasks.boards import Planned
+    from calib.tasks.page import Overview
     from calib.tasks.results import NextStep, Question
 
 _FIRST_CAUTION = (
@@ -154,21 +155,70 @@ def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -
     return f"Board {grid.board_id}: {', '.join(parts) or 'nothing new'}.{rest}"
 
 
-def next_step_text(step: NextStep) -> str:
-    """Say what to type next, in one line."""
+def next_typed(step: NextStep) -> str:
+    """The very command that comes next, complete with its names; it runs as it is pasted."""
     pair = pair_typed(step.sheet, step.machine)
-    if step.step == "check_machine":
-        return f"Next: calib machine check --reference {pair}"
-    typed = f"Next: calib {step.step.replace('_', '-')} {pair}"
     if step.operation != "cut":
-        typed += f" --operation {step.operation}"
-    if step.step != "plan":
-        return typed  # nothing behind it: a dot would be pasted with the name
-    if step.burns < ENOUGH_BURNS:
-        so_far = f"{counted(step.burns, 'burn')} so far; recommend wants about {ENOUGH_BURNS}"
-    else:
-        so_far = "all burns came out alike so far"
-    return f"{typed}, for another board ({so_far})."
+        pair += f" --operation {step.operation}"
+    return {
+        "plan": f"calib plan {pair}",
+        "record": f"calib record {step.board}",
+        "plan_lot": f"calib plan {pair} --for lot",
+        "recommend": f"calib recommend {pair}",
+        "check_machine": f"calib machine check --reference {pair}",
+        "card": f"calib sheet card {pair_typed(step.sheet, step.machine)}",
+    }[step.step]
+
+
+def next_step_text(step: NextStep) -> str:
+    """Say why something comes next, and what to type, on a line of its own."""
+    why = ""
+    if step.step == "plan" and step.burns < ENOUGH_BURNS:
+        so_far = f"{counted(step.burns, 'burn')} so far" if step.burns else "Nothing is burnt yet"
+        why = f"{so_far}; a setting wants about {ENOUGH_BURNS}. "
+    elif step.step == "plan":
+        why = "All burns came out alike so far. "
+    return f"{why}Next: {next_typed(step)}"
+
+
+def overview_text(overview: Overview) -> str:
+    """Say what is open, and the next command of each sheet."""
+    if not overview.machines:
+        return paragraphs(
+            "The logbook is empty. Describe your machine first, with its own numbers:",
+            "  calib machine add bench --watts 60 --bed 600x400 --top-speed 400",
+        )
+    if not overview.steps:
+        return paragraphs(
+            "No sheet yet. Describe the first one:",
+            "  calib sheet add 'birch 3' --material 'birch plywood' --thickness 3",
+        )
+    lines = [
+        f"{step.sheet} on {step.machine}, {operation_words(step.operation)}:"
+        f" {_stands(step)}\n  {next_typed(step)}"
+        for step in overview.steps
+    ]
+    more = [
+        f"Board {board.id} of {board.sheet}: {board.read} of {board.cells} cells are recorded."
+        f"\n  calib record {board.id}"
+        for board in overview.partly
+    ]
+    if overview.questions:
+        count = counted(overview.questions, "thing")
+        more.append(f"{count} said in two ways: which is right?\n  calib book questions")
+    return paragraphs("\n".join(lines), "\n".join(more))
+
+
+def _stands(step: NextStep) -> str:
+    burns = counted(step.burns, "burn") if step.burns else "nothing burnt yet"
+    return {
+        "plan": f"{burns}; next a board.",
+        "record": f"board {step.board} waits to be burnt and recorded.",
+        "plan_lot": "a new lot; a few burns try it.",
+        "recommend": f"{burns}; ask for a setting.",
+        "check_machine": "a check strip is recorded.",
+        "card": "a setting is kept.",
+    }[step.step]
 
 
 def question_text(question: Question) -> str:
