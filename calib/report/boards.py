@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from calib.boards.board_time import board_time, sheet_use
 from calib.boards.focus import FocusBoard
+from calib.hazards import check_hazard
 from calib.logbook import Looked, Recorded
 from calib.records import Grid, Reading
 from calib.report.words import (
@@ -22,6 +23,7 @@ from calib.report.words import (
     wrapped,
 )
 from calib.tasks.results import ENOUGH_BURNS
+from calib.tasks.workshop import assumptions
 from calib.units import show_speed
 
 if TYPE_CHECKING:
@@ -29,10 +31,7 @@ if TYPE_CHECKING:
     from calib.tasks.page import Overview
     from calib.tasks.results import NextStep, Question
 
-_FIRST_CAUTION = (
-    "Before you burn, read the cautions on the record sheet. Stay with the machine from the first"
-    " burn to the last."
-)
+_FIRST_CAUTION = "Read the cautions on the record sheet before you burn, and stay with the machine."
 
 
 def planned_data(planned: Planned, written: Sequence[Path]) -> dict[str, Any]:
@@ -55,27 +54,38 @@ def planned_round_text(planned: Sequence[Planned]) -> str:
         return planned_text(planned[0])
     cells = sum(len(one.grid.cells) for one in planned)
     head = f"One round of {counted(cells, 'cell')} on {len(planned)} boards."
-    return paragraphs(head, *(planned_text(one) for one in planned))
+    return paragraphs(
+        head, *(planned_text(one, f"\nSheet: {sheet_use(one.grid).words}.") for one in planned)
+    )
 
 
-def planned_text(planned: Planned) -> str:
-    """Describe a board that was just planned."""
+def planned_text(planned: Planned, more: str = "") -> str:
+    """Describe a board that was just planned; ``more`` is said under its size."""
     grid = planned.grid
     size = f"{counted(len(grid.cells), 'cell')}, {board_time(grid).words}."
     rests = (
-        "It rests on what is expected of such a sheet: nothing was burnt yet. If you aren't sure of"
-        " the focus, burn a focus board first (calib focus)."
+        "Nothing of this sheet was burnt on this machine yet: it rests on what is expected."
         if planned.before == 0
         else f"It rests on {counted(planned.before, 'burn')} of this sheet and machine."
     )
     forecast = {label: _forecast(grid, events) for label, events in planned.forecasts.items()}
     return paragraphs(
-        f"{_head(grid)}\n{wrapped(f'{size} {rests}')}\nSheet: {sheet_use(grid).words}.",
+        f"{_head(grid)}\n{wrapped(f'{size} {rests}')}{more}",
         _cells(grid, "forecast", forecast),
-        f"Codes are marked at {setting_words(grid.label_setting)}.",
-        bullets("Notes", grid.notes),
-        wrapped(_FIRST_CAUTION),
+        bullets("Notes", _own_notes(grid)),
+        _FIRST_CAUTION,
     )
+
+
+def _own_notes(grid: Grid) -> list[str]:
+    """Notes of this very board: what holds of its machine or sheet is said with those."""
+    advice = check_hazard(grid.sheet, grid.machine, grid.operation).advice
+    assumed = {_begin(sentence) for sentence in assumptions(grid.machine)}
+    return [n for n in grid.notes if n not in advice and _begin(n) not in assumed]
+
+
+def _begin(sentence: str) -> str:
+    return sentence.partition(":")[0].rstrip(".")
 
 
 def _head(grid: Grid) -> str:
