@@ -30,7 +30,7 @@ def test_files_of_a_board_carry_its_code(planned: Shell) -> None:
     code = planned.json("board", "show", "last")["grid"]["board_id"]
     done = planned.run("board", "files", "last", "--into", "out", "--one-file-per-setting")
     names = {path.name for path in (planned.folder / "out").iterdir()}
-    assert {f"{code}.svg", f"{code}.ngc", f"{code}-frame.ngc", f"{code}-record.pdf",
+    assert {f"{code}.svg", f"{code}.nc", f"{code}-outline.nc", f"{code}-record.pdf",
             f"{code}-plan.csv", f"{code}-results.csv"} <= names  # fmt: skip
     assert f"{code}-00-codes.svg" in names
     assert all(name.startswith(code) for name in names)
@@ -51,7 +51,7 @@ def test_without_the_s_word_there_is_everything_but_programs(shell: Shell) -> No
     shell.run(*BIRCH)
     done = shell.run("plan", "--burns", "3", "--into", "out")
     assert "There is no program" in done.stderr
-    assert not list((shell.folder / "out").glob("*.ngc"))
+    assert not list((shell.folder / "out").glob("*.nc"))
     assert "calib machine change --power-word" in shell.refusal("board", "resume", "last", "A1")
 
 
@@ -59,7 +59,7 @@ def test_a_stopped_board_goes_on_from_a_cell(planned: Shell) -> None:
     cells = planned.json("board", "show", "last")["grid"]["cells"]
     last = max(cells, key=lambda cell: cell["burn_order"])["label"]
     planned.run("board", "resume", "last", last.lower())
-    (program,) = planned.folder.glob("*-from-*.ngc")
+    (program,) = planned.folder.glob("*-from-*.nc")
     assert f"from cell {last}" in program.read_text().replace("\n", " ")
     assert "Z9" in planned.refusal("board", "resume", "last", "Z9")
 
@@ -67,7 +67,7 @@ def test_a_stopped_board_goes_on_from_a_cell(planned: Shell) -> None:
 def test_a_focus_board(planned: Shell) -> None:
     shown = planned.json("plan", "--for", "focus", "--heights", "-2,0,+2", "--into", "f")
     assert shown["heights_mm"] == [-2.0, 0.0, 2.0]
-    assert {path.name for path in (planned.folder / "f").iterdir()} == {"focus.svg", "focus.ngc"}
+    assert {path.name for path in (planned.folder / "f").iterdir()} == {"focus.svg", "focus.nc"}
     assert "5 x 5 mm" in planned.refusal("plan", "--for", "focus", "--offcut", "5x5")
 
 

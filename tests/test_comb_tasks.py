@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from rs274_checker import check
 from workshop_records import later
 
 from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence, RefusedMaterial
@@ -18,7 +17,6 @@ from calib.joints.kerf import GROWTH_MM
 from calib.logbook import Book, open_book
 from calib.records import Cell, Grid, Machine, Reading, Setting, Sheet
 from calib.tasks.costing import costs_of, record_costs, time_ratio
-from calib.tasks.jobs import job_report
 from calib.tasks.joints import (
     PlannedComb,
     caliper_of,
@@ -30,7 +28,7 @@ from calib.tasks.joints import (
     plan_comb_board,
     record_comb,
 )
-from calib.tasks.wishes import CombWish, JobWish
+from calib.tasks.wishes import CombWish
 
 BENCH = Machine(
     name="bench",
@@ -90,22 +88,11 @@ def test_a_comb_is_cut_at_the_kept_setting_of_the_sheets_own_thickness(book: Boo
     assert len(comb.board.slots) == len(comb.board.tongues) == 9
     code = comb.board.board_id
     assert sorted(comb.files) == [
-        f"{code}-comb-frame.ngc", f"{code}-comb-record.pdf", f"{code}-comb.ngc", f"{code}-comb.svg",
+        f"{code}-comb-outline.nc", f"{code}-comb-record.pdf", f"{code}-comb.nc", f"{code}-comb.svg",
     ]  # fmt: skip
     assert 20.0 < comb.time_s < 600.0
     again = find_comb(book, code.lower())
     assert again == comb.board == find_comb(book, "last")
-
-
-def test_the_frame_program_only_travels_round_the_board(book: Book) -> None:
-    comb = planned(book)
-    text = comb.files[f"{comb.board.board_id}-comb-frame.ngc"].decode()
-    moves = [line for line in text.splitlines() if line.startswith("G")][4:]
-    width, height = comb.board.board_mm
-    corners = [(0, 0), (width, 0), (width, height), (0, height), (0, 0)]
-    assert moves == [f"G0 X{x:.3f} Y{y:.3f}" for x, y in corners]
-    assert "G1 " not in text
-    assert check(text).errors == []
 
 
 def test_without_a_kept_cut_or_in_a_refused_material_nothing_is_planned(book: Book) -> None:
@@ -176,21 +163,6 @@ def test_kerf_from_coupons_is_kept_and_used(book: Book) -> None:
     assert board.kerf_mm == pytest.approx(0.26, abs=0.011)
     record_comb(book, "last", comb_readings(FELT, {}), when=later(7))
     assert joint_of_comb(book, "last")[1].kerf_from == "the measured size of coupons"
-
-
-def test_small_features_are_warned_of_with_the_measured_kerf(book: Book) -> None:
-    measured_board(book, {6.0: 0.50, 12.0: 0.46, 24.0: 0.42})
-    svg = (
-        '<svg xmlns="http://www.w3.org/2000/svg" width="50mm" height="50mm" viewBox="0 0 50 50">'
-        '<path d="M5 5h1.5v20h-1.5z" stroke="red" fill="none"/></svg>'
-    )
-    wish = JobWish(operations={"#ff0000": "cut"})
-    report = job_report(book, None, None, svg.encode(), wish)
-    assert report.chosen == "as kept"
-    assert report.features is not None
-    # 1.5 mm is seven kerfs of the guessed 0.2 mm, and three of the measured one.
-    assert report.features.counts["narrow outline"] == 1
-    assert "with a kerf of 0.46 mm" in report.features.features[0].words
 
 
 def test_what_was_kept_and_cannot_be_read_is_told_with_its_date(book: Book) -> None:

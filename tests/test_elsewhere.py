@@ -48,7 +48,7 @@ def test_the_book_lists_pairs_that_were_burnt(two: Shell) -> None:
         found = book.burns("bench", "birch 3", "cut")
         codes = [entry.id for entry in book.boards().entries]
         assert len(found) == 24
-        assert book.burns("bench", "birch 3", "cut", without_boards=codes) == ()
+        assert book.burns("bench", "birch 3", "cut", without=codes) == ()
 
 
 def test_carrying_over_plans_the_board_that_confirms_it(two: Shell) -> None:

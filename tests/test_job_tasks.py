@@ -11,7 +11,7 @@ import pytest
 from shell import Shell
 from workshop_records import later
 
-from calib.errors import BadFile, InvalidRecord, LogbookError, NotEnoughEvidence
+from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
 from calib.logbook import Book, open_book
 from calib.records import Machine, Setting, Sheet
 from calib.report.jobs import job_text
@@ -57,14 +57,6 @@ def test_without_operations_only_the_classes_are_told(unburnt: Book) -> None:
     assert report.time is report.promise is report.costs is None
 
 
-def test_classes_are_told_before_the_logbook_holds_a_sheet(shell: Shell) -> None:
-    drawing = shell.write("panel.svg", PANEL)
-    data = shell.json("job", drawing, "--classes-by", "group")
-    assert [c["name"] for c in data["classes"]] == ["cut", "lettering", "badge"]
-    assert "no machine" in shell.refusal("job", drawing, "--classes-by", "group", "--cut", "cut")
-    assert "no machine" in shell.refusal("job", drawing, "birch 3")
-
-
 def test_before_any_burn_a_given_setting_tells_the_time_alone(unburnt: Book) -> None:
     report = job_report(unburnt, None, None, io.BytesIO(PANEL), wish(cut=CUT, marks=MARKS))
     assert report.time is not None
@@ -78,27 +70,6 @@ def test_before_any_burn_a_given_setting_tells_the_time_alone(unburnt: Book) -> 
     neither = job_report(unburnt, None, None, PANEL, wish(marks=MARKS))
     assert neither.time is None
     assert any("Give a setting for the cuts" in note for note in neither.notes)
-
-
-def test_marks_alone_have_a_time_and_no_pushes(unburnt: Book) -> None:
-    marks = {"cut": None, "lettering": "line_mark", "badge": None}
-    report = job_report(
-        unburnt, None, None, PANEL, wish(operations=marks, marks={"lettering": MARKS["lettering"]})
-    )
-    assert report.time is not None
-    assert report.time.marking_s > 0.0
-    assert report.promise is report.setting is None
-    without = job_report(unburnt, None, None, PANEL, wish(operations=marks))
-    assert without.notes[0] == "Not counted, because they have no setting: lettering."
-
-
-def test_a_setting_for_no_class_is_refused(unburnt: Book) -> None:
-    with pytest.raises(InvalidRecord, match="class 'sky'"):
-        job_report(unburnt, None, None, PANEL, wish(marks={"sky": CUT}))
-    with pytest.raises(InvalidRecord, match="no class 'sky'"):
-        job_report(unburnt, None, None, PANEL, wish(operations={**ALL, "sky": "cut"}))
-    with pytest.raises(BadFile, match="well-formed XML"):
-        job_report(unburnt, None, None, b"%PDF", wish())
 
 
 def test_a_burnt_pair_has_prices_a_promise_and_a_picture(stocked: Path, tmp_path: Path) -> None:

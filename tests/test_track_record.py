@@ -170,7 +170,7 @@ def test_left_out_boards_are_forecast_from_the_others(evening: Shell) -> None:
     record = evening.json("book", "track-record", "--leave-one-out")
     assert (record["count"], record["groups"]) == (27, 2)
     with open_book(evening.book) as book:
-        without = book.burns("bench", "birch 3", "cut", without_board=planned["board_id"])
+        without = book.burns("bench", "birch 3", "cut", without=[planned["board_id"]])
         assert len(without) == 24
         assert len(book.burns("bench", "birch 3", "cut")) == 27
     # Stated after 24 burns beside it, the new board's cells are hit better than by a coin.

@@ -177,7 +177,7 @@ def test_what_was_skipped_of_a_machine_is_told_later(planned_house: House) -> No
     code = plan(guest, **wish)
     guest.submit("/plan", {**wish, "seen": code})
     page = guest.get(f"/board/{code}").text
-    assert f"/files/{code}.ngc" not in page
+    assert f"/files/{code}.nc" not in page
     assert "/machine?name=new%20one" in page
     wrong = guest.submit("/machine", {"name": "new one", "power_word_full": "all"})
     assert wrong.status_code == 422
@@ -188,8 +188,8 @@ def test_what_was_skipped_of_a_machine_is_told_later(planned_house: House) -> No
     assert 'value="1000"' in shown
     assert "The S word at full power isn" not in shown
     assert book.machine("new one").acceleration_mm_s2 == 2500.0
-    assert f"/files/{code}.ngc" in guest.get(f"/board/{code}").text
-    assert b"S" in guest.get(f"/board/{code}/files/{code}.ngc").content
+    assert f"/files/{code}.nc" in guest.get(f"/board/{code}").text
+    assert b"S" in guest.get(f"/board/{code}/files/{code}.nc").content
     setups = len(book.setups("new one"))
     guest.submit("/machine", {"name": "new one", "power_word_full": "1000"})
     assert len(book.setups("new one")) == setups, "nothing new was told"

@@ -23,7 +23,7 @@
 
         book.undo(when=now, board_id="AB12")                # or machine=, sheet=, or both
         book.redo(when=now, board_id="AB12")
-        book.withdraw([entry_id], when=now, why="planned by mistake")
+        book.withdraw([entry_id], when=now, why="planned by mistake")   # any entry
 
         book.burns("bench", "birch 3", "cut", lot=None)     # for the fit
         book.forecasts(machine=None, sheet=None), book.advised_jobs()  # for the track record
@@ -47,89 +47,40 @@
 
 Every call that writes stores all or nothing, at a time that the caller gives (``when``, with its
 zone). Names of machines and sheets are those that the workshop gave. Errors are
-`calib.LogbookError` and `calib.InvalidRecord`. `calib.logbook.ledger` says what an entry is and
+`calib.LogbookError` where what is named isn't in the logbook or can't be done there, and
+`calib.InvalidRecord` where what is given can't be. `calib.logbook.ledger` says what an entry is and
 which of them stand, `calib.logbook.bodies` what they hold; what is handed back is described in
 `calib.logbook.entries`, the events of forecasts in `calib.logbook.events`.
 """
 
-from __future__ import annotations
+from calib.logbook.backup import backup, backup_path, restore
+from calib.logbook.boards import CellChanged
+from calib.logbook.bodies import Session
+from calib.logbook.entries import (
+    AdvisedJob,
+    Filters,
+    Forecast,
+    HistoryLine,
+    ImportReport,
+    Kept,
+    Line,
+    Looked,
+    Page,
+    Photograph,
+    Question,
+    Recorded,
+    SetupEntry,
+    SheetEntry,
+    Stored,
+    Tapped,
+    Undoable,
+)  # fmt: skip
+from calib.logbook.exchange import export_csv, export_text, import_text
+from calib.logbook.store import Book, open_book
 
-import importlib
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from calib.logbook.backup import backup, backup_path, restore
-    from calib.logbook.boards import CellChanged
-    from calib.logbook.bodies import Session
-    from calib.logbook.entries import (
-        AdvisedJob,
-        Filters,
-        Forecast,
-        HistoryLine,
-        ImportReport,
-        Kept,
-        Line,
-        Looked,
-        Page,
-        Photograph,
-        Question,
-        Recorded,
-        SetupEntry,
-        SheetEntry,
-        Stored,
-        Tapped,
-        Undoable,
-    )
-    from calib.logbook.exchange import export_csv, export_text, import_text
-    from calib.logbook.store import Book, open_book
-
-_HOMES = {
-    "calib.logbook.entries": (
-        "AdvisedJob", "Filters", "Forecast", "HistoryLine", "ImportReport", "Kept", "Line",
-        "Looked", "Page", "Photograph", "Question", "Recorded", "SetupEntry", "SheetEntry",
-        "Stored", "Tapped", "Undoable",
-    ),
-    "calib.logbook.bodies": ("Session",),
-    "calib.logbook.boards": ("CellChanged",),
-    "calib.logbook.store": ("Book", "open_book"),
-    "calib.logbook.backup": ("backup", "backup_path", "restore"),
-    "calib.logbook.exchange": ("export_csv", "export_text", "import_text"),
-}  # fmt: skip
-_HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 __all__ = [
-    "AdvisedJob",
-    "Book",
-    "CellChanged",
-    "Filters",
-    "Forecast",
-    "HistoryLine",
-    "ImportReport",
-    "Kept",
-    "Line",
-    "Looked",
-    "Page",
-    "Photograph",
-    "Question",
-    "Recorded",
-    "SetupEntry",
-    "SheetEntry",
-    "Session",
-    "Stored",
-    "Tapped",
-    "Undoable",
-    "backup",
-    "backup_path",
-    "export_csv",
-    "export_text",
-    "import_text",
-    "open_book",
-    "restore",
-]
-
-
-def __getattr__(name: str) -> Any:
-    if name not in _HOME_OF:
-        raise AttributeError(f"module 'calib.logbook' has no attribute {name!r}")
-    value = getattr(importlib.import_module(_HOME_OF[name]), name)
-    globals()[name] = value
-    return value
+    "AdvisedJob", "Book", "CellChanged", "Filters", "Forecast", "HistoryLine", "ImportReport",
+    "Kept", "Line", "Looked", "Page", "Photograph", "Question", "Recorded", "Session", "SetupEntry",
+    "SheetEntry", "Stored", "Tapped", "Undoable", "backup", "backup_path", "export_csv",
+    "export_text", "import_text", "open_book", "restore",
+]  # fmt: skip

@@ -243,8 +243,9 @@ def question_text(question: Question) -> str:
 
 _KINDS = {
     ".svg": "drawing",
-    ".ngc": "program",
-    "-frame.ngc": "program that moves round the board, beam off",
+    ".dxf": "drawing, a layer for each setting",
+    ".nc": "program",
+    "-outline.nc": "program that moves round the board, beam off",
     "-record.pdf": "record sheet, one page to print",
     "-plan.csv": "plan",
     "-results.csv": "empty result file: fill it in, then record it",
@@ -261,7 +262,7 @@ def files_text(files: Mapping[str, bytes], written: Sequence[Path], folder: Path
         if name not in names
     ]
     listed = f"Files in {folder}:\n" + "\n".join(f"  {n:<28} {kind}".rstrip() for n, kind in rows)
-    if not any(name.endswith(".ngc") for name in files):
+    if not any(name.endswith(".nc") for name in files):
         kept.append(
             "There is no program: the machine record doesn't say the S word at full power"
             " (calib machine change --power-word)."

@@ -12,8 +12,7 @@ import numpy as np
 from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
 from calib.boards.gentle import KnownMarks
 from calib.errors import LogbookError, NeedsYes
-from calib.fit.region import Region
-from calib.fit.thinning import thinned_region
+from calib.fit.region import Region, thinned_region
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters, Line
 from calib.plan.far_side import far_side

@@ -132,7 +132,7 @@ def reference_region(book: Book, machine: Machine, sheet: Sheet) -> Region:
     strips = [grid.board_id for grid, _ in _strips(book, machine, sheet)]
     burns = [
         burn
-        for burn in book.burns(machine.name, sheet.name, "cut", without_boards=strips)
+        for burn in book.burns(machine.name, sheet.name, "cut", without=strips)
         if burn.source == "board"
     ]
     pool = pool_of_book(book, machine, sheet, "cut")

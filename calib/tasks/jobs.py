@@ -75,17 +75,25 @@ class JobReport:
 
 
 def job_report(
-    book: Book, machine: str | None, sheet: str | None, drawing: bytes | BinaryIO, wish: JobWish
+    book: Book,
+    machine: str | None,
+    sheet: str | None,
+    drawing: Drawing | bytes | BinaryIO,
+    wish: JobWish,
 ) -> JobReport:
     """Say what a drawing means for a pair: time, money, promise, small features; raises BadFile
     when the drawing can't be read; InvalidRecord, MachineLimit when operations or settings don't
     fit the drawing or the machine."""
+
+    def reading() -> Drawing:
+        return drawing if isinstance(drawing, Drawing) else read_drawing(drawing, wish.classes_by)
+
     if not wish.operations and machine is None and sheet is None:
         # The classes are the drawing's own: they need neither machine nor sheet.
-        return _classes_only(read_drawing(drawing, wish.classes_by), wish)
+        return _classes_only(reading(), wish)
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine)
-    read = read_drawing(drawing, wish.classes_by)
+    read = reading()
     if not wish.operations:
         return _classes_only(read, wish)
     job = make_job(read, wish.operations, name=of_sheet.name, parts=wish.parts, sheets=wish.sheets)
@@ -269,6 +277,6 @@ def job_picture(report: JobReport, name: str) -> bytes:
         parts,
         chosen_mm_s=report.setting.speed_mm_s,
         title=f"What the job costs at {report.setting.power_pct:g} % power{passes}",
-        unit=f"expected cost of the job{currency}",
+        unit=f"expected cost of the job, what changes{currency}",
         format=form,
     )

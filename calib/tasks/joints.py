@@ -9,8 +9,9 @@ from datetime import datetime
 from calib.boards.board_time import board_time
 from calib.boards.comb import CombBoard, Feel, plan_comb
 from calib.boards.comb_sheet import comb_record_page
+from calib.boards.dxf import grid_dxf
 from calib.boards.gentle import KnownMarks
-from calib.boards.rs274 import frame_program, grid_program
+from calib.boards.rs274 import grid_program, outline_program
 from calib.boards.svg import grid_svg
 from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
 from calib.hazards import check_hazard
@@ -145,11 +146,12 @@ def plan_comb_board(
     name = board.board_id
     files = {
         f"{name}-comb.svg": grid_svg(board).encode(),
+        f"{name}-comb.dxf": grid_dxf(board).encode(),
         f"{name}-comb-record.pdf": comb_record_page(board, paper=wish.paper),
     }
     if board.machine.power_word_full is not None:
-        files[f"{name}-comb.ngc"] = grid_program(board).encode()
-        files[f"{name}-comb-frame.ngc"] = frame_program(board).encode()
+        files[f"{name}-comb.nc"] = grid_program(board).encode()
+        files[f"{name}-comb-outline.nc"] = outline_program(board).encode()
     content = {
         "machine": to_json(of_machine),
         "sheet": to_json(of_sheet),

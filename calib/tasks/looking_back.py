@@ -125,7 +125,7 @@ def _left_out(book: Book, wish: TrackRecordWish) -> Iterator[Told]:
             if not entry.read or (entry.operation == "cut") != (wish.what != "mark"):
                 continue
             grid = book.board(entry.id)
-            others = book.burns(entry.machine, entry.sheet, grid.operation, without_board=entry.id)
+            others = book.burns(entry.machine, entry.sheet, grid.operation, without=[entry.id])
             if not others or _is_check(grid.notes):
                 continue
             region = fit_region(grid.machine, grid.sheet, grid.operation, others)

@@ -15,6 +15,7 @@ from calib.records import (
     CHAR_WORDS,
     MARK_WORDS,
     THROUGH_GRADES,
+    Burn,
     Cell,
     Grid,
     Operation,
@@ -312,6 +313,12 @@ def _chosen(text: str, question: Question) -> str:
     return found[0] if found else ""
 
 
+def will_do(burns: Sequence[Burn]) -> bool:
+    """Whether burns are worth a look at what they bear: enough, and not all alike."""
+    cut = [burn.through == "through" if burn.operation == "cut" else burn.mark for burn in burns]
+    return len(burns) >= ENOUGH_BURNS and len(set(cut) - {None}) > 1
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NextStep:
     """What to do next with a pair."""
@@ -334,11 +341,8 @@ def next_step(book: Book, grid: Grid) -> NextStep:
         step = "recommend"
     elif STRIP_NOTE in grid.notes:
         step = "check_machine"
-    elif len(burns) >= ENOUGH_BURNS:
-        cut = grid.operation == "cut"
-        outcomes = {burn.through == "through" if cut else burn.mark for burn in burns}
-        # Some coupons fell free and some didn't, or marks came out differently.
-        step = "recommend" if len(outcomes - {None}) > 1 else "plan"
+    elif will_do(burns):
+        step = "recommend"
     return NextStep(
         step=step, machine=pair[0], sheet=pair[1], operation=grid.operation, burns=len(burns)
     )

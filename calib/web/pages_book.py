@@ -10,8 +10,8 @@ from starlette.responses import RedirectResponse, Response
 
 from calib.hazards import check_hazard
 from calib.logbook import Filters
-from calib.tasks.current import kept_settings
 from calib.tasks.finding import find_pair
+from calib.tasks.steps import pair_states
 from calib.tasks.wishes import Pair
 from calib.web.desk import desk_of, now
 from calib.web.forms import Sent, filled
@@ -70,7 +70,7 @@ def sheet(request: Request, name: Annotated[str, Query(max_length=200)]) -> Resp
         sheet=found,
         hazard=check_hazard(found),
         lots=here.book.lots(name),
-        kept=kept_settings(here.book, sheet=name),
+        states=pair_states(here.book, sheet=found.name),
         machines=here.book.machines(),
     )
 

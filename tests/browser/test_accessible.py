@@ -14,7 +14,7 @@ PAGES = (
     "/", "/machine/new", "/sheet/new", "/material", "/plan", "/burnt", "/board/last",
     "/board/last/record", "/look", "/setting", "/job", "/hang", "/lot", "/change", "/logbook",
     "/sheet?name=birch+3", "/history", "/phones", "/nothing", "/done/kept", "/check", "/track",
-    "/elsewhere", "/machine?name=bench", "/lot/taken?sheet=birch+3",
+    "/elsewhere", "/machine?name=bench", "/lot/taken?sheet=birch+3", "/drawing",
 )  # fmt: skip
 TAGS = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice")
 # The dark page differs in its colours, the wide one in where things stand.

@@ -13,7 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from bad_places import NOBODY, in_a_process
+from fault_bench import NOBODY, in_a_process
 from shell import Shell
 from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 
