@@ -22,7 +22,6 @@ from calib.tasks.results import LOT_NOTE, STRIP_NOTE, NextStep, next_step
         ("recommend", "line_mark", 18, "recommend 'MDF 3' --machine bench --operation line_mark"),
         ("plan", "cut", 1, "plan 'MDF 3' --machine bench"),
         ("plan", "cut", 12, "plan 'MDF 3' --machine bench"),
-        ("plan_lot", "cut", 12, "plan 'MDF 3' --machine bench --for lot"),
         ("check_machine", "cut", 20, "machine check --reference 'MDF 3' --machine bench"),
     ],
 )

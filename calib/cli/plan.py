@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 def overview(book: Book) -> Said:
     """Say what is open, and the next command for each sheet."""
     from calib.report.boards import overview_text
-    from calib.tasks.page import overview
+    from calib.tasks.steps import overview
 
     found = overview(book)
     return found, overview_text(found)

@@ -28,8 +28,8 @@ from calib.units import show_speed
 
 if TYPE_CHECKING:
     from calib.tasks.boards import Planned
-    from calib.tasks.page import Overview
     from calib.tasks.results import NextStep, Question
+    from calib.tasks.steps import Overview, PairState
 
 _FIRST_CAUTION = "Read the cautions on the record sheet before you burn, and stay with the machine."
 
@@ -165,70 +165,61 @@ def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -
     return f"Board {grid.board_id}: {', '.join(parts) or 'nothing new'}.{rest}"
 
 
-def next_typed(step: NextStep) -> str:
-    """The very command that comes next, complete with its names; it runs as it is pasted."""
-    pair = pair_typed(step.sheet, step.machine)
-    if step.operation != "cut":
-        pair += f" --operation {step.operation}"
-    return {
-        "plan": f"calib plan {pair}",
-        "record": f"calib record {step.board}",
-        "plan_lot": f"calib plan {pair} --for lot",
-        "recommend": f"calib recommend {pair}",
-        "check_machine": f"calib machine check --reference {pair}",
-        "card": f"calib sheet card {pair_typed(step.sheet, step.machine)}",
-    }[step.step]
-
-
 def next_step_text(step: NextStep) -> str:
-    """Say why something comes next, and what to type, on a line of its own."""
+    """Say why something comes next, and what to type, complete with its names."""
+    if step.step == "check_machine":
+        pair = pair_typed(step.sheet, step.machine)
+        return f"Next: calib machine check --reference {pair}"
     why = ""
-    if step.step == "plan" and step.burns < ENOUGH_BURNS:
-        so_far = f"{counted(step.burns, 'burn')} so far" if step.burns else "Nothing is burnt yet"
-        why = f"{so_far}; a setting wants about {ENOUGH_BURNS}. "
-    elif step.step == "plan":
+    if step.step == "plan":
         why = "All burns came out alike so far. "
-    return f"{why}Next: {next_typed(step)}"
+        if step.burns < ENOUGH_BURNS:
+            why = f"{counted(step.burns, 'burn')} so far; a setting wants about {ENOUGH_BURNS}. "
+    return f"{why}Next: calib {step.step} {_typed(step)}"
+
+
+def _typed(step: NextStep | PairState) -> str:
+    operation = "" if step.operation == "cut" else f" --operation {step.operation}"
+    return pair_typed(step.sheet, step.machine) + operation
 
 
 def overview_text(overview: Overview) -> str:
-    """Say what is open, and the next command of each sheet."""
-    if not overview.machines:
+    """Say what is open, and the next command of each sheet; it runs as it is pasted."""
+    if not overview.has_machine:
         return paragraphs(
             "The logbook is empty. Describe your machine first, with its own numbers:",
             "  calib machine add bench --watts 60 --bed 600x400 --top-speed 400",
         )
-    if not overview.steps:
+    if not overview.pairs:
         return paragraphs(
             "No sheet yet. Describe the first one:",
             "  calib sheet add 'birch 3' --material 'birch plywood' --thickness 3",
         )
-    lines = [
-        f"{step.sheet} on {step.machine}, {operation_words(step.operation)}:"
-        f" {_stands(step)}\n  {next_typed(step)}"
-        for step in overview.steps
-    ]
-    more = [
-        f"Board {board.id} of {board.sheet}: {board.read} of {board.cells} cells are recorded."
-        f"\n  calib record {board.id}"
-        for board in overview.partly
-    ]
+    lines = []
+    for state in overview.pairs:
+        where = f"{state.sheet} on {state.machine}, {operation_words(state.operation)}"
+        why, command = _next_of(state)
+        lines.append(f"{where}: {why}\n  calib {command}")
     if overview.questions:
         count = counted(overview.questions, "thing")
-        more.append(f"{count} said in two ways: which is right?\n  calib book questions")
-    return paragraphs("\n".join(lines), "\n".join(more))
+        lines.append(f"{count} said in two ways: which is right?\n  calib book questions")
+    return "\n".join(lines)
 
 
-def _stands(step: NextStep) -> str:
-    burns = counted(step.burns, "burn") if step.burns else "nothing burnt yet"
-    return {
-        "plan": f"{burns}; next a board.",
-        "record": f"board {step.board} waits to be burnt and recorded.",
-        "plan_lot": "a new lot; a few burns try it.",
-        "recommend": f"{burns}; ask for a setting.",
-        "check_machine": "a check strip is recorded.",
-        "card": "a setting is kept.",
-    }[step.step]
+def _next_of(state: PairState) -> tuple[str, str]:
+    """Where a pair stands, and the command that comes next."""
+    board, burns = state.waiting, counted(state.burns, "burn")
+    if state.step == "record" and board is not None:
+        read = f"{board.read} of {counted(board.cells, 'cell')} recorded."
+        return f"board {board.id}, {read}", f"record {board.id}"
+    if state.new_lot:
+        return "a new lot; a few burns try it.", f"plan {_typed(state)} --for lot"
+    if state.step == "none" and state.kept is not None:
+        card = pair_typed(state.sheet, state.machine)
+        return f"{setting_words(state.kept.setting)} is kept.", f"sheet card {card}"
+    if state.step == "plan":
+        return f"{burns if state.burns else 'nothing burnt yet'}.", f"plan {_typed(state)}"
+    return f"{burns}; ask for a setting.", f"recommend {_typed(state)}"
 
 
 def question_text(question: Question) -> str:

@@ -14,7 +14,6 @@ from calib.records import Grid, Machine, Operation, Reading, Sheet
 from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.files import board_files
 from calib.tasks.finding import find_board
-from calib.tasks.results import NextStep, next_of_sheet
 from calib.tasks.wishes import FileWish
 
 # Boards and kept settings that a desk has room for.
@@ -60,33 +59,6 @@ class BoardState:
     def by_cell(self) -> dict[str, Reading]:
         """The readings by the code of their cell."""
         return {reading.cell: reading for reading in self.readings}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Overview:
-    """What is open, and what to do next with each sheet."""
-
-    machines: tuple[str, ...]
-    steps: tuple[NextStep, ...]  # One for each sheet, on the machine that it was burnt on last
-    partly: tuple[Line, ...]  # Boards of which only some cells are recorded
-    questions: int  # What was said in two ways
-
-
-def overview(book: Book) -> Overview:
-    """Look at all sheets of a logbook."""
-    machines = tuple(machine.name for machine in book.machines())
-    stands = standing(book)
-    steps = []
-    for sheet in stands.sheets if machines else ():
-        last = next((b.machine for b in stands.waiting if b.sheet == sheet.name), None)
-        machine = last or stands.burnt_on.get(sheet.name) or stands.chosen({})[1] or machines[0]
-        steps.append(next_of_sheet(book, machine, sheet.name))
-    return Overview(
-        machines=machines,
-        steps=tuple(steps),
-        partly=tuple(board for board in stands.waiting if board.read),
-        questions=len(book.questions()),
-    )
 
 
 def standing(book: Book) -> Standing:

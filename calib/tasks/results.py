@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from calib.errors import BadFile, CalibError, InvalidRecord, LogbookError, shown
-from calib.logbook import Book, Filters, Recorded
+from calib.logbook import Book, Recorded
 from calib.records import (
     CHAR_WORDS,
     MARK_WORDS,
@@ -35,7 +35,7 @@ STRIP_NOTE = "A check strip: it shows whether the machine still does what the lo
 # refused.
 ENOUGH_BURNS = 12
 
-Step = Literal["plan", "record", "plan_lot", "recommend", "check_machine", "card"]
+Step = Literal["plan", "recommend", "check_machine"]
 # An evening's burns past midnight still belong to that evening.
 _EVENING_ENDS = timedelta(hours=5)
 
@@ -329,7 +329,6 @@ class NextStep:
     sheet: str
     operation: Operation
     burns: int  # How many burns of the operation count so far
-    board: str = ""  # Code of the board that waits to be burnt and recorded
 
 
 def next_step(book: Book, grid: Grid) -> NextStep:
@@ -346,20 +345,3 @@ def next_step(book: Book, grid: Grid) -> NextStep:
     return NextStep(
         step=step, machine=pair[0], sheet=pair[1], operation=grid.operation, burns=len(burns)
     )
-
-
-def next_of_sheet(book: Book, machine: str, sheet: str) -> NextStep:
-    """Say what to do next with a sheet on a machine, whatever was done last."""
-    newest = next(iter(book.boards(Filters(machine=machine, sheet=sheet), limit=1).entries), None)
-    if newest is None:
-        return NextStep(step="plan", machine=machine, sheet=sheet, operation="cut", burns=0)
-    step = next_step(book, book.board(newest.id))
-    if not newest.read:
-        return dataclasses.replace(step, step="record", board=newest.id)
-    lot = book.sheet(sheet).lot
-    if step.burns and step.operation == "cut" and not book.burns(machine, sheet, "cut", lot=lot):
-        return dataclasses.replace(step, step="plan_lot")
-    kept = book.kept(machine, sheet, step.operation)
-    if step.step == "recommend" and kept and kept[0].lot == lot:
-        return dataclasses.replace(step, step="card")
-    return step
