@@ -51,7 +51,7 @@ ROOMS: dict[str, set[str]] = {
     # The only room that joins the rest.
     "tasks": _WORDS | {
         "advice", "boards", "fit", "hazards", "jobs", "joints", "limits", "logbook", "materials",
-        "physics", "pictures", "plan", "print_style", "results",
+        "physics", "pictures", "plan", "print_style", "results", "spreadsheet",
     },
     # Text is made of records, whichever room they come from.
     "report": _WORDS | {
