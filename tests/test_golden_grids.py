@@ -103,16 +103,6 @@ def test_no_folder_lacks_its_definition() -> None:
     assert folders <= {path.stem for path in DEFINITIONS}
 
 
-def test_a_full_grid_can_be_defined() -> None:
-    grid = ready_made_grid(read_definition(GOOD))
-    assert sorted((c.power_pct, c.speed_mm_s) for c in grid.cells) == [
-        (40.0, 10.0),
-        (40.0, 20.0),
-        (80.0, 10.0),
-        (80.0, 20.0),
-    ]
-
-
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
