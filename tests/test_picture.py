@@ -6,7 +6,6 @@ import dataclasses
 import math
 import re
 import struct
-from concurrent.futures import ThreadPoolExecutor
 from io import BytesIO
 
 import matplotlib as mpl
@@ -245,13 +244,6 @@ def test_same_view_same_bytes_whatever_the_users_style(picture_format: str) -> N
         assert region_picture(cut_view(), format=picture_format) == first
     assert b"20" not in re.findall(rb"<dc:date>(.*?)</dc:date>", first)
     assert b"Matplotlib" not in first
-
-
-def test_pictures_drawn_at_the_same_time_do_not_mix() -> None:
-    views = [cut_view(), mark_view()] * 2
-    alone = [region_picture(view) for view in views[:2]] * 2
-    with ThreadPoolExecutor(4) as pool:
-        assert list(pool.map(region_picture, views)) == alone
 
 
 def test_png_is_as_wide_as_a_phone_and_says_its_size() -> None:

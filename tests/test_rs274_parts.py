@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import pytest
 from boards import CO2, make
 from program_checks import assert_sound, cell_at, lit, to_board
 from rs274_checker import check
 
 from calib.boards.layers import layers_of
 from calib.boards.rs274 import grid_program, grid_program_per_setting
-from calib.errors import InvalidRecord
 
 
 def test_a_stopped_board_resumes_without_codes_and_without_what_is_done():
@@ -25,11 +23,6 @@ def test_a_stopped_board_resumes_without_codes_and_without_what_is_done():
     first = min(grid.cells, key=lambda c: c.burn_order)
     everything = check(grid_program(grid, from_cell=first.label))
     assert sum(1 for _ in lit(everything)) < sum(1 for _ in lit(whole))
-
-
-def test_resuming_from_an_unknown_cell_is_refused():
-    with pytest.raises(InvalidRecord, match="from_cell is 'Q9'"):
-        grid_program(make(), from_cell="Q9")
 
 
 def test_programs_per_setting_burn_together_what_the_whole_one_burns():

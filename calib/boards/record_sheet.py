@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from typing import Any
 
 from calib.boards.board import board_of
@@ -16,24 +15,21 @@ from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.hazards import sheet_cautions
 from calib.limits import beyond_words
 from calib.print_style import (
-    MM,
     TICK,
     RuledRoom,
     framed,
     gap,
     height_mm,
     in_two_columns,
-    middle_of,
     one_page,
-    qr_code,
+    page_head,
     room_mm,
+    scale_for,
     table,
     words,
 )
 from calib.records import Grid
 
-# Scales at which a board may be drawn, 1 : n.
-_SCALES = (1, 1.25, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 75, 100)
 # Type of facts, notes and cautions [pt] and height of the table's rows [mm], best first: below the
 # last a pencil tick can't be placed.
 _SIZES = ((7.0, 5.2), (7.0, 4.4), (6.5, 4.0), (6.0, 3.6), (5.5, 3.2), (5.0, 2.8), (4.0, 2.8))
@@ -41,7 +37,7 @@ _SIZES = ((7.0, 5.2), (7.0, 4.4), (6.5, 4.0), (6.0, 3.6), (5.5, 3.2), (5.0, 2.8)
 # judgement, no source).
 _TRIES = ((_SIZES[:5], 6.0), (_SIZES[:5], 4.5), (_SIZES, 0.0))
 _SURE_CELLS = 60
-_QR_MM, _GRADES_MM = 25.0, 58.0
+_GRADES_MM = 58.0
 _LONGEST_ADDRESS = 300  # keeps the squares of the QR code above 0.3 mm
 _OPERATION_WORDS = {
     "cut": "cut (go through)",
@@ -84,10 +80,10 @@ def grid_record_sheet(
 
 
 def _choices(
-    grid: Grid, address: str, cautions: Sequence[str], room: tuple[float, float]
+    grid: Grid, address: str, cautions: Sequence[str], page_mm: tuple[float, float]
 ) -> Iterator[list[Any]]:
     """Pages from the easiest to read to the fullest; at worst with fewer notes, which is said."""
-    width, height = room
+    width, height = page_mm
     board = board_of(grid)
     by_setting = {layer.setting: layer for layer in layers_of(board)}
     layers = {cell.label: by_setting[cell.setting] for cell in grid.cells}
@@ -97,7 +93,14 @@ def _choices(
     for shown in _shortened(notes):
         for (type_pt, row_mm), least_pt in [(s, pt) for sizes, pt in _TRIES for s in sizes]:
             above = [
-                _head(replace(grid, notes=shown), address, width, type_pt),
+                page_head(
+                    "RECORD SHEET OF A TEST BOARD",
+                    grid.board_id,
+                    _facts(grid),
+                    address,
+                    width,
+                    type_pt,
+                ),
                 gap(),
                 _fields(width),
                 gap(),
@@ -116,11 +119,8 @@ def _choices(
             left = height - height_mm([*above, *below], width) - 0.1
             if left <= CAPTION_MM:
                 continue
-            least = max(
-                grid.board_mm[0] / (width - _GRADES_MM - 4.0),
-                grid.board_mm[1] / (left - CAPTION_MM),
-            )
-            scale = next((scale for scale in _SCALES if scale >= least), least)
+            room = width - _GRADES_MM - 4.0, left - CAPTION_MM
+            scale = scale_for(grid.board_mm, room)
             if code_pt(grid, scale) < least_pt:
                 continue
             drawn = board_drawing(grid, board, layers, scale)
@@ -134,30 +134,6 @@ def _shortened(notes: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
         if kept < len(notes):
             more = f"{len(notes) - kept} more notes stand in the plan of the board."
             yield (*notes[:kept], more)
-
-
-def _head(grid: Grid, address: str, width: float, type_pt: float) -> Any:
-    """Which board it is, for what, and its QR code."""
-    left = width - _QR_MM
-    facts = _facts(grid)
-    split = middle_of([max(50, len(value)) for _, value in facts])
-    name_mm = 2.3 * type_pt
-    halves = [
-        table(
-            [[words(name, type_pt, grey=0.35), words(value, type_pt)] for name, value in half],
-            [name_mm, left / 2.0 - name_mm],
-            ("RIGHTPADDING", (0, 0), (-1, -1), 2.0 * MM),
-        )
-        for half in (facts[:split], facts[split:])
-    ]
-    said = [
-        words("RECORD SHEET OF A TEST BOARD", 7.0, grey=0.25),
-        words(grid.board_id, 18.0, bold=True),
-        *([words(address, 6.0)] if address != grid.board_id else []),
-        gap(0.8),
-        table([halves], [left / 2.0] * 2),
-    ]
-    return table([[said, qr_code(address, _QR_MM)]], [left, _QR_MM])
 
 
 def _facts(grid: Grid) -> list[tuple[str, str]]:
