@@ -33,8 +33,8 @@ from calib.boards.board_time import board_time, sheet_use
 from calib.boards.rs274 import grid_program, outline_program
 from calib.boards.svg import grid_svg
 from calib.errors import BoardDoesNotFit
-from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
+from calib.fit.priors import expected_priors
 from calib.fit.region import Region
 from calib.records import Grid, Machine, Operation, Sheet
 from calib.tasks.planning import plan_on_region

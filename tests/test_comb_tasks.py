@@ -1,4 +1,4 @@
-"""Comb boards and kerf through the tasks: planned, kept, taken down bit by bit, read as a joint."""
+"""Comb boards and kerf through the tasks: planned, kept, recorded bit by bit, read as a joint."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from calib.joints.joint import fit_joint
 from calib.joints.kerf import GROWTH_MM
 from calib.logbook import Book, open_book
 from calib.records import Cell, Grid, Machine, Reading, Setting, Sheet
-from calib.tasks.costing import costs_of, take_down_costs, time_ratio
+from calib.tasks.costing import costs_of, record_costs, time_ratio
 from calib.tasks.joints import (
     PlannedComb,
     caliper_of,
@@ -26,7 +26,7 @@ from calib.tasks.joints import (
     joint_of_comb,
     learn_kerf,
     plan_comb_board,
-    take_down_comb,
+    record_comb,
 )
 from calib.tasks.wishes import CombWish
 
@@ -114,8 +114,8 @@ def test_a_comb_is_taken_down_bit_by_bit_and_read_as_its_joint(book: Book) -> No
     board = planned(book, stock_mm=3.02).board
     with pytest.raises(NotEnoughEvidence, match="nothing was read"):
         joint_of_comb(book, "last")
-    take_down_comb(book, "last", comb_readings(FELT, {}), when=later(3))
-    taken = take_down_comb(
+    record_comb(book, "last", comb_readings(FELT, {}), when=later(3))
+    taken = record_comb(
         book, board.board_id, comb_readings({}, MEASURED), when=later(4),
         stock_mm=(3.01, 3.03), caliper=caliper_of(0.03),
     )  # fmt: skip
@@ -128,7 +128,7 @@ def test_a_comb_is_taken_down_bit_by_bit_and_read_as_its_joint(book: Book) -> No
     assert joint.slot is not None
     assert joint.slot.label in ("S4", "S5")
     # What is felt again replaces what was felt; the widths stay.
-    take_down_comb(book, "last", [FitReading(label="T5", feel="snug")], when=later(5))
+    record_comb(book, "last", [FitReading(label="T5", feel="snug")], when=later(5))
     (five,) = [r for r in comb_taken(book, board).readings if r.label == "T5"]
     assert (five.feel, five.top_mm) == ("snug", (8.19, 8.18, 8.2))
 
@@ -140,7 +140,7 @@ def test_what_cannot_be_is_refused_and_nothing_is_stored(book: Book) -> None:
         ([FitReading(label="T5", top_mm=(18.2,))], r"18\.2 mm"),
     ):
         with pytest.raises(InvalidRecord, match=said):
-            take_down_comb(book, "last", readings, when=later(3))
+            record_comb(book, "last", readings, when=later(3))
     with pytest.raises(InvalidRecord, match="'S1' is given as tight and as snug"):
         comb_readings({"tight": [("S1",)], "snug": [("S1",)]}, {})
     assert comb_taken(book, board).readings == ()
@@ -162,7 +162,7 @@ def test_kerf_from_coupons_is_kept_and_used(book: Book) -> None:
     # A comb planned after that lies round the measured kerf, and its joint uses it.
     board = planned(book, stock_mm=3.0).board
     assert board.kerf_mm == pytest.approx(0.26, abs=0.011)
-    take_down_comb(book, "last", comb_readings(FELT, {}), when=later(7))
+    record_comb(book, "last", comb_readings(FELT, {}), when=later(7))
     assert joint_of_comb(book, "last")[1].kerf_from == "the measured size of coupons"
 
 
@@ -181,5 +181,5 @@ def test_what_was_kept_and_cannot_be_read_is_told_with_its_date(book: Book) -> N
     book.store("costs", {"machine_hour": "dear"}, when=later(6))
     with pytest.raises(LogbookError, match="costs '' on 2026-03-01 can't be read"):
         costs_of(book)
-    assert take_down_costs(book, when=later(7), machine_hour=12.0).machine_hour == 12.0
+    assert record_costs(book, when=later(7), machine_hour=12.0).machine_hour == 12.0
     assert costs_of(book).guessed != ()

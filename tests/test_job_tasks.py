@@ -15,7 +15,7 @@ from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
 from calib.logbook import Book, open_book
 from calib.records import Machine, Setting, Sheet
 from calib.report.jobs import job_text
-from calib.tasks.costing import costs_of, take_down_costs, take_down_time, time_ratio
+from calib.tasks.costing import costs_of, record_costs, record_time, time_ratio
 from calib.tasks.jobs import job_picture, job_report, time_this_job
 from calib.tasks.wishes import JobWish
 
@@ -68,7 +68,7 @@ def test_a_burnt_pair_has_prices_a_promise_and_a_picture(stocked: Path, tmp_path
     place = tmp_path / "book.sqlite3"
     place.write_bytes(stocked.read_bytes())
     with open_book(place) as book:
-        take_down_costs(book, when=later(1), machine_hour=30.0, currency="EUR")
+        record_costs(book, when=later(1), machine_hour=30.0, currency="EUR")
         report = job_report(
             book, None, None, PANEL,
             wish(operations={**ALL, "badge": None, "lettering": None}, cut=CUT, price=20.0),
@@ -101,7 +101,7 @@ def test_a_job_at_a_setting_of_another_lot_says_so(evening: Shell) -> None:
     typed += ("--leave-out", "lettering")
     said = "It was kept before the lot had a name; now it is lot May."
     assert said not in evening.json(*typed)["notes"]
-    evening.run("change-sheet", "birch 3", "--lot", "May")
+    evening.run("sheet", "new-lot", "birch 3", "May")
     assert evening.json(*typed)["notes"][0] == said
     at = ("--power", "80", "--speed", "12")
     assert said not in evening.json(*typed, *at)["notes"]
@@ -122,8 +122,8 @@ def test_other_settings_keep_to_what_was_asked_of_the_kept_one(evening: Shell) -
 
 def test_costs_are_asked_once_and_the_rest_stays_a_guess(unburnt: Book) -> None:
     assert "machine_hour" in costs_of(unburnt).guessed
-    take_down_costs(unburnt, when=later(1), machine_hour=18.0)
-    costs = take_down_costs(
+    record_costs(unburnt, when=later(1), machine_hour=18.0)
+    costs = record_costs(
         unburnt, when=later(2), currency="EUR", cleaning_s_per_m=(0.0, 1.0, 2.0, 3.0, 4.0)
     )
     assert costs == costs_of(unburnt)
@@ -131,9 +131,9 @@ def test_costs_are_asked_once_and_the_rest_stays_a_guess(unburnt: Book) -> None:
     assert "machine_hour" not in costs.guessed
     assert "labour_hour" in costs.guessed
     with pytest.raises(InvalidRecord, match=r"recut_share is 2\.0"):
-        take_down_costs(unburnt, when=later(3), recut_share=2.0)
+        record_costs(unburnt, when=later(3), recut_share=2.0)
     # Only looking stores nothing.
-    take_down_costs(unburnt, when=later(4))
+    record_costs(unburnt, when=later(4))
     (stands,) = unburnt.stored("costs")
     assert stands.at == later(2)
 
@@ -152,9 +152,9 @@ def test_timed_jobs_put_the_time_right(unburnt: Book) -> None:
     assert after.time.machine_s == before.time.machine_s
     assert 1.2 < ratio.ratio < 1.3
     with pytest.raises(InvalidRecord, match="measured at 30 s"):
-        take_down_time(unburnt, None, (600.0, 30.0), when=later(4))
+        record_time(unburnt, None, (600.0, 30.0), when=later(4))
     with pytest.raises(LogbookError, match="'bank'"):
-        take_down_time(unburnt, "bank", (600.0, 700.0), when=later(4))
+        record_time(unburnt, "bank", (600.0, 700.0), when=later(4))
     untimed = job_report(unburnt, None, None, PANEL, JobWish())
     with pytest.raises(InvalidRecord, match="'panel' has no calculated time"):
         time_this_job(unburnt, None, untimed, 60.0, when=later(5), label="panel")

@@ -9,7 +9,7 @@ import pytest
 from workshop_records import ADVICE, BIRCH, JOB, SETTING, later, some_cells, some_grid
 
 from calib.errors import InvalidRecord, LogbookError
-from calib.logbook import Book, Session
+from calib.logbook import Book
 from calib.records import COUPON_CUT_MM, Burn, Reading, Setting
 
 
@@ -120,16 +120,3 @@ def test_forecasts_are_paired_with_what_came_out(pair: Book) -> None:
     assert (known.outcome, known.event, known.board) == (False, "through", "AB12")
     pair.record("AB12", [Reading(cell="A1", through="through")], when=later(2), why="misread")
     assert pair.forecasts()[0].outcome is True
-
-
-def test_sessions_are_described_once(pair: Book) -> None:
-    monday = Session(label="monday", focus_mm=6.0, air=True, lens_cleaned=False, support="pins",
-                     masked=True, note="door open")  # fmt: skip
-    pair.add_session("bench", monday, when=later(1))
-    pair.record("AB12", [Reading(cell="A1", through="no")], when=later(2), session="monday")
-    pair.record("AB12", [Reading(cell="A2", through="no")], when=later(3), session="tuesday")
-    assert pair.sessions("bench") == (monday, Session(label="tuesday"))
-    with pytest.raises(LogbookError, match="'monday' of 'bench' is described otherwise"):
-        pair.add_session("bench", dataclasses.replace(monday, air=False), when=later(4))
-    with pytest.raises(InvalidRecord, match="label is ''"):
-        pair.add_session("bench", Session(label=""), when=later(4))

@@ -15,8 +15,8 @@ from shell import MACHINE, Shell, cut_cleanly, mark_clearly
 
 from calib.boards.places import fastest_that_fits_mm_s, lit_mm
 from calib.errors import BoardDoesNotFit, InvalidRecord, RefusedMaterial
-from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
+from calib.fit.priors import expected_priors
 from calib.fit.region import Region
 from calib.physics import run_up_mm
 from calib.records import Grid, Machine, Operation, Sheet

@@ -189,7 +189,7 @@ def test_qr_code_is_drawn_square_by_square() -> None:
 
 
 @pytest.mark.parametrize(
-    ("address", "found"), [("", "calib show-board "), ("http://127.0.0.1:8000/b/",) * 2]
+    ("address", "found"), [("", "calib board show "), ("http://127.0.0.1:8000/b/",) * 2]
 )
 def test_the_sheet_of_a_boards_files_leads_back_to_the_logbook(address: str, found: str) -> None:
     grid = board("cut", 6)

@@ -163,8 +163,9 @@ class AdvisedJob:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HistoryLine:
-    """One thing that was taken down about a pair; ``superseded`` ones no longer count."""
+    """One thing that was said of a pair; ``superseded`` ones no longer count."""
 
+    id: str
     at: datetime
     kind: str
     text: str

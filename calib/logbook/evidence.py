@@ -16,7 +16,7 @@ from calib.logbook.bodies import Run, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import AdvisedJob, Forecast
 from calib.logbook.events import outcome_of
-from calib.logbook.ledger import Entry, among, entries, stands, with_state
+from calib.logbook.ledger import Entry, entries, stands, with_state
 from calib.logbook.room import Directory, Room, code_of, counting
 from calib.logbook.runs import lot_of, of_pair
 from calib.records import COUPON_CORNER_MM, COUPON_MM, Burn, Operation, Reading
@@ -36,8 +36,7 @@ class Evidence(Room):
         *,
         lot: str | None = None,
         setup: str | None = None,
-        without_board: str | None = None,
-        without_boards: Sequence[str] = (),
+        without: Sequence[str] = (),
     ) -> tuple[Burn, ...]:
         """List the burns of a pair as they count now: boards, jobs and check strips.
 
@@ -45,9 +44,7 @@ class Evidence(Room):
         differ on the set-up or the lot, those count that the shown one knew of.
         Raises LogbookError when machine or sheet aren't in the logbook.
         """
-        left_out = {*without_boards, without_board}
-        with self.look() as connection:
-            directory = self.directory(connection)
+        with self.looking() as (connection, directory):
             where = of_pair(connection, directory, machine, sheet)
             boards = boards_with_cells(connection, directory, where)
             loose = ledger.read(connection, entries.c.kind.in_(_LOOSE), *where)
@@ -56,7 +53,7 @@ class Evidence(Room):
         found = [
             burn
             for board, said in boards
-            if codes[board.id] not in left_out
+            if codes[board.id] not in without
             and operation in (None, board.body["grid"]["operation"])
             and lot in (None, lot_of(directory, board))
             for burn in _burns_of(board, said, knows)
@@ -69,16 +66,14 @@ class Evidence(Room):
 
     def pairs(self, operation: Operation | None = None) -> tuple[tuple[str, str], ...]:
         """List the pairs of which something was recorded."""
-        with self.look() as connection:
-            directory = self.directory(connection)
+        with self.looking() as (connection, directory):
             found = _burnt(connection, directory, operation)
         names = {(directory.name(machine), directory.name(sheet)) for machine, sheet, _ in found}
         return tuple(sorted(names))
 
     def burnt_on(self) -> dict[str, str]:
         """Name the machine on which each sheet was burnt last, by the name of the sheet."""
-        with self.look() as connection:
-            directory = self.directory(connection)
+        with self.looking() as (connection, directory):
             found = _burnt(connection, directory, None)
         named = sorted((at, directory.name(machine), sheet) for machine, sheet, at in found)
         return {directory.name(sheet): machine for _, machine, sheet in named}
@@ -87,8 +82,7 @@ class Evidence(Room):
         self, *, machine: str | None = None, sheet: str | None = None, unread: bool = False
     ) -> tuple[Forecast, ...]:
         """List the chances that were forecast of cells, each with what came out."""
-        with self.look() as connection:
-            directory = self.directory(connection)
+        with self.looking() as (connection, directory):
             where = of_pair(connection, directory, machine, sheet)
             boards = boards_with_cells(connection, directory, where)
             codes = {board.id: code_of(directory, connection, board) for board, _ in boards}
@@ -106,14 +100,13 @@ class Evidence(Room):
 
         What was kept then counts, whatever is kept now.
         """
-        with self.look() as connection:
-            directory = self.directory(connection)
+        with self.looking() as (connection, directory):
             where = of_pair(connection, directory, machine, sheet)
             jobs = ledger.read(connection, entries.c.kind == "job", *where)
             ids = {job.body["kept"] for job in jobs} - {""}
             kept = {
-                entry.id: entry
-                for entry in ledger.read(connection, among(connection, entries.c.id, ids), all=True)
+                key: entry
+                for key, entry in ledger.by_ids(connection, ids).items()
                 if entry.is_valid and entry.body["advice"] is not None
             }
         return tuple(
@@ -210,13 +203,9 @@ def _burnt(
 ) -> list[tuple[str, str, str]]:
     """Ids of the pairs of which something stands, and when the newest of it was said."""
     something = [entries.c.body.contains(f'"{name}":null') for name in GRADES]
-    query = (
-        sa
-        .select(entries.c.machine, entries.c.sheet, sa.func.max(entries.c.at))
-        .select_from(with_state)
-        .where(stands, *counting(directory))
-        .group_by(entries.c.machine, entries.c.sheet)
-    )
+    pair = (entries.c.machine, entries.c.sheet)
+    query = sa.select(*pair, sa.func.max(entries.c.at)).select_from(with_state).group_by(*pair)
+    query = query.where(stands, *counting(directory))
     looks = query.where(entries.c.kind == "look", sa.not_(sa.and_(*something)))
     loose = query.where(entries.c.kind.in_(_LOOSE))
     if operation is not None:

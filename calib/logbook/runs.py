@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import typing
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -12,8 +13,9 @@ import sqlalchemy as sa
 
 from calib.errors import InvalidRecord, LogbookError, shown
 from calib.logbook import ledger
+from calib.logbook.boards import grades_of
 from calib.logbook.bodies import Content, KeptSetting, Note, Run, body_of
-from calib.logbook.coding import check_text, read_time, write_time
+from calib.logbook.coding import read_time
 from calib.logbook.entries import Kept, Stored
 from calib.logbook.ledger import Entry, among, canonical, entries
 from calib.logbook.room import (
@@ -43,17 +45,17 @@ class Runs(Workshop):
         note: str = "",
         kept_id: str | None = None,
     ) -> str:
-        """Record a job or a check strip that was run; the same one again adds nothing.
-
-        Raises LogbookError when machine, sheet or kept setting aren't in the logbook; InvalidRecord
-        when there are no burns, or of mixed or board source.
-        """
-        at = write_time(when)
-        check_text("note", note)
-        with self.change() as connection:
-            directory = self.directory(connection)
+        """Record a job or a check strip that was run; the same one again adds nothing."""
+        with self.saying(when, note=note) as (connection, directory, at):
             about = _pair(directory, machine, sheet)
-            _check_kept(connection, directory, kept_id, machine, sheet)
+            where = of_pair(connection, directory, machine, sheet)
+            of_id = (entries.c.kind == "kept", entries.c.id == kept_id)
+            kept = ledger.read(connection, *of_id, *where, all=True) if kept_id else ()
+            if kept_id and not any(entry.is_valid for entry in kept):
+                raise LogbookError(
+                    f"There is no kept setting {kept_id!r} for this machine and sheet in the"
+                    " logbook: keep one, or leave it out."
+                )
             thing = directory.machines[machine]
             body = Run(
                 burns=tuple(burns),
@@ -79,15 +81,11 @@ class Runs(Workshop):
     ) -> str:
         """Keep a setting with what was stated of it, or none any more; an earlier one stays.
 
-        Its id; the very same of the same lot and set-up adds nothing. Raises LogbookError when
-        machine or sheet aren't in the logbook; InvalidRecord when the advice is of something else.
+        The very same of the same lot and set-up adds nothing.
         """
-        at = write_time(when)
-        check_text("note", note)
         if operation not in OPERATIONS:
             raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
-        with self.change() as connection:
-            directory = self.directory(connection)
+        with self.saying(when, note=note) as (connection, directory, at):
             about = _pair(directory, machine, sheet)
             body = KeptSetting(
                 operation=operation,
@@ -97,23 +95,14 @@ class Runs(Workshop):
                 lot=directory.sheets[sheet].version,
                 note=note,
             )
-            slot = f"kept {operation}"
-            known = ledger.read(
-                connection,
-                entries.c.kind == "kept",
-                entries.c.slot == slot,
-                *of_pair(connection, directory, machine, sheet),
-            )
+            said = entry_of("kept", body, at, slot=f"kept {operation}", **about)
+            known = _standing(connection, directory, said)
             if setting is None and not any(entry.body["setting"] for entry in known):
                 raise LogbookError(
                     f"No setting is kept for {operation.replace('_', ' ')} of {sheet!r} on"
                     f" {machine!r}."
                 )
-            replaces = [entry.id for entry in known]
-            said = entry_of("kept", body, at, replaces=replaces, slot=slot, **about)
-            if [canonical(entry.body) for entry in known] == [canonical(said.body)]:
-                return known[0].id
-            return self.say(connection, [said])[0]
+            return self._in_place(connection, known, said)
 
     def kept(
         self,
@@ -127,8 +116,7 @@ class Runs(Workshop):
 
         ``earlier``: those too that another one, or none, was kept in place of; newest first.
         """
-        with self.look() as connection:
-            directory = self.directory(connection)
+        with self.looking() as (connection, directory):
             where = of_pair(connection, directory, machine, sheet)
             found = ledger.read(connection, entries.c.kind == "kept", *where, all=earlier)
         valid = [entry for entry in found if entry.is_valid]
@@ -160,15 +148,9 @@ class Runs(Workshop):
         sheet: str | None = None,
         board_id: str | None = None,
     ) -> str:
-        """Write a note; the same one again adds nothing.
-
-        Raises LogbookError when what it is about isn't in the logbook; InvalidRecord when it is
-        empty, too long, or holds characters that can't be kept.
-        """
-        at = write_time(when)
+        """Write a note; the same one again adds nothing."""
         body = Note(text=text)
-        with self.change() as connection:
-            directory = self.directory(connection)
+        with self.saying(when) as (connection, directory, at):
             if board_id is not None:
                 board = find_board(connection, directory, board_id)
                 about = {"machine": board.entry.machine, "sheet": board.entry.sheet}
@@ -188,26 +170,20 @@ class Runs(Workshop):
         sheet: str | None = None,
         note: str = "",
     ) -> str:
-        """Store something in place of what was stored of that kind and label; that is not lost.
-
-        Raises LogbookError when machine or sheet aren't in the logbook; InvalidRecord when the kind
-        is none, or the content can't be kept.
-        """
-        at = write_time(when)
+        """Store something in place of what was stored of that kind and label; that is not lost."""
         if kind not in STORED_KINDS:
             raise InvalidRecord(f"kind is {kind!r}: give one of {', '.join(STORED_KINDS)}.")
         body = Content(label=label, content=dict(content), note=note)
-        with self.change() as connection:
-            directory = self.directory(connection)
-            about = _pair(directory, machine, sheet)
-            known = ledger.read(
-                connection, entries.c.kind == kind, entries.c.slot == label, *_is(about)
-            )
-            said = entry_of(kind, body, at, replaces=(e.id for e in known), slot=label, **about)
-            for entry in known:
-                if (entry.at, canonical(entry.body)) == (at, canonical(said.body)):
-                    return entry.id
-            return self.say(connection, [said])[0]
+        with self.saying(when) as (connection, directory, at):
+            said = entry_of(kind, body, at, slot=label, **_pair(directory, machine, sheet))
+            return self._in_place(connection, _standing(connection, directory, said), said)
+
+    def _in_place(self, connection: sa.Connection, known: Sequence[Entry], said: Entry) -> str:
+        """Say something in place of what stands; the very same adds nothing."""
+        if [canonical(entry.body) for entry in known] == [canonical(said.body)]:
+            return known[0].id
+        replaces = tuple(sorted(entry.id for entry in known))
+        return self.say(connection, [dataclasses.replace(said, replaces=replaces)])[0]
 
     def stored(
         self,
@@ -218,8 +194,7 @@ class Runs(Workshop):
         sheet: str | None = None,
     ) -> tuple[Stored, ...]:
         """Look up what is stored, newest first; what two books say differently is left out."""
-        with self.look() as connection:
-            directory = self.directory(connection)
+        with self.looking() as (connection, directory):
             where = of_pair(connection, directory, machine, sheet)
             if label is not None:
                 where.append(entries.c.slot == label)
@@ -243,8 +218,7 @@ class Runs(Workshop):
 def understood(entry: Stored) -> Iterator[None]:
     """Tell in words that the content of an entry isn't what its kind wants.
 
-    Nothing but its being named fields is looked at when it comes in with another logbook. Raises
-    LogbookError instead of any error of that.
+    Nothing but its being named fields is looked at when it comes in with another logbook.
     """
     try:
         yield
@@ -263,8 +237,12 @@ def _pair(directory: Directory, machine: str | None, sheet: str | None) -> dict[
     }
 
 
-def _is(about: Mapping[str, str]) -> list[sa.ColumnElement[bool]]:
-    return [entries.c.machine == about["machine"], entries.c.sheet == about["sheet"]]
+def _standing(connection: sa.Connection, directory: Directory, said: Entry) -> list[Entry]:
+    """What stands in the slot of an entry, of the very machine and sheet that it is about."""
+    pair = ((entries.c.machine, said.machine), (entries.c.sheet, said.sheet))
+    ids = ((column, directory.things[key].ids if key else [""]) for column, key in pair)
+    where = [among(connection, column, names) for column, names in ids]
+    return ledger.read(connection, entries.c.kind == said.kind, entries.c.slot == said.slot, *where)
 
 
 def of_pair(
@@ -283,6 +261,11 @@ def of_pair(
     return where
 
 
+def answer_of(entry: Entry) -> str:
+    """What an entry answers, to be compared."""
+    return canonical(grades_of(entry) if entry.kind == "look" else entry.body)
+
+
 def question_of(directory: Directory, entry: Entry) -> tuple[str, ...]:
     """What an entry answers, whatever things were said to be the same."""
     about = min(directory.same.get(entry.about, (entry.about,)))
@@ -297,26 +280,9 @@ def only_answers(directory: Directory, found: Sequence[Entry]) -> list[Entry]:
     for entry in found:
         by_question.setdefault(question_of(directory, entry), []).append(entry)
     alone = [
-        said[0]
-        for said in by_question.values()
-        if len({canonical(entry.body) for entry in said}) == 1
+        said[0] for said in by_question.values() if len({answer_of(entry) for entry in said}) == 1
     ]
     return sorted(alone, key=lambda entry: entry.seq)
-
-
-def _check_kept(
-    connection: sa.Connection, directory: Directory, kept_id: str | None, machine: str, sheet: str
-) -> None:
-    """Check that a kept setting, if one is named, is in the logbook and of this pair."""
-    if kept_id is None:
-        return
-    of_pair_kept = (entries.c.kind == "kept", *of_pair(connection, directory, machine, sheet))
-    found = ledger.read(connection, entries.c.id == kept_id, *of_pair_kept, all=True)
-    if not any(entry.is_valid for entry in found):
-        raise LogbookError(
-            f"There is no kept setting {kept_id!r} for this machine and sheet in the logbook: keep"
-            " one, or leave it out."
-        )
 
 
 def lot_of(directory: Directory, entry: Entry) -> str:

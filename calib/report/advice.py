@@ -141,6 +141,7 @@ def advice_text(advised: Advised) -> str:
     rec, region = advised.recommendation, advised.region
     pair = f"{region.sheet.name} on {region.machine.name}"
     return paragraphs(
+        wrapped(advised.lot.words) if advised.lot else "",
         f"To {_DOING[region.operation]} {pair}: {setting_words(advised.setting)}",
         "\n".join(wrapped(line) for line in (stated_words(rec), *margin_lines(rec)))
         if rec
@@ -160,10 +161,9 @@ def after_advice_text(advised: Advised, wish: RegionWish) -> str:
     pair = f"{pair_typed(region.sheet.name, region.machine.name)}{operation}"
     keeping = f"calib keep {pair}{_typed(wish)}"
     if rec is None or not any("Burn next: " in note for note in rec.notes):
-        return f"Next: try it; {keeping} keeps it."
+        return f"Try it first. To keep it then: {keeping}"
     return (
-        f"Next: calib plan {pair}, for a board of the burns named above; or {keeping} keeps it as"
-        " it is."
+        f"Next, a board of the burns named above: calib plan {pair}\nOr keep it as it is: {keeping}"
     )
 
 

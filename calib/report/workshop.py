@@ -41,8 +41,17 @@ def machine_text(machine: Machine, assumed: Sequence[str] = ()) -> str:
         f"{machine.name}: {machine.rated_w:g} W {machine.source}, bed {machine.bed_mm[0]:g} x"
         f" {machine.bed_mm[1]:g} mm, up to {show_speed(machine.max_speed_mm_s)}"
     )
-    title = f"Assumed until you say otherwise (calib change-machine {shlex.quote(machine.name)})"
+    title = f"Assumed until you say otherwise (calib machine change {shlex.quote(machine.name)})"
     return paragraphs(head, bullets("Known", _known(machine)), bullets(title, assumed))
+
+
+def shown_machine_text(
+    machine: Machine, assumed: Sequence[str], setups: Sequence[SetupEntry]
+) -> str:
+    """Describe a machine with its past, and the cautions in full."""
+    return paragraphs(
+        machine_text(machine, assumed), setups_text(setups), bullets("Always", CAUTIONS)
+    )
 
 
 def _known(machine: Machine) -> list[str]:
@@ -60,7 +69,7 @@ def _known(machine: Machine) -> list[str]:
 def machines_text(machines: Sequence[Machine]) -> str:
     """List machines."""
     if not machines:
-        return "No machine yet: describe one with add-machine."
+        return "No machine yet: describe one with calib machine add."
     names = ("name", "rated_w", "source", "bed_mm", "max_speed_mm_s", "ceiling_pct")
     return fields_table(machines, names)
 
@@ -71,36 +80,39 @@ def setups_text(setups: Sequence[SetupEntry]) -> str:
     return table(("since", "what changed", "note"), rows)
 
 
-def hazard_text(hazard: Hazard) -> str:
+def hazard_text(hazard: Hazard, *, always: bool = True) -> str:
     """Say what is known of a material."""
     matched = f" ({', '.join(hazard.matched)})" if hazard.matched else ""
     return paragraphs(
         f"This material{matched} {_VERDICTS[hazard.verdict]}.",
         bullets("To know", hazard.advice),
-        bullets("Always", CAUTIONS),
+        bullets("Always", CAUTIONS) if always else "",
     )
 
 
-def sheet_text(sheet: Sheet, hazard: Hazard) -> str:
-    """Describe a sheet and its hazards."""
+def sheet_text(sheet: Sheet, hazard: Hazard, *, always: bool = True) -> str:
+    """Describe a sheet and its hazards; ``always``: with what holds of every material too."""
+    return paragraphs(sheet_head(sheet), hazard_text(hazard, always=always))
+
+
+def sheet_head(sheet: Sheet) -> str:
+    """Name a sheet in one line."""
     measured = "" if sheet.measured_mm is None else f" (measured {sheet.measured_mm:g} mm)"
     lot = f", lot {sheet.lot}" if sheet.lot else ""
-    head = f"{sheet.name}: {sheet.material}, {sheet.thickness_mm:g} mm{measured}{lot}"
-    return paragraphs(head, hazard_text(hazard))
+    return f"{sheet.name}: {sheet.material}, {sheet.thickness_mm:g} mm{measured}{lot}"
 
 
 def sheets_text(sheets: Sequence[Sheet]) -> str:
     """List sheets."""
     if not sheets:
-        return "No sheet yet: describe one with add-sheet."
+        return "No sheet yet: describe one with calib sheet add."
     return fields_table(sheets, ("name", "material", "thickness_mm", "measured_mm", "lot"))
 
 
 def new_lot_text(sheet: str, machines: Sequence[str]) -> str:
     """Say what to type after a new lot, for each machine that the sheet was cut on."""
     return "\n".join(
-        f"Next: calib plan-lot {pair_typed(sheet, machine)}, a few burns that try the new lot."
-        for machine in machines
+        f"Next: calib plan {pair_typed(sheet, machine)} --for lot" for machine in machines
     )
 
 

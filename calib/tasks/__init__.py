@@ -8,7 +8,7 @@
 ``planning``     from a region to the cells of a board, or of several
 ``boards``       plan the next board of a pair and store it with its forecasts
 ``files``        the files of a board, a program from a cell on, a focus board
-``results``      take down what came out, and say what comes next
+``results``      record what came out, and say what comes next
 ``advice``       the region of a pair, what other pairs teach, a recommendation, jobs
 ``regions``      a region to look at: picture, outlines, a summary, what holds at any setting
 ``current``      whether a kept setting is current, and why not

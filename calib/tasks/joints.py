@@ -46,7 +46,7 @@ class PlannedComb:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CombTaken:
-    """What was taken down of a comb so far."""
+    """What was recorded of a comb so far."""
 
     board_id: str
     readings: tuple[FitReading, ...] = ()  # One for each slot or tongue that was tried or measured
@@ -201,7 +201,7 @@ def find_comb(book: Book, code: str) -> CombBoard:
 
 
 def comb_taken(book: Book, board: CombBoard) -> CombTaken:
-    """Look up what was taken down of a comb."""
+    """Look up what was recorded of a comb."""
     kept = book.stored("comb_readings", label=board.board_id)
     if not kept:
         return CombTaken(board_id=board.board_id)
@@ -215,7 +215,7 @@ def comb_taken(book: Book, board: CombBoard) -> CombTaken:
         )
 
 
-def take_down_comb(
+def record_comb(
     book: Book,
     code: str,
     readings: Sequence[FitReading],
@@ -224,7 +224,7 @@ def take_down_comb(
     stock_mm: Sequence[float] = (),
     caliper: Caliper | None = None,
 ) -> CombTaken:
-    """Take down what was felt and measured on a comb; what is given replaces what was there; raises
+    """Record what was felt and measured on a comb; what is given replaces what was there; raises
     InvalidRecord when a reading isn't of this comb, or can't be right; nothing is stored then."""
     board = find_comb(book, code)
     before = comb_taken(book, board)

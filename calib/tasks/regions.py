@@ -13,10 +13,9 @@ import numpy.typing as npt
 
 from calib.advice.recommendation import Recommendation
 from calib.errors import NotEnoughEvidence, unfit
-from calib.fit.graded import grade_chances, graded_settings
-from calib.fit.region import Region
+from calib.fit.model import grade_chances, settings_of
+from calib.fit.region import Region, thinned_region
 from calib.fit.second_opinion import second_opinion
-from calib.fit.thinning import thinned_region
 from calib.limits import power_limits_pct, snap_power, snap_speed, speed_limits_mm_s
 from calib.pictures.view import RegionView
 from calib.plan.next_marks import mark_pitch
@@ -196,10 +195,10 @@ class _Shower:
         assert fit is not None
         pitch = np.nan if self.pitch is None else self.pitch
         columns = [np.full(len(speed), value) for value in (power, self._passes, pitch)]
-        at = graded_settings(
+        at = settings_of(
             self._region.machine, [columns[0], speed, columns[1], columns[2]], fit.prior, "mark"
         )
-        return np.asarray(grade_chances(fit, at))
+        return np.asarray(grade_chances(fit.here, at))
 
     def axes(self, advised: Setting | None) -> tuple[Array, Array]:
         """Powers and speeds of the picture: those that were burnt, and speeds about the edge.

@@ -10,7 +10,7 @@ from starlette.responses import RedirectResponse, Response
 from calib.errors import InvalidRecord, NeedsYes, shown
 from calib.records import Setting
 from calib.report.words import chance_words, setting_words
-from calib.tasks.advice import Advised, advise_on, keep, take_down_job
+from calib.tasks.advice import Advised, advise_on, keep, record_job
 from calib.tasks.boards import Planned
 from calib.tasks.current import KeptSetting, doubts_of, kept_settings
 from calib.tasks.page import hazard_of, standing
@@ -50,7 +50,7 @@ def keep_plan(request: Request, sent: Sent) -> Response:
     planned, seen = _proposal(here, sent), sent.get("seen", "")
     if planned.grid.board_id != seen:
         raise InvalidRecord(
-            f"board {shown(seen)} isn't what would be planned now: something was taken down"
+            f"board {shown(seen)} isn't what would be planned now: something was recorded"
             " meanwhile. Look at the board again."
         )
     here.book.add_board(planned.grid, when=now(), forecasts=planned.forecasts)
@@ -129,7 +129,7 @@ def keep_setting(
     advised = advise_on(here.book, here.region(*form.pair), form)
     if seen != _seen(advised):
         raise InvalidRecord(
-            f"setting {shown(seen)} isn't what would be recommended now: something was taken down"
+            f"setting {shown(seen)} isn't what would be recommended now: something was recorded"
             " meanwhile. Work it out again."
         )
     try:
@@ -167,9 +167,9 @@ def ask_job(request: Request, sent: Sent) -> Response:
 
 @router.post("/job")
 def job_done(request: Request, sent: Sent) -> Response:
-    """Take down how a job came out."""
+    """Record how a job came out."""
     here = desk_of(request)
     pair = filled(Named, sent)
     setting, counts = filled(Setting, sent), filled(JobCounts, sent)
-    take_down_job(here.book, *pair.names, setting, counts, when=now(), note=sent.get("note", ""))
+    record_job(here.book, *pair.names, setting, counts, when=now(), note=sent.get("note", ""))
     return RedirectResponse("/done/job", 303)

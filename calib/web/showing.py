@@ -140,7 +140,7 @@ def advice_shown(advised: Advised) -> dict[str, Any]:
 
 
 def history_rows(lines: Sequence[HistoryLine]) -> list[dict[str, Any]]:
-    """All that was taken down of a pair, newest first."""
+    """All that was recorded of a pair, newest first."""
     return [
         {
             "when": date_words(line.at),

@@ -282,12 +282,21 @@ def count_lost(book: Book, told: list[int]) -> int:
     return lost
 
 
-def run(place: str, *, kills: int, seed: int) -> Figures:
-    """Kill at every point, then the given number of times at random."""
+def run(database: str, *, kills: int, seed: int) -> Figures:
+    """Kill at every point, then the given number of times at random, in a new logbook."""
     figures = Figures()
-    book = prepare(place)
-    kill_at_every_point(book, figures)
-    kill_at_random(book, figures, kills, seed)
+    programs = find_programs() if database == "postgresql" else None
+    if database == "postgresql" and programs is None:
+        sys.exit(HOW_TO_INSTALL)
+    with tempfile.TemporaryDirectory() as folder:
+        server = Server(programs) if programs else None
+        try:
+            book = prepare(server.new_place() if server else f"{folder}/logbook.sqlite3")
+            kill_at_every_point(book, figures)
+            kill_at_random(book, figures, kills, seed)
+        finally:
+            if server:
+                server.remove()
     return figures
 
 
@@ -298,18 +307,7 @@ def main() -> None:
     words.add_argument("--kills", type=int, default=150, help="kills at random moments")
     words.add_argument("--seed", type=int, default=0)
     given = words.parse_args()
-    if given.database == "sqlite":
-        with tempfile.TemporaryDirectory() as folder:
-            figures = run(f"{folder}/logbook.sqlite3", kills=given.kills, seed=given.seed)
-    else:
-        programs = find_programs()
-        if programs is None:
-            sys.exit(HOW_TO_INSTALL)
-        server = Server(programs)
-        try:
-            figures = run(server.new_place(), kills=given.kills, seed=given.seed)
-        finally:
-            server.remove()
+    figures = run(given.database, kills=given.kills, seed=given.seed)
     print(given.database, *(f"{name} {value}" for name, value in asdict(figures).items()), sep=", ")
 
 
