@@ -145,3 +145,20 @@ class NoFiniteEstimate(CalibError, ValueError):
 
 class LogbookError(CalibError):
     """Raised when the logbook can't be opened, isn't of this version, or lacks what was asked."""
+
+
+class NearMiss(LogbookError):
+    """Raised when a name isn't in the logbook and one that is there is like it.
+
+    Attributes
+    ----------
+    given, like
+        The name that was given, and the one that may be meant.
+    """
+
+    def __init__(self, what: str, given: str, like: str) -> None:
+        super().__init__(
+            f"There is no {what} {shown(given)} in the logbook: is {shown(like)} meant? Give that"
+            " name, or add it first."
+        )
+        self.given, self.like = given, like

@@ -94,6 +94,20 @@ def plan_csv(grid: Grid) -> str:
     return write_csv(PLAN_COLUMNS, rows)
 
 
+def boards_named(text: str | bytes) -> tuple[str, ...]:
+    """Codes of the boards that a result file is of, in the order of its rows; none where it has no
+    such column. Raises BadFile when it can't be read up to the first of them."""
+    found: dict[str, None] = {}
+    try:
+        for row in read_rows(text, _COLUMNS):
+            if code := plain_text(row.fields.get("board", "")).strip().upper():
+                found[code] = None
+    except BadFile:
+        if not found:
+            raise
+    return tuple(found)
+
+
 def read_results(text: str | bytes, grid: Grid) -> tuple[Reading, ...]:
     """Read a result file as a spreadsheet saves it; all of it, or nothing.
 

@@ -24,8 +24,7 @@ def plain(latent, cuts, grade, count) -> tuple[Latent, Readings]:
     )
     return one, Readings(
         grade=np.asarray(grade, dtype=np.int64),
-        count=np.asarray(count, dtype=float),
-        group=np.zeros(n, dtype=np.int64),
+        count=np.asarray(count, dtype=float)[None, :],
         length=np.ones(n),
         ln_whole=np.zeros(n),
         misread=0.0,
@@ -73,8 +72,7 @@ def test_sessions_are_sums_over_what_each_shares(sessions):
     )
     readings = Readings(
         grade=grade,
-        count=np.ones(n),
-        group=group,
+        count=(group == np.arange(sessions)[:, None]).astype(float),
         length=length,
         ln_whole=-0.02 * length,
         misread=0.01,

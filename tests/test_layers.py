@@ -37,7 +37,7 @@ ROOMS: dict[str, set[str]] = {
     # question about a fit, whatever is advised and wherever it is burnt.
     "fit": _WORDS | {"limits", "materials", "names", "physics"},
     "plan": _WORDS | {"fit", "limits", "materials", "physics"},
-    "boards": _WORDS | {"hazards", "limits", "materials", "physics", "print_style"},
+    "boards": _WORDS | {"hazards", "limits", "materials", "physics", "print_style", "typeface"},
     "jobs": _WORDS | {"fit", "physics"},
     "joints": _WORDS | {"boards", "materials", "physics"},
     "advice": _WORDS | {
@@ -73,8 +73,8 @@ HOMES: dict[str, set[str]] = {
     "sklearn": {"fit.ordinal", "advice.track_record"},
     "matplotlib": {"pictures"},
     "contourpy": {"pictures.scale"},
-    "svgwrite": {"boards.svg"},
     "HersheyFonts": {"boards.lettering"},
+    "anyascii": {"boards.lettering"},
     "reportlab": {"print_style"},
     "segno": {"print_style", "web"},
     "svgelements": {"jobs.paths", "jobs.svg"},
@@ -99,8 +99,8 @@ IMPORTED_AS = {
     "hershey-fonts": "HersheyFonts",
     "python-multipart": "python_multipart",
 }
-# The three writers of files stand side by side over one list of strokes.
-WRITERS = ("calib.boards.svg", "calib.boards.rs274", "calib.boards.record_sheet")
+# The writers of files stand side by side over one list of strokes.
+WRITERS = tuple(f"calib.boards.{name}" for name in ("svg", "dxf", "rs274", "record_sheet"))
 
 
 def modules() -> Iterator[tuple[str, ast.Module]]:

@@ -8,7 +8,6 @@ import re
 
 import pytest
 from boards import BIRCH, CO2, MACHINES, MDF, some_settings
-from layout_checks import assert_sound
 
 from calib.boards.gentle import KnownMarks
 from calib.boards.layout import LayoutOptions, board_id_of, lay_out, short_code
@@ -30,20 +29,6 @@ def test_codes_climb_with_the_expected_reach():
 def test_more_cells_than_codes_are_refused():
     with pytest.raises(BoardDoesNotFit, match="217 cells .* at most 216"):
         lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 217))
-
-
-def test_the_largest_board_has_216_different_codes():
-    machine = dataclasses.replace(CO2, bed_mm=(1000.0, 1000.0))
-    burns = [Setting(power_pct=50.0, speed_mm_s=10.0)] * 216
-    grid = lay_out(machine, BIRCH, "cut", burns)
-    assert grid.cells[-1].label == "Z9"
-    assert_sound(grid)
-
-
-def test_a_name_that_changes_on_the_board_is_noted():
-    sheet = dataclasses.replace(BIRCH, name="Größe " * 12)
-    notes = lay_out(CO2, sheet, "cut", some_settings(CO2, "cut", 6)).notes
-    assert any("plain letters or shortened" in note for note in notes)
 
 
 def test_codes_that_may_cut_a_thin_sheet_are_noted():

@@ -43,22 +43,10 @@ def test_cells_are_split_over_several_offcuts(offcut, more):
         assert own[-1] >= everything[-5]
 
 
-def test_one_board_is_enough_when_it_fits():
-    grids = split_over_offcuts(CO2, BIRCH, "cut", some_settings(CO2, "cut", 8))
-    assert len(grids) == 1
-
-
 def test_offcuts_that_are_too_few_say_how_many_cells_they_hold():
     options = LayoutOptions(offcut_mm=(100.0, 80.0), more_offcuts_mm=((60.0, 45.0),))
     with pytest.raises(BoardDoesNotFit, match="20 cells don't fit the 2 boards at hand: 10 would"):
         split_over_offcuts(CO2, BIRCH, "cut", some_settings(CO2, "cut", 20), options=options)
-
-
-def test_an_offcut_larger_than_the_bed_is_used_as_far_as_the_head_reaches():
-    options = LayoutOptions(offcut_mm=(800.0, 300.0))
-    grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 6), options=options)
-    assert grid.board_mm == (600.0, 300.0)
-    assert any("larger than the head reaches" in note for note in grid.notes)
 
 
 def test_an_offset_takes_its_part_of_the_bed():

@@ -32,7 +32,7 @@ from calib.tasks.results import LOT_NOTE, STRIP_NOTE, NextStep, next_step
             12,
             "plan 'MDF 3' --machine bench, for another board (all burns came out alike",
         ),
-        ("judge_lot", "cut", 20, "judge-lot 'MDF 3' --machine bench"),
+        ("check_machine", "cut", 20, "machine check --reference 'MDF 3' --machine bench"),
     ],
 )
 def test_the_next_step_is_said_as_it_is_typed(
@@ -47,7 +47,7 @@ def test_after_burns_of_a_new_lot_or_a_strip_comes_the_verdict(stocked: Path) ->
     with open_book(stocked) as book:
         grid = find_board(book, "last")
         for note, step in (
-            (LOT_NOTE, "judge_lot"), (STRIP_NOTE, "check_machine"), ("", "recommend"),
+            (LOT_NOTE, "recommend"), (STRIP_NOTE, "check_machine"), ("", "recommend"),
         ):  # fmt: skip
             found = next_step(book, dataclasses.replace(grid, notes=(note,)))
             assert (found.step, found.burns) == (step, 24)
@@ -57,39 +57,36 @@ def test_what_is_printed_next_is_done_as_it_is_printed(shell: Shell) -> None:
     """Two machines, and names with spaces and both kinds of quotes."""
     machine, sheet = 'Ida\'s "long" one', "birch 3 'A'"
     for name in (machine, "small"):
-        shell.run("add-machine", name, *MACHINE[2:])
-    assumed = re.search(r"\((calib .*)\)", shell.text("show-machine", machine))
+        shell.run("machine", "add", name, *MACHINE[3:])
+    assumed = re.search(r"\((calib .*)\)", shell.text("machine", "show", machine))
     assert assumed is not None
-    assert shlex.split(assumed[1]) == ["calib", "change-machine", machine]
-    shell.run("add-sheet", sheet, "--material", "birch plywood", "--thickness", "3")
+    assert shlex.split(assumed[1]) == ["calib", "machine", "change", machine]
+    shell.run("sheet", "add", sheet, "--material", "birch plywood", "--thickness", "3")
     for burns in ("6", "12"):
         shell.run("plan", sheet, "--machine", machine, "--burns", burns)
-        grid = shell.json("show-board", "last")["grid"]
+        grid = shell.json("board", "show", "last")["grid"]
         file = shell.results(grid, cut_cleanly)
-        printed = shell.run("take-down", "last", file).stderr.strip()
+        printed = shell.run("record", "last", file).stderr.strip()
         typed = shlex.split(printed.removeprefix("Next: calib ").split(", for another board")[0])
         shell.run(*typed)
     assert typed[0] == "recommend"
-    printed = shell.run("change-sheet", sheet, "--lot", "May").stderr.strip()
+    printed = shell.run("sheet", "new-lot", sheet, "May").stderr.strip()
     shell.run(*shlex.split(printed.removeprefix("Next: calib ").split(", a few burns")[0]))
 
 
 def test_a_sheet_of_which_nothing_was_burnt_needs_no_trial_of_a_lot(shell: Shell) -> None:
     shell.run(*MACHINE)
-    shell.run("add-sheet", "MDF 3", "--material", "MDF", "--thickness", "3")
-    assert shell.run("change-sheet", "MDF 3", "--lot", "May").stderr == ""
+    shell.run("sheet", "add", "MDF 3", "--material", "MDF", "--thickness", "3")
+    assert shell.run("sheet", "new-lot", "MDF 3", "May").stderr == ""
 
 
 def test_a_verdict_on_a_lot_is_kept_by_what_is_printed_after_it(evening: Shell) -> None:
-    """A promise made before of something else isn't what ``settle last`` then keeps."""
-    evening.run("recommend", "--cut-length", "2 m", "--reliability", "0.9")
-    evening.run("change-sheet", "birch 3", "--lot", "May")
-    evening.burn(evening.json("plan-lot")["grid"], cut_cleanly)
-    words = ("judge-lot", "--power", "80", "--speed", "18.5", "--reliability", "0.8")
-    verdict = evening.json(*words)
-    printed = evening.run(*words).stderr.strip()
-    assert printed.startswith("Next: calib recommend 'birch 3' --machine bench --reliability 0.8, ")
-    evening.run(*shlex.split(printed.removeprefix("Next: calib ").split(", to have it")[0]))
-    kept = evening.json("settle", "last")
+    evening.run("sheet", "new-lot", "birch 3", "May")
+    evening.burn(evening.json("plan", "--for", "lot")["grid"], cut_cleanly)
+    words = ("recommend", "--reliability", "0.8")
+    verdict = evening.json(*words)["lot"]
+    printed = evening.run(*words).stderr.strip().removeprefix("Try it first. To keep it then: ")
+    assert printed == "calib keep 'birch 3' --machine bench --reliability 0.8"
+    kept = evening.json(*shlex.split(printed)[1:])["kept"]
     assert kept["setting"] == verdict["setting"]
     assert kept["not_current"] == []

@@ -19,7 +19,6 @@ from boards import (
     BIRCH,
     CO2,
     OPERATIONS,
-    TUBE_100,
     make,
     setting_lists,
 )
@@ -31,11 +30,11 @@ from lxml import etree
 from svgelements import SVG, Shape
 
 from calib.boards.board import board_of
-from calib.boards.colours import colour_at, setting_colours
 from calib.boards.focus import plan_focus
+from calib.boards.layers import colours_of
 from calib.boards.layout import lay_out
-from calib.boards.naming import file_keys, setting_words
-from calib.boards.svg import grid_svg, grid_svg_per_setting
+from calib.boards.naming import setting_words
+from calib.boards.svg import grid_svg, grid_svg_by_eight, grid_svg_per_setting
 from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit, RefusedMaterial
 from calib.hazards import CAUTIONS
 from calib.records import Setting, Sheet
@@ -111,48 +110,30 @@ def test_strict_readers_of_path_data_agree_on_the_length():
 
 def test_there_is_one_group_per_setting_with_its_words_gentle_first():
     grid = make("cut", 18)
-    root = assert_valid(grid_svg(grid))
-    groups = root.findall(NS + "g")
-    cells = sorted({c.setting for c in grid.cells}, key=list(file_keys(grid)).index)
+    colours = colours_of(grid)
+    groups = assert_valid(grid_svg(grid)).findall(NS + "g")
     titles = [group.findtext(NS + "title") for group in groups]
-    assert titles == [
-        f"codes: {setting_words(grid.label_setting)}",
-        *(setting_words(setting) for setting in cells),
-    ]
+    first, *cells = colours
+    assert titles == [f"codes: {setting_words(first)}", *map(setting_words, cells)]
     for group, setting in zip(groups[1:], cells, strict=True):
-        drawn = {path.get("id") for path in group}
-        drawn.discard(None)
+        drawn = {path.get("id") for path in group} - {None}
         assert drawn == {f"cell-{c.label}" for c in grid.cells if c.setting == setting}
-        assert group.get("stroke") == setting_colours(grid)[setting]
+        assert group.get("stroke") == colours[setting]
         assert group.get("fill") == "none"
-    assert len({group.get("stroke") for group in groups}) == len(groups)
+        assert float(group.get("stroke-width")) <= 0.0254  # a thousandth of an inch
+    assert len({group.get("stroke") for group in groups}) == len(groups) == 17
 
 
-def lightness(colour: str) -> float:
-    """CIE L* of an sRGB colour (IEC 61966-2-1, CIE 15)."""
-    parts = [int(colour[i : i + 2], 16) / 255.0 for i in (1, 3, 5)]
-    r, g, b = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
-    y = 0.2126 * r + 0.7152 * g + 0.0722 * b
-    return 116.0 * (y ** (1 / 3) if y > 216 / 24389 else (24389 / 27 * y + 16) / 116) - 16.0
-
-
-def test_colours_darken_evenly_with_the_line_energy():
-    steps = [lightness(colour_at(place / 16)) for place in range(17)]
-    falls = [a - b for a, b in zip(steps, steps[1:], strict=False)]
-    mean = sum(falls) / len(falls)
-    assert all(0.8 * mean < fall < 1.25 * mean for fall in falls)
-    grid = make("cut", 40, TUBE_100)
-    colours = list(setting_colours(grid).values())
-    assert len(set(colours)) == len(colours) == 39
-    light = [lightness(colour) for colour in colours]
-    assert light == sorted(light, reverse=True)
-
-
-def test_even_two_hundred_settings_have_their_own_colours():
-    burns = [Setting(power_pct=50.0, speed_mm_s=5.0 + 0.1 * place) for place in range(216)]
-    machine = dataclasses.replace(CO2, bed_mm=(1000.0, 1000.0))
-    colours = setting_colours(lay_out(machine, BIRCH, "cut", burns))
-    assert len(set(colours.values())) == 217
+@pytest.mark.parametrize(("cells", "parts"), [(7, 0), (8, 2), (40, 5)])
+def test_more_than_eight_settings_are_split_into_parts(cells: int, parts: int):
+    grid = make("cut", cells)
+    drawn = grid_svg_by_eight(grid)
+    assert list(drawn) == [f"{n}of{parts}" for n in range(1, parts + 1)]
+    together = {}
+    for text in drawn.values():
+        assert len(assert_valid(text).findall(NS + "g")) <= 8
+        together |= boxes_mm(text)
+    assert not drawn or together == boxes_mm(grid_svg(grid))
 
 
 def test_one_drawing_per_setting_holds_everything_once_in_its_place():

@@ -64,7 +64,7 @@ def test_two_looks_that_differ_are_both_given_until_one_is_chosen(
     said = {(look["through"], look["char"]): look["id"] for look in cell["apart"]}
     assert said.keys() == {("through", 1), ("no", None)}
     assert said["no", None] == answer["look"]
-    for page in (f"/board/{code}", f"/board/{code}/take-down"):
+    for page in (f"/board/{code}", f"/board/{code}/record"):
         assert (
             "read twice, and differently: falls free, char 1, tan / not cut" in one.get(page).text
         )
@@ -174,18 +174,27 @@ def test_any_setting_is_read_out(evening_house: House) -> None:
     assert guest.get(f"/api/read-out?{query}").json()["job_time_s"] == pytest.approx(420.0)
 
 
-def test_a_recommendation_is_a_promise(evening_house: House) -> None:
-    good = evening_house.guest().post("/api/recommendations", json={"reliability": 0.9}).json()
+def test_a_recommendation_stores_nothing_until_it_is_kept(evening_house: House) -> None:
+    guest, book, wish = evening_house.guest(), evening_house.book, {"reliability": 0.9}
+    good = guest.post("/api/recommendations", json=wish).json()
     assert good["chance"] >= 0.9
-    assert evening_house.book.promises()[0].id == good["promise_id"]
+    assert book.kept() == ()
+    other = {**good["setting"], "speed_mm_s": 5.0}
+    refused = guest.post("/api/kept", json={**wish, "seen": other})
+    assert (refused.status_code, book.kept()) == (422, ())
+    assert "5 mm/s (300 mm/min), 1 pass isn't what would be" in error_of(refused)["message"]
+    assert guest.post("/api/kept", json={**wish, "seen": good["setting"]}).status_code == 201
+    (kept,) = book.kept()
+    assert kept.advice is not None
+    assert (kept.advice.chance, kept.advice.reliability) == (good["chance"], 0.9)
 
 
-def test_where_nothing_can_be_promised_the_burns_it_takes_are_named(planned_house: House) -> None:
+def test_where_nothing_can_be_advised_the_burns_it_takes_are_named(planned_house: House) -> None:
     refused = planned_house.guest().post("/api/recommendations", json={})
     error = error_of(refused)
     assert (refused.status_code, error["kind"]) == (409, "not_enough_evidence")
     assert error["next_burns"]
-    assert planned_house.book.promises() == ()
+    assert planned_house.book.kept() == ()
 
 
 def test_a_refused_material_stays_refused(house: House) -> None:
@@ -234,5 +243,5 @@ def test_a_slice_of_the_fuzzing_finds_no_defect(evening_house: House) -> None:
     finally:
         sys.path.remove(str(FUZZ))
     found = dict(fuzz(evening_house, examples=1, seed=1))
-    assert len(found) == 11
+    assert len(found) == 12
     assert all(500 not in count for count in found.values())

@@ -16,8 +16,8 @@ from calib.records.fields import fields_of
 @pytest.mark.parametrize(
     ("name", "record"),
     [
-        ("add-machine", Machine), ("change-machine", Machine), ("add-sheet", Sheet),
-        ("costs", Costs),
+        ("machine add", Machine), ("machine change", Machine), ("sheet add", Sheet),
+        ("book costs", Costs),
     ],
 )  # fmt: skip
 def test_every_field_of_a_record_can_be_typed(name: str, record: type) -> None:
@@ -53,36 +53,38 @@ class Line:
 )  # fmt: skip
 def test_fields_are_said_as_options(line: Line) -> None:
     refusal = InvalidRecord.of("Machine", [line.misfit])
-    assert COMMANDS["add-machine"].said(refusal) == line.said
+    assert COMMANDS["machine add"].said(refusal) == line.said
 
 
 def test_all_that_is_wrong_is_said_at_once(shell: Shell) -> None:
-    said = shell.refusal("add-machine", "m", "--watts", "0", "--bed", "9x9", "--top-speed", "4")
+    said = shell.refusal("machine", "add", "m", "--watts", "0", "--bed", "9x9", "--top-speed", "4")
     assert "--watts is 0: give a number from 0.01 to 2000. --bed is 9 x 9: give two" in said
 
 
 def test_a_maker_reads_options_and_never_fields(shell: Shell) -> None:
-    machine = ("add-machine", "m", "--watts", "60", "--bed", "600x400", "--top-speed", "400")
+    machine = ("machine", "add", "m", "--watts", "60", "--bed", "600x400", "--top-speed", "400")
     curve = shell.refusal(*machine, "--power-curve", "50:28,20:9")
     assert curve.startswith("--power-curve is 50:28,20:9: give points of power and watts, both")
     assert shell.refusal(*BIRCH[:-1], "61").startswith("--thickness is 61: give a number")
-    assert shell.refusal("costs", "--push=-1").startswith("--push is -1: give a number from 0")
+    assert shell.refusal("book", "costs", "--push=-1").startswith(
+        "--push is -1: give a number from 0"
+    )
     shell.run(*machine)
     shell.run(*BIRCH)
     said = shell.refusal("plan", "--operation", "area-mark", "--line-pitch", "30")
     assert said.startswith("--line-pitch is 30: give a number from 0.01 to 20")
-    only = shell.refusal("take-down-job", "--power", "80", "--speed", "0", "--through", "3")
+    only = shell.refusal("record", "--job", "--power", "80", "--speed", "0", "--through", "3")
     assert only.startswith("--speed is 0: give a number above 0")
-    half = shell.run("comb", "--power", "80", code=2).stderr
-    assert "give --power and --speed together, or neither" in half
-    shell.run(*machine[:1], "n", *machine[2:])
+    half = shell.refusal("plan", "--for", "joint", "--power", "80")
+    assert half.startswith("--speed isn't given: give a number above 0")
+    shell.run(*machine[:2], "n", *machine[3:])
     assert "Which machine is meant? The logbook has m, n" in shell.refusal("region")
 
 
 def test_words_are_typed_as_they_are_spoken(shell: Shell) -> None:
-    machine = ("add-machine", "m", "--watts", "60", "--bed", "600x400", "--top-speed", "400")
+    machine = ("machine", "add", "m", "--watts", "60", "--bed", "600x400", "--top-speed", "400")
     shell.run(*machine, "--source", "Diode", "--origin", "upper left", "--y-down")
-    data = shell.json("show-machine", "m")["machine"]
+    data = shell.json("machine", "show", "m")["machine"]
     assert (data["source"], data["origin"], data["y_up"]) == ("diode", "upper_left", False)
-    said = shell.run(*machine[:1], "n", *machine[2:], "--source", "plasma", code=2).stderr
+    said = shell.run(*machine[:2], "n", *machine[3:], "--source", "plasma", code=2).stderr
     assert "source 'plasma' can't be read" in " ".join(said.replace("│", " ").split())

@@ -120,7 +120,7 @@ def planned_house(planned: Shell) -> Iterator[House]:
 
 @pytest.fixture
 def evening_house(evening: Shell) -> Iterator[House]:
-    """A page over a logbook with a full grid of cuts that was burnt, and a promise."""
+    """A page over a logbook with a full grid of cuts that was burnt."""
     with house_of(evening.book) as made:
         yield made
 

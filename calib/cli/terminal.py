@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 import sys
 import threading
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import typer
 
@@ -15,6 +15,7 @@ from calib.errors import CalibError
 if TYPE_CHECKING:
     from datetime import datetime
 
+T = TypeVar("T")
 # What would steer a terminal or turn its text round, as names from elsewhere may hold it: C0 but
 # tab and line feed, DEL, C1 (ECMA-48), and the marks that embed or override a direction (UAX 9).
 _STEERING = [*range(9), *range(11, 32), *range(127, 160), *range(0x202A, 0x202F),
@@ -81,6 +82,19 @@ def confirmed(question: str) -> bool:
         return sys.stdin is not None and typer.confirm(question, err=True)
     except typer.Abort:
         return False
+
+
+def unless_doubted(do: Callable[[bool], T], sure: bool, question: str, refusal: str) -> T:
+    """Do a thing; where something speaks against it, say what, and ask first."""
+    from calib.errors import NeedsYes
+
+    try:
+        return do(sure)
+    except NeedsYes as doubtful:
+        tell(" ".join(doubtful.doubts))
+        if not confirmed(question):
+            raise CalibError(refusal) from None
+        return do(True)
 
 
 def draw(pictures: Mapping[str, bytes]) -> None:

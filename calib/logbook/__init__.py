@@ -23,17 +23,18 @@
 
         book.undo(when=now, board_id="AB12")                # or machine=, sheet=, or both
         book.redo(when=now, board_id="AB12")
-        book.withdraw([entry_id], when=now, why="planned by mistake")
+        book.withdraw([entry_id], when=now, why="planned by mistake")   # any entry
 
         book.burns("bench", "birch 3", "cut", lot=None)     # for the fit
-        book.forecasts(machine=None, sheet=None), book.promised_jobs()  # for the track record
+        book.forecasts(machine=None, sheet=None), book.advised_jobs()  # for the track record
         book.history("bench", "birch 3", "cut")
         book.search(Filters(text="knot", material="mdf", outcome="through"), limit=50, offset=0)
 
-        promise_id = book.add_promise(promise, machine="bench", sheet="birch 3", when=now)
-        book.add_job("bench", "birch 3", burns, when=now, note="", promise_id=None)
-        book.settle("bench", "birch 3", "cut", setting, when=now, promise_id=None, note="")
-        book.keep("costs", {"machine_hour": 15.0}, when=now)
+        kept_id = book.keep("bench", "birch 3", "cut", setting, when=now, advice=None, note="")
+        book.kept("bench", "birch 3"), book.kept("bench", "birch 3", earlier=True)
+        book.keep("bench", "birch 3", "cut", None, when=now)   # no setting any more
+        book.add_job("bench", "birch 3", burns, when=now, note="", kept_id=None)
+        book.store("costs", {"machine_hour": 15.0}, when=now), book.stored("costs")
         book.add_note("text", when=now, machine=None, sheet=None, board_id=None)
 
         text = export_text(book)                            # entries as lines of JSON
@@ -46,91 +47,40 @@
 
 Every call that writes stores all or nothing, at a time that the caller gives (``when``, with its
 zone). Names of machines and sheets are those that the workshop gave. Errors are
-`calib.LogbookError` and `calib.InvalidRecord`. `calib.logbook.ledger` says what an entry is and
+`calib.LogbookError` where what is named isn't in the logbook or can't be done there, and
+`calib.InvalidRecord` where what is given can't be. `calib.logbook.ledger` says what an entry is and
 which of them stand, `calib.logbook.bodies` what they hold; what is handed back is described in
 `calib.logbook.entries`, the events of forecasts in `calib.logbook.events`.
 """
 
-from __future__ import annotations
+from calib.logbook.backup import backup, backup_path, restore
+from calib.logbook.boards import CellChanged
+from calib.logbook.bodies import Session
+from calib.logbook.entries import (
+    AdvisedJob,
+    Filters,
+    Forecast,
+    HistoryLine,
+    ImportReport,
+    Kept,
+    Line,
+    Looked,
+    Page,
+    Photograph,
+    Question,
+    Recorded,
+    SetupEntry,
+    SheetEntry,
+    Stored,
+    Tapped,
+    Undoable,
+)  # fmt: skip
+from calib.logbook.exchange import export_csv, export_text, import_text
+from calib.logbook.store import Book, open_book
 
-import importlib
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    from calib.logbook.backup import backup, backup_path, restore
-    from calib.logbook.boards import CellChanged
-    from calib.logbook.bodies import Session
-    from calib.logbook.entries import (
-        Filters,
-        Forecast,
-        HistoryLine,
-        ImportReport,
-        Kept,
-        Line,
-        Looked,
-        Page,
-        Photograph,
-        PromisedJob,
-        PromiseEntry,
-        Question,
-        Recorded,
-        Settled,
-        SetupEntry,
-        SheetEntry,
-        Tapped,
-        Undoable,
-    )
-    from calib.logbook.exchange import export_csv, export_text, import_text
-    from calib.logbook.store import Book, open_book
-
-_HOMES = {
-    "calib.logbook.entries": (
-        "Filters", "Forecast", "HistoryLine", "ImportReport", "Kept", "Line", "Looked", "Page",
-        "Photograph", "PromiseEntry", "PromisedJob", "Question", "Recorded", "Settled",
-        "SetupEntry", "SheetEntry", "Tapped", "Undoable",
-    ),
-    "calib.logbook.bodies": ("Session",),
-    "calib.logbook.boards": ("CellChanged",),
-    "calib.logbook.store": ("Book", "open_book"),
-    "calib.logbook.backup": ("backup", "backup_path", "restore"),
-    "calib.logbook.exchange": ("export_csv", "export_text", "import_text"),
-}  # fmt: skip
-_HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 __all__ = [
-    "Book",
-    "CellChanged",
-    "Filters",
-    "Forecast",
-    "HistoryLine",
-    "ImportReport",
-    "Kept",
-    "Line",
-    "Looked",
-    "Page",
-    "Photograph",
-    "PromiseEntry",
-    "PromisedJob",
-    "Question",
-    "Recorded",
-    "Settled",
-    "SetupEntry",
-    "SheetEntry",
-    "Session",
-    "Tapped",
-    "Undoable",
-    "backup",
-    "backup_path",
-    "export_csv",
-    "export_text",
-    "import_text",
-    "open_book",
-    "restore",
-]
-
-
-def __getattr__(name: str) -> Any:
-    if name not in _HOME_OF:
-        raise AttributeError(f"module 'calib.logbook' has no attribute {name!r}")
-    value = getattr(importlib.import_module(_HOME_OF[name]), name)
-    globals()[name] = value
-    return value
+    "AdvisedJob", "Book", "CellChanged", "Filters", "Forecast", "HistoryLine", "ImportReport",
+    "Kept", "Line", "Looked", "Page", "Photograph", "Question", "Recorded", "Session", "SetupEntry",
+    "SheetEntry", "Stored", "Tapped", "Undoable", "backup", "backup_path", "export_csv",
+    "export_text", "import_text", "open_book", "restore",
+]  # fmt: skip

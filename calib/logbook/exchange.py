@@ -6,6 +6,7 @@ import base64
 import binascii
 import hashlib
 import io
+import itertools
 import json
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
@@ -58,9 +59,6 @@ def import_text(
 
     What both books said differently stands beside one another until it is answered; ``answers``
     are given at once, by the keys of `Book.questions`.
-
-    Raises BadFile when something in it can't be, LogbookError when an answer isn't possible;
-    nothing is stored then.
     """
     at = write_time(when)
     said, pictures = read_lines(text)
@@ -138,10 +136,7 @@ def _picture(line: str) -> tuple[str, bytes]:
 def check_entries(
     connection: sa.Connection, said: Iterable[Entry], pictures: Mapping[str, bytes]
 ) -> None:
-    """Check entries that are to be added: bodies, references, and that none contradicts another.
-
-    Raises BadFile naming the first one that can't be.
-    """
+    """Check entries that are to be added: bodies, references, and that none contradicts another."""
     new = {entry.id: entry for entry in said}
     named = {
         key
@@ -156,30 +151,31 @@ def check_entries(
     query = sa.select(photographs.c.digest)
     digests = {*pictures, *connection.execute(query).scalars()}
     bodies: dict[str, Any] = {}
-    for entry in new.values():
-        try:
-            bodies[entry.id] = checked(entry)
-            if write_time(read_time(entry.at)) != entry.at:
-                raise InvalidRecord(f"{entry.at!r} is not a time.")
-            _check_texts(entry)
-        except (InvalidRecord, LogbookError, TypeError) as error:
-            raise _cannot(entry, error) from None
     known = {**there, **new}
-    for entry in new.values():
+
+    def alone(entry: Entry) -> None:
+        bodies[entry.id] = checked(entry)
+        if write_time(read_time(entry.at)) != entry.at:
+            raise InvalidRecord(f"{entry.at!r} is not a time.")
+        _check_texts(entry)
+
+    def beside(entry: Entry) -> None:
+        _check_entry(entry, bodies[entry.id], known, digests, pictures)
+
+    # Each by itself first: what it names is looked into then.
+    for look_at, entry in itertools.product((alone, beside), new.values()):
         try:
-            _check_entry(entry, bodies[entry.id], known, digests, pictures)
-        except (InvalidRecord, LogbookError) as error:
-            raise _cannot(entry, error) from None
-
-
-def _cannot(entry: Entry, error: object) -> BadFile:
-    what = f"{entry.kind.replace('_', ' ')} of {str(entry.at)[:16]}"
-    return BadFile(f"The file can't be taken, because of {what}: {error} Nothing of it was stored.")
+            look_at(entry)
+        except (InvalidRecord, LogbookError, TypeError) as error:
+            what = f"{entry.kind.replace('_', ' ')} of {str(entry.at)[:16]}"
+            raise BadFile(
+                f"The file can't be taken, because of {what}: {error} Nothing of it was stored."
+            ) from None
 
 
 def _references(entry: Entry) -> Iterator[str]:
     yield from (key for key in (entry.about, entry.machine, entry.sheet) if key)
-    for name in ("setup", "lot", "promise", "other"):
+    for name in ("setup", "lot", "kept", "other"):
         value = entry.body.get(name)
         if isinstance(value, str) and value:
             yield value

@@ -11,6 +11,7 @@ import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any, TypeVar
 
 import sqlalchemy as sa
@@ -18,7 +19,7 @@ import sqlalchemy as sa
 from calib.errors import LogbookError
 from calib.logbook import ledger
 from calib.logbook.bodies import Lot, SetUp, body_of, newer_version
-from calib.logbook.coding import Unreadable, known_names
+from calib.logbook.coding import Unreadable, check_text, known_names, write_time
 from calib.logbook.files import Mark, mark_of
 from calib.logbook.identity import identity_in
 from calib.logbook.ledger import (
@@ -38,7 +39,7 @@ from calib.records.fields import to_json
 # Kinds by which machines, sheets and names are known; few, and read again only when one is added.
 _NAMING = ("machine", "setup", "sheet", "lot", "name", "same")
 # Kinds that change nothing of what burns teach.
-_BESIDE = ("board", "note", "photograph", "promise", "setting", "session", "cell_note")
+_BESIDE = ("board", "note", "photograph", "kept", "session", "cell_note")
 M = TypeVar("M", Machine, Sheet)
 _SECOND = re.compile(r"(.+) \(([0-9]+)\)")
 
@@ -177,6 +178,23 @@ class Room:
             if path is not None and mark_of(path) != file_of(connection).mark:
                 raise replaced(self.where, "This change was perhaps not stored.")
 
+    @contextmanager
+    def looking(self) -> Iterator[tuple[sa.Connection, Directory]]:
+        """Read one state of the book, with what its things are called."""
+        with self.look() as connection:
+            yield connection, self.directory(connection)
+
+    @contextmanager
+    def saying(
+        self, when: datetime, **texts: str
+    ) -> Iterator[tuple[sa.Connection, Directory, str]]:
+        """Write all or nothing at a time; what a person wrote is looked at first."""
+        at = write_time(when)
+        for name, text in texts.items():
+            check_text(name, text)
+        with self.change() as connection:
+            yield connection, self.directory(connection), at
+
     def _notice(self, connection: sa.Connection) -> None:
         """Go on with a file that was restored meanwhile; refuse one of another logbook."""
         if self.where.path is None or self._mark == (mark := file_of(connection).mark):
@@ -208,7 +226,10 @@ class Room:
         new = {kind for kind, _ in kinds}
         known = dataclasses.replace(known, seq=newest)
         if "board" in new:
-            known = dataclasses.replace(known, doubled=_doubled(connection))
+            twice = sa.select(entries.c.slot).where(entries.c.kind == "board")
+            twice = twice.group_by(entries.c.slot).having(sa.func.count() > 1)
+            doubled = frozenset(connection.execute(twice).scalars())
+            known = dataclasses.replace(known, doubled=doubled)
         if new & {*_NAMING, WITHDRAW}:
             known = _directory(connection, known)
         if keep:
@@ -218,10 +239,7 @@ class Room:
     def say(
         self, connection: sa.Connection, said: Sequence[Entry], *, batch: str = ""
     ) -> tuple[str, ...]:
-        """Add what was said in one go; its ids, also of what was there already.
-
-        Raises LogbookError when the very same was taken back before.
-        """
+        """Add what was said in one go; its ids, also of what was there already."""
         if not said:
             return ()
         if not batch:
@@ -255,17 +273,6 @@ class Room:
         with self.look() as connection:
             row = connection.execute(query).first()
         return (0, "") if row is None else (row.seq, row.id)
-
-
-def _doubled(connection: sa.Connection) -> frozenset[str]:
-    query = (
-        sa
-        .select(entries.c.slot)
-        .where(entries.c.kind == "board", entries.c.about == "")
-        .group_by(entries.c.slot)
-        .having(sa.func.count() > 1)
-    )
-    return frozenset(connection.execute(query).scalars())
 
 
 def _directory(connection: sa.Connection, known: Directory) -> Directory:

@@ -66,11 +66,7 @@ class Book(Boards, Runs, Evidence, History, Search, Undoing, Questions):
 
 
 def open_book(where: str | Path | sa.URL | None = None) -> Book:
-    """Open a logbook, and make it when there is none.
-
-    Raises LogbookError when it is damaged (the message names the newest good backup), of a newer
-    calib, no logbook, or can't be reached.
-    """
+    """Open a logbook, and make it when there is none."""
     place = find_place(where)
     if place.path is not None:
         _make_room(place.path)

@@ -1,32 +1,32 @@
-"""Text of regions, recommendations and promises."""
+"""Text of regions and recommendations."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import shlex
 from typing import TYPE_CHECKING
 
 from calib.advice.recommendation import Recommendation, about_words, scope_words
 from calib.records import CHAR_WORDS, MARK_WORDS
+from calib.records.fields import fields_of
 from calib.report.words import (
     bullets,
-    chance_words,
     counted,
-    date_words,
     operation_words,
     pair_typed,
     paragraphs,
     setting_words,
-    short_code,
     speed_words,
     table,
     wrapped,
 )
 from calib.tasks.regions import DEEPER, LEVELS
+from calib.tasks.wishes import RegionWish
+from calib.typed import write
 from calib.units import show_chance
 
 if TYPE_CHECKING:
-    from calib.tasks.advice import Advice
-    from calib.tasks.current import StandingPromise
+    from calib.logbook import Kept
+    from calib.tasks.advice import Advised
     from calib.tasks.regions import RegionRow, Summary
 
 EDGES = {
@@ -136,37 +136,59 @@ def _learned(summary: Summary) -> str:
     return "\n".join(["Doubt that is left, of what there was before any burn:", *lines])
 
 
-def advice_text(advice: Advice) -> str:
-    """Say what to set, what is promised of it, and what isn't."""
-    rec = advice.recommendation
-    region = advice.region
+def advice_text(advised: Advised) -> str:
+    """Say what to set, with what chance, and what isn't known of it."""
+    rec, region = advised.recommendation, advised.region
     pair = f"{region.sheet.name} on {region.machine.name}"
     return paragraphs(
-        f"To {_DOING[rec.operation]} {pair}: {setting_words(rec.setting)}",
-        "\n".join(wrapped(line) for line in (promised_words(rec), *margin_lines(rec))),
-        bullets("Notes", rec.notes),
+        wrapped(advised.lot.words) if advised.lot else "",
+        f"To {_DOING[region.operation]} {pair}: {setting_words(advised.setting)}",
+        "\n".join(wrapped(line) for line in (stated_words(rec), *margin_lines(rec)))
+        if rec
+        else "It lies outside what was burnt: no chance is stated of it.",
+        bullets("Notes", rec.notes if rec else ()),
         wrapped(
-            f"This rests on {counted(len(region.burns), 'burn')}. Promise"
-            f" {short_code(advice.promise_id)} is in the logbook. calib doesn't know of a tired"
+            f"This rests on {counted(len(region.burns), 'burn')}. calib doesn't know of a tired"
             " lens, a slipped sheet or a wet board: watch the first parts."
         ),
     )
 
 
-def after_advice_text(advice: Advice) -> str:
+def after_advice_text(advised: Advised, wish: RegionWish) -> str:
     """Say what comes next: the burns that the notes name, or trying the setting."""
-    rec, region = advice.recommendation, advice.region
-    if not any("Burn next: " in note for note in rec.notes):
-        return "Next: try it; calib settle last keeps it."
-    operation = "" if rec.operation == "cut" else f" --operation {rec.operation}"
+    rec, region = advised.recommendation, advised.region
+    operation = "" if region.operation == "cut" else f" --operation {region.operation}"
+    pair = f"{pair_typed(region.sheet.name, region.machine.name)}{operation}"
+    keeping = f"calib keep {pair}{_typed(wish)}"
+    if rec is None or not any("Burn next: " in note for note in rec.notes):
+        return f"Try it first. To keep it then: {keeping}"
     return (
-        f"Next: calib plan {pair_typed(region.sheet.name, region.machine.name)}{operation}, for a"
-        " board of the burns named above; or calib settle last keeps it as it is."
+        f"Next, a board of the burns named above: calib plan {pair}\nOr keep it as it is: {keeping}"
     )
 
 
-def promised_words(rec: Recommendation) -> str:
-    """Say what is promised of a setting."""
+def _typed(wish: RegionWish) -> str:
+    """A wish as options, what is usual left out."""
+    words = ""
+    for field in fields_of(RegionWish):
+        value = getattr(wish, field.name)
+        if field.bare is bool:
+            words += f" {field.option}" if value else ""
+        elif value not in (None, field.default) and field.name not in ("costs", "slowest_mm_s"):
+            words += f" {field.option} {shlex.quote(write(field, value))}"
+    return words
+
+
+def none_kept_text(before: Kept) -> str:
+    """Say that a setting is used no longer."""
+    return (
+        f"No setting is kept for {operation_words(before.operation)} of {before.sheet} on"
+        f" {before.machine} any more; before it was {setting_words(before.setting)}."
+    )
+
+
+def stated_words(rec: Recommendation) -> str:
+    """Say what chance is stated of a setting."""
     if rec.operation != "cut":
         wanted = MARK_WORDS[rec.mark or 0]
         asked = "" if rec.reliability is None else f" (at most {1.0 - rec.reliability:.3g} asked)"
@@ -175,12 +197,13 @@ def promised_words(rec: Recommendation) -> str:
             f" {show_chance(rec.chance)}; that it is deeper:"
             f" {show_chance(1.0 - (rec.chance_not_deeper or 0.0))}{asked}. In words: {rec.words}."
         )
+    asked = "" if rec.reliability is None else f" ({rec.reliability} was asked for)"
     what = "falls free"
     if rec.char_at_most is not None:
         what += f" with char at most {rec.char_at_most} ({CHAR_WORDS[rec.char_at_most]})"
     return (
-        f"Chance that {scope_words(rec)} {what}: {show_chance(rec.chance)} ({rec.reliability} was"
-        f" asked for). In words: {rec.words}."
+        f"Chance that {scope_words(rec)} {what}: {show_chance(rec.chance)}{asked}. In"
+        f" words: {rec.words}."
     )
 
 
@@ -236,33 +259,3 @@ def _pushes_apart(rec: Recommendation) -> str:
             " somewhere."
         )
     return said
-
-
-def promises_text(promises: Sequence[StandingPromise]) -> str:
-    """List promises, with for what each was made and what has changed since."""
-    if not promises:
-        return "Nothing was promised yet."
-    rows = [
-        (
-            short_code(entry.id),
-            date_words(entry.at),
-            entry.sheet,
-            entry.machine,
-            operation_words(entry.promise.operation),
-            setting_words(entry.promise.setting),
-            chance_words(entry.promise),
-            str(len(entry.jobs)),
-            "no" if entry.not_current else "yes",
-        )
-        for entry in promises
-    ]
-    header = (
-        "promise", "made", "sheet", "machine", "operation", "setting", "promised", "jobs",
-        "current",
-    )  # fmt: skip
-    codes: dict[str, list[str]] = {}
-    for entry in promises:
-        for why in entry.not_current:
-            codes.setdefault(why, []).append(short_code(entry.id))
-    changed = [f"{', '.join(those)}: {why}" for why, those in codes.items()]
-    return paragraphs(table(header, rows), bullets("Not current", changed))

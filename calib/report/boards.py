@@ -1,4 +1,4 @@
-"""Text of boards: what is planned, what was taken down, which files there are."""
+"""Text of boards: what is planned, what was recorded, which files there are."""
 
 from __future__ import annotations
 
@@ -118,7 +118,7 @@ def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
 
 
 def board_text(grid: Grid, readings: Sequence[Reading], looks: Mapping[str, Looked]) -> str:
-    """Describe a board with what was taken down of it."""
+    """Describe a board with what was recorded of it."""
     read = {reading.cell: reading_words(reading) for reading in readings}
     read |= {
         cell: f"? {_or_words([one.reading for one in looked.apart])}: which is right?"
@@ -127,7 +127,7 @@ def board_text(grid: Grid, readings: Sequence[Reading], looks: Mapping[str, Look
     }
     graded = sum(not reading.is_empty for reading in readings)
     return paragraphs(
-        f"{_head(grid)}\n{graded} of {counted(len(grid.cells), 'cell')} taken down.",
+        f"{_head(grid)}\n{graded} of {counted(len(grid.cells), 'cell')} recorded.",
         _cells(grid, "came out", read),
         bullets("Notes", grid.notes),
     )
@@ -156,7 +156,10 @@ def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -
 
 def next_step_text(step: NextStep) -> str:
     """Say what to type next, in one line."""
-    typed = f"Next: calib {step.step.replace('_', '-')} {pair_typed(step.sheet, step.machine)}"
+    pair = pair_typed(step.sheet, step.machine)
+    if step.step == "check_machine":
+        return f"Next: calib machine check --reference {pair}"
+    typed = f"Next: calib {step.step.replace('_', '-')} {pair}"
     if step.operation != "cut":
         typed += f" --operation {step.operation}"
     if step.step != "plan":
@@ -180,11 +183,12 @@ def question_text(question: Question) -> str:
 
 _KINDS = {
     ".svg": "drawing",
-    ".ngc": "program",
-    "-frame.ngc": "program that moves round the board, beam off",
+    ".dxf": "drawing, a layer for each setting",
+    ".nc": "program",
+    "-outline.nc": "program that moves round the board, beam off",
     "-record.pdf": "record sheet, one page to print",
     "-plan.csv": "plan",
-    "-results.csv": "empty result file: fill it in, then take it down",
+    "-results.csv": "empty result file: fill it in, then record it",
 }
 
 
@@ -198,10 +202,10 @@ def files_text(files: Mapping[str, bytes], written: Sequence[Path], folder: Path
         if name not in names
     ]
     listed = f"Files in {folder}:\n" + "\n".join(f"  {n:<28} {kind}".rstrip() for n, kind in rows)
-    if not any(name.endswith(".ngc") for name in files):
+    if not any(name.endswith(".nc") for name in files):
         kept.append(
             "There is no program: the machine record doesn't say the S word at full power"
-            " (change-machine --power-word)."
+            " (calib machine change --power-word)."
         )
     return "\n".join([*([listed] if rows else []), *kept])
 

@@ -91,7 +91,7 @@ def history_text(lines: Sequence[HistoryLine]) -> str:
         )
         for line in lines
     ]
-    return table(("when", "what", "where", "taken down", "why", ""), rows)
+    return table(("when", "what", "where", "recorded", "why", ""), rows)
 
 
 def import_text(report: ImportReport) -> str:
@@ -120,7 +120,7 @@ _KINDS = {
     "look": "reading",
     "size": "coupon measured",
     "cell_note": "note on a cell",
-    "setting": "settled setting",
+    "kept": "kept setting",
     "withdraw": "withdrawal",
     "name": "new name",
     "costs": "set of costs",
@@ -205,9 +205,9 @@ def photographs_text(board: str, photographs: Sequence[Photograph]) -> str:
 
 
 def sessions_text(sessions: Sequence[Session]) -> str:
-    """List sessions with what was taken down of them."""
+    """List sessions with what was recorded of them."""
     if not sessions:
-        return "No session yet: one begins with the first burn that is taken down."
+        return "No session yet: one begins with the first burn that is recorded."
     rows = [
         (
             session.label,

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from calib.report.words import (
     bullets,
     operation_words,
-    pair_typed,
     paragraphs,
     setting_words,
     table,
@@ -16,32 +15,10 @@ from calib.report.words import (
 )
 
 if TYPE_CHECKING:
-    from calib.advice.new_lot import LotVerdict
     from calib.advice.sheet_card import SheetCard
     from calib.advice.strips import Cause, Change
     from calib.advice.track_record import StatedRow, TrackRecord
     from calib.tasks.checks import StripRecord
-
-
-def lot_text(verdict: LotVerdict) -> str:
-    """Say what to do with a new lot."""
-    return paragraphs(
-        wrapped(verdict.words),
-        f"{verdict.reliability} was asked for.",
-        bullets("Notes", verdict.notes),
-    )
-
-
-def after_lot_text(verdict: LotVerdict, sheet: str, machine: str) -> str:
-    """Say what to type next: a verdict promises nothing itself, so settling now would keep what
-    was promised last of anything."""
-    pair = pair_typed(sheet, machine)
-    if verdict.advice is None:
-        return f"Next: calib plan {pair}, for a board of this lot."
-    return (
-        f"Next: calib recommend {pair} --reliability {verdict.reliability}, to have it promised"
-        " of this lot; calib settle last keeps it then."
-    )
 
 
 def strips_text(record: StripRecord) -> str:

@@ -32,7 +32,7 @@ def comb_text(planned: PlannedComb) -> str:
         table(("", "codes", "drawn widths"), rows),
         wrapped(
             f"Try stock of {board.stock_mm:g} mm in the slots, the tongues in the gauge ({feels}),"
-            f" then: calib read-comb {board.board_id} --tight S1 --snug S2 ..."
+            f" then: calib record {board.board_id} --tight S1 --snug S2 ..."
         ),
         bullets("Notes", board.notes),
     )
@@ -61,8 +61,8 @@ def comb_data(planned: PlannedComb, written: Sequence[object]) -> dict[str, obje
     }
 
 
-def comb_taken_text(taken: CombTaken) -> str:
-    """Show what was taken down of a comb."""
+def comb_recorded_text(taken: CombTaken) -> str:
+    """Show what was recorded of a comb."""
     rows = [
         (
             reading.label,
@@ -72,7 +72,7 @@ def comb_taken_text(taken: CombTaken) -> str:
         for reading in taken.readings
     ]
     return paragraphs(
-        f"Comb {taken.board_id}: {len(rows)} of its slots and tongues taken down",
+        f"Comb {taken.board_id}: {len(rows)} of its slots and tongues recorded",
         table(("", "feel", "top", "bottom", "across"), rows) if rows else "",
         f"Stock: {_read(taken.stock_mm)}" if taken.stock_mm else "",
     )

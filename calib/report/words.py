@@ -9,7 +9,7 @@ from datetime import datetime
 from typing import Any, cast
 
 from calib.advice.recommendation import scope_words
-from calib.records import CHAR_WORDS, MARK_WORDS, Promise, Reading, Setting
+from calib.records import CHAR_WORDS, MARK_WORDS, Advice, Reading, Setting
 from calib.records.fields import FieldOf, fields_of
 from calib.typed import write
 from calib.units import show_chance, show_speed
@@ -89,9 +89,9 @@ def setting_words(setting: Setting) -> str:
     return ", ".join(words)
 
 
-def chance_words(promise: Promise) -> str:
+def chance_words(advice: Advice) -> str:
     """Write a stated chance with what it holds for."""
-    return f"chance {show_chance(promise.chance)} for {scope_words(promise)}"
+    return f"chance {show_chance(advice.chance)} for {scope_words(advice)}"
 
 
 def short_code(code: str) -> str:

@@ -41,7 +41,7 @@ def machine_text(machine: Machine, assumed: Sequence[str] = ()) -> str:
         f"{machine.name}: {machine.rated_w:g} W {machine.source}, bed {machine.bed_mm[0]:g} x"
         f" {machine.bed_mm[1]:g} mm, up to {show_speed(machine.max_speed_mm_s)}"
     )
-    title = f"Assumed until you say otherwise (calib change-machine {shlex.quote(machine.name)})"
+    title = f"Assumed until you say otherwise (calib machine change {shlex.quote(machine.name)})"
     return paragraphs(head, bullets("Known", _known(machine)), bullets(title, assumed))
 
 
@@ -60,7 +60,7 @@ def _known(machine: Machine) -> list[str]:
 def machines_text(machines: Sequence[Machine]) -> str:
     """List machines."""
     if not machines:
-        return "No machine yet: describe one with add-machine."
+        return "No machine yet: describe one with calib machine add."
     names = ("name", "rated_w", "source", "bed_mm", "max_speed_mm_s", "ceiling_pct")
     return fields_table(machines, names)
 
@@ -92,15 +92,14 @@ def sheet_text(sheet: Sheet, hazard: Hazard) -> str:
 def sheets_text(sheets: Sequence[Sheet]) -> str:
     """List sheets."""
     if not sheets:
-        return "No sheet yet: describe one with add-sheet."
+        return "No sheet yet: describe one with calib sheet add."
     return fields_table(sheets, ("name", "material", "thickness_mm", "measured_mm", "lot"))
 
 
 def new_lot_text(sheet: str, machines: Sequence[str]) -> str:
     """Say what to type after a new lot, for each machine that the sheet was cut on."""
     return "\n".join(
-        f"Next: calib plan-lot {pair_typed(sheet, machine)}, a few burns that try the new lot."
-        for machine in machines
+        f"Next: calib plan {pair_typed(sheet, machine)} --for lot" for machine in machines
     )
 
 
@@ -118,26 +117,26 @@ def lots_text(lots: Sequence[SheetEntry]) -> str:
     return table(("since", "lot", "measured", "note"), rows)
 
 
-def settled_text(settled: Sequence[KeptSetting]) -> str:
-    """List settings that were settled on, with for what each was promised and what has changed."""
-    if not settled:
-        return "No setting was settled on yet."
+def kept_text(kept: Sequence[KeptSetting]) -> str:
+    """List kept settings, with what was stated of each and what has changed."""
+    if not kept:
+        return "No setting is kept yet."
     rows = [
         (
             entry.sheet,
             entry.machine,
             operation_words(entry.operation),
             setting_words(entry.setting),
-            "nothing" if entry.promise is None else chance_words(entry.promise),
+            "nothing" if entry.advice is None else chance_words(entry.advice),
             date_words(entry.at),
             "no" if entry.not_current else "yes",
         )
-        for entry in settled
+        for entry in kept
     ]
-    header = ("sheet", "machine", "operation", "settled setting", "promised", "since", "current")
+    header = ("sheet", "machine", "operation", "kept setting", "stated", "since", "current")
     changed = [
         f"{entry.sheet} on {entry.machine}, {operation_words(entry.operation)}: {why}"
-        for entry in settled
+        for entry in kept
         for why in entry.not_current
     ]
     return paragraphs(table(header, rows), bullets("Not current, try it first", changed))

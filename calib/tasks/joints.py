@@ -1,4 +1,4 @@
-"""Kerf of a pair, and comb boards: planned at the settled cut, read by feel and caliper."""
+"""Kerf of a pair, and comb boards: planned at the kept cut, read by feel and caliper."""
 
 from __future__ import annotations
 
@@ -9,8 +9,9 @@ from datetime import datetime
 from calib.boards.board_time import board_time
 from calib.boards.comb import CombBoard, Feel, plan_comb
 from calib.boards.comb_sheet import comb_record_page
+from calib.boards.dxf import grid_dxf
 from calib.boards.gentle import KnownMarks
-from calib.boards.rs274 import frame_program, grid_program
+from calib.boards.rs274 import grid_program, outline_program
 from calib.boards.svg import grid_svg
 from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
 from calib.hazards import check_hazard
@@ -45,7 +46,7 @@ class PlannedComb:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CombTaken:
-    """What was taken down of a comb so far."""
+    """What was recorded of a comb so far."""
 
     board_id: str
     readings: tuple[FitReading, ...] = ()  # One for each slot or tongue that was tried or measured
@@ -97,9 +98,9 @@ def learn_kerf(
         )
     law = kerf_by_energy(points, caliper=caliper)
     content = to_json(law)
-    kept = book.kept("kerf", machine=pair[0], sheet=pair[1])
+    kept = book.stored("kerf", machine=pair[0], sheet=pair[1])
     if not kept or dict(kept[0].content) != content:
-        book.keep("kerf", content, when=when, machine=pair[0], sheet=pair[1])
+        book.store("kerf", content, when=when, machine=pair[0], sheet=pair[1])
     return law, points
 
 
@@ -112,7 +113,7 @@ def kerf_at(book: Book, machine: Machine, sheet: str, setting: Setting) -> Estim
 def plan_comb_board(
     book: Book, machine: str | None, sheet: str | None, wish: CombWish, *, when: datetime
 ) -> PlannedComb:
-    """Plan a comb board of a pair and keep it; raises NotEnoughEvidence when no cut was settled on
+    """Plan a comb board of a pair and keep it; raises NotEnoughEvidence when no cut is kept
     and no setting given."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, "cut")
@@ -122,8 +123,8 @@ def plan_comb_board(
         kept = kept_settings(book, of_machine.name, of_sheet.name, "cut")
         if not kept:
             raise NotEnoughEvidence(
-                f"No cut of {of_sheet.name} on {of_machine.name} was settled on yet: settle on a"
-                " promised setting first, or give power and speed."
+                f"No cut of {of_sheet.name} on {of_machine.name} is kept yet: keep a setting"
+                " first, or give power and speed."
             )
         setting, not_current = kept[0].setting, kept[0].not_current
     check_limits(of_machine, of_sheet, "cut", (setting,))
@@ -145,11 +146,12 @@ def plan_comb_board(
     name = board.board_id
     files = {
         f"{name}-comb.svg": grid_svg(board).encode(),
+        f"{name}-comb.dxf": grid_dxf(board).encode(),
         f"{name}-comb-record.pdf": comb_record_page(board, paper=wish.paper),
     }
     if board.machine.power_word_full is not None:
-        files[f"{name}-comb.ngc"] = grid_program(board).encode()
-        files[f"{name}-comb-frame.ngc"] = frame_program(board).encode()
+        files[f"{name}-comb.nc"] = grid_program(board).encode()
+        files[f"{name}-comb-outline.nc"] = outline_program(board).encode()
     content = {
         "machine": to_json(of_machine),
         "sheet": to_json(of_sheet),
@@ -163,7 +165,7 @@ def plan_comb_board(
         "codes": to_json(board.label_setting),
     }
     names = {"machine": of_machine.name, "sheet": of_sheet.name}
-    book.keep("comb", content, when=when, label=name, **names)
+    book.store("comb", content, when=when, label=name, **names)
     board = replace(board, notes=(*board.notes, *not_current))
     return PlannedComb(
         board=board, files=dict(sorted(files.items())), time_s=board_time(board).total_s
@@ -172,7 +174,7 @@ def plan_comb_board(
 
 def find_comb(book: Book, code: str) -> CombBoard:
     """Look a comb board up by its code, whatever its case; ``last`` is the one planned last."""
-    every = book.kept("comb")
+    every = book.stored("comb")
     wanted = code.strip()
     found = [e for e in every if wanted.casefold() in (LAST, e.label.casefold())]
     if not found:
@@ -199,8 +201,8 @@ def find_comb(book: Book, code: str) -> CombBoard:
 
 
 def comb_taken(book: Book, board: CombBoard) -> CombTaken:
-    """Look up what was taken down of a comb."""
-    kept = book.kept("comb_readings", label=board.board_id)
+    """Look up what was recorded of a comb."""
+    kept = book.stored("comb_readings", label=board.board_id)
     if not kept:
         return CombTaken(board_id=board.board_id)
     content = kept[0].content
@@ -213,7 +215,7 @@ def comb_taken(book: Book, board: CombBoard) -> CombTaken:
         )
 
 
-def take_down_comb(
+def record_comb(
     book: Book,
     code: str,
     readings: Sequence[FitReading],
@@ -222,7 +224,7 @@ def take_down_comb(
     stock_mm: Sequence[float] = (),
     caliper: Caliper | None = None,
 ) -> CombTaken:
-    """Take down what was felt and measured on a comb; what is given replaces what was there; raises
+    """Record what was felt and measured on a comb; what is given replaces what was there; raises
     InvalidRecord when a reading isn't of this comb, or can't be right; nothing is stored then."""
     board = find_comb(book, code)
     before = comb_taken(book, board)
@@ -251,7 +253,7 @@ def take_down_comb(
         "caliper": to_json(taken.caliper),
     }
     names = {"machine": board.machine.name, "sheet": board.sheet.name}
-    book.keep("comb_readings", content, when=when, label=board.board_id, **names)
+    book.store("comb_readings", content, when=when, label=board.board_id, **names)
     return taken
 
 

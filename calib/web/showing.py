@@ -6,15 +6,15 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from calib.records import CHAR_WORDS, MARK_WORDS
-from calib.report.advice import EDGES, margin_lines, promised_words
-from calib.report.words import date_words, reading_words, setting_words, speed_words
+from calib.report.advice import EDGES, margin_lines, stated_words
+from calib.report.words import date_words, reading_words, speed_words
 from calib.tasks.page import minutes_of
 from calib.tasks.regions import read_out, summarise
 
 if TYPE_CHECKING:
     from calib.logbook import HistoryLine
     from calib.records import Setting
-    from calib.tasks.advice import Advice
+    from calib.tasks.advice import Advised
     from calib.tasks.boards import Planned
     from calib.tasks.regions import ReadOut, Summary
     from calib.tasks.wishes import RegionWish
@@ -128,20 +128,19 @@ def wish_words(wish: RegionWish, operation: str) -> str:
     return f"Asked: that {what} falls free{char}."
 
 
-def advice_shown(advice: Advice) -> dict[str, Any]:
+def advice_shown(advised: Advised) -> dict[str, Any]:
     """What the page of a recommendation shows."""
-    rec = advice.recommendation
+    rec = advised.recommendation
     return {
-        "setting": setting_words(rec.setting),
-        "promised": promised_words(rec),
-        "margins": margin_lines(rec),
-        "notes": rec.notes,
-        "burns": len(advice.region.burns),
+        "stated": stated_words(rec) if rec else "",
+        "margins": margin_lines(rec) if rec else (),
+        "notes": rec.notes if rec else (),
+        "burns": len(advised.region.burns),
     }
 
 
 def history_rows(lines: Sequence[HistoryLine]) -> list[dict[str, Any]]:
-    """All that was taken down of a pair, newest first."""
+    """All that was recorded of a pair, newest first."""
     return [
         {
             "when": date_words(line.at),

@@ -20,9 +20,8 @@ from bookshop import draw_book
 from shared import Score, after_rounds, asked, fastest_at_ceiling, line, scored, table_energy
 from workshop import World
 
-from calib.fit.expectation import expected_priors
 from calib.fit.pool import Pool, pool_records
-from calib.fit.priors import CutPrior, Priors
+from calib.fit.priors import CutPrior, Priors, expected_priors
 
 FEW, MANY = (2, 2, 2), (6, 6, 6)
 YARDSTICKS_EVERY = 4

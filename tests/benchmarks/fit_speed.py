@@ -19,8 +19,8 @@ from bookshop import FAMILIES, draw_shop
 from shared import BENCH, BIRCH, best_s, numbers, table_energy
 
 import calib
-from calib.fit.expectation import expected_priors
 from calib.fit.pool import pool_records
+from calib.fit.priors import expected_priors
 from calib.records import Burn, Sheet
 
 # Power, speed, and whether it stayed, hung or fell: an evening's eighteen cuts.

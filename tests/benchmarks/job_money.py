@@ -32,10 +32,9 @@ from workshop import Workshop, draw_workshop
 
 import calib
 from calib.advice.recommend import advised_settings
-from calib.fit import cut_fit
-from calib.fit.cut import points_of
-from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
+from calib.fit.model import settings_of
+from calib.fit.priors import expected_priors
 from calib.jobs.costs import expected_cost
 from calib.jobs.job import Job, plain_job
 from calib.jobs.job_time import CutTimes
@@ -142,9 +141,9 @@ def most_wins(region: calib.Region, costs: calib.Costs, job: Job, at: tuple[floa
     power, fastest = at
     speed = np.concatenate([[fastest], fastest * np.linspace(0.6, 1.15, 56)])
     powers = np.full(len(speed), power)
-    points = cut_fit.thinned(region.cut.here, DRAWS)
+    points = region.cut.here.thinned(DRAWS)
     columns = [powers, speed, np.ones(len(speed))]
-    reach = cut_fit.reach(points, points_of(region.machine, columns, region.cut.prior.speed0_mm_s))
+    reach = points.reach(settings_of(region.machine, columns, region.cut.prior, "cut"))
     scatter, band = points.shape.scatter[:, None], points.shape.band[:, None]
     length, part = job.cut_length_mm / COUPON_CUT_MM, job.cut_length_mm / job.parts / COUPON_CUT_MM
     push = costs.labour_hour / 3600.0 * costs.seconds_per_push

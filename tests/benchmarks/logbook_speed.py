@@ -148,7 +148,7 @@ def measure_lists(book: Book, count: int) -> float:
         "last page": lambda: book.search(offset=max(count - 50, 0)),
         "burns of a pair": lambda: book.burns(*PAIR),
         "history of a pair": lambda: book.history(*PAIR),
-        "settled": lambda: book.settled(*PAIR),
+        "kept": lambda: book.kept(*PAIR),
         "readings of a board": lambda: book.readings(newest),
         "newest boards": lambda: book.boards(limit=20),
         "look and tap": tap,

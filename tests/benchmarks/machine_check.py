@@ -36,8 +36,7 @@ from calib.advice.strips import (
     plan_check_strip,
     shift_likelihood,
 )
-from calib.fit.expectation import expected_priors
-from calib.fit.priors import Priors
+from calib.fit.priors import Priors, expected_priors
 
 CALM_STRIPS, BEFORE, AFTER = 30, 5, 2
 LOSSES_PCT = (0, 5, 8, 10, 12, 15, 20, 25)

@@ -23,9 +23,8 @@ from workshop import World
 
 import calib
 from calib.advice.new_lot import judge_new_lot, plan_new_lot
-from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
-from calib.fit.priors import Priors
+from calib.fit.priors import Priors, expected_priors
 from calib.plan.next_burns import next_cuts
 
 STRANGE_SHARE, STRANGE = 0.1, 3.0

@@ -31,8 +31,8 @@ from calib.advice.transfer import (
     middle_speeds_mm_s,
     speeds_at,
 )
-from calib.fit import cut, graded
-from calib.fit.cut_fit import CutPoints
+from calib.fit.fits import Fit
+from calib.fit.model import Draws, parameters_of, shape_of
 from calib.fit.numerics import even_scores
 from calib.fit.pool import Pool, pool_records
 from calib.physics import spot_mm
@@ -151,35 +151,32 @@ def interval(speeds: np.ndarray) -> tuple[float, float, float]:
     return float(low), float(middle), float(high)
 
 
+def prior_fit(prior) -> Fit:
+    """A prior as a fit, on even points of its own."""
+    location = (prior.location, prior.location_scale, prior.location_df)
+    scores, where = even_points(len(parameters_of(prior)), location)
+    draws = Draws(
+        shape=shape_of(scores, prior),
+        location=where,
+        extra_sd=np.zeros(DRAWS),
+        weight=np.full(DRAWS, 1.0 / DRAWS),
+    )
+    return Fit(prior=prior, here=draws, elsewhere=draws, learned={}, effective=DRAWS, readings=0)
+
+
 def of_cut(region: calib.Region, truth: Workshop, pool: Pool) -> Case | None:
     fastest = truth.fastest(RELIABILITY)
     if not fastest >= SLOWEST:
         return None
     prior = carried_priors(region, truth.machine, pool).cut
-    location = (prior.location, prior.location_scale, prior.location_df)
-    scores, where = even_points(len(cut.PARAMETERS), location)
-    points = CutPoints(
-        shape=cut.shape_of(scores, prior),
-        location=where,
-        extra_sd=np.zeros(DRAWS),
-        weight=np.full(DRAWS, 1.0 / DRAWS),
-    )
-    ends = interval(speeds_at(points, truth.machine, prior, truth.machine.ceiling_pct))
+    fit = prior_fit(prior)
+    ends = interval(speeds_at(fit, truth.machine, truth.machine.ceiling_pct))
     return Case(*(float(np.log(fastest / max(end, 1e-6))) for end in ends))
 
 
 def of_mark(region: calib.Region, truth: Workshop) -> Case:
     prior = carried_priors(region, truth.machine, carried_pool(region)).mark
-    location = (prior.location, prior.location_scale, prior.location_df)
-    scores, where = even_points(len(graded.PARAMETERS), location)
-    fit = graded.GradedFit(
-        prior=prior,
-        shape=graded.graded_shape(scores, prior),
-        location=where,
-        weight=np.full(DRAWS, 1.0 / DRAWS),
-        learned={},
-        readings=0,
-    )
+    fit = prior_fit(prior)
     setting = calib.Setting(power_pct=MARK_POWER, speed_mm_s=1.0)
     there = replace(region, machine=truth.machine)
     ends = interval(middle_speeds_mm_s(there, fit, setting, 2))

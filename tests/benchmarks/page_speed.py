@@ -30,7 +30,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 from shell import BIRCH, MACHINE, Shell
 
 PHONES, PAUSE_S, VISITS = 20, 1.0, 20
-_PAGES = ("/", "/board/last/take-down", "/look")
+_PAGES = ("/", "/board/last/record", "/look")
 # The child opens the book, gives each phone its way in, and serves.
 _SERVE = """
 import json, sys

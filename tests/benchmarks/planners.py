@@ -25,7 +25,7 @@ from workshop import Workshop, draw_workshop
 
 import calib
 from calib.advice.recommend import recommend
-from calib.fit.expectation import expected_priors
+from calib.fit.priors import expected_priors
 from calib.limits import snap_setting
 from calib.plan.next_burns import next_cuts
 

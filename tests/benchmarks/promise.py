@@ -40,8 +40,7 @@ from sklearn.linear_model import LogisticRegression
 from workshop import USUAL, WORLDS, Workshop, World, draw_workshop
 
 import calib
-from calib.fit.expectation import cut_prior
-from calib.fit.priors import Priors
+from calib.fit.priors import Priors, cut_prior
 from calib.limits import snap_setting
 from calib.records import Burn
 

@@ -11,11 +11,10 @@ import numpy as np
 from workshop import WORLDS, Workshop, World
 
 import calib
-from calib.fit import expectation
 from calib.fit.fitting import region_from
 from calib.fit.hull import speed_range
 from calib.fit.priors import Priors
-from calib.materials import expected_response
+from calib.materials import cut_energy_j_mm, expected_response
 from calib.plan.next_burns import next_cuts
 from calib.records import Burn, Machine, Setting, Sheet
 
@@ -73,7 +72,7 @@ def best_s(work: Callable[[], object], repeats: int = 5) -> float:
 
 def table_energy(sheet: Sheet, machine: Machine) -> float:
     """What the library's table expects, so that the truth is half to twice that [J/mm]."""
-    return expectation.cut_energy_j_mm(expected_response(sheet.material, machine.source), sheet)
+    return cut_energy_j_mm(expected_response(sheet.material, machine.source), sheet)
 
 
 def after_rounds(

@@ -11,14 +11,14 @@ from program_checks import assert_sound, lit
 from rs274_checker import check
 
 from calib.boards.focus import plan_focus
-from calib.boards.rs274 import frame_program, grid_program
+from calib.boards.rs274 import grid_program, outline_program
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.records import Setting
 
 
 def test_the_frame_goes_round_the_board_with_the_beam_off():
     grid = make()
-    report = assert_sound(grid, frame_program(grid))
+    report = assert_sound(grid, outline_program(grid))
     assert all(move.rapid and move.power == 0 for move in report.moves)
     width, height = grid.board_mm
     assert [move.end for move in report.moves] == [
@@ -33,7 +33,7 @@ def test_the_frame_goes_round_the_board_with_the_beam_off():
 
 def test_the_frame_needs_no_power_word():
     machine = dataclasses.replace(CO2, power_word_full=None)
-    assert check(frame_program(make(machine=machine))).errors == []
+    assert check(outline_program(make(machine=machine))).errors == []
 
 
 def test_a_focus_program_stops_before_each_line():

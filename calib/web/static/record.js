@@ -1,33 +1,30 @@
-// Takes a board down. What is said of one cell is one look: it is shown at once, stored as a whole as
-// soon as it is complete or the cell is left, and carries a key by which the server knows it again
-// when it is sent twice, and what was seen of the cell before it.
+// Records a board, a cell a tap. What is said of one cell is shown and stored at once; it carries a
+// key by which the server knows it again when it is sent twice, and what was seen of the cell before.
 "use strict";
 (() => {
-  const root = document.getElementById("take-down");
+  const root = document.getElementById("record-board");
   const board = root.dataset.board;
   const api = `/api/boards/${encodeURIComponent(board)}`;
   const boardKey = root.dataset.key;
   const grades = ["through", "char", "mark"];
   const fields = [...grades, "note"];
-  const asked = root.dataset.operation === "cut" ? ["through", "char"] : ["mark"];
   const cells = [...root.querySelectorAll(".cell")];
   const byCode = new Map(cells.map((cell) => [cell.dataset.cell, cell]));
   const foot = document.querySelector(".status");
   const said = document.getElementById("status");
   const undoButton = document.getElementById("undo");
-  const noteForm = document.getElementById("note-form");
   const note = document.getElementById("note");
-  const section = root.querySelector(".asked");
+  const pad = root.querySelector(".pad");
+  const answers = pad.querySelector(".answers");
+  const choices = [...root.querySelectorAll("[data-given]")];
   const which = document.getElementById("which");
   const queue = waitingTaps(); // taps that aren't stored yet, oldest first
   const stored = new Map(); // what the server said last of each cell
   const done = []; // own taps that can be taken back, newest last
   let takenBack = ""; // said beside what waits, until the next tap
   const mine = ownLooks(); // ids of the looks that were taken on this device
-  const SETTLES_MS = 300; // the second tap of a double tap comes sooner, and meant the question before
+  const SETTLES_MS = 300; // the second tap of a double tap comes sooner, and meant the cell before
   let current = null;
-  let lastAsked = "";
-  let settling = 0;
 
   // ---- the state of a cell, as it is drawn -------------------------------------------------
 
@@ -49,20 +46,23 @@
     cell.setAttribute("aria-label", words.join(", "));
   }
 
+  const given = (button) => ({ through: "", char: "", mark: "",
+    ...Object.fromEntries(Object.entries(JSON.parse(button.dataset.given)).map(
+      ([name, value]) => [name, String(value)])) });
+  const says = (button, state) => grades.every((name) => given(button)[name] === state[name]);
+  const wordsOf = (name, value) => {
+    const button = value && choices.find((one) => given(one)[name] === value);
+    return button ? `${name} ${value}, ${button.querySelector(".word").textContent.toLowerCase()}` : "";
+  };
+  const FELL = { through: "falls free", hanging: "hangs", no: "not cut" };
+
   function stateWords(state) {
     if (state.apart && state.apart.length > 0) {
       return `read twice, and differently: ${state.apart.map(stateWords).join(" / ")}`;
     }
     if (!isRead(state)) return "not read yet";
-    const words = [];
-    for (const name of asked) {
-      const choice = root.querySelector(`[data-field=${name}] [data-value="${state[name]}"] .word`);
-      if (choice && state[name] !== "") {
-        const grade = name === "through" ? "" : `${name} ${state[name]}, `;
-        words.push(grade + choice.textContent.toLowerCase());
-      }
-    }
-    return words.join(", ");
+    return [FELL[state.through], wordsOf("char", state.char), wordsOf("mark", state.mark)]
+      .filter(Boolean).join(", ");
   }
 
   const text = (value) => (value === null ? "" : String(value));
@@ -102,32 +102,11 @@
 
   // ---- asking ------------------------------------------------------------------------------
 
-  /** What is still to be asked of a cell; nothing more once a coupon isn't cut. */
-  function openField(state) {
-    if (asked[0] === "mark") return state.mark === "" ? "mark" : null;
-    if (state.through === "") return "through";
-    return state.through !== "no" && state.char === "" ? "char" : null;
-  }
-
-  /** The look at a cell of which the second half is still to come. */
-  const held = (code) => queue.find((tap) => tap.held && tap.cell === code);
-
-  /** Whoever leaves a cell has said what he wants to say of it. */
-  function release(but) {
-    for (const tap of queue) {
-      if (!tap.held || tap.cell === but) continue;
-      delete tap.held;
-      calibTaps.keep(tap);
-      say(`${tap.cell}: ${stateWords(expected(tap.cell))} …`);
-    }
-    send();
-  }
-
   function nextOpen(from) {
     const start = from === null ? 0 : cells.indexOf(from);
     for (let n = 0; n < cells.length; n += 1) {
       const cell = cells[(start + n) % cells.length];
-      if (!cell.dataset.skipped && openField(shown(cell)) !== null) return cell;
+      if (!cell.dataset.skipped && !isRead(shown(cell))) return cell;
     }
     return null;
   }
@@ -144,39 +123,27 @@
       delete cell.dataset.anew;
     }
     current = cell;
-    release(cell.dataset.cell);
     ask(cell);
     intoView(cell);
     if (focus) cell.focus({ preventScroll: true });
   }
 
+  const named = (cell) => `${cell.dataset.cell}: ${cell.dataset.setting.split(" (")[0]}`;
+
   function ask(cell) {
     const state = shown(cell);
-    const open = openField(state);
-    document.getElementById("cell-title").textContent =
-      `${cell.dataset.cell}: ${cell.dataset.setting.split(" (")[0]}`;
+    document.getElementById("cell-title").textContent = named(cell);
     const choosing = state.apart.length > 0 && !cell.dataset.anew;
     if (choosing) offer(state.apart);
     which.hidden = !choosing;
-    for (const question of root.querySelectorAll(".question[data-field]")) {
-      const name = question.dataset.field;
-      // A cell that is read shows all its answers, so that each can be corrected.
-      const pointless = name === "char" && (state.through === "" || state.through === "no");
-      question.hidden = choosing || (open === null ? pointless : name !== open);
-      for (const choice of question.querySelectorAll(".choice")) {
-        choice.setAttribute("aria-pressed", String(choice.dataset.value === state[name]));
+    answers.hidden = choosing;
+    for (const button of choices) button.setAttribute("aria-pressed", String(says(button, state)));
+    // A coupon that hangs stays so, whatever its edge is.
+    for (const button of answers.children) {
+      if (given(button).through === "hanging" && state.through === "hanging") {
+        button.setAttribute("aria-pressed", "true");
       }
     }
-    settle(`${cell.dataset.cell} ${choosing ? state.id : open}`);
-  }
-
-  /** A question that has just changed takes no answer yet. */
-  function settle(question) {
-    if (question === lastAsked) return;
-    lastAsked = question;
-    section.dataset.fresh = "yes";
-    clearTimeout(settling);
-    settling = setTimeout(() => delete section.dataset.fresh, SETTLES_MS);
   }
 
   /** Two looks differ: which is right? */
@@ -195,21 +162,14 @@
       hint.textContent = mine.has(look.id) ? "read on this device" : "read by somebody else";
       button.append(word, " ", hint);
       button.addEventListener("click", () => {
-        if (section.dataset.fresh) return;
-        tap(current, Object.fromEntries(grades.map((name) => [name, look[name]])));
-        goOn();
+        answer(Object.fromEntries(grades.map((name) => [name, look[name]])));
       });
       return button;
     }));
   }
 
-  function intoView(cell) {
-    const frame = root.querySelector(".board-frame");
-    const at = cell.querySelector(".place").getBoundingClientRect();
-    const box = frame.getBoundingClientRect();
-    frame.scrollBy(at.left + at.width / 2 - box.left - box.width / 2,
-      at.top + at.height / 2 - box.top - box.height / 2);
-  }
+  const intoView = (cell) => cell.querySelector(".place")
+    .scrollIntoView({ block: "center", inline: "center", behavior: "instant" });
 
   // ---- tapping -----------------------------------------------------------------------------
 
@@ -229,36 +189,27 @@
     send();
   }
 
-  function answer(question, value) {
-    if (section.dataset.fresh) return;
-    const cell = current;
-    const state = shown(cell);
-    const name = question.dataset.field;
-    const corrects = openField(state) === null;
-    const open = held(cell.dataset.cell);
-    delete cell.dataset.skipped;
-    delete cell.dataset.anew;
-    const given = Object.fromEntries(grades.map((one) => [one, state[one]]));
-    given[name] = value;
-    if (given.through === "no") given.char = "";
-    if (open) {
-      open.given = given;
-      delete open.held;
-      calibTaps.keep(open);
-      redraw(cell.dataset.cell);
-      say(`${cell.dataset.cell}: ${stateWords(shown(cell))} …`);
-      send();
-    } else {
-      const half = openField({ ...given, id: "", apart: [] }) !== null;
-      tap(cell, given, half ? { held: true } : {});
-    }
+  function settle() {
+    pad.dataset.fresh = "yes";
+    setTimeout(() => delete pad.dataset.fresh, SETTLES_MS);
+  }
+
+  /** Say what came out of the cell at hand, and go on to the next one that is open. */
+  function answer(grades) {
+    if (pad.dataset.fresh) return;
+    settle();
+    const corrects = isRead(shown(current));
+    delete current.dataset.skipped;
+    delete current.dataset.anew;
+    tap(current, grades);
     if (!corrects) goOn();
   }
 
   function goOn() {
     const following = nextOpen(current);
-    if (following !== null) choose(following, false);
-    else progress();
+    if (following === null) return progress();
+    choose(following, false);
+    said.textContent += ` Next ${named(following)}.`;
   }
 
   /** Own taps that can still be taken back, newest last. */
@@ -332,7 +283,8 @@
     }
     if (tap.kind === "back") choose(byCode.get(tap.cell), false);
     const what = tap.kind === "tap" ? "stored" : "taken back, now";
-    say(`${tap.cell} ${what}: ${stateWords(stored.get(tap.cell))}.`, "stored");
+    const next = current.dataset.cell === tap.cell ? "" : ` Next ${named(current)}.`;
+    say(`${tap.cell} ${what}: ${stateWords(stored.get(tap.cell))}.${next}`, "stored");
   }
 
   function refused(tap, body) {
@@ -344,9 +296,8 @@
   }
 
   function rests(status) {
-    const waiting = queue.filter((tap) => !tap.held);
     refreshDrop();
-    if (waiting.length > 0) say(`${takenBack} ${calibTaps.words(waiting, status)}`.trim(), "waiting");
+    if (queue.length > 0) say(`${takenBack} ${calibTaps.words(queue, status)}`.trim(), "waiting");
     else if (foot.classList.contains("waiting")) say("All that waited is stored.", "stored");
   }
 
@@ -364,7 +315,7 @@
 
   // ---- what others read, and photographs -----------------------------------------------------
 
-  const toSend = () => queue.some((tap) => !tap.refused && !tap.held);
+  const toSend = () => queue.some((tap) => !tap.refused);
 
   async function look() {
     if (document.hidden || toSend()) return;
@@ -409,32 +360,36 @@
   const neighbour = (step) =>
     cells[(cells.indexOf(current) + step + cells.length) % cells.length];
 
-  for (const cell of cells) {
-    cell.addEventListener("click", () => choose(cell, true));
-    cell.addEventListener("keydown", (event) => {
-      if (event.key in STEPS) {
-        event.preventDefault();
-        choose(neighbour(STEPS[event.key]), true);
-      } else if (event.key === "Enter" || event.key === " ") {
-        event.preventDefault();
-        choose(cell, true);
-        root.querySelector(".question:not([hidden]) .choice").focus();
-      }
-    });
-  }
+  for (const cell of cells) cell.addEventListener("click", () => choose(cell, true));
+  for (const button of choices) button.addEventListener("click", () => answer(given(button)));
+  document.addEventListener("keydown", (event) => {
+    if (event.target.closest("textarea, input, summary")) return;
+    if ((event.ctrlKey || event.metaKey) && event.key === "z") undo();
+    else if (event.ctrlKey || event.metaKey || event.altKey) return;
+    else if (event.key in STEPS) choose(neighbour(STEPS[event.key]), true);
+    else {
+      const button = [...answers.children].find((one) => one.dataset.key === event.key.toLowerCase());
+      if (!button || answers.hidden) return;
+      button.click();
+    }
+    event.preventDefault();
+  });
+  let from = null; // a swipe over the buttons goes to the next cell
+  pad.addEventListener("pointerdown", (event) => { from = event.clientX; });
+  pad.addEventListener("pointerup", (event) => {
+    const way = from === null ? 0 : event.clientX - from;
+    from = null;
+    if (Math.abs(way) < 60) return;
+    settle(); // the click that ends a swipe answers nothing
+    choose(neighbour(way < 0 ? 1 : -1), false);
+  });
   document.getElementById("anew").addEventListener("click", () => {
     current.dataset.anew = "yes";
     ask(current);
   });
-  for (const question of root.querySelectorAll(".question[data-field]")) {
-    for (const choice of question.querySelectorAll(".choice")) {
-      choice.addEventListener("click", () => answer(question, choice.dataset.value));
-    }
-  }
   document.getElementById("previous").addEventListener("click", () => choose(neighbour(-1), false));
   document.getElementById("next").addEventListener("click", () => choose(neighbour(1), false));
   document.getElementById("not-read").addEventListener("click", () => {
-    if (section.dataset.fresh) return;
     const cell = current;
     const state = shown(cell);
     cell.dataset.skipped = "yes";
@@ -443,16 +398,27 @@
     else say(`${cell.dataset.cell} stays empty: it counts as not burnt.`);
     goOn();
   });
-  document.getElementById("open-note").addEventListener("click", (event) => {
-    noteForm.hidden = !noteForm.hidden;
-    event.currentTarget.setAttribute("aria-expanded", String(!noteForm.hidden));
-    note.value = current.dataset.note;
-  });
-  noteForm.addEventListener("submit", (event) => {
+  const rest = document.getElementById("rest");
+  if (rest) {
+    const words = rest.textContent;
+    const open = () => cells.filter((cell) => !isRead(shown(cell)));
+    rest.addEventListener("click", () => {
+      const left = open();
+      if (left.length === 0) return;
+      if (rest.textContent === words) {
+        rest.textContent = `${left.map((cell) => cell.dataset.cell).join(", ")}: not cut?`;
+        setTimeout(() => { rest.textContent = words; }, 6000);
+        return;
+      }
+      rest.textContent = words;
+      for (const cell of left) tap(cell, { through: "no", char: "", mark: "" });
+      goOn();
+    });
+  }
+  document.getElementById("note-form").addEventListener("submit", (event) => {
     event.preventDefault();
     const words = note.value.replace(/\s+/g, " ").trim();
     if (!words) return;
-    release("");
     tap(current, { note: words }, { noteOnly: true });
   });
   document.getElementById("photograph").addEventListener("change", (event) =>
@@ -461,14 +427,12 @@
     photograph(event.currentTarget, ""));
   undoButton.addEventListener("click", undo);
   addEventListener("online", send);
-  addEventListener("pagehide", () => release(""));
   document.addEventListener("visibilitychange", look);
   setInterval(look, 5000);
 
   for (const cell of cells) stored.set(cell.dataset.cell, shown(cell));
   for (const code of new Set(queue.map((tap) => tap.cell))) redraw(code);
-  const half = queue.find((tap) => tap.held);
-  choose((half && byCode.get(half.cell)) || nextOpen(null) || cells[0], false);
+  choose(nextOpen(null) || cells[0], false);
   progress();
   for (const tap of queue) delete tap.refused; // it is tried once more
   send();

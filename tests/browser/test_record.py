@@ -10,8 +10,8 @@ import pytest
 from browsing import DESK, PHONE, Served, serving
 from shell import BIRCH, MACHINE, Shell
 
-# The question on the screen, once it takes an answer.
-ASKED = ".asked:not([data-fresh]) .question:not([hidden])"
+# The buttons, once they take an answer.
+ASKED = ".pad:not([data-fresh])"
 
 
 @pytest.fixture(scope="module")
@@ -37,11 +37,11 @@ def served(
 def open_board(page: Any) -> None:
     """Go to the only board that waits."""
     page.goto(page.url.rstrip("/") + "/burnt")
-    page.wait_for_url("**/take-down")
+    page.wait_for_url("**/record")
 
 
 def choose(page: Any, *words: str) -> None:
-    """Tap choices one after the other, each when its question has settled."""
+    """Say what came out of one cell after the other."""
     for word in words:
         page.locator(f"{ASKED} .choice", has_text=word).first.click()
 
@@ -77,17 +77,21 @@ def test_taps_are_stored_at_once_undone_and_corrected(served: Served) -> None:
     page = served.device(PHONE, has_touch=True)
     open_board(page)
     first = page.locator(".cell.now").get_attribute("data-cell")
-    choose(page, "Hangs", "Brown")
-    wait_for(page, f"{first} stored: hangs, char 2")
-    assert stored(served, page)[first] == ("hanging", 2)
-    served.look(page, "take-down-phone")
+    choose(page, "Hangs")
+    wait_for(page, f"{first} stored: hangs.")
+    assert stored(served, page)[first] == ("hanging", None)
+    served.look(page, "record-phone")
     page.get_by_role("button", name="Undo").click()
     wait_for(page, f"{first} taken back, now: not read yet")
     assert first not in stored(served, page)
     assert page.locator(".cell.now").get_attribute("data-cell") == first
-    choose(page, "Hangs", "Clean")
-    wait_for(page, f"{first} stored: hangs, char 0")
+    choose(page, "Clean")
+    wait_for(page, f"{first} stored: falls free, char 0")
     page.locator(f'.cell[data-cell="{first}"]').tap()
+    page.locator("summary").tap()
+    page.locator("[aria-labelledby=asks-hanging] .choice", has_text="Brown").tap()
+    wait_for(page, f"{first} stored: hangs, char 2")
+    assert stored(served, page)[first] == ("hanging", 2)
     choose(page, "Not cut")
     wait_for(page, f"{first} stored: not cut")
     assert stored(served, page)[first] == ("no", None)
@@ -96,22 +100,22 @@ def test_taps_are_stored_at_once_undone_and_corrected(served: Served) -> None:
 def test_a_lost_connection_loses_nothing_and_stores_nothing_twice(served: Served) -> None:
     page = served.device(PHONE)
     open_board(page)
-    choose(page, "Falls free", "Tan")
+    choose(page, "Tan")
     wait_for(page, "stored")
     page.context.set_offline(True)
-    choose(page, "Hangs", "Black", "Not cut", "Falls free")
-    wait_for(page, "2 taps wait on this device")
-    served.look(page, "take-down-offline")
-    # The half of a look isn't sent; it is taken back like the rest.
+    choose(page, "Black", "Not cut", "Hangs")
+    wait_for(page, "3 taps wait on this device")
+    served.look(page, "record-offline")
     page.get_by_role("button", name="Undo").click()
     wait_for(page, "taken back")
-    choose(page, "Hangs", "Clean")
+    choose(page, "Clean")
     wait_for(page, "3 taps wait on this device")
+    assert len(served.book.readings(served.code)) == 1
     assert len(served.book.readings(served.code)) == 1
     page.context.set_offline(False)
     page.locator("#status", has_text="stored").wait_for()
     page.locator(".cell.waits").first.wait_for(state="detached")
-    assert grades(served, page) == [("hanging", 0), ("hanging", 3), ("no", None), ("through", 1)]
+    assert grades(served, page) == [("no", None), ("through", 0), ("through", 1), ("through", 3)]
     assert looks(served) == 4
 
 
@@ -142,7 +146,7 @@ def test_two_phones_at_one_board_lose_nothing(served: Served) -> None:
     for mine, theirs in zip(cells[:3], reversed(cells[3:]), strict=True):
         for page, cell in ((one, mine), (other, theirs)):
             page.locator(f'.cell[data-cell="{cell}"]').click()
-            choose(page, "Falls free", "Tan")
+            choose(page, "Tan")
     for page in (one, other):
         page.locator(".cell.waits").first.wait_for(state="detached")
     assert stored(served, one) == dict.fromkeys(cells, ("through", 1))
@@ -155,7 +159,7 @@ def test_two_phones_in_conflict_offline_make_no_third_reading(served: Served) ->
         open_board(page)
     cell = one.locator(".cell.now").get_attribute("data-cell")
     one.context.set_offline(True)
-    choose(one, "Falls free", "Tan")
+    choose(one, "Tan")
     wait_for(one, "1 tap waits on this device")
     choose(other, "Not cut")
     wait_for(other, f"{cell} stored: not cut")
@@ -169,8 +173,8 @@ def test_two_phones_in_conflict_offline_make_no_third_reading(served: Served) ->
         which = page.locator("#which .choice")
         which.filter(has_text=f"{mine}").filter(has_text="read on this device").wait_for()
         which.filter(has_text=f"{theirs}").filter(has_text="read by somebody else").wait_for()
-    served.look(one, "take-down-which")
-    choose(other, "Falls free, char 1")
+    served.look(one, "record-which")
+    other.locator("#which .choice", has_text="Falls free, char 1").click()
     wait_for(other, f"{cell} stored: falls free, char 1")
     assert stored(served, other)[cell] == ("through", 1)
     one.locator(f'.cell:not(.apart)[data-cell="{cell}"][data-through=through]').wait_for()
@@ -179,30 +183,65 @@ def test_two_phones_in_conflict_offline_make_no_third_reading(served: Served) ->
 def test_the_second_tap_of_a_double_tap_answers_nothing(served: Served) -> None:
     page = served.device(PHONE, has_touch=True)
     open_board(page)
-    page.locator(ASKED).first.wait_for()
-    twice = """(words) => {
-      const now = () => [...document.querySelectorAll(".question:not([hidden]) .choice")];
-      for (const word of words) now().find((one) => one.textContent.includes(word)).click();
+    twice = """(word) => {
+      const button = [...document.querySelectorAll(".answers .choice")]
+        .find((one) => one.textContent.includes(word));
+      button.click();
+      button.click();
     }"""
     first = page.locator(".cell.now").get_attribute("data-cell")
-    page.evaluate(twice, ["Not cut", "Not cut"])
+    page.evaluate(twice, "Not cut")
     wait_for(page, f"{first} stored: not cut")
     second = page.locator(".cell.now").get_attribute("data-cell")
     page.locator(ASKED).first.wait_for()
-    # Where "Hangs" was, "Tan" comes to lie.
-    page.evaluate(twice, ["Hangs", "Tan"])
-    choose(page, "Black")
-    wait_for(page, f"{second} stored: hangs, char 3")
-    assert stored(served, page) == {first: ("no", None), second: ("hanging", 3)}
+    page.evaluate(twice, "Black")
+    wait_for(page, f"{second} stored: falls free, char 3")
+    assert stored(served, page) == {first: ("no", None), second: ("through", 3)}
+
+
+def test_six_cells_in_six_taps_without_scrolling(served: Served) -> None:
+    """At every size and at twice the size of everything, which is half of the screen."""
+    for number, (width, height) in enumerate([(390, 664), (844, 390), (195, 332)]):
+        page = served.device({"width": width, "height": height}, has_touch=True)
+        open_board(page)
+        for _ in range(2):
+            page.locator(ASKED).first.wait_for()
+            cell = page.locator(".cell.now")
+            code = cell.get_attribute("data-cell")
+            buttons = page.locator(".answers .choice")
+            for place in (cell.locator(".place"), *buttons.all()):
+                box = place.bounding_box()
+                assert 0 < box["x"] + box["width"] / 2 < width, (width, place)
+                assert 0 < box["y"] + box["height"] / 2 < height, (width, place)
+            for button in buttons.all():
+                box = button.bounding_box()
+                assert box["height"] >= 44
+            buttons.nth(2 + number).tap()
+            wait_for(page, f"{code} stored: falls free, char {number}")
+        served.look(page, f"record-{width}")
+    assert len(stored(served, page)) == 6
+
+
+def test_all_that_is_left_is_said_at_once_when_pressed_twice(served: Served) -> None:
+    page = served.device(PHONE)
+    open_board(page)
+    choose(page, "Tan")
+    page.locator("summary").click()
+    rest = page.get_by_role("button", name="All that is left: not cut")
+    rest.click()
+    page.get_by_role("button", name="not cut?").click()
+    page.locator("#progress-words", has_text="6 of 6 read").wait_for()
+    page.locator(".cell.waits").first.wait_for(state="detached")
+    assert grades(served, page) == [*[("no", None)] * 5, ("through", 1)]
 
 
 def test_taps_outlast_the_end_of_the_session(served: Served) -> None:
     page = served.device(PHONE)
     open_board(page)
     served.later_s = 12 * 3600 + 1
-    choose(page, "Falls free", "Tan", "Not cut", "Not cut", "Hangs", "Clean")
+    choose(page, "Tan", "Not cut", "Not cut", "Clean")
     wait_for(page, "not let in any more. 4 taps wait here and nothing is lost")
-    served.look(page, "take-down-ended")
+    served.look(page, "record-ended")
     assert served.book.readings(served.code) == ()
     page.goto(served.site.address + "/burnt")
     waiting = page.locator("#waiting-taps")
@@ -211,7 +250,7 @@ def test_taps_outlast_the_end_of_the_session(served: Served) -> None:
     served.let_in(page)
     waiting.filter(has_text="4 taps that waited on this device: stored").wait_for()
     served.look(page, "desk-sent")
-    assert grades(served, page) == [("hanging", 0), ("no", None), ("no", None), ("through", 1)]
+    assert grades(served, page) == [("no", None), ("no", None), ("through", 0), ("through", 1)]
     page.reload()
     assert not waiting.is_visible()
 
@@ -220,7 +259,7 @@ def test_taps_outlast_a_restart_of_the_server(served: Served) -> None:
     page = served.device(PHONE)
     open_board(page)
     page.context.set_offline(True)
-    choose(page, "Falls free", "Tan", "Not cut")
+    choose(page, "Tan", "Not cut")
     wait_for(page, "2 taps wait on this device")
     served.restart()
     page.context.set_offline(False)
@@ -237,9 +276,9 @@ def test_a_tab_that_was_closed_goes_on_where_it_was(served: Served) -> None:
     open_board(page)
     address, context = page.url, page.context
     context.set_offline(True)
-    choose(page, "Falls free", "Tan")
+    choose(page, "Tan")
     wait_for(page, "1 tap waits on this device")
-    half = page.locator(".cell.now").get_attribute("data-cell")
+    second = page.locator(".cell.now").get_attribute("data-cell")
     choose(page, "Hangs")
     page.close()
     context.set_offline(False)
@@ -247,10 +286,9 @@ def test_a_tab_that_was_closed_goes_on_where_it_was(served: Served) -> None:
     again.set_default_timeout(30_000)
     again.goto(address)
     again.locator("#progress-words", has_text="2 of 6 read").wait_for()
-    again.locator(f'.cell[data-cell="{half}"]').click()
-    choose(again, "Brown")
-    wait_for(again, f"{half} stored: hangs, char 2")
-    assert grades(served, again) == [("hanging", 2), ("through", 1)]
+    again.locator(".cell.waits").first.wait_for(state="detached")
+    assert grades(served, again) == [("hanging", None), ("through", 1)]
+    assert stored(served, again)[second] == ("hanging", None)
 
 
 def test_what_waits_is_dropped_only_when_asked_twice(served: Served) -> None:
@@ -273,18 +311,21 @@ def test_what_waits_is_dropped_only_when_asked_twice(served: Served) -> None:
 def test_keyboard_alone_does_it(served: Served) -> None:
     page = served.device(DESK)
     open_board(page)
-    page.locator(".cell.now").focus()
+    first = page.locator(".cell.now").get_attribute("data-cell")
     page.keyboard.press("ArrowRight")
     cell = page.locator(".cell.now").get_attribute("data-cell")
+    assert cell != first
     assert page.evaluate("document.activeElement.dataset.cell") == cell
-    page.keyboard.press("Enter")
-    for _ in range(2):
-        page.locator(f"{ASKED} .choice").first.wait_for()
-        page.locator(f"{ASKED} .choice").first.focus()
-        page.keyboard.press("Enter")
-    wait_for(page, f"{cell} stored: falls free, char 0")
-    assert stored(served, page) == {cell: ("through", 0)}
-    served.look(page, "take-down-desk")
+    page.keyboard.press("2")
+    wait_for(page, f"{cell} stored: falls free, char 2")
+    page.locator(ASKED).first.wait_for()
+    following = page.locator(".cell.now").get_attribute("data-cell")
+    page.keyboard.press("n")
+    wait_for(page, f"{following} stored: not cut")
+    page.keyboard.press("Control+z")
+    wait_for(page, f"{following} taken back, now: not read yet")
+    assert stored(served, page) == {cell: ("through", 2)}
+    served.look(page, "record-desk")
 
 
 def test_notes_and_photographs_are_kept(served: Served, tmp_path: Path) -> None:
@@ -293,7 +334,7 @@ def test_notes_and_photographs_are_kept(served: Served, tmp_path: Path) -> None:
     page = served.device(PHONE)
     open_board(page)
     cell = page.locator(".cell.now").get_attribute("data-cell")
-    page.get_by_role("button", name="Note or photograph").click()
+    page.locator("summary").click()
     page.get_by_label("Your own words").fill("<b>knot</b> at the edge")
     page.get_by_role("button", name="Keep the note").click()
     wait_for(page, f"{cell} stored")

@@ -1,4 +1,4 @@
-"""Commands for jobs: what a drawing takes in time and money, costs, the stopwatch."""
+"""The command for jobs: what a drawing takes in time and money, and the stopwatch."""
 
 from __future__ import annotations
 
@@ -9,16 +9,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from calib.cli.options import Changes, Note, Said, argument, command, option, reader
+from calib.cli.options import Said, argument, command, option, reader
 from calib.cli.terminal import draw, now, tell
 from calib.errors import InvalidQuantity, shown
 
 if TYPE_CHECKING:
     from calib.logbook import Book
-    from calib.records import Costs, Setting
+    from calib.records import Setting
     from calib.tasks.wishes import JobWish, Named
 
-PANEL = "Jobs"
 # Bytes that take seconds to read.
 _LARGE_DRAWING = 2_000_000
 
@@ -95,7 +94,6 @@ CostPicture = Annotated[
 
 
 @command(
-    PANEL,
     "calib job box.svg 'birch 3' --cut '#ff0000' --price 40 --picture cost.png",
     leave_out=("line_pitch_mm",),
 )
@@ -137,13 +135,3 @@ def job(
         tell(time_ratio_text(ratio))
     draw({str(path): job_picture(done, path.name) for path in picture or ()})
     return job_data(done), job_text(done)
-
-
-@command(PANEL, "calib costs --machine-hour 18 --labour-hour 30")
-def costs(book: Book, changed: Changes[Costs], note: Note = "") -> Said:
-    """Show what time, parts and sheets cost you, and take down what you give; asked once."""
-    from calib.report.jobs import costs_data, costs_text
-    from calib.tasks.costing import take_down_costs
-
-    known = take_down_costs(book, when=now(), note=note, **changed)
-    return costs_data(known), costs_text(known)

@@ -1,4 +1,4 @@
-"""A promised setting."""
+"""A setting with its stated chance."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from calib.records.words import Operation
 
 
 @record
-class Promise:
-    """What was promised of a setting before its results could come in."""
+class Advice:
+    """A setting with the chance that was stated of it before its results could come in."""
 
-    operation: Annotated[Operation, says("What it is promised of.")]
+    operation: Annotated[Operation, says("What it is for.")]
     setting: Annotated[Setting, says("The setting.")]
     aim: Annotated[Name, says("What the setting was chosen for.")]
     reliability: Annotated[Chance, says("Chance that was asked for; 0 if none was.")]
