@@ -154,10 +154,7 @@ def test_a_doubtful_mark_is_burnt_again_before_it_is_kept(shell: Shell) -> None:
     shell.burn(planned["grid"], lambda _p, _v: ("", "", next(grades)))
     done = shell.run("recommend", *mark)
     assert "Not sure yet" in done.stdout
-    assert (
-        "Next: calib plan 'MDF 3' --machine bench --operation line_mark, for a board of"
-        in done.stderr
-    )
+    assert "named above: calib plan 'MDF 3' --machine bench --operation line_mark\n" in done.stderr
 
 
 def test_what_is_guessed_of_the_cost_is_told_in_words(evening: Shell) -> None:

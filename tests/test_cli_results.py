@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import csv
+import json
 import re
 from pathlib import Path
 
 import pytest
-from shell import Shell, cut_cleanly
+from shell import BIRCH, MACHINE, Shell, cut_cleanly
 
 from calib.logbook import open_book
 
@@ -34,7 +35,7 @@ def test_a_bad_result_file_is_refused_whole(planned: Shell, text: str, said: str
 def test_each_step_says_the_next_one_but_not_to_a_program(planned: Shell) -> None:
     grid = planned.json("board", "show", "last")["grid"]
     file = planned.results(grid, cut_cleanly)
-    said = "Next: calib plan 'birch 3' --machine bench, for another board (6 burns so far"
+    said = "6 burns so far; a setting wants about 12. Next: calib plan 'birch 3' --machine bench\n"
     assert said in planned.run("record", "last", file).stderr
     assert planned.run("record", "last", file, "--json").stderr == ""
     speeds = "3,6,8,9,12,15,18,24"
@@ -175,3 +176,34 @@ def test_a_ready_made_grid_is_taken_down_for_each_machine_that_burnt_it(planned:
     # Recorded once more it is the same board, and the same readings.
     twice = planned.json("record", code, second, *ready, "two")
     assert (twice["board_id"], twice["recorded"]["added"]) == (done["board_id"], 0)
+
+
+def test_a_table_of_ones_own_becomes_a_board_of_its_own(shell: Shell) -> None:
+    for words in (MACHINE, BIRCH):
+        shell.run(*words)
+    rows = "power;speed;passes;through;char;note\n60;12 mm/s;1;through;2;\n60,5;720 mm/min;1;no;;\n"
+    done = shell.run("record", shell.write("own.csv", rows + "60;12;1;hanging;1;slipped\n"))
+    assert "3 new" in done.stdout
+    board = shell.json("board", "show", "last")
+    burnt = {c["label"]: (c["power_pct"], c["speed_mm_s"]) for c in board["grid"]["cells"]}
+    came = [(*burnt[r["cell"]], r["through"], r["note"]) for r in board["readings"]]
+    assert sorted(came) == [
+        (60.0, 12.0, "hanging", "slipped"), (60.0, 12.0, "through", ""), (60.5, 12.0, "no", ""),
+    ]  # fmt: skip
+    assert "own" in " ".join(board["grid"]["notes"])
+    assert shell.json("region")["outcomes"] == {"no": 1, "hanging": 1, "through": 1}
+    # The same table again says the same.
+    assert "3 as before" in shell.text("record", "own.csv")
+    wrong = shell.write("wrong.csv", "power,speed,through\n60,fast,no\n")
+    assert "Row 2: speed 'fast' can't be read" in shell.refusal("record", wrong)
+
+
+def test_many_files_are_recorded_at_once_by_their_pattern(planned: Shell) -> None:
+    for name, burns in (("one", "3"), ("two", "4")):
+        grid = planned.json("plan", "--burns", burns, "--into", name)["grid"]
+        filled = Path(planned.results(grid, cut_cleanly)).read_bytes()
+        (next((planned.folder / name).glob("*-results.csv"))).write_bytes(filled)
+    done = planned.run("record", "*/*-results.csv", "--json")
+    assert [b["recorded"]["added"] for b in json.loads(done.stdout)["boards"]] == [3, 4]
+    said = planned.refusal("record", "nothing-*.csv", "one/nothing.csv")
+    assert "is no result file" in said

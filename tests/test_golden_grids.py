@@ -95,12 +95,6 @@ def test_no_folder_lacks_its_definition() -> None:
     assert folders <= {path.stem for path in DEFINITIONS}
 
 
-def test_a_full_grid_can_be_defined() -> None:
-    grid = ready_made_grid(read_definition(GOOD))
-    cells = sorted((c.power_pct, c.speed_mm_s) for c in grid.cells)
-    assert cells == [(p, v) for p in (40.0, 80.0) for v in (10.0, 20.0)]
-
-
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [

@@ -45,11 +45,11 @@ ROOMS: dict[str, set[str]] = {
         "print_style",
     },
     "logbook": _WORDS | {"spreadsheet"},
-    "pictures": _WORDS | {"typeface"},
+    "pictures": _WORDS | {"jobs", "typeface"},
     # The only room that joins the rest.
     "tasks": _WORDS | {
         "advice", "boards", "fit", "hazards", "jobs", "joints", "limits", "logbook", "materials",
-        "physics", "pictures", "plan", "print_style", "results",
+        "physics", "pictures", "plan", "print_style", "results", "spreadsheet",
     },
     # Text is made of records, whichever room they come from.
     "report": _WORDS | {

@@ -46,6 +46,11 @@ class _Program(TyperGroup):
             )
         super().__init__(**{**settings, "commands": made})
 
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Without a command: what is open."""
+        bare = not args or args[0] in ("--book", "--json")
+        return super().parse_args(ctx, ["overview", *args] if bare else args)
+
     def invoke(self, ctx: Any) -> Any:
         silence.begin()
         try:
@@ -57,7 +62,6 @@ class _Program(TyperGroup):
 app = typer.Typer(
     name="calib",
     cls=_Program,
-    no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode="rich",

@@ -71,7 +71,7 @@ def machine_show(
     ] = None,
 ) -> Said:
     """Show a machine, what is assumed of it, and every set-up it has had."""
-    from calib.report.workshop import machine_text, setups_text
+    from calib.report.workshop import shown_machine_text
     from calib.tasks.finding import find_machine
     from calib.tasks.workshop import assumptions
 
@@ -79,7 +79,7 @@ def machine_show(
     machine = setups[-1].machine
     assumed = assumptions(machine)
     data = {"machine": machine, "assumed": assumed, "setups": setups}
-    return data, f"{machine_text(machine, assumed)}\n\n{setups_text(setups)}"
+    return data, shown_machine_text(machine, assumed, setups)
 
 
 @command("calib machine check --reference 'MDF 3' --picture strips.png")

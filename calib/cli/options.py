@@ -134,6 +134,7 @@ def command(
     *,
     arguments: Sequence[str] = ("name", "sheet"),
     leave_out: Sequence[str] = (),
+    hidden: bool = False,
 ) -> Callable[[F], F]:
     """Make a function a command, named as in its example: one word, or a group and a word.
 
@@ -144,6 +145,7 @@ def command(
 
     def kept(function: F) -> F:
         made = Command(function, example, arguments, leave_out)
+        made.hidden = hidden
         COMMANDS[made.words] = made
         return function
 

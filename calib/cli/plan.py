@@ -1,4 +1,4 @@
-"""The command that plans boards, whatever they are for."""
+"""Where one begins: what is open, and the command that plans boards, whatever they are for."""
 
 from __future__ import annotations
 
@@ -19,6 +19,16 @@ if TYPE_CHECKING:
         FocusWish,
         Pair,
     )
+
+
+@command("calib overview", hidden=True)
+def overview(book: Book) -> Said:
+    """Say what is open, and the next command for each sheet."""
+    from calib.report.boards import overview_text
+    from calib.tasks.steps import overview
+
+    found = overview(book)
+    return found, overview_text(found)
 
 
 @command(

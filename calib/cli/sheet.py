@@ -39,11 +39,12 @@ def sheet_add(book: Book, sheet: Sheet, note: Note = "") -> Said:
     from calib.report.workshop import sheet_text
     from calib.tasks.workshop import add_sheet
 
-    known = sheet in book.sheets()
+    before = book.sheets()
     hazard = add_sheet(book, sheet, when=now(), note=note)
-    if known:
+    if sheet in before:
         tell(unchanged(f"Sheet {sheet.name}", note))
-    return {"sheet": sheet, "hazard": hazard}, sheet_text(sheet, hazard)
+    # What holds of every material is read once: with the first sheet, and with sheet show.
+    return {"sheet": sheet, "hazard": hazard}, sheet_text(sheet, hazard, always=not before)
 
 
 @command(
@@ -72,14 +73,14 @@ def sheet_new_lot(
 
 def _changed(book: Book, changed: Changes[Sheet], note: str) -> Said:
     from calib.hazards import check_hazard
-    from calib.report.workshop import new_lot_text, sheet_text
+    from calib.report.workshop import new_lot_text, sheet_head
     from calib.tasks.workshop import change_sheet
 
     sheet = change_sheet(book, changed.pop("name"), when=now(), note=note, **changed)
     cut_on = [one.name for one in book.machines() if book.burns(one.name, sheet.name, "cut")]
     hazard = check_hazard(sheet)
     following = new_lot_text(sheet.name, cut_on) if "lot" in changed else ""
-    return {"sheet": sheet, "hazard": hazard}, sheet_text(sheet, hazard), following
+    return {"sheet": sheet, "hazard": hazard}, sheet_head(sheet), following
 
 
 @command("calib sheet list")

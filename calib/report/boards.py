@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from calib.boards.board_time import board_time, sheet_use
 from calib.boards.focus import FocusBoard
+from calib.hazards import check_hazard
 from calib.logbook import Looked, Recorded
 from calib.records import Grid, Reading
 from calib.report.words import (
@@ -22,16 +23,15 @@ from calib.report.words import (
     wrapped,
 )
 from calib.tasks.results import ENOUGH_BURNS
+from calib.tasks.workshop import assumptions
 from calib.units import show_speed
 
 if TYPE_CHECKING:
     from calib.tasks.boards import Planned
     from calib.tasks.results import NextStep, Question
+    from calib.tasks.steps import Overview, PairState
 
-_FIRST_CAUTION = (
-    "Before you burn, read the cautions on the record sheet. Stay with the machine from the first"
-    " burn to the last."
-)
+_FIRST_CAUTION = "Read the cautions on the record sheet before you burn, and stay with the machine."
 
 
 def planned_data(planned: Planned, written: Sequence[Path]) -> dict[str, Any]:
@@ -54,27 +54,38 @@ def planned_round_text(planned: Sequence[Planned]) -> str:
         return planned_text(planned[0])
     cells = sum(len(one.grid.cells) for one in planned)
     head = f"One round of {counted(cells, 'cell')} on {len(planned)} boards."
-    return paragraphs(head, *(planned_text(one) for one in planned))
+    return paragraphs(
+        head, *(planned_text(one, f"\nSheet: {sheet_use(one.grid).words}.") for one in planned)
+    )
 
 
-def planned_text(planned: Planned) -> str:
-    """Describe a board that was just planned."""
+def planned_text(planned: Planned, more: str = "") -> str:
+    """Describe a board that was just planned; ``more`` is said under its size."""
     grid = planned.grid
     size = f"{counted(len(grid.cells), 'cell')}, {board_time(grid).words}."
     rests = (
-        "It rests on what is expected of such a sheet: nothing was burnt yet. If you aren't sure of"
-        " the focus, burn a focus board first (calib focus)."
+        "Nothing of this sheet was burnt on this machine yet: it rests on what is expected."
         if planned.before == 0
         else f"It rests on {counted(planned.before, 'burn')} of this sheet and machine."
     )
     forecast = {label: _forecast(grid, events) for label, events in planned.forecasts.items()}
     return paragraphs(
-        f"{_head(grid)}\n{wrapped(f'{size} {rests}')}\nSheet: {sheet_use(grid).words}.",
+        f"{_head(grid)}\n{wrapped(f'{size} {rests}')}{more}",
         _cells(grid, "forecast", forecast),
-        f"Codes are marked at {setting_words(grid.label_setting)}.",
-        bullets("Notes", grid.notes),
-        wrapped(_FIRST_CAUTION),
+        bullets("Notes", _own_notes(grid)),
+        _FIRST_CAUTION,
     )
+
+
+def _own_notes(grid: Grid) -> list[str]:
+    """Notes of this very board: what holds of its machine or sheet is said with those."""
+    advice = check_hazard(grid.sheet, grid.machine, grid.operation).advice
+    assumed = {_begin(sentence) for sentence in assumptions(grid.machine)}
+    return [n for n in grid.notes if n not in advice and _begin(n) not in assumed]
+
+
+def _begin(sentence: str) -> str:
+    return sentence.partition(":")[0].rstrip(".")
 
 
 def _head(grid: Grid) -> str:
@@ -155,20 +166,60 @@ def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -
 
 
 def next_step_text(step: NextStep) -> str:
-    """Say what to type next, in one line."""
-    pair = pair_typed(step.sheet, step.machine)
+    """Say why something comes next, and what to type, complete with its names."""
     if step.step == "check_machine":
+        pair = pair_typed(step.sheet, step.machine)
         return f"Next: calib machine check --reference {pair}"
-    typed = f"Next: calib {step.step.replace('_', '-')} {pair}"
-    if step.operation != "cut":
-        typed += f" --operation {step.operation}"
-    if step.step != "plan":
-        return typed  # nothing behind it: a dot would be pasted with the name
-    if step.burns < ENOUGH_BURNS:
-        so_far = f"{counted(step.burns, 'burn')} so far; recommend wants about {ENOUGH_BURNS}"
-    else:
-        so_far = "all burns came out alike so far"
-    return f"{typed}, for another board ({so_far})."
+    why = ""
+    if step.step == "plan":
+        why = "All burns came out alike so far. "
+        if step.burns < ENOUGH_BURNS:
+            why = f"{counted(step.burns, 'burn')} so far; a setting wants about {ENOUGH_BURNS}. "
+    return f"{why}Next: calib {step.step} {_typed(step)}"
+
+
+def _typed(step: NextStep | PairState) -> str:
+    operation = "" if step.operation == "cut" else f" --operation {step.operation}"
+    return pair_typed(step.sheet, step.machine) + operation
+
+
+def overview_text(overview: Overview) -> str:
+    """Say what is open, and the next command of each sheet; it runs as it is pasted."""
+    if not overview.has_machine:
+        return paragraphs(
+            "The logbook is empty. Describe your machine first, with its own numbers:",
+            "  calib machine add bench --watts 60 --bed 600x400 --top-speed 400",
+        )
+    if not overview.pairs:
+        return paragraphs(
+            "No sheet yet. Describe the first one:",
+            "  calib sheet add 'birch 3' --material 'birch plywood' --thickness 3",
+        )
+    lines = []
+    for state in overview.pairs:
+        where = f"{state.sheet} on {state.machine}, {operation_words(state.operation)}"
+        why, command = _next_of(state)
+        lines.append(f"{where}: {why}\n  calib {command}")
+    if overview.questions:
+        count = counted(overview.questions, "thing")
+        lines.append(f"{count} said in two ways: which is right?\n  calib book questions")
+    return "\n".join(lines)
+
+
+def _next_of(state: PairState) -> tuple[str, str]:
+    """Where a pair stands, and the command that comes next."""
+    board, burns = state.waiting, counted(state.burns, "burn")
+    if state.step == "record" and board is not None:
+        read = f"{board.read} of {counted(board.cells, 'cell')} recorded."
+        return f"board {board.id}, {read}", f"record {board.id}"
+    if state.new_lot:
+        return "a new lot; a few burns try it.", f"plan {_typed(state)} --for lot"
+    if state.step == "none" and state.kept is not None:
+        card = pair_typed(state.sheet, state.machine)
+        return f"{setting_words(state.kept.setting)} is kept.", f"sheet card {card}"
+    if state.step == "plan":
+        return f"{burns if state.burns else 'nothing burnt yet'}.", f"plan {_typed(state)}"
+    return f"{burns}; ask for a setting.", f"recommend {_typed(state)}"
 
 
 def question_text(question: Question) -> str:
@@ -182,7 +233,7 @@ def question_text(question: Question) -> str:
 
 
 _KINDS = {
-    ".svg": "drawing",
+    ".svg": "drawing, a colour for each setting",
     ".dxf": "drawing, a layer for each setting",
     ".nc": "program",
     "-outline.nc": "program that moves round the board, beam off",
@@ -195,7 +246,7 @@ _KINDS = {
 def files_text(files: Mapping[str, bytes], written: Sequence[Path], folder: Path) -> str:
     """Say which files were written, and which were left alone."""
     names = {path.name for path in written}
-    rows = [(path.name, _kind(path.name)) for path in written]
+    rows = [(path.name, file_kind(path.name)) for path in written]
     kept = [
         f"{name} in {folder} was filled in and is left as it is."
         for name in files
@@ -210,7 +261,8 @@ def files_text(files: Mapping[str, bytes], written: Sequence[Path], folder: Path
     return "\n".join([*([listed] if rows else []), *kept])
 
 
-def _kind(name: str) -> str:
+def file_kind(name: str) -> str:
+    """What the end of a file's name says of it."""
     ending = max((end for end in _KINDS if name.endswith(end)), key=len, default="")
     return _KINDS.get(ending, "")
 

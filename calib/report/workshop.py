@@ -45,6 +45,15 @@ def machine_text(machine: Machine, assumed: Sequence[str] = ()) -> str:
     return paragraphs(head, bullets("Known", _known(machine)), bullets(title, assumed))
 
 
+def shown_machine_text(
+    machine: Machine, assumed: Sequence[str], setups: Sequence[SetupEntry]
+) -> str:
+    """Describe a machine with its past, and the cautions in full."""
+    return paragraphs(
+        machine_text(machine, assumed), setups_text(setups), bullets("Always", CAUTIONS)
+    )
+
+
 def _known(machine: Machine) -> list[str]:
     """What was given beyond the first four fields."""
     usual = {field.name: field.default for field in fields_of(Machine)} | machine.usual
@@ -71,22 +80,26 @@ def setups_text(setups: Sequence[SetupEntry]) -> str:
     return table(("since", "what changed", "note"), rows)
 
 
-def hazard_text(hazard: Hazard) -> str:
+def hazard_text(hazard: Hazard, *, always: bool = True) -> str:
     """Say what is known of a material."""
     matched = f" ({', '.join(hazard.matched)})" if hazard.matched else ""
     return paragraphs(
         f"This material{matched} {_VERDICTS[hazard.verdict]}.",
         bullets("To know", hazard.advice),
-        bullets("Always", CAUTIONS),
+        bullets("Always", CAUTIONS) if always else "",
     )
 
 
-def sheet_text(sheet: Sheet, hazard: Hazard) -> str:
-    """Describe a sheet and its hazards."""
+def sheet_text(sheet: Sheet, hazard: Hazard, *, always: bool = True) -> str:
+    """Describe a sheet and its hazards; ``always``: with what holds of every material too."""
+    return paragraphs(sheet_head(sheet), hazard_text(hazard, always=always))
+
+
+def sheet_head(sheet: Sheet) -> str:
+    """Name a sheet in one line."""
     measured = "" if sheet.measured_mm is None else f" (measured {sheet.measured_mm:g} mm)"
     lot = f", lot {sheet.lot}" if sheet.lot else ""
-    head = f"{sheet.name}: {sheet.material}, {sheet.thickness_mm:g} mm{measured}{lot}"
-    return paragraphs(head, hazard_text(hazard))
+    return f"{sheet.name}: {sheet.material}, {sheet.thickness_mm:g} mm{measured}{lot}"
 
 
 def sheets_text(sheets: Sequence[Sheet]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -20,9 +20,11 @@ from calib.records import (
     Grid,
     Operation,
     Reading,
+    Setting,
 )
-from calib.results import boards_named, read_results
-from calib.tasks.finding import find_board, find_machine, find_sheet
+from calib.results import RESULT_COLUMNS, boards_named, read_results, settings_table
+from calib.spreadsheet import write_csv
+from calib.tasks.finding import find_board, find_machine, find_pair, find_sheet
 from calib.tasks.folders import given_file
 
 LOT_NOTE = "Burns of a new lot, about the working setting of the old one."
@@ -91,6 +93,9 @@ def record_file(
     ``burnt_on``.
     """
     content = given_file(file)
+    if rows := settings_table(content):
+        own, content = _board_of_table(book, rows, *burnt_on, when=when)
+        return own, record_readings(book, own, content, when=when, session=session, why=why)
     named = (board,) if board else boards_named(content)
     if len(named) != 1:
         what = "names no board: give the board's code before it"
@@ -116,6 +121,41 @@ def record_file(
         code = named[0].strip().upper()
     done = record_readings(book, grid, content, when=when, session=session, why=why, code=code)
     return grid, done
+
+
+def _board_of_table(
+    book: Book,
+    rows: Sequence[tuple[Setting, Mapping[str, str]]],
+    machine: str | None,
+    sheet: str | None,
+    *,
+    when: datetime,
+) -> tuple[Grid, bytes]:
+    """Make a board of a table with settings of one's own; with it, its results by cell."""
+    from calib.boards.layout import lay_out
+    from calib.hazards import check_hazard
+
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    settings = [setting for setting, _ in rows]
+    operation: Operation = "cut"
+    if any(given.get("mark") for _, given in rows):
+        operation = "area_mark" if any(s.line_pitch_mm for s in settings) else "line_mark"
+    check_hazard(of_sheet, of_machine, operation)
+    grid = lay_out(of_machine, of_sheet, operation, settings)
+    try:
+        grid = book.board(grid.board_id)
+    except LogbookError:
+        note = "From a table of your own: where its burns lay isn't known."
+        grid = dataclasses.replace(grid, notes=(*grid.notes, note))
+        book.add_board(grid, when=when)
+    free: dict[Setting, list[str]] = {}
+    for cell in grid.cells:
+        free.setdefault(cell.setting, []).append(cell.label)
+    lines = [
+        (free[setting].pop(0), *(given.get(column, "") for column in RESULT_COLUMNS[1:]))
+        for setting, given in rows
+    ]
+    return grid, write_csv(RESULT_COLUMNS, lines).encode()
 
 
 def check_burnt_for(book: Book, grid: Grid, machine: str | None, sheet: str | None) -> None:

@@ -28,6 +28,7 @@ class PairState:
     boards: tuple[Line, ...] = ()  # its boards, oldest first
     burns: int = 0  # cells that were read
     kept: KeptSetting | None = None
+    new_lot: bool = False  # the current lot was not burnt yet, others were
 
     @property
     def waiting(self) -> Line | None:
@@ -76,5 +77,32 @@ def _state(
         step = "try" if kept.not_current else "none"
     else:
         step = "recommend" if will_do(book.burns(*key)) else "plan"
-    return PairState(machine=key[0], sheet=key[1], operation=key[2], step=step, boards=boards,
-                     burns=burns, kept=kept)  # fmt: skip
+    lot = book.sheet(key[1]).lot
+    return PairState(
+        machine=key[0],
+        sheet=key[1],
+        operation=key[2],
+        step=step,
+        boards=boards,
+        burns=burns,
+        kept=kept,
+        new_lot=key[2] == "cut" and burns > 0 and not book.burns(*key, lot=lot),
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overview:
+    """What is open."""
+
+    has_machine: bool
+    pairs: tuple[PairState, ...]
+    questions: int  # How much was said in two ways
+
+
+def overview(book: Book) -> Overview:
+    """Look at all that was begun in a logbook."""
+    return Overview(
+        has_machine=bool(book.machines()),
+        pairs=pair_states(book),
+        questions=len(book.questions()),
+    )
