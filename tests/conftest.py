@@ -40,6 +40,5 @@ __all__ = [
 def fitted_once() -> Iterator[None]:
     """What a fit gave for the same burns it gives again: many tests share an evening's burns."""
     with pytest.MonkeyPatch.context() as patch:
-        for name in ("fit_cut", "fit_graded"):
-            patch.setattr(fitting, name, functools.lru_cache(32)(getattr(fitting, name)))
+        patch.setattr(fitting, "fit", functools.lru_cache(32)(fitting.fit))
         yield
