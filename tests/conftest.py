@@ -40,5 +40,5 @@ __all__ = [
 def fitted_once() -> Iterator[None]:
     """What a fit gave for the same burns it gives again: many tests share an evening's burns."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(fitting, "fit", functools.lru_cache(32)(fitting.fit))
+        patch.setattr(fitting, "fit", functools.lru_cache(48)(fitting.fit))
         yield
