@@ -16,7 +16,7 @@ from calib.tasks.wishes import BoardWish, ElsewhereWish, RegionWish
 
 COMMANDS: dict[str, Any] = {name: each.whole for name, each in options.COMMANDS.items()}
 # What is typed into commands that ask.
-TYPED = {"book undo": "y\n"}
+TYPED = dict.fromkeys(("book undo", "book withdraw", "board void"), "y\n")
 UNITS = re.compile(r"\((mm|mm/s|mm/s²|%|W|%:W|mm, mm)\)")
 
 

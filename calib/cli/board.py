@@ -12,11 +12,13 @@ from calib.cli.options import (
     OfMachine,
     OfSheet,
     Said,
+    Sure,
+    Why,
     argument,
     command,
     option,
 )
-from calib.cli.terminal import now
+from calib.cli.terminal import now, withdrawn
 
 if TYPE_CHECKING:
     from calib.logbook import Book
@@ -113,3 +115,11 @@ def board_photo(
     found = book.photographs(grid.board_id)
     written = write_folder({} if into is None else photograph_files(book, grid), into)
     return {"photographs": found, "files": written}, photographs_text(grid.board_id, found)
+
+
+@command("calib board void last --why 'the offcut was lost'")
+def board_void(book: Book, board: BoardCode, why: Why = "", yes: Sure = False) -> Said:
+    """Say that a board is abandoned: neither it nor what was read of it counts any more."""
+    from calib.tasks.finding import board_entry
+
+    return withdrawn(book, [board_entry(book, board)], why, yes)

@@ -18,6 +18,7 @@ from calib.cli.options import (
     OfSheet,
     Pictures,
     Said,
+    Sure,
     Why,
     argument,
     command,
@@ -25,7 +26,7 @@ from calib.cli.options import (
     length,
     option,
 )
-from calib.cli.terminal import confirmed, draw, now, tell
+from calib.cli.terminal import confirmed, draw, now, tell, withdrawn
 from calib.errors import CalibError, shown
 
 if TYPE_CHECKING:
@@ -281,6 +282,30 @@ def book_redo(
     code = None if board is None else find_board(book, board).board_id
     words = book.redo(when=now(), board_id=code, machine=machine, sheet=sheet, why=why)
     return {"put_again": words}, f"Put again: {words}"
+
+
+@command("calib book withdraw --sheet 'birch 3' --why 'tried out only'")
+def book_withdraw(
+    book: Book,
+    entries: Annotated[
+        list[str] | None, argument("[ENTRY]...", "Entries, as calib book history names them.")
+    ] = None,
+    machine: Annotated[str | None, option("--machine", "NAME", "A machine with all of it.")] = None,
+    sheet: Annotated[str | None, option("--sheet", "NAME", "A sheet with all of it.")] = None,
+    why: Why = "",
+    yes: Sure = False,
+) -> Said:
+    """Withdraw entries, a stopped time too, or a machine or sheet with all that is about it."""
+    from calib.tasks.finding import find_machine, find_sheet
+
+    ids = list(entries or ())
+    if machine is not None:
+        ids.append(book.setups(find_machine(book, machine).name)[0].id)
+    if sheet is not None:
+        ids.append(book.lots(find_sheet(book, sheet).name)[0].id)
+    if not ids:
+        raise CalibError("What is to be withdrawn? Name entries, a machine or a sheet.")
+    return withdrawn(book, ids, why, yes)
 
 
 @command("calib book sessions '2026-03-01' --focus 0 --air --on pins", leave_out=("label",))
