@@ -14,10 +14,10 @@ from workshop_records import later
 from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
 from calib.logbook import Book, open_book
 from calib.records import Machine, Setting, Sheet
-from calib.report.jobs import job_text
 from calib.tasks.costing import costs_of, record_costs, record_time, time_ratio
 from calib.tasks.jobs import job_picture, job_report, time_this_job
 from calib.tasks.wishes import JobWish
+from calib.texts.jobs import job_text
 
 PANEL = (Path(__file__).parent / "reference" / "drawings" / "panel.svg").read_bytes()
 BENCH = Machine(

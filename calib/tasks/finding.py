@@ -34,6 +34,8 @@ def chosen_pair(book: Book, machine: str | None = None, sheet: str | None = None
     """
     machines = [each.name for each in book.machines()]
     sheets = [each.name for each in book.sheets()]
+    if not machines:
+        _taken(machines, "machine", "")
     of_machine = None if machine is None else name_like(machine, machines, "machine")
     of_sheet = None if sheet is None else name_like(sheet, sheets, "sheet")
     last = None

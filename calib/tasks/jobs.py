@@ -1,4 +1,4 @@
-"""The maker's own drawing at a setting: time, money, whole-job promise, small features."""
+"""The maker's own drawing at a setting: time, money, pushes, small features."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ def job_report(
     drawing: Drawing | bytes | BinaryIO,
     wish: JobWish,
 ) -> JobReport:
-    """Say what a drawing means for a pair: time, money, promise, small features; raises BadFile
+    """Say what a drawing means for a pair: time, money, pushes, small features; raises BadFile
     when the drawing can't be read; InvalidRecord, MachineLimit when operations or settings don't
     fit the drawing or the machine."""
 

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from calib.records import CHAR_WORDS, MARK_WORDS
-from calib.report.advice import EDGES, margin_lines, stated_words
-from calib.report.words import date_words, reading_words, speed_words
 from calib.tasks.page import minutes_of
 from calib.tasks.regions import read_out, summarise
+from calib.texts.advice import EDGES, margin_lines, stated_words
+from calib.texts.words import date_words, reading_words, speed_words
 
 if TYPE_CHECKING:
     from calib.logbook import HistoryLine

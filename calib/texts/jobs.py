@@ -11,7 +11,7 @@ from calib.jobs.job_time import JobTime
 from calib.jobs.stopwatch import TimeRatio
 from calib.records import Costs
 from calib.records.fields import fields_of
-from calib.report.words import (
+from calib.texts.words import (
     bullets,
     operation_words,
     paragraphs,

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 from calib.advice.recommendation import Recommendation, about_words, scope_words
 from calib.records import CHAR_WORDS, MARK_WORDS
 from calib.records.fields import fields_of
-from calib.report.words import (
+from calib.tasks.regions import DEEPER, LEVELS
+from calib.tasks.wishes import RegionWish
+from calib.texts.words import (
     bullets,
     counted,
     operation_words,
@@ -19,8 +21,6 @@ from calib.report.words import (
     table,
     wrapped,
 )
-from calib.tasks.regions import DEEPER, LEVELS
-from calib.tasks.wishes import RegionWish
 from calib.typed import write
 from calib.units import show_chance
 

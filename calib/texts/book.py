@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from calib.logbook.coding import material_key
-from calib.report.words import (
+from calib.texts.words import (
     bullets,
     counted,
     date_words,

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from calib.boards.comb import FEEL_WORDS, CombBoard
 from calib.joints.joint import Joint, joint_words
 from calib.joints.kerf import KerfLaw, KerfPoint
-from calib.report.words import bullets, paragraphs, setting_words, table, wrapped
+from calib.texts.words import bullets, paragraphs, setting_words, table, wrapped
 
 if TYPE_CHECKING:
     from calib.tasks.joints import CombTaken, PlannedComb
