@@ -58,13 +58,13 @@ def drawn(request: Request, word: str, sent: Sent) -> Response:
         for number, one in enumerate(drawing.classes)
         if sent.get(f"class-{number}") in _CHOICES
     }
-    shown: dict[str, Any] = {"texts": None, "problem": ""}
+    shown: dict[str, Any] = {"report": None, "problem": ""}
     if any(operations.values()):
         try:
-            shown["texts"] = _report(here.book, sent, drawing, operations)
+            shown["report"] = _report(here.book, sent, drawing, operations)
         except CalibError as refusal:
             shown["problem"] = str(refusal)
-    report = shown["texts"]
+    report = shown["report"]
     features = report.features.features if report and report.features else ()
     return here.show(
         "drawn.html",
