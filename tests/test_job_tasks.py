@@ -54,7 +54,7 @@ def test_without_operations_only_the_classes_are_told(unburnt: Book) -> None:
     assert [(c.name, c.operation, c.strokes, c.closed) for c in report.classes] == [
         ("cut", None, 8, 8), ("lettering", None, 5, 0), ("badge", None, 2, 2),
     ]  # fmt: skip
-    assert report.time is report.promise is report.costs is None
+    assert report.time is report.pushes is report.costs is None
 
 
 def test_before_any_burn_a_given_setting_tells_the_time_alone(unburnt: Book) -> None:
@@ -63,7 +63,7 @@ def test_before_any_burn_a_given_setting_tells_the_time_alone(unburnt: Book) -> 
     assert [c.operation for c in report.time.classes] == ["area_mark", "line_mark", "cut"]
     assert {c.name: c.setting for c in report.classes} == {"cut": CUT, **MARKS}
     assert report.prices == ()
-    assert report.promise is None
+    assert report.pushes is None
     assert any("was burnt yet" in note for note in report.notes)
     with pytest.raises(NotEnoughEvidence, match="nothing was burnt at the power"):
         job_picture(report, "cost.png")
@@ -91,8 +91,8 @@ def test_a_burnt_pair_has_prices_a_promise_and_a_picture(stocked: Path, tmp_path
     assert report.time is not None
     assert report.prices[0].minutes == pytest.approx(report.time.total_s / 60.0)
     assert report.prices[0].parts["machine time"] == pytest.approx(report.time.total_s / 120.0)
-    assert report.promise is not None
-    assert [change.change_pct for change in report.promise.changes] == [-1.0, 0.0, 1.0]
+    assert report.pushes is not None
+    assert [change.change_pct for change in report.pushes.changes] == [-1.0, 0.0, 1.0]
     assert report.features is not None
     assert report.features.counts["narrow outline"] == 1
     assert any(note.startswith("Guessed, not given: labour hour") for note in report.notes)

@@ -64,7 +64,7 @@ class JobReport:
     setting: Setting | None = None
     chosen: str = ""
     time: JobTime | None = None  # Time of the job; None while no class has an operation
-    promise: JobPromise | None = None  # Pushes of the whole job; None without a fitted cut
+    pushes: JobPromise | None = None  # Pushes of the whole job; None without a fitted cut
     # The setting next to the cheapest, the fastest and the cleanest
     prices: tuple[PricedSetting, ...] = ()
     costs: Costs | None = None  # What they were reckoned with
@@ -162,7 +162,7 @@ def job_report(
         notes += expected_cost(region, job, costs, *at, times=times).notes
         report = replace(
             report,
-            promise=job_promise(region, job, setting, times=times),
+            pushes=job_promise(region, job, setting, times=times),
             prices=price_settings(region, job, costs, compared, price=wish.price, times=times),
             cost_curve=_cost_curve(region, job, costs, setting, times),
         )
