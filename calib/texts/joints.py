@@ -72,7 +72,7 @@ def comb_recorded_text(taken: CombTaken) -> str:
         for reading in taken.readings
     ]
     return paragraphs(
-        f"Comb {taken.board_id}: {len(rows)} of its slots and tongues recorded",
+        f"{len(rows)} slots and tongues of this comb are recorded.",
         table(("", "feel", "top", "bottom", "across"), rows) if rows else "",
         f"Stock: {_read(taken.stock_mm)}" if taken.stock_mm else "",
     )
