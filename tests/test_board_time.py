@@ -55,19 +55,6 @@ def test_a_coupon_is_one_move_round_its_corners():
     assert twice.travel_s == pytest.approx(time.travel_s)
 
 
-def test_an_area_takes_a_move_per_line():
-    setting = Setting(power_pct=20.0, speed_mm_s=100.0, line_pitch_mm=0.25)
-    grid = lay_out(CO2, BIRCH, "area_mark", [setting])
-    one, two = board_time(grid), board_time(twice_burnt(grid))
-    # 8 mm / 0.25 mm and one line, each 14 mm with 2 mm of run-up at both ends.
-    lines = 33 * rest_to_rest(18.0, 100.0, 3000.0)
-    assert two.burning_s - one.burning_s == pytest.approx(lines, rel=1e-4)
-    # There and back: each line begins a pitch away from the end of the one before.
-    hops = 32 * rest_to_rest(0.25, 400.0, 3000.0)
-    back = rest_to_rest(math.hypot(18.0, 8.0), 400.0, 3000.0)
-    assert two.travel_s - one.travel_s == pytest.approx(hops + back, rel=1e-4)
-
-
 def test_codes_are_counted_and_stop_at_sharp_bends():
     grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 12))
     time = board_time(grid)

@@ -162,6 +162,7 @@ def test_every_planned_board_holds(
 
 def inks(text: str) -> list[Image.Image]:
     """What two unrelated renderers make of a drawing at 10 px/mm: 255 where there is ink."""
+    text = text.replace('stroke-width="0.025"', 'stroke-width="0.1"')  # a hairline is too faint
     one = cairosvg.svg2png(bytestring=text.encode(), dpi=254, background_color="white")
     two = resvg_py.svg_to_bytes(
         svg_string=text, dpi=254.0, background="#ffffff", skip_system_fonts=True

@@ -22,7 +22,6 @@ from calib.joints.caliper import (
     effective_degrees,
     mean_estimate,
     scatter_of,
-    weighted,
 )
 
 # Table 1 of 4.4.3: twenty readings of a temperature.
@@ -126,15 +125,6 @@ def test_many_places_tell_their_own_scatter():
     estimate = mean_estimate(places, scatter, IDEAL, jaws="inside")
     assert estimate.random_mm == pytest.approx(scatter.between_mm / math.sqrt(8))
     assert estimate.degrees == pytest.approx(7)
-
-
-def test_the_weighted_mean_is_nearer_to_the_surer_one():
-    sure = Estimate(value_mm=0.20, random_mm=0.01, inside=1.0, limit_mm=0.0)
-    vague = Estimate(value_mm=0.26, random_mm=0.02, outside=-1.0, limit_mm=0.0)
-    both = weighted([sure, vague])
-    assert both.value_mm == pytest.approx((4 * 0.20 + 0.26) / 5)
-    assert both.random_mm == pytest.approx(math.sqrt(1 / (0.01**-2 + 0.02**-2)))
-    assert (both.inside, both.outside) == pytest.approx((0.8, -0.2))
 
 
 @settings(max_examples=60, deadline=None)

@@ -6,7 +6,6 @@ what is left is measured.
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import re
 
@@ -137,10 +136,6 @@ def moves_of(text: str):
     return report.moves
 
 
-def lit(text: str):
-    return [move for move in moves_of(text) if move.power > 0]
-
-
 @pytest.mark.parametrize("machine", MACHINES, ids=lambda m: m.name)
 def test_the_program_cuts_what_is_drawn_as_often_as_it_has_passes(machine):
     cut = Setting(power_pct=70.0, speed_mm_s=8.0, passes=2)
@@ -174,23 +169,6 @@ def test_the_files_carry_the_cautions_and_the_setting():
     assert CAUTIONS[2] in grid_program(board)
 
 
-def test_ladders_lie_round_what_is_expected():
-    board = plan_comb(CO2, BIRCH, CUT, stock_mm=3.04, kerf_mm=0.26)
-    assert [s.width_mm for s in board.slots] == pytest.approx([2.6 + 0.05 * n for n in range(9)])
-    assert board.tongues[4].width_mm == pytest.approx(8.5)
-    assert board.gauge.width_mm == 8.0
-
-
-def test_a_narrow_offcut_gets_the_ladders_in_several_parts():
-    board = plan_comb(CO2, BIRCH, CUT, stock_mm=3.0, offcut_mm=(90.0, 200.0))
-    assert board.board_mm == (90.0, 200.0)
-    assert set(outlines(grid_svg(board))) == {
-        "slots-1", "slots-2", "tongues-1", "tongues-2", "tongues-3", "gauge"
-    }  # fmt: skip
-    measured = widths_in(grid_svg(board), board)
-    assert all(measured[s.label] == pytest.approx(s.width_mm, abs=1.1e-3) for s in board.steps)
-
-
 @pytest.mark.parametrize("offcut", [(60.0, 40.0), (20.0, 400.0), (170.0, 68.0)])
 def test_too_small_an_offcut_is_refused(offcut):
     with pytest.raises(BoardDoesNotFit, match=f"doesn't fit {offcut[0]:g} x {offcut[1]:g} mm"):
@@ -221,11 +199,6 @@ def test_a_refused_sheet_gets_no_files():
         grid_svg(board)
     with pytest.raises(RefusedMaterial, match="PVC foam"):
         grid_program(board)
-
-
-def test_a_fast_cut_between_corners_is_said():
-    board = plan_comb(CO2, BIRCH, dataclasses.replace(CUT, speed_mm_s=150.0), stock_mm=3.0)
-    assert any("needs 3.8 mm to slow down" in note for note in board.notes)
 
 
 @settings(max_examples=25, deadline=None)

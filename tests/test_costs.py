@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calib.errors import InvalidRecord
-from calib.jobs.costs import expected_cost, price_settings
+from calib.jobs.costs import expected_cost
 from calib.jobs.job import Job, JobClass, plain_job
 from calib.jobs.job_time import CutTimes, job_time_s
 from calib.jobs.paths import strokes_of_paths
@@ -210,34 +210,6 @@ def test_marks_without_a_setting_are_left_out_and_said():
     only = Job(classes=(mark,))
     with pytest.raises(InvalidRecord, match="'job' has nothing to cut"):
         expected_cost(Steady(), only, ALL, 60.0, 10.0)
-
-
-def test_settings_side_by_side_with_price_and_margin():
-    at = {
-        "cheapest": Setting(power_pct=60.0, speed_mm_s=15.0),
-        "fastest": Setting(power_pct=60.0, speed_mm_s=18.0),
-        "cleanest": Setting(power_pct=60.0, speed_mm_s=19.0, passes=2),
-    }
-    rows = price_settings(Edge(), TWO_PARTS, ALL, at, price=20.0)
-    assert [row.name for row in rows] == list(at)
-    for row in rows:
-        single = expected_cost(
-            Edge(),
-            TWO_PARTS,
-            ALL,
-            row.setting.power_pct,
-            row.setting.speed_mm_s,
-            row.setting.passes,
-        )
-        assert row.total == pytest.approx(float(single.total))
-        assert sum(row.parts.values()) == pytest.approx(row.total)
-        assert row.margin == pytest.approx(20.0 - row.total)
-        assert row.margin_pct == pytest.approx(5.0 * row.margin)
-    without = price_settings(Edge(), TWO_PARTS, ALL, at)
-    assert without[0].margin is None
-    assert without[0].margin_pct is None
-    with pytest.raises(InvalidRecord, match=r"price is 0\.0"):
-        price_settings(Edge(), TWO_PARTS, ALL, at, price=0.0)
 
 
 def test_times_on_a_curve_and_by_the_stopwatch():

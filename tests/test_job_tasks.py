@@ -49,14 +49,6 @@ def wish(**changed):
     return JobWish(**{"operations": ALL, "classes_by": "group", **changed})
 
 
-def test_without_operations_only_the_classes_are_told(unburnt: Book) -> None:
-    report = job_report(unburnt, None, None, PANEL, JobWish(classes_by="group"))
-    assert [(c.name, c.operation, c.strokes, c.closed) for c in report.classes] == [
-        ("cut", None, 8, 8), ("lettering", None, 5, 0), ("badge", None, 2, 2),
-    ]  # fmt: skip
-    assert report.time is report.pushes is report.costs is None
-
-
 def test_before_any_burn_a_given_setting_tells_the_time_alone(unburnt: Book) -> None:
     report = job_report(unburnt, None, None, io.BytesIO(PANEL), wish(cut=CUT, marks=MARKS))
     assert report.time is not None

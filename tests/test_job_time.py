@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from bench_jobs import BENCH, CUT, PANEL_SETTINGS, job_of, panel, time_of
+from bench_jobs import BENCH, PANEL_SETTINGS, job_of, panel, time_of
 
 from calib.errors import InvalidRecord, MachineLimit
 from calib.jobs.drawing import make_job, read_drawing
@@ -77,13 +77,3 @@ def test_settings_that_cannot_be_are_refused():
 )
 def test_loads_of_the_bed(size, loads):
     assert bed_loads(size, (600.0, 400.0)) == loads
-
-
-def test_a_drawing_larger_than_the_bed_takes_loads_and_start_ups():
-    job = job_of("cut", "M0 0h300v300h-300z", "M900 0h50v50h-50z", "M0 350h950")
-    time = job_time_s(job, BENCH, {"a": CUT}, start_up_s=60.0)
-    assert time.loads == 2
-    assert time.start_up_s == 120.0
-    notes = " ".join(time.notes)
-    assert "at least 2 loads" in notes
-    assert "larger than the bed: 1." in notes

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import re
 import sys
@@ -20,7 +19,7 @@ from calib.boards.comb import CombBoard, plan_comb
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.joints.caliper import Caliper, Estimate, scatter_of
 from calib.joints.comb_reading import Faces, FitReading
-from calib.joints.joint import GLUE_GAP_MM, fit_joint, joint_words
+from calib.joints.joint import GLUE_GAP_MM, fit_joint
 from calib.records import Setting, Sheet
 
 CUT = Setting(power_pct=60.0, speed_mm_s=12.0)
@@ -70,15 +69,6 @@ def test_feel_alone_gives_the_kerf_whatever_snug_means_to_the_hand():
         assert joint.press.difference.value_mm == pytest.approx(tongue - 8.0, abs=0.02)
 
 
-def test_slots_alone_give_a_kerf_that_rests_on_a_guess():
-    board = plan_comb(CO2, BIRCH, CUT, stock_mm=3.0, tongues=0)
-    joint = fit_joint(board, felt(board, 2.8), STOCK)
-    assert joint.kerf_from == "the feel of the slots alone"
-    assert joint.kerf.value_mm == pytest.approx(0.2, abs=0.02)
-    assert joint.kerf.half_width_mm > 0.08
-    assert joint.slot_minus_stock.value_mm == pytest.approx(-0.2, abs=0.02)
-
-
 def test_a_caliper_gives_the_kerf_of_each_face():
     readings = measured(BOARD, 0.25, 0.17) + felt(BOARD, 2.81, 8.36)
     joint = fit_joint(BOARD, readings, STOCK)
@@ -88,12 +78,6 @@ def test_a_caliper_gives_the_kerf_of_each_face():
     # What sits in an opening meets it where it is narrowest.
     assert joint.kerf.value_mm == pytest.approx(0.17, abs=1e-3)
     assert joint.kerf_from == "the caliper on this comb"
-
-
-def test_a_kerf_that_is_wider_below_counts_at_the_top():
-    joint = fit_joint(BOARD, measured(BOARD, 0.15, 0.25), STOCK)
-    assert joint.kerf.value_mm == pytest.approx(0.15, abs=1e-3)
-    assert "push the insert in from the underside" in joint.inlay.assumes
 
 
 def test_the_narrower_of_two_faces_has_clarks_moments():
@@ -106,13 +90,6 @@ def test_the_narrower_of_two_faces_has_clarks_moments():
     draws = np.random.default_rng(1).normal([0.25, 0.27], [0.03, 0.04], (200_000, 2)).min(axis=1)
     assert found.value_mm == pytest.approx(draws.mean(), abs=3e-4)
     assert found.random_mm == pytest.approx(draws.std(), rel=0.01)
-
-
-def test_jaws_across_the_thickness_count_before_the_faces():
-    readings = [FitReading(label="T5", across_mm=(8.2, 8.21, 8.22), top_mm=(8.1, 8.1, 8.1))]
-    joint = fit_joint(BOARD, readings, STOCK)
-    assert joint.kerf.value_mm == pytest.approx(8.4 - 8.21)
-    assert joint.kerf_bottom is None
 
 
 def test_slots_and_tongues_cancel_what_both_jaws_show_too_much():
@@ -223,29 +200,6 @@ def test_slips_are_refused_with_their_value():
         FitReading(label="S1", across_mm=(math.nan,))
     with pytest.raises(InvalidRecord, match="stock_mm holds -3.0"):
         fit_joint(BOARD, felt(BOARD, 2.8), (-3.0,))
-
-
-def test_the_words_hold_the_figures():
-    readings = measured(BOARD, 0.24, 0.18) + felt(BOARD, 2.80, 8.38)
-    joint = fit_joint(BOARD, readings, STOCK)
-    words = "\n".join(joint_words(joint))
-    assert f"Kerf {joint.kerf}, from the caliper on this comb." in words
-    assert f"At the top {joint.kerf_top}, at the bottom {joint.kerf_bottom}." in words
-    assert f"Snug slot {joint.slot.label}: drawn {joint.slot.middle_mm:.2f} mm" in words
-    change = joint.press.slot_minus_stock.value_mm
-    assert f"draw the slot {-change:.2f} mm narrower than the stock, {3 + change:.2f} mm" in words
-    assert f"moved by {joint.glue.both_outlines_mm:.3f} mm" in words
-    assert all(note in words for note in joint.notes)
-    wider = dataclasses.replace(
-        joint.press, slot_minus_stock=Estimate(value_mm=0.05, random_mm=0.01)
-    )
-    assert "0.05 mm wider than the stock" in "\n".join(
-        joint_words(dataclasses.replace(joint, press=wider))
-    )
-    tighter = dataclasses.replace(joint.press, difference=Estimate(value_mm=-0.02, random_mm=0.01))
-    assert "draw the inner 0.02 mm (0.00 to 0.04) narrower than the opening" in "\n".join(
-        joint_words(dataclasses.replace(joint, press=tighter))
-    )
 
 
 def test_simulated_combs_keep_the_bar():

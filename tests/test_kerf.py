@@ -10,7 +10,7 @@ import pytest
 from boards import BIRCH, CO2, some_settings
 
 from calib.boards.layout import lay_out
-from calib.errors import InvalidRecord, NotEnoughEvidence
+from calib.errors import InvalidRecord
 from calib.joints.caliper import Caliper
 from calib.joints.kerf import (
     GROWTH_MM,
@@ -36,14 +36,6 @@ def read(cell: Cell, kerf: float, more: float = 0.0) -> Reading:
     return Reading(
         cell=cell.label, width_mm=cell.width_mm - kerf, height_mm=cell.height_mm - kerf - more
     )
-
-
-def test_a_coupon_is_smaller_by_one_kerf():
-    cells = cells_of([12.0])
-    (point,) = kerf_from_coupons(CO2, [read(cells[0], 0.21, more=0.02)], cells)
-    assert point.kerf.value_mm == pytest.approx(0.22)
-    assert point.setting == cells[0].setting
-    assert point.kerf.low_mm < 0.21 < point.kerf.high_mm
 
 
 def test_the_cells_of_a_board_go_from_little_to_much_energy():
@@ -101,18 +93,6 @@ def test_one_energy_leaves_the_growth_to_the_prior_and_says_so():
     assert far.half_width_mm > 2 * near.half_width_mm
     assert law.tested(law.middle_j_mm)
     assert not law.tested(1.1 * law.middle_j_mm)
-
-
-def test_no_coupon_gives_no_law():
-    with pytest.raises(NotEnoughEvidence, match="no coupon was measured"):
-        kerf_by_energy([])
-
-
-@pytest.mark.parametrize("energy", [0.0, -1.0, math.nan])
-def test_an_energy_of_nothing_is_refused(energy: float):
-    law = law_of(lambda v: 0.2, (12.0,))
-    with pytest.raises(InvalidRecord, match=f"line_energy_j_mm is {energy!r}"):
-        law.at(energy)
 
 
 def test_intervals_of_the_law_hold_what_they_say():

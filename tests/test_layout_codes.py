@@ -85,23 +85,6 @@ def test_codes_take_the_kept_mark_else_the_strongest_that_is_clear():
     assert_codes_are(KnownMarks(burns=READ[4:]), 30.0, 100.0)
 
 
-def test_codes_of_a_machine_whose_power_follows_the_speed_keep_the_setting():
-    follows = dataclasses.replace(CO2, power_follows_speed=True)
-    options = LayoutOptions(marks=KnownMarks(burns=READ))
-    cells = some_settings(follows, "cut", 6)
-    codes = lay_out(follows, BIRCH, "cut", cells, options=options).label_setting
-    assert (codes.power_pct, codes.speed_mm_s) == (20.0, 110.0)
-
-
-@pytest.mark.parametrize("unusable", [
-    Setting(power_pct=90.0, speed_mm_s=140.0),
-    Setting(power_pct=16.0, speed_mm_s=140.0, passes=2),
-    Setting(power_pct=16.0, speed_mm_s=140.0, line_pitch_mm=0.1),
-])  # fmt: skip
-def test_a_kept_mark_that_codes_cant_have_is_passed_over(unusable: Setting):
-    assert_codes_are(KnownMarks(kept=unusable, burns=READ), 20.0, 110.0)
-
-
 def test_codes_are_stronger_than_what_was_read_as_nothing():
     plain = codes_with(KnownMarks())
     nothing = line(20.0, 80.0, 0)

@@ -6,7 +6,6 @@ import dataclasses
 
 import pytest
 from boards import BIRCH, CO2, TUBE_40, some_settings
-from layout_checks import assert_sound, energy
 
 from calib.boards.layout import LayoutOptions, lay_out, split_over_offcuts
 from calib.errors import BoardDoesNotFit
@@ -21,26 +20,6 @@ def test_too_many_cells_say_how_many_would_fit():
     assert len(lay_out(CO2, BIRCH, "cut", burns[:8], options=options).cells) == 8
     with pytest.raises(BoardDoesNotFit, match="1 cells .* 20 x 20 mm: 0 would. .* clamp margin"):
         lay_out(CO2, BIRCH, "cut", burns[:1], options=LayoutOptions(offcut_mm=(20.0, 20.0)))
-
-
-@pytest.mark.parametrize(
-    ("offcut", "more"), [((100.0, 80.0), ()), ((100.0, 80.0), ((150.0, 90.0),))]
-)
-def test_cells_are_split_over_several_offcuts(offcut, more):
-    burns = some_settings(CO2, "cut", 20)
-    options = LayoutOptions(offcut_mm=offcut, more_offcuts_mm=more)
-    grids = split_over_offcuts(CO2, BIRCH, "cut", burns, options=options)
-    assert [grid.board_mm for grid in grids] == ([offcut] * 3 if not more else [offcut, *more])
-    cells = [cell for grid in grids for cell in grid.cells]
-    assert sorted(str(c.setting) for c in cells) == sorted(map(str, burns))
-    assert len({c.label for c in cells}) == 20
-    assert len({grid.board_id for grid in grids}) == len(grids)
-    everything = sorted(energy(grids[0], c) for c in cells)
-    for grid in grids:
-        assert_sound(grid)
-        own = sorted(energy(grid, c) for c in grid.cells)
-        assert own[0] <= everything[4]
-        assert own[-1] >= everything[-5]
 
 
 def test_offcuts_that_are_too_few_say_how_many_cells_they_hold():

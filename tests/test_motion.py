@@ -188,15 +188,6 @@ def test_the_coupon_agrees_with_the_formula_used_for_its_mean_speed(speed):
     assert (thrice - once) / 2.0 == pytest.approx(formula, rel=0.005)
 
 
-def test_a_hairpin_of_short_steps_is_slow_only_at_its_point():
-    """A retrace between steps of 0.02 mm stops the head once; the steps themselves are quick."""
-    turn = [(0, 0), (10, 0), (10.02, 0), (10, 1e-9), (0, 1e-9)]
-    there = line_through([(0, 0), (10.02, 0)])
-    assert time_of(line_through(turn), 50.0, 1000.0) == pytest.approx(
-        2.0 * time_of(there, 50.0, 1000.0), rel=1e-4
-    )
-
-
 @settings(max_examples=40, deadline=None)
 @given(st.integers(0, 10_000), st.floats(1.0, 200.0), st.floats(50.0, 9000.0))
 def test_bounds_symmetry_and_order(seed, v, a):

@@ -69,13 +69,6 @@ def test_a_narrow_board_is_planned_with_slower_marks_instead_of_refused():
         assert (width <= 42.0) == fits
 
 
-def test_cuts_and_boards_without_any_room_have_no_speed_to_blame():
-    assert math.isinf(fastest_that_fits_mm_s(CO2, "cut", 5.0, 42.0))
-    assert math.isinf(fastest_that_fits_mm_s(CO2, "line_mark", 5.0, 20.0))
-    with pytest.raises(BoardDoesNotFit, match="don't fit 20 x 60 mm: 0 would"):
-        plan(CO2, "line_mark", 6, (20.0, 60.0))
-
-
 @pytest.mark.parametrize("offcuts", [[(100.0, 80.0)], [(100.0, 80.0), (60.0, 45.0), (150.0, 90.0)]])
 def test_a_round_is_split_over_the_pieces_at_hand(offcuts):
     grids = plan_grids(CO2, BIRCH, "cut", 14, offcuts_mm=offcuts, round=2)

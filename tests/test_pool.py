@@ -304,7 +304,7 @@ def test_two_stages_agree_with_the_full_mixed_model(
 ) -> None:
     """Ordinal outcomes of all pairs at once, integrated by brute force, against two stages."""
     # The brute force knows of no other curve than the straight line.
-    monkeypatch.setattr(another_speed, "_STRAIGHT", 1.0)
+    monkeypatch.setattr(another_speed, "STRAIGHT", 1.0)
     sheet = mdf("m")
     prior = replace(cut_prior(BENCH, sheet), **KNOWN)
     rng = np.random.default_rng(pairs + n)

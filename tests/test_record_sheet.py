@@ -174,12 +174,6 @@ def _size(box: tuple[float, float, float, float]) -> tuple[float, float]:
     return box[2] - box[0], box[3] - box[1]
 
 
-@pytest.mark.parametrize(("operation", "grades"), [("cut", 8), ("line_mark", 5)])
-def test_a_box_to_tick_for_every_grade_of_every_cell(operation: Operation, grades: int) -> None:
-    rows = text_of(grid_record_sheet(board(operation, 18)))
-    assert rows.count(" ".join([TICK] * grades)) == 18
-
-
 def test_qr_code_is_drawn_square_by_square() -> None:
     pdf = grid_record_sheet(board("cut", 6), address="http://workshop.local/board/12")
     page = pypdfium2.PdfDocument(pdf)[0]

@@ -16,7 +16,7 @@ from scipy.stats import binom
 from shell import Shell
 
 from calib.advice.sheet_card import CAUTIONS, CardSetting, SheetCard, sheet_card
-from calib.errors import InvalidRecord, LogbookError
+from calib.errors import InvalidRecord
 from calib.fit.region import Region
 from calib.logbook import Book, open_book
 from calib.records import Machine, Setting, Sheet
@@ -63,16 +63,6 @@ def test_everything_stands_on_one_page() -> None:
     assert "CHECK BEFORE YOU USE IT" not in text
     diode = dataclasses.replace(CARD, machine=dataclasses.replace(BENCH, source="diode"))
     assert "wears eyewear marked for" in page_text(sheet_card(diode))
-
-
-def test_the_same_card_gives_the_same_bytes_on_either_paper() -> None:
-    for paper, size in (("a4", (595.276, 841.890)), ("letter", (612.0, 792.0))):
-        content = sheet_card(CARD, paper=paper)
-        assert content == sheet_card(CARD, paper=paper)
-        box = PdfReader(BytesIO(content)).pages[0].mediabox
-        assert (float(box.width), float(box.height)) == pytest.approx(size, abs=0.01)
-    with pytest.raises(InvalidRecord, match="paper is 'a5'"):
-        sheet_card(CARD, paper="a5")
 
 
 def test_what_is_due_stands_out() -> None:
@@ -206,22 +196,6 @@ def test_a_setting_that_was_long_not_used_is_due_until_it_was_checked(quick: Boo
     card = sheet_card_of_pair(book, when=late)
     assert card.settings[0].due == ()
     assert f"On {days(2 * CHECK_DAYS):%Y-%m-%d}" in card.check_again[0]
-
-
-def test_a_setting_kept_by_hand_and_without_burns_says_so(quick: Book) -> None:
-    book = quick
-    book.keep("bench", "birch 3", "line_mark", Setting(power_pct=15.0, speed_mm_s=200.0), when=NOW)
-    cut, mark = sheet_card_of_pair(book, when=NOW).settings
-    assert (cut.operation, mark.operation) == ("cut", "line_mark")
-    assert "No chance was stated of it" in mark.facts[0]
-    assert "there are no burns" in mark.facts[1]
-
-
-def test_nothing_kept_is_said(evening: Shell) -> None:
-    said = evening.refusal("sheet", "card", "birch 3")
-    assert said.startswith("No setting is kept for 'birch 3' on 'bench' yet")
-    with open_book(evening.book) as book, pytest.raises(LogbookError, match="'oak'"):
-        sheet_card_of_pair(book, sheet="oak", when=NOW)
 
 
 def test_the_commands_show_and_print_it(evening: Shell) -> None:

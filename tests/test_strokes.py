@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
-
 import pytest
 from boards import BIRCH, CO2, some_settings
 
 from calib.boards.board import board_of
 from calib.boards.layout import LayoutOptions, lay_out
 from calib.boards.lettering import text_strokes
-from calib.errors import InvalidRecord
-from calib.records import COUPON_CUT_MM, Setting, Sheet
+from calib.records import COUPON_CUT_MM, Setting
 
 
 def box(points):
@@ -21,16 +18,6 @@ def box(points):
 
 def burns_of(grid, label):
     return [s for s in board_of(grid).strokes if s.kind != "label" and s.cell == label]
-
-
-def test_labels_come_first_then_the_cells_in_burning_order():
-    grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 18))
-    strokes = board_of(grid).strokes
-    kinds = [stroke.kind for stroke in strokes]
-    assert kinds == sorted(kinds, key="label cut".split().index)
-    ordered = sorted(grid.cells, key=lambda cell: cell.burn_order)
-    assert [s.cell for s in strokes if s.kind == "cut"] == [cell.label for cell in ordered]
-    assert all(s.setting == grid.label_setting for s in strokes if s.kind == "label")
 
 
 def test_a_cut_cell_is_one_closed_outline_whose_box_is_the_cell():
@@ -75,27 +62,6 @@ def test_the_head_says_board_round_operation_and_sheet_and_which_way_is_up():
     assert len(head) - 3 == len(text_strokes(words, 3.0, 0.0, 0.0))
 
 
-def test_a_long_name_is_cut_with_points_and_the_head_stays_above_the_cells():
-    sheet = Sheet(name="a very long name " * 9, material="MDF", thickness_mm=3.0)
-    grid = lay_out(CO2, sheet, "cut", some_settings(CO2, "cut", 2))
-    head = [p for s in board_of(grid).strokes if s.kind == "label" and not s.cell for p in s.points]
-    assert box(head)[3] < min(cell.y_mm for cell in grid.cells) - 6.0
-    assert box(head)[1] >= 5.0
-
-
-def test_a_line_mark_is_straight_inside_its_cell_and_long_enough():
-    grid = lay_out(CO2, BIRCH, "line_mark", some_settings(CO2, "line_mark", 12))
-    for cell in grid.cells:
-        (stroke,) = burns_of(grid, cell.label)
-        (x0, y0), (x1, y1) = stroke.points
-        assert y0 == y1
-        assert cell.x_mm <= min(x0, x1)
-        assert max(x0, x1) <= cell.x_mm + cell.width_mm
-        assert cell.y_mm < y0 < cell.y_mm + cell.height_mm
-        assert stroke.length_mm >= max(cell.width_mm, cell.height_mm) / 2
-        assert stroke.length_mm / cell.speed_mm_s >= 0.05
-
-
 def test_a_mark_runs_up_in_the_dark_straight_on_both_sides():
     setting = Setting(power_pct=20.0, speed_mm_s=120.0)
     grid = lay_out(CO2, BIRCH, "line_mark", [setting])
@@ -123,10 +89,3 @@ def test_an_area_mark_is_close_lines_there_and_back_at_the_pitch():
     assert top >= cell.y_mm + 1.0 - 1e-9
     assert bottom <= cell.y_mm + cell.height_mm - 1.0 + 1e-9
     assert all(line.run_up_mm == 2.0 for line in lines)
-
-
-def test_an_area_cell_without_a_pitch_is_refused_by_name():
-    grid = lay_out(CO2, BIRCH, "line_mark", some_settings(CO2, "line_mark", 1))
-    wrong = dataclasses.replace(grid, operation="area_mark")
-    with pytest.raises(InvalidRecord, match="Cell A1 has no line pitch"):
-        board_of(wrong)

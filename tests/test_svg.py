@@ -16,26 +16,18 @@ import pytest
 import svg.path
 import svgpathtools
 from boards import (
-    BIRCH,
     CO2,
     OPERATIONS,
     make,
-    setting_lists,
 )
-from boards import machines as any_machine
-from boards import sheets as any_sheet
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from lxml import etree
 from svgelements import SVG, Shape
 
 from calib.boards.board import board_of
-from calib.boards.focus import plan_focus
 from calib.boards.layers import colours_of
-from calib.boards.layout import lay_out
 from calib.boards.naming import setting_words
 from calib.boards.svg import grid_svg, grid_svg_by_eight, grid_svg_per_setting
-from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit, RefusedMaterial
+from calib.errors import InvalidRecord, RefusedMaterial
 from calib.hazards import CAUTIONS
 from calib.records import Setting, Sheet
 
@@ -69,26 +61,6 @@ def assert_valid(text: str) -> etree._Element:
 def boxes_mm(text: str) -> dict[str, tuple[float, ...]]:
     shapes = SVG.parse(io.StringIO(text), ppi=96.0, reify=True).elements()
     return {s.id: tuple(float(v) * MM for v in s.bbox()) for s in shapes if isinstance(s, Shape)}
-
-
-@settings(max_examples=25, deadline=None)
-@given(st.data())
-def test_any_board_is_valid_and_inside_its_frame(data: st.DataObject):
-    machine, sheet = data.draw(any_machine()), data.draw(any_sheet())
-    operation = data.draw(st.sampled_from(OPERATIONS))
-    burns = data.draw(setting_lists(machine, operation))
-    try:
-        grid = lay_out(machine, sheet, operation, burns)
-    except (BoardDoesNotFit, MachineLimit):
-        return
-    text = grid_svg(grid)
-    assert_valid(text)
-    width, height = grid.board_mm
-    for left, top, right, bottom in boxes_mm(text).values():
-        assert left > -1e-3
-        assert top > -1e-3
-        assert right < width + 1e-3
-        assert bottom < height + 1e-3
 
 
 def test_strict_readers_of_path_data_agree_on_the_length():
@@ -182,12 +154,3 @@ def test_names_with_signs_of_xml_are_escaped():
     sheet = Sheet(name='<b> & "q" 木', material="MDF", thickness_mm=3.0)
     root = assert_valid(grid_svg(make(sheet=sheet)))
     assert '<b> & "q" 木' in root.findtext(NS + "title")
-
-
-def test_a_focus_board_has_a_group_per_height():
-    board = plan_focus(CO2, BIRCH)
-    root = assert_valid(grid_svg(board))
-    titles = [group.findtext(NS + "title") for group in root.findall(NS + "g")]
-    assert len(titles) == 8
-    assert titles[1].startswith("height -3.0 mm: ")
-    assert titles[4].startswith("height 0 mm: ")

@@ -16,7 +16,7 @@ import numpy as np
 from scipy.special import betainc, betaincinv, ndtr, ndtri
 
 # Weight of the straight line, which is the cut model's own, against the power law.
-_STRAIGHT = 0.9
+STRAIGHT = 0.9
 # No more than this share of a power is ever taken for lost, and no less.
 _MOST_FLOOR, _LEAST_FLOOR = 0.95, 0.01
 # Gauss-Hermite nodes and weights for the doubt of the share.
@@ -41,7 +41,7 @@ def excess_at(ratio: float, floor: float, floor_sd: float = 0.0) -> tuple[float,
     straight = np.log(share + (1.0 - share) * ratio)
     power_law = (1.0 - share) * math.log(ratio)
     shifts = np.array([straight, power_law]) - math.log(ratio)
-    weights = np.array([[_STRAIGHT], [1.0 - _STRAIGHT]]) * _WEIGHTS
+    weights = np.array([[STRAIGHT], [1.0 - STRAIGHT]]) * _WEIGHTS
     mean = float((weights * shifts).sum())
     return mean, math.sqrt(float((weights * (shifts - mean) ** 2).sum()))
 

@@ -58,7 +58,9 @@ class Fit(Generic[Shape, Prior]):
 
     def thinned(self, n: int) -> Fit[Shape, Prior]:
         """The same on at most n points."""
-        return replace(self, here=self.here.thinned(n), elsewhere=self.elsewhere.thinned(n))
+        here = self.here.thinned(n)
+        same = self.elsewhere is self.here
+        return replace(self, here=here, elsewhere=here if same else self.elsewhere.thinned(n))
 
 
 CutFit = Fit[CutShape, CutPrior]

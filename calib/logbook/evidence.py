@@ -16,7 +16,7 @@ from calib.logbook.bodies import Run, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import AdvisedJob, Forecast
 from calib.logbook.events import outcome_of
-from calib.logbook.ledger import Entry, among, entries, stands, with_state
+from calib.logbook.ledger import Entry, entries, stands, with_state
 from calib.logbook.room import Directory, Room, code_of, counting
 from calib.logbook.runs import lot_of, of_pair
 from calib.records import COUPON_CORNER_MM, COUPON_MM, Burn, Operation, Reading
@@ -105,8 +105,8 @@ class Evidence(Room):
             jobs = ledger.read(connection, entries.c.kind == "job", *where)
             ids = {job.body["kept"] for job in jobs} - {""}
             kept = {
-                entry.id: entry
-                for entry in ledger.read(connection, among(connection, entries.c.id, ids), all=True)
+                key: entry
+                for key, entry in ledger.by_ids(connection, ids).items()
                 if entry.is_valid and entry.body["advice"] is not None
             }
         return tuple(
@@ -203,13 +203,9 @@ def _burnt(
 ) -> list[tuple[str, str, str]]:
     """Ids of the pairs of which something stands, and when the newest of it was said."""
     something = [entries.c.body.contains(f'"{name}":null') for name in GRADES]
-    query = (
-        sa
-        .select(entries.c.machine, entries.c.sheet, sa.func.max(entries.c.at))
-        .select_from(with_state)
-        .where(stands, *counting(directory))
-        .group_by(entries.c.machine, entries.c.sheet)
-    )
+    pair = (entries.c.machine, entries.c.sheet)
+    query = sa.select(*pair, sa.func.max(entries.c.at)).select_from(with_state).group_by(*pair)
+    query = query.where(stands, *counting(directory))
     looks = query.where(entries.c.kind == "look", sa.not_(sa.and_(*something)))
     loose = query.where(entries.c.kind.in_(_LOOSE))
     if operation is not None:

@@ -22,7 +22,7 @@ from calib.logbook.bodies import Board, Lot, Picture, SetUp, checked
 from calib.logbook.coding import material_key, read_time, write_time
 from calib.logbook.entries import ImportReport
 from calib.logbook.evidence import boards_with_cells
-from calib.logbook.ledger import SENT, WITHDRAW, Entry, among, entries, photographs
+from calib.logbook.ledger import SENT, WITHDRAW, Entry, entries, photographs
 from calib.logbook.questions import Questions
 from calib.logbook.room import Room, code_of, counting
 from calib.logbook.runs import lot_of
@@ -66,10 +66,7 @@ def import_text(
         with book.change() as connection:
             book.directory(connection)
             ids = [entry.id for entry in said]
-            known = {
-                entry.id
-                for entry in ledger.read(connection, among(connection, entries.c.id, ids), all=True)
-            }
+            known = ledger.by_ids(connection, ids)
             fresh = [entry for entry in said if entry.id not in known]
             check_entries(connection, fresh, pictures)
             ledger.add(connection, fresh)
@@ -144,10 +141,7 @@ def check_entries(
         for key in (*_references(entry), *entry.replaces)
         if key not in new
     }
-    there = {
-        entry.id: entry
-        for entry in ledger.read(connection, among(connection, entries.c.id, named), all=True)
-    }
+    there = ledger.by_ids(connection, named)
     query = sa.select(photographs.c.digest)
     digests = {*pictures, *connection.execute(query).scalars()}
     bodies: dict[str, Any] = {}

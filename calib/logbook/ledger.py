@@ -274,6 +274,12 @@ def read(
     return [_entry(row, targets.get(row.id, ())) for row in rows]
 
 
+def by_ids(connection: sa.Connection, ids: Iterable[str]) -> dict[str, Entry]:
+    """Entries by their ids, whether they stand or not; those that aren't there are left out."""
+    found = read(connection, among(connection, entries.c.id, ids), all=True)
+    return {entry.id: entry for entry in found}
+
+
 def _entry(row: Any, targets: Iterable[str]) -> Entry:
     return Entry(
         at=row.at, kind=row.kind, v=row.v, slot=row.slot, about=row.about, machine=row.machine,

@@ -99,13 +99,9 @@ def _questions(
 
 def _asked(connection: sa.Connection, directory: Directory) -> list[Entry]:
     """Entries in slots with more than one of them."""
-    often = (
-        sa
-        .select(entries.c.kind, entries.c.slot)
-        .where(entries.c.kind.in_(_ASKED))
-        .group_by(entries.c.kind, entries.c.slot)
-        .having(sa.func.count() > 1)
-    )
+    asked = (entries.c.kind, entries.c.slot)
+    often = sa.select(*asked).where(entries.c.kind.in_(_ASKED)).group_by(*asked)
+    often = often.having(sa.func.count() > 1)
     question = entries.c.kind + " " + entries.c.slot
     slots = [f"{kind} {slot}" for kind, slot in connection.execute(often)]
     return ledger.read(
@@ -133,8 +129,7 @@ def _doubled_names(
                     for part, day in parts
                 )
                 question = Question(key=f"{what} {name}", said=words, answers=answers)
-                firsts = among(connection, entries.c.id, [one.id for one in said])
-                found = {e.id: e for e in ledger.read(connection, firsts, all=True)}
+                found = ledger.by_ids(connection, [one.id for one in said])
                 yield question, [found[one.id] for one in said]
     for code in sorted(directory.doubled):
         boards = bearers_of(directory, connection, code)
@@ -166,7 +161,7 @@ def _words(entry: Entry) -> str:
 def _key(connection: sa.Connection, directory: Directory, entry: Entry) -> str:
     names = [directory.name(entry.machine), directory.name(entry.sheet)]
     if entry.kind in ("look", "size"):
-        board = ledger.read(connection, entries.c.id == entry.about, all=True)[0]
+        board = ledger.by_ids(connection, [entry.about])[entry.about]
         what = "reading" if entry.kind == "look" else "size"
         cell = entry.slot.split(" ", 1)[1]
         return f"{what} {code_of(directory, connection, board)} {cell}"

@@ -25,7 +25,6 @@ from calib.logbook.identity import identity_in
 from calib.logbook.ledger import (
     WITHDRAW,
     Entry,
-    among,
     canonical,
     entries,
     is_valid,
@@ -249,10 +248,7 @@ class Room:
         new = ledger.add(connection, named)
         ids = tuple(entry.id for entry in named)
         if len(new) < len(named):
-            if any(
-                not entry.is_valid
-                for entry in ledger.read(connection, among(connection, entries.c.id, ids), all=True)
-            ):
+            if not all(entry.is_valid for entry in ledger.by_ids(connection, ids).values()):
                 raise LogbookError(
                     "The very same was taken back before: give the time at which it is added anew."
                 )
@@ -263,13 +259,8 @@ class Room:
 
         After an earlier backup was put back, numbers come up again.
         """
-        query = (
-            sa
-            .select(entries.c.seq, entries.c.id)
-            .where(entries.c.kind.not_in(_BESIDE))
-            .order_by(entries.c.seq.desc())
-            .limit(1)
-        )
+        query = sa.select(entries.c.seq, entries.c.id).where(entries.c.kind.not_in(_BESIDE))
+        query = query.order_by(entries.c.seq.desc()).limit(1)
         with self.look() as connection:
             row = connection.execute(query).first()
         return (0, "") if row is None else (row.seq, row.id)
@@ -277,12 +268,8 @@ class Room:
 
 def _directory(connection: sa.Connection, known: Directory) -> Directory:
     found = ledger.read(connection, entries.c.kind.in_(_NAMING), all=True)
-    withdrawn = (
-        sa
-        .select(entries.c.id)
-        .join(past, past.c.seq == entries.c.seq)
-        .where(~is_valid, entries.c.kind.in_(("machine", "sheet", "board")))
-    )
+    withdrawn = sa.select(entries.c.id).join(past, past.c.seq == entries.c.seq)
+    withdrawn = withdrawn.where(~is_valid, entries.c.kind.in_(("machine", "sheet", "board")))
     gone = frozenset(connection.execute(withdrawn).scalars())
     same = _groups(
         (entry.about, body_of(entry).other)
@@ -430,7 +417,7 @@ def find_board(connection: sa.Connection, directory: Directory, code: str) -> Fo
     """Find a board by its code; LogbookError when there is none names those that are near."""
     named = [key for key, name in directory.named.items() if name == code]
     if named:
-        bearers = ledger.read(connection, among(connection, entries.c.id, named), all=True)
+        bearers = list(ledger.by_ids(connection, named).values())
         bearers = [e for e in bearers if e.kind == "board" and e.id not in directory.gone]
     else:
         bearers = bearers_of(directory, connection, code)
@@ -439,14 +426,8 @@ def find_board(connection: sa.Connection, directory: Directory, code: str) -> Fo
             number = int(second[2]) - 1
             bearers = bearers_of(directory, connection, second[1])[number : number + 1]
     if not bearers:
-        recent = (
-            sa
-            .select(entries.c.slot)
-            .select_from(with_state)
-            .where(entries.c.kind == "board", is_valid)
-            .order_by(entries.c.at.desc())
-            .limit(200)
-        )
+        recent = sa.select(entries.c.slot).select_from(with_state).order_by(entries.c.at.desc())
+        recent = recent.where(entries.c.kind == "board", is_valid).limit(200)
         raise LogbookError(known_names("board", code, connection.execute(recent).scalars()))
     entry = bearers[0]
     return FoundBoard(

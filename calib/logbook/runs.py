@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import typing
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -94,23 +95,14 @@ class Runs(Workshop):
                 lot=directory.sheets[sheet].version,
                 note=note,
             )
-            slot = f"kept {operation}"
-            known = ledger.read(
-                connection,
-                entries.c.kind == "kept",
-                entries.c.slot == slot,
-                *of_pair(connection, directory, machine, sheet),
-            )
+            said = entry_of("kept", body, at, slot=f"kept {operation}", **about)
+            known = _standing(connection, directory, said)
             if setting is None and not any(entry.body["setting"] for entry in known):
                 raise LogbookError(
                     f"No setting is kept for {operation.replace('_', ' ')} of {sheet!r} on"
                     f" {machine!r}."
                 )
-            replaces = [entry.id for entry in known]
-            said = entry_of("kept", body, at, replaces=replaces, slot=slot, **about)
-            if [canonical(entry.body) for entry in known] == [canonical(said.body)]:
-                return known[0].id
-            return self.say(connection, [said])[0]
+            return self._in_place(connection, known, said)
 
     def kept(
         self,
@@ -183,18 +175,15 @@ class Runs(Workshop):
             raise InvalidRecord(f"kind is {kind!r}: give one of {', '.join(STORED_KINDS)}.")
         body = Content(label=label, content=dict(content), note=note)
         with self.saying(when) as (connection, directory, at):
-            about = _pair(directory, machine, sheet)
-            known = ledger.read(
-                connection,
-                entries.c.kind == kind,
-                entries.c.slot == label,
-                *(entries.c[name] == key for name, key in about.items()),
-            )
-            said = entry_of(kind, body, at, replaces=(e.id for e in known), slot=label, **about)
-            for entry in known:
-                if (entry.at, canonical(entry.body)) == (at, canonical(said.body)):
-                    return entry.id
-            return self.say(connection, [said])[0]
+            said = entry_of(kind, body, at, slot=label, **_pair(directory, machine, sheet))
+            return self._in_place(connection, _standing(connection, directory, said), said)
+
+    def _in_place(self, connection: sa.Connection, known: Sequence[Entry], said: Entry) -> str:
+        """Say something in place of what stands; the very same adds nothing."""
+        if [canonical(entry.body) for entry in known] == [canonical(said.body)]:
+            return known[0].id
+        replaces = tuple(sorted(entry.id for entry in known))
+        return self.say(connection, [dataclasses.replace(said, replaces=replaces)])[0]
 
     def stored(
         self,
@@ -246,6 +235,14 @@ def _pair(directory: Directory, machine: str | None, sheet: str | None) -> dict[
         "machine": "" if machine is None else directory.machine(machine).id,
         "sheet": "" if sheet is None else directory.sheet(sheet).id,
     }
+
+
+def _standing(connection: sa.Connection, directory: Directory, said: Entry) -> list[Entry]:
+    """What stands in the slot of an entry, of the very machine and sheet that it is about."""
+    pair = ((entries.c.machine, said.machine), (entries.c.sheet, said.sheet))
+    ids = ((column, directory.things[key].ids if key else [""]) for column, key in pair)
+    where = [among(connection, column, names) for column, names in ids]
+    return ledger.read(connection, entries.c.kind == said.kind, entries.c.slot == said.slot, *where)
 
 
 def of_pair(

@@ -143,13 +143,9 @@ def _first_of(directory: Directory, ids: set[str]) -> set[str]:
 
 def _unclear(connection: sa.Connection, directory: Directory) -> list[str]:
     """Questions at cells to which two answers stand that differ."""
-    often = (
-        sa
-        .select(entries.c.about, entries.c.slot)
-        .where(entries.c.kind == "look")
-        .group_by(entries.c.about, entries.c.slot)
-        .having(sa.func.count() > 1)
-    )
+    cells = (entries.c.about, entries.c.slot)
+    often = sa.select(*cells).where(entries.c.kind == "look").group_by(*cells)
+    often = often.having(sa.func.count() > 1)
     asked = {f"{about} {slot}" for about, slot in connection.execute(often)}
     if not asked:
         return []

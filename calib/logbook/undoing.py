@@ -93,7 +93,7 @@ class Undoing(Room):
             again = _withdrawal(undo, at, why)
             self.say(connection, [again], batch=f"{REDO}{undo[0].id} {at}")
             ids = [key for entry in undo for key in entry.replaces]
-            back = ledger.read(connection, among(connection, entries.c.id, ids), all=True)
+            back = list(ledger.by_ids(connection, ids).values())
             return _words(connection, directory, back)
 
     def withdraw(self, entry_ids: Sequence[str], *, when: datetime, why: str) -> Undoable:
@@ -168,14 +168,8 @@ def _scope(connection: sa.Connection, directory: Directory, whose: Whose) -> tup
 
 def _newest(connection: sa.Connection, where: Scope) -> list[Entry]:
     """What was said in one go last and wasn't withdrawn, in the order of its ids."""
-    newest = (
-        sa
-        .select(entries.c.batch)
-        .select_from(with_state)
-        .where(is_valid, *where)
-        .order_by(entries.c.seq.desc())
-        .limit(1)
-    )
+    newest = sa.select(entries.c.batch).select_from(with_state).where(is_valid, *where)
+    newest = newest.order_by(entries.c.seq.desc()).limit(1)
     batch = connection.execute(newest).scalar()
     if batch is None:
         return []
@@ -203,10 +197,8 @@ def _words(connection: sa.Connection, directory: Directory, said: Sequence[Entry
     main = said[0]
     day = f"of {main.at[:10]} {main.at[11:16]} UTC"
     if main.kind in (*OF_CELL, WITHDRAW):
-        told = said if main.kind != WITHDRAW else [
-            *ledger.read(connection, among(connection, entries.c.id, main.replaces), all=True)
-        ]  # fmt: skip
-        boards = ledger.read(connection, entries.c.id == main.about, all=True)
+        told = said if main.kind != WITHDRAW else ledger.by_ids(connection, main.replaces).values()
+        boards = list(ledger.by_ids(connection, [main.about]).values())
         code = code_of(directory, connection, boards[0]) if boards else ""
         cells = sorted({e.slot.split(" ", 1)[1] for e in told if e.kind in OF_CELL})
         what = "readings" if main.kind != WITHDRAW else "striking out"

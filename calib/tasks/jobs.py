@@ -24,7 +24,7 @@ from calib.jobs.job_time import CutTimes, JobTime, job_time_s
 from calib.jobs.stopwatch import TimeRatio
 from calib.logbook import Book
 from calib.pictures.charts import cost_picture
-from calib.records import USUAL_RELIABILITY, Costs, Operation, Setting
+from calib.records import USUAL_RELIABILITY, ClassesBy, Costs, Operation, Setting
 from calib.tasks.advice import region_of_pair
 from calib.tasks.costing import costs_of, record_time, time_ratio
 from calib.tasks.current import KeptSetting, kept_settings
@@ -72,6 +72,11 @@ class JobReport:
     # Speeds at the setting's power and passes [mm/s], and parts of the cost there [money]
     cost_curve: tuple[tuple[float, ...], Mapping[str, tuple[float, ...]]] | None = None
     notes: tuple[str, ...] = ()  # What the user must know
+
+
+def take_drawing_in(content: bytes, classes_by: ClassesBy) -> Drawing:
+    """Read a drawing that several questions are asked of; raises BadFile."""
+    return read_drawing(content, classes_by)
 
 
 def job_report(

@@ -233,7 +233,7 @@ def question_text(question: Question) -> str:
 
 
 _KINDS = {
-    ".svg": "drawing",
+    ".svg": "drawing, a colour for each setting",
     ".dxf": "drawing, a layer for each setting",
     ".nc": "program",
     "-outline.nc": "program that moves round the board, beam off",
@@ -246,7 +246,7 @@ _KINDS = {
 def files_text(files: Mapping[str, bytes], written: Sequence[Path], folder: Path) -> str:
     """Say which files were written, and which were left alone."""
     names = {path.name for path in written}
-    rows = [(path.name, _kind(path.name)) for path in written]
+    rows = [(path.name, file_kind(path.name)) for path in written]
     kept = [
         f"{name} in {folder} was filled in and is left as it is."
         for name in files
@@ -261,7 +261,8 @@ def files_text(files: Mapping[str, bytes], written: Sequence[Path], folder: Path
     return "\n".join([*([listed] if rows else []), *kept])
 
 
-def _kind(name: str) -> str:
+def file_kind(name: str) -> str:
+    """What the end of a file's name says of it."""
     ending = max((end for end in _KINDS if name.endswith(end)), key=len, default="")
     return _KINDS.get(ending, "")
 

@@ -11,6 +11,7 @@ from calib.records import CHAR_WORDS, MARK_WORDS
 from calib.tasks.finding import find_board
 from calib.tasks.page import BoardState, board_file, board_state, file_names, standing
 from calib.tasks.results import record_readings
+from calib.texts.boards import file_kind
 from calib.web.board_svg import board_svg, looked_words
 from calib.web.desk import desk_of, now
 
@@ -114,16 +115,6 @@ _TO_TICK = {
     "line_mark": "mark 0  1  2  3  4",
     "area_mark": "mark 0  1  2  3  4",
 }
-# What the end of a file's name says about it.
-_KINDS = {
-    ".svg": "drawing, a colour for each setting",
-    ".dxf": "drawing, a layer for each setting",
-    ".nc": "program",
-    "-outline.nc": "moves round the board with the beam off",
-    "-record.pdf": "record sheet, one page to print",
-    "-plan.csv": "the plan as a table",
-    "-results.csv": "to fill in, if you don't tap",
-}
 
 
 def _shown(state: BoardState) -> dict[str, Any]:
@@ -134,7 +125,7 @@ def _shown(state: BoardState) -> dict[str, Any]:
         "picture": board_svg(state.grid, state.readings, looks=state.looks),
         "to_tick": _TO_TICK[state.grid.operation],
         "files": file_names(state.grid),
-        "kinds": {f"{state.grid.board_id}{end}": words for end, words in _KINDS.items()},
+        "kinds": {name: file_kind(name) for name in file_names(state.grid)},
         "words": {
             cell.label: looked_words(state.grid, state.looks.get(cell.label))
             for cell in state.grid.cells

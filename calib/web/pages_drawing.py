@@ -9,13 +9,12 @@ from fastapi import APIRouter, File, Request, UploadFile
 from starlette.responses import RedirectResponse, Response
 
 from calib.errors import BadFile, CalibError
-from calib.jobs.drawing import Drawing, read_drawing
+from calib.pictures.drawing import colour_of, drawing_svg
 from calib.records import Operation, Setting
-from calib.tasks.jobs import job_report
+from calib.tasks.jobs import job_report, take_drawing_in
 from calib.tasks.page import standing
 from calib.tasks.wishes import JobWish, Named
 from calib.web.desk import desk_of
-from calib.web.drawing_svg import colour_of, drawing_svg
 from calib.web.forms import Sent, filled
 
 router = APIRouter(include_in_schema=False)
@@ -38,7 +37,7 @@ def take_drawing(request: Request, sent: Sent, drawing: Annotated[UploadFile, Fi
     here = desk_of(request)
     names = filled(Named, sent)
     by_group = sent.get("classes_by") == "group"
-    read = read_drawing(drawing.file.read(), "group" if by_group else "colour")
+    read = take_drawing_in(drawing.file.read(), "group" if by_group else "colour")
     word = here.keep_drawing((drawing.filename or "drawing", read))
     query = {"machine": names.machine or "", "sheet": names.sheet or ""}
     return RedirectResponse(f"/drawing/{word}?{urlencode(query)}", 303)
@@ -81,7 +80,7 @@ def drawn(request: Request, word: str, sent: Sent) -> Response:
     )
 
 
-def _report(book: Any, sent: dict[str, str], drawing: Drawing, operations: dict[str, Any]) -> Any:
+def _report(book: Any, sent: dict[str, str], drawing: Any, operations: dict[str, Any]) -> Any:
     every = {one.name: operations.get(one.name) for one in drawing.classes}
     cut = None
     if sent.get("power_pct") and sent.get("speed_mm_s"):

@@ -39,10 +39,11 @@ GRID = ("--powers", "40,60,80", "--speeds", "3,6,9,12,18,24", "--slowest", "3")
 # Of each command the names that it has or had, the newest first.
 MACHINE = (("machine", "add", *TUBE), ("add-machine", *TUBE))
 SHEET = (("sheet", "add", *BIRCH), ("add-sheet", *BIRCH))
+CODE = "CODE"  # stands for the code of the burnt board
 ASKED = {
     "--help": (("--help",),),
     "plan": (("plan", "--burns", "6"),),
-    "record": (("record", "last", "results.csv"), ("take-down", "last", "results.csv")),
+    "record": (("record", CODE, "results.csv"), ("take-down", CODE, "results.csv")),
     "recommend": (("recommend", "--reliability", "0.8"),),
     "list": (("book", "list"), ("board", "list"), ("list",)),
 }
@@ -54,10 +55,13 @@ class Tree:
     def __init__(self, root: Path, python: str, folder: Path) -> None:
         self.python, self.folder = python, folder
         self.settings = {**os.environ, "PYTHONPATH": str(root), "CALIB_BOOK": str(folder / "book")}
+        # Threads that wait for one another count as the processor's time.
+        self.settings["OPENBLAS_NUM_THREADS"] = "1"
         folder.mkdir()
         for ways in (MACHINE, SHEET):
             self.run(*ways)
         grid = json.loads(self.run(("plan", *GRID, "--json")).stdout)["grid"]
+        self.code = grid["board_id"]
         lines = ["cell,through,char,mark,note"]
         for cell in grid["cells"]:
             falls = cell["power_pct"] > 5.0 * cell["speed_mm_s"]
@@ -74,6 +78,7 @@ class Tree:
         raise SystemExit(f"calib {' '.join(ways[0])}: {done.stderr.decode()}")
 
     def start(self, words: tuple[str, ...]) -> subprocess.CompletedProcess[bytes]:
+        words = tuple(self.code if word == CODE else word for word in words)
         command = [self.python, "-m", "calib", *words]
         return subprocess.run(command, cwd=self.folder, env=self.settings, capture_output=True)
 

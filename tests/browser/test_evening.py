@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from browsing import DESK, PHONE, ROOT, serving
-from shell import Shell, load
+from shell import BIRCH, MACHINE, Shell, load
 
 from calib.records import Grid
 
@@ -135,10 +135,7 @@ def test_eighteen_cells_and_the_setting_in_at_most_thirty_taps(
     tmp_path: Path, chromium: Any, pictures: Path | None
 ) -> None:
     maker = Shell(tmp_path)
-    for words in (
-        ("machine", "add", "bench", "--watts", "60", "--bed", "600x400", "--top-speed", "400"),
-        ("sheet", "add", "birch 3", "--material", "birch plywood", "--thickness", "3"),
-    ):
+    for words in (MACHINE, BIRCH):
         maker.run(*words)
     powers, speeds = "40,60,80", "4,8,10,12,18,30"
     maker.run("plan", "--powers", powers, "--speeds", speeds, "--slowest", "4")
@@ -150,8 +147,7 @@ def test_eighteen_cells_and_the_setting_in_at_most_thirty_taps(
             place.tap()
             taps += 1
 
-        board = {cell.label: cell for cell in served.book.board(
-            served.book.boards(limit=1).entries[0].id).cells}  # fmt: skip
+        board = {cell.label: cell for cell in served.book.board(served.code).cells}
         page.goto(page.url)
         tap(page.get_by_role("link", name="I have burnt a board"))
         page.wait_for_url("**/record")

@@ -62,6 +62,17 @@ def stored(served: Served, page: Any) -> dict[str, tuple[Any, Any]]:
     return {one["cell"]: (one["through"], one["char"]) for one in board["readings"]}
 
 
+def grades(served: Served, page: Any) -> list[tuple[Any, Any]]:
+    """The same without the cells, in order."""
+    return sorted(stored(served, page).values(), key=str)
+
+
+def looks(served: Served) -> int:
+    """How many readings were ever taken down."""
+    history = served.book.history("bench", "birch 3", "cut")
+    return sum(line.reading is not None for line in history)
+
+
 def test_taps_are_stored_at_once_undone_and_corrected(served: Served) -> None:
     page = served.device(PHONE, has_touch=True)
     open_board(page)
@@ -99,21 +110,12 @@ def test_a_lost_connection_loses_nothing_and_stores_nothing_twice(served: Served
     wait_for(page, "taken back")
     choose(page, "Clean")
     wait_for(page, "3 taps wait on this device")
-    before = stored_before(served)
+    assert len(served.book.readings(served.code)) == 1
     page.context.set_offline(False)
     page.locator("#status", has_text="stored").wait_for()
     page.locator(".cell.waits").first.wait_for(state="detached")
-    assert before == 1
-    assert sorted(stored(served, page).values(), key=str) == sorted(
-        [("through", 1), ("through", 3), ("no", None), ("through", 0)], key=str
-    )
-    history = served.book.history("bench", "birch 3", "cut")
-    assert sum(line.reading is not None for line in history) == 4
-
-
-def stored_before(served: Served) -> int:
-    """How many cells the logbook has while the phone can't reach it."""
-    return len(served.book.readings(served.book.boards(limit=1).entries[0].id))
+    assert grades(served, page) == [("no", None), ("through", 0), ("through", 1), ("through", 3)]
+    assert looks(served) == 4
 
 
 def test_an_answer_that_is_lost_is_asked_for_again_not_stored_again(served: Served) -> None:
@@ -132,8 +134,7 @@ def test_an_answer_that_is_lost_is_asked_for_again_not_stored_again(served: Serv
     choose(page, "Not cut")
     wait_for(page, "stored")
     assert lost == [200]
-    history = served.book.history("bench", "birch 3", "cut")
-    assert sum(line.reading is not None for line in history) == 1
+    assert looks(served) == 1
 
 
 def test_two_phones_at_one_board_lose_nothing(served: Served) -> None:
@@ -164,7 +165,7 @@ def test_two_phones_in_conflict_offline_make_no_third_reading(served: Served) ->
     one.context.set_offline(False)
     wait_for(one, "Both are kept: which is right?")
     assert stored(served, one)[cell] == (None, None)
-    assert served.book.readings(served.book.boards(limit=1).entries[0].id) == ()
+    assert served.book.readings(served.code) == ()
     one.locator("#progress-words", has_text="0 of 6 read").wait_for()
     for page, mine, theirs in ((one, "Falls free", "Not cut"), (other, "Not cut", "Falls free")):
         page.locator(f'.cell.apart[data-cell="{cell}"]').click()
@@ -230,65 +231,43 @@ def test_all_that_is_left_is_said_at_once_when_pressed_twice(served: Served) -> 
     page.get_by_role("button", name="not cut?").click()
     page.locator("#progress-words", has_text="6 of 6 read").wait_for()
     page.locator(".cell.waits").first.wait_for(state="detached")
-    assert sorted(stored(served, page).values(), key=str) == sorted(
-        [("through", 1), *[("no", None)] * 5], key=str
-    )
+    assert grades(served, page) == [*[("no", None)] * 5, ("through", 1)]
 
 
-def come_in(page: Any, site: Any) -> None:
-    """Open the address that the terminal shows."""
-    page.goto(site.way_in())
-    page.get_by_role("button", name="Open calib here").click()
-    page.wait_for_url("**/")
+def test_taps_outlast_the_end_of_the_session(served: Served) -> None:
+    page = served.device(PHONE)
+    open_board(page)
+    served.later_s = 12 * 3600 + 1
+    choose(page, "Tan", "Not cut", "Not cut", "Clean")
+    wait_for(page, "not let in any more. 4 taps wait here and nothing is lost")
+    served.look(page, "record-ended")
+    assert served.book.readings(served.code) == ()
+    page.goto(served.site.address + "/burnt")
+    waiting = page.locator("#waiting-taps")
+    waiting.filter(has_text="4 taps wait here").wait_for()
+    served.look(page, "refused-ended")
+    served.let_in(page)
+    waiting.filter(has_text="4 taps that waited on this device: stored").wait_for()
+    served.look(page, "desk-sent")
+    assert grades(served, page) == [("no", None), ("no", None), ("through", 0), ("through", 1)]
+    page.reload()
+    assert not waiting.is_visible()
 
 
-def test_taps_outlast_the_end_of_the_session(planned_board: Path, tmp_path: Path, chromium: Any,
-                                             pictures: Path | None) -> None:  # fmt: skip
-    place = tmp_path / "book.sqlite3"
-    place.write_bytes(planned_board.read_bytes())
-    seconds = [1000.0]
-    with serving(place, chromium, pictures, clock=lambda: seconds[0]) as served:
-        page = served.device(PHONE)
-        open_board(page)
-        seconds[0] += 12 * 3600 + 1
-        choose(page, "Tan", "Not cut", "Not cut", "Clean")
-        wait_for(page, "not let in any more. 4 taps wait here and nothing is lost")
-        served.look(page, "record-ended")
-        assert served.book.readings(served.book.boards(limit=1).entries[0].id) == ()
-        page.goto(served.site.address + "/burnt")
-        page.locator("#waiting-taps", has_text="4 taps wait here").wait_for()
-        served.look(page, "refused-ended")
-        come_in(page, served.site)
-        page.locator(
-            "#waiting-taps", has_text="4 taps that waited on this device: stored"
-        ).wait_for()
-        served.look(page, "desk-sent")
-        assert sorted(stored(served, page).values(), key=str) == sorted(
-            [("through", 1), ("no", None), ("no", None), ("through", 0)], key=str
-        )
-        page.reload()
-        assert not page.locator("#waiting-taps").is_visible()
-
-
-def test_taps_outlast_a_restart_of_the_server(planned_board: Path, tmp_path: Path, chromium: Any,
-                                              pictures: Path | None) -> None:  # fmt: skip
-    place = tmp_path / "book.sqlite3"
-    place.write_bytes(planned_board.read_bytes())
-    with serving(place, chromium, pictures) as served:
-        page = served.device(PHONE)
-        open_board(page)
-        page.context.set_offline(True)
-        choose(page, "Tan", "Not cut")
-        wait_for(page, "2 taps wait on this device")
-        served.restart()
-        page.context.set_offline(False)
-        wait_for(page, "not let in any more. 2 taps wait here")
-        # The page stays as it is; another tab comes in.
-        come_in(page.context.new_page(), served.site)
-        wait_for(page, "stored")
-        assert sorted(stored(served, page).values(), key=str) == [("no", None), ("through", 1)]
-        history = served.book.history("bench", "birch 3", "cut")
-        assert sum(line.reading is not None for line in history) == 2
+def test_taps_outlast_a_restart_of_the_server(served: Served) -> None:
+    page = served.device(PHONE)
+    open_board(page)
+    page.context.set_offline(True)
+    choose(page, "Tan", "Not cut")
+    wait_for(page, "2 taps wait on this device")
+    served.restart()
+    page.context.set_offline(False)
+    wait_for(page, "not let in any more. 2 taps wait here")
+    # The page stays as it is; another tab comes in.
+    served.let_in(page.context.new_page())
+    wait_for(page, "stored")
+    assert grades(served, page) == [("no", None), ("through", 1)]
+    assert looks(served) == 2
 
 
 def test_a_tab_that_was_closed_goes_on_where_it_was(served: Served) -> None:
@@ -307,7 +286,7 @@ def test_a_tab_that_was_closed_goes_on_where_it_was(served: Served) -> None:
     again.goto(address)
     again.locator("#progress-words", has_text="2 of 6 read").wait_for()
     again.locator(".cell.waits").first.wait_for(state="detached")
-    assert sorted(stored(served, again).values(), key=str) == [("hanging", None), ("through", 1)]
+    assert grades(served, again) == [("hanging", None), ("through", 1)]
     assert stored(served, again)[second] == ("hanging", None)
 
 
@@ -360,7 +339,7 @@ def test_notes_and_photographs_are_kept(served: Served, tmp_path: Path) -> None:
     wait_for(page, f"{cell} stored")
     page.get_by_label("A photograph of this cell").set_input_files(photograph)
     wait_for(page, f"Photograph of {cell} stored")
-    code = served.book.boards(limit=1).entries[0].id
+    code = served.code
     assert served.book.readings(code)[0].note == "<b>knot</b> at the edge"
     assert [one.cell for one in served.book.photographs(code)] == [cell]
     page.reload()
