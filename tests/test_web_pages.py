@@ -356,7 +356,7 @@ def test_a_new_lot_is_tried_about_the_working_setting(evening_house: House) -> N
         tap = {"key": f"key-{number:05d}", "cell": cell.label, "through": "through"}
         assert guest.post(f"/api/boards/{grid.board_id}/taps", json=tap).status_code == 200
     verdict = guest.get("/lot/verdict?sheet=birch+3&machine=bench").text
-    assert re.search("<h1>(Keep the setting|Go slower|Test again)", verdict)
+    assert re.search("<h1>(Keep the setting|Go slower|Change the setting|Test again)", verdict)
 
 
 def test_a_strip_is_told_with_its_doubt(evening_house: House, evening: Shell) -> None:
