@@ -17,7 +17,7 @@ from calib.advice.recommendation import Recommendation
 from calib.errors import InvalidRecord, NeedsYes
 from calib.logbook import Book, open_book
 from calib.records import Advice, Burn
-from calib.tasks.advice import Advised, keep, take_down_job
+from calib.tasks.advice import Advised, keep, record_job
 from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.library import fit_region
 from calib.tasks.wishes import JobCounts, RegionWish
@@ -153,22 +153,22 @@ def test_what_holds_in_fewer_than_six_of_ten_is_kept_only_with_a_yes(book: Book)
 
 
 def test_the_command_asks_and_says_the_scope(evening: Shell) -> None:
-    evening.run("change-sheet", "birch 3", "--lot", "May")
+    evening.run("sheet", "new-lot", "birch 3", "May")
     words = ("keep", "birch 3", "--reliability", "0.9")
     done = evening.run(*words, code=1)
     assert "none of lot May was read yet" in done.stderr
     assert "--yes" in done.stderr
     evening.run(*words, code=1, typed="n\n")
-    assert evening.json("show-sheet", "birch 3")["kept"] == []
+    assert evening.json("sheet", "show", "birch 3")["kept"] == []
     evening.run("recommend", *words[1:], "--keep", typed="y\n")
     evening.run(*words, "--yes", "--note", "sure")
-    told = " ".join(evening.text("show-sheet", "birch 3").split())
+    told = " ".join(evening.text("sheet", "show", "birch 3").split())
     assert re.search(r"chance 0\.9\d\d for the next coupon on this sheet", told)
     assert "none of lot May was read yet" in told
 
 
 def test_the_page_asks_and_says_it_wherever_a_kept_setting_stands(evening: Shell) -> None:
-    evening.run("change-sheet", "birch 3", "--lot", "May")
+    evening.run("sheet", "new-lot", "birch 3", "May")
     wish = {"reliability": "0.9", "scope": "job", "cut_length_mm": "4.2 m"}
     with house_of(evening.book) as house:
         guest = house.guest()
@@ -190,10 +190,10 @@ def test_a_job_counts_for_a_kept_setting_that_is_current_and_fits(book: Book) ->
     counts = JobCounts(through=17, cut_length_mm=240.0)
     keep_advised(book, JOB, at=2.2)
     keep_advised(book, at=2.5, sure=True)
-    take_down_job(book, None, None, SETTING, counts, when=later(3))
+    record_job(book, None, None, SETTING, counts, when=later(3))
     assert [job.advice for job in book.advised_jobs()] == [JOB]
     book.add_sheet(MAY, when=later(4))
-    take_down_job(book, None, None, SETTING, counts, when=later(5))
+    record_job(book, None, None, SETTING, counts, when=later(5))
     assert len(book.advised_jobs()) == 1
 
 

@@ -23,7 +23,7 @@ def pair(book: Book) -> Book:
 
 def test_what_is_kept_anew_replaces_what_was_kept_before(pair: Book) -> None:
     pair.store("costs", {"machine_hour": 15.0}, when=later(2))
-    # Taken down later, though its clock says earlier: it counts.
+    # Recorded later, though its clock says earlier: it counts.
     pair.store("costs", {"machine_hour": 18.0}, when=later(1), note="tube is dearer")
     (new,) = pair.stored("costs")
     assert new.content == {"machine_hour": 18.0}

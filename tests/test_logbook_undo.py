@@ -81,11 +81,11 @@ def test_a_look_at_an_undo_stores_nothing_and_only_that_is_taken_back(pair: Book
 
 
 def test_a_stopped_time_is_taken_back_and_the_one_before_counts_again(pair: Book) -> None:
-    from calib.tasks.costing import take_down_time, time_ratio
+    from calib.tasks.costing import record_time, time_ratio
 
-    good = take_down_time(pair, "bench", (600.0, 690.0), when=later(1), label="box")
-    take_down_time(pair, "bench", (600.0, 1900.0), when=later(2), label="box")
-    take_down_time(pair, "bench", (600.0, 1900.0), when=later(3), label="lamp")
+    good = record_time(pair, "bench", (600.0, 690.0), when=later(1), label="box")
+    record_time(pair, "bench", (600.0, 1900.0), when=later(2), label="box")
+    record_time(pair, "bench", (600.0, 1900.0), when=later(3), label="lamp")
     assert "timed job 'lamp'" in pair.undo(when=later(4), machine="bench")
     assert "timed job 'box'" in pair.undo(when=later(5), machine="bench")
     assert time_ratio(pair, "bench") == good

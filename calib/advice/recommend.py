@@ -12,13 +12,14 @@ from calib.advice.chances import Chances, Wish, describe, doubled_scatter
 from calib.advice.recommendation import LIKELY_CHANCE, Recommendation, share_words
 from calib.advice.search import Row, Search, rows_inside
 from calib.errors import NotEnoughEvidence, unfit
+from calib.fit.model import columns_of
 from calib.fit.region import Region
 from calib.jobs.costs import PricedJob, priced_job
 from calib.jobs.job import Job
 from calib.jobs.job_time import CutTimes
 from calib.limits import SLOWEST_MM_S
 from calib.plan.far_side import far_side
-from calib.plan.next_burns import columns_of, next_cuts
+from calib.plan.next_burns import next_cuts
 from calib.plan.next_marks import next_marks
 from calib.records import USUAL_RELIABILITY, Costs, Setting
 

@@ -50,7 +50,7 @@ class Recommendation:
     # expected_pushes, expected_pushes_interval: Parts of the job's length that need a push or a
     # knife, defects included, and the central 90 % interval; None without a length
     expected_pushes: float | None = None
-    expected_pushes_interval: tuple[float, float] | None = None
+    expected_pushes_interval: tuple[int, int] | None = None
     # How many of these are knots and glue pockets, which no chance counts; None without a length
     expected_defects: float | None = None
     # chance_no_push, chance_no_help: That the whole job falls free without a push, and the same

@@ -136,13 +136,18 @@ def cost_picture(
     unit: str = "cost per part",
     format: PictureFormat = "png",
 ) -> bytes:
-    """Stack the parts of a cost over the speed and show the speed that was chosen.
+    """Stack the parts of a cost that change with speed and show the speed that was chosen.
 
-    Raises InvalidRecord when the format is another.
+    Parts that are the same everywhere are told beside. Raises InvalidRecord when the format is
+    another.
     """
     speeds = np.asarray(speed_mm_s, dtype=float)
     layers = {name: np.asarray(values, dtype=float) for name, values in parts.items()}
-    words = "Each band is one part of the cost; the upper edge is the sum."
+    fixed = {name: float(v[0]) for name, v in layers.items() if np.ptp(v) <= 1e-9 * abs(v[0])}
+    layers = {name: values for name, values in layers.items() if name not in fixed}
+    words = "What changes with speed: each band is one part of the cost, the upper edge their sum."
+    if told := [f"{name} {value:.2f}" for name, value in fixed.items() if value]:
+        words += f" The same at every speed, and not drawn: {', '.join(told)}."
     with drawing(_height(title, words) + 0.3 + 0.36 * math.ceil(len(layers) / 2)) as figure:
         axes = _framed(figure, title, words)
         base = np.zeros_like(speeds)

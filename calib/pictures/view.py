@@ -42,9 +42,9 @@ class RegionView:
     likely_mark: Array | None = None
 
     @property
-    def shown(self) -> tuple[tuple[int, Burn], ...]:
-        """The burns of this picture that were read, each with its number among all."""
-        return tuple((n, burn) for n, burn in enumerate(self.burns, 1) if self._shows(burn))
+    def shown(self) -> tuple[Burn, ...]:
+        """The burns of this picture that were read."""
+        return tuple(burn for burn in self.burns if self._shows(burn))
 
     @property
     def words(self) -> str:

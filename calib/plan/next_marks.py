@@ -8,8 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from calib.fit import graded
-from calib.fit.graded import GradedFit
+from calib.fit.fits import GradedFit
+from calib.fit.model import columns_of, settings_of
 from calib.fit.region import Region
 from calib.limits import (
     ABOVE_START,
@@ -23,7 +23,7 @@ from calib.limits import (
 from calib.materials import expected_response
 from calib.physics import delivered_power_w
 from calib.plan.near_edge import Mask, Question, choose_batch, without_tails
-from calib.plan.next_burns import DRAWS, columns_of
+from calib.plan.next_burns import DRAWS
 from calib.records import Setting
 
 Array = npt.NDArray[np.float64]
@@ -72,15 +72,15 @@ def mark_candidates(
     # A line that gets far more than a clear mark needs isn't dangerous yet, but tells nothing.
     most = expected_response(region.sheet.material, machine.source).most_times
     settings = [setting for setting in settings if limits.times(setting) <= most] or settings
-    scorched = chances_of(region, fit, settings)[4].T @ fit.weight
+    scorched = chances_of(region, fit, settings)[4].T @ fit.here.weight
     gentle = [s for s, chance in zip(settings, scorched, strict=True) if chance < _SURELY_SCORCHED]
     return gentle or [settings[int(np.argmin(scorched))]]
 
 
 def chances_of(region: Region, fit: GradedFit, settings: Sequence[Setting]) -> Array:
     """Chance of each grade at each posterior point for settings, (5, J, n)."""
-    at = graded.graded_settings(region.machine, columns_of(settings), fit.prior, "mark")
-    return graded.chances_by_point(fit, at)
+    at = settings_of(region.machine, columns_of(settings), fit.prior, "mark")
+    return fit.here.grade_chances(at)
 
 
 def next_marks(
@@ -93,11 +93,11 @@ def next_marks(
 ) -> list[Setting]:
     """The n marks that teach most of where a grade begins and ends."""
     assert region.mark is not None
-    fit = graded.thinned(region.mark, DRAWS)
+    fit = region.mark.thinned(DRAWS)
     pitch = mark_pitch(region, line_pitch_mm)
     candidates = mark_candidates(region, fit, pitch, fastest_mm_s)
     question = Question(
-        weight=fit.weight,
+        weight=fit.here.weight,
         chances=chances_of(region, fit, candidates),
         targets=without_tails(_boundaries(region, fit, mark, pitch)),
         importance=np.array([1.0, 1.0, 0.3]),
@@ -109,13 +109,13 @@ def next_marks(
 
 def _boundaries(region: Region, fit: GradedFit, mark: int, pitch: float | None) -> Array:
     """Ln power share where the grade ends and begins at top speed, and ends at a third of it."""
-    machine, shape = region.machine, fit.shape
+    machine, shape = region.machine, fit.here.shape
     full = float(np.log(delivered_power_w(machine, 100.0)))
     ratio = 0.0 if pitch is None else np.log(pitch / fit.prior.pitch0_mm)
     columns = []
     for cut, share in ((min(mark, 3), 1.0), (max(mark - 1, 0), 1.0), (min(mark, 3), 1.0 / 3.0)):
         speed = np.log(fastest_mark_mm_s(machine) * share / fit.prior.speed0_mm_s)
-        needed = fit.location + shape.cuts[:, cut] + shape.speed * speed + shape.pitch * ratio
+        needed = fit.here.location + shape.cuts[:, cut] + shape.speed * speed + shape.pitch * ratio
         columns.append((needed - full) / shape.exponent)
     return np.asarray(np.clip(np.stack(columns, axis=1), np.log(0.01), 0.0))
 

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from calib.advice.chances import Chances, Wish, describe
+from calib.advice.new_lot import FEWEST_BURNS, LotVerdict, judge_new_lot
 from calib.advice.recommendation import Recommendation
-from calib.errors import NeedsYes, unfit
+from calib.errors import NeedsYes, NotEnoughEvidence, unfit
 from calib.fit.kinship import product_key
 from calib.fit.pool import Pool, pool_records
 from calib.fit.region import Region
@@ -16,12 +17,12 @@ from calib.hazards import check_hazard
 from calib.limits import BEYOND, SLOWEST_MM_S
 from calib.logbook import Book, Filters, Kept
 from calib.materials import family_of
-from calib.records import Advice, Burn, Machine, Operation, Setting, Sheet
+from calib.records import USUAL_RELIABILITY, Advice, Burn, Machine, Operation, Setting, Sheet
 from calib.tasks.costing import costs_of
 from calib.tasks.current import KeptSetting, Reasons, doubts_of, kept_settings, why_not_counted
 from calib.tasks.finding import find_pair
 from calib.tasks.library import fit_region, recommend
-from calib.tasks.results import session_label
+from calib.tasks.results import ENOUGH_BURNS, session_label
 from calib.tasks.wishes import JobCounts, RegionWish
 
 # Pairs that are taken in at most, the nearest kin first: more of them would tell next to nothing
@@ -37,6 +38,8 @@ class Advised:
     setting: Setting
     # What is said of the setting; None for one that lies outside what was burnt
     recommendation: Recommendation | None
+    # Of a new lot, what becomes of the setting that was used before
+    lot: LotVerdict | None = None
 
     @property
     def advice(self) -> Advice | None:
@@ -142,8 +145,69 @@ def advise_on(book: Book, region: Region, wish: RegionWish) -> Advised:
         wish = replace(wish, costs=costs_of(book))
     if wish.slowest_mm_s is None:
         wish = replace(wish, slowest_mm_s=_slowest_wished(book, region))
-    found = recommended(region, wish)
-    return Advised(region=region, setting=found.setting, recommendation=found)
+    lot = None
+    if _is_new_lot(book, region) and wish.cut_length_mm is None and not wish.next_sheet:
+        lot = judge_lot(book, region, wish.reliability)
+        wish = replace(wish, reliability=lot.reliability)
+    try:
+        found = recommended(region, wish)
+    except NotEnoughEvidence as refusal:
+        if lot is None:
+            raise
+        raise NotEnoughEvidence(f"{lot.words} {refusal}", refusal.next_burns) from None
+    return Advised(region=region, setting=found.setting, recommendation=found, lot=lot)
+
+
+def old_lots(book: Book, machine: str | None, sheet: str | None) -> Region:
+    """The region from all lots of a sheet but the current one; raises NotEnoughEvidence when no
+    other lot was cut on the machine."""
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    check_hazard(of_sheet, of_machine, "cut")
+    names = dict.fromkeys(entry.sheet.lot for entry in book.lots(of_sheet.name))
+    burns = [
+        burn
+        for lot in names
+        if lot != of_sheet.lot
+        for burn in book.burns(of_machine.name, of_sheet.name, "cut", lot=lot)
+    ]
+    if not burns:
+        raise NotEnoughEvidence(
+            f"No lot of {of_sheet.name} but the current one ({of_sheet.lot or 'without a name'})"
+            f" was cut on {of_machine.name}: there is nothing to compare with. When a new lot"
+            " comes in, record it with calib sheet new-lot first."
+        )
+    pool = pool_of_book(book, of_machine, of_sheet, "cut")
+    return fit_region(of_machine, of_sheet, "cut", burns, pool)
+
+
+def working_setting(book: Book, region: Region) -> Setting:
+    """The setting that the workshop cuts a sheet with: the kept one, else that of the old lots."""
+    pair = region.machine.name, region.sheet.name
+    kept = book.kept(*pair, "cut")
+    return kept[0].setting if kept else recommend(old_lots(book, *pair)).setting
+
+
+def _is_new_lot(book: Book, region: Region) -> bool:
+    """Until a setting is kept for it, or as many burns of it as a region needs are read."""
+    own = sum(burn.count for burn in region.burns if burn.lot is None)
+    others = any(burn.lot is not None for burn in region.burns)
+    if region.operation != "cut" or not others or own < FEWEST_BURNS:
+        return False
+    kept = book.kept(region.machine.name, region.sheet.name, "cut")
+    return kept[0].lot != region.sheet.lot if kept else own < ENOUGH_BURNS
+
+
+def judge_lot(book: Book, region: Region, reliability: float | None = None) -> LotVerdict:
+    """Say what becomes of the working setting in the current lot: keep, slow down, or test again;
+    raises InvalidRecord when fewer than three cuts of the lot were read."""
+    old = working_setting(book, region)
+    if reliability is None:
+        # What was asked of a coupon when the setting was kept.
+        kept = book.kept(region.machine.name, region.sheet.name, "cut")
+        advice = kept[0].advice if kept else None
+        of_a_coupon = advice is not None and advice.cut_length_mm is None
+        reliability = advice.reliability if advice and of_a_coupon else None
+    return judge_new_lot(region, old, reliability or USUAL_RELIABILITY)
 
 
 def chosen_on(region: Region, setting: Setting, wish: RegionWish) -> Advised:
@@ -188,7 +252,7 @@ def keep_none(
     return book.kept(*pair, earlier=True)[0]
 
 
-def take_down_job(
+def record_job(
     book: Book,
     machine: str | None,
     sheet: str | None,
@@ -199,7 +263,7 @@ def take_down_job(
     session: str | None = None,
     note: str = "",
 ) -> str:
-    """Take down how a whole cut job at one setting came out; raises InvalidRecord when no part is
+    """Record how a whole cut job at one setting came out; raises InvalidRecord when no part is
     counted."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     label = session_label(when) if session is None else session

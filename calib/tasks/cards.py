@@ -18,7 +18,6 @@ from calib.tasks.advice import region_of_pair
 from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.finding import find_pair
 from calib.tasks.folders import Files, slug
-from calib.tasks.workshop import assumptions
 from calib.units import show_chance
 
 # A setting that was neither run nor checked for so long is checked before it is used again: a tube
@@ -44,25 +43,21 @@ def sheet_card_of_pair(
     used = {entry.operation: _last_used(book, entry) for entry in kept}
     earliest = min(used.values()) + timedelta(days=CHECK_DAYS)
     again = [
-        f"On {_day(earliest, when)} at the latest: {CHECK_DAYS} days after it was kept or last"
-        " run.",
-        "With each new lot or delivery, and when a sheet measures otherwise than before.",
-        "After a change of lens, focus, mirror, tube or air, and after the optics were cleaned.",
+        f"On {_day(earliest, when)} at the latest, with each new lot, and after a change of lens,"
+        " focus, mirror, tube or air."
     ]
-    assumed = list(assumptions(of_machine))
+    assumed: list[str] = []
     if of_sheet.measured_mm is None:
         assumed.append(f"The sheet is taken to be {of_sheet.thickness_mm:g} mm thick.")
-    advice: list[str] = []
     entries = []
     for entry in sorted(kept, key=lambda entry: OPERATIONS.index(entry.operation)):
-        advice += check_hazard(of_sheet, of_machine, entry.operation).advice
+        check_hazard(of_sheet, of_machine, entry.operation)
         region = region_of_pair(book, of_machine.name, of_sheet.name, entry.operation)
         burns = sum(burn.count for burn in region.burns)
         facts = (
             _stated(entry),
             _margin(region, entry),
-            f"Kept {_day(entry.at, when)}, {lot_words(entry.lot)}; the logbook holds {burns}"
-            " burns of this sheet and machine.",
+            f"Kept {_day(entry.at, when)}, {lot_words(entry.lot)}, on {burns} burns.",
             *([f"Note: {entry.note}"] if entry.note else []),
         )
         entries.append(
@@ -80,14 +75,12 @@ def sheet_card_of_pair(
                 "How much coupons differ is assumed in part: were they twice as uneven, the chance"
                 f" of the cut would be {show_chance(chance)}."
             )
-        assumed += region.notes
     return SheetCard(
         sheet=of_sheet,
         machine=of_machine,
         settings=tuple(entries),
         check_again=tuple(dict.fromkeys(again)),
-        assumed=tuple(dict.fromkeys(assumed)),
-        advice=tuple(dict.fromkeys(advice)),
+        assumed=tuple(assumed),
         made=_day(when, when),
     )
 

@@ -17,7 +17,7 @@ from calib.tasks.finding import find_machine
 
 def costs_of(book: Book) -> Costs:
     """Look up what things cost; what was never said is a guess, and ``guessed`` names it; raises
-    LogbookError when what was taken down can't be read, as it came with another logbook."""
+    LogbookError when what was recorded can't be read, as it came with another logbook."""
     kept = book.stored("costs")
     if not kept:
         return Costs()
@@ -29,8 +29,8 @@ def costs_of(book: Book) -> Costs:
         return Costs(**given)
 
 
-def take_down_costs(book: Book, *, when: datetime, note: str = "", **changed: Any) -> Costs:
-    """Take down what things cost; what isn't given stays as it was; raises InvalidRecord when one
+def record_costs(book: Book, *, when: datetime, note: str = "", **changed: Any) -> Costs:
+    """Record what things cost; what isn't given stays as it was; raises InvalidRecord when one
     can't be; nothing is stored then."""
     costs = dataclasses.replace(_costs_to_change(book, changed), **changed)
     said = {
@@ -67,7 +67,7 @@ def time_ratio(book: Book, machine: str | None) -> TimeRatio | None:
     return calibrate_time(pairs) if pairs else None
 
 
-def take_down_time(
+def record_time(
     book: Book,
     machine: str | None,
     times_s: tuple[float, float],
@@ -76,7 +76,7 @@ def take_down_time(
     label: str = "",
     note: str = "",
 ) -> TimeRatio:
-    """Take down how long a job took on a machine; two jobs suffice to start; raises InvalidRecord
+    """Record how long a job took on a machine; two jobs suffice to start; raises InvalidRecord
     when a time isn't above 0, or so far from the other that a slip is likelier."""
     calculated, measured = times_s
     calibrate_time([times_s])
@@ -87,5 +87,5 @@ def take_down_time(
     )
     ratio = time_ratio(book, name)
     if ratio is None:
-        raise InvalidRecord(f"the timed job {label!r} wasn't kept: take it down again.")
+        raise InvalidRecord(f"the timed job {label!r} wasn't kept: record it again.")
     return ratio

@@ -12,6 +12,7 @@ from calib.logbook import Book, Filters
 from calib.logbook.events import outcome_of
 from calib.tasks.boards import forecasts
 from calib.tasks.current import came_out, why_not_counted
+from calib.tasks.finding import find_machine, find_sheet
 from calib.tasks.folders import Files, picture_format
 from calib.tasks.library import fit_region
 from calib.tasks.results import LOT_NOTE, STRIP_NOTE
@@ -36,9 +37,9 @@ def track_record(book: Book, wish: TrackRecordWish) -> TrackRecord:
     from calib.advice.track_record import track_record as compared  # loads scikit-learn
 
     if wish.machine is not None:
-        book.machine(wish.machine)
+        wish = replace(wish, machine=find_machine(book, wish.machine).name)
     if wish.sheet is not None:
-        book.sheet(wish.sheet)
+        wish = replace(wish, sheet=find_sheet(book, wish.sheet).name)
     told, notes = _told(book, wish)
     if not told:
         raise NotEnoughEvidence(" ".join((_NOTHING[wish.what], *notes)))
@@ -47,12 +48,12 @@ def track_record(book: Book, wish: TrackRecordWish) -> TrackRecord:
 
 
 _NOTHING = {
-    "through": "No cut was both forecast and read: plan a board, burn it, take down what came out.",
-    "char": "No char was both forecast and read: plan a board, burn it, take down its char.",
-    "mark": "No mark was both forecast and read: plan a board of marks, and take it down.",
+    "through": "No cut was both forecast and read: plan a board, burn it, record what came out.",
+    "char": "No char was both forecast and read: plan a board, burn it, record its char.",
+    "mark": "No mark was both forecast and read: plan a board of marks, and record it.",
     "jobs": (
         "No job says yet whether a stated chance held: keep a recommended setting, run a job at it,"
-        " and take it down with take-down-job."
+        " and record it with record-job."
     ),
 }
 

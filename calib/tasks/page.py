@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from calib.boards.board_time import board_time
+from calib.boards.layers import drawings_of
 from calib.errors import LogbookError
 from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book, Filters, Line, Looked, Photograph
@@ -108,7 +109,9 @@ def hazard_of(book: Book, machine: str, sheet: str, operation: Operation) -> Haz
 
 def file_names(grid: Grid) -> tuple[str, ...]:
     """Name the files of a board without making them."""
-    ends = [".svg", "-record.pdf", "-plan.csv", "-results.csv"]
+    ends = [".svg", ".dxf", "-record.pdf", "-plan.csv", "-results.csv"]
     if grid.machine.power_word_full is not None:
-        ends[1:1] = [".ngc", "-frame.ngc"]
+        ends[2:2] = [".nc", "-outline.nc"]
+    parts = drawings_of(grid)
+    ends[1:1] = [f"-{n}of{parts}.svg" for n in range(1, parts + 1) if parts > 1]
     return tuple(f"{grid.board_id}{end}" for end in ends)

@@ -161,7 +161,7 @@ class FileWish:
 
     def address_of(self, board_id: str) -> str:
         """Say where a board is found in the logbook, for the record sheet and its QR code."""
-        return (self.address or "calib show-board ") + board_id
+        return (self.address or "calib board show ") + board_id
 
 
 @record

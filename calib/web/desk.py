@@ -29,8 +29,12 @@ from calib.records import (
     Sheet,
 )
 from calib.records.fields import fields_of
-from calib.report.checks import change_words
-from calib.report.words import (
+from calib.tasks.advice import region_of_pair
+from calib.tasks.boards import Planned, propose_boards
+from calib.tasks.finding import find_pair
+from calib.tasks.wishes import BoardWish, ElsewhereWish, JobCounts, JobWish, RegionWish
+from calib.texts.checks import change_words
+from calib.texts.words import (
     chance_words,
     counted,
     date_words,
@@ -38,10 +42,6 @@ from calib.report.words import (
     setting_words,
     speed_words,
 )
-from calib.tasks.advice import region_of_pair
-from calib.tasks.boards import Planned, propose_boards
-from calib.tasks.finding import find_pair
-from calib.tasks.wishes import BoardWish, ElsewhereWish, JobCounts, RegionWish
 from calib.typed import write
 from calib.web.gate import Gate
 
@@ -51,6 +51,8 @@ STATIC = HERE / "static"
 _REGIONS_KEPT = 6
 # Answers that a redirect leads to: what a form was refused with, or what was worked out.
 _ANSWERS_KEPT = 64
+# Drawings that are looked at: a large one takes some 100 MB.
+_DRAWINGS_KEPT = 3
 
 
 def now() -> datetime:
@@ -78,6 +80,7 @@ class Desk:
     phone_address: str = ""
     _regions: OrderedDict[Any, Any] = field(default_factory=OrderedDict)
     _answers: OrderedDict[str, Any] = field(default_factory=OrderedDict)
+    _drawings: OrderedDict[str, Any] = field(default_factory=OrderedDict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def show(self, name: str, status: int = 200, **shown: Any) -> HTMLResponse:
@@ -108,6 +111,20 @@ class Desk:
         """Give what `keep_answer` kept; None when this program didn't, or no longer."""
         with self._lock:
             return self._answers.get(word)
+
+    def keep_drawing(self, drawing: Any) -> str:
+        """Keep a drawing that was read; gives the word by which its address asks for it."""
+        word = secrets.token_urlsafe(9)
+        with self._lock:
+            self._drawings[word] = drawing
+            while len(self._drawings) > _DRAWINGS_KEPT:
+                self._drawings.popitem(last=False)
+        return word
+
+    def drawing(self, word: str) -> Any | None:
+        """Give a drawing that `keep_drawing` kept; None when it is gone."""
+        with self._lock:
+            return self._drawings.get(word)
 
     def region(self, machine: str | None, sheet: str | None, operation: Operation) -> Any:
         """Fit the region of a pair, or give the one that was fitted from the same logbook."""
@@ -164,7 +181,16 @@ def _templates() -> jinja2.Environment:
         "usual_reliability": USUAL_RELIABILITY,
         "fields": {
             kind.__name__: {field.name: field for field in fields_of(kind)}
-            for kind in (Machine, Sheet, Setting, BoardWish, RegionWish, JobCounts, ElsewhereWish)
+            for kind in (
+                Machine,
+                Sheet,
+                Setting,
+                BoardWish,
+                RegionWish,
+                JobCounts,
+                JobWish,
+                ElsewhereWish,
+            )
         },
         "written": write,
         # What a form was sent with, and why it wasn't taken; most pages show neither.

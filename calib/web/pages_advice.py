@@ -9,16 +9,17 @@ from starlette.responses import RedirectResponse, Response
 
 from calib.errors import InvalidRecord, NeedsYes, shown
 from calib.records import Setting
-from calib.tasks.advice import Advised, advise_on, keep, take_down_job
+from calib.tasks.advice import Advised, advise_on, keep, record_job
 from calib.tasks.boards import Planned
-from calib.tasks.current import doubts_of, kept_settings
+from calib.tasks.current import KeptSetting, doubts_of, kept_settings
 from calib.tasks.page import hazard_of, standing
 from calib.tasks.regions import region_view, somewhere
 from calib.tasks.wishes import BoardWish, JobCounts, Named, Pair
+from calib.texts.words import chance_words, setting_words
 from calib.web.board_svg import board_svg
 from calib.web.desk import Desk, desk_of, now
 from calib.web.forms import Asked, Sent, asked, filled
-from calib.web.region_svg import region_svg
+from calib.web.region_svg import region_key_svgs, region_svg
 from calib.web.showing import advice_shown, look_shown, planned_shown
 
 router = APIRouter(include_in_schema=False)
@@ -49,7 +50,7 @@ def keep_plan(request: Request, sent: Sent) -> Response:
     planned, seen = _proposal(here, sent), sent.get("seen", "")
     if planned.grid.board_id != seen:
         raise InvalidRecord(
-            f"board {shown(seen)} isn't what would be planned now: something was taken down"
+            f"board {shown(seen)} isn't what would be planned now: something was recorded"
             " meanwhile. Look at the board again."
         )
     here.book.add_board(planned.grid, when=now(), forecasts=planned.forecasts)
@@ -76,7 +77,8 @@ def look(request: Request, sent: Sent) -> Response:
     region = here.region(*form.pair)
     names = region.machine.name, region.sheet.name
     kept = next(iter(kept_settings(here.book, *names, form.operation)), None)
-    view = region_view(region, form, advised=kept.setting if kept else None)
+    stated = kept.advice.chance if kept and kept.advice else 1.0
+    view = region_view(region, form, advised=kept.setting if kept else None, chance=stated)
     start = kept.setting if kept else somewhere(view)
     return here.show(
         "look.html",
@@ -84,11 +86,18 @@ def look(request: Request, sent: Sent) -> Response:
         view=view,
         start=start,
         picture=region_svg(view, start),
+        keys=region_key_svgs(view, _kept_words(kept) if kept else ""),
         kept=kept,
         form=form,
         typed=sent,
         **look_shown(region, form, start),
     )
+
+
+def _kept_words(kept: KeptSetting) -> str:
+    said = f"kept: {setting_words(kept.setting)}"
+    said += f", {chance_words(kept.advice)}" if kept.advice else ""
+    return said + ("; not current" if kept.not_current else "")
 
 
 @router.get("/setting")
@@ -120,7 +129,7 @@ def keep_setting(
     advised = advise_on(here.book, here.region(*form.pair), form)
     if seen != _seen(advised):
         raise InvalidRecord(
-            f"setting {shown(seen)} isn't what would be recommended now: something was taken down"
+            f"setting {shown(seen)} isn't what would be recommended now: something was recorded"
             " meanwhile. Work it out again."
         )
     try:
@@ -158,9 +167,9 @@ def ask_job(request: Request, sent: Sent) -> Response:
 
 @router.post("/job")
 def job_done(request: Request, sent: Sent) -> Response:
-    """Take down how a job came out."""
+    """Record how a job came out."""
     here = desk_of(request)
     pair = filled(Named, sent)
     setting, counts = filled(Setting, sent), filled(JobCounts, sent)
-    take_down_job(here.book, *pair.names, setting, counts, when=now(), note=sent.get("note", ""))
+    record_job(here.book, *pair.names, setting, counts, when=now(), note=sent.get("note", ""))
     return RedirectResponse("/done/job", 303)

@@ -1,4 +1,4 @@
-"""Machines, sheets, materials, lots: looked at first, then taken down."""
+"""Machines, sheets, materials, lots: looked at first, then recorded."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def _written(machine: Machine) -> dict[str, str]:
 
 @router.post("/machine")
 def tell_more(request: Request, sent: Sent) -> Response:
-    """Take down what wasn't told of a machine before."""
+    """Record what wasn't told of a machine before."""
     here = desk_of(request)
     told = changes(Machine, sent)
     name = told.pop("name", "")
@@ -78,7 +78,7 @@ def ask_sheet(request: Request) -> Response:
 
 @router.post("/sheet/new")
 def new_sheet(request: Request, sent: Sent) -> Response:
-    """Look at its hazards, and take it down; what may not be burnt is refused."""
+    """Look at its hazards, and record it; what may not be burnt is refused."""
     sheet = filled(Sheet, sent)
     add_sheet(desk_of(request).book, sheet, when=now())
     return RedirectResponse(f"/sheet?{urlencode({'name': sheet.name})}", 303)
@@ -139,7 +139,7 @@ def ask_change(request: Request) -> Response:
 
 @router.post("/change")
 def change_machine(request: Request, sent: Sent) -> Response:
-    """Take down what is new; the earlier set-up stays in the logbook."""
+    """Record what is new; the earlier set-up stays in the logbook."""
     what, note = sent.pop("what", ""), sent.pop("note", "")
     changed = changes(Machine, sent)
     name = changed.pop("name", "")

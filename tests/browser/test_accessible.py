@@ -12,9 +12,9 @@ from shell import BIRCH, MACHINE, Shell, cut_cleanly
 
 PAGES = (
     "/", "/machine/new", "/sheet/new", "/material", "/plan", "/burnt", "/board/last",
-    "/board/last/take-down", "/look", "/setting", "/job", "/hang", "/lot", "/change", "/logbook",
+    "/board/last/record", "/look", "/setting", "/job", "/hang", "/lot", "/change", "/logbook",
     "/sheet?name=birch+3", "/history", "/phones", "/nothing", "/done/kept", "/check", "/track",
-    "/elsewhere", "/machine?name=bench", "/lot/taken?sheet=birch+3",
+    "/elsewhere", "/machine?name=bench", "/lot/taken?sheet=birch+3", "/drawing",
 )  # fmt: skip
 TAGS = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice")
 # The dark page differs in its colours, the wide one in where things stand.
@@ -79,7 +79,7 @@ def test_the_record_of_a_board_can_be_printed(served: Served) -> None:
     page = served.device(DESK)
     page.goto(page.url.rstrip("/") + "/board/last")
     page.emulate_media(media="print")
-    assert not page.get_by_role("button", name="Take it down").is_visible()
+    assert not page.get_by_role("button", name="Record it").is_visible()
     assert page.locator(".cautions").is_visible()
     box = page.locator("svg.board").bounding_box()
     # 150 mm and the rim of 2 mm on both sides, at 96 px to the inch.

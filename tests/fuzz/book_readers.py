@@ -24,8 +24,7 @@ from calib.logbook import Book, Session, export_text, ledger, open_book
 from calib.logbook.exchange import check_entries, read_lines
 from calib.records import Reading
 from calib.tasks.keeping import import_book
-from calib.tasks.results import CellByCell
-from calib.tasks.results import take_down as take_down_of_task
+from calib.tasks.results import CellByCell, record_readings
 
 # A logbook is made anew after so many inputs that it took in, so that it stays small.
 TAKEN_IN = 40
@@ -79,7 +78,11 @@ def book_readers(folder: Path) -> tuple[Reader, ...]:
             share=0.4,
             read=bench.run,
             grammar=grammars.COMMAND,
-            examples=(b"show-board\nlast", b"costs\n--machine-hour\n12", b"history\nbirch 3"),
+            examples=(
+                b"board\nshow\nlast",
+                b"book\ncosts\n--machine-hour\n12",
+                b"book\nhistory\nbirch 3",
+            ),
             words=("\n", "--note", "--why", "--json", "bench", "birch 3"),
             longest=600,
             longest_sent=3000,
@@ -147,7 +150,7 @@ class _Bench:
     def take_down(self, data: bytes) -> None:
         """Take a result file down."""
         with self._unchanged_if_refused() as book:
-            take_down_of_task(book, some_grid(), data, when=later(20), session="s", why="")
+            record_readings(book, some_grid(), data, when=later(20), session="s", why="")
 
     def answer(self, data: bytes) -> None:
         """Answer what is asked of each cell, a line at a time."""
