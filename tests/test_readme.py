@@ -75,13 +75,14 @@ def test_the_first_caution_is_there_in_full() -> None:
     assert CAUTIONS[-1] in README
 
 
-@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "grids/README.md"])
+@pytest.mark.parametrize(
+    "page", ["README.md", "DEVELOPERS.md", "grids/README.md", "tests/benchmarks/README.md"]
+)
 def test_files_that_a_page_points_at_exist(page: str) -> None:
     text = (ROOT / page).read_text(encoding="utf-8")
     linked = re.findall(r"\]\(([^)#:]+)\)", text)
-    named = re.findall(
-        r"`((?:calib|demo|grids|requirements|tests|tools)/[\w./-]+?)/?`", text
-    ) + re.findall(r"python3? ((?:demo|tests|tools|grids)/[\w/.]+\.py)", text)
+    folders = "calib|demo|grids|requirements|tests|tools"
+    named = re.findall(rf"(?:`|python3? )((?:{folders})/[\w./-]+?)/?(?:`| [^`\n]*)", text)
     for name in linked:
         assert ((ROOT / page).parent / name).exists(), name
     for name in named:
