@@ -32,7 +32,7 @@ def typed_in_readme() -> list[list[str]]:
 
 def test_the_first_evening_can_be_typed_as_it_stands(shell: Shell) -> None:
     lines = typed_in_readme()
-    assert len(lines) == 10
+    assert len(lines) == 8
     for words in lines:
         if words[0] == "record":
             (words[1],) = glob.glob(words[1])
