@@ -226,14 +226,14 @@ class Command(TyperCommand):
             try:
                 with _opened(place) if "book" in known else nullcontext() as book:
                     result = self._run(book, given, said)
+                if result is not None:
+                    data, text, *following = result
+                    show(data, text, as_json=as_json)
+                    if not as_json:  # what to do next is no business of a program
+                        tell("".join(following))
             except CalibError as refusal:
                 tell(self.said(refusal))
                 raise typer.Exit(1) from None
-            if result is not None:
-                data, text, *following = result
-                show(data, text, as_json=as_json)
-                if not as_json:  # what to do next is no business of a program
-                    tell("".join(following))
 
         typed.__signature__ = inspect.Signature(list(self._parameters()))  # type: ignore[attr-defined]
         typed.__annotations__ = {}
