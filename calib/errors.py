@@ -28,7 +28,7 @@ class CalibError(Exception):
     Attributes
     ----------
     ask
-        The field that would settle it, where there is one; shells say how it is given.
+        The field that would answer it, where there is one; shells say how it is given.
     """
 
     ask = ""
@@ -126,12 +126,12 @@ class NeedsYes(CalibError):
 
 
 class NotEnoughEvidence(CalibError):
-    """Raised when nothing can honestly be promised from the burns at hand.
+    """Raised when nothing can honestly be stated from the burns at hand.
 
     Attributes
     ----------
     next_burns
-        The settings that would settle it, best first (may be empty).
+        The settings that it takes, best first (may be empty).
     """
 
     def __init__(self, message: str, next_burns: Sequence[Any] = ()) -> None:

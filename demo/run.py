@@ -85,14 +85,9 @@ def ask_for_setting(sheet: str, wish: tuple[str, ...]) -> None:
     from invented_workshop import Refused, type_in
 
     try:
-        type_in("recommend", sheet, *wish)
+        type_in("recommend", sheet, *wish, "--keep")
     except Refused:
-        print("(These burns are too few for that; the next board would hold the burns named.)")
-        return
-    try:
-        type_in("keep", sheet, *wish)
-    except Refused:
-        print("(It isn't kept: what speaks against it stands above.)")
+        print("(Nothing is kept: what speaks against it, or which burns it takes, stands above.)")
 
 
 def play_round(board: Round) -> bool:

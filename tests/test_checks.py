@@ -25,7 +25,7 @@ from calib.advice.strips import (
 )
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.records import Burn, Setting, Sheet
-from calib.report.checks import change_words
+from calib.texts.checks import change_words
 
 BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
 MDF = Sheet(name="MDF 3", material="MDF", thickness_mm=3.0)

@@ -16,7 +16,7 @@ from calib.tasks.wishes import BoardWish, ElsewhereWish, RegionWish
 
 COMMANDS: dict[str, Any] = {name: each.whole for name, each in options.COMMANDS.items()}
 # What is typed into commands that ask.
-TYPED = {"book undo": "y\n"}
+TYPED = dict.fromkeys(("book undo", "book withdraw", "board void"), "y\n")
 UNITS = re.compile(r"\((mm|mm/s|mm/s²|%|W|%:W|mm, mm)\)")
 
 
@@ -131,3 +131,22 @@ def test_every_example_runs(evening: Shell, name: str) -> None:
     if name == "machine add":
         evening.book.unlink()
     evening.run(*words, typed=TYPED.get(name))
+
+
+def test_help_lists_at_most_ten_commands_and_seven_groups(shell: Shell) -> None:
+    shown = [each for each in options.COMMANDS.values() if not each.hidden]
+    assert len(shown) < 50
+    assert len([each for each in shown if " " not in each.words]) <= 10
+    assert len(options.GROUPS) <= 7
+    listed = re.findall(r"^│ ([a-z]+) ", shell.text("--help"), flags=re.MULTILINE)
+    assert sorted(listed) == sorted({each.words.split()[0] for each in shown})
+
+
+def test_what_does_not_belong_to_a_board_is_refused_in_a_sentence(planned: Shell) -> None:
+    said = planned.refusal("plan", "--for", "focus", "--tongues", "3")
+    assert said == (
+        "--tongues is 3: it belongs to a board for joint, not to one for focus; leave it out."
+    )
+    said = planned.refusal("plan", "--for", "party")
+    assert said.startswith("A board can't be planned for 'party': give one of edge, lot, check")
+    assert "add --job" in planned.refusal("record", "last", "--through", "3")

@@ -31,8 +31,8 @@ def test_a_machine_or_sheet_that_is_there_already_is_said_to_be_unchanged(shell:
     for words in (MACHINE, BIRCH):
         assert shell.run(*words).stderr == ""
         done = shell.run(*words)
-        assert f"{words[1]} is in the logbook already, and unchanged." in done.stderr
-        assert words[1] in done.stdout
+        assert f"{words[2]} is in the logbook already, and unchanged." in done.stderr
+        assert words[2] in done.stdout
         assert "note was not kept" in shell.run(*words, "--note", "from the attic").stderr
 
 

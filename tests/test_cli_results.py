@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import re
+import shlex
 from pathlib import Path
 
 import pytest
@@ -207,3 +208,22 @@ def test_many_files_are_recorded_at_once_by_their_pattern(planned: Shell) -> Non
     assert [b["recorded"]["added"] for b in json.loads(done.stdout)["boards"]] == [3, 4]
     said = planned.refusal("record", "nothing-*.csv", "one/nothing.csv")
     assert "is no result file" in said
+
+
+def test_an_abandoned_board_and_a_sheet_tried_out_only_are_withdrawn(planned: Shell) -> None:
+    code = planned.json("board", "show", "last")["grid"]["board_id"]
+    assert "Say why" in planned.refusal("board", "void", code)
+    asked = planned.run("board", "void", code, "--why", "lost", typed="n\n", code=1)
+    assert "Nothing was withdrawn" in asked.stderr
+    said = planned.text("board", "void", code, "--why", "the offcut was lost", "--yes")
+    assert planned.json("board", "list")["total"] == 0
+    planned.run(*shlex.split(said.partition("calib ")[2]), "--yes")
+    assert planned.json("board", "list")["total"] == 1
+    (planned_as,) = [one for one in planned.json("book", "history") if one["kind"] == "board"]
+    short = planned_as["id"].partition("-")[2][:8]
+    assert short in planned.text("book", "history")
+    planned.run("book", "withdraw", short, "--why", "by its entry", "--yes")
+    assert planned.json("board", "list")["total"] == 0
+    planned.run("book", "withdraw", "--sheet", "Birch 3", "--why", "tried out only", typed="y\n")
+    assert planned.json("sheet", "list") == []
+    assert "What is to be withdrawn?" in planned.refusal("book", "withdraw")

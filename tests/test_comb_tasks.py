@@ -88,8 +88,8 @@ def test_a_comb_is_cut_at_the_kept_setting_of_the_sheets_own_thickness(book: Boo
     assert len(comb.board.slots) == len(comb.board.tongues) == 9
     code = comb.board.board_id
     assert sorted(comb.files) == [
-        f"{code}-comb-outline.nc", f"{code}-comb-record.pdf", f"{code}-comb.dxf", f"{code}-comb.nc",
-        f"{code}-comb.svg",
+        f"{code}-comb-outline.nc", f"{code}-comb-record.pdf", f"{code}-comb.dxf",
+        f"{code}-comb.nc", f"{code}-comb.svg",
     ]  # fmt: skip
     assert 20.0 < comb.time_s < 600.0
     again = find_comb(book, code.lower())

@@ -111,7 +111,7 @@ def test_a_file_that_does_not_fit_its_board_stops_the_demo_with_a_sentence(
         (listed,) = workshop.asked("book", "list")["entries"]
     assert listed["read"] == 0
     said = capfd.readouterr().err
-    assert "board is 'QQQQQQ'" in said
+    assert "no board 'QQQQQQ'" in said
     assert "The demo stops here: demo/birch-1.csv doesn't fit the board" in said
 
 

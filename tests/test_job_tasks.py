@@ -14,10 +14,10 @@ from workshop_records import later
 from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
 from calib.logbook import Book, open_book
 from calib.records import Machine, Setting, Sheet
-from calib.report.jobs import job_text
 from calib.tasks.costing import costs_of, record_costs, record_time, time_ratio
 from calib.tasks.jobs import job_picture, job_report, time_this_job
 from calib.tasks.wishes import JobWish
+from calib.texts.jobs import job_text
 
 PANEL = (Path(__file__).parent / "reference" / "drawings" / "panel.svg").read_bytes()
 BENCH = Machine(
@@ -55,7 +55,7 @@ def test_before_any_burn_a_given_setting_tells_the_time_alone(unburnt: Book) -> 
     assert [c.operation for c in report.time.classes] == ["area_mark", "line_mark", "cut"]
     assert {c.name: c.setting for c in report.classes} == {"cut": CUT, **MARKS}
     assert report.prices == ()
-    assert report.promise is None
+    assert report.pushes is None
     assert any("was burnt yet" in note for note in report.notes)
     with pytest.raises(NotEnoughEvidence, match="nothing was burnt at the power"):
         job_picture(report, "cost.png")
@@ -83,8 +83,8 @@ def test_a_burnt_pair_has_prices_a_promise_and_a_picture(stocked: Path, tmp_path
     assert report.time is not None
     assert report.prices[0].minutes == pytest.approx(report.time.total_s / 60.0)
     assert report.prices[0].parts["machine time"] == pytest.approx(report.time.total_s / 120.0)
-    assert report.promise is not None
-    assert [change.change_pct for change in report.promise.changes] == [-1.0, 0.0, 1.0]
+    assert report.pushes is not None
+    assert [change.change_pct for change in report.pushes.changes] == [-1.0, 0.0, 1.0]
     assert report.features is not None
     assert report.features.counts["narrow outline"] == 1
     assert any(note.startswith("Guessed, not given: labour hour") for note in report.notes)

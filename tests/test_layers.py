@@ -52,13 +52,13 @@ ROOMS: dict[str, set[str]] = {
         "physics", "pictures", "plan", "print_style", "results", "spreadsheet",
     },
     # Text is made of records, whichever room they come from.
-    "report": _WORDS | {
+    "texts": _WORDS | {
         "advice", "boards", "hazards", "jobs", "joints", "logbook", "tasks", "typed",
     },
     # Two thin shells; the page knows nothing of the command line, which has one command that
     # starts the page.
-    "cli": _WORDS | {"hazards", "logbook", "report", "tasks", "typed", "web"},
-    "web": _WORDS | {"hazards", "logbook", "pictures", "report", "tasks", "typed"},
+    "cli": _WORDS | {"hazards", "logbook", "texts", "tasks", "typed", "web"},
+    "web": _WORDS | {"hazards", "logbook", "pictures", "texts", "tasks", "typed"},
     "__main__": {"cli"},
     "calib": _WORDS,
 }  # fmt: skip

@@ -11,9 +11,9 @@ import pytest
 from shell import MACHINE, Shell, cut_cleanly
 
 from calib.logbook import open_book
-from calib.report.boards import next_step_text
 from calib.tasks.finding import find_board
 from calib.tasks.results import LOT_NOTE, STRIP_NOTE, NextStep, next_step
+from calib.texts.boards import next_step_text
 
 
 @pytest.mark.parametrize(

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import ast
+import re
+from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 import pytest
 from shell import BIRCH, Shell
@@ -11,6 +15,8 @@ from calib.cli.options import COMMANDS
 from calib.errors import InvalidRecord, Misfit
 from calib.records import Costs, Machine, Sheet
 from calib.records.fields import fields_of
+
+CALIB = Path(__file__).resolve().parent.parent / "calib"
 
 
 @pytest.mark.parametrize(
@@ -88,3 +94,40 @@ def test_words_are_typed_as_they_are_spoken(shell: Shell) -> None:
     assert (data["source"], data["origin"], data["y_up"]) == ("diode", "upper_left", False)
     said = shell.run(*machine[:2], "n", *machine[3:], "--source", "plasma", code=2).stderr
     assert "source 'plasma' can't be read" in " ".join(said.replace("│", " ").split())
+
+
+# Words that a maker doesn't use for what is meant here.
+ODD = re.compile(
+    r"\b(?:take|takes|taking|took) (?:it |them )?down\b|\btaken down\b|\bsettl|\bpromis|\bsitting",
+    re.IGNORECASE,
+)
+
+
+def _said_in(path: Path) -> Iterator[str]:
+    """A page whole; of a module its texts, without its documentation."""
+    text = path.read_text(encoding="utf-8")
+    if path.suffix != ".py":
+        yield text
+        return
+    tree = ast.parse(text)
+    told = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and id(node) not in told:
+            yield node.value
+
+
+@pytest.mark.parametrize("room", sorted(p.name for p in CALIB.iterdir() if p.name[0] != "_"))
+def test_no_text_option_or_page_holds_an_odd_word(room: str) -> None:
+    for path in (CALIB / room, *(CALIB / room).rglob("*")):
+        if path.suffix in (".py", ".html", ".csv"):
+            found = [said for said in _said_in(path) if ODD.search(said)]
+            # What a module is called is no text.
+            assert [said for said in found if said != "job_promise"] == [], path
+
+
+def test_readme_and_help_hold_no_odd_word() -> None:
+    readme = (CALIB.parent / "README.md").read_text(encoding="utf-8")
+    assert ODD.findall(re.sub(r"[\w/]+\.py", "", readme)) == []
+    for command in COMMANDS.values():
+        said = [command.help, *(str(getattr(p, "help", "")) for p in command.whole.params)]
+        assert not ODD.search(" ".join(said)), command.words

@@ -301,7 +301,7 @@ SURE = 0.8
 class Cause:
     """What the two sheets together say."""
 
-    verdict: str  # ``machine``, ``sheet``, ``both``, ``neither``, or ``not settled``
+    verdict: str  # ``machine``, ``sheet``, ``both``, ``neither``, or ``not sure``
     chance: dict[str, float]  # Chance of each of the four, by name
     # Change of effective power by the machine: what its strips say, as told by their check [%]
     machine_pct: float
@@ -345,7 +345,7 @@ def judge_cause(
     total = sum(float(part.sum()) for part in mass.values())
     chance = {name: float(part.sum()) / total for name, part in mass.items()}
     best = max(chance, key=lambda name: chance[name])
-    verdict = best if chance[best] >= SURE else "not settled"
+    verdict = best if chance[best] >= SURE else "not sure"
     of_sheet = sum(part.sum(axis=0) for part in mass.values()) / total
     sheet_pct = _percent(float(of_sheet @ SHIFTS))
     less, name = f"{-machine_pct:.0f} % less", suspect.sheet.name
@@ -358,7 +358,7 @@ def judge_cause(
         "both": f"Both: the machine gives about {less}, and {name} needs about {more}. {CLEAN}",
         "neither": "Neither has changed by enough to make parts hang: look at how the sheet lies,"
         " at the air and at the drawing.",
-        "not settled": "These burns don't settle it: burn another strip of the reference sheet"
+        "not sure": "These burns don't tell: burn another strip of the reference sheet"
         f" and another four of {name}.",
     }[verdict]
     return Cause(

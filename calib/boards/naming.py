@@ -19,7 +19,7 @@ def setting_words(setting: Setting) -> str:
     words = [f"{setting.power_pct:g} %", show_speed(setting.speed_mm_s)]
     words.append("1 pass" if setting.passes == 1 else f"{setting.passes} passes")
     if setting.line_pitch_mm is not None:
-        words.append(f"line pitch {setting.line_pitch_mm:g} mm")
+        words.append(f"lines {setting.line_pitch_mm:g} mm apart")
     return ", ".join(words)
 
 

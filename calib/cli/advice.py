@@ -33,9 +33,9 @@ def region(
     picture: Pictures = None,
 ) -> Said:
     """Show where an operation works on a sheet, as far as its burns tell."""
-    from calib.report.advice import summary_text
     from calib.tasks.advice import region_of_pair
     from calib.tasks.regions import region_pictures, summarise
+    from calib.texts.advice import summary_text
 
     fitted = region_of_pair(book, *pair.pair, lot=lot)
     draw(region_pictures(fitted, wish, picture or (), passes=passes))
@@ -56,9 +56,9 @@ def recommend(
     yes: Yes = False,
 ) -> Said:
     """Recommend a setting with a stated chance; nothing is stored unless it is kept."""
-    from calib.report.advice import advice_text, after_advice_text
     from calib.tasks.advice import advise
     from calib.tasks.regions import region_pictures
+    from calib.texts.advice import advice_text, after_advice_text
 
     advised = advise(book, *pair.pair, wish)
     draw(region_pictures(advised.region, wish, picture or (), advice=advised.recommendation))
@@ -82,8 +82,8 @@ def keep(
     note: Note = "",
 ) -> Said:
     """Keep a setting for a sheet: the recommended one, or one of your own with power and speed."""
-    from calib.report.advice import none_kept_text
     from calib.tasks.advice import advise, chosen_on, keep_none, region_of_pair
+    from calib.texts.advice import none_kept_text
 
     if none:
         before = keep_none(book, *pair.pair, when=now())
@@ -96,9 +96,9 @@ def keep(
 
 
 def _keep(book: Book, advised: Advised, *, yes: bool, note: str = "") -> Said:
-    from calib.report.advice import advice_text
-    from calib.report.workshop import kept_text
     from calib.tasks.advice import keep
+    from calib.texts.advice import advice_text
+    from calib.texts.workshop import kept_text
 
     kept = unless_doubted(
         lambda sure: keep(book, advised, when=now(), note=note, sure=sure),

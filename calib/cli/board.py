@@ -12,11 +12,13 @@ from calib.cli.options import (
     OfMachine,
     OfSheet,
     Said,
+    Sure,
+    Why,
     argument,
     command,
     option,
 )
-from calib.cli.terminal import now
+from calib.cli.terminal import now, withdrawn
 
 if TYPE_CHECKING:
     from calib.logbook import Book
@@ -32,7 +34,7 @@ def board_list(
 ) -> Said:
     """List boards, newest first, with how much of each is recorded."""
     from calib.logbook import Filters
-    from calib.report.book import page_text
+    from calib.texts.book import page_text
 
     filters = Filters(kinds=("board",), machine=machine, sheet=sheet)
     page = book.search(filters, limit=limit, offset=0)
@@ -42,8 +44,8 @@ def board_list(
 @command("calib board show last")
 def board_show(book: Book, board: BoardCode) -> Said:
     """Show a board: its cells, what came out of each, and its notes."""
-    from calib.report.boards import board_text
     from calib.tasks.finding import find_board
+    from calib.texts.boards import board_text
 
     grid = find_board(book, board)
     readings, looks = book.readings(grid.board_id), book.looks(grid.board_id)
@@ -53,10 +55,10 @@ def board_show(book: Book, board: BoardCode) -> Said:
 @command("calib board files last --into board-1", leave_out=("address",))
 def board_files(book: Book, board: BoardCode, wish: FileWish, into: IntoHere = Path()) -> Said:
     """Write the files of a planned board: drawing, programs, record sheet, plan, empty results."""
-    from calib.report.boards import files_text
     from calib.tasks.files import board_files as files_of
     from calib.tasks.finding import find_board
     from calib.tasks.folders import write_folder
+    from calib.texts.boards import files_text
 
     grid = find_board(book, board)
     made = files_of(grid, wish)
@@ -72,10 +74,10 @@ def board_resume(
     into: IntoHere = Path(),
 ) -> Said:
     """Write the program that goes on with a stopped board from a cell."""
-    from calib.report.boards import files_text
     from calib.tasks.files import resume_files
     from calib.tasks.finding import find_board
     from calib.tasks.folders import write_folder
+    from calib.texts.boards import files_text
 
     grid = find_board(book, board)
     made = resume_files(grid, cell)
@@ -101,10 +103,10 @@ def board_photo(
     into: Into = None,
 ) -> Said:
     """Keep a photograph of a board or of a cell, or list those kept and write them to a folder."""
-    from calib.report.book import photographs_text
     from calib.tasks.finding import find_board
     from calib.tasks.folders import write_folder
     from calib.tasks.keeping import attach, photograph_files
+    from calib.texts.book import photographs_text
 
     grid = find_board(book, board)
     if file is not None:
@@ -113,3 +115,11 @@ def board_photo(
     found = book.photographs(grid.board_id)
     written = write_folder({} if into is None else photograph_files(book, grid), into)
     return {"photographs": found, "files": written}, photographs_text(grid.board_id, found)
+
+
+@command("calib board void last --why 'the offcut was lost'")
+def board_void(book: Book, board: BoardCode, why: Why = "", yes: Sure = False) -> Said:
+    """Say that a board is abandoned: neither it nor what was read of it counts any more."""
+    from calib.tasks.finding import board_entry
+
+    return withdrawn(book, [board_entry(book, board)], why, yes)

@@ -18,6 +18,7 @@ from calib.cli.options import (
     OfSheet,
     Pictures,
     Said,
+    Sure,
     Why,
     argument,
     command,
@@ -25,7 +26,7 @@ from calib.cli.options import (
     length,
     option,
 )
-from calib.cli.terminal import confirmed, draw, now, tell
+from calib.cli.terminal import confirmed, draw, now, tell, withdrawn
 from calib.errors import CalibError, shown
 
 if TYPE_CHECKING:
@@ -76,7 +77,7 @@ def book_list(
 ) -> Said:
     """List boards, jobs, check strips and notes, newest first; with words, search them."""
     from calib.logbook import Filters
-    from calib.report.book import page_text, unknown_material_text
+    from calib.texts.book import page_text, unknown_material_text
 
     filters = Filters(
         text=" ".join(words or ()),
@@ -99,8 +100,8 @@ def book_list(
 @command("calib book history 'birch 3'")
 def book_history(book: Book, pair: Named, operation: AnyOperation = None) -> Said:
     """Show all that was ever recorded of a sheet on a machine, corrected things too."""
-    from calib.report.book import history_text
     from calib.tasks.finding import find_pair
+    from calib.texts.book import history_text
 
     machine, sheet = find_pair(book, *pair.names)
     lines = book.history(machine.name, sheet.name, operation)
@@ -158,9 +159,9 @@ def book_import(
     look: Annotated[bool, flag("--look", "Only look, store nothing.")] = False,
 ) -> Said:
     """Take another logbook's file in; where the two differ, it asks."""
-    from calib.report.book import import_text
     from calib.tasks.folders import MOST_OF_A_LOGBOOK, given_file
     from calib.tasks.keeping import import_book
+    from calib.texts.book import import_text
 
     given = given_file(file, MOST_OF_A_LOGBOOK)
     done = import_book(book, given, answers=dict(answer or ()), look=look, when=now())
@@ -170,7 +171,7 @@ def book_import(
 @command("calib book questions")
 def book_questions(book: Book, answer: Answers = None) -> Said:
     """List what two people, or two logbooks, said differently; answer it."""
-    from calib.report.book import questions_text
+    from calib.texts.book import questions_text
 
     for key, word in answer or ():
         book.answer(key, word, when=now())
@@ -192,8 +193,8 @@ def book_backup(
     ] = None,
 ) -> Said:
     """Copy the logbook into a new file, and open the copy to see that nothing is missing."""
-    from calib.report.book import kept_text
     from calib.tasks.keeping import back_up
+    from calib.texts.book import kept_text
 
     kept = back_up(book, file, when=now())
     return kept, f"Backup: {kept_text(kept)}"
@@ -205,8 +206,8 @@ def book_restore(
     place: BookPlace = None,
 ) -> Said:
     """Put a backup in the logbook's place; what was there is kept beside it."""
-    from calib.report.book import kept_text
     from calib.tasks.keeping import put_back
+    from calib.texts.book import kept_text
 
     kept = put_back(file, place)
     return kept, f"Restored: {kept_text(kept)}"
@@ -215,8 +216,8 @@ def book_restore(
 @command("calib book backups")
 def book_backups(place: BookPlace = None) -> Said:
     """List the backups beside the logbook, and whether each of them is good."""
-    from calib.report.book import backups_text
     from calib.tasks.keeping import list_backups
+    from calib.texts.book import backups_text
 
     files = list_backups(place)
     return files, backups_text(files)
@@ -226,7 +227,7 @@ def book_backups(place: BookPlace = None) -> Said:
 def book_verify(book: Book) -> Said:
     """Look at every page of the logbook, and at every row against the newest backup."""
     from calib.logbook.checking import check_book
-    from calib.report.book import check_text
+    from calib.texts.book import check_text
 
     found = check_book(book)
     return found, check_text(found)
@@ -283,6 +284,30 @@ def book_redo(
     return {"put_again": words}, f"Put again: {words}"
 
 
+@command("calib book withdraw --sheet 'birch 3' --why 'tried out only'")
+def book_withdraw(
+    book: Book,
+    entries: Annotated[
+        list[str] | None, argument("[ENTRY]...", "Entries, as calib book history names them.")
+    ] = None,
+    machine: Annotated[str | None, option("--machine", "NAME", "A machine with all of it.")] = None,
+    sheet: Annotated[str | None, option("--sheet", "NAME", "A sheet with all of it.")] = None,
+    why: Why = "",
+    yes: Sure = False,
+) -> Said:
+    """Withdraw entries, a stopped time too, or a machine or sheet with all that is about it."""
+    from calib.tasks.finding import find_machine, find_sheet
+
+    ids = list(entries or ())
+    if machine is not None:
+        ids.append(book.setups(find_machine(book, machine).name)[0].id)
+    if sheet is not None:
+        ids.append(book.lots(find_sheet(book, sheet).name)[0].id)
+    if not ids:
+        raise CalibError("What is to be withdrawn? Name entries, a machine or a sheet.")
+    return withdrawn(book, ids, why, yes)
+
+
 @command("calib book sessions '2026-03-01' --focus 0 --air --on pins", leave_out=("label",))
 def book_sessions(
     book: Book,
@@ -295,13 +320,13 @@ def book_sessions(
 ) -> Said:
     """List the sessions of a machine, or record how it was set up for one; older ones stay."""
     from calib.logbook.bodies import Session
-    from calib.report.book import sessions_text
     from calib.tasks.finding import find_machine
+    from calib.texts.book import sessions_text
 
     name = find_machine(book, machine).name
-    if machine is None:
-        tell(f"Sessions of {name}.")
     if label is None and not described:
+        if machine is None:
+            tell(f"Sessions of {name}.")
         found = book.sessions(name)
         return found, sessions_text(found)
     named: dict[str, Any] = {**({"label": label} if label else {}), **described}
@@ -313,8 +338,8 @@ def book_sessions(
 @command("calib book costs --machine-hour 18 --labour-hour 30")
 def book_costs(book: Book, changed: Changes[Costs], note: Note = "") -> Said:
     """Show what time, parts and sheets cost you, and record what you give; asked once."""
-    from calib.report.jobs import costs_data, costs_text
     from calib.tasks.costing import record_costs
+    from calib.texts.jobs import costs_data, costs_text
 
     known = record_costs(book, when=now(), note=note, **changed)
     return costs_data(known), costs_text(known)
@@ -323,8 +348,8 @@ def book_costs(book: Book, changed: Changes[Costs], note: Note = "") -> Said:
 @command("calib book track-record --what through --picture record.png")
 def book_track_record(book: Book, wish: TrackRecordWish, picture: Pictures = None) -> Said:
     """Compare the chances that were stated before burning with what came out."""
-    from calib.report.checks import track_record_text
     from calib.tasks.looking_back import track_record, track_record_pictures, track_record_title
+    from calib.texts.checks import track_record_text
 
     record, title = track_record(book, wish), track_record_title(wish)
     draw(track_record_pictures(record, title, picture or ()))

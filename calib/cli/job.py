@@ -112,9 +112,9 @@ def job(
     picture: CostPicture = None,
 ) -> Said:
     """Say what your own drawing takes: time, money, pushes, and which features are too small."""
-    from calib.report.jobs import job_data, job_text, time_ratio_text
     from calib.tasks.folders import given_file
     from calib.tasks.jobs import job_picture, job_report, time_this_job
+    from calib.texts.jobs import job_data, job_text, time_ratio_text
 
     named: dict[str, Any] = {}
     for operation, names in (

@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 @command("calib machine add bench --watts 60 --bed 600x400 --top-speed 400")
 def machine_add(book: Book, machine: Machine, note: Note = "") -> Said:
     """Describe a machine: name, watts, bed and top speed will do; the rest is assumed, and said."""
-    from calib.report.workshop import machine_text
     from calib.tasks.workshop import add_machine
+    from calib.texts.workshop import machine_text
 
     known = machine in book.machines()
     assumed = add_machine(book, machine, when=now(), note=note)
@@ -45,9 +45,9 @@ def machine_change(
     note: Note = "",
 ) -> Said:
     """Record what changed at a machine; the earlier set-up stays in the logbook."""
-    from calib.report.workshop import machine_text
     from calib.tasks.finding import find_machine
     from calib.tasks.workshop import assumptions
+    from calib.texts.workshop import machine_text
 
     name = find_machine(book, changed.pop("name")).name
     machine = book.change_setup(name, when=now(), what=what, note=note, **changed)  # type: ignore[arg-type]
@@ -57,7 +57,7 @@ def machine_change(
 @command("calib machine list")
 def machine_list(book: Book) -> Said:
     """List the machines as they are set up now."""
-    from calib.report.workshop import machines_text
+    from calib.texts.workshop import machines_text
 
     machines = book.machines()
     return machines, machines_text(machines)
@@ -71,9 +71,9 @@ def machine_show(
     ] = None,
 ) -> Said:
     """Show a machine, what is assumed of it, and every set-up it has had."""
-    from calib.report.workshop import shown_machine_text
     from calib.tasks.finding import find_machine
     from calib.tasks.workshop import assumptions
+    from calib.texts.workshop import shown_machine_text
 
     setups = book.setups(find_machine(book, name).name)
     machine = setups[-1].machine
@@ -95,8 +95,8 @@ def machine_check(
     picture: Pictures = None,
 ) -> Said:
     """Say from its check strips whether the machine lost power, and what to look at in order."""
-    from calib.report.checks import cause_text, strips_text
     from calib.tasks.checks import check_machine, sheet_or_machine, strip_chart
+    from calib.texts.checks import cause_text, strips_text
 
     if sheet is not None:
         cause = sheet_or_machine(book, machine, sheet, reference)

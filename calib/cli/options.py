@@ -95,6 +95,7 @@ OfMachine = Annotated[str | None, option("--machine", "NAME", "Only of this mach
 OfSheet = Annotated[str | None, option("--sheet", "NAME", "Only of this sheet.")]
 Note = Annotated[str, option("--note", "TEXT", "Your own words.")]
 Why = Annotated[str, option("--why", "TEXT", "Why something is corrected; kept with it.")]
+Sure = Annotated[bool, flag("--yes", "Don't ask.")]
 SessionLabel = Annotated[
     str | None,
     option("--session", "TEXT", "Name of what was burnt in one go with one set-up.",

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 @command("calib overview", hidden=True)
 def overview(book: Book) -> Said:
     """Say what is open, and the next command for each sheet."""
-    from calib.report.boards import overview_text
     from calib.tasks.steps import overview
+    from calib.texts.boards import overview_text
 
     found = overview(book)
     return found, overview_text(found)
@@ -54,10 +54,10 @@ def plan(
     yes: Annotated[bool, flag("--yes", "Plan on although something else must be wrong.")] = False,
 ) -> Said:
     """Plan the next board of a sheet: the first brackets the edge, later ones close in on it."""
-    from calib.report.boards import files_text
-    from calib.report.planned import plan_data, plan_text, unburnt_lines
     from calib.tasks.folders import check_folder, write_folder
     from calib.tasks.purposes import plan_for
+    from calib.texts.boards import files_text
+    from calib.texts.planned import plan_data, plan_text, unburnt_lines
 
     check_folder(into)
     planned = unless_doubted(

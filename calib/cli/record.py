@@ -169,8 +169,8 @@ def _files(
     why: str,
     ready_made: Path | None,
 ) -> Said:
-    from calib.report.boards import next_step_text, recorded_text
     from calib.tasks.results import next_step, record_file
+    from calib.texts.boards import next_step_text, recorded_text
 
     if len(boards) > 1:
         raise CalibError(f"{boards[-1]!r} is no file that is there: give result files.")
@@ -198,8 +198,8 @@ def _files(
 
 
 def _not_burnt(book: Book, board: str, cells: tuple[str, ...], why: str) -> Said:
-    from calib.report.boards import recorded_text
     from calib.tasks.finding import find_board
+    from calib.texts.boards import recorded_text
 
     grid = find_board(book, board)
     done = book.strike_out(grid.board_id, cells, when=now(), why=why)
@@ -209,9 +209,9 @@ def _not_burnt(book: Book, board: str, cells: tuple[str, ...], why: str) -> Said
 
 
 def _cell_by_cell(book: Book, board: str, session: str | None) -> Said:
-    from calib.report.boards import board_text
     from calib.tasks.finding import find_board
     from calib.tasks.results import CellByCell, session_label
+    from calib.texts.boards import board_text
 
     grid = find_board(book, board)
     _ask(CellByCell(book, grid, session_label(now()) if session is None else session))
@@ -222,7 +222,7 @@ def _cell_by_cell(book: Book, board: str, session: str | None) -> Said:
 
 def _ask(cells: CellByCell) -> None:
     """Ask until every cell is read, or the user stops."""
-    from calib.report.boards import question_text
+    from calib.texts.boards import question_text
 
     if sys.stdin is None:
         raise CalibError(
@@ -271,8 +271,8 @@ def _job(
 def _joint(
     book: Book, words: list[str], felt: Any, measured: Any, stock: Any, limit_mm: float | None
 ) -> Said:
-    from calib.report.joints import comb_recorded_text
     from calib.tasks.joints import caliper_of, comb_readings, record_comb
+    from calib.texts.joints import comb_recorded_text
 
     done = record_comb(
         book,

@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 @command("calib material 'cork' --operation cut", arguments=("material",))
 def material(wish: MaterialWish) -> Said:
     """Say whether a material may go under a laser, before you buy it."""
-    from calib.report.workshop import hazard_text
     from calib.tasks.workshop import check_material
+    from calib.texts.workshop import hazard_text
 
     hazard = check_material(wish)
     tell("A name is no proof: read the maker's data sheet.")
@@ -36,8 +36,8 @@ def material(wish: MaterialWish) -> Said:
 @command("calib sheet add 'birch 3' --material 'birch plywood' --thickness 3")
 def sheet_add(book: Book, sheet: Sheet, note: Note = "") -> Said:
     """Describe a sheet: what may not go under a laser is refused before anything is drawn."""
-    from calib.report.workshop import sheet_text
     from calib.tasks.workshop import add_sheet
+    from calib.texts.workshop import sheet_text
 
     before = book.sheets()
     hazard = add_sheet(book, sheet, when=now(), note=note)
@@ -73,8 +73,8 @@ def sheet_new_lot(
 
 def _changed(book: Book, changed: Changes[Sheet], note: str) -> Said:
     from calib.hazards import check_hazard
-    from calib.report.workshop import new_lot_text, sheet_head
     from calib.tasks.workshop import change_sheet
+    from calib.texts.workshop import new_lot_text, sheet_head
 
     sheet = change_sheet(book, changed.pop("name"), when=now(), note=note, **changed)
     cut_on = [one.name for one in book.machines() if book.burns(one.name, sheet.name, "cut")]
@@ -86,7 +86,7 @@ def _changed(book: Book, changed: Changes[Sheet], note: str) -> Said:
 @command("calib sheet list")
 def sheet_list(book: Book) -> Said:
     """List the sheets with their current lots."""
-    from calib.report.workshop import sheets_text
+    from calib.texts.workshop import sheets_text
 
     sheets = book.sheets()
     return sheets, sheets_text(sheets)
@@ -96,9 +96,9 @@ def sheet_list(book: Book) -> Said:
 def sheet_show(book: Book, name: Annotated[str, argument("NAME", "The sheet.")]) -> Said:
     """Show a sheet, its hazards, its lots and the settings that are kept."""
     from calib.hazards import check_hazard
-    from calib.report.workshop import kept_text, lots_text, sheet_text
     from calib.tasks.current import kept_settings
     from calib.tasks.finding import find_sheet
+    from calib.texts.workshop import kept_text, lots_text, sheet_text
 
     name = find_sheet(book, name).name
     lots, kept = book.lots(name), kept_settings(book, sheet=name)
@@ -115,9 +115,9 @@ def sheet_show(book: Book, name: Annotated[str, argument("NAME", "The sheet.")])
 )
 def sheet_card(book: Book, pair: Named, wish: FileWish, into: IntoHere = Path()) -> Said:
     """Print the kept settings of a sheet and machine on one page for the wall."""
-    from calib.report.checks import sheet_card_text
     from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
     from calib.tasks.folders import write_folder
+    from calib.texts.checks import sheet_card_text
 
     card = sheet_card_of_pair(book, *pair.names, when=now())
     (file,) = write_folder(sheet_card_files(card, paper=wish.paper), into)

@@ -43,6 +43,7 @@ class SetupEntry:
 class SheetEntry:
     """One dated version of a sheet: its lot and measured thickness; the last is current."""
 
+    id: str
     sheet: Sheet
     since: datetime
     note: str = ""

@@ -138,7 +138,12 @@ class Workshop(Room):
         with self.looking() as (connection, directory):
             thing = directory.sheet(name)
         return tuple(
-            SheetEntry(sheet=thing.sheet_at(entry), since=read_time(entry.at), note=entry.why)
+            SheetEntry(
+                id=entry.id,
+                sheet=thing.sheet_at(entry),
+                since=read_time(entry.at),
+                note=entry.why,
+            )
             for entry in thing.versions
         )
 

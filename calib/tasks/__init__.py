@@ -15,7 +15,7 @@
 ``elsewhere``    a sheet on another machine, and a table over wattages to hand on
 ``checks``       new lots and check strips: is it the sheet or the machine?
 ``costing``      what time and parts cost, and what the stopwatch says
-``jobs``         the maker's own drawing: time, money, whole-job promise, small features
+``jobs``         the maker's own drawing: time, money, pushes, small features
 ``joints``       kerf from measured coupons; comb boards, and what fits
 ``definitions``  ready-made grids from TOML
 ``page``         what a desk shows: what waits, a board with what was read of it

@@ -34,6 +34,8 @@ def chosen_pair(book: Book, machine: str | None = None, sheet: str | None = None
     """
     machines = [each.name for each in book.machines()]
     sheets = [each.name for each in book.sheets()]
+    if not machines:
+        _taken(machines, "machine", "")
     of_machine = None if machine is None else name_like(machine, machines, "machine")
     of_sheet = None if sheet is None else name_like(sheet, sheets, "sheet")
     last = None
@@ -111,3 +113,11 @@ def find_board(book: Book, board_id: str) -> Grid:
     # The word changes nothing of the burns: it only says how programs write them.
     word = book.machine(grid.machine.name).power_word_full
     return replace(grid, machine=replace(grid.machine, power_word_full=word))
+
+
+def board_entry(book: Book, code: str) -> str:
+    """Id of the entry that planned a board, for it to be withdrawn."""
+    grid = find_board(book, code)
+    lines = book.history(grid.machine.name, grid.sheet.name)
+    planned = (line.id for line in lines if (line.kind, line.board) == ("board", grid.board_id))
+    return next(planned)

@@ -1,4 +1,4 @@
-"""The maker's own drawing at a setting: time, money, whole-job promise, small features."""
+"""The maker's own drawing at a setting: time, money, pushes, small features."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ class JobReport:
     setting: Setting | None = None
     chosen: str = ""
     time: JobTime | None = None  # Time of the job; None while no class has an operation
-    promise: JobPromise | None = None  # Pushes of the whole job; None without a fitted cut
+    pushes: JobPromise | None = None  # Pushes of the whole job; None without a fitted cut
     # The setting next to the cheapest, the fastest and the cleanest
     prices: tuple[PricedSetting, ...] = ()
     costs: Costs | None = None  # What they were reckoned with
@@ -86,7 +86,7 @@ def job_report(
     drawing: Drawing | bytes | BinaryIO,
     wish: JobWish,
 ) -> JobReport:
-    """Say what a drawing means for a pair: time, money, promise, small features; raises BadFile
+    """Say what a drawing means for a pair: time, money, pushes, small features; raises BadFile
     when the drawing can't be read; InvalidRecord, MachineLimit when operations or settings don't
     fit the drawing or the machine."""
 
@@ -167,7 +167,7 @@ def job_report(
         notes += expected_cost(region, job, costs, *at, times=times).notes
         report = replace(
             report,
-            promise=job_promise(region, job, setting, times=times),
+            pushes=job_promise(region, job, setting, times=times),
             prices=price_settings(region, job, costs, compared, price=wish.price, times=times),
             cost_curve=_cost_curve(region, job, costs, setting, times),
         )

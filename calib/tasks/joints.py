@@ -24,15 +24,12 @@ from calib.logbook import Book, Filters
 from calib.logbook.coding import known_names
 from calib.logbook.runs import understood
 from calib.records import Machine, Setting, Sheet
-from calib.records.fields import from_json, to_json
+from calib.records.fields import from_json, record, to_json
 from calib.tasks.boards import MOST_BOARDS, marks_of
 from calib.tasks.current import kept_settings
 from calib.tasks.finding import LAST, find_pair
 from calib.tasks.folders import Files
 from calib.tasks.wishes import CombWish
-
-# Fields of a comb's content that are arguments of ``plan_comb``.
-_NUMBERS = ("stock_mm", "step_mm", "slots", "tongues", "kerf_mm")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,11 +41,41 @@ class PlannedComb:
     time_s: float  # How long it burns [s]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@record
+class CombPlan:
+    """What a comb board was planned as; the logbook keeps it."""
+
+    machine: Machine
+    sheet: Sheet
+    setting: Setting
+    stock_mm: float
+    step_mm: float
+    slots: int
+    tongues: int
+    kerf_mm: float | None
+    offcut_mm: tuple[float, float] | None
+    codes: Setting | None = None  # at which they were marked; older logbooks don't say
+
+    def board(self, marks: KnownMarks) -> CombBoard:
+        """Lay it out."""
+        return plan_comb(
+            self.machine,
+            self.sheet,
+            self.setting,
+            stock_mm=self.stock_mm,
+            step_mm=self.step_mm,
+            slots=self.slots,
+            tongues=self.tongues,
+            kerf_mm=self.kerf_mm,
+            offcut_mm=self.offcut_mm,
+            marks=marks,
+        )
+
+
+@record
 class CombTaken:
     """What was recorded of a comb so far."""
 
-    board_id: str
     readings: tuple[FitReading, ...] = ()  # One for each slot or tongue that was tried or measured
     stock_mm: tuple[float, ...] = ()  # Thickness of the stock, as often as it was measured [mm]
     caliper: Caliper = field(default_factory=Caliper)  # What was measured with
@@ -131,18 +158,18 @@ def plan_comb_board(
     kerf = wish.kerf_mm
     if kerf is None and (measured := kerf_at(book, of_machine, of_sheet.name, setting)):
         kerf = max(round(measured.value_mm, 2), 0.02)  # to the steps of a caliper
-    board = plan_comb(
-        of_machine,
-        of_sheet,
-        setting,
+    plan = CombPlan(
+        machine=of_machine,
+        sheet=of_sheet,
+        setting=setting,
         stock_mm=wish.stock_mm or of_sheet.working_thickness_mm,
         step_mm=wish.step_mm,
         slots=wish.slots,
         tongues=wish.tongues,
         kerf_mm=kerf,
         offcut_mm=wish.offcut_mm,
-        marks=marks_of(book, of_machine, of_sheet),
     )
+    board = plan.board(marks_of(book, of_machine, of_sheet))
     name = board.board_id
     files = {
         f"{name}-comb.svg": grid_svg(board).encode(),
@@ -152,20 +179,9 @@ def plan_comb_board(
     if board.machine.power_word_full is not None:
         files[f"{name}-comb.nc"] = grid_program(board).encode()
         files[f"{name}-comb-outline.nc"] = outline_program(board).encode()
-    content = {
-        "machine": to_json(of_machine),
-        "sheet": to_json(of_sheet),
-        "setting": to_json(setting),
-        "stock_mm": board.stock_mm,
-        "step_mm": board.step_mm,
-        "slots": wish.slots,
-        "tongues": wish.tongues,
-        "kerf_mm": board.kerf_mm,
-        "offcut_mm": None if wish.offcut_mm is None else list(wish.offcut_mm),
-        "codes": to_json(board.label_setting),
-    }
+    plan = replace(plan, kerf_mm=board.kerf_mm, codes=board.label_setting)
     names = {"machine": of_machine.name, "sheet": of_sheet.name}
-    book.store("comb", content, when=when, label=name, **names)
+    book.store("comb", to_json(plan), when=when, label=name, **names)
     board = replace(board, notes=(*board.notes, *not_current))
     return PlannedComb(
         board=board, files=dict(sorted(files.items())), time_s=board_time(board).total_s
@@ -180,18 +196,9 @@ def find_comb(book: Book, code: str) -> CombBoard:
     if not found:
         raise LogbookError(known_names("comb board", wanted, [e.label for e in every]))
     entry = found[0]
-    content = entry.content
     with understood(entry):
-        # Combs of older logbooks don't say at what their codes were marked.
-        offcut, codes = content["offcut_mm"], content.get("codes")
-        board = plan_comb(
-            from_json(Machine, content["machine"]),
-            from_json(Sheet, content["sheet"]),
-            from_json(Setting, content["setting"]),
-            offcut_mm=None if offcut is None else (offcut[0], offcut[1]),
-            marks=KnownMarks(kept=from_json(Setting, codes) if codes else None),
-            **{name: content[name] for name in _NUMBERS},
-        )
+        plan = from_json(CombPlan, dict(entry.content))
+        board = plan.board(KnownMarks(kept=plan.codes))
     return replace(
         board,
         board_id=entry.label,
@@ -202,17 +209,10 @@ def find_comb(book: Book, code: str) -> CombBoard:
 
 def comb_taken(book: Book, board: CombBoard) -> CombTaken:
     """Look up what was recorded of a comb."""
-    kept = book.stored("comb_readings", label=board.board_id)
-    if not kept:
-        return CombTaken(board_id=board.board_id)
-    content = kept[0].content
-    with understood(kept[0]):
-        return CombTaken(
-            board_id=board.board_id,
-            readings=tuple(from_json(FitReading, fields) for fields in content["readings"]),
-            stock_mm=tuple(float(stock) for stock in content["stock_mm"]),
-            caliper=from_json(Caliper, content["caliper"]),
-        )
+    for entry in book.stored("comb_readings", label=board.board_id):
+        with understood(entry):
+            return from_json(CombTaken, dict(entry.content))
+    return CombTaken()
 
 
 def record_comb(
@@ -238,7 +238,6 @@ def record_comb(
             reading = FitReading(label=old.label, feel=reading.feel or old.feel, **widths)
         known[reading.label] = reading
     taken = CombTaken(
-        board_id=board.board_id,
         readings=tuple(known[label] for label in sorted(known)),
         stock_mm=tuple(stock_mm) or before.stock_mm,
         caliper=caliper or before.caliper,
@@ -247,13 +246,8 @@ def record_comb(
     if taken.readings:
         # Widths that can't be those of this comb are refused before anything is stored.
         _joint(book, board, taken)
-    content = {
-        "readings": [to_json(reading) for reading in taken.readings],
-        "stock_mm": list(taken.stock_mm),
-        "caliper": to_json(taken.caliper),
-    }
     names = {"machine": board.machine.name, "sheet": board.sheet.name}
-    book.store("comb_readings", content, when=when, label=board.board_id, **names)
+    book.store("comb_readings", to_json(taken), when=when, label=board.board_id, **names)
     return taken
 
 

@@ -14,13 +14,13 @@ from calib.hazards import Hazard
 from calib.logbook import Filters, Looked, Photograph, Tapped
 from calib.records import Machine, Reading, Sheet
 from calib.records.burns import setting_of
-from calib.report.words import setting_words
 from calib.tasks.advice import Advised, advise_on, keep
 from calib.tasks.finding import find_board
 from calib.tasks.regions import read_out
 from calib.tasks.results import session_label
 from calib.tasks.wishes import MaterialWish
 from calib.tasks.workshop import check_material
+from calib.texts.words import setting_words
 from calib.web.desk import desk_of, now
 from calib.web.forms import (
     Asked,

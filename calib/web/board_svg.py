@@ -8,7 +8,7 @@ from html import escape
 
 from calib.logbook import Looked
 from calib.records import CHAR_WORDS, MARK_WORDS, Cell, Grid, Reading
-from calib.report.words import setting_words
+from calib.texts.words import setting_words
 
 # Smallest side of what a finger has to hit, and how far a cell's reach goes beyond its edge.
 TARGET_PX = 88

@@ -29,8 +29,12 @@ from calib.records import (
     Sheet,
 )
 from calib.records.fields import fields_of
-from calib.report.checks import change_words
-from calib.report.words import (
+from calib.tasks.advice import region_of_pair
+from calib.tasks.boards import Planned, propose_boards
+from calib.tasks.finding import find_pair
+from calib.tasks.wishes import BoardWish, ElsewhereWish, JobCounts, JobWish, RegionWish
+from calib.texts.checks import change_words
+from calib.texts.words import (
     chance_words,
     counted,
     date_words,
@@ -38,10 +42,6 @@ from calib.report.words import (
     setting_words,
     speed_words,
 )
-from calib.tasks.advice import region_of_pair
-from calib.tasks.boards import Planned, propose_boards
-from calib.tasks.finding import find_pair
-from calib.tasks.wishes import BoardWish, ElsewhereWish, JobCounts, JobWish, RegionWish
 from calib.typed import write
 from calib.web.gate import Gate
 

@@ -9,13 +9,13 @@ from starlette.responses import RedirectResponse, Response
 
 from calib.errors import InvalidRecord, NeedsYes, shown
 from calib.records import Setting
-from calib.report.words import chance_words, setting_words
 from calib.tasks.advice import Advised, advise_on, keep, record_job
 from calib.tasks.boards import Planned
 from calib.tasks.current import KeptSetting, doubts_of, kept_settings
 from calib.tasks.page import hazard_of, standing
 from calib.tasks.regions import region_view, somewhere
 from calib.tasks.wishes import BoardWish, JobCounts, Named, Pair
+from calib.texts.words import chance_words, setting_words
 from calib.web.board_svg import board_svg
 from calib.web.desk import Desk, desk_of, now
 from calib.web.forms import Asked, Sent, asked, filled

@@ -8,10 +8,10 @@ from fastapi import APIRouter, File, Form, Request, UploadFile
 from starlette.responses import RedirectResponse, Response
 
 from calib.records import CHAR_WORDS, MARK_WORDS
-from calib.report.boards import file_kind
 from calib.tasks.finding import find_board
 from calib.tasks.page import BoardState, board_file, board_state, file_names, standing
 from calib.tasks.results import record_readings
+from calib.texts.boards import file_kind
 from calib.web.board_svg import board_svg, looked_words
 from calib.web.desk import desk_of, now
 

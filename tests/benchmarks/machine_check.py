@@ -153,7 +153,7 @@ def tell_intervals(found: Found) -> None:
 
 
 def tell_causes(found: Found) -> None:
-    settled = [(true, told) for true, told, _ in found.causes if told != "not settled"]
+    settled = [(true, told) for true, told, _ in found.causes if told != "not sure"]
     right = np.mean([true == told for true, told in settled])
     share = len(settled) / len(found.causes)
     print(

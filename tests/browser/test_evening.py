@@ -36,6 +36,7 @@ def fill(page: Any, **fields: str) -> None:
 def go(page: Any, sentence: str) -> None:
     """Follow a sentence of the desk."""
     page.goto(page.url.split("/", 3)[0] + "//" + page.url.split("/", 3)[2] + "/")
+    page.evaluate("document.querySelectorAll('details').forEach((one) => one.open = true)")
     page.get_by_role("link", name=sentence).click()
 
 
@@ -149,6 +150,7 @@ def test_eighteen_cells_and_the_setting_in_at_most_thirty_taps(
 
         board = {cell.label: cell for cell in served.book.board(served.code).cells}
         page.goto(page.url)
+        tap(page.locator("summary", has_text="Something else"))
         tap(page.get_by_role("link", name="I have burnt a board"))
         page.wait_for_url("**/record")
         for _ in board:

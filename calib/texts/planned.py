@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from calib.report.boards import focus_data, focus_text, planned_data, planned_round_text
-from calib.report.elsewhere import carried_over_data, carried_over_text
-from calib.report.joints import comb_data, comb_text
+from calib.texts.boards import focus_data, focus_text, planned_data, planned_round_text
+from calib.texts.elsewhere import carried_over_data, carried_over_text
+from calib.texts.joints import comb_data, comb_text
 
 if TYPE_CHECKING:
     from calib.tasks.purposes import PlannedFor

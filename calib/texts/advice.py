@@ -8,26 +8,25 @@ from typing import TYPE_CHECKING
 from calib.advice.recommendation import Recommendation, about_words, scope_words
 from calib.records import CHAR_WORDS, MARK_WORDS
 from calib.records.fields import fields_of
-from calib.report.words import (
+from calib.tasks.regions import DEEPER, LEVELS
+from calib.tasks.wishes import RegionWish
+from calib.texts.words import (
     bullets,
     counted,
     operation_words,
     pair_typed,
     paragraphs,
     setting_words,
-    speed_words,
     table,
     wrapped,
 )
-from calib.tasks.regions import DEEPER, LEVELS
-from calib.tasks.wishes import RegionWish
 from calib.typed import write
 from calib.units import show_chance
 
 if TYPE_CHECKING:
     from calib.logbook import Kept
     from calib.tasks.advice import Advised
-    from calib.tasks.regions import RegionRow, Summary
+    from calib.tasks.regions import Summary
 
 EDGES = {
     "unburnt": "Nothing was burnt yet: this is what is expected of such a sheet, and it may be far"
@@ -47,7 +46,8 @@ def summary_text(summary: Summary) -> str:
         f"{operation_words(summary.operation)} of {summary.sheet} on {summary.machine}:"
         f" {counted(burns, 'burn')}" + (f" ({outcomes})" if outcomes else "")
     )
-    rows = _cut_rows(summary) if summary.operation == "cut" else _mark_rows(summary)
+    title, header, lines = region_table(summary)
+    rows = f"{title}\n{table(header, lines)}"
     defects = ""
     if summary.defects_per_m:
         defects = wrapped(
@@ -64,46 +64,34 @@ def summary_text(summary: Summary) -> str:
     )
 
 
-def _speed(row: RegionRow, number: int) -> str:
-    star = "" if row.tested[number] or row.speeds_mm_s[number] is None else " *"
-    return speed_words(row.speeds_mm_s[number]) + star
-
-
-def _cut_rows(summary: Summary) -> str:
-    wish = summary.wish
-    what = "the next coupon"
-    if wish.cut_length_mm is not None:
-        what = f"a whole job of {wish.cut_length_mm / 1000:g} m"
-    elif wish.next_sheet:
-        what = "a coupon of the next sheet"
-    title = f"Fastest speed at which {what} falls free with a chance of"
-    header = ("power", *(f"{level:g}" for level in LEVELS), "char then")
-    lines = [
-        (
-            f"{row.power_pct:g} %",
-            *(_speed(row, n) for n in range(len(LEVELS))),
-            "-" if row.expected_char is None else f"about {row.expected_char:.1f}",
-        )
-        for row in summary.rows
-    ]
+def region_table(summary: Summary) -> tuple[str, tuple[str, ...], list[tuple[str, ...]]]:
+    """A region in figures, for command and page: title, header, rows; a star: not tested."""
+    wish, marks = summary.wish, summary.operation != "cut"
     passes = "1 pass" if summary.passes == 1 else f"{summary.passes} passes"
-    return f"{title} ({passes}):\n{table(header, lines)}"
+    title = f"Fastest speed at which {wish_scope(wish)} falls free with a chance of ({passes}):"
+    header = ("power", *(f"{level:g}" for level in LEVELS), "char then")
+    if marks:
+        title = f"Speeds for a mark of grade {wish.mark} ({MARK_WORDS[wish.mark]}):"
+        deeper = f"deeper in fewer than {DEEPER:.0%} from"
+        header = ("power", deeper, f"likeliest to be {wish.mark} at", "chance then")
+    rows = []
+    for row in summary.rows:
+        last = "-" if row.expected_char is None else f"about {row.expected_char:.1f}"
+        speeds = (
+            "-" if speed is None else f"{speed:.6g} mm/s" + ("" if tested else " *")
+            for speed, tested in zip(row.speeds_mm_s, row.tested, strict=True)
+        )
+        if row.chance is not None:
+            last = f"{row.chance:.2f}"
+        rows.append((f"{row.power_pct:g} %", *speeds, last))
+    return title, header, rows
 
 
-def _mark_rows(summary: Summary) -> str:
-    mark = summary.wish.mark
-    header = (
-        "power",
-        f"deeper in fewer than {DEEPER:.0%} from",
-        f"likeliest to be {mark} at",
-        "chance then",
-    )
-    lines = [
-        (f"{row.power_pct:g} %", _speed(row, 0), _speed(row, 1), f"{row.chance:.2f}")
-        for row in summary.rows
-    ]
-    title = f"Speeds for a mark of grade {mark} ({MARK_WORDS[mark]}):"
-    return f"{title}\n{table(header, lines)}"
+def wish_scope(wish: RegionWish) -> str:
+    """What a chance is asked of."""
+    if wish.cut_length_mm is not None:
+        return f"a whole job of {wish.cut_length_mm / 1000:g} m"
+    return "a coupon of the next sheet" if wish.next_sheet else "the next coupon"
 
 
 # What is said of each parameter; those of char and marks that are not here tell no one much.

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 from calib.advice.wattage_table import wattage_text as wattage_text
 from calib.records import MARK_WORDS
-from calib.report.boards import planned_text
-from calib.report.words import bullets, paragraphs, setting_words, table, wrapped
+from calib.texts.boards import planned_text
+from calib.texts.words import bullets, paragraphs, setting_words, table, wrapped
 from calib.units import show_speed
 
 if TYPE_CHECKING:

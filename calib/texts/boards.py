@@ -11,7 +11,9 @@ from calib.boards.focus import FocusBoard
 from calib.hazards import check_hazard
 from calib.logbook import Looked, Recorded
 from calib.records import Grid, Reading
-from calib.report.words import (
+from calib.tasks.results import ENOUGH_BURNS
+from calib.tasks.workshop import assumptions
+from calib.texts.words import (
     bullets,
     counted,
     operation_words,
@@ -22,8 +24,6 @@ from calib.report.words import (
     table,
     wrapped,
 )
-from calib.tasks.results import ENOUGH_BURNS
-from calib.tasks.workshop import assumptions
 from calib.units import show_speed
 
 if TYPE_CHECKING:

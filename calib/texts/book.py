@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from calib.logbook.coding import material_key
-from calib.report.words import (
+from calib.texts.words import (
     bullets,
     counted,
     date_words,
@@ -83,6 +83,7 @@ def history_text(lines: Sequence[HistoryLine]) -> str:
     rows = [
         (
             date_words(line.at),
+            short_code(line.id),
             line.kind,
             f"{line.board} {line.cell}".strip(),
             line.text if line.reading is None else reading_words(line.reading) or line.text,
@@ -91,7 +92,7 @@ def history_text(lines: Sequence[HistoryLine]) -> str:
         )
         for line in lines
     ]
-    return table(("when", "what", "where", "recorded", "why", ""), rows)
+    return table(("when", "entry", "what", "where", "recorded", "why", ""), rows)
 
 
 def import_text(report: ImportReport) -> str:

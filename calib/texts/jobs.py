@@ -11,7 +11,7 @@ from calib.jobs.job_time import JobTime
 from calib.jobs.stopwatch import TimeRatio
 from calib.records import Costs
 from calib.records.fields import fields_of
-from calib.report.words import (
+from calib.texts.words import (
     bullets,
     operation_words,
     paragraphs,
@@ -64,7 +64,7 @@ def job_text(report: JobReport) -> str:
     return paragraphs(
         _classes(report),
         time,
-        _promise(report.promise) if report.promise else "",
+        _pushes(report.pushes) if report.pushes else "",
         _prices(report) if report.prices else "",
         _features(report.features) if report.features else "",
         bullets("Notes", dict.fromkeys(notes)),
@@ -118,19 +118,19 @@ def _time(time: JobTime, chosen: str) -> str:
     return wrapped(f"Time: {_minutes(time.total_s)}{setting} ({said}).{interval}{below}")
 
 
-def _promise(promise: JobPromise) -> str:
-    low, high = promise.pushes_interval
+def _pushes(told: JobPromise) -> str:
+    low, high = told.pushes_interval
     lines = [
-        f"Whole job: {_few(promise.expected_pushes)} pushes expected ({low} to {high}, 9 times in"
-        f" 10) of {promise.places:.0f} places; a chance of {show_chance(promise.chance_no_push)}"
+        f"Whole job: {_few(told.expected_pushes)} pushes expected ({low} to {high}, 9 times in"
+        f" 10) of {told.places:.0f} places; a chance of {show_chance(told.chance_no_push)}"
         " that none is needed."
     ]
-    if promise.expected_defects > 0.0:
-        few, many = promise.defects_interval
+    if told.expected_defects > 0.0:
+        few, many = told.defects_interval
         lines.append(
-            f"Knots and glue pockets, which no power buys off: {_few(promise.expected_defects)}"
+            f"Knots and glue pockets, which no power buys off: {_few(told.expected_defects)}"
             f" expected ({few} to {many}). With them, a chance of"
-            f" {show_chance(promise.chance_no_help)} that nothing needs help."
+            f" {show_chance(told.chance_no_help)} that nothing needs help."
         )
     rows = [
         (
@@ -140,7 +140,7 @@ def _promise(promise: JobPromise) -> str:
             show_chance(change.chance_no_push),
             f"{change.minutes:.1f} min",
         )
-        for change in promise.changes
+        for change in told.changes
     ]
     header = ("speed", "", "pushes", "none needed", "time")
     return "\n".join([*(wrapped(line) for line in lines), table(header, rows)])

@@ -9,7 +9,8 @@ from datetime import datetime
 from typing import Any, cast
 
 from calib.advice.recommendation import scope_words
-from calib.records import CHAR_WORDS, MARK_WORDS, Advice, Reading, Setting
+from calib.boards.naming import setting_words as setting_words
+from calib.records import CHAR_WORDS, MARK_WORDS, Advice, Reading
 from calib.records.fields import FieldOf, fields_of
 from calib.typed import write
 from calib.units import show_chance, show_speed
@@ -78,15 +79,6 @@ def wrapped(text: str) -> str:
 def speed_words(speed_mm_s: float | None) -> str:
     """Write a speed as it is typed in; a dash when there is none."""
     return "-" if speed_mm_s is None else show_speed(speed_mm_s)
-
-
-def setting_words(setting: Setting) -> str:
-    """Write a setting as it is typed in at the machine."""
-    words = [f"{setting.power_pct:g} %", show_speed(setting.speed_mm_s)]
-    words.append("1 pass" if setting.passes == 1 else f"{setting.passes} passes")
-    if setting.line_pitch_mm is not None:
-        words.append(f"lines {setting.line_pitch_mm:g} mm apart")
-    return ", ".join(words)
 
 
 def chance_words(advice: Advice) -> str:

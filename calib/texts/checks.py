@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from calib.report.words import (
+from calib.texts.words import (
     bullets,
     operation_words,
     paragraphs,

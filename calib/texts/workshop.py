@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from calib.hazards import CAUTIONS
 from calib.records import Machine, Sheet
 from calib.records.fields import fields_of
-from calib.report.words import (
+from calib.texts.words import (
     bullets,
     chance_words,
     date_words,

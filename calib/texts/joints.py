@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from calib.boards.comb import FEEL_WORDS, CombBoard
 from calib.joints.joint import Joint, joint_words
 from calib.joints.kerf import KerfLaw, KerfPoint
-from calib.report.words import bullets, paragraphs, setting_words, table, wrapped
+from calib.texts.words import bullets, paragraphs, setting_words, table, wrapped
 
 if TYPE_CHECKING:
     from calib.tasks.joints import CombTaken, PlannedComb
@@ -72,7 +72,7 @@ def comb_recorded_text(taken: CombTaken) -> str:
         for reading in taken.readings
     ]
     return paragraphs(
-        f"Comb {taken.board_id}: {len(rows)} of its slots and tongues recorded",
+        f"{len(rows)} slots and tongues of this comb are recorded.",
         table(("", "feel", "top", "bottom", "across"), rows) if rows else "",
         f"Stock: {_read(taken.stock_mm)}" if taken.stock_mm else "",
     )
