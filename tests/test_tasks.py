@@ -201,7 +201,8 @@ def test_the_picture_is_of_the_promise_that_is_asked_for(burnt: Book) -> None:
     plain = advised_view(region, RegionWish(reliability=0.95))
     joint = advised_view(region, RegionWish(reliability=0.95, char_at_most=1))
     assert plain.levels == (0.5, 0.9, 0.95)
-    assert np.all(joint.chance <= plain.chance + 1e-12)
+    through = region.chance_through(joint.power_pct[:, None], joint.speed_mm_s[None, :])
+    assert np.all(joint.chance <= np.asarray(through) + 0.02)  # drawn from fewer points
     assert "char at most 1" in joint.words
     assert plain.recommendation is not None
     assert plain.power_pct.min() < 40.0
