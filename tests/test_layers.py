@@ -76,6 +76,7 @@ HOMES: dict[str, set[str]] = {
     "HersheyFonts": {"boards.lettering"},
     "anyascii": {"boards.lettering"},
     "reportlab": {"print_style"},
+    "svgwrite": {"boards.svg"},
     "segno": {"print_style", "web"},
     "svgelements": {"jobs.paths", "jobs.svg"},
     "defusedxml": {"jobs.svg"},

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import groupby
-from xml.etree.ElementTree import Element, SubElement, indent, tostring
+from xml.etree.ElementTree import indent, tostring
+
+import svgwrite
 
 from calib.boards.board import Board, board_of
 from calib.boards.layers import PALETTE, Layer, drawings_of, layers_of
@@ -62,26 +64,32 @@ def grid_svg_by_eight(planned: Grid | Board) -> dict[str, str]:
 
 def _drawing(board: Board, layers: Sequence[Layer]) -> str:
     width, height = (f"{length:.3f}" for length in board.board_mm)
-    root = Element(
-        "svg",
-        xmlns="http://www.w3.org/2000/svg",
-        version="1.1",
-        width=f"{width}mm",
-        height=f"{height}mm",
-        viewBox=f"0 0 {width} {height}",
+    canvas = svgwrite.Drawing(
+        size=(f"{width}mm", f"{height}mm"), viewBox=f"0 0 {width} {height}", debug=False
     )
-    SubElement(root, "title").text = board.title
-    SubElement(root, "desc").text = "\n".join((_ORDER, *file_cautions(board)))
+    canvas.set_desc(title=board.title, desc="\n".join((_ORDER, *file_cautions(board))))
     for layer in layers:
-        look = {"fill": "none", "stroke": layer.colour, "stroke-width": _STROKE_WIDTH}
-        ends = {"stroke-linecap": "round", "stroke-linejoin": "round"}
-        id_ = f"setting-{layer.number:02d}" if layer.number else "codes"
-        group = SubElement(root, "g", {"id": id_, **look, **ends})
-        SubElement(group, "title").text = layer.title
+        group = canvas.g(
+            id=f"setting-{layer.number:02d}" if layer.number else "codes",
+            fill="none",
+            stroke=layer.colour,
+            stroke_width=_STROKE_WIDTH,
+            stroke_linecap="round",
+            stroke_linejoin="round",
+        )
+        group.set_desc(title=layer.title)
         # One path per cell, per code and for the head.
         for (kind, cell), strokes in groupby(layer.strokes, lambda s: (s.kind, s.cell)):
             name = f"cell-{cell}" if kind != "label" else f"code-{cell}" if cell else "head"
-            SubElement(group, "path", id=name, d=" ".join(map(path_data, strokes)))
+            group.add(canvas.path(d=" ".join(map(path_data, strokes)), id=name))
+        canvas.add(group)
+    root = canvas.get_xml()
+    # svgwrite declares two namespaces that nothing here uses and the SVG 1.1 DTD doesn't know, and
+    # writes an empty list of definitions.
+    for attribute in ("xmlns:ev", "xmlns:xlink", "baseProfile"):
+        root.attrib.pop(attribute, None)
+    for definitions in root.findall("defs"):
+        root.remove(definitions)
     indent(root, space=" ")
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{tostring(root, encoding="unicode")}\n'
 
