@@ -53,6 +53,8 @@ def test_a_setting_of_ones_own_is_kept_with_the_chance_that_the_burns_give_it(
     assert said["setting"]["power_pct"] == 70.0
     assert said["advice"]["aim"] == "chosen by hand"
     assert 0.9 < said["advice"]["chance"] < 1.0
+    whole = evening.json("keep", "--power", "70", "--speed", "9", "--cut-length", "2 m", "--yes")
+    assert "rests on coupons alone" in whole["recommendation"]["notes"][0]
     refused = evening.run("keep", "--power", "30", "--speed", "9", code=1).stderr
     assert "lies outside what was burnt: no chance is stated of it" in refused
     assert evening.json("keep", "--power", "30", "--speed", "9", "--yes")["kept"]["advice"] is None

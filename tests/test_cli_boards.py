@@ -67,11 +67,7 @@ def test_a_stopped_board_goes_on_from_a_cell(planned: Shell) -> None:
 def test_a_focus_board(planned: Shell) -> None:
     shown = planned.json("plan", "--for", "focus", "--heights", "-2,0,+2", "--into", "f")
     assert shown["heights_mm"] == [-2.0, 0.0, 2.0]
-    assert {path.name for path in (planned.folder / "f").iterdir()} == {
-        "focus.svg",
-        "focus.dxf",
-        "focus.nc",
-    }
+    assert {path.suffix for path in (planned.folder / "f").iterdir()} == {".svg", ".dxf", ".nc"}
     assert "5 x 5 mm" in planned.refusal("plan", "--for", "focus", "--offcut", "5x5")
 
 

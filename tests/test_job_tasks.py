@@ -91,7 +91,7 @@ def test_a_burnt_pair_has_prices_a_promise_and_a_picture(stocked: Path, tmp_path
     told = " ".join(job_text(report).split())
     assert "Guessed, not given: labour hour, seconds per push" in told
     assert job_picture(report, "cost.png")[:4] == b"\x89PNG"
-    assert b"expected cost of the job [EUR]" in job_picture(report, "cost.svg")
+    assert b"expected cost of the job, what changes [EUR]" in job_picture(report, "cost.svg")
 
 
 def test_a_job_at_a_setting_of_another_lot_says_so(evening: Shell) -> None:

@@ -95,6 +95,8 @@ def test_a_stopped_time_is_taken_back_and_the_one_before_counts_again(pair: Book
 
 def test_any_entry_is_withdrawn_by_its_id_and_put_again(pair: Book) -> None:
     time = pair.store("timed_job", {"measured_s": 60.0}, when=later(1), machine="bench", label="b")
+    named = [line.id for line in pair.history("bench", "birch 3") if line.kind == "timed job"]
+    assert named == [time]
     done = pair.withdraw([time.partition("-")[2][:8]], when=later(2), why="wrong stopwatch")
     assert (done.words, done.things) == ("timed job 'b', of 2026-03-01 18:06 UTC", 1)
     assert pair.stored("timed_job") == ()

@@ -40,7 +40,6 @@ def test_the_first_evening_can_be_typed_as_it_stands(shell: Shell) -> None:
             filled = Path(shell.results(grid, cut_cleanly)).read_bytes()
             Path(words[1]).write_bytes(filled)
         shell.run(*words)
-    assert (shell.folder / "region.png").read_bytes()[:4] == b"\x89PNG"
     assert len(json.loads(shell.text("sheet", "show", "birch 3", "--json"))["kept"]) == 1
 
 
@@ -76,13 +75,14 @@ def test_the_first_caution_is_there_in_full() -> None:
     assert CAUTIONS[-1] in README
 
 
-@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "grids/README.md"])
+@pytest.mark.parametrize(
+    "page", ["README.md", "DEVELOPERS.md", "grids/README.md", "tests/benchmarks/README.md"]
+)
 def test_files_that_a_page_points_at_exist(page: str) -> None:
     text = (ROOT / page).read_text(encoding="utf-8")
     linked = re.findall(r"\]\(([^)#:]+)\)", text)
-    named = re.findall(
-        r"`((?:calib|demo|grids|requirements|tests|tools)/[\w./-]+?)/?`", text
-    ) + re.findall(r"python3? ((?:demo|tests|tools|grids)/[\w/.]+\.py)", text)
+    folders = "calib|demo|grids|requirements|tests|tools"
+    named = re.findall(rf"(?:`|python3? )((?:{folders})/[\w./-]+?)/?(?:`| [^`\n]*)", text)
     for name in linked:
         assert ((ROOT / page).parent / name).exists(), name
     for name in named:

@@ -85,7 +85,7 @@ def test_two_origins_are_none(house: House) -> None:
     base = guest.headers.pop("Origin")
     headers = [("Origin", base), ("Origin", "http://evil.example")]
     sent = asyncio.run(
-        guest._client.request("POST", "/logbook", headers=headers, data={"note": "x"})
+        guest.client.request("POST", "/logbook", headers=headers, data={"note": "x"})
     )
     assert sent.status_code == 403
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -11,11 +12,11 @@ from typing import Any
 import pytest
 from shell import Shell, cut_cleanly
 from visitor import House, Visitor, house_of
-from workshop_records import SETTING, later
+from workshop_records import ADVICE, SETTING, later
 
 from calib.hazards import CAUTIONS
 from calib.logbook import Filters
-from calib.records import USUAL_RELIABILITY, Machine, Reading
+from calib.records import USUAL_RELIABILITY, Machine, Reading, Setting
 from calib.records.fields import fields_of
 
 WEB = Path(__file__).resolve().parent.parent / "calib" / "web"
@@ -347,7 +348,9 @@ def test_a_known_sheet_is_carried_over_to_another_machine(evening_house: House) 
 
 def test_a_new_lot_is_tried_about_the_working_setting(evening_house: House) -> None:
     guest, book = evening_house.guest(), evening_house.book
-    book.keep("bench", "birch 3", "cut", SETTING, when=later(1))
+    setting = Setting(power_pct=80.0, speed_mm_s=17.6)
+    advice = replace(ADVICE, setting=setting, reliability=0.9)
+    book.keep("bench", "birch 3", "cut", setting, when=later(1), advice=advice)
     guest.post("/lot", data={"name": "birch 3", "lot": "May"})
     response = guest.post("/lot/plan", data={"sheet": "birch 3", "machine": "bench"})
     assert response.status_code == 303
@@ -356,7 +359,7 @@ def test_a_new_lot_is_tried_about_the_working_setting(evening_house: House) -> N
         tap = {"key": f"key-{number:05d}", "cell": cell.label, "through": "through"}
         assert guest.post(f"/api/boards/{grid.board_id}/taps", json=tap).status_code == 200
     verdict = guest.get("/lot/verdict?sheet=birch+3&machine=bench").text
-    assert re.search("<h1>(Keep the setting|Go slower|Test again)", verdict)
+    assert re.search("<h1>(Keep the setting|Go slower|Change the setting|Test again)", verdict)
 
 
 def test_a_strip_is_told_with_its_doubt(evening_house: House, evening: Shell) -> None:

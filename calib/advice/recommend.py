@@ -205,13 +205,9 @@ def _stated(region: Region, wish: Wish, found: Setting, rows: Sequence[Row]) -> 
         pace = (again.speed_mm_s / again.passes) / (found.speed_mm_s / found.passes)
         moved = max(abs(again.power_pct / found.power_pct - 1.0), abs(pace - 1.0))
     if moved > _RESTS_ON_SCATTER:
-        advice = (
-            f"it would be {again.power_pct:g} % at {again.speed_mm_s:g} mm/s" if again else "none"
-        )
         notes.append(
-            "This rests on an assumed scatter from coupon to coupon: were it twice as large,"
-            f" {advice}. Burn {found.power_pct:g} % at {found.speed_mm_s:g} mm/s and a little"
-            " faster again to find out."
+            "This rests on an assumed scatter from coupon to coupon. To find out, burn"
+            f" {_named([found])} again, and a little faster."
         )
     return replace(
         rec,

@@ -20,7 +20,7 @@ Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 # Chances that are worked at once: so many stay where the processor is quick.
-_AT_ONCE = 1 << 17
+_AT_ONCE = 1 << 15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

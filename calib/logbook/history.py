@@ -17,16 +17,17 @@ from calib.records import Operation, Reading, Setting
 from calib.units import show_chance
 
 # Of a machine, a sheet, or a pair: what its history tells.
-_OF_MACHINE = ("setup", "note", WITHDRAW)
+_OF_MACHINE = ("setup", "note", "timed_job", WITHDRAW)
 _OF_SHEET = ("lot", "note", WITHDRAW)
 _OF_PAIR = (
     "board", "look", "cell_note", "size", "job", "check_strip", "kept", "note", "photograph",
-    WITHDRAW,
+    "comb", "comb_readings", "kerf", WITHDRAW,
 )  # fmt: skip
 # What the kinds are called in a list where their own names say less.
 _KINDS = {
     "machine": "set-up", "setup": "set-up", "sheet": "lot", "look": "reading", "size": "reading",
-    "cell_note": "reading", "kept": "kept setting", WITHDRAW: "withdrawal",
+    "cell_note": "reading", "kept": "kept setting", "timed_job": "timed job",
+    "comb_readings": "comb readings", WITHDRAW: "withdrawal",
 }  # fmt: skip
 
 

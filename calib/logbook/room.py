@@ -449,26 +449,8 @@ def counting(directory: Directory) -> list[sa.ColumnElement[bool]]:
 
 
 def entry_of(
-    kind: str,
-    record: Any,
-    at: str,
-    *,
-    why: str = "",
-    replaces: Iterable[str] = (),
-    about: str = "",
-    machine: str = "",
-    sheet: str = "",
-    slot: str = "",
+    kind: str, record: Any, at: str, *, replaces: Iterable[str] = (), **fields: str
 ) -> Entry:
-    """An entry that says a record at a time."""
-    return Entry(
-        at=at,
-        kind=kind,
-        body={} if record is None else to_json(record),
-        why=why,
-        replaces=tuple(sorted(replaces)),
-        about=about,
-        machine=machine,
-        sheet=sheet,
-        slot=slot,
-    )
+    """An entry that says a record at a time; ``fields`` are the other fields of an entry."""
+    body = {} if record is None else to_json(record)
+    return Entry(at=at, kind=kind, body=body, replaces=tuple(sorted(replaces)), **fields)  # type: ignore[arg-type]

@@ -55,7 +55,7 @@ _KINDS: tuple[tuple[type[CalibError], str, int], ...] = (
     (LogbookError, "logbook", 409),
     (CalibError, "not_possible", 409),
 )
-_PARTS = (
+PARTS = (
     api, pages_desk, pages_workshop, pages_boards, pages_advice, pages_drawing, pages_checks,
     pages_book,
 )  # fmt: skip
@@ -108,7 +108,7 @@ def make_app(desk: Desk, hosts: frozenset[str]) -> Door:
         openapi_url="/api/openapi.json",
     )
     app.state.desk = desk
-    for part in _PARTS:
+    for part in PARTS:
         app.include_router(part.router)
     app.mount("/static", Assets(directory=STATIC), name="static")
     app.add_exception_handler(CalibError, _calib_error)

@@ -4,8 +4,9 @@
 
 Each command is asked about a small logbook and started in turn with the empty program; the least
 of the processor's times is told, which other work on the computer changes least, and its ratio to
-the empty program's. ``--help`` should stay below 2.5. Of a second tree of calib, whose commands may
-have other names, the same is told beside it, on a logbook of its own.
+the empty program's, and the same of loading the modules that the command loads, without running it.
+``--help`` should stay below 2.5. Of a second tree of calib, whose commands may have other names,
+the same is told beside it, on a logbook of its own, with what share of it the first one takes.
 """
 
 from __future__ import annotations
@@ -32,6 +33,12 @@ def hello() -> None:
 
 
 app()
+"""
+LOAD = """
+import contextlib, importlib, sys
+for name in sys.argv[1:]:
+    with contextlib.suppress(Exception):
+        importlib.import_module(name)
 """
 TUBE = ("bench", "--watts", "60", "--bed", "600x400", "--top-speed", "400")
 BIRCH = ("birch 3", "--material", "birch plywood", "--thickness", "3")
@@ -72,15 +79,26 @@ class Tree:
     def run(self, *ways: tuple[str, ...]) -> subprocess.CompletedProcess[bytes]:
         """Run the first command that this tree knows."""
         for words in ways:
-            done = self.start(words)
+            done = self.start(words, "-X", "importtime")
             if done.returncode == 0:
                 return done
         raise SystemExit(f"calib {' '.join(ways[0])}: {done.stderr.decode()}")
 
-    def start(self, words: tuple[str, ...]) -> subprocess.CompletedProcess[bytes]:
+    def start(self, words: tuple[str, ...], *flags: str) -> subprocess.CompletedProcess[bytes]:
         words = tuple(self.code if word == CODE else word for word in words)
-        command = [self.python, "-m", "calib", *words]
-        return subprocess.run(command, cwd=self.folder, env=self.settings, capture_output=True)
+        return self.python_with(*flags, "-m", "calib", *words)
+
+    def python_with(self, *words: str) -> subprocess.CompletedProcess[bytes]:
+        return subprocess.run(
+            [self.python, *words], cwd=self.folder, env=self.settings, capture_output=True
+        )
+
+
+def imported(done: subprocess.CompletedProcess[bytes]) -> list[str]:
+    """Modules that a command loaded, innermost first; what starts it is left out."""
+    lines = [line for line in done.stderr.decode().splitlines() if line.startswith("import time:")]
+    names = [line.rpartition("|")[2].strip() for line in lines[1:]]
+    return [name for name in names if not name.endswith("__main__")]
 
 
 def seconds(work: Callable[[], object]) -> float:
@@ -103,18 +121,22 @@ def main() -> None:
             Tree(root, python, folder / str(number))
             for number, (root, python) in enumerate([(here, sys.executable), *others])
         ]
-        print(f"{'command':<12}{'empty [s]':>10}" + f"{'calib [s]':>10}{'ratio':>8}" * len(trees)
-              + ("     of the other" if others else ""))  # fmt: skip
+        heads = "".join(f"{head:>12}" for head in ("whole [s]", "ratio", "imports [s]", "ratio"))
+        print(f"{'command':<10}{'empty [s]':>10}{heads * len(trees)}")
         for command, ways in ASKED.items():
-            known = [tuple(tree.run(*ways).args[3:]) for tree in trees]
-            works = [lambda: subprocess.run([sys.executable, str(empty), "--help"],
-                                            stdout=subprocess.DEVNULL, check=True)]  # fmt: skip
-            works += [lambda t=t, w=w: t.start(w) for t, w in zip(trees, known, strict=True)]
+            works = [lambda: trees[0].python_with(str(empty), "--help")]
+            for tree in trees:
+                done = tree.run(*ways)
+                words, names = tuple(done.args[5:]), imported(done)
+                works.append(lambda tree=tree, words=words: tree.start(words))
+                works.append(lambda tree=tree, names=names: tree.python_with("-c", LOAD, *names))
             took = [[seconds(work) for work in works] for _ in range(TURNS)]
             least, *own = (min(column) for column in zip(*took, strict=True))
-            line = "".join(f"{each:>10.3f}{each / least:>8.2f}" for each in own)
-            share = f"{own[0] / own[1]:>13.0%}" if others else ""
-            print(f"{command:<12}{least:>10.3f}{line}{share}", flush=True)
+            line = "".join(f"{each:>12.3f}{each / least:>12.2f}" for each in own)
+            shares = [f"{mine / other:.0%}" for mine, other in zip(own[:2], own[2:], strict=False)]
+            print(
+                f"{command:<10}{least:>10.3f}{line}   {' and '.join(shares)}".rstrip(), flush=True
+            )
 
 
 if __name__ == "__main__":

@@ -40,11 +40,11 @@ def prepared(place: str, *, boards: int) -> None:
 
 def test_two_processes_that_write_200_burns_each_end_with_400(place: str) -> None:
     prepared(place, boards=67)
-    # Each process reads half of the cells of every board; at the last board only one.
+    # Each process reads half of the cells of every board; at the last board only two.
     work = """
     for number in range(67):
         half = ("A1", "A2", "A3") if mine else ("A4", "A5", "A6")
-        cells = half if number < 66 else half[:1]
+        cells = half if number < 66 else half[:2]
         readings = [Reading(cell=cell, through="no", char=0) for cell in cells]
         book.record(f"B{number}", readings, when=later(number), session=f"by {mine}")
 """

@@ -14,7 +14,7 @@ from book_readers import rows
 from hostile import bend, encoded, grow
 from visitor import House, Visitor
 
-from calib.web.app import _PARTS
+from calib.web.app import PARTS
 
 # Pages that fit, plan or draw; one in so many inputs is sent to them.
 _SLOW = re.compile(
@@ -25,7 +25,7 @@ _ONE_IN = 10
 
 def routes() -> list[tuple[str, str]]:
     """Method and path of every route of the pages."""
-    found = [route for part in _PARTS for route in part.router.routes]
+    found = [route for part in PARTS for route in part.router.routes]
     pages = [route for route in found if not route.path.startswith("/api/")]
     return sorted((method, route.path) for route in pages for method in route.methods)
 
