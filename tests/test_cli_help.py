@@ -150,3 +150,10 @@ def test_what_does_not_belong_to_a_board_is_refused_in_a_sentence(planned: Shell
     said = planned.refusal("plan", "--for", "party")
     assert said.startswith("A board can't be planned for 'party': give one of edge, lot, check")
     assert "add --job" in planned.refusal("record", "last", "--through", "3")
+
+
+def test_the_sheet_of_the_newest_strip_needs_not_be_named(evening: Shell) -> None:
+    _a_reference(evening)
+    named = evening.json("machine", "check", "birch 3", "--reference", "MDF 3")
+    assert evening.json("machine", "check", "birch 3") == named
+    assert evening.json("machine", "check")["sheet"] == "MDF 3"

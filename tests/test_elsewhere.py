@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from datetime import UTC, datetime
 
 import pytest
@@ -52,9 +53,12 @@ def test_the_book_lists_pairs_that_were_burnt(two: Shell) -> None:
 
 
 def test_carrying_over_plans_the_board_that_confirms_it(two: Shell) -> None:
-    found = two.json(
-        "plan", "--for", "transfer", "birch 3", *ON_BENCH, "--to", "large", "--into", "board"
-    )
+    before = two.text("book", "list")
+    said = two.run("transfer", "birch 3", *ON_BENCH, "--to", "large")
+    assert two.text("book", "list") == before  # looking stores nothing
+    typed = shlex.split(said.stderr.strip().removeprefix("Next: calib "))
+    assert typed == ["plan", "birch 3", *ON_BENCH, "--for", "transfer", "--to", "large"]
+    found = two.json(*typed, "--into", "board")
     assert found["slowest_mm_s"] < found["setting"]["speed_mm_s"] < found["fastest_mm_s"]
     assert 20.0 < found["setting"]["speed_mm_s"] < 50.0
     assert len(found["confirm"]) == 4

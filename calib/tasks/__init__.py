@@ -2,10 +2,11 @@
 
 ``wishes``       what is asked of a task, field by field
 ``library``      plan, fit and recommend from records, without a logbook
-``workshop``     machines and sheets: look at the hazards, then take them down
+``workshop``     machines and sheets: look at the hazards, then record them
 ``finding``      the machine, sheet or board that is named
 ``folders``      read files that were named, write those that were made
 ``planning``     from a region to the cells of a board, or of several
+``purposes``     plan a board for any purpose; what doesn't belong to it is refused
 ``boards``       plan the next board of a pair and store it with its forecasts
 ``files``        the files of a board, a program from a cell on, a focus board
 ``results``      record what came out, and say what comes next
@@ -18,6 +19,7 @@
 ``jobs``         the maker's own drawing: time, money, pushes, small features
 ``joints``       kerf from measured coupons; comb boards, and what fits
 ``definitions``  ready-made grids from TOML
+``steps``        where each sheet stands, and the one thing to do next
 ``page``         what a desk shows: what waits, a board with what was read of it
 ``keeping``      backups, photographs, export, import
 ``cards``        the card for the wall

@@ -23,11 +23,14 @@ from calib.logbook import Book, Filters
 from calib.records import Burn, Grid, Machine, Sheet
 from calib.tasks.advice import old_lots, pool_of_book, region_of_pair, working_setting
 from calib.tasks.boards import MOST_BOARDS, Planned, plan_check
-from calib.tasks.finding import find_pair
+from calib.tasks.finding import find_machine, find_pair, find_sheet
 from calib.tasks.folders import Files, picture_format
 from calib.tasks.library import fit_region
 from calib.tasks.results import LOT_NOTE, STRIP_NOTE
 from calib.tasks.wishes import CheckWish, FileWish
+
+# Boards that are looked through for the newest check strip.
+_RECENT = 200
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +83,7 @@ def plan_strip(
 def check_machine(book: Book, machine: str | None, sheet: str | None) -> StripRecord:
     """Say what all check strips of a sheet tell of its machine; raises NotEnoughEvidence when no
     strip was recorded, or the sheet isn't known well enough."""
-    of_machine, of_sheet = find_pair(book, machine, sheet)
+    of_machine, of_sheet = _reference(book, machine, sheet)
     region = reference_region(book, of_machine, of_sheet)
     strips = _read_strips(book, of_machine, of_sheet)
     return StripRecord(
@@ -94,12 +97,28 @@ def check_machine(book: Book, machine: str | None, sheet: str | None) -> StripRe
 
 def sheet_or_machine(book: Book, machine: str | None, sheet: str, reference: str | None) -> Cause:
     """Tell a sheet that needs more from a machine that gives less."""
-    of_machine, of_reference = find_pair(book, machine, reference)
+    sheet = find_sheet(book, sheet).name
+    of_machine, of_reference = _reference(book, machine, reference, other_than=sheet)
     suspect = old_lots(book, of_machine.name, sheet)
     burns = book.burns(of_machine.name, sheet, "cut", lot=suspect.sheet.lot)
     strips = _read_strips(book, of_machine, of_reference)
     known = reference_region(book, of_machine, of_reference)
     return judge_cause(suspect, burns, known, [some for _, _, some in strips])
+
+
+def _reference(
+    book: Book, machine: str | None, sheet: str | None, other_than: str = ""
+) -> tuple[Machine, Sheet]:
+    """The sheet that strips are of: the one that is named, else that of the newest strip."""
+    if sheet is None:
+        of = Filters(machine=find_machine(book, machine).name, operation="cut")
+        boards = (
+            line for line in book.boards(of, limit=_RECENT).entries if line.sheet != other_than
+        )
+        newest = next((b for b in boards if STRIP_NOTE in book.board(b.id).notes), None)
+        if newest is not None:
+            machine, sheet = newest.machine, newest.sheet
+    return find_pair(book, machine, sheet)
 
 
 def strip_chart(record: StripRecord, names: Sequence[str]) -> Files:

@@ -44,12 +44,11 @@ def carry_over(
     operation: Operation,
     wish: ElsewhereWish,
     *,
-    when: datetime,
+    when: datetime | None = None,
     files: FileWish | None = None,
 ) -> CarriedOver:
-    """Say where to begin with a sheet on another machine, and plan the burns that confirm it;
-    raises InvalidRecord when it was burnt there already, or the two aren't the same kind of laser.
-    """
+    """Say where to begin with a sheet on another machine; with a time, plan the burns that confirm
+    it. Raises InvalidRecord when it was burnt there, or the two aren't the same kind of laser."""
     region = region_of_pair(book, machine, sheet, operation)
     there = _target(book, region, wish)
     if there.name == region.machine.name:
@@ -65,7 +64,7 @@ def carry_over(
         marks=None if wish.to_machine is None else marks_of(book, there, region.sheet),
     )
     planned = None
-    if wish.to_machine is not None and start.board is not None:
+    if when is not None and wish.to_machine is not None and start.board is not None:
         planned = as_planned(start.region, start.board, mark=wish.mark, files=files)
         book.add_board(start.board, when=when, forecasts=planned.forecasts)
     return CarriedOver(start=start, planned=planned)

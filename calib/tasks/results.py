@@ -189,15 +189,6 @@ class CellByCell:
 
     What is said of one cell is one look: char is stored together with the through it was read
     with, whatever others say of the cell meanwhile.
-
-    Parameters
-    ----------
-    book
-        The logbook.
-    grid
-        The board.
-    session
-        Label of the session.
     """
 
     def __init__(self, book: Book, grid: Grid, session: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING, Any
 
 from calib.advice.wattage_table import wattage_text as wattage_text
@@ -51,6 +52,18 @@ def carried_over_text(carried: CarriedOver) -> str:
         bullets("Notes", start.notes),
         confirm,
     )
+
+
+def after_start_text(
+    carried: CarriedOver, machine: str | None, sheet: str | None, operation: str, to: str | None
+) -> str:
+    """Say what plans the board that confirms a start; nothing for somebody else's machine."""
+    if to is None:
+        return ""
+    typed = shlex.quote(sheet or carried.start.region.sheet.name)
+    typed += "" if machine is None else f" --machine {shlex.quote(machine)}"
+    typed += "" if operation == "cut" else f" --operation {operation}"
+    return f"Next: calib plan {typed} --for transfer --to {shlex.quote(to)}"
 
 
 def _interval(start: StartingPoint) -> str:
