@@ -231,8 +231,8 @@ def test_marks_keep_a_reliability_of_not_going_deeper_that_is_given(lines):
     assert lines.tested(*at)
     total = sum(lines.chance_mark(g, *at) for g in range(5))
     assert total == pytest.approx(1.0, abs=1e-9)
-    strict = calib.recommend(lines, reliability=0.99)
-    assert strict.chance_not_deeper >= 0.99
+    strict = calib.recommend(lines, reliability=0.995)
+    assert strict.chance_not_deeper >= 0.995
     assert strict.chance < rec.chance
 
 
@@ -250,8 +250,20 @@ def test_a_mark_is_the_fastest_of_the_likeliest_where_no_bound_is_given(lines):
     chances = lines.chance_mark(2, power, speed)
     assert rec.chance >= chances.max() - 0.02 - 1e-9
     as_good = chances >= chances.max() - 0.02 + 0.002
-    assert rec.speed_mm_s >= speed[as_good].max()
+    # What is a twentieth slower is as fast; of that it is the likeliest.
+    as_fast = as_good & (speed >= 0.95 * speed[as_good].max())
+    assert rec.speed_mm_s >= speed[as_fast].min()
+    assert rec.chance >= chances[as_fast].max() - 0.005
     assert rec.speed_mm_s > speed[chances.argmax()]
+
+
+def test_any_of_some_grades_is_likelier_than_each(lines):
+    rec = calib.recommend(lines, mark=(1, 2))
+    at = rec.power_pct, rec.speed_mm_s
+    assert rec.mark == (1, 2)
+    assert rec.chance == pytest.approx(lines.chance_mark(1, *at) + lines.chance_mark(2, *at))
+    assert rec.chance_not_deeper == pytest.approx(lines.chance_mark_at_most(2, *at))
+    assert rec.chance > max(calib.recommend(lines, mark=mark).chance for mark in (1, 2))
 
 
 def test_a_mark_that_no_setting_is_likely_to_leave_is_refused():

@@ -238,5 +238,6 @@ def middle_speeds_mm_s(region: Region, fit: graded.GradedFit, setting: Setting, 
     ratio = (
         0.0 if setting.line_pitch_mm is None else np.log(setting.line_pitch_mm / prior.pitch0_mm)
     )
-    above = np.log(full) + shape.exponent * share - fit.location - middle - shape.pitch * ratio
+    counted = graded.counted_ln_share(np.asarray(share), shape.start, prior.pivot)
+    above = np.log(full) + shape.exponent * counted - fit.location - middle - shape.pitch * ratio
     return np.asarray(prior.speed0_mm_s * np.exp(above / shape.speed))

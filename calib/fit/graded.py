@@ -6,7 +6,9 @@ For a cell at delivered power P [W], speed v [mm/s], n passes and, for an area, 
 
 and the grade is the number of cut points −w1, 0, w2, w2 + w3 that y lies above: α is the ln power
 at which grade 1 turns into grade 2. g = h = 1 would mean that the energy per length or per area
-alone decides. Grades are damage, which only grows with dose; darkness need not.
+alone decides. Of a mark, which takes little power, P counts from where the beam starts:
+proportional to (p − d)^k at the share p of full power, d the share at which it starts. Grades are
+damage, which only grows with dose; darkness need not.
 """
 
 from __future__ import annotations
@@ -18,6 +20,7 @@ from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtr
 
 from calib.fit import kernel
 from calib.fit.engine import Problem, solve, systematic
@@ -29,8 +32,13 @@ from calib.records import Burn, Machine
 Array = npt.NDArray[np.float64]
 Response = Literal["char", "mark"]
 
-PARAMETERS = ("exponent", "speed", "scatter", "width1", "width2", "width3", "passes", "pitch")
+PARAMETERS = (
+    "exponent", "speed", "scatter", "width1", "width2", "width3", "passes", "pitch", "start",
+)  # fmt: skip
+_STARTLESS = len(PARAMETERS) - 1
 GRADES = 5
+# So near to the start of the beam, as a share of the power that is set, next to nothing comes out.
+_FITFUL = 0.03
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +51,7 @@ class GradedShape:
     cuts: Array
     passes: Array
     pitch: Array
+    start: Array
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +63,7 @@ class GradedSettings:
     ln_speed_ratio: Array
     ln_passes: Array
     ln_pitch_ratio: Array
+    pivot: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,7 +92,7 @@ class GradedFit:
 
 def graded_shape(scores: Array, prior: GradedPrior) -> GradedShape:
     """Turn normal scores, (J, 8) in the order of ``PARAMETERS``, into shape parameters."""
-    exponent, speed, scatter, *widths, passes, pitch = scores.T
+    exponent, speed, scatter, *widths, passes, pitch = scores.T[:_STARTLESS]
     low, middle, high = (np.exp(prior.width_ln + prior.width_ln_sd * w) for w in widths)
     zero = np.zeros_like(low)
     return GradedShape(
@@ -92,7 +102,27 @@ def graded_shape(scores: Array, prior: GradedPrior) -> GradedShape:
         cuts=np.stack([-low, zero, middle, middle + high], axis=1),
         passes=prior.passes_mean + prior.passes_sd * passes,
         pitch=np.maximum(prior.pitch_mean + prior.pitch_sd * pitch, 0.0),
+        start=prior.start_most * ndtr(prior.start_mean + prior.start_sd * scores.T[-1])
+        if prior.start_most
+        else zero,
     )
+
+
+def names_of(prior: GradedPrior) -> tuple[str, ...]:
+    """The parameters of a prior; the start of the beam only where it is one."""
+    return PARAMETERS if prior.start_most else PARAMETERS[:_STARTLESS]
+
+
+def counted_ln_share(ln_share: Array, start: Array | float, pivot: float) -> Array:
+    """What a share of full power counts for, as a logarithm, when the beam starts at ``start``."""
+    share = np.exp(ln_share)
+    above = np.maximum(share - start, _FITFUL * share)
+    return np.asarray(np.log(above * (pivot / (pivot - start))))
+
+
+def set_ln_share(counted: Array, start: Array | float, pivot: float) -> Array:
+    """The share to be set for what it shall count for; the inverse of ``counted_ln_share``."""
+    return np.asarray(np.log(start + (1.0 - start / pivot) * np.exp(counted)))
 
 
 def graded_settings(
@@ -129,14 +159,18 @@ def graded_settings(
         ln_speed_ratio=np.log(real / prior.speed0_mm_s),
         ln_passes=np.log(passes),
         ln_pitch_ratio=np.log(np.where(np.isnan(pitch), prior.pitch0_mm, pitch) / prior.pitch0_mm),
+        pivot=prior.pivot,
     )
 
 
 def critical_location(shape: GradedShape, at: GradedSettings) -> Array:
     """α at which each setting is between grades 1 and 2, (J, n) [ln W]."""
+    share = at.ln_share
+    if shape.start.any():
+        share = counted_ln_share(share, shape.start[:, None], at.pivot)
     return np.asarray(
         at.ln_full
-        + shape.exponent[:, None] * at.ln_share
+        + shape.exponent[:, None] * share
         + shape.passes[:, None] * at.ln_passes
         - shape.speed[:, None] * at.ln_speed_ratio
         - shape.pitch[:, None] * at.ln_pitch_ratio
@@ -183,8 +217,8 @@ def graded_problem(
         )
 
     problem = Problem(
-        dimensions=len(PARAMETERS),
-        informed=_informed_by(at),
+        dimensions=len(names_of(prior)),
+        informed=_informed_by(at, prior),
         latent_of=latent_of,
         readings=Readings(
             grade=grade.astype(np.int64),
@@ -228,14 +262,14 @@ def fit_graded(
         shape=graded_shape(points.scores, prior),
         location=points.location,
         weight=points.weight,
-        learned=posterior.learned(PARAMETERS, problem.location_prior),
+        learned=posterior.learned(names_of(prior), problem.location_prior),
         readings=int(problem.readings.count.sum()),
     )
 
 
-def _informed_by(at: GradedSettings) -> tuple[int, ...]:
+def _informed_by(at: GradedSettings, prior: GradedPrior) -> tuple[int, ...]:
     """Which parameters readings at these settings can tell anything of."""
-    names = [name for name in PARAMETERS if name not in ("passes", "pitch")]
+    names = [name for name in names_of(prior) if name not in ("passes", "pitch")]
     if at.ln_passes.any():
         names.append("passes")
     if at.ln_pitch_ratio.any():

@@ -214,6 +214,7 @@ def _of_grades(
     ratio = _middle_ratio(at.ln_speed_ratio, count)
     ln_ratio, usual = float(np.log(ratio)), prior.speed_mean / prior.exponent_mean
     table = nominal_ln_w(full, prior.location, prior.exponent_mean) + usual * ln_ratio
+    # In what counts, not in what is set: the start of the beam is pooled as a score of its own.
     excess = _excess(posterior, shape.exponent, shape.speed * ln_ratio, full, table)
     steep = (prior.speed_sd * ln_ratio / prior.exponent_mean) ** 2
     before = Moments(mean=0.0, variance=excess_variance(machine, prior) + steep)
@@ -225,7 +226,7 @@ def _of_grades(
         speed0_mm_s=prior.speed0_mm_s,
         excess=moments_of(posterior, excess).without(before),
         table=before,
-        draws=score_draws(posterior, graded.PARAMETERS, problem.informed),
+        draws=score_draws(posterior, graded.names_of(prior), problem.informed),
         slope=moments_of(posterior, shape.speed / shape.exponent).mean - usual,
         readings=int(count.sum()),
     )

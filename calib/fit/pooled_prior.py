@@ -190,6 +190,7 @@ def _with_graded_scores(prior: GradedPrior, scored: dict[str, Score]) -> GradedP
     width = _normal(prior.width_ln, prior.width_ln_sd, (mean, min(spread, 1.0)))
     passes = _normal(prior.passes_mean, prior.passes_sd, score("passes"))
     pitch = _normal(prior.pitch_mean, prior.pitch_sd, score("pitch"))
+    start = _normal(prior.start_mean, prior.start_sd, score("start"))
     return replace(
         prior,
         speed_mean=speed[0],
@@ -202,6 +203,8 @@ def _with_graded_scores(prior: GradedPrior, scored: dict[str, Score]) -> GradedP
         passes_sd=passes[1],
         pitch_mean=pitch[0],
         pitch_sd=pitch[1],
+        start_mean=start[0],
+        start_sd=start[1],
     )
 
 

@@ -84,6 +84,11 @@ class GradedPrior:
         Normal of the ln scatter from cell to cell [ln W].
     width_ln, width_ln_sd
         Normal of the ln width of each inner grade [ln W].
+    start_most, start_mean, start_sd
+        The share of full power at which the beam starts is ``start_most`` Φ(z), z normal; 0 where
+        the power exponent alone stands for it [-], [-], [-].
+    pivot
+        Share of full power at which delivered power counts as nominal, whatever the start [-].
     """
 
     location: float
@@ -103,6 +108,10 @@ class GradedPrior:
     scatter_ln_sd: float = 0.4
     width_ln: float = math.log(0.35)
     width_ln_sd: float = 0.5
+    start_most: float = 0.0
+    start_mean: float = 0.0
+    start_sd: float = 1.0
+    pivot: float = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,7 +15,7 @@ from calib.fit.cut import Points, points_of
 from calib.fit.cut_fit import CutFit
 from calib.fit.graded import GradedFit
 from calib.fit.hull import burnt_hull, inside
-from calib.records import COUPON_CUT_MM, Burn, Machine, Operation, Sheet
+from calib.records import COUPON_CUT_MM, Burn, Grades, Machine, Operation, Sheet, grade_ends
 
 Array = npt.NDArray[np.float64]
 Edge = Literal["unburnt", "all_through", "none_through", "bracketed"]
@@ -215,18 +215,18 @@ class Region:
 
     def chance_mark(
         self,
-        grade: int,
+        grade: Grades,
         power_pct: npt.ArrayLike,
         speed_mm_s: npt.ArrayLike,
         passes: npt.ArrayLike = 1,
         line_pitch_mm: npt.ArrayLike | None = None,
     ) -> float | Array:
-        """Chance that a mark comes out at exactly a grade.
+        """Chance that a mark comes out at exactly a grade, or at any from one to another.
 
         Parameters
         ----------
         grade
-            Mark grade, 0…4.
+            Mark grade, 0…4, or the first and the last of some.
         power_pct, speed_mm_s, passes, line_pitch_mm
             Settings that broadcast [% of full], [mm/s], [-], [mm]; a pitch for area marks.
 
@@ -240,22 +240,27 @@ class Region:
         InvalidRecord
             When the region is one of cuts, the grade isn't one, or an area mark has no pitch.
         """
-        chosen = _grade(grade)
+        low, high = (_grade(end) for end in grade_ends(grade))
         fit = self._marks(line_pitch_mm)
         return self._graded_map(
-            fit, lambda chances: chances[chosen], power_pct, speed_mm_s, passes, line_pitch_mm
+            fit,
+            lambda chances: chances[low : high + 1].sum(axis=0),
+            power_pct,
+            speed_mm_s,
+            passes,
+            line_pitch_mm,
         )
 
     def chance_mark_at_most(
         self,
-        grade: int,
+        grade: Grades,
         power_pct: npt.ArrayLike,
         speed_mm_s: npt.ArrayLike,
         passes: npt.ArrayLike = 1,
         line_pitch_mm: npt.ArrayLike | None = None,
     ) -> float | Array:
         """Chance that a mark goes no deeper than a grade; as ``chance_mark``."""
-        top = _grade(grade)
+        _, top = (_grade(end) for end in grade_ends(grade))
         fit = self._marks(line_pitch_mm)
         return self._graded_map(
             fit,

@@ -35,6 +35,7 @@ from calib.pictures.paper import (
 )
 from calib.pictures.scale import Array, hull_outline, nice_ticks
 from calib.pictures.view import RegionView, figure_words, outcome_of, setting_words
+from calib.records import grades_typed
 
 _RIGHT_IN, _PLOT_IN, _KEYS_IN = 1.05, 5.0, 1.7
 # Dashes of the lines of equal chance, lowest level first [line widths].
@@ -253,7 +254,7 @@ def _draw_limits(axes: Axes, view: RegionView, labels: Labels) -> None:
         labels.take((right, speed), (150, 18), -75, -12)
 
 
-def _mark_style(outcome: str, wanted: int) -> dict[str, Any]:
+def _mark_style(outcome: str, wanted: tuple[int, int]) -> dict[str, Any]:
     """Shape and fill of a burn's mark."""
     edge: dict[str, Any] = {"linestyle": "none", "markeredgecolor": INK, "markeredgewidth": 1.5}
     if outcome == "through":
@@ -267,8 +268,8 @@ def _mark_style(outcome: str, wanted: int) -> dict[str, Any]:
         return {**edge, "marker": "X", "markersize": 12, "markerfacecolor": "white"}
     grade = int(outcome)
     return {
-        **edge, "marker": "o" if grade <= wanted else "s", "markersize": 17,
-        "markerfacecolor": INK if grade == wanted else "white",
+        **edge, "marker": "o" if grade <= wanted[1] else "s", "markersize": 17,
+        "markerfacecolor": INK if wanted[0] <= grade <= wanted[1] else "white",
     }  # fmt: skip
 
 
@@ -279,6 +280,7 @@ def _draw_burns(axes: Axes, view: RegionView, labels: Labels) -> None:
         at = (burn.power_pct, burn.speed_mm_s)
         groups.setdefault(at, []).append((number, outcome_of(burn), burn.count))
     size = 13.0 if view.operation == "cut" else 20.0
+    low, high = view.wanted_mark
     for at, group in groups.items():
         step = min(size - 2.0, 60.0 / len(group))
         labels.take(at, (size + step * (len(group) - 1), size))
@@ -296,7 +298,7 @@ def _draw_burns(axes: Axes, view: RegionView, labels: Labels) -> None:
                 axes.text(
                     *at, outcome, transform=beside, ha="center", va="center_baseline", fontsize=12,
                     weight="bold", zorder=4.1,
-                    color="white" if int(outcome) == view.wanted_mark else INK,
+                    color="white" if low <= int(outcome) <= high else INK,
                 )  # fmt: skip
             if count > 1:
                 axes.annotate(
@@ -322,12 +324,12 @@ def _draw_recommendation(axes: Axes, view: RegionView, labels: Labels) -> None:
 
 def _draw_keys(figure: Figure, view: RegionView, top_in: float) -> None:
     """Explain marks in one row and bands in the next."""
-    wanted = view.wanted_mark
+    wanted = low, high = view.wanted_mark
     keys = {"through": "through", "hanging": "hanging", "no": "no"}
     if view.operation != "cut":
-        keys = {str(wanted): f"mark {wanted}, as wanted"}
-        keys |= {str(wanted - 1): "less"} if wanted > 0 else {}
-        keys |= {str(wanted + 1): "more"} if wanted < 4 else {}
+        keys = {str(low): f"mark {grades_typed(wanted)}, as wanted"}
+        keys |= {str(low - 1): "less"} if low > 0 else {}
+        keys |= {str(high + 1): "more"} if high < 4 else {}
     marks: list[Any] = [
         Line2D([], [], label=name, **(_mark_style(outcome, wanted) | {"markersize": 11}))
         for outcome, name in keys.items()

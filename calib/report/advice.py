@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from calib.advice.recommendation import Recommendation, about_words, scope_words
-from calib.records import CHAR_WORDS, MARK_WORDS
+from calib.records import CHAR_WORDS, grades_typed, mark_words
 from calib.report.words import (
     bullets,
     chance_words,
@@ -95,14 +95,14 @@ def _mark_rows(summary: Summary) -> str:
     header = (
         "power",
         f"deeper in fewer than {DEEPER:.0%} from",
-        f"likeliest to be {mark} at",
+        f"likeliest to be {grades_typed(mark)} at",
         "chance then",
     )
     lines = [
         (f"{row.power_pct:g} %", _speed(row, 0), _speed(row, 1), f"{row.chance:.2f}")
         for row in summary.rows
     ]
-    title = f"Speeds for a mark of grade {mark} ({MARK_WORDS[mark]}):"
+    title = f"Speeds for a mark of grade {grades_typed(mark)} ({mark_words(mark)}):"
     return f"{title}\n{table(header, lines)}"
 
 
@@ -168,10 +168,11 @@ def after_advice_text(advice: Advice) -> str:
 def promised_words(rec: Recommendation) -> str:
     """Say what is promised of a setting."""
     if rec.operation != "cut":
-        wanted = MARK_WORDS[rec.mark or 0]
+        wanted = rec.mark or 0
         asked = "" if rec.reliability is None else f" (at most {1.0 - rec.reliability:.3g} asked)"
         return (
-            f"Chance that {scope_words(rec)} is exactly {wanted!r} (mark {rec.mark}):"
+            f"Chance that {scope_words(rec)} is exactly {mark_words(wanted)!r}"
+            f" (mark {grades_typed(wanted)}):"
             f" {show_chance(rec.chance)}; that it is deeper:"
             f" {show_chance(1.0 - (rec.chance_not_deeper or 0.0))}{asked}. In words: {rec.words}."
         )

@@ -13,7 +13,7 @@ from calib.errors import LogbookError
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters, Settled
-from calib.records import CHAR_WORDS, MARK_WORDS, OPERATIONS
+from calib.records import CHAR_WORDS, OPERATIONS, grades_typed, mark_words
 from calib.tasks.advice import region_of_pair
 from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.finding import find_pair
@@ -117,8 +117,10 @@ def _promised(entry: Settled) -> str:
     if promise is None:
         return "Nothing was promised of it: it was settled on without a recommendation."
     if promise.operation != "cut":
-        grade = promise.mark or 0
-        what = f"{scope_words(promise)} comes out {MARK_WORDS[grade]} (grade {grade})"
+        grades = promise.mark or 0
+        what = (
+            f"{scope_words(promise)} comes out {mark_words(grades)} (grade {grades_typed(grades)})"
+        )
     else:
         worst = promise.char_at_most
         char = "" if worst is None else f", char at most {worst} ({CHAR_WORDS[worst]})"

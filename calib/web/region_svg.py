@@ -147,7 +147,7 @@ def _outcome(burn: Burn) -> str:
     return f"mark {outcome_of(burn)}" if burn.operation != "cut" else outcome_of(burn)
 
 
-def _burns(axes: Axes, wanted: int, burns: Iterable[Burn]) -> list[str]:
+def _burns(axes: Axes, wanted: tuple[int, int], burns: Iterable[Burn]) -> list[str]:
     drawn, seen = [], Counter[tuple[float, float]]()
     for burn in burns:
         place = (burn.power_pct, burn.speed_mm_s)
@@ -157,12 +157,12 @@ def _burns(axes: Axes, wanted: int, burns: Iterable[Burn]) -> list[str]:
     return drawn
 
 
-def _burn(burn: Burn, x: float, y: float, wanted: int) -> str:
+def _burn(burn: Burn, x: float, y: float, wanted: tuple[int, int]) -> str:
     title = f"<title>{escape(setting_words(burn.setting))}: {_outcome(burn)}</title>"
     at = f'<g class="burn" transform="translate({x:.1f} {y:.1f})">{title}'
     if burn.mark is not None and burn.operation != "cut":
-        shape = '<circle r="8"/>' if burn.mark <= wanted else '<path d="M-8 -8h16v16h-16z"/>'
-        kind = "wanted" if burn.mark == wanted else "other"
+        shape = '<circle r="8"/>' if burn.mark <= wanted[1] else '<path d="M-8 -8h16v16h-16z"/>'
+        kind = "wanted" if wanted[0] <= burn.mark <= wanted[1] else "other"
         return f'{at}<g class="{kind}">{shape}<text y="4.2">{burn.mark}</text></g></g>'
     shapes = {
         "through": '<circle class="full" r="5"/>',

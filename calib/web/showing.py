@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from calib.records import CHAR_WORDS, MARK_WORDS
+from calib.records import CHAR_WORDS, grades_typed, mark_words
 from calib.report.advice import EDGES, margin_lines, promised_words
 from calib.report.words import date_words, reading_words, setting_words, speed_words
 from calib.tasks.page import minutes_of
@@ -114,7 +114,9 @@ def time_words(seconds: float) -> str:
 def wish_words(wish: RegionWish, operation: str) -> str:
     """Say what was asked, in a sentence."""
     if operation != "cut":
-        return f"The wanted mark is {wish.mark}, {MARK_WORDS[wish.mark].split(' (')[0]}."
+        return (
+            f"The wanted mark is {grades_typed(wish.mark)}, {mark_words(wish.mark).split(' (')[0]}."
+        )
     what = {
         (False, False): "the next coupon",
         (True, False): "a coupon of the next sheet",
