@@ -306,7 +306,7 @@ def test_a_mark_in_doubt_says_what_to_burn_next():
         for p, v, g in ((10.0, 200.0, 0), (40.0, 200.0, 4), (20.0, 100.0, 3))
     ]
     region = calib.fit_region(MACHINE, SHEET, operation="line_mark", evidence=few)
-    rec = calib.recommend(region, reliability=0.8)
+    rec = calib.recommend(region, mark=1)
     assert rec.chance < 0.6
     assert any("Not settled yet" in n and "Burn next: " in n for n in rec.notes)
 
