@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 _HOMES = {
     "calib.records": (
-        "Machine", "Sheet", "Burn", "Setting", "Cell", "Grid", "Reading", "Promise",
+        "Machine", "Sheet", "Burn", "Setting", "Cell", "Grid", "Reading", "Advice",
         "COUPON_CUT_MM", "Costs",
     ),
     "calib.tasks.library": (
@@ -27,7 +27,7 @@ _HOMES = {
 
     "calib.advice.recommendation": ("Recommendation",),
     "calib.boards.svg": ("grid_svg", "grid_svg_per_setting"),
-    "calib.boards.rs274": ("grid_program", "grid_program_per_setting", "frame_program"),
+    "calib.boards.rs274": ("grid_program", "grid_program_per_setting", "outline_program"),
     "calib.boards.record_sheet": ("grid_record_sheet",),
     "calib.errors": (
         "CalibError", "InvalidRecord", "InvalidQuantity", "RefusedMaterial", "DeclarationNeeded",

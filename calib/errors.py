@@ -28,7 +28,7 @@ class CalibError(Exception):
     Attributes
     ----------
     ask
-        The field that would settle it, where there is one; shells say how it is given.
+        The field that would answer it, where there is one; shells say how it is given.
     """
 
     ask = ""
@@ -126,12 +126,12 @@ class NeedsYes(CalibError):
 
 
 class NotEnoughEvidence(CalibError):
-    """Raised when nothing can honestly be promised from the burns at hand.
+    """Raised when nothing can honestly be stated from the burns at hand.
 
     Attributes
     ----------
     next_burns
-        The settings that would settle it, best first (may be empty).
+        The settings that it takes, best first (may be empty).
     """
 
     def __init__(self, message: str, next_burns: Sequence[Any] = ()) -> None:
@@ -145,3 +145,20 @@ class NoFiniteEstimate(CalibError, ValueError):
 
 class LogbookError(CalibError):
     """Raised when the logbook can't be opened, isn't of this version, or lacks what was asked."""
+
+
+class NearMiss(LogbookError):
+    """Raised when a name isn't in the logbook and one that is there is like it.
+
+    Attributes
+    ----------
+    given, like
+        The name that was given, and the one that may be meant.
+    """
+
+    def __init__(self, what: str, given: str, like: str) -> None:
+        super().__init__(
+            f"There is no {what} {shown(given)} in the logbook: is {shown(like)} meant? Give that"
+            " name, or add it first."
+        )
+        self.given, self.like = given, like

@@ -82,13 +82,10 @@ def _family_terms() -> dict[Words, str]:
 
 
 @cache
-def _family_sets() -> tuple[tuple[frozenset[str], Words], ...]:
-    return tuple((frozenset(term), term) for term in _family_terms())
-
-
-@cache
-def _family_rank() -> dict[str, int]:
-    return {row["family"]: place for place, row in enumerate(read_table("families"))}
+def _ranked_terms() -> list[tuple[Counter[str], int, str]]:
+    """Every term as counted words, its family's place in the table, and the family."""
+    rank = {row["family"]: place for place, row in enumerate(read_table("families"))}
+    return [(Counter(t), rank[family], family) for t, family in _family_terms().items()]
 
 
 @lru_cache(maxsize=4096)
@@ -105,12 +102,9 @@ def family_of(material: str) -> str:
     >>> family_of("3mm Birch Plywood"), family_of("MDF, oak veneered"), family_of("zorbex")
     ('birch plywood', 'mdf', 'other')
     """
-    words = read_name(material)
-    given = frozenset(words)
+    words = Counter(read_name(material))
     fitting = [
-        (-len(term), _family_rank()[_family_terms()[term]], _family_terms()[term])
-        for parts, term in _family_sets()
-        if parts <= given and Counter(term) <= Counter(words)
+        (-term.total(), rank, family) for term, rank, family in _ranked_terms() if term <= words
     ]
     return min(fitting)[2] if fitting else UNKNOWN_FAMILY
 

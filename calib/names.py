@@ -87,7 +87,9 @@ def _singular(word: str) -> str:
 def words_of_kind(*kinds: str) -> frozenset[str]:
     """Words that ``words.csv`` gives one of these kinds."""
     rows = (row for row in read_table("words") if row["kind"] in kinds)
-    return frozenset(w for row in rows for term in row_terms(row, "words") for w in _plain(term))
+    return frozenset(
+        w for row in rows for term in row_terms(row, "words") for w in term_words(term)
+    )
 
 
 @cache
@@ -102,29 +104,27 @@ def _function_words() -> frozenset[str]:
     return frozenset(row_terms(row, "words"))
 
 
-def _plain(text: str) -> Words:
-    """Words without articles and the like; all of them where nothing else is left."""
+def term_words(text: str) -> Words:
+    """Words without articles and the like, as `read_name` gives them for a table's own term.
+
+    All of them where nothing else is left.
+    """
     words = split_words(text)
     return tuple(word for word in words if word not in _function_words()) or words
-
-
-def term_words(term: str) -> Words:
-    """Words of a table's term, as `read_name` gives them for that very term."""
-    return _plain(term)
 
 
 @cache
 def _in_english() -> dict[Words, Words]:
     """Every phrase that is known to the English words that stand for it."""
     names = {
-        _plain(name): _plain(row["english"])
+        term_words(name): term_words(row["english"])
         for row in read_table("names")
         if not row["alone"]
         for name in row_terms(row, "names")
     }
     terms, refused = dict[Words, Words](), set[Words]()
     for row in read_table("safety"):
-        own = [_plain(term) for term in row_terms(row, "keyword", "synonyms")]
+        own = [term_words(term) for term in row_terms(row, "keyword", "synonyms")]
         terms |= {term: term for term in own}
         refused |= set(own) if row["verdict"] == "refuse" else set()
     # What is refused may stand in any order: a looser match makes a verdict worse, never better.
@@ -147,7 +147,7 @@ def _whole_words() -> frozenset[str]:
 def _alone() -> dict[Words, Words]:
     """Names that count only where the name holds nothing else, such as ``V`` for PVC."""
     return {
-        _plain(name): _plain(row["english"])
+        term_words(name): term_words(row["english"])
         for row in read_table("names")
         if row["alone"]
         for name in row_terms(row, "names")
@@ -159,7 +159,7 @@ def known_words() -> frozenset[str]:
     """Single words that some table knows."""
     kinds = words_of_kind(*(row["kind"] for row in read_table("words")))
     asked = (t for row in read_table("ambiguous") for t in row_terms(row, "words", "refused_with"))
-    asking = {words[0] for words in map(_plain, asked) if len(words) == 1}
+    asking = {words[0] for words in map(term_words, asked) if len(words) == 1}
     return kinds | asking | {words[0] for words in _in_english() if len(words) == 1}
 
 
@@ -237,7 +237,7 @@ def _translated(words: Words) -> Words:
 
 def _typed(text: str) -> Words:
     """Words of a name as they are typed, but for endings and disguises."""
-    words = _joined(_plain(_spelled_with_signs(text)))
+    words = _joined(term_words(_spelled_with_signs(text)))
     return tuple(w if w in _whole_words() else _without_ending(w) for w in words)
 
 

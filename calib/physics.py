@@ -16,19 +16,9 @@ CO2_WAVELENGTH_MM = 10.6e-3
 
 
 def delivered_power_w(machine: Machine, power_pct: npt.ArrayLike) -> Array:
-    """Watts at the work for a power typed at the machine.
+    """Watts at the work for a power typed at the machine [% of full], any shape.
 
-    Parameters
-    ----------
-    machine
-        Its measured power curve is used if there is one, else rated watts × % / 100.
-    power_pct
-        Power, any shape [% of full].
-
-    Returns
-    -------
-    numpy.ndarray
-        Delivered power, same shape [W].
+    By its measured power curve if there is one, else rated watts × % / 100.
 
     Notes
     -----
@@ -53,19 +43,7 @@ def delivered_power_w(machine: Machine, power_pct: npt.ArrayLike) -> Array:
 
 
 def line_energy_j_mm(power_w: npt.ArrayLike, speed_mm_s: npt.ArrayLike) -> Array:
-    """Energy that a line takes per length: delivered power / speed.
-
-    Parameters
-    ----------
-    power_w
-        Delivered power, any shape [W].
-    speed_mm_s
-        Speed, broadcast against it [mm/s].
-
-    Returns
-    -------
-    numpy.ndarray
-        Line energy [J/mm].
+    """Energy that a line takes per length, P / v [J/mm]; delivered power and speed broadcast.
 
     Examples
     --------
@@ -78,19 +56,7 @@ def line_energy_j_mm(power_w: npt.ArrayLike, speed_mm_s: npt.ArrayLike) -> Array
 def severance_energy_j_mm2(
     power_w: npt.ArrayLike, speed_mm_s: npt.ArrayLike, thickness_mm: npt.ArrayLike
 ) -> Array:
-    """Energy per area of the cut face: P / (v t).
-
-    Parameters
-    ----------
-    power_w
-        Delivered power, any shape [W].
-    speed_mm_s, thickness_mm
-        Speed and thickness, broadcast against it [mm/s], [mm].
-
-    Returns
-    -------
-    numpy.ndarray
-        Severance energy [J/mm²].
+    """Energy per area of the cut face, P / (v t) [J/mm²]; delivered power; arguments broadcast.
 
     References
     ----------
@@ -108,19 +74,7 @@ def severance_energy_j_mm2(
 def areal_dose_j_mm2(
     power_w: npt.ArrayLike, speed_mm_s: npt.ArrayLike, line_pitch_mm: npt.ArrayLike
 ) -> Array:
-    """Energy per area of a surface of close lines: P / (v s).
-
-    Parameters
-    ----------
-    power_w
-        Delivered power, any shape [W].
-    speed_mm_s, line_pitch_mm
-        Speed and distance of the lines, broadcast against it [mm/s], [mm].
-
-    Returns
-    -------
-    numpy.ndarray
-        Areal dose [J/mm²].
+    """Energy per area of a surface of close lines, P / (v s) [J/mm²]; arguments broadcast.
 
     References
     ----------
@@ -137,54 +91,12 @@ def areal_dose_j_mm2(
     )
 
 
-def peak_speed_mm_s(
-    distance_mm: npt.ArrayLike, speed_mm_s: npt.ArrayLike, acceleration_mm_s2: float
-) -> Array:
-    """Highest speed of a move from rest to rest.
-
-    Parameters
-    ----------
-    distance_mm
-        Length of the move, any shape [mm].
-    speed_mm_s
-        Speed as set, broadcast against it [mm/s].
-    acceleration_mm_s2
-        Acceleration [mm/s²].
-
-    Returns
-    -------
-    numpy.ndarray
-        min(v, √(a d)) [mm/s].
-
-    Examples
-    --------
-    >>> round(float(peak_speed_mm_s(0.5, 300.0, 2000.0)), 3)
-    31.623
-    """
-    distance, speed = np.broadcast_arrays(
-        np.asarray(distance_mm, dtype=float), np.asarray(speed_mm_s, dtype=float)
-    )
-    return np.asarray(np.minimum(speed, np.sqrt(acceleration_mm_s2 * distance)))
-
-
 def move_time_s(
     distance_mm: npt.ArrayLike, speed_mm_s: npt.ArrayLike, acceleration_mm_s2: float
 ) -> Array:
-    """Time of a straight move from rest to rest with constant acceleration.
+    """Time of a straight move from rest to rest with constant acceleration [s].
 
-    Parameters
-    ----------
-    distance_mm
-        Length of the move, any shape [mm].
-    speed_mm_s
-        Speed as set, broadcast against it [mm/s].
-    acceleration_mm_s2
-        Acceleration [mm/s²].
-
-    Returns
-    -------
-    numpy.ndarray
-        d/v + v/a if d ≥ v²/a, else 2 √(d/a) [s].
+    d/v + v/a if d ≥ v²/a, else 2 √(d/a).
 
     Examples
     --------
@@ -200,19 +112,7 @@ def move_time_s(
 
 
 def mean_coupon_speed_mm_s(speed_mm_s: npt.ArrayLike, acceleration_mm_s2: float) -> Array:
-    """Mean speed along the standard coupon's outline while the beam is on.
-
-    Parameters
-    ----------
-    speed_mm_s
-        Speed as set, any shape [mm/s].
-    acceleration_mm_s2
-        Acceleration [mm/s²].
-
-    Returns
-    -------
-    numpy.ndarray
-        Mean speed, same shape [mm/s].
+    """Mean speed along the standard coupon's outline while the beam is on [mm/s], any shape.
 
     Notes
     -----
@@ -237,19 +137,9 @@ def mean_coupon_speed_mm_s(speed_mm_s: npt.ArrayLike, acceleration_mm_s2: float)
 
 
 def run_up_mm(speed_mm_s: float, acceleration_mm_s2: float) -> float:
-    """Dark path before a mark in which the head reaches its speed.
+    """Dark path before a mark in which the head reaches its speed, a fifth more than needed [mm].
 
-    Parameters
-    ----------
-    speed_mm_s
-        Speed as set [mm/s].
-    acceleration_mm_s2
-        Acceleration [mm/s²].
-
-    Returns
-    -------
-    float
-        1.2 v² / 2a, a fifth more than needed [mm].
+    1.2 v² / 2a.
 
     Examples
     --------
@@ -260,21 +150,9 @@ def run_up_mm(speed_mm_s: float, acceleration_mm_s2: float) -> float:
 
 
 def spot_mm(lens_mm: float, beam_mm: float, beam_quality: float = 1.2) -> float:
-    """Diameter of the focal spot of a CO2 beam, without aberration.
+    """Diameter of the focal spot of a CO2 beam, without aberration: 4 M² λ f / (π D) [mm].
 
-    Parameters
-    ----------
-    lens_mm
-        Focal length [mm].
-    beam_mm
-        Beam diameter at the lens [mm].
-    beam_quality
-        M² of the beam; 1.2 is assumed for a sealed tube (from memory).
-
-    Returns
-    -------
-    float
-        4 M² λ f / (π D) [mm].
+    D is the beam's diameter at the lens; M² = 1.2 is assumed for a sealed tube (from memory) [1]_.
 
     References
     ----------
@@ -289,21 +167,9 @@ def spot_mm(lens_mm: float, beam_mm: float, beam_quality: float = 1.2) -> float:
 
 
 def mean_width_mm(spot_mm: float, thickness_mm: float, beam_quality: float = 1.2) -> float:
-    """Mean diameter of a CO2 beam within a sheet, focused in its middle.
+    """Mean diameter of a CO2 beam within a sheet, focused in its middle [mm].
 
-    Parameters
-    ----------
-    spot_mm
-        Diameter of the focal spot [mm].
-    thickness_mm
-        Thickness of the sheet [mm].
-    beam_quality
-        M² of the beam, as in ``spot_mm``.
-
-    Returns
-    -------
-    float
-        Mean of d √(1 + (z / z_R)²) over the thickness, z_R = π d² / (4 M² λ) [mm].
+    Mean of d √(1 + (z / z_R)²) over the thickness, z_R = π d² / (4 M² λ) [1]_.
 
     References
     ----------

@@ -28,6 +28,8 @@ MM = 72.0 / 25.4  # points in a millimetre: a point is 1/72 inch
 PLAIN_FONT, BOLD_FONT = "CalibSans", "CalibSansBold"
 # A box to tick, as a character.
 TICK = "\N{BALLOT BOX}"
+QR_MM = 25.0
+_SCALES = (1, 1.25, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 75, 100)
 _LINE_SPACING = 1.22  # of the type size; DejaVu's accents need the room
 
 
@@ -131,6 +133,42 @@ def in_two_columns(title: str, texts: Sequence[str], width_mm: float, size_pt: f
     ]
     gap = ("RIGHTPADDING", (0, 0), (0, 0), 3.0 * MM)
     return [words(title, 7.5, bold=True), table([halves], [width_mm / 2.0] * 2, gap)]
+
+
+def page_head(
+    kind: str,
+    code: str,
+    facts: Sequence[tuple[str, str]],
+    address: str,
+    width_mm: float,
+    type_pt: float = 7.0,
+) -> Any:
+    """What a page is of, what is known of it in two columns, and its address as QR code."""
+    left = width_mm - QR_MM
+    split = middle_of([max(50, len(value)) for _, value in facts])
+    name_mm = 2.3 * type_pt
+    halves = [
+        table(
+            [[words(name, type_pt, grey=0.35), words(value, type_pt)] for name, value in half],
+            [name_mm, left / 2.0 - name_mm],
+            ("RIGHTPADDING", (0, 0), (-1, -1), 2.0 * MM),
+        )
+        for half in (facts[:split], facts[split:])
+    ]
+    said = [
+        words(kind, 7.0, grey=0.25),
+        words(code, 18.0, bold=True),
+        *([words(address, 6.0)] if address != code else []),
+        gap(0.8),
+        table([halves], [left / 2.0] * 2),
+    ]
+    return table([[said, qr_code(address, QR_MM)]], [left, QR_MM])
+
+
+def scale_for(size_mm: tuple[float, float], room_mm: tuple[float, float]) -> float:
+    """The largest of the usual scales, 1 : n, at which something fits a room."""
+    least = max(size / room for size, room in zip(size_mm, room_mm, strict=True))
+    return next((scale for scale in _SCALES if scale >= least), least)
 
 
 class Drawing(Flowable):  # type: ignore[misc]

@@ -9,13 +9,14 @@ import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from calib.errors import BadFile
+from calib.errors import BadFile, InvalidQuantity, InvalidRecord
 from calib.records import (
     CHAR_WORDS,
     MARK_WORDS,
     THROUGH_GRADES,
     Grid,
     Reading,
+    Setting,
 )
 from calib.spreadsheet import (
     Columns,
@@ -26,12 +27,20 @@ from calib.spreadsheet import (
     safe_cell_text,
     write_csv,
 )
+from calib.units import parse_length_mm, parse_percent, parse_speed_mm_s, parse_whole
 
 RESULT_COLUMNS = ("cell", "through", "char", "mark", "note")
 OPTIONAL_COLUMNS = ("board", "width_mm", "height_mm")
 PLAN_COLUMNS = (
     "cell", "operation", "power_pct", "speed_mm_s", "passes", "line_pitch_mm", "x_mm", "y_mm",
     "burn_order",
+)  # fmt: skip
+_OWN_COLUMNS = Columns(
+    needed=(),
+    optional=(
+        "power", "power_pct", "speed", "speed_mm_s", "passes", "line_pitch", "line_pitch_mm",
+        "through", "char", "mark", "note",
+    ),
 )  # fmt: skip
 _COLUMNS = Columns(needed=RESULT_COLUMNS, optional=OPTIONAL_COLUMNS)
 _MOST_TOLD = 10  # more lines would push the first ones out of sight
@@ -92,6 +101,52 @@ def plan_csv(grid: Grid) -> str:
         for cell in grid.cells
     ]
     return write_csv(PLAN_COLUMNS, rows)
+
+
+def boards_named(text: str | bytes) -> tuple[str, ...]:
+    """Codes of the boards that a result file is of, in the order of its rows; none where it has no
+    such column. Raises BadFile when it can't be read up to the first of them."""
+    found: dict[str, None] = {}
+    try:
+        for row in read_rows(text, _COLUMNS):
+            if code := plain_text(row.fields.get("board", "")).strip().upper():
+                found[code] = None
+    except BadFile:
+        if not found:
+            raise
+    return tuple(found)
+
+
+def settings_table(text: str | bytes) -> tuple[tuple[Setting, Mapping[str, str]], ...]:
+    """The rows of a table of one's own, each with its setting and what came out of it.
+
+    Empty where it is no such table: its first row names ``power`` and ``speed``, and may name
+    ``passes``, ``line_pitch_mm`` and the columns of a result file. Raises BadFile with the first
+    row that can't be read.
+    """
+    first = (text if isinstance(text, str) else text.decode("utf-8", "replace")).lstrip("\ufeff")
+    header = {word.strip(' "').casefold() for word in re.split("[,;\t]", first.partition("\n")[0])}
+    if not ({"power", "power_pct"} & header and {"speed", "speed_mm_s"} & header):
+        return ()
+    found = []
+    for row in read_rows(text, _OWN_COLUMNS):
+        given = dict(row.fields)
+        typed = {
+            name: given.pop(name, "") or given.pop(f"{name}_{unit}", "")
+            for name, unit in (("power", "pct"), ("speed", "mm_s"), ("line_pitch", "mm"))
+        }
+        pitch = typed["line_pitch"].replace(",", ".")
+        try:
+            setting = Setting(
+                power_pct=parse_percent(typed["power"].replace(",", ".")),
+                speed_mm_s=parse_speed_mm_s(typed["speed"].replace(",", ".")),
+                passes=parse_whole(given.pop("passes", "") or "1"),
+                line_pitch_mm=parse_length_mm(pitch) if pitch else None,
+            )
+        except (InvalidQuantity, InvalidRecord) as wrong:
+            raise BadFile(f"Row {row.number}: {wrong}") from None
+        found.append((setting, given))
+    return tuple(found)
 
 
 def read_results(text: str | bytes, grid: Grid) -> tuple[Reading, ...]:

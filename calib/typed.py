@@ -26,6 +26,8 @@ _QUANTITIES: dict[str, Callable[[str], float]] = {
     "W": parse_power_w,
 }
 _WORDS: dict[str, Any] = {"yes": True, "no": False}
+# What the trade calls marks.
+_ALSO = {"score": "line_mark", "engrave": "area_mark"}
 
 
 def read(field: FieldOf, text: str) -> Any:
@@ -64,6 +66,7 @@ def _one(field: FieldOf, kind: Any, text: str) -> Any:
     elif not words:
         return text
     word = re.sub(r"[\s-]+", "_", text.strip()).casefold()
+    word = _ALSO[word] if _ALSO.get(word) in words else word
     if word not in words:
         allowed = ", ".join(one for one in words if one)
         raise InvalidQuantity(f"{field.words} {shown(text)} can't be read: write one of {allowed}.")

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import importlib.util
 import unicodedata
-from collections.abc import Container
+from collections.abc import Callable, Container
 from itertools import groupby
 from pathlib import Path
 
@@ -71,3 +71,25 @@ def _plain(sign: str, known: Container[int]) -> str | None:
     if parts and all(ord(part) in known and part.isprintable() for part in parts):
         return parts
     return None
+
+
+def wrapped(text: str, width: float, measure: Callable[[str], float]) -> list[str]:
+    """Break a text into lines of a width, by what measures a line; long words are broken too.
+
+    Examples
+    --------
+    >>> wrapped("chance of falling free", 10, len)
+    ['chance of', 'falling', 'free']
+    """
+    lines = [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if measure(longer) <= width:
+            lines[-1] = longer
+            continue
+        lines += [""] if lines[-1] else []
+        for sign in word:
+            if lines[-1] and measure(lines[-1] + sign) > width:
+                lines.append("")
+            lines[-1] += sign
+    return lines

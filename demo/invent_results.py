@@ -33,7 +33,7 @@ MARK = (0.95, math.log(0.030), 0.45, 0.12)
 
 
 def main() -> None:
-    """Plan each round, burn it in the imagination, write it down, and take it down."""
+    """Plan each round, burn it in the imagination, write it down, and record it."""
     from invented_workshop import BIRCH, BIRCH_ROUNDS, MACHINE, MDF, MDF_ROUNDS, asked, logbook_in
 
     with tempfile.TemporaryDirectory() as folder, logbook_in(Path(folder)):
@@ -42,7 +42,7 @@ def main() -> None:
         for number, board in enumerate((*BIRCH_ROUNDS, *MDF_ROUNDS)):
             grid = asked(*board.plan)["grid"]
             board.results.write_text(results(grid, number), encoding="utf-8", newline="")
-            asked("take-down", grid["board_id"], str(board.results))
+            asked("record", grid["board_id"], str(board.results))
             print(f"{board.results.name}: board {grid['board_id']}")
 
 

@@ -18,14 +18,14 @@ from typing import Any
 DEMO = Path(__file__).resolve().parent
 
 MACHINE = (
-    "add-machine", "bench", "--watts", "60", "--bed", "600x400", "--top-speed", "400 mm/s",
+    "machine", "add", "bench", "--watts", "60", "--bed", "600x400", "--top-speed", "400 mm/s",
     "--acceleration", "3000", "--power-word", "1000", "--slat-gap", "8",
 )  # fmt: skip
-BIRCH = ("add-sheet", "birch 3", "--material", "birch plywood", "--thickness", "3",
+BIRCH = ("sheet", "add", "birch 3", "--material", "birch plywood", "--thickness", "3",
          "--measured", "2.9", "--lot", "March")  # fmt: skip
-MDF = ("add-sheet", "MDF 3", "--material", "MDF", "--thickness", "3 mm")
+MDF = ("sheet", "add", "MDF 3", "--material", "MDF", "--thickness", "3 mm")
 
-# What is asked: the same of the boards, so that they settle it, and of the advice.
+# What is asked: the same of the boards, so that they bear it, and of the advice.
 CUT_WISH = ("--char-at-most", "2", "--reliability", "0.98")
 MARK_WISH = ("--operation", "line_mark")
 

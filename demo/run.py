@@ -40,9 +40,9 @@ def main() -> int:
         if not (play_cut() and play_mark()):
             return 1
         heading("What the logbook holds now")
-        type_in("list")
-        type_in("export", "burns.csv")
-        type_in("export", "logbook.jsonl")
+        type_in("book", "list")
+        type_in("book", "export", "burns.csv")
+        type_in("book", "export", "logbook.jsonl")
     (OUT / "READ-ME-FIRST.txt").write_text(closing_page(), encoding="utf-8")
     heading("What to look at")
     print(closing_page())
@@ -81,27 +81,22 @@ def play_mark() -> bool:
 
 
 def ask_for_setting(sheet: str, wish: tuple[str, ...]) -> None:
-    """Get a recommendation and settle on it; other burns may be too few for one."""
+    """Get a recommendation and keep it; other burns may be too few for one."""
     from invented_workshop import Refused, type_in
 
     try:
-        type_in("recommend", sheet, *wish)
+        type_in("recommend", sheet, *wish, "--keep")
     except Refused:
-        print("(These burns don't bear such a promise; the next board would hold the burns named.)")
-        return
-    try:
-        type_in("settle", "last")
-    except Refused:
-        print("(It isn't settled on: what speaks against it stands above.)")
+        print("(Nothing is kept: what speaks against it, or which burns it takes, stands above.)")
 
 
 def play_round(board: Round) -> bool:
-    """Plan a board, write its files, take down what came out of it."""
+    """Plan a board, write its files, record what came out of it."""
     from invented_workshop import Refused, type_in
 
     type_in(*board.plan, "--into", board.name)
     try:
-        type_in("take-down", "last", os.path.relpath(board.results))
+        type_in("record", os.path.relpath(board.results))
     except Refused:
         print(_DOES_NOT_FIT.format(file=f"demo/{board.results.name}"), file=sys.stderr)
         return False

@@ -61,5 +61,8 @@ class Stub:
         power = 1.0 if cut_length_mm is None else cut_length_mm / COUPON_CUT_MM
         return sum(p**power for p in self.chances(speed_mm_s)) / len(self.failing)
 
+    def failing_draws(self, power_pct, speed_mm_s, passes=1):
+        return 1.0 - np.array(self.chances(speed_mm_s)), np.full(len(self.failing), 1.0 / 3.0)
+
     def chance_char_at_most(self, grade, power_pct, speed_mm_s, passes=1):
         return np.minimum(1.0, (grade + 1) * np.asarray(speed_mm_s) / 200.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 
 import pytest
-from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, SETTING, later, some_grid
+from workshop_records import ADVICE, BENCH, BIRCH, EVENING, JOB, SETTING, later, some_grid
 
 from calib.logbook import Book, Session
 from calib.records import Reading
@@ -33,10 +33,10 @@ def fill(book: Book) -> None:
     book.record("AB12", [Reading(cell="A1", through="no")], when=later(3), session="monday")
     book.record("AB12", [Reading(cell="A1", through="hanging")], when=later(4), why="misread")
     book.undo(when=later(5), board_id="AB12")
-    promise = book.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(6))
-    book.add_job("bench", "birch 3", JOB, when=later(7), promise_id=promise)
-    book.keep("comb", {"stock_mm": 3.02}, when=later(7), machine="bench", sheet="birch 3")
-    book.settle("bench", "birch 3", "cut", SETTING, when=later(8), promise_id=promise)
+    kept = book.keep("bench", "birch 3", "cut", SETTING, when=later(6), advice=ADVICE)
+    book.add_job("bench", "birch 3", JOB, when=later(7), kept_id=kept)
+    book.store("comb", {"stock_mm": 3.02}, when=later(7), machine="bench", sheet="birch 3")
+    book.keep("bench", "birch 3", "line_mark", SETTING, when=later(8))
     book.attach("AB12", "a1.jpg", JPEG, when=later(9), cell="A1")
     book.add_note("=cmd|' /C calc'!A0\nsecond line", when=later(10), board_id="AB12")
     book.undo(when=later(11), machine="bench", sheet="birch 3")

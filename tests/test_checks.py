@@ -25,7 +25,7 @@ from calib.advice.strips import (
 )
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.records import Burn, Setting, Sheet
-from calib.report.checks import after_lot_text, change_words
+from calib.texts.checks import change_words
 
 BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
 MDF = Sheet(name="MDF 3", material="MDF", thickness_mm=3.0)
@@ -270,9 +270,3 @@ def test_a_change_of_next_to_nothing_has_no_sign_and_no_zero_per_cent_slower(
     found = judge_new_lot(region, old, 0.95)
     assert found.verdict == "slow"
     assert re.match(r"Slow down by 0\.[4-9] %, to", found.words)
-
-
-def test_after_a_lot_of_which_nothing_can_be_advised_comes_a_board(region: calib.Region) -> None:
-    hard = both_lots(region, burnt(plan_new_lot(region, WORKING), loss=0.6, session="new"))
-    said = after_lot_text(judge_new_lot(hard, WORKING, 0.95), "birch 3", "bench")
-    assert said == "Next: calib plan 'birch 3' --machine bench, for a board of this lot."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import Any
 
 import pytest
@@ -23,44 +24,61 @@ def test_a_region_as_text_data_and_pictures(evening: Shell) -> None:
     assert ".png" in evening.run("region", "--picture", "r.gif", code=2).stderr
 
 
-def test_a_recommendation_states_its_chance_and_stores_the_promise(evening: Shell) -> None:
-    given = evening.json("recommend", "--char-at-most", "2", "--reliability", "0.95")
-    advice = given["recommendation"]
+def test_looking_stores_nothing_and_keeping_stores_the_stated_chance(evening: Shell) -> None:
+    wish = ("--char-at-most", "2", "--reliability", "0.95")
+    looked = evening.json("recommend", *wish)
+    advice = looked["recommendation"]
     assert advice["chance"] >= 0.95
     assert 40.0 <= advice["power_pct"] <= 80.0
     assert cut_cleanly(advice["power_pct"], advice["speed_mm_s"])[0] == "through"
-    promise = evening.json("list-promises")[0]
-    assert promise["id"] == given["promise_id"]
-    assert promise["promise"]["setting"]["speed_mm_s"] == advice["speed_mm_s"]
-    assert promise["at"]
-    code = given["promise_id"].partition("-")[2][:8]
-    assert code in evening.text("list-promises")
-    evening.run("settle", code, "--note", "fine")
-    (settled,) = evening.json("show-sheet", "birch 3")["settled"]
-    assert settled["setting"]["power_pct"] == advice["power_pct"]
-    assert "0 promises" in evening.refusal("settle", "zz")
+    assert looked["kept"] is None
+    assert evening.json("sheet", "show", "birch 3")["kept"] == []
+    done = evening.json("keep", "birch 3", *wish, "--note", "fine")
+    assert done["recommendation"] == advice
+    (kept,) = evening.json("sheet", "show", "birch 3")["kept"]
+    assert kept == done["kept"]
+    assert kept["setting"]["speed_mm_s"] == advice["speed_mm_s"]
+    assert kept["advice"]["chance"] == advice["chance"]
+    assert (kept["note"], bool(kept["at"])) == ("fine", True)
+    assert "any more; before it was" in evening.text("keep", "birch 3", "--none")
+    assert evening.json("sheet", "show", "birch 3")["kept"] == []
+    assert "No setting is kept for cut of 'birch 3'" in evening.refusal("keep", "--none")
+
+
+def test_a_setting_of_ones_own_is_kept_with_the_chance_that_the_burns_give_it(
+    evening: Shell,
+) -> None:
+    said = evening.json("keep", "--power", "70", "--speed", "9")["kept"]
+    assert said["setting"]["power_pct"] == 70.0
+    assert said["advice"]["aim"] == "chosen by hand"
+    assert 0.9 < said["advice"]["chance"] < 1.0
+    refused = evening.run("keep", "--power", "30", "--speed", "9", code=1).stderr
+    assert "lies outside what was burnt: no chance is stated of it" in refused
+    assert evening.json("keep", "--power", "30", "--speed", "9", "--yes")["kept"]["advice"] is None
 
 
 def test_a_recommendation_in_words_for_the_workshop(evening: Shell) -> None:
     done = evening.run("recommend", "--cut-length", "2 m", "--reliability", "0.9")
     text = done.stdout
-    assert done.stderr == "Next: try it; calib settle last keeps it.\n"
+    typed = "keep 'birch 3' --machine bench --reliability 0.9 --cut-length 2000"
+    assert done.stderr == f"Try it first. To keep it then: calib {typed}\n"
     for words in ("mm/min", "a whole job", "Margin:", "pushes in the job", "hour of cutting"):
         assert words in text
+    kept = evening.json(*shlex.split(typed))["kept"]
+    assert kept["advice"]["cut_length_mm"] == 2000.0
 
 
-def test_a_job_is_kept_with_its_promise(evening: Shell) -> None:
-    given = evening.json("list-promises")[0]["promise"]["setting"]
+def test_a_job_counts_for_the_chance_that_was_stated(evening: Shell) -> None:
+    given = evening.json("recommend", "--reliability", "0.9", "--keep")["kept"]["setting"]
     setting = ("--power", str(given["power_pct"]), "--speed", str(given["speed_mm_s"]))
-    evening.run("take-down-job", *setting, "--through", "38", "--hanging", "2")
-    (promise,) = evening.json("list-promises")
-    assert len(promise["jobs"]) == 1
-    assert evening.json("list", "--kind", "job")["entries"][0]["outcomes"] == {
+    evening.run("record", "--job", *setting, "--through", "38", "--hanging", "2")
+    assert evening.json("book", "track-record", "--what", "jobs")["count"] == 40
+    assert evening.json("book", "list", "--kind", "job")["entries"][0]["outcomes"] == {
         "hanging": 2,
         "through": 38,
     }
-    assert "No part" in evening.refusal("take-down-job", *setting)
-    assert "-3" in evening.refusal("take-down-job", *setting, "--no=-3")
+    assert "No part" in evening.refusal("record", "--job", *setting)
+    assert "-3" in evening.refusal("record", "--job", *setting, "--no=-3")
 
 
 @pytest.mark.parametrize(
@@ -73,34 +91,34 @@ def test_a_job_is_kept_with_its_promise(evening: Shell) -> None:
 def test_an_edge_that_was_not_found_is_said_with_the_way_to_go(
     planned: Shell, outcome: Any, edge: str, said: str
 ) -> None:
-    planned.burn(planned.json("show-board", "last")["grid"], outcome)
+    planned.burn(planned.json("board", "show", "last")["grid"], outcome)
     shown = planned.json("region")
     assert shown["edge"] == edge
     assert any(said in note for note in shown["notes"])
     done = planned.run("recommend", code=0 if edge == "all_through" else 1)
     if edge == "none_through":
         assert "Stop and look first: 6 burns and not one was cut" in done.stderr
-        boards = planned.json("list")["total"]
+        boards = planned.json("book", "list")["total"]
         said = planned.run("plan", code=1).stderr
         assert "Did the beam fire" in said
         assert "Nothing was planned: answer y, or give --yes" in said
-        assert planned.json("list")["total"] == boards
+        assert planned.json("book", "list")["total"] == boards
         assert "board_id" in planned.json("plan", "--yes")["grid"]
     else:
-        cells = planned.json("show-board", "last")["grid"]["cells"]
-        advised = planned.json("list-promises")[0]["promise"]["setting"]
+        cells = planned.json("board", "show", "last")["grid"]["cells"]
+        advised = planned.json("recommend")["recommendation"]
         assert advised["speed_mm_s"] <= max(cell["speed_mm_s"] for cell in cells)
 
 
 def test_one_burn_and_contradictory_burns_get_an_honest_answer(planned: Shell) -> None:
     assert "was burnt yet" in planned.refusal("recommend")
     one = planned.write("r.csv", "cell,through,char,mark,note\nC1,through,1,,\n")
-    planned.run("take-down", "last", one)
+    planned.run("record", "last", one)
     done = planned.run("recommend", code=1)
     assert "Burn next:" in done.stderr
-    grid = planned.json("show-board", "last")["grid"]
+    grid = planned.json("board", "show", "last")["grid"]
     energies = sorted(cell["power_pct"] / cell["speed_mm_s"] for cell in grid["cells"])
-    planned.run("undo", "--board", "last")
+    planned.run("book", "undo", "--board", "last")
     # Everything falls free, only not the coupon that got the most.
     planned.burn(grid, lambda p, v: ("no" if p / v == energies[-1] else "through", "", ""))
     assert any("contradicts" in note for note in planned.json("region")["notes"])
@@ -109,7 +127,7 @@ def test_one_burn_and_contradictory_burns_get_an_honest_answer(planned: Shell) -
 
 def test_line_marks_have_a_board_a_region_and_a_recommendation(shell: Shell) -> None:
     shell.run(*MACHINE)
-    shell.run("add-sheet", "MDF 3", "--material", "MDF", "--thickness", "3")
+    shell.run("sheet", "add", "MDF 3", "--material", "MDF", "--thickness", "3")
     mark = ("--operation", "line-mark")
     for speeds in ("60,90,120,150", "100,130,170,200"):
         planned = shell.json("plan", *mark, "--powers", "12,16,22", "--speeds", speeds)
@@ -122,23 +140,21 @@ def test_line_marks_have_a_board_a_region_and_a_recommendation(shell: Shell) -> 
     done = shell.run("recommend", *mark, "--reliability", "0.9")
     assert "come out as wanted" in done.stdout
     assert done.stdout.startswith("To mark lines on MDF 3 on bench: ")
-    assert done.stderr == "Next: try it; calib settle last keeps it.\n"
-    assert "round 1 planned, line mark" in shell.text("history")
+    typed = "'MDF 3' --machine bench --operation line_mark --reliability 0.9"
+    assert done.stderr == f"Try it first. To keep it then: calib keep {typed}\n"
+    assert "round 1 planned, line mark" in shell.text("book", "history")
 
 
-def test_a_doubtful_mark_is_burnt_again_before_it_is_settled(shell: Shell) -> None:
+def test_a_doubtful_mark_is_burnt_again_before_it_is_kept(shell: Shell) -> None:
     shell.run(*MACHINE)
-    shell.run("add-sheet", "MDF 3", "--material", "MDF", "--thickness", "3")
+    shell.run("sheet", "add", "MDF 3", "--material", "MDF", "--thickness", "3")
     mark = ("--operation", "line-mark")
     planned = shell.json("plan", *mark, "--powers", "12,22", "--speeds", "60,100,170")
     grades = iter("120121")
     shell.burn(planned["grid"], lambda _p, _v: ("", "", next(grades)))
     done = shell.run("recommend", *mark)
-    assert "Not settled yet" in done.stdout
-    assert (
-        "Next: calib plan 'MDF 3' --machine bench --operation line_mark, for a board of"
-        in done.stderr
-    )
+    assert "Not sure yet" in done.stdout
+    assert "named above: calib plan 'MDF 3' --machine bench --operation line_mark\n" in done.stderr
 
 
 def test_what_is_guessed_of_the_cost_is_told_in_words(evening: Shell) -> None:
@@ -153,4 +169,5 @@ def test_a_chance_is_never_said_to_be_sure(evening: Shell, asked: str) -> None:
     said = " ".join(evening.run("recommend", "--reliability", asked).stdout.split())
     assert f"falls free: over 0.999 ({asked} was asked for)" in said
     assert "1.000" not in said
-    assert "chance over 0.999" in evening.run("list-promises").stdout
+    kept = evening.run("recommend", "--reliability", asked, "--keep").stdout
+    assert "chance over 0.999 for the next coupon" in kept

@@ -9,15 +9,15 @@ from calib.logbook import open_book
 
 
 def test_nothing_is_planned_on_a_sheet_that_is_refused_on_this_machine(shell: Shell) -> None:
-    shell.run("add-machine", "d", "--watts", "10", "--bed", "400x400", "--top-speed", "100",
+    shell.run("machine", "add", "d", "--watts", "10", "--bed", "400x400", "--top-speed", "100",
               "--source", "diode")  # fmt: skip
-    shell.run("add-sheet", "clear", "--material", "clear acrylic", "--thickness", "3")
+    shell.run("sheet", "add", "clear", "--material", "clear acrylic", "--thickness", "3")
     assert "diode" in shell.refusal("plan", "clear")
-    assert shell.json("list")["total"] == 0
+    assert shell.json("book", "list")["total"] == 0
 
 
 def test_a_planned_board_is_shown_stored_and_forecast(planned: Shell) -> None:
-    shown = planned.json("show-board", "last")
+    shown = planned.json("board", "show", "last")
     cells = {cell["label"] for cell in shown["grid"]["cells"]}
     assert len(cells) == 6
     with open_book(planned.book) as book:
@@ -27,10 +27,10 @@ def test_a_planned_board_is_shown_stored_and_forecast(planned: Shell) -> None:
 
 
 def test_files_of_a_board_carry_its_code(planned: Shell) -> None:
-    code = planned.json("show-board", "last")["grid"]["board_id"]
-    done = planned.run("files", "last", "--into", "out", "--one-file-per-setting")
+    code = planned.json("board", "show", "last")["grid"]["board_id"]
+    done = planned.run("board", "files", "last", "--into", "out", "--one-file-per-setting")
     names = {path.name for path in (planned.folder / "out").iterdir()}
-    assert {f"{code}.svg", f"{code}.ngc", f"{code}-frame.ngc", f"{code}-record.pdf",
+    assert {f"{code}.svg", f"{code}.nc", f"{code}-outline.nc", f"{code}-record.pdf",
             f"{code}-plan.csv", f"{code}-results.csv"} <= names  # fmt: skip
     assert f"{code}-00-codes.svg" in names
     assert all(name.startswith(code) for name in names)
@@ -38,37 +38,37 @@ def test_files_of_a_board_carry_its_code(planned: Shell) -> None:
 
 
 def test_a_filled_in_result_file_is_left_alone(planned: Shell) -> None:
-    planned.run("files", "last", "--into", "out")
+    planned.run("board", "files", "last", "--into", "out")
     path = next((planned.folder / "out").glob("*-results.csv"))
     filled = path.read_text().replace("A1,,", "A1,no,")
     path.write_text(filled)
-    assert "left as it is" in planned.text("files", "last", "--into", "out")
+    assert "left as it is" in planned.text("board", "files", "last", "--into", "out")
     assert path.read_text() == filled
 
 
 def test_without_the_s_word_there_is_everything_but_programs(shell: Shell) -> None:
-    shell.run("add-machine", "m", "--watts", "60", "--bed", "600x400", "--top-speed", "400")
+    shell.run("machine", "add", "m", "--watts", "60", "--bed", "600x400", "--top-speed", "400")
     shell.run(*BIRCH)
     done = shell.run("plan", "--burns", "3", "--into", "out")
     assert "There is no program" in done.stderr
-    assert not list((shell.folder / "out").glob("*.ngc"))
-    assert "change-machine --power-word" in shell.refusal("resume", "last", "A1")
+    assert not list((shell.folder / "out").glob("*.nc"))
+    assert "calib machine change --power-word" in shell.refusal("board", "resume", "last", "A1")
 
 
 def test_a_stopped_board_goes_on_from_a_cell(planned: Shell) -> None:
-    cells = planned.json("show-board", "last")["grid"]["cells"]
+    cells = planned.json("board", "show", "last")["grid"]["cells"]
     last = max(cells, key=lambda cell: cell["burn_order"])["label"]
-    planned.run("resume", "last", last.lower())
-    (program,) = planned.folder.glob("*-from-*.ngc")
+    planned.run("board", "resume", "last", last.lower())
+    (program,) = planned.folder.glob("*-from-*.nc")
     assert f"from cell {last}" in program.read_text().replace("\n", " ")
-    assert "Z9" in planned.refusal("resume", "last", "Z9")
+    assert "Z9" in planned.refusal("board", "resume", "last", "Z9")
 
 
 def test_a_focus_board(planned: Shell) -> None:
-    shown = planned.json("focus", "--heights", "-2,0,+2", "--into", "f")
+    shown = planned.json("plan", "--for", "focus", "--heights", "-2,0,+2", "--into", "f")
     assert shown["heights_mm"] == [-2.0, 0.0, 2.0]
-    assert {path.name for path in (planned.folder / "f").iterdir()} == {"focus.svg", "focus.ngc"}
-    assert "5 x 5 mm" in planned.refusal("focus", "--offcut", "5x5")
+    assert {path.suffix for path in (planned.folder / "f").iterdir()} == {".svg", ".dxf", ".nc"}
+    assert "5 x 5 mm" in planned.refusal("plan", "--for", "focus", "--offcut", "5x5")
 
 
 def test_offcuts_that_are_too_small_and_limits_that_are_crossed(planned: Shell) -> None:
@@ -84,8 +84,8 @@ def test_offcuts_that_are_too_small_and_limits_that_are_crossed(planned: Shell) 
         "plan", "--powers", "40"
     )
     assert "--burns is 0" in planned.refusal("plan", "--burns", "0")
-    assert "engrave" in planned.run("plan", "--operation", "engrave", code=2).stderr
-    assert planned.json("list")["total"] == 1, "nothing of all this was stored"
+    assert "carve" in planned.run("plan", "--operation", "carve", code=2).stderr
+    assert planned.json("book", "list")["total"] == 1, "nothing of all this was stored"
 
 
 def test_a_small_offcut_gives_fewer_burns_and_says_so(planned: Shell) -> None:
@@ -95,31 +95,35 @@ def test_a_small_offcut_gives_fewer_burns_and_says_so(planned: Shell) -> None:
 
 
 def test_rounds_are_counted_and_unread_boards_named(planned: Shell) -> None:
-    first = planned.json("show-board", "last")["grid"]["board_id"]
+    first = planned.json("board", "show", "last")["grid"]["board_id"]
     done = planned.run("plan", "--burns", "3")
     assert "round 1" in done.stdout, "a board that wasn't burnt is no round"
     assert f"earlier board {first}" in done.stderr
     again = planned.run("plan", "--burns", "6")
     assert f"Board {first}, round 1" in again.stdout
     assert f"Board {first} was planned before" in again.stderr
-    assert planned.json("list")["total"] == 2
+    assert planned.json("book", "list")["total"] == 2
     path = planned.write("r.csv", "cell,through,char,mark,note\nA1,no,,,\n")
-    planned.run("take-down", first, path)
+    planned.run("record", first, path)
     assert "round 2" in planned.text("plan", "--burns", "3")
 
 
 def test_a_folder_that_cannot_be_written_is_said(planned: Shell) -> None:
     planned.write("file", "x")
-    assert "file" in planned.refusal("files", "last", "--into", "file/under")
+    assert "file" in planned.refusal("board", "files", "last", "--into", "file/under")
 
 
 def test_a_folder_that_is_a_file_is_said_before_anything_is_stored(evening: Shell) -> None:
     evening.write("file", "x")
-    before = evening.json("list")["total"]
-    for words in (("plan",), ("plan-strip",), ("comb", "--power", "60", "--speed", "9")):
+    before = evening.json("book", "list")["total"]
+    for words in (
+        ("plan",),
+        ("plan", "--for", "check"),
+        ("plan", "--for", "joint", "--power", "60", "--speed", "9"),
+    ):
         for place in ("file", "file/under"):
             assert "'file' is a file" in evening.refusal(*words, "--into", place)
-    assert evening.json("list")["total"] == before
+    assert evening.json("book", "list")["total"] == before
 
 
 @pytest.mark.parametrize(

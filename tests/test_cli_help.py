@@ -16,7 +16,7 @@ from calib.tasks.wishes import BoardWish, ElsewhereWish, RegionWish
 
 COMMANDS: dict[str, Any] = {name: each.whole for name, each in options.COMMANDS.items()}
 # What is typed into commands that ask.
-TYPED = {"read": "q\n", "undo": "y\n"}
+TYPED = dict.fromkeys(("book undo", "book withdraw", "board void"), "y\n")
 UNITS = re.compile(r"\((mm|mm/s|mm/s²|%|W|%:W|mm, mm)\)")
 
 
@@ -59,14 +59,11 @@ def test_the_chance_that_is_asked_for_is_the_same_everywhere() -> None:
 
 # What must have been typed before an example makes sense.
 BEFORE = {
-    "import": ("export", "logbook.jsonl"),
-    "undo": ("change-sheet", "birch 3", "--lot", "March"),
-    "redo": ("undo", "--board", "last", "--yes"),
-    "restore": ("backup",),
-    "settled": ("settle", "last"),
-    "sheet-card": ("settle", "last"),
-    "comb": ("settle", "last"),
-    "read-comb": ("comb", "--power", "60", "--speed", "9"),
+    "book import": ("book", "export", "logbook.jsonl"),
+    "book undo": ("sheet", "new-lot", "birch 3", "March"),
+    "book redo": ("book", "undo", "--board", "last", "--yes"),
+    "book restore": ("book", "backup"),
+    "sheet card": ("keep", "--reliability", "0.9"),
 }
 # A drawing that is cut, in one colour.
 BOX = """<svg xmlns="http://www.w3.org/2000/svg" width="90mm" height="60mm" viewBox="0 0 90 60">
@@ -75,17 +72,17 @@ BOX = """<svg xmlns="http://www.w3.org/2000/svg" width="90mm" height="60mm" view
 
 
 def _a_new_lot(evening: Shell) -> None:
-    evening.run("change-sheet", "birch 3", "--lot", "May")
-    evening.burn(evening.json("plan-lot", "birch 3")["grid"], cut_cleanly)
+    evening.run("sheet", "new-lot", "birch 3", "May")
+    evening.burn(evening.json("plan", "--for", "lot", "birch 3")["grid"], cut_cleanly)
 
 
 def _a_strip(evening: Shell, sheet: str = "birch 3") -> None:
-    evening.burn(evening.json("plan-strip", sheet)["grid"], cut_cleanly)
+    evening.burn(evening.json("plan", "--for", "check", sheet)["grid"], cut_cleanly)
 
 
 def _a_reference(evening: Shell) -> None:
     """Another sheet, known and once tried with a check strip; and a new lot of the first."""
-    evening.run("add-sheet", "MDF 3", "--material", "MDF", "--thickness", "3")
+    evening.run("sheet", "add", "MDF 3", "--material", "MDF", "--thickness", "3")
     for _ in range(2):
         evening.burn(evening.json("plan", "MDF 3", "--burns", "6")["grid"], cut_cleanly)
     _a_strip(evening, "MDF 3")
@@ -94,19 +91,16 @@ def _a_reference(evening: Shell) -> None:
 
 # What an example needs besides a typed command.
 PREPARED = {
-    "carry-over": lambda evening: evening.run(
-        "add-machine", "large", "--watts", "100", "--bed", "600x400", "--top-speed", "400"
+    "transfer": lambda evening: evening.run(
+        "machine", "add", "large", "--watts", "100", "--bed", "600x400", "--top-speed", "400"
     ),
-    "plan-lot": lambda evening: evening.run("change-sheet", "birch 3", "--lot", "May"),
-    "judge-lot": _a_new_lot,
-    "check-machine": _a_strip,
-    "sheet-or-machine": _a_reference,
+    "machine check": lambda evening: _a_reference(evening),
 }
 
 
 def _a_coupon(evening: Shell) -> tuple[str, str]:
     """Code of the last board, and of a cell of it that dropped."""
-    board = evening.json("show-board", "last")
+    board = evening.json("board", "show", "last")
     cells = [r["cell"] for r in board["readings"] if r["through"] == "through"]
     return board["grid"]["board_id"], cells[0]
 
@@ -119,20 +113,40 @@ def test_every_example_runs(evening: Shell, name: str) -> None:
         evening.run(*BEFORE[name])
     if name in PREPARED:
         PREPARED[name](evening)
-    if name == "take-down":
-        grid = evening.json("plan", "--burns", "3")["grid"]
-        evening.write("results.csv", Path(evening.results(grid, cut_cleanly)).read_bytes())
-    if name == "attach":
+    if name == "record":
+        grid = evening.json("plan", "--burns", "3", "--into", "board-1")["grid"]
+        filled = Path(evening.results(grid, cut_cleanly)).read_bytes()
+        evening.write(f"board-1/{grid['board_id']}-results.csv", filled)
+    if name == "board photo":
         evening.write("photo.jpg", b"\xff\xd8\xff" + bytes(9))
     if name == "job":
         evening.write("box.svg", BOX)
-    if name == "joint":
-        evening.run("comb", "--power", "60", "--speed", "9")
-        evening.run("read-comb", "last", "--snug", "S4,S5", "--tight", "S1-S3", "--loose", "S6-S9")
-    if name == "kerf":
+    if name == "joint show":
+        evening.run("plan", "--for", "joint", "--power", "60", "--speed", "9")
+        evening.run("record", "last", "--snug", "S4,S5", "--tight", "S1-S3", "--loose", "S6-S9")
+    if name == "joint kerf":
         code, cell = _a_coupon(evening)
         sizes = f"cell,through,char,mark,note,width_mm\n{cell},through,,,,15.8\n"
-        evening.run("take-down", code, evening.write("sizes.csv", sizes))
-    if name == "add-machine":
+        evening.run("record", code, evening.write("sizes.csv", sizes))
+    if name == "machine add":
         evening.book.unlink()
     evening.run(*words, typed=TYPED.get(name))
+
+
+def test_help_lists_at_most_ten_commands_and_seven_groups(shell: Shell) -> None:
+    shown = [each for each in options.COMMANDS.values() if not each.hidden]
+    assert len(shown) < 50
+    assert len([each for each in shown if " " not in each.words]) <= 10
+    assert len(options.GROUPS) <= 7
+    listed = re.findall(r"^│ ([a-z]+) ", shell.text("--help"), flags=re.MULTILINE)
+    assert sorted(listed) == sorted({each.words.split()[0] for each in shown})
+
+
+def test_what_does_not_belong_to_a_board_is_refused_in_a_sentence(planned: Shell) -> None:
+    said = planned.refusal("plan", "--for", "focus", "--tongues", "3")
+    assert said == (
+        "--tongues is 3: it belongs to a board for joint, not to one for focus; leave it out."
+    )
+    said = planned.refusal("plan", "--for", "party")
+    assert said.startswith("A board can't be planned for 'party': give one of edge, lot, check")
+    assert "add --job" in planned.refusal("record", "last", "--through", "3")

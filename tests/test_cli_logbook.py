@@ -9,53 +9,55 @@ from shell import BIRCH, MACHINE, Shell
 
 
 def test_a_first_machine_needs_four_things_and_is_told_what_is_assumed(shell: Shell) -> None:
-    text = shell.text("add-machine", "a", "--watts", "60", "--bed", "600x400", "--top-speed", "400")
+    text = shell.text(
+        "machine", "add", "a", "--watts", "60", "--bed", "600x400", "--top-speed", "400"
+    )
     assert "Assumed until you say otherwise" in text
     assert "at most 80 % power" in text
     assert "acceleration isn't known" in text
-    wrong = shell.run("add-machine", "b", "--watts", "60", "--bed", "600x400", code=2)
+    wrong = shell.run("machine", "add", "b", "--watts", "60", "--bed", "600x400", code=2)
     assert "--top-speed" in wrong.stderr
 
 
 def test_a_machine_changes_and_its_past_stays(evening: Shell) -> None:
-    evening.run("change-machine", "bench", "--what", "lens", "--lens", "50.8", "--note", "new")
-    shown = evening.json("show-machine", "bench")
+    evening.run("machine", "change", "bench", "--what", "lens", "--lens", "50.8", "--note", "new")
+    shown = evening.json("machine", "show", "bench")
     assert shown["machine"]["lens_mm"] == 50.8
     assert [setup["what"] for setup in shown["setups"]] == ["first", "lens"]
-    assert "no field" not in evening.text("show-machine", "bench")
+    assert "no field" not in evening.text("machine", "show", "bench")
 
 
 def test_a_machine_or_sheet_that_is_there_already_is_said_to_be_unchanged(shell: Shell) -> None:
     for words in (MACHINE, BIRCH):
         assert shell.run(*words).stderr == ""
         done = shell.run(*words)
-        assert f"{words[1]} is in the logbook already, and unchanged." in done.stderr
-        assert words[1] in done.stdout
+        assert f"{words[2]} is in the logbook already, and unchanged." in done.stderr
+        assert words[2] in done.stdout
         assert "note was not kept" in shell.run(*words, "--note", "from the attic").stderr
 
 
 def test_refused_materials_are_refused_before_anything_is_stored(shell: Shell) -> None:
     shell.run(*MACHINE)
     for material in ("PVC", "vinyl", "unknown"):
-        said = shell.refusal("add-sheet", "bad", "--material", material, "--thickness", "3")
+        said = shell.refusal("sheet", "add", "bad", "--material", material, "--thickness", "3")
         assert material in said
-    assert shell.json("list-sheets") == []
+    assert shell.json("sheet", "list") == []
 
 
 def test_a_declaration_opens_what_is_not_known_and_never_what_is_refused(shell: Shell) -> None:
-    unknown = ("add-sheet", "odd", "--material", "zorbium", "--thickness", "3")
+    unknown = ("sheet", "add", "odd", "--material", "zorbium", "--thickness", "3")
     said = shell.refusal(*unknown)
     assert said.endswith("Give it with --declaration.")
     statement = "SDS read: it is made of starch, free of chlorine, fluorine and bromine"
     assert "own statement" in shell.text(*unknown, "--declaration", statement)
-    pvc = ("add-sheet", "pvc", "--material", "PVC", "--thickness", "3")
+    pvc = ("sheet", "add", "pvc", "--material", "PVC", "--thickness", "3")
     assert "refused" in shell.refusal(*pvc, "--declaration", statement)
 
 
 def test_a_material_can_be_checked_before_it_is_bought(shell: Shell) -> None:
-    assert "with care" in shell.text("check-material", "MDF")
-    assert "diode" in shell.refusal("check-material", "clear acrylic", "--source", "diode")
-    assert "Stay with the machine" in shell.text("check-material", "MDF")
+    assert "with care" in shell.text("material", "MDF")
+    assert "diode" in shell.refusal("material", "clear acrylic", "--source", "diode")
+    assert "Stay with the machine" in shell.text("material", "MDF")
     assert not shell.book.exists()
 
 
@@ -64,70 +66,67 @@ def test_names_may_be_left_out_only_while_they_are_clear(shell: Shell) -> None:
     shell.run(*MACHINE)
     assert "no sheet" in shell.refusal("plan")
     for name in ("one", "two"):
-        shell.run("add-sheet", name, "--material", "MDF", "--thickness", "3")
+        shell.run("sheet", "add", name, "--material", "MDF", "--thickness", "3")
     assert "one, two: name one" in shell.refusal("region")
     assert "'three'" in shell.refusal("region", "three")
-    assert "no board" in shell.refusal("show-board", "last")
-    assert "'K7QX2M'" in shell.refusal("show-board", "k7qx2m")
+    assert "no board" in shell.refusal("board", "show", "last")
+    assert "'K7QX2M'" in shell.refusal("board", "show", "k7qx2m")
 
 
 def test_the_logbook_is_listed_searched_and_given_away(evening: Shell, tmp_path: Path) -> None:
-    evening.run("note", "the lens was cleaned", "--machine", "bench")
-    assert evening.json("list")["total"] == 2
-    assert evening.json("list", "lens", "cleaned")["total"] == 1
-    assert evening.json("list", "--outcome", "hanging", "--sheet", "birch 3")["total"] == 1
-    assert evening.json("list", "--material", "oak")["total"] == 0
-    assert "Nothing in the logbook fits" in evening.text("list", "oak")
-    said = evening.run("list", "--material", "oak").stderr
+    evening.run("book", "note", "the lens was cleaned", "--machine", "bench")
+    assert evening.json("book", "list")["total"] == 2
+    assert evening.json("book", "list", "lens", "cleaned")["total"] == 1
+    assert evening.json("book", "list", "--outcome", "hanging", "--sheet", "birch 3")["total"] == 1
+    assert evening.json("book", "list", "--material", "oak")["total"] == 0
+    assert "Nothing in the logbook fits" in evening.text("book", "list", "oak")
+    said = evening.run("book", "list", "--material", "oak").stderr
     assert "no sheet is of material 'oak'; the logbook has birch plywood." in said
-    assert evening.run("list", "oak", "--material", "Birch Plywood").stderr == ""
-    assert "outcome is 'burnt'" in evening.refusal("list", "--outcome", "burnt")
-    assert "limit is 0" in evening.refusal("list", "--limit", "0")
-    evening.run("export", "all.jsonl")
-    evening.run("export", "burns.csv")
+    assert evening.run("book", "list", "oak", "--material", "Birch Plywood").stderr == ""
+    assert "outcome is 'burnt'" in evening.refusal("book", "list", "--outcome", "burnt")
+    assert "limit is 0" in evening.refusal("book", "list", "--limit", "0")
+    evening.run("book", "export", "all.jsonl")
+    evening.run("book", "export", "burns.csv")
     assert "cell" in (evening.folder / "burns.csv").read_text().splitlines()[0]
-    assert "all.txt" in evening.refusal("export", "all.txt")
+    assert "all.txt" in evening.refusal("book", "export", "all.txt")
     (tmp_path / "new").mkdir()
     other = Shell(tmp_path / "new")
-    looked = other.json("import", "all.jsonl", "--look")
+    looked = other.json("book", "import", "all.jsonl", "--look")
     assert sum(looked["added"].values()) > 0
-    assert other.json("list")["total"] == 0
-    other.run("import", "all.jsonl")
+    assert other.json("book", "list")["total"] == 0
+    other.run("book", "import", "all.jsonl")
     assert other.json("region")["outcomes"] == evening.json("region")["outcomes"]
     broken = evening.write("broken.jsonl", '{"format": "something"}')
-    assert "holds no logbook" in evening.refusal("import", broken)
-    assert "=" in evening.run("import", "all.jsonl", "--answer", "here", code=2).stderr
+    assert "holds no logbook" in evening.refusal("book", "import", broken)
+    assert "=" in evening.run("book", "import", "all.jsonl", "--answer", "here", code=2).stderr
 
 
 def test_lots_are_kept(evening: Shell) -> None:
-    done = evening.run("change-sheet", "birch 3", "--lot", "March", "--measured", "2.9")
-    assert (
-        done.stderr
-        == "Next: calib plan-lot 'birch 3' --machine bench, a few burns that try the new lot.\n"
-    )
-    assert evening.run("change-sheet", "birch 3", "--measured", "2.9").stderr == ""
-    shown = evening.json("show-sheet", "birch 3")
+    done = evening.run("sheet", "new-lot", "birch 3", "March", "--measured", "2.9")
+    assert done.stderr == "Next: calib plan 'birch 3' --machine bench --for lot\n"
+    assert evening.run("sheet", "change", "birch 3", "--measured", "2.9").stderr == ""
+    shown = evening.json("sheet", "show", "birch 3")
     assert shown["sheet"]["measured_mm"] == 2.9
     assert [entry["sheet"]["lot"] for entry in shown["lots"]] == ["", "March"]
-    assert "March" in evening.text("list-sheets")
+    assert "March" in evening.text("sheet", "list")
 
 
 @pytest.mark.parametrize("typed", ["yesterday", "2026-02-30", "1.3.2026"])
 def test_what_is_no_day_is_said_with_an_example(shell: Shell, typed: str) -> None:
-    said = " ".join(shell.run("list", "--since", typed, code=2).stderr.split())
+    said = " ".join(shell.run("book", "list", "--since", typed, code=2).stderr.split())
     assert f"'{typed}' is no day" in said
     assert "2026-03-01" in said
-    assert shell.run("list", "--since", "2026-03-01", "--until", "2026-03-02")
+    assert shell.run("book", "list", "--since", "2026-03-01", "--until", "2026-03-02")
 
 
 def test_a_diode_is_told_its_own_defaults_and_nothing_of_a_tube(shell: Shell) -> None:
     words = ("--watts", "10", "--bed", "400x400", "--top-speed", "150", "--source", "diode")
-    text = shell.text("add-machine", "blue", *words)
+    text = shell.text("machine", "add", "blue", *words)
     for part in ("below 2 %", "up to 100 % power", "goes on with M4", "laser mode must be on",
                  "1500 mm/s²", "wavelength isn't known"):  # fmt: skip
         assert part in " ".join(text.split()), part
     assert "tube" not in text
-    given = shell.text("add-machine", "red", *words, "--wavelength", "650", "--beam-on", "M3")
+    given = shell.text("machine", "add", "red", *words, "--wavelength", "650", "--beam-on", "M3")
     assert "from the label: 650 nm" in given
     assert "M4 where power follows speed: M3" in given
     assert "lowers the power with the speed by itself: no" in " ".join(given.split())
@@ -135,7 +134,7 @@ def test_a_diode_is_told_its_own_defaults_and_nothing_of_a_tube(shell: Shell) ->
 
 def test_a_machine_that_becomes_a_diode_loses_what_was_assumed_of_a_tube(shell: Shell) -> None:
     shell.run(*MACHINE)
-    shell.run("change-machine", "bench", "--source", "diode")
-    machine = shell.json("show-machine", "bench")["machine"]
+    shell.run("machine", "change", "bench", "--source", "diode")
+    machine = shell.json("machine", "show", "bench")["machine"]
     assert (machine["beam_starts_pct"], machine["ceiling_pct"]) == (2.0, 100.0)
     assert (machine["beam_on_word"], machine["power_follows_speed"]) == ("M4", True)

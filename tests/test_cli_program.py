@@ -31,7 +31,7 @@ def test_as_a_program_results_go_to_stdout_and_the_rest_to_stderr(tmp_path: Path
     added = calib(*MACHINE, "--json", book=book)
     assert added.returncode == 0
     assert json.loads(added.stdout)["rated_w"] == 60.0
-    refused = calib("show-board", "AB12", book=book)
+    refused = calib("board", "show", "AB12", book=book)
     assert (refused.returncode, refused.stdout) == (1, "")
     assert "'AB12'" in refused.stderr
     wrong = calib("plan", "--nonsense", book=book)
@@ -40,9 +40,9 @@ def test_as_a_program_results_go_to_stdout_and_the_rest_to_stderr(tmp_path: Path
 
 
 def test_a_terminal_without_special_signs_is_no_reason_to_fail(tmp_path: Path) -> None:
-    done = calib("list-machines", "--help", book=tmp_path / "b", PYTHONIOENCODING="ascii")
+    done = calib("machine", "list", "--help", book=tmp_path / "b", PYTHONIOENCODING="ascii")
     assert done.returncode == 0
-    shown = calib("add-machine", "Bänk", "--watts", "60", "--bed", "6x4", "--top-speed", "4",
+    shown = calib("machine", "add", "Bänk", "--watts", "60", "--bed", "6x4", "--top-speed", "4",
                   "--acceleration", "9", book=tmp_path / "b", PYTHONIOENCODING="ascii")  # fmt: skip
     assert shown.returncode in (0, 1)
     assert "Traceback" not in shown.stderr
@@ -73,8 +73,8 @@ def test_output_that_cannot_be_written_is_said(tmp_path: Path) -> None:
 
 @pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no device without an end")
 def test_a_device_without_an_end_is_not_read_to_it(planned: Shell) -> None:
-    assert "too large" in planned.refusal("take-down", "last", "/dev/zero")
-    assert "10 MiB" in planned.refusal("attach", "last", "/dev/zero")
+    assert "too large" in planned.refusal("record", "last", "/dev/zero")
+    assert "10 MiB" in planned.refusal("board", "photo", "last", "/dev/zero")
     assert "16 MB" in planned.refusal("job", "/dev/zero")
 
 
@@ -90,7 +90,7 @@ def test_reading_without_an_input_is_told_in_a_sentence(shell: Shell) -> None:
         assert calib(*words, book=book).returncode == 0
     # The shell closes its input before it starts the program.
     done = subprocess.run(
-        ["sh", "-c", '"$0" -m calib read last --book "$1" <&-', sys.executable, str(book)],
+        ["sh", "-c", '"$0" -m calib record last --book "$1" <&-', sys.executable, str(book)],
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 1
@@ -107,7 +107,7 @@ def test_a_long_silence_at_a_terminal_is_broken(
         "import time; import calib.logbook as room; from calib.cli import app, terminal\n"
         f"terminal.SILENCE_S = {silence_s}; opened = room.open_book\n"
         "room.open_book = lambda place: (time.sleep(0.3), opened(place))[1]\n"
-        f"app(['list-machines', '--book', {str(tmp_path / 'book.sqlite3')!r}])"
+        f"app(['machine', 'list', '--book', {str(tmp_path / 'book.sqlite3')!r}])"
     )
     ours, theirs = os.openpty()
     done = subprocess.run(

@@ -6,14 +6,13 @@ what is left is measured.
 
 from __future__ import annotations
 
-import dataclasses
 import math
 import re
 
 import pytest
 import shapely
 import svgpathtools
-from boards import BIRCH, CO2, DIODE, MACHINES, MDF, SHEETS, TUBE_40, TUBE_100, TWO_AIRS
+from boards import BIRCH, CO2, MACHINES, MDF, SHEETS
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from lxml import etree
@@ -24,7 +23,7 @@ from calib.boards.comb import CombBoard, plan_comb
 from calib.boards.frame import frame_of
 from calib.boards.rs274 import grid_program
 from calib.boards.svg import grid_svg
-from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit, RefusedMaterial
+from calib.errors import BoardDoesNotFit, InvalidRecord, RefusedMaterial
 from calib.hazards import CAUTIONS
 from calib.joints.comb_reading import FitReading
 from calib.joints.joint import fit_joint
@@ -76,23 +75,6 @@ def widths_in(text: str, board: CombBoard, kerf_mm: float = 0.0) -> dict[str, fl
             found = gaps(left, y, ends)
         measured |= dict(zip([step.label for step in steps], found, strict=True))
     return measured
-
-
-@pytest.mark.parametrize("machine", MACHINES, ids=lambda m: m.name)
-@pytest.mark.parametrize("sheet", [BIRCH, MDF], ids=lambda s: s.name)
-def test_widths_are_drawn_true_to_size(machine, sheet):
-    cut = Setting(power_pct=70.0, speed_mm_s=8.0)
-    board = plan_comb(machine, sheet, cut, stock_mm=sheet.thickness_mm)
-    text = grid_svg(board)
-    assert_valid(text)
-    measured = widths_in(text, board)
-    assert set(measured) == {step.label for step in board.steps}
-    for step in board.steps:
-        assert measured[step.label] == pytest.approx(step.width_mm, abs=1.1e-3)
-    for ladder in (board.slots, board.tongues):
-        widths = [measured[step.label] for step in ladder]
-        steps = [b - a for a, b in zip(widths, widths[1:], strict=False)]
-        assert steps == pytest.approx([0.05] * (len(widths) - 1), abs=2.2e-3)
 
 
 def test_a_beam_of_known_width_is_found_again():
@@ -154,10 +136,6 @@ def moves_of(text: str):
     return report.moves
 
 
-def lit(text: str):
-    return [move for move in moves_of(text) if move.power > 0]
-
-
 @pytest.mark.parametrize("machine", MACHINES, ids=lambda m: m.name)
 def test_the_program_cuts_what_is_drawn_as_often_as_it_has_passes(machine):
     cut = Setting(power_pct=70.0, speed_mm_s=8.0, passes=2)
@@ -180,22 +158,6 @@ def test_the_program_cuts_what_is_drawn_as_often_as_it_has_passes(machine):
     assert first == [ring[0] for ring in rings for _ in range(2)]
 
 
-def test_air_goes_with_the_cuts():
-    board = plan_comb(TUBE_100, BIRCH, CUT, stock_mm=3.0)
-    report = check(grid_program(board))
-    assert report.errors == []
-    assert {move.air for move in report.moves if move.power} == {frozenset({"M8"})}
-    assert not report.air_at_end
-    assert "switched by hand" not in grid_program(board)
-    two = check(grid_program(plan_comb(TWO_AIRS, BIRCH, CUT, stock_mm=3.0)))
-    assert two.errors == []
-    airs = {move.feed == 720.0: move.air for move in two.moves if move.power}
-    assert airs[False] == {"M7"}
-    assert "M8" in airs[True]
-    by_hand = grid_program(plan_comb(CO2, BIRCH, CUT, stock_mm=3.0))
-    assert "switched by hand: on for the whole board" in by_hand.replace(")\n(", " ")
-
-
 def test_the_files_carry_the_cautions_and_the_setting():
     board = plan_comb(CO2, BIRCH, CUT, stock_mm=3.0)
     root = assert_valid(grid_svg(board))
@@ -205,49 +167,6 @@ def test_the_files_carry_the_cautions_and_the_setting():
     assert titles == ["codes: 11 %, 94.8 mm/s (5688 mm/min), 1 pass",
                       "60 %, 12 mm/s (720 mm/min), 1 pass"]  # fmt: skip
     assert CAUTIONS[2] in grid_program(board)
-
-
-def test_the_same_plan_gives_the_same_bytes_and_another_one_another_code():
-    one, two = (plan_comb(CO2, BIRCH, CUT, stock_mm=3) for _ in range(2))
-    assert grid_svg(one) == grid_svg(two)
-    assert grid_program(one) == grid_program(two)
-    assert plan_comb(CO2, BIRCH, CUT, stock_mm=3.0).board_id == one.board_id
-    others = [
-        plan_comb(CO2, BIRCH, CUT, stock_mm=3.01),
-        plan_comb(CO2, BIRCH, CUT, stock_mm=3.0, step_mm=0.04),
-        plan_comb(CO2, BIRCH, dataclasses.replace(CUT, speed_mm_s=12.1), stock_mm=3.0),
-        plan_comb(DIODE, BIRCH, CUT, stock_mm=3.0),
-    ]
-    assert len({one.board_id, *(board.board_id for board in others)}) == 5
-
-
-def test_ladders_lie_round_what_is_expected():
-    board = plan_comb(CO2, BIRCH, CUT, stock_mm=3.04, kerf_mm=0.26)
-    assert [s.width_mm for s in board.slots] == pytest.approx([2.6 + 0.05 * n for n in range(9)])
-    assert board.tongues[4].width_mm == pytest.approx(8.5)
-    assert board.gauge.width_mm == 8.0
-
-
-def test_without_tongues_there_is_no_gauge():
-    board = plan_comb(CO2, BIRCH, CUT, stock_mm=3.0, tongues=0)
-    assert board.gauge is None
-    assert set(outlines(grid_svg(board))) == {"slots"}
-
-
-def test_a_narrow_offcut_gets_the_ladders_in_several_parts():
-    board = plan_comb(CO2, BIRCH, CUT, stock_mm=3.0, offcut_mm=(90.0, 200.0))
-    assert board.board_mm == (90.0, 200.0)
-    assert set(outlines(grid_svg(board))) == {
-        "slots-1", "slots-2", "tongues-1", "tongues-2", "tongues-3", "gauge"
-    }  # fmt: skip
-    measured = widths_in(grid_svg(board), board)
-    assert all(measured[s.label] == pytest.approx(s.width_mm, abs=1.1e-3) for s in board.steps)
-
-
-def test_an_offcut_beyond_the_bed_is_cut_down_and_said():
-    board = plan_comb(TUBE_40, BIRCH, CUT, stock_mm=3.0, offcut_mm=(900.0, 250.0))
-    assert board.board_mm == (300.0, 200.0)
-    assert "the corner of 300 x 200 mm" in board.notes[0]
 
 
 @pytest.mark.parametrize("offcut", [(60.0, 40.0), (20.0, 400.0), (170.0, 68.0)])
@@ -273,15 +192,6 @@ def test_stock_thinner_than_its_slots_would_be_is_refused():
         plan_comb(CO2, BIRCH, CUT, stock_mm=0.4)
 
 
-def test_a_setting_beyond_the_machine_is_refused():
-    with pytest.raises(MachineLimit, match="power 90 % is outside"):
-        plan_comb(CO2, BIRCH, dataclasses.replace(CUT, power_pct=90.0), stock_mm=3.0)
-    with pytest.raises(MachineLimit, match="speed 500 mm/s is above the top speed"):
-        plan_comb(CO2, BIRCH, dataclasses.replace(CUT, speed_mm_s=500.0), stock_mm=3.0)
-    with pytest.raises(InvalidRecord, match=r"line pitch of the setting is 0.2"):
-        plan_comb(CO2, BIRCH, dataclasses.replace(CUT, line_pitch_mm=0.2), stock_mm=3.0)
-
-
 def test_a_refused_sheet_gets_no_files():
     sheet = Sheet(name="foam", material="PVC foam", thickness_mm=3.0)
     board = plan_comb(CO2, sheet, CUT, stock_mm=3.0)
@@ -289,11 +199,6 @@ def test_a_refused_sheet_gets_no_files():
         grid_svg(board)
     with pytest.raises(RefusedMaterial, match="PVC foam"):
         grid_program(board)
-
-
-def test_a_fast_cut_between_corners_is_said():
-    board = plan_comb(CO2, BIRCH, dataclasses.replace(CUT, speed_mm_s=150.0), stock_mm=3.0)
-    assert any("needs 3.8 mm to slow down" in note for note in board.notes)
 
 
 @settings(max_examples=25, deadline=None)

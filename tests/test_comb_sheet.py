@@ -12,7 +12,7 @@ from pypdf import PdfReader
 
 from calib.boards.comb import plan_comb
 from calib.boards.comb_sheet import comb_record_page
-from calib.errors import InvalidRecord, RefusedMaterial
+from calib.errors import RefusedMaterial
 from calib.hazards import CAUTIONS
 from calib.print_style import PAPERS_MM
 from calib.records import Setting, Sheet
@@ -66,18 +66,6 @@ def test_the_rim_of_the_paper_is_blank_and_parts_do_not_meet(board, paper):
     frame = np.flatnonzero((page < 128).mean(axis=1) > 0.85)
     upper = frame[frame < frame[-1] - 10 * per_mm][-1]
     assert not dark[upper - round(2.5 * per_mm) : upper - round(0.5 * per_mm)].any()
-
-
-def test_the_table_of_a_plain_comb_asks_for_slots_only():
-    words = words_of(comb_record_page(PLAIN))
-    assert "four slots inside" in words
-    assert "tongue" not in words
-    assert "three tongues outside" in words_of(comb_record_page(SMALL))
-
-
-def test_another_paper_is_refused():
-    with pytest.raises(InvalidRecord, match="paper is 'a5': give one of a4, letter"):
-        comb_record_page(SMALL, paper="a5")
 
 
 def test_a_refused_sheet_gets_no_page():

@@ -1,4 +1,4 @@
-"""Comb boards and kerf through the tasks: planned, kept, taken down bit by bit, read as a joint."""
+"""Comb boards and kerf through the tasks: planned, kept, recorded bit by bit, read as a joint."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from rs274_checker import check
 from workshop_records import later
 
 from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence, RefusedMaterial
@@ -17,8 +16,7 @@ from calib.joints.joint import fit_joint
 from calib.joints.kerf import GROWTH_MM
 from calib.logbook import Book, open_book
 from calib.records import Cell, Grid, Machine, Reading, Setting, Sheet
-from calib.tasks.costing import costs_of, take_down_costs, time_ratio
-from calib.tasks.jobs import job_report
+from calib.tasks.costing import costs_of, record_costs, time_ratio
 from calib.tasks.joints import (
     PlannedComb,
     caliper_of,
@@ -28,9 +26,9 @@ from calib.tasks.joints import (
     joint_of_comb,
     learn_kerf,
     plan_comb_board,
-    take_down_comb,
+    record_comb,
 )
-from calib.tasks.wishes import CombWish, JobWish
+from calib.tasks.wishes import CombWish
 
 BENCH = Machine(
     name="bench",
@@ -52,11 +50,11 @@ MEASURED = {"top": [("T5", (8.19, 8.18, 8.2))], "bottom": [("T5", (8.24, 8.23, 8
 
 @pytest.fixture
 def book(tmp_path: Path) -> Iterator[Book]:
-    """A logbook with a machine, a sheet and a settled cut."""
+    """A logbook with a machine, a sheet and a kept cut."""
     with open_book(tmp_path / "book.sqlite3") as opened:
         opened.add_machine(BENCH, when=later(0))
         opened.add_sheet(BIRCH, when=later(0))
-        opened.settle("bench", "birch 3", "cut", CUT, when=later(1))
+        opened.keep("bench", "birch 3", "cut", CUT, when=later(1))
         yield opened
 
 
@@ -83,32 +81,22 @@ def measured_board(book: Book, kerfs: dict[float, float]) -> None:
     book.record("KRF1", readings, when=later(4))
 
 
-def test_a_comb_is_cut_at_the_settled_setting_of_the_sheets_own_thickness(book: Book) -> None:
+def test_a_comb_is_cut_at_the_kept_setting_of_the_sheets_own_thickness(book: Book) -> None:
     comb = planned(book)
     assert comb.board.setting == CUT
     assert comb.board.stock_mm == 2.95
     assert len(comb.board.slots) == len(comb.board.tongues) == 9
     code = comb.board.board_id
     assert sorted(comb.files) == [
-        f"{code}-comb-frame.ngc", f"{code}-comb-record.pdf", f"{code}-comb.ngc", f"{code}-comb.svg",
+        f"{code}-comb-outline.nc", f"{code}-comb-record.pdf", f"{code}-comb.dxf",
+        f"{code}-comb.nc", f"{code}-comb.svg",
     ]  # fmt: skip
     assert 20.0 < comb.time_s < 600.0
     again = find_comb(book, code.lower())
     assert again == comb.board == find_comb(book, "last")
 
 
-def test_the_frame_program_only_travels_round_the_board(book: Book) -> None:
-    comb = planned(book)
-    text = comb.files[f"{comb.board.board_id}-comb-frame.ngc"].decode()
-    moves = [line for line in text.splitlines() if line.startswith("G")][4:]
-    width, height = comb.board.board_mm
-    corners = [(0, 0), (width, 0), (width, height), (0, height), (0, 0)]
-    assert moves == [f"G0 X{x:.3f} Y{y:.3f}" for x, y in corners]
-    assert "G1 " not in text
-    assert check(text).errors == []
-
-
-def test_without_a_settled_cut_or_in_a_refused_material_nothing_is_planned(book: Book) -> None:
+def test_without_a_kept_cut_or_in_a_refused_material_nothing_is_planned(book: Book) -> None:
     book.add_sheet(Sheet(name="mdf", material="MDF", thickness_mm=3.0), when=later(1))
     with pytest.raises(NotEnoughEvidence, match="No cut of mdf on bench"):
         plan_comb_board(book, None, "mdf", CombWish(), when=later(2))
@@ -126,8 +114,8 @@ def test_a_comb_is_taken_down_bit_by_bit_and_read_as_its_joint(book: Book) -> No
     board = planned(book, stock_mm=3.02).board
     with pytest.raises(NotEnoughEvidence, match="nothing was read"):
         joint_of_comb(book, "last")
-    take_down_comb(book, "last", comb_readings(FELT, {}), when=later(3))
-    taken = take_down_comb(
+    record_comb(book, "last", comb_readings(FELT, {}), when=later(3))
+    taken = record_comb(
         book, board.board_id, comb_readings({}, MEASURED), when=later(4),
         stock_mm=(3.01, 3.03), caliper=caliper_of(0.03),
     )  # fmt: skip
@@ -140,7 +128,7 @@ def test_a_comb_is_taken_down_bit_by_bit_and_read_as_its_joint(book: Book) -> No
     assert joint.slot is not None
     assert joint.slot.label in ("S4", "S5")
     # What is felt again replaces what was felt; the widths stay.
-    take_down_comb(book, "last", [FitReading(label="T5", feel="snug")], when=later(5))
+    record_comb(book, "last", [FitReading(label="T5", feel="snug")], when=later(5))
     (five,) = [r for r in comb_taken(book, board).readings if r.label == "T5"]
     assert (five.feel, five.top_mm) == ("snug", (8.19, 8.18, 8.2))
 
@@ -152,7 +140,7 @@ def test_what_cannot_be_is_refused_and_nothing_is_stored(book: Book) -> None:
         ([FitReading(label="T5", top_mm=(18.2,))], r"18\.2 mm"),
     ):
         with pytest.raises(InvalidRecord, match=said):
-            take_down_comb(book, "last", readings, when=later(3))
+            record_comb(book, "last", readings, when=later(3))
     with pytest.raises(InvalidRecord, match="'S1' is given as tight and as snug"):
         comb_readings({"tight": [("S1",)], "snug": [("S1",)]}, {})
     assert comb_taken(book, board).readings == ()
@@ -169,44 +157,29 @@ def test_kerf_from_coupons_is_kept_and_used(book: Book) -> None:
     # 0.10 mm for each doubling of the energy, drawn a little towards what is believed before.
     assert GROWTH_MM + 0.05 < law.growth_mm <= 0.10 / math.log(2.0)
     learn_kerf(book, None, None, when=later(6))
-    (kept,) = book.kept("kerf", machine="bench", sheet="birch 3")
+    (kept,) = book.stored("kerf", machine="bench", sheet="birch 3")
     assert kept.content["growth_mm"] == pytest.approx(law.growth_mm)
     # A comb planned after that lies round the measured kerf, and its joint uses it.
     board = planned(book, stock_mm=3.0).board
     assert board.kerf_mm == pytest.approx(0.26, abs=0.011)
-    take_down_comb(book, "last", comb_readings(FELT, {}), when=later(7))
+    record_comb(book, "last", comb_readings(FELT, {}), when=later(7))
     assert joint_of_comb(book, "last")[1].kerf_from == "the measured size of coupons"
-
-
-def test_small_features_are_warned_of_with_the_measured_kerf(book: Book) -> None:
-    measured_board(book, {6.0: 0.50, 12.0: 0.46, 24.0: 0.42})
-    svg = (
-        '<svg xmlns="http://www.w3.org/2000/svg" width="50mm" height="50mm" viewBox="0 0 50 50">'
-        '<path d="M5 5h1.5v20h-1.5z" stroke="red" fill="none"/></svg>'
-    )
-    wish = JobWish(operations={"#ff0000": "cut"})
-    report = job_report(book, None, None, svg.encode(), wish)
-    assert report.chosen == "as settled on"
-    assert report.features is not None
-    # 1.5 mm is seven kerfs of the guessed 0.2 mm, and three of the measured one.
-    assert report.features.counts["narrow outline"] == 1
-    assert "with a kerf of 0.46 mm" in report.features.features[0].words
 
 
 def test_what_was_kept_and_cannot_be_read_is_told_with_its_date(book: Book) -> None:
     comb = planned(book, stock_mm=3.0).board
-    book.keep("comb_readings", {"readings": [{"label": 7}]}, label=comb.board_id, when=later(3))
+    book.store("comb_readings", {"readings": [{"label": 7}]}, label=comb.board_id, when=later(3))
     with pytest.raises(LogbookError, match=f"comb readings '{comb.board_id}' on 2026-03-01"):
         comb_taken(book, comb)
-    book.keep("comb", {"stock_mm": 3.02}, label="X1", when=later(4), machine="bench")
+    book.store("comb", {"stock_mm": 3.02}, label="X1", when=later(4), machine="bench")
     with pytest.raises(LogbookError, match="comb 'X1' on 2026-03-01 can't be read"):
         find_comb(book, "last")
     for content in ({"calculated_s": "long", "measured_s": 3.0}, {"calculated_s": 0.0}):
-        book.keep("timed_job", content, label="box", when=later(5), machine="bench")
+        book.store("timed_job", content, label="box", when=later(5), machine="bench")
         with pytest.raises(LogbookError, match="timed job 'box' on 2026-03-01 can't be read"):
             time_ratio(book, "bench")
-    book.keep("costs", {"machine_hour": "dear"}, when=later(6))
+    book.store("costs", {"machine_hour": "dear"}, when=later(6))
     with pytest.raises(LogbookError, match="costs '' on 2026-03-01 can't be read"):
         costs_of(book)
-    assert take_down_costs(book, when=later(7), machine_hour=12.0).machine_hour == 12.0
+    assert record_costs(book, when=later(7), machine_hour=12.0).machine_hour == 12.0
     assert costs_of(book).guessed != ()

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from calib.fit.cut import CutData, Points, cut_data, points_of, shape_of
-from calib.fit.cut_fit import coupon_chance, cut_problem, fit_cut, job_chance
+from calib.fit.fits import fit as fit_response
 from calib.fit.kernel import log_likelihood
+from calib.fit.model import coupon_chance, job_chance, problem_of, settings_of, shape_of
 from calib.fit.numerics import even_scores
 from calib.fit.priors import MISREAD, CutPrior
 from calib.records import Burn, Machine
@@ -53,10 +53,18 @@ def burns(rows=EVENING, **extra) -> list[Burn]:
     ]
 
 
-def chances(fit, power, speed) -> np.ndarray:
+def fit_cut(machine, burnt, prior):
+    return fit_response(machine, burnt, prior, "cut")
+
+
+def settings_at(power, speed):
     speed = np.asarray(speed, dtype=float)
-    at = points_of(MACHINE, [np.full(len(speed), float(power)), speed, np.ones(len(speed))], 24.0)
-    return coupon_chance(fit.here, at)
+    columns = [np.full(len(speed), float(power)), speed, np.ones(len(speed))]
+    return settings_of(MACHINE, columns, PRIOR, "cut")
+
+
+def chances(fit, power, speed) -> np.ndarray:
+    return coupon_chance(fit.here, settings_at(power, speed))
 
 
 def brute_force(rows, settings, sizes=(20, 12, 14, 14), alphas=110) -> np.ndarray:
@@ -173,14 +181,14 @@ def test_a_misreading_does_not_wreck_the_fit():
 def test_a_job_is_less_sure_than_its_coupons_and_surer_than_their_power():
     """E[p^n] lies between E[p]^n (Jensen) and E[p]."""
     fit = fit_cut(MACHINE, burns(), PRIOR)
-    at = points_of(MACHINE, [np.array([80.0]), np.array([30.0]), np.ones(1)], 24.0)
+    at = settings_at(80.0, [30.0])
     coupon, job = coupon_chance(fit.here, at)[0], job_chance(fit.here, at, 40.0)[0]
     assert coupon**40 < job < coupon
 
 
 def test_the_next_sheet_is_less_sure_and_equal_on_the_edge():
     fit = fit_cut(MACHINE, burns(), PRIOR)
-    at = points_of(MACHINE, [np.full(2, 80.0), np.array([30.0, 60.0]), np.ones(2)], 24.0)
+    at = settings_at(80.0, [30.0, 60.0])
     here, elsewhere = coupon_chance(fit.here, at), coupon_chance(fit.elsewhere, at)
     assert elsewhere[0] < here[0]
     assert elsewhere[1] > here[1]
@@ -211,7 +219,7 @@ def test_a_job_shares_its_session():
         Burn(operation="cut", through="through", count=38, **job),
         Burn(operation="cut", through="hanging", count=2, **job),
     ]
-    problem = cut_problem(cut_data(MACHINE, evening, PRIOR), PRIOR)
+    problem, _ = problem_of(MACHINE, evening, PRIOR, "cut")
     shape = shape_of(np.zeros((1, 6)), PRIOR)
     sigma, band, tau = (float(getattr(shape, n)[0]) for n in ("scatter", "band", "shared"))
     f, alpha = float(shape.floor[0]), 3.65
@@ -265,10 +273,7 @@ def test_unread_and_foreign_burns_are_left_out():
         Burn(operation="cut", power_pct=80.0, speed_mm_s=1.0),
         Burn(operation="line_mark", power_pct=12.0, speed_mm_s=200.0, mark=2),
     ]
-    data = cut_data(MACHINE, [*burns(), *extra], PRIOR)
-    assert isinstance(data, CutData)
-    assert isinstance(data.at, Points)
-    assert data.count.sum() == len(EVENING)
+    assert fit_cut(MACHINE, [*burns(), *extra], PRIOR).readings == len(EVENING)
 
 
 @pytest.mark.parametrize("d", [1, 4, 6, 8])

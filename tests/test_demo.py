@@ -88,7 +88,7 @@ def test_another_outcome_in_a_recorded_file_moves_the_advice(
     with workshop.logbook_in(tmp_path):
         before = workshop.asked("recommend", "birch 3", *workshop.CUT_WISH)["recommendation"]
         code = changed[1].split(",")[5]
-        workshop.asked("take-down", code, "birch-3.csv", "--why", "all of them held")
+        workshop.asked("record", code, "birch-3.csv", "--why", "all of them held")
         try:
             after = workshop.asked("recommend", "birch 3", *workshop.CUT_WISH)["recommendation"]
         except workshop.Refused:
@@ -108,15 +108,15 @@ def test_a_file_that_does_not_fit_its_board_stops_the_demo_with_a_sentence(
         workshop.asked(*workshop.MACHINE)
         workshop.asked(*workshop.BIRCH)
         assert not demo.play_round(board)
-        (listed,) = workshop.asked("list")["entries"]
+        (listed,) = workshop.asked("book", "list")["entries"]
     assert listed["read"] == 0
     said = capfd.readouterr().err
-    assert "board is 'QQQQQQ'" in said
+    assert "no board 'QQQQQQ'" in said
     assert "The demo stops here: demo/birch-1.csv doesn't fit the board" in said
 
 
 def test_the_logbook_of_the_user_is_left_alone(tmp_path: Path) -> None:
     before = os.environ.get("CALIB_BOOK")
     with workshop.logbook_in(tmp_path):
-        assert json.dumps(workshop.asked("where")).find(str(tmp_path)) > 0
+        assert json.dumps(workshop.asked("book", "where")).find(str(tmp_path)) > 0
     assert os.environ.get("CALIB_BOOK") == before

@@ -8,10 +8,10 @@ import pytest
 import shapely
 import svgelements
 import svgpathtools
-from drawings import DRAWINGS, document, drawing, strokes_of
+from drawings import DRAWINGS, document, drawing
 
-from calib.jobs.drawing import NO_GROUP, read_drawing
-from calib.jobs.outlines import part_count, points_inside
+from calib.jobs.drawing import read_drawing
+from calib.jobs.outlines import points_inside
 
 
 @pytest.mark.parametrize("name", ["shapes", "inches", "panel"])
@@ -41,12 +41,6 @@ def test_classes_by_group_take_the_titles_below_a_group_that_holds_all():
     assert [c.name for c in panel.classes] == ["cut", "lettering", "badge"]
     assert panel["cut"].closed_count == len(panel["cut"].strokes) == 8
     assert drawing("panel").classes[2].name == "fill #665c50"
-
-
-def test_shapes_outside_the_groups_have_a_class_of_their_own():
-    two = document('<path d="M0 0h1"/><g><path d="M0 0h2"/></g><g id="b"><path d="M0 0h3"/></g>')
-    names = {c.name: c.length_mm for c in read_drawing(two, classes_by="group").classes}
-    assert names == pytest.approx({NO_GROUP: 1.0, "group 1": 2.0, "b": 3.0})
 
 
 def test_copies_rules_and_what_is_left_out():
@@ -93,15 +87,3 @@ def test_nesting_agrees_with_shapely():
     area = shapely.make_valid(shapely.Polygon(corners))
     expected = shapely.contains_xy(area, points[:, 0], points[:, 1])
     assert points_inside(points, corners).tolist() == expected.tolist()
-
-
-def test_parts_are_outlines_that_are_no_holes():
-    assert part_count([drawing("panel", classes_by="group")["cut"].strokes]) == 1
-    rings = strokes_of("M0 0h9v9h-9z M1 1h7v7h-7z M2 2h2v2h-2z M20 0h1v1h-1z M30 0h9")
-    assert part_count([rings]) == 3  # frame, island, and the one beside
-    assert part_count([]) == 1
-
-
-def test_unknown_way_to_split_is_refused():
-    with pytest.raises(ValueError, match="classes_by is 'layer'"):
-        read_drawing(document("<path d='M0 0h1'/>"), classes_by="layer")

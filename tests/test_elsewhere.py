@@ -15,8 +15,8 @@ from calib.tasks.results import STRIP_NOTE
 from calib.tasks.wishes import ElsewhereWish
 
 NOW = datetime(2026, 3, 1, 20, 15, tzinfo=UTC)
-LARGE = ("add-machine", "large", "--watts", "100", "--bed", "600x400", "--top-speed", "400")
-MDF = ("add-sheet", "MDF 3", "--material", "MDF", "--thickness", "3")
+LARGE = ("machine", "add", "large", "--watts", "100", "--bed", "600x400", "--top-speed", "400")
+MDF = ("sheet", "add", "MDF 3", "--material", "MDF", "--thickness", "3")
 ON_BENCH = ("--machine", "bench")
 
 
@@ -48,47 +48,47 @@ def test_the_book_lists_pairs_that_were_burnt(two: Shell) -> None:
         found = book.burns("bench", "birch 3", "cut")
         codes = [entry.id for entry in book.boards().entries]
         assert len(found) == 24
-        assert book.burns("bench", "birch 3", "cut", without_boards=codes) == ()
+        assert book.burns("bench", "birch 3", "cut", without=codes) == ()
 
 
 def test_carrying_over_plans_the_board_that_confirms_it(two: Shell) -> None:
-    found = two.json("carry-over", "birch 3", *ON_BENCH, "--to", "large", "--into", "board")
+    found = two.json(
+        "plan", "--for", "transfer", "birch 3", *ON_BENCH, "--to", "large", "--into", "board"
+    )
     assert found["slowest_mm_s"] < found["setting"]["speed_mm_s"] < found["fastest_mm_s"]
     assert 20.0 < found["setting"]["speed_mm_s"] < 50.0
     assert len(found["confirm"]) == 4
-    board = two.json("show-board", "last")["grid"]
+    board = two.json("board", "show", "last")["grid"]
     assert board["board_id"] == found["board_id"]
     assert (board["machine"]["name"], len(board["cells"])) == ("large", 4)
     assert (two.folder / "board" / f"{board['board_id']}.svg").exists()
     two.burn(board, cut_cleanly)
-    said = two.refusal("carry-over", "birch 3", *ON_BENCH, "--to", "large")
+    said = two.refusal("plan", "--for", "transfer", "birch 3", *ON_BENCH, "--to", "large")
     assert "birch 3 has 4 burns on large: ask for a recommendation" in said
 
 
 def test_somebodys_machine_gets_a_start_but_no_board(two: Shell) -> None:
-    before = two.text("list")
-    text = two.text("carry-over", "birch 3", *ON_BENCH, "--watts", "40")
+    before = two.text("book", "list")
+    text = two.text("transfer", "birch 3", *ON_BENCH, "--watts", "40")
     assert "Begin with birch 3 on a 40 W machine" in text
     assert "Nothing was burnt there" in text
     ends = r"between \d+(\.\d)? mm/s \(\d+ mm/min\) and \d+(\.\d)? mm/s"
     assert re.search(ends, " ".join(text.split()))
-    assert two.text("list") == before
+    assert two.text("book", "list") == before
 
 
 def test_what_cannot_be_carried_over_is_said(two: Shell) -> None:
-    said = two.refusal("carry-over", "birch 3", *ON_BENCH, "--to", "bench")
+    said = two.refusal("plan", "--for", "transfer", "birch 3", *ON_BENCH, "--to", "bench")
     assert "--to is bench: birch 3 is known there already" in said
-    assert (
-        "--to isn't given: give a machine of the logbook, or somebody's rated watts"
-        in two.refusal("carry-over", "birch 3")
-    )
+    said = two.refusal("plan", "--for", "transfer", "birch 3", *ON_BENCH)
+    assert "--to isn't given: give a machine of the logbook, or somebody's rated watts" in said
     with pytest.raises(InvalidRecord, match="to_machine is 'x': give a machine of the logbook, or"):
         ElsewhereWish(to_machine="x", rated_w=40.0)
-    assert "MDF 3 has no burns on bench" in two.refusal("wattages", "MDF 3", *ON_BENCH)
+    assert "MDF 3 has no burns on bench" in two.refusal("transfer", "MDF 3", *ON_BENCH)
 
 
 def test_a_table_of_wattages_is_written_three_ways(two: Shell) -> None:
-    found = two.json("wattages", "birch 3", *ON_BENCH, "--watts", "40,100", "--into", "out")
+    found = two.json("transfer", "birch 3", *ON_BENCH, "--watts", "40,100", "--into", "out")
     assert [row["rated_w"] for row in found["rows"]] == [40.0, 100.0]
     files = {path.suffix: path for path in (two.folder / "out").iterdir()}
     assert sorted(files) == [".csv", ".pdf", ".txt"]
@@ -100,48 +100,46 @@ def test_a_table_of_wattages_is_written_three_ways(two: Shell) -> None:
 
 def test_a_new_lot_is_tried_and_judged(evening: Shell) -> None:
     at = ("--power", "80", "--speed", "16")
-    said = evening.refusal("plan-lot")
+    said = evening.refusal("plan", "--for", "lot")
     assert "No lot of birch 3 but the current one (without a name) was cut on bench" in said
-    evening.run("change-sheet", "birch 3", "--lot", "May")
-    board = evening.json("plan-lot", *at)["grid"]
+    evening.run("sheet", "new-lot", "birch 3", "May")
+    board = evening.json("plan", "--for", "lot", *at)["grid"]
     assert board["sheet"]["lot"] == "May"
     assert len(board["cells"]) == 4
     assert {cell["speed_mm_s"] for cell in board["cells"]} >= {16.0}
     evening.burn(board, lambda power, speed: cut_cleanly(power, speed * 1.2))
-    verdict = evening.json("judge-lot", *at, "--reliability", "0.95")
+    advised = evening.json("recommend", "--reliability", "0.95")
+    verdict, advice = advised["lot"], advised["recommendation"]
     assert verdict["verdict"] in ("slow", "change")
-    assert verdict["chance_at_old"] < 0.95 <= verdict["chance"]
-    # What recommend says of the same burns.
-    advice = evening.json("recommend", "--reliability", "0.95")["recommendation"]
-    assert verdict["chance"] == advice["chance"]
+    assert verdict["chance_at_old"] < 0.95 <= verdict["chance"] == advice["chance"]
     for name in ("power_pct", "speed_mm_s", "passes"):
         assert verdict["setting"][name] == advice[name]
-    half = evening.run("judge-lot", "--power", "80", code=2)
-    assert "give --power and --speed together, or neither" in half.stderr
+    evening.run("keep", "--reliability", "0.95", "--yes")
+    assert evening.json("recommend", "--reliability", "0.95")["lot"] is None  # no longer new
 
 
-def test_a_new_lot_is_judged_by_the_chance_that_was_settled(evening: Shell) -> None:
-    evening.run("recommend", "--reliability", "0.93")
-    evening.run("settle", "last")
-    evening.run("change-sheet", "birch 3", "--lot", "May")
-    evening.burn(evening.json("plan-lot")["grid"], cut_cleanly)
-    assert evening.json("judge-lot")["reliability"] == 0.93
-    assert evening.json("judge-lot", "--reliability", "0.97")["reliability"] == 0.97
+def test_a_new_lot_is_judged_by_the_chance_that_was_kept(evening: Shell) -> None:
+    evening.run("recommend", "--reliability", "0.93", "--keep")
+    evening.run("sheet", "new-lot", "birch 3", "May")
+    evening.burn(evening.json("plan", "--for", "lot")["grid"], cut_cleanly)
+    assert evening.json("recommend")["lot"]["reliability"] == 0.93
+    said = evening.json("recommend", "--reliability", "0.97")["lot"]
+    assert said["reliability"] == 0.97
 
 
 def test_check_strips_find_a_tired_machine(evening: Shell) -> None:
-    assert "No check strip of birch 3 on bench was taken down yet" in evening.refusal(
-        "check-machine"
+    assert "No check strip of birch 3 on bench was recorded yet" in evening.refusal(
+        "machine", "check"
     )
     settings = []
     for tired in (1.0, 1.0, 1.25, 1.25):
-        board = evening.json("plan-strip")["grid"]
+        board = evening.json("plan", "--for", "check")["grid"]
         assert STRIP_NOTE in board["notes"]
         settings.append([(c["power_pct"], c["speed_mm_s"]) for c in board["cells"]])
         evening.burn(board, lambda power, speed, k=tired: cut_cleanly(power, speed * k))
     # The strips themselves don't move what they are compared with.
     assert settings[0] == settings[1] == settings[2] == settings[3]
-    found = evening.json("check-machine", "--picture", "strips.svg")
+    found = evening.json("machine", "check", "--picture", "strips.svg")
     check = found["check"]
     assert len(found["boards"]) == len(check["after_each"]) == 4
     assert check["alarm"] is True
@@ -149,19 +147,19 @@ def test_check_strips_find_a_tired_machine(evening: Shell) -> None:
     assert chances[1] < 0.5 < chances[3]
     picture = (evening.folder / "strips.svg").read_text(encoding="utf-8")
     assert picture.count('id="check-') == 4
-    assert "Clean the lens" in evening.text("check-machine") or check["checks"]
+    assert "Clean the lens" in evening.text("machine", "check") or check["checks"]
     # One number is told, drawn and acted on.
-    said = " ".join(evening.text("check-machine").split())
+    said = " ".join(evening.text("machine", "check").split())
     assert check["now"] == check["after_each"][-1]
     assert f"{check['now']['shift_pct']:+.0f} % (9 of 10: " in said
     assert f"about {-check['now']['shift_pct']:.0f} % less effective power" in said
 
 
 def test_a_sheet_that_is_not_known_checks_nothing(two: Shell) -> None:
-    said = two.refusal("plan-strip", "MDF 3", *ON_BENCH)
+    said = two.refusal("plan", "--for", "check", "MDF 3", *ON_BENCH)
     assert "MDF 3 on bench has 0 cuts and no edge between them" in said
 
 
 def test_sheet_or_machine_needs_both_sheets(two: Shell) -> None:
-    said = two.refusal("sheet-or-machine", "birch 3", "--reference", "MDF 3", *ON_BENCH)
+    said = two.refusal("machine", "check", "birch 3", "--reference", "MDF 3", *ON_BENCH)
     assert "No lot of birch 3 but the current one" in said

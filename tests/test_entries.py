@@ -8,7 +8,7 @@ import random
 from pathlib import Path
 
 import pytest
-from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, SETTING, later, some_grid
+from workshop_records import ADVICE, BENCH, BIRCH, EVENING, JOB, SETTING, later, some_grid
 
 from calib.errors import LogbookError
 from calib.logbook import Book, Filters, Session, export_text, import_text, ledger, open_book
@@ -255,12 +255,12 @@ def test_a_setting_that_two_books_chose_differently_is_not_kept_until_answered(
 ) -> None:
     book, other = two
     slow = dataclasses.replace(SETTING, speed_mm_s=10.0)
-    book.settle("bench", "birch 3", "cut", SETTING, when=later(2))
-    other.settle("bench", "birch 3", "cut", slow, when=later(3))
+    book.keep("bench", "birch 3", "cut", SETTING, when=later(2))
+    other.keep("bench", "birch 3", "cut", slow, when=later(3))
     exchange(book, other, 4)
-    assert book.settled() == other.settled() == ()
+    assert book.kept() == other.kept() == ()
     book.answer("setting bench birch 3 cut", "2", when=later(5))
-    (kept,) = book.settled("bench", "birch 3", "cut")
+    (kept,) = book.kept("bench", "birch 3", "cut")
     assert kept.setting == slow
 
 
@@ -284,8 +284,8 @@ def test_the_same_entries_in_any_order_give_the_same_book(
     book.record("AB12", [read("hanging")], when=later(4), why="light")
     other.undo(when=later(5), board_id="AB12")
     other.add_session("bench", Session(label="monday", air=True), when=later(6))
-    promise = other.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(7))
-    other.add_job("bench", "birch 3", JOB, when=later(8), promise_id=promise)
+    kept = other.keep("bench", "birch 3", "cut", SETTING, when=later(7), advice=ADVICE)
+    other.add_job("bench", "birch 3", JOB, when=later(8), kept_id=kept)
     exchange(book, other, 9)
     head, *lines = export_text(book).splitlines()
     states = set()
@@ -295,7 +295,7 @@ def test_the_same_entries_in_any_order_give_the_same_book(
             import_text(fresh, "\n".join([head, *lines]), when=later(10))
             check_book(fresh)
             states.add((
-                fresh.readings("AB12"), fresh.burns("bench", "birch 3"), fresh.promised_jobs(),
+                fresh.readings("AB12"), fresh.burns("bench", "birch 3"), fresh.advised_jobs(),
                 frozenset(fresh.sessions("bench")),
             ))  # fmt: skip
     ((readings, burns, jobs, sessions),) = states
@@ -312,3 +312,36 @@ def test_the_cache_takes_no_part_in_an_export_and_can_be_made_anew(book: Book) -
         ledger.refresh(connection)
     assert export_text(book) == before
     assert book.readings("AB12") == (read("no"),)
+
+
+def test_a_clock_that_goes_back_changes_nothing_but_the_dates(three: list[Book]) -> None:
+    chance = random.Random(0)
+    times = {
+        "forwards": [float(minute) for minute in range(40)],
+        "backwards": [-float(minute) for minute in range(40)],
+        "jumping": [chance.uniform(-1e6, 1e6) for _ in range(40)],
+    }
+    states = []
+    for book, minutes in zip(three, times.values(), strict=True):
+        tick = iter(minutes)
+        book.add_machine(BENCH, when=later(next(tick)))
+        book.add_sheet(BIRCH, when=later(next(tick)))
+        book.add_board(some_grid(), when=later(next(tick)))
+        for grade in ("no", "hanging", "through"):
+            reading = Reading(cell="A1", through=grade)
+            book.record("AB12", [reading], when=later(next(tick)), why="again")
+        book.record("AB12", [Reading(cell="A2", through="no")], when=later(next(tick)))
+        for lens in (38.1, 50.8, 63.5):
+            book.change_setup("bench", when=later(next(tick)), what="lens", lens_mm=lens)
+        for _ in range(2):
+            book.undo(when=later(next(tick)), board_id="AB12")
+        book.undo(when=later(next(tick)), machine="bench")
+        states.append((
+            book.readings("AB12"),
+            book.machine("bench").lens_mm,
+            [(line.kind, line.text, line.superseded) for line in book.history("bench", "birch 3")],
+            [entry.machine.lens_mm for entry in book.setups("bench")],
+        ))
+    assert states[0][:2] == ((Reading(cell="A1", through="hanging"),), 50.8)
+    assert states[1] == states[0]
+    assert states[2] == states[0]

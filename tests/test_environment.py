@@ -31,8 +31,8 @@ def made(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, ...
     asked: list[tuple[str, ...]] = []
     (tmp_path / "installed").mkdir()
     monkeypatch.setattr(environment, "VENV", tmp_path)
-    monkeypatch.setattr(environment, "_is_usable", lambda: True)
-    monkeypatch.setattr(environment, "_pip", lambda *words: asked.append(words))
+    monkeypatch.setattr(environment, "is_usable", lambda: True)
+    monkeypatch.setattr(environment, "pip", lambda *words: asked.append(words))
     return asked
 
 
@@ -53,7 +53,7 @@ def test_changed_pins_are_installed(
 ) -> None:
     environment.ensure_environment(environment.RUN_PINS)
     made.clear()
-    monkeypatch.setattr(environment, "_digest", lambda name: f"other {name}")
+    monkeypatch.setattr(environment, "digest", lambda name: f"other {name}")
     environment.ensure_environment(environment.RUN_PINS)
     assert [words[-1].rsplit("/", 1)[-1] for words in made] == ["run.txt"]
 
@@ -68,8 +68,8 @@ def test_without_venv_it_says_what_to_install(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(environment, "VENV", tmp_path / "v")
-    monkeypatch.setattr(environment, "_venv_made", lambda: False)
-    monkeypatch.setattr(environment, "_debian_helps", lambda *names: False)
+    monkeypatch.setattr(environment, "venv_made", lambda: False)
+    monkeypatch.setattr(environment, "debian_helps", lambda *names: False)
     with pytest.raises(environment.SetupError, match="apt-get install python3-venv"):
         environment.ensure_environment(environment.RUN_PINS)
 
@@ -80,7 +80,7 @@ def test_a_failing_pip_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(environment.subprocess, "run", fails)
     with pytest.raises(environment.SetupError, match="pip could not install"):
-        environment._pip("install", "nothing")
+        environment.pip("install", "nothing")
 
 
 def test_debian_packages_are_left_to_the_user_who_may_not_install_them(

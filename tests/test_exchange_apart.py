@@ -24,7 +24,7 @@ _steps = st.one_of(
     st.tuples(st.just("undo pair")),
     st.tuples(st.just("undo machine")),
     st.tuples(st.just("job"), st.integers(1, 3)),
-    st.tuples(st.just("settle"), st.integers(10, 12)),
+    st.tuples(st.just("keep"), st.integers(10, 12)),
     st.tuples(st.just("lens"), st.sampled_from([38.1, 50.8, 63.5])),
     st.tuples(st.just("lot"), st.sampled_from(["L1", "L2", "L3"])),
     st.tuples(st.just("note"), st.text("äb =", min_size=1, max_size=3)),
@@ -48,7 +48,7 @@ def play(book: Book, steps: list[tuple[Any, ...]], minute: int) -> None:
             "job": lambda count, at=at: book.add_job(
                 "bench", "birch 3", [dataclasses.replace(job, count=count)], when=at
             ),
-            "settle": lambda speed, at=at: book.settle(
+            "keep": lambda speed, at=at: book.keep(
                 "bench", "birch 3", "cut", Setting(power_pct=60.0, speed_mm_s=speed), when=at
             ),
             "lens": lambda lens, at=at: book.change_setup(
@@ -69,7 +69,7 @@ def state(book: Book) -> dict[str, object]:
     return {
         "readings": book.readings("AB12"),
         "jobs": sorted(map(repr, burns)),
-        "settled": [(s.setting, s.lot) for s in book.settled("bench", "birch 3")],
+        "kept": [(s.setting, s.lot) for s in book.kept("bench", "birch 3")],
         "machine": book.machine("bench"),
         "sheet": book.sheet("birch 3"),
     }

@@ -9,13 +9,8 @@ import numpy as np
 import pytest
 from scipy import special
 
-from calib.fit.graded import (
-    counted_ln_share,
-    fit_graded,
-    grade_chances,
-    graded_settings,
-    set_ln_share,
-)
+from calib.fit.fits import fit as fit_graded
+from calib.fit.model import counted_ln_share, grade_chances, set_ln_share, settings_of
 from calib.fit.priors import MISREAD, GradedPrior
 from calib.records import Burn, Machine
 
@@ -39,7 +34,7 @@ def chances(fit, settings, response="mark") -> np.ndarray:
     """Chance of each grade, (5, n)."""
     power, speed = np.array(settings, dtype=float).T
     columns = [power, speed, np.ones(len(power)), np.full(len(power), np.nan)]
-    return grade_chances(fit, graded_settings(MACHINE, columns, fit.prior, response))
+    return grade_chances(fit.here, settings_of(MACHINE, columns, fit.prior, response))
 
 
 def brute_force(settings, draws=3_000_000) -> tuple[np.ndarray, float]:
@@ -166,7 +161,7 @@ def test_finer_lines_mark_deeper():
     burns = [area(12.0, 0.1, 2), area(12.0, 0.2, 1), area(20.0, 0.1, 3), area(20.0, 0.2, 2)] * 2
     fit = fit_graded(MACHINE, burns, PRIOR, "mark")
     columns = [np.full(3, 15.0), np.full(3, 200.0), np.ones(3), np.array([0.08, 0.15, 0.3])]
-    at = graded_settings(MACHINE, columns, PRIOR, "mark")
-    depth = np.arange(5) @ grade_chances(fit, at)
+    at = settings_of(MACHINE, columns, PRIOR, "mark")
+    depth = np.arange(5) @ grade_chances(fit.here, at)
     assert (np.diff(depth) < 0).all()
     assert fit.learned["pitch"] < 0.95

@@ -50,7 +50,7 @@ def test_the_interval_against_counts_drawn_from_a_doubtful_chance(places, centre
     """Φ⁻¹(q) normal, as a fit gives it; whole numbers can't leave out 5 % on the dot."""
     rng = np.random.default_rng(11)
     q = stats.norm.cdf(stats.norm.ppf(centre) + rng.normal(0.0, 0.35, 40_000))
-    low, high = pushes_interval(places, float(q.mean()), float(q.var()))
+    low, high = pushes_interval(q, np.full(len(q), 1.0 / len(q)), places)
     counts = rng.binomial(places, q)
     assert (counts < low).mean() <= 0.08
     assert (counts > high).mean() <= 0.08
@@ -58,13 +58,33 @@ def test_the_interval_against_counts_drawn_from_a_doubtful_chance(places, centre
     assert (counts >= high).mean() >= 0.03
 
 
+ONE = np.ones(1)
+
+
 def test_the_interval_of_what_is_certain():
-    assert pushes_interval(50.0, 0.0, 0.0) == (0, 0)
-    assert pushes_interval(50.0, 1.0, 0.0) == (50, 50)
-    low, high = pushes_interval(400.0, 0.1, 0.0)
-    assert (low, high) == tuple(stats.binom.ppf([0.05, 0.95], 400, 0.1))
-    low, high = pushes_interval(1e6, 0.1, 0.01**2)
-    assert (low / 1e6, high / 1e6) == pytest.approx((0.084, 0.117), abs=0.001)
+    assert pushes_interval(0.0 * ONE, ONE, 50.0) == (0, 0)
+    assert pushes_interval(ONE, ONE, 50.0) == (50, 50)
+    for places in (1.0, 12.4, 150.0, 1e6):
+        expected = stats.binom.ppf([0.05, 0.95], max(round(places), 1), 0.1)
+        assert pushes_interval(0.1 * ONE, ONE, places) == tuple(expected)
+    for defects in (0.2, 3.0, 40.0):
+        expected = stats.poisson.ppf([0.05, 0.95], defects)
+        assert pushes_interval(0.0 * ONE, ONE, 50.0, defects) == tuple(expected)
+
+
+def test_never_more_places_than_there_are():
+    """Half of what isn't known says that nothing drops: a Poisson count would go beyond."""
+    low, high = pushes_interval(np.array([0.0, 1.0]), np.full(2, 0.5), 42.0)
+    assert (low, high) == (0, 42)
+
+
+def test_pushes_and_defects_are_the_sum_of_their_counts():
+    draws = np.array([0.0, 0.02, 0.1])
+    counts = np.arange(400)
+    hang = np.mean([stats.binom.pmf(counts, 80, q) for q in draws], axis=0)
+    both = np.cumsum(np.convolve(hang, stats.poisson.pmf(counts, 6.0)))
+    expected = np.searchsorted(both, [0.05, 0.95])
+    assert pushes_interval(draws, np.full(3, 1.0 / 3.0), 80.0, 6.0) == tuple(expected)
 
 
 def test_marks_count_in_the_time_of_a_promise_when_they_have_a_setting():
@@ -76,12 +96,3 @@ def test_marks_count_in_the_time_of_a_promise_when_they_have_a_setting():
     full = job_time_s(panel(), BENCH, PANEL_SETTINGS).total_s / 60.0
     assert with_marks.minutes == pytest.approx(full)
     assert without.minutes < with_marks.minutes
-
-
-@pytest.mark.parametrize("places", [0.3, 1.0, 12.4, 150.0])
-def test_pushes_are_beta_binomial(places):
-    """The Beta's two numbers from mean and variance; quantiles as scipy has them."""
-    failing, variance = 0.2, 0.003
-    both = failing * (1.0 - failing) / variance - 1.0
-    counts = stats.betabinom(max(round(places), 1), failing * both, (1.0 - failing) * both)
-    assert pushes_interval(places, failing, variance) == tuple(counts.ppf([0.05, 0.95]))

@@ -11,13 +11,13 @@ import pytest
 from shell import Shell
 from workshop_records import later
 
-from calib.errors import BadFile, InvalidRecord, LogbookError, NotEnoughEvidence
+from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
 from calib.logbook import Book, open_book
 from calib.records import Machine, Setting, Sheet
-from calib.report.jobs import job_text
-from calib.tasks.costing import costs_of, take_down_costs, take_down_time, time_ratio
+from calib.tasks.costing import costs_of, record_costs, record_time, time_ratio
 from calib.tasks.jobs import job_picture, job_report, time_this_job
 from calib.tasks.wishes import JobWish
+from calib.texts.jobs import job_text
 
 PANEL = (Path(__file__).parent / "reference" / "drawings" / "panel.svg").read_bytes()
 BENCH = Machine(
@@ -49,29 +49,13 @@ def wish(**changed):
     return JobWish(**{"operations": ALL, "classes_by": "group", **changed})
 
 
-def test_without_operations_only_the_classes_are_told(unburnt: Book) -> None:
-    report = job_report(unburnt, None, None, PANEL, JobWish(classes_by="group"))
-    assert [(c.name, c.operation, c.strokes, c.closed) for c in report.classes] == [
-        ("cut", None, 8, 8), ("lettering", None, 5, 0), ("badge", None, 2, 2),
-    ]  # fmt: skip
-    assert report.time is report.promise is report.costs is None
-
-
-def test_classes_are_told_before_the_logbook_holds_a_sheet(shell: Shell) -> None:
-    drawing = shell.write("panel.svg", PANEL)
-    data = shell.json("job", drawing, "--classes-by", "group")
-    assert [c["name"] for c in data["classes"]] == ["cut", "lettering", "badge"]
-    assert "no machine" in shell.refusal("job", drawing, "--classes-by", "group", "--cut", "cut")
-    assert "no machine" in shell.refusal("job", drawing, "birch 3")
-
-
 def test_before_any_burn_a_given_setting_tells_the_time_alone(unburnt: Book) -> None:
     report = job_report(unburnt, None, None, io.BytesIO(PANEL), wish(cut=CUT, marks=MARKS))
     assert report.time is not None
     assert [c.operation for c in report.time.classes] == ["area_mark", "line_mark", "cut"]
     assert {c.name: c.setting for c in report.classes} == {"cut": CUT, **MARKS}
     assert report.prices == ()
-    assert report.promise is None
+    assert report.pushes is None
     assert any("was burnt yet" in note for note in report.notes)
     with pytest.raises(NotEnoughEvidence, match="nothing was burnt at the power"):
         job_picture(report, "cost.png")
@@ -80,32 +64,11 @@ def test_before_any_burn_a_given_setting_tells_the_time_alone(unburnt: Book) -> 
     assert any("Give a setting for the cuts" in note for note in neither.notes)
 
 
-def test_marks_alone_have_a_time_and_no_pushes(unburnt: Book) -> None:
-    marks = {"cut": None, "lettering": "line_mark", "badge": None}
-    report = job_report(
-        unburnt, None, None, PANEL, wish(operations=marks, marks={"lettering": MARKS["lettering"]})
-    )
-    assert report.time is not None
-    assert report.time.marking_s > 0.0
-    assert report.promise is report.setting is None
-    without = job_report(unburnt, None, None, PANEL, wish(operations=marks))
-    assert without.notes[0] == "Not counted, because they have no setting: lettering."
-
-
-def test_a_setting_for_no_class_is_refused(unburnt: Book) -> None:
-    with pytest.raises(InvalidRecord, match="class 'sky'"):
-        job_report(unburnt, None, None, PANEL, wish(marks={"sky": CUT}))
-    with pytest.raises(InvalidRecord, match="no class 'sky'"):
-        job_report(unburnt, None, None, PANEL, wish(operations={**ALL, "sky": "cut"}))
-    with pytest.raises(BadFile, match="well-formed XML"):
-        job_report(unburnt, None, None, b"%PDF", wish())
-
-
 def test_a_burnt_pair_has_prices_a_promise_and_a_picture(stocked: Path, tmp_path: Path) -> None:
     place = tmp_path / "book.sqlite3"
     place.write_bytes(stocked.read_bytes())
     with open_book(place) as book:
-        take_down_costs(book, when=later(1), machine_hour=30.0, currency="EUR")
+        record_costs(book, when=later(1), machine_hour=30.0, currency="EUR")
         report = job_report(
             book, None, None, PANEL,
             wish(operations={**ALL, "badge": None, "lettering": None}, cut=CUT, price=20.0),
@@ -120,38 +83,38 @@ def test_a_burnt_pair_has_prices_a_promise_and_a_picture(stocked: Path, tmp_path
     assert report.time is not None
     assert report.prices[0].minutes == pytest.approx(report.time.total_s / 60.0)
     assert report.prices[0].parts["machine time"] == pytest.approx(report.time.total_s / 120.0)
-    assert report.promise is not None
-    assert [change.change_pct for change in report.promise.changes] == [-1.0, 0.0, 1.0]
+    assert report.pushes is not None
+    assert [change.change_pct for change in report.pushes.changes] == [-1.0, 0.0, 1.0]
     assert report.features is not None
     assert report.features.counts["narrow outline"] == 1
     assert any(note.startswith("Guessed, not given: labour hour") for note in report.notes)
     told = " ".join(job_text(report).split())
     assert "Guessed, not given: labour hour, seconds per push" in told
     assert job_picture(report, "cost.png")[:4] == b"\x89PNG"
-    assert b"expected cost of the job [EUR]" in job_picture(report, "cost.svg")
+    assert b"expected cost of the job, what changes [EUR]" in job_picture(report, "cost.svg")
 
 
 def test_a_job_at_a_setting_of_another_lot_says_so(evening: Shell) -> None:
-    evening.run("settle", "last")
+    evening.run("keep", "--reliability", "0.9")
     drawing = evening.write("panel.svg", PANEL)
     typed = ("job", drawing, "--classes-by", "group", "--cut", "cut", "--leave-out", "badge")
     typed += ("--leave-out", "lettering")
-    said = "It was settled before the lot had a name; now it is lot May."
+    said = "It was kept before the lot had a name; now it is lot May."
     assert said not in evening.json(*typed)["notes"]
-    evening.run("change-sheet", "birch 3", "--lot", "May")
+    evening.run("sheet", "new-lot", "birch 3", "May")
     assert evening.json(*typed)["notes"][0] == said
     at = ("--power", "80", "--speed", "12")
     assert said not in evening.json(*typed, *at)["notes"]
 
 
-def test_other_settings_keep_to_what_was_promised_of_the_settled_one(evening: Shell) -> None:
-    evening.run("settle", "last")
+def test_other_settings_keep_to_what_was_asked_of_the_kept_one(evening: Shell) -> None:
+    evening.run("keep", "--reliability", "0.9")
     drawing = evening.write("panel.svg", PANEL)
     typed = ("job", drawing, "--classes-by", "group", "--cut", "cut", "--leave-out", "badge")
     typed += ("--leave-out", "lettering")
-    settled, *others = evening.json(*typed)["prices"]
+    kept, *others = evening.json(*typed)["prices"]
     fastest = next(priced for priced in others if priced["name"] == "fastest")
-    assert fastest["setting"] == settled["setting"]
+    assert fastest["setting"] == kept["setting"]
     sure = evening.json(*typed, "--reliability", "0.99")["prices"]
     surer = next(priced for priced in sure if priced["name"] == "fastest")
     assert surer["setting"]["speed_mm_s"] < fastest["setting"]["speed_mm_s"]
@@ -159,8 +122,8 @@ def test_other_settings_keep_to_what_was_promised_of_the_settled_one(evening: Sh
 
 def test_costs_are_asked_once_and_the_rest_stays_a_guess(unburnt: Book) -> None:
     assert "machine_hour" in costs_of(unburnt).guessed
-    take_down_costs(unburnt, when=later(1), machine_hour=18.0)
-    costs = take_down_costs(
+    record_costs(unburnt, when=later(1), machine_hour=18.0)
+    costs = record_costs(
         unburnt, when=later(2), currency="EUR", cleaning_s_per_m=(0.0, 1.0, 2.0, 3.0, 4.0)
     )
     assert costs == costs_of(unburnt)
@@ -168,10 +131,10 @@ def test_costs_are_asked_once_and_the_rest_stays_a_guess(unburnt: Book) -> None:
     assert "machine_hour" not in costs.guessed
     assert "labour_hour" in costs.guessed
     with pytest.raises(InvalidRecord, match=r"recut_share is 2\.0"):
-        take_down_costs(unburnt, when=later(3), recut_share=2.0)
+        record_costs(unburnt, when=later(3), recut_share=2.0)
     # Only looking stores nothing.
-    take_down_costs(unburnt, when=later(4))
-    (stands,) = unburnt.kept("costs")
+    record_costs(unburnt, when=later(4))
+    (stands,) = unburnt.stored("costs")
     assert stands.at == later(2)
 
 
@@ -189,9 +152,9 @@ def test_timed_jobs_put_the_time_right(unburnt: Book) -> None:
     assert after.time.machine_s == before.time.machine_s
     assert 1.2 < ratio.ratio < 1.3
     with pytest.raises(InvalidRecord, match="measured at 30 s"):
-        take_down_time(unburnt, None, (600.0, 30.0), when=later(4))
+        record_time(unburnt, None, (600.0, 30.0), when=later(4))
     with pytest.raises(LogbookError, match="'bank'"):
-        take_down_time(unburnt, "bank", (600.0, 700.0), when=later(4))
+        record_time(unburnt, "bank", (600.0, 700.0), when=later(4))
     untimed = job_report(unburnt, None, None, PANEL, JobWish())
     with pytest.raises(InvalidRecord, match="'panel' has no calculated time"):
         time_this_job(unburnt, None, untimed, 60.0, when=later(5), label="panel")

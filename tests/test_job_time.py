@@ -1,27 +1,15 @@
 """The time of a job: strokes, marks, travel, passes, loads of the bed."""
 
 import math
-from dataclasses import replace
 
 import pytest
-from bench_jobs import BENCH, CUT, PANEL_SETTINGS, job_of, panel, time_of
+from bench_jobs import BENCH, PANEL_SETTINGS, job_of, panel, time_of
 
 from calib.errors import InvalidRecord, MachineLimit
 from calib.jobs.drawing import make_job, read_drawing
-from calib.jobs.job import plain_job
 from calib.jobs.job_time import bed_loads, job_time_s
 from calib.physics import move_time_s
 from calib.records import Setting
-from calib.records.costs import START_UP_S
-
-
-@pytest.mark.parametrize("outlines", [45, 90, 150])
-def test_27_m_at_5_mm_s_fill_an_hour_and_a_half(outlines):
-    """Common practice, no source: at most 27 m in 90 minutes; up to 10 % more is believed."""
-    job = plain_job(27_000.0, outlines)
-    assert job.cut_length_mm == pytest.approx(27_000.0)
-    minutes = job_time_s(job, BENCH, {"cut": Setting(power_pct=60.0, speed_mm_s=5.0)}).total_s / 60
-    assert 90.0 <= minutes <= 99.0
 
 
 def test_27_m_of_drawn_rings_fill_an_hour_and_a_half():
@@ -67,17 +55,6 @@ def test_passes_of_a_closed_outline_repeat_it_and_an_open_one_travels_back():
     assert thrice.classes[0].length_mm == pytest.approx(180.0)
 
 
-def test_marks_come_before_cuts_and_parts_add_up():
-    time = job_time_s(panel(), BENCH, PANEL_SETTINGS)
-    assert [c.operation for c in time.classes] == ["area_mark", "line_mark", "cut"]
-    assert time.start_up_s == START_UP_S
-    assert time.total_s == pytest.approx(
-        time.cutting_s + time.marking_s + time.travel_s + time.start_up_s
-    )
-    assert time.interval_s is None
-    assert "not calibrated" in " ".join(time.notes)
-
-
 def test_settings_that_cannot_be_are_refused():
     with pytest.raises(InvalidRecord, match=r"class 'lettering' \(line_mark\) has no setting"):
         job_time_s(panel(), BENCH, {k: v for k, v in PANEL_SETTINGS.items() if k != "lettering"})
@@ -85,16 +62,6 @@ def test_settings_that_cannot_be_are_refused():
         time_of(job_of("cut", "M0 0h5"), speed_mm_s=500.0)
     with pytest.raises(InvalidRecord, match="no line pitch"):
         time_of(job_of("area_mark", "M0 0h5v5z"))
-
-
-def test_an_unknown_acceleration_counts_cautious_ramps_and_says_so():
-    unknown = replace(BENCH, acceleration_mm_s2=None)
-    square = job_of("cut", "M0 0h60v60h-60z")
-    time = time_of(square, machine=unknown)
-    assert time.total_s > 240.0 / 20.0
-    cautious = time_of(square, machine=replace(BENCH, acceleration_mm_s2=1500.0))
-    assert time.total_s == pytest.approx(cautious.total_s)
-    assert "acceleration isn't known" in " ".join(time.notes)
 
 
 @pytest.mark.parametrize(
@@ -110,13 +77,3 @@ def test_an_unknown_acceleration_counts_cautious_ramps_and_says_so():
 )
 def test_loads_of_the_bed(size, loads):
     assert bed_loads(size, (600.0, 400.0)) == loads
-
-
-def test_a_drawing_larger_than_the_bed_takes_loads_and_start_ups():
-    job = job_of("cut", "M0 0h300v300h-300z", "M900 0h50v50h-50z", "M0 350h950")
-    time = job_time_s(job, BENCH, {"a": CUT}, start_up_s=60.0)
-    assert time.loads == 2
-    assert time.start_up_s == 120.0
-    notes = " ".join(time.notes)
-    assert "at least 2 loads" in notes
-    assert "larger than the bed: 1." in notes

@@ -22,52 +22,54 @@ def pair(book: Book) -> Book:
 
 
 def test_what_is_kept_anew_replaces_what_was_kept_before(pair: Book) -> None:
-    pair.keep("costs", {"machine_hour": 15.0}, when=later(2))
-    # Taken down later, though its clock says earlier: it counts.
-    pair.keep("costs", {"machine_hour": 18.0}, when=later(1), note="tube is dearer")
-    (new,) = pair.kept("costs")
+    pair.store("costs", {"machine_hour": 15.0}, when=later(2))
+    # Recorded later, though its clock says earlier: it counts.
+    pair.store("costs", {"machine_hour": 18.0}, when=later(1), note="tube is dearer")
+    (new,) = pair.stored("costs")
     assert new.content == {"machine_hour": 18.0}
     assert (new.note, new.machine, new.label) == ("tube is dearer", None, "")
 
 
 def test_they_are_found_by_what_they_are_about(pair: Book) -> None:
-    pair.keep("timed_job", {"measured_s": 60.0}, when=later(1), machine="bench", label="box")
-    pair.keep("comb", {"stock_mm": 3.0}, when=later(2), machine="bench", sheet="birch 3", label="K")
-    assert [entry.label for entry in pair.kept("timed_job", machine="bench")] == ["box"]
-    (comb,) = pair.kept("comb", label="K")
+    pair.store("timed_job", {"measured_s": 60.0}, when=later(1), machine="bench", label="box")
+    pair.store(
+        "comb", {"stock_mm": 3.0}, when=later(2), machine="bench", sheet="birch 3", label="K"
+    )
+    assert [entry.label for entry in pair.stored("timed_job", machine="bench")] == ["box"]
+    (comb,) = pair.stored("comb", label="K")
     assert (comb.machine, comb.sheet) == ("bench", "birch 3")
-    assert pair.kept("comb", label="L") == ()
+    assert pair.stored("comb", label="L") == ()
 
 
 def test_the_same_twice_is_kept_once(pair: Book) -> None:
-    first = pair.keep("costs", {"a": 1}, when=later(1))
-    assert pair.keep("costs", {"a": 1}, when=later(1)) == first
-    assert len(pair.kept("costs")) == 1
+    first = pair.store("costs", {"a": 1}, when=later(1))
+    assert pair.store("costs", {"a": 1}, when=later(1)) == first
+    assert len(pair.stored("costs")) == 1
 
 
 def test_what_cannot_be_kept_is_refused(pair: Book) -> None:
     with pytest.raises(LogbookError, match="'bank'"):
-        pair.keep("timed_job", {}, when=later(1), machine="bank")
+        pair.store("timed_job", {}, when=later(1), machine="bank")
     with pytest.raises(InvalidRecord, match="kind is 'money'"):
-        pair.keep("money", {}, when=later(1))  # type: ignore[arg-type]
+        pair.store("money", {}, when=later(1))  # type: ignore[arg-type]
     with pytest.raises(InvalidRecord, match=f"at most {LONGEST_CONTENT} characters"):
-        pair.keep("costs", {"text": "x" * LONGEST_CONTENT}, when=later(1))
+        pair.store("costs", {"text": "x" * LONGEST_CONTENT}, when=later(1))
     with pytest.raises(InvalidRecord, match="nan"):
-        pair.keep("costs", {"machine_hour": float("nan")}, when=later(1))
-    assert pair.kept("costs") == ()
+        pair.store("costs", {"machine_hour": float("nan")}, when=later(1))
+    assert pair.stored("costs") == ()
 
 
 def test_they_travel_with_a_logbook(pair: Book, tmp_path: Path) -> None:
-    pair.keep("costs", {"machine_hour": 15.0}, when=later(1))
-    pair.keep("timed_job", {"measured_s": 60.0}, when=later(2), machine="bench", label="box")
+    pair.store("costs", {"machine_hour": 15.0}, when=later(1))
+    pair.store("timed_job", {"measured_s": 60.0}, when=later(2), machine="bench", label="box")
     document = export_text(pair)
     with open_book(tmp_path / "other.sqlite3") as other:
         for _ in range(2):
             import_text(other, document, when=later(9))
-        assert [entry.content for entry in other.kept("timed_job", machine="bench")] == [
+        assert [entry.content for entry in other.stored("timed_job", machine="bench")] == [
             {"measured_s": 60.0}
         ]
-        assert len(other.kept("costs")) == 1
+        assert len(other.stored("costs")) == 1
     (said,) = [line for line in document.splitlines() if '"timed_job"' in line]
     entry = ledger.from_line(said)
     spoilt = dataclasses.replace(

@@ -24,8 +24,7 @@ def plain(latent, cuts, grade, count) -> tuple[Latent, Readings]:
     )
     return one, Readings(
         grade=np.asarray(grade, dtype=np.int64),
-        count=np.asarray(count, dtype=float),
-        group=np.zeros(n, dtype=np.int64),
+        count=np.asarray(count, dtype=float)[None, :],
         length=np.ones(n),
         ln_whole=np.zeros(n),
         misread=0.0,
@@ -73,8 +72,7 @@ def test_sessions_are_sums_over_what_each_shares(sessions):
     )
     readings = Readings(
         grade=grade,
-        count=np.ones(n),
-        group=group,
+        count=(group == np.arange(sessions)[:, None]).astype(float),
         length=length,
         ln_whole=-0.02 * length,
         misread=0.01,
@@ -95,3 +93,28 @@ def test_sessions_are_sums_over_what_each_shares(sessions):
             exact[place] += np.log(value.sum())
     found = log_likelihood(latent, readings, alpha[None, :])[0]
     np.testing.assert_allclose(found, exact, atol=0.01 * sessions)
+
+
+def test_readings_alike_are_told_once_and_counted_by_session():
+    """Eight distinct readings in three sessions against each reading as a row of its own."""
+    rng = np.random.default_rng(8)
+    count = rng.integers(0, 4, (3, 8)).astype(float)
+    grade, critical = rng.integers(0, 3, 8), 3.0 + 0.1 * rng.standard_normal(8)
+    length = np.where(np.arange(8) % 3 == 1, 2.5, 1.0)
+    session, row = np.repeat(np.argwhere(count > 0), count[count > 0].astype(int), axis=0).T
+
+    def told(which, times):
+        latent = Latent(
+            critical=np.tile(critical[which], (2, 1)),
+            scatter=np.array([0.05, 0.08]),
+            shared=np.array([0.04, 0.02]),
+            cuts=np.array([[-0.06, 0.0], [-0.03, 0.0]]),
+        )
+        readings = Readings(
+            grade=grade[which], count=times, length=length[which], ln_whole=-0.02 * length[which],
+            misread=0.01, lots=("", "old", "old"), lot_scale=0.05,
+        )  # fmt: skip
+        return log_likelihood(latent, readings, np.tile(np.linspace(2.8, 3.2, 9), (2, 1)))
+
+    apart = (session == np.arange(3)[:, None]).astype(float)
+    np.testing.assert_allclose(told(np.arange(8), count), told(row, apart), rtol=1e-10)

@@ -8,7 +8,6 @@ import re
 
 import pytest
 from boards import BIRCH, CO2, MACHINES, MDF, some_settings
-from layout_checks import assert_sound
 
 from calib.boards.gentle import KnownMarks
 from calib.boards.layout import LayoutOptions, board_id_of, lay_out, short_code
@@ -30,20 +29,6 @@ def test_codes_climb_with_the_expected_reach():
 def test_more_cells_than_codes_are_refused():
     with pytest.raises(BoardDoesNotFit, match="217 cells .* at most 216"):
         lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 217))
-
-
-def test_the_largest_board_has_216_different_codes():
-    machine = dataclasses.replace(CO2, bed_mm=(1000.0, 1000.0))
-    burns = [Setting(power_pct=50.0, speed_mm_s=10.0)] * 216
-    grid = lay_out(machine, BIRCH, "cut", burns)
-    assert grid.cells[-1].label == "Z9"
-    assert_sound(grid)
-
-
-def test_a_name_that_changes_on_the_board_is_noted():
-    sheet = dataclasses.replace(BIRCH, name="Größe " * 12)
-    notes = lay_out(CO2, sheet, "cut", some_settings(CO2, "cut", 6)).notes
-    assert any("plain letters or shortened" in note for note in notes)
 
 
 def test_codes_that_may_cut_a_thin_sheet_are_noted():
@@ -98,23 +83,6 @@ def test_codes_take_the_kept_mark_else_the_strongest_that_is_clear():
     assert_codes_are(KnownMarks(burns=READ), 20.0, 110.0)
     assert_codes_are(KnownMarks(burns=READ[:2]), 15.0, 150.0)
     assert_codes_are(KnownMarks(burns=READ[4:]), 30.0, 100.0)
-
-
-def test_codes_of_a_machine_whose_power_follows_the_speed_keep_the_setting():
-    follows = dataclasses.replace(CO2, power_follows_speed=True)
-    options = LayoutOptions(marks=KnownMarks(burns=READ))
-    cells = some_settings(follows, "cut", 6)
-    codes = lay_out(follows, BIRCH, "cut", cells, options=options).label_setting
-    assert (codes.power_pct, codes.speed_mm_s) == (20.0, 110.0)
-
-
-@pytest.mark.parametrize("unusable", [
-    Setting(power_pct=90.0, speed_mm_s=140.0),
-    Setting(power_pct=16.0, speed_mm_s=140.0, passes=2),
-    Setting(power_pct=16.0, speed_mm_s=140.0, line_pitch_mm=0.1),
-])  # fmt: skip
-def test_a_kept_mark_that_codes_cant_have_is_passed_over(unusable: Setting):
-    assert_codes_are(KnownMarks(kept=unusable, burns=READ), 20.0, 110.0)
 
 
 def test_codes_are_stronger_than_what_was_read_as_nothing():

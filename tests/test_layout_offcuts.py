@@ -6,7 +6,6 @@ import dataclasses
 
 import pytest
 from boards import BIRCH, CO2, TUBE_40, some_settings
-from layout_checks import assert_sound, energy
 
 from calib.boards.layout import LayoutOptions, lay_out, split_over_offcuts
 from calib.errors import BoardDoesNotFit
@@ -23,42 +22,10 @@ def test_too_many_cells_say_how_many_would_fit():
         lay_out(CO2, BIRCH, "cut", burns[:1], options=LayoutOptions(offcut_mm=(20.0, 20.0)))
 
 
-@pytest.mark.parametrize(
-    ("offcut", "more"), [((100.0, 80.0), ()), ((100.0, 80.0), ((150.0, 90.0),))]
-)
-def test_cells_are_split_over_several_offcuts(offcut, more):
-    burns = some_settings(CO2, "cut", 20)
-    options = LayoutOptions(offcut_mm=offcut, more_offcuts_mm=more)
-    grids = split_over_offcuts(CO2, BIRCH, "cut", burns, options=options)
-    assert [grid.board_mm for grid in grids] == ([offcut] * 3 if not more else [offcut, *more])
-    cells = [cell for grid in grids for cell in grid.cells]
-    assert sorted(str(c.setting) for c in cells) == sorted(map(str, burns))
-    assert len({c.label for c in cells}) == 20
-    assert len({grid.board_id for grid in grids}) == len(grids)
-    everything = sorted(energy(grids[0], c) for c in cells)
-    for grid in grids:
-        assert_sound(grid)
-        own = sorted(energy(grid, c) for c in grid.cells)
-        assert own[0] <= everything[4]
-        assert own[-1] >= everything[-5]
-
-
-def test_one_board_is_enough_when_it_fits():
-    grids = split_over_offcuts(CO2, BIRCH, "cut", some_settings(CO2, "cut", 8))
-    assert len(grids) == 1
-
-
 def test_offcuts_that_are_too_few_say_how_many_cells_they_hold():
     options = LayoutOptions(offcut_mm=(100.0, 80.0), more_offcuts_mm=((60.0, 45.0),))
     with pytest.raises(BoardDoesNotFit, match="20 cells don't fit the 2 boards at hand: 10 would"):
         split_over_offcuts(CO2, BIRCH, "cut", some_settings(CO2, "cut", 20), options=options)
-
-
-def test_an_offcut_larger_than_the_bed_is_used_as_far_as_the_head_reaches():
-    options = LayoutOptions(offcut_mm=(800.0, 300.0))
-    grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 6), options=options)
-    assert grid.board_mm == (600.0, 300.0)
-    assert any("larger than the head reaches" in note for note in grid.notes)
 
 
 def test_an_offset_takes_its_part_of_the_bed():

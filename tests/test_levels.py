@@ -10,9 +10,9 @@ from boards import CO2
 from scipy.stats import halfnorm, norm, t
 
 from calib.errors import InvalidRecord
-from calib.fit.cut import cut_data, points_of
-from calib.fit.cut_fit import coupon_chance, fit_cut
+from calib.fit.fits import fit
 from calib.fit.levels import Grid, blurred, grid_around
+from calib.fit.model import coupon_chance, problem_of, settings_of
 from calib.fit.priors import MISREAD, CutPrior
 from calib.records import Burn
 
@@ -75,13 +75,13 @@ SPEEDS = np.array([11.0, 13.0, 14.5, 16.0, 19.0])
 
 def readings(burns: list[Burn], location: np.ndarray) -> np.ndarray:
     """Likelihood of burns of one session with its own location, written out."""
-    data = cut_data(CO2, burns, SURE)
-    ln_needed = np.log(0.2 + 0.8 * data.at.speed_ratio)
-    ln_power = data.at.ln_full + data.at.ln_share
+    problem, at = problem_of(CO2, burns, SURE, "cut")
+    ln_needed = np.log(0.2 + 0.8 * np.exp(at.ln_speed_ratio))
+    ln_power = at.ln_full + at.ln_share
     total = np.ones_like(location)
     band = math.exp(SURE.band_ln)
-    for at, grade in zip(ln_power - ln_needed, data.grade, strict=True):
-        reach = at - location
+    for edge, grade in zip(ln_power - ln_needed, problem.readings.grade, strict=True):
+        reach = edge - location
         below = norm.cdf((-reach - band) / 0.05)
         through = norm.cdf(reach / 0.05)
         seen = (below, 1.0 - below - through, through)[grade]
@@ -91,8 +91,8 @@ def readings(burns: list[Burn], location: np.ndarray) -> np.ndarray:
 
 def chances_next(levels: dict[str | None, list[list[Burn]]]) -> np.ndarray:
     """Chances on the next sheet of this lot, by sums over location, lots, sessions and τ."""
-    at = points_of(CO2, (np.full(5, 80.0), SPEEDS, np.ones(5)), SURE.speed0_mm_s)
-    ln_power = at.ln_full + at.ln_share - np.log(0.2 + 0.8 * at.speed_ratio)
+    at = settings_of(CO2, (np.full(5, 80.0), SPEEDS, np.ones(5)), SURE, "cut")
+    ln_power = at.ln_full + at.ln_share - np.log(0.2 + 0.8 * np.exp(at.ln_speed_ratio))
     step = 0.01
     location = np.arange(2.6, 4.2, step)
     apart = location[:, None] - location[None, :]
@@ -122,8 +122,8 @@ def test_a_new_lot_is_what_sums_over_lots_and_sessions_give(new: list[Burn]) -> 
     older = [Burn(**{**_fields(b), "lot": "older"}) for b in OLD[:2]]
     if new:
         levels[None] = [new]
-    found = fit_cut(CO2, [*OLD, *older, *new], SURE)
-    at = points_of(CO2, (np.full(5, 80.0), SPEEDS, np.ones(5)), SURE.speed0_mm_s)
+    found = fit(CO2, [*OLD, *older, *new], SURE, "cut")
+    at = settings_of(CO2, (np.full(5, 80.0), SPEEDS, np.ones(5)), SURE, "cut")
     assert coupon_chance(found.elsewhere, at) == pytest.approx(chances_next(levels), abs=0.01)
 
 
@@ -132,8 +132,8 @@ def _fields(burn: Burn) -> dict[str, object]:
 
 
 def test_the_order_of_burns_of_several_lots_does_not_matter() -> None:
-    at = points_of(CO2, (np.full(5, 80.0), SPEEDS, np.ones(5)), SURE.speed0_mm_s)
-    there, back = (fit_cut(CO2, burns, SURE) for burns in ([*OLD, *NEW], [*NEW, *OLD][::-1]))
+    at = settings_of(CO2, (np.full(5, 80.0), SPEEDS, np.ones(5)), SURE, "cut")
+    there, back = (fit(CO2, burns, SURE, "cut") for burns in ([*OLD, *NEW], [*NEW, *OLD][::-1]))
     assert (coupon_chance(there.here, at) == coupon_chance(back.here, at)).all()
 
 

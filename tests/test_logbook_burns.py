@@ -1,4 +1,4 @@
-"""Burns, jobs, promises, settled settings and forecasts as the logbook gives them back."""
+"""Burns, jobs, kept settings and forecasts as the logbook gives them back."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ import dataclasses
 import math
 
 import pytest
-from workshop_records import BIRCH, JOB, PROMISE, SETTING, later, some_cells, some_grid
+from workshop_records import ADVICE, BIRCH, JOB, SETTING, later, some_cells, some_grid
 
 from calib.errors import InvalidRecord, LogbookError
-from calib.logbook import Book, Session
+from calib.logbook import Book
 from calib.records import COUPON_CUT_MM, Burn, Reading, Setting
 
 
@@ -75,33 +75,40 @@ def test_a_job_needs_burns_of_one_kind_and_operation(pair: Book) -> None:
         pair.add_job("bench", "birch 3", [JOB[0], mark], when=later(1))
 
 
-def test_a_promise_is_stored_once_and_knows_its_jobs(pair: Book) -> None:
-    stored = pair.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(1))
-    assert pair.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(1)) == stored
-    job = pair.add_job("bench", "birch 3", JOB, when=later(2), promise_id=stored)
-    (entry,) = pair.promises(machine="bench", sheet="birch 3")
-    assert (entry.id, entry.promise, entry.at, entry.lot) == (stored, PROMISE, later(1), "L1")
-    assert entry.jobs == (job,)
+def test_a_setting_is_kept_once_with_its_advice_and_its_jobs(pair: Book) -> None:
+    kept = pair.keep("bench", "birch 3", "cut", SETTING, when=later(1), advice=ADVICE)
+    again = pair.keep("bench", "birch 3", "cut", SETTING, when=later(2), advice=ADVICE)
+    assert again == kept
+    pair.add_job("bench", "birch 3", JOB, when=later(2), kept_id=kept)
+    (entry,) = pair.kept("bench", "birch 3")
+    assert (entry.id, entry.advice, entry.at, entry.lot) == (kept, ADVICE, later(1), "L1")
+    (job,) = pair.advised_jobs()
+    assert (job.advice, job.advised_at, job.burns) == (ADVICE, later(1), tuple(JOB))
     with pytest.raises(LogbookError, match="no machine 'attic'"):
-        pair.promises(machine="attic")
-    with pytest.raises(LogbookError, match="no promise 'nonsense'"):
-        pair.add_job("bench", "birch 3", JOB, when=later(3), promise_id="nonsense")
-
-
-def test_settling_keeps_one_current_setting_for_each_operation(pair: Book) -> None:
-    stored = pair.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(1))
-    pair.settle("bench", "birch 3", "cut", SETTING, when=later(2), promise_id=stored)
-    pair.settle("bench", "birch 3", "cut", SETTING, when=later(3), promise_id=stored)
-    mark = Setting(power_pct=15.0, speed_mm_s=200.0)
-    pair.settle("bench", "birch 3", "line_mark", mark, when=later(4))
-    cut, line = pair.settled("bench", "birch 3")
-    assert (cut.setting, cut.promise, cut.at, cut.lot) == (SETTING, PROMISE, later(2), "L1")
-    assert (line.setting, line.promise) == (mark, None)
-    assert pair.settled(operation="line_mark") == (line,)
-    with pytest.raises(LogbookError, match="60 % and 12 mm/s,? .*not of 15 % and 200 mm/s"):
-        pair.settle("bench", "birch 3", "cut", mark, when=later(5), promise_id=stored)
+        pair.kept("attic")
     with pytest.raises(LogbookError, match="no sheet 'oak'"):
-        pair.settled("bench", "oak")
+        pair.kept("bench", "oak")
+    with pytest.raises(LogbookError, match="no kept setting 'nonsense'"):
+        pair.add_job("bench", "birch 3", JOB, when=later(3), kept_id="nonsense")
+
+
+def test_one_setting_is_kept_for_each_operation_or_none_any_more(pair: Book) -> None:
+    first = pair.keep("bench", "birch 3", "cut", SETTING, when=later(1), advice=ADVICE)
+    mark = Setting(power_pct=15.0, speed_mm_s=200.0)
+    pair.keep("bench", "birch 3", "line_mark", mark, when=later(2))
+    by_hand = pair.keep("bench", "birch 3", "cut", mark, when=later(3))
+    cut, line = pair.kept("bench", "birch 3")
+    assert (cut.id, cut.setting, cut.advice) == (by_hand, mark, None)
+    assert pair.kept(operation="line_mark") == (line,)
+    pair.keep("bench", "birch 3", "cut", None, when=later(4))
+    assert pair.kept() == (line,)
+    with pytest.raises(LogbookError, match="No setting is kept for cut of 'birch 3' on 'bench'"):
+        pair.keep("bench", "birch 3", "cut", None, when=later(5))
+    assert [one.id for one in pair.kept(operation="cut", earlier=True)] == [by_hand, first]
+    pair.undo(when=later(6), machine="bench", sheet="birch 3")
+    assert pair.kept(operation="cut") == (cut,)
+    with pytest.raises(InvalidRecord, match="of another operation or setting than what is kept"):
+        pair.keep("bench", "birch 3", "cut", mark, when=later(7), advice=ADVICE)
 
 
 def test_forecasts_are_paired_with_what_came_out(pair: Book) -> None:
@@ -113,16 +120,3 @@ def test_forecasts_are_paired_with_what_came_out(pair: Book) -> None:
     assert (known.outcome, known.event, known.board) == (False, "through", "AB12")
     pair.record("AB12", [Reading(cell="A1", through="through")], when=later(2), why="misread")
     assert pair.forecasts()[0].outcome is True
-
-
-def test_sessions_are_described_once(pair: Book) -> None:
-    monday = Session(label="monday", focus_mm=6.0, air=True, lens_cleaned=False, support="pins",
-                     masked=True, note="door open")  # fmt: skip
-    pair.add_session("bench", monday, when=later(1))
-    pair.record("AB12", [Reading(cell="A1", through="no")], when=later(2), session="monday")
-    pair.record("AB12", [Reading(cell="A2", through="no")], when=later(3), session="tuesday")
-    assert pair.sessions("bench") == (monday, Session(label="tuesday"))
-    with pytest.raises(LogbookError, match="'monday' of 'bench' is described otherwise"):
-        pair.add_session("bench", dataclasses.replace(monday, air=False), when=later(4))
-    with pytest.raises(InvalidRecord, match="label is ''"):
-        pair.add_session("bench", Session(label=""), when=later(4))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
+from workshop_records import later
 
 from calib.errors import InvalidRecord, LogbookError
 from calib.logbook import Book, Filters
@@ -12,15 +12,6 @@ from calib.logbook.boards import MAX_PHOTOGRAPH_BYTES
 PNG = b"\x89PNG\r\n\x1a\n" + bytes(range(256))
 JPEG = b"\xff\xd8\xff\xe0rest"
 WEBP = b"RIFF\x10\x00\x00\x00WEBPVP8 "
-
-
-@pytest.fixture
-def pair(book: Book) -> Book:
-    """A logbook with one machine, one sheet and one planned board."""
-    book.add_machine(BENCH, when=EVENING)
-    book.add_sheet(BIRCH, when=EVENING)
-    book.add_board(some_grid(), when=EVENING)
-    return book
 
 
 def test_notes_are_found_and_stand_in_the_history(pair: Book) -> None:

@@ -149,7 +149,7 @@ def test_many_programs_may_open_a_new_logbook_at_once(place: str, server: Server
 
 
 def test_calib_alone_loads_no_database() -> None:
-    code = "import sys, calib, calib.logbook; print('sqlalchemy' in sys.modules)"
+    code = "import sys, calib; print('sqlalchemy' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "False"
 

@@ -117,11 +117,3 @@ def test_two_books_that_describe_a_session_otherwise_ask(
     # The other book takes the decision over without a question.
     assert import_text(other, export_text(book), when=later(6)).questions == ()
     assert other.sessions("bench") == (chosen,)
-
-
-def test_a_description_that_only_one_book_has_is_taken_over(book: Book, other: Book) -> None:
-    fill(book)
-    import_text(other, export_text(book), when=later(1))
-    other.add_session("bench", MONDAY, when=later(2))
-    assert import_text(book, export_text(other), when=later(3)).questions == ()
-    assert book.sessions("bench") == (MONDAY,)

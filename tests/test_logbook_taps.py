@@ -7,7 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
-from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
+from workshop_records import EVENING, later, some_grid
 
 from calib.errors import InvalidRecord, LogbookError
 from calib.logbook import Book, CellChanged, export_text, import_text, open_book
@@ -17,12 +17,9 @@ FRESH = Reading(cell="A1")
 
 
 @pytest.fixture
-def board(book: Book) -> Book:
+def board(pair: Book) -> Book:
     """A logbook with the planned board AB12 of six cells."""
-    book.add_machine(BENCH, when=EVENING)
-    book.add_sheet(BIRCH, when=EVENING)
-    book.add_board(some_grid(), when=EVENING)
-    return book
+    return pair
 
 
 def read(through: str | None = None, char: int | None = None, note: str = "") -> Reading:

@@ -27,36 +27,19 @@ def test_undo_goes_back_step_by_step_and_says_when_nothing_is_left(pair: Book) -
     assert sum(line.kind == "withdrawal" for line in lines) == 2
 
 
-def test_after_an_undo_one_can_record_and_undo_again(pair: Book) -> None:
-    one, two = Reading(cell="A1", through="no"), Reading(cell="A1", through="through")
-    pair.record("AB12", [one], when=later(1))
-    pair.undo(when=later(2), board_id="AB12")
-    pair.record("AB12", [two], when=later(3))
-    assert pair.readings("AB12") == (two,)
-    pair.undo(when=later(4), board_id="AB12")
-    assert pair.readings("AB12") == ()
-
-
-def test_the_latest_change_is_taken_back_even_when_the_clock_went_back(pair: Book) -> None:
-    pair.record("AB12", [Reading(cell="A1", through="no")], when=later(10))
-    pair.record("AB12", [Reading(cell="A2", through="no")], when=later(-500))
-    pair.undo(when=later(-499), board_id="AB12")
-    assert [reading.cell for reading in pair.readings("AB12")] == ["A1"]
-
-
-def test_set_ups_lots_jobs_and_settled_settings_are_taken_back(pair: Book) -> None:
+def test_set_ups_lots_jobs_and_kept_settings_are_taken_back(pair: Book) -> None:
     pair.change_setup("bench", when=later(1), what="lens", lens_mm=50.8)
     pair.add_sheet(dataclasses.replace(BIRCH, lot="L2"), when=later(2))
     pair.add_job("bench", "birch 3", JOB, when=later(3))
-    pair.settle("bench", "birch 3", "cut", SETTING, when=later(4))
+    pair.keep("bench", "birch 3", "cut", SETTING, when=later(4))
     slower = dataclasses.replace(SETTING, speed_mm_s=11.0)
-    pair.settle("bench", "birch 3", "cut", slower, when=later(5))
+    pair.keep("bench", "birch 3", "cut", slower, when=later(5))
 
     both = {"machine": "bench", "sheet": "birch 3"}
-    assert "settled setting for cut" in pair.undo(when=later(6), **both)
-    assert pair.settled("bench", "birch 3")[0].setting == SETTING
-    assert "settled setting for cut" in pair.undo(when=later(7), **both)
-    assert pair.settled("bench", "birch 3") == ()
+    assert "kept setting for cut" in pair.undo(when=later(6), **both)
+    assert pair.kept("bench", "birch 3")[0].setting == SETTING
+    assert "kept setting for cut" in pair.undo(when=later(7), **both)
+    assert pair.kept("bench", "birch 3") == ()
     assert "job" in pair.undo(when=later(8), **both)
     assert pair.burns("bench", "birch 3") == ()
     with pytest.raises(LogbookError, match="nothing to take back for 'bench' and 'birch 3'"):
@@ -98,13 +81,46 @@ def test_a_look_at_an_undo_stores_nothing_and_only_that_is_taken_back(pair: Book
 
 
 def test_a_stopped_time_is_taken_back_and_the_one_before_counts_again(pair: Book) -> None:
-    from calib.tasks.costing import take_down_time, time_ratio
+    from calib.tasks.costing import record_time, time_ratio
 
-    good = take_down_time(pair, "bench", (600.0, 690.0), when=later(1), label="box")
-    take_down_time(pair, "bench", (600.0, 1900.0), when=later(2), label="box")
-    take_down_time(pair, "bench", (600.0, 1900.0), when=later(3), label="lamp")
+    good = record_time(pair, "bench", (600.0, 690.0), when=later(1), label="box")
+    record_time(pair, "bench", (600.0, 1900.0), when=later(2), label="box")
+    record_time(pair, "bench", (600.0, 1900.0), when=later(3), label="lamp")
     assert "timed job 'lamp'" in pair.undo(when=later(4), machine="bench")
     assert "timed job 'box'" in pair.undo(when=later(5), machine="bench")
     assert time_ratio(pair, "bench") == good
     pair.undo(when=later(6), machine="bench")
     assert time_ratio(pair, "bench") is None
+
+
+def test_any_entry_is_withdrawn_by_its_id_and_put_again(pair: Book) -> None:
+    time = pair.store("timed_job", {"measured_s": 60.0}, when=later(1), machine="bench", label="b")
+    named = [line.id for line in pair.history("bench", "birch 3") if line.kind == "timed job"]
+    assert named == [time]
+    done = pair.withdraw([time.partition("-")[2][:8]], when=later(2), why="wrong stopwatch")
+    assert (done.words, done.things) == ("timed job 'b', of 2026-03-01 18:06 UTC", 1)
+    assert pair.stored("timed_job") == ()
+    with pytest.raises(LogbookError, match=f"{time}'.*it was withdrawn already"):
+        pair.withdraw([time], when=later(3), why="again")
+    pair.withdraw([done.change_id], when=later(3), why="it was right")
+    assert len(pair.stored("timed_job")) == 1
+    pair.record("AB12", [Reading(cell="A1", through="no")], when=later(4))
+    machine, sheet = (pair.history("bench", "birch 3")[place].id for place in (0, 1))
+    gone = pair.withdraw([machine, sheet], when=later(5), why="tried out only")
+    assert "machine 'bench', of" in gone.words
+    assert "sheet 'birch 3', of" in gone.words
+    assert (pair.machines(), pair.sheets(), pair.pairs()) == ((), (), ())
+    # The two, their board, its reading, and the stopwatch with what was said of it.
+    assert gone.things == 7
+    pair.withdraw([gone.change_id], when=later(6), why="after all")
+    assert pair.pairs() == (("bench", "birch 3"),)
+
+
+@pytest.mark.parametrize(
+    ("given", "said"), [("", "there is none"), ("2026", "give 6 letters"), ("202603", "there are")]
+)
+def test_an_entry_is_named_by_enough_of_its_id(pair: Book, given: str, said: str) -> None:
+    with pytest.raises(LogbookError, match=f"is '{given}'.*{said}"):
+        pair.withdraw([given], when=later(1), why="why")
+    with pytest.raises(LogbookError, match="Say why"):
+        pair.withdraw([given], when=later(1), why=" ")

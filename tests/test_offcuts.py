@@ -8,17 +8,15 @@ import math
 import re
 
 import pytest
-from boards import BIRCH, CO2, DIODE, MDF
+from boards import BIRCH, CO2, DIODE
 from rs274_checker import check
 from shell import BIRCH as BIRCH_WORDS
 from shell import MACHINE, Shell, cut_cleanly, mark_clearly
 
-from calib.boards.board_time import board_time
 from calib.boards.places import fastest_that_fits_mm_s, lit_mm
-from calib.boards.rs274 import grid_program
 from calib.errors import BoardDoesNotFit, InvalidRecord, RefusedMaterial
-from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
+from calib.fit.priors import expected_priors
 from calib.fit.region import Region
 from calib.physics import run_up_mm
 from calib.records import Grid, Machine, Operation, Sheet
@@ -71,35 +69,6 @@ def test_a_narrow_board_is_planned_with_slower_marks_instead_of_refused():
         assert (width <= 42.0) == fits
 
 
-def test_one_slow_mark_fits_where_several_leave_the_head_no_room():
-    """Fast marks have long run-ups; the head between them then takes too many lines."""
-    sheet = dataclasses.replace(BIRCH, name="a sheet whose name takes several lines")
-    sizes = [(50.0, float(height)) for height in range(40, 100, 4)]
-    priors = dataclasses.replace(expected_priors(CO2, sheet, "line_mark"), char=None)
-    known = region_from(CO2, sheet, "line_mark", (), priors)
-    fits = []
-    for size in sizes:
-        counts = []
-        for burns in (1, 3):
-            wish = BoardWish(burns=burns, offcut_mm=size)
-            try:
-                counts.append(len(plan_on_region(known, wish)[0].cells))
-            except BoardDoesNotFit:
-                counts.append(0)
-        fits.append(tuple(counts))
-    # Where one is planned, three are never refused.
-    assert all(three > 0 for one, three in fits if one)
-    assert (0, 0) in fits
-    assert any(three for _, three in fits)
-
-
-def test_cuts_and_boards_without_any_room_have_no_speed_to_blame():
-    assert math.isinf(fastest_that_fits_mm_s(CO2, "cut", 5.0, 42.0))
-    assert math.isinf(fastest_that_fits_mm_s(CO2, "line_mark", 5.0, 20.0))
-    with pytest.raises(BoardDoesNotFit, match="don't fit 20 x 60 mm: 0 would"):
-        plan(CO2, "line_mark", 6, (20.0, 60.0))
-
-
 @pytest.mark.parametrize("offcuts", [[(100.0, 80.0)], [(100.0, 80.0), (60.0, 45.0), (150.0, 90.0)]])
 def test_a_round_is_split_over_the_pieces_at_hand(offcuts):
     grids = plan_grids(CO2, BIRCH, "cut", 14, offcuts_mm=offcuts, round=2)
@@ -116,17 +85,6 @@ def test_a_round_is_split_over_the_pieces_at_hand(offcuts):
         note = next(note for note in grid.notes if note.startswith("One round on"))
         assert all(other.board_id in note for other in grids)
     assert plan_grids(CO2, BIRCH, "cut", 14, offcuts_mm=offcuts, round=2) == grids
-
-
-def test_pieces_that_are_too_few_hold_as_many_as_they_do():
-    grids = plan_grids(CO2, BIRCH, "cut", 14, offcuts_mm=[(100.0, 80.0), (60.0, 45.0)])
-    assert [len(grid.cells) for grid in grids] == [8, 2]
-    assert all(any("14 burns were asked for; 10 fit" in n for n in g.notes) for g in grids)
-
-
-def test_one_piece_is_enough_when_it_holds_all():
-    (grid,) = plan_grids(CO2, BIRCH, "cut", 8, offcuts_mm=[(160.0, 70.0)])
-    assert grid == plan_grid(CO2, BIRCH, "cut", 8, offcut_mm=(160.0, 70.0))
 
 
 def test_a_split_round_refuses_what_one_board_refuses():
@@ -168,7 +126,7 @@ def test_an_area_mark_is_planned_drawn_and_read(shell: Shell):
     planned = shell.json(*words, "--into", "area")
     grid = planned["grid"]
     assert {cell["line_pitch_mm"] for cell in grid["cells"]} == {0.25}
-    report = check((shell.folder / "area" / f"{grid['board_id']}.ngc").read_text())
+    report = check((shell.folder / "area" / f"{grid['board_id']}.nc").read_text())
     assert report.errors == []
     codes = grid["label_setting"]
     marks = [
@@ -188,17 +146,3 @@ def test_an_area_mark_is_planned_drawn_and_read(shell: Shell):
         assert all(abs(math.dist(m.start, m.end) - run_up) < 2e-3 for m in dark)
     shell.burn(grid, mark_clearly)
     assert shell.json("plan", "--operation", "area_mark", "--burns", "3")["burns_before"] == 4
-
-
-def test_lines_both_ways_take_less_time_than_one_way():
-    fast = plan_grid(CO2, MDF, "area_mark", 4, line_pitch_mm=0.25)
-    slow = dataclasses.replace(
-        fast, machine=dataclasses.replace(CO2, area_both_ways=False), notes=()
-    )
-    both, one = board_time(fast), board_time(slow)
-    assert one.burning_s == pytest.approx(both.burning_s)
-    # One way, the head goes back over line and both run-ups before each line.
-    assert one.travel_s > both.travel_s + 4 * 20 * 0.05
-    lit = [move for move in check(grid_program(slow)).moves if move.power > 0]
-    feeds = {60 * cell.speed_mm_s for cell in slow.cells}
-    assert {m.end[0] > m.start[0] for m in lit if m.feed in feeds} == {True}

@@ -13,12 +13,11 @@ from scipy.stats import norm
 import calib
 from calib.errors import InvalidRecord
 from calib.fit import another_speed
-from calib.fit.expectation import cut_prior, expected_priors
 from calib.fit.kinship import at_speed
 from calib.fit.moments import Moments
 from calib.fit.pair_summary import pair_summaries
 from calib.fit.pool import Pool, pool_records
-from calib.fit.priors import CutPrior, Priors
+from calib.fit.priors import CutPrior, Priors, cut_prior, expected_priors
 from calib.fit.random_effects import Units, fit_learning
 from calib.records import Burn, Machine, Sheet
 
@@ -305,7 +304,7 @@ def test_two_stages_agree_with_the_full_mixed_model(
 ) -> None:
     """Ordinal outcomes of all pairs at once, integrated by brute force, against two stages."""
     # The brute force knows of no other curve than the straight line.
-    monkeypatch.setattr(another_speed, "_STRAIGHT", 1.0)
+    monkeypatch.setattr(another_speed, "STRAIGHT", 1.0)
     sheet = mdf("m")
     prior = replace(cut_prior(BENCH, sheet), **KNOWN)
     rng = np.random.default_rng(pairs + n)

@@ -31,7 +31,8 @@ def test_a_wrong_prior_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
     """Burns that scatter three times as much as the fit is told fall out of the check."""
     honest = ranks.CUT
     believed = replace(honest, scatter_ln=honest.scatter_ln - 1.1)
-    fit = ranks.fit_cut
-    monkeypatch.setattr(ranks, "fit_cut", lambda machine, burns, _: fit(machine, burns, believed))
+    monkeypatch.setattr(
+        ranks, "fit_cut", lambda burns: ranks.fit(ranks.MACHINE, burns, believed, "cut")
+    )
     share = ranks.shares("cut", 20, 0)["scatter"]
     assert stats.kstest(share, "uniform").pvalue < _RARE

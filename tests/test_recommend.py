@@ -122,7 +122,7 @@ def test_the_next_sheet_is_slower(region):
     assert calib.recommend(region, next_sheet=True).speed_mm_s < calib.recommend(region).speed_mm_s
 
 
-def test_a_whole_job_without_recorded_jobs_is_promised_at_most_nine_in_ten(region):
+def test_a_whole_job_without_recorded_jobs_is_stated_at_most_nine_in_ten(region):
     rec = calib.recommend(region, reliability=0.99, cut_length_mm=2000.0)
     assert rec.reliability == 0.99, "what was asked for"
     assert 0.9 <= rec.chance < 0.99
@@ -173,7 +173,7 @@ def burnt_fast(*more: tuple[float, str]) -> calib.Region:
 
 
 @pytest.mark.parametrize("reliability", [0.95, 0.99, 0.999])
-def test_one_burn_settles_what_only_lies_outside_of_what_was_burnt(reliability):
+def test_one_burn_decides_what_only_lies_outside_of_what_was_burnt(reliability):
     """Four burns find the edge; the one that is named, once it drops, may be advised."""
     with pytest.raises(calib.NotEnoughEvidence, match="if it comes out well") as refused:
         calib.recommend(burnt_fast(), reliability=reliability)
@@ -278,7 +278,7 @@ def test_a_mark_that_no_setting_is_likely_to_leave_is_refused():
 
 
 @pytest.mark.parametrize("scope", [{"cut_length_mm": 3000.0}, {"next_sheet": True}])
-def test_marks_are_promised_one_at_a_time(lines, scope):
+def test_marks_are_advised_one_at_a_time(lines, scope):
     given = r"(cut_length_mm is 3000\.0|next_sheet is True): only the next mark on this sheet"
     with pytest.raises(calib.InvalidRecord, match=given):
         calib.recommend(lines, **scope)
@@ -308,7 +308,7 @@ def test_a_mark_in_doubt_says_what_to_burn_next():
     region = calib.fit_region(MACHINE, SHEET, operation="line_mark", evidence=few)
     rec = calib.recommend(region, mark=1)
     assert rec.chance < 0.6
-    assert any("Not settled yet" in n and "Burn next: " in n for n in rec.notes)
+    assert any("Not sure yet" in n and "Burn next: " in n for n in rec.notes)
 
 
 def test_what_is_only_bounded_is_not_said_to_be_about_so_much(region):

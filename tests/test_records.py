@@ -11,11 +11,11 @@ import calib
 from calib.errors import InvalidRecord, shown
 from calib.records import (
     COUPON_CUT_MM,
+    Advice,
     Burn,
     Cell,
     Grid,
     Machine,
-    Promise,
     Reading,
     Setting,
     Sheet,
@@ -30,7 +30,7 @@ CELL = SETTING | {
     "label": "A1", "x_mm": 5.0, "y_mm": 5.0, "width_mm": 16.0, "height_mm": 16.0, "burn_order": 1,
 }  # fmt: skip
 READING = {"cell": "A1"}
-PROMISE = {
+ADVICE = {
     "operation": "cut", "setting": Setting(**SETTING), "aim": "fastest", "reliability": 0.99,
     "chance": 0.992,
 }  # fmt: skip
@@ -46,7 +46,7 @@ BASES = [
     (Setting, SETTING),
     (Cell, CELL),
     (Reading, READING),
-    (Promise, PROMISE),
+    (Advice, ADVICE),
     (Grid, GRID),
 ]
 
@@ -105,9 +105,9 @@ WRONG = [
     *[(Reading, READING, "through", value) for value in ("x", "ok")],
     *[(Reading, READING, "char", value) for value in (7, -1)],
     *[(Reading, READING, "width_mm", value) for value in (0.0, 1001.0)],
-    *[(Promise, PROMISE, "chance", value) for value in (1.1, -0.1, NAN)],
-    *[(Promise, PROMISE, "reliability", value) for value in (1.1, -0.1)],
-    *[(Promise, PROMISE, "scope", value) for value in ("week", "")],
+    *[(Advice, ADVICE, "chance", value) for value in (1.1, -0.1, NAN)],
+    *[(Advice, ADVICE, "reliability", value) for value in (1.1, -0.1)],
+    *[(Advice, ADVICE, "scope", value) for value in ("week", "")],
     *[(Grid, GRID, "operation", value) for value in ("fold", None)],
     *[(Grid, GRID, "cells", value) for value in ((),)],
     *[(Grid, GRID, "round", value) for value in (0, 1.5)],

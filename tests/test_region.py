@@ -57,7 +57,7 @@ def test_chance_rises_with_power_and_falls_with_speed():
     assert (np.diff(by_speed) <= 0).all()
 
 
-def test_a_longer_job_and_the_next_sheet_are_promised_less():
+def test_a_longer_job_and_the_next_sheet_have_lower_chances():
     region = fitted([cut(*row) for row in EVENING])
     coupon = region.chance_through(80.0, 28.0)
     short = region.chance_through(80.0, 28.0, cut_length_mm=500.0)

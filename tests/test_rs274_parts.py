@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import pytest
 from boards import CO2, make
 from program_checks import assert_sound, cell_at, lit, to_board
 from rs274_checker import check
 
-from calib.boards.naming import file_keys
+from calib.boards.layers import layers_of
 from calib.boards.rs274 import grid_program, grid_program_per_setting
-from calib.errors import InvalidRecord
 
 
 def test_a_stopped_board_resumes_without_codes_and_without_what_is_done():
@@ -27,15 +25,10 @@ def test_a_stopped_board_resumes_without_codes_and_without_what_is_done():
     assert sum(1 for _ in lit(everything)) < sum(1 for _ in lit(whole))
 
 
-def test_resuming_from_an_unknown_cell_is_refused():
-    with pytest.raises(InvalidRecord, match="from_cell is 'Q9'"):
-        grid_program(make(), from_cell="Q9")
-
-
 def test_programs_per_setting_burn_together_what_the_whole_one_burns():
     grid = make("cut", 12)
     parts = grid_program_per_setting(grid)
-    assert list(parts) == list(file_keys(grid).values())
+    assert list(parts) == [layer.key for layer in layers_of(grid)]
     moves = [lit(assert_sound(grid, text)) for text in parts.values()]
     for part in moves:
         assert len({(move.power, move.feed) for move in part}) == 1

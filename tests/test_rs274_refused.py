@@ -7,7 +7,7 @@ import dataclasses
 import pytest
 from boards import CO2, make
 
-from calib.boards.rs274 import frame_program, grid_program, grid_program_per_setting
+from calib.boards.rs274 import grid_program, grid_program_per_setting, outline_program
 from calib.errors import MachineLimit, RefusedMaterial
 from calib.records import Sheet
 
@@ -39,7 +39,7 @@ def test_a_frame_outside_the_bed_is_refused():
     grid = make()
     outside = dataclasses.replace(CO2, offset_mm=(-1.0, 0.0))
     with pytest.raises(MachineLimit, match=r"X-1.000 Y0.000, outside the bed of bench \(600 x 400"):
-        frame_program(dataclasses.replace(grid, machine=outside))
+        outline_program(dataclasses.replace(grid, machine=outside))
 
 
 def test_run_ups_count_as_places_on_the_bed():

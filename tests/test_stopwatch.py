@@ -13,13 +13,6 @@ from calib.jobs.stopwatch import calibrate_time
 from calib.records.costs import START_UP_S
 
 
-def test_no_timed_job_gives_what_is_believed_before():
-    ratio = calibrate_time([])
-    assert ratio.ratio == 1.0
-    assert ratio.interval[0] < 0.7
-    assert ratio.interval[1] > 1.4
-
-
 def test_two_jobs_start_and_more_narrow_it():
     two = calibrate_time([(600.0, 690.0), (1800.0, 2016.0)])
     assert two.ratio == pytest.approx(math.sqrt(1.15 * 1.12), rel=0.01)

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import dataclasses
-import math
-
 import pytest
-from boards import BIRCH, CO2, DIODE, some_settings
+from boards import BIRCH, CO2, some_settings
 
 from calib.boards.board import board_of
 from calib.boards.layout import LayoutOptions, lay_out
 from calib.boards.lettering import text_strokes
-from calib.errors import InvalidRecord
-from calib.records import COUPON_CORNER_MM, COUPON_CUT_MM, Setting, Sheet
+from calib.records import COUPON_CUT_MM, Setting
 
 
 def box(points):
@@ -22,16 +18,6 @@ def box(points):
 
 def burns_of(grid, label):
     return [s for s in board_of(grid).strokes if s.kind != "label" and s.cell == label]
-
-
-def test_labels_come_first_then_the_cells_in_burning_order():
-    grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 18))
-    strokes = board_of(grid).strokes
-    kinds = [stroke.kind for stroke in strokes]
-    assert kinds == sorted(kinds, key="label cut".split().index)
-    ordered = sorted(grid.cells, key=lambda cell: cell.burn_order)
-    assert [s.cell for s in strokes if s.kind == "cut"] == [cell.label for cell in ordered]
-    assert all(s.setting == grid.label_setting for s in strokes if s.kind == "label")
 
 
 def test_a_cut_cell_is_one_closed_outline_whose_box_is_the_cell():
@@ -45,17 +31,6 @@ def test_a_cut_cell_is_one_closed_outline_whose_box_is_the_cell():
         assert box(stroke.points) == pytest.approx(expected, abs=1e-9)
         assert stroke.length_mm == pytest.approx(COUPON_CUT_MM, rel=5e-4)
         assert stroke.run_up_mm == 0
-
-
-def test_the_corners_are_arcs_of_the_coupons_radius():
-    grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 1))
-    cell = grid.cells[0]
-    (stroke,) = burns_of(grid, cell.label)
-    centre = cell.x_mm + COUPON_CORNER_MM, cell.y_mm + COUPON_CORNER_MM
-    corner = [p for p in stroke.points if p[0] < centre[0] - 1e-6 and p[1] < centre[1] - 1e-6]
-    assert len(corner) > 5
-    for point in corner:
-        assert math.dist(point, centre) == pytest.approx(COUPON_CORNER_MM, abs=1e-3)
 
 
 def test_the_code_stands_above_the_cell_and_on_the_coupon():
@@ -75,13 +50,6 @@ def test_the_code_stands_above_the_cell_and_on_the_coupon():
     assert bottom < cell.y_mm + cell.height_mm - 3.0
 
 
-def test_a_mark_has_its_code_beside_it_only():
-    grid = lay_out(CO2, BIRCH, "line_mark", some_settings(CO2, "line_mark", 6))
-    cell = grid.cells[0]
-    codes = [s for s in board_of(grid).strokes if s.kind == "label" and s.cell == cell.label]
-    assert len(codes) == len(text_strokes(cell.label, 3.0, 0.0, 0.0))
-
-
 def test_the_head_says_board_round_operation_and_sheet_and_which_way_is_up():
     options = LayoutOptions(round=3)
     grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 18), options=options)
@@ -94,27 +62,6 @@ def test_the_head_says_board_round_operation_and_sheet_and_which_way_is_up():
     assert len(head) - 3 == len(text_strokes(words, 3.0, 0.0, 0.0))
 
 
-def test_a_long_name_is_cut_with_points_and_the_head_stays_above_the_cells():
-    sheet = Sheet(name="a very long name " * 9, material="MDF", thickness_mm=3.0)
-    grid = lay_out(CO2, sheet, "cut", some_settings(CO2, "cut", 2))
-    head = [p for s in board_of(grid).strokes if s.kind == "label" and not s.cell for p in s.points]
-    assert box(head)[3] < min(cell.y_mm for cell in grid.cells) - 6.0
-    assert box(head)[1] >= 5.0
-
-
-def test_a_line_mark_is_straight_inside_its_cell_and_long_enough():
-    grid = lay_out(CO2, BIRCH, "line_mark", some_settings(CO2, "line_mark", 12))
-    for cell in grid.cells:
-        (stroke,) = burns_of(grid, cell.label)
-        (x0, y0), (x1, y1) = stroke.points
-        assert y0 == y1
-        assert cell.x_mm <= min(x0, x1)
-        assert max(x0, x1) <= cell.x_mm + cell.width_mm
-        assert cell.y_mm < y0 < cell.y_mm + cell.height_mm
-        assert stroke.length_mm >= max(cell.width_mm, cell.height_mm) / 2
-        assert stroke.length_mm / cell.speed_mm_s >= 0.05
-
-
 def test_a_mark_runs_up_in_the_dark_straight_on_both_sides():
     setting = Setting(power_pct=20.0, speed_mm_s=120.0)
     grid = lay_out(CO2, BIRCH, "line_mark", [setting])
@@ -125,19 +72,6 @@ def test_a_mark_runs_up_in_the_dark_straight_on_both_sides():
     assert path[1:3] == stroke.points
     assert path[0] == pytest.approx((stroke.points[0][0] - run_up, stroke.points[0][1]))
     assert path[3] == pytest.approx((stroke.points[1][0] + run_up, stroke.points[1][1]))
-
-
-@pytest.mark.parametrize("operation", ["line_mark", "area_mark"])
-def test_an_unknown_acceleration_has_the_run_up_of_a_cautious_one(operation):
-    """1.2 v² / 2a with 1,500 mm/s² (common practice, no source)."""
-    machine = dataclasses.replace(CO2, acceleration_mm_s2=None)
-    grid = lay_out(machine, BIRCH, operation, some_settings(machine, operation, 1))
-    speed = grid.cells[0].speed_mm_s
-    for stroke in burns_of(grid, "A1"):
-        assert stroke.run_up_mm == pytest.approx(1.2 * speed**2 / 3000.0, abs=1e-3)
-        for x, y in stroke.path:
-            assert 0.0 <= x <= grid.board_mm[0]
-            assert 0.0 <= y <= grid.board_mm[1]
 
 
 def test_an_area_mark_is_close_lines_there_and_back_at_the_pitch():
@@ -155,22 +89,3 @@ def test_an_area_mark_is_close_lines_there_and_back_at_the_pitch():
     assert top >= cell.y_mm + 1.0 - 1e-9
     assert bottom <= cell.y_mm + cell.height_mm - 1.0 + 1e-9
     assert all(line.run_up_mm == 2.0 for line in lines)
-
-
-def test_a_machine_with_play_burns_area_lines_one_way():
-    setting = Setting(power_pct=20.0, speed_mm_s=100.0, line_pitch_mm=0.25)
-    grid = lay_out(DIODE, BIRCH, "area_mark", [setting])
-    assert all(line.points[1][0] > line.points[0][0] for line in burns_of(grid, "A1"))
-
-
-def test_a_wide_pitch_still_makes_a_surface_of_five_lines():
-    setting = Setting(power_pct=20.0, speed_mm_s=100.0, line_pitch_mm=7.0)
-    grid = lay_out(CO2, BIRCH, "area_mark", [setting])
-    assert len(burns_of(grid, "A1")) == 5
-
-
-def test_an_area_cell_without_a_pitch_is_refused_by_name():
-    grid = lay_out(CO2, BIRCH, "line_mark", some_settings(CO2, "line_mark", 1))
-    wrong = dataclasses.replace(grid, operation="area_mark")
-    with pytest.raises(InvalidRecord, match="Cell A1 has no line pitch"):
-        board_of(wrong)

@@ -16,27 +16,18 @@ import pytest
 import svg.path
 import svgpathtools
 from boards import (
-    BIRCH,
     CO2,
     OPERATIONS,
-    TUBE_100,
     make,
-    setting_lists,
 )
-from boards import machines as any_machine
-from boards import sheets as any_sheet
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from lxml import etree
 from svgelements import SVG, Shape
 
 from calib.boards.board import board_of
-from calib.boards.colours import colour_at, setting_colours
-from calib.boards.focus import plan_focus
-from calib.boards.layout import lay_out
-from calib.boards.naming import file_keys, setting_words
-from calib.boards.svg import grid_svg, grid_svg_per_setting
-from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit, RefusedMaterial
+from calib.boards.layers import colours_of
+from calib.boards.naming import setting_words
+from calib.boards.svg import grid_svg, grid_svg_by_eight, grid_svg_per_setting
+from calib.errors import InvalidRecord, RefusedMaterial
 from calib.hazards import CAUTIONS
 from calib.records import Setting, Sheet
 
@@ -72,26 +63,6 @@ def boxes_mm(text: str) -> dict[str, tuple[float, ...]]:
     return {s.id: tuple(float(v) * MM for v in s.bbox()) for s in shapes if isinstance(s, Shape)}
 
 
-@settings(max_examples=25, deadline=None)
-@given(st.data())
-def test_any_board_is_valid_and_inside_its_frame(data: st.DataObject):
-    machine, sheet = data.draw(any_machine()), data.draw(any_sheet())
-    operation = data.draw(st.sampled_from(OPERATIONS))
-    burns = data.draw(setting_lists(machine, operation))
-    try:
-        grid = lay_out(machine, sheet, operation, burns)
-    except (BoardDoesNotFit, MachineLimit):
-        return
-    text = grid_svg(grid)
-    assert_valid(text)
-    width, height = grid.board_mm
-    for left, top, right, bottom in boxes_mm(text).values():
-        assert left > -1e-3
-        assert top > -1e-3
-        assert right < width + 1e-3
-        assert bottom < height + 1e-3
-
-
 def test_strict_readers_of_path_data_agree_on_the_length():
     for operation in OPERATIONS:
         grid = make(operation, 6)
@@ -111,48 +82,30 @@ def test_strict_readers_of_path_data_agree_on_the_length():
 
 def test_there_is_one_group_per_setting_with_its_words_gentle_first():
     grid = make("cut", 18)
-    root = assert_valid(grid_svg(grid))
-    groups = root.findall(NS + "g")
-    cells = sorted({c.setting for c in grid.cells}, key=list(file_keys(grid)).index)
+    colours = colours_of(grid)
+    groups = assert_valid(grid_svg(grid)).findall(NS + "g")
     titles = [group.findtext(NS + "title") for group in groups]
-    assert titles == [
-        f"codes: {setting_words(grid.label_setting)}",
-        *(setting_words(setting) for setting in cells),
-    ]
+    first, *cells = colours
+    assert titles == [f"codes: {setting_words(first)}", *map(setting_words, cells)]
     for group, setting in zip(groups[1:], cells, strict=True):
-        drawn = {path.get("id") for path in group}
-        drawn.discard(None)
+        drawn = {path.get("id") for path in group} - {None}
         assert drawn == {f"cell-{c.label}" for c in grid.cells if c.setting == setting}
-        assert group.get("stroke") == setting_colours(grid)[setting]
+        assert group.get("stroke") == colours[setting]
         assert group.get("fill") == "none"
-    assert len({group.get("stroke") for group in groups}) == len(groups)
+        assert float(group.get("stroke-width")) <= 0.0254  # a thousandth of an inch
+    assert len({group.get("stroke") for group in groups}) == len(groups) == 17
 
 
-def lightness(colour: str) -> float:
-    """CIE L* of an sRGB colour (IEC 61966-2-1, CIE 15)."""
-    parts = [int(colour[i : i + 2], 16) / 255.0 for i in (1, 3, 5)]
-    r, g, b = (p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts)
-    y = 0.2126 * r + 0.7152 * g + 0.0722 * b
-    return 116.0 * (y ** (1 / 3) if y > 216 / 24389 else (24389 / 27 * y + 16) / 116) - 16.0
-
-
-def test_colours_darken_evenly_with_the_line_energy():
-    steps = [lightness(colour_at(place / 16)) for place in range(17)]
-    falls = [a - b for a, b in zip(steps, steps[1:], strict=False)]
-    mean = sum(falls) / len(falls)
-    assert all(0.8 * mean < fall < 1.25 * mean for fall in falls)
-    grid = make("cut", 40, TUBE_100)
-    colours = list(setting_colours(grid).values())
-    assert len(set(colours)) == len(colours) == 39
-    light = [lightness(colour) for colour in colours]
-    assert light == sorted(light, reverse=True)
-
-
-def test_even_two_hundred_settings_have_their_own_colours():
-    burns = [Setting(power_pct=50.0, speed_mm_s=5.0 + 0.1 * place) for place in range(216)]
-    machine = dataclasses.replace(CO2, bed_mm=(1000.0, 1000.0))
-    colours = setting_colours(lay_out(machine, BIRCH, "cut", burns))
-    assert len(set(colours.values())) == 217
+@pytest.mark.parametrize(("cells", "parts"), [(7, 0), (8, 2), (40, 5)])
+def test_more_than_eight_settings_are_split_into_parts(cells: int, parts: int):
+    grid = make("cut", cells)
+    drawn = grid_svg_by_eight(grid)
+    assert list(drawn) == [f"{n}of{parts}" for n in range(1, parts + 1)]
+    together = {}
+    for text in drawn.values():
+        assert len(assert_valid(text).findall(NS + "g")) <= 8
+        together |= boxes_mm(text)
+    assert not drawn or together == boxes_mm(grid_svg(grid))
 
 
 def test_one_drawing_per_setting_holds_everything_once_in_its_place():
@@ -201,12 +154,3 @@ def test_names_with_signs_of_xml_are_escaped():
     sheet = Sheet(name='<b> & "q" 木', material="MDF", thickness_mm=3.0)
     root = assert_valid(grid_svg(make(sheet=sheet)))
     assert '<b> & "q" 木' in root.findtext(NS + "title")
-
-
-def test_a_focus_board_has_a_group_per_height():
-    board = plan_focus(CO2, BIRCH)
-    root = assert_valid(grid_svg(board))
-    titles = [group.findtext(NS + "title") for group in root.findall(NS + "g")]
-    assert len(titles) == 8
-    assert titles[1].startswith("height -3.0 mm: ")
-    assert titles[4].startswith("height 0 mm: ")

@@ -179,7 +179,7 @@ def test_a_region_can_be_shown_before_any_burn(bench: Book, operation: Any) -> N
     region = region_of_pair(bench, None, None, operation)
     view = advised_view(region, RegionWish())
     assert view.recommendation is None
-    assert "burnt yet" in view.promise
+    assert "burnt yet" in view.said
     assert view.chance.min() >= 0.0
     assert view.chance.max() - view.chance.min() > 0.2, "the picture shows where it is in doubt"
     assert (view.likely_mark is None) == (operation == "cut")

@@ -18,7 +18,7 @@ from workshop_records import BENCH, BIRCH, EVENING, later
 from calib.advice.track_record import EDGES, Told, track_record
 from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
 from calib.logbook import open_book
-from calib.records import Burn, Promise, Setting
+from calib.records import Advice, Burn, Setting
 from calib.tasks.looking_back import track_record as over_book
 from calib.tasks.looking_back import track_record_pictures
 from calib.tasks.wishes import TrackRecordWish
@@ -143,15 +143,15 @@ def test_wrong_chances_are_refused() -> None:
         track_record([])
     with pytest.raises(InvalidRecord, match="what is 'luck'"):
         TrackRecordWish(what="luck")
-    with pytest.raises(InvalidRecord, match="what is 'promises': promises can't be made anew"):
-        TrackRecordWish(what="promises", leave_one_out=True)
+    with pytest.raises(InvalidRecord, match="what is 'jobs': what was stated of jobs"):
+        TrackRecordWish(what="jobs", leave_one_out=True)
 
 
 def test_forecasts_of_boards_come_back_with_their_outcomes(planned: Shell) -> None:
-    assert "both forecast and read" in planned.refusal("track-record")
-    grid = planned.json("show-board", "last")["grid"]
+    assert "both forecast and read" in planned.refusal("book", "track-record")
+    grid = planned.json("board", "show", "last")["grid"]
     planned.burn(grid, cut_cleanly)
-    forecast = planned.json("track-record")
+    forecast = planned.json("book", "track-record")
     with open_book(planned.book) as book:
         stored = [f for f in book.forecasts() if f.event == "through"]
         with pytest.raises(LogbookError, match="'oak'"):
@@ -160,17 +160,17 @@ def test_forecasts_of_boards_come_back_with_their_outcomes(planned: Shell) -> No
     assert forecast["brier"] == pytest.approx(
         np.mean([(f.chance - bool(f.outcome)) ** 2 for f in stored])
     )
-    assert "Brier score" in planned.text("track-record", "birch 3", "--what", "char")
-    assert "No mark was both" in planned.refusal("track-record", "--what", "mark")
+    assert "Brier score" in planned.text("book", "track-record", "birch 3", "--what", "char")
+    assert "No mark was both" in planned.refusal("book", "track-record", "--what", "mark")
 
 
 def test_left_out_boards_are_forecast_from_the_others(evening: Shell) -> None:
     planned = evening.json("plan", "--burns", "3")["grid"]
     evening.burn(planned, cut_cleanly)
-    record = evening.json("track-record", "--leave-one-out")
+    record = evening.json("book", "track-record", "--leave-one-out")
     assert (record["count"], record["groups"]) == (27, 2)
     with open_book(evening.book) as book:
-        without = book.burns("bench", "birch 3", "cut", without_board=planned["board_id"])
+        without = book.burns("bench", "birch 3", "cut", without=[planned["board_id"]])
         assert len(without) == 24
         assert len(book.burns("bench", "birch 3", "cut")) == 27
     # Stated after 24 burns beside it, the new board's cells are hit better than by a coin.
@@ -179,26 +179,28 @@ def test_left_out_boards_are_forecast_from_the_others(evening: Shell) -> None:
 
 def test_left_out_marks_are_asked_for_the_grade_they_were_planned_for(shell: Shell) -> None:
     for words in (
-        ("add-machine", "bench", "--watts", "60", "--bed", "600x400", "--top-speed", "400"),
-        ("add-sheet", "birch 3", "--material", "birch plywood", "--thickness", "3"),
+        ("machine", "add", "bench", "--watts", "60", "--bed", "600x400", "--top-speed", "400"),
+        ("sheet", "add", "birch 3", "--material", "birch plywood", "--thickness", "3"),
     ):
         shell.run(*words)
     for _ in range(2):
         words = ("plan", "--operation", "line_mark", "--burns", "3", "--mark", "3")
         shell.burn(shell.json(*words)["grid"], mark_clearly)
-    record = shell.json("track-record", "--what", "mark", "--leave-one-out")
+    record = shell.json("book", "track-record", "--what", "mark", "--leave-one-out")
     # Two events for each cell: exactly grade 3, and nothing deeper.
     assert (record["count"], record["groups"]) == (12, 2)
-    assert shell.json("track-record", "--what", "mark")["count"] == 12
+    assert shell.json("book", "track-record", "--what", "mark")["count"] == 12
 
 
 def test_lot_trials_and_check_strips_are_no_plans(evening: Shell) -> None:
-    record = evening.json("track-record")
-    evening.burn(evening.json("plan-strip")["grid"], cut_cleanly)
-    evening.run("change-sheet", "birch 3", "--lot", "May")
-    evening.burn(evening.json("plan-lot")["grid"], cut_cleanly)
-    assert evening.json("track-record") == record
-    assert evening.json("track-record", "--leave-one-out")["groups"] == record["groups"] == 1
+    record = evening.json("book", "track-record")
+    evening.burn(evening.json("plan", "--for", "check")["grid"], cut_cleanly)
+    evening.run("sheet", "new-lot", "birch 3", "May")
+    evening.burn(evening.json("plan", "--for", "lot")["grid"], cut_cleanly)
+    assert evening.json("book", "track-record") == record
+    assert (
+        evening.json("book", "track-record", "--leave-one-out")["groups"] == record["groups"] == 1
+    )
 
 
 def a_job(through: int, hanging: int, length_mm: float | None = None) -> list[Burn]:
@@ -221,22 +223,24 @@ def a_job(through: int, hanging: int, length_mm: float | None = None) -> list[Bu
         ("job", 20_000.0, a_job(38, 2, 240.0), 0),
     ],
 )
-def test_jobs_are_counted_where_they_are_what_was_promised(
+def test_jobs_are_counted_where_they_are_what_was_advised(
     tmp_path: object, scope: str, length_mm: float | None, job: list[Burn], outcomes: int
 ) -> None:
     setting = Setting(power_pct=60.0, speed_mm_s=12.0)
-    promise = Promise(
+    advice = Advice(
         operation="cut", setting=setting, aim="fastest", reliability=0.95, chance=0.96,
         scope=scope, cut_length_mm=length_mm,  # type: ignore[arg-type]
     )  # fmt: skip
     with open_book(f"{tmp_path}/book.sqlite3") as book:
         book.add_machine(BENCH, when=EVENING)
         book.add_sheet(BIRCH, when=EVENING)
-        code = book.add_promise(promise, machine="bench", sheet="birch 3", when=later(1))
-        # A job from before its promise was made tells nothing of it.
-        book.add_job("bench", "birch 3", a_job(1, 0), when=EVENING, promise_id=code)
-        book.add_job("bench", "birch 3", job, when=later(2), promise_id=code)
-        wish = TrackRecordWish(what="promises")
+        code = book.keep("bench", "birch 3", "cut", setting, when=later(1), advice=advice)
+        # It counts, whatever is kept later.
+        book.keep("bench", "birch 3", "cut", None, when=later(1.5))
+        # A job from before its chance was stated tells nothing of it.
+        book.add_job("bench", "birch 3", a_job(1, 0), when=EVENING, kept_id=code)
+        book.add_job("bench", "birch 3", job, when=later(2), kept_id=code)
+        wish = TrackRecordWish(what="jobs")
         if not outcomes:
             with pytest.raises(NotEnoughEvidence, match=r"1 job isn't counted: (its|the) cut path"):
                 over_book(book, wish)
@@ -262,11 +266,11 @@ def test_a_long_logbook_needs_no_more_memory_than_its_outcomes() -> None:
 
 
 def test_the_picture_shows_each_row_and_is_the_same_twice(evening: Shell) -> None:
-    evening.run("track-record", "--picture", "a.svg", "--picture", "a.png")
+    evening.run("book", "track-record", "--picture", "a.svg", "--picture", "a.png")
     text = (evening.folder / "a.svg").read_text()
-    rows = json.loads(evening.text("track-record", "--json"))["rows"]
-    assert text.count('id="promise-') == len(rows)
-    evening.run("track-record", "--picture", "b.svg")
+    rows = json.loads(evening.text("book", "track-record", "--json"))["rows"]
+    assert text.count('id="stated-') == len(rows)
+    evening.run("book", "track-record", "--picture", "b.svg")
     assert (evening.folder / "b.svg").read_text() == text
     with pytest.raises(InvalidRecord, match="'a.gif'"):
         track_record_pictures(track_record(told([0.5], [1])), "title", ["a.gif"])

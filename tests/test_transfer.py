@@ -25,7 +25,7 @@ from calib.advice.wattage_table import (
 )
 from calib.errors import InvalidRecord, RefusedMaterial
 from calib.fit.another_speed import excess_at, floor_at
-from calib.fit.expectation import expected_priors
+from calib.fit.priors import expected_priors
 from calib.hazards import CAUTIONS
 from calib.physics import mean_width_mm, spot_mm
 from calib.records import Burn, Machine, Sheet
@@ -227,9 +227,9 @@ def test_the_middle_of_a_grade_lies_between_its_cut_points(
     assert fit is not None
     at = calib.Setting(power_pct=30.0, speed_mm_s=1.0)
     speeds = middle_speeds_mm_s(known, fit, at, mark)
-    power = math.log(BENCH.rated_w) + fit.shape.exponent * math.log(0.3)
-    y = power - fit.location - fit.shape.speed * np.log(speeds / fit.prior.speed0_mm_s)
-    low, high = (fit.shape.cuts[:, k] for k in between)
+    power = math.log(BENCH.rated_w) + fit.here.shape.exponent * math.log(0.3)
+    y = power - fit.here.location - fit.here.shape.speed * np.log(speeds / fit.prior.speed0_mm_s)
+    low, high = (fit.here.shape.cuts[:, k] for k in between)
     assert y - low == pytest.approx(high - y)
 
 

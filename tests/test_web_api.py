@@ -64,7 +64,7 @@ def test_two_looks_that_differ_are_both_given_until_one_is_chosen(
     said = {(look["through"], look["char"]): look["id"] for look in cell["apart"]}
     assert said.keys() == {("through", 1), ("no", None)}
     assert said["no", None] == answer["look"]
-    for page in (f"/board/{code}", f"/board/{code}/take-down"):
+    for page in (f"/board/{code}", f"/board/{code}/record"):
         assert (
             "read twice, and differently: falls free, char 1, tan / not cut" in one.get(page).text
         )
@@ -108,27 +108,21 @@ def test_two_phones_at_once_lose_nothing(planned_house: House, code: str) -> Non
     assert [(r.through, r.char, r.note) for r in readings] == [("hanging", 3, "knot")] * len(cells)
 
 
-@pytest.mark.parametrize(
-    ("body", "status", "field"),
-    [
-        ({"key": "a-00000000", "cell": "Z9", "through": "no"}, 422, ""),
-        ({"key": "short", "cell": "A1", "through": "no"}, 422, "key"),
-        ({"key": "a-00000000", "cell": "A1", "through": "maybe"}, 422, "through"),
-        ({"key": "a-00000000", "cell": "A1", "char": 5}, 422, "char"),
-        ({"key": "a-00000000", "cell": "A1", "char": True}, 422, "char"),
-        ({"key": "a-00000000", "cell": "A1", "depth": 1}, 422, "depth"),
-        ({"key": "a-00000000", "cell": "A1", "note": "\x07"}, 422, "note"),
-        ([], 422, ""),
-    ],
-)
-def test_wrong_taps_are_refused_in_the_one_shape(
-    planned_house: House, code: str, body: Any, status: int, field: str
-) -> None:
-    response = planned_house.guest().post(f"/api/boards/{code}/taps", json=body)
-    error = error_of(response)
-    assert response.status_code == status
-    assert [one["field"] for one in error["fields"]] == ([field] if field else error["fields"] and
-                                                         [""])  # fmt: skip
+def test_wrong_taps_are_refused_in_the_one_shape(planned_house: House, code: str) -> None:
+    guest, good = planned_house.guest(), {"key": "a-00000000", "cell": "A1"}
+    for body, fields in (
+        ({**good, "cell": "Z9", "through": "no"}, []),
+        ({**good, "key": "short", "through": "no"}, ["key"]),
+        ({**good, "through": "maybe"}, ["through"]),
+        ({**good, "char": 5}, ["char"]),
+        ({**good, "char": True}, ["char"]),
+        ({**good, "depth": 1}, ["depth"]),
+        ({**good, "note": "\x07"}, ["note"]),
+        ([], [""]),
+    ):
+        response = guest.post(f"/api/boards/{code}/taps", json=body)
+        assert response.status_code == 422
+        assert [one["field"] for one in error_of(response)["fields"]] == fields, body
     assert planned_house.book.readings(code) == ()
 
 
@@ -142,14 +136,12 @@ def test_unknown_things_are_not_found_in_the_one_shape(planned_house: House) -> 
     assert "start from the desk" in error_of(response)["message"]
 
 
-@pytest.mark.parametrize(
-    "body", ["[" * 90_000, '{"char": ' + "9" * 5000 + "}", b'{"note": "\xe9"}']
-)
-def test_what_is_no_json_is_told_in_our_words(planned_house: House, body: str | bytes) -> None:
-    response = planned_house.guest().post("/api/boards/last/taps", content=body,
-                                          headers={"Content-Type": "application/json"})  # fmt: skip
-    assert response.status_code == 400
-    assert "can't be read: send it again" in error_of(response)["message"]
+def test_what_is_no_json_is_told_in_our_words(planned_house: House) -> None:
+    guest, headers = planned_house.guest(), {"Content-Type": "application/json"}
+    for body in ("[" * 90_000, '{"char": ' + "9" * 5000 + "}", b'{"note": "\xe9"}'):
+        response = guest.post("/api/boards/last/taps", content=body, headers=headers)
+        assert response.status_code == 400
+        assert "can't be read: send it again" in error_of(response)["message"]
 
 
 def test_photographs_are_kept_and_given_back_as_pictures_only(
@@ -182,18 +174,27 @@ def test_any_setting_is_read_out(evening_house: House) -> None:
     assert guest.get(f"/api/read-out?{query}").json()["job_time_s"] == pytest.approx(420.0)
 
 
-def test_a_recommendation_is_a_promise(evening_house: House) -> None:
-    good = evening_house.guest().post("/api/recommendations", json={"reliability": 0.9}).json()
+def test_a_recommendation_stores_nothing_until_it_is_kept(evening_house: House) -> None:
+    guest, book, wish = evening_house.guest(), evening_house.book, {"reliability": 0.9}
+    good = guest.post("/api/recommendations", json=wish).json()
     assert good["chance"] >= 0.9
-    assert evening_house.book.promises()[0].id == good["promise_id"]
+    assert book.kept() == ()
+    other = {**good["setting"], "speed_mm_s": 5.0}
+    refused = guest.post("/api/kept", json={**wish, "seen": other})
+    assert (refused.status_code, book.kept()) == (422, ())
+    assert "5 mm/s (300 mm/min), 1 pass isn't what would be" in error_of(refused)["message"]
+    assert guest.post("/api/kept", json={**wish, "seen": good["setting"]}).status_code == 201
+    (kept,) = book.kept()
+    assert kept.advice is not None
+    assert (kept.advice.chance, kept.advice.reliability) == (good["chance"], 0.9)
 
 
-def test_where_nothing_can_be_promised_the_burns_it_takes_are_named(planned_house: House) -> None:
+def test_where_nothing_can_be_advised_the_burns_it_takes_are_named(planned_house: House) -> None:
     refused = planned_house.guest().post("/api/recommendations", json={})
     error = error_of(refused)
     assert (refused.status_code, error["kind"]) == (409, "not_enough_evidence")
     assert error["next_burns"]
-    assert planned_house.book.promises() == ()
+    assert planned_house.book.kept() == ()
 
 
 def test_a_refused_material_stays_refused(house: House) -> None:
@@ -229,8 +230,6 @@ def test_the_description_is_open_to_guests_and_fetches_nothing(house: House) -> 
     guest = house.guest()
     description = guest.get("/api/openapi.json").json()
     assert all(path.startswith("/api/") for path in description["paths"])
-    for path in ("/docs", "/redoc"):
-        assert guest.get(path).status_code == 404
     for operations in description["paths"].values():
         for operation in operations.values():
             shape = operation["responses"]["422"]["content"]["application/json"]["schema"]
@@ -244,5 +243,5 @@ def test_a_slice_of_the_fuzzing_finds_no_defect(evening_house: House) -> None:
     finally:
         sys.path.remove(str(FUZZ))
     found = dict(fuzz(evening_house, examples=1, seed=1))
-    assert len(found) == 11
+    assert len(found) == 12
     assert all(500 not in count for count in found.values())

@@ -103,7 +103,9 @@ def test_a_region_is_small_and_says_what_it_shows() -> None:
     root = drawn(text)
     assert len(text) < 40_000
     assert "Burns: 1 hanging, 2 no, 2 through" in root.attrib["aria-label"]
-    assert len(root.findall(f".//{SVG}g[@class='burn']")) == 5
+    titles = [title.text for title in root.iter(f"{SVG}title")]
+    assert len(titles) == 5
+    assert any(title.startswith("80 %, 20 mm/s") and "hanging" in title for title in titles)
     numbers = [float(n) for path in root.iter(f"{SVG}path")
                for n in re.findall(r"-?\d+\.\d", path.attrib.get("d", ""))]  # fmt: skip
     assert all(-1.0 <= number <= 401.0 for number in numbers)

@@ -85,7 +85,7 @@ def test_a_port_that_is_taken_is_said(tmp_path: Path) -> None:
 def test_whoever_does_not_finish_a_request_is_hung_up_on(
     site: Site, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(serving, "_HEAD_S", 0.2)
+    monkeypatch.setattr(serving, "HEAD_S", 0.2)
     host, port = site.address.removeprefix("http://").split(":")
     with socket.create_connection((host, int(port)), timeout=10) as slow:
         slow.sendall(b"GET / HTTP/1.1\r\nHost: ")
@@ -95,7 +95,7 @@ def test_whoever_does_not_finish_a_request_is_hung_up_on(
 def test_whoever_sits_idle_makes_room_for_others(
     site: Site, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(serving, "_CROWDED", 5)
+    monkeypatch.setattr(serving, "CROWDED", 5)
     base = site.address
     host, port = base.removeprefix("http://").split(":")
     asked = f"GET / HTTP/1.1\r\nHost: {host}:{port}\r\n\r\n".encode()

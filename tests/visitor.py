@@ -39,12 +39,12 @@ class Visitor:
         # A defect is to be answered, as it is in earnest, not raised into the test.
         transport = httpx.ASGITransport(app=app, raise_app_exceptions=False)
         self.headers = {"Origin": base}
-        self._client = httpx.AsyncClient(transport=transport, base_url=base)
+        self.client = httpx.AsyncClient(transport=transport, base_url=base)
 
     def request(self, method: str, path: str, **sent: Any) -> httpx.Response:
         """Send a request and wait for its answer."""
         headers = {**self.headers, **sent.pop("headers", {})}
-        return asyncio.run(self._client.request(method, path, headers=headers, **sent))
+        return asyncio.run(self.client.request(method, path, headers=headers, **sent))
 
     def get(self, path: str, **sent: Any) -> httpx.Response:
         """Open an address."""
@@ -120,7 +120,7 @@ def planned_house(planned: Shell) -> Iterator[House]:
 
 @pytest.fixture
 def evening_house(evening: Shell) -> Iterator[House]:
-    """A page over a logbook with a full grid of cuts that was burnt, and a promise."""
+    """A page over a logbook with a full grid of cuts that was burnt."""
     with house_of(evening.book) as made:
         yield made
 

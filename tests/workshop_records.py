@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
-from calib.records import Burn, Cell, Grid, Machine, Promise, Setting, Sheet
+from calib.records import Advice, Burn, Cell, Grid, Machine, Setting, Sheet
 
 EVENING = datetime(2026, 3, 1, 18, 5, tzinfo=UTC)
 
@@ -18,7 +18,7 @@ BENCH = Machine(
 )
 BIRCH = Sheet(name="birch 3", material="Birch plywood", thickness_mm=3.0, lot="L1")
 SETTING = Setting(power_pct=60.0, speed_mm_s=12.0)
-PROMISE = Promise(operation="cut", setting=SETTING, aim="fastest", reliability=0.99, chance=0.993)
+ADVICE = Advice(operation="cut", setting=SETTING, aim="fastest", reliability=0.99, chance=0.993)
 JOB = (
     Burn(operation="cut", power_pct=60.0, speed_mm_s=12.0, through="through", count=38,
          source="job", session="job 1", cut_length_mm=240.0),

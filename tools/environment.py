@@ -48,13 +48,13 @@ def ensure_environment(pins: Pins) -> Path:
             f"This is Python {sys.version.split()[0]}: calib needs"
             f" {NEEDED[0]}.{NEEDED[1]} or later. Start this with a newer python3."
         )
-    if not _is_usable():
+    if not is_usable():
         _make_venv()
     missing = [pin for pin in pins if not _stamp(pin[0]).is_file()]
     if missing:
         _install(missing)
     if not _stamp("calib").is_file():
-        _pip("install", "--no-deps", "-qq", "--editable", str(ROOT))
+        pip("install", "--no-deps", "-qq", "--editable", str(ROOT))
         _stamp("calib").write_text("installed\n")
     return python_in(VENV)
 
@@ -80,20 +80,20 @@ def say(text: str) -> None:
     sys.stderr.flush()
 
 
-def _digest(name: str) -> str:
+def digest(name: str) -> str:
     return hashlib.sha256((ROOT / "requirements" / name).read_bytes()).hexdigest()[:16]
 
 
 def _stamp(name: str) -> Path:
     """File that says that this is installed, exactly as it is asked for now and here."""
     asked = (
-        (ROOT / "pyproject.toml").read_text(encoding="utf-8") if name == "calib" else _digest(name)
+        (ROOT / "pyproject.toml").read_text(encoding="utf-8") if name == "calib" else digest(name)
     )
     mark = hashlib.sha256(f"{asked} {VENV}".encode()).hexdigest()[:16]
     return VENV / "installed" / f"{name}-{mark}"
 
 
-def _is_usable() -> bool:
+def is_usable() -> bool:
     """True when `.venv` runs, in this place, with a Python that is new enough and has pip."""
     question = "import sys, pip; print(sys.prefix, sys.version_info[:2] >= (3, 11))"
     try:
@@ -109,12 +109,12 @@ def _make_venv() -> None:
     say(f"Making the environment {VENV} ...")
     if VENV.exists():
         shutil.rmtree(VENV)
-    if not _venv_made() and not (_debian_helps("python3-venv") and _venv_made()):
+    if not venv_made() and not (debian_helps("python3-venv") and venv_made()):
         shutil.rmtree(VENV, ignore_errors=True)
         raise SetupError(_NO_VENV)
 
 
-def _venv_made() -> bool:
+def venv_made() -> bool:
     command = [sys.executable, "-m", "venv", "--clear", str(VENV)]
     return subprocess.run(command, stdout=subprocess.DEVNULL, check=False).returncode == 0
 
@@ -123,12 +123,12 @@ def _install(pins: list[tuple[str, bool]]) -> None:
     for name, with_dependencies in pins:
         say(f"Installing the packages of requirements/{name} (once; may take some minutes) ...")
         more = () if with_dependencies else ("--no-deps",)
-        _pip("install", "-qq", *more, "--requirement", str(ROOT / "requirements" / name))
+        pip("install", "-qq", *more, "--requirement", str(ROOT / "requirements" / name))
         _stamp(name).parent.mkdir(exist_ok=True)
         _stamp(name).write_text("installed\n")
 
 
-def _pip(*arguments: str) -> None:
+def pip(*arguments: str) -> None:
     command = [str(python_in(VENV)), "-m", "pip", "--disable-pip-version-check", *arguments]
     if subprocess.run(command, check=False).returncode:
         raise SetupError(
@@ -139,12 +139,12 @@ def _pip(*arguments: str) -> None:
 
 def ensure_debian(packages: list[str]) -> list[str]:
     """Install Debian packages where that is possible; give those that are still missing."""
-    if not packages or _debian_helps(*packages):
+    if not packages or debian_helps(*packages):
         return []
     return packages
 
 
-def _debian_helps(*packages: str) -> bool:
+def debian_helps(*packages: str) -> bool:
     apt = shutil.which("apt-get")
     is_root = hasattr(os, "geteuid") and os.geteuid() == 0
     if apt is None or not is_root:

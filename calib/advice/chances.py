@@ -7,17 +7,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import pdtr
 
 from calib.advice.recommendation import Recommendation
 from calib.errors import unfit
-from calib.fit import cut_fit
-from calib.fit.cut import points_of
+from calib.fit.fits import fit
+from calib.fit.model import columns_of
 from calib.fit.region import Region
 from calib.jobs.costs import PricedJob
+from calib.jobs.job_promise import pushes_interval, pushes_of
 from calib.materials import expected_response
 from calib.physics import mean_coupon_speed_mm_s
-from calib.plan.next_burns import columns_of
 from calib.records import COUPON_CUT_MM, USUAL_RELIABILITY, Grades, Setting, grade_ends
 
 Array = npt.NDArray[np.float64]
@@ -147,50 +146,31 @@ def describe(chances: Chances, at: Setting) -> Recommendation:
 
 
 def _with_pushes(rec: Recommendation, chances: Chances, at: Setting) -> Recommendation:
-    """Parts that need help, per hour of cutting and for the job's length, defects included.
-
-    A coupon's length is one chance to hang.
-    """
+    """Parts that need help, per hour of cutting and for the job's length, defects included."""
     region, length = chances.region, chances.wish.cut_length_mm
-    assert region.cut is not None
-    points = region.cut.elsewhere if chances.wish.next_sheet else region.cut.here
-    where = points_of(region.machine, columns_of([at])[:3], region.cut.prior.speed0_mm_s)
-    failing = 1.0 - cut_fit.through_by_point(points, where)[:, 0]
-    per_mm = failing / COUPON_CUT_MM + region.defects_per_m / 1000.0
+    setting = (at.power_pct, at.speed_mm_s, at.passes)
+    hanging = 1.0 - region.chance_through(*setting, next_sheet=chances.wish.next_sheet)
+    per_mm = hanging / COUPON_CUT_MM + region.defects_per_m / 1000.0
     acceleration = region.machine.working_acceleration_mm_s2
     hour_mm = 3600.0 * float(mean_coupon_speed_mm_s(at.speed_mm_s, acceleration)) / at.passes
-    rec = replace(rec, pushes_per_hour=float(points.weight @ per_mm) * hour_mm)
+    rec = replace(rec, pushes_per_hour=per_mm * hour_mm)
     if length is None:
         return rec
-    no_push = float(chances.through(columns_of([at]))[0])
-    defects = region.defects_per_m * length / 1000.0
+    pushes, places = pushes_of(region, at, length), length / COUPON_CUT_MM
     return replace(
         rec,
-        expected_pushes=float(points.weight @ per_mm) * length,
-        expected_pushes_interval=_mixed_poisson(points.weight, per_mm * length),
-        expected_defects=defects,
-        chance_no_push=no_push,
-        chance_no_help=no_push * float(np.exp(-defects)),
+        expected_pushes=pushes.expected + pushes.defects,
+        expected_pushes_interval=pushes_interval(
+            *region.failing_draws(*setting), places, pushes.defects
+        ),
+        expected_defects=pushes.defects,
+        chance_no_push=pushes.chance_no_push,
+        chance_no_help=pushes.chance_no_help,
     )
-
-
-def _mixed_poisson(weight: Array, mean: Array) -> tuple[float, float]:
-    """Central 90 % interval of counts that are Poisson given each point's mean."""
-    found = []
-    for share in (0.05, 0.95):
-        low, high = -1, int(np.max(mean) + 10.0 * np.sqrt(np.max(mean) + 1.0)) + 5
-        while high - low > 1:
-            middle = (low + high) // 2
-            if weight @ pdtr(middle, np.maximum(mean, 1e-12)) >= share:
-                high = middle
-            else:
-                low = middle
-        found.append(float(high))
-    return found[0], found[1]
 
 
 def doubled_scatter(region: Region) -> Region:
     """The region had the scatter assumed before the burns been twice as large."""
     assert region.cut is not None
     prior = replace(region.cut.prior, scatter_ln=region.cut.prior.scatter_ln + float(np.log(2.0)))
-    return replace(region, cut=cut_fit.fit_cut(region.machine, region.burns, prior))
+    return replace(region, cut=fit(region.machine, region.burns, prior, "cut"))

@@ -1,4 +1,4 @@
-"""Recommend a setting with a stated chance, or refuse and name the burns that settle it."""
+"""Recommend a setting with a stated chance, or refuse and name the burns that it takes."""
 
 from __future__ import annotations
 
@@ -9,16 +9,17 @@ from dataclasses import replace
 import numpy as np
 
 from calib.advice.chances import Chances, Wish, describe, doubled_scatter
-from calib.advice.recommendation import SETTLED_CHANCE, Recommendation, share_words
+from calib.advice.recommendation import LIKELY_CHANCE, Recommendation, share_words
 from calib.advice.search import Row, Search, rows_inside
 from calib.errors import NotEnoughEvidence, unfit
+from calib.fit.model import columns_of
 from calib.fit.region import Region
 from calib.jobs.costs import PricedJob, priced_job
 from calib.jobs.job import Job
 from calib.jobs.job_time import CutTimes
 from calib.limits import SLOWEST_MM_S
 from calib.plan.far_side import far_side
-from calib.plan.next_burns import columns_of, next_cuts
+from calib.plan.next_burns import next_cuts
 from calib.plan.next_marks import next_marks
 from calib.records import USUAL_RELIABILITY, Costs, Grades, Setting, grades_typed
 
@@ -53,7 +54,7 @@ def recommend(
     elif cut_length_mm is not None or next_sheet:
         field = "next_sheet" if cut_length_mm is None else "cut_length_mm"
         value = next_sheet if cut_length_mm is None else cut_length_mm
-        raise unfit(field, value, "only the next mark on this sheet is promised; leave it out")
+        raise unfit(field, value, "a mark's chance is of the next one on this sheet; leave it out")
     wish = Wish(
         aim=aim,
         reliability=reliability,
@@ -182,18 +183,18 @@ def _stated(region: Region, wish: Wish, found: Setting, rows: Sequence[Row]) -> 
         notes.insert(
             0,
             f"{wish.asked} was asked for, but no whole job was recorded at this pair: a chance"
-            f" above {_MOST_WITHOUT_JOBS:g} that a job needs no push is not promised, and the"
+            f" above {_MOST_WITHOUT_JOBS:g} that a job needs no push is not stated, and the"
             " setting is the one for that. Record a job to lift this.",
         )
     if wish.priced is not None:
         rec = replace(rec, expected_cost=float(wish.priced.one(region, found).total))
         notes = [*wish.priced.notes_at(region, found), *notes]
     if region.operation != "cut":
-        if rec.chance < SETTLED_CHANCE:
+        if rec.chance < LIKELY_CHANCE:
             burns = _named(next_marks(region, 4, wish.mark))
             notes.insert(
                 0,
-                f"Not settled yet: only about {share_words(rec.chance)} would come out as wanted."
+                f"Not sure yet: only about {share_words(rec.chance)} would come out as wanted."
                 f" Burn next: {burns}.",
             )
         return replace(rec, notes=tuple(dict.fromkeys(notes)))
@@ -204,13 +205,9 @@ def _stated(region: Region, wish: Wish, found: Setting, rows: Sequence[Row]) -> 
         pace = (again.speed_mm_s / again.passes) / (found.speed_mm_s / found.passes)
         moved = max(abs(again.power_pct / found.power_pct - 1.0), abs(pace - 1.0))
     if moved > _RESTS_ON_SCATTER:
-        advice = (
-            f"it would be {again.power_pct:g} % at {again.speed_mm_s:g} mm/s" if again else "none"
-        )
         notes.append(
-            "This rests on an assumed scatter from coupon to coupon: were it twice as large,"
-            f" {advice}. Burn {found.power_pct:g} % at {found.speed_mm_s:g} mm/s and a little"
-            " faster again to settle it."
+            "This rests on an assumed scatter from coupon to coupon. To find out, burn"
+            f" {_named([found])} again, and a little faster."
         )
     return replace(
         rec,

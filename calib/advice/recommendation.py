@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
-from calib.records import Grades, Operation, Promise, Setting
+from calib.records import Advice, Grades, Operation, Setting
 
 # What holds more seldom than this isn't kept without a clear yes (own judgement, no source).
-SETTLED_CHANCE = 0.6
+LIKELY_CHANCE = 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recommendation:
-    """A setting inside what was burnt, with what is promised of it."""
+    """A setting inside what was burnt, with what is stated of it."""
 
     # operation, power_pct, speed_mm_s, passes, line_pitch_mm: What is typed at the machine: [% of
     # full], [mm/s], [-], [mm]
@@ -25,16 +25,16 @@ class Recommendation:
     # aim, reliability: What was asked for; reliability None for a mark that may also go deeper
     aim: str
     reliability: float | None
-    scope: str  # ``coupon``, ``job`` or ``sheet``: which of the three promises it is
-    # The promise, after rounding: that a coupon (or job) drops, and under a char limit that it is
+    scope: str  # ``coupon``, ``job`` or ``sheet``: which of the three it is for
+    # Stated, after rounding: that a coupon (or job) drops, and under a char limit that it is
     # no blacker as well; for marks, that it comes out at exactly the wanted grade
     chance: float
     # For marks: that it goes no deeper than wanted; None for cuts
     chance_not_deeper: float | None = None
-    # For a promise of cut and char: the bound max(0, p1 + p2 − 1) that holds whatever the two have
+    # For a chance of cut and char: the bound max(0, p1 + p2 − 1) that holds whatever the two have
     # to do with one another; None otherwise
     chance_at_least: float | None = None
-    # char_at_most, mark: Grades that are part of the promise; None when they aren't
+    # char_at_most, mark: Grades that are part of it; None when they aren't
     char_at_most: int | None = None
     mark: Grades | None = None
     expected_char: float | None = None  # Expected char grade, 0…4; None for marks
@@ -50,7 +50,7 @@ class Recommendation:
     # expected_pushes, expected_pushes_interval: Parts of the job's length that need a push or a
     # knife, defects included, and the central 90 % interval; None without a length
     expected_pushes: float | None = None
-    expected_pushes_interval: tuple[float, float] | None = None
+    expected_pushes_interval: tuple[int, int] | None = None
     # How many of these are knots and glue pockets, which no chance counts; None without a length
     expected_defects: float | None = None
     # chance_no_push, chance_no_help: That the whole job falls free without a push, and the same
@@ -60,7 +60,7 @@ class Recommendation:
     pushes_per_hour: float | None = None  # The same for an hour of cutting; None for marks
     # Of the job, at what things were said to cost [money]; None unless the aim was the cheapest
     expected_cost: float | None = None
-    # chance_if_scatter_doubled, setting_if_scatter_doubled: The promise, and the advice, if the
+    # chance_if_scatter_doubled, setting_if_scatter_doubled: The chance, and the advice, if the
     # scatter assumed before the burns were twice as large
     chance_if_scatter_doubled: float | None = None
     setting_if_scatter_doubled: Setting | None = None
@@ -77,9 +77,9 @@ class Recommendation:
         )
 
     @property
-    def promise(self) -> Promise:
-        """The promise, as the logbook keeps it."""
-        return Promise(
+    def advice(self) -> Advice:
+        """The setting with its stated chance, as the logbook keeps it."""
+        return Advice(
             operation=self.operation,
             setting=self.setting,
             aim=self.aim,
@@ -110,13 +110,13 @@ class Recommendation:
         return f"{about_words(1.0 - self.chance)} will need a push"
 
 
-def scope_words(promise: Promise | Recommendation) -> str:
+def scope_words(advice: Advice | Recommendation) -> str:
     """Say for what a chance holds, such as "a whole job of 4.2 m on this sheet"."""
-    if promise.operation != "cut":
+    if advice.operation != "cut":
         return "the next mark on this sheet"
-    if promise.scope == "job":
-        return f"a whole job of {(promise.cut_length_mm or 0.0) / 1000.0:g} m on this sheet"
-    if promise.scope == "sheet":
+    if advice.scope == "job":
+        return f"a whole job of {(advice.cut_length_mm or 0.0) / 1000.0:g} m on this sheet"
+    if advice.scope == "sheet":
         return "a coupon on the next sheet of this lot"
     return "the next coupon on this sheet"
 

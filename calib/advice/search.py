@@ -14,12 +14,10 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.advice.chances import Chances, Columns, Wish
-from calib.fit import graded
 from calib.fit.hull import speed_range
-from calib.fit.region import Region
-from calib.fit.thinning import LOOK_POINTS, thinned_region
+from calib.fit.model import columns_of, settings_of
+from calib.fit.region import LOOK_POINTS, Region, thinned_region
 from calib.limits import SLOWEST_MM_S
-from calib.plan.next_burns import columns_of
 from calib.records import Setting
 
 Array = npt.NDArray[np.float64]
@@ -262,16 +260,16 @@ class Search:
         region = self.exact.region
         if not some or region.char is None:
             return None
-        fit = graded.thinned(region.char, LOOK_POINTS)
+        draws, prior = region.char.here.thinned(LOOK_POINTS), region.char.prior
         some = sorted(some, key=lambda s: (-_pace(s), s.power_pct))
         good = np.flatnonzero(_spare(self.exact, columns_of(some)) >= 0.0)
         for part in np.array_split(good, max(len(good) // _AT_ONCE, 1)):
             columns = columns_of([cleanest, *(some[i] for i in part)])
-            at = graded.graded_settings(region.machine, columns, fit.prior, "char")
-            grade = np.einsum("g,gjn->jn", np.arange(5.0), graded.chances_by_point(fit, at))
+            at = settings_of(region.machine, columns, prior, "char")
+            grade = np.einsum("g,gjn->jn", np.arange(5.0), draws.grade_chances(at))
             more = grade[:, 1:] - grade[:, :1]
-            mean = fit.weight @ more
-            doubt = np.sqrt(fit.weight @ (more - mean) ** 2)
+            mean = draws.weight @ more
+            doubt = np.sqrt(draws.weight @ (more - mean) ** 2)
             tied = np.flatnonzero(mean <= np.clip(doubt, *_AS_CLEAN))
             if len(tied):
                 return some[int(part[tied[0]])]

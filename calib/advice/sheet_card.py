@@ -1,4 +1,4 @@
-"""The card for the wall: the settled settings of one sheet and machine on one printed page."""
+"""The card for the wall: the kept settings of one sheet and machine on one printed page."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from calib.errors import InvalidRecord
-from calib.hazards import sheet_cautions
+from calib.hazards import diode_cautions
 from calib.print_style import (
     framed,
     gap,
@@ -20,20 +20,28 @@ from calib.print_style import (
 from calib.records import Machine, Operation, Setting, Sheet
 
 # Type of the small print, best first; the last is hard to read from a step away.
-_SMALL_PT = (14.0, 13.0, 12.0, 11.0, 10.0, 9.5, 9.0, 8.5, 8.0, 7.5, 7.0, 6.5, 6.0, 5.5, 5.0, 4.5)
+_SMALL_PT = (14.0, 12.0, 10.0, 9.0, 8.0, 7.0, 6.0, 5.0, 4.5)
 _BIG_PT = (40.0, 34.0, 30.0, 26.0, 22.0, 18.0, 15.0, 12.0)
 _TITLE_PT = (36.0, 30.0, 26.0, 22.0, 18.0, 15.0, 12.0)
+# The usual cautions in short; in full they stand where something is planned or burnt.
+CAUTIONS = (
+    "Stay with the machine from the first burn to the last, and stop at once if a flame stays.",
+    "Bed clear, extraction and air on, lid shut, CO2 extinguisher within reach; let the fumes clear"
+    " before you lift the lid.",
+    "The machine's manual, your local rules and the people trained on it come first.",
+)
+_BLANKS = "focus ____________________     lens ____________________"
 _TITLES = {"cut": "CUT", "line_mark": "LINE MARK", "area_mark": "AREA MARK"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CardSetting:
-    """One settled setting as it stands on the card."""
+    """One kept setting as it stands on the card."""
 
     # operation, setting: What is typed in for what
     operation: Operation
     setting: Setting
-    # What is promised, the spare energy, when it was settled and for which lot, in sentences
+    # Its stated chance, the spare energy, when it was kept and for which lot, in sentences
     facts: tuple[str, ...]
     # Why it has to be checked before it is used again; empty when it hasn't
     due: tuple[str, ...] = ()
@@ -48,13 +56,12 @@ class SheetCard:
     machine: Machine
     settings: tuple[CardSetting, ...]  # At least one
     check_again: tuple[str, ...]  # When each has to be checked again, in sentences
-    assumed: tuple[str, ...]  # What was assumed, in sentences
-    advice: tuple[str, ...]  # What the table of hazards says of the material
+    assumed: tuple[str, ...]  # What was assumed that the chances hang on, in sentences
     made: str  # Day on which the card was made, such as ``2026-03-01``
 
     def __post_init__(self) -> None:
         if not self.settings:
-            raise InvalidRecord("SheetCard.settings is (): settle on a setting first.")
+            raise InvalidRecord("SheetCard.settings is (): keep a setting first.")
 
 
 def sheet_card(card: SheetCard, *, paper: str = "a4") -> bytes:
@@ -67,7 +74,7 @@ def sheet_card(card: SheetCard, *, paper: str = "a4") -> bytes:
     title = f"{card.sheet.name} on {card.machine.name}"
     page = one_page(paper, title, (_parts(card, width, small_pt) for small_pt in _SMALL_PT))
     if page is None:
-        count = sum(len(text) for text in (*card.assumed, *card.advice, *card.check_again))
+        count = sum(len(text) for text in (*card.assumed, *card.check_again))
         raise InvalidRecord(
             f"the card of {title!r} has {count} characters of small print: that is more than one"
             " page holds; shorten the names, or print fewer operations."
@@ -83,10 +90,11 @@ def _parts(card: SheetCard, width: float, small_pt: float) -> list[Any]:
     for entry in card.settings:
         sizes = _BIG_PT[len(card.settings) - 1 :]
         parts += [gap(4.0), framed(_block(entry, width - 5.0, small_pt, sizes), width)]
+    parts += [gap(5.0), words(_BLANKS, small_pt + 1.0)]
     for title, texts in (
         ("CHECK AGAIN", card.check_again),
         ("ASSUMED", card.assumed),
-        ("CAUTIONS", sheet_cautions(card.machine, card.advice)),
+        ("CAUTIONS", (*CAUTIONS, *diode_cautions(card.machine)[:1])),
     ):
         if texts:
             parts += [gap(4.0), words(title, small_pt, bold=True), gap(0.8)]
@@ -136,7 +144,7 @@ def machine_words(machine: Machine) -> str:
 
 
 def _block(entry: CardSetting, width: float, small_pt: float, sizes: Sequence[float]) -> list[Any]:
-    """One setting: its numbers in large type, what is promised, and why it is to be checked."""
+    """One setting: its numbers in large type, its chance, and why it is to be checked."""
     setting = entry.setting
     passes = "1 pass" if setting.passes == 1 else f"{setting.passes} passes"
     numbers = f"{setting.power_pct:g} %   {setting.speed_mm_s:g} mm/s   {passes}"

@@ -16,9 +16,10 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.errors import InvalidRecord, unfit
-from calib.fit import cut_fit
-from calib.fit.cut import cut_data
+from calib.fit.fits import CutFit
+from calib.fit.kernel import log_chances
 from calib.fit.levels import Grid, blurred
+from calib.fit.model import CutShape, Draws, latent_of, problem_of
 from calib.fit.region import Region
 from calib.limits import snap_setting
 from calib.records import Burn, Setting
@@ -63,7 +64,7 @@ MANUAL = (
 )
 
 
-def need_cut(region: Region) -> cut_fit.CutFit:
+def need_cut(region: Region) -> CutFit:
     """The region's fit of the cut, or a refusal."""
     if region.cut is None:
         raise InvalidRecord(
@@ -110,7 +111,7 @@ def plan_check_strip(
 class ShiftLikelihood:
     """Likelihood of the shift, scaled, (J, shifts), at draws of what the region doesn't know."""
 
-    points: cut_fit.CutPoints
+    points: Draws[CutShape]
     values: Array
 
     @property
@@ -119,13 +120,13 @@ class ShiftLikelihood:
         return np.asarray(self.points.weight @ self.values)
 
 
-def draws_of(region: Region) -> cut_fit.CutPoints:
+def draws_of(region: Region) -> Draws[CutShape]:
     """Even draws of a region's posterior, always the same ones."""
-    return cut_fit.thinned(need_cut(region).here, DRAWS)
+    return need_cut(region).here.thinned(DRAWS)
 
 
 def shift_likelihood(
-    region: Region, burns: Sequence[Burn], points: cut_fit.CutPoints | None = None
+    region: Region, burns: Sequence[Burn], points: Draws[CutShape] | None = None
 ) -> ShiftLikelihood:
     """Likelihood of a shift of the reach at ``SHIFTS``, from cuts of one session of its own.
 
@@ -133,11 +134,12 @@ def shift_likelihood(
     """
     prior = need_cut(region).prior
     points = draws_of(region) if points is None else points
-    data = cut_data(region.machine, burns, prior)
-    if not len(data.grade):
+    problem, at = problem_of(region.machine, burns, prior, "cut")
+    if not len(problem.readings.grade):
         raise InvalidRecord(f"burns hold {len(burns)} burns and no cut that was read: read them.")
     # What shifts the reach up shifts the location down.
-    told = cut_fit.log_chances(points.shape, points.location[:, None] - SHIFTS, data, prior)
+    location = points.location[:, None] - SHIFTS
+    told = log_chances(latent_of(points.shape, at), problem.readings, location).sum(axis=0)
     alike = np.ones(len(points.weight))
     grid = Grid(first=alike * SHIFTS[0], step=alike * _STEP, count=len(SHIFTS))
     told = blurred(told, grid.normal(points.shape.shared))
@@ -299,7 +301,7 @@ SURE = 0.8
 class Cause:
     """What the two sheets together say."""
 
-    verdict: str  # ``machine``, ``sheet``, ``both``, ``neither``, or ``not settled``
+    verdict: str  # ``machine``, ``sheet``, ``both``, ``neither``, or ``not sure``
     chance: dict[str, float]  # Chance of each of the four, by name
     # Change of effective power by the machine: what its strips say, as told by their check [%]
     machine_pct: float
@@ -343,7 +345,7 @@ def judge_cause(
     total = sum(float(part.sum()) for part in mass.values())
     chance = {name: float(part.sum()) / total for name, part in mass.items()}
     best = max(chance, key=lambda name: chance[name])
-    verdict = best if chance[best] >= SURE else "not settled"
+    verdict = best if chance[best] >= SURE else "not sure"
     of_sheet = sum(part.sum(axis=0) for part in mass.values()) / total
     sheet_pct = _percent(float(of_sheet @ SHIFTS))
     less, name = f"{-machine_pct:.0f} % less", suspect.sheet.name
@@ -356,7 +358,7 @@ def judge_cause(
         "both": f"Both: the machine gives about {less}, and {name} needs about {more}. {CLEAN}",
         "neither": "Neither has changed by enough to make parts hang: look at how the sheet lies,"
         " at the air and at the drawing.",
-        "not settled": "These burns don't settle it: burn another strip of the reference sheet"
+        "not sure": "These burns don't tell: burn another strip of the reference sheet"
         f" and another four of {name}.",
     }[verdict]
     return Cause(

@@ -14,12 +14,12 @@ import numpy.typing as npt
 from scipy.special import ndtri
 
 from calib.errors import InvalidRecord
-from calib.fit import cut_fit, graded
-from calib.fit.expectation import expected_priors
+from calib.fit.fits import CutFit, GradedFit
 from calib.fit.fitting import region_from
 from calib.fit.kinship import ln_width
+from calib.fit.model import counted_ln_share, edge_ln_speed
 from calib.fit.pool import Pool, pool_records
-from calib.fit.priors import CutPrior, Priors
+from calib.fit.priors import Priors, expected_priors
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.limits import fastest_cut_mm_s, limits_of, snap_setting
@@ -177,8 +177,7 @@ def expected_start(
         fastest = fastest_cut_mm_s(machine)
         power = snap_setting(machine, machine.ceiling_pct, fastest).power_pct
         passes = max(passes_to_try(other, reliability=reliability))
-        points = cut_fit.thinned(other.cut.here, _DRAWS)
-        speeds = speeds_at(points, machine, other.cut.prior, power, reliability, passes)
+        speeds = speeds_at(other.cut.thinned(_DRAWS), machine, power, reliability, passes)
         low, middle, high = np.quantile(speeds, shares)
         slowest = min(limits_of(machine, other.sheet, "cut").slowest_at(power), fastest)
         wished = float(min(max(middle, slowest), fastest))
@@ -196,9 +195,9 @@ def expected_start(
             )
     else:
         assert other.mark is not None
-        fit = graded.thinned(other.mark, _DRAWS)
+        fit = other.mark.thinned(_DRAWS)
         candidates = mark_candidates(other, fit, mark_pitch(other))
-        chances = fit.weight @ chances_of(other, fit, candidates)[mark]
+        chances = fit.here.weight @ chances_of(other, fit, candidates)[mark]
         setting, chance = candidates[int(np.argmax(chances))], float(chances.max())
         low, middle, high = np.quantile(middle_speeds_mm_s(other, fit, setting, mark), shares)
     return StartingPoint(
@@ -213,24 +212,20 @@ def expected_start(
 
 
 def speeds_at(
-    points: cut_fit.CutPoints,
+    fit: CutFit,
     machine: Machine,
-    prior: CutPrior,
     power_pct: float,
     reliability: float = USUAL_RELIABILITY,
     passes: int = 1,
 ) -> Array:
     """Fastest speed that meets a reliability at a power, at each point of what isn't known."""
-    full = float(delivered_power_w(machine, 100.0))
-    share = float(delivered_power_w(machine, power_pct)) / full
-    ln_power = (float(np.log(full)), float(np.log(share)))
     sigmas = float(ndtri(reliability))
-    return np.exp(cut_fit.edge_ln_speed(points, ln_power, prior.speed0_mm_s, sigmas, passes))
+    return np.exp(edge_ln_speed(fit.here, machine, fit.prior, power_pct, sigmas, passes))
 
 
-def middle_speeds_mm_s(region: Region, fit: graded.GradedFit, setting: Setting, mark: int) -> Array:
+def middle_speeds_mm_s(region: Region, fit: GradedFit, setting: Setting, mark: int) -> Array:
     """Speed in the middle of a mark grade, at even draws of what isn't known."""
-    shape, prior = fit.shape, fit.prior
+    shape, prior = fit.here.shape, fit.prior
     full = float(delivered_power_w(region.machine, 100.0))
     share = float(np.log(delivered_power_w(region.machine, setting.power_pct) / full))
     inner = min(max(mark, 1), 3)
@@ -238,6 +233,8 @@ def middle_speeds_mm_s(region: Region, fit: graded.GradedFit, setting: Setting, 
     ratio = (
         0.0 if setting.line_pitch_mm is None else np.log(setting.line_pitch_mm / prior.pitch0_mm)
     )
-    counted = graded.counted_ln_share(np.asarray(share), shape.start, prior.pivot)
-    above = np.log(full) + shape.exponent * counted - fit.location - middle - shape.pitch * ratio
+    counted = counted_ln_share(np.asarray(share), shape.start, prior.pivot)
+    above = (
+        np.log(full) + shape.exponent * counted - fit.here.location - middle - shape.pitch * ratio
+    )
     return np.asarray(prior.speed0_mm_s * np.exp(above / shape.speed))

@@ -1,4 +1,4 @@
-"""A comb board: slots and tongues in small steps, cut at a settled setting to find what fits.
+"""A comb board: slots and tongues in small steps, cut at a kept setting to find what fits.
 
 The slots are tried with the maker's real stock, the tongues in the board's own gauge. All widths
 are drawn true to size: what the beam takes away is what the board is to show.

@@ -21,16 +21,16 @@ from calib.print_style import (
     in_two_columns,
     one_page,
     outline,
-    qr_code,
+    page_head,
     room_mm,
+    scale_for,
     table,
     words,
 )
 
-_SCALES = (1.0, 1.25, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 8.0, 12.0, 20.0, 50.0)
 # Heights that the parts may take [mm]; a smaller one where the rest needs the room.
 _BOARD_MM = (98.0, 74.0, 53.0, 35.0)
-_TICKS_MM, _QR_MM = 65.0, 25.0
+_TICKS_MM = 65.0
 _THIN = (0.35, (0.5, 0.5, 0.5))
 _HOW_SLOTS = (
     "Push a straight, clean edge of the stock into each slot S, from the narrow end on, and tick"
@@ -68,12 +68,21 @@ def comb_record_page(board: CombBoard, *, paper: str = "a4", address: str = "") 
 def _choices(
     board: CombBoard, address: str, cautions: Sequence[str], width: float
 ) -> Iterator[list[Any]]:
+    sheet = board.sheet
+    facts = (
+        ("machine", board.machine.name),
+        ("sheet", f"{sheet.name}, {sheet.material}, {sheet.working_thickness_mm:g} mm"),
+        ("cut at", setting_words(board.setting)),
+        ("codes at", setting_words(board.label_setting)),
+        ("for", f"stock of {board.stock_mm:g} mm, kerf of {board.kerf_mm:g} mm"),
+    )
     for high in _BOARD_MM:
-        least = max(board.board_mm[0] / width, board.board_mm[1] / high)
-        scale = next((scale for scale in _SCALES if scale >= least), least)
+        scale = scale_for(board.board_mm, (width, high))
         said = "true to size" if scale == 1.0 else f"scale 1 : {scale:.3g}"
         yield [
-            _head(board, address, width),
+            page_head("PAGE OF A COMB BOARD", board.board_id, facts, address, width),
+            gap(2.0),
+            words("date ______________   session ______________", 7.5),
             gap(3.0),
             _parts(board, scale),
             gap(0.8),
@@ -93,28 +102,6 @@ def _choices(
                 width,
             ),
         ]
-
-
-def _head(board: CombBoard, address: str, width: float) -> Any:
-    sheet = board.sheet
-    facts = (
-        ("machine", board.machine.name),
-        ("sheet", f"{sheet.name}, {sheet.material}, {sheet.working_thickness_mm:g} mm"),
-        ("cut at", setting_words(board.setting)),
-        ("codes at", setting_words(board.label_setting)),
-        ("planned for", f"stock of {board.stock_mm:g} mm, kerf of {board.kerf_mm:g} mm"),
-    )
-    left = width - _QR_MM
-    said = [
-        words("PAGE OF A COMB BOARD", grey=0.25),
-        words(board.board_id, 18.0, bold=True),
-        table(
-            [[words(name, grey=0.35), words(value)] for name, value in facts], [18.0, left - 20.0]
-        ),
-        gap(2.0),
-        words("date ______________   session ______________", 7.5),
-    ]
-    return table([[said, qr_code(address, _QR_MM)]], [left, _QR_MM])
 
 
 def _parts(board: CombBoard, scale: float) -> Drawing:

@@ -5,7 +5,10 @@ from __future__ import annotations
 import unicodedata
 from functools import cache
 
+from anyascii import anyascii
 from HersheyFonts import HersheyFonts
+
+from calib.typeface import wrapped
 
 Polyline = tuple[tuple[float, float], ...]
 
@@ -15,15 +18,6 @@ FACE = "futural"
 # Height of the capitals in the units of the face, and where its baseline lies.
 _CAP_UNITS = 21.0
 _BASELINE_UNITS = 9.0
-# Latin letters and signs that don't come apart into ASCII by themselves (Unicode NFKD).
-_SPELLINGS = {
-    "ß": "ss", "ẞ": "SS", "æ": "ae", "Æ": "AE", "œ": "oe", "Œ": "OE", "ø": "o", "Ø": "O",
-    "đ": "d", "Đ": "D", "ð": "d", "Ð": "D", "ł": "l", "Ł": "L", "þ": "th", "Þ": "Th",
-    "ı": "i", "ħ": "h", "Ħ": "H", "µ": "u", "×": "x", "÷": "/", "°": "deg", "±": "+/-",
-    "–": "-", "—": "-", "−": "-", "‐": "-", "‑": "-", "‘": "'", "’": "'", "‚": ",", "“": '"',
-    "”": '"', "„": '"', "«": '"', "»": '"', "·": ".", "•": "*", "€": "EUR", "£": "GBP",
-    "≤": "<=", "≥": ">=", "≈": "~", "⌀": "dia ", "⁄": "/",
-}  # fmt: skip
 
 
 def transliterate(text: str) -> str:
@@ -33,51 +27,19 @@ def transliterate(text: str) -> str:
     --------
     >>> transliterate("Größe 3 mm, фанера")
     'Grosse 3 mm, fanera'
-    >>> transliterate("木")
-    '<6728>'
+    >>> transliterate("木"), transliterate("\ue000")
+    ('Mu', '<E000>')
     """
-    return "".join(_spelling(sign) for sign in unicodedata.normalize("NFC", text))
+    composed = unicodedata.normalize("NFC", text)
+    return "".join(sign if " " <= sign <= "~" else _spelling(sign) for sign in composed)
 
 
 def _spelling(sign: str) -> str:
-    if " " <= sign <= "~":
-        return sign
-    if sign in _SPELLINGS:
-        return _SPELLINGS[sign]
-    if unicodedata.category(sign) in {"Mn", "Cf"}:  # a loose accent, a soft hyphen: no ink
+    # A loose accent or a soft hyphen has no ink.
+    if unicodedata.category(sign) in {"Mn", "Cf"}:
         return ""
-    plain = "".join(
-        _SPELLINGS.get(part, part)
-        for part in unicodedata.normalize("NFKD", sign)
-        if unicodedata.category(part) != "Mn"
-    )
-    if plain and all(" " <= part <= "~" for part in plain) and (plain.strip() or sign.isspace()):
-        return plain
-    return _from_name(plain if len(plain) == 1 else sign) or f"<{ord(sign):04X}>"
-
-
-# Sounds of Cyrillic and Greek letters by their Unicode names, where the name isn't the sound.
-_SOUNDS = {
-    "BE": "b", "VE": "v", "GHE": "g", "DE": "d", "IE": "e", "ZHE": "zh", "ZE": "z",
-    "KA": "k", "EL": "l", "EM": "m", "EN": "n", "PE": "p", "ER": "r", "ES": "s",
-    "TE": "t", "EF": "f", "HA": "kh", "TSE": "ts", "CHE": "ch", "SHA": "sh", "SHCHA": "shch",
-    "HARD SIGN": "'", "SOFT SIGN": "'", "YERU": "y",
-    "ALPHA": "a", "BETA": "v", "GAMMA": "g", "DELTA": "d", "EPSILON": "e", "ZETA": "z",
-    "ETA": "i", "THETA": "th", "IOTA": "i", "KAPPA": "k", "LAMDA": "l", "MU": "m", "NU": "n",
-    "XI": "x", "OMICRON": "o", "RHO": "r", "SIGMA": "s", "FINAL SIGMA": "s", "TAU": "t",
-    "UPSILON": "y", "PHI": "f", "CHI": "ch", "OMEGA": "o",
-}  # fmt: skip
-
-
-def _from_name(sign: str) -> str:
-    """Spell a Cyrillic or Greek letter by its Unicode name; empty for all others."""
-    script, _, rest = unicodedata.name(sign, "").partition(" ")
-    kind, _, name = rest.partition(" LETTER ")
-    if script not in {"CYRILLIC", "GREEK"} or not name:
-        return ""
-    name = name.split(" WITH ")[0]
-    sound = _SOUNDS.get(name, name.replace(" ", "-").lower())
-    return sound.capitalize() if kind == "CAPITAL" else sound
+    plain = "" if sign.isascii() else anyascii(sign)
+    return plain if plain.isprintable() and plain else f"<{ord(sign):04X}>"
 
 
 @cache
@@ -133,15 +95,4 @@ def wrap_text(text: str, cap_mm: float, width_mm: float) -> tuple[str, ...]:
     >>> wrap_text("K7M2 cut birch", 3.0, 16.0)
     ('K7M2', 'cut', 'birch')
     """
-    lines = [""]
-    for word in transliterate(text).split():
-        longer = f"{lines[-1]} {word}".strip()
-        if text_width_mm(longer, cap_mm) <= width_mm:
-            lines[-1] = longer
-            continue
-        lines += [""] if lines[-1] else []
-        for sign in word:
-            if lines[-1] and text_width_mm(lines[-1] + sign, cap_mm) > width_mm:
-                lines.append("")
-            lines[-1] += sign
-    return tuple(lines)
+    return tuple(wrapped(transliterate(text), width_mm, lambda line: text_width_mm(line, cap_mm)))

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from calib.boards.board import Board, board_of
+from calib.boards.board import Board
 from calib.hazards import CAUTIONS, check_hazard
-from calib.records import Grid, Setting
+from calib.records import Setting
 from calib.units import show_speed
 
 
@@ -19,29 +19,8 @@ def setting_words(setting: Setting) -> str:
     words = [f"{setting.power_pct:g} %", show_speed(setting.speed_mm_s)]
     words.append("1 pass" if setting.passes == 1 else f"{setting.passes} passes")
     if setting.line_pitch_mm is not None:
-        words.append(f"line pitch {setting.line_pitch_mm:g} mm")
+        words.append(f"lines {setting.line_pitch_mm:g} mm apart")
     return ", ".join(words)
-
-
-def file_keys(planned: Grid | Board) -> dict[Setting, str]:
-    """Name each setting of a board so that files of one setting sort in burning order.
-
-    Examples
-    --------
-    A key looks like ``03-60pct-12.5mm_s``, with ``-2x`` for two passes.
-    """
-    board = board_of(planned)
-    codes = board.label_setting
-    keys = {codes: "00-codes"}
-    cells = [setting for setting in board.settings if setting != codes]
-    for number, setting in enumerate(cells, 1):
-        key = f"{number:02d}-{setting.power_pct:g}pct-{setting.speed_mm_s:g}mm_s"
-        if setting.passes > 1:
-            key += f"-{setting.passes}x"
-        if setting.line_pitch_mm is not None:
-            key += f"-{setting.line_pitch_mm:g}mm"
-        keys[setting] = key
-    return keys
 
 
 def file_cautions(board: Board) -> tuple[str, ...]:

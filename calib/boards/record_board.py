@@ -6,21 +6,22 @@ from collections.abc import Mapping
 from typing import Any
 
 from calib.boards.board import Board
+from calib.boards.layers import Layer
 from calib.boards.places import LINE_DOWN_MM, MARK_INSET_MM
-from calib.boards.record_marks import Sign, draw_mark
-from calib.print_style import Drawing, letters, outline, text_width_mm
+from calib.boards.record_marks import DASHES_MM
+from calib.print_style import Drawing, letters, outline
 from calib.records import Cell, Grid
 
 CAPTION_MM = 6.0
-# Height of a capital with the air around it, width of a bold letter, size of a mark [mm per pt].
-_TYPE_ROOM, _LETTER_MM, _MARK_MM = 0.27, 0.25, 0.19
+# Height of a capital with the air around it, width of a bold letter [mm per pt].
+_TYPE_ROOM, _LETTER_MM = 0.27, 0.25
 _LARGEST_PT, _SMALLEST_PT = 12.0, 3.0
 
 
 def code_pt(grid: Grid, scale: float) -> float:
     """Type size of the codes in their cells at a scale of 1 : ``scale`` [pt]."""
     cell = grid.cells[0]
-    letters_mm = _LETTER_MM * max(len(cell.label) for cell in grid.cells) + 3.0 * _MARK_MM
+    letters_mm = _LETTER_MM * max(len(cell.label) for cell in grid.cells)
     top, bottom = _code_room(grid, cell)
     wide, high = 0.74 * cell.width_mm / letters_mm, 0.6 * (bottom - top) / _TYPE_ROOM
     return max(_SMALLEST_PT, min(_LARGEST_PT, wide / scale, high / scale))
@@ -32,7 +33,7 @@ def _code_room(grid: Grid, cell: Cell) -> tuple[float, float]:
     return cell.y_mm + down, cell.y_mm + cell.height_mm
 
 
-def board_drawing(grid: Grid, board: Board, signs: Mapping[str, Sign], scale: float) -> Drawing:
+def board_drawing(grid: Grid, board: Board, layers: Mapping[str, Layer], scale: float) -> Drawing:
     """Draw a board as it lies on the bench, its scale below it."""
     width, height = grid.board_mm
 
@@ -51,8 +52,10 @@ def board_drawing(grid: Grid, board: Board, signs: Mapping[str, Sign], scale: fl
                 outline(canvas, stroke.points)
         canvas.setLineWidth(0.4 * scale)
         for group in board.groups:
-            dash_mm = signs[group.label].dash_mm
-            canvas.setDash([part * min(scale, 1.3) for part in dash_mm])
+            layer = layers[group.label]
+            dashes = DASHES_MM[layer.number % len(DASHES_MM)]
+            canvas.setDash([part * min(scale, 1.3) for part in dashes])
+            canvas.setStrokeColor(layer.colour)
             if grid.operation == "area_mark":
                 cell = next(cell for cell in grid.cells if cell.label == group.label)
                 inset = MARK_INSET_MM
@@ -62,31 +65,18 @@ def board_drawing(grid: Grid, board: Board, signs: Mapping[str, Sign], scale: fl
                 for stroke in group.strokes:
                     outline(canvas, stroke.points)
         canvas.restoreState()
+        size_pt = code_pt(grid, scale)
         for cell in grid.cells:
-            _code(canvas, grid, cell, signs[cell.label].mark, scale)
-        _caption(canvas, height / scale, scale)
+            x = (cell.x_mm + cell.width_mm / 2.0) / scale
+            y = sum(_code_room(grid, cell)) / 2.0 / scale + 0.13 * size_pt
+            letters(canvas, (x, y), cell.label, size_pt, align="middle", bold=True)
+        # The scale, and a length of 10 mm of the board.
+        y, length = height / scale + 2.6, 10.0 / scale
+        canvas.setLineWidth(0.3)
+        canvas.line(0.0, y, length, y)
+        for end in (0.0, length):
+            canvas.line(end, y - 0.7, end, y + 0.7)
+        said = f"10 mm · scale 1:{scale:.4g} · as on the bench, arrow away from you"
+        letters(canvas, (length + 1.5, y + 0.9), said, 6.0)
 
     return Drawing((width / scale, height / scale + CAPTION_MM), draw)
-
-
-def _code(canvas: Any, grid: Grid, cell: Cell, mark: str, scale: float) -> None:
-    """Write a cell's code, its setting's mark beside it."""
-    size = code_pt(grid, scale)
-    mark_mm = min(1.7, _MARK_MM * size) if mark else 0.0
-    x = (cell.x_mm + cell.width_mm / 2.0) / scale - 0.8 * mark_mm
-    y = sum(_code_room(grid, cell)) / 2.0 / scale
-    letters(canvas, (x, y + 0.13 * size), cell.label, size, align="middle", bold=True)
-    if mark:
-        half = text_width_mm(cell.label, size, bold=True) / 2.0
-        draw_mark(canvas, mark, (x + half + 1.2 * mark_mm, y), mark_mm)
-
-
-def _caption(canvas: Any, top: float, scale: float) -> None:
-    """State the scale and draw a length of 10 mm of the board."""
-    y, length = top + 2.6, 10.0 / scale
-    canvas.setLineWidth(0.3)
-    canvas.line(0.0, y, length, y)
-    for end in (0.0, length):
-        canvas.line(end, y - 0.7, end, y + 0.7)
-    said = f"10 mm · scale 1:{scale:.4g} · as on the bench, arrow away from you"
-    letters(canvas, (length + 1.5, y + 0.9), said, 6.0)

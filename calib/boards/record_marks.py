@@ -1,16 +1,14 @@
-"""Drawn signs of the record sheet: grades as swatches, settings as dashes and marks.
+"""Signs drawn on the record sheet: grades as swatches, settings as dashes.
 
-All of them read in black and white. They are drawn in millimetres, y down.
+They read in grey. They are drawn in millimetres, y down.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from calib.print_style import Drawing, outline
-from calib.records import CHAR_WORDS, MARK_WORDS, THROUGH_GRADES, Cell, Operation, Setting
+from calib.records import CHAR_WORDS, MARK_WORDS, THROUGH_GRADES, Operation
 
 # Name of what is read off a cell, and its grades: key and meaning.
 GRADES: dict[str, tuple[tuple[str, str], ...]] = {
@@ -24,8 +22,9 @@ GRADES: dict[str, tuple[tuple[str, str], ...]] = {
     "char": tuple((str(grade), words) for grade, words in enumerate(CHAR_WORDS)),
     "mark": tuple((str(grade), words) for grade, words in enumerate(MARK_WORDS)),
 }
-# Dashes [mm on, mm off, …] and small marks; together 70 signs, told apart without colour.
+# Dashes that tell eight layers apart without colour [mm on, mm off, …]
 DASHES_MM: tuple[tuple[float, ...], ...] = (
+    (0.4, 0.4),
     (),
     (2.2, 0.8),
     (0.5, 0.6),
@@ -34,57 +33,12 @@ DASHES_MM: tuple[tuple[float, ...], ...] = (
     (2.2, 0.5, 0.5, 0.5, 0.5, 0.5),
     (1.0, 1.2),
 )
-MARKS = ("", "dot", "ring", "square", "frame", "wedge", "roof", "cross", "plus", "bar")
 SWATCH_MM = (9.0, 4.6)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sign:
-    """How one setting is told from the others."""
-
-    dash_mm: tuple[float, ...]  # Dashes of its line [mm]
-    mark: str  # One of ``MARKS``
-    colour: str  # Its stroke colour in the drawing, such as ``#1f4e79``
 
 
 def asked_of(operation: Operation) -> tuple[str, ...]:
     """What is read off a cell: keys of ``GRADES``."""
     return ("through", "char") if operation == "cut" else ("mark",)
-
-
-def signs_of(cells: Sequence[Cell], colours: Mapping[Setting, str]) -> dict[str, Sign]:
-    """Give each setting its sign; by the code of each of its cells."""
-    ranks = {setting: n for n, setting in enumerate(dict.fromkeys(c.setting for c in cells))}
-    return {
-        cell.label: Sign(
-            dash_mm=DASHES_MM[ranks[cell.setting] % len(DASHES_MM)],
-            mark=MARKS[ranks[cell.setting] // len(DASHES_MM) % len(MARKS)],
-            colour=colours[cell.setting],
-        )
-        for cell in cells
-    }
-
-
-def draw_mark(canvas: Any, mark: str, centre: tuple[float, float], size: float) -> None:
-    """Draw a small mark of a setting; lengths in mm."""
-    (x, y), r = centre, size / 2.0
-    canvas.setDash()
-    canvas.setLineWidth(size / (8.0 if mark in {"ring", "frame", "roof"} else 4.5))
-    canvas.setFillGray(0.0)
-    full = int(mark in {"dot", "square", "wedge"})
-    if mark in {"dot", "ring"}:
-        canvas.circle(x, y, r, stroke=1 - full, fill=full)
-    elif mark in {"square", "frame"}:
-        canvas.rect(x - r, y - r, size, size, stroke=1 - full, fill=full)
-    elif mark in {"wedge", "roof"}:
-        corners = [(x - r, y + r), (x, y - r), (x + r, y + r)]
-        outline(canvas, corners, close=True, fill=mark == "wedge")
-    elif mark == "cross":
-        canvas.lines([(x - r, y - r, x + r, y + r), (x - r, y + r, x + r, y - r)])
-    elif mark in {"plus", "bar"}:
-        canvas.line(x - r, y, x + r, y)
-        if mark == "plus":
-            canvas.line(x, y - r, x, y + r)
 
 
 def swatch(name: str, grade: int) -> Drawing:
@@ -107,68 +61,36 @@ def _through(canvas: Any, grade: int) -> None:
     drop = 0.22 * height if grade == 2 else 0.0
     canvas.rect(0.0, top, left, bottom - top, fill=1)
     canvas.rect(right, top + drop, width - right, bottom - top, fill=1)
-    if grade == 1:
-        for y in (bottom, bottom - 0.18 * (bottom - top)):
-            canvas.line(left, y, right, y)
+    for y in (bottom, bottom - 0.18 * (bottom - top)) if grade == 1 else ():
+        canvas.line(left, y, right, y)
 
 
 def _char(canvas: Any, grade: int) -> None:
-    """Blank, dots, lines, crossed lines, black with flakes torn off."""
+    """From white to black, crossed out where it flakes."""
     width, height = SWATCH_MM
     canvas.setLineWidth(0.2)
-    canvas.rect(0.0, 0.0, width, height, fill=int(grade == 4))
-    if grade == 1:
-        _dots(canvas, (0.0, 0.0), SWATCH_MM, 1.2, 0.23)
-    if grade in {2, 3}:
-        canvas.setLineWidth(0.1 + 0.1 * (grade - 1))
-        _hatch(canvas, step=1.2 if grade == 2 else 0.9, crossed=grade == 3)
+    canvas.setFillGray((1.0, 0.85, 0.6, 0.3, 0.0)[grade])
+    canvas.rect(0.0, 0.0, width, height, fill=1)
     if grade == 4:
-        canvas.setFillGray(1.0)
-        for x, y, r in ((1.8, 1.4, 0.8), (4.3, 3.1, 1.1), (7.0, 1.6, 0.9)):
-            flake = [(x - r, y), (x - 0.2 * r, y - r), (x + r, y - 0.3 * r), (x, y + r)]
-            outline(canvas, flake, close=True, fill=True)
+        canvas.setStrokeGray(1.0)
+        canvas.setLineWidth(0.6)
+        canvas.lines([(0.0, 0.0, width, height), (0.0, height, width, 0.0)])
 
 
 def _mark(canvas: Any, grade: int) -> None:
-    """Nothing, faint, clear, heavy with a halo, scorched with a hole."""
-    width, height = SWATCH_MM
+    """Nothing, a faint line, a clear one, a heavy one with a halo, a scorched one with a hole."""
+    (width, height), middle = SWATCH_MM, SWATCH_MM[1] / 2.0
+    left, right = 0.12 * width, 0.88 * width
     canvas.setLineWidth(0.2)
     canvas.rect(0.0, 0.0, width, height)
-    if grade == 0:
-        return
-    if grade == 1:
-        canvas.setDash([0.4, 0.4])
-    if grade == 3:
-        _dots(canvas, (0.12 * width, 0.16 * height), (0.76 * width, 0.68 * height), 0.9, 0.13)
-    canvas.setLineWidth((0.22, 0.45, 0.95, 2.3)[grade - 1])
-    canvas.line(0.12 * width, height / 2.0, 0.88 * width, height / 2.0)
-    if grade == 4:
-        canvas.setLineWidth(0.9)
-        canvas.setStrokeGray(1.0)
-        canvas.line(0.35 * width, height / 2.0, 0.65 * width, height / 2.0)
-
-
-def _hatch(canvas: Any, *, step: float, crossed: bool) -> None:
-    """Fill a swatch with lines at 45 degrees, cut off at its edges."""
-    width, height = SWATCH_MM
-    shift = step / 2.0
-    while shift < width + height:
-        x0, y0 = max(0.0, shift - height), min(shift, height)
-        x1, y1 = min(shift, width), max(0.0, shift - width)
-        canvas.line(x0, y0, x1, y1)
-        if crossed:
-            canvas.line(width - x0, y0, width - x1, y1)
-        shift += step
-
-
-def _dots(
-    canvas: Any, at: tuple[float, float], size: tuple[float, float], step: float, radius: float
-) -> None:
-    canvas.setFillGray(0.0)
-    rows = int(size[1] / step)
-    for row in range(rows):
-        y = at[1] + (row + 0.5) * size[1] / rows
-        for place in range(int(size[0] / step) - row % 2):
-            canvas.circle(
-                at[0] + (place + 0.5 + 0.5 * (row % 2)) * step, y, radius, stroke=0, fill=1
-            )
+    # Grey below, then a line of its own width and grey.
+    for width_mm, grey in (
+        (),
+        ((0.25, 0.5),),
+        ((0.6, 0.0),),
+        ((2.6, 0.75), (1.0, 0.0)),
+        ((2.6, 0.0), (0.7, 1.0)),
+    )[grade]:
+        canvas.setLineWidth(width_mm)
+        canvas.setStrokeGray(grey)
+        canvas.line(left, middle, right, middle)

@@ -3,37 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 from typing import Any
 
 from calib.boards.board import board_of
 from calib.boards.board_time import board_time, sheet_use
-from calib.boards.colours import setting_colours
+from calib.boards.layers import PALETTE, colours_of, drawings_of, layers_of
 from calib.boards.record_board import CAPTION_MM, board_drawing, code_pt
-from calib.boards.record_marks import GRADES, SWATCH_MM, asked_of, signs_of, swatch
+from calib.boards.record_marks import GRADES, SWATCH_MM, asked_of, swatch
 from calib.boards.record_table import cell_table, figure
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.hazards import sheet_cautions
 from calib.limits import beyond_words
 from calib.print_style import (
-    MM,
     TICK,
     RuledRoom,
     framed,
     gap,
     height_mm,
     in_two_columns,
-    middle_of,
     one_page,
-    qr_code,
+    page_head,
     room_mm,
+    scale_for,
     table,
     words,
 )
 from calib.records import Grid
 
-# Scales at which a board may be drawn, 1 : n.
-_SCALES = (1, 1.25, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 75, 100)
 # Type of facts, notes and cautions [pt] and height of the table's rows [mm], best first: below the
 # last a pencil tick can't be placed.
 _SIZES = ((7.0, 5.2), (7.0, 4.4), (6.5, 4.0), (6.0, 3.6), (5.5, 3.2), (5.0, 2.8), (4.0, 2.8))
@@ -41,7 +37,7 @@ _SIZES = ((7.0, 5.2), (7.0, 4.4), (6.5, 4.0), (6.0, 3.6), (5.5, 3.2), (5.0, 2.8)
 # judgement, no source).
 _TRIES = ((_SIZES[:5], 6.0), (_SIZES[:5], 4.5), (_SIZES, 0.0))
 _SURE_CELLS = 60
-_QR_MM, _GRADES_MM = 25.0, 58.0
+_GRADES_MM = 58.0
 _LONGEST_ADDRESS = 300  # keeps the squares of the QR code above 0.3 mm
 _OPERATION_WORDS = {
     "cut": "cut (go through)",
@@ -84,24 +80,34 @@ def grid_record_sheet(
 
 
 def _choices(
-    grid: Grid, address: str, cautions: Sequence[str], room: tuple[float, float]
+    grid: Grid, address: str, cautions: Sequence[str], page_mm: tuple[float, float]
 ) -> Iterator[list[Any]]:
     """Pages from the easiest to read to the fullest; at worst with fewer notes, which is said."""
-    width, height = room
-    board, signs = board_of(grid), signs_of(grid.cells, setting_colours(grid))
+    width, height = page_mm
+    board = board_of(grid)
+    by_setting = {layer.setting: layer for layer in layers_of(board)}
+    layers = {cell.label: by_setting[cell.setting] for cell in grid.cells}
+    layers[""] = by_setting[grid.label_setting]
     grades = _grades(grid)
     notes = tuple(note for note in grid.notes if note not in cautions)
     for shown in _shortened(notes):
         for (type_pt, row_mm), least_pt in [(s, pt) for sizes, pt in _TRIES for s in sizes]:
             above = [
-                _head(replace(grid, notes=shown), address, width, type_pt),
+                page_head(
+                    "RECORD SHEET OF A TEST BOARD",
+                    grid.board_id,
+                    _facts(grid),
+                    address,
+                    width,
+                    type_pt,
+                ),
                 gap(),
                 _fields(width),
                 gap(),
             ]
             below = [
                 *in_two_columns("to know", shown, width, type_pt),
-                cell_table(grid, signs, row_mm, width),
+                cell_table(grid, layers, row_mm, width),
                 gap(),
                 framed(
                     in_two_columns(
@@ -113,14 +119,11 @@ def _choices(
             left = height - height_mm([*above, *below], width) - 0.1
             if left <= CAPTION_MM:
                 continue
-            least = max(
-                grid.board_mm[0] / (width - _GRADES_MM - 4.0),
-                grid.board_mm[1] / (left - CAPTION_MM),
-            )
-            scale = next((scale for scale in _SCALES if scale >= least), least)
+            room = width - _GRADES_MM - 4.0, left - CAPTION_MM
+            scale = scale_for(grid.board_mm, room)
             if code_pt(grid, scale) < least_pt:
                 continue
-            drawn = board_drawing(grid, board, signs, scale)
+            drawn = board_drawing(grid, board, layers, scale)
             zone = table([[drawn, grades]], [width - _GRADES_MM, _GRADES_MM])
             yield [*above, zone, *below, RuledRoom("own notes", width)]
 
@@ -133,39 +136,14 @@ def _shortened(notes: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
             yield (*notes[:kept], more)
 
 
-def _head(grid: Grid, address: str, width: float, type_pt: float) -> Any:
-    """Which board it is, for what, and its QR code."""
-    left = width - _QR_MM
-    facts = _facts(grid)
-    split = middle_of([max(50, len(value)) for _, value in facts])
-    name_mm = 2.3 * type_pt
-    halves = [
-        table(
-            [[words(name, type_pt, grey=0.35), words(value, type_pt)] for name, value in half],
-            [name_mm, left / 2.0 - name_mm],
-            ("RIGHTPADDING", (0, 0), (-1, -1), 2.0 * MM),
-        )
-        for half in (facts[:split], facts[split:])
-    ]
-    said = [
-        words("RECORD SHEET OF A TEST BOARD", 7.0, grey=0.25),
-        words(grid.board_id, 18.0, bold=True),
-        *([words(address, 6.0)] if address != grid.board_id else []),
-        gap(0.8),
-        table([halves], [left / 2.0] * 2),
-    ]
-    return table([[said, qr_code(address, _QR_MM)]], [left, _QR_MM])
-
-
 def _facts(grid: Grid) -> list[tuple[str, str]]:
     """Name and value of all that is known of the board before it is burnt."""
-    machine, sheet, codes = grid.machine, grid.sheet, grid.label_setting
+    machine, sheet = grid.machine, grid.sheet
     source = {"co2": "CO2", "diode": "diode"}[machine.source]
     measured = "________" if sheet.measured_mm is None else figure(sheet.measured_mm)
     blocks = max(cell.block for cell in grid.cells)
     count = f"{len(grid.cells)} cell{'s' * (len(grid.cells) > 1)}"
     size = f"{figure(grid.board_mm[0])} × {figure(grid.board_mm[1])} mm"
-    speed = f"{figure(codes.speed_mm_s)} mm/s ({figure(codes.speed_mm_s * 60.0)} mm/min)"
     beyond = beyond_words(grid)
     return [
         *([("CAUTION", beyond)] if beyond else []),
@@ -176,14 +154,21 @@ def _facts(grid: Grid) -> list[tuple[str, str]]:
         ("thickness", f"nominal {figure(sheet.thickness_mm)} mm, measured {measured} mm"),
         ("operation", f"{_OPERATION_WORDS[grid.operation]}, round {grid.round}"),
         ("board", f"{size}, {count}" + (f" in {blocks} blocks" if blocks > 1 else "")),
-        (
-            "codes",
-            f"marked first, at {figure(codes.power_pct)} %, {speed}, drawn"
-            f" {setting_colours(grid)[codes]}",
-        ),
+        ("drawing", _drawing_words(grid)),
         ("time", f"{board_time(grid).words} (predicted)"),
         ("sheet use", sheet_use(grid).words),
     ]
+
+
+def _drawing_words(grid: Grid) -> str:
+    """Which drawing is opened, and what of it is typed."""
+    settings, parts = len(colours_of(grid)), drawings_of(grid)
+    if parts == 1:
+        return f"{settings} settings, a colour for each, typed in the order of the table"
+    return (
+        f"{settings} settings; typed by hand, in {parts} parts of at most {len(PALETTE)} colours,"
+        f" one after the other: {grid.board_id}-1of{parts}.svg and so on"
+    )
 
 
 def _fields(width: float) -> Any:

@@ -1,4 +1,4 @@
-"""The record sheet's table: what is typed at the machine, and boxes to tick, cell by cell."""
+"""The record sheet's table: what is typed at the machine, in burn order, and boxes to tick."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from calib.boards.record_marks import GRADES, Sign, asked_of, draw_mark
+from calib.boards.layers import PALETTE, Layer, drawings_of
+from calib.boards.record_marks import DASHES_MM, GRADES, asked_of
 from calib.print_style import BOLD_FONT, MM, PLAIN_FONT, TICK, Drawing, letters, table
 from calib.records import Cell, Grid
 
@@ -17,9 +18,10 @@ _APART_MM = 4.0  # between parts of the table side by side
 _IN_ONE_PART = 18
 # Names and least widths [mm] of the columns of values.
 _VALUES = (
-    ("code", 6.8),
-    ("line", 10.0),
+    ("typed", 6.8),
     ("burn\norder", 6.6),
+    ("code", 6.8),
+    ("colour", 10.0),
     ("power\n%", 8.2),
     ("speed\nmm/s", 9.4),
     ("speed\nmm/min", 11.0),
@@ -39,20 +41,24 @@ def figure(value: float) -> str:
     return f"{value:.3f}".rstrip("0").rstrip(".")
 
 
-def cell_table(grid: Grid, signs: Mapping[str, Sign], row_mm: float, width_mm: float) -> Any:
-    """List the cells in the grid's order, in one part or in two side by side."""
+def cell_table(grid: Grid, layers: Mapping[str, Layer], row_mm: float, width_mm: float) -> Any:
+    """List the codes and the cells in burn order, in one part or in two side by side.
+
+    A setting is ticked as typed where it is burnt first.
+    """
+    lines: list[tuple[Layer, Cell | None, bool]] = [(layers[""], None, True)]
+    for cell in sorted(grid.cells, key=lambda cell: cell.burn_order):
+        layer = layers[cell.label]
+        lines.append((layer, cell, all(layer != before for before, _, _ in lines)))
     parts = 1 if len(grid.cells) <= _IN_ONE_PART else 2
-    size = math.ceil(len(grid.cells) / parts)
+    size = math.ceil(len(lines) / parts)
     part_mm = (width_mm - (parts - 1) * _APART_MM) / parts
-    tables = [
-        _part(grid, grid.cells[n : n + size], signs, row_mm, part_mm)
-        for n in range(0, len(grid.cells), size)
-    ]
+    tables = [_part(grid, lines[n : n + size], row_mm, part_mm) for n in range(0, len(lines), size)]
     return table([tables], [part_mm + _APART_MM] * (parts - 1) + [part_mm])
 
 
 def _part(
-    grid: Grid, cells: Sequence[Cell], signs: Mapping[str, Sign], row_mm: float, width_mm: float
+    grid: Grid, lines: Sequence[tuple[Layer, Cell | None, bool]], row_mm: float, width_mm: float
 ) -> Any:
     columns = [*_VALUES, *([("pitch\nmm", 8.0)] if grid.operation == "area_mark" else [])]
     values, group_row, spans = len(columns), [""] * len(columns), []
@@ -67,8 +73,25 @@ def _part(
              for n, (name, _) in enumerate(columns)]  # fmt: skip
     second = _UPRIGHT_MM if grid.operation == "cut" else _HEAD_MM[1]
     size_pt = min(8.0, 1.75 * row_mm)
-    rows = [_row(grid, cell, signs[cell.label], row_mm, widths[1]) for cell in cells]
-    ticks = [("FONT", (a, 2), (b, -1), PLAIN_FONT, 3.2 * row_mm / 1.2) for a, b in spans]
+    tick_pt = 3.2 * row_mm / 1.2
+    boxes = [box for a, b in spans for box in ["", *[TICK] * (b - a + 1)]]
+    rows = []
+    for layer, cell, first in lines:
+        setting = layer.setting
+        pitch = setting.line_pitch_mm
+        rows.append([
+            TICK if first else "",
+            "codes" if cell is None else str(cell.burn_order),
+            "" if cell is None else cell.label,
+            _line_sample(layer, widths[3] - 1.2, row_mm, part=drawings_of(grid) > 1),
+            figure(setting.power_pct),
+            figure(setting.speed_mm_s),
+            figure(setting.speed_mm_s * 60.0),
+            str(setting.passes),
+            *(["" if pitch is None else figure(pitch)] if values > len(_VALUES) else []),
+            *(boxes if cell else [""] * len(boxes)),
+        ])  # fmt: skip
+    ticks = [("FONT", (a, 2), (b, -1), PLAIN_FONT, tick_pt) for a, b in [(0, 0), *spans]]
     return table(
         [
             [*group_row, ""],
@@ -83,13 +106,15 @@ def _part(
         ("FONT", (0, 0), (-1, 0), BOLD_FONT, 6.5),
         ("FONT", (0, 1), (-1, 1), PLAIN_FONT, 6.0, 7.0),
         ("FONT", (0, 2), (-1, -1), PLAIN_FONT, size_pt),
-        ("FONT", (0, 2), (0, -1), BOLD_FONT, size_pt),
-        ("ALIGN", (2, 1), (values - 1, -1), "RIGHT"),
+        ("FONT", (2, 2), (2, -1), BOLD_FONT, size_pt),
+        ("ALIGN", (1, 1), (1, -1), "RIGHT"),
+        ("ALIGN", (2, 1), (2, -1), "CENTER"),
+        ("ALIGN", (4, 1), (values - 1, -1), "RIGHT"),
         ("ALIGN", (values, 1), (-2, -1), "CENTER"),
         ("LINEBELOW", (0, 1), (-1, 1), 1.1, "black"),
         ("LINEBELOW", (0, 2), (-1, -1), 0.35, (0.5, 0.5, 0.5)),
         *ticks,
-        heights_mm=[_HEAD_MM[0], second, *([row_mm] * len(cells))],
+        heights_mm=[_HEAD_MM[0], second, *([row_mm] * len(lines))],
     )
 
 
@@ -100,35 +125,15 @@ def _upright(name: str, width_mm: float) -> Drawing:
     return Drawing((width_mm, 8.6), draw)
 
 
-def _row(grid: Grid, cell: Cell, sign: Sign, row_mm: float, line_mm: float) -> list[Any]:
-    pitch = [] if cell.line_pitch_mm is None else [figure(cell.line_pitch_mm)]
-    boxes = [["", *[TICK] * len(GRADES[name])] for name in asked_of(grid.operation)]
-    return [
-        cell.label,
-        _line_sample(sign, line_mm - 1.2, row_mm),
-        str(cell.burn_order),
-        figure(cell.power_pct),
-        figure(cell.speed_mm_s),
-        figure(cell.speed_mm_s * 60.0),
-        str(cell.passes),
-        *pitch,
-        *(box for group in boxes for box in group),
-    ]
-
-
-def _line_sample(sign: Sign, width: float, height: float) -> Drawing:
-    """Draw a setting's dashes and mark in black, its colour below and its number above."""
+def _line_sample(layer: Layer, width: float, height: float, *, part: bool) -> Drawing:
+    """Draw a setting's dashes in its colour; above, which part of the drawing has it, and hex."""
+    said = f"{layer.number // len(PALETTE) + 1}: {layer.colour}" if part else layer.colour
 
     def draw(canvas: Any) -> None:
-        end = width - (2.2 if sign.mark else 0.0)
-        letters(canvas, (0.0, 0.43 * height), sign.colour, min(4.8, height))
-        canvas.setLineWidth(min(0.6, 0.14 * height))
-        canvas.setStrokeColor(sign.colour)
-        canvas.line(0.0, 0.86 * height, end, 0.86 * height)
-        canvas.setStrokeGray(0.0)
-        canvas.setLineWidth(0.4)
-        canvas.setDash(list(sign.dash_mm))
-        canvas.line(0.0, 0.66 * height, end, 0.66 * height)
-        draw_mark(canvas, sign.mark, (width - 1.0, 0.66 * height), min(1.4, 0.32 * height))
+        letters(canvas, (0.0, 0.46 * height), said, min(4.8, height))
+        canvas.setLineWidth(min(0.9, 0.2 * height))
+        canvas.setStrokeColor(layer.colour)
+        canvas.setDash(list(DASHES_MM[layer.number % len(DASHES_MM)]))
+        canvas.line(0.0, 0.75 * height, width, 0.75 * height)
 
     return Drawing((width, height), draw)

@@ -9,8 +9,9 @@ from dataclasses import replace
 
 from calib.boards.board import Board, board_of
 from calib.boards.frame import Frame, Point, frame_of
+from calib.boards.layers import layers_of
 from calib.boards.lettering import transliterate
-from calib.boards.naming import file_cautions, file_keys, setting_words
+from calib.boards.naming import file_cautions, setting_words
 from calib.boards.strokes import Stroke
 from calib.errors import InvalidRecord, MachineLimit
 from calib.limits import check_settings
@@ -50,15 +51,15 @@ def grid_program_per_setting(planned: Grid | Board) -> dict[str, str]:
     """
     board = board_of(planned)
     programs = {}
-    for setting, key in file_keys(board).items():
-        labels = board.labels if setting == board.label_setting else ()
-        groups = tuple(group for group in board.groups if group.setting == setting)
+    for layer in layers_of(board):
+        labels = board.labels if layer.setting == board.label_setting else ()
+        groups = tuple(group for group in board.groups if group.setting == layer.setting)
         part = replace(board, labels=labels, groups=groups)
-        programs[key] = _program(part, f"{board.title}, only {key}")
+        programs[layer.key] = _program(part, f"{board.title}, only {layer.key}")
     return programs
 
 
-def frame_program(planned: Grid | Board) -> str:
+def outline_program(planned: Grid | Board) -> str:
     """Write a program that moves round the board's box with the beam off.
 
     Raises MachineLimit when the board's box isn't inside the bed.

@@ -13,33 +13,48 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from calib.cli.options import COMMANDS
-from calib.cli.terminal import silence, tell
-from calib.errors import CalibError
+from calib.cli.options import COMMANDS, GROUPS
+from calib.cli.terminal import silence
 
 __all__ = ["app", "main"]
 
 # Each adds its commands; help lists them in this order, which is that of the work.
-for _group in (
-    "workshop", "boards", "results", "advice", "jobs", "joints", "elsewhere", "checks", "book",
-    "serve",
+for _module in (
+    "plan", "record", "advice", "job", "serve", "transfer", "sheet", "machine", "board",
+    "joint", "book",
 ):  # fmt: skip
-    importlib.import_module(f"calib.cli.{_group}")
+    importlib.import_module(f"calib.cli.{_module}")
 
 
 class _Program(TyperGroup):
-    """Makes commands when asked for; shows a refusal's sentence alone, and ends with 1."""
+    """The everyday commands, and the groups of the others."""
 
     def __init__(self, **settings: Any) -> None:
-        super().__init__(**{**settings, "commands": COMMANDS})
+        made: dict[str, Any] = {words: each for words, each in COMMANDS.items() if " " not in words}
+        for name, about in GROUPS.items():
+            made[name] = TyperGroup(
+                name=name,
+                commands={
+                    words.split()[1]: each
+                    for words, each in COMMANDS.items()
+                    if words.split()[0] == name
+                },
+                help=about,
+                no_args_is_help=True,
+                rich_help_panel="More",
+                rich_markup_mode="rich",
+            )
+        super().__init__(**{**settings, "commands": made})
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Without a command: what is open."""
+        bare = not args or args[0] in ("--book", "--json")
+        return super().parse_args(ctx, ["overview", *args] if bare else args)
 
     def invoke(self, ctx: Any) -> Any:
         silence.begin()
         try:
             return super().invoke(ctx)
-        except CalibError as refusal:
-            tell(COMMANDS[ctx.invoked_subcommand].said(refusal))
-            raise typer.Exit(1) from None
         finally:
             silence.end()
 
@@ -47,7 +62,6 @@ class _Program(TyperGroup):
 app = typer.Typer(
     name="calib",
     cls=_Program,
-    no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode="rich",
@@ -56,7 +70,7 @@ app = typer.Typer(
         " Lengths are in mm, speeds in mm/s, powers in % of full; other units may be written:"
         " 1/4 in, 720 mm/min."
     ),
-    epilog="Example: calib plan --burns 6 --offcut 200x150 --into board-1",
+    epilog="Example: calib plan 'birch 3' --burns 6 --offcut 200x150 --into board-1",
 )
 
 

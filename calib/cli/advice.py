@@ -2,32 +2,28 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from calib.cli.options import (
-    IntoHere,
     Note,
-    OfMachine,
-    OfSheet,
     Pictures,
     Said,
-    argument,
     command,
     flag,
     option,
 )
-from calib.cli.terminal import confirmed, draw, now, tell
-from calib.errors import CalibError, NeedsYes
+from calib.cli.terminal import draw, now, unless_doubted
 
 if TYPE_CHECKING:
     from calib.logbook import Book
-    from calib.tasks.wishes import FileWish, Named, Pair, RegionWish, TrackRecordWish
+    from calib.records import Setting
+    from calib.tasks.advice import Advised
+    from calib.tasks.wishes import Pair, RegionWish
 
-PANEL = "Advice"
+Yes = Annotated[bool, flag("--yes", "Keep it whatever speaks against it.")]
 
 
-@command(PANEL, "calib region 'birch 3' --picture region.png", leave_out=("aim", "slowest_mm_s"))
+@command("calib region 'birch 3' --picture region.png", leave_out=("aim", "slowest_mm_s"))
 def region(
     book: Book,
     pair: Pair,
@@ -37,9 +33,9 @@ def region(
     picture: Pictures = None,
 ) -> Said:
     """Show where an operation works on a sheet, as far as its burns tell."""
-    from calib.report.advice import summary_text
     from calib.tasks.advice import region_of_pair
     from calib.tasks.regions import region_pictures, summarise
+    from calib.texts.advice import summary_text
 
     fitted = region_of_pair(book, *pair.pair, lot=lot)
     draw(region_pictures(fitted, wish, picture or (), passes=passes))
@@ -48,87 +44,67 @@ def region(
 
 
 @command(
-    PANEL,
     "calib recommend 'birch 3' --char-at-most 2 --picture advice.png",
     leave_out=("slowest_mm_s",),
 )
-def recommend(book: Book, pair: Pair, wish: RegionWish, picture: Pictures = None) -> Said:
-    """Recommend a setting with a stated chance; what is promised is stored with the date."""
-    from calib.report.advice import advice_text, after_advice_text
+def recommend(
+    book: Book,
+    pair: Pair,
+    wish: RegionWish,
+    picture: Pictures = None,
+    keep: Annotated[bool, flag("--keep", "Keep it too: from now on it is the setting.")] = False,
+    yes: Yes = False,
+) -> Said:
+    """Recommend a setting with a stated chance; nothing is stored unless it is kept."""
     from calib.tasks.advice import advise
     from calib.tasks.regions import region_pictures
+    from calib.texts.advice import advice_text, after_advice_text
 
-    advice = advise(book, *pair.pair, wish, when=now())
-    draw(region_pictures(advice.region, wish, picture or (), advice=advice.recommendation))
-    data = {"recommendation": advice.recommendation, "promise_id": advice.promise_id}
-    return data, advice_text(advice), after_advice_text(advice)
+    advised = advise(book, *pair.pair, wish)
+    draw(region_pictures(advised.region, wish, picture or (), advice=advised.recommendation))
+    if keep:
+        return _keep(book, advised, yes=yes)
+    return (
+        {"recommendation": advised.recommendation, "kept": None, "lot": advised.lot},
+        advice_text(advised),
+        after_advice_text(advised, wish),
+    )
 
 
-@command(PANEL, "calib settle last")
-def settle(
+@command("calib keep 'birch 3' --char-at-most 2", leave_out=("slowest_mm_s",))
+def keep(
     book: Book,
-    promise: Annotated[str, argument("PROMISE", "Code of the promise, its beginning, or: last.")],
-    yes: Annotated[bool, flag("--yes", "Settle on it whatever speaks against it.")] = False,
+    pair: Pair,
+    wish: RegionWish,
+    chosen: Setting | None = None,
+    none: Annotated[bool, flag("--none", "Use the kept setting no longer.")] = False,
+    yes: Yes = False,
     note: Note = "",
 ) -> Said:
-    """Settle on a promised setting: from now on it is the one for its sheet and machine."""
-    from calib.report.workshop import settled_text
-    from calib.tasks.advice import settle
+    """Keep a setting for a sheet: the recommended one, or one of your own with power and speed."""
+    from calib.tasks.advice import advise, chosen_on, keep_none, region_of_pair
+    from calib.texts.advice import none_kept_text
 
-    try:
-        settled = settle(book, promise, when=now(), note=note, sure=yes)
-    except NeedsYes as doubtful:
-        tell(" ".join(doubtful.doubts))
-        if not confirmed("Settle on it all the same?"):
-            raise CalibError(
-                "Nothing was settled on: answer y, or give --yes, to settle on it all the same."
-            ) from None
-        settled = settle(book, promise, when=now(), note=note, sure=True)
-    return settled, settled_text([settled])
+    if none:
+        before = keep_none(book, *pair.pair, when=now())
+        return {"kept": None, "before": before}, none_kept_text(before)
+    if chosen is None:
+        advised = advise(book, *pair.pair, wish)
+    else:
+        advised = chosen_on(region_of_pair(book, *pair.pair), chosen, wish)
+    return _keep(book, advised, yes=yes, note=note)
 
 
-@command(PANEL, "calib list-promises --sheet 'birch 3'")
-def list_promises(book: Book, machine: OfMachine = None, sheet: OfSheet = None) -> Said:
-    """List what was promised, newest first, with the jobs run on it since."""
-    from calib.report.advice import promises_text
-    from calib.tasks.current import standing_promises
+def _keep(book: Book, advised: Advised, *, yes: bool, note: str = "") -> Said:
+    from calib.tasks.advice import keep
+    from calib.texts.advice import advice_text
+    from calib.texts.workshop import kept_text
 
-    promises = standing_promises(book, machine=machine, sheet=sheet)
-    return promises, promises_text(promises)
-
-
-@command(PANEL, "calib settled 'birch 3'")
-def settled(book: Book, pair: Named) -> Said:
-    """Show the settings that were settled on for a sheet and machine."""
-    from calib.report.workshop import settled_text
-    from calib.tasks.cards import settled_of_pair
-
-    found = settled_of_pair(book, *pair.names)
-    return found, settled_text(found)
-
-
-@command(
-    PANEL,
-    "calib sheet-card 'birch 3' --into cards",
-    leave_out=("address", "one_file_per_setting"),
-)
-def sheet_card(book: Book, pair: Named, wish: FileWish, into: IntoHere = Path()) -> Said:
-    """Print the settled settings of a sheet and machine on one page for the wall."""
-    from calib.report.checks import sheet_card_text
-    from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
-    from calib.tasks.folders import write_folder
-
-    card = sheet_card_of_pair(book, *pair.names, when=now())
-    (file,) = write_folder(sheet_card_files(card, paper=wish.paper), into)
-    return {"file": file, "card": card}, sheet_card_text(card, file)
-
-
-@command(PANEL, "calib track-record --what through --picture record.png")
-def track_record(book: Book, wish: TrackRecordWish, picture: Pictures = None) -> Said:
-    """Compare the chances that were stated before burning with what came out."""
-    from calib.report.checks import track_record_text
-    from calib.tasks.looking_back import track_record, track_record_pictures, track_record_title
-
-    record, title = track_record(book, wish), track_record_title(wish)
-    draw(track_record_pictures(record, title, picture or ()))
-    return record, track_record_text(record, title)
+    kept = unless_doubted(
+        lambda sure: keep(book, advised, when=now(), note=note, sure=sure),
+        yes,
+        "Keep it all the same?",
+        "Nothing was kept: answer y, or give --yes, to keep it all the same.",
+    )
+    text = f"{advice_text(advised)}\n\n{kept_text([kept])}"
+    return {"recommendation": advised.recommendation, "kept": kept}, text

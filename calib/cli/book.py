@@ -10,13 +10,15 @@ import typer
 
 from calib.cli.options import (
     AnyOperation,
-    BoardCode,
     BookPlace,
-    Into,
+    Changes,
     MachineName,
+    Note,
     OfMachine,
     OfSheet,
+    Pictures,
     Said,
+    Sure,
     Why,
     argument,
     command,
@@ -24,15 +26,14 @@ from calib.cli.options import (
     length,
     option,
 )
-from calib.cli.terminal import now, tell
-from calib.errors import shown
+from calib.cli.terminal import confirmed, draw, now, tell, withdrawn
+from calib.errors import CalibError, shown
 
 if TYPE_CHECKING:
     from calib.logbook import Book
     from calib.logbook.bodies import Session
-    from calib.tasks.wishes import Named
-
-PANEL = "Logbook"
+    from calib.records import Costs
+    from calib.tasks.wishes import Named, TrackRecordWish
 
 
 def _day(text: str) -> datetime:
@@ -45,8 +46,8 @@ def _day(text: str) -> datetime:
         ) from None
 
 
-@command(PANEL, "calib list birch --outcome hanging --limit 20")
-def list_entries(
+@command("calib book list birch --outcome hanging --limit 20")
+def book_list(
     book: Book,
     words: Annotated[
         list[str] | None, argument("[WORD]...", "Only what holds all these words.")
@@ -76,7 +77,7 @@ def list_entries(
 ) -> Said:
     """List boards, jobs, check strips and notes, newest first; with words, search them."""
     from calib.logbook import Filters
-    from calib.report.book import page_text, unknown_material_text
+    from calib.texts.book import page_text, unknown_material_text
 
     filters = Filters(
         text=" ".join(words or ()),
@@ -96,19 +97,19 @@ def list_entries(
     return page, page_text(page)
 
 
-@command(PANEL, "calib history 'birch 3'")
-def history(book: Book, pair: Named, operation: AnyOperation = None) -> Said:
-    """Show all that was ever taken down of a sheet on a machine, corrected things too."""
-    from calib.report.book import history_text
+@command("calib book history 'birch 3'")
+def book_history(book: Book, pair: Named, operation: AnyOperation = None) -> Said:
+    """Show all that was ever recorded of a sheet on a machine, corrected things too."""
     from calib.tasks.finding import find_pair
+    from calib.texts.book import history_text
 
     machine, sheet = find_pair(book, *pair.names)
     lines = book.history(machine.name, sheet.name, operation)
     return lines, history_text(lines)
 
 
-@command(PANEL, "calib note 'lens cleaned' --machine bench")
-def note(
+@command("calib book note 'lens cleaned' --machine bench")
+def book_note(
     book: Book,
     text: Annotated[str, argument("TEXT", "Your own words.")],
     machine: Annotated[str | None, option("--machine", "NAME", "Machine it is about.")] = None,
@@ -123,8 +124,8 @@ def note(
     return {"note_id": added}, "The note is in the logbook."
 
 
-@command(PANEL, "calib export logbook.jsonl")
-def export_book(
+@command("calib book export logbook.jsonl")
+def book_export(
     book: Book,
     file: Annotated[Path, argument("FILE", ".jsonl: everything, for others; .csv: burns.")],
 ) -> Said:
@@ -148,8 +149,8 @@ Answers = Annotated[
 ]
 
 
-@command(PANEL, "calib import logbook.jsonl --look")
-def import_book(
+@command("calib book import logbook.jsonl --look")
+def book_import(
     book: Book,
     file: Annotated[
         Path, argument("FILE", "JSON lines of another logbook.", exists=True, dir_okay=False)
@@ -158,19 +159,19 @@ def import_book(
     look: Annotated[bool, flag("--look", "Only look, store nothing.")] = False,
 ) -> Said:
     """Take another logbook's file in; where the two differ, it asks."""
-    from calib.report.book import import_text
     from calib.tasks.folders import MOST_OF_A_LOGBOOK, given_file
     from calib.tasks.keeping import import_book
+    from calib.texts.book import import_text
 
     given = given_file(file, MOST_OF_A_LOGBOOK)
     done = import_book(book, given, answers=dict(answer or ()), look=look, when=now())
     return done, import_text(done)
 
 
-@command(PANEL, "calib questions")
-def questions(book: Book, answer: Answers = None) -> Said:
+@command("calib book questions")
+def book_questions(book: Book, answer: Answers = None) -> Said:
     """List what two people, or two logbooks, said differently; answer it."""
-    from calib.report.book import questions_text
+    from calib.texts.book import questions_text
 
     for key, word in answer or ():
         book.answer(key, word, when=now())
@@ -178,112 +179,178 @@ def questions(book: Book, answer: Answers = None) -> Said:
     return {"questions": found}, questions_text(found) or "Nothing was said in two ways."
 
 
-@command(PANEL, "calib where")
-def where(book: Book) -> Said:
+@command("calib book where")
+def book_where(book: Book) -> Said:
     """Say where the logbook lies."""
     return {"place": book.place}, book.place
 
 
-@command(PANEL, "calib backup")
-def backup(
+@command("calib book backup")
+def book_backup(
     book: Book,
     file: Annotated[
         Path | None, argument("FILE", "New file; by date, beside the logbook, if left out.")
     ] = None,
 ) -> Said:
     """Copy the logbook into a new file, and open the copy to see that nothing is missing."""
-    from calib.report.book import kept_text
     from calib.tasks.keeping import back_up
+    from calib.texts.book import kept_text
 
     kept = back_up(book, file, when=now())
     return kept, f"Backup: {kept_text(kept)}"
 
 
-@command(PANEL, "calib restore last")
-def restore(
+@command("calib book restore last")
+def book_restore(
     file: Annotated[str, argument("FILE", "The backup, or: last, the newest good one.")],
     place: BookPlace = None,
 ) -> Said:
     """Put a backup in the logbook's place; what was there is kept beside it."""
-    from calib.report.book import kept_text
     from calib.tasks.keeping import put_back
+    from calib.texts.book import kept_text
 
     kept = put_back(file, place)
     return kept, f"Restored: {kept_text(kept)}"
 
 
-@command(PANEL, "calib list-backups")
-def list_backups(place: BookPlace = None) -> Said:
+@command("calib book backups")
+def book_backups(place: BookPlace = None) -> Said:
     """List the backups beside the logbook, and whether each of them is good."""
-    from calib.report.book import backups_text
     from calib.tasks.keeping import list_backups
+    from calib.texts.book import backups_text
 
     files = list_backups(place)
     return files, backups_text(files)
 
 
-@command(PANEL, "calib check")
-def check(book: Book) -> Said:
+@command("calib book verify")
+def book_verify(book: Book) -> Said:
     """Look at every page of the logbook, and at every row against the newest backup."""
     from calib.logbook.checking import check_book
-    from calib.report.book import check_text
+    from calib.texts.book import check_text
 
     found = check_book(book)
     return found, check_text(found)
 
 
-@command(PANEL, "calib attach last photo.jpg --cell A1")
-def attach(
+OfBoard = Annotated[
+    str | None, option("--board", "BOARD", "Its latest readings: a code, or: last.")
+]
+OfLot = Annotated[str | None, option("--sheet", "NAME", "Latest lot; with --machine: of the pair.")]
+
+
+@command("calib book undo --board last")
+def book_undo(
     book: Book,
-    board: BoardCode,
-    file: Annotated[
-        Path, argument("FILE", "PNG, JPEG or WebP.", exists=True, dir_okay=False, readable=True)
-    ],
-    cell: Annotated[str, option("--cell", "CELL", "Cell that it shows; else the board.")] = "",
+    board: OfBoard = None,
+    machine: MachineName = None,
+    sheet: OfLot = None,
+    why: Why = "",
+    yes: Annotated[
+        bool, flag("--yes", "Don't ask, also where it is more than one result.")
+    ] = False,
 ) -> Said:
-    """Keep a photograph of a board or of one of its cells in the logbook."""
+    """Take back the latest change of a board, a machine, a sheet or a pair; asks if it is much."""
     from calib.tasks.finding import find_board
-    from calib.tasks.keeping import attach
 
-    kept = attach(book, find_board(book, board), file, cell=cell, when=now())
-    return kept, f"{kept.filename} is kept with board {kept.board}."
-
-
-@command(PANEL, "calib photographs last --into pictures")
-def photographs(book: Book, board: BoardCode, into: Into = None) -> Said:
-    """List the photographs of a board, and write them into a folder."""
-    from calib.report.book import photographs_text
-    from calib.tasks.finding import find_board
-    from calib.tasks.folders import write_folder
-    from calib.tasks.keeping import photograph_files
-
-    grid = find_board(book, board)
-    found = book.photographs(grid.board_id)
-    written = write_folder({} if into is None else photograph_files(book, grid), into)
-    return {"photographs": found, "files": written}, photographs_text(grid.board_id, found)
+    code = None if board is None else find_board(book, board).board_id
+    found = book.next_undo(board_id=code, machine=machine, sheet=sheet)
+    if found.things > 1 and not yes:
+        tell(f"This takes back {found.things} results at once: {found.words}.")
+        if not confirmed("Take it all back?"):
+            raise CalibError(
+                "Nothing was taken back: answer y, or give --yes; single cells are corrected with"
+                " calib record."
+            )
+    words = book.undo(
+        when=now(), board_id=code, machine=machine, sheet=sheet, why=why, only=found.change_id
+    )
+    return {"taken_back": words}, f"Taken back: {words}"
 
 
-@command(
-    PANEL,
-    "calib describe-session '2026-03-01' --focus 0 --air --on pins",
-    arguments=("label",),
-)
-def describe_session(
-    book: Book, session: Session, machine: MachineName = None, why: Why = ""
+@command("calib book redo --board last")
+def book_redo(
+    book: Book,
+    board: OfBoard = None,
+    machine: MachineName = None,
+    sheet: OfLot = None,
+    why: Why = "",
 ) -> Said:
-    """Take down how the machine was set up for a session; an earlier description stays."""
-    from calib.report.book import sessions_text
+    """Put again what the last undo took back, as long as nothing was stored since."""
+    from calib.tasks.finding import find_board
+
+    code = None if board is None else find_board(book, board).board_id
+    words = book.redo(when=now(), board_id=code, machine=machine, sheet=sheet, why=why)
+    return {"put_again": words}, f"Put again: {words}"
+
+
+@command("calib book withdraw --sheet 'birch 3' --why 'tried out only'")
+def book_withdraw(
+    book: Book,
+    entries: Annotated[
+        list[str] | None, argument("[ENTRY]...", "Entries, as calib book history names them.")
+    ] = None,
+    machine: Annotated[str | None, option("--machine", "NAME", "A machine with all of it.")] = None,
+    sheet: Annotated[str | None, option("--sheet", "NAME", "A sheet with all of it.")] = None,
+    why: Why = "",
+    yes: Sure = False,
+) -> Said:
+    """Withdraw entries, a stopped time too, or a machine or sheet with all that is about it."""
+    from calib.tasks.finding import find_machine, find_sheet
+
+    ids = list(entries or ())
+    if machine is not None:
+        ids.append(book.setups(find_machine(book, machine).name)[0].id)
+    if sheet is not None:
+        ids.append(book.lots(find_sheet(book, sheet).name)[0].id)
+    if not ids:
+        raise CalibError("What is to be withdrawn? Name entries, a machine or a sheet.")
+    return withdrawn(book, ids, why, yes)
+
+
+@command("calib book sessions '2026-03-01' --focus 0 --air --on pins", leave_out=("label",))
+def book_sessions(
+    book: Book,
+    described: Changes[Session],
+    label: Annotated[
+        str | None, argument("[LABEL]", "The session that is described, as burns carry it.")
+    ] = None,
+    machine: MachineName = None,
+    why: Why = "",
+) -> Said:
+    """List the sessions of a machine, or record how it was set up for one; older ones stay."""
+    from calib.logbook.bodies import Session
     from calib.tasks.finding import find_machine
+    from calib.texts.book import sessions_text
 
-    book.add_session(find_machine(book, machine).name, session, when=now(), why=why)
+    name = find_machine(book, machine).name
+    if label is None and not described:
+        if machine is None:
+            tell(f"Sessions of {name}.")
+        found = book.sessions(name)
+        return found, sessions_text(found)
+    named: dict[str, Any] = {**({"label": label} if label else {}), **described}
+    session = Session(**named)
+    book.add_session(name, session, when=now(), why=why)
     return session, sessions_text([session])
 
 
-@command(PANEL, "calib list-sessions")
-def list_sessions(book: Book, machine: MachineName = None) -> Said:
-    """List the sessions of a machine with what was taken down of them."""
-    from calib.report.book import sessions_text
-    from calib.tasks.finding import find_machine
+@command("calib book costs --machine-hour 18 --labour-hour 30")
+def book_costs(book: Book, changed: Changes[Costs], note: Note = "") -> Said:
+    """Show what time, parts and sheets cost you, and record what you give; asked once."""
+    from calib.tasks.costing import record_costs
+    from calib.texts.jobs import costs_data, costs_text
 
-    found = book.sessions(find_machine(book, machine).name)
-    return found, sessions_text(found)
+    known = record_costs(book, when=now(), note=note, **changed)
+    return costs_data(known), costs_text(known)
+
+
+@command("calib book track-record --what through --picture record.png")
+def book_track_record(book: Book, wish: TrackRecordWish, picture: Pictures = None) -> Said:
+    """Compare the chances that were stated before burning with what came out."""
+    from calib.tasks.looking_back import track_record, track_record_pictures, track_record_title
+    from calib.texts.checks import track_record_text
+
+    record, title = track_record(book, wish), track_record_title(wish)
+    draw(track_record_pictures(record, title, picture or ()))
+    return record, track_record_text(record, title)

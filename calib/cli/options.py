@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar, get_args, ge
 import typer
 from typer.core import TyperCommand
 
-from calib.cli.terminal import show, tell
-from calib.errors import CalibError, InvalidQuantity, InvalidRecord
+from calib.cli.terminal import confirmed, show, tell
+from calib.errors import CalibError, InvalidQuantity, InvalidRecord, NearMiss, shown
 from calib.units import parse_length_mm
 
 if TYPE_CHECKING:
@@ -26,9 +26,17 @@ Said = tuple[Any, str] | tuple[Any, str, str] | None
 F = TypeVar("F", bound=Callable[..., Said])
 
 # Where a field is given that the command at hand doesn't ask for.
-_HOMES = ("change-machine", "change-sheet")
-# In the order in which help lists them.
+_HOMES = ("machine change", "sheet change")
+# By their words, in the order in which help lists them.
 COMMANDS: dict[str, Command] = {}
+# What the commands that stand in a group are about.
+GROUPS = {
+    "machine": "Describe machines, and check that they do what they did.",
+    "sheet": "Describe sheets and their lots, see their settings, print a card.",
+    "board": "List boards, show one, write its files, go on after a stop, keep photographs.",
+    "joint": "Read what a joint board tells: parts that fit, kerf.",
+    "book": "Look into the logbook, correct it, keep it, share it.",
+}
 
 
 def reader(parse: Callable[[str], T]) -> Callable[[str], T]:
@@ -87,10 +95,16 @@ OfMachine = Annotated[str | None, option("--machine", "NAME", "Only of this mach
 OfSheet = Annotated[str | None, option("--sheet", "NAME", "Only of this sheet.")]
 Note = Annotated[str, option("--note", "TEXT", "Your own words.")]
 Why = Annotated[str, option("--why", "TEXT", "Why something is corrected; kept with it.")]
+Sure = Annotated[bool, flag("--yes", "Don't ask.")]
 SessionLabel = Annotated[
     str | None,
     option("--session", "TEXT", "Name of what was burnt in one go with one set-up.",
            show_default="the date of the evening"),
+]  # fmt: skip
+CaliperLimit = Annotated[
+    float | None,
+    option("--caliper-limit", "LENGTH", "Largest error that the caliper's maker allows (mm).",
+           parser=length, show_default="0.02 mm"),
 ]  # fmt: skip
 Into = Annotated[Path | None, option("--into", "FOLDER", "Write the files there; made if missing.")]
 IntoHere = Annotated[Path, option("--into", "FOLDER", "Where to; made if missing.")]
@@ -113,17 +127,17 @@ Pictures = Annotated[
 
 
 class Changes(dict[str, Any], Generic[T]):
-    """The fields of a record that were typed; what wasn't stays as it is."""
+    """The fields of a record, or of several (A | B), that were typed; no others are in it."""
 
 
 def command(
-    panel: str,
     example: str,
     *,
     arguments: Sequence[str] = ("name", "sheet"),
     leave_out: Sequence[str] = (),
+    hidden: bool = False,
 ) -> Callable[[F], F]:
-    """Make a function a command, named as in its example.
+    """Make a function a command, named as in its example: one word, or a group and a word.
 
     A parameter that is a record, or `Changes` of one, stands for an option for each of its fields;
     ``arguments`` are typed without an option's name, and ``leave_out`` aren't asked for. One that
@@ -131,8 +145,9 @@ def command(
     """
 
     def kept(function: F) -> F:
-        made = Command(function, panel, example, arguments, leave_out)
-        COMMANDS[str(made.name)] = made
+        made = Command(function, example, arguments, leave_out)
+        made.hidden = hidden
+        COMMANDS[made.words] = made
         return function
 
     return kept
@@ -144,16 +159,16 @@ class Command(TyperCommand):
     def __init__(
         self,
         function: Callable[..., Said],
-        panel: str,
         example: str,
         arguments: Sequence[str],
         leave_out: Sequence[str],
     ) -> None:
+        _, name, *more = example.split()
+        self.words = f"{name} {more[0]}" if name in GROUPS else name
         super().__init__(
-            example.split()[1],
+            self.words.split()[-1],
             help=inspect.getdoc(function),
             epilog=f"Example: {example}",
-            rich_help_panel=panel,
             rich_markup_mode="rich",
         )
         self.function, self.arguments, self.leave_out = function, arguments, leave_out
@@ -167,9 +182,7 @@ class Command(TyperCommand):
         """The command with all its options."""
         program = typer.Typer(add_completion=False, rich_markup_mode="rich")
         program.command(self.name, help=self.help, epilog=self.epilog)(self._typed())
-        made: Any = typer.main.get_command(program)
-        made.rich_help_panel = self.rich_help_panel
-        return made  # type: ignore[no-any-return]
+        return typer.main.get_command(program)  # type: ignore[return-value]
 
     @functools.cached_property
     def _signature(self) -> inspect.Signature:
@@ -190,12 +203,12 @@ class Command(TyperCommand):
     @functools.cached_property
     def fields(self) -> dict[str, tuple[str, FieldOf]]:
         """Each field that is asked for: the parameter that it belongs to, and what it is."""
-        return {
-            field.name: (name, field)
-            for name, kind in self._records.items()
-            for field in _fields_of(kind)
-            if field.name not in self.leave_out and _is_typed(field)
-        }
+        found: dict[str, tuple[str, FieldOf]] = {}
+        for name, kind in self._records.items():
+            for field in _fields_of(kind):
+                if field.name not in self.leave_out and _is_typed(field):
+                    found.setdefault(field.name, (name, field))
+        return found
 
     def _typed(self) -> Callable[..., None]:
         """The function as it is typed: with fields in place of records."""
@@ -207,14 +220,17 @@ class Command(TyperCommand):
                 value = given.pop(name)
                 if value is not None:
                     said[owner][name] = value
-            given |= {name: _made(kind, said[name]) for name, kind in self._records.items()}
             known = self._signature.parameters
             given |= {name: value for name, value in (("as_json", as_json), ("place", place))
                       if name in known}  # fmt: skip
-            with _opened(place) if "book" in known else nullcontext() as book:
-                shown = self.function(**given, **({"book": book} if "book" in known else {}))
-            if shown is not None:
-                data, text, *following = shown
+            try:
+                with _opened(place) if "book" in known else nullcontext() as book:
+                    result = self._run(book, given, said)
+            except CalibError as refusal:
+                tell(self.said(refusal))
+                raise typer.Exit(1) from None
+            if result is not None:
+                data, text, *following = result
                 show(data, text, as_json=as_json)
                 if not as_json:  # what to do next is no business of a program
                     tell("".join(following))
@@ -222,6 +238,37 @@ class Command(TyperCommand):
         typed.__signature__ = inspect.Signature(list(self._parameters()))  # type: ignore[attr-defined]
         typed.__annotations__ = {}
         return typed
+
+    def _run(self, book: Any, given: dict[str, Any], said: dict[str, dict[str, Any]]) -> Said:
+        """Run the function; a name that isn't there but is like one that is, is asked about."""
+        known = {"book": book} if "book" in self._signature.parameters else {}
+        try:
+            if book is not None:
+                self._choose(book, said)
+            made = {name: _made(kind, said[name]) for name, kind in self._records.items()}
+            return self.function(**given, **made, **known)
+        except NearMiss as near:
+            if not confirmed(f"There is no {shown(near.given)}. Is {near.like!r} meant?"):
+                raise
+            given, *fields = (
+                {name: near.like if value == near.given else value for name, value in one.items()}
+                for one in (given, *said.values())
+            )
+            return self._run(book, given, dict(zip(said, fields, strict=True)))
+
+    def _choose(self, book: Any, said: dict[str, dict[str, Any]]) -> None:
+        """Take the machine and sheet that were used last where they aren't named, and say so."""
+        from calib.tasks.finding import chosen_pair
+        from calib.tasks.wishes import Named
+
+        for name, kind in self._records.items():
+            of_pair = any(issubclass(one, Named) for one in _kinds_of(kind))
+            names = {part: said[name].get(part) for part in ("machine", "sheet")}
+            if of_pair and None in names.values() and book.machines() and book.sheets():
+                chosen = chosen_pair(book, **names)
+                if chosen.how:
+                    said[name] |= {"machine": chosen.machine, "sheet": chosen.sheet}
+                    tell(chosen.how)
 
     def _parameters(self) -> Iterator[inspect.Parameter]:
         for name, each in self._signature.parameters.items():
@@ -237,7 +284,9 @@ class Command(TyperCommand):
     def _parameter(self, field: FieldOf, kind: Any) -> inspect.Parameter:
         from calib.typed import read, write
 
-        is_argument, changes = field.name in self.arguments, get_origin(kind) is Changes
+        is_argument = field.name in self.arguments
+        # Of one record: what isn't typed stays as it is. Of several, each has its defaults.
+        changes = get_origin(kind) is Changes and not get_args(get_args(kind)[0])
         needed = field.needed and (is_argument or not _may_be_left_out(kind))
         unit = f" ({field.unit})" if field.unit else ""
         words = f": {', '.join(field.choices)}" if field.choices else ""
@@ -246,16 +295,18 @@ class Command(TyperCommand):
             default = field.option.split("/")[0][2:].replace("-", " ")
         elif not default and field.default not in (None, "", (), False, MISSING):
             default = f"{write(field, field.default)} {field.unit}".rstrip()
-        shown: dict[str, Any] = {
+        settings: dict[str, Any] = {
             "help": f"{field.help.rstrip('.')}{words}{unit}.",
             "show_default": (not needed and not changes and default) or False,
         }
         if field.bare is not bool:
-            shown["metavar"] = field.words.upper() if is_argument else _metavar(field)
+            settings["metavar"] = field.words.upper() if is_argument else _metavar(field)
         if field.bare not in (bool, str):
-            shown["parser"] = reader(functools.partial(read, field))
+            settings["parser"] = reader(functools.partial(read, field))
         typed: Any = {bool: bool | None, str: str | None}.get(field.bare, Any)
-        asked: Any = typer.Argument(**shown) if is_argument else typer.Option(field.option, **shown)
+        asked: Any = (
+            typer.Argument(**settings) if is_argument else typer.Option(field.option, **settings)
+        )
         left_out = inspect.Parameter.empty if needed else None
         return _parameter(field.name, Annotated[typed, asked], left_out)
 
@@ -275,7 +326,8 @@ class Command(TyperCommand):
         ways = ((home, home._called(refusal.ask)) for home in homes if refusal.ask)
         for home, called in ways:
             if called.startswith("--"):
-                return f"{said} Give it with {'' if home is self else f'{home.name} '}{called}."
+                where = "" if home is self else f"calib {home.words} "
+                return f"{said} Give it with {where}{called}."
         return said
 
     def _called(self, field: str) -> str:
@@ -284,6 +336,12 @@ class Command(TyperCommand):
             if each.name == field and each.opts[0].startswith("--"):
                 return each.opts[0]
         return field.replace("_", " ") if field in self.fields else ""
+
+
+def unchanged(what: str, note: str) -> str:
+    """Say that the same thing was there before; a note of it is lost, which is said too."""
+    lost = " The note was not kept: add it with calib book note." if note else ""
+    return f"{what} is in the logbook already, and unchanged.{lost}"
 
 
 def _opened(place: str | None) -> Any:
@@ -296,12 +354,18 @@ def _parameter(name: str, kind: Any, default: Any) -> inspect.Parameter:
     return inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, annotation=kind, default=default)
 
 
+def _kinds_of(kind: Any) -> list[Any]:
+    """The record that a parameter is, or may be, or is changes of; several of a union."""
+    if get_origin(kind) is Annotated:
+        return []
+    parts = [part for one in get_args(kind) for part in (one, *get_args(one))]
+    return [one for one in (kind, *parts) if hasattr(one, "__pydantic_fields__")]
+
+
 def _fields_of(kind: Any) -> tuple[FieldOf, ...]:
-    """The fields of a record, of one that may be left out, or of changes of one."""
     from calib.records.fields import fields_of
 
-    found = next((k for k in (kind, *get_args(kind)) if hasattr(k, "__pydantic_fields__")), None)
-    return () if found is None or get_origin(kind) is Annotated else fields_of(found)
+    return tuple(field for one in _kinds_of(kind) for field in fields_of(one))
 
 
 def _may_be_left_out(kind: Any) -> bool:

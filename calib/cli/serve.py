@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from calib.web.serving import Site
 
 
-@command("Page", "calib serve --lan")
+@command("calib serve --lan")
 def serve(
     book: Book,
     as_json: AsJson,
@@ -26,7 +26,7 @@ def serve(
     ] = None,
     port: Annotated[int, option("--port", "N", "0: any free one.", min=0, max=65535)] = 8137,
 ) -> None:  # fmt: skip
-    """Show the page: take boards down with a thumb, look at regions, plan, search the logbook."""
+    """Show the page: record boards with a thumb, look at regions, plan, search the logbook."""
     from calib.web.serving import open_site, own_address, ways_in
 
     site = open_site(book, port=port, lan=(address or own_address()) if lan else None)

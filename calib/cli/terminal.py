@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 import sys
 import threading
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import typer
 
@@ -15,6 +15,9 @@ from calib.errors import CalibError
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from calib.logbook import Book
+
+T = TypeVar("T")
 # What would steer a terminal or turn its text round, as names from elsewhere may hold it: C0 but
 # tab and line feed, DEL, C1 (ECMA-48), and the marks that embed or override a direction (UAX 9).
 _STEERING = [*range(9), *range(11, 32), *range(127, 160), *range(0x202A, 0x202F),
@@ -81,6 +84,30 @@ def confirmed(question: str) -> bool:
         return sys.stdin is not None and typer.confirm(question, err=True)
     except typer.Abort:
         return False
+
+
+def unless_doubted(do: Callable[[bool], T], sure: bool, question: str, refusal: str) -> T:
+    """Do a thing; where something speaks against it, say what, and ask first."""
+    from calib.errors import NeedsYes
+
+    try:
+        return do(sure)
+    except NeedsYes as doubtful:
+        tell(" ".join(doubtful.doubts))
+        if not confirmed(question):
+            raise CalibError(refusal) from None
+        return do(True)
+
+
+def withdrawn(book: Book, ids: list[str], why: str, yes: bool) -> tuple[Any, str]:
+    """Withdraw entries after asking; nothing of what is about them counts then."""
+    if not why.strip():
+        raise CalibError("Say why it is withdrawn, with --why.")
+    if not yes and not confirmed("It won't count any more, nor what is about it. Withdraw it?"):
+        raise CalibError("Nothing was withdrawn: answer y, or give --yes.")
+    done = book.withdraw(ids, when=now(), why=why)
+    text = f"Withdrawn: {done.words}. To put it again: calib book withdraw {done.change_id}"
+    return done, f"{text} --why 'after all'"
 
 
 def draw(pictures: Mapping[str, bytes]) -> None:

@@ -16,7 +16,7 @@ import numpy as np
 from scipy.special import betainc, betaincinv, ndtr, ndtri
 
 # Weight of the straight line, which is the cut model's own, against the power law.
-_STRAIGHT = 0.9
+STRAIGHT = 0.9
 # No more than this share of a power is ever taken for lost, and no less.
 _MOST_FLOOR, _LEAST_FLOOR = 0.95, 0.01
 # Gauss-Hermite nodes and weights for the doubt of the share.
@@ -25,19 +25,10 @@ _WEIGHTS = np.array([1.0, 4.0, 1.0]) / 6.0
 
 
 def excess_at(ratio: float, floor: float, floor_sd: float = 0.0) -> tuple[float, float]:
-    """How much more than in proportion a cut needs at another speed.
+    """What is added to the excess at another speed, and its standard deviation [ln W].
 
-    Parameters
-    ----------
-    ratio
-        Speed there over speed here.
-    floor, floor_sd
-        Share of the power needed here that conduction takes, and its standard deviation.
-
-    Returns
-    -------
-    shift, doubt : float
-        What is added to the excess, and its standard deviation [ln W].
+    ``ratio`` is the speed there over the speed here, ``floor`` the share of the power needed here
+    that conduction takes.
 
     Examples
     --------
@@ -50,25 +41,13 @@ def excess_at(ratio: float, floor: float, floor_sd: float = 0.0) -> tuple[float,
     straight = np.log(share + (1.0 - share) * ratio)
     power_law = (1.0 - share) * math.log(ratio)
     shifts = np.array([straight, power_law]) - math.log(ratio)
-    weights = np.array([[_STRAIGHT], [1.0 - _STRAIGHT]]) * _WEIGHTS
+    weights = np.array([[STRAIGHT], [1.0 - STRAIGHT]]) * _WEIGHTS
     mean = float((weights * shifts).sum())
     return mean, math.sqrt(float((weights * (shifts - mean) ** 2).sum()))
 
 
 def floor_at(ratio: float, floor: float) -> float:
     """Share that conduction takes at another speed: the watts lost stay the same.
-
-    Parameters
-    ----------
-    ratio
-        Speed there over speed here.
-    floor
-        Share here.
-
-    Returns
-    -------
-    float
-        Share there.
 
     Examples
     --------
@@ -79,21 +58,6 @@ def floor_at(ratio: float, floor: float) -> float:
 
 
 def floor_score_shift(ratio: float, score: float, beta: tuple[float, float]) -> float:
-    """What another speed adds to the normal score of a floor.
-
-    Parameters
-    ----------
-    ratio
-        As in ``floor_at``.
-    score
-        Score here.
-    beta
-        The beta distribution that the scores refer to.
-
-    Returns
-    -------
-    float
-        Difference of the two scores.
-    """
+    """What another speed adds to the normal score of a floor, under its beta distribution."""
     there = floor_at(ratio, float(betaincinv(*beta, ndtr(score))))
     return float(ndtri(np.clip(betainc(*beta, there), 1e-9, 1.0 - 1e-9))) - score

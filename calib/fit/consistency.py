@@ -5,11 +5,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from calib.fit import graded
-from calib.fit.cut import points_of
-from calib.fit.cut_fit import grade_chances, thinned
+from calib.fit.model import Response, columns_of, grade_chances, grade_of, settings_of
 from calib.fit.region import Region
-from calib.records import THROUGH_GRADES, Burn
+from calib.records import Burn
 
 Array = npt.NDArray[np.float64]
 
@@ -28,41 +26,11 @@ _ENOUGH_POINTS = 2000
 _ODD_CHANCE = 0.005
 
 
-def read_chances(region: Region) -> Array:
-    """Posterior chances of the possible readings of each burn of this lot, (grades, n)."""
-    burns = _of_this_lot(region)
-    column = [
-        np.array([getattr(b, name) for b in burns], dtype=float)
-        for name in ("power_pct", "speed_mm_s", "passes")
-    ]
-    if region.cut is not None:
-        at = points_of(region.machine, column, region.cut.prior.speed0_mm_s)
-        points = thinned(region.cut.here, _ENOUGH_POINTS)
-        return np.asarray(np.einsum("j,gjn->gn", points.weight, grade_chances(points, at)))
-    assert region.mark is not None
-    pitch = np.array([np.nan if b.line_pitch_mm is None else b.line_pitch_mm for b in burns])
-    settings = graded.graded_settings(region.machine, [*column, pitch], region.mark.prior, "mark")
-    return graded.grade_chances(region.mark, settings)
-
-
-def _of_this_lot(region: Region) -> list[Burn]:
-    return [burn for burn in region.burns if burn.lot is None]
-
-
 def surprise(chances: Array, grade: npt.NDArray[np.int64]) -> Array:
     """Probability-scale residuals of ordinal readings: P(below) − P(above), (n,) in [-1, 1].
 
-    Parameters
-    ----------
-    chances
-        Chance of each grade, (grades, n).
-    grade
-        What was read, (n,).
-
-    Returns
-    -------
-    numpy.ndarray
-        Positive where the reading is higher than expected; mean 0 under the model.
+    ``chances`` (grades, n), ``grade`` what was read; positive where the reading is higher than
+    expected, mean 0 under the model [1]_.
 
     References
     ----------
@@ -85,23 +53,19 @@ def trend_z(residual: Array, variable: Array) -> float:
 
 
 def inconsistencies(region: Region) -> list[str]:
-    """Sentences on what in the burns contradicts the rest.
+    """Sentences on what in the burns contradicts the rest: trends by order and place, odd results.
 
-    Parameters
-    ----------
-    region
-        A fitted region.
-
-    Returns
-    -------
-    list of str
-        Trends by burning order and place, and single odd results; empty when all is well.
+    Burns of this lot are looked at; none are said where all is well.
     """
-    burns = _of_this_lot(region)
+    burns = [burn for burn in region.burns if burn.lot is None]
     if len(burns) < _FEWEST:
         return []
-    chances = read_chances(region)
-    grade = np.array([_grade(b) for b in burns], dtype=np.int64)
+    response: Response = "mark" if region.cut is None else "cut"
+    fit = region.cut or region.mark
+    assert fit is not None
+    at = settings_of(region.machine, columns_of(burns), fit.prior, response)
+    chances = grade_chances(fit.here.thinned(_ENOUGH_POINTS), at)
+    grade = np.array([grade_of(b, response) for b in burns], dtype=np.int64)
     residual = surprise(chances, grade)
     notes = []
     for name, words, question in _TRENDS:
@@ -118,12 +82,6 @@ def inconsistencies(region: Region) -> list[str]:
     odd = chances[grade, np.arange(len(burns))] < _ODD_CHANCE
     notes += [_odd_sentence(b) for b, is_odd in zip(burns, odd, strict=True) if is_odd]
     return list(dict.fromkeys(notes))
-
-
-def _grade(burn: Burn) -> int:
-    if burn.operation == "cut":
-        return THROUGH_GRADES.index(burn.through or "no")
-    return int(burn.mark or 0)
 
 
 def _odd_sentence(burn: Burn) -> str:

@@ -99,15 +99,6 @@ class Problem:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Points:
-    """Weighted points: scores (J, d), standard normal a priori; α (J,) [ln W]; weight (J,)."""
-
-    scores: Array
-    location: Array
-    weight: Array
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Posterior:
     """Scores (M, d), locations (M, A) and weights that sum to one (M, A)."""
 
@@ -143,8 +134,8 @@ class Posterior:
         ratios = {name: float(value) for name, value in zip(names, sd, strict=True)}
         return {"edge": float(edge / edge_sd), **ratios}
 
-    def points(self) -> Points:
-        """Without the points that hold next to nothing; the order of the rest is kept."""
+    def points(self) -> tuple[Array, Array, Array]:
+        """Scores (J, d), locations and weights (J,), without points that hold next to nothing."""
         flat, location = self.weight.ravel(), self.location.ravel()
         # Most nodes hold next to nothing: they need no sorting.
         some = np.flatnonzero(flat > flat.max() * 1e-12)
@@ -154,25 +145,15 @@ class Posterior:
         if len(keep) > _MOST_POINTS:
             keep = keep[systematic(kept, location[keep], _MOST_POINTS)]
             kept = np.ones(len(keep))
-        return Points(
-            scores=self.scores[keep // self.weight.shape[1]],
-            location=location[keep],
-            weight=kept / kept.sum(),
-        )
+        return self.scores[keep // self.weight.shape[1]], location[keep], kept / kept.sum()
 
 
 @dataclass(frozen=True, slots=True)
 class Lattice:
     """Where the nodes in α lie: around each shape's centre, in units of its own.
 
-    Parameters
-    ----------
-    centre
-        The centre is the mean critical location plus (1, scores) · centre, (1 + d,).
-    ln_unit
-        The ln of the unit is (1, scores) · ln_unit, (1 + d,) [ln of ln W].
-    step
-        Greatest distance of two nodes, in units.
+    The centre is the mean critical location plus (1, scores) · ``centre``, (1 + d,); the ln of the
+    unit is (1, scores) · ``ln_unit``, (1 + d,) [ln of ln W]; nodes are ``step`` units apart.
     """
 
     centre: Array
@@ -309,18 +290,6 @@ def _spread_scores(problem: Problem, n: int, mean: Array, factor: Array) -> tupl
 
 def solve(problem: Problem, effort: Effort = FULL) -> Posterior:
     """Integrate the posterior of a response.
-
-    Parameters
-    ----------
-    problem
-        The response with its data.
-    effort
-        How many points.
-
-    Returns
-    -------
-    Posterior
-        Weighted points.
 
     Notes
     -----

@@ -7,8 +7,8 @@ from dataclasses import replace
 
 from calib.errors import InvalidRecord
 from calib.fit.consistency import inconsistencies
-from calib.fit.cut_fit import fit_cut
-from calib.fit.graded import fit_graded
+from calib.fit.fits import fit
+from calib.fit.model import Response, grade_of
 from calib.fit.priors import Priors
 from calib.fit.region import Edge, Region, burnt_hulls
 from calib.records import OPERATIONS, Burn, Machine, Operation, Sheet
@@ -21,68 +21,42 @@ def region_from(
     evidence: Sequence[Burn],
     priors: Priors,
 ) -> Region:
-    """Fit the region of one sheet, machine and operation.
+    """Fit the region of one sheet, machine and operation; with no evidence it is the prior's.
 
-    Parameters
-    ----------
-    machine, sheet, operation
-        For whom.
-    evidence
-        Burns in any order; those of another operation, or without a reading, are left out.
-    priors
-        What is believed before.
-
-    Returns
-    -------
-    Region
-        With no evidence it is the prior's.
-
-    Raises
-    ------
-    InvalidRecord
-        When the operation isn't one, or the evidence holds something else than burns.
+    Burns of another operation, or without a reading, are left out. Raises InvalidRecord when the
+    operation isn't one, or the evidence holds something else than burns.
     """
     if operation not in OPERATIONS:
         raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
     for burn in evidence:
         if not isinstance(burn, Burn):
             raise InvalidRecord(f"evidence holds {burn!r}: give a sequence of Burn records.")
-    burns = tuple(b for b in evidence if b.operation == operation and _was_read(b))
-    cut = fit_cut(machine, burns, priors.cut) if priors.cut else None
+    read: Response = "cut" if operation == "cut" else "mark"
+    grades = [(b, grade_of(b, read)) for b in evidence if b.operation == operation]
+    burns = tuple(b for b, grade in grades if grade is not None)
+    # A coupon that drops; a line that shows clearly.
+    works = [grade >= 2 for _, grade in grades if grade is not None]
+    edge: Edge = "bracketed"
+    if not works:
+        edge = "unburnt"
+    elif all(works):
+        edge = "all_through"
+    elif not any(works):
+        edge = "none_through"
     region = Region(
         machine=machine,
         sheet=sheet,
         operation=operation,
         burns=burns,
-        edge=_edge(burns),
+        edge=edge,
         defects_per_m=priors.cut.defects_per_m if priors.cut else 0.0,
-        cut=cut,
-        char=fit_graded(machine, burns, priors.char, "char") if priors.char else None,
-        mark=fit_graded(machine, burns, priors.mark, "mark") if priors.mark else None,
+        cut=fit(machine, burns, priors.cut, "cut") if priors.cut else None,
+        char=fit(machine, burns, priors.char, "char") if priors.char else None,
+        mark=fit(machine, burns, priors.mark, "mark") if priors.mark else None,
         notes=priors.notes,
         hulls=burnt_hulls(burns),
     )
     return _with_notes(region)
-
-
-def _was_read(burn: Burn) -> bool:
-    return (burn.through if burn.operation == "cut" else burn.mark) is not None
-
-
-def _edge(burns: Sequence[Burn]) -> Edge:
-    """Whether the burns lie on both sides of the edge; for marks, of "clear or deeper"."""
-    if not burns:
-        return "unburnt"
-    good = [
-        b.through == "through" if b.operation == "cut" else (b.mark or 0) >= _CLEAR for b in burns
-    ]
-    if all(good):
-        return "all_through"
-    return "bracketed" if any(good) else "none_through"
-
-
-# Mark grade from which a line shows clearly.
-_CLEAR = 2
 
 
 def _with_notes(region: Region) -> Region:

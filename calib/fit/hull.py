@@ -16,16 +16,8 @@ _ON_EDGE = 1e-9
 def burnt_hull(settings: Iterable[tuple[float, float]]) -> Array:
     """Convex hull of burnt settings.
 
-    Parameters
-    ----------
-    settings
-        Pairs of power [%] and speed [mm/s].
-
-    Returns
-    -------
-    numpy.ndarray
-        Corners in order, counter-clockwise, (n, 2) [ln %, ln mm/s]; one or two rows when the
-        settings are one point or lie on a line.
+    Pairs of power [%] and speed [mm/s] give its corners, counter-clockwise, (n, 2) [ln %, ln mm/s];
+    one or two rows when the settings are one point or lie on a line [1]_.
 
     References
     ----------
@@ -57,20 +49,7 @@ def _turn(a: tuple[float, float], b: tuple[float, float], c: tuple[float, float]
 
 
 def speed_range(hull: Array, power_pct: float) -> tuple[float, float] | None:
-    """Slowest and fastest speed inside the hull at a power [%]; None when the power is outside.
-
-    Parameters
-    ----------
-    hull
-        Corners from ``burnt_hull``.
-    power_pct
-        Power [% of full].
-
-    Returns
-    -------
-    tuple of float or None
-        Speeds [mm/s].
-    """
+    """Slowest and fastest speed [mm/s] inside a hull at a power [%]; None outside."""
     if len(hull) == 0:
         return None
     x = float(np.log(power_pct))

@@ -8,7 +8,7 @@ regression is the same with a linear ``critical``, σ = 1, coupons of one length
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -19,8 +19,8 @@ from calib.fit.levels import alike, blurred, ends, grid_around
 Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-# A product of so many chances, none below a misreading's 1/500, stays far from underflow.
-_FACTORS = 64
+# Chances that are worked at once: so many stay where the processor is quick.
+_AT_ONCE = 1 << 15
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,41 +52,31 @@ class Latent:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Readings:
-    """What was read, (n,) each: ``grade``, ``count`` and ``group``, its session.
+    """What was read: n distinct readings, and how often each came in each of G sessions.
 
-    ``length`` is the path over a coupon's: the top grade is reached along all of it, so that its
-    chance is raised to that power. ``ln_whole`` is the ln chance that no defect spoils the top
-    grade. ``lots`` names the lot of each group, and ``lot_scale`` how much lots differ [ln W].
+    ``grade`` and ``length`` (n,): the path over a coupon's, along all of which the top grade is
+    reached, so that its chance is raised to that power; ``ln_whole`` (n,) is the ln chance that no
+    defect spoils it. ``count`` (G, n); ``lots`` names the lot of each session, ``lot_scale`` is how
+    much lots differ [ln W].
     """
 
     grade: Ints
     count: Array
-    group: Ints
     length: Array
     ln_whole: Array
     misread: float
     lots: tuple[str, ...] = ("",)
     lot_scale: float = 0.0
-    rows_of: dict[int, Ints] = field(init=False)
-
-    def __post_init__(self) -> None:
-        rows = {int(g): np.flatnonzero(self.group == g) for g in np.unique(self.group)}
-        object.__setattr__(self, "rows_of", rows)
 
     def of_rows(self, rows: Ints) -> Readings:
         """Some of them only."""
         return replace(
             self,
             grade=self.grade[rows],
-            count=self.count[rows],
-            group=self.group[rows],
+            count=self.count[:, rows],
             length=self.length[rows],
             ln_whole=self.ln_whole[rows],
         )
-
-    def largest_session(self) -> float:
-        """Readings in the largest session."""
-        return max((float(self.count[rows].sum()) for rows in self.rows_of.values()), default=0.0)
 
 
 def grade_chances(y: Array, scatter: Array, cuts: Array) -> Array:
@@ -96,42 +86,47 @@ def grade_chances(y: Array, scatter: Array, cuts: Array) -> Array:
     return np.asarray(np.maximum(np.diff(steps, axis=0), 0.0))
 
 
-def log_chances(
-    latent: Latent, readings: Readings, location: Array, rows: Ints | None = None
-) -> Array:
-    """Sum over rows (None: all) of count × ln chance of what was read, (M, A), at α (M, A)."""
-    top = latent.cuts.shape[1]
+def log_chances(latent: Latent, readings: Readings, location: Array) -> Array:
+    """Sum of count × ln chance of what was read in each session, (G, M, A), at α (M, A)."""
+    n, (shapes, nodes) = len(readings.grade), location.shape
     sharp = 1.0 / latent.scatter[:, None]
-    critical, cuts = latent.critical * sharp, latent.cuts * sharp
+    critical, cuts = (latent.critical * sharp).T, (latent.cuts * sharp).T
     place = location * sharp
-    total, product, waiting = np.zeros(location.shape), np.ones(location.shape), 0.0
-    for row in range(len(readings.grade)) if rows is None else rows:
-        y = critical[:, row : row + 1] - place
-        grade, length, whole = readings.grade[row], readings.length[row], readings.ln_whole[row]
-        under = ndtr(cuts[:, [grade - 1]] - y) if 0 < grade < top else 0.0
-        if grade == top or (grade == top - 1 and (length != 1.0 or whole != 0.0)):
-            above = y - cuts[:, [top - 1]]
-            reached = (
-                ndtr(above) * np.exp(whole)
-                if length == 1.0
-                else np.exp(length * log_ndtr(above) + whole)
-            )
-            # A path shorter than a coupon may drop more surely than a coupon hangs.
-            chance = reached if grade == top else np.maximum(1.0 - under - reached, 0.0)
-        else:
-            chance = ndtr(cuts[:, [grade]] - y) - under
+    found = np.zeros((len(readings.count), shapes, nodes))
+    told = [(np.flatnonzero(times), times[times > 0]) for times in readings.count]
+    kinds = list(zip(readings.grade, readings.length == 1.0, readings.ln_whole == 0.0, strict=True))
+    step = max(_AT_ONCE // max(n * nodes, 1), 1)
+    for start in range(0, shapes if n else 0, step):
+        part = slice(start, start + step)
+        chance = np.empty((n, len(place[part]), nodes))
+        for kind in sorted(set(kinds)):
+            rows = np.array([i for i, own in enumerate(kinds) if own == kind])
+            y = critical[rows, part, None] - place[part]
+            chance[rows] = _chance_read(y, cuts[:, part, None], readings, rows)
         if readings.misread:
-            chance = (1.0 - readings.misread) * chance + readings.misread / (top + 1)
-        count = readings.count[row]
-        if count > _FACTORS or not readings.misread:
-            total += count * np.log(chance)
-            continue
-        if waiting + count > _FACTORS:
-            total += np.log(product)
-            product[...], waiting = 1.0, 0.0
-        product *= chance if count == 1.0 else chance**count
-        waiting += count
-    return np.asarray(total + np.log(product) if waiting else total)
+            chance *= 1.0 - readings.misread
+            chance += readings.misread / (len(cuts) + 1)
+        logs = np.log(chance).reshape(n, -1)
+        for own, (rows, times) in zip(found, told, strict=True):
+            own[part] = (times @ logs[rows]).reshape(-1, nodes)
+    return found
+
+
+def _chance_read(y: Array, cuts: Array, readings: Readings, rows: Ints) -> Array:
+    """Chance of a grade at latents y, (rows, M, A), of readings alike in grade and kind of path."""
+    top, grade = len(cuts), int(readings.grade[rows[0]])
+    length, ln_whole = readings.length[rows, None, None], readings.ln_whole[rows, None, None]
+    coupons = bool(length[0, 0, 0] == 1.0)
+    under = ndtr(cuts[grade - 1] - y) if 0 < grade < top else 0.0
+    if grade < top - 1 or (grade == top - 1 and coupons and ln_whole[0, 0, 0] == 0.0):
+        return np.asarray(ndtr(cuts[grade] - y) - under)
+    above = y - cuts[top - 1]
+    if coupons:
+        reached = ndtr(above) * np.exp(ln_whole)
+    else:
+        reached = np.exp(length * log_ndtr(above) + ln_whole)
+    # A path shorter than a coupon may drop more surely than a coupon hangs.
+    return np.asarray(reached if grade == top else np.maximum(1.0 - under - reached, 0.0))
 
 
 def log_likelihood(latent: Latent, readings: Readings, location: Array) -> Array:
@@ -140,44 +135,34 @@ def log_likelihood(latent: Latent, readings: Readings, location: Array) -> Array
     Sessions stand within lots, lots within the sheet; each level is a sum along one even grid of
     locations. A single session shares nothing that α doesn't hold.
     """
-    if len(readings.rows_of) <= 1:
-        return log_chances(latent, readings, location)
+    if len(readings.lots) == 1:
+        return np.asarray(log_chances(latent, readings, location)[0])
     several = len(set(readings.lots)) > 1
     scale = readings.lot_scale if several else 0.0
-    more = ends(latent.shared, scale)
     # A session of many readings is a peak so much narrower than one reading's own.
-    finest = latent.scatter / np.sqrt(max(1.0, readings.largest_session() / 40.0))
+    finest = latent.scatter / np.sqrt(max(1.0, readings.count.sum(axis=1).max() / 40.0))
+    return _along_a_grid(latent, readings, location, finest, scale)
+
+
+def lot_likelihood(latent: Latent, readings: Readings, location: Array, lot: str) -> Array:
+    """Log-likelihood of a lot's own location (M, A), its sessions integrated out."""
+    mine = [group for group, own in enumerate(readings.lots) if own == lot]
+    only = replace(readings, count=readings.count[mine], lots=(lot,) * len(mine))
+    return _along_a_grid(latent, only, location, latent.scatter, 0.0)
+
+
+def _along_a_grid(
+    latent: Latent, readings: Readings, location: Array, finest: Array, lot_scale: float
+) -> Array:
+    more = ends(latent.shared, lot_scale)
     found = np.empty(location.shape)
     for points in alike(location, finest, more):
         part = latent.some(points)
         grid = grid_around(location[points], finest[points], more[points])
-        kernel = grid.student(scale) if scale else None
+        sessions = blurred(log_chances(part, readings, grid.nodes), grid.normal(part.shared))
         told = np.zeros(grid.nodes.shape)
         for lot in sorted(set(readings.lots)):
-            own = lot_likelihood(part, readings, grid.nodes, grid.normal(part.shared), lot)
-            told += own if kernel is None else blurred(own, kernel)
+            own = sessions[[name == lot for name in readings.lots]].sum(axis=0)
+            told += blurred(own, grid.student(lot_scale)) if lot_scale else own
         found[points] = grid.read_off(told, location[points])
     return found
-
-
-def lot_likelihood(
-    latent: Latent, readings: Readings, nodes: Array, kernel: Array, lot: str
-) -> Array:
-    """Log-likelihood of a lot's own location at even nodes (M, K), its sessions integrated out."""
-    total = np.zeros(nodes.shape)
-    for group, rows in readings.rows_of.items():
-        if readings.lots[group] == lot:
-            total += blurred(log_chances(latent, readings, nodes, rows), kernel)
-    return total
-
-
-def lot_likelihood_at(latent: Latent, readings: Readings, location: Array, lot: str) -> Array:
-    """The same at any locations, (M, A)."""
-    more = ends(latent.shared, 0.0)
-    told = np.empty(location.shape)
-    for points in alike(location, latent.scatter, more):
-        part = latent.some(points)
-        grid = grid_around(location[points], part.scatter, more[points])
-        own = lot_likelihood(part, readings, grid.nodes, grid.normal(part.shared), lot)
-        told[points] = grid.read_off(own, location[points])
-    return told

@@ -27,38 +27,27 @@ NONE = -1
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Usual:
-    """Usual standard deviations of what pairs share, of the ln power needed at a fixed speed.
+    """Usual standard deviations of what pairs share, of the ln power needed at a fixed speed."""
 
-    Parameters
-    ----------
-    world
-        The table's own error, the same for all families of one kind of laser: labels of tubes say
-        more than reaches the work, and sheets were reported to need up to twice the table's.
-    machine, metered
-        Of a machine with rated watts, and of one with a measured power curve.
-    product, lot, pair
-        Between products of a family, lots of a product, and machines on one lot.
-    thickness, machine_thickness
-        Error of the family's slope in ln thickness, and how much it differs by machine.
-    speed
-        Error of the slope in ln speed, beyond that of each pair's own curve.
-    width_mean, width_sd
-        Slope of the energy needed in the ln of the beam's width, known no better than this.
-    unknown_width
-        Of a machine whose lens or beam isn't known, on top of all others.
-    """
-
+    # The table's own error, the same for all families of one kind of laser: labels of tubes say
+    # more than reaches the work, and sheets were reported to need up to twice the table's
     world: float = 0.4
+    # Of a machine with rated watts, and of one with a measured power curve
     machine: float = 0.13
     metered: float = 0.05
+    # Between products of a family, lots of a product, and machines on one lot
     product: float = 0.12
     lot: float = 0.06
     pair: float = 0.03
+    # Error of the family's slope in ln thickness, and how much it differs by machine
     thickness: float = 0.16
     machine_thickness: float = 0.06
+    # Error of the slope in ln speed, beyond that of each pair's own curve
     speed: float = 0.06
+    # Slope of the energy needed in the ln of the beam's width, known no better than this
     width_mean: float = 0.5
     width_sd: float = 0.2
+    # Of a machine whose lens or beam isn't known, on top of all others
     unknown_width: float = 0.12
 
 
@@ -118,17 +107,7 @@ def pair_key(machine: Machine, sheet: Sheet) -> Key:
 def ln_width(machine: Machine, thickness_mm: float) -> float | None:
     """How much wider the beam is within a sheet than behind a usual lens, as a logarithm.
 
-    Parameters
-    ----------
-    machine
-        Its lens and beam count.
-    thickness_mm
-        Thickness of the sheet [mm].
-
-    Returns
-    -------
-    float or None
-        None when lens or beam isn't known, or for a diode.
+    None when lens or beam isn't known, or for a diode.
     """
     if machine.source != "co2" or machine.lens_mm is None or machine.beam_mm is None:
         return None
@@ -157,31 +136,14 @@ def at_speed(summary: PairSummary, speed_mm_s: float) -> Moments:
     return Moments(mean=known.mean + shift, variance=known.variance + doubt**2)
 
 
-def _family_sds(families: Array, variances: Sequence[float], usual: Usual) -> list[float]:
-    """Spread of each family, from the most doubtful of its rows in the table."""
-    doubt = np.asarray(variances)
-    return [_family_sd(float(doubt[column > 0].max()), usual) for column in families.T]
-
-
 def location_units(
     summaries: Sequence[PairSummary], target: Target, usual: Usual
 ) -> tuple[Units, Array]:
-    """Design of the excess over all pairs, and the target's row.
+    """Design of the excess over all pairs of one response, and the target's row.
 
-    Parameters
-    ----------
-    summaries
-        Of one response, without the target's own pair; at least one.
-    target
-        For whom.
-    usual
-        Usual spreads.
-
-    Returns
-    -------
-    units, row
-        Columns: kind of laser, families, machines, their slopes in ln thickness, width, speed,
-        and the target's own product and lot.
+    The target's own pair isn't among them, but one or more others. Columns: kind of laser,
+    families, machines, their slopes in ln thickness, width, speed, and the target's own product and
+    lot.
     """
     pairs = [(s.machine, s.sheet) for s in summaries] + [(target.machine, target.sheet)]
     speeds = np.array([s.speed_mm_s for s in summaries] + [target.speed_mm_s])
@@ -195,7 +157,11 @@ def location_units(
     own_lot = np.array([lot_key(s) == lot_key(target.sheet) for _, s in pairs])
     by_name = {machine_key(m): m for m, _ in pairs}
     machine_sd = [_machine_sd(by_name[name], usual) for name in machine_names]
-    family_sd = _family_sds(families, variances, usual)
+    # What is left for a family of the doubt of the most doubtful of its rows in the table.
+    doubt = np.max(families * np.array(variances)[:, None], axis=0)
+    known = usual.world**2 + usual.machine**2 + usual.product**2 + usual.lot**2 + usual.pair**2
+    left = np.sqrt(np.maximum(doubt - known, 0.0))
+    family_sd = np.maximum(left, _LEAST_FAMILY_SD).tolist()
     parts: list[tuple[Array, Sequence[float], int]] = [
         (kinds, [usual.world] * len(lasers), NONE),
         (families, family_sd, FAMILY),
@@ -208,11 +174,11 @@ def location_units(
         (own_lot[:, None].astype(float), [usual.lot], LOT),
     ]
     design = np.concatenate([part for part, _, _ in parts], axis=1)
-    known = [at_speed(s, target.speed_mm_s) for s in summaries]
+    told = [at_speed(s, target.speed_mm_s) for s in summaries]
     shift = usual.width_mean * (widths - widths[-1])
     units = Units(
-        value=np.array([moments.mean for moments in known]) - shift[:-1],
-        variance=np.array([moments.variance for moments in known]),
+        value=np.array([moments.mean for moments in told]) - shift[:-1],
+        variance=np.array([moments.variance for moments in told]),
         effects=design[:-1],
         base=np.array([sd for _, sds, _ in parts for sd in sds]),
         spread_of=np.array([which for _, sds, which in parts for _ in sds]),
@@ -229,21 +195,9 @@ def location_units(
 def score_units(
     name: str, pairs: Sequence[tuple[Machine, Sheet]], told: Sequence[Moments]
 ) -> tuple[Units, Array]:
-    """Design of one shape score.
+    """Design of one shape score, and the rows of the pairs that are left.
 
-    Parameters
-    ----------
-    name
-        Of the score.
-    pairs
-        Machines and sheets; the first of them are those that tell of it.
-    told
-        What each of those says.
-
-    Returns
-    -------
-    units, rows
-        Columns: kind of laser, families, machines; the rows of the pairs that are left.
+    The first of the pairs are those that tell of it. Columns: kind of laser, families, machines.
     """
     shares = np.sqrt(SHARES[name])
     columns = [
@@ -273,12 +227,6 @@ def _machine_sd(machine: Machine, usual: Usual) -> float:
     watts = usual.metered if machine.power_curve else usual.machine
     known = machine.source != "co2" or ln_width(machine, _MIDDLE_MM) is not None
     return watts if known else float(np.hypot(watts, usual.unknown_width))
-
-
-def _family_sd(table_variance: float, usual: Usual) -> float:
-    """What is left of the table's doubt for the family itself."""
-    others = usual.world**2 + usual.machine**2 + usual.product**2 + usual.lot**2 + usual.pair**2
-    return max(float(np.sqrt(max(table_variance - others, 0.0))), _LEAST_FAMILY_SD)
 
 
 def _one_hot(keys: Sequence[Key]) -> tuple[Array, list[Key]]:

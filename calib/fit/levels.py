@@ -113,12 +113,12 @@ def ends(sd: Array, lot_scale: float) -> Array:
 
 
 def blurred(log_values: Array, kernel: Array) -> Array:
-    """Log of a likelihood averaged over what its level shares, (M, K); flat beyond the ends."""
-    top = log_values.max(axis=1, keepdims=True)
-    half = kernel.shape[1] // 2
-    values = np.pad(np.exp(log_values - top), ((0, 0), (half, half)), mode="edge")
-    size = next_fast_len(values.shape[1], real=True)
+    """Log of likelihoods (…, M, K) averaged over what their level shares; flat beyond the ends."""
+    top = log_values.max(axis=-1, keepdims=True)
+    half, count = kernel.shape[-1] // 2, log_values.shape[-1]
+    sides = [(0, 0)] * (log_values.ndim - 1)
+    values = np.pad(np.exp(log_values - top), [*sides, (half, half)], mode="edge")
+    size = next_fast_len(values.shape[-1], real=True)
     # The ends that wrap around are those of the padding, which is cut off.
-    total = irfft(rfft(values, size) * rfft(kernel, size), size)
-    total = total[:, 2 * half : 2 * half + log_values.shape[1]]
+    total = irfft(rfft(values, size) * rfft(kernel, size), size)[..., 2 * half : 2 * half + count]
     return np.asarray(np.log(np.maximum(total, _LEAST)) + top)

@@ -27,15 +27,7 @@ class Moments:
     def without(self, prior: Moments) -> Moments:
         """What the data alone say: this posterior less its prior, both taken as normal.
 
-        Parameters
-        ----------
-        prior
-            Moments before the data.
-
-        Returns
-        -------
-        Moments
-            Of a normal likelihood; a large variance where the data said next to nothing.
+        A large variance where the data said next to nothing.
         """
         precision = 1.0 / self.variance - 1.0 / prior.variance
         if precision <= _LEAST_SHARE / prior.variance:
@@ -55,18 +47,8 @@ class Draws:
 def told_by(draws: Sequence[Draws], before: Sequence[Moments]) -> list[Moments]:
     """What each pair's data say of a number, as a normal that is right where it matters.
 
-    Parameters
-    ----------
-    draws
-        Of each pair.
-    before
-        What is believed of each pair's number without its data.
-
-    Returns
-    -------
-    list of Moments
-        The normal likelihoods that give, with ``before``, the means and variances that the draws
-        give with it.
+    ``before`` is what is believed of each pair's number without its data; the normal likelihoods
+    give, with it, the means and variances that the draws give with it [1]_.
 
     References
     ----------
@@ -101,13 +83,3 @@ def moments_of(posterior: Posterior, value: Array) -> Moments:
     weight = posterior.weight if value.ndim == 2 else posterior.shape_weight
     mean = float((weight * value).sum())
     return Moments(mean=mean, variance=max(float((weight * (value - mean) ** 2).sum()), 1e-8))
-
-
-def score_draws(
-    posterior: Posterior, names: tuple[str, ...], informed: tuple[int, ...]
-) -> dict[str, Draws]:
-    """Draws of each score that the data could tell anything of, by name."""
-    weight = posterior.shape_weight
-    return {
-        names[place]: Draws(value=posterior.scores[:, place], weight=weight) for place in informed
-    }

@@ -16,17 +16,7 @@ _BASES = (2, 3, 5, 7, 11, 13, 17, 19, 23)
 
 @lru_cache(maxsize=16)
 def even_scores(n: int, d: int) -> Array:
-    """Fill a d-dimensional standard normal evenly with n points.
-
-    Parameters
-    ----------
-    n, d
-        Number of points and of dimensions.
-
-    Returns
-    -------
-    numpy.ndarray
-        Normal scores, (n, d).
+    """Fill a d-dimensional standard normal evenly with n points, (n, d).
 
     Notes
     -----

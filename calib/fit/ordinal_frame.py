@@ -18,16 +18,6 @@ _TOUCHING = 1e-9
 def distinct_rows(x: Array, grade: Grades, weight: Array) -> tuple[Array, Grades, Array]:
     """Sort the rows and add up the weights of equal ones, so that order can't matter.
 
-    Parameters
-    ----------
-    x, grade, weight
-        Regressors, (n, k), grades, (n,), and weights, (n,).
-
-    Returns
-    -------
-    tuple of ndarray
-        The same of the distinct rows.
-
     Examples
     --------
     >>> x, grade, weight = distinct_rows(np.array([[2.0], [2.0]]), np.array([1, 1]), np.ones(2))
@@ -55,25 +45,16 @@ def _scaled(x: Array, weight: Array) -> tuple[Array, Array, Array]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Frame:
-    """Coordinates of the estimation: X β = centre β + (X − centre) to_coef γ.
+    """Coordinates of the estimation: X β = centre β + (X − centre) to_coef γ."""
 
-    Parameters
-    ----------
-    centre, scale
-        Weighted mean of each column and its largest distance from it, 1 if constant, (k,).
-    to_coef
-        Map from γ to β, (k, r); the columns of (X − centre) to_coef are uncorrelated, or nearly
-        so where a prior shares an effect among collinear columns.
-    left_open
-        Directions of β along which X does not vary, (k, q); the estimate has no part in them.
-    precision, open_covariance
-        What a normal prior says of γ, (r, r), and of the directions left open, (q, q).
-    """
-
+    # Weighted mean of each column and its largest distance from it, 1 if constant, (k,)
     centre: Array
     scale: Array
+    # Map from γ to β, (k, r); the columns of (X − centre) to_coef are uncorrelated, or nearly so
+    # where a prior shares an effect among collinear columns
     to_coef: Array
-    left_open: Array
+    left_open: Array  # Directions of β along which X does not vary, (k, q); no part of the estimate
+    # What a normal prior says of γ, (r, r), and of the directions left open, (q, q)
     precision: Array
     open_covariance: Array
 
@@ -90,18 +71,8 @@ class Frame:
 def frame_of(x: Array, weight: Array, effect_sd: Array | None = None) -> Frame:
     """Choose the coordinates in which the data are round.
 
-    Parameters
-    ----------
-    x, weight
-        Regressors, (n, k), and weights, (n,).
-    effect_sd
-        Prior standard deviation of each coefficient times its column's standard deviation, (k,);
-        None for no normal prior.
-
-    Returns
-    -------
-    Frame
-        The coordinates.
+    ``effect_sd`` is the prior standard deviation of each coefficient times its column's standard
+    deviation, (k,); None for no normal prior.
     """
     scaled, centre, scale = _scaled(x, weight)
     resolution = np.finfo(float).eps * max(1.0, (np.abs(x).max(axis=0) / scale).max())
@@ -135,19 +106,8 @@ def _directions(scaled: Array, weight: Array, noise: float) -> tuple[Array, Arra
 def is_separated(scaled: Array, grade: Grades, grades: int) -> bool:
     """Tell whether some direction widens or keeps the band of every row: no maximum exists then.
 
-    Parameters
-    ----------
-    scaled
-        Independent regressors with entries of at most about 1, (n, k).
-    grade
-        Grades 0…K−1, all of them seen, (n,).
-    grades
-        Their number K.
-
-    Returns
-    -------
-    bool
-        True when the grades are separated, completely or touching.
+    ``scaled`` are independent regressors with entries of at most about 1, (n, k); all of the grades
+    0…K−1 are seen.
 
     Notes
     -----

@@ -31,15 +31,8 @@ _RISE_DONE = 1e-12
 def log_chance_between(lower: Array, upper: Array) -> Array:
     """Log of the chance that a standard normal falls between two limits, safe far in the tails.
 
-    Parameters
-    ----------
-    lower, upper
-        Limits, lower below upper, of one shape; may be infinite [standard deviations].
-
-    Returns
-    -------
-    ndarray
-        ln(Φ(upper) − Φ(lower)), of the same shape; −inf where upper is not above lower [1].
+    ln(Φ(upper) − Φ(lower)) of limits of one shape, which may be infinite [standard deviations];
+    −inf where upper is not above lower.
 
     Examples
     --------
@@ -90,20 +83,7 @@ class _Bands:
 
 
 def band_edges(x: Array, coef: Array, cuts: Array) -> Array:
-    """Give the limits of every grade's band at every row.
-
-    Parameters
-    ----------
-    x
-        Regressors, (n, k).
-    coef, cuts
-        Coefficients, (k,), and cut points, (K−1,) [standard deviations].
-
-    Returns
-    -------
-    ndarray
-        −∞, the cut points less x β, ∞, (n, K+1) [standard deviations].
-    """
+    """Limits of every grade's band at every row: −∞, the cut points less x β, ∞, (n, K+1)."""
     end = np.full((len(x), 1), np.inf)
     return np.hstack([-end, cuts[None, :] - (x @ coef)[:, None], end])
 
@@ -179,12 +159,8 @@ class Likelihood:
         bands, w = self.bands(theta), self.rows.weight_of_grade
         return -_curvature(self.rows.x, w * bands.up_up, w * bands.up_low, w * bands.low_low)
 
-    def expected_information(self, theta: Array) -> Array:
+    def expected_information(self, bands: _Bands) -> Array:
         """Mean of minus the Hessian of the log-likelihood over the grades that might come."""
-        return self.mean_information(self.bands(theta))
-
-    def mean_information(self, bands: _Bands) -> Array:
-        """Give the expected information from the bands."""
         w = self.rows.weight[:, None] * np.exp(bands.log_p)
         return _curvature(self.rows.x, w * bands.up**2, w * bands.up * bands.low, w * bands.low**2)
 
@@ -214,7 +190,7 @@ class JeffreysPenalised(Likelihood):
         gaps = np.diff(self.split(theta)[1])
         if not np.all(gaps > 0):
             return -math.inf
-        sign, log_det = np.linalg.slogdet(self.expected_information(theta))
+        sign, log_det = np.linalg.slogdet(self.expected_information(self.bands(theta)))
         if sign <= 0 or not math.isfinite(log_det):
             return -math.inf
         return self.log_likelihood(theta) + 0.5 * float(log_det) + float(np.log(gaps).sum())
@@ -239,7 +215,7 @@ class JeffreysPenalised(Likelihood):
     def _half_log_det_gradient(self, theta: Array) -> Array:
         """Gradient of ½ ln det I, exact: ½ tr(I⁻¹ dI) written with each band's slopes."""
         bands, x = self.bands(theta), self.rows.x
-        inverse = np.linalg.inv(self.mean_information(bands))
+        inverse = np.linalg.inv(self.expected_information(bands))
         k = x.shape[1]
         with_cut = x @ inverse[:k, k:]
         row = np.einsum("ij,jk,ik->i", x, inverse[:k, :k], x)[:, None]
@@ -271,19 +247,9 @@ class JeffreysPenalised(Likelihood):
 
 
 def climb(problem: Likelihood, theta: Array) -> Array | None:
-    """Climb to the maximum by Newton's method with halved steps.
+    """Climb from coefficients and rising cut points, (k+K−1,), to the maximum by Newton's method.
 
-    Parameters
-    ----------
-    problem
-        What is maximised.
-    theta
-        Where to start: coefficients, then rising cut points, (k+K−1,).
-
-    Returns
-    -------
-    ndarray or None
-        The maximum, (k+K−1,); None where doubles can't hold the curvature on the way.
+    Steps are halved where need be; None where doubles can't hold the curvature on the way.
     """
     with np.errstate(over="ignore", invalid="ignore"):  # trial steps may go far out
         for _ in range(_MAX_STEPS):
@@ -333,35 +299,13 @@ def _unit_diagonal(information: Array) -> tuple[Array, Array]:
 
 
 def covariance_of(information: Array) -> Array:
-    """Invert an information matrix.
-
-    Parameters
-    ----------
-    information
-        Minus the Hessian at the maximum, (p, p).
-
-    Returns
-    -------
-    ndarray
-        Covariance matrix, (p, p).
-    """
+    """Invert an information matrix, minus the Hessian at the maximum, (p, p)."""
     scaled, size = _unit_diagonal(information)
     return np.asarray(np.linalg.inv(scaled) / np.outer(size, size), dtype=np.float64)
 
 
 def start(rows: GradedRows) -> Array:
-    """Give the parameters of no effect of X and the observed shares of the grades.
-
-    Parameters
-    ----------
-    rows
-        The data; every grade has weight.
-
-    Returns
-    -------
-    ndarray
-        Zeros, then cut points, (k+K−1,) [standard deviations].
-    """
+    """Parameters of no effect of X and the observed shares of the grades, (k+K−1,)."""
     weight = rows.weight_of_grade.sum(axis=0)
     return np.concatenate([
         np.zeros(rows.x.shape[1]),

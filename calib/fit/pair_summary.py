@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from calib.fit import cut, graded
-from calib.fit.cut_fit import cut_problem
 from calib.fit.engine import COARSE, Posterior, solve
-from calib.fit.moments import Draws, Moments, moments_of, score_draws
+from calib.fit.kernel import Readings
+from calib.fit.model import CutShape, Settings, parameters_of, problem_of, shape_of
+from calib.fit.moments import Draws, Moments, moments_of
 from calib.fit.priors import MISREAD, CutPrior, GradedPrior, Priors
 from calib.physics import delivered_power_w
 from calib.records import COUPON_CUT_MM, Burn, Machine, Operation, Sheet
@@ -29,47 +29,29 @@ _MISREAD_DROP = MISREAD * 2.0 / 3.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PairSummary:
-    """What the burns of one pair say of one response.
-
-    Parameters
-    ----------
-    machine, sheet, response
-        Of whom and what.
-    speed_mm_s
-        Speed at which the power needed is compared: in the middle of the burns [mm/s].
-    excess
-        How much more nominal power than the family's table expects is needed at that speed, as a
-        logarithm: what the data alone say.
-    table
-        The same by the family's table alone.
-    draws
-        Draws of each shape score that the burns could tell of, by name.
-    speed0_mm_s
-        The table's reference speed; the score of a floor is its share there [mm/s].
-    floor, floor_sd
-        Mean share of the power needed at ``speed_mm_s`` that conduction takes, and its standard
-        deviation; 0 for graded responses.
-    slope
-        How much steeper than the table's the power needed rises in ln speed, in the mean; of a
-        graded response.
-    sure_mm, sure_failures, sure_expected
-        Cut path of what was sure to drop, how much of it didn't, and how much of that misreading
-        and scatter explain [mm], [-], [-].
-    readings
-        How many readings it rests on.
-    """
+    """What the burns of one pair say of one response."""
 
     machine: Machine
     sheet: Sheet
     response: Response
+    # Speed at which the power needed is compared, in the middle of the burns, and the table's
+    # reference speed, where the score of a floor is its share [mm/s]
     speed_mm_s: float
     speed0_mm_s: float
+    # How much more nominal power than the family's table expects is needed at that speed, as a
+    # logarithm: what the data alone say, and the table alone
     excess: Moments
     table: Moments
+    # Of each shape score that the burns could tell of, by name
     draws: Mapping[str, Draws] = field(default_factory=dict)
+    # Mean share of the power needed at that speed that conduction takes, and its standard
+    # deviation; 0 for graded responses
     floor: float = 0.0
     floor_sd: float = 0.0
+    # How much steeper than the table's the power needed of a graded response rises in ln speed
     slope: float = 0.0
+    # Cut path of what was sure to drop [mm], how much of it didn't, and how much of that
+    # misreading and scatter explain
     sure_mm: float = 0.0
     sure_failures: float = 0.0
     sure_expected: float = 0.0
@@ -81,30 +63,18 @@ def pair_summaries(
 ) -> list[PairSummary]:
     """Summaries of all responses that a pair's burns tell anything of.
 
-    Parameters
-    ----------
-    machine, sheet
-        The pair.
-    burns
-        Its burns, any operation and order.
-    expected
-        Priors from the family's table, for each operation among the burns.
-
-    Returns
-    -------
-    list of PairSummary
-        None for responses without a reading.
+    ``expected`` has the priors from the family's table, for each operation among the burns.
     """
     found: list[PairSummary | None] = []
     for operation, priors in expected.items():
         used = [b for b in burns if b.operation == operation]
         if priors.cut is not None:
-            found.append(_of_cut(machine, sheet, used, priors.cut))
+            found.append(_summary(machine, sheet, used, priors.cut, "cut"))
         if priors.char is not None:
-            found.append(_of_grades(machine, sheet, used, priors.char, "char"))
+            found.append(_summary(machine, sheet, used, priors.char, "char"))
         if priors.mark is not None:
             kind: Response = "line_mark" if operation == "line_mark" else "area_mark"
-            found.append(_of_grades(machine, sheet, used, priors.mark, kind))
+            found.append(_summary(machine, sheet, used, priors.mark, kind))
     return [summary for summary in found if summary is not None]
 
 
@@ -114,19 +84,9 @@ def nominal_ln_w(ln_full: float, location: float, exponent: float) -> float:
 
 
 def excess_variance(machine: Machine, prior: CutPrior | GradedPrior) -> float:
-    """Variance of the excess at the reference speed before any burn, by the family's table alone.
+    """Variance of the excess at the reference speed before any burn, to first order.
 
-    Parameters
-    ----------
-    machine
-        Whose full power pivots the power exponent.
-    prior
-        From the table.
-
-    Returns
-    -------
-    float
-        Variance of a ln nominal power, to first order.
+    By the family's table alone; the machine's full power pivots the power exponent.
     """
     spread = prior.location_df / (prior.location_df - 2.0) * prior.location_scale**2
     away = prior.location - float(np.log(delivered_power_w(machine, 100.0)))
@@ -134,90 +94,44 @@ def excess_variance(machine: Machine, prior: CutPrior | GradedPrior) -> float:
     return float((spread + curve) / prior.exponent_mean**2)
 
 
-def _middle_ratio(ln_ratio: Array, count: Array) -> float:
-    """Speed in the middle of the burns over the reference speed."""
-    return float(np.exp(np.average(ln_ratio, weights=count)))
-
-
-def _excess(
-    posterior: Posterior, exponent: Array, ln_ratio_needed: Array, ln_full: float, table: float
-) -> Array:
-    """Ln nominal power needed at a speed over what the table expects there, (J, A)."""
-    needed = posterior.location + ln_ratio_needed[:, None] - ln_full
-    return np.asarray(ln_full + needed / exponent[:, None] - table)
-
-
-def _of_cut(
-    machine: Machine, sheet: Sheet, burns: Sequence[Burn], prior: CutPrior
-) -> PairSummary | None:
-    data = cut.cut_data(machine, burns, prior)
-    if len(data.grade) == 0:
-        return None
-    problem = cut_problem(data, prior)
-    posterior = solve(problem, COARSE)
-    shape, full = cut.shape_of(posterior.scores, prior), data.at.ln_full
-    ratio = _middle_ratio(np.log(data.at.speed_ratio), data.count)
-    needed = shape.floor + (1.0 - shape.floor) * ratio
-    table = nominal_ln_w(full, prior.location, prior.exponent_mean) + float(np.log(ratio))
-    excess = _excess(posterior, shape.exponent, np.log(needed), full, table)
-    usual = prior.floor_a / (prior.floor_a + prior.floor_b)
-    more = float(np.log(usual + (1.0 - usual) * ratio)) / prior.exponent_mean - np.log(ratio)
-    before = Moments(mean=float(more), variance=excess_variance(machine, prior))
-    share = moments_of(posterior, np.broadcast_to((shape.floor / needed)[:, None], excess.shape))
-    sure = _sure(data, posterior, shape)
-    return PairSummary(
-        machine=machine,
-        sheet=sheet,
-        response="cut",
-        speed_mm_s=prior.speed0_mm_s * ratio,
-        speed0_mm_s=prior.speed0_mm_s,
-        excess=moments_of(posterior, excess).without(before),
-        table=before,
-        draws=score_draws(posterior, cut.PARAMETERS, problem.informed),
-        floor=share.mean,
-        floor_sd=float(np.sqrt(share.variance)),
-        sure_mm=sure[0],
-        sure_failures=sure[1],
-        sure_expected=sure[2],
-        readings=int(data.count.sum()),
-    )
-
-
-def _sure(data: cut.CutData, posterior: Posterior, shape: cut.Shape) -> tuple[float, float, float]:
-    """Path of what was sure to drop [mm], how many failed, how many were expected to."""
-    critical = cut.critical_location(shape, data.at).T[:, :, None]
-    chance = ndtr((critical - posterior.location) / shape.scatter[:, None])
-    drops = np.einsum("ja,nja->n", posterior.weight, chance) ** data.length_ratio
-    sure = drops > _SURE
-    count = data.count * sure
-    return (
-        float((count * data.length_ratio).sum() * COUPON_CUT_MM),
-        float(count[data.grade < 2].sum()),
-        float((count * (1.0 - drops + _MISREAD_DROP)).sum()),
-    )
-
-
-def _of_grades(
+def _summary(
     machine: Machine,
     sheet: Sheet,
     burns: Sequence[Burn],
-    prior: GradedPrior,
+    prior: CutPrior | GradedPrior,
     response: Response,
 ) -> PairSummary | None:
-    read: graded.Response = "char" if response == "char" else "mark"
-    problem, at = graded.graded_problem(machine, burns, prior, read)
-    count = problem.readings.count
-    if len(count) == 0:
+    read = response if response in ("cut", "char") else "mark"
+    problem, at = problem_of(machine, burns, prior, read)
+    count, full = problem.readings.count.sum(axis=0), at.ln_full
+    if not len(count):
         return None
     posterior = solve(problem, COARSE)
-    shape, full = graded.graded_shape(posterior.scores, prior), at.ln_full
-    ratio = _middle_ratio(at.ln_speed_ratio, count)
-    ln_ratio, usual = float(np.log(ratio)), prior.speed_mean / prior.exponent_mean
-    table = nominal_ln_w(full, prior.location, prior.exponent_mean) + usual * ln_ratio
-    # In what counts, not in what is set: the start of the beam is pooled as a score of its own.
-    excess = _excess(posterior, shape.exponent, shape.speed * ln_ratio, full, table)
-    steep = (prior.speed_sd * ln_ratio / prior.exponent_mean) ** 2
-    before = Moments(mean=0.0, variance=excess_variance(machine, prior) + steep)
+    shape, names = shape_of(posterior.scores, prior), parameters_of(prior)
+    # In the middle of the burns, over the reference speed.
+    ratio = float(np.exp(np.average(at.ln_speed_ratio, weights=count)))
+    ln_ratio, variance = float(np.log(ratio)), excess_variance(machine, prior)
+    table = nominal_ln_w(full, prior.location, prior.exponent_mean)
+    more: dict[str, float] = {}
+    if isinstance(prior, CutPrior):
+        needed = shape.floor + (1.0 - shape.floor) * ratio
+        ln_needed = np.log(needed)
+        usual = prior.floor_a / (prior.floor_a + prior.floor_b)
+        expected = float(np.log(usual + (1.0 - usual) * ratio)) / prior.exponent_mean - ln_ratio
+        table += ln_ratio
+        more = _sure(problem.readings, at, posterior, shape)
+        share = moments_of(posterior, shape.floor / needed)
+        more |= {"floor": share.mean, "floor_sd": float(np.sqrt(share.variance))}
+    else:
+        ln_needed, expected = shape.speed * ln_ratio, 0.0
+        usual = prior.speed_mean / prior.exponent_mean
+        table += usual * ln_ratio
+        variance += (prior.speed_sd * ln_ratio / prior.exponent_mean) ** 2
+        more = {"slope": moments_of(posterior, shape.speed / shape.exponent).mean - usual}
+    # Ln nominal power needed at that speed over what the table expects there.
+    excess = posterior.location + ln_needed[:, None] - full
+    excess = full + excess / shape.exponent[:, None] - table
+    before, weight = Moments(mean=float(expected), variance=variance), posterior.shape_weight
     return PairSummary(
         machine=machine,
         sheet=sheet,
@@ -226,7 +140,24 @@ def _of_grades(
         speed0_mm_s=prior.speed0_mm_s,
         excess=moments_of(posterior, excess).without(before),
         table=before,
-        draws=score_draws(posterior, graded.names_of(prior), problem.informed),
-        slope=moments_of(posterior, shape.speed / shape.exponent).mean - usual,
+        draws={
+            names[i]: Draws(value=posterior.scores[:, i], weight=weight) for i in problem.informed
+        },
         readings=int(count.sum()),
+        **more,
     )
+
+
+def _sure(
+    readings: Readings, at: Settings, posterior: Posterior, shape: CutShape
+) -> dict[str, float]:
+    """Path of what was sure to drop [mm], how many failed, how many were expected to."""
+    critical = shape.critical(at).T[:, :, None]
+    chance = ndtr((critical - posterior.location) / shape.scatter[:, None])
+    drops = np.einsum("ja,nja->n", posterior.weight, chance) ** readings.length
+    count = readings.count.sum(axis=0) * (drops > _SURE)
+    return {
+        "sure_mm": float((count * readings.length).sum() * COUPON_CUT_MM),
+        "sure_failures": float(count[readings.grade < 2].sum()),
+        "sure_expected": float((count * (1.0 - drops + _MISREAD_DROP)).sum()),
+    }

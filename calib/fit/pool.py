@@ -7,11 +7,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from calib.errors import InvalidRecord
-from calib.fit.expectation import expected_priors
 from calib.fit.kinship import Key, pair_key
 from calib.fit.pair_summary import PairSummary, Response, pair_summaries
 from calib.fit.pooled_prior import pooled_cut, pooled_graded
-from calib.fit.priors import Priors
+from calib.fit.priors import Priors, expected_priors
 from calib.records import OPERATIONS, Burn, Machine, Operation, Sheet
 
 Record = tuple[Machine, Sheet, Sequence[Burn]]
@@ -19,14 +18,9 @@ Record = tuple[Machine, Sheet, Sequence[Burn]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pool:
-    """The logbook in short: a few numbers for each pair and response.
+    """The logbook in short: a few numbers for each pair and response, and how many pairs.
 
-    Parameters
-    ----------
-    summaries
-        What each pair's burns say, by response.
-    pairs
-        How many pairs were taken in.
+    It betters the family's expectation of a pair by what the whole logbook teaches.
     """
 
     summaries: dict[Response, tuple[PairSummary, ...]]
@@ -35,20 +29,10 @@ class Pool:
     def priors(
         self, machine: Machine, sheet: Sheet, operation: Operation, expected: Priors
     ) -> Priors:
-        """Priors of a pair from all the others.
+        """Priors of a pair from all the others; ``expected`` itself when none tells of it.
 
-        Parameters
-        ----------
-        machine, sheet, operation
-            For whom. Its own burns, if they are in the book, are left out: they come in as
-            evidence, and must not count twice.
-        expected
-            What its family's table expects.
-
-        Returns
-        -------
-        Priors
-            ``expected`` itself when no other pair tells of it.
+        Its own burns, if they are in the book, are left out: they come in as evidence, and must not
+        count twice.
         """
         kind: Response = "area_mark" if operation == "area_mark" else "line_mark"
         cut, char, mark = (self._others(r, machine, sheet) for r in ("cut", "char", kind))

@@ -12,18 +12,17 @@ from scipy.special import betaincinv, ndtr, xlogy
 
 from calib.fit.another_speed import floor_score_shift
 from calib.fit.kinship import PAIR, USUAL, Target, location_units, score_units
-from calib.fit.moments import Moments
+from calib.fit.moments import Draws, Moments, told_by
 from calib.fit.pair_summary import PairSummary, excess_variance, nominal_ln_w
 from calib.fit.priors import CutPrior, GradedPrior
-from calib.fit.random_effects import fit_fixed, fit_learning, half_normal
-from calib.fit.shape_scores import told_scores
+from calib.fit.random_effects import Units, fit_fixed, fit_learning, half_normal
 from calib.materials import family_of
 from calib.physics import delivered_power_w
 from calib.records import Machine, Sheet
 
 Array = npt.NDArray[np.float64]
 Prior = TypeVar("Prior", CutPrior, GradedPrior)
-Score = tuple[float, float]
+Score = tuple[float, float]  # Mean and standard deviation of a shape score
 
 # Fewer pairs than this can't tell how much pairs differ: then the usual spreads are taken as given.
 FEWEST_TO_LEARN = 6
@@ -35,38 +34,47 @@ _LEAST_BETA = 4.0
 # Nodes for the mean of a function of a normal score.
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(20)
 _WEIGHTS = _WEIGHTS / _WEIGHTS.sum()
+# Rounds of telling scores, and the share of each step that is taken: fewer or longer steps swing.
+_ROUNDS = 4
+_DAMPING = 0.7
+# Means of parameters that are normal in their score; their standard deviations end in ``_sd``.
+_NORMAL = {
+    "scatter": "scatter_ln",
+    "band": "band_ln",
+    "passes": "passes_mean",
+    "speed": "speed_mean",
+    "pitch": "pitch_mean",
+    "width": "width_ln",
+    "start": "start_mean",
+}
 
 
 def pooled_cut(
     others: Sequence[PairSummary], machine: Machine, sheet: Sheet, prior: CutPrior
 ) -> CutPrior:
-    """The table's prior of a cut, moved and narrowed by what other pairs say.
+    """The table's prior of a cut, moved and narrowed by what other pairs, one or more, say.
 
-    Parameters
-    ----------
-    others
-        Summaries of other pairs' cuts, at least one.
-    machine, sheet
-        For whom.
-    prior
-        What the family's table expects.
-
-    Returns
-    -------
-    CutPrior
-        At the table's reference speed.
-
-    Notes
-    -----
-    Pairs are compared in the nominal power that they need at that speed.
+    Pairs are compared in the nominal power that they need at the table's reference speed.
     """
     scored = _scores(others, machine, sheet, prior)
-    moved = _relocated(others, machine, sheet, prior, scored.get("exponent", _USUAL_SCORE))
-    moved = _with_cut_scores(moved, scored)
-    beta = (prior.floor_a, prior.floor_b)
-    floor_a, floor_b = _beta(*_share_moments(scored.get("floor", _USUAL_SCORE), beta))
-    defects = _defects_per_m(others, sheet, prior.defects_per_m)
-    return replace(moved, floor_a=floor_a, floor_b=floor_b, defects_per_m=defects)
+    moved = _with_scores(_relocated(others, machine, sheet, prior, scored), scored)
+    shared = _normal_mean(scored.get("shared", _USUAL_SCORE), lambda z: half_normal(z) ** 2)
+
+    def share(z: Array) -> Array:
+        return np.asarray(betaincinv(prior.floor_a, prior.floor_b, ndtr(z)))
+
+    floor = scored.get("floor", _USUAL_SCORE)
+    mean = _normal_mean(floor, share)
+    variance = _normal_mean(floor, lambda z: (share(z) - mean) ** 2)
+    # The beta distribution of these two, never flatter than usual.
+    size = max(mean * (1.0 - mean) / max(variance, 1e-6) - 1.0, _LEAST_BETA)
+    return replace(
+        moved,
+        floor_a=mean * size,
+        floor_b=(1.0 - mean) * size,
+        shared_scale=prior.shared_scale * float(np.sqrt(shared)),
+        defects_per_m=_defects_per_m(others, sheet, prior.defects_per_m),
+    )
 
 
 def pooled_graded(
@@ -74,14 +82,23 @@ def pooled_graded(
 ) -> GradedPrior:
     """The table's prior of char or marks, moved and narrowed; as ``pooled_cut``."""
     scored = _scores(others, machine, sheet, prior)
-    moved = _relocated(others, machine, sheet, prior, scored.get("exponent", _USUAL_SCORE))
-    return _with_graded_scores(moved, scored)
+    widths = [scored.get(name, _USUAL_SCORE) for name in ("width1", "width2", "width3")]
+    # One prior serves all three widths: their mean, and a spread that holds each of them.
+    mean = float(np.mean([w[0] for w in widths]))
+    spread = float(np.sqrt(np.mean([w[1] ** 2 + (w[0] - mean) ** 2 for w in widths])))
+    moved = _relocated(others, machine, sheet, prior, scored)
+    return _with_scores(moved, scored | {"width": (mean, min(spread, 1.0))})
 
 
 def _relocated(
-    others: Sequence[PairSummary], machine: Machine, sheet: Sheet, prior: Prior, exponent: Score
+    others: Sequence[PairSummary],
+    machine: Machine,
+    sheet: Sheet,
+    prior: Prior,
+    scored: dict[str, Score],
 ) -> Prior:
     """Move the location and the power exponent to where they are now expected; narrow both."""
+    exponent = scored.get("exponent", _USUAL_SCORE)
     usual = USUAL[others[0].response]
     before = excess_variance(machine, prior)
     target = Target(
@@ -107,111 +124,81 @@ def _relocated(
     )
 
 
+def _with_scores(prior: Prior, scored: dict[str, Score]) -> Prior:
+    """Normals of parameters whose scores, standard normal before, are now other normals."""
+    changes = {}
+    for name, mean in _NORMAL.items():
+        if name in scored and hasattr(prior, mean):
+            sd, (moved, narrowed) = f"{mean.removesuffix('_mean')}_sd", scored[name]
+            changes[mean] = getattr(prior, mean) + getattr(prior, sd) * moved
+            changes[sd] = getattr(prior, sd) * narrowed
+    return replace(prior, **changes)
+
+
 def _scores(
     others: Sequence[PairSummary], machine: Machine, sheet: Sheet, prior: CutPrior | GradedPrior
 ) -> dict[str, Score]:
-    """Mean and standard deviation of each shape score at the prior's own speed, by name."""
-    names = sorted({name for s in others for name in s.draws})
+    """What is now believed of each shape score at the prior's own speed, by name."""
     found = {}
-    for name in names:
-        told_by = [s for s in others if name in s.draws]
-        pairs = [(s.machine, s.sheet) for s in told_by]
-        told = told_scores(name, pairs, [s.draws[name] for s in told_by])
+    for name in sorted({name for s in others for name in s.draws}):
+        telling = [s for s in others if name in s.draws]
+        pairs = [(s.machine, s.sheet) for s in telling]
+        told = _told_scores(name, pairs, [s.draws[name] for s in telling])
         if isinstance(prior, CutPrior) and name == "floor":
-            told = _at_speed(told_by, told, prior)
+            # The floors as they would be at the prior's speed.
+            beta, speed = (prior.floor_a, prior.floor_b), prior.speed0_mm_s
+            told = [
+                replace(m, mean=m.mean + floor_score_shift(speed / s.speed0_mm_s, m.mean, beta))
+                for s, m in zip(telling, told, strict=True)
+            ]
         units, rows = score_units(name, [*pairs, (machine, sheet)], told)
         mean, variance = fit_fixed(units).predict(rows[0], np.full(1, units.unit_base**2))
         found[name] = mean, float(np.sqrt(variance))
     return found
 
 
-def _at_speed(
-    told_by: Sequence[PairSummary], told: Sequence[Moments], prior: CutPrior
+def _told_scores(
+    name: str, pairs: Sequence[tuple[Machine, Sheet]], draws: Sequence[Draws]
 ) -> list[Moments]:
-    """Scores of the floors as they would be at the prior's speed."""
-    beta = (prior.floor_a, prior.floor_b)
+    """What each pair says of a score, as a normal that is right where the others put it.
+
+    What one board says of its scatter is lopsided: a small scatter is never ruled out. A normal put
+    in its place under the usual prior would leave a bias that grows with the number of pairs; so it
+    is put there again under what the other pairs say, until the two agree.
+    """
+    told = told_by(draws, [Moments(mean=0.0, variance=1.0)] * len(draws))
+    for _ in range(_ROUNDS if len(draws) > 1 else 0):
+        units, _ = score_units(name, pairs, told)
+        new = told_by(draws, _leaving_one_out(units))
+        for i, (old, now) in enumerate(zip(told, new, strict=True)):
+            # A damped step between two normal likelihoods, in their natural parameters.
+            precision = (1.0 - _DAMPING) / old.variance + _DAMPING / now.variance
+            natural = (1.0 - _DAMPING) * old.mean / old.variance
+            natural += _DAMPING * now.mean / now.variance
+            told[i] = Moments(mean=natural / precision, variance=1.0 / precision)
+    return told
+
+
+def _leaving_one_out(units: Units) -> list[Moments]:
+    """What the other units say of each unit's own value."""
+    own = units.unit_base**2
+    noise = units.variance + own
+    rows = units.effects * units.base
+    information = np.eye(rows.shape[1]) + (rows / noise[:, None]).T @ rows
+    covariance = np.linalg.inv(information)
+    mean = rows @ (covariance @ (rows.T @ (units.value / noise)))
+    variance = np.einsum("nq,qr,nr->n", rows, covariance, rows)
+    left = np.maximum(1.0 / variance - 1.0 / noise, 1e-9)
+    natural = mean / variance - units.value / noise
     return [
-        replace(m, mean=m.mean + floor_score_shift(prior.speed0_mm_s / s.speed0_mm_s, m.mean, beta))
-        for s, m in zip(told_by, told, strict=True)
+        Moments(mean=float(m), variance=float(v))
+        for m, v in zip(natural / left, 1.0 / left + own, strict=True)
     ]
-
-
-def _share(z: Array, beta: tuple[float, float]) -> Array:
-    """Floors of normal scores."""
-    return np.asarray(betaincinv(*beta, ndtr(z)))
-
-
-def _share_moments(score: Score, beta: tuple[float, float]) -> tuple[float, float]:
-    """Mean and standard deviation of a floor from those of its score."""
-    mean = _normal_mean(score, lambda z: _share(z, beta))
-    return mean, float(np.sqrt(_normal_mean(score, lambda z: (_share(z, beta) - mean) ** 2)))
-
-
-def _normal(mean: float, sd: float, score: Score) -> tuple[float, float]:
-    """Normal of a parameter whose score, standard normal before, is now another normal."""
-    return mean + sd * score[0], sd * score[1]
 
 
 def _normal_mean(score: Score, value: Callable[[Array], Array]) -> float:
     """Mean of a function of a normal score."""
     return float(_WEIGHTS @ value(score[0] + score[1] * _NODES))
-
-
-def _with_cut_scores(prior: CutPrior, scored: dict[str, Score]) -> CutPrior:
-    def score(name: str) -> Score:
-        return scored.get(name, _USUAL_SCORE)
-
-    scatter = _normal(prior.scatter_ln, prior.scatter_ln_sd, score("scatter"))
-    band = _normal(prior.band_ln, prior.band_ln_sd, score("band"))
-    passes = _normal(prior.passes_mean, prior.passes_sd, score("passes"))
-    shared = _normal_mean(score("shared"), lambda z: half_normal(z) ** 2)
-    return replace(
-        prior,
-        scatter_ln=scatter[0],
-        scatter_ln_sd=scatter[1],
-        band_ln=band[0],
-        band_ln_sd=band[1],
-        passes_mean=passes[0],
-        passes_sd=passes[1],
-        shared_scale=prior.shared_scale * float(np.sqrt(shared)),
-    )
-
-
-def _with_graded_scores(prior: GradedPrior, scored: dict[str, Score]) -> GradedPrior:
-    def score(name: str) -> Score:
-        return scored.get(name, _USUAL_SCORE)
-
-    widths = [score(name) for name in ("width1", "width2", "width3")]
-    # One prior serves all three widths: their mean, and a spread that holds each of them.
-    mean = float(np.mean([w[0] for w in widths]))
-    spread = float(np.sqrt(np.mean([w[1] ** 2 + (w[0] - mean) ** 2 for w in widths])))
-    speed = _normal(prior.speed_mean, prior.speed_sd, score("speed"))
-    scatter = _normal(prior.scatter_ln, prior.scatter_ln_sd, score("scatter"))
-    width = _normal(prior.width_ln, prior.width_ln_sd, (mean, min(spread, 1.0)))
-    passes = _normal(prior.passes_mean, prior.passes_sd, score("passes"))
-    pitch = _normal(prior.pitch_mean, prior.pitch_sd, score("pitch"))
-    start = _normal(prior.start_mean, prior.start_sd, score("start"))
-    return replace(
-        prior,
-        speed_mean=speed[0],
-        speed_sd=speed[1],
-        scatter_ln=scatter[0],
-        scatter_ln_sd=scatter[1],
-        width_ln=width[0],
-        width_ln_sd=width[1],
-        passes_mean=passes[0],
-        passes_sd=passes[1],
-        pitch_mean=pitch[0],
-        pitch_sd=pitch[1],
-        start_mean=start[0],
-        start_sd=start[1],
-    )
-
-
-def _beta(mean: float, sd: float) -> tuple[float, float]:
-    """The beta distribution of a mean and a standard deviation, never flatter than usual."""
-    size = max(mean * (1.0 - mean) / max(sd**2, 1e-6) - 1.0, _LEAST_BETA)
-    return mean * size, (1.0 - mean) * size
 
 
 def _defects_per_m(others: Sequence[PairSummary], sheet: Sheet, expected: float) -> float:

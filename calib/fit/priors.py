@@ -1,101 +1,95 @@
-"""What is believed before any burn, as records of plain numbers with their reasons."""
+"""What is believed before any burn: records of plain numbers, from the tables of the families."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Protocol
 
+from calib.materials import cut_energy_j_mm, expected_response
+from calib.physics import delivered_power_w
 from calib.records import Machine, Operation, Sheet
 
 # Chance that a result is misread or mistyped (common practice, no source). It stands in the
 # likelihood only, never in a promise.
 MISREAD = 0.01
+# The reference speed of a cut is where the edge is expected at this share of full power: there the
+# conduction share f has its prior. Within most machines' ceiling (common practice, no source).
+_REFERENCE_SHARE = 0.6
+# The same for marks (judgement: a line that is scored with 7.5 W at 200 mm/s takes 15 to 40 % of a
+# small laser at the speeds it is marked at).
+_MARK_SHARE = 0.3
+# Line pitch at which the areal dose of the table is meant [mm].
+_REFERENCE_PITCH_MM = 0.1
+# Light only comes from above a threshold, so a lower setting gives less than its share: the power
+# exponent is a little above 1 unless the curve was measured (laser theory; the size from own
+# simulations with dead zones of 0 to 8 %).
+_EXPONENT_MEAN, _EXPONENT_SD = 1.06, 0.1
+# A measured power curve leaves less doubt of the exponent than the rated watts do (from memory:
+# power meters read to a few per cent).
+_MEASURED_EXPONENT_SD = 0.03
+# Marks lie so near to the start of the beam that it has a parameter of its own: anywhere from 0 to
+# twice what is recorded, but never above this share of full power (judgement). What is left of the
+# power curve is bent by as much either way.
+_MARK_START_MOST = 0.4
+_MARK_EXPONENT_SD = 0.1
+# Grades of a mark are wide. On beech carbonisation is first noticed between 0.19 and 0.25 J/mm2,
+# and is a whole layer between 0.375 and 0.75: a factor of 1.5 to 4 (Kudela2019). On maple 0.011 to
+# 0.068 J/mm left marks that weren't called burned, three grades in a factor of 6 (GurauPetru2018):
+# about two each. How far faces and grades differ: judgement.
+_MARK_WIDTH_LN, _MARK_WIDTH_LN_SD = math.log(0.7), 0.35
+# In laboratories depths of marks scatter by 5 to 7 % (grooves and rasters in acrylic: YuanDas2007);
+# at a bench, where two people read, by up to three times that (judgement).
+_MARK_SCATTER_LN, _MARK_SCATTER_LN_SD = math.log(0.11), 0.35
+# The faster, the less heat is lost beside the line, so that less than the energy is needed; that
+# dose alone decides (Kudela2024) is the upper end (how far below: judgement).
+_MARK_SPEED, _MARK_SPEED_SD = 0.93, 0.12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CutPrior:
-    """Prior of the cut model.
+    """Prior of the cut model; ``_mean`` and ``_sd`` are those of a normal."""
 
-    Parameters
-    ----------
-    location, location_scale, location_df
-        Student t of α, the ln power needed at ``speed0_mm_s`` [ln W], [-], [-].
-    speed0_mm_s
-        Reference speed [mm/s].
-    floor_a, floor_b
-        Beta of f, the share of the power at the reference speed that conduction loses.
-    exponent_mean, exponent_sd
-        Normal of the power exponent k, pivoted at full power.
-    scatter_ln, scatter_ln_sd
-        Normal of ln σ, the scatter from coupon to coupon [ln W].
-    band_ln, band_ln_sd
-        Normal of ln δ, the width of the "hanging" band [ln W].
-    passes_mean, passes_sd
-        Normal of κ, the exponent of the number of passes.
-    shared_scale
-        Scale of the half-normal of τ, what a whole sheet or session shares [ln W].
-    lot_scale
-        Scale of the Student t, 4 degrees, of what a lot has to itself, so that two lots differ by
-        some 0.07 (common practice, no source) [ln W].
-    defects_per_m
-        Places where no power helps: knots, glue pockets [1/m].
-    """
-
+    # Student t of α, the ln power needed at the reference speed [ln W], [mm/s]
     location: float
     location_scale: float = 0.4
     location_df: float = 4.0
     speed0_mm_s: float = 10.0
+    # Beta of f, the share of the power at the reference speed that conduction loses
     floor_a: float = 3.0
     floor_b: float = 12.0
+    # The power exponent k, pivoted at full power
     exponent_mean: float = 1.0
-    exponent_sd: float = 0.1
+    exponent_sd: float = _EXPONENT_SD
+    # ln σ, the scatter from coupon to coupon, and ln δ, the width of the "hanging" band [ln W]
     scatter_ln: float = math.log(0.05)
     scatter_ln_sd: float = 0.4
     band_ln: float = math.log(0.06)
     band_ln_sd: float = 0.6
+    # κ, the exponent of the number of passes
     passes_mean: float = 0.8
     passes_sd: float = 0.15
+    # Scale of the half-normal of τ, what a whole sheet or session shares [ln W]
     shared_scale: float = 0.05
+    # Scale of the Student t, 4 degrees, of what a lot has to itself, so that two lots differ by
+    # some 0.07 (common practice, no source) [ln W]
     lot_scale: float = 0.05
+    # Places where no power helps: knots, glue pockets [1/m]
     defects_per_m: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GradedPrior:
-    """Prior of a graded response: char given cut, or a surface mark.
+    """Prior of a graded response: char given cut, or a surface mark; as of the cut."""
 
-    Parameters
-    ----------
-    location, location_scale, location_df
-        Student t of the ln power at which grade 1 turns into grade 2 at ``speed0_mm_s``
-        (and ``pitch0_mm``) [ln W], [-], [-].
-    speed0_mm_s, pitch0_mm
-        Reference speed [mm/s] and line pitch [mm].
-    speed_mean, speed_sd
-        Normal of the exponent of speed (1 means line energy alone decides).
-    pitch_mean, pitch_sd
-        Normal of the exponent of the line pitch (1 means areal dose alone decides).
-    passes_mean, passes_sd
-        Normal of the exponent of the number of passes.
-    exponent_mean, exponent_sd
-        Normal of the power exponent, pivoted at full power.
-    scatter_ln, scatter_ln_sd
-        Normal of the ln scatter from cell to cell [ln W].
-    width_ln, width_ln_sd
-        Normal of the ln width of each inner grade [ln W].
-    start_most, start_mean, start_sd
-        The share of full power at which the beam starts is ``start_most`` Φ(z), z normal; 0 where
-        the power exponent alone stands for it [-], [-], [-].
-    pivot
-        Share of full power at which delivered power counts as nominal, whatever the start [-].
-    """
-
+    # Student t of the ln power at which grade 1 turns into grade 2 at the reference speed (and line
+    # pitch) [ln W], [mm/s], [mm]
     location: float
     location_scale: float = 0.6
     location_df: float = 4.0
     speed0_mm_s: float = 10.0
     pitch0_mm: float = 0.1
+    # Exponents of speed (1: line energy alone decides), line pitch (1: areal dose alone decides),
+    # number of passes, and power, pivoted at full power
     speed_mean: float = 1.0
     speed_sd: float = 0.25
     pitch_mean: float = 1.0
@@ -103,11 +97,14 @@ class GradedPrior:
     passes_mean: float = 0.6
     passes_sd: float = 0.2
     exponent_mean: float = 1.0
-    exponent_sd: float = 0.1
+    exponent_sd: float = _EXPONENT_SD
+    # ln scatter from cell to cell, and ln width of each inner grade [ln W]
     scatter_ln: float = math.log(0.15)
     scatter_ln_sd: float = 0.4
     width_ln: float = math.log(0.35)
     width_ln_sd: float = 0.5
+    # The share of full power at which the beam starts is start_most Φ(z), z normal; 0 where the
+    # power exponent alone stands for it. At the share ``pivot`` power counts as nominal.
     start_most: float = 0.0
     start_mean: float = 0.0
     start_sd: float = 1.0
@@ -124,11 +121,76 @@ class Priors:
     notes: tuple[str, ...] = ()
 
 
-class PriorSource(Protocol):
-    """What the whole logbook teaches: it betters the family's expectation of a pair."""
+def _reference_speed(power_w: float, energy_j_mm: float, machine: Machine) -> float:
+    return min(max(power_w / energy_j_mm, 1.0), machine.max_speed_mm_s)
 
-    def priors(
-        self, machine: Machine, sheet: Sheet, operation: Operation, expected: Priors
-    ) -> Priors:
-        """Priors of a pair, given what its family's table expects."""
-        ...
+
+def _exponent(machine: Machine) -> tuple[float, float]:
+    """Mean and sd of the power exponent."""
+    return (1.0, _MEASURED_EXPONENT_SD) if machine.power_curve else (_EXPONENT_MEAN, _EXPONENT_SD)
+
+
+def cut_prior(machine: Machine, sheet: Sheet) -> CutPrior:
+    """Prior of the cut: its location is the ln of expected energy × reference speed."""
+    response = expected_response(sheet.material, machine.source)
+    energy = cut_energy_j_mm(response, sheet)
+    full = float(delivered_power_w(machine, 100.0))
+    speed0 = _reference_speed(_REFERENCE_SHARE * full, energy, machine)
+    mean, sd = _exponent(machine)
+    return CutPrior(
+        # The table's watts are nominal ones at the reference power.
+        location=math.log(energy * speed0) + (mean - 1.0) * math.log(_REFERENCE_SHARE),
+        location_scale=response.severance_scale_ln,
+        speed0_mm_s=speed0,
+        exponent_mean=mean,
+        exponent_sd=sd,
+        defects_per_m=response.defects_per_m,
+    )
+
+
+def _char_prior(machine: Machine, sheet: Sheet) -> GradedPrior:
+    """Prior of char: tan turns brown so far above the edge of the cut; both doubts are in it."""
+    response = expected_response(sheet.material, machine.source)
+    cut = cut_prior(machine, sheet)
+    return GradedPrior(
+        location=cut.location + response.char_excess_ln,
+        location_scale=math.hypot(cut.location_scale, response.char_scale_ln),
+        speed0_mm_s=cut.speed0_mm_s,
+        exponent_mean=cut.exponent_mean,
+        exponent_sd=cut.exponent_sd,
+    )
+
+
+def _mark_prior(machine: Machine, sheet: Sheet, operation: Operation) -> GradedPrior:
+    """Prior of a mark: the table's dose is the middle of grade 2, half a grade above the cut."""
+    response = expected_response(sheet.material, machine.source)
+    energy, scale = response.line_mark_j_mm, response.line_mark_scale_ln
+    if operation == "area_mark":
+        energy, scale = response.area_dose_j_mm2 * _REFERENCE_PITCH_MM, response.area_scale_ln
+    full = float(delivered_power_w(machine, 100.0))
+    start = min(2.0 * machine.beam_starts_pct / 100.0, _MARK_START_MOST)
+    pivot = max(_MARK_SHARE, 1.25 * start)
+    speed0 = _reference_speed(pivot * full, energy, machine)
+    return GradedPrior(
+        location=math.log(energy * speed0) - 0.5 * math.exp(_MARK_WIDTH_LN),
+        location_scale=scale,
+        speed0_mm_s=speed0,
+        pitch0_mm=_REFERENCE_PITCH_MM,
+        speed_mean=_MARK_SPEED,
+        speed_sd=_MARK_SPEED_SD,
+        exponent_mean=1.0,
+        exponent_sd=_MEASURED_EXPONENT_SD if machine.power_curve else _MARK_EXPONENT_SD,
+        start_most=0.0 if machine.power_curve else start,
+        pivot=pivot,
+        scatter_ln=_MARK_SCATTER_LN,
+        scatter_ln_sd=_MARK_SCATTER_LN_SD,
+        width_ln=_MARK_WIDTH_LN,
+        width_ln_sd=_MARK_WIDTH_LN_SD,
+    )
+
+
+def expected_priors(machine: Machine, sheet: Sheet, operation: Operation) -> Priors:
+    """Priors of a pair from the family's table alone."""
+    if operation == "cut":
+        return Priors(cut=cut_prior(machine, sheet), char=_char_prior(machine, sheet))
+    return Priors(mark=_mark_prior(machine, sheet, operation))

@@ -33,75 +33,39 @@ _INFLATION = 1.3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Units:
-    """What was measured of each unit and what it belongs to.
+    """What was measured of n units, and what they belong to."""
 
-    Parameters
-    ----------
-    value, variance
-        Measured value and its sampling variance, (n,) each.
-    effects
-        Design of the effects b, (n, q).
-    base
-        Prior standard deviation of each effect at spread 1, (q,).
-    spread_of
-        Which spread scales each effect, (q,); -1 for none.
-    nested
-        Groups whose effects are integrated out, from the innermost: for each level the group of
-        each unit (n,), and which groups have an effect of their own at all (groups,).
-    nested_base, nested_spread
-        Prior standard deviation of each level, and which spread scales it (-1 for none).
-    unit_base, unit_spread
-        The same of the unit's own e.
-    spreads
-        How many spreads there are.
-    """
-
-    value: Array
-    variance: Array
-    effects: Array
-    base: Array
-    spread_of: Ints
+    value: Array  # Measured, (n,)
+    variance: Array  # Its sampling variance, (n,)
+    effects: Array  # Design of the effects b, (n, q)
+    base: Array  # Prior standard deviation of each effect at spread 1, (q,)
+    spread_of: Ints  # Which spread scales each effect, (q,); -1 for none
+    # Groups whose effects are integrated out, from the innermost: for each level the group of each
+    # unit (n,), and which groups have an effect of their own at all (groups,); prior standard
+    # deviation of each level, and which spread scales it
     nested: Sequence[tuple[Ints, npt.NDArray[np.bool_]]] = ()
     nested_base: Sequence[float] = ()
     nested_spread: Sequence[int] = ()
+    # The same of the unit's own e
     unit_base: float = 0.0
     unit_spread: int = -1
-    spreads: int = 0
+    spreads: int = 0  # How many spreads there are
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mixture:
-    """Posterior of b as a mixture of normals over the spreads.
+    """Posterior of b as a mixture of H normals over the spreads."""
 
-    Parameters
-    ----------
-    spread
-        Spreads of each component, (H, spreads).
-    weight
-        Weights that sum to one, (H,).
-    mean, covariance
-        Of b in each component, (H, q), (H, q, q).
-    """
-
-    spread: Array
-    weight: Array
-    mean: Array
-    covariance: Array
+    spread: Array  # Of each component, (H, spreads)
+    weight: Array  # They sum to one, (H,)
+    mean: Array  # Of b, (H, q)
+    covariance: Array  # (H, q, q)
 
     def predict(self, design: Array, extra: Array) -> tuple[float, float]:
-        """Mean and variance of a new unit's value.
+        """Mean and variance of a new unit's value over the whole mixture.
 
-        Parameters
-        ----------
-        design
-            Its row of effects, (q,).
-        extra
-            Variance on top in each component, (H,): of what is drawn anew.
-
-        Returns
-        -------
-        mean, variance : float
-            Of the whole mixture.
+        ``design`` is its row of effects, (q,), ``extra`` the variance on top in each component,
+        (H,): of what is drawn anew.
         """
         means, variances = self.components(design, extra)
         mean = float(self.weight @ means)
@@ -113,17 +77,11 @@ class Mixture:
         return self.mean @ design, np.asarray(variances)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Sums:
-    """What the units say of b at given spreads: information, natural mean, log-likelihood at 0."""
+def _summed(units: Units, spread: Array) -> tuple[Array, Array, float]:
+    """What the units say of b at given spreads: information, natural mean, log-likelihood at 0.
 
-    information: Array
-    natural: Array
-    log_at_zero: float
-
-
-def _summed(units: Units, spread: Array) -> _Sums:
-    """Integrate out the units' own effects, then each nested level, group by group."""
+    The units' own effects are integrated out, then each nested level, group by group.
+    """
     factor = np.append(spread, 1.0)
     weight = 1.0 / (units.variance + (units.unit_base * factor[units.unit_spread]) ** 2)
     rows = units.effects * weight[:, None]
@@ -146,7 +104,7 @@ def _summed(units: Units, spread: Array) -> _Sums:
         square -= float(values @ (values * taken))
         log_det -= float(np.log(shrink).sum())
         weight, values, rows = weight * shrink, values * shrink, rows * shrink[:, None]
-    return _Sums(information=information, natural=natural, log_at_zero=-0.5 * (log_det + square))
+    return information, natural, -0.5 * (log_det + square)
 
 
 def _sums(group: Ints, rows: Array, n: int) -> Array:
@@ -157,21 +115,9 @@ def _sums(group: Ints, rows: Array, n: int) -> Array:
 
 
 def fit_mixture(units: Units, spread: Array, log_prior: Array) -> Mixture:
-    """Posterior of b, integrated over given spreads.
+    """Posterior of b, integrated over given spreads (H, spreads), one normal for each.
 
-    Parameters
-    ----------
-    units
-        What was measured.
-    spread
-        Points, (H, spreads).
-    log_prior
-        Log of the prior mass that each point stands for, (H,).
-
-    Returns
-    -------
-    Mixture
-        One normal for each point.
+    ``log_prior`` is the log of the prior mass that each point stands for, (H,).
 
     Notes
     -----
@@ -184,16 +130,15 @@ def fit_mixture(units: Units, spread: Array, log_prior: Array) -> Mixture:
        Royal Statistical Society B 34(1):1-41 (from memory).
     """
     sums = [_summed(units, point) for point in spread]
+    information, natural, log_at_zero = (np.array(part) for part in zip(*sums, strict=True))
     factor = np.concatenate([spread, np.ones((len(spread), 1))], axis=1)
     scale = units.base * factor[:, units.spread_of]
-    information = np.stack([s.information for s in sums])
-    natural = np.stack([s.natural for s in sums])
     scaled = np.eye(len(units.base)) + scale[:, :, None] * information * scale[:, None, :]
     covariance = scale[:, :, None] * np.linalg.inv(scaled) * scale[:, None, :]
     mean = np.einsum("hqr,hr->hq", covariance, natural)
     log_det = np.linalg.slogdet(scaled)[1]
     fitted = 0.5 * np.einsum("hq,hq->h", mean, natural)
-    log_mass = np.array([s.log_at_zero for s in sums]) - 0.5 * log_det + fitted + log_prior
+    log_mass = log_at_zero - 0.5 * log_det + fitted + log_prior
     return Mixture(
         spread=spread,
         weight=np.exp(log_mass - logsumexp(log_mass)),
@@ -210,16 +155,8 @@ def fit_fixed(units: Units) -> Mixture:
 def fit_learning(units: Units) -> Mixture:
     """Posterior of b with the spreads learnt from the units.
 
-    Parameters
-    ----------
-    units
-        What was measured.
-
-    Returns
-    -------
-    Mixture
-        Over spreads whose priors are half-normal with mean square 1: a spread may be zero, and
-        before any unit they are on average as large as the fixed ones.
+    Their priors are half-normal with mean square 1: a spread may be zero, and before any unit they
+    are on average as large as the fixed ones.
 
     Notes
     -----

@@ -3,18 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from typing import Literal, overload
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal, overload
 
 import numpy as np
 import numpy.typing as npt
 
 from calib.errors import InvalidRecord, unfit
-from calib.fit import cut_fit, graded
-from calib.fit.cut import Points, points_of
-from calib.fit.cut_fit import CutFit
-from calib.fit.graded import GradedFit
+from calib.fit.fits import CutFit, Fit, GradedFit
 from calib.fit.hull import burnt_hull, inside
+from calib.fit.model import (
+    Response,
+    Settings,
+    coupon_chance,
+    grade_chances,
+    job_chance,
+    settings_of,
+    through_by_point,
+)
 from calib.records import COUPON_CUT_MM, Burn, Grades, Machine, Operation, Sheet, grade_ends
 
 Array = npt.NDArray[np.float64]
@@ -24,6 +30,9 @@ Edge = Literal["unburnt", "all_through", "none_through", "bracketed"]
 _MEDIAN_POINTS = 4000
 # Posterior points × settings worked at once, to bound the memory (32 MB per array).
 _BLOCK = 4_000_000
+# Points that a look needs: chances are then right to about 0.005 (see tests/test_region.py).
+LOOK_POINTS = 1500
+_SETTING_FIELDS = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -116,35 +125,39 @@ class Region:
         points = fit.elsewhere if next_sheet else fit.here
         ratio = None if cut_length_mm is None else _positive("cut_length_mm", cut_length_mm)
 
-        def chance(at: Points) -> Array:
+        def chance(at: Settings) -> Array:
             if ratio is None:
-                return cut_fit.coupon_chance(points, at)
-            return cut_fit.job_chance(points, at, ratio / COUPON_CUT_MM)
+                return coupon_chance(points, at)
+            return job_chance(points, at, ratio / COUPON_CUT_MM)
 
-        return self._cut_map(chance, len(points.weight), power_pct, speed_mm_s, passes)
+        return self._map(fit, chance, len(points.weight), power_pct, speed_mm_s, passes)
+
+    def failing_draws(
+        self, power_pct: float, speed_mm_s: float, passes: int = 1, next_sheet: bool = False
+    ) -> tuple[Array, Array]:
+        """Chance that the next coupon hangs at each draw of what isn't known, and their weights."""
+        fit = self.cut
+        assert fit is not None
+        draws = fit.elsewhere if next_sheet else fit.here
+        columns = [np.full(1, float(value)) for value in (power_pct, speed_mm_s, passes)]
+        at = settings_of(self.machine, columns, fit.prior, "cut")
+        return 1.0 - through_by_point(draws, at)[:, 0], draws.weight
 
     def median_reach(
         self, power_pct: npt.ArrayLike, speed_mm_s: npt.ArrayLike, passes: npt.ArrayLike = 1
     ) -> float | Array:
-        """Posterior median of the reach: ln(delivered power) less ln(power needed).
+        """Posterior median of the reach: ln(delivered power) less ln(power needed) [ln W].
 
-        Parameters
-        ----------
-        power_pct, speed_mm_s, passes
-            Settings that broadcast [% of full], [mm/s], [-].
-
-        Returns
-        -------
-        float or numpy.ndarray
-            Median reach; 0 on the edge [ln W].
+        0 on the edge; settings broadcast, a float for scalars.
         """
-        assert self.cut is not None
-        points = cut_fit.thinned(self.cut.here, _MEDIAN_POINTS)
+        fit = self.cut
+        assert fit is not None
+        points = fit.here.thinned(_MEDIAN_POINTS)
 
-        def median(at: Points) -> Array:
-            return _weighted_median(cut_fit.reach(points, at), points.weight)
+        def median(at: Settings) -> Array:
+            return _weighted_median(points.reach(at), points.weight)
 
-        return self._cut_map(median, len(points.weight), power_pct, speed_mm_s, passes)
+        return self._map(fit, median, len(points.weight), power_pct, speed_mm_s, passes)
 
     def chance_char_at_most(
         self,
@@ -172,12 +185,8 @@ class Region:
         InvalidRecord
             When the region isn't one of cuts, or the grade isn't one.
         """
-        if self.char is None:
-            raise InvalidRecord(f"Region.operation is {self.operation!r}: only a cut has char.")
-        top = _grade(grade)
-        return self._graded_map(
-            self.char, lambda chances: chances[: top + 1].sum(axis=0), power_pct, speed_mm_s, passes
-        )
+        best = np.arange(5.0) <= _grade(grade)
+        return self.mean_over_char(best.tolist(), power_pct, speed_mm_s, passes)
 
     def expected_char(
         self, power_pct: npt.ArrayLike, speed_mm_s: npt.ArrayLike, passes: npt.ArrayLike = 1
@@ -192,26 +201,13 @@ class Region:
         speed_mm_s: npt.ArrayLike,
         passes: npt.ArrayLike = 1,
     ) -> float | Array:
-        """Mean of what each char grade of a coupon that was cut stands for, such as seconds.
+        """Mean of what each char grade, 0…4, of a coupon that was cut stands for, such as seconds.
 
-        Parameters
-        ----------
-        of_grade
-            Five numbers, for the grades 0…4.
-        power_pct, speed_mm_s, passes
-            Settings that broadcast [% of full], [mm/s], [-].
-
-        Returns
-        -------
-        float or numpy.ndarray
-            In the unit of ``of_grade``; a float for scalars.
+        Settings broadcast; a float for scalars.
         """
         if self.char is None:
             raise InvalidRecord(f"Region.operation is {self.operation!r}: only a cut has char.")
-        worth = np.asarray(of_grade, dtype=float)
-        return self._graded_map(
-            self.char, lambda chances: worth @ chances, power_pct, speed_mm_s, passes
-        )
+        return self._mean_over(self.char, of_grade, power_pct, speed_mm_s, passes)
 
     def chance_mark(
         self,
@@ -241,15 +237,9 @@ class Region:
             When the region is one of cuts, the grade isn't one, or an area mark has no pitch.
         """
         low, high = (_grade(end) for end in grade_ends(grade))
+        wanted = (np.arange(5.0) >= low) & (np.arange(5.0) <= high)
         fit = self._marks(line_pitch_mm)
-        return self._graded_map(
-            fit,
-            lambda chances: chances[low : high + 1].sum(axis=0),
-            power_pct,
-            speed_mm_s,
-            passes,
-            line_pitch_mm,
-        )
+        return self._mean_over(fit, wanted, power_pct, speed_mm_s, passes, line_pitch_mm)
 
     def chance_mark_at_most(
         self,
@@ -260,16 +250,9 @@ class Region:
         line_pitch_mm: npt.ArrayLike | None = None,
     ) -> float | Array:
         """Chance that a mark goes no deeper than a grade; as ``chance_mark``."""
-        _, top = (_grade(end) for end in grade_ends(grade))
+        best = np.arange(5.0) <= max(_grade(end) for end in grade_ends(grade))
         fit = self._marks(line_pitch_mm)
-        return self._graded_map(
-            fit,
-            lambda chances: chances[: top + 1].sum(axis=0),
-            power_pct,
-            speed_mm_s,
-            passes,
-            line_pitch_mm,
-        )
+        return self._mean_over(fit, best, power_pct, speed_mm_s, passes, line_pitch_mm)
 
     @property
     def learned(self) -> dict[str, dict[str, float]]:
@@ -292,42 +275,51 @@ class Region:
             raise unfit("line_pitch_mm", None, "an area mark needs its line pitch in mm")
         return self.mark
 
-    def _cut_map(
-        self,
-        value: Callable[[Points], Array],
-        size: int,
-        power_pct: npt.ArrayLike,
-        speed_mm_s: npt.ArrayLike,
-        passes: npt.ArrayLike,
-    ) -> float | Array:
-        assert self.cut is not None
-        speed0 = self.cut.prior.speed0_mm_s
-        flat, shape = _settings(power_pct, speed_mm_s, passes)
-        pieces = [
-            value(points_of(self.machine, [column[part] for column in flat], speed0))
-            for part in _parts(flat[0].size, size)
-        ]
-        return _shaped(pieces, shape)
-
-    def _graded_map(
+    def _mean_over(
         self,
         fit: GradedFit,
-        value: Callable[[Array], Array],
+        of_grade: npt.ArrayLike,
         power_pct: npt.ArrayLike,
         speed_mm_s: npt.ArrayLike,
         passes: npt.ArrayLike,
         line_pitch_mm: npt.ArrayLike | None = None,
     ) -> float | Array:
-        response: graded.Response = "char" if fit is self.char else "mark"
+        """Mean over the grades of what each stands for."""
+        worth, points = np.asarray(of_grade, dtype=float), fit.here
+        size = 5 * len(points.weight)
         pitch = np.nan if line_pitch_mm is None else line_pitch_mm
-        flat, shape = _settings(power_pct, speed_mm_s, passes, pitch)
-        pieces = []
-        for part in _parts(flat[0].size, 5 * len(fit.weight)):
-            at = graded.graded_settings(
-                self.machine, [column[part] for column in flat], fit.prior, response
-            )
-            pieces.append(value(graded.grade_chances(fit, at)))
-        return _shaped(pieces, shape)
+
+        def mean(at: Settings) -> Array:
+            return np.asarray(worth @ grade_chances(points, at))
+
+        return self._map(fit, mean, size, power_pct, speed_mm_s, passes, pitch)
+
+    def _map(
+        self,
+        fit: Fit[Any, Any],
+        value: Callable[[Settings], Array],
+        size: int,
+        *columns: npt.ArrayLike,
+    ) -> float | Array:
+        """A value at settings that broadcast, worked in parts; a float for scalars."""
+        known: dict[int, Response] = {id(self.cut): "cut", id(self.char): "char"}
+        response = known.get(id(fit), "mark")
+        flat, shape = _settings(*columns)
+        step = max(_BLOCK // max(size, 1), 1)
+        pieces = [
+            value(settings_of(self.machine, [c[i : i + step] for c in flat], fit.prior, response))
+            for i in range(0, flat[0].size, step)
+        ]
+        if not pieces:
+            return np.zeros(shape)
+        whole = np.concatenate(pieces)
+        return float(whole[0]) if shape == () else np.asarray(whole.reshape(shape))
+
+
+def thinned_region(region: Region, points: int = LOOK_POINTS) -> Region:
+    """The same region on few points of each posterior: faster to ask, and a little less exact."""
+    fits = {name: getattr(region, name) for name in ("cut", "char", "mark")}
+    return replace(region, **{name: fit and fit.thinned(points) for name, fit in fits.items()})
 
 
 def burnt_hulls(burns: Sequence[Burn]) -> dict[int, Array]:
@@ -338,9 +330,6 @@ def burnt_hulls(burns: Sequence[Burn]) -> dict[int, Array]:
     }
 
 
-_SETTING_FIELDS = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm")
-
-
 def _settings(*columns: npt.ArrayLike) -> tuple[list[Array], tuple[int, ...]]:
     """Settings broadcast and flattened, with their common shape."""
     arrays = np.broadcast_arrays(*(np.asarray(c, dtype=float) for c in columns))
@@ -349,18 +338,6 @@ def _settings(*columns: npt.ArrayLike) -> tuple[list[Array], tuple[int, ...]]:
         if bad.size:
             raise InvalidRecord(f"{name} is {float(bad.flat[0])!r}: give a number above 0.")
     return [a.ravel() for a in arrays], arrays[0].shape
-
-
-def _parts(n: int, size: int) -> list[slice]:
-    step = max(_BLOCK // max(size, 1), 1)
-    return [slice(i, i + step) for i in range(0, n, step)]
-
-
-def _shaped(pieces: list[Array], shape: tuple[int, ...]) -> float | Array:
-    if not pieces:
-        return np.zeros(shape)
-    whole = np.clip(np.concatenate(pieces), -np.inf, np.inf)
-    return float(whole[0]) if shape == () else np.asarray(whole.reshape(shape))
 
 
 def _positive(name: str, value: float) -> float:

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from calib.errors import NoFiniteEstimate
+from calib.fit.model import grade_of
 from calib.fit.region import Region
 from calib.physics import delivered_power_w
-from calib.records import COUPON_CUT_MM, THROUGH_GRADES, Burn
+from calib.records import COUPON_CUT_MM, Burn
 
 # Fewer burns hardly ever overlap, so that the regression has no answer.
 _FEWEST = 12
@@ -27,7 +28,7 @@ def second_opinion(region: Region) -> str | None:
     if sum(b.count for b in burns) < _FEWEST:
         return None
     head = "Second opinion: a plain ordered regression, with nothing believed beforehand,"
-    read = [_grade(b) for b in burns]
+    read = [grade_of(b, "cut" if b.operation == "cut" else "mark") or 0 for b in burns]
     # Numbered without a gap: a grade that was never read has no place of its own.
     seen = sorted(set(read))
     begins = sum(grade < _WORKS for grade in seen)
@@ -81,9 +82,3 @@ def _comparable(region: Region) -> list[Burn]:
     passes = [b.passes for b in own for _ in range(b.count)]
     usual = max(sorted(set(passes)), key=passes.count, default=1)
     return [b for b in own if b.passes == usual]
-
-
-def _grade(burn: Burn) -> int:
-    if burn.operation == "cut":
-        return THROUGH_GRADES.index(burn.through or "no")
-    return int(burn.mark or 0)

@@ -10,9 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.errors import InvalidRecord
-from calib.fit.graded import thinned
-from calib.fit.region import Region
-from calib.fit.thinning import LOOK_POINTS
+from calib.fit.region import LOOK_POINTS, Region
 from calib.jobs.job import Job, plain_job
 from calib.jobs.job_time import CutTimes
 from calib.jobs.outlines import Floats
@@ -112,7 +110,7 @@ class PricedJob:
     def of(self, region: Region, power: Floats, speed: Floats, passes: Floats) -> CostBreakdown:
         """Expected cost at some settings; chances of char to about 0.005."""
         if region.char is not None:
-            region = replace(region, char=thinned(region.char, LOOK_POINTS))
+            region = replace(region, char=region.char.thinned(LOOK_POINTS))
         job, times = self.times.job, self.times
         return expected_cost(region, job, self.costs, power, speed, passes, times=times)
 

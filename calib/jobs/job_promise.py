@@ -3,20 +3,34 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 from scipy import special
 
+from calib.fit.engine import systematic
 from calib.fit.region import Region
 from calib.jobs.job import Job
 from calib.jobs.job_time import CutTimes
 from calib.records import COUPON_CUT_MM, Setting
 
+Array = npt.NDArray[np.float64]
+
 # Ends of a central interval that holds 90 %.
-_TAILS = np.array([0.05, 0.95])
-# Beyond so many places the count is read off the share, whose spread is then all that matters.
-_MAX_PLACES = 200_000
+_TAILS = (0.05, 0.95)
+# Draws of the share that fails which an interval is read from.
+_DRAWS = 400
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pushes:
+    """Places of a length of cut that need a push or a knife, on the sheet that was tested."""
+
+    expected: float  # Places that hang; defects not counted
+    defects: float  # Knots and glue pockets that no power buys off
+    chance_no_push: float  # That no place hangs, defects not counted
+    chance_no_help: float  # The same with defects counted
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,35 +72,19 @@ def job_promise(
     change_pct: float = 1.0,
     times: CutTimes | None = None,
 ) -> JobPromise:
-    """Promise a whole job at a setting, on the sheet that was tested.
-
-    Notes
-    -----
-    A job of n places each failing with a chance q that isn't known exactly: the count is binomial
-    mixed over q. The region's chance for two places gives E[(1 − q)²], so mean and variance of q
-    are known, and q is taken as Beta with these; the count is then beta-binomial. No draws are
-    needed, and what places share (the sheet, the fit's doubt) widens the interval as it should.
-    Defects are Poisson and stand apart.
-    """
+    """Promise a whole job at a setting, on the sheet that was tested; defects stand apart."""
     length = job.cut_length_mm
     taken = times or CutTimes(job=job, machine=region.machine)
-    places = length / COUPON_CUT_MM
-    defects = region.defects_per_m * length / 1000.0
     at = (setting.power_pct, setting.speed_mm_s, setting.passes)
-    one = float(region.chance_through(*at))
-    two = float(region.chance_through(*at, cut_length_mm=2.0 * COUPON_CUT_MM))
+    pushes = pushes_of(region, setting, length)
+    places, defects = length / COUPON_CUT_MM, pushes.defects
     as_it_is = _changed(region, setting, 0.0, taken)
     changes = tuple(
         as_it_is if change == 0.0 else _changed(region, setting, change, taken)
         for change in (-change_pct, 0.0, change_pct)
         if setting.speed_mm_s * (1.0 + change / 100.0) <= region.machine.max_speed_mm_s
     )
-    # Mean and ten standard deviations of a Poisson count hold all of it that is looked for.
-    counts = np.arange(math.ceil(defects + 10.0 * math.sqrt(defects)) + 10.0)
-    few, many = np.searchsorted(special.pdtr(counts, defects), _TAILS)
-    notes = [
-        f"About {as_it_is.expected_pushes:.1f} places of {places:.0f} will need a push or a knife."
-    ]
+    notes = [f"About {pushes.expected:.1f} places of {places:.0f} will need a push or a knife."]
     if defects > 0.0:
         notes.append(
             f"On top, about {defects:.1f} knots or glue pockets that no power buys off; they are"
@@ -95,13 +93,13 @@ def job_promise(
     return JobPromise(
         setting=setting,
         places=places,
-        chance_coupon=one,
-        chance_no_push=as_it_is.chance_no_push,
-        chance_no_help=as_it_is.chance_no_push * math.exp(-defects),
-        expected_pushes=as_it_is.expected_pushes,
-        pushes_interval=pushes_interval(places, 1.0 - one, two - one * one),
+        chance_coupon=float(region.chance_through(*at)),
+        chance_no_push=pushes.chance_no_push,
+        chance_no_help=pushes.chance_no_help,
+        expected_pushes=pushes.expected,
+        pushes_interval=pushes_interval(*region.failing_draws(*at), places),
         expected_defects=defects,
-        defects_interval=(int(few), int(many)),
+        defects_interval=pushes_interval(np.zeros(1), np.ones(1), places, defects),
         minutes=as_it_is.minutes,
         changes=changes,
         notes=tuple(notes),
@@ -110,35 +108,59 @@ def job_promise(
 
 def _changed(region: Region, setting: Setting, change: float, times: CutTimes) -> SpeedChange:
     speed = setting.speed_mm_s * (1.0 + change / 100.0)
-    at = (setting.power_pct, speed, setting.passes)
-    length = times.job.cut_length_mm
+    pushes = pushes_of(region, replace(setting, speed_mm_s=speed), times.job.cut_length_mm)
     seconds = times.seconds(np.array(speed), np.array(setting.passes))
     return SpeedChange(
         change_pct=change,
         speed_mm_s=speed,
-        expected_pushes=length / COUPON_CUT_MM * (1.0 - float(region.chance_through(*at))),
-        chance_no_push=float(region.chance_through(*at, cut_length_mm=length)),
+        expected_pushes=pushes.expected,
+        chance_no_push=pushes.chance_no_push,
         minutes=float(seconds) / 60.0,
     )
 
 
-def pushes_interval(places: float, failing: float, variance: float) -> tuple[int, int]:
-    """Central 90 % interval of a count of places that is binomial given a Beta share.
+def pushes_of(region: Region, setting: Setting, length_mm: float) -> Pushes:
+    """What a length of cut at a setting needs: a place is a coupon's length, one chance to hang."""
+    at = (setting.power_pct, setting.speed_mm_s, setting.passes)
+    failing = 1.0 - float(region.chance_through(*at))
+    none = float(region.chance_through(*at, cut_length_mm=length_mm))
+    defects = region.defects_per_m * length_mm / 1000.0
+    return Pushes(
+        expected=length_mm / COUPON_CUT_MM * failing,
+        defects=defects,
+        chance_no_push=none,
+        chance_no_help=none * math.exp(-defects),
+    )
 
-    The share that fails has this mean and variance.
+
+def pushes_interval(
+    failing: Array, weight: Array, places: float, defects: float = 0.0
+) -> tuple[int, int]:
+    """Central 90 % interval of how many places need a push or a knife.
+
+    Notes
+    -----
+    At each draw, (J,), each place fails with the same chance: the count of those that hang is
+    binomial, mixed over the draws, so that what places share (the sheet, the fit's doubt) widens
+    the interval as it should. Defects, so many expected, are Poisson on top.
     """
     n = max(round(places), 1)
-    spare = failing * (1.0 - failing)
-    if spare <= 0.0:
-        return (0, 0) if failing <= 0.5 else (n, n)
-    # Share of the variance that all places have in common; the rest is each one's own.
-    common = min(max(variance / spare, 1e-9), 1.0 - 1e-9)
-    a, b = failing * (1.0 / common - 1.0), (1.0 - failing) * (1.0 / common - 1.0)
-    if n > _MAX_PLACES:
-        low, high = np.rint(n * special.betaincinv(a, b, _TAILS))
-        return int(low), int(high)
-    k = np.arange(n + 1.0)
-    log_ways = special.gammaln(n + 1.0) - special.gammaln(k + 1.0) - special.gammaln(n - k + 1.0)
-    chance = np.exp(log_ways + special.betaln(k + a, n - k + b) - special.betaln(a, b))
-    low, high = np.searchsorted(np.cumsum(chance) / chance.sum(), _TAILS)
-    return int(low), min(int(high), n)
+    hangs = failing[systematic(weight, failing, _DRAWS)]
+    # Mean and ten standard deviations of a Poisson count hold all of it that is looked for.
+    knots = np.arange(math.ceil(defects + 10.0 * math.sqrt(defects)) + 1.0)
+    chance = np.exp(special.xlogy(knots, defects) - defects - special.gammaln(knots + 1.0))
+
+    def below(count: int) -> float:
+        """Chance of so many or fewer."""
+        left = count - knots
+        hanging = special.bdtr(np.clip(left, 0.0, n)[:, None], n, hangs).mean(axis=1)
+        return float(chance @ np.where(left < 0.0, 0.0, hanging))
+
+    ends = []
+    for share in _TAILS:
+        low, high = -1, n + len(knots)
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (low, middle) if below(middle) >= share else (middle, high)
+        ends.append(high)
+    return ends[0], ends[1]

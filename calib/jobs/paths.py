@@ -1,4 +1,4 @@
-"""Path data and ovals of a drawing as strokes in millimetres; svgelements reads the path data."""
+"""Path data of a drawing as strokes in millimetres; svgelements reads the path data."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import math
 import re
 from array import array
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import svgelements
@@ -45,19 +45,10 @@ _ARITY = {"m": 2, "l": 2, "t": 2, "h": 1, "v": 1, "s": 4, "q": 4, "c": 6, "a": 7
 _START, _CURVE, _ARC = 0, 1, 2
 
 
-class Oval(NamedTuple):
-    """A circle or ellipse: centre and radii, in the drawing's units."""
-
-    cx: float
-    cy: float
-    rx: float
-    ry: float
-
-
 def strokes_of_paths(
-    paths: Sequence[str | Oval], matrices: Floats, flatness_mm: float = FLATNESS_MM
+    paths: Sequence[str], matrices: Floats, flatness_mm: float = FLATNESS_MM
 ) -> tuple[Strokes, Ints]:
-    """Strokes of path data and ovals, and the index of the path that each stroke belongs to.
+    """Strokes of path data, and the index of the path that each stroke belongs to.
 
     ``matrices`` holds (a, b, c, d, e, f) for each path: x' = a x + c y + e, y' = b x + d y + f
     [mm]. Points leave the curve by ``flatness_mm`` at most, lengths by a hundred-thousandth.
@@ -73,28 +64,22 @@ def strokes_of_paths(
     numbers, kinds, path_of = array("d"), array("b"), array("q")
     for nth, path in enumerate(paths):
         before = len(kinds)
-        if isinstance(path, str):
-            _add_path(path, numbers, kinds)
-        else:
-            numbers.extend((path.cx + path.rx, path.cy) * 4)
-            numbers.extend((path.cx, path.cy, path.rx, 0.0, 0.0, path.ry, 0.0, 2.0 * math.pi))
-            kinds.extend((_START, _ARC))
+        _add_path(path, numbers, kinds)
         path_of.extend((nth,) * (len(kinds) - before))
     rows = np.array(numbers).reshape(-1, 4, 2)
     kind, owner = np.array(kinds, dtype=np.int64), np.array(path_of, dtype=np.int64)
     return flattened(_pieces(rows, kind, owner, matrices), flatness_mm)
 
 
-def _refuse_too_many(paths: Sequence[str | Oval]) -> None:
+def _refuse_too_many(paths: Sequence[str]) -> None:
     """Count before anything is made of it: what stands in the text bounds what comes out."""
     segments = arcs = 0
     for path in paths:
-        if isinstance(path, str):
-            segments += _LETTERS.subn("", path)[1]
-            for letter, text in _RUN.findall(path) if segments <= MAX_SEGMENTS else ():
-                count = _ANY_NUMBER.subn("", text)[1] // _ARITY.get(letter.lower(), 1)
-                segments += max(count - 1, 0)
-                arcs += count if letter in "aA" else 0
+        segments += _LETTERS.subn("", path)[1]
+        for letter, text in _RUN.findall(path) if segments <= MAX_SEGMENTS else ():
+            count = _ANY_NUMBER.subn("", text)[1] // _ARITY.get(letter.lower(), 1)
+            segments += max(count - 1, 0)
+            arcs += count if letter in "aA" else 0
         for count, limit, what in ((segments, MAX_SEGMENTS, "segments"), (arcs, MAX_ARCS, "arcs")):
             if count > limit:
                 raise BadFile(

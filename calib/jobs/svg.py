@@ -18,7 +18,7 @@ from defusedxml.ElementTree import DefusedXMLParser
 from calib.errors import BadFile, shown
 from calib.jobs.css import Styles, colour, share
 from calib.jobs.outlines import Dashes
-from calib.jobs.paths import NUMBER, Oval
+from calib.jobs.paths import NUMBER
 from calib.units import MM_PER_INCH
 
 # Bounds on what a file may ask for. A drawing of ten megabytes has at most some 200,000 elements.
@@ -88,7 +88,7 @@ class Viewport(NamedTuple):
 class DrawnPath(NamedTuple):
     """One shape of the drawing: its lines, the way to millimetres, its paint, group and dashes."""
 
-    data: str | Oval
+    data: str
     matrix: Matrix
     paint: str
     group: str
@@ -430,8 +430,8 @@ def view_box(
     return Viewport(box[2], box[3]), matrix, has_size
 
 
-def shape_of(name: str, own: Mapping[str, str], viewport: Viewport) -> str | Oval:
-    """What a shape element draws, as path data or an oval; empty when that is nothing."""
+def shape_of(name: str, own: Mapping[str, str], viewport: Viewport) -> str:
+    """What a shape element draws, as path data; empty when that is nothing."""
     wide, high = viewport
 
     def at(key: str, whole: float) -> float:
@@ -450,17 +450,21 @@ def shape_of(name: str, own: Mapping[str, str], viewport: Viewport) -> str | Ova
         return f"M{points}{'z' * (name == 'polygon')}" if points.strip() else ""
     if name == "line":
         return f"M{at('x1', wide)!r} {at('y1', high)!r}L{at('x2', wide)!r} {at('y2', high)!r}"
+    if name == "circle":
+        rx = ry = at("r", viewport.diagonal)
+    else:
+        # Of two radii one stands for the other when only it is given.
+        rx_text, ry_text = (own.get(key, "auto").strip() for key in ("rx", "ry"))
+        rx = 0.0 if rx_text == ry_text == "auto" else length_px(_given(rx_text, ry_text), wide)
+        ry = 0.0 if rx_text == ry_text == "auto" else length_px(_given(ry_text, rx_text), high)
     if name in ("circle", "ellipse"):
-        radii = at("r", viewport.diagonal), at("r", viewport.diagonal)
-        if name == "ellipse":
-            given = own.get("rx", "auto"), own.get("ry", "auto")
-            radii = _radii(given, viewport)
-        oval = Oval(at("cx", wide), at("cy", high), *radii)
-        return oval if oval.rx > 0.0 and oval.ry > 0.0 else ""
+        x, y = at("cx", wide), at("cy", high)
+        arc = f"A{rx!r} {ry!r} 0 1 1 "
+        oval = f"M{x + rx!r} {y!r}{arc}{x - rx!r} {y!r}{arc}{x + rx!r} {y!r}z"
+        return oval if rx > 0.0 and ry > 0.0 else ""
     x, y, width, height = at("x", wide), at("y", high), at("width", wide), at("height", high)
     if width <= 0.0 or height <= 0.0:
         return ""
-    rx, ry = _radii((own.get("rx", "auto"), own.get("ry", "auto")), viewport)
     rx, ry = min(rx, width / 2.0), min(ry, height / 2.0)
     across, down = width - 2.0 * rx, height - 2.0 * ry
     if rx <= 0.0 or ry <= 0.0:
@@ -472,12 +476,8 @@ def shape_of(name: str, own: Mapping[str, str], viewport: Viewport) -> str | Ova
     )
 
 
-def _radii(given: tuple[str, str], viewport: Viewport) -> tuple[float, float]:
-    """Two radii, of which one stands for the other when only it is given."""
-    x, y = (text.strip() for text in given)
-    rx = 0.0 if x == y == "auto" else length_px(y if x == "auto" else x, viewport.width)
-    ry = 0.0 if x == y == "auto" else length_px(x if y == "auto" else y, viewport.height)
-    return max(rx, 0.0), max(ry, 0.0)
+def _given(own: str, other: str) -> str:
+    return other if own == "auto" else own
 
 
 def _layers(root: Element) -> dict[Element, str]:

@@ -49,9 +49,8 @@ def backup(book: Room, target: Path) -> dict[str, int]:
         if book.where.path is not None:
             copy_database(book.where.path, part)
         else:
-            open_book(part).close()
-            with book.look() as source:
-                _copy_rows(source, part)
+            with open_book(part) as new, book.look() as old, new.change() as copy:
+                _copy_tables(old, copy)
         counted = _check_copy(part)
     return counted
 
@@ -111,16 +110,6 @@ def _check_copy(path: Path) -> dict[str, int]:
         engine.dispose()
         with closing(sqlite3.connect(path)) as connection:
             connection.execute("PRAGMA journal_mode = DELETE")
-
-
-def _copy_rows(source: sa.Connection, target: Path) -> None:
-    """Copy all rows of an open state of a logbook into another, empty logbook's file."""
-    engine = make_engine(find_place(target))
-    try:
-        with engine.connect() as new, new.begin():
-            _copy_tables(source, new)
-    finally:
-        engine.dispose()
 
 
 def _copy_tables(source: sa.Connection, target: sa.Connection) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import hashlib
 import re
@@ -15,7 +16,7 @@ import sqlalchemy as sa
 from calib.errors import InvalidRecord, LogbookError
 from calib.logbook import ledger
 from calib.logbook.bodies import Board, CellNote, Look, MediaType, Picture, Size, body_of
-from calib.logbook.coding import check_text, read_time, write_time
+from calib.logbook.coding import check_text, read_time
 from calib.logbook.entries import Looked, Photograph, Recorded, Tapped
 from calib.logbook.ledger import SENT, WITHDRAW, Entry, among, entries, photographs
 from calib.logbook.room import (
@@ -55,22 +56,17 @@ class Boards(Workshop):
     """The boards of a logbook."""
 
     def add_board(self, grid: Grid, *, when: datetime, forecasts: Forecasts | None = None) -> None:
-        """Add a planned board; the same one again adds nothing.
-
-        Raises LogbookError when another board has this code, or machine or sheet aren't in the
-        logbook; InvalidRecord when two cells have one label, or a forecast isn't of a cell, a known
-        event, a chance.
-        """
-        at = write_time(when)
+        """Add a planned board; the same one again adds nothing."""
         check_text("board_id", grid.board_id, longest=40)
         chances = {
             cell: {event: _thousandths(event, chance) for event, chance in events.items()}
             for cell, events in (forecasts or {}).items()
         }
         body = Board(grid=grid, lot="", forecasts=chances)
-        with self.change() as connection:
-            directory = self.directory(connection)
-            known = self._board(connection, grid.board_id)
+        with self.saying(when) as (connection, directory, at):
+            known = None
+            with contextlib.suppress(LogbookError):
+                known = find_board(connection, directory, grid.board_id)
             if known is not None:
                 if known.grid() != grid:
                     raise LogbookError(
@@ -85,21 +81,15 @@ class Boards(Workshop):
             about = {"machine": machine.id, "sheet": sheet.id, "slot": grid.board_id}
             self.say(connection, [entry_of("board", body, at, **about)])
 
-    def _board(self, connection: sa.Connection, code: str) -> FoundBoard | None:
-        try:
-            return find_board(connection, self.directory(connection), code)
-        except LogbookError:
-            return None
-
     def board(self, board_id: str) -> Grid:
         """Look a planned board up; LogbookError when there is none."""
-        with self.look() as connection:
-            return find_board(connection, self.directory(connection), board_id).grid()
+        with self.looking() as (connection, directory):
+            return find_board(connection, directory, board_id).grid()
 
     def board_key(self, board_id: str) -> str:
         """What tells a board from every other one, in whichever logbook."""
-        with self.look() as connection:
-            return find_board(connection, self.directory(connection), board_id).id
+        with self.looking() as (connection, directory):
+            return find_board(connection, directory, board_id).id
 
     def record(
         self,
@@ -113,15 +103,10 @@ class Boards(Workshop):
         """Record what was read off a board: all of it, or nothing when anything is wrong.
 
         What a reading leaves open keeps its earlier value; cells left empty stay not burnt.
-
-        Raises LogbookError when there is no such board, or a reading is changed without saying why;
-        InvalidRecord when a cell isn't on the board or is given twice.
         """
-        at = write_time(when)
-        check_text("why", why)
         check_text("session", session, longest=200)
-        with self.change() as connection:
-            board = find_board(connection, self.directory(connection), board_id)
+        with self.saying(when, why=why) as (connection, directory, at):
+            board = find_board(connection, directory, board_id)
             _check_cells(board, [reading.cell for reading in readings])
             said = said_of(connection, board)
             new: list[Entry] = []
@@ -142,16 +127,11 @@ class Boards(Workshop):
     def strike_out(
         self, board_id: str, labels: Sequence[str], *, when: datetime, why: str
     ) -> Recorded:
-        """Say that cells count as not burnt after all; what was read stays in the history.
-
-        Raises LogbookError, InvalidRecord when there is no such board or cell, or no reason is
-        given.
-        """
-        at = write_time(when)
+        """Say that cells count as not burnt after all; what was read stays in the history."""
         if not check_text("why", why).strip():
             raise LogbookError("Say why the cells are struck out.")
-        with self.change() as connection:
-            board = find_board(connection, self.directory(connection), board_id)
+        with self.saying(when) as (connection, directory, at):
+            board = find_board(connection, directory, board_id)
             _check_cells(board, labels)
             said = said_of(connection, board)
             struck = [label for label in labels if looked_at(label, said.get(label, {})).is_said]
@@ -176,8 +156,8 @@ class Boards(Workshop):
 
     def looks(self, board_id: str) -> dict[str, Looked]:
         """What counts of each cell of a board, and what stands apart there."""
-        with self.look() as connection:
-            board = find_board(connection, self.directory(connection), board_id)
+        with self.looking() as (connection, directory):
+            board = find_board(connection, directory, board_id)
             said = said_of(connection, board)
         return {cell: looked_at(cell, said.get(cell, {})) for cell in board.cells}
 
@@ -197,13 +177,10 @@ class Boards(Workshop):
         nothing but a note, the look stays and the note is added. An empty one says that the cell
         wasn't read after all. ``saw`` is the id of what the sender saw of the cell, or the key of
         the own tap before; what somebody else said meanwhile stands beside this.
-
-        Raises LogbookError, InvalidRecord when there is no such board or cell, or no such key.
         """
-        at = write_time(when)
         check_text("session", session, longest=200)
-        with self.change() as connection:
-            board = find_board(connection, self.directory(connection), board_id)
+        with self.saying(when) as (connection, directory, at):
+            board = find_board(connection, directory, board_id)
             _check_cells(board, [reading.cell])
             batch = _batch(board, key)
             before = ledger.read(connection, entries.c.batch == batch, all=True)
@@ -226,9 +203,8 @@ class Boards(Workshop):
         Empty when the tap had stored nothing. Raises CellChanged when the cell was read otherwise
         since; LogbookError when there is no such board.
         """
-        at = write_time(when)
-        with self.change() as connection:
-            board = find_board(connection, self.directory(connection), board_id)
+        with self.saying(when) as (connection, directory, at):
+            board = find_board(connection, directory, board_id)
             taken = ledger.read(connection, entries.c.batch == _batch(board, target), all=True)
             looks = [entry for entry in taken if entry.kind in OF_CELL]
             if not looks:
@@ -247,12 +223,7 @@ class Boards(Workshop):
     def attach(
         self, board_id: str, filename: str, content: bytes, *, when: datetime, cell: str = ""
     ) -> str:
-        """Keep a photograph of a board or of one of its cells; the same one again adds nothing.
-
-        Raises LogbookError when there is no such board; InvalidRecord when there is no such cell,
-        or the file is of another kind or too large.
-        """
-        at = write_time(when)
+        """Keep a photograph of a board or of one of its cells; the same one again adds nothing."""
         digest = hashlib.sha256(content).hexdigest()
         picture = Picture(
             cell=cell,
@@ -261,8 +232,8 @@ class Boards(Workshop):
             size_bytes=len(content),
             digest=digest,
         )
-        with self.change() as connection:
-            board = find_board(connection, self.directory(connection), board_id)
+        with self.saying(when) as (connection, directory, at):
+            board = find_board(connection, directory, board_id)
             _check_cells(board, [cell] if cell else [])
             for entry in _pictures(connection, board):
                 if (entry.body["cell"], entry.body["digest"]) == (cell, digest):
@@ -273,8 +244,8 @@ class Boards(Workshop):
 
     def photographs(self, board_id: str) -> tuple[Photograph, ...]:
         """List the photographs of a board, oldest first; LogbookError when there is no board."""
-        with self.look() as connection:
-            board = find_board(connection, self.directory(connection), board_id)
+        with self.looking() as (connection, directory):
+            board = find_board(connection, directory, board_id)
             found = _pictures(connection, board)
         names = ("cell", "filename", "media_type", "size_bytes")
         return tuple(
@@ -550,8 +521,6 @@ def keep_photograph(connection: sa.Connection, digest: str, content: bytes) -> N
 
 def media_type_of(content: bytes) -> MediaType:
     """Tell what kind of picture a file is by its first bytes.
-
-    Raises InvalidRecord when it is of another kind, or larger than 10 MiB.
 
     Examples
     --------

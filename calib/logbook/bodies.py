@@ -17,7 +17,7 @@ from calib.errors import InvalidRecord
 from calib.logbook.coding import Unreadable
 from calib.logbook.events import check_event
 from calib.logbook.ledger import WITHDRAW, Entry, canonical
-from calib.records import Burn, Grid, Machine, Operation, Promise, Setting, Sheet, Through
+from calib.records import Advice, Burn, Grid, Machine, Operation, Setting, Sheet, Through
 from calib.records.boards import Caliper
 from calib.records.fields import (
     Grade,
@@ -152,7 +152,7 @@ class Run:
     """A job or a check strip: burns that no planned board holds."""
 
     burns: Annotated[tuple[Burn, ...], says("What was burnt, equal parts together.")]
-    promise: Annotated[Id, says("The entry of the promise that it was run on.")] = ""
+    kept: Annotated[Id, says("The entry of the kept setting that it was run at.")] = ""
     note: Annotated[Words, says("Your own words.")] = ""
     setup: Annotated[Id, says("The entry of the set-up that it was burnt with.")]
     lot: Annotated[Id, says("The entry of the lot that it was burnt on.")]
@@ -178,22 +178,25 @@ class Run:
 
 
 @record
-class Promised:
-    """A promise, before its results could come in."""
-
-    promise: Annotated[Promise, says("What was promised.")]
-    lot: Annotated[Id, says("The entry of the lot that it is for.")]
-
-
-@record
-class Chosen:
+class KeptSetting:
     """The setting that is used from now on for a pair; none: no longer any."""
 
     operation: Annotated[Operation, says("What it is for.")]
     setting: Annotated[Setting | None, says("The setting.")] = None
-    promise: Annotated[Id, says("The entry of the promise that it rests on.")] = ""
-    lot: Annotated[Id, says("The entry of the lot that was at hand.")]
+    advice: Annotated[
+        Advice | None, says("The advice that it rests on, before its results could come in.")
+    ] = None
+    setup: Annotated[Id, says("The entry of the set-up that it is for.")]
+    lot: Annotated[Id, says("The entry of the lot that it is for.")]
     note: Annotated[Words, says("Your own words.")] = ""
+
+    def __post_init__(self) -> None:
+        said = self.advice and (self.advice.operation, self.advice.setting)
+        if said is not None and said != (self.operation, self.setting):
+            raise InvalidRecord(
+                "the advice is of another operation or setting than what is kept: keep what was"
+                " advised, or leave the advice out."
+            )
 
 
 @record
@@ -266,10 +269,9 @@ KINDS: Mapping[str, tuple[type[Any], int]] = {
     "look": (Look, 1),
     "size": (Size, 1),
     "cell_note": (CellNote, 1),
-    "promise": (Promised, 1),
     "job": (Run, 1),
     "check_strip": (Run, 1),
-    "setting": (Chosen, 1),
+    "kept": (KeptSetting, 1),
     "note": (Note, 1),
     "photograph": (Picture, 1),
     "costs": (Content, 1),

@@ -35,11 +35,7 @@ class Check:
 
 
 def check_book(book: Room) -> Check:
-    """Look a logbook over; nothing is changed.
-
-    Raises LogbookError when a page, an entry or a photograph is damaged; it says in words what is
-    wrong, and names the newest good backup.
-    """
+    """Look a logbook over; nothing is changed."""
     with in_plain_words(book.where):
         with book.look() as connection:
             if book.where.path is not None:

@@ -10,10 +10,7 @@ from calib.errors import InvalidRecord, LogbookError, shown
 
 
 def write_time(when: datetime) -> str:
-    """Write a time as UTC text of fixed width, so that text order is time order.
-
-    Raises InvalidRecord when it isn't a time or has no zone.
-    """
+    """Write a time as UTC text of fixed width, so that text order is time order."""
     if not isinstance(when, datetime) or when.tzinfo is None:
         raise InvalidRecord(f"when is {when!r}: give a date and time with its zone, such as UTC.")
     try:
@@ -25,8 +22,6 @@ def write_time(when: datetime) -> str:
 
 def read_time(text: str) -> datetime:
     """Read what `write_time` wrote.
-
-    Raises LogbookError when it can't be read: the file is damaged.
 
     Examples
     --------
@@ -61,10 +56,7 @@ def material_key(material: str) -> str:
 
 
 def check_text(field: str, text: str, *, longest: int = 2000, lines: bool = False) -> str:
-    """Check the user's own words.
-
-    Raises InvalidRecord when they are too long or hold characters that can't be kept.
-    """
+    """Check the user's own words."""
     allowed = "\n" if lines else ""
     bad = not isinstance(text, str) or len(text) > longest
     if bad or any((ord(c) < 32 and c not in allowed) or 0xD800 <= ord(c) <= 0xDFFF for c in text):

@@ -10,10 +10,10 @@ from typing import Any, Literal
 from calib.errors import InvalidRecord
 from calib.records import (
     THROUGH_GRADES,
+    Advice,
     Burn,
     Machine,
     Operation,
-    Promise,
     Reading,
     Setting,
     Sheet,
@@ -43,6 +43,7 @@ class SetupEntry:
 class SheetEntry:
     """One dated version of a sheet: its lot and measured thickness; the last is current."""
 
+    id: str
     sheet: Sheet
     since: datetime
     note: str = ""
@@ -118,37 +119,18 @@ class Page:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PromiseEntry:
-    """A promise as it was stored, and the jobs that were run on it since."""
+class Kept:
+    """The setting that is kept for a machine, a sheet and an operation."""
 
     id: str
-    promise: Promise
     machine: str
     sheet: str
-    lot: str
-    at: datetime
-    jobs: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Settled:
-    """The setting that was settled on for a machine, a sheet and an operation.
-
-    ``lot`` is the one at hand when it was settled, ``promised_lot`` the one it was promised for.
-    """
-
-    machine: str
-    sheet: str
-    material: str
-    thickness_mm: float
-    lot: str
     operation: Operation
     setting: Setting
+    advice: Advice | None = None  # What was stated of it; None for one that was kept by hand
+    lot: str  # The one that it is for
     at: datetime
-    promise: Promise | None = None
     note: str = ""
-    promised_at: datetime | None = None
-    promised_lot: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,11 +150,11 @@ class Forecast:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PromisedJob:
-    """A job that was run on a promise, with the promise and what came out."""
+class AdvisedJob:
+    """A job that was run at a kept setting, with what had been stated and what came out."""
 
-    promise: Promise
-    promised_at: datetime
+    advice: Advice
+    advised_at: datetime
     job: str
     at: datetime
     machine: str
@@ -182,8 +164,9 @@ class PromisedJob:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HistoryLine:
-    """One thing that was taken down about a pair; ``superseded`` ones no longer count."""
+    """One thing that was said of a pair; ``superseded`` ones no longer count."""
 
+    id: str
     at: datetime
     kind: str
     text: str
@@ -254,8 +237,8 @@ class Tapped:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kept:
-    """One thing that is kept beside the burns."""
+class Stored:
+    """One thing that is stored beside the burns."""
 
     id: str  # Its code
     kind: str  # kind, label: What it is
@@ -263,7 +246,7 @@ class Kept:
     # machine, sheet: What it is about; None where it is about the whole workshop
     machine: str | None
     sheet: str | None
-    at: datetime  # When it was kept
+    at: datetime
     content: Mapping[str, Any]  # Its fields, as JSON holds them
     note: str = ""  # The user's own words
 

@@ -17,10 +17,7 @@ _EVENT = re.compile(
 
 
 def check_event(event: str) -> str:
-    """Check that an event is one that readings can decide.
-
-    Raises InvalidRecord when it isn't known.
-    """
+    """Check that an event is one that readings can decide."""
     if not isinstance(event, str) or not _EVENT.fullmatch(event):
         raise InvalidRecord(
             f"event {event!r} isn't known: give through, hanging_or_through, char_at_most_N,"

@@ -1,4 +1,4 @@
-"""What the fits and the track record read: burns, forecasts with outcomes, jobs on promises."""
+"""What the fits and the track record read: burns, and what came out of stated chances."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ from calib.logbook import ledger
 from calib.logbook.boards import GRADES, OF_CELL, Said, by_cell, grades_of, the_look
 from calib.logbook.bodies import Run, body_of
 from calib.logbook.coding import read_time
-from calib.logbook.entries import Forecast, PromisedJob
+from calib.logbook.entries import AdvisedJob, Forecast
 from calib.logbook.events import outcome_of
-from calib.logbook.ledger import Entry, among, entries, stands, with_state
+from calib.logbook.ledger import Entry, entries, stands, with_state
 from calib.logbook.room import Directory, Room, code_of, counting
 from calib.logbook.runs import lot_of, of_pair
 from calib.records import COUPON_CORNER_MM, COUPON_MM, Burn, Operation, Reading
@@ -36,8 +36,7 @@ class Evidence(Room):
         *,
         lot: str | None = None,
         setup: str | None = None,
-        without_board: str | None = None,
-        without_boards: Sequence[str] = (),
+        without: Sequence[str] = (),
     ) -> tuple[Burn, ...]:
         """List the burns of a pair as they count now: boards, jobs and check strips.
 
@@ -45,9 +44,7 @@ class Evidence(Room):
         differ on the set-up or the lot, those count that the shown one knew of.
         Raises LogbookError when machine or sheet aren't in the logbook.
         """
-        left_out = {*without_boards, without_board}
-        with self.look() as connection:
-            directory = self.directory(connection)
+        with self.looking() as (connection, directory):
             where = of_pair(connection, directory, machine, sheet)
             boards = boards_with_cells(connection, directory, where)
             loose = ledger.read(connection, entries.c.kind.in_(_LOOSE), *where)
@@ -56,7 +53,7 @@ class Evidence(Room):
         found = [
             burn
             for board, said in boards
-            if codes[board.id] not in left_out
+            if codes[board.id] not in without
             and operation in (None, board.body["grid"]["operation"])
             and lot in (None, lot_of(directory, board))
             for burn in _burns_of(board, said, knows)
@@ -69,16 +66,14 @@ class Evidence(Room):
 
     def pairs(self, operation: Operation | None = None) -> tuple[tuple[str, str], ...]:
         """List the pairs of which something was recorded."""
-        with self.look() as connection:
-            directory = self.directory(connection)
+        with self.looking() as (connection, directory):
             found = _burnt(connection, directory, operation)
         names = {(directory.name(machine), directory.name(sheet)) for machine, sheet, _ in found}
         return tuple(sorted(names))
 
     def burnt_on(self) -> dict[str, str]:
         """Name the machine on which each sheet was burnt last, by the name of the sheet."""
-        with self.look() as connection:
-            directory = self.directory(connection)
+        with self.looking() as (connection, directory):
             found = _burnt(connection, directory, None)
         named = sorted((at, directory.name(machine), sheet) for machine, sheet, at in found)
         return {directory.name(sheet): machine for _, machine, sheet in named}
@@ -87,8 +82,7 @@ class Evidence(Room):
         self, *, machine: str | None = None, sheet: str | None = None, unread: bool = False
     ) -> tuple[Forecast, ...]:
         """List the chances that were forecast of cells, each with what came out."""
-        with self.look() as connection:
-            directory = self.directory(connection)
+        with self.looking() as (connection, directory):
             where = of_pair(connection, directory, machine, sheet)
             boards = boards_with_cells(connection, directory, where)
             codes = {board.id: code_of(directory, connection, board) for board, _ in boards}
@@ -99,23 +93,26 @@ class Evidence(Room):
             if unread or forecast.outcome is not None
         )
 
-    def promised_jobs(
+    def advised_jobs(
         self, *, machine: str | None = None, sheet: str | None = None
-    ) -> tuple[PromisedJob, ...]:
-        """List the jobs that were run on a promise, each with the promise and what came out."""
-        with self.look() as connection:
-            directory = self.directory(connection)
+    ) -> tuple[AdvisedJob, ...]:
+        """List the jobs that were run at a kept setting, with what had been stated of it.
+
+        What was kept then counts, whatever is kept now.
+        """
+        with self.looking() as (connection, directory):
             where = of_pair(connection, directory, machine, sheet)
             jobs = ledger.read(connection, entries.c.kind == "job", *where)
-            ids = {job.body["promise"] for job in jobs} - {""}
-            promised = {
-                entry.id: entry
-                for entry in ledger.read(connection, among(connection, entries.c.id, ids))
+            ids = {job.body["kept"] for job in jobs} - {""}
+            kept = {
+                key: entry
+                for key, entry in ledger.by_ids(connection, ids).items()
+                if entry.is_valid and entry.body["advice"] is not None
             }
         return tuple(
-            PromisedJob(
-                promise=body_of(promise).promise,
-                promised_at=read_time(promise.at),
+            AdvisedJob(
+                advice=body_of(before).advice,
+                advised_at=read_time(before.at),
                 job=job.id,
                 at=read_time(job.at),
                 machine=directory.name(job.machine),
@@ -123,7 +120,7 @@ class Evidence(Room):
                 burns=body_of(job).burns,
             )
             for job in sorted(jobs, key=lambda one: (one.at, one.id))
-            if (promise := promised.get(job.body["promise"])) is not None and job.at >= promise.at
+            if (before := kept.get(job.body["kept"])) is not None and job.at >= before.at
         )
 
 
@@ -206,13 +203,9 @@ def _burnt(
 ) -> list[tuple[str, str, str]]:
     """Ids of the pairs of which something stands, and when the newest of it was said."""
     something = [entries.c.body.contains(f'"{name}":null') for name in GRADES]
-    query = (
-        sa
-        .select(entries.c.machine, entries.c.sheet, sa.func.max(entries.c.at))
-        .select_from(with_state)
-        .where(stands, *counting(directory))
-        .group_by(entries.c.machine, entries.c.sheet)
-    )
+    pair = (entries.c.machine, entries.c.sheet)
+    query = sa.select(*pair, sa.func.max(entries.c.at)).select_from(with_state).group_by(*pair)
+    query = query.where(stands, *counting(directory))
     looks = query.where(entries.c.kind == "look", sa.not_(sa.and_(*something)))
     loose = query.where(entries.c.kind.in_(_LOOSE))
     if operation is not None:

@@ -6,6 +6,7 @@ import base64
 import binascii
 import hashlib
 import io
+import itertools
 import json
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
@@ -21,7 +22,7 @@ from calib.logbook.bodies import Board, Lot, Picture, SetUp, checked
 from calib.logbook.coding import material_key, read_time, write_time
 from calib.logbook.entries import ImportReport
 from calib.logbook.evidence import boards_with_cells
-from calib.logbook.ledger import SENT, WITHDRAW, Entry, among, entries, photographs
+from calib.logbook.ledger import SENT, WITHDRAW, Entry, entries, photographs
 from calib.logbook.questions import Questions
 from calib.logbook.room import Room, code_of, counting
 from calib.logbook.runs import lot_of
@@ -58,9 +59,6 @@ def import_text(
 
     What both books said differently stands beside one another until it is answered; ``answers``
     are given at once, by the keys of `Book.questions`.
-
-    Raises BadFile when something in it can't be, LogbookError when an answer isn't possible;
-    nothing is stored then.
     """
     at = write_time(when)
     said, pictures = read_lines(text)
@@ -68,10 +66,7 @@ def import_text(
         with book.change() as connection:
             book.directory(connection)
             ids = [entry.id for entry in said]
-            known = {
-                entry.id
-                for entry in ledger.read(connection, among(connection, entries.c.id, ids), all=True)
-            }
+            known = ledger.by_ids(connection, ids)
             fresh = [entry for entry in said if entry.id not in known]
             check_entries(connection, fresh, pictures)
             ledger.add(connection, fresh)
@@ -138,10 +133,7 @@ def _picture(line: str) -> tuple[str, bytes]:
 def check_entries(
     connection: sa.Connection, said: Iterable[Entry], pictures: Mapping[str, bytes]
 ) -> None:
-    """Check entries that are to be added: bodies, references, and that none contradicts another.
-
-    Raises BadFile naming the first one that can't be.
-    """
+    """Check entries that are to be added: bodies, references, and that none contradicts another."""
     new = {entry.id: entry for entry in said}
     named = {
         key
@@ -149,37 +141,35 @@ def check_entries(
         for key in (*_references(entry), *entry.replaces)
         if key not in new
     }
-    there = {
-        entry.id: entry
-        for entry in ledger.read(connection, among(connection, entries.c.id, named), all=True)
-    }
+    there = ledger.by_ids(connection, named)
     query = sa.select(photographs.c.digest)
     digests = {*pictures, *connection.execute(query).scalars()}
     bodies: dict[str, Any] = {}
-    for entry in new.values():
-        try:
-            bodies[entry.id] = checked(entry)
-            if write_time(read_time(entry.at)) != entry.at:
-                raise InvalidRecord(f"{entry.at!r} is not a time.")
-            _check_texts(entry)
-        except (InvalidRecord, LogbookError, TypeError) as error:
-            raise _cannot(entry, error) from None
     known = {**there, **new}
-    for entry in new.values():
+
+    def alone(entry: Entry) -> None:
+        bodies[entry.id] = checked(entry)
+        if write_time(read_time(entry.at)) != entry.at:
+            raise InvalidRecord(f"{entry.at!r} is not a time.")
+        _check_texts(entry)
+
+    def beside(entry: Entry) -> None:
+        _check_entry(entry, bodies[entry.id], known, digests, pictures)
+
+    # Each by itself first: what it names is looked into then.
+    for look_at, entry in itertools.product((alone, beside), new.values()):
         try:
-            _check_entry(entry, bodies[entry.id], known, digests, pictures)
-        except (InvalidRecord, LogbookError) as error:
-            raise _cannot(entry, error) from None
-
-
-def _cannot(entry: Entry, error: object) -> BadFile:
-    what = f"{entry.kind.replace('_', ' ')} of {str(entry.at)[:16]}"
-    return BadFile(f"The file can't be taken, because of {what}: {error} Nothing of it was stored.")
+            look_at(entry)
+        except (InvalidRecord, LogbookError, TypeError) as error:
+            what = f"{entry.kind.replace('_', ' ')} of {str(entry.at)[:16]}"
+            raise BadFile(
+                f"The file can't be taken, because of {what}: {error} Nothing of it was stored."
+            ) from None
 
 
 def _references(entry: Entry) -> Iterator[str]:
     yield from (key for key in (entry.about, entry.machine, entry.sheet) if key)
-    for name in ("setup", "lot", "promise", "other"):
+    for name in ("setup", "lot", "kept", "other"):
         value = entry.body.get(name)
         if isinstance(value, str) and value:
             yield value

@@ -208,7 +208,10 @@ def replace_file(path: Path, part: Path) -> Path | None:
                 f"The logbook {path} has another name too (a hard link), under which it would go"
                 " on as a second logbook: remove that name first. Nothing was changed."
             )
-        _same_owner(path, part)
+        shutil.copymode(path, part)
+        if hasattr(os, "chown"):  # those who could use the old file can use the new one
+            with suppress(OSError):  # only some may give files away
+                os.chown(part, path.stat().st_uid, path.stat().st_gid)
         kept = kept or _keep(path, _free_name(path))
         # A sound file at rest has none; those of a damaged one belong to it.
         for end in _BESIDE:
@@ -219,14 +222,6 @@ def replace_file(path: Path, part: Path) -> Path | None:
         part.replace(path)
         to_disk(path.parent)
     return kept
-
-
-def _same_owner(path: Path, part: Path) -> None:
-    """Let those who could use the old file use the new one."""
-    shutil.copymode(path, part)
-    if hasattr(os, "chown"):
-        with suppress(OSError):  # only some may give files away
-            os.chown(part, path.stat().st_uid, path.stat().st_gid)
 
 
 def _free_name(path: Path, end: str = "") -> Path:

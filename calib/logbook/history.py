@@ -8,7 +8,7 @@ import sqlalchemy as sa
 
 from calib.logbook import ledger
 from calib.logbook.boards import GRADES
-from calib.logbook.bodies import Chosen, Run, Session, body_of
+from calib.logbook.bodies import KeptSetting, Session, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import HistoryLine
 from calib.logbook.ledger import WITHDRAW, Entry, among, entries
@@ -17,12 +17,18 @@ from calib.records import Operation, Reading, Setting
 from calib.units import show_chance
 
 # Of a machine, a sheet, or a pair: what its history tells.
-_OF_MACHINE = ("setup", "note", WITHDRAW)
+_OF_MACHINE = ("setup", "note", "timed_job", WITHDRAW)
 _OF_SHEET = ("lot", "note", WITHDRAW)
 _OF_PAIR = (
-    "board", "look", "cell_note", "size", "promise", "job", "check_strip", "setting", "note",
-    "photograph", WITHDRAW,
+    "board", "look", "cell_note", "size", "job", "check_strip", "kept", "note", "photograph",
+    "comb", "comb_readings", "kerf", WITHDRAW,
 )  # fmt: skip
+# What the kinds are called in a list where their own names say less.
+_KINDS = {
+    "machine": "set-up", "setup": "set-up", "sheet": "lot", "look": "reading", "size": "reading",
+    "cell_note": "reading", "kept": "kept setting", "timed_job": "timed job",
+    "comb_readings": "comb readings", WITHDRAW: "withdrawal",
+}  # fmt: skip
 
 
 class History(Room):
@@ -32,95 +38,61 @@ class History(Room):
         self, machine: str, sheet: str, operation: Operation | None = None
     ) -> tuple[HistoryLine, ...]:
         """List all that was said of a pair, as it came in; LogbookError when it isn't there."""
-        with self.look() as connection:
-            directory = self.directory(connection)
-            of = directory.machine(machine).ids
-            on = directory.sheet(sheet).ids
-            found = _entries(connection, of, on)
+        with self.looking() as (connection, directory):
+            of, on = directory.machine(machine).ids, directory.sheet(sheet).ids
+            of_machine = among(connection, entries.c.machine, of)
+            on_sheet = among(connection, entries.c.sheet, on)
+            where = sa.or_(
+                among(connection, entries.c.id, of | on),
+                sa.and_(entries.c.kind.in_(_OF_MACHINE), of_machine, entries.c.sheet == ""),
+                sa.and_(entries.c.kind.in_(_OF_SHEET), entries.c.machine == "", on_sheet),
+                sa.and_(entries.c.kind.in_(_OF_PAIR), of_machine, on_sheet),
+            )
+            found = ledger.read(connection, where, all=True)
+            labels = {f"session {label}" for entry in found for label in _sessions(entry)}
+            slots = among(connection, entries.c.slot, labels)
+            found += ledger.read(
+                connection, entries.c.kind == "session", of_machine, slots, all=True
+            )
             boards = {entry.id: entry for entry in found if entry.kind == "board"}
             codes = {key: code_of(directory, connection, one) for key, one in boards.items()}
         by_id = {entry.id: entry for entry in found}
         lines = []
-        for entry in found:
+        for entry in sorted(found, key=lambda one: one.seq):
             board = boards.get(entry.id if entry.kind == "board" else entry.about)
-            burnt = board.body["grid"]["operation"] if board else _operation(entry)
+            runs = entry.body.get("burns", [entry.body])
+            burnt = board.body["grid"]["operation"] if board else runs[0].get("operation")
             if operation in (None, burnt or operation):
-                code = codes[board.id] if board else ""
-                lines.append(_line(directory, entry, code, by_id))
+                lines.append(_line(directory, entry, codes[board.id] if board else "", by_id))
         return tuple(lines)
 
 
-def _entries(
-    connection: sa.Connection, machine: frozenset[str], sheet: frozenset[str]
-) -> list[Entry]:
-    of_machine = among(connection, entries.c.machine, machine)
-    on_sheet = among(connection, entries.c.sheet, sheet)
-    first = among(connection, entries.c.id, machine | sheet)
-    where = sa.or_(
-        first,
-        sa.and_(entries.c.kind.in_(_OF_MACHINE), of_machine, entries.c.sheet == ""),
-        sa.and_(entries.c.kind.in_(_OF_SHEET), entries.c.machine == "", on_sheet),
-        sa.and_(entries.c.kind.in_(_OF_PAIR), of_machine, on_sheet),
-    )
-    found = ledger.read(connection, where, all=True)
-    sessions = {
-        f"session {label}"
-        for entry in found
-        for label in (
-            [entry.body.get("session", "")]
-            + [burn["session"] for burn in entry.body.get("burns", ())]
-        )
-    }
-    described = ledger.read(
-        connection,
-        entries.c.kind == "session",
-        of_machine,
-        among(connection, entries.c.slot, sessions),
-        all=True,
-    )
-    return sorted([*found, *described], key=lambda entry: entry.seq)
-
-
-def _operation(entry: Entry) -> str:
-    if entry.kind in ("job", "check_strip"):
-        return str(entry.body["burns"][0]["operation"])
-    return str(entry.body.get("operation") or entry.body.get("promise", {}).get("operation", ""))
+def _sessions(entry: Entry) -> list[str]:
+    burns = entry.body.get("burns", ())
+    labels = [entry.body.get("session", ""), *(burn["session"] for burn in burns)]
+    return [label for label in labels if label]
 
 
 def _line(directory: Directory, entry: Entry, code: str, by_id: Mapping[str, Entry]) -> HistoryLine:
-    gone = {entry.about, entry.machine, entry.sheet} & directory.gone
     cell = entry.slot.split(" ", 1)[1] if entry.kind in ("look", "size", "cell_note") else ""
-    if entry.kind == "photograph":
-        cell = entry.body["cell"]
     reading = None
     if entry.kind == "look":
         reading = Reading(cell=cell, **{name: entry.body[name] for name in GRADES})
+    own_label = entry.body["label"] if entry.kind == "session" else ""
+    noted = entry.kind in ("job", "check_strip", "kept")
     return HistoryLine(
+        id=entry.id,
         at=read_time(entry.at),
         kind=_KINDS.get(entry.kind, entry.kind),
-        text=_withdrawal(entry, by_id) if entry.kind == WITHDRAW else _TEXTS[entry.kind](entry),
+        text=_withdrawal(entry, by_id) if entry.kind == WITHDRAW else text_of(entry),
         board=code,
-        cell=cell,
+        cell=entry.body["cell"] if entry.kind == "photograph" else cell,
         reading=reading,
-        session=_session(entry),
-        why=entry.why or str(entry.body.get("note", "") if entry.kind in _NOTED else ""),
-        superseded=bool(gone) or not entry.stands,
+        session=own_label or next(iter(_sessions(entry)), ""),
+        why=entry.why or (entry.body["note"] if noted else ""),
+        superseded=bool({entry.about, entry.machine, entry.sheet} & directory.gone)
+        or not entry.stands,
     )
-
-
-# What the kinds are called in a list where their own names say less.
-_KINDS = {
-    "machine": "set-up", "setup": "set-up", "sheet": "lot", "look": "reading", "size": "reading",
-    "cell_note": "reading", "setting": "settled", WITHDRAW: "withdrawal",
-}  # fmt: skip
-_NOTED = ("job", "check_strip", "setting")
-
-
-def _session(entry: Entry) -> str:
-    if entry.kind == "session":
-        return str(entry.body["label"])
-    burns = [burn["session"] for burn in entry.body.get("burns", ())]
-    return str(entry.body.get("session") or next((label for label in burns if label), ""))
 
 
 def session_words(session: Session) -> str:
@@ -149,8 +121,7 @@ def _lot(entry: Entry) -> str:
     return f"lot {sheet.lot or 'not named'}{measured}"
 
 
-def look_words(entry: Entry) -> str:
-    """Say what a look says."""
+def _look(entry: Entry) -> str:
     words = [f"{name} {entry.body[name]}" for name in GRADES if entry.body[name] is not None]
     return ", ".join(words) or "not burnt"
 
@@ -174,31 +145,25 @@ def _plain(operation: str) -> str:
     return operation.replace("_", " ")
 
 
-def setting_words(setting: Setting | None) -> str:
-    """Say a setting, or that there is none."""
+def _setting(setting: Setting | None) -> str:
     if setting is None:
-        return "nothing settled any more"
+        return "none any more"
     pitch = "" if setting.line_pitch_mm is None else f", lines {setting.line_pitch_mm:g} mm apart"
     passes = "" if setting.passes == 1 else f", {setting.passes} passes"
     return f"{setting.power_pct:g} %, {setting.speed_mm_s:g} mm/s{passes}{pitch}"
 
 
-def _promise(entry: Entry) -> str:
-    promise = body_of(entry).promise
-    return (
-        f"{_plain(promise.operation)} at {setting_words(promise.setting)}: chance"
-        f" {show_chance(promise.chance)} for the next {promise.scope}"
-    )
+def _kept(entry: Entry) -> str:
+    kept: KeptSetting = body_of(entry)
+    words = f"{_plain(kept.operation)}: {_setting(kept.setting)}"
+    if kept.advice is None:
+        return words
+    return f"{words}, chance {show_chance(kept.advice.chance)} for the next {kept.advice.scope}"
 
 
 def _run(entry: Entry) -> str:
-    run: Run = body_of(entry)
-    return f"{_plain(run.operation)}, {sum(burn.count for burn in run.burns)} parts"
-
-
-def _chosen(entry: Entry) -> str:
-    chosen: Chosen = body_of(entry)
-    return f"{_plain(chosen.operation)}: {setting_words(chosen.setting)}"
+    burns = entry.body["burns"]
+    return f"{_plain(burns[0]['operation'])}, {sum(burn['count'] for burn in burns)} parts"
 
 
 def _board(entry: Entry) -> str:
@@ -213,17 +178,19 @@ _TEXTS: Mapping[str, Callable[[Entry], str]] = {
     "lot": _lot,
     "session": lambda entry: session_words(body_of(entry)),
     "board": _board,
-    "look": look_words,
+    "look": _look,
     "size": _size,
     "cell_note": lambda entry: f"note: {entry.body['note']}",
-    "promise": _promise,
     "job": _run,
     "check_strip": _run,
-    "setting": _chosen,
+    "kept": _kept,
     "note": lambda entry: str(entry.body["text"]),
     "photograph": lambda entry: str(entry.body["filename"]),
-    **dict.fromkeys(
-        ("costs", "timed_job", "comb", "comb_readings", "kerf"),
-        lambda entry: f"{entry.kind.replace('_', ' ')} {entry.slot}".strip(),
-    ),
 }
+
+
+def text_of(entry: Entry) -> str:
+    """Say what an entry says."""
+    if entry.kind in _TEXTS:
+        return _TEXTS[entry.kind](entry)
+    return f"{entry.kind.replace('_', ' ')} {entry.slot}".strip()

@@ -44,26 +44,23 @@ def new_identity() -> str:
 
 def identity_of(path: Path) -> str | None:
     """Read the identity out of a file; None when it is no logbook, or too damaged to say."""
-    try:
-        with look_into(path) as connection:
-            tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master")}
-            if IDENTITY.name not in tables:
-                return None
-            row = connection.execute(f"SELECT id FROM {IDENTITY.name}").fetchone()
-            return None if row is None else str(row[0])
-    except (sqlite3.Error, UnicodeDecodeError, LogbookError):
-        return None
+    rows = _asked_of(path, f"SELECT id FROM {IDENTITY.name}")
+    return str(rows[0][0]) if rows else None
 
 
 def is_whole(path: Path) -> bool:
     """Look whether a file is an undamaged logbook; nothing is changed."""
+    tables = _asked_of(path, "SELECT name FROM sqlite_master WHERE name = 'entries'")
+    return bool(tables) and _asked_of(path, "PRAGMA quick_check(1)") == [("ok",)]
+
+
+def _asked_of(path: Path, question: str) -> list[tuple[object, ...]]:
+    """What a file answers; nothing when it is no database, has no such table, or is damaged."""
     try:
         with look_into(path) as connection:
-            good = connection.execute("PRAGMA quick_check(1)").fetchone() == ("ok",)
-            tables = {row[0] for row in connection.execute("SELECT name FROM sqlite_master")}
-            return bool(good and "entries" in tables)
+            return connection.execute(question).fetchall()
     except (sqlite3.Error, UnicodeDecodeError, LogbookError):
-        return False
+        return []
 
 
 def backups_of(path: Path) -> tuple[Path, ...]:

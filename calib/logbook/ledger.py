@@ -126,19 +126,8 @@ class Entry:
 
     def document(self) -> dict[str, Any]:
         """As one line of an export holds it, but for the id."""
-        return {
-            "at": self.at,
-            "kind": self.kind,
-            "v": self.v,
-            "slot": self.slot,
-            "about": self.about,
-            "machine": self.machine,
-            "sheet": self.sheet,
-            "body": self.body,
-            "batch": self.batch,
-            "why": self.why,
-            "replaces": sorted(self.replaces),
-        }
+        own = {name: getattr(self, name) for name in _COLUMNS}
+        return own | {"body": self.body, "replaces": sorted(self.replaces)}
 
 
 _COLUMNS = ("at", "kind", "v", "slot", "about", "machine", "sheet", "batch", "why")
@@ -274,12 +263,21 @@ def read(
     return [_entry(row, targets.get(row.id, ())) for row in rows]
 
 
+def by_ids(connection: sa.Connection, ids: Iterable[str]) -> dict[str, Entry]:
+    """Entries by their ids, whether they stand or not; those that aren't there are left out."""
+    found = read(connection, among(connection, entries.c.id, ids), all=True)
+    return {entry.id: entry for entry in found}
+
+
 def _entry(row: Any, targets: Iterable[str]) -> Entry:
     return Entry(
-        at=row.at, kind=row.kind, v=row.v, slot=row.slot, about=row.about, machine=row.machine,
-        sheet=row.sheet, batch=row.batch, why=row.why, body=read_body(row.body),
-        replaces=tuple(sorted(targets)), seq=row.seq, state=row.state, held_as=row.id,
-    )  # fmt: skip
+        **{name: getattr(row, name) for name in _COLUMNS},
+        body=read_body(row.body),
+        replaces=tuple(sorted(targets)),
+        seq=row.seq,
+        state=row.state,
+        held_as=row.id,
+    )
 
 
 def read_body(text: str) -> dict[str, Any]:

@@ -42,22 +42,18 @@ def find_place(where: str | Path | sa.URL | None) -> Place:
         where = platformdirs.user_data_path("calib", appauthor=False) / "logbook.sqlite3"
     if isinstance(where, str) and "://" in where:
         return _server(where)
-    path = true_path(_at_home(Path(where)))
+    if "\0" in str(where):
+        raise LogbookError(f"The logbook {shown(str(where))} can't be a file's path: correct it.")
+    try:
+        path = true_path(Path(where).expanduser())
+    except RuntimeError:
+        raise LogbookError(
+            f"The logbook {shown(str(where))} is in the home of somebody unknown here: write the"
+            " whole path."
+        ) from None
     return Place(
         url=sa.URL.create("sqlite+pysqlite", database=str(path)), shown=str(path), path=path
     )
-
-
-def _at_home(path: Path) -> Path:
-    if "\0" in str(path):
-        raise LogbookError(f"The logbook {shown(str(path))} can't be a file's path: correct it.")
-    try:
-        return path.expanduser()
-    except RuntimeError:
-        raise LogbookError(
-            f"The logbook {shown(str(path))} is in the home of somebody unknown here: write the"
-            " whole path."
-        ) from None
 
 
 def _server(where: str) -> Place:

@@ -3,23 +3,21 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 
 import sqlalchemy as sa
 
 from calib.errors import LogbookError, shown
 from calib.logbook import ledger
-from calib.logbook.boards import grades_of
-from calib.logbook.bodies import NewName, Same, body_of
+from calib.logbook.bodies import NewName, Same
 from calib.logbook.coding import check_text, write_time
 from calib.logbook.entries import Question
-from calib.logbook.history import look_words, session_words, setting_words
+from calib.logbook.history import text_of
 from calib.logbook.ledger import Entry, among, canonical, entries
 from calib.logbook.room import (
     Directory,
     Room,
-    Thing,
     bearers_of,
     code_of,
     counting,
@@ -27,10 +25,10 @@ from calib.logbook.room import (
     find_board,
     record_part,
 )
-from calib.logbook.runs import KEPT_KINDS, question_of
+from calib.logbook.runs import STORED_KINDS, answer_of, question_of
 
 # Kinds with one answer to each question; readings of cells come first.
-_ASKED = ("look", "size", "session", "setting", *KEPT_KINDS)
+_ASKED = ("look", "size", "session", "kept", *STORED_KINDS)
 _SAME, _RENAME = "same", "rename: "
 
 
@@ -48,10 +46,7 @@ class Questions(Room):
         return tuple(one for one, _ in _questions(connection, directory))
 
     def answer(self, key: str, answer: str, *, when: datetime, why: str = "") -> None:
-        """Answer a question: by the number of what holds, ``same``, or ``rename: NEW NAME``.
-
-        Raises LogbookError when there is no such question, or it has no such answer.
-        """
+        """Answer a question: by the number of what holds, ``same``, or ``rename: NEW NAME``."""
         with self.change() as connection:
             self.answer_within(connection, key, answer, write_time(when), why)
 
@@ -91,26 +86,22 @@ def _questions(
     for thing in (*directory.machines.values(), *directory.sheets.values()):
         if len(thing.heads) > 1:
             what = "set-up" if thing.heads[0].kind in ("machine", "setup") else "lot"
-            yield _which(f"{what} {thing.name}", list(thing.heads), _version_words)
+            yield _which(f"{what} {thing.name}", list(thing.heads))
     stand: dict[tuple[str, ...], list[Entry]] = {}
     for entry in _asked(connection, directory):
         said = stand.setdefault(question_of(directory, entry), [])
-        if all(_answer(entry) != _answer(other) for other in said):
+        if all(answer_of(entry) != answer_of(other) for other in said):
             said.append(entry)
     for said in stand.values():
         if len(said) > 1:
-            yield _which(_key(connection, directory, said[0]), said, _words)
+            yield _which(_key(connection, directory, said[0]), said)
 
 
 def _asked(connection: sa.Connection, directory: Directory) -> list[Entry]:
     """Entries in slots with more than one of them."""
-    often = (
-        sa
-        .select(entries.c.kind, entries.c.slot)
-        .where(entries.c.kind.in_(_ASKED))
-        .group_by(entries.c.kind, entries.c.slot)
-        .having(sa.func.count() > 1)
-    )
+    asked = (entries.c.kind, entries.c.slot)
+    often = sa.select(*asked).where(entries.c.kind.in_(_ASKED)).group_by(*asked)
+    often = often.having(sa.func.count() > 1)
     question = entries.c.kind + " " + entries.c.slot
     slots = [f"{kind} {slot}" for kind, slot in connection.execute(often)]
     return ledger.read(
@@ -119,10 +110,6 @@ def _asked(connection: sa.Connection, directory: Directory) -> list[Entry]:
         among(connection, question, slots),
         *counting(directory),
     )
-
-
-def _answer(entry: Entry) -> str:
-    return canonical(grades_of(entry) if entry.kind == "look" else entry.body)
 
 
 def _doubled_names(
@@ -134,10 +121,15 @@ def _doubled_names(
             own = str(record_part(thing.versions[0])["name"])
             if name != own and name.startswith(f"{own} (") and own in things:
                 said = [things[own], thing]
-                words = tuple(_thing_words(one) for one in said)
+                parts = [(record_part(one.versions[0]), one.versions[0].at[:10]) for one in said]
+                words = tuple(
+                    f"{part['rated_w']:g} W, known since {day}"
+                    if what == "machine"
+                    else f"{part['material']}, known since {day}"
+                    for part, day in parts
+                )
                 question = Question(key=f"{what} {name}", said=words, answers=answers)
-                firsts = among(connection, entries.c.id, [one.id for one in said])
-                found = {e.id: e for e in ledger.read(connection, firsts, all=True)}
+                found = ledger.by_ids(connection, [one.id for one in said])
                 yield question, [found[one.id] for one in said]
     for code in sorted(directory.doubled):
         boards = bearers_of(directory, connection, code)
@@ -154,48 +146,28 @@ def _doubled_names(
             yield question, [boards[0], board]
 
 
-def _thing_words(thing: Thing) -> str:
-    first = thing.versions[0]
-    part = record_part(first)
-    what = f"{part['rated_w']:g} W" if "rated_w" in part else f"{part['material']}"
-    return f"{what}, known since {first.at[:10]}"
-
-
-def _which(
-    key: str, said: list[Entry], words: Callable[[Entry], str]
-) -> tuple[Question, list[Entry]]:
-    told = tuple(f"{words(entry)} ({entry.at[:10]} {entry.at[11:16]} UTC)" for entry in said)
+def _which(key: str, said: list[Entry]) -> tuple[Question, list[Entry]]:
+    told = tuple(f"{_words(entry)} ({entry.at[:10]} {entry.at[11:16]} UTC)" for entry in said)
     numbers = tuple(str(number) for number in range(1, len(said) + 1))
     return Question(key=key, said=told, answers=numbers), said
 
 
-def _version_words(entry: Entry) -> str:
-    part = record_part(entry)
-    if "rated_w" in part:
-        return f"{entry.body['what']}: {part['rated_w']:g} W"
-    return f"lot {part['lot'] or 'not named'}"
-
-
 def _words(entry: Entry) -> str:
-    if entry.kind == "look":
-        return look_words(entry)
-    if entry.kind == "session":
-        return session_words(body_of(entry))
-    if entry.kind == "setting":
-        return setting_words(body_of(entry).setting)
-    return canonical(entry.body.get("content", entry.body))[:100]
+    if entry.kind in ("machine", "setup"):
+        return f"{entry.body['what']}: {entry.body['machine']['rated_w']:g} W"
+    return canonical(entry.body["content"])[:100] if "content" in entry.body else text_of(entry)
 
 
 def _key(connection: sa.Connection, directory: Directory, entry: Entry) -> str:
     names = [directory.name(entry.machine), directory.name(entry.sheet)]
     if entry.kind in ("look", "size"):
-        board = ledger.read(connection, entries.c.id == entry.about, all=True)[0]
+        board = ledger.by_ids(connection, [entry.about])[entry.about]
         what = "reading" if entry.kind == "look" else "size"
         cell = entry.slot.split(" ", 1)[1]
         return f"{what} {code_of(directory, connection, board)} {cell}"
     if entry.kind == "session":
         return f"session {entry.body['label']} {names[0]}"
-    if entry.kind == "setting":
+    if entry.kind == "kept":
         return f"setting {' '.join(names)} {entry.body['operation']}"
     return " ".join(word for word in (entry.kind, entry.slot, *names) if word)
 

@@ -11,6 +11,7 @@ import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any, TypeVar
 
 import sqlalchemy as sa
@@ -18,13 +19,12 @@ import sqlalchemy as sa
 from calib.errors import LogbookError
 from calib.logbook import ledger
 from calib.logbook.bodies import Lot, SetUp, body_of, newer_version
-from calib.logbook.coding import Unreadable, known_names
+from calib.logbook.coding import Unreadable, check_text, known_names, write_time
 from calib.logbook.files import Mark, mark_of
 from calib.logbook.identity import identity_in
 from calib.logbook.ledger import (
     WITHDRAW,
     Entry,
-    among,
     canonical,
     entries,
     is_valid,
@@ -38,7 +38,7 @@ from calib.records.fields import to_json
 # Kinds by which machines, sheets and names are known; few, and read again only when one is added.
 _NAMING = ("machine", "setup", "sheet", "lot", "name", "same")
 # Kinds that change nothing of what burns teach.
-_BESIDE = ("board", "note", "photograph", "promise", "setting", "session", "cell_note")
+_BESIDE = ("board", "note", "photograph", "kept", "session", "cell_note")
 M = TypeVar("M", Machine, Sheet)
 _SECOND = re.compile(r"(.+) \(([0-9]+)\)")
 
@@ -177,6 +177,23 @@ class Room:
             if path is not None and mark_of(path) != file_of(connection).mark:
                 raise replaced(self.where, "This change was perhaps not stored.")
 
+    @contextmanager
+    def looking(self) -> Iterator[tuple[sa.Connection, Directory]]:
+        """Read one state of the book, with what its things are called."""
+        with self.look() as connection:
+            yield connection, self.directory(connection)
+
+    @contextmanager
+    def saying(
+        self, when: datetime, **texts: str
+    ) -> Iterator[tuple[sa.Connection, Directory, str]]:
+        """Write all or nothing at a time; what a person wrote is looked at first."""
+        at = write_time(when)
+        for name, text in texts.items():
+            check_text(name, text)
+        with self.change() as connection:
+            yield connection, self.directory(connection), at
+
     def _notice(self, connection: sa.Connection) -> None:
         """Go on with a file that was restored meanwhile; refuse one of another logbook."""
         if self.where.path is None or self._mark == (mark := file_of(connection).mark):
@@ -208,7 +225,10 @@ class Room:
         new = {kind for kind, _ in kinds}
         known = dataclasses.replace(known, seq=newest)
         if "board" in new:
-            known = dataclasses.replace(known, doubled=_doubled(connection))
+            twice = sa.select(entries.c.slot).where(entries.c.kind == "board")
+            twice = twice.group_by(entries.c.slot).having(sa.func.count() > 1)
+            doubled = frozenset(connection.execute(twice).scalars())
+            known = dataclasses.replace(known, doubled=doubled)
         if new & {*_NAMING, WITHDRAW}:
             known = _directory(connection, known)
         if keep:
@@ -218,10 +238,7 @@ class Room:
     def say(
         self, connection: sa.Connection, said: Sequence[Entry], *, batch: str = ""
     ) -> tuple[str, ...]:
-        """Add what was said in one go; its ids, also of what was there already.
-
-        Raises LogbookError when the very same was taken back before.
-        """
+        """Add what was said in one go; its ids, also of what was there already."""
         if not said:
             return ()
         if not batch:
@@ -231,10 +248,7 @@ class Room:
         new = ledger.add(connection, named)
         ids = tuple(entry.id for entry in named)
         if len(new) < len(named):
-            if any(
-                not entry.is_valid
-                for entry in ledger.read(connection, among(connection, entries.c.id, ids), all=True)
-            ):
+            if not all(entry.is_valid for entry in ledger.by_ids(connection, ids).values()):
                 raise LogbookError(
                     "The very same was taken back before: give the time at which it is added anew."
                 )
@@ -245,37 +259,17 @@ class Room:
 
         After an earlier backup was put back, numbers come up again.
         """
-        query = (
-            sa
-            .select(entries.c.seq, entries.c.id)
-            .where(entries.c.kind.not_in(_BESIDE))
-            .order_by(entries.c.seq.desc())
-            .limit(1)
-        )
+        query = sa.select(entries.c.seq, entries.c.id).where(entries.c.kind.not_in(_BESIDE))
+        query = query.order_by(entries.c.seq.desc()).limit(1)
         with self.look() as connection:
             row = connection.execute(query).first()
         return (0, "") if row is None else (row.seq, row.id)
 
 
-def _doubled(connection: sa.Connection) -> frozenset[str]:
-    query = (
-        sa
-        .select(entries.c.slot)
-        .where(entries.c.kind == "board", entries.c.about == "")
-        .group_by(entries.c.slot)
-        .having(sa.func.count() > 1)
-    )
-    return frozenset(connection.execute(query).scalars())
-
-
 def _directory(connection: sa.Connection, known: Directory) -> Directory:
     found = ledger.read(connection, entries.c.kind.in_(_NAMING), all=True)
-    withdrawn = (
-        sa
-        .select(entries.c.id)
-        .join(past, past.c.seq == entries.c.seq)
-        .where(~is_valid, entries.c.kind.in_(("machine", "sheet", "board")))
-    )
+    withdrawn = sa.select(entries.c.id).join(past, past.c.seq == entries.c.seq)
+    withdrawn = withdrawn.where(~is_valid, entries.c.kind.in_(("machine", "sheet", "board")))
     gone = frozenset(connection.execute(withdrawn).scalars())
     same = _groups(
         (entry.about, body_of(entry).other)
@@ -423,7 +417,7 @@ def find_board(connection: sa.Connection, directory: Directory, code: str) -> Fo
     """Find a board by its code; LogbookError when there is none names those that are near."""
     named = [key for key, name in directory.named.items() if name == code]
     if named:
-        bearers = ledger.read(connection, among(connection, entries.c.id, named), all=True)
+        bearers = list(ledger.by_ids(connection, named).values())
         bearers = [e for e in bearers if e.kind == "board" and e.id not in directory.gone]
     else:
         bearers = bearers_of(directory, connection, code)
@@ -432,14 +426,8 @@ def find_board(connection: sa.Connection, directory: Directory, code: str) -> Fo
             number = int(second[2]) - 1
             bearers = bearers_of(directory, connection, second[1])[number : number + 1]
     if not bearers:
-        recent = (
-            sa
-            .select(entries.c.slot)
-            .select_from(with_state)
-            .where(entries.c.kind == "board", is_valid)
-            .order_by(entries.c.at.desc())
-            .limit(200)
-        )
+        recent = sa.select(entries.c.slot).select_from(with_state).order_by(entries.c.at.desc())
+        recent = recent.where(entries.c.kind == "board", is_valid).limit(200)
         raise LogbookError(known_names("board", code, connection.execute(recent).scalars()))
     entry = bearers[0]
     return FoundBoard(
@@ -461,26 +449,8 @@ def counting(directory: Directory) -> list[sa.ColumnElement[bool]]:
 
 
 def entry_of(
-    kind: str,
-    record: Any,
-    at: str,
-    *,
-    why: str = "",
-    replaces: Iterable[str] = (),
-    about: str = "",
-    machine: str = "",
-    sheet: str = "",
-    slot: str = "",
+    kind: str, record: Any, at: str, *, replaces: Iterable[str] = (), **fields: str
 ) -> Entry:
-    """An entry that says a record at a time."""
-    return Entry(
-        at=at,
-        kind=kind,
-        body={} if record is None else to_json(record),
-        why=why,
-        replaces=tuple(sorted(replaces)),
-        about=about,
-        machine=machine,
-        sheet=sheet,
-        slot=slot,
-    )
+    """An entry that says a record at a time; ``fields`` are the other fields of an entry."""
+    body = {} if record is None else to_json(record)
+    return Entry(at=at, kind=kind, body=body, replaces=tuple(sorted(replaces)), **fields)  # type: ignore[arg-type]

@@ -1,7 +1,8 @@
-"""Promises, jobs and check strips, kept settings, notes, and what is kept beside the burns."""
+"""Kept settings, jobs and check strips, notes, and what is stored beside the burns."""
 
 from __future__ import annotations
 
+import dataclasses
 import typing
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -12,9 +13,10 @@ import sqlalchemy as sa
 
 from calib.errors import InvalidRecord, LogbookError, shown
 from calib.logbook import ledger
-from calib.logbook.bodies import Chosen, Content, Note, Promised, Run, body_of
-from calib.logbook.coding import check_text, read_time, write_time
-from calib.logbook.entries import Kept, PromiseEntry, Settled
+from calib.logbook.boards import grades_of
+from calib.logbook.bodies import Content, KeptSetting, Note, Run, body_of
+from calib.logbook.coding import read_time
+from calib.logbook.entries import Kept, Stored
 from calib.logbook.ledger import Entry, among, canonical, entries
 from calib.logbook.room import (
     Directory,
@@ -24,51 +26,14 @@ from calib.logbook.room import (
     find_board,
 )
 from calib.logbook.workshop import Workshop
-from calib.records import OPERATIONS, Burn, Operation, Promise, Setting
+from calib.records import OPERATIONS, Advice, Burn, Operation, Setting
 
-KeptKind = Literal["costs", "timed_job", "comb", "comb_readings", "kerf"]
-KEPT_KINDS: tuple[KeptKind, ...] = typing.get_args(KeptKind)
+StoredKind = Literal["costs", "timed_job", "comb", "comb_readings", "kerf"]
+STORED_KINDS: tuple[StoredKind, ...] = typing.get_args(StoredKind)
 
 
 class Runs(Workshop):
     """What is said of a pair beside its boards."""
-
-    def add_promise(self, promise: Promise, *, machine: str, sheet: str, when: datetime) -> str:
-        """Store a promise, before its results can come in; the same one again adds nothing.
-
-        Raises LogbookError when machine or sheet aren't in the logbook.
-        """
-        at = write_time(when)
-        with self.change() as connection:
-            directory = self.directory(connection)
-            about = _pair(directory, machine, sheet)
-            body = Promised(promise=promise, lot=directory.sheets[sheet].version)
-            return self.say(connection, [entry_of("promise", body, at, **about)])[0]
-
-    def promises(
-        self, *, machine: str | None = None, sheet: str | None = None
-    ) -> tuple[PromiseEntry, ...]:
-        """List promises, newest first, with the jobs that were run on them since."""
-        with self.look() as connection:
-            directory = self.directory(connection)
-            where = of_pair(connection, directory, machine, sheet)
-            found = ledger.read(connection, entries.c.kind == "promise", *where)
-            jobs = ledger.read(connection, entries.c.kind == "job", *where)
-        by_promise: dict[str, list[str]] = {}
-        for job in jobs:
-            by_promise.setdefault(job.body["promise"], []).append(job.id)
-        return tuple(
-            PromiseEntry(
-                id=entry.id,
-                promise=body_of(entry).promise,
-                machine=directory.name(entry.machine),
-                sheet=directory.name(entry.sheet),
-                lot=lot_of(directory, entry),
-                at=read_time(entry.at),
-                jobs=tuple(by_promise.get(entry.id, ())),
-            )
-            for entry in sorted(found, key=lambda one: one.at, reverse=True)
-        )
 
     def add_job(
         self,
@@ -78,23 +43,23 @@ class Runs(Workshop):
         *,
         when: datetime,
         note: str = "",
-        promise_id: str | None = None,
+        kept_id: str | None = None,
     ) -> str:
-        """Record a job or a check strip that was run; the same one again adds nothing.
-
-        Raises LogbookError when machine, sheet or promise aren't in the logbook; InvalidRecord when
-        there are no burns, or of mixed or board source.
-        """
-        at = write_time(when)
-        check_text("note", note)
-        with self.change() as connection:
-            directory = self.directory(connection)
+        """Record a job or a check strip that was run; the same one again adds nothing."""
+        with self.saying(when, note=note) as (connection, directory, at):
             about = _pair(directory, machine, sheet)
-            _check_promise(connection, directory, promise_id, about)
+            where = of_pair(connection, directory, machine, sheet)
+            of_id = (entries.c.kind == "kept", entries.c.id == kept_id)
+            kept = ledger.read(connection, *of_id, *where, all=True) if kept_id else ()
+            if kept_id and not any(entry.is_valid for entry in kept):
+                raise LogbookError(
+                    f"There is no kept setting {kept_id!r} for this machine and sheet in the"
+                    " logbook: keep one, or leave it out."
+                )
             thing = directory.machines[machine]
             body = Run(
                 burns=tuple(burns),
-                promise=promise_id or "",
+                kept=kept_id or "",
                 note=note,
                 setup=thing.version,
                 lot=directory.sheets[sheet].version,
@@ -103,71 +68,76 @@ class Runs(Workshop):
             self.say_sessions(connection, thing, (burn.session for burn in burns), at)
             return job
 
-    def settle(
+    def keep(
         self,
         machine: str,
         sheet: str,
         operation: Operation,
-        setting: Setting,
+        setting: Setting | None,
         *,
         when: datetime,
-        promise_id: str | None = None,
+        advice: Advice | None = None,
         note: str = "",
-    ) -> None:
-        """Settle on a setting; an earlier one stays in the history.
+    ) -> str:
+        """Keep a setting with what was stated of it, or none any more; an earlier one stays.
 
-        Raises LogbookError when machine, sheet or promise aren't in the logbook.
+        The very same of the same lot and set-up adds nothing.
         """
-        at = write_time(when)
-        check_text("note", note)
         if operation not in OPERATIONS:
             raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
-        with self.change() as connection:
-            directory = self.directory(connection)
+        with self.saying(when, note=note) as (connection, directory, at):
             about = _pair(directory, machine, sheet)
-            _check_promise(connection, directory, promise_id, about, setting)
-            body = Chosen(
+            body = KeptSetting(
                 operation=operation,
                 setting=setting,
-                promise=promise_id or "",
+                advice=advice,
+                setup=directory.machines[machine].version,
                 lot=directory.sheets[sheet].version,
                 note=note,
             )
-            slot = f"setting {operation}"
-            known = ledger.read(
-                connection,
-                entries.c.kind == "setting",
-                entries.c.slot == slot,
-                *of_pair(connection, directory, machine, sheet),
-            )
-            replaces = [entry.id for entry in known]
-            said = entry_of("setting", body, at, replaces=replaces, slot=slot, **about)
-            if [canonical(entry.body) for entry in known] != [canonical(said.body)]:
-                self.say(connection, [said])
+            said = entry_of("kept", body, at, slot=f"kept {operation}", **about)
+            known = _standing(connection, directory, said)
+            if setting is None and not any(entry.body["setting"] for entry in known):
+                raise LogbookError(
+                    f"No setting is kept for {operation.replace('_', ' ')} of {sheet!r} on"
+                    f" {machine!r}."
+                )
+            return self._in_place(connection, known, said)
 
-    def settled(
+    def kept(
         self,
         machine: str | None = None,
         sheet: str | None = None,
         operation: Operation | None = None,
-    ) -> tuple[Settled, ...]:
-        """Look up the settings that were settled on; where two books differ there is none."""
-        with self.look() as connection:
-            directory = self.directory(connection)
+        *,
+        earlier: bool = False,
+    ) -> tuple[Kept, ...]:
+        """Look up the kept settings; where two books differ there is none.
+
+        ``earlier``: those too that another one, or none, was kept in place of; newest first.
+        """
+        with self.looking() as (connection, directory):
             where = of_pair(connection, directory, machine, sheet)
-            found = ledger.read(connection, entries.c.kind == "setting", *where)
-            ids = {entry.body["promise"] for entry in found} - {""}
-            promised = {
-                entry.id: entry
-                for entry in ledger.read(connection, among(connection, entries.c.id, ids), all=True)
-            }
-        settled = [
-            _settled(directory, entry, promised.get(entry.body["promise"]))
-            for entry in only_answers(directory, found)
-            if entry.body["setting"] is not None
+            found = ledger.read(connection, entries.c.kind == "kept", *where, all=earlier)
+        valid = [entry for entry in found if entry.is_valid]
+        kept = [
+            Kept(
+                id=entry.id,
+                machine=directory.name(entry.machine),
+                sheet=directory.name(entry.sheet),
+                operation=body.operation,
+                setting=body.setting,
+                advice=body.advice,
+                lot=lot_of(directory, entry),
+                at=read_time(entry.at),
+                note=body.note,
+            )
+            for entry in (valid if earlier else only_answers(directory, valid))
+            if (body := body_of(entry)).setting is not None and operation in (None, body.operation)
         ]
-        wanted = [one for one in settled if operation in (None, one.operation)]
-        return tuple(sorted(wanted, key=lambda one: (one.machine, one.sheet, one.operation)))
+        if earlier:
+            return tuple(sorted(kept, key=lambda one: one.at, reverse=True))
+        return tuple(sorted(kept, key=lambda one: (one.machine, one.sheet, one.operation)))
 
     def add_note(
         self,
@@ -178,15 +148,9 @@ class Runs(Workshop):
         sheet: str | None = None,
         board_id: str | None = None,
     ) -> str:
-        """Write a note; the same one again adds nothing.
-
-        Raises LogbookError when what it is about isn't in the logbook; InvalidRecord when it is
-        empty, too long, or holds characters that can't be kept.
-        """
-        at = write_time(when)
+        """Write a note; the same one again adds nothing."""
         body = Note(text=text)
-        with self.change() as connection:
-            directory = self.directory(connection)
+        with self.saying(when) as (connection, directory, at):
             if board_id is not None:
                 board = find_board(connection, directory, board_id)
                 about = {"machine": board.entry.machine, "sheet": board.entry.sheet}
@@ -195,9 +159,9 @@ class Runs(Workshop):
                 said = entry_of("note", body, at, **_pair(directory, machine, sheet))
             return self.say(connection, [said])[0]
 
-    def keep(
+    def store(
         self,
-        kind: KeptKind,
+        kind: StoredKind,
         content: Mapping[str, Any],
         *,
         when: datetime,
@@ -206,44 +170,37 @@ class Runs(Workshop):
         sheet: str | None = None,
         note: str = "",
     ) -> str:
-        """Keep something in place of what was kept of that kind and label; that stays in the book.
-
-        Raises LogbookError when machine or sheet aren't in the logbook; InvalidRecord when the kind
-        is none, or the content can't be kept.
-        """
-        at = write_time(when)
-        if kind not in KEPT_KINDS:
-            raise InvalidRecord(f"kind is {kind!r}: give one of {', '.join(KEPT_KINDS)}.")
+        """Store something in place of what was stored of that kind and label; that is not lost."""
+        if kind not in STORED_KINDS:
+            raise InvalidRecord(f"kind is {kind!r}: give one of {', '.join(STORED_KINDS)}.")
         body = Content(label=label, content=dict(content), note=note)
-        with self.change() as connection:
-            directory = self.directory(connection)
-            about = _pair(directory, machine, sheet)
-            known = ledger.read(
-                connection, entries.c.kind == kind, entries.c.slot == label, *_is(about)
-            )
-            said = entry_of(kind, body, at, replaces=(e.id for e in known), slot=label, **about)
-            for entry in known:
-                if (entry.at, canonical(entry.body)) == (at, canonical(said.body)):
-                    return entry.id
-            return self.say(connection, [said])[0]
+        with self.saying(when) as (connection, directory, at):
+            said = entry_of(kind, body, at, slot=label, **_pair(directory, machine, sheet))
+            return self._in_place(connection, _standing(connection, directory, said), said)
 
-    def kept(
+    def _in_place(self, connection: sa.Connection, known: Sequence[Entry], said: Entry) -> str:
+        """Say something in place of what stands; the very same adds nothing."""
+        if [canonical(entry.body) for entry in known] == [canonical(said.body)]:
+            return known[0].id
+        replaces = tuple(sorted(entry.id for entry in known))
+        return self.say(connection, [dataclasses.replace(said, replaces=replaces)])[0]
+
+    def stored(
         self,
-        kind: KeptKind,
+        kind: StoredKind,
         *,
         label: str | None = None,
         machine: str | None = None,
         sheet: str | None = None,
-    ) -> tuple[Kept, ...]:
-        """Look up what is kept, newest first; what two books say differently is left out."""
-        with self.look() as connection:
-            directory = self.directory(connection)
+    ) -> tuple[Stored, ...]:
+        """Look up what is stored, newest first; what two books say differently is left out."""
+        with self.looking() as (connection, directory):
             where = of_pair(connection, directory, machine, sheet)
             if label is not None:
                 where.append(entries.c.slot == label)
             found = ledger.read(connection, entries.c.kind == kind, *where)
         return tuple(
-            Kept(
+            Stored(
                 id=entry.id,
                 kind=kind,
                 label=entry.slot,
@@ -258,18 +215,17 @@ class Runs(Workshop):
 
 
 @contextmanager
-def understood(entry: Kept) -> Iterator[None]:
+def understood(entry: Stored) -> Iterator[None]:
     """Tell in words that the content of an entry isn't what its kind wants.
 
-    Nothing but its being named fields is looked at when it comes in with another logbook. Raises
-    LogbookError instead of any error of that.
+    Nothing but its being named fields is looked at when it comes in with another logbook.
     """
     try:
         yield
     except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
         what = entry.kind.replace("_", " ")
         raise LogbookError(
-            f"What was kept of {what} {shown(entry.label)} on {entry.at:%Y-%m-%d} can't be read;"
+            f"What was stored of {what} {shown(entry.label)} on {entry.at:%Y-%m-%d} can't be read;"
             " perhaps it came with another logbook. Record it, or plan it, anew."
         ) from error
 
@@ -281,8 +237,12 @@ def _pair(directory: Directory, machine: str | None, sheet: str | None) -> dict[
     }
 
 
-def _is(about: Mapping[str, str]) -> list[sa.ColumnElement[bool]]:
-    return [entries.c.machine == about["machine"], entries.c.sheet == about["sheet"]]
+def _standing(connection: sa.Connection, directory: Directory, said: Entry) -> list[Entry]:
+    """What stands in the slot of an entry, of the very machine and sheet that it is about."""
+    pair = ((entries.c.machine, said.machine), (entries.c.sheet, said.sheet))
+    ids = ((column, directory.things[key].ids if key else [""]) for column, key in pair)
+    where = [among(connection, column, names) for column, names in ids]
+    return ledger.read(connection, entries.c.kind == said.kind, entries.c.slot == said.slot, *where)
 
 
 def of_pair(
@@ -301,6 +261,11 @@ def of_pair(
     return where
 
 
+def answer_of(entry: Entry) -> str:
+    """What an entry answers, to be compared."""
+    return canonical(grades_of(entry) if entry.kind == "look" else entry.body)
+
+
 def question_of(directory: Directory, entry: Entry) -> tuple[str, ...]:
     """What an entry answers, whatever things were said to be the same."""
     about = min(directory.same.get(entry.about, (entry.about,)))
@@ -315,63 +280,11 @@ def only_answers(directory: Directory, found: Sequence[Entry]) -> list[Entry]:
     for entry in found:
         by_question.setdefault(question_of(directory, entry), []).append(entry)
     alone = [
-        said[0]
-        for said in by_question.values()
-        if len({canonical(entry.body) for entry in said}) == 1
+        said[0] for said in by_question.values() if len({answer_of(entry) for entry in said}) == 1
     ]
     return sorted(alone, key=lambda entry: entry.seq)
-
-
-def _check_promise(
-    connection: sa.Connection,
-    directory: Directory,
-    promise_id: str | None,
-    about: Mapping[str, str],
-    setting: Setting | None = None,
-) -> None:
-    """Check that a promise is in the logbook, for this pair, and of this setting."""
-    if promise_id is None:
-        return
-    found = ledger.read(
-        connection, entries.c.id == promise_id, entries.c.kind == "promise", *counting(directory)
-    )
-    pair = (directory.things[about["machine"]], directory.things[about["sheet"]])
-    if not found or (found[0].machine, found[0].sheet) not in [
-        (machine, sheet) for machine in pair[0].ids for sheet in pair[1].ids
-    ]:
-        raise LogbookError(
-            f"There is no promise {promise_id!r} for this machine and sheet in the logbook: list"
-            " the promises, or leave it out."
-        )
-    promised: Setting = body_of(found[0]).promise.setting
-    if setting is not None and promised != setting:
-        raise LogbookError(
-            f"Promise {promise_id!r} is of {promised.power_pct:g} % and"
-            f" {promised.speed_mm_s:g} mm/s, not of {setting.power_pct:g} % and"
-            f" {setting.speed_mm_s:g} mm/s: leave it out, or settle on what was promised."
-        )
 
 
 def lot_of(directory: Directory, entry: Entry) -> str:
     """Name of the lot that an entry names."""
     return directory.lots.get(entry.body.get("lot", ""), "")
-
-
-def _settled(directory: Directory, entry: Entry, promised: Entry | None) -> Settled:
-    sheet = directory.things[entry.sheet].sheet
-    chosen: Chosen = body_of(entry)
-    assert chosen.setting is not None  # `settled` passes the others over
-    return Settled(
-        machine=directory.name(entry.machine),
-        sheet=sheet.name,
-        material=sheet.material,
-        thickness_mm=sheet.thickness_mm,
-        lot=lot_of(directory, entry),
-        operation=chosen.operation,
-        setting=chosen.setting,
-        at=read_time(entry.at),
-        promise=body_of(promised).promise if promised else None,
-        note=chosen.note,
-        promised_at=read_time(promised.at) if promised else None,
-        promised_lot=lot_of(directory, promised) if promised else None,
-    )

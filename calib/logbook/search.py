@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import re
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import sqlalchemy as sa
@@ -33,16 +33,12 @@ class Search(Room):
     """Searching."""
 
     def search(self, filters: Filters = _EVERYTHING, *, limit: int = 50, offset: int = 0) -> Page:
-        """List what fits, newest first.
-
-        Raises InvalidRecord when limit or offset aren't allowed.
-        """
+        """List what fits, newest first."""
         if not 1 <= limit <= _LONGEST_PAGE:
             raise InvalidRecord(f"limit is {limit!r}: give a number from 1 to {_LONGEST_PAGE}.")
         if offset < 0:
             raise InvalidRecord(f"offset is {offset!r}: give 0 or more.")
-        with self.look() as connection:
-            directory = self.directory(connection)
+        with self.looking() as (connection, directory):
             wanted = _wanted(connection, directory, filters)
             if filters.text:
                 wanted.append(_with_words(connection, directory, filters.text, wanted))
@@ -147,13 +143,9 @@ def _first_of(directory: Directory, ids: set[str]) -> set[str]:
 
 def _unclear(connection: sa.Connection, directory: Directory) -> list[str]:
     """Questions at cells to which two answers stand that differ."""
-    often = (
-        sa
-        .select(entries.c.about, entries.c.slot)
-        .where(entries.c.kind == "look")
-        .group_by(entries.c.about, entries.c.slot)
-        .having(sa.func.count() > 1)
-    )
+    cells = (entries.c.about, entries.c.slot)
+    often = sa.select(*cells).where(entries.c.kind == "look").group_by(*cells)
+    often = often.having(sa.func.count() > 1)
     asked = {f"{about} {slot}" for about, slot in connection.execute(often)}
     if not asked:
         return []
@@ -187,27 +179,21 @@ def _with_words(
     found = []
     for key, slot, machine, sheet, own in connection.execute(query.where(*wanted)):
         if (machine, sheet) not in known:
-            known[machine, sheet] = "\n".join(_names(directory, machine, sheet)).lower()
+            thing = directory.things.get(sheet)
+            names = (directory.name(machine), directory.name(sheet))
+            material = thing.sheet.material if thing else ""
+            known[machine, sheet] = "\n".join((*names, material)).lower()
         lot = _LOT.search(own) if lots else None
         lot_name = lots.get(lot[1], "") if lot else ""
         short = "\n".join((slot.lower(), known[machine, sheet], lot_name, noted.get(key, "")))
         missing = [word for word in words if word not in short]
-        if not missing or (own and _in_body(own, missing)):
+        if missing and own:
+            says = ledger.read_body(own)
+            said = f"{says.get('note', '')}\n{says.get('text', '')}".lower()
+            missing = [word for word in missing if word not in said]
+        if not missing:
             found.append(key)
     return among(connection, entries.c.id, found)
-
-
-def _names(directory: Directory, machine: str, sheet: str) -> Iterator[str]:
-    yield directory.name(machine)
-    yield directory.name(sheet)
-    if sheet in directory.things:
-        yield directory.things[sheet].sheet.material
-
-
-def _in_body(text: str, words: Sequence[str]) -> bool:
-    body = ledger.read_body(text)
-    own = f"{body.get('note', '')}\n{body.get('text', '')}".lower()
-    return all(word in own for word in words)
 
 
 def _line(

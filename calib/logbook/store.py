@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 import sqlalchemy as sa
 
@@ -32,7 +31,16 @@ from calib.logbook.undoing import Undoing
 _SERVER_LOCK = 710_319_004
 
 
-class Book(Boards, Runs, Evidence, History, Search, Undoing, Questions):
+class Book(
+    Boards,
+    Runs,
+    Evidence,
+    History,
+    Search,
+    Undoing,
+    Questions,
+    AbstractContextManager["Book", None],
+):
     """An open logbook; every call that writes is one transaction: all of it, or nothing.
 
     Get one from `open_book`. It may be used from several threads, and several programs may have
@@ -53,24 +61,12 @@ class Book(Boards, Runs, Evidence, History, Search, Undoing, Questions):
         """Let go of the database; nothing waits to be written."""
         self.engine.dispose()
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
 
 def open_book(where: str | Path | sa.URL | None = None) -> Book:
-    """Open a logbook, and make it when there is none.
-
-    Raises LogbookError when it is damaged (the message names the newest good backup), of a newer
-    calib, no logbook, or can't be reached.
-    """
+    """Open a logbook, and make it when there is none."""
     place = find_place(where)
     if place.path is not None:
         _make_room(place.path)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import datetime
+from typing import TypedDict, Unpack
 
 import sqlalchemy as sa
 
-from calib.errors import LogbookError
+from calib.errors import LogbookError, shown
 from calib.logbook import ledger
 from calib.logbook.boards import OF_CELL
-from calib.logbook.coding import check_text, write_time
 from calib.logbook.entries import Undoable
 from calib.logbook.ledger import WITHDRAW, Entry, among, entries, is_valid, with_state
 from calib.logbook.room import (
@@ -22,14 +22,24 @@ from calib.logbook.room import (
 )
 from calib.logbook.workshop import NAMED
 
-# Boards, promises and names stay: what rests on them would be left hanging.
+# Boards and names stay: what rests on them would be left hanging.
 _UNDOABLE = (
-    *OF_CELL, "setup", "lot", "session", "setting", "job", "check_strip", "note", "photograph",
+    *OF_CELL, "setup", "lot", "session", "kept", "job", "check_strip", "note", "photograph",
     "costs", "timed_job", "comb", "comb_readings", "kerf",
 )  # fmt: skip
+# So much of an id says which entry is meant.
+_LEAST = 6
 # What an undo or a redo says is no further thing to be undone.
 UNDO, REDO = "undo ", "redo "
 Scope = list[sa.ColumnElement[bool]]
+
+
+class Whose(TypedDict, total=False):
+    """Whose latest change is meant: a board's; a machine's, a sheet's, or that of the two."""
+
+    board_id: str | None
+    machine: str | None
+    sheet: str | None
 
 
 class Undoing(Room):
@@ -39,98 +49,91 @@ class Undoing(Room):
         self,
         *,
         when: datetime,
-        board_id: str | None = None,
-        machine: str | None = None,
-        sheet: str | None = None,
         why: str = "",
         only: str | None = None,
+        **whose: Unpack[Whose],
     ) -> str:
         """Withdraw what was said last and wasn't withdrawn yet; again withdraws what was before.
 
         With ``board_id``: its readings, notes and photographs. With ``machine`` and ``sheet``:
-        these of all boards of the pair, its jobs, check strips, combs and settled settings. With
+        these of all boards of the pair, its jobs, check strips, combs and kept settings. With
         ``machine`` alone: its set-up, descriptions of sessions, timed jobs and notes. With
-        ``sheet`` alone: its lot, measurement and notes. Boards and promises stay. ``only`` is what
+        ``sheet`` alone: its lot, measurement and notes. Boards stay. ``only`` is what
         `next_undo` named; refused when something came after it.
-
-        Raises LogbookError when there is nothing to take back, or no such board, machine or sheet.
         """
-        at = write_time(when)
-        check_text("why", why)
-        with self.change() as connection:
-            directory = self.directory(connection)
-            scope, shown = _scope(connection, directory, board_id, machine, sheet)
-            said = _last(connection, scope, shown)
+        with self.saying(when, why=why) as (connection, directory, at):
+            scope, of = _scope(connection, directory, whose)
+            said = _last(connection, scope, of)
             if only not in (None, said[0].batch):
                 raise LogbookError(
-                    f"Something else was stored for {shown} meanwhile: look at it, then undo again."
+                    f"Something else was stored for {of} meanwhile: look at it, then undo again."
                     " Nothing was taken back."
                 )
             self.say(connection, [_withdrawal(said, at, why)], batch=f"{UNDO}{said[0].id} {at}")
             return _words(connection, directory, said)
 
-    def next_undo(
-        self,
-        *,
-        board_id: str | None = None,
-        machine: str | None = None,
-        sheet: str | None = None,
-    ) -> Undoable:
+    def next_undo(self, **whose: Unpack[Whose]) -> Undoable:
         """Say what `undo` would take back; nothing is stored. It refuses what `undo` refuses."""
-        with self.look() as connection:
-            directory = self.directory(connection)
-            scope, shown = _scope(connection, directory, board_id, machine, sheet)
-            said = _last(connection, scope, shown)
+        with self.looking() as (connection, directory):
+            scope, of = _scope(connection, directory, whose)
+            said = _last(connection, scope, of)
             words = _words(connection, directory, said)
         burns = [burn["count"] for entry in said for burn in entry.body.get("burns", ())]
         cells = {entry.slot.split(" ", 1)[1] for entry in said if entry.kind in OF_CELL}
         return Undoable(change_id=said[0].batch, words=words, things=sum(burns) or len(cells) or 1)
 
-    def redo(
-        self,
-        *,
-        when: datetime,
-        board_id: str | None = None,
-        machine: str | None = None,
-        sheet: str | None = None,
-        why: str = "",
-    ) -> str:
-        """Put again what the last undo took back; the same scopes as for `undo`.
-
-        Raises LogbookError when nothing was undone last, or no such board, machine or sheet.
-        """
-        at = write_time(when)
-        check_text("why", why)
-        with self.change() as connection:
-            directory = self.directory(connection)
-            scope, shown = _scope(connection, directory, board_id, machine, sheet)
+    def redo(self, *, when: datetime, why: str = "", **whose: Unpack[Whose]) -> str:
+        """Put again what the last undo took back; the same scopes as for `undo`."""
+        with self.saying(when, why=why) as (connection, directory, at):
+            scope, of = _scope(connection, directory, whose)
             undo = _newest(connection, [*scope, entries.c.batch.startswith(UNDO)])
             said = _newest(connection, [*scope, *_SAID])
             if not undo or (said and said[0].seq > undo[0].seq):
-                raise LogbookError(f"There is nothing to put again for {shown}.")
+                raise LogbookError(f"There is nothing to put again for {of}.")
             again = _withdrawal(undo, at, why)
             self.say(connection, [again], batch=f"{REDO}{undo[0].id} {at}")
             ids = [key for entry in undo for key in entry.replaces]
-            back = ledger.read(connection, among(connection, entries.c.id, ids), all=True)
+            back = list(ledger.by_ids(connection, ids).values())
             return _words(connection, directory, back)
 
-    def withdraw(self, entry_ids: Sequence[str], *, when: datetime, why: str) -> None:
-        """Withdraw entries by their ids; what is about them doesn't count either.
+    def withdraw(self, entry_ids: Sequence[str], *, when: datetime, why: str) -> Undoable:
+        """Withdraw entries by their ids, or what ids begin with; so a machine, with all of it.
 
-        Raises LogbookError when no reason is given, or one isn't in the logbook.
+        What is about them doesn't count either. Says what was withdrawn; withdrawing the
+        ``change_id`` of that puts all of it again.
         """
-        at = write_time(when)
-        if not check_text("why", why).strip():
+        if not why.strip():
             raise LogbookError("Say why it is withdrawn.")
-        with self.change() as connection:
-            found = ledger.read(connection, among(connection, entries.c.id, entry_ids), all=True)
-            missing = sorted(set(entry_ids) - {entry.id for entry in found})
-            if missing or not found:
-                raise LogbookError(
-                    f"There is no entry {(missing or [''])[0]!r} in the logbook: give the id of one"
-                    " that is."
-                )
-            self.say(connection, [_withdrawal(found, at, why)])
+        with self.saying(when, why=why) as (connection, directory, at):
+            found = [_named(connection, one) for one in entry_ids]
+            gone = sorted({
+                entry.id for entry in found if entry.kind in ("machine", "sheet", "board")
+            })
+            about = [among(connection, column, gone) for column in
+                     (entries.c.about, entries.c.machine, entries.c.sheet)]  # fmt: skip
+            words = "; ".join(_words(connection, directory, [entry]) for entry in found)
+            count = sa.select(sa.func.count()).select_from(entries).where(sa.or_(*about))
+            things = len(found) + (connection.execute(count).scalar_one() if gone else 0)
+            (change_id,) = self.say(connection, [_withdrawal(found, at, why)])
+        return Undoable(change_id=change_id, words=words, things=things)
+
+
+def _named(connection: sa.Connection, beginning: str) -> Entry:
+    """The one entry whose id, or what follows the time in it, begins so."""
+    asked = str(beginning).strip()
+    where = [entries.c.id.startswith(asked, autoescape=True),
+             entries.c.id.contains(f"-{asked}", autoescape=True)]  # fmt: skip
+    found = ledger.read(connection, sa.or_(*where), all=True) if len(asked) >= _LEAST else []
+    valid = [entry for entry in found if entry.is_valid]
+    if len(valid) == 1:
+        return valid[0]
+    much = f"there are {len(valid)} that begin so" if len(valid) > 1 else "there is none"
+    if found and not valid:
+        much = "it was withdrawn already"
+    raise LogbookError(
+        f"Which entry of the logbook is {shown(asked)}? By that id {much}: give {_LEAST} letters of"
+        " one, or more."
+    )
 
 
 # What an undo may take back; striking out is one such thing.
@@ -148,37 +151,25 @@ _SAID = (
 )
 
 
-def _scope(
-    connection: sa.Connection,
-    directory: Directory,
-    board_id: str | None,
-    machine: str | None,
-    sheet: str | None,
-) -> tuple[Scope, str]:
-    if board_id is not None:
-        board = find_board(connection, directory, board_id)
-        return [among(connection, entries.c.about, board.ids)], f"board {board_id!r}"
+def _scope(connection: sa.Connection, directory: Directory, whose: Whose) -> tuple[Scope, str]:
+    if code := whose.get("board_id"):
+        board = find_board(connection, directory, code)
+        return [among(connection, entries.c.about, board.ids)], f"board {code!r}"
+    machine, sheet = whose.get("machine"), whose.get("sheet")
     if machine is None and sheet is None:
         raise LogbookError("Name a board, a machine or a sheet whose latest change to take back.")
-    ids = [
-        {""} if machine is None else directory.machine(machine).ids,
-        {""} if sheet is None else directory.sheet(sheet).ids,
-    ]
-    columns = (entries.c.machine, entries.c.sheet)
-    scope = [among(connection, column, one) for column, one in zip(columns, ids, strict=True)]
+    ids = (
+        (entries.c.machine, {""} if machine is None else directory.machine(machine).ids),
+        (entries.c.sheet, {""} if sheet is None else directory.sheet(sheet).ids),
+    )
+    scope = [among(connection, column, one) for column, one in ids]
     return scope, " and ".join(repr(name) for name in (machine, sheet) if name is not None)
 
 
 def _newest(connection: sa.Connection, where: Scope) -> list[Entry]:
     """What was said in one go last and wasn't withdrawn, in the order of its ids."""
-    newest = (
-        sa
-        .select(entries.c.batch)
-        .select_from(with_state)
-        .where(is_valid, *where)
-        .order_by(entries.c.seq.desc())
-        .limit(1)
-    )
+    newest = sa.select(entries.c.batch).select_from(with_state).where(is_valid, *where)
+    newest = newest.order_by(entries.c.seq.desc()).limit(1)
     batch = connection.execute(newest).scalar()
     if batch is None:
         return []
@@ -186,10 +177,10 @@ def _newest(connection: sa.Connection, where: Scope) -> list[Entry]:
     return [entry for entry in found if entry.is_valid]
 
 
-def _last(connection: sa.Connection, scope: Scope, shown: str) -> list[Entry]:
+def _last(connection: sa.Connection, scope: Scope, of: str) -> list[Entry]:
     said = _newest(connection, [*scope, *_SAID])
     if not said:
-        raise LogbookError(f"There is nothing to take back for {shown}.")
+        raise LogbookError(f"There is nothing to take back for {of}.")
     return said
 
 
@@ -206,20 +197,22 @@ def _words(connection: sa.Connection, directory: Directory, said: Sequence[Entry
     main = said[0]
     day = f"of {main.at[:10]} {main.at[11:16]} UTC"
     if main.kind in (*OF_CELL, WITHDRAW):
-        told = said if main.kind != WITHDRAW else [
-            *ledger.read(connection, among(connection, entries.c.id, main.replaces), all=True)
-        ]  # fmt: skip
-        boards = ledger.read(connection, entries.c.id == main.about, all=True)
+        told = said if main.kind != WITHDRAW else ledger.by_ids(connection, main.replaces).values()
+        boards = list(ledger.by_ids(connection, [main.about]).values())
         code = code_of(directory, connection, boards[0]) if boards else ""
         cells = sorted({e.slot.split(" ", 1)[1] for e in told if e.kind in OF_CELL})
         what = "readings" if main.kind != WITHDRAW else "striking out"
         return f"{what} of board {code}, cells {', '.join(cells)}, {day}"
-    name = directory.name(main.machine or main.sheet)
+    if main.kind == "board":
+        return f"board {code_of(directory, connection, main)}, {day}"
+    name = directory.name(main.machine or main.sheet or main.id)
     what = {
+        "machine": f"machine {name!r}",
+        "sheet": f"sheet {name!r}",
         "setup": f"change of set-up ({main.body.get('what')}) of {name!r}",
         "lot": f"lot or measurement of {name!r}",
         "session": f"description of session {main.body.get('label')!r}",
-        "setting": f"settled setting for {main.body.get('operation')}",
+        "kept": f"kept setting for {str(main.body.get('operation')).replace('_', ' ')}",
         "photograph": f"photograph {main.body.get('filename')}",
     }.get(main.kind, main.kind.replace("_", " "))
     if main.kind in ("costs", "timed_job", "comb", "comb_readings", "kerf"):

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from calib.errors import InvalidRecord, LogbookError
 from calib.logbook import ledger
 from calib.logbook.bodies import Lot, Session, SetUp, SetupChange, body_of
-from calib.logbook.coding import check_text, material_key, read_time, write_time
+from calib.logbook.coding import material_key, read_time
 from calib.logbook.entries import SetupEntry, SheetEntry
 from calib.logbook.ledger import Entry, among, entries
 from calib.logbook.room import (
@@ -32,16 +32,11 @@ class Workshop(Room):
     """The machines and sheets of a logbook."""
 
     def add_machine(self, machine: Machine, *, when: datetime, note: str = "") -> None:
-        """Add a machine; the same one again adds nothing.
-
-        Raises LogbookError when there is another machine of that name.
-        """
-        check_text("note", note)
-        first = entry_of("machine", SetUp(machine=machine), write_time(when), why=note)
-        with self.change() as connection:
-            known = self.directory(connection).machines.get(machine.name)
+        """Add a machine; the same one again adds nothing."""
+        with self.saying(when, note=note) as (connection, directory, at):
+            known = directory.machines.get(machine.name)
             if known is None:
-                self.say(connection, [first])
+                self.say(connection, [entry_of("machine", SetUp(machine=machine), at, why=note)])
             elif known.machine != machine:
                 raise LogbookError(
                     f"A machine {machine.name!r} with another set-up is in the logbook: change its"
@@ -51,11 +46,7 @@ class Workshop(Room):
     def change_setup(
         self, name: str, /, *, when: datetime, what: SetupChange, note: str = "", **changed: Any
     ) -> Machine:
-        """Record a change of a machine; the earlier set-up stays in the book.
-
-        Raises LogbookError, InvalidRecord when there is no such machine; when a field isn't known
-        or its value not allowed.
-        """
+        """Record a change of a machine; the earlier set-up stays in the book."""
         choices = [word for word in get_args(SetupChange) if word != "first"]
         if what not in choices:
             raise InvalidRecord(f"what is {what!r}: give one of {', '.join(choices)}.")
@@ -64,10 +55,8 @@ class Workshop(Room):
             raise InvalidRecord(
                 f"a set-up has no field {wrong[0]!r}: give one of {sorted(fields)}."
             )
-        at = write_time(when)
-        check_text("note", note)
-        with self.change() as connection:
-            thing = self.directory(connection).machine(name)
+        with self.saying(when, note=note) as (connection, directory, at):
+            thing = directory.machine(name)
             known = thing.machine
             kept = {field.name: getattr(known, field.name) for field in dataclasses.fields(known)}
             if changed.get("source", known.source) != known.source:
@@ -76,32 +65,28 @@ class Workshop(Room):
                 kept = {n: v for n, v in kept.items() if (n, v) not in assumed}
             machine = Machine(**kept | changed)
             setup = SetUp(machine=machine, what=what)
-            self.say(
-                connection,
-                [
-                    entry_of(
-                        "setup", setup, at, why=note, replaces=_heads(thing), about=thing.id,
-                        machine=thing.id, slot="set-up",
-                    )
-                ],
+            said = entry_of(
+                "setup", setup, at, why=note, replaces=_heads(thing), about=thing.id,
+                machine=thing.id, slot="set-up",
             )  # fmt: skip
+            self.say(connection, [said])
         return machine
 
     def machine(self, name: str) -> Machine:
         """Look a machine up; LogbookError when there is none."""
-        with self.look() as connection:
-            return self.directory(connection).machine(name).machine
+        with self.looking() as (_, directory):
+            return directory.machine(name).machine
 
     def machines(self) -> tuple[Machine, ...]:
         """List the machines with their current set-ups, by name."""
-        with self.look() as connection:
-            found = self.directory(connection).machines
+        with self.looking() as (_, directory):
+            found = directory.machines
         return tuple(found[name].machine for name in sorted(found))
 
     def setups(self, name: str) -> tuple[SetupEntry, ...]:
         """List every set-up that a machine has had, oldest first; LogbookError without it."""
-        with self.look() as connection:
-            thing = self.directory(connection).machine(name)
+        with self.looking() as (connection, directory):
+            thing = directory.machine(name)
         return tuple(
             SetupEntry(
                 id=entry.id,
@@ -114,14 +99,10 @@ class Workshop(Room):
         )
 
     def add_sheet(self, sheet: Sheet, *, when: datetime, note: str = "") -> None:
-        """Add a sheet, or a new lot or measurement of one that is there.
-
-        Raises LogbookError when a sheet of that name is of another material or nominal thickness.
-        """
-        check_text("note", note)
-        said = entry_of("sheet", Lot(sheet=sheet), write_time(when), why=note)
-        with self.change() as connection:
-            thing = self.directory(connection).sheets.get(sheet.name)
+        """Add a sheet, or a new lot or measurement of one that is there."""
+        with self.saying(when, note=note) as (connection, directory, at):
+            said = entry_of("sheet", Lot(sheet=sheet), at, why=note)
+            thing = directory.sheets.get(sheet.name)
             if thing is not None:
                 known = thing.sheet
                 if known == sheet:
@@ -135,15 +116,15 @@ class Workshop(Room):
 
     def sheet(self, name: str) -> Sheet:
         """Look a sheet up; LogbookError when there is none."""
-        with self.look() as connection:
-            return self.directory(connection).sheet(name).sheet
+        with self.looking() as (_, directory):
+            return directory.sheet(name).sheet
 
     def sheets(
         self, *, material: str | None = None, thickness_mm: float | None = None
     ) -> tuple[Sheet, ...]:
         """List the sheets as they are now, by name."""
-        with self.look() as connection:
-            found = self.directory(connection).sheets
+        with self.looking() as (_, directory):
+            found = directory.sheets
         sheets = (found[name].sheet for name in sorted(found))
         return tuple(
             sheet
@@ -154,23 +135,22 @@ class Workshop(Room):
 
     def lots(self, name: str) -> tuple[SheetEntry, ...]:
         """List every lot and measurement of a sheet, oldest first; LogbookError without it."""
-        with self.look() as connection:
-            thing = self.directory(connection).sheet(name)
+        with self.looking() as (connection, directory):
+            thing = directory.sheet(name)
         return tuple(
-            SheetEntry(sheet=thing.sheet_at(entry), since=read_time(entry.at), note=entry.why)
+            SheetEntry(
+                id=entry.id,
+                sheet=thing.sheet_at(entry),
+                since=read_time(entry.at),
+                note=entry.why,
+            )
             for entry in thing.versions
         )
 
     def add_session(self, machine: str, session: Session, *, when: datetime, why: str = "") -> None:
-        """Describe a session, before or after its burns; an earlier description stays.
-
-        Raises LogbookError when it is described otherwise and no reason is given, or there is no
-        such machine.
-        """
-        at = write_time(when)
-        check_text("why", why)
-        with self.change() as connection:
-            thing = self.directory(connection).machine(machine)
+        """Describe a session, before or after its burns; an earlier description stays."""
+        with self.saying(when, why=why) as (connection, directory, at):
+            thing = directory.machine(machine)
             known = _described(connection, thing, session.label)
             said = [body_of(entry) for entry in known]
             if said == [session] or (said and session == Session(label=session.label)):
@@ -184,8 +164,8 @@ class Workshop(Room):
 
     def sessions(self, machine: str) -> tuple[Session, ...]:
         """List the sessions of a machine, oldest first; without details where two are told."""
-        with self.look() as connection:
-            thing = self.directory(connection).machine(machine)
+        with self.looking() as (connection, directory):
+            thing = directory.machine(machine)
             every = ledger.read(
                 connection,
                 entries.c.kind == "session",

@@ -1,4 +1,4 @@
-"""Charts for looking at a record of promises, at drift, and at what a setting costs."""
+"""Charts for looking at a record of stated chances, at drift, and at what a setting costs."""
 
 from __future__ import annotations
 
@@ -37,20 +37,20 @@ _HATCHES = ("", "///", "...", "\\\\\\", "xx", "---", "ooo", "+++")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrackRow:
-    """Promises of about one chance, and how they came out."""
+    """Stated chances of about one size, and how they came out."""
 
     stated: float  # Mean chance that was stated [1]
     observed: float  # Share that was kept [1]
     # low, high: Interval of the true share, given what was observed [1]
     low: float
     high: float
-    count: int  # How many promises
+    count: int  # How many of them
 
 
 def track_record_picture(
     rows: Sequence[TrackRow],
     *,
-    title: str = "What was promised, what came",
+    title: str = "What was stated, what came",
     format: PictureFormat = "png",
 ) -> bytes:
     """Draw stated against observed chances with their intervals.
@@ -68,7 +68,7 @@ def track_record_picture(
         for number, (row, following) in enumerate(zip(rows, [*stated, math.inf][1:], strict=True)):
             axes.plot([row.stated] * 2, [row.low, row.high], "_-", ms=12, color=INK, linewidth=2.0)
             axes.plot(
-                [row.stated], [row.observed], "o", ms=10, color=INK, gid=f"promise-{number + 1}"
+                [row.stated], [row.observed], "o", ms=10, color=INK, gid=f"stated-{number + 1}"
             )
             # The count stands to the right, or left of a point with a near neighbour.
             left = following - row.stated < _NEAR
@@ -136,13 +136,18 @@ def cost_picture(
     unit: str = "cost per part",
     format: PictureFormat = "png",
 ) -> bytes:
-    """Stack the parts of a cost over the speed and show the speed that was chosen.
+    """Stack the parts of a cost that change with speed and show the speed that was chosen.
 
-    Raises InvalidRecord when the format is another.
+    Parts that are the same everywhere are told beside. Raises InvalidRecord when the format is
+    another.
     """
     speeds = np.asarray(speed_mm_s, dtype=float)
     layers = {name: np.asarray(values, dtype=float) for name, values in parts.items()}
-    words = "Each band is one part of the cost; the upper edge is the sum."
+    fixed = {name: float(v[0]) for name, v in layers.items() if np.ptp(v) <= 1e-9 * abs(v[0])}
+    layers = {name: values for name, values in layers.items() if name not in fixed}
+    words = "What changes with speed: each band is one part of the cost, the upper edge their sum."
+    if told := [f"{name} {value:.2f}" for name, value in fixed.items() if value]:
+        words += f" The same at every speed, and not drawn: {', '.join(told)}."
     with drawing(_height(title, words) + 0.3 + 0.36 * math.ceil(len(layers) / 2)) as figure:
         axes = _framed(figure, title, words)
         base = np.zeros_like(speeds)

@@ -9,7 +9,7 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import cache, lru_cache
+from functools import cache, lru_cache, partial
 from io import BytesIO
 from typing import Any, Literal
 
@@ -23,7 +23,7 @@ from matplotlib.ft2font import FT2Font, LoadFlags
 from matplotlib.patheffects import withStroke
 
 from calib.errors import InvalidRecord
-from calib.typeface import font_path, keep_every_character
+from calib.typeface import font_path, keep_every_character, wrapped
 
 PictureFormat = Literal["png", "svg"]
 
@@ -104,28 +104,6 @@ def text_width_in(text: str, size_pt: float) -> float:
         return float(font.get_width_height()[0]) / 64.0 / 72.0
 
 
-def wrapped(text: str, size_pt: float, width_in: float) -> list[str]:
-    """Break a text into lines by the width of its letters; long words are broken too.
-
-    Examples
-    --------
-    >>> wrapped("chance of falling free", 12.0, 1.2)
-    ['chance of', 'falling free']
-    """
-    lines = [""]
-    for word in drawable(text).split():
-        longer = f"{lines[-1]} {word}".strip()
-        if text_width_in(longer, size_pt) <= width_in:
-            lines[-1] = longer
-            continue
-        lines += [""] if lines[-1] else []
-        for sign in word:
-            if lines[-1] and text_width_in(lines[-1] + sign, size_pt) > width_in:
-                lines.append("")
-            lines[-1] += sign
-    return lines
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Words:
     """A text of a picture's head or foot."""
@@ -140,7 +118,9 @@ class Words:
         """The text in lines that fit the picture's width."""
         # The heavy weight is about an eighth wider than the one that is measured.
         measured = self.size_pt * (1.14 if self.bold else 1.0)
-        return wrapped(self.text, measured, WIDTH_IN - 2.0 * LEFT_IN) if self.text else []
+        room = WIDTH_IN - 2.0 * LEFT_IN
+        by_width = partial(text_width_in, size_pt=measured)
+        return wrapped(drawable(self.text), room, by_width) if self.text else []
 
     @property
     def height_in(self) -> float:

@@ -1,354 +1,338 @@
-"""The picture of a region: power against speed, as PNG or SVG, the same for the same data.
+"""The picture of a region as plain shapes: power across, the logarithm of speed upwards.
 
-Outcomes and levels differ in shape, fill or dashes, never in colour alone.
+The page draws them as they are, ``region_file`` as PNG or SVG. Outcomes and levels differ in shape,
+fill or dashes, never in colour alone. No matplotlib here.
 """
 
 from __future__ import annotations
 
-from typing import Any
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-from matplotlib.lines import Line2D
-from matplotlib.patches import Patch, PathPatch
-from matplotlib.path import Path as Outline
-from matplotlib.patheffects import withStroke
-from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
-from matplotlib.transforms import offset_copy
 
-from calib.pictures.labels import Labels
-from calib.pictures.paper import (
-    ACCENT,
-    GREY,
-    HALO,
-    HATCH,
-    INK,
-    LEFT_IN,
-    WIDTH_IN,
-    PictureFormat,
-    Words,
-    axes_at,
-    drawing,
-    saved,
-    scale_colours,
-)
-from calib.pictures.scale import Array, hull_outline, nice_ticks
+from calib.pictures.scale import hull_outline, lines_at, nice_ticks, outlines_above
 from calib.pictures.view import RegionView, figure_words, outcome_of, setting_words
-from calib.records import grades_typed
+from calib.records import Burn, Setting
 
-_RIGHT_IN, _PLOT_IN, _KEYS_IN = 1.05, 5.0, 1.7
-# Dashes of the lines of equal chance, lowest level first [line widths].
-_DASHES: tuple[tuple[float, ...], ...] = ((1.0, 1.6), (4.0, 2.0), (), (7.0, 1.5, 1.5, 1.5))
+# Frame of the plot, in units of about a pixel on a phone.
+WIDTH, HEIGHT = 380.0, 396.0
+LEFT, RIGHT, TOP, FOOT = 46.0, 324.0, 16.0, 352.0
+# Dashes of the lines of equal chance, lowest level first [units].
+DASHES: tuple[tuple[float, ...], ...] = ((2, 3), (7, 4), (), (9, 3, 2, 3))
+# Radius of a burn's mark, of one that holds a numeral, and of the ring round what is advised.
+_SMALL, _LARGE, _RING = 5.5, 8.5, 14.0
+# Looks of shapes that end where the plot ends.
+CLIPPED = frozenset({"untested", "hull", "level", "limit", "grade"})
 
-
-def region_picture(view: RegionView, *, format: PictureFormat = "png") -> bytes:
-    """Draw power against speed: bands of chance, burns, the recommendation, what wasn't tested.
-
-    Raises InvalidRecord when the format is another.
-    """
-    head, foot = _head(view), _foot(view)
-    head_in = 0.3 + sum(words.height_in for words in head)
-    foot_in = 0.15 + sum(words.height_in for words in foot)
-    with drawing(head_in + _PLOT_IN + _KEYS_IN + foot_in) as figure:
-        top = 0.3
-        for words in head:
-            top = words.write(figure, top)
-        axes = axes_at(figure, top + 0.15, _PLOT_IN, right_in=_RIGHT_IN)
-        _set_axes(axes, view)
-        labels = Labels(axes)
-        _draw_chance(axes, view)
-        _draw_untested(axes, view)
-        _draw_limits(axes, view, labels)
-        _draw_burns(axes, view, labels)
-        _draw_recommendation(axes, view, labels)
-        # Labels come last, where room is left.
-        _label_levels(axes, view, labels)
-        _draw_likely_marks(axes, view, labels)
-        _draw_keys(figure, view, top + 0.15 + _PLOT_IN + 0.7)
-        top += _PLOT_IN + _KEYS_IN
-        for words in foot:
-            top = words.write(figure, top)
-        return saved(figure, format)
+Point = tuple[float, float]
 
 
-def _head(view: RegionView) -> list[Words]:
-    passes = "1 pass" if view.passes == 1 else f"{view.passes} passes"
-    if view.line_pitch_mm is not None:
-        passes += f", lines {figure_words(view.line_pitch_mm)} mm apart"
-    setting = view.recommendation
-    advice = "" if setting is None else f"advised: {setting_words(setting)}"
-    return [
-        Words(text=view.title, size_pt=17.0, bold=True, gid="title"),
-        Words(text=f"{view.words}, {passes}", size_pt=12.5, gid="what"),
-        Words(text=advice, size_pt=14.0, bold=True, gid="advice"),
-    ]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shape:
+    """One drawn shape: loops of points in units, y down."""
+
+    look: str  # names its fill and line: what the shape stands for
+    loops: tuple[tuple[Point, ...], ...]
+    closed: bool = True
+    dashes: tuple[float, ...] = ()
+    name: str = ""  # its id in a file
+    title: str = ""  # what is said when a finger or a reader comes upon it
 
 
-def _foot(view: RegionView) -> list[Words]:
-    others = len(view.burns) - len(view.shown)
-    hidden = f"{others} burn{'s' * (others > 1)} not drawn: not read, or other passes or pitch."
-    settings = [(burn.power_pct, burn.speed_mm_s) for _, burn in view.shown]
-    beside = len(set(settings)) < len(settings)
-    return [
-        Words(
-            text="Marks side by side: burnt at one setting." if beside else "",
-            size_pt=11.5,
-            gid="side-by-side",
-        ),
-        Words(text=view.promise, size_pt=12.5, gid="promise"),
-        Words(text=hidden if others else "", size_pt=11.0, gid="not-drawn"),
-    ]
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Label:
+    """A line of text; ``at`` is the middle of its height."""
+
+    look: str
+    text: str
+    at: Point
+    anchor: str = "middle"  # start, middle or end
+    upright: bool = False
+    name: str = ""
 
 
-def _set_axes(axes: Axes, view: RegionView) -> None:
-    """Set power below and speed at both sides, in mm/s and in mm/min."""
-    drawn = [burn.setting for _, burn in view.shown]
-    drawn += [] if view.recommendation is None else [view.recommendation]
-    low, high = _widened(view.speed_mm_s, [setting.speed_mm_s for setting in drawn])
-    axes.set_xlim(_widened(view.power_pct, [setting.power_pct for setting in drawn]))
-    axes.set_xlabel("power [%]", labelpad=4)
-    minutes = axes.twinx()
-    for one, unit, factor in ((axes, "mm/s", 1.0), (minutes, "mm/min", 60.0)):
-        ends = factor * low, factor * high
-        one.set_yscale("log")
-        one.set_ylim(ends)
-        one.set_ylabel(f"speed [{unit}]", labelpad=3)
-        one.yaxis.set_major_locator(FixedLocator(nice_ticks(*ends)))
-        one.yaxis.set_minor_locator(NullLocator())
-        one.yaxis.set_major_formatter(FuncFormatter(lambda value, _: figure_words(float(value))))
-        one.tick_params(labelsize=12.5, length=5)
-    minutes.set_zorder(axes.get_zorder() - 1)
-    axes.patch.set_visible(False)
+Part = Shape | Label
 
 
-def _widened(axis: Array, values: list[float]) -> tuple[float, float]:
-    """Ends of an axis, with room for what lies beyond it."""
-    low, high = float(axis[0]), float(axis[-1])
-    return (
-        min([low, *(0.97 * value for value in values if value < low)]),
-        max([high, *(1.03 * value for value in values if value > high)]),
-    )
+class Places:
+    """Turns settings into places."""
+
+    def __init__(self, view: RegionView) -> None:
+        self.power = float(view.power_pct[0]), float(view.power_pct[-1])
+        self.speed = float(view.speed_mm_s[0]), float(view.speed_mm_s[-1])
+
+    def at(self, power_pct: float, speed_mm_s: float) -> Point:
+        """Place of a setting [units]."""
+        low, high = self.power
+        slow, fast = (math.log(speed) for speed in self.speed)
+        x = LEFT + (RIGHT - LEFT) * (power_pct - low) / (high - low)
+        return x, FOOT - (FOOT - TOP) * (math.log(speed_mm_s) - slow) / (fast - slow)
+
+    def loop(self, settings: Iterable[Iterable[float]]) -> tuple[Point, ...]:
+        """Places of several."""
+        return tuple(self.at(float(p), float(v)) for p, v in settings)
 
 
-def _draw_chance(axes: Axes, view: RegionView) -> None:
-    """Fill the bands of chance and draw the lines between them; contourpy works them out."""
-    chance = np.ma.masked_invalid(np.clip(np.asarray(view.chance, dtype=float), 0.0, 1.0)).T
-    at = view.power_pct, view.speed_mm_s, chance
-    bands = (0.0, *view.levels, 1.0)
-    filled = axes.contourf(*at, levels=bands, colors=scale_colours(len(bands) - 1), zorder=0.5)
-    filled.set_gid("bands")
+def region_parts(view: RegionView) -> list[Part]:
+    """Everything that is drawn, from the ground up."""
+    places = Places(view)
+    burns = list(burn_marks(view, places))
+    taken = [mark.at for mark in burns]
+    above = view.power_pct, view.speed_mm_s, view.chance
+    frame = ((LEFT, FOOT), (RIGHT, FOOT), (RIGHT, TOP), (LEFT, TOP))
+    parts: list[Part] = [Shape(look="b0", loops=(frame,))]
+    for number, level in enumerate(view.levels, 1):
+        loops = tuple(places.loop(loop) for loop in outlines_above(*above, level))
+        parts += [Shape(look=f"b{number}", loops=loops)] if loops else []
+    hull = () if view.hull is None or len(view.hull) < 3 else places.loop(hull_outline(view.hull))
+    outlines = (frame, hull) if hull else (frame,)
+    parts.append(Shape(look="untested", loops=outlines, name="not-tested"))
+    parts += [Shape(look="hull", loops=(hull,), name="hull")] if hull else []
     for number, level in enumerate(view.levels):
-        if float(chance.min()) < level < float(chance.max()):
-            dashes = (0, _DASHES[number % len(_DASHES)])
-            line = axes.contour(
-                *at, levels=[level], colors=INK, linewidths=1.6, linestyles=[dashes], zorder=2.0
-            )
-            line.set_gid(f"level-{_per_cent(level)}")
-
-
-def _per_cent(chance: float) -> str:
-    return f"{round(100.0 * chance, 2):g}"
-
-
-def _label_levels(axes: Axes, view: RegionView, labels: Labels) -> None:
-    """Write each level onto its line where there is room, each further right than the last."""
-    left, right = axes.get_xlim()
-    for number, level in enumerate(view.levels):
-        places = _on_level(view, level)
-        wish = 0.2 + 0.5 * number / max(1, len(view.levels) - 1)
-        away = np.abs((places[:, 0] - left) / (right - left) - wish)
-        if len(places):
-            labels.write(
-                f"{_per_cent(level)} %", places, [float(share) for share in away], (46.0, 17.0),
-                fontsize=13.5, weight="bold", zorder=4.5, gid=f"level-{_per_cent(level)}-label",
+        lines = [places.loop(line) for line in lines_at(*above, level)]
+        if lines:
+            words, name = f"{100.0 * level:.4g} %", f"level-{100.0 * level:.4g}"
+            shape = Shape(
+                look="level", loops=tuple(lines), closed=False, name=name,
+                dashes=DASHES[number % len(DASHES)],
             )  # fmt: skip
+            parts += [shape, *_named(words, sum(lines, ()), f"{name}-label", number, taken)]
+    parts += _likely_marks(view, places, taken)
+    parts += _limits(view, places)
+    parts += [Shape(look="frame", loops=(frame,)), *_axes(places)]
+    if view.recommendation is not None:
+        x, y = places.at(view.recommendation.power_pct, view.recommendation.speed_mm_s)
+        parts += advised_shapes((x, y))
+    return [*parts, *(part for mark in burns for part in mark.parts)]
 
 
-def _on_level(view: RegionView, level: float) -> Array:
-    """Return places (power, speed) where the chance crosses a level going up in speed."""
-    chance = np.nan_to_num(np.asarray(view.chance, dtype=float), nan=-1.0)
-    low, high = chance[:, :-1], chance[:, 1:]
-    rows, columns = np.nonzero((low - level) * (high - level) < 0)
-    share = (level - low[rows, columns]) / (high - low)[rows, columns]
-    speeds = np.log(np.asarray(view.speed_mm_s, dtype=float))
-    crossing = np.exp(speeds[columns] + share * (speeds[columns + 1] - speeds[columns]))
-    return np.column_stack([np.asarray(view.power_pct, dtype=float)[rows], crossing])
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BurnMark:
+    """All burns at one setting: where they are drawn, and how."""
+
+    at: Point
+    parts: tuple[Part, ...]
 
 
-def _draw_likely_marks(axes: Axes, view: RegionView, labels: Labels) -> None:
-    """Draw where the most likely mark grade changes and name each grade where there is room."""
+def burn_marks(view: RegionView, places: Places) -> Iterator[BurnMark]:
+    """One mark for each setting that was burnt; those beyond the plot stand at its rim."""
+    groups: dict[tuple[float, float], list[Burn]] = {}
+    for burn in view.shown:
+        groups.setdefault((burn.power_pct, burn.speed_mm_s), []).append(burn)
+    for number, (setting, burns) in enumerate(groups.items(), 1):
+        x, y = places.at(*setting)
+        at = min(max(x, LEFT), RIGHT), min(max(y, TOP), FOOT)
+        parts = list(_mark(view, burns, at, number))
+        if math.dist(at, (x, y)) > 0.1:
+            # A wedge beyond the frame, pointing to where they lie.
+            turn = math.atan2(y - at[1], x - at[0])
+            tips = ((15.0, 0.0), (9.0, 0.5), (9.0, -0.5))
+            wedge = tuple(
+                (at[0] + r * math.cos(turn + a), at[1] + r * math.sin(turn + a)) for r, a in tips
+            )
+            parts.append(Shape(look="full", loops=(wedge,), name=f"beyond-{number}"))
+        yield BurnMark(at=at, parts=tuple(parts))
+
+
+def _mark(view: RegionView, burns: Sequence[Burn], at: Point, number: int) -> Iterator[Part]:
+    """One burn by its outcome; several by a pie, how many came out as wished beside it."""
+    low, high = view.wanted_mark
+    wished = ("through",) if view.operation == "cut" else tuple(map(str, range(low, high + 1)))
+    counts: dict[str, int] = {}
+    for burn in burns:
+        counts[outcome_of(burn)] = counts.get(outcome_of(burn), 0) + burn.count
+    count, hits = sum(counts.values()), sum(counts.get(outcome, 0) for outcome in wished)
+    said = ", ".join(f"{n} {outcome}" for outcome, n in sorted(counts.items()))
+    title = f"{setting_words(burns[0].setting)}: " + (said if count > 1 else next(iter(counts)))
+    if count == 1:
+        outcome = next(iter(counts))
+        yield from mark_shapes(outcome, view, at, name=f"burn-{number}-{outcome}", title=title)
+        return
+    name = f"burn-{number}-{hits}of{count}"
+    yield Shape(look="bare", loops=(_slice(at, _SMALL + 1.5, 0.0, 1.0),), name=name, title=title)
+    begin = 0.0
+    for number_of, look in ((hits, "full"), (counts.get("hanging", 0), "half")):
+        share = number_of / count
+        if share:
+            yield Shape(look=look, loops=(_slice(at, _SMALL + 1.5, begin, begin + share),))
+        begin += share
+    left = at[0] > RIGHT - 30.0
+    beside = (at[0] + (-11.0 if left else 11.0), at[1])
+    anchor = "end" if left else "start"
+    yield Label(look="share", text=f"{hits}/{count}", at=beside, anchor=anchor)
+
+
+def mark_shapes(
+    outcome: str, view: RegionView, at: Point, *, name: str = "", title: str = ""
+) -> Iterator[Part]:
+    """The mark of one burn: disc, half disc or cross; for grades a numeral in disc or square."""
+    x, y = at
+    if outcome == "no":
+        r = _SMALL
+        arms = (((x - r, y - r), (x + r, y + r)), ((x + r, y - r), (x - r, y + r)))
+        yield Shape(look="cross", loops=arms, closed=False, name=name, title=title)
+    elif not outcome.isdigit():
+        look = "full" if outcome == "through" else "bare"
+        disc = _slice(at, _SMALL, 0.0, 1.0)
+        yield Shape(look=look, loops=(disc,), name=name, title=title)
+        if outcome == "hanging":
+            yield Shape(look="full", loops=(_slice(at, _SMALL, 0.25, 0.75),))
+    else:
+        grade, (low, high), r = int(outcome), view.wanted_mark, _LARGE
+        square = ((x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r))
+        loop = square if grade > high else _slice(at, r, 0.0, 1.0)
+        wanted = low <= grade <= high
+        look = "full" if wanted else "bare"
+        yield Shape(look=look, loops=(loop,), name=name, title=title)
+        yield Label(look="numeral-white" if wanted else "numeral", text=outcome, at=at)
+
+
+def _slice(at: Point, radius: float, begin: float, end: float) -> tuple[Point, ...]:
+    """A slice of a disc, by shares of a turn clockwise from the top."""
+    steps = max(round(28 * (end - begin)), 2)
+    angles = [2.0 * math.pi * (begin + (end - begin) * n / steps) for n in range(steps + 1)]
+    rim = tuple((at[0] + radius * math.sin(a), at[1] - radius * math.cos(a)) for a in angles)
+    return rim[:-1] if end - begin >= 1.0 else (at, *rim)
+
+
+def advised_shapes(at: Point, ring: float = _RING) -> list[Part]:
+    """A ring with four ticks outside: what lies in it is seen."""
+    (x, y), end = at, 1.5 * ring
+    ticks = tuple(
+        ((x + ring * a, y + ring * b), (x + end * a, y + end * b))
+        for a, b in ((1, 0), (-1, 0), (0, 1), (0, -1))
+    )
+    return [
+        Shape(look="advised", loops=(_slice(at, ring, 0.0, 1.0),), name="recommendation"),
+        Shape(look="advised", loops=ticks, closed=False),
+    ]
+
+
+def region_keys(view: RegionView, *, advised: str = "advised") -> list[tuple[str, list[Part]]]:
+    """What each mark means, drawn round (0, 0), then each band of chance."""
+    zero = (0.0, 0.0)
+    keys: list[tuple[str, list[Part]]]
+    if view.operation == "cut":
+        words = {"through": "fell free", "hanging": "hung", "no": "not cut"}
+    else:
+        least, most = view.wanted_mark
+        words = {str(least): "as wanted"}
+        words |= {str(least - 1): "less"} if least > 0 else {}
+        words |= {str(most + 1): "deeper"} if most < 4 else {}
+    keys = [(said, list(mark_shapes(outcome, view, zero))) for outcome, said in words.items()]
+    settings = [(burn.power_pct, burn.speed_mm_s) for burn in view.shown]
+    if len(set(settings)) < sum(burn.count for burn in view.shown):
+        hit = "fell free" if view.operation == "cut" else "were as wanted"
+        disc = Shape(look="bare", loops=(_slice(zero, _SMALL + 1.5, 0.0, 1.0),))
+        part = Shape(look="full", loops=(_slice(zero, _SMALL + 1.5, 0.0, 0.75),))
+        keys.append((f"3/4: 3 of 4 {hit}", [disc, part]))
+    if view.recommendation is not None:
+        keys.append((advised, advised_shapes(zero, 0.5 * _RING)))
+    box = ((-9.0, -6.0), (9.0, -6.0), (9.0, 6.0), (-9.0, 6.0))
+    ends = [f"{100.0 * chance:.4g}" for chance in (0.0, *view.levels, 1.0)]
+    for number, (low, high) in enumerate(zip(ends, ends[1:], strict=False)):
+        parts: list[Part] = [
+            Shape(look=f"b{number}", loops=(box,)),
+            Shape(look="rim", loops=(box,)),
+        ]
+        keys.append((f"{low} to {high} %", parts))
+    return [*keys, ("not tested", [Shape(look="untested", loops=(box,))])]
+
+
+def _named(
+    words: str, points: Sequence[Point], name: str, number: int, taken: Sequence[Point]
+) -> list[Part]:
+    """Write a level on its line where no burn stands, each further left than the last."""
+    inner = [(x, y) for x, y in points if LEFT + 30 < x < RIGHT - 30 and TOP + 14 < y < FOOT - 14]
+    if not inner:
+        return []
+    wish = RIGHT - 60.0 - 60.0 * number
+
+    def cost(place: Point) -> float:
+        return abs(place[0] - wish) + 60.0 * _crowd(place, taken)
+
+    return [Label(look="name", text=words, at=min(inner, key=cost), name=name)]
+
+
+def _crowd(place: Point, taken: Sequence[Point]) -> int:
+    return sum(abs(place[0] - x) < 36 and abs(place[1] - y) < 18 for x, y in taken)
+
+
+def _likely_marks(view: RegionView, places: Places, taken: Sequence[Point]) -> Iterator[Part]:
+    """Where the most likely mark grade changes, and each grade's name."""
     if view.likely_mark is None:
         return
     likely = np.asarray(view.likely_mark, dtype=float)
+    at = view.power_pct, view.speed_mm_s, likely
     powers, speeds = np.meshgrid(view.power_pct, view.speed_mm_s, indexing="ij")
     for grade in range(5):
-        if likely.min() < grade - 0.5 < likely.max():
-            axes.contour(
-                powers, speeds, likely, levels=[grade - 0.5], colors=GREY, linewidths=1.2,
-                linestyles=[(0, (1.0, 2.0))], zorder=1.5,
-            )  # fmt: skip
-        places = np.column_stack([powers[likely == grade], speeds[likely == grade]])
-        if len(places):
-            pixels = axes.transData.transform(places)
-            far = np.hypot(*(pixels - pixels.mean(axis=0)).T)
-            some = np.argsort(far, kind="stable")[:: max(1, len(far) // 150)]
-            labels.write(
-                f"mostly {grade}", places[some], [float(v) for v in far[some]], (74.0, 18.0),
-                most_covered=0.25, fontsize=12.0, style="italic", zorder=4.4, gid=f"grade-{grade}",
-            )  # fmt: skip
+        lines = tuple(places.loop(line) for line in lines_at(*at, grade - 0.5))
+        if lines:
+            yield Shape(look="grade", loops=lines, closed=False, dashes=(1, 2))
+        own = places.loop(zip(powers[likely == grade], speeds[likely == grade], strict=True))
+        roomy = [(x, y) for x, y in own if LEFT + 34 < x < RIGHT - 34 and TOP + 10 < y < FOOT - 10]
+        if len(own) > 0.02 * likely.size and roomy:
+            middle = np.mean(own, axis=0)
+
+            def cost(place: Point, middle: Point = (float(middle[0]), float(middle[1]))) -> float:
+                return math.dist(place, middle) + 60.0 * _crowd(place, taken)
+
+            at_best = min(roomy, key=cost)
+            yield Label(look="likely", text=f"mostly {grade}", at=at_best, name=f"grade-{grade}")
 
 
-def _draw_untested(axes: Axes, view: RegionView) -> None:
-    """Grey and hatch what lies outside the hull of the burns."""
-    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
-    frame = np.array([(left, low), (right, low), (right, high), (left, high), (left, low)])
-    outlines = [frame]
-    if view.hull is not None and len(view.hull) >= 3:
-        outlines.append(hull_outline(view.hull))
-        (line,) = axes.plot(*outlines[1].T, color=GREY, linewidth=1.2, zorder=1.8)
-        line.set_gid("hull")
-    patch = PathPatch(
-        Outline.make_compound_path(*(Outline(points, closed=True) for points in outlines)),
-        facecolor=(1.0, 1.0, 1.0, 0.45), edgecolor=HATCH, hatch="//", linewidth=0.0, zorder=1.0,
-    )  # fmt: skip
-    patch.set_gid("not-tested")
-    axes.add_patch(patch)
-
-
-def _draw_limits(axes: Axes, view: RegionView, labels: Labels) -> None:
-    """Draw the machine's limits where they lie inside the picture."""
-    (left, right), (low, high) = axes.get_xlim(), axes.get_ylim()
-    line: dict[str, Any] = {"color": INK, "linewidth": 1.3, "dashes": (6, 2, 1, 2), "zorder": 2.2}
-    text: dict[str, Any] = {
-        "textcoords": "offset points", "fontsize": 11, "path_effects": HALO, "zorder": 2.6,
-    }  # fmt: skip
+def _limits(view: RegionView, places: Places) -> Iterator[Part]:
+    """The machine's limits where they lie inside the picture."""
     for name, power in (("beam starts", view.beam_starts_pct), ("ceiling", view.ceiling_pct)):
-        if power is None or not left < power < right:
-            continue
-        gid = "limit-" + name.replace(" ", "-")
-        axes.axvline(power, gid=gid, **line)
-        way: dict[str, Any]
-        # Upright on the left of its line, or lying on the right where the axis is too near.
-        if power - left > 0.05 * (right - left):
-            shift, way, size, centre = (
-                (-4, 8),
-                {"rotation": 90, "ha": "right"},
-                (16, 100),
-                (-10, 50),
-            )
-        else:
-            shift, way, size, centre = (5, 5), {"ha": "left"}, (100, 16), (54, 12)
-        axes.annotate(
-            f"{name} {figure_words(power)} %", (power, low), xytext=shift, va="bottom",
-            gid=f"{gid}-label", **text, **way,
-        )  # fmt: skip
-        labels.take((power, low), size, *centre)
+        if power is not None and places.power[0] < power < places.power[1]:
+            x = places.at(power, places.speed[0])[0]
+            gid = "limit-" + name.replace(" ", "-")
+            loops = (((x, FOOT), (x, TOP)),)
+            yield Shape(look="limit", loops=loops, closed=False, dashes=(6, 2, 1, 2), name=gid)
+            aside = x - 8.0 if x > LEFT + 16.0 else x + 9.0
+            text = f"{name} {figure_words(power)} %"
+            yield Label(look="small", text=text, at=(aside, FOOT - 56.0), upright=True, name=gid)
     speed = view.max_speed_mm_s
-    if speed is not None and low < speed < high:
-        axes.axhline(speed, gid="limit-top-speed", **line)
-        axes.annotate(
-            f"top speed {figure_words(speed)} mm/s", (right, speed), xytext=(-6, -4), ha="right",
-            va="top", **text,
-        )  # fmt: skip
-        labels.take((right, speed), (150, 18), -75, -12)
-
-
-def _mark_style(outcome: str, wanted: tuple[int, int]) -> dict[str, Any]:
-    """Shape and fill of a burn's mark."""
-    edge: dict[str, Any] = {"linestyle": "none", "markeredgecolor": INK, "markeredgewidth": 1.5}
-    if outcome == "through":
-        return {**edge, "marker": "o", "markersize": 11, "markerfacecolor": INK}
-    if outcome == "hanging":
-        return {
-            **edge, "marker": "D", "markersize": 10, "fillstyle": "bottom", "markerfacecolor": INK,
-            "markerfacecoloralt": "white",
-        }  # fmt: skip
-    if outcome == "no":
-        return {**edge, "marker": "X", "markersize": 12, "markerfacecolor": "white"}
-    grade = int(outcome)
-    return {
-        **edge, "marker": "o" if grade <= wanted[1] else "s", "markersize": 17,
-        "markerfacecolor": INK if wanted[0] <= grade <= wanted[1] else "white",
-    }  # fmt: skip
-
-
-def _draw_burns(axes: Axes, view: RegionView, labels: Labels) -> None:
-    """Draw each burn by its outcome; burns at one setting stand side by side."""
-    groups: dict[tuple[float, float], list[tuple[int, str, int]]] = {}
-    for number, burn in view.shown:
-        at = (burn.power_pct, burn.speed_mm_s)
-        groups.setdefault(at, []).append((number, outcome_of(burn), burn.count))
-    size = 13.0 if view.operation == "cut" else 20.0
-    low, high = view.wanted_mark
-    for at, group in groups.items():
-        step = min(size - 2.0, 60.0 / len(group))
-        labels.take(at, (size + step * (len(group) - 1), size))
-        for place, (number, outcome, count) in enumerate(group):
-            shift = (place - (len(group) - 1) / 2.0) * step
-            beside = offset_copy(
-                axes.transData, fig=axes.get_figure(root=True), x=shift, units="points"
-            )
-            axes.plot(
-                *([value] for value in at), transform=beside, zorder=4.0, path_effects=HALO,
-                clip_on=False, gid=f"burn-{number}-{outcome}",
-                **_mark_style(outcome, view.wanted_mark),
-            )  # fmt: skip
-            if outcome.isdigit():
-                axes.text(
-                    *at, outcome, transform=beside, ha="center", va="center_baseline", fontsize=12,
-                    weight="bold", zorder=4.1,
-                    color="white" if low <= int(outcome) <= high else INK,
-                )  # fmt: skip
-            if count > 1:
-                axes.annotate(
-                    f"×{count}", at, xytext=(shift, -9), textcoords="offset points", ha="center",
-                    va="top", fontsize=10.5, path_effects=HALO, zorder=4.2,
-                )  # fmt: skip
-
-
-def _draw_recommendation(axes: Axes, view: RegionView, labels: Labels) -> None:
-    """Draw the advised setting as a ring with a cross; the head says its numbers."""
-    setting = view.recommendation
-    if setting is None:
-        return
-    for marker, size, width, gid in (("+", 34, 2.4, ""), ("o", 23, 3.0, "recommendation")):
-        axes.plot(
-            [setting.power_pct], [setting.speed_mm_s], marker=marker, markersize=size,
-            markerfacecolor="none", markeredgecolor=ACCENT, linestyle="none",
-            markeredgewidth=width, zorder=5.0, clip_on=False, gid=gid or None,
-            path_effects=[withStroke(linewidth=width + 3.0, foreground="white")],
-        )  # fmt: skip
-    labels.take((setting.power_pct, setting.speed_mm_s), (36.0, 36.0))
-
-
-def _draw_keys(figure: Figure, view: RegionView, top_in: float) -> None:
-    """Explain marks in one row and bands in the next."""
-    wanted = low, high = view.wanted_mark
-    keys = {"through": "through", "hanging": "hanging", "no": "no"}
-    if view.operation != "cut":
-        keys = {str(low): f"mark {grades_typed(wanted)}, as wanted"}
-        keys |= {str(low - 1): "less"} if low > 0 else {}
-        keys |= {str(high + 1): "more"} if high < 4 else {}
-    marks: list[Any] = [
-        Line2D([], [], label=name, **(_mark_style(outcome, wanted) | {"markersize": 11}))
-        for outcome, name in keys.items()
-    ]
-    if view.recommendation is not None:
-        ring: dict[str, Any] = {"markersize": 13, "markeredgecolor": ACCENT, "markeredgewidth": 2.6}
-        marks.append(
-            Line2D([], [], marker="o", markerfacecolor="none", ls="none", label="advised", **ring)
+    if speed is not None and places.speed[0] < speed < places.speed[1]:
+        y = places.at(places.power[0], speed)[1]
+        loops = (((LEFT, y), (RIGHT, y)),)
+        yield Shape(
+            look="limit", loops=loops, closed=False, dashes=(6, 2, 1, 2), name="limit-top-speed"
         )
-    ends = [_per_cent(chance) for chance in (0.0, *view.levels, 1.0)]
-    patches: list[Any] = [
-        Patch(facecolor=colour, edgecolor=GREY, label=f"{low}–{high} %")
-        for colour, low, high in zip(scale_colours(len(ends) - 1), ends[:-1], ends[1:], strict=True)
-    ]
-    patches.append(Patch(facecolor="white", edgecolor=HATCH, hatch="///", label="not tested"))
-    for row, handles in enumerate((marks, patches)):
-        top = 1.0 - (top_in + 0.36 * row) / float(figure.get_size_inches()[1])
-        figure.legend(
-            handles=handles, loc="upper left", bbox_to_anchor=((LEFT_IN - 0.05) / WIDTH_IN, top),
-            ncols=len(handles), frameon=False, fontsize=11.5, columnspacing=1.1,
-            handletextpad=0.45, handlelength=1.5, borderaxespad=0.0, borderpad=0.1,
-        )  # fmt: skip
+        text = f"top speed {figure_words(speed)} mm/s"
+        yield Label(look="small", text=text, at=(RIGHT - 5.0, y + 8.0), anchor="end")
+
+
+def _axes(places: Places) -> Iterator[Part]:
+    """Power below, speed in mm/s at the left and in mm/min at the right."""
+    low, high = places.power
+    step = next(s for s in (1, 2, 5, 10, 20) if (high - low) / s <= 8 or s == 20)
+    for number in range(math.ceil(low / step), math.floor(high / step) + 1):
+        x = places.at(step * number, places.speed[0])[0]
+        yield Shape(look="tick", loops=(((x, FOOT), (x, FOOT + 5)),), closed=False)
+        yield Label(look="text", text=f"{step * number:g}", at=(x, FOOT + 14))
+    yield Label(look="text", text="power [%]", at=((LEFT + RIGHT) / 2, FOOT + 33))
+    middle = (TOP + FOOT) / 2
+    for edge, way, unit, factor in ((LEFT, -1, "mm/s", 1.0), (RIGHT, 1, "mm/min", 60.0)):
+        for tick in nice_ticks(*(factor * end for end in places.speed)):
+            y = places.at(low, tick / factor)[1]
+            yield Shape(look="tick", loops=(((edge, y), (edge + 5 * way, y)),), closed=False)
+            anchor = "end" if way < 0 else "start"
+            at = (edge + 8 * way, y)
+            yield Label(look="text", text=figure_words(tick), at=at, anchor=anchor)
+        x = 9.0 if way < 0 else WIDTH - 7.0
+        yield Label(look="text", text=f"speed [{unit}]", at=(x, middle), upright=True)
+
+
+def burns_words(view: RegionView) -> str:
+    """Say how the burns came out, and what is advised, for who doesn't see the picture."""
+    counted: dict[str, int] = {}
+    for burn in view.shown:
+        kind = outcome_of(burn) if view.operation == "cut" else f"mark {outcome_of(burn)}"
+        counted[kind] = counted.get(kind, 0) + burn.count
+    came = ", ".join(f"{number} {outcome}" for outcome, number in sorted(counted.items()))
+    advised: Setting | None = view.recommendation
+    advice = f" Advised: {setting_words(advised)}." if advised else ""
+    return f"Power against speed, {view.words}. Burns: {came or 'none yet'}.{advice}"

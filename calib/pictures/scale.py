@@ -6,6 +6,7 @@ No matplotlib here: the page draws without it.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import contourpy
 import numpy as np
@@ -54,6 +55,15 @@ def outlines_above(powers: Array, speeds: Array, chance: Array, level: float) ->
             # The last point of a loop is its first.
             loops.append(tuple((float(p), float(np.exp(v))) for p, v in points[first : end - 1]))
     return tuple(loops)
+
+
+def lines_at(powers: Array, speeds: Array, height: Array, level: float) -> tuple[Loop, ...]:
+    """Lines of (power, speed) on which something has one height; a closed one ends as it began."""
+    masked = np.ma.masked_invalid(height).T
+    contours: Any = contourpy.contour_generator(powers, np.log(speeds), masked)
+    return tuple(
+        tuple((float(p), float(np.exp(v))) for p, v in line) for line in contours.lines(level)
+    )
 
 
 def hull_outline(hull: npt.ArrayLike) -> Array:

@@ -28,7 +28,7 @@ class RegionView:
     line_pitch_mm: float | None = None
     burns: tuple[Burn, ...] = ()  # What was burnt
     recommendation: Setting | None = None  # The setting that is advised; None when there is none
-    promise: str = ""  # The promise in words
+    said: str = ""  # The chance in words
     # Corners of what was burnt, (power [%], speed [mm/s]) in order, shape (n, 2); None when nothing
     # was. Its sides are straight in ln power and ln speed.
     hull: Array | None = None
@@ -42,9 +42,9 @@ class RegionView:
     likely_mark: Array | None = None
 
     @property
-    def shown(self) -> tuple[tuple[int, Burn], ...]:
-        """The burns of this picture that were read, each with its number among all."""
-        return tuple((n, burn) for n, burn in enumerate(self.burns, 1) if self._shows(burn))
+    def shown(self) -> tuple[Burn, ...]:
+        """The burns of this picture that were read."""
+        return tuple(burn for burn in self.burns if self._shows(burn))
 
     @property
     def words(self) -> str:

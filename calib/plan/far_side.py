@@ -10,13 +10,13 @@ from collections import Counter
 
 import numpy as np
 
-from calib.fit import cut_fit, graded
-from calib.fit.cut import points_of
-from calib.fit.expectation import expected_priors
+from calib.fit.fits import fit
+from calib.fit.model import Response, columns_of, grade_of, settings_of
+from calib.fit.priors import expected_priors
 from calib.fit.region import Region
 from calib.limits import limits_of
-from calib.plan.next_burns import MOST_PASSES, columns_of
-from calib.records import Burn, Setting
+from calib.plan.next_burns import MOST_PASSES
+from calib.records import Setting
 
 # Chance, by what is expected of the family before any burn, below which so many burns all alike are
 # asked about. With nothing cut there is no advice to lose, so 1 in 20; where everything was cut, an
@@ -28,30 +28,23 @@ EVERYTHING_CAME = 0.01
 def chance_expected(region: Region) -> float:
     """Chance that burns all come out as these did, by the family's table alone, before any burn."""
     priors = expected_priors(region.machine, region.sheet, region.operation)
+    read, prior = _read(region), priors.cut or priors.mark
+    assert prior is not None
     times: Counter[tuple[Setting, int]] = Counter()
     for burn in region.burns:
-        times[burn.setting, _grade(burn)] += 1
-    settings = [setting for setting, _ in times]
-    columns = columns_of(settings)
-    if priors.cut is not None:
-        points = cut_fit.fit_cut(region.machine, (), priors.cut).here
-        at = points_of(region.machine, columns[:3], priors.cut.speed0_mm_s)
-        by_grade, weight = cut_fit.grade_chances(points, at), points.weight
-    else:
-        assert priors.mark is not None
-        fit = graded.fit_graded(region.machine, (), priors.mark, "mark")
-        marks = graded.graded_settings(region.machine, columns, priors.mark, "mark")
-        by_grade, weight = graded.chances_by_point(fit, marks), fit.weight
+        times[burn.setting, grade_of(burn, read) or 0] += 1
+    draws = fit(region.machine, (), prior, read).here
+    columns = columns_of([setting for setting, _ in times])
+    by_grade = draws.grade_chances(settings_of(region.machine, columns, prior, read))
+    weight = draws.weight
     alike = np.ones(len(weight))
     for i, ((_, grade), count) in enumerate(times.items()):
         alike *= by_grade[grade, :, i] ** count
     return float(weight @ alike / weight.sum())
 
 
-def _grade(burn: Burn) -> int:
-    if burn.operation == "cut":
-        return ("no", "hanging", "through").index(burn.through or "no")
-    return burn.mark or 0
+def _read(region: Region) -> Response:
+    return "cut" if region.operation == "cut" else "mark"
 
 
 def _nothing_stronger(region: Region) -> bool:
@@ -70,7 +63,7 @@ def _nothing_stronger(region: Region) -> bool:
 
 def far_side(region: Region) -> tuple[str, ...]:
     """What to look at before another burn; empty where the burns are nothing out of the way."""
-    grades = {_grade(burn) for burn in region.burns}
+    grades = {grade_of(burn, _read(region)) for burn in region.burns}
     cut = region.operation == "cut"
     nothing, everything = grades == {0}, grades == {2 if cut else 4}
     if not nothing and not everything:

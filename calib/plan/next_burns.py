@@ -8,9 +8,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtri
 
-from calib.fit import cut_fit, graded
-from calib.fit.cut import points_of
-from calib.fit.graded import GradedFit
+from calib.fit.fits import CutFit, GradedFit
+from calib.fit.model import columns_of, edge_ln_speed, settings_of
 from calib.fit.region import Region
 from calib.limits import (
     ABOVE_START,
@@ -61,62 +60,31 @@ _CHAR_IMPORTANCE = (0.5, 0.2)
 _CHAR_RATIOS = (0.05, 20.0)
 
 
-def columns_of(settings: Sequence[Setting]) -> list[Array]:
-    """Power [%], speed [mm/s], passes and line pitch [mm; nan for none] of settings, (n,) each."""
-    return [
-        np.array([getattr(s, name) for s in settings], dtype=float)
-        for name in ("power_pct", "speed_mm_s", "passes", "line_pitch_mm")
-    ]
-
-
-def _powers(
-    points: cut_fit.CutPoints,
-    machine: Machine,
-    v0: float,
-    shares: Sequence[float] = _POWER_SHARES,
-) -> list[float]:
+def _powers(fit: CutFit, machine: Machine, shares: Sequence[float] = _POWER_SHARES) -> list[float]:
     """Powers worth trying; a thin sheet, cut at any speed by these, gets gentler ones [%]."""
     starts = machine.beam_starts_pct * 1.2
     lowest = max(min(_LOWEST_PCT, 0.5 * machine.ceiling_pct), starts)
-    gentle = _just_cuts_pct(points, machine, 0.5 * fastest_cut_mm_s(machine) / v0)
+    # Power at which half of the draws just cut at half of the fastest speed.
+    shape, ratio = fit.here.shape, 0.5 * fastest_cut_mm_s(machine) / fit.prior.speed0_mm_s
+    needed = fit.here.location + np.log(shape.floor + (1.0 - shape.floor) * ratio)
+    full = float(np.log(delivered_power_w(machine, 100.0)))
+    gentle = 100.0 * float(np.exp(np.median((needed - full) / shape.exponent)))
     if gentle >= lowest:
         return [max(machine.ceiling_pct * share, lowest) for share in shares]
     gentle = max(gentle, starts, machine.power_step_pct)
     return [float(p) for p in np.geomspace(machine.ceiling_pct, gentle, len(_POWER_SHARES))]
 
 
-def _just_cuts_pct(points: cut_fit.CutPoints, machine: Machine, speed_ratio: float) -> float:
-    """Power at which half of the draws just cut at a speed, as v / v0 [%]."""
-    shape = points.shape
-    needed = points.location + np.log(shape.floor + (1.0 - shape.floor) * speed_ratio)
-    full = float(np.log(delivered_power_w(machine, 100.0)))
-    return 100.0 * float(np.exp(np.median((needed - full) / shape.exponent)))
-
-
-def _ln_power(machine: Machine, power_pct: float) -> tuple[float, float]:
-    full = float(delivered_power_w(machine, 100.0))
-    return float(np.log(full)), float(np.log(delivered_power_w(machine, power_pct) / full))
-
-
-def cut_draws(region: Region) -> cut_fit.CutPoints:
-    """Even-weight draws of a region's posterior, in a fixed order."""
+def few_draws(region: Region) -> CutFit:
+    """The fit of the cut on few even-weight draws, in a fixed order."""
     assert region.cut is not None
-    here = region.cut.here
-    return cut_fit.thinned(here, DRAWS)
+    return region.cut.thinned(DRAWS)
 
 
-def _edges(
-    points: cut_fit.CutPoints,
-    limits: Limits,
-    power_pct: float,
-    sigmas: float,
-    v0: float,
-    passes: int,
-) -> Array:
+def _edges(fit: CutFit, limits: Limits, power_pct: float, sigmas: float, passes: int) -> Array:
     """Ln speed that just works at a power, at each draw, within what may be planned, (J,)."""
     machine = limits.machine
-    ln_power = _ln_power(machine, power_pct)
-    edge = cut_fit.edge_ln_speed(points, ln_power, v0, sigmas, passes)
+    edge = edge_ln_speed(fit.here, machine, fit.prior, power_pct, sigmas, passes)
     fastest = fastest_cut_mm_s(machine)
     return np.clip(edge, np.log(min(limits.slowest_at(power_pct), fastest)), np.log(fastest))
 
@@ -129,16 +97,14 @@ def passes_to_try(
     They are when it is more likely than not that even the most of them would need a speed below
     the limits to meet the reliability at the ceiling; the fewest that need not take their place.
     """
-    assert region.cut is not None
-    machine, v0 = region.machine, region.cut.prior.speed0_mm_s
+    machine = region.machine
     slowest = limits_of(machine, region.sheet, "cut").slowest_at(machine.ceiling_pct)
     if slowest > fastest_cut_mm_s(machine):
         return tuple(passes)
-    points, ln_power = cut_draws(region), _ln_power(machine, machine.ceiling_pct)
-    sigmas = float(ndtri(reliability))
+    fit, sigmas = few_draws(region), float(ndtri(reliability))
 
     def enough(n: int) -> bool:
-        edge = cut_fit.edge_ln_speed(points, ln_power, v0, sigmas, n)
+        edge = edge_ln_speed(fit.here, machine, fit.prior, machine.ceiling_pct, sigmas, n)
         return float(np.median(edge)) >= float(np.log(slowest))
 
     most = max(passes)
@@ -148,15 +114,13 @@ def passes_to_try(
 
 
 def cut_candidates(
-    region: Region, points: cut_fit.CutPoints, passes: Sequence[int], n_burns: int
+    region: Region, fit: CutFit, passes: Sequence[int], n_burns: int
 ) -> list[Setting]:
     """Settings near where the edge may be, on the machine's steps, without repeats.
 
     None goes beyond the limits; raises MachineLimit where the machine can't be so gentle.
     """
     machine = region.machine
-    assert region.cut is not None
-    v0 = region.cut.prior.speed0_mm_s
     limits = limits_of(machine, region.sheet, "cut")
     few = n_burns < _BOARD
     shares = _POWER_SHARES_OF_FEW if few else _POWER_SHARES
@@ -164,13 +128,13 @@ def cut_candidates(
     fastest = fastest_cut_mm_s(machine)
     found: dict[Setting, None] = {}
     for n in passes:
-        for power in _powers(points, machine, v0, shares):
+        for power in _powers(fit, machine, shares):
             slowest_mm_s = limits.slowest_at(snap_power(machine, power))
             if slowest_mm_s > fastest:
                 continue
-            edge = _edges(points, limits, power, 0.0, v0, n)
+            edge = _edges(fit, limits, power, 0.0, n)
             low, high = np.quantile(edge, CORE)
-            sigma = float(np.median(points.shape.scatter))
+            sigma = float(np.median(fit.here.shape.scatter))
             slowest = float(np.log(slowest_mm_s))
             low = max(low - 3.0 * sigma, slowest)
             tried = np.linspace(low, high + 2.0 * sigma, speeds)
@@ -202,10 +166,10 @@ def next_cuts(
 
     Raises MachineLimit when even the gentlest burn of the machine is too strong for the sheet.
     """
-    points = cut_draws(region)
+    fit = few_draws(region)
     passes = passes_to_try(region, passes, reliability)
-    candidates = cut_candidates(region, points, passes, n)
-    question = _cut_question(region, points, candidates, reliability, n)
+    candidates = cut_candidates(region, fit, passes, n)
+    question = _cut_question(region, fit, candidates, reliability, n)
     fastest = question.targets[:, 0]
     if char_at_most is not None and region.char is not None:
         question = _with_char(region, candidates, question, char_at_most)
@@ -219,21 +183,20 @@ def next_cuts(
 
 def _cut_question(
     region: Region,
-    points: cut_fit.CutPoints,
+    fit: CutFit,
     candidates: list[Setting],
     reliability: float,
     n: int,
 ) -> Question:
     """Which burns settle the fastest reliable speed at the ceiling, and the edge at low power."""
-    assert region.cut is not None
-    machine, v0 = region.machine, region.cut.prior.speed0_mm_s
+    machine = region.machine
     limits, passes = limits_of(machine, region.sheet, "cut"), min(c.passes for c in candidates)
-    half, least = 0.5 * machine.ceiling_pct, min(_powers(points, machine, v0))
+    half, least = 0.5 * machine.ceiling_pct, min(_powers(fit, machine))
     weak = min(half, least)
     targets = np.stack(
         [
-            _edges(points, limits, machine.ceiling_pct, float(ndtri(reliability)), v0, passes),
-            _edges(points, limits, weak, 0.0, v0, passes),
+            _edges(fit, limits, machine.ceiling_pct, float(ndtri(reliability)), passes),
+            _edges(fit, limits, weak, 0.0, passes),
         ],
         axis=1,
     )
@@ -242,8 +205,10 @@ def _cut_question(
         # The ceiling cuts at any speed: the question is with how little power it still cuts.
         important = 1.0
     return Question(
-        weight=points.weight,
-        chances=cut_fit.grade_chances(points, points_of(machine, columns_of(candidates)[:3], v0)),
+        weight=fit.here.weight,
+        chances=fit.here.grade_chances(
+            settings_of(machine, columns_of(candidates), fit.prior, "cut")
+        ),
         targets=without_tails(targets),
         importance=np.array([1.0, important]),
     )
@@ -257,11 +222,11 @@ def _with_char(
     if char_at_most > 3:
         return question
     draws = len(question.weight)
-    fit = graded.thinned(region.char, draws)
+    fit = region.char.thinned(draws)
     # The two posteriors are independent: a fixed shuffle pairs their draws.
-    pick = np.random.default_rng(0).permutation(len(fit.weight))[:draws]
-    at = graded.graded_settings(region.machine, columns_of(candidates), fit.prior, "char")
-    char = graded.chances_by_point(fit, at)[:, pick]
+    pick = np.random.default_rng(0).permutation(len(fit.here.weight))[:draws]
+    at = settings_of(region.machine, columns_of(candidates), fit.prior, "char")
+    char = fit.here.grade_chances(at)[:, pick]
     no, hanging, through = question.chances
     return Question(
         weight=question.weight,
@@ -276,13 +241,13 @@ def _with_char(
 
 def _char_limits(region: Region, fit: GradedFit, char_at_most: int) -> Array:
     """Ln speed at which char passes its limit, at the ceiling and at half of it, (J, 2)."""
-    full = float(delivered_power_w(region.machine, 100.0))
+    full, shape = float(delivered_power_w(region.machine, 100.0)), fit.here.shape
     columns = []
     for share in (1.0, 0.5):
         watts = float(delivered_power_w(region.machine, share * region.machine.ceiling_pct))
-        ln_power = np.log(full) + fit.shape.exponent * np.log(watts / full)
-        spare = ln_power - fit.location - fit.shape.cuts[:, char_at_most]
-        columns.append(spare / fit.shape.speed)
+        ln_power = np.log(full) + shape.exponent * np.log(watts / full)
+        spare = ln_power - fit.here.location - shape.cuts[:, char_at_most]
+        columns.append(spare / shape.speed)
     ratio = np.clip(np.stack(columns, axis=1), *np.log(_CHAR_RATIOS))
     return np.asarray(ratio + np.log(fit.prior.speed0_mm_s))
 

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from calib.fit import graded
-from calib.fit.graded import GradedFit
+from calib.fit.fits import GradedFit
+from calib.fit.model import columns_of, set_ln_share, settings_of
 from calib.fit.region import Region
 from calib.limits import (
     ABOVE_START,
@@ -23,7 +23,6 @@ from calib.limits import (
 from calib.materials import expected_response
 from calib.physics import delivered_power_w
 from calib.plan.near_edge import Mask, Question, choose_batch, without_tails
-from calib.plan.next_burns import columns_of
 from calib.records import Grades, Setting, grade_ends
 
 Array = npt.NDArray[np.float64]
@@ -78,7 +77,9 @@ def mark_candidates(
     # A line that gets far more than a clear mark needs isn't dangerous yet, but tells nothing.
     most = expected_response(region.sheet.material, machine.source).most_times
     settings = [setting for setting in settings if limits.times(setting) <= most] or settings
-    nothing, *_, scorched = np.einsum("gjn,j->gn", chances_of(region, fit, settings), fit.weight)
+    nothing, *_, scorched = np.einsum(
+        "gjn,j->gn", chances_of(region, fit, settings), fit.here.weight
+    )
     gentle = np.flatnonzero((scorched < _SURELY_SCORCHED) & (nothing < _SURELY_NOTHING))
     return [settings[i] for i in gentle] or [settings[int(np.argmin(scorched))]]
 
@@ -93,8 +94,8 @@ def fastest_mark_of(region: Region, fastest_mm_s: float = math.inf) -> float:
 
 def chances_of(region: Region, fit: GradedFit, settings: Sequence[Setting]) -> Array:
     """Chance of each grade at each posterior point for settings, (5, J, n)."""
-    at = graded.graded_settings(region.machine, columns_of(settings), fit.prior, "mark")
-    return graded.chances_by_point(fit, at)
+    at = settings_of(region.machine, columns_of(settings), fit.prior, "mark")
+    return fit.here.grade_chances(at)
 
 
 def next_marks(
@@ -107,7 +108,7 @@ def next_marks(
 ) -> list[Setting]:
     """The n marks that teach most of where a grade begins and ends."""
     assert region.mark is not None
-    fit = graded.thinned(region.mark, _DRAWS)
+    fit = region.mark.thinned(_DRAWS)
     pitch = mark_pitch(region, line_pitch_mm)
     candidates = mark_candidates(region, fit, pitch, fastest_mm_s)
     burnt = {burn.setting for burn in region.burns}
@@ -115,7 +116,7 @@ def next_marks(
     candidates = [c for c in candidates if c not in burnt] or candidates
     fastest = fastest_mark_of(region, fastest_mm_s)
     question = Question(
-        weight=fit.weight,
+        weight=fit.here.weight,
         chances=chances_of(region, fit, candidates),
         targets=without_tails(_boundaries(region, fit, mark, pitch, fastest)),
         importance=np.array([1.0, 1.0, 0.5, 0.5]),
@@ -129,26 +130,25 @@ def _boundaries(
     region: Region, fit: GradedFit, mark: Grades, pitch: float | None, fastest_mm_s: float
 ) -> Array:
     """Ln power share where the grade ends and begins, at the fastest speed and at a third of it."""
-    machine, shape = region.machine, fit.shape
-    low, high = grade_ends(mark)
+    machine, shape = region.machine, fit.here.shape
+    (low, high), location = grade_ends(mark), fit.here.location
     full = float(np.log(delivered_power_w(machine, 100.0)))
     ratio = 0.0 if pitch is None else np.log(pitch / fit.prior.pitch0_mm)
     columns = []
     for share in (1.0, 1.0 / 3.0):
         speed = np.log(fastest_mm_s * share / fit.prior.speed0_mm_s)
         for cut in (min(high, 3), max(low - 1, 0)):
-            needed = fit.location + shape.cuts[:, cut] + shape.speed * speed + shape.pitch * ratio
+            needed = location + shape.cuts[:, cut] + shape.speed * speed + shape.pitch * ratio
             counted = (needed - full) / shape.exponent
-            columns.append(graded.set_ln_share(counted, shape.start, fit.prior.pivot))
+            columns.append(set_ln_share(counted, shape.start, fit.prior.pivot))
     return np.asarray(np.clip(np.stack(columns, axis=1), np.log(0.01), 0.0))
 
 
 def _ladder(region: Region, fit: GradedFit, candidates: list[Setting], n: int) -> list[Mask]:
     """A first board's rungs: even steps of dose from nothing to scorched, fast, slow by turns."""
-    at = graded.graded_settings(region.machine, columns_of(candidates), fit.prior, "mark")
-    reach = graded.critical_location(fit.shape, at) - fit.location[:, None]
+    at = settings_of(region.machine, columns_of(candidates), fit.prior, "mark")
     # In the middle of even draws: where the beam may not have started the mean is far down.
-    dose = np.median(reach, axis=0)
+    dose = np.median(fit.here.reach(at), axis=0)
     low, high = float(dose.min()), float(dose.max())
     rungs = low + (high - low) * (np.arange(n) / (n - 1) if n > 1 else np.full(1, 0.5))
     speed = np.array([c.speed_mm_s for c in candidates])

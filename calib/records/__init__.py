@@ -1,11 +1,11 @@
 """The words of calib as frozen records; each checks itself once, when made."""
 
+from calib.records.advice import Advice
 from calib.records.boards import Cell, Grid, Reading
 from calib.records.burns import Burn, Setting
 from calib.records.content import content_of
 from calib.records.costs import Costs
 from calib.records.machine import Machine
-from calib.records.promise import Promise
 from calib.records.sheet import Sheet
 from calib.records.words import (
     CHAR_WORDS,
@@ -30,6 +30,7 @@ from calib.records.words import (
 )
 
 __all__ = [
+    "Advice",
     "Burn",
     "BurnSource",
     "Cell",
@@ -52,7 +53,6 @@ __all__ = [
     "Operation",
     "OPERATIONS",
     "outcome_order",
-    "Promise",
     "Reading",
     "Setting",
     "Sheet",

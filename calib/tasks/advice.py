@@ -1,4 +1,4 @@
-"""What the burns of a pair say: its region, a recommendation with its promise, jobs after it."""
+"""What the burns of a pair say: its region, a setting to use, what is kept, jobs after it."""
 
 from __future__ import annotations
 
@@ -6,21 +6,23 @@ import math
 from dataclasses import dataclass, replace
 from datetime import datetime
 
+from calib.advice.chances import Chances, Wish, describe
+from calib.advice.new_lot import FEWEST_BURNS, LotVerdict, judge_new_lot
 from calib.advice.recommendation import Recommendation
-from calib.errors import NeedsYes
+from calib.errors import NeedsYes, NotEnoughEvidence, unfit
 from calib.fit.kinship import product_key
 from calib.fit.pool import Pool, pool_records
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.limits import BEYOND, SLOWEST_MM_S
-from calib.logbook import Book, Filters
+from calib.logbook import Book, Filters, Kept
 from calib.materials import family_of
-from calib.records import Burn, Machine, Operation, Setting, Sheet
+from calib.records import USUAL_RELIABILITY, Advice, Burn, Machine, Operation, Setting, Sheet
 from calib.tasks.costing import costs_of
 from calib.tasks.current import KeptSetting, Reasons, doubts_of, kept_settings, why_not_counted
-from calib.tasks.finding import find_pair, find_promise
+from calib.tasks.finding import find_pair
 from calib.tasks.library import fit_region, recommend
-from calib.tasks.results import session_label
+from calib.tasks.results import ENOUGH_BURNS, session_label
 from calib.tasks.wishes import JobCounts, RegionWish
 
 # Pairs that are taken in at most, the nearest kin first: more of them would tell next to nothing
@@ -29,12 +31,20 @@ MOST_PAIRS = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Advice:
-    """A recommendation, and the promise that was stored with it."""
+class Advised:
+    """A setting with what is said of it; nothing of it is stored until it is kept."""
 
     region: Region  # What it rests on
-    recommendation: Recommendation  # The setting and what is promised of it
-    promise_id: str  # Code of the promise in the logbook
+    setting: Setting
+    # What is said of the setting; None for one that lies outside what was burnt
+    recommendation: Recommendation | None
+    # Of a new lot, what becomes of the setting that was used before
+    lot: LotVerdict | None = None
+
+    @property
+    def advice(self) -> Advice | None:
+        """The stated chance, as the logbook keeps it."""
+        return self.recommendation.advice if self.recommendation else None
 
 
 def region_of_pair(
@@ -122,49 +132,127 @@ def _slowest_wished(book: Book, region: Region) -> float | None:
 
 
 def advise(
-    book: Book,
-    machine: str | None,
-    sheet: str | None,
-    operation: Operation,
-    wish: RegionWish,
-    *,
-    when: datetime,
-) -> Advice:
-    """Recommend a setting for a pair, and store what is promised before its results can come in;
-    raises NotEnoughEvidence when nothing can be promised; it names the burns that would settle it.
-    """
-    return advise_on(book, region_of_pair(book, machine, sheet, operation), wish, when=when)
+    book: Book, machine: str | None, sheet: str | None, operation: Operation, wish: RegionWish
+) -> Advised:
+    """Recommend a setting for a pair; nothing is stored. Raises NotEnoughEvidence when none can be
+    advised; it names the burns that it takes."""
+    return advise_on(book, region_of_pair(book, machine, sheet, operation), wish)
 
 
-def advise_on(book: Book, region: Region, wish: RegionWish, *, when: datetime) -> Advice:
-    """Recommend a setting of a region that was fitted already, and store the promise."""
+def advise_on(book: Book, region: Region, wish: RegionWish) -> Advised:
+    """Recommend a setting of a region that was fitted already."""
     if wish.aim == "cheapest" and wish.costs is None:
         wish = replace(wish, costs=costs_of(book))
     if wish.slowest_mm_s is None:
         wish = replace(wish, slowest_mm_s=_slowest_wished(book, region))
-    recommendation = recommended(region, wish)
-    promise_id = book.add_promise(
-        recommendation.promise, machine=region.machine.name, sheet=region.sheet.name, when=when
+    lot = None
+    if _is_new_lot(book, region) and wish.cut_length_mm is None and not wish.next_sheet:
+        lot = judge_lot(book, region, wish.reliability)
+        wish = replace(wish, reliability=lot.reliability)
+    try:
+        found = recommended(region, wish)
+    except NotEnoughEvidence as refusal:
+        if lot is None:
+            raise
+        raise NotEnoughEvidence(f"{lot.words} {refusal}", refusal.next_burns) from None
+    return Advised(region=region, setting=found.setting, recommendation=found, lot=lot)
+
+
+def old_lots(book: Book, machine: str | None, sheet: str | None) -> Region:
+    """The region from all lots of a sheet but the current one; raises NotEnoughEvidence when no
+    other lot was cut on the machine."""
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    check_hazard(of_sheet, of_machine, "cut")
+    names = dict.fromkeys(entry.sheet.lot for entry in book.lots(of_sheet.name))
+    burns = [
+        burn
+        for lot in names
+        if lot != of_sheet.lot
+        for burn in book.burns(of_machine.name, of_sheet.name, "cut", lot=lot)
+    ]
+    if not burns:
+        raise NotEnoughEvidence(
+            f"No lot of {of_sheet.name} but the current one ({of_sheet.lot or 'without a name'})"
+            f" was cut on {of_machine.name}: there is nothing to compare with. When a new lot"
+            " comes in, record it with calib sheet new-lot first."
+        )
+    pool = pool_of_book(book, of_machine, of_sheet, "cut")
+    return fit_region(of_machine, of_sheet, "cut", burns, pool)
+
+
+def working_setting(book: Book, region: Region) -> Setting:
+    """The setting that the workshop cuts a sheet with: the kept one, else that of the old lots."""
+    pair = region.machine.name, region.sheet.name
+    kept = book.kept(*pair, "cut")
+    return kept[0].setting if kept else recommend(old_lots(book, *pair)).setting
+
+
+def _is_new_lot(book: Book, region: Region) -> bool:
+    """Until a setting is kept for it, or as many burns of it as a region needs are read."""
+    own = sum(burn.count for burn in region.burns if burn.lot is None)
+    others = any(burn.lot is not None for burn in region.burns)
+    if region.operation != "cut" or not others or own < FEWEST_BURNS:
+        return False
+    kept = book.kept(region.machine.name, region.sheet.name, "cut")
+    return kept[0].lot != region.sheet.lot if kept else own < ENOUGH_BURNS
+
+
+def judge_lot(book: Book, region: Region, reliability: float | None = None) -> LotVerdict:
+    """Say what becomes of the working setting in the current lot: keep, slow down, or test again;
+    raises InvalidRecord when fewer than three cuts of the lot were read."""
+    old = working_setting(book, region)
+    if reliability is None:
+        # What was asked of a coupon when the setting was kept.
+        kept = book.kept(region.machine.name, region.sheet.name, "cut")
+        advice = kept[0].advice if kept else None
+        of_a_coupon = advice is not None and advice.cut_length_mm is None
+        reliability = advice.reliability if advice and of_a_coupon else None
+    return judge_new_lot(region, old, reliability or USUAL_RELIABILITY)
+
+
+def chosen_on(region: Region, setting: Setting, wish: RegionWish) -> Advised:
+    """Say what holds at a setting that the maker chose: nothing where that was not burnt."""
+    if region.operation == "area_mark" and setting.line_pitch_mm is None:
+        raise unfit("line_pitch_mm", None, "an area mark needs the distance of its lines")
+    tested = region.burns and region.tested(setting.power_pct, setting.speed_mm_s, setting.passes)
+    asked = Wish(
+        reliability=wish.reliability,
+        char_at_most=wish.char_at_most,
+        mark=wish.mark,
+        cut_length_mm=wish.cut_length_mm,
+        next_sheet=wish.next_sheet,
     )
-    return Advice(region=region, recommendation=recommendation, promise_id=promise_id)
+    said = describe(Chances(region=region, wish=asked), setting) if tested else None
+    said = said and replace(said, aim="chosen by hand")
+    return Advised(region=region, setting=setting, recommendation=said)
 
 
-def settle(
-    book: Book, promise_id: str, *, when: datetime, note: str = "", sure: bool = False
+def keep(
+    book: Book, advised: Advised, *, when: datetime, note: str = "", sure: bool = False
 ) -> KeptSetting:
-    """Settle on a setting that was promised: from now on it is the one for its pair; raises
-    InvalidRecord when no promise, or more than one, begins so; NeedsYes when it was promised for
-    another lot, set-up or scope, or its chance is low, and the user isn't sure."""
-    entry = find_promise(book, promise_id.strip().casefold())
-    doubts = doubts_of(book, entry)
+    """Keep a setting: from now on it is the one for its pair, and its stated chance stands in the
+    logbook before its results can come in. Raises NeedsYes when something speaks against it and
+    the user isn't sure."""
+    region, setting = advised.region, advised.setting
+    doubts = doubts_of(book, region, setting, advised.advice, when)
     if doubts and not sure:
         raise NeedsYes(doubts)
-    pair = (entry.machine, entry.sheet, entry.promise.operation)
-    book.settle(*pair, entry.promise.setting, when=when, promise_id=entry.id, note=note)
+    pair = (region.machine.name, region.sheet.name, region.operation)
+    book.keep(*pair, setting, when=when, advice=advised.advice, note=note)
     return kept_settings(book, *pair)[0]
 
 
-def take_down_job(
+def keep_none(
+    book: Book, machine: str | None, sheet: str | None, operation: Operation, *, when: datetime
+) -> Kept:
+    """Use the kept setting no longer, and give it; raises LogbookError when there is none."""
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    pair = (of_machine.name, of_sheet.name, operation)
+    book.keep(*pair, None, when=when)
+    return book.kept(*pair, earlier=True)[0]
+
+
+def record_job(
     book: Book,
     machine: str | None,
     sheet: str | None,
@@ -175,20 +263,18 @@ def take_down_job(
     session: str | None = None,
     note: str = "",
 ) -> str:
-    """Take down how a whole cut job at one setting came out; raises InvalidRecord when no part is
+    """Record how a whole cut job at one setting came out; raises InvalidRecord when no part is
     counted."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     label = session_label(when) if session is None else session
     burns = counts.burns(setting, label)
     reasons = Reasons(book)
-    promised = [
-        entry
-        for entry in book.promises(machine=of_machine.name, sheet=of_sheet.name)
-        if entry.promise.operation == "cut" and entry.promise.setting == setting
+    stated = [
+        (bool(why_not_counted(entry.advice, burns)), entry.id)
+        for entry in book.kept(of_machine.name, of_sheet.name, "cut", earlier=True)
+        if entry.advice is not None and entry.setting == setting
         if entry.at <= when and not reasons.of(entry)
     ]
-    fitting = [entry for entry in promised if not why_not_counted(entry.promise, burns)]
-    kept = next((entry.id for entry in (*fitting, *promised)), None)
-    return book.add_job(
-        of_machine.name, of_sheet.name, burns, when=when, note=note, promise_id=kept
-    )
+    # The newest whose chance the job tells of, else the newest.
+    kept = next((key for _, key in sorted(stated, key=lambda one: one[0])), None)
+    return book.add_job(of_machine.name, of_sheet.name, burns, when=when, note=note, kept_id=kept)

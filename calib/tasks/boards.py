@@ -12,8 +12,7 @@ import numpy as np
 from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
 from calib.boards.gentle import KnownMarks
 from calib.errors import LogbookError, NeedsYes
-from calib.fit.region import Region
-from calib.fit.thinning import thinned_region
+from calib.fit.region import Region, thinned_region
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters, Line
 from calib.plan.far_side import far_side
@@ -34,9 +33,9 @@ class Planned:
 
     grid: Grid
     before: int  # How many burns of the pair it rests on
-    # Codes of other boards of the pair of which nothing was taken down
+    # Codes of other boards of the pair of which nothing was recorded
     unread: tuple[str, ...] = ()
-    # True when this very board was planned before and nothing was taken down of it
+    # True when this very board was planned before and nothing is recorded of it
     again: bool = False
     # By cell, the chance of each event that the logbook can check later
     forecasts: Mapping[str, Mapping[str, float]]
@@ -91,7 +90,7 @@ def _proposed(
     book: Book, region: Region, wish: BoardWish, files: FileWish | None
 ) -> tuple[Planned, ...]:
     earlier = boards_of(book, region)
-    # A board of which nothing was taken down taught nothing: it is no round yet.
+    # A board of which nothing was recorded taught nothing: it is no round yet.
     last = max((board.round or 0 for board in earlier if board.read), default=0)
     unread = [board.id for board in earlier if not board.read]
     marks = marks_of(book, region.machine, region.sheet)
@@ -180,7 +179,7 @@ def boards_of(book: Book, region: Region) -> tuple[Line, ...]:
 
 def marks_of(book: Book, machine: Machine, sheet: Sheet) -> KnownMarks:
     """What is known of line marks of a pair: how the codes of its boards are marked."""
-    kept = book.settled(machine.name, sheet.name, "line_mark")
+    kept = book.kept(machine.name, sheet.name, "line_mark")
     burns = tuple(book.burns(machine.name, sheet.name, "line_mark"))
     return KnownMarks(kept=kept[0].setting if kept else None, burns=burns)
 

@@ -7,72 +7,57 @@ from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from calib.advice.chances import Chances, Wish, describe, doubled_scatter
-from calib.advice.recommendation import SETTLED_CHANCE, scope_words
+from calib.advice.recommendation import LIKELY_CHANCE, scope_words
 from calib.advice.sheet_card import CardSetting, SheetCard, lot_words, sheet_card
 from calib.errors import LogbookError
 from calib.fit.region import Region
 from calib.hazards import check_hazard
-from calib.logbook import Book, Filters, Settled
+from calib.logbook import Book, Filters, Kept
 from calib.records import CHAR_WORDS, OPERATIONS, grades_typed, mark_words
 from calib.tasks.advice import region_of_pair
 from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.finding import find_pair
 from calib.tasks.folders import Files, slug
-from calib.tasks.workshop import assumptions
 from calib.units import show_chance
 
 # A setting that was neither run nor checked for so long is checked before it is used again: a tube
 # and its optics age (common practice, no source).
 CHECK_DAYS = 90
 # Parts, or jobs, after which misses are counted, and how surely more of them than allowed mean that
-# the promise no longer holds.
+# the stated chance no longer holds.
 _PARTS, _JOBS, _SURE = 50, 10, 0.99
-
-
-def settled_of_pair(
-    book: Book, machine: str | None = None, sheet: str | None = None
-) -> tuple[KeptSetting, ...]:
-    """Look up the settings that were settled on for a sheet and machine; raises LogbookError when
-    nothing was settled, or machine or sheet aren't there."""
-    of_machine, of_sheet = find_pair(book, machine, sheet)
-    found = kept_settings(book, of_machine.name, of_sheet.name)
-    if not found:
-        raise LogbookError(
-            f"Nothing is settled for {of_sheet.name!r} on {of_machine.name!r} yet: ask for a"
-            " setting with recommend, try it, then settle on it."
-        )
-    return found
 
 
 def sheet_card_of_pair(
     book: Book, machine: str | None = None, sheet: str | None = None, *, when: datetime
 ) -> SheetCard:
-    """Gather what stands on the card of a sheet and machine; raises LogbookError when nothing was
-    settled, or machine or sheet aren't there."""
+    """Gather what stands on the card of a sheet and machine; raises LogbookError when nothing is
+    kept, or machine or sheet aren't there."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
-    settled = settled_of_pair(book, of_machine.name, of_sheet.name)
-    used = {entry.operation: _last_used(book, entry) for entry in settled}
+    kept = kept_settings(book, of_machine.name, of_sheet.name)
+    if not kept:
+        raise LogbookError(
+            f"No setting is kept for {of_sheet.name!r} on {of_machine.name!r} yet: ask for one with"
+            " recommend, try it, then keep it."
+        )
+    used = {entry.operation: _last_used(book, entry) for entry in kept}
     earliest = min(used.values()) + timedelta(days=CHECK_DAYS)
     again = [
-        f"On {_day(earliest, when)} at the latest: {CHECK_DAYS} days after it was settled on or"
-        " last run.",
-        "With each new lot or delivery, and when a sheet measures otherwise than before.",
-        "After a change of lens, focus, mirror, tube or air, and after the optics were cleaned.",
+        f"On {_day(earliest, when)} at the latest, with each new lot, and after a change of lens,"
+        " focus, mirror, tube or air."
     ]
-    assumed = list(assumptions(of_machine))
+    assumed: list[str] = []
     if of_sheet.measured_mm is None:
         assumed.append(f"The sheet is taken to be {of_sheet.thickness_mm:g} mm thick.")
-    advice: list[str] = []
     entries = []
-    for entry in sorted(settled, key=lambda entry: OPERATIONS.index(entry.operation)):
-        advice += check_hazard(of_sheet, of_machine, entry.operation).advice
+    for entry in sorted(kept, key=lambda entry: OPERATIONS.index(entry.operation)):
+        check_hazard(of_sheet, of_machine, entry.operation)
         region = region_of_pair(book, of_machine.name, of_sheet.name, entry.operation)
         burns = sum(burn.count for burn in region.burns)
         facts = (
-            _promised(entry),
+            _stated(entry),
             _margin(region, entry),
-            f"Settled {_day(entry.at, when)}, {lot_words(entry.lot)}; the logbook holds {burns}"
-            " burns of this sheet and machine.",
+            f"Kept {_day(entry.at, when)}, {lot_words(entry.lot)}, on {burns} burns.",
             *([f"Note: {entry.note}"] if entry.note else []),
         )
         entries.append(
@@ -90,14 +75,12 @@ def sheet_card_of_pair(
                 "How much coupons differ is assumed in part: were they twice as uneven, the chance"
                 f" of the cut would be {show_chance(chance)}."
             )
-        assumed += region.notes
     return SheetCard(
         sheet=of_sheet,
         machine=of_machine,
         settings=tuple(entries),
         check_again=tuple(dict.fromkeys(again)),
-        assumed=tuple(dict.fromkeys(assumed)),
-        advice=tuple(dict.fromkeys(advice)),
+        assumed=tuple(assumed),
         made=_day(when, when),
     )
 
@@ -112,23 +95,22 @@ def _day(at: datetime, local: datetime) -> str:
     return f"{at.astimezone(local.tzinfo):%Y-%m-%d}"
 
 
-def _promised(entry: Settled) -> str:
-    promise = entry.promise
-    if promise is None:
-        return "Nothing was promised of it: it was settled on without a recommendation."
-    if promise.operation != "cut":
-        grades = promise.mark or 0
-        what = (
-            f"{scope_words(promise)} comes out {mark_words(grades)} (grade {grades_typed(grades)})"
-        )
+def _stated(entry: Kept) -> str:
+    advice = entry.advice
+    if advice is None:
+        return "No chance was stated of it: it was kept by hand."
+    if advice.operation != "cut":
+        grades = advice.mark or 0
+        wanted = f"{mark_words(grades)} (grade {grades_typed(grades)})"
+        what = f"{scope_words(advice)} comes out {wanted}"
     else:
-        worst = promise.char_at_most
+        worst = advice.char_at_most
         char = "" if worst is None else f", char at most {worst} ({CHAR_WORDS[worst]})"
-        what = f"{scope_words(promise)} falls free{char}"
-    return f"Promised: chance {show_chance(promise.chance)} that {what}."
+        what = f"{scope_words(advice)} falls free{char}"
+    return f"Stated when it was kept: chance {show_chance(advice.chance)} that {what}."
 
 
-def _margin(region: Region, entry: Settled) -> str:
+def _margin(region: Region, entry: Kept) -> str:
     """Spare energy and char as all burns of the pair tell them today."""
     if not region.burns:
         return "Spare energy: not known, there are no burns of this pair."
@@ -143,29 +125,29 @@ def _margin(region: Region, entry: Settled) -> str:
     )
 
 
-def _chances_of(region: Region, entry: Settled) -> Chances:
-    promise = entry.promise
+def _chances_of(region: Region, entry: Kept) -> Chances:
+    advice = entry.advice
     wish = Wish(reliability=None)
-    if promise is not None:
+    if advice is not None:
         wish = Wish(
             reliability=None,
-            char_at_most=promise.char_at_most,
-            mark=2 if promise.mark is None else promise.mark,
-            cut_length_mm=promise.cut_length_mm,
-            next_sheet=promise.scope == "sheet",
+            char_at_most=advice.char_at_most,
+            mark=2 if advice.mark is None else advice.mark,
+            cut_length_mm=advice.cut_length_mm,
+            next_sheet=advice.scope == "sheet",
         )
     return Chances(region=region, wish=wish)
 
 
-def _watch(entry: Settled) -> list[str]:
-    """How many misses mean that a promise no longer holds."""
-    promise = entry.promise
-    if promise is None:
+def _watch(entry: Kept) -> list[str]:
+    """How many misses mean that a stated chance no longer holds."""
+    advice = entry.advice
+    if advice is None:
         return []
-    whole, what = (_JOBS, "jobs") if promise.scope == "job" else (_PARTS, "parts")
-    most = most_misses(promise.chance, whole)
+    whole, what = (_JOBS, "jobs") if advice.scope == "job" else (_PARTS, "parts")
+    most = most_misses(advice.chance, whole)
     missed = "need a push" if entry.operation == "cut" else "come out otherwise"
-    if promise.char_at_most is not None:
+    if advice.char_at_most is not None:
         missed += " or come out blacker"
     name = entry.operation.replace("_", " ")
     return [f"When more than {most} of {whole} {what} {missed} ({name})."]
@@ -188,8 +170,8 @@ def most_misses(chance: float, whole: int) -> int:
     return whole
 
 
-def _last_used(book: Book, entry: Settled) -> datetime:
-    """When a setting was settled on, or a job or check strip of the pair was last run."""
+def _last_used(book: Book, entry: Kept) -> datetime:
+    """When a setting was kept, or a job or check strip of the pair was last run."""
     runs = Filters(
         machine=entry.machine,
         sheet=entry.sheet,
@@ -203,7 +185,7 @@ def _last_used(book: Book, entry: Settled) -> datetime:
 def _due(entry: KeptSetting, last: datetime, when: datetime) -> Iterable[str]:
     """Why a setting has to be checked now."""
     yield from entry.not_current
-    if entry.promise is not None and entry.promise.chance < SETTLED_CHANCE:
-        yield f"Its chance is only {entry.promise.chance:.2f}."
+    if entry.advice is not None and entry.advice.chance < LIKELY_CHANCE:
+        yield f"Its chance is only {entry.advice.chance:.2f}."
     if when - last > timedelta(days=CHECK_DAYS):
-        yield f"It was last settled on or run on {_day(last, when)}."
+        yield f"It was last kept or run on {_day(last, when)}."

@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from calib.advice.new_lot import BURNS, LotVerdict, judge_new_lot, plan_new_lot
-from calib.advice.recommend import recommend
+from calib.advice.new_lot import BURNS, plan_new_lot
 from calib.advice.strips import (
     LOSS_PCT,
     STRIP_BURNS,
@@ -21,8 +20,8 @@ from calib.errors import NotEnoughEvidence
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters
-from calib.records import USUAL_RELIABILITY, Burn, Grid, Machine, Setting, Sheet
-from calib.tasks.advice import pool_of_book, region_of_pair
+from calib.records import Burn, Grid, Machine, Sheet
+from calib.tasks.advice import old_lots, pool_of_book, region_of_pair, working_setting
 from calib.tasks.boards import MOST_BOARDS, Planned, plan_check
 from calib.tasks.finding import find_pair
 from calib.tasks.folders import Files, picture_format
@@ -55,61 +54,10 @@ def plan_lot(
     """Plan the few burns that try the current lot of a sheet, and store them; raises
     NotEnoughEvidence when no other lot was burnt, or nothing can be recommended for it."""
     region = region_of_pair(book, machine, sheet, "cut")
-    setting = _working_setting(book, region, wish.setting)
+    old_lots(book, machine, sheet)  # says so where there is none
+    setting = wish.setting or working_setting(book, region)
     settings = plan_new_lot(region, setting, wish.burns or BURNS)
     return plan_check(book, region, settings, wish, LOT_NOTE, when=when, files=files)
-
-
-def judge_lot(
-    book: Book,
-    machine: str | None,
-    sheet: str | None,
-    *,
-    setting: Setting | None = None,
-    reliability: float | None = None,
-) -> LotVerdict:
-    """Say what to do with the current lot of a sheet: keep, slow down, or test again; raises
-    InvalidRecord when fewer than three cuts of the current lot were read."""
-    region = region_of_pair(book, machine, sheet, "cut")
-    working = _working_setting(book, region, setting)
-    if reliability is None:
-        # What was asked of a coupon when the settled setting was promised.
-        settled = book.settled(region.machine.name, region.sheet.name, "cut")
-        promise = settled[0].promise if settled else None
-        of_a_coupon = promise is not None and promise.cut_length_mm is None
-        reliability = promise.reliability if promise and of_a_coupon else USUAL_RELIABILITY
-    return judge_new_lot(region, working, reliability)
-
-
-def old_lots(book: Book, machine: str | None, sheet: str | None) -> Region:
-    """The region from all lots of a sheet but the current one; raises NotEnoughEvidence when no
-    other lot was cut on the machine."""
-    of_machine, of_sheet = find_pair(book, machine, sheet)
-    check_hazard(of_sheet, of_machine, "cut")
-    names = dict.fromkeys(entry.sheet.lot for entry in book.lots(of_sheet.name))
-    burns = [
-        burn
-        for lot in names
-        if lot != of_sheet.lot
-        for burn in book.burns(of_machine.name, of_sheet.name, "cut", lot=lot)
-    ]
-    if not burns:
-        raise NotEnoughEvidence(
-            f"No lot of {of_sheet.name} but the current one ({of_sheet.lot or 'without a name'})"
-            f" was cut on {of_machine.name}: there is nothing to compare with. When a new lot"
-            " comes in, take it down with change-sheet --lot first."
-        )
-    pool = pool_of_book(book, of_machine, of_sheet, "cut")
-    return fit_region(of_machine, of_sheet, "cut", burns, pool)
-
-
-def _working_setting(book: Book, region: Region, given: Setting | None) -> Setting:
-    pair = region.machine.name, region.sheet.name
-    before = old_lots(book, *pair)  # says so where there is none
-    if given is not None:
-        return given
-    settled = book.settled(*pair, "cut")
-    return settled[0].setting if settled else recommend(before).setting
 
 
 def plan_strip(
@@ -131,7 +79,7 @@ def plan_strip(
 
 def check_machine(book: Book, machine: str | None, sheet: str | None) -> StripRecord:
     """Say what all check strips of a sheet tell of its machine; raises NotEnoughEvidence when no
-    strip was taken down, or the sheet isn't known well enough."""
+    strip was recorded, or the sheet isn't known well enough."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     region = reference_region(book, of_machine, of_sheet)
     strips = _read_strips(book, of_machine, of_sheet)
@@ -144,7 +92,7 @@ def check_machine(book: Book, machine: str | None, sheet: str | None) -> StripRe
     )
 
 
-def sheet_or_machine(book: Book, machine: str | None, sheet: str, reference: str) -> Cause:
+def sheet_or_machine(book: Book, machine: str | None, sheet: str, reference: str | None) -> Cause:
     """Tell a sheet that needs more from a machine that gives less."""
     of_machine, of_reference = find_pair(book, machine, reference)
     suspect = old_lots(book, of_machine.name, sheet)
@@ -184,7 +132,7 @@ def reference_region(book: Book, machine: Machine, sheet: Sheet) -> Region:
     strips = [grid.board_id for grid, _ in _strips(book, machine, sheet)]
     burns = [
         burn
-        for burn in book.burns(machine.name, sheet.name, "cut", without_boards=strips)
+        for burn in book.burns(machine.name, sheet.name, "cut", without=strips)
         if burn.source == "board"
     ]
     pool = pool_of_book(book, machine, sheet, "cut")
@@ -229,7 +177,7 @@ def _read_strips(book: Book, machine: Machine, sheet: Sheet) -> list[tuple[Grid,
             found.append((grid, day, burns))
     if not found:
         raise NotEnoughEvidence(
-            f"No check strip of {sheet.name} on {machine.name} was taken down yet: plan one with"
-            " plan-strip, burn it, and take it down as any board."
+            f"No check strip of {sheet.name} on {machine.name} was recorded yet: plan one with"
+            " calib plan --for check, burn it, and record it as any board."
         )
     return found

@@ -17,8 +17,8 @@ from calib.tasks.finding import find_machine
 
 def costs_of(book: Book) -> Costs:
     """Look up what things cost; what was never said is a guess, and ``guessed`` names it; raises
-    LogbookError when what was taken down can't be read, as it came with another logbook."""
-    kept = book.kept("costs")
+    LogbookError when what was recorded can't be read, as it came with another logbook."""
+    kept = book.stored("costs")
     if not kept:
         return Costs()
     known = {field.name for field in dataclasses.fields(Costs)}
@@ -29,8 +29,8 @@ def costs_of(book: Book) -> Costs:
         return Costs(**given)
 
 
-def take_down_costs(book: Book, *, when: datetime, note: str = "", **changed: Any) -> Costs:
-    """Take down what things cost; what isn't given stays as it was; raises InvalidRecord when one
+def record_costs(book: Book, *, when: datetime, note: str = "", **changed: Any) -> Costs:
+    """Record what things cost; what isn't given stays as it was; raises InvalidRecord when one
     can't be; nothing is stored then."""
     costs = dataclasses.replace(_costs_to_change(book, changed), **changed)
     said = {
@@ -39,7 +39,7 @@ def take_down_costs(book: Book, *, when: datetime, note: str = "", **changed: An
         if field.name not in costs.guessed and getattr(costs, field.name) != ""
     }
     if changed:
-        book.keep("costs", said, when=when, note=note)
+        book.store("costs", said, when=when, note=note)
     return costs
 
 
@@ -57,7 +57,7 @@ def time_ratio(book: Book, machine: str | None) -> TimeRatio | None:
     when the machine isn't there, or a timed job can't be read."""
     name = find_machine(book, machine).name
     # A job that was timed again counts once, with its newest time.
-    newest = {entry.label: entry for entry in reversed(book.kept("timed_job", machine=name))}
+    newest = {entry.label: entry for entry in reversed(book.stored("timed_job", machine=name))}
     pairs = []
     for entry in newest.values():
         with understood(entry):
@@ -67,7 +67,7 @@ def time_ratio(book: Book, machine: str | None) -> TimeRatio | None:
     return calibrate_time(pairs) if pairs else None
 
 
-def take_down_time(
+def record_time(
     book: Book,
     machine: str | None,
     times_s: tuple[float, float],
@@ -76,16 +76,16 @@ def take_down_time(
     label: str = "",
     note: str = "",
 ) -> TimeRatio:
-    """Take down how long a job took on a machine; two jobs suffice to start; raises InvalidRecord
+    """Record how long a job took on a machine; two jobs suffice to start; raises InvalidRecord
     when a time isn't above 0, or so far from the other that a slip is likelier."""
     calculated, measured = times_s
     calibrate_time([times_s])
     name = find_machine(book, machine).name
     content = {"calculated_s": calculated, "measured_s": measured}
-    book.keep(
+    book.store(
         "timed_job", content, when=when, label=label or when.isoformat(), machine=name, note=note
     )
     ratio = time_ratio(book, name)
     if ratio is None:
-        raise InvalidRecord(f"the timed job {label!r} wasn't kept: take it down again.")
+        raise InvalidRecord(f"the timed job {label!r} wasn't kept: record it again.")
     return ratio

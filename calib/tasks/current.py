@@ -1,4 +1,4 @@
-"""Whether a promise, or a setting that was kept, is current, and why not."""
+"""Whether a kept setting is current, and why not."""
 
 from __future__ import annotations
 
@@ -7,15 +7,23 @@ import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime
-from typing import Any
 
-from calib.advice.recommendation import SETTLED_CHANCE, scope_words, share_words
-from calib.logbook import Book, PromiseEntry, Settled
-from calib.records import COUPON_CUT_MM, Burn, Machine, Operation, Promise, Setting
+from calib.advice.recommendation import LIKELY_CHANCE, scope_words, share_words
+from calib.fit.region import Region
+from calib.logbook import Book, Kept
+from calib.records import (
+    COUPON_CUT_MM,
+    Advice,
+    Burn,
+    Machine,
+    Operation,
+    Setting,
+    grade_ends,
+)
 from calib.units import show_chance
 
-# A part counts for a coupon's promise, and a job for a whole job's, when its cut path differs from
-# the promised one by less than this share: the chances then differ by less than can be told.
+# A part counts for a coupon's chance, and a job for a whole job's, when its cut path differs by
+# less than this share from the one it was stated of: the chances then differ by too little to tell.
 SAME_LENGTH = 0.25
 
 # Fields of a machine that change nothing of what a burn comes to; a setting that is now out of
@@ -27,15 +35,8 @@ _NO_BEARING = frozenset({
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class KeptSetting(Settled):
+class KeptSetting(Kept):
     """A kept setting with why it isn't current, in sentences; none when it is."""
-
-    not_current: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StandingPromise(PromiseEntry):
-    """A promise with why it isn't current, in sentences; none when it is."""
 
     not_current: tuple[str, ...] = ()
 
@@ -46,31 +47,19 @@ def kept_settings(
     sheet: str | None = None,
     operation: Operation | None = None,
 ) -> tuple[KeptSetting, ...]:
-    """The settings that were settled on, each with why it isn't current; None: of all."""
+    """The kept settings, each with why it isn't current; None: of all."""
     reasons = Reasons(book)
     return tuple(
-        KeptSetting(**_fields_of(entry), not_current=reasons.of(entry))
-        for entry in book.settled(machine, sheet, operation)
+        KeptSetting(
+            **{field.name: getattr(entry, field.name) for field in fields(entry)},
+            not_current=reasons.of(entry),
+        )
+        for entry in book.kept(machine, sheet, operation)
     )
-
-
-def standing_promises(
-    book: Book, *, machine: str | None = None, sheet: str | None = None
-) -> tuple[StandingPromise, ...]:
-    """The promises, newest first, each with why it isn't current; None: of all."""
-    reasons = Reasons(book)
-    return tuple(
-        StandingPromise(**_fields_of(entry), not_current=reasons.of(entry))
-        for entry in book.promises(machine=machine, sheet=sheet)
-    )
-
-
-def _fields_of(entry: Settled | PromiseEntry) -> dict[str, Any]:
-    return {field.name: getattr(entry, field.name) for field in fields(entry)}
 
 
 class Reasons:
-    """Why promises and kept settings of a book aren't current; each pair is looked up once."""
+    """Why kept settings of a book aren't current; each pair is looked up once."""
 
     def __init__(self, book: Book) -> None:
         self._book = book
@@ -79,34 +68,23 @@ class Reasons:
         self._machine = functools.cache(book.machine)
         self._burns = functools.cache(book.burns)
 
-    def of(self, entry: Settled | PromiseEntry) -> tuple[str, ...]:
+    def of(self, entry: Kept) -> tuple[str, ...]:
         """Say in sentences what has changed since; empty when it is current."""
-        if isinstance(entry, Settled):
-            operation, setting = entry.operation, entry.setting
-            at, lots = entry.promised_at or entry.at, [("settled", entry.lot)]
-            if entry.promised_lot is not None:
-                lots.append(("promised", entry.promised_lot))
-        else:
-            operation, setting = entry.promise.operation, entry.promise.setting
-            at, lots = entry.at, [("promised", entry.lot)]
         pair = (entry.machine, entry.sheet)
         return (
-            *self._other_lot(pair, operation, lots),
-            *self._other_thickness(entry.sheet, at),
-            *self._other_setup(pair, operation, at),
-            *_out_of_reach(self._machine(entry.machine), setting),
+            *self._other_lot(pair, entry.operation, entry.lot),
+            *self._other_thickness(entry.sheet, entry.at),
+            *self._other_setup(pair, entry.operation, entry.at),
+            *_out_of_reach(self._machine(entry.machine), entry.setting),
         )
 
-    def _other_lot(
-        self, pair: tuple[str, str], operation: Operation, lots: list[tuple[str, str]]
-    ) -> Iterable[str]:
+    def _other_lot(self, pair: tuple[str, str], operation: Operation, lot: str) -> Iterable[str]:
         now = self._lots(pair[1])[-1].sheet.lot
-        for verb, lot in lots:
-            if lot != now:
-                then = f"for lot {lot}" if lot else "before the lot had a name"
-                today = f"it is lot {now}" if now else "the lot has no name"
-                yield f"It was {verb} {then}; now {today}."
-                return
+        if lot != now:
+            then = f"for lot {lot}" if lot else "before the lot had a name"
+            today = f"it is lot {now}" if now else "the lot has no name"
+            yield f"It was kept {then}; now {today}."
+            return
         if all(version.sheet.lot == now for version in self._lots(pair[1])):
             return
         if self._burns(*pair, operation) and not self._burns(*pair, operation, lot=now):
@@ -155,58 +133,72 @@ def _only_told(before: Machine, after: Machine) -> bool:
     )
 
 
-def doubts_of(book: Book, entry: PromiseEntry) -> tuple[str, ...]:
-    """Why a promised setting shouldn't be kept without a clear yes, in sentences."""
-    promise = entry.promise
-    doubts = list(Reasons(book).of(entry))
-    if promise.chance < SETTLED_CHANCE:
-        good = "come out as wanted" if promise.operation != "cut" else "fall free"
+def doubts_of(
+    book: Book, region: Region, setting: Setting, advice: Advice | None, when: datetime
+) -> tuple[str, ...]:
+    """Why a setting shouldn't be kept without a clear yes, in sentences."""
+    pair = (region.machine.name, region.sheet.name, region.operation)
+    kept = Kept(
+        id="", machine=pair[0], sheet=pair[1], operation=pair[2], setting=setting,
+        lot=region.sheet.lot, at=when,
+    )  # fmt: skip
+    doubts = list(Reasons(book).of(kept))
+    if advice is None:
+        doubts.append("It lies outside what was burnt: no chance is stated of it.")
+        return tuple(doubts)
+    if advice.chance < LIKELY_CHANCE:
+        good = "come out as wanted" if advice.operation != "cut" else "fall free"
         doubts.append(
-            f"Its chance is only {show_chance(promise.chance)}: about"
-            f" {share_words(promise.chance)} {good}."
+            f"Its chance is only {show_chance(advice.chance)}: about"
+            f" {share_words(advice.chance)} {good}."
         )
-    kept = book.settled(entry.machine, entry.sheet, promise.operation)
-    before = kept[0].promise if kept else None
-    if before is not None and scope_words(before) != scope_words(promise):
+    before = next((one.advice for one in book.kept(*pair)), None)
+    if before is not None and scope_words(before) != scope_words(advice):
         doubts.append(
-            f"It is promised for {scope_words(promise)}; the setting that is kept now was for"
+            f"Its chance is of {scope_words(advice)}; that of the setting that is kept now is of"
             f" {scope_words(before)}."
         )
     return tuple(doubts)
 
 
-def why_not_counted(promise: Promise, burns: Sequence[Burn]) -> str:
-    """Why a job doesn't tell whether a promise held; empty when it does."""
-    if any(kept_promise(promise, burn) is None for burn in burns):
-        return "what was promised of it wasn't read"
+def why_not_counted(advice: Advice, burns: Sequence[Burn]) -> str:
+    """Why a job doesn't tell whether a stated chance held; empty when it does."""
+    if any(came_out(advice, burn) is None for burn in burns):
+        return "what the chance was stated of wasn't read"
     lengths = [COUPON_CUT_MM if b.cut_length_mm is None else b.cut_length_mm for b in burns]
-    if promise.scope == "job":
-        whole = promise.cut_length_mm or 0.0
+    if advice.scope == "job":
+        whole = advice.cut_length_mm or 0.0
         total = sum(length * burn.count for length, burn in zip(lengths, burns, strict=True))
         if not _about(total, whole):
-            return f"its cut path is {total / 1000:.3g} m, the promised job's {whole / 1000:.3g} m"
+            return (
+                f"its cut path is {total / 1000:.3g} m, that of the job whose chance was stated"
+                f" {whole / 1000:.3g} m"
+            )
         return ""
     if all(_about(length, COUPON_CUT_MM) for length in lengths):
         return ""
     return (
-        f"the cut path of its parts isn't about {COUPON_CUT_MM:.0f} mm, as of the coupon that was"
-        " promised"
+        f"the cut path of its parts isn't about {COUPON_CUT_MM:.0f} mm, as of the coupon whose"
+        " chance was stated"
     )
 
 
-def kept_promise(promise: Promise, burn: Burn) -> bool | None:
-    """Whether a burn came out as promised; None when that wasn't read."""
-    if promise.operation != "cut":
-        return None if burn.mark is None else burn.mark == promise.mark
+def came_out(advice: Advice, burn: Burn) -> bool | None:
+    """Whether a burn came out as wanted; None when that wasn't read."""
+    if advice.operation != "cut":
+        if burn.mark is None or advice.mark is None:
+            return None
+        low, high = grade_ends(advice.mark)
+        return low <= burn.mark <= high
     if burn.through is None:
         return None
-    if promise.char_at_most is None or burn.through != "through":
+    if advice.char_at_most is None or burn.through != "through":
         return burn.through == "through"
-    return None if burn.char is None else burn.char <= promise.char_at_most
+    return None if burn.char is None else burn.char <= advice.char_at_most
 
 
-def _about(length_mm: float, promised_mm: float) -> bool:
-    return abs(length_mm - promised_mm) <= SAME_LENGTH * promised_mm
+def _about(length_mm: float, stated_mm: float) -> bool:
+    return abs(length_mm - stated_mm) <= SAME_LENGTH * stated_mm
 
 
 def _day(at: datetime, local: datetime) -> str:

@@ -127,19 +127,3 @@ def take_in_ready_made(
         made = replace(made, board_id=board_id_of(made), notes=(*made.notes, note))
     book.add_board(made, when=when)
     return made
-
-
-def check_burnt_for(book: Book, grid: Grid, machine: str | None, sheet: str | None) -> None:
-    """Raise LogbookError when a board is of another machine or sheet than those named."""
-    there = (grid.machine.name, grid.sheet.name)
-    named = (
-        there[0] if machine is None else book.machine(machine).name,
-        there[1] if sheet is None else book.sheet(sheet).name,
-    )
-    if named != there:
-        raise LogbookError(
-            f"Board {grid.board_id} was taken down for {there[0]} and {there[1]}, not for"
-            f" {named[0]} and {named[1]}: leave --machine and --sheet out to add to it. A"
-            " ready-made grid that was burnt there too is taken down with --ready-made and its"
-            " definition."
-        )

@@ -22,6 +22,7 @@ from calib.logbook import Book
 from calib.records import Machine, Operation
 from calib.tasks.advice import pool_of_book, region_of_pair
 from calib.tasks.boards import Planned, as_planned, marks_of
+from calib.tasks.finding import find_machine
 from calib.tasks.folders import Files, slug
 from calib.tasks.library import starting_point
 from calib.tasks.wishes import ElsewhereWish, FileWish
@@ -74,7 +75,7 @@ def _target(book: Book, region: Region, wish: ElsewhereWish) -> Machine:
     """The other machine; one that was burnt on has a region of its own."""
     if wish.to_machine is None:
         return somebodys_machine(region.machine, wish.rated_w or 0.0)
-    there = book.machine(wish.to_machine)
+    there = find_machine(book, wish.to_machine)
     burns = book.burns(there.name, region.sheet.name, region.operation)
     if burns and there.name != region.machine.name:
         raise InvalidRecord(

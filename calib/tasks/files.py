@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from calib.boards.dxf import grid_dxf
 from calib.boards.focus import FocusBoard
 from calib.boards.record_sheet import grid_record_sheet
-from calib.boards.rs274 import frame_program, grid_program, grid_program_per_setting
-from calib.boards.svg import grid_svg, grid_svg_per_setting
+from calib.boards.rs274 import grid_program, grid_program_per_setting, outline_program
+from calib.boards.svg import grid_svg, grid_svg_by_eight, grid_svg_per_setting
 from calib.hazards import check_hazard
 from calib.records import Grid
 from calib.results import blank_results_csv, plan_csv
@@ -26,17 +27,19 @@ def board_files(grid: Grid, wish: FileWish = _USUAL) -> Files:
     record = grid_record_sheet(grid, paper=wish.paper, address=wish.address_of(name))
     files: dict[str, bytes] = {
         f"{name}.svg": grid_svg(grid).encode(),
+        f"{name}.dxf": grid_dxf(grid).encode(),
         f"{name}-record.pdf": record,
         f"{name}-plan.csv": plan_csv(grid).encode(),
         f"{name}{RESULTS_SUFFIX}": blank_results_csv(grid).encode(),
     }
+    files |= _named(name, grid_svg_by_eight(grid), "svg")
     if wish.one_file_per_setting:
         files |= _named(name, grid_svg_per_setting(grid), "svg")
     if grid.machine.power_word_full is not None:
-        files[f"{name}.ngc"] = grid_program(grid).encode()
-        files[f"{name}-frame.ngc"] = frame_program(grid).encode()
+        files[f"{name}.nc"] = grid_program(grid).encode()
+        files[f"{name}-outline.nc"] = outline_program(grid).encode()
         if wish.one_file_per_setting:
-            files |= _named(name, grid_program_per_setting(grid), "ngc")
+            files |= _named(name, grid_program_per_setting(grid), "nc")
     return dict(sorted(files.items()))
 
 
@@ -49,12 +52,12 @@ def resume_files(grid: Grid, cell: str) -> Files:
     the machine can't have a program, or the board has no such cell."""
     label = cell.strip().upper()
     program = grid_program(grid, from_cell=label)
-    return {f"{grid.board_id}-from-{label}.ngc": program.encode()}
+    return {f"{grid.board_id}-from-{label}.nc": program.encode()}
 
 
 def focus_files(board: FocusBoard) -> Files:
     """Make the drawing of a focus board, and its program when the machine can have one."""
-    files = {"focus.svg": grid_svg(board).encode()}
+    files = {"focus.svg": grid_svg(board).encode(), "focus.dxf": grid_dxf(board).encode()}
     if board.machine.power_word_full is not None:
-        files["focus.ngc"] = grid_program(board).encode()
+        files["focus.nc"] = grid_program(board).encode()
     return files

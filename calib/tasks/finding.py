@@ -1,41 +1,102 @@
-"""Look up what a shell names: a machine, a sheet, a board, a promise."""
+"""Look up what a shell names: a machine, a sheet, a board."""
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
-from calib.errors import InvalidRecord, LogbookError
-from calib.logbook import Book, PromiseEntry
+from calib.errors import LogbookError, NearMiss
+from calib.logbook import Book, Filters
+from calib.logbook.coding import known_names
 from calib.records import Grid, Machine, Sheet
 
-# Names the newest board or promise.
+# Names the newest board.
 LAST = "last"
+# What says that a pair was used.
+_USED = ("board", "job", "check_strip")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chosen:
+    """The names of a machine and a sheet, as the logbook writes them."""
+
+    machine: str
+    sheet: str
+    how: str = ""  # What was taken where one of several wasn't named; else empty
+
+
+def chosen_pair(book: Book, machine: str | None = None, sheet: str | None = None) -> Chosen:
+    """Choose what isn't named: the only one, else what was used last; case doesn't matter.
+
+    Raises LogbookError when there is none, or none of several was used yet; NearMiss when a name
+    isn't there and another is like it.
+    """
+    machines = [each.name for each in book.machines()]
+    sheets = [each.name for each in book.sheets()]
+    if not machines:
+        _taken(machines, "machine", "")
+    of_machine = None if machine is None else name_like(machine, machines, "machine")
+    of_sheet = None if sheet is None else name_like(sheet, sheets, "sheet")
+    last = None
+    if of_machine is None and len(machines) > 1 or of_sheet is None and len(sheets) > 1:
+        named = Filters(kinds=_USED, machine=of_machine, sheet=of_sheet)
+        # A sheet that was never burnt is for the machine that was used last.
+        found = (
+            book.search(named, limit=1).entries
+            or book.search(Filters(kinds=_USED), limit=1).entries
+        )
+        last = found[0] if found else None
+    taken = Chosen(
+        machine=of_machine or _taken(machines, "machine", last.machine if last else ""),
+        sheet=of_sheet or _taken(sheets, "sheet", last.sheet if last else ""),
+    )
+    if last is None:
+        return taken
+    return replace(taken, how=f"Taken, as used last: {taken.sheet} on {taken.machine}.")
 
 
 def find_pair(book: Book, machine: str | None, sheet: str | None) -> tuple[Machine, Sheet]:
-    """Look up a machine and a sheet; where there is only one, it needn't be named; raises
-    LogbookError when there is none, or more than one to choose from."""
-    of_machine = find_machine(book, machine)
-    if sheet is None:
-        sheet = _only([s.name for s in book.sheets()], "sheet", "add-sheet")
-    return of_machine, book.sheet(sheet)
+    """Look up a machine and a sheet; what isn't named is chosen, as `chosen_pair`."""
+    chosen = chosen_pair(book, machine, sheet)
+    return book.machine(chosen.machine), book.sheet(chosen.sheet)
 
 
 def find_machine(book: Book, name: str | None = None) -> Machine:
-    """Look a machine up; where there is only one, it needn't be named; raises LogbookError when
-    there is none, or more than one to choose from."""
-    if name is None:
-        name = _only([m.name for m in book.machines()], "machine", "add-machine")
-    return book.machine(name)
+    """Look a machine up; the only one, else the one used last, needn't be named."""
+    names = [each.name for each in book.machines()]
+    if name is not None:
+        return book.machine(name_like(name, names, "machine"))
+    used = book.search(Filters(kinds=_USED), limit=1).entries if len(names) > 1 else ()
+    return book.machine(_taken(names, "machine", used[0].machine if used else ""))
 
 
-def _only(names: Sequence[str], what: str, command: str) -> str:
+def find_sheet(book: Book, name: str) -> Sheet:
+    """Look a sheet up by its name; case doesn't matter."""
+    return book.sheet(name_like(name, [each.name for each in book.sheets()], "sheet"))
+
+
+def name_like(given: str, names: Sequence[str], what: str) -> str:
+    """The name as the logbook writes it; NearMiss where only a similar one is there."""
+    wanted = given.strip().casefold()
+    found = [name for name in names if name == given] or [
+        name for name in names if name.casefold() == wanted
+    ]
+    if len(found) == 1:
+        return found[0]
+    near = difflib.get_close_matches(wanted, [name.casefold() for name in names], n=1, cutoff=0.75)
+    if near and not found:
+        like = next(name for name in names if name.casefold() == near[0])
+        raise NearMiss(what, given, like)
+    raise LogbookError(known_names(what, given, names))
+
+
+def _taken(names: Sequence[str], what: str, last: str) -> str:
     if not names:
-        raise LogbookError(f"There is no {what} in the logbook yet: describe one with {command}.")
-    if len(names) > 1:
+        raise LogbookError(f"There is no {what} in the logbook yet: add one: calib {what} add.")
+    if len(names) > 1 and last not in names:
         raise LogbookError(f"Which {what} is meant? The logbook has {', '.join(names)}: name one.")
-    return names[0]
+    return names[0] if len(names) == 1 else last
 
 
 def find_board(book: Book, board_id: str) -> Grid:
@@ -54,21 +115,9 @@ def find_board(book: Book, board_id: str) -> Grid:
     return replace(grid, machine=replace(grid.machine, power_word_full=word))
 
 
-def find_promise(book: Book, beginning: str) -> PromiseEntry:
-    """Look a promise up by the beginning of its code; raises InvalidRecord when it isn't one."""
-    every = book.promises()
-    if beginning == LAST and every:
-        return every[0]
-    # A code is a time and its own letters; lists show the letters.
-    found = [
-        entry
-        for entry in every
-        if beginning
-        and any(part.startswith(beginning) for part in (entry.id, entry.id.partition("-")[2]))
-    ]
-    if len(found) != 1:
-        raise InvalidRecord(
-            f"promise {beginning!r} is the beginning of {len(found)} promises in the logbook: list"
-            " them, and give more of one's code."
-        )
-    return found[0]
+def board_entry(book: Book, code: str) -> str:
+    """Id of the entry that planned a board, for it to be withdrawn."""
+    grid = find_board(book, code)
+    lines = book.history(grid.machine.name, grid.sheet.name)
+    planned = (line.id for line in lines if (line.kind, line.board) == ("board", grid.board_id))
+    return next(planned)

@@ -1,4 +1,4 @@
-"""The maker's own drawing at a setting: time, money, whole-job promise, small features."""
+"""The maker's own drawing at a setting: time, money, pushes, small features."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ from calib.jobs.job_time import CutTimes, JobTime, job_time_s
 from calib.jobs.stopwatch import TimeRatio
 from calib.logbook import Book
 from calib.pictures.charts import cost_picture
-from calib.records import USUAL_RELIABILITY, Costs, Operation, Setting
+from calib.records import USUAL_RELIABILITY, ClassesBy, Costs, Operation, Setting
 from calib.tasks.advice import region_of_pair
-from calib.tasks.costing import costs_of, take_down_time, time_ratio
+from calib.tasks.costing import costs_of, record_time, time_ratio
 from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.finding import find_pair
 from calib.tasks.folders import picture_format
@@ -35,7 +35,7 @@ from calib.tasks.wishes import JobWish
 from calib.units import show_chance
 
 # Why the cuts are at the setting that they are at.
-GIVEN, SETTLED, CHEAPEST = "as given", "as settled on", "at the cheapest setting"
+GIVEN, KEPT, CHEAPEST = "as given", "as kept", "at the cheapest setting"
 # Speeds of the picture of the cost.
 _PICTURE_SPEEDS = 60
 
@@ -64,7 +64,7 @@ class JobReport:
     setting: Setting | None = None
     chosen: str = ""
     time: JobTime | None = None  # Time of the job; None while no class has an operation
-    promise: JobPromise | None = None  # Pushes of the whole job; None without a fitted cut
+    pushes: JobPromise | None = None  # Pushes of the whole job; None without a fitted cut
     # The setting next to the cheapest, the fastest and the cleanest
     prices: tuple[PricedSetting, ...] = ()
     costs: Costs | None = None  # What they were reckoned with
@@ -74,18 +74,31 @@ class JobReport:
     notes: tuple[str, ...] = ()  # What the user must know
 
 
+def take_drawing_in(content: bytes, classes_by: ClassesBy) -> Drawing:
+    """Read a drawing that several questions are asked of; raises BadFile."""
+    return read_drawing(content, classes_by)
+
+
 def job_report(
-    book: Book, machine: str | None, sheet: str | None, drawing: bytes | BinaryIO, wish: JobWish
+    book: Book,
+    machine: str | None,
+    sheet: str | None,
+    drawing: Drawing | bytes | BinaryIO,
+    wish: JobWish,
 ) -> JobReport:
-    """Say what a drawing means for a pair: time, money, promise, small features; raises BadFile
+    """Say what a drawing means for a pair: time, money, pushes, small features; raises BadFile
     when the drawing can't be read; InvalidRecord, MachineLimit when operations or settings don't
     fit the drawing or the machine."""
+
+    def reading() -> Drawing:
+        return drawing if isinstance(drawing, Drawing) else read_drawing(drawing, wish.classes_by)
+
     if not wish.operations and machine is None and sheet is None:
         # The classes are the drawing's own: they need neither machine nor sheet.
-        return _classes_only(read_drawing(drawing, wish.classes_by), wish)
+        return _classes_only(reading(), wish)
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine)
-    read = read_drawing(drawing, wish.classes_by)
+    read = reading()
     if not wish.operations:
         return _classes_only(read, wish)
     job = make_job(read, wish.operations, name=of_sheet.name, parts=wish.parts, sheets=wish.sheets)
@@ -110,19 +123,21 @@ def job_report(
     region = region_of_pair(book, *pair, "cut")
     times = CutTimes(job=job, machine=of_machine, marks=marks, start_up_s=start_up_s, ratio=ratio)
     setting, why = wish.cut, GIVEN
-    settled = next(iter(kept_settings(book, *pair, "cut")), None)
-    promise = settled.promise if settled else None
-    if setting is None and settled:
-        setting, why = settled.setting, SETTLED
-        notes = (*_kept_notes(settled), *notes)
+    in_use = next(iter(kept_settings(book, *pair, "cut")), None)
+    advice = in_use.advice if in_use else None
+    if setting is None and in_use:
+        setting, why = in_use.setting, KEPT
+        notes = (*_kept_notes(in_use), *notes)
     char = wish.char_at_most
     try:
         advised = advised_settings(
             region,
             times,
             costs,
-            reliability=wish.reliability or (promise.reliability if promise else USUAL_RELIABILITY),
-            char_at_most=promise.char_at_most if char is None and promise else char,
+            reliability=wish.reliability
+            or (advice.reliability if advice else 0.0)
+            or USUAL_RELIABILITY,
+            char_at_most=advice.char_at_most if char is None and advice else char,
         )
     except NotEnoughEvidence as refusal:
         advised = {}
@@ -152,7 +167,7 @@ def job_report(
         notes += expected_cost(region, job, costs, *at, times=times).notes
         report = replace(
             report,
-            promise=job_promise(region, job, setting, times=times),
+            pushes=job_promise(region, job, setting, times=times),
             prices=price_settings(region, job, costs, compared, price=wish.price, times=times),
             cost_curve=_cost_curve(region, job, costs, setting, times),
         )
@@ -166,7 +181,7 @@ def _classes_only(read: Drawing, wish: JobWish) -> JobReport:
 def _marks(
     book: Book, pair: tuple[str, str], job: Job, wish: JobWish
 ) -> tuple[dict[str, Setting], tuple[str, ...]]:
-    """Settings of the marks: as given, else as settled on; and why these aren't current."""
+    """Settings of the marks: as given, else as kept; and why these aren't current."""
     notes: tuple[str, ...] = ()
     unknown = [name for name in wish.marks if name not in {c.name for c in job.classes}]
     if unknown:
@@ -188,10 +203,10 @@ def _kept_notes(kept: KeptSetting) -> tuple[str, ...]:
     notes = kept.not_current
     if notes:
         notes += ("Try it before the job: four burns do.",)
-    if kept.promise is not None:
+    if kept.advice is not None:
         notes += (
-            f"The setting was kept with a chance of {show_chance(kept.promise.chance)} for"
-            f" {scope_words(kept.promise)}; the chances here are of this job.",
+            f"The setting was kept with a chance of {show_chance(kept.advice.chance)} for"
+            f" {scope_words(kept.advice)}; the chances here are of this job.",
         )
     return notes
 
@@ -241,14 +256,14 @@ def time_this_job(
     when: datetime,
     label: str,
 ) -> TimeRatio:
-    """Take down what the stopwatch said of a job that was reported; raises InvalidRecord when the
+    """Record what the stopwatch said of a job that was reported; raises InvalidRecord when the
     job has no calculated time, or the two are so far apart that a slip is likelier."""
     if report.time is None:
         raise InvalidRecord(
             f"the job {label!r} has no calculated time: give its classes operations and settings."
         )
     times = (report.time.machine_s, measured_s)
-    return take_down_time(book, machine, times, when=when, label=label)
+    return record_time(book, machine, times, when=when, label=label)
 
 
 def job_picture(report: JobReport, name: str) -> bytes:
@@ -267,6 +282,6 @@ def job_picture(report: JobReport, name: str) -> bytes:
         parts,
         chosen_mm_s=report.setting.speed_mm_s,
         title=f"What the job costs at {report.setting.power_pct:g} % power{passes}",
-        unit=f"expected cost of the job{currency}",
+        unit=f"expected cost of the job, what changes{currency}",
         format=form,
     )

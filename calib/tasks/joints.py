@@ -1,4 +1,4 @@
-"""Kerf of a pair, and comb boards: planned at the settled cut, read by feel and caliper."""
+"""Kerf of a pair, and comb boards: planned at the kept cut, read by feel and caliper."""
 
 from __future__ import annotations
 
@@ -9,8 +9,9 @@ from datetime import datetime
 from calib.boards.board_time import board_time
 from calib.boards.comb import CombBoard, Feel, plan_comb
 from calib.boards.comb_sheet import comb_record_page
+from calib.boards.dxf import grid_dxf
 from calib.boards.gentle import KnownMarks
-from calib.boards.rs274 import frame_program, grid_program
+from calib.boards.rs274 import grid_program, outline_program
 from calib.boards.svg import grid_svg
 from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
 from calib.hazards import check_hazard
@@ -23,15 +24,12 @@ from calib.logbook import Book, Filters
 from calib.logbook.coding import known_names
 from calib.logbook.runs import understood
 from calib.records import Machine, Setting, Sheet
-from calib.records.fields import from_json, to_json
+from calib.records.fields import from_json, record, to_json
 from calib.tasks.boards import MOST_BOARDS, marks_of
 from calib.tasks.current import kept_settings
 from calib.tasks.finding import LAST, find_pair
 from calib.tasks.folders import Files
 from calib.tasks.wishes import CombWish
-
-# Fields of a comb's content that are arguments of ``plan_comb``.
-_NUMBERS = ("stock_mm", "step_mm", "slots", "tongues", "kerf_mm")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,11 +41,41 @@ class PlannedComb:
     time_s: float  # How long it burns [s]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CombTaken:
-    """What was taken down of a comb so far."""
+@record
+class CombPlan:
+    """What a comb board was planned as; the logbook keeps it."""
 
-    board_id: str
+    machine: Machine
+    sheet: Sheet
+    setting: Setting
+    stock_mm: float
+    step_mm: float
+    slots: int
+    tongues: int
+    kerf_mm: float | None
+    offcut_mm: tuple[float, float] | None
+    codes: Setting | None = None  # at which they were marked; older logbooks don't say
+
+    def board(self, marks: KnownMarks) -> CombBoard:
+        """Lay it out."""
+        return plan_comb(
+            self.machine,
+            self.sheet,
+            self.setting,
+            stock_mm=self.stock_mm,
+            step_mm=self.step_mm,
+            slots=self.slots,
+            tongues=self.tongues,
+            kerf_mm=self.kerf_mm,
+            offcut_mm=self.offcut_mm,
+            marks=marks,
+        )
+
+
+@record
+class CombTaken:
+    """What was recorded of a comb so far."""
+
     readings: tuple[FitReading, ...] = ()  # One for each slot or tongue that was tried or measured
     stock_mm: tuple[float, ...] = ()  # Thickness of the stock, as often as it was measured [mm]
     caliper: Caliper = field(default_factory=Caliper)  # What was measured with
@@ -97,9 +125,9 @@ def learn_kerf(
         )
     law = kerf_by_energy(points, caliper=caliper)
     content = to_json(law)
-    kept = book.kept("kerf", machine=pair[0], sheet=pair[1])
+    kept = book.stored("kerf", machine=pair[0], sheet=pair[1])
     if not kept or dict(kept[0].content) != content:
-        book.keep("kerf", content, when=when, machine=pair[0], sheet=pair[1])
+        book.store("kerf", content, when=when, machine=pair[0], sheet=pair[1])
     return law, points
 
 
@@ -112,7 +140,7 @@ def kerf_at(book: Book, machine: Machine, sheet: str, setting: Setting) -> Estim
 def plan_comb_board(
     book: Book, machine: str | None, sheet: str | None, wish: CombWish, *, when: datetime
 ) -> PlannedComb:
-    """Plan a comb board of a pair and keep it; raises NotEnoughEvidence when no cut was settled on
+    """Plan a comb board of a pair and keep it; raises NotEnoughEvidence when no cut is kept
     and no setting given."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, "cut")
@@ -122,48 +150,38 @@ def plan_comb_board(
         kept = kept_settings(book, of_machine.name, of_sheet.name, "cut")
         if not kept:
             raise NotEnoughEvidence(
-                f"No cut of {of_sheet.name} on {of_machine.name} was settled on yet: settle on a"
-                " promised setting first, or give power and speed."
+                f"No cut of {of_sheet.name} on {of_machine.name} is kept yet: keep a setting"
+                " first, or give power and speed."
             )
         setting, not_current = kept[0].setting, kept[0].not_current
     check_limits(of_machine, of_sheet, "cut", (setting,))
     kerf = wish.kerf_mm
     if kerf is None and (measured := kerf_at(book, of_machine, of_sheet.name, setting)):
         kerf = max(round(measured.value_mm, 2), 0.02)  # to the steps of a caliper
-    board = plan_comb(
-        of_machine,
-        of_sheet,
-        setting,
+    plan = CombPlan(
+        machine=of_machine,
+        sheet=of_sheet,
+        setting=setting,
         stock_mm=wish.stock_mm or of_sheet.working_thickness_mm,
         step_mm=wish.step_mm,
         slots=wish.slots,
         tongues=wish.tongues,
         kerf_mm=kerf,
         offcut_mm=wish.offcut_mm,
-        marks=marks_of(book, of_machine, of_sheet),
     )
+    board = plan.board(marks_of(book, of_machine, of_sheet))
     name = board.board_id
     files = {
         f"{name}-comb.svg": grid_svg(board).encode(),
+        f"{name}-comb.dxf": grid_dxf(board).encode(),
         f"{name}-comb-record.pdf": comb_record_page(board, paper=wish.paper),
     }
     if board.machine.power_word_full is not None:
-        files[f"{name}-comb.ngc"] = grid_program(board).encode()
-        files[f"{name}-comb-frame.ngc"] = frame_program(board).encode()
-    content = {
-        "machine": to_json(of_machine),
-        "sheet": to_json(of_sheet),
-        "setting": to_json(setting),
-        "stock_mm": board.stock_mm,
-        "step_mm": board.step_mm,
-        "slots": wish.slots,
-        "tongues": wish.tongues,
-        "kerf_mm": board.kerf_mm,
-        "offcut_mm": None if wish.offcut_mm is None else list(wish.offcut_mm),
-        "codes": to_json(board.label_setting),
-    }
+        files[f"{name}-comb.nc"] = grid_program(board).encode()
+        files[f"{name}-comb-outline.nc"] = outline_program(board).encode()
+    plan = replace(plan, kerf_mm=board.kerf_mm, codes=board.label_setting)
     names = {"machine": of_machine.name, "sheet": of_sheet.name}
-    book.keep("comb", content, when=when, label=name, **names)
+    book.store("comb", to_json(plan), when=when, label=name, **names)
     board = replace(board, notes=(*board.notes, *not_current))
     return PlannedComb(
         board=board, files=dict(sorted(files.items())), time_s=board_time(board).total_s
@@ -172,24 +190,15 @@ def plan_comb_board(
 
 def find_comb(book: Book, code: str) -> CombBoard:
     """Look a comb board up by its code, whatever its case; ``last`` is the one planned last."""
-    every = book.kept("comb")
+    every = book.stored("comb")
     wanted = code.strip()
     found = [e for e in every if wanted.casefold() in (LAST, e.label.casefold())]
     if not found:
         raise LogbookError(known_names("comb board", wanted, [e.label for e in every]))
     entry = found[0]
-    content = entry.content
     with understood(entry):
-        # Combs of older logbooks don't say at what their codes were marked.
-        offcut, codes = content["offcut_mm"], content.get("codes")
-        board = plan_comb(
-            from_json(Machine, content["machine"]),
-            from_json(Sheet, content["sheet"]),
-            from_json(Setting, content["setting"]),
-            offcut_mm=None if offcut is None else (offcut[0], offcut[1]),
-            marks=KnownMarks(kept=from_json(Setting, codes) if codes else None),
-            **{name: content[name] for name in _NUMBERS},
-        )
+        plan = from_json(CombPlan, dict(entry.content))
+        board = plan.board(KnownMarks(kept=plan.codes))
     return replace(
         board,
         board_id=entry.label,
@@ -199,21 +208,14 @@ def find_comb(book: Book, code: str) -> CombBoard:
 
 
 def comb_taken(book: Book, board: CombBoard) -> CombTaken:
-    """Look up what was taken down of a comb."""
-    kept = book.kept("comb_readings", label=board.board_id)
-    if not kept:
-        return CombTaken(board_id=board.board_id)
-    content = kept[0].content
-    with understood(kept[0]):
-        return CombTaken(
-            board_id=board.board_id,
-            readings=tuple(from_json(FitReading, fields) for fields in content["readings"]),
-            stock_mm=tuple(float(stock) for stock in content["stock_mm"]),
-            caliper=from_json(Caliper, content["caliper"]),
-        )
+    """Look up what was recorded of a comb."""
+    for entry in book.stored("comb_readings", label=board.board_id):
+        with understood(entry):
+            return from_json(CombTaken, dict(entry.content))
+    return CombTaken()
 
 
-def take_down_comb(
+def record_comb(
     book: Book,
     code: str,
     readings: Sequence[FitReading],
@@ -222,7 +224,7 @@ def take_down_comb(
     stock_mm: Sequence[float] = (),
     caliper: Caliper | None = None,
 ) -> CombTaken:
-    """Take down what was felt and measured on a comb; what is given replaces what was there; raises
+    """Record what was felt and measured on a comb; what is given replaces what was there; raises
     InvalidRecord when a reading isn't of this comb, or can't be right; nothing is stored then."""
     board = find_comb(book, code)
     before = comb_taken(book, board)
@@ -236,7 +238,6 @@ def take_down_comb(
             reading = FitReading(label=old.label, feel=reading.feel or old.feel, **widths)
         known[reading.label] = reading
     taken = CombTaken(
-        board_id=board.board_id,
         readings=tuple(known[label] for label in sorted(known)),
         stock_mm=tuple(stock_mm) or before.stock_mm,
         caliper=caliper or before.caliper,
@@ -245,13 +246,8 @@ def take_down_comb(
     if taken.readings:
         # Widths that can't be those of this comb are refused before anything is stored.
         _joint(book, board, taken)
-    content = {
-        "readings": [to_json(reading) for reading in taken.readings],
-        "stock_mm": list(taken.stock_mm),
-        "caliper": to_json(taken.caliper),
-    }
     names = {"machine": board.machine.name, "sheet": board.sheet.name}
-    book.keep("comb_readings", content, when=when, label=board.board_id, **names)
+    book.store("comb_readings", to_json(taken), when=when, label=board.board_id, **names)
     return taken
 
 

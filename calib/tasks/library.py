@@ -11,9 +11,9 @@ from calib.advice.recommend import recommend
 from calib.advice.transfer import StartingPoint
 from calib.boards.gentle import KnownMarks
 from calib.errors import InvalidRecord, unfit
-from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
-from calib.fit.priors import Priors, PriorSource
+from calib.fit.pool import Pool
+from calib.fit.priors import Priors, expected_priors
 from calib.fit.region import Region
 from calib.records import (
     OPERATIONS,
@@ -31,9 +31,7 @@ from calib.tasks.wishes import BoardWish
 __all__ = ["fit_region", "plan_grid", "plan_grids", "recommend", "starting_point"]
 
 
-def _priors(
-    machine: Machine, sheet: Sheet, operation: Operation, pool: PriorSource | None
-) -> Priors:
+def _priors(machine: Machine, sheet: Sheet, operation: Operation, pool: Pool | None) -> Priors:
     """What is believed of a pair before its burns: the family's table, or the logbook's pool."""
     if operation not in OPERATIONS:
         raise unfit("operation", operation, f"give one of {', '.join(OPERATIONS)}")
@@ -46,7 +44,7 @@ def fit_region(
     sheet: Sheet,
     operation: Operation = "cut",
     evidence: Sequence[Burn] = (),
-    pool: PriorSource | None = None,
+    pool: Pool | None = None,
     seed: int = 0,
 ) -> Region:
     """Fit where an operation works on a sheet and machine.
@@ -68,7 +66,7 @@ def plan_grid(
     operation: Operation = "cut",
     burns: int = 8,
     evidence: Sequence[Burn] = (),
-    pool: PriorSource | None = None,
+    pool: Pool | None = None,
     offcut_mm: tuple[float, float] | None = None,
     seed: int = 0,
     *,
@@ -103,7 +101,7 @@ def plan_grids(
     operation: Operation = "cut",
     burns: int = 8,
     evidence: Sequence[Burn] = (),
-    pool: PriorSource | None = None,
+    pool: Pool | None = None,
     seed: int = 0,
     *,
     offcuts_mm: Sequence[tuple[float, float]],
@@ -139,7 +137,7 @@ def plan_wished(
     operation: Operation,
     wish: BoardWish,
     evidence: Sequence[Burn] = (),
-    pool: PriorSource | None = None,
+    pool: Pool | None = None,
     *,
     round: int = 1,
     settings: Sequence[Setting] = (),

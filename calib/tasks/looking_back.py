@@ -11,7 +11,8 @@ from calib.errors import NotEnoughEvidence
 from calib.logbook import Book, Filters
 from calib.logbook.events import outcome_of
 from calib.tasks.boards import forecasts
-from calib.tasks.current import kept_promise, why_not_counted
+from calib.tasks.current import came_out, why_not_counted
+from calib.tasks.finding import find_machine, find_sheet
 from calib.tasks.folders import Files, picture_format
 from calib.tasks.library import fit_region
 from calib.tasks.results import LOT_NOTE, STRIP_NOTE
@@ -25,7 +26,7 @@ WHATS = {
     "through": ("through",),
     "char": ("char_at_most",),
     "mark": ("mark_",),
-    "promises": (),
+    "jobs": (),
 }
 _PAGE = 1000
 
@@ -36,9 +37,9 @@ def track_record(book: Book, wish: TrackRecordWish) -> TrackRecord:
     from calib.advice.track_record import track_record as compared  # loads scikit-learn
 
     if wish.machine is not None:
-        book.machine(wish.machine)
+        wish = replace(wish, machine=find_machine(book, wish.machine).name)
     if wish.sheet is not None:
-        book.sheet(wish.sheet)
+        wish = replace(wish, sheet=find_sheet(book, wish.sheet).name)
     told, notes = _told(book, wish)
     if not told:
         raise NotEnoughEvidence(" ".join((_NOTHING[wish.what], *notes)))
@@ -47,12 +48,12 @@ def track_record(book: Book, wish: TrackRecordWish) -> TrackRecord:
 
 
 _NOTHING = {
-    "through": "No cut was both forecast and read: plan a board, burn it, take down what came out.",
-    "char": "No char was both forecast and read: plan a board, burn it, take down its char.",
-    "mark": "No mark was both forecast and read: plan a board of marks, and take it down.",
-    "promises": (
-        "No job says yet whether a promise held: ask for a setting with recommend, run a job at it,"
-        " and take it down with take-down-job."
+    "through": "No cut was both forecast and read: plan a board, burn it, record what came out.",
+    "char": "No char was both forecast and read: plan a board, burn it, record its char.",
+    "mark": "No mark was both forecast and read: plan a board of marks, and record it.",
+    "jobs": (
+        "No job says yet whether a stated chance held: keep a recommended setting, run a job at it,"
+        " and record it with record-job."
     ),
 }
 
@@ -79,7 +80,7 @@ def track_record_title(wish: TrackRecordWish) -> str:
         "through": "Cuts: chance of falling free",
         "char": "Char: chance of no worse than a grade",
         "mark": "Marks: chance of the wanted grade, and of nothing deeper",
-        "promises": "Promises: jobs that were run on one",
+        "jobs": "Jobs that were run at a kept setting",
     }[wish.what]
     for_whom = [name for name in (wish.sheet, wish.machine) if name is not None]
     again = ", each board forecast from the others" if wish.leave_one_out else ""
@@ -88,7 +89,7 @@ def track_record_title(wish: TrackRecordWish) -> str:
 
 def _told(book: Book, wish: TrackRecordWish) -> tuple[list[Told], tuple[str, ...]]:
     """What was stated and read, and why some of it isn't counted."""
-    if wish.what == "promises":
+    if wish.what == "jobs":
         return _of_jobs(book, wish)
     if wish.leave_one_out:
         return list(_left_out(book, wish)), ()
@@ -124,7 +125,7 @@ def _left_out(book: Book, wish: TrackRecordWish) -> Iterator[Told]:
             if not entry.read or (entry.operation == "cut") != (wish.what != "mark"):
                 continue
             grid = book.board(entry.id)
-            others = book.burns(entry.machine, entry.sheet, grid.operation, without_board=entry.id)
+            others = book.burns(entry.machine, entry.sheet, grid.operation, without=[entry.id])
             if not others or _is_check(grid.notes):
                 continue
             region = fit_region(grid.machine, grid.sheet, grid.operation, others)
@@ -137,24 +138,24 @@ def _left_out(book: Book, wish: TrackRecordWish) -> Iterator[Told]:
 
 
 def _of_jobs(book: Book, wish: TrackRecordWish) -> tuple[list[Told], tuple[str, ...]]:
-    """What jobs say of their promise: part by part, or, for a whole job, all or nothing."""
+    """What jobs say of a stated chance: part by part, or, for a whole job, all or nothing."""
     from calib.advice.track_record import Told
 
-    jobs = book.promised_jobs(machine=wish.machine, sheet=wish.sheet)
+    jobs = book.advised_jobs(machine=wish.machine, sheet=wish.sheet)
     told = []
     reasons: Counter[str] = Counter()
     for job in jobs:
-        if why := why_not_counted(job.promise, job.burns):
+        if why := why_not_counted(job.advice, job.burns):
             reasons[why] += 1
             continue
-        chance = job.promise.chance
-        outcomes = [(bool(kept_promise(job.promise, burn)), burn.count) for burn in job.burns]
-        if job.promise.scope == "job":
+        chance = job.advice.chance
+        outcomes = [(bool(came_out(job.advice, burn)), burn.count) for burn in job.burns]
+        if job.advice.scope == "job":
             outcomes = [(all(kept for kept, _ in outcomes), 1)]
         told += [Told(chance=chance, came=kept, group=job.job, count=n) for kept, n in outcomes]
     run = Filters(machine=wish.machine, sheet=wish.sheet, kinds=("job",))
-    unpromised = book.search(run, limit=1).total - len(jobs)
-    reasons["no chance was stated for its setting, lot and set-up before it was run"] = unpromised
+    unadvised = book.search(run, limit=1).total - len(jobs)
+    reasons["no chance was stated for its setting, lot and set-up before it was run"] = unadvised
     return told, tuple(
         f"{count} {'job isn' if count == 1 else 'jobs aren'}'t counted: {why}."
         for why, count in reasons.items()

@@ -6,16 +6,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from calib.boards.board_time import board_time
+from calib.boards.layers import drawings_of
 from calib.errors import LogbookError
 from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book, Filters, Line, Looked, Photograph
 from calib.records import Grid, Machine, Operation, Reading, Sheet
-from calib.tasks.current import KeptSetting, StandingPromise, kept_settings, standing_promises
+from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.files import board_files
 from calib.tasks.finding import find_board
 from calib.tasks.wishes import FileWish
 
-# Boards and settled settings that a desk has room for.
+# Boards and kept settings that a desk has room for.
 _RECENT = 50
 
 
@@ -28,7 +29,7 @@ class Standing:
     sheets: tuple[Sheet, ...]
     waiting: tuple[Line, ...]  # Boards of which cells are still unread, newest first
     newest: Line | None  # The board planned last; None when there is none
-    settled: tuple[KeptSetting, ...]  # Settings that were settled on, with why they aren't current
+    kept: tuple[KeptSetting, ...]  # With why they aren't current
     burnt_on: Mapping[str, str]  # The machine on which each sheet was burnt last, by sheet
 
     def chosen(self, typed: Mapping[str, str]) -> tuple[str, str]:
@@ -68,7 +69,7 @@ def standing(book: Book) -> Standing:
         sheets=tuple(book.sheets()),
         waiting=tuple(board for board in boards if board.read < board.cells),
         newest=boards[0] if boards else None,
-        settled=kept_settings(book)[:_RECENT],
+        kept=kept_settings(book)[:_RECENT],
         burnt_on=book.burnt_on(),
     )
 
@@ -106,17 +107,11 @@ def hazard_of(book: Book, machine: str, sheet: str, operation: Operation) -> Haz
     return check_hazard(book.sheet(sheet), book.machine(machine), operation)
 
 
-def last_promised(
-    book: Book, machine: str, sheet: str, operation: Operation
-) -> StandingPromise | None:
-    """Look up what was promised last of a pair."""
-    made = standing_promises(book, machine=machine, sheet=sheet)
-    return next((entry for entry in made if entry.promise.operation == operation), None)
-
-
 def file_names(grid: Grid) -> tuple[str, ...]:
     """Name the files of a board without making them."""
-    ends = [".svg", "-record.pdf", "-plan.csv", "-results.csv"]
+    ends = [".svg", ".dxf", "-record.pdf", "-plan.csv", "-results.csv"]
     if grid.machine.power_word_full is not None:
-        ends[1:1] = [".ngc", "-frame.ngc"]
+        ends[2:2] = [".nc", "-outline.nc"]
+    parts = drawings_of(grid)
+    ends[1:1] = [f"-{n}of{parts}.svg" for n in range(1, parts + 1) if parts > 1]
     return tuple(f"{grid.board_id}{end}" for end in ends)

@@ -13,10 +13,9 @@ import numpy.typing as npt
 
 from calib.advice.recommendation import Recommendation
 from calib.errors import NotEnoughEvidence, unfit
-from calib.fit.graded import grade_chances, graded_settings
-from calib.fit.region import Region
+from calib.fit.model import grade_chances, settings_of
+from calib.fit.region import Region, thinned_region
 from calib.fit.second_opinion import second_opinion
-from calib.fit.thinning import thinned_region
 from calib.limits import power_limits_pct, snap_power, snap_speed, speed_limits_mm_s
 from calib.pictures.view import RegionView
 from calib.plan.next_marks import mark_pitch
@@ -34,9 +33,9 @@ LEVELS, MARK_LEVELS = (0.5, 0.9, 0.99), (0.25, 0.5, 0.75)
 DEEPER = 0.01
 # Powers, speeds and points of the posterior: bands then look smooth at the picture's size.
 _POWERS, _SPEEDS, _THINNED = 40, 88, 800
-# How far the picture reaches beyond what was burnt, as a factor of power and of speed.
+# How far the picture reaches beyond what was burnt, or is in doubt, as a factor.
 _BEYOND_POWER, _BEYOND_SPEED = 1.3, 1.6
-# Without burns it shows the speeds at which these shares of the greatest chance are believed.
+# It shows the speeds at which these shares of the greatest chance are believed.
 _LEAST, _MOST = 0.02, 0.98
 _LOOKS = 160
 # Speeds and powers that a summary looks at.
@@ -55,7 +54,7 @@ def region_pictures(
     if not names:
         return {}
     kinds = {name: picture_format(name) for name in names}
-    from calib.pictures.region import region_picture  # loads matplotlib
+    from calib.pictures.region_file import region_picture  # loads matplotlib
 
     view = advised_view(region, wish, passes=passes, advice=advice)
     return {name: region_picture(view, format=kind) for name, kind in kinds.items()}
@@ -71,11 +70,13 @@ def advised_view(
     """What a picture shows with what is recommended, or with why nothing is."""
     try:
         advice = advice or recommended(region, wish)
-        promise = f"Chance {advice.chance:.3g}: {advice.words}."
+        said = f"Chance {advice.chance:.3g}: {advice.words}."
     except NotEnoughEvidence as refusal:
-        promise = str(refusal)
-    setting = advice.setting if advice else None
-    return region_view(region, wish, passes=passes, advised=setting, promise=promise)
+        said = str(refusal)
+    setting, chance = (advice.setting, advice.chance) if advice else (None, 1.0)
+    if chance < (wish.asked_of(region.operation) or 0.0):
+        said += " That is less than was asked for, so no setting is drawn."
+    return region_view(region, wish, passes=passes, advised=setting, chance=chance, said=said)
 
 
 def region_view(
@@ -84,16 +85,17 @@ def region_view(
     *,
     passes: int | None = None,
     advised: Setting | None = None,
-    promise: str = "",
+    chance: float = 1.0,
+    said: str = "",
 ) -> RegionView:
-    """Work out what a picture of a region shows."""
+    """Work out what a picture of a region shows; nothing advised whose chance is below the wish."""
     shown = passes or (advised.passes if advised else min(region.hulls, default=1))
-    if advised is not None and advised.passes != shown:
+    asked = wish.asked_of(region.operation)
+    if advised is not None and (advised.passes != shown or chance < (asked or 0.0)):
         advised = None
     shower = _Shower(region, wish, shown, advised)
-    power, speed = shower.axes()
-    chance, likely = shower.layers(power[:, None], speed[None, :])
-    asked = wish.asked_of(region.operation)
+    power, speed = shower.axes(advised)
+    chances, likely = shower.layers(power[:, None], speed[None, :])
     levels = LEVELS if region.operation == "cut" else MARK_LEVELS
     if region.operation == "cut" and asked is not None and LEVELS[1] < asked < 1.0:
         levels = (*LEVELS[:2], asked)
@@ -103,14 +105,14 @@ def region_view(
         operation=region.operation,
         power_pct=power,
         speed_mm_s=speed,
-        chance=chance,
+        chance=chances,
         chance_words=shower.words,
         levels=levels,
         passes=shown,
         line_pitch_mm=shower.pitch,
         burns=region.burns,
         recommendation=advised,
-        promise=promise,
+        said=said,
         hull=None if hull is None else np.exp(hull),
         beam_starts_pct=machine.beam_starts_pct,
         ceiling_pct=machine.ceiling_pct,
@@ -194,28 +196,37 @@ class _Shower:
         assert fit is not None
         pitch = np.nan if self.pitch is None else self.pitch
         columns = [np.full(len(speed), value) for value in (power, self._passes, pitch)]
-        at = graded_settings(
+        at = settings_of(
             self._region.machine, [columns[0], speed, columns[1], columns[2]], fit.prior, "mark"
         )
-        return np.asarray(grade_chances(fit, at))
+        return np.asarray(grade_chances(fit.here, at))
 
-    def axes(self) -> tuple[Array, Array]:
-        """Powers and speeds of the picture: round what was burnt, else where the edge may be."""
+    def axes(self, advised: Setting | None) -> tuple[Array, Array]:
+        """Powers and speeds of the picture: those that were burnt, and speeds about the edge.
+
+        Burns that lie farther off stand at its rim.
+        """
         machine = self._region.machine
         burns = [b for b in self._region.burns if b.passes == self._passes]
-        if burns:
-            powers = [b.power_pct for b in burns]
-            speeds = [b.speed_mm_s for b in burns]
-            low, high = min(powers) / _BEYOND_POWER, max(powers) * _BEYOND_POWER
-            slow, fast = min(speeds) / _BEYOND_SPEED, max(speeds) * _BEYOND_SPEED
-        else:
-            low, high = max(machine.beam_starts_pct, 1.0), machine.ceiling_pct
-            slow, fast = self._believed_speeds((low * high) ** 0.5)
+        powers = [b.power_pct for b in burns] or [
+            max(machine.beam_starts_pct, 1.0),
+            machine.ceiling_pct,
+        ]
+        beyond = _BEYOND_POWER if burns else 1.0
         # At most a little beyond beam start and ceiling.
-        low = max(low, 0.8 * machine.beam_starts_pct, 1.0)
-        high = min(high, 1.1 * machine.ceiling_pct, 100.0)
+        low = max(min(powers) / beyond, 0.8 * machine.beam_starts_pct, 1.0)
+        high = min(max(powers) * beyond, 1.1 * machine.ceiling_pct, 100.0)
+        at = (min(powers), max(powers)) if burns else ((low * high) ** 0.5,)
+        doubts = [speed for power in at for speed in self._believed_speeds(power)]
+        slow, fast = min(doubts), max(doubts)
+        if burns:
+            speeds = [b.speed_mm_s for b in burns]
+            slow = max(slow, min(speeds) / _BEYOND_SPEED)
+            fast = max(min(fast, max(speeds) * _BEYOND_SPEED), 2.0 * slow)
+        if advised is not None:
+            slow, fast = min(slow, advised.speed_mm_s / 1.2), max(fast, advised.speed_mm_s * 1.2)
         slow, fast = max(slow, machine.speed_step_mm_s), min(fast, 1.05 * machine.max_speed_mm_s)
-        return np.linspace(low, high, _POWERS), np.geomspace(slow, fast, _SPEEDS)
+        return np.linspace(low, high, _POWERS), np.geomspace(min(slow, fast / 2.0), fast, _SPEEDS)
 
     def _believed_speeds(self, power_pct: float) -> tuple[float, float]:
         """Slowest and fastest speed between which the outcome is in doubt."""

@@ -1,27 +1,41 @@
-"""Take down what came out of a board, from a file or cell by cell, and say what comes next."""
+"""Record what came out of a board, from a file or cell by cell, and say what comes next."""
 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any, Literal
 
-from calib.errors import InvalidRecord, LogbookError, shown
+from calib.errors import BadFile, CalibError, InvalidRecord, LogbookError, shown
 from calib.logbook import Book, Recorded
-from calib.records import CHAR_WORDS, MARK_WORDS, THROUGH_GRADES, Cell, Grid, Operation, Reading
-from calib.results import read_results
+from calib.records import (
+    CHAR_WORDS,
+    MARK_WORDS,
+    THROUGH_GRADES,
+    Burn,
+    Cell,
+    Grid,
+    Operation,
+    Reading,
+    Setting,
+)
+from calib.results import RESULT_COLUMNS, boards_named, read_results, settings_table
+from calib.spreadsheet import write_csv
+from calib.tasks.finding import find_board, find_machine, find_pair, find_sheet
+from calib.tasks.folders import given_file
 
 LOT_NOTE = "Burns of a new lot, about the working setting of the old one."
 # How check strips are told from other boards: by this note, which stands on their sheets too.
 STRIP_NOTE = "A check strip: it shows whether the machine still does what the logbook says."
-# The fewest burns of a pair with which promises were tried in simulated workshops, see
+# The fewest burns of a pair with which advice was tried in simulated workshops, see
 # tests/benchmarks/promise.py; a recommendation may be asked for with fewer, and is then mostly
 # refused.
 ENOUGH_BURNS = 12
 
-Step = Literal["plan", "recommend", "judge_lot", "check_machine"]
+Step = Literal["plan", "recommend", "check_machine"]
 # An evening's burns past midnight still belong to that evening.
 _EVENING_ENDS = timedelta(hours=5)
 
@@ -37,7 +51,7 @@ def session_label(when: datetime) -> str:
     return (when - _EVENING_ENDS).date().isoformat()
 
 
-def take_down(
+def record_readings(
     book: Book,
     grid: Grid,
     content: bytes,
@@ -47,7 +61,7 @@ def take_down(
     why: str = "",
     code: str | None = None,
 ) -> Recorded:
-    """Take down a result file: all of it, or nothing when anything in it is wrong; raises BadFile
+    """Record a result file: all of it, or nothing when anything in it is wrong; raises BadFile
     with everything that is wrong, and nothing is stored; LogbookError when a reading is changed
     without saying why. ``code`` is the one in the file; None: the board's own."""
     filled = dataclasses.replace(grid, board_id=code or grid.board_id)
@@ -59,6 +73,104 @@ def take_down(
         )
     label = session_label(when) if session is None else session
     return book.record(grid.board_id, readings, when=when, session=label, why=why)
+
+
+def record_file(
+    book: Book,
+    file: Path,
+    *,
+    board: str | None = None,
+    burnt_on: tuple[str | None, str | None] = (None, None),
+    ready_made: Path | None = None,
+    session: str | None = None,
+    why: str = "",
+    when: datetime,
+) -> tuple[Grid, Recorded]:
+    """Record a result file of the board that stands in it, or of the one that is named.
+
+    A ready-made grid's board comes into the logbook with its first results: its definition is
+    ``ready_made``, or lies beside the folder of the file; machine and sheet say what it was
+    ``burnt_on``.
+    """
+    content = given_file(file)
+    if rows := settings_table(content):
+        own, content = _board_of_table(book, rows, *burnt_on, when=when)
+        return own, record_readings(book, own, content, when=when, session=session, why=why)
+    named = (board,) if board else boards_named(content)
+    if len(named) != 1:
+        what = "names no board: give the board's code before it"
+        if named:
+            what = f"is of several boards ({', '.join(named)}): make a file of each"
+        raise BadFile(f"{shown(str(file))} {what}.")
+    beside = file.resolve().parent.with_suffix(".toml")
+    definition = ready_made or (beside if beside.is_file() else None)
+    grid = None
+    try:
+        grid = find_board(book, named[0])
+        if any(burnt_on):
+            check_burnt_for(book, grid, *burnt_on)
+        code = grid.board_id
+    except CalibError:
+        if definition is None:
+            raise
+        from calib.tasks.definitions import given_text, read_definition, take_in_ready_made
+
+        read = read_definition(given_text(definition))
+        again = grid is not None
+        grid = take_in_ready_made(book, named[0], read, content, *burnt_on, when=when, again=again)
+        code = named[0].strip().upper()
+    done = record_readings(book, grid, content, when=when, session=session, why=why, code=code)
+    return grid, done
+
+
+def _board_of_table(
+    book: Book,
+    rows: Sequence[tuple[Setting, Mapping[str, str]]],
+    machine: str | None,
+    sheet: str | None,
+    *,
+    when: datetime,
+) -> tuple[Grid, bytes]:
+    """Make a board of a table with settings of one's own; with it, its results by cell."""
+    from calib.boards.layout import lay_out
+    from calib.hazards import check_hazard
+
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    settings = [setting for setting, _ in rows]
+    operation: Operation = "cut"
+    if any(given.get("mark") for _, given in rows):
+        operation = "area_mark" if any(s.line_pitch_mm for s in settings) else "line_mark"
+    check_hazard(of_sheet, of_machine, operation)
+    grid = lay_out(of_machine, of_sheet, operation, settings)
+    try:
+        grid = book.board(grid.board_id)
+    except LogbookError:
+        note = "From a table of your own: where its burns lay isn't known."
+        grid = dataclasses.replace(grid, notes=(*grid.notes, note))
+        book.add_board(grid, when=when)
+    free: dict[Setting, list[str]] = {}
+    for cell in grid.cells:
+        free.setdefault(cell.setting, []).append(cell.label)
+    lines = [
+        (free[setting].pop(0), *(given.get(column, "") for column in RESULT_COLUMNS[1:]))
+        for setting, given in rows
+    ]
+    return grid, write_csv(RESULT_COLUMNS, lines).encode()
+
+
+def check_burnt_for(book: Book, grid: Grid, machine: str | None, sheet: str | None) -> None:
+    """Raise LogbookError when a board is of another machine or sheet than those named."""
+    there = (grid.machine.name, grid.sheet.name)
+    named = (
+        there[0] if machine is None else find_machine(book, machine).name,
+        there[1] if sheet is None else find_sheet(book, sheet).name,
+    )
+    if named != there:
+        raise LogbookError(
+            f"Board {grid.board_id} was recorded for {there[0]} and {there[1]}, not for {named[0]}"
+            f" and {named[1]}: leave machine and sheet out to add to it. A ready-made grid that was"
+            " burnt there too is recorded with its definition."
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -201,6 +313,12 @@ def _chosen(text: str, question: Question) -> str:
     return found[0] if found else ""
 
 
+def will_do(burns: Sequence[Burn]) -> bool:
+    """Whether burns are worth a look at what they bear: enough, and not all alike."""
+    cut = [burn.through == "through" if burn.operation == "cut" else burn.mark for burn in burns]
+    return len(burns) >= ENOUGH_BURNS and len(set(cut) - {None}) > 1
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NextStep:
     """What to do next with a pair."""
@@ -214,19 +332,16 @@ class NextStep:
 
 
 def next_step(book: Book, grid: Grid) -> NextStep:
-    """Say what to do next after a board was taken down."""
+    """Say what to do next after a board was recorded."""
     pair = (grid.machine.name, grid.sheet.name)
     burns = book.burns(*pair, grid.operation)
     step: Step = "plan"
     if LOT_NOTE in grid.notes:
-        step = "judge_lot"
+        step = "recommend"
     elif STRIP_NOTE in grid.notes:
         step = "check_machine"
-    elif len(burns) >= ENOUGH_BURNS:
-        cut = grid.operation == "cut"
-        outcomes = {burn.through == "through" if cut else burn.mark for burn in burns}
-        # Some coupons fell free and some didn't, or marks came out differently.
-        step = "recommend" if len(outcomes - {None}) > 1 else "plan"
+    elif will_do(burns):
+        step = "recommend"
     return NextStep(
         step=step, machine=pair[0], sheet=pair[1], operation=grid.operation, burns=len(burns)
     )

@@ -36,9 +36,7 @@ Side = Annotated[Number, Field(gt=0, le=10_000)]
 Offcut = Annotated[tuple[Side, Side] | None, says("Width x height of the piece at hand.")]
 Wished = Annotated[Number, Field(gt=0, lt=1)]
 CHANCE = "give a chance between 0 and 1, such as 0.99"
-Reliability = Annotated[
-    Wished, says("Chance, from 0 to 1, that the promise shall hold.", allowed=CHANCE)
-]
+Reliability = Annotated[Wished, says("Chance, from 0 to 1, that it shall hold.", allowed=CHANCE)]
 CharAtMost = Annotated[
     Grade | None,
     says(
@@ -171,7 +169,7 @@ class FileWish:
 
     def address_of(self, board_id: str) -> str:
         """Say where a board is found in the logbook, for the record sheet and its QR code."""
-        return (self.address or "calib show-board ") + board_id
+        return (self.address or "calib board show ") + board_id
 
 
 @record
@@ -193,9 +191,9 @@ class RegionWish:
     mark: MarkGrades = 2
     cut_length_mm: Annotated[
         Number | None,
-        says("Promise a whole job of this cut path, such as 4.2 m.", gt=0, lt=1e9),
+        says("Chance of a whole job of this cut path, such as 4.2 m.", gt=0, lt=1e9),
     ] = None
-    next_sheet: Annotated[bool, says("Promise it for the next sheet of the lot.")] = False
+    next_sheet: Annotated[bool, says("Chance of the next sheet of the lot.")] = False
     # None: as kept in the logbook.
     costs: Annotated[Costs | None, says("What things cost, for the cheapest.")] = None
     # None: as slow as cells that were burnt at the maker's wish, else none that may set the sheet
@@ -269,7 +267,7 @@ class CheckWish:
         Whole | None, says("How many burns.", unsaid="the usual number", ge=1, le=400)
     ] = None
     offcut_mm: Offcut = None
-    # None: the settled one, else the recommended one.
+    # None: the kept one, else the recommended one.
     setting: Annotated[Setting | None, says("The setting that the workshop works with.")] = None
 
 
@@ -304,8 +302,8 @@ class TrackRecordWish:
     """Which track record is wanted."""
 
     what: Annotated[
-        Literal["through", "char", "mark", "promises"],
-        says("Forecasts of cells, or promises: the jobs that were run on one."),
+        Literal["through", "char", "mark", "jobs"],
+        says("Forecasts of cells, or jobs: those that were run at a kept setting."),
     ] = "through"
     machine: Annotated[Name | None, says("Only of this machine.")] = None
     sheet: Annotated[Name | None, says("Only of this sheet; all if left out.")] = None
@@ -314,8 +312,13 @@ class TrackRecordWish:
     ] = False
 
     def __post_init__(self) -> None:
-        if self.leave_one_out and self.what == "promises":
-            misfit(self, "what", self.what, "promises can't be made anew; leave one of the two out")
+        if self.leave_one_out and self.what == "jobs":
+            misfit(
+                self,
+                "what",
+                self.what,
+                "what was stated of jobs can't be made anew; leave one of the two out",
+            )
 
 
 @record
@@ -331,7 +334,7 @@ class CombWish:
             le=50,
         ),
     ] = None
-    # None: the one that was settled on.
+    # None: the kept one.
     setting: Annotated[Setting | None, says("At which it is cut.")] = None
     step_mm: Annotated[Number, says("From one width to the next.", ge=0.01, le=0.5)] = 0.05
     slots: Annotated[Whole, says("How many slots.")] = 9
@@ -358,9 +361,9 @@ class JobWish:
         Mapping[str, Operation | None], says("Operation of each class of the drawing.")
     ] = field(default_factory=dict)
     classes_by: Annotated[ClassesBy, says("What tells classes apart.")] = "colour"
-    # None: the one that was settled on, else the cheapest.
+    # None: the kept one, else the cheapest.
     cut: Annotated[Setting | None, says("Setting of the cuts.")] = None
-    # A class without one takes what was settled on for its operation.
+    # A class without one takes what is kept for its operation.
     marks: Annotated[Mapping[str, Setting], says("Settings of classes that aren't cut.")] = field(
         default_factory=dict
     )
@@ -376,7 +379,7 @@ class JobWish:
         says(
             "What cheapest, fastest and cleanest keep to.",
             allowed=CHANCE,
-            unsaid="as settled, else 0.99",
+            unsaid="as kept, else 0.99",
         ),
     ] = None
     char_at_most: CharAtMost = None

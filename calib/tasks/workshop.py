@@ -9,6 +9,7 @@ from typing import Any
 from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book
 from calib.records import LaserSource, Machine, Sheet
+from calib.tasks.finding import find_sheet
 from calib.tasks.wishes import MaterialWish
 from calib.units import show_speed
 
@@ -109,9 +110,9 @@ def add_sheet(book: Book, sheet: Sheet, *, when: datetime, note: str = "") -> Ha
 def change_sheet(
     book: Book, name: str, /, *, when: datetime, note: str = "", **changed: Any
 ) -> Sheet:
-    """Take down a new lot, a measured thickness or a declaration of a sheet; raises LogbookError
+    """Record a new lot, a measured thickness or a declaration of a sheet; raises LogbookError
     when there is no such sheet; RefusedMaterial, DeclarationNeeded when the new declaration doesn't
     do; nothing is stored then."""
-    sheet = dataclasses.replace(book.sheet(name), **changed)
+    sheet = dataclasses.replace(find_sheet(book, name), **changed)
     add_sheet(book, sheet, when=when, note=note)
     return sheet

@@ -9,17 +9,18 @@ from typing import Annotated
 from fastapi import APIRouter, File, Form, Query, Request, UploadFile
 from starlette.responses import Response
 
-from calib.errors import LogbookError
+from calib.errors import InvalidRecord, LogbookError
 from calib.hazards import Hazard
 from calib.logbook import Filters, Looked, Photograph, Tapped
 from calib.records import Machine, Reading, Sheet
 from calib.records.burns import setting_of
-from calib.tasks.advice import advise_on
+from calib.tasks.advice import Advised, advise_on, keep
 from calib.tasks.finding import find_board
 from calib.tasks.regions import read_out
 from calib.tasks.results import session_label
 from calib.tasks.wishes import MaterialWish
 from calib.tasks.workshop import check_material
+from calib.texts.words import setting_words
 from calib.web.desk import desk_of, now
 from calib.web.forms import (
     Asked,
@@ -29,12 +30,13 @@ from calib.web.forms import (
     query_of,
 )
 from calib.web.models import (
+    AdvisedOut,
     BoardOut,
     CellOutcome,
     ErrorBody,
+    Keeping,
     LogbookPage,
     LookOut,
-    PromisedOut,
     ReadOutOut,
     TakeBack,
     TakenBack,
@@ -161,18 +163,30 @@ def at_setting(request: Request, sent: Sent) -> ReadOutOut:
 
 
 @router.post("/recommendations")
-def recommend(request: Request, body: Asked) -> PromisedOut:
-    """Recommend a setting, and store what is promised of it."""
+def recommend(request: Request, body: Asked) -> AdvisedOut:
+    """Recommend a setting; nothing is stored."""
     desk = desk_of(request)
-    advice = advise_on(desk.book, desk.region(*body.pair), body, when=now())
-    desk.remember(advice)
-    return PromisedOut(
-        promise_id=advice.promise_id,
-        setting=advice.recommendation.setting,
-        chance=advice.recommendation.chance,
-        words=advice.recommendation.words,
-        notes=advice.recommendation.notes,
-    )
+    return _advised(advise_on(desk.book, desk.region(*body.pair), body))
+
+
+@router.post("/kept", status_code=201)
+def keep_setting(request: Request, body: Keeping) -> AdvisedOut:
+    """Keep what is recommended now; refused when that isn't the setting that was seen."""
+    desk = desk_of(request)
+    advised = advise_on(desk.book, desk.region(*body.pair), body)
+    if advised.setting != body.seen:
+        raise InvalidRecord(
+            f"{setting_words(body.seen)} isn't what would be recommended now, which is"
+            f" {setting_words(advised.setting)}: look at that first."
+        )
+    keep(desk.book, advised, when=now(), note=body.note, sure=body.sure)
+    return _advised(advised)
+
+
+def _advised(advised: Advised) -> AdvisedOut:
+    rec = advised.recommendation
+    assert rec is not None  # what is recommended was burnt
+    return AdvisedOut(setting=rec.setting, chance=rec.chance, words=rec.words, notes=rec.notes)
 
 
 @router.post("/materials")

@@ -34,6 +34,7 @@ from calib.web import (
     pages_book,
     pages_checks,
     pages_desk,
+    pages_drawing,
     pages_workshop,
 )
 from calib.web.desk import STATIC, Desk, Draft, desk_of
@@ -54,21 +55,23 @@ _KINDS: tuple[tuple[type[CalibError], str, int], ...] = (
     (LogbookError, "logbook", 409),
     (CalibError, "not_possible", 409),
 )
-_PARTS = (
-    api, pages_desk, pages_workshop, pages_boards, pages_advice, pages_checks, pages_book,
+PARTS = (
+    api, pages_desk, pages_workshop, pages_boards, pages_advice, pages_drawing, pages_checks,
+    pages_book,
 )  # fmt: skip
 # Where the form stands whose answer can't be taken; it is shown there again, as it was filled in.
 # A redirect leads there, so that going back never asks to send a form once more.
 _FORMS = {
     **{path: path for path in (
         "/machine/new", "/machine", "/sheet/new", "/material", "/plan", "/setting", "/job", "/lot",
-        "/change", "/check", "/elsewhere", "/logbook",
+        "/change", "/check", "/elsewhere", "/logbook", "/drawing",
     )},
     "/plan/look": "/plan",
+    "/setting/look": "/setting",
     "/lot/plan": "/lot/taken",
 }  # fmt: skip
 # Forms that store nothing are sent as addresses.
-_LOOKS = ("/plan/look", "/material")
+_LOOKS = ("/plan/look", "/setting/look", "/material")
 _RESULTS = re.compile(r"(/board/[^/]+)/results")
 # What such a page is about.
 _ABOUT = {"/machine": "name", "/lot/taken": "sheet"}
@@ -105,7 +108,7 @@ def make_app(desk: Desk, hosts: frozenset[str]) -> Door:
         openapi_url="/api/openapi.json",
     )
     app.state.desk = desk
-    for part in _PARTS:
+    for part in PARTS:
         app.include_router(part.router)
     app.mount("/static", Assets(directory=STATIC), name="static")
     app.add_exception_handler(CalibError, _calib_error)

@@ -8,10 +8,10 @@ from html import escape
 
 from calib.logbook import Looked
 from calib.records import CHAR_WORDS, MARK_WORDS, Cell, Grid, Reading
-from calib.report.words import setting_words
+from calib.texts.words import setting_words
 
 # Smallest side of what a finger has to hit, and how far a cell's reach goes beyond its edge.
-TARGET_PX = 44
+TARGET_PX = 88
 _REACH_MM = 4.0
 _RIM_MM = 2.0
 _CORNER_MM = 2.0

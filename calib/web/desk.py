@@ -29,8 +29,12 @@ from calib.records import (
     Sheet,
 )
 from calib.records.fields import fields_of
-from calib.report.checks import change_words
-from calib.report.words import (
+from calib.tasks.advice import region_of_pair
+from calib.tasks.boards import Planned, propose_boards
+from calib.tasks.finding import find_pair
+from calib.tasks.wishes import BoardWish, ElsewhereWish, JobCounts, JobWish, RegionWish
+from calib.texts.checks import change_words
+from calib.texts.words import (
     chance_words,
     counted,
     date_words,
@@ -38,10 +42,6 @@ from calib.report.words import (
     setting_words,
     speed_words,
 )
-from calib.tasks.advice import region_of_pair
-from calib.tasks.boards import Planned, propose_boards
-from calib.tasks.finding import find_pair
-from calib.tasks.wishes import BoardWish, ElsewhereWish, JobCounts, RegionWish
 from calib.typed import write
 from calib.web.gate import Gate
 
@@ -49,9 +49,10 @@ HERE = Path(__file__).parent
 STATIC = HERE / "static"
 # Fitted regions and proposed boards that are kept: a region of 18 burns takes some 20 MB.
 _REGIONS_KEPT = 6
-_ADVICE_KEPT = 16
 # Answers that a redirect leads to: what a form was refused with, or what was worked out.
 _ANSWERS_KEPT = 64
+# Drawings that are looked at: a large one takes some 100 MB.
+_DRAWINGS_KEPT = 3
 
 
 def now() -> datetime:
@@ -78,8 +79,8 @@ class Desk:
     # Where phones find this server, such as ``http://192.0.2.7:8137``; empty: they can't
     phone_address: str = ""
     _regions: OrderedDict[Any, Any] = field(default_factory=OrderedDict)
-    _advice: OrderedDict[str, Any] = field(default_factory=OrderedDict)
     _answers: OrderedDict[str, Any] = field(default_factory=OrderedDict)
+    _drawings: OrderedDict[str, Any] = field(default_factory=OrderedDict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def show(self, name: str, status: int = 200, **shown: Any) -> HTMLResponse:
@@ -111,6 +112,20 @@ class Desk:
         with self._lock:
             return self._answers.get(word)
 
+    def keep_drawing(self, drawing: Any) -> str:
+        """Keep a drawing that was read; gives the word by which its address asks for it."""
+        word = secrets.token_urlsafe(9)
+        with self._lock:
+            self._drawings[word] = drawing
+            while len(self._drawings) > _DRAWINGS_KEPT:
+                self._drawings.popitem(last=False)
+        return word
+
+    def drawing(self, word: str) -> Any | None:
+        """Give a drawing that `keep_drawing` kept; None when it is gone."""
+        with self._lock:
+            return self._drawings.get(word)
+
     def region(self, machine: str | None, sheet: str | None, operation: Operation) -> Any:
         """Fit the region of a pair, or give the one that was fitted from the same logbook."""
         of_machine, of_sheet = find_pair(self.book, machine, sheet)
@@ -128,18 +143,6 @@ class Desk:
             lambda: propose_boards(self.book, *pair, wish)[0],
         )
         return planned
-
-    def remember(self, advice: Any) -> None:
-        """Keep a recommendation beside its promise, which holds less than it."""
-        with self._lock:
-            self._advice[advice.promise_id] = advice
-            while len(self._advice) > _ADVICE_KEPT:
-                self._advice.popitem(last=False)
-
-    def remembered(self, promise_id: str) -> Any | None:
-        """Give the recommendation of a promise, None when this program didn't make it."""
-        with self._lock:
-            return self._advice.get(promise_id)
 
     def _kept(self, key: Any, make: Callable[[], Any]) -> Any:
         # One fit at a time: two phones that ask for the same one wait for it once.
@@ -178,7 +181,16 @@ def _templates() -> jinja2.Environment:
         "usual_reliability": USUAL_RELIABILITY,
         "fields": {
             kind.__name__: {field.name: field for field in fields_of(kind)}
-            for kind in (Machine, Sheet, Setting, BoardWish, RegionWish, JobCounts, ElsewhereWish)
+            for kind in (
+                Machine,
+                Sheet,
+                Setting,
+                BoardWish,
+                RegionWish,
+                JobCounts,
+                JobWish,
+                ElsewhereWish,
+            )
         },
         "written": write,
         # What a form was sent with, and why it wasn't taken; most pages show neither.

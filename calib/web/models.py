@@ -12,6 +12,7 @@ from calib.logbook.entries import Line
 from calib.records import Cell, Operation, Reading, Setting, Through
 from calib.records.fields import Grade, Number, Text, Words, record, says
 from calib.tasks.regions import ReadOut
+from calib.web.forms import Asked
 
 Key = Annotated[str, says("New for every tap.", pattern=r"^[0-9A-Za-z-]{8,64}$")]
 # Ids of all looks at a cell, of 45 characters each, joined.
@@ -144,10 +145,18 @@ class ReadOutOut(ReadOut):
 
 
 @record
-class PromisedOut:
-    """A recommended setting, and the promise that was stored with it."""
+class Keeping(Asked):
+    """What is asked, and the setting that was seen: kept if it is still what is recommended."""
 
-    promise_id: str
+    seen: Annotated[Setting, says("The setting that was recommended.")]
+    note: Annotated[Words, says("Your own words.")] = ""
+    sure: Annotated[bool, says("Whether to keep it whatever speaks against it.")] = False
+
+
+@record
+class AdvisedOut:
+    """A recommended setting, with its stated chance."""
+
     setting: Setting
     chance: float
     words: str

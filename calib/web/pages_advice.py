@@ -9,17 +9,17 @@ from starlette.responses import RedirectResponse, Response
 
 from calib.errors import InvalidRecord, NeedsYes, shown
 from calib.records import Setting
-from calib.tasks.advice import advise_on, settle, take_down_job
+from calib.tasks.advice import Advised, advise_on, keep, record_job
 from calib.tasks.boards import Planned
-from calib.tasks.current import doubts_of
-from calib.tasks.finding import find_promise
-from calib.tasks.page import hazard_of, last_promised, standing
+from calib.tasks.current import KeptSetting, doubts_of, kept_settings
+from calib.tasks.page import hazard_of, standing
 from calib.tasks.regions import region_view, somewhere
 from calib.tasks.wishes import BoardWish, JobCounts, Named, Pair
+from calib.texts.words import chance_words, setting_words
 from calib.web.board_svg import board_svg
 from calib.web.desk import Desk, desk_of, now
 from calib.web.forms import Asked, Sent, asked, filled
-from calib.web.region_svg import region_svg
+from calib.web.region_svg import region_key_svgs, region_svg
 from calib.web.showing import advice_shown, look_shown, planned_shown
 
 router = APIRouter(include_in_schema=False)
@@ -50,7 +50,7 @@ def keep_plan(request: Request, sent: Sent) -> Response:
     planned, seen = _proposal(here, sent), sent.get("seen", "")
     if planned.grid.board_id != seen:
         raise InvalidRecord(
-            f"board {shown(seen)} isn't what would be planned now: something was taken down"
+            f"board {shown(seen)} isn't what would be planned now: something was recorded"
             " meanwhile. Look at the board again."
         )
     here.book.add_board(planned.grid, when=now(), forecasts=planned.forecasts)
@@ -75,21 +75,29 @@ def look(request: Request, sent: Sent) -> Response:
     if form.sheet is None and len(stands.sheets) != 1:
         return here.show("which.html", standing=stands, to="/look")
     region = here.region(*form.pair)
-    last = last_promised(here.book, region.machine.name, region.sheet.name, form.operation)
-    advised = last.promise.setting if last else None
-    view = region_view(region, form, advised=advised)
-    start = advised or somewhere(view)
+    names = region.machine.name, region.sheet.name
+    kept = next(iter(kept_settings(here.book, *names, form.operation)), None)
+    stated = kept.advice.chance if kept and kept.advice else 1.0
+    view = region_view(region, form, advised=kept.setting if kept else None, chance=stated)
+    start = kept.setting if kept else somewhere(view)
     return here.show(
         "look.html",
         region=region,
         view=view,
         start=start,
         picture=region_svg(view, start),
-        last=last,
+        keys=region_key_svgs(view, _kept_words(kept) if kept else ""),
+        kept=kept,
         form=form,
         typed=sent,
         **look_shown(region, form, start),
     )
+
+
+def _kept_words(kept: KeptSetting) -> str:
+    said = f"kept: {setting_words(kept.setting)}"
+    said += f", {chance_words(kept.advice)}" if kept.advice else ""
+    return said + ("; not current" if kept.not_current else "")
 
 
 @router.get("/setting")
@@ -100,43 +108,54 @@ def ask_setting(request: Request, sent: Sent) -> Response:
     return here.ask(request, "setting.html", standing=standing(here.book), typed=sent)
 
 
-@router.post("/setting")
-def recommend(request: Request, sent: Sent) -> Response:
-    """Recommend a setting, and store what is promised of it."""
+@router.get("/setting/look")
+def look_at_setting(request: Request, sent: Sent) -> Response:
+    """Recommend a setting, with what speaks against keeping it; nothing is stored."""
     here = desk_of(request)
     form = asked(Asked, sent)
-    advice = advise_on(here.book, here.region(*form.pair), form, when=now())
-    here.remember(advice)
-    return RedirectResponse(f"/promise/{advice.promise_id}", 303)
+    return _setting_page(here, sent, advise_on(here.book, here.region(*form.pair), form))
 
 
-@router.get("/promise/{promise_id}")
-def promise(request: Request, promise_id: str) -> Response:
-    """Show a setting with what was promised of it, and what speaks against keeping it."""
-    return _promise_page(desk_of(request), promise_id)
-
-
-def _promise_page(here: Desk, promise_id: str, status: int = 200) -> Response:
-    entry = find_promise(here.book, promise_id)
-    advice = here.remembered(entry.id)
-    more = {} if advice is None else advice_shown(advice)
-    hazard = hazard_of(here.book, entry.machine, entry.sheet, entry.promise.operation)
-    doubts = doubts_of(here.book, entry)
-    return here.show(
-        "promise.html", status, entry=entry, hazard=hazard, doubts=doubts, asked=status != 200,
-        **more,
-    )  # fmt: skip
-
-
-@router.post("/promise/{promise_id}/settle")
-def settle_on(request: Request, promise_id: str, sure: Annotated[bool, Form()] = False) -> Response:
-    """Settle on a promised setting; ask first where something speaks against it."""
+@router.post("/setting")
+def keep_setting(
+    request: Request,
+    sent: Sent,
+    sure: Annotated[bool, Form()] = False,
+    seen: Annotated[str, Form()] = "",
+) -> Response:
+    """Keep the setting that was looked at; ask first where something speaks against it."""
     here = desk_of(request)
+    form = asked(Asked, sent)
+    advised = advise_on(here.book, here.region(*form.pair), form)
+    if seen != _seen(advised):
+        raise InvalidRecord(
+            f"setting {shown(seen)} isn't what would be recommended now: something was recorded"
+            " meanwhile. Work it out again."
+        )
     try:
-        settle(here.book, promise_id, when=now(), sure=sure)
+        keep(here.book, advised, when=now(), sure=sure)
     except NeedsYes:
-        return _promise_page(here, promise_id, status=409)
-    return RedirectResponse("/done/settled", 303)
+        return _setting_page(here, sent, advised, status=409)
+    return RedirectResponse("/done/kept", 303)
+
+
+def _seen(advised: Advised) -> str:
+    """What stands on the screen, to be compared with what the server works out."""
+    at, rec = advised.setting, advised.recommendation
+    pitch = "" if at.line_pitch_mm is None else f" {at.line_pitch_mm:g}"
+    chance = 0.0 if rec is None else rec.chance
+    return f"{at.power_pct:g} {at.speed_mm_s:g} {at.passes}{pitch} {chance:.4f}"
+
+
+def _setting_page(here: Desk, sent: Sent, advised: Advised, status: int = 200) -> Response:
+    region = advised.region
+    hazard = hazard_of(here.book, region.machine.name, region.sheet.name, region.operation)
+    doubts = doubts_of(here.book, region, advised.setting, advised.advice, now())
+    form = {name: value for name, value in sent.items() if name not in ("seen", "sure")}
+    return here.show(
+        "advice.html", status, region=region, setting=advised.setting, form=form, hazard=hazard,
+        doubts=doubts, asked=status != 200, seen=_seen(advised), **advice_shown(advised),
+    )  # fmt: skip
 
 
 @router.get("/job")
@@ -148,9 +167,9 @@ def ask_job(request: Request, sent: Sent) -> Response:
 
 @router.post("/job")
 def job_done(request: Request, sent: Sent) -> Response:
-    """Take down how a job came out."""
+    """Record how a job came out."""
     here = desk_of(request)
     pair = filled(Named, sent)
     setting, counts = filled(Setting, sent), filled(JobCounts, sent)
-    take_down_job(here.book, *pair.names, setting, counts, when=now(), note=sent.get("note", ""))
+    record_job(here.book, *pair.names, setting, counts, when=now(), note=sent.get("note", ""))
     return RedirectResponse("/done/job", 303)

@@ -1,4 +1,4 @@
-"""Boards: which wait, one as it lies, its files, and taking it down."""
+"""Boards: which wait, one as it lies, its files, and recording it."""
 
 from __future__ import annotations
 
@@ -10,37 +10,43 @@ from starlette.responses import RedirectResponse, Response
 from calib.records import CHAR_WORDS, MARK_WORDS
 from calib.tasks.finding import find_board
 from calib.tasks.page import BoardState, board_file, board_state, file_names, standing
-from calib.tasks.results import take_down
+from calib.tasks.results import record_readings
+from calib.texts.boards import file_kind
 from calib.web.board_svg import board_svg, looked_words
 from calib.web.desk import desk_of, now
 
 router = APIRouter(include_in_schema=False)
 
 
-def _graded(field: str, asks: str, words: tuple[str, ...]) -> dict[str, Any]:
-    """A question for a grade; its words are cut into one for the button and a hint."""
+def _graded(field: str, words: tuple[str, ...], **given: str) -> list[dict[str, Any]]:
+    """A button for each grade, with the first of its words; the rest of them is a hint."""
     choices = []
     for grade, said in enumerate(words):
         word, _, hint = said.replace(" (", ", ").rstrip(")").partition(", ")
-        choices.append({"value": str(grade), "word": word.capitalize(), "hint": hint})
-    return {"field": field, "asks": asks, "choices": choices}
+        choices.append({
+            "key": str(grade), "sign": str(grade), "word": word.capitalize(), "hint": hint,
+            "given": {**given, field: grade},
+        })  # fmt: skip
+    return choices
 
 
-# What is read off each cell, and the plain choices that are offered.
-_CUT = (
-    {
-        "field": "through",
-        "asks": "Does it come out?",
-        "choices": (
-            {"value": "through", "word": "Falls free", "hint": "drops or lifts out"},
-            {"value": "hanging", "word": "Hangs", "hint": "a push or a knife frees it"},
-            {"value": "no", "word": "Not cut", "hint": "holds all round"},
-        ),
-    },
-    _graded("char", "How black is its edge?", CHAR_WORDS),
-)
-_MARK = (_graded("mark", "How strong is the mark?", MARK_WORDS),)
-_QUESTIONS = {"cut": _CUT, "line_mark": _MARK, "area_mark": _MARK}
+# What one tap says of a cell: a coupon that falls free is told by how black its edge is.
+_NOT_CUT = {
+    "key": "n", "sign": "no", "word": "Not cut", "hint": "holds all round",
+    "given": {"through": "no"},
+}  # fmt: skip
+_HANGS = {
+    "key": "h", "sign": "hanging", "word": "Hangs", "hint": "a push or a knife frees it",
+    "given": {"through": "hanging"},
+}  # fmt: skip
+_MARKS = _graded("mark", MARK_WORDS)
+_ANSWERS = {
+    "cut": [_NOT_CUT, _HANGS, *_graded("char", CHAR_WORDS, through="through")],
+    "line_mark": _MARKS,
+    "area_mark": _MARKS,
+}
+# Said of a coupon that hangs, where its edge was looked at too.
+_HANGING = _graded("char", CHAR_WORDS, through="hanging")
 
 
 @router.get("/burnt")
@@ -49,7 +55,7 @@ def burnt(request: Request) -> Response:
     here = desk_of(request)
     waiting = standing(here.book).waiting
     if len(waiting) == 1:
-        return RedirectResponse(f"/board/{waiting[0].id}/take-down", 303)
+        return RedirectResponse(f"/board/{waiting[0].id}/record", 303)
     return here.show("burnt.html", waiting=waiting)
 
 
@@ -60,15 +66,21 @@ def board(request: Request, board_id: str) -> Response:
     return here.ask(request, "board.html", **_shown(board_state(here.book, board_id)))
 
 
-@router.get("/board/{board_id}/take-down")
+@router.get("/board/{board_id}/record")
 def cell_by_cell(request: Request, board_id: str) -> Response:
     """Take a board down, cell by cell."""
     here = desk_of(request)
     state = board_state(here.book, board_id)
     code = state.grid.board_id
     picture = board_svg(state.grid, state.readings, looks=state.looks, tappable=True)
-    asked, key = _QUESTIONS[state.grid.operation], here.book.board_key(code)
-    return here.show("take_down.html", state=state, picture=picture, questions=asked, key=key)
+    return here.show(
+        "record.html",
+        state=state,
+        picture=picture,
+        answers=_ANSWERS[state.grid.operation],
+        hanging=_HANGING if state.grid.operation == "cut" else [],
+        key=here.book.board_key(code),
+    )
 
 
 @router.post("/board/{board_id}/results")
@@ -81,7 +93,7 @@ def take_results(
     """Take a filled in result file down: all of it, or nothing."""
     here = desk_of(request)
     state = board_state(here.book, board_id)
-    take_down(here.book, state.grid, results.file.read(), when=now(), why=why)
+    record_readings(here.book, state.grid, results.file.read(), when=now(), why=why)
     return RedirectResponse(f"/board/{state.grid.board_id}", 303)
 
 
@@ -103,15 +115,6 @@ _TO_TICK = {
     "line_mark": "mark 0  1  2  3  4",
     "area_mark": "mark 0  1  2  3  4",
 }
-# What the end of a file's name says about it.
-_KINDS = {
-    ".svg": "drawing, a colour for each setting",
-    ".ngc": "program",
-    "-frame.ngc": "moves round the board with the beam off",
-    "-record.pdf": "record sheet, one page to print",
-    "-plan.csv": "the plan as a table",
-    "-results.csv": "to fill in, if you don't tap",
-}
 
 
 def _shown(state: BoardState) -> dict[str, Any]:
@@ -122,7 +125,7 @@ def _shown(state: BoardState) -> dict[str, Any]:
         "picture": board_svg(state.grid, state.readings, looks=state.looks),
         "to_tick": _TO_TICK[state.grid.operation],
         "files": file_names(state.grid),
-        "kinds": {f"{state.grid.board_id}{end}": words for end, words in _KINDS.items()},
+        "kinds": {name: file_kind(name) for name in file_names(state.grid)},
         "words": {
             cell.label: looked_words(state.grid, state.looks.get(cell.label))
             for cell in state.grid.cells

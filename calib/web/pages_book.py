@@ -10,8 +10,8 @@ from starlette.responses import RedirectResponse, Response
 
 from calib.hazards import check_hazard
 from calib.logbook import Filters
-from calib.tasks.current import kept_settings
 from calib.tasks.finding import find_pair
+from calib.tasks.steps import pair_states
 from calib.tasks.wishes import Pair
 from calib.web.desk import desk_of, now
 from calib.web.forms import Sent, filled
@@ -26,13 +26,13 @@ _DONE: dict[str, tuple[str, tuple[tuple[str, str, str], ...]]] = {
         (("/look", "Show me where it works", "The region with these parts."),
          ("/setting", "Tell me what to set", "Does the job move the advice?")),
     ),
-    "settled": (
-        "Settled. This is the setting for this sheet on this machine from now on.",
-        (("/job", "A job is done", "Its parts tell whether the promise holds."),),
+    "kept": (
+        "Kept. This is the setting for this sheet on this machine from now on.",
+        (("/job", "A job is done", "Its parts tell whether the stated chance holds."),),
     ),
     "change": (
         "The new set-up is in the logbook. Burns made before it may no longer hold.",
-        (("/plan", "Test a sheet again", "A small board at the settings that are settled on."),),
+        (("/plan", "Test a sheet again", "A small board at the settings that are kept."),),
     ),
 }  # fmt: skip
 
@@ -62,7 +62,7 @@ def add_note(request: Request, note: Annotated[str, Form(max_length=10_000)]) ->
 
 @router.get("/sheet")
 def sheet(request: Request, name: Annotated[str, Query(max_length=200)]) -> Response:
-    """Show a sheet: hazards, lots, settled settings, and all that was taken down of it."""
+    """Show a sheet: hazards, lots, kept settings, and all that was recorded of it."""
     here = desk_of(request)
     found = here.book.sheet(name)
     return here.show(
@@ -70,14 +70,14 @@ def sheet(request: Request, name: Annotated[str, Query(max_length=200)]) -> Resp
         sheet=found,
         hazard=check_hazard(found),
         lots=here.book.lots(name),
-        settled=kept_settings(here.book, sheet=name),
+        states=pair_states(here.book, sheet=found.name),
         machines=here.book.machines(),
     )
 
 
 @router.get("/history")
 def history(request: Request, sent: Sent) -> Response:
-    """Tell all that was ever taken down of a pair, corrected things too."""
+    """Tell all that was ever recorded of a pair, corrected things too."""
     here = desk_of(request)
     form = filled(Pair, sent)
     machine, of_sheet = find_pair(here.book, *form.names)

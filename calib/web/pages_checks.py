@@ -8,10 +8,10 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
 from calib.errors import CalibError
+from calib.tasks.advice import judge_lot, old_lots, region_of_pair
 from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
-from calib.tasks.checks import check_machine, judge_lot, plan_lot, plan_strip, strip_chart
+from calib.tasks.checks import check_machine, plan_lot, plan_strip, strip_chart
 from calib.tasks.elsewhere import CarriedOver, carry_over
-from calib.tasks.finding import find_pair
 from calib.tasks.looking_back import track_record, track_record_pictures, track_record_title
 from calib.tasks.page import standing
 from calib.tasks.wishes import CheckWish, ElsewhereWish, Named, Pair, TrackRecordWish
@@ -20,7 +20,7 @@ from calib.web.forms import Sent, filled
 from calib.web.showing import track_shown
 
 router = APIRouter(include_in_schema=False)
-What = Literal["through", "char", "mark", "promises"]
+What = Literal["through", "char", "mark", "jobs"]
 
 
 @router.post("/lot/plan")
@@ -35,9 +35,12 @@ def lot_board(request: Request, sent: Sent) -> Response:
 def lot_verdict(request: Request, sent: Sent) -> Response:
     """Keep the setting, go slower, or test again?"""
     here = desk_of(request)
-    machine, sheet = find_pair(here.book, *filled(Named, sent).names)
-    verdict = judge_lot(here.book, machine.name, sheet.name)
-    return here.show("lot_verdict.html", verdict=verdict, machine=machine, sheet=sheet)
+    region = region_of_pair(here.book, *filled(Named, sent).names, "cut")
+    old_lots(here.book, region.machine.name, region.sheet.name)  # says so where there is none
+    verdict = judge_lot(here.book, region)
+    return here.show(
+        "lot_verdict.html", verdict=verdict, machine=region.machine, sheet=region.sheet
+    )
 
 
 @router.get("/check")

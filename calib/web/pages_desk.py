@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
 from calib.tasks.page import standing
+from calib.tasks.steps import pair_states
 from calib.web.desk import desk_of
 from calib.web.door import COOKIE
 from calib.web.gate import SESSION_LASTS_S
@@ -18,9 +19,10 @@ router = APIRouter(include_in_schema=False)
 
 @router.get("/")
 def desk(request: Request) -> Response:
-    """What do you want to do?"""
+    """Every sheet with its setting and its next step."""
     here = desk_of(request)
-    return here.show("desk.html", standing=standing(here.book))
+    states = pair_states(here.book)
+    return here.show("desk.html", standing=standing(here.book), states=states)
 
 
 @router.get("/enter/{token}")

@@ -1,4 +1,4 @@
-"""Machines, sheets, materials, lots: looked at first, then taken down."""
+"""Machines, sheets, materials, lots: looked at first, then recorded."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def _written(machine: Machine) -> dict[str, str]:
 
 @router.post("/machine")
 def tell_more(request: Request, sent: Sent) -> Response:
-    """Take down what wasn't told of a machine before."""
+    """Record what wasn't told of a machine before."""
     here = desk_of(request)
     told = changes(Machine, sent)
     name = told.pop("name", "")
@@ -78,7 +78,7 @@ def ask_sheet(request: Request) -> Response:
 
 @router.post("/sheet/new")
 def new_sheet(request: Request, sent: Sent) -> Response:
-    """Look at its hazards, and take it down; what may not be burnt is refused."""
+    """Look at its hazards, and record it; what may not be burnt is refused."""
     sheet = filled(Sheet, sent)
     add_sheet(desk_of(request).book, sheet, when=now())
     return RedirectResponse(f"/sheet?{urlencode({'name': sheet.name})}", 303)
@@ -104,7 +104,7 @@ def ask_lot(request: Request) -> Response:
 
 @router.post("/lot")
 def change_lot(request: Request, sent: Sent) -> Response:
-    """Take the lot down; the settled settings of the earlier one stay to be looked at."""
+    """Take the lot down; the kept settings of the earlier one stay to be looked at."""
     if not sent.get("lot"):
         raise unfit("lot", "", "give the new lot a name, such as its month")
     # Another lot was not measured by the earlier one's caliper.
@@ -123,7 +123,7 @@ def lot_taken(request: Request, sheet: Annotated[str, Query(max_length=200)]) ->
         request,
         "lot_taken.html",
         sheet=found,
-        settled=kept_settings(here.book, sheet=found.name),
+        kept=kept_settings(here.book, sheet=found.name),
         machines=here.book.machines(),
     )
 
@@ -139,7 +139,7 @@ def ask_change(request: Request) -> Response:
 
 @router.post("/change")
 def change_machine(request: Request, sent: Sent) -> Response:
-    """Take down what is new; the earlier set-up stays in the logbook."""
+    """Record what is new; the earlier set-up stays in the logbook."""
     what, note = sent.pop("what", ""), sent.pop("note", "")
     changed = changes(Machine, sent)
     name = changed.pop("name", "")

@@ -25,10 +25,10 @@ from calib.web.gate import Gate
 LOOPBACK = "127.0.0.1"
 PORT = 8137
 # From the first byte of a request to the end of its head [s].
-_HEAD_S = 10.0
+HEAD_S = 10.0
 _CONNECTIONS = 200
 # From this many on, who comes takes the place of who is idle longest.
-_CROWDED = 150
+CROWDED = 150
 # Asking the system which of its addresses would be used for this one sends nothing (RFC 5737).
 _ELSEWHERE = ("192.0.2.1", 9)
 
@@ -44,7 +44,7 @@ class ImpatientProtocol(H11Protocol):
         super().connection_made(transport)
         self._heard = self.loop.time()
         self._wait()
-        if len(self.connections) > _CROWDED:
+        if len(self.connections) > CROWDED:
             self._make_room()
 
     def _make_room(self) -> None:
@@ -74,7 +74,7 @@ class ImpatientProtocol(H11Protocol):
         super().connection_lost(exc)
 
     def _wait(self) -> None:
-        self._waiting = self.loop.call_later(_HEAD_S, self.transport.close)
+        self._waiting = self.loop.call_later(HEAD_S, self.transport.close)
 
     def _stop(self) -> None:
         if self._waiting is not None:

@@ -6,17 +6,17 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from calib.records import CHAR_WORDS, grades_typed, mark_words
-from calib.report.advice import EDGES, margin_lines, promised_words
-from calib.report.words import date_words, reading_words, setting_words, speed_words
 from calib.tasks.page import minutes_of
 from calib.tasks.regions import read_out, summarise
+from calib.texts.advice import EDGES, margin_lines, region_table, stated_words, wish_scope
+from calib.texts.words import date_words, reading_words
 
 if TYPE_CHECKING:
     from calib.logbook import HistoryLine
     from calib.records import Setting
-    from calib.tasks.advice import Advice
+    from calib.tasks.advice import Advised
     from calib.tasks.boards import Planned
-    from calib.tasks.regions import ReadOut, Summary
+    from calib.tasks.regions import ReadOut
     from calib.tasks.wishes import RegionWish
 
 
@@ -40,34 +40,15 @@ def _forecast(events: Any) -> str:
 
 def look_shown(region: Any, wish: RegionWish, start: Setting) -> dict[str, Any]:
     """What the page of a region shows beside its drawing."""
-    summary = summarise(region, wish, passes=start.passes)
+    title, head, rows = region_table(summarise(region, wish, passes=start.passes))
     return {
         "edge": EDGES[region.edge],
-        "rows": summary_rows(summary),
-        "head": summary_head(summary),
+        "title": title,
+        "rows": rows,
+        "head": head,
         "out": out_words(read_out(region, wish, start)),
         "wish": wish_words(wish, region.operation),
     }
-
-
-def summary_head(summary: Summary) -> tuple[str, ...]:
-    """Names of the columns of a region in short."""
-    if summary.operation == "cut":
-        return ("power", "falls free: 50 %", "90 %", "99 %")
-    return ("power", "no deeper from", "likeliest at", "chance then")
-
-
-def summary_rows(summary: Summary) -> list[tuple[str, ...]]:
-    """A region in short; what lies outside what was burnt carries a star."""
-    rows = []
-    for row in summary.rows:
-        speeds = [
-            speed_words(speed).split(" (")[0] + ("" if tested or speed is None else " *")
-            for speed, tested in zip(row.speeds_mm_s, row.tested, strict=True)
-        ]
-        last = [] if row.chance is None else [f"{row.chance:.0%}"]
-        rows.append((f"{row.power_pct:g} %", *speeds, *last))
-    return rows
 
 
 def out_words(out: ReadOut) -> dict[str, str]:
@@ -114,36 +95,29 @@ def time_words(seconds: float) -> str:
 def wish_words(wish: RegionWish, operation: str) -> str:
     """Say what was asked, in a sentence."""
     if operation != "cut":
-        return (
-            f"The wanted mark is {grades_typed(wish.mark)}, {mark_words(wish.mark).split(' (')[0]}."
-        )
-    what = {
-        (False, False): "the next coupon",
-        (True, False): "a coupon of the next sheet",
-        (False, True): f"a whole job of {(wish.cut_length_mm or 0.0) / 1000:g} m",
-    }[wish.next_sheet, wish.cut_length_mm is not None]
+        words = mark_words(wish.mark).split(" (")[0]
+        return f"The wanted mark is {grades_typed(wish.mark)}, {words}."
     char = (
         "; char doesn't matter"
         if wish.char_at_most is None
         else f", char at most {wish.char_at_most} ({CHAR_WORDS[wish.char_at_most].split(',')[0]})"
     )
-    return f"Asked: that {what} falls free{char}."
+    return f"Asked: that {wish_scope(wish)} falls free{char}."
 
 
-def advice_shown(advice: Advice) -> dict[str, Any]:
+def advice_shown(advised: Advised) -> dict[str, Any]:
     """What the page of a recommendation shows."""
-    rec = advice.recommendation
+    rec = advised.recommendation
     return {
-        "setting": setting_words(rec.setting),
-        "promised": promised_words(rec),
-        "margins": margin_lines(rec),
-        "notes": rec.notes,
-        "burns": len(advice.region.burns),
+        "stated": stated_words(rec) if rec else "",
+        "margins": margin_lines(rec) if rec else (),
+        "notes": rec.notes if rec else (),
+        "burns": len(advised.region.burns),
     }
 
 
 def history_rows(lines: Sequence[HistoryLine]) -> list[dict[str, Any]]:
-    """All that was taken down of a pair, newest first."""
+    """All that was recorded of a pair, newest first."""
     return [
         {
             "when": date_words(line.at),

@@ -2,9 +2,8 @@
 
 The physics is that of ``workshop.py``. What a sheet needs is fixed in watts at the work, so that
 its conduction floor weighs more on a weak machine; a machine turns its rated watts into true ones
-with
-an efficiency of its own and focuses them with its lens; how far machines, products and lots differ
-is itself drawn for each workshop, in a world of ``workshop.py``. All invented.
+with an efficiency of its own and focuses them with its lens; how far machines, products and lots
+differ is itself drawn for each workshop, in a world of ``workshop.py``. All invented.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Is the cheapest setting cheap in truth? Simulated workshops of other physics, one run.
 
-    python tests/benchmarks/job_money.py [workshops] [first seed]
+    python tests/benchmarks/job_money.py [workshops] [first seed] [world]
 
 Each workshop burns 18 coupons in three rounds of six. Then the cheapest setting, the fastest one
 (chance 0.99), and the rule of thumb (the fastest cell that dropped of a full 10 x 10 grid, less
@@ -14,30 +14,32 @@ the 18 burns leave, with which any setting at all costs less than the fastest on
 
 from __future__ import annotations
 
-import sys
-import time
 from dataclasses import dataclass, replace
 
 import numpy as np
-from promise import by_practice, fastest_at_ceiling, full_grid, table_energy
 from scipy.special import ndtr
 from scipy.stats import t as student_t
+from shared import (
+    RELIABILITY,
+    after_rounds,
+    asked,
+    by_practice,
+    fastest_at_ceiling,
+    full_grid,
+    table_energy,
+)
 from workshop import Workshop, draw_workshop
 
 import calib
 from calib.advice.recommend import advised_settings
-from calib.fit import cut_fit
-from calib.fit.cut import points_of
-from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
+from calib.fit.model import settings_of
+from calib.fit.priors import expected_priors
 from calib.jobs.costs import expected_cost
 from calib.jobs.job import Job, plain_job
 from calib.jobs.job_time import CutTimes
-from calib.plan.next_burns import next_cuts
 from calib.records import COUPON_CUT_MM
 
-RELIABILITY = 0.99
-ROUNDS = (6, 6, 6)
 # Draws of the posterior that the bound is worked out with.
 DRAWS = 400
 
@@ -98,12 +100,8 @@ def draw_job(rng: np.random.Generator) -> Job:
 def burnt(shop: Workshop, rng: np.random.Generator) -> calib.Region:
     """Three rounds, then a region with char."""
     full = expected_priors(shop.machine, shop.sheet, "cut")
-    quick = replace(full, char=None)
-    burns: list[calib.Burn] = []
-    for n in ROUNDS:
-        region = region_from(shop.machine, shop.sheet, "cut", burns, quick)
-        burns += [shop.burn(setting, rng) for setting in next_cuts(region, n)]
-    return region_from(shop.machine, shop.sheet, "cut", burns, full)
+    quick = after_rounds(shop, replace(full, char=None), lambda setting: shop.burn(setting, rng))
+    return region_from(shop.machine, shop.sheet, "cut", quick.burns, full)
 
 
 def cheapest(region: calib.Region, costs: calib.Costs, job: Job, reliability: float):
@@ -122,18 +120,11 @@ def advices(shop: Workshop, seed: int, region: calib.Region, costs: calib.Costs,
         "cheapest": cheapest(region, costs, job, RELIABILITY),
         "fastest": fastest_at_ceiling(region),
         "rule of thumb": by_practice(grid),
-        "fastest cell": fastest_cell(grid),
+        "fastest cell": by_practice(grid, share=1.0),
     }
     if found["cheapest"] is None or found["fastest"] is None:
         found["cheapest"] = found["fastest"] = None
     return found
-
-
-def fastest_cell(grid: list[calib.Burn]) -> tuple[float, float] | None:
-    """The fastest cell of the full grid that dropped, as it stands."""
-    passed = [burn for burn in grid if burn.through == "through"]
-    best = max(passed, key=lambda burn: burn.speed_mm_s, default=None)
-    return None if best is None else (best.power_pct, best.speed_mm_s)
 
 
 def best_of_all(shop: Workshop, job: Job, costs: calib.Costs, lost: str) -> float:
@@ -150,9 +141,9 @@ def most_wins(region: calib.Region, costs: calib.Costs, job: Job, at: tuple[floa
     power, fastest = at
     speed = np.concatenate([[fastest], fastest * np.linspace(0.6, 1.15, 56)])
     powers = np.full(len(speed), power)
-    points = cut_fit.thinned(region.cut.here, DRAWS)
+    points = region.cut.here.thinned(DRAWS)
     columns = [powers, speed, np.ones(len(speed))]
-    reach = cut_fit.reach(points, points_of(region.machine, columns, region.cut.prior.speed0_mm_s))
+    reach = points.reach(settings_of(region.machine, columns, region.cut.prior, "cut"))
     scatter, band = points.shape.scatter[:, None], points.shape.band[:, None]
     length, part = job.cut_length_mm / COUPON_CUT_MM, job.cut_length_mm / job.parts / COUPON_CUT_MM
     push = costs.labour_hour / 3600.0 * costs.seconds_per_push
@@ -196,14 +187,12 @@ def show(rows: dict[str, list[tuple[float, ...]]]) -> None:
 
 
 def main() -> None:
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 200
-    first = int(sys.argv[2]) if len(sys.argv) > 2 else 300_000
-    begun = time.process_time()
+    seeds, world = asked(200, 300_000)
     rows: dict[str, list[tuple[float, ...]]] = {"share": [], "hanging": []}
     refused = no_rule = 0
     bound = []
-    for seed in range(first, first + count):
-        shop = draw_workshop(seed, table_energy)
+    for seed in seeds:
+        shop = draw_workshop(seed, table_energy, world)
         rng = np.random.default_rng([3, seed])
         costs, job = draw_costs(rng), draw_job(rng)
         region = burnt(shop, np.random.default_rng([1, seed]))
@@ -216,16 +205,12 @@ def main() -> None:
         for key in rows:
             true = [float(true_cost(shop, job, costs, *at, key)) for at in found.values()]
             rows[key].append((*true, best_of_all(shop, job, costs, key)))
-        if (seed - first) % 50 == 49 or seed == first + count - 1:
-            print(
-                f"{seed - first + 1} workshops from seed {first}; refused {refused}, rule of thumb"
-                f" without a cell {no_rule}; {time.process_time() - begun:.0f} s"
-            )
-            show(rows)
-            print(
-                "  by the posterior no rule costs less than the fastest in more than"
-                f" {np.mean(bound):.1%} of workshops"
-            )
+    print(f"refused {refused}, rule of thumb without a cell {no_rule}")
+    show(rows)
+    print(
+        "by the posterior no rule costs less than the fastest in more than"
+        f" {np.mean(bound):.1%} of workshops"
+    )
 
 
 if __name__ == "__main__":

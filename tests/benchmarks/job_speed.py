@@ -15,62 +15,54 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from shared import BENCH
+
 from calib.errors import BadFile
 from calib.jobs.drawing import make_job, read_drawing
 from calib.jobs.job_time import job_time_s
-from calib.records import Machine, Setting
+from calib.records import Setting
 
 HEAD = '<svg xmlns="http://www.w3.org/2000/svg" width="600mm" height="400mm" viewBox="0 0 600 400">'
 SIZE = 10_000_000
-BENCH = Machine(
-    name="bench",
-    rated_w=60.0,
-    bed_mm=(600.0, 400.0),
-    max_speed_mm_s=400.0,
-    acceleration_mm_s2=3000.0,
-)
 CUT = Setting(power_pct=60.0, speed_mm_s=20.0)
-
-
-def document(parts):
-    return f"{HEAD}{''.join(parts)}</svg>".encode()
+LINE = 'fill="none" stroke="#146c43"'
 
 
 def one_line(rng):
-    x, y, words, size = 300.0, 200.0, [], 0
-    while size < SIZE:
-        x = min(max(x + rng.gauss(0, 1), 0), 600)
-        y = min(max(y + rng.gauss(0, 1), 0), 400)
-        words.append(f"{x:.3f},{y:.3f} ")
-        size += len(words[-1])
-    return document([f'<path fill="none" stroke="#146c43" d="M{"".join(words)}"/>'])
+    x, y = 300.0, 200.0
+    while True:
+        x, y = min(max(x + rng.gauss(0, 1), 0), 600), min(max(y + rng.gauss(0, 1), 0), 400)
+        yield f"{x:.3f},{y:.3f} "
 
 
 def curves(rng):
-    parts, size = [], 0
-    while size < SIZE:
-        d = f"M{rng.uniform(50, 550):.3f},{rng.uniform(50, 350):.3f}" + "".join(
-            "c" + " ".join(f"{rng.gauss(0, 2):.3f},{rng.gauss(0, 2):.3f}" for _ in range(3))
-            for _ in range(100)
-        )
-        parts.append(f'<path fill="none" stroke="#146c43" d="{d}z"/>\n')
-        size += len(parts[-1])
-    return document(parts)
+    while True:
+        steps = (f"{rng.gauss(0, 2):.3f},{rng.gauss(0, 2):.3f} " for _ in range(300))
+        d = f"M{rng.uniform(50, 550):.3f},{rng.uniform(50, 350):.3f}c{''.join(steps)}z"
+        yield f'<path {LINE} d="{d}"/>\n'
 
 
 def small_shapes(rng):
-    parts, size = [], 0
-    while size < SIZE:
+    while True:
         x, y, r = rng.uniform(0, 590), rng.uniform(0, 390), rng.uniform(0.5, 3)
-        parts.append(
-            f'<circle cx="{x:.3f}" cy="{y:.3f}" r="{r:.3f}" stroke="#146c43" fill="none"/>\n'
-        )
-        size += len(parts[-1])
-    return document(parts)
+        yield f'<circle cx="{x:.3f}" cy="{y:.3f}" r="{r:.3f}" {LINE}/>\n'
+
+
+def document(make):
+    parts, size = [], 0
+    for part in make(random.Random(1)):
+        parts.append(part)
+        size += len(part)
+        if size >= SIZE:
+            break
+    body = "".join(parts)
+    if make is one_line:
+        body = f'<path {LINE} d="M{body}"/>'
+    return f"{HEAD}{body}</svg>".encode()
 
 
 def show_drawing(make):
-    data = make(random.Random(1))
+    data = document(make)
     begin, cpu = time.perf_counter(), time.process_time()
     drawing = read_drawing(data)
     read = time.perf_counter() - begin

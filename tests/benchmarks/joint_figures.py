@@ -11,10 +11,11 @@ the default starts at 100,000.
 from __future__ import annotations
 
 import math
-import sys
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from shared import numbers
 
 from calib.boards.comb import CombBoard, plan_comb
 from calib.joints.caliper import Caliper
@@ -120,139 +121,111 @@ def joint_of(
     return board, truth, fit_joint(board, readings, stock, caliper=caliper)
 
 
-@dataclass
-class Tally:
-    """Errors of estimates, and whether their intervals held the truth."""
+class Tallies(dict[str, list[tuple[float, bool]]]):
+    """Errors of estimates by their names, and whether their intervals held the truth."""
 
-    name: str
-    errors: list[float]
-    held: list[bool]
-
-    def add(self, value: float, low: float, high: float, true: float) -> None:
-        self.errors.append(value - true)
-        self.held.append(low <= true <= high)
-
-    def add_estimate(self, estimate, true: float) -> None:
+    def add(self, name: str, estimate: Any, true: float) -> None:
         if estimate is not None:
-            self.add(estimate.value_mm, estimate.low_mm, estimate.high_mm, true)
+            held = estimate.low_mm <= true <= estimate.high_mm
+            value = getattr(estimate, "value_mm", None)
+            value = estimate.middle_mm if value is None else value
+            self.setdefault(name, []).append((value - true, held))
 
-    def line(self, near: float) -> str:
-        errors = np.abs(self.errors)
-        rms = np.sqrt(np.mean(errors**2))
-        return (
-            f"{self.name:38s} n {len(errors):5d}   within {near:.2f} mm"
-            f" {100 * np.mean(errors <= near):5.1f} %   95 % interval holds"
-            f" {100 * np.mean(self.held):5.1f} %   rms {rms:.4f} mm"
-        )
+    def tell(self, near: float = 0.03) -> None:
+        for name, rows in self.items():
+            errors, held = np.abs([error for error, _ in rows]), [held for _, held in rows]
+            print(
+                f"    {name:38s} n {len(rows):5d}   within {near:.2f} mm"
+                f" {100 * np.mean(errors <= near):5.1f} %   95 % interval holds"
+                f" {100 * np.mean(held):5.1f} %   rms {np.sqrt(np.mean(errors**2)):.4f} mm"
+            )
 
 
-def combs(count: int, first: int = 0, **options) -> None:
-    names = ("kerf at the top", "kerf at the bottom", "narrowest kerf", "slot less stock",
-             "press: difference", "interference", "stock")  # fmt: skip
-    tallies = {name: Tally(name, [], []) for name in names}
-    snug = Tally("snug slot, as drawn", [], [])
-    given, right_label = 0, 0
-    for seed in range(first, first + count):
+def combs(seeds: range, **options) -> None:
+    tallies, right_label, given = Tallies(), 0, 0
+    for seed in seeds:
         board, truth, joint = joint_of(seed, **options)
-        tallies["kerf at the top"].add_estimate(joint.kerf_top, truth.top)
-        tallies["kerf at the bottom"].add_estimate(joint.kerf_bottom, truth.bottom)
-        tallies["narrowest kerf"].add_estimate(joint.kerf, truth.narrowest)
-        tallies["slot less stock"].add_estimate(
-            joint.slot_minus_stock, truth.snug_slot() - truth.stock
-        )
-        tallies["interference"].add_estimate(joint.interference, truth.pinch)
-        tallies["stock"].add_estimate(joint.stock, truth.stock)
+        snug = truth.snug_slot()
+        tallies.add("kerf at the top", joint.kerf_top, truth.top)
+        tallies.add("kerf at the bottom", joint.kerf_bottom, truth.bottom)
+        tallies.add("narrowest kerf", joint.kerf, truth.narrowest)
+        tallies.add("slot less stock", joint.slot_minus_stock, snug - truth.stock)
+        tallies.add("interference", joint.interference, truth.pinch)
+        tallies.add("stock", joint.stock, truth.stock)
         if joint.press is not None:
-            difference = 2.0 * truth.narrowest + truth.pinch
-            tallies["press: difference"].add_estimate(joint.press.difference, difference)
+            pressed = 2.0 * truth.narrowest + truth.pinch
+            tallies.add("press: difference", joint.press.difference, pressed)
         if joint.slot is not None:
             given += 1
-            snug.add(joint.slot.middle_mm, joint.slot.low_mm, joint.slot.high_mm, truth.snug_slot())
+            tallies.add("snug slot, as drawn", joint.slot, snug)
             widths = {step.label: step.width_mm for step in board.slots}
-            right_label += abs(widths[joint.slot.label] - truth.snug_slot()) <= board.step_mm
-    for tally in tallies.values():
-        if tally.errors:
-            print("   ", tally.line(0.03))
-    print("   ", snug.line(0.05))
+            right_label += abs(widths[joint.slot.label] - snug) <= board.step_mm
+    tallies.tell()
     print(
-        f"    snug slot given on {100 * given / count:.1f} % of combs; its label right to one step"
-        f" {100 * right_label / given:.1f} %"
+        f"    snug slot given on {100 * given / len(seeds):.1f} % of combs; its label right to one"
+        f" step {100 * right_label / given:.1f} %"
     )
 
 
-def coupons(count: int, first: int = 0, limit_mm: float = 0.02) -> None:
+def coupons(seeds: range, limit_mm: float = 0.02) -> None:
     """Kerf from ordinary coupons: one of a setting, and the law over the energy."""
-    one, law_in, law_out = (Tally(name, [], []) for name in (
-        "one coupon, width and height, 3 times", "law of 8 coupons once, inside",
-        "the same, at twice the most",
-    ))  # fmt: skip
-    for seed in range(first, first + count):
+    tallies = Tallies()
+    for seed in seeds:
         rng = np.random.default_rng([60, seed])
         truth = draw_truth(rng, limit_mm=limit_mm)
         caliper = Caliper(limit_mm=limit_mm)
         growth = rng.normal(0.06, 0.05)
-        speeds = np.geomspace(8.0, 24.0, 8)
         cells = [
             Cell(label=f"A{n}", power_pct=60.0, speed_mm_s=round(float(v), 1), x_mm=0.0, y_mm=0.0,
                  width_mm=16.0, height_mm=16.0, burn_order=n)
-            for n, v in enumerate(speeds, 1)
+            for n, v in enumerate(np.geomspace(8.0, 24.0, 8), 1)
         ]  # fmt: skip
 
         def kerf_at(speed: float, growth: float = growth, truth: Truth = truth) -> float:
             return truth.narrowest + growth * math.log(14.0 / speed)
 
         def read(cell: Cell, truth: Truth = truth, rng: np.random.Generator = rng) -> Reading:
-            kerf = kerf_at(cell.speed_mm_s)
+            size = 16.0 - kerf_at(cell.speed_mm_s) + truth.outside
             wide, high = (
-                round(
-                    16.0
-                    - kerf
-                    + rng.normal(0, truth.wander)
-                    + truth.outside
-                    + rng.normal(0, truth.sd),
-                    2,
-                )
+                round(size + rng.normal(0, truth.wander) + rng.normal(0, truth.sd), 2)
                 for _ in range(2)
             )
             return Reading(cell=cell.label, width_mm=wide, height_mm=high)
 
-        points = kerf_from_coupons(
-            MACHINE, [read(cells[3]) for _ in range(3)], cells, caliper=caliper
-        )
-        one.add_estimate(points[0].kerf, kerf_at(cells[3].speed_mm_s))
+        three = [read(cells[3]) for _ in range(3)]
+        (point,) = kerf_from_coupons(MACHINE, three, cells, caliper=caliper)
+        truly = kerf_at(cells[3].speed_mm_s)
+        tallies.add("one coupon, width and height, 3 times", point.kerf, truly)
         points = kerf_from_coupons(MACHINE, [read(c) for c in cells], cells, caliper=caliper)
         law = kerf_by_energy(points, caliper=caliper)
-        for tally, speed in ((law_in, 12.0), (law_out, 4.0)):
+        for name, speed in (("law of 8 coupons once, inside", 12.0), ("at twice the most", 4.0)):
             setting = Setting(power_pct=60.0, speed_mm_s=speed)
-            tally.add_estimate(law.at_setting(MACHINE, setting), kerf_at(speed))
-    for tally in (one, law_in, law_out):
-        print("   ", tally.line(0.03))
+            tallies.add(name, law.at_setting(MACHINE, setting), kerf_at(speed))
+    tallies.tell()
 
 
-def main(count: int, first: int) -> None:
+def main() -> None:
+    count, first = numbers(1000, 100_000)
+    seeds = range(first, first + count)
     print(
         f"{count} combs from seed {first}; caliper sd 0.03 mm, {REPEATS} repeats, read to 0.01 mm"
     )
-    print("  the gauge and three tongues measured, jaws off by up to 0.02 mm, as stated")
-    combs(count, first)
-    print("  the same with jaws that are true, and said to be")
-    combs(count, first, limit_mm=0.0)
-    print("  one tongue measured")
-    combs(count, first, measured=("T5",))
-    print("  every slot and tongue measured")
-    combs(count, first, measured=tuple(f"{k}{n}" for k in "ST" for n in range(1, 10)))
-    print("  nothing but the stock measured: all by feel")
-    combs(count, first, measured=())
-    print("  the first again, with hands that scatter twice as much as expected")
-    combs(count, first, clumsy=2.0)
+    every = tuple(f"{kind}{n}" for kind in "ST" for n in range(1, 10))
+    for words, options in (
+        ("the gauge and three tongues measured, jaws off by up to 0.02 mm, as stated", {}),
+        ("the same with jaws that are true, and said to be", {"limit_mm": 0.0}),
+        ("one tongue measured", {"measured": ("T5",)}),
+        ("every slot and tongue measured", {"measured": every}),
+        ("nothing but the stock measured: all by feel", {"measured": ()}),
+        ("the first again, with hands that scatter twice as much as expected", {"clumsy": 2.0}),
+    ):
+        print(f"  {words}")
+        combs(seeds, **options)
     print("  coupons, jaws off by up to 0.02 mm, as stated")
-    coupons(count, first)
+    coupons(seeds)
     print("  coupons, jaws that are true, and said to be")
-    coupons(count, first, limit_mm=0.0)
+    coupons(seeds, limit_mm=0.0)
 
 
 if __name__ == "__main__":
-    main(
-        int(sys.argv[1]) if len(sys.argv) > 1 else 1000,
-        int(sys.argv[2]) if len(sys.argv) > 2 else 100_000,
-    )
+    main()

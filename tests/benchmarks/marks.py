@@ -30,8 +30,8 @@ from scipy.stats import t as student_t
 import calib
 from calib import Burn, Machine, Setting, Sheet
 from calib.boards.places import fastest_that_fits_mm_s
-from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
+from calib.fit.priors import expected_priors
 from calib.materials import expected_response
 from calib.plan.next_marks import next_marks
 

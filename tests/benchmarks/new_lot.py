@@ -1,6 +1,6 @@
 """Does what is told of a new lot prove true? Simulated workshops, one run.
 
-    python tests/benchmarks/new_lot.py [workshops] [first seed]
+    python tests/benchmarks/new_lot.py [workshops] [first seed] [world]
 
 A sheet is tested with 18 burns in three planned rounds, each an evening of its own, and worked at
 what was advised. A new lot comes that needs a little more or less; how much lots differ is drawn
@@ -13,27 +13,25 @@ quarter of their usual points. Seeds below 10,000 were used in tuning; the defau
 
 from __future__ import annotations
 
-import sys
 from collections import defaultdict
 from dataclasses import replace
 
 import numpy as np
 from bookshop import FAMILIES, draw_shop, moved
-from promise import RELIABILITY, fastest_at_ceiling, table_energy
+from shared import RELIABILITY, ROUNDS, asked, fastest_at_ceiling, table_energy
+from workshop import World
 
 import calib
 from calib.advice.new_lot import judge_new_lot, plan_new_lot
-from calib.fit.expectation import expected_priors
 from calib.fit.fitting import region_from
-from calib.fit.priors import Priors
+from calib.fit.priors import Priors, expected_priors
 from calib.plan.next_burns import next_cuts
 
-ROUNDS = (6, 6, 6)
 STRANGE_SHARE, STRANGE = 0.1, 3.0
 
 
-def of_workshop(seed: int, found: dict[str, list]) -> None:
-    shop = draw_shop(seed, table_energy)
+def of_workshop(seed: int, world: World, found: dict[str, list]) -> None:
+    shop = draw_shop(seed, table_energy, world)
     laser = shop.laser(float(shop.rng.choice([40.0, 60.0, 80.0, 100.0])))
     _, truth = shop.workable(laser, str(shop.rng.choice(FAMILIES)), name="s")
     usual = expected_priors(truth.machine, truth.sheet, "cut")
@@ -79,12 +77,10 @@ def tell(name: str, true: list[float], told: float) -> None:
 
 
 def main() -> None:
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 60
-    first = int(sys.argv[2]) if len(sys.argv) > 2 else 500_000
+    seeds, world = asked(60, 500_000)
     found: dict[str, list] = defaultdict(list)
-    for seed in range(first, first + count):
-        of_workshop(seed, found)
-    print(f"{count} workshops, seeds from {first}")
+    for seed in seeds:
+        of_workshop(seed, world, found)
     verdicts = found["verdict"]
     print(", ".join(f"{verdicts.count(one)} {one}" for one in sorted(set(verdicts))))
     tell("the old setting, whatever comes", found["old"], RELIABILITY)

@@ -1,30 +1,27 @@
 """Do the intervals for another wattage hold the truth? Simulated workshops, one run.
 
-    python tests/benchmarks/other_wattage.py [workshops] [first seed] [level]
+    python tests/benchmarks/other_wattage.py [workshops] [first seed] [world]
 
 In each workshop of other physics a sheet is burnt 18 times on one laser, and carried over to a
 weaker one and to a stronger one; in every fourth workshop also to the same one with another lens,
 with a book in which six more sheets were burnt on this machine alone, with one in which some of
 them were burnt on the other machines too, and with line marks. The truth is the fastest speed at
 the ceiling at which 99 coupons in 100 drop; for marks the speed in the middle of grade 2. Lenses
-focus as Gaussian beams do, here as in the library; how much the width matters is drawn. In a world
-of another level all sheets need so many times what the table says. Seeds below 10,000 were used in
-tuning; the default starts at 300,000.
+focus as Gaussian beams do, here as in the library; how much the width matters is drawn. Seeds below
+10,000 were used in tuning; the default starts at 300,000.
 """
 
 from __future__ import annotations
 
-import sys
-import time
 from collections import defaultdict
 from dataclasses import dataclass, replace
 
 import numpy as np
 from bookshop import FAMILIES, Laser, Shop, board_burns, cuts, draw_shop
-from promise import RELIABILITY, table_energy
 from scipy.special import ndtr
 from scipy.stats import t as student_t
-from workshop import MARK_SPEED, Workshop
+from shared import RELIABILITY, asked, table_energy
+from workshop import MARK_SPEED, Workshop, World
 
 import calib
 from calib.advice.transfer import (
@@ -34,8 +31,8 @@ from calib.advice.transfer import (
     middle_speeds_mm_s,
     speeds_at,
 )
-from calib.fit import cut, graded
-from calib.fit.cut_fit import CutPoints
+from calib.fit.fits import Fit
+from calib.fit.model import Draws, parameters_of, shape_of
 from calib.fit.numerics import even_scores
 from calib.fit.pool import Pool, pool_records
 from calib.physics import spot_mm
@@ -154,35 +151,32 @@ def interval(speeds: np.ndarray) -> tuple[float, float, float]:
     return float(low), float(middle), float(high)
 
 
+def prior_fit(prior) -> Fit:
+    """A prior as a fit, on even points of its own."""
+    location = (prior.location, prior.location_scale, prior.location_df)
+    scores, where = even_points(len(parameters_of(prior)), location)
+    draws = Draws(
+        shape=shape_of(scores, prior),
+        location=where,
+        extra_sd=np.zeros(DRAWS),
+        weight=np.full(DRAWS, 1.0 / DRAWS),
+    )
+    return Fit(prior=prior, here=draws, elsewhere=draws, learned={}, effective=DRAWS, readings=0)
+
+
 def of_cut(region: calib.Region, truth: Workshop, pool: Pool) -> Case | None:
     fastest = truth.fastest(RELIABILITY)
     if not fastest >= SLOWEST:
         return None
     prior = carried_priors(region, truth.machine, pool).cut
-    location = (prior.location, prior.location_scale, prior.location_df)
-    scores, where = even_points(len(cut.PARAMETERS), location)
-    points = CutPoints(
-        shape=cut.shape_of(scores, prior),
-        location=where,
-        extra_sd=np.zeros(DRAWS),
-        weight=np.full(DRAWS, 1.0 / DRAWS),
-    )
-    ends = interval(speeds_at(points, truth.machine, prior, truth.machine.ceiling_pct))
+    fit = prior_fit(prior)
+    ends = interval(speeds_at(fit, truth.machine, truth.machine.ceiling_pct))
     return Case(*(float(np.log(fastest / max(end, 1e-6))) for end in ends))
 
 
 def of_mark(region: calib.Region, truth: Workshop) -> Case:
     prior = carried_priors(region, truth.machine, carried_pool(region)).mark
-    location = (prior.location, prior.location_scale, prior.location_df)
-    scores, where = even_points(len(graded.PARAMETERS), location)
-    fit = graded.GradedFit(
-        prior=prior,
-        shape=graded.graded_shape(scores, prior),
-        location=where,
-        weight=np.full(DRAWS, 1.0 / DRAWS),
-        learned={},
-        readings=0,
-    )
+    fit = prior_fit(prior)
     setting = calib.Setting(power_pct=MARK_POWER, speed_mm_s=1.0)
     there = replace(region, machine=truth.machine)
     ends = interval(middle_speeds_mm_s(there, fit, setting, 2))
@@ -190,8 +184,8 @@ def of_mark(region: calib.Region, truth: Workshop) -> Case:
     return Case(*(float(np.log(middle / max(end, 1e-6))) for end in ends))
 
 
-def of_workshop(seed: int, found: dict[tuple[str, str], list[Case]], level: float = 1.0) -> None:
-    shop = draw_shop(seed, table_energy, level)
+def of_workshop(seed: int, world: World, found: dict[tuple[str, str], list[Case]]) -> None:
+    shop = draw_shop(seed, table_energy, world)
     here, others = three_others(shop)
     product, pair = shop.workable(here, str(shop.rng.choice(FAMILIES)), name="s", lot="a")
     burns = board_burns(pair, table_energy, shop.rng, 18, shop.session_sd)
@@ -232,18 +226,11 @@ def tell(basis: str, name: str, cases: list[Case]) -> None:
 
 
 def main() -> None:
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 400
-    first = int(sys.argv[2]) if len(sys.argv) > 2 else 300_000
-    level = float(sys.argv[3]) if len(sys.argv) > 3 else 1.0
+    seeds, world = asked(400, 300_000)
     found: dict[tuple[str, str], list[Case]] = defaultdict(list)
-    begun = time.monotonic()
-    for seed in range(first, first + count):
-        of_workshop(seed, found, level)
-        if (seed - first) % 50 == 49:
-            print(
-                f"{seed - first + 1} of {count}, {time.monotonic() - begun:.0f} s", file=sys.stderr
-            )
-    print(f"{count} workshops, seeds from {first}; level {level:g}; intervals of 90 %")
+    for seed in seeds:
+        of_workshop(seed, world, found)
+    print("intervals of 90 %")
     for (basis, name), cases in found.items():
         tell(basis, name, cases)
 

@@ -36,7 +36,7 @@ class Peer:
         return float(self._ask({"do": "begin"}))
 
     def answer(self, through: bool) -> float:
-        """Take down an answer; give the next intensity."""
+        """Record an answer; give the next intensity."""
         return float(self._ask({"do": "answer", "through": through}))
 
     def advise(self, reliability: float) -> float | None:

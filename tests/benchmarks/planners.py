@@ -1,6 +1,6 @@
 """Which plan of eighteen burns teaches most? Planner, bisection and full grid, all else alike.
 
-    python tests/benchmarks/planners.py [workshops] [first seed]
+    python tests/benchmarks/planners.py [workshops] [first seed] [world]
 
 The same simulated workshops, the same fit and the same search for advice; only the choice of the
 settings differs:
@@ -17,22 +17,18 @@ Scored for each aim: fastest (0.99), char-limited (drops and char at most 2, at 
 
 from __future__ import annotations
 
-import sys
-import time
 from dataclasses import dataclass, field
 
 import numpy as np
-from promise import fastest_at_ceiling, table_energy
+from shared import RELIABILITY, after_rounds, asked, fastest_at_ceiling, table_energy
 from workshop import Workshop, draw_workshop
 
 import calib
 from calib.advice.recommend import recommend
-from calib.fit import expectation
-from calib.fit.fitting import region_from
+from calib.fit.priors import expected_priors
 from calib.limits import snap_setting
 from calib.plan.next_burns import next_cuts
 
-RELIABILITY = 0.99
 LIMITED = 0.9
 CHAR_LIMIT = 2
 
@@ -102,15 +98,6 @@ class Scores:
     char_above_best: list[float] = field(default_factory=list)
     clean_chance: list[float] = field(default_factory=list)
     half_error: list[float] = field(default_factory=list)
-
-
-def burnt(shop: Workshop, plan, rng: np.random.Generator) -> calib.Region:
-    priors = expectation.expected_priors(shop.machine, shop.sheet, "cut")
-    burns: list[calib.Burn] = []
-    for round_number in (1, 2, 3):
-        region = region_from(shop.machine, shop.sheet, "cut", burns, priors)
-        burns += [shop.burn(s, rng) for s in plan(region, 6, round_number)]
-    return region_from(shop.machine, shop.sheet, "cut", burns, priors)
 
 
 def score(shop: Workshop, region: calib.Region, into: Scores) -> None:
@@ -196,19 +183,16 @@ def tell(name: str, found: Scores) -> None:
 
 
 def main() -> None:
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 150
-    first = int(sys.argv[2]) if len(sys.argv) > 2 else 500_000
+    seeds, world = asked(150, 500_000)
     found = {name: Scores() for name in PLANS}
-    begun = time.monotonic()
-    for seed in range(first, first + count):
-        shop = draw_workshop(seed, table_energy)
+    for seed in seeds:
+        shop = draw_workshop(seed, table_energy, world)
+        priors = expected_priors(shop.machine, shop.sheet, "cut")
         for name, plan in PLANS.items():
-            region = burnt(shop, plan, np.random.default_rng([4, seed]))
-            score(shop, region, found[name])
-        if (seed - first) % 25 == 24:
-            spent = time.monotonic() - begun
-            sys.stderr.write(f"{seed - first + 1} of {count}, {spent:.0f} s\n")
-    print(f"{count} workshops, seeds from {first}; 18 burns each; promise {RELIABILITY}")
+            rng = np.random.default_rng([4, seed])
+            burn = lambda setting, shop=shop, rng=rng: shop.burn(setting, rng)  # noqa: E731
+            score(shop, after_rounds(shop, priors, burn, plan=plan), found[name])
+    print(f"18 burns each; promise {RELIABILITY}")
     for name, scores in found.items():
         tell(name, scores)
 

@@ -18,9 +18,16 @@ import sys
 import numpy as np
 from scipy import stats
 
-from calib.fit import cut, cut_fit, graded
-from calib.fit.cut_fit import CutPoints, fit_cut
-from calib.fit.graded import GRADES, GradedFit, fit_graded
+from calib.fit.fits import GradedFit, fit
+from calib.fit.model import (
+    GRADES,
+    Draws,
+    Response,
+    edge_ln_speed,
+    parameters_of,
+    settings_of,
+    shape_of,
+)
 from calib.fit.priors import MISREAD, CutPrior, GradedPrior
 from calib.records import COUPON_CUT_MM, Burn, Machine
 
@@ -37,10 +44,15 @@ MARK = GradedPrior(location=math.log(6.0), speed0_mm_s=150.0)
 TENTHS = 10
 
 
+def fit_cut(burns: list[Burn]):
+    """The fit of a cut, under the prior that truths are drawn from."""
+    return fit(MACHINE, burns, CUT, "cut")
+
+
 def one_cut(rng: np.random.Generator, sessions: int = 1) -> dict[str, float]:
     """Draw a truth, burn 18 cuts, and say which share of the posterior lies below the truth."""
-    scores = rng.standard_normal((1, len(cut.PARAMETERS)))
-    shape = cut.shape_of(scores, CUT)
+    scores = rng.standard_normal((1, len(parameters_of(CUT))))
+    shape = shape_of(scores, CUT)
     alpha = CUT.location + CUT.location_scale * rng.standard_t(CUT.location_df)
     shared = shape.shared[0] * rng.standard_normal(sessions) if sessions > 1 else np.zeros(1)
     burns: list[Burn] = []
@@ -48,21 +60,16 @@ def one_cut(rng: np.random.Generator, sessions: int = 1) -> dict[str, float]:
         burns.append(_cut_burn(rng, shape, alpha, shared, setting, len(burns) % sessions))
     for setting in _near(burns, lambda b: b.through == "through"):
         burns.append(_cut_burn(rng, shape, alpha, shared, setting, len(burns) % sessions))
-    fit = fit_cut(MACHINE, burns, CUT)
+    found = fit_cut(burns)
     # Of several sessions the common location is asked for, which the next sheet is drawn around.
-    points = fit.here if sessions == 1 else fit.elsewhere
-    truth = CutPoints(
-        shape=shape, location=np.array([alpha]), extra_sd=np.zeros(1), weight=np.ones(1)
-    )
+    points = found.here if sessions == 1 else found.elsewhere
+    truth = Draws(shape=shape, location=np.array([alpha]), extra_sd=np.zeros(1), weight=np.ones(1))
     names = ("floor", "exponent", "scatter", "band") + (("shared",) if sessions > 1 else ())
     asked = {name: (getattr(points.shape, name), getattr(shape, name)[0]) for name in names}
     asked["location"] = (points.location, alpha)
     for label, pct, sigmas in (("fastest", 80.0, 2.326), ("half power", 40.0, 0.0)):
-        power = (math.log(60.0), math.log(pct / 100.0))
-        asked[label] = (
-            cut_fit.edge_ln_speed(points, power, 24.0, sigmas),
-            cut_fit.edge_ln_speed(truth, power, 24.0, sigmas)[0],
-        )
+        edges = [edge_ln_speed(d, MACHINE, CUT, pct, sigmas) for d in (points, truth)]
+        asked[label] = (edges[0], edges[1][0])
     return {name: _share(points.weight, *pair, rng) for name, pair in asked.items()}
 
 
@@ -85,8 +92,8 @@ def _near(burns: list[Burn], good) -> list[tuple[float, float]]:
 
 def _cut_burn(rng, shape, alpha, shared, setting, session) -> Burn:
     power, speed = setting
-    at = cut.points_of(MACHINE, [np.array([power]), np.array([speed]), np.ones(1)], 24.0)
-    reach = float(cut.critical_location(shape, at)[0, 0] - alpha - shared[session])
+    at = settings_of(MACHINE, [np.array([power]), np.array([speed]), np.ones(1)], CUT, "cut")
+    reach = float(shape.critical(at)[0, 0] - alpha - shared[session])
     y = reach + shape.scatter[0] * rng.standard_normal()
     grade = 2 if y > 0 else 1 if y > -shape.band[0] else 0
     if rng.random() < MISREAD:
@@ -101,39 +108,38 @@ def _cut_burn(rng, shape, alpha, shared, setting, session) -> Burn:
     )
 
 
-def one_graded(rng: np.random.Generator, response: graded.Response) -> dict[str, float]:
+def one_graded(rng: np.random.Generator, response: Response) -> dict[str, float]:
     """As ``one_cut`` for the grades of char or of a mark."""
     prior, operation = (CHAR, "cut") if response == "char" else (MARK, "line_mark")
-    shape = graded.graded_shape(rng.standard_normal((1, len(graded.PARAMETERS))), prior)
+    shape = shape_of(rng.standard_normal((1, len(parameters_of(prior)))), prior)
     alpha = prior.location + prior.location_scale * rng.standard_t(prior.location_df)
     burns: list[Burn] = []
     speeds = np.geomspace(0.3, 3.0, 3) * prior.speed0_mm_s
     for power, speed in [(p, float(v)) for p in (60.0, 20.0) for v in speeds] * 3:
-        at = graded.graded_settings(
+        at = settings_of(
             MACHINE,
             [np.array([power]), np.array([speed]), np.ones(1), np.array([np.nan])],
             prior,
             response,
         )
-        y = graded.critical_location(shape, at)[0, 0] - alpha
+        y = shape.critical(at)[0, 0] - alpha
         y += shape.scatter[0] * rng.standard_normal()
         grade = int((y > shape.cuts[0]).sum())
         if rng.random() < MISREAD:
             grade = int(rng.integers(GRADES))
         read = {"through": "through", "char": grade} if response == "char" else {"mark": grade}
         burns.append(Burn(operation=operation, power_pct=power, speed_mm_s=speed, **read))
-    fit = fit_graded(MACHINE, burns, prior, response)
-    return _graded_shares(fit, shape, alpha, rng)
+    return _graded_shares(fit(MACHINE, burns, prior, response), shape, alpha, rng)
 
 
-def _graded_shares(fit: GradedFit, shape, alpha: float, rng) -> dict[str, float]:
+def _graded_shares(found: GradedFit, shape, alpha: float, rng) -> dict[str, float]:
     asked = {
-        name: (getattr(fit.shape, name), getattr(shape, name)[0])
+        name: (getattr(found.here.shape, name), getattr(shape, name)[0])
         for name in ("exponent", "speed", "scatter")
     }
-    asked["location"] = (fit.location, alpha)
-    asked["width"] = (fit.shape.cuts[:, 3], shape.cuts[0, 3])
-    return {name: _share(fit.weight, *pair, rng) for name, pair in asked.items()}
+    asked["location"] = (found.here.location, alpha)
+    asked["width"] = (found.here.shape.cuts[:, 3], shape.cuts[0, 3])
+    return {name: _share(found.here.weight, *pair, rng) for name, pair in asked.items()}
 
 
 def _share(weight, values, truth, rng) -> float:

@@ -19,8 +19,6 @@ from scipy.stats import t as student_t
 
 from calib.records import COUPON_CUT_MM, Burn, Machine, Setting, Sheet
 
-# Severance energies that the workshops' families need on average [J/mm²]; the library's own table
-# is not consulted here, its expectation is off by the factor drawn below.
 # Speed at which the marks' threshold is meant [mm/s].
 MARK_SPEED = 150.0
 _THICKNESS = (2.0, 3.0, 4.0, 6.0)
@@ -121,16 +119,6 @@ class Workshop:
         _, _, width, scatter = self.char
         top = (grade - 1) * width
         index = self._char_index(power_pct, speed_mm_s)
-        return (
-            student_t.cdf((top - index) / scatter, self.tail_df) if grade < 4 else index * 0 + 1.0
-        )
-
-    def mark_chance_at_most(self, grade, power_pct, speed_mm_s):
-        """True chance of a mark no deeper than a grade."""
-        threshold, speed_exponent, width, scatter = self.mark
-        v = np.asarray(speed_mm_s, float) / MARK_SPEED
-        index = np.log(self.watts(power_pct)) - speed_exponent * np.log(v) - threshold
-        top = (grade - 1) * width
         return (
             student_t.cdf((top - index) / scatter, self.tail_df) if grade < 4 else index * 0 + 1.0
         )

@@ -54,16 +54,18 @@ def chromium() -> Iterator[Any]:
 class Served:
     """A page that answers on a free port of this computer."""
 
-    def __init__(self, book: Any, browser: Any, pictures: Path | None, clock: Any) -> None:
-        self.book, self._clock = book, clock
-        self._browser, self._pictures = browser, pictures
+    def __init__(self, book: Any, browser: Any, pictures: Path | None) -> None:
+        self.book, self._browser, self._pictures = book, browser, pictures
+        # So much later than it is, for whoever lets people in [s].
+        self.later_s = 0.0
         self.faults: list[str] = []
         self._start(0)
 
     def _start(self, port: int) -> None:
         from calib.web.serving import open_site
 
-        self.site = open_site(self.book, port=port, clock=self._clock)
+        clock = lambda: time.monotonic() + self.later_s  # noqa: E731
+        self.site = open_site(self.book, port=port, clock=clock)
         self._running = threading.Thread(target=self.site.run)
         self._running.start()
 
@@ -77,6 +79,11 @@ class Served:
         self.end()
         self._start(int(self.site.address.rpartition(":")[2]))
 
+    @property
+    def code(self) -> str:
+        """Code of the newest board."""
+        return str(self.book.boards(limit=1).entries[0].id)
+
     def device(self, size: dict[str, int], **kind: Any) -> Any:
         """A device of its own that was let in; gives its page."""
         context = self._browser.new_context(viewport=size, reduced_motion="reduce", **kind)
@@ -85,6 +92,10 @@ class Served:
         page.on("pageerror", lambda error: self.faults.append(f"{page.url}: {error}"))
         page.on("console", self._listen)
         page.on("request", self._outside)
+        return self.let_in(page)
+
+    def let_in(self, page: Any) -> Any:
+        """Open the address that the terminal shows."""
         page.goto(self.site.way_in())
         page.get_by_role("button", name="Open calib here").click()
         page.wait_for_url("**/")
@@ -106,14 +117,12 @@ class Served:
 
 
 @contextmanager
-def serving(
-    book_place: Path, browser: Any, pictures: Path | None, clock: Any = time.monotonic
-) -> Iterator[Served]:
+def serving(book_place: Path, browser: Any, pictures: Path | None) -> Iterator[Served]:
     """Serve a logbook while the body runs; scripts that fail and requests outside fail the test."""
     from calib.logbook import open_book
 
     with open_book(book_place) as book:
-        served = Served(book, browser, pictures, clock)
+        served = Served(book, browser, pictures)
         try:
             yield served
         finally:

@@ -12,9 +12,9 @@ from shell import BIRCH, MACHINE, Shell, cut_cleanly
 
 PAGES = (
     "/", "/machine/new", "/sheet/new", "/material", "/plan", "/burnt", "/board/last",
-    "/board/last/take-down", "/look", "/setting", "/job", "/hang", "/lot", "/change", "/logbook",
-    "/sheet?name=birch+3", "/history", "/phones", "/nothing", "/done/settled", "/check", "/track",
-    "/elsewhere", "/machine?name=bench", "/lot/taken?sheet=birch+3",
+    "/board/last/record", "/look", "/setting", "/job", "/hang", "/lot", "/change", "/logbook",
+    "/sheet?name=birch+3", "/history", "/phones", "/nothing", "/done/kept", "/check", "/track",
+    "/elsewhere", "/machine?name=bench", "/lot/taken?sheet=birch+3", "/drawing",
 )  # fmt: skip
 TAGS = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice")
 # The dark page differs in its colours, the wide one in where things stand.
@@ -26,7 +26,7 @@ ALL, LOOKS = (
 # What a finger has to hit stands alone; links inside a sentence may be as high as the line.
 SMALL = """() => [...document.querySelectorAll(
   "button, select, input:not([type=radio]):not([type=hidden]), textarea, summary, .pick, .way,"
-  + " .hit, .main-button, .plain-button, nav a, .home, .files a, .lines a, .settled a")]
+  + " .hit, .main-button, .plain-button, nav a, .home, .files a, .lines a, .kept a")]
   .filter((one) => one.checkVisibility())
   .map((one) => [one.getBoundingClientRect(), one.outerHTML.slice(0, 80)])
   .filter(([box]) => box.width > 0 && (box.width < 43.9 || box.height < 43.9))
@@ -79,7 +79,7 @@ def test_the_record_of_a_board_can_be_printed(served: Served) -> None:
     page = served.device(DESK)
     page.goto(page.url.rstrip("/") + "/board/last")
     page.emulate_media(media="print")
-    assert not page.get_by_role("button", name="Take it down").is_visible()
+    assert not page.get_by_role("button", name="Record it").is_visible()
     assert page.locator(".cautions").is_visible()
     box = page.locator("svg.board").bounding_box()
     # 150 mm and the rim of 2 mm on both sides, at 96 px to the inch.

@@ -24,14 +24,14 @@ def test_a_wrong_field_is_pointed_at_and_the_rest_stays(
         for name, value in typed.items():
             page.locator(f"[name={name}]").fill(value)
         page.get_by_label("diode laser").check()
-        page.get_by_role("button", name="Take it down").click()
+        page.get_by_role("button", name="Record it").click()
         page.locator("#rated_w-wrong", has_text="60 kg").wait_for()
         served.look(page, "machine-new-wrong")
         assert page.evaluate("document.activeElement.name") == "rated_w"
         assert {name: page.locator(f"[name={name}]").input_value() for name in typed} == typed
         assert page.get_by_label("diode laser").is_checked()
         page.locator("[name=rated_w]").fill("60 W")
-        page.get_by_role("button", name="Take it down").click()
+        page.get_by_role("button", name="Record it").click()
         page.wait_for_url("**/machine?name=bench")
         served.look(page, "machine")
         assert served.book.machine("bench").rated_w == 60.0
@@ -46,7 +46,9 @@ def test_going_back_after_keeping_a_board_shows_it_again(
     tmp_path: Path, chromium: Any, pictures: Path | None
 ) -> None:
     maker = Shell(tmp_path)
-    maker.run("add-machine", "another", "--watts", "40", "--bed", "300x200", "--top-speed", "300")
+    maker.run(
+        "machine", "add", "another", "--watts", "40", "--bed", "300x200", "--top-speed", "300"
+    )
     for words in (MACHINE, BIRCH, ("plan", "--machine", "bench", "--burns", "4")):
         maker.run(*words)
     with serving(maker.book, chromium, pictures) as served:

@@ -23,17 +23,19 @@ sys.path[:0] = [str(HERE), str(HERE.parent)]
 
 import kill_writes  # noqa: E402
 from fault_bench import Bench, Fault, Line  # noqa: E402
-from file_faults import cut_off, damaged_bytes, interrupted_import, interrupted_restore  # noqa: E402
-from kill_writes import WRITES  # noqa: E402
-from place_faults import (  # noqa: E402
+from faults import (  # noqa: E402
     clock_goes_back,
+    cut_off,
+    damaged_bytes,
     full_disk,
     full_disk_at_a_backup,
+    interrupted_import,
+    interrupted_restore,
     limited_size,
+    newer_version,
     read_only,
-)
-from postgres import HOW_TO_INSTALL, Server, find_programs  # noqa: E402
-from version_faults import newer_version  # noqa: E402
+)  # fmt: skip
+from kill_writes import WRITES  # noqa: E402
 from workshop_records import BENCH, BIRCH, EVENING  # noqa: E402
 
 from calib.logbook import open_book  # noqa: E402
@@ -44,12 +46,12 @@ FAULTS: tuple[Fault, ...] = (
 )  # fmt: skip
 
 
-def killed_while_writing(place: str, name: str, kills: int, seed: int) -> Line:
+def killed_while_writing(database: str, kills: int, seed: int) -> Line:
     """Kill a writing process at every point, then at random moments."""
-    found = kill_writes.run(place, kills=kills, seed=seed)
+    found = kill_writes.run(database, kills=kills, seed=seed)
     harmed = found.half_written + found.broken_files
     return Line(
-        fault=f"killed while writing, {name}",
+        fault=f"killed while writing, {database}",
         tried=found.kills,
         survived=found.kills - harmed,
         rows_lost=found.lost,
@@ -91,12 +93,8 @@ def main() -> None:
         for line in try_all(Path(folder), times=given.times, seed=given.seed):
             show(line)
             lines.append(line)
-        if not given.without_kills:
-            place = f"{folder}/killed.sqlite3"
-            lines.append(killed_while_writing(place, "SQLite", given.kills, given.seed))
-            show(lines[-1])
-    if not given.without_kills:
-        lines.append(_killed_on_a_server(given.kills, given.seed))
+    for database in () if given.without_kills else ("sqlite", "postgresql"):
+        lines.append(killed_while_writing(database, given.kills, given.seed))
         show(lines[-1])
     total = Line(fault="all")
     for line in lines:
@@ -106,17 +104,6 @@ def main() -> None:
         total.rows_lost += line.rows_lost
     show(total)
     sys.exit(total.rows_lost > 0 or total.survived < total.tried)
-
-
-def _killed_on_a_server(kills: int, seed: int) -> Line:
-    programs = find_programs()
-    if programs is None:
-        sys.exit(HOW_TO_INSTALL)
-    server = Server(programs)
-    try:
-        return killed_while_writing(server.new_place(), "PostgreSQL", kills, seed)
-    finally:
-        server.remove()
 
 
 if __name__ == "__main__":

@@ -6,14 +6,16 @@ import itertools
 import os
 import shutil
 import sqlite3
+from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from kill_writes import fork, record
+from kill_writes import CELLS, fork, record
+from sqlalchemy import event
 
 from calib.errors import CalibError
-from calib.logbook import open_book
+from calib.logbook import Book, open_book
 from calib.logbook.checking import check_book
 
 Rows = set[tuple[object, ...]]
@@ -88,8 +90,21 @@ def look_after(line: Line, path: Path, before: Rows, said: str) -> None:
     if "by itself" in said:
         raise RuntimeError(said)
     open_book(path).close()
-    line.rows_lost += len(before - rows_in(path))
-    line.survived += is_good(path)
+    after = rows_in(path)
+    line.rows_lost += len(before - after)
+    line.survived += is_good(path) and _only_whole_writes(after)
+
+
+def _only_whole_writes(rows: Rows) -> bool:
+    """Say whether what was read off boards in one go is there wholly or not at all."""
+    batches = Counter(row[11] for row in rows if row[0] == "entries" and row[3 + 1] == "look")
+    return set(batches.values()) <= {len(CELLS)}
+
+
+def expect(said: str, *words: str) -> None:
+    """See that something was said, in these words."""
+    if missing := [part for part in words if part not in said]:
+        raise RuntimeError(f"{said!r} lacks {missing[0]!r}")
 
 
 def told(work: Callable[[], object]) -> str:
@@ -109,3 +124,47 @@ def killed(work: Callable[[], None]) -> bool:
     if not os.WIFSIGNALED(status):
         raise RuntimeError("the process failed by itself")
     return True
+
+
+NOBODY = 65534
+
+
+def let_grow(book: Book, pages: int) -> None:
+    """Let the file grow by so many pages only, as if the disk were full then."""
+    with sqlite3.connect(book.path or "") as connection:
+        used = connection.execute("PRAGMA page_count").fetchone()[0]
+    connection.close()
+
+    def limit(connection: sqlite3.Connection, _: object) -> None:
+        connection.execute(f"PRAGMA max_page_count = {used + pages}")
+
+    book.close()
+    event.listen(book.engine, "connect", limit)
+
+
+def in_a_process(work: Callable[[], object], *, user: int | None = None) -> str:
+    """Run something in a process of its own; give what it said it could not do, or ''."""
+    reading, writing = os.pipe()
+    number = os.fork()
+    if number == 0:
+        said = "failed by itself"
+        try:
+            os.close(reading)
+            if user is not None:
+                os.setgroups([])
+                os.setgid(user)
+                os.setuid(user)
+            work()
+            said = ""
+        except CalibError as error:
+            said = str(error)
+        except BaseException as error:  # noqa: B902  told to the test, which fails on it
+            said = f"failed by itself: {error!r}"
+        finally:
+            os.write(writing, said.encode())
+            os._exit(0)
+    os.close(writing)
+    with os.fdopen(reading) as lines:
+        said = lines.read()
+    os.waitpid(number, 0)
+    return said

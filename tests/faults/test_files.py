@@ -13,7 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from bad_places import NOBODY, in_a_process
+from fault_bench import NOBODY, in_a_process
 from shell import Shell
 from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 
@@ -121,8 +121,8 @@ def test_what_keeps_nothing_is_refused(shell: Shell, place: str, said: str) -> N
         open_book(place)
     with pytest.raises(LogbookError, match="would be forgotten|is no file that keeps"):
         open_book(Path(place))
-    assert place in shell.refusal("note", "lost", "--book", place)
-    assert "None of it" not in shell.refusal("list", "--book", place)
+    assert place in shell.refusal("book", "note", "lost", "--book", place)
+    assert "None of it" not in shell.refusal("book", "list", "--book", place)
     assert list(shell.folder.iterdir()) == []
 
 

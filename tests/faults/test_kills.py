@@ -8,8 +8,6 @@ import sys
 from pathlib import Path
 
 import pytest
-from every_fault import try_all
-from file_faults import interrupted_restore
 from kill_writes import add_job, fork, record, wait_for
 from postgres import Server
 from workshop_records import BENCH, BIRCH, EVENING
@@ -103,9 +101,3 @@ def test_a_killed_backup_or_restore_leaves_a_whole_logbook(tmp_path: Path, work:
                 assert export_text(book) == document
         survived += killed
     assert survived >= 5
-
-
-def test_a_restore_killed_at_any_step_leaves_the_old_or_the_new_logbook(tmp_path: Path) -> None:
-    (line,) = try_all(tmp_path, times=8, seed=0, faults=[interrupted_restore])
-    assert line.tried >= 15
-    assert (line.survived, line.rows_lost) == (line.tried, 0)

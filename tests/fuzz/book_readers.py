@@ -16,7 +16,7 @@ import sqlalchemy as sa
 from hostile import edit_json
 from tally import Reader
 from typer.main import get_command
-from workshop_records import BENCH, BIRCH, EVENING, JOB, PROMISE, SETTING, later, some_grid
+from workshop_records import ADVICE, BENCH, BIRCH, EVENING, JOB, SETTING, later, some_grid
 
 from calib.cli import app
 from calib.errors import BadFile, CalibError, InvalidRecord
@@ -24,8 +24,7 @@ from calib.logbook import Book, Session, export_text, ledger, open_book
 from calib.logbook.exchange import check_entries, read_lines
 from calib.records import Reading
 from calib.tasks.keeping import import_book
-from calib.tasks.results import CellByCell
-from calib.tasks.results import take_down as take_down_of_task
+from calib.tasks.results import CellByCell, record_readings
 
 # A logbook is made anew after so many inputs that it took in, so that it stays small.
 TAKEN_IN = 40
@@ -79,7 +78,11 @@ def book_readers(folder: Path) -> tuple[Reader, ...]:
             share=0.4,
             read=bench.run,
             grammar=grammars.COMMAND,
-            examples=(b"show-board\nlast", b"costs\n--machine-hour\n12", b"history\nbirch 3"),
+            examples=(
+                b"board\nshow\nlast",
+                b"book\ncosts\n--machine-hour\n12",
+                b"book\nhistory\nbirch 3",
+            ),
             words=("\n", "--note", "--why", "--json", "bench", "birch 3"),
             longest=600,
             longest_sent=3000,
@@ -119,12 +122,12 @@ def fill(book: Book) -> None:
     book.add_sheet(BIRCH, when=EVENING)
     book.add_board(some_grid(), when=later(2), forecasts={"A1": {"through": 0.83}})
     book.record("AB12", [Reading(cell="A1", through="no")], when=later(3), session="monday")
-    promise = book.add_promise(PROMISE, machine="bench", sheet="birch 3", when=later(6))
-    book.add_job("bench", "birch 3", JOB, when=later(7), promise_id=promise)
-    book.settle("bench", "birch 3", "cut", SETTING, when=later(8), promise_id=promise)
+    kept = book.keep("bench", "birch 3", "cut", SETTING, when=later(6), advice=ADVICE)
+    book.add_job("bench", "birch 3", JOB, when=later(7), kept_id=kept)
+    book.keep("bench", "birch 3", "line_mark", SETTING, when=later(8))
     book.attach("AB12", "a1.jpg", b"\xff\xd8\xff\xe0", when=later(9), cell="A1")
     book.add_note("a note", when=later(10), board_id="AB12")
-    book.keep("comb", {"stock_mm": 3.02}, when=later(10), machine="bench", sheet="birch 3")
+    book.store("comb", {"stock_mm": 3.02}, when=later(10), machine="bench", sheet="birch 3")
 
 
 class _Bench:
@@ -147,7 +150,7 @@ class _Bench:
     def take_down(self, data: bytes) -> None:
         """Take a result file down."""
         with self._unchanged_if_refused() as book:
-            take_down_of_task(book, some_grid(), data, when=later(20), session="s", why="")
+            record_readings(book, some_grid(), data, when=later(20), session="s", why="")
 
     def answer(self, data: bytes) -> None:
         """Answer what is asked of each cell, a line at a time."""

@@ -14,7 +14,7 @@ from book_readers import rows
 from hostile import bend, encoded, grow
 from visitor import House, Visitor
 
-from calib.web.app import _PARTS
+from calib.web.app import PARTS
 
 # Pages that fit, plan or draw; one in so many inputs is sent to them.
 _SLOW = re.compile(
@@ -25,7 +25,7 @@ _ONE_IN = 10
 
 def routes() -> list[tuple[str, str]]:
     """Method and path of every route of the pages."""
-    found = [route for part in _PARTS for route in part.router.routes]
+    found = [route for part in PARTS for route in part.router.routes]
     pages = [route for route in found if not route.path.startswith("/api/")]
     return sorted((method, route.path) for route in pages for method in route.methods)
 
@@ -33,8 +33,7 @@ def routes() -> list[tuple[str, str]]:
 def fuzz_pages(house: House, examples: int, seed: int) -> Iterator[tuple[str, Counter[int]]]:
     """Fuzz every route of the pages; give the answers by status."""
     random = Random(seed)
-    board, promise = house.book.boards(limit=1).entries[0].id, house.book.promises()
-    known = {"board_id": board, "promise_id": promise[0].id if promise else "x", "what": "job"}
+    known = {"board_id": house.book.boards(limit=1).entries[0].id, "what": "job"}
     for method, path in routes():
         guest, count = house.guest(), Counter[int]()
         for _ in range(max(1, examples // (_ONE_IN if _SLOW.fullmatch(path) else 1))):

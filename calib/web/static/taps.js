@@ -51,7 +51,7 @@ const calibTaps = (() => {
       sending = true;
       clearTimeout(timer);
       let status = 200;
-      for (let tap; (tap = queue.find((one) => !one.refused && !one.held));) {
+      for (let tap; (tap = queue.find((one) => !one.refused));) {
         tap.tried = true; // from now on it may be stored, whatever is heard of it
         keep(tap);
         const result = await post(tap);
@@ -120,7 +120,6 @@ const calibTaps = (() => {
   const queue = box ? calibTaps.all() : []; // the page of a board sends its own
   if (queue.length === 0) return;
   for (const tap of queue) {
-    delete tap.held; // whoever is here has left the cell
     delete tap.refused;
     calibTaps.keep(tap);
   }

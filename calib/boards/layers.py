@@ -1,0 +1,88 @@
+"""What of a board is burnt at one setting: its name in files, its words, its colour, its strokes.
+
+Drawings, programs for one setting and the record sheet all take their groups from here.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from calib.boards.board import Board, board_of
+from calib.boards.naming import setting_words
+from calib.boards.strokes import Stroke
+from calib.records import Grid, Setting
+
+# Eight of the 216 colours whose parts are multiples of 51, the set whose two nearest are farthest
+# apart (CIEDE2000 22.6), white included, to normal eyes and to those without one kind of cone
+# (Machado, Oliveira, Fernandes 2009); each rounds to another of the 16 basic colours of the web.
+# Each is the farthest from those before it. tests/test_colours.py works it out again.
+PALETTE = (
+    "#330000", "#9900ff", "#000066", "#999966", "#336666", "#66ff00", "#ff99ff", "#993300",
+)  # fmt: skip
+# The nearest of DXF's 255 numbered colours.
+DXF_COLOURS = (18, 190, 174, 43, 115, 70, 211, 22)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layer:
+    """Strokes of one colour, in burning order."""
+
+    key: str  # such as ``03-60pct-12.5mm_s``: keys sort in burning order
+    title: str  # in words
+    number: int  # from 0, the codes
+    setting: Setting
+    strokes: tuple[Stroke, ...]
+
+    @property
+    def colour(self) -> str:
+        """Its stroke colour; from the ninth on a shade off that of the one eight before."""
+        shade, place = divmod(self.number, len(PALETTE))
+        parts = (int(PALETTE[place][at : at + 2], 16) for at in (1, 3, 5))
+        return "#" + "".join(f"{p - shade if p > 127 else p + shade:02x}" for p in parts)
+
+
+def layers_of(planned: Grid | Board) -> tuple[Layer, ...]:
+    """The codes, then a layer for each setting, gentle first.
+
+    Where something is set by hand before each group, a layer for each group.
+    """
+    board = board_of(planned)
+    return tuple(
+        Layer(key=key, title=title, number=number, setting=setting, strokes=strokes)
+        for number, (key, title, setting, strokes) in enumerate(_parts(board))
+    )
+
+
+def _parts(board: Board) -> Iterator[tuple[str, str, Setting, tuple[Stroke, ...]]]:
+    codes = board.label_setting
+    by_hand = all(group.by_hand for group in board.groups)
+
+    def burnt_at(setting: Setting) -> tuple[Stroke, ...]:
+        return tuple(stroke for stroke in board.strokes if stroke.setting == setting)
+
+    words = f"codes: {setting_words(codes)}"
+    yield "00-codes", words, codes, board.labels if by_hand else burnt_at(codes)
+    if by_hand:
+        for number, group in enumerate(board.groups, 1):
+            words = f"{group.name}: {setting_words(group.setting)}"
+            yield f"{number:02d}-{group.label}", words, group.setting, group.strokes
+        return
+    for number, setting in enumerate((s for s in board.settings if s != codes), 1):
+        key = f"{number:02d}-{setting.power_pct:g}pct-{setting.speed_mm_s:g}mm_s"
+        if setting.passes > 1:
+            key += f"-{setting.passes}x"
+        if setting.line_pitch_mm is not None:
+            key += f"-{setting.line_pitch_mm:g}mm"
+        yield key, setting_words(setting), setting, burnt_at(setting)
+
+
+def colours_of(planned: Grid | Board) -> dict[Setting, str]:
+    """The stroke colour of each setting of a board."""
+    return {layer.setting: layer.colour for layer in layers_of(planned)}
+
+
+def drawings_of(planned: Grid | Board) -> int:
+    """How many drawings of at most eight colours a board takes: programs tell no more apart."""
+    return math.ceil(len(colours_of(planned)) / len(PALETTE))

@@ -1,0 +1,106 @@
+"""Commands for machines."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+from calib.cli.options import (
+    Changes,
+    MachineName,
+    Note,
+    Pictures,
+    Said,
+    argument,
+    command,
+    option,
+    unchanged,
+)
+from calib.cli.terminal import draw, now, tell
+
+if TYPE_CHECKING:
+    from calib.logbook import Book
+    from calib.records import Machine
+
+
+@command("calib machine add bench --watts 60 --bed 600x400 --top-speed 400")
+def machine_add(book: Book, machine: Machine, note: Note = "") -> Said:
+    """Describe a machine: name, watts, bed and top speed will do; the rest is assumed, and said."""
+    from calib.tasks.workshop import add_machine
+    from calib.texts.workshop import machine_text
+
+    known = machine in book.machines()
+    assumed = add_machine(book, machine, when=now(), note=note)
+    if known:
+        tell(unchanged(f"Machine {machine.name}", note))
+    return machine, machine_text(machine, assumed)
+
+
+@command("calib machine change bench --what lens --lens 50.8 --note 'new lens'")
+def machine_change(
+    book: Book,
+    changed: Changes[Machine],
+    what: Annotated[
+        str, option("--what", "WORD", "lens, focus, air, mirror, tube or other.")
+    ] = "other",
+    note: Note = "",
+) -> Said:
+    """Record what changed at a machine; the earlier set-up stays in the logbook."""
+    from calib.tasks.finding import find_machine
+    from calib.tasks.workshop import assumptions
+    from calib.texts.workshop import machine_text
+
+    name = find_machine(book, changed.pop("name")).name
+    machine = book.change_setup(name, when=now(), what=what, note=note, **changed)  # type: ignore[arg-type]
+    return machine, machine_text(machine, assumptions(machine))
+
+
+@command("calib machine list")
+def machine_list(book: Book) -> Said:
+    """List the machines as they are set up now."""
+    from calib.texts.workshop import machines_text
+
+    machines = book.machines()
+    return machines, machines_text(machines)
+
+
+@command("calib machine show bench")
+def machine_show(
+    book: Book,
+    name: Annotated[
+        str | None, argument("[NAME]", "The machine; that used last if left out.")
+    ] = None,
+) -> Said:
+    """Show a machine, what is assumed of it, and every set-up it has had."""
+    from calib.tasks.finding import find_machine
+    from calib.tasks.workshop import assumptions
+    from calib.texts.workshop import shown_machine_text
+
+    setups = book.setups(find_machine(book, name).name)
+    machine = setups[-1].machine
+    assumed = assumptions(machine)
+    data = {"machine": machine, "assumed": assumed, "setups": setups}
+    return data, shown_machine_text(machine, assumed, setups)
+
+
+@command("calib machine check --reference 'MDF 3' --picture strips.png")
+def machine_check(
+    book: Book,
+    sheet: Annotated[
+        str | None, argument("[SHEET]", "A sheet whose parts hang: is it the sheet or the machine?")
+    ] = None,
+    reference: Annotated[
+        str | None, option("--reference", "NAME", "The sheet that the check strips are of.")
+    ] = None,
+    machine: MachineName = None,
+    picture: Pictures = None,
+) -> Said:
+    """Say from its check strips whether the machine lost power, and what to look at in order."""
+    from calib.tasks.checks import check_machine, sheet_or_machine, strip_chart
+    from calib.texts.checks import cause_text, strips_text
+
+    if sheet is not None:
+        cause = sheet_or_machine(book, machine, sheet, reference)
+        return cause, cause_text(cause)
+    record = check_machine(book, machine, reference)
+    draw(strip_chart(record, picture or ()))
+    return record, strips_text(record)

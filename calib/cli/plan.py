@@ -1,0 +1,74 @@
+"""Where one begins: what is open, and the command that plans boards, whatever they are for."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated
+
+from calib.cli.options import Changes, Into, Said, command, flag, option
+from calib.cli.terminal import now, tell, unless_doubted
+
+if TYPE_CHECKING:
+    from calib.logbook import Book
+    from calib.records import Setting
+    from calib.tasks.wishes import (
+        BoardWish,
+        CheckWish,
+        CombWish,
+        ElsewhereWish,
+        FileWish,
+        FocusWish,
+        Pair,
+    )
+
+
+@command("calib overview", hidden=True)
+def overview(book: Book) -> Said:
+    """Say what is open, and the next command for each sheet."""
+    from calib.tasks.steps import overview
+    from calib.texts.boards import overview_text
+
+    found = overview(book)
+    return found, overview_text(found)
+
+
+@command(
+    "calib plan 'birch 3' --burns 6 --offcut 200x150 --into board-1",
+    leave_out=("address", "setting", "rated_w"),
+)
+def plan(
+    book: Book,
+    typed: Changes[
+        Pair | BoardWish | FileWish | CheckWish | ElsewhereWish | CombWish | Setting | FocusWish
+    ],
+    purpose: Annotated[
+        str,
+        option(
+            "--for",
+            "PURPOSE",
+            "edge: where it cuts or marks; lot: does a new lot need more; check: has the machine"
+            " lost power; transfer: confirm a start on another machine; joint: parts that fit;"
+            " focus: the right height.",
+        ),
+    ] = "edge",
+    into: Into = None,
+    yes: Annotated[bool, flag("--yes", "Plan on although something else must be wrong.")] = False,
+) -> Said:
+    """Plan the next board of a sheet: the first brackets the edge, later ones close in on it."""
+    from calib.tasks.folders import check_folder, write_folder
+    from calib.tasks.purposes import plan_for
+    from calib.texts.boards import files_text
+    from calib.texts.planned import plan_data, plan_text, unburnt_lines
+
+    check_folder(into)
+    planned = unless_doubted(
+        lambda sure: plan_for(book, purpose, typed, when=now(), sure=sure),
+        yes,
+        "Is all of that as it should be, and the next board to be planned?",
+        "Nothing was planned: answer y, or give --yes, when all of that is as it should be.",
+    )
+    for line in unburnt_lines(planned):
+        tell(line)
+    written = write_folder(planned.files, into)
+    if into is not None:
+        tell(files_text(planned.files, written, into))
+    return plan_data(planned, written), plan_text(planned)

@@ -1,0 +1,126 @@
+"""Plan a board for any purpose from what was typed, and refuse what doesn't belong to it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from calib.boards.focus import FocusBoard
+from calib.errors import InvalidRecord, Misfit, shown
+from calib.logbook import Book
+from calib.records import Setting
+from calib.records.fields import fields_of
+from calib.tasks.boards import Planned, plan_boards, plan_focus_board
+from calib.tasks.checks import plan_lot, plan_strip
+from calib.tasks.elsewhere import CarriedOver, carry_over
+from calib.tasks.files import focus_files
+from calib.tasks.folders import Files
+from calib.tasks.joints import PlannedComb, plan_comb_board
+from calib.tasks.wishes import (
+    BoardWish,
+    CheckWish,
+    CombWish,
+    ElsewhereWish,
+    FileWish,
+    FocusWish,
+    Named,
+    Pair,
+)
+
+# What may be said of a board of each purpose.
+PURPOSES: Mapping[str, tuple[Any, ...]] = {
+    "edge": (Pair, BoardWish, FileWish),
+    "lot": (Named, CheckWish, Setting, FileWish),
+    "check": (Named, CheckWish, FileWish),
+    "transfer": (Pair, ElsewhereWish, FileWish),
+    "joint": (Named, CombWish, Setting),
+    "focus": (Named, FocusWish),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedFor:
+    """What was planned for a purpose: one of these, or several boards of a split round."""
+
+    purpose: str
+    boards: tuple[Planned, ...] = ()
+    split: bool = False
+    carried: CarriedOver | None = None
+    comb: PlannedComb | None = None
+    focus: FocusBoard | None = None
+
+    @property
+    def files(self) -> Files:
+        """All files by name."""
+        if self.comb is not None:
+            return self.comb.files
+        if self.focus is not None:
+            return focus_files(self.focus)
+        return {name: content for one in self.boards for name, content in one.files.items()}
+
+
+def plan_for(
+    book: Book, purpose: str, typed: Mapping[str, Any], *, when: datetime, sure: bool = False
+) -> PlannedFor:
+    """Plan a board for a purpose; ``typed`` are the fields that were given, of any of its records.
+
+    Raises InvalidRecord when there is no such purpose, or a field doesn't belong to it; NeedsYes,
+    unless ``sure``, when all burns so far lie where something else must be wrong.
+    """
+    if purpose not in PURPOSES:
+        known = ", ".join(PURPOSES)
+        raise InvalidRecord(f"A board can't be planned for {shown(purpose)}: give one of {known}.")
+    _refuse_others(purpose, typed)
+
+    def asked(kind: Any, **more: Any) -> Any:
+        names = {field.name for field in fields_of(kind)}
+        return kind(**{name: value for name, value in typed.items() if name in names} | more)
+
+    def setting() -> Setting | None:
+        if not {"power_pct", "speed_mm_s"} & set(typed):
+            return None
+        return asked(Setting, passes=typed.get("passes", (1,))[0], line_pitch_mm=None)  # type: ignore[no-any-return]
+
+    files = asked(FileWish) if FileWish in PURPOSES[purpose] else FileWish()
+    machine, sheet = asked(Named).names
+    if purpose == "edge":
+        wish = asked(BoardWish)
+        made = plan_boards(
+            book, machine, sheet, asked(Pair).operation, wish, when=when, files=files, sure=sure
+        )
+        return PlannedFor(purpose=purpose, boards=made, split=wish.split)
+    if purpose in ("lot", "check"):
+        plan = plan_lot if purpose == "lot" else plan_strip
+        wish = asked(CheckWish, setting=setting())
+        board = plan(book, machine, sheet, wish, when=when, files=files)
+        return PlannedFor(purpose=purpose, boards=(board,))
+    if purpose == "transfer":
+        wish = asked(ElsewhereWish)
+        operation = asked(Pair).operation
+        carried = carry_over(book, machine, sheet, operation, wish, when=when, files=files)
+        boards = () if carried.planned is None else (carried.planned,)
+        return PlannedFor(purpose=purpose, carried=carried, boards=boards)
+    if purpose == "joint":
+        comb = plan_comb_board(book, machine, sheet, asked(CombWish, setting=setting()), when=when)
+        return PlannedFor(purpose=purpose, comb=comb)
+    return PlannedFor(
+        purpose=purpose, focus=plan_focus_board(book, machine, sheet, asked(FocusWish))
+    )
+
+
+def _refuse_others(purpose: str, typed: Mapping[str, Any]) -> None:
+    """Say of each field that doesn't belong to a purpose for what it is."""
+    fields = {
+        name: {field.name for kind in kinds for field in fields_of(kind)}
+        for name, kinds in PURPOSES.items()
+    }
+    wrong = []
+    for name, value in typed.items():
+        if name not in fields[purpose]:
+            of = " or ".join(each for each, known in fields.items() if name in known)
+            allowed = f"it belongs to a board for {of}, not to one for {purpose}; leave it out"
+            wrong.append(Misfit(name, value, allowed))
+    if wrong:
+        raise InvalidRecord.of("plan", wrong)

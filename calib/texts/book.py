@@ -1,0 +1,228 @@
+"""Text of the logbook: lists, questions, backups, photographs, sessions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from calib.logbook.coding import material_key
+from calib.texts.words import (
+    bullets,
+    counted,
+    date_words,
+    operation_words,
+    paragraphs,
+    reading_words,
+    short_code,
+    table,
+    wrapped,
+)
+
+if TYPE_CHECKING:
+    from calib.logbook.bodies import Session
+    from calib.logbook.checking import Check
+    from calib.logbook.entries import (
+        HistoryLine,
+        ImportReport,
+        Line,
+        Page,
+        Photograph,
+        Question,
+    )
+    from calib.tasks.keeping import BackupFile, Kept
+
+_KIB = 1024.0
+
+
+def page_text(page: Page) -> str:
+    """List boards, jobs, check strips and notes."""
+    if not page.entries:
+        return "Nothing in the logbook fits." if not page.offset else "There is nothing further on."
+    header = (
+        "planned or run",
+        "what",
+        "code",
+        "sheet",
+        "machine",
+        "operation",
+        "round",
+        "read",
+        "came out",
+    )
+    first = page.offset + 1
+    last = page.offset + len(page.entries)
+    shown = f"{first} to {last} of {page.total}, newest first."
+    return paragraphs(table(header, [_entry(entry) for entry in page.entries]), shown)
+
+
+def unknown_material_text(material: str, known: Sequence[str]) -> str:
+    """Say that no sheet is of a material, and which there are; nothing when one is."""
+    if material_key(material) in map(material_key, known):
+        return ""
+    there = ", ".join(sorted(set(known))) or "no sheet yet"
+    return f"No entry matches: no sheet is of material {material!r}; the logbook has {there}."
+
+
+def _entry(entry: Line) -> tuple[str, ...]:
+    outcomes = ", ".join(f"{count} {name}" for name, count in entry.outcomes.items())
+    return (
+        date_words(entry.at),
+        entry.kind.replace("_", " "),
+        short_code(entry.id),
+        entry.sheet,
+        entry.machine,
+        operation_words(entry.operation),
+        "" if entry.round is None else str(entry.round),
+        "" if entry.kind == "note" else f"{entry.read} of {entry.cells}",
+        entry.note if entry.kind == "note" else outcomes,
+    )
+
+
+def history_text(lines: Sequence[HistoryLine]) -> str:
+    """Tell the whole story of a pair; what no longer counts is marked."""
+    rows = [
+        (
+            date_words(line.at),
+            short_code(line.id),
+            line.kind,
+            f"{line.board} {line.cell}".strip(),
+            line.text if line.reading is None else reading_words(line.reading) or line.text,
+            line.why,
+            "no longer counts" if line.superseded else "",
+        )
+        for line in lines
+    ]
+    return table(("when", "entry", "what", "where", "recorded", "why", ""), rows)
+
+
+def import_text(report: ImportReport) -> str:
+    """Say what an import did, and what it asks."""
+    counts = [
+        (title, counts_in_words(numbers))
+        for title, numbers in (("Added", report.added), ("There already", report.already))
+    ]
+    lines = [f"{title}: {text or 'nothing'}." for title, text in counts]
+    return paragraphs("\n".join(lines), questions_text(report.questions))
+
+
+def questions_text(questions: Sequence[Question]) -> str:
+    """List what was said in two ways, and how to say which holds; nothing without any."""
+    asked = [
+        f"{one.key}: {'; or '.join(f'({n}) {said}' for n, said in enumerate(one.said, 1))}. Answer"
+        f" with --answer '{one.key}=WORD', WORD one of {', '.join(one.answers)}."
+        for one in questions
+    ]
+    return bullets("Said in two ways; none of them counts until you answer", asked)
+
+
+# What kinds of entries are called where their own names say less.
+_KINDS = {
+    "setup": "change of set-up",
+    "look": "reading",
+    "size": "coupon measured",
+    "cell_note": "note on a cell",
+    "kept": "kept setting",
+    "withdraw": "withdrawal",
+    "name": "new name",
+    "costs": "set of costs",
+    "comb_readings": "set of readings of a comb",
+    "same": "answer",
+}
+_MANY = {
+    "setup": "changes of set-up", "size": "coupons measured", "cell_note": "notes on cells",
+    "costs": "sets of costs", "comb_readings": "sets of readings of combs",
+}  # fmt: skip
+
+
+def counts_in_words(counts: Mapping[str, int]) -> str:
+    """Write how many entries there are of each kind.
+
+    Examples
+    --------
+    >>> counts_in_words({"sheet": 1, "setup": 2, "note": 0, "check_strip": 2})
+    '1 sheet, 2 changes of set-up, 2 check strips'
+    """
+    return ", ".join(
+        f"{count} {_MANY[kind]}"
+        if count > 1 and kind in _MANY
+        else counted(count, _KINDS.get(kind, kind.replace("_", " ")))
+        for kind, count in counts.items()
+        if count
+    )
+
+
+def kept_text(kept: Kept) -> str:
+    """Say where a backup is and what is in it."""
+    rows = counts_in_words(kept.rows) or "nothing yet"
+    return f"{kept.file}\nIn it, looked at after it was written: {rows}."
+
+
+def backups_text(files: Sequence[BackupFile]) -> str:
+    """List the backups of a logbook."""
+    if not files:
+        return "There is no backup beside the logbook."
+    rows = [
+        (
+            date_words(file.made),
+            "good" if file.whole else "damaged",
+            f"{file.size_bytes / _KIB:.0f} KiB",
+            str(file.file),
+        )
+        for file in files
+    ]
+    return table(("made", "state", "size", "file"), rows)
+
+
+def check_text(found: Check) -> str:
+    """Say that a logbook is sound, and what it was compared with."""
+    rows = counts_in_words(found.rows) or "nothing in it yet"
+    if found.compared_with is None:
+        compared = "There is no backup beside it: make one with backup."
+    else:
+        compared = f"Its newest backup is {found.compared_with}."
+    missing = counts_in_words(found.missing)
+    return paragraphs(
+        f"The logbook is sound: {rows}.",
+        wrapped(compared),
+        wrapped(
+            f"Not in the logbook, but in that backup: {missing}. That is so when an earlier backup"
+            " was put back since."
+        )
+        if missing
+        else "",
+    )
+
+
+def photographs_text(board: str, photographs: Sequence[Photograph]) -> str:
+    """List the photographs of a board."""
+    if not photographs:
+        return f"Board {board} has no photograph."
+    rows = [
+        (date_words(p.at), p.cell or "board", f"{p.size_bytes / _KIB:.0f} KiB", p.filename)
+        for p in photographs
+    ]
+    head = f"Board {board}: {counted(len(photographs), 'photograph')}"
+    return f"{head}\n{table(('attached', 'of', 'size', 'file'), rows)}"
+
+
+def sessions_text(sessions: Sequence[Session]) -> str:
+    """List sessions with what was recorded of them."""
+    if not sessions:
+        return "No session yet: one begins with the first burn that is recorded."
+    rows = [
+        (
+            session.label,
+            "" if session.focus_mm is None else f"{session.focus_mm:g} mm",
+            _yes(session.air),
+            _yes(session.lens_cleaned),
+            session.support,
+            _yes(session.masked),
+            session.note,
+        )
+        for session in sessions
+    ]
+    return table(("session", "focus", "air", "lens cleaned", "on", "masked", "note"), rows)
+
+
+def _yes(value: bool | None) -> str:
+    return "" if value is None else ("yes" if value else "no")

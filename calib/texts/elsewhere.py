@@ -1,0 +1,70 @@
+"""Text of starting points elsewhere."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from calib.advice.wattage_table import wattage_text as wattage_text
+from calib.records import MARK_WORDS
+from calib.texts.boards import planned_text
+from calib.texts.words import bullets, paragraphs, setting_words, table, wrapped
+from calib.units import show_speed
+
+if TYPE_CHECKING:
+    from calib.advice.transfer import StartingPoint
+    from calib.tasks.elsewhere import CarriedOver
+
+
+def carried_over_data(carried: CarriedOver) -> dict[str, Any]:
+    """A starting point as data, without the region it rests on."""
+    start = carried.start
+    return {
+        "machine": start.region.machine.name,
+        "sheet": start.region.sheet.name,
+        "operation": start.region.operation,
+        "setting": start.setting,
+        "slowest_mm_s": start.slowest_mm_s,
+        "fastest_mm_s": start.fastest_mm_s,
+        "reliability": start.reliability,
+        "chance": start.chance,
+        "confirm": start.confirm,
+        "board_id": carried.planned.grid.board_id if carried.planned else None,
+        "notes": start.notes,
+    }
+
+
+def carried_over_text(carried: CarriedOver) -> str:
+    """Say where to begin, how far off that may be, and what confirms it."""
+    start = carried.start
+    where = f"{start.region.sheet.name} on {start.region.machine.name}"
+    if carried.planned is not None:
+        confirm = planned_text(carried.planned)
+    else:
+        rows = [
+            (str(n), f"{s.power_pct:g} %", show_speed(s.speed_mm_s))
+            for n, s in enumerate(start.confirm, 1)
+        ]
+        confirm = "Burn these first, best first:\n" + table(("", "power", "speed"), rows)
+    return paragraphs(
+        f"Begin with {where}: {setting_words(start.setting)}. Nothing was burnt there.",
+        wrapped(_interval(start)),
+        bullets("Notes", start.notes),
+        confirm,
+    )
+
+
+def _interval(start: StartingPoint) -> str:
+    # An interval so wide isn't told in hundredths.
+    low, high = (show_speed(round(end, 1)) for end in (start.slowest_mm_s, start.fastest_mm_s))
+    power = f"{start.power_pct:g} %"
+    if start.reliability is not None:
+        return (
+            f"In 9 of 10 cases the fastest speed that meets a chance of {start.reliability:g} at"
+            f" {power} lies between {low} and {high}. At the starting point itself a coupon falls"
+            f" free with a chance of {start.chance:.2f}: it is as likely too fast as too slow."
+        )
+    return (
+        f"In 9 of 10 cases the middle of the wanted grade at {power} lies between {low} and {high}."
+        f" The starting point comes out as wanted with a chance of {start.chance:.2f}; mark grades"
+        f" run from {MARK_WORDS[0]} (0) to {MARK_WORDS[4]} (4)."
+    )

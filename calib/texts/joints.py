@@ -1,0 +1,116 @@
+"""Text of comb boards, joints and kerfs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from calib.boards.comb import FEEL_WORDS, CombBoard
+from calib.joints.joint import Joint, joint_words
+from calib.joints.kerf import KerfLaw, KerfPoint
+from calib.texts.words import bullets, paragraphs, setting_words, table, wrapped
+
+if TYPE_CHECKING:
+    from calib.tasks.joints import CombTaken, PlannedComb
+
+
+def comb_text(planned: PlannedComb) -> str:
+    """Describe a planned comb."""
+    board = planned.board
+    rows = [
+        (name, f"{steps[0].label} to {steps[-1].label}", _widths(steps))
+        for name, steps in (("slots", board.slots), ("tongues", board.tongues))
+        if steps
+    ]
+    if board.gauge is not None:
+        rows.append(("gauge", board.gauge.label, f"{board.gauge.width_mm:.2f} mm"))
+    feels = "; ".join(f"{word}: {meaning}" for word, meaning in FEEL_WORDS.items())
+    return paragraphs(
+        f"Comb board {board.board_id} for {board.sheet.name} on {board.machine.name},"
+        f" {board.board_mm[0]:g} x {board.board_mm[1]:g} mm\ncut at {setting_words(board.setting)};"
+        f" burns {planned.time_s / 60.0:.1f} min",
+        table(("", "codes", "drawn widths"), rows),
+        wrapped(
+            f"Try stock of {board.stock_mm:g} mm in the slots, the tongues in the gauge ({feels}),"
+            f" then: calib record {board.board_id} --tight S1 --snug S2 ..."
+        ),
+        bullets("Notes", board.notes),
+    )
+
+
+def _widths(steps: Sequence[Any]) -> str:
+    return f"{steps[0].width_mm:.2f} to {steps[-1].width_mm:.2f} mm"
+
+
+def comb_data(planned: PlannedComb, written: Sequence[object]) -> dict[str, object]:
+    """A planned comb as data; the strokes stand in the drawing."""
+    board = planned.board
+    return {
+        "board_id": board.board_id,
+        "machine": board.machine.name,
+        "sheet": board.sheet.name,
+        "setting": board.setting,
+        "stock_mm": board.stock_mm,
+        "kerf_mm": board.kerf_mm,
+        "step_mm": board.step_mm,
+        "board_mm": board.board_mm,
+        "steps": board.steps,
+        "time_s": planned.time_s,
+        "files": tuple(written),
+        "notes": board.notes,
+    }
+
+
+def comb_recorded_text(taken: CombTaken) -> str:
+    """Show what was recorded of a comb."""
+    rows = [
+        (
+            reading.label,
+            reading.feel or "-",
+            *(_read(reading.widths_mm(face)) for face in ("top", "bottom", "across")),
+        )
+        for reading in taken.readings
+    ]
+    return paragraphs(
+        f"{len(rows)} slots and tongues of this comb are recorded.",
+        table(("", "feel", "top", "bottom", "across"), rows) if rows else "",
+        f"Stock: {_read(taken.stock_mm)}" if taken.stock_mm else "",
+    )
+
+
+def _read(widths_mm: Sequence[float]) -> str:
+    return "-" if not widths_mm else " ".join(f"{width:g}" for width in widths_mm) + " mm"
+
+
+def joint_text(board: CombBoard, joint: Joint) -> str:
+    """Say what a comb tells."""
+    head = (
+        f"Comb {board.board_id}: {board.sheet.name} on {board.machine.name}, cut at"
+        f" {setting_words(board.setting)}"
+    )
+    told = [line for line in joint_words(joint) if line not in joint.notes]
+    return paragraphs(
+        head, "\n".join(wrapped(line) for line in told), bullets("Notes", joint.notes)
+    )
+
+
+def kerf_text(law: KerfLaw, points: Sequence[KerfPoint]) -> str:
+    """Show the kerf of measured coupons and how it grows."""
+    rows = [
+        (
+            setting_words(point.setting),
+            f"{point.line_energy_j_mm:.2f} J/mm",
+            str(point.kerf),
+            str(sum(len(place) for place in point.places)),
+        )
+        for point in points
+    ]
+    grows = (
+        f"Kerf {law.kerf} at {law.middle_j_mm:.2f} J/mm; {law.growth_mm:+.3f} mm"
+        f" (sd {law.growth_sd_mm:.3f}) for each factor of 2.7 in line energy."
+    )
+    return paragraphs(
+        table(("setting", "line energy", "kerf", "readings"), rows),
+        wrapped(grows),
+        bullets("Notes", law.notes),
+    )

@@ -1,0 +1,155 @@
+"""Text of machines, sheets and hazards."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from calib.hazards import CAUTIONS
+from calib.records import Machine, Sheet
+from calib.records.fields import fields_of
+from calib.texts.words import (
+    bullets,
+    chance_words,
+    date_words,
+    fields_table,
+    operation_words,
+    pair_typed,
+    paragraphs,
+    setting_words,
+    shown_field,
+    table,
+)
+from calib.units import show_speed
+
+if TYPE_CHECKING:
+    from calib.hazards import Hazard
+    from calib.logbook.entries import SetupEntry, SheetEntry
+    from calib.tasks.current import KeptSetting
+
+_VERDICTS = {
+    "ok": "may go under a laser",
+    "caution": "may go under a laser with care",
+    "declared": "isn't in calib's table; it rests on your own statement",
+}
+
+
+def machine_text(machine: Machine, assumed: Sequence[str] = ()) -> str:
+    """Describe a machine, and what is assumed of it."""
+    head = (
+        f"{machine.name}: {machine.rated_w:g} W {machine.source}, bed {machine.bed_mm[0]:g} x"
+        f" {machine.bed_mm[1]:g} mm, up to {show_speed(machine.max_speed_mm_s)}"
+    )
+    title = f"Assumed until you say otherwise (calib machine change {shlex.quote(machine.name)})"
+    return paragraphs(head, bullets("Known", _known(machine)), bullets(title, assumed))
+
+
+def shown_machine_text(
+    machine: Machine, assumed: Sequence[str], setups: Sequence[SetupEntry]
+) -> str:
+    """Describe a machine with its past, and the cautions in full."""
+    return paragraphs(
+        machine_text(machine, assumed), setups_text(setups), bullets("Always", CAUTIONS)
+    )
+
+
+def _known(machine: Machine) -> list[str]:
+    """What was given beyond the first four fields."""
+    usual = {field.name: field.default for field in fields_of(Machine)} | machine.usual
+    return [
+        f"{field.help.rstrip('.')}: {shown_field(field, getattr(machine, field.name))}"
+        for field in fields_of(Machine)
+        if not field.needed
+        and field.name != "source"
+        and getattr(machine, field.name) not in (usual[field.name], "", None)
+    ]
+
+
+def machines_text(machines: Sequence[Machine]) -> str:
+    """List machines."""
+    if not machines:
+        return "No machine yet: describe one with calib machine add."
+    names = ("name", "rated_w", "source", "bed_mm", "max_speed_mm_s", "ceiling_pct")
+    return fields_table(machines, names)
+
+
+def setups_text(setups: Sequence[SetupEntry]) -> str:
+    """List the set-ups that a machine has had."""
+    rows = [(date_words(entry.since), entry.what, entry.note) for entry in setups]
+    return table(("since", "what changed", "note"), rows)
+
+
+def hazard_text(hazard: Hazard, *, always: bool = True) -> str:
+    """Say what is known of a material."""
+    matched = f" ({', '.join(hazard.matched)})" if hazard.matched else ""
+    return paragraphs(
+        f"This material{matched} {_VERDICTS[hazard.verdict]}.",
+        bullets("To know", hazard.advice),
+        bullets("Always", CAUTIONS) if always else "",
+    )
+
+
+def sheet_text(sheet: Sheet, hazard: Hazard, *, always: bool = True) -> str:
+    """Describe a sheet and its hazards; ``always``: with what holds of every material too."""
+    return paragraphs(sheet_head(sheet), hazard_text(hazard, always=always))
+
+
+def sheet_head(sheet: Sheet) -> str:
+    """Name a sheet in one line."""
+    measured = "" if sheet.measured_mm is None else f" (measured {sheet.measured_mm:g} mm)"
+    lot = f", lot {sheet.lot}" if sheet.lot else ""
+    return f"{sheet.name}: {sheet.material}, {sheet.thickness_mm:g} mm{measured}{lot}"
+
+
+def sheets_text(sheets: Sequence[Sheet]) -> str:
+    """List sheets."""
+    if not sheets:
+        return "No sheet yet: describe one with calib sheet add."
+    return fields_table(sheets, ("name", "material", "thickness_mm", "measured_mm", "lot"))
+
+
+def new_lot_text(sheet: str, machines: Sequence[str]) -> str:
+    """Say what to type after a new lot, for each machine that the sheet was cut on."""
+    return "\n".join(
+        f"Next: calib plan {pair_typed(sheet, machine)} --for lot" for machine in machines
+    )
+
+
+def lots_text(lots: Sequence[SheetEntry]) -> str:
+    """List the lots and measurements of a sheet."""
+    rows = [
+        (
+            date_words(entry.since),
+            entry.sheet.lot or "not named",
+            "" if entry.sheet.measured_mm is None else f"{entry.sheet.measured_mm:g} mm",
+            entry.note,
+        )
+        for entry in lots
+    ]
+    return table(("since", "lot", "measured", "note"), rows)
+
+
+def kept_text(kept: Sequence[KeptSetting]) -> str:
+    """List kept settings, with what was stated of each and what has changed."""
+    if not kept:
+        return "No setting is kept yet."
+    rows = [
+        (
+            entry.sheet,
+            entry.machine,
+            operation_words(entry.operation),
+            setting_words(entry.setting),
+            "nothing" if entry.advice is None else chance_words(entry.advice),
+            date_words(entry.at),
+            "no" if entry.not_current else "yes",
+        )
+        for entry in kept
+    ]
+    header = ("sheet", "machine", "operation", "kept setting", "stated", "since", "current")
+    changed = [
+        f"{entry.sheet} on {entry.machine}, {operation_words(entry.operation)}: {why}"
+        for entry in kept
+        for why in entry.not_current
+    ]
+    return paragraphs(table(header, rows), bullets("Not current, try it first", changed))

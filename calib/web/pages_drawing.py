@@ -1,0 +1,90 @@
+"""The maker's own drawing: what is burnt how, and what that takes."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, File, Request, UploadFile
+from starlette.responses import RedirectResponse, Response
+
+from calib.errors import BadFile, CalibError
+from calib.pictures.drawing import colour_of, drawing_svg
+from calib.records import Operation, Setting
+from calib.tasks.jobs import job_report, take_drawing_in
+from calib.tasks.page import standing
+from calib.tasks.wishes import JobWish, Named
+from calib.web.desk import desk_of
+from calib.web.forms import Sent, filled
+
+router = APIRouter(include_in_schema=False)
+# What can become of a class, in the order of the choices; left out is said by an empty word.
+_CHOICES: dict[str, Operation | None] = {
+    "cut": "cut", "line_mark": "line_mark", "area_mark": "area_mark", "none": None,
+}  # fmt: skip
+
+
+@router.get("/drawing")
+def ask_drawing(request: Request, sent: Sent) -> Response:
+    """What does my drawing take?"""
+    here = desk_of(request)
+    return here.ask(request, "drawing.html", standing=standing(here.book), typed=sent)
+
+
+@router.post("/drawing")
+def take_drawing(request: Request, sent: Sent, drawing: Annotated[UploadFile, File()]) -> Response:
+    """Read a drawing; it is kept while the page is open, and never stored."""
+    here = desk_of(request)
+    names = filled(Named, sent)
+    by_group = sent.get("classes_by") == "group"
+    read = take_drawing_in(drawing.file.read(), "group" if by_group else "colour")
+    word = here.keep_drawing((drawing.filename or "drawing", read))
+    query = {"machine": names.machine or "", "sheet": names.sheet or ""}
+    return RedirectResponse(f"/drawing/{word}?{urlencode(query)}", 303)
+
+
+@router.get("/drawing/{word}")
+def drawn(request: Request, word: str, sent: Sent) -> Response:
+    """Show a drawing by its classes; with an operation for each, what it takes."""
+    here = desk_of(request)
+    kept = here.drawing(word)
+    if kept is None:
+        raise BadFile("This drawing isn't kept any more: choose its file again.")
+    name, drawing = kept
+    typed = {"parts": "", "price": "", **sent}
+    operations = {
+        one.name: _CHOICES[sent[f"class-{number}"]]
+        for number, one in enumerate(drawing.classes)
+        if sent.get(f"class-{number}") in _CHOICES
+    }
+    shown: dict[str, Any] = {"report": None, "problem": ""}
+    if any(operations.values()):
+        try:
+            shown["report"] = _report(here.book, sent, drawing, operations)
+        except CalibError as refusal:
+            shown["problem"] = str(refusal)
+    report = shown["report"]
+    features = report.features.features if report and report.features else ()
+    return here.show(
+        "drawn.html",
+        title=name,
+        word=word,
+        drawing=drawing,
+        operations=operations,
+        picture=drawing_svg(drawing, operations, features),
+        colours=[colour_of(one.name) for one in drawing.classes],
+        features=features,
+        standing=standing(here.book),
+        typed=typed,
+        **shown,
+    )
+
+
+def _report(book: Any, sent: dict[str, str], drawing: Any, operations: dict[str, Any]) -> Any:
+    every = {one.name: operations.get(one.name) for one in drawing.classes}
+    cut = None
+    if sent.get("power_pct") and sent.get("speed_mm_s"):
+        cut = filled(Setting, sent)
+    kept = {name: text for name, text in sent.items() if name in ("parts", "price", "sheets")}
+    wish = filled(JobWish, kept, operations=every, cut=cut)
+    return job_report(book, *filled(Named, sent).names, drawing, wish)
