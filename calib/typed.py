@@ -57,6 +57,9 @@ def _one(field: FieldOf, kind: Any, text: str) -> Any:
         return _QUANTITIES.get(field.unit, parse_number)(text)
     if kind is int:
         return parse_whole(text)
+    if field.is_span:
+        first, dash, last = text.partition("-")
+        return (parse_whole(first), parse_whole(last)) if dash else parse_whole(text)
     words = {one.casefold(): one for one in get_args(kind)} if get_origin(kind) is Literal else {}
     if kind is bool:
         words = _WORDS
@@ -97,6 +100,8 @@ def write(field: FieldOf, value: Any) -> str:
     >>> write(bed, (600.0, 400.0))
     '600 x 400'
     """
+    if isinstance(value, tuple) and field.is_span:
+        return "-".join(_written(field, part) for part in value)
     if isinstance(value, tuple):
         listed = get_args(field.bare)[-1] is Ellipsis or len(value) > 2
         parts = [_written(field, part) for part in value]

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scipy import special
 
 from calib.fit.fits import fit as fit_graded
-from calib.fit.model import grade_chances, settings_of
+from calib.fit.model import counted_ln_share, grade_chances, set_ln_share, settings_of
 from calib.fit.priors import MISREAD, GradedPrior
 from calib.records import Burn, Machine
 
@@ -74,19 +75,22 @@ def test_agrees_with_brute_force():
     np.testing.assert_allclose(found, drawn, rtol=0, atol=4e-3)
 
 
-def test_without_burns_it_is_the_prior():
-    """Plain Monte Carlo from the prior, drawn here with numpy."""
+@pytest.mark.parametrize("most", [0.0, 0.1])
+def test_without_burns_it_is_the_prior(most):
+    """Plain Monte Carlo from the prior, drawn here with numpy; the beam starts at 0 to ``most``."""
     rng = np.random.default_rng(8)
     n = 400_000
     alpha = PRIOR.location + 0.6 * rng.standard_t(4, n)
     k, g = rng.normal(1, 0.1, n), np.maximum(rng.normal(1, 0.25, n), 0.05)
     s = np.exp(rng.normal(PRIOR.scatter_ln, 0.4, n))
     low, middle, high = np.exp(rng.normal(PRIOR.width_ln, 0.5, (3, n)))
-    y = math.log(60) + k * math.log(0.12) - g * math.log(200 / 150) - alpha
+    start = rng.uniform(0.0, most, n) if most else np.zeros(n)
+    share = 0.3 * (0.12 - start) / (0.3 - start)
+    y = math.log(60) + k * np.log(share) - g * math.log(200 / 150) - alpha
     y = y + s * rng.standard_normal(n)
     grade = (y > -low).astype(int) + (y > 0) + (y > middle) + (y > middle + high)
     drawn = np.bincount(grade, minlength=5) / n
-    fit = fit_graded(MACHINE, [], PRIOR, "mark")
+    fit = fit_graded(MACHINE, [], replace(PRIOR, start_most=most), "mark")
     np.testing.assert_allclose(chances(fit, [(12.0, 200.0)])[:, 0], drawn, atol=6e-3)
 
 
@@ -119,6 +123,18 @@ def test_char_counts_only_where_something_was_cut():
     assert fit.readings == 0
     fit = fit_graded(MACHINE, [cut("no", 4), cut("hanging", 2), cut("through", 1)], prior, "char")
     assert fit.readings == 2
+
+
+def test_what_a_power_counts_for_and_back():
+    """At the pivot all starts agree; where nothing comes out it is still a number."""
+    start = np.array([0.0, 0.05, 0.15])
+    for share in (0.2, 0.3, 0.8):
+        counted = counted_ln_share(np.log(share), start, 0.3)
+        # By hand: (p - d) / (p0 - d) of p0.
+        by_hand = 0.3 * (share - start) / (0.3 - start)
+        np.testing.assert_allclose(np.exp(counted), by_hand, rtol=1e-12)
+        np.testing.assert_allclose(np.exp(set_ln_share(counted, start, 0.3)), share, rtol=1e-12)
+    assert np.isfinite(counted_ln_share(np.log(0.1), start, 0.3)).all()
 
 
 @pytest.mark.parametrize("grade", range(5))

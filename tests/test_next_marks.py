@@ -42,6 +42,31 @@ def test_first_marks_span_power_and_speed_within_limits(operation, n):
     assert (pitches == {None}) == (operation == "line_mark")
 
 
+@pytest.mark.parametrize("off", [0.5, 1.0, 2.0])
+@pytest.mark.parametrize("watts", [40.0, 60.0])
+@pytest.mark.parametrize("operation", ["line_mark", "area_mark"])
+def test_six_first_marks_span_the_grades_though_the_table_be_off(operation, watts, off):
+    """A clear mark takes half, or twice, the energy of the table; each grade is a factor of two."""
+    machine = replace(MACHINE, rated_w=watts, max_speed_mm_s=500.0)
+    found = next_marks(region(operation, machine=machine), 6, fastest_mm_s=500.0)
+    clear = off * {"line_mark": 0.04, "area_mark": 0.3 * 0.1}[operation]
+    energy = np.array([watts * s.power_pct / 100 / s.speed_mm_s for s in found])
+    grades = np.clip(np.floor(np.log2(energy / clear) + 2.5), 0, 4)
+    # Nothing fainter where the machine has nothing gentler.
+    assert grades.min() <= 1 or (12.0, 500.0) in {(s.power_pct, s.speed_mm_s) for s in found}
+    assert grades.max() >= 3
+    assert len(set(grades)) >= 3
+    assert max(s.speed_mm_s for s in found) == 500.0
+
+
+def test_no_setting_comes_twice_and_all_powers_are_looked_at():
+    known = region(evidence=marks())
+    found = next_marks(known, 8)
+    assert len({*found, *(burn.setting for burn in known.burns)}) == 8 + len(marks())
+    powers = [s.power_pct for s in found]
+    assert max(powers) / min(powers) > 2.0
+
+
 def test_later_marks_lie_where_grades_are_in_doubt():
     """After a dozen marks, most of the next lie where no grade is as good as sure."""
     known = region(evidence=marks())

@@ -231,8 +231,8 @@ def test_marks_keep_a_reliability_of_not_going_deeper_that_is_given(lines):
     assert lines.tested(*at)
     total = sum(lines.chance_mark(g, *at) for g in range(5))
     assert total == pytest.approx(1.0, abs=1e-9)
-    strict = calib.recommend(lines, reliability=0.99)
-    assert strict.chance_not_deeper >= 0.99
+    strict = calib.recommend(lines, reliability=0.995)
+    assert strict.chance_not_deeper >= 0.995
     assert strict.chance < rec.chance
 
 
@@ -250,8 +250,20 @@ def test_a_mark_is_the_fastest_of_the_likeliest_where_no_bound_is_given(lines):
     chances = lines.chance_mark(2, power, speed)
     assert rec.chance >= chances.max() - 0.02 - 1e-9
     as_good = chances >= chances.max() - 0.02 + 0.002
-    assert rec.speed_mm_s >= speed[as_good].max()
+    # What is a twentieth slower is as fast; of that it is the likeliest.
+    as_fast = as_good & (speed >= 0.95 * speed[as_good].max())
+    assert rec.speed_mm_s >= speed[as_fast].min()
+    assert rec.chance >= chances[as_fast].max() - 0.005
     assert rec.speed_mm_s > speed[chances.argmax()]
+
+
+def test_any_of_some_grades_is_likelier_than_each(lines):
+    rec = calib.recommend(lines, mark=(1, 2))
+    at = rec.power_pct, rec.speed_mm_s
+    assert rec.mark == (1, 2)
+    assert rec.chance == pytest.approx(lines.chance_mark(1, *at) + lines.chance_mark(2, *at))
+    assert rec.chance_not_deeper == pytest.approx(lines.chance_mark_at_most(2, *at))
+    assert rec.chance > max(calib.recommend(lines, mark=mark).chance for mark in (1, 2))
 
 
 def test_a_mark_that_no_setting_is_likely_to_leave_is_refused():
@@ -267,7 +279,7 @@ def test_a_mark_that_no_setting_is_likely_to_leave_is_refused():
 
 @pytest.mark.parametrize("scope", [{"cut_length_mm": 3000.0}, {"next_sheet": True}])
 def test_marks_are_advised_one_at_a_time(lines, scope):
-    given = r"(cut_length_mm is 3000\.0|next_sheet is True): only the next mark on this sheet"
+    given = r"(cut_length_mm is 3000\.0|next_sheet is True): a mark's chance is of the next one"
     with pytest.raises(calib.InvalidRecord, match=given):
         calib.recommend(lines, **scope)
 
@@ -294,7 +306,7 @@ def test_a_mark_in_doubt_says_what_to_burn_next():
         for p, v, g in ((10.0, 200.0, 0), (40.0, 200.0, 4), (20.0, 100.0, 3))
     ]
     region = calib.fit_region(MACHINE, SHEET, operation="line_mark", evidence=few)
-    rec = calib.recommend(region, reliability=0.8)
+    rec = calib.recommend(region, mark=1)
     assert rec.chance < 0.6
     assert any("Not sure yet" in n and "Burn next: " in n for n in rec.notes)
 

@@ -17,7 +17,7 @@ from calib.jobs.costs import PricedJob
 from calib.jobs.job_promise import pushes_interval, pushes_of
 from calib.materials import expected_response
 from calib.physics import mean_coupon_speed_mm_s
-from calib.records import COUPON_CUT_MM, USUAL_RELIABILITY, Setting
+from calib.records import COUPON_CUT_MM, USUAL_RELIABILITY, Grades, Setting, grade_ends
 
 Array = npt.NDArray[np.float64]
 Columns = Sequence[Array]  # power, speed, passes and line pitch of settings, as ``columns_of``
@@ -38,7 +38,7 @@ class Wish:
     aim: str = "fastest"
     reliability: float | None = USUAL_RELIABILITY
     char_at_most: int | None = None
-    mark: int = 2
+    mark: Grades = 2
     cut_length_mm: float | None = None
     next_sheet: bool = False
     slowest_mm_s: float | None = None
@@ -52,9 +52,10 @@ class Wish:
         if self.reliability is not None and not 0.0 < self.reliability < 1.0:
             chance = "give a chance between 0 and 1, such as 0.99"
             raise unfit("reliability", self.reliability, chance)
-        for name in ("char_at_most", "mark"):
-            grade = getattr(self, name)
-            if grade is not None and (isinstance(grade, bool) or grade not in range(5)):
+        worst = () if self.char_at_most is None else (self.char_at_most,)
+        for name, grades in (("char_at_most", worst), ("mark", grade_ends(self.mark))):
+            if any(isinstance(grade, bool) or grade not in range(5) for grade in grades):
+                grade = getattr(self, name)
                 raise unfit(name, grade, "give a whole number from 0 to 4")
         for name, what in (("cut_length_mm", "length"), ("slowest_mm_s", "speed")):
             value = getattr(self, name)
@@ -89,7 +90,7 @@ class Chances:
         return np.asarray(self.region.chance_char_at_most(worst, *at[:3]))
 
     def exactly(self, at: Columns) -> Array:
-        """Chance that a mark comes out at exactly the wanted grade."""
+        """Chance that a mark comes out at a wanted grade."""
         return np.asarray(self.region.chance_mark(self.wish.mark, *at))
 
     def asked(self, at: Columns) -> Array:

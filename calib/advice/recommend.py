@@ -21,7 +21,7 @@ from calib.limits import SLOWEST_MM_S
 from calib.plan.far_side import far_side
 from calib.plan.next_burns import next_cuts
 from calib.plan.next_marks import next_marks
-from calib.records import USUAL_RELIABILITY, Costs, Setting
+from calib.records import USUAL_RELIABILITY, Costs, Grades, Setting, grades_typed
 
 # Without recorded jobs a whole job is promised at most this chance: coupons teach nothing of what
 # builds up over an hour and a half.
@@ -37,7 +37,7 @@ def recommend(
     aim: str = "fastest",
     reliability: float | None = None,
     char_at_most: int | None = None,
-    mark: int = 2,
+    mark: Grades = 2,
     cut_length_mm: float | None = None,
     next_sheet: bool = False,
     costs: Costs | None = None,
@@ -133,7 +133,7 @@ def _advised(region: Region, wish: Wish, rows: Sequence[Row]) -> Setting:
     elif likely < _LEAST_LIKELY:
         why = (
             f"No setting inside what was burnt of {pair} is likely to leave a mark of grade"
-            f" {wish.mark}: the best has a chance of {rounded_down(likely)}"
+            f" {grades_typed(wish.mark)}: the best has a chance of {rounded_down(likely)}"
         )
     else:
         why = (

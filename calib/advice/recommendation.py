@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 
-from calib.records import Advice, Operation, Setting
+from calib.records import Advice, Grades, Operation, Setting
 
 # What holds more seldom than this isn't kept without a clear yes (own judgement, no source).
 LIKELY_CHANCE = 0.6
@@ -36,7 +36,7 @@ class Recommendation:
     chance_at_least: float | None = None
     # char_at_most, mark: Grades that are part of it; None when they aren't
     char_at_most: int | None = None
-    mark: int | None = None
+    mark: Grades | None = None
     expected_char: float | None = None  # Expected char grade, 0…4; None for marks
     # Spare energy: 100 (e^m − 1), m the median reach [%]; None for marks
     energy_margin_pct: float | None = None

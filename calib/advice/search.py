@@ -32,6 +32,8 @@ _LOOK_ERROR = 0.01
 _ROUNDING = 1e-6
 # Marks whose chance lies so little below the best are as good, and the fastest of them is taken.
 _AS_GOOD = 0.02
+# What is so little slower than the fastest of these is as fast, and the likeliest is taken.
+_AS_FAST = 0.95
 # Powers from which a climb starts, its first stride as a share of the speeds, and its longest way.
 _STARTS = 3
 _COARSE = 16
@@ -145,15 +147,30 @@ class Search:
         Of marks the fastest that is as good as the best, of the cleanest cuts the fastest that
         isn't known to be dirtier.
         """
+        marks = self.exact.region.operation != "cut"
+        if marks and self.exact.wish.reliability is None:
+            return self._fastest_as_likely()
         best = self._best()
         if best is None:
             return None
-        if self.exact.region.operation != "cut":
+        if marks:
             exactly = float(self.exact.exactly(columns_of([best]))[0])
             return self.wishing(least_exactly=exactly - _AS_GOOD)._best() or best
         if self.exact.wish.aim != "cleanest":
             return best
         return self._fastest_as_clean(best, self.wishing(aim="fastest")._best() or best)
+
+    def _fastest_as_likely(self) -> Setting:
+        """The fastest step whose chance lies next to the best there is; no bound to be met.
+
+        Of those as fast the likeliest. A look is enough: what is as good is looser than its error.
+        """
+        some = [setting for pitch in self.pitches for setting in _sample(self.rows, pitch)]
+        likely = self.quick.exactly(columns_of(some))
+        pace = np.array([_pace(s) * (s.line_pitch_mm or 1.0) for s in some])
+        good = likely >= likely.max() - _AS_GOOD
+        as_fast = good & (pace >= _AS_FAST * pace[good].max())
+        return some[int(np.argmax(np.where(as_fast, likely, 0.0)))]
 
     def best_chance(self) -> float:
         """The highest chance there is, exactly, where the look has it."""

@@ -17,7 +17,7 @@ from calib.errors import InvalidRecord
 from calib.fit.fits import CutFit, GradedFit
 from calib.fit.fitting import region_from
 from calib.fit.kinship import ln_width
-from calib.fit.model import edge_ln_speed
+from calib.fit.model import counted_ln_share, edge_ln_speed
 from calib.fit.pool import Pool, pool_records
 from calib.fit.priors import Priors, expected_priors
 from calib.fit.region import Region
@@ -233,5 +233,8 @@ def middle_speeds_mm_s(region: Region, fit: GradedFit, setting: Setting, mark: i
     ratio = (
         0.0 if setting.line_pitch_mm is None else np.log(setting.line_pitch_mm / prior.pitch0_mm)
     )
-    above = np.log(full) + shape.exponent * share - fit.here.location - middle - shape.pitch * ratio
+    counted = counted_ln_share(np.asarray(share), shape.start, prior.pivot)
+    above = (
+        np.log(full) + shape.exponent * counted - fit.here.location - middle - shape.pitch * ratio
+    )
     return np.asarray(prior.speed0_mm_s * np.exp(above / shape.speed))

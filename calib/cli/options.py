@@ -396,12 +396,14 @@ def _made(kind: Any, given: dict[str, Any]) -> Any:
 def _is_typed(field: FieldOf) -> bool:
     """Records and tables inside a record are asked for in another way."""
     kind = get_origin(field.bare) or field.bare
-    return kind in (bool, int, float, str, tuple) or bool(field.choices)
+    return kind in (bool, int, float, str, tuple) or field.is_span or bool(field.choices)
 
 
 def _metavar(field: FieldOf) -> str:
     parts = get_args(field.bare)
     one = {"mm": "LENGTH", "mm/s": "SPEED", "s": "SECONDS"}.get(field.unit, field.unit.upper())
+    if field.is_span:
+        return "N or N-N"
     if get_origin(field.bare) is tuple:
         if parts[-1] is not Ellipsis:
             if len(parts) > 2:

@@ -74,6 +74,7 @@ SHARES: dict[str, tuple[float, float, float, float]] = {
     "width2": (0.3, 0.4, 0.0, 0.3),
     "width3": (0.3, 0.4, 0.0, 0.3),
     "pitch": (0.3, 0.4, 0.0, 0.3),
+    "start": (0.0, 0.0, 0.9, 0.1),
 }
 # Lens and beam of most small CO2 lasers (common practice, no source) [mm].
 _USUAL_LENS_MM = (50.8, 6.5)

@@ -11,7 +11,8 @@ cut and the damage of a surface mark, of an area with line pitch s [mm], have
 
 and the grade is the number of cut points −w1, 0, w2, w2 + w3 that y lies above; g = h = 1 would
 mean that the energy per length or per area alone decides. Grades are damage, which only grows with
-dose; darkness need not. P is pivoted at full power: ln P = ln P_full + k ln(P_nominal / P_full).
+dose; darkness need not. P is pivoted at full power: ln P = ln P_full + k ln p, p the share that is
+set; of a mark, which takes little, (p − d) p0 / (p0 − d), d the share at which the beam starts.
 α is the location, everything else that isn't a setting is shape.
 """
 
@@ -42,8 +43,11 @@ THIS_LOT = ""
 GRADES = 5
 CUT_PARAMETERS = ("floor", "exponent", "scatter", "band", "passes", "shared")
 GRADED_PARAMETERS = (
-    "exponent", "speed", "scatter", "width1", "width2", "width3", "passes", "pitch",
+    "exponent", "speed", "scatter", "width1", "width2", "width3", "passes", "pitch", "start",
 )  # fmt: skip
+_STARTLESS = len(GRADED_PARAMETERS) - 1
+# So near to the start of the beam, as a share of the power that is set, next to nothing comes out.
+_FITFUL = 0.03
 # Nodes for what a session shares: the trapezoidal rule on a normal; a whole job may pull far out.
 SHARED_NODES = np.linspace(-4.5, 4.5, 15)
 SHARED_WEIGHTS = np.exp(-0.5 * SHARED_NODES**2) / np.exp(-0.5 * SHARED_NODES**2).sum()
@@ -62,6 +66,19 @@ class Settings:
     ln_speed_ratio: Array
     ln_passes: Array
     ln_pitch_ratio: Array
+    pivot: float = 1.0  # Share at which what is set counts as such, wherever the beam starts
+
+
+def counted_ln_share(ln_share: Array, start: Array | float, pivot: float) -> Array:
+    """What a share of full power counts for, as a logarithm, when the beam starts at ``start``."""
+    share = np.exp(ln_share)
+    above = np.maximum(share - start, _FITFUL * share)
+    return np.asarray(np.log(above * (pivot / (pivot - start))))
+
+
+def set_ln_share(counted: Array, start: Array | float, pivot: float) -> Array:
+    """The share to be set for what it shall count for; the inverse of ``counted_ln_share``."""
+    return np.asarray(np.log(start + (1.0 - start / pivot) * np.exp(counted)))
 
 
 def columns_of(settings: Sequence[Setting | Burn]) -> list[Array]:
@@ -93,6 +110,7 @@ def settings_of(
         ln_speed_ratio=np.log(speed / prior.speed0_mm_s),
         ln_passes=np.log(passes),
         ln_pitch_ratio=pitch_ratio,
+        pivot=prior.pivot if isinstance(prior, GradedPrior) else 1.0,
     )
 
 
@@ -125,7 +143,7 @@ class CutShape:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GradedShape:
-    """Shape of a graded response, (J,) each: k, g, σ [ln W], κ, h; ``cuts`` (J, 4) [ln W]."""
+    """Shape of a graded response, (J,) each: k, g, σ [ln W], κ, h, d; ``cuts`` (J, 4) [ln W]."""
 
     exponent: Array
     speed: Array
@@ -133,6 +151,7 @@ class GradedShape:
     cuts: Array
     passes: Array
     pitch: Array
+    start: Array
 
     @property
     def shared(self) -> Array:
@@ -141,9 +160,12 @@ class GradedShape:
 
     def critical(self, at: Settings) -> Array:
         """α at which each setting is between grades 1 and 2, (J, n) [ln W]."""
+        share = at.ln_share
+        if self.start.any():
+            share = counted_ln_share(share, self.start[:, None], at.pivot)
         return np.asarray(
             at.ln_full
-            + self.exponent[:, None] * at.ln_share
+            + self.exponent[:, None] * share
             + self.passes[:, None] * at.ln_passes
             - self.speed[:, None] * at.ln_speed_ratio
             - self.pitch[:, None] * at.ln_pitch_ratio
@@ -173,8 +195,8 @@ def cut_shape(scores: Array, prior: CutPrior) -> CutShape:
 
 
 def graded_shape(scores: Array, prior: GradedPrior) -> GradedShape:
-    """Turn normal scores, (J, 8) in the order of ``GRADED_PARAMETERS``, into a shape."""
-    exponent, speed, scatter, *widths, passes, pitch = scores.T
+    """Turn normal scores, (J, 8 or 9) in the order of ``GRADED_PARAMETERS``, into a shape."""
+    exponent, speed, scatter, *widths, passes, pitch = scores.T[:_STARTLESS]
     low, middle, high = (np.exp(prior.width_ln + prior.width_ln_sd * w) for w in widths)
     return GradedShape(
         exponent=np.maximum(prior.exponent_mean + prior.exponent_sd * exponent, 0.3),
@@ -183,6 +205,9 @@ def graded_shape(scores: Array, prior: GradedPrior) -> GradedShape:
         cuts=np.stack([-low, np.zeros_like(low), middle, middle + high], axis=1),
         passes=prior.passes_mean + prior.passes_sd * passes,
         pitch=np.maximum(prior.pitch_mean + prior.pitch_sd * pitch, 0.0),
+        start=prior.start_most * ndtr(prior.start_mean + prior.start_sd * scores.T[-1])
+        if prior.start_most
+        else np.zeros_like(low),
     )
 
 
@@ -262,7 +287,9 @@ def problem_of(
 
 def parameters_of(prior: CutPrior | GradedPrior) -> tuple[str, ...]:
     """Names of the shape scores of a prior's model, in their order."""
-    return CUT_PARAMETERS if isinstance(prior, CutPrior) else GRADED_PARAMETERS
+    if isinstance(prior, CutPrior):
+        return CUT_PARAMETERS
+    return GRADED_PARAMETERS if prior.start_most else GRADED_PARAMETERS[:_STARTLESS]
 
 
 def latent_of(shape: CutShape | GradedShape, at: Settings) -> Latent:

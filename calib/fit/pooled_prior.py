@@ -45,6 +45,7 @@ _NORMAL = {
     "speed": "speed_mean",
     "pitch": "pitch_mean",
     "width": "width_ln",
+    "start": "start_mean",
 }
 
 

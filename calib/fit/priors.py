@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from calib.materials import cut_energy_j_mm, expected_response
 from calib.physics import delivered_power_w
@@ -15,8 +15,9 @@ MISREAD = 0.01
 # The reference speed of a cut is where the edge is expected at this share of full power: there the
 # conduction share f has its prior. Within most machines' ceiling (common practice, no source).
 _REFERENCE_SHARE = 0.6
-# The same for marks, which take little power (common practice, no source: a line scored at 15 %).
-_MARK_SHARE = 0.2
+# The same for marks (judgement: a line that is scored with 7.5 W at 200 mm/s takes 15 to 40 % of a
+# small laser at the speeds it is marked at).
+_MARK_SHARE = 0.3
 # Line pitch at which the areal dose of the table is meant [mm].
 _REFERENCE_PITCH_MM = 0.1
 # Light only comes from above a threshold, so a lower setting gives less than its share: the power
@@ -26,6 +27,22 @@ _EXPONENT_MEAN, _EXPONENT_SD = 1.06, 0.1
 # A measured power curve leaves less doubt of the exponent than the rated watts do (from memory:
 # power meters read to a few per cent).
 _MEASURED_EXPONENT_SD = 0.03
+# Marks lie so near to the start of the beam that it has a parameter of its own: anywhere from 0 to
+# twice what is recorded, but never above this share of full power (judgement). What is left of the
+# power curve is bent by as much either way.
+_MARK_START_MOST = 0.4
+_MARK_EXPONENT_SD = 0.1
+# Grades of a mark are wide. On beech carbonisation is first noticed between 0.19 and 0.25 J/mm2,
+# and is a whole layer between 0.375 and 0.75: a factor of 1.5 to 4 (Kudela2019). On maple 0.011 to
+# 0.068 J/mm left marks that weren't called burned, three grades in a factor of 6 (GurauPetru2018):
+# about two each. How far faces and grades differ: judgement.
+_MARK_WIDTH_LN, _MARK_WIDTH_LN_SD = math.log(0.7), 0.35
+# In laboratories depths of marks scatter by 5 to 7 % (grooves and rasters in acrylic: YuanDas2007);
+# at a bench, where two people read, by up to three times that (judgement).
+_MARK_SCATTER_LN, _MARK_SCATTER_LN_SD = math.log(0.11), 0.35
+# The faster, the less heat is lost beside the line, so that less than the energy is needed; that
+# dose alone decides (Kudela2024) is the upper end (how far below: judgement).
+_MARK_SPEED, _MARK_SPEED_SD = 0.93, 0.12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +103,12 @@ class GradedPrior:
     scatter_ln_sd: float = 0.4
     width_ln: float = math.log(0.35)
     width_ln_sd: float = 0.5
+    # The share of full power at which the beam starts is start_most Φ(z), z normal; 0 where the
+    # power exponent alone stands for it. At the share ``pivot`` power counts as nominal.
+    start_most: float = 0.0
+    start_mean: float = 0.0
+    start_sd: float = 1.0
+    pivot: float = 0.3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,19 +168,24 @@ def _mark_prior(machine: Machine, sheet: Sheet, operation: Operation) -> GradedP
     if operation == "area_mark":
         energy, scale = response.area_dose_j_mm2 * _REFERENCE_PITCH_MM, response.area_scale_ln
     full = float(delivered_power_w(machine, 100.0))
-    speed0 = _reference_speed(_MARK_SHARE * full, energy, machine)
-    mean, sd = _exponent(machine)
-    usual = GradedPrior(location=math.log(energy * speed0))
-    return replace(
-        usual,
-        location=usual.location
-        - 0.5 * math.exp(usual.width_ln)
-        + (mean - 1.0) * math.log(_MARK_SHARE),
+    start = min(2.0 * machine.beam_starts_pct / 100.0, _MARK_START_MOST)
+    pivot = max(_MARK_SHARE, 1.25 * start)
+    speed0 = _reference_speed(pivot * full, energy, machine)
+    return GradedPrior(
+        location=math.log(energy * speed0) - 0.5 * math.exp(_MARK_WIDTH_LN),
         location_scale=scale,
         speed0_mm_s=speed0,
         pitch0_mm=_REFERENCE_PITCH_MM,
-        exponent_mean=mean,
-        exponent_sd=sd,
+        speed_mean=_MARK_SPEED,
+        speed_sd=_MARK_SPEED_SD,
+        exponent_mean=1.0,
+        exponent_sd=_MEASURED_EXPONENT_SD if machine.power_curve else _MARK_EXPONENT_SD,
+        start_most=0.0 if machine.power_curve else start,
+        pivot=pivot,
+        scatter_ln=_MARK_SCATTER_LN,
+        scatter_ln_sd=_MARK_SCATTER_LN_SD,
+        width_ln=_MARK_WIDTH_LN,
+        width_ln_sd=_MARK_WIDTH_LN_SD,
     )
 
 

@@ -21,7 +21,7 @@ from calib.fit.model import (
     settings_of,
     through_by_point,
 )
-from calib.records import COUPON_CUT_MM, Burn, Machine, Operation, Sheet
+from calib.records import COUPON_CUT_MM, Burn, Grades, Machine, Operation, Sheet, grade_ends
 
 Array = npt.NDArray[np.float64]
 Edge = Literal["unburnt", "all_through", "none_through", "bracketed"]
@@ -211,18 +211,18 @@ class Region:
 
     def chance_mark(
         self,
-        grade: int,
+        grade: Grades,
         power_pct: npt.ArrayLike,
         speed_mm_s: npt.ArrayLike,
         passes: npt.ArrayLike = 1,
         line_pitch_mm: npt.ArrayLike | None = None,
     ) -> float | Array:
-        """Chance that a mark comes out at exactly a grade.
+        """Chance that a mark comes out at exactly a grade, or at any from one to another.
 
         Parameters
         ----------
         grade
-            Mark grade, 0…4.
+            Mark grade, 0…4, or the first and the last of some.
         power_pct, speed_mm_s, passes, line_pitch_mm
             Settings that broadcast [% of full], [mm/s], [-], [mm]; a pitch for area marks.
 
@@ -236,20 +236,21 @@ class Region:
         InvalidRecord
             When the region is one of cuts, the grade isn't one, or an area mark has no pitch.
         """
-        exactly = np.arange(5.0) == _grade(grade)
+        low, high = (_grade(end) for end in grade_ends(grade))
+        wanted = (np.arange(5.0) >= low) & (np.arange(5.0) <= high)
         fit = self._marks(line_pitch_mm)
-        return self._mean_over(fit, exactly, power_pct, speed_mm_s, passes, line_pitch_mm)
+        return self._mean_over(fit, wanted, power_pct, speed_mm_s, passes, line_pitch_mm)
 
     def chance_mark_at_most(
         self,
-        grade: int,
+        grade: Grades,
         power_pct: npt.ArrayLike,
         speed_mm_s: npt.ArrayLike,
         passes: npt.ArrayLike = 1,
         line_pitch_mm: npt.ArrayLike | None = None,
     ) -> float | Array:
         """Chance that a mark goes no deeper than a grade; as ``chance_mark``."""
-        best = np.arange(5.0) <= _grade(grade)
+        best = np.arange(5.0) <= max(_grade(end) for end in grade_ends(grade))
         fit = self._marks(line_pitch_mm)
         return self._mean_over(fit, best, power_pct, speed_mm_s, passes, line_pitch_mm)
 

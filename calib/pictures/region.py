@@ -138,11 +138,12 @@ def burn_marks(view: RegionView, places: Places) -> Iterator[BurnMark]:
 
 def _mark(view: RegionView, burns: Sequence[Burn], at: Point, number: int) -> Iterator[Part]:
     """One burn by its outcome; several by a pie, how many came out as wished beside it."""
-    wished = "through" if view.operation == "cut" else str(view.wanted_mark)
+    low, high = view.wanted_mark
+    wished = ("through",) if view.operation == "cut" else tuple(map(str, range(low, high + 1)))
     counts: dict[str, int] = {}
     for burn in burns:
         counts[outcome_of(burn)] = counts.get(outcome_of(burn), 0) + burn.count
-    count, hits = sum(counts.values()), counts.get(wished, 0)
+    count, hits = sum(counts.values()), sum(counts.get(outcome, 0) for outcome in wished)
     said = ", ".join(f"{n} {outcome}" for outcome, n in sorted(counts.items()))
     title = f"{setting_words(burns[0].setting)}: " + (said if count > 1 else next(iter(counts)))
     if count == 1:
@@ -152,8 +153,8 @@ def _mark(view: RegionView, burns: Sequence[Burn], at: Point, number: int) -> It
     name = f"burn-{number}-{hits}of{count}"
     yield Shape(look="bare", loops=(_slice(at, _SMALL + 1.5, 0.0, 1.0),), name=name, title=title)
     begin = 0.0
-    for outcome, look in ((wished, "full"), ("hanging", "half")):
-        share = counts.get(outcome, 0) / count
+    for number_of, look in ((hits, "full"), (counts.get("hanging", 0), "half")):
+        share = number_of / count
         if share:
             yield Shape(look=look, loops=(_slice(at, _SMALL + 1.5, begin, begin + share),))
         begin += share
@@ -179,12 +180,13 @@ def mark_shapes(
         if outcome == "hanging":
             yield Shape(look="full", loops=(_slice(at, _SMALL, 0.25, 0.75),))
     else:
-        grade, wanted, r = int(outcome), view.wanted_mark, _LARGE
+        grade, (low, high), r = int(outcome), view.wanted_mark, _LARGE
         square = ((x - r, y - r), (x + r, y - r), (x + r, y + r), (x - r, y + r))
-        loop = square if grade > wanted else _slice(at, r, 0.0, 1.0)
-        look = "full" if grade == wanted else "bare"
+        loop = square if grade > high else _slice(at, r, 0.0, 1.0)
+        wanted = low <= grade <= high
+        look = "full" if wanted else "bare"
         yield Shape(look=look, loops=(loop,), name=name, title=title)
-        yield Label(look="numeral-white" if grade == wanted else "numeral", text=outcome, at=at)
+        yield Label(look="numeral-white" if wanted else "numeral", text=outcome, at=at)
 
 
 def _slice(at: Point, radius: float, begin: float, end: float) -> tuple[Point, ...]:
@@ -215,10 +217,10 @@ def region_keys(view: RegionView, *, advised: str = "advised") -> list[tuple[str
     if view.operation == "cut":
         words = {"through": "fell free", "hanging": "hung", "no": "not cut"}
     else:
-        wanted = view.wanted_mark
-        words = {str(wanted): "as wanted"}
-        words |= {str(wanted - 1): "less"} if wanted > 0 else {}
-        words |= {str(wanted + 1): "deeper"} if wanted < 4 else {}
+        least, most = view.wanted_mark
+        words = {str(least): "as wanted"}
+        words |= {str(least - 1): "less"} if least > 0 else {}
+        words |= {str(most + 1): "deeper"} if most < 4 else {}
     keys = [(said, list(mark_shapes(outcome, view, zero))) for outcome, said in words.items()]
     settings = [(burn.power_pct, burn.speed_mm_s) for burn in view.shown]
     if len(set(settings)) < sum(burn.count for burn in view.shown):

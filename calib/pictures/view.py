@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from calib.pictures.scale import Array
-from calib.records import Burn, Operation, Setting
+from calib.records import Burn, Operation, Setting, grades_typed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -37,7 +37,7 @@ class RegionView:
     beam_starts_pct: float | None = None
     ceiling_pct: float | None = None
     max_speed_mm_s: float | None = None
-    wanted_mark: int = 2  # The mark grade that is wanted
+    wanted_mark: tuple[int, int] = (2, 2)  # First and last of the mark grades that are wanted
     # Most likely mark grade at each, shape (n_power, n_speed); None for cuts
     likely_mark: Array | None = None
 
@@ -53,7 +53,7 @@ class RegionView:
             return self.chance_words
         if self.operation == "cut":
             return "chance that the coupon falls free"
-        return f"chance of exactly mark grade {self.wanted_mark}"
+        return f"chance of exactly mark grade {grades_typed(self.wanted_mark)}"
 
     def _shows(self, burn: Burn) -> bool:
         pitch, wanted = burn.line_pitch_mm, self.line_pitch_mm

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.fit.fits import GradedFit
-from calib.fit.model import columns_of, settings_of
+from calib.fit.model import columns_of, set_ln_share, settings_of
 from calib.fit.region import Region
 from calib.limits import (
     ABOVE_START,
@@ -23,17 +23,24 @@ from calib.limits import (
 from calib.materials import expected_response
 from calib.physics import delivered_power_w
 from calib.plan.near_edge import Mask, Question, choose_batch, without_tails
-from calib.plan.next_burns import DRAWS
-from calib.records import Setting
+from calib.records import Grades, Setting, grade_ends
 
 Array = npt.NDArray[np.float64]
 
-# Powers tried, as multiples of the lowest that is trusted to come out, and speeds as shares of the
-# fastest.
-_POWER_STEPS = (1.0, 1.35, 1.8, 2.4, 3.2, 4.2)
-_SPEED_SHARES = tuple(np.geomspace(0.12, 1.0, 11))
+# Draws of the posterior that a plan works with.
+_DRAWS = 640
+# So many powers are tried, from the lowest that is trusted to come out to the ceiling, and so many
+# speeds, from the fastest down to this share of it.
+_POWERS = 7
+_SPEED_SHARES = tuple(np.geomspace(0.06, 1.0, 11))
 # A cell that is this sure to scorch teaches little and smokes a lot.
 _SURELY_SCORCHED = 0.9
+# Nor does one that is this sure to leave nothing.
+_SURELY_NOTHING = 0.97
+# The first board is a ladder of doses between these two, so that it spans the grades though the
+# table be off. Its rungs stand by turns at fast and slow speeds, as shares of the fastest: they
+# tell the slope of speed.
+_FAST_SHARE, _SLOW_SHARE = 0.75, 0.25
 # Line pitch of a first area mark [mm]: about the width of a focused line (common practice).
 DEFAULT_PITCH_MM = 0.1
 
@@ -56,12 +63,10 @@ def mark_candidates(
     """
     machine = region.machine
     lowest = max(machine.beam_starts_pct * ABOVE_START, LOWEST_MARK_PCT)
-    fastest = min(fastest_mark_mm_s(machine), fastest_mm_s)
+    fastest = fastest_mark_of(region, fastest_mm_s)
     every = {
-        snap_setting(
-            machine, min(lowest * up, machine.ceiling_pct), fastest * share, line_pitch_mm=pitch
-        ): None
-        for up in _POWER_STEPS
+        snap_setting(machine, float(power), fastest * share, line_pitch_mm=pitch): None
+        for power in np.geomspace(lowest, machine.ceiling_pct, _POWERS)
         for share in _SPEED_SHARES
     }
     kind = (machine, region.sheet, region.operation)
@@ -72,9 +77,19 @@ def mark_candidates(
     # A line that gets far more than a clear mark needs isn't dangerous yet, but tells nothing.
     most = expected_response(region.sheet.material, machine.source).most_times
     settings = [setting for setting in settings if limits.times(setting) <= most] or settings
-    scorched = chances_of(region, fit, settings)[4].T @ fit.here.weight
-    gentle = [s for s, chance in zip(settings, scorched, strict=True) if chance < _SURELY_SCORCHED]
-    return gentle or [settings[int(np.argmin(scorched))]]
+    nothing, *_, scorched = np.einsum(
+        "gjn,j->gn", chances_of(region, fit, settings), fit.here.weight
+    )
+    gentle = np.flatnonzero((scorched < _SURELY_SCORCHED) & (nothing < _SURELY_NOTHING))
+    return [settings[i] for i in gentle] or [settings[int(np.argmin(scorched))]]
+
+
+def fastest_mark_of(region: Region, fastest_mm_s: float = math.inf) -> float:
+    """Fastest mark to plan: what a board has room for; without one what a small one has."""
+    machine = region.machine
+    if math.isfinite(fastest_mm_s):
+        return min(machine.max_speed_mm_s, fastest_mm_s)
+    return max([fastest_mark_mm_s(machine), *(b.speed_mm_s for b in region.burns)])
 
 
 def chances_of(region: Region, fit: GradedFit, settings: Sequence[Setting]) -> Array:
@@ -86,46 +101,64 @@ def chances_of(region: Region, fit: GradedFit, settings: Sequence[Setting]) -> A
 def next_marks(
     region: Region,
     n: int,
-    mark: int = 2,
+    mark: Grades = 2,
     line_pitch_mm: float | None = None,
     *,
     fastest_mm_s: float = math.inf,
 ) -> list[Setting]:
     """The n marks that teach most of where a grade begins and ends."""
     assert region.mark is not None
-    fit = region.mark.thinned(DRAWS)
+    fit = region.mark.thinned(_DRAWS)
     pitch = mark_pitch(region, line_pitch_mm)
     candidates = mark_candidates(region, fit, pitch, fastest_mm_s)
+    burnt = {burn.setting for burn in region.burns}
+    # A neighbour tells as much as the same setting twice, and where power or speed leads as well.
+    candidates = [c for c in candidates if c not in burnt] or candidates
+    fastest = fastest_mark_of(region, fastest_mm_s)
     question = Question(
         weight=fit.here.weight,
         chances=chances_of(region, fit, candidates),
-        targets=without_tails(_boundaries(region, fit, mark, pitch)),
-        importance=np.array([1.0, 1.0, 0.3]),
+        targets=without_tails(_boundaries(region, fit, mark, pitch, fastest)),
+        importance=np.array([1.0, 1.0, 0.5, 0.5]),
     )
-    first = _must(region, candidates) if n >= 3 else []
-    batch = choose_batch(question, n, first, repeats=bool(region.burns))
+    first = [] if region.burns else _ladder(region, fit, candidates, n)
+    batch = choose_batch(question, n, first, repeats=False)
     return [candidates[i] for i in batch]
 
 
-def _boundaries(region: Region, fit: GradedFit, mark: int, pitch: float | None) -> Array:
-    """Ln power share where the grade ends and begins at top speed, and ends at a third of it."""
+def _boundaries(
+    region: Region, fit: GradedFit, mark: Grades, pitch: float | None, fastest_mm_s: float
+) -> Array:
+    """Ln power share where the grade ends and begins, at the fastest speed and at a third of it."""
     machine, shape = region.machine, fit.here.shape
+    (low, high), location = grade_ends(mark), fit.here.location
     full = float(np.log(delivered_power_w(machine, 100.0)))
     ratio = 0.0 if pitch is None else np.log(pitch / fit.prior.pitch0_mm)
     columns = []
-    for cut, share in ((min(mark, 3), 1.0), (max(mark - 1, 0), 1.0), (min(mark, 3), 1.0 / 3.0)):
-        speed = np.log(fastest_mark_mm_s(machine) * share / fit.prior.speed0_mm_s)
-        needed = fit.here.location + shape.cuts[:, cut] + shape.speed * speed + shape.pitch * ratio
-        columns.append((needed - full) / shape.exponent)
+    for share in (1.0, 1.0 / 3.0):
+        speed = np.log(fastest_mm_s * share / fit.prior.speed0_mm_s)
+        for cut in (min(high, 3), max(low - 1, 0)):
+            needed = location + shape.cuts[:, cut] + shape.speed * speed + shape.pitch * ratio
+            counted = (needed - full) / shape.exponent
+            columns.append(set_ln_share(counted, shape.start, fit.prior.pivot))
     return np.asarray(np.clip(np.stack(columns, axis=1), np.log(0.01), 0.0))
 
 
-def _must(region: Region, candidates: list[Setting]) -> list[Mask]:
-    """A first board's corners: advice keeps to the hull, which must span power and speed."""
-    if region.burns:
-        return []
-    power = np.log([c.power_pct for c in candidates])
-    speed = np.log([c.speed_mm_s for c in candidates])
-    wide = power >= power.min() + np.log(2.0) - 1e-9
-    slow = speed <= speed.max() - np.log(3.0)
-    return [wide if wide.any() else power == power.max(), slow & ~wide, (speed == speed.max())]
+def _ladder(region: Region, fit: GradedFit, candidates: list[Setting], n: int) -> list[Mask]:
+    """A first board's rungs: even steps of dose from nothing to scorched, fast, slow by turns."""
+    at = settings_of(region.machine, columns_of(candidates), fit.prior, "mark")
+    # In the middle of even draws: where the beam may not have started the mean is far down.
+    dose = np.median(fit.here.reach(at), axis=0)
+    low, high = float(dose.min()), float(dose.max())
+    rungs = low + (high - low) * (np.arange(n) / (n - 1) if n > 1 else np.full(1, 0.5))
+    speed = np.array([c.speed_mm_s for c in candidates])
+    fast, slow = _FAST_SHARE * speed.max(), _SLOW_SHARE * speed.max()
+    masks = []
+    for number, rung in enumerate(rungs):
+        away = np.abs(dose - rung)
+        wide = 0.5 if 0 < number < n - 1 else 0.25
+        near = away <= max(wide * (high - low) / max(n - 1, 1), float(away.min()))
+        slowest, fastest = speed[near].min(), speed[near].max()
+        turn = speed <= max(slow, slowest) if number % 2 else speed >= min(fast, fastest)
+        masks.append(near & turn)
+    return masks

@@ -23,7 +23,10 @@ class Advice:
         says("The next coupon on this sheet, a whole job, or the next sheet."),
     ] = "coupon"
     char_at_most: Annotated[Grade | None, says("Worst char that it allows.")] = None
-    mark: Annotated[Grade | None, says("Grade of the mark that it is about.")] = None
+    mark: Annotated[
+        Grade | tuple[Grade, Grade] | None,
+        says("Grade of the mark that it is about, or the first and the last of some."),
+    ] = None
     cut_length_mm: Annotated[
         Number | None, says("Length of the job; empty for a coupon.", gt=0, le=1e9)
     ] = None

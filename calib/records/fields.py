@@ -10,12 +10,14 @@ from __future__ import annotations
 import dataclasses
 import functools
 from collections.abc import Mapping
+from types import UnionType
 from typing import (
     Annotated,
     Any,
     Literal,
     NoReturn,
     TypeVar,
+    Union,
     cast,
     dataclass_transform,
     get_args,
@@ -165,6 +167,11 @@ class FieldOf:
     def bare(self) -> Any:
         """Its kind without bounds, and without None where it needn't be given."""
         return bare(self.kind)
+
+    @property
+    def is_span(self) -> bool:
+        """Whether it is a whole number, or two: from one to another."""
+        return get_origin(self.bare) in (Union, UnionType)
 
     @property
     def bounds(self) -> dict[str, Any]:

@@ -23,6 +23,42 @@ CHAR_WORDS = (
 )
 MARK_WORDS = ("nothing", "faint", "clear", "heavy (deep, or a dark halo)", "scorched or cut")
 
+# A wanted mark: a grade, or any from one to another.
+Grades = int | tuple[int, int]
+
+
+def grade_ends(grades: Grades) -> tuple[int, int]:
+    """The lowest and the highest of the grades that are wanted."""
+    ends = grades if isinstance(grades, tuple) else (grades, grades)
+    return min(ends), max(ends)
+
+
+def grades_typed(grades: Grades) -> str:
+    """Wanted grades as they are typed.
+
+    Examples
+    --------
+    >>> grades_typed(2), grades_typed((1, 2))
+    ('2', '1-2')
+    """
+    low, high = grade_ends(grades)
+    return str(low) if low == high else f"{low}-{high}"
+
+
+def mark_words(grades: Grades) -> str:
+    """Wanted grades in words.
+
+    Examples
+    --------
+    >>> mark_words(2), mark_words((1, 2)), mark_words(3)
+    ('clear', 'faint or clear', 'heavy (deep, or a dark halo)')
+    """
+    low, high = grade_ends(grades)
+    if low == high:
+        return MARK_WORDS[low]
+    return " or ".join(MARK_WORDS[grade].split(" (")[0] for grade in range(low, high + 1))
+
+
 # The chance that is asked for of a cut when nobody says another one.
 USUAL_RELIABILITY = 0.99
 

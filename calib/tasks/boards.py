@@ -16,7 +16,7 @@ from calib.fit.region import Region, thinned_region
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters, Line
 from calib.plan.far_side import far_side
-from calib.records import Grid, Machine, Operation, Setting, Sheet
+from calib.records import Grades, Grid, Machine, Operation, Setting, Sheet, grade_ends
 from calib.tasks.advice import region_of_pair
 from calib.tasks.files import board_files
 from calib.tasks.finding import find_pair
@@ -129,7 +129,7 @@ def as_planned(
     region: Region,
     grid: Grid,
     *,
-    mark: int = 2,
+    mark: Grades = 2,
     files: FileWish | None = None,
     unread: Sequence[str] = (),
     again: bool = False,
@@ -199,7 +199,7 @@ def plan_focus_board(
     )
 
 
-def forecasts(region: Region, grid: Grid, mark: int = 2) -> dict[str, dict[str, float]]:
+def forecasts(region: Region, grid: Grid, mark: Grades = 2) -> dict[str, dict[str, float]]:
     """Forecast what will come out of every cell of a board, before it is burnt."""
     # Right to about 0.005: a forecast is compared with many outcomes, never acted upon.
     region = thinned_region(region)
@@ -215,11 +215,10 @@ def forecasts(region: Region, grid: Grid, mark: int = 2) -> dict[str, dict[str, 
         pitch = None
         if grid.operation == "area_mark":
             pitch = np.array([cell.line_pitch_mm for cell in grid.cells], dtype=float)
-        at = (mark, power, speed, passes, pitch)
-        events = {
-            f"mark_{mark}": region.chance_mark(*at),
-            f"mark_at_most_{mark}": region.chance_mark_at_most(*at),
-        }
+        at = (power, speed, passes, pitch)
+        low, high = grade_ends(mark)
+        events = {f"mark_{grade}": region.chance_mark(grade, *at) for grade in range(low, high + 1)}
+        events[f"mark_at_most_{high}"] = region.chance_mark_at_most(high, *at)
     columns = {event: np.clip(chance, 0.0, 1.0) for event, chance in events.items()}
     return {
         cell.label: {event: float(column[n]) for event, column in columns.items()}

@@ -13,7 +13,7 @@ from calib.errors import LogbookError
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters, Kept
-from calib.records import CHAR_WORDS, MARK_WORDS, OPERATIONS
+from calib.records import CHAR_WORDS, OPERATIONS, grades_typed, mark_words
 from calib.tasks.advice import region_of_pair
 from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.finding import find_pair
@@ -100,8 +100,9 @@ def _stated(entry: Kept) -> str:
     if advice is None:
         return "No chance was stated of it: it was kept by hand."
     if advice.operation != "cut":
-        grade = advice.mark or 0
-        what = f"{scope_words(advice)} comes out {MARK_WORDS[grade]} (grade {grade})"
+        grades = advice.mark or 0
+        wanted = f"{mark_words(grades)} (grade {grades_typed(grades)})"
+        what = f"{scope_words(advice)} comes out {wanted}"
     else:
         worst = advice.char_at_most
         char = "" if worst is None else f", char at most {worst} ({CHAR_WORDS[worst]})"

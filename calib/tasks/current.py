@@ -11,7 +11,15 @@ from datetime import datetime
 from calib.advice.recommendation import LIKELY_CHANCE, scope_words, share_words
 from calib.fit.region import Region
 from calib.logbook import Book, Kept
-from calib.records import COUPON_CUT_MM, Advice, Burn, Machine, Operation, Setting
+from calib.records import (
+    COUPON_CUT_MM,
+    Advice,
+    Burn,
+    Machine,
+    Operation,
+    Setting,
+    grade_ends,
+)
 from calib.units import show_chance
 
 # A part counts for a coupon's chance, and a job for a whole job's, when its cut path differs by
@@ -178,7 +186,10 @@ def why_not_counted(advice: Advice, burns: Sequence[Burn]) -> str:
 def came_out(advice: Advice, burn: Burn) -> bool | None:
     """Whether a burn came out as wanted; None when that wasn't read."""
     if advice.operation != "cut":
-        return None if burn.mark is None else burn.mark == advice.mark
+        if burn.mark is None or advice.mark is None:
+            return None
+        low, high = grade_ends(advice.mark)
+        return low <= burn.mark <= high
     if burn.through is None:
         return None
     if advice.char_at_most is None or burn.through != "through":

@@ -18,6 +18,7 @@ from calib.limits import (
     beyond_limits,
     beyond_note,
     check_limits,
+    fastest_mark_mm_s,
     power_limits_pct,
     speed_limits_mm_s,
 )
@@ -132,26 +133,29 @@ def _as_many_as_fit(
             return split_over_offcuts(*pair, burns, options=layout, reach=reach)
         return (lay_out(*pair, burns, options=layout, reach=reach),)
 
-    def tried(count: int) -> tuple[tuple[Grid, ...], int]:
+    def tried(count: int, fastest_mm_s: float) -> tuple[tuple[Grid, ...], int]:
         """So many burns, or none and how many would fit when there is no room for them."""
         try:
             return laid_out(_chosen(region, wish, count, fastest_mm_s)), count
         except BoardDoesNotFit as short:
             # Of marks a slower one may fit, for its run-up is shorter.
-            if count == 1 or (short.cells_that_fit < 1 and region.operation == "cut"):
+            last = count == 1 and fastest_mm_s == slowed[-1]
+            if last or (short.cells_that_fit < 1 and region.operation == "cut"):
                 raise
             return (), max(1, short.cells_that_fit)
 
     if settings:
         return laid_out(settings)
-    laid, count = tried(wish.burns)
-    if laid:
-        return laid
+    slowed = _slowed(region, fastest_mm_s)
+    for speed in slowed:
+        laid, count = tried(wish.burns, speed)
+        if laid:
+            return laid
     while not laid:
-        laid, fits = tried(count)
+        laid, fits = tried(count, slowed[-1])
         count = count if laid else min(count - 1, fits)
     while count + 1 < wish.burns:
-        more, _ = tried(count + 1)
+        more, _ = tried(count + 1, slowed[-1])
         if not more:
             break
         laid, count = more, count + 1
@@ -168,6 +172,14 @@ def _fastest_mark_mm_s(region: Region, layout: LayoutOptions) -> float:
         )
         for size in (layout.offcut_mm, *layout.more_offcuts_mm)
     )
+
+
+def _slowed(region: Region, fastest_mm_s: float) -> list[float]:
+    """Fastest marks to try, one after the other: long run-ups take the room of other cells."""
+    short = fastest_mark_mm_s(region.machine)
+    if math.isinf(fastest_mm_s) or fastest_mm_s <= short:
+        return [fastest_mm_s]
+    return [fastest_mm_s, math.sqrt(fastest_mm_s * short), short]
 
 
 def _chosen(region: Region, wish: BoardWish, count: int, fastest_mm_s: float) -> list[Setting]:

@@ -19,7 +19,7 @@ from calib.fit.second_opinion import second_opinion
 from calib.limits import power_limits_pct, snap_power, snap_speed, speed_limits_mm_s
 from calib.pictures.view import RegionView
 from calib.plan.next_marks import mark_pitch
-from calib.records import Operation, Setting, outcome_order
+from calib.records import Operation, Setting, grade_ends, grades_typed, outcome_order
 from calib.tasks.advice import recommended
 from calib.tasks.folders import Files, picture_format
 from calib.tasks.wishes import RegionWish
@@ -117,7 +117,7 @@ def region_view(
         beam_starts_pct=machine.beam_starts_pct,
         ceiling_pct=machine.ceiling_pct,
         max_speed_mm_s=machine.max_speed_mm_s,
-        wanted_mark=wish.mark,
+        wanted_mark=grade_ends(wish.mark),
         likely_mark=likely,
     )
 
@@ -157,7 +157,7 @@ class _Shower:
         """What the drawn chance is the chance of."""
         wish = self._wish
         if self._region.operation != "cut":
-            return f"chance of exactly mark grade {wish.mark}"
+            return f"chance of exactly mark grade {grades_typed(wish.mark)}"
         what = "coupon falls free"
         if wish.cut_length_mm is not None:
             what = f"whole job of {wish.cut_length_mm / 1000:.3g} m of cut falls free"
@@ -187,7 +187,8 @@ class _Shower:
             return self.chance(power, speed), None
         rows = [self._grades(row, speed.ravel()) for row in power.ravel()]
         chances = np.stack(rows, axis=1)
-        return chances[self._wish.mark], np.argmax(chances, axis=0).astype(np.float64)
+        low, high = grade_ends(self._wish.mark)
+        return chances[low : high + 1].sum(axis=0), np.argmax(chances, axis=0).astype(np.float64)
 
     def _grades(self, power: float, speed: Array) -> Array:
         """Chance of every mark grade at one power, (5, n): five times as quick as one by one."""

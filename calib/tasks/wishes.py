@@ -45,6 +45,14 @@ CharAtMost = Annotated[
     ),
 ]
 MarkGrade = Annotated[Grade, says("Wanted mark: 0 nothing, 1 faint, 2 clear, 3 heavy, 4 scorched.")]
+MarkGrades = Annotated[
+    Grade | tuple[Grade, Grade],
+    says(
+        "Wanted mark: 1 the faintest that shows, 2 clear, 3 the darkest that isn't scorched, 1-2"
+        " even under paint or stain.",
+        allowed="give a whole number from 0 to 4, or two with a dash, such as 1-2",
+    ),
+]
 Count = Annotated[Whole, Field(ge=0, le=1_000_000)]
 Seed = Annotated[Whole, says("Shuffles the places.", ge=0, le=1_000_000_000)]
 Paper = Annotated[Literal["a4", "letter"], says("Paper of what is printed.")]
@@ -118,7 +126,7 @@ class BoardWish:
     ] = None
     reliability: Reliability = USUAL_RELIABILITY
     char_at_most: CharAtMost = None
-    mark: MarkGrade = 2
+    mark: MarkGrades = 2
     seed: Seed = 0
 
     def __post_init__(self) -> None:
@@ -180,7 +188,7 @@ class RegionWish:
         ),
     ] = None
     char_at_most: CharAtMost = None
-    mark: MarkGrade = 2
+    mark: MarkGrades = 2
     cut_length_mm: Annotated[
         Number | None,
         says("Chance of a whole job of this cut path, such as 4.2 m.", gt=0, lt=1e9),

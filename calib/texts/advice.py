@@ -6,7 +6,7 @@ import shlex
 from typing import TYPE_CHECKING
 
 from calib.advice.recommendation import Recommendation, about_words, scope_words
-from calib.records import CHAR_WORDS, MARK_WORDS
+from calib.records import CHAR_WORDS, grades_typed, mark_words
 from calib.records.fields import fields_of
 from calib.tasks.regions import DEEPER, LEVELS
 from calib.tasks.wishes import RegionWish
@@ -71,9 +71,10 @@ def region_table(summary: Summary) -> tuple[str, tuple[str, ...], list[tuple[str
     title = f"Fastest speed at which {wish_scope(wish)} falls free with a chance of ({passes}):"
     header = ("power", *(f"{level:g}" for level in LEVELS), "char then")
     if marks:
-        title = f"Speeds for a mark of grade {wish.mark} ({MARK_WORDS[wish.mark]}):"
+        mark = grades_typed(wish.mark)
+        title = f"Speeds for a mark of grade {mark} ({mark_words(wish.mark)}):"
         deeper = f"deeper in fewer than {DEEPER:.0%} from"
-        header = ("power", deeper, f"likeliest to be {wish.mark} at", "chance then")
+        header = ("power", deeper, f"likeliest to be {mark} at", "chance then")
     rows = []
     for row in summary.rows:
         last = "-" if row.expected_char is None else f"about {row.expected_char:.1f}"
@@ -178,10 +179,11 @@ def none_kept_text(before: Kept) -> str:
 def stated_words(rec: Recommendation) -> str:
     """Say what chance is stated of a setting."""
     if rec.operation != "cut":
-        wanted = MARK_WORDS[rec.mark or 0]
+        wanted = rec.mark or 0
         asked = "" if rec.reliability is None else f" (at most {1.0 - rec.reliability:.3g} asked)"
         return (
-            f"Chance that {scope_words(rec)} is exactly {wanted!r} (mark {rec.mark}):"
+            f"Chance that {scope_words(rec)} is exactly {mark_words(wanted)!r}"
+            f" (mark {grades_typed(wanted)}):"
             f" {show_chance(rec.chance)}; that it is deeper:"
             f" {show_chance(1.0 - (rec.chance_not_deeper or 0.0))}{asked}. In words: {rec.words}."
         )

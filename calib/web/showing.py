@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from calib.records import CHAR_WORDS, MARK_WORDS
+from calib.records import CHAR_WORDS, grades_typed, mark_words
 from calib.tasks.page import minutes_of
 from calib.tasks.regions import read_out, summarise
 from calib.texts.advice import EDGES, margin_lines, region_table, stated_words, wish_scope
@@ -95,7 +95,8 @@ def time_words(seconds: float) -> str:
 def wish_words(wish: RegionWish, operation: str) -> str:
     """Say what was asked, in a sentence."""
     if operation != "cut":
-        return f"The wanted mark is {wish.mark}, {MARK_WORDS[wish.mark].split(' (')[0]}."
+        words = mark_words(wish.mark).split(" (")[0]
+        return f"The wanted mark is {grades_typed(wish.mark)}, {words}."
     char = (
         "; char doesn't matter"
         if wish.char_at_most is None

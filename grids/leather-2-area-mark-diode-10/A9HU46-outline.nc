@@ -1,5 +1,5 @@
 %
-(Board 6WRQ9S, round 1: area mark of vegetable tanned leather 2 mm [vegetable tanned leather, 2 mm])
+(Board A9HU46, round 1: area mark of vegetable tanned leather 2 mm [vegetable tanned leather, 2 mm])
 (on diode 10 W, 110 x 70 mm: its box with the beam off)
 G21
 G90

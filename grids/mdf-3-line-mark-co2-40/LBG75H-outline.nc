@@ -1,5 +1,5 @@
 %
-(Board REFD5F, round 1: line mark of MDF 3 mm [MDF, 3 mm] on CO2 40 W, 150 x 60 mm: its box with the)
+(Board LBG75H, round 1: line mark of MDF 3 mm [MDF, 3 mm] on CO2 40 W, 150 x 60 mm: its box with the)
 (beam off)
 G21
 G90
