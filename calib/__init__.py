@@ -26,6 +26,7 @@ _HOMES = {
     "calib.fit.region": ("Region",),
 
     "calib.advice.recommendation": ("Recommendation",),
+    "calib.boards.dxf": ("grid_dxf",),
     "calib.boards.svg": ("grid_svg", "grid_svg_per_setting"),
     "calib.boards.rs274": ("grid_program", "grid_program_per_setting", "outline_program"),
     "calib.boards.record_sheet": ("grid_record_sheet",),

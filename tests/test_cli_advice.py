@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 from typing import Any
 
@@ -13,7 +14,7 @@ def test_a_region_as_text_data_and_pictures(evening: Shell) -> None:
     text = evening.text("region", "--picture", "r.png", "--picture", "r.svg")
     assert "bracketed" not in text
     assert "both sides of the edge" in text
-    assert "mm/min" in text
+    assert re.search(r"80 %( +\d+(\.\d)? mm/s){3} +about", text)
     assert (evening.folder / "r.svg").read_text().count("<svg") == 1
     shown = evening.json("region")
     fast = [row["speeds_mm_s"] for row in shown["rows"]]
@@ -52,6 +53,8 @@ def test_a_setting_of_ones_own_is_kept_with_the_chance_that_the_burns_give_it(
     assert said["setting"]["power_pct"] == 70.0
     assert said["advice"]["aim"] == "chosen by hand"
     assert 0.9 < said["advice"]["chance"] < 1.0
+    whole = evening.json("keep", "--power", "70", "--speed", "9", "--cut-length", "2 m", "--yes")
+    assert "rests on coupons alone" in whole["recommendation"]["notes"][0]
     refused = evening.run("keep", "--power", "30", "--speed", "9", code=1).stderr
     assert "lies outside what was burnt: no chance is stated of it" in refused
     assert evening.json("keep", "--power", "30", "--speed", "9", "--yes")["kept"]["advice"] is None

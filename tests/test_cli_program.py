@@ -36,7 +36,7 @@ def test_as_a_program_results_go_to_stdout_and_the_rest_to_stderr(tmp_path: Path
     assert "'AB12'" in refused.stderr
     wrong = calib("plan", "--nonsense", book=book)
     assert (wrong.returncode, wrong.stdout) == (2, "")
-    assert str(book) in calib("where", book=book).stdout
+    assert str(book) in calib("book", "where", book=book).stdout
 
 
 def test_a_terminal_without_special_signs_is_no_reason_to_fail(tmp_path: Path) -> None:
@@ -50,9 +50,9 @@ def test_a_terminal_without_special_signs_is_no_reason_to_fail(tmp_path: Path) -
 
 def test_names_do_not_steer_the_terminal(tmp_path: Path) -> None:
     book = tmp_path / "b.sqlite3"
-    calib("note", "a\x9b2J\x7f\u202eb", book=book)
-    for words in (("list",), ("list", "--json")):
-        said = calib(*words, book=book).stdout
+    calib("book", "note", "a\x9b2J\x7f\u202eb", book=book)
+    for words in ((), ("--json",)):
+        said = calib("book", "list", *words, book=book).stdout
         assert r"a\u009b2J\u007f\u202eb" in said
     assert json.loads(said)["entries"][0]["note"] == "a\x9b2J\x7f\u202eb"
 
@@ -61,7 +61,7 @@ def test_names_do_not_steer_the_terminal(tmp_path: Path) -> None:
 def test_output_that_cannot_be_written_is_said(tmp_path: Path) -> None:
     with Path("/dev/full").open("w", encoding="utf-8") as full:
         done = subprocess.run(
-            [sys.executable, "-m", "calib", "list", "--book", str(tmp_path / "b.sqlite3")],
+            [sys.executable, "-m", "calib", "book", "list", "--book", str(tmp_path / "b.sqlite3")],
             stdout=full,
             stderr=subprocess.PIPE,
             text=True,

@@ -131,3 +131,23 @@ def test_readme_and_help_hold_no_odd_word() -> None:
     for command in COMMANDS.values():
         said = [command.help, *(str(getattr(p, "help", "")) for p in command.whole.params)]
         assert not ODD.search(" ".join(said)), command.words
+
+
+def test_every_command_that_a_text_names_is_there() -> None:
+    named = set()
+    for path in (*CALIB.rglob("*.py"), *CALIB.rglob("*.html")):
+        for said in _said_in(path):
+            named |= {
+                (path.name, words)
+                for words in re.findall(
+                    r"(?<![\w'/.-])calib ([a-z][a-z-]+(?: [a-z][a-z-]+)?)", said
+                )
+            }
+    groups = {words.split()[0] for words in COMMANDS if " " in words}
+    prose = set(
+        "answers can chooses doesn failed here knows logbook on right runs said says up".split()
+    )
+    for where, words in sorted(named):
+        first = words.split()[0]
+        if first not in prose:
+            assert words in COMMANDS if first in groups else first in COMMANDS, (where, words)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import functools
 import inspect
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import MISSING, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Annotated, Any, Generic, TypeVar, get_args, get_origin
 
 import typer
@@ -136,16 +137,19 @@ def command(
     arguments: Sequence[str] = ("name", "sheet"),
     leave_out: Sequence[str] = (),
     hidden: bool = False,
+    panels: Mapping[str, Sequence[str]] = MappingProxyType({}),
 ) -> Callable[[F], F]:
     """Make a function a command, named as in its example: one word, or a group and a word.
 
     A parameter that is a record, or `Changes` of one, stands for an option for each of its fields;
     ``arguments`` are typed without an option's name, and ``leave_out`` aren't asked for. One that
-    is called ``book`` gets the opened logbook. Every command takes ``--json``.
+    is called ``book`` gets the opened logbook. Help shows the fields of ``panels`` under titles of
+    their own. Every command takes ``--json``.
     """
 
     def kept(function: F) -> F:
         made = Command(function, example, arguments, leave_out)
+        made.panels = {field: title for title, fields in panels.items() for field in fields}
         made.hidden = hidden
         COMMANDS[made.words] = made
         return function
@@ -172,6 +176,7 @@ class Command(TyperCommand):
             rich_markup_mode="rich",
         )
         self.function, self.arguments, self.leave_out = function, arguments, leave_out
+        self.panels: dict[str, str] = {}
 
     def make_context(self, *args: Any, **more: Any) -> Any:
         """Parse with all options."""
@@ -226,14 +231,14 @@ class Command(TyperCommand):
             try:
                 with _opened(place) if "book" in known else nullcontext() as book:
                     result = self._run(book, given, said)
+                if result is not None:
+                    data, text, *following = result
+                    show(data, text, as_json=as_json)
+                    if not as_json:  # what to do next is no business of a program
+                        tell("".join(following))
             except CalibError as refusal:
                 tell(self.said(refusal))
                 raise typer.Exit(1) from None
-            if result is not None:
-                data, text, *following = result
-                show(data, text, as_json=as_json)
-                if not as_json:  # what to do next is no business of a program
-                    tell("".join(following))
 
         typed.__signature__ = inspect.Signature(list(self._parameters()))  # type: ignore[attr-defined]
         typed.__annotations__ = {}
@@ -299,6 +304,8 @@ class Command(TyperCommand):
             "help": f"{field.help.rstrip('.')}{words}{unit}.",
             "show_default": (not needed and not changes and default) or False,
         }
+        if field.name in self.panels:
+            settings["rich_help_panel"] = self.panels[field.name]
         if field.bare is not bool:
             settings["metavar"] = field.words.upper() if is_argument else _metavar(field)
         if field.bare not in (bool, str):

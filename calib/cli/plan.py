@@ -34,6 +34,13 @@ def overview(book: Book) -> Said:
 @command(
     "calib plan 'birch 3' --burns 6 --offcut 200x150 --into board-1",
     leave_out=("address", "setting", "rated_w"),
+    panels={
+        "For a full grid": ("powers_pct", "speeds_mm_s", "slowest_mm_s"),
+        "For a new lot or a joint board": ("power_pct", "speed_mm_s"),
+        "For another machine": ("to_machine",),
+        "For a joint board": ("stock_mm", "step_mm", "slots", "tongues", "kerf_mm"),
+        "For the focus": ("heights_mm",),
+    },
 )
 def plan(
     book: Book,

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from calib.tasks.results import CellByCell
     from calib.tasks.wishes import JobCounts
 
+_JOINT = "A joint board"
 _HOW = "Type the word or its first letter; empty: not read; u: undo; q: stop for now."
 
 # No joint board has a thousand slots; without a bound S1-S999999999 would be written out.
@@ -66,12 +67,13 @@ def _measured(text: str) -> tuple[str, tuple[float, ...]]:
 
 
 def _felt(name: str, meaning: str) -> Any:
-    return option(name, "CODES", f"{meaning}: S4, S4,S5 or S1-S3.", parser=reader(_codes))
+    said = f"{meaning}: S4, S4,S5 or S1-S3."
+    return option(name, "CODES", said, parser=reader(_codes), rich_help_panel=_JOINT)
 
 
 def _width(name: str, where: str) -> Any:
     words = f"Width {where} (mm), as often as measured: T5=8.35/8.36; repeat it."
-    return option(name, "CODE=MM/...", words, parser=reader(_measured))
+    return option(name, "CODE=MM/...", words, parser=reader(_measured), rich_help_panel=_JOINT)
 
 
 Cells = Annotated[
@@ -96,11 +98,19 @@ Across = Annotated[list[Any] | None, _width("--across", "with the jaws over the 
 Stock = Annotated[
     Any,
     option("--stock", "LENGTH,...", "Thickness of the stock (mm), as often as measured.",
-           parser=many(parse_length_mm)),
+           parser=many(parse_length_mm), rich_help_panel=_JOINT),
 ]  # fmt: skip
 
 
-@command("calib record board-1/*-results.csv", leave_out=("line_pitch_mm",))
+@command(
+    "calib record board-1/*-results.csv",
+    leave_out=("line_pitch_mm",),
+    panels={
+        "A whole job, with --job": (
+            "power_pct", "speed_mm_s", "passes", "through", "hanging", "no", "cut_length_mm",
+        ),
+    },
+)  # fmt: skip
 def record(
     book: Book,
     what: Annotated[

@@ -359,8 +359,12 @@ def transform_of(text: str) -> Matrix:
             " translate, scale, rotate, skewX and skewY with plain numbers are supported."
         )
     # The library skips what it can't read, so it gets nothing but the numbers that were found.
-    matrix = svgelements.Matrix(readable)
-    return (matrix.a, matrix.b, matrix.c, matrix.d, matrix.e, matrix.f)
+    return _matrix(readable)
+
+
+def _matrix(transform: str) -> Matrix:
+    found = svgelements.Matrix(transform)
+    return (found.a, found.b, found.c, found.d, found.e, found.f)
 
 
 def length_px(text: str, whole: float) -> float:
@@ -388,11 +392,6 @@ def view_box(
 
     Gives the viewport inside, the way to the one around it (None: the outermost) [px], and whether
     the size is in units of real length. ``size`` is what a reference asks for, before its own.
-
-    Notes
-    -----
-    SVG 2, coordinate systems, "equivalent transform": without ``preserveAspectRatio`` the
-    smaller of the two scales holds for both axes, and the content is centred.
     """
     box: tuple[float, ...] | None = None
     if (text := own.get("viewBox")) is not None:
@@ -417,17 +416,9 @@ def view_box(
     has_size = all(text.lower().endswith(_REAL_UNITS) for text in given)
     if box is None:
         return Viewport(width, height), (1.0, 0.0, 0.0, 1.0, x, y), has_size
-    scale_x, scale_y = width / box[2], height / box[3]
-    align, _, how = own.get("preserveAspectRatio", "").strip().lower().partition(" ")
-    if align != "none":
-        fit = max if how.strip() == "slice" else min
-        scale_x = scale_y = fit(scale_x, scale_y)
-    room_x, room_y = width - box[2] * scale_x, height - box[3] * scale_y
-    align = align or "xmidymid"
-    x += room_x * (0.0 if "xmin" in align else 1.0 if "xmax" in align else 0.5)
-    y += room_y * (0.0 if "ymin" in align else 1.0 if "ymax" in align else 0.5)
-    matrix = (scale_x, 0.0, 0.0, scale_y, x - box[0] * scale_x, y - box[1] * scale_y)
-    return Viewport(box[2], box[3]), matrix, has_size
+    aspect = " ".join(own.get("preserveAspectRatio", "").split()) or None
+    transform = svgelements.Viewbox.viewbox_transform(x, y, width, height, *box, aspect)
+    return Viewport(box[2], box[3]), _matrix(transform), has_size
 
 
 def shape_of(name: str, own: Mapping[str, str], viewport: Viewport) -> str:

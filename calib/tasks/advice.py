@@ -210,6 +210,12 @@ def judge_lot(book: Book, region: Region, reliability: float | None = None) -> L
     return judge_new_lot(region, old, reliability or USUAL_RELIABILITY)
 
 
+_NO_JOBS = (
+    "No whole job of this sheet on this machine was recorded yet: its chance rests on coupons"
+    " alone."
+)
+
+
 def chosen_on(region: Region, setting: Setting, wish: RegionWish) -> Advised:
     """Say what holds at a setting that the maker chose: nothing where that was not burnt."""
     if region.operation == "area_mark" and setting.line_pitch_mm is None:
@@ -223,7 +229,9 @@ def chosen_on(region: Region, setting: Setting, wish: RegionWish) -> Advised:
         next_sheet=wish.next_sheet,
     )
     said = describe(Chances(region=region, wish=asked), setting) if tested else None
-    said = said and replace(said, aim="chosen by hand")
+    jobs = any(burn.source == "job" for burn in region.burns)
+    notes = () if jobs or wish.cut_length_mm is None else (_NO_JOBS,)
+    said = said and replace(said, aim="chosen by hand", notes=notes)
     return Advised(region=region, setting=setting, recommendation=said)
 
 

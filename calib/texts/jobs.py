@@ -41,7 +41,7 @@ def costs_text(costs: Costs) -> str:
     head = f"cost [{costs.currency}]" if costs.currency else "cost"
     return paragraphs(
         table(("what", head, ""), rows),
-        "Guesses stand until you say better: calib costs --help." if costs.guessed else "",
+        "Guesses stand until you say better: calib book costs --help." if costs.guessed else "",
     )
 
 
