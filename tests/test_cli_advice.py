@@ -140,6 +140,9 @@ def test_line_marks_have_a_board_a_region_and_a_recommendation(shell: Shell) -> 
     advice = shell.json("recommend", *mark, "--reliability", "0.9")["recommendation"]
     assert mark_clearly(advice["power_pct"], advice["speed_mm_s"])[2] == "2"
     assert advice["chance_not_deeper"] >= 0.9
+    either = shell.json("recommend", *mark, "--mark", "1-2")["recommendation"]
+    assert either["mark"] == [1, 2]
+    assert either["chance"] > advice["chance"]
     done = shell.run("recommend", *mark, "--reliability", "0.9")
     assert "come out as wanted" in done.stdout
     assert done.stdout.startswith("To mark lines on MDF 3 on bench: ")
@@ -153,7 +156,7 @@ def test_a_doubtful_mark_is_burnt_again_before_it_is_kept(shell: Shell) -> None:
     shell.run("sheet", "add", "MDF 3", "--material", "MDF", "--thickness", "3")
     mark = ("--operation", "line-mark")
     planned = shell.json("plan", *mark, "--powers", "12,22", "--speeds", "60,100,170")
-    grades = iter("120121")
+    grades = iter("140414")
     shell.burn(planned["grid"], lambda _p, _v: ("", "", next(grades)))
     done = shell.run("recommend", *mark)
     assert "Not sure yet" in done.stdout

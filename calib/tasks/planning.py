@@ -159,7 +159,8 @@ def _as_many_as_fit(
         if not more:
             break
         laid, count = more, count + 1
-    return laid
+    # As if so many had been asked for: there may be room for longer run-ups.
+    return next(again for speed in slowed if (again := tried(count, speed)[0]))
 
 
 def _fastest_mark_mm_s(region: Region, layout: LayoutOptions) -> float:
