@@ -41,6 +41,8 @@ _MOST_CLIMBS = 60
 # The exact search looks so many steps to either side, first step by step, then further out.
 _WINDOW = 6
 _STRIDES = (1, 4, 16, 64)
+# Steps of a row that are looked at when none of the strides meets it.
+_ALONG = 200
 # Two settings are as clean as each other when their expected char grades differ by no more than is
 # known of the difference, but at least and at most so much: two people who read differ by more.
 _AS_CLEAN = (0.05, 0.2)
@@ -232,19 +234,27 @@ class Search:
                 return [best]
             return self._walked(row, best)
         # Between the strides there may be a few steps that meet it: the safest one is among them.
-        every = row.settings(row.speeds, look.line_pitch_mm)
+        some = np.unique(np.linspace(0, len(row.speeds) - 1, _ALONG).round().astype(int))
+        spare = _spare(self.quick, columns_of(row.settings(row.speeds[some], look.line_pitch_mm)))
+        peak = int(np.argmax(spare))
+        if spare[peak] < -_LOOK_ERROR:
+            return []
+        low, high = some[max(peak - 1, 0)], some[min(peak + 1, len(some) - 1)]
+        every = row.settings(row.speeds[low : high + 1], look.line_pitch_mm)
         safest = every[int(np.argmax(_spare(self.quick, columns_of(every))))]
         judged = _judged(self.exact, [safest])
-        return self._walked(row, judged[0]) if judged else []
+        return self._walked(row, judged[0], _STRIDES[::-1]) if judged else []
 
-    def _walked(self, row: Row, best: Judged) -> list[Judged]:
+    def _walked(self, row: Row, best: Judged, strides: Sequence[int] = (1,)) -> list[Judged]:
         """Walk on along the row, window by window, while it gets better."""
-        while True:
-            around = _beside(row, best[1], row.at(best[1].speed_mm_s), _WINDOW, 1)
-            further = max([best, *_judged(self.exact, around)], key=lambda j: j[0])
-            if further[0] <= best[0]:
-                return [best]
-            best = further
+        for stride in strides:
+            while True:
+                around = _beside(row, best[1], row.at(best[1].speed_mm_s), _WINDOW, stride)
+                further = max([best, *_judged(self.exact, around)], key=lambda j: j[0])
+                if further[0] <= best[0]:
+                    break
+                best = further
+        return [best]
 
     def _fastest_as_clean(self, cleanest: Setting, fastest: Setting) -> Setting:
         """The fastest step that meets the reliability and isn't known to be dirtier."""
