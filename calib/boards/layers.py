@@ -59,8 +59,12 @@ def _parts(board: Board) -> Iterator[tuple[str, str, Setting, tuple[Stroke, ...]
     codes = board.label_setting
     by_hand = all(group.by_hand for group in board.groups)
 
+    found: dict[Setting, list[Stroke]] = {}
+    for stroke in board.strokes:
+        found.setdefault(stroke.setting, []).append(stroke)
+
     def burnt_at(setting: Setting) -> tuple[Stroke, ...]:
-        return tuple(stroke for stroke in board.strokes if stroke.setting == setting)
+        return tuple(found.get(setting, ()))
 
     words = f"codes: {setting_words(codes)}"
     yield "00-codes", words, codes, board.labels if by_hand else burnt_at(codes)

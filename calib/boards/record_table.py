@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from calib.boards.layers import PALETTE, Layer, drawings_of
+from calib.boards.layers import PALETTE, Layer
 from calib.boards.record_marks import DASHES_MM, GRADES, asked_of
 from calib.print_style import BOLD_FONT, MM, PLAIN_FONT, TICK, Drawing, letters, table
 from calib.records import Cell, Grid
@@ -47,18 +47,27 @@ def cell_table(grid: Grid, layers: Mapping[str, Layer], row_mm: float, width_mm:
     A setting is ticked as typed where it is burnt first.
     """
     lines: list[tuple[Layer, Cell | None, bool]] = [(layers[""], None, True)]
+    typed = {layers[""].number}
     for cell in sorted(grid.cells, key=lambda cell: cell.burn_order):
         layer = layers[cell.label]
-        lines.append((layer, cell, all(layer != before for before, _, _ in lines)))
+        lines.append((layer, cell, layer.number not in typed))
+        typed.add(layer.number)
+    split = len(typed) > len(PALETTE)
     parts = 1 if len(grid.cells) <= _IN_ONE_PART else 2
     size = math.ceil(len(lines) / parts)
     part_mm = (width_mm - (parts - 1) * _APART_MM) / parts
-    tables = [_part(grid, lines[n : n + size], row_mm, part_mm) for n in range(0, len(lines), size)]
+    tables = [
+        _part(grid, lines[n : n + size], row_mm, part_mm, split) for n in range(0, len(lines), size)
+    ]
     return table([tables], [part_mm + _APART_MM] * (parts - 1) + [part_mm])
 
 
 def _part(
-    grid: Grid, lines: Sequence[tuple[Layer, Cell | None, bool]], row_mm: float, width_mm: float
+    grid: Grid,
+    lines: Sequence[tuple[Layer, Cell | None, bool]],
+    row_mm: float,
+    width_mm: float,
+    split: bool,
 ) -> Any:
     columns = [*_VALUES, *([("pitch\nmm", 8.0)] if grid.operation == "area_mark" else [])]
     values, group_row, spans = len(columns), [""] * len(columns), []
@@ -83,7 +92,7 @@ def _part(
             TICK if first else "",
             "codes" if cell is None else str(cell.burn_order),
             "" if cell is None else cell.label,
-            _line_sample(layer, widths[3] - 1.2, row_mm, part=drawings_of(grid) > 1),
+            _line_sample(layer, widths[3] - 1.2, row_mm, part=split),
             figure(setting.power_pct),
             figure(setting.speed_mm_s),
             figure(setting.speed_mm_s * 60.0),
