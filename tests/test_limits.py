@@ -124,7 +124,7 @@ def test_every_file_of_a_board_beyond_the_limits_says_so() -> None:
     grid = plan_grid(WEAK, THICK, burns=2, settings=slow, slowest_mm_s=0.5)
     files = board_files(grid, FileWish(one_file_per_setting=True))
     texts = {name: content for name, content in files.items() if not name.endswith(".csv")}
-    assert {name.rpartition(".")[2] for name in texts} == {"svg", "nc", "pdf"}
+    assert {name.rpartition(".")[2] for name in texts} == {"svg", "dxf", "nc", "pdf"}
     for name, content in texts.items():
         if name.endswith(".pdf"):
             said = PdfReader(io.BytesIO(content)).pages[0].extract_text()
@@ -170,7 +170,7 @@ def test_the_logbook_remembers_which_slow_cells_were_wished_for(tmp_path: Path) 
             for c in grid.cells
         ]
         book.record(grid.board_id, readings, when=WHEN)
-        advice = advise(book, None, None, "cut", RegionWish(reliability=0.8), when=WHEN)
+        advice = advise(book, None, None, "cut", RegionWish(reliability=0.8))
     assert 0.4 <= advice.recommendation.speed_mm_s < 1.5
 
 

@@ -6,6 +6,7 @@ import csv
 import math
 import re
 from collections import Counter
+from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
@@ -249,12 +250,15 @@ def test_before_any_burn_common_practice_may_well_cut() -> None:
     assert region.chance_through(50.0, 5.0) > 0.05
 
 
+@pytest.mark.parametrize("start_pct", [0.0, 5.0])
 @pytest.mark.parametrize("material", ["MDF", "birch plywood", "basswood", "oak", "pine"])
 def test_before_any_burn_a_scored_line_is_clear_rather_than_nothing_or_scorched(
-    material: str,
+    material: str, start_pct: float
 ) -> None:
+    """Where the beam starts well below 15 %; a start at 10 % may lie at 15, and then nothing shows."""
     board = Sheet(name="s", material=material, thickness_mm=3.0)
-    region = calib.fit_region(machine_50_w(), board, operation="line_mark", evidence=())
+    machine = replace(machine_50_w(), beam_starts_pct=start_pct)
+    region = calib.fit_region(machine, board, operation="line_mark", evidence=())
     nothing, _, clear, _, scorched = (region.chance_mark(g, 15.0, 200.0) for g in range(5))
     assert clear > nothing + scorched
 
