@@ -255,7 +255,7 @@ def test_before_any_burn_common_practice_may_well_cut() -> None:
 def test_before_any_burn_a_scored_line_is_clear_rather_than_nothing_or_scorched(
     material: str, start_pct: float
 ) -> None:
-    """Where the beam starts well below 15 %; a start at 10 % may lie at 15, and then nothing shows."""
+    """Where the beam starts well below 15 %; one said to start at 10 % may not mark at 15."""
     board = Sheet(name="s", material=material, thickness_mm=3.0)
     machine = replace(machine_50_w(), beam_starts_pct=start_pct)
     region = calib.fit_region(machine, board, operation="line_mark", evidence=())
