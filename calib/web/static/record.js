@@ -360,7 +360,12 @@
   const neighbour = (step) =>
     cells[(cells.indexOf(current) + step + cells.length) % cells.length];
 
-  for (const cell of cells) cell.addEventListener("click", () => choose(cell, true));
+  for (const cell of cells) {
+    cell.addEventListener("click", () => {
+      delete pad.dataset.fresh; // who taps a cell means it
+      choose(cell, true);
+    });
+  }
   for (const button of choices) button.addEventListener("click", () => answer(given(button)));
   document.addEventListener("keydown", (event) => {
     if (event.target.closest("textarea, input, summary")) return;
