@@ -250,12 +250,16 @@ def test_before_any_burn_common_practice_may_well_cut() -> None:
     assert region.chance_through(50.0, 5.0) > 0.05
 
 
-@pytest.mark.parametrize("start_pct", [0.0, 5.0])
+# The beam's start is believed to lie anywhere up to twice what is recorded: at 10 % a line at 15 %
+# is told to show nothing as likely as not. Common practice says otherwise; which is right is open.
+NOT_BORNE_OUT = pytest.mark.xfail(strict=True, reason="a start at 10 % may lie at 15 % as well")
+
+
+@pytest.mark.parametrize("start_pct", [0.0, 5.0, pytest.param(10.0, marks=NOT_BORNE_OUT)])
 @pytest.mark.parametrize("material", ["MDF", "birch plywood", "basswood", "oak", "pine"])
 def test_before_any_burn_a_scored_line_is_clear_rather_than_nothing_or_scorched(
     material: str, start_pct: float
 ) -> None:
-    """Where the beam starts well below 15 %; one said to start at 10 % may not mark at 15."""
     board = Sheet(name="s", material=material, thickness_mm=3.0)
     machine = replace(machine_50_w(), beam_starts_pct=start_pct)
     region = calib.fit_region(machine, board, operation="line_mark", evidence=())

@@ -66,10 +66,11 @@ def second_opinion(region: Region) -> str | None:
     gradient[1 : len(fit.coef_)] = -rest / slope
     gradient[len(fit.coef_) + begins - 1] = 1.0 / slope
     away = _NINETY * np.sqrt(gradient @ fit.covariance_ @ gradient)
-    edge, low, high = np.exp([ln_speed, ln_speed - away, ln_speed + away])
+    ends = np.exp([ln_speed, ln_speed - away, ln_speed + away])
+    edge, low, high = (float(f"{speed:.3g}") for speed in ends)
     return (
-        f"{head} puts the edge at {burns[strongest].power_pct:g} % at {edge:.3g} mm/s"
-        f" (90 % interval {low:.3g} to {high:.3g})."
+        f"{head} puts the edge at {burns[strongest].power_pct:g} % at {edge:g} mm/s"
+        f" (90 % interval {low:g} to {high:g})."
     )
 
 

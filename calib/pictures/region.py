@@ -242,9 +242,9 @@ def region_keys(view: RegionView, *, advised: str = "advised") -> list[tuple[str
 
 
 def _named(
-    words: str, points: Sequence[Point], name: str, number: int, taken: Sequence[Point]
+    words: str, points: Sequence[Point], name: str, number: int, taken: list[Point]
 ) -> list[Part]:
-    """Write a level on its line where no burn stands, each further left than the last."""
+    """Write a level on its line where nothing stands, each further left than the last."""
     inner = [(x, y) for x, y in points if LEFT + 30 < x < RIGHT - 30 and TOP + 14 < y < FOOT - 14]
     if not inner:
         return []
@@ -253,15 +253,16 @@ def _named(
     def cost(place: Point) -> float:
         return abs(place[0] - wish) + 60.0 * _crowd(place, taken)
 
-    return [Label(look="name", text=words, at=min(inner, key=cost), name=name)]
+    taken.append(min(inner, key=cost))
+    return [Label(look="name", text=words, at=taken[-1], name=name)]
 
 
 def _crowd(place: Point, taken: Sequence[Point]) -> int:
     return sum(abs(place[0] - x) < 36 and abs(place[1] - y) < 18 for x, y in taken)
 
 
-def _likely_marks(view: RegionView, places: Places, taken: Sequence[Point]) -> Iterator[Part]:
-    """Where the most likely mark grade changes, and each grade's name."""
+def _likely_marks(view: RegionView, places: Places, taken: list[Point]) -> Iterator[Part]:
+    """Where the most likely mark grade changes, and each grade's name where there is room."""
     if view.likely_mark is None:
         return
     likely = np.asarray(view.likely_mark, dtype=float)
@@ -280,7 +281,10 @@ def _likely_marks(view: RegionView, places: Places, taken: Sequence[Point]) -> I
                 return math.dist(place, middle) + 60.0 * _crowd(place, taken)
 
             at_best = min(roomy, key=cost)
-            yield Label(look="likely", text=f"mostly {grade}", at=at_best, name=f"grade-{grade}")
+            if _crowd(at_best, taken) == 0:
+                taken.append(at_best)
+                name = f"grade-{grade}"
+                yield Label(look="likely", text=f"mostly {grade}", at=at_best, name=name)
 
 
 def _limits(view: RegionView, places: Places) -> Iterator[Part]:
@@ -293,7 +297,8 @@ def _limits(view: RegionView, places: Places) -> Iterator[Part]:
             yield Shape(look="limit", loops=loops, closed=False, dashes=(6, 2, 1, 2), name=gid)
             aside = x - 8.0 if x > LEFT + 16.0 else x + 9.0
             text = f"{name} {figure_words(power)} %"
-            yield Label(look="small", text=text, at=(aside, FOOT - 56.0), upright=True, name=gid)
+            up = max(56.0, 10.0 + 3.6 * len(text))
+            yield Label(look="small", text=text, at=(aside, FOOT - up), upright=True, name=gid)
     speed = view.max_speed_mm_s
     if speed is not None and places.speed[0] < speed < places.speed[1]:
         y = places.at(places.power[0], speed)[1]
