@@ -38,27 +38,27 @@ def prepared(place: str, *, boards: int) -> None:
             book.add_board(some_grid(f"B{number}"), when=EVENING)
 
 
-def test_two_processes_that_write_200_burns_each_end_with_400(place: str) -> None:
-    prepared(place, boards=67)
-    # Each process reads half of the cells of every board; at the last board only two.
+def test_two_processes_that_write_1000_burns_each_end_with_2000(place: str) -> None:
+    prepared(place, boards=334)
+    # Each process reads half of the cells of every board; at the last board only one.
     work = """
-    for number in range(67):
+    for number in range(334):
         half = ("A1", "A2", "A3") if mine else ("A4", "A5", "A6")
-        cells = half if number < 66 else half[:2]
+        cells = half if number < 333 else half[:1]
         readings = [Reading(cell=cell, through="no", char=0) for cell in cells]
         book.record(f"B{number}", readings, when=later(number), session=f"by {mine}")
 """
     assert in_two_processes(place, work) == [0, 0]
     with open_book(place) as book:
         burns = book.burns("bench", "birch 3", "cut")
-        assert len(burns) == 400
-        assert sum(burn.session == "by 0" for burn in burns) == 200
+        assert len(burns) == 2000
+        assert sum(burn.session == "by 0" for burn in burns) == 1000
 
 
 def test_two_processes_that_correct_one_cell_keep_every_correction(place: str) -> None:
     prepared(place, boards=1)
     work = """
-    for number in range(25):
+    for number in range(60):
         width = 10.0 + number / 100.0 + mine
         reading = Reading(cell="A1", through="no", width_mm=width)
         book.record("B0", [reading], when=later(number), why=f"by {mine}")
@@ -66,11 +66,11 @@ def test_two_processes_that_correct_one_cell_keep_every_correction(place: str) -
     assert in_two_processes(place, work) == [0, 0]
     with open_book(place) as book:
         lines = [line for line in book.history("bench", "birch 3") if "measured" in line.text]
-    assert len(lines) == 50
-    assert [line.superseded for line in lines] == [True] * 49 + [False]
+    assert len(lines) == 120
+    assert [line.superseded for line in lines] == [True] * 119 + [False]
     assert {line.text for line in lines} == {
         f"measured {10.0 + number / 100.0 + mine:g} x ? mm"
-        for number in range(25)
+        for number in range(60)
         for mine in (0, 1)
     }
 
