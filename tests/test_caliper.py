@@ -16,12 +16,14 @@ from hypothesis import strategies as st
 from calib.errors import InvalidRecord
 from calib.joints.caliper import (
     GUESSED_REPEATABILITY_MM,
+    PLACE_SCATTER_MM,
     Caliper,
     Estimate,
     combine,
     effective_degrees,
     mean_estimate,
     scatter_of,
+    weighted,
 )
 
 # Table 1 of 4.4.3: twenty readings of a temperature.
@@ -109,6 +111,29 @@ def test_the_interval_is_that_of_the_sum_of_the_errors(random_mm, degrees, insid
     assert estimate.half_width_mm == pytest.approx(np.quantile(np.abs(errors), 0.95), rel=0.01)
 
 
+def test_the_jaws_error_of_two_lengths_cancels_in_their_difference():
+    one = Estimate(value_mm=3.0, random_mm=0.003, outside=1.0, limit_mm=0.02)
+    difference = combine([(1.0, one), (-1.0, one)])
+    assert difference.value_mm == 0.0
+    assert difference.standard_mm == pytest.approx(0.003 * math.sqrt(2))
+
+
+def test_the_jaws_error_of_two_lengths_adds_up_in_their_sum():
+    one = Estimate(value_mm=3.0, random_mm=0.0, outside=1.0, limit_mm=0.03)
+    assert combine([(2.0, one), (1.0, one)]).standard_mm == pytest.approx(0.09 / math.sqrt(3))
+
+
+def test_nothing_repeated_rests_on_a_guess():
+    scatter = scatter_of([[(0.2,)]], Caliper())
+    assert scatter.within_mm == GUESSED_REPEATABILITY_MM
+    estimate = mean_estimate(
+        [(0.2,)], scatter, Caliper(limit_mm=0.0, resolution_mm=0.0), jaws="inside"
+    )
+    assert estimate.random_mm == pytest.approx(
+        math.hypot(GUESSED_REPEATABILITY_MM, PLACE_SCATTER_MM), rel=1e-2
+    )
+
+
 def test_readings_that_happen_to_agree_do_not_make_the_caliper_perfect():
     scatter = scatter_of([[(0.2, 0.2, 0.2)]], Caliper())
     assert scatter.within_mm == pytest.approx(GUESSED_REPEATABILITY_MM * math.sqrt(4 / 6))
@@ -125,6 +150,15 @@ def test_many_places_tell_their_own_scatter():
     estimate = mean_estimate(places, scatter, IDEAL, jaws="inside")
     assert estimate.random_mm == pytest.approx(scatter.between_mm / math.sqrt(8))
     assert estimate.degrees == pytest.approx(7)
+
+
+def test_the_weighted_mean_is_nearer_to_the_surer_one():
+    sure = Estimate(value_mm=0.20, random_mm=0.01, inside=1.0, limit_mm=0.0)
+    vague = Estimate(value_mm=0.26, random_mm=0.02, outside=-1.0, limit_mm=0.0)
+    both = weighted([sure, vague])
+    assert both.value_mm == pytest.approx((4 * 0.20 + 0.26) / 5)
+    assert both.random_mm == pytest.approx(math.sqrt(1 / (0.01**-2 + 0.02**-2)))
+    assert (both.inside, both.outside) == pytest.approx((0.8, -0.2))
 
 
 @settings(max_examples=60, deadline=None)

@@ -7,10 +7,12 @@ import re
 
 import numpy as np
 import pytest
-from boards import BIRCH, CO2, some_settings
+from boards import BIRCH, CO2, TUBE_100, some_settings
 
 from calib.boards.layout import lay_out
-from calib.errors import InvalidRecord
+from calib.errors import InvalidRecord, NotEnoughEvidence
+from calib.jobs.drawing import make_job, read_drawing
+from calib.jobs.features import small_features
 from calib.joints.caliper import Caliper
 from calib.joints.kerf import (
     GROWTH_MM,
@@ -19,6 +21,7 @@ from calib.joints.kerf import (
     kerf_from_coupons,
     total_line_energy_j_mm,
 )
+from calib.physics import delivered_power_w
 from calib.records import Cell, Reading, Setting
 
 TRUE = Caliper(resolution_mm=0.0, limit_mm=0.0)
@@ -38,6 +41,14 @@ def read(cell: Cell, kerf: float, more: float = 0.0) -> Reading:
     )
 
 
+def test_a_coupon_is_smaller_by_one_kerf():
+    cells = cells_of([12.0])
+    (point,) = kerf_from_coupons(CO2, [read(cells[0], 0.21, more=0.02)], cells)
+    assert point.kerf.value_mm == pytest.approx(0.22)
+    assert point.setting == cells[0].setting
+    assert point.kerf.low_mm < 0.21 < point.kerf.high_mm
+
+
 def test_the_cells_of_a_board_go_from_little_to_much_energy():
     grid = lay_out(CO2, BIRCH, "cut", some_settings(CO2, "cut", 12))
     readings = [Reading(cell=c.label, width_mm=15.8, height_mm=15.8) for c in grid.cells]
@@ -50,6 +61,21 @@ def test_the_cells_of_a_board_go_from_little_to_much_energy():
     assert all(p.kerf.value_mm == pytest.approx(0.2) for p in points)
 
 
+def test_what_was_not_measured_is_left_out():
+    cells = cells_of([12.0, 14.0])
+    readings = [Reading(cell="A1", through="through"), Reading(cell="A2", height_mm=11.8)]
+    (point,) = kerf_from_coupons(CO2, readings, cells)
+    assert point.places == (pytest.approx((0.2,)),)
+    assert kerf_from_coupons(CO2, readings[:1], cells) == ()
+
+
+def test_a_repeat_of_a_cell_is_one_place():
+    cells = cells_of([12.0])
+    (point,) = kerf_from_coupons(CO2, [read(cells[0], k) for k in (0.2, 0.22, 0.24)], cells)
+    assert [len(place) for place in point.places] == [3, 3]
+    assert point.kerf.value_mm == pytest.approx(0.22)
+
+
 @pytest.mark.parametrize(("width", "shown"), [(18.5, "18.5 mm"), (12.0, "12 mm")])
 def test_a_slip_is_refused_with_its_value(width: float, shown: str):
     message = f"Reading.width_mm of A1 is {shown}, drawn are 16 mm: give a size from 14.00 to 16.20"
@@ -60,6 +86,12 @@ def test_a_slip_is_refused_with_its_value(width: float, shown: str):
 def test_a_cell_of_another_board_is_refused():
     with pytest.raises(InvalidRecord, match="Reading.cell is 'C9': this board's cells are A1, A2"):
         kerf_from_coupons(CO2, [Reading(cell="C9", width_mm=15.8)], cells_of([12.0, 14.0]))
+
+
+def test_energy_counts_all_passes_and_the_power_curve():
+    setting = Setting(power_pct=40.0, speed_mm_s=8.0, passes=2)
+    expected = float(delivered_power_w(TUBE_100, 40.0)) / 8.0 * 2
+    assert total_line_energy_j_mm(TUBE_100, setting) == pytest.approx(expected)
 
 
 def law_of(kerf_at, speeds, tool=TRUE, repeats=1):
@@ -95,6 +127,27 @@ def test_one_energy_leaves_the_growth_to_the_prior_and_says_so():
     assert not law.tested(1.1 * law.middle_j_mm)
 
 
+def test_readings_without_any_scatter_do_no_harm():
+    cells = cells_of([12.0] * 8)
+    tool = Caliper(resolution_mm=0.0, limit_mm=0.0)
+    points = kerf_from_coupons(CO2, [read(c, 0.25) for c in cells], cells, caliper=tool)
+    law = kerf_by_energy(points, caliper=tool)
+    assert law.kerf.value_mm == pytest.approx(0.25)
+    assert 0.0 <= law.kerf.half_width_mm < 1e-4
+
+
+def test_no_coupon_gives_no_law():
+    with pytest.raises(NotEnoughEvidence, match="no coupon was measured"):
+        kerf_by_energy([])
+
+
+@pytest.mark.parametrize("energy", [0.0, -1.0, math.nan])
+def test_an_energy_of_nothing_is_refused(energy: float):
+    law = law_of(lambda v: 0.2, (12.0,))
+    with pytest.raises(InvalidRecord, match=f"line_energy_j_mm is {energy!r}"):
+        law.at(energy)
+
+
 def test_intervals_of_the_law_hold_what_they_say():
     """400 boards of six coupons, growth drawn wider than the prior's centre says."""
     held, near = 0, 0
@@ -119,3 +172,21 @@ def test_intervals_of_the_law_hold_what_they_say():
     # 95 % give or take three standard errors of a share among 400.
     assert 0.917 <= held / 400 <= 0.983
     assert near / 400 >= 0.93
+
+
+def test_the_warning_of_small_features_takes_the_measured_kerf():
+    svg = (
+        '<svg xmlns="http://www.w3.org/2000/svg" width="60mm" height="40mm" viewBox="0 0 60 40">'
+        '<path stroke="#ff0000" fill="none" d="M10 10 H40 V11 H10 Z"/></svg>'
+    )
+    drawing = read_drawing(svg.encode())
+    job = make_job(drawing, {c.name: "cut" for c in drawing.classes})
+    law = law_of(lambda v: 0.3, (12.0,))
+    setting = Setting(power_pct=60.0, speed_mm_s=12.0)
+    wide = law.at_setting(CO2, setting).value_mm
+    narrow = small_features(job, CO2, {}, kerf_mm=0.1)
+    found = small_features(job, CO2, {}, kerf_mm=wide)
+    assert narrow.counts["narrow outline"] == 0
+    assert found.counts["narrow outline"] == 1
+    assert "kerf of 0.30 mm" in found.features[0].words
+    assert found.notes == ()

@@ -11,10 +11,11 @@ from hypothesis import strategies as st
 from calib.jobs.motion import (
     CORNER_SLIP_MM,
     course_of,
+    step_times_s,
     stroke_times_s,
     travel_times_s,
 )
-from calib.jobs.outlines import Strokes
+from calib.jobs.outlines import NO_STROKES, Strokes
 from calib.jobs.paths import strokes_of_paths
 from calib.physics import mean_coupon_speed_mm_s
 from calib.records import COUPON_CUT_MM
@@ -174,6 +175,17 @@ def test_time_within_one_per_cent_of_the_integrated_motion(name, speed):
     assert ours == pytest.approx(integrated_time(LINES[name], speed, a, dt=1e-4), rel=0.01)
 
 
+def test_a_thousand_short_strokes_take_a_fifth_longer_than_length_over_speed():
+    """Also within 2 % of the integrated motion; one stroke is integrated, all are equal."""
+    paths = [f"M{3 * (i % 40)} {4 * (i // 40)}l1 .5 .2-1.1" for i in range(1000)]
+    strokes = strokes_of(*paths)
+    v, a = 60.0, 3000.0
+    ours = time_of(strokes, v, a)
+    assert ours > 1.2 * strokes.length_mm / v
+    one = integrated_time(strokes.stroke(0), v, a, dt=2e-6)
+    assert ours == pytest.approx(1000 * one, rel=0.02)
+
+
 @pytest.mark.parametrize("speed", [5.0, 30.0, 120.0])
 def test_the_coupon_agrees_with_the_formula_used_for_its_mean_speed(speed):
     """The formula leaves out start and stop, which are two ramps more."""
@@ -188,6 +200,26 @@ def test_the_coupon_agrees_with_the_formula_used_for_its_mean_speed(speed):
     assert (thrice - once) / 2.0 == pytest.approx(formula, rel=0.005)
 
 
+def test_a_hairpin_of_short_steps_is_slow_only_at_its_point():
+    """A retrace between steps of 0.02 mm stops the head once; the steps themselves are quick."""
+    turn = [(0, 0), (10, 0), (10.02, 0), (10, 1e-9), (0, 1e-9)]
+    there = line_through([(0, 0), (10.02, 0)])
+    assert time_of(line_through(turn), 50.0, 1000.0) == pytest.approx(
+        2.0 * time_of(there, 50.0, 1000.0), rel=1e-4
+    )
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 10_000), st.floats(0.2, 5.0))
+def test_a_motion_scaled_up_takes_the_root_longer(seed, k):
+    points = np.array(wandering(seed, 12, 2.0))
+    plain = time_of(line_through(points), 40.0, 900.0)
+    scaled = time_of(
+        line_through(k * points), 40.0 * math.sqrt(k), 900.0, corner_slip_mm=k * CORNER_SLIP_MM
+    )
+    assert scaled == pytest.approx(math.sqrt(k) * plain, rel=1e-6)
+
+
 @settings(max_examples=40, deadline=None)
 @given(st.integers(0, 10_000), st.floats(1.0, 200.0), st.floats(50.0, 9000.0))
 def test_bounds_symmetry_and_order(seed, v, a):
@@ -200,6 +232,15 @@ def test_bounds_symmetry_and_order(seed, v, a):
     assert time_of(line, v, 1.1 * a) <= time * (1 + 1e-9)
 
 
+def test_steps_sum_to_strokes_and_the_mean_speed_is_never_above_the_set_one():
+    strokes = strokes_of("M0 0h10v3l5 5c0 9-20 9-20 0z", "M0 0h1")
+    course = course_of(strokes)
+    steps = step_times_s(course, 60.0, 2000.0)
+    assert steps.sum() == pytest.approx(stroke_times_s(course, 60.0, 2000.0).sum())
+    assert (course.step_mm <= 60.0 * steps * (1 + 1e-9)).all()
+    assert steps[course.first[1:] - 1].tolist() == [0.0, 0.0]
+
+
 def test_travel_goes_from_end_to_start():
     strokes = strokes_of("M30 40h10", "M40 340v5")
     # 50 mm, then 300 mm: 50/100 + 100/1000, 300/100 + 100/1000
@@ -207,3 +248,8 @@ def test_travel_goes_from_end_to_start():
     # From (30, 39) the first is 1 mm, too short for the speed: 2 √(1/1000).
     near = travel_times_s(strokes, 100.0, 1000.0, start_mm=(30.0, 39.0))
     assert near == pytest.approx([2.0 * math.sqrt(1e-3), 3.1])
+
+
+def test_nothing_takes_no_time():
+    assert stroke_times_s(course_of(NO_STROKES), 10.0, 100.0).tolist() == []
+    assert travel_times_s(NO_STROKES, 10.0, 100.0).tolist() == []
