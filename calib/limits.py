@@ -14,7 +14,16 @@ from typing import Literal
 from calib.errors import MachineLimit
 from calib.materials import cut_energy_j_mm, expected_response
 from calib.physics import delivered_power_w, line_energy_j_mm
-from calib.records import COUPON_CORNER_MM, Grid, LaserSource, Machine, Operation, Setting, Sheet
+from calib.records import (
+    COUPON_CORNER_MM,
+    KINDS,
+    Grid,
+    LaserSource,
+    Machine,
+    Operation,
+    Setting,
+    Sheet,
+)
 
 Rounding = Literal["nearest", "down", "up"]
 
@@ -230,7 +239,7 @@ def limits_of(
     else:
         lowest = max(ABOVE_START * machine.beam_starts_pct, LOWEST_MARK_PCT)
         expected, fastest = response.line_mark_j_mm, min(fastest_mark_mm_s(machine), fastest_mm_s)
-        if operation == "area_mark" and line_pitch_mm is not None:
+        if KINDS[operation].shape == "area" and line_pitch_mm is not None:
             expected = response.area_dose_j_mm2 * line_pitch_mm
     usual_mm_s = SLOWEST_MM_S[machine.source]
     if slowest_mm_s is not None:
@@ -241,7 +250,7 @@ def limits_of(
             expected_j_mm=expected,
         )
     most = response.most_times * expected
-    if operation == "line_mark":
+    if KINDS[operation].shape == "line":
         most = max(most, _MARK_OF_A_CUT * cut_energy_j_mm(response, sheet))
     watts = delivered_power_w(machine, snap_power(machine, lowest))
     gentlest = float(line_energy_j_mm(watts, snap_speed(machine, fastest, "down")))

@@ -11,8 +11,11 @@ from typing import Any
 
 from calib.errors import BadFile, InvalidQuantity, InvalidRecord
 from calib.records import (
-    CHAR_WORDS,
-    MARK_WORDS,
+    GRADES,
+    GRADES_SAID,
+    KINDS,
+    READ_OFF,
+    SCALES,
     THROUGH_GRADES,
     Grid,
     Reading,
@@ -29,7 +32,7 @@ from calib.spreadsheet import (
 )
 from calib.units import parse_length_mm, parse_percent, parse_speed_mm_s, parse_whole
 
-RESULT_COLUMNS = ("cell", "through", "char", "mark", "note")
+RESULT_COLUMNS = ("cell", *READ_OFF, "note")
 OPTIONAL_COLUMNS = ("board", "width_mm", "height_mm")
 PLAN_COLUMNS = (
     "cell", "operation", "power_pct", "speed_mm_s", "passes", "line_pitch_mm", "x_mm", "y_mm",
@@ -39,22 +42,30 @@ _OWN_COLUMNS = Columns(
     needed=(),
     optional=(
         "power", "power_pct", "speed", "speed_mm_s", "passes", "line_pitch", "line_pitch_mm",
-        "through", "char", "mark", "note",
+        *READ_OFF, "note",
     ),
 )  # fmt: skip
 _COLUMNS = Columns(needed=RESULT_COLUMNS, optional=OPTIONAL_COLUMNS)
 _MOST_TOLD = 10  # more lines would push the first ones out of sight
 _LONGEST_NOTE = 1000  # as the record of a reading allows
-_NUMBER = re.compile(r"([0-4])(?:[.,]0+)?")
+_NUMBER = re.compile(rf"({'|'.join(map(str, GRADES))})(?:[.,]0+)?")
 _MILLIMETRES = re.compile(r"(\d+(?:[.,]\d+)?)(?: ?mm)?", re.ASCII)
 
 
-def _graded(names: Sequence[str], words: Mapping[str, int]) -> tuple[dict[str, Any], str]:
-    numbers = {str(grade): grade for grade in range(5)}
-    known = {**numbers, **words, **{name: grade for grade, name in enumerate(names)}}
-    return known, f"0 to 4 ({' · '.join(f'{grade} {name}' for grade, name in enumerate(names))})"
+def _graded(names: Sequence[str], also: Mapping[str, int]) -> tuple[dict[str, Any], str]:
+    """A grade's number, its words, or the first of them, and how that is told."""
+    known = {
+        word: grade
+        for grade, name in enumerate(names)
+        for word in (str(grade), name, re.split("[, ]", name)[0])
+    }
+    known |= also
+    said = " · ".join(f"{grade} {name}" for grade, name in enumerate(names))
+    return known, f"{GRADES_SAID} ({said})"
 
 
+# Other words of a grade.
+_ALSO = {"char": {"flared": 4, "burnt back": 4}}
 # What may be written for each outcome, and how that is told.
 _GRADES: Mapping[str, tuple[Mapping[str, Any], str]] = {
     "through": (
@@ -64,22 +75,15 @@ _GRADES: Mapping[str, tuple[Mapping[str, Any], str]] = {
         },
         ", ".join(THROUGH_GRADES),
     ),
-    "char": _graded(CHAR_WORDS, {
-        "clean": 0, "tan": 1, "brown": 2, "black": 3, "flaking": 4, "flared": 4, "burnt back": 4,
-    }),
-    "mark": _graded(MARK_WORDS, {
-        "nothing": 0, "faint": 1, "clear": 2, "heavy": 3, "scorched": 4,
-    }),
+    **{name: _graded(words, _ALSO.get(name, {})) for name, words in SCALES.items()},
 }  # fmt: skip
-# Which readings belong to a board of this operation.
-_READ_OF = {"cut": ("through", "char"), "line_mark": ("mark",), "area_mark": ("mark",)}
 
 
 def blank_results_csv(grid: Grid) -> str:
     """Result file of a board with every cell in it and nothing filled in (RFC 4180)."""
+    empty = [""] * (len(RESULT_COLUMNS) - 1)
     rows = [
-        (safe_cell_text(cell.label), "", "", "", "", safe_cell_text(grid.board_id))
-        for cell in grid.cells
+        (safe_cell_text(cell.label), *empty, safe_cell_text(grid.board_id)) for cell in grid.cells
     ]
     return write_csv((*RESULT_COLUMNS, "board"), rows)
 
@@ -221,7 +225,7 @@ def _reading_of(
         word = " ".join(row.fields[column].casefold().split())
         number = _NUMBER.fullmatch(word)
         word = number[1] if number else word
-        if word and column not in _READ_OF[grid.operation]:
+        if word and column not in KINDS[grid.operation].read:
             refuse(column, f"leave it empty; {_reads(grid)}")
         elif word and word not in words:
             refuse(column, f"give {allowed}, or leave it empty if not read")
@@ -241,4 +245,4 @@ def _reading_of(
 
 
 def _reads(grid: Grid) -> str:
-    return f"a {grid.operation} board is read in {' and '.join(_READ_OF[grid.operation])} only"
+    return f"a {grid.operation} board is read in {' and '.join(KINDS[grid.operation].read)} only"

@@ -24,7 +24,7 @@ def pair(book: Book) -> Book:
 
 def fill(book: Book) -> None:
     """Put something of everything into a logbook."""
-    book.add_machine(BENCH, when=EVENING, note="new")
+    book.add_machine(BENCH, when=EVENING, why="new")
     book.change_setup("bench", when=later(1), what="lens", lens_mm=50.8)
     book.add_session("bench", Session(label="monday", air=True, support="pins"), when=later(1))
     book.add_sheet(BIRCH, when=EVENING)

@@ -20,7 +20,7 @@ def test_a_first_machine_needs_four_things_and_is_told_what_is_assumed(shell: Sh
 
 
 def test_a_machine_changes_and_its_past_stays(evening: Shell) -> None:
-    evening.run("machine", "change", "bench", "--what", "lens", "--lens", "50.8", "--note", "new")
+    evening.run("machine", "change", "bench", "--what", "lens", "--lens", "50.8", "--why", "new")
     shown = evening.json("machine", "show", "bench")
     assert shown["machine"]["lens_mm"] == 50.8
     assert [setup["what"] for setup in shown["setups"]] == ["first", "lens"]
@@ -33,7 +33,7 @@ def test_a_machine_or_sheet_that_is_there_already_is_said_to_be_unchanged(shell:
         done = shell.run(*words)
         assert f"{words[2]} is in the logbook already, and unchanged." in done.stderr
         assert words[2] in done.stdout
-        assert "note was not kept" in shell.run(*words, "--note", "from the attic").stderr
+        assert "--why was not kept" in shell.run(*words, "--why", "from the attic").stderr
 
 
 def test_refused_materials_are_refused_before_anything_is_stored(shell: Shell) -> None:

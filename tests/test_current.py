@@ -112,7 +112,7 @@ def test_what_is_told_later_of_a_machine_leaves_its_settings_current(
     book: Book, told: dict[str, float]
 ) -> None:
     keep_advised(book, at=3)
-    book.change_setup("bench", when=later(4), what="other", note="told later", **told)
+    book.change_setup("bench", when=later(4), what="other", why="told later", **told)
     assert kept(book) == ()
     book.undo(when=later(5), machine="bench")
     book.change_setup("bench", when=later(6), what="tube", **told)
@@ -125,7 +125,7 @@ def test_what_is_told_later_of_a_machine_leaves_its_settings_current(
 )
 def test_any_other_change_of_a_machine_asks(book: Book, changed: dict[str, float]) -> None:
     keep_advised(book, at=3)
-    book.change_setup("bench", when=later(4), what="other", note="moved", **changed)
+    book.change_setup("bench", when=later(4), what="other", why="moved", **changed)
     assert kept(book) == ("The machine was changed since (other, 2026-03-01).",)
 
 

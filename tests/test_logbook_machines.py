@@ -33,8 +33,8 @@ def test_the_same_machine_again_adds_nothing_and_another_one_is_refused(book: Bo
 
 
 def test_every_set_up_of_a_machine_stays_in_the_book(book: Book) -> None:
-    book.add_machine(BENCH, when=EVENING, note="new")
-    book.change_setup("bench", when=later(1), what="lens", note="50 mm", lens_mm=50.8)
+    book.add_machine(BENCH, when=EVENING, why="new")
+    book.change_setup("bench", when=later(1), what="lens", why="50 mm", lens_mm=50.8)
     book.change_setup("bench", when=later(2), what="tube")
     entries = book.setups("bench")
     assert [entry.what for entry in entries] == ["first", "lens", "tube"]
@@ -61,7 +61,7 @@ def test_a_new_lot_or_measurement_is_a_new_version_of_the_sheet(book: Book) -> N
     book.add_sheet(BIRCH, when=EVENING)
     book.add_sheet(BIRCH, when=later(1))
     measured = dataclasses.replace(BIRCH, measured_mm=2.85)
-    book.add_sheet(measured, when=later(2), note="caliper")
+    book.add_sheet(measured, when=later(2), why="caliper")
     book.add_sheet(dataclasses.replace(measured, lot="L2"), when=later(3))
     entries = book.lots("birch 3")
     assert [(e.sheet.lot, e.sheet.measured_mm) for e in entries] == [
@@ -111,9 +111,9 @@ def test_a_time_without_a_zone_is_refused(book: Book, when: datetime) -> None:
 
 
 def test_words_that_cannot_be_kept_are_refused(pair: Book) -> None:
-    with pytest.raises(InvalidRecord, match=r"note is 'a\\x00b'"):
-        pair.change_setup("bench", when=later(1), what="lens", note="a\x00b")
+    with pytest.raises(InvalidRecord, match=r"why is 'a\\x00b'"):
+        pair.change_setup("bench", when=later(1), what="lens", why="a\x00b")
     with pytest.raises(InvalidRecord, match="at most 2000 characters"):
-        pair.change_setup("bench", when=later(1), what="lens", note="x" * 2001)
+        pair.change_setup("bench", when=later(1), what="lens", why="x" * 2001)
     with pytest.raises(InvalidRecord, match=r"udc80.*give a name"):
         pair.add_sheet(Sheet(name="oak \udc80", material="oak", thickness_mm=3.0), when=later(1))

@@ -17,7 +17,15 @@ from calib.jobs.costs import PricedJob
 from calib.jobs.job_promise import pushes_interval, pushes_of
 from calib.materials import expected_response
 from calib.physics import mean_coupon_speed_mm_s
-from calib.records import COUPON_CUT_MM, USUAL_RELIABILITY, Grades, Setting, grade_ends
+from calib.records import (
+    COUPON_CUT_MM,
+    GRADES,
+    GRADES_SAID,
+    USUAL_RELIABILITY,
+    Grades,
+    Setting,
+    grade_ends,
+)
 
 Array = npt.NDArray[np.float64]
 Columns = Sequence[Array]  # power, speed, passes and line pitch of settings, as ``columns_of``
@@ -54,9 +62,9 @@ class Wish:
             raise unfit("reliability", self.reliability, chance)
         worst = () if self.char_at_most is None else (self.char_at_most,)
         for name, grades in (("char_at_most", worst), ("mark", grade_ends(self.mark))):
-            if any(isinstance(grade, bool) or grade not in range(5) for grade in grades):
+            if any(isinstance(grade, bool) or grade not in GRADES for grade in grades):
                 grade = getattr(self, name)
-                raise unfit(name, grade, "give a whole number from 0 to 4")
+                raise unfit(name, grade, f"give a whole number from {GRADES_SAID}")
         for name, what in (("cut_length_mm", "length"), ("slowest_mm_s", "speed")):
             value = getattr(self, name)
             if value is not None and not 0 < value < 1e9:

@@ -18,7 +18,7 @@ from calib.fit.hull import speed_range
 from calib.fit.model import columns_of, settings_of
 from calib.fit.region import LOOK_POINTS, Region, thinned_region
 from calib.limits import SLOWEST_MM_S
-from calib.records import Setting
+from calib.records import GRADES, Setting
 
 Array = npt.NDArray[np.float64]
 Judged = tuple[tuple[float, ...], Setting]  # a setting behind what it is compared by
@@ -276,7 +276,7 @@ class Search:
         for part in np.array_split(good, max(len(good) // _AT_ONCE, 1)):
             columns = columns_of([cleanest, *(some[i] for i in part)])
             at = settings_of(region.machine, columns, prior, "char")
-            grade = np.einsum("g,gjn->jn", np.arange(5.0), draws.grade_chances(at))
+            grade = np.einsum("g,gjn->jn", np.array(GRADES, dtype=float), draws.grade_chances(at))
             more = grade[:, 1:] - grade[:, :1]
             mean = draws.weight @ more
             doubt = np.sqrt(draws.weight @ (more - mean) ** 2)

@@ -31,7 +31,6 @@ CAUTIONS = (
     "The machine's manual, your local rules and the people trained on it come first.",
 )
 _BLANKS = "focus ____________________     lens ____________________"
-_TITLES = {"cut": "CUT", "line_mark": "LINE MARK", "area_mark": "AREA MARK"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,7 +154,7 @@ def _block(entry: CardSetting, width: float, small_pt: float, sizes: Sequence[fl
     # Blanks that don't break keep the numbers apart.
     spaced = numbers.replace("   ", "\N{NO-BREAK SPACE}" * 3)
     parts = [
-        words(_TITLES[entry.operation], small_pt + 2.0, bold=True),
+        words(entry.operation.replace("_", " ").upper(), small_pt + 2.0, bold=True),
         words(spaced, size, bold=True),
         *(words(text, small_pt) for text in (other_units, *entry.facts)),
     ]

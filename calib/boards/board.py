@@ -26,7 +26,7 @@ from calib.boards.strokes import Stroke, head_strokes, label_strokes, rounded_co
 from calib.errors import InvalidRecord
 from calib.limits import beyond_words, gentle_first
 from calib.physics import run_up_mm
-from calib.records import COUPON_CORNER_MM, Cell, Grid, Machine, Operation, Setting, Sheet
+from calib.records import COUPON_CORNER_MM, KINDS, Cell, Grid, Machine, Operation, Setting, Sheet
 
 Purpose = Literal["test", "comb", "focus"]
 _NAMES: dict[Purpose, str] = {"test": "Board", "comb": "Comb board", "focus": "Focus board"}
@@ -157,7 +157,7 @@ def _burn(grid: Grid, cell: Cell) -> Iterator[Stroke]:
 
 def _lines_mm(grid: Grid, cell: Cell) -> list[float]:
     """The y of a line mark, or of an area's lines at its pitch in the middle of the cell."""
-    if grid.operation == "line_mark":
+    if KINDS[grid.operation].shape == "line":
         return [round(cell.y_mm + min(LINE_DOWN_MM, cell.height_mm / 2.0), 3)]
     pitch = cell.line_pitch_mm
     if pitch is None:

@@ -19,7 +19,7 @@ from calib.boards.order import MOST_CODES, burn_blocks, codes_of, share_an_edge,
 from calib.boards.places import ID_LENGTH, Room, Size, board_for, check_run_ups, room_for
 from calib.errors import BoardDoesNotFit, InvalidRecord, unfit
 from calib.limits import check_settings, total_energies_j_mm
-from calib.records import OPERATIONS, Cell, Grid, Machine, Operation, Setting, Sheet
+from calib.records import KINDS, OPERATIONS, Cell, Grid, Machine, Operation, Setting, Sheet
 
 # Letters and digits of a board's code: none that reads as another (0 O, 1 I).
 _ID_SIGNS = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
@@ -143,7 +143,7 @@ def _ladder(
     if not settings:
         raise InvalidRecord("settings is (): a board needs at least one cell.")
     check_settings(machine, settings)
-    if operation == "area_mark" and any(s.line_pitch_mm is None for s in settings):
+    if KINDS[operation].shape == "area" and any(s.line_pitch_mm is None for s in settings):
         raise unfit("line_pitch_mm", None, "an area mark needs the distance of its lines in mm")
     if len(settings) > MOST_CODES:
         raise BoardDoesNotFit(

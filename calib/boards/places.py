@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from calib.boards.lettering import text_width_mm, transliterate, wrap_text
 from calib.errors import BoardDoesNotFit, MachineLimit
 from calib.physics import run_up_mm
-from calib.records import COUPON_MM, Machine, Operation, Setting, Sheet
+from calib.records import COUPON_MM, KINDS, Machine, Operation, Setting, Sheet
 
 Size = tuple[float, float]
 Title = tuple[str, str]
@@ -129,7 +129,7 @@ def head_height_mm(lines: Sequence[str]) -> float:
 
 def lit_mm(operation: Operation, speed_mm_s: float) -> float:
     """Length of a mark's lines: longer for fast settings, so that they are lit for 50 ms."""
-    least = LINE_LIT_MM if operation == "line_mark" else AREA_LIT_MM
+    least = LINE_LIT_MM if KINDS[operation].shape == "line" else AREA_LIT_MM
     return float(max(least, math.ceil(LEAST_LIT_S * speed_mm_s - 1e-6)))
 
 
@@ -150,7 +150,7 @@ def room_for(
         run_up = run_up_mm(fastest, machine.working_acceleration_mm_s2)
         left = max(edge, _tenth(clamp_mm + run_up - MARK_INSET_MM))
         height = LINE_CELL_HEIGHT_MM
-        if operation == "area_mark":
+        if KINDS[operation].shape == "area":
             # At least five lines, so that the surface is one.
             pitch = max(s.line_pitch_mm or 0.0 for s in settings)
             height = 2.0 * MARK_INSET_MM + math.ceil(max(AREA_HEIGHT_MM, 4.0 * pitch) - 1e-6)

@@ -10,7 +10,7 @@ from calib.boards.layers import Layer
 from calib.boards.places import LINE_DOWN_MM, MARK_INSET_MM
 from calib.boards.record_marks import DASHES_MM
 from calib.print_style import Drawing, letters, outline
-from calib.records import Cell, Grid
+from calib.records import KINDS, Cell, Grid
 
 CAPTION_MM = 6.0
 # Height of a capital with the air around it, width of a bold letter [mm per pt].
@@ -29,7 +29,7 @@ def code_pt(grid: Grid, scale: float) -> float:
 
 def _code_room(grid: Grid, cell: Cell) -> tuple[float, float]:
     """Top and bottom of the room for a cell's code; below the line of a line mark [mm]."""
-    down = min(LINE_DOWN_MM, cell.height_mm / 2.0) if grid.operation == "line_mark" else 0.0
+    down = min(LINE_DOWN_MM, cell.height_mm / 2.0) if KINDS[grid.operation].shape == "line" else 0.0
     return cell.y_mm + down, cell.y_mm + cell.height_mm
 
 
@@ -56,7 +56,7 @@ def board_drawing(grid: Grid, board: Board, layers: Mapping[str, Layer], scale: 
             dashes = DASHES_MM[layer.number % len(DASHES_MM)]
             canvas.setDash([part * min(scale, 1.3) for part in dashes])
             canvas.setStrokeColor(layer.colour)
-            if grid.operation == "area_mark":
+            if KINDS[grid.operation].shape == "area":
                 cell = next(cell for cell in grid.cells if cell.label == group.label)
                 inset = MARK_INSET_MM
                 size = cell.width_mm - 2.0 * inset, cell.height_mm - 2.0 * inset

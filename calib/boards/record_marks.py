@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 from calib.print_style import Drawing, outline
-from calib.records import CHAR_WORDS, MARK_WORDS, THROUGH_GRADES, Operation
+from calib.records import SCALES, THROUGH_GRADES
 
 # Name of what is read off a cell, and its grades: key and meaning.
 GRADES: dict[str, tuple[tuple[str, str], ...]] = {
@@ -19,8 +19,10 @@ GRADES: dict[str, tuple[tuple[str, str], ...]] = {
             strict=True,
         )
     ),
-    "char": tuple((str(grade), words) for grade, words in enumerate(CHAR_WORDS)),
-    "mark": tuple((str(grade), words) for grade, words in enumerate(MARK_WORDS)),
+    **{
+        name: tuple((str(grade), words) for grade, words in enumerate(scale))
+        for name, scale in SCALES.items()
+    },
 }
 # Dashes that tell eight layers apart without colour [mm on, mm off, …]
 DASHES_MM: tuple[tuple[float, ...], ...] = (
@@ -34,11 +36,6 @@ DASHES_MM: tuple[tuple[float, ...], ...] = (
     (1.0, 1.2),
 )
 SWATCH_MM = (9.0, 4.6)
-
-
-def asked_of(operation: Operation) -> tuple[str, ...]:
-    """What is read off a cell: keys of ``GRADES``."""
-    return ("through", "char") if operation == "cut" else ("mark",)
 
 
 def swatch(name: str, grade: int) -> Drawing:

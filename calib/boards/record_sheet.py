@@ -9,7 +9,7 @@ from calib.boards.board import board_of
 from calib.boards.board_time import board_time, sheet_use
 from calib.boards.layers import PALETTE, colours_of, drawings_of, layers_of
 from calib.boards.record_board import CAPTION_MM, board_drawing, code_pt
-from calib.boards.record_marks import GRADES, SWATCH_MM, asked_of, swatch
+from calib.boards.record_marks import GRADES, SWATCH_MM, swatch
 from calib.boards.record_table import cell_table, figure
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.hazards import sheet_cautions
@@ -28,7 +28,7 @@ from calib.print_style import (
     table,
     words,
 )
-from calib.records import Grid
+from calib.records import KINDS, Grid
 
 # Type of facts, notes and cautions [pt] and height of the table's rows [mm], best first: below the
 # last a pencil tick can't be placed.
@@ -39,11 +39,6 @@ _TRIES = ((_SIZES[:5], 6.0), (_SIZES[:5], 4.5), (_SIZES, 0.0))
 _SURE_CELLS = 60
 _GRADES_MM = 58.0
 _LONGEST_ADDRESS = 300  # keeps the squares of the QR code above 0.3 mm
-_OPERATION_WORDS = {
-    "cut": "cut (go through)",
-    "line_mark": "line mark (one visible line)",
-    "area_mark": "area mark (a surface of close lines)",
-}
 
 
 def grid_record_sheet(
@@ -139,6 +134,7 @@ def _shortened(notes: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
 def _facts(grid: Grid) -> list[tuple[str, str]]:
     """Name and value of all that is known of the board before it is burnt."""
     machine, sheet = grid.machine, grid.sheet
+    named = grid.operation.replace("_", " ")
     source = {"co2": "CO2", "diode": "diode"}[machine.source]
     measured = "________" if sheet.measured_mm is None else figure(sheet.measured_mm)
     blocks = max(cell.block for cell in grid.cells)
@@ -152,7 +148,7 @@ def _facts(grid: Grid) -> list[tuple[str, str]]:
         ("material", sheet.material),
         ("lot", sheet.lot or "________________"),
         ("thickness", f"nominal {figure(sheet.thickness_mm)} mm, measured {measured} mm"),
-        ("operation", f"{_OPERATION_WORDS[grid.operation]}, round {grid.round}"),
+        ("operation", f"{named} ({KINDS[grid.operation].means}), round {grid.round}"),
         ("board", f"{size}, {count}" + (f" in {blocks} blocks" if blocks > 1 else "")),
         ("drawing", _drawing_words(grid)),
         ("time", f"{board_time(grid).words} (predicted)"),
@@ -186,7 +182,7 @@ def _fields(width: float) -> Any:
 def _grades(grid: Grid) -> list[Any]:
     """What each grade looks like."""
     parts: list[Any] = []
-    for name in asked_of(grid.operation):
+    for name in KINDS[grid.operation].read:
         rows = [
             [swatch(name, grade), words(f"{key}: {meaning}")]
             for grade, (key, meaning) in enumerate(GRADES[name])

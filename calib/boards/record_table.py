@@ -7,9 +7,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from calib.boards.layers import PALETTE, Layer
-from calib.boards.record_marks import DASHES_MM, GRADES, asked_of
+from calib.boards.record_marks import DASHES_MM, GRADES
 from calib.print_style import BOLD_FONT, MM, PLAIN_FONT, TICK, Drawing, letters, table
-from calib.records import Cell, Grid
+from calib.records import KINDS, Cell, Grid
 
 # Heights of the table's two rows of heads [mm]; the second is higher where words stand upright.
 _HEAD_MM, _UPRIGHT_MM = (3.2, 6.2), 9.8
@@ -69,9 +69,9 @@ def _part(
     width_mm: float,
     split: bool,
 ) -> Any:
-    columns = [*_VALUES, *([("pitch\nmm", 8.0)] if grid.operation == "area_mark" else [])]
+    columns = [*_VALUES, *([("pitch\nmm", 8.0)] if KINDS[grid.operation].shape == "area" else [])]
     values, group_row, spans = len(columns), [""] * len(columns), []
-    for name in asked_of(grid.operation):
+    for name in KINDS[grid.operation].read:
         spans.append((len(columns) + 1, len(columns) + len(GRADES[name])))
         columns += [("", 1.4), *((key, _BOX_MM) for key, _ in GRADES[name])]
         group_row += ["", name, *[""] * (len(GRADES[name]) - 1)]

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 from calib.cli.options import (
     Changes,
     MachineName,
-    Note,
     Pictures,
     Said,
+    Why,
     argument,
     command,
     option,
@@ -23,26 +23,26 @@ if TYPE_CHECKING:
 
 
 @command("calib machine add bench --watts 60 --bed 600x400 --top-speed 400")
-def machine_add(book: Book, machine: Machine, note: Note = "") -> Said:
+def machine_add(book: Book, machine: Machine, why: Why = "") -> Said:
     """Describe a machine: name, watts, bed and top speed will do; the rest is assumed, and said."""
     from calib.tasks.workshop import add_machine
     from calib.texts.workshop import machine_text
 
     known = machine in book.machines()
-    assumed = add_machine(book, machine, when=now(), note=note)
+    assumed = add_machine(book, machine, when=now(), why=why)
     if known:
-        tell(unchanged(f"Machine {machine.name}", note))
+        tell(unchanged(f"Machine {machine.name}", why))
     return machine, machine_text(machine, assumed)
 
 
-@command("calib machine change bench --what lens --lens 50.8 --note 'new lens'")
+@command("calib machine change bench --what lens --lens 50.8 --why 'new lens'")
 def machine_change(
     book: Book,
     changed: Changes[Machine],
     what: Annotated[
         str, option("--what", "WORD", "lens, focus, air, mirror, tube or other.")
     ] = "other",
-    note: Note = "",
+    why: Why = "",
 ) -> Said:
     """Record what changed at a machine; the earlier set-up stays in the logbook."""
     from calib.tasks.finding import find_machine
@@ -50,7 +50,7 @@ def machine_change(
     from calib.texts.workshop import machine_text
 
     name = find_machine(book, changed.pop("name")).name
-    machine = book.change_setup(name, when=now(), what=what, note=note, **changed)  # type: ignore[arg-type]
+    machine = book.change_setup(name, when=now(), what=what, why=why, **changed)  # type: ignore[arg-type]
     return machine, machine_text(machine, assumptions(machine))
 
 

@@ -95,7 +95,7 @@ AnyOperation = Annotated[
 OfMachine = Annotated[str | None, option("--machine", "NAME", "Only of this machine.")]
 OfSheet = Annotated[str | None, option("--sheet", "NAME", "Only of this sheet.")]
 Note = Annotated[str, option("--note", "TEXT", "Your own words.")]
-Why = Annotated[str, option("--why", "TEXT", "Why something is corrected; kept with it.")]
+Why = Annotated[str, option("--why", "TEXT", "Why, in your own words; kept with it.")]
 Sure = Annotated[bool, flag("--yes", "Don't ask.")]
 SessionLabel = Annotated[
     str | None,
@@ -345,9 +345,9 @@ class Command(TyperCommand):
         return field.replace("_", " ") if field in self.fields else ""
 
 
-def unchanged(what: str, note: str) -> str:
-    """Say that the same thing was there before; a note of it is lost, which is said too."""
-    lost = " The note was not kept: add it with calib book note." if note else ""
+def unchanged(what: str, why: str) -> str:
+    """Say that the same thing was there before; what was said of it is lost, which is said too."""
+    lost = " What you gave with --why was not kept: add it with calib book note." if why else ""
     return f"{what} is in the logbook already, and unchanged.{lost}"
 
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 from calib.cli.options import (
     Changes,
     IntoHere,
-    Note,
     Said,
+    Why,
     argument,
     command,
     unchanged,
@@ -34,15 +34,15 @@ def material(wish: MaterialWish) -> Said:
 
 
 @command("calib sheet add 'birch 3' --material 'birch plywood' --thickness 3")
-def sheet_add(book: Book, sheet: Sheet, note: Note = "") -> Said:
+def sheet_add(book: Book, sheet: Sheet, why: Why = "") -> Said:
     """Describe a sheet: what may not go under a laser is refused before anything is drawn."""
     from calib.tasks.workshop import add_sheet
     from calib.texts.workshop import sheet_text
 
     before = book.sheets()
-    hazard = add_sheet(book, sheet, when=now(), note=note)
+    hazard = add_sheet(book, sheet, when=now(), why=why)
     if sheet in before:
-        tell(unchanged(f"Sheet {sheet.name}", note))
+        tell(unchanged(f"Sheet {sheet.name}", why))
     # What holds of every material is read once: with the first sheet, and with sheet show.
     return {"sheet": sheet, "hazard": hazard}, sheet_text(sheet, hazard, always=not before)
 
@@ -51,9 +51,9 @@ def sheet_add(book: Book, sheet: Sheet, note: Note = "") -> Said:
     "calib sheet change 'birch 3' --measured 2.9",
     leave_out=("material", "thickness_mm", "lot"),
 )
-def sheet_change(book: Book, changed: Changes[Sheet], note: Note = "") -> Said:
+def sheet_change(book: Book, changed: Changes[Sheet], why: Why = "") -> Said:
     """Record a measured thickness or a declaration of a sheet."""
-    return _changed(book, changed, note)
+    return _changed(book, changed, why)
 
 
 @command(
@@ -64,19 +64,19 @@ def sheet_new_lot(
     book: Book,
     changed: Changes[Sheet],
     lot: Annotated[str, argument("LOT", "Name of the new lot, such as the month it came in.")],
-    note: Note = "",
+    why: Why = "",
 ) -> Said:
     """Record that a new lot of a sheet came in: its name, and what it measures."""
     changed["lot"] = lot
-    return _changed(book, changed, note)
+    return _changed(book, changed, why)
 
 
-def _changed(book: Book, changed: Changes[Sheet], note: str) -> Said:
+def _changed(book: Book, changed: Changes[Sheet], why: str) -> Said:
     from calib.hazards import check_hazard
     from calib.tasks.workshop import change_sheet
     from calib.texts.workshop import new_lot_text, sheet_head
 
-    sheet = change_sheet(book, changed.pop("name"), when=now(), note=note, **changed)
+    sheet = change_sheet(book, changed.pop("name"), when=now(), why=why, **changed)
     cut_on = [one.name for one in book.machines() if book.burns(one.name, sheet.name, "cut")]
     hazard = check_hazard(sheet)
     following = new_lot_text(sheet.name, cut_on) if "lot" in changed else ""

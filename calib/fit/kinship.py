@@ -9,13 +9,14 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.fit.another_speed import excess_at
+from calib.fit.model import WIDTHS
 from calib.fit.moments import Moments
 from calib.fit.pair_summary import PairSummary, Response
 from calib.fit.random_effects import Units
 from calib.materials import family_of
 from calib.names import split_words
 from calib.physics import mean_width_mm, spot_mm
-from calib.records import Machine, Sheet
+from calib.records import OPERATIONS, Machine, Sheet
 
 Array = npt.NDArray[np.float64]
 Key = tuple[object, ...]
@@ -54,10 +55,9 @@ class Usual:
 # Common practice, no source; set with tests/benchmarks/other_wattage.py on tuning seeds, and tried
 # with tests/benchmarks/book.py, in workshops of other physics.
 USUAL: dict[Response, Usual] = {
+    **dict.fromkeys(OPERATIONS, Usual(world=0.12, machine=0.25, product=0.2, lot=0.1, pair=0.1)),
     "cut": Usual(),
     "char": Usual(machine=0.25, product=0.2, lot=0.1, pair=0.1),
-    "line_mark": Usual(world=0.12, machine=0.25, product=0.2, lot=0.1, pair=0.1),
-    "area_mark": Usual(world=0.12, machine=0.25, product=0.2, lot=0.1, pair=0.1),
 }
 # How much of a shape score's variance (1) is shared by all pairs, by a family, by a machine, and
 # how much is the pair's own (common practice, no source). A power curve is the machine's; what a
@@ -70,9 +70,7 @@ SHARES: dict[str, tuple[float, float, float, float]] = {
     "passes": (0.2, 0.4, 0.0, 0.4),
     "shared": (0.3, 0.0, 0.3, 0.4),
     "speed": (0.2, 0.4, 0.1, 0.3),
-    "width1": (0.3, 0.4, 0.0, 0.3),
-    "width2": (0.3, 0.4, 0.0, 0.3),
-    "width3": (0.3, 0.4, 0.0, 0.3),
+    **dict.fromkeys(WIDTHS, (0.3, 0.4, 0.0, 0.3)),
     "pitch": (0.3, 0.4, 0.0, 0.3),
     "start": (0.0, 0.0, 0.9, 0.1),
 }

@@ -22,6 +22,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
+from itertools import accumulate
 from typing import Any, Generic, Literal, TypeVar
 
 import numpy as np
@@ -33,17 +34,18 @@ from calib.fit.engine import Problem, systematic
 from calib.fit.kernel import Ints, Latent, Readings
 from calib.fit.priors import MISREAD, CutPrior, GradedPrior
 from calib.physics import delivered_power_w, mean_coupon_speed_mm_s
-from calib.records import COUPON_CUT_MM, THROUGH_GRADES, Burn, Machine, Setting
+from calib.records import COUPON_CUT_MM, GRADES, THROUGH_GRADES, Burn, Machine, Setting
 
 Array = npt.NDArray[np.float64]
 Response = Literal["cut", "char", "mark"]
 
 # The current lot among those that burns are of.
 THIS_LOT = ""
-GRADES = 5
 CUT_PARAMETERS = ("floor", "exponent", "scatter", "band", "passes", "shared")
+# Each grade between the first and the last has a width.
+WIDTHS = tuple(f"width{grade}" for grade in GRADES[1:-1])
 GRADED_PARAMETERS = (
-    "exponent", "speed", "scatter", "width1", "width2", "width3", "passes", "pitch", "start",
+    "exponent", "speed", "scatter", *WIDTHS, "passes", "pitch", "start",
 )  # fmt: skip
 _STARTLESS = len(GRADED_PARAMETERS) - 1
 # So near to the start of the beam, as a share of the power that is set, next to nothing comes out.
@@ -195,14 +197,17 @@ def cut_shape(scores: Array, prior: CutPrior) -> CutShape:
 
 
 def graded_shape(scores: Array, prior: GradedPrior) -> GradedShape:
-    """Turn normal scores, (J, 8 or 9) in the order of ``GRADED_PARAMETERS``, into a shape."""
+    """Turn normal scores, (J, P) in the order of ``GRADED_PARAMETERS``, into a shape.
+
+    The last of them, the start, needn't be there.
+    """
     exponent, speed, scatter, *widths, passes, pitch = scores.T[:_STARTLESS]
-    low, middle, high = (np.exp(prior.width_ln + prior.width_ln_sd * w) for w in widths)
+    low, *above = (np.exp(prior.width_ln + prior.width_ln_sd * w) for w in widths)
     return GradedShape(
         exponent=np.maximum(prior.exponent_mean + prior.exponent_sd * exponent, 0.3),
         speed=np.maximum(prior.speed_mean + prior.speed_sd * speed, 0.05),
         scatter=np.exp(prior.scatter_ln + prior.scatter_ln_sd * scatter),
-        cuts=np.stack([-low, np.zeros_like(low), middle, middle + high], axis=1),
+        cuts=np.stack([-low, np.zeros_like(low), *accumulate(above)], axis=1),
         passes=prior.passes_mean + prior.passes_sd * passes,
         pitch=np.maximum(prior.pitch_mean + prior.pitch_sd * pitch, 0.0),
         start=prior.start_most * ndtr(prior.start_mean + prior.start_sd * scores.T[-1])

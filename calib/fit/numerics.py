@@ -11,7 +11,7 @@ from scipy.special import gammaln, ndtri
 Array = npt.NDArray[np.float64]
 
 # Bases of the even points: one prime per shape parameter.
-_BASES = (2, 3, 5, 7, 11, 13, 17, 19, 23)
+_BASES = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29)
 
 
 @lru_cache(maxsize=16)

@@ -19,7 +19,7 @@ from calib.physics import delivered_power_w
 from calib.records import COUPON_CUT_MM, Burn, Machine, Operation, Sheet
 
 Array = npt.NDArray[np.float64]
-Response = Literal["cut", "char", "line_mark", "area_mark"]
+Response = Operation | Literal["char"]
 
 # Coupons and parts at least this sure to drop tell of defects when they don't.
 _SURE = 0.99
@@ -73,8 +73,7 @@ def pair_summaries(
         if priors.char is not None:
             found.append(_summary(machine, sheet, used, priors.char, "char"))
         if priors.mark is not None:
-            kind: Response = "line_mark" if operation == "line_mark" else "area_mark"
-            found.append(_summary(machine, sheet, used, priors.mark, kind))
+            found.append(_summary(machine, sheet, used, priors.mark, operation))
     return [summary for summary in found if summary is not None]
 
 

@@ -34,8 +34,7 @@ class Pool:
         Its own burns, if they are in the book, are left out: they come in as evidence, and must not
         count twice.
         """
-        kind: Response = "area_mark" if operation == "area_mark" else "line_mark"
-        cut, char, mark = (self._others(r, machine, sheet) for r in ("cut", "char", kind))
+        cut, char, mark = (self._others(r, machine, sheet) for r in ("cut", "char", operation))
         better = replace(
             expected,
             cut=pooled_cut(cut, machine, sheet, expected.cut)

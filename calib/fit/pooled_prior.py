@@ -12,6 +12,7 @@ from scipy.special import betaincinv, ndtr, xlogy
 
 from calib.fit.another_speed import floor_score_shift
 from calib.fit.kinship import PAIR, USUAL, Target, location_units, score_units
+from calib.fit.model import WIDTHS
 from calib.fit.moments import Draws, Moments, told_by
 from calib.fit.pair_summary import PairSummary, excess_variance, nominal_ln_w
 from calib.fit.priors import CutPrior, GradedPrior
@@ -82,8 +83,8 @@ def pooled_graded(
 ) -> GradedPrior:
     """The table's prior of char or marks, moved and narrowed; as ``pooled_cut``."""
     scored = _scores(others, machine, sheet, prior)
-    widths = [scored.get(name, _USUAL_SCORE) for name in ("width1", "width2", "width3")]
-    # One prior serves all three widths: their mean, and a spread that holds each of them.
+    widths = [scored.get(name, _USUAL_SCORE) for name in WIDTHS]
+    # One prior serves all widths: their mean, and a spread that holds each of them.
     mean = float(np.mean([w[0] for w in widths]))
     spread = float(np.sqrt(np.mean([w[1] ** 2 + (w[0] - mean) ** 2 for w in widths])))
     moved = _relocated(others, machine, sheet, prior, scored)

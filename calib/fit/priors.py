@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from calib.materials import cut_energy_j_mm, expected_response
 from calib.physics import delivered_power_w
-from calib.records import Machine, Operation, Sheet
+from calib.records import KINDS, Machine, Operation, Sheet
 
 # Chance that a result is misread or mistyped (common practice, no source). It stands in the
 # likelihood only, never in a promise.
@@ -165,7 +165,7 @@ def _mark_prior(machine: Machine, sheet: Sheet, operation: Operation) -> GradedP
     """Prior of a mark: the table's dose is the middle of grade 2, half a grade above the cut."""
     response = expected_response(sheet.material, machine.source)
     energy, scale = response.line_mark_j_mm, response.line_mark_scale_ln
-    if operation == "area_mark":
+    if KINDS[operation].shape == "area":
         energy, scale = response.area_dose_j_mm2 * _REFERENCE_PITCH_MM, response.area_scale_ln
     full = float(delivered_power_w(machine, 100.0))
     start = min(2.0 * machine.beam_starts_pct / 100.0, _MARK_START_MOST)

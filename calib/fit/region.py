@@ -21,7 +21,18 @@ from calib.fit.model import (
     settings_of,
     through_by_point,
 )
-from calib.records import COUPON_CUT_MM, Burn, Grades, Machine, Operation, Sheet, grade_ends
+from calib.records import (
+    COUPON_CUT_MM,
+    GRADES,
+    GRADES_SAID,
+    KINDS,
+    Burn,
+    Grades,
+    Machine,
+    Operation,
+    Sheet,
+    grade_ends,
+)
 
 Array = npt.NDArray[np.float64]
 Edge = Literal["unburnt", "all_through", "none_through", "bracketed"]
@@ -185,14 +196,14 @@ class Region:
         InvalidRecord
             When the region isn't one of cuts, or the grade isn't one.
         """
-        best = np.arange(5.0) <= _grade(grade)
+        best = np.array(GRADES) <= _grade(grade)
         return self.mean_over_char(best.tolist(), power_pct, speed_mm_s, passes)
 
     def expected_char(
         self, power_pct: npt.ArrayLike, speed_mm_s: npt.ArrayLike, passes: npt.ArrayLike = 1
     ) -> float | Array:
         """Expected char grade of a coupon that was cut; settings broadcast, 0…4."""
-        return self.mean_over_char(tuple(range(5)), power_pct, speed_mm_s, passes)
+        return self.mean_over_char(GRADES, power_pct, speed_mm_s, passes)
 
     def mean_over_char(
         self,
@@ -237,7 +248,7 @@ class Region:
             When the region is one of cuts, the grade isn't one, or an area mark has no pitch.
         """
         low, high = (_grade(end) for end in grade_ends(grade))
-        wanted = (np.arange(5.0) >= low) & (np.arange(5.0) <= high)
+        wanted = (np.array(GRADES) >= low) & (np.array(GRADES) <= high)
         fit = self._marks(line_pitch_mm)
         return self._mean_over(fit, wanted, power_pct, speed_mm_s, passes, line_pitch_mm)
 
@@ -250,7 +261,7 @@ class Region:
         line_pitch_mm: npt.ArrayLike | None = None,
     ) -> float | Array:
         """Chance that a mark goes no deeper than a grade; as ``chance_mark``."""
-        best = np.arange(5.0) <= max(_grade(end) for end in grade_ends(grade))
+        best = np.array(GRADES) <= max(_grade(end) for end in grade_ends(grade))
         fit = self._marks(line_pitch_mm)
         return self._mean_over(fit, best, power_pct, speed_mm_s, passes, line_pitch_mm)
 
@@ -271,7 +282,7 @@ class Region:
     def _marks(self, line_pitch_mm: npt.ArrayLike | None) -> GradedFit:
         if self.mark is None:
             raise InvalidRecord(f"Region.operation is {self.operation!r}: it has no mark grade.")
-        if self.operation == "area_mark" and line_pitch_mm is None:
+        if KINDS[self.operation].shape == "area" and line_pitch_mm is None:
             raise unfit("line_pitch_mm", None, "an area mark needs its line pitch in mm")
         return self.mark
 
@@ -286,7 +297,7 @@ class Region:
     ) -> float | Array:
         """Mean over the grades of what each stands for."""
         worth, points = np.asarray(of_grade, dtype=float), fit.here
-        size = 5 * len(points.weight)
+        size = len(GRADES) * len(points.weight)
         pitch = np.nan if line_pitch_mm is None else line_pitch_mm
 
         def mean(at: Settings) -> Array:
@@ -347,8 +358,8 @@ def _positive(name: str, value: float) -> float:
 
 
 def _grade(value: int) -> int:
-    if isinstance(value, bool) or value not in range(5):
-        raise InvalidRecord(f"grade is {value!r}: give a whole number from 0 to 4.")
+    if isinstance(value, bool) or value not in GRADES:
+        raise InvalidRecord(f"grade is {value!r}: give a whole number from {GRADES_SAID}.")
     return int(value)
 
 

@@ -14,11 +14,10 @@ from calib.jobs.motion import rows_of, rows_time_s, step_times_s, stroke_times_s
 from calib.jobs.outlines import Floats
 from calib.jobs.stopwatch import TimeRatio
 from calib.physics import move_time_s
-from calib.records import Machine, Operation, Setting
+from calib.records import KINDS, Machine, Operation, Setting
 from calib.records.costs import START_UP_S
 
 # Marks come before cuts, so that nothing has moved when it is marked.
-_ORDER: dict[Operation, int] = {"area_mark": 0, "line_mark": 1, "cut": 2}
 # Path burnt at less than this share of the set speed counts as slow.
 SLOW_SHARE = 0.9
 # Room that a sheet may stick out over the bed by rounding [mm].
@@ -101,7 +100,7 @@ def job_time_s(
     speed between strokes. All passes of a stroke follow one another; an open one is travelled
     back. Speeds along the strokes as in ``motion.step_times_s``.
     """
-    ordered = sorted(job.classes, key=lambda c: _ORDER[c.operation])
+    ordered = sorted(job.classes, key=lambda c: KINDS[c.operation].turn)
     at = (0.0, 0.0)
     times = []
     for job_class in ordered:
@@ -135,13 +134,13 @@ def _class_time(
             f"class {job_class.name!r} is set to {setting.speed_mm_s:g} mm/s, above the"
             f" machine's {machine.max_speed_mm_s:g} mm/s: give a lower speed."
         )
-    if job_class.operation == "area_mark" and setting.line_pitch_mm is None:
+    if KINDS[job_class.operation].shape == "area" and setting.line_pitch_mm is None:
         raise InvalidRecord(
             f"class {job_class.name!r} is a surface and its setting has no line pitch: give the"
             " distance of its lines in mm."
         )
     strokes, acceleration = job_class.strokes, machine.working_acceleration_mm_s2
-    if job_class.operation == "area_mark" and setting.line_pitch_mm is not None:
+    if KINDS[job_class.operation].shape == "area" and setting.line_pitch_mm is not None:
         rows = rows_of(strokes, setting.line_pitch_mm)
         beam_on, dark = rows_time_s(rows, machine, setting)
         length, slow = float(rows.lit_mm.sum()), 0.0

@@ -25,9 +25,8 @@ from calib.logbook.room import (
     find_board,
 )
 from calib.logbook.workshop import Workshop
-from calib.records import Grid, Reading
+from calib.records import READ_OFF, Grid, Reading
 
-GRADES = ("through", "char", "mark")
 SIZES = ("width_mm", "height_mm")
 # Kinds that answer a question about one cell, each in a slot of its own.
 OF_CELL = ("look", "size", "cell_note")
@@ -319,7 +318,18 @@ def by_cell(found: Iterable[Entry]) -> dict[str, Said]:
 
 def grades_of(entry: Entry) -> tuple[Any, ...]:
     """What a look says came out."""
-    return tuple(entry.body.get(name) for name in GRADES)
+    return tuple(entry.body.get(name) for name in READ_OFF)
+
+
+def says_nothing() -> sa.ColumnElement[bool]:
+    """True of looks by which nothing was read; those made before a question was asked lack it."""
+
+    def has(text: str) -> sa.ColumnElement[bool]:
+        return entries.c.body.contains(text, autoescape=True)
+
+    return sa.and_(*[
+        sa.or_(has(f'"{name}":null'), sa.not_(has(f'"{name}":'))) for name in READ_OFF
+    ])
 
 
 def the_look(said: Said) -> Entry | None:
@@ -347,12 +357,12 @@ def looked_at(cell: str, said: Said) -> Looked:
     beside: dict[str, Any] = {**_sized(said), "note": _note(said)}
     look = the_look(said)
     if look is not None:
-        grades = dict(zip(GRADES, grades_of(look), strict=True))
+        grades = dict(zip(READ_OFF, grades_of(look), strict=True))
         return Looked(id=ids, reading=Reading(cell=cell, **grades, **beside))
     apart: dict[tuple[Any, ...], Looked] = {}
     for entry in said.get("look", ()):
         answer = grades_of(entry)
-        grades = dict(zip(GRADES, answer, strict=True))
+        grades = dict(zip(READ_OFF, answer, strict=True))
         reading = Reading(cell=cell, **grades, **beside)
         apart.setdefault(answer, Looked(id=entry.id, reading=reading))
     return Looked(id=ids, reading=Reading(cell=cell, **beside), apart=tuple(apart.values()))
@@ -360,9 +370,10 @@ def looked_at(cell: str, said: Said) -> Looked:
 
 def _look(board: FoundBoard, reading: Reading, replaced: Sequence[Entry], session: str) -> Look:
     """A look; a correction leaves the burn in the session, set-up and lot of the first one."""
-    first = next((body_of(e) for e in replaced if grades_of(e) != (None, None, None)), None)
+    said = (e for e in replaced if any(value is not None for value in grades_of(e)))
+    first = next(map(body_of, said), None)
     return Look(
-        **{name: getattr(reading, name) for name in GRADES},
+        **{name: getattr(reading, name) for name in READ_OFF},
         session=session or (first.session if first else ""),
         setup=first.setup if first else board.machine.version,
         lot=first.lot if first else board.entry.body["lot"],
@@ -382,11 +393,13 @@ def _told(
             f"Cell {given.cell} was read as {both}, by two who didn't know of each other, and is"
             f" now given as {_grade_words(given)}: say why it is corrected. Nothing was stored."
         )
-    names = (*GRADES, *SIZES, "note")
+    names = (*READ_OFF, *SIZES, "note")
     left_open = {name: getattr(known, name) for name in names if getattr(given, name) in (None, "")}
     new = dataclasses.replace(given, **left_open)
     changed = [
-        name for name in (*GRADES, *SIZES) if getattr(known, name) not in (None, getattr(new, name))
+        name
+        for name in (*READ_OFF, *SIZES)
+        if getattr(known, name) not in (None, getattr(new, name))
     ]
     if changed and not why.strip():
         name = changed[0]
@@ -396,7 +409,7 @@ def _told(
         )
     differs = {name for name in names if getattr(new, name) != getattr(known, name)}
     kinds: list[tuple[str, Any]] = []
-    if differs & set(GRADES) or (looked.apart and not given.is_empty):
+    if differs & set(READ_OFF) or (looked.apart and not given.is_empty):
         kinds.append(("look", _look(board, new, said.get("look", ()), session)))
     if differs & set(SIZES):
         kinds.append(("size", Size(width_mm=new.width_mm, height_mm=new.height_mm)))
@@ -413,7 +426,7 @@ def _told(
 
 
 def _grade_words(reading: Reading) -> str:
-    given = [(name, getattr(reading, name)) for name in GRADES]
+    given = [(name, getattr(reading, name)) for name in READ_OFF]
     words = [f"{name} {value!r}" for name, value in given if value is not None]
     return ", ".join(words) or "not burnt"
 

@@ -17,10 +17,9 @@ from calib.errors import InvalidRecord
 from calib.logbook.coding import Unreadable
 from calib.logbook.events import check_event
 from calib.logbook.ledger import WITHDRAW, Entry, canonical
-from calib.records import Advice, Burn, Grid, Machine, Operation, Setting, Sheet, Through
+from calib.records import Advice, Burn, Grid, Machine, Operation, Outcome, Setting, Sheet
 from calib.records.boards import Caliper
 from calib.records.fields import (
-    Grade,
     Name,
     Number,
     Text,
@@ -121,12 +120,9 @@ class Board:
 
 
 @record
-class Look:
+class Look(Outcome):
     """What came out of one cell, whole; nothing at all: the cell was not read after all."""
 
-    through: Annotated[Through | None, says("Whether it fell; empty if not read.")] = None
-    char: Annotated[Grade | None, says("Char, 0 to 4; empty if not read.")] = None
-    mark: Annotated[Grade | None, says("Mark, 0 to 4; empty if not read.")] = None
     session: Annotated[Text, says("Label of the session in which it was burnt.")] = ""
     setup: Annotated[Id, says("The entry of the set-up that it was burnt with.")]
     lot: Annotated[Id, says("The entry of the lot that it was burnt on.")]

@@ -9,6 +9,8 @@ from typing import Any, Literal
 
 from calib.errors import InvalidRecord
 from calib.records import (
+    GRADES,
+    SCALES,
     THROUGH_GRADES,
     Advice,
     Burn,
@@ -22,8 +24,7 @@ from calib.records import (
 KINDS = ("board", "job", "check_strip", "note")
 OUTCOMES = (
     *THROUGH_GRADES,
-    *(f"char {grade}" for grade in range(5)),
-    *(f"mark {grade}" for grade in range(5)),
+    *(f"{name} {grade}" for name in SCALES for grade in GRADES),
     "unread",
 )
 

@@ -9,10 +9,11 @@ from __future__ import annotations
 import re
 
 from calib.errors import InvalidRecord
-from calib.records import Reading
+from calib.records import GRADES, GRADES_SAID, Reading
 
+_GRADE = f"({'|'.join(map(str, GRADES))})"
 _EVENT = re.compile(
-    r"(through|hanging_or_through)|(through_and_)?char_at_most_([0-4])|mark_(at_most_)?([0-4])"
+    rf"(through|hanging_or_through)|(through_and_)?char_at_most_{_GRADE}|mark_(at_most_)?{_GRADE}"
 )
 
 
@@ -21,7 +22,7 @@ def check_event(event: str) -> str:
     if not isinstance(event, str) or not _EVENT.fullmatch(event):
         raise InvalidRecord(
             f"event {event!r} isn't known: give through, hanging_or_through, char_at_most_N,"
-            " through_and_char_at_most_N, mark_N or mark_at_most_N with N from 0 to 4."
+            f" through_and_char_at_most_N, mark_N or mark_at_most_N with N from {GRADES_SAID}."
         )
     return event
 

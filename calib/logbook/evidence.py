@@ -11,7 +11,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from calib.logbook import ledger
-from calib.logbook.boards import GRADES, OF_CELL, Said, by_cell, grades_of, the_look
+from calib.logbook.boards import OF_CELL, Said, by_cell, grades_of, says_nothing, the_look
 from calib.logbook.bodies import Run, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import AdvisedJob, Forecast
@@ -19,7 +19,7 @@ from calib.logbook.events import outcome_of
 from calib.logbook.ledger import Entry, entries, stands, with_state
 from calib.logbook.room import Directory, Room, code_of, counting
 from calib.logbook.runs import lot_of, of_pair
-from calib.records import COUPON_CORNER_MM, COUPON_MM, Burn, Operation, Reading
+from calib.records import COUPON_CORNER_MM, COUPON_MM, READ_OFF, Burn, Operation, Reading
 
 _CELL = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm", "x_mm", "y_mm", "burn_order")
 _LOOSE = ("job", "check_strip")
@@ -177,7 +177,7 @@ def _burns_of(board: Entry, said: Mapping[str, Said], knows: _Known) -> Iterator
     cells = sorted(enumerate(grid["cells"]), key=lambda one: (one[1]["burn_order"], one[0]))
     for _, cell in cells:
         look = the_look(said.get(cell["label"], {}))
-        if look is None or not any(look.body[name] is not None for name in GRADES):
+        if look is None or all(value is None for value in grades_of(look)):
             continue
         if knows.counts(look.body):
             yield Burn(
@@ -185,7 +185,7 @@ def _burns_of(board: Entry, said: Mapping[str, Said], knows: _Known) -> Iterator
                 session=look.body["session"],
                 cut_length_mm=_cut_length_mm(grid["operation"], cell),
                 **{name: cell[name] for name in _CELL},
-                **{name: look.body[name] for name in GRADES},
+                **dict(zip(READ_OFF, grades_of(look), strict=True)),
             )
 
 
@@ -202,11 +202,10 @@ def _burnt(
     connection: sa.Connection, directory: Directory, operation: Operation | None
 ) -> list[tuple[str, str, str]]:
     """Ids of the pairs of which something stands, and when the newest of it was said."""
-    something = [entries.c.body.contains(f'"{name}":null') for name in GRADES]
     pair = (entries.c.machine, entries.c.sheet)
     query = sa.select(*pair, sa.func.max(entries.c.at)).select_from(with_state).group_by(*pair)
     query = query.where(stands, *counting(directory))
-    looks = query.where(entries.c.kind == "look", sa.not_(sa.and_(*something)))
+    looks = query.where(entries.c.kind == "look", sa.not_(says_nothing()))
     loose = query.where(entries.c.kind.in_(_LOOSE))
     if operation is not None:
         has = f'"operation":"{operation}"'
@@ -224,7 +223,7 @@ def _burnt(
 
 @functools.lru_cache(maxsize=1000)
 def _outcome(event: str, grades: tuple[Any, ...]) -> bool | None:
-    return outcome_of(event, Reading(cell="any", **dict(zip(GRADES, grades, strict=True))))
+    return outcome_of(event, Reading(cell="any", **dict(zip(READ_OFF, grades, strict=True))))
 
 
 def _forecasts(
@@ -241,7 +240,7 @@ def _forecasts(
     for cell, events in sorted(board.body["forecasts"].items()):
         look = the_look(said.get(cell, {}))
         for event, chance in sorted(events.items()):
-            outcome = _outcome(event, (None, None, None) if look is None else grades_of(look))
+            outcome = _outcome(event, (None,) * len(READ_OFF) if look is None else grades_of(look))
             yield Forecast(
                 chance=chance / 1000.0, outcome=outcome, event=event, cell=cell, **of_board
             )

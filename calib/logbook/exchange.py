@@ -17,7 +17,7 @@ import sqlalchemy as sa
 
 from calib.errors import BadFile, InvalidRecord, LogbookError, shown
 from calib.logbook import ledger
-from calib.logbook.boards import GRADES, OF_CELL, SIZES, keep_photograph, looked_at, media_type_of
+from calib.logbook.boards import OF_CELL, SIZES, keep_photograph, looked_at, media_type_of
 from calib.logbook.bodies import Board, Lot, Picture, SetUp, checked
 from calib.logbook.coding import material_key, read_time, write_time
 from calib.logbook.entries import ImportReport
@@ -26,13 +26,14 @@ from calib.logbook.ledger import SENT, WITHDRAW, Entry, entries, photographs
 from calib.logbook.questions import Questions
 from calib.logbook.room import Room, code_of, counting
 from calib.logbook.runs import lot_of
+from calib.records import READ_OFF
 from calib.spreadsheet import safe_cell_text
 
 _HEAD = {"format": "calib logbook", "version": 2}
 _CELL = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm")
 CSV_HEADER = (
     "machine", "sheet", "material", "thickness_mm", "lot", "operation", "source", "board", "cell",
-    *_CELL, *GRADES, "count", "cut_length_mm", *SIZES, "session", "at", "note",
+    *_CELL, *READ_OFF, "count", "cut_length_mm", *SIZES, "session", "at", "note",
 )  # fmt: skip
 
 
@@ -327,7 +328,7 @@ def _rows(book: Room) -> Iterator[dict[str, Any]]:
                     | {"board": codes[board.id], "cell": cell["label"], "at": look.at}
                     | {"session": look.body["session"], "note": reading.note}
                     | {name: cell[name] for name in _CELL}
-                    | {name: getattr(reading, name) for name in (*GRADES, *SIZES)}
+                    | {name: getattr(reading, name) for name in (*READ_OFF, *SIZES)}
                 )
     for entry in sorted(loose, key=lambda one: (one.at, one.id)):
         for burn in entry.body["burns"]:

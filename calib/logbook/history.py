@@ -7,13 +7,13 @@ from collections.abc import Callable, Mapping
 import sqlalchemy as sa
 
 from calib.logbook import ledger
-from calib.logbook.boards import GRADES
+from calib.logbook.boards import grades_of
 from calib.logbook.bodies import KeptSetting, Session, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import HistoryLine
 from calib.logbook.ledger import WITHDRAW, Entry, among, entries
 from calib.logbook.room import Directory, Room, code_of
-from calib.records import Operation, Reading, Setting
+from calib.records import READ_OFF, Operation, Reading, Setting
 from calib.units import show_chance
 
 # Of a machine, a sheet, or a pair: what its history tells.
@@ -77,7 +77,7 @@ def _line(directory: Directory, entry: Entry, code: str, by_id: Mapping[str, Ent
     cell = entry.slot.split(" ", 1)[1] if entry.kind in ("look", "size", "cell_note") else ""
     reading = None
     if entry.kind == "look":
-        reading = Reading(cell=cell, **{name: entry.body[name] for name in GRADES})
+        reading = Reading(cell=cell, **dict(zip(READ_OFF, grades_of(entry), strict=True)))
     own_label = entry.body["label"] if entry.kind == "session" else ""
     noted = entry.kind in ("job", "check_strip", "kept")
     return HistoryLine(
@@ -122,7 +122,11 @@ def _lot(entry: Entry) -> str:
 
 
 def _look(entry: Entry) -> str:
-    words = [f"{name} {entry.body[name]}" for name in GRADES if entry.body[name] is not None]
+    words = [
+        f"{name} {said}"
+        for name, said in zip(READ_OFF, grades_of(entry), strict=True)
+        if said is not None
+    ]
     return ", ".join(words) or "not burnt"
 
 

@@ -12,7 +12,7 @@ import sqlalchemy as sa
 
 from calib.errors import InvalidRecord
 from calib.logbook import ledger
-from calib.logbook.boards import GRADES, by_cell, the_look
+from calib.logbook.boards import by_cell, grades_of, says_nothing, the_look
 from calib.logbook.coding import material_key, read_time, write_time
 from calib.logbook.entries import Filters, Line, Page
 from calib.logbook.evidence import said_of_boards
@@ -20,7 +20,7 @@ from calib.logbook.ledger import Entry, among, entries, is_valid, stands, with_s
 from calib.logbook.room import Directory, Room, Thing, code_of, counting
 from calib.logbook.runs import lot_of
 from calib.logbook.workshop import is_as_thick
-from calib.records import Sheet, outcome_order
+from calib.records import SCALES, Sheet, outcome_order
 
 _LONGEST_PAGE = 1000
 _EVERYTHING = Filters()
@@ -127,8 +127,7 @@ def _came_out(
     if unclear:
         looks = looks.where(~among(connection, entries.c.about + " " + entries.c.slot, unclear))
     if outcome == "unread":
-        blank = sa.and_(*[_says(name, None) for name in GRADES])
-        read = set(connection.execute(looks.where(~blank).distinct()).scalars())
+        read = set(connection.execute(looks.where(sa.not_(says_nothing())).distinct()).scalars())
         return ~among(connection, entries.c.id, _first_of(directory, read))
     kind, _, grade = outcome.partition(" ")
     says = _says(kind, int(grade)) if grade else _says("through", outcome)
@@ -153,7 +152,7 @@ def _unclear(connection: sa.Connection, directory: Directory) -> list[str]:
     found = ledger.read(connection, entries.c.kind == "look", among(connection, question, asked))
     answers: dict[str, set[tuple[Any, ...]]] = {}
     for entry in found:
-        said = tuple(entry.body[name] for name in GRADES)
+        said = grades_of(entry)
         answers.setdefault(f"{entry.about} {entry.slot}", set()).add(said)
     return [key for key, said in answers.items() if len(said) > 1]
 
@@ -207,7 +206,7 @@ def _line(
     ]
     for count, says in parts:
         keys = [says["through"]] if says["through"] is not None else []
-        keys += [f"{name} {says[name]}" for name in GRADES[1:] if says[name] is not None]
+        keys += [f"{name} {says[name]}" for name in SCALES if says.get(name) is not None]
         read += count if keys else 0
         for key in keys:
             counts[key] += count

@@ -31,12 +31,12 @@ NAMED = "named "
 class Workshop(Room):
     """The machines and sheets of a logbook."""
 
-    def add_machine(self, machine: Machine, *, when: datetime, note: str = "") -> None:
+    def add_machine(self, machine: Machine, *, when: datetime, why: str = "") -> None:
         """Add a machine; the same one again adds nothing."""
-        with self.saying(when, note=note) as (connection, directory, at):
+        with self.saying(when, why=why) as (connection, directory, at):
             known = directory.machines.get(machine.name)
             if known is None:
-                self.say(connection, [entry_of("machine", SetUp(machine=machine), at, why=note)])
+                self.say(connection, [entry_of("machine", SetUp(machine=machine), at, why=why)])
             elif known.machine != machine:
                 raise LogbookError(
                     f"A machine {machine.name!r} with another set-up is in the logbook: change its"
@@ -44,7 +44,7 @@ class Workshop(Room):
                 )
 
     def change_setup(
-        self, name: str, /, *, when: datetime, what: SetupChange, note: str = "", **changed: Any
+        self, name: str, /, *, when: datetime, what: SetupChange, why: str = "", **changed: Any
     ) -> Machine:
         """Record a change of a machine; the earlier set-up stays in the book."""
         choices = [word for word in get_args(SetupChange) if word != "first"]
@@ -55,7 +55,7 @@ class Workshop(Room):
             raise InvalidRecord(
                 f"a set-up has no field {wrong[0]!r}: give one of {sorted(fields)}."
             )
-        with self.saying(when, note=note) as (connection, directory, at):
+        with self.saying(when, why=why) as (connection, directory, at):
             thing = directory.machine(name)
             known = thing.machine
             kept = {field.name: getattr(known, field.name) for field in dataclasses.fields(known)}
@@ -66,7 +66,7 @@ class Workshop(Room):
             machine = Machine(**kept | changed)
             setup = SetUp(machine=machine, what=what)
             said = entry_of(
-                "setup", setup, at, why=note, replaces=_heads(thing), about=thing.id,
+                "setup", setup, at, why=why, replaces=_heads(thing), about=thing.id,
                 machine=thing.id, slot="set-up",
             )  # fmt: skip
             self.say(connection, [said])
@@ -98,10 +98,10 @@ class Workshop(Room):
             for entry in thing.versions
         )
 
-    def add_sheet(self, sheet: Sheet, *, when: datetime, note: str = "") -> None:
+    def add_sheet(self, sheet: Sheet, *, when: datetime, why: str = "") -> None:
         """Add a sheet, or a new lot or measurement of one that is there."""
-        with self.saying(when, note=note) as (connection, directory, at):
-            said = entry_of("sheet", Lot(sheet=sheet), at, why=note)
+        with self.saying(when, why=why) as (connection, directory, at):
+            said = entry_of("sheet", Lot(sheet=sheet), at, why=why)
             thing = directory.sheets.get(sheet.name)
             if thing is not None:
                 known = thing.sheet

@@ -14,7 +14,7 @@ import numpy as np
 
 from calib.pictures.scale import hull_outline, lines_at, nice_ticks, outlines_above
 from calib.pictures.view import RegionView, figure_words, outcome_of, setting_words
-from calib.records import Burn, Setting
+from calib.records import GRADES, Burn, Setting
 
 # Frame of the plot, in units of about a pixel on a phone.
 WIDTH, HEIGHT = 380.0, 396.0
@@ -220,7 +220,7 @@ def region_keys(view: RegionView, *, advised: str = "advised") -> list[tuple[str
         least, most = view.wanted_mark
         words = {str(least): "as wanted"}
         words |= {str(least - 1): "less"} if least > 0 else {}
-        words |= {str(most + 1): "deeper"} if most < 4 else {}
+        words |= {str(most + 1): "deeper"} if most < GRADES[-1] else {}
     keys = [(said, list(mark_shapes(outcome, view, zero))) for outcome, said in words.items()]
     settings = [(burn.power_pct, burn.speed_mm_s) for burn in view.shown]
     if len(set(settings)) < sum(burn.count for burn in view.shown):
@@ -268,7 +268,7 @@ def _likely_marks(view: RegionView, places: Places, taken: list[Point]) -> Itera
     likely = np.asarray(view.likely_mark, dtype=float)
     at = view.power_pct, view.speed_mm_s, likely
     powers, speeds = np.meshgrid(view.power_pct, view.speed_mm_s, indexing="ij")
-    for grade in range(5):
+    for grade in GRADES:
         lines = tuple(places.loop(line) for line in lines_at(*at, grade - 0.5))
         if lines:
             yield Shape(look="grade", loops=lines, closed=False, dashes=(1, 2))

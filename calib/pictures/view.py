@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 from calib.pictures.scale import Array
-from calib.records import Burn, Operation, Setting, grades_typed
+from calib.records import KINDS, Burn, Operation, Setting, grades_typed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -57,7 +57,7 @@ class RegionView:
 
     def _shows(self, burn: Burn) -> bool:
         pitch, wanted = burn.line_pitch_mm, self.line_pitch_mm
-        if self.operation == "area_mark" and wanted is not None:
+        if KINDS[self.operation].shape == "area" and wanted is not None:
             same_pitch = pitch is not None and math.isclose(pitch, wanted, rel_tol=1e-9)
         else:
             same_pitch = True

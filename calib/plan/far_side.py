@@ -16,7 +16,7 @@ from calib.fit.priors import expected_priors
 from calib.fit.region import Region
 from calib.limits import limits_of
 from calib.plan.next_burns import MOST_PASSES
-from calib.records import Setting
+from calib.records import GRADES, THROUGH_GRADES, Setting
 
 # Chance, by what is expected of the family before any burn, below which so many burns all alike are
 # asked about. With nothing cut there is no advice to lose, so 1 in 20; where everything was cut, an
@@ -65,7 +65,7 @@ def far_side(region: Region) -> tuple[str, ...]:
     """What to look at before another burn; empty where the burns are nothing out of the way."""
     grades = {grade_of(burn, _read(region)) for burn in region.burns}
     cut = region.operation == "cut"
-    nothing, everything = grades == {0}, grades == {2 if cut else 4}
+    nothing, everything = grades == {0}, grades == {len(THROUGH_GRADES) - 1 if cut else GRADES[-1]}
     if not nothing and not everything:
         return ()
     chance = chance_expected(region)

@@ -23,7 +23,7 @@ from calib.limits import (
 from calib.materials import expected_response
 from calib.physics import delivered_power_w
 from calib.plan.near_edge import Mask, Question, choose_batch, without_tails
-from calib.records import Grades, Setting, grade_ends
+from calib.records import GRADES, KINDS, Grades, Setting, grade_ends
 
 Array = npt.NDArray[np.float64]
 
@@ -47,7 +47,7 @@ DEFAULT_PITCH_MM = 0.1
 
 def mark_pitch(region: Region, line_pitch_mm: float | None = None) -> float | None:
     """Line pitch of an area mark: as wished, as burnt, or the default; None for lines."""
-    if region.operation != "area_mark":
+    if KINDS[region.operation].shape != "area":
         return None
     burnt = sorted({b.line_pitch_mm for b in region.burns if b.line_pitch_mm})
     return line_pitch_mm or (burnt[0] if burnt else DEFAULT_PITCH_MM)
@@ -93,7 +93,7 @@ def fastest_mark_of(region: Region, fastest_mm_s: float = math.inf) -> float:
 
 
 def chances_of(region: Region, fit: GradedFit, settings: Sequence[Setting]) -> Array:
-    """Chance of each grade at each posterior point for settings, (5, J, n)."""
+    """Chance of each grade at each posterior point for settings, (grades, J, n)."""
     at = settings_of(region.machine, columns_of(settings), fit.prior, "mark")
     return fit.here.grade_chances(at)
 
@@ -137,7 +137,7 @@ def _boundaries(
     columns = []
     for share in (1.0, 1.0 / 3.0):
         speed = np.log(fastest_mm_s * share / fit.prior.speed0_mm_s)
-        for cut in (min(high, 3), max(low - 1, 0)):
+        for cut in (min(high, GRADES[-2]), max(low - 1, 0)):
             needed = location + shape.cuts[:, cut] + shape.speed * speed + shape.pitch * ratio
             counted = (needed - full) / shape.exponent
             columns.append(set_ln_share(counted, shape.start, fit.prior.pivot))

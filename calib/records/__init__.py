@@ -2,18 +2,25 @@
 
 from calib.records.advice import Advice
 from calib.records.boards import Cell, Grid, Reading
-from calib.records.burns import Burn, Setting
+from calib.records.burns import READ_OFF, Burn, Outcome, Setting
 from calib.records.content import content_of
 from calib.records.costs import Costs
 from calib.records.machine import Machine
 from calib.records.sheet import Sheet
 from calib.records.words import (
+    CHAR_SAID,
+    CHAR_SHORT,
     CHAR_WORDS,
     COUPON_CORNER_MM,
     COUPON_CUT_MM,
     COUPON_MM,
+    GRADES,
+    GRADES_SAID,
+    KINDS,
+    MARK_SHORT,
     MARK_WORDS,
     OPERATIONS,
+    SCALES,
     THROUGH_GRADES,
     USUAL_RELIABILITY,
     BurnSource,
@@ -35,6 +42,8 @@ __all__ = [
     "BurnSource",
     "Cell",
     "ClassesBy",
+    "CHAR_SAID",
+    "CHAR_SHORT",
     "CHAR_WORDS",
     "content_of",
     "Corner",
@@ -43,21 +52,27 @@ __all__ = [
     "COUPON_CUT_MM",
     "COUPON_MM",
     "grade_ends",
+    "GRADES",
     "Grades",
+    "GRADES_SAID",
     "grades_typed",
     "Grid",
+    "KINDS",
     "LaserSource",
     "Machine",
+    "MARK_SHORT",
     "mark_words",
     "MARK_WORDS",
     "Operation",
     "OPERATIONS",
+    "Outcome",
     "outcome_order",
     "Reading",
+    "READ_OFF",
+    "SCALES",
     "Setting",
     "Sheet",
     "Through",
-    "USUAL_RELIABILITY",
     "THROUGH_GRADES",
     "USUAL_RELIABILITY",
 ]

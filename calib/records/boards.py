@@ -6,11 +6,11 @@ from typing import Annotated
 
 from pydantic import Field
 
-from calib.records.burns import Passes, Pitch, Power, Setting, Speed, setting_of
-from calib.records.fields import Grade, Number, Text, Whole, Words, misfit, record, says
+from calib.records.burns import Outcome, Passes, Pitch, Power, Setting, Speed, setting_of
+from calib.records.fields import Number, Text, Whole, Words, misfit, record, says
 from calib.records.machine import Machine
 from calib.records.sheet import Sheet
-from calib.records.words import Operation, Through
+from calib.records.words import Operation
 
 Caliper = Annotated[Number | None, says("Coupon as the caliper shows it.", gt=0, le=1000)]
 Side = Annotated[Number, Field(ge=0, le=100_000)]
@@ -59,18 +59,10 @@ class Grid:
 
 
 @record
-class Reading:
+class Reading(Outcome):
     """What was read off one cell of a board after burning."""
 
     cell: Code
-    through: Annotated[Through | None, says("no, hanging or through; empty if not read.")] = None
-    char: Annotated[Grade | None, says("Char, 0 to 4; empty if not read.")] = None
-    mark: Annotated[Grade | None, says("Mark, 0 to 4; empty if not read.")] = None
     note: Annotated[Words, says("Your own words.")] = ""
     width_mm: Caliper = None
     height_mm: Caliper = None
-
-    @property
-    def is_empty(self) -> bool:
-        """True when nothing was read: the cell counts as not burnt."""
-        return self.through is None and self.char is None and self.mark is None

@@ -6,8 +6,8 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from calib.records.fields import Grade, Number, Text, Whole, misfit, record, says
-from calib.records.words import BurnSource, Operation, Through
+from calib.records.fields import Grade, Number, Text, Whole, fields_of, misfit, record, says
+from calib.records.words import GRADES_SAID, KINDS, BurnSource, Operation, Through
 
 Power = Annotated[Number, says("Power, of full.", gt=0, le=100)]
 Speed = Annotated[Number, says("Speed as set.", gt=0, le=20_000)]
@@ -37,7 +37,25 @@ def setting_of(record: Any) -> Setting:
 
 
 @record
-class Burn:
+class Outcome:
+    """What was read off a cell or part; None: it wasn't read."""
+
+    through: Annotated[Through | None, says("Whether it fell; empty if not read.")] = None
+    char: Annotated[Grade | None, says(f"Char, {GRADES_SAID}; empty if not read.")] = None
+    mark: Annotated[Grade | None, says(f"Mark, {GRADES_SAID}; empty if not read.")] = None
+
+    @property
+    def is_empty(self) -> bool:
+        """True when nothing was read: it counts as not burnt."""
+        return all(getattr(self, name) is None for name in READ_OFF)
+
+
+# What may be read off a cell: the fields of `Outcome`.
+READ_OFF = tuple(field.name for field in fields_of(Outcome))
+
+
+@record
+class Burn(Outcome):
     """One cell that was run, with what came out."""
 
     operation: Annotated[Operation, says("What was burnt.")]
@@ -45,9 +63,6 @@ class Burn:
     speed_mm_s: Speed
     passes: Passes = 1
     line_pitch_mm: Pitch = None
-    through: Annotated[Through | None, says("Whether it fell; empty if not read.")] = None
-    char: Annotated[Grade | None, says("Char, 0 to 4; empty if not read.")] = None
-    mark: Annotated[Grade | None, says("Mark, 0 to 4; empty if not read.")] = None
     count: Annotated[
         Whole, says("How many equal parts of a job this stands for.", ge=1, le=1_000_000)
     ] = 1
@@ -67,7 +82,7 @@ class Burn:
     )
 
     def __post_init__(self) -> None:
-        if self.operation == "area_mark" and self.line_pitch_mm is None:
+        if KINDS[self.operation].shape == "area" and self.line_pitch_mm is None:
             misfit(self, "line_pitch_mm", None, "an area mark needs the distance of its lines")
 
     @property

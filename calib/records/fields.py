@@ -29,6 +29,7 @@ from pydantic.dataclasses import dataclass as _checked
 from pydantic.fields import FieldInfo
 
 from calib.errors import InvalidRecord, Misfit, shown
+from calib.records.words import GRADES
 
 T = TypeVar("T")
 
@@ -65,7 +66,7 @@ Whole = Annotated[int, BeforeValidator(_bare), Field(strict=True)]
 Text = Annotated[str, BeforeValidator(_one_line), Field(strict=True, max_length=200)]
 Words = Annotated[str, BeforeValidator(_one_line), Field(strict=True, max_length=1000)]
 Name = Annotated[Text, Field(min_length=1, pattern=r"\S")]
-Grade = Annotated[Whole, Field(ge=0, le=4)]
+Grade = Annotated[Whole, Field(ge=GRADES[0], le=GRADES[-1])]
 Chance = Annotated[Number, Field(ge=0, le=1)]
 
 

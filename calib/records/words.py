@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import Literal, get_args
+import re
+from typing import Literal, NamedTuple, get_args
 
 Operation = Literal["cut", "line_mark", "area_mark"]
 Through = Literal["no", "hanging", "through"]
@@ -22,6 +23,15 @@ CHAR_WORDS = (
     "flaking, flared or burnt back",
 )
 MARK_WORDS = ("nothing", "faint", "clear", "heavy (deep, or a dark halo)", "scorched or cut")
+# Grades of char and of a mark: as many of the one as of the other.
+GRADES = range(len(MARK_WORDS))
+# What is told in grades, and what each grade means.
+SCALES: dict[str, tuple[str, ...]] = {"char": CHAR_WORDS, "mark": MARK_WORDS}
+CHAR_SHORT, MARK_SHORT = (
+    tuple(re.split("[, ]", words)[0] for words in scale) for scale in (CHAR_WORDS, MARK_WORDS)
+)
+GRADES_SAID = f"{GRADES[0]} to {GRADES[-1]}"
+CHAR_SAID = f"{GRADES[0]} {CHAR_SHORT[0]} to {GRADES[-1]} {CHAR_SHORT[-1]}"
 
 # A wanted mark: a grade, or any from one to another.
 Grades = int | tuple[int, int]
@@ -59,10 +69,6 @@ def mark_words(grades: Grades) -> str:
     return " or ".join(MARK_WORDS[grade].split(" (")[0] for grade in range(low, high + 1))
 
 
-# The chance that is asked for of a cut when nobody says another one.
-USUAL_RELIABILITY = 0.99
-
-
 def outcome_order(name: str) -> tuple[int, str]:
     """Sort key of outcomes in a list: what fell, what hung, what wasn't cut, then by grade.
 
@@ -73,6 +79,26 @@ def outcome_order(name: str) -> tuple[int, str]:
     """
     places: dict[str, int] = {grade: -place for place, grade in enumerate(THROUGH_GRADES)}
     return places.get(name, 1), name
+
+
+class Kind(NamedTuple):
+    """What an operation is: ``doing`` is what a maker does, ``to`` the same to a sheet."""
+
+    doing: str
+    to: str
+    means: str
+    shape: Literal["outline", "line", "area"]  # What one cell of it is
+    read: tuple[str, ...]  # What is read off each of its cells, in the order in which it is asked
+    turn: int  # Its turn in a job
+
+
+KINDS: dict[Operation, Kind] = {
+    "cut": Kind("cut", "cut", "go through", "outline", ("through", "char"), 2),
+    "line_mark": Kind("mark lines", "mark lines on", "one visible line", "line", ("mark",), 1),
+    "area_mark": Kind(
+        "mark areas", "mark areas on", "a surface of close lines", "area", ("mark",), 0
+    ),
+}
 
 
 # The chance that is asked for of a cut when nobody says another one.

@@ -17,7 +17,7 @@ from calib.hazards import check_hazard
 from calib.limits import BEYOND, SLOWEST_MM_S
 from calib.logbook import Book, Filters, Kept
 from calib.materials import family_of
-from calib.records import USUAL_RELIABILITY, Advice, Burn, Machine, Operation, Setting, Sheet
+from calib.records import KINDS, USUAL_RELIABILITY, Advice, Burn, Machine, Operation, Setting, Sheet
 from calib.tasks.costing import costs_of
 from calib.tasks.current import KeptSetting, Reasons, doubts_of, kept_settings, why_not_counted
 from calib.tasks.finding import find_pair
@@ -218,7 +218,7 @@ _NO_JOBS = (
 
 def chosen_on(region: Region, setting: Setting, wish: RegionWish) -> Advised:
     """Say what holds at a setting that the maker chose: nothing where that was not burnt."""
-    if region.operation == "area_mark" and setting.line_pitch_mm is None:
+    if KINDS[region.operation].shape == "area" and setting.line_pitch_mm is None:
         raise unfit("line_pitch_mm", None, "an area mark needs the distance of its lines")
     tested = region.burns and region.tested(setting.power_pct, setting.speed_mm_s, setting.passes)
     asked = Wish(

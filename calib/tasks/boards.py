@@ -16,7 +16,17 @@ from calib.fit.region import Region, thinned_region
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters, Line
 from calib.plan.far_side import far_side
-from calib.records import Grades, Grid, Machine, Operation, Setting, Sheet, grade_ends
+from calib.records import (
+    GRADES,
+    KINDS,
+    Grades,
+    Grid,
+    Machine,
+    Operation,
+    Setting,
+    Sheet,
+    grade_ends,
+)
 from calib.tasks.advice import region_of_pair
 from calib.tasks.files import board_files
 from calib.tasks.finding import find_pair
@@ -208,12 +218,12 @@ def forecasts(region: Region, grid: Grid, mark: Grades = 2) -> dict[str, dict[st
     passes = np.array([float(cell.passes) for cell in grid.cells])
     if region.operation == "cut":
         events = {"through": region.chance_through(power, speed, passes)}
-        for grade in range(4):  # char grade 4 at most is certain
+        for grade in GRADES[:-1]:  # the last one at most is certain
             chance = region.chance_char_at_most(grade, power, speed, passes)
             events[f"char_at_most_{grade}"] = chance
     else:
         pitch = None
-        if grid.operation == "area_mark":
+        if KINDS[grid.operation].shape == "area":
             pitch = np.array([cell.line_pitch_mm for cell in grid.cells], dtype=float)
         at = (power, speed, passes, pitch)
         low, high = grade_ends(mark)

@@ -13,7 +13,7 @@ from calib.errors import LogbookError
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters, Kept
-from calib.records import CHAR_WORDS, OPERATIONS, grades_typed, mark_words
+from calib.records import CHAR_SAID, CHAR_WORDS, OPERATIONS, grades_typed, mark_words
 from calib.tasks.advice import region_of_pair
 from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.finding import find_pair
@@ -121,7 +121,7 @@ def _margin(region: Region, entry: Kept) -> str:
         f"Spare energy {rec.energy_margin_pct or 0.0:.0f} %: half of the coupons still fall at"
         f" {rec.power_loss_survived_pct or 0.0:.0f} % less power, or"
         f" {rec.extra_thickness_survived_mm or 0.0:.2f} mm more thickness. Expected char"
-        f" {rec.expected_char or 0.0:.1f} (0 clean to 4 flaking)."
+        f" {rec.expected_char or 0.0:.1f} ({CHAR_SAID})."
     )
 
 

@@ -19,7 +19,7 @@ from calib.fit.second_opinion import second_opinion
 from calib.limits import power_limits_pct, snap_power, snap_speed, speed_limits_mm_s
 from calib.pictures.view import RegionView
 from calib.plan.next_marks import mark_pitch
-from calib.records import Operation, Setting, grade_ends, grades_typed, outcome_order
+from calib.records import KINDS, Operation, Setting, grade_ends, grades_typed, outcome_order
 from calib.tasks.advice import recommended
 from calib.tasks.folders import Files, picture_format
 from calib.tasks.wishes import RegionWish
@@ -149,7 +149,7 @@ class _Shower:
         self._wish, self._passes = wish, passes
         # Line pitch of an area mark: the recommended, else the finest burnt, else the default.
         self.pitch: float | None = None
-        if region.operation == "area_mark":
+        if KINDS[region.operation].shape == "area":
             self.pitch = mark_pitch(region, advised.line_pitch_mm if advised else None)
 
     @property
@@ -191,7 +191,7 @@ class _Shower:
         return chances[low : high + 1].sum(axis=0), np.argmax(chances, axis=0).astype(np.float64)
 
     def _grades(self, power: float, speed: Array) -> Array:
-        """Chance of every mark grade at one power, (5, n): five times as quick as one by one."""
+        """Chance of every mark grade at one power, (grades, n): quicker than one by one."""
         fit = self._region.mark
         assert fit is not None
         pitch = np.nan if self.pitch is None else self.pitch
@@ -263,7 +263,7 @@ class ReadOut:
 def read_out(region: Region, wish: RegionWish, setting: Setting) -> ReadOut:
     """Say what holds at one setting, wherever it lies; raises InvalidRecord when an area mark's
     pitch is missing."""
-    if region.operation == "area_mark" and setting.line_pitch_mm is None:
+    if KINDS[region.operation].shape == "area" and setting.line_pitch_mm is None:
         raise unfit("line_pitch_mm", None, "an area mark needs its line pitch in mm")
     shower = _Shower(region, wish, setting.passes, setting, exact=True)
     chance = shower.chance(np.array([setting.power_pct]), np.array([setting.speed_mm_s]))[0]

@@ -12,8 +12,8 @@ from typing import Any, Literal
 from calib.errors import BadFile, CalibError, InvalidRecord, LogbookError, shown
 from calib.logbook import Book, Recorded
 from calib.records import (
-    CHAR_WORDS,
-    MARK_WORDS,
+    KINDS,
+    SCALES,
     THROUGH_GRADES,
     Burn,
     Cell,
@@ -269,19 +269,15 @@ class CellByCell:
 
 
 def _questions(grid: Grid) -> Iterator[Question]:
-    if grid.operation != "cut":
-        fields = {"mark": _graded(MARK_WORDS)}
-    else:
-        meanings = ("not cut", "held by a few fibres", "drops or lifts free")
-        through: dict[str, str] = dict(zip(THROUGH_GRADES, meanings, strict=True))
-        fields = {"through": through, "char": _graded(CHAR_WORDS)}
+    meanings = ("not cut", "held by a few fibres", "drops or lifts free")
+    known: dict[str, dict[str, str]] = {"through": dict(zip(THROUGH_GRADES, meanings, strict=True))}
+    known |= {
+        name: {str(grade): words for grade, words in enumerate(scale)}
+        for name, scale in SCALES.items()
+    }
     for cell in grid.cells:
-        for field, choices in fields.items():
-            yield Question(cell=cell, field=field, choices=choices)
-
-
-def _graded(words: tuple[str, ...]) -> dict[str, str]:
-    return {str(grade): word for grade, word in enumerate(words)}
+        for field in KINDS[grid.operation].read:
+            yield Question(cell=cell, field=field, choices=known[field])
 
 
 def _is_read(known: dict[str, Reading], question: Question) -> bool:

@@ -10,6 +10,9 @@ from pydantic import Field
 
 from calib.errors import InvalidRecord
 from calib.records import (
+    CHAR_SHORT,
+    GRADES_SAID,
+    MARK_SHORT,
     THROUGH_GRADES,
     USUAL_RELIABILITY,
     Burn,
@@ -37,20 +40,26 @@ Offcut = Annotated[tuple[Side, Side] | None, says("Width x height of the piece a
 Wished = Annotated[Number, Field(gt=0, lt=1)]
 CHANCE = "give a chance between 0 and 1, such as 0.99"
 Reliability = Annotated[Wished, says("Chance, from 0 to 1, that it shall hold.", allowed=CHANCE)]
+
+
+def _graded(words: tuple[str, ...]) -> str:
+    return ", ".join(f"{grade} {word}" for grade, word in enumerate(words))
+
+
 CharAtMost = Annotated[
     Grade | None,
     says(
-        "Worst char that is fine: 0 clean, 1 tan, 2 brown, 3 black, 4 flaking.",
+        f"Worst char that is fine: {_graded(CHAR_SHORT)}.",
         unsaid="char doesn't matter",
     ),
 ]
-MarkGrade = Annotated[Grade, says("Wanted mark: 0 nothing, 1 faint, 2 clear, 3 heavy, 4 scorched.")]
+MarkGrade = Annotated[Grade, says(f"Wanted mark: {_graded(MARK_SHORT)}.")]
 MarkGrades = Annotated[
     Grade | tuple[Grade, Grade],
     says(
         "Wanted mark: 1 the faintest that shows, 2 clear, 3 the darkest that isn't scorched, 1-2"
         " even under paint or stain.",
-        allowed="give a whole number from 0 to 4, or two with a dash, such as 1-2",
+        allowed=f"give a whole number from {GRADES_SAID}, or two with a dash, such as 1-2",
     ),
 ]
 Count = Annotated[Whole, Field(ge=0, le=1_000_000)]

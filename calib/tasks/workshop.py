@@ -14,10 +14,10 @@ from calib.tasks.wishes import MaterialWish
 from calib.units import show_speed
 
 
-def add_machine(book: Book, machine: Machine, *, when: datetime, note: str = "") -> tuple[str, ...]:
+def add_machine(book: Book, machine: Machine, *, when: datetime, why: str = "") -> tuple[str, ...]:
     """Take a machine into the logbook; raises LogbookError when another machine of that name is
     there."""
-    book.add_machine(machine, when=when, note=note)
+    book.add_machine(machine, when=when, why=why)
     return assumptions(machine)
 
 
@@ -98,21 +98,21 @@ def check_material(wish: MaterialWish) -> Hazard:
     return check_hazard(sheet, machine, wish.operation)
 
 
-def add_sheet(book: Book, sheet: Sheet, *, when: datetime, note: str = "") -> Hazard:
+def add_sheet(book: Book, sheet: Sheet, *, when: datetime, why: str = "") -> Hazard:
     """Look at the hazards of a sheet, then take it into the logbook; raises RefusedMaterial,
     DeclarationNeeded, and nothing is stored then; LogbookError when a sheet of that name is of
     another material or thickness."""
     hazard = check_hazard(sheet)
-    book.add_sheet(sheet, when=when, note=note)
+    book.add_sheet(sheet, when=when, why=why)
     return hazard
 
 
 def change_sheet(
-    book: Book, name: str, /, *, when: datetime, note: str = "", **changed: Any
+    book: Book, name: str, /, *, when: datetime, why: str = "", **changed: Any
 ) -> Sheet:
     """Record a new lot, a measured thickness or a declaration of a sheet; raises LogbookError
     when there is no such sheet; RefusedMaterial, DeclarationNeeded when the new declaration doesn't
     do; nothing is stored then."""
     sheet = dataclasses.replace(find_sheet(book, name), **changed)
-    add_sheet(book, sheet, when=when, note=note)
+    add_sheet(book, sheet, when=when, why=why)
     return sheet

@@ -6,7 +6,7 @@ import shlex
 from typing import TYPE_CHECKING
 
 from calib.advice.recommendation import Recommendation, about_words, scope_words
-from calib.records import CHAR_WORDS, grades_typed, mark_words
+from calib.records import CHAR_SAID, CHAR_WORDS, KINDS, grades_typed, mark_words
 from calib.records.fields import fields_of
 from calib.tasks.regions import DEEPER, LEVELS
 from calib.tasks.wishes import RegionWish
@@ -35,7 +35,6 @@ EDGES = {
     "none_through": "No burn reached the edge, so the edge was not found.",
     "bracketed": "The burns lie on both sides of the edge.",
 }
-_DOING = {"cut": "cut", "line_mark": "mark lines on", "area_mark": "mark areas on"}
 
 
 def summary_text(summary: Summary) -> str:
@@ -131,7 +130,7 @@ def advice_text(advised: Advised) -> str:
     pair = f"{region.sheet.name} on {region.machine.name}"
     return paragraphs(
         wrapped(advised.lot.words) if advised.lot else "",
-        f"To {_DOING[region.operation]} {pair}: {setting_words(advised.setting)}",
+        f"To {KINDS[region.operation].to} {pair}: {setting_words(advised.setting)}",
         "\n".join(wrapped(line) for line in (stated_words(rec), *margin_lines(rec)))
         if rec
         else "It lies outside what was burnt: no chance is stated of it.",
@@ -209,7 +208,7 @@ def margin_lines(rec: Recommendation) -> list[str]:
             f" {rec.extra_thickness_survived_mm or 0:.2f} mm more thickness before half hang."
         )
     if rec.expected_char is not None:
-        lines.append(f"Expected char: {rec.expected_char:.1f} (0 clean to 4 flaking).")
+        lines.append(f"Expected char: {rec.expected_char:.1f} ({CHAR_SAID}).")
     if rec.expected_pushes is not None and rec.expected_pushes_interval is not None:
         low, high = rec.expected_pushes_interval
         lines.append(

@@ -10,7 +10,7 @@ from calib.boards.board_time import board_time, sheet_use
 from calib.boards.focus import FocusBoard
 from calib.hazards import check_hazard
 from calib.logbook import Looked, Recorded
-from calib.records import Grid, Reading
+from calib.records import KINDS, Grid, Reading
 from calib.tasks.results import ENOUGH_BURNS
 from calib.tasks.workshop import assumptions
 from calib.texts.words import (
@@ -103,7 +103,7 @@ def _forecast(grid: Grid, events: Mapping[str, float]) -> str:
 
 
 def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
-    pitched = grid.operation == "area_mark"
+    pitched = KINDS[grid.operation].shape == "area"
     header = [
         "cell",
         "power",

@@ -6,7 +6,7 @@ import shlex
 from typing import TYPE_CHECKING, Any
 
 from calib.advice.wattage_table import wattage_text as wattage_text
-from calib.records import MARK_WORDS
+from calib.records import GRADES, MARK_WORDS
 from calib.texts.boards import planned_text
 from calib.texts.words import bullets, paragraphs, setting_words, table, wrapped
 from calib.units import show_speed
@@ -79,5 +79,5 @@ def _interval(start: StartingPoint) -> str:
     return (
         f"In 9 of 10 cases the middle of the wanted grade at {power} lies between {low} and {high}."
         f" The starting point comes out as wanted with a chance of {start.chance:.2f}; mark grades"
-        f" run from {MARK_WORDS[0]} (0) to {MARK_WORDS[4]} (4)."
+        f" run from {MARK_WORDS[0]} (0) to {MARK_WORDS[-1]} ({GRADES[-1]})."
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shlex
 import textwrap
 from collections.abc import Iterable, Sequence
@@ -10,7 +11,7 @@ from typing import Any, cast
 
 from calib.advice.recommendation import scope_words
 from calib.boards.naming import setting_words as setting_words
-from calib.records import CHAR_WORDS, MARK_WORDS, Advice, Reading
+from calib.records import SCALES, Advice, Reading
 from calib.records.fields import FieldOf, fields_of
 from calib.typed import write
 from calib.units import show_chance, show_speed
@@ -117,10 +118,9 @@ def reading_words(reading: Reading) -> str:
     words = []
     if reading.through is not None:
         words.append({"no": "not through"}.get(reading.through, reading.through))
-    if reading.char is not None:
-        words.append(f"char {reading.char} {CHAR_WORDS[reading.char].split(',')[0]}")
-    if reading.mark is not None:
-        words.append(f"mark {reading.mark} {MARK_WORDS[reading.mark].split(' ')[0]}")
+    for name, scale in SCALES.items():
+        if (grade := getattr(reading, name)) is not None:
+            words.append(f"{name} {grade} {re.split('[, ]', scale[grade])[0]}")
     if reading.width_mm is not None and reading.height_mm is not None:
         words.append(f"{reading.width_mm:g} x {reading.height_mm:g} mm")
     return ", ".join(words) + (f" ({reading.note})" if reading.note else "")

@@ -12,7 +12,7 @@ from starlette.responses import Response
 from calib.errors import InvalidRecord, LogbookError
 from calib.hazards import Hazard
 from calib.logbook import Filters, Looked, Photograph, Tapped
-from calib.records import Machine, Reading, Sheet
+from calib.records import READ_OFF, Machine, Reading, Sheet
 from calib.records.burns import setting_of
 from calib.tasks.advice import Advised, advise_on, keep
 from calib.tasks.finding import find_board
@@ -113,7 +113,7 @@ def tap(request: Request, board_id: str, body: Tap) -> TapDone:
             " one with calib serve, and it is stored there. Nothing was stored."
         )
     reading = Reading(
-        cell=body.cell, through=body.through, char=body.char, mark=body.mark, note=body.note
+        cell=body.cell, note=body.note, **{name: getattr(body, name) for name in READ_OFF}
     )
     # Burns belong to the evening in which they were tapped, however long they waited.
     session = session_label(when - timedelta(seconds=body.age_s))

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping, Sequence
 from html import escape
 
 from calib.logbook import Looked
-from calib.records import CHAR_WORDS, MARK_WORDS, Cell, Grid, Reading
+from calib.records import READ_OFF, SCALES, Cell, Grid, Reading
 from calib.texts.words import setting_words
 
 # Smallest side of what a finger has to hit, and how far a cell's reach goes beyond its edge.
@@ -64,10 +65,9 @@ def state_words(grid: Grid, reading: Reading | None) -> str:
     if reading is None or reading.is_empty:
         return "not read yet"
     words = [] if reading.through is None else [_THROUGH[reading.through]]
-    if reading.char is not None:
-        words.append(f"char {reading.char}, {CHAR_WORDS[reading.char].split(',')[0]}")
-    if reading.mark is not None:
-        words.append(f"mark {reading.mark}, {MARK_WORDS[reading.mark].split(' (')[0]}")
+    for name, scale in SCALES.items():
+        if (grade := getattr(reading, name)) is not None:
+            words.append(f"{name} {grade}, {re.split(', | [(]', scale[grade])[0]}")
     return ", ".join(words)
 
 
@@ -88,9 +88,7 @@ def _cell(
             ("cell", cell.label),
             ("setting", setting_words(cell.setting)),
             ("order", cell.burn_order),
-            ("through", reading.through or ""),
-            ("char", _empty_if_none(reading.char)),
-            ("mark", _empty_if_none(reading.mark)),
+            *((name, _empty_if_none(getattr(reading, name))) for name in READ_OFF),
             ("note", reading.note),
             ("id", looked.id if looked else ""),
             ("apart", json.dumps([_as_data(one) for one in apart]) if apart else ""),
@@ -111,7 +109,7 @@ def _shape(cell: Cell) -> str:
 
 
 def _as_data(look: Looked) -> dict[str, str]:
-    grades = {name: getattr(look.reading, name) for name in ("through", "char", "mark", "note")}
+    grades = {name: getattr(look.reading, name) for name in (*READ_OFF, "note")}
     return {"id": look.id, **{name: _empty_if_none(value) for name, value in grades.items()}}
 
 

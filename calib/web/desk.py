@@ -21,7 +21,9 @@ from calib.hazards import CAUTIONS
 from calib.logbook import Book
 from calib.records import (
     CHAR_WORDS,
+    KINDS,
     MARK_WORDS,
+    READ_OFF,
     USUAL_RELIABILITY,
     Machine,
     Operation,
@@ -178,6 +180,9 @@ def _templates() -> jinja2.Environment:
         "cautions": CAUTIONS,
         "char_words": CHAR_WORDS,
         "mark_words": MARK_WORDS,
+        "read_off": READ_OFF,
+        "every_operation": [(name, kind.doing) for name, kind in KINDS.items()],
+        "every_operation_on_it": [(name, f"{kind.to} it") for name, kind in KINDS.items()],
         "usual_reliability": USUAL_RELIABILITY,
         "fields": {
             kind.__name__: {field.name: field for field in fields_of(kind)}

@@ -9,8 +9,8 @@ from pydantic import Field
 
 from calib.logbook import Photograph
 from calib.logbook.entries import Line
-from calib.records import Cell, Operation, Reading, Setting, Through
-from calib.records.fields import Grade, Number, Text, Words, record, says
+from calib.records import Cell, Operation, Outcome, Reading, Setting
+from calib.records.fields import Number, Text, Words, record, says
 from calib.tasks.regions import ReadOut
 from calib.web.forms import Asked
 
@@ -64,7 +64,7 @@ class ErrorBody:
 
 
 @record
-class Tap:
+class Tap(Outcome):
     """One look at a cell, whole: a grade that is left out was not read.
 
     With nothing but a note the look stays; with nothing at all the cell wasn't read after all.
@@ -72,9 +72,6 @@ class Tap:
 
     key: Key
     cell: Annotated[str, Field(min_length=1, max_length=8)]
-    through: Through | None = None
-    char: Grade | None = None
-    mark: Grade | None = None
     note: Words = ""
     saw: Annotated[Seen, says("Id of what was seen of the cell, or key of the own tap before.")] = (
         ""

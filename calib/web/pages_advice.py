@@ -8,7 +8,7 @@ from fastapi import APIRouter, Form, Request
 from starlette.responses import RedirectResponse, Response
 
 from calib.errors import InvalidRecord, NeedsYes, shown
-from calib.records import Setting
+from calib.records import KINDS, Setting
 from calib.tasks.advice import Advised, advise_on, keep, record_job
 from calib.tasks.boards import Planned
 from calib.tasks.current import KeptSetting, doubts_of, kept_settings
@@ -60,7 +60,7 @@ def keep_plan(request: Request, sent: Sent) -> Response:
 def _proposal(here: Desk, sent: dict[str, str]) -> Planned:
     pair = filled(Pair, sent)
     left_out = {"slowest_mm_s"}
-    left_out |= {"line_pitch_mm"} if pair.operation != "area_mark" else set()
+    left_out |= {"line_pitch_mm"} if KINDS[pair.operation].shape != "area" else set()
     left_out |= {"char_at_most"} if pair.operation != "cut" else set()
     kept = {name: text for name, text in sent.items() if name not in left_out}
     return here.proposal(pair.pair, filled(BoardWish, {"burns": "6", **kept}, split=False))

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, File, Form, Request, UploadFile
 from starlette.responses import RedirectResponse, Response
 
-from calib.records import CHAR_WORDS, MARK_WORDS
+from calib.records import CHAR_WORDS, GRADES, MARK_WORDS, OPERATIONS
 from calib.tasks.finding import find_board
 from calib.tasks.page import BoardState, board_file, board_state, file_names, standing
 from calib.tasks.results import record_readings
@@ -39,14 +39,14 @@ _HANGS = {
     "key": "h", "sign": "hanging", "word": "Hangs", "hint": "a push or a knife frees it",
     "given": {"through": "hanging"},
 }  # fmt: skip
-_MARKS = _graded("mark", MARK_WORDS)
 _ANSWERS = {
+    **dict.fromkeys(OPERATIONS, _graded("mark", MARK_WORDS)),
     "cut": [_NOT_CUT, _HANGS, *_graded("char", CHAR_WORDS, through="through")],
-    "line_mark": _MARKS,
-    "area_mark": _MARKS,
 }
-# Said of a coupon that hangs, where its edge was looked at too.
-_HANGING = _graded("char", CHAR_WORDS, through="hanging")
+# What may be said beside it, or instead.
+_BESIDES = {
+    "cut": {"It hangs, and its edge is": _graded("char", CHAR_WORDS, through="hanging")},
+}
 
 
 @router.get("/burnt")
@@ -78,7 +78,8 @@ def cell_by_cell(request: Request, board_id: str) -> Response:
         state=state,
         picture=picture,
         answers=_ANSWERS[state.grid.operation],
-        hanging=_HANGING if state.grid.operation == "cut" else [],
+        besides=_BESIDES.get(state.grid.operation, {}),
+        is_cut=state.grid.operation == "cut",
         key=here.book.board_key(code),
     )
 
@@ -110,10 +111,10 @@ def file(request: Request, board_id: str, name: str) -> Response:
 
 
 # What is ticked off with a pen, where nobody taps.
+_TICKS = "  ".join(map(str, GRADES))
 _TO_TICK = {
-    "cut": "□ falls free  □ hangs  □ not cut   char 0  1  2  3  4",
-    "line_mark": "mark 0  1  2  3  4",
-    "area_mark": "mark 0  1  2  3  4",
+    **dict.fromkeys(OPERATIONS, f"mark {_TICKS}"),
+    "cut": f"□ falls free  □ hangs  □ not cut   char {_TICKS}",
 }
 
 

@@ -10,7 +10,7 @@ from starlette.responses import RedirectResponse, Response
 
 from calib.errors import BadFile, CalibError
 from calib.pictures.drawing import colour_of, drawing_svg
-from calib.records import Operation, Setting
+from calib.records import OPERATIONS, Operation, Setting
 from calib.tasks.jobs import job_report, take_drawing_in
 from calib.tasks.page import standing
 from calib.tasks.wishes import JobWish, Named
@@ -20,8 +20,9 @@ from calib.web.forms import Sent, filled
 router = APIRouter(include_in_schema=False)
 # What can become of a class, in the order of the choices; left out is said by an empty word.
 _CHOICES: dict[str, Operation | None] = {
-    "cut": "cut", "line_mark": "line_mark", "area_mark": "area_mark", "none": None,
-}  # fmt: skip
+    **{operation: operation for operation in OPERATIONS},
+    "none": None,
+}
 
 
 @router.get("/drawing")

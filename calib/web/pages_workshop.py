@@ -66,7 +66,7 @@ def tell_more(request: Request, sent: Sent) -> Response:
     before = _written(found)
     new = {field: value for field, value in told.items() if sent[field] != before[field]}
     if new:
-        here.book.change_setup(name, when=now(), what="other", note=_TOLD, **new)
+        here.book.change_setup(name, when=now(), what="other", why=_TOLD, **new)
     return RedirectResponse(f"/machine?{urlencode({'name': name})}", 303)
 
 
@@ -140,8 +140,8 @@ def ask_change(request: Request) -> Response:
 @router.post("/change")
 def change_machine(request: Request, sent: Sent) -> Response:
     """Record what is new; the earlier set-up stays in the logbook."""
-    what, note = sent.pop("what", ""), sent.pop("note", "")
+    what, why = sent.pop("what", ""), sent.pop("why", "")
     changed = changes(Machine, sent)
     name = changed.pop("name", "")
-    desk_of(request).book.change_setup(name, when=now(), what=what, note=note, **changed)  # type: ignore[arg-type]
+    desk_of(request).book.change_setup(name, when=now(), what=what, why=why, **changed)  # type: ignore[arg-type]
     return RedirectResponse("/done/change", 303)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from calib.records import CHAR_WORDS, grades_typed, mark_words
+from calib.records import CHAR_SHORT, grades_typed, mark_words
 from calib.tasks.page import minutes_of
 from calib.tasks.regions import read_out, summarise
 from calib.texts.advice import EDGES, margin_lines, region_table, stated_words, wish_scope
@@ -61,8 +61,8 @@ def out_words(out: ReadOut) -> dict[str, str]:
         "allowed": "" if out.allowed else "beyond the machine's limits or its ceiling",
     }
     if out.expected_char is not None:
-        grade = min(round(out.expected_char), 4)
-        words["char"] = f"about {out.expected_char:.1f} ({CHAR_WORDS[grade].split(',')[0]})"
+        grade = round(out.expected_char)
+        words["char"] = f"about {out.expected_char:.1f} ({CHAR_SHORT[grade]})"
     if out.energy_margin_pct is not None:
         words["margin"] = _margin(out.energy_margin_pct)
     if out.chance_not_deeper is not None:
@@ -100,7 +100,7 @@ def wish_words(wish: RegionWish, operation: str) -> str:
     char = (
         "; char doesn't matter"
         if wish.char_at_most is None
-        else f", char at most {wish.char_at_most} ({CHAR_WORDS[wish.char_at_most].split(',')[0]})"
+        else f", char at most {wish.char_at_most} ({CHAR_SHORT[wish.char_at_most]})"
     )
     return f"Asked: that {wish_scope(wish)} falls free{char}."
 

@@ -20,7 +20,6 @@ from scipy import stats
 
 from calib.fit.fits import GradedFit, fit
 from calib.fit.model import (
-    GRADES,
     Draws,
     Response,
     edge_ln_speed,
@@ -29,7 +28,7 @@ from calib.fit.model import (
     shape_of,
 )
 from calib.fit.priors import MISREAD, CutPrior, GradedPrior
-from calib.records import COUPON_CUT_MM, Burn, Machine
+from calib.records import COUPON_CUT_MM, GRADES, Burn, Machine
 
 MACHINE = Machine(
     name="m",
@@ -126,7 +125,7 @@ def one_graded(rng: np.random.Generator, response: Response) -> dict[str, float]
         y += shape.scatter[0] * rng.standard_normal()
         grade = int((y > shape.cuts[0]).sum())
         if rng.random() < MISREAD:
-            grade = int(rng.integers(GRADES))
+            grade = int(rng.integers(len(GRADES)))
         read = {"through": "through", "char": grade} if response == "char" else {"mark": grade}
         burns.append(Burn(operation=operation, power_pct=power, speed_mm_s=speed, **read))
     return _graded_shares(fit(MACHINE, burns, prior, response), shape, alpha, rng)

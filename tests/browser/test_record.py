@@ -89,7 +89,7 @@ def test_taps_are_stored_at_once_undone_and_corrected(served: Served) -> None:
     wait_for(page, f"{first} stored: falls free, char 0")
     page.locator(f'.cell[data-cell="{first}"]').tap()
     page.locator("summary").tap()
-    page.locator("[aria-labelledby=asks-hanging] .choice", has_text="Brown").tap()
+    page.locator("[aria-labelledby=asks-1] .choice", has_text="Brown").tap()
     wait_for(page, f"{first} stored: hangs, char 2")
     assert stored(served, page)[first] == ("hanging", 2)
     choose(page, "Not cut")

@@ -116,7 +116,7 @@ def _with_its_own_id(line: str) -> str:
 
 def fill(book: Book) -> None:
     """Put something of everything into a logbook."""
-    book.add_machine(BENCH, when=EVENING, note="new")
+    book.add_machine(BENCH, when=EVENING, why="new")
     book.change_setup("bench", when=later(1), what="lens", lens_mm=50.8)
     book.add_session("bench", Session(label="monday", air=True, support="pins"), when=later(1))
     book.add_sheet(BIRCH, when=EVENING)

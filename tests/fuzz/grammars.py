@@ -185,7 +185,7 @@ PHOTOGRAPH: Grammar = {
 COMMAND: Grammar = {
     "start": (
         "machine\nadd\n$text\n--watts\n$number\n--bed\n$size\n--top-speed\n$number$machine",
-        "machine\nchange\nbench\n--note\n$text$machine", "machine\nshow\n$text", "machine\nlist",
+        "machine\nchange\nbench\n--why\n$text$machine", "machine\nshow\n$text", "machine\nlist",
         "sheet\nadd\n$text\n--material\n$material\n--thickness\n$number\n--lot\n$text",
         "sheet\nnew-lot\nbirch 3\n$text\n--measured\n$number", "sheet\nlist",
         "material\n$material", "sheet\nshow\n$text", "board\nshow\n$code",

@@ -6,7 +6,7 @@
   const board = root.dataset.board;
   const api = `/api/boards/${encodeURIComponent(board)}`;
   const boardKey = root.dataset.key;
-  const grades = ["through", "char", "mark"];
+  const grades = root.dataset.read.split(" ");
   const fields = [...grades, "note"];
   const cells = [...root.querySelectorAll(".cell")];
   const byCode = new Map(cells.map((cell) => [cell.dataset.cell, cell]));
@@ -46,10 +46,14 @@
     cell.setAttribute("aria-label", words.join(", "));
   }
 
-  const given = (button) => ({ through: "", char: "", mark: "",
-    ...Object.fromEntries(Object.entries(JSON.parse(button.dataset.given)).map(
-      ([name, value]) => [name, String(value)])) });
-  const says = (button, state) => grades.every((name) => given(button)[name] === state[name]);
+  const nothing = Object.fromEntries(grades.map((name) => [name, ""]));
+  const own = (button) => Object.entries(JSON.parse(button.dataset.given));
+  // A button speaks of all that the buttons beside it speak of; what else was said of the cell stays.
+  const given = (button) => Object.fromEntries([
+    ...[...button.parentElement.children].flatMap(own).map(([name]) => [name, ""]),
+    ...own(button).map(([name, value]) => [name, String(value)])]);
+  const says = (button, state) =>
+    Object.entries(given(button)).every(([name, value]) => state[name] === value);
   const wordsOf = (name, value) => {
     const button = value && choices.find((one) => given(one)[name] === value);
     return button ? `${name} ${value}, ${button.querySelector(".word").textContent.toLowerCase()}` : "";
@@ -61,7 +65,7 @@
       return `read twice, and differently: ${state.apart.map(stateWords).join(" / ")}`;
     }
     if (!isRead(state)) return "not read yet";
-    return [FELL[state.through], wordsOf("char", state.char), wordsOf("mark", state.mark)]
+    return grades.map((name) => (name === "through" ? FELL[state[name]] : wordsOf(name, state[name])))
       .filter(Boolean).join(", ");
   }
 
@@ -201,7 +205,9 @@
     const corrects = isRead(shown(current));
     delete current.dataset.skipped;
     delete current.dataset.anew;
-    tap(current, grades);
+    const before = shown(current);
+    const stays = Object.fromEntries(Object.keys(nothing).map((name) => [name, before[name]]));
+    tap(current, { ...stays, ...grades });
     if (!corrects) goOn();
   }
 
@@ -329,7 +335,7 @@
     if (toSend()) return;
     const known = new Map(body.readings.map((reading) => [reading.cell, fromServer(reading)]));
     for (const code of byCode.keys()) {
-      const now = known.get(code) || { through: "", char: "", mark: "", note: "", id: "", apart: [] };
+      const now = known.get(code) || { ...nothing, note: "", id: "", apart: [] };
       if (JSON.stringify(now) === JSON.stringify(stored.get(code))) continue;
       stored.set(code, now);
       redraw(code);
@@ -398,8 +404,7 @@
     const cell = current;
     const state = shown(cell);
     cell.dataset.skipped = "yes";
-    const nothing = { through: "", char: "", mark: "", note: "" };
-    if (isRead(state) || state.note || state.apart.length > 0) tap(cell, nothing);
+    if (isRead(state) || state.note || state.apart.length > 0) tap(cell, { ...nothing, note: "" });
     else say(`${cell.dataset.cell} stays empty: it counts as not burnt.`);
     goOn();
   });
@@ -416,7 +421,7 @@
         return;
       }
       rest.textContent = words;
-      for (const cell of left) tap(cell, { through: "no", char: "", mark: "" });
+      for (const cell of left) tap(cell, { ...nothing, through: "no" });
       goOn();
     });
   }
