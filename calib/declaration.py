@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from calib.names import read_table, row_terms, without_accents
+from calib.texts.say import say
 
 _ELEMENTS = ("chlorine", "fluorine", "bromine")
 _SPELLINGS = {
@@ -172,15 +173,15 @@ def read_declaration(text: str) -> Declaration:
     open_elements = [e for e in _ELEMENTS if e not in denied]
     if stated:
         names = ", ".join(e for e in _ELEMENTS if e in stated)
-        missing = f"it speaks of {names} without ruling it out, and such a sheet is refused"
+        missing = say("declaration.it_speaks_of_without_ruling_it", names=names)
     elif not spoken:
-        missing = "it is blank"
+        missing = say("declaration.it_is_blank")
     elif _DOUBT.search(spoken):
-        missing = "it leaves a doubt, or says that the data sheet wasn't read"
+        missing = say("declaration.it_leaves_doubt")
     elif not re.search(rf"\b{_SHEET}\b", spoken):
-        missing = "it doesn't say that the maker's data sheet was read"
+        missing = say("declaration.it_doesnt_say_that_makers_data")
     elif open_elements:
-        missing = f"it doesn't rule out {', '.join(open_elements)}"
+        missing = say("declaration.it_doesnt_rule_out", open_elements=", ".join(open_elements))
     else:
         missing = ""
     return Declaration(

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from calib.texts.say import say
+
 # More of what was given than this tells nobody what is wrong with it [characters].
 _LONGEST_SHOWN = 120
 
@@ -52,7 +54,7 @@ class Misfit:
         """The sentence; field and value as the reader knows and typed them."""
         if self.sentence:
             return self.sentence
-        given = "isn't given" if self.missing else f"is {value or shown(self.value)}"
+        given = say("errors.isnt_given") if self.missing else f"is {value or shown(self.value)}"
         return f"{name} {given}: {self.allowed}."
 
 
@@ -121,7 +123,7 @@ class NeedsYes(CalibError):
     """
 
     def __init__(self, doubts: Sequence[str]) -> None:
-        super().__init__(" ".join(doubts) + " Nothing was changed: say yes to do it all the same.")
+        super().__init__(" ".join(doubts) + say("errors.nothing_was_changed"))
         self.doubts = tuple(doubts)
 
 
@@ -158,7 +160,6 @@ class NearMiss(LogbookError):
 
     def __init__(self, what: str, given: str, like: str) -> None:
         super().__init__(
-            f"There is no {what} {shown(given)} in the logbook: is {shown(like)} meant? Give that"
-            " name, or add it first."
+            say("errors.there_is_no_in_logbook", what=what, given=shown(given), like=shown(like))
         )
         self.given, self.like = given, like

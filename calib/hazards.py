@@ -25,19 +25,17 @@ from calib.names import (
     words_of_kind,
 )
 from calib.records import Machine, Operation, Sheet
+from calib.texts.say import say
 
 # ASCII, without brackets and short, so that they fit into a comment of any file.
 CAUTIONS: tuple[str, ...] = (
-    "Stay with the machine from the first burn to the last. If you can't, don't start.",
-    "Before the start: bed and tray clear of scraps and dust, extraction on, air assist on,"
-    " lid shut.",
-    "Keep a CO2 extinguisher within reach and know how to use it.",
-    "Stop at once if a flame stays alight after the head has moved on.",
-    "Afterwards wait before you lift the lid, with the extraction running, and stay until"
-    " nothing smokes or glows.",
+    say("hazards.stay_with_machine_from_first_burn"),
+    say("hazards.before_start_bed_and_tray_clear"),
+    say("hazards.keep_co_extinguisher_within_reach_and"),
+    say("hazards.stop_at_once_if_flame_stays"),
+    say("hazards.afterwards_wait_before_you_lift_lid"),
     "calib can't tell what your sheet is made of. If you don't know either, don't burn it.",
-    "The machine's manual, your local rules and the people trained on it come before anything"
-    " written here.",
+    say("hazards.machines_manual_your_local_rules_and"),
 )
 
 _HARMLESS_START = "fluoresc"  # a colour, no fluorine
@@ -51,11 +49,7 @@ _SPECIES = {"hardwood", "softwood", "tropical wood"}
 _ON_TOP = {"paint", "varnish", "lacquer", "primer", "film", "coating", "glue", "adhesive", "print"}
 # In a sentence only long words are taken for slips of the key.
 _LONG_WORD = 8
-_TELL = (
-    " Read the maker's data sheet, and say so in the sheet's declaration, in your own words: that"
-    " you read it, which polymer, fibre or wood the sheet is made of, and what the data sheet says"
-    " of chlorine, fluorine and bromine. Without a data sheet, don't burn it."
-)
+_TELL = say("hazards.read_makers_data_sheet")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -190,7 +184,7 @@ def _slip_matches(words: Words, unknown: Words) -> list[_Match]:
             mended = read_name(" ".join(whole if typed in words else [meant]))
             for match in _match_terms(mended).found:
                 if match.row["verdict"] == "refuse":
-                    return [_Match(f"{slip} (a slip for {meant}?)", match.row)]
+                    return [_Match(say("hazards.slip_for", slip=slip, meant=meant), match.row)]
     return []
 
 
@@ -235,17 +229,14 @@ def _must_ask(word: str) -> bool:
 def _refusal(material: str, match: _Match) -> str:
     row = match.row
     parts = [
-        f"{shown(material)} is refused because of {match.term!r}: {row['hazard']}.",
+        say("hazards.is_refused_because_of", material=shown(material), match=match, row=row),
         row["plain_advice"],
         row["instead"],
     ]
     if match.term in _ambiguous():
         parts.append(_ambiguous()[match.term]["question"])
     if _DENIALS & set(read_name(material)):
-        parts.append(
-            "Words such as free, no or without don't lift this: name what the sheet is made of,"
-            " as its data sheet does."
-        )
+        parts.append(say("hazards.words_such_as_free"))
     return " ".join(parts)
 
 
@@ -293,24 +284,33 @@ def _refuse_by_declaration(sheet: Sheet, found: tuple[_Match, ...]) -> None:
     stated = read_declaration(sheet.declaration).stated
     if stated:
         raise RefusedMaterial(
-            f"{shown(sheet.material)} is refused because its declaration speaks of"
-            f" {', '.join(stated)} without ruling it out ({shown(sheet.declaration)}): such a sheet"
-            " makes acid gas. If the data sheet rules it out, say so clearly; else use a sheet"
-            " without it."
+            say(
+                "hazards.is_refused_because_its_declaration_speaks",
+                material=shown(sheet.material),
+                stated=", ".join(stated),
+                declaration=shown(sheet.declaration),
+            )
         )
     said = _named_in(sheet.declaration)
     if said.refused:
         match = said.refused[0]
         raise RefusedMaterial(
-            f"{shown(sheet.material)} is refused because its declaration"
-            f" ({shown(sheet.declaration)}) names {match.term!r}: {match.row['hazard']}."
-            f" {match.row['plain_advice']} {match.row['instead']}"
+            say(
+                "hazards.is_refused_because_its_declaration",
+                material=shown(sheet.material),
+                declaration=shown(sheet.declaration),
+                match=match,
+            )
         )
     named = [m for m in found if m.row["made_of"] != "any" and not _must_ask(m.term)]
     if named and said.own and not any(_may_be(match, said) for match in named):
         raise RefusedMaterial(
-            f"{shown(sheet.material)} is refused because its declaration says {said.own[0]!r} where"
-            f" its name says {named[0].term!r}: put right whichever of the two is wrong."
+            say(
+                "hazards.is_refused_because_its_declaration_says",
+                material=shown(sheet.material),
+                said=said,
+                named=named,
+            )
         )
 
 
@@ -320,18 +320,20 @@ def _refuse_diode(sheet: Sheet, found: tuple[_Match, ...]) -> None:
     clear = bool(words & words_of_kind("clear"))
     passed = [m.term for m in found if m.row["diode"] == "refuse" or (m.row["diode"] and clear)]
     if passed or (clear and not found):
-        through = repr(passed[0]) if passed else "a clear sheet"
+        through = repr(passed[0]) if passed else say("hazards.clear_sheet")
         raise RefusedMaterial(
-            f"{shown(sheet.material)} is refused on a diode laser: the beam passes through"
-            f" {through} and burns what lies behind it. Use a CO2 laser, or a sheet that lets no"
-            " light through, such as black acrylic."
+            say(
+                "hazards.is_refused_on_diode_laser", material=shown(sheet.material), through=through
+            )
         )
     for match in found:
         if match.row["diode"] and not words & words_of_kind("colour", "pale colour"):
             raise RefusedMaterial(
-                f"{shown(sheet.material)} is refused on a diode laser as long as it has no colour:"
-                f" the beam passes through clear {match.term!r}. If it lets no light through, name"
-                f" its colour, such as 'black {match.term}'; else use a CO2 laser."
+                say(
+                    "hazards.is_refused_on_diode_laser_as",
+                    material=shown(sheet.material),
+                    match=match,
+                )
             )
 
 
@@ -339,8 +341,7 @@ def _refuse_cut(sheet: Sheet, found: tuple[_Match, ...]) -> None:
     for match in found:
         if match.row["marking_only"]:
             raise RefusedMaterial(
-                f"{shown(sheet.material)} can't be cut: {match.row['hazard']}."
-                " Plan a line_mark or an area_mark on it instead."
+                say("hazards.cant_be_cut", material=shown(sheet.material), match=match)
             )
 
 
@@ -351,31 +352,40 @@ def _need_declaration(sheet: Sheet, matches: _Matches, asked: list[str]) -> None
     missing = statement.missing
     said = _named_in(sheet.declaration)
     if not missing and not (said.found or said.substances):
-        missing = "it doesn't name a polymer, fibre or wood that calib knows"
+        missing = say("hazards.it_doesnt_name_polymer")
     spoken = set(read_name(sheet.declaration))
     unsaid = [w for w in asked if _must_ask(w) and not spoken & _same_question(w)]
     if not missing and unsaid:
-        missing = f"it doesn't speak of {unsaid[0]!r}"
+        missing = say("hazards.it_doesnt_speak_of", unsaid=unsaid)
     if not missing:
         return
-    why = f": {', '.join(map(repr, asked[:5]))} isn't explained" if matches.found and asked else ""
-    parts = [f"{shown(sheet.material)} isn't a material that calib knows well enough{why}."]
+    why = (
+        say("hazards.isnt_explained", map=", ".join(map(repr, asked[:5])))
+        if matches.found and asked
+        else ""
+    )
+    parts = [
+        say("hazards.isnt_material_that_calib_knows_well", material=shown(sheet.material), why=why)
+    ]
     parts += dict.fromkeys(_ambiguous()[w]["question"] for w in asked if _must_ask(w))
     slips = [meant_by(w) for w in asked if w not in known_words() and meant_by(w)]
     if slips:
-        parts.append(f"Did you mean {slips[0][0]!r}?")
+        parts.append(say("hazards.did_you_mean", slips=slips))
     if sheet.declaration.strip():
-        parts.append(f"The declaration {shown(sheet.declaration.strip())} isn't enough: {missing}.")
+        parts.append(
+            say(
+                "hazards.declaration_isnt_enough",
+                declaration=shown(sheet.declaration.strip()),
+                missing=missing,
+            )
+        )
     raise DeclarationNeeded(" ".join(parts) + _TELL)
 
 
 def _advice(sheet: Sheet, found: tuple[_Match, ...], declared: bool, diode: bool) -> Iterator[str]:
     words = set(read_name(sheet.material))
     if declared:
-        yield (
-            "Not in the table of materials: this rests on your statement about its data sheet."
-            " Begin with one small burn, extraction on."
-        )
+        yield (say("hazards.not_in_table_of_materials"))
     rows = {m.row["keyword"]: m.row for m in found}
     for keyword, row in rows.items():
         yield f"{keyword}: {row['hazard']}. {row['plain_advice']}"
@@ -383,9 +393,9 @@ def _advice(sheet: Sheet, found: tuple[_Match, ...], declared: bool, diode: bool
         if match.term in _ambiguous():
             yield _ambiguous()[match.term]["question"]
     if _DENIALS & words:
-        yield "Words such as free, no or without prove nothing: look into the data sheet."
+        yield say("hazards.words_such_as_free_2")
     if diode and words & words_of_kind("pale colour") and any(m.row["diode"] for m in found):
-        yield "White and blue plastic throw much of a diode's blue light back or let it through."
+        yield say("hazards.white_and_blue_plastic_throw_much")
 
 
 def diode_cautions(machine: Machine | None) -> tuple[str, ...]:
@@ -397,26 +407,24 @@ def diode_cautions(machine: Machine | None) -> tuple[str, ...]:
     # beam of class 4 hurts eyes and skin, thrown back too, and lights fires (AUVA, laser safety).
     # Light of 400 to 1400 nm is focused on the retina; from 700 nm on it is hardly seen (both from
     # memory). What holds light back at one wavelength lets another through.
-    marked = "the wavelength on its label, mostly 445 to 455 nm," if light is None else ""
-    unseen = "can't be seen and " if light is not None and light >= 700 else ""
+    marked = say("hazards.wavelength_on_its_label") if light is None else ""
+    unseen = say("hazards.cant_be_seen_and") if light is not None and light >= 700 else ""
     return (
-        f"Diode laser: its light {unseen}blinds at once, thrown back too. Everybody in the room"
-        f" wears eyewear marked for {marked or f'{light:g} nm'} and for its power; sunglasses and"
-        " eyewear for another wavelength don't protect. Never look into the beam, with eyewear"
-        " either.",
-        "Burn inside a closed housing made for this laser's light, lid shut; an open frame keeps"
-        " nothing back.",
-        "Keep other people, children and animals out of the room, and the light away from doors and"
-        " windows.",
-        "Nothing shiny under the beam or beside it, such as bare metal, foil, mirror or glass: it"
-        " throws the beam back.",
+        say(
+            "hazards.diode_laser_its_light_blinds_at",
+            unseen=unseen,
+            marked=marked or f"{light:g} nm",
+        ),
+        say("hazards.burn_inside_closed_housing_made_for"),
+        say("hazards.keep_other_people"),
+        say("hazards.nothing_shiny_under_beam_or_beside"),
     )
 
 
 def sheet_cautions(machine: Machine | None, advice: Sequence[str]) -> tuple[str, ...]:
     """The usual cautions, the laser's own, and the advice on a sheet, said to be such."""
     own = diode_cautions(machine)
-    sheets = (f"This sheet: {words}" for words in advice if words not in own)
+    sheets = (say("hazards.this_sheet", words=words) for words in advice if words not in own)
     return tuple(dict.fromkeys((*CAUTIONS, *own, *sheets)))
 
 

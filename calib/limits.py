@@ -24,6 +24,7 @@ from calib.records import (
     Setting,
     Sheet,
 )
+from calib.texts.say import say
 
 Rounding = Literal["nearest", "down", "up"]
 
@@ -46,7 +47,7 @@ _MARK_OF_A_CUT = 1.0 / 3.0
 # Longest dark run-up that a small board has room for [mm]; it bounds the speed of a mark.
 _RUN_UP_MM = 10.0
 _NOISE = 1e-6
-BEYOND = "FIRE RISK, cells beyond the usual limits"
+BEYOND = say("limits.fire_risk_cells_beyond_usual_limits")
 
 
 def power_limits_pct(machine: Machine) -> tuple[float, float]:
@@ -64,11 +65,7 @@ def power_limits_pct(machine: Machine) -> tuple[float, float]:
     low = max(1, math.ceil(machine.beam_starts_pct / step - _STEP_NOISE))
     high = math.floor(machine.ceiling_pct / step + _STEP_NOISE)
     if low > high:
-        raise MachineLimit(
-            f"The power step of {machine.name} is {step:g} %: no step lies between the beam's start"
-            f" ({machine.beam_starts_pct:g} %) and the ceiling ({machine.ceiling_pct:g} %)."
-            " Give a finer step or a higher ceiling."
-        )
+        raise MachineLimit(say("limits.power_step_of_is", machine=machine, step=step))
     # Rounding must not lift a step over a limit that lies on it.
     return (
         max(round(low * step, _DECIMALS), machine.beam_starts_pct),
@@ -138,16 +135,9 @@ def check_settings(machine: Machine, settings: Iterable[Setting]) -> None:
     """Raise MachineLimit for a setting that the machine can't be set to."""
     for s in settings:
         if not machine.beam_starts_pct <= s.power_pct <= machine.ceiling_pct + _STEP_NOISE:
-            raise MachineLimit(
-                f"power {s.power_pct:g} % is outside what {machine.name} may be set to,"
-                f" {machine.beam_starts_pct:g} to {machine.ceiling_pct:g} %: plan within that, or"
-                " change the machine's beam start or ceiling."
-            )
+            raise MachineLimit(say("limits.power_is_outside_what_may_be", s=s, machine=machine))
         if s.speed_mm_s > machine.max_speed_mm_s + _STEP_NOISE:
-            raise MachineLimit(
-                f"speed {s.speed_mm_s:g} mm/s is above the top speed of {machine.name},"
-                f" {machine.max_speed_mm_s:g} mm/s: plan slower, or correct the top speed."
-            )
+            raise MachineLimit(say("limits.speed_is_above_top_speed_of", s=s, machine=machine))
 
 
 def gentle_first(machine: Machine, settings: Iterable[Setting]) -> tuple[Setting, ...]:
@@ -209,12 +199,11 @@ class Limits:
         """Say in what a setting goes beyond; empty when it doesn't."""
         name = f"{setting.power_pct:g} % at {setting.speed_mm_s:g} mm/s"
         if setting.speed_mm_s < self.slowest_mm_s * (1.0 - _NOISE):
-            return f"{name} is slower than {self.slowest_mm_s:g} mm/s"
+            return say("limits.is_slower_than", name=name, slowest_mm_s=self.slowest_mm_s)
         times, most = self.times(setting), self.most_j_mm / self.expected_j_mm
         if times > most * (1.0 + _NOISE):
-            return (
-                f"{name} gives {times:.3g} times the energy that is expected to be needed, in one"
-                f" pass (at most {most:.3g} times)"
+            return say(
+                "limits.gives_times_energy_that_is_expected", name=name, times=times, most=most
             )
         return ""
 
@@ -309,21 +298,19 @@ def check_limits(
         fastest_mm_s=fastest_mm_s,
     )
     if found:
-        more = f" (and {len(found) - 1} more)" if found[1:] else ""
+        more = say("limits.and_more", count=len(found) - 1) if found[1:] else ""
         raise MachineLimit(
-            f"{found[0]}{more}: what lies so long under the beam of {machine.name} may catch fire."
-            " Burn faster or weaker, and in several passes where one doesn't go through. Only a"
-            " full grid of your own powers and speeds may go slower, and only where you name the"
-            " slowest speed (at the command line: plan with --powers, --speeds and --slowest)."
+            say("limits.what_lies_so_long_under_beam", found=found, more=more, machine=machine)
         )
 
 
 def beyond_note(words: tuple[str, ...]) -> str:
     """What a board says of cells that go beyond the usual limits at the maker's wish."""
-    return (
-        f"{BEYOND}: {'; '.join(words[:3])}{'; and more' if words[3:] else ''}. They stand here"
-        " because slower cells than usual were asked for: such a cell can set the sheet on fire."
-        " Watch each of them, with the extinguisher at hand and a finger on the stop."
+    return say(
+        "limits.they_stand_here_because_slower_cells",
+        beyond=BEYOND,
+        words="; ".join(words[:3]),
+        which="; and more" if words[3:] else "",
     )
 
 
@@ -333,4 +320,4 @@ def beyond_words(grid: Grid) -> str:
     slow = slowest < SLOWEST_MM_S[grid.machine.source] * (1.0 - _NOISE)
     if not slow and not any(note.startswith(BEYOND) for note in grid.notes):
         return ""
-    return f"{BEYOND}, down to {slowest:g} mm/s"
+    return say("limits.down_to", beyond=BEYOND, slowest=slowest)

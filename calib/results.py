@@ -30,6 +30,7 @@ from calib.spreadsheet import (
     safe_cell_text,
     write_csv,
 )
+from calib.texts.say import say
 from calib.units import parse_length_mm, parse_percent, parse_speed_mm_s, parse_whole
 
 RESULT_COLUMNS = ("cell", *READ_OFF, "note")
@@ -178,9 +179,7 @@ def read_results(text: str | bytes, grid: Grid) -> tuple[Reading, ...]:
             if board and plain_text(board).casefold() != grid.board_id.strip().casefold():
                 if board not in other_boards:  # told once, not in every row
                     wrong.append(
-                        _refusal(
-                            row, "board", f"these are to be the results of board {grid.board_id!r}"
-                        )
+                        _refusal(row, "board", say("results.these_are_to_be_results_of", grid=grid))
                     )
                 other_boards.add(board)
                 continue
@@ -192,8 +191,8 @@ def read_results(text: str | bytes, grid: Grid) -> tuple[Reading, ...]:
         wrong.append(str(end))
     if len(wrong) > 1:
         more = len(wrong) - _MOST_TOLD
-        rest = [f"And {more} more."] if more > 0 else []
-        wrong = [f"{len(wrong)} things are wrong:", *wrong[:_MOST_TOLD], *rest]
+        rest = [say("results.and_more", more=more)] if more > 0 else []
+        wrong = [say("results.things_are_wrong", count=len(wrong)), *wrong[:_MOST_TOLD], *rest]
     if wrong:
         raise BadFile("\n".join(wrong))
     return tuple(readings)
@@ -217,32 +216,34 @@ def _reading_of(
     if cell == "?":
         names = list(labels.values())
         shown = ", ".join(names) if len(names) <= 20 else f"{names[0]} to {names[-1]}"
-        refuse("cell", f"this board's cells are {shown}")
+        refuse("cell", say("results.this_boards_cells_are", shown=shown))
     elif cell in seen:
-        refuse("cell", f"it stands in row {seen[cell]} already; give each cell once")
+        refuse("cell", say("results.it_stands_in_row_already", seen=seen[cell]))
     seen.setdefault(cell, row.number)
     for column, (words, allowed) in _GRADES.items():
         word = " ".join(row.fields[column].casefold().split())
         number = _NUMBER.fullmatch(word)
         word = number[1] if number else word
         if word and column not in KINDS[grid.operation].read:
-            refuse(column, f"leave it empty; {_reads(grid)}")
+            refuse(column, say("results.leave_it_empty", reads=_reads(grid)))
         elif word and word not in words:
-            refuse(column, f"give {allowed}, or leave it empty if not read")
+            refuse(column, say("results.give_or_leave_it_empty_if", allowed=allowed))
         else:
             read[column] = words.get(word)
     note = plain_text(row.fields["note"])
     if len(note) > _LONGEST_NOTE:
-        refuse("note", f"give at most {_LONGEST_NOTE} characters")
+        refuse("note", say("results.give_at_most_characters", longest_note=_LONGEST_NOTE))
         note = ""
     for column in ("width_mm", "height_mm"):
         if text := row.fields.get(column, ""):
             size = _MILLIMETRES.fullmatch(text.casefold())
             read[column] = float(size[1].replace(",", ".")) if size else 0.0
             if not 0.0 < read[column] <= 1000.0:
-                refuse(column, "give millimetres above 0 and at most 1000, or leave it empty")
+                refuse(column, say("results.give_millimetres_above_and_at_most"))
     return (Reading(cell=cell, note=note, **read) if not wrong else Reading(cell=cell)), wrong
 
 
 def _reads(grid: Grid) -> str:
-    return f"a {grid.operation} board is read in {' and '.join(KINDS[grid.operation].read)} only"
+    return say(
+        "results.board_is_read_in_only", grid=grid, read=" and ".join(KINDS[grid.operation].read)
+    )

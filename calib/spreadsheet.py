@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from calib.errors import BadFile
+from calib.texts.say import say
 
 # The largest board's results are a few kilobytes; more isn't a result file.
 MAX_BYTES = 1_000_000
@@ -108,27 +109,21 @@ def _decode(data: bytes) -> str:
             return data.decode(encoding)
         except UnicodeDecodeError:
             continue
-    raise BadFile("The result file isn't text: save it from the spreadsheet as CSV.")
+    raise BadFile(say("spreadsheet.result_file_isnt_text"))
 
 
 def _text_of(given: str | bytes, columns: Columns) -> str:
     if len(given) > MAX_BYTES:
         raise BadFile(
-            f"The result file is too large ({len(given)} bytes): a board's results are at most"
-            f" {MAX_BYTES} bytes."
+            say("spreadsheet.result_file_is_too_large", count=len(given), max_bytes=MAX_BYTES)
         )
     text = given if isinstance(given, str) else _decode(given)
     text = text.removeprefix("\ufeff")
     junk = _CONTROL.search(text)
     if junk:
-        raise BadFile(
-            f"The result file isn't plain text (it holds the character {junk[0]!r}): save it from"
-            " the spreadsheet as CSV."
-        )
+        raise BadFile(say("spreadsheet.result_file_isnt_plain_text_it", junk=junk))
     if not text.strip():
-        raise BadFile(
-            f"The result file is empty: its first row must be {','.join(columns.needed)}."
-        )
+        raise BadFile(say("spreadsheet.result_file_is_empty", needed=",".join(columns.needed)))
     return text
 
 
@@ -162,10 +157,7 @@ def _records(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
             return
         except csv.Error as error:
             said = str(error).replace("\t", "tab")
-            raise BadFile(
-                f"Row {number} can't be read ({said}): the file may be cut off, or a quotation"
-                " mark isn't closed."
-            ) from None
+            raise BadFile(say("spreadsheet.row_cant_be_read", number=number, said=said)) from None
         stripped = [field.strip() for field in fields]
         if any(stripped):
             yield number, stripped
@@ -179,8 +171,12 @@ def _header_of(header: list[str], allowed: Columns) -> list[str]:
     wrong = _wrong_with(header, columns, allowed)
     if wrong:
         raise BadFile(
-            f"The first row has wrong columns: {wrong}; it must be {','.join(allowed.needed)},"
-            f" and may have {', '.join(allowed.optional)} besides."
+            say(
+                "spreadsheet.first_row_has_wrong_columns",
+                wrong=wrong,
+                needed=",".join(allowed.needed),
+                optional=", ".join(allowed.optional),
+            )
         )
     return columns
 
@@ -188,11 +184,11 @@ def _header_of(header: list[str], allowed: Columns) -> list[str]:
 def _wrong_with(header: list[str], columns: list[str], allowed: Columns) -> str:
     for place, column in enumerate(columns):
         if column not in allowed.known:
-            return f"there is a column {header[place][:40]!r}"
+            return say("spreadsheet.there_is_column", header=header[place][:40])
         if column in columns[:place]:
-            return f"column {column!r} stands there twice"
+            return say("spreadsheet.column_stands_there_twice", column=column)
     missing = [column for column in allowed.needed if column not in columns]
-    return f"column {missing[0]!r} is missing" if missing else ""
+    return say("spreadsheet.column_is_missing", missing=missing) if missing else ""
 
 
 def read_rows(given: str | bytes, allowed: Columns) -> Iterator[Row]:
@@ -208,13 +204,22 @@ def read_rows(given: str | bytes, allowed: Columns) -> Iterator[Row]:
     for number, fields in records:
         if len(fields) < len(columns):
             raise BadFile(
-                f"Row {number} ({delimiter.join(fields)[:60]!r}) has {len(fields)} of"
-                f" {len(columns)} fields: the file seems to be cut off; hand in the whole file."
+                say(
+                    "spreadsheet.row_has_of_fields",
+                    number=number,
+                    fields=delimiter.join(fields)[:60],
+                    count=len(fields),
+                    count_2=len(columns),
+                )
             )
         surplus = [field for field in fields[len(columns) :] if field]
         if surplus:
             raise BadFile(
-                f"Row {number} has a field too many ({surplus[0][:60]!r}): a note with a"
-                f" {delimiter!r} in it must stand in quotation marks."
+                say(
+                    "spreadsheet.row_has_field_too_many",
+                    number=number,
+                    surplus=surplus[0][:60],
+                    delimiter=delimiter,
+                )
             )
         yield Row(number, dict(zip(columns, fields, strict=False)))

@@ -8,6 +8,7 @@ from typing import Any, Literal, get_args, get_origin
 
 from calib.errors import InvalidQuantity, shown
 from calib.records.fields import FieldOf, bare
+from calib.texts.say import say
 from calib.units import (
     parse_length_mm,
     parse_number,
@@ -42,7 +43,7 @@ def read(field: FieldOf, text: str) -> Any:
     if parts[-1] is Ellipsis or len(parts) > 2:
         return tuple(_one(field, bare(parts[0]), part) for part in text.split(","))
     if field.unit == "mm" and _signed(field):
-        return _pair(field, text, ",", parse_signed_mm, "x and y in mm, such as 10,20")
+        return _pair(field, text, ",", parse_signed_mm, say("typed.and_y_in"))
     return parse_size_mm(text)
 
 
@@ -50,7 +51,7 @@ def _one(field: FieldOf, kind: Any, text: str) -> Any:
     if get_origin(kind) is tuple and field.unit == "mm":
         return parse_size_mm(text)
     if get_origin(kind) is tuple:
-        return _pair(field, text, ":", parse_number, "pairs of numbers, such as 20:9,50:28,80:44")
+        return _pair(field, text, ":", parse_number, say("typed.pairs_of_numbers"))
     if kind is float and field.unit == "mm" and _signed(field):
         return parse_signed_mm(text)
     if kind is float:
@@ -69,7 +70,9 @@ def _one(field: FieldOf, kind: Any, text: str) -> Any:
     word = _ALSO[word] if _ALSO.get(word) in words else word
     if word not in words:
         allowed = ", ".join(one for one in words if one)
-        raise InvalidQuantity(f"{field.words} {shown(text)} can't be read: write one of {allowed}.")
+        raise InvalidQuantity(
+            say("typed.cant_be_read", field=field, text=shown(text), allowed=allowed)
+        )
     return words[word]
 
 
@@ -82,7 +85,9 @@ def _pair(
             return parse(first), parse(second)
     except InvalidQuantity:
         pass
-    raise InvalidQuantity(f"{field.words} {shown(text)} can't be read: write {allowed}.")
+    raise InvalidQuantity(
+        say("typed.cant_be_read_2", field=field, text=shown(text), allowed=allowed)
+    )
 
 
 def _signed(field: FieldOf) -> bool:

@@ -6,6 +6,7 @@ import re
 from fractions import Fraction
 
 from calib.errors import InvalidQuantity, shown
+from calib.texts.say import say
 
 # International inch, exact: 25.4 mm (NIST Handbook 44, appendix C).
 MM_PER_INCH = 25.4
@@ -44,22 +45,25 @@ def _quantity(text: str, units: dict[str, float], default: str, what: str) -> fl
     if match is None or unit not in units:
         given = text if len(text) <= _MAX_CHARACTERS else text[:_MAX_CHARACTERS] + "…"
         raise InvalidQuantity(
-            f"{what} {given!r} can't be read: write a number and one of {allowed}"
-            f" (a plain number is {default})."
+            say("units.cant_be_read", what=what, given=given, allowed=allowed, default=default)
         )
     # Who types a fraction thinks in inches: taken as mm it would be off by 25 times, unnoticed.
     if default in _OF_FRACTIONS and "/" in match.group(1) and not match.group(2):
         typed = match.group(1)
         raise InvalidQuantity(
-            f"{what} {text!r} is a fraction without a unit: write {typed} {_OF_FRACTIONS[default]},"
-            f" or {typed} {default} if you mean it."
+            say(
+                "units.is_fraction_without_unit",
+                what=what,
+                text=text,
+                typed=typed,
+                of_fractions=_OF_FRACTIONS[default],
+                default=default,
+            )
         )
     try:
         value = _number(match.group(1)) * units[unit]
     except ZeroDivisionError:
-        raise InvalidQuantity(
-            f"{what} {text!r} divides by zero: write a fraction such as 1/4 in."
-        ) from None
+        raise InvalidQuantity(say("units.divides_by_zero", what=what, text=text)) from None
     return value
 
 
@@ -127,10 +131,7 @@ def parse_size_mm(text: str) -> tuple[float, float]:
     """
     parts = re.split(r"[x×*]", text.strip().lower()) if len(text) <= 2 * _MAX_CHARACTERS else []
     if len(parts) != 2:
-        raise InvalidQuantity(
-            f"size {text[: 2 * _MAX_CHARACTERS]!r} can't be read: write width x height,"
-            " such as 300x200 mm."
-        )
+        raise InvalidQuantity(say("units.size_cant_be_read", text=text[: 2 * _MAX_CHARACTERS]))
     unit = re.search(r'[a-z"]+\s*$', parts[1])
     first = (
         parts[0] if re.search(r'[a-z"]', parts[0]) else parts[0] + (unit.group() if unit else "")
@@ -143,7 +144,7 @@ def parse_whole(text: str) -> int:
     try:
         return int(text)
     except ValueError:
-        raise InvalidQuantity(f"{shown(text)} can't be read: write a whole number.") from None
+        raise InvalidQuantity(say("units.cant_be_read_2", text=shown(text))) from None
 
 
 def parse_signed_mm(text: str) -> float:
@@ -157,7 +158,7 @@ def parse_number(text: str) -> float:
     """Read a plain number, with the letter or unit that it is known by; ``95 %`` is 0.95."""
     found = _PLAIN.fullmatch(text.strip())
     if found is None:
-        raise InvalidQuantity(f"{shown(text)} can't be read: write a number, such as 12.5.")
+        raise InvalidQuantity(say("units.cant_be_read_3", text=shown(text)))
     value = float(found[1].replace(",", "."))
     return value / 100.0 if found[2] == "%" else value
 

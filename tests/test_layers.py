@@ -14,22 +14,24 @@ from collections.abc import Iterator
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
-_WORDS = {"errors", "records", "units"}
+_WORDS = {"errors", "records", "texts.say", "units"}
 
 # Which rooms of calib may import which others, from the words to the shells.
 ROOMS: dict[str, set[str]] = {
-    "errors": set(),
-    "units": {"errors"},
-    "records": {"errors"},
+    # Sentences by key: any room may say one.
+    "texts.say": set(),
+    "errors": {"texts.say"},
+    "units": {"errors", "texts.say"},
+    "records": {"errors", "texts.say"},
     "typed": _WORDS,
     "names": set(),
     "materials": _WORDS | {"names"},
-    "declaration": {"names"},
+    "declaration": {"names", "texts.say"},
     "hazards": _WORDS | {"declaration", "names"},
     "physics": {"records"},
-    "typeface": {"errors"},
-    "print_style": {"errors", "typeface"},
-    "spreadsheet": {"errors"},
+    "typeface": {"errors", "texts.say"},
+    "print_style": {"errors", "texts.say", "typeface"},
+    "spreadsheet": {"errors", "texts.say"},
     "results": _WORDS | {"spreadsheet"},
     # How a machine can be set, and how slow or strong a burn may be.
     "limits": _WORDS | {"materials", "physics"},
@@ -126,7 +128,9 @@ def imported(tree: ast.Module) -> set[str]:
 
 
 def room(module: str) -> str:
-    """The room that a module of calib lies in."""
+    """The room that a module of calib lies in; what looks sentences up stands below them all."""
+    if module == "calib.texts.say":
+        return "texts.say"
     parts = module.split(".")
     return parts[1] if len(parts) > 1 else "calib"
 

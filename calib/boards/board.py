@@ -27,9 +27,14 @@ from calib.errors import InvalidRecord
 from calib.limits import beyond_words, gentle_first
 from calib.physics import run_up_mm
 from calib.records import COUPON_CORNER_MM, KINDS, Cell, Grid, Machine, Operation, Setting, Sheet
+from calib.texts.say import say
 
 Purpose = Literal["test", "comb", "focus"]
-_NAMES: dict[Purpose, str] = {"test": "Board", "comb": "Comb board", "focus": "Focus board"}
+_NAMES: dict[Purpose, str] = {
+    "test": "Board",
+    "comb": say("boards.comb_board"),
+    "focus": say("boards.focus_board"),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +80,7 @@ class Board:
     @property
     def title(self) -> str:
         """Say in one line which board this is."""
-        round_ = f", round {self.round}" if self.purpose == "test" else ""
+        round_ = say("boards.round", round=self.round) if self.purpose == "test" else ""
         return (
             f"{_NAMES[self.purpose]} {self.board_id}{round_}: {self.operation.replace('_', ' ')}"
             f" of {self.sheet.name} ({self.sheet.material}, {self.sheet.thickness_mm:g} mm) on"
@@ -101,7 +106,7 @@ def board_of(planned: Grid | Board) -> Board:
     groups = tuple(
         Group(
             label=cell.label,
-            name=f"cell {cell.label}",
+            name=say("boards.cell", cell=cell),
             setting=cell.setting,
             strokes=tuple(_burn(grid, cell)),
         )
@@ -161,9 +166,7 @@ def _lines_mm(grid: Grid, cell: Cell) -> list[float]:
         return [round(cell.y_mm + min(LINE_DOWN_MM, cell.height_mm / 2.0), 3)]
     pitch = cell.line_pitch_mm
     if pitch is None:
-        raise InvalidRecord(
-            f"Cell {cell.label} has no line pitch: an area mark needs the distance of its lines."
-        )
+        raise InvalidRecord(say("boards.cell_has_no_line_pitch", cell=cell))
     steps = math.floor((cell.height_mm - 2.0 * MARK_INSET_MM) / pitch + 1e-9)
     top = cell.y_mm + (cell.height_mm - steps * pitch) / 2.0
     return [round(top + step * pitch, 3) for step in range(steps + 1)]

@@ -11,6 +11,7 @@ from calib.boards.places import row_gap_mm
 from calib.boards.strokes import Stroke
 from calib.physics import mean_coupon_speed_mm_s, move_time_s
 from calib.records import Grid, Machine
+from calib.texts.say import say
 
 # At a bend sharper than this the head is taken to stop; below it, it is taken to keep its speed
 # (common practice of look-ahead controllers, no source) [degrees].
@@ -36,7 +37,7 @@ class BoardTime:
         """Say the whole time, rounded up to seconds."""
         seconds = math.ceil(self.total_s)
         spent = f"{seconds} s" if seconds < 60 else f"{seconds // 60} min {seconds % 60:02d} s"
-        return f"about {spent}"
+        return say("boards.about", spent=spent)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,7 +59,9 @@ class SheetUse:
         """Say how much of the board is taken, and how much of that is waste."""
         taken, board = round(self.taken_mm2 / 100.0), round(self.board_mm2 / 100.0)
         area = f"{board} cm²" if taken >= board else f"{taken} of {board} cm²"
-        return f"{area} taken, {100.0 * self.waste_share:.0f} % of it waste (gaps, margins, head)"
+        return say(
+            "boards.taken_of_it_waste_gaps", area=area, waste_share_pct=100.0 * self.waste_share
+        )
 
 
 def board_time(planned: Grid | Board) -> BoardTime:

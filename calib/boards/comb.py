@@ -29,13 +29,14 @@ from calib.boards.strokes import Stroke, head_strokes, label_strokes
 from calib.errors import BoardDoesNotFit, InvalidRecord, unfit
 from calib.limits import check_settings
 from calib.records import Machine, Setting, Sheet
+from calib.texts.say import say
 
 Feel = Literal["tight", "snug", "loose"]
 FEELS: tuple[Feel, ...] = get_args(Feel)
 FEEL_WORDS: dict[Feel, str] = {
-    "tight": "doesn't go in by hand, or only by force",
-    "snug": "goes in by hand, and holds when shaken",
-    "loose": "falls out, or wobbles",
+    "tight": say("boards.doesnt_go_in_by_hand"),
+    "snug": say("boards.goes_in_by_hand"),
+    "loose": say("boards.falls_out_or_wobbles"),
 }
 
 # Kerf that the ladders are centred on when none was measured [mm]: a guess, as in the warning of
@@ -104,10 +105,7 @@ def plan_comb(
     kerf = EXPECTED_KERF_MM if kerf_mm is None else kerf_mm
     _check_numbers(stock_mm, step_mm, slots, tongues, kerf)
     if setting.line_pitch_mm is not None:
-        raise InvalidRecord(
-            f"The line pitch of the setting is {setting.line_pitch_mm:g} mm: a comb is cut; give a"
-            " setting without a line pitch."
-        )
+        raise InvalidRecord(say("boards.line_pitch_of_setting_is", setting=setting))
     check_settings(machine, (setting,))
     slot_steps = _ladder("S", stock_mm - kerf, step_mm, slots)
     tongue_steps = _ladder("T", GAUGE_MM + 2.0 * kerf, step_mm, tongues)
@@ -115,8 +113,13 @@ def plan_comb(
         raise unfit(
             "stock_mm",
             stock_mm,
-            f"{slots} slots in steps of {step_mm:g} mm would begin at {slot_steps[0][1]:g} mm;"
-            f" give at least {_LEAST_SLOT_MM:g} mm, by fewer slots or thicker stock",
+            say(
+                "boards.slots_in_steps_of_would_begin",
+                slots=slots,
+                step_mm=step_mm,
+                slot_steps=slot_steps,
+                least_slot_mm=_LEAST_SLOT_MM,
+            ),
         )
     limit, measures = limit_mm(machine, offcut_mm), measures_for(sheet, stock_mm)
     edge = max(CLAMP_MM, gap_mm(sheet))
@@ -147,7 +150,7 @@ def plan_comb(
     if offcut_mm is None:
         widest = max((part.width_mm for part in parts), default=0.0)
         row = max(min(row, widest), LEAST_HEAD_MM)
-    lines = head_lines((f"{code} comb", board_name(sheet)), row)
+    lines = head_lines((say("boards.comb", code=code), board_name(sheet)), row)
     bottom = edge + head_height_mm(lines)
     placed = [
         (part, (round(edge + x, 3), round(bottom + measures.gap_mm + y, 3)))
@@ -156,10 +159,7 @@ def plan_comb(
     low = max((at[1] for _, at in placed), default=0.0) + measures.height_mm + edge
     needed = (math.ceil(row + 2.0 * edge - 1e-6), math.ceil(low - 1e-6))
     if not parts or needed[1] > limit[1] or needed[0] > math.ceil(limit[0]):
-        raise BoardDoesNotFit(
-            f"the comb doesn't fit {limit[0]:g} x {limit[1]:g} mm: give fewer slots, fewer tongues"
-            " (0 for none) or a larger piece."
-        )
+        raise BoardDoesNotFit(say("boards.comb_doesnt_fit", limit=limit))
     size = (float(needed[0]), float(needed[1])) if offcut_mm is None else limit
     steps = [part.placed(at) for part, at in placed]
     notes = (corner_note(size, offcut_mm), *_notes(machine, sheet, setting, codes, measures))
@@ -182,8 +182,8 @@ def plan_comb(
         ),
         groups=tuple(_cut(part, at, setting) for part, at in placed),
         how=(
-            f"Slots S are tried with stock of {stock_mm:g} mm"
-            + (", tongues T across in the slot of the gauge G." if tongues else "."),
+            say("boards.slots_are_tried_with_stock_of", stock_mm=stock_mm)
+            + (say("boards.tongues_t_across_in_slot_of") if tongues else "."),
         ),
         notes=tuple(note for note in notes if note),
     )
@@ -199,12 +199,17 @@ def _check_numbers(
     )
     for name, value, low, high in ranges:
         if isinstance(value, bool) or not low <= value <= high:
-            raise unfit(name, value, f"give a number from {low:g} to {high:g} mm")
+            raise unfit(name, value, say("boards.give_number_from_to", low=low, high=high))
     for name, count in (("slots", slots), ("tongues", tongues)):
         good = isinstance(count, int) and FEWEST_STEPS <= count <= MOST_STEPS
         if not good and not (name == "tongues" and count == 0):
-            none = ", or 0 for none" if name == "tongues" else ""
-            allowed = f"give a whole number from {FEWEST_STEPS} to {MOST_STEPS}{none}"
+            none = say("boards.or_for_none") if name == "tongues" else ""
+            allowed = say(
+                "boards.give_whole_number_from_to",
+                fewest_steps=FEWEST_STEPS,
+                most_steps=MOST_STEPS,
+                none=none,
+            )
             raise unfit(name, count, allowed)
 
 
@@ -240,16 +245,11 @@ def _codes(
 def _notes(
     machine: Machine, sheet: Sheet, setting: Setting, codes: Setting, measures: Measures
 ) -> Iterator[str]:
-    yield (
-        "All widths lie along x and are drawn true to size: switch any correction for the kerf off"
-        " before this board is burnt."
-    )
+    yield (say("boards.all_widths_lie_along_and_are"))
     yield slat_note(machine, 2.0 * measures.wall_mm + GAUGE_MM)
     yield code_note(machine, sheet, codes, "parts")
     ramp = setting.speed_mm_s**2 / (2.0 * machine.working_acceleration_mm_s2)
     if ramp > measures.depth_mm / 4.0:
         yield (
-            f"At {setting.speed_mm_s:g} mm/s the head needs {ramp:.1f} mm to slow down before a"
-            f" corner, much of a side of {measures.depth_mm:g} mm: the kerf may be wider than along"
-            " longer lines."
+            say("boards.at_head_needs_to_slow_down", setting=setting, ramp=ramp, measures=measures)
         )

@@ -27,20 +27,15 @@ from calib.print_style import (
     table,
     words,
 )
+from calib.texts.say import say
 
 # Heights that the parts may take [mm]; a smaller one where the rest needs the room.
 _BOARD_MM = (98.0, 74.0, 53.0, 35.0)
 _TICKS_MM = 65.0
 _THIN = (0.35, (0.5, 0.5, 0.5))
-_HOW_SLOTS = (
-    "Push a straight, clean edge of the stock into each slot S, from the narrow end on, and tick"
-    " what you feel."
-)
-_HOW_TONGUES = "Push each tongue T across into the slot of the gauge G, as in the corner of a box."
-_HOW_CALIPER = (
-    "If a caliper is at hand: {which}, the stock, each three times. Top is the face the beam came"
-    " from. Measure in the middle of a side, without squeezing."
-)
+_HOW_SLOTS = say("boards.push_straight_clean_edge_of_stock")
+_HOW_TONGUES = say("boards.push_each_tongue_t_across_into")
+_HOW_CALIPER = say("boards.if_caliper_is_at_hand")
 _MEASURED_ROWS = 4
 
 
@@ -54,14 +49,11 @@ def comb_record_page(board: CombBoard, *, paper: str = "a4", address: str = "") 
     cautions = file_cautions(replace(board, how=()))
     page = one_page(
         paper,
-        f"Comb board {board.board_id}",
+        say("boards.comb_board_2", board=board),
         _choices(board, address or board.board_id, cautions, width),
     )
     if page is None:
-        raise BoardDoesNotFit(
-            f"comb board {board.board_id} has more slots, tongues or notes than one page on"
-            f" {paper} holds: plan fewer."
-        )
+        raise BoardDoesNotFit(say("boards.comb_board_has_more_slots", board=board, paper=paper))
     return page
 
 
@@ -72,13 +64,13 @@ def _choices(
     facts = (
         ("machine", board.machine.name),
         ("sheet", f"{sheet.name}, {sheet.material}, {sheet.working_thickness_mm:g} mm"),
-        ("cut at", setting_words(board.setting)),
-        ("codes at", setting_words(board.label_setting)),
-        ("for", f"stock of {board.stock_mm:g} mm, kerf of {board.kerf_mm:g} mm"),
+        (say("boards.cut_at"), setting_words(board.setting)),
+        (say("boards.codes_at"), setting_words(board.label_setting)),
+        ("for", say("boards.stock_of_kerf_of", board=board)),
     )
     for high in _BOARD_MM:
         scale = scale_for(board.board_mm, (width, high))
-        said = "true to size" if scale == 1.0 else f"scale 1 : {scale:.3g}"
+        said = say("boards.true_to_size") if scale == 1.0 else f"scale 1 : {scale:.3g}"
         yield [
             page_head("PAGE OF A COMB BOARD", board.board_id, facts, address, width),
             gap(2.0),
@@ -87,8 +79,7 @@ def _choices(
             _parts(board, scale),
             gap(0.8),
             words(
-                f"The board from above, {board.board_mm[0]:g} x {board.board_mm[1]:g} mm, {said}."
-                " Measure the parts, not the paper.",
+                say("boards.board_from_above", board=board, said=said),
                 6.5,
                 grey=0.25,
             ),
@@ -98,7 +89,9 @@ def _choices(
             _measured(board, width),
             gap(3.0),
             framed(
-                in_two_columns("CAUTIONS, before and while you burn", cautions, width - 5.0, 6.0),
+                in_two_columns(
+                    say("boards.cautions_before_and_while_you_burn"), cautions, width - 5.0, 6.0
+                ),
                 width,
             ),
         ]
@@ -120,7 +113,11 @@ def _parts(board: CombBoard, scale: float) -> Drawing:
 
 def _feels(board: CombBoard, width: float) -> Any:
     """Tables to tick, what the words mean, and what to do."""
-    which = "the gauge inside, three tongues outside" if board.tongues else "four slots inside"
+    which = (
+        say("boards.gauge_inside_three_tongues_outside")
+        if board.tongues
+        else say("boards.four_slots_inside")
+    )
     how = [_HOW_SLOTS, *([_HOW_TONGUES] if board.tongues else []), _HOW_CALIPER.format(which=which)]
     tables = [_ticks("slot", board.slots)]
     tables += [_ticks("tongue", board.tongues)] if board.tongues else []
@@ -136,7 +133,7 @@ def _ticks(name: str, steps: Sequence[CombStep]) -> Any:
     """One row per step: code, drawn width, three boxes."""
     return table(
         [
-            [name, "drawn mm", *FEEL_WORDS],
+            [name, say("boards.drawn"), *FEEL_WORDS],
             *([step.label, _two(step), *[TICK] * len(FEEL_WORDS)] for step in steps),
         ],
         [12.0, 17.0, 11.0, 11.0, 11.0],
@@ -163,7 +160,7 @@ def _measured(board: CombBoard, width: float) -> Any:
     codes = [first, *["code _____"] * (_MEASURED_ROWS - 1), "stock"]
     return table(
         [
-            ["caliper", "at the top, mm", "", "", "at the bottom, mm", "", ""],
+            ["caliper", say("boards.at_top"), "", "", say("boards.at_bottom"), "", ""],
             *([code, *[""] * 6] for code in codes),
         ],
         [20.0, *[(width - 20.0) / 6.0] * 6],

@@ -13,6 +13,7 @@ from calib.boards.layers import DXF_COLOURS, Layer, layers_of
 from calib.boards.lettering import transliterate
 from calib.boards.naming import file_cautions
 from calib.records import Grid
+from calib.texts.say import say
 
 # Names of layers: letters, figures, $, - and _, at most 31; comments: at most 255 characters.
 _LONGEST_NAME, _LONGEST_TEXT = 31, 250
@@ -30,7 +31,7 @@ def grid_dxf(planned: Grid | Board) -> str:
 
 def _pairs(board: Board, layers: tuple[Layer, ...]) -> Iterator[tuple[int, object]]:
     """Group codes and values, by Autodesk's DXF reference for release 12."""
-    said = (board.title, "One unit is one millimetre.", *file_cautions(board))
+    said = (board.title, say("boards.one_unit_is_one_millimetre"), *file_cautions(board))
     for text in (*said, *(f"{layer_name(layer)}: {layer.title}" for layer in layers)):
         plain = transliterate(" ".join(text.split()))
         yield from ((999, plain[at : at + _LONGEST_TEXT]) for at in range(0, len(plain), 250))

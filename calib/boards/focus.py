@@ -20,6 +20,7 @@ from calib.limits import check_limits
 from calib.materials import expected_response
 from calib.physics import run_up_mm
 from calib.records import Machine, Setting, Sheet
+from calib.texts.say import say
 
 # Steps of 1 mm, about the range in which the spot's area doubles below a lens of 50 mm, three of
 # them to each side.
@@ -31,10 +32,7 @@ _ROW_MM = 7.0
 _TEXT_MM = 16.0
 # Thin lines differ most near the energy of a clear mark; a brisk speed keeps the run-up short.
 _SPEED_MM_S = 60.0
-_HOW = (
-    "Heights are in mm against the usual focus: + is the head farther from the sheet. Set each by"
-    " hand before its line; the thinnest, darkest line was burnt in focus."
-)
+_HOW = say("boards.heights_are_in_against_usual_focus")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +66,7 @@ def plan_focus(
         raise unfit(
             "heights_mm",
             tuple(heights_mm),
-            f"give 2 to {MOST_HEIGHTS} different heights in tenths of a millimetre",
+            say("boards.give_to_different_heights_in_tenths", most_heights=MOST_HEIGHTS),
         )
     if setting is None:
         energy = expected_response(sheet.material, machine.source).line_mark_j_mm
@@ -77,14 +75,13 @@ def plan_focus(
     codes = label_setting(machine, sheet, (setting,), marks)
     run_up = round(run_up_mm(setting.speed_mm_s, machine.working_acceleration_mm_s2), 3)
     width = math.ceil(2.0 * (clamp_mm + run_up) + _TEXT_MM + _LINE_MM)
-    lines = head_lines(("focus heights in mm", board_name(sheet)), width - 2.0 * clamp_mm)
+    lines = head_lines((say("boards.focus_heights_in"), board_name(sheet)), width - 2.0 * clamp_mm)
     bottom = clamp_mm + head_height_mm(lines)
     height = math.ceil(bottom + len(heights) * _ROW_MM + clamp_mm)
     room = limit_mm(machine, offcut_mm)
     if width > room[0] or height > room[1]:
         raise BoardDoesNotFit(
-            f"the focus board needs {width} x {height} mm: there are {room[0]:g} x {room[1]:g} mm."
-            " Give fewer heights, a slower setting or a larger piece."
+            say("boards.focus_board_needs", width=width, height=height, room=room)
         )
     figures: list[Stroke] = []
     groups: list[Group] = []
@@ -105,10 +102,10 @@ def plan_focus(
         groups.append(
             Group(
                 label=label,
-                name=f"height {_figure(height_mm)} mm",
+                name=say("boards.height", figure=_figure(height_mm)),
                 setting=setting,
                 strokes=(line,),
-                by_hand=f"set the focus height to {_figure(height_mm)} mm",
+                by_hand=say("boards.set_focus_height_to", figure=_figure(height_mm)),
             )
         )
     return FocusBoard(

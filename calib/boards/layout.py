@@ -20,6 +20,7 @@ from calib.boards.places import ID_LENGTH, Room, Size, board_for, check_run_ups,
 from calib.errors import BoardDoesNotFit, InvalidRecord, unfit
 from calib.limits import check_settings, total_energies_j_mm
 from calib.records import KINDS, OPERATIONS, Cell, Grid, Machine, Operation, Setting, Sheet
+from calib.texts.say import say
 
 # Letters and digits of a board's code: none that reads as another (0 O, 1 I).
 _ID_SIGNS = "23456789ABCDEFGHJKLMNPQRSTUVWXYZ"
@@ -49,9 +50,9 @@ class LayoutOptions:
         offcuts = (() if self.offcut_mm is None else (self.offcut_mm,)) + self.more_offcuts_mm
         for size in offcuts:
             if not (len(size) == 2 and all(math.isfinite(v) and 0 < v <= 10000 for v in size)):
-                raise unfit("offcut_mm", size, "give two numbers above 0 and at most 10000")
+                raise unfit("offcut_mm", size, say("boards.give_two_numbers_above_and_at"))
         if not (math.isfinite(self.clamp_mm) and 0 <= self.clamp_mm <= 1000):
-            raise unfit("clamp_mm", self.clamp_mm, "give a number from 0 to 1000")
+            raise unfit("clamp_mm", self.clamp_mm, say("boards.give_number_from_to_2"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,8 +116,12 @@ def split_over_offcuts(
         wanted, fits = wanted * boards, fits * boards
     if sum(fits) < len(ladder):
         raise BoardDoesNotFit(
-            f"{len(ladder)} cells don't fit the {len(wanted)} boards at hand: {sum(fits)} would."
-            " Plan fewer cells, or give a further board.",
+            say(
+                "boards.cells_dont_fit_boards_at_hand",
+                count=len(ladder),
+                count_2=len(wanted),
+                fits=sum(fits),
+            ),
             cells_that_fit=sum(fits),
         )
     # Shared out rung by rung: the board that lags most behind its share is next.
@@ -139,16 +144,21 @@ def _ladder(
 ) -> tuple[_Rung, ...]:
     """Check the settings, sort them from gentle to strong and give each its code."""
     if operation not in OPERATIONS:
-        raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
+        raise InvalidRecord(
+            say(
+                "boards.operation_is_give_one_of",
+                operation=operation,
+                operations=", ".join(OPERATIONS),
+            )
+        )
     if not settings:
-        raise InvalidRecord("settings is (): a board needs at least one cell.")
+        raise InvalidRecord(say("boards.settings_is_board_needs_at_least"))
     check_settings(machine, settings)
     if KINDS[operation].shape == "area" and any(s.line_pitch_mm is None for s in settings):
-        raise unfit("line_pitch_mm", None, "an area mark needs the distance of its lines in mm")
+        raise unfit("line_pitch_mm", None, say("boards.area_mark_needs_distance_of_its"))
     if len(settings) > MOST_CODES:
         raise BoardDoesNotFit(
-            f"{len(settings)} cells need more codes of two characters than there are: plan at most"
-            f" {MOST_CODES}.",
+            say("boards.cells_need_more_codes_of_two", count=len(settings), most_codes=MOST_CODES),
             cells_that_fit=MOST_CODES,
         )
     energies = total_energies_j_mm(machine, settings)
@@ -157,8 +167,7 @@ def _ladder(
         reach = [math.log(dose) for dose in doses]
     elif len(reach) != len(settings) or not all(math.isfinite(value) for value in reach):
         raise InvalidRecord(
-            f"reach is {tuple(reach)!r}: give one finite number for each of the"
-            f" {len(settings)} settings."
+            say("boards.reach_is_give_one_finite_number", reach=tuple(reach), count=len(settings))
         )
     ranked = sorted(
         zip(reach, energies, settings, strict=True),
@@ -195,11 +204,12 @@ def _board(
     codes = label_setting(machine, sheet, settings, options.marks)
     notes = board_notes(machine, sheet, operation, settings, codes)
     if in_a_row and len(cells) > 1:
-        burns = "one burn lies" if in_a_row == 1 else f"{in_a_row} burns lie"
-        notes.append(
-            f"The board has too few places to part all burns: {burns} beside the one before. Let"
-            " it cool for a moment in between."
+        burns = (
+            say("boards.one_burn_lies")
+            if in_a_row == 1
+            else say("boards.burns_lie", in_a_row=in_a_row)
         )
+        notes.append(say("boards.board_has_too_few_places_to", burns=burns))
     notes.append(corner_note(board_mm, options.offcut_mm))
     grid = Grid(
         board_id="-",

@@ -8,6 +8,7 @@ from functools import cache
 from anyascii import anyascii
 from HersheyFonts import HersheyFonts
 
+from calib.texts.say import say
 from calib.typeface import wrapped
 
 Polyline = tuple[tuple[float, float], ...]
@@ -47,7 +48,7 @@ def _glyph(sign: str) -> tuple[float, tuple[Polyline, ...]]:
     """Width and strokes of a character, in cap heights, baseline at y = 0, y down."""
     glyphs = list(_face().glyphs_for_text(sign))
     if len(glyphs) != 1:
-        raise ValueError(f"character {sign!r} is not in the face {FACE}: transliterate it first.")
+        raise ValueError(say("boards.character_is_not_in_face", sign=sign, face=FACE))
     glyph = glyphs[0]
     strokes = tuple(
         tuple(

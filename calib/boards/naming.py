@@ -5,6 +5,7 @@ from __future__ import annotations
 from calib.boards.board import Board
 from calib.hazards import CAUTIONS, check_hazard
 from calib.records import Setting
+from calib.texts.say import say
 from calib.units import show_speed
 
 
@@ -17,9 +18,9 @@ def setting_words(setting: Setting) -> str:
     '60 %, 12.5 mm/s (750 mm/min), 1 pass'
     """
     words = [f"{setting.power_pct:g} %", show_speed(setting.speed_mm_s)]
-    words.append("1 pass" if setting.passes == 1 else f"{setting.passes} passes")
+    words.append("1 pass" if setting.passes == 1 else say("boards.passes", setting=setting))
     if setting.line_pitch_mm is not None:
-        words.append(f"lines {setting.line_pitch_mm:g} mm apart")
+        words.append(say("boards.lines_apart", setting=setting))
     return ", ".join(words)
 
 

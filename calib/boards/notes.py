@@ -9,6 +9,7 @@ from calib.boards.gentle import codes_may_cut
 from calib.boards.lettering import transliterate
 from calib.boards.places import LONGEST_SHEET_NAME
 from calib.records import COUPON_CORNER_MM, COUPON_MM, Machine, Operation, Setting, Sheet
+from calib.texts.say import say
 
 
 def board_notes(
@@ -25,23 +26,13 @@ def board_notes(
     if operation == "cut":
         notes.append(slat_note(machine))
     if operation == "cut" and fastest > corner:
-        notes.append(
-            f"Above {corner:.0f} mm/s the head slows down in the coupon's corners; the fastest cell"
-            f" is set to {fastest:g} mm/s."
-        )
+        notes.append(say("boards.above_head_slows_down_in_coupons", corner=corner, fastest=fastest))
     if machine.acceleration_mm_s2 is None:
-        notes.append(
-            "The acceleration isn't known: dark run-ups, corners and the predicted time are counted"
-            f" with {machine.working_acceleration_mm_s2:g} mm/s². A slower head burns corners and"
-            " the ends of marks darker."
-        )
+        notes.append(say("boards.acceleration_isnt_known", machine=machine))
     notes.append(code_note(machine, sheet, codes, "coupons"))
     name = transliterate(sheet.name)
     if name != sheet.name or len(name) > LONGEST_SHEET_NAME:
-        notes.append(
-            f"The sheet's name {sheet.name!r} is written on the board in plain letters or"
-            " shortened."
-        )
+        notes.append(say("boards.sheets_name_is_written_on_board", sheet=sheet))
     return [note for note in notes if note]
 
 
@@ -49,20 +40,15 @@ def slat_note(machine: Machine, coupon_mm: float = COUPON_MM) -> str:
     """Warn when a coupon may fall through the bed's bars or tip into the head's way."""
     gap = machine.slat_gap_mm
     if gap is None:
-        return (
-            f"The opening between the bars of the bed isn't known: coupons of {coupon_mm:g} mm lie"
-            f" safely on openings up to {coupon_mm / 2:g} mm."
+        return say(
+            "boards.opening_between_bars_of_bed_isnt",
+            coupon_mm=coupon_mm,
+            coupon_mm_2=coupon_mm / 2,
         )
     if gap > coupon_mm:
-        return (
-            f"Coupons of {coupon_mm:g} mm fall through the bed's openings of {gap:g} mm: lay a"
-            " finer grid under the board, or they can't be read."
-        )
+        return say("boards.coupons_of_fall_through_beds_openings", coupon_mm=coupon_mm, gap=gap)
     if gap > coupon_mm / 2:
-        return (
-            f"Coupons of {coupon_mm:g} mm may tip between bars {gap:g} mm apart and stand in the"
-            " head's way: lay a finer grid under the board, or watch and pause."
-        )
+        return say("boards.coupons_of_may_tip_between_bars", coupon_mm=coupon_mm, gap=gap)
     return ""
 
 
@@ -70,17 +56,11 @@ def code_note(machine: Machine, sheet: Sheet, codes: Setting, what: str) -> str:
     """Warn when codes may cut through; ``what`` they stand on."""
     if not codes_may_cut(machine, sheet, codes):
         return ""
-    return (
-        f"Codes are marked at {codes.power_pct:g} % and {codes.speed_mm_s:g} mm/s, and may cut so"
-        f" thin a sheet: try one letter on a scrap, and number the {what} by hand if it does."
-    )
+    return say("boards.codes_are_marked_at_and", codes=codes, what=what)
 
 
 def corner_note(board_mm: tuple[float, float], offcut_mm: tuple[float, float] | None) -> str:
     """Say that only a part of the offcut can be used."""
     if offcut_mm is None or board_mm == offcut_mm:
         return ""
-    return (
-        f"The offcut is larger than the head reaches: the board is the corner of {board_mm[0]:g} x"
-        f" {board_mm[1]:g} mm at the program's zero."
-    )
+    return say("boards.offcut_is_larger_than_head_reaches", board_mm=board_mm)

@@ -11,6 +11,7 @@ from calib.boards.lettering import text_width_mm, transliterate, wrap_text
 from calib.errors import BoardDoesNotFit, MachineLimit
 from calib.physics import run_up_mm
 from calib.records import COUPON_MM, KINDS, Machine, Operation, Setting, Sheet
+from calib.texts.say import say
 
 Size = tuple[float, float]
 Title = tuple[str, str]
@@ -204,10 +205,14 @@ def check_run_ups(
         return
     run_up = run_up_mm(fastest, machine.working_acceleration_mm_s2)
     raise MachineLimit(
-        f"a mark at {fastest:g} mm/s needs {math.ceil(needed)} mm of board width, with a"
-        f" dark run-up of {run_up:.1f} mm on both sides:"
-        f" there are {width_mm:g} mm. Stay at or below {limit:g} mm/s, or take a"
-        " wider board (turn it, if it is longer than wide)."
+        say(
+            "boards.mark_at_needs_of_board_width",
+            fastest=fastest,
+            needed=math.ceil(needed),
+            run_up=run_up,
+            width_mm=width_mm,
+            limit=limit,
+        )
     )
 
 
@@ -220,15 +225,16 @@ def board_for(room: Room, count: int, limit_mm: Size, *, fixed: bool) -> tuple[S
     if count > most_columns * most_rows:
         fits = most_columns * most_rows
         least = room.board_mm(1, 1)
-        way = (
-            "Plan fewer cells, take a larger board, or split them over several boards."
-            if fits
-            else f"One alone takes {least[0]:g} x {least[1]:g} mm: take a larger board, or plan a"
-            " smaller clamp margin."
-        )
+        way = say("boards.plan_fewer_cells") if fits else say("boards.one_alone_takes", least=least)
         raise BoardDoesNotFit(
-            f"{count} cells of {room.cell_mm[0]:g} x {room.cell_mm[1]:g} mm don't fit"
-            f" {limit_mm[0]:g} x {limit_mm[1]:g} mm: {fits} would. {way}",
+            say(
+                "boards.cells_of_dont_fit",
+                count=count,
+                room=room,
+                limit_mm=limit_mm,
+                fits=fits,
+                way=way,
+            ),
             cells_that_fit=fits,
         )
     if fixed:

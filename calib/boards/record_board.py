@@ -11,6 +11,7 @@ from calib.boards.places import LINE_DOWN_MM, MARK_INSET_MM
 from calib.boards.record_marks import DASHES_MM
 from calib.print_style import Drawing, letters, outline
 from calib.records import KINDS, Cell, Grid
+from calib.texts.say import say
 
 CAPTION_MM = 6.0
 # Height of a capital with the air around it, width of a bold letter [mm per pt].
@@ -76,7 +77,7 @@ def board_drawing(grid: Grid, board: Board, layers: Mapping[str, Layer], scale: 
         canvas.line(0.0, y, length, y)
         for end in (0.0, length):
             canvas.line(end, y - 0.7, end, y + 0.7)
-        said = f"10 mm · scale 1:{scale:.4g} · as on the bench, arrow away from you"
+        said = say("boards.scale_as_on_bench", scale=scale)
         letters(canvas, (length + 1.5, y + 0.9), said, 6.0)
 
     return Drawing((width / scale, height / scale + CAPTION_MM), draw)

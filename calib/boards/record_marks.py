@@ -9,13 +9,18 @@ from typing import Any
 
 from calib.print_style import Drawing, outline
 from calib.records import SCALES, THROUGH_GRADES
+from calib.texts.say import say
 
 # Name of what is read off a cell, and its grades: key and meaning.
 GRADES: dict[str, tuple[tuple[str, str], ...]] = {
     "through": tuple(
         zip(
             THROUGH_GRADES,
-            ("holds all round", "held by a few fibres", "drops or lifts free"),
+            (
+                say("boards.holds_all_round"),
+                say("boards.held_by_few_fibres"),
+                say("boards.drops_or_lifts_free"),
+            ),
             strict=True,
         )
     ),

@@ -29,6 +29,7 @@ from calib.print_style import (
     words,
 )
 from calib.records import KINDS, Grid
+from calib.texts.say import say
 
 # Type of facts, notes and cautions [pt] and height of the table's rows [mm], best first: below the
 # last a pencil tick can't be placed.
@@ -56,19 +57,26 @@ def grid_record_sheet(
     room = room_mm(paper)
     if len(address) > _LONGEST_ADDRESS:
         raise InvalidRecord(
-            f"address has {len(address)} characters: give at most {_LONGEST_ADDRESS}, so that the"
-            " code on the sheet can be read."
+            say(
+                "boards.address_has_characters",
+                count=len(address),
+                longest_address=_LONGEST_ADDRESS,
+            )
         )
     cautions = sheet_cautions(grid.machine, advice)
     page = one_page(
         paper,
-        f"Record sheet {grid.board_id}",
+        say("boards.record_sheet", grid=grid),
         _choices(grid, address or grid.board_id, cautions, room),
     )
     if page is None:
         raise BoardDoesNotFit(
-            f"{len(grid.cells)} cells don't fit one record sheet on {paper}: plan at most"
-            f" {_SURE_CELLS} burns, or split the board over several offcuts.",
+            say(
+                "boards.cells_dont_fit_one_record_sheet",
+                count=len(grid.cells),
+                paper=paper,
+                sure_cells=_SURE_CELLS,
+            ),
             cells_that_fit=_SURE_CELLS,
         )
     return page
@@ -101,12 +109,15 @@ def _choices(
                 gap(),
             ]
             below = [
-                *in_two_columns("to know", shown, width, type_pt),
+                *in_two_columns(say("boards.to_know"), shown, width, type_pt),
                 cell_table(grid, layers, row_mm, width),
                 gap(),
                 framed(
                     in_two_columns(
-                        "CAUTIONS, before and while you burn", cautions, width - 5.0, type_pt
+                        say("boards.cautions_before_and_while_you_burn"),
+                        cautions,
+                        width - 5.0,
+                        type_pt,
                     ),
                     width,
                 ),
@@ -120,14 +131,14 @@ def _choices(
                 continue
             drawn = board_drawing(grid, board, layers, scale)
             zone = table([[drawn, grades]], [width - _GRADES_MM, _GRADES_MM])
-            yield [*above, zone, *below, RuledRoom("own notes", width)]
+            yield [*above, zone, *below, RuledRoom(say("boards.own_notes"), width)]
 
 
 def _shortened(notes: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
     yield notes
     for kept in (40, 20, 10, 0):
         if kept < len(notes):
-            more = f"{len(notes) - kept} more notes stand in the plan of the board."
+            more = say("boards.more_notes_stand_in_plan_of", count=len(notes) - kept)
             yield (*notes[:kept], more)
 
 
@@ -138,7 +149,7 @@ def _facts(grid: Grid) -> list[tuple[str, str]]:
     source = {"co2": "CO2", "diode": "diode"}[machine.source]
     measured = "________" if sheet.measured_mm is None else figure(sheet.measured_mm)
     blocks = max(cell.block for cell in grid.cells)
-    count = f"{len(grid.cells)} cell{'s' * (len(grid.cells) > 1)}"
+    count = say("boards.cell_2", count=len(grid.cells), value="s" * (len(grid.cells) > 1))
     size = f"{figure(grid.board_mm[0])} × {figure(grid.board_mm[1])} mm"
     beyond = beyond_words(grid)
     return [
@@ -147,12 +158,21 @@ def _facts(grid: Grid) -> list[tuple[str, str]]:
         ("sheet", sheet.name),
         ("material", sheet.material),
         ("lot", sheet.lot or "________________"),
-        ("thickness", f"nominal {figure(sheet.thickness_mm)} mm, measured {measured} mm"),
-        ("operation", f"{named} ({KINDS[grid.operation].means}), round {grid.round}"),
-        ("board", f"{size}, {count}" + (f" in {blocks} blocks" if blocks > 1 else "")),
+        (
+            "thickness",
+            say("boards.nominal_measured", figure=figure(sheet.thickness_mm), measured=measured),
+        ),
+        (
+            "operation",
+            say("boards.round_2", named=named, means=KINDS[grid.operation].means, grid=grid),
+        ),
+        (
+            "board",
+            f"{size}, {count}" + (say("boards.in_blocks", blocks=blocks) if blocks > 1 else ""),
+        ),
         ("drawing", _drawing_words(grid)),
         ("time", f"{board_time(grid).words} (predicted)"),
-        ("sheet use", sheet_use(grid).words),
+        (say("boards.sheet_use"), sheet_use(grid).words),
     ]
 
 
@@ -160,10 +180,13 @@ def _drawing_words(grid: Grid) -> str:
     """Which drawing is opened, and what of it is typed."""
     settings, parts = len(colours_of(grid)), drawings_of(grid)
     if parts == 1:
-        return f"{settings} settings, a colour for each, typed in the order of the table"
-    return (
-        f"{settings} settings; typed by hand, in {parts} parts of at most {len(PALETTE)} colours,"
-        f" one after the other: {grid.board_id}-1of{parts}.svg and so on"
+        return say("boards.settings_colour_for_each", settings=settings)
+    return say(
+        "boards.settings_typed_by_hand",
+        settings=settings,
+        parts=parts,
+        count=len(PALETTE),
+        grid=grid,
     )
 
 
@@ -171,10 +194,8 @@ def _fields(width: float) -> Any:
     """What is filled in by hand."""
     room, blank = "_" * 14, "\N{NO-BREAK SPACE}" * 4
     rows = (
-        f"date {room}{blank}session {room}{blank}air assist: {TICK} on  {TICK} off{blank}"
-        f"humidity: {TICK} dry  {TICK} damp",
-        f"in focus: assumed, unless ticked: {TICK} focus board burnt, height {room[:8]}{blank}"
-        f"{TICK} lens cleaned{blank}{TICK} on pins{blank}{TICK} face masked",
+        say("boards.date_session_air_assist", room=room, blank=blank, tick=TICK),
+        say("boards.in_focus_assumed", tick=TICK, room=room[:8], blank=blank),
     )
     return framed([part for row in rows for part in (gap(2.0), words(row, 8.5))], width)
 

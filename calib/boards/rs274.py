@@ -16,6 +16,7 @@ from calib.boards.strokes import Stroke
 from calib.errors import InvalidRecord, MachineLimit
 from calib.limits import check_settings
 from calib.records import Grid, Machine
+from calib.texts.say import say
 
 # NIST IR 6556 (2000), section 3.3, allows 256 characters a line; this is easier to read.
 _COMMENT_WIDTH = 100
@@ -36,12 +37,9 @@ def grid_program(planned: Grid | Board, *, from_cell: str | None = None) -> str:
         return _program(board, board.title)
     codes = [group.label for group in board.groups]
     if from_cell not in codes:
-        raise InvalidRecord(
-            f"from_cell is {from_cell!r}: give the code of one of the board's cells, such as"
-            f" {min(codes)}."
-        )
+        raise InvalidRecord(say("boards.from_cell_is", from_cell=from_cell, codes=min(codes)))
     rest = replace(board, labels=(), groups=board.groups[codes.index(from_cell) :])
-    return _program(rest, f"{board.title}, from cell {from_cell}")
+    return _program(rest, say("boards.from_cell", board=board, from_cell=from_cell))
 
 
 def grid_program_per_setting(planned: Grid | Board) -> dict[str, str]:
@@ -55,7 +53,7 @@ def grid_program_per_setting(planned: Grid | Board) -> dict[str, str]:
         labels = board.labels if layer.setting == board.label_setting else ()
         groups = tuple(group for group in board.groups if group.setting == layer.setting)
         part = replace(board, labels=labels, groups=groups)
-        programs[layer.key] = _program(part, f"{board.title}, only {layer.key}")
+        programs[layer.key] = _program(part, say("boards.only", board=board, layer=layer))
     return programs
 
 
@@ -69,7 +67,7 @@ def outline_program(planned: Grid | Board) -> str:
     corners = ((0.0, height), (width, height), (width, 0.0), (0.0, 0.0), (0.0, height))
     frame = frame_of(board.machine, board.board_mm)
     moves = [line for at in corners for line in ("M5", f"G0 {_at(board.machine, frame, at)}")]
-    return program(board.machine, moves, [f"{board.title}: its box with the beam off"])
+    return program(board.machine, moves, [say("boards.its_box_with_beam_off", board=board)])
 
 
 def _program(board: Board, title: str) -> str:
@@ -106,17 +104,16 @@ def _comments(board: Board, title: str) -> list[str]:
     corner = machine.origin.replace("_", " ")
     lines = [
         title,
-        f"Zero is the board's {corner} corner, moved by {machine.offset_mm[0]:g},"
-        f" {machine.offset_mm[1]:g} mm; y grows"
-        f" {'away from' if machine.y_up else 'towards'} the operator.",
-        f"S is power, {machine.power_word_full or 0.0:g} at 100 %; {machine.beam_on_word} switches"
-        " the beam on: conventions of the controller, as the machine record has them.",
+        say(
+            "boards.zero_is_boards_corner",
+            corner=corner,
+            machine=machine,
+            which="away from" if machine.y_up else "towards",
+        ),
+        say("boards.is_power_at", power_word_full=machine.power_word_full or 0.0, machine=machine),
     ]
     if machine.power_follows_speed:
-        lines.append(
-            "The controller lowers the power with the speed: its laser mode must be on, or the beam"
-            " stays on while the head stands still."
-        )
+        lines.append(say("boards.controller_lowers_power_with_speed"))
     cuts = any(stroke.kind == "cut" for stroke in board.strokes)
     return [*lines, _air_words(machine, cuts=cuts), *file_cautions(board)]
 
@@ -125,18 +122,17 @@ def _air_words(machine: Machine, *, cuts: bool) -> str:
     """Say what a program of cuts, or of marks only, does with the air assist."""
     on, low, off = machine.air_on_word, machine.air_low_word, machine.air_off_word
     if not on:
-        by_hand = "on" if cuts else "low if it can be turned down, else on,"
-        return f"Air assist is switched by hand: {by_hand} for the whole board."
+        by_hand = "on" if cuts else say("boards.low_if_it_can_be_turned")
+        return say("boards.air_assist_is_switched_by_hand", by_hand=by_hand)
     if low:
-        what = f"to low with {low}" + (f", for cuts to full with {on}" if cuts else "")
+        what = say("boards.to_low_with", low=low) + (
+            say("boards.for_cuts_to_full_with", on=on) if cuts else ""
+        )
     else:
-        what = f"on with {on} for the whole board"
-        what += "" if cuts else " (turn it down by hand if it can be)"
-    end = f"switches it off with {off} at the end" if off else "leaves it on: switch it off by hand"
-    return (
-        f"The program switches the air assist {what}, waits a second each time (G4 P1, P in"
-        f" seconds), and {end}."
-    )
+        what = say("boards.on_with_for_whole_board", on=on)
+        what += "" if cuts else say("boards.turn_it_down_by_hand_if")
+    end = say("boards.switches_it_off_with_at_end", off=off) if off else say("boards.leaves_it_on")
+    return say("boards.program_switches_air_assist", what=what, end=end)
 
 
 def _air_lines(machine: Machine, *, cut: bool) -> list[str]:
@@ -155,9 +151,7 @@ def _body(board: Board) -> Iterator[str]:
         for x, y in stroke.path if stroke.run_up_mm else ():
             if not (-1e-3 <= x <= width + 1e-3 and -1e-3 <= y <= height + 1e-3):
                 raise MachineLimit(
-                    f"the dark run-up of {stroke.run_up_mm:g} mm of cell {stroke.cell} leaves the"
-                    f" board of {width:g} x {height:g} mm: it was planned without room for it. Plan"
-                    " a new board."
+                    say("boards.dark_run_up_of_of_cell", stroke=stroke, width=width, height=height)
                 )
     air: list[str] = []
     if board.labels:
@@ -174,7 +168,7 @@ def _body(board: Board) -> Iterator[str]:
             air = wanted
         yield from comment_lines(f"{group.name}: {setting_words(group.setting)}")
         if group.by_hand:
-            yield f"(MSG, {group.by_hand}, then go on)"
+            yield say("boards.msg_then_go_on", group=group)
             yield "M0"
         yield "M5"
         lines = [line for part in group.strokes for line in _stroke_lines(machine, frame, part)]
@@ -186,8 +180,7 @@ def _stroke_lines(machine: Machine, frame: Frame, stroke: Stroke) -> Iterator[st
     """One stroke: travel, beam on at no power, run-up, burn, run-out, beam off."""
     if machine.power_word_full is None:
         raise MachineLimit(
-            f"The S word at full power of {machine.name} isn't known: give the one that stands for"
-            " 100 % power (it is in the controller's settings); there is no safe default.",
+            say("boards.word_at_full_power_of_isnt", machine=machine),
             ask="power_word_full",
         )
     setting = stroke.setting
@@ -212,10 +205,13 @@ def _at(machine: Machine, frame: Frame, point: Point) -> str:
     x, y = frame.point(point)
     if not frame.holds((x, y)):
         raise MachineLimit(
-            f"the program would move to X{x:.3f} Y{y:.3f}, outside the bed of {machine.name}"
-            f" ({machine.bed_mm[0]:g} x {machine.bed_mm[1]:g} mm, zero at the"
-            f" {machine.origin.replace('_', ' ')} corner): correct bed, origin or offset of the"
-            " machine, or plan a smaller board."
+            say(
+                "boards.program_would_move_to_y",
+                x=x,
+                y=y,
+                machine=machine,
+                origin=machine.origin.replace("_", " "),
+            )
         )
     return f"X{x:.3f} Y{y:.3f}"
 

@@ -14,14 +14,12 @@ from calib.boards.naming import file_cautions, setting_words
 from calib.boards.strokes import Stroke
 from calib.errors import InvalidRecord
 from calib.records import Grid, Setting
+from calib.texts.say import say
 
 # A thousandth of an inch: programs that cut nothing but hairlines take it (common practice, no
 # source). Looks only: the path is the geometry.
 _STROKE_WIDTH = "0.025"
-_ORDER = (
-    "Burn the groups in their order, the codes first. A path is drawn once, however many passes its"
-    " setting has."
-)
+_ORDER = say("boards.burn_groups_in_their_order")
 
 
 def grid_svg(planned: Grid | Board, *, part: Setting | None = None) -> str:
@@ -33,9 +31,7 @@ def grid_svg(planned: Grid | Board, *, part: Setting | None = None) -> str:
     board = board_of(planned)
     layers = [layer for layer in layers_of(board) if part in (None, layer.setting)]
     if part is not None and not layers:
-        raise InvalidRecord(
-            f"part is {setting_words(part)}: give one of the board's settings, the codes' included."
-        )
+        raise InvalidRecord(say("boards.part_is_give_one_of_boards", setting=setting_words(part)))
     return _drawing(board, layers)
 
 

@@ -16,6 +16,7 @@ import numpy as np
 from scipy.special import stdtr, stdtrit
 
 from calib.errors import InvalidRecord
+from calib.texts.say import say
 
 Jaws = Literal["inside", "outside"]
 
@@ -55,7 +56,9 @@ class Caliper:
             value = getattr(self, field)
             unknown = value is None and field == "repeatability_mm"
             if not unknown and not 0.0 <= value <= 1.0:
-                raise InvalidRecord(f"Caliper.{field} is {value!r}: give a number from 0 to 1 mm.")
+                raise InvalidRecord(
+                    say("joints.caliper_is_give_number_from_to", field=field, value=value)
+                )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

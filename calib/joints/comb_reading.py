@@ -24,6 +24,7 @@ from calib.joints.caliper import (
 )
 from calib.joints.feel import SLOT_SD_MM, TONGUE_SD_MM, Ladder
 from calib.joints.kerf import kerf_of
+from calib.texts.say import say
 
 # Where a width was taken: at the face the beam came from, at the other one, or with the jaws
 # across the whole thickness, where they touch the narrowest kerf.
@@ -50,11 +51,17 @@ class FitReading:
     def __post_init__(self) -> None:
         if self.feel is not None and self.feel not in FEELS:
             raise InvalidRecord(
-                f"FitReading.feel of {self.label} is {self.feel!r}: give one of"
-                f" {', '.join(FEELS)}, or leave it out."
+                say(
+                    "joints.fitreading_feel_of_is",
+                    label=self.label,
+                    feel=self.feel,
+                    feels=", ".join(FEELS),
+                )
             )
         for face in FACES:
-            check_widths(f"FitReading.{face}_mm of {self.label}", self.widths_mm(face))
+            check_widths(
+                say("joints.fitreading_of", face=face, label=self.label), self.widths_mm(face)
+            )
 
     def widths_mm(self, face: Face) -> tuple[float, ...]:
         """Widths at a face [mm]."""
@@ -67,7 +74,9 @@ def check_widths(name: str, widths_mm: Sequence[float]) -> None:
     for width in widths_mm:
         good = isinstance(width, (int, float)) and not isinstance(width, bool)
         if not (good and math.isfinite(width) and 0.0 < width <= 1000.0):
-            raise InvalidRecord(f"{name} holds {width!r}: give widths from above 0 to 1000 mm.")
+            raise InvalidRecord(
+                say("joints.holds_give_widths_from_above_to", name=name, width=width)
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,8 +128,12 @@ def checked(board: CombBoard, readings: Iterable[FitReading]) -> list[tuple[Comb
         step = steps.get(reading.label)
         if step is None:
             raise InvalidRecord(
-                f"FitReading.label is {reading.label!r}: comb {board.board_id} has"
-                f" {', '.join(steps)}."
+                say(
+                    "joints.fitreading_label_is",
+                    reading=reading,
+                    board=board,
+                    steps=", ".join(steps),
+                )
             )
         matched.append((step, reading))
     return matched
@@ -149,7 +162,7 @@ def _places(matched: Sequence[tuple[CombStep, FitReading]], face: Face) -> dict[
     kerfs: dict[CombStep, list[float]] = {}
     for step, reading in matched:
         for width in reading.widths_mm(face):
-            where = f"FitReading.{face}_mm of {step.label}"
+            where = say("joints.fitreading_of_2", face=face, step=step)
             kerf = kerf_of(width, step.width_mm, where, part=step.kind == "tongue")
             kerfs.setdefault(step, []).append(kerf)
     places: dict[Jaws, Places] = {}

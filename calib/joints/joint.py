@@ -24,6 +24,7 @@ from calib.joints.comb_reading import (
 )
 from calib.joints.feel import Edge, Ladder, Snug, snug_of
 from calib.materials import family_of
+from calib.texts.say import say
 
 # Room that glue needs between parts, both sides together [mm] (common practice for white wood
 # glue, no source).
@@ -102,10 +103,7 @@ def fit_joint(
     faces = faces_of(matched, stock_mm, tool)
     ladders = ladders_of(board, matched)
     if not faces.kerf and coupon_kerf is None and not any(ladder.feels for ladder in ladders):
-        raise NotEnoughEvidence(
-            f"nothing was read off comb {board.board_id}: try the stock in its slots and note"
-            " tight, snug or loose for each."
-        )
+        raise NotEnoughEvidence(say("joints.nothing_was_read_off_comb", board=board))
     stock = mean_estimate(
         [tuple(stock_mm) or (board.stock_mm,)], faces.scatter, tool, jaws="outside"
     )
@@ -121,17 +119,17 @@ def fit_joint(
         against_gauge = combine([(1.0, _drawn(tongue)), (-1.0, gauge)])
     # Every way to the narrowest kerf that the readings allow, with its name.
     named = (
-        ("the caliper on this comb", faces.narrowest),
-        ("the measured size of coupons", coupon_kerf),
+        (say("joints.caliper_on_this_comb"), faces.narrowest),
+        (say("joints.measured_size_of_coupons"), coupon_kerf),
     )
     ways = [(name, kerf) for name, kerf in named if kerf is not None]
     measured = [kerf for _, kerf in ways]
     if against_stock is not None and against_gauge is not None:
         both = combine([(1.0, against_gauge), (1.0, against_stock)])
-        ways.append(("the feel of slots and tongues", both))
+        ways.append((say("joints.feel_of_slots_and_tongues"), both))
     elif against_stock is not None:
         alone = combine([(-1.0, against_stock), (-1.0, _DOUBT)])
-        ways.append(("the feel of the slots alone", alone))
+        ways.append((say("joints.feel_of_slots_alone"), alone))
     kerf_from, kerf = min(ways, key=lambda way: way[1].standard_mm, default=("", None))
     press = _press(against_stock, against_gauge, measured)
     joint = Joint(
@@ -190,13 +188,10 @@ def _press(
     if difference is None:
         return None
     return FitAdvice(
-        name="press fit",
+        name=say("joints.press_fit"),
         difference=difference,
         slot_minus_stock=slot,
-        assumes=(
-            "The middle of what felt snug: goes in by hand and holds. The same setting, stock of"
-            " the same kind, and edges as they left the machine, not sanded."
-        ),
+        assumes=(say("joints.middle_of_what_felt_snug")),
     )
 
 
@@ -206,33 +201,25 @@ def _glue(kerf: Estimate | None, press: FitAdvice | None) -> FitAdvice | None:
     gap = Estimate(value_mm=GLUE_GAP_MM, random_mm=0.0)
     difference = combine([(2.0, kerf), (-1.0, gap)])
     slot: Estimate | None = combine([(1.0, gap), (-1.0, kerf)])
-    assumes = (
-        f"{GLUE_GAP_MM:g} mm of room for glue, both sides together: common practice for white wood"
-        " glue. Parts of the size the kerf leaves, and the glue's maker may want more or less."
-    )
+    assumes = say("joints.of_room_for_glue", glue_gap_mm=GLUE_GAP_MM)
     if press is not None and press.difference.value_mm < difference.value_mm:
         difference, slot = press.difference, press.slot_minus_stock
-        assumes += " What felt snug leaves more room than that: drawn as the press fit."
-    return FitAdvice(name="glue fit", difference=difference, slot_minus_stock=slot, assumes=assumes)
+        assumes += say("joints.what_felt_snug_leaves_more_room")
+    return FitAdvice(
+        name=say("joints.glue_fit"), difference=difference, slot_minus_stock=slot, assumes=assumes
+    )
 
 
 def _inlay(faces: Faces, kerf: Estimate | None) -> FitAdvice | None:
-    assumes = (
-        "Hole and insert cut right through, at this setting, from sheets alike; the insert drawn"
-        " mirrored and laid in underside up, so that both slopes agree and the seam closes over"
-        " the whole thickness."
-    )
+    assumes = say("joints.hole_and_insert_cut_right_through")
     difference, taper = None if kerf is None else combine([(2.0, kerf)]), faces.taper
     if taper is not None:
         if taper.value_mm < 0.0:
-            assumes += " The kerf is wider below: push the insert in from the underside."
-        assumes += (
-            f" Laid in as it was cut, the seam would gape by {abs(taper.value_mm):.2f} mm a side"
-            " on one face."
-        )
+            assumes += say("joints.kerf_is_wider_below")
+        assumes += say("joints.laid_in_as_it_was_cut", value_mm=abs(taper.value_mm))
         difference = combine([(1.0, faces.kerf["top"]), (1.0, faces.kerf["bottom"])])
     else:
-        assumes += " The slope of the cut wasn't measured, so the seam may gape on one face."
+        assumes += say("joints.slope_of_cut_wasnt_measured")
     if difference is None:
         return None
     return FitAdvice(name="inlay", difference=difference, slot_minus_stock=None, assumes=assumes)
@@ -248,37 +235,36 @@ def _notes(
     for ladder, name in zip(ladders, ("slots", "tongues"), strict=True):
         yield from _ladder_notes(board, ladder, name)
     if not stock_measured:
-        yield f"The stock wasn't measured: {board.stock_mm:g} mm from the plan was taken."
+        yield say("joints.stock_wasnt_measured", board=board)
     elif abs(joint.stock.value_mm - board.stock_mm) > _OTHER_STOCK_MM:
-        yield (
-            f"The stock measures {joint.stock.value_mm:.2f} mm, the comb was planned for"
-            f" {board.stock_mm:g} mm: is it the same stock?"
-        )
+        yield (say("joints.stock_measures_comb_was_planned_for", joint=joint, board=board))
     for number, (name, kerf) in enumerate(ways):
         for other_name, other in ways[number + 1 :]:
             apart = abs(kerf.value_mm - other.value_mm)
             if apart > 2.0 * math.hypot(kerf.standard_mm, other.standard_mm):
                 yield (
-                    f"The kerf is {kerf.value_mm:.2f} mm from {name} and {other.value_mm:.2f} mm"
-                    f" from {other_name}: more apart than chance allows. Measure again."
+                    say(
+                        "joints.kerf_is_from_and_from",
+                        kerf=kerf,
+                        name=name,
+                        other=other,
+                        other_name=other_name,
+                    )
                 )
     if joint.kerf is not None and joint.kerf.half_width_mm > WIDE_MM:
-        yield (
-            f"The kerf is only known to {joint.kerf.half_width_mm:.2f} mm either way: measure the"
-            " gauge and three tongues, three times each at top and bottom."
-        )
+        yield (say("joints.kerf_is_only_known_to_either", joint=joint))
     if joint.taper is None:
-        yield "Kerf at top and bottom weren't both measured: the slope of the cut isn't known."
+        yield say("joints.kerf_at_top_and_bottom_werent")
     brittle = family_of(board.sheet.material) in _BRITTLE
     if brittle and joint.press is not None:
-        yield f"{board.sheet.material} cracks rather than gives: take the glue fit."
+        yield say("joints.cracks_rather_than_gives", board=board)
 
 
 def _ladder_notes(board: CombBoard, ladder: Ladder, name: str) -> Iterator[str]:
     edge = ladder.edge
     if edge == "unread":
         if name == "slots" or board.gauge is not None:
-            yield f"No {name} were tried."
+            yield say("joints.no_were_tried", name=name)
         return
     if edge in {"all_tight", "all_loose"}:
         word = "tight" if edge == "all_tight" else "loose"
@@ -287,30 +273,32 @@ def _ladder_notes(board: CombBoard, ladder: Ladder, name: str) -> Iterator[str]:
         # Tight slots want a smaller kerf than planned for, tight tongues too.
         kerf = board.kerf_mm + (-span if word == "tight" else span)
         yield (
-            f"All {name} were {word}: the snug one isn't among them. Plan another comb with a kerf"
-            f" of {max(kerf, 0.02):.2f} mm instead of {board.kerf_mm:g}."
+            say(
+                "joints.all_were_snug_one_isnt_among",
+                name=name,
+                word=word,
+                kerf=max(kerf, 0.02),
+                board=board,
+            )
         )
     elif edge == "all_snug":
-        yield f"All {name} tried were snug: try narrower and wider ones too."
+        yield say("joints.all_tried_were_snug", name=name)
     elif edge == "one_sided":
         missing = next(word for word in ("loose", "tight") if word not in ladder.feels)
-        yield f"None of the {name} tried was {missing}: the snug one isn't bracketed on that side."
+        yield say("joints.none_of_tried_was", name=name, missing=missing)
     if not ladder.in_order:
-        yield f"The {name} don't turn from tight to loose in one go: try those near the turn again."
+        yield say("joints.dont_turn_from_tight_to_loose", name=name)
 
 
 def joint_words(joint: Joint) -> tuple[str, ...]:
     """Say what was found in sentences."""
     lines: list[str] = []
     if joint.kerf is not None:
-        lines.append(f"Kerf {joint.kerf}, from {joint.kerf_from}.")
+        lines.append(say("joints.kerf_from", joint=joint))
     if joint.kerf_top is not None and joint.kerf_bottom is not None:
-        lines.append(f"At the top {joint.kerf_top}, at the bottom {joint.kerf_bottom}.")
+        lines.append(say("joints.at_top_at_bottom", joint=joint))
     if joint.slot is not None:
-        lines.append(
-            f"Snug slot {joint.slot.label}: drawn {joint.slot.middle_mm:.2f} mm"
-            f" ({joint.slot.low_mm:.2f} to {joint.slot.high_mm:.2f}) for stock of {joint.stock}."
-        )
+        lines.append(say("joints.snug_slot_drawn", joint=joint))
     for fit in (joint.press, joint.glue, joint.inlay):
         if fit is not None:
             lines += _fit_words(fit, joint.stock.value_mm)
@@ -323,15 +311,16 @@ def _fit_words(fit: FitAdvice, stock_mm: float) -> Iterator[str]:
         change = fit.slot_minus_stock.value_mm
         more = "narrower" if change < 0.0 else "wider"
         yield (
-            f"{name}, stock in a slot: draw the slot {abs(change):.2f} mm {more} than the stock,"
-            f" {stock_mm + change:.2f} mm here."
+            say(
+                "joints.stock_in_slot",
+                name=name,
+                change=abs(change),
+                more=more,
+                stock_mm=stock_mm + change,
+            )
         )
     inner = fit.difference
     more = "wider"
     if round(inner.value_mm, 2) < 0.0:
         inner, more = replace(inner, value_mm=-inner.value_mm), "narrower"
-    yield (
-        f"{name}, one part in another: draw the inner {inner} {more} than the opening;"
-        f" that is each outline moved by {fit.both_outlines_mm:z.3f} mm, or one of them by"
-        f" {fit.one_outline_mm:z.3f} mm. {fit.assumes}"
-    )
+    yield (say("joints.one_part_in_another", name=name, inner=inner, more=more, fit=fit))

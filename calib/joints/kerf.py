@@ -24,6 +24,7 @@ from calib.joints.caliper import (
 )
 from calib.physics import delivered_power_w, line_energy_j_mm
 from calib.records import Cell, Machine, Reading, Setting
+from calib.texts.say import say
 
 Array = npt.NDArray[np.float64]
 
@@ -62,7 +63,7 @@ def kerf_from_coupons(
         cell = by_label.get(reading.cell)
         if cell is None:
             raise InvalidRecord(
-                f"Reading.cell is {reading.cell!r}: this board's cells are {', '.join(by_label)}."
+                say("joints.reading_cell_is", reading=reading, by_label=", ".join(by_label))
             )
         for side in ("width_mm", "height_mm"):
             measured = getattr(reading, side)
@@ -92,8 +93,14 @@ def kerf_of(measured_mm: float, drawn_mm: float, where: str, *, part: bool) -> f
     if not PLAUSIBLE_MM[0] <= kerf <= PLAUSIBLE_MM[1]:
         least, most = sorted(drawn_mm - k if part else drawn_mm + k for k in PLAUSIBLE_MM)
         raise InvalidRecord(
-            f"{where} is {measured_mm:g} mm, drawn are {drawn_mm:g} mm: give a size from"
-            f" {least:.2f} to {most:.2f} mm, or measure again and check which one it is."
+            say(
+                "joints.is_drawn_are",
+                where=where,
+                measured_mm=measured_mm,
+                drawn_mm=drawn_mm,
+                least=least,
+                most=most,
+            )
         )
     return kerf
 
@@ -121,9 +128,7 @@ class KerfLaw:
     def at(self, line_energy_j_mm: float) -> Estimate:
         """Kerf at a line energy, all passes together."""
         if not (math.isfinite(line_energy_j_mm) and line_energy_j_mm > 0.0):
-            raise InvalidRecord(
-                f"line_energy_j_mm is {line_energy_j_mm!r}: give a number above 0 J/mm."
-            )
+            raise InvalidRecord(say("joints.line_energy_is", line_energy_j_mm=line_energy_j_mm))
         steps = math.log(line_energy_j_mm / self.middle_j_mm)
         variance = self.kerf.random_mm**2 + (steps * self.growth_sd_mm) ** 2
         variance += 2.0 * steps * self.growth_covariance_mm2
@@ -155,10 +160,7 @@ def kerf_by_energy(points: Sequence[KerfPoint], *, caliper: Caliper | None = Non
        Optics Letters 7(5):196-198 (from memory; there the square of the width).
     """
     if not points:
-        raise NotEnoughEvidence(
-            "no coupon was measured: lay a caliper over a few coupons that dropped out, and give"
-            " what it shows of width and height."
-        )
+        raise NotEnoughEvidence(say("joints.no_coupon_was_measured"))
     tool = caliper or Caliper()
     rows = sorted((math.log(p.line_energy_j_mm), place) for p in points for place in p.places)
     places = [place for _, place in rows]
@@ -171,17 +173,11 @@ def kerf_by_energy(points: Sequence[KerfPoint], *, caliper: Caliper | None = Non
     value, slope, covariance = _line(x, places, scatter)
     growth_sd = math.sqrt(covariance[1, 1])
     learned = growth_sd / GROWTH_SD_MM
-    notes = [
-        "Measured over the whole thickness: this is the kerf where it is narrowest, the one that"
-        " counts for fits."
-    ]
+    notes = [say("joints.measured_over_whole_thickness")]
     if learned > 0.8:
-        notes.append(
-            f"How the kerf grows with the energy is still a guess ({GROWTH_MM:g} mm for each"
-            " e-fold): measure coupons of the gentlest and the strongest setting that cut."
-        )
+        notes.append(say("joints.how_kerf_grows_with_energy_is", growth_mm=GROWTH_MM))
     if len(places) < 4:
-        notes.append("Few sides were measured: both sides of two more coupons halve the interval.")
+        notes.append(say("joints.few_sides_were_measured"))
     kerf = Estimate(
         value_mm=value,
         random_mm=math.sqrt(covariance[0, 0]),

@@ -28,6 +28,7 @@ from calib.pictures.paper import (
 )
 from calib.pictures.scale import nice_ticks
 from calib.pictures.view import figure_words
+from calib.texts.say import say
 
 _PLOT_IN, _FOOT_IN = 4.6, 0.85
 # Points of a track record nearer than this would cover each other's numbers.
@@ -50,14 +51,14 @@ class TrackRow:
 def track_record_picture(
     rows: Sequence[TrackRow],
     *,
-    title: str = "What was stated, what came",
+    title: str = say("pictures.what_was_stated"),
     format: PictureFormat = "png",
 ) -> bytes:
     """Draw stated against observed chances with their intervals.
 
     Raises InvalidRecord when the format is another.
     """
-    words = "On the line: it came out as often as stated. Below it, calib said too much."
+    words = say("pictures.on_line_it_came_out_as")
     stated = [row.stated for row in rows]
     with drawing(_height(title, words)) as figure:
         axes = _framed(figure, title, words)
@@ -79,8 +80,8 @@ def track_record_picture(
             )  # fmt: skip
         axes.set_xlim(start - rim, 1.0 + 3.0 * rim)
         axes.set_ylim(start - rim, 1.0 + rim)
-        axes.set_xlabel("stated chance (numbers: how many outcomes)")
-        axes.set_ylabel("share that came out so")
+        axes.set_xlabel(say("pictures.stated_chance_numbers"))
+        axes.set_ylabel(say("pictures.share_that_came_out_so"))
         return saved(figure, format)
 
 
@@ -104,10 +105,7 @@ def control_chart_picture(
     series, bottom, top = (np.asarray(v, dtype=float) for v in (values, low, high))
     title, unit, *names = labels
     places = np.arange(1, len(series) + 1)
-    words = (
-        "What was known after each check; 9 times in 10 the truth lies within its bar. Dashed: the"
-        " loss that matters. A square: likely lost, look into it."
-    )
+    words = say("pictures.what_was_known_after_each_check")
     with drawing(_height(title, words) + 0.5) as figure:
         axes = _framed(figure, title, words)
         axes.axhline(0.0, color=GREY, linewidth=1.4)
@@ -132,8 +130,8 @@ def cost_picture(
     parts: Mapping[str, npt.ArrayLike],
     *,
     chosen_mm_s: float | None = None,
-    title: str = "What a part costs",
-    unit: str = "cost per part",
+    title: str = say("pictures.what_part_costs"),
+    unit: str = say("pictures.cost_per_part"),
     format: PictureFormat = "png",
 ) -> bytes:
     """Stack the parts of a cost that change with speed and show the speed that was chosen.
@@ -145,9 +143,9 @@ def cost_picture(
     layers = {name: np.asarray(values, dtype=float) for name, values in parts.items()}
     fixed = {name: float(v[0]) for name, v in layers.items() if np.ptp(v) <= 1e-9 * abs(v[0])}
     layers = {name: values for name, values in layers.items() if name not in fixed}
-    words = "What changes with speed: each band is one part of the cost, the upper edge their sum."
+    words = say("pictures.what_changes_with_speed")
     if told := [f"{name} {value:.2f}" for name, value in fixed.items() if value]:
-        words += f" The same at every speed, and not drawn: {', '.join(told)}."
+        words += say("pictures.same_at_every_speed", told=", ".join(told))
     with drawing(_height(title, words) + 0.3 + 0.36 * math.ceil(len(layers) / 2)) as figure:
         axes = _framed(figure, title, words)
         base = np.zeros_like(speeds)

@@ -23,6 +23,7 @@ from matplotlib.ft2font import FT2Font, LoadFlags
 from matplotlib.patheffects import withStroke
 
 from calib.errors import InvalidRecord
+from calib.texts.say import say
 from calib.typeface import font_path, keep_every_character, wrapped
 
 PictureFormat = Literal["png", "svg"]
@@ -75,7 +76,7 @@ def saved(figure: Figure, picture_format: str) -> bytes:
         canvas = FigureCanvasSVG(figure)
         canvas.print_svg(out, metadata={"Date": None, "Creator": "calib"})
     else:
-        raise InvalidRecord(f"picture format is {picture_format!r}: give one of png, svg.")
+        raise InvalidRecord(say("pictures.picture_format_is", picture_format=picture_format))
     return out.getvalue()
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from calib.pictures.scale import hull_outline, lines_at, nice_ticks, outlines_above
 from calib.pictures.view import RegionView, figure_words, outcome_of, setting_words
 from calib.records import GRADES, Burn, Setting
+from calib.texts.say import say
 
 # Frame of the plot, in units of about a pixel on a phone.
 WIDTH, HEIGHT = 380.0, 396.0
@@ -215,16 +216,22 @@ def region_keys(view: RegionView, *, advised: str = "advised") -> list[tuple[str
     zero = (0.0, 0.0)
     keys: list[tuple[str, list[Part]]]
     if view.operation == "cut":
-        words = {"through": "fell free", "hanging": "hung", "no": "not cut"}
+        words = {
+            "through": say("pictures.fell_free"),
+            "hanging": "hung",
+            "no": say("pictures.not_cut"),
+        }
     else:
         least, most = view.wanted_mark
-        words = {str(least): "as wanted"}
+        words = {str(least): say("pictures.as_wanted")}
         words |= {str(least - 1): "less"} if least > 0 else {}
         words |= {str(most + 1): "deeper"} if most < GRADES[-1] else {}
     keys = [(said, list(mark_shapes(outcome, view, zero))) for outcome, said in words.items()]
     settings = [(burn.power_pct, burn.speed_mm_s) for burn in view.shown]
     if len(set(settings)) < sum(burn.count for burn in view.shown):
-        hit = "fell free" if view.operation == "cut" else "were as wanted"
+        hit = (
+            say("pictures.fell_free") if view.operation == "cut" else say("pictures.were_as_wanted")
+        )
         disc = Shape(look="bare", loops=(_slice(zero, _SMALL + 1.5, 0.0, 1.0),))
         part = Shape(look="full", loops=(_slice(zero, _SMALL + 1.5, 0.0, 0.75),))
         keys.append((f"3/4: 3 of 4 {hit}", [disc, part]))
@@ -238,7 +245,7 @@ def region_keys(view: RegionView, *, advised: str = "advised") -> list[tuple[str
             Shape(look="rim", loops=(box,)),
         ]
         keys.append((f"{low} to {high} %", parts))
-    return [*keys, ("not tested", [Shape(look="untested", loops=(box,))])]
+    return [*keys, (say("pictures.not_tested"), [Shape(look="untested", loops=(box,))])]
 
 
 def _named(
@@ -284,12 +291,17 @@ def _likely_marks(view: RegionView, places: Places, taken: list[Point]) -> Itera
             if _crowd(at_best, taken) == 0:
                 taken.append(at_best)
                 name = f"grade-{grade}"
-                yield Label(look="likely", text=f"mostly {grade}", at=at_best, name=name)
+                yield Label(
+                    look="likely", text=say("pictures.mostly", grade=grade), at=at_best, name=name
+                )
 
 
 def _limits(view: RegionView, places: Places) -> Iterator[Part]:
     """The machine's limits where they lie inside the picture."""
-    for name, power in (("beam starts", view.beam_starts_pct), ("ceiling", view.ceiling_pct)):
+    for name, power in (
+        (say("pictures.beam_starts"), view.beam_starts_pct),
+        ("ceiling", view.ceiling_pct),
+    ):
         if power is not None and places.power[0] < power < places.power[1]:
             x = places.at(power, places.speed[0])[0]
             gid = "limit-" + name.replace(" ", "-")
@@ -306,7 +318,7 @@ def _limits(view: RegionView, places: Places) -> Iterator[Part]:
         yield Shape(
             look="limit", loops=loops, closed=False, dashes=(6, 2, 1, 2), name="limit-top-speed"
         )
-        text = f"top speed {figure_words(speed)} mm/s"
+        text = say("pictures.top_speed", figure=figure_words(speed))
         yield Label(look="small", text=text, at=(RIGHT - 5.0, y + 8.0), anchor="end")
 
 
@@ -335,9 +347,13 @@ def burns_words(view: RegionView) -> str:
     """Say how the burns came out, and what is advised, for who doesn't see the picture."""
     counted: dict[str, int] = {}
     for burn in view.shown:
-        kind = outcome_of(burn) if view.operation == "cut" else f"mark {outcome_of(burn)}"
+        kind = (
+            outcome_of(burn)
+            if view.operation == "cut"
+            else say("pictures.mark", outcome_of=outcome_of(burn))
+        )
         counted[kind] = counted.get(kind, 0) + burn.count
     came = ", ".join(f"{number} {outcome}" for outcome, number in sorted(counted.items()))
     advised: Setting | None = view.recommendation
     advice = f" Advised: {setting_words(advised)}." if advised else ""
-    return f"Power against speed, {view.words}. Burns: {came or 'none yet'}.{advice}"
+    return say("pictures.power_against_speed", view=view, came=came or "none yet", advice=advice)

@@ -28,6 +28,7 @@ from calib.pictures.paper import (
 )
 from calib.pictures.region import Part, Shape
 from calib.pictures.view import RegionView, figure_words, setting_words
+from calib.texts.say import say
 
 _UNIT_IN = WIDTH_IN / region.WIDTH
 _UNIT_PT = 72.0 * _UNIT_IN
@@ -102,9 +103,9 @@ def region_picture(view: RegionView, *, format: PictureFormat = "png") -> bytes:
 
 
 def _head(view: RegionView) -> list[Words]:
-    passes = "1 pass" if view.passes == 1 else f"{view.passes} passes"
+    passes = "1 pass" if view.passes == 1 else say("pictures.passes", view=view)
     if view.line_pitch_mm is not None:
-        passes += f", lines {figure_words(view.line_pitch_mm)} mm apart"
+        passes += say("pictures.lines_apart", figure=figure_words(view.line_pitch_mm))
     setting = view.recommendation
     advice = "" if setting is None else f"advised: {setting_words(setting)}"
     return [
@@ -116,7 +117,7 @@ def _head(view: RegionView) -> list[Words]:
 
 def _foot(view: RegionView) -> list[Words]:
     others = len(view.burns) - len(view.shown)
-    hidden = f"{others} burn{'s' * (others > 1)} not drawn: not read, or other passes or pitch."
+    hidden = say("pictures.burn_not_drawn", others=others, value="s" * (others > 1))
     return [
         Words(text=view.said, size_pt=12.5, gid="said"),
         Words(text=hidden if others else "", size_pt=11.0, gid="not-drawn"),

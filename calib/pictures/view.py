@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from calib.pictures.scale import Array
 from calib.records import KINDS, Burn, Operation, Setting, grades_typed
+from calib.texts.say import say
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -52,8 +53,10 @@ class RegionView:
         if self.chance_words:
             return self.chance_words
         if self.operation == "cut":
-            return "chance that the coupon falls free"
-        return f"chance of exactly mark grade {grades_typed(self.wanted_mark)}"
+            return say("pictures.chance_that_coupon_falls_free")
+        return say(
+            "pictures.chance_of_exactly_mark_grade", grades_typed=grades_typed(self.wanted_mark)
+        )
 
     def _shows(self, burn: Burn) -> bool:
         pitch, wanted = burn.line_pitch_mm, self.line_pitch_mm
@@ -93,8 +96,8 @@ def setting_words(setting: Setting) -> str:
     """
     speed, passes = setting.speed_mm_s, "1 pass"
     if setting.passes > 1:
-        passes = f"{setting.passes} passes"
+        passes = say("pictures.passes_2", setting=setting)
     if setting.line_pitch_mm is not None:
-        passes += f", lines {figure_words(setting.line_pitch_mm)} mm apart"
+        passes += say("pictures.lines_apart", figure=figure_words(setting.line_pitch_mm))
     speeds = f"{figure_words(speed)} mm/s, {figure_words(speed * 60.0)} mm/min"
     return f"{figure_words(setting.power_pct)} %, {speeds}, {passes}"

@@ -1,0 +1,61 @@
+"""Sentences stand in calib/texts, are all used, and get the values that they name."""
+
+from __future__ import annotations
+
+import ast
+import string
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+CALIB = Path(__file__).resolve().parent.parent / "calib"
+FILES = sorted((CALIB / "texts" / "en").glob("*.toml"))
+SENTENCES = {
+    f"{path.stem}.{key}": text
+    for path in FILES
+    for key, text in tomllib.loads(path.read_text(encoding="utf-8")).items()
+}
+
+
+def said() -> Iterator[tuple[str, str, set[str]]]:
+    """Where a sentence is said, its key, and the values that it gets."""
+    for path in sorted(CALIB.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "say":
+                key = node.args[0]
+                assert isinstance(key, ast.Constant), f"{path.name}: a key is written in full"
+                names = {word.arg or "**" for word in node.keywords}
+                yield f"{path.relative_to(CALIB)}:{node.lineno}", str(key.value), names
+
+
+def asked(text: str) -> set[str]:
+    """The values that a sentence names, also in the formats of others."""
+    names: set[str] = set()
+    for _, name, spec, _ in string.Formatter().parse(text):
+        if name is not None:
+            names |= {name.split(".")[0].split("[")[0]} | asked(spec or "")
+    return names
+
+
+SAID = list(said())
+
+
+def test_every_sentence_that_is_said_stands_there_and_gets_its_values() -> None:
+    wrong = [
+        f"{where}: {key} gets {sorted(names)}"
+        for where, key, names in SAID
+        if key not in SENTENCES or asked(SENTENCES[key]) != names
+    ]
+    assert wrong == []
+
+
+def test_every_sentence_is_said_somewhere() -> None:
+    assert set(SENTENCES) - {key for _, key, _ in SAID} == set()
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.stem)
+def test_a_room_says_nothing_in_two_ways(path: Path) -> None:
+    texts = list(tomllib.loads(path.read_text(encoding="utf-8")).values())
+    assert len(texts) == len(set(texts))
