@@ -173,7 +173,7 @@ def read_declaration(text: str) -> Declaration:
     open_elements = [e for e in _ELEMENTS if e not in denied]
     if stated:
         names = ", ".join(e for e in _ELEMENTS if e in stated)
-        missing = say("declaration.it_speaks_of_without_ruling_it", names=names)
+        missing = say("declaration.it_speaks_of_without_ruling", names=names)
     elif not spoken:
         missing = say("declaration.it_is_blank")
     elif _DOUBT.search(spoken):

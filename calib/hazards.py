@@ -31,11 +31,11 @@ from calib.texts.say import say
 CAUTIONS: tuple[str, ...] = (
     say("hazards.stay_with_machine_from_first_burn"),
     say("hazards.before_start_bed_and_tray_clear"),
-    say("hazards.keep_co_extinguisher_within_reach_and"),
+    say("hazards.keep_co2_extinguisher_within_reach"),
     say("hazards.stop_at_once_if_flame_stays"),
     say("hazards.afterwards_wait_before_you_lift_lid"),
     "calib can't tell what your sheet is made of. If you don't know either, don't burn it.",
-    say("hazards.machines_manual_your_local_rules_and"),
+    say("hazards.machines_manual_your_local_rules"),
 )
 
 _HARMLESS_START = "fluoresc"  # a colour, no fluorine
@@ -229,7 +229,7 @@ def _must_ask(word: str) -> bool:
 def _refusal(material: str, match: _Match) -> str:
     row = match.row
     parts = [
-        say("hazards.is_refused_because_of", material=shown(material), match=match, row=row),
+        say("hazards.is_refused_because", material=shown(material), match=match, row=row),
         row["plain_advice"],
         row["instead"],
     ]
@@ -330,7 +330,7 @@ def _refuse_diode(sheet: Sheet, found: tuple[_Match, ...]) -> None:
         if match.row["diode"] and not words & words_of_kind("colour", "pale colour"):
             raise RefusedMaterial(
                 say(
-                    "hazards.is_refused_on_diode_laser_as",
+                    "hazards.is_refused_on_diode_laser_as_long",
                     material=shown(sheet.material),
                     match=match,
                 )
@@ -356,7 +356,7 @@ def _need_declaration(sheet: Sheet, matches: _Matches, asked: list[str]) -> None
     spoken = set(read_name(sheet.declaration))
     unsaid = [w for w in asked if _must_ask(w) and not spoken & _same_question(w)]
     if not missing and unsaid:
-        missing = say("hazards.it_doesnt_speak_of", unsaid=unsaid)
+        missing = say("hazards.it_doesnt_speak", unsaid=unsaid)
     if not missing:
         return
     why = (
@@ -408,14 +408,14 @@ def diode_cautions(machine: Machine | None) -> tuple[str, ...]:
     # Light of 400 to 1400 nm is focused on the retina; from 700 nm on it is hardly seen (both from
     # memory). What holds light back at one wavelength lets another through.
     marked = say("hazards.wavelength_on_its_label") if light is None else ""
-    unseen = say("hazards.cant_be_seen_and") if light is not None and light >= 700 else ""
+    unseen = say("hazards.cant_be_seen") if light is not None and light >= 700 else ""
     return (
         say(
-            "hazards.diode_laser_its_light_blinds_at",
+            "hazards.diode_laser_its_light_blinds",
             unseen=unseen,
             marked=marked or f"{light:g} nm",
         ),
-        say("hazards.burn_inside_closed_housing_made_for"),
+        say("hazards.burn_inside_closed_housing_made"),
         say("hazards.keep_other_people"),
         say("hazards.nothing_shiny_under_beam_or_beside"),
     )

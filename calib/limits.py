@@ -65,7 +65,7 @@ def power_limits_pct(machine: Machine) -> tuple[float, float]:
     low = max(1, math.ceil(machine.beam_starts_pct / step - _STEP_NOISE))
     high = math.floor(machine.ceiling_pct / step + _STEP_NOISE)
     if low > high:
-        raise MachineLimit(say("limits.power_step_of_is", machine=machine, step=step))
+        raise MachineLimit(say("limits.power_step", machine=machine, step=step))
     # Rounding must not lift a step over a limit that lies on it.
     return (
         max(round(low * step, _DECIMALS), machine.beam_starts_pct),
@@ -135,9 +135,9 @@ def check_settings(machine: Machine, settings: Iterable[Setting]) -> None:
     """Raise MachineLimit for a setting that the machine can't be set to."""
     for s in settings:
         if not machine.beam_starts_pct <= s.power_pct <= machine.ceiling_pct + _STEP_NOISE:
-            raise MachineLimit(say("limits.power_is_outside_what_may_be", s=s, machine=machine))
+            raise MachineLimit(say("limits.power_is_outside_what_may", s=s, machine=machine))
         if s.speed_mm_s > machine.max_speed_mm_s + _STEP_NOISE:
-            raise MachineLimit(say("limits.speed_is_above_top_speed_of", s=s, machine=machine))
+            raise MachineLimit(say("limits.speed_is_above_top_speed", s=s, machine=machine))
 
 
 def gentle_first(machine: Machine, settings: Iterable[Setting]) -> tuple[Setting, ...]:
@@ -199,7 +199,7 @@ class Limits:
         """Say in what a setting goes beyond; empty when it doesn't."""
         name = f"{setting.power_pct:g} % at {setting.speed_mm_s:g} mm/s"
         if setting.speed_mm_s < self.slowest_mm_s * (1.0 - _NOISE):
-            return say("limits.is_slower_than", name=name, slowest_mm_s=self.slowest_mm_s)
+            return say("limits.is_slower", name=name, slowest_mm_s=self.slowest_mm_s)
         times, most = self.times(setting), self.most_j_mm / self.expected_j_mm
         if times > most * (1.0 + _NOISE):
             return say(

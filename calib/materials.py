@@ -14,6 +14,7 @@ from typing import Any, NamedTuple, get_args
 from calib.errors import InvalidRecord
 from calib.names import Words, read_name, read_table, row_terms, term_words
 from calib.records import LaserSource, Sheet
+from calib.texts.say import say
 from calib.units import MM_PER_INCH
 
 # The family of a material that no table knows: very wide.
@@ -134,7 +135,7 @@ def expected_response(material: str, laser: LaserSource) -> Response:
     0.6
     """
     if laser not in get_args(LaserSource):
-        raise InvalidRecord(f"laser is {laser!r}: give one of co2, diode.")
+        raise InvalidRecord(say("materials.laser_is_give_one_of_co2", laser=laser))
     return _responses()[family_of(material), laser]
 
 

@@ -16,6 +16,7 @@ from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import Flowable, Frame, Paragraph, Table
 
 from calib.errors import InvalidRecord
+from calib.texts.say import say
 from calib.typeface import BOLD, REGULAR, font_path, keep_every_character
 
 Align = Literal["left", "middle", "right"]
@@ -298,6 +299,8 @@ def room_mm(paper: str) -> tuple[float, float]:
     Raises InvalidRecord when the paper isn't known.
     """
     if paper not in PAPERS_MM:
-        raise InvalidRecord(f"paper is {paper!r}: give one of {', '.join(PAPERS_MM)}.")
+        raise InvalidRecord(
+            say("print_style.paper_is_give_one", paper=paper, papers_mm=", ".join(PAPERS_MM))
+        )
     width, height = PAPERS_MM[paper]
     return width - 2.0 * MARGIN_MM, height - 2.0 * MARGIN_MM

@@ -179,7 +179,7 @@ def read_results(text: str | bytes, grid: Grid) -> tuple[Reading, ...]:
             if board and plain_text(board).casefold() != grid.board_id.strip().casefold():
                 if board not in other_boards:  # told once, not in every row
                     wrong.append(
-                        _refusal(row, "board", say("results.these_are_to_be_results_of", grid=grid))
+                        _refusal(row, "board", say("results.these_are_to_be_results", grid=grid))
                     )
                 other_boards.add(board)
                 continue
@@ -216,7 +216,7 @@ def _reading_of(
     if cell == "?":
         names = list(labels.values())
         shown = ", ".join(names) if len(names) <= 20 else f"{names[0]} to {names[-1]}"
-        refuse("cell", say("results.this_boards_cells_are", shown=shown))
+        refuse("cell", say("results.this_boards_cells", shown=shown))
     elif cell in seen:
         refuse("cell", say("results.it_stands_in_row_already", seen=seen[cell]))
     seen.setdefault(cell, row.number)

@@ -121,7 +121,7 @@ def _text_of(given: str | bytes, columns: Columns) -> str:
     text = text.removeprefix("\ufeff")
     junk = _CONTROL.search(text)
     if junk:
-        raise BadFile(say("spreadsheet.result_file_isnt_plain_text_it", junk=junk))
+        raise BadFile(say("spreadsheet.result_file_isnt_plain_text", junk=junk))
     if not text.strip():
         raise BadFile(say("spreadsheet.result_file_is_empty", needed=",".join(columns.needed)))
     return text

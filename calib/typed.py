@@ -43,7 +43,7 @@ def read(field: FieldOf, text: str) -> Any:
     if parts[-1] is Ellipsis or len(parts) > 2:
         return tuple(_one(field, bare(parts[0]), part) for part in text.split(","))
     if field.unit == "mm" and _signed(field):
-        return _pair(field, text, ",", parse_signed_mm, say("typed.and_y_in"))
+        return _pair(field, text, ",", parse_signed_mm, say("typed.and_y"))
     return parse_size_mm(text)
 
 

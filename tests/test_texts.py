@@ -25,9 +25,11 @@ def said() -> Iterator[tuple[str, str, set[str]]]:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "say":
                 key = node.args[0]
-                assert isinstance(key, ast.Constant), f"{path.name}: a key is written in full"
+                either = (key.body, key.orelse) if isinstance(key, ast.IfExp) else (key,)
                 names = {word.arg or "**" for word in node.keywords}
-                yield f"{path.relative_to(CALIB)}:{node.lineno}", str(key.value), names
+                for one in either:
+                    assert isinstance(one, ast.Constant), f"{path.name}: a key is written in full"
+                    yield f"{path.relative_to(CALIB)}:{node.lineno}", str(one.value), names
 
 
 def asked(text: str) -> set[str]:

@@ -105,7 +105,7 @@ def plan_comb(
     kerf = EXPECTED_KERF_MM if kerf_mm is None else kerf_mm
     _check_numbers(stock_mm, step_mm, slots, tongues, kerf)
     if setting.line_pitch_mm is not None:
-        raise InvalidRecord(say("boards.line_pitch_of_setting_is", setting=setting))
+        raise InvalidRecord(say("boards.line_pitch_of_setting", setting=setting))
     check_settings(machine, (setting,))
     slot_steps = _ladder("S", stock_mm - kerf, step_mm, slots)
     tongue_steps = _ladder("T", GAUGE_MM + 2.0 * kerf, step_mm, tongues)
@@ -182,8 +182,8 @@ def plan_comb(
         ),
         groups=tuple(_cut(part, at, setting) for part, at in placed),
         how=(
-            say("boards.slots_are_tried_with_stock_of", stock_mm=stock_mm)
-            + (say("boards.tongues_t_across_in_slot_of") if tongues else "."),
+            say("boards.slots_are_tried_with_stock", stock_mm=stock_mm)
+            + (say("boards.tongues_t_across_in_slot") if tongues else "."),
         ),
         notes=tuple(note for note in notes if note),
     )
@@ -199,13 +199,13 @@ def _check_numbers(
     )
     for name, value, low, high in ranges:
         if isinstance(value, bool) or not low <= value <= high:
-            raise unfit(name, value, say("boards.give_number_from_to", low=low, high=high))
+            raise unfit(name, value, say("boards.give_number", low=low, high=high))
     for name, count in (("slots", slots), ("tongues", tongues)):
         good = isinstance(count, int) and FEWEST_STEPS <= count <= MOST_STEPS
         if not good and not (name == "tongues" and count == 0):
             none = say("boards.or_for_none") if name == "tongues" else ""
             allowed = say(
-                "boards.give_whole_number_from_to",
+                "boards.give_whole_number",
                 fewest_steps=FEWEST_STEPS,
                 most_steps=MOST_STEPS,
                 none=none,
@@ -245,7 +245,7 @@ def _codes(
 def _notes(
     machine: Machine, sheet: Sheet, setting: Setting, codes: Setting, measures: Measures
 ) -> Iterator[str]:
-    yield (say("boards.all_widths_lie_along_and_are"))
+    yield (say("boards.all_widths_lie_along"))
     yield slat_note(machine, 2.0 * measures.wall_mm + GAUGE_MM)
     yield code_note(machine, sheet, codes, "parts")
     ramp = setting.speed_mm_s**2 / (2.0 * machine.working_acceleration_mm_s2)

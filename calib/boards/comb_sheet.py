@@ -34,7 +34,7 @@ _BOARD_MM = (98.0, 74.0, 53.0, 35.0)
 _TICKS_MM = 65.0
 _THIN = (0.35, (0.5, 0.5, 0.5))
 _HOW_SLOTS = say("boards.push_straight_clean_edge_of_stock")
-_HOW_TONGUES = say("boards.push_each_tongue_t_across_into")
+_HOW_TONGUES = say("boards.push_each_tongue_t_across")
 _HOW_CALIPER = say("boards.if_caliper_is_at_hand")
 _MEASURED_ROWS = 4
 
@@ -66,7 +66,7 @@ def _choices(
         ("sheet", f"{sheet.name}, {sheet.material}, {sheet.working_thickness_mm:g} mm"),
         (say("boards.cut_at"), setting_words(board.setting)),
         (say("boards.codes_at"), setting_words(board.label_setting)),
-        ("for", say("boards.stock_of_kerf_of", board=board)),
+        ("for", say("boards.stock_of_kerf", board=board)),
     )
     for high in _BOARD_MM:
         scale = scale_for(board.board_mm, (width, high))

@@ -75,7 +75,7 @@ def plan_focus(
     codes = label_setting(machine, sheet, (setting,), marks)
     run_up = round(run_up_mm(setting.speed_mm_s, machine.working_acceleration_mm_s2), 3)
     width = math.ceil(2.0 * (clamp_mm + run_up) + _TEXT_MM + _LINE_MM)
-    lines = head_lines((say("boards.focus_heights_in"), board_name(sheet)), width - 2.0 * clamp_mm)
+    lines = head_lines((say("boards.focus_heights"), board_name(sheet)), width - 2.0 * clamp_mm)
     bottom = clamp_mm + head_height_mm(lines)
     height = math.ceil(bottom + len(heights) * _ROW_MM + clamp_mm)
     room = limit_mm(machine, offcut_mm)
@@ -105,7 +105,7 @@ def plan_focus(
                 name=say("boards.height", figure=_figure(height_mm)),
                 setting=setting,
                 strokes=(line,),
-                by_hand=say("boards.set_focus_height_to", figure=_figure(height_mm)),
+                by_hand=say("boards.set_focus_height", figure=_figure(height_mm)),
             )
         )
     return FocusBoard(

@@ -50,9 +50,9 @@ class LayoutOptions:
         offcuts = (() if self.offcut_mm is None else (self.offcut_mm,)) + self.more_offcuts_mm
         for size in offcuts:
             if not (len(size) == 2 and all(math.isfinite(v) and 0 < v <= 10000 for v in size)):
-                raise unfit("offcut_mm", size, say("boards.give_two_numbers_above_and_at"))
+                raise unfit("offcut_mm", size, say("boards.give_two_numbers_above"))
         if not (math.isfinite(self.clamp_mm) and 0 <= self.clamp_mm <= 1000):
-            raise unfit("clamp_mm", self.clamp_mm, say("boards.give_number_from_to_2"))
+            raise unfit("clamp_mm", self.clamp_mm, say("boards.give_number_from_to"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +146,7 @@ def _ladder(
     if operation not in OPERATIONS:
         raise InvalidRecord(
             say(
-                "boards.operation_is_give_one_of",
+                "boards.operation_is_give_one",
                 operation=operation,
                 operations=", ".join(OPERATIONS),
             )
@@ -155,7 +155,7 @@ def _ladder(
         raise InvalidRecord(say("boards.settings_is_board_needs_at_least"))
     check_settings(machine, settings)
     if KINDS[operation].shape == "area" and any(s.line_pitch_mm is None for s in settings):
-        raise unfit("line_pitch_mm", None, say("boards.area_mark_needs_distance_of_its"))
+        raise unfit("line_pitch_mm", None, say("boards.area_mark_needs_distance"))
     if len(settings) > MOST_CODES:
         raise BoardDoesNotFit(
             say("boards.cells_need_more_codes_of_two", count=len(settings), most_codes=MOST_CODES),
@@ -209,7 +209,7 @@ def _board(
             if in_a_row == 1
             else say("boards.burns_lie", in_a_row=in_a_row)
         )
-        notes.append(say("boards.board_has_too_few_places_to", burns=burns))
+        notes.append(say("boards.board_has_too_few_places", burns=burns))
     notes.append(corner_note(board_mm, options.offcut_mm))
     grid = Grid(
         board_id="-",

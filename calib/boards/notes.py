@@ -56,7 +56,7 @@ def code_note(machine: Machine, sheet: Sheet, codes: Setting, what: str) -> str:
     """Warn when codes may cut through; ``what`` they stand on."""
     if not codes_may_cut(machine, sheet, codes):
         return ""
-    return say("boards.codes_are_marked_at_and", codes=codes, what=what)
+    return say("boards.codes_are_marked", codes=codes, what=what)
 
 
 def corner_note(board_mm: tuple[float, float], offcut_mm: tuple[float, float] | None) -> str:

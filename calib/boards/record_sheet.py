@@ -138,7 +138,7 @@ def _shortened(notes: tuple[str, ...]) -> Iterator[tuple[str, ...]]:
     yield notes
     for kept in (40, 20, 10, 0):
         if kept < len(notes):
-            more = say("boards.more_notes_stand_in_plan_of", count=len(notes) - kept)
+            more = say("boards.more_notes_stand_in_plan", count=len(notes) - kept)
             yield (*notes[:kept], more)
 
 

@@ -37,9 +37,9 @@ def grid_program(planned: Grid | Board, *, from_cell: str | None = None) -> str:
         return _program(board, board.title)
     codes = [group.label for group in board.groups]
     if from_cell not in codes:
-        raise InvalidRecord(say("boards.from_cell_is", from_cell=from_cell, codes=min(codes)))
+        raise InvalidRecord(say("boards.from_cell", from_cell=from_cell, codes=min(codes)))
     rest = replace(board, labels=(), groups=board.groups[codes.index(from_cell) :])
-    return _program(rest, say("boards.from_cell", board=board, from_cell=from_cell))
+    return _program(rest, say("boards.from_cell_2", board=board, from_cell=from_cell))
 
 
 def grid_program_per_setting(planned: Grid | Board) -> dict[str, str]:
@@ -110,7 +110,7 @@ def _comments(board: Board, title: str) -> list[str]:
             machine=machine,
             which="away from" if machine.y_up else "towards",
         ),
-        say("boards.is_power_at", power_word_full=machine.power_word_full or 0.0, machine=machine),
+        say("boards.is_power", power_word_full=machine.power_word_full or 0.0, machine=machine),
     ]
     if machine.power_follows_speed:
         lines.append(say("boards.controller_lowers_power_with_speed"))
@@ -125,13 +125,13 @@ def _air_words(machine: Machine, *, cuts: bool) -> str:
         by_hand = "on" if cuts else say("boards.low_if_it_can_be_turned")
         return say("boards.air_assist_is_switched_by_hand", by_hand=by_hand)
     if low:
-        what = say("boards.to_low_with", low=low) + (
-            say("boards.for_cuts_to_full_with", on=on) if cuts else ""
+        what = say("boards.to_low", low=low) + (
+            say("boards.for_cuts_to_full", on=on) if cuts else ""
         )
     else:
         what = say("boards.on_with_for_whole_board", on=on)
         what += "" if cuts else say("boards.turn_it_down_by_hand_if")
-    end = say("boards.switches_it_off_with_at_end", off=off) if off else say("boards.leaves_it_on")
+    end = say("boards.switches_it_off_with_at_end", off=off) if off else say("boards.leaves_it")
     return say("boards.program_switches_air_assist", what=what, end=end)
 
 
@@ -168,7 +168,7 @@ def _body(board: Board) -> Iterator[str]:
             air = wanted
         yield from comment_lines(f"{group.name}: {setting_words(group.setting)}")
         if group.by_hand:
-            yield say("boards.msg_then_go_on", group=group)
+            yield say("boards.msg_then_go", group=group)
             yield "M0"
         yield "M5"
         lines = [line for part in group.strokes for line in _stroke_lines(machine, frame, part)]

@@ -56,9 +56,7 @@ class Caliper:
             value = getattr(self, field)
             unknown = value is None and field == "repeatability_mm"
             if not unknown and not 0.0 <= value <= 1.0:
-                raise InvalidRecord(
-                    say("joints.caliper_is_give_number_from_to", field=field, value=value)
-                )
+                raise InvalidRecord(say("joints.caliper_is_give_number", field=field, value=value))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -52,7 +52,7 @@ class FitReading:
         if self.feel is not None and self.feel not in FEELS:
             raise InvalidRecord(
                 say(
-                    "joints.fitreading_feel_of_is",
+                    "joints.fitreading_feel",
                     label=self.label,
                     feel=self.feel,
                     feels=", ".join(FEELS),
@@ -74,9 +74,7 @@ def check_widths(name: str, widths_mm: Sequence[float]) -> None:
     for width in widths_mm:
         good = isinstance(width, (int, float)) and not isinstance(width, bool)
         if not (good and math.isfinite(width) and 0.0 < width <= 1000.0):
-            raise InvalidRecord(
-                say("joints.holds_give_widths_from_above_to", name=name, width=width)
-            )
+            raise InvalidRecord(say("joints.holds_give_widths_from_above", name=name, width=width))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,7 +127,7 @@ def checked(board: CombBoard, readings: Iterable[FitReading]) -> list[tuple[Comb
         if step is None:
             raise InvalidRecord(
                 say(
-                    "joints.fitreading_label_is",
+                    "joints.fitreading_label",
                     reading=reading,
                     board=board,
                     steps=", ".join(steps),

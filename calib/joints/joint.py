@@ -237,14 +237,14 @@ def _notes(
     if not stock_measured:
         yield say("joints.stock_wasnt_measured", board=board)
     elif abs(joint.stock.value_mm - board.stock_mm) > _OTHER_STOCK_MM:
-        yield (say("joints.stock_measures_comb_was_planned_for", joint=joint, board=board))
+        yield (say("joints.stock_measures_comb_was_planned", joint=joint, board=board))
     for number, (name, kerf) in enumerate(ways):
         for other_name, other in ways[number + 1 :]:
             apart = abs(kerf.value_mm - other.value_mm)
             if apart > 2.0 * math.hypot(kerf.standard_mm, other.standard_mm):
                 yield (
                     say(
-                        "joints.kerf_is_from_and_from",
+                        "joints.kerf_is",
                         kerf=kerf,
                         name=name,
                         other=other,

@@ -63,7 +63,7 @@ def kerf_from_coupons(
         cell = by_label.get(reading.cell)
         if cell is None:
             raise InvalidRecord(
-                say("joints.reading_cell_is", reading=reading, by_label=", ".join(by_label))
+                say("joints.reading_cell", reading=reading, by_label=", ".join(by_label))
             )
         for side in ("width_mm", "height_mm"):
             measured = getattr(reading, side)
@@ -94,7 +94,7 @@ def kerf_of(measured_mm: float, drawn_mm: float, where: str, *, part: bool) -> f
         least, most = sorted(drawn_mm - k if part else drawn_mm + k for k in PLAUSIBLE_MM)
         raise InvalidRecord(
             say(
-                "joints.is_drawn_are",
+                "joints.is_drawn",
                 where=where,
                 measured_mm=measured_mm,
                 drawn_mm=drawn_mm,
@@ -128,7 +128,7 @@ class KerfLaw:
     def at(self, line_energy_j_mm: float) -> Estimate:
         """Kerf at a line energy, all passes together."""
         if not (math.isfinite(line_energy_j_mm) and line_energy_j_mm > 0.0):
-            raise InvalidRecord(say("joints.line_energy_is", line_energy_j_mm=line_energy_j_mm))
+            raise InvalidRecord(say("joints.line_energy", line_energy_j_mm=line_energy_j_mm))
         steps = math.log(line_energy_j_mm / self.middle_j_mm)
         variance = self.kerf.random_mm**2 + (steps * self.growth_sd_mm) ** 2
         variance += 2.0 * steps * self.growth_covariance_mm2
@@ -175,7 +175,7 @@ def kerf_by_energy(points: Sequence[KerfPoint], *, caliper: Caliper | None = Non
     learned = growth_sd / GROWTH_SD_MM
     notes = [say("joints.measured_over_whole_thickness")]
     if learned > 0.8:
-        notes.append(say("joints.how_kerf_grows_with_energy_is", growth_mm=GROWTH_MM))
+        notes.append(say("joints.how_kerf_grows_with_energy", growth_mm=GROWTH_MM))
     if len(places) < 4:
         notes.append(say("joints.few_sides_were_measured"))
     kerf = Estimate(

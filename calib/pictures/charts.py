@@ -58,7 +58,7 @@ def track_record_picture(
 
     Raises InvalidRecord when the format is another.
     """
-    words = say("pictures.on_line_it_came_out_as")
+    words = say("pictures.on_line_it_came_out")
     stated = [row.stated for row in rows]
     with drawing(_height(title, words)) as figure:
         axes = _framed(figure, title, words)
@@ -81,7 +81,7 @@ def track_record_picture(
         axes.set_xlim(start - rim, 1.0 + 3.0 * rim)
         axes.set_ylim(start - rim, 1.0 + rim)
         axes.set_xlabel(say("pictures.stated_chance_numbers"))
-        axes.set_ylabel(say("pictures.share_that_came_out_so"))
+        axes.set_ylabel(say("pictures.share_that_came_out"))
         return saved(figure, format)
 
 

@@ -76,7 +76,7 @@ def saved(figure: Figure, picture_format: str) -> bytes:
         canvas = FigureCanvasSVG(figure)
         canvas.print_svg(out, metadata={"Date": None, "Creator": "calib"})
     else:
-        raise InvalidRecord(say("pictures.picture_format_is", picture_format=picture_format))
+        raise InvalidRecord(say("pictures.picture_format", picture_format=picture_format))
     return out.getvalue()
 
 

@@ -11,6 +11,7 @@ from calib.records.fields import Number, Text, Whole, Words, misfit, record, say
 from calib.records.machine import Machine
 from calib.records.sheet import Sheet
 from calib.records.words import Operation
+from calib.texts.say import say
 
 Caliper = Annotated[Number | None, says("Coupon as the caliper shows it.", gt=0, le=1000)]
 Side = Annotated[Number, Field(ge=0, le=100_000)]
@@ -55,7 +56,7 @@ class Grid:
 
     def __post_init__(self) -> None:
         if not self.cells:
-            misfit(self, "cells", self.cells, "a grid needs at least one cell")
+            misfit(self, "cells", self.cells, say("records.grid_needs_at_least_one_cell"))
 
 
 @record

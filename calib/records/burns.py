@@ -8,6 +8,7 @@ from pydantic import Field
 
 from calib.records.fields import Grade, Number, Text, Whole, fields_of, misfit, record, says
 from calib.records.words import GRADES_SAID, KINDS, BurnSource, Operation, Through
+from calib.texts.say import say
 
 Power = Annotated[Number, says("Power, of full.", gt=0, le=100)]
 Speed = Annotated[Number, says("Speed as set.", gt=0, le=20_000)]
@@ -83,7 +84,7 @@ class Burn(Outcome):
 
     def __post_init__(self) -> None:
         if KINDS[self.operation].shape == "area" and self.line_pitch_mm is None:
-            misfit(self, "line_pitch_mm", None, "an area mark needs the distance of its lines")
+            misfit(self, "line_pitch_mm", None, say("records.area_mark_needs_distance_of_its"))
 
     @property
     def setting(self) -> Setting:

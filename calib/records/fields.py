@@ -30,6 +30,7 @@ from pydantic.fields import FieldInfo
 
 from calib.errors import InvalidRecord, Misfit, shown
 from calib.records.words import GRADES
+from calib.texts.say import say
 
 T = TypeVar("T")
 
@@ -51,13 +52,13 @@ def _bare(value: object) -> object:
     if type(value).__module__ == "numpy" and hasattr(value, "item"):
         value = value.item()
     if isinstance(value, bool):
-        raise ValueError("true or false is no number")
+        raise ValueError(say("records.true_or_false_is_no_number"))
     return value
 
 
 def _one_line(value: object) -> object:
     if isinstance(value, str) and any(ord(c) < 32 or 0xD800 <= ord(c) <= 0xDFFF for c in value):
-        raise ValueError("more than one line")
+        raise ValueError(say("records.more_than_one_line"))
     return value
 
 
@@ -110,9 +111,18 @@ def _refusal(kind: type[Any], wrong: ValidationError, given: Any) -> InvalidReco
         name = str(error["loc"][0]) if error["loc"] else ""
         if not name:
             return InvalidRecord(
-                f"{kind.__name__} is {shown(given)}: give its fields, {', '.join(known)}."
+                say(
+                    "records.is_give_its_fields",
+                    record=kind.__name__,
+                    given=shown(given),
+                    known=", ".join(known),
+                )
             )
-        allowed = known[name].allowed if name in known else f"give {', '.join(known)} only"
+        allowed = (
+            known[name].allowed
+            if name in known
+            else say("records.give_only", known=", ".join(known))
+        )
         missing = error["type"].startswith("missing") and len(error["loc"]) == 1
         value = given.get(name) if isinstance(given, Mapping) else error["input"]
         misfits.setdefault(name, Misfit(name, value, allowed, missing=missing))
@@ -241,30 +251,37 @@ def _allowed(kind: Any, metadata: Any = ()) -> str:
     kind = bare(kind)
     origin, parts = get_origin(kind), get_args(kind)
     if origin is Literal:
-        return "give one of " + ", ".join(str(word) for word in parts if word != "")
+        words = ", ".join(str(word) for word in parts if word != "")
+        return say("records.give_one_of", words=words)
     if kind is bool:
-        return "give true or false"
-    if kind is int or kind is float:
-        return f"give {'a whole number' if kind is int else 'a number'}{_range(bounds)}"
+        return say("records.give_true_or_false")
+    if kind is int:
+        return say("records.give_whole_number", range=_range(bounds))
+    if kind is float:
+        return say("records.give_number", range=_range(bounds))
     if kind is str:
-        what = "a name of" if bounds.get("min_length") else "one line of text of"
-        return f"give {what} at most {bounds.get('max_length', 200)} characters"
+        most = bounds.get("max_length", 200)
+        if bounds.get("min_length"):
+            return say("records.give_name", most=most)
+        return say("records.give_one_line", most=most)
     if origin is tuple and parts[-1] is Ellipsis:
-        return f"give a list of entries; for each, {_allowed(parts[0])}"
+        return say("records.give_list_of_entries", allowed=_allowed(parts[0]))
     if origin is tuple:
-        noun = "two numbers" if len(parts) == 2 else f"{len(parts)} values"
-        return f"give {noun}{_range(_bounds(get_args(parts[0])[1:]))}"
+        within = _range(_bounds(get_args(parts[0])[1:]))
+        if len(parts) == 2:
+            return say("records.give_two_numbers", range=within)
+        return say("records.give_values", count=len(parts), range=within)
     return f"give a {getattr(kind, '__name__', 'value')}"
 
 
 def _range(bounds: Mapping[str, float]) -> str:
-    low = f" above {bounds['gt']:.10g}" if "gt" in bounds else ""
-    low = f" from {bounds['ge']:.10g}" if "ge" in bounds else low
+    low = say("records.above", bounds=bounds) if "gt" in bounds else ""
+    low = say("records.from", bounds=bounds) if "ge" in bounds else low
     if "lt" in bounds:
-        return f"{low}{' and' * bool(low)} below {bounds['lt']:.10g}"
+        return low + say("records.and_below" if low else "records.below", bounds=bounds)
     if "le" not in bounds:
         return low
-    return low + (" to " if "ge" in bounds else " and at most ") + f"{bounds['le']:.10g}"
+    return low + say("records.to" if "ge" in bounds else "records.and_at_most", bounds=bounds)
 
 
 @functools.cache

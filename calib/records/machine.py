@@ -8,12 +8,13 @@ from pydantic import Field
 
 from calib.records.fields import Name, Number, misfit, record, says
 from calib.records.words import Corner, LaserSource
+from calib.texts.say import say
 
 Reach = Annotated[Number, Field(ge=10, le=10_000)]
 Shift = Annotated[Number, Field(ge=-10_000, le=10_000)]
 # A power [%] and the watts that were measured there.
 CurvePoint = tuple[Annotated[Number, Field(gt=0, le=100)], Annotated[Number, Field(gt=0, lt=4000)]]
-CURVE = "give points of power and watts, both rising, power from above 0 to 100 %, watts above 0"
+CURVE = say("records.give_points_of_power_and_watts")
 AirWord = Literal["", "M7", "M8", "M9"]
 
 
@@ -148,17 +149,26 @@ class Machine:
                 self,
                 "wavelength_nm",
                 self.wavelength_nm,
-                f"give a number from {low} to {high} for this kind of laser",
+                say("records.give_number_from_to_for_this", low=low, high=high),
             )
         # M7 and M8 turn a coolant or the air on, M9 all of it off (NIST RS274/NGC, NISTIR 6556).
         if self.air_on_word and self.air_on_word in ("M9", self.air_off_word):
-            misfit(self, "air_on_word", self.air_on_word, "give the word that turns the air on")
+            misfit(
+                self, "air_on_word", self.air_on_word, say("records.give_word_that_turns_air_on")
+            )
         if self.air_off_word in ("M7", "M8"):
-            misfit(self, "air_off_word", self.air_off_word, "give the word that turns it off: M9")
+            misfit(
+                self, "air_off_word", self.air_off_word, say("records.give_word_that_turns_it_off")
+            )
         if self.air_low_word and self.air_low_word in (self.air_on_word, self.air_off_word):
-            misfit(self, "air_low_word", self.air_low_word, "give a word that does nothing else")
+            misfit(
+                self,
+                "air_low_word",
+                self.air_low_word,
+                say("records.give_word_that_does_nothing_else"),
+            )
         if self.air_low_word and not self.air_on_word:
-            misfit(self, "air_low_word", self.air_low_word, "give the word for full air, too")
+            misfit(self, "air_low_word", self.air_low_word, say("records.give_word_for_full_air"))
         points = self.power_curve
         if any(a[0] >= b[0] or a[1] >= b[1] for a, b in zip(points, points[1:], strict=False)):
             misfit(self, "power_curve", points, CURVE)
@@ -167,14 +177,16 @@ class Machine:
                 self,
                 "ceiling_pct",
                 self.ceiling_pct,
-                f"give more than the {self.beam_starts_pct:g} % where the beam starts",
+                say(
+                    "records.give_more_than_where_beam_starts", beam_starts_pct=self.beam_starts_pct
+                ),
             )
         if self.speed_step_mm_s > self.max_speed_mm_s:
             misfit(
                 self,
                 "speed_step_mm_s",
                 self.speed_step_mm_s,
-                f"give no more than the top speed of {self.max_speed_mm_s:g} mm/s",
+                say("records.give_no_more_than_top_speed", max_speed_mm_s=self.max_speed_mm_s),
             )
 
     @property
