@@ -176,4 +176,4 @@ def test_a_chance_is_never_said_to_be_sure(evening: Shell, asked: str) -> None:
     assert f"falls free: over 0.999 ({asked} was asked for)" in said
     assert "1.000" not in said
     kept = evening.run("recommend", "--reliability", asked, "--keep").stdout
-    assert "chance over 0.999 for the next coupon" in kept
+    assert "falls free: over 0.999" in kept and "Kept to cut birch 3 on bench" in kept

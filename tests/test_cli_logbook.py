@@ -126,7 +126,8 @@ def test_a_diode_is_told_its_own_defaults_and_nothing_of_a_tube(shell: Shell) ->
                  "1500 mm/s²", "wavelength isn't known"):  # fmt: skip
         assert part in " ".join(text.split()), part
     assert "tube" not in text
-    given = shell.text("machine", "add", "red", *words, "--wavelength", "650", "--beam-on", "M3")
+    shell.run("machine", "add", "red", *words, "--wavelength", "650", "--beam-on", "M3")
+    given = shell.text("machine", "show", "red")
     assert "from the label: 650 nm" in given
     assert "M4 where power follows speed: M3" in given
     assert "lowers the power with the speed by itself: no" in " ".join(given.split())

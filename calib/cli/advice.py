@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 from calib.cli.options import (
     Note,
@@ -63,7 +63,8 @@ def recommend(
     advised = advise(book, *pair.pair, wish)
     draw(region_pictures(advised.region, wish, picture or (), advice=advised.recommendation))
     if keep:
-        return _keep(book, advised, yes=yes)
+        kept, text = _keep(book, advised, yes=yes, told=True)
+        return kept, f"{advice_text(advised)}\n\n{text}"
     return (
         {"recommendation": advised.recommendation, "kept": None, "lot": advised.lot},
         advice_text(advised),
@@ -95,10 +96,11 @@ def keep(
     return _keep(book, advised, yes=yes, note=note)
 
 
-def _keep(book: Book, advised: Advised, *, yes: bool, note: str = "") -> Said:
+def _keep(
+    book: Book, advised: Advised, *, yes: bool, note: str = "", told: bool = False
+) -> tuple[dict[str, Any], str]:
     from calib.tasks.advice import keep
-    from calib.texts.advice import advice_text
-    from calib.texts.workshop import kept_text
+    from calib.texts.advice import now_kept_text
 
     kept = unless_doubted(
         lambda sure: keep(book, advised, when=now(), note=note, sure=sure),
@@ -106,5 +108,6 @@ def _keep(book: Book, advised: Advised, *, yes: bool, note: str = "") -> Said:
         "Keep it all the same?",
         "Nothing was kept: answer y, or give --yes, to keep it all the same.",
     )
-    text = f"{advice_text(advised)}\n\n{kept_text([kept])}"
-    return {"recommendation": advised.recommendation, "kept": kept}, text
+    return {"recommendation": advised.recommendation, "kept": kept}, now_kept_text(
+        advised, kept, told=told
+    )

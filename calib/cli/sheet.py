@@ -26,25 +26,24 @@ if TYPE_CHECKING:
 def material(wish: MaterialWish) -> Said:
     """Say whether a material may go under a laser, before you buy it."""
     from calib.tasks.workshop import check_material
-    from calib.texts.workshop import hazard_text
+    from calib.texts.workshop import material_text
 
     hazard = check_material(wish)
     tell("A name is no proof: read the maker's data sheet.")
-    return hazard, hazard_text(hazard)
+    return hazard, material_text(hazard)
 
 
 @command("calib sheet add 'birch 3' --material 'birch plywood' --thickness 3")
 def sheet_add(book: Book, sheet: Sheet, why: Why = "") -> Said:
     """Describe a sheet: what may not go under a laser is refused before anything is drawn."""
     from calib.tasks.workshop import add_sheet
-    from calib.texts.workshop import sheet_text
+    from calib.texts.workshop import added_sheet_text
 
     before = book.sheets()
     hazard = add_sheet(book, sheet, when=now(), why=why)
     if sheet in before:
         tell(unchanged(f"Sheet {sheet.name}", why))
-    # What holds of every material is read once: with the first sheet, and with sheet show.
-    return {"sheet": sheet, "hazard": hazard}, sheet_text(sheet, hazard, always=not before)
+    return {"sheet": sheet, "hazard": hazard}, added_sheet_text(sheet, hazard)
 
 
 @command(
@@ -98,15 +97,14 @@ def sheet_show(book: Book, name: Annotated[str, argument("NAME", "The sheet.")])
     from calib.hazards import check_hazard
     from calib.tasks.current import kept_settings
     from calib.tasks.finding import find_sheet
-    from calib.texts.workshop import kept_text, lots_text, sheet_text
+    from calib.texts.workshop import shown_sheet_text
 
     name = find_sheet(book, name).name
     lots, kept = book.lots(name), kept_settings(book, sheet=name)
     sheet = lots[-1].sheet
     hazard = check_hazard(sheet)
     data = {"sheet": sheet, "hazard": hazard, "lots": lots, "kept": kept}
-    texts = (sheet_text(sheet, hazard), lots_text(lots), kept_text(kept))
-    return data, "\n\n".join(texts)
+    return data, shown_sheet_text(sheet, hazard, lots, kept)
 
 
 @command(

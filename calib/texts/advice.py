@@ -11,6 +11,7 @@ from calib.records.fields import fields_of
 from calib.tasks.regions import DEEPER, LEVELS
 from calib.tasks.wishes import RegionWish
 from calib.texts.words import (
+    about,
     bullets,
     counted,
     operation_words,
@@ -26,6 +27,7 @@ from calib.units import show_chance
 if TYPE_CHECKING:
     from calib.logbook import Kept
     from calib.tasks.advice import Advised
+    from calib.tasks.current import KeptSetting
     from calib.tasks.regions import Summary
 
 EDGES = {
@@ -124,6 +126,9 @@ def _learned(summary: Summary) -> str:
     return "\n".join(["Doubt that is left, of what there was before any burn:", *lines])
 
 
+_OUTSIDE = "It lies outside what was burnt: no chance is stated of it."
+
+
 def advice_text(advised: Advised) -> str:
     """Say what to set, with what chance, and what isn't known of it."""
     rec, region = advised.recommendation, advised.region
@@ -133,7 +138,7 @@ def advice_text(advised: Advised) -> str:
         f"To {KINDS[region.operation].to} {pair}: {setting_words(advised.setting)}",
         "\n".join(wrapped(line) for line in (stated_words(rec), *margin_lines(rec)))
         if rec
-        else "It lies outside what was burnt: no chance is stated of it.",
+        else _OUTSIDE,
         bullets("Notes", rec.notes if rec else ()),
         wrapped(
             f"This rests on {counted(len(region.burns), 'burn')}. calib doesn't know of a tired"
@@ -165,6 +170,17 @@ def _typed(wish: RegionWish) -> str:
         elif value not in (None, field.default) and field.name not in ("costs", "slowest_mm_s"):
             words += f" {field.option} {shlex.quote(write(field, value))}"
     return words
+
+
+def now_kept_text(advised: Advised, kept: KeptSetting, *, told: bool) -> str:
+    """Say what is kept from now on, and what speaks against it; ``told``: its chance is said."""
+    rec, pair = advised.recommendation, f"{kept.sheet} on {kept.machine}"
+    stated = wrapped(stated_words(rec)) if rec else _OUTSIDE
+    return paragraphs(
+        f"Kept to {KINDS[kept.operation].to} {pair}: {setting_words(kept.setting)}",
+        "" if told else stated,
+        bullets("Not current, try it first", kept.not_current),
+    )
 
 
 def none_kept_text(before: Kept) -> str:
@@ -212,13 +228,13 @@ def margin_lines(rec: Recommendation) -> list[str]:
     if rec.expected_pushes is not None and rec.expected_pushes_interval is not None:
         low, high = rec.expected_pushes_interval
         lines.append(
-            f"Expected pushes in the job, defects included: {rec.expected_pushes:.2g} on average,"
-            f" {low:.2g} to {high:.2g} in 9 of 10 jobs. {_pushes_apart(rec)}"
+            f"Expected pushes in the job, defects included: {about(rec.expected_pushes)} on"
+            f" average, {about(low)} to {about(high)} in 9 of 10 jobs. {_pushes_apart(rec)}"
         )
     if rec.pushes_per_hour is not None:
         lines.append(
             f"Expected pushes in an hour of cutting, coupon after coupon, defects included:"
-            f" {rec.pushes_per_hour:.2g}."
+            f" {about(rec.pushes_per_hour)}."
         )
     if rec.expected_cost is not None:
         lines.append(f"Expected cost: {rec.expected_cost:.2f}.")
@@ -238,12 +254,12 @@ def _pushes_apart(rec: Recommendation) -> str:
     defects = rec.expected_defects or 0.0
     hanging = (rec.expected_pushes or 0.0) - defects
     said = (
-        f"Of these {hanging:.2g} where the cut itself hangs: in {about_words(failing)} jobs,"
+        f"Of these {about(hanging)} where the cut itself hangs: in {about_words(failing)} jobs,"
         f" then at about {hanging / max(failing, 1e-9):.1f} places of the same job."
     )
     if defects:
         said += (
-            f" The other {defects:.2g} are knots and glue pockets, which no power buys off; with"
+            f" The other {about(defects)} are knots and glue pockets, which no power buys off; with"
             f" them {about_words(1.0 - (rec.chance_no_help or 0.0))} jobs need a push"
             " somewhere."
         )

@@ -233,32 +233,39 @@ def question_text(question: Question) -> str:
 
 
 _KINDS = {
-    ".svg": "drawing, a colour for each setting",
-    ".dxf": "drawing, a layer for each setting",
-    ".nc": "program",
-    "-outline.nc": "program that moves round the board, beam off",
-    "-record.pdf": "record sheet, one page to print",
-    "-plan.csv": "plan",
-    "-results.csv": "empty result file: fill it in, then record it",
+    ".svg": "the drawing, a colour for each setting",
+    ".dxf": "the same, a layer for each setting",
+    ".nc": "the program",
+    "-outline.nc": "moves round the board, beam off",
+    "-record.pdf": "the record sheet to print",
+    "-plan.csv": "the plan",
+    "-results.csv": "fill it in, then record it",
 }
 
 
 def files_text(files: Mapping[str, bytes], written: Sequence[Path], folder: Path) -> str:
     """Say which files were written, and which were left alone."""
     names = {path.name for path in written}
-    rows = [(path.name, file_kind(path.name)) for path in written]
     kept = [
         f"{name} in {folder} was filled in and is left as it is."
         for name in files
         if name not in names
     ]
-    listed = f"Files in {folder}:\n" + "\n".join(f"  {n:<28} {kind}".rstrip() for n, kind in rows)
+    kinds = [file_kind(path.name) for path in written]
+    listed = "; ".join(
+        f"{path.name}, {kind}" if kind else path.name
+        for kind, path in sorted(zip(kinds, written, strict=True), key=lambda one: _order(one[0]))
+    )
     if not any(name.endswith(".nc") for name in files):
         kept.append(
             "There is no program: the machine record doesn't say the S word at full power"
             " (calib machine change --power-word)."
         )
-    return "\n".join([*([listed] if rows else []), *kept])
+    return "\n".join([*([wrapped(f"Files in {folder}: {listed}.")] if written else []), *kept])
+
+
+def _order(kind: str) -> int:
+    return [*_KINDS.values(), kind].index(kind)
 
 
 def file_kind(name: str) -> str:

@@ -82,6 +82,17 @@ def speed_words(speed_mm_s: float | None) -> str:
     return "-" if speed_mm_s is None else show_speed(speed_mm_s)
 
 
+def about(number: float) -> str:
+    """Write a number to two figures, without an exponent.
+
+    Examples
+    --------
+    >>> about(103.0), about(0.0213)
+    ('100', '0.021')
+    """
+    return f"{float(f'{number:.2g}'):.10g}"
+
+
 def chance_words(advice: Advice) -> str:
     """Write a stated chance with what it holds for."""
     return f"chance {show_chance(advice.chance)} for {scope_words(advice)}"

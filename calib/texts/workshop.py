@@ -37,20 +37,27 @@ _VERDICTS = {
 
 def machine_text(machine: Machine, assumed: Sequence[str] = ()) -> str:
     """Describe a machine, and what is assumed of it."""
-    head = (
+    title = f"Assumed until you say otherwise (calib machine change {shlex.quote(machine.name)})"
+    return paragraphs(machine_head(machine), bullets(title, assumed))
+
+
+def machine_head(machine: Machine) -> str:
+    """Name a machine in one line."""
+    return (
         f"{machine.name}: {machine.rated_w:g} W {machine.source}, bed {machine.bed_mm[0]:g} x"
         f" {machine.bed_mm[1]:g} mm, up to {show_speed(machine.max_speed_mm_s)}"
     )
-    title = f"Assumed until you say otherwise (calib machine change {shlex.quote(machine.name)})"
-    return paragraphs(head, bullets("Known", _known(machine)), bullets(title, assumed))
 
 
 def shown_machine_text(
     machine: Machine, assumed: Sequence[str], setups: Sequence[SetupEntry]
 ) -> str:
-    """Describe a machine with its past, and the cautions in full."""
+    """Describe a machine with all that is known, its past, and the cautions in full."""
     return paragraphs(
-        machine_text(machine, assumed), setups_text(setups), bullets("Always", CAUTIONS)
+        machine_text(machine, assumed),
+        bullets("Known", _known(machine)),
+        setups_text(setups),
+        bullets("Always", CAUTIONS),
     )
 
 
@@ -80,19 +87,40 @@ def setups_text(setups: Sequence[SetupEntry]) -> str:
     return table(("since", "what changed", "note"), rows)
 
 
-def hazard_text(hazard: Hazard, *, always: bool = True) -> str:
+def hazard_text(hazard: Hazard) -> str:
     """Say what is known of a material."""
     matched = f" ({', '.join(hazard.matched)})" if hazard.matched else ""
     return paragraphs(
         f"This material{matched} {_VERDICTS[hazard.verdict]}.",
         bullets("To know", hazard.advice),
-        bullets("Always", CAUTIONS) if always else "",
     )
 
 
-def sheet_text(sheet: Sheet, hazard: Hazard, *, always: bool = True) -> str:
-    """Describe a sheet and its hazards; ``always``: with what holds of every material too."""
-    return paragraphs(sheet_head(sheet), hazard_text(hazard, always=always))
+def material_text(hazard: Hazard) -> str:
+    """Say what is known of a material before a sheet of it is there, with the cautions in full."""
+    return paragraphs(hazard_text(hazard), bullets("Always", CAUTIONS))
+
+
+def sheet_text(sheet: Sheet, hazard: Hazard) -> str:
+    """Describe a sheet and its hazards."""
+    return paragraphs(sheet_head(sheet), hazard_text(hazard))
+
+
+def added_sheet_text(sheet: Sheet, hazard: Hazard) -> str:
+    """Describe a new sheet; what holds of every material stands where it is burnt, and is shown."""
+    return paragraphs(
+        sheet_text(sheet, hazard),
+        f"The cautions in full: calib sheet show {shlex.quote(sheet.name)}",
+    )
+
+
+def shown_sheet_text(
+    sheet: Sheet, hazard: Hazard, lots: Sequence[SheetEntry], kept: Sequence[KeptSetting]
+) -> str:
+    """Describe a sheet with its lots, its kept settings and the cautions in full."""
+    return paragraphs(
+        sheet_text(sheet, hazard), bullets("Always", CAUTIONS), lots_text(lots), kept_text(kept)
+    )
 
 
 def sheet_head(sheet: Sheet) -> str:
