@@ -13,7 +13,6 @@ from calib.errors import BadFile, InvalidQuantity, InvalidRecord
 from calib.records import (
     GRADES,
     GRADES_SAID,
-    KINDS,
     READ_OFF,
     SCALES,
     THROUGH_GRADES,
@@ -224,7 +223,7 @@ def _reading_of(
         word = " ".join(row.fields[column].casefold().split())
         number = _NUMBER.fullmatch(word)
         word = number[1] if number else word
-        if word and column not in KINDS[grid.operation].read:
+        if word and column not in grid.read:
             refuse(column, say("results.leave_it_empty", reads=_reads(grid)))
         elif word and word not in words:
             refuse(column, say("results.give_or_leave_it_empty_if", allowed=allowed))
@@ -244,6 +243,4 @@ def _reading_of(
 
 
 def _reads(grid: Grid) -> str:
-    return say(
-        "results.board_is_read_in_only", grid=grid, read=" and ".join(KINDS[grid.operation].read)
-    )
+    return say("results.board_is_read_in_only", grid=grid, read=" and ".join(grid.read))

@@ -8,7 +8,8 @@ import math
 from hypothesis import strategies as st
 
 from calib.boards.layout import lay_out
-from calib.limits import snap_setting, speed_limits_mm_s
+from calib.boards.stair import lay_out_stair
+from calib.limits import limits_of, snap_setting, speed_limits_mm_s
 from calib.records import Grid, Machine, Operation, Setting, Sheet
 
 CO2 = Machine(
@@ -157,3 +158,12 @@ def make(
 ) -> Grid:
     """A board of settings of this count."""
     return lay_out(machine, sheet, operation, some_settings(machine, operation, count))
+
+
+def stair(machine: Machine = CO2, sheet: Sheet = BIRCH, steps: int = 12) -> Grid:
+    """A stair of so many speeds that the machine and the sheet allow."""
+    power = machine.ceiling_pct
+    low = limits_of(machine, sheet, "cut").slowest_at(power)
+    ratio = (min(machine.max_speed_mm_s / low, 40.0)) ** (1.0 / steps)
+    speeds = [low * ratio ** (step + 0.5) for step in range(steps)]
+    return lay_out_stair(machine, sheet, [snap_setting(machine, power, v) for v in speeds])

@@ -8,7 +8,7 @@ import io
 import ezdxf
 import numpy as np
 import pytest
-from boards import BIRCH, CO2, OPERATIONS, make
+from boards import BIRCH, CO2, OPERATIONS, make, stair
 from ezdxf.document import Drawing
 from lxml import etree
 from svgelements import Path
@@ -26,6 +26,7 @@ from calib.records import Grid, Setting, Sheet
 BOARDS = {
     **{operation: make(operation, 12) for operation in OPERATIONS},
     "focus": plan_focus(CO2, BIRCH),
+    "stair": stair(CO2, BIRCH),
     "comb": plan_comb(CO2, BIRCH, Setting(power_pct=60.0, speed_mm_s=12.0), stock_mm=3.0),
 }
 

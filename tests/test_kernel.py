@@ -11,7 +11,7 @@ import pytest
 from ordinal_cases import table
 from scipy.stats import norm
 
-from calib.fit.kernel import Latent, Readings, grade_chances, log_likelihood
+from calib.fit.kernel import Latent, Readings, grade_chances, log_chances, log_likelihood
 
 
 def plain(latent, cuts, grade, count) -> tuple[Latent, Readings]:
@@ -118,3 +118,26 @@ def test_readings_alike_are_told_once_and_counted_by_session():
 
     apart = (session == np.arange(3)[:, None]).astype(float)
     np.testing.assert_allclose(told(np.arange(8), count), told(row, apart), rtol=1e-10)
+
+
+def test_a_stair_counts_as_the_step_that_its_edge_lies_in():
+    """By brute force: the sheet's edge, moved by what a stair has to itself, and one scatter."""
+    steps, sigma, own, band = np.array([3.2, 3.1, 3.0, 2.9]), 0.05, 0.08, 0.06
+    through = np.array([0, 1, 2, 3, 4])  # so many steps, from the strongest on
+    latent = Latent(
+        critical=steps[np.maximum(through - 1, 0)][None, :],
+        scatter=np.array([sigma]),
+        shared=np.zeros(1),
+        cuts=np.array([[-band, 0.0]]),
+        next_step=np.append(steps, -np.inf)[through][None, :],
+    )
+    readings = Readings(
+        grade=np.where(through > 0, 2, 0), count=np.eye(5), length=np.ones(5), ln_whole=np.zeros(5),
+        misread=0.0, stair=np.ones(5, dtype=bool), stair_sd=own,
+    )  # fmt: skip
+    found = np.exp(log_chances(latent, readings, np.array([[3.04]]))[:, 0, 0])
+    rng = np.random.default_rng(5)
+    edge = 3.04 + own * rng.standard_normal(400_000) + sigma * rng.standard_normal(400_000)
+    brute = np.bincount((steps[:, None] > edge).sum(axis=0), minlength=5) / len(edge)
+    np.testing.assert_allclose(found, brute, atol=0.003)
+    np.testing.assert_allclose(found.sum(), 1.0, rtol=1e-12)

@@ -106,7 +106,7 @@ def board_of(planned: Grid | Board) -> Board:
     groups = tuple(
         Group(
             label=cell.label,
-            name=say("boards.cell", cell=cell),
+            name=say("boards.step" if grid.stair else "boards.cell", cell=cell),
             setting=cell.setting,
             strokes=tuple(_burn(grid, cell)),
         )
@@ -132,7 +132,7 @@ def _codes(grid: Grid, cell: Cell) -> Iterator[Stroke]:
     left = cell.x_mm if grid.operation == "cut" else cell.x_mm + MARK_INSET_MM
     beside = text_strokes(cell.label, CODE_CAP_MM, left, cell.y_mm - CODE_CLEAR_MM)
     yield from label_strokes(grid.label_setting, beside, cell.label)
-    if grid.operation == "cut":
+    if grid.operation == "cut" and not grid.stair:
         cap = COUPON_CODE_CAP_MM
         left = cell.x_mm + (cell.width_mm - text_width_mm(cell.label, cap)) / 2.0
         on_coupon = text_strokes(cell.label, cap, left, cell.y_mm + (cell.height_mm + cap) / 2.0)
@@ -141,6 +141,11 @@ def _codes(grid: Grid, cell: Cell) -> Iterator[Stroke]:
 
 def _burn(grid: Grid, cell: Cell) -> Iterator[Stroke]:
     setting = cell.setting  # made once: an area has a hundred lines
+    if grid.stair:
+        y = round(cell.y_mm + cell.height_mm / 2.0, 3)
+        ends = (round(cell.x_mm + cell.width_mm, 3), y), (round(cell.x_mm, 3), y)
+        yield Stroke(kind="cut", setting=setting, points=ends, cell=cell.label)
+        return
     if grid.operation == "cut":
         outline = _coupon_outline(cell)
         yield Stroke(kind="cut", setting=setting, points=outline, cell=cell.label, closed=True)

@@ -201,9 +201,12 @@ def _fields(width: float) -> Any:
 
 
 def _grades(grid: Grid) -> list[Any]:
-    """What each grade looks like."""
+    """What each grade looks like; of a stair, the one answer to tick."""
     parts: list[Any] = []
-    for name in KINDS[grid.operation].read:
+    if grid.stair:
+        steps = "  ".join(f"{TICK}\N{NO-BREAK SPACE}{n}" for n in range(len(grid.cells) + 1))
+        return [words(say("boards.cut_right_through"), 7.5, bold=True), gap(0.5), words(steps, 9.0)]
+    for name in grid.read:
         rows = [
             [swatch(name, grade), words(f"{key}: {meaning}")]
             for grade, (key, meaning) in enumerate(GRADES[name])

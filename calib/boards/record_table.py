@@ -71,7 +71,7 @@ def _part(
 ) -> Any:
     columns = [*_VALUES, *([("pitch\nmm", 8.0)] if KINDS[grid.operation].shape == "area" else [])]
     values, group_row, spans = len(columns), [""] * len(columns), []
-    for name in KINDS[grid.operation].read:
+    for name in () if grid.stair else grid.read:
         spans.append((len(columns) + 1, len(columns) + len(GRADES[name])))
         columns += [("", 1.4), *((key, _BOX_MM) for key, _ in GRADES[name])]
         group_row += ["", name, *[""] * (len(GRADES[name]) - 1)]
@@ -80,7 +80,7 @@ def _part(
     widths.append(width_mm - sum(widths))
     heads = [name if name.isdigit() or n < values else _upright(name, widths[n])
              for n, (name, _) in enumerate(columns)]  # fmt: skip
-    second = _UPRIGHT_MM if grid.operation == "cut" else _HEAD_MM[1]
+    second = _UPRIGHT_MM if spans else _HEAD_MM[1]
     size_pt = min(8.0, 1.75 * row_mm)
     tick_pt = 3.2 * row_mm / 1.2
     boxes = [box for a, b in spans for box in ["", *[TICK] * (b - a + 1)]]

@@ -121,6 +121,10 @@ def record(
     sheet: SheetName = None,
     session: SessionLabel = None,
     not_burnt: Cells = None,
+    through_to: Annotated[
+        int | None,
+        option("--through-to", "STEP", "Last step up to which a stair is cut right through; 0."),
+    ] = None,
     why: Why = "",
     note: Note = "",
     ready_made: ReadyMade = None,
@@ -149,6 +153,8 @@ def record(
     files, boards = _sorted(words)
     if not files and len(boards) != 1:
         raise CalibError(f"{' '.join(boards)} is no result file: give files, or one board's code.")
+    if through_to is not None:
+        return _stair(book, boards[0], through_to, session, why)
     if not_burnt:
         return _not_burnt(book, boards[0], not_burnt, why)
     if not files:
@@ -218,12 +224,30 @@ def _not_burnt(book: Book, board: str, cells: tuple[str, ...], why: str) -> Said
     return data, recorded_text(grid, done, readings)
 
 
+def _stair(book: Book, board: str, step: int | None, session: str | None, why: str) -> Said:
+    from calib.tasks.finding import find_board
+    from calib.tasks.results import next_step, record_stair
+    from calib.texts.boards import next_step_text, recorded_text
+
+    grid = find_board(book, board)
+    if step is None:
+        asked = f"Cut right through up to which step, 0 to {len(grid.cells)}?"
+        step = typer.prompt(asked, type=int, prompt_suffix=" ", err=True)
+    done = record_stair(book, grid, step, when=now(), session=session, why=why)
+    readings = book.readings(grid.board_id)
+    data = {"board_id": grid.board_id, "recorded": done, "readings": readings}
+    text = recorded_text(grid, done, readings)
+    return data, text, next_step_text(next_step(book, grid))
+
+
 def _cell_by_cell(book: Book, board: str, session: str | None) -> Said:
     from calib.tasks.finding import find_board
     from calib.tasks.results import CellByCell, session_label
     from calib.texts.boards import board_text
 
     grid = find_board(book, board)
+    if grid.stair:
+        return _stair(book, board, None, session, "")
     _ask(CellByCell(book, grid, session_label(now()) if session is None else session))
     readings, looks = book.readings(grid.board_id), book.looks(grid.board_id)
     data = {"board_id": grid.board_id, "readings": readings}

@@ -28,13 +28,15 @@ class Latent:
     """What M shape points say whatever α is.
 
     ``critical`` (M, n) is the α at which each reading is on cut point 0 [ln W]; ``scatter`` σ and
-    ``shared`` τ (M,); ``cuts`` (M, K), rising [ln W].
+    ``shared`` τ (M,); ``cuts`` (M, K), rising [ln W]. ``next_step`` (M, n) is ``critical`` of the
+    step of a stair that failed, -inf where none did; None without stairs.
     """
 
     critical: Array
     scatter: Array
     shared: Array
     cuts: Array
+    next_step: Array | None = None
 
     def some(self, points: npt.NDArray[np.int64]) -> Latent:
         """Of some points only."""
@@ -43,11 +45,13 @@ class Latent:
             scatter=self.scatter[points],
             shared=self.shared[points],
             cuts=self.cuts[points],
+            next_step=None if self.next_step is None else self.next_step[points],
         )
 
     def of_rows(self, rows: Ints) -> Latent:
         """For some readings only."""
-        return replace(self, critical=self.critical[:, rows])
+        following = None if self.next_step is None else self.next_step[:, rows]
+        return replace(self, critical=self.critical[:, rows], next_step=following)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +61,8 @@ class Readings:
     ``grade`` and ``length`` (n,): the path over a coupon's, along all of which the top grade is
     reached, so that its chance is raised to that power; ``ln_whole`` (n,) is the ln chance that no
     defect spoils it. ``count`` (G, n); ``lots`` names the lot of each session, ``lot_scale`` is how
-    much lots differ [ln W].
+    much lots differ [ln W]. ``stair`` (n,) are readings of stairs, None
+    without any, all of whose steps differ alike from coupons, by ``stair_sd`` [ln W].
     """
 
     grade: Ints
@@ -65,6 +70,8 @@ class Readings:
     length: Array
     ln_whole: Array
     misread: float
+    stair: npt.NDArray[np.bool_] | None = None
+    stair_sd: float = 0.0
     lots: tuple[str, ...] = ("",)
     lot_scale: float = 0.0
 
@@ -76,6 +83,7 @@ class Readings:
             count=self.count[:, rows],
             length=self.length[rows],
             ln_whole=self.ln_whole[rows],
+            stair=None if self.stair is None else self.stair[rows],
         )
 
 
@@ -94,7 +102,9 @@ def log_chances(latent: Latent, readings: Readings, location: Array) -> Array:
     place = location * sharp
     found = np.zeros((len(readings.count), shapes, nodes))
     told = [(np.flatnonzero(times), times[times > 0]) for times in readings.count]
-    kinds = list(zip(readings.grade, readings.length == 1.0, readings.ln_whole == 0.0, strict=True))
+    stair = np.zeros(n, dtype=bool) if readings.stair is None else readings.stair
+    alike_in = readings.grade, readings.length == 1.0, readings.ln_whole == 0.0, stair
+    kinds = list(zip(*alike_in, strict=True))
     step = max(_AT_ONCE // max(n * nodes, 1), 1)
     for start in range(0, shapes if n else 0, step):
         part = slice(start, start + step)
@@ -102,7 +112,13 @@ def log_chances(latent: Latent, readings: Readings, location: Array) -> Array:
         for kind in sorted(set(kinds)):
             rows = np.array([i for i, own in enumerate(kinds) if own == kind])
             y = critical[rows, part, None] - place[part]
-            chance[rows] = _chance_read(y, cuts[:, part, None], readings, rows)
+            if kind[-1]:
+                assert latent.next_step is not None
+                failed = (latent.next_step[part][:, rows] * sharp[part]).T[..., None] - place[part]
+                blunt = 1.0 / np.hypot(1.0, readings.stair_sd * sharp[part])
+                chance[rows] = _chance_of_stair(y, failed, cuts[:, part, None], blunt, kind[0])
+            else:
+                chance[rows] = _chance_read(y, cuts[:, part, None], readings, rows)
         if readings.misread:
             chance *= 1.0 - readings.misread
             chance += readings.misread / (len(cuts) + 1)
@@ -127,6 +143,19 @@ def _chance_read(y: Array, cuts: Array, readings: Readings, rows: Ints) -> Array
         reached = np.exp(length * log_ndtr(above) + ln_whole)
     # A path shorter than a coupon may drop more surely than a coupon hangs.
     return np.asarray(reached if grade == top else np.maximum(1.0 - under - reached, 0.0))
+
+
+def _chance_of_stair(y: Array, failed: Array, cuts: Array, blunt: Array, grade: int) -> Array:
+    """Chance that a stair went through up to a step at latents y and no further, (rows, M, A).
+
+    ``failed`` are the latents of the step after it, -inf after the last; of a stair that didn't go
+    through at all (a lower grade) y is that of its first step. ``blunt`` (M, 1) is σ over the
+    scatter of a stair.
+    """
+    reached = ndtr((y - cuts[-1]) * blunt)
+    if grade < len(cuts):
+        return np.asarray(1.0 - reached)
+    return np.asarray(np.maximum(reached - ndtr((failed - cuts[-1]) * blunt), 0.0))
 
 
 def log_likelihood(latent: Latent, readings: Readings, location: Array) -> Array:

@@ -32,7 +32,7 @@ from scipy.special import betaincinv, log_ndtr, ndtr, ndtri
 from calib.fit import kernel
 from calib.fit.engine import Problem, systematic
 from calib.fit.kernel import Ints, Latent, Readings
-from calib.fit.priors import MISREAD, CutPrior, GradedPrior
+from calib.fit.priors import MISREAD, STAIR_SD, CutPrior, GradedPrior
 from calib.physics import delivered_power_w, mean_coupon_speed_mm_s
 from calib.records import COUPON_CUT_MM, GRADES, THROUGH_GRADES, Burn, Machine, Setting
 
@@ -69,6 +69,8 @@ class Settings:
     ln_passes: Array
     ln_pitch_ratio: Array
     pivot: float = 1.0  # Share at which what is set counts as such, wherever the beam starts
+    # Of stairs, ln speed of the step that failed, inf where none did; None without any
+    ln_next_ratio: Array | None = None
 
 
 def counted_ln_share(ln_share: Array, start: Array | float, pivot: float) -> Array:
@@ -248,7 +250,11 @@ def problem_of(
             length = (b.cut_length_mm or COUPON_CUT_MM) / COUPON_CUT_MM if cut else 1.0
             lot = THIS_LOT if b.lot is None else f"lot {b.lot}"
             session = (lot, "job" if b.source == "job" else "board", b.session)
-            row = (b.power_pct, b.speed_mm_s, b.passes, b.line_pitch_mm or np.inf, grade, length)
+            straight = b.source == "stair"
+            row = (
+                *(b.power_pct, b.speed_mm_s, b.passes, b.line_pitch_mm or np.inf, grade),
+                *(1.0 if straight else length, straight, b.fails_at_mm_s or np.inf),
+            )
             counts[row, session if cut else (THIS_LOT, "board", "")] += b.count
     rows = sorted({row for row, _ in counts})
     sizes: Counter[tuple[str, str, str]] = Counter()
@@ -259,9 +265,19 @@ def problem_of(
     place = {row: i for i, row in enumerate(rows)}
     for (row, session), times in counts.items():
         count[sessions.index(session), place[row]] = times
-    power, speed, passes, pitch, read, path = np.array(rows, dtype=float).reshape(-1, 6).T
+    table = np.array(rows, dtype=float).reshape(-1, 8)
+    power, speed, passes, pitch, read, path, is_stair, failed = table.T
+    stair = is_stair > 0.0
     pitch = np.where(np.isinf(pitch), np.nan, pitch)
     at = settings_of(machine, (power, speed, passes, pitch), prior, response)
+    if stair.any():
+        # Along a straight cut no corner slows the head.
+        along = np.log(speed / prior.speed0_mm_s)
+        at = replace(
+            at,
+            ln_speed_ratio=np.where(stair, along, at.ln_speed_ratio),
+            ln_next_ratio=np.log(failed / prior.speed0_mm_s),
+        )
     silent = {
         "passes": not at.ln_passes.any(),
         "pitch": not at.ln_pitch_ratio.any(),
@@ -282,6 +298,8 @@ def problem_of(
             length=path,
             ln_whole=-(cut.defects_per_m if cut else 0.0) * COUPON_CUT_MM / 1000.0 * path,
             misread=MISREAD,
+            stair=stair if stair.any() else None,
+            stair_sd=STAIR_SD,
             lots=tuple(lot for lot, _, _ in sessions) or (THIS_LOT,),
             lot_scale=cut.lot_scale if cut else 0.0,
         ),
@@ -299,8 +317,15 @@ def parameters_of(prior: CutPrior | GradedPrior) -> tuple[str, ...]:
 
 def latent_of(shape: CutShape | GradedShape, at: Settings) -> Latent:
     """The kernel's latent of shapes at settings."""
+    following = None
+    if at.ln_next_ratio is not None:
+        following = shape.critical(replace(at, ln_speed_ratio=at.ln_next_ratio))
     return Latent(
-        critical=shape.critical(at), scatter=shape.scatter, shared=shape.shared, cuts=shape.cuts
+        critical=shape.critical(at),
+        scatter=shape.scatter,
+        shared=shape.shared,
+        cuts=shape.cuts,
+        next_step=following,
     )
 
 

@@ -12,6 +12,9 @@ from calib.records import KINDS, Machine, Operation, Sheet
 # Chance that a result is misread or mistyped (common practice, no source). It stands in the
 # likelihood only, never in a promise.
 MISREAD = 0.01
+# How much a stair differs from coupons, all its steps alike: it has no corners, and each step warms
+# the next (judgement, no source) [ln W].
+STAIR_SD = 0.08
 # The reference speed of a cut is where the edge is expected at this share of full power: there the
 # conduction share f has its prior. Within most machines' ceiling (common practice, no source).
 _REFERENCE_SHARE = 0.6

@@ -19,7 +19,16 @@ from calib.logbook.events import outcome_of
 from calib.logbook.ledger import Entry, entries, stands, with_state
 from calib.logbook.room import Directory, Room, code_of, counting
 from calib.logbook.runs import lot_of, of_pair
-from calib.records import COUPON_CORNER_MM, COUPON_MM, READ_OFF, Burn, Operation, Reading
+from calib.records import (
+    COUPON_CORNER_MM,
+    COUPON_MM,
+    READ_OFF,
+    Burn,
+    Operation,
+    Reading,
+    Setting,
+    stair_burn,
+)
 
 _CELL = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm", "x_mm", "y_mm", "burn_order")
 _LOOSE = ("job", "check_strip")
@@ -174,6 +183,9 @@ def said_of_boards(
 
 def _burns_of(board: Entry, said: Mapping[str, Said], knows: _Known) -> Iterator[Burn]:
     grid = board.body["grid"]
+    if grid.get("stair"):
+        yield from _stair_of(grid, said, knows)
+        return
     cells = sorted(enumerate(grid["cells"]), key=lambda one: (one[1]["burn_order"], one[0]))
     for _, cell in cells:
         look = the_look(said.get(cell["label"], {}))
@@ -187,6 +199,25 @@ def _burns_of(board: Entry, said: Mapping[str, Said], knows: _Known) -> Iterator
                 **{name: cell[name] for name in _CELL},
                 **dict(zip(READ_OFF, grades_of(look), strict=True)),
             )
+
+
+def _stair_of(grid: Any, said: Mapping[str, Said], knows: _Known) -> Iterator[Burn]:
+    """The one burn that the readings of a stair's steps are."""
+    looks = [the_look(said.get(cell["label"], {})) for cell in grid["cells"]]
+    told = [look if look is not None and knows.counts(look.body) else None for look in looks]
+    through = [None if look is None else grades_of(look)[0] for look in told]
+    steps = [
+        Setting(power_pct=c["power_pct"], speed_mm_s=c["speed_mm_s"], passes=c["passes"])
+        for c in grid["cells"]
+    ]
+    sessions = [look.body["session"] for look in told if look is not None]
+    burn = stair_burn(
+        steps,
+        [None if grade is None else grade == "through" for grade in through],
+        sessions[0] if sessions else "",
+    )
+    if burn is not None:
+        yield burn
 
 
 def _cut_length_mm(operation: str, cell: Mapping[str, Any]) -> float | None:

@@ -1,7 +1,7 @@
 """The words of calib as frozen records; each checks itself once, when made."""
 
 from calib.records.advice import Advice
-from calib.records.boards import Cell, Grid, Reading
+from calib.records.boards import Cell, Grid, Reading, stair_burn
 from calib.records.burns import READ_OFF, Burn, Outcome, Setting
 from calib.records.content import content_of
 from calib.records.costs import Costs
@@ -74,5 +74,6 @@ __all__ = [
     "Sheet",
     "Through",
     "THROUGH_GRADES",
+    "stair_burn",
     "USUAL_RELIABILITY",
 ]

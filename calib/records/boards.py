@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated
 
 from pydantic import Field
 
-from calib.records.burns import Outcome, Passes, Pitch, Power, Setting, Speed, setting_of
+from calib.records.burns import Burn, Outcome, Passes, Pitch, Power, Setting, Speed, setting_of
 from calib.records.fields import Number, Text, Whole, Words, misfit, record, says
 from calib.records.machine import Machine
 from calib.records.sheet import Sheet
-from calib.records.words import Operation
+from calib.records.words import KINDS, Operation
 from calib.texts.say import say
 
 Caliper = Annotated[Number | None, says("Coupon as the caliper shows it.", gt=0, le=1000)]
@@ -49,6 +50,7 @@ class Grid:
     sheet: Annotated[Sheet, says("The sheet it is for.")]
     operation: Annotated[Operation, says("What is burnt.")]
     round: Annotated[Whole, says("Which grid of this pair, from 1.", ge=1, le=1000)] = 1
+    stair: Annotated[bool, says("One straight cut; its cells are its steps, slow to fast.")] = False
     board_mm: Annotated[tuple[Side, Side], says("Width and height of the board.")]
     cells: Annotated[tuple[Cell, ...], says("The cells, in the order of their codes.")]
     label_setting: Annotated[Setting, says("The setting that marks the codes; never a cell's.")]
@@ -57,6 +59,11 @@ class Grid:
     def __post_init__(self) -> None:
         if not self.cells:
             misfit(self, "cells", self.cells, say("records.grid_needs_at_least_one_cell"))
+
+    @property
+    def read(self) -> tuple[str, ...]:
+        """What is read off each of its cells, in the order in which it is asked."""
+        return ("through",) if self.stair else KINDS[self.operation].read
 
 
 @record
@@ -67,3 +74,30 @@ class Reading(Outcome):
     note: Annotated[Words, says("Your own words.")] = ""
     width_mm: Caliper = None
     height_mm: Caliper = None
+
+
+def stair_burn(
+    steps: Sequence[Cell | Setting], through: Sequence[bool | None], session: str = ""
+) -> Burn | None:
+    """What a stair's steps, slow to fast, say as one burn; None where no step was read.
+
+    Steps that contradict one another leave the edge anywhere between the first that failed and the
+    last that went through.
+    """
+    read = [(step, fell) for step, fell in zip(steps, through, strict=True) if fell is not None]
+    if not read:
+        return None
+    failed = next((n for n, (_, fell) in enumerate(read) if not fell), len(read))
+    last = max((n for n, (_, fell) in enumerate(read) if fell), default=-1)
+    went, fails = min(failed - 1, last), max(last + 1, failed)
+    at = read[max(went, 0)][0]
+    return Burn(
+        operation="cut",
+        power_pct=at.power_pct,
+        speed_mm_s=at.speed_mm_s,
+        passes=at.passes,
+        through="through" if went >= 0 else "no",
+        fails_at_mm_s=read[fails][0].speed_mm_s if went >= 0 and fails < len(read) else None,
+        source="stair",
+        session=session,
+    )

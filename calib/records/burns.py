@@ -72,6 +72,14 @@ class Burn(Outcome):
         says("Cut path of one part; empty: the standard coupon.", gt=0, le=10_000_000),
     ] = None
     source: Annotated[BurnSource, says("Where it was burnt.")] = "board"
+    fails_at_mm_s: Annotated[
+        Number | None,
+        says(
+            "Of a stair that went through to this speed: the next step's, which didn't.",
+            gt=0,
+            le=20_000,
+        ),
+    ] = None
     session: Annotated[Text, says("What was burnt in one go with one set-up.")] = ""
     lot: Annotated[
         Text | None, says("The lot it was burnt of, where that isn't the sheet's current one.")

@@ -8,7 +8,7 @@ from typing import Literal, NamedTuple, get_args
 
 Operation = Literal["cut", "line_mark", "area_mark"]
 Through = Literal["no", "hanging", "through"]
-BurnSource = Literal["board", "job", "check_strip"]
+BurnSource = Literal["board", "stair", "job", "check_strip"]
 LaserSource = Literal["co2", "diode"]
 ClassesBy = Literal["colour", "group"]
 Corner = Literal["lower_left", "lower_right", "upper_left", "upper_right"]

@@ -11,11 +11,14 @@ import numpy as np
 
 from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
 from calib.boards.gentle import KnownMarks
+from calib.boards.layout import LayoutOptions
+from calib.boards.stair import lay_out_stair
 from calib.errors import LogbookError, NeedsYes
 from calib.fit.region import Region, thinned_region
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters, Line
 from calib.plan.far_side import far_side
+from calib.plan.stair import STEPS, stair_settings
 from calib.records import (
     GRADES,
     KINDS,
@@ -179,6 +182,36 @@ def plan_check(
     planned = as_planned(region, grid, files=files, unread=unread)
     book.add_board(grid, when=when, forecasts=planned.forecasts)
     return planned
+
+
+def plan_stair(
+    book: Book,
+    machine: str | None,
+    sheet: str | None,
+    wish: CheckWish,
+    *,
+    when: datetime,
+    files: FileWish | None,
+) -> Planned:
+    """Plan a stair, a dozen speeds along one cut, and store it; as ``plan_boards``."""
+    region = region_of_pair(book, machine, sheet, "cut")
+    check_hazard(region.sheet, region.machine, "cut")
+    earlier = boards_of(book, region)
+    options = LayoutOptions(
+        offcut_mm=wish.offcut_mm,
+        round=max((board.round or 0 for board in earlier), default=0) + 1,
+        marks=marks_of(book, region.machine, region.sheet),
+    )
+    steps = stair_settings(region, wish.burns or STEPS)
+    grid = lay_out_stair(region.machine, region.sheet, steps, options)
+    book.add_board(grid, when=when, forecasts={})
+    return Planned(
+        grid=grid,
+        before=len(region.burns),
+        unread=tuple(board.id for board in earlier if not board.read),
+        forecasts={},
+        files={} if files is None else board_files(grid, files),
+    )
 
 
 def boards_of(book: Book, region: Region) -> tuple[Line, ...]:

@@ -12,7 +12,7 @@ from calib.errors import InvalidRecord, Misfit, shown
 from calib.logbook import Book
 from calib.records import Setting
 from calib.records.fields import fields_of
-from calib.tasks.boards import Planned, plan_boards, plan_focus_board
+from calib.tasks.boards import Planned, plan_boards, plan_focus_board, plan_stair
 from calib.tasks.checks import plan_lot, plan_strip
 from calib.tasks.elsewhere import CarriedOver, carry_over
 from calib.tasks.files import focus_files
@@ -32,6 +32,7 @@ from calib.tasks.wishes import (
 # What may be said of a board of each purpose.
 PURPOSES: Mapping[str, tuple[Any, ...]] = {
     "edge": (Pair, BoardWish, FileWish),
+    "stair": (Named, CheckWish, FileWish),
     "lot": (Named, CheckWish, Setting, FileWish),
     "check": (Named, CheckWish, FileWish),
     "transfer": (Pair, ElsewhereWish, FileWish),
@@ -91,8 +92,8 @@ def plan_for(
             book, machine, sheet, asked(Pair).operation, wish, when=when, files=files, sure=sure
         )
         return PlannedFor(purpose=purpose, boards=made, split=wish.split)
-    if purpose in ("lot", "check"):
-        plan = plan_lot if purpose == "lot" else plan_strip
+    if purpose in ("lot", "check", "stair"):
+        plan = {"lot": plan_lot, "check": plan_strip, "stair": plan_stair}[purpose]
         wish = asked(CheckWish, setting=setting())
         board = plan(book, machine, sheet, wish, when=when, files=files)
         return PlannedFor(purpose=purpose, boards=(board,))

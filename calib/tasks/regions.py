@@ -341,7 +341,8 @@ def summarise(region: Region, wish: RegionWish, *, passes: int | None = None) ->
     opinion = second_opinion(region)
     outcomes: Counter[str] = Counter()
     for burn in region.burns:
-        outcomes[str(burn.through) if is_cut else f"mark {burn.mark}"] += burn.count
+        came = "stair" if burn.source == "stair" else str(burn.through)
+        outcomes[came if is_cut else f"mark {burn.mark}"] += burn.count
     burnt = [burn.power_pct for burn in region.burns if burn.passes == shown]
     # Before any burn: cuts need the upper half, marks all powers from where a beam is sure.
     least = max(0.5 * machine.ceiling_pct if is_cut else 1.0, 1.2 * machine.beam_starts_pct)

@@ -9,10 +9,9 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any, Literal
 
-from calib.errors import BadFile, CalibError, InvalidRecord, LogbookError, shown
+from calib.errors import BadFile, CalibError, InvalidRecord, LogbookError, shown, unfit
 from calib.logbook import Book, Recorded
 from calib.records import (
-    KINDS,
     SCALES,
     THROUGH_GRADES,
     Burn,
@@ -173,6 +172,23 @@ def check_burnt_for(book: Book, grid: Grid, machine: str | None, sheet: str | No
         )
 
 
+def record_stair(
+    book: Book, grid: Grid, step: int, *, when: datetime, session: str | None = None, why: str = ""
+) -> Recorded:
+    """Record up to which step a stair is cut right through, 0 if it isn't at all; raises
+    InvalidRecord when the board is no stair, or has no such step."""
+    if not grid.stair:
+        raise InvalidRecord(f"Board {grid.board_id} is no stair: record its cells one by one.")
+    if not 0 <= step <= len(grid.cells):
+        raise unfit("step", step, f"give a step from 0 to {len(grid.cells)}")
+    readings = [
+        Reading(cell=cell.label, through="through" if number < step else "no")
+        for number, cell in enumerate(grid.cells)
+    ]
+    label = session_label(when) if session is None else session
+    return book.record(grid.board_id, readings, when=when, session=label, why=why)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
     """One thing to be read off a cell."""
@@ -276,7 +292,7 @@ def _questions(grid: Grid) -> Iterator[Question]:
         for name, scale in SCALES.items()
     }
     for cell in grid.cells:
-        for field in KINDS[grid.operation].read:
+        for field in grid.read:
             yield Question(cell=cell, field=field, choices=known[field])
 
 
