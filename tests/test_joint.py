@@ -186,17 +186,17 @@ def test_nothing_read_gives_nothing():
 
 
 def test_slips_are_refused_with_their_value():
-    with pytest.raises(InvalidRecord, match="FitReading.label is 'S12': comb"):
+    with pytest.raises(InvalidRecord, match="There is no 'S12' on comb"):
         fit_joint(BOARD, [FitReading(label="S12", feel="snug")], STOCK)
     with pytest.raises(
-        InvalidRecord, match=r"FitReading.top_mm of T5 is 81.8 mm, drawn are 8.4 mm"
+        InvalidRecord, match=r"The width of T5 \(top\) is 81.8 mm, drawn are 8.4 mm"
     ):
         fit_joint(BOARD, [FitReading(label="T5", top_mm=(81.8,))], STOCK)
-    with pytest.raises(InvalidRecord, match=r"FitReading.bottom_mm of G is 7.7 mm, drawn are 8 mm"):
+    with pytest.raises(InvalidRecord, match=r"The width of G \(bottom\) is 7.7 mm, drawn are 8 mm"):
         fit_joint(BOARD, [FitReading(label="G", bottom_mm=(7.7,))], STOCK)
-    with pytest.raises(InvalidRecord, match="FitReading.feel of S1 is 'firm': give one of tight"):
+    with pytest.raises(InvalidRecord, match="How S1 feels is 'firm': give one of tight"):
         FitReading(label="S1", feel="firm")
-    with pytest.raises(InvalidRecord, match="FitReading.across_mm of S1 holds nan"):
+    with pytest.raises(InvalidRecord, match=r"The width of S1 \(across\) holds nan"):
         FitReading(label="S1", across_mm=(math.nan,))
     with pytest.raises(InvalidRecord, match="stock_mm holds -3.0"):
         fit_joint(BOARD, felt(BOARD, 2.8), (-3.0,))

@@ -84,7 +84,9 @@ def test_a_slip_is_refused_with_its_value(width: float, shown: str):
 
 
 def test_a_cell_of_another_board_is_refused():
-    with pytest.raises(InvalidRecord, match="Reading.cell is 'C9': this board's cells are A1, A2"):
+    with pytest.raises(
+        InvalidRecord, match="There is no cell 'C9' on this board: its cells are A1, A2"
+    ):
         kerf_from_coupons(CO2, [Reading(cell="C9", width_mm=15.8)], cells_of([12.0, 14.0]))
 
 

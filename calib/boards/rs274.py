@@ -37,7 +37,7 @@ def grid_program(planned: Grid | Board, *, from_cell: str | None = None) -> str:
         return _program(board, board.title)
     codes = [group.label for group in board.groups]
     if from_cell not in codes:
-        raise InvalidRecord(say("boards.from_cell", from_cell=from_cell, codes=min(codes)))
+        raise InvalidRecord(say("boards.no_such_cell", from_cell=from_cell, codes=min(codes)))
     rest = replace(board, labels=(), groups=board.groups[codes.index(from_cell) :])
     return _program(rest, say("boards.from_cell_2", board=board, from_cell=from_cell))
 

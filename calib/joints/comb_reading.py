@@ -52,16 +52,14 @@ class FitReading:
         if self.feel is not None and self.feel not in FEELS:
             raise InvalidRecord(
                 say(
-                    "joints.fitreading_feel",
+                    "joints.feel_of",
                     label=self.label,
                     feel=self.feel,
                     feels=", ".join(FEELS),
                 )
             )
         for face in FACES:
-            check_widths(
-                say("joints.fitreading_of", face=face, label=self.label), self.widths_mm(face)
-            )
+            check_widths(say("joints.width_of", face=face, label=self.label), self.widths_mm(face))
 
     def widths_mm(self, face: Face) -> tuple[float, ...]:
         """Widths at a face [mm]."""
@@ -127,7 +125,7 @@ def checked(board: CombBoard, readings: Iterable[FitReading]) -> list[tuple[Comb
         if step is None:
             raise InvalidRecord(
                 say(
-                    "joints.fitreading_label",
+                    "joints.no_such_step",
                     reading=reading,
                     board=board,
                     steps=", ".join(steps),
@@ -160,7 +158,7 @@ def _places(matched: Sequence[tuple[CombStep, FitReading]], face: Face) -> dict[
     kerfs: dict[CombStep, list[float]] = {}
     for step, reading in matched:
         for width in reading.widths_mm(face):
-            where = say("joints.fitreading_of_2", face=face, step=step)
+            where = say("joints.width_of_step", face=face, step=step)
             kerf = kerf_of(width, step.width_mm, where, part=step.kind == "tongue")
             kerfs.setdefault(step, []).append(kerf)
     places: dict[Jaws, Places] = {}

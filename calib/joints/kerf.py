@@ -63,7 +63,7 @@ def kerf_from_coupons(
         cell = by_label.get(reading.cell)
         if cell is None:
             raise InvalidRecord(
-                say("joints.reading_cell", reading=reading, by_label=", ".join(by_label))
+                say("joints.no_such_cell", reading=reading, by_label=", ".join(by_label))
             )
         for side in ("width_mm", "height_mm"):
             measured = getattr(reading, side)
