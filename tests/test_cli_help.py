@@ -148,7 +148,9 @@ def test_what_does_not_belong_to_a_board_is_refused_in_a_sentence(planned: Shell
         "--tongues is 3: it belongs to a board for joint, not to one for focus; leave it out."
     )
     said = planned.refusal("plan", "--for", "party")
-    assert said.startswith("A board can't be planned for 'party': give one of edge, lot, check")
+    assert said.startswith(
+        "A board can't be planned for 'party': give one of edge, stair, lot, check"
+    )
     assert "add --job" in planned.refusal("record", "last", "--through", "3")
 
 

@@ -139,3 +139,12 @@ def test_a_machine_that_becomes_a_diode_loses_what_was_assumed_of_a_tube(shell: 
     machine = shell.json("machine", "show", "bench")["machine"]
     assert (machine["beam_starts_pct"], machine["ceiling_pct"]) == (2.0, 100.0)
     assert (machine["beam_on_word"], machine["power_follows_speed"]) == ("M4", True)
+
+
+def test_a_new_machine_gets_a_trial_line(shell: Shell) -> None:
+    said = shell.run(*MACHINE, "--into", str(shell.folder / "bench")).stderr
+    assert "two lines of 20 mm at low power" in " ".join(said.split())
+    assert (shell.folder / "bench" / "trial.nc").is_file()
+    plain = ("machine", "add", "plain", "--watts", "40", "--bed", "300x200", "--top-speed", "300")
+    said = shell.run(*plain, "--into", str(shell.folder / "plain")).stderr
+    assert "There is no trial line" in said

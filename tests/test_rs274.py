@@ -9,6 +9,7 @@ import pytest
 from boards import (
     CO2,
     DIODE,
+    MACHINES,
     OPERATIONS,
     TUBE_40,
     TUBE_100,
@@ -20,7 +21,7 @@ from boards import machines as any_machine
 from boards import sheets as any_sheet
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from program_checks import assert_as_planned, assert_sound, lit
+from program_checks import as_standard, assert_as_planned, assert_sound, lit
 from pygcode import Line
 from pygcode.machine import Machine as ReadingMachine
 from rs274_checker import check
@@ -32,7 +33,8 @@ from calib.boards.rs274 import (
     grid_program_per_setting,
     outline_program,
 )
-from calib.errors import BoardDoesNotFit, MachineLimit
+from calib.boards.trial import trial_program
+from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit
 from calib.hazards import CAUTIONS
 from calib.records import Machine, Sheet
 
@@ -196,7 +198,7 @@ def test_a_diodes_program_starts_from_its_own_defaults_and_says_what_the_control
     assert "\nM4 S0\n" in text
     assert "\nM3" not in text
     head = text.replace(")\n(", " ")
-    assert "its laser mode must be on" in head
+    assert "laser mode must be on before anything burns" in head
     assert "eyewear marked for the wavelength on its label" in head
     assert "tube" not in head
 
@@ -221,6 +223,52 @@ def test_names_cannot_break_out_of_a_comment():
 
 
 def test_a_long_text_is_broken_into_short_comments():
-    lines = comment_lines("word " * 100)
+    lines = comment_lines(CO2, "word " * 100)
     assert all(len(line) <= 102 for line in lines)
     assert " ".join(line[1:-1] for line in lines) == ("word " * 100).strip()
+
+
+@pytest.mark.parametrize("operation", OPERATIONS)
+@pytest.mark.parametrize(
+    "traits",
+    [
+        {"percent_lines": True},
+        {"comments_in": "semicolon"},
+        {"path_word": "G64 P0.02"},
+        {"pause_in": "ms", "air_wait_s": 2.5},
+        {"beam_on_word": "M3 I"},
+        {"beam_on_word": "M4 I", "comments_in": "semicolon", "path_word": "G61", "pause_in": "ms"},
+    ],
+    ids=lambda traits: " ".join(traits),
+)
+def test_what_a_controller_takes_is_written_for_it_and_nothing_else_changes(traits, operation):
+    usual, special = TWO_AIRS, dataclasses.replace(TWO_AIRS, **traits)
+    text = grid_program(make(operation, 6, special))
+    plain = check(grid_program(make(operation, 6, usual)))
+    found = assert_sound(make(operation, 6, special), text)
+    assert_as_planned(make(operation, 6, special), found)
+    moved = [(m.rapid, m.start, m.end, m.feed, m.power, m.air) for m in found.moves]
+    assert moved == [(m.rapid, m.start, m.end, m.feed, m.power, m.air) for m in plain.moves]
+    assert "laser mode must be on before anything burns" in text
+
+
+@pytest.mark.parametrize("word", ["G5", "G64 P", "G61 P0.1", "G64 P-1", "G64\nM3"])
+def test_a_word_for_corners_is_one_of_the_standard(word):
+    with pytest.raises(InvalidRecord, match="path_word"):
+        dataclasses.replace(CO2, path_word=word)
+
+
+@pytest.mark.parametrize("machine", [*MACHINES, TWO_AIRS], ids=lambda machine: machine.name)
+def test_a_trial_is_two_gentle_lines_the_second_with_air(machine):
+    text = trial_program(machine)
+    report = check(as_standard(machine, text))
+    assert report.errors == []
+    first, second = lit(report)
+    for line in (first, second):
+        assert math.dist(line.start, line.end) == pytest.approx(20.0)
+        assert machine.beam_starts_pct < 100 * line.power / machine.power_word_full < 20.0
+    assert not first.air
+    assert second.air == ({machine.air_on_word} if machine.air_on_word else set())
+    assert CAUTIONS[0] in text
+    with pytest.raises(MachineLimit, match="S word at full power"):
+        trial_program(dataclasses.replace(machine, power_word_full=None))

@@ -78,44 +78,47 @@ def _program(board: Board, title: str) -> str:
 
 def program(machine: Machine, body: Iterable[str], comments: Iterable[str]) -> str:
     """Put head and end round the lines of a program."""
-    head = ["%", *(line for text in comments for line in comment_lines(text))]
-    head += ["G21", "G90", "G94", "G17", "M5", "S0"]
+    around = ["%"] if machine.percent_lines else []
+    path = [machine.path_word] if machine.path_word else []
+    head = [line for text in comments for line in comment_lines(machine, text)]
+    head += ["G21", "G90", "G94", "G17", *path, "M5", "S0"]
     # Air that is switched on by hand isn't switched off by a program.
     air_off = [machine.air_off_word] if machine.air_on_word and machine.air_off_word else []
-    lines = [*head, *air_off, *body, "M5", "S0", *air_off, "M2", "%"]
+    lines = [*around, *head, *air_off, *body, "M5", "S0", *air_off, "M2", *around]
     return "\n".join(lines) + "\n"
 
 
-def comment_lines(text: str) -> list[str]:
-    """Turn a text into comment lines that every controller can skip.
-
-    Examples
-    --------
-    >>> comment_lines("Größe (innen): 3 mm")
-    ['(Grosse [innen]: 3 mm)']
-    """
+def comment_lines(machine: Machine, text: str) -> list[str]:
+    """Turn a text into comment lines that the controller skips."""
     plain = transliterate(text).translate(_IN_COMMENTS)
     plain = "".join(sign for sign in plain if " " <= sign <= "~")
-    return [f"({line})" for line in textwrap.wrap(plain, _COMMENT_WIDTH)]
+    lines = textwrap.wrap(plain, _COMMENT_WIDTH)
+    return [f"; {line}" if machine.comments_in == "semicolon" else f"({line})" for line in lines]
 
 
-def _comments(board: Board, title: str) -> list[str]:
-    machine = board.machine
+def program_comments(machine: Machine, title: str) -> list[str]:
+    """The head of every program: what it is, and what the controller must be set to."""
     corner = machine.origin.replace("_", " ")
     lines = [
         title,
-        say(
-            "boards.zero_is_boards_corner",
-            corner=corner,
-            machine=machine,
-            which="away from" if machine.y_up else "towards",
-        ),
         say("boards.is_power", power_word_full=machine.power_word_full or 0.0, machine=machine),
+        say("boards.laser_mode_must_be_on"),
     ]
     if machine.power_follows_speed:
-        lines.append(say("boards.controller_lowers_power_with_speed"))
+        lines.append(say("boards.controller_lowers_power"))
+    which = "away from" if machine.y_up else "towards"
+    zero = say("boards.zero_is_boards_corner", corner=corner, machine=machine, which=which)
+    return [*lines, zero]
+
+
+def _comments(board: Board, title: str) -> list[str]:
     cuts = any(stroke.kind == "cut" for stroke in board.strokes)
-    return [*lines, _air_words(machine, cuts=cuts), *file_cautions(board)]
+    machine = board.machine
+    return [
+        *program_comments(machine, title),
+        _air_words(machine, cuts=cuts),
+        *file_cautions(board),
+    ]
 
 
 def _air_words(machine: Machine, *, cuts: bool) -> str:
@@ -132,14 +135,15 @@ def _air_words(machine: Machine, *, cuts: bool) -> str:
         what = say("boards.on_with_for_whole_board", on=on)
         what += "" if cuts else say("boards.turn_it_down_by_hand_if")
     end = say("boards.switches_it_off_with_at_end", off=off) if off else say("boards.leaves_it")
-    return say("boards.program_switches_air_assist", what=what, end=end)
+    return say("boards.program_switches_air_assist", machine=machine, what=what, end=end)
 
 
-def _air_lines(machine: Machine, *, cut: bool) -> list[str]:
+def air_lines(machine: Machine, *, cut: bool) -> list[str]:
     """Lines that switch the air on, full for a cut and low for a mark, and wait until it blows."""
     word = machine.air_on_word if cut else machine.air_low_word or machine.air_on_word
-    # NIST IR 6556, section 3.5.4: P of G4 is in seconds.
-    return [word, "G4 P1"] if word else []
+    # NIST IR 6556, section 3.5.4: P of G4 is in seconds; some controllers count milliseconds.
+    pause = machine.air_wait_s * (1000.0 if machine.pause_in == "ms" else 1.0)
+    return [word, f"G4 P{pause:g}"] if word else []
 
 
 def _body(board: Board) -> Iterator[str]:
@@ -155,28 +159,29 @@ def _body(board: Board) -> Iterator[str]:
                 )
     air: list[str] = []
     if board.labels:
-        air = _air_lines(machine, cut=False)
+        air = air_lines(machine, cut=False)
         yield from air
-        yield from comment_lines(f"codes: {setting_words(board.label_setting)}")
+        yield from comment_lines(machine, f"codes: {setting_words(board.label_setting)}")
         yield "M5"
         for stroke in board.labels:
-            yield from _stroke_lines(machine, frame, stroke)
+            yield from stroke_lines(machine, frame, stroke)
     for group in board.groups:
-        wanted = _air_lines(machine, cut=group.strokes[0].kind == "cut")
+        wanted = air_lines(machine, cut=group.strokes[0].kind == "cut")
         if air != wanted:
             yield from wanted
             air = wanted
-        yield from comment_lines(f"{group.name}: {setting_words(group.setting)}")
+        yield from comment_lines(machine, f"{group.name}: {setting_words(group.setting)}")
         if group.by_hand:
-            yield say("boards.msg_then_go", group=group)
+            # NIST IR 6556, section 3.3.4: a comment that begins so is shown to the operator.
+            yield from comment_lines(machine, say("boards.msg_then_go", group=group))
             yield "M0"
         yield "M5"
-        lines = [line for part in group.strokes for line in _stroke_lines(machine, frame, part)]
+        lines = [line for part in group.strokes for line in stroke_lines(machine, frame, part)]
         for _ in range(group.setting.passes):
             yield from lines
 
 
-def _stroke_lines(machine: Machine, frame: Frame, stroke: Stroke) -> Iterator[str]:
+def stroke_lines(machine: Machine, frame: Frame, stroke: Stroke) -> Iterator[str]:
     """One stroke: travel, beam on at no power, run-up, burn, run-out, beam off."""
     if machine.power_word_full is None:
         raise MachineLimit(

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 from calib.cli.options import (
     Changes,
+    Into,
     MachineName,
     Pictures,
     Said,
@@ -23,16 +25,30 @@ if TYPE_CHECKING:
 
 
 @command("calib machine add bench --watts 60 --bed 600x400 --top-speed 400")
-def machine_add(book: Book, machine: Machine, why: Why = "") -> Said:
+def machine_add(book: Book, machine: Machine, why: Why = "", into: Into = None) -> Said:
     """Describe a machine: name, watts, bed and top speed will do; the rest is assumed, and said."""
+    from calib.tasks.folders import check_folder
     from calib.tasks.workshop import add_machine
     from calib.texts.workshop import machine_text
 
+    check_folder(into)
     known = machine in book.machines()
     assumed = add_machine(book, machine, when=now(), why=why)
     if known:
         tell(unchanged(f"Machine {machine.name}", why))
+    _trial(machine, into)
     return machine, machine_text(machine, assumed)
+
+
+def _trial(machine: Machine, into: Path | None) -> None:
+    """Write the trial line where it is wanted."""
+    if into is None:
+        return
+    from calib.tasks.files import trial_files
+    from calib.tasks.folders import write_folder
+    from calib.texts.workshop import trial_text
+
+    tell(trial_text(write_folder(trial_files(machine), into)))
 
 
 @command("calib machine change bench --what lens --lens 50.8 --why 'new lens'")
@@ -69,15 +85,19 @@ def machine_show(
     name: Annotated[
         str | None, argument("[NAME]", "The machine; that used last if left out.")
     ] = None,
+    into: Into = None,
 ) -> Said:
     """Show a machine, what is assumed of it, and every set-up it has had."""
     from calib.tasks.finding import find_machine
+    from calib.tasks.folders import check_folder
     from calib.tasks.workshop import assumptions
     from calib.texts.workshop import shown_machine_text
 
+    check_folder(into)
     setups = book.setups(find_machine(book, name).name)
     machine = setups[-1].machine
     assumed = assumptions(machine)
+    _trial(machine, into)
     data = {"machine": machine, "assumed": assumed, "setups": setups}
     return data, shown_machine_text(machine, assumed, setups)
 

@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from calib.records.fields import Name, Number, misfit, record, says
+from calib.records.fields import Name, Number, Text, misfit, record, says
 from calib.records.words import Corner, LaserSource
 from calib.texts.say import say
 
@@ -85,13 +85,37 @@ class Machine:
         says("S word at 100 % power; programs need it.", option="--power-word", ge=1, le=1_000_000),
     ] = None
     beam_on_word: Annotated[
-        Literal["M3", "M4"],
+        Literal["M3", "M4", "M3 I", "M4 I"],
         says(
-            "Word that turns the beam on; M4 where power follows speed.",
+            "Word that turns the beam on, with I where a controller takes power only with the moves;"
+            " M4 where power follows speed.",
             option="--beam-on",
             unsaid="M3; a diode: M4",
         ),
     ] = _BY_SOURCE
+    percent_lines: Annotated[
+        bool,
+        says(
+            "Whether a program begins and ends with a line of %.",
+            option="--percent-lines/--no-percent-lines",
+        ),
+    ] = False
+    comments_in: Annotated[
+        Literal["brackets", "semicolon"],
+        says("How the controller takes comments: in brackets, or after a semicolon."),
+    ] = "brackets"
+    path_word: Annotated[
+        Text,
+        says(
+            "Word for how closely the head follows corners.",
+            pattern=r"^(G61|G61\.1|G64( P[0-9]+(\.[0-9]+)?)?)?$",
+            allowed="give G61, G61.1, G64 or G64 with its tolerance in mm, such as G64 P0.02",
+        ),
+    ] = ""
+    pause_in: Annotated[
+        Literal["s", "ms"], says("What the P of a pause, G4, is counted in by the controller.")
+    ] = "s"
+    air_wait_s: Annotated[Number, says("Time until the air blows.", ge=0, le=60)] = 1.0
     lens_mm: Annotated[Number | None, says("Focal length of the lens.", gt=0, le=1000)] = None
     beam_mm: Annotated[Number | None, says("Width of the beam at the lens.", gt=0, le=100)] = None
     origin: Annotated[Corner, says("Corner of the board where the program's zero lies.")] = (

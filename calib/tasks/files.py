@@ -9,8 +9,9 @@ from calib.boards.focus import FocusBoard
 from calib.boards.record_sheet import grid_record_sheet
 from calib.boards.rs274 import grid_program, grid_program_per_setting, outline_program
 from calib.boards.svg import grid_svg, grid_svg_by_eight, grid_svg_per_setting
+from calib.boards.trial import trial_program
 from calib.hazards import check_hazard
-from calib.records import Grid
+from calib.records import Grid, Machine
 from calib.results import blank_results_csv, plan_csv
 from calib.tasks.folders import RESULTS_SUFFIX, Files
 from calib.tasks.wishes import FileWish
@@ -53,6 +54,13 @@ def resume_files(grid: Grid, cell: str) -> Files:
     label = cell.strip().upper()
     program = grid_program(grid, from_cell=label)
     return {f"{grid.board_id}-from-{label}.nc": program.encode()}
+
+
+def trial_files(machine: Machine) -> Files:
+    """Make the program of a trial line; nothing for a machine that can't have one."""
+    if machine.power_word_full is None:
+        return {}
+    return {"trial.nc": trial_program(machine).encode()}
 
 
 def focus_files(board: FocusBoard) -> Files:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from calib.hazards import CAUTIONS
@@ -20,6 +21,7 @@ from calib.texts.words import (
     setting_words,
     shown_field,
     table,
+    wrapped,
 )
 from calib.units import show_speed
 
@@ -39,6 +41,19 @@ def machine_text(machine: Machine, assumed: Sequence[str] = ()) -> str:
     """Describe a machine, and what is assumed of it."""
     title = f"Assumed until you say otherwise (calib machine change {shlex.quote(machine.name)})"
     return paragraphs(machine_head(machine), bullets(title, assumed))
+
+
+def trial_text(written: Sequence[Path]) -> str:
+    """Say what a trial line is for, or why there is none."""
+    if not written:
+        return (
+            "There is no trial line: programs need to know the S word at full power"
+            " (calib machine change --power-word)."
+        )
+    return wrapped(
+        f"{written[0]} burns two lines of 20 mm at low power, the second with the air on: try it on"
+        " a scrap before the first board."
+    )
 
 
 def machine_head(machine: Machine) -> str:
