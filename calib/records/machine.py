@@ -87,7 +87,7 @@ class Machine:
     beam_on_word: Annotated[
         Literal["M3", "M4", "M3 I", "M4 I"],
         says(
-            "Word that turns the beam on, with I where a controller takes power only with the moves;"
+            "Word that turns the beam on, with I where a power is taken with the moves only;"
             " M4 where power follows speed.",
             option="--beam-on",
             unsaid="M3; a diode: M4",
