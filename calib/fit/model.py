@@ -368,6 +368,17 @@ def grade_chances(draws: Draws[Any], at: Settings) -> Array:
     return np.asarray(total)
 
 
+def chance_between(draws: Draws[Any], at: Settings, low: int, high: int) -> Array:
+    """Chance of a grade from ``low`` to ``high``, (n,): the two ends, not each grade between."""
+    sharp = 1.0 / draws.shape.scatter[:, None]
+    reach = draws.reach(at) * sharp
+    cuts = draws.shape.cuts * sharp
+    found = np.ones_like(reach) if high >= cuts.shape[1] else ndtr(cuts[:, high, None] - reach)
+    if low > 0:
+        found -= ndtr(cuts[:, low - 1, None] - reach)
+    return np.asarray(draws.weight @ np.maximum(found, 0.0))
+
+
 def through_by_point(draws: Draws[CutShape], at: Settings) -> Array:
     """Chance that the next coupon is through at each point, (J, n)."""
     spread = np.hypot(draws.shape.scatter, draws.extra_sd)[:, None]

@@ -15,6 +15,7 @@ from calib.fit.hull import burnt_hull, inside
 from calib.fit.model import (
     Response,
     Settings,
+    chance_between,
     coupon_chance,
     grade_chances,
     job_chance,
@@ -196,8 +197,7 @@ class Region:
         InvalidRecord
             When the region isn't one of cuts, or the grade isn't one.
         """
-        best = np.array(GRADES) <= _grade(grade)
-        return self.mean_over_char(best.tolist(), power_pct, speed_mm_s, passes)
+        return self._between(self._chars(), (0, grade), power_pct, speed_mm_s, passes)
 
     def expected_char(
         self, power_pct: npt.ArrayLike, speed_mm_s: npt.ArrayLike, passes: npt.ArrayLike = 1
@@ -216,9 +216,18 @@ class Region:
 
         Settings broadcast; a float for scalars.
         """
+        fit, worth = self._chars(), np.asarray(of_grade, dtype=float)
+
+        def mean(at: Settings) -> Array:
+            return np.asarray(worth @ grade_chances(fit.here, at))
+
+        size = len(GRADES) * len(fit.here.weight)
+        return self._map(fit, mean, size, power_pct, speed_mm_s, passes)
+
+    def _chars(self) -> GradedFit:
         if self.char is None:
             raise InvalidRecord(f"Region.operation is {self.operation!r}: only a cut has char.")
-        return self._mean_over(self.char, of_grade, power_pct, speed_mm_s, passes)
+        return self.char
 
     def chance_mark(
         self,
@@ -247,10 +256,8 @@ class Region:
         InvalidRecord
             When the region is one of cuts, the grade isn't one, or an area mark has no pitch.
         """
-        low, high = (_grade(end) for end in grade_ends(grade))
-        wanted = (np.array(GRADES) >= low) & (np.array(GRADES) <= high)
         fit = self._marks(line_pitch_mm)
-        return self._mean_over(fit, wanted, power_pct, speed_mm_s, passes, line_pitch_mm)
+        return self._between(fit, grade_ends(grade), power_pct, speed_mm_s, passes, line_pitch_mm)
 
     def chance_mark_at_most(
         self,
@@ -261,9 +268,10 @@ class Region:
         line_pitch_mm: npt.ArrayLike | None = None,
     ) -> float | Array:
         """Chance that a mark goes no deeper than a grade; as ``chance_mark``."""
-        best = np.array(GRADES) <= max(_grade(end) for end in grade_ends(grade))
         fit = self._marks(line_pitch_mm)
-        return self._mean_over(fit, best, power_pct, speed_mm_s, passes, line_pitch_mm)
+        return self._between(
+            fit, (0, grade_ends(grade)[1]), power_pct, speed_mm_s, passes, line_pitch_mm
+        )
 
     @property
     def learned(self) -> dict[str, dict[str, float]]:
@@ -286,24 +294,23 @@ class Region:
             raise unfit("line_pitch_mm", None, "an area mark needs its line pitch in mm")
         return self.mark
 
-    def _mean_over(
+    def _between(
         self,
         fit: GradedFit,
-        of_grade: npt.ArrayLike,
+        grades: tuple[int, int],
         power_pct: npt.ArrayLike,
         speed_mm_s: npt.ArrayLike,
         passes: npt.ArrayLike,
         line_pitch_mm: npt.ArrayLike | None = None,
     ) -> float | Array:
-        """Mean over the grades of what each stands for."""
-        worth, points = np.asarray(of_grade, dtype=float), fit.here
-        size = len(GRADES) * len(points.weight)
+        """Chance of a grade from the first to the last of two."""
+        low, high = (_grade(end) for end in grades)
         pitch = np.nan if line_pitch_mm is None else line_pitch_mm
 
-        def mean(at: Settings) -> Array:
-            return np.asarray(worth @ grade_chances(points, at))
+        def chance(at: Settings) -> Array:
+            return chance_between(fit.here, at, low, high)
 
-        return self._map(fit, mean, size, power_pct, speed_mm_s, passes, pitch)
+        return self._map(fit, chance, len(fit.here.weight), power_pct, speed_mm_s, passes, pitch)
 
     def _map(
         self,
