@@ -48,6 +48,8 @@ class PairSummary:
     # deviation; 0 for graded responses
     floor: float = 0.0
     floor_sd: float = 0.0
+    # Mean of the power exponent, which turns watts at the work into those that are set
+    exponent: float = 1.0
     # How much steeper than the table's the power needed of a graded response rises in ln speed
     slope: float = 0.0
     # Cut path of what was sure to drop [mm], how much of it didn't, and how much of that
@@ -142,6 +144,7 @@ def _summary(
         draws={
             names[i]: Draws(value=posterior.scores[:, i], weight=weight) for i in problem.informed
         },
+        exponent=moments_of(posterior, shape.exponent).mean,
         readings=int(count.sum()),
         **more,
     )
