@@ -151,6 +151,7 @@ def cut_prior(machine: Machine, sheet: Sheet) -> CutPrior:
         speed0_mm_s=speed0,
         exponent_mean=mean,
         exponent_sd=sd,
+        scatter_ln_sd=response.scatter_scale_ln,
         defects_per_m=response.defects_per_m,
     )
 
