@@ -47,6 +47,8 @@ class Response:
     char_excess_ln: float
     char_scale_ln: float
     defects_per_m: float  # Knots and glue pockets that no power cuts [1/m]
+    # Scale of the logarithm of the scatter from coupon to coupon [1]
+    scatter_scale_ln: float
     # So many times the expected energy is the most that one pass may give without a danger of fire
     # [1]
     most_times: float

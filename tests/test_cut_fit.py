@@ -137,6 +137,34 @@ def test_without_burns_it_is_the_prior():
         assert chances(fit, power, [v])[0] == pytest.approx(drawn, abs=0.004)
 
 
+def test_few_burns_around_an_edge_that_is_sharp():
+    """Plain Monte Carlo: the posterior is narrow, and misreadings leave a little of it far out."""
+    rows = ((80, 20.0, "through"), (80, 22.0, "through"), (80, 23.0, "hanging"), (80, 25.0, "no"))
+    prior = replace(PRIOR, scatter_ln_sd=0.6)
+    rng = np.random.default_rng(6)
+    speeds, total, mass = np.array([14.0, 16.0, 18.0, 20.0]), np.zeros(4), 0.0
+    for _ in range(10):
+        n = 100_000
+        alpha = prior.location + 0.4 * rng.standard_t(4, n)
+        f, k = rng.beta(3, 12, n), rng.normal(1, 0.1, n)
+        sigma = np.exp(rng.normal(prior.scatter_ln, 0.6, n))
+        delta = np.exp(rng.normal(prior.band_ln, 0.6, n))
+
+        def reach(pct, v, f=f, k=k, alpha=alpha):
+            return np.log(60) + k * np.log(pct / 100) - np.log(f + (1 - f) * v / 24.0) - alpha
+
+        weight = np.ones(n)
+        for pct, v, outcome in rows:
+            through = stats.norm.cdf(reach(pct, v) / sigma)
+            no = stats.norm.cdf((-reach(pct, v) - delta) / sigma)
+            chance = {"through": through, "no": no, "hanging": 1 - through - no}[outcome]
+            weight *= (1 - MISREAD) * chance + MISREAD / 3
+        mass += weight.sum()
+        total += [weight @ stats.norm.cdf(reach(80, v) / sigma) for v in speeds]
+    found = chances(fit_cut(MACHINE, burns(rows), prior), 80.0, speeds)
+    np.testing.assert_allclose(found, total / mass, rtol=0, atol=0.003)
+
+
 def test_order_of_burns_does_not_matter():
     shuffled = [burns()[i] for i in np.random.default_rng(1).permutation(len(EVENING))]
     first = chances(fit_cut(MACHINE, burns(), PRIOR), 80.0, [30.0, 36.0])

@@ -129,6 +129,21 @@ def test_one_pair_moves_its_kin_some_of_the_way() -> None:
     assert believed(one, strange).location_scale <= cut_prior(BENCH, strange).location_scale
 
 
+def test_one_machine_alone_cannot_tell_the_tables_level_from_its_own() -> None:
+    """What all families need more on the only machine goes along to another one; a second machine
+    on the same sheets tells how much of it was the first one's."""
+    families = ("MDF", "birch plywood", "poplar plywood", "basswood")
+    sheets = [Sheet(name=m, material=m, thickness_mm=3.0) for m in families]
+    second = replace(BENCH, name="second", rated_w=80.0)
+    third, new = replace(BENCH, name="third"), Sheet(name="c", material="cork", thickness_mm=3.0)
+    first = [(BENCH, s, burnt(BENCH, s, 0.6, seed=i)) for i, s in enumerate(sheets)]
+    alone = pool_records(first)
+    assert 0.9 < moved(alone, new, third) / moved(alone, new) < 1.0
+    expected = [(second, s, burnt(second, s, 0.0, seed=9 + i)) for i, s in enumerate(sheets)]
+    both = pool_records([*first, *expected])
+    assert moved(both, new, third) < 0.7 * moved(both, new)
+
+
 def test_another_lot_of_the_same_product_is_nearer_than_another_product() -> None:
     """Both are moved by one pair that lies apart from the rest of the family."""
     rest = [(BENCH, mdf(f"m{i}"), burnt(BENCH, mdf(f"m{i}"), 0.0, seed=i)) for i in range(5)]
@@ -315,7 +330,9 @@ def test_two_stages_agree_with_the_full_mixed_model(
         ]
         for i in range(pairs)
     ]
-    told: list[Moments] = [at_speed(summary_of(some, prior), prior.speed0_mm_s) for some in burns]
+    told: list[Moments] = [
+        at_speed(summary_of(some, prior), BENCH, prior.speed0_mm_s) for some in burns
+    ]
     units = Units(
         value=np.array([m.mean for m in told]),
         variance=np.array([m.variance for m in told]),

@@ -144,7 +144,7 @@ def test_the_machines_own_power_curve_stands_in_the_answer(region: calib.Region)
     """A machine that was measured to give less starts slower, and is less in doubt."""
     rated = start_on(region, rated_w=60.0)
     measured = start_on(
-        region, rated_w=60.0, power_curve=((10.0, 4.0), (50.0, 22.0), (100.0, 45.0))
+        region, rated_w=60.0, power_curve=((10.0, 3.0), (50.0, 18.0), (100.0, 36.0))
     )
     assert measured.speed_mm_s < 0.85 * rated.speed_mm_s
     assert width(measured) < width(rated)

@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 
 from calib.advice.chances import Chances, Wish, describe, doubled_scatter
+from calib.advice.more_burns import share_of_more
 from calib.advice.recommendation import LIKELY_CHANCE, Recommendation, share_words
 from calib.advice.search import Row, Search, rows_inside
 from calib.errors import NotEnoughEvidence, unfit
@@ -209,8 +210,12 @@ def _stated(region: Region, wish: Wish, found: Setting, rows: Sequence[Row]) -> 
             "This rests on an assumed scatter from coupon to coupon. To find out, burn"
             f" {_named([found])} again, and a little faster."
         )
+    plain = wish.aim == "fastest" and rec.scope == "coupon" and wish.char_at_most is None
     return replace(
         rec,
+        share_of_two_more_rounds=share_of_more(region, found, wish.reliability or 0.0)
+        if plain
+        else None,
         chance_if_scatter_doubled=Chances(region=loose, wish=wish).single(found),
         setting_if_scatter_doubled=again,
         notes=tuple(dict.fromkeys(notes)),

@@ -64,6 +64,9 @@ class Recommendation:
     # scatter assumed before the burns were twice as large
     chance_if_scatter_doubled: float | None = None
     setting_if_scatter_doubled: Setting | None = None
+    # Of the fastest cut for a coupon: its pace over the one expected after two more rounds, at
+    # most 1; None for everything else
+    share_of_two_more_rounds: float | None = None
     notes: tuple[str, ...] = ()  # What the user must know, in sentences
 
     @property

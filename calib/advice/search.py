@@ -34,6 +34,8 @@ _ROUNDING = 1e-6
 _AS_GOOD = 0.02
 # What is so little slower than the fastest of these is as fast, and the likeliest is taken.
 _AS_FAST = 0.95
+# Speeds so near to it, as a logarithm, and so few of each power, are looked at once more.
+_NEAR, _FEW = 0.08, 10
 # Powers from which a climb starts, its first stride as a share of the speeds, and its longest way.
 _STARTS = 3
 _COARSE = 16
@@ -168,11 +170,21 @@ class Search:
         Of those as fast the likeliest. A look is enough: what is as good is looser than its error.
         """
         some = [setting for pitch in self.pitches for setting in _sample(self.rows, pitch)]
-        likely = self.quick.exactly(columns_of(some))
-        pace = np.array([_pace(s) * (s.line_pitch_mm or 1.0) for s in some])
-        good = likely >= likely.max() - _AS_GOOD
-        as_fast = good & (pace >= _AS_FAST * pace[good].max())
-        return some[int(np.argmax(np.where(as_fast, likely, 0.0)))]
+        # Once more, on the steps that lie between those of the first look.
+        for _ in range(2):
+            likely = self.quick.exactly(columns_of(some))
+            pace = np.array([_pace(s) * (s.line_pitch_mm or 1.0) for s in some])
+            good = likely >= likely.max() - _AS_GOOD
+            as_fast = good & (pace >= _AS_FAST * pace[good].max())
+            best = some[int(np.argmax(np.where(as_fast, likely, 0.0)))]
+            likeliest = some[int(np.argmax(likely))]
+            some = [likeliest, best]
+            for row in (row for row in self.rows if row.passes == best.passes):
+                near = np.abs(np.log(row.speeds / best.speed_mm_s)) < _NEAR
+                some += row.settings(
+                    row.speeds[near][:: max(near.sum() // _FEW, 1)], best.line_pitch_mm
+                )
+        return best
 
     def best_chance(self) -> float:
         """The highest chance there is, exactly, where the look has it."""

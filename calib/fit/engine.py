@@ -50,6 +50,8 @@ _MOST_PASSES = 12
 # trapezoidal rule is right to 1e-6 up to about 1.
 _FIRST_STEP = 0.25
 _STEP = 0.8
+# So far from the centre the nodes are about that close, in the first pass and later.
+_FIRST_EVEN, _EVEN = 1000.0, 4.0
 # No coarser than so many scatters: chances of a next burn change within one.
 _WIDEST = 0.4
 # Log-posterior this far below its maximum is left out: e^-16 is about 1e-7.
@@ -153,12 +155,14 @@ class Lattice:
     """Where the nodes in α lie: around each shape's centre, in units of its own.
 
     The centre is the mean critical location plus (1, scores) · ``centre``, (1 + d,); the ln of the
-    unit is (1, scores) · ``ln_unit``, (1 + d,) [ln of ln W]; nodes are ``step`` units apart.
+    unit is (1, scores) · ``ln_unit``, (1 + d,) [ln of ln W]. Nodes are ``step`` units apart at the
+    centre, and ever further beyond ``even`` units from it: misreadings leave a little mass far out.
     """
 
     centre: Array
     ln_unit: Array
     step: float
+    even: float
 
     def centres(self, problem: Problem, scores: Array, critical: Array) -> Array:
         """Centre for each shape, (M,); around the prior's without any burn."""
@@ -183,7 +187,7 @@ def _plain_lattice(problem: Problem, scores: Array) -> Lattice:
     sigma = float(np.median(problem.latent_of(scores).scatter))
     ln_unit = np.zeros(1 + problem.dimensions)
     ln_unit[0] = np.log(sigma)
-    return Lattice(np.zeros(1 + problem.dimensions), ln_unit, _FIRST_STEP)
+    return Lattice(np.zeros(1 + problem.dimensions), ln_unit, _FIRST_STEP, _FIRST_EVEN)
 
 
 def _fitted_lattice(
@@ -209,7 +213,7 @@ def _fitted_lattice(
     start = (weight * wanted).sum(axis=0)
     slope = np.linalg.solve(normal, (design * weight).T @ (wanted - start))
     slope[0] += start
-    fitted = Lattice(slope[:, 0], slope[:, 1], _STEP)
+    fitted = Lattice(slope[:, 0], slope[:, 1], _STEP, _EVEN)
     return replace(
         fitted, step=min(_STEP, _WIDEST * sigma / float(np.median(fitted.units(scores))))
     )
@@ -241,11 +245,13 @@ def _weigh(
     """Locations (M, A) and log of posterior mass per node, (M, A), at given points."""
     low, high = _bracket(problem, lattice, scores)
     latent = problem.latent_of(scores)
-    count = int(np.clip(np.ceil((high - low) / lattice.step), *nodes))
+    first, last = np.arcsinh(np.array([low, high]) / lattice.even)
+    count = int(np.clip(np.ceil((last - first) * lattice.even / lattice.step), *nodes))
+    turns = np.linspace(first, last, count)
     centre = lattice.centres(problem, scores, latent.critical)[:, None]
-    unit = lattice.units(scores)[:, None]
-    location = centre + unit * np.linspace(low, high, count)
-    apart = unit * (high - low) / (count - 1)
+    unit = lattice.units(scores)[:, None] * lattice.even
+    location = centre + unit * np.sinh(turns)
+    apart = unit * np.cosh(turns) * (turns[1] - turns[0])
     return location, problem.log_posterior(latent, location) + np.log(apart)
 
 

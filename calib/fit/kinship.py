@@ -15,7 +15,7 @@ from calib.fit.pair_summary import PairSummary, Response
 from calib.fit.random_effects import Units
 from calib.materials import family_of
 from calib.names import split_words
-from calib.physics import mean_width_mm, spot_mm
+from calib.physics import delivered_power_w, mean_width_mm, spot_mm
 from calib.records import OPERATIONS, Machine, Sheet
 
 Array = npt.NDArray[np.float64]
@@ -30,9 +30,10 @@ NONE = -1
 class Usual:
     """Usual standard deviations of what pairs share, of the ln power needed at a fixed speed."""
 
-    # The table's own error, the same for all families of one kind of laser: labels of tubes say
-    # more than reaches the work, and sheets were reported to need up to twice the table's
-    world: float = 0.4
+    # The table's own error, the same for all families of one kind of laser. Sheets were reported to
+    # need up to twice the table's. With one machine only its sum with the machine's own can be
+    # told: the larger this is, the less of it is put down to the machine
+    world: float = 0.6
     # Of a machine with rated watts, and of one with a measured power curve
     machine: float = 0.13
     metered: float = 0.05
@@ -79,7 +80,7 @@ _USUAL_LENS_MM = (50.8, 6.5)
 # Thickness at which the tables are meant [mm].
 _MIDDLE_MM = 3.0
 # A family's own part of the table's doubt never gets below this.
-_LEAST_FAMILY_SD = 0.2
+_LEAST_FAMILY_SD = 0.35
 
 
 def machine_key(machine: Machine) -> Key:
@@ -124,13 +125,21 @@ class Target:
     table_variance: float
 
 
-def at_speed(summary: PairSummary, speed_mm_s: float) -> Moments:
-    """Excess of a pair as it would be at another speed [mm/s]."""
+def at_speed(summary: PairSummary, machine: Machine, speed_mm_s: float) -> Moments:
+    """Excess of a pair as it would be on another machine's power and at another speed [mm/s].
+
+    Of a weaker machine the same watts are a larger share, where its curve gives more of what is
+    set.
+    """
     ratio, known = speed_mm_s / summary.speed_mm_s, summary.excess
+    ln_ratio = float(np.log(ratio))
     if summary.response == "cut":
         shift, doubt = excess_at(ratio, summary.floor, summary.floor_sd)
+        shift, doubt = (shift + ln_ratio) / summary.exponent - ln_ratio, doubt / summary.exponent
     else:
-        shift, doubt = summary.slope * float(np.log(ratio)), 0.0
+        shift, doubt = summary.slope * ln_ratio, 0.0
+    there, here = (float(delivered_power_w(m, 100.0)) for m in (machine, summary.machine))
+    shift += (1.0 - 1.0 / summary.exponent) * float(np.log(there / here))
     return Moments(mean=known.mean + shift, variance=known.variance + doubt**2)
 
 
@@ -172,7 +181,7 @@ def location_units(
         (own_lot[:, None].astype(float), [usual.lot], LOT),
     ]
     design = np.concatenate([part for part, _, _ in parts], axis=1)
-    told = [at_speed(s, target.speed_mm_s) for s in summaries]
+    told = [at_speed(s, target.machine, target.speed_mm_s) for s in summaries]
     shift = usual.width_mean * (widths - widths[-1])
     units = Units(
         value=np.array([moments.mean for moments in told]) - shift[:-1],

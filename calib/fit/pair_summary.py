@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from typing import Literal
 
 import numpy as np
@@ -48,6 +49,8 @@ class PairSummary:
     # deviation; 0 for graded responses
     floor: float = 0.0
     floor_sd: float = 0.0
+    # Mean of the power exponent, which turns watts at the work into those that are set
+    exponent: float = 1.0
     # How much steeper than the table's the power needed of a graded response rises in ln speed
     slope: float = 0.0
     # Cut path of what was sure to drop [mm], how much of it didn't, and how much of that
@@ -75,6 +78,37 @@ def pair_summaries(
         if priors.mark is not None:
             found.append(_summary(machine, sheet, used, priors.mark, operation))
     return [summary for summary in found if summary is not None]
+
+
+def written(summaries: Sequence[PairSummary]) -> bytes:
+    """Summaries of one pair as bytes, without machine and sheet: a line of JSON, then the draws."""
+    heads, numbers = [], b""
+    for summary in summaries:
+        told = {
+            field.name: getattr(summary, field.name)
+            for field in fields(PairSummary)
+            if field.name not in ("machine", "sheet", "draws")
+        }
+        told |= {name: asdict(told[name]) for name in ("excess", "table")}
+        weights = [draws.weight for draws in summary.draws.values()]
+        rows = [*weights[:1], *(draws.value for draws in summary.draws.values())]
+        heads.append({**told, "draws": list(summary.draws), "points": sum(map(len, weights[:1]))})
+        numbers += np.array(rows, dtype="<f4").tobytes()
+    return json.dumps(heads).encode() + b"\n" + numbers
+
+
+def read_back(text: bytes, machine: Machine, sheet: Sheet) -> list[PairSummary]:
+    """Summaries that were ``written``, their draws in single precision."""
+    heads, _, numbers = text.partition(b"\n")
+    values, found = np.frombuffer(numbers, dtype="<f4").astype(np.float64), []
+    for told in json.loads(heads):
+        names, points = told.pop("draws"), told.pop("points")
+        count = (len(names) + 1) * points
+        rows, values = values[:count].reshape(-1, max(points, 1)), values[count:]
+        told |= {name: Moments(**told[name]) for name in ("excess", "table")}
+        draws = {n: Draws(value=v, weight=rows[0]) for n, v in zip(names, rows[1:], strict=True)}
+        found.append(PairSummary(machine=machine, sheet=sheet, draws=draws, **told))
+    return found
 
 
 def nominal_ln_w(ln_full: float, location: float, exponent: float) -> float:
@@ -142,6 +176,7 @@ def _summary(
         draws={
             names[i]: Draws(value=posterior.scores[:, i], weight=weight) for i in problem.informed
         },
+        exponent=moments_of(posterior, shape.exponent).mean,
         readings=int(count.sum()),
         **more,
     )

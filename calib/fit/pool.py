@@ -104,15 +104,25 @@ def pool_records(records: Iterable[Record]) -> Pool:
         machine, sheet, burns = _checked(record)
         key = pair_key(machine, sheet)
         pairs.setdefault(key, (machine, sheet, []))[2].extend(burns)
+    return pool_of(summaries_of(*pair) for pair in pairs.values())
+
+
+def summaries_of(machine: Machine, sheet: Sheet, burns: Sequence[Burn]) -> list[PairSummary]:
+    """What all the burns of one pair say, of every response that they tell anything of."""
+    operations = [op for op in OPERATIONS if any(b.operation == op for b in burns)]
+    expected = {op: expected_priors(machine, sheet, op) for op in operations}
+    return pair_summaries(machine, sheet, burns, expected)
+
+
+def pool_of(pairs: Iterable[Sequence[PairSummary]]) -> Pool:
+    """The pool of pairs that were summed up already."""
     found: dict[Response, list[PairSummary]] = defaultdict(list)
-    for machine, sheet, burnt in pairs.values():
-        operations = [op for op in OPERATIONS if any(b.operation == op for b in burnt)]
-        expected = {op: expected_priors(machine, sheet, op) for op in operations}
-        for summary in pair_summaries(machine, sheet, burnt, expected):
+    count = 0
+    for summaries in pairs:
+        count += 1
+        for summary in summaries:
             found[summary.response].append(summary)
-    return Pool(
-        summaries={response: tuple(some) for response, some in found.items()}, pairs=len(pairs)
-    )
+    return Pool(summaries={r: tuple(some) for r, some in found.items()}, pairs=count)
 
 
 def _checked(record: Record) -> Record:

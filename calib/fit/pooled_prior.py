@@ -109,16 +109,17 @@ def _relocated(
     learning = len(others) >= FEWEST_TO_LEARN
     found = fit_learning(units) if learning else fit_fixed(units)
     excess, variance = found.predict(row, (usual.pair * found.spread[:, PAIR]) ** 2)
-    assumed = float((row**2) @ units.base**2) + usual.pair**2
     df = _LEARNT_DF if learning else prior.location_df
     same_spread = prior.location_df / (prior.location_df - 2.0) * (df - 2.0) / df
+    # Nothing that others say makes this pair less known than by the table alone.
+    narrower = min(variance / before, 1.0) * same_spread
     full = float(np.log(delivered_power_w(machine, 100.0)))
     steeper = prior.exponent_mean + prior.exponent_sd * exponent[0]
     nominal = nominal_ln_w(full, prior.location, prior.exponent_mean) + excess
     return replace(
         prior,
         location=full + steeper * (nominal - full),
-        location_scale=prior.location_scale * float(np.sqrt(variance / assumed * same_spread)),
+        location_scale=prior.location_scale * float(np.sqrt(narrower)),
         location_df=df,
         exponent_mean=steeper,
         exponent_sd=prior.exponent_sd * exponent[1],

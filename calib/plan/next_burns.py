@@ -49,8 +49,9 @@ _HALF_POWER_IMPORTANCE = 0.2
 _BOARD = 4
 # Once a pair has a board's worth of burns, one of the next few stands this much slower than what
 # could be advised now, where nothing slower was burnt: the others may bring the advice down so far
-# (set on tuning seeds of tests/benchmarks/book.py). A single burn stands at the advice itself.
-_SLOWER_OF_FEW = 0.92
+# (set on tuning seeds of tests/benchmarks/book.py). A single burn stands at the advice itself, but
+# for what the few draws of a plan may be off.
+_SLOWER_OF_FEW, _SLOWER_OF_ONE = 0.92, 0.98
 # The fastest reliable speed counts as known when nine tenths of it lie within a factor of two.
 _NARROW = float(np.log(2.0))
 # What a standard deviation of the speed at which char meets its limit counts, at the ceiling and at
@@ -278,21 +279,22 @@ def _must_of_few(
 ) -> list[Mask]:
     """The same for fewer burns than a board has: first they find the edge, then they hold advice.
 
-    The first ones lie at the ceiling, one of them fast. Later ones are free until the pair has a
-    board's worth; then one is slow enough for what would be advised to lie inside what was burnt.
+    The first ones lie at the ceiling, one of them fast. Later ones are free as long as the pair has
+    a board's worth with them; then one is slow enough for what would be advised to lie inside what
+    was burnt.
     """
     cells = _Cells(region, candidates)
     if not cells.burnt_at_top:
         middle = float(np.median(question.targets[:, 0]))
         return [cells.at_top, cells.faster(middle)]
-    if len(region.burns) < _BOARD:
+    if len(region.burns) + n <= _BOARD:
         return []
     drops = question.weight @ question.chances[-1] / question.weight.sum()
     promised = cells.at_top & (drops >= reliability)
     advised = cells.speed[promised].max() if promised.any() else cells.speed[cells.at_top].min()
     if any(v <= advised for v in cells.burnt_at_top):
         return []
-    return [cells.slower(advised + (np.log(_SLOWER_OF_FEW) if n > 1 else 0.0))]
+    return [cells.slower(advised + np.log(_SLOWER_OF_FEW if n > 1 else _SLOWER_OF_ONE))]
 
 
 class _Cells:

@@ -2,20 +2,26 @@
 
 from __future__ import annotations
 
+import functools
+import hashlib
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from importlib import resources
 
 from calib.advice.chances import Chances, Wish, describe
 from calib.advice.new_lot import FEWEST_BURNS, LotVerdict, judge_new_lot
 from calib.advice.recommendation import Recommendation
 from calib.errors import NeedsYes, NotEnoughEvidence, unfit
 from calib.fit.kinship import product_key
-from calib.fit.pool import Pool, pool_records
+from calib.fit.pair_summary import read_back, written
+from calib.fit.pool import Pool, pool_of, summaries_of
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.limits import BEYOND, SLOWEST_MM_S
 from calib.logbook import Book, Filters, Kept
+from calib.logbook.worked_out import recall, remember
 from calib.materials import family_of
 from calib.records import KINDS, USUAL_RELIABILITY, Advice, Burn, Machine, Operation, Setting, Sheet
 from calib.tasks.costing import costs_of
@@ -99,10 +105,31 @@ def pool_of_book(book: Book, machine: Machine, sheet: Sheet, operation: Operatio
     pairs.sort(key=distance)
     if not pairs:
         return None
-    return pool_records(
-        (of_machine, of_sheet, book.burns(of_machine.name, of_sheet.name, operation))
+    burnt = {
+        f"{operation} of {of_sheet.name} on {of_machine.name}": (
+            of_machine, of_sheet, book.burns(of_machine.name, of_sheet.name, operation)
+        )
         for of_machine, of_sheet in pairs[:MOST_PAIRS]
-    )
+    }  # fmt: skip
+    digests = {name: _digest(*pair) for name, pair in burnt.items()}
+    known = recall(book, digests)
+    new = {n: written(summaries_of(*pair)) for n, pair in burnt.items() if n not in known}
+    remember(book, digests, new)
+    known |= new
+    return pool_of(read_back(known[name], *pair[:2]) for name, pair in burnt.items())
+
+
+@functools.cache
+def _fit_as_it_is() -> str:
+    """A digest of what sums pairs up: with another calib they are summed up anew."""
+    rooms = resources.files("calib")
+    texts = [*rooms.joinpath("fit").iterdir(), rooms / "physics.py", rooms / "data/response.csv"]
+    sources = sorted((t.name, t.read_bytes()) for t in texts if t.name.endswith((".py", ".csv")))
+    return hashlib.sha256(repr(sources).encode()).hexdigest()
+
+
+def _digest(machine: Machine, sheet: Sheet, burns: Sequence[Burn]) -> str:
+    return hashlib.sha256(repr((_fit_as_it_is(), machine, sheet, burns)).encode()).hexdigest()
 
 
 def recommended(region: Region, wish: RegionWish) -> Recommendation:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import shlex
 from typing import TYPE_CHECKING
 
+from calib.advice.more_burns import BURNS
 from calib.advice.recommendation import Recommendation, about_words, scope_words
 from calib.records import CHAR_SAID, CHAR_WORDS, KINDS, grades_typed, mark_words
 from calib.records.fields import fields_of
@@ -238,6 +239,11 @@ def margin_lines(rec: Recommendation) -> list[str]:
         )
     if rec.expected_cost is not None:
         lines.append(f"Expected cost: {rec.expected_cost:.2f}.")
+    if rec.share_of_two_more_rounds is not None:
+        lines.append(
+            f"This is {rec.share_of_two_more_rounds:.0%} of the speed that two more rounds of"
+            f" {BURNS} burns would give, as far as the burns so far can tell."
+        )
     again = rec.setting_if_scatter_doubled
     if rec.chance_if_scatter_doubled is not None:
         then = f"; then {setting_words(again)} would be right" if again else ""
