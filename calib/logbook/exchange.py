@@ -21,11 +21,10 @@ from calib.logbook.boards import OF_CELL, SIZES, keep_photograph, looked_at, med
 from calib.logbook.bodies import Board, Lot, Picture, SetUp, checked
 from calib.logbook.coding import material_key, read_time, write_time
 from calib.logbook.entries import ImportReport
-from calib.logbook.evidence import boards_with_cells
+from calib.logbook.evidence import boards_with_cells, runs_of
 from calib.logbook.ledger import SENT, WITHDRAW, Entry, entries, photographs
-from calib.logbook.questions import Questions
-from calib.logbook.room import Room, code_of, counting
-from calib.logbook.runs import lot_of
+from calib.logbook.questions import answer_in, asked_in
+from calib.logbook.room import Room, View
 from calib.records import READ_OFF
 from calib.spreadsheet import safe_cell_text
 
@@ -49,7 +48,7 @@ def export_text(book: Room) -> str:
 
 
 def import_text(
-    book: Questions,
+    book: Room,
     text: str,
     *,
     when: datetime,
@@ -61,35 +60,26 @@ def import_text(
     What both books said differently stands beside one another until it is answered; ``answers``
     are given at once, by the keys of `Book.questions`.
     """
-    at = write_time(when)
     said, pictures = read_lines(text)
-    try:
-        with book.change() as connection:
-            book.directory(connection)
-            ids = [entry.id for entry in said]
-            known = ledger.by_ids(connection, ids)
-            fresh = [entry for entry in said if entry.id not in known]
-            check_entries(connection, fresh, pictures)
-            ledger.add(connection, fresh)
-            for digest, content in pictures.items():
-                keep_photograph(connection, digest, content)
-            for key, answer in (answers or {}).items():
-                book.answer_within(connection, key, answer, at)
-            added = Counter(entry.kind for entry in fresh)
-            report = ImportReport(
-                added=added,
-                already=Counter(entry.kind for entry in said) - added,
-                questions=book.questions_within(connection),
-            )
-            if dry_run:
-                raise _OnlyLooking
-    except _OnlyLooking:
-        pass
+    with book.saying(when) as view:
+        every = sa.select(entries.c.id).where(view.among(entries.c.id, [one.id for one in said]))
+        known = set(view.connection.execute(every).scalars())
+        fresh = [entry for entry in said if entry.id not in known]
+        check_entries(view, fresh, pictures)
+        ledger.add(view.connection, fresh)
+        for digest, content in pictures.items():
+            keep_photograph(view.connection, digest, content)
+        for key, answer in (answers or {}).items():
+            answer_in(book.anew(view), key, answer)
+        added = Counter(entry.kind for entry in fresh)
+        report = ImportReport(
+            added=added,
+            already=Counter(entry.kind for entry in said) - added,
+            questions=tuple(question for question, _ in asked_in(book.anew(view))),
+        )
+        if dry_run:
+            view.connection.rollback()
     return report
-
-
-class _OnlyLooking(Exception):
-    """Raised to take a look back."""
 
 
 def read_lines(text: str) -> tuple[list[Entry], dict[str, bytes]]:
@@ -131,22 +121,13 @@ def _picture(line: str) -> tuple[str, bytes]:
     return digest, content
 
 
-def check_entries(
-    connection: sa.Connection, said: Iterable[Entry], pictures: Mapping[str, bytes]
-) -> None:
+def check_entries(view: View, said: Iterable[Entry], pictures: Mapping[str, bytes]) -> None:
     """Check entries that are to be added: bodies, references, and that none contradicts another."""
     new = {entry.id: entry for entry in said}
-    named = {
-        key
-        for entry in new.values()
-        for key in (*_references(entry), *entry.replaces)
-        if key not in new
-    }
-    there = ledger.by_ids(connection, named)
-    query = sa.select(photographs.c.digest)
-    digests = {*pictures, *connection.execute(query).scalars()}
+    named = {key for entry in new.values() for key in (*_references(entry), *entry.replaces)}
+    known = {**view.by_ids(named - new.keys()), **new}
+    digests = {*pictures, *view.connection.execute(sa.select(photographs.c.digest)).scalars()}
     bodies: dict[str, Any] = {}
-    known = {**there, **new}
 
     def alone(entry: Entry) -> None:
         bodies[entry.id] = checked(entry)
@@ -297,22 +278,18 @@ def export_csv(book: Room) -> str:
 
 
 def _rows(book: Room) -> Iterator[dict[str, Any]]:
-    with book.look() as connection:
-        directory = book.directory(connection)
-        boards = boards_with_cells(connection, directory, counting(directory))
-        loose = ledger.read(
-            connection, entries.c.kind.in_(("job", "check_strip")), *counting(directory)
-        )
-        codes = {board.id: code_of(directory, connection, board) for board, _ in boards}
+    with book.looking() as view:
+        boards, runs = boards_with_cells(view), runs_of(view)
+    names = view.names
 
     def of(entry: Entry) -> dict[str, Any]:
-        sheet = directory.things[entry.sheet].sheet
+        sheet = names.thing(entry.sheet).sheet
         return {
-            "machine": directory.name(entry.machine),
+            "machine": names.name(entry.machine),
             "sheet": sheet.name,
             "material": sheet.material,
             "thickness_mm": sheet.thickness_mm,
-            "lot": lot_of(directory, entry),
+            "lot": names.lot(entry),
         }
 
     for board, said in boards:
@@ -325,14 +302,14 @@ def _rows(book: Room) -> Iterator[dict[str, Any]]:
                 yield (
                     of(board)
                     | {"operation": grid["operation"], "source": "board", "count": 1}
-                    | {"board": codes[board.id], "cell": cell["label"], "at": look.at}
+                    | {"board": names.code(board), "cell": cell["label"], "at": look.at}
                     | {"session": look.body["session"], "note": reading.note}
                     | {name: cell[name] for name in _CELL}
                     | {name: getattr(reading, name) for name in (*READ_OFF, *SIZES)}
                 )
-    for entry in sorted(loose, key=lambda one: (one.at, one.id)):
-        for burn in entry.body["burns"]:
-            yield burn | of(entry) | {"at": entry.at, "note": entry.body["note"]}
+    for run in runs:
+        for burn in run.body["burns"]:
+            yield burn | of(run) | {"at": run.at, "note": run.body["note"]}
 
 
 def _field(value: Any) -> str:

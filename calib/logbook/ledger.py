@@ -273,11 +273,6 @@ def _targets(connection: sa.Connection, ids: Collection[str] | None) -> dict[str
     return targets
 
 
-def by_ids(connection: sa.Connection, ids: Iterable[str]) -> dict[str, Entry]:
-    """Entries by their ids, whether they stand or not; those that aren't there are left out."""
-    return {entry.id: entry for entry in read(connection, id=ids, all=True)}
-
-
 def read_body(text: str) -> dict[str, Any]:
     """A body from its text; raises LogbookError when it isn't one: the file is damaged."""
     try:

@@ -85,8 +85,8 @@ def open_book(where: str | Path | sa.URL | None = None) -> Book:
         engine.dispose()
     book = Book(make_engine(place, create=False), place)
     try:
-        with book.look() as connection:  # from now on another file at this place is noticed
-            book.directory(connection)
+        with book.looking():  # from now on another file at this place is noticed
+            pass
     except BaseException:
         book.close()
         raise

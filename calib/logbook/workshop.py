@@ -7,19 +7,12 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import Any, get_args
 
-import sqlalchemy as sa
-
 from calib.errors import InvalidRecord, LogbookError
-from calib.logbook import ledger
 from calib.logbook.bodies import Lot, Session, SetUp, SetupChange, body_of
 from calib.logbook.coding import material_key, read_time
 from calib.logbook.entries import SetupEntry, SheetEntry
-from calib.logbook.ledger import Entry, among, entries
-from calib.logbook.room import (
-    Room,
-    Thing,
-    entry_of,
-)
+from calib.logbook.ledger import Entry
+from calib.logbook.room import Room, Thing, View
 from calib.records import Machine, Sheet
 
 # Two thicknesses are the same sheet's when they differ by no more [mm]: 1/8 in and 3.2 mm are.
@@ -33,10 +26,10 @@ class Workshop(Room):
 
     def add_machine(self, machine: Machine, *, when: datetime, why: str = "") -> None:
         """Add a machine; the same one again adds nothing."""
-        with self.saying(when, why=why) as (connection, directory, at):
-            known = directory.machines.get(machine.name)
+        with self.saying(when, why=why) as view:
+            known = view.names.machines.get(machine.name)
             if known is None:
-                self.say(connection, [entry_of("machine", SetUp(machine=machine), at, why=why)])
+                view.say(view.entry("machine", SetUp(machine=machine), why=why))
             elif known.machine != machine:
                 raise LogbookError(
                     f"A machine {machine.name!r} with another set-up is in the logbook: change its"
@@ -55,8 +48,8 @@ class Workshop(Room):
             raise InvalidRecord(
                 f"a set-up has no field {wrong[0]!r}: give one of {sorted(fields)}."
             )
-        with self.saying(when, why=why) as (connection, directory, at):
-            thing = directory.machine(name)
+        with self.saying(when, why=why) as view:
+            thing = view.names.machine(name)
             known = thing.machine
             kept = {field.name: getattr(known, field.name) for field in dataclasses.fields(known)}
             if changed.get("source", known.source) != known.source:
@@ -64,29 +57,27 @@ class Workshop(Room):
                 assumed = known.usual.items()
                 kept = {n: v for n, v in kept.items() if (n, v) not in assumed}
             machine = Machine(**kept | changed)
-            setup = SetUp(machine=machine, what=what)
-            said = entry_of(
-                "setup", setup, at, why=why, replaces=_heads(thing), about=thing.id,
-                machine=thing.id, slot="set-up",
+            said = view.entry(
+                "setup", SetUp(machine=machine, what=what), why=why, replaces=_standing(thing),
+                about=thing.id, machine=thing.id, slot="set-up",
             )  # fmt: skip
-            self.say(connection, [said])
+            view.say(said)
         return machine
 
     def machine(self, name: str) -> Machine:
         """Look a machine up; LogbookError when there is none."""
-        with self.looking() as (_, directory):
-            return directory.machine(name).machine
+        with self.looking() as view:
+            return view.names.machine(name).machine
 
     def machines(self) -> tuple[Machine, ...]:
         """List the machines with their current set-ups, by name."""
-        with self.looking() as (_, directory):
-            found = directory.machines
-        return tuple(found[name].machine for name in sorted(found))
+        with self.looking() as view:
+            return tuple(thing.machine for _, thing in sorted(view.names.machines.items()))
 
     def setups(self, name: str) -> tuple[SetupEntry, ...]:
         """List every set-up that a machine has had, oldest first; LogbookError without it."""
-        with self.looking() as (connection, directory):
-            thing = directory.machine(name)
+        with self.looking() as view:
+            thing = view.names.machine(name)
         return tuple(
             SetupEntry(
                 id=entry.id,
@@ -100,43 +91,35 @@ class Workshop(Room):
 
     def add_sheet(self, sheet: Sheet, *, when: datetime, why: str = "") -> None:
         """Add a sheet, or a new lot or measurement of one that is there."""
-        with self.saying(when, why=why) as (connection, directory, at):
-            said = entry_of("sheet", Lot(sheet=sheet), at, why=why)
-            thing = directory.sheets.get(sheet.name)
-            if thing is not None:
-                known = thing.sheet
-                if known == sheet:
-                    return
-                check_same_stuff(known, sheet)
-                said = dataclasses.replace(
-                    said, kind="lot", about=thing.id, sheet=thing.id, slot="lot",
-                    replaces=tuple(sorted(_heads(thing))),
+        with self.saying(when, why=why) as view:
+            thing = view.names.sheets.get(sheet.name)
+            if thing is None:
+                view.say(view.entry("sheet", Lot(sheet=sheet), why=why))
+            elif thing.sheet != sheet:
+                check_same_stuff(thing.sheet, sheet)
+                said = view.entry(
+                    "lot", Lot(sheet=sheet), why=why, replaces=_standing(thing),
+                    about=thing.id, sheet=thing.id, slot="lot",
                 )  # fmt: skip
-            self.say(connection, [said])
+                view.say(said)
 
     def sheet(self, name: str) -> Sheet:
         """Look a sheet up; LogbookError when there is none."""
-        with self.looking() as (_, directory):
-            return directory.sheet(name).sheet
+        with self.looking() as view:
+            return view.names.sheet(name).sheet
 
     def sheets(
         self, *, material: str | None = None, thickness_mm: float | None = None
     ) -> tuple[Sheet, ...]:
         """List the sheets as they are now, by name."""
-        with self.looking() as (_, directory):
-            found = directory.sheets
-        sheets = (found[name].sheet for name in sorted(found))
-        return tuple(
-            sheet
-            for sheet in sheets
-            if (material is None or material_key(sheet.material) == material_key(material))
-            and (thickness_mm is None or is_as_thick(sheet, thickness_mm))
-        )
+        with self.looking() as view:
+            found = [thing.sheet for _, thing in sorted(view.names.sheets.items())]
+        return tuple(sheet for sheet in found if is_of(sheet, material, thickness_mm))
 
     def lots(self, name: str) -> tuple[SheetEntry, ...]:
         """List every lot and measurement of a sheet, oldest first; LogbookError without it."""
-        with self.looking() as (connection, directory):
-            thing = directory.sheet(name)
+        with self.looking() as view:
+            thing = view.names.sheet(name)
         return tuple(
             SheetEntry(
                 id=entry.id,
@@ -149,9 +132,9 @@ class Workshop(Room):
 
     def add_session(self, machine: str, session: Session, *, when: datetime, why: str = "") -> None:
         """Describe a session, before or after its burns; an earlier description stays."""
-        with self.saying(when, why=why) as (connection, directory, at):
-            thing = directory.machine(machine)
-            known = _described(connection, thing, session.label)
+        with self.saying(when, why=why) as view:
+            thing = view.names.machine(machine)
+            known = _described(view, thing, session.label)
             said = [body_of(entry) for entry in known]
             if said == [session] or (said and session == Session(label=session.label)):
                 return
@@ -160,22 +143,14 @@ class Workshop(Room):
                     f"A session {session.label!r} of {machine!r} is described otherwise in the"
                     " logbook: give this one another label, or say why it is corrected."
                 )
-            self.say(connection, [_session(thing, session, at, why, known)])
+            view.say(_session(view, thing, session, why, known))
 
     def sessions(self, machine: str) -> tuple[Session, ...]:
         """List the sessions of a machine, oldest first; without details where two are told."""
-        with self.looking() as (connection, directory):
-            thing = directory.machine(machine)
-            every = ledger.read(
-                connection,
-                entries.c.kind == "session",
-                among(connection, entries.c.about, thing.ids),
-                all=True,
-            )
-        found: dict[str, list[Session]] = {}
-        for entry in every:
-            if entry.is_valid:
-                found.setdefault(entry.slot, [])
+        with self.looking() as view:
+            ids = view.names.machine(machine).ids
+            every = view.read(kind="session", about=ids, earlier=True)
+        found: dict[str, list[Session]] = {entry.slot: [] for entry in every}
         for entry in every:
             if entry.stands and (said := body_of(entry)) not in found[entry.slot]:
                 found[entry.slot].append(said)
@@ -185,46 +160,43 @@ class Workshop(Room):
             if said
         )
 
-    def say_sessions(
-        self, connection: sa.Connection, machine: Thing, labels: Iterable[str], at: str
-    ) -> None:
-        """Add the sessions that burns name and nobody has described yet; they outlast an undo."""
-        new = [
-            _session(machine, Session(label=label), at)
-            for label in sorted(set(labels) - {""})
-            if not _described(connection, machine, label)
-        ]
-        self.say(connection, new, batch=f"{NAMED}{at}")
+
+def say_sessions(view: View, machine: Thing, labels: Iterable[str]) -> None:
+    """Add the sessions that burns name and nobody has described yet; they outlast an undo."""
+    new = [
+        _session(view, machine, Session(label=label))
+        for label in sorted(set(labels) - {""})
+        if not _described(view, machine, label)
+    ]
+    view.say(*new, batch=f"{NAMED}{view.at}")
 
 
-def _heads(thing: Thing) -> Iterable[str]:
+def _standing(thing: Thing) -> Iterable[str]:
     """What a change of set-up or lot answers: all that stands."""
     return (entry.id for entry in thing.versions if entry.stands)
 
 
-def _described(connection: sa.Connection, machine: Thing, label: str) -> list[Entry]:
-    return ledger.read(
-        connection,
-        entries.c.kind == "session",
-        among(connection, entries.c.about, machine.ids),
-        entries.c.slot == f"session {label}",
-    )
+def _described(view: View, machine: Thing, label: str) -> list[Entry]:
+    return view.read(kind="session", about=machine.ids, slot=f"session {label}")
 
 
 def _session(
-    machine: Thing, session: Session, at: str, why: str = "", known: Sequence[Entry] = ()
+    view: View, machine: Thing, session: Session, why: str = "", known: Sequence[Entry] = ()
 ) -> Entry:
-    return entry_of(
-        "session", session, at, why=why, replaces=(entry.id for entry in known),
+    return view.entry(
+        "session", session, why=why, replaces=(entry.id for entry in known),
         about=machine.id, machine=machine.id, slot=f"session {session.label}",
     )  # fmt: skip
 
 
-def is_as_thick(sheet: Sheet, thickness_mm: float) -> bool:
-    """Say whether a sheet is of a thickness, nominal or measured."""
+def is_of(sheet: Sheet, material: str | None, thickness_mm: float | None) -> bool:
+    """Say whether a sheet is of a material, and of a thickness, nominal or measured."""
     known = (sheet.thickness_mm, sheet.working_thickness_mm)
     # The small rest is for the rounding of decimal fractions.
-    return any(abs(value - thickness_mm) <= SAME_THICKNESS_MM + 1e-9 for value in known)
+    return (material is None or material_key(sheet.material) == material_key(material)) and (
+        thickness_mm is None
+        or any(abs(value - thickness_mm) <= SAME_THICKNESS_MM + 1e-9 for value in known)
+    )
 
 
 def check_same_stuff(known: Sheet, given: Sheet) -> None:
