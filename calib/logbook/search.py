@@ -12,13 +12,15 @@ import sqlalchemy as sa
 
 from calib.errors import InvalidRecord
 from calib.logbook.boards import by_cell, the_look
-from calib.logbook.coding import read_time, write_time
+from calib.logbook.coding import material_key, read_time, write_time
 from calib.logbook.entries import Filters, Line, Page
 from calib.logbook.ledger import Entry, canonical, entries, is_valid, read_body, stands, with_state
 from calib.logbook.room import Room, View
-from calib.logbook.workshop import is_of
-from calib.records import READ_OFF, SCALES, outcome_order
+from calib.records import READ_OFF, SCALES, Sheet, outcome_order
 
+# Two thicknesses are the same sheet's when they differ by no more [mm]: 1/8 in and 3.2 mm are;
+# the small rest is for the rounding of decimal fractions.
+SAME_THICKNESS_MM = 0.05 + 1e-9
 _LONGEST_PAGE = 1000
 _EVERYTHING = Filters()
 _LOT = re.compile(r'"lot":"([0-9]{20}-[0-9a-f]{24})"')
@@ -64,8 +66,7 @@ def _found(view: View, filters: Filters) -> Iterator[Any]:
         sheets = {
             key
             for name, thing in names.sheets.items()
-            if filters.sheet in (None, name)
-            and is_of(thing.sheet, filters.material, filters.thickness_mm)
+            if filters.sheet in (None, name) and _is_of(thing.sheet, filters)
             for key in thing.ids
         }
         query = query.where(view.among(entries.c.sheet, sheets))
@@ -85,6 +86,15 @@ def _found(view: View, filters: Filters) -> Iterator[Any]:
             text = _text(view, row, noted.get(row.id, "")) if words else ""
             if all(word in text for word in words):
                 yield row
+
+
+def _is_of(sheet: Sheet, filters: Filters) -> bool:
+    """Say whether a sheet is of a material, and of a thickness, nominal or measured."""
+    wanted, thickness = filters.material, filters.thickness_mm
+    known = (sheet.thickness_mm, sheet.working_thickness_mm)
+    return (wanted is None or material_key(wanted) == material_key(sheet.material)) and (
+        thickness is None or any(abs(value - thickness) <= SAME_THICKNESS_MM for value in known)
+    )
 
 
 def _cell_notes(view: View) -> Mapping[str, str]:

@@ -68,14 +68,25 @@ class Book(
 def open_book(where: str | Path | sa.URL | None = None) -> Book:
     """Open a logbook, and make it when there is none."""
     place = find_place(where)
-    if place.path is not None:
-        _make_room(place.path)
-        if _was_emptied(place.path):
+    path = place.path
+    if path is not None:
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise LogbookError(
+                f"The folder of the logbook {path} can't be made ({error.strerror}): give another"
+                " path."
+            ) from error
+        if path.is_dir():
+            raise LogbookError(f"The logbook {path} is a folder: give the path of a file in it.")
+        empty = path.exists() and path.stat().st_size == 0
+        # A file of no length can't be a new logbook where there are backups of it.
+        if empty and not path.with_name(path.name + "-wal").exists() and newest_backup(path):
             raise LogbookError(damaged(place))
     engine = make_engine(place)
     try:
         with in_plain_words(place):
-            if place.path is not None:
+            if path is not None:
                 with engine.connect() as connection:
                     good = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
                 if good != "ok":
@@ -86,11 +97,10 @@ def open_book(where: str | Path | sa.URL | None = None) -> Book:
     book = Book(make_engine(place, create=False), place)
     try:
         with book.looking():  # from now on another file at this place is noticed
-            pass
+            return book
     except BaseException:
         book.close()
         raise
-    return book
 
 
 def _make_ready(engine: sa.Engine, place: Place) -> None:
@@ -111,21 +121,3 @@ def _make_ready(engine: sa.Engine, place: Place) -> None:
         make_tables(connection)
         if identity_in(connection) is None:
             set_identity(connection, new_identity())
-
-
-def _was_emptied(path: Path) -> bool:
-    """Say whether a file of no length can't be a new logbook: there are backups of it."""
-    empty = path.exists() and path.stat().st_size == 0
-    journal = path.with_name(path.name + "-wal")
-    return empty and not journal.exists() and newest_backup(path) is not None
-
-
-def _make_room(path: Path) -> None:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise LogbookError(
-            f"The folder of the logbook {path} can't be made ({error.strerror}): give another path."
-        ) from error
-    if path.is_dir():
-        raise LogbookError(f"The logbook {path} is a folder: give the path of a file in it.")

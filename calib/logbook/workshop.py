@@ -15,8 +15,6 @@ from calib.logbook.ledger import Entry
 from calib.logbook.room import Room, Thing, View
 from calib.records import Machine, Sheet
 
-# Two thicknesses are the same sheet's when they differ by no more [mm]: 1/8 in and 3.2 mm are.
-SAME_THICKNESS_MM = 0.05
 # What burns name along the way is no further thing to be undone.
 NAMED = "named "
 
@@ -96,7 +94,13 @@ class Workshop(Room):
             if thing is None:
                 view.say(view.entry("sheet", Lot(sheet=sheet), why=why))
             elif thing.sheet != sheet:
-                check_same_stuff(thing.sheet, sheet)
+                known = thing.sheet
+                if not same_stuff(known, sheet):
+                    raise LogbookError(
+                        f"Sheet {sheet.name!r} is {known.material}, {known.thickness_mm:g} mm in"
+                        f" the logbook, not {sheet.material}, {sheet.thickness_mm:g} mm: give this"
+                        " one another name (a new lot or measurement of the same sheet keeps it)."
+                    )
                 said = view.entry(
                     "lot", Lot(sheet=sheet), why=why, replaces=_standing(thing),
                     about=thing.id, sheet=thing.id, slot="lot",
@@ -108,13 +112,10 @@ class Workshop(Room):
         with self.looking() as view:
             return view.names.sheet(name).sheet
 
-    def sheets(
-        self, *, material: str | None = None, thickness_mm: float | None = None
-    ) -> tuple[Sheet, ...]:
+    def sheets(self) -> tuple[Sheet, ...]:
         """List the sheets as they are now, by name."""
         with self.looking() as view:
-            found = [thing.sheet for _, thing in sorted(view.names.sheets.items())]
-        return tuple(sheet for sheet in found if is_of(sheet, material, thickness_mm))
+            return tuple(thing.sheet for _, thing in sorted(view.names.sheets.items()))
 
     def lots(self, name: str) -> tuple[SheetEntry, ...]:
         """List every lot and measurement of a sheet, oldest first; LogbookError without it."""
@@ -189,22 +190,7 @@ def _session(
     )  # fmt: skip
 
 
-def is_of(sheet: Sheet, material: str | None, thickness_mm: float | None) -> bool:
-    """Say whether a sheet is of a material, and of a thickness, nominal or measured."""
-    known = (sheet.thickness_mm, sheet.working_thickness_mm)
-    # The small rest is for the rounding of decimal fractions.
-    return (material is None or material_key(sheet.material) == material_key(material)) and (
-        thickness_mm is None
-        or any(abs(value - thickness_mm) <= SAME_THICKNESS_MM + 1e-9 for value in known)
-    )
-
-
-def check_same_stuff(known: Sheet, given: Sheet) -> None:
-    """Refuse a lot of another material or nominal thickness."""
-    same = material_key(known.material) == material_key(given.material)
-    if not same or known.thickness_mm != given.thickness_mm:
-        raise LogbookError(
-            f"Sheet {given.name!r} is {known.material}, {known.thickness_mm:g} mm in the logbook,"
-            f" not {given.material}, {given.thickness_mm:g} mm: give this one another name (a new"
-            " lot or measurement of the same sheet keeps it)."
-        )
+def same_stuff(one: Sheet, other: Sheet) -> bool:
+    """Say whether two sheets are of one material and nominal thickness."""
+    same = material_key(one.material) == material_key(other.material)
+    return same and one.thickness_mm == other.thickness_mm
