@@ -397,11 +397,13 @@ def _seen(view: View, board: FoundBoard, cell: str, saw: str) -> dict[str, set[s
     slots = [f"{kind} {cell}" for kind in OF_CELL]
     if _KEY.fullmatch(saw) and not _ID.match(saw):
         batch = _batch(board, saw)
-        back = view.ever(batch=batch, kind=WITHDRAW)
-        if not back:
+        found = view.ever(batch=batch)
+        if not found:
             return {kind: {batch} for kind in OF_CELL}
-        # What was there after an own tap had been taken back.
-        found = [e for e in view.read(about=board.ids, slot=slots) if e.seq < back[0].seq]
+        if found[0].kind == WITHDRAW:
+            # What was there after an own tap had been taken back.
+            back = found[0].seq
+            found = [e for e in view.read(about=board.ids, slot=slots) if e.seq < back]
     else:
         found = view.ever(id=saw.split("+"), about=board.ids, slot=slots)
     return {kind: {entry.id for entry in found if entry.kind == kind} for kind in OF_CELL}

@@ -77,9 +77,12 @@ STANDS, REPLACED, WITHDRAWN = 2, 1, 0
 # To be asked with every question about what stands.
 with_state = entries.outerjoin(past, past.c.seq == entries.c.seq)
 stands = past.c.state.is_(None)
-is_valid = sa.func.coalesce(past.c.state, STANDS) != WITHDRAWN
+_state = sa.func.coalesce(past.c.state, STANDS)
+is_valid = _state != WITHDRAWN
+_EVERY = sa.select(entries, _state.label("state")).select_from(with_state).order_by(entries.c.id)
 
 # So many entries that come at once are most of a book: what stands is worked out of all of it.
+# So many names are given to the database in one text, as it takes no more of them one by one.
 _MANY = 1000
 # What the database itself refuses, so that no slip of a program can lose what was said.
 _KEPT = ("entries", "replaced", "photographs")
@@ -241,19 +244,15 @@ def read(
 
     ``of``: those whose column of that name holds a value, or one of some.
     """
-    state = sa.func.coalesce(past.c.state, STANDS).label("state")
-    query = sa.select(entries, state).select_from(with_state).where(*where).order_by(entries.c.id)
-    for name, value in of.items():
-        query = query.where(among(connection, entries.c[name], value))
-    if not all:
-        query = query.where(stands)
+    wanted = [among(connection, entries.c[name], value) for name, value in of.items()]
+    query = _EVERY.where(*where, *wanted) if all else _EVERY.where(stands, *where, *wanted)
     rows = connection.execute(query).all()
-    targets = _targets(connection, [row.id for row in rows])
+    targets = _targets(connection, [row.id for row in rows]) if rows else {}
     return [
         Entry(
             **{name: getattr(row, name) for name in _COLUMNS},
             body=read_body(row.body),
-            replaces=tuple(sorted(targets[row.id])),
+            replaces=tuple(sorted(targets.get(row.id, ()))),
             seq=row.seq,
             state=row.state,
             held_as=row.id,
@@ -367,9 +366,9 @@ def _each(connection: sa.Connection, names: Iterable[str]) -> sa.Select[tuple[st
 def among(
     connection: sa.Connection, column: sa.ColumnElement[str], names: str | Iterable[str]
 ) -> sa.ColumnElement[bool]:
-    """True for rows whose column holds a name, or one of some."""
-    one = [names] if isinstance(names, str) else list(names)
-    return column == one[0] if len(one) == 1 else column.in_(_each(connection, one))
+    """True for rows whose column holds a name, or one of any number of them."""
+    some = [names] if isinstance(names, str) else list(names)
+    return column.in_(some if len(some) < _MANY else _each(connection, some))
 
 
 def lines(connection: sa.Connection) -> Iterator[str]:

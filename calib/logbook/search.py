@@ -55,8 +55,8 @@ def _found(view: View, filters: Filters) -> Iterator[Any]:
     """Rows of the table that fit, newest first."""
     # A board counts whatever was said of it since; nothing replaces it.
     words = filters.text.lower().split() if filters.text else []
-    columns = [column for column in entries.c if words or column.name != "body"]
-    query = sa.select(*columns).select_from(with_state)
+    columns = [entries.c[name] for name in ("id", "kind", "slot", "about", "machine", "sheet")]
+    query = sa.select(*columns, *([entries.c.body] if words else [])).select_from(with_state)
     query = query.where(is_valid, entries.c.kind.in_(filters.kinds))
     names = view.names
     if filters.machine is not None:
