@@ -19,7 +19,7 @@ from calib.logbook.coding import check_text, read_time
 from calib.logbook.entries import Looked, Photograph, Recorded, Tapped
 from calib.logbook.ledger import REPLACED, SENT, WITHDRAW, Entry, photographs
 from calib.logbook.room import FoundBoard, View
-from calib.logbook.workshop import Workshop, say_sessions
+from calib.logbook.workshop import Workshop
 from calib.records import READ_OFF, Grid, Reading
 
 SIZES = ("width_mm", "height_mm")
@@ -74,7 +74,7 @@ class Boards(Workshop):
                 return
             about = view.names.about(grid.machine.name, grid.sheet.name)
             sheet = view.names.sheet(grid.sheet.name)
-            lots = [one for one in sheet.versions if sheet.sheet_at(one).lot == grid.sheet.lot]
+            lots = [one for one in sheet.versions if sheet.at(one).lot == grid.sheet.lot]
             body = dataclasses.replace(body, lot=lots[-1].id if lots else sheet.version)
             view.say(view.entry("board", body, slot=grid.board_id, **about))
 
@@ -115,8 +115,6 @@ class Boards(Workshop):
                 added += bool(told) and not corrects
                 corrected += bool(told) and corrects
             view.say(*new)
-            if new:
-                say_sessions(view, board.machine, [session])
         return Recorded(
             added=added, corrected=corrected, unchanged=len(readings) - added - corrected
         )
@@ -179,8 +177,6 @@ class Boards(Workshop):
             here = said_of(view, board, reading.cell).get(reading.cell, {})
             new = _tap(view, board, reading, here, seen, session)
             view.say(*new, batch=batch)
-            if new:
-                say_sessions(view, board.machine, [session])
             named = [dataclasses.replace(entry, batch=batch) for entry in new]
             return _tapped(view, board, reading.cell, named, stored=bool(new))
 

@@ -40,10 +40,6 @@ def check_book(book: Room) -> Check:
     path = book.where.path
     with in_plain_words(book.where):
         with book.look() as connection:
-            if path is not None:
-                said = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar()
-                if said != "ok":
-                    raise LogbookError(damaged(book.where))
             if wrong := look_at_entries(connection):
                 raise LogbookError(f"{damaged(book.where)} {wrong}")
             rows = counts(connection)
@@ -67,7 +63,11 @@ def counts(connection: sa.Connection) -> dict[str, int]:
 
 
 def look_at_entries(connection: sa.Connection) -> str:
-    """Look at every entry and photograph; says what is wrong first, empty when nothing is."""
+    """Look at every page, entry and photograph; says what is wrong first, empty for nothing."""
+    if connection.dialect.name == "sqlite":
+        said = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar()
+        if said != "ok":
+            return f"{said}."
     known: set[str] = set()
     named: set[str] = set()
     needed: set[str] = set()

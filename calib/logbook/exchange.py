@@ -250,7 +250,7 @@ def _rows(book: Room) -> Iterator[dict[str, Any]]:
     names = view.names
 
     def of(entry: Entry) -> dict[str, Any]:
-        sheet = names.thing(entry.sheet).sheet
+        sheet = names.thing(entry.sheet).record
         return {
             "machine": names.name(entry.machine),
             "sheet": sheet.name,

@@ -10,6 +10,7 @@ from calib.logbook.coding import read_time
 from calib.logbook.entries import HistoryLine
 from calib.logbook.ledger import WITHDRAW, Entry
 from calib.logbook.room import Names, Room
+from calib.logbook.workshop import sessions_of
 from calib.records import READ_OFF, Operation, Reading, Setting
 from calib.units import show_chance
 
@@ -41,7 +42,7 @@ class History(Room):
             found += view.ever(kind=_OF_MACHINE, machine=of, sheet="")
             found += view.ever(kind=_OF_SHEET, machine="", sheet=on)
             found += view.ever(kind=_OF_PAIR, machine=of, sheet=on)
-            slots = {f"session {label}" for entry in found for label in _sessions(entry)}
+            slots = {f"session {label}" for entry in found for label in sessions_of(entry)}
             found += view.ever(kind="session", machine=of, slot=slots)
         by_id = {entry.id: entry for entry in found}
         lines = []
@@ -55,12 +56,6 @@ class History(Room):
         return tuple(lines)
 
 
-def _sessions(entry: Entry) -> list[str]:
-    burns = entry.body.get("burns", ())
-    labels = [entry.body.get("session", ""), *(burn["session"] for burn in burns)]
-    return [label for label in labels if label]
-
-
 def _line(
     names: Names, entry: Entry, board: Entry | None, by_id: Mapping[str, Entry]
 ) -> HistoryLine:
@@ -68,7 +63,6 @@ def _line(
     if entry.kind == "look":
         grades = dict(zip(READ_OFF, grades_of(entry), strict=True))
         reading = Reading(cell=cell_of(entry), **grades)
-    own_label = entry.body["label"] if entry.kind == "session" else ""
     noted = entry.kind in ("job", "check_strip", "kept")
     return HistoryLine(
         id=entry.id,
@@ -78,7 +72,7 @@ def _line(
         board=names.code(board) if board else "",
         cell=cell_of(entry) if entry.kind in (*OF_CELL, "photograph") else "",
         reading=reading,
-        session=own_label or next(iter(_sessions(entry)), ""),
+        session=next(iter(sessions_of(entry)), ""),
         why=entry.why or (entry.body["note"] if noted else ""),
         superseded=not (entry.stands and names.counts(entry)),
     )

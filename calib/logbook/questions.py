@@ -7,6 +7,7 @@ import dataclasses
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
 from datetime import datetime
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -16,7 +17,7 @@ from calib.logbook.bodies import NewName, Same
 from calib.logbook.entries import Question
 from calib.logbook.history import text_of
 from calib.logbook.ledger import Entry, canonical, entries, stands, with_state
-from calib.logbook.room import Room, View
+from calib.logbook.room import Room, Thing, View
 from calib.logbook.runs import STORED_KINDS, answer_of, question_of
 
 # Kinds with one answer to each question; readings of cells come first.
@@ -67,7 +68,8 @@ def asked_in(view: View) -> Iterator[tuple[Question, list[Entry]]]:
     """Each question with the entries that differ, one for each way, oldest first."""
     names = view.names
     yield from _doubled_names(view)
-    for thing in (*names.machines.values(), *names.sheets.values()):
+    things: list[Thing[Any]] = [*names.machines.values(), *names.sheets.values()]
+    for thing in things:
         if len(thing.heads) > 1:
             what = "set-up" if thing.heads[0].kind in ("machine", "setup") else "lot"
             yield _which(f"{what} {thing.name}", list(thing.heads))

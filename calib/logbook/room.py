@@ -12,13 +12,13 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar
 
 import sqlalchemy as sa
 
 from calib.errors import LogbookError
 from calib.logbook import ledger
-from calib.logbook.bodies import Lot, SetUp, body_of, newer_version
+from calib.logbook.bodies import body_of, newer_version
 from calib.logbook.coding import Unreadable, check_text, known_names, write_time
 from calib.logbook.files import Mark, mark_of
 from calib.logbook.identity import identity_in
@@ -37,7 +37,7 @@ M = TypeVar("M", Machine, Sheet)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Thing:
+class Thing(Generic[M]):
     """A machine or a sheet as the book knows it; kept, so that its record is read once."""
 
     id: str  # First of the ids; all of them were said to be the same
@@ -48,24 +48,15 @@ class Thing:
     heads: tuple[Entry, ...]  # Those of them that nothing replaces; more than one is a question
 
     @functools.cached_property
-    def machine(self) -> Machine:
-        """The machine with its current set-up."""
-        return self.machine_at(self.versions[-1])
+    def record(self) -> M:
+        """The machine with its current set-up, or the sheet with its current lot."""
+        return self.at(self.versions[-1])
 
-    @functools.cached_property
-    def sheet(self) -> Sheet:
-        """The sheet with its current lot."""
-        return self.sheet_at(self.versions[-1])
-
-    def machine_at(self, version: Entry) -> Machine:
-        """The machine with one of its set-ups."""
-        body: SetUp = body_of(version)
-        return _called(body.machine, self.name)
-
-    def sheet_at(self, version: Entry) -> Sheet:
-        """The sheet with one of its lots."""
-        body: Lot = body_of(version)
-        return _called(body.sheet, self.name)
+    def at(self, version: Entry) -> M:
+        """The machine with one of its set-ups, or the sheet with one of its lots."""
+        body = body_of(version)
+        record: M = getattr(body, "machine", None) or body.sheet
+        return _called(record, self.name)
 
     @property
     def version(self) -> str:
@@ -92,9 +83,9 @@ class Thing:
 class Names:
     """What machines, sheets and boards are called, which are the same, and what was withdrawn."""
 
-    machines: Mapping[str, Thing] = field(default_factory=dict)
-    sheets: Mapping[str, Thing] = field(default_factory=dict)
-    things: Mapping[str, Thing] = field(default_factory=dict)  # The same, by each of their ids
+    machines: Mapping[str, Thing[Machine]] = field(default_factory=dict)
+    sheets: Mapping[str, Thing[Sheet]] = field(default_factory=dict)
+    things: Mapping[str, Thing[Any]] = field(default_factory=dict)  # The same, by each of their ids
     lots: Mapping[str, str] = field(default_factory=dict)  # Name of each lot, by its entry
     # Of boards that don't go by their first code alone: code, and the one that they were given.
     codes: Mapping[str, tuple[str, str]] = field(default_factory=dict)
@@ -102,19 +93,19 @@ class Names:
     gone: frozenset[str] = frozenset()  # What is about these doesn't count
     seq: int = 0
 
-    def machine(self, name: str) -> Thing:
+    def machine(self, name: str) -> Thing[Machine]:
         """Find a machine by name; LogbookError when there is none names those that are near."""
         if name not in self.machines:
             raise LogbookError(known_names("machine", name, self.machines))
         return self.machines[name]
 
-    def sheet(self, name: str) -> Thing:
+    def sheet(self, name: str) -> Thing[Sheet]:
         """Find a sheet by name; LogbookError when there is none names those that are near."""
         if name not in self.sheets:
             raise LogbookError(known_names("sheet", name, self.sheets))
         return self.sheets[name]
 
-    def thing(self, key: str) -> Thing:
+    def thing(self, key: str) -> Thing[Any]:
         """The machine or sheet that an entry names; one that isn't there is a damage."""
         if key not in self.things:
             raise Unreadable(key)
@@ -161,8 +152,8 @@ class FoundBoard:
     ids: frozenset[str]  # Those of boards that were said to be the same
     code: str
     entry: Entry
-    machine: Thing
-    sheet: Thing
+    machine: Thing[Machine]
+    sheet: Thing[Sheet]
 
     @property
     def cells(self) -> tuple[str, ...]:
@@ -409,7 +400,7 @@ def _things(
     same: Mapping[str, frozenset[str]],
     named: Mapping[str, str],
     gone: frozenset[str],
-) -> dict[str, Thing]:
+) -> dict[str, Thing[Any]]:
     """Machines or sheets by name; ``found`` as it arrived."""
     versions: dict[str, list[Entry]] = {}
     for entry in found:

@@ -16,7 +16,7 @@ from calib.logbook.coding import read_time
 from calib.logbook.entries import Kept, Stored
 from calib.logbook.ledger import Entry, canonical
 from calib.logbook.room import Names, View
-from calib.logbook.workshop import Workshop, say_sessions
+from calib.logbook.workshop import Workshop
 from calib.records import OPERATIONS, Advice, Burn, Operation, Setting
 
 StoredKind = Literal["costs", "timed_job", "comb", "comb_readings", "kerf"]
@@ -45,17 +45,14 @@ class Runs(Workshop):
                     f"There is no kept setting {kept_id!r} for this machine and sheet in the"
                     " logbook: keep one, or leave it out."
                 )
-            thing = view.names.machine(machine)
             body = Run(
                 burns=tuple(burns),
                 kept=kept_id or "",
                 note=note,
-                setup=thing.version,
+                setup=view.names.machine(machine).version,
                 lot=view.names.sheet(sheet).version,
             )
-            (job,) = view.say(view.entry(body.burns[0].source, body, **about))
-            say_sessions(view, thing, (burn.session for burn in burns))
-            return job
+            return view.say(view.entry(body.burns[0].source, body, **about))[0]
 
     def keep(
         self,

@@ -66,7 +66,7 @@ def _found(view: View, filters: Filters) -> Iterator[Any]:
         sheets = {
             key
             for name, thing in names.sheets.items()
-            if filters.sheet in (None, name) and _is_of(thing.sheet, filters)
+            if filters.sheet in (None, name) and _is_of(thing.record, filters)
             for key in thing.ids
         }
         query = query.where(view.among(entries.c.sheet, sheets))
@@ -115,7 +115,7 @@ def _text(view: View, row: Any, noted: str) -> str:
     lot = _LOT.search(row.body)
     words = (
         names.code(row), names.name(row.machine), names.name(row.sheet),
-        sheet.sheet.material if sheet else "", names.lots.get(lot[1], "") if lot else "", noted,
+        sheet.record.material if sheet else "", names.lots.get(lot[1], "") if lot else "", noted,
         own.get("note", ""), own.get("text", ""),
     )  # fmt: skip
     return "\n".join(words).lower()
@@ -163,7 +163,7 @@ def _line(view: View, entry: Entry, looks: Sequence[Entry]) -> Line:
         counts.update(dict.fromkeys(keys, count))
     grid = entry.body.get("grid", {})
     names = view.names
-    sheet = names.thing(entry.sheet).sheet if entry.sheet else None
+    sheet = names.thing(entry.sheet).record if entry.sheet else None
     return Line(
         kind=entry.kind,  # type: ignore[arg-type]
         id=names.code(entry) if grid else entry.id,

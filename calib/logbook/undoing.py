@@ -14,7 +14,6 @@ from calib.logbook.entries import Undoable
 from calib.logbook.ledger import SENT, WITHDRAW, Entry, entries, is_valid, with_state
 from calib.logbook.room import THINGS, Room, View
 from calib.logbook.runs import STORED_KINDS
-from calib.logbook.workshop import NAMED
 
 # Boards and names stay: what rests on them would be left hanging.
 _UNDOABLE = (
@@ -25,16 +24,15 @@ _UNDOABLE = (
 _LEAST = 6
 # What an undo or a redo says is no further thing to be undone.
 UNDO, REDO = "undo ", "redo "
+# In older books: sessions that burns named.
+NAMED = "named "
 _batch = entries.c.batch
 # What an undo may take back; striking out is one such thing.
-_SAID = sa.and_(
-    ~_batch.startswith(NAMED),
-    sa.or_(
-        entries.c.kind.in_(_UNDOABLE),
-        sa.and_(
-            entries.c.kind == WITHDRAW,
-            *(~_batch.startswith(beginning) for beginning in (UNDO, REDO, SENT)),
-        ),
+_SAID = sa.or_(
+    sa.and_(entries.c.kind.in_(_UNDOABLE), ~_batch.startswith(NAMED)),
+    sa.and_(
+        entries.c.kind == WITHDRAW,
+        *(~_batch.startswith(beginning) for beginning in (UNDO, REDO, SENT)),
     ),
 )
 _TAKEN_BACK = _batch.startswith(UNDO)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Any, get_args
 
@@ -12,11 +12,8 @@ from calib.logbook.bodies import Lot, Session, SetUp, SetupChange, body_of
 from calib.logbook.coding import material_key, read_time
 from calib.logbook.entries import SetupEntry, SheetEntry
 from calib.logbook.ledger import Entry
-from calib.logbook.room import Room, Thing, View
+from calib.logbook.room import Room, Thing
 from calib.records import Machine, Sheet
-
-# What burns name along the way is no further thing to be undone.
-NAMED = "named "
 
 
 class Workshop(Room):
@@ -28,7 +25,7 @@ class Workshop(Room):
             known = view.names.machines.get(machine.name)
             if known is None:
                 view.say(view.entry("machine", SetUp(machine=machine), why=why))
-            elif known.machine != machine:
+            elif known.record != machine:
                 raise LogbookError(
                     f"A machine {machine.name!r} with another set-up is in the logbook: change its"
                     " set-up, or give this one another name."
@@ -48,7 +45,7 @@ class Workshop(Room):
             )
         with self.saying(when, why=why) as view:
             thing = view.names.machine(name)
-            known = thing.machine
+            known = thing.record
             kept = {field.name: getattr(known, field.name) for field in dataclasses.fields(known)}
             if changed.get("source", known.source) != known.source:
                 # What was only assumed of the other source isn't carried over.
@@ -65,12 +62,12 @@ class Workshop(Room):
     def machine(self, name: str) -> Machine:
         """Look a machine up; LogbookError when there is none."""
         with self.looking() as view:
-            return view.names.machine(name).machine
+            return view.names.machine(name).record
 
     def machines(self) -> tuple[Machine, ...]:
         """List the machines with their current set-ups, by name."""
         with self.looking() as view:
-            return tuple(thing.machine for _, thing in sorted(view.names.machines.items()))
+            return tuple(thing.record for _, thing in sorted(view.names.machines.items()))
 
     def setups(self, name: str) -> tuple[SetupEntry, ...]:
         """List every set-up that a machine has had, oldest first; LogbookError without it."""
@@ -79,7 +76,7 @@ class Workshop(Room):
         return tuple(
             SetupEntry(
                 id=entry.id,
-                machine=thing.machine_at(entry),
+                machine=thing.at(entry),
                 what=body_of(entry).what,
                 since=read_time(entry.at),
                 note=entry.why,
@@ -93,8 +90,8 @@ class Workshop(Room):
             thing = view.names.sheets.get(sheet.name)
             if thing is None:
                 view.say(view.entry("sheet", Lot(sheet=sheet), why=why))
-            elif thing.sheet != sheet:
-                known = thing.sheet
+            elif thing.record != sheet:
+                known = thing.record
                 if not same_stuff(known, sheet):
                     raise LogbookError(
                         f"Sheet {sheet.name!r} is {known.material}, {known.thickness_mm:g} mm in"
@@ -110,12 +107,12 @@ class Workshop(Room):
     def sheet(self, name: str) -> Sheet:
         """Look a sheet up; LogbookError when there is none."""
         with self.looking() as view:
-            return view.names.sheet(name).sheet
+            return view.names.sheet(name).record
 
     def sheets(self) -> tuple[Sheet, ...]:
         """List the sheets as they are now, by name."""
         with self.looking() as view:
-            return tuple(thing.sheet for _, thing in sorted(view.names.sheets.items()))
+            return tuple(thing.record for _, thing in sorted(view.names.sheets.items()))
 
     def lots(self, name: str) -> tuple[SheetEntry, ...]:
         """List every lot and measurement of a sheet, oldest first; LogbookError without it."""
@@ -124,7 +121,7 @@ class Workshop(Room):
         return tuple(
             SheetEntry(
                 id=entry.id,
-                sheet=thing.sheet_at(entry),
+                sheet=thing.at(entry),
                 since=read_time(entry.at),
                 note=entry.why,
             )
@@ -135,7 +132,8 @@ class Workshop(Room):
         """Describe a session, before or after its burns; an earlier description stays."""
         with self.saying(when, why=why) as view:
             thing = view.names.machine(machine)
-            known = _described(view, thing, session.label)
+            slot = f"session {session.label}"
+            known = view.read(kind="session", about=thing.ids, slot=slot)
             said = [body_of(entry) for entry in known]
             if said == [session] or (said and session == Session(label=session.label)):
                 return
@@ -144,50 +142,44 @@ class Workshop(Room):
                     f"A session {session.label!r} of {machine!r} is described otherwise in the"
                     " logbook: give this one another label, or say why it is corrected."
                 )
-            view.say(_session(view, thing, session, why, known))
+            told = view.entry(
+                "session", session, why=why, replaces=(entry.id for entry in known),
+                about=thing.id, machine=thing.id, slot=slot,
+            )  # fmt: skip
+            view.say(told)
 
     def sessions(self, machine: str) -> tuple[Session, ...]:
-        """List the sessions of a machine, oldest first; without details where two are told."""
+        """List the sessions of a machine that were described or that burns name, oldest first.
+
+        Without details where two are told, or none.
+        """
         with self.looking() as view:
             ids = view.names.machine(machine).ids
             every = view.read(kind="session", about=ids, earlier=True)
-        found: dict[str, list[Session]] = {entry.slot: [] for entry in every}
-        for entry in every:
-            if entry.stands and (said := body_of(entry)) not in found[entry.slot]:
-                found[entry.slot].append(said)
+            every += view.read(kind=("look", "job", "check_strip"), machine=ids)
+        found: dict[str, list[Session]] = {}
+        for entry in sorted(every, key=lambda one: one.at):
+            for label in sessions_of(entry):
+                ways = found.setdefault(label, [])
+                if entry.kind == "session" and entry.stands:
+                    said: Session = body_of(entry)
+                    ways += [said] if said not in (*ways, Session(label=label)) else []
         return tuple(
-            said[0] if len(said) == 1 else Session(label=said[0].label)
-            for said in found.values()
-            if said
+            said[0] if len(said) == 1 else Session(label=label) for label, said in found.items()
         )
 
 
-def say_sessions(view: View, machine: Thing, labels: Iterable[str]) -> None:
-    """Add the sessions that burns name and nobody has described yet; they outlast an undo."""
-    new = [
-        _session(view, machine, Session(label=label))
-        for label in sorted(set(labels) - {""})
-        if not _described(view, machine, label)
-    ]
-    view.say(*new, batch=f"{NAMED}{view.at}")
+def sessions_of(entry: Entry) -> list[str]:
+    """Labels of the sessions that an entry describes or its burns name."""
+    if entry.kind == "session":
+        return [entry.body["label"]]
+    burns = entry.body.get("burns", [entry.body])
+    return [label for burn in burns if (label := burn.get("session", ""))]
 
 
-def _standing(thing: Thing) -> Iterable[str]:
+def _standing(thing: Thing[Any]) -> Iterable[str]:
     """What a change of set-up or lot answers: all that stands."""
     return (entry.id for entry in thing.versions if entry.stands)
-
-
-def _described(view: View, machine: Thing, label: str) -> list[Entry]:
-    return view.read(kind="session", about=machine.ids, slot=f"session {label}")
-
-
-def _session(
-    view: View, machine: Thing, session: Session, why: str = "", known: Sequence[Entry] = ()
-) -> Entry:
-    return view.entry(
-        "session", session, why=why, replaces=(entry.id for entry in known),
-        about=machine.id, machine=machine.id, slot=f"session {session.label}",
-    )  # fmt: skip
 
 
 def same_stuff(one: Sheet, other: Sheet) -> bool:
