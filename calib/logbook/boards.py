@@ -173,9 +173,11 @@ class Boards(Workshop):
             batch = _batch(board, key)
             if before := view.ever(batch=batch):
                 return _tapped(view, board, reading.cell, before, again=True)
-            seen = _seen(view, board, reading.cell, "" if saw == key else saw)
+            saw = "" if saw == key else saw
+            own = _KEY.fullmatch(saw) is not None and not _ID.match(saw)
+            seen = _seen(view, board, reading.cell, saw, own)
             here = said_of(view, board, reading.cell).get(reading.cell, {})
-            new = _tap(view, board, reading, here, seen, session)
+            new = _tap(view, board, reading, here, seen, session, own)
             view.say(*new, batch=batch)
             named = [dataclasses.replace(entry, batch=batch) for entry in new]
             return _tapped(view, board, reading.cell, named, stored=bool(new))
@@ -388,10 +390,10 @@ def _batch(board: FoundBoard, key: str) -> str:
     return f"{SENT}{board.id} {key}"
 
 
-def _seen(view: View, board: FoundBoard, cell: str, saw: str) -> dict[str, set[str]]:
+def _seen(view: View, board: FoundBoard, cell: str, saw: str, own: bool) -> dict[str, set[str]]:
     """What a sender saw of a cell, by kind: ids, or an own tap, which may not have arrived yet."""
     slots = [f"{kind} {cell}" for kind in OF_CELL]
-    if _KEY.fullmatch(saw) and not _ID.match(saw):
+    if own:
         batch = _batch(board, saw)
         found = view.ever(batch=batch)
         if not found:
@@ -412,8 +414,12 @@ def _tap(
     said: Said,
     seen: Mapping[str, set[str]],
     session: str,
+    own: bool,
 ) -> list[Entry]:
-    """What a tap says: a look that replaces what its sender saw, a note, or that nothing was."""
+    """What a tap says: a look that replaces what its sender saw, a note, or that nothing was.
+
+    After an own tap all of it is said, as that one may still be on its way.
+    """
 
     def answer(kind: str, record: Any) -> Entry:
         slot = f"{kind} {reading.cell}"
@@ -421,10 +427,8 @@ def _tap(
 
     now = looked_at(reading.cell, said)
     looks = said.get("look", ())
-    # An own tap that it names may still be on its way.
-    waits = any(name.startswith(SENT) for name in seen["look"])
     if reading.is_empty and not reading.note:
-        if not now.is_said and not waits:
+        if not now.is_said and not own:
             return []
         new = [answer("look", _look(board, reading, (), session))]
         new += [answer("size", Size())] if now.reading.width_mm or now.reading.height_mm else []
@@ -434,7 +438,7 @@ def _tap(
         known = [entry for entry in looks if entry.id in seen["look"]]
         look = answer("look", _look(board, reading, known or looks, session))
         same = bool(known) and all(grades_of(entry) == grades_of(look) for entry in looks)
-        new = [] if same and not waits else [look]
+        new = [] if same and not own else [look]
     if reading.note and reading.note not in [e.body["note"] for e in said.get("cell_note", ())]:
         new.append(answer("cell_note", CellNote(note=reading.note)))
     return new

@@ -19,17 +19,7 @@ from calib.logbook.events import check_event
 from calib.logbook.ledger import WITHDRAW, Entry, canonical
 from calib.records import Advice, Burn, Grid, Machine, Operation, Outcome, Setting, Sheet
 from calib.records.boards import Caliper
-from calib.records.fields import (
-    Name,
-    Number,
-    Text,
-    Whole,
-    Words,
-    from_json,
-    misfit,
-    record,
-    says,
-)  # fmt: skip
+from calib.records.fields import Name, Number, Text, Whole, Words, from_json, misfit, record, says
 
 SetupChange = Literal["first", "lens", "focus", "air", "mirror", "tube", "other"]
 Support = Literal["", "pins", "flat", "slats"]

@@ -96,24 +96,27 @@ class Evidence(Room):
         """List the chances that were forecast of cells, each with what came out."""
         with self.looking() as view:
             boards = boards_with_cells(view, **view.names.pair(machine, sheet))
-        return tuple(
-            Forecast(
-                chance=chance / 1000.0,
-                outcome=outcome,
-                event=event,
-                cell=cell,
-                board=view.names.code(board),
-                machine=view.names.name(board.machine),
-                sheet=view.names.name(board.sheet),
-                operation=board.body["grid"]["operation"],
-                at=read_time(board.at),
-                notes=tuple(board.body["grid"]["notes"]),
-            )
-            for board, said in boards
-            for cell, events in sorted(board.body["forecasts"].items())
-            for event, chance in sorted(events.items())
-            if (outcome := _outcome(event, the_look(said.get(cell, {})))) is not None or unread
-        )
+        found = []
+        for board, said in boards:
+            for cell, events in sorted(board.body["forecasts"].items()):
+                look = the_look(said.get(cell, {}))
+                for event, chance in sorted(events.items()):
+                    outcome = None if look is None else _outcome(event, grades_of(look))
+                    if unread or outcome is not None:
+                        forecast = Forecast(
+                            chance=chance / 1000.0,
+                            outcome=outcome,
+                            event=event,
+                            cell=cell,
+                            board=view.names.code(board),
+                            machine=view.names.name(board.machine),
+                            sheet=view.names.name(board.sheet),
+                            operation=board.body["grid"]["operation"],
+                            at=read_time(board.at),
+                            notes=tuple(board.body["grid"]["notes"]),
+                        )
+                        found.append(forecast)
+        return tuple(found)
 
     def advised_jobs(
         self, *, machine: str | None = None, sheet: str | None = None
@@ -191,10 +194,6 @@ def _cut_length_mm(operation: str, cell: Mapping[str, Any]) -> float | None:
     return float(2.0 * (width + height) - (8.0 - 2.0 * math.pi) * corner)
 
 
-def _outcome(event: str, look: Entry | None) -> bool | None:
-    return None if look is None else _of_grades(event, grades_of(look))
-
-
 @functools.lru_cache(maxsize=1000)
-def _of_grades(event: str, grades: tuple[Any, ...]) -> bool | None:
+def _outcome(event: str, grades: tuple[Any, ...]) -> bool | None:
     return outcome_of(event, Reading(cell="any", **dict(zip(READ_OFF, grades, strict=True))))
