@@ -37,12 +37,13 @@ class Search(Room):
             raise InvalidRecord(f"offset is {offset!r}: give 0 or more.")
         with self.looking() as view:
             ids = [row.id for row in _found(view, filters)]
-            listed = view.by_ids(ids[offset : offset + limit])
-            boards = {one for key in listed for one in view.names.same.get(key, (key,))}
+            page = ids[offset : offset + limit]
+            listed = view.by_ids(page)
+            boards = {one for key in page for one in view.names.same.get(key, (key,))}
             looks: defaultdict[str, list[Entry]] = defaultdict(list)
             for look in view.read(kind="look", about=boards):
                 looks[view.names.first(look.about)].append(look)
-        lines = (_line(view, listed[key], looks[key]) for key in ids if key in listed)
+        lines = (_line(view, listed[key], looks[key]) for key in page)
         return Page(entries=tuple(lines), total=len(ids), offset=offset)
 
     def boards(self, filters: Filters = _EVERYTHING, *, limit: int = 50, offset: int = 0) -> Page:

@@ -154,9 +154,9 @@ class Workshop(Room):
         Without details where two are told, or none.
         """
         with self.looking() as view:
+            kinds = ("session", "look", "job", "check_strip")
             ids = view.names.machine(machine).ids
-            every = view.read(kind="session", about=ids, earlier=True)
-            every += view.read(kind=("look", "job", "check_strip"), machine=ids)
+            every = view.read(kind=kinds, machine=ids, earlier=True)
         found: dict[str, list[Session]] = {}
         for entry in sorted(every, key=lambda one: one.at):
             for label in sessions_of(entry):
