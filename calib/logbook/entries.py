@@ -22,11 +22,7 @@ from calib.records import (
 )
 
 KINDS = ("board", "job", "check_strip", "note")
-OUTCOMES = (
-    *THROUGH_GRADES,
-    *(f"{name} {grade}" for name in SCALES for grade in GRADES),
-    "unread",
-)
+OUTCOMES = (*THROUGH_GRADES, *(f"{name} {grade}" for name in SCALES for grade in GRADES), "unread")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -184,10 +184,7 @@ class View:
     at: str = ""
 
     def read(
-        self,
-        *where: sa.ColumnElement[bool],
-        earlier: bool = False,
-        **of: str | Iterable[str],
+        self, *where: sa.ColumnElement[bool], earlier: bool = False, **of: str | Iterable[str]
     ) -> list[Entry]:
         """Entries that stand, or were only replaced, and count; by the values of columns."""
         found = ledger.read(self.connection, *where, all=earlier, **of)

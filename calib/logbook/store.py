@@ -14,14 +14,7 @@ from calib.logbook.files import is_read_only
 from calib.logbook.history import History
 from calib.logbook.identity import identity_in, new_identity, newest_backup, set_identity
 from calib.logbook.ledger import make_tables, metadata
-from calib.logbook.opening import (
-    WRITES,
-    Place,
-    damaged,
-    find_place,
-    in_plain_words,
-    make_engine,
-)
+from calib.logbook.opening import WRITES, Place, damaged, find_place, in_plain_words, make_engine
 from calib.logbook.questions import Questions
 from calib.logbook.runs import Runs
 from calib.logbook.search import Search

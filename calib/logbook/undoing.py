@@ -50,12 +50,7 @@ class Undoing(Room):
     """Taking back, and putting again."""
 
     def undo(
-        self,
-        *,
-        when: datetime,
-        why: str = "",
-        only: str | None = None,
-        **whose: Unpack[Whose],
+        self, *, when: datetime, why: str = "", only: str | None = None, **whose: Unpack[Whose]
     ) -> str:
         """Withdraw what was said last and wasn't withdrawn yet; again withdraws what was before.
 

@@ -120,10 +120,7 @@ class Workshop(Room):
             thing = view.names.sheet(name)
         return tuple(
             SheetEntry(
-                id=entry.id,
-                sheet=thing.at(entry),
-                since=read_time(entry.at),
-                note=entry.why,
+                id=entry.id, sheet=thing.at(entry), since=read_time(entry.at), note=entry.why
             )
             for entry in thing.versions
         )
