@@ -176,8 +176,29 @@ class Boards(Workshop):
             saw = "" if saw == key else saw
             own = _KEY.fullmatch(saw) is not None and not _ID.match(saw)
             seen = _seen(view, board, reading.cell, saw, own)
-            here = said_of(view, board, reading.cell).get(reading.cell, {})
-            new = _tap(view, board, reading, here, seen, session, own)
+            said = said_of(view, board, reading.cell).get(reading.cell, {})
+
+            def answer(kind: str, record: Any) -> Entry:
+                slot = f"{kind} {reading.cell}"
+                return view.entry(kind, record, replaces=seen[kind], slot=slot, **board.about)
+
+            new: list[Entry] = []
+            now = looked_at(reading.cell, said)
+            # After an own tap all of it is said, as that one may still be on its way.
+            if reading.is_empty and not reading.note and (now.is_said or own):
+                new.append(answer("look", _look(board, reading, (), session)))
+                measured = now.reading.width_mm or now.reading.height_mm
+                new += [answer("size", Size())] if measured else []
+                new += [answer("cell_note", CellNote())] if now.reading.note else []
+            if not reading.is_empty:
+                looks = said.get("look", ())
+                known = [entry for entry in looks if entry.id in seen["look"]]
+                look = answer("look", _look(board, reading, known or looks, session))
+                if own or not known or any(grades_of(one) != grades_of(look) for one in looks):
+                    new.append(look)
+            notes = [entry.body["note"] for entry in said.get("cell_note", ())]
+            if reading.note and reading.note not in notes:
+                new.append(answer("cell_note", CellNote(note=reading.note)))
             view.say(*new, batch=batch)
             named = [dataclasses.replace(entry, batch=batch) for entry in new]
             return _tapped(view, board, reading.cell, named, stored=bool(new))
@@ -405,43 +426,6 @@ def _seen(view: View, board: FoundBoard, cell: str, saw: str, own: bool) -> dict
     else:
         found = view.ever(id=saw.split("+"), about=board.ids, slot=slots)
     return {kind: {entry.id for entry in found if entry.kind == kind} for kind in OF_CELL}
-
-
-def _tap(
-    view: View,
-    board: FoundBoard,
-    reading: Reading,
-    said: Said,
-    seen: Mapping[str, set[str]],
-    session: str,
-    own: bool,
-) -> list[Entry]:
-    """What a tap says: a look that replaces what its sender saw, a note, or that nothing was.
-
-    After an own tap all of it is said, as that one may still be on its way.
-    """
-
-    def answer(kind: str, record: Any) -> Entry:
-        slot = f"{kind} {reading.cell}"
-        return view.entry(kind, record, replaces=seen[kind], slot=slot, **board.about)
-
-    now = looked_at(reading.cell, said)
-    looks = said.get("look", ())
-    if reading.is_empty and not reading.note:
-        if not now.is_said and not own:
-            return []
-        new = [answer("look", _look(board, reading, (), session))]
-        new += [answer("size", Size())] if now.reading.width_mm or now.reading.height_mm else []
-        return new + ([answer("cell_note", CellNote())] if now.reading.note else [])
-    new = []
-    if not reading.is_empty:
-        known = [entry for entry in looks if entry.id in seen["look"]]
-        look = answer("look", _look(board, reading, known or looks, session))
-        same = bool(known) and all(grades_of(entry) == grades_of(look) for entry in looks)
-        new = [] if same and not own else [look]
-    if reading.note and reading.note not in [e.body["note"] for e in said.get("cell_note", ())]:
-        new.append(answer("cell_note", CellNote(note=reading.note)))
-    return new
 
 
 def _tapped(

@@ -9,7 +9,7 @@ from calib.logbook.bodies import KeptSetting, Session, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import HistoryLine
 from calib.logbook.ledger import WITHDRAW, Entry
-from calib.logbook.room import Names, Room
+from calib.logbook.room import Room
 from calib.logbook.workshop import sessions_of
 from calib.records import READ_OFF, Operation, Reading, Setting
 from calib.units import show_chance
@@ -51,31 +51,25 @@ class History(Room):
             board = board if board and board.kind == "board" else None
             runs = entry.body.get("burns", [entry.body])
             burnt = board.body["grid"]["operation"] if board else runs[0].get("operation")
-            if operation in (None, burnt or operation):
-                lines.append(_line(view.names, entry, board, by_id))
+            if operation not in (None, burnt or operation):
+                continue
+            cell = cell_of(entry) if entry.kind in (*OF_CELL, "photograph") else ""
+            grades = zip(READ_OFF, grades_of(entry), strict=True)
+            noted = entry.kind in ("job", "check_strip", "kept")
+            line = HistoryLine(
+                id=entry.id,
+                at=read_time(entry.at),
+                kind=_KINDS.get(entry.kind, entry.kind),
+                text=_withdrawal(entry, by_id) if entry.kind == WITHDRAW else text_of(entry),
+                board=view.names.code(board) if board else "",
+                cell=cell,
+                reading=Reading(cell=cell, **dict(grades)) if entry.kind == "look" else None,
+                session=next(iter(sessions_of(entry)), ""),
+                why=entry.why or (entry.body["note"] if noted else ""),
+                superseded=not (entry.stands and view.names.counts(entry)),
+            )
+            lines.append(line)
         return tuple(lines)
-
-
-def _line(
-    names: Names, entry: Entry, board: Entry | None, by_id: Mapping[str, Entry]
-) -> HistoryLine:
-    reading = None
-    if entry.kind == "look":
-        grades = dict(zip(READ_OFF, grades_of(entry), strict=True))
-        reading = Reading(cell=cell_of(entry), **grades)
-    noted = entry.kind in ("job", "check_strip", "kept")
-    return HistoryLine(
-        id=entry.id,
-        at=read_time(entry.at),
-        kind=_KINDS.get(entry.kind, entry.kind),
-        text=_withdrawal(entry, by_id) if entry.kind == WITHDRAW else text_of(entry),
-        board=names.code(board) if board else "",
-        cell=cell_of(entry) if entry.kind in (*OF_CELL, "photograph") else "",
-        reading=reading,
-        session=next(iter(sessions_of(entry)), ""),
-        why=entry.why or (entry.body["note"] if noted else ""),
-        superseded=not (entry.stands and names.counts(entry)),
-    )
 
 
 def session_words(session: Session) -> str:

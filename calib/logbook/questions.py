@@ -52,7 +52,14 @@ def answer_in(view: View, key: str, answer: str, why: str = "") -> None:
     last = said[-1]
     about = {"about": last.id, "machine": last.machine, "sheet": last.sheet, "why": why}
     if _SAME in question.answers and answer.startswith(_RENAME) and name:
-        _check_free(view, last, name)
+        taken = name in {"machine": view.names.machines, "sheet": view.names.sheets}.get(
+            last.kind, {}
+        )
+        if last.kind == "board":
+            with contextlib.suppress(LogbookError):
+                taken = bool(view.board(name))
+        if taken:
+            raise LogbookError(f"The name {name!r} is taken already: give another one.")
         view.say(view.entry("name", NewName(name=name), slot="name", **about))
     elif answer == _SAME and _SAME in question.answers:
         view.say(view.entry("same", Same(other=said[0].id), slot="same", **about))
@@ -152,12 +159,3 @@ def _chosen(view: View, said: Sequence[Entry], one: Entry, why: str) -> Entry:
     )  # fmt: skip
     body = {**one.body, "what": "other"} if one.body.get("what") == "first" else one.body
     return dataclasses.replace(again, body=body)
-
-
-def _check_free(view: View, thing: Entry, name: str) -> None:
-    taken = name in {"machine": view.names.machines, "sheet": view.names.sheets}.get(thing.kind, {})
-    if thing.kind == "board":
-        with contextlib.suppress(LogbookError):
-            taken = bool(view.board(name))
-    if taken:
-        raise LogbookError(f"The name {name!r} is taken already: give another one.")

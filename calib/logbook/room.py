@@ -10,7 +10,7 @@ import itertools
 import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Generic, TypeVar
 
@@ -79,19 +79,82 @@ class Thing(Generic[M]):
         return frozenset(found)
 
 
-@dataclass(frozen=True, kw_only=True)
 class Names:
     """What machines, sheets and boards are called, which are the same, and what was withdrawn."""
 
-    machines: Mapping[str, Thing[Machine]] = field(default_factory=dict)
-    sheets: Mapping[str, Thing[Sheet]] = field(default_factory=dict)
-    things: Mapping[str, Thing[Any]] = field(default_factory=dict)  # The same, by each of their ids
-    lots: Mapping[str, str] = field(default_factory=dict)  # Name of each lot, by its entry
-    # Of boards that don't go by their first code alone: code, and the one that they were given.
-    codes: Mapping[str, tuple[str, str]] = field(default_factory=dict)
-    same: Mapping[str, frozenset[str]] = field(default_factory=dict)
-    gone: frozenset[str] = frozenset()  # What is about these doesn't count
-    seq: int = 0
+    def __init__(self, connection: sa.Connection | None = None) -> None:
+        found = [] if connection is None else ledger.read(connection, kind=_NAMING, all=True)
+        withdrawn = sa.select(entries.c.id).join(past, past.c.seq == entries.c.seq)
+        withdrawn = withdrawn.where(~is_valid, entries.c.kind.in_(THINGS))
+        # What is about these doesn't count.
+        self.gone = {*connection.execute(withdrawn).scalars()} if connection else set()
+        self.same: dict[str, frozenset[str]] = {}
+        for entry in found:
+            if entry.kind == "same" and entry.stands:
+                one, other = entry.about, body_of(entry).other
+                joined = self.same.get(one, frozenset([one]))
+                joined |= self.same.get(other, frozenset([other]))
+                self.same |= dict.fromkeys(joined, joined)
+        self.named = {
+            one: str(body_of(entry).name)
+            for entry in found
+            if entry.kind == "name" and entry.stands
+            for one in self.same.get(entry.about, (entry.about,))
+        }
+        found.sort(key=lambda entry: entry.seq)
+        self.machines: Mapping[str, Thing[Machine]] = self._things(found, "machine", "setup")
+        self.sheets: Mapping[str, Thing[Sheet]] = self._things(found, "sheet", "lot")
+        every: list[Thing[Any]] = [*self.machines.values(), *self.sheets.values()]
+        self.things = {key: thing for thing in every for key in thing.ids}
+        # Name of each lot, by its entry.
+        self.lots = {
+            entry.id: str(record_part(entry).get("lot", ""))
+            for entry in found
+            if entry.kind in ("sheet", "lot")
+        }
+        # Of boards that don't go by their first code alone: code, and the one that they were given.
+        self.codes = {} if connection is None else self._codes(connection)
+
+    def _things(self, found: Sequence[Entry], *kinds: str) -> dict[str, Thing[Any]]:
+        """Machines or sheets by name; ``found`` as it arrived."""
+        versions: dict[str, list[Entry]] = {}
+        for entry in found:
+            of = entry.id if entry.kind == kinds[0] else entry.about
+            if entry.kind in kinds and entry.is_valid and of not in self.gone:
+                group = self.same.get(of, frozenset([of])) - self.gone
+                versions.setdefault(min(group), []).append(entry)
+        heads: dict[str, tuple[Entry, ...]] = {}
+        for key, own in versions.items():
+            apart = {canonical(record_part(e)): e for e in reversed(own) if e.stands}
+            if apart:
+                heads[key] = tuple(sorted(apart.values(), key=lambda entry: entry.seq))
+                own.sort(key=lambda entry: entry is heads[key][-1])
+        owns = {key: self.named.get(key) or record_part(versions[key][0])["name"] for key in heads}
+        return {
+            name: Thing(
+                id=key,
+                ids=self.same.get(key, frozenset([key])),
+                own=owns[key],
+                name=name,
+                versions=tuple(versions[key]),
+                heads=heads[key],
+            )
+            for key, name in _told_apart(owns).items()
+        }
+
+    def _codes(self, connection: sa.Connection) -> dict[str, tuple[str, str]]:
+        board = entries.c.kind == "board"
+        twice = sa.select(entries.c.slot).where(board).group_by(entries.c.slot)
+        slots = {*connection.execute(twice.having(sa.func.count() > 1)).scalars()}
+        bearing = ledger.among(connection, entries.c.slot, slots | {*self.named.values()})
+        given = ledger.among(connection, entries.c.id, self.named)
+        found = ledger.read(connection, board, sa.or_(bearing, given), all=True)
+        owns = {
+            entry.id: self.named.get(entry.id, entry.slot)
+            for entry in sorted(found, key=lambda one: one.seq)
+            if self.counts(entry) and entry.id == self.first(entry.id)
+        }
+        return {key: (code, owns[key]) for key, code in _told_apart(owns).items()}
 
     def machine(self, name: str) -> Thing[Machine]:
         """Find a machine by name; LogbookError when there is none names those that are near."""
@@ -256,7 +319,7 @@ class Room:
         self._writing = threading.Lock() if place.path else contextlib.nullcontext()
         self._mark: Mark | None = None
         self._identity: str | None = None
-        self._names = Names()
+        self._seq, self._names = 0, Names()
 
     @contextmanager
     def look(self) -> Iterator[sa.Connection]:
@@ -320,28 +383,26 @@ class Room:
                 f"Another logbook lies at {self.where.shown} now: begin anew with it, or put the"
                 " one back that you had. Nothing was stored."
             )
-        self._mark, self._identity, self._names = mark, identity, Names()
+        self._mark, self._identity, self._seq, self._names = mark, identity, 0, Names()
 
     def names(self, connection: sa.Connection, *, keep: bool = True) -> Names:
         """What machines, sheets and boards are called; kept until something of it is said.
 
         Not kept where it is asked in the middle of a change, which may yet be taken back.
         """
-        known = self._names
         newest = connection.execute(sa.select(sa.func.max(entries.c.seq))).scalar() or 0
-        if newest == known.seq:
-            return known
-        query = sa.select(entries.c.kind, entries.c.v).where(entries.c.seq > known.seq).distinct()
-        kinds = connection.execute(query).all()
+        if newest == self._seq:
+            return self._names
+        new = sa.select(entries.c.kind, entries.c.v).where(entries.c.seq > self._seq).distinct()
+        kinds = connection.execute(new).all()
         for kind, v in kinds:
             if newer := newer_version(kind, v):
                 raise LogbookError(f"The logbook {self.where.shown} can't be used: {newer}")
-        if {kind for kind, _ in kinds} & {*_NAMING, "board", WITHDRAW}:
-            known = _names_in(connection)
-        known = dataclasses.replace(known, seq=newest)
+        naming = {kind for kind, _ in kinds} & {*_NAMING, "board", WITHDRAW}
+        names = Names(connection) if naming else self._names
         if keep:
-            self._names = known
-        return known
+            self._seq, self._names = newest, names
+        return names
 
     def newest_evidence(self) -> tuple[int, str]:
         """The newest entry that may change what burns teach: its number grows, its id is its own.
@@ -353,102 +414,6 @@ class Room:
         with self.look() as connection:
             row = connection.execute(query).first()
         return (0, "") if row is None else (row.seq, row.id)
-
-
-def _names_in(connection: sa.Connection) -> Names:
-    found = ledger.read(connection, kind=_NAMING, all=True)
-    found.sort(key=lambda entry: entry.seq)
-    withdrawn = sa.select(entries.c.id).join(past, past.c.seq == entries.c.seq)
-    withdrawn = withdrawn.where(~is_valid, entries.c.kind.in_(THINGS))
-    gone = frozenset(connection.execute(withdrawn).scalars())
-    standing = [entry for entry in found if entry.stands]
-    same: dict[str, frozenset[str]] = {}
-    for entry in standing:
-        if entry.kind == "same":
-            one, other = entry.about, body_of(entry).other
-            joined = same.get(one, frozenset([one])) | same.get(other, frozenset([other]))
-            same |= dict.fromkeys(joined, joined)
-    named = {
-        one: body_of(entry).name
-        for entry in sorted(standing, key=lambda entry: entry.id)
-        if entry.kind == "name"
-        for one in same.get(entry.about, (entry.about,))
-    }
-    machines = _things(found, ("machine", "setup"), same, named, gone)
-    sheets = _things(found, ("sheet", "lot"), same, named, gone)
-    return Names(
-        machines=machines,
-        sheets=sheets,
-        things={k: one for one in (*machines.values(), *sheets.values()) for k in one.ids},
-        lots={
-            entry.id: str(record_part(entry).get("lot", ""))
-            for entry in found
-            if entry.kind in ("sheet", "lot")
-        },
-        codes=_codes(connection, same, named, gone),
-        same=same,
-        gone=gone,
-    )
-
-
-def _things(
-    found: Sequence[Entry],
-    kinds: tuple[str, str],
-    same: Mapping[str, frozenset[str]],
-    named: Mapping[str, str],
-    gone: frozenset[str],
-) -> dict[str, Thing[Any]]:
-    """Machines or sheets by name; ``found`` as it arrived."""
-    versions: dict[str, list[Entry]] = {}
-    for entry in found:
-        of = entry.id if entry.kind == kinds[0] else entry.about
-        if entry.kind in kinds and entry.is_valid and of not in gone:
-            group = same.get(of, frozenset([of])) - gone
-            versions.setdefault(min(group), []).append(entry)
-    heads: dict[str, tuple[Entry, ...]] = {}
-    for key, own in versions.items():
-        apart = {canonical(record_part(e)): e for e in reversed(own) if e.stands}
-        if apart:
-            heads[key] = tuple(sorted(apart.values(), key=lambda entry: entry.seq))
-            own.sort(key=lambda entry: entry is heads[key][-1])
-    owns = {key: named.get(key) or record_part(versions[key][0])["name"] for key in heads}
-    return {
-        name: Thing(
-            id=key,
-            ids=same.get(key, frozenset([key])),
-            own=owns[key],
-            name=name,
-            versions=tuple(versions[key]),
-            heads=heads[key],
-        )
-        for key, name in _told_apart(owns).items()
-    }
-
-
-def _codes(
-    connection: sa.Connection,
-    same: Mapping[str, frozenset[str]],
-    named: Mapping[str, str],
-    gone: frozenset[str],
-) -> dict[str, tuple[str, str]]:
-    """Codes of boards that were given another one, and of those of which two were given one."""
-    board = entries.c.kind == "board"
-    twice = sa.select(entries.c.slot).where(board).group_by(entries.c.slot)
-    slots = {*connection.execute(twice.having(sa.func.count() > 1)).scalars(), *named.values()}
-    if not slots and not named:
-        return {}
-    bearing = ledger.among(connection, entries.c.slot, slots)
-    given = ledger.among(connection, entries.c.id, named)
-    owns = {
-        entry.id: named.get(entry.id, entry.slot)
-        for entry in sorted(
-            ledger.read(connection, board, sa.or_(bearing, given), all=True), key=lambda e: e.seq
-        )
-        if entry.is_valid
-        and not {entry.machine, entry.sheet} & gone
-        and entry.id == min(same.get(entry.id, (entry.id,)))
-    }
-    return {key: (code, owns[key]) for key, code in _told_apart(owns).items()}
 
 
 def _told_apart(names: Mapping[str, str]) -> dict[str, str]:

@@ -14,7 +14,7 @@ from calib.logbook.files import is_read_only
 from calib.logbook.history import History
 from calib.logbook.identity import identity_in, new_identity, newest_backup, set_identity
 from calib.logbook.ledger import make_tables, metadata
-from calib.logbook.opening import WRITES, Place, damaged, find_place, in_plain_words, make_engine
+from calib.logbook.opening import WRITES, damaged, find_place, in_plain_words, make_engine
 from calib.logbook.questions import Questions
 from calib.logbook.runs import Runs
 from calib.logbook.search import Search
@@ -79,12 +79,19 @@ def open_book(where: str | Path | sa.URL | None = None) -> Book:
     engine = make_engine(place)
     try:
         with in_plain_words(place):
-            if path is not None:
-                with engine.connect() as connection:
+            with engine.connect() as connection:
+                if path is not None:
                     good = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
-                if good != "ok":
-                    raise LogbookError(damaged(place))
-            _make_ready(engine, place)
+                    if good != "ok":
+                        raise LogbookError(damaged(place))
+                names = set(sa.inspect(connection).get_table_names())
+            if names and not {"entries", "identity"} <= names:
+                raise LogbookError(
+                    f"The database holds other tables ({', '.join(sorted(names)[:3])}) and is no"
+                    " logbook: give another path or database."
+                )
+            if not set(metadata.tables) <= names and not (path and is_read_only(path)):
+                _make_tables(engine)
     finally:
         engine.dispose()
     book = Book(make_engine(place, create=False), place)
@@ -96,17 +103,8 @@ def open_book(where: str | Path | sa.URL | None = None) -> Book:
         raise
 
 
-def _make_ready(engine: sa.Engine, place: Place) -> None:
+def _make_tables(engine: sa.Engine) -> None:
     """Make what is missing of the tables, and give a new logbook its identity."""
-    with engine.connect() as connection:
-        names = set(sa.inspect(connection).get_table_names())
-        if names and not {"entries", "identity"} <= names:
-            raise LogbookError(
-                f"The database holds other tables ({', '.join(sorted(names)[:3])}) and is no"
-                " logbook: give another path or database."
-            )
-    if set(metadata.tables) <= names or (place.path is not None and is_read_only(place.path)):
-        return
     with engine.connect().execution_options(**{WRITES: True}) as connection, connection.begin():
         if connection.dialect.name == "postgresql":
             # Held until the transaction ends, so that two programs don't make the tables at once.
