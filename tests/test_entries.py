@@ -103,12 +103,19 @@ def test_undo_here_against_correction_there(two: tuple[Book, Book]) -> None:
 
 def test_undo_withdraws_the_last_batch_and_redo_withdraws_that(book: Book) -> None:
     fill(book)
-    book.record("AB12", [read("no"), Reading(cell="A2", through="no")], when=later(1))
+    first = (read("no"), Reading(cell="A2", through="no"))
+    book.record("AB12", first, when=later(1))
     book.record("AB12", [read("hanging")], when=later(2), why="looked again")
     now = book.readings("AB12")
-    for _ in range(2):
-        book.undo(when=later(3), board_id="AB12")
+    assert "cells A1, of" in book.undo(when=later(3), board_id="AB12")
+    assert book.readings("AB12") == first
+    assert "cells A1, A2, of" in book.undo(when=later(3), board_id="AB12")
     assert book.readings("AB12") == ()
+    with pytest.raises(LogbookError, match="nothing to take back for board 'AB12'"):
+        book.undo(when=later(3), board_id="AB12")
+    lines = book.history("bench", "birch 3")
+    assert [line.superseded for line in lines if line.kind == "reading"] == [True] * 3
+    assert sum(line.kind == "withdrawal" for line in lines) == 2
     for minute in (4, 5):
         assert "readings of board AB12" in book.redo(when=later(minute), board_id="AB12")
     assert book.readings("AB12") == now

@@ -6,19 +6,11 @@ import dataclasses
 from pathlib import Path
 
 import pytest
-from workshop_records import BENCH, BIRCH, EVENING, later
+from workshop_records import later
 
 from calib.errors import BadFile, InvalidRecord, LogbookError
 from calib.logbook import Book, export_text, import_text, ledger, open_book
 from calib.logbook.bodies import LONGEST_CONTENT
-
-
-@pytest.fixture
-def pair(book: Book) -> Book:
-    """A logbook with one machine and one sheet."""
-    book.add_machine(BENCH, when=EVENING)
-    book.add_sheet(BIRCH, when=EVENING)
-    return book
 
 
 def test_what_is_kept_anew_replaces_what_was_kept_before(pair: Book) -> None:

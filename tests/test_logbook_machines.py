@@ -74,17 +74,6 @@ def test_a_new_lot_or_measurement_is_a_new_version_of_the_sheet(book: Book) -> N
         book.add_sheet(dataclasses.replace(BIRCH, thickness_mm=4.0), when=later(4))
 
 
-def test_sheets_are_listed_by_material_and_thickness(book: Book) -> None:
-    quarter = Sheet(name="mdf quarter", material="MDF", thickness_mm=6.35, measured_mm=6.0)
-    for sheet in (quarter, BIRCH):
-        book.add_sheet(sheet, when=EVENING)
-    assert book.sheets() == (BIRCH, quarter)
-    assert book.sheets(material="  mdf ") == (quarter,)
-    assert book.sheets(thickness_mm=6.4) == (quarter,)
-    assert book.sheets(thickness_mm=6.0) == (quarter,)
-    assert book.sheets(thickness_mm=3.06) == ()
-
-
 def test_what_is_not_there_is_named_with_what_is_near(pair: Book) -> None:
     with pytest.raises(LogbookError, match="no machine 'bensh' in the logbook; there is 'bench'"):
         pair.machine("bensh")

@@ -45,7 +45,6 @@ def test_each_description_stays_in_the_history(book: Book) -> None:
     book.add_session("bench", Session(label="of another pair", air=True), when=later(5))
     lines = [line for line in book.history("bench", "birch 3") if line.kind == "session"]
     assert [(line.text, line.why, line.superseded) for line in lines] == [
-        ("monday: not described", "", True),
         ("monday: focus -0.5 mm, air on, on pins, damp board", "", True),
         ("monday: focus -0.5 mm, air off, on pins, damp board", "the pump was out", False),
     ]

@@ -102,6 +102,9 @@ ONE, TWO = "key-one-1", "key-one-2"
           ONE), ("key-note1", read(note="knot"), ONE)], {("through", 1), ("hanging", 1)}),
         ([(ONE, read("no"), ""), (TWO, FRESH, ONE), ("key-other", read("hanging"), ONE)],
          {(None, None), ("hanging", None)}),
+        # The same once more, then another one: what the second said was no news, but it was said.
+        ([(ONE, read("no"), ""), (TWO, read("no"), ONE), ("key-one-3", read("hanging"), TWO)],
+         {("hanging", None)}),
     ],
 )  # fmt: skip
 def test_every_order_of_arrival_ends_alike(

@@ -12,21 +12,6 @@ from calib.logbook import Book
 from calib.records import Reading
 
 
-def test_undo_goes_back_step_by_step_and_says_when_nothing_is_left(pair: Book) -> None:
-    first, second = Reading(cell="A1", through="no"), Reading(cell="A1", through="hanging")
-    pair.record("AB12", [first, Reading(cell="A2", through="no")], when=later(1))
-    pair.record("AB12", [second], when=later(2), why="looked again")
-    assert "cells A1" in pair.undo(when=later(3), board_id="AB12")
-    assert pair.readings("AB12") == (first, Reading(cell="A2", through="no"))
-    assert "cells A1, A2" in pair.undo(when=later(4), board_id="AB12")
-    assert pair.readings("AB12") == ()
-    with pytest.raises(LogbookError, match="nothing to take back for board 'AB12'"):
-        pair.undo(when=later(5), board_id="AB12")
-    lines = pair.history("bench", "birch 3")
-    assert [line.superseded for line in lines if line.kind == "reading"] == [True] * 3
-    assert sum(line.kind == "withdrawal" for line in lines) == 2
-
-
 def test_set_ups_lots_jobs_and_kept_settings_are_taken_back(pair: Book) -> None:
     pair.change_setup("bench", when=later(1), what="lens", lens_mm=50.8)
     pair.add_sheet(dataclasses.replace(BIRCH, lot="L2"), when=later(2))

@@ -16,16 +16,15 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from calib.errors import LogbookError
+from calib.logbook import ledger
+from calib.logbook.boards import keep_photograph
 from calib.logbook.checking import counts, look_at_entries
 from calib.logbook.files import copy_database, name_new, part_beside, replace_file
 from calib.logbook.identity import BACKUP_FOLDER, identity_in, is_whole, set_identity
-from calib.logbook.ledger import entries, metadata
+from calib.logbook.ledger import entries, photographs
 from calib.logbook.opening import Place, find_place, in_plain_words, make_engine
 from calib.logbook.room import Room
 from calib.logbook.store import open_book
-
-# Rows copied at a time between two kinds of databases.
-_CHUNK = 2000
 
 
 def backup_path(path: Path, when: datetime) -> Path:
@@ -45,13 +44,22 @@ def backup(book: Room, target: Path) -> dict[str, int]:
 
     The logbook may be used meanwhile; the copy holds one state of it.
     """
-    with _new_file(target) as part, in_plain_words(book.where):
-        if book.where.path is not None:
-            copy_database(book.where.path, part)
-        else:
-            with open_book(part) as new, book.look() as old, new.change() as copy:
-                _copy_tables(old, copy)
-        counted = _check_copy(part)
+    there = LogbookError(f"The file {target} is there already: give the backup another name.")
+    if os.path.lexists(target):
+        raise there
+    with _written(f"The file {target}"):
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with part_beside(target) as part, in_plain_words(book.where):
+            if book.where.path is not None:
+                copy_database(book.where.path, part)
+            else:
+                with open_book(part) as new, book.look() as old, new.change() as copy:
+                    _copy_entries(old, copy)
+            counted = _check_copy(part)
+            try:
+                name_new(part, target)
+            except FileExistsError:
+                raise there from None
     return counted
 
 
@@ -67,29 +75,26 @@ def restore(source: Path, target: str | Path | None) -> dict[str, int]:
             " Nothing was changed."
         )
     place = find_place(target)
+    path = place.path
     with in_plain_words(place):
-        if place.path is None:
+        if path is None:
             return _restore_to_server(source, place)
-        return _restore_to_file(source, place.path)
+        with _written(f"The logbook {path}"):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            with part_beside(path) as part:
+                copy_database(source, part)
+                counted = _check_copy(part)
+                replace_file(path, part)
+    return counted
 
 
 @contextmanager
-def _new_file(target: Path) -> Iterator[Path]:
-    """Give a file beside the target that takes its name when all went well."""
-    there = LogbookError(f"The file {target} is there already: give the backup another name.")
-    if os.path.lexists(target):
-        raise there
+def _written(what: str) -> Iterator[None]:
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        with part_beside(target) as part:
-            yield part
-            try:
-                name_new(part, target)
-            except FileExistsError:
-                raise there from None
+        yield
     except OSError as error:
         raise LogbookError(
-            f"The file {target} can't be written ({error.strerror}): give another folder."
+            f"{what} can't be written ({error.strerror}): give another folder."
         ) from error
 
 
@@ -98,9 +103,7 @@ def _check_copy(path: Path) -> dict[str, int]:
     engine = make_engine(find_place(path))
     try:
         with engine.connect() as connection:
-            said = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar()
-            wrong = look_at_entries(connection) if said == "ok" else f"{said}."
-            if wrong:
+            if wrong := look_at_entries(connection):
                 raise LogbookError(
                     f"The copy isn't whole: {wrong} The logbook may be damaged; keep the earlier"
                     " backups. No backup was made."
@@ -112,30 +115,16 @@ def _check_copy(path: Path) -> dict[str, int]:
             connection.execute("PRAGMA journal_mode = DELETE")
 
 
-def _copy_tables(source: sa.Connection, target: sa.Connection) -> None:
+def _copy_entries(source: sa.Connection, target: sa.Connection) -> None:
+    """Put the entries and photographs of one logbook into another, empty one."""
     identity = identity_in(source)
     if identity is not None:
         set_identity(target, identity)
-    for table in metadata.sorted_tables:
-        rows = source.execution_options(yield_per=_CHUNK).execute(sa.select(table)).mappings()
-        for chunk in rows.partitions(_CHUNK):
-            target.execute(table.insert(), [dict(row) for row in chunk])
+    ledger.add(target, map(ledger.from_line, ledger.lines(source)))
+    for digest, content in source.execute(sa.select(photographs)):
+        keep_photograph(target, digest, content)
     if counts(source) != counts(target):
         raise LogbookError("The copy lacks rows: nothing was changed.")
-
-
-def _restore_to_file(source: Path, path: Path) -> dict[str, int]:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with part_beside(path) as part:
-            copy_database(source, part)
-            counted = _check_copy(part)
-            replace_file(path, part)
-    except OSError as error:
-        raise LogbookError(
-            f"The logbook {path} can't be written ({error.strerror}): give another folder."
-        ) from error
-    return counted
 
 
 def _restore_to_server(source: Path, place: Place) -> dict[str, int]:
@@ -151,9 +140,5 @@ def _restore_to_server(source: Path, place: Place) -> dict[str, int]:
                         f"The logbook {place.shown} isn't empty: restore into a new database, or"
                         " import the backup. Nothing was changed."
                     )
-                _copy_tables(rows, new)
-                # The numbers go on behind the highest one that was copied.
-                top = sa.select(sa.func.coalesce(sa.func.max(entries.c.seq), 0) + 1)
-                serial = sa.func.pg_get_serial_sequence("entries", "seq")
-                new.execute(sa.select(sa.func.setval(serial, top.scalar_subquery(), False)))
+                _copy_entries(rows, new)
                 return counts(new)

@@ -14,16 +14,11 @@ from typing import Any
 import sqlalchemy as sa
 
 from calib.errors import InvalidRecord, LogbookError
-from calib.logbook import ledger
 from calib.logbook.bodies import Board, CellNote, Look, MediaType, Picture, Size, body_of
 from calib.logbook.coding import check_text, read_time
 from calib.logbook.entries import Looked, Photograph, Recorded, Tapped
-from calib.logbook.ledger import SENT, WITHDRAW, Entry, among, entries, photographs
-from calib.logbook.room import (
-    FoundBoard,
-    entry_of,
-    find_board,
-)
+from calib.logbook.ledger import REPLACED, SENT, WITHDRAW, Entry, photographs
+from calib.logbook.room import FoundBoard, View
 from calib.logbook.workshop import Workshop
 from calib.records import READ_OFF, Grid, Reading
 
@@ -57,15 +52,19 @@ class Boards(Workshop):
     def add_board(self, grid: Grid, *, when: datetime, forecasts: Forecasts | None = None) -> None:
         """Add a planned board; the same one again adds nothing."""
         check_text("board_id", grid.board_id, longest=40)
+        for events in (forecasts or {}).values():
+            for event, chance in events.items():
+                if not 0.0 <= chance <= 1.0:
+                    raise InvalidRecord(f"the chance of {event!r} is {chance!r}: give 0 to 1.")
         chances = {
-            cell: {event: _thousandths(event, chance) for event, chance in events.items()}
+            cell: {event: round(1000.0 * chance) for event, chance in events.items()}
             for cell, events in (forecasts or {}).items()
         }
         body = Board(grid=grid, lot="", forecasts=chances)
-        with self.saying(when) as (connection, directory, at):
+        with self.saying(when) as view:
             known = None
             with contextlib.suppress(LogbookError):
-                known = find_board(connection, directory, grid.board_id)
+                known = view.board(grid.board_id)
             if known is not None:
                 if known.grid() != grid:
                     raise LogbookError(
@@ -73,22 +72,21 @@ class Boards(Workshop):
                         " for another machine or sheet: plan this one anew."
                     )
                 return
-            machine = directory.machine(grid.machine.name)
-            sheet = directory.sheet(grid.sheet.name)
-            lots = [one for one in sheet.versions if sheet.sheet_at(one).lot == grid.sheet.lot]
+            about = view.names.about(grid.machine.name, grid.sheet.name)
+            sheet = view.names.sheet(grid.sheet.name)
+            lots = [one for one in sheet.versions if sheet.at(one).lot == grid.sheet.lot]
             body = dataclasses.replace(body, lot=lots[-1].id if lots else sheet.version)
-            about = {"machine": machine.id, "sheet": sheet.id, "slot": grid.board_id}
-            self.say(connection, [entry_of("board", body, at, **about)])
+            view.say(view.entry("board", body, slot=grid.board_id, **about))
 
     def board(self, board_id: str) -> Grid:
         """Look a planned board up; LogbookError when there is none."""
-        with self.looking() as (connection, directory):
-            return find_board(connection, directory, board_id).grid()
+        with self.looking() as view:
+            return view.board(board_id).grid()
 
     def board_key(self, board_id: str) -> str:
         """What tells a board from every other one, in whichever logbook."""
-        with self.looking() as (connection, directory):
-            return find_board(connection, directory, board_id).id
+        with self.looking() as view:
+            return view.board(board_id).id
 
     def record(
         self,
@@ -104,21 +102,19 @@ class Boards(Workshop):
         What a reading leaves open keeps its earlier value; cells left empty stay not burnt.
         """
         check_text("session", session, longest=200)
-        with self.saying(when, why=why) as (connection, directory, at):
-            board = find_board(connection, directory, board_id)
+        with self.saying(when, why=why) as view:
+            board = view.board(board_id)
             _check_cells(board, [reading.cell for reading in readings])
-            said = said_of(connection, board)
+            said = said_of(view, board)
             new: list[Entry] = []
             added = corrected = 0
             for reading in readings:
                 here = said.get(reading.cell, {})
-                told, corrects = _told(board, reading, here, (at, session, why))
+                told, corrects = _told(view, board, reading, here, session, why)
                 new += told
                 added += bool(told) and not corrects
                 corrected += bool(told) and corrects
-            self.say(connection, new)
-            if new:
-                self.say_sessions(connection, board.machine, [session], at)
+            view.say(*new)
         return Recorded(
             added=added, corrected=corrected, unchanged=len(readings) - added - corrected
         )
@@ -129,23 +125,16 @@ class Boards(Workshop):
         """Say that cells count as not burnt after all; what was read stays in the history."""
         if not check_text("why", why).strip():
             raise LogbookError("Say why the cells are struck out.")
-        with self.saying(when) as (connection, directory, at):
-            board = find_board(connection, directory, board_id)
+        with self.saying(when) as view:
+            board = view.board(board_id)
             _check_cells(board, labels)
-            said = said_of(connection, board)
+            said = said_of(view, board)
             struck = [label for label in labels if looked_at(label, said.get(label, {})).is_said]
             slots = [f"{kind} {label}" for kind in OF_CELL for label in struck]
-            every = ledger.read(
-                connection,
-                entries.c.kind.in_(OF_CELL),
-                among(connection, entries.c.about, board.ids),
-                entries.c.slot.in_(slots),
-                all=True,
-            )
-            ids = [entry.id for entry in every if entry.is_valid]
-            if ids:
-                said_so = entry_of(WITHDRAW, None, at, why=why, replaces=ids, **_about(board))
-                self.say(connection, [said_so])
+            every = view.read(about=board.ids, slot=slots, earlier=True)
+            if every:
+                ids = (entry.id for entry in every)
+                view.say(view.entry(WITHDRAW, why=why, replaces=ids, **board.about))
         return Recorded(corrected=len(struck), unchanged=len(labels) - len(struck))
 
     def readings(self, board_id: str) -> tuple[Reading, ...]:
@@ -155,9 +144,9 @@ class Boards(Workshop):
 
     def looks(self, board_id: str) -> dict[str, Looked]:
         """What counts of each cell of a board, and what stands apart there."""
-        with self.looking() as (connection, directory):
-            board = find_board(connection, directory, board_id)
-            said = said_of(connection, board)
+        with self.looking() as view:
+            board = view.board(board_id)
+            said = said_of(view, board)
         return {cell: looked_at(cell, said.get(cell, {})) for cell in board.cells}
 
     def tap(
@@ -178,21 +167,41 @@ class Boards(Workshop):
         the own tap before; what somebody else said meanwhile stands beside this.
         """
         check_text("session", session, longest=200)
-        with self.saying(when) as (connection, directory, at):
-            board = find_board(connection, directory, board_id)
+        with self.saying(when) as view:
+            board = view.board(board_id)
             _check_cells(board, [reading.cell])
             batch = _batch(board, key)
-            before = ledger.read(connection, entries.c.batch == batch, all=True)
-            if before:
-                return _tapped(connection, board, reading.cell, before, again=True)
-            seen = _seen(connection, board, reading.cell, "" if saw == key else saw)
-            here = said_of(connection, board, reading.cell).get(reading.cell, {})
-            new = _tap(board, reading, here, seen, (at, session))
-            self.say(connection, new, batch=batch)
-            if new:
-                self.say_sessions(connection, board.machine, [session], at)
+            if before := view.ever(batch=batch):
+                return _tapped(view, board, reading.cell, before, again=True)
+            saw = "" if saw == key else saw
+            own = _KEY.fullmatch(saw) is not None and not _ID.match(saw)
+            seen = _seen(view, board, reading.cell, saw, own)
+            said = said_of(view, board, reading.cell).get(reading.cell, {})
+
+            def answer(kind: str, record: Any) -> Entry:
+                slot = f"{kind} {reading.cell}"
+                return view.entry(kind, record, replaces=seen[kind], slot=slot, **board.about)
+
+            new: list[Entry] = []
+            now = looked_at(reading.cell, said)
+            # After an own tap all of it is said, as that one may still be on its way.
+            if reading.is_empty and not reading.note and (now.is_said or own):
+                new.append(answer("look", _look(board, reading, (), session)))
+                measured = now.reading.width_mm or now.reading.height_mm
+                new += [answer("size", Size())] if measured else []
+                new += [answer("cell_note", CellNote())] if now.reading.note else []
+            if not reading.is_empty:
+                looks = said.get("look", ())
+                known = [entry for entry in looks if entry.id in seen["look"]]
+                look = answer("look", _look(board, reading, known or looks, session))
+                if own or not known or any(grades_of(one) != grades_of(look) for one in looks):
+                    new.append(look)
+            notes = [entry.body["note"] for entry in said.get("cell_note", ())]
+            if reading.note and reading.note not in notes:
+                new.append(answer("cell_note", CellNote(note=reading.note)))
+            view.say(*new, batch=batch)
             named = [dataclasses.replace(entry, batch=batch) for entry in new]
-            return _tapped(connection, board, reading.cell, named, stored=bool(new))
+            return _tapped(view, board, reading.cell, named, stored=bool(new))
 
     def take_back_tap(
         self, board_id: str, key: str, target: str, *, when: datetime
@@ -202,22 +211,21 @@ class Boards(Workshop):
         Empty when the tap had stored nothing. Raises CellChanged when the cell was read otherwise
         since; LogbookError when there is no such board.
         """
-        with self.saying(when) as (connection, directory, at):
-            board = find_board(connection, directory, board_id)
-            taken = ledger.read(connection, entries.c.batch == _batch(board, target), all=True)
+        with self.saying(when) as view:
+            board = view.board(board_id)
+            taken = view.ever(batch=_batch(board, target))
             looks = [entry for entry in taken if entry.kind in OF_CELL]
             if not looks:
                 return ()
-            cell = looks[0].slot.split(" ", 1)[1]
+            cell = cell_of(looks[0])
             again = not any(entry.is_valid for entry in looks)
             if not again:
-                if any(entry.state == ledger.REPLACED for entry in looks):
-                    said = said_of(connection, board, cell)
-                    raise CellChanged(looked_at(cell, said[cell]))
+                if any(entry.state == REPLACED for entry in looks):
+                    raise CellChanged(looked_at(cell, said_of(view, board, cell)[cell]))
                 ids = [entry.id for entry in taken]
-                back = entry_of(WITHDRAW, None, at, replaces=ids, **_about(board))
-                self.say(connection, [back], batch=_batch(board, key))
-            return (_tapped(connection, board, cell, looks, stored=not again, again=again),)
+                back = view.entry(WITHDRAW, replaces=ids, **board.about)
+                view.say(back, batch=_batch(board, key))
+            return (_tapped(view, board, cell, looks, stored=not again, again=again),)
 
     def attach(
         self, board_id: str, filename: str, content: bytes, *, when: datetime, cell: str = ""
@@ -231,21 +239,20 @@ class Boards(Workshop):
             size_bytes=len(content),
             digest=digest,
         )
-        with self.saying(when) as (connection, directory, at):
-            board = find_board(connection, directory, board_id)
+        with self.saying(when) as view:
+            board = view.board(board_id)
             _check_cells(board, [cell] if cell else [])
-            for entry in _pictures(connection, board):
+            for entry in view.read(kind="photograph", about=board.ids):
                 if (entry.body["cell"], entry.body["digest"]) == (cell, digest):
                     return entry.id
-            keep_photograph(connection, digest, content)
-            said = entry_of("photograph", picture, at, **_about(board), slot=f"photograph {cell}")
-            return self.say(connection, [said])[0]
+            keep_photograph(view.connection, digest, content)
+            slot = f"photograph {cell}"
+            return view.say(view.entry("photograph", picture, slot=slot, **board.about))[0]
 
     def photographs(self, board_id: str) -> tuple[Photograph, ...]:
         """List the photographs of a board, oldest first; LogbookError when there is no board."""
-        with self.looking() as (connection, directory):
-            board = find_board(connection, directory, board_id)
-            found = _pictures(connection, board)
+        with self.looking() as view:
+            found = view.read(kind="photograph", about=view.board(board_id).ids)
         names = ("cell", "filename", "media_type", "size_bytes")
         return tuple(
             Photograph(
@@ -259,60 +266,47 @@ class Boards(Workshop):
 
     def photograph(self, photograph_id: str) -> bytes:
         """Read the file of a photograph; LogbookError when there is none."""
-        with self.look() as connection:
-            found = ledger.read(connection, entries.c.id == photograph_id, all=True)
-            query = sa.select(photographs.c.content).where(
-                photographs.c.digest == (found[0].body.get("digest", "") if found else "")
-            )
-            content = connection.execute(query).scalar()
+        with self.looking() as view:
+            digests = [entry.body.get("digest", "") for entry in view.ever(id=photograph_id)]
+            query = sa.select(photographs.c.content).where(photographs.c.digest.in_(digests))
+            content = view.connection.execute(query).scalar()
         if content is None:
             raise LogbookError(f"There is no photograph {photograph_id!r}: list those of a board.")
         return bytes(content)
 
 
-def _thousandths(event: str, chance: float) -> int:
-    value = float(chance)
-    if not 0.0 <= value <= 1.0:
-        raise InvalidRecord(f"the chance of {event!r} is {chance!r}: give 0 to 1.")
-    return round(1000.0 * value)
-
-
-def _about(board: FoundBoard) -> dict[str, str]:
-    return {"about": board.id, "machine": board.entry.machine, "sheet": board.entry.sheet}
-
-
 def _check_cells(board: FoundBoard, given: Sequence[str]) -> None:
     """Check that cells are of this board, each once."""
-    labels = board.cells
-    seen: set[str] = set()
-    for cell in given:
-        if cell not in labels:
+    for place, cell in enumerate(given):
+        if cell not in board.cells:
             raise InvalidRecord(
-                f"cell {cell!r} isn't on board {board.code!r}: it has {', '.join(labels)}."
+                f"cell {cell!r} isn't on board {board.code!r}: it has {', '.join(board.cells)}."
                 " Nothing was stored."
             )
-        if cell in seen:
+        if cell in given[:place]:
             raise InvalidRecord(
                 f"cell {cell!r} is given twice: give one reading for each cell. Nothing was stored."
             )
-        seen.add(cell)
 
 
-def said_of(
-    connection: sa.Connection, board: FoundBoard, cell: str | None = None
-) -> dict[str, Said]:
-    """What stands of each cell of a board, or of one, by kind."""
-    where = [entries.c.kind.in_(OF_CELL), among(connection, entries.c.about, board.ids)]
-    if cell is not None:
-        where.append(entries.c.slot.in_([f"{kind} {cell}" for kind in OF_CELL]))
-    return by_cell(ledger.read(connection, *where))
+def cell_of(entry: Entry) -> str:
+    """Code of the cell that an entry is about."""
+    return entry.slot.partition(" ")[2]
+
+
+def said_of(view: View, board: FoundBoard, *cells: str) -> dict[str, Said]:
+    """What stands of each cell of a board, or of some, by kind."""
+    of: dict[str, Any] = (
+        {"slot": [f"{kind} {cell}" for kind in OF_CELL for cell in cells]} if cells else {}
+    )
+    return by_cell(view.read(kind=OF_CELL, about=board.ids, **of))
 
 
 def by_cell(found: Iterable[Entry]) -> dict[str, Said]:
     """Entries about cells of one board, by cell and kind."""
     said: defaultdict[str, defaultdict[str, list[Entry]]] = defaultdict(lambda: defaultdict(list))
     for entry in found:
-        said[entry.slot.split(" ", 1)[1]][entry.kind].append(entry)
+        said[cell_of(entry)][entry.kind].append(entry)
     return dict(said)
 
 
@@ -321,51 +315,33 @@ def grades_of(entry: Entry) -> tuple[Any, ...]:
     return tuple(entry.body.get(name) for name in READ_OFF)
 
 
-def says_nothing() -> sa.ColumnElement[bool]:
-    """True of looks by which nothing was read; those made before a question was asked lack it."""
-
-    def has(text: str) -> sa.ColumnElement[bool]:
-        return entries.c.body.contains(text, autoescape=True)
-
-    return sa.and_(*[
-        sa.or_(has(f'"{name}":null'), sa.not_(has(f'"{name}":'))) for name in READ_OFF
-    ])
-
-
 def the_look(said: Said) -> Entry | None:
     """The look that counts of a cell: the only one, or the first of those that are alike."""
     looks = said.get("look", ())
-    alike = len(looks) == 1 or len({grades_of(entry) for entry in looks}) == 1
-    return looks[0] if alike else None
-
-
-def _sized(said: Said) -> dict[str, float | None]:
-    sizes = said.get("size", ())
-    told = {tuple(entry.body.get(name) for name in SIZES) for entry in sizes}
-    values = told.pop() if len(told) == 1 else (None, None)
-    return dict(zip(SIZES, values, strict=True))
-
-
-def _note(said: Said) -> str:
-    notes = dict.fromkeys(entry.body.get("note", "") for entry in said.get("cell_note", ()))
-    return "; ".join(note for note in notes if note)[:_LONGEST_NOTE]
+    return looks[0] if len(set(map(grades_of, looks))) == 1 else None
 
 
 def looked_at(cell: str, said: Said) -> Looked:
     """What counts of a cell; two different looks that stand count as not read, and are shown."""
+    sizes = {tuple(entry.body.get(name) for name in SIZES) for entry in said.get("size", ())}
+    size = dict(zip(SIZES, sizes.pop(), strict=True)) if len(sizes) == 1 else {}
+    notes = dict.fromkeys(entry.body.get("note", "") for entry in said.get("cell_note", ()))
+    beside: dict[str, Any] = {
+        **size,
+        "note": "; ".join(note for note in notes if note)[:_LONGEST_NOTE],
+    }
+
+    def looked(key: str, *looks: Entry, apart: tuple[Looked, ...] = ()) -> Looked:
+        grades = dict(zip(READ_OFF, grades_of(looks[0]), strict=True)) if looks else {}
+        return Looked(id=key, reading=Reading(cell=cell, **grades, **beside), apart=apart)
+
     ids = "+".join(sorted(entry.id for found in said.values() for entry in found))
-    beside: dict[str, Any] = {**_sized(said), "note": _note(said)}
-    look = the_look(said)
-    if look is not None:
-        grades = dict(zip(READ_OFF, grades_of(look), strict=True))
-        return Looked(id=ids, reading=Reading(cell=cell, **grades, **beside))
-    apart: dict[tuple[Any, ...], Looked] = {}
+    ways: dict[tuple[Any, ...], Entry] = {}
     for entry in said.get("look", ()):
-        answer = grades_of(entry)
-        grades = dict(zip(READ_OFF, answer, strict=True))
-        reading = Reading(cell=cell, **grades, **beside)
-        apart.setdefault(answer, Looked(id=entry.id, reading=reading))
-    return Looked(id=ids, reading=Reading(cell=cell, **beside), apart=tuple(apart.values()))
+        ways.setdefault(grades_of(entry), entry)
+    if len(ways) == 1:
+        return looked(ids, *ways.values())
+    return looked(ids, apart=tuple(looked(entry.id, entry) for entry in ways.values()))
 
 
 def _look(board: FoundBoard, reading: Reading, replaced: Sequence[Entry], session: str) -> Look:
@@ -381,13 +357,13 @@ def _look(board: FoundBoard, reading: Reading, replaced: Sequence[Entry], sessio
 
 
 def _told(
-    board: FoundBoard, given: Reading, said: Said, words: tuple[str, str, str]
+    view: View, board: FoundBoard, given: Reading, said: Said, session: str, why: str
 ) -> tuple[list[Entry], bool]:
     """What a reading from a file says anew, and whether it corrects what was said before."""
-    at, session, why = words
     looked = looked_at(given.cell, said)
     known = looked.reading
-    if looked.apart and not given.is_empty and not why.strip():
+    answers = bool(looked.apart) and not given.is_empty
+    if answers and not why.strip():
         both = " and as ".join(_grade_words(one.reading) for one in looked.apart)
         raise LogbookError(
             f"Cell {given.cell} was read as {both}, by two who didn't know of each other, and is"
@@ -396,31 +372,27 @@ def _told(
     names = (*READ_OFF, *SIZES, "note")
     left_open = {name: getattr(known, name) for name in names if getattr(given, name) in (None, "")}
     new = dataclasses.replace(given, **left_open)
-    changed = [
-        name
-        for name in (*READ_OFF, *SIZES)
-        if getattr(known, name) not in (None, getattr(new, name))
-    ]
+    differs = [name for name in names if getattr(new, name) != getattr(known, name)]
+    changed = [name for name in differs if getattr(known, name) is not None and name != "note"]
     if changed and not why.strip():
         name = changed[0]
         raise LogbookError(
             f"Cell {given.cell} was read as {name} {getattr(known, name)!r} and is now given as"
             f" {getattr(new, name)!r}: say why it is corrected. Nothing was stored."
         )
-    differs = {name for name in names if getattr(new, name) != getattr(known, name)}
-    kinds: list[tuple[str, Any]] = []
-    if differs & set(READ_OFF) or (looked.apart and not given.is_empty):
-        kinds.append(("look", _look(board, new, said.get("look", ()), session)))
-    if differs & set(SIZES):
-        kinds.append(("size", Size(width_mm=new.width_mm, height_mm=new.height_mm)))
+    records: dict[str, Any] = {}
+    if answers or {*differs} & {*READ_OFF}:
+        records["look"] = _look(board, new, said.get("look", ()), session)
+    if {*differs} & {*SIZES}:
+        records["size"] = Size(width_mm=new.width_mm, height_mm=new.height_mm)
     if "note" in differs:
-        kinds.append(("cell_note", CellNote(note=new.note)))
+        records["cell_note"] = CellNote(note=new.note)
     told = [
-        entry_of(
-            kind, record, at, why=why, replaces=(entry.id for entry in said.get(kind, ())),
-            slot=f"{kind} {given.cell}", **_about(board),
+        view.entry(
+            kind, record, why=why, replaces=(entry.id for entry in said.get(kind, ())),
+            slot=f"{kind} {given.cell}", **board.about,
         )
-        for kind, record in kinds
+        for kind, record in records.items()
     ]  # fmt: skip
     return told, bool(changed or looked.apart)
 
@@ -439,66 +411,25 @@ def _batch(board: FoundBoard, key: str) -> str:
     return f"{SENT}{board.id} {key}"
 
 
-def _seen(connection: sa.Connection, board: FoundBoard, cell: str, saw: str) -> dict[str, set[str]]:
-    """What a sender saw of a cell, by slot: ids, or an own tap, which may not have arrived yet."""
+def _seen(view: View, board: FoundBoard, cell: str, saw: str, own: bool) -> dict[str, set[str]]:
+    """What a sender saw of a cell, by kind: ids, or an own tap, which may not have arrived yet."""
     slots = [f"{kind} {cell}" for kind in OF_CELL]
-    if _KEY.fullmatch(saw) and not _ID.match(saw):
+    if own:
         batch = _batch(board, saw)
-        query = sa.select(entries.c.seq).where(entries.c.batch == batch, entries.c.kind == WITHDRAW)
-        back = connection.execute(query).scalar()
-        if back is None:
-            return {slot: {batch} for slot in slots}
-        # What was there after an own tap had been taken back.
-        said = said_of(connection, board, cell).get(cell, {})
-        found = [e for kind in said.values() for e in kind if e.seq < back]
+        found = view.ever(batch=batch)
+        if not found:
+            return {kind: {batch} for kind in OF_CELL}
+        if found[0].kind == WITHDRAW:
+            # What was there after an own tap had been taken back.
+            back = found[0].seq
+            found = [e for e in view.read(about=board.ids, slot=slots) if e.seq < back]
     else:
-        where = among(connection, entries.c.id, saw.split("+"))
-        found = ledger.read(connection, where, entries.c.slot.in_(slots), all=True)
-    seen: dict[str, set[str]] = {slot: set() for slot in slots}
-    for entry in found:
-        if entry.about in board.ids:
-            seen[entry.slot].add(entry.id)
-    return seen
-
-
-def _tap(
-    board: FoundBoard,
-    reading: Reading,
-    said: Said,
-    seen: Mapping[str, set[str]],
-    words: tuple[str, str],
-) -> list[Entry]:
-    """What a tap says: a look that replaces what its sender saw, a note, or that nothing was."""
-    at, session = words
-
-    def answer(kind: str, record: Any) -> Entry:
-        slot = f"{kind} {reading.cell}"
-        return entry_of(kind, record, at, replaces=seen[slot], slot=slot, **_about(board))
-
-    looks, notes = said.get("look", ()), said.get("cell_note", ())
-    saw = seen[f"look {reading.cell}"]
-    # An own tap that it names may still be on its way.
-    waits = any(name.startswith(SENT) for name in saw)
-    if reading.is_empty and not reading.note:
-        now = looked_at(reading.cell, said)
-        if not now.is_said and not waits:
-            return []
-        new = [answer("look", _look(board, reading, (), session))]
-        new += [answer("size", Size())] if any(_sized(said).values()) else []
-        return new + ([answer("cell_note", CellNote())] if _note(said) else [])
-    new = []
-    if not reading.is_empty:
-        known = [entry for entry in looks if entry.id in saw]
-        look = answer("look", _look(board, reading, known or looks, session))
-        same = bool(known) and all(grades_of(entry) == grades_of(look) for entry in looks)
-        new = [] if same and not waits else [look]
-    if reading.note and reading.note not in [entry.body["note"] for entry in notes]:
-        new.append(answer("cell_note", CellNote(note=reading.note)))
-    return new
+        found = view.ever(id=saw.split("+"), about=board.ids, slot=slots)
+    return {kind: {entry.id for entry in found if entry.kind == kind} for kind in OF_CELL}
 
 
 def _tapped(
-    connection: sa.Connection,
+    view: View,
     board: FoundBoard,
     cell: str,
     own: Sequence[Entry],
@@ -507,8 +438,7 @@ def _tapped(
     again: bool = False,
 ) -> Tapped:
     """Say what became of a tap."""
-    said = said_of(connection, board)
-    looks = {label: looked_at(label, found) for label, found in said.items()}
+    looks = {label: looked_at(label, found) for label, found in said_of(view, board).items()}
     return Tapped(
         look="+".join(sorted(entry.id for entry in own if entry.kind in OF_CELL)),
         looked=looks.get(cell, Looked(id="", reading=Reading(cell=cell))),
@@ -516,12 +446,6 @@ def _tapped(
         again=again,
         read=sum(not looked.reading.is_empty for looked in looks.values()),
         cells=len(board.cells),
-    )
-
-
-def _pictures(connection: sa.Connection, board: FoundBoard) -> list[Entry]:
-    return ledger.read(
-        connection, entries.c.kind == "photograph", among(connection, entries.c.about, board.ids)
     )
 
 

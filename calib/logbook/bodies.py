@@ -13,23 +13,13 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
-from calib.errors import InvalidRecord
+from calib.errors import InvalidRecord, shown
 from calib.logbook.coding import Unreadable
 from calib.logbook.events import check_event
 from calib.logbook.ledger import WITHDRAW, Entry, canonical
 from calib.records import Advice, Burn, Grid, Machine, Operation, Outcome, Setting, Sheet
 from calib.records.boards import Caliper
-from calib.records.fields import (
-    Name,
-    Number,
-    Text,
-    Whole,
-    Words,
-    from_json,
-    misfit,
-    record,
-    says,
-)  # fmt: skip
+from calib.records.fields import Name, Number, Text, Whole, Words, from_json, misfit, record, says
 
 SetupChange = Literal["first", "lens", "focus", "air", "mirror", "tube", "other"]
 Support = Literal["", "pins", "flat", "slats"]
@@ -255,35 +245,30 @@ class Same:
     other: Annotated[Id, says("First id of the other one.")]
 
 
-KINDS: Mapping[str, tuple[type[Any], int]] = {
-    "machine": (SetUp, 1),
-    "setup": (SetUp, 1),
-    "sheet": (Lot, 1),
-    "lot": (Lot, 1),
-    "session": (Session, 1),
-    "board": (Board, 1),
-    "look": (Look, 1),
-    "size": (Size, 1),
-    "cell_note": (CellNote, 1),
-    "job": (Run, 1),
-    "check_strip": (Run, 1),
-    "kept": (KeptSetting, 1),
-    "note": (Note, 1),
-    "photograph": (Picture, 1),
-    "costs": (Content, 1),
-    "timed_job": (Content, 1),
-    "comb": (Content, 1),
-    "comb_readings": (Content, 1),
-    "kerf": (Content, 1),
-    "name": (NewName, 1),
-    "same": (Same, 1),
+KINDS: Mapping[str, type[Any]] = {
+    "machine": SetUp,
+    "setup": SetUp,
+    "sheet": Lot,
+    "lot": Lot,
+    "session": Session,
+    "board": Board,
+    "look": Look,
+    "size": Size,
+    "cell_note": CellNote,
+    "job": Run,
+    "check_strip": Run,
+    "kept": KeptSetting,
+    "note": Note,
+    "photograph": Picture,
+    **dict.fromkeys(("costs", "timed_job", "comb", "comb_readings", "kerf"), Content),
+    "name": NewName,
+    "same": Same,
 }
 
 
 def newer_version(kind: str, v: int) -> str:
     """Say that a kind or a version is a newer calib's; empty when it isn't."""
-    known = 1 if kind == WITHDRAW else KINDS[kind][1] if kind in KINDS else 0
-    if 1 <= v <= known:
+    if v == 1 and kind in (WITHDRAW, *KINDS):
         return ""
     return (
         f"an entry of kind {kind!r}, version {v}, was written by a newer calib: bring this program"
@@ -295,16 +280,22 @@ def checked(entry: Entry) -> Any:
     """The record of an entry that comes from elsewhere; InvalidRecord when it isn't one."""
     if newer := newer_version(entry.kind, entry.v):
         raise InvalidRecord(newer)
-    if entry.kind == WITHDRAW:
-        if entry.body:
-            raise InvalidRecord("a withdrawal has no content.")
-        return None
-    return from_json(KINDS[entry.kind][0], entry.body)
+    for name in ("slot", "about", "machine", "sheet", "batch", "why", "kind", "at"):
+        text = getattr(entry, name)
+        if not isinstance(text, str) or len(text) > 2000 or not text.isprintable():
+            raise InvalidRecord(f"{name} is {shown(text)}: give one line of text.")
+    if not all(isinstance(key, str) for key in entry.replaces):
+        raise InvalidRecord(f"replaces is {shown(entry.replaces)}: give ids.")
+    if entry.kind != WITHDRAW:
+        return from_json(KINDS[entry.kind], entry.body)
+    if entry.body:
+        raise InvalidRecord("a withdrawal has no content.")
+    return None
 
 
 def body_of(entry: Entry) -> Any:
     """The record of an entry that the book holds; LogbookError when it can't be read."""
     try:
-        return from_json(KINDS[entry.kind][0], entry.body)
+        return from_json(KINDS[entry.kind], entry.body)
     except (InvalidRecord, KeyError) as error:
         raise Unreadable(entry.body) from error

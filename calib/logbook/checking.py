@@ -7,6 +7,7 @@ another one inside a note. But every entry is named after its content, and none 
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -36,21 +37,20 @@ class Check:
 
 def check_book(book: Room) -> Check:
     """Look a logbook over; nothing is changed."""
+    path = book.where.path
     with in_plain_words(book.where):
         with book.look() as connection:
-            if book.where.path is not None:
-                said = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar()
-                if said != "ok":
-                    raise LogbookError(damaged(book.where))
-            wrong = look_at_entries(connection)
-            if wrong:
+            if wrong := look_at_entries(connection):
                 raise LogbookError(f"{damaged(book.where)} {wrong}")
             rows = counts(connection)
-        path = book.where.path
+            ids = set(connection.execute(sa.select(entries.c.id)).scalars())
         backup = None if path is None else newest_backup(path)
-        if path is None or backup is None:
+        if backup is None:
             return Check(rows=rows)
-        return Check(rows=rows, compared_with=backup, missing=_missing(path, backup))
+        with look_into(backup) as kept:
+            there = kept.execute("SELECT kind, id FROM entries ORDER BY kind").fetchall()
+    missing = Counter(str(kind) for kind, key in there if key not in ids)
+    return Check(rows=rows, compared_with=backup, missing=dict(missing))
 
 
 def counts(connection: sa.Connection) -> dict[str, int]:
@@ -63,7 +63,11 @@ def counts(connection: sa.Connection) -> dict[str, int]:
 
 
 def look_at_entries(connection: sa.Connection) -> str:
-    """Look at every entry and photograph; says what is wrong first, empty when nothing is."""
+    """Look at every page, entry and photograph; says what is wrong first, empty for nothing."""
+    if connection.dialect.name == "sqlite":
+        said = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar()
+        if said != "ok":
+            return f"{said}."
     known: set[str] = set()
     named: set[str] = set()
     needed: set[str] = set()
@@ -96,14 +100,3 @@ def look_at_entries(connection: sa.Connection) -> str:
     if ledger.held(connection) != ledger.worked_out(connection):
         return "What it holds as standing isn't what its entries say."
     return ""
-
-
-def _missing(path: Path, backup: Path) -> dict[str, int]:
-    """Count the entries of a backup that a logbook lacks, by kind."""
-    with look_into(path) as connection:
-        connection.execute("ATTACH ? AS backup", (f"{backup.absolute().as_uri()}?mode=ro",))
-        query = (
-            "SELECT kind, count(*) FROM backup.entries old WHERE NOT EXISTS"
-            " (SELECT 1 FROM main.entries mine WHERE mine.id = old.id) GROUP BY kind"
-        )
-        return {str(kind): int(count) for kind, count in connection.execute(query)}

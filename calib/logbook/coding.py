@@ -55,14 +55,12 @@ def material_key(material: str) -> str:
     return " ".join(material.casefold().split())
 
 
-def check_text(field: str, text: str, *, longest: int = 2000, lines: bool = False) -> str:
+def check_text(field: str, text: str, *, longest: int = 2000) -> str:
     """Check the user's own words."""
-    allowed = "\n" if lines else ""
-    bad = not isinstance(text, str) or len(text) > longest
-    if bad or any((ord(c) < 32 and c not in allowed) or 0xD800 <= ord(c) <= 0xDFFF for c in text):
-        kind = "text" if lines else "one line of text"
+    fits = isinstance(text, str) and len(text) <= longest
+    if not fits or any(ord(c) < 32 or 0xD800 <= ord(c) <= 0xDFFF for c in text):
         raise InvalidRecord(
-            f"{field} is {shown(text)}: give {kind} of at most {longest} characters."
+            f"{field} is {shown(text)}: give one line of text of at most {longest} characters."
         )
     return text
 

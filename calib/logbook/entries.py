@@ -22,11 +22,7 @@ from calib.records import (
 )
 
 KINDS = ("board", "job", "check_strip", "note")
-OUTCOMES = (
-    *THROUGH_GRADES,
-    *(f"{name} {grade}" for name in SCALES for grade in GRADES),
-    "unread",
-)
+OUTCOMES = (*THROUGH_GRADES, *(f"{name} {grade}" for name in SCALES for grade in GRADES), "unread")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,20 +59,15 @@ class Recorded:
 class Filters:
     """What to look for; None finds all."""
 
-    # Words that stand, all of them, in a code, a name, a material, a lot or a note
-    text: str | None = None
+    text: str | None = None  # Words, all of them: in a code, name, material, lot or note
     material: str | None = None  # Whatever its case
     thickness_mm: float | None = None  # Nominal or measured thickness, within 0.05 mm [mm]
-    # machine, sheet, operation: By name
-    machine: str | None = None
+    machine: str | None = None  # By name, as sheet and operation
     sheet: str | None = None
     operation: str | None = None
-    # since, until: Planned or run from then on; before then
-    since: datetime | None = None
-    until: datetime | None = None
-    # ``no``, ``hanging``, ``through``, ``char 0``…``char 4``, ``mark 0``…``mark 4`` on some part of
-    # it, or ``unread``: a board of which nothing was read
-    outcome: str | None = None
+    since: datetime | None = None  # Planned or run from then on
+    until: datetime | None = None  # Before then
+    outcome: str | None = None  # One of OUTCOMES on some part; ``unread``: a board without any
     kinds: tuple[str, ...] = KINDS  # ``board``, ``job``, ``check_strip``, ``note``
 
     def __post_init__(self) -> None:
@@ -244,8 +235,7 @@ class Stored:
     id: str  # Its code
     kind: str  # kind, label: What it is
     label: str
-    # machine, sheet: What it is about; None where it is about the whole workshop
-    machine: str | None
+    machine: str | None  # What it is about; None where it is about the whole workshop
     sheet: str | None
     at: datetime
     content: Mapping[str, Any]  # Its fields, as JSON holds them

@@ -17,15 +17,15 @@ import sqlalchemy as sa
 
 from calib.errors import BadFile, InvalidRecord, LogbookError, shown
 from calib.logbook import ledger
-from calib.logbook.boards import OF_CELL, SIZES, keep_photograph, looked_at, media_type_of
-from calib.logbook.bodies import Board, Lot, Picture, SetUp, checked
-from calib.logbook.coding import material_key, read_time, write_time
+from calib.logbook.boards import OF_CELL, SIZES, cell_of, keep_photograph, looked_at, media_type_of
+from calib.logbook.bodies import Board, Lot, Picture, Run, SetUp, body_of, checked
+from calib.logbook.coding import read_time, write_time
 from calib.logbook.entries import ImportReport
-from calib.logbook.evidence import boards_with_cells
+from calib.logbook.evidence import boards_with_cells, runs_of
 from calib.logbook.ledger import SENT, WITHDRAW, Entry, entries, photographs
-from calib.logbook.questions import Questions
-from calib.logbook.room import Room, code_of, counting
-from calib.logbook.runs import lot_of
+from calib.logbook.questions import answer_in, asked_in
+from calib.logbook.room import Room, View
+from calib.logbook.workshop import same_stuff
 from calib.records import READ_OFF
 from calib.spreadsheet import safe_cell_text
 
@@ -49,7 +49,7 @@ def export_text(book: Room) -> str:
 
 
 def import_text(
-    book: Questions,
+    book: Room,
     text: str,
     *,
     when: datetime,
@@ -61,43 +61,34 @@ def import_text(
     What both books said differently stands beside one another until it is answered; ``answers``
     are given at once, by the keys of `Book.questions`.
     """
-    at = write_time(when)
     said, pictures = read_lines(text)
-    try:
-        with book.change() as connection:
-            book.directory(connection)
-            ids = [entry.id for entry in said]
-            known = ledger.by_ids(connection, ids)
-            fresh = [entry for entry in said if entry.id not in known]
-            check_entries(connection, fresh, pictures)
-            ledger.add(connection, fresh)
-            for digest, content in pictures.items():
-                keep_photograph(connection, digest, content)
-            for key, answer in (answers or {}).items():
-                book.answer_within(connection, key, answer, at)
-            added = Counter(entry.kind for entry in fresh)
-            report = ImportReport(
-                added=added,
-                already=Counter(entry.kind for entry in said) - added,
-                questions=book.questions_within(connection),
-            )
-            if dry_run:
-                raise _OnlyLooking
-    except _OnlyLooking:
-        pass
+    with book.saying(when) as view:
+        every = sa.select(entries.c.id).where(view.among(entries.c.id, [one.id for one in said]))
+        known = set(view.connection.execute(every).scalars())
+        fresh = [entry for entry in said if entry.id not in known]
+        check_entries(view, fresh, pictures)
+        ledger.add(view.connection, fresh)
+        for digest, content in pictures.items():
+            keep_photograph(view.connection, digest, content)
+        for key, answer in (answers or {}).items():
+            answer_in(book.anew(view), key, answer)
+        added = Counter(entry.kind for entry in fresh)
+        report = ImportReport(
+            added=added,
+            already=Counter(entry.kind for entry in said) - added,
+            questions=tuple(question for question, _ in asked_in(book.anew(view))),
+        )
+        if dry_run:
+            view.connection.rollback()
     return report
-
-
-class _OnlyLooking(Exception):
-    """Raised to take a look back."""
 
 
 def read_lines(text: str) -> tuple[list[Entry], dict[str, bytes]]:
     """Entries and photographs of a file; raises BadFile when it is no logbook's."""
     lines = [line for line in text.splitlines() if line.strip()]
     try:
-        head = json.loads(lines[0]) if lines else None
-    except (ValueError, RecursionError):
+        head = json.loads(lines[0])
+    except (IndexError, ValueError, RecursionError):
         head = None
     if not isinstance(head, dict) or head.get("format") != _HEAD["format"]:
         raise BadFile("The file holds no logbook: export the other logbook again.")
@@ -131,31 +122,22 @@ def _picture(line: str) -> tuple[str, bytes]:
     return digest, content
 
 
-def check_entries(
-    connection: sa.Connection, said: Iterable[Entry], pictures: Mapping[str, bytes]
-) -> None:
+def check_entries(view: View, said: Iterable[Entry], pictures: Mapping[str, bytes]) -> None:
     """Check entries that are to be added: bodies, references, and that none contradicts another."""
     new = {entry.id: entry for entry in said}
-    named = {
-        key
-        for entry in new.values()
-        for key in (*_references(entry), *entry.replaces)
-        if key not in new
-    }
-    there = ledger.by_ids(connection, named)
-    query = sa.select(photographs.c.digest)
-    digests = {*pictures, *connection.execute(query).scalars()}
+    named = {key for entry in new.values() for key in (*_references(entry), *entry.replaces)}
+    known = {**view.by_ids(named - new.keys()), **new}
+    digests = {*pictures, *view.connection.execute(sa.select(photographs.c.digest)).scalars()}
     bodies: dict[str, Any] = {}
-    known = {**there, **new}
 
     def alone(entry: Entry) -> None:
         bodies[entry.id] = checked(entry)
         if write_time(read_time(entry.at)) != entry.at:
             raise InvalidRecord(f"{entry.at!r} is not a time.")
-        _check_texts(entry)
 
     def beside(entry: Entry) -> None:
-        _check_entry(entry, bodies[entry.id], known, digests, pictures)
+        for wrong in _misfits(entry, bodies[entry.id], known, digests, pictures):
+            raise InvalidRecord(wrong)
 
     # Each by itself first: what it names is looked into then.
     for look_at, entry in itertools.product((alone, beside), new.values()):
@@ -168,21 +150,10 @@ def check_entries(
             ) from None
 
 
-def _references(entry: Entry) -> Iterator[str]:
-    yield from (key for key in (entry.about, entry.machine, entry.sheet) if key)
-    for name in ("setup", "lot", "kept", "other"):
-        value = entry.body.get(name)
-        if isinstance(value, str) and value:
-            yield value
-
-
-def _check_texts(entry: Entry) -> None:
-    for name in ("slot", "about", "machine", "sheet", "batch", "why", "kind", "at"):
-        text = getattr(entry, name)
-        if not isinstance(text, str) or len(text) > 2000 or not text.isprintable():
-            raise InvalidRecord(f"{name} is {shown(text)}: give one line of text.")
-    if not all(isinstance(key, str) for key in entry.replaces):
-        raise InvalidRecord(f"replaces is {shown(entry.replaces)}: give ids.")
+def _references(entry: Entry) -> list[str]:
+    of_body = (entry.body.get(name) for name in ("setup", "lot", "kept", "other"))
+    keys = (entry.about, entry.machine, entry.sheet, *of_body)
+    return [key for key in keys if isinstance(key, str) and key]
 
 
 _ABOUT = {
@@ -195,95 +166,72 @@ _ABOUT = {
     "same": ("machine", "sheet", "board"),
     WITHDRAW: ("board", "machine", "sheet", ""),
 }
+# What may replace what, whatever their slots.
+_FOLLOWS = {("setup", "machine"), ("setup", "setup"), ("lot", "sheet"), ("lot", "lot")}
 
 
-def _check_entry(
+def _misfits(
     entry: Entry,
     body: Any,
     known: Mapping[str, Entry],
     digests: set[str],
     pictures: Mapping[str, bytes],
-) -> None:
-    """Check that an entry fits what it names."""
+) -> Iterator[str]:
+    """Say how an entry doesn't fit what it names; only the first is sure to make sense."""
     for key in _references(entry):
         if key not in known:
-            raise InvalidRecord(f"it names {key!r}, which isn't there.")
+            yield f"it names {key!r}, which isn't there."
     for key, kind in ((entry.machine, "machine"), (entry.sheet, "sheet")):
         if key and known[key].kind != kind:
-            raise InvalidRecord(f"it names {key!r} as its {kind}, which is none.")
+            yield f"it names {key!r} as its {kind}, which is none."
     about = known.get(entry.about)
     if (about.kind if about else "") not in _ABOUT.get(entry.kind, ("",)):
-        raise InvalidRecord(f"it is about {entry.about!r}, which can't be.")
+        yield f"it is about {entry.about!r}, which can't be."
     for key in entry.replaces:
         other = known.get(key)
         if key.startswith(SENT) and entry.kind in OF_CELL:
             continue
         if other is None:
-            raise InvalidRecord(f"it replaces {key!r}, which isn't there.")
-        if entry.kind != WITHDRAW and not _one_question(entry, other):
-            raise InvalidRecord(f"it replaces {key!r}, which is about something else.")
+            yield f"it replaces {key!r}, which isn't there."
+        elif entry.kind != WITHDRAW and (entry.kind, other.kind) not in _FOLLOWS:
+            if (entry.kind, entry.slot) != (other.kind, other.slot):
+                yield f"it replaces {key!r}, which is about something else."
     if entry.kind in ("board", *OF_CELL, "photograph"):
         if not (entry.machine and entry.sheet):
-            raise InvalidRecord("it names no machine and sheet.")
+            yield "it names no machine and sheet."
         if about and (about.machine, about.sheet) != (entry.machine, entry.sheet):
-            raise InvalidRecord("its board is of another machine or sheet.")
-    if entry.kind in OF_CELL or entry.kind == "photograph":
-        cell = entry.slot.partition(" ")[2]
-        grid = about.body["grid"] if about else {"cells": []}
-        labels = [one.get("label") for one in grid.get("cells", ())]
-        if entry.kind != "photograph" and entry.slot != f"{entry.kind} {cell}":
-            raise InvalidRecord(f"its slot is {entry.slot!r}, which can't be.")
-        if cell not in labels and (cell or entry.kind != "photograph"):
-            raise InvalidRecord(f"cell {cell!r} isn't on its board.")
-    _check_body(entry, body, known, digests, pictures)
-
-
-def _one_question(entry: Entry, other: Entry) -> bool:
-    if entry.kind in ("setup", "lot"):
-        first = {"setup": "machine", "lot": "sheet"}[entry.kind]
-        return other.kind in (entry.kind, first)
-    return (entry.kind, entry.slot) == (other.kind, other.slot)
-
-
-def _check_body(
-    entry: Entry,
-    body: Any,
-    known: Mapping[str, Entry],
-    digests: set[str],
-    pictures: Mapping[str, bytes],
-) -> None:
+            yield "its board is of another machine or sheet."
+    if about and entry.kind in (*OF_CELL, "photograph"):
+        cell, picture = cell_of(entry), entry.kind == "photograph"
+        if not picture and entry.slot != f"{entry.kind} {cell}":
+            yield f"its slot is {entry.slot!r}, which can't be."
+        labels = [one["label"] for one in about.body["grid"]["cells"]]
+        if cell not in labels and not (picture and not cell):
+            yield f"cell {cell!r} isn't on its board."
     if isinstance(body, Board):
-        sheet = known[entry.sheet].body
-        if body.grid.board_id != entry.slot:
-            raise InvalidRecord(f"its code is {body.grid.board_id!r}, its slot {entry.slot!r}.")
-        stuff = material_key(str(sheet["sheet"]["material"])), sheet["sheet"]["thickness_mm"]
-        own = material_key(body.grid.sheet.material), body.grid.sheet.thickness_mm
-        if own != stuff:
-            raise InvalidRecord(
-                f"board {entry.slot!r} is of {body.grid.sheet.material},"
-                f" {body.grid.sheet.thickness_mm:g} mm, and its sheet"
-                f" {body.grid.sheet.name!r} isn't."
-            )
-    elif isinstance(body, Lot) and entry.kind == "lot":
-        first = known[entry.about].body["sheet"]
-        given = body.sheet
-        if (material_key(given.material), given.thickness_mm) != (
-            material_key(str(first["material"])), first["thickness_mm"],
-        ):  # fmt: skip
-            raise InvalidRecord(
+        grid = body.grid
+        if grid.board_id != entry.slot:
+            yield f"its code is {grid.board_id!r}, its slot {entry.slot!r}."
+        if not same_stuff(grid.sheet, body_of(known[entry.sheet]).sheet):
+            stuff = f"{grid.sheet.material}, {grid.sheet.thickness_mm:g} mm"
+            yield f"board {entry.slot!r} is of {stuff}, and its sheet {grid.sheet.name!r} isn't."
+    elif about and isinstance(body, Lot):
+        sheet, given = body_of(about).sheet, body.sheet
+        if not same_stuff(sheet, given):
+            yield (
                 f"a lot of {given.name!r} is of {given.material}, {given.thickness_mm:g} mm, the"
-                f" sheet is of {first['material']}, {first['thickness_mm']:g} mm."
+                f" sheet is of {sheet.material}, {sheet.thickness_mm:g} mm."
             )
     elif isinstance(body, SetUp) and (entry.kind == "machine") != (body.what == "first"):
-        raise InvalidRecord(f"a {entry.kind} can't be {body.what!r}.")
+        yield f"a {entry.kind} can't be {body.what!r}."
     elif isinstance(body, Picture):
         if body.digest not in digests:
-            raise InvalidRecord(f"photograph {body.filename!r} isn't in the file.")
+            yield f"photograph {body.filename!r} isn't in the file."
         content = pictures.get(body.digest)
         if content is not None and media_type_of(content) != body.media_type:
-            raise InvalidRecord(f"photograph {body.filename!r} isn't {body.media_type}.")
-    elif entry.kind in ("job", "check_strip") and body.burns[0].source != entry.kind:
-        raise InvalidRecord(f"its burns are of source {body.burns[0].source}.")
+            yield f"photograph {body.filename!r} isn't {body.media_type}."
+    elif isinstance(body, Run) and body.burns[0].source != entry.kind:
+        yield f"its burns are of source {body.burns[0].source}."
 
 
 def export_csv(book: Room) -> str:
@@ -297,22 +245,18 @@ def export_csv(book: Room) -> str:
 
 
 def _rows(book: Room) -> Iterator[dict[str, Any]]:
-    with book.look() as connection:
-        directory = book.directory(connection)
-        boards = boards_with_cells(connection, directory, counting(directory))
-        loose = ledger.read(
-            connection, entries.c.kind.in_(("job", "check_strip")), *counting(directory)
-        )
-        codes = {board.id: code_of(directory, connection, board) for board, _ in boards}
+    with book.looking() as view:
+        boards, runs = boards_with_cells(view), runs_of(view)
+    names = view.names
 
     def of(entry: Entry) -> dict[str, Any]:
-        sheet = directory.things[entry.sheet].sheet
+        sheet = names.thing(entry.sheet).record
         return {
-            "machine": directory.name(entry.machine),
+            "machine": names.name(entry.machine),
             "sheet": sheet.name,
             "material": sheet.material,
             "thickness_mm": sheet.thickness_mm,
-            "lot": lot_of(directory, entry),
+            "lot": names.lot(entry),
         }
 
     for board, said in boards:
@@ -325,14 +269,14 @@ def _rows(book: Room) -> Iterator[dict[str, Any]]:
                 yield (
                     of(board)
                     | {"operation": grid["operation"], "source": "board", "count": 1}
-                    | {"board": codes[board.id], "cell": cell["label"], "at": look.at}
+                    | {"board": names.code(board), "cell": cell["label"], "at": look.at}
                     | {"session": look.body["session"], "note": reading.note}
                     | {name: cell[name] for name in _CELL}
                     | {name: getattr(reading, name) for name in (*READ_OFF, *SIZES)}
                 )
-    for entry in sorted(loose, key=lambda one: (one.at, one.id)):
-        for burn in entry.body["burns"]:
-            yield burn | of(entry) | {"at": entry.at, "note": entry.body["note"]}
+    for run in runs:
+        for burn in run.body["burns"]:
+            yield burn | of(run) | {"at": run.at, "note": run.body["note"]}
 
 
 def _field(value: Any) -> str:

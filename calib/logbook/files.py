@@ -169,13 +169,7 @@ def part_beside(path: Path) -> Iterator[Path]:
 def name_new(part: Path, target: Path) -> None:
     """Give a written file its name; FileExistsError when there is such a file already."""
     to_disk(part)
-    try:
-        os.link(part, target)
-    except FileExistsError:
-        raise
-    except OSError:  # a disk without links: the name is taken first, then filled
-        os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
-        part.replace(target)
+    _keep(part, target)
     to_disk(target.parent)
 
 
@@ -187,11 +181,11 @@ def copy_database(source: Path, target: Path) -> None:
         new.execute("PRAGMA journal_mode = DELETE")
 
 
-def replace_file(path: Path, part: Path) -> Path | None:
-    """Put a whole new file in the place of a logbook's; give the name under which that is kept.
+def replace_file(path: Path, part: Path) -> None:
+    """Put a whole new file in the place of a logbook's; LogbookError when somebody has it open.
 
     The old one is brought to rest first, so that its file holds all of it, and is kept under a
-    name that nothing had. LogbookError when somebody has it open.
+    name that nothing had.
     """
     to_disk(part)
     if not path.exists():
@@ -200,7 +194,7 @@ def replace_file(path: Path, part: Path) -> Path | None:
                 _keep(_beside(path, end), _free_name(path, end))
         part.replace(path)
         to_disk(path.parent)
-        return None
+        return
     with _at_rest(path):
         kept = _kept_already(path)
         if path.stat().st_nlink > (1 if kept is None else 2):
@@ -221,7 +215,6 @@ def replace_file(path: Path, part: Path) -> Path | None:
         to_disk(path.parent)
         part.replace(path)
         to_disk(path.parent)
-    return kept
 
 
 def _free_name(path: Path, end: str = "") -> Path:
@@ -233,10 +226,9 @@ def _free_name(path: Path, end: str = "") -> Path:
 
 def _kept_already(path: Path) -> Path | None:
     """The name that a restore gave to this very file before it was killed."""
-    with os.scandir(path.parent) as found:
-        names = [entry.name for entry in found if entry.name.startswith(f"{path.name}.replaced-")]
-    same = (path.with_name(name) for name in sorted(names))
-    return next((name for name in same if mark_of(name) == mark_of(path)), None)
+    beginning = f"{path.name}.replaced-"
+    names = (file for file in sorted(path.parent.iterdir()) if file.name.startswith(beginning))
+    return next((name for name in names if mark_of(name) == mark_of(path)), None)
 
 
 def _keep(old: Path, kept: Path) -> Path:

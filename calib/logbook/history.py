@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-import sqlalchemy as sa
-
-from calib.logbook import ledger
-from calib.logbook.boards import grades_of
+from calib.logbook.boards import OF_CELL, cell_of, grades_of
 from calib.logbook.bodies import KeptSetting, Session, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import HistoryLine
-from calib.logbook.ledger import WITHDRAW, Entry, among, entries
-from calib.logbook.room import Directory, Room, code_of
+from calib.logbook.ledger import WITHDRAW, Entry
+from calib.logbook.room import Room
+from calib.logbook.workshop import sessions_of
 from calib.records import READ_OFF, Operation, Reading, Setting
 from calib.units import show_chance
 
@@ -38,61 +36,40 @@ class History(Room):
         self, machine: str, sheet: str, operation: Operation | None = None
     ) -> tuple[HistoryLine, ...]:
         """List all that was said of a pair, as it came in; LogbookError when it isn't there."""
-        with self.looking() as (connection, directory):
-            of, on = directory.machine(machine).ids, directory.sheet(sheet).ids
-            of_machine = among(connection, entries.c.machine, of)
-            on_sheet = among(connection, entries.c.sheet, on)
-            where = sa.or_(
-                among(connection, entries.c.id, of | on),
-                sa.and_(entries.c.kind.in_(_OF_MACHINE), of_machine, entries.c.sheet == ""),
-                sa.and_(entries.c.kind.in_(_OF_SHEET), entries.c.machine == "", on_sheet),
-                sa.and_(entries.c.kind.in_(_OF_PAIR), of_machine, on_sheet),
-            )
-            found = ledger.read(connection, where, all=True)
-            labels = {f"session {label}" for entry in found for label in _sessions(entry)}
-            slots = among(connection, entries.c.slot, labels)
-            found += ledger.read(
-                connection, entries.c.kind == "session", of_machine, slots, all=True
-            )
-            boards = {entry.id: entry for entry in found if entry.kind == "board"}
-            codes = {key: code_of(directory, connection, one) for key, one in boards.items()}
+        with self.looking() as view:
+            of, on = view.names.machine(machine).ids, view.names.sheet(sheet).ids
+            found = view.ever(id=of | on)
+            found += view.ever(kind=_OF_MACHINE, machine=of, sheet="")
+            found += view.ever(kind=_OF_SHEET, machine="", sheet=on)
+            found += view.ever(kind=_OF_PAIR, machine=of, sheet=on)
+            slots = {f"session {label}" for entry in found for label in sessions_of(entry)}
+            found += view.ever(kind="session", machine=of, slot=slots)
         by_id = {entry.id: entry for entry in found}
         lines = []
         for entry in sorted(found, key=lambda one: one.seq):
-            board = boards.get(entry.id if entry.kind == "board" else entry.about)
+            board = entry if entry.kind == "board" else by_id.get(entry.about)
+            board = board if board and board.kind == "board" else None
             runs = entry.body.get("burns", [entry.body])
             burnt = board.body["grid"]["operation"] if board else runs[0].get("operation")
-            if operation in (None, burnt or operation):
-                lines.append(_line(directory, entry, codes[board.id] if board else "", by_id))
+            if operation not in (None, burnt or operation):
+                continue
+            cell = cell_of(entry) if entry.kind in (*OF_CELL, "photograph") else ""
+            grades = zip(READ_OFF, grades_of(entry), strict=True)
+            noted = entry.kind in ("job", "check_strip", "kept")
+            line = HistoryLine(
+                id=entry.id,
+                at=read_time(entry.at),
+                kind=_KINDS.get(entry.kind, entry.kind),
+                text=_withdrawal(entry, by_id) if entry.kind == WITHDRAW else text_of(entry),
+                board=view.names.code(board) if board else "",
+                cell=cell,
+                reading=Reading(cell=cell, **dict(grades)) if entry.kind == "look" else None,
+                session=next(iter(sessions_of(entry)), ""),
+                why=entry.why or (entry.body["note"] if noted else ""),
+                superseded=not (entry.stands and view.names.counts(entry)),
+            )
+            lines.append(line)
         return tuple(lines)
-
-
-def _sessions(entry: Entry) -> list[str]:
-    burns = entry.body.get("burns", ())
-    labels = [entry.body.get("session", ""), *(burn["session"] for burn in burns)]
-    return [label for label in labels if label]
-
-
-def _line(directory: Directory, entry: Entry, code: str, by_id: Mapping[str, Entry]) -> HistoryLine:
-    cell = entry.slot.split(" ", 1)[1] if entry.kind in ("look", "size", "cell_note") else ""
-    reading = None
-    if entry.kind == "look":
-        reading = Reading(cell=cell, **dict(zip(READ_OFF, grades_of(entry), strict=True)))
-    own_label = entry.body["label"] if entry.kind == "session" else ""
-    noted = entry.kind in ("job", "check_strip", "kept")
-    return HistoryLine(
-        id=entry.id,
-        at=read_time(entry.at),
-        kind=_KINDS.get(entry.kind, entry.kind),
-        text=_withdrawal(entry, by_id) if entry.kind == WITHDRAW else text_of(entry),
-        board=code,
-        cell=entry.body["cell"] if entry.kind == "photograph" else cell,
-        reading=reading,
-        session=own_label or next(iter(_sessions(entry)), ""),
-        why=entry.why or (entry.body["note"] if noted else ""),
-        superseded=bool({entry.about, entry.machine, entry.sheet} & directory.gone)
-        or not entry.stands,
-    )
 
 
 def session_words(session: Session) -> str:
@@ -139,9 +116,7 @@ def _withdrawal(entry: Entry, by_id: Mapping[str, Entry]) -> str:
     gone = [by_id[key] for key in entry.replaces if key in by_id]
     if any(one.kind == WITHDRAW for one in gone):
         return "put again"
-    words = [
-        f"{_KINDS.get(one.kind, one.kind)} {one.slot.partition(' ')[2]}".strip() for one in gone
-    ]
+    words = [f"{_KINDS.get(one.kind, one.kind)} {cell_of(one)}".strip() for one in gone]
     return f"took back {', '.join(dict.fromkeys(words))}".strip()
 
 

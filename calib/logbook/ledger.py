@@ -77,8 +77,13 @@ STANDS, REPLACED, WITHDRAWN = 2, 1, 0
 # To be asked with every question about what stands.
 with_state = entries.outerjoin(past, past.c.seq == entries.c.seq)
 stands = past.c.state.is_(None)
-is_valid = sa.func.coalesce(past.c.state, STANDS) != WITHDRAWN
+_state = sa.func.coalesce(past.c.state, STANDS)
+is_valid = _state != WITHDRAWN
+_EVERY = sa.select(entries, _state.label("state")).select_from(with_state).order_by(entries.c.id)
 
+# So many entries that come at once are most of a book: what stands is worked out of all of it.
+# So many names are given to the database in one text, as it takes no more of them one by one.
+_MANY = 1000
 # What the database itself refuses, so that no slip of a program can lose what was said.
 _KEPT = ("entries", "replaced", "photographs")
 
@@ -149,34 +154,26 @@ def canonical(value: Any) -> str:
     )
 
 
-def states(
-    replaces: Mapping[str, Collection[str]],
-    withdrawals: Collection[str],
-    known: Mapping[str, bool] | None = None,
-) -> dict[str, int]:
+def states(replaces: Mapping[str, Collection[str]], withdrawals: Collection[str]) -> dict[str, int]:
     """Which of some entries (the keys of ``replaces``) stand, are replaced, or are withdrawn.
 
     An entry is valid unless a valid withdrawal names it. It stands if it is valid and no valid
-    entry replaces it, directly or through others. The order of arrival plays no part. Of those in
-    ``known`` it is told whether they are valid; nothing need be given that replaces or withdraws a
-    valid one of them.
+    entry replaces it, directly or through others. The order of arrival plays no part.
     """
     named_by: defaultdict[str, list[str]] = defaultdict(list)
     for entry, targets in replaces.items():
         for target in targets:
             named_by[target].append(entry)
-    valid = dict(known or {})
+    valid: dict[str, bool] = {}
     for start in replaces:
         waiting = [start]
         while waiting:
-            entry = waiting[-1]
-            against = [other for other in named_by[entry] if other in withdrawals]
+            against = [other for other in named_by[waiting[-1]] if other in withdrawals]
             unknown = [other for other in against if other not in valid]
-            if entry not in valid and unknown:
+            if unknown:
                 waiting += unknown
-                continue
-            valid.setdefault(entry, not any(valid.get(other) for other in against))
-            waiting.pop()
+            else:
+                valid[waiting.pop()] = not any(valid[other] for other in against)
     found = {}
     for entry in replaces:
         later, seen, stands = [entry], {entry}, True
@@ -215,22 +212,17 @@ def make_tables(connection: sa.Connection) -> None:
 def add(connection: sa.Connection, said: Iterable[Entry]) -> tuple[str, ...]:
     """Add entries that aren't there yet, and work out anew what they touch; ids of the new ones."""
     given = {entry.id: entry for entry in said}
-    known = set(
-        connection.execute(
-            sa.select(entries.c.id).where(among(connection, entries.c.id, given))
-        ).scalars()
-    )
-    fresh = {key: entry for key, entry in given.items() if key not in known}
+    known = sa.select(entries.c.id).where(among(connection, entries.c.id, given))
+    there = set(connection.execute(known).scalars())
+    fresh = {key: entry for key, entry in given.items() if key not in there}
     if not fresh:
         return ()
-    connection.execute(
-        entries.insert(),
-        [
-            {name: getattr(entry, name) for name in _COLUMNS}
-            | {"id": key, "body": canonical(entry.body)}
-            for key, entry in fresh.items()
-        ],
-    )
+    rows = [
+        {name: getattr(entry, name) for name in _COLUMNS}
+        | {"id": key, "body": canonical(entry.body)}
+        for key, entry in fresh.items()
+    ]
+    connection.execute(entries.insert(), rows)
     pairs = [
         {"entry": key, "target": target}
         for key, entry in fresh.items()
@@ -238,7 +230,7 @@ def add(connection: sa.Connection, said: Iterable[Entry]) -> tuple[str, ...]:
     ]
     if pairs:
         connection.execute(replaced.insert(), pairs)
-    _stand_anew(connection, fresh)
+    refresh(connection, _together(connection, fresh) if len(fresh) < _MANY else None)
     return tuple(fresh)
 
 
@@ -246,38 +238,38 @@ def read(
     connection: sa.Connection,
     *where: sa.ColumnElement[bool],
     all: bool = False,
+    **of: str | Iterable[str],
 ) -> list[Entry]:
-    """Entries that stand, or all, in the order of their ids (which is the order of time)."""
-    state = sa.func.coalesce(past.c.state, STANDS).label("state")
-    query = sa.select(entries, state).select_from(with_state).where(*where).order_by(entries.c.id)
-    if not all:
-        query = query.where(stands)
+    """Entries that stand, or all, in the order of their ids (which is the order of time).
+
+    ``of``: those whose column of that name holds a value, or one of some.
+    """
+    wanted = [among(connection, entries.c[name], value) for name, value in of.items()]
+    query = _EVERY.where(*where, *wanted) if all else _EVERY.where(stands, *where, *wanted)
     rows = connection.execute(query).all()
-    targets: defaultdict[str, list[str]] = defaultdict(list)
-    if rows:
-        found = sa.select(replaced.c.entry, replaced.c.target).where(
-            among(connection, replaced.c.entry, [row.id for row in rows])
+    targets = _targets(connection, [row.id for row in rows]) if rows else {}
+    return [
+        Entry(
+            **{name: getattr(row, name) for name in _COLUMNS},
+            body=read_body(row.body),
+            replaces=tuple(sorted(targets.get(row.id, ()))),
+            seq=row.seq,
+            state=row.state,
+            held_as=row.id,
         )
-        for entry, target in connection.execute(found):
-            targets[entry].append(target)
-    return [_entry(row, targets.get(row.id, ())) for row in rows]
+        for row in rows
+    ]
 
 
-def by_ids(connection: sa.Connection, ids: Iterable[str]) -> dict[str, Entry]:
-    """Entries by their ids, whether they stand or not; those that aren't there are left out."""
-    found = read(connection, among(connection, entries.c.id, ids), all=True)
-    return {entry.id: entry for entry in found}
-
-
-def _entry(row: Any, targets: Iterable[str]) -> Entry:
-    return Entry(
-        **{name: getattr(row, name) for name in _COLUMNS},
-        body=read_body(row.body),
-        replaces=tuple(sorted(targets)),
-        seq=row.seq,
-        state=row.state,
-        held_as=row.id,
-    )
+def _targets(connection: sa.Connection, ids: Collection[str] | None) -> dict[str, list[str]]:
+    """What some entries replace or withdraw, or all."""
+    targets: defaultdict[str, list[str]] = defaultdict(list)
+    query = sa.select(replaced.c.entry, replaced.c.target)
+    if ids is not None:
+        query = query.where(among(connection, replaced.c.entry, ids))
+    for entry, target in connection.execute(query):
+        targets[entry].append(target)
+    return targets
 
 
 def read_body(text: str) -> dict[str, Any]:
@@ -291,134 +283,97 @@ def read_body(text: str) -> dict[str, Any]:
     return body
 
 
-def refresh(connection: sa.Connection) -> None:
-    """Work out what stands from nothing but what was said."""
-    connection.execute(past.delete())
-    _put(connection, worked_out(connection))
-
-
 def held(connection: sa.Connection) -> dict[str, int]:
     """What the book has of entries that don't stand."""
     query = sa.select(entries.c.id, past.c.state).join(past, past.c.seq == entries.c.seq)
     return {row.id: row.state for row in connection.execute(query)}
 
 
-def worked_out(connection: sa.Connection) -> dict[str, int]:
-    """What doesn't stand of the whole book, from nothing but what was said."""
-    every = sa.select(entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch)
-    there = {row.id: row for row in connection.execute(every)}
-    edges = connection.execute(sa.select(replaced.c.entry, replaced.c.target)).all()
-    found = _states_of(there, [(a, b) for a, b in edges])
-    return {key: state for key, state in found.items() if state != STANDS}
-
-
-def _put(connection: sa.Connection, found: Mapping[str, int]) -> None:
-    for state in (REPLACED, WITHDRAWN):
-        ids = [key for key, own in found.items() if own == state]
-        rows = sa.select(entries.c.seq, sa.literal(state)).where(
-            among(connection, entries.c.id, ids)
-        )
-        if ids:
-            connection.execute(past.insert().from_select(["seq", "state"], rows))
-
-
-def _states_of(
-    there: Mapping[str, Any],
-    edges: Iterable[tuple[str, str]],
-    known: Mapping[str, bool] | None = None,
-) -> dict[str, int]:
+def worked_out(connection: sa.Connection, ids: Collection[str] | None = None) -> dict[str, int]:
+    """What doesn't stand, from nothing but what was said: of all entries, or of some that hang
+    together."""
+    query = sa.select(entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch)
+    if ids is not None:
+        query = query.where(among(connection, entries.c.id, ids))
+    there = {row.id: row for row in connection.execute(query)}
     sent: defaultdict[tuple[str, str], list[str]] = defaultdict(list)
     for key, row in there.items():
         if row.batch.startswith(SENT):
             sent[row.batch, row.slot].append(key)
+    named = _targets(connection, ids)
     targets: dict[str, list[str]] = {key: [] for key in there}
-    for entry, target in edges:
-        if entry in targets:
-            by_name = target.startswith(SENT) and there[entry].kind != WITHDRAW
-            targets[entry] += sent[target, there[entry].slot] if by_name else [target]
-    return states(targets, {key for key, row in there.items() if row.kind == WITHDRAW}, known)
+    for key, row in there.items():
+        for target in named.get(key, ()):
+            by_name = target.startswith(SENT) and row.kind != WITHDRAW
+            targets[key] += sent[target, row.slot] if by_name else [target]
+    found = states(targets, {key for key, row in there.items() if row.kind == WITHDRAW})
+    return {key: state for key, state in found.items() if state != STANDS}
 
 
-def _stand_anew(connection: sa.Connection, fresh: Mapping[str, Entry]) -> None:
-    """Work out what stands of some new entries and of what they bear on.
+def refresh(connection: sa.Connection, ids: Collection[str] | None = None) -> None:
+    """Work out anew what stands: of all entries, or of some that hang together."""
+    old = past.delete()
+    if ids is not None:
+        seqs = sa.select(entries.c.seq).where(among(connection, entries.c.id, ids))
+        old = old.where(past.c.seq.in_(seqs))
+    connection.execute(old)
+    found = worked_out(connection, ids)
+    for state in set(found.values()):
+        of_state = [key for key, own in found.items() if own == state]
+        rows = sa.select(entries.c.seq, sa.literal(state)).where(
+            among(connection, entries.c.id, of_state)
+        )
+        connection.execute(past.insert().from_select(["seq", "state"], rows))
 
-    What a valid entry replaces is replaced already and stays so: nothing is looked for behind it,
-    unless a withdrawal bears on it. So the cost doesn't grow with the length of a chain.
+
+def _together(connection: sa.Connection, fresh: Mapping[str, Entry]) -> set[str]:
+    """Ids of what hangs together with some entries by what replaces or withdraws what.
+
+    A batch that a sender named links what it holds with what names it.
     """
-    there: dict[str, Any] = dict(fresh)
-    edges = {(key, target) for key, entry in fresh.items() for target in entry.replaces}
-
-    def load(column: sa.ColumnElement[str], names: set[str]) -> None:
-        columns = (entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch, past.c.state)
-        query = sa.select(*columns).select_from(with_state).where(among(connection, column, names))
-        if names:
-            there.update({row.id: row for row in connection.execute(query) if row.id not in fresh})
-
-    def edges_of(column: sa.ColumnElement[str], names: set[str]) -> set[tuple[str, str]]:
-        query = sa.select(replaced.c.entry, replaced.c.target).where(
-            among(connection, column, names)
-        )
-        found = {(entry, target) for entry, target in connection.execute(query)} if names else set()
-        edges.update(found)
-        return found
-
-    # What they bear on: what they name, and what that names if it isn't valid or a withdrawal.
-    touched, below, new = set(fresh), set(fresh), set(edges)
+    found: set[str] = set()
+    seen: set[str] = set()
+    new = {*fresh, *(e.batch for e in fresh.values() if e.batch.startswith(SENT))}
     while new:
-        named = {target for _, target in new}
-        sent = {name for name in named if name.startswith(SENT)}
-        load(entries.c.id, named - sent - there.keys())
-        load(entries.c.batch, sent)
-        slots = {(target, there[entry].slot) for entry, target in new if target in sent}
-        reached = named & there.keys()
-        reached |= (
-            {key for key, row in there.items() if (row.batch, row.slot) in slots} if sent else set()
+        near = _each(connection, new).cte(recursive=True)
+        other = sa.case(
+            (replaced.c.entry == near.c.value, replaced.c.target), else_=replaced.c.entry
         )
-        touched |= reached
-        undone = {target for entry, target in new if there[entry].kind == WITHDRAW}
-        further = {
-            key
-            for key in reached - below
-            if key in undone or there[key].state == WITHDRAWN or there[key].kind == WITHDRAW
-        }
-        below |= further
-        new = edges_of(replaced.c.entry, further)
-    # What bears on them: what names them, and what names that as long as it isn't valid.
-    known: dict[str, bool] = {}
-    waiting = touched
-    while waiting:
-        sent = {there[key].batch for key in waiting if there[key].batch.startswith(SENT)}
-        above = {entry for entry, _ in edges_of(replaced.c.target, waiting | sent)}
-        load(entries.c.id, above - there.keys())
-        beside = above - touched - known.keys()
-        known |= {key: there[key].state != WITHDRAWN for key in beside}
-        waiting = {key for key in beside if there[key].kind != WITHDRAW and not known[key]}
-    found = _states_of(there, edges, known)
-    old = [key for key in touched if key not in fresh and there[key].state is not None]
-    if old:
-        seqs = sa.select(entries.c.seq).where(among(connection, entries.c.id, old))
-        connection.execute(past.delete().where(past.c.seq.in_(seqs)))
-    _put(connection, {key: found[key] for key in touched})
+        links = sa.or_(replaced.c.entry == near.c.value, replaced.c.target == near.c.value)
+        near = near.union(sa.select(other).join(near, links))
+        linked = set(connection.execute(sa.select(near.c.value)).scalars())
+        names = {name for name in linked if name.startswith(SENT)}
+        ids = among(connection, entries.c.id, linked - names)
+        there = among(connection, entries.c.batch, names)
+        query = sa.select(entries.c.id, entries.c.batch).where(sa.or_(ids, there) if names else ids)
+        rows = connection.execute(query).all()
+        found |= {row.id for row in rows}
+        seen |= linked
+        new = found | {row.batch for row in rows if row.batch.startswith(SENT)}
+        new -= seen
+    return found
+
+
+def _each(connection: sa.Connection, names: Iterable[str]) -> sa.Select[tuple[str]]:
+    """Some names as rows of one column, ``value``: any number of them, in one parameter."""
+    listed = sa.literal(json.dumps(sorted(names), ensure_ascii=False), sa.Text)
+    if connection.dialect.name == "sqlite":
+        return sa.select(sa.func.json_each(listed).table_valued("value").c.value)
+    each = sa.func.json_array_elements_text(sa.cast(listed, sa.JSON)).table_valued("value")
+    return sa.select(sa.cast(each.c.value, sa.Text(collation="C")).label("value"))
 
 
 def among(
-    connection: sa.Connection, column: sa.ColumnElement[str], names: Iterable[str]
+    connection: sa.Connection, column: sa.ColumnElement[str], names: str | Iterable[str]
 ) -> sa.ColumnElement[bool]:
-    """True for rows whose column is one of some: any number of them, in one parameter."""
-    listed = sa.literal(json.dumps(sorted(names), ensure_ascii=False), sa.Text)
-    if connection.dialect.name == "sqlite":
-        return column.in_(sa.select(sa.func.json_each(listed).table_valued("value").c.value))
-    each = sa.func.json_array_elements_text(sa.cast(listed, sa.JSON)).table_valued("value")
-    return column.in_(sa.select(sa.cast(each.c.value, sa.Text(collation="C"))))
+    """True for rows whose column holds a name, or one of any number of them."""
+    some = [names] if isinstance(names, str) else list(names)
+    return column.in_(some if len(some) < _MANY else _each(connection, some))
 
 
 def lines(connection: sa.Connection) -> Iterator[str]:
     """All entries as JSON lines, in the order of their arrival."""
-    targets: defaultdict[str, list[str]] = defaultdict(list)
-    for entry, target in connection.execute(
-        sa.select(replaced.c.entry, replaced.c.target).order_by(replaced.c.target)
-    ):
-        targets[entry].append(target)
+    targets = _targets(connection, None)
     quoted = json.JSONEncoder(ensure_ascii=False).encode
     for row in connection.execute(sa.select(entries).order_by(entries.c.seq)):
         # As `canonical` would write it; the body stands in the table like that.

@@ -101,10 +101,6 @@ def _set_up_connection(connection: FileConnection, _record: Any) -> None:
     connection.execute("PRAGMA foreign_keys = ON")
     if not connection.read_only:
         connection.execute("PRAGMA journal_mode = WAL")
-    # SQLite's own one knows no letters beyond a to z.
-    connection.create_function(
-        "lower", 1, lambda text: None if text is None else text.lower(), deterministic=True
-    )
     # FULL: an acknowledged change survives a power cut too, not only a killed process.
     connection.execute("PRAGMA synchronous = FULL")
 

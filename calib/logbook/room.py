@@ -1,4 +1,4 @@
-"""What every part of the logbook shares: transactions, saying something, and looking things up."""
+"""What every part of the logbook shares: transactions, what things are called, saying something."""
 
 from __future__ import annotations
 
@@ -6,72 +6,57 @@ import contextlib
 import dataclasses
 import functools
 import hashlib
-import re
+import itertools
 import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar
 
 import sqlalchemy as sa
 
 from calib.errors import LogbookError
 from calib.logbook import ledger
-from calib.logbook.bodies import Lot, SetUp, body_of, newer_version
+from calib.logbook.bodies import body_of, newer_version
 from calib.logbook.coding import Unreadable, check_text, known_names, write_time
 from calib.logbook.files import Mark, mark_of
 from calib.logbook.identity import identity_in
-from calib.logbook.ledger import (
-    WITHDRAW,
-    Entry,
-    canonical,
-    entries,
-    is_valid,
-    past,
-    with_state,
-)
+from calib.logbook.ledger import WITHDRAW, Entry, canonical, entries, is_valid, past, with_state
 from calib.logbook.opening import WRITES, Place, file_of, in_plain_words, replaced
 from calib.records import Grid, Machine, Sheet
 from calib.records.fields import to_json
 
-# Kinds by which machines, sheets and names are known; few, and read again only when one is added.
+# Kinds by which machines, sheets and names are known.
 _NAMING = ("machine", "setup", "sheet", "lot", "name", "same")
+# What is withdrawn with all that is about it.
+THINGS = ("machine", "sheet", "board")
 # Kinds that change nothing of what burns teach.
 _BESIDE = ("board", "note", "photograph", "kept", "session", "cell_note")
 M = TypeVar("M", Machine, Sheet)
-_SECOND = re.compile(r"(.+) \(([0-9]+)\)")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Thing:
+class Thing(Generic[M]):
     """A machine or a sheet as the book knows it; kept, so that its record is read once."""
 
     id: str  # First of the ids; all of them were said to be the same
     ids: frozenset[str]
+    own: str  # The name that it was given; others may have it too
     name: str
     versions: tuple[Entry, ...]  # Set-ups or lots that weren't taken back, the current one last
     heads: tuple[Entry, ...]  # Those of them that nothing replaces; more than one is a question
 
     @functools.cached_property
-    def machine(self) -> Machine:
-        """The machine with its current set-up."""
-        return self.machine_at(self.versions[-1])
+    def record(self) -> M:
+        """The machine with its current set-up, or the sheet with its current lot."""
+        return self.at(self.versions[-1])
 
-    @functools.cached_property
-    def sheet(self) -> Sheet:
-        """The sheet with its current lot."""
-        return self.sheet_at(self.versions[-1])
-
-    def machine_at(self, version: Entry) -> Machine:
-        """The machine with one of its set-ups."""
-        body: SetUp = body_of(version)
-        return _called(body.machine, self.name)
-
-    def sheet_at(self, version: Entry) -> Sheet:
-        """The sheet with one of its lots."""
-        body: Lot = body_of(version)
-        return _called(body.sheet, self.name)
+    def at(self, version: Entry) -> M:
+        """The machine with one of its set-ups, or the sheet with one of its lots."""
+        body = body_of(version)
+        record: M = getattr(body, "machine", None) or body.sheet
+        return _called(record, self.name)
 
     @property
     def version(self) -> str:
@@ -94,42 +79,233 @@ class Thing:
         return frozenset(found)
 
 
-class _Things(dict[str, Thing]):
-    """Machines and sheets by id; one that an entry names and that isn't there is a damage."""
+class Names:
+    """What machines, sheets and boards are called, which are the same, and what was withdrawn."""
 
-    def __missing__(self, key: str) -> Thing:
-        raise Unreadable(key)
+    def __init__(self, connection: sa.Connection | None = None) -> None:
+        found = [] if connection is None else ledger.read(connection, kind=_NAMING, all=True)
+        withdrawn = sa.select(entries.c.id).join(past, past.c.seq == entries.c.seq)
+        withdrawn = withdrawn.where(~is_valid, entries.c.kind.in_(THINGS))
+        # What is about these doesn't count.
+        self.gone = {*connection.execute(withdrawn).scalars()} if connection else set()
+        self.same: dict[str, frozenset[str]] = {}
+        for entry in found:
+            if entry.kind == "same" and entry.stands:
+                one, other = entry.about, body_of(entry).other
+                joined = self.same.get(one, frozenset([one]))
+                joined |= self.same.get(other, frozenset([other]))
+                self.same |= dict.fromkeys(joined, joined)
+        self.named = {
+            one: str(body_of(entry).name)
+            for entry in found
+            if entry.kind == "name" and entry.stands
+            for one in self.same.get(entry.about, (entry.about,))
+        }
+        found.sort(key=lambda entry: entry.seq)
+        self.machines: Mapping[str, Thing[Machine]] = self._things(found, "machine", "setup")
+        self.sheets: Mapping[str, Thing[Sheet]] = self._things(found, "sheet", "lot")
+        every: list[Thing[Any]] = [*self.machines.values(), *self.sheets.values()]
+        self.things = {key: thing for thing in every for key in thing.ids}
+        # Name of each lot, by its entry.
+        self.lots = {
+            entry.id: str(record_part(entry).get("lot", ""))
+            for entry in found
+            if entry.kind in ("sheet", "lot")
+        }
+        # Of boards that don't go by their first code alone: code, and the one that they were given.
+        self.codes = {} if connection is None else self._codes(connection)
 
+    def _things(self, found: Sequence[Entry], *kinds: str) -> dict[str, Thing[Any]]:
+        """Machines or sheets by name; ``found`` as it arrived."""
+        versions: dict[str, list[Entry]] = {}
+        for entry in found:
+            of = entry.id if entry.kind == kinds[0] else entry.about
+            if entry.kind in kinds and entry.is_valid and of not in self.gone:
+                group = self.same.get(of, frozenset([of])) - self.gone
+                versions.setdefault(min(group), []).append(entry)
+        heads: dict[str, tuple[Entry, ...]] = {}
+        for key, own in versions.items():
+            apart = {canonical(record_part(e)): e for e in reversed(own) if e.stands}
+            if apart:
+                heads[key] = tuple(sorted(apart.values(), key=lambda entry: entry.seq))
+                own.sort(key=lambda entry: entry is heads[key][-1])
+        owns = {key: self.named.get(key) or record_part(versions[key][0])["name"] for key in heads}
+        return {
+            name: Thing(
+                id=key,
+                ids=self.same.get(key, frozenset([key])),
+                own=owns[key],
+                name=name,
+                versions=tuple(versions[key]),
+                heads=heads[key],
+            )
+            for key, name in _told_apart(owns).items()
+        }
 
-@dataclass(frozen=True, kw_only=True)
-class Directory:
-    """Machines and sheets by name, other names of boards, and what was withdrawn."""
+    def _codes(self, connection: sa.Connection) -> dict[str, tuple[str, str]]:
+        board = entries.c.kind == "board"
+        twice = sa.select(entries.c.slot).where(board).group_by(entries.c.slot)
+        slots = {*connection.execute(twice.having(sa.func.count() > 1)).scalars()}
+        bearing = ledger.among(connection, entries.c.slot, slots | {*self.named.values()})
+        given = ledger.among(connection, entries.c.id, self.named)
+        found = ledger.read(connection, board, sa.or_(bearing, given), all=True)
+        owns = {
+            entry.id: self.named.get(entry.id, entry.slot)
+            for entry in sorted(found, key=lambda one: one.seq)
+            if self.counts(entry) and entry.id == self.first(entry.id)
+        }
+        return {key: (code, owns[key]) for key, code in _told_apart(owns).items()}
 
-    machines: Mapping[str, Thing] = field(default_factory=dict)
-    sheets: Mapping[str, Thing] = field(default_factory=dict)
-    things: Mapping[str, Thing] = field(default_factory=dict)  # The same, by each of their ids
-    lots: Mapping[str, str] = field(default_factory=dict)  # Name of each lot, by its entry
-    named: Mapping[str, str] = field(default_factory=dict)  # New name of a board, by its id
-    same: Mapping[str, frozenset[str]] = field(default_factory=dict)
-    doubled: frozenset[str] = frozenset()  # Codes that more than one board bears
-    gone: frozenset[str] = frozenset()  # What is about these doesn't count
-    seq: int = 0
-
-    def name(self, thing: str) -> str:
-        """Name of a machine or sheet by an id; empty for none."""
-        return self.things[thing].name if thing in self.things else ""
-
-    def machine(self, name: str) -> Thing:
+    def machine(self, name: str) -> Thing[Machine]:
         """Find a machine by name; LogbookError when there is none names those that are near."""
         if name not in self.machines:
             raise LogbookError(known_names("machine", name, self.machines))
         return self.machines[name]
 
-    def sheet(self, name: str) -> Thing:
+    def sheet(self, name: str) -> Thing[Sheet]:
         """Find a sheet by name; LogbookError when there is none names those that are near."""
         if name not in self.sheets:
             raise LogbookError(known_names("sheet", name, self.sheets))
         return self.sheets[name]
+
+    def thing(self, key: str) -> Thing[Any]:
+        """The machine or sheet that an entry names; one that isn't there is a damage."""
+        if key not in self.things:
+            raise Unreadable(key)
+        return self.things[key]
+
+    def name(self, key: str) -> str:
+        """Name of a machine or sheet by an id; empty for none."""
+        return self.things[key].name if key in self.things else ""
+
+    def code(self, board: Entry) -> str:
+        """What a board is called."""
+        return self.codes.get(board.id, (board.slot, ""))[0]
+
+    def lot(self, entry: Entry) -> str:
+        """Name of the lot that an entry names."""
+        return self.lots.get(entry.body.get("lot", ""), "")
+
+    def first(self, key: str) -> str:
+        """First id of a thing, by any of those that were said to be the same."""
+        return min(self.same.get(key, (key,)))
+
+    def counts(self, entry: Entry) -> bool:
+        """True when neither an entry nor what it is about was withdrawn."""
+        return entry.is_valid and not {entry.about, entry.machine, entry.sheet} & self.gone
+
+    def pair(self, machine: str | None, sheet: str | None) -> dict[str, Any]:
+        """The columns of what is about a machine, a sheet, or both; LogbookError without them."""
+        of_machine = {} if machine is None else {"machine": self.machine(machine).ids}
+        return {**of_machine, **({} if sheet is None else {"sheet": self.sheet(sheet).ids})}
+
+    def about(self, machine: str | None, sheet: str | None) -> dict[str, str]:
+        """The fields of what is said of a machine, a sheet, or both; LogbookError without them."""
+        return {
+            "machine": "" if machine is None else self.machine(machine).id,
+            "sheet": "" if sheet is None else self.sheet(sheet).id,
+        }
+
+
+@dataclass(frozen=True, kw_only=True)
+class FoundBoard:
+    """A board as the book knows it."""
+
+    id: str
+    ids: frozenset[str]  # Those of boards that were said to be the same
+    code: str
+    entry: Entry
+    machine: Thing[Machine]
+    sheet: Thing[Sheet]
+
+    @property
+    def cells(self) -> tuple[str, ...]:
+        """Codes of its cells, in their order."""
+        return tuple(cell["label"] for cell in self.entry.body["grid"]["cells"])
+
+    @property
+    def about(self) -> dict[str, str]:
+        """The fields of what is said of it."""
+        return {"about": self.id, "machine": self.entry.machine, "sheet": self.entry.sheet}
+
+    def grid(self) -> Grid:
+        """The board with every cell, under the names that things have in this book."""
+        grid: Grid = body_of(self.entry).grid
+        machine = _called(grid.machine, self.machine.name)
+        sheet = _called(grid.sheet, self.sheet.name)
+        if (machine, sheet, self.code) == (grid.machine, grid.sheet, grid.board_id):
+            return grid
+        return dataclasses.replace(grid, machine=machine, sheet=sheet, board_id=self.code)
+
+
+@dataclass(frozen=True, kw_only=True)
+class View:
+    """One state of the book; where something is said, at a time, what is added to it."""
+
+    connection: sa.Connection
+    names: Names
+    at: str = ""
+
+    def read(
+        self, *where: sa.ColumnElement[bool], earlier: bool = False, **of: str | Iterable[str]
+    ) -> list[Entry]:
+        """Entries that stand, or were only replaced, and count; by the values of columns."""
+        found = ledger.read(self.connection, *where, all=earlier, **of)
+        return [entry for entry in found if self.names.counts(entry)]
+
+    def ever(self, *where: sa.ColumnElement[bool], **of: str | Iterable[str]) -> list[Entry]:
+        """Entries by the values of columns, whatever became of them."""
+        return ledger.read(self.connection, *where, all=True, **of)
+
+    def by_ids(self, ids: Iterable[str]) -> dict[str, Entry]:
+        """Entries by their ids, whatever became of them; those that aren't there are left out."""
+        return {entry.id: entry for entry in self.ever(id=ids)}
+
+    def among(self, column: sa.ColumnElement[str], names: Iterable[str]) -> sa.ColumnElement[bool]:
+        """True for rows whose column is one of some."""
+        return ledger.among(self.connection, column, names)
+
+    def board(self, code: str) -> FoundBoard:
+        """Find a board by its code; LogbookError when there is none names those that are near."""
+        ids = [key for key, (name, _) in self.names.codes.items() if name == code]
+        of: dict[str, Any] = {"id": ids} if ids else {"slot": code}
+        found = self.read(kind="board", earlier=True, **of)
+        for entry in sorted(found, key=lambda one: one.seq):
+            if entry.id == self.names.first(entry.id) and self.names.code(entry) == code:
+                return FoundBoard(
+                    id=entry.id,
+                    ids=self.names.same.get(entry.id, frozenset([entry.id])),
+                    code=code,
+                    entry=entry,
+                    machine=self.names.thing(entry.machine),
+                    sheet=self.names.thing(entry.sheet),
+                )
+        recent = sa.select(entries.c.slot).select_from(with_state).order_by(entries.c.at.desc())
+        recent = recent.where(entries.c.kind == "board", is_valid).limit(200)
+        raise LogbookError(known_names("board", code, self.connection.execute(recent).scalars()))
+
+    def entry(
+        self, kind: str, record: Any = None, *, replaces: Iterable[str] = (), **fields: Any
+    ) -> Entry:
+        """An entry that says a record now; ``fields`` are its other fields."""
+        body = {} if record is None else to_json(record)
+        return Entry(at=self.at, kind=kind, body=body, replaces=tuple(sorted(replaces)), **fields)
+
+    def say(self, *said: Entry, batch: str = "") -> tuple[str, ...]:
+        """Add what was said in one go; its ids, also of what was there already."""
+        if not said:
+            return ()
+        if not batch:
+            text = canonical([entry.document() for entry in said])
+            batch = hashlib.sha256(text.encode()).hexdigest()[:24]
+        named = [dataclasses.replace(entry, batch=batch) for entry in said]
+        new = ledger.add(self.connection, named)
+        ids = tuple(entry.id for entry in named)
+        if len(new) < len(named) and not all(e.is_valid for e in self.by_ids(ids).values()):
+            raise LogbookError(
+                "The very same was taken back before: give the time at which it is added anew."
+            )
+        return ids
 
 
 class Room:
@@ -143,7 +319,7 @@ class Room:
         self._writing = threading.Lock() if place.path else contextlib.nullcontext()
         self._mark: Mark | None = None
         self._identity: str | None = None
-        self._directory = Directory()
+        self._seq, self._names = 0, Names()
 
     @contextmanager
     def look(self) -> Iterator[sa.Connection]:
@@ -178,21 +354,24 @@ class Room:
                 raise replaced(self.where, "This change was perhaps not stored.")
 
     @contextmanager
-    def looking(self) -> Iterator[tuple[sa.Connection, Directory]]:
+    def looking(self) -> Iterator[View]:
         """Read one state of the book, with what its things are called."""
         with self.look() as connection:
-            yield connection, self.directory(connection)
+            yield View(connection=connection, names=self.names(connection))
 
     @contextmanager
-    def saying(
-        self, when: datetime, **texts: str
-    ) -> Iterator[tuple[sa.Connection, Directory, str]]:
+    def saying(self, when: datetime, **texts: str) -> Iterator[View]:
         """Write all or nothing at a time; what a person wrote is looked at first."""
         at = write_time(when)
         for name, text in texts.items():
             check_text(name, text)
         with self.change() as connection:
-            yield connection, self.directory(connection), at
+            yield View(connection=connection, names=self.names(connection), at=at)
+
+    def anew(self, view: View) -> View:
+        """The same change, with the names that it gave."""
+        names = self.names(view.connection, keep=False)
+        return dataclasses.replace(view, names=names)
 
     def _notice(self, connection: sa.Connection) -> None:
         """Go on with a file that was restored meanwhile; refuse one of another logbook."""
@@ -204,55 +383,26 @@ class Room:
                 f"Another logbook lies at {self.where.shown} now: begin anew with it, or put the"
                 " one back that you had. Nothing was stored."
             )
-        self._mark, self._identity, self._directory = mark, identity, Directory()
+        self._mark, self._identity, self._seq, self._names = mark, identity, 0, Names()
 
-    def directory(self, connection: sa.Connection, *, keep: bool = True) -> Directory:
+    def names(self, connection: sa.Connection, *, keep: bool = True) -> Names:
         """What machines, sheets and boards are called; kept until something of it is said.
 
         Not kept where it is asked in the middle of a change, which may yet be taken back.
         """
-        known = self._directory if keep else Directory()
         newest = connection.execute(sa.select(sa.func.max(entries.c.seq))).scalar() or 0
-        if newest == known.seq:
-            return known
-        query = sa.select(entries.c.kind, entries.c.v)
-        # What is new is found by its number, and is little.
-        query = query.where(entries.c.seq > known.seq) if known.seq else query.distinct()
-        kinds = connection.execute(query).all()
+        if newest == self._seq:
+            return self._names
+        new = sa.select(entries.c.kind, entries.c.v).where(entries.c.seq > self._seq).distinct()
+        kinds = connection.execute(new).all()
         for kind, v in kinds:
             if newer := newer_version(kind, v):
                 raise LogbookError(f"The logbook {self.where.shown} can't be used: {newer}")
-        new = {kind for kind, _ in kinds}
-        known = dataclasses.replace(known, seq=newest)
-        if "board" in new:
-            twice = sa.select(entries.c.slot).where(entries.c.kind == "board")
-            twice = twice.group_by(entries.c.slot).having(sa.func.count() > 1)
-            doubled = frozenset(connection.execute(twice).scalars())
-            known = dataclasses.replace(known, doubled=doubled)
-        if new & {*_NAMING, WITHDRAW}:
-            known = _directory(connection, known)
+        naming = {kind for kind, _ in kinds} & {*_NAMING, "board", WITHDRAW}
+        names = Names(connection) if naming else self._names
         if keep:
-            self._directory = known
-        return known
-
-    def say(
-        self, connection: sa.Connection, said: Sequence[Entry], *, batch: str = ""
-    ) -> tuple[str, ...]:
-        """Add what was said in one go; its ids, also of what was there already."""
-        if not said:
-            return ()
-        if not batch:
-            text = canonical([entry.document() for entry in said])
-            batch = hashlib.sha256(text.encode()).hexdigest()[:24]
-        named = [dataclasses.replace(entry, batch=batch) for entry in said]
-        new = ledger.add(connection, named)
-        ids = tuple(entry.id for entry in named)
-        if len(new) < len(named):
-            if not all(entry.is_valid for entry in ledger.by_ids(connection, ids).values()):
-                raise LogbookError(
-                    "The very same was taken back before: give the time at which it is added anew."
-                )
-        return ids
+            self._seq, self._names = newest, names
+        return names
 
     def newest_evidence(self) -> tuple[int, str]:
         """The newest entry that may change what burns teach: its number grows, its id is its own.
@@ -266,88 +416,17 @@ class Room:
         return (0, "") if row is None else (row.seq, row.id)
 
 
-def _directory(connection: sa.Connection, known: Directory) -> Directory:
-    found = ledger.read(connection, entries.c.kind.in_(_NAMING), all=True)
-    withdrawn = sa.select(entries.c.id).join(past, past.c.seq == entries.c.seq)
-    withdrawn = withdrawn.where(~is_valid, entries.c.kind.in_(("machine", "sheet", "board")))
-    gone = frozenset(connection.execute(withdrawn).scalars())
-    same = _groups(
-        (entry.about, body_of(entry).other)
-        for entry in found
-        if entry.kind == "same" and entry.stands
-    )
-    named: dict[str, str] = {}
-    for entry in found:
-        if entry.kind == "name" and entry.stands:
-            for one in same.get(entry.about, (entry.about,)):
-                named[one] = body_of(entry).name
-    machines = _things(found, ("machine", "setup"), same, named, gone)
-    sheets = _things(found, ("sheet", "lot"), same, named, gone)
-    return dataclasses.replace(
-        known,
-        machines={thing.name: thing for thing in machines},
-        sheets={thing.name: thing for thing in sheets},
-        things=_Things({key: thing for thing in (*machines, *sheets) for key in thing.ids}),
-        lots={
-            entry.id: str(record_part(entry).get("lot", ""))
-            for entry in found
-            if entry.kind in ("sheet", "lot")
-        },
-        named=named,
-        same=same,
-        gone=gone,
-    )
+def _told_apart(names: Mapping[str, str]) -> dict[str, str]:
+    """Names of things as they arrived; a number behind each that an earlier one has already.
 
-
-def _groups(pairs: Iterable[tuple[str, str]]) -> dict[str, frozenset[str]]:
-    groups: dict[str, frozenset[str]] = {}
-    for one, other in pairs:
-        joined = groups.get(one, frozenset([one])) | groups.get(other, frozenset([other]))
-        groups |= dict.fromkeys(joined, joined)
-    return groups
-
-
-def _things(
-    found: Sequence[Entry],
-    kinds: tuple[str, str],
-    same: Mapping[str, frozenset[str]],
-    named: Mapping[str, str],
-    gone: frozenset[str],
-) -> list[Thing]:
-    first, later = kinds
-    versions: dict[str, list[Entry]] = {}
-    for entry in sorted(found, key=lambda one: one.seq):
-        of = entry.id if entry.kind == first else entry.about
-        if entry.kind in kinds and entry.is_valid and of not in gone:
-            group = same.get(of, frozenset([of])) - gone
-            versions.setdefault(min(group), []).append(entry)
-    things: list[Thing] = []
-    taken: set[str] = set()
-    # By arrival: what comes in with another book doesn't take a name away.
-    for thing in sorted(versions, key=lambda one: min(e.seq for e in versions[one])):
-        stand = [entry for entry in versions[thing] if entry.stands]
-        apart = {canonical(record_part(entry)): entry for entry in reversed(stand)}
-        heads = tuple(sorted(apart.values(), key=lambda entry: entry.seq))
-        if not heads:
-            continue
-        rest = [entry for entry in versions[thing] if entry.id != heads[-1].id]
-        own = named.get(thing) or record_part(rest[0] if rest else heads[-1])["name"]
-        name = next(
-            name
-            for name in (own, *(f"{own} ({number})" for number in range(2, 1 + len(versions))))
-            if name not in taken
-        )
-        taken.add(name)
-        things.append(
-            Thing(
-                id=thing,
-                ids=same.get(thing, frozenset([thing])),
-                name=name,
-                versions=(*rest, heads[-1]),
-                heads=heads,
-            )
-        )
-    return things
+    What comes in with another book doesn't take a name away.
+    """
+    taken: dict[str, str] = {}
+    for key, own in names.items():
+        numbered = (f"{own} ({number})" for number in itertools.count(2))
+        free = (name for name in itertools.chain([own], numbered) if name not in taken)
+        taken[next(free)] = key
+    return {key: name for name, key in taken.items()}
 
 
 def record_part(entry: Entry) -> Mapping[str, Any]:
@@ -358,99 +437,3 @@ def record_part(entry: Entry) -> Mapping[str, Any]:
 
 def _called(record: M, name: str) -> M:
     return record if record.name == name else dataclasses.replace(record, name=name)
-
-
-@dataclass(frozen=True, kw_only=True)
-class FoundBoard:
-    """A board as the book knows it."""
-
-    id: str
-    ids: frozenset[str]  # Those of boards that were said to be the same
-    code: str
-    entry: Entry
-    machine: Thing
-    sheet: Thing
-
-    @property
-    def cells(self) -> tuple[str, ...]:
-        """Codes of its cells, in their order."""
-        return tuple(cell["label"] for cell in self.entry.body["grid"]["cells"])
-
-    def grid(self) -> Grid:
-        """The board with every cell, under the names that things have in this book."""
-        grid: Grid = body_of(self.entry).grid
-        machine = _called(grid.machine, self.machine.name)
-        sheet = _called(grid.sheet, self.sheet.name)
-        if (machine, sheet, self.code) == (grid.machine, grid.sheet, grid.board_id):
-            return grid
-        return dataclasses.replace(grid, machine=machine, sheet=sheet, board_id=self.code)
-
-
-def code_of(directory: Directory, connection: sa.Connection, board: Entry) -> str:
-    """What a board is called: its code, with a number behind it where two bear the same."""
-    if board.id in directory.named:
-        return directory.named[board.id]
-    if board.slot not in directory.doubled:
-        return board.slot
-    place = [entry.id for entry in bearers_of(directory, connection, board.slot)].index(board.id)
-    return board.slot if place == 0 else f"{board.slot} ({place + 1})"
-
-
-def bearers_of(directory: Directory, connection: sa.Connection, code: str) -> list[Entry]:
-    """Boards with a code that weren't withdrawn or given another name, one of each group."""
-    found = ledger.read(
-        connection, entries.c.kind == "board", entries.c.about == "", entries.c.slot == code,
-        all=True,
-    )  # fmt: skip
-    bearers = [
-        entry
-        for entry in found
-        if entry.is_valid
-        and not {entry.machine, entry.sheet} & directory.gone
-        and entry.id not in directory.named
-        and entry.id == min(directory.same.get(entry.id, (entry.id,)))
-    ]
-    return sorted(bearers, key=lambda entry: entry.seq)
-
-
-def find_board(connection: sa.Connection, directory: Directory, code: str) -> FoundBoard:
-    """Find a board by its code; LogbookError when there is none names those that are near."""
-    named = [key for key, name in directory.named.items() if name == code]
-    if named:
-        bearers = list(ledger.by_ids(connection, named).values())
-        bearers = [e for e in bearers if e.kind == "board" and e.id not in directory.gone]
-    else:
-        bearers = bearers_of(directory, connection, code)
-        second = _SECOND.fullmatch(code)
-        if not bearers and second:
-            number = int(second[2]) - 1
-            bearers = bearers_of(directory, connection, second[1])[number : number + 1]
-    if not bearers:
-        recent = sa.select(entries.c.slot).select_from(with_state).order_by(entries.c.at.desc())
-        recent = recent.where(entries.c.kind == "board", is_valid).limit(200)
-        raise LogbookError(known_names("board", code, connection.execute(recent).scalars()))
-    entry = bearers[0]
-    return FoundBoard(
-        id=entry.id,
-        ids=directory.same.get(entry.id, frozenset([entry.id])),
-        code=code,
-        entry=entry,
-        machine=directory.things[entry.machine],
-        sheet=directory.things[entry.sheet],
-    )
-
-
-def counting(directory: Directory) -> list[sa.ColumnElement[bool]]:
-    """The condition that what an entry is about wasn't withdrawn."""
-    if not directory.gone:
-        return []
-    gone = sorted(directory.gone)
-    return [column.not_in(gone) for column in (entries.c.about, entries.c.machine, entries.c.sheet)]
-
-
-def entry_of(
-    kind: str, record: Any, at: str, *, replaces: Iterable[str] = (), **fields: str
-) -> Entry:
-    """An entry that says a record at a time; ``fields`` are the other fields of an entry."""
-    body = {} if record is None else to_json(record)
-    return Entry(at=at, kind=kind, body=body, replaces=tuple(sorted(replaces)), **fields)  # type: ignore[arg-type]

@@ -9,22 +9,13 @@ from contextlib import contextmanager
 from datetime import datetime
 from typing import Any, Literal
 
-import sqlalchemy as sa
-
 from calib.errors import InvalidRecord, LogbookError, shown
-from calib.logbook import ledger
 from calib.logbook.boards import grades_of
 from calib.logbook.bodies import Content, KeptSetting, Note, Run, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import Kept, Stored
-from calib.logbook.ledger import Entry, among, canonical, entries
-from calib.logbook.room import (
-    Directory,
-    Thing,
-    counting,
-    entry_of,
-    find_board,
-)
+from calib.logbook.ledger import Entry, canonical
+from calib.logbook.room import Names, View
 from calib.logbook.workshop import Workshop
 from calib.records import OPERATIONS, Advice, Burn, Operation, Setting
 
@@ -46,27 +37,22 @@ class Runs(Workshop):
         kept_id: str | None = None,
     ) -> str:
         """Record a job or a check strip that was run; the same one again adds nothing."""
-        with self.saying(when, note=note) as (connection, directory, at):
-            about = _pair(directory, machine, sheet)
-            where = of_pair(connection, directory, machine, sheet)
-            of_id = (entries.c.kind == "kept", entries.c.id == kept_id)
-            kept = ledger.read(connection, *of_id, *where, all=True) if kept_id else ()
-            if kept_id and not any(entry.is_valid for entry in kept):
+        with self.saying(when, note=note) as view:
+            about = view.names.about(machine, sheet)
+            of_pair = view.names.pair(machine, sheet)
+            if kept_id and not view.read(kind="kept", id=kept_id, earlier=True, **of_pair):
                 raise LogbookError(
                     f"There is no kept setting {kept_id!r} for this machine and sheet in the"
                     " logbook: keep one, or leave it out."
                 )
-            thing = directory.machines[machine]
             body = Run(
                 burns=tuple(burns),
                 kept=kept_id or "",
                 note=note,
-                setup=thing.version,
-                lot=directory.sheets[sheet].version,
+                setup=view.names.machine(machine).version,
+                lot=view.names.sheet(sheet).version,
             )
-            (job,) = self.say(connection, [entry_of(body.burns[0].source, body, at, **about)])
-            self.say_sessions(connection, thing, (burn.session for burn in burns), at)
-            return job
+            return view.say(view.entry(body.burns[0].source, body, **about))[0]
 
     def keep(
         self,
@@ -85,24 +71,24 @@ class Runs(Workshop):
         """
         if operation not in OPERATIONS:
             raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
-        with self.saying(when, note=note) as (connection, directory, at):
-            about = _pair(directory, machine, sheet)
+        with self.saying(when, note=note) as view:
             body = KeptSetting(
                 operation=operation,
                 setting=setting,
                 advice=advice,
-                setup=directory.machines[machine].version,
-                lot=directory.sheets[sheet].version,
+                setup=view.names.machine(machine).version,
+                lot=view.names.sheet(sheet).version,
                 note=note,
             )
-            said = entry_of("kept", body, at, slot=f"kept {operation}", **about)
-            known = _standing(connection, directory, said)
+            about = view.names.about(machine, sheet)
+            said = view.entry("kept", body, slot=f"kept {operation}", **about)
+            known = _standing(view, said)
             if setting is None and not any(entry.body["setting"] for entry in known):
                 raise LogbookError(
                     f"No setting is kept for {operation.replace('_', ' ')} of {sheet!r} on"
                     f" {machine!r}."
                 )
-            return self._in_place(connection, known, said)
+            return _in_place(view, known, said)
 
     def kept(
         self,
@@ -116,23 +102,22 @@ class Runs(Workshop):
 
         ``earlier``: those too that another one, or none, was kept in place of; newest first.
         """
-        with self.looking() as (connection, directory):
-            where = of_pair(connection, directory, machine, sheet)
-            found = ledger.read(connection, entries.c.kind == "kept", *where, all=earlier)
-        valid = [entry for entry in found if entry.is_valid]
+        with self.looking() as view:
+            of_pair = view.names.pair(machine, sheet)
+            found = view.read(kind="kept", earlier=earlier, **of_pair)
         kept = [
             Kept(
                 id=entry.id,
-                machine=directory.name(entry.machine),
-                sheet=directory.name(entry.sheet),
+                machine=view.names.name(entry.machine),
+                sheet=view.names.name(entry.sheet),
                 operation=body.operation,
                 setting=body.setting,
                 advice=body.advice,
-                lot=lot_of(directory, entry),
+                lot=view.names.lot(entry),
                 at=read_time(entry.at),
                 note=body.note,
             )
-            for entry in (valid if earlier else only_answers(directory, valid))
+            for entry in (found if earlier else only_answers(view.names, found))
             if (body := body_of(entry)).setting is not None and operation in (None, body.operation)
         ]
         if earlier:
@@ -150,14 +135,11 @@ class Runs(Workshop):
     ) -> str:
         """Write a note; the same one again adds nothing."""
         body = Note(text=text)
-        with self.saying(when) as (connection, directory, at):
+        with self.saying(when) as view:
+            about = view.names.about(machine, sheet)
             if board_id is not None:
-                board = find_board(connection, directory, board_id)
-                about = {"machine": board.entry.machine, "sheet": board.entry.sheet}
-                said = entry_of("note", body, at, about=board.id, **about)
-            else:
-                said = entry_of("note", body, at, **_pair(directory, machine, sheet))
-            return self.say(connection, [said])[0]
+                about = view.board(board_id).about
+            return view.say(view.entry("note", body, **about))[0]
 
     def store(
         self,
@@ -174,16 +156,9 @@ class Runs(Workshop):
         if kind not in STORED_KINDS:
             raise InvalidRecord(f"kind is {kind!r}: give one of {', '.join(STORED_KINDS)}.")
         body = Content(label=label, content=dict(content), note=note)
-        with self.saying(when) as (connection, directory, at):
-            said = entry_of(kind, body, at, slot=label, **_pair(directory, machine, sheet))
-            return self._in_place(connection, _standing(connection, directory, said), said)
-
-    def _in_place(self, connection: sa.Connection, known: Sequence[Entry], said: Entry) -> str:
-        """Say something in place of what stands; the very same adds nothing."""
-        if [canonical(entry.body) for entry in known] == [canonical(said.body)]:
-            return known[0].id
-        replaces = tuple(sorted(entry.id for entry in known))
-        return self.say(connection, [dataclasses.replace(said, replaces=replaces)])[0]
+        with self.saying(when) as view:
+            said = view.entry(kind, body, slot=label, **view.names.about(machine, sheet))
+            return _in_place(view, _standing(view, said), said)
 
     def stored(
         self,
@@ -194,23 +169,21 @@ class Runs(Workshop):
         sheet: str | None = None,
     ) -> tuple[Stored, ...]:
         """Look up what is stored, newest first; what two books say differently is left out."""
-        with self.looking() as (connection, directory):
-            where = of_pair(connection, directory, machine, sheet)
-            if label is not None:
-                where.append(entries.c.slot == label)
-            found = ledger.read(connection, entries.c.kind == kind, *where)
+        with self.looking() as view:
+            of = view.names.pair(machine, sheet) | ({} if label is None else {"slot": label})
+            found = view.read(kind=kind, **of)
         return tuple(
             Stored(
                 id=entry.id,
                 kind=kind,
                 label=entry.slot,
-                machine=directory.name(entry.machine) or None,
-                sheet=directory.name(entry.sheet) or None,
+                machine=view.names.name(entry.machine) or None,
+                sheet=view.names.name(entry.sheet) or None,
                 at=read_time(entry.at),
                 content=entry.body["content"],
                 note=entry.body["note"],
             )
-            for entry in reversed(only_answers(directory, found))
+            for entry in reversed(only_answers(view.names, found))
         )
 
 
@@ -230,35 +203,19 @@ def understood(entry: Stored) -> Iterator[None]:
         ) from error
 
 
-def _pair(directory: Directory, machine: str | None, sheet: str | None) -> dict[str, str]:
-    return {
-        "machine": "" if machine is None else directory.machine(machine).id,
-        "sheet": "" if sheet is None else directory.sheet(sheet).id,
-    }
-
-
-def _standing(connection: sa.Connection, directory: Directory, said: Entry) -> list[Entry]:
+def _standing(view: View, said: Entry) -> list[Entry]:
     """What stands in the slot of an entry, of the very machine and sheet that it is about."""
-    pair = ((entries.c.machine, said.machine), (entries.c.sheet, said.sheet))
-    ids = ((column, directory.things[key].ids if key else [""]) for column, key in pair)
-    where = [among(connection, column, names) for column, names in ids]
-    return ledger.read(connection, entries.c.kind == said.kind, entries.c.slot == said.slot, *where)
+    of: dict[str, Any] = {name: view.names.things[key].ids if key else "" for name, key in
+          (("machine", said.machine), ("sheet", said.sheet))}  # fmt: skip
+    return view.read(kind=said.kind, slot=said.slot, **of)
 
 
-def of_pair(
-    connection: sa.Connection, directory: Directory, machine: str | None, sheet: str | None
-) -> list[sa.ColumnElement[bool]]:
-    """The condition that entries count and are of a machine, of a sheet; LogbookError without."""
-    where = counting(directory)
-    things: list[tuple[sa.ColumnElement[str], Thing]] = []
-    if machine is not None:
-        things.append((entries.c.machine, directory.machine(machine)))
-    if sheet is not None:
-        things.append((entries.c.sheet, directory.sheet(sheet)))
-    for column, thing in things:
-        one = next(iter(thing.ids))
-        where.append(column == one if len(thing.ids) == 1 else among(connection, column, thing.ids))
-    return where
+def _in_place(view: View, known: Sequence[Entry], said: Entry) -> str:
+    """Say something in place of what stands; the very same adds nothing."""
+    if [canonical(entry.body) for entry in known] == [canonical(said.body)]:
+        return known[0].id
+    replaces = tuple(sorted(entry.id for entry in known))
+    return view.say(dataclasses.replace(said, replaces=replaces))[0]
 
 
 def answer_of(entry: Entry) -> str:
@@ -266,25 +223,16 @@ def answer_of(entry: Entry) -> str:
     return canonical(grades_of(entry) if entry.kind == "look" else entry.body)
 
 
-def question_of(directory: Directory, entry: Entry) -> tuple[str, ...]:
-    """What an entry answers, whatever things were said to be the same."""
-    about = min(directory.same.get(entry.about, (entry.about,)))
-    things = (directory.things.get(key) for key in (entry.machine, entry.sheet))
-    machine, sheet = (thing.id if thing else "" for thing in things)
+def question_of(names: Names, entry: Any) -> tuple[str, ...]:
+    """What an entry, or its row, answers, whatever things were said to be the same."""
+    about, machine, sheet = map(names.first, (entry.about, entry.machine, entry.sheet))
     return entry.kind, about, machine, sheet, entry.slot
 
 
-def only_answers(directory: Directory, found: Sequence[Entry]) -> list[Entry]:
+def only_answers(names: Names, found: Sequence[Entry]) -> list[Entry]:
     """One entry for each question that has one answer; two that differ are none, alike ones one."""
     by_question: dict[tuple[str, ...], list[Entry]] = {}
     for entry in found:
-        by_question.setdefault(question_of(directory, entry), []).append(entry)
-    alone = [
-        said[0] for said in by_question.values() if len({answer_of(entry) for entry in said}) == 1
-    ]
+        by_question.setdefault(question_of(names, entry), []).append(entry)
+    alone = [said[0] for said in by_question.values() if len({*map(answer_of, said)}) == 1]
     return sorted(alone, key=lambda entry: entry.seq)
-
-
-def lot_of(directory: Directory, entry: Entry) -> str:
-    """Name of the lot that an entry names."""
-    return directory.lots.get(entry.body.get("lot", ""), "")

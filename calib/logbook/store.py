@@ -14,14 +14,7 @@ from calib.logbook.files import is_read_only
 from calib.logbook.history import History
 from calib.logbook.identity import identity_in, new_identity, newest_backup, set_identity
 from calib.logbook.ledger import make_tables, metadata
-from calib.logbook.opening import (
-    WRITES,
-    Place,
-    damaged,
-    find_place,
-    in_plain_words,
-    make_engine,
-)
+from calib.logbook.opening import WRITES, damaged, find_place, in_plain_words, make_engine
 from calib.logbook.questions import Questions
 from calib.logbook.runs import Runs
 from calib.logbook.search import Search
@@ -68,42 +61,50 @@ class Book(
 def open_book(where: str | Path | sa.URL | None = None) -> Book:
     """Open a logbook, and make it when there is none."""
     place = find_place(where)
-    if place.path is not None:
-        _make_room(place.path)
-        if _was_emptied(place.path):
+    path = place.path
+    if path is not None:
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise LogbookError(
+                f"The folder of the logbook {path} can't be made ({error.strerror}): give another"
+                " path."
+            ) from error
+        if path.is_dir():
+            raise LogbookError(f"The logbook {path} is a folder: give the path of a file in it.")
+        empty = path.exists() and path.stat().st_size == 0
+        # A file of no length can't be a new logbook where there are backups of it.
+        if empty and not path.with_name(path.name + "-wal").exists() and newest_backup(path):
             raise LogbookError(damaged(place))
     engine = make_engine(place)
     try:
         with in_plain_words(place):
-            if place.path is not None:
-                with engine.connect() as connection:
+            with engine.connect() as connection:
+                if path is not None:
                     good = connection.exec_driver_sql("PRAGMA quick_check(1)").scalar()
-                if good != "ok":
-                    raise LogbookError(damaged(place))
-            _make_ready(engine, place)
+                    if good != "ok":
+                        raise LogbookError(damaged(place))
+                names = set(sa.inspect(connection).get_table_names())
+            if names and not {"entries", "identity"} <= names:
+                raise LogbookError(
+                    f"The database holds other tables ({', '.join(sorted(names)[:3])}) and is no"
+                    " logbook: give another path or database."
+                )
+            if not set(metadata.tables) <= names and not (path and is_read_only(path)):
+                _make_tables(engine)
     finally:
         engine.dispose()
     book = Book(make_engine(place, create=False), place)
     try:
-        with book.look() as connection:  # from now on another file at this place is noticed
-            book.directory(connection)
+        with book.looking():  # from now on another file at this place is noticed
+            return book
     except BaseException:
         book.close()
         raise
-    return book
 
 
-def _make_ready(engine: sa.Engine, place: Place) -> None:
+def _make_tables(engine: sa.Engine) -> None:
     """Make what is missing of the tables, and give a new logbook its identity."""
-    with engine.connect() as connection:
-        names = set(sa.inspect(connection).get_table_names())
-        if names and not {"entries", "identity"} <= names:
-            raise LogbookError(
-                f"The database holds other tables ({', '.join(sorted(names)[:3])}) and is no"
-                " logbook: give another path or database."
-            )
-    if set(metadata.tables) <= names or (place.path is not None and is_read_only(place.path)):
-        return
     with engine.connect().execution_options(**{WRITES: True}) as connection, connection.begin():
         if connection.dialect.name == "postgresql":
             # Held until the transaction ends, so that two programs don't make the tables at once.
@@ -111,21 +112,3 @@ def _make_ready(engine: sa.Engine, place: Place) -> None:
         make_tables(connection)
         if identity_in(connection) is None:
             set_identity(connection, new_identity())
-
-
-def _was_emptied(path: Path) -> bool:
-    """Say whether a file of no length can't be a new logbook: there are backups of it."""
-    empty = path.exists() and path.stat().st_size == 0
-    journal = path.with_name(path.name + "-wal")
-    return empty and not journal.exists() and newest_backup(path) is not None
-
-
-def _make_room(path: Path) -> None:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise LogbookError(
-            f"The folder of the logbook {path} can't be made ({error.strerror}): give another path."
-        ) from error
-    if path.is_dir():
-        raise LogbookError(f"The logbook {path} is a folder: give the path of a file in it.")

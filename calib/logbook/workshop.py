@@ -3,29 +3,17 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Any, get_args
 
-import sqlalchemy as sa
-
 from calib.errors import InvalidRecord, LogbookError
-from calib.logbook import ledger
 from calib.logbook.bodies import Lot, Session, SetUp, SetupChange, body_of
 from calib.logbook.coding import material_key, read_time
 from calib.logbook.entries import SetupEntry, SheetEntry
-from calib.logbook.ledger import Entry, among, entries
-from calib.logbook.room import (
-    Room,
-    Thing,
-    entry_of,
-)
+from calib.logbook.ledger import Entry
+from calib.logbook.room import Room, Thing
 from calib.records import Machine, Sheet
-
-# Two thicknesses are the same sheet's when they differ by no more [mm]: 1/8 in and 3.2 mm are.
-SAME_THICKNESS_MM = 0.05
-# What burns name along the way is no further thing to be undone.
-NAMED = "named "
 
 
 class Workshop(Room):
@@ -33,11 +21,11 @@ class Workshop(Room):
 
     def add_machine(self, machine: Machine, *, when: datetime, why: str = "") -> None:
         """Add a machine; the same one again adds nothing."""
-        with self.saying(when, why=why) as (connection, directory, at):
-            known = directory.machines.get(machine.name)
+        with self.saying(when, why=why) as view:
+            known = view.names.machines.get(machine.name)
             if known is None:
-                self.say(connection, [entry_of("machine", SetUp(machine=machine), at, why=why)])
-            elif known.machine != machine:
+                view.say(view.entry("machine", SetUp(machine=machine), why=why))
+            elif known.record != machine:
                 raise LogbookError(
                     f"A machine {machine.name!r} with another set-up is in the logbook: change its"
                     " set-up, or give this one another name."
@@ -55,42 +43,40 @@ class Workshop(Room):
             raise InvalidRecord(
                 f"a set-up has no field {wrong[0]!r}: give one of {sorted(fields)}."
             )
-        with self.saying(when, why=why) as (connection, directory, at):
-            thing = directory.machine(name)
-            known = thing.machine
+        with self.saying(when, why=why) as view:
+            thing = view.names.machine(name)
+            known = thing.record
             kept = {field.name: getattr(known, field.name) for field in dataclasses.fields(known)}
             if changed.get("source", known.source) != known.source:
                 # What was only assumed of the other source isn't carried over.
                 assumed = known.usual.items()
                 kept = {n: v for n, v in kept.items() if (n, v) not in assumed}
             machine = Machine(**kept | changed)
-            setup = SetUp(machine=machine, what=what)
-            said = entry_of(
-                "setup", setup, at, why=why, replaces=_heads(thing), about=thing.id,
-                machine=thing.id, slot="set-up",
+            said = view.entry(
+                "setup", SetUp(machine=machine, what=what), why=why, replaces=_standing(thing),
+                about=thing.id, machine=thing.id, slot="set-up",
             )  # fmt: skip
-            self.say(connection, [said])
+            view.say(said)
         return machine
 
     def machine(self, name: str) -> Machine:
         """Look a machine up; LogbookError when there is none."""
-        with self.looking() as (_, directory):
-            return directory.machine(name).machine
+        with self.looking() as view:
+            return view.names.machine(name).record
 
     def machines(self) -> tuple[Machine, ...]:
         """List the machines with their current set-ups, by name."""
-        with self.looking() as (_, directory):
-            found = directory.machines
-        return tuple(found[name].machine for name in sorted(found))
+        with self.looking() as view:
+            return tuple(thing.record for _, thing in sorted(view.names.machines.items()))
 
     def setups(self, name: str) -> tuple[SetupEntry, ...]:
         """List every set-up that a machine has had, oldest first; LogbookError without it."""
-        with self.looking() as (connection, directory):
-            thing = directory.machine(name)
+        with self.looking() as view:
+            thing = view.names.machine(name)
         return tuple(
             SetupEntry(
                 id=entry.id,
-                machine=thing.machine_at(entry),
+                machine=thing.at(entry),
                 what=body_of(entry).what,
                 since=read_time(entry.at),
                 note=entry.why,
@@ -100,58 +86,51 @@ class Workshop(Room):
 
     def add_sheet(self, sheet: Sheet, *, when: datetime, why: str = "") -> None:
         """Add a sheet, or a new lot or measurement of one that is there."""
-        with self.saying(when, why=why) as (connection, directory, at):
-            said = entry_of("sheet", Lot(sheet=sheet), at, why=why)
-            thing = directory.sheets.get(sheet.name)
-            if thing is not None:
-                known = thing.sheet
-                if known == sheet:
-                    return
-                check_same_stuff(known, sheet)
-                said = dataclasses.replace(
-                    said, kind="lot", about=thing.id, sheet=thing.id, slot="lot",
-                    replaces=tuple(sorted(_heads(thing))),
+        with self.saying(when, why=why) as view:
+            thing = view.names.sheets.get(sheet.name)
+            if thing is None:
+                view.say(view.entry("sheet", Lot(sheet=sheet), why=why))
+            elif thing.record != sheet:
+                known = thing.record
+                if not same_stuff(known, sheet):
+                    raise LogbookError(
+                        f"Sheet {sheet.name!r} is {known.material}, {known.thickness_mm:g} mm in"
+                        f" the logbook, not {sheet.material}, {sheet.thickness_mm:g} mm: give this"
+                        " one another name (a new lot or measurement of the same sheet keeps it)."
+                    )
+                said = view.entry(
+                    "lot", Lot(sheet=sheet), why=why, replaces=_standing(thing),
+                    about=thing.id, sheet=thing.id, slot="lot",
                 )  # fmt: skip
-            self.say(connection, [said])
+                view.say(said)
 
     def sheet(self, name: str) -> Sheet:
         """Look a sheet up; LogbookError when there is none."""
-        with self.looking() as (_, directory):
-            return directory.sheet(name).sheet
+        with self.looking() as view:
+            return view.names.sheet(name).record
 
-    def sheets(
-        self, *, material: str | None = None, thickness_mm: float | None = None
-    ) -> tuple[Sheet, ...]:
+    def sheets(self) -> tuple[Sheet, ...]:
         """List the sheets as they are now, by name."""
-        with self.looking() as (_, directory):
-            found = directory.sheets
-        sheets = (found[name].sheet for name in sorted(found))
-        return tuple(
-            sheet
-            for sheet in sheets
-            if (material is None or material_key(sheet.material) == material_key(material))
-            and (thickness_mm is None or is_as_thick(sheet, thickness_mm))
-        )
+        with self.looking() as view:
+            return tuple(thing.record for _, thing in sorted(view.names.sheets.items()))
 
     def lots(self, name: str) -> tuple[SheetEntry, ...]:
         """List every lot and measurement of a sheet, oldest first; LogbookError without it."""
-        with self.looking() as (connection, directory):
-            thing = directory.sheet(name)
+        with self.looking() as view:
+            thing = view.names.sheet(name)
         return tuple(
             SheetEntry(
-                id=entry.id,
-                sheet=thing.sheet_at(entry),
-                since=read_time(entry.at),
-                note=entry.why,
+                id=entry.id, sheet=thing.at(entry), since=read_time(entry.at), note=entry.why
             )
             for entry in thing.versions
         )
 
     def add_session(self, machine: str, session: Session, *, when: datetime, why: str = "") -> None:
         """Describe a session, before or after its burns; an earlier description stays."""
-        with self.saying(when, why=why) as (connection, directory, at):
-            thing = directory.machine(machine)
-            known = _described(connection, thing, session.label)
+        with self.saying(when, why=why) as view:
+            thing = view.names.machine(machine)
+            slot = f"session {session.label}"
+            known = view.read(kind="session", about=thing.ids, slot=slot)
             said = [body_of(entry) for entry in known]
             if said == [session] or (said and session == Session(label=session.label)):
                 return
@@ -160,79 +139,47 @@ class Workshop(Room):
                     f"A session {session.label!r} of {machine!r} is described otherwise in the"
                     " logbook: give this one another label, or say why it is corrected."
                 )
-            self.say(connection, [_session(thing, session, at, why, known)])
+            told = view.entry(
+                "session", session, why=why, replaces=(entry.id for entry in known),
+                about=thing.id, machine=thing.id, slot=slot,
+            )  # fmt: skip
+            view.say(told)
 
     def sessions(self, machine: str) -> tuple[Session, ...]:
-        """List the sessions of a machine, oldest first; without details where two are told."""
-        with self.looking() as (connection, directory):
-            thing = directory.machine(machine)
-            every = ledger.read(
-                connection,
-                entries.c.kind == "session",
-                among(connection, entries.c.about, thing.ids),
-                all=True,
-            )
+        """List the sessions of a machine that were described or that burns name, oldest first.
+
+        Without details where two are told, or none.
+        """
+        with self.looking() as view:
+            kinds = ("session", "look", "job", "check_strip")
+            ids = view.names.machine(machine).ids
+            every = view.read(kind=kinds, machine=ids, earlier=True)
         found: dict[str, list[Session]] = {}
-        for entry in every:
-            if entry.is_valid:
-                found.setdefault(entry.slot, [])
-        for entry in every:
-            if entry.stands and (said := body_of(entry)) not in found[entry.slot]:
-                found[entry.slot].append(said)
+        for entry in sorted(every, key=lambda one: one.at):
+            for label in sessions_of(entry):
+                ways = found.setdefault(label, [])
+                if entry.kind == "session" and entry.stands:
+                    said: Session = body_of(entry)
+                    ways += [said] if said not in (*ways, Session(label=label)) else []
         return tuple(
-            said[0] if len(said) == 1 else Session(label=said[0].label)
-            for said in found.values()
-            if said
+            said[0] if len(said) == 1 else Session(label=label) for label, said in found.items()
         )
 
-    def say_sessions(
-        self, connection: sa.Connection, machine: Thing, labels: Iterable[str], at: str
-    ) -> None:
-        """Add the sessions that burns name and nobody has described yet; they outlast an undo."""
-        new = [
-            _session(machine, Session(label=label), at)
-            for label in sorted(set(labels) - {""})
-            if not _described(connection, machine, label)
-        ]
-        self.say(connection, new, batch=f"{NAMED}{at}")
+
+def sessions_of(entry: Entry) -> list[str]:
+    """Labels of the sessions that an entry describes or its burns name."""
+    if entry.kind == "session":
+        return [entry.body["label"]]
+    burns = entry.body.get("burns", [entry.body])
+    return [label for burn in burns if (label := burn.get("session", ""))]
 
 
-def _heads(thing: Thing) -> Iterable[str]:
+def _standing(thing: Thing[Any]) -> Iterable[str]:
     """What a change of set-up or lot answers: all that stands."""
     return (entry.id for entry in thing.versions if entry.stands)
 
 
-def _described(connection: sa.Connection, machine: Thing, label: str) -> list[Entry]:
-    return ledger.read(
-        connection,
-        entries.c.kind == "session",
-        among(connection, entries.c.about, machine.ids),
-        entries.c.slot == f"session {label}",
-    )
-
-
-def _session(
-    machine: Thing, session: Session, at: str, why: str = "", known: Sequence[Entry] = ()
-) -> Entry:
-    return entry_of(
-        "session", session, at, why=why, replaces=(entry.id for entry in known),
-        about=machine.id, machine=machine.id, slot=f"session {session.label}",
-    )  # fmt: skip
-
-
-def is_as_thick(sheet: Sheet, thickness_mm: float) -> bool:
-    """Say whether a sheet is of a thickness, nominal or measured."""
-    known = (sheet.thickness_mm, sheet.working_thickness_mm)
-    # The small rest is for the rounding of decimal fractions.
-    return any(abs(value - thickness_mm) <= SAME_THICKNESS_MM + 1e-9 for value in known)
-
-
-def check_same_stuff(known: Sheet, given: Sheet) -> None:
-    """Refuse a lot of another material or nominal thickness."""
-    same = material_key(known.material) == material_key(given.material)
-    if not same or known.thickness_mm != given.thickness_mm:
-        raise LogbookError(
-            f"Sheet {given.name!r} is {known.material}, {known.thickness_mm:g} mm in the logbook,"
-            f" not {given.material}, {given.thickness_mm:g} mm: give this one another name (a new"
-            " lot or measurement of the same sheet keeps it)."
-        )
+def same_stuff(one: Sheet, other: Sheet) -> bool:
+    """Say whether two sheets are of one material and nominal thickness."""
+    same = material_key(one.material) == material_key(other.material)
+    return same and one.thickness_mm == other.thickness_mm
