@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Any
 
 from calib.advice.chances import Chances, Wish, describe
 from calib.advice.new_lot import FEWEST_BURNS, LotVerdict, judge_new_lot
@@ -18,6 +19,7 @@ from calib.limits import BEYOND, SLOWEST_MM_S
 from calib.logbook import Book, Filters, Kept
 from calib.materials import family_of
 from calib.records import KINDS, USUAL_RELIABILITY, Advice, Burn, Machine, Operation, Setting, Sheet
+from calib.records.fields import fields_of
 from calib.tasks.costing import costs_of
 from calib.tasks.current import KeptSetting, Reasons, doubts_of, kept_settings, why_not_counted
 from calib.tasks.finding import find_pair
@@ -107,17 +109,16 @@ def pool_of_book(book: Book, machine: Machine, sheet: Sheet, operation: Operatio
 
 def recommended(region: Region, wish: RegionWish) -> Recommendation:
     """Recommend a setting of a region; nothing is stored. Raises as ``recommend`` does."""
-    return recommend(
-        region,
-        aim=wish.aim,
-        reliability=wish.reliability,
-        char_at_most=wish.char_at_most,
-        mark=wish.mark,
-        cut_length_mm=wish.cut_length_mm,
-        next_sheet=wish.next_sheet,
-        costs=wish.costs,
-        slowest_mm_s=wish.slowest_mm_s,
-    )
+    return recommend(region, **_given(wish))
+
+
+def wish_of(wish: RegionWish) -> Wish:
+    """What is asked of a setting's chances."""
+    return Wish(**{name: value for name, value in _given(wish).items() if name != "costs"})
+
+
+def _given(wish: RegionWish) -> dict[str, Any]:
+    return {field.name: getattr(wish, field.name) for field in fields_of(RegionWish)}
 
 
 def _slowest_wished(book: Book, region: Region) -> float | None:
@@ -221,14 +222,7 @@ def chosen_on(region: Region, setting: Setting, wish: RegionWish) -> Advised:
     if KINDS[region.operation].shape == "area" and setting.line_pitch_mm is None:
         raise unfit("line_pitch_mm", None, "an area mark needs the distance of its lines")
     tested = region.burns and region.tested(setting.power_pct, setting.speed_mm_s, setting.passes)
-    asked = Wish(
-        reliability=wish.reliability,
-        char_at_most=wish.char_at_most,
-        mark=wish.mark,
-        cut_length_mm=wish.cut_length_mm,
-        next_sheet=wish.next_sheet,
-    )
-    said = describe(Chances(region=region, wish=asked), setting) if tested else None
+    said = describe(Chances(region=region, wish=wish_of(wish)), setting) if tested else None
     jobs = any(burn.source == "job" for burn in region.burns)
     notes = () if jobs or wish.cut_length_mm is None else (_NO_JOBS,)
     said = said and replace(said, aim="chosen by hand", notes=notes)
