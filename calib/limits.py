@@ -24,6 +24,7 @@ from calib.records import (
     Setting,
     Sheet,
 )
+from calib.units import show_speed
 
 Rounding = Literal["nearest", "down", "up"]
 
@@ -145,7 +146,7 @@ def check_settings(machine: Machine, settings: Iterable[Setting]) -> None:
             )
         if s.speed_mm_s > machine.max_speed_mm_s + _STEP_NOISE:
             raise MachineLimit(
-                f"speed {s.speed_mm_s:g} mm/s is above the top speed of {machine.name},"
+                f"speed {show_speed(s.speed_mm_s)} is above the top speed of {machine.name},"
                 f" {machine.max_speed_mm_s:g} mm/s: plan slower, or correct the top speed."
             )
 

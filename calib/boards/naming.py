@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from calib.boards.board import Board
+from typing import TYPE_CHECKING
+
 from calib.hazards import CAUTIONS, check_hazard
 from calib.records import Setting
 from calib.units import show_speed
+
+if TYPE_CHECKING:
+    from calib.boards.board import Board
 
 
 def setting_words(setting: Setting) -> str:

@@ -192,12 +192,15 @@ class Command(TyperCommand):
     @functools.cached_property
     def _signature(self) -> inspect.Signature:
         from calib import records
-        from calib.logbook.bodies import Session
         from calib.tasks import wishes
 
         named = {**vars(records), **vars(wishes)}
         known: dict[str, Any] = {name: kind for name, kind in named.items() if _fields_of(kind)}
-        known |= {"Book": Any, "Session": Session}
+        known["Book"] = Any
+        if any("Session" in words for words in self.function.__annotations__.values()):
+            from calib.logbook.bodies import Session  # loads sqlalchemy
+
+            known["Session"] = Session
         return inspect.signature(self.function, locals=known, eval_str=True)
 
     @functools.cached_property

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -16,13 +17,13 @@ from calib.fit.pool import Pool, pool_records
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.limits import BEYOND, SLOWEST_MM_S
-from calib.logbook import Book, Filters, Kept
+from calib.logbook import Book, Kept
 from calib.materials import family_of
 from calib.records import KINDS, USUAL_RELIABILITY, Advice, Burn, Machine, Operation, Setting, Sheet
 from calib.records.fields import fields_of
 from calib.tasks.costing import costs_of
 from calib.tasks.current import KeptSetting, Reasons, doubts_of, kept_settings, why_not_counted
-from calib.tasks.finding import find_pair
+from calib.tasks.finding import boards_of, find_pair
 from calib.tasks.library import fit_region, recommend
 from calib.tasks.results import ENOUGH_BURNS, session_label
 from calib.tasks.wishes import JobCounts, RegionWish
@@ -64,8 +65,15 @@ def region_of_pair(
     if lot is not None:
         which = None if lot == of_sheet.lot else lot
         burns = [replace(burn, lot=None) for burn in burns if burn.lot == which]
-    pool = pool_of_book(book, of_machine, of_sheet, operation)
-    return fit_region(of_machine, of_sheet, operation, burns, pool)
+    return region_with(book, of_machine, of_sheet, operation, burns)
+
+
+def region_with(
+    book: Book, machine: Machine, sheet: Sheet, operation: Operation, burns: Sequence[Burn]
+) -> Region:
+    """Fit a region from some burns, with the rest of the logbook as its prior."""
+    pool = pool_of_book(book, machine, sheet, operation)
+    return fit_region(machine, sheet, operation, burns, pool)
 
 
 def _burns_by_lot(book: Book, machine: str, sheet: Sheet, operation: Operation) -> list[Burn]:
@@ -126,8 +134,8 @@ def _slowest_wished(book: Book, region: Region) -> float | None:
     slow = min((burn.speed_mm_s for burn in region.burns), default=math.inf)
     if slow >= SLOWEST_MM_S[region.machine.source]:
         return None
-    pair = Filters(machine=region.machine.name, sheet=region.sheet.name, operation=region.operation)
-    grids = [book.board(e.id) for e in book.boards(pair, limit=1000).entries if e.read]
+    boards = boards_of(book, region.machine.name, region.sheet.name, region.operation)
+    grids = [book.board(line.id) for line in boards if line.read]
     wished = [g for g in grids if any(note.startswith(BEYOND) for note in g.notes)]
     return min((cell.speed_mm_s for grid in wished for cell in grid.cells), default=None)
 
@@ -164,21 +172,15 @@ def old_lots(book: Book, machine: str | None, sheet: str | None) -> Region:
     other lot was cut on the machine."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, "cut")
-    names = dict.fromkeys(entry.sheet.lot for entry in book.lots(of_sheet.name))
-    burns = [
-        burn
-        for lot in names
-        if lot != of_sheet.lot
-        for burn in book.burns(of_machine.name, of_sheet.name, "cut", lot=lot)
-    ]
+    every = _burns_by_lot(book, of_machine.name, of_sheet, "cut")
+    burns = [replace(burn, lot=None) for burn in every if burn.lot is not None]
     if not burns:
         raise NotEnoughEvidence(
             f"No lot of {of_sheet.name} but the current one ({of_sheet.lot or 'without a name'})"
             f" was cut on {of_machine.name}: there is nothing to compare with. When a new lot"
             " comes in, record it with calib sheet new-lot first."
         )
-    pool = pool_of_book(book, of_machine, of_sheet, "cut")
-    return fit_region(of_machine, of_sheet, "cut", burns, pool)
+    return region_with(book, of_machine, of_sheet, "cut", burns)
 
 
 def working_setting(book: Book, region: Region) -> Setting:

@@ -14,7 +14,7 @@ from calib.boards.gentle import KnownMarks
 from calib.errors import LogbookError, NeedsYes
 from calib.fit.region import Region, thinned_region
 from calib.hazards import check_hazard
-from calib.logbook import Book, Filters, Line
+from calib.logbook import Book
 from calib.plan.far_side import far_side
 from calib.records import (
     GRADES,
@@ -29,12 +29,10 @@ from calib.records import (
 )
 from calib.tasks.advice import region_of_pair
 from calib.tasks.files import board_files
-from calib.tasks.finding import find_pair
+from calib.tasks.finding import boards_of, find_pair
 from calib.tasks.folders import Files
 from calib.tasks.planning import plan_on_region
 from calib.tasks.wishes import BoardWish, CheckWish, FileWish, FocusWish
-
-MOST_BOARDS = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,11 +68,7 @@ def plan_boards(
     when the board at hand is too small, or a limit of the machine would be crossed; unless
     ``sure``, NeedsYes when all burns so far lie where something else must be wrong.
     """
-    region = region_of_pair(book, machine, sheet, operation)
-    doubts = () if sure or wish.powers_pct else far_side(region)
-    if doubts:
-        raise NeedsYes(doubts)
-    planned = _proposed(book, region, wish, files)
+    planned = propose_boards(book, machine, sheet, operation, wish, files=files, sure=sure)
     for one in planned:
         book.add_board(one.grid, when=when, forecasts=one.forecasts)
     return planned
@@ -88,18 +82,17 @@ def propose_boards(
     wish: BoardWish,
     *,
     files: FileWish | None = None,
+    sure: bool = True,
 ) -> tuple[Planned, ...]:
     """Plan the next round of a pair to look at it, as ``plan_boards``; nothing is stored.
 
     Planned again from the same burns, the boards are the same.
     """
-    return _proposed(book, region_of_pair(book, machine, sheet, operation), wish, files)
-
-
-def _proposed(
-    book: Book, region: Region, wish: BoardWish, files: FileWish | None
-) -> tuple[Planned, ...]:
-    earlier = boards_of(book, region)
+    region = region_of_pair(book, machine, sheet, operation)
+    doubts = () if sure or wish.powers_pct else far_side(region)
+    if doubts:
+        raise NeedsYes(doubts)
+    earlier = boards_of(book, region.machine.name, region.sheet.name, operation)
     # A board of which nothing was recorded taught nothing: it is no round yet.
     last = max((board.round or 0 for board in earlier if board.read), default=0)
     unread = [board.id for board in earlier if not board.read]
@@ -166,7 +159,7 @@ def plan_check(
     files: FileWish | None,
 ) -> Planned:
     """Lay out the burns of a check and store them as a board with a note; as ``plan_boards``."""
-    earlier = boards_of(book, region)
+    earlier = boards_of(book, region.machine.name, region.sheet.name, region.operation)
     (grid,) = plan_on_region(
         region,
         BoardWish(offcut_mm=wish.offcut_mm),
@@ -179,12 +172,6 @@ def plan_check(
     planned = as_planned(region, grid, files=files, unread=unread)
     book.add_board(grid, when=when, forecasts=planned.forecasts)
     return planned
-
-
-def boards_of(book: Book, region: Region) -> tuple[Line, ...]:
-    """The boards of a region's pair, newest first."""
-    pair = Filters(machine=region.machine.name, sheet=region.sheet.name, operation=region.operation)
-    return book.boards(pair, limit=MOST_BOARDS).entries
 
 
 def marks_of(book: Book, machine: Machine, sheet: Sheet) -> KnownMarks:

@@ -11,15 +11,7 @@ from datetime import datetime
 from calib.advice.recommendation import LIKELY_CHANCE, scope_words, share_words
 from calib.fit.region import Region
 from calib.logbook import Book, Kept
-from calib.records import (
-    COUPON_CUT_MM,
-    Advice,
-    Burn,
-    Machine,
-    Operation,
-    Setting,
-    grade_ends,
-)
+from calib.records import COUPON_CUT_MM, Advice, Burn, Machine, Operation, Setting, grade_ends
 from calib.units import show_chance
 
 # A part counts for a coupon's chance, and a job for a whole job's, when its cut path differs by

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from calib.advice.transfer import StartingPoint, transfer_region
-from calib.advice.wattage_page import wattage_page
 from calib.advice.wattage_table import (
     WATTAGES,
     WattageTable,
@@ -100,6 +99,8 @@ def table_of_wattages(
 
 def wattage_files(table: WattageTable, *, paper: str = "a4") -> Files:
     """Make the table as files."""
+    from calib.advice.wattage_page import wattage_page  # loads reportlab
+
     name = f"wattages-{slug(table.sheet.name)}-{table.operation_words.replace(' ', '-')}"
     return {
         f"{name}.txt": wattage_text(table).encode(),

@@ -11,7 +11,7 @@ import numpy as np
 from calib.boards.gentle import KnownMarks
 from calib.boards.layout import LayoutOptions, lay_out, limit_mm, split_over_offcuts
 from calib.boards.places import fastest_that_fits_mm_s
-from calib.errors import BoardDoesNotFit, MachineLimit, unfit
+from calib.errors import BoardDoesNotFit, unfit
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.limits import (
@@ -19,17 +19,14 @@ from calib.limits import (
     beyond_note,
     check_limits,
     fastest_mark_mm_s,
-    power_limits_pct,
-    speed_limits_mm_s,
 )
 from calib.physics import delivered_power_w, line_energy_j_mm
 from calib.plan.far_side import far_side
 from calib.plan.full import full_factorial
 from calib.plan.next_burns import MOST_PASSES, next_cuts
 from calib.plan.next_marks import next_marks
-from calib.records import Grid, Machine, Setting
+from calib.records import Grid, Setting
 from calib.tasks.wishes import BoardWish
-from calib.units import show_speed
 
 # Boards of so many cells and more hold a middle setting three times: first, middle and last.
 _BLOCKS_FROM = 12
@@ -52,7 +49,10 @@ def plan_on_region(
     """
     machine, sheet, operation = region.machine, region.sheet, region.operation
     hazard = check_hazard(sheet, machine, operation)
-    settings = tuple(settings) or full_grid(machine, wish)
+    if wish.powers_pct and not settings:
+        lists = wish.powers_pct, wish.speeds_mm_s
+        pitches = (wish.line_pitch_mm,)
+        settings = full_factorial(machine, *lists, passes=wish.passes, line_pitches_mm=pitches)
     if wish.slowest_mm_s is not None and not settings:
         raise unfit(
             "slowest_mm_s",
@@ -202,34 +202,6 @@ def _chosen(region: Region, wish: BoardWish, count: int, fastest_mm_s: float) ->
         order = np.argsort(strengths(region, chosen), kind="stable")
         chosen += [chosen[int(order[len(order) // 2])]] * extra
     return chosen
-
-
-def full_grid(machine: Machine, wish: BoardWish) -> tuple[Setting, ...]:
-    """Every combination that was asked for; none when the burns are to be chosen."""
-    if not wish.powers_pct:
-        return ()
-    lowest, highest = power_limits_pct(machine)
-    _, fastest = speed_limits_mm_s(machine)
-    for power in wish.powers_pct:
-        if not lowest <= power <= highest:
-            raise MachineLimit(
-                f"A power of {power:g} % was asked for: {machine.name} is used from {lowest:g} %"
-                f" (where its beam starts) to {highest:g} % (its ceiling). Choose powers between"
-                " them, or change the machine."
-            )
-    for speed in wish.speeds_mm_s:
-        if not 0 < speed <= fastest:
-            raise MachineLimit(
-                f"A speed of {show_speed(speed)} was asked for: {machine.name} goes from above 0 to"
-                f" {show_speed(fastest)}. Choose slower speeds, or change the machine."
-            )
-    return full_factorial(
-        machine,
-        wish.powers_pct,
-        wish.speeds_mm_s,
-        passes=wish.passes,
-        line_pitches_mm=(wish.line_pitch_mm,),
-    )
 
 
 def strengths(region: Region, settings: Sequence[Setting]) -> list[float]:

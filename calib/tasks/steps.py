@@ -64,10 +64,7 @@ def pair_states(
 
 
 def _state(
-    book: Book,
-    key: tuple[str, str, Operation],
-    boards: tuple[Line, ...],
-    kept: KeptSetting | None,
+    book: Book, key: tuple[str, str, Operation], boards: tuple[Line, ...], kept: KeptSetting | None
 ) -> PairState:
     burns = sum(line.read for line in boards)
     step: Step
@@ -102,7 +99,5 @@ class Overview:
 def overview(book: Book) -> Overview:
     """Look at all that was begun in a logbook."""
     return Overview(
-        has_machine=bool(book.machines()),
-        pairs=pair_states(book),
-        questions=len(book.questions()),
+        has_machine=bool(book.machines()), pairs=pair_states(book), questions=len(book.questions())
     )

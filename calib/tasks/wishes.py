@@ -23,17 +23,7 @@ from calib.records import (
     Setting,
 )
 from calib.records.burns import Passes, Power, Speed
-from calib.records.fields import (
-    Grade,
-    Name,
-    Number,
-    Text,
-    Whole,
-    Words,
-    misfit,
-    record,
-    says,
-)
+from calib.records.fields import Grade, Name, Number, Text, Whole, Words, misfit, record, says
 
 Side = Annotated[Number, Field(gt=0, le=10_000)]
 Offcut = Annotated[tuple[Side, Side] | None, says("Width x height of the piece at hand.")]
@@ -48,10 +38,7 @@ def _graded(words: tuple[str, ...]) -> str:
 
 CharAtMost = Annotated[
     Grade | None,
-    says(
-        f"Worst char that is fine: {_graded(CHAR_SHORT)}.",
-        unsaid="char doesn't matter",
-    ),
+    says(f"Worst char that is fine: {_graded(CHAR_SHORT)}.", unsaid="char doesn't matter"),
 ]
 MarkGrade = Annotated[Grade, says(f"Wanted mark: {_graded(MARK_SHORT)}.")]
 MarkGrades = Annotated[
@@ -199,8 +186,7 @@ class RegionWish:
     char_at_most: CharAtMost = None
     mark: MarkGrades = 2
     cut_length_mm: Annotated[
-        Number | None,
-        says("Chance of a whole job of this cut path, such as 4.2 m.", gt=0, lt=1e9),
+        Number | None, says("Chance of a whole job of this cut path, such as 4.2 m.", gt=0, lt=1e9)
     ] = None
     next_sheet: Annotated[bool, says("Chance of the next sheet of the lot.")] = False
     # None: as kept in the logbook.
@@ -336,12 +322,7 @@ class CombWish:
 
     stock_mm: Annotated[
         Number | None,
-        says(
-            "Thickness of the stock that sits in the slots.",
-            unsaid="the sheet's",
-            ge=0.2,
-            le=50,
-        ),
+        says("Thickness of the stock that sits in the slots.", unsaid="the sheet's", ge=0.2, le=50),
     ] = None
     # None: the kept one.
     setting: Annotated[Setting | None, says("At which it is cut.")] = None
