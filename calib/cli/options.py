@@ -197,7 +197,7 @@ class Command(TyperCommand):
         named = {**vars(records), **vars(wishes)}
         known: dict[str, Any] = {name: kind for name, kind in named.items() if _fields_of(kind)}
         known["Book"] = Any
-        if any("Session" in words for words in self.function.__annotations__.values()):
+        if any("[Session]" in words for words in self.function.__annotations__.values()):
             from calib.logbook.bodies import Session  # loads sqlalchemy
 
             known["Session"] = Session

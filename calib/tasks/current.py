@@ -7,12 +7,15 @@ import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from calib.advice.recommendation import LIKELY_CHANCE, scope_words, share_words
-from calib.fit.region import Region
 from calib.logbook import Book, Kept
 from calib.records import COUPON_CUT_MM, Advice, Burn, Machine, Operation, Setting, grade_ends
 from calib.units import show_chance
+
+if TYPE_CHECKING:
+    from calib.fit.region import Region
 
 # A part counts for a coupon's chance, and a job for a whole job's, when its cut path differs by
 # less than this share from the one it was stated of: the chances then differ by too little to tell.
