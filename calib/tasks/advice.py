@@ -122,7 +122,7 @@ def recommended(region: Region, wish: RegionWish) -> Recommendation:
 
 def wish_of(wish: RegionWish) -> Wish:
     """What is asked of a setting's chances."""
-    return Wish(**{name: value for name, value in _given(wish).items() if name != "costs"})
+    return Wish(**_given(wish))
 
 
 def _given(wish: RegionWish) -> dict[str, Any]:

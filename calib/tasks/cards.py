@@ -126,11 +126,9 @@ def _margin(region: Region, entry: Kept) -> str:
 
 
 def _chances_of(region: Region, entry: Kept) -> Chances:
-    advice = entry.advice
-    wish = Wish(reliability=None)
+    advice, wish = entry.advice, Wish()
     if advice is not None:
         wish = Wish(
-            reliability=None,
             char_at_most=advice.char_at_most,
             mark=2 if advice.mark is None else advice.mark,
             cut_length_mm=advice.cut_length_mm,

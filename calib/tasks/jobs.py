@@ -19,8 +19,8 @@ from calib.jobs.costs import PricedSetting, expected_cost, price_settings
 from calib.jobs.drawing import Drawing, make_job, read_drawing
 from calib.jobs.features import SmallFeatures, small_features
 from calib.jobs.job import Job
-from calib.jobs.job_promise import JobPromise, job_promise
 from calib.jobs.job_time import CutTimes, JobTime, job_time_s
+from calib.jobs.pushes import JobPushes, job_pushes
 from calib.jobs.stopwatch import TimeRatio
 from calib.logbook import Book
 from calib.pictures.charts import cost_picture
@@ -64,7 +64,7 @@ class JobReport:
     setting: Setting | None = None
     chosen: str = ""
     time: JobTime | None = None  # Time of the job; None while no class has an operation
-    pushes: JobPromise | None = None  # Pushes of the whole job; None without a fitted cut
+    pushes: JobPushes | None = None  # Pushes of the whole job; None without a fitted cut
     # The setting next to the cheapest, the fastest and the cleanest
     prices: tuple[PricedSetting, ...] = ()
     costs: Costs | None = None  # What they were reckoned with
@@ -167,7 +167,7 @@ def job_report(
         notes += expected_cost(region, job, costs, *at, times=times).notes
         report = replace(
             report,
-            pushes=job_promise(region, job, setting, times=times),
+            pushes=job_pushes(region, job, setting, times=times),
             prices=price_settings(region, job, costs, compared, price=wish.price, times=times),
             cost_curve=_cost_curve(region, job, costs, setting, times),
         )
