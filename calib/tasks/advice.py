@@ -129,17 +129,6 @@ def _given(wish: RegionWish) -> dict[str, Any]:
     return {field.name: getattr(wish, field.name) for field in fields_of(RegionWish)}
 
 
-def _slowest_wished(book: Book, region: Region) -> float | None:
-    """Slowest speed of cells beyond the usual limits that were planned at the maker's wish."""
-    slow = min((burn.speed_mm_s for burn in region.burns), default=math.inf)
-    if slow >= SLOWEST_MM_S[region.machine.source]:
-        return None
-    boards = boards_of(book, region.machine.name, region.sheet.name, region.operation)
-    grids = [book.board(line.id) for line in boards if line.read]
-    wished = [g for g in grids if any(note.startswith(BEYOND) for note in g.notes)]
-    return min((cell.speed_mm_s for grid in wished for cell in grid.cells), default=None)
-
-
 def advise(
     book: Book, machine: str | None, sheet: str | None, operation: Operation, wish: RegionWish
 ) -> Advised:
@@ -152,10 +141,23 @@ def advise_on(book: Book, region: Region, wish: RegionWish) -> Advised:
     """Recommend a setting of a region that was fitted already."""
     if wish.aim == "cheapest" and wish.costs is None:
         wish = replace(wish, costs=costs_of(book))
-    if wish.slowest_mm_s is None:
-        wish = replace(wish, slowest_mm_s=_slowest_wished(book, region))
+    pair = (region.machine.name, region.sheet.name, region.operation)
+    slow = min((burn.speed_mm_s for burn in region.burns), default=math.inf)
+    if wish.slowest_mm_s is None and slow < SLOWEST_MM_S[region.machine.source]:
+        # As slow as cells beyond the usual limits that were planned at the maker's wish.
+        grids = [book.board(line.id) for line in boards_of(book, *pair) if line.read]
+        wished = [g for g in grids if any(note.startswith(BEYOND) for note in g.notes)]
+        slowest = min((cell.speed_mm_s for grid in wished for cell in grid.cells), default=None)
+        wish = replace(wish, slowest_mm_s=slowest)
+    # A lot is new until a setting is kept for it, or as many of its burns as a region needs are
+    # read.
+    own = sum(burn.count for burn in region.burns if burn.lot is None)
+    others = any(burn.lot is not None for burn in region.burns)
+    kept = next(iter(book.kept(*pair)), None)
+    is_new = kept.lot != region.sheet.lot if kept else own < ENOUGH_BURNS
+    is_new = is_new and others and own >= FEWEST_BURNS and region.operation == "cut"
     lot = None
-    if _is_new_lot(book, region) and wish.cut_length_mm is None and not wish.next_sheet:
+    if is_new and wish.cut_length_mm is None and not wish.next_sheet:
         lot = judge_lot(book, region, wish.reliability)
         wish = replace(wish, reliability=lot.reliability)
     try:
@@ -188,16 +190,6 @@ def working_setting(book: Book, region: Region) -> Setting:
     pair = region.machine.name, region.sheet.name
     kept = book.kept(*pair, "cut")
     return kept[0].setting if kept else recommend(old_lots(book, *pair)).setting
-
-
-def _is_new_lot(book: Book, region: Region) -> bool:
-    """Until a setting is kept for it, or as many burns of it as a region needs are read."""
-    own = sum(burn.count for burn in region.burns if burn.lot is None)
-    others = any(burn.lot is not None for burn in region.burns)
-    if region.operation != "cut" or not others or own < FEWEST_BURNS:
-        return False
-    kept = book.kept(region.machine.name, region.sheet.name, "cut")
-    return kept[0].lot != region.sheet.lot if kept else own < ENOUGH_BURNS
 
 
 def judge_lot(book: Book, region: Region, reliability: float | None = None) -> LotVerdict:

@@ -68,49 +68,43 @@ def plan_on_region(
         seed=wish.seed,
         marks=marks or KnownMarks(),
     )
-    fastest = _fastest_mark_mm_s(region, layout)
+    fastest = math.inf
+    if operation != "cut":  # the narrowest board at hand must have room for a mark's run-ups
+        widths = [limit_mm(machine, size)[0] for size in (wish.offcut_mm, *wish.more_offcuts_mm)]
+        fastest = min(
+            fastest_that_fits_mm_s(machine, operation, layout.clamp_mm, width) for width in widths
+        )
     grids = _as_many_as_fit(region, wish, settings, layout, fastest)
-    notes = list(hazard.advice)
+    last = list(hazard.advice)
     planned = sum(len(grid.cells) for grid in grids)
     if not settings and planned != wish.burns:
-        notes.append(
+        last.append(
             f"{wish.burns} burns were asked for; {planned} fit the board at hand. Take a larger"
             " piece for more, or have them split over several."
         )
     if len(grids) > 1:
         names = ", ".join(grid.board_id for grid in grids)
-        notes.append(f"One round on {len(grids)} boards: {names}. Burn them in one session.")
-    first = far_side(region)
-    return tuple(
-        _checked(grid, region, wish, bool(settings), fastest, first, notes) for grid in grids
-    )
-
-
-def _checked(
-    grid: Grid,
-    region: Region,
-    wish: BoardWish,
-    given: bool,
-    fastest_mm_s: float,
-    first: Sequence[str],
-    last: Sequence[str],
-) -> Grid:
-    """Check the cells as they will be burnt; what must be known before burning comes first."""
-    settings = [cell.setting for cell in grid.cells]
-    kind = (region.machine, region.sheet, region.operation)
-    check_limits(*kind, settings, slowest_mm_s=wish.slowest_mm_s, fastest_mm_s=fastest_mm_s)
-    beyond = beyond_limits(*kind, settings, fastest_mm_s=fastest_mm_s)
-    notes = [*first, *([beyond_note(beyond)] if beyond else [])]
-    most = max(setting.passes for setting in settings)
-    if not given and most > max(wish.passes):
-        more = (
-            f"Cut in {most} passes: fewer would have to be so slow that the sheet may catch fire."
-            " Look after each pass whether it smoulders."
-        )
-        if most == MOST_PASSES:
-            more += " Even so many may not cut it: take a thinner sheet or a stronger machine."
-        notes.append(more)
-    return replace(grid, notes=tuple(dict.fromkeys((*notes, *grid.notes, *last))))
+        last.append(f"One round on {len(grids)} boards: {names}. Burn them in one session.")
+    doubts = far_side(region)
+    checked = []
+    for grid in grids:
+        # The cells as they will be burnt; what must be known before burning comes first.
+        cells, kind = [cell.setting for cell in grid.cells], (machine, sheet, operation)
+        check_limits(*kind, cells, slowest_mm_s=wish.slowest_mm_s, fastest_mm_s=fastest)
+        beyond = beyond_limits(*kind, cells, fastest_mm_s=fastest)
+        notes = [*doubts, *([beyond_note(beyond)] if beyond else [])]
+        most = max(cell.passes for cell in cells)
+        if not settings and most > max(wish.passes):
+            more = (
+                f"Cut in {most} passes: fewer would have to be so slow that the sheet may catch"
+                " fire. Look after each pass whether it smoulders."
+            )
+            if most == MOST_PASSES:
+                more += " Even so many may not cut it: take a thinner sheet or a stronger machine."
+            notes.append(more)
+        notes += [*grid.notes, *last]
+        checked.append(replace(grid, notes=tuple(dict.fromkeys(notes))))
+    return tuple(checked)
 
 
 def _as_many_as_fit(
@@ -146,7 +140,10 @@ def _as_many_as_fit(
 
     if settings:
         return laid_out(settings)
-    slowed = _slowed(region, fastest_mm_s)
+    # Fastest marks to try, one after the other: long run-ups take the room of other cells.
+    slowed, short = [fastest_mm_s], fastest_mark_mm_s(region.machine)
+    if short < fastest_mm_s < math.inf:
+        slowed += [math.sqrt(fastest_mm_s * short), short]
     for speed in slowed:
         laid, count = tried(wish.burns, speed)
         if laid:
@@ -161,26 +158,6 @@ def _as_many_as_fit(
         laid, count = more, count + 1
     # As if so many had been asked for: there may be room for longer run-ups.
     return next(again for speed in slowed if (again := tried(count, speed)[0]))
-
-
-def _fastest_mark_mm_s(region: Region, layout: LayoutOptions) -> float:
-    """Fastest mark for which the boards at hand, the narrowest of them too, have room [mm/s]."""
-    if region.operation == "cut":
-        return math.inf
-    return min(
-        fastest_that_fits_mm_s(
-            region.machine, region.operation, layout.clamp_mm, limit_mm(region.machine, size)[0]
-        )
-        for size in (layout.offcut_mm, *layout.more_offcuts_mm)
-    )
-
-
-def _slowed(region: Region, fastest_mm_s: float) -> list[float]:
-    """Fastest marks to try, one after the other: long run-ups take the room of other cells."""
-    short = fastest_mark_mm_s(region.machine)
-    if math.isinf(fastest_mm_s) or fastest_mm_s <= short:
-        return [fastest_mm_s]
-    return [fastest_mm_s, math.sqrt(fastest_mm_s * short), short]
 
 
 def _chosen(region: Region, wish: BoardWish, count: int, fastest_mm_s: float) -> list[Setting]:
