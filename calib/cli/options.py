@@ -205,8 +205,8 @@ class Command(TyperCommand):
 
     @functools.cached_property
     def _records(self) -> dict[str, Any]:
-        kinds = {name: each.annotation for name, each in self._signature.parameters.items()}
-        return {name: kind for name, kind in kinds.items() if _fields_of(kind)}
+        known = self._signature.parameters
+        return {n: each.annotation for n, each in known.items() if _fields_of(each.annotation)}
 
     @functools.cached_property
     def fields(self) -> dict[str, tuple[str, FieldOf]]:
@@ -229,8 +229,7 @@ class Command(TyperCommand):
                 if value is not None:
                     said[owner][name] = value
             known = self._signature.parameters
-            given |= {name: value for name, value in (("as_json", as_json), ("place", place))
-                      if name in known}  # fmt: skip
+            given |= {n: v for n, v in {"as_json": as_json, "place": place}.items() if n in known}
             try:
                 with _opened(place) if "book" in known else nullcontext() as book:
                     result = self._run(book, given, said)

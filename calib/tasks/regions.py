@@ -90,6 +90,7 @@ def region_view(
     said: str = "",
 ) -> RegionView:
     """Work out what a picture of a region shows; nothing advised whose chance is below the wish."""
+    machine = region.machine
     shown = passes or (advised.passes if advised else min(region.hulls, default=1))
     asked = wish.asked_of(region.operation)
     if advised is not None and (advised.passes != shown or chance < (asked or 0.0)):
@@ -102,14 +103,21 @@ def region_view(
     if region.operation == "cut":
         chances = drawn(power[:, None], speed[None, :])
     else:
-        low, high = grade_ends(wish.mark)
-        grades = np.stack([_grades(quick, row, speed, shown, pitch) for row in power], axis=1)
+        fit, (low, high) = quick.mark, grade_ends(wish.mark)
+        assert fit is not None
+        others = [np.full(len(speed), n) for n in (shown, np.nan if pitch is None else pitch)]
+        rows = (
+            settings_of(machine, [np.full(len(speed), row), speed, *others], fit.prior, "mark")
+            for row in power
+        )
+        # Every grade of a row at once: quicker than one by one.
+        grades = np.stack([grade_chances(fit.here, row) for row in rows], axis=1)
         chances = grades[low : high + 1].sum(axis=0)
         likely = np.argmax(grades, axis=0).astype(np.float64)
     levels = LEVELS if region.operation == "cut" else MARK_LEVELS
     if region.operation == "cut" and asked is not None and LEVELS[1] < asked < 1.0:
         levels = (*LEVELS[:2], asked)
-    machine, hull = region.machine, region.hulls.get(shown)
+    hull = region.hulls.get(shown)
     return RegionView(
         title=f"{region.sheet.name} on {machine.name}, {region.operation.replace('_', ' ')}",
         operation=region.operation,
@@ -164,16 +172,6 @@ def _drawn(
     at = [column.ravel() for column in columns]
     found = chances.asked(at) if chances.region.operation == "cut" else chances.exactly(at)
     return found.reshape(columns[0].shape)
-
-
-def _grades(region: Region, power: float, speed: Array, passes: int, pitch: float | None) -> Array:
-    """Chance of every mark grade at one power, (grades, n): quicker than one by one."""
-    fit = region.mark
-    assert fit is not None
-    others = (power, passes, np.nan if pitch is None else pitch)
-    powers, counts, pitches = (np.full(len(speed), value) for value in others)
-    at = settings_of(region.machine, [powers, speed, counts, pitches], fit.prior, "mark")
-    return np.asarray(grade_chances(fit.here, at))
 
 
 def _axes(

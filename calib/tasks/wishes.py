@@ -107,14 +107,10 @@ class BoardWish:
     seed: Seed = 0
 
     def __post_init__(self) -> None:
-        for one, other in (("powers_pct", "speeds_mm_s"), ("speeds_mm_s", "powers_pct")):
-            if getattr(self, one) and not getattr(self, other):
-                misfit(
-                    self,
-                    one,
-                    getattr(self, one),
-                    "a full grid needs powers and speeds; leave both out to have the burns chosen",
-                )
+        if bool(self.powers_pct) != bool(self.speeds_mm_s):
+            one = "powers_pct" if self.powers_pct else "speeds_mm_s"
+            needed = "a full grid needs powers and speeds; leave both out to have the burns chosen"
+            misfit(self, one, getattr(self, one), needed)
         if self.more_offcuts_mm:
             object.__setattr__(self, "split", True)
 
