@@ -131,26 +131,16 @@ class Changes(dict[str, Any], Generic[T]):
     """The fields of a record, or of several (A | B), that were typed; no others are in it."""
 
 
-def command(
-    example: str,
-    *,
-    arguments: Sequence[str] = ("name", "sheet"),
-    leave_out: Sequence[str] = (),
-    hidden: bool = False,
-    panels: Mapping[str, Sequence[str]] = MappingProxyType({}),
-) -> Callable[[F], F]:
+def command(example: str, **settings: Any) -> Callable[[F], F]:
     """Make a function a command, named as in its example: one word, or a group and a word.
 
-    A parameter that is a record, or `Changes` of one, stands for an option for each of its fields;
-    ``arguments`` are typed without an option's name, and ``leave_out`` aren't asked for. One that
-    is called ``book`` gets the opened logbook. Help shows the fields of ``panels`` under titles of
-    their own. Every command takes ``--json``.
+    A parameter that is a record, or `Changes` of one, stands for an option for each of its fields.
+    One that is called ``book`` gets the opened logbook. Every command takes ``--json``.
+    ``settings`` are those of `Command`.
     """
 
     def kept(function: F) -> F:
-        made = Command(function, example, arguments, leave_out)
-        made.panels = {field: title for title, fields in panels.items() for field in fields}
-        made.hidden = hidden
+        made = Command(function, example, **settings)
         COMMANDS[made.words] = made
         return function
 
@@ -158,14 +148,21 @@ def command(
 
 
 class Command(TyperCommand):
-    """Knows its name, sentence and place in the help; the rest is made on first use."""
+    """Knows its name, sentence and place in the help; the rest is made on first use.
+
+    ``arguments`` are typed without an option's name, and ``leave_out`` aren't asked for. Help shows
+    the fields of ``panels`` under titles of their own.
+    """
 
     def __init__(
         self,
         function: Callable[..., Said],
         example: str,
-        arguments: Sequence[str],
-        leave_out: Sequence[str],
+        *,
+        arguments: Sequence[str] = ("name", "sheet"),
+        leave_out: Sequence[str] = (),
+        hidden: bool = False,
+        panels: Mapping[str, Sequence[str]] = MappingProxyType({}),
     ) -> None:
         _, name, *more = example.split()
         self.words = f"{name} {more[0]}" if name in GROUPS else name
@@ -174,9 +171,10 @@ class Command(TyperCommand):
             help=inspect.getdoc(function),
             epilog=f"Example: {example}",
             rich_markup_mode="rich",
+            hidden=hidden,
         )
         self.function, self.arguments, self.leave_out = function, arguments, leave_out
-        self.panels: dict[str, str] = {}
+        self.panels = {field: title for title, fields in panels.items() for field in fields}
 
     def make_context(self, *args: Any, **more: Any) -> Any:
         """Parse with all options."""
