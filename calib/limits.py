@@ -25,6 +25,7 @@ from calib.records import (
     Sheet,
 )
 from calib.texts.say import say
+from calib.units import show_speed
 
 Rounding = Literal["nearest", "down", "up"]
 
@@ -137,7 +138,8 @@ def check_settings(machine: Machine, settings: Iterable[Setting]) -> None:
         if not machine.beam_starts_pct <= s.power_pct <= machine.ceiling_pct + _STEP_NOISE:
             raise MachineLimit(say("limits.power_is_outside_what_may", s=s, machine=machine))
         if s.speed_mm_s > machine.max_speed_mm_s + _STEP_NOISE:
-            raise MachineLimit(say("limits.speed_is_above_top_speed", s=s, machine=machine))
+            speed = show_speed(s.speed_mm_s)
+            raise MachineLimit(say("limits.speed_is_above_top_speed", speed=speed, machine=machine))
 
 
 def gentle_first(machine: Machine, settings: Iterable[Setting]) -> tuple[Setting, ...]:

@@ -201,3 +201,19 @@ def test_help_loads_nothing_heavy() -> None:
         [sys.executable, "-c", question, *heavy], capture_output=True, text=True, check=True
     )
     assert done.stdout.split() == []
+
+
+def test_looking_and_recording_load_neither_statistics_nor_drawing(tmp_path: Path) -> None:
+    """What is done most, often on an old machine at the bench, waits for nothing it doesn't use."""
+    question = (
+        "import sys\nfrom calib.cli import app\n"
+        "for words in ('overview', 'sheet list', 'board list', 'book where'):\n"
+        "    app([*words.split(), '--book', sys.argv[1]], standalone_mode=False)\n"
+        "print(*{n.split('.')[0] for n in sys.modules} & set(sys.argv[2:]), file=sys.stderr)"
+    )
+    heavy = ["numpy", "scipy", "matplotlib", "reportlab", "pandas", "fastapi"]
+    done = subprocess.run(
+        [sys.executable, "-c", question, str(tmp_path / "book.db"), *heavy],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert done.stderr.split() == []

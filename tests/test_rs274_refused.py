@@ -23,7 +23,7 @@ def test_without_the_full_power_word_there_is_no_program(write):
     ("changes", "message"),
     [
         ({"ceiling_pct": 60.0}, "power 70 % is outside what bench may be set to, 10 to 60 %"),
-        ({"max_speed_mm_s": 20.0}, "mm/s is above the top speed of bench, 20 mm/s"),
+        ({"max_speed_mm_s": 20.0}, r"mm/min\) is above the top speed of bench, 20 mm/s"),
         ({"offset_mm": (580.0, 0.0)}, "outside the bed of bench"),
         ({"bed_mm": (600.0, 30.0)}, r"outside the bed of bench \(600 x 30 mm"),
     ],

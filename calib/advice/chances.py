@@ -4,77 +4,38 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Annotated, Any
 
 import numpy as np
 import numpy.typing as npt
 
 from calib.advice.recommendation import Recommendation
-from calib.errors import unfit
 from calib.fit.fits import fit
 from calib.fit.model import columns_of
 from calib.fit.region import Region
-from calib.jobs.costs import PricedJob
-from calib.jobs.job_promise import pushes_interval, pushes_of
+from calib.jobs.pushes import pushes_interval, pushes_of
 from calib.materials import expected_response
 from calib.physics import mean_coupon_speed_mm_s
-from calib.records import (
-    COUPON_CUT_MM,
-    GRADES,
-    GRADES_SAID,
-    USUAL_RELIABILITY,
-    Grades,
-    Setting,
-    grade_ends,
-)
+from calib.records import COUPON_CUT_MM, Setting
+from calib.records.advice import RegionWish
+from calib.records.fields import record, says
 
 Array = npt.NDArray[np.float64]
 Columns = Sequence[Array]  # power, speed, passes and line pitch of settings, as ``columns_of``
 
-AIMS = ("fastest", "cleanest", "cheapest")
 # Doubt of how the power needed grows with thickness is larger than this floor of its exponent.
 _LEAST_THICKNESS_EXPONENT = 0.5
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wish:
-    """What is asked of a setting; most fields are the arguments of ``recommend``.
+@record
+class Wish(RegionWish):
+    """What is asked of a setting, with what follows from the evidence."""
 
-    ``reliability`` None: no bound. ``asked``: what was asked for where no more than ``reliability``
-    can be promised. ``least_exactly``: for marks, the fastest with that chance of the grade.
-    """
-
-    aim: str = "fastest"
-    reliability: float | None = USUAL_RELIABILITY
-    char_at_most: int | None = None
-    mark: Grades = 2
-    cut_length_mm: float | None = None
-    next_sheet: bool = False
-    slowest_mm_s: float | None = None
-    priced: PricedJob | None = None
-    asked: float | None = None
-    least_exactly: float | None = None
-
-    def __post_init__(self) -> None:
-        if self.aim not in AIMS:
-            raise unfit("aim", self.aim, f"give one of {', '.join(AIMS)}")
-        if self.reliability is not None and not 0.0 < self.reliability < 1.0:
-            chance = "give a chance between 0 and 1, such as 0.99"
-            raise unfit("reliability", self.reliability, chance)
-        worst = () if self.char_at_most is None else (self.char_at_most,)
-        for name, grades in (("char_at_most", worst), ("mark", grade_ends(self.mark))):
-            if any(isinstance(grade, bool) or grade not in GRADES for grade in grades):
-                grade = getattr(self, name)
-                raise unfit(name, grade, f"give a whole number from {GRADES_SAID}")
-        for name, what in (("cut_length_mm", "length"), ("slowest_mm_s", "speed")):
-            value = getattr(self, name)
-            if value is not None and not 0 < value < 1e9:
-                raise unfit(name, value, f"give a {what} above 0")
-        if self.cut_length_mm is not None and self.next_sheet:
-            scopes = (
-                "a chance is of the next coupon, of a whole job on this sheet, or of the next"
-                " sheet; ask for one of them"
-            )
-            raise unfit("cut_length_mm", self.cut_length_mm, scopes)
+    priced: Annotated[Any, says("The priced job of the cheapest.")] = None
+    asked: Annotated[float | None, says("Asked for where no more than reliability holds.")] = None
+    least_exactly: Annotated[
+        float | None, says("For marks, the fastest with that chance of the grade.")
+    ] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

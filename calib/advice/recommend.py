@@ -57,7 +57,7 @@ def recommend(
         value = next_sheet if cut_length_mm is None else cut_length_mm
         raise unfit(field, value, "a mark's chance is of the next one on this sheet; leave it out")
     wish = Wish(
-        aim=aim,
+        aim=aim,  # type: ignore[arg-type]  # the record looks at it
         reliability=reliability,
         char_at_most=char_at_most,
         mark=mark,

@@ -328,7 +328,7 @@ def _scores(chances: Chances, at: Columns) -> Array:
             return chances.exactly(at)
         return np.asarray(speed / passes * np.nan_to_num(pitch, nan=1.0))
     if wish.priced is not None:
-        return -wish.priced.of(chances.region, power, speed, passes).total
+        return np.asarray(-wish.priced.of(chances.region, power, speed, passes).total)
     if wish.aim == "fastest":
         return np.asarray(speed / passes)
     return -np.asarray(chances.region.expected_char(power, speed, passes))

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from calib.boards.board import Board
+from typing import TYPE_CHECKING
+
 from calib.hazards import CAUTIONS, check_hazard
 from calib.records import Setting
 from calib.texts.say import say
 from calib.units import show_speed
+
+if TYPE_CHECKING:
+    from calib.boards.board import Board
 
 
 def setting_words(setting: Setting) -> str:

@@ -4,14 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Any
 
-from calib.cli.options import (
-    Note,
-    Pictures,
-    Said,
-    command,
-    flag,
-    option,
-)
+from calib.cli.options import Note, Pictures, Said, command, flag, option
 from calib.cli.terminal import draw, now, unless_doubted
 
 if TYPE_CHECKING:
@@ -44,8 +37,7 @@ def region(
 
 
 @command(
-    "calib recommend 'birch 3' --char-at-most 2 --picture advice.png",
-    leave_out=("slowest_mm_s",),
+    "calib recommend 'birch 3' --char-at-most 2 --picture advice.png", leave_out=("slowest_mm_s",)
 )
 def recommend(
     book: Book,

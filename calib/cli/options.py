@@ -131,26 +131,16 @@ class Changes(dict[str, Any], Generic[T]):
     """The fields of a record, or of several (A | B), that were typed; no others are in it."""
 
 
-def command(
-    example: str,
-    *,
-    arguments: Sequence[str] = ("name", "sheet"),
-    leave_out: Sequence[str] = (),
-    hidden: bool = False,
-    panels: Mapping[str, Sequence[str]] = MappingProxyType({}),
-) -> Callable[[F], F]:
+def command(example: str, **settings: Any) -> Callable[[F], F]:
     """Make a function a command, named as in its example: one word, or a group and a word.
 
-    A parameter that is a record, or `Changes` of one, stands for an option for each of its fields;
-    ``arguments`` are typed without an option's name, and ``leave_out`` aren't asked for. One that
-    is called ``book`` gets the opened logbook. Help shows the fields of ``panels`` under titles of
-    their own. Every command takes ``--json``.
+    A parameter that is a record, or `Changes` of one, stands for an option for each of its fields.
+    One that is called ``book`` gets the opened logbook. Every command takes ``--json``.
+    ``settings`` are those of `Command`.
     """
 
     def kept(function: F) -> F:
-        made = Command(function, example, arguments, leave_out)
-        made.panels = {field: title for title, fields in panels.items() for field in fields}
-        made.hidden = hidden
+        made = Command(function, example, **settings)
         COMMANDS[made.words] = made
         return function
 
@@ -158,14 +148,21 @@ def command(
 
 
 class Command(TyperCommand):
-    """Knows its name, sentence and place in the help; the rest is made on first use."""
+    """Knows its name, sentence and place in the help; the rest is made on first use.
+
+    ``arguments`` are typed without an option's name, and ``leave_out`` aren't asked for. Help shows
+    the fields of ``panels`` under titles of their own.
+    """
 
     def __init__(
         self,
         function: Callable[..., Said],
         example: str,
-        arguments: Sequence[str],
-        leave_out: Sequence[str],
+        *,
+        arguments: Sequence[str] = ("name", "sheet"),
+        leave_out: Sequence[str] = (),
+        hidden: bool = False,
+        panels: Mapping[str, Sequence[str]] = MappingProxyType({}),
     ) -> None:
         _, name, *more = example.split()
         self.words = f"{name} {more[0]}" if name in GROUPS else name
@@ -174,9 +171,10 @@ class Command(TyperCommand):
             help=inspect.getdoc(function),
             epilog=f"Example: {example}",
             rich_markup_mode="rich",
+            hidden=hidden,
         )
         self.function, self.arguments, self.leave_out = function, arguments, leave_out
-        self.panels: dict[str, str] = {}
+        self.panels = {field: title for title, fields in panels.items() for field in fields}
 
     def make_context(self, *args: Any, **more: Any) -> Any:
         """Parse with all options."""
@@ -192,18 +190,21 @@ class Command(TyperCommand):
     @functools.cached_property
     def _signature(self) -> inspect.Signature:
         from calib import records
-        from calib.logbook.bodies import Session
         from calib.tasks import wishes
 
         named = {**vars(records), **vars(wishes)}
         known: dict[str, Any] = {name: kind for name, kind in named.items() if _fields_of(kind)}
-        known |= {"Book": Any, "Session": Session}
+        known["Book"] = Any
+        if any("[Session]" in words for words in self.function.__annotations__.values()):
+            from calib.logbook.bodies import Session  # loads sqlalchemy
+
+            known["Session"] = Session
         return inspect.signature(self.function, locals=known, eval_str=True)
 
     @functools.cached_property
     def _records(self) -> dict[str, Any]:
-        kinds = {name: each.annotation for name, each in self._signature.parameters.items()}
-        return {name: kind for name, kind in kinds.items() if _fields_of(kind)}
+        known = self._signature.parameters
+        return {n: each.annotation for n, each in known.items() if _fields_of(each.annotation)}
 
     @functools.cached_property
     def fields(self) -> dict[str, tuple[str, FieldOf]]:
@@ -226,8 +227,7 @@ class Command(TyperCommand):
                 if value is not None:
                     said[owner][name] = value
             known = self._signature.parameters
-            given |= {name: value for name, value in (("as_json", as_json), ("place", place))
-                      if name in known}  # fmt: skip
+            given |= {n: v for n, v in {"as_json": as_json, "place": place}.items() if n in known}
             try:
                 with _opened(place) if "book" in known else nullcontext() as book:
                     result = self._run(book, given, said)

@@ -68,14 +68,18 @@ def plan(
 
     check_folder(into)
     planned = unless_doubted(
-        lambda sure: plan_for(book, purpose, typed, when=now(), sure=sure),
+        lambda sure: plan_for(
+            book, purpose, typed, when=now(), with_files=into is not None, sure=sure
+        ),
         yes,
         "Is all of that as it should be, and the next board to be planned?",
         "Nothing was planned: answer y, or give --yes, when all of that is as it should be.",
     )
     for line in unburnt_lines(planned):
         tell(line)
-    written = write_folder(planned.files, into)
-    if into is not None:
-        tell(files_text(planned.files, written, into))
+    if into is None:
+        return plan_data(planned, ()), plan_text(planned)
+    files = planned.files
+    written = write_folder(files, into)
+    tell(files_text(files, written, into))
     return plan_data(planned, written), plan_text(planned)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import sys
+from glob import glob
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -28,8 +29,8 @@ from calib.errors import CalibError, InvalidQuantity, shown
 from calib.units import parse_length_mm
 
 if TYPE_CHECKING:
-    from calib.logbook import Book
-    from calib.records import Setting
+    from calib.logbook import Book, Recorded
+    from calib.records import Grid, Setting
     from calib.tasks.results import CellByCell
     from calib.tasks.wishes import JobCounts
 
@@ -141,117 +142,100 @@ def record(
     caliper_limit: CaliperLimit = None,
 ) -> Said:
     """Record what came out, from result files or cell by cell; a joint board or a whole job too."""
-    words = what or []
-    by_feel = {"tight": tight or (), "snug": snug or (), "loose": loose or ()}
-    by_caliper = {"top": top or (), "bottom": bottom or (), "across": across or ()}
+    words, when = what or [], now()
     if job:
-        return _job(book, words, machine, sheet, setting, counts, session, note)
+        from calib.tasks.advice import record_job
+        from calib.tasks.wishes import JobCounts
+
+        if setting is None:
+            raise CalibError("At which setting was the job burnt? Give --power and --speed.")
+        parts = counts or JobCounts()  # says what is to be counted
+        of_sheet = sheet or " ".join(words) or None
+        kept = record_job(
+            book, machine, of_sheet, setting, parts, when=when, session=session, note=note
+        )
+        return {"job_id": kept, "parts": parts.parts}, f"Recorded: a job of {parts.parts} parts."
     if setting is not None or counts is not None:
         raise CalibError("A setting and counted parts are those of a whole job: add --job.")
+    by_feel: dict[Any, Any] = {"tight": tight or (), "snug": snug or (), "loose": loose or ()}
+    by_caliper: dict[Any, Any] = {"top": top or (), "bottom": bottom or (), "across": across or ()}
     if stock or caliper_limit or any((*by_feel.values(), *by_caliper.values())):
-        return _joint(book, words, by_feel, by_caliper, stock, caliper_limit)
-    files, boards = _sorted(words)
+        from calib.tasks.joints import caliper_of, comb_readings, record_comb
+        from calib.texts.joints import comb_recorded_text
+
+        readings, caliper = comb_readings(by_feel, by_caliper), caliper_of(caliper_limit)
+        code = " ".join(words) or "last"
+        taken = record_comb(book, code, readings, when=when, stock_mm=stock or (), caliper=caliper)
+        return taken, comb_recorded_text(taken)
+    from calib.tasks.finding import find_board
+    from calib.tasks.results import (
+        CellByCell,
+        next_step,
+        record_file,
+        record_stair,
+        session_label,
+    )
+    from calib.texts.boards import board_text, next_step_text
+
+    # The files that are named, those of a pattern too; what names none is a board.
+    found = [
+        (word, [word] if Path(word).is_file() else sorted(glob(word))) for word in words or ["last"]
+    ]
+    files = [Path(name) for _, names in found for name in names]
+    boards = [word for word, names in found if not names]
     if not files and len(boards) != 1:
         raise CalibError(f"{' '.join(boards)} is no result file: give files, or one board's code.")
-    if through_to is not None:
-        return _stair(book, boards[0], through_to, session, why)
-    if not_burnt:
-        return _not_burnt(book, boards[0], not_burnt, why)
     if not files:
-        return _cell_by_cell(book, boards[0], session)
-    return _files(book, files, boards, (machine, sheet), session, why, ready_made)
-
-
-def _sorted(words: list[str]) -> tuple[list[Path], list[str]]:
-    """The files that are named, those of a pattern too, and what names none: boards."""
-    from glob import glob
-
-    files: list[Path] = []
-    boards = []
-    for word in words or ["last"]:
-        found = [word] if Path(word).is_file() else sorted(glob(word))
-        files += [Path(name) for name in found]
-        if not found:
-            boards.append(word)
-    return files, boards
-
-
-def _files(
-    book: Book,
-    files: list[Path],
-    boards: list[str],
-    burnt_on: tuple[str | None, str | None],
-    session: str | None,
-    why: str,
-    ready_made: Path | None,
-) -> Said:
-    from calib.tasks.results import next_step, record_file
-    from calib.texts.boards import next_step_text, recorded_text
-
+        grid = find_board(book, boards[0])
+        if not_burnt:
+            done = book.strike_out(grid.board_id, not_burnt, when=when, why=why)
+            data, text = _recorded(book, grid, done)
+            return data, text
+        if grid.stair or through_to is not None:
+            if through_to is None:
+                asked = f"Cut right through up to which step, 0 to {len(grid.cells)}?"
+                through_to = typer.prompt(asked, type=int, prompt_suffix=" ", err=True)
+            done = record_stair(book, grid, through_to, when=when, session=session, why=why)
+            data, text = _recorded(book, grid, done)
+            return data, text, next_step_text(next_step(book, grid))
+        _ask(CellByCell(book, grid, session_label(when) if session is None else session))
+        looks = book.looks(grid.board_id)
+        data = {"board_id": grid.board_id, "readings": book.readings(grid.board_id)}
+        return data, board_text(grid, data["readings"], looks)
     if len(boards) > 1:
         raise CalibError(f"{boards[-1]!r} is no file that is there: give result files.")
-    if boards and len(files) > 1:
+    elif boards and len(files) > 1:
         raise CalibError(
             f"{boards[0]!r} is no file that is there; the code of a board goes with one file."
         )
-    data, texts, following = [], [], ""
+    if not_burnt:
+        raise CalibError("Cells that weren't burnt are those of a board: give its code alone.")
+    every, texts, following = [], [], ""
     for file in files:
         grid, done = record_file(
             book,
             file,
             board=boards[0] if boards else None,
-            burnt_on=burnt_on,
+            burnt_on=(machine, sheet),
             ready_made=ready_made,
             session=session,
             why=why,
             when=now(),
         )
-        readings = book.readings(grid.board_id)
-        data.append({"board_id": grid.board_id, "recorded": done, "readings": readings})
-        texts.append(recorded_text(grid, done, readings))
+        data, text = _recorded(book, grid, done)
+        every.append(data)
+        texts.append(text)
         following = next_step_text(next_step(book, grid))
-    return data[0] if len(data) == 1 else {"boards": data}, "\n".join(texts), following
+    return every[0] if len(every) == 1 else {"boards": every}, "\n".join(texts), following
 
 
-def _not_burnt(book: Book, board: str, cells: tuple[str, ...], why: str) -> Said:
-    from calib.tasks.finding import find_board
+def _recorded(book: Book, grid: Grid, done: Recorded) -> tuple[dict[str, Any], str]:
+    """What was recorded of a board, as data and as text."""
     from calib.texts.boards import recorded_text
 
-    grid = find_board(book, board)
-    done = book.strike_out(grid.board_id, cells, when=now(), why=why)
     readings = book.readings(grid.board_id)
     data = {"board_id": grid.board_id, "recorded": done, "readings": readings}
     return data, recorded_text(grid, done, readings)
-
-
-def _stair(book: Book, board: str, step: int | None, session: str | None, why: str) -> Said:
-    from calib.tasks.finding import find_board
-    from calib.tasks.results import next_step, record_stair
-    from calib.texts.boards import next_step_text, recorded_text
-
-    grid = find_board(book, board)
-    if step is None:
-        asked = f"Cut right through up to which step, 0 to {len(grid.cells)}?"
-        step = typer.prompt(asked, type=int, prompt_suffix=" ", err=True)
-    done = record_stair(book, grid, step, when=now(), session=session, why=why)
-    readings = book.readings(grid.board_id)
-    data = {"board_id": grid.board_id, "recorded": done, "readings": readings}
-    text = recorded_text(grid, done, readings)
-    return data, text, next_step_text(next_step(book, grid))
-
-
-def _cell_by_cell(book: Book, board: str, session: str | None) -> Said:
-    from calib.tasks.finding import find_board
-    from calib.tasks.results import CellByCell, session_label
-    from calib.texts.boards import board_text
-
-    grid = find_board(book, board)
-    if grid.stair:
-        return _stair(book, board, None, session, "")
-    _ask(CellByCell(book, grid, session_label(now()) if session is None else session))
-    readings, looks = book.readings(grid.board_id), book.looks(grid.board_id)
-    data = {"board_id": grid.board_id, "readings": readings}
-    return data, board_text(grid, readings, looks)
 
 
 def _ask(cells: CellByCell) -> None:
@@ -279,41 +263,3 @@ def _ask(cells: CellByCell) -> None:
                 cells.answer(text, now())
         except CalibError as wrong:
             tell(str(wrong))
-
-
-def _job(
-    book: Book,
-    words: list[str],
-    machine: str | None,
-    sheet: str | None,
-    setting: Setting | None,
-    counts: JobCounts | None,
-    session: str | None,
-    note: str,
-) -> Said:
-    from calib.tasks.advice import record_job
-    from calib.tasks.wishes import JobCounts
-
-    if setting is None:
-        raise CalibError("At which setting was the job burnt? Give --power and --speed.")
-    counts = counts or JobCounts()  # says what is to be counted
-    name = sheet or " ".join(words) or None
-    done = record_job(book, machine, name, setting, counts, when=now(), session=session, note=note)
-    return {"job_id": done, "parts": counts.parts}, f"Recorded: a job of {counts.parts} parts."
-
-
-def _joint(
-    book: Book, words: list[str], felt: Any, measured: Any, stock: Any, limit_mm: float | None
-) -> Said:
-    from calib.tasks.joints import caliper_of, comb_readings, record_comb
-    from calib.texts.joints import comb_recorded_text
-
-    done = record_comb(
-        book,
-        " ".join(words) or "last",
-        comb_readings(felt, measured),
-        when=now(),
-        stock_mm=stock or (),
-        caliper=caliper_of(limit_mm),
-    )
-    return done, comb_recorded_text(done)

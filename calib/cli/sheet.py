@@ -5,15 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
-from calib.cli.options import (
-    Changes,
-    IntoHere,
-    Said,
-    Why,
-    argument,
-    command,
-    unchanged,
-)
+from calib.cli.options import Changes, IntoHere, Said, Why, argument, command, unchanged
 from calib.cli.terminal import now, tell
 
 if TYPE_CHECKING:
@@ -47,8 +39,7 @@ def sheet_add(book: Book, sheet: Sheet, why: Why = "") -> Said:
 
 
 @command(
-    "calib sheet change 'birch 3' --measured 2.9",
-    leave_out=("material", "thickness_mm", "lot"),
+    "calib sheet change 'birch 3' --measured 2.9", leave_out=("material", "thickness_mm", "lot")
 )
 def sheet_change(book: Book, changed: Changes[Sheet], why: Why = "") -> Said:
     """Record a measured thickness or a declaration of a sheet."""
@@ -107,10 +98,7 @@ def sheet_show(book: Book, name: Annotated[str, argument("NAME", "The sheet.")])
     return data, shown_sheet_text(sheet, hazard, lots, kept)
 
 
-@command(
-    "calib sheet card 'birch 3' --into cards",
-    leave_out=("address", "one_file_per_setting"),
-)
+@command("calib sheet card 'birch 3' --into cards", leave_out=("address", "one_file_per_setting"))
 def sheet_card(book: Book, pair: Named, wish: FileWish, into: IntoHere = Path()) -> Said:
     """Print the kept settings of a sheet and machine on one page for the wall."""
     from calib.tasks.cards import sheet_card_files, sheet_card_of_pair

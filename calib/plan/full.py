@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from itertools import product
 
 from calib.errors import unfit
-from calib.limits import gentle_first, snap_setting
+from calib.limits import check_settings, gentle_first, snap_setting
 from calib.records import Machine, Setting
 
 
@@ -20,8 +20,8 @@ def full_factorial(
 ) -> tuple[Setting, ...]:
     """Every combination of the given powers, speeds, passes and line pitches.
 
-    Raises unfit when one of the lists is empty; MachineLimit when the machine has no power
-    between beam start and ceiling.
+    Raises unfit when one of the lists is empty; MachineLimit when the machine can't be set to one
+    of the powers or speeds.
 
     Examples
     --------
@@ -38,9 +38,15 @@ def full_factorial(
     for name, values in lists.items():
         if not values:
             raise unfit(name, values, "give at least one value")
-    combinations = product(powers_pct, speeds_mm_s, passes, line_pitches_mm)
+    wanted = [
+        Setting(power_pct=power, speed_mm_s=speed, passes=count, line_pitch_mm=pitch)
+        for power, speed, count, pitch in product(powers_pct, speeds_mm_s, passes, line_pitches_mm)
+    ]
+    check_settings(machine, wanted)
     settings = {
-        snap_setting(machine, power, speed, passes=count, line_pitch_mm=pitch)
-        for power, speed, count, pitch in combinations
+        snap_setting(
+            machine, s.power_pct, s.speed_mm_s, passes=s.passes, line_pitch_mm=s.line_pitch_mm
+        )
+        for s in wanted
     }
     return gentle_first(machine, settings)

@@ -1,12 +1,87 @@
-"""A setting with its stated chance."""
+"""What is asked of a setting, and a setting with its stated chance."""
 
 from __future__ import annotations
 
 from typing import Annotated, Literal
 
+from pydantic import Field
+
 from calib.records.burns import Setting
-from calib.records.fields import Chance, Grade, Name, Number, record, says
-from calib.records.words import Operation
+from calib.records.costs import Costs
+from calib.records.fields import Chance, Grade, Name, Number, misfit, record, says
+from calib.records.words import (
+    CHAR_SHORT,
+    GRADES_SAID,
+    USUAL_RELIABILITY,
+    Operation,
+)
+
+Wished = Annotated[Number, Field(gt=0, lt=1)]
+CHANCE = "give a chance between 0 and 1, such as 0.99"
+
+
+def graded(words: tuple[str, ...]) -> str:
+    """Grades with a word for each."""
+    return ", ".join(f"{grade} {word}" for grade, word in enumerate(words))
+
+
+CharAtMost = Annotated[
+    Grade | None,
+    says(f"Worst char that is fine: {graded(CHAR_SHORT)}.", unsaid="char doesn't matter"),
+]
+MarkGrades = Annotated[
+    Grade | tuple[Grade, Grade],
+    says(
+        "Wanted mark: 1 the faintest that shows, 2 clear, 3 the darkest that isn't scorched, 1-2"
+        " even under paint or stain.",
+        allowed=f"give a whole number from {GRADES_SAID}, or two with a dash, such as 1-2",
+    ),
+]
+
+
+@record
+class RegionWish:
+    """What is asked of a setting of a region."""
+
+    aim: Annotated[
+        Literal["fastest", "cleanest", "cheapest"], says("What the setting is chosen for.")
+    ] = "fastest"
+    reliability: Annotated[
+        Wished | None,
+        says(
+            "Chance, from 0 to 1, that a cut shall drop; for a mark, that it goes no deeper.",
+            allowed=CHANCE,
+            unsaid="0.99 for cuts; a mark has the highest chance there is",
+        ),
+    ] = None
+    char_at_most: CharAtMost = None
+    mark: MarkGrades = 2
+    cut_length_mm: Annotated[
+        Number | None, says("Chance of a whole job of this cut path, such as 4.2 m.", gt=0, lt=1e9)
+    ] = None
+    next_sheet: Annotated[bool, says("Chance of the next sheet of the lot.")] = False
+    # None: as kept in the logbook.
+    costs: Annotated[Costs | None, says("What things cost, for the cheapest.")] = None
+    # None: as slow as cells that were burnt at the maker's wish, else none that may set the sheet
+    # on fire.
+    slowest_mm_s: Annotated[
+        Number | None, says("Slowest speed that may be advised.", gt=0, le=20_000)
+    ] = None
+
+    def __post_init__(self) -> None:
+        if self.cut_length_mm is not None and self.next_sheet:
+            misfit(
+                self,
+                "cut_length_mm",
+                self.cut_length_mm,
+                "a chance is of the next coupon, of a whole job on this sheet, or of the next"
+                " sheet; ask for one",
+            )
+
+    def asked_of(self, operation: Operation) -> float | None:
+        """The chance that is asked for of an operation; None: no bound."""
+        usual = self.reliability is None and operation == "cut"
+        return USUAL_RELIABILITY if usual else self.reliability
 
 
 @record

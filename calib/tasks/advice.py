@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from importlib import resources
+from typing import Any
 
 from calib.advice.chances import Chances, Wish, describe
 from calib.advice.new_lot import FEWEST_BURNS, LotVerdict, judge_new_lot
@@ -20,13 +21,14 @@ from calib.fit.pool import Pool, pool_of, summaries_of
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.limits import BEYOND, SLOWEST_MM_S
-from calib.logbook import Book, Filters, Kept
+from calib.logbook import Book, Kept
 from calib.logbook.worked_out import recall, remember
 from calib.materials import family_of
 from calib.records import KINDS, USUAL_RELIABILITY, Advice, Burn, Machine, Operation, Setting, Sheet
+from calib.records.fields import fields_of
 from calib.tasks.costing import costs_of
 from calib.tasks.current import KeptSetting, Reasons, doubts_of, kept_settings, why_not_counted
-from calib.tasks.finding import find_pair
+from calib.tasks.finding import boards_of, find_pair
 from calib.tasks.library import fit_region, recommend
 from calib.tasks.results import ENOUGH_BURNS, session_label
 from calib.tasks.wishes import JobCounts, RegionWish
@@ -68,8 +70,15 @@ def region_of_pair(
     if lot is not None:
         which = None if lot == of_sheet.lot else lot
         burns = [replace(burn, lot=None) for burn in burns if burn.lot == which]
-    pool = pool_of_book(book, of_machine, of_sheet, operation)
-    return fit_region(of_machine, of_sheet, operation, burns, pool)
+    return region_with(book, of_machine, of_sheet, operation, burns)
+
+
+def region_with(
+    book: Book, machine: Machine, sheet: Sheet, operation: Operation, burns: Sequence[Burn]
+) -> Region:
+    """Fit a region from some burns, with the rest of the logbook as its prior."""
+    pool = pool_of_book(book, machine, sheet, operation)
+    return fit_region(machine, sheet, operation, burns, pool)
 
 
 def _burns_by_lot(book: Book, machine: str, sheet: Sheet, operation: Operation) -> list[Burn]:
@@ -134,28 +143,16 @@ def _digest(machine: Machine, sheet: Sheet, burns: Sequence[Burn]) -> str:
 
 def recommended(region: Region, wish: RegionWish) -> Recommendation:
     """Recommend a setting of a region; nothing is stored. Raises as ``recommend`` does."""
-    return recommend(
-        region,
-        aim=wish.aim,
-        reliability=wish.reliability,
-        char_at_most=wish.char_at_most,
-        mark=wish.mark,
-        cut_length_mm=wish.cut_length_mm,
-        next_sheet=wish.next_sheet,
-        costs=wish.costs,
-        slowest_mm_s=wish.slowest_mm_s,
-    )
+    return recommend(region, **_given(wish))
 
 
-def _slowest_wished(book: Book, region: Region) -> float | None:
-    """Slowest speed of cells beyond the usual limits that were planned at the maker's wish."""
-    slow = min((burn.speed_mm_s for burn in region.burns), default=math.inf)
-    if slow >= SLOWEST_MM_S[region.machine.source]:
-        return None
-    pair = Filters(machine=region.machine.name, sheet=region.sheet.name, operation=region.operation)
-    grids = [book.board(e.id) for e in book.boards(pair, limit=1000).entries if e.read]
-    wished = [g for g in grids if any(note.startswith(BEYOND) for note in g.notes)]
-    return min((cell.speed_mm_s for grid in wished for cell in grid.cells), default=None)
+def wish_of(wish: RegionWish) -> Wish:
+    """What is asked of a setting's chances."""
+    return Wish(**_given(wish))
+
+
+def _given(wish: RegionWish) -> dict[str, Any]:
+    return {field.name: getattr(wish, field.name) for field in fields_of(RegionWish)}
 
 
 def advise(
@@ -170,10 +167,23 @@ def advise_on(book: Book, region: Region, wish: RegionWish) -> Advised:
     """Recommend a setting of a region that was fitted already."""
     if wish.aim == "cheapest" and wish.costs is None:
         wish = replace(wish, costs=costs_of(book))
-    if wish.slowest_mm_s is None:
-        wish = replace(wish, slowest_mm_s=_slowest_wished(book, region))
+    pair = (region.machine.name, region.sheet.name, region.operation)
+    slow = min((burn.speed_mm_s for burn in region.burns), default=math.inf)
+    if wish.slowest_mm_s is None and slow < SLOWEST_MM_S[region.machine.source]:
+        # As slow as cells beyond the usual limits that were planned at the maker's wish.
+        grids = [book.board(line.id) for line in boards_of(book, *pair) if line.read]
+        wished = [g for g in grids if any(note.startswith(BEYOND) for note in g.notes)]
+        slowest = min((cell.speed_mm_s for grid in wished for cell in grid.cells), default=None)
+        wish = replace(wish, slowest_mm_s=slowest)
+    # A lot is new until a setting is kept for it, or as many of its burns as a region needs are
+    # read.
+    own = sum(burn.count for burn in region.burns if burn.lot is None)
+    others = any(burn.lot is not None for burn in region.burns)
+    kept = next(iter(book.kept(*pair)), None)
+    is_new = kept.lot != region.sheet.lot if kept else own < ENOUGH_BURNS
+    is_new = is_new and others and own >= FEWEST_BURNS and region.operation == "cut"
     lot = None
-    if _is_new_lot(book, region) and wish.cut_length_mm is None and not wish.next_sheet:
+    if is_new and wish.cut_length_mm is None and not wish.next_sheet:
         lot = judge_lot(book, region, wish.reliability)
         wish = replace(wish, reliability=lot.reliability)
     try:
@@ -190,21 +200,15 @@ def old_lots(book: Book, machine: str | None, sheet: str | None) -> Region:
     other lot was cut on the machine."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, "cut")
-    names = dict.fromkeys(entry.sheet.lot for entry in book.lots(of_sheet.name))
-    burns = [
-        burn
-        for lot in names
-        if lot != of_sheet.lot
-        for burn in book.burns(of_machine.name, of_sheet.name, "cut", lot=lot)
-    ]
+    every = _burns_by_lot(book, of_machine.name, of_sheet, "cut")
+    burns = [replace(burn, lot=None) for burn in every if burn.lot is not None]
     if not burns:
         raise NotEnoughEvidence(
             f"No lot of {of_sheet.name} but the current one ({of_sheet.lot or 'without a name'})"
             f" was cut on {of_machine.name}: there is nothing to compare with. When a new lot"
             " comes in, record it with calib sheet new-lot first."
         )
-    pool = pool_of_book(book, of_machine, of_sheet, "cut")
-    return fit_region(of_machine, of_sheet, "cut", burns, pool)
+    return region_with(book, of_machine, of_sheet, "cut", burns)
 
 
 def working_setting(book: Book, region: Region) -> Setting:
@@ -212,16 +216,6 @@ def working_setting(book: Book, region: Region) -> Setting:
     pair = region.machine.name, region.sheet.name
     kept = book.kept(*pair, "cut")
     return kept[0].setting if kept else recommend(old_lots(book, *pair)).setting
-
-
-def _is_new_lot(book: Book, region: Region) -> bool:
-    """Until a setting is kept for it, or as many burns of it as a region needs are read."""
-    own = sum(burn.count for burn in region.burns if burn.lot is None)
-    others = any(burn.lot is not None for burn in region.burns)
-    if region.operation != "cut" or not others or own < FEWEST_BURNS:
-        return False
-    kept = book.kept(region.machine.name, region.sheet.name, "cut")
-    return kept[0].lot != region.sheet.lot if kept else own < ENOUGH_BURNS
 
 
 def judge_lot(book: Book, region: Region, reliability: float | None = None) -> LotVerdict:
@@ -248,14 +242,7 @@ def chosen_on(region: Region, setting: Setting, wish: RegionWish) -> Advised:
     if KINDS[region.operation].shape == "area" and setting.line_pitch_mm is None:
         raise unfit("line_pitch_mm", None, "an area mark needs the distance of its lines")
     tested = region.burns and region.tested(setting.power_pct, setting.speed_mm_s, setting.passes)
-    asked = Wish(
-        reliability=wish.reliability,
-        char_at_most=wish.char_at_most,
-        mark=wish.mark,
-        cut_length_mm=wish.cut_length_mm,
-        next_sheet=wish.next_sheet,
-    )
-    said = describe(Chances(region=region, wish=asked), setting) if tested else None
+    said = describe(Chances(region=region, wish=wish_of(wish)), setting) if tested else None
     jobs = any(burn.source == "job" for burn in region.burns)
     notes = () if jobs or wish.cut_length_mm is None else (_NO_JOBS,)
     said = said and replace(said, aim="chosen by hand", notes=notes)

@@ -16,7 +16,7 @@ from calib.boards.stair import lay_out_stair
 from calib.errors import LogbookError, NeedsYes
 from calib.fit.region import Region, thinned_region
 from calib.hazards import check_hazard
-from calib.logbook import Book, Filters, Line
+from calib.logbook import Book
 from calib.plan.far_side import far_side
 from calib.plan.stair import STEPS, stair_settings
 from calib.records import (
@@ -32,12 +32,10 @@ from calib.records import (
 )
 from calib.tasks.advice import region_of_pair
 from calib.tasks.files import board_files
-from calib.tasks.finding import find_pair
+from calib.tasks.finding import boards_of, find_pair
 from calib.tasks.folders import Files
 from calib.tasks.planning import plan_on_region
 from calib.tasks.wishes import BoardWish, CheckWish, FileWish, FocusWish
-
-MOST_BOARDS = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,11 +71,7 @@ def plan_boards(
     when the board at hand is too small, or a limit of the machine would be crossed; unless
     ``sure``, NeedsYes when all burns so far lie where something else must be wrong.
     """
-    region = region_of_pair(book, machine, sheet, operation)
-    doubts = () if sure or wish.powers_pct else far_side(region)
-    if doubts:
-        raise NeedsYes(doubts)
-    planned = _proposed(book, region, wish, files)
+    planned = propose_boards(book, machine, sheet, operation, wish, files=files, sure=sure)
     for one in planned:
         book.add_board(one.grid, when=when, forecasts=one.forecasts)
     return planned
@@ -91,18 +85,17 @@ def propose_boards(
     wish: BoardWish,
     *,
     files: FileWish | None = None,
+    sure: bool = True,
 ) -> tuple[Planned, ...]:
     """Plan the next round of a pair to look at it, as ``plan_boards``; nothing is stored.
 
     Planned again from the same burns, the boards are the same.
     """
-    return _proposed(book, region_of_pair(book, machine, sheet, operation), wish, files)
-
-
-def _proposed(
-    book: Book, region: Region, wish: BoardWish, files: FileWish | None
-) -> tuple[Planned, ...]:
-    earlier = boards_of(book, region)
+    region = region_of_pair(book, machine, sheet, operation)
+    doubts = () if sure or wish.powers_pct else far_side(region)
+    if doubts:
+        raise NeedsYes(doubts)
+    earlier = boards_of(book, region.machine.name, region.sheet.name, operation)
     # A board of which nothing was recorded taught nothing: it is no round yet.
     last = max((board.round or 0 for board in earlier if board.read), default=0)
     unread = [board.id for board in earlier if not board.read]
@@ -169,7 +162,7 @@ def plan_check(
     files: FileWish | None,
 ) -> Planned:
     """Lay out the burns of a check and store them as a board with a note; as ``plan_boards``."""
-    earlier = boards_of(book, region)
+    earlier = boards_of(book, region.machine.name, region.sheet.name, region.operation)
     (grid,) = plan_on_region(
         region,
         BoardWish(offcut_mm=wish.offcut_mm),
@@ -196,7 +189,7 @@ def plan_stair(
     """Plan a stair, a dozen speeds along one cut, and store it; as ``plan_boards``."""
     region = region_of_pair(book, machine, sheet, "cut")
     check_hazard(region.sheet, region.machine, "cut")
-    earlier = boards_of(book, region)
+    earlier = boards_of(book, region.machine.name, region.sheet.name, "cut")
     options = LayoutOptions(
         offcut_mm=wish.offcut_mm,
         round=max((board.round or 0 for board in earlier), default=0) + 1,
@@ -212,12 +205,6 @@ def plan_stair(
         forecasts={},
         files={} if files is None else board_files(grid, files),
     )
-
-
-def boards_of(book: Book, region: Region) -> tuple[Line, ...]:
-    """The boards of a region's pair, newest first."""
-    pair = Filters(machine=region.machine.name, sheet=region.sheet.name, operation=region.operation)
-    return book.boards(pair, limit=MOST_BOARDS).entries
 
 
 def marks_of(book: Book, machine: Machine, sheet: Sheet) -> KnownMarks:

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from calib.advice.chances import Chances, Wish, describe, doubled_scatter
 from calib.advice.recommendation import LIKELY_CHANCE, scope_words
 from calib.advice.sheet_card import CardSetting, SheetCard, lot_words, sheet_card
 from calib.errors import LogbookError
-from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters, Kept
-from calib.records import CHAR_SAID, CHAR_WORDS, OPERATIONS, grades_typed, mark_words
+from calib.records import CHAR_SAID, CHAR_WORDS, OPERATIONS, Advice, grades_typed, mark_words
 from calib.tasks.advice import region_of_pair
-from calib.tasks.current import KeptSetting, kept_settings
+from calib.tasks.current import kept_settings
 from calib.tasks.finding import find_pair
 from calib.tasks.folders import Files, slug
 from calib.units import show_chance
@@ -34,52 +33,69 @@ def sheet_card_of_pair(
     """Gather what stands on the card of a sheet and machine; raises LogbookError when nothing is
     kept, or machine or sheet aren't there."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
-    kept = kept_settings(book, of_machine.name, of_sheet.name)
+    pair = (of_machine.name, of_sheet.name)
+    kept = kept_settings(book, *pair)
     if not kept:
         raise LogbookError(
             f"No setting is kept for {of_sheet.name!r} on {of_machine.name!r} yet: ask for one with"
             " recommend, try it, then keep it."
         )
-    used = {entry.operation: _last_used(book, entry) for entry in kept}
-    earliest = min(used.values()) + timedelta(days=CHECK_DAYS)
-    again = [
-        f"On {_day(earliest, when)} at the latest, with each new lot, and after a change of lens,"
-        " focus, mirror, tube or air."
-    ]
-    assumed: list[str] = []
+    assumed = []
     if of_sheet.measured_mm is None:
         assumed.append(f"The sheet is taken to be {of_sheet.thickness_mm:g} mm thick.")
-    entries = []
+    entries, again, used = [], [], []
     for entry in sorted(kept, key=lambda entry: OPERATIONS.index(entry.operation)):
         check_hazard(of_sheet, of_machine, entry.operation)
-        region = region_of_pair(book, of_machine.name, of_sheet.name, entry.operation)
+        region = region_of_pair(book, *pair, entry.operation)
+        chances = Chances(region=region, wish=_wish_of(entry.advice))
         burns = sum(burn.count for burn in region.burns)
-        facts = (
-            _stated(entry),
-            _margin(region, entry),
+        facts = [
+            _stated(entry.advice),
+            _margin(chances, entry),
             f"Kept {_day(entry.at, when)}, {lot_words(entry.lot)}, on {burns} burns.",
-            *([f"Note: {entry.note}"] if entry.note else []),
+        ]
+        if entry.note:
+            facts.append(f"Note: {entry.note}")
+        # When it was kept, or a job or check strip of the pair was last run.
+        runs = Filters(
+            machine=pair[0],
+            sheet=pair[1],
+            operation=entry.operation,
+            kinds=("job", "check_strip"),
         )
+        last = max([entry.at, *(run.at for run in book.search(runs, limit=1).entries)])
+        used.append(last)
+        due = list(entry.not_current)
+        if entry.advice is not None:
+            if entry.advice.chance < LIKELY_CHANCE:
+                due.append(f"Its chance is only {entry.advice.chance:.2f}.")
+            again.append(_watch(entry.advice))
+        if when - last > timedelta(days=CHECK_DAYS):
+            due.append(f"It was last kept or run on {_day(last, when)}.")
         entries.append(
             CardSetting(
                 operation=entry.operation,
                 setting=entry.setting,
-                facts=facts,
-                due=tuple(_due(entry, used[entry.operation], when)),
+                facts=tuple(facts),
+                due=tuple(due),
             )
         )
-        again += _watch(entry)
         if region.operation == "cut" and region.burns:
-            chance = _chances_of(doubled_scatter(region), entry).single(entry.setting)
+            chance = replace(chances, region=doubled_scatter(region)).single(entry.setting)
             assumed.append(
                 "How much coupons differ is assumed in part: were they twice as uneven, the chance"
                 f" of the cut would be {show_chance(chance)}."
             )
+    earliest = min(used) + timedelta(days=CHECK_DAYS)
+    first = (
+        f"On {_day(earliest, when)} at the latest, with each new lot, and after a change of lens,"
+        " focus, mirror, tube or air."
+    )
     return SheetCard(
         sheet=of_sheet,
         machine=of_machine,
         settings=tuple(entries),
-        check_again=tuple(dict.fromkeys(again)),
+        check_again=tuple(dict.fromkeys((first, *again))),
         assumed=tuple(assumed),
         made=_day(when, when),
     )
@@ -95,8 +111,7 @@ def _day(at: datetime, local: datetime) -> str:
     return f"{at.astimezone(local.tzinfo):%Y-%m-%d}"
 
 
-def _stated(entry: Kept) -> str:
-    advice = entry.advice
+def _stated(advice: Advice | None) -> str:
     if advice is None:
         return "No chance was stated of it: it was kept by hand."
     if advice.operation != "cut":
@@ -110,11 +125,11 @@ def _stated(entry: Kept) -> str:
     return f"Stated when it was kept: chance {show_chance(advice.chance)} that {what}."
 
 
-def _margin(region: Region, entry: Kept) -> str:
+def _margin(chances: Chances, entry: Kept) -> str:
     """Spare energy and char as all burns of the pair tell them today."""
-    if not region.burns:
+    if not chances.region.burns:
         return "Spare energy: not known, there are no burns of this pair."
-    rec = describe(_chances_of(region, entry), entry.setting)
+    rec = describe(chances, entry.setting)
     if rec.operation != "cut":
         return f"By today's burns: chance {show_chance(rec.chance)} of that grade."
     return (
@@ -125,32 +140,26 @@ def _margin(region: Region, entry: Kept) -> str:
     )
 
 
-def _chances_of(region: Region, entry: Kept) -> Chances:
-    advice = entry.advice
-    wish = Wish(reliability=None)
-    if advice is not None:
-        wish = Wish(
-            reliability=None,
-            char_at_most=advice.char_at_most,
-            mark=2 if advice.mark is None else advice.mark,
-            cut_length_mm=advice.cut_length_mm,
-            next_sheet=advice.scope == "sheet",
-        )
-    return Chances(region=region, wish=wish)
-
-
-def _watch(entry: Kept) -> list[str]:
-    """How many misses mean that a stated chance no longer holds."""
-    advice = entry.advice
+def _wish_of(advice: Advice | None) -> Wish:
     if advice is None:
-        return []
+        return Wish()
+    return Wish(
+        char_at_most=advice.char_at_most,
+        mark=2 if advice.mark is None else advice.mark,
+        cut_length_mm=advice.cut_length_mm,
+        next_sheet=advice.scope == "sheet",
+    )
+
+
+def _watch(advice: Advice) -> str:
+    """How many misses mean that a stated chance no longer holds."""
     whole, what = (_JOBS, "jobs") if advice.scope == "job" else (_PARTS, "parts")
     most = most_misses(advice.chance, whole)
-    missed = "need a push" if entry.operation == "cut" else "come out otherwise"
+    missed = "need a push" if advice.operation == "cut" else "come out otherwise"
     if advice.char_at_most is not None:
         missed += " or come out blacker"
-    name = entry.operation.replace("_", " ")
-    return [f"When more than {most} of {whole} {what} {missed} ({name})."]
+    name = advice.operation.replace("_", " ")
+    return f"When more than {most} of {whole} {what} {missed} ({name})."
 
 
 def most_misses(chance: float, whole: int) -> int:
@@ -168,24 +177,3 @@ def most_misses(chance: float, whole: int) -> int:
         if reached >= _SURE:
             return misses
     return whole
-
-
-def _last_used(book: Book, entry: Kept) -> datetime:
-    """When a setting was kept, or a job or check strip of the pair was last run."""
-    runs = Filters(
-        machine=entry.machine,
-        sheet=entry.sheet,
-        operation=entry.operation,
-        kinds=("job", "check_strip"),
-    )
-    found = book.search(runs, limit=1).entries
-    return max([entry.at, *(run.at for run in found)])
-
-
-def _due(entry: KeptSetting, last: datetime, when: datetime) -> Iterable[str]:
-    """Why a setting has to be checked now."""
-    yield from entry.not_current
-    if entry.advice is not None and entry.advice.chance < LIKELY_CHANCE:
-        yield f"Its chance is only {entry.advice.chance:.2f}."
-    if when - last > timedelta(days=CHECK_DAYS):
-        yield f"It was last kept or run on {_day(last, when)}."

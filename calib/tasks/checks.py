@@ -21,11 +21,10 @@ from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters
 from calib.records import Burn, Grid, Machine, Sheet
-from calib.tasks.advice import old_lots, pool_of_book, region_of_pair, working_setting
-from calib.tasks.boards import MOST_BOARDS, Planned, plan_check
-from calib.tasks.finding import find_machine, find_pair, find_sheet
+from calib.tasks.advice import old_lots, region_of_pair, region_with, working_setting
+from calib.tasks.boards import Planned, plan_check
+from calib.tasks.finding import boards_of, find_machine, find_pair, find_sheet
 from calib.tasks.folders import Files, picture_format
-from calib.tasks.library import fit_region
 from calib.tasks.results import LOT_NOTE, STRIP_NOTE
 from calib.tasks.wishes import CheckWish, FileWish
 
@@ -154,8 +153,7 @@ def reference_region(book: Book, machine: Machine, sheet: Sheet) -> Region:
         for burn in book.burns(machine.name, sheet.name, "cut", without=strips)
         if burn.source == "board"
     ]
-    pool = pool_of_book(book, machine, sheet, "cut")
-    region = fit_region(machine, sheet, "cut", burns, pool)
+    region = region_with(book, machine, sheet, "cut", burns)
     if region.edge != "bracketed":
         raise NotEnoughEvidence(
             f"{sheet.name} on {machine.name} has {len(region.burns)} cuts and no edge between them:"
@@ -166,12 +164,9 @@ def reference_region(book: Book, machine: Machine, sheet: Sheet) -> Region:
 
 def _strips(book: Book, machine: Machine, sheet: Sheet) -> list[tuple[Grid, str]]:
     """The check strips of a pair with their dates, the oldest first."""
-    pair = Filters(machine=machine.name, sheet=sheet.name, operation="cut")
-    entries = book.boards(pair, limit=MOST_BOARDS).entries
-    grids = [(book.board(entry.id), entry) for entry in reversed(entries)]
-    return [
-        (grid, entry.at.date().isoformat()) for grid, entry in grids if STRIP_NOTE in grid.notes
-    ]
+    boards = reversed(boards_of(book, machine.name, sheet.name, "cut"))
+    grids = [(book.board(line.id), line.at.date().isoformat()) for line in boards]
+    return [(grid, day) for grid, day in grids if STRIP_NOTE in grid.notes]
 
 
 def _read_strips(book: Book, machine: Machine, sheet: Sheet) -> list[tuple[Grid, str, list[Burn]]]:
@@ -182,9 +177,7 @@ def _read_strips(book: Book, machine: Machine, sheet: Sheet) -> list[tuple[Grid,
         burns = [
             Burn(
                 operation="cut",
-                power_pct=cells[reading.cell].power_pct,
-                speed_mm_s=cells[reading.cell].speed_mm_s,
-                passes=cells[reading.cell].passes,
+                **vars(cells[reading.cell].setting),
                 through=reading.through,
                 source="check_strip",
                 session=grid.board_id,

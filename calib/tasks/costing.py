@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
@@ -32,7 +31,13 @@ def costs_of(book: Book) -> Costs:
 def record_costs(book: Book, *, when: datetime, note: str = "", **changed: Any) -> Costs:
     """Record what things cost; what isn't given stays as it was; raises InvalidRecord when one
     can't be; nothing is stored then."""
-    costs = dataclasses.replace(_costs_to_change(book, changed), **changed)
+    try:
+        costs = costs_of(book)
+    except LogbookError:
+        if not changed:
+            raise
+        costs = Costs()  # else what can't be read could never be put right
+    costs = dataclasses.replace(costs, **changed)
     said = {
         field.name: getattr(costs, field.name)
         for field in dataclasses.fields(costs)
@@ -41,15 +46,6 @@ def record_costs(book: Book, *, when: datetime, note: str = "", **changed: Any) 
     if changed:
         book.store("costs", said, when=when, note=note)
     return costs
-
-
-def _costs_to_change(book: Book, changed: Mapping[str, Any]) -> Costs:
-    try:
-        return costs_of(book)
-    except LogbookError:
-        if not changed:
-            raise
-        return Costs()  # else what can't be read could never be put right
 
 
 def time_ratio(book: Book, machine: str | None) -> TimeRatio | None:

@@ -4,23 +4,18 @@ from __future__ import annotations
 
 import functools
 import itertools
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from calib.advice.recommendation import LIKELY_CHANCE, scope_words, share_words
-from calib.fit.region import Region
 from calib.logbook import Book, Kept
-from calib.records import (
-    COUPON_CUT_MM,
-    Advice,
-    Burn,
-    Machine,
-    Operation,
-    Setting,
-    grade_ends,
-)
+from calib.records import COUPON_CUT_MM, Advice, Burn, Machine, Operation, Setting, grade_ends
 from calib.units import show_chance
+
+if TYPE_CHECKING:
+    from calib.fit.region import Region
 
 # A part counts for a coupon's chance, and a job for a whole job's, when its cut path differs by
 # less than this share from the one it was stated of: the chances then differ by too little to tell.
@@ -70,55 +65,48 @@ class Reasons:
 
     def of(self, entry: Kept) -> tuple[str, ...]:
         """Say in sentences what has changed since; empty when it is current."""
-        pair = (entry.machine, entry.sheet)
-        return (
-            *self._other_lot(pair, entry.operation, entry.lot),
-            *self._other_thickness(entry.sheet, entry.at),
-            *self._other_setup(pair, entry.operation, entry.at),
-            *_out_of_reach(self._machine(entry.machine), entry.setting),
-        )
+        return tuple(self._changes(entry))
 
-    def _other_lot(self, pair: tuple[str, str], operation: Operation, lot: str) -> Iterable[str]:
-        now = self._lots(pair[1])[-1].sheet.lot
-        if lot != now:
-            then = f"for lot {lot}" if lot else "before the lot had a name"
-            today = f"it is lot {now}" if now else "the lot has no name"
+    def _changes(self, entry: Kept) -> Iterator[str]:
+        pair = (entry.machine, entry.sheet, entry.operation)
+        versions = self._lots(entry.sheet)
+        now, before = versions[-1].sheet, [v.sheet for v in versions if v.since <= entry.at]
+        if entry.lot != now.lot:
+            then = f"for lot {entry.lot}" if entry.lot else "before the lot had a name"
+            today = f"it is lot {now.lot}" if now.lot else "the lot has no name"
             yield f"It was kept {then}; now {today}."
-            return
-        if all(version.sheet.lot == now for version in self._lots(pair[1])):
-            return
-        if self._burns(*pair, operation) and not self._burns(*pair, operation, lot=now):
-            name = f"lot {now}" if now else "the lot without a name"
-            yield f"It rests on burns of other lots: none of {name} was read yet."
-
-    def _other_thickness(self, sheet: str, at: datetime) -> Iterable[str]:
-        versions = self._lots(sheet)
-        measured = versions[-1].sheet.measured_mm
-        before = [version.sheet.measured_mm for version in versions if version.since <= at]
-        if before and measured is not None and before[-1] != measured:
-            then = "not measured" if before[-1] is None else f"{before[-1]:g} mm"
+        elif any(version.sheet.lot != now.lot for version in versions):
+            if self._burns(*pair) and not self._burns(*pair, lot=now.lot):
+                name = f"lot {now.lot}" if now.lot else "the lot without a name"
+                yield f"It rests on burns of other lots: none of {name} was read yet."
+        measured = now.measured_mm
+        if before and measured is not None and before[-1].measured_mm != measured:
+            old = before[-1].measured_mm
+            then = "not measured" if old is None else f"{old:g} mm"
             yield f"The sheet measures {measured:g} mm now; then it was {then}."
-
-    def _other_setup(
-        self, pair: tuple[str, str], operation: Operation, at: datetime
-    ) -> Iterable[str]:
         changes = [
             setup
-            for before, setup in itertools.pairwise(self._setups(pair[0]))
-            if not (setup.what == "other" and _only_told(before.machine, setup.machine))
+            for earlier, setup in itertools.pairwise(self._setups(entry.machine))
+            if not (setup.what == "other" and _only_told(earlier.machine, setup.machine))
         ]
-        later = [setup for setup in changes if setup.since > at]
+        later = [setup for setup in changes if setup.since > entry.at]
         for setup in later:
-            yield f"The machine was changed since ({setup.what}, {_day(setup.since, at)})."
-        if later or not changes:
-            return
-        last = changes[-1]
-        burns = self._burns(*pair, operation)
-        if burns and not self._burns(*pair, operation, setup=last.id):
+            yield f"The machine was changed since ({setup.what}, {_day(setup.since, entry.at)})."
+        if changes and not later:
+            last = changes[-1]
+            if self._burns(*pair) and not self._burns(*pair, setup=last.id):
+                yield (
+                    f"It rests on burns from before the machine was changed ({last.what},"
+                    f" {_day(last.since, entry.at)}): none was read since."
+                )
+        machine, setting = self._machine(entry.machine), entry.setting
+        if setting.power_pct > machine.ceiling_pct:
             yield (
-                f"It rests on burns from before the machine was changed ({last.what},"
-                f" {_day(last.since, at)}): none was read since."
+                f"Its {setting.power_pct:g} % lie above the machine's power ceiling of"
+                f" {machine.ceiling_pct:g} %."
             )
+        if setting.speed_mm_s > machine.max_speed_mm_s:
+            yield f"It is faster than the machine's top speed of {machine.max_speed_mm_s:g} mm/s."
 
 
 def _only_told(before: Machine, after: Machine) -> bool:
@@ -203,13 +191,3 @@ def _about(length_mm: float, stated_mm: float) -> bool:
 
 def _day(at: datetime, local: datetime) -> str:
     return f"{at.astimezone(local.tzinfo):%Y-%m-%d}"
-
-
-def _out_of_reach(machine: Machine, setting: Setting) -> Iterable[str]:
-    if setting.power_pct > machine.ceiling_pct:
-        yield (
-            f"Its {setting.power_pct:g} % lie above the machine's power ceiling of"
-            f" {machine.ceiling_pct:g} %."
-        )
-    if setting.speed_mm_s > machine.max_speed_mm_s:
-        yield f"It is faster than the machine's top speed of {machine.max_speed_mm_s:g} mm/s."

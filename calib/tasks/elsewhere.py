@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from calib.advice.transfer import StartingPoint, transfer_region
-from calib.advice.wattage_page import wattage_page
 from calib.advice.wattage_table import (
     WATTAGES,
     WattageTable,
@@ -17,9 +16,8 @@ from calib.advice.wattage_table import (
     wattage_text,
 )
 from calib.errors import InvalidRecord, unfit
-from calib.fit.region import Region
 from calib.logbook import Book
-from calib.records import Machine, Operation
+from calib.records import Burn, Operation
 from calib.tasks.advice import pool_of_book, region_of_pair
 from calib.tasks.boards import Planned, as_planned, marks_of
 from calib.tasks.finding import find_machine
@@ -50,10 +48,20 @@ def carry_over(
     """Say where to begin with a sheet on another machine; with a time, plan the burns that confirm
     it. Raises InvalidRecord when it was burnt there, or the two aren't the same kind of laser."""
     region = region_of_pair(book, machine, sheet, operation)
-    there = _target(book, region, wish)
+    burns: Sequence[Burn] = ()
+    if wish.to_machine is None:
+        there = somebodys_machine(region.machine, wish.rated_w or 0.0)
+    else:
+        there = find_machine(book, wish.to_machine)
+        burns = book.burns(there.name, region.sheet.name, region.operation)
     if there.name == region.machine.name:
         known = f"{region.sheet.name} is known there already; name another one"
         raise unfit("to_machine", there.name, known)
+    if burns:
+        raise InvalidRecord(
+            f"{region.sheet.name} has {len(burns)} burns on {there.name}: ask for a recommendation"
+            " there instead of a starting point."
+        )
     pool = pool_of_book(book, there, region.sheet, operation)
     start = starting_point(
         transfer_region(region, there, pool),
@@ -68,20 +76,6 @@ def carry_over(
         planned = as_planned(start.region, start.board, mark=wish.mark, files=files)
         book.add_board(start.board, when=when, forecasts=planned.forecasts)
     return CarriedOver(start=start, planned=planned)
-
-
-def _target(book: Book, region: Region, wish: ElsewhereWish) -> Machine:
-    """The other machine; one that was burnt on has a region of its own."""
-    if wish.to_machine is None:
-        return somebodys_machine(region.machine, wish.rated_w or 0.0)
-    there = find_machine(book, wish.to_machine)
-    burns = book.burns(there.name, region.sheet.name, region.operation)
-    if burns and there.name != region.machine.name:
-        raise InvalidRecord(
-            f"{region.sheet.name} has {len(burns)} burns on {there.name}: ask for a recommendation"
-            " there instead of a starting point."
-        )
-    return there
 
 
 def table_of_wattages(
@@ -100,6 +94,8 @@ def table_of_wattages(
 
 def wattage_files(table: WattageTable, *, paper: str = "a4") -> Files:
     """Make the table as files."""
+    from calib.advice.wattage_page import wattage_page  # loads reportlab
+
     name = f"wattages-{slug(table.sheet.name)}-{table.operation_words.replace(' ', '-')}"
     return {
         f"{name}.txt": wattage_text(table).encode(),

@@ -2,14 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
-from calib.boards.dxf import grid_dxf
-from calib.boards.focus import FocusBoard
-from calib.boards.record_sheet import grid_record_sheet
+from calib.boards.board import Board
 from calib.boards.rs274 import grid_program, grid_program_per_setting, outline_program
-from calib.boards.svg import grid_svg, grid_svg_by_eight, grid_svg_per_setting
-from calib.boards.trial import trial_program
 from calib.hazards import check_hazard
 from calib.records import Grid, Machine
 from calib.results import blank_results_csv, plan_csv
@@ -23,29 +17,36 @@ def board_files(grid: Grid, wish: FileWish = _USUAL) -> Files:
     """Make all files of a board; their names begin with its code; raises RefusedMaterial,
     DeclarationNeeded, MachineLimit, BoardDoesNotFit when the board may not or can't be burnt, or
     doesn't fit the record sheet."""
+    from calib.boards.record_sheet import grid_record_sheet  # loads reportlab
+    from calib.boards.svg import grid_svg_by_eight, grid_svg_per_setting
+
     check_hazard(grid.sheet, grid.machine, grid.operation)
-    name = grid.board_id
+    name, has_program = grid.board_id, grid.machine.power_word_full is not None
     record = grid_record_sheet(grid, paper=wish.paper, address=wish.address_of(name))
-    files: dict[str, bytes] = {
-        f"{name}.svg": grid_svg(grid).encode(),
-        f"{name}.dxf": grid_dxf(grid).encode(),
-        f"{name}-record.pdf": record,
-        f"{name}-plan.csv": plan_csv(grid).encode(),
-        f"{name}{RESULTS_SUFFIX}": blank_results_csv(grid).encode(),
+    texts = {
+        "-plan.csv": plan_csv(grid),
+        RESULTS_SUFFIX: blank_results_csv(grid),
+        **{f"-{key}.svg": text for key, text in grid_svg_by_eight(grid).items()},
     }
-    files |= _named(name, grid_svg_by_eight(grid), "svg")
     if wish.one_file_per_setting:
-        files |= _named(name, grid_svg_per_setting(grid), "svg")
-    if grid.machine.power_word_full is not None:
-        files[f"{name}.nc"] = grid_program(grid).encode()
-        files[f"{name}-outline.nc"] = outline_program(grid).encode()
-        if wish.one_file_per_setting:
-            files |= _named(name, grid_program_per_setting(grid), "nc")
-    return dict(sorted(files.items()))
+        texts |= {f"-{key}.svg": text for key, text in grid_svg_per_setting(grid).items()}
+    if wish.one_file_per_setting and has_program:
+        texts |= {f"-{key}.nc": text for key, text in grid_program_per_setting(grid).items()}
+    files = {f"{name}{end}": text.encode() for end, text in texts.items()}
+    made = {f"{name}-record.pdf": record, **files, **drawn_files(grid, name)}
+    return dict(sorted(made.items()))
 
 
-def _named(name: str, parts: Mapping[str, str], suffix: str) -> dict[str, bytes]:
-    return {f"{name}-{key}.{suffix}": text.encode() for key, text in parts.items()}
+def drawn_files(board: Grid | Board, name: str, *, outline: bool = True) -> Files:
+    """Draw any board; with its programs when the machine can have one."""
+    from calib.boards.dxf import grid_dxf
+    from calib.boards.svg import grid_svg
+
+    files = {f"{name}.svg": grid_svg(board), f"{name}.dxf": grid_dxf(board)}
+    if board.machine.power_word_full is not None:
+        files[f"{name}.nc"] = grid_program(board)
+        files |= {f"{name}-outline.nc": outline_program(board)} if outline else {}
+    return {name: text.encode() for name, text in files.items()}
 
 
 def resume_files(grid: Grid, cell: str) -> Files:
@@ -58,14 +59,8 @@ def resume_files(grid: Grid, cell: str) -> Files:
 
 def trial_files(machine: Machine) -> Files:
     """Make the program of a trial line; nothing for a machine that can't have one."""
+    from calib.boards.trial import trial_program
+
     if machine.power_word_full is None:
         return {}
     return {"trial.nc": trial_program(machine).encode()}
-
-
-def focus_files(board: FocusBoard) -> Files:
-    """Make the drawing of a focus board, and its program when the machine can have one."""
-    files = {"focus.svg": grid_svg(board).encode(), "focus.dxf": grid_dxf(board).encode()}
-    if board.machine.power_word_full is not None:
-        files["focus.nc"] = grid_program(board).encode()
-    return files

@@ -7,14 +7,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from calib.errors import LogbookError, NearMiss
-from calib.logbook import Book, Filters
+from calib.logbook import Book, Filters, Line
 from calib.logbook.coding import known_names
-from calib.records import Grid, Machine, Sheet
+from calib.records import Grid, Machine, Operation, Sheet
 
 # Names the newest board.
 LAST = "last"
 # What says that a pair was used.
 _USED = ("board", "job", "check_strip")
+# Of one pair: far more than anybody burns.
+_MOST_BOARDS = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,6 +115,14 @@ def find_board(book: Book, board_id: str) -> Grid:
     # The word changes nothing of the burns: it only says how programs write them.
     word = book.machine(grid.machine.name).power_word_full
     return replace(grid, machine=replace(grid.machine, power_word_full=word))
+
+
+def boards_of(
+    book: Book, machine: str, sheet: str, operation: Operation | None = None
+) -> tuple[Line, ...]:
+    """The boards of a pair, newest first."""
+    pair = Filters(machine=machine, sheet=sheet, operation=operation)
+    return book.boards(pair, limit=_MOST_BOARDS).entries
 
 
 def board_entry(book: Book, code: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
 
@@ -19,15 +19,15 @@ from calib.jobs.costs import PricedSetting, expected_cost, price_settings
 from calib.jobs.drawing import Drawing, make_job, read_drawing
 from calib.jobs.features import SmallFeatures, small_features
 from calib.jobs.job import Job
-from calib.jobs.job_promise import JobPromise, job_promise
 from calib.jobs.job_time import CutTimes, JobTime, job_time_s
+from calib.jobs.pushes import JobPushes, job_pushes
 from calib.jobs.stopwatch import TimeRatio
 from calib.logbook import Book
 from calib.pictures.charts import cost_picture
 from calib.records import USUAL_RELIABILITY, ClassesBy, Costs, Operation, Setting
 from calib.tasks.advice import region_of_pair
 from calib.tasks.costing import costs_of, record_time, time_ratio
-from calib.tasks.current import KeptSetting, kept_settings
+from calib.tasks.current import kept_settings
 from calib.tasks.finding import find_pair
 from calib.tasks.folders import picture_format
 from calib.tasks.joints import kerf_at
@@ -64,7 +64,7 @@ class JobReport:
     setting: Setting | None = None
     chosen: str = ""
     time: JobTime | None = None  # Time of the job; None while no class has an operation
-    pushes: JobPromise | None = None  # Pushes of the whole job; None without a fitted cut
+    pushes: JobPushes | None = None  # Pushes of the whole job; None without a fitted cut
     # The setting next to the cheapest, the fastest and the cleanest
     prices: tuple[PricedSetting, ...] = ()
     costs: Costs | None = None  # What they were reckoned with
@@ -90,36 +90,52 @@ def job_report(
     when the drawing can't be read; InvalidRecord, MachineLimit when operations or settings don't
     fit the drawing or the machine."""
 
-    def reading() -> Drawing:
-        return drawing if isinstance(drawing, Drawing) else read_drawing(drawing, wish.classes_by)
+    if wish.operations or machine is not None or sheet is not None:
+        of_machine, of_sheet = find_pair(book, machine, sheet)
+        check_hazard(of_sheet, of_machine)
+    read = drawing if isinstance(drawing, Drawing) else read_drawing(drawing, wish.classes_by)
 
-    if not wish.operations and machine is None and sheet is None:
-        # The classes are the drawing's own: they need neither machine nor sheet.
-        return _classes_only(reading(), wish)
-    of_machine, of_sheet = find_pair(book, machine, sheet)
-    check_hazard(of_sheet, of_machine)
-    read = reading()
-    if not wish.operations:
-        return _classes_only(read, wish)
+    def report(settings: Mapping[str, Setting], **told: Any) -> JobReport:
+        classes = tuple(
+            ClassLine(
+                name=c.name,
+                operation=wish.operations.get(c.name),
+                setting=settings.get(c.name),
+                length_mm=c.length_mm,
+                strokes=len(c.strokes),
+                closed=c.closed_count,
+            )
+            for c in read.classes
+        )
+        return JobReport(classes=classes, size_mm=read.size_mm, **told)
+
+    if not wish.operations:  # the classes are the drawing's own: they need no pair
+        return report({}, notes=read.notes)
     job = make_job(read, wish.operations, name=of_sheet.name, parts=wish.parts, sheets=wish.sheets)
+    names = [job_class.name for job_class in job.classes]
+    if unknown := [name for name in wish.marks if name not in names]:
+        raise InvalidRecord(
+            f"a setting was given for class {unknown[0]!r}: the job's classes are"
+            f" {', '.join(names)}."
+        )
     pair = (of_machine.name, of_sheet.name)
     costs, ratio = costs_of(book), time_ratio(book, of_machine.name)
-    marks, notes = _marks(book, pair, job, wish)
-    start_up_s = costs.start_up_s
+    start_up_s, marks = costs.start_up_s, dict(wish.marks)
+    notes: tuple[str, ...] = ()
+    for job_class in job.classes:
+        if job_class.operation != "cut" and job_class.name not in marks:
+            for kept in kept_settings(book, *pair, job_class.operation):
+                marks[job_class.name] = kept.setting
+                notes += kept.not_current
     if not job.cuts:  # marks have neither pushes nor a kerf: time alone
-        kept = tuple(c for c in job.classes if c.name in marks)
-        if left := [c.name for c in job.classes if c.name not in marks]:
+        counted = tuple(c for c in job.classes if c.name in marks)
+        if left := [name for name in names if name not in marks]:
             notes += (f"Not counted, because they have no setting: {', '.join(left)}.",)
-        marking = None
-        if kept:
-            counted = replace(job, classes=kept)
-            marking = job_time_s(counted, of_machine, marks, start_up_s=start_up_s, ratio=ratio)
-        return JobReport(
-            classes=_lines(read, wish, marks),
-            size_mm=read.size_mm,
-            time=marking,
-            notes=(*notes, *(marking.notes if marking else job.notes)),
-        )
+        if not counted:
+            return report(marks, notes=(*notes, *job.notes))
+        some = replace(job, classes=counted)
+        time = job_time_s(some, of_machine, marks, start_up_s=start_up_s, ratio=ratio)
+        return report(marks, time=time, notes=(*notes, *time.notes))
     region = region_of_pair(book, *pair, "cut")
     times = CutTimes(job=job, machine=of_machine, marks=marks, start_up_s=start_up_s, ratio=ratio)
     setting, why = wish.cut, GIVEN
@@ -127,16 +143,21 @@ def job_report(
     advice = in_use.advice if in_use else None
     if setting is None and in_use:
         setting, why = in_use.setting, KEPT
-        notes = (*_kept_notes(in_use), *notes)
+        said = in_use.not_current and (*in_use.not_current, "Try it before the job: four burns do.")
+        if advice is not None:
+            said += (
+                f"The setting was kept with a chance of {show_chance(advice.chance)} for"
+                f" {scope_words(advice)}; the chances here are of this job.",
+            )
+        notes = (*said, *notes)
+    kept_chance = advice.reliability if advice else 0.0
     char = wish.char_at_most
     try:
         advised = advised_settings(
             region,
             times,
             costs,
-            reliability=wish.reliability
-            or (advice.reliability if advice else 0.0)
-            or USUAL_RELIABILITY,
+            reliability=wish.reliability or kept_chance or USUAL_RELIABILITY,
             char_at_most=advice.char_at_most if char is None and advice else char,
         )
     except NotEnoughEvidence as refusal:
@@ -144,86 +165,37 @@ def job_report(
         notes += (str(refusal),)
     if setting is None and "cheapest" in advised:
         setting, why = advised["cheapest"], CHEAPEST
-    cuts = {} if setting is None else {c.name: setting for c in job.cuts}
-    report = JobReport(
-        classes=_lines(read, wish, {**cuts, **marks}), size_mm=read.size_mm, costs=costs
-    )
     if setting is None:
         missing = "Give a setting for the cuts to see what the job takes."
-        return replace(report, notes=(*notes, *job.notes, missing))
-    time = job_time_s(
-        times.counted, of_machine, times.settings(setting), start_up_s=start_up_s, ratio=ratio
-    )
-    notes += (*times.notes, *time.notes)
+        return report(marks, costs=costs, notes=(*notes, *job.notes, missing))
+    settings = times.settings(setting)
+    time = job_time_s(times.counted, of_machine, settings, start_up_s=start_up_s, ratio=ratio)
     kerf = kerf_at(book, of_machine, of_sheet.name, setting)
     kerf_mm = None if kerf is None else kerf.value_mm
+    cuts = {job_class.name: setting for job_class in job.cuts}
     features = small_features(job, of_machine, cuts, kerf_mm=kerf_mm, region=region)
-    report = replace(report, setting=setting, chosen=why, time=time, features=features)
+    notes += (*times.notes, *time.notes)
+    money: dict[str, Any] = {}
     if region.burns:
         compared = advised if why == CHEAPEST else {why: setting, **advised}
         at = (setting.power_pct, setting.speed_mm_s, setting.passes)
         if not region.tested(*at):
             notes += ("This setting lies outside what was burnt: its chances are not tested.",)
         notes += expected_cost(region, job, costs, *at, times=times).notes
-        report = replace(
-            report,
-            pushes=job_promise(region, job, setting, times=times),
-            prices=price_settings(region, job, costs, compared, price=wish.price, times=times),
-            cost_curve=_cost_curve(region, job, costs, setting, times),
-        )
-    return replace(report, notes=tuple(dict.fromkeys(notes)))
-
-
-def _classes_only(read: Drawing, wish: JobWish) -> JobReport:
-    return JobReport(classes=_lines(read, wish, {}), size_mm=read.size_mm, notes=read.notes)
-
-
-def _marks(
-    book: Book, pair: tuple[str, str], job: Job, wish: JobWish
-) -> tuple[dict[str, Setting], tuple[str, ...]]:
-    """Settings of the marks: as given, else as kept; and why these aren't current."""
-    notes: tuple[str, ...] = ()
-    unknown = [name for name in wish.marks if name not in {c.name for c in job.classes}]
-    if unknown:
-        raise InvalidRecord(
-            f"a setting was given for class {unknown[0]!r}: the job's classes are"
-            f" {', '.join(c.name for c in job.classes)}."
-        )
-    found = dict(wish.marks)
-    for job_class in job.classes:
-        if job_class.operation != "cut" and job_class.name not in found:
-            for kept in kept_settings(book, *pair, job_class.operation):
-                found[job_class.name] = kept.setting
-                notes += kept.not_current
-    return found, notes
-
-
-def _kept_notes(kept: KeptSetting) -> tuple[str, ...]:
-    """Why a kept setting isn't current, and for what its chance was stated."""
-    notes = kept.not_current
-    if notes:
-        notes += ("Try it before the job: four burns do.",)
-    if kept.advice is not None:
-        notes += (
-            f"The setting was kept with a chance of {show_chance(kept.advice.chance)} for"
-            f" {scope_words(kept.advice)}; the chances here are of this job.",
-        )
-    return notes
-
-
-def _lines(
-    drawing: Drawing, wish: JobWish, settings: Mapping[str, Setting]
-) -> tuple[ClassLine, ...]:
-    return tuple(
-        ClassLine(
-            name=c.name,
-            operation=wish.operations.get(c.name),
-            setting=settings.get(c.name),
-            length_mm=c.length_mm,
-            strokes=len(c.strokes),
-            closed=c.closed_count,
-        )
-        for c in drawing.classes
+        money = {
+            "pushes": job_pushes(region, job, setting, times=times),
+            "prices": price_settings(region, job, costs, compared, price=wish.price, times=times),
+            "cost_curve": _cost_curve(region, job, costs, setting, times),
+        }
+    return report(
+        {**cuts, **marks},
+        setting=setting,
+        chosen=why,
+        time=time,
+        features=features,
+        costs=costs,
+        notes=tuple(dict.fromkeys(notes)),
+        **money,
     )
 
 
@@ -231,14 +203,8 @@ def _cost_curve(
     region: Region, job: Job, costs: Costs, at: Setting, times: CutTimes
 ) -> tuple[tuple[float, ...], Mapping[str, tuple[float, ...]]] | None:
     """Parts of the cost against the speed, at the setting's power and passes, as far as burnt."""
-    row = next(
-        (
-            row
-            for row in rows_inside(region)
-            if row.passes == at.passes and abs(row.power_pct - at.power_pct) < 1e-6
-        ),
-        None,
-    )
+    rows = [row for row in rows_inside(region) if row.passes == at.passes]
+    row = next((row for row in rows if abs(row.power_pct - at.power_pct) < 1e-6), None)
     if row is None or len(row.speeds) < 2:
         return None
     speeds = np.linspace(row.speeds[0], row.speeds[-1], _PICTURE_SPEEDS)

@@ -2,32 +2,31 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from datetime import datetime
+from typing import Any
 
 from calib.boards.board_time import board_time
 from calib.boards.comb import CombBoard, Feel, plan_comb
-from calib.boards.comb_sheet import comb_record_page
-from calib.boards.dxf import grid_dxf
 from calib.boards.gentle import KnownMarks
-from calib.boards.rs274 import grid_program, outline_program
-from calib.boards.svg import grid_svg
 from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
 from calib.hazards import check_hazard
 from calib.joints.caliper import Caliper, Estimate
-from calib.joints.comb_reading import FACES, Face, FitReading, checked
+from calib.joints.comb_reading import Face, FitReading, checked
 from calib.joints.joint import Joint, fit_joint
 from calib.joints.kerf import KerfLaw, KerfPoint, kerf_by_energy, kerf_from_coupons
 from calib.limits import check_limits
-from calib.logbook import Book, Filters
+from calib.logbook import Book
 from calib.logbook.coding import known_names
 from calib.logbook.runs import understood
 from calib.records import Machine, Setting, Sheet
 from calib.records.fields import from_json, record, to_json
-from calib.tasks.boards import MOST_BOARDS, marks_of
+from calib.tasks.boards import marks_of
 from calib.tasks.current import kept_settings
-from calib.tasks.finding import LAST, find_pair
+from calib.tasks.files import drawn_files
+from calib.tasks.finding import LAST, boards_of, find_pair
 from calib.tasks.folders import Files
 from calib.tasks.wishes import CombWish
 
@@ -58,18 +57,8 @@ class CombPlan:
 
     def board(self, marks: KnownMarks) -> CombBoard:
         """Lay it out."""
-        return plan_comb(
-            self.machine,
-            self.sheet,
-            self.setting,
-            stock_mm=self.stock_mm,
-            step_mm=self.step_mm,
-            slots=self.slots,
-            tongues=self.tongues,
-            kerf_mm=self.kerf_mm,
-            offcut_mm=self.offcut_mm,
-            marks=marks,
-        )
+        asked = {name: value for name, value in vars(self).items() if name != "codes"}
+        return plan_comb(**asked, marks=marks)
 
 
 @record
@@ -86,22 +75,13 @@ def kerf_points(
 ) -> tuple[KerfPoint, ...]:
     """Kerf of each setting of which coupons were measured, over all boards of a pair."""
     found: list[KerfPoint] = []
-    page = book.boards(Filters(machine=machine, sheet=sheet, operation="cut"), limit=MOST_BOARDS)
-    for entry in page.entries:
-        readings = book.readings(entry.id)
+    for board in boards_of(book, machine, sheet, "cut"):
+        readings = book.readings(board.id)
         measured = [r for r in readings if r.width_mm is not None or r.height_mm is not None]
         if measured:
-            grid = book.board(entry.id)
+            grid = book.board(board.id)
             found += kerf_from_coupons(grid.machine, measured, grid.cells, caliper=caliper)
     return tuple(sorted(found, key=lambda p: (p.line_energy_j_mm, p.setting.power_pct, repr(p))))
-
-
-def kerf_law_of_pair(
-    book: Book, machine: str, sheet: str, caliper: Caliper | None = None
-) -> KerfLaw | None:
-    """Kerf against line energy on a pair."""
-    points = kerf_points(book, machine, sheet, caliper)
-    return kerf_by_energy(points, caliper=caliper) if points else None
 
 
 def learn_kerf(
@@ -133,8 +113,8 @@ def learn_kerf(
 
 def kerf_at(book: Book, machine: Machine, sheet: str, setting: Setting) -> Estimate | None:
     """Kerf at a setting, from coupons where some were measured."""
-    law = kerf_law_of_pair(book, machine.name, sheet)
-    return None if law is None else law.at_setting(machine, setting)
+    points = kerf_points(book, machine.name, sheet)
+    return kerf_by_energy(points).at_setting(machine, setting) if points else None
 
 
 def plan_comb_board(
@@ -142,6 +122,8 @@ def plan_comb_board(
 ) -> PlannedComb:
     """Plan a comb board of a pair and keep it; raises NotEnoughEvidence when no cut is kept
     and no setting given."""
+    from calib.boards.comb_sheet import comb_record_page  # loads reportlab
+
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, "cut")
     setting = wish.setting
@@ -171,14 +153,8 @@ def plan_comb_board(
     )
     board = plan.board(marks_of(book, of_machine, of_sheet))
     name = board.board_id
-    files = {
-        f"{name}-comb.svg": grid_svg(board).encode(),
-        f"{name}-comb.dxf": grid_dxf(board).encode(),
-        f"{name}-comb-record.pdf": comb_record_page(board, paper=wish.paper),
-    }
-    if board.machine.power_word_full is not None:
-        files[f"{name}-comb.nc"] = grid_program(board).encode()
-        files[f"{name}-comb-outline.nc"] = outline_program(board).encode()
+    record = comb_record_page(board, paper=wish.paper)
+    files = {f"{name}-comb-record.pdf": record, **drawn_files(board, f"{name}-comb")}
     plan = replace(plan, kerf_mm=board.kerf_mm, codes=board.label_setting)
     names = {"machine": of_machine.name, "sheet": of_sheet.name}
     book.store("comb", to_json(plan), when=when, label=name, **names)
@@ -230,13 +206,9 @@ def record_comb(
     before = comb_taken(book, board)
     known = {reading.label: reading for reading in before.readings}
     for reading in readings:
-        if reading.label in known:
-            old = known[reading.label]
-            widths = {
-                f"{face}_mm": reading.widths_mm(face) or old.widths_mm(face) for face in FACES
-            }
-            reading = FitReading(label=old.label, feel=reading.feel or old.feel, **widths)
-        known[reading.label] = reading
+        old = known.get(reading.label, reading)
+        given = {f.name: value for f in fields(reading) if (value := getattr(reading, f.name))}
+        known[reading.label] = replace(old, **given)
     taken = CombTaken(
         readings=tuple(known[label] for label in sorted(known)),
         stock_mm=tuple(stock_mm) or before.stock_mm,
@@ -276,25 +248,16 @@ def comb_readings(
 ) -> tuple[FitReading, ...]:
     """Sort what was typed by slot and tongue; raises InvalidRecord when a code is given two
     feels."""
-    feels: dict[str, Feel] = {}
+    found: dict[str, dict[str, Any]] = {}
     for feel, lists in felt.items():
-        for code in (code for codes in lists for code in codes):
-            if feels.setdefault(code, feel) != feel:
+        for code in itertools.chain.from_iterable(lists):
+            given = found.setdefault(code, {}).setdefault("feel", feel)
+            if given != feel:
                 raise InvalidRecord(
-                    f"{code!r} is given as {feels[code]} and as {feel}: give it one of the two."
+                    f"{code!r} is given as {given} and as {feel}: give it one of the two."
                 )
-    widths: dict[str, dict[Face, tuple[float, ...]]] = {}
     for face, pairs in measured.items():
         for code, values in pairs:
-            own = widths.setdefault(code, {})
-            own[face] = own.get(face, ()) + values
-    return tuple(
-        FitReading(
-            label=code,
-            feel=feels.get(code),
-            top_mm=widths.get(code, {}).get("top", ()),
-            bottom_mm=widths.get(code, {}).get("bottom", ()),
-            across_mm=widths.get(code, {}).get("across", ()),
-        )
-        for code in sorted({*feels, *widths})
-    )
+            own = found.setdefault(code, {})
+            own[f"{face}_mm"] = own.get(f"{face}_mm", ()) + values
+    return tuple(FitReading(label=code, **own) for code, own in sorted(found.items()))

@@ -22,12 +22,7 @@ if TYPE_CHECKING:
     from calib.advice.track_record import Told, TrackRecord
 
 # What may be looked at, and the beginnings of the events that belong to it.
-WHATS = {
-    "through": ("through",),
-    "char": ("char_at_most",),
-    "mark": ("mark_",),
-    "jobs": (),
-}
+WHATS = {"through": ("through",), "char": ("char_at_most",), "mark": ("mark_",), "jobs": ()}
 _PAGE = 1000
 
 

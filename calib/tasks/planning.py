@@ -11,7 +11,7 @@ import numpy as np
 from calib.boards.gentle import KnownMarks
 from calib.boards.layout import LayoutOptions, lay_out, limit_mm, split_over_offcuts
 from calib.boards.places import fastest_that_fits_mm_s
-from calib.errors import BoardDoesNotFit, MachineLimit, unfit
+from calib.errors import BoardDoesNotFit, unfit
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.limits import (
@@ -19,17 +19,14 @@ from calib.limits import (
     beyond_note,
     check_limits,
     fastest_mark_mm_s,
-    power_limits_pct,
-    speed_limits_mm_s,
 )
 from calib.physics import delivered_power_w, line_energy_j_mm
 from calib.plan.far_side import far_side
 from calib.plan.full import full_factorial
 from calib.plan.next_burns import MOST_PASSES, next_cuts
 from calib.plan.next_marks import next_marks
-from calib.records import Grid, Machine, Setting
+from calib.records import Grid, Setting
 from calib.tasks.wishes import BoardWish
-from calib.units import show_speed
 
 # Boards of so many cells and more hold a middle setting three times: first, middle and last.
 _BLOCKS_FROM = 12
@@ -52,7 +49,10 @@ def plan_on_region(
     """
     machine, sheet, operation = region.machine, region.sheet, region.operation
     hazard = check_hazard(sheet, machine, operation)
-    settings = tuple(settings) or full_grid(machine, wish)
+    if wish.powers_pct and not settings:
+        lists = wish.powers_pct, wish.speeds_mm_s
+        pitches = (wish.line_pitch_mm,)
+        settings = full_factorial(machine, *lists, passes=wish.passes, line_pitches_mm=pitches)
     if wish.slowest_mm_s is not None and not settings:
         raise unfit(
             "slowest_mm_s",
@@ -68,49 +68,43 @@ def plan_on_region(
         seed=wish.seed,
         marks=marks or KnownMarks(),
     )
-    fastest = _fastest_mark_mm_s(region, layout)
+    fastest = math.inf
+    if operation != "cut":  # the narrowest board at hand must have room for a mark's run-ups
+        widths = [limit_mm(machine, size)[0] for size in (wish.offcut_mm, *wish.more_offcuts_mm)]
+        fastest = min(
+            fastest_that_fits_mm_s(machine, operation, layout.clamp_mm, width) for width in widths
+        )
     grids = _as_many_as_fit(region, wish, settings, layout, fastest)
-    notes = list(hazard.advice)
+    last = list(hazard.advice)
     planned = sum(len(grid.cells) for grid in grids)
     if not settings and planned != wish.burns:
-        notes.append(
+        last.append(
             f"{wish.burns} burns were asked for; {planned} fit the board at hand. Take a larger"
             " piece for more, or have them split over several."
         )
     if len(grids) > 1:
         names = ", ".join(grid.board_id for grid in grids)
-        notes.append(f"One round on {len(grids)} boards: {names}. Burn them in one session.")
-    first = far_side(region)
-    return tuple(
-        _checked(grid, region, wish, bool(settings), fastest, first, notes) for grid in grids
-    )
-
-
-def _checked(
-    grid: Grid,
-    region: Region,
-    wish: BoardWish,
-    given: bool,
-    fastest_mm_s: float,
-    first: Sequence[str],
-    last: Sequence[str],
-) -> Grid:
-    """Check the cells as they will be burnt; what must be known before burning comes first."""
-    settings = [cell.setting for cell in grid.cells]
-    kind = (region.machine, region.sheet, region.operation)
-    check_limits(*kind, settings, slowest_mm_s=wish.slowest_mm_s, fastest_mm_s=fastest_mm_s)
-    beyond = beyond_limits(*kind, settings, fastest_mm_s=fastest_mm_s)
-    notes = [*first, *([beyond_note(beyond)] if beyond else [])]
-    most = max(setting.passes for setting in settings)
-    if not given and most > max(wish.passes):
-        more = (
-            f"Cut in {most} passes: fewer would have to be so slow that the sheet may catch fire."
-            " Look after each pass whether it smoulders."
-        )
-        if most == MOST_PASSES:
-            more += " Even so many may not cut it: take a thinner sheet or a stronger machine."
-        notes.append(more)
-    return replace(grid, notes=tuple(dict.fromkeys((*notes, *grid.notes, *last))))
+        last.append(f"One round on {len(grids)} boards: {names}. Burn them in one session.")
+    doubts = far_side(region)
+    checked = []
+    for grid in grids:
+        # The cells as they will be burnt; what must be known before burning comes first.
+        cells, kind = [cell.setting for cell in grid.cells], (machine, sheet, operation)
+        check_limits(*kind, cells, slowest_mm_s=wish.slowest_mm_s, fastest_mm_s=fastest)
+        beyond = beyond_limits(*kind, cells, fastest_mm_s=fastest)
+        notes = [*doubts, *([beyond_note(beyond)] if beyond else [])]
+        most = max(cell.passes for cell in cells)
+        if not settings and most > max(wish.passes):
+            more = (
+                f"Cut in {most} passes: fewer would have to be so slow that the sheet may catch"
+                " fire. Look after each pass whether it smoulders."
+            )
+            if most == MOST_PASSES:
+                more += " Even so many may not cut it: take a thinner sheet or a stronger machine."
+            notes.append(more)
+        notes += [*grid.notes, *last]
+        checked.append(replace(grid, notes=tuple(dict.fromkeys(notes))))
+    return tuple(checked)
 
 
 def _as_many_as_fit(
@@ -146,7 +140,10 @@ def _as_many_as_fit(
 
     if settings:
         return laid_out(settings)
-    slowed = _slowed(region, fastest_mm_s)
+    # Fastest marks to try, one after the other: long run-ups take the room of other cells.
+    slowed, short = [fastest_mm_s], fastest_mark_mm_s(region.machine)
+    if short < fastest_mm_s < math.inf:
+        slowed += [math.sqrt(fastest_mm_s * short), short]
     for speed in slowed:
         laid, count = tried(wish.burns, speed)
         if laid:
@@ -161,26 +158,6 @@ def _as_many_as_fit(
         laid, count = more, count + 1
     # As if so many had been asked for: there may be room for longer run-ups.
     return next(again for speed in slowed if (again := tried(count, speed)[0]))
-
-
-def _fastest_mark_mm_s(region: Region, layout: LayoutOptions) -> float:
-    """Fastest mark for which the boards at hand, the narrowest of them too, have room [mm/s]."""
-    if region.operation == "cut":
-        return math.inf
-    return min(
-        fastest_that_fits_mm_s(
-            region.machine, region.operation, layout.clamp_mm, limit_mm(region.machine, size)[0]
-        )
-        for size in (layout.offcut_mm, *layout.more_offcuts_mm)
-    )
-
-
-def _slowed(region: Region, fastest_mm_s: float) -> list[float]:
-    """Fastest marks to try, one after the other: long run-ups take the room of other cells."""
-    short = fastest_mark_mm_s(region.machine)
-    if math.isinf(fastest_mm_s) or fastest_mm_s <= short:
-        return [fastest_mm_s]
-    return [fastest_mm_s, math.sqrt(fastest_mm_s * short), short]
 
 
 def _chosen(region: Region, wish: BoardWish, count: int, fastest_mm_s: float) -> list[Setting]:
@@ -202,34 +179,6 @@ def _chosen(region: Region, wish: BoardWish, count: int, fastest_mm_s: float) ->
         order = np.argsort(strengths(region, chosen), kind="stable")
         chosen += [chosen[int(order[len(order) // 2])]] * extra
     return chosen
-
-
-def full_grid(machine: Machine, wish: BoardWish) -> tuple[Setting, ...]:
-    """Every combination that was asked for; none when the burns are to be chosen."""
-    if not wish.powers_pct:
-        return ()
-    lowest, highest = power_limits_pct(machine)
-    _, fastest = speed_limits_mm_s(machine)
-    for power in wish.powers_pct:
-        if not lowest <= power <= highest:
-            raise MachineLimit(
-                f"A power of {power:g} % was asked for: {machine.name} is used from {lowest:g} %"
-                f" (where its beam starts) to {highest:g} % (its ceiling). Choose powers between"
-                " them, or change the machine."
-            )
-    for speed in wish.speeds_mm_s:
-        if not 0 < speed <= fastest:
-            raise MachineLimit(
-                f"A speed of {show_speed(speed)} was asked for: {machine.name} goes from above 0 to"
-                f" {show_speed(fastest)}. Choose slower speeds, or change the machine."
-            )
-    return full_factorial(
-        machine,
-        wish.powers_pct,
-        wish.speeds_mm_s,
-        passes=wish.passes,
-        line_pitches_mm=(wish.line_pitch_mm,),
-    )
 
 
 def strengths(region: Region, settings: Sequence[Setting]) -> list[float]:

@@ -15,7 +15,7 @@ from calib.records.fields import fields_of
 from calib.tasks.boards import Planned, plan_boards, plan_focus_board, plan_stair
 from calib.tasks.checks import plan_lot, plan_strip
 from calib.tasks.elsewhere import CarriedOver, carry_over
-from calib.tasks.files import focus_files
+from calib.tasks.files import drawn_files
 from calib.tasks.folders import Files
 from calib.tasks.joints import PlannedComb, plan_comb_board
 from calib.tasks.wishes import (
@@ -45,7 +45,6 @@ PURPOSES: Mapping[str, tuple[Any, ...]] = {
 class PlannedFor:
     """What was planned for a purpose: one of these, or several boards of a split round."""
 
-    purpose: str
     boards: tuple[Planned, ...] = ()
     split: bool = False
     carried: CarriedOver | None = None
@@ -58,12 +57,18 @@ class PlannedFor:
         if self.comb is not None:
             return self.comb.files
         if self.focus is not None:
-            return focus_files(self.focus)
+            return drawn_files(self.focus, "focus", outline=False)
         return {name: content for one in self.boards for name, content in one.files.items()}
 
 
 def plan_for(
-    book: Book, purpose: str, typed: Mapping[str, Any], *, when: datetime, sure: bool = False
+    book: Book,
+    purpose: str,
+    typed: Mapping[str, Any],
+    *,
+    when: datetime,
+    with_files: bool = True,
+    sure: bool = False,
 ) -> PlannedFor:
     """Plan a board for a purpose; ``typed`` are the fields that were given, of any of its records.
 
@@ -79,36 +84,30 @@ def plan_for(
         names = {field.name for field in fields_of(kind)}
         return kind(**{name: value for name, value in typed.items() if name in names} | more)
 
-    def setting() -> Setting | None:
-        if not {"power_pct", "speed_mm_s"} & set(typed):
-            return None
-        return asked(Setting, passes=typed.get("passes", (1,))[0], line_pitch_mm=None)  # type: ignore[no-any-return]
-
-    files = asked(FileWish) if FileWish in PURPOSES[purpose] else FileWish()
+    setting = None
+    if purpose in ("lot", "joint") and {"power_pct", "speed_mm_s"} & typed.keys():
+        setting = asked(Setting, passes=typed.get("passes", (1,))[0], line_pitch_mm=None)
+    files = asked(FileWish) if with_files else None
     machine, sheet = asked(Named).names
     if purpose == "edge":
         wish = asked(BoardWish)
-        made = plan_boards(
-            book, machine, sheet, asked(Pair).operation, wish, when=when, files=files, sure=sure
-        )
-        return PlannedFor(purpose=purpose, boards=made, split=wish.split)
-    if purpose in ("lot", "check", "stair"):
-        plan = {"lot": plan_lot, "check": plan_strip, "stair": plan_stair}[purpose]
-        wish = asked(CheckWish, setting=setting())
-        board = plan(book, machine, sheet, wish, when=when, files=files)
-        return PlannedFor(purpose=purpose, boards=(board,))
-    if purpose == "transfer":
-        wish = asked(ElsewhereWish)
         operation = asked(Pair).operation
-        carried = carry_over(book, machine, sheet, operation, wish, when=when, files=files)
-        boards = () if carried.planned is None else (carried.planned,)
-        return PlannedFor(purpose=purpose, carried=carried, boards=boards)
+        boards = plan_boards(
+            book, machine, sheet, operation, wish, when=when, files=files, sure=sure
+        )
+        return PlannedFor(boards=boards, split=wish.split)
+    if purpose == "transfer":
+        there, operation = asked(ElsewhereWish), asked(Pair).operation
+        carried = carry_over(book, machine, sheet, operation, there, when=when, files=files)
+        return PlannedFor(carried=carried, boards=(carried.planned,) if carried.planned else ())
     if purpose == "joint":
-        comb = plan_comb_board(book, machine, sheet, asked(CombWish, setting=setting()), when=when)
-        return PlannedFor(purpose=purpose, comb=comb)
-    return PlannedFor(
-        purpose=purpose, focus=plan_focus_board(book, machine, sheet, asked(FocusWish))
-    )
+        comb = plan_comb_board(book, machine, sheet, asked(CombWish, setting=setting), when=when)
+        return PlannedFor(comb=comb)
+    if purpose == "focus":
+        return PlannedFor(focus=plan_focus_board(book, machine, sheet, asked(FocusWish)))
+    plan = {"lot": plan_lot, "check": plan_strip, "stair": plan_stair}[purpose]
+    board = plan(book, machine, sheet, asked(CheckWish, setting=setting), when=when, files=files)
+    return PlannedFor(boards=(board,))
 
 
 def _refuse_others(purpose: str, typed: Mapping[str, Any]) -> None:

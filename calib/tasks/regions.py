@@ -4,23 +4,24 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
 
+from calib.advice.chances import Chances
 from calib.advice.recommendation import Recommendation
 from calib.errors import NotEnoughEvidence, unfit
-from calib.fit.model import grade_chances, settings_of
+from calib.fit.model import columns_of, grade_chances, settings_of
 from calib.fit.region import Region, thinned_region
 from calib.fit.second_opinion import second_opinion
 from calib.limits import power_limits_pct, snap_power, snap_speed, speed_limits_mm_s
 from calib.pictures.view import RegionView
 from calib.plan.next_marks import mark_pitch
 from calib.records import KINDS, Operation, Setting, grade_ends, grades_typed, outcome_order
-from calib.tasks.advice import recommended
+from calib.tasks.advice import recommended, wish_of
 from calib.tasks.folders import Files, picture_format
 from calib.tasks.wishes import RegionWish
 
@@ -89,27 +90,44 @@ def region_view(
     said: str = "",
 ) -> RegionView:
     """Work out what a picture of a region shows; nothing advised whose chance is below the wish."""
+    machine = region.machine
     shown = passes or (advised.passes if advised else min(region.hulls, default=1))
     asked = wish.asked_of(region.operation)
     if advised is not None and (advised.passes != shown or chance < (asked or 0.0)):
         advised = None
-    shower = _Shower(region, wish, shown, advised)
-    power, speed = shower.axes(advised)
-    chances, likely = shower.layers(power[:, None], speed[None, :])
+    pitch = mark_pitch(region, advised.line_pitch_mm if advised else None)
+    quick = thinned_region(region, _THINNED)
+    drawn = partial(_drawn, Chances(region=quick, wish=wish_of(wish)), shown, pitch)
+    power, speed = _axes(region, shown, advised, drawn)
+    likely = None
+    if region.operation == "cut":
+        chances = drawn(power[:, None], speed[None, :])
+    else:
+        fit, (low, high) = quick.mark, grade_ends(wish.mark)
+        assert fit is not None
+        others = [np.full(len(speed), n) for n in (shown, np.nan if pitch is None else pitch)]
+        rows = (
+            settings_of(machine, [np.full(len(speed), row), speed, *others], fit.prior, "mark")
+            for row in power
+        )
+        # Every grade of a row at once: quicker than one by one.
+        grades = np.stack([grade_chances(fit.here, row) for row in rows], axis=1)
+        chances = grades[low : high + 1].sum(axis=0)
+        likely = np.argmax(grades, axis=0).astype(np.float64)
     levels = LEVELS if region.operation == "cut" else MARK_LEVELS
     if region.operation == "cut" and asked is not None and LEVELS[1] < asked < 1.0:
         levels = (*LEVELS[:2], asked)
-    machine, hull = region.machine, region.hulls.get(shown)
+    hull = region.hulls.get(shown)
     return RegionView(
         title=f"{region.sheet.name} on {machine.name}, {region.operation.replace('_', ' ')}",
         operation=region.operation,
         power_pct=power,
         speed_mm_s=speed,
         chance=chances,
-        chance_words=shower.words,
+        chance_words=_chance_words(wish, region.operation),
         levels=levels,
         passes=shown,
-        line_pitch_mm=shower.pitch,
+        line_pitch_mm=pitch,
         burns=region.burns,
         recommendation=advised,
         said=said,
@@ -133,111 +151,69 @@ def somewhere(view: RegionView) -> Setting:
     )
 
 
-class _Shower:
-    """Asks a thinned region, quick enough for a whole picture, for what is drawn."""
+def _chance_words(wish: RegionWish, operation: Operation) -> str:
+    """What the drawn chance is the chance of."""
+    if operation != "cut":
+        return f"chance of exactly mark grade {grades_typed(wish.mark)}"
+    what = "coupon falls free"
+    if wish.cut_length_mm is not None:
+        what = f"whole job of {wish.cut_length_mm / 1000:.3g} m of cut falls free"
+    elif wish.next_sheet:
+        what = "coupon of the next sheet falls free"
+    limit = wish.char_at_most
+    return f"chance that a {what}" + ("" if limit is None else f", char at most {limit}")
 
-    def __init__(
-        self,
-        region: Region,
-        wish: RegionWish,
-        passes: int,
-        advised: Setting | None = None,
-        *,
-        exact: bool = False,
-    ) -> None:
-        self._region = region if exact else thinned_region(region, _THINNED)
-        self._wish, self._passes = wish, passes
-        # Line pitch of an area mark: the recommended, else the finest burnt, else the default.
-        self.pitch: float | None = None
-        if KINDS[region.operation].shape == "area":
-            self.pitch = mark_pitch(region, advised.line_pitch_mm if advised else None)
 
-    @property
-    def words(self) -> str:
-        """What the drawn chance is the chance of."""
-        wish = self._wish
-        if self._region.operation != "cut":
-            return f"chance of exactly mark grade {grades_typed(wish.mark)}"
-        what = "coupon falls free"
-        if wish.cut_length_mm is not None:
-            what = f"whole job of {wish.cut_length_mm / 1000:.3g} m of cut falls free"
-        elif wish.next_sheet:
-            what = "coupon of the next sheet falls free"
-        limit = wish.char_at_most
-        return f"chance that a {what}" + ("" if limit is None else f", char at most {limit}")
+def _drawn(
+    chances: Chances, passes: int, pitch: float | None, power: npt.ArrayLike, speed: npt.ArrayLike
+) -> Array:
+    """The chance that is drawn; powers and speeds broadcast."""
+    columns = np.broadcast_arrays(power, speed, float(passes), np.nan if pitch is None else pitch)
+    at = [column.ravel() for column in columns]
+    found = chances.asked(at) if chances.region.operation == "cut" else chances.exactly(at)
+    return found.reshape(columns[0].shape)
 
-    def chance(self, power: Array, speed: Array) -> Array:
-        """The drawn chance; settings broadcast."""
-        region, wish = self._region, self._wish
-        if region.operation != "cut":
-            at = (power, speed, self._passes, self.pitch)
-            return np.asarray(region.chance_mark(wish.mark, *at), dtype=float)
-        through = region.chance_through(
-            power, speed, self._passes, wish.cut_length_mm, wish.next_sheet
-        )
-        if wish.char_at_most is None:
-            return np.asarray(through, dtype=float)
-        char = region.chance_char_at_most(wish.char_at_most, power, speed, self._passes)
-        joint: Array = np.asarray(through, dtype=float) * np.asarray(char, dtype=float)
-        return joint
 
-    def layers(self, power: Array, speed: Array) -> tuple[Array, Array | None]:
-        """The drawn chance and, for marks, the most likely grade; settings broadcast."""
-        if self._region.operation == "cut":
-            return self.chance(power, speed), None
-        rows = [self._grades(row, speed.ravel()) for row in power.ravel()]
-        chances = np.stack(rows, axis=1)
-        low, high = grade_ends(self._wish.mark)
-        return chances[low : high + 1].sum(axis=0), np.argmax(chances, axis=0).astype(np.float64)
+def _axes(
+    region: Region,
+    passes: int,
+    advised: Setting | None,
+    drawn: Callable[[npt.ArrayLike, npt.ArrayLike], Array],
+) -> tuple[Array, Array]:
+    """Powers and speeds of the picture: those that were burnt, and speeds about the edge.
 
-    def _grades(self, power: float, speed: Array) -> Array:
-        """Chance of every mark grade at one power, (grades, n): quicker than one by one."""
-        fit = self._region.mark
-        assert fit is not None
-        pitch = np.nan if self.pitch is None else self.pitch
-        columns = [np.full(len(speed), value) for value in (power, self._passes, pitch)]
-        at = settings_of(
-            self._region.machine, [columns[0], speed, columns[1], columns[2]], fit.prior, "mark"
-        )
-        return np.asarray(grade_chances(fit.here, at))
-
-    def axes(self, advised: Setting | None) -> tuple[Array, Array]:
-        """Powers and speeds of the picture: those that were burnt, and speeds about the edge.
-
-        Burns that lie farther off stand at its rim.
-        """
-        machine = self._region.machine
-        burns = [b for b in self._region.burns if b.passes == self._passes]
-        powers = [b.power_pct for b in burns] or [
-            max(machine.beam_starts_pct, 1.0),
-            machine.ceiling_pct,
-        ]
-        beyond = _BEYOND_POWER if burns else 1.0
-        # At most a little beyond beam start and ceiling.
-        low = max(min(powers) / beyond, 0.8 * machine.beam_starts_pct, 1.0)
-        high = min(max(powers) * beyond, 1.1 * machine.ceiling_pct, 100.0)
-        at = (min(powers), max(powers)) if burns else ((low * high) ** 0.5,)
-        doubts = [speed for power in at for speed in self._believed_speeds(power)]
-        slow, fast = min(doubts), max(doubts)
-        if burns:
-            speeds = [b.speed_mm_s for b in burns]
-            slow = max(slow, min(speeds) / _BEYOND_SPEED)
-            fast = max(min(fast, max(speeds) * _BEYOND_SPEED), 2.0 * slow)
-        if advised is not None:
-            slow, fast = min(slow, advised.speed_mm_s / 1.2), max(fast, advised.speed_mm_s * 1.2)
-        slow, fast = max(slow, machine.speed_step_mm_s), min(fast, 1.05 * machine.max_speed_mm_s)
-        return np.linspace(low, high, _POWERS), np.geomspace(min(slow, fast / 2.0), fast, _SPEEDS)
-
-    def _believed_speeds(self, power_pct: float) -> tuple[float, float]:
-        """Slowest and fastest speed between which the outcome is in doubt."""
-        machine = self._region.machine
-        speeds = np.geomspace(machine.speed_step_mm_s, machine.max_speed_mm_s, _LOOKS)
-        chance = self.chance(np.full(_LOOKS, power_pct), speeds)
+    Burns that lie farther off stand at its rim.
+    """
+    machine = region.machine
+    burns = [b for b in region.burns if b.passes == passes]
+    powers = [b.power_pct for b in burns] or [
+        max(machine.beam_starts_pct, 1.0),
+        machine.ceiling_pct,
+    ]
+    beyond = _BEYOND_POWER if burns else 1.0
+    # At most a little beyond beam start and ceiling.
+    low = max(min(powers) / beyond, 0.8 * machine.beam_starts_pct, 1.0)
+    high = min(max(powers) * beyond, 1.1 * machine.ceiling_pct, 100.0)
+    # Where the outcome is in doubt at the powers that matter.
+    looks = np.geomspace(machine.speed_step_mm_s, machine.max_speed_mm_s, _LOOKS)
+    doubts: list[float] = []
+    for power in (min(powers), max(powers)) if burns else ((low * high) ** 0.5,):
+        chance = drawn(power, looks)
         top = float(chance.max())
-        doubt = speeds[(chance > _LEAST * top) & (chance < max(_MOST * top, _LEAST))]
+        doubt = looks[(chance > _LEAST * top) & (chance < max(_MOST * top, _LEAST))]
         if len(doubt) < 2:
-            return float(speeds[0]), float(speeds[-1])
-        return float(doubt.min()) / _BEYOND_SPEED, float(doubt.max()) * _BEYOND_SPEED
+            doubts += looks[0], looks[-1]
+        else:
+            doubts += doubt.min() / _BEYOND_SPEED, doubt.max() * _BEYOND_SPEED
+    slow, fast = float(min(doubts)), float(max(doubts))
+    if burns:
+        speeds = [b.speed_mm_s for b in burns]
+        slow = max(slow, min(speeds) / _BEYOND_SPEED)
+        fast = max(min(fast, max(speeds) * _BEYOND_SPEED), 2.0 * slow)
+    if advised is not None:
+        slow, fast = min(slow, advised.speed_mm_s / 1.2), max(fast, advised.speed_mm_s * 1.2)
+    slow, fast = max(slow, machine.speed_step_mm_s), min(fast, 1.05 * machine.max_speed_mm_s)
+    return np.linspace(low, high, _POWERS), np.geomspace(min(slow, fast / 2.0), fast, _SPEEDS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -265,38 +241,27 @@ def read_out(region: Region, wish: RegionWish, setting: Setting) -> ReadOut:
     pitch is missing."""
     if KINDS[region.operation].shape == "area" and setting.line_pitch_mm is None:
         raise unfit("line_pitch_mm", None, "an area mark needs its line pitch in mm")
-    shower = _Shower(region, wish, setting.passes, setting, exact=True)
-    chance = shower.chance(np.array([setting.power_pct]), np.array([setting.speed_mm_s]))[0]
+    is_cut, columns = region.operation == "cut", columns_of([setting])
+    chances = Chances(region=region, wish=wish_of(wish))
+    chance = chances.asked(columns)[0] if is_cut else chances.exactly(columns)[0]
     at = (setting.power_pct, setting.speed_mm_s, setting.passes)
-    more: dict[str, Any] = dict.fromkeys((
-        "chance_not_deeper",
-        "expected_char",
-        "energy_margin_pct",
-    ))
-    if region.operation == "cut":
+    margin = None
+    if is_cut:
         # The exponent of a setting far beyond the edge has no use as a number.
-        reach = min(float(region.median_reach(*at)), math.log(100.0))
-        more |= {
-            "expected_char": float(region.expected_char(*at)),
-            "energy_margin_pct": 100.0 * math.expm1(reach),
-        }
-    else:
-        fine = region.chance_mark_at_most(wish.mark, *at, setting.line_pitch_mm)
-        more["chance_not_deeper"] = float(fine)
+        margin = 100.0 * math.expm1(min(float(region.median_reach(*at)), math.log(100.0)))
     lowest, highest = power_limits_pct(region.machine)
     _, fastest = speed_limits_mm_s(region.machine)
     length = wish.cut_length_mm
     return ReadOut(
-        power_pct=setting.power_pct,
-        speed_mm_s=setting.speed_mm_s,
-        passes=setting.passes,
-        line_pitch_mm=setting.line_pitch_mm,
+        **vars(setting),
         chance=min(max(float(chance), 0.0), 1.0),
-        chance_words=shower.words,
+        chance_words=_chance_words(wish, region.operation),
+        chance_not_deeper=None if is_cut else float(chances.asked(columns)[0]),
+        expected_char=float(region.expected_char(*at)) if is_cut else None,
+        energy_margin_pct=margin,
         job_time_s=None if length is None else length * setting.passes / setting.speed_mm_s,
         tested=region.tested(*at),
         allowed=lowest <= setting.power_pct <= highest and setting.speed_mm_s <= fastest,
-        **more,
     )
 
 
@@ -348,7 +313,6 @@ def summarise(region: Region, wish: RegionWish, *, passes: int | None = None) ->
     least = max(0.5 * machine.ceiling_pct if is_cut else 1.0, 1.2 * machine.beam_starts_pct)
     low, high = min(burnt, default=least), max(burnt, default=machine.ceiling_pct)
     powers = {snap_power(machine, power) for power in np.geomspace(low, high, _SUMMED_POWERS)}
-    row = _cut_row if is_cut else _mark_row
     return Summary(
         machine=machine.name,
         sheet=region.sheet.name,
@@ -358,63 +322,49 @@ def summarise(region: Region, wish: RegionWish, *, passes: int | None = None) ->
         wish=wish,
         edge=region.edge,
         outcomes={name: outcomes[name] for name in sorted(outcomes, key=outcome_order)},
-        rows=tuple(row(quick, wish, power, shown) for power in sorted(powers, reverse=True)),
+        rows=tuple(_row(quick, wish, power, shown) for power in sorted(powers, reverse=True)),
         defects_per_m=region.defects_per_m,
         learned=region.learned,
         notes=(*region.notes, opinion) if opinion else region.notes,
     )
 
 
-def _speeds(region: Region) -> Array:
-    machine = region.machine
-    return np.geomspace(machine.speed_step_mm_s, machine.max_speed_mm_s, _SUMMED_SPEEDS)
-
-
-def _cut_row(region: Region, wish: RegionWish, power: float, passes: int) -> RegionRow:
-    speeds = _speeds(region)
-    chance = np.asarray(
-        region.chance_through(power, speeds, passes, wish.cut_length_mm, wish.next_sheet)
-    )
-    found = tuple(_fastest(region, speeds, chance, level) for level in LEVELS)
-    last = found[-1]
-    char = None if last is None else float(region.expected_char(power, last, passes))
+def _row(region: Region, wish: RegionWish, power: float, passes: int) -> RegionRow:
+    machine, is_cut = region.machine, region.operation == "cut"
+    speeds = np.geomspace(machine.speed_step_mm_s, machine.max_speed_mm_s, _SUMMED_SPEEDS)
+    found: list[float | None]
+    likely = None
+    if is_cut:
+        scope = wish.cut_length_mm, wish.next_sheet
+        through = np.asarray(region.chance_through(power, speeds, passes, *scope))
+        found = [_fastest(speeds, through, level) for level in LEVELS]
+    else:
+        at = (power, speeds, passes, mark_pitch(region))
+        keeps = speeds[np.asarray(region.chance_mark_at_most(wish.mark, *at)) >= 1.0 - DEEPER]
+        exactly = np.asarray(region.chance_mark(wish.mark, *at))
+        best = int(np.argmax(exactly))
+        found = [float(keeps.min()) if len(keeps) else None, float(speeds[best])]
+        likely = float(exactly[best])
+    steps = tuple(None if v is None else snap_speed(machine, v, "down") for v in found)
+    char = None
+    if is_cut and steps[-1] is not None:
+        char = float(region.expected_char(power, steps[-1], passes))
     return RegionRow(
         power_pct=power,
-        speeds_mm_s=found,
-        tested=tuple(v is not None and region.tested(power, v, passes) for v in found),
+        speeds_mm_s=steps,
+        tested=tuple(v is not None and region.tested(power, v, passes) for v in steps),
         expected_char=char,
+        chance=likely,
     )
 
 
-def _mark_row(region: Region, wish: RegionWish, power: float, passes: int) -> RegionRow:
-    speeds, pitch = _speeds(region), mark_pitch(region)
-    fine = np.asarray(region.chance_mark_at_most(wish.mark, power, speeds, passes, pitch))
-    exactly = np.asarray(region.chance_mark(wish.mark, power, speeds, passes, pitch))
-    keeps = speeds[fine >= 1.0 - DEEPER]
-    slowest = _on_step(region, float(keeps.min())) if len(keeps) else None
-    best = int(np.argmax(exactly))
-    found = (slowest, _on_step(region, float(speeds[best])))
-    return RegionRow(
-        power_pct=power,
-        speeds_mm_s=found,
-        tested=tuple(v is not None and region.tested(power, v, passes) for v in found),
-        chance=float(exactly[best]),
-    )
-
-
-def _fastest(region: Region, speeds: Array, chance: Array, level: float) -> float | None:
-    """Fastest speed up to which the chance is met, interpolated and on the machine's steps."""
+def _fastest(speeds: Array, chance: Array, level: float) -> float | None:
+    """Fastest speed up to which the chance is met, interpolated."""
     below = np.flatnonzero(chance < level)
     if not len(below):
-        return _on_step(region, float(speeds[-1]))
+        return float(speeds[-1])
     first = int(below[0])
     if first == 0:
         return None
     share = (chance[first - 1] - level) / (chance[first - 1] - chance[first])
-    ln_speed = np.log(speeds[first - 1]) + share * np.log(speeds[first] / speeds[first - 1])
-    return _on_step(region, float(np.exp(ln_speed)))
-
-
-def _on_step(region: Region, speed_mm_s: float) -> float:
-    """The machine's next slower step [mm/s]."""
-    return snap_speed(region.machine, speed_mm_s, "down")
+    return float(speeds[first - 1] * (speeds[first] / speeds[first - 1]) ** share)

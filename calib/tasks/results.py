@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -200,6 +200,16 @@ class Question:
     apart: tuple[Reading, ...] = ()
 
 
+_MEANINGS = ("not cut", "held by a few fibres", "drops or lifts free")
+_CHOICES: dict[str, dict[str, str]] = {
+    "through": dict(zip(THROUGH_GRADES, _MEANINGS, strict=True)),
+    **{
+        name: {str(grade): words for grade, words in enumerate(scale)}
+        for name, scale in SCALES.items()
+    },
+}
+
+
 class CellByCell:
     """Reads a board cell by cell; each answer is stored at once and can be taken back.
 
@@ -214,9 +224,12 @@ class CellByCell:
         self._said = {cell: looked.reading for cell, looked in looks.items()}
         apart = {cell: tuple(one.reading for one in looks[cell].apart) for cell in looks}
         self._questions = [
-            dataclasses.replace(q, apart=apart.get(q.cell.label, ()))
-            for q in _questions(grid)
-            if not _is_read(self._said, q)
+            Question(
+                cell=cell, field=field, choices=_CHOICES[field], apart=apart.get(cell.label, ())
+            )
+            for cell in grid.cells
+            for field in grid.read
+            if not _is_read(self._said.get(cell.label), field)
         ]
         self._answers: list[str | None] = []
         self._taps: list[tuple[str, str, str, Reading]] = []
@@ -241,9 +254,16 @@ class CellByCell:
         question = self.question
         if question is None:
             raise InvalidRecord(f"{shown(text)} answers nothing: every cell of the board is read.")
-        chosen = _chosen(text, question)
+        word, label = text.strip().casefold(), question.cell.label
+        found = [choice for choice in question.choices if word and choice.startswith(word)]
+        if word and len(found) != 1:
+            allowed = ", ".join(f"{choice} ({said})" for choice, said in question.choices.items())
+            raise InvalidRecord(
+                f"{question.field} of cell {label} is {shown(text)}: give {allowed}, or leave it"
+                " empty if not read."
+            )
+        chosen = found[0] if found else ""
         if chosen:
-            label = question.cell.label
             before = self._saw.get(label, ""), self._said.get(label, Reading(cell=label))
             grade: Any = chosen if question.field == "through" else int(chosen)
             reading = dataclasses.replace(before[1], **{question.field: grade})
@@ -284,36 +304,9 @@ class CellByCell:
         return same and self._answers[-1] in ("", "no")
 
 
-def _questions(grid: Grid) -> Iterator[Question]:
-    meanings = ("not cut", "held by a few fibres", "drops or lifts free")
-    known: dict[str, dict[str, str]] = {"through": dict(zip(THROUGH_GRADES, meanings, strict=True))}
-    known |= {
-        name: {str(grade): words for grade, words in enumerate(scale)}
-        for name, scale in SCALES.items()
-    }
-    for cell in grid.cells:
-        for field in grid.read:
-            yield Question(cell=cell, field=field, choices=known[field])
-
-
-def _is_read(known: dict[str, Reading], question: Question) -> bool:
-    reading = known.get(question.cell.label)
-    if reading is None:
-        return False
-    skipped = question.field == "char" and reading.through == "no"
-    return skipped or getattr(reading, question.field) is not None
-
-
-def _chosen(text: str, question: Question) -> str:
-    word = text.strip().casefold()
-    found = [choice for choice in question.choices if word and choice.startswith(word)]
-    if word and len(found) != 1:
-        allowed = ", ".join(f"{choice} ({said})" for choice, said in question.choices.items())
-        raise InvalidRecord(
-            f"{question.field} of cell {question.cell.label} is {shown(text)}: give {allowed}, or"
-            " leave it empty if not read."
-        )
-    return found[0] if found else ""
+def _is_read(said: Reading | None, field: str) -> bool:
+    skipped = said is not None and field == "char" and said.through == "no"
+    return skipped or getattr(said, field, None) is not None
 
 
 def will_do(burns: Sequence[Burn]) -> bool:

@@ -51,7 +51,30 @@ def pair_states(
     touched = {key: max(line.at for line in lines) for key, lines in boards.items()}
     touched |= {key: max(one.at, touched.get(key, one.at)) for key, one in kept.items()}
     keys = sorted(touched, key=lambda key: touched[key], reverse=True)
-    found = [_state(book, key, tuple(boards.get(key, ())), kept.get(key)) for key in keys]
+    found = []
+    for key in keys:
+        lines, in_use = tuple(boards.get(key, ())), kept.get(key)
+        burns = sum(line.read for line in lines)
+        step: Step
+        if lines and lines[-1].read < lines[-1].cells:
+            step = "record"
+        elif in_use is not None:
+            step = "try" if in_use.not_current else "none"
+        else:
+            step = "recommend" if will_do(book.burns(*key)) else "plan"
+        lot = book.sheet(key[1]).lot
+        found.append(
+            PairState(
+                machine=key[0],
+                sheet=key[1],
+                operation=key[2],
+                step=step,
+                boards=lines,
+                burns=burns,
+                kept=in_use,
+                new_lot=key[2] == "cut" and burns > 0 and not book.burns(*key, lot=lot),
+            )
+        )
     machines = [machine] if machine else [one.name for one in book.machines()]
     last = next((one.machine for one in found), machines[0] if machines else "")
     begun = {one.sheet for one in found}
@@ -61,33 +84,6 @@ def pair_states(
         if last and one.name not in begun and sheet in (None, one.name)
     ]
     return tuple(found)
-
-
-def _state(
-    book: Book,
-    key: tuple[str, str, Operation],
-    boards: tuple[Line, ...],
-    kept: KeptSetting | None,
-) -> PairState:
-    burns = sum(line.read for line in boards)
-    step: Step
-    if boards and boards[-1].read < boards[-1].cells:
-        step = "record"
-    elif kept is not None:
-        step = "try" if kept.not_current else "none"
-    else:
-        step = "recommend" if will_do(book.burns(*key)) else "plan"
-    lot = book.sheet(key[1]).lot
-    return PairState(
-        machine=key[0],
-        sheet=key[1],
-        operation=key[2],
-        step=step,
-        boards=boards,
-        burns=burns,
-        kept=kept,
-        new_lot=key[2] == "cut" and burns > 0 and not book.burns(*key, lot=lot),
-    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +98,5 @@ class Overview:
 def overview(book: Book) -> Overview:
     """Look at all that was begun in a logbook."""
     return Overview(
-        has_machine=bool(book.machines()),
-        pairs=pair_states(book),
-        questions=len(book.questions()),
+        has_machine=bool(book.machines()), pairs=pair_states(book), questions=len(book.questions())
     )

@@ -10,58 +10,26 @@ from pydantic import Field
 
 from calib.errors import InvalidRecord
 from calib.records import (
-    CHAR_SHORT,
-    GRADES_SAID,
     MARK_SHORT,
     THROUGH_GRADES,
     USUAL_RELIABILITY,
     Burn,
     ClassesBy,
-    Costs,
     LaserSource,
     Operation,
     Setting,
 )
+from calib.records.advice import CHANCE, CharAtMost, MarkGrades, Wished, graded
+from calib.records.advice import RegionWish as RegionWish
 from calib.records.burns import Passes, Power, Speed
-from calib.records.fields import (
-    Grade,
-    Name,
-    Number,
-    Text,
-    Whole,
-    Words,
-    misfit,
-    record,
-    says,
-)
+from calib.records.fields import Grade, Name, Number, Text, Whole, Words, misfit, record, says
 
 Side = Annotated[Number, Field(gt=0, le=10_000)]
 Offcut = Annotated[tuple[Side, Side] | None, says("Width x height of the piece at hand.")]
-Wished = Annotated[Number, Field(gt=0, lt=1)]
-CHANCE = "give a chance between 0 and 1, such as 0.99"
 Reliability = Annotated[Wished, says("Chance, from 0 to 1, that it shall hold.", allowed=CHANCE)]
 
 
-def _graded(words: tuple[str, ...]) -> str:
-    return ", ".join(f"{grade} {word}" for grade, word in enumerate(words))
-
-
-CharAtMost = Annotated[
-    Grade | None,
-    says(
-        f"Worst char that is fine: {_graded(CHAR_SHORT)}.",
-        unsaid="char doesn't matter",
-    ),
-]
-MarkGrade = Annotated[Grade, says(f"Wanted mark: {_graded(MARK_SHORT)}.")]
-MarkGrades = Annotated[
-    Grade | tuple[Grade, Grade],
-    says(
-        "Wanted mark: 1 the faintest that shows, 2 clear, 3 the darkest that isn't scorched, 1-2"
-        " even under paint or stain.",
-        allowed=f"give a whole number from {GRADES_SAID}, or two with a dash, such as 1-2",
-    ),
-]
+MarkGrade = Annotated[Grade, says(f"Wanted mark: {graded(MARK_SHORT)}.")]
 Count = Annotated[Whole, Field(ge=0, le=1_000_000)]
 Seed = Annotated[Whole, says("Shuffles the places.", ge=0, le=1_000_000_000)]
 Paper = Annotated[Literal["a4", "letter"], says("Paper of what is printed.")]
@@ -139,14 +107,10 @@ class BoardWish:
     seed: Seed = 0
 
     def __post_init__(self) -> None:
-        for one, other in (("powers_pct", "speeds_mm_s"), ("speeds_mm_s", "powers_pct")):
-            if getattr(self, one) and not getattr(self, other):
-                misfit(
-                    self,
-                    one,
-                    getattr(self, one),
-                    "a full grid needs powers and speeds; leave both out to have the burns chosen",
-                )
+        if bool(self.powers_pct) != bool(self.speeds_mm_s):
+            one = "powers_pct" if self.powers_pct else "speeds_mm_s"
+            needed = "a full grid needs powers and speeds; leave both out to have the burns chosen"
+            misfit(self, one, getattr(self, one), needed)
         if self.more_offcuts_mm:
             object.__setattr__(self, "split", True)
 
@@ -179,52 +143,6 @@ class FileWish:
     def address_of(self, board_id: str) -> str:
         """Say where a board is found in the logbook, for the record sheet and its QR code."""
         return (self.address or "calib board show ") + board_id
-
-
-@record
-class RegionWish:
-    """What is asked of a region."""
-
-    aim: Annotated[
-        Literal["fastest", "cleanest", "cheapest"], says("What the setting is chosen for.")
-    ] = "fastest"
-    reliability: Annotated[
-        Wished | None,
-        says(
-            "Chance, from 0 to 1, that a cut shall drop; for a mark, that it goes no deeper.",
-            allowed=CHANCE,
-            unsaid="0.99 for cuts; a mark has the highest chance there is",
-        ),
-    ] = None
-    char_at_most: CharAtMost = None
-    mark: MarkGrades = 2
-    cut_length_mm: Annotated[
-        Number | None,
-        says("Chance of a whole job of this cut path, such as 4.2 m.", gt=0, lt=1e9),
-    ] = None
-    next_sheet: Annotated[bool, says("Chance of the next sheet of the lot.")] = False
-    # None: as kept in the logbook.
-    costs: Annotated[Costs | None, says("What things cost, for the cheapest.")] = None
-    # None: as slow as cells that were burnt at the maker's wish, else none that may set the sheet
-    # on fire.
-    slowest_mm_s: Annotated[
-        Number | None, says("Slowest speed that may be advised.", gt=0, le=20_000)
-    ] = None
-
-    def __post_init__(self) -> None:
-        if self.cut_length_mm is not None and self.next_sheet:
-            misfit(
-                self,
-                "cut_length_mm",
-                self.cut_length_mm,
-                "a chance is of the next coupon, of a whole job on this sheet, or of the next"
-                " sheet; ask for one",
-            )
-
-    def asked_of(self, operation: Operation) -> float | None:
-        """The chance that is asked for of an operation; None: no bound."""
-        usual = self.reliability is None and operation == "cut"
-        return USUAL_RELIABILITY if usual else self.reliability
 
 
 @record
@@ -336,12 +254,7 @@ class CombWish:
 
     stock_mm: Annotated[
         Number | None,
-        says(
-            "Thickness of the stock that sits in the slots.",
-            unsaid="the sheet's",
-            ge=0.2,
-            le=50,
-        ),
+        says("Thickness of the stock that sits in the slots.", unsaid="the sheet's", ge=0.2, le=50),
     ] = None
     # None: the kept one.
     setting: Annotated[Setting | None, says("At which it is cut.")] = None

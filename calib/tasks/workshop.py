@@ -31,8 +31,9 @@ def assumptions(machine: Machine) -> tuple[str, ...]:
     'It is a CO2 laser.'
     """
     usual = {field.name: field.default for field in dataclasses.fields(Machine)} | machine.usual
+    speed_step = show_speed(machine.speed_step_mm_s)
     return tuple(
-        words.format(value=_shown(name, getattr(machine, name)), machine=machine)
+        words.format(value=getattr(machine, name), machine=machine, speed_step=speed_step)
         for name, words in (_ASSUMED | _ASSUMED_OF[machine.source]).items()
         if getattr(machine, name) == usual[name]
     )
@@ -41,10 +42,10 @@ def assumptions(machine: Machine) -> tuple[str, ...]:
 # What each field means as long as nobody said otherwise. The numbers come from the record.
 _ASSUMED = {
     "source": "It is a CO2 laser.",
-    "beam_starts_pct": "No beam comes out below {value} %.",
+    "beam_starts_pct": "No beam comes out below {value:g} %.",
     "power_curve": "Watts at the work grow in proportion to the power typed in.",
-    "power_step_pct": "Power can be set in steps of {value} %.",
-    "speed_step_mm_s": "Speed can be set in steps of {value}.",
+    "power_step_pct": "Power can be set in steps of {value:g} %.",
+    "speed_step_mm_s": "Speed can be set in steps of {speed_step}.",
     "acceleration_mm_s2": (
         "The acceleration isn't known: {machine.working_acceleration_mm_s2:g} mm/s² is taken, which"
         " most heads reach. Marks get a run-up for it, and times are counted with it."
@@ -57,9 +58,9 @@ _ASSUMED = {
     "air_on_word": "The air assist is switched by hand, not by the program.",
 }
 _ASSUMED_OF: dict[LaserSource, dict[str, str]] = {
-    "co2": {"ceiling_pct": "Plans and advice use at most {value} % power, to spare the tube."},
+    "co2": {"ceiling_pct": "Plans and advice use at most {value:g} % power, to spare the tube."},
     "diode": {
-        "ceiling_pct": "Plans and advice use up to {value} % power.",
+        "ceiling_pct": "Plans and advice use up to {value:g} % power.",
         "power_follows_speed": (
             "The beam goes on with {machine.beam_on_word}, and the controller lowers the power with"
             " the speed: its laser mode must be on."
@@ -70,12 +71,6 @@ _ASSUMED_OF: dict[LaserSource, dict[str, str]] = {
         ),
     },
 }
-
-
-def _shown(name: str, value: Any) -> str:
-    if name == "speed_step_mm_s":
-        return show_speed(value)
-    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def check_material(wish: MaterialWish) -> Hazard:

@@ -6,8 +6,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from calib.boards.board_time import board_time, sheet_use
-from calib.boards.focus import FocusBoard
 from calib.hazards import check_hazard
 from calib.logbook import Looked, Recorded
 from calib.records import KINDS, Grid, Reading
@@ -27,6 +25,7 @@ from calib.texts.words import (
 from calib.units import show_speed
 
 if TYPE_CHECKING:
+    from calib.boards.focus import FocusBoard
     from calib.tasks.boards import Planned
     from calib.tasks.results import NextStep, Question
     from calib.tasks.steps import Overview, PairState
@@ -36,13 +35,16 @@ _FIRST_CAUTION = "Read the cautions on the record sheet before you burn, and sta
 
 def planned_data(planned: Planned, written: Sequence[Path]) -> dict[str, Any]:
     """A planned board as data, with its files and the time it takes."""
+    from calib.boards.board_time import board_time, sheet_use  # loads numpy
+
+    use = sheet_use(planned.grid)
     return {
         "grid": planned.grid,
         "burns_before": planned.before,
         "unread_boards": planned.unread,
         "board_time_s": round(board_time(planned.grid).total_s, 1),
-        "taken_mm2": round(sheet_use(planned.grid).taken_mm2, 1),
-        "waste_share": round(sheet_use(planned.grid).waste_share, 3),
+        "taken_mm2": round(use.taken_mm2, 1),
+        "waste_share": round(use.waste_share, 3),
         "forecasts": planned.forecasts,
         "files": written,
     }
@@ -50,6 +52,8 @@ def planned_data(planned: Planned, written: Sequence[Path]) -> dict[str, Any]:
 
 def planned_round_text(planned: Sequence[Planned]) -> str:
     """Describe a planned round, one board after the other."""
+    from calib.boards.board_time import sheet_use
+
     if len(planned) == 1:
         return planned_text(planned[0])
     cells = sum(len(one.grid.cells) for one in planned)
@@ -61,6 +65,8 @@ def planned_round_text(planned: Sequence[Planned]) -> str:
 
 def planned_text(planned: Planned, more: str = "") -> str:
     """Describe a board that was just planned; ``more`` is said under its size."""
+    from calib.boards.board_time import board_time
+
     grid = planned.grid
     size = f"{counted(len(grid.cells), 'cell')}, {board_time(grid).words}."
     rests = (

@@ -6,8 +6,8 @@ import dataclasses
 from typing import TYPE_CHECKING
 
 from calib.jobs.features import SmallFeatures
-from calib.jobs.job_promise import JobPromise
 from calib.jobs.job_time import JobTime
+from calib.jobs.pushes import JobPushes
 from calib.jobs.stopwatch import TimeRatio
 from calib.records import Costs
 from calib.records.fields import fields_of
@@ -118,7 +118,7 @@ def _time(time: JobTime, chosen: str) -> str:
     return wrapped(f"Time: {_minutes(time.total_s)}{setting} ({said}).{interval}{below}")
 
 
-def _pushes(told: JobPromise) -> str:
+def _pushes(told: JobPushes) -> str:
     low, high = told.pushes_interval
     lines = [
         f"Whole job: {_few(told.expected_pushes)} pushes expected ({low} to {high}, 9 times in"

@@ -1,4 +1,4 @@
-"""The promise of a whole job: the chance of each part, the pushes, one per cent of speed."""
+"""The pushes of a whole job: the chance of each part, the pushes, one per cent of speed."""
 
 import math
 
@@ -8,37 +8,37 @@ from bench_jobs import BENCH, CUT, PANEL_SETTINGS, Stub, panel
 from scipy import stats
 
 from calib.jobs.job import plain_job
-from calib.jobs.job_promise import job_promise, pushes_interval
 from calib.jobs.job_time import CutTimes, job_time_s
+from calib.jobs.pushes import job_pushes, pushes_interval
 from calib.records import COUPON_CUT_MM, Setting
 
 
 def test_the_promise_of_a_job_by_hand():
     job = plain_job(100 * COUPON_CUT_MM, 20)
-    promise = job_promise(Stub(), job, CUT)
-    assert promise.places == pytest.approx(100.0)
-    assert promise.chance_coupon == pytest.approx(0.98)
-    assert promise.expected_pushes == pytest.approx(2.0)
-    assert promise.chance_no_push == pytest.approx((1 + 0.99**100 + 0.95**100) / 3)
+    found = job_pushes(Stub(), job, CUT)
+    assert found.places == pytest.approx(100.0)
+    assert found.chance_coupon == pytest.approx(0.98)
+    assert found.expected_pushes == pytest.approx(2.0)
+    assert found.chance_no_push == pytest.approx((1 + 0.99**100 + 0.95**100) / 3)
     defects = 0.5 * 100 * COUPON_CUT_MM / 1000.0
-    assert promise.expected_defects == pytest.approx(defects)
-    assert promise.chance_no_help == pytest.approx(promise.chance_no_push * math.exp(-defects))
+    assert found.expected_defects == pytest.approx(defects)
+    assert found.chance_no_help == pytest.approx(found.chance_no_push * math.exp(-defects))
     low, high = stats.poisson.ppf([0.05, 0.95], defects)
-    assert promise.defects_interval == (low, high)
-    assert "About 2.0 places of 100" in promise.notes[0]
-    assert "counted apart" in promise.notes[1]
+    assert found.defects_interval == (low, high)
+    assert "About 2.0 places of 100" in found.notes[0]
+    assert "counted apart" in found.notes[1]
 
 
 def test_one_per_cent_of_speed():
-    promise = job_promise(Stub(), plain_job(100 * COUPON_CUT_MM, 20), CUT)
-    slower, same, faster = promise.changes
+    found = job_pushes(Stub(), plain_job(100 * COUPON_CUT_MM, 20), CUT)
+    slower, same, faster = found.changes
     assert (slower.change_pct, same.change_pct, faster.change_pct) == (-1.0, 0.0, 1.0)
     assert slower.speed_mm_s == pytest.approx(19.8)
     assert slower.expected_pushes == pytest.approx(1.98)
     assert faster.expected_pushes == pytest.approx(2.02)
     assert slower.minutes > same.minutes > faster.minutes
-    assert same.minutes == promise.minutes
-    at_the_top = job_promise(
+    assert same.minutes == found.minutes
+    at_the_top = job_pushes(
         Stub(), plain_job(1000.0), Setting(power_pct=60.0, speed_mm_s=BENCH.max_speed_mm_s)
     )
     assert [c.change_pct for c in at_the_top.changes] == [-1.0, 0.0]
@@ -90,7 +90,7 @@ def test_pushes_and_defects_are_the_sum_of_their_counts():
 def test_marks_count_in_the_time_of_a_promise_when_they_have_a_setting():
     marks = {k: v for k, v in PANEL_SETTINGS.items() if k != "cut"}
     without, with_marks = (
-        job_promise(Stub(), panel(), CUT, times=CutTimes(job=panel(), machine=BENCH, marks=m))
+        job_pushes(Stub(), panel(), CUT, times=CutTimes(job=panel(), machine=BENCH, marks=m))
         for m in ({}, marks)
     )
     full = job_time_s(panel(), BENCH, PANEL_SETTINGS).total_s / 60.0

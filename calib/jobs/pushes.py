@@ -1,4 +1,4 @@
-"""What is promised of a whole job: pushes, defects, time, and what a per cent of speed does."""
+"""What a whole job is told to need: pushes, defects, time, and what a per cent of speed does."""
 
 from __future__ import annotations
 
@@ -17,6 +17,8 @@ from calib.records import COUPON_CUT_MM, Setting
 
 Array = npt.NDArray[np.float64]
 
+# By so much the speed is tried slower and faster [%].
+_CHANGE_PCT = 1.0
 # Ends of a central interval that holds 90 %.
 _TAILS = (0.05, 0.95)
 # Draws of the share that fails which an interval is read from.
@@ -45,8 +47,8 @@ class SpeedChange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class JobPromise:
-    """What is promised of a whole job on this sheet at one setting of the cut."""
+class JobPushes:
+    """What is told of a whole job on this sheet at one setting of the cut."""
 
     setting: Setting
     places: float  # length of cut in standard coupons
@@ -64,33 +66,40 @@ class JobPromise:
     notes: tuple[str, ...] = ()
 
 
-def job_promise(
-    region: Region,
-    job: Job,
-    setting: Setting,
-    *,
-    change_pct: float = 1.0,
-    times: CutTimes | None = None,
-) -> JobPromise:
-    """Promise a whole job at a setting, on the sheet that was tested; defects stand apart."""
-    length = job.cut_length_mm
-    taken = times or CutTimes(job=job, machine=region.machine)
+def job_pushes(
+    region: Region, job: Job, setting: Setting, *, times: CutTimes | None = None
+) -> JobPushes:
+    """Tell of a whole job at a setting, on the sheet that was tested; defects stand apart."""
+    length, machine = job.cut_length_mm, region.machine
+    taken = times or CutTimes(job=job, machine=machine)
+
+    def changed(change_pct: float) -> SpeedChange:
+        speed = setting.speed_mm_s * (1.0 + change_pct / 100.0)
+        pushes = pushes_of(region, replace(setting, speed_mm_s=speed), taken.job.cut_length_mm)
+        seconds = taken.seconds(np.array(speed), np.array(setting.passes))
+        return SpeedChange(
+            change_pct=change_pct,
+            speed_mm_s=speed,
+            expected_pushes=pushes.expected,
+            chance_no_push=pushes.chance_no_push,
+            minutes=float(seconds) / 60.0,
+        )
+
     at = (setting.power_pct, setting.speed_mm_s, setting.passes)
-    pushes = pushes_of(region, setting, length)
-    places, defects = length / COUPON_CUT_MM, pushes.defects
-    as_it_is = _changed(region, setting, 0.0, taken)
-    changes = tuple(
-        as_it_is if change == 0.0 else _changed(region, setting, change, taken)
-        for change in (-change_pct, 0.0, change_pct)
-        if setting.speed_mm_s * (1.0 + change / 100.0) <= region.machine.max_speed_mm_s
-    )
+    pushes, places = pushes_of(region, setting, length), length / COUPON_CUT_MM
+    defects = pushes.defects
+    changes = {
+        change: changed(change)
+        for change in (-_CHANGE_PCT, 0.0, _CHANGE_PCT)
+        if setting.speed_mm_s * (1.0 + change / 100.0) <= machine.max_speed_mm_s
+    }
     notes = [f"About {pushes.expected:.1f} places of {places:.0f} will need a push or a knife."]
     if defects > 0.0:
         notes.append(
             f"On top, about {defects:.1f} knots or glue pockets that no power buys off; they are"
             " counted apart."
         )
-    return JobPromise(
+    return JobPushes(
         setting=setting,
         places=places,
         chance_coupon=float(region.chance_through(*at)),
@@ -100,22 +109,9 @@ def job_promise(
         pushes_interval=pushes_interval(*region.failing_draws(*at), places),
         expected_defects=defects,
         defects_interval=pushes_interval(np.zeros(1), np.ones(1), places, defects),
-        minutes=as_it_is.minutes,
-        changes=changes,
+        minutes=changes[0.0].minutes,
+        changes=tuple(changes.values()),
         notes=tuple(notes),
-    )
-
-
-def _changed(region: Region, setting: Setting, change: float, times: CutTimes) -> SpeedChange:
-    speed = setting.speed_mm_s * (1.0 + change / 100.0)
-    pushes = pushes_of(region, replace(setting, speed_mm_s=speed), times.job.cut_length_mm)
-    seconds = times.seconds(np.array(speed), np.array(setting.passes))
-    return SpeedChange(
-        change_pct=change,
-        speed_mm_s=speed,
-        expected_pushes=pushes.expected,
-        chance_no_push=pushes.chance_no_push,
-        minutes=float(seconds) / 60.0,
     )
 
 
