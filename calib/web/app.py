@@ -63,18 +63,19 @@ PARTS = (
 # A redirect leads there, so that going back never asks to send a form once more.
 _FORMS = {
     **{path: path for path in (
-        "/machine/new", "/machine", "/sheet/new", "/material", "/plan", "/setting", "/job", "/lot",
-        "/change", "/check", "/elsewhere", "/logbook", "/drawing",
+        "/start", "/machine/new", "/machine", "/sheet/new", "/material", "/plan", "/setting",
+        "/job", "/lot", "/change", "/check", "/elsewhere", "/logbook", "/drawing", "/look",
     )},
     "/plan/look": "/plan",
     "/setting/look": "/setting",
     "/lot/plan": "/lot/taken",
 }  # fmt: skip
 # Forms that store nothing are sent as addresses.
-_LOOKS = ("/plan/look", "/setting/look", "/material")
+_LOOKS = ("/plan/look", "/setting/look", "/material", "/look")
 _RESULTS = re.compile(r"(/board/[^/]+)/results")
 # What such a page is about.
-_ABOUT = {"/machine": "name", "/lot/taken": "sheet"}
+_PAIR = ("sheet", "machine", "operation")
+_ABOUT = {"/machine": ("name",), "/lot/taken": ("sheet",), "/look": _PAIR}
 # What the framework says of a field, in our words.
 _MISSING = {"missing", "string_too_short"}
 _NO_WHOLE = {"int_parsing", "int_from_float"}
@@ -158,15 +159,15 @@ async def _again_or(request: Request, status: int, problem: Problem) -> Response
     desk, path = desk_of(request), request.url.path
     results = _RESULTS.fullmatch(path)
     address = results[1] if results else _FORMS.get(path)
-    if address is None or (request.method == "GET" and path not in _LOOKS):
+    looks = path in _LOOKS and "again" not in request.query_params
+    if address is None or (request.method == "GET" and not looks):
         return _answer(desk, request, status, problem)
     sent = await request.form() if request.method == "POST" else request.query_params
     typed = {name: value for name, value in sent.items() if isinstance(value, str)}
     errors = {one.field: one.message for one in problem.fields}
     draft = Draft(status=status, typed=typed, problem=problem, errors=errors)
     query = {"again": desk.keep_answer(draft)}
-    if address in _ABOUT:
-        query[_ABOUT[address]] = typed.get(_ABOUT[address], "")
+    query |= {name: typed[name] for name in _ABOUT.get(address, ()) if name in typed}
     return RedirectResponse(f"{address}?{urlencode(query)}", 303)
 
 

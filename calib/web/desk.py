@@ -15,7 +15,7 @@ from typing import Any
 
 import jinja2
 from starlette.requests import Request
-from starlette.responses import HTMLResponse
+from starlette.responses import HTMLResponse, Response
 
 from calib.hazards import CAUTIONS
 from calib.logbook import Book
@@ -210,6 +210,13 @@ def desk_of(request: Request) -> Desk:
     """Give the desk of the application that a request came to."""
     desk: Desk = request.app.state.desk
     return desk
+
+
+def download(name: str, content: bytes, media_type: str = "application/octet-stream") -> Response:
+    """Answer with a file that is kept under its name."""
+    plain = name.encode("ascii", "replace").decode().replace("?", "-")
+    headers = {"Content-Disposition": f'attachment; filename="{plain}"'}
+    return Response(content, media_type=media_type, headers=headers)
 
 
 def _version_of_assets() -> str:

@@ -39,7 +39,7 @@ def look_at_plan(request: Request, sent: Sent) -> Response:
     """Plan the next board and show it to scale; nothing is stored yet."""
     here = desk_of(request)
     planned = _proposal(here, sent)
-    picture = board_svg(planned.grid, ())
+    picture = board_svg(planned.grid, (), settings=True)
     return here.show("planned.html", picture=picture, form=sent, **planned_shown(planned))
 
 
@@ -80,7 +80,8 @@ def look(request: Request, sent: Sent) -> Response:
     stated = kept.advice.chance if kept and kept.advice else 1.0
     view = region_view(region, form, advised=kept.setting if kept else None, chance=stated)
     start = kept.setting if kept else somewhere(view)
-    return here.show(
+    return here.ask(
+        request,
         "look.html",
         region=region,
         view=view,

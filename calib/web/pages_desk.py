@@ -8,11 +8,11 @@ import segno
 from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
-from calib.tasks.page import standing
 from calib.tasks.steps import pair_states
 from calib.web.desk import desk_of
 from calib.web.door import COOKIE
 from calib.web.gate import SESSION_LASTS_S
+from calib.web.pages_workshop import start_page
 
 router = APIRouter(include_in_schema=False)
 
@@ -22,7 +22,9 @@ def desk(request: Request) -> Response:
     """Every sheet with its setting and its next step."""
     here = desk_of(request)
     states = pair_states(here.book)
-    return here.show("desk.html", standing=standing(here.book), states=states)
+    if not states:
+        return start_page(request)
+    return here.show("desk.html", states=states)
 
 
 @router.get("/enter/{token}")

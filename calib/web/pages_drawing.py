@@ -8,7 +8,7 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, File, Request, UploadFile
 from starlette.responses import RedirectResponse, Response
 
-from calib.errors import BadFile, CalibError
+from calib.errors import BadFile, CalibError, InvalidRecord
 from calib.pictures.drawing import colour_of, drawing_svg
 from calib.records import OPERATIONS, Operation, Setting
 from calib.tasks.jobs import job_report, take_drawing_in
@@ -62,6 +62,9 @@ def drawn(request: Request, word: str, sent: Sent) -> Response:
     if any(operations.values()):
         try:
             shown["report"] = _report(here.book, sent, drawing, operations)
+        except InvalidRecord as refusal:
+            shown["errors"] = {one.field: one.said("It") for one in refusal.misfits}
+            shown["problem"] = "" if shown["errors"] else str(refusal)
         except CalibError as refusal:
             shown["problem"] = str(refusal)
     report = shown["report"]

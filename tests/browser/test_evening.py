@@ -42,7 +42,7 @@ def go(page: Any, sentence: str) -> None:
 
 def add_workshop(page: Any) -> None:
     """The demo's machine and its birch; PVC is refused on the way."""
-    go(page, "Here is my machine")
+    page.goto(page.url.rstrip("/") + "/machine/new")
     page.locator("summary").click()
     fill(page, name="bench", rated_w="60", bed_mm="600x400", max_speed_mm_s="400 mm/s",
          acceleration_mm_s2="3000", power_word_full="1000", slat_gap_mm="8")  # fmt: skip
