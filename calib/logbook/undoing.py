@@ -85,16 +85,15 @@ class Undoing(Room):
     def redo(self, *, when: datetime, why: str = "", **whose: Unpack[Whose]) -> str:
         """Put again what the last undo took back; the same scopes as for `undo`."""
         with self.saying(when, why=why) as (connection, directory, at):
-            scope, of = _scope(connection, directory, whose)
-            undo = _newest(connection, [*scope, entries.c.batch.startswith(UNDO)])
-            said = _newest(connection, [*scope, *_SAID])
-            if not undo or (said and said[0].seq > undo[0].seq):
-                raise LogbookError(f"There is nothing to put again for {of}.")
+            undo, back = _undone(connection, directory, whose)
             again = _withdrawal(undo, at, why)
             self.say(connection, [again], batch=f"{REDO}{undo[0].id} {at}")
-            ids = [key for entry in undo for key in entry.replaces]
-            back = list(ledger.by_ids(connection, ids).values())
             return _words(connection, directory, back)
+
+    def next_redo(self, **whose: Unpack[Whose]) -> str:
+        """Say what `redo` would put again; nothing is stored. It refuses what `redo` refuses."""
+        with self.looking() as (connection, directory):
+            return _words(connection, directory, _undone(connection, directory, whose)[1])
 
     def withdraw(self, entry_ids: Sequence[str], *, when: datetime, why: str) -> Undoable:
         """Withdraw entries by their ids, or what ids begin with; so a machine, with all of it.
@@ -164,6 +163,19 @@ def _scope(connection: sa.Connection, directory: Directory, whose: Whose) -> tup
     )
     scope = [among(connection, column, one) for column, one in ids]
     return scope, " and ".join(repr(name) for name in (machine, sheet) if name is not None)
+
+
+def _undone(
+    connection: sa.Connection, directory: Directory, whose: Whose
+) -> tuple[list[Entry], list[Entry]]:
+    """The last undo, and what it took back."""
+    scope, of = _scope(connection, directory, whose)
+    undo = _newest(connection, [*scope, entries.c.batch.startswith(UNDO)])
+    said = _newest(connection, [*scope, *_SAID])
+    if not undo or (said and said[0].seq > undo[0].seq):
+        raise LogbookError(f"There is nothing to put again for {of}.")
+    ids = [key for entry in undo for key in entry.replaces]
+    return undo, list(ledger.by_ids(connection, ids).values())
 
 
 def _newest(connection: sa.Connection, where: Scope) -> list[Entry]:

@@ -170,22 +170,26 @@ def plan_comb_board(
         offcut_mm=wish.offcut_mm,
     )
     board = plan.board(marks_of(book, of_machine, of_sheet))
-    name = board.board_id
-    files = {
-        f"{name}-comb.svg": grid_svg(board).encode(),
-        f"{name}-comb.dxf": grid_dxf(board).encode(),
-        f"{name}-comb-record.pdf": comb_record_page(board, paper=wish.paper),
-    }
-    if board.machine.power_word_full is not None:
-        files[f"{name}-comb.nc"] = grid_program(board).encode()
-        files[f"{name}-comb-outline.nc"] = outline_program(board).encode()
+    name, files = board.board_id, comb_files(board, wish.paper)
     plan = replace(plan, kerf_mm=board.kerf_mm, codes=board.label_setting)
     names = {"machine": of_machine.name, "sheet": of_sheet.name}
     book.store("comb", to_json(plan), when=when, label=name, **names)
     board = replace(board, notes=(*board.notes, *not_current))
-    return PlannedComb(
-        board=board, files=dict(sorted(files.items())), time_s=board_time(board).total_s
-    )
+    return PlannedComb(board=board, files=files, time_s=board_time(board).total_s)
+
+
+def comb_files(board: CombBoard, paper: str = "a4") -> Files:
+    """Make the files of a comb board."""
+    name = board.board_id
+    files = {
+        f"{name}-comb.svg": grid_svg(board).encode(),
+        f"{name}-comb.dxf": grid_dxf(board).encode(),
+        f"{name}-comb-record.pdf": comb_record_page(board, paper=paper),
+    }
+    if board.machine.power_word_full is not None:
+        files[f"{name}-comb.nc"] = grid_program(board).encode()
+        files[f"{name}-comb-outline.nc"] = outline_program(board).encode()
+    return dict(sorted(files.items()))
 
 
 def find_comb(book: Book, code: str) -> CombBoard:

@@ -53,8 +53,8 @@ STATIC = HERE / "static"
 _REGIONS_KEPT = 6
 # Answers that a redirect leads to: what a form was refused with, or what was worked out.
 _ANSWERS_KEPT = 64
-# Drawings that are looked at: a large one takes some 100 MB.
-_DRAWINGS_KEPT = 3
+# Drawings and files that are looked at: a large one takes some 100 MB.
+_LARGE_KEPT = 3
 
 
 def now() -> datetime:
@@ -82,7 +82,7 @@ class Desk:
     phone_address: str = ""
     _regions: OrderedDict[Any, Any] = field(default_factory=OrderedDict)
     _answers: OrderedDict[str, Any] = field(default_factory=OrderedDict)
-    _drawings: OrderedDict[str, Any] = field(default_factory=OrderedDict)
+    _large: OrderedDict[str, Any] = field(default_factory=OrderedDict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def show(self, name: str, status: int = 200, **shown: Any) -> HTMLResponse:
@@ -92,7 +92,9 @@ class Desk:
         return HTMLResponse(page, status_code=status)
 
     def ask(self, request: Request, name: str, **shown: Any) -> HTMLResponse:
-        """Show a form; again as it was filled in, with what is wrong, when it was refused."""
+        """Show a form, with what was just done; again as filled in when it was refused."""
+        said = self.answer(request.query_params.get("done", ""))
+        shown["said"] = said if isinstance(said, str) else ""
         draft = self.answer(request.query_params.get("again", ""))
         if not isinstance(draft, Draft):
             return self.show(name, **shown)
@@ -114,19 +116,19 @@ class Desk:
         with self._lock:
             return self._answers.get(word)
 
-    def keep_drawing(self, drawing: Any) -> str:
-        """Keep a drawing that was read; gives the word by which its address asks for it."""
+    def keep_large(self, large: Any) -> str:
+        """Keep a drawing or a file that was sent; gives the word by which addresses ask for it."""
         word = secrets.token_urlsafe(9)
         with self._lock:
-            self._drawings[word] = drawing
-            while len(self._drawings) > _DRAWINGS_KEPT:
-                self._drawings.popitem(last=False)
+            self._large[word] = large
+            while len(self._large) > _LARGE_KEPT:
+                self._large.popitem(last=False)
         return word
 
-    def drawing(self, word: str) -> Any | None:
-        """Give a drawing that `keep_drawing` kept; None when it is gone."""
+    def large(self, word: str) -> Any | None:
+        """Give what `keep_large` kept; None when it is gone."""
         with self._lock:
-            return self._drawings.get(word)
+            return self._large.get(word)
 
     def region(self, machine: str | None, sheet: str | None, operation: Operation) -> Any:
         """Fit the region of a pair, or give the one that was fitted from the same logbook."""
@@ -201,6 +203,7 @@ def _templates() -> jinja2.Environment:
         # What a form was sent with, and why it wasn't taken; most pages show neither.
         "typed": {},
         "problem": None,
+        "said": "",
         "errors": {},
     }
     return environment

@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse, Response
 
 from calib.errors import InvalidRecord, NeedsYes, shown
 from calib.records import KINDS, Setting
-from calib.tasks.advice import Advised, advise_on, keep, record_job
+from calib.tasks.advice import Advised, advise_on, chosen_on, keep, record_job
 from calib.tasks.boards import Planned
 from calib.tasks.current import KeptSetting, doubts_of, kept_settings
 from calib.tasks.page import hazard_of, standing
@@ -113,8 +113,16 @@ def ask_setting(request: Request, sent: Sent) -> Response:
 def look_at_setting(request: Request, sent: Sent) -> Response:
     """Recommend a setting, with what speaks against keeping it; nothing is stored."""
     here = desk_of(request)
+    return _setting_page(here, sent, _advised(here, sent))
+
+
+def _advised(here: Desk, sent: dict[str, str]) -> Advised:
+    """What is recommended, or what holds at a setting of one's own."""
     form = asked(Asked, sent)
-    return _setting_page(here, sent, advise_on(here.book, here.region(*form.pair), form))
+    region = here.region(*form.pair)
+    if sent.get("power_pct") or sent.get("speed_mm_s"):
+        return chosen_on(region, filled(Setting, sent), form)
+    return advise_on(here.book, region, form)
 
 
 @router.post("/setting")
@@ -126,8 +134,7 @@ def keep_setting(
 ) -> Response:
     """Keep the setting that was looked at; ask first where something speaks against it."""
     here = desk_of(request)
-    form = asked(Asked, sent)
-    advised = advise_on(here.book, here.region(*form.pair), form)
+    advised = _advised(here, sent)
     if seen != _seen(advised):
         raise InvalidRecord(
             f"setting {shown(seen)} isn't what would be recommended now: something was recorded"

@@ -15,7 +15,7 @@ from calib.tasks.page import BoardState, board_file, board_state, file_names, st
 from calib.tasks.results import record_readings
 from calib.tasks.wishes import FileWish
 from calib.texts.boards import file_kind
-from calib.web.board_svg import board_svg, looked_words
+from calib.web.board_svg import as_they_lie, board_svg, looked_words
 from calib.web.desk import Desk, desk_of, download, now
 
 router = APIRouter(include_in_schema=False)
@@ -136,6 +136,7 @@ def _shown(state: BoardState) -> dict[str, Any]:
         "state": state,
         "notes": [note for note in state.grid.notes if note not in state.hazard.advice],
         "picture": board_svg(state.grid, state.readings, looks=state.looks, settings=True),
+        "cells": [(cell.label, cell.label) for cell in as_they_lie(state.grid)],
         "to_tick": _TO_TICK[state.grid.operation],
         "files": file_names(state.grid),
         "kinds": {name: file_kind(name) for name in file_names(state.grid)},

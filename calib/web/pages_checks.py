@@ -12,7 +12,7 @@ from calib.tasks.advice import judge_lot, old_lots, region_of_pair
 from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
 from calib.tasks.checks import check_machine, plan_lot, plan_strip, strip_chart
 from calib.tasks.elsewhere import CarriedOver, carry_over
-from calib.tasks.looking_back import track_record, track_record_pictures, track_record_title
+from calib.tasks.looking_back import track_record
 from calib.tasks.page import standing
 from calib.tasks.wishes import CheckWish, ElsewhereWish, Named, Pair, TrackRecordWish
 from calib.web.desk import desk_of, download, now
@@ -117,13 +117,3 @@ def track(request: Request, what: What = "through") -> Response:
     except CalibError as refusal:  # an empty record is a page too
         shown = {"record": None, "why": str(refusal)}
     return here.show("track.html", what=what, **shown)
-
-
-@router.get("/track/picture.png")
-def track_picture(request: Request, what: What = "through") -> Response:
-    """Draw stated against observed shares."""
-    wish = TrackRecordWish(what=what)
-    record = track_record(desk_of(request).book, wish)
-    title = track_record_title(wish)
-    (picture,) = track_record_pictures(record, title, ["track.png"]).values()
-    return Response(picture, media_type="image/png")

@@ -11,10 +11,13 @@ from starlette.responses import RedirectResponse, Response
 from calib.errors import BadFile, CalibError, InvalidRecord
 from calib.pictures.drawing import colour_of, drawing_svg
 from calib.records import OPERATIONS, Operation, Setting
-from calib.tasks.jobs import job_report, take_drawing_in
+from calib.tasks.jobs import job_report, take_drawing_in, time_this_job
 from calib.tasks.page import standing
 from calib.tasks.wishes import JobWish, Named
-from calib.web.desk import desk_of
+from calib.texts.jobs import time_ratio_text
+from calib.units import parse_number
+from calib.web.asking import done
+from calib.web.desk import desk_of, now
 from calib.web.forms import Sent, filled
 
 router = APIRouter(include_in_schema=False)
@@ -39,7 +42,7 @@ def take_drawing(request: Request, sent: Sent, drawing: Annotated[UploadFile, Fi
     names = filled(Named, sent)
     by_group = sent.get("classes_by") == "group"
     read = take_drawing_in(drawing.file.read(), "group" if by_group else "colour")
-    word = here.keep_drawing((drawing.filename or "drawing", read))
+    word = here.keep_large((drawing.filename or "drawing", read))
     query = {"machine": names.machine or "", "sheet": names.sheet or ""}
     return RedirectResponse(f"/drawing/{word}?{urlencode(query)}", 303)
 
@@ -48,16 +51,12 @@ def take_drawing(request: Request, sent: Sent, drawing: Annotated[UploadFile, Fi
 def drawn(request: Request, word: str, sent: Sent) -> Response:
     """Show a drawing by its classes; with an operation for each, what it takes."""
     here = desk_of(request)
-    kept = here.drawing(word)
-    if kept is None:
+    kept = here.large(word)
+    if not isinstance(kept, tuple):
         raise BadFile("This drawing isn't kept any more: choose its file again.")
     name, drawing = kept
     typed = {"parts": "", "price": "", **sent}
-    operations = {
-        one.name: _CHOICES[sent[f"class-{number}"]]
-        for number, one in enumerate(drawing.classes)
-        if sent.get(f"class-{number}") in _CHOICES
-    }
+    operations = _operations(drawing, sent)
     shown: dict[str, Any] = {"report": None, "problem": ""}
     if any(operations.values()):
         try:
@@ -69,7 +68,8 @@ def drawn(request: Request, word: str, sent: Sent) -> Response:
             shown["problem"] = str(refusal)
     report = shown["report"]
     features = report.features.features if report and report.features else ()
-    return here.show(
+    return here.ask(
+        request,
         "drawn.html",
         title=name,
         word=word,
@@ -82,6 +82,30 @@ def drawn(request: Request, word: str, sent: Sent) -> Response:
         typed=typed,
         **shown,
     )
+
+
+@router.post("/drawing/{word}/took")
+def took(request: Request, word: str, sent: Sent) -> Response:
+    """Record what the stopwatch said of this job."""
+    here = desk_of(request)
+    kept = here.large(word)
+    if not isinstance(kept, tuple):
+        raise BadFile("This drawing isn't kept any more: choose its file again.")
+    name, drawing = kept
+    minutes = parse_number(sent.get("took_min", ""))
+    report = _report(here.book, sent, drawing, _operations(drawing, sent))
+    machine = filled(Named, sent).machine
+    ratio = time_this_job(here.book, machine, report, 60.0 * minutes, when=now(), label=name)
+    asked = {name: text for name, text in sent.items() if name != "took_min"}
+    return done(request, f"/drawing/{word}?{urlencode(asked)}", time_ratio_text(ratio))
+
+
+def _operations(drawing: Any, sent: dict[str, str]) -> dict[str, Operation | None]:
+    return {
+        one.name: _CHOICES[sent[f"class-{number}"]]
+        for number, one in enumerate(drawing.classes)
+        if sent.get(f"class-{number}") in _CHOICES
+    }
 
 
 def _report(book: Any, sent: dict[str, str], drawing: Any, operations: dict[str, Any]) -> Any:

@@ -124,6 +124,7 @@ def machine(request: Request, name: Annotated[str, Query(max_length=200)]) -> Re
         "machine.html",
         machine=found,
         assumed=assumptions(found),
+        setups=reversed(here.book.setups(name)),
         typed=_written(found),
     )
 
