@@ -86,6 +86,7 @@ def region_view(
     passes: int | None = None,
     advised: Setting | None = None,
     chance: float = 1.0,
+    kept: Setting | None = None,
     said: str = "",
 ) -> RegionView:
     """Work out what a picture of a region shows; nothing advised whose chance is below the wish."""
@@ -94,7 +95,9 @@ def region_view(
     if advised is not None and (advised.passes != shown or chance < (asked or 0.0)):
         advised = None
     shower = _Shower(region, wish, shown, advised)
-    power, speed = shower.axes(advised)
+    if kept is not None and kept.passes != shown:
+        kept = None
+    power, speed = shower.axes(advised or kept)
     chances, likely = shower.layers(power[:, None], speed[None, :])
     levels = LEVELS if region.operation == "cut" else MARK_LEVELS
     if region.operation == "cut" and asked is not None and LEVELS[1] < asked < 1.0:
@@ -112,6 +115,7 @@ def region_view(
         line_pitch_mm=shower.pitch,
         burns=region.burns,
         recommendation=advised,
+        kept=kept,
         said=said,
         hull=None if hull is None else np.exp(hull),
         beam_starts_pct=machine.beam_starts_pct,

@@ -17,6 +17,7 @@ import jinja2
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from calib.errors import CalibError
 from calib.hazards import CAUTIONS
 from calib.logbook import Book
 from calib.records import (
@@ -31,7 +32,7 @@ from calib.records import (
     Sheet,
 )
 from calib.records.fields import fields_of
-from calib.tasks.advice import region_of_pair
+from calib.tasks.advice import advise_on, region_of_pair
 from calib.tasks.boards import Planned, propose_boards
 from calib.tasks.finding import find_pair
 from calib.tasks.wishes import BoardWish, ElsewhereWish, JobCounts, JobWish, RegionWish
@@ -139,6 +140,11 @@ class Desk:
             (self.book.newest_evidence(), *pair), lambda: region_of_pair(self.book, *pair)
         )
 
+    def advice(self, region: Any, wish: RegionWish) -> Any | None:
+        """Recommend a setting of a region that was fitted; None when none can be advised."""
+        key = ("advice", self.book.newest_evidence(), id(region), wish)
+        return self._kept(key, lambda: _advised(self.book, region, wish))
+
     def proposal(self, pair: tuple[str | None, str | None, Operation], wish: BoardWish) -> Planned:
         """Plan the next board, or give the one that was looked at and still is the next."""
         now_in_book = (self.book.newest_evidence(), self.book.boards(limit=1).total)
@@ -207,6 +213,13 @@ def _templates() -> jinja2.Environment:
         "errors": {},
     }
     return environment
+
+
+def _advised(book: Book, region: Any, wish: RegionWish) -> Any | None:
+    try:
+        return advise_on(book, region, wish).recommendation
+    except CalibError:
+        return None
 
 
 def desk_of(request: Request) -> Desk:

@@ -77,21 +77,33 @@ def look(request: Request, sent: Sent) -> Response:
     region = here.region(*form.pair)
     names = region.machine.name, region.sheet.name
     kept = next(iter(kept_settings(here.book, *names, form.operation)), None)
-    stated = kept.advice.chance if kept and kept.advice else 1.0
-    view = region_view(region, form, advised=kept.setting if kept else None, chance=stated)
-    start = kept.setting if kept else somewhere(view)
+    advised = here.advice(region, form)
+    view = region_view(
+        region,
+        form,
+        passes=kept.setting.passes if kept else None,
+        advised=advised.setting if advised else None,
+        chance=advised.chance if advised else 1.0,
+        kept=kept.setting if kept else None,
+    )
+    start = view.kept or view.recommendation or somewhere(view)
+    told = look_shown(region, form, start)
     return here.ask(
         request,
         "look.html",
         region=region,
         view=view,
         start=start,
-        picture=region_svg(view, start),
-        keys=region_key_svgs(view, _kept_words(kept) if kept else ""),
+        picture=region_svg(view, start, told["out"]["short"]),
+        keys=region_key_svgs(
+            view,
+            advised=f"advised: {setting_words(advised.setting)}" if advised else "",
+            kept=_kept_words(kept) if kept else "",
+        ),
         kept=kept,
         form=form,
         typed=sent,
-        **look_shown(region, form, start),
+        **told,
     )
 
 

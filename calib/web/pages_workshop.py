@@ -40,7 +40,7 @@ def start_page(request: Request, **shown: Any) -> Response:
     asks_machine = not here.book.machines()
     usual = {
         "title": "Your first board",
-        "lead": "What your machine is and what your sheet is: then calib draws the first board.",
+        "lead": "What your machine is and what your sheet is: then the first board is drawn.",
         "action": "/start",
         "button": "Show me the first board",
         "asks_machine": asks_machine,

@@ -61,6 +61,9 @@ def out_words(out: ReadOut) -> dict[str, str]:
         else "not tested: outside what was burnt, never recommended",
         "allowed": "" if out.allowed else "beyond the machine's limits or its ceiling",
     }
+    path = f"{time_words(1000.0 * out.passes / out.speed_mm_s)} a metre"
+    grade_word = "" if out.expected_char is None else CHAR_SHORT[round(out.expected_char)]
+    words["short"] = " · ".join(filter(None, (percent_words(out.chance), grade_word, path)))
     if out.expected_char is not None:
         grade = round(out.expected_char)
         words["char"] = f"about {out.expected_char:.1f} ({CHAR_SHORT[grade]})"
