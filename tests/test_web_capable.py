@@ -12,9 +12,9 @@ from typing import Any
 
 import pytest
 from filled_books import JPEG, fill
-from shell import Shell
+from shell import Shell, cut_cleanly
 from visitor import House, Visitor, house_of
-from workshop_records import SETTING, later
+from workshop_records import ADVICE, SETTING, later
 
 from calib.cli.options import COMMANDS
 from calib.logbook import Filters, open_book
@@ -332,3 +332,25 @@ def test_every_other_device_is_locked_out(house: House) -> None:
     assert guest.get("/").status_code == 200
     assert other.get("/").status_code == 401
     assert house.stranger().post(f"/enter/{token}").status_code == 410
+
+
+def test_a_standing_alarm_of_check_strips_puts_kept_settings_out_of_date(
+    evening: Shell,
+) -> None:
+    """Wherever the setting stands: at home, at its sheet, over the region, before a job."""
+    with house_of(evening.book) as house:
+        house.book.keep("bench", "birch 3", "cut", SETTING, when=later(1), advice=ADVICE)
+    places = ("/", "/sheet?name=birch+3", "/look", "/job")
+
+    def stale() -> list[bool]:
+        with house_of(evening.book) as house:
+            guest = house.guest()
+            return ["stale-setting" in guest.get(place).text for place in places]
+
+    assert stale() == [False] * 4
+    for _ in range(3):
+        evening.burn(
+            evening.json("plan", "--for", "check")["grid"],
+            lambda power, speed: cut_cleanly(0.75 * power, speed),  # a tired tube
+        )
+    assert stale() == [True] * 4

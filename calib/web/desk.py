@@ -7,8 +7,8 @@ import hashlib
 import secrets
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -19,7 +19,7 @@ from starlette.responses import HTMLResponse, Response
 
 from calib.errors import CalibError
 from calib.hazards import CAUTIONS
-from calib.logbook import Book
+from calib.logbook import Book, Filters
 from calib.records import (
     CHAR_WORDS,
     KINDS,
@@ -34,7 +34,10 @@ from calib.records import (
 from calib.records.fields import fields_of
 from calib.tasks.advice import advise_on, region_of_pair
 from calib.tasks.boards import Planned, propose_boards
+from calib.tasks.checks import alarm_words, is_strip
+from calib.tasks.current import KeptSetting
 from calib.tasks.finding import find_pair
+from calib.tasks.steps import PairState, pair_states
 from calib.tasks.wishes import BoardWish, ElsewhereWish, JobCounts, JobWish, RegionWish
 from calib.texts.checks import change_words
 from calib.texts.words import (
@@ -56,6 +59,8 @@ _REGIONS_KEPT = 6
 _ANSWERS_KEPT = 64
 # Drawings and files that are looked at: a large one takes some 100 MB.
 _LARGE_KEPT = 3
+# Boards among which check strips are looked for, the newest first.
+_RECENT = 200
 
 
 def now() -> datetime:
@@ -84,6 +89,7 @@ class Desk:
     _regions: OrderedDict[Any, Any] = field(default_factory=OrderedDict)
     _answers: OrderedDict[str, Any] = field(default_factory=OrderedDict)
     _large: OrderedDict[str, Any] = field(default_factory=OrderedDict)
+    _strips: dict[str, bool] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def show(self, name: str, status: int = 200, **shown: Any) -> HTMLResponse:
@@ -144,6 +150,36 @@ class Desk:
         """Recommend a setting of a region that was fitted; None when none can be advised."""
         key = ("advice", self.book.newest_evidence(), id(region), wish)
         return self._kept(key, lambda: _advised(self.book, region, wish))
+
+    def alarm(self, machine: str) -> str:
+        """What a machine's check strips say while they raise an alarm; else nothing."""
+        cuts = Filters(machine=machine, operation="cut")
+        lines = [line for line in self.book.boards(cuts, limit=_RECENT).entries if line.read]
+        for line in lines:
+            if line.id not in self._strips:
+                self._strips[line.id] = is_strip(self.book, line.id)
+        strips = tuple((line.id, line.read) for line in lines if self._strips[line.id])
+        if not strips:
+            return ""
+        key = ("alarm", machine, strips)
+        return str(self._kept(key, lambda: alarm_words(self.book, machine)))
+
+    def with_alarms(self, kept: Iterable[KeptSetting]) -> tuple[KeptSetting, ...]:
+        """Kept settings, of which one of a machine with a standing alarm isn't current either."""
+        said = functools.cache(self.alarm)
+        return tuple(
+            replace(one, not_current=(*one.not_current, said(one.machine)))
+            if said(one.machine)
+            else one
+            for one in kept
+        )
+
+    def states(self, sheet: str | None = None) -> list[PairState]:
+        """Where everything stands that was begun, or all of a sheet."""
+        return [
+            replace(state, kept=self.with_alarms([state.kept])[0]) if state.kept else state
+            for state in pair_states(self.book, sheet=sheet)
+        ]
 
     def proposal(self, pair: tuple[str | None, str | None, Operation], wish: BoardWish) -> Planned:
         """Plan the next board, or give the one that was looked at and still is the next."""

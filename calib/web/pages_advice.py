@@ -76,7 +76,7 @@ def look(request: Request, sent: Sent) -> Response:
         return here.show("which.html", standing=stands, to="/look")
     region = here.region(*form.pair)
     names = region.machine.name, region.sheet.name
-    kept = next(iter(kept_settings(here.book, *names, form.operation)), None)
+    kept = next(iter(here.with_alarms(kept_settings(here.book, *names, form.operation))), None)
     advised = here.advice(region, form)
     view = region_view(
         region,
@@ -110,7 +110,7 @@ def look(request: Request, sent: Sent) -> Response:
 def _kept_words(kept: KeptSetting) -> str:
     said = f"kept: {setting_words(kept.setting)}"
     said += f", {chance_words(kept.advice)}" if kept.advice else ""
-    return said + ("; not current" if kept.not_current else "")
+    return said + ("; out of date" if kept.not_current else "")
 
 
 @router.get("/setting")
@@ -171,6 +171,8 @@ def _setting_page(here: Desk, sent: Sent, advised: Advised, status: int = 200) -
     region = advised.region
     hazard = hazard_of(here.book, region.machine.name, region.sheet.name, region.operation)
     doubts = doubts_of(here.book, region, advised.setting, advised.advice, now())
+    if alarm := here.alarm(region.machine.name):
+        doubts = (*doubts, alarm)
     form = {name: value for name, value in sent.items() if name not in ("seen", "sure")}
     return here.show(
         "advice.html", status, region=region, setting=advised.setting, form=form, hazard=hazard,
@@ -182,7 +184,9 @@ def _setting_page(here: Desk, sent: Sent, advised: Advised, status: int = 200) -
 def ask_job(request: Request, sent: Sent) -> Response:
     """A job is done."""
     here = desk_of(request)
-    return here.ask(request, "job.html", standing=standing(here.book), typed=sent)
+    stands = standing(here.book)
+    kept = here.with_alarms(one for one in stands.kept if one.operation == "cut")
+    return here.ask(request, "job.html", standing=stands, kept=kept, typed=sent)
 
 
 @router.post("/job")

@@ -13,7 +13,6 @@ from calib.hazards import check_hazard
 from calib.logbook import Filters
 from calib.logbook.entries import KINDS, OUTCOMES
 from calib.tasks.finding import find_pair
-from calib.tasks.steps import pair_states
 from calib.tasks.wishes import Pair
 from calib.web.desk import desk_of, now
 from calib.web.forms import Sent, filled
@@ -86,7 +85,7 @@ def sheet(request: Request, name: Annotated[str, Query(max_length=200)]) -> Resp
         sheet=found,
         hazard=check_hazard(found),
         lots=here.book.lots(name),
-        states=pair_states(here.book, sheet=found.name),
+        states=here.states(found.name),
         machines=here.book.machines(),
     )
 

@@ -8,7 +8,6 @@ import segno
 from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
-from calib.tasks.steps import pair_states
 from calib.web.asking import done
 from calib.web.desk import desk_of
 from calib.web.door import COOKIE, session_of
@@ -22,7 +21,7 @@ router = APIRouter(include_in_schema=False)
 def desk(request: Request) -> Response:
     """Every sheet with its setting and its next step."""
     here = desk_of(request)
-    states = pair_states(here.book)
+    states = here.states()
     if not states:
         return start_page(request)
     return here.show("desk.html", states=states)

@@ -204,7 +204,7 @@ def lot_taken(request: Request, sheet: Annotated[str, Query(max_length=200)]) ->
         request,
         "lot_taken.html",
         sheet=found,
-        kept=kept_settings(here.book, sheet=found.name),
+        kept=here.with_alarms(kept_settings(here.book, sheet=found.name)),
         machines=here.book.machines(),
     )
 
