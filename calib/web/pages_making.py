@@ -284,7 +284,7 @@ def wattages(request: Request, sent: Sent) -> Response:
          f"{row.slowest_mm_s:g} to {row.fastest_mm_s:g} mm/s", row.note)
         for row in table.rows
     ]  # fmt: skip
-    head = ("rated", "power", "begin at", "9 of 10 within", "")
+    head = ("rated", "power", "begin at", "9 of 10 within", "note")
     files = f"/wattages/files?{urlencode(_named(sent))}"
     return page(
         request,

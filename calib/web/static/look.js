@@ -82,11 +82,11 @@
   });
   /** Put the cross where a finger is, on the machine's steps. */
   function put(event) {
-    const box = picture.getBoundingClientRect();
-    const scale = picture.viewBox.baseVal.width / box.width;
-    const within = (value, low_, high_) => Math.min(Math.max(value, low_), high_);
-    const x = within((event.clientX - box.left) * scale, at.left, at.right);
-    const y = within((event.clientY - box.top) * scale, at.top, at.foot);
+    const within = (value, least, most) => Math.min(Math.max(value, least), most);
+    const to = picture.getScreenCTM().inverse();
+    const there = new DOMPoint(event.clientX, event.clientY).matrixTransform(to);
+    const x = within(there.x, at.left, at.right);
+    const y = within(there.y, at.top, at.foot);
     power.value = String(powerLow + ((powerHigh - powerLow) * (x - at.left)) / (at.right - at.left));
     chosen = onSteps(Math.exp(high - ((high - low) * (y - at.top)) / (at.foot - at.top)));
     speed.value = toSlider(chosen);
