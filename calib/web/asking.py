@@ -42,6 +42,9 @@ class Form:
     method: str = "post"
     title: str = ""
     folded: str = ""  # what it is folded behind; empty: it is open
+    # What is tapped in a table: the words of its columns, and name and words of each row.
+    grid: tuple[Sequence[tuple[str, str]], Sequence[tuple[str, str]]] | None = None
+    renews: str = ""  # the part of the page that is told anew at each tap
     quiet: bool = False  # its button isn't what is to be done next
 
     @property
@@ -61,6 +64,15 @@ class Table:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """Sentences that a form on the same page tells anew."""
+
+    what: str = "told"
+    name: str
+    lines: Sequence[str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
     """A picture, and what it shows."""
 
@@ -77,7 +89,7 @@ class Ways:
     ways: Sequence[tuple[str, str, str]]
 
 
-Block = str | Sequence[str] | Form | Table | Picture | Ways | None
+Block = str | Sequence[str] | Form | Table | Told | Picture | Ways | None
 
 
 def page(

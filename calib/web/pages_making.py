@@ -35,14 +35,14 @@ from calib.texts.joints import joint_lines
 from calib.texts.words import date_words, operation_words, setting_words, speed_words
 from calib.typed import write
 from calib.units import parse_length_mm
-from calib.web.asking import Ask, Form, Picture, Table, Ways, done, page, some
+from calib.web.asking import Ask, Form, Picture, Table, Told, Ways, done, page, some
 from calib.web.desk import desk_of, download, now
 from calib.web.forms import Sent, changes, filled
 
 router = APIRouter(include_in_schema=False)
 _OPERATIONS = (("cut", "cut"), ("line_mark", "mark lines"), ("area_mark", "mark an area"))
-_FEELS = (("tight", "doesn't go in by hand"), ("snug", "goes in, and holds"),
-          ("loose", "falls out, or wobbles"))  # fmt: skip
+_FEELS = (("tight", "tight: not by hand"), ("snug", "snug: holds"), ("loose", "loose: falls out"),
+          ("", "not tried"))  # fmt: skip
 _FACES = (("top", "at the face the beam came from"), ("bottom", "at the other face"),
           ("across", "with the jaws over the whole thickness"))  # fmt: skip
 
@@ -139,11 +139,7 @@ def joint(request: Request, code: str) -> Response:
     taken = comb_taken(book, board)
     felt = {one.label: one.feel for one in taken.readings if one.feel}
     steps = [step for step in board.steps if step.kind != "gauge"]
-    asks = [
-        Ask(name=f"feel-{step.label}", kind="radios", options=[("", "not tried"), *_FEELS],
-            label=f"{step.label}, drawn {step.width_mm:.2f} mm")
-        for step in steps
-    ]  # fmt: skip
+    rows = [(f"feel-{step.label}", f"{step.label}, {step.width_mm:.2f} mm") for step in steps]
     widths = [
         (one.label, *(", ".join(f"{w:g}" for w in one.widths_mm(cast(Any, face))) for face, _ in
                       _FACES))
@@ -157,10 +153,11 @@ def joint(request: Request, code: str) -> Response:
     return page(
         request,
         f"Joint board {board.board_id}",
-        *found,
+        Told(name="told", lines=found),
         Picture(source=f"{address}/picture.svg", words="The board as it lies, with its codes"),
         Ways(ways=[(f"{address}/files", "All its files (ZIP)", "Drawing, record sheet, program.")]),
-        Form(action=address, button="Record how they feel", asks=asks, title="How does it feel?",
+        Form(action=address, button="Record how they feel", grid=(_FEELS, rows),
+             title="How does it feel?", renews="told",
              typed={f"feel-{label}": feel for label, feel in felt.items()}),
         Table(title="Measured", head=("code", *(face for face, _ in _FACES)), rows=widths)
         if widths else None,
@@ -184,7 +181,7 @@ def record_joint(request: Request, code: str, sent: Sent) -> Response:
     book = desk_of(request).book
     felt: dict[Any, list[list[str]]] = {}
     for name, feel in sent.items():
-        if name.startswith("feel-") and feel in dict(_FEELS):
+        if name.startswith("feel-") and feel and feel in dict(_FEELS):
             felt.setdefault(feel, []).append([name.removeprefix("feel-")])
     measured: dict[Any, list[tuple[str, tuple[float, ...]]]] = {}
     if sent.get("widths") and sent.get("code"):
@@ -281,7 +278,7 @@ def wattages(request: Request, sent: Sent) -> Response:
     table = table_of_wattages(desk_of(request).book, *pair.pair)
     rows = [
         (f"{row.rated_w:g} W", f"{row.power_pct:g} %", speed_words(row.speed_mm_s),
-         f"{row.slowest_mm_s:g} to {row.fastest_mm_s:g} mm/s", row.note)
+         f"{row.slowest_mm_s:.3g} to {row.fastest_mm_s:.3g} mm/s", row.note)
         for row in table.rows
     ]  # fmt: skip
     head = ("rated", "power", "begin at", "9 of 10 within", "note")

@@ -39,12 +39,14 @@ for (const form of document.querySelectorAll("form[data-renews]")) {
   const ids = form.dataset.renews.split(" ");
   let turn = 0;
   form.addEventListener("change", async () => {
-    const address = `${form.action}?${new URLSearchParams(new FormData(form))}`;
+    const stores = form.method === "post";
+    const given = new URLSearchParams(new FormData(form));
+    const address = stores ? form.action : `${form.action}?${given}`;
     const mine = (turn += 1);
     const told = document.getElementById(ids.at(-1));
     told.classList.add("stale");
     try {
-      const answer = await fetch(address);
+      const answer = await fetch(address, stores ? { method: "POST", body: given } : {});
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
       if (mine !== turn) return;
       // What can't be taken is said by a page of its own.
@@ -52,7 +54,7 @@ for (const form of document.querySelectorAll("form[data-renews]")) {
       for (const id of ids) {
         document.getElementById(id).replaceWith(document.adoptNode(page.getElementById(id)));
       }
-      history.replaceState(null, "", address);
+      if (!stores) history.replaceState(null, "", address);
     } catch {
       told.classList.remove("stale"); // the button still asks
     }
