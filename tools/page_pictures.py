@@ -33,7 +33,7 @@ def main() -> int:
     """Draw both; 0 when all went well."""
     program = shutil.which("chromium")
     if program is None:
-        print("chromium isn't installed: the pictures of the page stay as they are.")
+        sys.stderr.write("chromium isn't installed: the pictures of the page stay as they are.\n")
         return 0
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder) / "logbook.sqlite3"

@@ -4,7 +4,8 @@
 
 To be run when the planner, the fit or a file's layout was changed on purpose: the demo's recorded
 burns, README's pictures, the files of the ready-made grids, and the results that tests/kept keeps
-(those, and the pictures of the page, need `.venv` with the tests' packages, as `python3 tests/run.py` makes it).
+(those, and the pictures of the page, need `.venv` with the tests' packages, as
+`python3 tests/run.py` makes it).
 """
 
 from __future__ import annotations

@@ -74,6 +74,8 @@ _FORMS = {
     "/setting/look": "/setting",
     "/lot/plan": "/lot/taken",
     "/redo": "/undo",
+    "/backup": "/keeping",
+    "/verify": "/keeping",
     "/import/take": "/import",
     "/setting/none": "/setting",
 }  # fmt: skip

@@ -17,7 +17,7 @@ from calib.tasks.wishes import JobWish, Named
 from calib.texts.jobs import time_ratio_text
 from calib.units import parse_number
 from calib.web.asking import done
-from calib.web.desk import desk_of, now
+from calib.web.desk import Draft, desk_of, now
 from calib.web.forms import Sent, filled
 
 router = APIRouter(include_in_schema=False)
@@ -55,7 +55,7 @@ def drawn(request: Request, word: str, sent: Sent) -> Response:
     if not isinstance(kept, tuple):
         raise BadFile("This drawing isn't kept any more: choose its file again.")
     name, drawing = kept
-    typed = {"parts": "", "price": "", **sent}
+    typed = {"parts": "", "price": "", "took_min": "", **sent}
     operations = _operations(drawing, sent)
     shown: dict[str, Any] = {"report": None, "problem": ""}
     if any(operations.values()):
@@ -92,12 +92,18 @@ def took(request: Request, word: str, sent: Sent) -> Response:
     if not isinstance(kept, tuple):
         raise BadFile("This drawing isn't kept any more: choose its file again.")
     name, drawing = kept
-    minutes = parse_number(sent.get("took_min", ""))
-    report = _report(here.book, sent, drawing, _operations(drawing, sent))
-    machine = filled(Named, sent).machine
-    ratio = time_this_job(here.book, machine, report, 60.0 * minutes, when=now(), label=name)
     asked = {name: text for name, text in sent.items() if name != "took_min"}
-    return done(request, f"/drawing/{word}?{urlencode(asked)}", time_ratio_text(ratio))
+    address = f"/drawing/{word}?{urlencode(asked)}"
+    minutes = sent.get("took_min", "")
+    report = _report(here.book, sent, drawing, _operations(drawing, sent))
+    try:
+        machine, seconds = filled(Named, sent).machine, 60.0 * parse_number(minutes)
+        ratio = time_this_job(here.book, machine, report, seconds, when=now(), label=name)
+    except CalibError as refusal:
+        errors = {"took_min": str(refusal)}
+        draft = Draft(status=422, typed={"took_min": minutes}, problem=None, errors=errors)
+        return RedirectResponse(f"{address}&again={here.keep_answer(draft)}", 303)
+    return done(request, address, time_ratio_text(ratio))
 
 
 def _operations(drawing: Any, sent: dict[str, str]) -> dict[str, Operation | None]:
