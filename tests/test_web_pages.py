@@ -326,6 +326,26 @@ def test_an_empty_field_of_an_address_is_not_given(planned_house: House) -> None
     assert guest.get(f"/plan?sheet={'x' * 201}").status_code == 422
 
 
+def test_a_board_shows_first_what_is_to_be_done_and_cautions_before_files(
+    planned_house: House,
+) -> None:
+    guest, book = planned_house.guest(), planned_house.book
+    code = book.boards().entries[0].id
+
+    def main_button() -> str:
+        text = guest.get(f"/board/{code}").text.replace("&#39;", "'")
+        assert text.index(CAUTIONS[0]) < text.index(f"/board/{code}/files")
+        return re.findall(r'<a class="main-button"[^>]*>([^<]+)<', text)[0]
+
+    assert main_button() == "All its files (ZIP)"
+    first, *others = book.board(code).cells
+    book.record(code, [Reading(cell=first.label, through="no")], when=later(60))
+    assert main_button() == "Go on recording it"
+    rest = [Reading(cell=cell.label, through="no") for cell in others]
+    book.record(code, rest, when=later(61))
+    assert main_button() == "All read: tell me what to set"
+
+
 def test_the_files_of_a_board_are_those_of_the_command_line(planned_house: House) -> None:
     from calib.tasks.files import board_files
 

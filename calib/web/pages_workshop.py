@@ -38,9 +38,12 @@ def start_page(request: Request, **shown: Any) -> Response:
     """Ask for a machine, a sheet, or both."""
     here = desk_of(request)
     asks_machine = not here.book.machines()
+    is_first = not here.book.sheets()
     usual = {
-        "title": "Your first board",
-        "lead": "What your machine is and what your sheet is: then the first board is drawn.",
+        "title": "Your first board" if is_first else "A new sheet",
+        "lead": "Your machine and your sheet: then the first board is drawn."
+        if asks_machine
+        else "What it is: then its first board is drawn.",
         "action": "/start",
         "button": "Show me the first board",
         "asks_machine": asks_machine,

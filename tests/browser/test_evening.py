@@ -61,7 +61,7 @@ def plan(page: Any) -> str:
     """Plan the next board as the demo does; give its code."""
     go(page, "I want to find a sheet's settings")
     fill(page, offcut_mm="150x60")
-    page.locator("summary").click()
+    page.locator("summary").first.click()
     page.locator("[name=char_at_most]").select_option("2")
     page.get_by_role("button", name="Let me look").click()
     page.get_by_role("button", name="Keep this board").click()
