@@ -84,6 +84,11 @@ def _family_terms() -> dict[Words, str]:
     return inherited | own
 
 
+def known_terms() -> tuple[str, ...]:
+    """The names by which the table knows materials."""
+    return tuple(term for row in read_table("families") for term in row_terms(row, "terms"))
+
+
 @cache
 def _ranked_terms() -> list[tuple[Counter[str], int, str]]:
     """Every term as counted words, its family's place in the table, and the family."""

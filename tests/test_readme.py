@@ -96,3 +96,11 @@ def test_every_room_is_named_for_developers() -> None:
              "typeface", "print_style"}  # fmt: skip
     missing = [room for room in rooms - small if f"`{room}" not in DEVELOPERS]
     assert missing == []
+
+
+def test_the_pictures_are_there_and_those_of_the_page_are_small() -> None:
+    shown = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", README)
+    sizes = {name: (ROOT / name).stat().st_size for name in shown}
+    pages = {name: size for name, size in sizes.items() if "/page-" in name}
+    assert set(pages) == {"demo/page-home.png", "demo/page-record.png"}
+    assert max(pages.values()) < 60_000, pages

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from visitor import House, Visitor
 
+from calib.records import Costs
+
 PANEL = Path(__file__).parent / "reference" / "drawings" / "panel.svg"
 
 
@@ -72,3 +74,22 @@ def test_what_is_no_drawing_is_refused_at_the_form(page: Visitor) -> None:
     answer = page.get(answer.headers["location"])
     assert answer.status_code == 422
     assert "Not done." in answer.text
+
+
+def test_what_the_stopwatch_said_is_kept(page: Visitor, address: str, evening_house: House) -> None:
+    query = "&class-0=cut&class-1=none&power_pct=80&speed_mm_s=12"
+    shown = page.get(address + query).text
+    form = shown.split('/took"')[1].split("</form>")[0]
+    known = dict(re.findall(r'type="hidden" name="([^"]+)" value="([^"]*)"', form))
+    took = address.split("?")[0] + "/took"
+    (time,) = re.findall(r"<dt>Time</dt><dd>(\d+\.\d) min", shown)
+    wrong = page.submit(took, {**known, "took_min": "long"})
+    assert wrong.status_code == 422
+    assert "long" in wrong.text.split('id="took_min-wrong">')[1].split("<")[0]
+    assert "<dt>Time</dt>" in wrong.text
+    assert evening_house.book.stored("timed_job") == ()
+    # Without laying down and framing.
+    without = float(time) - Costs().start_up_s / 60.0
+    told = page.submit(took, {**known, "took_min": f"{1.1 * without:.2f}"})
+    assert 'class="said-so"' in told.text
+    assert len(evening_house.book.stored("timed_job")) == 1

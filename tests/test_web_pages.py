@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import re
+import zipfile
 from collections.abc import Iterator
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -29,7 +31,7 @@ PAGES = (
     "/", "/machine/new", "/sheet/new", "/material", "/plan", "/burnt", "/board/last/record",
     "/setting", "/job", "/lot", "/change", "/logbook", "/history", "/phones", "/done/job",
     "/done/kept", "/done/change", "/track", "/elsewhere", "/machine?name=bench",
-    "/lot/taken?sheet=birch+3", *BURNING,
+    "/lot/taken?sheet=birch+3", "/start", *BURNING,
 )  # fmt: skip
 
 
@@ -86,14 +88,59 @@ def test_every_page_opens_and_loads_nothing_from_outside(open_house: House, path
 
 def test_an_empty_logbook_asks_for_machine_and_sheet_first(house: House) -> None:
     guest = house.guest()
-    assert "Here is my machine" in guest.get("/").text
+    assert 'name="rated_w"' in guest.get("/").text
+    assert 'name="material"' in guest.get("/").text
     assumed = guest.submit("/machine/new", MACHINE).text
     assert "Assumed until you say otherwise" in assumed
-    assert "I have a new sheet" in guest.get("/").text
+    assert 'name="rated_w"' not in guest.get("/").text
+    assert 'name="material"' in guest.get("/").text
     assert guest.submit("/sheet/new", SHEET).status_code == 200
     assert house.book.machine("bench").bed_mm == (600.0, 400.0)
     assert house.book.sheet("birch 3").thickness_mm == 3.0
     assert "I want to find a sheet&#39;s settings" in guest.get("/").text
+
+
+BOTH = {"rated_w": "60 W", "source": "co2", "bed_mm": "600x400 mm", "max_speed_mm_s": "400 mm/s",
+        "material": "birch plywood", "thickness_mm": "3 mm"}  # fmt: skip
+
+
+def test_machine_and_sheet_are_described_at_once_and_named_by_what_they_are(house: House) -> None:
+    guest, book = house.guest(), house.book
+    assert "<option>birch plywood</option>" in guest.get("/").text
+    assert "<option>pvc" not in guest.get("/").text.lower()
+    preview = guest.submit("/start", BOTH)
+    assert preview.status_code == 200
+    assert [one.name for one in book.machines()] == ["60 W CO2"]
+    assert [one.name for one in book.sheets()] == ["birch plywood 3 mm"]
+    # In each cell of the drawing, power and speed.
+    picture = preview.text.split('<svg class="board"')[1].split("</svg>")[0]
+    assert len(re.findall(r'class="set"[^>]*>[\d.]+ %<', picture)) == 6
+    # Another one of the same kind gets a number.
+    guest.submit("/machine/new", {**MACHINE, "name": ""})
+    assert [one.name for one in book.machines()] == ["60 W CO2", "60 W CO2 (2)"]
+    guest.submit("/start", {**BOTH, "machine": "60 W CO2 (2)", "thickness_mm": "4"})
+    assert book.sheet("birch plywood 4 mm").thickness_mm == 4.0
+    assert len(book.machines()) == 2
+
+
+@pytest.mark.parametrize(
+    ("given", "wrong"),
+    [
+        ({"rated_w": "60 kg", "thickness_mm": "thin"}, ["rated_w", "thickness_mm"]),
+        ({"sheet_name": "x" * 201}, ["sheet_name"]),
+        ({"material": "PVC"}, []),
+    ],
+)
+def test_neither_machine_nor_sheet_is_stored_when_one_cannot_be(
+    house: House, given: dict[str, str], wrong: list[str]
+) -> None:
+    guest = house.guest()
+    response = guest.submit("/start", {**BOTH, **given})
+    assert response.status_code in (409, 422)
+    for value in {**BOTH, **given}.values():
+        assert f'value="{value}"' in response.text
+    assert re.findall(r'id="(\w+)-wrong"', response.text) == wrong
+    assert (house.book.machines(), house.book.sheets()) == ((), ())
 
 
 @pytest.mark.parametrize(
@@ -279,6 +326,26 @@ def test_an_empty_field_of_an_address_is_not_given(planned_house: House) -> None
     assert guest.get(f"/plan?sheet={'x' * 201}").status_code == 422
 
 
+def test_a_board_shows_first_what_is_to_be_done_and_cautions_before_files(
+    planned_house: House,
+) -> None:
+    guest, book = planned_house.guest(), planned_house.book
+    code = book.boards().entries[0].id
+
+    def main_button() -> str:
+        text = guest.get(f"/board/{code}").text.replace("&#39;", "'")
+        assert text.index(CAUTIONS[0]) < text.index(f"/board/{code}/files")
+        return re.findall(r'<a class="main-button"[^>]*>([^<]+)<', text)[0]
+
+    assert main_button() == "All its files (ZIP)"
+    first, *others = book.board(code).cells
+    book.record(code, [Reading(cell=first.label, through="no")], when=later(60))
+    assert main_button() == "Go on recording it"
+    rest = [Reading(cell=cell.label, through="no") for cell in others]
+    book.record(code, rest, when=later(61))
+    assert main_button() == "All read: tell me what to set"
+
+
 def test_the_files_of_a_board_are_those_of_the_command_line(planned_house: House) -> None:
     from calib.tasks.files import board_files
 
@@ -291,6 +358,22 @@ def test_the_files_of_a_board_are_those_of_the_command_line(planned_house: House
         assert response.content == content
         assert "attachment" in response.headers["content-disposition"]
     assert guest.get(f"/board/{grid.board_id}/files/other.svg").status_code == 404
+    whole = guest.get(f"/board/{grid.board_id}/files")
+    assert f"{grid.board_id}.zip" in whole.headers["content-disposition"]
+    with zipfile.ZipFile(io.BytesIO(whole.content)) as archive:
+        assert {name: archive.read(name) for name in archive.namelist()} == board_files(grid)
+
+
+def test_what_cannot_be_asked_of_a_region_is_said_on_its_page(evening_house: House) -> None:
+    guest = evening_house.guest()
+    sent = {"sheet": "birch 3", "machine": "bench", "scope": "job", "cut_length_mm": "long"}
+    response = guest.get("/look", params=sent)
+    assert response.status_code == 303
+    shown = guest.get(response.headers["location"])
+    assert shown.status_code == 422
+    assert "long" in shown.text.split('id="cut_length_mm-wrong">')[1].split("<")[0]
+    # What isn't there can't be shown at all.
+    assert guest.get("/look?sheet=none", follow_redirects=True).status_code == 404
 
 
 def test_a_result_file_is_taken_down_whole_or_not_at_all(planned_house: House) -> None:
@@ -379,13 +462,13 @@ def test_the_card_for_the_wall_is_a_pdf(evening_house: House) -> None:
     assert "birch-3-on-bench.pdf" in card.headers["content-disposition"]
 
 
-def test_the_first_page_with_all_it_loads_is_under_100_kb(open_house: House) -> None:
+def test_pages_with_all_they_load_are_small(open_house: House) -> None:
     guest = open_house.guest()
-    for path in ("/", "/board/last/record", "/look"):
+    for path, most in (("/", 60_000), ("/board/last/record", 100_000), ("/look", 100_000)):
         text = guest.get(path).text
         assets = [one for one in outline(text).loads if one.startswith("/static/")]
         sizes = [len(guest.get(one).content) for one in assets]
-        assert len(text.encode()) + sum(sizes) < 100_000
+        assert len(text.encode()) + sum(sizes) < most, path
 
 
 def test_templates_hold_no_logic_of_the_workshop() -> None:

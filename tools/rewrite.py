@@ -3,8 +3,9 @@
     python3 tools/rewrite.py
 
 To be run when the planner, the fit or a file's layout was changed on purpose: the demo's recorded
-burns, README's picture, the files of the ready-made grids, and the results that tests/kept keeps
-(those need `.venv` with the tests' packages, as `python3 tests/run.py` makes it).
+burns, README's pictures, the files of the ready-made grids, and the results that tests/kept keeps
+(those, and the pictures of the page, need `.venv` with the tests' packages, as
+`python3 tests/run.py` makes it).
 """
 
 from __future__ import annotations
@@ -26,6 +27,8 @@ def main() -> None:
     for script in ("demo/invent_results.py", "demo/run.py", "grids/rewrite.py"):
         subprocess.run([sys.executable, str(ROOT / script)], check=True)
     shutil.copyfile(DEMO / "out" / "birch-region.png", DEMO / "birch-region.png")
+    pictures = str(ROOT / "tools" / "page_pictures.py")
+    subprocess.run([sys.executable, pictures], check=True)
     compared = str(ROOT / "tests" / "test_compared.py")
     command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", compared]
     subprocess.run(command, cwd=ROOT, env={**os.environ, "CALIB_REWRITE_KEPT": "1"}, check=True)

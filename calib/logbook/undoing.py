@@ -82,11 +82,14 @@ class Undoing(Room):
     def redo(self, *, when: datetime, why: str = "", **whose: Unpack[Whose]) -> str:
         """Put again what the last undo took back; the same scopes as for `undo`."""
         with self.saying(when, why=why) as view:
-            undo, said = _newest(view, whose, _TAKEN_BACK), _newest(view, whose, _SAID)
-            if not undo or (said and said[0].seq > undo[0].seq):
-                raise LogbookError(f"There is nothing to put again for {_called(whose)}.")
+            undo, back = _undone(view, whose)
             view.say(_withdrawal(view, undo, why), batch=f"{REDO}{undo[0].id} {view.at}")
-            return _words(view, view.ever(id=(key for entry in undo for key in entry.replaces)))
+            return _words(view, back)
+
+    def next_redo(self, **whose: Unpack[Whose]) -> str:
+        """Say what `redo` would put again; nothing is stored. It refuses what `redo` refuses."""
+        with self.looking() as view:
+            return _words(view, _undone(view, whose)[1])
 
     def withdraw(self, entry_ids: Sequence[str], *, when: datetime, why: str) -> Undoable:
         """Withdraw entries by their ids, or what ids begin with; so a machine, with all of it.
@@ -148,6 +151,14 @@ def _newest(view: View, whose: Whose, what: sa.ColumnElement[bool]) -> list[Entr
     batch = view.connection.execute(newest.order_by(entries.c.seq.desc()).limit(1)).scalar()
     said = [] if batch is None else view.ever(batch=batch)
     return [entry for entry in said if entry.is_valid]
+
+
+def _undone(view: View, whose: Whose) -> tuple[list[Entry], list[Entry]]:
+    """The last undo, and what it took back."""
+    undo, said = _newest(view, whose, _TAKEN_BACK), _newest(view, whose, _SAID)
+    if not undo or (said and said[0].seq > undo[0].seq):
+        raise LogbookError(f"There is nothing to put again for {_called(whose)}.")
+    return undo, view.ever(id=(key for entry in undo for key in entry.replaces))
 
 
 def _last(view: View, whose: Whose) -> list[Entry]:

@@ -101,11 +101,13 @@ def region_parts(view: RegionView) -> list[Part]:
             )  # fmt: skip
             parts += [shape, *_named(words, sum(lines, ()), f"{name}-label", number, taken)]
     parts += _likely_marks(view, places, taken)
-    parts += _limits(view, places)
+    parts += _limits(view, places, taken)
     parts += [Shape(look="frame", loops=(frame,)), *_axes(places)]
     if view.recommendation is not None:
         x, y = places.at(view.recommendation.power_pct, view.recommendation.speed_mm_s)
         parts += advised_shapes((x, y))
+    if view.kept is not None:
+        parts += kept_shapes(places.at(view.kept.power_pct, view.kept.speed_mm_s))
     return [*parts, *(part for mark in burns for part in mark.parts)]
 
 
@@ -211,7 +213,16 @@ def advised_shapes(at: Point, ring: float = _RING) -> list[Part]:
     ]
 
 
-def region_keys(view: RegionView, *, advised: str = "advised") -> list[tuple[str, list[Part]]]:
+def kept_shapes(at: Point, reach: float = 1.5 * _RING) -> list[Part]:
+    """A diamond, in which the ring of what is advised has room."""
+    x, y = at
+    tips = ((x, y - reach), (x + reach, y), (x, y + reach), (x - reach, y))
+    return [Shape(look="kept", loops=(tips,), name="kept")]
+
+
+def region_keys(
+    view: RegionView, *, advised: str = "advised", kept: str = "kept"
+) -> list[tuple[str, list[Part]]]:
     """What each mark means, drawn round (0, 0), then each band of chance."""
     zero = (0.0, 0.0)
     keys: list[tuple[str, list[Part]]]
@@ -237,6 +248,8 @@ def region_keys(view: RegionView, *, advised: str = "advised") -> list[tuple[str
         keys.append((f"3/4: 3 of 4 {hit}", [disc, part]))
     if view.recommendation is not None:
         keys.append((advised, advised_shapes(zero, 0.5 * _RING)))
+    if view.kept is not None:
+        keys.append((kept, kept_shapes(zero, 0.6 * _RING)))
     box = ((-9.0, -6.0), (9.0, -6.0), (9.0, 6.0), (-9.0, 6.0))
     ends = [f"{100.0 * chance:.4g}" for chance in (0.0, *view.levels, 1.0)]
     for number, (low, high) in enumerate(zip(ends, ends[1:], strict=False)):
@@ -296,8 +309,8 @@ def _likely_marks(view: RegionView, places: Places, taken: list[Point]) -> Itera
                 )
 
 
-def _limits(view: RegionView, places: Places) -> Iterator[Part]:
-    """The machine's limits where they lie inside the picture."""
+def _limits(view: RegionView, places: Places, taken: Sequence[Point]) -> Iterator[Part]:
+    """The machine's limits where they lie inside the picture, named where nothing stands."""
     for name, power in (
         (say("pictures.beam_starts"), view.beam_starts_pct),
         ("ceiling", view.ceiling_pct),
@@ -309,8 +322,15 @@ def _limits(view: RegionView, places: Places) -> Iterator[Part]:
             yield Shape(look="limit", loops=loops, closed=False, dashes=(6, 2, 1, 2), name=gid)
             aside = x - 8.0 if x > LEFT + 16.0 else x + 9.0
             text = f"{name} {figure_words(power)} %"
-            up = max(56.0, 10.0 + 3.6 * len(text))
-            yield Label(look="small", text=text, at=(aside, FOOT - up), upright=True, name=gid)
+            half = 8.0 + 3.0 * len(text)
+            ups = range(math.ceil(max(56.0, 2.0 + half)), math.floor(FOOT - TOP - half), 6)
+
+            def covers(up: int, aside: float = aside, half: float = half) -> int:
+                near = (y for x, y in taken if abs(x - aside) < 15.0)
+                return sum(abs(FOOT - up - y) < half + 8.0 for y in near)
+
+            at = (aside, FOOT - min(ups, key=covers))
+            yield Label(look="small", text=text, at=at, upright=True, name=gid)
     speed = view.max_speed_mm_s
     if speed is not None and places.speed[0] < speed < places.speed[1]:
         y = places.at(places.power[0], speed)[1]
@@ -344,7 +364,7 @@ def _axes(places: Places) -> Iterator[Part]:
 
 
 def burns_words(view: RegionView) -> str:
-    """Say how the burns came out, and what is advised, for who doesn't see the picture."""
+    """Say how the burns came out, what is advised and kept, for who doesn't see the picture."""
     counted: dict[str, int] = {}
     for burn in view.shown:
         kind = (
@@ -356,4 +376,5 @@ def burns_words(view: RegionView) -> str:
     came = ", ".join(f"{number} {outcome}" for outcome, number in sorted(counted.items()))
     advised: Setting | None = view.recommendation
     advice = f" Advised: {setting_words(advised)}." if advised else ""
+    advice += say("pictures.kept", kept=setting_words(view.kept)) if view.kept else ""
     return say("pictures.power_against_speed", view=view, came=came or "none yet", advice=advice)

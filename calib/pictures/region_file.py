@@ -49,6 +49,7 @@ _LOOKS: dict[str, dict[str, Any]] = {
     "half": {"facecolor": HATCH, "edgecolor": INK, "linewidth": 1.0},
     "bare": {"facecolor": "white", "edgecolor": INK, "linewidth": 1.5, "path_effects": HALO},
     "cross": {**_LINE, "linewidth": 2.6, "path_effects": HALO},
+    "kept": {**_LINE, "linewidth": 2.0, "path_effects": HALO},
     "advised": {"facecolor": "none", "edgecolor": ACCENT, "linewidth": 3.0, "path_effects": HALO},
 }  # fmt: skip
 _TEXTS: dict[str, dict[str, Any]] = {

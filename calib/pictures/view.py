@@ -29,6 +29,7 @@ class RegionView:
     line_pitch_mm: float | None = None
     burns: tuple[Burn, ...] = ()  # What was burnt
     recommendation: Setting | None = None  # The setting that is advised; None when there is none
+    kept: Setting | None = None  # The setting that is kept; None when it isn't to be shown
     said: str = ""  # The chance in words
     # Corners of what was burnt, (power [%], speed [mm/s]) in order, shape (n, 2); None when nothing
     # was. Its sides are straight in ln power and ln speed.

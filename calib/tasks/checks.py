@@ -94,6 +94,20 @@ def check_machine(book: Book, machine: str | None, sheet: str | None) -> StripRe
     )
 
 
+def is_strip(book: Book, board_id: str) -> bool:
+    """Whether a board is a check strip."""
+    return STRIP_NOTE in book.board(board_id).notes
+
+
+def alarm_words(book: Book, machine: str) -> str:
+    """What the check strips of a machine say while they raise an alarm; else nothing."""
+    try:
+        check = check_machine(book, machine, None).check
+    except NotEnoughEvidence:
+        return ""
+    return check.words if check.alarm else ""
+
+
 def sheet_or_machine(book: Book, machine: str | None, sheet: str, reference: str | None) -> Cause:
     """Tell a sheet that needs more from a machine that gives less."""
     sheet = find_sheet(book, sheet).name

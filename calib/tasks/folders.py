@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import re
+import zipfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Literal
@@ -56,6 +58,15 @@ def picture_format(name: str) -> Literal["png", "svg"]:
     if name.lower().endswith(".svg"):
         return "svg"
     raise InvalidRecord(f"picture is {shown(name)}: give a name that ends in .png or .svg.")
+
+
+def zipped(files: Files) -> bytes:
+    """Put files into one archive, the same for the same files."""
+    into = io.BytesIO()
+    with zipfile.ZipFile(into, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, content in files.items():
+            archive.writestr(zipfile.ZipInfo(name), content, zipfile.ZIP_DEFLATED)
+    return into.getvalue()
 
 
 def write_folder(files: Files, folder: Path | None) -> tuple[Path, ...]:

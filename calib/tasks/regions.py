@@ -87,6 +87,7 @@ def region_view(
     passes: int | None = None,
     advised: Setting | None = None,
     chance: float = 1.0,
+    kept: Setting | None = None,
     said: str = "",
 ) -> RegionView:
     """Work out what a picture of a region shows; nothing advised whose chance is below the wish."""
@@ -95,10 +96,12 @@ def region_view(
     asked = wish.asked_of(region.operation)
     if advised is not None and (advised.passes != shown or chance < (asked or 0.0)):
         advised = None
+    if kept is not None and kept.passes != shown:
+        kept = None
     pitch = mark_pitch(region, advised.line_pitch_mm if advised else None)
     quick = thinned_region(region, _THINNED)
     drawn = partial(_drawn, Chances(region=quick, wish=wish_of(wish)), shown, pitch)
-    power, speed = _axes(region, shown, advised, drawn)
+    power, speed = _axes(region, shown, advised or kept, drawn)
     likely = None
     if region.operation == "cut":
         chances = drawn(power[:, None], speed[None, :])
@@ -130,6 +133,7 @@ def region_view(
         line_pitch_mm=pitch,
         burns=region.burns,
         recommendation=advised,
+        kept=kept,
         said=said,
         hull=None if hull is None else np.exp(hull),
         beam_starts_pct=machine.beam_starts_pct,

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
+from calib.errors import CalibError
 from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book
+from calib.materials import known_terms
 from calib.records import LaserSource, Machine, Sheet
 from calib.tasks.finding import find_sheet
 from calib.tasks.wishes import MaterialWish
@@ -111,3 +115,37 @@ def change_sheet(
     sheet = dataclasses.replace(find_sheet(book, name), **changed)
     add_sheet(book, sheet, when=when, why=why)
     return sheet
+
+
+def begin(book: Book, machine: Machine, sheet: Sheet, *, when: datetime) -> None:
+    """Take a machine and its first sheet in, or neither; raises as `add_machine` and `add_sheet`
+    do."""
+    check_hazard(sheet, machine)
+    # Only a name that is known can be refused: it is said first.
+    known = any(one.name == machine.name for one in book.machines())
+    if known:
+        add_machine(book, machine, when=when)
+    add_sheet(book, sheet, when=when)
+    if not known:
+        add_machine(book, machine, when=when)
+
+
+def proposed_name(words: str, taken: Iterable[Machine | Sheet]) -> str:
+    """A name for what wasn't given one: what it is, with a number where that is taken."""
+    names = {one.name for one in taken}
+    tries = (words if number == 1 else f"{words} ({number})" for number in range(1, len(names) + 2))
+    return next(one for one in tries if one not in names)
+
+
+@functools.cache
+def usual_materials() -> tuple[str, ...]:
+    """Names of materials that may go under a laser, to be offered as one types."""
+
+    def may(material: str) -> bool:
+        try:
+            check_material(MaterialWish(material=material))
+        except CalibError:
+            return False
+        return True
+
+    return tuple(sorted(filter(may, known_terms())))

@@ -88,10 +88,15 @@ def joint_text(board: CombBoard, joint: Joint) -> str:
         f"Comb {board.board_id}: {board.sheet.name} on {board.machine.name}, cut at"
         f" {setting_words(board.setting)}"
     )
-    told = [line for line in joint_words(joint) if line not in joint.notes]
+    told = [line for line in joint_lines(joint) if line not in joint.notes]
     return paragraphs(
         head, "\n".join(wrapped(line) for line in told), bullets("Notes", joint.notes)
     )
+
+
+def joint_lines(joint: Joint) -> tuple[str, ...]:
+    """Say what to draw, in sentences."""
+    return joint_words(joint)
 
 
 def kerf_text(law: KerfLaw, points: Sequence[KerfPoint]) -> str:

@@ -35,6 +35,8 @@ from calib.web import (
     pages_checks,
     pages_desk,
     pages_drawing,
+    pages_keeping,
+    pages_making,
     pages_workshop,
 )
 from calib.web.desk import STATIC, Desk, Draft, desk_of
@@ -57,24 +59,42 @@ _KINDS: tuple[tuple[type[CalibError], str, int], ...] = (
 )
 PARTS = (
     api, pages_desk, pages_workshop, pages_boards, pages_advice, pages_drawing, pages_checks,
-    pages_book,
+    pages_book, pages_keeping, pages_making,
 )  # fmt: skip
 # Where the form stands whose answer can't be taken; it is shown there again, as it was filled in.
 # A redirect leads there, so that going back never asks to send a form once more.
 _FORMS = {
     **{path: path for path in (
-        "/machine/new", "/machine", "/sheet/new", "/material", "/plan", "/setting", "/job", "/lot",
-        "/change", "/check", "/elsewhere", "/logbook", "/drawing",
+        "/start", "/machine/new", "/machine", "/sheet/new", "/material", "/plan", "/setting",
+        "/job", "/lot", "/change", "/check", "/elsewhere", "/logbook", "/drawing", "/look",
+        "/undo", "/withdraw", "/sessions", "/costs", "/questions", "/restore", "/import",
+        "/sheet/change", "/joints", "/kerf",
     )},
     "/plan/look": "/plan",
     "/setting/look": "/setting",
     "/lot/plan": "/lot/taken",
+    "/redo": "/undo",
+    "/backup": "/keeping",
+    "/verify": "/keeping",
+    "/import/take": "/import",
+    "/setting/none": "/setting",
 }  # fmt: skip
 # Forms that store nothing are sent as addresses.
-_LOOKS = ("/plan/look", "/setting/look", "/material")
-_RESULTS = re.compile(r"(/board/[^/]+)/results")
+_LOOKS = ("/plan/look", "/setting/look", "/material", "/look")
+_INSIDE = re.compile(r"(/board/[^/]+)/(?:results|photographs)|(/joint/[^/]+)")
 # What such a page is about.
-_ABOUT = {"/machine": "name", "/lot/taken": "sheet"}
+_PAIR = ("sheet", "machine", "operation")
+_ABOUT = {
+    "/machine": ("name",),
+    "/lot/taken": ("sheet",),
+    "/look": _PAIR,
+    "/undo": ("board", "machine", "sheet"),
+    "/withdraw": ("entry", "board", *_PAIR),
+    "/sessions": ("machine",),
+    "/restore": ("file",),
+    "/import": ("file",),
+    "/sheet/change": ("name",),
+}
 # What the framework says of a field, in our words.
 _MISSING = {"missing", "string_too_short"}
 _NO_WHOLE = {"int_parsing", "int_from_float"}
@@ -156,17 +176,17 @@ async def _calib_error(request: Request, error: Exception) -> Response:
 async def _again_or(request: Request, status: int, problem: Problem) -> Response:
     """Show the form again that can't be taken, or the problem on a page of its own."""
     desk, path = desk_of(request), request.url.path
-    results = _RESULTS.fullmatch(path)
-    address = results[1] if results else _FORMS.get(path)
-    if address is None or (request.method == "GET" and path not in _LOOKS):
+    inside = _INSIDE.fullmatch(path) if request.method == "POST" else None
+    address = inside[1] or inside[2] if inside else _FORMS.get(path)
+    looks = path in _LOOKS and "again" not in request.query_params
+    if address is None or (request.method == "GET" and not looks):
         return _answer(desk, request, status, problem)
     sent = await request.form() if request.method == "POST" else request.query_params
     typed = {name: value for name, value in sent.items() if isinstance(value, str)}
     errors = {one.field: one.message for one in problem.fields}
     draft = Draft(status=status, typed=typed, problem=problem, errors=errors)
     query = {"again": desk.keep_answer(draft)}
-    if address in _ABOUT:
-        query[_ABOUT[address]] = typed.get(_ABOUT[address], "")
+    query |= {name: typed[name] for name in _ABOUT.get(address, ()) if name in typed}
     return RedirectResponse(f"{address}?{urlencode(query)}", 303)
 
 

@@ -27,13 +27,14 @@ def board_svg(
     *,
     looks: Mapping[str, Looked] | None = None,
     tappable: bool = False,
+    settings: bool = False,
 ) -> str:
-    """Draw a board."""
+    """Draw a board; with the settings written into cells of which nothing is read."""
     width, height = grid.board_mm
     read = {reading.cell: reading for reading in readings}
     box = f"{-_RIM_MM:g} {-_RIM_MM:g} {width + 2 * _RIM_MM:g} {height + 2 * _RIM_MM:g}"
     cells = "".join(
-        _cell(grid, cell, read, (looks or {}).get(cell.label), tappable)
+        _cell(grid, cell, read, (looks or {}).get(cell.label), tappable, settings)
         for cell in as_they_lie(grid)
     )
     wide = _pixels(grid) if tappable else 0.0
@@ -72,7 +73,12 @@ def state_words(grid: Grid, reading: Reading | None) -> str:
 
 
 def _cell(
-    grid: Grid, cell: Cell, read: Mapping[str, Reading], looked: Looked | None, tappable: bool
+    grid: Grid,
+    cell: Cell,
+    read: Mapping[str, Reading],
+    looked: Looked | None,
+    tappable: bool,
+    settings: bool,
 ) -> str:
     reading = read.get(cell.label) or Reading(cell=cell.label)
     apart = looked.apart if looked else ()
@@ -97,7 +103,8 @@ def _cell(
     return (
         f'<g class="cell {grid.operation}{" apart" if apart else ""}"{button}{data}>'
         f"{_hit(grid, cell) if tappable else ''}{_shape(cell)}"
-        f"{_signs(cell, reading, '?' if apart else '')}</g>"
+        f"{_signs(cell, reading, '?' if apart else '')}"
+        f"{_setting(cell) if settings and not apart and reading.is_empty else ''}</g>"
     )
 
 
@@ -131,6 +138,20 @@ def _signs(cell: Cell, reading: Reading, asks: str) -> str:
         f'<path d="M{x - 2.2:g} {y:g}a2.2 2.2 0 0 0 4.4 0z"/></g>'
         f'<path class="s-no" d="M{x - 1.9:g} {y - 1.9:g}l3.8 3.8m0 -3.8l-3.8 3.8"/>'
         f'<text class="grade" x="{grade[0]:g}" y="{grade[1]:g}">{digit}</text>'
+    )
+
+
+def _setting(cell: Cell) -> str:
+    """Power and speed, in a line or beside the code, as there is room."""
+    middle, below = cell.x_mm + cell.width_mm / 2, cell.y_mm + cell.height_mm / 2
+    power, speed = f"{cell.power_pct:g} %", f"{cell.speed_mm_s:g}"
+    if cell.height_mm < _TALL_MM:
+        at = cell.x_mm + 0.72 * cell.width_mm
+        return f'<text class="set" x="{at:g}" y="{below + 1.2:g}">{power} {speed}</text>'
+    speed += f" ×{cell.passes}" * (cell.passes > 1)
+    return (
+        f'<text class="set" x="{middle:g}" y="{below + 2.6:g}">{power}</text>'
+        f'<text class="set" x="{middle:g}" y="{below + 6:g}">{speed}</text>'
     )
 
 

@@ -7,18 +7,19 @@ import hashlib
 import secrets
 import threading
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import jinja2
 from starlette.requests import Request
-from starlette.responses import HTMLResponse
+from starlette.responses import HTMLResponse, Response
 
+from calib.errors import CalibError
 from calib.hazards import CAUTIONS
-from calib.logbook import Book
+from calib.logbook import Book, Filters
 from calib.records import (
     CHAR_WORDS,
     KINDS,
@@ -31,9 +32,12 @@ from calib.records import (
     Sheet,
 )
 from calib.records.fields import fields_of
-from calib.tasks.advice import region_of_pair
+from calib.tasks.advice import advise_on, region_of_pair
 from calib.tasks.boards import Planned, propose_boards
+from calib.tasks.checks import alarm_words, is_strip
+from calib.tasks.current import KeptSetting
 from calib.tasks.finding import find_pair
+from calib.tasks.steps import PairState, pair_states
 from calib.tasks.wishes import BoardWish, ElsewhereWish, JobCounts, JobWish, RegionWish
 from calib.texts.checks import change_words
 from calib.texts.words import (
@@ -53,8 +57,10 @@ STATIC = HERE / "static"
 _REGIONS_KEPT = 6
 # Answers that a redirect leads to: what a form was refused with, or what was worked out.
 _ANSWERS_KEPT = 64
-# Drawings that are looked at: a large one takes some 100 MB.
-_DRAWINGS_KEPT = 3
+# Drawings and files that are looked at: a large one takes some 100 MB.
+_LARGE_KEPT = 3
+# Boards among which check strips are looked for, the newest first.
+_RECENT = 200
 
 
 def now() -> datetime:
@@ -82,7 +88,8 @@ class Desk:
     phone_address: str = ""
     _regions: OrderedDict[Any, Any] = field(default_factory=OrderedDict)
     _answers: OrderedDict[str, Any] = field(default_factory=OrderedDict)
-    _drawings: OrderedDict[str, Any] = field(default_factory=OrderedDict)
+    _large: OrderedDict[str, Any] = field(default_factory=OrderedDict)
+    _strips: dict[str, bool] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
 
     def show(self, name: str, status: int = 200, **shown: Any) -> HTMLResponse:
@@ -92,7 +99,9 @@ class Desk:
         return HTMLResponse(page, status_code=status)
 
     def ask(self, request: Request, name: str, **shown: Any) -> HTMLResponse:
-        """Show a form; again as it was filled in, with what is wrong, when it was refused."""
+        """Show a form, with what was just done; again as filled in when it was refused."""
+        said = self.answer(request.query_params.get("done", ""))
+        shown["said"] = said if isinstance(said, str) else ""
         draft = self.answer(request.query_params.get("again", ""))
         if not isinstance(draft, Draft):
             return self.show(name, **shown)
@@ -114,19 +123,19 @@ class Desk:
         with self._lock:
             return self._answers.get(word)
 
-    def keep_drawing(self, drawing: Any) -> str:
-        """Keep a drawing that was read; gives the word by which its address asks for it."""
+    def keep_large(self, large: Any) -> str:
+        """Keep a drawing or a file that was sent; gives the word by which addresses ask for it."""
         word = secrets.token_urlsafe(9)
         with self._lock:
-            self._drawings[word] = drawing
-            while len(self._drawings) > _DRAWINGS_KEPT:
-                self._drawings.popitem(last=False)
+            self._large[word] = large
+            while len(self._large) > _LARGE_KEPT:
+                self._large.popitem(last=False)
         return word
 
-    def drawing(self, word: str) -> Any | None:
-        """Give a drawing that `keep_drawing` kept; None when it is gone."""
+    def large(self, word: str) -> Any | None:
+        """Give what `keep_large` kept; None when it is gone."""
         with self._lock:
-            return self._drawings.get(word)
+            return self._large.get(word)
 
     def region(self, machine: str | None, sheet: str | None, operation: Operation) -> Any:
         """Fit the region of a pair, or give the one that was fitted from the same logbook."""
@@ -136,6 +145,41 @@ class Desk:
         return self._kept(
             (self.book.newest_evidence(), *pair), lambda: region_of_pair(self.book, *pair)
         )
+
+    def advice(self, region: Any, wish: RegionWish) -> Any | None:
+        """Recommend a setting of a region that was fitted; None when none can be advised."""
+        key = ("advice", self.book.newest_evidence(), id(region), wish)
+        return self._kept(key, lambda: _advised(self.book, region, wish))
+
+    def alarm(self, machine: str) -> str:
+        """What a machine's check strips say while they raise an alarm; else nothing."""
+        cuts = Filters(machine=machine, operation="cut")
+        lines = [line for line in self.book.boards(cuts, limit=_RECENT).entries if line.read]
+        for line in lines:
+            if line.id not in self._strips:
+                self._strips[line.id] = is_strip(self.book, line.id)
+        strips = tuple((line.id, line.read) for line in lines if self._strips[line.id])
+        if not strips:
+            return ""
+        key = ("alarm", machine, strips)
+        return str(self._kept(key, lambda: alarm_words(self.book, machine)))
+
+    def with_alarms(self, kept: Iterable[KeptSetting]) -> tuple[KeptSetting, ...]:
+        """Kept settings, of which one of a machine with a standing alarm isn't current either."""
+        said = functools.cache(self.alarm)
+        return tuple(
+            replace(one, not_current=(*one.not_current, said(one.machine)))
+            if said(one.machine)
+            else one
+            for one in kept
+        )
+
+    def states(self, sheet: str | None = None) -> list[PairState]:
+        """Where everything stands that was begun, or all of a sheet."""
+        return [
+            replace(state, kept=self.with_alarms([state.kept])[0]) if state.kept else state
+            for state in pair_states(self.book, sheet=sheet)
+        ]
 
     def proposal(self, pair: tuple[str | None, str | None, Operation], wish: BoardWish) -> Planned:
         """Plan the next board, or give the one that was looked at and still is the next."""
@@ -201,15 +245,30 @@ def _templates() -> jinja2.Environment:
         # What a form was sent with, and why it wasn't taken; most pages show neither.
         "typed": {},
         "problem": None,
+        "said": "",
         "errors": {},
     }
     return environment
+
+
+def _advised(book: Book, region: Any, wish: RegionWish) -> Any | None:
+    try:
+        return advise_on(book, region, wish).recommendation
+    except CalibError:
+        return None
 
 
 def desk_of(request: Request) -> Desk:
     """Give the desk of the application that a request came to."""
     desk: Desk = request.app.state.desk
     return desk
+
+
+def download(name: str, content: bytes, media_type: str = "application/octet-stream") -> Response:
+    """Answer with a file that is kept under its name."""
+    plain = name.encode("ascii", "replace").decode().replace("?", "-")
+    headers = {"Content-Disposition": f'attachment; filename="{plain}"'}
+    return Response(content, media_type=media_type, headers=headers)
 
 
 def _version_of_assets() -> str:

@@ -18,6 +18,8 @@ COOKIE = "calib_session"
 # What a page sends is small; a photograph has the logbook's limit and a little for its wrapping.
 MAX_BODY_BYTES = 256 * 1024
 MAX_PHOTOGRAPH_BODY_BYTES = 10 * 2**20 + 64 * 1024
+# A drawing, and another logbook with its photographs.
+MAX_FILE_BODY_BYTES = 64 * 2**20
 # A phone at the edge of its reception sends on within this time, or sends again later [s].
 PAUSE_S, BODY_S = 10.0, 60.0
 
@@ -137,8 +139,11 @@ def session_of(headers: Headers) -> str:
 
 
 def _most_bytes(scope: Scope) -> int:
-    is_photograph = scope["path"].endswith("/photographs")
-    most = MAX_PHOTOGRAPH_BODY_BYTES if is_photograph else MAX_BODY_BYTES
+    most = MAX_BODY_BYTES
+    if scope["path"].endswith("/photographs"):
+        most = MAX_PHOTOGRAPH_BODY_BYTES
+    elif scope["path"] in ("/drawing", "/import"):
+        most = MAX_FILE_BODY_BYTES
     length = Headers(scope=scope).get("content-length", "0")
     if not length.isdecimal() or len(length) > 15 or int(length) > most:
         raise _too_large(most)

@@ -50,6 +50,13 @@ class Gate:
         with self._lock:
             return self._sessions.get(_digest(session), 0.0) > self.clock()
 
+    def lock_out(self, but: str) -> None:
+        """End every session but one, and every token."""
+        with self._lock:
+            kept = {key: ends for key, ends in self._sessions.items() if key == _digest(but)}
+            self._sessions = kept
+            self._tokens = {}
+
     @property
     def guests(self) -> int:
         """How many sessions are open."""

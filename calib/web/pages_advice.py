@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse, Response
 
 from calib.errors import InvalidRecord, NeedsYes, shown
 from calib.records import KINDS, Setting
-from calib.tasks.advice import Advised, advise_on, keep, record_job
+from calib.tasks.advice import Advised, advise_on, chosen_on, keep, record_job
 from calib.tasks.boards import Planned
 from calib.tasks.current import KeptSetting, doubts_of, kept_settings
 from calib.tasks.page import hazard_of, standing
@@ -39,7 +39,7 @@ def look_at_plan(request: Request, sent: Sent) -> Response:
     """Plan the next board and show it to scale; nothing is stored yet."""
     here = desk_of(request)
     planned = _proposal(here, sent)
-    picture = board_svg(planned.grid, ())
+    picture = board_svg(planned.grid, (), settings=True)
     return here.show("planned.html", picture=picture, form=sent, **planned_shown(planned))
 
 
@@ -76,28 +76,41 @@ def look(request: Request, sent: Sent) -> Response:
         return here.show("which.html", standing=stands, to="/look")
     region = here.region(*form.pair)
     names = region.machine.name, region.sheet.name
-    kept = next(iter(kept_settings(here.book, *names, form.operation)), None)
-    stated = kept.advice.chance if kept and kept.advice else 1.0
-    view = region_view(region, form, advised=kept.setting if kept else None, chance=stated)
-    start = kept.setting if kept else somewhere(view)
-    return here.show(
+    kept = next(iter(here.with_alarms(kept_settings(here.book, *names, form.operation))), None)
+    advised = here.advice(region, form)
+    view = region_view(
+        region,
+        form,
+        passes=kept.setting.passes if kept else None,
+        advised=advised.setting if advised else None,
+        chance=advised.chance if advised else 1.0,
+        kept=kept.setting if kept else None,
+    )
+    start = view.kept or view.recommendation or somewhere(view)
+    told = look_shown(region, form, start)
+    return here.ask(
+        request,
         "look.html",
         region=region,
         view=view,
         start=start,
-        picture=region_svg(view, start),
-        keys=region_key_svgs(view, _kept_words(kept) if kept else ""),
+        picture=region_svg(view, start, told["out"]["short"]),
+        keys=region_key_svgs(
+            view,
+            advised=f"advised: {setting_words(advised.setting)}" if advised else "",
+            kept=_kept_words(kept) if kept else "",
+        ),
         kept=kept,
         form=form,
         typed=sent,
-        **look_shown(region, form, start),
+        **told,
     )
 
 
 def _kept_words(kept: KeptSetting) -> str:
     said = f"kept: {setting_words(kept.setting)}"
     said += f", {chance_words(kept.advice)}" if kept.advice else ""
-    return said + ("; not current" if kept.not_current else "")
+    return said + ("; out of date" if kept.not_current else "")
 
 
 @router.get("/setting")
@@ -112,8 +125,16 @@ def ask_setting(request: Request, sent: Sent) -> Response:
 def look_at_setting(request: Request, sent: Sent) -> Response:
     """Recommend a setting, with what speaks against keeping it; nothing is stored."""
     here = desk_of(request)
+    return _setting_page(here, sent, _advised(here, sent))
+
+
+def _advised(here: Desk, sent: dict[str, str]) -> Advised:
+    """What is recommended, or what holds at a setting of one's own."""
     form = asked(Asked, sent)
-    return _setting_page(here, sent, advise_on(here.book, here.region(*form.pair), form))
+    region = here.region(*form.pair)
+    if sent.get("power_pct") or sent.get("speed_mm_s"):
+        return chosen_on(region, filled(Setting, sent), form)
+    return advise_on(here.book, region, form)
 
 
 @router.post("/setting")
@@ -125,8 +146,7 @@ def keep_setting(
 ) -> Response:
     """Keep the setting that was looked at; ask first where something speaks against it."""
     here = desk_of(request)
-    form = asked(Asked, sent)
-    advised = advise_on(here.book, here.region(*form.pair), form)
+    advised = _advised(here, sent)
     if seen != _seen(advised):
         raise InvalidRecord(
             f"setting {shown(seen)} isn't what would be recommended now: something was recorded"
@@ -151,6 +171,8 @@ def _setting_page(here: Desk, sent: Sent, advised: Advised, status: int = 200) -
     region = advised.region
     hazard = hazard_of(here.book, region.machine.name, region.sheet.name, region.operation)
     doubts = doubts_of(here.book, region, advised.setting, advised.advice, now())
+    if alarm := here.alarm(region.machine.name):
+        doubts = (*doubts, alarm)
     form = {name: value for name, value in sent.items() if name not in ("seen", "sure")}
     return here.show(
         "advice.html", status, region=region, setting=advised.setting, form=form, hazard=hazard,
@@ -162,7 +184,9 @@ def _setting_page(here: Desk, sent: Sent, advised: Advised, status: int = 200) -
 def ask_job(request: Request, sent: Sent) -> Response:
     """A job is done."""
     here = desk_of(request)
-    return here.ask(request, "job.html", standing=standing(here.book), typed=sent)
+    stands = standing(here.book)
+    kept = here.with_alarms(one for one in stands.kept if one.operation == "cut")
+    return here.ask(request, "job.html", standing=stands, kept=kept, typed=sent)
 
 
 @router.post("/job")

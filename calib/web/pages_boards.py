@@ -8,12 +8,15 @@ from fastapi import APIRouter, File, Form, Request, UploadFile
 from starlette.responses import RedirectResponse, Response
 
 from calib.records import CHAR_WORDS, GRADES, MARK_WORDS, OPERATIONS
+from calib.tasks.files import board_files
 from calib.tasks.finding import find_board
+from calib.tasks.folders import zipped
 from calib.tasks.page import BoardState, board_file, board_state, file_names, standing
 from calib.tasks.results import record_readings
+from calib.tasks.wishes import FileWish
 from calib.texts.boards import file_kind
-from calib.web.board_svg import board_svg, looked_words
-from calib.web.desk import desk_of, now
+from calib.web.board_svg import as_they_lie, board_svg, looked_words
+from calib.web.desk import Desk, desk_of, download, now
 
 router = APIRouter(include_in_schema=False)
 
@@ -98,16 +101,25 @@ def take_results(
     return RedirectResponse(f"/board/{state.grid.board_id}", 303)
 
 
+@router.get("/board/{board_id}/files")
+def every_file(request: Request, board_id: str) -> Response:
+    """Give all of a board's files in one."""
+    here = desk_of(request)
+    grid = find_board(here.book, board_id)
+    files = board_files(grid, FileWish(address=_address(here)))
+    return download(f"{grid.board_id}.zip", zipped(files))
+
+
 @router.get("/board/{board_id}/files/{name}")
 def file(request: Request, board_id: str, name: str) -> Response:
     """Give one of a board's files."""
     here = desk_of(request)
-    grid = find_board(here.book, board_id)
+    return download(name, board_file(find_board(here.book, board_id), name, _address(here)))
+
+
+def _address(here: Desk) -> str:
     # With phones about, the code on the record sheet leads them to the board.
-    address = f"{here.phone_address}/board/" if here.phone_address else ""
-    content = board_file(grid, name, address)
-    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
-    return Response(content, media_type="application/octet-stream", headers=headers)
+    return f"{here.phone_address}/board/" if here.phone_address else ""
 
 
 # What is ticked off with a pen, where nobody taps.
@@ -123,7 +135,8 @@ def _shown(state: BoardState) -> dict[str, Any]:
     return {
         "state": state,
         "notes": [note for note in state.grid.notes if note not in state.hazard.advice],
-        "picture": board_svg(state.grid, state.readings, looks=state.looks),
+        "picture": board_svg(state.grid, state.readings, looks=state.looks, settings=True),
+        "cells": [(cell.label, cell.label) for cell in as_they_lie(state.grid)],
         "to_tick": _TO_TICK[state.grid.operation],
         "files": file_names(state.grid),
         "kinds": {name: file_kind(name) for name in file_names(state.grid)},

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Literal
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Form, Query, Request
 from starlette.exceptions import HTTPException
@@ -10,8 +11,8 @@ from starlette.responses import RedirectResponse, Response
 
 from calib.hazards import check_hazard
 from calib.logbook import Filters
+from calib.logbook.entries import KINDS, OUTCOMES
 from calib.tasks.finding import find_pair
-from calib.tasks.steps import pair_states
 from calib.tasks.wishes import Pair
 from calib.web.desk import desk_of, now
 from calib.web.forms import Sent, filled
@@ -19,6 +20,7 @@ from calib.web.showing import history_rows
 
 router = APIRouter(include_in_schema=False)
 _PAGE = 25
+Kind = Literal["", "board", "job", "check_strip", "note"]
 # What was done, and what one may want next: a sentence, and the address it leads to.
 _DONE: dict[str, tuple[str, tuple[tuple[str, str, str], ...]]] = {
     "job": (
@@ -42,21 +44,33 @@ def logbook(
     request: Request,
     text: Annotated[str, Query(max_length=200)] = "",
     skip: Annotated[int, Query(ge=0, le=1_000_000)] = 0,
+    kind: Annotated[Kind, Query()] = "",
+    outcome: Annotated[str, Query(max_length=20)] = "",
 ) -> Response:
     """Search the logbook, newest first."""
     here = desk_of(request)
-    page = here.book.search(Filters(text=text or None), limit=_PAGE, offset=skip)
+    kinds = (kind,) if kind else KINDS
+    filters = Filters(text=text or None, outcome=outcome or None, kinds=kinds)
+    page = here.book.search(filters, limit=_PAGE, offset=skip)
+    asked = urlencode({"text": text, "kind": kind, "outcome": outcome})
     after = skip + _PAGE if page.total > skip + _PAGE else 0
     sheets = here.book.sheets()
-    return here.ask(request, "logbook.html", page=page, text=text, skip=skip, after=after,
+    return here.ask(request, "logbook.html", page=page, text=text, kind=kind,
+                    outcome=outcome, asked=asked, outcomes=[(one, one) for one in OUTCOMES],
+                    sheet_names=[(one.name, one.name) for one in sheets],
+                    machine_names=[(one.name, one.name) for one in here.book.machines()],
+                    skip=skip, after=after,
                     before=skip - _PAGE, sheets=sheets, machines=here.book.machines())  # fmt: skip
 
 
 @router.post("/logbook")
-def add_note(request: Request, note: Annotated[str, Form(max_length=10_000)]) -> Response:
+def add_note(
+    request: Request, sent: Sent, note: Annotated[str, Form(max_length=10_000)]
+) -> Response:
     """Take a note down."""
     # Browsers send the lines of a form apart as CR LF (WHATWG HTML, form submission).
-    desk_of(request).book.add_note(note.replace("\r\n", "\n"), when=now())
+    about = {"machine": sent.get("machine") or None, "sheet": sent.get("sheet") or None}
+    desk_of(request).book.add_note(note.replace("\r\n", "\n"), when=now(), **about)
     return RedirectResponse("/logbook", 303)
 
 
@@ -65,12 +79,13 @@ def sheet(request: Request, name: Annotated[str, Query(max_length=200)]) -> Resp
     """Show a sheet: hazards, lots, kept settings, and all that was recorded of it."""
     here = desk_of(request)
     found = here.book.sheet(name)
-    return here.show(
+    return here.ask(
+        request,
         "sheet.html",
         sheet=found,
         hazard=check_hazard(found),
         lots=here.book.lots(name),
-        states=pair_states(here.book, sheet=found.name),
+        states=here.states(found.name),
         machines=here.book.machines(),
     )
 

@@ -12,10 +12,10 @@ from calib.tasks.advice import judge_lot, old_lots, region_of_pair
 from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
 from calib.tasks.checks import check_machine, plan_lot, plan_strip, strip_chart
 from calib.tasks.elsewhere import CarriedOver, carry_over
-from calib.tasks.looking_back import track_record, track_record_pictures, track_record_title
+from calib.tasks.looking_back import track_record
 from calib.tasks.page import standing
 from calib.tasks.wishes import CheckWish, ElsewhereWish, Named, Pair, TrackRecordWish
-from calib.web.desk import desk_of, now
+from calib.web.desk import desk_of, download, now
 from calib.web.forms import Sent, filled
 from calib.web.showing import track_shown
 
@@ -105,9 +105,7 @@ def card(request: Request, sent: Sent) -> Response:
     """Give the card of a sheet and machine: one page for the wall."""
     made = sheet_card_of_pair(desk_of(request).book, *filled(Named, sent).names, when=now())
     ((name, content),) = sheet_card_files(made).items()
-    ascii_name = name.encode("ascii", "replace").decode().replace("?", "-")
-    headers = {"Content-Disposition": f'attachment; filename="{ascii_name}"'}
-    return Response(content, media_type="application/pdf", headers=headers)
+    return download(name, content, "application/pdf")
 
 
 @router.get("/track")
@@ -119,13 +117,3 @@ def track(request: Request, what: What = "through") -> Response:
     except CalibError as refusal:  # an empty record is a page too
         shown = {"record": None, "why": str(refusal)}
     return here.show("track.html", what=what, **shown)
-
-
-@router.get("/track/picture.png")
-def track_picture(request: Request, what: What = "through") -> Response:
-    """Draw stated against observed shares."""
-    wish = TrackRecordWish(what=what)
-    record = track_record(desk_of(request).book, wish)
-    title = track_record_title(wish)
-    (picture,) = track_record_pictures(record, title, ["track.png"]).values()
-    return Response(picture, media_type="image/png")

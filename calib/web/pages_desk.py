@@ -8,11 +8,11 @@ import segno
 from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
-from calib.tasks.page import standing
-from calib.tasks.steps import pair_states
+from calib.web.asking import done
 from calib.web.desk import desk_of
-from calib.web.door import COOKIE
+from calib.web.door import COOKIE, session_of
 from calib.web.gate import SESSION_LASTS_S
+from calib.web.pages_workshop import start_page
 
 router = APIRouter(include_in_schema=False)
 
@@ -21,8 +21,10 @@ router = APIRouter(include_in_schema=False)
 def desk(request: Request) -> Response:
     """Every sheet with its setting and its next step."""
     here = desk_of(request)
-    states = pair_states(here.book)
-    return here.show("desk.html", standing=standing(here.book), states=states)
+    states = here.states()
+    if not states:
+        return start_page(request)
+    return here.show("desk.html", states=states)
 
 
 @router.get("/enter/{token}")
@@ -58,7 +60,14 @@ def phones(request: Request, kept: Annotated[str, Query(max_length=40)] = "") ->
         shown["code"] = segno.make(address, micro=False).svg_inline(
             scale=5, border=4, dark="#000", light="#fff", omitsize=True
         )
-    return here.show("phones.html", **shown)
+    return here.ask(request, "phones.html", **shown)
+
+
+@router.post("/phones/out")
+def lock_out(request: Request) -> Response:
+    """End the sessions of all devices but this one."""
+    desk_of(request).gate.lock_out(but=session_of(request.headers))
+    return done(request, "/phones", "Every other device is locked out.")
 
 
 @router.post("/phones")

@@ -8,13 +8,16 @@ from urllib.parse import urlencode
 from fastapi import APIRouter, File, Request, UploadFile
 from starlette.responses import RedirectResponse, Response
 
-from calib.errors import BadFile, CalibError
+from calib.errors import BadFile, CalibError, InvalidRecord
 from calib.pictures.drawing import colour_of, drawing_svg
 from calib.records import OPERATIONS, Operation, Setting
-from calib.tasks.jobs import job_report, take_drawing_in
+from calib.tasks.jobs import job_report, take_drawing_in, time_this_job
 from calib.tasks.page import standing
 from calib.tasks.wishes import JobWish, Named
-from calib.web.desk import desk_of
+from calib.texts.jobs import time_ratio_text
+from calib.units import parse_number
+from calib.web.asking import done
+from calib.web.desk import Draft, desk_of, now
 from calib.web.forms import Sent, filled
 
 router = APIRouter(include_in_schema=False)
@@ -39,7 +42,7 @@ def take_drawing(request: Request, sent: Sent, drawing: Annotated[UploadFile, Fi
     names = filled(Named, sent)
     by_group = sent.get("classes_by") == "group"
     read = take_drawing_in(drawing.file.read(), "group" if by_group else "colour")
-    word = here.keep_drawing((drawing.filename or "drawing", read))
+    word = here.keep_large((drawing.filename or "drawing", read))
     query = {"machine": names.machine or "", "sheet": names.sheet or ""}
     return RedirectResponse(f"/drawing/{word}?{urlencode(query)}", 303)
 
@@ -48,25 +51,25 @@ def take_drawing(request: Request, sent: Sent, drawing: Annotated[UploadFile, Fi
 def drawn(request: Request, word: str, sent: Sent) -> Response:
     """Show a drawing by its classes; with an operation for each, what it takes."""
     here = desk_of(request)
-    kept = here.drawing(word)
-    if kept is None:
+    kept = here.large(word)
+    if not isinstance(kept, tuple):
         raise BadFile("This drawing isn't kept any more: choose its file again.")
     name, drawing = kept
-    typed = {"parts": "", "price": "", **sent}
-    operations = {
-        one.name: _CHOICES[sent[f"class-{number}"]]
-        for number, one in enumerate(drawing.classes)
-        if sent.get(f"class-{number}") in _CHOICES
-    }
+    typed = {"parts": "", "price": "", "took_min": "", **sent}
+    operations = _operations(drawing, sent)
     shown: dict[str, Any] = {"report": None, "problem": ""}
     if any(operations.values()):
         try:
             shown["report"] = _report(here.book, sent, drawing, operations)
+        except InvalidRecord as refusal:
+            shown["errors"] = {one.field: one.said("It") for one in refusal.misfits}
+            shown["problem"] = "" if shown["errors"] else str(refusal)
         except CalibError as refusal:
             shown["problem"] = str(refusal)
     report = shown["report"]
     features = report.features.features if report and report.features else ()
-    return here.show(
+    return here.ask(
+        request,
         "drawn.html",
         title=name,
         word=word,
@@ -79,6 +82,36 @@ def drawn(request: Request, word: str, sent: Sent) -> Response:
         typed=typed,
         **shown,
     )
+
+
+@router.post("/drawing/{word}/took")
+def took(request: Request, word: str, sent: Sent) -> Response:
+    """Record what the stopwatch said of this job."""
+    here = desk_of(request)
+    kept = here.large(word)
+    if not isinstance(kept, tuple):
+        raise BadFile("This drawing isn't kept any more: choose its file again.")
+    name, drawing = kept
+    asked = {name: text for name, text in sent.items() if name != "took_min"}
+    address = f"/drawing/{word}?{urlencode(asked)}"
+    minutes = sent.get("took_min", "")
+    report = _report(here.book, sent, drawing, _operations(drawing, sent))
+    try:
+        machine, seconds = filled(Named, sent).machine, 60.0 * parse_number(minutes)
+        ratio = time_this_job(here.book, machine, report, seconds, when=now(), label=name)
+    except CalibError as refusal:
+        errors = {"took_min": str(refusal)}
+        draft = Draft(status=422, typed={"took_min": minutes}, problem=None, errors=errors)
+        return RedirectResponse(f"{address}&again={here.keep_answer(draft)}", 303)
+    return done(request, address, time_ratio_text(ratio))
+
+
+def _operations(drawing: Any, sent: dict[str, str]) -> dict[str, Operation | None]:
+    return {
+        one.name: _CHOICES[sent[f"class-{number}"]]
+        for number, one in enumerate(drawing.classes)
+        if sent.get(f"class-{number}") in _CHOICES
+    }
 
 
 def _report(book: Any, sent: dict[str, str], drawing: Any, operations: dict[str, Any]) -> Any:

@@ -2,19 +2,30 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from dataclasses import replace
+from typing import Annotated, Any
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
-from calib.errors import unfit
+from calib.errors import InvalidRecord, Misfit, unfit
+from calib.logbook import Book
 from calib.records import Machine, Sheet
 from calib.records.fields import fields_of
 from calib.tasks.current import kept_settings
 from calib.tasks.page import standing
 from calib.tasks.wishes import MaterialWish
-from calib.tasks.workshop import add_machine, add_sheet, assumptions, change_sheet, check_material
+from calib.tasks.workshop import (
+    add_machine,
+    add_sheet,
+    assumptions,
+    begin,
+    change_sheet,
+    check_material,
+    proposed_name,
+    usual_materials,
+)
 from calib.typed import write
 from calib.web.desk import desk_of, now
 from calib.web.forms import Sent, changes, filled
@@ -23,17 +34,86 @@ router = APIRouter(include_in_schema=False)
 _TOLD = "told later: nothing at the machine is new"
 
 
+def start_page(request: Request, **shown: Any) -> Response:
+    """Ask for a machine, a sheet, or both."""
+    here = desk_of(request)
+    asks_machine = not here.book.machines()
+    is_first = not here.book.sheets()
+    usual = {
+        "title": "Your first board" if is_first else "A new sheet",
+        "lead": "Your machine and your sheet: then the first board is drawn."
+        if asks_machine
+        else "What it is: then its first board is drawn.",
+        "action": "/start",
+        "button": "Show me the first board",
+        "asks_machine": asks_machine,
+        "asks_sheet": True,
+        "machines": [(one.name, one.name) for one in here.book.machines()],
+        "materials": usual_materials(),
+    }
+    return here.ask(request, "start.html", **{**usual, **shown})
+
+
+@router.get("/start")
+def ask_both(request: Request) -> Response:
+    """Ask for what a first board needs."""
+    return start_page(request)
+
+
+@router.post("/start")
+def start(request: Request, sent: Sent) -> Response:
+    """Record machine and sheet, and show the first board for them."""
+    here = desk_of(request)
+    known = sent.get("machine")
+    wrong: list[Misfit] = []
+    machine, sheet = None, None
+    try:
+        machine = here.book.machine(known) if known else _machine(here.book, sent)
+    except InvalidRecord as refusal:
+        wrong += refusal.misfits
+    try:
+        sheet = _sheet(here.book, {**sent, "name": sent.get("sheet_name", "")})
+    except InvalidRecord as refusal:
+        names = {"name": "sheet_name"}
+        wrong += [replace(one, field=names.get(one.field, one.field)) for one in refusal.misfits]
+    if machine is None or sheet is None:
+        raise InvalidRecord.of("", wrong)
+    begin(here.book, machine, sheet, when=now())
+    query = {"sheet": sheet.name, "machine": machine.name, "burns": "6"}
+    return RedirectResponse(f"/plan/look?{urlencode(query)}", 303)
+
+
+def _machine(book: Book, sent: dict[str, str]) -> Machine:
+    """What was filled in of a machine; named by what it is where nobody named it."""
+    machine = filled(Machine, {**sent, "name": sent.get("name") or "?"})
+    if sent.get("name"):
+        return machine
+    words = f"{machine.rated_w:g} W {'CO2' if machine.source == 'co2' else machine.source}"
+    return replace(machine, name=proposed_name(words, book.machines()))
+
+
+def _sheet(book: Book, sent: dict[str, str]) -> Sheet:
+    """The same of a sheet."""
+    sheet = filled(Sheet, {**sent, "name": sent.get("name") or "?"})
+    if sent.get("name"):
+        return sheet
+    words = f"{sheet.material} {sheet.thickness_mm:g} mm"
+    return replace(sheet, name=proposed_name(words, book.sheets()))
+
+
 @router.get("/machine/new")
 def ask_machine(request: Request) -> Response:
     """Here is my machine."""
-    return desk_of(request).ask(request, "machine_new.html")
+    shown = {"title": "Here is my machine", "lead": "", "action": "/machine/new"}
+    return start_page(request, **shown, button="Record it", asks_machine=True, asks_sheet=False)
 
 
 @router.post("/machine/new")
 def new_machine(request: Request, sent: Sent) -> Response:
-    """Take a machine down."""
-    machine = filled(Machine, sent)
-    add_machine(desk_of(request).book, machine, when=now())
+    """Record a machine."""
+    book = desk_of(request).book
+    machine = _machine(book, sent)
+    add_machine(book, machine, when=now())
     return RedirectResponse(f"/machine?{urlencode({'name': machine.name})}", 303)
 
 
@@ -47,6 +127,7 @@ def machine(request: Request, name: Annotated[str, Query(max_length=200)]) -> Re
         "machine.html",
         machine=found,
         assumed=assumptions(found),
+        setups=reversed(here.book.setups(name)),
         typed=_written(found),
     )
 
@@ -73,14 +154,17 @@ def tell_more(request: Request, sent: Sent) -> Response:
 @router.get("/sheet/new")
 def ask_sheet(request: Request) -> Response:
     """I have a new sheet."""
-    return desk_of(request).ask(request, "sheet_new.html")
+    shown = {"title": "I have a new sheet", "lead": "", "action": "/sheet/new", "machines": []}
+    button = "Look whether it may be burnt, and record it"
+    return start_page(request, **shown, button=button, asks_machine=False)
 
 
 @router.post("/sheet/new")
 def new_sheet(request: Request, sent: Sent) -> Response:
     """Look at its hazards, and record it; what may not be burnt is refused."""
-    sheet = filled(Sheet, sent)
-    add_sheet(desk_of(request).book, sheet, when=now())
+    book = desk_of(request).book
+    sheet = _sheet(book, sent)
+    add_sheet(book, sheet, when=now())
     return RedirectResponse(f"/sheet?{urlencode({'name': sheet.name})}", 303)
 
 
@@ -123,7 +207,7 @@ def lot_taken(request: Request, sheet: Annotated[str, Query(max_length=200)]) ->
         request,
         "lot_taken.html",
         sheet=found,
-        kept=kept_settings(here.book, sheet=found.name),
+        kept=here.with_alarms(kept_settings(here.book, sheet=found.name)),
         machines=here.book.machines(),
     )
 

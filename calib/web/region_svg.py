@@ -24,8 +24,8 @@ from calib.pictures.view import RegionView
 from calib.records import Setting
 
 
-def region_svg(view: RegionView, start: Setting) -> str:
-    """Draw a region, with a cross at the setting to begin looking at."""
+def region_svg(view: RegionView, start: Setting, said: str) -> str:
+    """Draw a region, with a cross at the setting to begin looking at, and what holds there."""
     places = Places(view)
     x, y = places.at(start.power_pct, start.speed_mm_s)
     ends = {
@@ -43,14 +43,23 @@ def region_svg(view: RegionView, start: Setting) -> str:
         f'<clipPath id="plot"><rect x="{LEFT:g}" y="{TOP:g}" {size}/></clipPath></defs>'
         f"{_drawn(region_parts(view))}"
         f'<g clip-path="url(#plot)"><g class="here" transform="translate({x:.1f} {y:.1f})">'
-        '<path d="M0 -400V400M-400 0H400"/><circle r="6"/></g></g></svg>'
+        '<path d="M0 -400V400M-400 0H400"/><circle r="6"/><circle class="grip" r="26"/></g></g>'
+        f'<text class="ride" data-out="short" {_aside(x, y)}>{escape(said)}</text></svg>'
     )
 
 
-def region_key_svgs(view: RegionView, advised: str) -> list[tuple[str, str]]:
+def _aside(x: float, y: float) -> str:
+    """Where the read-out rides: above the cross, or below it, on the side with more room."""
+    left = x > (LEFT + RIGHT) / 2
+    up = y - 14 if y > TOP + 30 else y + 24
+    anchor = "end" if left else "start"
+    return f'x="{x - 12 if left else x + 12:.1f}" y="{up:.1f}" text-anchor="{anchor}"'
+
+
+def region_key_svgs(view: RegionView, advised: str, kept: str = "") -> list[tuple[str, str]]:
     """What each mark and band means, and how it is drawn."""
     keys = []
-    for said, parts in region_keys(view, advised=advised):
+    for said, parts in region_keys(view, advised=advised, kept=kept):
         loops = [loop for part in parts if isinstance(part, Shape) for loop in part.loops]
         r = 3.0 + max(abs(length) for loop in loops for point in loop for length in point)
         box = f"{-r:.0f} {-r:.0f} {2 * r:.0f} {2 * r:.0f}"

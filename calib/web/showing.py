@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -60,6 +61,9 @@ def out_words(out: ReadOut) -> dict[str, str]:
         else "not tested: outside what was burnt, never recommended",
         "allowed": "" if out.allowed else "beyond the machine's limits or its ceiling",
     }
+    path = f"{time_words(1000.0 * out.passes / out.speed_mm_s)} a metre"
+    grade_word = "" if out.expected_char is None else CHAR_SHORT[round(out.expected_char)]
+    words["short"] = " · ".join(filter(None, (percent_words(out.chance), grade_word, path)))
     if out.expected_char is not None:
         grade = round(out.expected_char)
         words["char"] = f"about {out.expected_char:.1f} ({CHAR_SHORT[grade]})"
@@ -121,7 +125,9 @@ def history_rows(lines: Sequence[HistoryLine]) -> list[dict[str, Any]]:
     return [
         {
             "when": date_words(line.at),
-            "where": f"{line.board} {line.cell}".strip(),
+            "id": line.id,
+            "board": line.board,
+            "cell": line.cell,
             "what": line.text if line.reading is None else reading_words(line.reading) or line.text,
             "why": line.why,
             "gone": line.superseded,
@@ -135,9 +141,40 @@ def track_shown(record: Any) -> dict[str, Any]:
     return {
         "record": record,
         "why": "",
+        "picture": track_svg(record.rows),
         "rows": [
             (f"{row.stated:.0%}", f"{row.came:.0%}", f"{row.low:.0%} to {row.high:.0%}",
              str(row.count))
             for row in record.rows
         ],
     }  # fmt: skip
+
+
+def track_svg(rows: Sequence[Any]) -> str:
+    """Draw stated chances against shares that came, each with its interval."""
+    lowest = min([0.8, *(row.low for row in rows), *(row.stated for row in rows)])
+    start = max(0.0, math.floor(10.0 * lowest - 0.3) / 10.0)
+    left, foot, size = 46.0, 300.0, 280.0
+
+    def at(share: float) -> float:
+        return float(size * (share - start) / (1.0 - start))
+
+    ticks = [start + n * (1.0 - start) / 5.0 for n in range(6)]
+    drawn = [
+        f'<path class="even" d="M{left:g} {foot:g}L{left + size:g} {foot - size:g}"/>',
+        f'<path class="frame" d="M{left:g} {foot - size:g}V{foot:g}H{left + size:g}"/>',
+    ]
+    for tick in ticks:
+        along, up, words = left + at(tick), foot - at(tick), f"{100.0 * tick:.0f}"
+        drawn.append(f'<text x="{along:.1f}" y="{foot + 16:g}">{words}</text>')
+        drawn.append(f'<text class="end" x="{left - 6:g}" y="{up + 4:.1f}">{words}</text>')
+    drawn.append(f'<text x="{left + size / 2:g}" y="{foot + 34:g}">stated [%]; up: came [%]</text>')
+    for row in rows:
+        x, low, high = left + at(row.stated), foot - at(row.low), foot - at(row.high)
+        y = foot - at(row.came)
+        drawn.append(f'<path class="within" d="M{x:.1f} {low:.1f}V{high:.1f}"/>')
+        title = f"stated {row.stated:.0%}, came {row.came:.0%}, of {row.count}"
+        drawn.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="5"><title>{title}</title></circle>')
+    words = "Stated chances against shares that came; the same figures stand in the table below"
+    head = f'<svg class="chart" viewBox="0 0 340 340" role="img" aria-label="{words}">'
+    return f"{head}{''.join(drawn)}</svg>"

@@ -14,7 +14,12 @@ PAGES = (
     "/", "/machine/new", "/sheet/new", "/material", "/plan", "/burnt", "/board/last",
     "/board/last/record", "/look", "/setting", "/job", "/hang", "/lot", "/change", "/logbook",
     "/sheet?name=birch+3", "/history", "/phones", "/nothing", "/done/kept", "/check", "/track",
-    "/elsewhere", "/machine?name=bench", "/lot/taken?sheet=birch+3", "/drawing",
+    "/elsewhere", "/machine?name=bench", "/lot/taken?sheet=birch+3", "/drawing", "/start",
+    "/plan/look?burns=4", "/setting/look?power_pct=80&speed_mm_s=12", "/machines", "/undo",
+    "/undo?machine=bench", "/withdraw", "/withdraw?sheet=birch+3", "/withdrawn", "/sessions",
+    "/costs", "/questions", "/keeping", "/restore?file=none", "/import", "/joints", "/joint/last",
+    "/kerf", "/focus", "/wattages", "/wattages?sheet=birch+3", "/cause",
+    "/sheet/change?name=birch+3", "/sheet/new?again=none",
 )  # fmt: skip
 TAGS = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice")
 # The dark page differs in its colours, the wide one in where things stand.
@@ -23,6 +28,8 @@ ALL, LOOKS = (
     {"runOnly": {"type": kind, "values": list(values)}}
     for kind, values in (("tag", TAGS), ("rule", RULES))
 )
+# WCAG 2.2, 1.4.10 Reflow: 320 px; 1.4.4 Resize text: a desk at 200 % has half of its pixels.
+NARROW, ZOOMED = {"width": 320, "height": 568}, {"width": 640, "height": 450}
 # What a finger has to hit stands alone; links inside a sentence may be as high as the line.
 SMALL = """() => [...document.querySelectorAll(
   "button, select, input:not([type=radio]):not([type=hidden]), textarea, summary, .pick, .way,"
@@ -42,6 +49,9 @@ def served(
     for words in (MACHINE, BIRCH):
         maker.run(*words)
     maker.burn(maker.json("plan", "--burns", "6")["grid"], cut_cleanly)
+    maker.run("keep", "--power", "80", "--speed", "12", "--yes")
+    maker.run("plan", "--for", "joint")
+    maker.run("record", "last", "--tight", "S1-S3", "--snug", "S4", "--loose", "S5-S9")
     maker.run("plan", "--burns", "6", "--offcut", "150x60")
     with serving(maker.book, chromium, pictures) as made:
         yield made
@@ -56,12 +66,20 @@ def violations(page: Any, rules: dict[str, Any]) -> list[str]:
 
 
 @pytest.mark.parametrize(
-    ("size", "scheme", "rules"), [(PHONE, "light", ALL), (DESK, "dark", LOOKS)]
+    ("size", "kind", "rules"),
+    [
+        (PHONE, {"color_scheme": "light"}, ALL),
+        (DESK, {"color_scheme": "dark"}, LOOKS),
+        (NARROW, {"color_scheme": "light"}, LOOKS),
+        (ZOOMED, {"color_scheme": "dark", "device_scale_factor": 2}, LOOKS),
+        (DESK, {"forced_colors": "active"}, LOOKS),
+    ],
+    ids=["phone", "dark", "320", "zoomed", "forced"],
 )
 def test_no_page_has_a_violation(
-    served: Served, size: dict[str, int], scheme: str, rules: dict[str, Any]
+    served: Served, size: dict[str, int], kind: dict[str, Any], rules: dict[str, Any]
 ) -> None:
-    page = served.device(size, color_scheme=scheme)
+    page, scheme = served.device(size, **kind), f"{size['width']}-{next(iter(kind.values()))}"
     base, wrong = page.url.rstrip("/"), {}
     for path in PAGES:
         page.goto(base + path)

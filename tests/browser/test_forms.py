@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Any
 
@@ -64,3 +65,21 @@ def test_going_back_after_keeping_a_board_shows_it_again(
         page.get_by_role("button", name="Keep this board").wait_for()
         page.go_back()
         assert page.locator("[name=offcut_mm]").input_value() == "6 x 2 in"
+
+
+def test_slots_are_tapped_and_the_answer_follows(
+    tmp_path: Path, chromium: Any, pictures: Path | None
+) -> None:
+    maker = Shell(tmp_path)
+    for words in (MACHINE, BIRCH, ("keep", "--power", "80", "--speed", "12", "--yes")):
+        maker.run(*words)
+    maker.run("plan", "--for", "joint", "--slots", "5", "--tongues", "5")
+    with serving(maker.book, chromium, pictures) as served:
+        page = served.device(PHONE, has_touch=True)
+        page.goto(served.site.address + "/joint/last")
+        for slot, feel in (("S1", "tight"), ("S2", "snug"), ("S3", "loose")):
+            page.get_by_label(re.compile(f"{slot}, .*: {feel}")).tap()
+        page.locator("#told", has_text="Snug slot S2").wait_for()
+        served.look(page, "joint-tapped")
+        page.reload()
+        assert page.get_by_label(re.compile("S2, .*: snug")).is_checked()

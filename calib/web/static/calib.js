@@ -34,3 +34,37 @@ for (const sheet of document.querySelectorAll("select[name=sheet]")) {
     if (last && !chosen) machine.value = last;
   });
 }
+// What a form tells is worked out anew as soon as something is chosen; without this, by its button.
+for (const form of document.querySelectorAll("form[data-renews]")) {
+  const ids = form.dataset.renews.split(" ");
+  let turn = 0;
+  form.addEventListener("change", async () => {
+    const stores = form.method === "post";
+    const given = new URLSearchParams(new FormData(form));
+    const address = stores ? form.action : `${form.action}?${given}`;
+    const mine = (turn += 1);
+    const told = document.getElementById(ids.at(-1));
+    told.classList.add("stale");
+    try {
+      const answer = await fetch(address, stores ? { method: "POST", body: given } : {});
+      const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+      if (mine !== turn) return;
+      // What can't be taken is said by a page of its own.
+      if (!page.getElementById(ids.at(-1))) return location.assign(answer.url);
+      for (const id of ids) {
+        document.getElementById(id).replaceWith(document.adoptNode(page.getElementById(id)));
+      }
+      if (!stores) history.replaceState(null, "", address);
+    } catch {
+      told.classList.remove("stale"); // the button still asks
+    }
+  });
+}
+// Usual values to tap, in place of typing.
+for (const chips of document.querySelectorAll(".chips")) {
+  chips.hidden = false;
+  chips.addEventListener("click", (event) => {
+    if (!event.target.matches("button")) return;
+    document.getElementById(chips.dataset.for).value = event.target.textContent;
+  });
+}

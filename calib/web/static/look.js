@@ -4,6 +4,7 @@
   const root = document.getElementById("look");
   const picture = root.querySelector("svg.region");
   const here = picture.querySelector(".here");
+  const ride = picture.querySelector(".ride");
   const power = document.getElementById("slide-power");
   const speed = document.getElementById("slide-speed");
   const length = document.getElementById("length");
@@ -24,6 +25,11 @@
     const x = at.left + ((at.right - at.left) * (Number(power.value) - powerLow)) / (powerHigh - powerLow);
     const y = at.foot - ((at.foot - at.top) * (Math.log(chosen) - low)) / (high - low);
     here.setAttribute("transform", `translate(${x.toFixed(1)} ${y.toFixed(1)})`);
+    // The read-out rides above the cross, or below it, on the side with more room.
+    const isRight = x > (at.left + at.right) / 2;
+    ride.setAttribute("x", (isRight ? x - 12 : x + 12).toFixed(1));
+    ride.setAttribute("y", (y > at.top + 30 ? y - 14 : y + 24).toFixed(1));
+    ride.setAttribute("text-anchor", isRight ? "end" : "start");
     document.getElementById("power-out").textContent = `${Number(power.value)} %`;
     const minutes = Number((chosen * 60).toPrecision(6));
     document.getElementById("speed-out").textContent = `${chosen} mm/s (${minutes} mm/min)`;
@@ -74,17 +80,34 @@
   length.addEventListener("input", () => {
     root.querySelector("[data-out=time]").textContent = pathTime();
   });
-  picture.addEventListener("click", (event) => {
-    const box = picture.getBoundingClientRect();
-    const scale = picture.viewBox.baseVal.width / box.width;
-    const x = (event.clientX - box.left) * scale;
-    const y = (event.clientY - box.top) * scale;
-    if (x < at.left || x > at.right || y < at.top || y > at.foot) return;
+  /** Put the cross where a finger is, on the machine's steps. */
+  function put(event) {
+    const within = (value, least, most) => Math.min(Math.max(value, least), most);
+    const to = picture.getScreenCTM().inverse();
+    const there = new DOMPoint(event.clientX, event.clientY).matrixTransform(to);
+    const x = within(there.x, at.left, at.right);
+    const y = within(there.y, at.top, at.foot);
     power.value = String(powerLow + ((powerHigh - powerLow) * (x - at.left)) / (at.right - at.left));
     chosen = onSteps(Math.exp(high - ((high - low) * (y - at.top)) / (at.foot - at.top)));
     speed.value = toSlider(chosen);
     soon();
+  }
+  picture.addEventListener("click", put);
+  const grip = here.querySelector(".grip");
+  grip.addEventListener("pointerdown", (event) => grip.setPointerCapture(event.pointerId));
+  grip.addEventListener("pointermove", (event) => {
+    if (grip.hasPointerCapture(event.pointerId)) put(event);
   });
+  for (const button of root.querySelectorAll(".nudges button")) {
+    button.addEventListener("click", () => {
+      if (button.dataset.power) power[button.dataset.power > 0 ? "stepUp" : "stepDown"]();
+      if (button.dataset.speed) {
+        chosen = onSteps(chosen + step * Number(button.dataset.speed));
+        speed.value = toSlider(chosen);
+      }
+      soon();
+    });
+  }
   speed.value = toSlider(chosen);
   draw();
   root.querySelector("[data-out=time]").textContent = pathTime();
