@@ -14,6 +14,7 @@ from scipy.stats import norm
 from shell import BIRCH as ADD_BIRCH
 from shell import MACHINE, Shell
 from test_svg import assert_valid
+from visitor import House
 
 import calib
 from calib.boards.layout import LayoutOptions
@@ -148,3 +149,16 @@ def test_a_stair_is_planned_read_by_one_number_and_counts(shell: Shell) -> None:
     assert shell.json("region")["rows"][0]["speeds_mm_s"] > region["rows"][0]["speeds_mm_s"]
     coupons = shell.json("plan", "--burns", "2")["grid"]
     assert "is no stair" in shell.refusal("record", coupons["board_id"], "--through-to", "1")
+
+
+def test_on_the_page_one_tap_reads_it(planned_house: House) -> None:
+    visitor = planned_house.guest()
+    page = visitor.submit("/stair", {"sheet": "birch 3", "machine": "bench"})
+    code = str(page.url).split("/board/")[1].split("?")[0]
+    asked = visitor.get(f"/board/{code}/record").text
+    assert "Up to which step is it cut right through?" in asked
+    assert asked.count('name="step"') == 13
+    visitor.submit(f"/board/{code}/stair", {"step": "7"})
+    (burn,) = planned_house.book.burns("bench", "birch 3", "cut")
+    steps = [cell.speed_mm_s for cell in planned_house.book.board(code).cells]
+    assert (burn.speed_mm_s, burn.fails_at_mm_s) == (steps[6], steps[7])

@@ -23,8 +23,14 @@ from calib.web.app import PARTS
 # Each command, and where the page does the same.
 PAGES: dict[str, tuple[str, ...]] = {
     "overview": ("/",),
-    "plan": ("/plan", "/lot/plan", "/check", "/elsewhere", "/joints", "/focus"),
-    "record": ("/board/{board_id}/record", "/board/{board_id}/results", "/job", "/joint/{code}"),
+    "plan": ("/plan", "/lot/plan", "/check", "/elsewhere", "/joints", "/focus", "/stair"),
+    "record": (
+        "/board/{board_id}/record",
+        "/board/{board_id}/results",
+        "/board/{board_id}/stair",
+        "/job",
+        "/joint/{code}",
+    ),
     "region": ("/look",),
     "recommend": ("/setting/look",),
     "keep": ("/setting", "/setting/none"),

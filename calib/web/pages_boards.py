@@ -12,7 +12,7 @@ from calib.tasks.files import board_files
 from calib.tasks.finding import find_board
 from calib.tasks.folders import zipped
 from calib.tasks.page import BoardState, board_file, board_state, file_names, standing
-from calib.tasks.results import record_readings
+from calib.tasks.results import record_readings, record_stair
 from calib.tasks.wishes import FileWish
 from calib.texts.boards import file_kind
 from calib.web.board_svg import as_they_lie, board_svg, looked_words
@@ -75,6 +75,9 @@ def cell_by_cell(request: Request, board_id: str) -> Response:
     here = desk_of(request)
     state = board_state(here.book, board_id)
     code = state.grid.board_id
+    if state.grid.stair:
+        picture = board_svg(state.grid, state.readings, looks=state.looks)
+        return here.ask(request, "stair.html", state=state, picture=picture)
     picture = board_svg(state.grid, state.readings, looks=state.looks, tappable=True)
     return here.show(
         "record.html",
@@ -85,6 +88,16 @@ def cell_by_cell(request: Request, board_id: str) -> Response:
         is_cut=state.grid.operation == "cut",
         key=here.book.board_key(code),
     )
+
+
+@router.post("/board/{board_id}/stair")
+def take_stair(
+    request: Request, board_id: str, step: Annotated[int, Form()], why: Annotated[str, Form()] = ""
+) -> Response:
+    """Record up to which step a stair is cut right through."""
+    grid = find_board(desk_of(request).book, board_id)
+    record_stair(desk_of(request).book, grid, step, when=now(), why=why)
+    return RedirectResponse(f"/board/{grid.board_id}", 303)
 
 
 @router.post("/board/{board_id}/results")

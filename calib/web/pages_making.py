@@ -12,7 +12,7 @@ from starlette.responses import Response
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.records import Setting, Sheet
 from calib.tasks.advice import keep_none
-from calib.tasks.boards import plan_focus_board
+from calib.tasks.boards import plan_focus_board, plan_stair
 from calib.tasks.checks import sheet_or_machine
 from calib.tasks.elsewhere import table_of_wattages, wattage_files
 from calib.tasks.files import drawn_files, resume_files
@@ -29,7 +29,7 @@ from calib.tasks.joints import (
     plan_comb_board,
     record_comb,
 )
-from calib.tasks.wishes import CombWish, FocusWish, Named, Pair
+from calib.tasks.wishes import CheckWish, CombWish, FocusWish, Named, Pair
 from calib.tasks.workshop import change_sheet
 from calib.texts.joints import joint_lines
 from calib.texts.words import date_words, operation_words, setting_words, speed_words
@@ -262,6 +262,28 @@ def focus_board(request: Request, sent: Sent) -> Response:
     names, wish = filled(Named, sent).names, filled(FocusWish, sent)
     board = plan_focus_board(desk_of(request).book, *names, wish)
     return download("focus.zip", zipped(drawn_files(board, "focus", outline=False)))
+
+
+@router.get("/stair")
+def stair(request: Request, sent: Sent) -> Response:
+    """Bracket where a new sheet cuts, by one cut."""
+    return page(
+        request,
+        "Plan a stair",
+        "One straight cut whose speed steps up along it. Hold it against the light, tap the last"
+        " step that is cut through: that does what six coupons did.",
+        Form(action="/stair", button="Plan it", typed=sent,
+             asks=("pair", *some(CheckWish, but=("setting",)))),
+        danger=True,
+    )  # fmt: skip
+
+
+@router.post("/stair")
+def planned_stair(request: Request, sent: Sent) -> Response:
+    """Plan it."""
+    names, wish = filled(Named, sent).names, filled(CheckWish, sent)
+    planned = plan_stair(desk_of(request).book, *names, wish, when=now(), files=None)
+    return done(request, f"/board/{planned.grid.board_id}", "Planned.")
 
 
 @router.get("/wattages")
