@@ -169,7 +169,7 @@ def test_what_is_guessed_of_the_cost_is_told_in_words(evening: Shell) -> None:
     assert "_" not in text
 
 
-@pytest.mark.parametrize("asked", ["0.9995", "0.999999999"])
+@pytest.mark.parametrize("asked", ["0.9995", "0.99999999"])
 def test_a_chance_is_never_said_to_be_sure(evening: Shell, asked: str) -> None:
     # What was asked for is repeated as it was typed.
     said = " ".join(evening.run("recommend", "--reliability", asked).stdout.split())

@@ -169,6 +169,12 @@ def _normal(mean: float, sd: float) -> Array:
     return np.asarray(weight / weight.sum())
 
 
+def _student(mean: float, scale: float) -> Array:
+    """Weights of a Student t with 2 degrees at ``SHIFTS``, summing to one."""
+    weight = (1.0 + ((SHIFTS - mean) / scale) ** 2 / 2.0) ** -1.5
+    return np.asarray(weight / weight.sum())
+
+
 def _percent(shift: float) -> float:
     """A shift as a change of effective power [%]."""
     return 100.0 * float(np.expm1(shift))
@@ -176,10 +182,11 @@ def _percent(shift: float) -> float:
 
 # Chance that a machine changed between two strips, and how it then changes: a little either way,
 # or a loss (common practice, no source; the rule was tried by simulation, see
-# tests/benchmarks/machine_check.py).
+# tests/benchmarks/machine_check.py). A loss has the tails of a Student t, as what the reference
+# burns misjudged has: with those of a normal, the more was lost the less it was the machine.
 _CHANGE_CHANCE = 0.15
 _LOSS_SHARE = 0.6
-_ANEW = (1.0 - _LOSS_SHARE) * _normal(0.0, 0.03) + _LOSS_SHARE * _normal(-0.12, 0.12)
+_ANEW = (1.0 - _LOSS_SHARE) * _normal(0.0, 0.03) + _LOSS_SHARE * _student(-0.12, 0.1)
 # What is never quite the same from one strip to the next [ln W].
 _WANDER_SD = 0.01
 _STAY = np.stack([_normal(shift, _WANDER_SD) for shift in SHIFTS])

@@ -102,11 +102,15 @@ class Problem:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Posterior:
-    """Scores (M, d), locations (M, A) and weights that sum to one (M, A)."""
+    """Scores (M, d), locations (M, A) and weights that sum to one (M, A).
+
+    ``log_evidence`` is the ln chance of all readings together under the prior.
+    """
 
     scores: Array
     location: Array
     weight: Array
+    log_evidence: float
 
     @property
     def shape_weight(self) -> Array:
@@ -291,7 +295,8 @@ def _spread_scores(problem: Problem, n: int, mean: Array, factor: Array) -> tupl
         # A fixed shuffle, so that the two sequences have nothing to do with one another.
         shuffle = np.random.default_rng(0).permutation(n)
         scores[:, rest] = even_scores(n, len(rest))[shuffle]
-    return scores, 0.5 * (base**2).sum(axis=1) - 0.5 * (scores[:, informed] ** 2).sum(axis=1)
+    log_ratio = 0.5 * ((base**2).sum(axis=1) - (scores[:, informed] ** 2).sum(axis=1))
+    return scores, log_ratio + np.log(np.diag(factor)).sum()
 
 
 def solve(problem: Problem, effort: Effort = FULL) -> Posterior:
@@ -322,7 +327,12 @@ def solve(problem: Problem, effort: Effort = FULL) -> Posterior:
         location, log_mass = _weigh(seen, lattice, scores, effort.nodes)
         log_mass = log_mass + log_ratio[:, None]
         mass = np.exp(log_mass - log_mass.max())
-        found = Posterior(scores=scores, location=location, weight=mass / mass.sum())
+        found = Posterior(
+            scores=scores,
+            location=location,
+            weight=mass / mass.sum(),
+            log_evidence=float(logsumexp(log_mass) - np.log(len(scores))),
+        )
         if number and apart == 1 and len(scores) == last and found.effective >= enough:
             break
         weight = _tempered(np.asarray(logsumexp(log_mass, axis=1)), 2.0 * len(problem.informed))

@@ -7,9 +7,10 @@ from dataclasses import replace
 
 from calib.errors import InvalidRecord
 from calib.fit.consistency import inconsistencies
-from calib.fit.fits import fit
+from calib.fit.fits import CutFit, fit
+from calib.fit.mishaps import weighed
 from calib.fit.model import Response, grade_of
-from calib.fit.priors import Priors
+from calib.fit.priors import CutPrior, Priors
 from calib.fit.region import Edge, Region, burnt_hulls
 from calib.records import OPERATIONS, Burn, Machine, Operation, Sheet
 
@@ -45,6 +46,7 @@ def region_from(
         edge = "all_through"
     elif not any(works):
         edge = "none_through"
+    cut, asked = _cut(machine, burns, priors.cut) if priors.cut else (None, ())
     region = Region(
         machine=machine,
         sheet=sheet,
@@ -52,13 +54,21 @@ def region_from(
         burns=burns,
         edge=edge,
         defects_per_m=priors.cut.defects_per_m if priors.cut else 0.0,
-        cut=fit(machine, burns, priors.cut, "cut") if priors.cut else None,
+        cut=cut,
         char=fit(machine, burns, priors.char, "char") if priors.char else None,
         mark=fit(machine, burns, priors.mark, "mark") if priors.mark else None,
-        notes=priors.notes,
+        notes=(*priors.notes, *asked),
         hulls=burnt_hulls(burns),
     )
     return _with_notes(region)
+
+
+def _cut(
+    machine: Machine, burns: Sequence[Burn], prior: CutPrior
+) -> tuple[CutFit, tuple[str, ...]]:
+    """The fit of the cut, the doubt of likely mishaps in it, and what is asked about them."""
+    cut, asked = weighed(machine, burns, prior, fit(machine, burns, prior, "cut"))
+    return cut, tuple(one.words for one in asked)
 
 
 def _with_notes(region: Region) -> Region:

@@ -359,6 +359,22 @@ class Draws(Generic[Shape]):
         return kernel.grade_chances(self.reach(at), self.shape.scatter, self.shape.cuts)
 
 
+def together(parts: Sequence[Draws[Shape]], weights: Sequence[float]) -> Draws[Shape]:
+    """Points of several posteriors, each believed with its weight."""
+
+    whole = np.repeat(np.asarray(weights) / np.sum(weights), [len(p.weight) for p in parts])
+    own = {
+        f.name: np.concatenate([getattr(part.shape, f.name) for part in parts])
+        for f in fields(parts[0].shape)
+    }
+    return Draws(
+        shape=replace(parts[0].shape, **own),
+        location=np.concatenate([part.location for part in parts]),
+        extra_sd=np.concatenate([part.extra_sd for part in parts]),
+        weight=np.concatenate([part.weight for part in parts]) * whole,
+    )
+
+
 def grade_chances(draws: Draws[Any], at: Settings) -> Array:
     """Chance of each grade, (grades, n)."""
     count, total = max(_AT_ONCE // max(len(at.ln_share), 1), 1), 0.0

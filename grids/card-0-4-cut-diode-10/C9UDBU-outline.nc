@@ -1,0 +1,23 @@
+%
+(Board C9UDBU, round 1: cut of card 0.4 mm [card, 0.4 mm] on diode 10 W, 110 x 90 mm: its box with)
+(the beam off)
+G21
+G90
+G94
+G17
+M5
+S0
+M5
+G0 X0.000 Y0.000
+M5
+G0 X110.000 Y0.000
+M5
+G0 X110.000 Y90.000
+M5
+G0 X0.000 Y90.000
+M5
+G0 X0.000 Y0.000
+M5
+S0
+M2
+%
