@@ -101,8 +101,7 @@ class Boards(Workshop):
 
         What a reading leaves open keeps its earlier value; cells left empty stay not burnt.
         """
-        check_text("session", session, longest=200)
-        with self.saying(when, why=why) as view:
+        with self.saying(when) as view:
             board = view.board(board_id)
             _check_cells(board, [reading.cell for reading in readings])
             said = said_of(view, board)
@@ -123,7 +122,7 @@ class Boards(Workshop):
         self, board_id: str, labels: Sequence[str], *, when: datetime, why: str
     ) -> Recorded:
         """Say that cells count as not burnt after all; what was read stays in the history."""
-        if not check_text("why", why).strip():
+        if not why.strip():
             raise LogbookError("Say why the cells are struck out.")
         with self.saying(when) as view:
             board = view.board(board_id)
@@ -166,7 +165,6 @@ class Boards(Workshop):
         wasn't read after all. ``saw`` is the id of what the sender saw of the cell, or the key of
         the own tap before; what somebody else said meanwhile stands beside this.
         """
-        check_text("session", session, longest=200)
         with self.saying(when) as view:
             board = view.board(board_id)
             _check_cells(board, [reading.cell])

@@ -374,17 +374,11 @@ def among(
 def lines(connection: sa.Connection) -> Iterator[str]:
     """All entries as JSON lines, in the order of their arrival."""
     targets = _targets(connection, None)
-    quoted = json.JSONEncoder(ensure_ascii=False).encode
     for row in connection.execute(sa.select(entries).order_by(entries.c.seq)):
-        # As `canonical` would write it; the body stands in the table like that.
-        yield (
-            f'{{"about":{quoted(row.about)},"at":{quoted(row.at)},"batch":{quoted(row.batch)},'
-            f'"body":{row.body},"id":{quoted(row.id)},"kind":{quoted(row.kind)},'
-            f'"machine":{quoted(row.machine)},'
-            f'"replaces":{canonical(sorted(targets.get(row.id, ())))},'
-            f'"sheet":{quoted(row.sheet)},"slot":{quoted(row.slot)},"v":{row.v},'
-            f'"why":{quoted(row.why)}}}'
-        )
+        said = {name: getattr(row, name) for name in ("id", *_COLUMNS)}
+        line = canonical(said | {"body": None, "replaces": sorted(targets.get(row.id, ()))})
+        # The body stands in the table as it is written.
+        yield line.replace('"body":null', f'"body":{row.body}', 1)
 
 
 def from_line(text: str) -> Entry:

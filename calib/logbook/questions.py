@@ -35,7 +35,7 @@ class Questions(Room):
 
     def answer(self, key: str, answer: str, *, when: datetime, why: str = "") -> None:
         """Answer a question: by the number of what holds, ``same``, or ``rename: NEW NAME``."""
-        with self.saying(when, why=why) as view:
+        with self.saying(when) as view:
             answer_in(view, key, answer, why)
 
 

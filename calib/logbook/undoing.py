@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
-from typing import TypedDict, Unpack
+from typing import Any, TypedDict, Unpack
 
 import sqlalchemy as sa
 
@@ -60,7 +60,7 @@ class Undoing(Room):
         ``sheet`` alone: its lot, measurement and notes. Boards stay. ``only`` is what
         `next_undo` named; refused when something came after it.
         """
-        with self.saying(when, why=why) as view:
+        with self.saying(when) as view:
             said = _last(view, whose)
             if only not in (None, said[0].batch):
                 raise LogbookError(
@@ -81,7 +81,7 @@ class Undoing(Room):
 
     def redo(self, *, when: datetime, why: str = "", **whose: Unpack[Whose]) -> str:
         """Put again what the last undo took back; the same scopes as for `undo`."""
-        with self.saying(when, why=why) as view:
+        with self.saying(when) as view:
             undo, said = _newest(view, whose, _TAKEN_BACK), _newest(view, whose, _SAID)
             if not undo or (said and said[0].seq > undo[0].seq):
                 raise LogbookError(f"There is nothing to put again for {_called(whose)}.")
@@ -96,7 +96,7 @@ class Undoing(Room):
         """
         if not why.strip():
             raise LogbookError("Say why it is withdrawn.")
-        with self.saying(when, why=why) as view:
+        with self.saying(when) as view:
             found = [_named(view, one) for one in entry_ids]
             gone = [entry.id for entry in found if entry.kind in THINGS]
             words = "; ".join(_words(view, [entry]) for entry in found)
@@ -137,12 +137,10 @@ def _newest(view: View, whose: Whose, what: sa.ColumnElement[bool]) -> list[Entr
     """What was said of something in one go last and wasn't withdrawn, in the order of its ids."""
     if not _called(whose):
         raise LogbookError("Name a board, a machine or a sheet whose latest change to take back.")
-    of: Mapping[str, Iterable[str]]
     if board := whose.get("board_id"):
-        of = {"about": view.board(board).ids}
+        of: dict[str, Any] = {"about": view.board(board).ids}
     else:
-        nothing = {"machine": [""], "sheet": [""]}
-        of = nothing | view.names.pair(whose.get("machine"), whose.get("sheet"))
+        of = view.names.pair(whose.get("machine"), whose.get("sheet"), alone=True)
     scope = [view.among(entries.c[name], ids) for name, ids in of.items()]
     newest = sa.select(_batch).select_from(with_state).where(is_valid, what, *scope)
     batch = view.connection.execute(newest.order_by(entries.c.seq.desc()).limit(1)).scalar()
