@@ -132,8 +132,7 @@ class Boards(Workshop):
             slots = [f"{kind} {label}" for kind in OF_CELL for label in struck]
             every = view.read(about=board.ids, slot=slots, earlier=True)
             if every:
-                ids = (entry.id for entry in every)
-                view.say(view.entry(WITHDRAW, why=why, replaces=ids, **board.about))
+                view.withdraw(every, why)
         return Recorded(corrected=len(struck), unchanged=len(labels) - len(struck))
 
     def readings(self, board_id: str) -> tuple[Reading, ...]:
@@ -220,9 +219,7 @@ class Boards(Workshop):
             if not again:
                 if any(entry.state == REPLACED for entry in looks):
                     raise CellChanged(looked_at(cell, said_of(view, board, cell)[cell]))
-                ids = [entry.id for entry in taken]
-                back = view.entry(WITHDRAW, replaces=ids, **board.about)
-                view.say(back, batch=_batch(board, key))
+                view.withdraw(taken, batch=_batch(board, key))
             return (_tapped(view, board, cell, looks, stored=not again, again=again),)
 
     def attach(

@@ -316,6 +316,12 @@ class View:
             )
         return ids
 
+    def withdraw(self, said: Sequence[Entry], why: str = "", *, batch: str = "") -> str:
+        """Withdraw what was said, and say so of what the first of it is about; id of that."""
+        about = {name: getattr(said[0], name) for name in ("about", "machine", "sheet")}
+        ids = (entry.id for entry in said)
+        return self.say(self.entry(WITHDRAW, why=why, replaces=ids, **about), batch=batch)[0]
+
 
 class Room:
     """A logbook's connection; the parts of `Book` build on it."""

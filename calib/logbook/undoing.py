@@ -67,7 +67,7 @@ class Undoing(Room):
                     f"Something else was stored for {_called(whose)} meanwhile: look at it, then"
                     " undo again. Nothing was taken back."
                 )
-            view.say(_withdrawal(view, said, why), batch=f"{UNDO}{said[0].id} {view.at}")
+            view.withdraw(said, why, batch=f"{UNDO}{said[0].id} {view.at}")
             return _words(view, said)
 
     def next_undo(self, **whose: Unpack[Whose]) -> Undoable:
@@ -85,7 +85,7 @@ class Undoing(Room):
             undo, said = _newest(view, whose, _TAKEN_BACK), _newest(view, whose, _SAID)
             if not undo or (said and said[0].seq > undo[0].seq):
                 raise LogbookError(f"There is nothing to put again for {_called(whose)}.")
-            view.say(_withdrawal(view, undo, why), batch=f"{REDO}{undo[0].id} {view.at}")
+            view.withdraw(undo, why, batch=f"{REDO}{undo[0].id} {view.at}")
             return _words(view, view.ever(id=(key for entry in undo for key in entry.replaces)))
 
     def withdraw(self, entry_ids: Sequence[str], *, when: datetime, why: str) -> Undoable:
@@ -104,7 +104,7 @@ class Undoing(Room):
             about = sa.or_(*(view.among(column, gone) for column in columns))
             count = sa.select(sa.func.count()).select_from(entries).where(about)
             things = len(found) + view.connection.execute(count).scalar_one()
-            (change_id,) = view.say(_withdrawal(view, found, why))
+            change_id = view.withdraw(found, why)
         return Undoable(change_id=change_id, words=words, things=things)
 
 
@@ -153,14 +153,6 @@ def _last(view: View, whose: Whose) -> list[Entry]:
     if not said:
         raise LogbookError(f"There is nothing to take back for {_called(whose)}.")
     return said
-
-
-def _withdrawal(view: View, said: Sequence[Entry], why: str) -> Entry:
-    main = said[0]
-    return view.entry(
-        WITHDRAW, why=why, replaces=(entry.id for entry in said),
-        about=main.about, machine=main.machine, sheet=main.sheet,
-    )  # fmt: skip
 
 
 def _words(view: View, said: Sequence[Entry]) -> str:
