@@ -18,8 +18,7 @@ from calib.logbook.bodies import Board, CellNote, Look, MediaType, Picture, Size
 from calib.logbook.coding import check_text, read_time
 from calib.logbook.entries import Looked, Photograph, Recorded, Tapped
 from calib.logbook.ledger import REPLACED, SENT, WITHDRAW, Entry, photographs
-from calib.logbook.room import FoundBoard, View
-from calib.logbook.workshop import Workshop
+from calib.logbook.room import FoundBoard, Room, View
 from calib.records import READ_OFF, Grid, Reading
 
 SIZES = ("width_mm", "height_mm")
@@ -46,7 +45,7 @@ class CellChanged(LogbookError):
         )
 
 
-class Boards(Workshop):
+class Boards(Room):
     """The boards of a logbook."""
 
     def add_board(self, grid: Grid, *, when: datetime, forecasts: Forecasts | None = None) -> None:

@@ -15,15 +15,14 @@ from calib.logbook.bodies import Content, KeptSetting, Note, Run, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import Kept, Stored
 from calib.logbook.ledger import Entry, canonical
-from calib.logbook.room import Names, View
-from calib.logbook.workshop import Workshop
+from calib.logbook.room import Names, Room, View
 from calib.records import OPERATIONS, Advice, Burn, Operation, Setting
 
 StoredKind = Literal["costs", "timed_job", "comb", "comb_readings", "kerf"]
 STORED_KINDS: tuple[StoredKind, ...] = typing.get_args(StoredKind)
 
 
-class Runs(Workshop):
+class Runs(Room):
     """What is said of a pair beside its boards."""
 
     def add_job(
