@@ -385,12 +385,11 @@ def from_line(text: str) -> Entry:
     """Read what `lines` wrote; raises BadFile when it isn't an entry, or its id isn't its own."""
     try:
         document = json.loads(text)
-        said = document.pop("id")
-        if set(document) != {*_COLUMNS, "body", "replaces"} or not isinstance(
-            document["body"], dict
-        ):
+        said, replaces = document.pop("id"), tuple(document.pop("replaces"))
+        ids = all(isinstance(key, str) for key in replaces)
+        if set(document) != {*_COLUMNS, "body"} or not (ids and isinstance(document["body"], dict)):
             raise KeyError
-        entry = Entry(**{**document, "replaces": tuple(document["replaces"])}, held_as=said)
+        entry = Entry(**document, replaces=replaces, held_as=said)
         good = said == entry.own_id
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         raise BadFile(f"{shown(text)} is no entry of a logbook: take the file as it was.") from None
