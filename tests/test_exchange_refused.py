@@ -54,6 +54,7 @@ WRONG: list[tuple[str, Change, str]] = [
     ("look", lambda _: {"replaces": ("20260301180500000000-" + "0" * 24,)}, "isn't there"),
     ("look", lambda entry: {"replaces": (entry.about,)}, "about something else"),
     ("look", lambda entry: {"machine": entry.sheet}, "as its machine, which is none"),
+    ("look", lambda _: {"replaces": ({},)}, "is no entry of a logbook"),
     ("look", lambda _: {"v": 2}, "kind 'look', version 2, was written by a newer calib"),
     ("look", lambda _: {"kind": "hologram"}, "kind 'hologram', version 1"),
     ("look", lambda _: {"at": "2026-03-01"}, "'2026-03-01' is not a time"),

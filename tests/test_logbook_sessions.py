@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
+from workshop_records import BENCH, EVENING, later
 
 from calib.errors import InvalidRecord, LogbookError
 from calib.logbook import Book, Session, export_text, import_text
@@ -14,62 +14,57 @@ from calib.records import Reading
 MONDAY = Session(label="monday", focus_mm=-0.5, air=True, support="pins", note="damp board")
 
 
-def fill(book: Book) -> None:
+@pytest.fixture
+def monday(pair: Book) -> Book:
     """A pair with one board, read in a session that only has a label."""
-    book.add_machine(BENCH, when=EVENING)
-    book.add_sheet(BIRCH, when=EVENING)
-    book.add_board(some_grid(), when=EVENING)
-    book.record("AB12", [Reading(cell="A1", through="no")], when=later(1), session="monday")
+    pair.record("AB12", [Reading(cell="A1", through="no")], when=later(1), session="monday")
+    return pair
 
 
-def test_a_session_may_be_described_after_its_burns_and_corrected(book: Book) -> None:
-    fill(book)
-    assert book.sessions("bench") == (Session(label="monday"),)
-    book.add_session("bench", MONDAY, when=later(2))
-    book.add_session("bench", MONDAY, when=later(3))
-    assert book.sessions("bench") == (MONDAY,)
+def test_a_session_may_be_described_after_its_burns_and_corrected(monday: Book) -> None:
+    assert monday.sessions("bench") == (Session(label="monday"),)
+    monday.add_session("bench", MONDAY, when=later(2))
+    monday.add_session("bench", MONDAY, when=later(3))
+    assert monday.sessions("bench") == (MONDAY,)
     off = replace(MONDAY, air=False)
     with pytest.raises(LogbookError, match="'monday' of 'bench' is described otherwise"):
-        book.add_session("bench", off, when=later(4))
-    book.add_session("bench", off, when=later(4), why="the pump was out")
-    assert book.sessions("bench") == (off,)
+        monday.add_session("bench", off, when=later(4))
+    monday.add_session("bench", off, when=later(4), why="the pump was out")
+    assert monday.sessions("bench") == (off,)
     # More burns of the session leave its description alone.
-    book.record("AB12", [Reading(cell="A2", through="no")], when=later(5), session="monday")
-    assert book.sessions("bench") == (off,)
+    monday.record("AB12", [Reading(cell="A2", through="no")], when=later(5), session="monday")
+    assert monday.sessions("bench") == (off,)
 
 
-def test_each_description_stays_in_the_history(book: Book) -> None:
-    fill(book)
-    book.add_session("bench", MONDAY, when=later(2))
-    book.add_session("bench", replace(MONDAY, air=False), when=later(4), why="the pump was out")
-    book.add_session("bench", Session(label="of another pair", air=True), when=later(5))
-    lines = [line for line in book.history("bench", "birch 3") if line.kind == "session"]
+def test_each_description_stays_in_the_history(monday: Book) -> None:
+    monday.add_session("bench", MONDAY, when=later(2))
+    monday.add_session("bench", replace(MONDAY, air=False), when=later(4), why="the pump was out")
+    monday.add_session("bench", Session(label="of another pair", air=True), when=later(5))
+    lines = [line for line in monday.history("bench", "birch 3") if line.kind == "session"]
     assert [(line.text, line.why, line.superseded) for line in lines] == [
         ("monday: focus -0.5 mm, air on, on pins, damp board", "", True),
         ("monday: focus -0.5 mm, air off, on pins, damp board", "the pump was out", False),
     ]
 
 
-def test_photographs_stand_in_the_history(book: Book) -> None:
-    fill(book)
-    book.attach("AB12", "a.jpg", b"\xff\xd8\xff" + bytes(9), when=later(2), cell="A1")
-    book.undo(when=later(3), board_id="AB12")
-    lines = [line for line in book.history("bench", "birch 3") if line.kind == "photograph"]
+def test_photographs_stand_in_the_history(monday: Book) -> None:
+    monday.attach("AB12", "a.jpg", b"\xff\xd8\xff" + bytes(9), when=later(2), cell="A1")
+    monday.undo(when=later(3), board_id="AB12")
+    lines = [line for line in monday.history("bench", "birch 3") if line.kind == "photograph"]
     assert [(line.text, line.board, line.cell, line.superseded) for line in lines] == [
         ("a.jpg", "AB12", "A1", True)
     ]
 
 
-def test_descriptions_are_taken_back_one_after_the_other(book: Book) -> None:
-    fill(book)
-    book.add_session("bench", MONDAY, when=later(2))
-    book.add_session("bench", replace(MONDAY, air=False), when=later(3), why="pump")
-    assert "description of session 'monday'" in book.undo(when=later(4), machine="bench")
-    assert book.sessions("bench") == (MONDAY,)
-    book.undo(when=later(5), machine="bench")
-    assert book.sessions("bench") == (Session(label="monday"),)
+def test_descriptions_are_taken_back_one_after_the_other(monday: Book) -> None:
+    monday.add_session("bench", MONDAY, when=later(2))
+    monday.add_session("bench", replace(MONDAY, air=False), when=later(3), why="pump")
+    assert "description of session 'monday'" in monday.undo(when=later(4), machine="bench")
+    assert monday.sessions("bench") == (MONDAY,)
+    monday.undo(when=later(5), machine="bench")
+    assert monday.sessions("bench") == (Session(label="monday"),)
     with pytest.raises(LogbookError, match="nothing to take back for 'bench'"):
-        book.undo(when=later(6), machine="bench")
+        monday.undo(when=later(6), machine="bench")
 
 
 def test_sessions_are_listed_by_their_beginning_whenever_they_were_described(book: Book) -> None:
@@ -93,26 +88,25 @@ def test_wrong_descriptions_are_refused(book: Book) -> None:
 
 @pytest.mark.parametrize("answer", ["1", "2"])
 def test_two_books_that_describe_a_session_otherwise_ask(
-    book: Book, other: Book, answer: str
+    monday: Book, other: Book, answer: str
 ) -> None:
-    fill(book)
-    import_text(other, export_text(book), when=later(1))
+    import_text(other, export_text(monday), when=later(1))
     mine, theirs = MONDAY, replace(MONDAY, air=False, note="dry board")
-    book.add_session("bench", mine, when=later(2))
+    monday.add_session("bench", mine, when=later(2))
     other.add_session("bench", theirs, when=later(3))
     document = export_text(other)
-    (question,) = import_text(book, document, when=later(3)).questions
+    (question,) = import_text(monday, document, when=later(3)).questions
     assert question.key == "session monday bench"
     assert "air on, on pins, damp board" in question.said[0]
     assert "air off, on pins, dry board" in question.said[1]
     # Until somebody has answered, neither counts.
-    assert book.sessions("bench") == (Session(label="monday"),)
+    assert monday.sessions("bench") == (Session(label="monday"),)
     answers = {question.key: answer}
-    assert import_text(book, document, when=later(4), answers=answers).questions == ()
+    assert import_text(monday, document, when=later(4), answers=answers).questions == ()
     chosen = mine if answer == "1" else theirs
-    assert book.sessions("bench") == (chosen,)
-    again = import_text(book, document, when=later(5))
+    assert monday.sessions("bench") == (chosen,)
+    again = import_text(monday, document, when=later(5))
     assert (again.added, again.questions) == ({}, ())
     # The other book takes the decision over without a question.
-    assert import_text(other, export_text(book), when=later(6)).questions == ()
+    assert import_text(other, export_text(monday), when=later(6)).questions == ()
     assert other.sessions("bench") == (chosen,)

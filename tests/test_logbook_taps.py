@@ -16,12 +16,6 @@ from calib.records import Reading
 FRESH = Reading(cell="A1")
 
 
-@pytest.fixture
-def board(pair: Book) -> Book:
-    """A logbook with the planned board AB12 of six cells."""
-    return pair
-
-
 def read(through: str | None = None, char: int | None = None, note: str = "") -> Reading:
     """What one look at A1 says."""
     return Reading(cell="A1", through=through, char=char, note=note)  # type: ignore[arg-type]
@@ -33,57 +27,57 @@ def said(book: Book, code: str = "AB12") -> set[tuple[str | None, int | None]]:
     return {(one.reading.through, one.reading.char) for one in looked.apart or (looked,)}
 
 
-def test_a_tap_is_one_look_whole(board: Book) -> None:
-    first = board.tap("AB12", "key-00001", read("through", 2), when=later(1))
+def test_a_tap_is_one_look_whole(pair: Book) -> None:
+    first = pair.tap("AB12", "key-00001", read("through", 2), when=later(1))
     assert first.stored
-    assert board.readings("AB12") == (read("through", 2),)
+    assert pair.readings("AB12") == (read("through", 2),)
     # Char on a coupon that isn't cut was a slip: the correction doesn't keep it.
-    second = board.tap("AB12", "key-00002", read("no"), saw=first.looked.id, when=later(2))
+    second = pair.tap("AB12", "key-00002", read("no"), saw=first.looked.id, when=later(2))
     assert second.reading == read("no")
-    assert board.readings("AB12") == (read("no"),)
+    assert pair.readings("AB12") == (read("no"),)
 
 
-def test_the_same_tap_sent_again_is_stored_once_even_after_a_correction(board: Book) -> None:
-    board.tap("AB12", "key-00001", read("through"), when=later(1))
-    board.tap("AB12", "key-00002", read("hanging"), saw="key-00001", when=later(2))
-    late = board.tap("AB12", "key-00001", read("through"), when=later(3))
+def test_the_same_tap_sent_again_is_stored_once_even_after_a_correction(pair: Book) -> None:
+    pair.tap("AB12", "key-00001", read("through"), when=later(1))
+    pair.tap("AB12", "key-00002", read("hanging"), saw="key-00001", when=later(2))
+    late = pair.tap("AB12", "key-00001", read("through"), when=later(3))
     assert (late.stored, late.again, late.reading.through) == (False, True, "hanging")
-    lines = board.history("bench", "birch 3", "cut")
+    lines = pair.history("bench", "birch 3", "cut")
     assert [line.reading.through for line in lines if line.reading] == ["through", "hanging"]
 
 
-def test_no_reading_is_made_of_two_looks(board: Book) -> None:
+def test_no_reading_is_made_of_two_looks(pair: Book) -> None:
     """One says free and tan, the other not cut; "not cut, tan" was said by nobody."""
-    board.tap("AB12", "key-00001", read("no"), when=later(1))
-    done = board.tap("AB12", "key-00002", read("through", 1), when=later(2))
+    pair.tap("AB12", "key-00001", read("no"), when=later(1))
+    done = pair.tap("AB12", "key-00002", read("through", 1), when=later(2))
     assert done.stored
-    assert said(board) == {("no", None), ("through", 1)}
-    assert board.readings("AB12") == ()
-    assert board.burns("bench", "birch 3", "cut") == ()
+    assert said(pair) == {("no", None), ("through", 1)}
+    assert pair.readings("AB12") == ()
+    assert pair.burns("bench", "birch 3", "cut") == ()
     assert (done.reading, done.read) == (FRESH, 0)
-    chosen = board.tap("AB12", "key-00003", read("through", 1), saw=done.looked.id, when=later(3))
+    chosen = pair.tap("AB12", "key-00003", read("through", 1), saw=done.looked.id, when=later(3))
     assert chosen.looked.apart == ()
-    assert board.readings("AB12") == (read("through", 1),)
-    assert len(board.burns("bench", "birch 3", "cut")) == 1
+    assert pair.readings("AB12") == (read("through", 1),)
+    assert len(pair.burns("bench", "birch 3", "cut")) == 1
 
 
-def test_an_answer_answers_what_it_saw_and_no_more(board: Book) -> None:
-    board.tap("AB12", "key-00001", read("no"), when=later(1))
-    asked = board.tap("AB12", "key-00002", read("through", 1), when=later(2)).looked.id
-    board.tap("AB12", "key-00003", read("hanging", 2), when=later(3))
-    assert said(board) == {("no", None), ("through", 1), ("hanging", 2)}
-    board.tap("AB12", "key-00004", read("through", 1), saw=asked, when=later(4))
-    assert said(board) == {("through", 1), ("hanging", 2)}
-    now = board.looks("AB12")["A1"].id
-    board.tap("AB12", "key-00005", FRESH, saw=now, when=later(5))
-    assert said(board) == {(None, None)}
-    assert board.looks("AB12")["A1"].apart == ()
+def test_an_answer_answers_what_it_saw_and_no_more(pair: Book) -> None:
+    pair.tap("AB12", "key-00001", read("no"), when=later(1))
+    asked = pair.tap("AB12", "key-00002", read("through", 1), when=later(2)).looked.id
+    pair.tap("AB12", "key-00003", read("hanging", 2), when=later(3))
+    assert said(pair) == {("no", None), ("through", 1), ("hanging", 2)}
+    pair.tap("AB12", "key-00004", read("through", 1), saw=asked, when=later(4))
+    assert said(pair) == {("through", 1), ("hanging", 2)}
+    now = pair.looks("AB12")["A1"].id
+    pair.tap("AB12", "key-00005", FRESH, saw=now, when=later(5))
+    assert said(pair) == {(None, None)}
+    assert pair.looks("AB12")["A1"].apart == ()
 
 
-def test_two_who_say_the_same_are_one(board: Book) -> None:
-    board.tap("AB12", "key-00001", read("through", 1), when=later(1))
-    assert board.tap("AB12", "key-00002", read("through", 1), when=later(2)).looked.apart == ()
-    assert board.readings("AB12") == (read("through", 1),)
+def test_two_who_say_the_same_are_one(pair: Book) -> None:
+    pair.tap("AB12", "key-00001", read("through", 1), when=later(1))
+    assert pair.tap("AB12", "key-00002", read("through", 1), when=later(2)).looked.apart == ()
+    assert pair.readings("AB12") == (read("through", 1),)
 
 
 ONE, TWO = "key-one-1", "key-one-2"
@@ -108,109 +102,109 @@ ONE, TWO = "key-one-1", "key-one-2"
     ],
 )  # fmt: skip
 def test_every_order_of_arrival_ends_alike(
-    board: Book, taps: list[tuple[str, Reading, str]], stand: set[tuple[str | None, int | None]]
+    pair: Book, taps: list[tuple[str, Reading, str]], stand: set[tuple[str | None, int | None]]
 ) -> None:
     ends = []
     for number, order in enumerate(itertools.permutations(taps)):
         code = f"BB{number:02}"
-        board.add_board(some_grid(code), when=EVENING)
+        pair.add_board(some_grid(code), when=EVENING)
         for place, (key, reading, saw) in enumerate(order):
-            board.tap(code, key, reading, saw=saw, when=later(place))
-        looked = board.looks(code)["A1"]
-        ends.append((said(board, code), looked.reading.is_empty, looked.reading.note))
+            pair.tap(code, key, reading, saw=saw, when=later(place))
+        looked = pair.looks(code)["A1"]
+        ends.append((said(pair, code), looked.reading.is_empty, looked.reading.note))
     assert ends[0][0] == stand
     assert ends[0][1] == (len(stand) > 1 or stand == {(None, None)})
     assert all(end == ends[0] for end in ends)
 
 
-def test_a_note_leaves_the_look_and_other_notes(board: Book) -> None:
-    board.tap("AB12", "key-00001", read(note="knot"), when=later(1))
-    board.tap("AB12", "key-00002", read("through", 1), when=later(2))
-    assert board.readings("AB12") == (read("through", 1, "knot"),)
-    board.tap("AB12", "key-00003", read(note="glue"), when=later(3))
-    assert board.readings("AB12") == (read("through", 1, "knot; glue"),)
-    seen = board.looks("AB12")["A1"].id
-    board.tap("AB12", "key-00004", read(note="a knot"), saw=seen, when=later(4))
-    assert board.readings("AB12") == (read("through", 1, "a knot"),)
+def test_a_note_leaves_the_look_and_other_notes(pair: Book) -> None:
+    pair.tap("AB12", "key-00001", read(note="knot"), when=later(1))
+    pair.tap("AB12", "key-00002", read("through", 1), when=later(2))
+    assert pair.readings("AB12") == (read("through", 1, "knot"),)
+    pair.tap("AB12", "key-00003", read(note="glue"), when=later(3))
+    assert pair.readings("AB12") == (read("through", 1, "knot; glue"),)
+    seen = pair.looks("AB12")["A1"].id
+    pair.tap("AB12", "key-00004", read(note="a knot"), saw=seen, when=later(4))
+    assert pair.readings("AB12") == (read("through", 1, "a knot"),)
 
 
-def test_an_empty_reading_says_that_the_cell_was_not_read(board: Book) -> None:
-    board.tap("AB12", "key-00001", read("through", note="knot"), when=later(1))
-    assert board.tap("AB12", "key-00002", FRESH, saw="key-00001", when=later(3)).stored
-    assert board.readings("AB12") == ()
-    seen = board.looks("AB12")["A1"].id
-    assert not board.tap("AB12", "key-00003", FRESH, saw=seen, when=later(4)).stored
-    assert not board.tap("AB12", "key-00004", Reading(cell="A2"), when=later(4)).stored
+def test_an_empty_reading_says_that_the_cell_was_not_read(pair: Book) -> None:
+    pair.tap("AB12", "key-00001", read("through", note="knot"), when=later(1))
+    assert pair.tap("AB12", "key-00002", FRESH, saw="key-00001", when=later(3)).stored
+    assert pair.readings("AB12") == ()
+    seen = pair.looks("AB12")["A1"].id
+    assert not pair.tap("AB12", "key-00003", FRESH, saw=seen, when=later(4)).stored
+    assert not pair.tap("AB12", "key-00004", Reading(cell="A2"), when=later(4)).stored
 
 
-def test_a_result_file_decides_between_two_only_with_a_word(board: Book) -> None:
-    board.tap("AB12", "key-00001", read("no"), when=later(1))
-    board.tap("AB12", "key-00002", read("through", 1), when=later(2))
+def test_a_result_file_decides_between_two_only_with_a_word(pair: Book) -> None:
+    pair.tap("AB12", "key-00001", read("no"), when=later(1))
+    pair.tap("AB12", "key-00002", read("through", 1), when=later(2))
     said_of_both = "A1 was read as through 'no' and as through 'through', char 1"
     with pytest.raises(LogbookError, match=said_of_both):
-        board.record("AB12", [read("hanging")], when=later(3))
-    board.record("AB12", [read("hanging")], when=later(4), why="looked again")
-    assert board.readings("AB12") == (read("hanging"),)
-    assert board.looks("AB12")["A1"].apart == ()
+        pair.record("AB12", [read("hanging")], when=later(3))
+    pair.record("AB12", [read("hanging")], when=later(4), why="looked again")
+    assert pair.readings("AB12") == (read("hanging"),)
+    assert pair.looks("AB12")["A1"].apart == ()
 
 
-def test_what_a_file_says_afterwards_was_not_seen_by_a_tap_before_it(board: Book) -> None:
-    board.record("AB12", [read("hanging", 2)], when=later(1))
-    board.tap("AB12", "key-00001", read("no"), when=later(2))
-    assert said(board) == {("hanging", 2), ("no", None)}
-    assert board.strike_out("AB12", ["A1"], when=later(3), why="slipped").corrected == 1
-    assert board.looks("AB12")["A1"].apart == ()
-    assert board.readings("AB12") == ()
+def test_what_a_file_says_afterwards_was_not_seen_by_a_tap_before_it(pair: Book) -> None:
+    pair.record("AB12", [read("hanging", 2)], when=later(1))
+    pair.tap("AB12", "key-00001", read("no"), when=later(2))
+    assert said(pair) == {("hanging", 2), ("no", None)}
+    assert pair.strike_out("AB12", ["A1"], when=later(3), why="slipped").corrected == 1
+    assert pair.looks("AB12")["A1"].apart == ()
+    assert pair.readings("AB12") == ()
 
 
-def test_the_undone_half_of_a_disagreement_leaves_the_other(board: Book) -> None:
-    board.tap("AB12", "key-00001", read("no"), when=later(1))
-    board.tap("AB12", "key-00002", read("through", 1), when=later(2))
-    board.take_back_tap("AB12", "key-00004", "key-00002", when=later(4))
-    assert board.readings("AB12") == (read("no"),)
-    board.tap("AB12", "key-00005", read("hanging"), saw="key-00004", when=later(5))
-    assert board.readings("AB12") == (read("hanging"),)
-    board.undo(when=later(6), board_id="AB12")
-    assert board.readings("AB12") == (read("no"),)
+def test_the_undone_half_of_a_disagreement_leaves_the_other(pair: Book) -> None:
+    pair.tap("AB12", "key-00001", read("no"), when=later(1))
+    pair.tap("AB12", "key-00002", read("through", 1), when=later(2))
+    pair.take_back_tap("AB12", "key-00004", "key-00002", when=later(4))
+    assert pair.readings("AB12") == (read("no"),)
+    pair.tap("AB12", "key-00005", read("hanging"), saw="key-00004", when=later(5))
+    assert pair.readings("AB12") == (read("hanging"),)
+    pair.undo(when=later(6), board_id="AB12")
+    assert pair.readings("AB12") == (read("no"),)
 
 
-def test_a_disagreement_travels_to_another_logbook(board: Book, tmp_path: Path) -> None:
-    board.tap("AB12", "key-00001", read("no"), when=later(1))
-    board.tap("AB12", "key-00002", read("through", 1), when=later(2))
+def test_a_disagreement_travels_to_another_logbook(pair: Book, tmp_path: Path) -> None:
+    pair.tap("AB12", "key-00001", read("no"), when=later(1))
+    pair.tap("AB12", "key-00002", read("through", 1), when=later(2))
     with open_book(tmp_path / "other.sqlite3") as other:
-        import_text(other, export_text(board), when=later(3))
+        import_text(other, export_text(pair), when=later(3))
         assert said(other) == {("no", None), ("through", 1)}
 
 
-def test_a_tap_is_taken_back_once_and_only_its_own(board: Book) -> None:
+def test_a_tap_is_taken_back_once_and_only_its_own(pair: Book) -> None:
     for key, cell in (("key-00001", "A1"), ("key-00002", "A2")):
         reading = Reading(cell=cell, through="no")
-        board.tap("AB12", key, reading, when=later(1))
-    (back,) = board.take_back_tap("AB12", "key-00003", "key-00001", when=later(2))
+        pair.tap("AB12", key, reading, when=later(1))
+    (back,) = pair.take_back_tap("AB12", "key-00003", "key-00001", when=later(2))
     assert (back.stored, back.reading) == (True, FRESH)
-    (again,) = board.take_back_tap("AB12", "key-00003", "key-00001", when=later(3))
+    (again,) = pair.take_back_tap("AB12", "key-00003", "key-00001", when=later(3))
     assert (again.stored, again.again) == (False, True)
-    assert board.readings("AB12") == (Reading(cell="A2", through="no"),)
-    assert board.take_back_tap("AB12", "key-00004", "key-unknown", when=later(4)) == ()
+    assert pair.readings("AB12") == (Reading(cell="A2", through="no"),)
+    assert pair.take_back_tap("AB12", "key-00004", "key-unknown", when=later(4)) == ()
 
 
-def test_a_tap_that_was_corrected_since_is_not_taken_back(board: Book) -> None:
-    board.tap("AB12", "key-00001", read("through"), when=later(1))
-    board.tap("AB12", "key-00002", read("hanging"), saw="key-00001", when=later(2))
+def test_a_tap_that_was_corrected_since_is_not_taken_back(pair: Book) -> None:
+    pair.tap("AB12", "key-00001", read("through"), when=later(1))
+    pair.tap("AB12", "key-00002", read("hanging"), saw="key-00001", when=later(2))
     with pytest.raises(CellChanged, match="A1"):
-        board.take_back_tap("AB12", "key-00003", "key-00001", when=later(3))
-    board.take_back_tap("AB12", "key-00004", "key-00002", when=later(4))
-    (first,) = board.take_back_tap("AB12", "key-00005", "key-00001", when=later(5))
+        pair.take_back_tap("AB12", "key-00003", "key-00001", when=later(3))
+    pair.take_back_tap("AB12", "key-00004", "key-00002", when=later(4))
+    (first,) = pair.take_back_tap("AB12", "key-00005", "key-00001", when=later(5))
     assert first.reading == FRESH
 
 
-def test_many_at_once_lose_nothing(board: Book) -> None:
-    cells = [cell.label for cell in board.board("AB12").cells]
+def test_many_at_once_lose_nothing(pair: Book) -> None:
+    cells = [cell.label for cell in pair.board("AB12").cells]
 
     def tap(number: int) -> bool:
         cell = cells[number % len(cells)]
         given = {"through": "through", "char": 1} if number < len(cells) else {"note": "knot"}
-        return board.tap(
+        return pair.tap(
             "AB12",
             f"key-{number % 12:05d}",
             Reading(cell=cell, **given),  # type: ignore[arg-type]
@@ -220,30 +214,30 @@ def test_many_at_once_lose_nothing(board: Book) -> None:
     with ThreadPoolExecutor(8) as pool:
         stored = list(pool.map(tap, [*range(12), *range(12)]))
     assert sum(stored) == 12
-    assert [(r.through, r.char, r.note) for r in board.readings("AB12")] == [
+    assert [(r.through, r.char, r.note) for r in pair.readings("AB12")] == [
         ("through", 1, "knot")
     ] * 6
 
 
 @pytest.mark.parametrize("key", ["short", "with space here", "ä" * 9, "x" * 65])
-def test_a_key_that_is_none_is_refused(board: Book, key: str) -> None:
+def test_a_key_that_is_none_is_refused(pair: Book, key: str) -> None:
     with pytest.raises(InvalidRecord, match=f"key is '{key}'"):
-        board.tap("AB12", key, FRESH, when=EVENING)
+        pair.tap("AB12", key, FRESH, when=EVENING)
 
 
-def test_an_unknown_board_or_cell_is_refused(board: Book) -> None:
+def test_an_unknown_board_or_cell_is_refused(pair: Book) -> None:
     with pytest.raises(LogbookError, match="ZZ99"):
-        board.tap("ZZ99", "key-00001", FRESH, when=EVENING)
+        pair.tap("ZZ99", "key-00001", FRESH, when=EVENING)
     with pytest.raises(InvalidRecord, match="'Z1'"):
-        board.tap("AB12", "key-00001", Reading(cell="Z1"), when=EVENING)
+        pair.tap("AB12", "key-00001", Reading(cell="Z1"), when=EVENING)
 
 
-def test_what_changes_the_evidence_is_told_from_what_does_not(board: Book) -> None:
-    before = board.newest_evidence()
-    board.add_note("swept the bed", when=later(1), board_id="AB12")
-    board.attach("AB12", "a.png", b"\x89PNG\r\n\x1a\n", when=later(1))
-    assert board.newest_evidence() == before
-    board.tap("AB12", "key-00001", Reading(cell="A1", through="no"), when=later(2))
-    tapped = board.newest_evidence()
-    board.take_back_tap("AB12", "key-00002", "key-00001", when=later(3))
-    assert before < tapped < board.newest_evidence()
+def test_what_changes_the_evidence_is_told_from_what_does_not(pair: Book) -> None:
+    before = pair.newest_evidence()
+    pair.add_note("swept the bed", when=later(1), board_id="AB12")
+    pair.attach("AB12", "a.png", b"\x89PNG\r\n\x1a\n", when=later(1))
+    assert pair.newest_evidence() == before
+    pair.tap("AB12", "key-00001", Reading(cell="A1", through="no"), when=later(2))
+    tapped = pair.newest_evidence()
+    pair.take_back_tap("AB12", "key-00002", "key-00001", when=later(3))
+    assert before < tapped < pair.newest_evidence()

@@ -18,8 +18,7 @@ from calib.logbook.bodies import Board, CellNote, Look, MediaType, Picture, Size
 from calib.logbook.coding import check_text, read_time
 from calib.logbook.entries import Looked, Photograph, Recorded, Tapped
 from calib.logbook.ledger import REPLACED, SENT, WITHDRAW, Entry, photographs
-from calib.logbook.room import FoundBoard, View
-from calib.logbook.workshop import Workshop
+from calib.logbook.room import FoundBoard, Room, View
 from calib.records import READ_OFF, Grid, Reading
 
 SIZES = ("width_mm", "height_mm")
@@ -46,7 +45,7 @@ class CellChanged(LogbookError):
         )
 
 
-class Boards(Workshop):
+class Boards(Room):
     """The boards of a logbook."""
 
     def add_board(self, grid: Grid, *, when: datetime, forecasts: Forecasts | None = None) -> None:
@@ -101,8 +100,7 @@ class Boards(Workshop):
 
         What a reading leaves open keeps its earlier value; cells left empty stay not burnt.
         """
-        check_text("session", session, longest=200)
-        with self.saying(when, why=why) as view:
+        with self.saying(when) as view:
             board = view.board(board_id)
             _check_cells(board, [reading.cell for reading in readings])
             said = said_of(view, board)
@@ -123,7 +121,7 @@ class Boards(Workshop):
         self, board_id: str, labels: Sequence[str], *, when: datetime, why: str
     ) -> Recorded:
         """Say that cells count as not burnt after all; what was read stays in the history."""
-        if not check_text("why", why).strip():
+        if not why.strip():
             raise LogbookError("Say why the cells are struck out.")
         with self.saying(when) as view:
             board = view.board(board_id)
@@ -133,8 +131,7 @@ class Boards(Workshop):
             slots = [f"{kind} {label}" for kind in OF_CELL for label in struck]
             every = view.read(about=board.ids, slot=slots, earlier=True)
             if every:
-                ids = (entry.id for entry in every)
-                view.say(view.entry(WITHDRAW, why=why, replaces=ids, **board.about))
+                view.withdraw(every, why)
         return Recorded(corrected=len(struck), unchanged=len(labels) - len(struck))
 
     def readings(self, board_id: str) -> tuple[Reading, ...]:
@@ -166,7 +163,6 @@ class Boards(Workshop):
         wasn't read after all. ``saw`` is the id of what the sender saw of the cell, or the key of
         the own tap before; what somebody else said meanwhile stands beside this.
         """
-        check_text("session", session, longest=200)
         with self.saying(when) as view:
             board = view.board(board_id)
             _check_cells(board, [reading.cell])
@@ -222,9 +218,7 @@ class Boards(Workshop):
             if not again:
                 if any(entry.state == REPLACED for entry in looks):
                     raise CellChanged(looked_at(cell, said_of(view, board, cell)[cell]))
-                ids = [entry.id for entry in taken]
-                back = view.entry(WITHDRAW, replaces=ids, **board.about)
-                view.say(back, batch=_batch(board, key))
+                view.withdraw(taken, batch=_batch(board, key))
             return (_tapped(view, board, cell, looks, stored=not again, again=again),)
 
     def attach(

@@ -284,8 +284,6 @@ def checked(entry: Entry) -> Any:
         text = getattr(entry, name)
         if not isinstance(text, str) or len(text) > 2000 or not text.isprintable():
             raise InvalidRecord(f"{name} is {shown(text)}: give one line of text.")
-    if not all(isinstance(key, str) for key in entry.replaces):
-        raise InvalidRecord(f"replaces is {shown(entry.replaces)}: give ids.")
     if entry.kind != WITHDRAW:
         return from_json(KINDS[entry.kind], entry.body)
     if entry.body:

@@ -24,7 +24,7 @@ from calib.logbook.entries import ImportReport
 from calib.logbook.evidence import boards_with_cells, runs_of
 from calib.logbook.ledger import SENT, WITHDRAW, Entry, entries, photographs
 from calib.logbook.questions import answer_in, asked_in
-from calib.logbook.room import Room, View
+from calib.logbook.room import Room
 from calib.logbook.workshop import same_stuff
 from calib.records import READ_OFF
 from calib.spreadsheet import safe_cell_text
@@ -66,7 +66,7 @@ def import_text(
         every = sa.select(entries.c.id).where(view.among(entries.c.id, [one.id for one in said]))
         known = set(view.connection.execute(every).scalars())
         fresh = [entry for entry in said if entry.id not in known]
-        check_entries(view, fresh, pictures)
+        check_entries(view.connection, fresh, pictures)
         ledger.add(view.connection, fresh)
         for digest, content in pictures.items():
             keep_photograph(view.connection, digest, content)
@@ -122,12 +122,15 @@ def _picture(line: str) -> tuple[str, bytes]:
     return digest, content
 
 
-def check_entries(view: View, said: Iterable[Entry], pictures: Mapping[str, bytes]) -> None:
+def check_entries(
+    connection: sa.Connection, said: Iterable[Entry], pictures: Mapping[str, bytes]
+) -> None:
     """Check entries that are to be added: bodies, references, and that none contradicts another."""
     new = {entry.id: entry for entry in said}
     named = {key for entry in new.values() for key in (*_references(entry), *entry.replaces)}
-    known = {**view.by_ids(named - new.keys()), **new}
-    digests = {*pictures, *view.connection.execute(sa.select(photographs.c.digest)).scalars()}
+    there = ledger.read(connection, id=named - new.keys(), all=True)
+    known = {entry.id: entry for entry in there} | new
+    digests = {*pictures, *connection.execute(sa.select(photographs.c.digest)).scalars()}
     bodies: dict[str, Any] = {}
 
     def alone(entry: Entry) -> None:

@@ -374,29 +374,22 @@ def among(
 def lines(connection: sa.Connection) -> Iterator[str]:
     """All entries as JSON lines, in the order of their arrival."""
     targets = _targets(connection, None)
-    quoted = json.JSONEncoder(ensure_ascii=False).encode
     for row in connection.execute(sa.select(entries).order_by(entries.c.seq)):
-        # As `canonical` would write it; the body stands in the table like that.
-        yield (
-            f'{{"about":{quoted(row.about)},"at":{quoted(row.at)},"batch":{quoted(row.batch)},'
-            f'"body":{row.body},"id":{quoted(row.id)},"kind":{quoted(row.kind)},'
-            f'"machine":{quoted(row.machine)},'
-            f'"replaces":{canonical(sorted(targets.get(row.id, ())))},'
-            f'"sheet":{quoted(row.sheet)},"slot":{quoted(row.slot)},"v":{row.v},'
-            f'"why":{quoted(row.why)}}}'
-        )
+        said = {name: getattr(row, name) for name in ("id", *_COLUMNS)}
+        line = canonical(said | {"body": None, "replaces": sorted(targets.get(row.id, ()))})
+        # The body stands in the table as it is written.
+        yield line.replace('"body":null', f'"body":{row.body}', 1)
 
 
 def from_line(text: str) -> Entry:
     """Read what `lines` wrote; raises BadFile when it isn't an entry, or its id isn't its own."""
     try:
         document = json.loads(text)
-        said = document.pop("id")
-        if set(document) != {*_COLUMNS, "body", "replaces"} or not isinstance(
-            document["body"], dict
-        ):
+        said, replaces = document.pop("id"), tuple(document.pop("replaces"))
+        ids = all(isinstance(key, str) for key in replaces)
+        if set(document) != {*_COLUMNS, "body"} or not (ids and isinstance(document["body"], dict)):
             raise KeyError
-        entry = Entry(**{**document, "replaces": tuple(document["replaces"])}, held_as=said)
+        entry = Entry(**document, replaces=replaces, held_as=said)
         good = said == entry.own_id
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         raise BadFile(f"{shown(text)} is no entry of a logbook: take the file as it was.") from None

@@ -34,14 +34,26 @@ class Place:
 
 def find_place(where: str | Path | sa.URL | None) -> Place:
     """Turn what the user gave into a place."""
-    if isinstance(where, sa.URL):
-        return Place(url=where, shown=where.render_as_string(hide_password=True), path=None)
     if where is None:
         import platformdirs  # only wanted when no path was given
 
         where = platformdirs.user_data_path("calib", appauthor=False) / "logbook.sqlite3"
     if isinstance(where, str) and "://" in where:
-        return _server(where)
+        try:
+            url = make_url(where)
+            url.render_as_string()  # fails on letters that no server takes
+        except (exc.ArgumentError, ValueError):
+            raise LogbookError(
+                "The logbook's URL can't be read: write postgresql://user@host/name."
+            ) from None
+        if url.drivername not in ("postgresql", "postgres", "postgresql+psycopg"):
+            raise LogbookError(
+                f"The logbook's URL begins with {shown(url.drivername)}: give the path of a file,"
+                " or a URL that begins with postgresql://."
+            )
+        where = url.set(drivername="postgresql+psycopg")
+    if isinstance(where, sa.URL):
+        return Place(url=where, shown=where.render_as_string(hide_password=True), path=None)
     if "\0" in str(where):
         raise LogbookError(f"The logbook {shown(str(where))} can't be a file's path: correct it.")
     try:
@@ -51,26 +63,8 @@ def find_place(where: str | Path | sa.URL | None) -> Place:
             f"The logbook {shown(str(where))} is in the home of somebody unknown here: write the"
             " whole path."
         ) from None
-    return Place(
-        url=sa.URL.create("sqlite+pysqlite", database=str(path)), shown=str(path), path=path
-    )
-
-
-def _server(where: str) -> Place:
-    try:
-        url = make_url(where)
-        url.render_as_string()  # fails on letters that no server takes
-    except (exc.ArgumentError, ValueError):
-        raise LogbookError(
-            "The logbook's URL can't be read: write postgresql://user@host/name."
-        ) from None
-    if url.drivername in ("postgresql", "postgres", "postgresql+psycopg"):
-        url = url.set(drivername="postgresql+psycopg")
-        return Place(url=url, shown=url.render_as_string(hide_password=True), path=None)
-    raise LogbookError(
-        f"The logbook's URL begins with {shown(url.drivername)}: give the path of a file,"
-        " or a URL that begins with postgresql://."
-    )
+    url = sa.URL.create("sqlite+pysqlite", database=str(path))
+    return Place(url=url, shown=str(path), path=path)
 
 
 def make_engine(place: Place, *, create: bool = True) -> sa.Engine:

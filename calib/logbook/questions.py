@@ -35,7 +35,7 @@ class Questions(Room):
 
     def answer(self, key: str, answer: str, *, when: datetime, why: str = "") -> None:
         """Answer a question: by the number of what holds, ``same``, or ``rename: NEW NAME``."""
-        with self.saying(when, why=why) as view:
+        with self.saying(when) as view:
             answer_in(view, key, answer, why)
 
 
@@ -52,9 +52,8 @@ def answer_in(view: View, key: str, answer: str, why: str = "") -> None:
     last = said[-1]
     about = {"about": last.id, "machine": last.machine, "sheet": last.sheet, "why": why}
     if _SAME in question.answers and answer.startswith(_RENAME) and name:
-        taken = name in {"machine": view.names.machines, "sheet": view.names.sheets}.get(
-            last.kind, {}
-        )
+        known = {"machine": view.names.machines, "sheet": view.names.sheets}
+        taken = name in known.get(last.kind, {})
         if last.kind == "board":
             with contextlib.suppress(LogbookError):
                 taken = bool(view.board(name))

@@ -194,10 +194,16 @@ class Names:
         """True when neither an entry nor what it is about was withdrawn."""
         return entry.is_valid and not {entry.about, entry.machine, entry.sheet} & self.gone
 
-    def pair(self, machine: str | None, sheet: str | None) -> dict[str, Any]:
-        """The columns of what is about a machine, a sheet, or both; LogbookError without them."""
-        of_machine = {} if machine is None else {"machine": self.machine(machine).ids}
-        return {**of_machine, **({} if sheet is None else {"sheet": self.sheet(sheet).ids})}
+    def pair(
+        self, machine: str | None, sheet: str | None, *, alone: bool = False
+    ) -> dict[str, Any]:
+        """The columns of what is about a machine, a sheet, or both; LogbookError without them.
+
+        ``alone``: of what is about nothing else.
+        """
+        of: dict[str, Any] = {"machine": "", "sheet": ""} if alone else {}
+        of |= {} if machine is None else {"machine": self.machine(machine).ids}
+        return of | ({} if sheet is None else {"sheet": self.sheet(sheet).ids})
 
     def about(self, machine: str | None, sheet: str | None) -> dict[str, str]:
         """The fields of what is said of a machine, a sheet, or both; LogbookError without them."""
@@ -261,7 +267,9 @@ class View:
         """Entries by their ids, whatever became of them; those that aren't there are left out."""
         return {entry.id: entry for entry in self.ever(id=ids)}
 
-    def among(self, column: sa.ColumnElement[str], names: Iterable[str]) -> sa.ColumnElement[bool]:
+    def among(
+        self, column: sa.ColumnElement[str], names: str | Iterable[str]
+    ) -> sa.ColumnElement[bool]:
         """True for rows whose column is one of some."""
         return ledger.among(self.connection, column, names)
 
@@ -288,6 +296,7 @@ class View:
         self, kind: str, record: Any = None, *, replaces: Iterable[str] = (), **fields: Any
     ) -> Entry:
         """An entry that says a record now; ``fields`` are its other fields."""
+        check_text("why", fields.get("why", ""))
         body = {} if record is None else to_json(record)
         return Entry(at=self.at, kind=kind, body=body, replaces=tuple(sorted(replaces)), **fields)
 
@@ -306,6 +315,12 @@ class View:
                 "The very same was taken back before: give the time at which it is added anew."
             )
         return ids
+
+    def withdraw(self, said: Sequence[Entry], why: str = "", *, batch: str = "") -> str:
+        """Withdraw what was said, and say so of what the first of it is about; id of that."""
+        about = {name: getattr(said[0], name) for name in ("about", "machine", "sheet")}
+        ids = (entry.id for entry in said)
+        return self.say(self.entry(WITHDRAW, why=why, replaces=ids, **about), batch=batch)[0]
 
 
 class Room:
@@ -360,11 +375,9 @@ class Room:
             yield View(connection=connection, names=self.names(connection))
 
     @contextmanager
-    def saying(self, when: datetime, **texts: str) -> Iterator[View]:
-        """Write all or nothing at a time; what a person wrote is looked at first."""
+    def saying(self, when: datetime) -> Iterator[View]:
+        """Write all or nothing at a time."""
         at = write_time(when)
-        for name, text in texts.items():
-            check_text(name, text)
         with self.change() as connection:
             yield View(connection=connection, names=self.names(connection), at=at)
 

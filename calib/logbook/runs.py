@@ -15,15 +15,14 @@ from calib.logbook.bodies import Content, KeptSetting, Note, Run, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import Kept, Stored
 from calib.logbook.ledger import Entry, canonical
-from calib.logbook.room import Names, View
-from calib.logbook.workshop import Workshop
+from calib.logbook.room import Names, Room, View
 from calib.records import OPERATIONS, Advice, Burn, Operation, Setting
 
 StoredKind = Literal["costs", "timed_job", "comb", "comb_readings", "kerf"]
 STORED_KINDS: tuple[StoredKind, ...] = typing.get_args(StoredKind)
 
 
-class Runs(Workshop):
+class Runs(Room):
     """What is said of a pair beside its boards."""
 
     def add_job(
@@ -37,7 +36,7 @@ class Runs(Workshop):
         kept_id: str | None = None,
     ) -> str:
         """Record a job or a check strip that was run; the same one again adds nothing."""
-        with self.saying(when, note=note) as view:
+        with self.saying(when) as view:
             about = view.names.about(machine, sheet)
             of_pair = view.names.pair(machine, sheet)
             if kept_id and not view.read(kind="kept", id=kept_id, earlier=True, **of_pair):
@@ -71,7 +70,7 @@ class Runs(Workshop):
         """
         if operation not in OPERATIONS:
             raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
-        with self.saying(when, note=note) as view:
+        with self.saying(when) as view:
             body = KeptSetting(
                 operation=operation,
                 setting=setting,
@@ -82,7 +81,8 @@ class Runs(Workshop):
             )
             about = view.names.about(machine, sheet)
             said = view.entry("kept", body, slot=f"kept {operation}", **about)
-            known = _standing(view, said)
+            of_pair = view.names.pair(machine, sheet)
+            known = view.read(kind="kept", slot=said.slot, **of_pair)
             if setting is None and not any(entry.body["setting"] for entry in known):
                 raise LogbookError(
                     f"No setting is kept for {operation.replace('_', ' ')} of {sheet!r} on"
@@ -158,7 +158,8 @@ class Runs(Workshop):
         body = Content(label=label, content=dict(content), note=note)
         with self.saying(when) as view:
             said = view.entry(kind, body, slot=label, **view.names.about(machine, sheet))
-            return _in_place(view, _standing(view, said), said)
+            of = view.names.pair(machine, sheet, alone=True)
+            return _in_place(view, view.read(kind=kind, slot=label, **of), said)
 
     def stored(
         self,
@@ -201,13 +202,6 @@ def understood(entry: Stored) -> Iterator[None]:
             f"What was stored of {what} {shown(entry.label)} on {entry.at:%Y-%m-%d} can't be read;"
             " perhaps it came with another logbook. Record it, or plan it, anew."
         ) from error
-
-
-def _standing(view: View, said: Entry) -> list[Entry]:
-    """What stands in the slot of an entry, of the very machine and sheet that it is about."""
-    of: dict[str, Any] = {name: view.names.things[key].ids if key else "" for name, key in
-          (("machine", said.machine), ("sheet", said.sheet))}  # fmt: skip
-    return view.read(kind=said.kind, slot=said.slot, **of)
 
 
 def _in_place(view: View, known: Sequence[Entry], said: Entry) -> str:

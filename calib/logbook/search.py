@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
@@ -127,6 +128,13 @@ def _says(name: str, value: str | int) -> sa.ColumnElement[bool]:
     return entries.c.body.contains(canonical({name: value})[1:-1], autoescape=True)
 
 
+@functools.lru_cache(maxsize=10_000)
+def _grades(body: str) -> tuple[Any, ...]:
+    """What the body of a look says came out; many looks of one evening say the same."""
+    said = read_body(body)
+    return tuple(said.get(name) for name in READ_OFF)
+
+
 def _came_out(view: View, outcome: str) -> sa.ColumnElement[bool]:
     """True of boards with a cell, and of runs with a part, that came out like that."""
     name, _, grade = outcome.rpartition(" ")
@@ -135,9 +143,7 @@ def _came_out(view: View, outcome: str) -> sa.ColumnElement[bool]:
     looks = sa.select(entries.c.about, entries.c.slot, entries.c.body).select_from(with_state)
     answers: defaultdict[tuple[str, str], set[tuple[Any, ...]]] = defaultdict(set)
     for about, slot, body in view.connection.execute(looks.where(entries.c.kind == "look", stands)):
-        said = read_body(body)
-        grades = tuple(said.get(name) for name in READ_OFF)
-        answers[view.names.first(about), slot].add(grades)
+        answers[view.names.first(about), slot].add(_grades(body))
     # Two different looks at one cell count as none.
     clear = [(board, said.pop()) for (board, _), said in answers.items() if len(said) == 1]
     is_board = entries.c.kind == "board"

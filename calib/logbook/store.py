@@ -19,12 +19,14 @@ from calib.logbook.questions import Questions
 from calib.logbook.runs import Runs
 from calib.logbook.search import Search
 from calib.logbook.undoing import Undoing
+from calib.logbook.workshop import Workshop
 
 # Any number will do, as long as every calib takes the same one.
 _SERVER_LOCK = 710_319_004
 
 
 class Book(
+    Workshop,
     Boards,
     Runs,
     Evidence,

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
-from typing import TypedDict, Unpack
+from typing import Any, TypedDict, Unpack
 
 import sqlalchemy as sa
 
@@ -60,14 +60,14 @@ class Undoing(Room):
         ``sheet`` alone: its lot, measurement and notes. Boards stay. ``only`` is what
         `next_undo` named; refused when something came after it.
         """
-        with self.saying(when, why=why) as view:
+        with self.saying(when) as view:
             said = _last(view, whose)
             if only not in (None, said[0].batch):
                 raise LogbookError(
                     f"Something else was stored for {_called(whose)} meanwhile: look at it, then"
                     " undo again. Nothing was taken back."
                 )
-            view.say(_withdrawal(view, said, why), batch=f"{UNDO}{said[0].id} {view.at}")
+            view.withdraw(said, why, batch=f"{UNDO}{said[0].id} {view.at}")
             return _words(view, said)
 
     def next_undo(self, **whose: Unpack[Whose]) -> Undoable:
@@ -81,9 +81,9 @@ class Undoing(Room):
 
     def redo(self, *, when: datetime, why: str = "", **whose: Unpack[Whose]) -> str:
         """Put again what the last undo took back; the same scopes as for `undo`."""
-        with self.saying(when, why=why) as view:
+        with self.saying(when) as view:
             undo, back = _undone(view, whose)
-            view.say(_withdrawal(view, undo, why), batch=f"{REDO}{undo[0].id} {view.at}")
+            view.withdraw(undo, why, batch=f"{REDO}{undo[0].id} {view.at}")
             return _words(view, back)
 
     def next_redo(self, **whose: Unpack[Whose]) -> str:
@@ -99,7 +99,7 @@ class Undoing(Room):
         """
         if not why.strip():
             raise LogbookError("Say why it is withdrawn.")
-        with self.saying(when, why=why) as view:
+        with self.saying(when) as view:
             found = [_named(view, one) for one in entry_ids]
             gone = [entry.id for entry in found if entry.kind in THINGS]
             words = "; ".join(_words(view, [entry]) for entry in found)
@@ -107,7 +107,7 @@ class Undoing(Room):
             about = sa.or_(*(view.among(column, gone) for column in columns))
             count = sa.select(sa.func.count()).select_from(entries).where(about)
             things = len(found) + view.connection.execute(count).scalar_one()
-            (change_id,) = view.say(_withdrawal(view, found, why))
+            change_id = view.withdraw(found, why)
         return Undoable(change_id=change_id, words=words, things=things)
 
 
@@ -140,12 +140,10 @@ def _newest(view: View, whose: Whose, what: sa.ColumnElement[bool]) -> list[Entr
     """What was said of something in one go last and wasn't withdrawn, in the order of its ids."""
     if not _called(whose):
         raise LogbookError("Name a board, a machine or a sheet whose latest change to take back.")
-    of: Mapping[str, Iterable[str]]
     if board := whose.get("board_id"):
-        of = {"about": view.board(board).ids}
+        of: dict[str, Any] = {"about": view.board(board).ids}
     else:
-        nothing = {"machine": [""], "sheet": [""]}
-        of = nothing | view.names.pair(whose.get("machine"), whose.get("sheet"))
+        of = view.names.pair(whose.get("machine"), whose.get("sheet"), alone=True)
     scope = [view.among(entries.c[name], ids) for name, ids in of.items()]
     newest = sa.select(_batch).select_from(with_state).where(is_valid, what, *scope)
     batch = view.connection.execute(newest.order_by(entries.c.seq.desc()).limit(1)).scalar()
@@ -166,14 +164,6 @@ def _last(view: View, whose: Whose) -> list[Entry]:
     if not said:
         raise LogbookError(f"There is nothing to take back for {_called(whose)}.")
     return said
-
-
-def _withdrawal(view: View, said: Sequence[Entry], why: str) -> Entry:
-    main = said[0]
-    return view.entry(
-        WITHDRAW, why=why, replaces=(entry.id for entry in said),
-        about=main.about, machine=main.machine, sheet=main.sheet,
-    )  # fmt: skip
 
 
 def _words(view: View, said: Sequence[Entry]) -> str:

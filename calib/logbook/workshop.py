@@ -21,7 +21,7 @@ class Workshop(Room):
 
     def add_machine(self, machine: Machine, *, when: datetime, why: str = "") -> None:
         """Add a machine; the same one again adds nothing."""
-        with self.saying(when, why=why) as view:
+        with self.saying(when) as view:
             known = view.names.machines.get(machine.name)
             if known is None:
                 view.say(view.entry("machine", SetUp(machine=machine), why=why))
@@ -43,7 +43,7 @@ class Workshop(Room):
             raise InvalidRecord(
                 f"a set-up has no field {wrong[0]!r}: give one of {sorted(fields)}."
             )
-        with self.saying(when, why=why) as view:
+        with self.saying(when) as view:
             thing = view.names.machine(name)
             known = thing.record
             kept = {field.name: getattr(known, field.name) for field in dataclasses.fields(known)}
@@ -86,7 +86,7 @@ class Workshop(Room):
 
     def add_sheet(self, sheet: Sheet, *, when: datetime, why: str = "") -> None:
         """Add a sheet, or a new lot or measurement of one that is there."""
-        with self.saying(when, why=why) as view:
+        with self.saying(when) as view:
             thing = view.names.sheets.get(sheet.name)
             if thing is None:
                 view.say(view.entry("sheet", Lot(sheet=sheet), why=why))
@@ -127,7 +127,7 @@ class Workshop(Room):
 
     def add_session(self, machine: str, session: Session, *, when: datetime, why: str = "") -> None:
         """Describe a session, before or after its burns; an earlier description stays."""
-        with self.saying(when, why=why) as view:
+        with self.saying(when) as view:
             thing = view.names.machine(machine)
             slot = f"session {session.label}"
             known = view.read(kind="session", about=thing.ids, slot=slot)
