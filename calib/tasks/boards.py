@@ -12,13 +12,13 @@ import numpy as np
 from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
 from calib.boards.gentle import KnownMarks
 from calib.errors import LogbookError, NeedsYes
+from calib.fit.model import columns_of
 from calib.fit.region import Region, thinned_region
 from calib.hazards import check_hazard
 from calib.logbook import Book
 from calib.plan.far_side import far_side
 from calib.records import (
     GRADES,
-    KINDS,
     Grades,
     Grid,
     Machine,
@@ -200,20 +200,14 @@ def forecasts(region: Region, grid: Grid, mark: Grades = 2) -> dict[str, dict[st
     """Forecast what will come out of every cell of a board, before it is burnt."""
     # Right to about 0.005: a forecast is compared with many outcomes, never acted upon.
     region = thinned_region(region)
-    power = np.array([cell.power_pct for cell in grid.cells])
-    speed = np.array([cell.speed_mm_s for cell in grid.cells])
-    passes = np.array([float(cell.passes) for cell in grid.cells])
+    power, speed, passes, pitch = columns_of([cell.setting for cell in grid.cells])
     if region.operation == "cut":
         events = {"through": region.chance_through(power, speed, passes)}
         for grade in GRADES[:-1]:  # the last one at most is certain
             chance = region.chance_char_at_most(grade, power, speed, passes)
             events[f"char_at_most_{grade}"] = chance
     else:
-        pitch = None
-        if KINDS[grid.operation].shape == "area":
-            pitch = np.array([cell.line_pitch_mm for cell in grid.cells], dtype=float)
-        at = (power, speed, passes, pitch)
-        low, high = grade_ends(mark)
+        at, (low, high) = (power, speed, passes, pitch), grade_ends(mark)
         events = {f"mark_{grade}": region.chance_mark(grade, *at) for grade in range(low, high + 1)}
         events[f"mark_at_most_{high}"] = region.chance_mark_at_most(high, *at)
     columns = {event: np.clip(chance, 0.0, 1.0) for event, chance in events.items()}
