@@ -78,8 +78,6 @@ def read_drawing(source: bytes | BinaryIO, classes_by: ClassesBy = "colour") -> 
     >>> round(read_drawing(svg)["#ff0000"].length_mm, 6)
     40.0
     """
-    if classes_by not in ("colour", "group"):
-        raise ValueError(f"classes_by is {classes_by!r}: give colour or group")
     page = read_page(source)
     matrices = np.array([path.matrix for path in page.paths], dtype=float).reshape(-1, 6)
     strokes, path_of = strokes_of_paths([path.data for path in page.paths], matrices)

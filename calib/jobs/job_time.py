@@ -250,12 +250,12 @@ class CutTimes:
         left = [c.name for c in self.job.classes if c not in kept]
         return (f"Not counted, because they have no setting: {', '.join(left)}.",) if left else ()
 
-    def settings(self, cut: Setting) -> dict[str, Setting]:
-        """Settings of all classes that count, the cuts at ``cut``."""
-        return {
-            c.name: cut if c.operation == "cut" else self.marks[c.name]
-            for c in self.counted.classes
-        }
+    def at(self, cut: Setting) -> JobTime:
+        """Time of the job with its cuts at a setting."""
+        job, ratio = self.counted, self.ratio
+        cuts = {c.name: cut for c in job.cuts}
+        settings = {**self.marks, **cuts}
+        return job_time_s(job, self.machine, settings, start_up_s=self.start_up_s, ratio=ratio)
 
     def seconds(self, speed_mm_s: Floats, passes: Floats) -> Floats:
         """Time of the whole job, start-up included."""
@@ -279,13 +279,7 @@ class CutTimes:
         """All but the time along the cuts: travel, marks, start-up; it depends on no speed [s]."""
         if passes not in self._fixed_s:
             cut = Setting(power_pct=1.0, speed_mm_s=speed_mm_s, passes=passes)
-            time = job_time_s(
-                self.counted,
-                self.machine,
-                self.settings(cut),
-                start_up_s=self.start_up_s,
-                ratio=self.ratio,
-            )
+            time = self.at(cut)
             scale = self.ratio.ratio if self.ratio else 1.0
             self._fixed_s[passes] = time.total_s - scale * time.cutting_s
         return self._fixed_s[passes]
