@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import count
@@ -28,16 +28,14 @@ from calib.records import (
     grade_ends,
 )
 from calib.tasks.advice import region_of_pair
-from calib.tasks.files import board_files
 from calib.tasks.finding import boards_of, find_pair
-from calib.tasks.folders import Files
 from calib.tasks.planning import plan_on_region
-from calib.tasks.wishes import BoardWish, CheckWish, FileWish, FocusWish
+from calib.tasks.wishes import BoardWish, CheckWish, FocusWish
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Planned:
-    """A board that was planned and stored."""
+    """A board that was planned."""
 
     grid: Grid
     before: int  # How many burns of the pair it rests on
@@ -47,7 +45,6 @@ class Planned:
     again: bool = False
     # By cell, the chance of each event that the logbook can check later
     forecasts: Mapping[str, Mapping[str, float]]
-    files: Files  # Its files by name; empty when none were wanted
 
 
 def plan_boards(
@@ -58,7 +55,6 @@ def plan_boards(
     wish: BoardWish,
     *,
     when: datetime,
-    files: FileWish | None = None,
     sure: bool = False,
 ) -> tuple[Planned, ...]:
     """Plan the next round of a pair on one board, or split over several, and store them.
@@ -68,10 +64,16 @@ def plan_boards(
     when the board at hand is too small, or a limit of the machine would be crossed; unless
     ``sure``, NeedsYes when all burns so far lie where something else must be wrong.
     """
-    planned = propose_boards(book, machine, sheet, operation, wish, files=files, sure=sure)
-    for one in planned:
-        book.add_board(one.grid, when=when, forecasts=one.forecasts)
+    planned = propose_boards(book, machine, sheet, operation, wish, sure=sure)
+    store(book, planned, when)
     return planned
+
+
+def store(book: Book, planned: Iterable[Planned], when: datetime | None) -> None:
+    """Store boards that were looked at, with what they forecast; without a time nothing is."""
+    for one in planned:
+        if when is not None:
+            book.add_board(one.grid, when=when, forecasts=one.forecasts)
 
 
 def propose_boards(
@@ -81,7 +83,6 @@ def propose_boards(
     operation: Operation,
     wish: BoardWish,
     *,
-    files: FileWish | None = None,
     sure: bool = True,
 ) -> tuple[Planned, ...]:
     """Plan the next round of a pair to look at it, as ``plan_boards``; nothing is stored.
@@ -113,7 +114,6 @@ def propose_boards(
             # The notes that were stored stay.
             old if old is not None and grid.board_id in unread else grid,
             mark=wish.mark,
-            files=files,
             unread=[code for code in unread if code not in codes],
             again=grid.board_id in unread,
         )
@@ -129,36 +129,22 @@ def _stored(book: Book, code: str) -> Grid | None:
 
 
 def as_planned(
-    region: Region,
-    grid: Grid,
-    *,
-    mark: Grades = 2,
-    files: FileWish | None = None,
-    unread: Sequence[str] = (),
-    again: bool = False,
+    region: Region, grid: Grid, *, mark: Grades = 2, unread: Sequence[str] = (), again: bool = False
 ) -> Planned:
-    """Say of a board what comes out of it, and make its files where they are wanted."""
+    """Say of a board what will come out of it."""
     return Planned(
         grid=grid,
         before=len(region.burns),
         unread=tuple(unread),
         again=again,
         forecasts=forecasts(region, grid, mark),
-        files={} if files is None else board_files(grid, files),
     )
 
 
 def plan_check(
-    book: Book,
-    region: Region,
-    settings: Sequence[Setting],
-    wish: CheckWish,
-    note: str,
-    *,
-    when: datetime,
-    files: FileWish | None,
+    book: Book, region: Region, settings: Sequence[Setting], wish: CheckWish, note: str
 ) -> Planned:
-    """Lay out the burns of a check and store them as a board with a note; as ``plan_boards``."""
+    """Lay out the burns of a check as a board with a note; as ``propose_boards``."""
     earlier = boards_of(book, region.machine.name, region.sheet.name, region.operation)
     (grid,) = plan_on_region(
         region,
@@ -169,9 +155,7 @@ def plan_check(
     )
     grid = replace(grid, notes=(note, *grid.notes))
     unread = [board.id for board in earlier if not board.read]
-    planned = as_planned(region, grid, files=files, unread=unread)
-    book.add_board(grid, when=when, forecasts=planned.forecasts)
-    return planned
+    return as_planned(region, grid, unread=unread)
 
 
 def marks_of(book: Book, machine: Machine, sheet: Sheet) -> KnownMarks:
