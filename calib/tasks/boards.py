@@ -54,40 +54,16 @@ def plan_boards(
     operation: Operation,
     wish: BoardWish,
     *,
-    when: datetime,
+    when: datetime | None = None,
     sure: bool = False,
 ) -> tuple[Planned, ...]:
-    """Plan the next round of a pair on one board, or split over several, and store them.
+    """Plan the next round of a pair on one board, or split over several.
 
-    The hazards are looked at first; then all burns of the pair say which cells teach most. Raises
+    They are stored where a time is given; planned again from the same burns, they are the same. The
+    hazards are looked at first; then all burns of the pair say which cells teach most. Raises
     RefusedMaterial, DeclarationNeeded before anything is planned; BoardDoesNotFit, MachineLimit
     when the board at hand is too small, or a limit of the machine would be crossed; unless
     ``sure``, NeedsYes when all burns so far lie where something else must be wrong.
-    """
-    planned = propose_boards(book, machine, sheet, operation, wish, sure=sure)
-    store(book, planned, when)
-    return planned
-
-
-def store(book: Book, planned: Iterable[Planned], when: datetime | None) -> None:
-    """Store boards that were looked at, with what they forecast; without a time nothing is."""
-    for one in planned:
-        if when is not None:
-            book.add_board(one.grid, when=when, forecasts=one.forecasts)
-
-
-def propose_boards(
-    book: Book,
-    machine: str | None,
-    sheet: str | None,
-    operation: Operation,
-    wish: BoardWish,
-    *,
-    sure: bool = True,
-) -> tuple[Planned, ...]:
-    """Plan the next round of a pair to look at it, as ``plan_boards``; nothing is stored.
-
-    Planned again from the same burns, the boards are the same.
     """
     region = region_of_pair(book, machine, sheet, operation)
     doubts = () if sure or wish.powers_pct else far_side(region)
@@ -108,7 +84,7 @@ def propose_boards(
         ):
             break
     codes = {grid.board_id for grid in grids}
-    return tuple(
+    planned = tuple(
         as_planned(
             region,
             # The notes that were stored stay.
@@ -119,6 +95,15 @@ def propose_boards(
         )
         for grid, old in zip(grids, stored, strict=True)
     )
+    store(book, planned, when)
+    return planned
+
+
+def store(book: Book, planned: Iterable[Planned], when: datetime | None) -> None:
+    """Store boards that were looked at, with what they forecast; without a time nothing is."""
+    for one in planned:
+        if when is not None:
+            book.add_board(one.grid, when=when, forecasts=one.forecasts)
 
 
 def _stored(book: Book, code: str) -> Grid | None:
@@ -144,7 +129,7 @@ def as_planned(
 def plan_check(
     book: Book, region: Region, settings: Sequence[Setting], wish: CheckWish, note: str
 ) -> Planned:
-    """Lay out the burns of a check as a board with a note; as ``propose_boards``."""
+    """Lay out the burns of a check as a board with a note; as ``plan_boards``."""
     earlier = boards_of(book, region.machine.name, region.sheet.name, region.operation)
     (grid,) = plan_on_region(
         region,

@@ -122,8 +122,6 @@ def plan_comb_board(
 ) -> PlannedComb:
     """Plan a comb board of a pair and keep it; raises NotEnoughEvidence when no cut is kept
     and no setting given."""
-    from calib.boards.comb_sheet import comb_record_page  # loads reportlab
-
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, "cut")
     setting = wish.setting
@@ -152,16 +150,21 @@ def plan_comb_board(
         offcut_mm=wish.offcut_mm,
     )
     board = plan.board(marks_of(book, of_machine, of_sheet))
-    name = board.board_id
-    record = comb_record_page(board, paper=wish.paper)
-    files = {f"{name}-comb-record.pdf": record, **drawn_files(board, f"{name}-comb")}
+    name, files = board.board_id, comb_files(board, wish.paper)
     plan = replace(plan, kerf_mm=board.kerf_mm, codes=board.label_setting)
     names = {"machine": of_machine.name, "sheet": of_sheet.name}
     book.store("comb", to_json(plan), when=when, label=name, **names)
     board = replace(board, notes=(*board.notes, *not_current))
-    return PlannedComb(
-        board=board, files=dict(sorted(files.items())), time_s=board_time(board).total_s
-    )
+    return PlannedComb(board=board, files=files, time_s=board_time(board).total_s)
+
+
+def comb_files(board: CombBoard, paper: str = "a4") -> Files:
+    """Make the files of a comb board."""
+    from calib.boards.comb_sheet import comb_record_page  # loads reportlab
+
+    name = f"{board.board_id}-comb"
+    files = {f"{name}-record.pdf": comb_record_page(board, paper=paper)}
+    return dict(sorted({**files, **drawn_files(board, name)}.items()))
 
 
 def find_comb(book: Book, code: str) -> CombBoard:

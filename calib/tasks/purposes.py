@@ -12,7 +12,7 @@ from calib.errors import InvalidRecord, Misfit, shown
 from calib.logbook import Book
 from calib.records import Setting
 from calib.records.fields import fields_of
-from calib.tasks.boards import Planned, plan_focus_board, propose_boards, store
+from calib.tasks.boards import Planned, plan_boards, plan_focus_board, store
 from calib.tasks.checks import plan_lot, plan_strip
 from calib.tasks.elsewhere import CarriedOver, carry_over
 from calib.tasks.files import board_files, drawn_files
@@ -90,7 +90,7 @@ def plan_for(
     carried, split = None, False
     if purpose == "edge":
         wish, operation = asked(BoardWish), asked(Pair).operation
-        boards, split = propose_boards(book, machine, sheet, operation, wish, sure=sure), wish.split
+        boards, split = plan_boards(book, machine, sheet, operation, wish, sure=sure), wish.split
     elif purpose == "transfer":
         there, operation = asked(ElsewhereWish), asked(Pair).operation
         carried = carry_over(book, machine, sheet, operation, there, when=when)
