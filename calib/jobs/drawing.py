@@ -12,7 +12,7 @@ from calib.errors import BadFile, InvalidRecord
 from calib.jobs.job import Job, JobClass
 from calib.jobs.outlines import Strokes, dashed, part_count
 from calib.jobs.paths import strokes_of_paths
-from calib.jobs.svg import DrawnPage, read_page
+from calib.jobs.svg import read_page
 from calib.records import ClassesBy, Operation
 
 # Shapes that stand in no group, when the classes are the groups.
@@ -104,12 +104,6 @@ def read_drawing(source: bytes | BinaryIO, classes_by: ClassesBy = "colour") -> 
     )
     low, high = strokes.points_mm.min(axis=0), strokes.points_mm.max(axis=0)
     box = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
-    return Drawing(classes=classes, box_mm=box, notes=_notes(page, strokes, box))
-
-
-def _notes(
-    page: DrawnPage, strokes: Strokes, box: tuple[float, float, float, float]
-) -> tuple[str, ...]:
     notes = []
     if not page.has_size:
         width, height = box[2] - box[0], box[3] - box[1]
@@ -136,7 +130,7 @@ def _notes(
     twice = len(strokes) - len(np.unique(np.round(features, 2), axis=0))
     if twice:
         notes.append(f"Lines drawn twice, which would be burnt twice: {twice}. Delete them.")
-    return tuple(notes)
+    return Drawing(classes=classes, box_mm=box, notes=tuple(notes))
 
 
 def make_job(
