@@ -71,6 +71,14 @@ def test_a_focus_board(planned: Shell) -> None:
     assert "5 x 5 mm" in planned.refusal("plan", "--for", "focus", "--offcut", "5x5")
 
 
+def test_a_board_that_no_record_sheet_holds_is_not_stored(planned: Shell) -> None:
+    powers, speeds = (",".join(map(str, range(*ends))) for ends in ((30, 81, 5), (12, 47, 2)))
+    into = str(planned.folder / "f")
+    refused = planned.refusal("plan", "--powers", powers, "--speeds", speeds, "--into", into)
+    assert "198 cells don't fit one record sheet" in refused
+    assert planned.json("book", "list")["total"] == 1
+
+
 def test_offcuts_that_are_too_small_and_limits_that_are_crossed(planned: Shell) -> None:
     assert "10 x 10 mm" in planned.refusal("plan", "--offcut", "10x10")
     said = planned.refusal("plan", "--powers", "40,90", "--speeds", "10")

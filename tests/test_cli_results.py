@@ -68,6 +68,7 @@ def test_a_correction_needs_a_reason_and_the_past_stays(planned: Shell) -> None:
     assert "Say why the cells are struck out" in planned.refusal(
         "record", "last", "--not-burnt", "a1"
     )
+    assert "give its code alone" in planned.refusal("record", second, "--not-burnt", "a1")
     assert "Name a board, a machine or a sheet" in planned.refusal("book", "undo")
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import builtins
 import functools
+import importlib
 import inspect
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import nullcontext
@@ -28,6 +30,8 @@ F = TypeVar("F", bound=Callable[..., Said])
 
 # Where a field is given that the command at hand doesn't ask for.
 _HOMES = ("machine change", "sheet change")
+# Where records are that a command may take, the last of them the slowest to load.
+_RECORDS = ("calib.records", "calib.tasks.wishes", "calib.logbook.bodies")
 # By their words, in the order in which help lists them.
 COMMANDS: dict[str, Command] = {}
 # What the commands that stand in a group are about.
@@ -147,6 +151,20 @@ def command(example: str, **settings: Any) -> Callable[[F], F]:
     return kept
 
 
+class _Records(dict[str, Any]):
+    """The records that a function's parameters are, by name; loaded when one is asked for."""
+
+    def __init__(self, function: Callable[..., Any]) -> None:
+        super().__init__(Book=Any)
+        self.known = {**vars(builtins), **function.__globals__}
+
+    def __missing__(self, name: str) -> Any:
+        for home in () if name in self.known else _RECORDS:
+            if hasattr(module := importlib.import_module(home), name):
+                return getattr(module, name)
+        raise KeyError(name)
+
+
 class Command(TyperCommand):
     """Knows its name, sentence and place in the help; the rest is made on first use.
 
@@ -189,17 +207,7 @@ class Command(TyperCommand):
 
     @functools.cached_property
     def _signature(self) -> inspect.Signature:
-        from calib import records
-        from calib.tasks import wishes
-
-        named = {**vars(records), **vars(wishes)}
-        known: dict[str, Any] = {name: kind for name, kind in named.items() if _fields_of(kind)}
-        known["Book"] = Any
-        if any("[Session]" in words for words in self.function.__annotations__.values()):
-            from calib.logbook.bodies import Session  # loads sqlalchemy
-
-            known["Session"] = Session
-        return inspect.signature(self.function, locals=known, eval_str=True)
+        return inspect.signature(self.function, locals=_Records(self.function), eval_str=True)
 
     @functools.cached_property
     def _records(self) -> dict[str, Any]:

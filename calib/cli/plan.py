@@ -77,9 +77,7 @@ def plan(
     )
     for line in unburnt_lines(planned):
         tell(line)
-    if into is None:
-        return plan_data(planned, ()), plan_text(planned)
-    files = planned.files
-    written = write_folder(files, into)
-    tell(files_text(files, written, into))
+    written = write_folder(planned.files, into)
+    if into is not None:
+        tell(files_text(planned.files, written, into))
     return plan_data(planned, written), plan_text(planned)

@@ -178,34 +178,23 @@ class PricedSetting:
 
 
 def price_settings(
-    region: Region,
-    job: Job,
-    costs: Costs,
-    settings: Mapping[str, Setting],
-    *,
-    price: float | None = None,
-    times: CutTimes | None = None,
+    region: Region, priced: PricedJob, settings: Mapping[str, Setting], price: float | None = None
 ) -> tuple[PricedSetting, ...]:
     """Put the costs of some settings of the cut side by side."""
-    if price is not None and not 0.0 < price <= 1e9:
-        raise InvalidRecord(f"the price is {price!r}: give a number above 0, or None.")
-    priced = []
+    found = []
     for name, at in settings.items():
-        cost = expected_cost(
-            region, job, costs, at.power_pct, at.speed_mm_s, at.passes, times=times
-        )
-        total = float(cost.total)
-        margin = None if price is None else price - total
-        priced.append(
+        cost = priced.one(region, at)
+        margin = None if price is None else price - float(cost.total)
+        found.append(
             PricedSetting(
                 name=name,
                 setting=at,
                 parts={part: float(value) for part, value in cost.parts.items()},
-                total=total,
+                total=float(cost.total),
                 minutes=float(cost.time_s) / 60.0,
                 expected_pushes=float(cost.expected_pushes),
                 margin=margin,
                 margin_pct=None if price is None or margin is None else 100.0 * margin / price,
             )
         )
-    return tuple(priced)
+    return tuple(found)

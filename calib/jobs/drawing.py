@@ -12,7 +12,7 @@ from calib.errors import BadFile, InvalidRecord
 from calib.jobs.job import Job, JobClass
 from calib.jobs.outlines import Strokes, dashed, part_count
 from calib.jobs.paths import strokes_of_paths
-from calib.jobs.svg import DrawnPage, read_page
+from calib.jobs.svg import read_page
 from calib.records import ClassesBy, Operation
 
 # Shapes that stand in no group, when the classes are the groups.
@@ -78,8 +78,6 @@ def read_drawing(source: bytes | BinaryIO, classes_by: ClassesBy = "colour") -> 
     >>> round(read_drawing(svg)["#ff0000"].length_mm, 6)
     40.0
     """
-    if classes_by not in ("colour", "group"):
-        raise ValueError(f"classes_by is {classes_by!r}: give colour or group")
     page = read_page(source)
     matrices = np.array([path.matrix for path in page.paths], dtype=float).reshape(-1, 6)
     strokes, path_of = strokes_of_paths([path.data for path in page.paths], matrices)
@@ -106,12 +104,6 @@ def read_drawing(source: bytes | BinaryIO, classes_by: ClassesBy = "colour") -> 
     )
     low, high = strokes.points_mm.min(axis=0), strokes.points_mm.max(axis=0)
     box = (float(low[0]), float(low[1]), float(high[0]), float(high[1]))
-    return Drawing(classes=classes, box_mm=box, notes=_notes(page, strokes, box))
-
-
-def _notes(
-    page: DrawnPage, strokes: Strokes, box: tuple[float, float, float, float]
-) -> tuple[str, ...]:
     notes = []
     if not page.has_size:
         width, height = box[2] - box[0], box[3] - box[1]
@@ -138,7 +130,7 @@ def _notes(
     twice = len(strokes) - len(np.unique(np.round(features, 2), axis=0))
     if twice:
         notes.append(f"Lines drawn twice, which would be burnt twice: {twice}. Delete them.")
-    return tuple(notes)
+    return Drawing(classes=classes, box_mm=box, notes=tuple(notes))
 
 
 def make_job(

@@ -111,13 +111,36 @@ def job_time_s(
         math.hypot(*at), machine.max_speed_mm_s, machine.working_acceleration_mm_s2
     )
     loads = bed_loads(job.size_mm, machine.bed_mm)
+    notes = list(job.notes)
+    if machine.acceleration_mm_s2 is None:
+        notes.append(
+            f"The machine's acceleration isn't known: ramps and corners are counted with"
+            f" {machine.working_acceleration_mm_s2:g} mm/s², so a job of many short lines may take"
+            " more or less time than this."
+        )
+    if loads > 1:
+        notes.append(
+            f"The drawing is {job.size_mm[0]:.0f} x {job.size_mm[1]:.0f} mm and the bed"
+            f" {machine.bed_mm[0]:g} x {machine.bed_mm[1]:g} mm: at least {loads} loads."
+        )
+        long_bed, short_bed = max(machine.bed_mm), min(machine.bed_mm)
+        boxes = np.vstack([c.strokes.boxes_mm() for c in job.classes])
+        size = boxes[:, 2:] - boxes[:, :2] - _BED_ROUNDING_MM
+        too_long = int(((size.max(axis=1) > long_bed) | (size.min(axis=1) > short_bed)).sum())
+        if too_long:
+            notes.append(f"Lines that are larger than the bed: {too_long}. Split them.")
+    if ratio is None:
+        notes.append(
+            "The time is calculated, not calibrated: take the stopwatch to two jobs to put it"
+            " right for this machine."
+        )
     return JobTime(
         classes=tuple(times),
         homeward_s=float(homeward),
         loads=loads,
         start_up_s=loads * start_up_s,
         ratio=ratio,
-        notes=_time_notes(job, machine, loads, ratio),
+        notes=tuple(notes),
     )
 
 
@@ -184,33 +207,6 @@ def bed_loads(size_mm: tuple[float, float], bed_mm: tuple[float, float]) -> int:
     return min(upright, beds(width, bed_height) * beds(height, bed_width))
 
 
-def _time_notes(job: Job, machine: Machine, loads: int, ratio: TimeRatio | None) -> tuple[str, ...]:
-    notes = list(job.notes)
-    if machine.acceleration_mm_s2 is None:
-        notes.append(
-            f"The machine's acceleration isn't known: ramps and corners are counted with"
-            f" {machine.working_acceleration_mm_s2:g} mm/s², so a job of many short lines may take"
-            " more or less time than this."
-        )
-    if loads > 1:
-        notes.append(
-            f"The drawing is {job.size_mm[0]:.0f} x {job.size_mm[1]:.0f} mm and the bed"
-            f" {machine.bed_mm[0]:g} x {machine.bed_mm[1]:g} mm: at least {loads} loads."
-        )
-        long_bed, short_bed = max(machine.bed_mm), min(machine.bed_mm)
-        boxes = np.vstack([c.strokes.boxes_mm() for c in job.classes])
-        size = boxes[:, 2:] - boxes[:, :2] - _BED_ROUNDING_MM
-        too_long = int(((size.max(axis=1) > long_bed) | (size.min(axis=1) > short_bed)).sum())
-        if too_long:
-            notes.append(f"Lines that are larger than the bed: {too_long}. Split them.")
-    if ratio is None:
-        notes.append(
-            "The time is calculated, not calibrated: take the stopwatch to two jobs to put it"
-            " right for this machine."
-        )
-    return tuple(notes)
-
-
 # Speeds of a curve (error below 0.3 %); fewer for drawings of so many points.
 _CURVE_SPEEDS, _FEW_SPEEDS, _MANY_POINTS = 48, 12, 200_000
 
@@ -250,12 +246,12 @@ class CutTimes:
         left = [c.name for c in self.job.classes if c not in kept]
         return (f"Not counted, because they have no setting: {', '.join(left)}.",) if left else ()
 
-    def settings(self, cut: Setting) -> dict[str, Setting]:
-        """Settings of all classes that count, the cuts at ``cut``."""
-        return {
-            c.name: cut if c.operation == "cut" else self.marks[c.name]
-            for c in self.counted.classes
-        }
+    def at(self, cut: Setting) -> JobTime:
+        """Time of the job with its cuts at a setting."""
+        job, ratio = self.counted, self.ratio
+        cuts = {c.name: cut for c in job.cuts}
+        settings = {**self.marks, **cuts}
+        return job_time_s(job, self.machine, settings, start_up_s=self.start_up_s, ratio=ratio)
 
     def seconds(self, speed_mm_s: Floats, passes: Floats) -> Floats:
         """Time of the whole job, start-up included."""
@@ -279,13 +275,7 @@ class CutTimes:
         """All but the time along the cuts: travel, marks, start-up; it depends on no speed [s]."""
         if passes not in self._fixed_s:
             cut = Setting(power_pct=1.0, speed_mm_s=speed_mm_s, passes=passes)
-            time = job_time_s(
-                self.counted,
-                self.machine,
-                self.settings(cut),
-                start_up_s=self.start_up_s,
-                ratio=self.ratio,
-            )
+            time = self.at(cut)
             scale = self.ratio.ratio if self.ratio else 1.0
             self._fixed_s[passes] = time.total_s - scale * time.cutting_s
         return self._fixed_s[passes]

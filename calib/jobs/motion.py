@@ -158,7 +158,11 @@ def rows_of(strokes: Strokes, line_pitch_mm: float) -> Rows:
 
     Open lines enclose nothing and are left out.
     """
-    begin, end = _edges(strokes)
+    closed = strokes.take(np.flatnonzero(strokes.closed))
+    begin = closed.points_mm
+    following = np.arange(1, len(begin) + 1)
+    following[closed.first[1:] - 1] = closed.first[:-1]
+    end = begin[following]
     low = np.minimum(begin[:, 1], end[:, 1]) / line_pitch_mm
     high = np.maximum(begin[:, 1], end[:, 1]) / line_pitch_mm
     # Row k lies in the middle of its strip, so that a contour's own level edges are met by none.
@@ -183,14 +187,6 @@ def rows_of(strokes: Strokes, line_pitch_mm: float) -> Rows:
     ends = np.append(starts[1:], len(row))
     filled = np.append(0.0, np.cumsum(lit))
     return Rows(sweep_mm=x[ends - 1] - x[starts], lit_mm=filled[ends // 2] - filled[starts // 2])
-
-
-def _edges(strokes: Strokes) -> tuple[Floats, Floats]:
-    closed = strokes.take(np.flatnonzero(strokes.closed))
-    begin = closed.points_mm
-    following = np.arange(1, len(begin) + 1)
-    following[closed.first[1:] - 1] = closed.first[:-1]
-    return begin, np.asarray(begin[following])
 
 
 def rows_time_s(rows: Rows, machine: Machine, setting: Setting) -> tuple[float, float]:

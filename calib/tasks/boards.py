@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import count
@@ -14,6 +14,7 @@ from calib.boards.gentle import KnownMarks
 from calib.boards.layout import LayoutOptions
 from calib.boards.stair import lay_out_stair
 from calib.errors import LogbookError, NeedsYes
+from calib.fit.model import columns_of
 from calib.fit.region import Region, thinned_region
 from calib.hazards import check_hazard
 from calib.logbook import Book
@@ -21,7 +22,6 @@ from calib.plan.far_side import far_side
 from calib.plan.stair import STEPS, stair_settings
 from calib.records import (
     GRADES,
-    KINDS,
     Grades,
     Grid,
     Machine,
@@ -31,16 +31,14 @@ from calib.records import (
     grade_ends,
 )
 from calib.tasks.advice import region_of_pair
-from calib.tasks.files import board_files
 from calib.tasks.finding import boards_of, find_pair
-from calib.tasks.folders import Files
 from calib.tasks.planning import plan_on_region
-from calib.tasks.wishes import BoardWish, CheckWish, FileWish, FocusWish
+from calib.tasks.wishes import BoardWish, CheckWish, FocusWish
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Planned:
-    """A board that was planned and stored."""
+    """A board that was planned."""
 
     grid: Grid
     before: int  # How many burns of the pair it rests on
@@ -50,7 +48,6 @@ class Planned:
     again: bool = False
     # By cell, the chance of each event that the logbook can check later
     forecasts: Mapping[str, Mapping[str, float]]
-    files: Files  # Its files by name; empty when none were wanted
 
 
 def plan_boards(
@@ -60,36 +57,16 @@ def plan_boards(
     operation: Operation,
     wish: BoardWish,
     *,
-    when: datetime,
-    files: FileWish | None = None,
+    when: datetime | None = None,
     sure: bool = False,
 ) -> tuple[Planned, ...]:
-    """Plan the next round of a pair on one board, or split over several, and store them.
+    """Plan the next round of a pair on one board, or split over several.
 
-    The hazards are looked at first; then all burns of the pair say which cells teach most. Raises
+    They are stored where a time is given; planned again from the same burns, they are the same. The
+    hazards are looked at first; then all burns of the pair say which cells teach most. Raises
     RefusedMaterial, DeclarationNeeded before anything is planned; BoardDoesNotFit, MachineLimit
     when the board at hand is too small, or a limit of the machine would be crossed; unless
     ``sure``, NeedsYes when all burns so far lie where something else must be wrong.
-    """
-    planned = propose_boards(book, machine, sheet, operation, wish, files=files, sure=sure)
-    for one in planned:
-        book.add_board(one.grid, when=when, forecasts=one.forecasts)
-    return planned
-
-
-def propose_boards(
-    book: Book,
-    machine: str | None,
-    sheet: str | None,
-    operation: Operation,
-    wish: BoardWish,
-    *,
-    files: FileWish | None = None,
-    sure: bool = True,
-) -> tuple[Planned, ...]:
-    """Plan the next round of a pair to look at it, as ``plan_boards``; nothing is stored.
-
-    Planned again from the same burns, the boards are the same.
     """
     region = region_of_pair(book, machine, sheet, operation)
     doubts = () if sure or wish.powers_pct else far_side(region)
@@ -110,18 +87,26 @@ def propose_boards(
         ):
             break
     codes = {grid.board_id for grid in grids}
-    return tuple(
+    planned = tuple(
         as_planned(
             region,
             # The notes that were stored stay.
             old if old is not None and grid.board_id in unread else grid,
             mark=wish.mark,
-            files=files,
             unread=[code for code in unread if code not in codes],
             again=grid.board_id in unread,
         )
         for grid, old in zip(grids, stored, strict=True)
     )
+    store(book, planned, when)
+    return planned
+
+
+def store(book: Book, planned: Iterable[Planned], when: datetime | None) -> None:
+    """Store boards that were looked at, with what they forecast; without a time nothing is."""
+    for one in planned:
+        if when is not None:
+            book.add_board(one.grid, when=when, forecasts=one.forecasts)
 
 
 def _stored(book: Book, code: str) -> Grid | None:
@@ -132,36 +117,22 @@ def _stored(book: Book, code: str) -> Grid | None:
 
 
 def as_planned(
-    region: Region,
-    grid: Grid,
-    *,
-    mark: Grades = 2,
-    files: FileWish | None = None,
-    unread: Sequence[str] = (),
-    again: bool = False,
+    region: Region, grid: Grid, *, mark: Grades = 2, unread: Sequence[str] = (), again: bool = False
 ) -> Planned:
-    """Say of a board what comes out of it, and make its files where they are wanted."""
+    """Say of a board what will come out of it."""
     return Planned(
         grid=grid,
         before=len(region.burns),
         unread=tuple(unread),
         again=again,
         forecasts=forecasts(region, grid, mark),
-        files={} if files is None else board_files(grid, files),
     )
 
 
 def plan_check(
-    book: Book,
-    region: Region,
-    settings: Sequence[Setting],
-    wish: CheckWish,
-    note: str,
-    *,
-    when: datetime,
-    files: FileWish | None,
+    book: Book, region: Region, settings: Sequence[Setting], wish: CheckWish, note: str
 ) -> Planned:
-    """Lay out the burns of a check and store them as a board with a note; as ``plan_boards``."""
+    """Lay out the burns of a check as a board with a note; as ``plan_boards``."""
     earlier = boards_of(book, region.machine.name, region.sheet.name, region.operation)
     (grid,) = plan_on_region(
         region,
@@ -172,9 +143,7 @@ def plan_check(
     )
     grid = replace(grid, notes=(note, *grid.notes))
     unread = [board.id for board in earlier if not board.read]
-    planned = as_planned(region, grid, files=files, unread=unread)
-    book.add_board(grid, when=when, forecasts=planned.forecasts)
-    return planned
+    return as_planned(region, grid, unread=unread)
 
 
 def plan_stair(
@@ -183,10 +152,9 @@ def plan_stair(
     sheet: str | None,
     wish: CheckWish,
     *,
-    when: datetime,
-    files: FileWish | None,
+    when: datetime | None,
 ) -> Planned:
-    """Plan a stair, a dozen speeds along one cut, and store it; as ``plan_boards``."""
+    """Plan a stair, a dozen speeds along one cut; as ``plan_boards``."""
     region = region_of_pair(book, machine, sheet, "cut")
     check_hazard(region.sheet, region.machine, "cut")
     earlier = boards_of(book, region.machine.name, region.sheet.name, "cut")
@@ -197,14 +165,10 @@ def plan_stair(
     )
     steps = stair_settings(region, wish.burns or STEPS)
     grid = lay_out_stair(region.machine, region.sheet, steps, options)
-    book.add_board(grid, when=when, forecasts={})
-    return Planned(
-        grid=grid,
-        before=len(region.burns),
-        unread=tuple(board.id for board in earlier if not board.read),
-        forecasts={},
-        files={} if files is None else board_files(grid, files),
-    )
+    unread = tuple(board.id for board in earlier if not board.read)
+    planned = Planned(grid=grid, before=len(region.burns), unread=unread, forecasts={})
+    store(book, [planned], when)
+    return planned
 
 
 def marks_of(book: Book, machine: Machine, sheet: Sheet) -> KnownMarks:
@@ -233,20 +197,14 @@ def forecasts(region: Region, grid: Grid, mark: Grades = 2) -> dict[str, dict[st
     """Forecast what will come out of every cell of a board, before it is burnt."""
     # Right to about 0.005: a forecast is compared with many outcomes, never acted upon.
     region = thinned_region(region)
-    power = np.array([cell.power_pct for cell in grid.cells])
-    speed = np.array([cell.speed_mm_s for cell in grid.cells])
-    passes = np.array([float(cell.passes) for cell in grid.cells])
+    power, speed, passes, pitch = columns_of([cell.setting for cell in grid.cells])
     if region.operation == "cut":
         events = {"through": region.chance_through(power, speed, passes)}
         for grade in GRADES[:-1]:  # the last one at most is certain
             chance = region.chance_char_at_most(grade, power, speed, passes)
             events[f"char_at_most_{grade}"] = chance
     else:
-        pitch = None
-        if KINDS[grid.operation].shape == "area":
-            pitch = np.array([cell.line_pitch_mm for cell in grid.cells], dtype=float)
-        at = (power, speed, passes, pitch)
-        low, high = grade_ends(mark)
+        at, (low, high) = (power, speed, passes, pitch), grade_ends(mark)
         events = {f"mark_{grade}": region.chance_mark(grade, *at) for grade in range(low, high + 1)}
         events[f"mark_at_most_{high}"] = region.chance_mark_at_most(high, *at)
     columns = {event: np.clip(chance, 0.0, 1.0) for event, chance in events.items()}

@@ -22,11 +22,11 @@ from calib.hazards import check_hazard
 from calib.logbook import Book, Filters
 from calib.records import Burn, Grid, Machine, Sheet
 from calib.tasks.advice import old_lots, region_of_pair, region_with, working_setting
-from calib.tasks.boards import Planned, plan_check
+from calib.tasks.boards import Planned, plan_check, store
 from calib.tasks.finding import boards_of, find_machine, find_pair, find_sheet
 from calib.tasks.folders import Files, picture_format
 from calib.tasks.results import LOT_NOTE, STRIP_NOTE
-from calib.tasks.wishes import CheckWish, FileWish
+from calib.tasks.wishes import CheckWish
 
 # Boards that are looked through for the newest check strip.
 _RECENT = 200
@@ -45,38 +45,30 @@ class StripRecord:
 
 
 def plan_lot(
-    book: Book,
-    machine: str | None,
-    sheet: str | None,
-    wish: CheckWish,
-    *,
-    when: datetime,
-    files: FileWish | None = None,
+    book: Book, machine: str | None, sheet: str | None, wish: CheckWish, *, when: datetime | None
 ) -> Planned:
-    """Plan the few burns that try the current lot of a sheet, and store them; raises
-    NotEnoughEvidence when no other lot was burnt, or nothing can be recommended for it."""
+    """Plan the few burns that try the current lot of a sheet, and store them where a time is given;
+    raises NotEnoughEvidence when no other lot was burnt, or nothing can be recommended for it."""
     region = region_of_pair(book, machine, sheet, "cut")
     old_lots(book, machine, sheet)  # says so where there is none
     setting = wish.setting or working_setting(book, region)
     settings = plan_new_lot(region, setting, wish.burns or BURNS)
-    return plan_check(book, region, settings, wish, LOT_NOTE, when=when, files=files)
+    planned = plan_check(book, region, settings, wish, LOT_NOTE)
+    store(book, [planned], when)
+    return planned
 
 
 def plan_strip(
-    book: Book,
-    machine: str | None,
-    sheet: str | None,
-    wish: CheckWish,
-    *,
-    when: datetime,
-    files: FileWish | None = None,
+    book: Book, machine: str | None, sheet: str | None, wish: CheckWish, *, when: datetime | None
 ) -> Planned:
-    """Plan a check strip on a sheet that is well known, and store it; raises NotEnoughEvidence when
-    the sheet isn't known well enough to check a machine with."""
+    """Plan a check strip on a sheet that is well known, and store it where a time is given; raises
+    NotEnoughEvidence when the sheet isn't known well enough to check a machine with."""
     of_machine, of_sheet = find_pair(book, machine, sheet)
     region = reference_region(book, of_machine, of_sheet)
     settings = plan_check_strip(region, wish.burns or STRIP_BURNS)
-    return plan_check(book, region, settings, wish, STRIP_NOTE, when=when, files=files)
+    planned = plan_check(book, region, settings, wish, STRIP_NOTE)
+    store(book, [planned], when)
+    return planned
 
 
 def check_machine(book: Book, machine: str | None, sheet: str | None) -> StripRecord:

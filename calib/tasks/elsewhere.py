@@ -19,11 +19,11 @@ from calib.errors import InvalidRecord, unfit
 from calib.logbook import Book
 from calib.records import Burn, Operation
 from calib.tasks.advice import pool_of_book, region_of_pair
-from calib.tasks.boards import Planned, as_planned, marks_of
+from calib.tasks.boards import Planned, as_planned, marks_of, store
 from calib.tasks.finding import find_machine
 from calib.tasks.folders import Files, slug
 from calib.tasks.library import starting_point
-from calib.tasks.wishes import ElsewhereWish, FileWish
+from calib.tasks.wishes import ElsewhereWish
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +43,6 @@ def carry_over(
     wish: ElsewhereWish,
     *,
     when: datetime | None = None,
-    files: FileWish | None = None,
 ) -> CarriedOver:
     """Say where to begin with a sheet on another machine; with a time, plan the burns that confirm
     it. Raises InvalidRecord when it was burnt there, or the two aren't the same kind of laser."""
@@ -73,8 +72,8 @@ def carry_over(
     )
     planned = None
     if when is not None and wish.to_machine is not None and start.board is not None:
-        planned = as_planned(start.region, start.board, mark=wish.mark, files=files)
-        book.add_board(start.board, when=when, forecasts=planned.forecasts)
+        planned = as_planned(start.region, start.board, mark=wish.mark)
+        store(book, [planned], when)
     return CarriedOver(start=start, planned=planned)
 
 

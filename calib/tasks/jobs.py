@@ -15,10 +15,9 @@ from calib.advice.search import rows_inside
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.fit.region import Region
 from calib.hazards import check_hazard
-from calib.jobs.costs import PricedSetting, expected_cost, price_settings
+from calib.jobs.costs import PricedJob, PricedSetting, expected_cost, price_settings
 from calib.jobs.drawing import Drawing, make_job, read_drawing
 from calib.jobs.features import SmallFeatures, small_features
-from calib.jobs.job import Job
 from calib.jobs.job_time import CutTimes, JobTime, job_time_s
 from calib.jobs.pushes import JobPushes, job_pushes
 from calib.jobs.stopwatch import TimeRatio
@@ -168,8 +167,7 @@ def job_report(
     if setting is None:
         missing = "Give a setting for the cuts to see what the job takes."
         return report(marks, costs=costs, notes=(*notes, *job.notes, missing))
-    settings = times.settings(setting)
-    time = job_time_s(times.counted, of_machine, settings, start_up_s=start_up_s, ratio=ratio)
+    time = times.at(setting)
     kerf = kerf_at(book, of_machine, of_sheet.name, setting)
     kerf_mm = None if kerf is None else kerf.value_mm
     cuts = {job_class.name: setting for job_class in job.cuts}
@@ -181,11 +179,12 @@ def job_report(
         at = (setting.power_pct, setting.speed_mm_s, setting.passes)
         if not region.tested(*at):
             notes += ("This setting lies outside what was burnt: its chances are not tested.",)
-        notes += expected_cost(region, job, costs, *at, times=times).notes
+        priced = PricedJob(costs=costs, times=times)
+        notes += priced.one(region, setting).notes
         money = {
             "pushes": job_pushes(region, job, setting, times=times),
-            "prices": price_settings(region, job, costs, compared, price=wish.price, times=times),
-            "cost_curve": _cost_curve(region, job, costs, setting, times),
+            "prices": price_settings(region, priced, compared, wish.price),
+            "cost_curve": _cost_curve(region, priced, setting),
         }
     return report(
         {**cuts, **marks},
@@ -200,7 +199,7 @@ def job_report(
 
 
 def _cost_curve(
-    region: Region, job: Job, costs: Costs, at: Setting, times: CutTimes
+    region: Region, priced: PricedJob, at: Setting
 ) -> tuple[tuple[float, ...], Mapping[str, tuple[float, ...]]] | None:
     """Parts of the cost against the speed, at the setting's power and passes, as far as burnt."""
     rows = [row for row in rows_inside(region) if row.passes == at.passes]
@@ -208,8 +207,9 @@ def _cost_curve(
     if row is None or len(row.speeds) < 2:
         return None
     speeds = np.linspace(row.speeds[0], row.speeds[-1], _PICTURE_SPEEDS)
-    curve = times.on_curve(float(speeds[0]), float(speeds[-1]))
-    cost = expected_cost(region, job, costs, at.power_pct, speeds, at.passes, times=curve)
+    times = priced.times.on_curve(float(speeds[0]), float(speeds[-1]))
+    job, costs = times.job, priced.costs
+    cost = expected_cost(region, job, costs, at.power_pct, speeds, at.passes, times=times)
     return tuple(speeds.tolist()), {name: tuple(part.tolist()) for name, part in cost.parts.items()}
 
 

@@ -162,9 +162,9 @@ def comb_files(board: CombBoard, paper: str = "a4") -> Files:
     """Make the files of a comb board."""
     from calib.boards.comb_sheet import comb_record_page  # loads reportlab
 
-    name = board.board_id
-    record = comb_record_page(board, paper=paper)
-    return {f"{name}-comb-record.pdf": record, **drawn_files(board, f"{name}-comb")}
+    name = f"{board.board_id}-comb"
+    files = {f"{name}-record.pdf": comb_record_page(board, paper=paper)}
+    return dict(sorted({**files, **drawn_files(board, name)}.items()))
 
 
 def find_comb(book: Book, code: str) -> CombBoard:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -19,26 +19,41 @@ from calib.tasks.results import LOT_NOTE, STRIP_NOTE
 from calib.tasks.wishes import TrackRecordWish
 
 if TYPE_CHECKING:
-    from calib.advice.track_record import Told, TrackRecord
+    from calib.advice.track_record import TrackRecord
 
 # What may be looked at, and the beginnings of the events that belong to it.
 WHATS = {"through": ("through",), "char": ("char_at_most",), "mark": ("mark_",), "jobs": ()}
 _PAGE = 1000
+# Stated chance, whether it came so, of which board or job, how often.
+_Told = tuple[float, bool, str, int]
 
 
 def track_record(book: Book, wish: TrackRecordWish) -> TrackRecord:
     """Compare what was stated beforehand with what came out, over the whole logbook; raises
     NotEnoughEvidence when nothing of the kind was both stated and read."""
-    from calib.advice.track_record import track_record as compared  # loads scikit-learn
+    from calib.advice import track_record as advice  # loads scikit-learn
 
     if wish.machine is not None:
         wish = replace(wish, machine=find_machine(book, wish.machine).name)
     if wish.sheet is not None:
         wish = replace(wish, sheet=find_sheet(book, wish.sheet).name)
-    told, notes = _told(book, wish)
-    if not told:
+    notes: tuple[str, ...] = ()
+    told: Iterable[_Told]
+    if wish.what == "jobs":
+        told, notes = _of_jobs(book, wish)
+    elif wish.leave_one_out:
+        told = _left_out(book, wish)
+    else:
+        told = (
+            (one.chance, one.outcome, one.board, 1)
+            for one in book.forecasts(machine=wish.machine, sheet=wish.sheet)
+            if one.outcome is not None and not _is_check(one.notes)
+            if one.event.startswith(WHATS[wish.what])
+        )
+    compared = [advice.Told(chance=p, came=came, group=of, count=n) for p, came, of, n in told]
+    if not compared:
         raise NotEnoughEvidence(" ".join((_NOTHING[wish.what], *notes)))
-    record = compared(told)
+    record = advice.track_record(compared)
     return replace(record, notes=(*record.notes, *notes))
 
 
@@ -82,32 +97,13 @@ def track_record_title(wish: TrackRecordWish) -> str:
     return f"{what}{again}" + (f" ({' on '.join(for_whom)})" if for_whom else "")
 
 
-def _told(book: Book, wish: TrackRecordWish) -> tuple[list[Told], tuple[str, ...]]:
-    """What was stated and read, and why some of it isn't counted."""
-    if wish.what == "jobs":
-        return _of_jobs(book, wish)
-    if wish.leave_one_out:
-        return list(_left_out(book, wish)), ()
-    from calib.advice.track_record import Told
-
-    found = book.forecasts(machine=wish.machine, sheet=wish.sheet)
-    return [
-        Told(chance=one.chance, came=one.outcome, group=one.board)
-        for one in found
-        if one.outcome is not None and not _is_check(one.notes)
-        if one.event.startswith(WHATS[wish.what])
-    ], ()
-
-
 def _is_check(notes: Sequence[str]) -> bool:
     """Whether a board tries a lot or a machine: that stands on the edge, and plans no sheet."""
     return bool({LOT_NOTE, STRIP_NOTE} & set(notes))
 
 
-def _left_out(book: Book, wish: TrackRecordWish) -> Iterator[Told]:
+def _left_out(book: Book, wish: TrackRecordWish) -> Iterator[_Told]:
     """Forecast every read board from all other burns of its pair."""
-    from calib.advice.track_record import Told
-
     stated = book.forecasts(machine=wish.machine, sheet=wish.sheet, unread=True)
     # The mark grade that each board was planned for, as its forecasts tell.
     marks = {one.board: int(one.event[-1]) for one in stated if one.event.startswith("mark_")}
@@ -129,15 +125,13 @@ def _left_out(book: Book, wish: TrackRecordWish) -> Iterator[Told]:
                 for event, chance in chances[reading.cell].items():
                     came = outcome_of(event, reading)
                     if came is not None and event.startswith(WHATS[wish.what]):
-                        yield Told(chance=chance, came=came, group=entry.id)
+                        yield chance, came, entry.id, 1
 
 
-def _of_jobs(book: Book, wish: TrackRecordWish) -> tuple[list[Told], tuple[str, ...]]:
+def _of_jobs(book: Book, wish: TrackRecordWish) -> tuple[list[_Told], tuple[str, ...]]:
     """What jobs say of a stated chance: part by part, or, for a whole job, all or nothing."""
-    from calib.advice.track_record import Told
-
     jobs = book.advised_jobs(machine=wish.machine, sheet=wish.sheet)
-    told = []
+    told: list[_Told] = []
     reasons: Counter[str] = Counter()
     for job in jobs:
         if why := why_not_counted(job.advice, job.burns):
@@ -147,7 +141,7 @@ def _of_jobs(book: Book, wish: TrackRecordWish) -> tuple[list[Told], tuple[str, 
         outcomes = [(bool(came_out(job.advice, burn)), burn.count) for burn in job.burns]
         if job.advice.scope == "job":
             outcomes = [(all(kept for kept, _ in outcomes), 1)]
-        told += [Told(chance=chance, came=kept, group=job.job, count=n) for kept, n in outcomes]
+        told += [(chance, kept, job.job, n) for kept, n in outcomes]
     run = Filters(machine=wish.machine, sheet=wish.sheet, kinds=("job",))
     unadvised = book.search(run, limit=1).total - len(jobs)
     reasons["no chance was stated for its setting, lot and set-up before it was run"] = unadvised

@@ -12,6 +12,7 @@ from calib.boards.gentle import KnownMarks
 from calib.boards.layout import LayoutOptions, lay_out, limit_mm, split_over_offcuts
 from calib.boards.places import fastest_that_fits_mm_s
 from calib.errors import BoardDoesNotFit, unfit
+from calib.fit.model import columns_of
 from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.limits import (
@@ -183,11 +184,8 @@ def _chosen(region: Region, wish: BoardWish, count: int, fastest_mm_s: float) ->
 
 def strengths(region: Region, settings: Sequence[Setting]) -> list[float]:
     """Expected reach of each setting [ln W]; for marks the ln of its energy × passes."""
-    power = np.array([s.power_pct for s in settings])
-    speed = np.array([s.speed_mm_s for s in settings])
-    passes = np.array([float(s.passes) for s in settings])
+    power, speed, passes, pitch = columns_of(settings)
     if region.operation == "cut":
         return [float(r) for r in np.atleast_1d(region.median_reach(power, speed, passes))]
     energy = line_energy_j_mm(delivered_power_w(region.machine, power), speed) * passes
-    pitch = np.array([s.line_pitch_mm or 1.0 for s in settings])
-    return [float(e) for e in np.log(energy / pitch)]
+    return [float(e) for e in np.log(energy / np.nan_to_num(pitch, nan=1.0))]

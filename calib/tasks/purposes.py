@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
@@ -12,10 +12,10 @@ from calib.errors import InvalidRecord, Misfit, shown
 from calib.logbook import Book
 from calib.records import Setting
 from calib.records.fields import fields_of
-from calib.tasks.boards import Planned, plan_boards, plan_focus_board, plan_stair
+from calib.tasks.boards import Planned, plan_boards, plan_focus_board, plan_stair, store
 from calib.tasks.checks import plan_lot, plan_strip
 from calib.tasks.elsewhere import CarriedOver, carry_over
-from calib.tasks.files import drawn_files
+from calib.tasks.files import board_files, drawn_files
 from calib.tasks.folders import Files
 from calib.tasks.joints import PlannedComb, plan_comb_board
 from calib.tasks.wishes import (
@@ -50,15 +50,7 @@ class PlannedFor:
     carried: CarriedOver | None = None
     comb: PlannedComb | None = None
     focus: FocusBoard | None = None
-
-    @property
-    def files(self) -> Files:
-        """All files by name."""
-        if self.comb is not None:
-            return self.comb.files
-        if self.focus is not None:
-            return drawn_files(self.focus, "focus", outline=False)
-        return {name: content for one in self.boards for name, content in one.files.items()}
+    files: Files = field(default_factory=dict)  # By name; empty when none were wanted
 
 
 def plan_for(
@@ -87,27 +79,33 @@ def plan_for(
     setting = None
     if purpose in ("lot", "joint") and {"power_pct", "speed_mm_s"} & typed.keys():
         setting = asked(Setting, passes=typed.get("passes", (1,))[0], line_pitch_mm=None)
-    files = asked(FileWish) if with_files else None
     machine, sheet = asked(Named).names
-    if purpose == "edge":
-        wish = asked(BoardWish)
-        operation = asked(Pair).operation
-        boards = plan_boards(
-            book, machine, sheet, operation, wish, when=when, files=files, sure=sure
-        )
-        return PlannedFor(boards=boards, split=wish.split)
-    if purpose == "transfer":
-        there, operation = asked(ElsewhereWish), asked(Pair).operation
-        carried = carry_over(book, machine, sheet, operation, there, when=when, files=files)
-        return PlannedFor(carried=carried, boards=(carried.planned,) if carried.planned else ())
     if purpose == "joint":
         comb = plan_comb_board(book, machine, sheet, asked(CombWish, setting=setting), when=when)
-        return PlannedFor(comb=comb)
+        return PlannedFor(comb=comb, files=comb.files)
     if purpose == "focus":
-        return PlannedFor(focus=plan_focus_board(book, machine, sheet, asked(FocusWish)))
-    plan = {"lot": plan_lot, "check": plan_strip, "stair": plan_stair}[purpose]
-    board = plan(book, machine, sheet, asked(CheckWish, setting=setting), when=when, files=files)
-    return PlannedFor(boards=(board,))
+        focus = plan_focus_board(book, machine, sheet, asked(FocusWish))
+        drawn = drawn_files(focus, "focus", outline=False) if with_files else {}
+        return PlannedFor(focus=focus, files=drawn)
+    boards: tuple[Planned, ...] = ()
+    carried, split = None, False
+    if purpose == "edge":
+        wish, operation = asked(BoardWish), asked(Pair).operation
+        boards, split = plan_boards(book, machine, sheet, operation, wish, sure=sure), wish.split
+    elif purpose == "transfer":
+        there, operation = asked(ElsewhereWish), asked(Pair).operation
+        carried = carry_over(book, machine, sheet, operation, there, when=when)
+        boards = (carried.planned,) if carried.planned else ()
+    else:
+        plan = {"lot": plan_lot, "check": plan_strip, "stair": plan_stair}[purpose]
+        boards = (plan(book, machine, sheet, asked(CheckWish, setting=setting), when=None),)
+    # What can't be drawn isn't stored.
+    files: dict[str, bytes] = {}
+    for one in boards if with_files else ():
+        files |= board_files(one.grid, asked(FileWish))
+    if carried is None:
+        store(book, boards, when)
+    return PlannedFor(boards=boards, split=split, carried=carried, files=files)
 
 
 def _refuse_others(purpose: str, typed: Mapping[str, Any]) -> None:

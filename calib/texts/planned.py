@@ -23,7 +23,7 @@ def plan_data(planned: PlannedFor, written: Sequence[Path]) -> dict[str, Any]:
     if planned.focus is not None:
         return {**focus_data(planned.focus), "files": written}
     boards = [
-        planned_data(one, [path for path in written if path.name in one.files])
+        planned_data(one, [path for path in written if path.name.startswith(one.grid.board_id)])
         for one in planned.boards
     ]
     return {"boards": boards} if planned.split else boards[0]

@@ -33,7 +33,7 @@ from calib.records import (
 )
 from calib.records.fields import fields_of
 from calib.tasks.advice import advise_on, region_of_pair
-from calib.tasks.boards import Planned, propose_boards
+from calib.tasks.boards import Planned, plan_boards
 from calib.tasks.checks import alarm_words, is_strip
 from calib.tasks.current import KeptSetting
 from calib.tasks.finding import find_pair
@@ -186,7 +186,7 @@ class Desk:
         now_in_book = (self.book.newest_evidence(), self.book.boards(limit=1).total)
         planned: Planned = self._kept(
             ("board", *now_in_book, *pair, wish),
-            lambda: propose_boards(self.book, *pair, wish)[0],
+            lambda: plan_boards(self.book, *pair, wish, sure=True)[0],
         )
         return planned
 

@@ -282,7 +282,7 @@ def stair(request: Request, sent: Sent) -> Response:
 def planned_stair(request: Request, sent: Sent) -> Response:
     """Plan it."""
     names, wish = filled(Named, sent).names, filled(CheckWish, sent)
-    planned = plan_stair(desk_of(request).book, *names, wish, when=now(), files=None)
+    planned = plan_stair(desk_of(request).book, *names, wish, when=now())
     return done(request, f"/board/{planned.grid.board_id}", "Planned.")
 
 
