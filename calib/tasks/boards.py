@@ -80,6 +80,11 @@ def plan_boards(
     return planned
 
 
+def first_questions(region: Region) -> tuple[str, ...]:
+    """What to look at before another board of a pair; empty where nothing is out of the way."""
+    return far_side(region)
+
+
 def propose_boards(
     book: Book,
     machine: str | None,

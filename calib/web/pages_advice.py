@@ -11,7 +11,7 @@ from starlette.responses import RedirectResponse, Response
 from calib.errors import InvalidRecord, NeedsYes, shown
 from calib.records import KINDS, Setting
 from calib.tasks.advice import Advised, advise_on, chosen_on, keep, record_job
-from calib.tasks.boards import Planned
+from calib.tasks.boards import Planned, first_questions
 from calib.tasks.current import KeptSetting, doubts_of, kept_settings
 from calib.tasks.page import hazard_of, standing
 from calib.tasks.regions import region_view, somewhere
@@ -43,7 +43,9 @@ def look_at_plan(request: Request, sent: Sent) -> Response:
     here = desk_of(request)
     planned = _proposal(here, sent)
     picture = board_svg(planned.grid, (), settings=True)
-    return here.show("planned.html", picture=picture, form=sent, **planned_shown(planned))
+    doubts = first_questions(here.region(*filled(Pair, sent).pair))
+    shown = planned_shown(planned)
+    return here.show("planned.html", picture=picture, form=sent, doubts=doubts, **shown)
 
 
 @router.post("/plan")
