@@ -29,6 +29,7 @@ from calib.pictures.region import (
     TOP,
     Label,
     Shape,
+    burns_words,
     region_keys,
     region_parts,
 )
@@ -135,6 +136,28 @@ def test_each_burn_and_the_advice_stand_where_they_belong() -> None:
         for name in ("burn-1-through", "burn-2-no", "burn-4-hanging")
     }
     assert len(shapes) == 3  # outcomes differ in shape or fill
+
+
+def test_the_name_of_a_limit_stands_where_no_burn_lies() -> None:
+    burns = tuple(burn(27.0, speed, "through") for speed in (4.3, 5.0, 6.0, 7.0, 8.0))
+    parts = region_parts(cut_view(burns=burns, beam_starts_pct=28.0))
+    (label,) = [p for p in parts if isinstance(p, Label) and p.text.startswith("beam starts")]
+    low, high = label.at[1] - 3.0 * len(label.text), label.at[1] + 3.0 * len(label.text)
+    covered = [
+        at
+        for at in (expected(one.power_pct, one.speed_mm_s) for one in burns)
+        if abs(at[0] - label.at[0]) < 12.0 and low < at[1] < high
+    ]
+    assert covered == []
+
+
+def test_what_is_kept_and_what_is_advised_are_drawn_apart() -> None:
+    kept = Setting(power_pct=60.0, speed_mm_s=15.0)
+    drawn = named(cut_view(kept=kept))
+    assert middle(drawn["kept"]) == pytest.approx(expected(60.0, 15.0))
+    assert middle(drawn["recommendation"]) == pytest.approx(expected(80.0, 22.5))
+    assert len(drawn["kept"].loops[0]) == 4, "a diamond"
+    assert "Kept: 60 %, 15 mm/s" in burns_words(cut_view(kept=kept))
 
 
 @pytest.mark.parametrize("count", [1, 2, 5])

@@ -495,3 +495,16 @@ def test_every_field_of_a_machine_can_be_told_and_what_stands_there_is_nothing_n
     assert len(book.setups("bench")) == 1, "nothing new was told"
     guest.submit("/machine", {**shown, "name": "bench", "y_up": "no", "offset_mm": "-3,4"})
     assert (book.machine("bench").y_up, book.machine("bench").offset_mm) == (False, (-3.0, 4.0))
+
+
+def test_where_something_else_must_be_wrong_it_is_asked_before_the_next_board(
+    planned_house: House,
+) -> None:
+    guest, book = planned_house.guest(), planned_house.book
+    assert "Stop and look first" not in guest.get("/plan/look?burns=4").text
+    code = book.boards().entries[0].id
+    none_fell = [Reading(cell=cell.label, through="no") for cell in book.board(code).cells]
+    book.record(code, none_fell, when=later(60))
+    text = guest.get("/plan/look?burns=4").text
+    assert text.count("Stop and look first") == 1
+    assert text.index("Stop and look first") < text.index("as it should be: keep this board")

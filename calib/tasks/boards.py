@@ -102,6 +102,11 @@ def plan_boards(
     return planned
 
 
+def first_questions(region: Region) -> tuple[str, ...]:
+    """What to look at before another board of a pair; empty where nothing is out of the way."""
+    return far_side(region)
+
+
 def store(book: Book, planned: Iterable[Planned], when: datetime | None) -> None:
     """Store boards that were looked at, with what they forecast; without a time nothing is."""
     for one in planned:

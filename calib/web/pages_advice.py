@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Form, Request
+from fastapi import APIRouter, Request
+from fastapi import Form as InForm
 from starlette.responses import RedirectResponse, Response
 
 from calib.errors import InvalidRecord, NeedsYes, shown
 from calib.records import KINDS, Setting
 from calib.tasks.advice import Advised, advise_on, chosen_on, keep, record_job
-from calib.tasks.boards import Planned
+from calib.tasks.boards import Planned, first_questions
 from calib.tasks.current import KeptSetting, doubts_of, kept_settings
 from calib.tasks.page import hazard_of, standing
 from calib.tasks.regions import region_view, somewhere
 from calib.tasks.wishes import BoardWish, JobCounts, Named, Pair
 from calib.texts.words import chance_words, setting_words
+from calib.web.asking import Ask, Form, page
 from calib.web.board_svg import board_svg
 from calib.web.desk import Desk, desk_of, now
 from calib.web.forms import Asked, Sent, asked, filled
@@ -23,6 +25,7 @@ from calib.web.region_svg import region_key_svgs, region_svg
 from calib.web.showing import advice_shown, look_shown, planned_shown
 
 router = APIRouter(include_in_schema=False)
+_DOING = [(name, kind.doing) for name, kind in KINDS.items()]
 
 
 @router.get("/plan")
@@ -40,7 +43,9 @@ def look_at_plan(request: Request, sent: Sent) -> Response:
     here = desk_of(request)
     planned = _proposal(here, sent)
     picture = board_svg(planned.grid, (), settings=True)
-    return here.show("planned.html", picture=picture, form=sent, **planned_shown(planned))
+    doubts = first_questions(here.region(*filled(Pair, sent).pair))
+    shown = planned_shown(planned)
+    return here.show("planned.html", picture=picture, form=sent, doubts=doubts, **shown)
 
 
 @router.post("/plan")
@@ -73,7 +78,10 @@ def look(request: Request, sent: Sent) -> Response:
     form = asked(Asked, sent)
     stands = standing(here.book)
     if form.sheet is None and len(stands.sheets) != 1:
-        return here.show("which.html", standing=stands, to="/look")
+        operation = Ask(name="operation", label="I want to", kind="radios", options=_DOING)
+        asks = (operation, "pair")
+        which = Form(action="/look", method="get", button="Show me", asks=asks)
+        return page(request, "Show me where it works", which)
     region = here.region(*form.pair)
     names = region.machine.name, region.sheet.name
     kept = next(iter(here.with_alarms(kept_settings(here.book, *names, form.operation))), None)
@@ -141,8 +149,8 @@ def _advised(here: Desk, sent: dict[str, str]) -> Advised:
 def keep_setting(
     request: Request,
     sent: Sent,
-    sure: Annotated[bool, Form()] = False,
-    seen: Annotated[str, Form()] = "",
+    sure: Annotated[bool, InForm()] = False,
+    seen: Annotated[str, InForm()] = "",
 ) -> Response:
     """Keep the setting that was looked at; ask first where something speaks against it."""
     here = desk_of(request)

@@ -15,6 +15,8 @@ from calib.tasks.page import BoardState, board_file, board_state, file_names, st
 from calib.tasks.results import record_readings, record_stair
 from calib.tasks.wishes import FileWish
 from calib.texts.boards import file_kind
+from calib.texts.words import operation_words
+from calib.web.asking import Ways, page
 from calib.web.board_svg import as_they_lie, board_svg, looked_words
 from calib.web.desk import Desk, desk_of, download, now
 
@@ -59,7 +61,17 @@ def burnt(request: Request) -> Response:
     waiting = standing(here.book).waiting
     if len(waiting) == 1:
         return RedirectResponse(f"/board/{waiting[0].id}/record", 303)
-    return here.show("burnt.html", waiting=waiting)
+    title = "Which board did you burn?"
+    if not waiting:
+        ways = [("/plan", "Plan the next one", ""), ("/setting", "Tell me what to set", "")]
+        return page(request, title, "Every board in the logbook is read.", Ways(ways=ways))
+    boards = [
+        (f"/board/{one.id}/record", f"Board {one.id}",
+         f"{one.sheet} on {one.machine}, {operation_words(one.operation)}: {one.read} of"
+         f" {one.cells} cells read")
+        for one in waiting
+    ]  # fmt: skip
+    return page(request, title, Ways(ways=boards))
 
 
 @router.get("/board/{board_id}")

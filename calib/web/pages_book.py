@@ -14,6 +14,7 @@ from calib.logbook import Filters
 from calib.logbook.entries import KINDS, OUTCOMES
 from calib.tasks.finding import find_pair
 from calib.tasks.wishes import Pair
+from calib.web.asking import Ways, page
 from calib.web.desk import desk_of, now
 from calib.web.forms import Sent, filled
 from calib.web.showing import history_rows
@@ -114,4 +115,4 @@ def done(request: Request, what: str) -> Response:
     if what not in _DONE:
         raise HTTPException(404)
     words, ways = _DONE[what]
-    return desk_of(request).show("done.html", words=words, ways=ways)
+    return page(request, "Done", words, Ways(ways=[*ways, ("/", "Back to the desk", "")]))

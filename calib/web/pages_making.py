@@ -6,11 +6,11 @@ from typing import Annotated, Any, cast
 from urllib.parse import urlencode
 
 from fastapi import APIRouter, File, Request, UploadFile
-from fastapi import Form as FormField
+from fastapi import Form as InForm
 from starlette.responses import Response
 
 from calib.errors import InvalidRecord, NotEnoughEvidence
-from calib.records import Setting, Sheet
+from calib.records import KINDS, Setting, Sheet
 from calib.tasks.advice import keep_none
 from calib.tasks.boards import plan_focus_board, plan_stair
 from calib.tasks.checks import sheet_or_machine
@@ -40,7 +40,7 @@ from calib.web.desk import desk_of, download, now
 from calib.web.forms import Sent, changes, filled
 
 router = APIRouter(include_in_schema=False)
-_OPERATIONS = (("cut", "cut"), ("line_mark", "mark lines"), ("area_mark", "mark an area"))
+_OPERATIONS = [(name, kind.doing) for name, kind in KINDS.items()]
 _FEELS = (("tight", "tight: not by hand"), ("snug", "snug: holds"), ("loose", "loose: falls out"),
           ("", "not tried"))  # fmt: skip
 _FACES = (("top", "at the face the beam came from"), ("bottom", "at the other face"),
@@ -353,7 +353,7 @@ def keep_photograph(
     request: Request,
     board_id: str,
     photograph: Annotated[UploadFile, File()],
-    cell: Annotated[str, FormField(max_length=8)] = "",
+    cell: Annotated[str, InForm(max_length=8)] = "",
 ) -> Response:
     """Keep a photograph of the board, or of one cell."""
     book = desk_of(request).book

@@ -27,6 +27,7 @@ from calib.tasks.workshop import (
     usual_materials,
 )
 from calib.typed import write
+from calib.web.asking import Ask, Form, page, some
 from calib.web.desk import desk_of, now
 from calib.web.forms import Sent, changes, filled
 
@@ -182,8 +183,10 @@ def material(request: Request, sent: Sent) -> Response:
 @router.get("/lot")
 def ask_lot(request: Request) -> Response:
     """I have a new lot of a sheet."""
-    here = desk_of(request)
-    return here.ask(request, "lot.html", sheets=here.book.sheets())
+    names = [(one.name, one.name) for one in desk_of(request).book.sheets()]
+    sheet = Ask(name="name", label="Of which sheet", kind="choose", options=names)
+    form = Form(action="/lot", button="Record it", asks=[sheet, *some(Sheet, "lot", "measured_mm")])
+    return page(request, "I have a new lot of a sheet", form)
 
 
 @router.post("/lot")

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from browsing import DESK, PHONE, Served, serving
+from browsing import DESK, PHONE, ROOT, Served, serving
 from shell import BIRCH, MACHINE, Shell, cut_cleanly
+
+from calib.web.app import PARTS
 
 PAGES = (
     "/", "/machine/new", "/sheet/new", "/material", "/plan", "/burnt", "/board/last",
@@ -19,8 +22,17 @@ PAGES = (
     "/undo?machine=bench", "/withdraw", "/withdraw?sheet=birch+3", "/withdrawn", "/sessions",
     "/costs", "/questions", "/keeping", "/restore?file=none", "/import", "/joints", "/joint/last",
     "/kerf", "/focus", "/wattages", "/wattages?sheet=birch+3", "/cause",
-    "/sheet/change?name=birch+3", "/sheet/new?again=none",
+    "/sheet/change?name=birch+3", "/enter/none",
+    "/lot/verdict?sheet=birch+3",
 )  # fmt: skip
+# What one comes to by a form, and the button that sends it.
+LED_TO = {
+    "/drawing": ("Look at it", "&class-0=cut&power_pct=80&speed_mm_s=12"),
+    "/elsewhere": ("Where do I begin?", ""),
+}
+# What these give is no page.
+FILES = ("/files", "/picture.svg", "/chart.png", "/card", "/export/", "/resume", "/{name}")
+PANEL = ROOT / "tests" / "reference" / "drawings" / "panel.svg"
 TAGS = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice")
 # The dark page differs in its colours, the wide one in where things stand.
 RULES = ("color-contrast", "target-size", "scrollable-region-focusable", "link-in-text-block")
@@ -57,6 +69,31 @@ def served(
         yield made
 
 
+def led_to(page: Any, base: str) -> list[str]:
+    """Fill forms in, and give the addresses of what they lead to."""
+    found = []
+    for path, (button, more) in LED_TO.items():
+        page.goto(base + path)
+        if path == "/drawing":
+            page.locator("#drawing").set_input_files(PANEL)
+        else:
+            page.locator("[name=rated_w]").fill("80 W")
+        page.get_by_role("button", name=button).click()
+        page.wait_for_url(f"**{path}/*")
+        found.append(page.url.removeprefix(base) + more)
+    return found
+
+
+def test_no_page_is_left_out() -> None:
+    seen = [*PAGES, "/drawing/word", "/elsewhere/start"]
+    for part in PARTS:
+        for route in part.router.routes:
+            is_page = "GET" in route.methods and not route.path.startswith("/api/")
+            if is_page and not route.path.endswith(FILES) and "/export/" not in route.path:
+                address = re.sub(r"{\w+}", "[^/?]+", route.path)
+                assert any(re.fullmatch(address + r"(\?.*)?", one) for one in seen), route.path
+
+
 def violations(page: Any, rules: dict[str, Any]) -> list[str]:
     """What the checker finds wrong."""
     from axe_playwright_python.sync_playwright import Axe
@@ -81,7 +118,7 @@ def test_no_page_has_a_violation(
 ) -> None:
     page, scheme = served.device(size, **kind), f"{size['width']}-{next(iter(kind.values()))}"
     base, wrong = page.url.rstrip("/"), {}
-    for path in PAGES:
+    for path in (*PAGES, *led_to(page, base)):
         page.goto(base + path)
         name = path.strip("/").split("?")[0].replace("/", "-") or "desk"
         served.look(page, f"{name}-{scheme}")

@@ -37,7 +37,7 @@ def go(page: Any, sentence: str) -> None:
     """Follow a sentence of the desk."""
     page.goto(page.url.split("/", 3)[0] + "//" + page.url.split("/", 3)[2] + "/")
     page.evaluate("document.querySelectorAll('details').forEach((one) => one.open = true)")
-    page.get_by_role("link", name=sentence).click()
+    page.get_by_role("link", name=sentence).first.click()
 
 
 def add_workshop(page: Any) -> None:
