@@ -7,6 +7,7 @@ from itertools import product
 import numpy as np
 import pytest
 
+import calib
 from calib.plan.near_edge import Question, choose_batch, without_tails
 
 RNG = np.random.default_rng(3)
@@ -91,3 +92,16 @@ def test_a_certain_burn_among_doubtful_ones_divides_nothing_by_nothing() -> None
     batch = choose_batch(asked, 12, [~certain] * 4 + [certain])
     assert batch[4] == 0
     assert 0 not in batch[:4]
+
+
+@pytest.mark.parametrize("operation", ["cut", "line_mark"])
+def test_a_board_may_keep_to_one_power(operation):
+    machine = calib.Machine(
+        name="m", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0, ceiling_pct=80.0
+    )
+    sheet = calib.Sheet(name="s", material="birch plywood", thickness_mm=3.0)
+    cells = calib.plan_grid(machine, sheet, operation=operation, burns=6, same_power=True).cells
+    assert len({cell.power_pct for cell in cells}) == 1
+    assert len({cell.speed_mm_s for cell in cells}) == 6
+    if operation == "cut":
+        assert cells[0].power_pct == machine.ceiling_pct

@@ -162,14 +162,20 @@ def next_cuts(
     reliability: float = USUAL_RELIABILITY,
     passes: Sequence[int] = (1,),
     char_at_most: int | None = None,
+    same_power: bool = False,
 ) -> list[Setting]:
     """The n cuts that teach most of the fastest setting that meets a reliability.
+
+    With ``same_power`` they differ in speed only.
 
     Raises MachineLimit when even the gentlest burn of the machine is too strong for the sheet.
     """
     fit = few_draws(region)
     passes = passes_to_try(region, passes, reliability)
     candidates = cut_candidates(region, fit, passes, n)
+    if same_power:
+        strongest = max(one.power_pct for one in candidates)
+        candidates = [one for one in candidates if one.power_pct == strongest]
     question = _cut_question(region, fit, candidates, reliability, n)
     fastest = question.targets[:, 0]
     if char_at_most is not None and region.char is not None:

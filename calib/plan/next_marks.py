@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 
 import numpy as np
@@ -105,8 +106,9 @@ def next_marks(
     line_pitch_mm: float | None = None,
     *,
     fastest_mm_s: float = math.inf,
+    same_power: bool = False,
 ) -> list[Setting]:
-    """The n marks that teach most of where a grade begins and ends."""
+    """The n marks that teach most of where a grade begins and ends; see ``next_cuts``."""
     assert region.mark is not None
     fit = region.mark.thinned(_DRAWS)
     pitch = mark_pitch(region, line_pitch_mm)
@@ -114,6 +116,10 @@ def next_marks(
     burnt = {burn.setting for burn in region.burns}
     # A neighbour tells as much as the same setting twice, and where power or speed leads as well.
     candidates = [c for c in candidates if c not in burnt] or candidates
+    if same_power:
+        # The power at which most speeds tell something.
+        ((power, _),) = Counter(one.power_pct for one in candidates).most_common(1)
+        candidates = [one for one in candidates if one.power_pct == power]
     fastest = fastest_mark_of(region, fastest_mm_s)
     question = Question(
         weight=fit.here.weight,

@@ -171,10 +171,16 @@ def _chosen(region: Region, wish: BoardWish, count: int, fastest_mm_s: float) ->
             reliability=wish.reliability,
             passes=wish.passes,
             char_at_most=wish.char_at_most,
+            same_power=wish.same_power,
         )
     else:
         chosen = next_marks(
-            region, count - extra, wish.mark, wish.line_pitch_mm, fastest_mm_s=fastest_mm_s
+            region,
+            count - extra,
+            wish.mark,
+            wish.line_pitch_mm,
+            fastest_mm_s=fastest_mm_s,
+            same_power=wish.same_power,
         )
     if extra:
         order = np.argsort(strengths(region, chosen), kind="stable")

@@ -88,6 +88,9 @@ class BoardWish:
         tuple[Passes, ...],
         says("Passes to try.", min_length=1, allowed="give whole numbers from 1 to 50"),
     ] = (1,)
+    same_power: Annotated[
+        bool, says("Keep to one power, so that only speeds are typed at the machine.")
+    ] = False
     powers_pct: Annotated[
         tuple[Power, ...], says("A full grid: these powers with all the speeds.")
     ] = ()
