@@ -8,7 +8,9 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 
+import jinja2
 import pytest
+from jinja2 import nodes
 
 CALIB = Path(__file__).resolve().parent.parent / "calib"
 FILES = sorted((CALIB / "texts" / "en").glob("*.toml"))
@@ -19,8 +21,20 @@ SENTENCES = {
 }
 
 
+def said_by_templates() -> Iterator[tuple[str, str, set[str]]]:
+    """The same of the page's templates, as their own language reads them."""
+    environment = jinja2.Environment()
+    for path in sorted((CALIB / "web" / "templates").glob("*.html")):
+        for call in environment.parse(path.read_text(encoding="utf-8")).find_all(nodes.Call):
+            if isinstance(call.node, nodes.Name) and call.node.name == "say":
+                (key,) = call.args
+                assert isinstance(key, nodes.Const), f"{path.name}: a key is written in full"
+                yield f"{path.name}:{call.lineno}", key.value, {word.key for word in call.kwargs}
+
+
 def said() -> Iterator[tuple[str, str, set[str]]]:
     """Where a sentence is said, its key, and the values that it gets."""
+    yield from said_by_templates()
     for path in sorted(CALIB.rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "say":

@@ -20,6 +20,7 @@ from calib.tasks.regions import read_out
 from calib.tasks.results import session_label
 from calib.tasks.wishes import MaterialWish
 from calib.tasks.workshop import check_material
+from calib.texts.say import say
 from calib.texts.words import setting_words
 from calib.web.desk import desk_of, now
 from calib.web.forms import (
@@ -108,10 +109,7 @@ def tap(request: Request, board_id: str, body: Tap) -> TapDone:
     """
     desk, when = desk_of(request), now()
     if body.board and body.board != desk.book.board_key(board_id):
-        raise LogbookError(
-            f"What was tapped of board {board_id} belongs to a board of another logbook: open that"
-            " one with calib serve, and it is stored there. Nothing was stored."
-        )
+        raise LogbookError(say("web.what_was_tapped_of_board_belongs", board_id=board_id))
     reading = Reading(
         cell=body.cell, note=body.note, **{name: getattr(body, name) for name in READ_OFF}
     )
@@ -176,8 +174,11 @@ def keep_setting(request: Request, body: Keeping) -> AdvisedOut:
     advised = advise_on(desk.book, desk.region(*body.pair), body)
     if advised.setting != body.seen:
         raise InvalidRecord(
-            f"{setting_words(body.seen)} isn't what would be recommended now, which is"
-            f" {setting_words(advised.setting)}: look at that first."
+            say(
+                "web.isnt_what_would_be_recommended_now",
+                setting=setting_words(body.seen),
+                setting_2=setting_words(advised.setting),
+            )
         )
     keep(desk.book, advised, when=now(), note=body.note, sure=body.sure)
     return _advised(advised)

@@ -27,6 +27,7 @@ from calib.errors import (
 )
 from calib.logbook import CellChanged
 from calib.records.fields import spoken, to_json
+from calib.texts.say import say
 from calib.web import (
     api,
     pages_advice,
@@ -101,9 +102,8 @@ _NO_WHOLE = {"int_parsing", "int_from_float"}
 _STATUS_KINDS = {404: "not_found", 405: "not_allowed"}
 # Where the framework's own words wouldn't say what to do.
 _STATUS_WORDS = {
-    400: "What was sent can't be read: send it again from calib's own page, or as the interface"
-    " describes it. Nothing was stored.",
-    405: "This address can't be used that way: start from the desk.",
+    400: say("web.what_was_sent_cant_be_read"),
+    405: say("web.this_address_cant_be_used"),
 }
 
 
@@ -121,7 +121,7 @@ def make_app(desk: Desk, hosts: frozenset[str]) -> Door:
     """Put the application together."""
     app = FastAPI(
         title="calib",
-        summary="Boards, burns and advice of this workshop's logbook",
+        summary=say("web.boards_burns_and_advice"),
         version="1",
         docs_url=None,
         redoc_url=None,
@@ -163,7 +163,8 @@ async def _calib_error(request: Request, error: Exception) -> Response:
         message=message or str(error),
         fields=tuple(
             FieldError(
-                field=each.field, message="This is needed." if each.missing else each.said("It")
+                field=each.field,
+                message=say("web.this_is_needed") if each.missing else each.said("It"),
             )
             for each in misfits
         ),
@@ -195,7 +196,7 @@ async def _http_error(request: Request, error: Exception) -> Response:
     kind = getattr(error, "kind", _STATUS_KINDS.get(error.status_code, "not_possible"))
     message = _STATUS_WORDS.get(error.status_code, str(error.detail))
     if error.status_code == 404:
-        message = f"There is nothing at {request.url.path}: start from the desk."
+        message = say("web.there_is_nothing", request=request)
     return _answer(
         desk_of(request), request, error.status_code, Problem(kind=kind, message=message)
     )
@@ -209,7 +210,7 @@ async def _wrong_request(request: Request, error: Exception) -> Response:
     )
     named = "; ".join(f"{f.field or 'what was sent'}: {f.message.rstrip('.')}" for f in fields[:5])
     problem = Problem(
-        kind="invalid", message=f"What was sent can't be taken: {named}.", fields=fields
+        kind="invalid", message=say("web.what_was_sent_cant_be_taken", named=named), fields=fields
     )
     return await _again_or(request, 422, problem)
 
@@ -218,9 +219,9 @@ def _field_words(error: Mapping[str, Any]) -> str:
     if error["type"] == "value_error":
         return str(error["ctx"]["error"])
     if error["type"] in _MISSING:
-        return "This is needed."
+        return say("web.this_is_needed")
     if error["type"] in _NO_WHOLE:
-        return f"{shown(error['input'])} can't be read: write a whole number, such as 1."
+        return say("web.cant_be_read", input=shown(error["input"]))
     return str(error["msg"])
 
 

@@ -9,6 +9,7 @@ from html import escape
 
 from calib.logbook import Looked
 from calib.records import READ_OFF, SCALES, Cell, Grid, Reading
+from calib.texts.say import say
 from calib.texts.words import setting_words
 
 # Smallest side of what a finger has to hit, and how far a cell's reach goes beyond its edge.
@@ -18,7 +19,7 @@ _RIM_MM = 2.0
 _CORNER_MM = 2.0
 # From this height on [mm] the signs stand under the code, else beside it.
 _TALL_MM = 12.0
-_THROUGH = {"through": "falls free", "hanging": "hangs", "no": "not cut"}
+_THROUGH = {"through": say("web.falls_free"), "hanging": "hangs", "no": say("web.not_cut")}
 
 
 def board_svg(
@@ -58,13 +59,13 @@ def looked_words(grid: Grid, looked: Looked | None) -> str:
     if looked is None or not looked.apart:
         return state_words(grid, looked.reading if looked else None)
     said = " / ".join(state_words(grid, one.reading) for one in looked.apart)
-    return f"read twice, and differently: {said}"
+    return say("web.read_twice_and_differently", said=said)
 
 
 def state_words(grid: Grid, reading: Reading | None) -> str:
     """Say what was read of a cell."""
     if reading is None or reading.is_empty:
-        return "not read yet"
+        return say("web.not_read_yet")
     words = [] if reading.through is None else [_THROUGH[reading.through]]
     for name, scale in SCALES.items():
         if (grade := getattr(reading, name)) is not None:

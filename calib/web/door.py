@@ -12,6 +12,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from calib.texts.say import say
 from calib.web.gate import Gate
 
 COOKIE = "calib_session"
@@ -97,16 +98,14 @@ class Door:
             raise Refused(
                 status=421,
                 kind="wrong_host",
-                message="This address isn't one that calib answers to: open the one that the"
-                " terminal shows.",
+                message=say("web.this_address_isnt_one_that_calib"),
             )
         _check_origin(scope["method"], headers, host)
         if not _is_open(scope["path"]) and not self._gate.knows(session_of(headers)):
             raise Refused(
                 status=401,
                 kind="not_let_in",
-                message="This device isn't let in, or not any more: open the address that the"
-                " terminal shows, or scan its code.",
+                message=say("web.this_device_isnt_let"),
             )
 
 
@@ -123,7 +122,7 @@ def _check_origin(method: str, headers: Headers, host: str) -> None:
         raise Refused(
             status=403,
             kind="wrong_origin",
-            message="This was sent by a page that isn't calib's own. Nothing was done.",
+            message=say("web.this_was_sent_by_page"),
         )
 
 
@@ -154,8 +153,7 @@ def _too_large(most: int) -> Refused:
     return Refused(
         status=413,
         kind="too_large",
-        message=f"What was sent is too large: at most {most // 1024} KiB may come in one go."
-        " Nothing was stored.",
+        message=say("web.what_was_sent_is_too_large", most=most // 1024),
     )
 
 
@@ -189,8 +187,7 @@ async def _in_time(message: Awaitable[Message], seconds: float) -> Message:
         raise Refused(
             status=408,
             kind="too_slow",
-            message="The rest of what was being sent didn't come in time. Nothing was stored: send"
-            " it again.",
+            message=say("web.rest_of_what_was_being_sent"),
         ) from None
 
 

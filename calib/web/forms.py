@@ -11,6 +11,7 @@ from calib.errors import InvalidQuantity, InvalidRecord, Misfit
 from calib.records import Setting
 from calib.records.fields import adapter, fields_of, record
 from calib.tasks.wishes import Pair, RegionWish
+from calib.texts.say import say
 from calib.typed import read
 
 T = TypeVar("T")
@@ -77,7 +78,7 @@ def asked(kind: type[T], sent: Mapping[str, str]) -> T:
     """What is asked of a pair: of the next coupon, the next sheet, or a whole job."""
     scope, operation = sent.get("scope", "coupon"), sent.get("operation", "cut")
     if scope == "job" and not sent.get("cut_length_mm"):
-        needed = "A whole job's chance hangs on its length: give its cut path, such as 4.2 m."
+        needed = say("web.whole_jobs_chance_hangs")
         raise InvalidRecord.of("", [Misfit("cut_length_mm", None, "", sentence=needed)])
     left_out = {"slowest_mm_s", "costs"} | ({"cut_length_mm"} if scope != "job" else set())
     if operation != "cut":

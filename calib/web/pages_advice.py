@@ -16,6 +16,7 @@ from calib.tasks.current import KeptSetting, doubts_of, kept_settings
 from calib.tasks.page import hazard_of, standing
 from calib.tasks.regions import region_view, somewhere
 from calib.tasks.wishes import BoardWish, JobCounts, Named, Pair
+from calib.texts.say import say
 from calib.texts.words import chance_words, setting_words
 from calib.web.asking import Ask, Form, page
 from calib.web.board_svg import board_svg
@@ -54,10 +55,7 @@ def keep_plan(request: Request, sent: Sent) -> Response:
     here = desk_of(request)
     planned, seen = _proposal(here, sent), sent.get("seen", "")
     if planned.grid.board_id != seen:
-        raise InvalidRecord(
-            f"board {shown(seen)} isn't what would be planned now: something was recorded"
-            " meanwhile. Look at the board again."
-        )
+        raise InvalidRecord(say("web.board_isnt_what_would_be_planned", seen=shown(seen)))
     here.book.add_board(planned.grid, when=now(), forecasts=planned.forecasts)
     return RedirectResponse(f"/board/{planned.grid.board_id}", 303)
 
@@ -78,10 +76,10 @@ def look(request: Request, sent: Sent) -> Response:
     form = asked(Asked, sent)
     stands = standing(here.book)
     if form.sheet is None and len(stands.sheets) != 1:
-        operation = Ask(name="operation", label="I want to", kind="radios", options=_DOING)
+        operation = Ask(name="operation", label=say("web.i_want"), kind="radios", options=_DOING)
         asks = (operation, "pair")
-        which = Form(action="/look", method="get", button="Show me", asks=asks)
-        return page(request, "Show me where it works", which)
+        which = Form(action="/look", method="get", button=say("web.show_me"), asks=asks)
+        return page(request, say("web.show_me_where_it_works"), which)
     region = here.region(*form.pair)
     names = region.machine.name, region.sheet.name
     kept = next(iter(here.with_alarms(kept_settings(here.book, *names, form.operation))), None)
@@ -118,7 +116,7 @@ def look(request: Request, sent: Sent) -> Response:
 def _kept_words(kept: KeptSetting) -> str:
     said = f"kept: {setting_words(kept.setting)}"
     said += f", {chance_words(kept.advice)}" if kept.advice else ""
-    return said + ("; out of date" if kept.not_current else "")
+    return said + (say("web.out_of_date") if kept.not_current else "")
 
 
 @router.get("/setting")
@@ -156,10 +154,7 @@ def keep_setting(
     here = desk_of(request)
     advised = _advised(here, sent)
     if seen != _seen(advised):
-        raise InvalidRecord(
-            f"setting {shown(seen)} isn't what would be recommended now: something was recorded"
-            " meanwhile. Work it out again."
-        )
+        raise InvalidRecord(say("web.setting_isnt_what_would_be_recommended", seen=shown(seen)))
     try:
         keep(here.book, advised, when=now(), sure=sure)
     except NeedsYes:

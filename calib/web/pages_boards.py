@@ -15,6 +15,7 @@ from calib.tasks.page import BoardState, board_file, board_state, file_names, st
 from calib.tasks.results import record_readings, record_stair
 from calib.tasks.wishes import FileWish
 from calib.texts.boards import file_kind
+from calib.texts.say import say
 from calib.texts.words import operation_words
 from calib.web.asking import Ways, page
 from calib.web.board_svg import as_they_lie, board_svg, looked_words
@@ -37,11 +38,11 @@ def _graded(field: str, words: tuple[str, ...], **given: str) -> list[dict[str, 
 
 # What one tap says of a cell: a coupon that falls free is told by how black its edge is.
 _NOT_CUT = {
-    "key": "n", "sign": "no", "word": "Not cut", "hint": "holds all round",
+    "key": "n", "sign": "no", "word": say("web.not_cut_2"), "hint": say("web.holds_all_round"),
     "given": {"through": "no"},
 }  # fmt: skip
 _HANGS = {
-    "key": "h", "sign": "hanging", "word": "Hangs", "hint": "a push or a knife frees it",
+    "key": "h", "sign": "hanging", "word": "Hangs", "hint": say("web.push_or_knife_frees"),
     "given": {"through": "hanging"},
 }  # fmt: skip
 _ANSWERS = {
@@ -61,16 +62,21 @@ def burnt(request: Request) -> Response:
     waiting = standing(here.book).waiting
     if len(waiting) == 1:
         return RedirectResponse(f"/board/{waiting[0].id}/record", 303)
-    title = "Which board did you burn?"
+    title = say("web.which_board_did_you_burn")
     if not waiting:
-        ways = [("/plan", "Plan the next one", ""), ("/setting", "Tell me what to set", "")]
-        return page(request, title, "Every board in the logbook is read.", Ways(ways=ways))
+        ways = [
+            ("/plan", say("web.plan_next_one"), ""),
+            ("/setting", say("web.tell_me_what_to_set"), ""),
+        ]
+        return page(request, title, say("web.every_board_in_logbook_is_read"), Ways(ways=ways))
     boards = [
-        (f"/board/{one.id}/record", f"Board {one.id}",
-         f"{one.sheet} on {one.machine}, {operation_words(one.operation)}: {one.read} of"
-         f" {one.cells} cells read")
+        (
+            f"/board/{one.id}/record",
+            say("web.board", one=one),
+            say("web.on_of_cells_read", one=one, operation=operation_words(one.operation)),
+        )
         for one in waiting
-    ]  # fmt: skip
+    ]
     return page(request, title, Ways(ways=boards))
 
 
@@ -150,8 +156,8 @@ def _address(here: Desk) -> str:
 # What is ticked off with a pen, where nobody taps.
 _TICKS = "  ".join(map(str, GRADES))
 _TO_TICK = {
-    **dict.fromkeys(OPERATIONS, f"mark {_TICKS}"),
-    "cut": f"□ falls free  □ hangs  □ not cut   char {_TICKS}",
+    **dict.fromkeys(OPERATIONS, say("web.mark", ticks=_TICKS)),
+    "cut": say("web.falls_free_hangs_not_cut_char", ticks=_TICKS),
 }
 
 

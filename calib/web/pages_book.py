@@ -14,6 +14,7 @@ from calib.logbook import Filters
 from calib.logbook.entries import KINDS, OUTCOMES
 from calib.tasks.finding import find_pair
 from calib.tasks.wishes import Pair
+from calib.texts.say import say
 from calib.web.asking import Ways, page
 from calib.web.desk import desk_of, now
 from calib.web.forms import Sent, filled
@@ -25,17 +26,17 @@ Kind = Literal["", "board", "job", "check_strip", "note"]
 # What was done, and what one may want next: a sentence, and the address it leads to.
 _DONE: dict[str, tuple[str, tuple[tuple[str, str, str], ...]]] = {
     "job": (
-        "The job is in the logbook; its parts count as burns from now on.",
-        (("/look", "Show me where it works", "The region with these parts."),
-         ("/setting", "Tell me what to set", "Does the job move the advice?")),
+        say("web.job_is_in_logbook"),
+        (("/look", say("web.show_me_where_it_works"), say("web.region_with_these_parts")),
+         ("/setting", say("web.tell_me_what_to_set"), say("web.does_job_move_advice"))),
     ),
     "kept": (
-        "Kept. This is the setting for this sheet on this machine from now on.",
-        (("/job", "A job is done", "Its parts tell whether the stated chance holds."),),
+        say("web.kept_this_is_setting"),
+        (("/job", say("web.job_is_done"), say("web.its_parts_tell_whether_stated_chance")),),
     ),
     "change": (
-        "The new set-up is in the logbook. Burns made before it may no longer hold.",
-        (("/plan", "Test a sheet again", "A small board at the settings that are kept."),),
+        say("web.new_set_up_is_in_logbook"),
+        (("/plan", say("web.test_sheet_again"), say("web.small_board_at_settings")),),
     ),
 }  # fmt: skip
 
@@ -115,4 +116,4 @@ def done(request: Request, what: str) -> Response:
     if what not in _DONE:
         raise HTTPException(404)
     words, ways = _DONE[what]
-    return page(request, "Done", words, Ways(ways=[*ways, ("/", "Back to the desk", "")]))
+    return page(request, "Done", words, Ways(ways=[*ways, ("/", say("web.back_to_desk"), "")]))

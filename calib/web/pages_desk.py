@@ -8,6 +8,7 @@ import segno
 from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
+from calib.texts.say import say
 from calib.web.asking import done
 from calib.web.desk import desk_of
 from calib.web.door import COOKIE, session_of
@@ -67,7 +68,7 @@ def phones(request: Request, kept: Annotated[str, Query(max_length=40)] = "") ->
 def lock_out(request: Request) -> Response:
     """End the sessions of all devices but this one."""
     desk_of(request).gate.lock_out(but=session_of(request.headers))
-    return done(request, "/phones", "Every other device is locked out.")
+    return done(request, "/phones", say("web.every_other_device_is_locked_out"))
 
 
 @router.post("/phones")

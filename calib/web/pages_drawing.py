@@ -15,6 +15,7 @@ from calib.tasks.jobs import job_report, take_drawing_in, time_this_job
 from calib.tasks.page import standing
 from calib.tasks.wishes import JobWish, Named
 from calib.texts.jobs import time_ratio_text
+from calib.texts.say import say
 from calib.units import parse_number
 from calib.web.asking import done
 from calib.web.desk import Draft, desk_of, now
@@ -53,7 +54,7 @@ def drawn(request: Request, word: str, sent: Sent) -> Response:
     here = desk_of(request)
     kept = here.large(word)
     if not isinstance(kept, tuple):
-        raise BadFile("This drawing isn't kept any more: choose its file again.")
+        raise BadFile(say("web.this_drawing_isnt_kept_any_more"))
     name, drawing = kept
     typed = {"parts": "", "price": "", "took_min": "", **sent}
     operations = _operations(drawing, sent)
@@ -90,7 +91,7 @@ def took(request: Request, word: str, sent: Sent) -> Response:
     here = desk_of(request)
     kept = here.large(word)
     if not isinstance(kept, tuple):
-        raise BadFile("This drawing isn't kept any more: choose its file again.")
+        raise BadFile(say("web.this_drawing_isnt_kept_any_more"))
     name, drawing = kept
     asked = {name: text for name, text in sent.items() if name != "took_min"}
     address = f"/drawing/{word}?{urlencode(asked)}"

@@ -20,6 +20,7 @@ from calib.tasks.finding import board_entry, find_board, find_machine, find_shee
 from calib.tasks.keeping import BackupFile, back_up, import_book, list_backups, put_back
 from calib.tasks.wishes import Pair
 from calib.texts.book import check_text, counts_in_words
+from calib.texts.say import say
 from calib.texts.words import counted, date_words, shown_field
 from calib.typed import write
 from calib.web.asking import Ask, Form, Table, Ways, done, page, some
@@ -27,7 +28,7 @@ from calib.web.desk import Desk, desk_of, download, now
 from calib.web.forms import Sent, changes, filled
 
 router = APIRouter(include_in_schema=False)
-_WHY = Ask(name="why", label="Why", then="in your own words")
+_WHY = Ask(name="why", label="Why", then=say("web.in_your_own_words"))
 # Boards of which the latest change is offered to be taken back.
 _FEW = 8
 
@@ -39,35 +40,44 @@ def ask_undo(request: Request, sent: Sent) -> Response:
     whose = {name: sent[name] for name in ("board", "machine", "sheet") if sent.get(name)}
     if not whose:
         boards = book.boards(limit=_FEW).entries
-        ways = [("board", one.id, f"Board {one.id}", f"{one.sheet}, {one.machine}")
+        ways = [("board", one.id, say("web.board", one=one), f"{one.sheet}, {one.machine}")
                 for one in boards]  # fmt: skip
-        ways += [("machine", one.name, one.name, "its set-up and sessions")
+        ways += [("machine", one.name, one.name, say("web.its_set_up_and_sessions"))
                  for one in book.machines()]  # fmt: skip
-        ways += [("sheet", one.name, one.name, "its lot and measurement") for one in book.sheets()]
+        ways += [
+            ("sheet", one.name, one.name, say("web.its_lot_and_measurement"))
+            for one in book.sheets()
+        ]
         links = [(f"/undo?{urlencode({of: name})}", words, then) for of, name, words, then in ways]
-        return page(request, "Take back the latest change", "Of what?", Ways(ways=links))
+        return page(
+            request, say("web.take_back_latest_change"), say("web.of_what"), Ways(ways=links)
+        )
     scope = _whose(whose)
     blocks: list[str | Form] = []
     try:
         found = book.next_undo(**scope)
-        much = f", {found.things} results at once" if found.things > 1 else ""
+        much = say("web.results_at_once", found=found) if found.things > 1 else ""
         blocks += [
-            f"This would be taken back: {found.words}{much}.",
-            Form(action="/undo", button="Take it back", asks=(_WHY,),
-                 known={**whose, "change": found.change_id}),
-        ]  # fmt: skip
+            say("web.this_would_be_taken_back", found=found, much=much),
+            Form(
+                action="/undo",
+                button=say("web.take_it_back"),
+                asks=(_WHY,),
+                known={**whose, "change": found.change_id},
+            ),
+        ]
     except CalibError as nothing:
         blocks += [str(nothing)]
     try:
         again = book.next_redo(**scope)
         blocks += [
-            f"This was taken back last, and can be put again: {again}.",
-            Form(action="/redo", button="Put it again", known=whose, quiet=True),
+            say("web.this_was_taken_back_last", again=again),
+            Form(action="/redo", button=say("web.put_it_again"), known=whose, quiet=True),
         ]
     except CalibError:
         pass  # nothing was taken back, or something came after it
     names = " and ".join(whose.values())
-    return page(request, "Take back the latest change", *blocks, of=names)
+    return page(request, say("web.take_back_latest_change"), *blocks, of=names)
 
 
 def _whose(sent: dict[str, str]) -> Whose:
@@ -89,14 +99,14 @@ def undo(request: Request, sent: Sent) -> Response:
     words = desk_of(request).book.undo(
         when=now(), why=sent.get("why", ""), only=sent.get("change", ""), **_whose(sent)
     )
-    return _undone(request, sent, f"Taken back: {words}.")
+    return _undone(request, sent, say("web.taken_back", words=words))
 
 
 @router.post("/redo")
 def redo(request: Request, sent: Sent) -> Response:
     """Put again what was taken back last."""
     words = desk_of(request).book.redo(when=now(), **_whose(sent))
-    return _undone(request, sent, f"Put again: {words}.")
+    return _undone(request, sent, say("web.put_again", words=words))
 
 
 @router.get("/withdraw")
@@ -105,11 +115,13 @@ def ask_withdraw(request: Request, sent: Sent) -> Response:
     book = desk_of(request).book
     known = {name: sent[name] for name in ("entry", "board", "machine", "sheet") if sent.get(name)}
     if not known:
-        ways = [(f"/withdraw?{urlencode({what: one.name})}", one.name, f"a {what} with all of it")
-                for what, things in (("machine", book.machines()), ("sheet", book.sheets()))
-                for one in things]  # fmt: skip
-        words = "Single readings and jobs are withdrawn from the story of their sheet."
-        return page(request, "What shall no longer count?", words, Ways(ways=ways))
+        ways = [
+            (f"/withdraw?{urlencode({what: one.name})}", one.name, say("web.with_all", what=what))
+            for what, things in (("machine", book.machines()), ("sheet", book.sheets()))
+            for one in things
+        ]
+        words = say("web.single_readings_and_jobs_are_withdrawn")
+        return page(request, say("web.what_shall_no_longer_count"), words, Ways(ways=ways))
     name = " ".join(known.values())
     if "entry" in known:
         pair = filled(Pair, sent)
@@ -117,12 +129,12 @@ def ask_withdraw(request: Request, sent: Sent) -> Response:
         name = next((f"{one.text} {one.board} {one.cell}".strip() for one in lines
                      if one.id == known["entry"]), name)  # fmt: skip
     elif "board" in known:
-        name = f"board {find_board(book, known['board']).board_id}"
+        name = say("web.board_2", board_id=find_board(book, known["board"]).board_id)
     return page(
         request,
-        "Shall this no longer count?",
-        f"{name}. It won't count any more, nor what is about it; the logbook still tells of it.",
-        Form(action="/withdraw", button="It no longer counts", asks=(_WHY,), known=sent),
+        say("web.shall_this_no_longer_count"),
+        say("web.it_wont_count_any_more", name=name),
+        Form(action="/withdraw", button=say("web.it_no_longer_counts"), asks=(_WHY,), known=sent),
     )
 
 
@@ -146,12 +158,12 @@ def withdraw(request: Request, sent: Sent) -> Response:
 @router.get("/withdrawn")
 def withdrawn(request: Request, sent: Sent) -> Response:
     """It no longer counts; it can be put again."""
-    known = {"entry": sent.get("change", ""), "why": "it counts after all"}
+    known = {"entry": sent.get("change", ""), "why": say("web.it_counts_after_all")}
     return page(
         request,
-        "It no longer counts",
-        Form(action="/withdraw", button="It counts after all", known=known, quiet=True),
-        Ways(ways=[("/", "Back to the desk", "")]),
+        say("web.it_no_longer_counts"),
+        Form(action="/withdraw", button=say("web.it_counts_after_all_2"), known=known, quiet=True),
+        Ways(ways=[("/", say("web.back_to_desk"), "")]),
     )
 
 
@@ -163,19 +175,24 @@ def sessions(request: Request, sent: Sent) -> Response:
     fields = some(Session)
     found = book.sessions(machine)
     rows = [[shown_field(field, getattr(one, field.name)) for field in fields] for one in found]
-    others = [(f"/sessions?{urlencode({'machine': one.name})}", one.name, "its sessions")
+    others = [(f"/sessions?{urlencode({'machine': one.name})}", one.name, say("web.its_sessions"))
               for one in book.machines() if one.name != machine]  # fmt: skip
     return page(
         request,
         "Sessions",
-        "A session is one stay at the machine; what was set up tells why burns differ.",
-        Table(title="So far", head=[field.words for field in fields], rows=rows),
-        Form(action="/sessions", button="Record it", asks=fields, known={"machine": machine},
-             title="How a session was set up",
-             typed={"label": found[-1].label} if found else {}),
+        say("web.session_is_one_stay_at_machine"),
+        Table(title=say("web.so_far"), head=[field.words for field in fields], rows=rows),
+        Form(
+            action="/sessions",
+            button=say("web.record_it"),
+            asks=fields,
+            known={"machine": machine},
+            title=say("web.how_session_was_set_up"),
+            typed={"label": found[-1].label} if found else {},
+        ),
         Ways(ways=others) if others else None,
         of=machine,
-    )  # fmt: skip
+    )
 
 
 @router.post("/sessions")
@@ -185,7 +202,7 @@ def describe_session(request: Request, sent: Sent) -> Response:
     session = filled(Session, sent)
     desk_of(request).book.add_session(machine, session, when=now())
     address = f"/sessions?{urlencode({'machine': machine})}"
-    return done(request, address, f"Recorded: session {session.label}.")
+    return done(request, address, say("web.recorded_session", session=session))
 
 
 @router.get("/costs")
@@ -198,10 +215,10 @@ def costs(request: Request) -> Response:
     guessed = ", ".join(spoken(name) for name in known.guessed)
     return page(
         request,
-        "What things cost",
-        "Asked once. From it follow the price of a job and the cheapest setting.",
-        f"Guesses as long as you don't say: {guessed}." if guessed else None,
-        Form(action="/costs", button="Record it", asks=fields, typed=typed),
+        say("web.what_things_cost"),
+        say("web.asked_once_from_it_follow_price"),
+        say("web.guesses_as_long_as_you_dont", guessed=guessed) if guessed else None,
+        Form(action="/costs", button=say("web.record_it"), asks=fields, typed=typed),
     )
 
 
@@ -210,7 +227,7 @@ def say_costs(request: Request, sent: Sent) -> Response:
     """Record what things cost."""
     changed = changes(Costs, sent)
     record_costs(desk_of(request).book, when=now(), **changed)
-    return done(request, "/costs", "What things cost is in the logbook.")
+    return done(request, "/costs", say("web.what_things_cost_is_in_logbook"))
 
 
 @router.get("/questions")
@@ -218,12 +235,12 @@ def questions(request: Request) -> Response:
     """What was said in two ways?"""
     open_ones = desk_of(request).book.questions()
     if not open_ones:
-        return page(request, "Said in two ways", "Nothing was said in two ways.")
+        return page(request, say("web.said_in_two_ways"), say("web.nothing_was_said_in_two_ways"))
     return page(
         request,
-        "Said in two ways",
-        "Two people, or two logbooks, said different things; neither counts until you answer.",
-        Form(action="/questions", button="Record the answers", asks=_asks(open_ones)),
+        say("web.said_in_two_ways"),
+        say("web.two_people_or_two_logbooks"),
+        Form(action="/questions", button=say("web.record_answers"), asks=_asks(open_ones)),
     )
 
 
@@ -241,13 +258,13 @@ def _asks(open_ones: Sequence[Question]) -> list[Ask]:
     """One choice for each question; a new name where two things have one name."""
     asks = []
     for number, one in enumerate(open_ones):
-        options = [("", "I leave it open")]
+        options = [("", say("web.i_leave_it_open"))]
         options += [
             (word, one.said[int(word) - 1])
             if word.isdigit()
             else (
                 word.partition(":")[0],
-                "both are the same" if word == "same" else "it is another",
+                say("web.both_are_same") if word == "same" else say("web.it_is_another"),
             )
             for word in one.answers
         ]
@@ -255,7 +272,7 @@ def _asks(open_ones: Sequence[Question]) -> list[Ask]:
         label = one.key + said
         asks.append(Ask(name=f"answer-{number}", label=label, options=options, kind="radios"))
         if len(options) != len(one.said) + 1 or options[-1][0] == "rename":
-            asks.append(Ask(name=f"new-{number}", label=f"{one.key}: its new name"))
+            asks.append(Ask(name=f"new-{number}", label=say("web.its_new_name", one=one)))
     return asks
 
 
@@ -285,18 +302,24 @@ def keeping(request: Request) -> Response:
     ]
     return page(
         request,
-        "Keep the logbook, and share it",
-        f"It lies at {book.place}.",
-        Form(action="/backup", button="Make a backup"),
-        Form(action="/verify", button="Look at every page of it", quiet=True),
+        say("web.keep_logbook_and_share"),
+        say("web.it_lies", book=book),
+        Form(action="/backup", button=say("web.make_backup")),
+        Form(action="/verify", button=say("web.look_at_every_page"), quiet=True),
         Table(title="Backups", head=("file", "made", "state", "size"), rows=rows),
-        Ways(ways=[
-            ("/export/logbook.jsonl", "Everything, for another logbook", "A file of all entries."),
-            ("/export/burns.csv", "All burns, as a table", "For a spreadsheet."),
-            ("/import", "Take another logbook's file in", "Looked at first; then it asks."),
-            ("/questions", "Said in two ways", "What waits for an answer."),
-        ]),
-    )  # fmt: skip
+        Ways(
+            ways=[
+                (
+                    "/export/logbook.jsonl",
+                    say("web.everything_for_another_logbook"),
+                    say("web.file_of_all_entries"),
+                ),
+                ("/export/burns.csv", say("web.all_burns_as_table"), say("web.for_spreadsheet")),
+                ("/import", say("web.take_another_logbooks_file"), say("web.looked_at_first")),
+                ("/questions", say("web.said_in_two_ways"), say("web.what_waits_for_answer")),
+            ]
+        ),
+    )
 
 
 def _backups(here: Desk) -> Sequence[BackupFile]:
@@ -307,8 +330,8 @@ def _backups(here: Desk) -> Sequence[BackupFile]:
 def make_backup(request: Request) -> Response:
     """Copy the logbook, and open the copy to see that nothing is missing."""
     kept = back_up(desk_of(request).book, when=now())
-    rows = counts_in_words(kept.rows) or "nothing yet"
-    return done(request, "/keeping", f"Backup made: {kept.file.name}. In it: {rows}.")
+    rows = counts_in_words(kept.rows) or say("web.nothing_yet")
+    return done(request, "/keeping", say("web.backup_made", kept=kept, rows=rows))
 
 
 @router.post("/verify")
@@ -324,10 +347,9 @@ def ask_restore(request: Request, sent: Sent) -> Response:
     name = sent.get("file", "")
     return page(
         request,
-        "Put this backup in the logbook's place?",
-        f"{name}. What was recorded since it was made is then no longer in the logbook; the file"
-        " that is there now is kept beside it.",
-        Form(action="/restore", button="Put it in the logbook's place", known={"file": name}),
+        say("web.put_this_backup_in_logbooks_place"),
+        say("web.what_was_recorded_since_it_was", name=name),
+        Form(action="/restore", button=say("web.put_it_in_logbooks_place"), known={"file": name}),
     )
 
 
@@ -337,10 +359,10 @@ def restore(request: Request, sent: Sent) -> Response:
     here, name = desk_of(request), sent.get("file", "")
     found = next((one for one in _backups(here) if one.file.name == name), None)
     if found is None:
-        raise unfit("file", name, "give one of the backups beside the logbook")
+        raise unfit("file", name, say("web.give_one_of_backups_beside_logbook"))
     kept = put_back(str(found.file), str(here.book.path))
-    rows = counts_in_words(kept.rows) or "nothing yet"
-    return done(request, "/keeping", f"Restored: {name}. In it: {rows}.")
+    rows = counts_in_words(kept.rows) or say("web.nothing_yet")
+    return done(request, "/keeping", say("web.restored_in", name=name, rows=rows))
 
 
 @router.get("/export/{name}")
@@ -348,7 +370,7 @@ def export(request: Request, name: str) -> Response:
     """Give all entries, or all burns that count."""
     kinds = {"logbook.jsonl": export_text, "burns.csv": export_csv}
     if name not in kinds:
-        raise BadFile(f"There is no export {name!r}: it is {' or '.join(kinds)}.")
+        raise BadFile(say("web.there_is_no_export", name=name, kinds=" or ".join(kinds)))
     return download(name, kinds[name](desk_of(request).book).encode())
 
 
@@ -358,17 +380,21 @@ def ask_import(request: Request, sent: Sent) -> Response:
     here = desk_of(request)
     given = here.large(sent.get("file", ""))
     if not isinstance(given, bytes):
-        file = Ask(name="logbook", label="Its file", then="JSON lines, as it was exported",
-                   kind="file")  # fmt: skip
-        words = "It is looked at first; nothing is stored before you say so."
-        form = Form(action="/import", button="Look at it", asks=(file,))
-        return page(request, "Take another logbook's file in", words, form)
+        file = Ask(
+            name="logbook",
+            label=say("web.its_file"),
+            then=say("web.json_lines_as_it_was_exported"),
+            kind="file",
+        )
+        words = say("web.it_is_looked_at_first")
+        form = Form(action="/import", button=say("web.look_at"), asks=(file,))
+        return page(request, say("web.take_another_logbooks_file"), words, form)
     report = import_book(here.book, given, when=now(), look=True)
     return page(
         request,
-        "Take this in?",
+        say("web.take_this"),
         *_told(report),
-        Form(action="/import/take", button="Take it in", asks=_asks(report.questions),
+        Form(action="/import/take", button=say("web.take_it"), asks=_asks(report.questions),
              known={"file": sent["file"]}),
     )  # fmt: skip
 
@@ -376,7 +402,7 @@ def ask_import(request: Request, sent: Sent) -> Response:
 def _told(report: ImportReport) -> tuple[str, str]:
     return (
         f"New: {counts_in_words(report.added) or 'nothing'}.",
-        f"There already: {counts_in_words(report.already) or 'nothing'}.",
+        say("web.there_already", counts_in=counts_in_words(report.already) or "nothing"),
     )
 
 
@@ -394,7 +420,7 @@ def take_import(request: Request, sent: Sent) -> Response:
     here = desk_of(request)
     given = here.large(sent.get("file", ""))
     if not isinstance(given, bytes):
-        raise BadFile("This file isn't kept any more: choose it again.")
+        raise BadFile(say("web.this_file_isnt_kept_any_more"))
     looked = import_book(here.book, given, when=now(), look=True)
     answers = _answers(looked.questions, sent)
     report = import_book(here.book, given, when=now(), answers=answers)

@@ -32,6 +32,7 @@ from calib.tasks.joints import (
 from calib.tasks.wishes import CheckWish, CombWish, FocusWish, Named, Pair
 from calib.tasks.workshop import change_sheet
 from calib.texts.joints import joint_lines
+from calib.texts.say import say
 from calib.texts.words import date_words, operation_words, setting_words, speed_words
 from calib.typed import write
 from calib.units import parse_length_mm
@@ -41,10 +42,14 @@ from calib.web.forms import Sent, changes, filled
 
 router = APIRouter(include_in_schema=False)
 _OPERATIONS = [(name, kind.doing) for name, kind in KINDS.items()]
-_FEELS = (("tight", "tight: not by hand"), ("snug", "snug: holds"), ("loose", "loose: falls out"),
-          ("", "not tried"))  # fmt: skip
-_FACES = (("top", "at the face the beam came from"), ("bottom", "at the other face"),
-          ("across", "with the jaws over the whole thickness"))  # fmt: skip
+_FEELS = (
+    ("tight", say("web.tight_not_by_hand")),
+    ("snug", "snug: holds"),
+    ("loose", say("web.loose_falls_out")),
+    ("", say("web.not_tried")),
+)
+_FACES = (("top", say("web.at_face_beam_came")), ("bottom", say("web.at_other_face")),
+          ("across", say("web.with_jaws_over_whole_thickness")))  # fmt: skip
 
 
 @router.get("/machines")
@@ -58,12 +63,23 @@ def machines(request: Request) -> Response:
     return page(
         request,
         "Machines",
-        Table(title="As they are set up now", head=("machine", "watts", "kind", "bed", "top speed"),
-              rows=rows),
-        Ways(ways=[("/machine/new", "Here is my machine", "One more."),
-                   ("/change", "Something at the machine is new", "A lens, a tube, another focus."),
-                   ("/sessions", "Sessions", "Focus, air, lens and support of one.")]),
-    )  # fmt: skip
+        Table(
+            title=say("web.as_they_are_set_up_now"),
+            head=("machine", "watts", "kind", "bed", say("web.top_speed")),
+            rows=rows,
+        ),
+        Ways(
+            ways=[
+                ("/machine/new", say("web.here_is_my_machine"), say("web.one_more")),
+                (
+                    "/change",
+                    say("web.something_at_machine_is_new"),
+                    say("web.lens_tube_another_focus"),
+                ),
+                ("/sessions", "Sessions", say("web.focus_air_lens_and_support")),
+            ]
+        ),
+    )
 
 
 @router.get("/sheet/change")
@@ -72,9 +88,14 @@ def ask_sheet_change(request: Request, sent: Sent) -> Response:
     sheet = desk_of(request).book.sheet(sent.get("name", ""))
     fields = some(Sheet, "measured_mm", "declaration")
     typed = {one.name: write(one, getattr(sheet, one.name)) for one in fields}
-    form = Form(action="/sheet/change", button="Record it", asks=fields, typed=typed,
-                known={"name": sheet.name})  # fmt: skip
-    return page(request, "I know more of this sheet", form, of=sheet.name)
+    form = Form(
+        action="/sheet/change",
+        button=say("web.record_it"),
+        asks=fields,
+        typed=typed,
+        known={"name": sheet.name},
+    )
+    return page(request, say("web.i_know_more_of_this_sheet"), form, of=sheet.name)
 
 
 @router.post("/sheet/change")
@@ -89,7 +110,7 @@ def sheet_change(request: Request, sent: Sent) -> Response:
 def no_setting(request: Request, sent: Sent) -> Response:
     """Use the kept setting no longer."""
     before = keep_none(desk_of(request).book, *filled(Pair, sent).pair, when=now())
-    words = f"No longer used: {setting_words(before.setting)}."
+    words = say("web.no_longer_used", setting=setting_words(before.setting))
     return done(request, f"/sheet?{urlencode({'name': before.sheet})}", words)
 
 
@@ -104,20 +125,25 @@ def joints(request: Request) -> Response:
     ]
     return page(
         request,
-        "Parts that fit",
-        "A joint board holds slots and tongues in small steps. Try your stock in the slots, tap how"
-        " each feels, and calib says what to draw.",
-        Table(title="Joint boards", head=("board", "sheet", "machine", "planned"), rows=rows),
-        Form(action="/joints", button="Plan a joint board", title="Another one",
-             asks=("pair", *some(CombWish, but=("setting", "paper")), *_OWN_SETTING)),
-        Ways(ways=[("/kerf", "Kerf", "From coupons that were measured with a caliper.")]),
+        say("web.parts_that_fit"),
+        say("web.joint_board_holds_slots_and_tongues"),
+        Table(
+            title=say("web.joint_boards"), head=("board", "sheet", "machine", "planned"), rows=rows
+        ),
+        Form(
+            action="/joints",
+            button=say("web.plan_joint_board"),
+            title=say("web.another_one"),
+            asks=("pair", *some(CombWish, but=("setting", "paper")), *_OWN_SETTING),
+        ),
+        Ways(ways=[("/kerf", "Kerf", say("web.from_coupons_that_were_measured"))]),
         danger=True,
-    )  # fmt: skip
+    )
 
 
 _OWN_SETTING = (
-    Ask(name="power_pct", label="Cut at power", then="in %; left out: the kept cut"),
-    Ask(name="speed_mm_s", label="and speed", then="in mm/s; left out: the kept cut"),
+    Ask(name="power_pct", label=say("web.cut_at_power"), then=say("web.in_left_out")),
+    Ask(name="speed_mm_s", label=say("web.and_speed"), then=say("web.in_left_out_2")),
 )
 
 
@@ -128,7 +154,7 @@ def plan_joints(request: Request, sent: Sent) -> Response:
     setting = filled(Setting, sent) if own else None
     wish = filled(CombWish, sent, setting=setting)
     made = plan_comb_board(desk_of(request).book, *filled(Named, sent).names, wish, when=now())
-    return done(request, f"/joint/{made.board.board_id}", "The joint board is in the logbook.")
+    return done(request, f"/joint/{made.board.board_id}", say("web.joint_board_is_in_logbook"))
 
 
 @router.get("/joint/{code}")
@@ -152,27 +178,54 @@ def joint(request: Request, code: str) -> Response:
     address = f"/joint/{board.board_id}"
     return page(
         request,
-        f"Joint board {board.board_id}",
+        say("web.joint_board", board=board),
         Told(name="told", lines=found),
-        Picture(source=f"{address}/picture.svg", words="The board as it lies, with its codes"),
-        Ways(ways=[(f"{address}/files", "All its files (ZIP)", "Drawing, record sheet, program.")]),
-        Form(action=address, button="Record how they feel", grid=(_FEELS, rows),
-             title="How does it feel?", renews="told",
-             typed={f"feel-{label}": feel for label, feel in felt.items()}),
+        Picture(source=f"{address}/picture.svg", words=say("web.board_as_it_lies")),
+        Ways(
+            ways=[
+                (f"{address}/files", say("web.all_its_files_zip"), say("web.drawing_record_sheet"))
+            ]
+        ),
+        Form(
+            action=address,
+            button=say("web.record_how_they_feel"),
+            grid=(_FEELS, rows),
+            title=say("web.how_does_it_feel"),
+            renews="told",
+            typed={f"feel-{label}": feel for label, feel in felt.items()},
+        ),
         Table(title="Measured", head=("code", *(face for face, _ in _FACES)), rows=widths)
-        if widths else None,
-        Form(action=address, button="Record the widths", folded="I have measured with a caliper",
-             quiet=True,
-             asks=(Ask(name="code", label="Slot or tongue", kind="choose",
-                       options=[("", ""), *((step.label, step.label) for step in steps)]),
-                   Ask(name="face", label="Where", kind="choose", options=_FACES),
-                   Ask(name="widths", label="It measures", then="in mm, as often as measured, such"
-                       " as 8.35/8.36"),
-                   Ask(name="stock", label="The stock is so thick", then="such as 2.98/3.01 mm"),
-                   Ask(name="caliper", label="Largest error of the caliper", then="in mm"))),
-        of=f"{board.sheet.name} on {board.machine.name}, cut at {setting_words(board.setting)}",
+        if widths
+        else None,
+        Form(
+            action=address,
+            button=say("web.record_widths"),
+            folded=say("web.i_have_measured_with_caliper"),
+            quiet=True,
+            asks=(
+                Ask(
+                    name="code",
+                    label=say("web.slot_or_tongue"),
+                    kind="choose",
+                    options=[("", ""), *((step.label, step.label) for step in steps)],
+                ),
+                Ask(name="face", label="Where", kind="choose", options=_FACES),
+                Ask(
+                    name="widths",
+                    label=say("web.it_measures"),
+                    then=say("web.in_as_often_as_measured"),
+                ),
+                Ask(name="stock", label=say("web.stock_is_so_thick"), then=say("web.such_as")),
+                Ask(
+                    name="caliper",
+                    label=say("web.largest_error_of_caliper"),
+                    then=say("web.in_more"),
+                ),
+            ),
+        ),
+        of=say("web.on_cut", board=board, setting=setting_words(board.setting)),
         danger=True,
-    )  # fmt: skip
+    )
 
 
 @router.post("/joint/{code}")
@@ -187,12 +240,20 @@ def record_joint(request: Request, code: str, sent: Sent) -> Response:
     if sent.get("widths") and sent.get("code"):
         face = sent.get("face", "top")
         if face not in dict(_FACES):
-            raise InvalidRecord(f"{face!r} is no place to measure: {', '.join(dict(_FACES))}.")
+            raise InvalidRecord(
+                say("web.is_no_place_to_measure", face=face, dict=", ".join(dict(_FACES)))
+            )
         measured[face] = [(sent["code"], _widths(sent["widths"]))]
     limit = parse_length_mm(sent["caliper"]) if sent.get("caliper") else None
     stock = _widths(sent["stock"]) if sent.get("stock") else ()
-    record_comb(book, code, comb_readings(felt, measured), when=now(), stock_mm=stock,
-                caliper=caliper_of(limit))  # fmt: skip
+    record_comb(
+        book,
+        code,
+        comb_readings(felt, measured),
+        when=now(),
+        stock_mm=stock,
+        caliper=caliper_of(limit),
+    )
     return done(request, f"/joint/{code}", "Recorded.")
 
 
@@ -218,12 +279,12 @@ def joint_picture(request: Request, code: str) -> Response:
 @router.get("/kerf")
 def ask_kerf(request: Request, sent: Sent) -> Response:
     """How wide is the cut?"""
-    limit = Ask(name="caliper", label="Largest error of the caliper", then="in mm")
+    limit = Ask(name="caliper", label=say("web.largest_error_of_caliper"), then=say("web.in_more"))
     return page(
         request,
         "Kerf",
-        "From coupons that dropped out and were measured: how wide the cut is, and how it grows.",
-        Form(action="/kerf", button="Work it out", asks=("pair", limit), typed=sent),
+        say("web.from_coupons_that_dropped_out"),
+        Form(action="/kerf", button=say("web.work_it_out"), asks=("pair", limit), typed=sent),
     )
 
 
@@ -234,7 +295,7 @@ def kerf(request: Request, sent: Sent) -> Response:
     names = filled(Named, sent).names
     law, points = learn_kerf(desk_of(request).book, *names, when=now(), caliper=caliper_of(limit))
     told = ", ".join(f"{setting_words(one.setting)}: {one.kerf}" for one in points)
-    words = f"Kerf {law.kerf} at {law.middle_j_mm:.2f} J/mm. {told}. {' '.join(law.notes)}"
+    words = say("web.kerf_at", law=law, told=told, notes=" ".join(law.notes))
     return done(request, f"/kerf?{urlencode(_named(sent))}", words.strip())
 
 
@@ -247,10 +308,9 @@ def focus(request: Request, sent: Sent) -> Response:
     """Which focus height is right?"""
     return page(
         request,
-        "Find the focus height",
-        "Lines at several heights of the head: the finest one is in focus. Nothing is stored; what"
-        " you learn is the height that you set.",
-        Form(action="/focus/files", method="get", button="Its files (ZIP)", typed=sent,
+        say("web.find_focus_height"),
+        say("web.lines_at_several_heights_of_head"),
+        Form(action="/focus/files", method="get", button=say("web.its_files_zip"), typed=sent,
              asks=("pair", *some(FocusWish))),
         danger=True,
     )  # fmt: skip
@@ -269,10 +329,9 @@ def stair(request: Request, sent: Sent) -> Response:
     """Bracket where a new sheet cuts, by one cut."""
     return page(
         request,
-        "Plan a stair",
-        "One straight cut whose speed steps up along it. Hold it against the light, tap the last"
-        " step that is cut through: that does what six coupons did.",
-        Form(action="/stair", button="Plan it", typed=sent,
+        say("web.plan_stair"),
+        say("web.one_straight_cut_whose_speed_steps"),
+        Form(action="/stair", button=say("web.plan_it"), typed=sent,
              asks=("pair", *some(CheckWish, but=("setting",)))),
         danger=True,
     )  # fmt: skip
@@ -289,12 +348,12 @@ def planned_stair(request: Request, sent: Sent) -> Response:
 @router.get("/wattages")
 def wattages(request: Request, sent: Sent) -> Response:
     """Where would other people's machines begin?"""
-    operation = Ask(name="operation", label="It is to", options=_OPERATIONS, kind="radios")
-    form = Form(action="/wattages", method="get", button="Show the table", typed=sent,
+    operation = Ask(name="operation", label=say("web.it_is"), options=_OPERATIONS, kind="radios")
+    form = Form(action="/wattages", method="get", button=say("web.show_table"), typed=sent,
                 asks=(operation, "pair"))  # fmt: skip
-    title = "A table of wattages, to hand on"
+    title = say("web.table_of_wattages")
     if not sent.get("sheet"):
-        words = "Where to begin with a sheet at each wattage, by what one machine has learnt."
+        words = say("web.where_to_begin_with_sheet")
         return page(request, title, words, form)
     pair = filled(Pair, sent)
     table = table_of_wattages(desk_of(request).book, *pair.pair)
@@ -303,14 +362,14 @@ def wattages(request: Request, sent: Sent) -> Response:
          f"{row.slowest_mm_s:.3g} to {row.fastest_mm_s:.3g} mm/s", row.note)
         for row in table.rows
     ]  # fmt: skip
-    head = ("rated", "power", "begin at", "9 of 10 within", "note")
+    head = ("rated", "power", say("web.begin_at"), "9 of 10 within", "note")
     files = f"/wattages/files?{urlencode(_named(sent))}"
     return page(
         request,
         title,
         table.basis,
-        Table(title="Starting points", head=head, rows=rows),
-        Ways(ways=[(files, "To hand on (ZIP)", "A page to print, a table, plain text.")]),
+        Table(title=say("web.starting_points"), head=head, rows=rows),
+        Ways(ways=[(files, say("web.to_hand_on_zip"), say("web.page_to_print"))]),
         table.cautions,
         form,
         of=f"{operation_words(pair.operation)} of {table.sheet.name}",
@@ -328,15 +387,17 @@ def wattages_files(request: Request, sent: Sent) -> Response:
 @router.get("/cause")
 def cause(request: Request, sent: Sent) -> Response:
     """Parts hang: is it the sheet, or the machine?"""
-    form = Form(action="/cause", method="get", button="Which is it?", typed=sent, asks=("pair",))
-    title = "Is it the sheet or the machine?"
+    form = Form(
+        action="/cause", method="get", button=say("web.which_is"), typed=sent, asks=("pair",)
+    )
+    title = say("web.is_it_sheet_or_machine")
     if not sent.get("sheet"):
-        words = "Take the sheet whose parts hang; a check strip of another sheet is compared."
+        words = say("web.take_sheet_whose_parts_hang")
         return page(request, title, words, form)
     machine, sheet = find_pair(desk_of(request).book, *filled(Named, sent).names)
     found = sheet_or_machine(desk_of(request).book, machine.name, sheet.name, None)
     rows = [(name, f"{chance:.0%}") for name, chance in found.chance.items()]
-    table = Table(title="How likely", head=("it is", "chance"), rows=rows)
+    table = Table(title=say("web.how_likely"), head=(say("web.it_is_2"), "chance"), rows=rows)
     return page(request, title, found.words, table, form, of=f"{sheet.name} on {machine.name}")
 
 
@@ -360,4 +421,4 @@ def keep_photograph(
     code = find_board(book, board_id).board_id
     name = (photograph.filename or "photograph").replace("\\", "/").rsplit("/", 1)[-1]
     book.attach(code, name[-100:], photograph.file.read(), when=now(), cell=cell)
-    return done(request, f"/board/{code}", "The photograph is kept.")
+    return done(request, f"/board/{code}", say("web.photograph_is_kept"))

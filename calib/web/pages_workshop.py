@@ -26,13 +26,14 @@ from calib.tasks.workshop import (
     proposed_name,
     usual_materials,
 )
+from calib.texts.say import say
 from calib.typed import write
 from calib.web.asking import Ask, Form, page, some
 from calib.web.desk import desk_of, now
 from calib.web.forms import Sent, changes, filled
 
 router = APIRouter(include_in_schema=False)
-_TOLD = "told later: nothing at the machine is new"
+_TOLD = say("web.told_later_nothing_at_machine")
 
 
 def start_page(request: Request, **shown: Any) -> Response:
@@ -41,12 +42,10 @@ def start_page(request: Request, **shown: Any) -> Response:
     asks_machine = not here.book.machines()
     is_first = not here.book.sheets()
     usual = {
-        "title": "Your first board" if is_first else "A new sheet",
-        "lead": "Your machine and your sheet: then the first board is drawn."
-        if asks_machine
-        else "What it is: then its first board is drawn.",
+        "title": say("web.your_first_board") if is_first else say("web.new_sheet"),
+        "lead": say("web.your_machine_and_your_sheet") if asks_machine else say("web.what_it"),
         "action": "/start",
-        "button": "Show me the first board",
+        "button": say("web.show_me_first_board"),
         "asks_machine": asks_machine,
         "asks_sheet": True,
         "machines": [(one.name, one.name) for one in here.book.machines()],
@@ -105,8 +104,10 @@ def _sheet(book: Book, sent: dict[str, str]) -> Sheet:
 @router.get("/machine/new")
 def ask_machine(request: Request) -> Response:
     """Here is my machine."""
-    shown = {"title": "Here is my machine", "lead": "", "action": "/machine/new"}
-    return start_page(request, **shown, button="Record it", asks_machine=True, asks_sheet=False)
+    shown = {"title": say("web.here_is_my_machine"), "lead": "", "action": "/machine/new"}
+    return start_page(
+        request, **shown, button=say("web.record_it"), asks_machine=True, asks_sheet=False
+    )
 
 
 @router.post("/machine/new")
@@ -155,8 +156,13 @@ def tell_more(request: Request, sent: Sent) -> Response:
 @router.get("/sheet/new")
 def ask_sheet(request: Request) -> Response:
     """I have a new sheet."""
-    shown = {"title": "I have a new sheet", "lead": "", "action": "/sheet/new", "machines": []}
-    button = "Look whether it may be burnt, and record it"
+    shown = {
+        "title": say("web.i_have_new_sheet"),
+        "lead": "",
+        "action": "/sheet/new",
+        "machines": [],
+    }
+    button = say("web.look_whether_it_may_be_burnt")
     return start_page(request, **shown, button=button, asks_machine=False)
 
 
@@ -184,16 +190,18 @@ def material(request: Request, sent: Sent) -> Response:
 def ask_lot(request: Request) -> Response:
     """I have a new lot of a sheet."""
     names = [(one.name, one.name) for one in desk_of(request).book.sheets()]
-    sheet = Ask(name="name", label="Of which sheet", kind="choose", options=names)
-    form = Form(action="/lot", button="Record it", asks=[sheet, *some(Sheet, "lot", "measured_mm")])
-    return page(request, "I have a new lot of a sheet", form)
+    sheet = Ask(name="name", label=say("web.of_which_sheet"), kind="choose", options=names)
+    form = Form(
+        action="/lot", button=say("web.record_it"), asks=[sheet, *some(Sheet, "lot", "measured_mm")]
+    )
+    return page(request, say("web.i_have_new_lot_of_sheet"), form)
 
 
 @router.post("/lot")
 def change_lot(request: Request, sent: Sent) -> Response:
     """Take the lot down; the kept settings of the earlier one stay to be looked at."""
     if not sent.get("lot"):
-        raise unfit("lot", "", "give the new lot a name, such as its month")
+        raise unfit("lot", "", say("web.give_new_lot_name"))
     # Another lot was not measured by the earlier one's caliper.
     changed = {"measured_mm": None, **changes(Sheet, sent)}
     name = changed.pop("name", "")

@@ -18,6 +18,7 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from calib.errors import CalibError
 from calib.logbook import Book
+from calib.texts.say import say
 from calib.web.app import make_app
 from calib.web.desk import Desk
 from calib.web.gate import Gate
@@ -102,13 +103,13 @@ class Site:
 
     def words(self) -> str:
         """Say how to come in, with new tokens."""
-        lines = [f"On this computer, open {self.way_in()}"]
+        lines = [say("web.on_this_computer", way_in=self.way_in())]
         if self.phone_address:
             way = self.way_in_for_a_phone()
-            lines += ["", f"On a phone in the same network, scan this or open {way}"]
+            lines += ["", say("web.on_phone_in_same_network", way=way)]
             lines += [code_for_terminal(way).rstrip("\n")]
-            lines += ["What goes to and fro isn't encrypted: use your own network."]
-        lines += ["", "Each address works once, within ten minutes. Enter: new ones. Ctrl+C: end."]
+            lines += [say("web.what_goes_to_and_fro_isnt")]
+        lines += ["", say("web.each_address_works_once")]
         return "\n".join(lines)
 
     def run(self) -> None:
@@ -189,10 +190,7 @@ def own_address() -> str:
             asking.connect(_ELSEWHERE)
             return str(asking.getsockname()[0])
         except OSError:
-            raise CalibError(
-                "This machine has no address that a phone could reach: join the workshop's network,"
-                " or give its address with --address."
-            ) from None
+            raise CalibError(say("web.this_machine_has_no_address")) from None
 
 
 def code_for_terminal(address: str) -> str:
@@ -207,6 +205,5 @@ def _listen(host: str, port: int) -> socket.socket:
         return socket.create_server((host, port), backlog=128)
     except OSError as error:
         raise CalibError(
-            f"The page can't have {host}, port {port} ({error.strerror or error}): give another"
-            " one with --port, or end the program that has it."
+            say("web.page_cant_have", host=host, port=port, strerror=error.strerror or error)
         ) from None

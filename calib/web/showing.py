@@ -10,6 +10,7 @@ from calib.records import CHAR_SHORT, grades_typed, mark_words
 from calib.tasks.page import minutes_of
 from calib.tasks.regions import read_out, summarise
 from calib.texts.advice import EDGES, margin_lines, region_table, stated_words, wish_scope
+from calib.texts.say import say
 from calib.texts.words import date_words, reading_words
 
 if TYPE_CHECKING:
@@ -35,7 +36,11 @@ def planned_shown(planned: Planned) -> dict[str, Any]:
 
 def _forecast(events: Any) -> str:
     event, chance = next(iter(events.items()))
-    what = "falls free" if event == "through" else f"mark {event.removeprefix('mark_')}"
+    what = (
+        say("web.falls_free")
+        if event == "through"
+        else say("web.mark_2", event=event.removeprefix("mark_"))
+    )
     return f"{what}: {chance:.0%}"
 
 
@@ -56,30 +61,30 @@ def out_words(out: ReadOut) -> dict[str, str]:
     """What holds at a setting, in words; the keys are those of the page's lines."""
     words = {
         "chance": percent_words(out.chance),
-        "tested": "tested: inside what was burnt"
+        "tested": say("web.tested_inside_what_was_burnt")
         if out.tested
-        else "not tested: outside what was burnt, never recommended",
-        "allowed": "" if out.allowed else "beyond the machine's limits or its ceiling",
+        else say("web.not_tested_outside_what_was_burnt"),
+        "allowed": "" if out.allowed else say("web.beyond_machines_limits_or_its_ceiling"),
     }
-    path = f"{time_words(1000.0 * out.passes / out.speed_mm_s)} a metre"
+    path = say("web.metre", time=time_words(1000.0 * out.passes / out.speed_mm_s))
     grade_word = "" if out.expected_char is None else CHAR_SHORT[round(out.expected_char)]
     words["short"] = " · ".join(filter(None, (percent_words(out.chance), grade_word, path)))
     if out.expected_char is not None:
         grade = round(out.expected_char)
-        words["char"] = f"about {out.expected_char:.1f} ({CHAR_SHORT[grade]})"
+        words["char"] = say("web.about", out=out, char_short=CHAR_SHORT[grade])
     if out.energy_margin_pct is not None:
         words["margin"] = _margin(out.energy_margin_pct)
     if out.chance_not_deeper is not None:
         words["deeper"] = percent_words(1.0 - out.chance_not_deeper)
     if out.job_time_s is not None:
-        words["time"] = f"{time_words(out.job_time_s)}, corners and travel not counted"
+        words["time"] = say("web.corners_and_travel_not_counted", time=time_words(out.job_time_s))
     return words
 
 
 def _margin(margin_pct: float) -> str:
     if margin_pct >= 0:
-        return f"{margin_pct:.0f} % more energy than half the coupons need"
-    return f"{-margin_pct:.0f} % less energy than half the coupons need"
+        return say("web.more_energy_than_half_coupons_need", margin_pct=margin_pct)
+    return say("web.less_energy_than_half_coupons_need", margin_pct=-margin_pct)
 
 
 def percent_words(chance: float) -> str:
@@ -100,13 +105,13 @@ def wish_words(wish: RegionWish, operation: str) -> str:
     """Say what was asked, in a sentence."""
     if operation != "cut":
         words = mark_words(wish.mark).split(" (")[0]
-        return f"The wanted mark is {grades_typed(wish.mark)}, {words}."
+        return say("web.wanted_mark", grades_typed=grades_typed(wish.mark), words=words)
     char = (
-        "; char doesn't matter"
+        say("web.char_doesnt_matter")
         if wish.char_at_most is None
-        else f", char at most {wish.char_at_most} ({CHAR_SHORT[wish.char_at_most]})"
+        else say("web.char_at_most", wish=wish, char_short=CHAR_SHORT[wish.char_at_most])
     )
-    return f"Asked: that {wish_scope(wish)} falls free{char}."
+    return say("web.asked_that_falls_free", wish_scope=wish_scope(wish), char=char)
 
 
 def advice_shown(advised: Advised) -> dict[str, Any]:
@@ -173,8 +178,8 @@ def track_svg(rows: Sequence[Any]) -> str:
         x, low, high = left + at(row.stated), foot - at(row.low), foot - at(row.high)
         y = foot - at(row.came)
         drawn.append(f'<path class="within" d="M{x:.1f} {low:.1f}V{high:.1f}"/>')
-        title = f"stated {row.stated:.0%}, came {row.came:.0%}, of {row.count}"
+        title = say("web.stated_came", row=row)
         drawn.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="5"><title>{title}</title></circle>')
-    words = "Stated chances against shares that came; the same figures stand in the table below"
+    words = say("web.stated_chances_against_shares_that_came")
     head = f'<svg class="chart" viewBox="0 0 340 340" role="img" aria-label="{words}">'
     return f"{head}{''.join(drawn)}</svg>"
