@@ -15,6 +15,7 @@ from typer.core import TyperGroup
 
 from calib.cli.options import COMMANDS, GROUPS
 from calib.cli.terminal import silence
+from calib.texts.say import say
 
 __all__ = ["app", "main"]
 
@@ -65,11 +66,7 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode="rich",
-    help=(
-        "Find a laser's cut and mark settings for a sheet with few burns and a stated chance."
-        " Lengths are in mm, speeds in mm/s, powers in % of full; other units may be written:"
-        " 1/4 in, 720 mm/min."
-    ),
+    help=(say("cli.find_lasers_cut_and_mark_settings")),
     epilog="Example: calib plan 'birch 3' --burns 6 --offcut 200x150 --into board-1",
 )
 

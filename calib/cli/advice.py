@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from calib.cli.options import Note, Pictures, Said, command, flag, option
 from calib.cli.terminal import draw, now, unless_doubted
+from calib.texts.say import say
 
 if TYPE_CHECKING:
     from calib.logbook import Book
@@ -97,8 +98,8 @@ def _keep(
     kept = unless_doubted(
         lambda sure: keep(book, advised, when=now(), note=note, sure=sure),
         yes,
-        "Keep it all the same?",
-        "Nothing was kept: answer y, or give --yes, to keep it all the same.",
+        say("cli.keep_it_all_same"),
+        say("cli.nothing_was_kept"),
     )
     return {"recommendation": advised.recommendation, "kept": kept}, now_kept_text(
         advised, kept, told=told

@@ -19,6 +19,7 @@ from calib.cli.options import (
     option,
 )
 from calib.cli.terminal import now, withdrawn
+from calib.texts.say import say
 
 if TYPE_CHECKING:
     from calib.logbook import Book
@@ -111,7 +112,7 @@ def board_photo(
     grid = find_board(book, board)
     if file is not None:
         kept = attach(book, grid, file, cell=cell, when=now())
-        return kept, f"{kept.filename} is kept with board {kept.board}."
+        return kept, say("cli.is_kept_with_board", kept=kept)
     found = book.photographs(grid.board_id)
     written = write_folder({} if into is None else photograph_files(book, grid), into)
     return {"photographs": found, "files": written}, photographs_text(grid.board_id, found)

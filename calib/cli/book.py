@@ -28,6 +28,7 @@ from calib.cli.options import (
 )
 from calib.cli.terminal import confirmed, draw, now, tell, withdrawn
 from calib.errors import CalibError, shown
+from calib.texts.say import say
 
 if TYPE_CHECKING:
     from calib.logbook import Book
@@ -41,9 +42,7 @@ def _day(text: str) -> datetime:
     try:
         return datetime.strptime(text.strip(), "%Y-%m-%d").astimezone()
     except (ValueError, OverflowError):
-        raise typer.BadParameter(
-            f"{shown(text)} is no day: write year, month and day, such as 2026-03-01."
-        ) from None
+        raise typer.BadParameter(say("cli.is_no_day", text=shown(text))) from None
 
 
 @command("calib book list birch --outcome hanging --limit 20")
@@ -121,7 +120,7 @@ def book_note(
 
     code = None if board is None else find_board(book, board).board_id
     added = book.add_note(text, when=now(), machine=machine, sheet=sheet, board_id=code)
-    return {"note_id": added}, "The note is in the logbook."
+    return {"note_id": added}, say("cli.note_is_in_logbook")
 
 
 @command("calib book export logbook.jsonl")
@@ -139,7 +138,7 @@ def book_export(
 def _answer(text: str) -> tuple[str, str]:
     key, sign, word = text.rpartition("=")
     if not sign:
-        raise typer.BadParameter(f"{shown(text)} has no =: write KEY=WORD, as the question says.")
+        raise typer.BadParameter(say("cli.has_no_write_key_word", text=shown(text)))
     return key, word
 
 
@@ -176,7 +175,7 @@ def book_questions(book: Book, answer: Answers = None) -> Said:
     for key, word in answer or ():
         book.answer(key, word, when=now())
     found = book.questions()
-    return {"questions": found}, questions_text(found) or "Nothing was said in two ways."
+    return {"questions": found}, questions_text(found) or say("cli.nothing_was_said_in_two_ways")
 
 
 @command("calib book where")
@@ -256,16 +255,13 @@ def book_undo(
     code = None if board is None else find_board(book, board).board_id
     found = book.next_undo(board_id=code, machine=machine, sheet=sheet)
     if found.things > 1 and not yes:
-        tell(f"This takes back {found.things} results at once: {found.words}.")
-        if not confirmed("Take it all back?"):
-            raise CalibError(
-                "Nothing was taken back: answer y, or give --yes; single cells are corrected with"
-                " calib record."
-            )
+        tell(say("cli.this_takes_back_results_at_once", found=found))
+        if not confirmed(say("cli.take_it_all_back")):
+            raise CalibError(say("cli.nothing_was_taken_back"))
     words = book.undo(
         when=now(), board_id=code, machine=machine, sheet=sheet, why=why, only=found.change_id
     )
-    return {"taken_back": words}, f"Taken back: {words}"
+    return {"taken_back": words}, say("cli.taken_back", words=words)
 
 
 @command("calib book redo --board last")
@@ -281,7 +277,7 @@ def book_redo(
 
     code = None if board is None else find_board(book, board).board_id
     words = book.redo(when=now(), board_id=code, machine=machine, sheet=sheet, why=why)
-    return {"put_again": words}, f"Put again: {words}"
+    return {"put_again": words}, say("cli.put_again", words=words)
 
 
 @command("calib book withdraw --sheet 'birch 3' --why 'tried out only'")
@@ -304,7 +300,7 @@ def book_withdraw(
     if sheet is not None:
         ids.append(book.lots(find_sheet(book, sheet).name)[0].id)
     if not ids:
-        raise CalibError("What is to be withdrawn? Name entries, a machine or a sheet.")
+        raise CalibError(say("cli.what_is_to_be_withdrawn"))
     return withdrawn(book, ids, why, yes)
 
 
@@ -326,7 +322,7 @@ def book_sessions(
     name = find_machine(book, machine).name
     if label is None and not described:
         if machine is None:
-            tell(f"Sessions of {name}.")
+            tell(say("cli.sessions_of", name=name))
         found = book.sessions(name)
         return found, sessions_text(found)
     named: dict[str, Any] = {**({"label": label} if label else {}), **described}

@@ -12,6 +12,7 @@ import typer
 from calib.cli.options import Said, argument, command, option, reader
 from calib.cli.terminal import draw, now, tell
 from calib.errors import InvalidQuantity, shown
+from calib.texts.say import say
 
 if TYPE_CHECKING:
     from calib.logbook import Book
@@ -36,10 +37,7 @@ def _mark_setting(text: str) -> tuple[str, Any]:
 
     match = _SETTING.fullmatch(text.strip())
     if match is None:
-        raise InvalidQuantity(
-            f"setting {shown(text)} can't be read: write class, power and speed, such as"
-            " '#00f=20@100' or, with passes and line pitch in mm, '#000000=25@200x2/0.1'."
-        )
+        raise InvalidQuantity(say("cli.setting_cant_be_read", text=shown(text)))
     name, power, set_speed, passes, pitch = match.groups()
     return name, Setting(
         power_pct=float(power),
@@ -56,7 +54,7 @@ def _minutes(text: str) -> float:
     except ValueError:
         parts = []
     if not 1 <= len(parts) <= 3 or not all(0 <= part < 1e6 for part in parts):
-        raise InvalidQuantity(f"time {shown(text)} can't be read: write minutes, as 12.5 or 12:30.")
+        raise InvalidQuantity(say("cli.time_cant_be_read", text=shown(text)))
     if len(parts) == 1:
         return 60.0 * parts[0]
     return float(sum(part * 60.0**place for place, part in enumerate(reversed(parts))))
@@ -122,13 +120,13 @@ def job(
     ):  # fmt: skip
         for name in names or ():
             if name in named:
-                raise typer.BadParameter(f"class {name!r} is given two operations: give it one.")
+                raise typer.BadParameter(say("cli.class_is_given_two_operations", name=name))
             named[name] = operation
     wish = replace(wish, operations=named, cut=setting, marks=dict(at or ()))
     source = given_file(drawing)
     size = drawing.stat().st_size
     if size > _LARGE_DRAWING:
-        tell(f"Reading {size / 1e6:.0f} MB of drawing: that can take half a minute.")
+        tell(say("cli.reading_mb_of_drawing", size=size / 1000000.0))
     done = job_report(book, *pair.names, source, wish)
     if took is not None:
         ratio = time_this_job(book, pair.machine, done, took, when=now(), label=drawing.name)

@@ -18,6 +18,7 @@ from calib.cli.options import (
     unchanged,
 )
 from calib.cli.terminal import draw, now, tell
+from calib.texts.say import say
 
 if TYPE_CHECKING:
     from calib.logbook import Book
@@ -35,7 +36,7 @@ def machine_add(book: Book, machine: Machine, why: Why = "", into: Into = None) 
     known = machine in book.machines()
     assumed = add_machine(book, machine, when=now(), why=why)
     if known:
-        tell(unchanged(f"Machine {machine.name}", why))
+        tell(unchanged(say("cli.machine", machine=machine), why))
     _trial(machine, into)
     return machine, machine_text(machine, assumed)
 

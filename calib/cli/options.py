@@ -18,6 +18,7 @@ from typer.core import TyperCommand
 
 from calib.cli.terminal import confirmed, show, tell
 from calib.errors import CalibError, InvalidQuantity, InvalidRecord, NearMiss, shown
+from calib.texts.say import say
 from calib.units import parse_length_mm
 
 if TYPE_CHECKING:
@@ -36,11 +37,11 @@ _RECORDS = ("calib.records", "calib.tasks.wishes", "calib.logbook.bodies")
 COMMANDS: dict[str, Command] = {}
 # What the commands that stand in a group are about.
 GROUPS = {
-    "machine": "Describe machines, and check that they do what they did.",
-    "sheet": "Describe sheets and their lots, see their settings, print a card.",
-    "board": "List boards, show one, write its files, go on after a stop, keep photographs.",
-    "joint": "Read what a joint board tells: parts that fit, kerf.",
-    "book": "Look into the logbook, correct it, keep it, share it.",
+    "machine": say("cli.describe_machines_and_check_that_they"),
+    "sheet": say("cli.describe_sheets_and_their_lots"),
+    "board": say("cli.list_boards_show_one"),
+    "joint": say("cli.read_what_joint_board_tells"),
+    "book": say("cli.look_into_logbook"),
 }
 
 
@@ -261,7 +262,7 @@ class Command(TyperCommand):
             made = {name: _made(kind, said[name]) for name, kind in self._records.items()}
             return self.function(**given, **made, **known)
         except NearMiss as near:
-            if not confirmed(f"There is no {shown(near.given)}. Is {near.like!r} meant?"):
+            if not confirmed(say("cli.there_is_no", given=shown(near.given), near=near)):
                 raise
             given, *fields = (
                 {name: near.like if value == near.given else value for name, value in one.items()}
@@ -342,7 +343,7 @@ class Command(TyperCommand):
         for home, called in ways:
             if called.startswith("--"):
                 where = "" if home is self else f"calib {home.words} "
-                return f"{said} Give it with {where}{called}."
+                return say("cli.give_it", said=said, where=where, called=called)
         return said
 
     def _called(self, field: str) -> str:
@@ -355,8 +356,8 @@ class Command(TyperCommand):
 
 def unchanged(what: str, why: str) -> str:
     """Say that the same thing was there before; what was said of it is lost, which is said too."""
-    lost = " What you gave with --why was not kept: add it with calib book note." if why else ""
-    return f"{what} is in the logbook already, and unchanged.{lost}"
+    lost = say("cli.what_you_gave_with_why_was") if why else ""
+    return say("cli.is_in_logbook_already", what=what, lost=lost)
 
 
 def _opened(place: str | None) -> Any:
@@ -396,7 +397,7 @@ def _made(kind: Any, given: dict[str, Any]) -> Any:
         needed = [field for field in _fields_of(kind) if field.needed]
         if any(field.name not in given for field in needed):
             options = " and ".join(field.option for field in needed)
-            raise typer.BadParameter(f"give {options} together, or neither.")
+            raise typer.BadParameter(say("cli.give_together_or_neither", options=options))
     record = kind if isinstance(kind, type) else get_args(kind)[0]
     return record(**given)
 
@@ -411,7 +412,7 @@ def _metavar(field: FieldOf) -> str:
     parts = get_args(field.bare)
     one = {"mm": "LENGTH", "mm/s": "SPEED", "s": "SECONDS"}.get(field.unit, field.unit.upper())
     if field.is_span:
-        return "N or N-N"
+        return say("cli.n_or_n_n")
     if get_origin(field.bare) is tuple:
         if parts[-1] is not Ellipsis:
             if len(parts) > 2:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from calib.cli.options import Changes, Into, Said, command, flag, option
 from calib.cli.terminal import now, tell, unless_doubted
+from calib.texts.say import say
 
 if TYPE_CHECKING:
     from calib.logbook import Book
@@ -72,8 +73,8 @@ def plan(
             book, purpose, typed, when=now(), with_files=into is not None, sure=sure
         ),
         yes,
-        "Is all of that as it should be, and the next board to be planned?",
-        "Nothing was planned: answer y, or give --yes, when all of that is as it should be.",
+        say("cli.is_all"),
+        say("cli.nothing_was_planned"),
     )
     for line in unburnt_lines(planned):
         tell(line)

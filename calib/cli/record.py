@@ -26,6 +26,7 @@ from calib.cli.options import (
 )
 from calib.cli.terminal import now, tell
 from calib.errors import CalibError, InvalidQuantity, shown
+from calib.texts.say import say
 from calib.units import parse_length_mm
 
 if TYPE_CHECKING:
@@ -34,8 +35,8 @@ if TYPE_CHECKING:
     from calib.tasks.results import CellByCell
     from calib.tasks.wishes import JobCounts
 
-_JOINT = "A joint board"
-_HOW = "Type the word or its first letter; empty: not read; u: undo; q: stop for now."
+_JOINT = say("cli.joint_board")
+_HOW = say("cli.type_word_or_its_first_letter")
 
 # No joint board has a thousand slots; without a bound S1-S999999999 would be written out.
 _CODE = re.compile(r"([A-Z])(\d{1,3})", re.ASCII)
@@ -51,7 +52,7 @@ def _codes(text: str) -> tuple[str, ...]:
             continue
         ends = _CODE.fullmatch(first), _CODE.fullmatch(last)
         if ends[0] is None or ends[1] is None or ends[0][1] != ends[1][1]:
-            raise InvalidQuantity(f"codes {shown(text)} can't be read: write S4, S4,S5 or S1-S3.")
+            raise InvalidQuantity(say("cli.codes_cant_be_read", text=shown(text)))
         found += [f"{ends[0][1]}{n}" for n in range(int(ends[0][2]), int(ends[1][2]) + 1)]
     return tuple(found)
 
@@ -60,10 +61,7 @@ def _measured(text: str) -> tuple[str, tuple[float, ...]]:
     """``T5=8.35/8.36/8.34``: a code and what the caliper showed."""
     code, equals, widths = text.strip().partition("=")
     if not equals:
-        raise InvalidQuantity(
-            f"{shown(text)} can't be read: write a code and what was measured, such as"
-            " T5=8.35/8.36."
-        )
+        raise InvalidQuantity(say("cli.cant_be_read", text=shown(text)))
     return code.strip().upper(), tuple(parse_length_mm(width) for width in widths.split("/"))
 
 
@@ -73,7 +71,7 @@ def _felt(name: str, meaning: str) -> Any:
 
 
 def _width(name: str, where: str) -> Any:
-    words = f"Width {where} (mm), as often as measured: T5=8.35/8.36; repeat it."
+    words = say("cli.width_as_often_as_measured", where=where)
     return option(name, "CODE=MM/...", words, parser=reader(_measured), rich_help_panel=_JOINT)
 
 
@@ -148,15 +146,15 @@ def record(
         from calib.tasks.wishes import JobCounts
 
         if setting is None:
-            raise CalibError("At which setting was the job burnt? Give --power and --speed.")
+            raise CalibError(say("cli.at_which_setting_was_job_burnt"))
         parts = counts or JobCounts()  # says what is to be counted
         of_sheet = sheet or " ".join(words) or None
         kept = record_job(
             book, machine, of_sheet, setting, parts, when=when, session=session, note=note
         )
-        return {"job_id": kept, "parts": parts.parts}, f"Recorded: a job of {parts.parts} parts."
+        return {"job_id": kept, "parts": parts.parts}, say("cli.recorded_job_of_parts", parts=parts)
     if setting is not None or counts is not None:
-        raise CalibError("A setting and counted parts are those of a whole job: add --job.")
+        raise CalibError(say("cli.setting_and_counted_parts_are_those"))
     by_feel: dict[Any, Any] = {"tight": tight or (), "snug": snug or (), "loose": loose or ()}
     by_caliper: dict[Any, Any] = {"top": top or (), "bottom": bottom or (), "across": across or ()}
     if stock or caliper_limit or any((*by_feel.values(), *by_caliper.values())):
@@ -184,7 +182,7 @@ def record(
     files = [Path(name) for _, names in found for name in names]
     boards = [word for word, names in found if not names]
     if not files and len(boards) != 1:
-        raise CalibError(f"{' '.join(boards)} is no result file: give files, or one board's code.")
+        raise CalibError(say("cli.is_no_result_file", boards=" ".join(boards)))
     if not files:
         grid = find_board(book, boards[0])
         if not_burnt:
@@ -193,7 +191,7 @@ def record(
             return data, text
         if grid.stair or through_to is not None:
             if through_to is None:
-                asked = f"Cut right through up to which step, 0 to {len(grid.cells)}?"
+                asked = say("cli.cut_right_through_up_to_which", count=len(grid.cells))
                 through_to = typer.prompt(asked, type=int, prompt_suffix=" ", err=True)
             done = record_stair(book, grid, through_to, when=when, session=session, why=why)
             data, text = _recorded(book, grid, done)
@@ -203,13 +201,11 @@ def record(
         data = {"board_id": grid.board_id, "readings": book.readings(grid.board_id)}
         return data, board_text(grid, data["readings"], looks)
     if len(boards) > 1:
-        raise CalibError(f"{boards[-1]!r} is no file that is there: give result files.")
+        raise CalibError(say("cli.is_no_file_that_is_there", boards=boards[-1]))
     elif boards and len(files) > 1:
-        raise CalibError(
-            f"{boards[0]!r} is no file that is there; the code of a board goes with one file."
-        )
+        raise CalibError(say("cli.is_no_file_that_is_there_2", boards=boards))
     if not_burnt:
-        raise CalibError("Cells that weren't burnt are those of a board: give its code alone.")
+        raise CalibError(say("cli.cells_that_werent_burnt_are_those"))
     every, texts, following = [], [], ""
     for file in files:
         grid, done = record_file(
@@ -243,16 +239,13 @@ def _ask(cells: CellByCell) -> None:
     from calib.texts.boards import question_text
 
     if sys.stdin is None:
-        raise CalibError(
-            "There is nowhere to answer at: the input is closed. Type at a terminal, or fill in the"
-            " result file and give that."
-        )
+        raise CalibError(say("cli.there_is_nowhere_to_answer"))
     tell(_HOW)
     while question := cells.question:
         try:
             text = typer.prompt(question_text(question), default="", show_default=False, err=True)
         except typer.Abort:
-            tell("\nStopped; what was answered is stored.")
+            tell(say("cli.stopped_what_was_answered_is_stored"))
             return
         if text.strip().casefold() == "q":
             return

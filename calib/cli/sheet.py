@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 from calib.cli.options import Changes, IntoHere, Said, Why, argument, command, unchanged
 from calib.cli.terminal import now, tell
+from calib.texts.say import say
 
 if TYPE_CHECKING:
     from calib.logbook import Book
@@ -21,7 +22,7 @@ def material(wish: MaterialWish) -> Said:
     from calib.texts.workshop import material_text
 
     hazard = check_material(wish)
-    tell("A name is no proof: read the maker's data sheet.")
+    tell(say("cli.name_is_no_proof"))
     return hazard, material_text(hazard)
 
 
@@ -34,7 +35,7 @@ def sheet_add(book: Book, sheet: Sheet, why: Why = "") -> Said:
     before = book.sheets()
     hazard = add_sheet(book, sheet, when=now(), why=why)
     if sheet in before:
-        tell(unchanged(f"Sheet {sheet.name}", why))
+        tell(unchanged(say("cli.sheet", sheet=sheet), why))
     return {"sheet": sheet, "hazard": hazard}, added_sheet_text(sheet, hazard)
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import typer
 
 from calib.errors import CalibError
+from calib.texts.say import say
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -65,9 +66,7 @@ def show(data: Any, text: str, *, as_json: bool) -> None:
     except BrokenPipeError:
         raise  # whoever read has enough
     except OSError as error:
-        raise CalibError(
-            f"What was done can't be shown ({error.strerror}): make room where it is written."
-        ) from None
+        raise CalibError(say("cli.what_was_done_cant_be_shown", error=error)) from None
 
 
 def tell(text: str) -> None:
@@ -102,12 +101,12 @@ def unless_doubted(do: Callable[[bool], T], sure: bool, question: str, refusal: 
 def withdrawn(book: Book, ids: list[str], why: str, yes: bool) -> tuple[Any, str]:
     """Withdraw entries after asking; nothing of what is about them counts then."""
     if not why.strip():
-        raise CalibError("Say why it is withdrawn, with --why.")
-    if not yes and not confirmed("It won't count any more, nor what is about it. Withdraw it?"):
-        raise CalibError("Nothing was withdrawn: answer y, or give --yes.")
+        raise CalibError(say("cli.say_why_it_is_withdrawn"))
+    if not yes and not confirmed(say("cli.it_wont_count_any_more")):
+        raise CalibError(say("cli.nothing_was_withdrawn"))
     done = book.withdraw(ids, when=now(), why=why)
-    text = f"Withdrawn: {done.words}. To put it again: calib book withdraw {done.change_id}"
-    return done, f"{text} --why 'after all'"
+    text = say("cli.withdrawn_to_put_it_again", done=done)
+    return done, say("cli.why_after_all", text=text)
 
 
 def draw(pictures: Mapping[str, bytes]) -> None:

@@ -16,6 +16,7 @@ from calib.jobs.job_time import CutTimes
 from calib.jobs.outlines import Floats
 from calib.records import COUPON_CUT_MM, Costs, Setting
 from calib.records.fields import fields_of
+from calib.texts.say import say
 
 _HOUR_S = 3600.0
 # A job of which nothing is known but that there is one [mm]: what is compared is money a metre.
@@ -89,7 +90,7 @@ def expected_cost(
     notes: tuple[str, ...] = ()
     if costs.guessed:
         words = [field.words for field in fields_of(Costs) if field.name in costs.guessed]
-        notes = (f"Guessed, not given: {', '.join(words)}. The cost is as good as these.",)
+        notes = (say("jobs.guessed_not_given", words=", ".join(words)),)
     return CostBreakdown(
         **parts,
         total=np.asarray(sum(parts.values())),
@@ -124,10 +125,7 @@ class PricedJob:
         notes = (*self.notes, *self.one(region, setting).notes)
         unread = not any(burn.char is not None for burn in region.burns)
         if unread and max(self.costs.cleaning_s_per_m) > 0.0:
-            notes += (
-                "No char was read on these burns: what cleaning costs rests on the usual char of"
-                " such sheets.",
-            )
+            notes += (say("jobs.no_char_was_read_on_these"),)
         return notes
 
 
@@ -142,20 +140,14 @@ def priced_job(
     Raises InvalidRecord when the region isn't one of cuts, or costs are none.
     """
     if region.operation != "cut":
-        raise InvalidRecord(
-            f"the aim is cheapest and the operation {region.operation!r}: what a job costs hangs"
-            " on its cut; ask for the fastest or cleanest mark."
-        )
+        raise InvalidRecord(say("jobs.aim_is_cheapest_and_operation", region=region))
     if costs is not None and not isinstance(costs, Costs):
-        raise InvalidRecord(f"costs is {costs!r}: give calib.Costs(...).")
+        raise InvalidRecord(say("jobs.costs_is_give_calib_costs", costs=costs))
     given = costs or Costs()
     notes: tuple[str, ...] = ()
     if job is None or isinstance(job, float | int):
         job = plain_job(job or USUAL_CUT_MM)
-        notes = (
-            f"The cost is that of {job.cut_length_mm / 1000.0:g} m of cut in {job.parts} round"
-            " outlines: give the drawing for your own job.",
-        )
+        notes = (say("jobs.cost_is_that_of_m", cut_length_mm=job.cut_length_mm / 1000.0, job=job),)
     if isinstance(job, Job):
         job = CutTimes(job=job, machine=region.machine, start_up_s=given.start_up_s)
     times = job if speeds_mm_s is None else job.on_curve(*speeds_mm_s)

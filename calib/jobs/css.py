@@ -13,6 +13,7 @@ import tinycss2
 import tinycss2.color4
 
 from calib.errors import BadFile, shown
+from calib.texts.say import say
 
 # Bounds on what a style sheet may ask for.
 _LONGEST_SHEET = 500_000
@@ -43,8 +44,11 @@ class Styles:
         text = "\n".join("".join(e.itertext()) for e in root.iter("style"))
         if len(text) > _LONGEST_SHEET:
             raise BadFile(
-                f"the drawing's style sheet has {len(text)} letters, more than the"
-                f" {_LONGEST_SHEET} that are read: save it as plain SVG."
+                say(
+                    "jobs.drawings_style_sheet_has_letters",
+                    count=len(text),
+                    longest_sheet=_LONGEST_SHEET,
+                )
             )
         for rule in tinycss2.parse_stylesheet(text, True, True) if text.strip() else ():
             self._add(rule)
@@ -54,10 +58,7 @@ class Styles:
 
     def _add(self, rule: Any) -> None:
         if rule.type == "at-rule" and rule.lower_at_keyword == "import":
-            raise BadFile(
-                "the drawing's style sheet refers to another file (@import), which is never"
-                " followed: save it as plain SVG."
-            )
+            raise BadFile(say("jobs.drawings_style_sheet_refers_to_another"))
         if rule.type != "qualified-rule":
             self.skipped_rules += rule.type == "at-rule" and rule.lower_at_keyword == "media"
             return
@@ -105,10 +106,7 @@ class Styles:
                 if not outer:
                     found.append(selector)
         if self._tried > _MAX_TRIED:
-            raise BadFile(
-                f"the drawing's style sheet asks for more than {_MAX_TRIED} comparisons of a rule"
-                " with an element: save it as plain SVG."
-            )
+            raise BadFile(say("jobs.drawings_style_sheet_asks_for_more", max_tried=_MAX_TRIED))
         return sorted(found)
 
 
@@ -142,10 +140,7 @@ def colour(text: str, current: str, opacity: str) -> str:
         found = tinycss2.color4.parse_color(current if word.lower() == "currentcolor" else word)
         alpha, parts = found.alpha, found.to("srgb").coordinates
     except (AttributeError, NotImplementedError, ValueError, OverflowError):
-        raise BadFile(
-            f"the drawing holds a line in the colour {shown(word)}, which can't be read: give it a"
-            " plain one, such as #ff0000."
-        ) from None
+        raise BadFile(say("jobs.drawing_holds_line_in_colour", word=shown(word))) from None
     if alpha <= 0.0:
         return "none"
     return "#" + "".join(f"{round(255.0 * min(max(part, 0.0), 1.0)):02x}" for part in parts)

@@ -14,9 +14,10 @@ from calib.jobs.outlines import Strokes, dashed, part_count
 from calib.jobs.paths import strokes_of_paths
 from calib.jobs.svg import read_page
 from calib.records import ClassesBy, Operation
+from calib.texts.say import say
 
 # Shapes that stand in no group, when the classes are the groups.
-NO_GROUP = "no group"
+NO_GROUP = say("jobs.no_group")
 # More classes than this can't be given an operation each by hand.
 MAX_CLASSES = 200
 
@@ -86,16 +87,22 @@ def read_drawing(source: bytes | BinaryIO, classes_by: ClassesBy = "colour") -> 
     if len(strokes) == 0:
         left = ", ".join(what for what, count in page.left_out.items() if count)
         raise BadFile(
-            "the drawing holds no line that could be cut or marked"
-            f"{f' (left out: {left})' if left else ''}: draw it with paths."
+            say(
+                "jobs.drawing_holds_no_line_that_could",
+                which=f" (left out: {left})" if left else "",
+            )
         )
     by_group = classes_by == "group"
     names = [(path.group or NO_GROUP) if by_group else path.paint for path in page.paths]
     numbers = {name: number for number, name in enumerate(dict.fromkeys(names))}
     if len(numbers) > MAX_CLASSES:
         raise BadFile(
-            f"the drawing has {len(numbers)} {classes_by}s, more than the {MAX_CLASSES} that can be"
-            " given an operation: draw with a few colours or groups."
+            say(
+                "jobs.drawing_has_more_than_that_can",
+                count=len(numbers),
+                classes_by=classes_by,
+                max_classes=MAX_CLASSES,
+            )
         )
     class_of = np.array([numbers[name] for name in names])[path_of]
     members = ((name, np.flatnonzero(class_of == number)) for name, number in numbers.items())
@@ -107,29 +114,25 @@ def read_drawing(source: bytes | BinaryIO, classes_by: ClassesBy = "colour") -> 
     notes = []
     if not page.has_size:
         width, height = box[2] - box[0], box[3] - box[1]
-        notes.append(
-            "The drawing doesn't say its size in millimetres or inches; 96 units were taken for"
-            f" an inch, so what is drawn is {width:.1f} x {height:.1f} mm: check that."
-        )
+        notes.append(say("jobs.drawing_doesnt_say_its_size", width=width, height=height))
     notes += [
-        f"Left out: {what}, {count} x." for what, count in sorted(page.left_out.items()) if count
+        say("jobs.left_out", what=what, count=count)
+        for what, count in sorted(page.left_out.items())
+        if count
     ]
     open_ones = ~strokes.closed
     ends = {tuple(p) for p in np.round(strokes.ends_mm[open_ones], 2).tolist()}
     starts = np.round(strokes.starts_mm[open_ones], 2).tolist()
     touching = sum(tuple(p) in ends for p in starts)
     if touching:
-        notes.append(
-            f"Open lines that begin where another ends: {touching}. Join them in the drawing, or"
-            " the head stops at each."
-        )
+        notes.append(say("jobs.open_lines_that_begin_where_another", touching=touching))
     # Lines differ in box, length or middle; the same line drawn backwards doesn't.
     middle = np.add.reduceat(strokes.points_mm, strokes.first[:-1], axis=0)
     middle /= np.diff(strokes.first)[:, None]
     features = np.hstack([strokes.boxes_mm(), strokes.lengths_mm[:, None], middle])
     twice = len(strokes) - len(np.unique(np.round(features, 2), axis=0))
     if twice:
-        notes.append(f"Lines drawn twice, which would be burnt twice: {twice}. Delete them.")
+        notes.append(say("jobs.lines_drawn_twice", twice=twice))
     return Drawing(classes=classes, box_mm=box, notes=tuple(notes))
 
 
@@ -146,11 +149,12 @@ def make_job(
     lacking = [n for n in names if n not in operations]
     unknown = [n for n in operations if n not in names]
     if lacking or unknown:
-        which = f"no class {unknown[0]!r}" if unknown else f"class {lacking[0]!r} has no operation"
-        raise InvalidRecord(
-            f"{which}: the drawing's classes are {', '.join(names)}; say of each whether it is"
-            " cut, a line mark or an area mark, or left out."
+        which = (
+            say("jobs.no_class", unknown=unknown)
+            if unknown
+            else say("jobs.class_has_no_operation", lacking=lacking)
         )
+        raise InvalidRecord(say("jobs.drawings_classes", which=which, names=", ".join(names)))
     chosen = ((c, operations[c.name]) for c in drawing.classes)
     classes = tuple(
         JobClass(name=c.name, operation=operation, strokes=c.strokes)
@@ -160,5 +164,5 @@ def make_job(
     notes = drawing.notes
     if parts is None:
         parts = part_count([c.strokes for c in classes if c.operation == "cut"])
-        notes += (f"Parts counted: {parts}, the closed cuts that aren't holes in another.",)
+        notes += (say("jobs.parts_counted_closed_cuts_that_arent", parts=parts),)
     return Job(name=name, classes=classes, parts=parts, sheets=sheets, notes=notes)

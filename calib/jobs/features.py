@@ -15,6 +15,7 @@ from calib.jobs.job_time import SLOW_SHARE
 from calib.jobs.motion import stroke_times_s
 from calib.jobs.outlines import SAME_PLACE_MM, Floats, Ints, Strokes, joined_strokes
 from calib.records import Machine, Setting
+from calib.texts.say import say
 
 # Kerf when it isn't measured [mm]: a guess.
 KERF_MM = 0.2
@@ -70,23 +71,23 @@ def small_features(
     found: list[Feature] = []
     notes = []
     if kerf_mm is None:
-        notes.append(f"The kerf isn't measured; {KERF_MM:g} mm was taken, a guess.")
+        notes.append(say("jobs.kerf_isnt_measured", kerf_mm=KERF_MM))
     cuts = [c.strokes for c in job.cuts if len(c.strokes)]
     if sum(s.length_mm for s in cuts) * 3.0 / limit > _MAX_SAMPLES:
-        notes.append("The cuts are too long to look for narrow strips between them.")
+        notes.append(say("jobs.cuts_are_too_long_to_look"))
     elif cuts:
         found += _strips(joined_strokes(cuts), limit, kerf)
     for strokes in cuts:
         widths = least_widths_mm(strokes)
         for index in np.flatnonzero(strokes.closed & (widths < limit)):
-            said = f"A part or hole {widths[index]:.2f} mm wide, with a kerf of {kerf:.2f} mm."
+            said = say("jobs.part_or_hole_wide", widths=widths[index], kerf=kerf)
             place, width = _place(strokes.starts_mm[index]), float(widths[index])
             found.append(Feature(kind="narrow outline", place_mm=place, size_mm=width, words=said))
     for job_class in job.cuts:
         if job_class.name in settings:
             found += _slow_outlines(job_class, machine, settings[job_class.name], region)
     if machine.power_follows_speed and any(f.kind == "slow outline" for f in found):
-        notes.append("The controller lowers the power with the speed, which makes up for some.")
+        notes.append(say("jobs.controller_lowers_power_with_speed"))
     kinds: tuple[Kind, ...] = get_args(Kind)
     by_kind = {
         kind: sorted((f for f in found if f.kind == kind), key=_worst_first) for kind in kinds
@@ -174,7 +175,7 @@ def _strips(cuts: Strokes, limit: float, kerf: float) -> list[Feature]:
             kind="narrow strip",
             place_mm=_place((point[one[i]] + point[two[i]]) / 2.0),
             size_mm=float(gap[i]),
-            words=f"Two cuts {gap[i]:.2f} mm apart: {max(gap[i] - kerf, 0.0):.2f} mm is left.",
+            words=say("jobs.two_cuts_apart", gap=gap[i], gap_2=max(gap[i] - kerf, 0.0)),
         )
         for i in order[first]
     ]
@@ -193,8 +194,12 @@ def _slow_outlines(
             kind="slow outline",
             place_mm=_place(strokes.starts_mm[index]),
             size_mm=float(widths[index]),
-            words=f"Burnt at {mean[index]:.1f} mm/s on average instead of {set_speed:g}:"
-            f" {set_speed / mean[index]:.2f} times the energy per length, so more char.",
+            words=say(
+                "jobs.burnt_at_on_average_instead",
+                mean=mean[index],
+                set_speed=set_speed,
+                set_speed_2=set_speed / mean[index],
+            ),
             energy_ratio=set_speed / float(mean[index]),
         )
         for index in slow
@@ -207,7 +212,7 @@ def _slow_outlines(
             float(region.chance_char_at_most(1, power, set_speed / ratio, passes))
             for ratio in (feature.energy_ratio, 1.0)
         )
-        chances = f"Chance of tan or cleaner: {there:.2f} there, {elsewhere:.2f} elsewhere."
+        chances = say("jobs.chance_of_tan_or_cleaner", there=there, elsewhere=elsewhere)
         found[i] = replace(feature, words=f"{feature.words} {chances}")
     return found
 

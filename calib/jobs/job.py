@@ -11,6 +11,7 @@ from calib.errors import InvalidRecord
 from calib.jobs.motion import Course, course_of
 from calib.jobs.outlines import Strokes
 from calib.records import OPERATIONS, Operation
+from calib.texts.say import say
 
 # A job without a drawing: outlines of this length [mm] on a board of this size [mm].
 _PLAIN_OUTLINE_MM = 300.0
@@ -30,8 +31,12 @@ class JobClass:
     def __post_init__(self) -> None:
         if self.operation not in OPERATIONS:
             raise InvalidRecord(
-                f"the operation of class {self.name!r} is {self.operation!r}: give one of"
-                f" {', '.join(OPERATIONS)}, or None to leave the class out."
+                say(
+                    "jobs.operation_of_class",
+                    name=self.name,
+                    operation=self.operation,
+                    operations=", ".join(OPERATIONS),
+                )
             )
         object.__setattr__(self, "course", course_of(self.strokes))
 
@@ -48,11 +53,11 @@ class Job:
 
     def __post_init__(self) -> None:
         if not self.classes:
-            raise InvalidRecord("the job has no class to burn: give one an operation.")
+            raise InvalidRecord(say("jobs.job_has_no_class_to_burn"))
         if self.parts < 1:
-            raise InvalidRecord(f"Job.parts is {self.parts!r}: give a whole number of at least 1.")
+            raise InvalidRecord(say("jobs.job_parts", parts=self.parts))
         if not (math.isfinite(self.sheets) and 0.0 <= self.sheets <= 10000.0):
-            raise InvalidRecord(f"Job.sheets is {self.sheets!r}: give a number from 0 to 10000.")
+            raise InvalidRecord(say("jobs.job_sheets", sheets=self.sheets))
 
     @property
     def cuts(self) -> tuple[JobClass, ...]:
@@ -77,8 +82,7 @@ def plain_job(cut_length_mm: float, outlines: int | None = None, *, name: str = 
     """A job of which only the length is known: equal round outlines, spread over a small board."""
     if not 0.0 < cut_length_mm < 1e8 or (outlines is not None and not 1 <= outlines <= 100_000):
         raise InvalidRecord(
-            f"a job of {cut_length_mm!r} mm in {outlines!r} outlines: give a length above 0 and"
-            " from 1 to 100000 outlines."
+            say("jobs.job_of_in_outlines", cut_length_mm=cut_length_mm, outlines=outlines)
         )
     count = max(round(cut_length_mm / _PLAIN_OUTLINE_MM), 1) if outlines is None else outlines
     length = cut_length_mm / count

@@ -16,6 +16,7 @@ from calib.jobs.stopwatch import TimeRatio
 from calib.physics import move_time_s
 from calib.records import KINDS, Machine, Operation, Setting
 from calib.records.costs import START_UP_S
+from calib.texts.say import say
 
 # Marks come before cuts, so that nothing has moved when it is marked.
 # Path burnt at less than this share of the set speed counts as slow.
@@ -113,27 +114,17 @@ def job_time_s(
     loads = bed_loads(job.size_mm, machine.bed_mm)
     notes = list(job.notes)
     if machine.acceleration_mm_s2 is None:
-        notes.append(
-            f"The machine's acceleration isn't known: ramps and corners are counted with"
-            f" {machine.working_acceleration_mm_s2:g} mm/s², so a job of many short lines may take"
-            " more or less time than this."
-        )
+        notes.append(say("jobs.machines_acceleration_isnt_known", machine=machine))
     if loads > 1:
-        notes.append(
-            f"The drawing is {job.size_mm[0]:.0f} x {job.size_mm[1]:.0f} mm and the bed"
-            f" {machine.bed_mm[0]:g} x {machine.bed_mm[1]:g} mm: at least {loads} loads."
-        )
+        notes.append(say("jobs.drawing_is_and_bed", job=job, machine=machine, loads=loads))
         long_bed, short_bed = max(machine.bed_mm), min(machine.bed_mm)
         boxes = np.vstack([c.strokes.boxes_mm() for c in job.classes])
         size = boxes[:, 2:] - boxes[:, :2] - _BED_ROUNDING_MM
         too_long = int(((size.max(axis=1) > long_bed) | (size.min(axis=1) > short_bed)).sum())
         if too_long:
-            notes.append(f"Lines that are larger than the bed: {too_long}. Split them.")
+            notes.append(say("jobs.lines_that_are_larger_than_bed", too_long=too_long))
     if ratio is None:
-        notes.append(
-            "The time is calculated, not calibrated: take the stopwatch to two jobs to put it"
-            " right for this machine."
-        )
+        notes.append(say("jobs.time_is_calculated"))
     return JobTime(
         classes=tuple(times),
         homeward_s=float(homeward),
@@ -148,20 +139,13 @@ def _class_time(
     job_class: JobClass, machine: Machine, setting: Setting | None, at: tuple[float, float]
 ) -> ClassTime:
     if setting is None:
-        raise InvalidRecord(
-            f"class {job_class.name!r} ({job_class.operation}) has no setting: give power, speed"
-            " and passes for it, or leave it out of the job."
-        )
+        raise InvalidRecord(say("jobs.class_has_no_setting", job_class=job_class))
     if setting.speed_mm_s > machine.max_speed_mm_s:
         raise MachineLimit(
-            f"class {job_class.name!r} is set to {setting.speed_mm_s:g} mm/s, above the"
-            f" machine's {machine.max_speed_mm_s:g} mm/s: give a lower speed."
+            say("jobs.class_is_set", job_class=job_class, setting=setting, machine=machine)
         )
     if KINDS[job_class.operation].shape == "area" and setting.line_pitch_mm is None:
-        raise InvalidRecord(
-            f"class {job_class.name!r} is a surface and its setting has no line pitch: give the"
-            " distance of its lines in mm."
-        )
+        raise InvalidRecord(say("jobs.class_is_surface_and_its_setting", job_class=job_class))
     strokes, acceleration = job_class.strokes, machine.working_acceleration_mm_s2
     if KINDS[job_class.operation].shape == "area" and setting.line_pitch_mm is not None:
         rows = rows_of(strokes, setting.line_pitch_mm)
@@ -228,10 +212,7 @@ class CutTimes:
 
     def __post_init__(self) -> None:
         if not self.job.cuts:
-            raise InvalidRecord(
-                f"the job {self.job.name!r} has nothing to cut, so it doesn't hang on a cut"
-                " setting: give a class the operation cut."
-            )
+            raise InvalidRecord(say("jobs.job_has_nothing_to_cut", job=self.job))
 
     @property
     def counted(self) -> Job:
@@ -244,7 +225,7 @@ class CutTimes:
         """What was left out."""
         kept = self.counted.classes
         left = [c.name for c in self.job.classes if c not in kept]
-        return (f"Not counted, because they have no setting: {', '.join(left)}.",) if left else ()
+        return (say("jobs.not_counted_because_they_have_no", left=", ".join(left)),) if left else ()
 
     def at(self, cut: Setting) -> JobTime:
         """Time of the job with its cuts at a setting."""

@@ -10,6 +10,7 @@ from calib.errors import MachineLimit
 from calib.jobs.outlines import Flags, Floats, Strokes
 from calib.physics import move_time_s, run_up_mm
 from calib.records import Machine, Setting
+from calib.texts.say import say
 
 # How far a head may leave a drawn corner to get round it without stopping [mm]. A guess: a tenth
 # of a usual kerf, which nobody sees; the stopwatch puts right what it is wrong by.
@@ -170,8 +171,12 @@ def rows_of(strokes: Strokes, line_pitch_mm: float) -> Rows:
     counts = (bottom - top).astype(np.int64)
     if counts.sum() > MAX_CROSSINGS:
         raise MachineLimit(
-            f"a line pitch of {line_pitch_mm:g} mm crosses this drawing {counts.sum()} times, more"
-            f" than the {MAX_CROSSINGS} that are counted: give a wider pitch or a smaller area."
+            say(
+                "jobs.line_pitch_of_crosses_this_drawing",
+                line_pitch_mm=line_pitch_mm,
+                sum=counts.sum(),
+                max_crossings=MAX_CROSSINGS,
+            )
         )
     edge = np.repeat(np.arange(len(counts)), counts)
     nth = np.arange(len(edge)) - np.repeat(np.cumsum(counts) - counts, counts)

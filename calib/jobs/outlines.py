@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.errors import BadFile
+from calib.texts.say import say
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -115,8 +116,7 @@ class Pieces:
 def out_of_reach() -> BadFile:
     """What is said of points that are farther away than any bed reaches."""
     return BadFile(
-        f"the drawing reaches beyond {MAX_COORDINATE_MM / 1000.0:g} m: draw it at its real size,"
-        " in millimetres."
+        say("jobs.drawing_reaches_beyond_m", max_coordinate_mm=MAX_COORDINATE_MM / 1000.0)
     )
 
 
@@ -166,8 +166,7 @@ def _step_counts(pieces: Pieces, flatness_mm: float) -> Ints:
         if counts.sum() <= (MAX_POINTS if least == 2.0 else MANY_POINTS):
             return counts.astype(np.int64)
     raise BadFile(
-        f"the drawing's curves need {int(counts.sum())} points, more than the {MAX_POINTS} that"
-        " are read: simplify the paths or split the drawing."
+        say("jobs.drawings_curves_need_points", sum=int(counts.sum()), max_points=MAX_POINTS)
     )
 
 
@@ -230,10 +229,7 @@ def dashed(
         pattern = scale * np.array(dash.pattern * (1 + len(dash.pattern) % 2))
         total += len(pattern) * int(reach / pattern.sum() + len(whole))
         if total > MANY_POINTS:
-            raise BadFile(
-                f"the drawing's dashed lines have more than the {MANY_POINTS} dashes that are read:"
-                " draw them with longer dashes, or as whole lines."
-            )
+            raise BadFile(say("jobs.drawings_dashed_lines_have_more", many_points=MANY_POINTS))
         plain[first:last] = False
         for stroke, steps in enumerate(whole, first):
             parts.append(_broken(strokes, stroke, steps, pattern, scale * dash.offset))

@@ -22,6 +22,7 @@ from calib.jobs.outlines import (
     flattened,
     out_of_reach,
 )
+from calib.texts.say import say
 
 # Bounds on the work that path data may ask for; ten megabytes hold some 700,000 segments.
 MAX_SEGMENTS = 1_000_000
@@ -82,10 +83,7 @@ def _refuse_too_many(paths: Sequence[str]) -> None:
             arcs += count if letter in "aA" else 0
         for count, limit, what in ((segments, MAX_SEGMENTS, "segments"), (arcs, MAX_ARCS, "arcs")):
             if count > limit:
-                raise BadFile(
-                    f"the drawing's paths have more than the {limit} {what} that are read:"
-                    " simplify them or split the drawing."
-                )
+                raise BadFile(say("jobs.drawings_paths_have_more", limit=limit, what=what))
 
 
 def _add_path(text: str, numbers: array[float], kinds: array[int]) -> None:
@@ -93,11 +91,7 @@ def _add_path(text: str, numbers: array[float], kinds: array[int]) -> None:
     good = _PATH.match(text)
     at = good.end() if good else 0
     if at < len(text):
-        raise BadFile(
-            f"a path of the drawing can't be read from {shown(text[at : at + 20])} on: it has to"
-            " begin with M and hold nothing but commands with their numbers. Save the drawing"
-            " again from the program it was drawn with."
-        )
+        raise BadFile(say("jobs.path_of_drawing_cant_be_read", text=shown(text[at : at + 20])))
     try:
         parts = svgelements.Path(text)
     except (ArithmeticError, ValueError):

@@ -14,6 +14,7 @@ from calib.fit.region import Region
 from calib.jobs.job import Job
 from calib.jobs.job_time import CutTimes
 from calib.records import COUPON_CUT_MM, Setting
+from calib.texts.say import say
 
 Array = npt.NDArray[np.float64]
 
@@ -93,12 +94,9 @@ def job_pushes(
         for change in (-_CHANGE_PCT, 0.0, _CHANGE_PCT)
         if setting.speed_mm_s * (1.0 + change / 100.0) <= machine.max_speed_mm_s
     }
-    notes = [f"About {pushes.expected:.1f} places of {places:.0f} will need a push or a knife."]
+    notes = [say("jobs.about_places_of_will_need_push", pushes=pushes, places=places)]
     if defects > 0.0:
-        notes.append(
-            f"On top, about {defects:.1f} knots or glue pockets that no power buys off; they are"
-            " counted apart."
-        )
+        notes.append(say("jobs.on_top_about_knots_or_glue", defects=defects))
     return JobPushes(
         setting=setting,
         places=places,

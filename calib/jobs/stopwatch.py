@@ -10,6 +10,7 @@ import numpy as np
 from scipy import special
 
 from calib.errors import InvalidRecord
+from calib.texts.say import say
 
 # What is believed before the stopwatch is read (guesses): the calculation is right to about a
 # quarter, sd of ln ratio; and jobs of one machine scatter by 5 % around their ratio, which is
@@ -34,11 +35,8 @@ class TimeRatio:
     def describe(self) -> str:
         """One sentence for the report."""
         low, high = self.interval
-        after = f"after {self.jobs} timed {'job' if self.jobs == 1 else 'jobs'}"
-        return (
-            f"Without start-up, jobs take {self.ratio:.2f} times ({low:.2f} to {high:.2f}) what is"
-            f" calculated, {after}."
-        )
+        after = say("jobs.after_timed", jobs=self.jobs, which="job" if self.jobs == 1 else "jobs")
+        return say("jobs.without_start_up", ratio=self.ratio, low=low, high=high, after=after)
 
 
 def calibrate_time(pairs: Sequence[tuple[float, float]]) -> TimeRatio:
@@ -82,12 +80,16 @@ def calibrate_time(pairs: Sequence[tuple[float, float]]) -> TimeRatio:
 def _log_ratio(calculated: float, measured: float) -> float:
     for what, value in (("calculated", calculated), ("measured", measured)):
         if not (math.isfinite(value) and value > 0.0):
-            raise InvalidRecord(f"the {what} time of a job is {value!r}: give seconds above 0.")
+            raise InvalidRecord(say("jobs.time_of_job", what=what, value=value))
     ratio = measured / calculated
     if not _PLAUSIBLE[0] <= ratio <= _PLAUSIBLE[1]:
         raise InvalidRecord(
-            f"a job calculated at {calculated:g} s was measured at {measured:g} s, {ratio:.3g}"
-            f" times as long: from {_PLAUSIBLE[0]:g} to {_PLAUSIBLE[1]:g} is believed; give both"
-            " in seconds, without start-up."
+            say(
+                "jobs.job_calculated_at_was_measured",
+                calculated=calculated,
+                measured=measured,
+                ratio=ratio,
+                plausible=_PLAUSIBLE,
+            )
         )
     return math.log(ratio)

@@ -19,6 +19,7 @@ from calib.errors import BadFile, shown
 from calib.jobs.css import Styles, colour, share
 from calib.jobs.outlines import Dashes
 from calib.jobs.paths import NUMBER
+from calib.texts.say import say
 from calib.units import MM_PER_INCH
 
 # Bounds on what a file may ask for. A drawing of ten megabytes has at most some 200,000 elements.
@@ -49,12 +50,12 @@ _SHAPES = {"path", "rect", "circle", "ellipse", "line", "polyline", "polygon"}
 _CONTAINERS = {"svg", "g", "a", "symbol", "switch"}
 # Left out, with the words in which the user is told; what is in no list is left out quietly.
 _LEFT_OUT = {
-    "text": "text (turn it into paths in the drawing program)",
-    "image": "pictures made of dots",
-    "foreignObject": "foreign content",
+    "text": say("jobs.text_turn_it_into_paths"),
+    "image": say("jobs.pictures_made_of_dots"),
+    "foreignObject": say("jobs.foreign_content"),
     "script": "scripts",
 }
-_HIDDEN = "hidden shapes"
+_HIDDEN = say("jobs.hidden_shapes")
 # Inherited properties and what they are when nobody says.
 _INHERITED = {
     "stroke": "none", "fill": "black", "color": "black", "visibility": "visible",
@@ -120,31 +121,22 @@ def read_page(source: bytes | BinaryIO) -> DrawnPage:
     """Read an SVG document, of which no more than ``MAX_BYTES`` are read, without trusting it."""
     data = source if isinstance(source, bytes) else source.read(MAX_BYTES + 1)
     if len(data) > MAX_BYTES:
-        raise BadFile(
-            f"the drawing is larger than {MAX_BYTES / 1e6:g} MB, the most that is read: simplify"
-            " its paths or split it."
-        )
+        raise BadFile(say("jobs.drawing_is_larger_than_mb", max_bytes=MAX_BYTES / 1000000.0))
     if data[:2] == b"\x1f\x8b":
-        raise BadFile("the drawing is packed (gzip): save it as plain SVG, not as a packed one.")
+        raise BadFile(say("jobs.drawing_is_packed_gzip"))
     # A document type may be named, as older programs do; entities and anything outside may not.
     parser = DefusedXMLParser(target=_Counted(), forbid_entities=True, forbid_external=True)
     try:
         parser.feed(data)
         root: Element = parser.close()
     except DefusedXmlException:
-        raise BadFile(
-            "the drawing declares entities or refers to another file, which is never followed:"
-            " save it as plain SVG."
-        ) from None
+        raise BadFile(say("jobs.drawing_declares_entities_or_refers")) from None
     except (ParseError, ValueError, LookupError) as error:
         if isinstance(error, BadFile):
             raise
-        raise BadFile(f"the drawing isn't well-formed XML ({error}): save it again.") from None
+        raise BadFile(say("jobs.drawing_isnt_well_formed_xml", error=error)) from None
     if root.tag != "svg":
-        raise BadFile(
-            f"the file's outermost element is {root.tag[:40]!r}, not 'svg': save the drawing as"
-            " plain SVG."
-        )
+        raise BadFile(say("jobs.files_outermost_element", tag=root.tag[:40]))
     return _Walk(root).page
 
 
@@ -160,8 +152,11 @@ class _Counted(TreeBuilder):
         self.depth += 1
         if self.elements > MAX_ELEMENTS or self.depth > MAX_NESTING:
             raise BadFile(
-                f"the drawing has more than {MAX_ELEMENTS} elements or is nested more than"
-                f" {MAX_NESTING} deep: simplify it or split it."
+                say(
+                    "jobs.drawing_has_more_than_elements",
+                    max_elements=MAX_ELEMENTS,
+                    max_nesting=MAX_NESTING,
+                )
             )
         return super().start(tag.removeprefix(_SVG), attrs)
 
@@ -180,13 +175,10 @@ class _Walk:
         self.reused = 0
         own = self.styles.of(root)
         if own.get("transform", "none") != "none":
-            raise BadFile(
-                "the drawing's outermost element has a transform, which programs read in different"
-                " ways: put the transform on a group inside it."
-            )
+            raise BadFile(say("jobs.drawings_outermost_element_has_transform"))
         viewport, matrix, has_size = view_box(own, None)
         self.page = DrawnPage(has_size)
-        self.page.left_out["style rules for special cases"] += self.styles.skipped_rules
+        self.page.left_out[say("jobs.style_rules_for_special_cases")] += self.styles.skipped_rules
         to_mm = (MM_PER_PX, 0.0, 0.0, MM_PER_PX, 0.0, 0.0)
         place = _Place(composed(to_mm, matrix), viewport, _INHERITED, "")
         shown_look = self._look(own, place.look)
@@ -204,8 +196,7 @@ class _Walk:
             self.reused += 1
             if self.reused > MAX_REUSED:
                 raise BadFile(
-                    f"the drawing's references make more than {MAX_REUSED} copies of shapes: turn"
-                    " the copies into paths, or draw fewer."
+                    say("jobs.drawings_references_make_more_than_copies", max_reused=MAX_REUSED)
                 )
         if name in _LEFT_OUT:
             self.page.left_out[_LEFT_OUT[name]] += 1
@@ -218,7 +209,7 @@ class _Walk:
             return
         for key in ("clip-path", "mask"):
             if own.get(key, "none") != "none":
-                self.page.left_out["clips and masks (what they hide is read too)"] += 1
+                self.page.left_out[say("jobs.clips_and_masks_what_they_hide")] += 1
         matrix = place.matrix
         if own.get("transform", "none").strip() not in ("", "none"):
             if not _ZERO.fullmatch(own.get("transform-origin", "0").replace(" ", "")):
@@ -263,12 +254,12 @@ class _Walk:
         look = place.look
         paint = colour(look["stroke"], look["color"], look["stroke-opacity"])
         if paint != "none" and _ZERO.fullmatch(look["stroke-width"]):
-            self.page.left_out["lines of no width"] += 1
+            self.page.left_out[say("jobs.lines_of_no_width")] += 1
             paint = "none"
         has_line = paint != "none"
         if not has_line and name != "line":
             fill = colour(look["fill"], look["color"], look["fill-opacity"])
-            paint = fill if fill == "none" else f"fill {fill}"
+            paint = fill if fill == "none" else say("jobs.fill", fill=fill)
         if paint == "none" or look["visibility"] != "visible":
             self.page.left_out[_HIDDEN] += 1
             return
@@ -284,7 +275,7 @@ class _Walk:
                 offset = length_px(look["stroke-dashoffset"], whole)
                 counts_as = length_px(own["pathLength"], 0.0) if "pathLength" in own else None
                 dashes = Dashes(pattern, offset, counts_as)
-                self.page.left_out["gaps of dashed lines"] += 1
+                self.page.left_out[say("jobs.gaps_of_dashed_lines")] += 1
         self.page.paths.append(DrawnPath(data, place.matrix, paint, place.group, dashes))
 
     def _follow(
@@ -292,22 +283,19 @@ class _Walk:
     ) -> tuple[Element, _Place]:
         href = (element.get("href") or element.get(_XLINK_HREF) or "").strip()
         if not href.startswith("#"):
-            raise BadFile(
-                f"the drawing uses {shown(href[:60])}, outside itself, which is never followed:"
-                " embed it or leave it out."
-            )
+            raise BadFile(say("jobs.drawing_uses_outside_itself", href=shown(href[:60])))
         wanted = href[1:]
         target = self.by_id.get(wanted)
         if target is None:
-            raise BadFile(
-                f"the drawing refers to a shape {wanted[:40]!r} that isn't in it: save it again"
-                " as plain SVG."
-            )
+            raise BadFile(say("jobs.drawing_refers_to_shape_that_isnt", wanted=wanted[:40]))
         used = (*place.used, wanted)
         if wanted in place.used or len(used) > MAX_NESTING:
             raise BadFile(
-                f"the drawing's shape {wanted[:40]!r} refers to itself, or to others more than"
-                f" {MAX_NESTING} deep: turn the copies into paths."
+                say(
+                    "jobs.drawings_shape_refers_to_itself",
+                    wanted=wanted[:40],
+                    max_nesting=MAX_NESTING,
+                )
             )
         x = length_px(own.get("x", "0"), place.viewport.width)
         y = length_px(own.get("y", "0"), place.viewport.height)
@@ -317,10 +305,7 @@ class _Walk:
 
 
 def _moved_oddly(key: str) -> BadFile:
-    return BadFile(
-        f"the drawing moves a shape by {key}, which isn't followed: apply it in the drawing"
-        " program, or write it as a plain transform."
-    )
+    return BadFile(say("jobs.drawing_moves_shape", key=key))
 
 
 def composed(outer: Matrix, inner: Matrix) -> Matrix:
@@ -354,10 +339,7 @@ def transform_of(text: str) -> Matrix:
             numbers = [float(number) * units[unit.lower()] for number, unit in measures]
             readable += f"{name}({' '.join(map(repr, numbers))})"
     if not good:
-        raise BadFile(
-            f"the drawing holds the transform {text[:60]!r}, which can't be read: matrix,"
-            " translate, scale, rotate, skewX and skewY with plain numbers are supported."
-        )
+        raise BadFile(say("jobs.drawing_holds_transform", text=text[:60]))
     # The library skips what it can't read, so it gets nothing but the numbers that were found.
     return _matrix(readable)
 
@@ -378,10 +360,7 @@ def length_px(text: str, whole: float) -> float:
     match = _LENGTH.fullmatch(text) if len(text) <= 200 else None
     unit = match[2].lower() if match else "?"
     if match is None or (unit != "%" and unit not in _PX_PER):
-        raise BadFile(
-            f"the drawing holds the length {text[:40]!r}, which can't be read: use plain numbers,"
-            " mm, cm, in, pt, px or %."
-        )
+        raise BadFile(say("jobs.drawing_holds_length", text=text[:40]))
     return float(match[1]) * (whole / 100.0 if unit == "%" else _PX_PER[unit])
 
 
@@ -399,10 +378,7 @@ def view_box(
         if len(words) == 4 and all(re.fullmatch(NUMBER, word) for word in words):
             box = tuple(float(word) for word in words)
         if box is None or min(box[2:]) <= 0.0:
-            raise BadFile(
-                f"the drawing's viewBox is {text[:40]!r}: four numbers are needed, the last two"
-                " above 0."
-            )
+            raise BadFile(say("jobs.drawings_viewbox", text=text[:40]))
     around = outer or Viewport(*(box[2:] if box else _NO_SIZE_PX))
     given = [own.get(key, "auto").strip() for key in ("width", "height")]
     asked = [
@@ -434,10 +410,7 @@ def shape_of(name: str, own: Mapping[str, str], viewport: Viewport) -> str:
     if name in ("polyline", "polygon"):
         points = own.get("points", "")
         if re.search(r"[^-+0-9.eE,\s]", points):
-            raise BadFile(
-                f"the drawing holds the points {points[:40]!r}, which aren't numbers: save it"
-                " again."
-            )
+            raise BadFile(say("jobs.drawing_holds_points", points=points[:40]))
         return f"M{points}{'z' * (name == 'polygon')}" if points.strip() else ""
     if name == "line":
         return f"M{at('x1', wide)!r} {at('y1', high)!r}L{at('x2', wide)!r} {at('y2', high)!r}"
@@ -483,7 +456,9 @@ def _layers(root: Element) -> dict[Element, str]:
         if len(drawn) == 1 and drawn[0].tag == "g" and groups(drawn[0]):
             level = drawn[0]
         else:
-            return {g: _label(g) or f"group {i}" for i, g in enumerate(groups(level), start=1)}
+            return {
+                g: _label(g) or say("jobs.group", i=i) for i, g in enumerate(groups(level), start=1)
+            }
 
 
 def _label(group: Element) -> str:

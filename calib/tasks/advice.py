@@ -32,6 +32,7 @@ from calib.tasks.finding import boards_of, find_pair
 from calib.tasks.library import fit_region, recommend
 from calib.tasks.results import ENOUGH_BURNS, session_label
 from calib.tasks.wishes import JobCounts, RegionWish
+from calib.texts.say import say
 
 # Pairs that are taken in at most, the nearest kin first: more of them would tell next to nothing
 # new, and each takes about a hundredth of a second.
@@ -204,9 +205,12 @@ def old_lots(book: Book, machine: str | None, sheet: str | None) -> Region:
     burns = [replace(burn, lot=None) for burn in every if burn.lot is not None]
     if not burns:
         raise NotEnoughEvidence(
-            f"No lot of {of_sheet.name} but the current one ({of_sheet.lot or 'without a name'})"
-            f" was cut on {of_machine.name}: there is nothing to compare with. When a new lot"
-            " comes in, record it with calib sheet new-lot first."
+            say(
+                "tasks.no_lot_of_but_current_one",
+                of_sheet=of_sheet,
+                lot=of_sheet.lot or "without a name",
+                of_machine=of_machine,
+            )
         )
     return region_with(book, of_machine, of_sheet, "cut", burns)
 
@@ -231,21 +235,18 @@ def judge_lot(book: Book, region: Region, reliability: float | None = None) -> L
     return judge_new_lot(region, old, reliability or USUAL_RELIABILITY)
 
 
-_NO_JOBS = (
-    "No whole job of this sheet on this machine was recorded yet: its chance rests on coupons"
-    " alone."
-)
+_NO_JOBS = say("tasks.no_whole_job_of_this_sheet")
 
 
 def chosen_on(region: Region, setting: Setting, wish: RegionWish) -> Advised:
     """Say what holds at a setting that the maker chose: nothing where that was not burnt."""
     if KINDS[region.operation].shape == "area" and setting.line_pitch_mm is None:
-        raise unfit("line_pitch_mm", None, "an area mark needs the distance of its lines")
+        raise unfit("line_pitch_mm", None, say("tasks.area_mark_needs_distance"))
     tested = region.burns and region.tested(setting.power_pct, setting.speed_mm_s, setting.passes)
     said = describe(Chances(region=region, wish=wish_of(wish)), setting) if tested else None
     jobs = any(burn.source == "job" for burn in region.burns)
     notes = () if jobs or wish.cut_length_mm is None else (_NO_JOBS,)
-    said = said and replace(said, aim="chosen by hand", notes=notes)
+    said = said and replace(said, aim=say("tasks.chosen_by_hand"), notes=notes)
     return Advised(region=region, setting=setting, recommendation=said)
 
 

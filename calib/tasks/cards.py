@@ -17,6 +17,7 @@ from calib.tasks.advice import region_of_pair
 from calib.tasks.current import kept_settings
 from calib.tasks.finding import find_pair
 from calib.tasks.folders import Files, slug
+from calib.texts.say import say
 from calib.units import show_chance
 
 # A setting that was neither run nor checked for so long is checked before it is used again: a tube
@@ -37,12 +38,11 @@ def sheet_card_of_pair(
     kept = kept_settings(book, *pair)
     if not kept:
         raise LogbookError(
-            f"No setting is kept for {of_sheet.name!r} on {of_machine.name!r} yet: ask for one with"
-            " recommend, try it, then keep it."
+            say("tasks.no_setting_is_kept", of_sheet=of_sheet, of_machine=of_machine)
         )
     assumed = []
     if of_sheet.measured_mm is None:
-        assumed.append(f"The sheet is taken to be {of_sheet.thickness_mm:g} mm thick.")
+        assumed.append(say("tasks.sheet_is_taken_to_be_thick", of_sheet=of_sheet))
     entries, again, used = [], [], []
     for entry in sorted(kept, key=lambda entry: OPERATIONS.index(entry.operation)):
         check_hazard(of_sheet, of_machine, entry.operation)
@@ -52,7 +52,12 @@ def sheet_card_of_pair(
         facts = [
             _stated(entry.advice),
             _margin(chances, entry),
-            f"Kept {_day(entry.at, when)}, {lot_words(entry.lot)}, on {burns} burns.",
+            say(
+                "tasks.kept_on_burns",
+                day=_day(entry.at, when),
+                lot=lot_words(entry.lot),
+                burns=burns,
+            ),
         ]
         if entry.note:
             facts.append(f"Note: {entry.note}")
@@ -68,10 +73,10 @@ def sheet_card_of_pair(
         due = list(entry.not_current)
         if entry.advice is not None:
             if entry.advice.chance < LIKELY_CHANCE:
-                due.append(f"Its chance is only {entry.advice.chance:.2f}.")
+                due.append(say("tasks.its_chance_is_only", entry=entry))
             again.append(_watch(entry.advice))
         if when - last > timedelta(days=CHECK_DAYS):
-            due.append(f"It was last kept or run on {_day(last, when)}.")
+            due.append(say("tasks.it_was_last_kept_or_run", day=_day(last, when)))
         entries.append(
             CardSetting(
                 operation=entry.operation,
@@ -83,14 +88,10 @@ def sheet_card_of_pair(
         if region.operation == "cut" and region.burns:
             chance = replace(chances, region=doubled_scatter(region)).single(entry.setting)
             assumed.append(
-                "How much coupons differ is assumed in part: were they twice as uneven, the chance"
-                f" of the cut would be {show_chance(chance)}."
+                say("tasks.how_much_coupons_differ_is_assumed", chance=show_chance(chance))
             )
     earliest = min(used) + timedelta(days=CHECK_DAYS)
-    first = (
-        f"On {_day(earliest, when)} at the latest, with each new lot, and after a change of lens,"
-        " focus, mirror, tube or air."
-    )
+    first = say("tasks.on_at_latest", day=_day(earliest, when))
     return SheetCard(
         sheet=of_sheet,
         machine=of_machine,
@@ -113,30 +114,36 @@ def _day(at: datetime, local: datetime) -> str:
 
 def _stated(advice: Advice | None) -> str:
     if advice is None:
-        return "No chance was stated of it: it was kept by hand."
+        return say("tasks.no_chance_was_stated")
     if advice.operation != "cut":
         grades = advice.mark or 0
-        wanted = f"{mark_words(grades)} (grade {grades_typed(grades)})"
-        what = f"{scope_words(advice)} comes out {wanted}"
+        wanted = say("tasks.grade", mark=mark_words(grades), grades_typed=grades_typed(grades))
+        what = say("tasks.comes_out", scope=scope_words(advice), wanted=wanted)
     else:
         worst = advice.char_at_most
-        char = "" if worst is None else f", char at most {worst} ({CHAR_WORDS[worst]})"
-        what = f"{scope_words(advice)} falls free{char}"
-    return f"Stated when it was kept: chance {show_chance(advice.chance)} that {what}."
+        char = (
+            ""
+            if worst is None
+            else say("tasks.char_at_most", worst=worst, char_words=CHAR_WORDS[worst])
+        )
+        what = say("tasks.falls_free", scope=scope_words(advice), char=char)
+    return say("tasks.stated_when_it_was_kept", chance=show_chance(advice.chance), what=what)
 
 
 def _margin(chances: Chances, entry: Kept) -> str:
     """Spare energy and char as all burns of the pair tell them today."""
     if not chances.region.burns:
-        return "Spare energy: not known, there are no burns of this pair."
+        return say("tasks.spare_energy_not_known")
     rec = describe(chances, entry.setting)
     if rec.operation != "cut":
-        return f"By today's burns: chance {show_chance(rec.chance)} of that grade."
-    return (
-        f"Spare energy {rec.energy_margin_pct or 0.0:.0f} %: half of the coupons still fall at"
-        f" {rec.power_loss_survived_pct or 0.0:.0f} % less power, or"
-        f" {rec.extra_thickness_survived_mm or 0.0:.2f} mm more thickness. Expected char"
-        f" {rec.expected_char or 0.0:.1f} ({CHAR_SAID})."
+        return say("tasks.by_todays_burns", chance=show_chance(rec.chance))
+    return say(
+        "tasks.spare_energy_half_of_coupons_still",
+        energy_margin_pct=rec.energy_margin_pct or 0.0,
+        power_loss_survived_pct=rec.power_loss_survived_pct or 0.0,
+        extra_thickness_survived_mm=rec.extra_thickness_survived_mm or 0.0,
+        expected_char=rec.expected_char or 0.0,
+        char_said=CHAR_SAID,
     )
 
 
@@ -155,11 +162,13 @@ def _watch(advice: Advice) -> str:
     """How many misses mean that a stated chance no longer holds."""
     whole, what = (_JOBS, "jobs") if advice.scope == "job" else (_PARTS, "parts")
     most = most_misses(advice.chance, whole)
-    missed = "need a push" if advice.operation == "cut" else "come out otherwise"
+    missed = (
+        say("tasks.need_push") if advice.operation == "cut" else say("tasks.come_out_otherwise")
+    )
     if advice.char_at_most is not None:
-        missed += " or come out blacker"
+        missed += say("tasks.or_come_out_blacker")
     name = advice.operation.replace("_", " ")
-    return f"When more than {most} of {whole} {what} {missed} ({name})."
+    return say("tasks.when_more", most=most, whole=whole, what=what, missed=missed, name=name)
 
 
 def most_misses(chance: float, whole: int) -> int:

@@ -27,6 +27,7 @@ from calib.tasks.finding import boards_of, find_machine, find_pair, find_sheet
 from calib.tasks.folders import Files, picture_format
 from calib.tasks.results import LOT_NOTE, STRIP_NOTE
 from calib.tasks.wishes import CheckWish
+from calib.texts.say import say
 
 # Boards that are looked through for the newest check strip.
 _RECENT = 200
@@ -134,7 +135,7 @@ def strip_chart(record: StripRecord, names: Sequence[str]) -> Files:
     from calib.pictures.charts import control_chart_picture  # loads matplotlib
 
     course = record.check.after_each
-    title = f"{record.machine}: effective power by strips of {record.sheet}"
+    title = say("tasks.effective_power_by_strips", record=record)
     return {
         name: control_chart_picture(
             [change.shift_pct for change in course],
@@ -162,8 +163,12 @@ def reference_region(book: Book, machine: Machine, sheet: Sheet) -> Region:
     region = region_with(book, machine, sheet, "cut", burns)
     if region.edge != "bracketed":
         raise NotEnoughEvidence(
-            f"{sheet.name} on {machine.name} has {len(region.burns)} cuts and no edge between them:"
-            " a check needs a sheet that is well known. Test it with two or three boards first."
+            say(
+                "tasks.on_has_cuts_and_no_edge",
+                sheet=sheet,
+                machine=machine,
+                count=len(region.burns),
+            )
         )
     return region
 
@@ -194,8 +199,5 @@ def _read_strips(book: Book, machine: Machine, sheet: Sheet) -> list[tuple[Grid,
         if burns:
             found.append((grid, day, burns))
     if not found:
-        raise NotEnoughEvidence(
-            f"No check strip of {sheet.name} on {machine.name} was recorded yet: plan one with"
-            " calib plan --for check, burn it, and record it as any board."
-        )
+        raise NotEnoughEvidence(say("tasks.no_check_strip_of_on_was", sheet=sheet, machine=machine))
     return found

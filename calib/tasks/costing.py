@@ -12,6 +12,7 @@ from calib.logbook import Book
 from calib.logbook.runs import understood
 from calib.records import Costs
 from calib.tasks.finding import find_machine
+from calib.texts.say import say
 
 
 def costs_of(book: Book) -> Costs:
@@ -83,5 +84,5 @@ def record_time(
     )
     ratio = time_ratio(book, name)
     if ratio is None:
-        raise InvalidRecord(f"the timed job {label!r} wasn't kept: record it again.")
+        raise InvalidRecord(say("tasks.timed_job_wasnt_kept", label=label))
     return ratio

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from calib.advice.recommendation import LIKELY_CHANCE, scope_words, share_words
 from calib.logbook import Book, Kept
 from calib.records import COUPON_CUT_MM, Advice, Burn, Machine, Operation, Setting, grade_ends
+from calib.texts.say import say
 from calib.units import show_chance
 
 if TYPE_CHECKING:
@@ -72,18 +73,20 @@ class Reasons:
         versions = self._lots(entry.sheet)
         now, before = versions[-1].sheet, [v.sheet for v in versions if v.since <= entry.at]
         if entry.lot != now.lot:
-            then = f"for lot {entry.lot}" if entry.lot else "before the lot had a name"
-            today = f"it is lot {now.lot}" if now.lot else "the lot has no name"
-            yield f"It was kept {then}; now {today}."
+            then = (
+                say("tasks.for_lot", entry=entry) if entry.lot else say("tasks.before_lot_had_name")
+            )
+            today = say("tasks.it_is_lot", now=now) if now.lot else say("tasks.lot_has_no_name")
+            yield say("tasks.it_was_kept", then=then, today=today)
         elif any(version.sheet.lot != now.lot for version in versions):
             if self._burns(*pair) and not self._burns(*pair, lot=now.lot):
-                name = f"lot {now.lot}" if now.lot else "the lot without a name"
-                yield f"It rests on burns of other lots: none of {name} was read yet."
+                name = f"lot {now.lot}" if now.lot else say("tasks.lot_without_name")
+                yield say("tasks.it_rests_on_burns_of_other", name=name)
         measured = now.measured_mm
         if before and measured is not None and before[-1].measured_mm != measured:
             old = before[-1].measured_mm
-            then = "not measured" if old is None else f"{old:g} mm"
-            yield f"The sheet measures {measured:g} mm now; then it was {then}."
+            then = say("tasks.not_measured") if old is None else f"{old:g} mm"
+            yield say("tasks.sheet_measures_now", measured=measured, then=then)
         changes = [
             setup
             for earlier, setup in itertools.pairwise(self._setups(entry.machine))
@@ -91,22 +94,26 @@ class Reasons:
         ]
         later = [setup for setup in changes if setup.since > entry.at]
         for setup in later:
-            yield f"The machine was changed since ({setup.what}, {_day(setup.since, entry.at)})."
+            yield say(
+                "tasks.machine_was_changed_since", setup=setup, day=_day(setup.since, entry.at)
+            )
         if changes and not later:
             last = changes[-1]
             if self._burns(*pair) and not self._burns(*pair, setup=last.id):
                 yield (
-                    f"It rests on burns from before the machine was changed ({last.what},"
-                    f" {_day(last.since, entry.at)}): none was read since."
+                    say(
+                        "tasks.it_rests_on_burns_from_before",
+                        last=last,
+                        day=_day(last.since, entry.at),
+                    )
                 )
         machine, setting = self._machine(entry.machine), entry.setting
         if setting.power_pct > machine.ceiling_pct:
             yield (
-                f"Its {setting.power_pct:g} % lie above the machine's power ceiling of"
-                f" {machine.ceiling_pct:g} %."
+                say("tasks.its_lie_above_machines_power_ceiling", setting=setting, machine=machine)
             )
         if setting.speed_mm_s > machine.max_speed_mm_s:
-            yield f"It is faster than the machine's top speed of {machine.max_speed_mm_s:g} mm/s."
+            yield say("tasks.it_is_faster_than_machines_top", machine=machine)
 
 
 def _only_told(before: Machine, after: Machine) -> bool:
@@ -132,19 +139,24 @@ def doubts_of(
     )  # fmt: skip
     doubts = list(Reasons(book).of(kept))
     if advice is None:
-        doubts.append("It lies outside what was burnt: no chance is stated of it.")
+        doubts.append(say("tasks.it_lies_outside_what_was_burnt"))
         return tuple(doubts)
     if advice.chance < LIKELY_CHANCE:
-        good = "come out as wanted" if advice.operation != "cut" else "fall free"
+        good = (
+            say("tasks.come_out_as_wanted") if advice.operation != "cut" else say("tasks.fall_free")
+        )
         doubts.append(
-            f"Its chance is only {show_chance(advice.chance)}: about"
-            f" {share_words(advice.chance)} {good}."
+            say(
+                "tasks.its_chance_is_only_2",
+                chance=show_chance(advice.chance),
+                share=share_words(advice.chance),
+                good=good,
+            )
         )
     before = next((one.advice for one in book.kept(*pair)), None)
     if before is not None and scope_words(before) != scope_words(advice):
         doubts.append(
-            f"Its chance is of {scope_words(advice)}; that of the setting that is kept now is of"
-            f" {scope_words(before)}."
+            say("tasks.its_chance", scope=scope_words(advice), scope_2=scope_words(before))
         )
     return tuple(doubts)
 
@@ -152,23 +164,17 @@ def doubts_of(
 def why_not_counted(advice: Advice, burns: Sequence[Burn]) -> str:
     """Why a job doesn't tell whether a stated chance held; empty when it does."""
     if any(came_out(advice, burn) is None for burn in burns):
-        return "what the chance was stated of wasn't read"
+        return say("tasks.what_chance_was_stated_of_wasnt")
     lengths = [COUPON_CUT_MM if b.cut_length_mm is None else b.cut_length_mm for b in burns]
     if advice.scope == "job":
         whole = advice.cut_length_mm or 0.0
         total = sum(length * burn.count for length, burn in zip(lengths, burns, strict=True))
         if not _about(total, whole):
-            return (
-                f"its cut path is {total / 1000:.3g} m, that of the job whose chance was stated"
-                f" {whole / 1000:.3g} m"
-            )
+            return say("tasks.its_cut_path_is_m", total=total / 1000, whole=whole / 1000)
         return ""
     if all(_about(length, COUPON_CUT_MM) for length in lengths):
         return ""
-    return (
-        f"the cut path of its parts isn't about {COUPON_CUT_MM:.0f} mm, as of the coupon whose"
-        " chance was stated"
-    )
+    return say("tasks.cut_path_of_its_parts_isnt", coupon_cut_mm=COUPON_CUT_MM)
 
 
 def came_out(advice: Advice, burn: Burn) -> bool | None:

@@ -22,6 +22,7 @@ from calib.tasks.finding import find_pair
 from calib.tasks.folders import given_file
 from calib.tasks.library import plan_wished
 from calib.tasks.wishes import BoardWish
+from calib.texts.say import say
 from calib.units import show_speed
 
 Sentence = Annotated[Words, Field(min_length=1)]
@@ -56,7 +57,7 @@ def read_definition(text: str) -> Definition:
     try:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        raise BadFile(f"The definition isn't TOML ({error}): correct that line.") from None
+        raise BadFile(say("tasks.definition_isnt_toml", error=error)) from None
     tables = {name: _read(kind, f"[{name}] ", data.get(name, {})) for name, kind in _TABLES.items()}
     return cast(Definition, _read(Definition, "", data | tables))
 
@@ -74,7 +75,7 @@ def given_text(file: Path) -> str:
     try:
         return given_file(file, 2**20).decode("utf-8")
     except UnicodeDecodeError:
-        raise BadFile(f"{shown(str(file))} isn't text in UTF-8: give a definition.") from None
+        raise BadFile(say("tasks.isnt_text_in_utf", file=shown(str(file)))) from None
 
 
 def ready_made_grid(definition: Definition) -> Grid:
@@ -104,26 +105,33 @@ def take_in_ready_made(
     grid = ready_made_grid(definition)
     if grid.board_id != board_id.strip().upper():
         raise LogbookError(
-            f"The ready-made grid {definition.title!r} is board {grid.board_id}, not"
-            f" {shown(board_id)}: give the definition whose files you burnt."
+            say(
+                "tasks.ready_made_grid_is_board",
+                definition=definition,
+                grid=grid,
+                board_id=shown(board_id),
+            )
         )
     of_machine, of_sheet = find_pair(book, machine, sheet)
     check_hazard(of_sheet, of_machine, grid.operation)
     fastest = max(cell.speed_mm_s for cell in grid.cells)
     if fastest > of_machine.max_speed_mm_s:
         raise MachineLimit(
-            f"Board {grid.board_id} has a cell at {show_speed(fastest)}, {of_machine.name} goes up"
-            f" to {show_speed(of_machine.max_speed_mm_s)}: it can't have burnt it so. Name the"
-            " machine that did, or plan a board of its own."
+            say(
+                "tasks.board_has_cell",
+                grid=grid,
+                fastest=show_speed(fastest),
+                of_machine=of_machine,
+                max_speed_mm_s=show_speed(of_machine.max_speed_mm_s),
+            )
         )
-    note = (
-        f"Ready-made, planned for {definition.machine.name} and {definition.sheet.name}; burnt on"
-        f" {of_machine.name} and {of_sheet.name}."
+    note = say(
+        "tasks.ready_made_planned", definition=definition, of_machine=of_machine, of_sheet=of_sheet
     )
     read_results(content, grid)
     made = replace(grid, machine=of_machine, sheet=of_sheet, notes=(*grid.notes, note))
     if again:
-        note = f"{grid.board_id} is written on it."
+        note = say("tasks.is_written", grid=grid)
         made = replace(made, board_id=board_id_of(made), notes=(*made.notes, note))
     book.add_board(made, when=when)
     return made

@@ -24,6 +24,7 @@ from calib.tasks.finding import find_machine
 from calib.tasks.folders import Files, slug
 from calib.tasks.library import starting_point
 from calib.tasks.wishes import ElsewhereWish
+from calib.texts.say import say
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,13 +55,10 @@ def carry_over(
         there = find_machine(book, wish.to_machine)
         burns = book.burns(there.name, region.sheet.name, region.operation)
     if there.name == region.machine.name:
-        known = f"{region.sheet.name} is known there already; name another one"
+        known = say("tasks.is_known_there_already", region=region)
         raise unfit("to_machine", there.name, known)
     if burns:
-        raise InvalidRecord(
-            f"{region.sheet.name} has {len(burns)} burns on {there.name}: ask for a recommendation"
-            " there instead of a starting point."
-        )
+        raise InvalidRecord(say("tasks.has_burns", region=region, count=len(burns), there=there))
     pool = pool_of_book(book, there, region.sheet, operation)
     start = starting_point(
         transfer_region(region, there, pool),

@@ -10,6 +10,7 @@ from calib.errors import LogbookError, NearMiss
 from calib.logbook import Book, Filters, Line
 from calib.logbook.coding import known_names
 from calib.records import Grid, Machine, Operation, Sheet
+from calib.texts.say import say
 
 # Names the newest board.
 LAST = "last"
@@ -55,7 +56,7 @@ def chosen_pair(book: Book, machine: str | None = None, sheet: str | None = None
     )
     if last is None:
         return taken
-    return replace(taken, how=f"Taken, as used last: {taken.sheet} on {taken.machine}.")
+    return replace(taken, how=say("tasks.taken_as_used_last", taken=taken))
 
 
 def find_pair(book: Book, machine: str | None, sheet: str | None) -> tuple[Machine, Sheet]:
@@ -95,9 +96,9 @@ def name_like(given: str, names: Sequence[str], what: str) -> str:
 
 def _taken(names: Sequence[str], what: str, last: str) -> str:
     if not names:
-        raise LogbookError(f"There is no {what} in the logbook yet: add one: calib {what} add.")
+        raise LogbookError(say("tasks.there_is_no_in_logbook_yet", what=what))
     if len(names) > 1 and last not in names:
-        raise LogbookError(f"Which {what} is meant? The logbook has {', '.join(names)}: name one.")
+        raise LogbookError(say("tasks.which_is_meant", what=what, names=", ".join(names)))
     return names[0] if len(names) == 1 else last
 
 
@@ -107,7 +108,7 @@ def find_board(book: Book, board_id: str) -> Grid:
     if board_id.casefold() == LAST:
         newest = book.boards(limit=1).entries
         if not newest:
-            raise LogbookError("There is no board in the logbook yet: plan one first.")
+            raise LogbookError(say("tasks.there_is_no_board_in_logbook"))
         code = newest[0].id
     grid = book.board(code)
     if grid.machine.power_word_full is not None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Literal
 
 from calib.errors import BadFile, CalibError, InvalidRecord, shown
+from calib.texts.say import say
 
 Files = Mapping[str, bytes]
 
@@ -28,9 +29,7 @@ def given_file(file: Path, most_bytes: int = MOST_BYTES) -> bytes:
         with file.open("rb") as source:
             return source.read(most_bytes + 1)
     except OSError as error:
-        raise BadFile(
-            f"{shown(str(file))} can't be read ({error.strerror}): give a file that can be opened."
-        ) from None
+        raise BadFile(say("tasks.cant_be_read", file=shown(str(file)), error=error)) from None
 
 
 def check_folder(folder: Path | None) -> None:
@@ -41,9 +40,7 @@ def check_folder(folder: Path | None) -> None:
             if place.is_dir():
                 break
             if place.exists():
-                raise CalibError(
-                    f"{shown(str(place))} is a file: give another folder. Nothing was done."
-                )
+                raise CalibError(say("tasks.is_file_give_another_folder", place=shown(str(place))))
 
 
 def slug(name: str) -> str:
@@ -57,7 +54,7 @@ def picture_format(name: str) -> Literal["png", "svg"]:
         return "png"
     if name.lower().endswith(".svg"):
         return "svg"
-    raise InvalidRecord(f"picture is {shown(name)}: give a name that ends in .png or .svg.")
+    raise InvalidRecord(say("tasks.picture_is_give_name_that_ends", name=shown(name)))
 
 
 def zipped(files: Files) -> bytes:
@@ -88,7 +85,6 @@ def write_folder(files: Files, folder: Path | None) -> tuple[Path, ...]:
             written.append(path)
     except OSError as error:
         raise CalibError(
-            f"{shown(str(error.filename or folder))} can't be written ({error.strerror}): give"
-            " another folder, or make room."
+            say("tasks.cant_be_written", filename=shown(str(error.filename or folder)), error=error)
         ) from None
     return tuple(written)

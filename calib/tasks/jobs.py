@@ -31,10 +31,15 @@ from calib.tasks.finding import find_pair
 from calib.tasks.folders import picture_format
 from calib.tasks.joints import kerf_at
 from calib.tasks.wishes import JobWish
+from calib.texts.say import say
 from calib.units import show_chance
 
 # Why the cuts are at the setting that they are at.
-GIVEN, KEPT, CHEAPEST = "as given", "as kept", "at the cheapest setting"
+GIVEN, KEPT, CHEAPEST = (
+    say("tasks.as_given"),
+    say("tasks.as_kept"),
+    say("tasks.at_cheapest_setting"),
+)
 # Speeds of the picture of the cost.
 _PICTURE_SPEEDS = 60
 
@@ -114,8 +119,7 @@ def job_report(
     names = [job_class.name for job_class in job.classes]
     if unknown := [name for name in wish.marks if name not in names]:
         raise InvalidRecord(
-            f"a setting was given for class {unknown[0]!r}: the job's classes are"
-            f" {', '.join(names)}."
+            say("tasks.setting_was_given_for_class", unknown=unknown, names=", ".join(names))
         )
     pair = (of_machine.name, of_sheet.name)
     costs, ratio = costs_of(book), time_ratio(book, of_machine.name)
@@ -129,7 +133,7 @@ def job_report(
     if not job.cuts:  # marks have neither pushes nor a kerf: time alone
         counted = tuple(c for c in job.classes if c.name in marks)
         if left := [name for name in names if name not in marks]:
-            notes += (f"Not counted, because they have no setting: {', '.join(left)}.",)
+            notes += (say("tasks.not_counted_because_they_have_no", left=", ".join(left)),)
         if not counted:
             return report(marks, notes=(*notes, *job.notes))
         some = replace(job, classes=counted)
@@ -142,11 +146,14 @@ def job_report(
     advice = in_use.advice if in_use else None
     if setting is None and in_use:
         setting, why = in_use.setting, KEPT
-        said = in_use.not_current and (*in_use.not_current, "Try it before the job: four burns do.")
+        said = in_use.not_current and (*in_use.not_current, say("tasks.try_it_before_job"))
         if advice is not None:
             said += (
-                f"The setting was kept with a chance of {show_chance(advice.chance)} for"
-                f" {scope_words(advice)}; the chances here are of this job.",
+                say(
+                    "tasks.setting_was_kept_with_chance",
+                    chance=show_chance(advice.chance),
+                    scope=scope_words(advice),
+                ),
             )
         notes = (*said, *notes)
     kept_chance = advice.reliability if advice else 0.0
@@ -165,7 +172,7 @@ def job_report(
     if setting is None and "cheapest" in advised:
         setting, why = advised["cheapest"], CHEAPEST
     if setting is None:
-        missing = "Give a setting for the cuts to see what the job takes."
+        missing = say("tasks.give_setting_for_cuts_to_see")
         return report(marks, costs=costs, notes=(*notes, *job.notes, missing))
     time = times.at(setting)
     kerf = kerf_at(book, of_machine, of_sheet.name, setting)
@@ -178,7 +185,7 @@ def job_report(
         compared = advised if why == CHEAPEST else {why: setting, **advised}
         at = (setting.power_pct, setting.speed_mm_s, setting.passes)
         if not region.tested(*at):
-            notes += ("This setting lies outside what was burnt: its chances are not tested.",)
+            notes += (say("tasks.this_setting_lies_outside_what_was"),)
         priced = PricedJob(costs=costs, times=times)
         notes += priced.one(region, setting).notes
         money = {
@@ -225,9 +232,7 @@ def time_this_job(
     """Record what the stopwatch said of a job that was reported; raises InvalidRecord when the
     job has no calculated time, or the two are so far apart that a slip is likelier."""
     if report.time is None:
-        raise InvalidRecord(
-            f"the job {label!r} has no calculated time: give its classes operations and settings."
-        )
+        raise InvalidRecord(say("tasks.job_has_no_calculated_time", label=label))
     times = (report.time.machine_s, measured_s)
     return record_time(book, machine, times, when=when, label=label)
 
@@ -237,17 +242,15 @@ def job_picture(report: JobReport, name: str) -> bytes:
     report has no costs to draw; InvalidRecord when the ending is another than .png or .svg."""
     form = picture_format(name)
     if report.cost_curve is None or report.setting is None:
-        raise NotEnoughEvidence(
-            "The cost can't be drawn: nothing was burnt at the power and passes of the cuts."
-        )
+        raise NotEnoughEvidence(say("tasks.cost_cant_be_drawn"))
     speeds, parts = report.cost_curve
     currency = f" [{report.costs.currency}]" if report.costs and report.costs.currency else ""
-    passes = "" if report.setting.passes == 1 else f", {report.setting.passes} passes"
+    passes = "" if report.setting.passes == 1 else say("tasks.passes", report=report)
     return cost_picture(
         speeds,
         parts,
         chosen_mm_s=report.setting.speed_mm_s,
-        title=f"What the job costs at {report.setting.power_pct:g} % power{passes}",
-        unit=f"expected cost of the job, what changes{currency}",
+        title=say("tasks.what_job_costs_at_power", report=report, passes=passes),
+        unit=say("tasks.expected_cost_of_job", currency=currency),
         format=form,
     )

@@ -29,6 +29,7 @@ from calib.tasks.files import drawn_files
 from calib.tasks.finding import LAST, boards_of, find_pair
 from calib.tasks.folders import Files
 from calib.tasks.wishes import CombWish
+from calib.texts.say import say
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,9 +100,7 @@ def learn_kerf(
     points = kerf_points(book, *pair, caliper)
     if not points:
         raise NotEnoughEvidence(
-            f"No coupon of {of_sheet.name} on {of_machine.name} was measured: lay a caliper over a"
-            " few coupons that dropped out, and take their width and height down with the"
-            " board's results."
+            say("tasks.no_coupon_of_on_was_measured", of_sheet=of_sheet, of_machine=of_machine)
         )
     law = kerf_by_energy(points, caliper=caliper)
     content = to_json(law)
@@ -130,8 +129,7 @@ def plan_comb_board(
         kept = kept_settings(book, of_machine.name, of_sheet.name, "cut")
         if not kept:
             raise NotEnoughEvidence(
-                f"No cut of {of_sheet.name} on {of_machine.name} is kept yet: keep a setting"
-                " first, or give power and speed."
+                say("tasks.no_cut_of_on_is_kept", of_sheet=of_sheet, of_machine=of_machine)
             )
         setting, not_current = kept[0].setting, kept[0].not_current
     check_limits(of_machine, of_sheet, "cut", (setting,))
@@ -173,7 +171,7 @@ def find_comb(book: Book, code: str) -> CombBoard:
     wanted = code.strip()
     found = [e for e in every if wanted.casefold() in (LAST, e.label.casefold())]
     if not found:
-        raise LogbookError(known_names("comb board", wanted, [e.label for e in every]))
+        raise LogbookError(known_names(say("tasks.comb_board"), wanted, [e.label for e in every]))
     entry = found[0]
     with understood(entry):
         plan = from_json(CombPlan, dict(entry.content))
@@ -256,9 +254,7 @@ def comb_readings(
         for code in itertools.chain.from_iterable(lists):
             given = found.setdefault(code, {}).setdefault("feel", feel)
             if given != feel:
-                raise InvalidRecord(
-                    f"{code!r} is given as {given} and as {feel}: give it one of the two."
-                )
+                raise InvalidRecord(say("tasks.is_given", code=code, given=given, feel=feel))
     for face, pairs in measured.items():
         for code, values in pairs:
             own = found.setdefault(code, {})

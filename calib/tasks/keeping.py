@@ -24,6 +24,7 @@ from calib.logbook.opening import find_place
 from calib.records import Grid
 from calib.tasks.finding import LAST
 from calib.tasks.folders import Files, given_file, write_folder
+from calib.texts.say import say
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,9 +50,7 @@ def back_up(book: Book, file: Path | None = None, *, when: datetime) -> Kept:
     LogbookError when it can't be written or isn't whole, or no file was named for a book on a
     server."""
     if file is None and book.path is None:
-        raise LogbookError(
-            f"The logbook {book.place} lies on a server: name the file that is to hold its backup."
-        )
+        raise LogbookError(say("tasks.logbook_lies_on_server", book=book))
     target = file if file is not None else backup_path(book.path or Path(), when)
     return Kept(rows=backup(book, target), file=target)
 
@@ -65,8 +64,7 @@ def put_back(file: str, place: str | None = None) -> Kept:
         best = None if path is None else newest_backup(path)
         if best is None:
             raise LogbookError(
-                f"There is no good backup beside the logbook {find_place(place).shown} that is"
-                " surely its own: name the file to be put back."
+                say("tasks.there_is_no_good_backup_beside", shown=find_place(place).shown)
             )
         source = best
     return Kept(rows=restore(source, place), file=source)
@@ -124,7 +122,7 @@ def export_book(book: Book, file: Path) -> Path:
     CalibError when it can't be written."""
     kind = file.suffix.lower()
     if kind not in (".jsonl", ".csv"):
-        raise InvalidRecord(f"file is {file.name!r}: give a name that ends in .jsonl or .csv.")
+        raise InvalidRecord(say("tasks.file_is_give_name_that_ends", file=file))
     text = export_text(book) if kind == ".jsonl" else export_csv(book)
     return write_folder({file.name: text.encode()}, file.parent)[0]
 
@@ -142,5 +140,5 @@ def import_book(
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:
-        raise BadFile("The file isn't text in UTF-8: export the other logbook again.") from None
+        raise BadFile(say("tasks.file_isnt_text_in_utf")) from None
     return import_text(book, text, when=when, answers=answers, dry_run=look)

@@ -27,6 +27,7 @@ from calib.records import (
 )
 from calib.tasks.planning import plan_on_region
 from calib.tasks.wishes import BoardWish
+from calib.texts.say import say
 
 __all__ = ["fit_region", "plan_grid", "plan_grids", "recommend", "starting_point"]
 
@@ -34,7 +35,7 @@ __all__ = ["fit_region", "plan_grid", "plan_grids", "recommend", "starting_point
 def _priors(machine: Machine, sheet: Sheet, operation: Operation, pool: Pool | None) -> Priors:
     """What is believed of a pair before its burns: the family's table, or the logbook's pool."""
     if operation not in OPERATIONS:
-        raise unfit("operation", operation, f"give one of {', '.join(OPERATIONS)}")
+        raise unfit("operation", operation, say("tasks.give_one", operations=", ".join(OPERATIONS)))
     expected = expected_priors(machine, sheet, operation)
     return expected if pool is None else pool.priors(machine, sheet, operation, expected)
 
@@ -121,7 +122,7 @@ def plan_grids(
     [3, 3]
     """
     if not offcuts_mm:
-        raise InvalidRecord(f"offcuts_mm is {offcuts_mm!r}: give at least one width and height.")
+        raise InvalidRecord(say("tasks.offcuts_is_give_at_least_one", offcuts_mm=offcuts_mm))
     first, *more = offcuts_mm
     asked = BoardWish(
         burns=burns, offcut_mm=first, more_offcuts_mm=tuple(more), split=True, seed=seed, **wish

@@ -17,6 +17,7 @@ from calib.tasks.folders import Files, picture_format
 from calib.tasks.library import fit_region
 from calib.tasks.results import LOT_NOTE, STRIP_NOTE
 from calib.tasks.wishes import TrackRecordWish
+from calib.texts.say import say
 
 if TYPE_CHECKING:
     from calib.advice.track_record import TrackRecord
@@ -58,13 +59,10 @@ def track_record(book: Book, wish: TrackRecordWish) -> TrackRecord:
 
 
 _NOTHING = {
-    "through": "No cut was both forecast and read: plan a board, burn it, record what came out.",
-    "char": "No char was both forecast and read: plan a board, burn it, record its char.",
-    "mark": "No mark was both forecast and read: plan a board of marks, and record it.",
-    "jobs": (
-        "No job says yet whether a stated chance held: keep a recommended setting, run a job at it,"
-        " and record it with record-job."
-    ),
+    "through": say("tasks.no_cut_was_both_forecast"),
+    "char": say("tasks.no_char_was_both_forecast"),
+    "mark": say("tasks.no_mark_was_both_forecast"),
+    "jobs": (say("tasks.no_job_says_yet_whether_stated")),
 }
 
 
@@ -87,13 +85,13 @@ def track_record_pictures(record: TrackRecord, title: str, names: Sequence[str])
 def track_record_title(wish: TrackRecordWish) -> str:
     """Headline of a track record: of what, for whom."""
     what = {
-        "through": "Cuts: chance of falling free",
-        "char": "Char: chance of no worse than a grade",
-        "mark": "Marks: chance of the wanted grade, and of nothing deeper",
-        "jobs": "Jobs that were run at a kept setting",
+        "through": say("tasks.cuts_chance_of_falling_free"),
+        "char": say("tasks.char_chance_of_no_worse"),
+        "mark": say("tasks.marks_chance_of_wanted_grade"),
+        "jobs": say("tasks.jobs_that_were_run_at_kept"),
     }[wish.what]
     for_whom = [name for name in (wish.sheet, wish.machine) if name is not None]
-    again = ", each board forecast from the others" if wish.leave_one_out else ""
+    again = say("tasks.each_board_forecast_from_others") if wish.leave_one_out else ""
     return f"{what}{again}" + (f" ({' on '.join(for_whom)})" if for_whom else "")
 
 
@@ -144,9 +142,9 @@ def _of_jobs(book: Book, wish: TrackRecordWish) -> tuple[list[_Told], tuple[str,
         told += [(chance, kept, job.job, n) for kept, n in outcomes]
     run = Filters(machine=wish.machine, sheet=wish.sheet, kinds=("job",))
     unadvised = book.search(run, limit=1).total - len(jobs)
-    reasons["no chance was stated for its setting, lot and set-up before it was run"] = unadvised
+    reasons[say("tasks.no_chance_was_stated_for_its_setting")] = unadvised
     return told, tuple(
-        f"{count} {'job isn' if count == 1 else 'jobs aren'}'t counted: {why}."
+        say("tasks.t_counted", count=count, which="job isn" if count == 1 else "jobs aren", why=why)
         for why, count in reasons.items()
         if count
     )

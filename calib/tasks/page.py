@@ -15,6 +15,7 @@ from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.files import board_files
 from calib.tasks.finding import find_board
 from calib.tasks.wishes import FileWish
+from calib.texts.say import say
 
 # Boards and kept settings that a desk has room for.
 _RECENT = 50
@@ -97,7 +98,7 @@ def board_file(grid: Grid, name: str, address: str = "") -> bytes:
     files = board_files(grid, FileWish(address=address))
     if name not in files:
         raise LogbookError(
-            f"Board {grid.board_id} has no file {name!r}: it has {', '.join(files)}."
+            say("tasks.board_has_no_file", grid=grid, name=name, files=", ".join(files))
         )
     return files[name]
 

@@ -28,6 +28,7 @@ from calib.plan.next_burns import MOST_PASSES, next_cuts
 from calib.plan.next_marks import next_marks
 from calib.records import Grid, Setting
 from calib.tasks.wishes import BoardWish
+from calib.texts.say import say
 
 # Boards of so many cells and more hold a middle setting three times: first, middle and last.
 _BLOCKS_FROM = 12
@@ -58,8 +59,7 @@ def plan_on_region(
         raise unfit(
             "slowest_mm_s",
             wish.slowest_mm_s,
-            "only a full grid, of powers and speeds that you give, may go slower than usual;"
-            " leave it out to have the burns chosen",
+            say("tasks.only_full_grid"),
         )
     layout = LayoutOptions(
         offcut_mm=wish.offcut_mm,
@@ -79,13 +79,10 @@ def plan_on_region(
     last = list(hazard.advice)
     planned = sum(len(grid.cells) for grid in grids)
     if not settings and planned != wish.burns:
-        last.append(
-            f"{wish.burns} burns were asked for; {planned} fit the board at hand. Take a larger"
-            " piece for more, or have them split over several."
-        )
+        last.append(say("tasks.burns_were_asked", wish=wish, planned=planned))
     if len(grids) > 1:
         names = ", ".join(grid.board_id for grid in grids)
-        last.append(f"One round on {len(grids)} boards: {names}. Burn them in one session.")
+        last.append(say("tasks.one_round_on_boards", count=len(grids), names=names))
     doubts = far_side(region)
     checked = []
     for grid in grids:
@@ -96,12 +93,9 @@ def plan_on_region(
         notes = [*doubts, *([beyond_note(beyond)] if beyond else [])]
         most = max(cell.passes for cell in cells)
         if not settings and most > max(wish.passes):
-            more = (
-                f"Cut in {most} passes: fewer would have to be so slow that the sheet may catch"
-                " fire. Look after each pass whether it smoulders."
-            )
+            more = say("tasks.cut_in_passes", most=most)
             if most == MOST_PASSES:
-                more += " Even so many may not cut it: take a thinner sheet or a stronger machine."
+                more += say("tasks.even_so_many_may_not_cut")
             notes.append(more)
         notes += [*grid.notes, *last]
         checked.append(replace(grid, notes=tuple(dict.fromkeys(notes))))

@@ -28,6 +28,7 @@ from calib.tasks.wishes import (
     Named,
     Pair,
 )
+from calib.texts.say import say
 
 # What may be said of a board of each purpose.
 PURPOSES: Mapping[str, tuple[Any, ...]] = {
@@ -69,7 +70,7 @@ def plan_for(
     """
     if purpose not in PURPOSES:
         known = ", ".join(PURPOSES)
-        raise InvalidRecord(f"A board can't be planned for {shown(purpose)}: give one of {known}.")
+        raise InvalidRecord(say("tasks.board_cant_be_planned", purpose=shown(purpose), known=known))
     _refuse_others(purpose, typed)
 
     def asked(kind: Any, **more: Any) -> Any:
@@ -118,7 +119,7 @@ def _refuse_others(purpose: str, typed: Mapping[str, Any]) -> None:
     for name, value in typed.items():
         if name not in fields[purpose]:
             of = " or ".join(each for each, known in fields.items() if name in known)
-            allowed = f"it belongs to a board for {of}, not to one for {purpose}; leave it out"
+            allowed = say("tasks.it_belongs_to_board", of=of, purpose=purpose)
             wrong.append(Misfit(name, value, allowed))
     if wrong:
         raise InvalidRecord.of("plan", wrong)

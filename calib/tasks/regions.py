@@ -24,6 +24,7 @@ from calib.records import KINDS, Operation, Setting, grade_ends, grades_typed, o
 from calib.tasks.advice import recommended, wish_of
 from calib.tasks.folders import Files, picture_format
 from calib.tasks.wishes import RegionWish
+from calib.texts.say import say
 
 Array = npt.NDArray[np.float64]
 
@@ -71,12 +72,12 @@ def advised_view(
     """What a picture shows with what is recommended, or with why nothing is."""
     try:
         advice = advice or recommended(region, wish)
-        said = f"Chance {advice.chance:.3g}: {advice.words}."
+        said = say("tasks.chance", advice=advice)
     except NotEnoughEvidence as refusal:
         said = str(refusal)
     setting, chance = (advice.setting, advice.chance) if advice else (None, 1.0)
     if chance < (wish.asked_of(region.operation) or 0.0):
-        said += " That is less than was asked for, so no setting is drawn."
+        said += say("tasks.that_is_less_than_was_asked")
     return region_view(region, wish, passes=passes, advised=setting, chance=chance, said=said)
 
 
@@ -158,14 +159,16 @@ def somewhere(view: RegionView) -> Setting:
 def _chance_words(wish: RegionWish, operation: Operation) -> str:
     """What the drawn chance is the chance of."""
     if operation != "cut":
-        return f"chance of exactly mark grade {grades_typed(wish.mark)}"
-    what = "coupon falls free"
+        return say("tasks.chance_of_exactly_mark_grade", grades_typed=grades_typed(wish.mark))
+    what = say("tasks.coupon_falls_free")
     if wish.cut_length_mm is not None:
-        what = f"whole job of {wish.cut_length_mm / 1000:.3g} m of cut falls free"
+        what = say("tasks.whole_job_of_m_of_cut", cut_length_mm=wish.cut_length_mm / 1000)
     elif wish.next_sheet:
-        what = "coupon of the next sheet falls free"
+        what = say("tasks.coupon_of_next_sheet_falls_free")
     limit = wish.char_at_most
-    return f"chance that a {what}" + ("" if limit is None else f", char at most {limit}")
+    return say("tasks.chance_that", what=what) + (
+        "" if limit is None else say("tasks.char_at_most_2", limit=limit)
+    )
 
 
 def _drawn(
@@ -244,7 +247,7 @@ def read_out(region: Region, wish: RegionWish, setting: Setting) -> ReadOut:
     """Say what holds at one setting, wherever it lies; raises InvalidRecord when an area mark's
     pitch is missing."""
     if KINDS[region.operation].shape == "area" and setting.line_pitch_mm is None:
-        raise unfit("line_pitch_mm", None, "an area mark needs its line pitch in mm")
+        raise unfit("line_pitch_mm", None, say("tasks.area_mark_needs_its_line_pitch"))
     is_cut, columns = region.operation == "cut", columns_of([setting])
     chances = Chances(region=region, wish=wish_of(wish))
     chance = chances.asked(columns)[0] if is_cut else chances.exactly(columns)[0]
@@ -311,7 +314,7 @@ def summarise(region: Region, wish: RegionWish, *, passes: int | None = None) ->
     outcomes: Counter[str] = Counter()
     for burn in region.burns:
         came = "stair" if burn.source == "stair" else str(burn.through)
-        outcomes[came if is_cut else f"mark {burn.mark}"] += burn.count
+        outcomes[came if is_cut else say("tasks.mark", burn=burn)] += burn.count
     burnt = [burn.power_pct for burn in region.burns if burn.passes == shown]
     # Before any burn: cuts need the upper half, marks all powers from where a beam is sure.
     least = max(0.5 * machine.ceiling_pct if is_cut else 1.0, 1.2 * machine.beam_starts_pct)

@@ -25,10 +25,11 @@ from calib.results import RESULT_COLUMNS, boards_named, read_results, settings_t
 from calib.spreadsheet import write_csv
 from calib.tasks.finding import find_board, find_machine, find_pair, find_sheet
 from calib.tasks.folders import given_file
+from calib.texts.say import say
 
-LOT_NOTE = "Burns of a new lot, about the working setting of the old one."
+LOT_NOTE = say("tasks.burns_of_new_lot")
 # How check strips are told from other boards: by this note, which stands on their sheets too.
-STRIP_NOTE = "A check strip: it shows whether the machine still does what the logbook says."
+STRIP_NOTE = say("tasks.check_strip_it_shows_whether_machine")
 # The fewest burns of a pair with which advice was tried in simulated workshops, see
 # tests/benchmarks/promise.py; a recommendation may be asked for with fewer, and is then mostly
 # refused.
@@ -66,10 +67,7 @@ def record_readings(
     filled = dataclasses.replace(grid, board_id=code or grid.board_id)
     readings = [r for r in read_results(content, filled) if not r.is_empty or r.note]
     if not readings:
-        raise LogbookError(
-            f"The result file of board {grid.board_id} has no reading in it: fill in what came out,"
-            " and leave empty what was not burnt."
-        )
+        raise LogbookError(say("tasks.result_file_of_board_has_no", grid=grid))
     label = session_label(when) if session is None else session
     return book.record(grid.board_id, readings, when=when, session=label, why=why)
 
@@ -97,9 +95,9 @@ def record_file(
         return own, record_readings(book, own, content, when=when, session=session, why=why)
     named = (board,) if board else boards_named(content)
     if len(named) != 1:
-        what = "names no board: give the board's code before it"
+        what = say("tasks.names_no_board")
         if named:
-            what = f"is of several boards ({', '.join(named)}): make a file of each"
+            what = say("tasks.is_of_several_boards", named=", ".join(named))
         raise BadFile(f"{shown(str(file))} {what}.")
     beside = file.resolve().parent.with_suffix(".toml")
     definition = ready_made or (beside if beside.is_file() else None)
@@ -144,7 +142,7 @@ def _board_of_table(
     try:
         grid = book.board(grid.board_id)
     except LogbookError:
-        note = "From a table of your own: where its burns lay isn't known."
+        note = say("tasks.from_table_of_your_own")
         grid = dataclasses.replace(grid, notes=(*grid.notes, note))
         book.add_board(grid, when=when)
     free: dict[Setting, list[str]] = {}
@@ -165,11 +163,7 @@ def check_burnt_for(book: Book, grid: Grid, machine: str | None, sheet: str | No
         there[1] if sheet is None else find_sheet(book, sheet).name,
     )
     if named != there:
-        raise LogbookError(
-            f"Board {grid.board_id} was recorded for {there[0]} and {there[1]}, not for {named[0]}"
-            f" and {named[1]}: leave machine and sheet out to add to it. A ready-made grid that was"
-            " burnt there too is recorded with its definition."
-        )
+        raise LogbookError(say("tasks.board_was_recorded", grid=grid, there=there, named=named))
 
 
 def record_stair(
@@ -178,9 +172,9 @@ def record_stair(
     """Record up to which step a stair is cut right through, 0 if it isn't at all; raises
     InvalidRecord when the board is no stair, or has no such step."""
     if not grid.stair:
-        raise InvalidRecord(f"Board {grid.board_id} is no stair: record its cells one by one.")
+        raise InvalidRecord(say("tasks.board_is_no_stair", grid=grid))
     if not 0 <= step <= len(grid.cells):
-        raise unfit("step", step, f"give a step from 0 to {len(grid.cells)}")
+        raise unfit("step", step, say("tasks.give_step", count=len(grid.cells)))
     readings = [
         Reading(cell=cell.label, through="through" if number < step else "no")
         for number, cell in enumerate(grid.cells)
@@ -200,7 +194,11 @@ class Question:
     apart: tuple[Reading, ...] = ()
 
 
-_MEANINGS = ("not cut", "held by a few fibres", "drops or lifts free")
+_MEANINGS = (
+    say("tasks.not_cut"),
+    say("tasks.held_by_few_fibres"),
+    say("tasks.drops_or_lifts_free"),
+)
 _CHOICES: dict[str, dict[str, str]] = {
     "through": dict(zip(THROUGH_GRADES, _MEANINGS, strict=True)),
     **{
@@ -253,14 +251,19 @@ class CellByCell:
         the choices, or nothing is open."""
         question = self.question
         if question is None:
-            raise InvalidRecord(f"{shown(text)} answers nothing: every cell of the board is read.")
+            raise InvalidRecord(say("tasks.answers_nothing_every_cell_of_board", text=shown(text)))
         word, label = text.strip().casefold(), question.cell.label
         found = [choice for choice in question.choices if word and choice.startswith(word)]
         if word and len(found) != 1:
             allowed = ", ".join(f"{choice} ({said})" for choice, said in question.choices.items())
             raise InvalidRecord(
-                f"{question.field} of cell {label} is {shown(text)}: give {allowed}, or leave it"
-                " empty if not read."
+                say(
+                    "tasks.of_cell",
+                    question=question,
+                    label=label,
+                    text=shown(text),
+                    allowed=allowed,
+                )
             )
         chosen = found[0] if found else ""
         if chosen:
@@ -281,7 +284,7 @@ class CellByCell:
         while self._answers and self._answers[-1] is None:
             self._answers.pop()
         if not self._answers:
-            raise LogbookError("There is no answer to take back yet.")
+            raise LogbookError(say("tasks.there_is_no_answer_to_take"))
         if self._answers[-1]:
             key, label, saw, said = self._taps[-1]
             back = self._key(label, when)

@@ -23,6 +23,7 @@ from calib.records.advice import CHANCE, CharAtMost, MarkGrades, Wished, graded
 from calib.records.advice import RegionWish as RegionWish
 from calib.records.burns import Passes, Power, Speed
 from calib.records.fields import Grade, Name, Number, Text, Whole, Words, misfit, record, says
+from calib.texts.say import say
 
 Side = Annotated[Number, Field(gt=0, le=10_000)]
 Offcut = Annotated[tuple[Side, Side] | None, says("Width x height of the piece at hand.")]
@@ -112,7 +113,7 @@ class BoardWish:
     def __post_init__(self) -> None:
         if bool(self.powers_pct) != bool(self.speeds_mm_s):
             one = "powers_pct" if self.powers_pct else "speeds_mm_s"
-            needed = "a full grid needs powers and speeds; leave both out to have the burns chosen"
+            needed = say("tasks.full_grid_needs_powers_and_speeds")
             misfit(self, one, getattr(self, one), needed)
         if self.more_offcuts_mm:
             object.__setattr__(self, "split", True)
@@ -161,9 +162,7 @@ class JobCounts:
 
     def __post_init__(self) -> None:
         if not self.parts:
-            raise InvalidRecord(
-                "No part is counted: say how many fell free, were pushed out or not cut."
-            )
+            raise InvalidRecord(say("tasks.no_part_is_counted"))
 
     @property
     def parts(self) -> int:
@@ -223,7 +222,7 @@ class ElsewhereWish:
                 self,
                 "to_machine",
                 self.to_machine,
-                "give a machine of the logbook, or somebody's rated watts, and not both",
+                say("tasks.give_machine_of_logbook"),
             )
 
 
@@ -247,7 +246,7 @@ class TrackRecordWish:
                 self,
                 "what",
                 self.what,
-                "what was stated of jobs can't be made anew; leave one of the two out",
+                say("tasks.what_was_stated_of_jobs_cant"),
             )
 
 

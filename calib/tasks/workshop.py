@@ -15,6 +15,7 @@ from calib.materials import known_terms
 from calib.records import LaserSource, Machine, Sheet
 from calib.tasks.finding import find_sheet
 from calib.tasks.wishes import MaterialWish
+from calib.texts.say import say
 from calib.units import show_speed
 
 
@@ -45,34 +46,22 @@ def assumptions(machine: Machine) -> tuple[str, ...]:
 
 # What each field means as long as nobody said otherwise. The numbers come from the record.
 _ASSUMED = {
-    "source": "It is a CO2 laser.",
-    "beam_starts_pct": "No beam comes out below {value:g} %.",
-    "power_curve": "Watts at the work grow in proportion to the power typed in.",
-    "power_step_pct": "Power can be set in steps of {value:g} %.",
-    "speed_step_mm_s": "Speed can be set in steps of {speed_step}.",
-    "acceleration_mm_s2": (
-        "The acceleration isn't known: {machine.working_acceleration_mm_s2:g} mm/s² is taken, which"
-        " most heads reach. Marks get a run-up for it, and times are counted with it."
-    ),
-    "power_word_full": (
-        "The S word at full power isn't known: drawings and record sheets can be had, programs"
-        " can't."
-    ),
-    "slat_gap_mm": "The opening between the bars of the bed isn't known.",
-    "air_on_word": "The air assist is switched by hand, not by the program.",
+    "source": say("tasks.it_is_co2_laser"),
+    "beam_starts_pct": say("tasks.no_beam_comes_out_below"),
+    "power_curve": say("tasks.watts_at_work_grow_in_proportion"),
+    "power_step_pct": say("tasks.power_can_be_set_in_steps"),
+    "speed_step_mm_s": say("tasks.speed_can_be_set_in_steps"),
+    "acceleration_mm_s2": (say("tasks.acceleration_isnt_known")),
+    "power_word_full": (say("tasks.word_at_full_power_isnt_known")),
+    "slat_gap_mm": say("tasks.opening_between_bars_of_bed_isnt"),
+    "air_on_word": say("tasks.air_assist_is_switched_by_hand"),
 }
 _ASSUMED_OF: dict[LaserSource, dict[str, str]] = {
-    "co2": {"ceiling_pct": "Plans and advice use at most {value:g} % power, to spare the tube."},
+    "co2": {"ceiling_pct": say("tasks.plans_and_advice_use_at_most")},
     "diode": {
-        "ceiling_pct": "Plans and advice use up to {value:g} % power.",
-        "power_follows_speed": (
-            "The beam goes on with {machine.beam_on_word}, and the controller lowers the power with"
-            " the speed: its laser mode must be on."
-        ),
-        "wavelength_nm": (
-            "The wavelength isn't known, and blue light is expected; it is on the laser's label,"
-            " and eyewear must be made for it."
-        ),
+        "ceiling_pct": say("tasks.plans_and_advice_use_up"),
+        "power_follows_speed": (say("tasks.beam_goes")),
+        "wavelength_nm": (say("tasks.wavelength_isnt_known")),
     },
 }
 
