@@ -35,9 +35,9 @@ def test_classes_without_or_with_a_wrong_operation_are_refused():
         make_job(drawing, {"cut": "engrave", "lettering": None, "badge": None})
     with pytest.raises(InvalidRecord, match="no class to burn"):
         make_job(drawing, {"cut": None, "lettering": None, "badge": None})
-    with pytest.raises(InvalidRecord, match=r"Job.parts is 0"):
+    with pytest.raises(InvalidRecord, match=r"parts are 0"):
         make_job(drawing, {"cut": "cut", "lettering": None, "badge": None}, parts=0)
-    with pytest.raises(InvalidRecord, match=r"Job.sheets is nan"):
+    with pytest.raises(InvalidRecord, match=r"sheets are nan"):
         Job(classes=plain_job(100.0).classes, sheets=math.nan)
 
 
