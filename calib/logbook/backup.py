@@ -25,6 +25,7 @@ from calib.logbook.ledger import entries, photographs
 from calib.logbook.opening import Place, find_place, in_plain_words, make_engine
 from calib.logbook.room import Room
 from calib.logbook.store import open_book
+from calib.texts.say import say
 
 
 def backup_path(path: Path, when: datetime) -> Path:
@@ -44,10 +45,10 @@ def backup(book: Room, target: Path) -> dict[str, int]:
 
     The logbook may be used meanwhile; the copy holds one state of it.
     """
-    there = LogbookError(f"The file {target} is there already: give the backup another name.")
+    there = LogbookError(say("logbook.file_is_there_already", target=target))
     if os.path.lexists(target):
         raise there
-    with _written(f"The file {target}"):
+    with _written(say("logbook.file", target=target)):
         target.parent.mkdir(parents=True, exist_ok=True)
         with part_beside(target) as part, in_plain_words(book.where):
             if book.where.path is not None:
@@ -70,16 +71,13 @@ def restore(source: Path, target: str | Path | None) -> dict[str, int]:
     reads or writes, nothing is changed.
     """
     if not is_whole(source):
-        raise LogbookError(
-            f"The backup {source} is damaged, isn't a logbook, or isn't there: take another one."
-            " Nothing was changed."
-        )
+        raise LogbookError(say("logbook.backup_is_damaged", source=source))
     place = find_place(target)
     path = place.path
     with in_plain_words(place):
         if path is None:
             return _restore_to_server(source, place)
-        with _written(f"The logbook {path}"):
+        with _written(say("logbook.logbook", path=path)):
             path.parent.mkdir(parents=True, exist_ok=True)
             with part_beside(path) as part:
                 copy_database(source, part)
@@ -93,9 +91,7 @@ def _written(what: str) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        raise LogbookError(
-            f"{what} can't be written ({error.strerror}): give another folder."
-        ) from error
+        raise LogbookError(say("logbook.cant_be_written", what=what, error=error)) from error
 
 
 def _check_copy(path: Path) -> dict[str, int]:
@@ -104,10 +100,7 @@ def _check_copy(path: Path) -> dict[str, int]:
     try:
         with engine.connect() as connection:
             if wrong := look_at_entries(connection):
-                raise LogbookError(
-                    f"The copy isn't whole: {wrong} The logbook may be damaged; keep the earlier"
-                    " backups. No backup was made."
-                )
+                raise LogbookError(say("logbook.copy_isnt_whole", wrong=wrong))
             return counts(connection)
     finally:
         engine.dispose()
@@ -124,7 +117,7 @@ def _copy_entries(source: sa.Connection, target: sa.Connection) -> None:
     for digest, content in source.execute(sa.select(photographs)):
         keep_photograph(target, digest, content)
     if counts(source) != counts(target):
-        raise LogbookError("The copy lacks rows: nothing was changed.")
+        raise LogbookError(say("logbook.copy_lacks_rows"))
 
 
 def _restore_to_server(source: Path, place: Place) -> dict[str, int]:
@@ -136,9 +129,6 @@ def _restore_to_server(source: Path, place: Place) -> dict[str, int]:
         with open_book(copy) as old, old.look() as rows, open_book(place.url) as book:
             with book.change() as new:
                 if new.execute(sa.select(entries.c.id)).first():
-                    raise LogbookError(
-                        f"The logbook {place.shown} isn't empty: restore into a new database, or"
-                        " import the backup. Nothing was changed."
-                    )
+                    raise LogbookError(say("logbook.logbook_isnt_empty", place=place))
                 _copy_entries(rows, new)
                 return counts(new)

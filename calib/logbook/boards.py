@@ -20,6 +20,7 @@ from calib.logbook.entries import Looked, Photograph, Recorded, Tapped
 from calib.logbook.ledger import REPLACED, SENT, WITHDRAW, Entry, photographs
 from calib.logbook.room import FoundBoard, Room, View
 from calib.records import READ_OFF, Grid, Reading
+from calib.texts.say import say
 
 SIZES = ("width_mm", "height_mm")
 # Kinds that answer a question about one cell, each in a slot of its own.
@@ -39,10 +40,7 @@ class CellChanged(LogbookError):
 
     def __init__(self, looked: Looked) -> None:
         self.looked = looked
-        super().__init__(
-            f"Cell {looked.reading.cell} was read by somebody else meanwhile. Nothing was taken"
-            " back: look at what stands there now, and tap again if it is wrong."
-        )
+        super().__init__(say("logbook.cell_was_read_by_somebody_else", looked=looked))
 
 
 class Boards(Room):
@@ -54,7 +52,7 @@ class Boards(Room):
         for events in (forecasts or {}).values():
             for event, chance in events.items():
                 if not 0.0 <= chance <= 1.0:
-                    raise InvalidRecord(f"the chance of {event!r} is {chance!r}: give 0 to 1.")
+                    raise InvalidRecord(say("logbook.chance_of", event=event, chance=chance))
         chances = {
             cell: {event: round(1000.0 * chance) for event, chance in events.items()}
             for cell, events in (forecasts or {}).items()
@@ -66,10 +64,7 @@ class Boards(Room):
                 known = view.board(grid.board_id)
             if known is not None:
                 if known.grid() != grid:
-                    raise LogbookError(
-                        f"Another board {grid.board_id!r} is in the logbook, with other cells or"
-                        " for another machine or sheet: plan this one anew."
-                    )
+                    raise LogbookError(say("logbook.another_board_is_in_logbook", grid=grid))
                 return
             about = view.names.about(grid.machine.name, grid.sheet.name)
             sheet = view.names.sheet(grid.sheet.name)
@@ -122,7 +117,7 @@ class Boards(Room):
     ) -> Recorded:
         """Say that cells count as not burnt after all; what was read stays in the history."""
         if not why.strip():
-            raise LogbookError("Say why the cells are struck out.")
+            raise LogbookError(say("logbook.say_why_cells_are_struck_out"))
         with self.saying(when) as view:
             board = view.board(board_id)
             _check_cells(board, labels)
@@ -240,7 +235,7 @@ class Boards(Room):
                 if (entry.body["cell"], entry.body["digest"]) == (cell, digest):
                     return entry.id
             keep_photograph(view.connection, digest, content)
-            slot = f"photograph {cell}"
+            slot = say("logbook.photograph", cell=cell)
             return view.say(view.entry("photograph", picture, slot=slot, **board.about))[0]
 
     def photographs(self, board_id: str) -> tuple[Photograph, ...]:
@@ -265,7 +260,7 @@ class Boards(Room):
             query = sa.select(photographs.c.content).where(photographs.c.digest.in_(digests))
             content = view.connection.execute(query).scalar()
         if content is None:
-            raise LogbookError(f"There is no photograph {photograph_id!r}: list those of a board.")
+            raise LogbookError(say("logbook.there_is_no_photograph", photograph_id=photograph_id))
         return bytes(content)
 
 
@@ -274,13 +269,15 @@ def _check_cells(board: FoundBoard, given: Sequence[str]) -> None:
     for place, cell in enumerate(given):
         if cell not in board.cells:
             raise InvalidRecord(
-                f"cell {cell!r} isn't on board {board.code!r}: it has {', '.join(board.cells)}."
-                " Nothing was stored."
+                say(
+                    "logbook.cell_isnt_on_board",
+                    cell=cell,
+                    board=board,
+                    cells=", ".join(board.cells),
+                )
             )
         if cell in given[:place]:
-            raise InvalidRecord(
-                f"cell {cell!r} is given twice: give one reading for each cell. Nothing was stored."
-            )
+            raise InvalidRecord(say("logbook.cell_is_given_twice", cell=cell))
 
 
 def cell_of(entry: Entry) -> str:
@@ -358,10 +355,9 @@ def _told(
     known = looked.reading
     answers = bool(looked.apart) and not given.is_empty
     if answers and not why.strip():
-        both = " and as ".join(_grade_words(one.reading) for one in looked.apart)
+        both = say("logbook.and_as").join(_grade_words(one.reading) for one in looked.apart)
         raise LogbookError(
-            f"Cell {given.cell} was read as {both}, by two who didn't know of each other, and is"
-            f" now given as {_grade_words(given)}: say why it is corrected. Nothing was stored."
+            say("logbook.cell_was_read", given=given, both=both, grade=_grade_words(given))
         )
     names = (*READ_OFF, *SIZES, "note")
     left_open = {name: getattr(known, name) for name in names if getattr(given, name) in (None, "")}
@@ -371,8 +367,13 @@ def _told(
     if changed and not why.strip():
         name = changed[0]
         raise LogbookError(
-            f"Cell {given.cell} was read as {name} {getattr(known, name)!r} and is now given as"
-            f" {getattr(new, name)!r}: say why it is corrected. Nothing was stored."
+            say(
+                "logbook.cell_was_read_as_and_is_now",
+                given=given,
+                name=name,
+                before=getattr(known, name),
+                now=getattr(new, name),
+            )
         )
     records: dict[str, Any] = {}
     if answers or {*differs} & {*READ_OFF}:
@@ -394,14 +395,12 @@ def _told(
 def _grade_words(reading: Reading) -> str:
     given = [(name, getattr(reading, name)) for name in READ_OFF]
     words = [f"{name} {value!r}" for name, value in given if value is not None]
-    return ", ".join(words) or "not burnt"
+    return ", ".join(words) or say("logbook.not_burnt")
 
 
 def _batch(board: FoundBoard, key: str) -> str:
     if not _KEY.fullmatch(key):
-        raise InvalidRecord(
-            f"key is {key[:70]!r}: give 8 to 64 letters, digits and hyphens, new for every tap."
-        )
+        raise InvalidRecord(say("logbook.key_is_give_to_letters", key=key[:70]))
     return f"{SENT}{board.id} {key}"
 
 
@@ -460,8 +459,11 @@ def media_type_of(content: bytes) -> MediaType:
     """
     if len(content) > MAX_PHOTOGRAPH_BYTES:
         raise InvalidRecord(
-            f"the photograph has {len(content) / 2**20:.1f} MiB: give one of at most"
-            f" {MAX_PHOTOGRAPH_BYTES // 2**20} MiB."
+            say(
+                "logbook.photograph_has_mib",
+                count=len(content) / 2**20,
+                max_photograph_bytes=MAX_PHOTOGRAPH_BYTES // 2**20,
+            )
         )
     if content.startswith(b"\x89PNG\r\n\x1a\n"):
         return "image/png"
@@ -469,6 +471,4 @@ def media_type_of(content: bytes) -> MediaType:
         return "image/jpeg"
     if content[:4] == b"RIFF" and content[8:12] == b"WEBP":
         return "image/webp"
-    raise InvalidRecord(
-        f"the photograph begins with {content[:4]!r}: give a PNG, JPEG or WebP file."
-    )
+    raise InvalidRecord(say("logbook.photograph_begins", content=content[:4]))

@@ -20,6 +20,7 @@ from calib.logbook.ledger import WITHDRAW, Entry, canonical
 from calib.records import Advice, Burn, Grid, Machine, Operation, Outcome, Setting, Sheet
 from calib.records.boards import Caliper
 from calib.records.fields import Name, Number, Text, Whole, Words, from_json, misfit, record, says
+from calib.texts.say import say
 
 SetupChange = Literal["first", "lens", "focus", "air", "mirror", "tube", "other"]
 Support = Literal["", "pins", "flat", "slats"]
@@ -36,7 +37,7 @@ def _lines(value: object) -> object:
         (ord(c) < 32 and c != "\n") or 0xD800 <= ord(c) <= 0xDFFF for c in value
     )
     if bad:
-        raise ValueError("characters that can't be kept")
+        raise ValueError(say("logbook.characters_that_cant_be_kept"))
     return value
 
 
@@ -97,13 +98,17 @@ class Board:
             _ = cell.setting  # says what can't be typed at the machine
             if labels.count(cell.label) > 1:
                 raise InvalidRecord(
-                    f"cell {cell.label!r} stands twice on board {self.grid.board_id!r}."
+                    say("logbook.cell_stands_twice_on_board", cell=cell, grid=self.grid)
                 )
         for label, events in self.forecasts.items():
             if label not in labels:
                 raise InvalidRecord(
-                    f"a forecast is given for cell {label!r}: board {self.grid.board_id!r} has"
-                    f" {', '.join(sorted(labels))}."
+                    say(
+                        "logbook.forecast_is_given_for_cell",
+                        label=label,
+                        grid=self.grid,
+                        labels=", ".join(sorted(labels)),
+                    )
                 )
             for event in events:
                 check_event(event)
@@ -147,14 +152,12 @@ class Run:
         kinds = {burn.source for burn in self.burns}
         if kinds not in ({"job"}, {"check_strip"}):
             raise InvalidRecord(
-                f"the burns are of source {', '.join(sorted(kinds)) or 'none'}: give at least one"
-                " burn, all of source job, or all of check_strip."
+                say("logbook.burns_are_of_source", kinds=", ".join(sorted(kinds)) or "none")
             )
         operations = {burn.operation for burn in self.burns}
         if len(operations) > 1:
             raise InvalidRecord(
-                f"the burns are of operations {', '.join(sorted(operations))}: add one job for"
-                " each."
+                say("logbook.burns_are_of_operations", operations=", ".join(sorted(operations)))
             )
 
     @property
@@ -179,10 +182,7 @@ class KeptSetting:
     def __post_init__(self) -> None:
         said = self.advice and (self.advice.operation, self.advice.setting)
         if said is not None and said != (self.operation, self.setting):
-            raise InvalidRecord(
-                "the advice is of another operation or setting than what is kept: keep what was"
-                " advised, or leave the advice out."
-            )
+            raise InvalidRecord(say("logbook.advice_is_of_another_operation"))
 
 
 @record
@@ -193,7 +193,7 @@ class Note:
 
     def __post_init__(self) -> None:
         if not self.text.strip():
-            raise InvalidRecord("text is empty: write the note.")
+            raise InvalidRecord(say("logbook.text_is_empty"))
 
 
 @record
@@ -208,7 +208,7 @@ class Picture:
 
     def __post_init__(self) -> None:
         if re.search(r"[/\\]", self.filename) or self.filename in (".", ".."):
-            misfit(self, "filename", self.filename, "give the file's name without folders")
+            misfit(self, "filename", self.filename, say("logbook.give_files_name_without_folders"))
 
 
 @record
@@ -226,8 +226,11 @@ class Content:
             fits = False
         if not fits:
             raise InvalidRecord(
-                f"the content {str(self.content)[:60]} can't be kept: give texts, numbers and"
-                f" lists of them, at most {LONGEST_CONTENT} characters."
+                say(
+                    "logbook.content_cant_be_kept",
+                    content=str(self.content)[:60],
+                    longest_content=LONGEST_CONTENT,
+                )
             )
 
 
@@ -270,10 +273,7 @@ def newer_version(kind: str, v: int) -> str:
     """Say that a kind or a version is a newer calib's; empty when it isn't."""
     if v == 1 and kind in (WITHDRAW, *KINDS):
         return ""
-    return (
-        f"an entry of kind {kind!r}, version {v}, was written by a newer calib: bring this program"
-        " up to date."
-    )
+    return say("logbook.entry_of_kind", kind=kind, v=v)
 
 
 def checked(entry: Entry) -> Any:
@@ -283,11 +283,13 @@ def checked(entry: Entry) -> Any:
     for name in ("slot", "about", "machine", "sheet", "batch", "why", "kind", "at"):
         text = getattr(entry, name)
         if not isinstance(text, str) or len(text) > 2000 or not text.isprintable():
-            raise InvalidRecord(f"{name} is {shown(text)}: give one line of text.")
+            raise InvalidRecord(
+                say("logbook.is_give_one_line_of_text", name=name, text=shown(text))
+            )
     if entry.kind != WITHDRAW:
         return from_json(KINDS[entry.kind], entry.body)
     if entry.body:
-        raise InvalidRecord("a withdrawal has no content.")
+        raise InvalidRecord(say("logbook.withdrawal_has_no_content"))
     return None
 
 

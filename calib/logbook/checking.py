@@ -22,6 +22,7 @@ from calib.logbook.identity import newest_backup
 from calib.logbook.ledger import entries, photographs, replaced
 from calib.logbook.opening import damaged, in_plain_words
 from calib.logbook.room import Room
+from calib.texts.say import say
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,10 +76,10 @@ def look_at_entries(connection: sa.Connection) -> str:
         try:
             entry = ledger.from_line(line)
             if newer := newer_version(entry.kind, entry.v):
-                raise LogbookError(f"It can't be used here: {newer}")
+                raise LogbookError(say("logbook.it_cant_be_used_here", newer=newer))
             checked(entry)
         except InvalidRecord as error:
-            return f"It holds {shown(line)}: {error}"
+            return say("logbook.it_holds", line=shown(line), error=error)
         except BadFile as error:
             return str(error)
         known.add(entry.id)
@@ -89,14 +90,14 @@ def look_at_entries(connection: sa.Connection) -> str:
     loose = sa.select(replaced.c.entry).where(replaced.c.entry.not_in(sa.select(entries.c.id)))
     named |= set(connection.execute(loose).scalars())
     if named - known:
-        return f"Entry {min(named - known)} is named in it and isn't there."
+        return say("logbook.entry_is_named", named=min(named - known))
     there = set()
     for digest, content in connection.execute(sa.select(photographs)):
         if hashlib.sha256(content).hexdigest() != digest:
-            return f"Photograph {digest[:12]}… isn't what was kept."
+            return say("logbook.photograph_isnt_what_was_kept", digest=digest[:12])
         there.add(digest)
     if needed - there:
-        return f"Photograph {min(needed - there)[:12]}… isn't there."
+        return say("logbook.photograph_isnt_there", needed=min(needed - there)[:12])
     if ledger.held(connection) != ledger.worked_out(connection):
-        return "What it holds as standing isn't what its entries say."
+        return say("logbook.what_it_holds_as_standing_isnt")
     return ""

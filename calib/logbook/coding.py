@@ -7,16 +7,17 @@ from collections.abc import Iterable
 from datetime import UTC, datetime
 
 from calib.errors import InvalidRecord, LogbookError, shown
+from calib.texts.say import say
 
 
 def write_time(when: datetime) -> str:
     """Write a time as UTC text of fixed width, so that text order is time order."""
     if not isinstance(when, datetime) or when.tzinfo is None:
-        raise InvalidRecord(f"when is {when!r}: give a date and time with its zone, such as UTC.")
+        raise InvalidRecord(say("logbook.when_is_give_date_and_time", when=when))
     try:
         text = when.astimezone(UTC).isoformat(timespec="microseconds")
     except OverflowError:
-        raise InvalidRecord(f"when is {when!r}: give a year from 2 to 9998.") from None
+        raise InvalidRecord(say("logbook.when_is_give_year", when=when)) from None
     return text.removesuffix("+00:00") + "Z"
 
 
@@ -38,10 +39,7 @@ class Unreadable(LogbookError):
     """Raised when something in the logbook can't be read: it is damaged, or was tampered with."""
 
     def __init__(self, content: object) -> None:
-        super().__init__(
-            f"The logbook holds {repr(content)[:60]} where that can't be: it is damaged, or was"
-            " changed by another program. Restore the newest backup; the damaged file is kept."
-        )
+        super().__init__(say("logbook.logbook_holds_where_that_cant", content=repr(content)[:60]))
 
 
 def material_key(material: str) -> str:
@@ -60,7 +58,12 @@ def check_text(field: str, text: str, *, longest: int = 2000) -> str:
     fits = isinstance(text, str) and len(text) <= longest
     if not fits or any(ord(c) < 32 or 0xD800 <= ord(c) <= 0xDFFF for c in text):
         raise InvalidRecord(
-            f"{field} is {shown(text)}: give one line of text of at most {longest} characters."
+            say(
+                "logbook.is_give_one_line_of_text_of_at_most",
+                field=field,
+                text=shown(text),
+                longest=longest,
+            )
         )
     return text
 
@@ -70,9 +73,9 @@ def known_names(what: str, name: str, known: Iterable[str]) -> str:
     names = sorted(known)
     near = difflib.get_close_matches(name, names, n=3, cutoff=0.5) or names[:5]
     if not near:
-        return f"There is no {what} {shown(name)} in the logbook, nor any other: add it first."
+        return say("logbook.there_is_no_in_logbook", what=what, name=shown(name))
     return (
-        f"There is no {what} {shown(name)} in the logbook; there is "
+        say("logbook.there_is_no_in_logbook_2", what=what, name=shown(name))
         + ", ".join(map(repr, near))
         + "."
     )

@@ -20,6 +20,7 @@ from calib.records import (
     Setting,
     Sheet,
 )
+from calib.texts.say import say
 
 KINDS = ("board", "job", "check_strip", "note")
 OUTCOMES = (*THROUGH_GRADES, *(f"{name} {grade}" for name in SCALES for grade in GRADES), "unread")
@@ -72,9 +73,17 @@ class Filters:
 
     def __post_init__(self) -> None:
         if self.outcome is not None and self.outcome not in OUTCOMES:
-            raise InvalidRecord(f"outcome is {self.outcome!r}: give one of {', '.join(OUTCOMES)}.")
+            raise InvalidRecord(
+                say(
+                    "logbook.outcome_is_give_one",
+                    outcome=self.outcome,
+                    outcomes=", ".join(OUTCOMES),
+                )
+            )
         if wrong := [kind for kind in self.kinds if kind not in KINDS]:
-            raise InvalidRecord(f"kind is {wrong[0]!r}: give one of {', '.join(KINDS)}.")
+            raise InvalidRecord(
+                say("logbook.kind_is_give_one", wrong=wrong, kinds=", ".join(KINDS))
+            )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

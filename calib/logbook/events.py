@@ -10,6 +10,7 @@ import re
 
 from calib.errors import InvalidRecord
 from calib.records import GRADES, GRADES_SAID, Reading
+from calib.texts.say import say
 
 _GRADE = f"({'|'.join(map(str, GRADES))})"
 _EVENT = re.compile(
@@ -20,10 +21,7 @@ _EVENT = re.compile(
 def check_event(event: str) -> str:
     """Check that an event is one that readings can decide."""
     if not isinstance(event, str) or not _EVENT.fullmatch(event):
-        raise InvalidRecord(
-            f"event {event!r} isn't known: give through, hanging_or_through, char_at_most_N,"
-            f" through_and_char_at_most_N, mark_N or mark_at_most_N with N from {GRADES_SAID}."
-        )
+        raise InvalidRecord(say("logbook.event_isnt_known", event=event, grades_said=GRADES_SAID))
     return event
 
 

@@ -28,6 +28,7 @@ from calib.logbook.room import Room
 from calib.logbook.workshop import same_stuff
 from calib.records import READ_OFF
 from calib.spreadsheet import safe_cell_text
+from calib.texts.say import say
 
 _HEAD = {"format": "calib logbook", "version": 2}
 _CELL = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm")
@@ -91,12 +92,9 @@ def read_lines(text: str) -> tuple[list[Entry], dict[str, bytes]]:
     except (IndexError, ValueError, RecursionError):
         head = None
     if not isinstance(head, dict) or head.get("format") != _HEAD["format"]:
-        raise BadFile("The file holds no logbook: export the other logbook again.")
+        raise BadFile(say("logbook.file_holds_no_logbook"))
     if head.get("version") != _HEAD["version"]:
-        raise BadFile(
-            f"The file is of version {head.get('version')!r}, this program reads"
-            f" {_HEAD['version']}: bring calib up to date."
-        )
+        raise BadFile(say("logbook.file_is_of_version", head=head.get("version"), head_2=_HEAD))
     said: dict[str, Entry] = {}
     pictures: dict[str, bytes] = {}
     for line in lines[1:]:
@@ -114,11 +112,9 @@ def _picture(line: str) -> tuple[str, bytes]:
         found = json.loads(line)
         digest, content = found["photograph"], base64.b64decode(found["content"], validate=True)
     except (ValueError, KeyError, TypeError, binascii.Error, RecursionError):
-        raise BadFile(f"{shown(line)} is no photograph: take the file as it was.") from None
+        raise BadFile(say("logbook.is_no_photograph", line=shown(line))) from None
     if hashlib.sha256(content).hexdigest() != digest:
-        raise BadFile(
-            f"Photograph {shown(digest)} was changed on its way: take the file as it was."
-        )
+        raise BadFile(say("logbook.photograph_was_changed_on_its_way", digest=shown(digest)))
     return digest, content
 
 
@@ -136,7 +132,7 @@ def check_entries(
     def alone(entry: Entry) -> None:
         bodies[entry.id] = checked(entry)
         if write_time(read_time(entry.at)) != entry.at:
-            raise InvalidRecord(f"{entry.at!r} is not a time.")
+            raise InvalidRecord(say("logbook.is_not_time", entry=entry))
 
     def beside(entry: Entry) -> None:
         for wrong in _misfits(entry, bodies[entry.id], known, digests, pictures):
@@ -148,9 +144,7 @@ def check_entries(
             look_at(entry)
         except (InvalidRecord, LogbookError, TypeError) as error:
             what = f"{entry.kind.replace('_', ' ')} of {str(entry.at)[:16]}"
-            raise BadFile(
-                f"The file can't be taken, because of {what}: {error} Nothing of it was stored."
-            ) from None
+            raise BadFile(say("logbook.file_cant_be_taken", what=what, error=error)) from None
 
 
 def _references(entry: Entry) -> list[str]:
@@ -183,58 +177,55 @@ def _misfits(
     """Say how an entry doesn't fit what it names; only the first is sure to make sense."""
     for key in _references(entry):
         if key not in known:
-            yield f"it names {key!r}, which isn't there."
+            yield say("logbook.it_names_which_isnt_there", key=key)
     for key, kind in ((entry.machine, "machine"), (entry.sheet, "sheet")):
         if key and known[key].kind != kind:
-            yield f"it names {key!r} as its {kind}, which is none."
+            yield say("logbook.it_names", key=key, kind=kind)
     about = known.get(entry.about)
     if (about.kind if about else "") not in _ABOUT.get(entry.kind, ("",)):
-        yield f"it is about {entry.about!r}, which can't be."
+        yield say("logbook.it_is_about", entry=entry)
     for key in entry.replaces:
         other = known.get(key)
         if key.startswith(SENT) and entry.kind in OF_CELL:
             continue
         if other is None:
-            yield f"it replaces {key!r}, which isn't there."
+            yield say("logbook.it_replaces_which_isnt_there", key=key)
         elif entry.kind != WITHDRAW and (entry.kind, other.kind) not in _FOLLOWS:
             if (entry.kind, entry.slot) != (other.kind, other.slot):
-                yield f"it replaces {key!r}, which is about something else."
+                yield say("logbook.it_replaces_which_is_about_something", key=key)
     if entry.kind in ("board", *OF_CELL, "photograph"):
         if not (entry.machine and entry.sheet):
-            yield "it names no machine and sheet."
+            yield say("logbook.it_names_no_machine_and_sheet")
         if about and (about.machine, about.sheet) != (entry.machine, entry.sheet):
-            yield "its board is of another machine or sheet."
+            yield say("logbook.its_board_is_of_another_machine")
     if about and entry.kind in (*OF_CELL, "photograph"):
         cell, picture = cell_of(entry), entry.kind == "photograph"
         if not picture and entry.slot != f"{entry.kind} {cell}":
-            yield f"its slot is {entry.slot!r}, which can't be."
+            yield say("logbook.its_slot", entry=entry)
         labels = [one["label"] for one in about.body["grid"]["cells"]]
         if cell not in labels and not (picture and not cell):
-            yield f"cell {cell!r} isn't on its board."
+            yield say("logbook.cell_isnt_on_its_board", cell=cell)
     if isinstance(body, Board):
         grid = body.grid
         if grid.board_id != entry.slot:
-            yield f"its code is {grid.board_id!r}, its slot {entry.slot!r}."
+            yield say("logbook.its_code", grid=grid, entry=entry)
         if not same_stuff(grid.sheet, body_of(known[entry.sheet]).sheet):
             stuff = f"{grid.sheet.material}, {grid.sheet.thickness_mm:g} mm"
-            yield f"board {entry.slot!r} is of {stuff}, and its sheet {grid.sheet.name!r} isn't."
+            yield say("logbook.board_is", entry=entry, stuff=stuff, grid=grid)
     elif about and isinstance(body, Lot):
         sheet, given = body_of(about).sheet, body.sheet
         if not same_stuff(sheet, given):
-            yield (
-                f"a lot of {given.name!r} is of {given.material}, {given.thickness_mm:g} mm, the"
-                f" sheet is of {sheet.material}, {sheet.thickness_mm:g} mm."
-            )
+            yield (say("logbook.lot_of", given=given, sheet=sheet))
     elif isinstance(body, SetUp) and (entry.kind == "machine") != (body.what == "first"):
-        yield f"a {entry.kind} can't be {body.what!r}."
+        yield say("logbook.cant_be", entry=entry, body=body)
     elif isinstance(body, Picture):
         if body.digest not in digests:
-            yield f"photograph {body.filename!r} isn't in the file."
+            yield say("logbook.photograph_isnt_in_file", body=body)
         content = pictures.get(body.digest)
         if content is not None and media_type_of(content) != body.media_type:
-            yield f"photograph {body.filename!r} isn't {body.media_type}."
+            yield say("logbook.photograph_isnt", body=body)
     elif isinstance(body, Run) and body.burns[0].source != entry.kind:
-        yield f"its burns are of source {body.burns[0].source}."
+        yield say("logbook.its_burns_are_of_source", body=body)
 
 
 def export_csv(book: Room) -> str:

@@ -18,6 +18,7 @@ from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from calib.errors import LogbookError, shown
+from calib.texts.say import say
 
 try:
     import fcntl
@@ -56,17 +57,12 @@ def true_path(path: Path) -> Path:
     """Follow links to the file itself; refuse, with LogbookError, what keeps nothing."""
     text = str(path)
     if text.casefold() == ":memory:" or text.casefold().startswith("file:"):
-        raise LogbookError(
-            f"The logbook {shown(text)} would be forgotten at once: give the path of a file."
-        )
+        raise LogbookError(say("logbook.logbook_would_be_forgotten_at_once", text=shown(text)))
     real = Path(os.path.realpath(path))
     with suppress(OSError, ValueError):
         kind = real.stat().st_mode
         if not stat.S_ISREG(kind) and not stat.S_ISDIR(kind):
-            raise LogbookError(
-                f"The logbook {shown(text)} is no file that keeps what is written into it: give"
-                " the path of a file."
-            )
+            raise LogbookError(say("logbook.logbook_is_no_file_that_keeps", text=shown(text)))
     # Followed only where there is a link: messages keep what the user wrote.
     return path if real == Path(os.path.abspath(path)) else real
 
@@ -104,11 +100,7 @@ def connect(path: Path, *, create: bool = False) -> FileConnection:
             connection.close()
             busy = error.sqlite_errorname.startswith("SQLITE_BUSY")
             if read_only and not busy and _has_journal(path):
-                raise LogbookError(
-                    f"The logbook {path} can't be read where it is: what was written last stands"
-                    f" in {path.name}-wal, and nothing can be written here. Copy both files into a"
-                    " folder that you may write in, and open it there."
-                ) from error
+                raise LogbookError(say("logbook.logbook_cant_be_read_where", path=path)) from error
             if not busy or time.monotonic() > end:
                 raise
             time.sleep(0.01)
@@ -198,10 +190,7 @@ def replace_file(path: Path, part: Path) -> None:
     with _at_rest(path):
         kept = _kept_already(path)
         if path.stat().st_nlink > (1 if kept is None else 2):
-            raise LogbookError(
-                f"The logbook {path} has another name too (a hard link), under which it would go"
-                " on as a second logbook: remove that name first. Nothing was changed."
-            )
+            raise LogbookError(say("logbook.logbook_has_another_name_too_hard", path=path))
         shutil.copymode(path, part)
         if hasattr(os, "chown"):  # those who could use the old file can use the new one
             with suppress(OSError):  # only some may give files away
@@ -250,10 +239,7 @@ def _at_rest(path: Path) -> Iterator[None]:
     end = time.monotonic() + REST_S
     while not (_write_journal_out(path) and (lock := _lock(path)) is not None):
         if time.monotonic() > end:
-            raise LogbookError(
-                f"The logbook {path} is being used by another program: close that one (stop the"
-                " page, too), then do it again. Nothing was changed."
-            )
+            raise LogbookError(say("logbook.logbook_is_being_used_by_another", path=path))
         time.sleep(0.05)
     try:
         yield

@@ -12,6 +12,7 @@ from calib.logbook.ledger import WITHDRAW, Entry
 from calib.logbook.room import Room
 from calib.logbook.workshop import sessions_of
 from calib.records import READ_OFF, Operation, Reading, Setting
+from calib.texts.say import say
 from calib.units import show_chance
 
 # Of a machine, a sheet, or a pair: what its history tells.
@@ -23,10 +24,17 @@ _OF_PAIR = (
 )  # fmt: skip
 # What the kinds are called in a list where their own names say less.
 _KINDS = {
-    "machine": "set-up", "setup": "set-up", "sheet": "lot", "look": "reading", "size": "reading",
-    "cell_note": "reading", "kept": "kept setting", "timed_job": "timed job",
-    "comb_readings": "comb readings", WITHDRAW: "withdrawal",
-}  # fmt: skip
+    "machine": "set-up",
+    "setup": "set-up",
+    "sheet": "lot",
+    "look": "reading",
+    "size": "reading",
+    "cell_note": "reading",
+    "kept": say("logbook.kept_setting"),
+    "timed_job": say("logbook.timed_job"),
+    "comb_readings": say("logbook.comb_readings"),
+    WITHDRAW: "withdrawal",
+}
 
 
 class History(Room):
@@ -42,7 +50,11 @@ class History(Room):
             found += view.ever(kind=_OF_MACHINE, machine=of, sheet="")
             found += view.ever(kind=_OF_SHEET, machine="", sheet=on)
             found += view.ever(kind=_OF_PAIR, machine=of, sheet=on)
-            slots = {f"session {label}" for entry in found for label in sessions_of(entry)}
+            slots = {
+                say("logbook.session", label=label)
+                for entry in found
+                for label in sessions_of(entry)
+            }
             found += view.ever(kind="session", machine=of, slot=slots)
         by_id = {entry.id: entry for entry in found}
         lines = []
@@ -81,11 +93,11 @@ def session_words(session: Session) -> str:
     'monday: focus -1 mm, air on, on pins'
     """
     flags = (
-        (session.air, "air on", "air off"),
-        (session.lens_cleaned, "lens cleaned", "lens not cleaned"),
-        (session.masked, "face masked", "face bare"),
+        (session.air, say("logbook.air_on"), say("logbook.air_off")),
+        (session.lens_cleaned, say("logbook.lens_cleaned"), say("logbook.lens_not_cleaned")),
+        (session.masked, say("logbook.face_masked"), say("logbook.face_bare")),
     )
-    words = [] if session.focus_mm is None else [f"focus {session.focus_mm:g} mm"]
+    words = [] if session.focus_mm is None else [say("logbook.focus", session=session)]
     words += [yes if value else no for value, yes, no in flags if value is not None]
     words += [f"on {session.support}"] if session.support else []
     words += [session.note] if session.note else []
@@ -94,7 +106,7 @@ def session_words(session: Session) -> str:
 
 def _lot(entry: Entry) -> str:
     sheet = body_of(entry).sheet
-    measured = "" if sheet.measured_mm is None else f", measured {sheet.measured_mm:g} mm"
+    measured = "" if sheet.measured_mm is None else say("logbook.measured", sheet=sheet)
     return f"lot {sheet.lot or 'not named'}{measured}"
 
 
@@ -104,7 +116,7 @@ def _look(entry: Entry) -> str:
         for name, said in zip(READ_OFF, grades_of(entry), strict=True)
         if said is not None
     ]
-    return ", ".join(words) or "not burnt"
+    return ", ".join(words) or say("logbook.not_burnt")
 
 
 def _size(entry: Entry) -> str:
@@ -115,9 +127,9 @@ def _size(entry: Entry) -> str:
 def _withdrawal(entry: Entry, by_id: Mapping[str, Entry]) -> str:
     gone = [by_id[key] for key in entry.replaces if key in by_id]
     if any(one.kind == WITHDRAW for one in gone):
-        return "put again"
+        return say("logbook.put_again")
     words = [f"{_KINDS.get(one.kind, one.kind)} {cell_of(one)}".strip() for one in gone]
-    return f"took back {', '.join(dict.fromkeys(words))}".strip()
+    return say("logbook.took_back", fromkeys=", ".join(dict.fromkeys(words))).strip()
 
 
 def _plain(operation: str) -> str:
@@ -126,9 +138,9 @@ def _plain(operation: str) -> str:
 
 def _setting(setting: Setting | None) -> str:
     if setting is None:
-        return "none any more"
-    pitch = "" if setting.line_pitch_mm is None else f", lines {setting.line_pitch_mm:g} mm apart"
-    passes = "" if setting.passes == 1 else f", {setting.passes} passes"
+        return say("logbook.none_any_more")
+    pitch = "" if setting.line_pitch_mm is None else say("logbook.lines_apart", setting=setting)
+    passes = "" if setting.passes == 1 else say("logbook.passes", setting=setting)
     return f"{setting.power_pct:g} %, {setting.speed_mm_s:g} mm/s{passes}{pitch}"
 
 
@@ -137,17 +149,23 @@ def _kept(entry: Entry) -> str:
     words = f"{_plain(kept.operation)}: {_setting(kept.setting)}"
     if kept.advice is None:
         return words
-    return f"{words}, chance {show_chance(kept.advice.chance)} for the next {kept.advice.scope}"
+    return say(
+        "logbook.chance_for_next", words=words, chance=show_chance(kept.advice.chance), kept=kept
+    )
 
 
 def _run(entry: Entry) -> str:
     burns = entry.body["burns"]
-    return f"{_plain(burns[0]['operation'])}, {sum(burn['count'] for burn in burns)} parts"
+    return say(
+        "logbook.parts",
+        plain=_plain(burns[0]["operation"]),
+        burns=sum(burn["count"] for burn in burns),
+    )
 
 
 def _board(entry: Entry) -> str:
     grid = entry.body["grid"]
-    return f"round {grid['round']} planned, {_plain(grid['operation'])}"
+    return say("logbook.round_planned", grid=grid, plain=_plain(grid["operation"]))
 
 
 _TEXTS: Mapping[str, Callable[[Entry], str]] = {

@@ -18,6 +18,7 @@ import sqlalchemy as sa
 
 from calib.errors import BadFile, shown
 from calib.logbook.coding import Unreadable
+from calib.texts.say import say
 
 WITHDRAW = "withdraw"
 # A batch that a sender named: what it holds may be replaced by that name before it has arrived.
@@ -392,7 +393,7 @@ def from_line(text: str) -> Entry:
         entry = Entry(**document, replaces=replaces, held_as=said)
         good = said == entry.own_id
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
-        raise BadFile(f"{shown(text)} is no entry of a logbook: take the file as it was.") from None
+        raise BadFile(say("logbook.is_no_entry_of_logbook", text=shown(text))) from None
     if not good:
-        raise BadFile(f"Entry {shown(said)} was changed on its way: take the file as it was.")
+        raise BadFile(say("logbook.entry_was_changed_on_its_way", said=shown(said)))
     return entry

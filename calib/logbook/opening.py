@@ -18,9 +18,10 @@ from calib.errors import InvalidRecord, LogbookError, shown
 from calib.logbook.coding import Unreadable
 from calib.logbook.files import BUSY_MS, FileConnection, connect, mark_of, true_path
 from calib.logbook.identity import BACKUP_FOLDER, newest_backup
+from calib.texts.say import say
 
 WRITES = "calib_writes"
-NOTHING_STORED = "Nothing of this change was stored."
+NOTHING_STORED = say("logbook.nothing_of_this_change_was_stored")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,25 +44,19 @@ def find_place(where: str | Path | sa.URL | None) -> Place:
             url = make_url(where)
             url.render_as_string()  # fails on letters that no server takes
         except (exc.ArgumentError, ValueError):
-            raise LogbookError(
-                "The logbook's URL can't be read: write postgresql://user@host/name."
-            ) from None
+            raise LogbookError(say("logbook.logbooks_url_cant_be_read")) from None
         if url.drivername not in ("postgresql", "postgres", "postgresql+psycopg"):
-            raise LogbookError(
-                f"The logbook's URL begins with {shown(url.drivername)}: give the path of a file,"
-                " or a URL that begins with postgresql://."
-            )
+            raise LogbookError(say("logbook.logbooks_url_begins", drivername=shown(url.drivername)))
         where = url.set(drivername="postgresql+psycopg")
     if isinstance(where, sa.URL):
         return Place(url=where, shown=where.render_as_string(hide_password=True), path=None)
     if "\0" in str(where):
-        raise LogbookError(f"The logbook {shown(str(where))} can't be a file's path: correct it.")
+        raise LogbookError(say("logbook.logbook_cant_be_files_path", where=shown(str(where))))
     try:
         path = true_path(Path(where).expanduser())
     except RuntimeError:
         raise LogbookError(
-            f"The logbook {shown(str(where))} is in the home of somebody unknown here: write the"
-            " whole path."
+            say("logbook.logbook_is_in_home_of_somebody", where=shown(str(where)))
         ) from None
     url = sa.URL.create("sqlite+pysqlite", database=str(path))
     return Place(url=url, shown=str(path), path=path)
@@ -77,8 +72,7 @@ def make_engine(place: Place, *, create: bool = True) -> sa.Engine:
             return sa.create_engine(place.url, pool_pre_ping=True)
         except ModuleNotFoundError as error:
             raise LogbookError(
-                f"A logbook on a server needs the package psycopg ({error}): install it with"
-                " pip install 'psycopg[binary]', or use a file."
+                say("logbook.logbook_on_server_needs_package_psycopg", error=error)
             ) from None
     path = place.path
     # No connection is kept while nothing is done: the next one finds the file that is there then,
@@ -106,8 +100,11 @@ def _begin(place: Place, connection: sa.Connection) -> None:
     file = file_of(connection)
     if writes and file.read_only:
         raise LogbookError(
-            f"The logbook {place.shown} can't be opened for writing: it, or its folder, may only be"
-            f" read. {NOTHING_STORED} Check that you may write in it, or copy it to where you may."
+            say(
+                "logbook.logbook_cant_be_opened_for_writing",
+                place=place,
+                nothing_stored=NOTHING_STORED,
+            )
         )
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
     if place.path is not None and mark_of(place.path) != file.mark:
@@ -123,10 +120,7 @@ def file_of(connection: sa.Connection) -> FileConnection:
 
 def replaced(place: Place, so: str) -> LogbookError:
     """Say that the file that was being used isn't the logbook any more, and what follows."""
-    return LogbookError(
-        f"The logbook {place.shown} was replaced, moved or removed meanwhile. {so} See that it is"
-        " the right one, then do it again."
-    )
+    return LogbookError(say("logbook.logbook_was_replaced", place=place, so=so))
 
 
 @contextmanager
@@ -136,24 +130,26 @@ def in_plain_words(place: Place) -> Iterator[None]:
         yield
     except exc.IntegrityError as error:
         raise LogbookError(
-            f"The logbook {place.shown} did not take the change; perhaps another program wrote the"
-            f" same meanwhile ({_one_line(error.orig)}). {NOTHING_STORED} Do it again."
+            say(
+                "logbook.logbook_did_not_take_change",
+                place=place,
+                one_line=_one_line(error.orig),
+                nothing_stored=NOTHING_STORED,
+            )
         ) from error
     except exc.DBAPIError as error:
         raise LogbookError(_explain(place, error.orig)) from error
     except sqlite3.Error as error:
         raise LogbookError(_explain(place, error)) from error
     except (exc.TimeoutError, exc.SQLAlchemyError) as error:
-        raise LogbookError(f"The logbook {place.shown} can't be used: {error}.") from error
+        raise LogbookError(say("logbook.logbook_cant_be_used", place=place, error=error)) from error
     except Unreadable as error:
         raise LogbookError(f"{damaged(place)} {error}") from error
     except UnicodeDecodeError as error:
         # Even the driver's own message can't be read when the names of the tables are damaged.
         raise LogbookError(damaged(place)) from error
     except UnicodeEncodeError as error:
-        raise InvalidRecord(
-            f"text {error.object!r} holds a character that can't be stored: type it again."
-        ) from None
+        raise InvalidRecord(say("logbook.text_holds_character_that_cant", error=error)) from None
 
 
 def _explain(place: Place, error: BaseException | None) -> str:
@@ -162,21 +158,32 @@ def _explain(place: Place, error: BaseException | None) -> str:
     if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")) or "decode to UTF-8" in str(error):
         return damaged(place)
     if name.startswith(("SQLITE_FULL", "SQLITE_IOERR")):
-        return (
-            f"The logbook {shown} can't be written: the disk is full or fails ({error})."
-            f" {NOTHING_STORED} Make room, then do it again."
+        return say(
+            "logbook.logbook_cant_be_written",
+            shown=shown,
+            error=error,
+            nothing_stored=NOTHING_STORED,
         )
     if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM")):
-        return (
-            f"The logbook {shown} can't be opened for writing ({error}). {NOTHING_STORED}"
-            " Check that the folder exists and that you may write in it, or give another path."
+        return say(
+            "logbook.logbook_cant_be_opened_for_writing_2",
+            shown=shown,
+            error=error,
+            nothing_stored=NOTHING_STORED,
         )
     if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
-        return (
-            f"The logbook {shown} is being written by another program for more than"
-            f" {BUSY_MS // 1000} s. {NOTHING_STORED} Wait, then do it again."
+        return say(
+            "logbook.logbook_is_being_written_by_another",
+            shown=shown,
+            busy_ms=BUSY_MS // 1000,
+            nothing_stored=NOTHING_STORED,
         )
-    return f"The logbook {shown} can't be used: {_one_line(error)}. {NOTHING_STORED}"
+    return say(
+        "logbook.logbook_cant_be_used_2",
+        shown=shown,
+        one_line=_one_line(error),
+        nothing_stored=NOTHING_STORED,
+    )
 
 
 def _one_line(error: BaseException | None) -> str:
@@ -187,11 +194,7 @@ def damaged(place: Place) -> str:
     """Say that a file is damaged, and which backup can be restored."""
     best = newest_backup(place.path) if place.path else None
     if best:
-        way_out = f"The newest good backup is {best}: restore it; the damaged file is kept."
+        way_out = say("logbook.newest_good_backup", best=best)
     else:
-        way_out = (
-            f"No good backup that is surely its own was found in the folder {BACKUP_FOLDER!r}"
-            " beside it: name the backup to be restored, or move the file away to begin a new"
-            " logbook."
-        )
-    return f"The logbook {place.shown} is damaged, or isn't a logbook. {way_out}"
+        way_out = say("logbook.no_good_backup_that_is_surely", backup_folder=BACKUP_FOLDER)
+    return say("logbook.logbook_is_damaged", place=place, way_out=way_out)

@@ -19,6 +19,7 @@ from calib.logbook.history import text_of
 from calib.logbook.ledger import Entry, canonical, entries, stands, with_state
 from calib.logbook.room import Room, Thing, View
 from calib.logbook.runs import STORED_KINDS, answer_of, question_of
+from calib.texts.say import say
 
 # Kinds with one answer to each question; readings of cells come first.
 _ASKED = ("look", "size", "session", "kept", *STORED_KINDS)
@@ -44,8 +45,12 @@ def answer_in(view: View, key: str, answer: str, why: str = "") -> None:
     asked = {one.key: (one, said) for one, said in asked_in(view)}
     if key not in asked:
         raise LogbookError(
-            f"There is no question {shown(key)}: "
-            + (f"there is {', '.join(map(repr, asked))}." if asked else "nothing is open.")
+            say("logbook.there_is_no_question", key=shown(key))
+            + (
+                say("logbook.there_is", map=", ".join(map(repr, asked)))
+                if asked
+                else say("logbook.nothing_is_open")
+            )
         )
     question, said = asked[key]
     name = answer.removeprefix(_RENAME).strip()
@@ -58,7 +63,7 @@ def answer_in(view: View, key: str, answer: str, why: str = "") -> None:
             with contextlib.suppress(LogbookError):
                 taken = bool(view.board(name))
         if taken:
-            raise LogbookError(f"The name {name!r} is taken already: give another one.")
+            raise LogbookError(say("logbook.name_is_taken_already", name=name))
         view.say(view.entry("name", NewName(name=name), slot="name", **about))
     elif answer == _SAME and _SAME in question.answers:
         view.say(view.entry("same", Same(other=said[0].id), slot="same", **about))
@@ -66,7 +71,12 @@ def answer_in(view: View, key: str, answer: str, why: str = "") -> None:
         view.say(_chosen(view, said, said[int(answer) - 1], why))
     else:
         raise LogbookError(
-            f"The answer to {key!r} is {shown(answer)}: give one of {', '.join(question.answers)}."
+            say(
+                "logbook.answer_to",
+                key=key,
+                answer=shown(answer),
+                answers=", ".join(question.answers),
+            )
         )
 
 
@@ -102,10 +112,14 @@ def _doubled_names(view: View) -> Iterator[tuple[Question, list[Entry]]]:
                 said = [things[thing.own], thing]
                 firsts = [one.versions[0] for one in said]
                 words = tuple(
-                    (f"{entry.body['machine']['rated_w']:g} W" if what == "machine"
-                     else str(entry.body["sheet"]["material"])) + f", known since {entry.at[:10]}"
+                    (
+                        f"{entry.body['machine']['rated_w']:g} W"
+                        if what == "machine"
+                        else str(entry.body["sheet"]["material"])
+                    )
+                    + say("logbook.known_since", at=entry.at[:10])
                     for entry in firsts
-                )  # fmt: skip
+                )
                 found = view.by_ids(one.id for one in said)
                 question = Question(key=f"{what} {name}", said=words, answers=answers)
                 yield question, [found[one.id] for one in said]
@@ -113,11 +127,13 @@ def _doubled_names(view: View) -> Iterator[tuple[Question, list[Entry]]]:
     for key, (code, own) in names.codes.items():
         if code != own:
             pair = [view.board(own).entry, boards[key]]
-            words = tuple(f"planned {one.at[:10]} {one.at[11:16]} UTC" for one in pair)
+            words = tuple(
+                say("logbook.planned_utc", at=one.at[:10], at_2=one.at[11:16]) for one in pair
+            )
             # Readings of one board belong to the other only if their cells are the same.
             alike = pair[0].body["grid"]["cells"] == pair[1].body["grid"]["cells"]
             may = answers if alike else answers[1:]
-            yield Question(key=f"board {code}", said=words, answers=may), pair
+            yield Question(key=say("logbook.board", code=code), said=words, answers=may), pair
 
 
 def _which(key: str, said: list[Entry]) -> tuple[Question, list[Entry]]:
@@ -139,9 +155,9 @@ def _key(view: View, entry: Entry) -> str:
         what = "reading" if entry.kind == "look" else "size"
         return f"{what} {view.names.code(board)} {cell_of(entry)}"
     if entry.kind == "session":
-        return f"session {entry.body['label']} {names[0]}"
+        return say("logbook.session_2", entry=entry, names=names)
     if entry.kind == "kept":
-        return f"setting {' '.join(names)} {entry.body['operation']}"
+        return say("logbook.setting", names=" ".join(names), entry=entry)
     return " ".join(word for word in (entry.kind, entry.slot, *names) if word)
 
 

@@ -26,6 +26,7 @@ from calib.logbook.ledger import WITHDRAW, Entry, canonical, entries, is_valid, 
 from calib.logbook.opening import WRITES, Place, file_of, in_plain_words, replaced
 from calib.records import Grid, Machine, Sheet
 from calib.records.fields import to_json
+from calib.texts.say import say
 
 # Kinds by which machines, sheets and names are known.
 _NAMING = ("machine", "setup", "sheet", "lot", "name", "same")
@@ -311,9 +312,7 @@ class View:
         new = ledger.add(self.connection, named)
         ids = tuple(entry.id for entry in named)
         if len(new) < len(named) and not all(e.is_valid for e in self.by_ids(ids).values()):
-            raise LogbookError(
-                "The very same was taken back before: give the time at which it is added anew."
-            )
+            raise LogbookError(say("logbook.very_same_was_taken_back_before"))
         return ids
 
     def withdraw(self, said: Sequence[Entry], why: str = "", *, batch: str = "") -> str:
@@ -366,7 +365,7 @@ class Room:
             # Who doesn't know of locks may have put another file there while this was written.
             path = self.where.path
             if path is not None and mark_of(path) != file_of(connection).mark:
-                raise replaced(self.where, "This change was perhaps not stored.")
+                raise replaced(self.where, say("logbook.this_change_was_perhaps_not_stored"))
 
     @contextmanager
     def looking(self) -> Iterator[View]:
@@ -392,10 +391,7 @@ class Room:
             return
         identity = identity_in(connection)
         if self._mark is not None and identity != self._identity:
-            raise LogbookError(
-                f"Another logbook lies at {self.where.shown} now: begin anew with it, or put the"
-                " one back that you had. Nothing was stored."
-            )
+            raise LogbookError(say("logbook.another_logbook_lies_at_now", where=self.where))
         self._mark, self._identity, self._seq, self._names = mark, identity, 0, Names()
 
     def names(self, connection: sa.Connection, *, keep: bool = True) -> Names:
@@ -410,7 +406,9 @@ class Room:
         kinds = connection.execute(new).all()
         for kind, v in kinds:
             if newer := newer_version(kind, v):
-                raise LogbookError(f"The logbook {self.where.shown} can't be used: {newer}")
+                raise LogbookError(
+                    say("logbook.logbook_cant_be_used_3", where=self.where, newer=newer)
+                )
         naming = {kind for kind, _ in kinds} & {*_NAMING, "board", WITHDRAW}
         names = Names(connection) if naming else self._names
         if keep:

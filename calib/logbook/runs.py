@@ -17,6 +17,7 @@ from calib.logbook.entries import Kept, Stored
 from calib.logbook.ledger import Entry, canonical
 from calib.logbook.room import Names, Room, View
 from calib.records import OPERATIONS, Advice, Burn, Operation, Setting
+from calib.texts.say import say
 
 StoredKind = Literal["costs", "timed_job", "comb", "comb_readings", "kerf"]
 STORED_KINDS: tuple[StoredKind, ...] = typing.get_args(StoredKind)
@@ -40,10 +41,7 @@ class Runs(Room):
             about = view.names.about(machine, sheet)
             of_pair = view.names.pair(machine, sheet)
             if kept_id and not view.read(kind="kept", id=kept_id, earlier=True, **of_pair):
-                raise LogbookError(
-                    f"There is no kept setting {kept_id!r} for this machine and sheet in the"
-                    " logbook: keep one, or leave it out."
-                )
+                raise LogbookError(say("logbook.there_is_no_kept_setting", kept_id=kept_id))
             body = Run(
                 burns=tuple(burns),
                 kept=kept_id or "",
@@ -69,7 +67,13 @@ class Runs(Room):
         The very same of the same lot and set-up adds nothing.
         """
         if operation not in OPERATIONS:
-            raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
+            raise InvalidRecord(
+                say(
+                    "logbook.operation_is_give_one",
+                    operation=operation,
+                    operations=", ".join(OPERATIONS),
+                )
+            )
         with self.saying(when) as view:
             body = KeptSetting(
                 operation=operation,
@@ -80,13 +84,17 @@ class Runs(Room):
                 note=note,
             )
             about = view.names.about(machine, sheet)
-            said = view.entry("kept", body, slot=f"kept {operation}", **about)
+            said = view.entry("kept", body, slot=say("logbook.kept", operation=operation), **about)
             of_pair = view.names.pair(machine, sheet)
             known = view.read(kind="kept", slot=said.slot, **of_pair)
             if setting is None and not any(entry.body["setting"] for entry in known):
                 raise LogbookError(
-                    f"No setting is kept for {operation.replace('_', ' ')} of {sheet!r} on"
-                    f" {machine!r}."
+                    say(
+                        "logbook.no_setting_is_kept",
+                        operation=operation.replace("_", " "),
+                        sheet=sheet,
+                        machine=machine,
+                    )
                 )
             return _in_place(view, known, said)
 
@@ -154,7 +162,9 @@ class Runs(Room):
     ) -> str:
         """Store something in place of what was stored of that kind and label; that is not lost."""
         if kind not in STORED_KINDS:
-            raise InvalidRecord(f"kind is {kind!r}: give one of {', '.join(STORED_KINDS)}.")
+            raise InvalidRecord(
+                say("logbook.kind_is_give_one_of", kind=kind, stored_kinds=", ".join(STORED_KINDS))
+            )
         body = Content(label=label, content=dict(content), note=note)
         with self.saying(when) as view:
             said = view.entry(kind, body, slot=label, **view.names.about(machine, sheet))
@@ -199,8 +209,12 @@ def understood(entry: Stored) -> Iterator[None]:
     except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
         what = entry.kind.replace("_", " ")
         raise LogbookError(
-            f"What was stored of {what} {shown(entry.label)} on {entry.at:%Y-%m-%d} can't be read;"
-            " perhaps it came with another logbook. Record it, or plan it, anew."
+            say(
+                "logbook.what_was_stored_of_on_cant",
+                what=what,
+                entry=shown(entry.label),
+                entry_2=entry,
+            )
         ) from error
 
 

@@ -18,6 +18,7 @@ from calib.logbook.entries import Filters, Line, Page
 from calib.logbook.ledger import Entry, canonical, entries, is_valid, read_body, stands, with_state
 from calib.logbook.room import Room, View
 from calib.records import READ_OFF, SCALES, Sheet, outcome_order
+from calib.texts.say import say
 
 # Two thicknesses are the same sheet's when they differ by no more [mm]: 1/8 in and 3.2 mm are;
 # the small rest is for the rounding of decimal fractions.
@@ -33,9 +34,11 @@ class Search(Room):
     def search(self, filters: Filters = _EVERYTHING, *, limit: int = 50, offset: int = 0) -> Page:
         """List what fits, newest first."""
         if not 1 <= limit <= _LONGEST_PAGE:
-            raise InvalidRecord(f"limit is {limit!r}: give a number from 1 to {_LONGEST_PAGE}.")
+            raise InvalidRecord(
+                say("logbook.limit_is_give_number", limit=limit, longest_page=_LONGEST_PAGE)
+            )
         if offset < 0:
-            raise InvalidRecord(f"offset is {offset!r}: give 0 or more.")
+            raise InvalidRecord(say("logbook.offset_is_give_or_more", offset=offset))
         with self.looking() as view:
             ids = [row.id for row in _found(view, filters)]
             page = ids[offset : offset + limit]

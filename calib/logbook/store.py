@@ -20,6 +20,7 @@ from calib.logbook.runs import Runs
 from calib.logbook.search import Search
 from calib.logbook.undoing import Undoing
 from calib.logbook.workshop import Workshop
+from calib.texts.say import say
 
 # Any number will do, as long as every calib takes the same one.
 _SERVER_LOCK = 710_319_004
@@ -69,11 +70,10 @@ def open_book(where: str | Path | sa.URL | None = None) -> Book:
             path.parent.mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise LogbookError(
-                f"The folder of the logbook {path} can't be made ({error.strerror}): give another"
-                " path."
+                say("logbook.folder_of_logbook_cant_be_made", path=path, error=error)
             ) from error
         if path.is_dir():
-            raise LogbookError(f"The logbook {path} is a folder: give the path of a file in it.")
+            raise LogbookError(say("logbook.logbook_is_folder", path=path))
         empty = path.exists() and path.stat().st_size == 0
         # A file of no length can't be a new logbook where there are backups of it.
         if empty and not path.with_name(path.name + "-wal").exists() and newest_backup(path):
@@ -89,8 +89,7 @@ def open_book(where: str | Path | sa.URL | None = None) -> Book:
                 names = set(sa.inspect(connection).get_table_names())
             if names and not {"entries", "identity"} <= names:
                 raise LogbookError(
-                    f"The database holds other tables ({', '.join(sorted(names)[:3])}) and is no"
-                    " logbook: give another path or database."
+                    say("logbook.database_holds_other_tables", names=", ".join(sorted(names)[:3]))
                 )
             if not set(metadata.tables) <= names and not (path and is_read_only(path)):
                 _make_tables(engine)

@@ -14,6 +14,7 @@ from calib.logbook.entries import Undoable
 from calib.logbook.ledger import SENT, WITHDRAW, Entry, entries, is_valid, with_state
 from calib.logbook.room import THINGS, Room, View
 from calib.logbook.runs import STORED_KINDS
+from calib.texts.say import say
 
 # Boards and names stay: what rests on them would be left hanging.
 _UNDOABLE = (
@@ -64,8 +65,7 @@ class Undoing(Room):
             said = _last(view, whose)
             if only not in (None, said[0].batch):
                 raise LogbookError(
-                    f"Something else was stored for {_called(whose)} meanwhile: look at it, then"
-                    " undo again. Nothing was taken back."
+                    say("logbook.something_else_was_stored_for_meanwhile", called=_called(whose))
                 )
             view.withdraw(said, why, batch=f"{UNDO}{said[0].id} {view.at}")
             return _words(view, said)
@@ -98,7 +98,7 @@ class Undoing(Room):
         ``change_id`` of that puts all of it again.
         """
         if not why.strip():
-            raise LogbookError("Say why it is withdrawn.")
+            raise LogbookError(say("logbook.say_why_it_is_withdrawn"))
         with self.saying(when) as view:
             found = [_named(view, one) for one in entry_ids]
             gone = [entry.id for entry in found if entry.kind in THINGS]
@@ -120,18 +120,21 @@ def _named(view: View, beginning: str) -> Entry:
     valid = [entry for entry in found if entry.is_valid]
     if len(valid) == 1:
         return valid[0]
-    much = f"there are {len(valid)} that begin so" if len(valid) > 1 else "there is none"
+    much = (
+        say("logbook.there_are_that_begin", count=len(valid))
+        if len(valid) > 1
+        else say("logbook.there_is_none")
+    )
     if found and not valid:
-        much = "it was withdrawn already"
+        much = say("logbook.it_was_withdrawn_already")
     raise LogbookError(
-        f"Which entry of the logbook is {shown(asked)}? By that id {much}: give {_LEAST} letters of"
-        " one, or more."
+        say("logbook.which_entry_of_logbook", asked=shown(asked), much=much, least=_LEAST)
     )
 
 
 def _called(whose: Whose) -> str:
     if board := whose.get("board_id"):
-        return f"board {board!r}"
+        return say("logbook.board_2", board=board)
     names = (whose.get("machine"), whose.get("sheet"))
     return " and ".join(repr(name) for name in names if name is not None)
 
@@ -139,7 +142,7 @@ def _called(whose: Whose) -> str:
 def _newest(view: View, whose: Whose, what: sa.ColumnElement[bool]) -> list[Entry]:
     """What was said of something in one go last and wasn't withdrawn, in the order of its ids."""
     if not _called(whose):
-        raise LogbookError("Name a board, a machine or a sheet whose latest change to take back.")
+        raise LogbookError(say("logbook.name_board_machine_or_sheet_whose"))
     if board := whose.get("board_id"):
         of: dict[str, Any] = {"about": view.board(board).ids}
     else:
@@ -155,14 +158,14 @@ def _undone(view: View, whose: Whose) -> tuple[list[Entry], list[Entry]]:
     """The last undo, and what it took back."""
     undo, said = _newest(view, whose, _TAKEN_BACK), _newest(view, whose, _SAID)
     if not undo or (said and said[0].seq > undo[0].seq):
-        raise LogbookError(f"There is nothing to put again for {_called(whose)}.")
+        raise LogbookError(say("logbook.there_is_nothing_to_put_again", called=_called(whose)))
     return undo, view.ever(id=(key for entry in undo for key in entry.replaces))
 
 
 def _last(view: View, whose: Whose) -> list[Entry]:
     said = _newest(view, whose, _SAID)
     if not said:
-        raise LogbookError(f"There is nothing to take back for {_called(whose)}.")
+        raise LogbookError(say("logbook.there_is_nothing_to_take_back", called=_called(whose)))
     return said
 
 
@@ -174,19 +177,27 @@ def _words(view: View, said: Sequence[Entry]) -> str:
         told = view.ever(id=main.replaces) if main.kind == WITHDRAW else said
         codes = [names.code(board) for board in view.ever(id=main.about)]
         cells = sorted({cell_of(entry) for entry in told if entry.kind in OF_CELL})
-        what = "striking out" if main.kind == WITHDRAW else "readings"
-        return f"{what} of board {''.join(codes)}, cells {', '.join(cells)}, {day}"
+        what = say("logbook.striking_out") if main.kind == WITHDRAW else "readings"
+        return say(
+            "logbook.of_board_cells",
+            what=what,
+            codes="".join(codes),
+            cells=", ".join(cells),
+            day=day,
+        )
     if main.kind == "board":
-        return f"board {names.code(main)}, {day}"
+        return say("logbook.board_3", code=names.code(main), day=day)
     name = names.name(main.machine or main.sheet or main.id)
     what = {
-        "machine": f"machine {name!r}",
-        "sheet": f"sheet {name!r}",
-        "setup": f"change of set-up ({main.body.get('what')}) of {name!r}",
-        "lot": f"lot or measurement of {name!r}",
-        "session": f"description of session {main.body.get('label')!r}",
-        "kept": f"kept setting for {str(main.body.get('operation')).replace('_', ' ')}",
-        "photograph": f"photograph {main.body.get('filename')}",
+        "machine": say("logbook.machine", name=name),
+        "sheet": say("logbook.sheet", name=name),
+        "setup": say("logbook.change_of_set_up", body=main.body.get("what"), name=name),
+        "lot": say("logbook.lot_or_measurement", name=name),
+        "session": say("logbook.description_of_session", body=main.body.get("label")),
+        "kept": say(
+            "logbook.kept_setting_for", body=str(main.body.get("operation")).replace("_", " ")
+        ),
+        "photograph": say("logbook.photograph_2", body=main.body.get("filename")),
     }.get(main.kind, main.kind.replace("_", " "))
     if main.kind in STORED_KINDS:
         what = f"{what} {main.slot!r}"

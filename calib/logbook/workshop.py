@@ -14,6 +14,7 @@ from calib.logbook.entries import SetupEntry, SheetEntry
 from calib.logbook.ledger import Entry
 from calib.logbook.room import Room, Thing
 from calib.records import Machine, Sheet
+from calib.texts.say import say
 
 
 class Workshop(Room):
@@ -26,10 +27,7 @@ class Workshop(Room):
             if known is None:
                 view.say(view.entry("machine", SetUp(machine=machine), why=why))
             elif known.record != machine:
-                raise LogbookError(
-                    f"A machine {machine.name!r} with another set-up is in the logbook: change its"
-                    " set-up, or give this one another name."
-                )
+                raise LogbookError(say("logbook.machine_with_another_set_up", machine=machine))
 
     def change_setup(
         self, name: str, /, *, when: datetime, what: SetupChange, why: str = "", **changed: Any
@@ -37,11 +35,13 @@ class Workshop(Room):
         """Record a change of a machine; the earlier set-up stays in the book."""
         choices = [word for word in get_args(SetupChange) if word != "first"]
         if what not in choices:
-            raise InvalidRecord(f"what is {what!r}: give one of {', '.join(choices)}.")
+            raise InvalidRecord(
+                say("logbook.what_is_give_one", what=what, choices=", ".join(choices))
+            )
         fields = {field.name for field in dataclasses.fields(Machine)} - {"name"}
         if wrong := sorted(set(changed) - fields):
             raise InvalidRecord(
-                f"a set-up has no field {wrong[0]!r}: give one of {sorted(fields)}."
+                say("logbook.set_up_has_no_field", wrong=wrong, fields=sorted(fields))
             )
         with self.saying(when) as view:
             thing = view.names.machine(name)
@@ -93,11 +93,7 @@ class Workshop(Room):
             elif thing.record != sheet:
                 known = thing.record
                 if not same_stuff(known, sheet):
-                    raise LogbookError(
-                        f"Sheet {sheet.name!r} is {known.material}, {known.thickness_mm:g} mm in"
-                        f" the logbook, not {sheet.material}, {sheet.thickness_mm:g} mm: give this"
-                        " one another name (a new lot or measurement of the same sheet keeps it)."
-                    )
+                    raise LogbookError(say("logbook.sheet_is_in_logbook", sheet=sheet, known=known))
                 said = view.entry(
                     "lot", Lot(sheet=sheet), why=why, replaces=_standing(thing),
                     about=thing.id, sheet=thing.id, slot="lot",
@@ -129,15 +125,18 @@ class Workshop(Room):
         """Describe a session, before or after its burns; an earlier description stays."""
         with self.saying(when) as view:
             thing = view.names.machine(machine)
-            slot = f"session {session.label}"
+            slot = say("logbook.session_3", session=session)
             known = view.read(kind="session", about=thing.ids, slot=slot)
             said = [body_of(entry) for entry in known]
             if said == [session] or (said and session == Session(label=session.label)):
                 return
             if not why and any(one != Session(label=session.label) for one in said):
                 raise LogbookError(
-                    f"A session {session.label!r} of {machine!r} is described otherwise in the"
-                    " logbook: give this one another label, or say why it is corrected."
+                    say(
+                        "logbook.session_of_is_described_otherwise",
+                        session=session,
+                        machine=machine,
+                    )
                 )
             told = view.entry(
                 "session", session, why=why, replaces=(entry.id for entry in known),
