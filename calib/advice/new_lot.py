@@ -13,6 +13,7 @@ from calib.errors import InvalidRecord, NotEnoughEvidence, unfit
 from calib.fit.region import Region
 from calib.limits import snap_setting
 from calib.records import USUAL_RELIABILITY, Setting
+from calib.texts.say import say
 from calib.units import show_chance
 
 Verdict = Literal["keep", "slow", "change", "test again"]
@@ -54,7 +55,11 @@ def plan_new_lot(region: Region, setting: Setting, burns: int = BURNS) -> list[S
     At the working power and passes, on the machine's steps; a setting may come twice.
     """
     if burns < FEWEST_BURNS:
-        raise unfit("burns", burns, f"a new lot needs {FEWEST_BURNS} or {BURNS} burns")
+        raise unfit(
+            "burns",
+            burns,
+            say("advice.new_lot_needs_or_burns", fewest_burns=FEWEST_BURNS, burns=BURNS),
+        )
     need_cut(region)
     wanted = speeds_at_reaches(region, setting, _REACHES)
     chosen = [setting]
@@ -76,8 +81,12 @@ def judge_new_lot(
     read = sum(burn.count for burn in region.burns if burn.lot is None)
     if region.cut is None or read < FEWEST_BURNS:
         raise InvalidRecord(
-            f"burns hold {read} cuts of this lot that were read: a new lot needs {FEWEST_BURNS} or"
-            f" {BURNS}."
+            say(
+                "advice.burns_hold_cuts_of_this_lot",
+                read=read,
+                fewest_burns=FEWEST_BURNS,
+                burns=BURNS,
+            )
         )
     notes: list[str] = []
     try:
@@ -89,30 +98,36 @@ def judge_new_lot(
     setting, chance = (old, at_old) if advice is None else (advice.setting, advice.chance)
     slow_pct = 0.0
     verdict: Verdict = "keep"
-    coupon = "the next coupon of this lot drops with a chance of"
-    words = f"Keep {setting_words(old)}: {coupon} {show_chance(at_old)}."
+    coupon = say("advice.next_coupon_of_this_lot_drops")
+    words = say(
+        "advice.keep", setting=setting_words(old), coupon=coupon, at_old=show_chance(at_old)
+    )
     if at_old < reliability:
         verdict = "test again"
-        words = (
-            f"Test again: at the old {setting_words(old)} the next coupon drops with a chance of"
-            f" {show_chance(at_old)}, and nothing else that was tried is sure enough. Burn a"
-            " board of this lot."
+        words = say(
+            "advice.test_again_at_old_next_coupon",
+            setting=setting_words(old),
+            at_old=show_chance(at_old),
         )
         if advice is not None:
-            verdict, head = "change", f"Change to {setting_words(setting)}"
+            verdict, head = "change", say("advice.change_to", setting=setting_words(setting))
             if (setting.power_pct, setting.passes) == (old.power_pct, old.passes):
                 verdict, slow_pct = "slow", 100.0 * (1.0 - setting.speed_mm_s / old.speed_mm_s)
                 by = f"{slow_pct:.0f}" if slow_pct >= 1.0 else f"{slow_pct:.1g}"
-                head = f"Slow down by {by} %, to {setting_words(setting)}"
-            before = f"at the old {setting_words(old)} it is {show_chance(at_old)}"
+                head = say("advice.slow_down", by=by, setting=setting_words(setting))
+            before = say("advice.at_old", setting=setting_words(old), at_old=show_chance(at_old))
             words = f"{head}: {coupon} {show_chance(chance)}; {before}."
     else:
         if setting != old:
-            words += f" Advice for this lot: {setting_words(setting)}, {show_chance(chance)}."
+            words += say(
+                "advice.advice_for_this_lot",
+                setting=setting_words(setting),
+                chance=show_chance(chance),
+            )
         if not region.tested(old.power_pct, old.speed_mm_s, old.passes):
-            notes.append(f"{setting_words(old)} lies outside what was burnt: burn it before a job.")
+            notes.append(say("advice.lies_outside_what_was_burnt", setting=setting_words(old)))
     if slow_pct > _FAR_PCT:
-        notes.append("So much slower is another sheet in all but name: burn a board of this lot.")
+        notes.append(say("advice.so_much_slower_is_another_sheet"))
     return LotVerdict(
         verdict=verdict,
         old=old,

@@ -23,6 +23,7 @@ from calib.plan.far_side import far_side
 from calib.plan.next_burns import next_cuts
 from calib.plan.next_marks import next_marks
 from calib.records import USUAL_RELIABILITY, Costs, Grades, Setting, grades_typed
+from calib.texts.say import say
 
 # Without recorded jobs a whole job is promised at most this chance: coupons teach nothing of what
 # builds up over an hour and a half.
@@ -55,7 +56,7 @@ def recommend(
     elif cut_length_mm is not None or next_sheet:
         field = "next_sheet" if cut_length_mm is None else "cut_length_mm"
         value = next_sheet if cut_length_mm is None else cut_length_mm
-        raise unfit(field, value, "a mark's chance is of the next one on this sheet; leave it out")
+        raise unfit(field, value, say("advice.marks_chance_is_of_next_one"))
     wish = Wish(
         aim=aim,  # type: ignore[arg-type]  # the record looks at it
         reliability=reliability,
@@ -103,9 +104,7 @@ def _within_evidence(region: Region, wish: Wish) -> Wish:
     """Lower a whole-job promise that no recorded job supports; ask where no burn makes sense."""
     questions = far_side(region)
     if questions:
-        raise NotEnoughEvidence(
-            f"{' '.join(questions)} When all of that is as it should be, plan the next board."
-        )
+        raise NotEnoughEvidence(say("advice.when_all", questions=" ".join(questions)))
     jobs = any(b.source == "job" for b in region.burns)
     too_much = wish.cut_length_mm is not None and (wish.reliability or 0.0) > _MOST_WITHOUT_JOBS
     if region.operation != "cut" or jobs or not too_much:
@@ -125,25 +124,32 @@ def _advised(region: Region, wish: Wish, rows: Sequence[Row]) -> Setting:
     burns, settling = _settling(search.exact)
     pair = f"{region.sheet.name} on {region.machine.name}"
     if not region.burns:
-        why = f"No {region.operation.replace('_', ' ')} of {pair} was burnt yet"
+        why = say(
+            "advice.no_of_was_burnt_yet", operation=region.operation.replace("_", " "), pair=pair
+        )
     elif not rows:
-        why = (
-            f"No setting of {pair} that the machine can take and that isn't slower than"
-            f" {SLOWEST_MM_S[region.machine.source]:g} mm/s lies inside what was burnt"
+        why = say(
+            "advice.no_setting_of_that_machine_can",
+            pair=pair,
+            slowest_mm_s=SLOWEST_MM_S[region.machine.source],
         )
     elif likely < _LEAST_LIKELY:
-        why = (
-            f"No setting inside what was burnt of {pair} is likely to leave a mark of grade"
-            f" {grades_typed(wish.mark)}: the best has a chance of {rounded_down(likely)}"
+        why = say(
+            "advice.no_setting_inside_what_was_burnt",
+            pair=pair,
+            grades_typed=grades_typed(wish.mark),
+            rounded_down=rounded_down(likely),
         )
     else:
-        why = (
-            f"A chance of {wish.asked or wish.reliability or 0.0} was asked for; inside what"
-            f" was burnt of {pair} the best is {rounded_down(search.best_chance())}"
+        why = say(
+            "advice.chance_of_was_asked",
+            asked=wish.asked or wish.reliability or 0.0,
+            pair=pair,
+            rounded_down=rounded_down(search.best_chance()),
         )
         if wish.asked is not None:
-            why += f", and without a recorded job {wish.reliability:g} would do"
-    raise NotEnoughEvidence(f"{why}. Burn next: {settling}.", next_burns=burns)
+            why += say("advice.and_without_recorded_job_would_do", wish=wish)
+    raise NotEnoughEvidence(say("advice.burn_next", why=why, settling=settling), next_burns=burns)
 
 
 def _settling(chances: Chances) -> tuple[list[Setting], str]:
@@ -155,7 +161,7 @@ def _settling(chances: Chances) -> tuple[list[Setting], str]:
     reliability = USUAL_RELIABILITY if wish.reliability is None else wish.reliability
     (one,) = next_cuts(region, 1, reliability=reliability)
     if chances.single(one) >= reliability:
-        return [one], f"{_named([one])}; if it comes out well, it can be advised"
+        return [one], say("advice.if_it_comes_out_well", named=_named([one]))
     burns = next_cuts(region, 4, reliability=reliability)
     return burns, _named(burns)
 
@@ -170,10 +176,12 @@ def _named(burns: Sequence[Setting]) -> str:
     """Burns in words, those that are to be made more than once with their number."""
     times = Counter(
         f"{s.power_pct:g} % at {s.speed_mm_s:g} mm/s"
-        + (f" in {s.passes} passes" if s.passes > 1 else "")
+        + (say("advice.in_passes", s=s) if s.passes > 1 else "")
         for s in burns
     )
-    return "; ".join(words + (f" ({n} times)" if n > 1 else "") for words, n in times.items())
+    return "; ".join(
+        words + (say("advice.times", n=n) if n > 1 else "") for words, n in times.items()
+    )
 
 
 def _stated(region: Region, wish: Wish, found: Setting, rows: Sequence[Row]) -> Recommendation:
@@ -183,9 +191,7 @@ def _stated(region: Region, wish: Wish, found: Setting, rows: Sequence[Row]) -> 
     if wish.asked is not None:
         notes.insert(
             0,
-            f"{wish.asked} was asked for, but no whole job was recorded at this pair: a chance"
-            f" above {_MOST_WITHOUT_JOBS:g} that a job needs no push is not stated, and the"
-            " setting is the one for that. Record a job to lift this.",
+            say("advice.was_asked", wish=wish, most_without_jobs=_MOST_WITHOUT_JOBS),
         )
     if wish.priced is not None:
         rec = replace(rec, expected_cost=float(wish.priced.one(region, found).total))
@@ -195,8 +201,7 @@ def _stated(region: Region, wish: Wish, found: Setting, rows: Sequence[Row]) -> 
             burns = _named(next_marks(region, 4, wish.mark))
             notes.insert(
                 0,
-                f"Not sure yet: only about {share_words(rec.chance)} would come out as wanted."
-                f" Burn next: {burns}.",
+                say("advice.not_sure_yet", share=share_words(rec.chance), burns=burns),
             )
         return replace(rec, notes=tuple(dict.fromkeys(notes)))
     loose = doubled_scatter(region)
@@ -206,10 +211,7 @@ def _stated(region: Region, wish: Wish, found: Setting, rows: Sequence[Row]) -> 
         pace = (again.speed_mm_s / again.passes) / (found.speed_mm_s / found.passes)
         moved = max(abs(again.power_pct / found.power_pct - 1.0), abs(pace - 1.0))
     if moved > _RESTS_ON_SCATTER:
-        notes.append(
-            "This rests on an assumed scatter from coupon to coupon. To find out, burn"
-            f" {_named([found])} again, and a little faster."
-        )
+        notes.append(say("advice.this_rests_on_assumed_scatter", named=_named([found])))
     plain = wish.aim == "fastest" and rec.scope == "coupon" and wish.char_at_most is None
     return replace(
         rec,

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from calib.records import Advice, Grades, Operation, Setting
+from calib.texts.say import say
 
 # What holds more seldom than this isn't kept without a clear yes (own judgement, no source).
 LIKELY_CHANCE = 0.6
@@ -98,30 +99,32 @@ class Recommendation:
     def words(self) -> str:
         """The chance in plain words."""
         if self.operation != "cut":
-            return (
-                f"{about_words(self.chance)} come out as wanted,"
-                f" {share_words(1.0 - (self.chance_not_deeper or 0.0))} deeper"
+            return say(
+                "advice.come_out_as_wanted",
+                about=about_words(self.chance),
+                share=share_words(1.0 - (self.chance_not_deeper or 0.0)),
             )
         if self.scope == "job":
-            blacker = "" if self.char_at_most is None else " or come out blacker"
-            return (
-                f"{about_words(1.0 - self.chance)} whole jobs will need a push{blacker}"
-                " somewhere, knots and glue pockets not counted"
+            blacker = "" if self.char_at_most is None else say("advice.or_come_out_blacker")
+            return say(
+                "advice.whole_jobs_will_need_push_somewhere",
+                about=about_words(1.0 - self.chance),
+                blacker=blacker,
             )
         if self.char_at_most is not None:
-            return f"{about_words(1.0 - self.chance)} will need a push or come out blacker"
-        return f"{about_words(1.0 - self.chance)} will need a push"
+            return say("advice.will_need_push_or_come_out", about=about_words(1.0 - self.chance))
+        return say("advice.will_need_push", about=about_words(1.0 - self.chance))
 
 
 def scope_words(advice: Advice | Recommendation) -> str:
     """Say for what a chance holds, such as "a whole job of 4.2 m on this sheet"."""
     if advice.operation != "cut":
-        return "the next mark on this sheet"
+        return say("advice.next_mark_on_this_sheet")
     if advice.scope == "job":
-        return f"a whole job of {(advice.cut_length_mm or 0.0) / 1000.0:g} m on this sheet"
+        return say("advice.whole_job_of_m", cut_length_mm=(advice.cut_length_mm or 0.0) / 1000.0)
     if advice.scope == "sheet":
-        return "a coupon on the next sheet of this lot"
-    return "the next coupon on this sheet"
+        return say("advice.coupon_on_next_sheet")
+    return say("advice.next_coupon_on_this_sheet")
 
 
 def about_words(share: float) -> str:
@@ -133,7 +136,7 @@ def about_words(share: float) -> str:
     ('about 1 in 125', 'fewer than 1 in 1000')
     """
     words = share_words(share)
-    return words if " than " in words else f"about {words}"
+    return words if " than " in words else say("advice.about", words=words)
 
 
 def share_words(share: float) -> str:
@@ -145,9 +148,9 @@ def share_words(share: float) -> str:
     ('1 in 125', '3 in 200', '9 in 10', 'fewer than 1 in 1000')
     """
     if share < 0.0005:
-        return "fewer than 1 in 1000"
+        return say("advice.fewer_than")
     if share >= 0.9995:
-        return "more than 999 in 1000"
+        return say("advice.more_than")
     for whole in (2, 10, 20, 50, 100, 200, 500, 1000):
         parts = share * whole
         if 0.9 <= parts < whole - 0.5 and abs(parts - round(parts)) < 0.12 * parts:

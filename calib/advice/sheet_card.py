@@ -18,6 +18,7 @@ from calib.print_style import (
     words,
 )
 from calib.records import Machine, Operation, Setting, Sheet
+from calib.texts.say import say
 
 # Type of the small print, best first; the last is hard to read from a step away.
 _SMALL_PT = (14.0, 12.0, 10.0, 9.0, 8.0, 7.0, 6.0, 5.0, 4.5)
@@ -25,10 +26,9 @@ _BIG_PT = (40.0, 34.0, 30.0, 26.0, 22.0, 18.0, 15.0, 12.0)
 _TITLE_PT = (36.0, 30.0, 26.0, 22.0, 18.0, 15.0, 12.0)
 # The usual cautions in short; in full they stand where something is planned or burnt.
 CAUTIONS = (
-    "Stay with the machine from the first burn to the last, and stop at once if a flame stays.",
-    "Bed clear, extraction and air on, lid shut, CO2 extinguisher within reach; let the fumes clear"
-    " before you lift the lid.",
-    "The machine's manual, your local rules and the people trained on it come first.",
+    say("advice.stay_with_machine_from_first_burn"),
+    say("advice.bed_clear_extraction_and_air"),
+    say("advice.machines_manual_your_local_rules"),
 )
 _BLANKS = "focus ____________________     lens ____________________"
 
@@ -60,7 +60,7 @@ class SheetCard:
 
     def __post_init__(self) -> None:
         if not self.settings:
-            raise InvalidRecord("SheetCard.settings is (): keep a setting first.")
+            raise InvalidRecord(say("advice.sheetcard_settings"))
 
 
 def sheet_card(card: SheetCard, *, paper: str = "a4") -> bytes:
@@ -74,17 +74,18 @@ def sheet_card(card: SheetCard, *, paper: str = "a4") -> bytes:
     page = one_page(paper, title, (_parts(card, width, small_pt) for small_pt in _SMALL_PT))
     if page is None:
         count = sum(len(text) for text in (*card.assumed, *card.check_again))
-        raise InvalidRecord(
-            f"the card of {title!r} has {count} characters of small print: that is more than one"
-            " page holds; shorten the names, or print fewer operations."
-        )
+        raise InvalidRecord(say("advice.card_of_has_characters_of_small", title=title, count=count))
     return page
 
 
 def _parts(card: SheetCard, width: float, small_pt: float) -> list[Any]:
     name = card.sheet.name
     parts: list[Any] = [words(name, _largest(name, _TITLE_PT, width), bold=True), gap(1.0)]
-    for text in (sheet_words(card.sheet), f"on {machine_words(card.machine)}", f"made {card.made}"):
+    for text in (
+        sheet_words(card.sheet),
+        f"on {machine_words(card.machine)}",
+        say("advice.made", card=card),
+    ):
         parts.append(words(text, small_pt + 2.0))
     for entry in card.settings:
         sizes = _BIG_PT[len(card.settings) - 1 :]
@@ -116,16 +117,16 @@ def sheet_words(sheet: Sheet) -> str:
     'birch plywood, 3 mm, thickness not measured, lot March'
     """
     measured = (
-        "thickness not measured"
+        say("advice.thickness_not_measured")
         if sheet.measured_mm is None
-        else f"measured {sheet.measured_mm:g} mm"
+        else say("advice.measured", sheet=sheet)
     )
     return f"{sheet.material}, {sheet.thickness_mm:g} mm, {measured}, {lot_words(sheet.lot)}"
 
 
 def lot_words(lot: str) -> str:
     """Name a lot, or say that it has no name."""
-    return f"lot {lot}" if lot else "lot not named"
+    return f"lot {lot}" if lot else say("advice.lot_not_named")
 
 
 def machine_words(machine: Machine) -> str:
@@ -138,18 +139,22 @@ def machine_words(machine: Machine) -> str:
     'bench, 60 W CO2 laser, lens not known'
     """
     source = {"co2": "CO2", "diode": "diode"}[machine.source]
-    lens = "lens not known" if machine.lens_mm is None else f"lens {machine.lens_mm:g} mm"
-    return f"{machine.name}, {machine.rated_w:g} W {source} laser, {lens}"
+    lens = (
+        say("advice.lens_not_known")
+        if machine.lens_mm is None
+        else say("advice.lens", machine=machine)
+    )
+    return say("advice.laser", machine=machine, source=source, lens=lens)
 
 
 def _block(entry: CardSetting, width: float, small_pt: float, sizes: Sequence[float]) -> list[Any]:
     """One setting: its numbers in large type, its chance, and why it is to be checked."""
     setting = entry.setting
-    passes = "1 pass" if setting.passes == 1 else f"{setting.passes} passes"
+    passes = "1 pass" if setting.passes == 1 else say("advice.passes", setting=setting)
     numbers = f"{setting.power_pct:g} %   {setting.speed_mm_s:g} mm/s   {passes}"
     other_units = f"{round(setting.speed_mm_s * 60.0, 3):g} mm/min"
     if setting.line_pitch_mm is not None:
-        other_units += f"; lines {setting.line_pitch_mm:g} mm apart"
+        other_units += say("advice.lines_apart", setting=setting)
     size = _largest(numbers, sizes, width)
     # Blanks that don't break keep the numbers apart.
     spaced = numbers.replace("   ", "\N{NO-BREAK SPACE}" * 3)

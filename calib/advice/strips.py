@@ -23,6 +23,7 @@ from calib.fit.model import CutShape, Draws, latent_of, problem_of
 from calib.fit.region import Region
 from calib.limits import snap_setting
 from calib.records import Burn, Setting
+from calib.texts.say import say
 
 Array = npt.NDArray[np.float64]
 
@@ -46,31 +47,25 @@ _LOWEST_REACH, _HIGHEST_REACH = 0.06, 0.16
 # Speeds at which the reach is looked at; between them it is all but straight in the logarithm.
 _LOOKS = 81
 
-CLEAN = "Clean the lens, repeat the strip."
+CLEAN = say("advice.clean_lens_repeat_strip")
 # What takes effective power, in the order in which it is cheap to look at and likely. How each is
 # done safely stands in the machine's manual only.
 CHECKS = (
-    "Lens: clean it, look for a burnt spot or a crack.",
-    "Mirrors: clean them, see that none is loose.",
-    "Focus: burn a focus board, set the height anew.",
-    "Air: see that the nozzle is free and centred and the flow is what it was.",
-    "Alignment of the beam, by the manual's own procedure only.",
-    "Cooling water: its temperature and flow, by the manual.",
-    "Tube or diode: its age; have its power measured by someone trained.",
+    say("advice.lens_clean"),
+    say("advice.mirrors_clean"),
+    say("advice.focus_burn_focus_board"),
+    say("advice.air_see_that_nozzle_is_free"),
+    say("advice.alignment_of_beam"),
+    say("advice.cooling_water_its_temperature_and_flow"),
+    say("advice.tube_or_diode"),
 )
-MANUAL = (
-    "How each is done, and what may be opened at all, stands in the machine's manual; nothing here"
-    " replaces it. Switch off and unplug before you touch optics."
-)
+MANUAL = say("advice.how_each_is_done")
 
 
 def need_cut(region: Region) -> CutFit:
     """The region's fit of the cut, or a refusal."""
     if region.cut is None:
-        raise InvalidRecord(
-            f"Region.operation is {region.operation!r}: a lot or a machine is judged on cuts,"
-            " whose edge is sharp. Fit the region of the cut."
-        )
+        raise InvalidRecord(say("advice.region_operation", region=region))
     return region.cut
 
 
@@ -93,9 +88,13 @@ def plan_check_strip(
     """
     need_cut(region)
     if n < 3:
-        raise unfit("burns", n, "a check strip needs 3 burns or more")
+        raise unfit("burns", n, say("advice.check_strip_needs_burns_or_more"))
     if n > MOST_STRIP_BURNS:
-        raise unfit("burns", n, f"a check strip has at most {MOST_STRIP_BURNS} burns")
+        raise unfit(
+            "burns",
+            n,
+            say("advice.check_strip_has_at_most_burns", most_strip_burns=MOST_STRIP_BURNS),
+        )
     machine = region.machine
     power = machine.ceiling_pct if power_pct is None else power_pct
     # The edge to a tenth or so, then the speeds about it.
@@ -136,7 +135,7 @@ def shift_likelihood(
     points = draws_of(region) if points is None else points
     problem, at = problem_of(region.machine, burns, prior, "cut")
     if not len(problem.readings.grade):
-        raise InvalidRecord(f"burns hold {len(burns)} burns and no cut that was read: read them.")
+        raise InvalidRecord(say("advice.burns_hold_burns_and_no_cut", count=len(burns)))
     # What shifts the reach up shifts the location down.
     location = points.location[:, None] - SHIFTS
     told = log_chances(latent_of(points.shape, at), problem.readings, location).sum(axis=0)
@@ -259,7 +258,7 @@ def judge_check_strip(region: Region, strips: Sequence[Sequence[Burn]]) -> Machi
     Raises InvalidRecord when there is no strip, or one without a cut that was read.
     """
     if not strips:
-        raise InvalidRecord("strips is empty: burn a check strip of the reference sheet first.")
+        raise InvalidRecord(say("advice.strips_is_empty"))
     points = draws_of(region)
     course = tuple(
         Change(
@@ -272,18 +271,15 @@ def judge_check_strip(region: Region, strips: Sequence[Sequence[Burn]]) -> Machi
     )
     now, checks = course[-1], (*CHECKS, MANUAL)
     repeated = len(course) > 1 and course[-2].alarm
-    chance = f"a loss of more than 5 %: {now.chance_of_loss:.2f}"
-    words = f"The machine does what it did ({chance})."
+    chance = say("advice.loss_of_more", now=now)
+    words = say("advice.machine_does_what_it_did", chance=chance)
     if now.alarm:
         kind = "less" if now.shift_pct < 0 else "more"
-        about = f"about {abs(now.shift_pct):.0f} % {kind} effective power"
-        then = "It stays so: look further down the list." if repeated else CLEAN
-        words = f"The machine gives {about} than it did ({chance}). {then}"
+        about = say("advice.about_effective_power", shift_pct=abs(now.shift_pct), kind=kind)
+        then = say("advice.it_stays") if repeated else CLEAN
+        words = say("advice.machine_gives_than_it_did", about=about, chance=chance, then=then)
     elif now.chance_of_loss > _CALM_CHANCE:
-        words = (
-            f"A loss of more than 5 % is likelier than not ({now.chance_of_loss:.2f}): repeat the"
-            " strip."
-        )
+        words = say("advice.loss_of_more_than_is_likelier", now=now)
     return MachineCheck(
         now=now,
         after_each=course,
@@ -329,14 +325,10 @@ def judge_cause(
     """
     if suspect.machine.name != reference.machine.name:
         raise InvalidRecord(
-            f"suspect is on {suspect.machine.name} and reference on {reference.machine.name}: give"
-            " two sheets burnt on one machine."
+            say("advice.suspect_is_on_and_reference", suspect=suspect, reference=reference)
         )
     if suspect.sheet == reference.sheet:
-        raise InvalidRecord(
-            f"suspect and reference are both {suspect.sheet.name}: a second sheet tells the two"
-            " causes apart."
-        )
+        raise InvalidRecord(say("advice.suspect_and_reference_are_both", suspect=suspect))
     machine_pct = judge_check_strip(reference, strips).now.shift_pct
     points = draws_of(reference)
     told = [shift_likelihood(reference, burns, points).values for burns in strips[-2:]]
@@ -352,21 +344,20 @@ def judge_cause(
     total = sum(float(part.sum()) for part in mass.values())
     chance = {name: float(part.sum()) / total for name, part in mass.items()}
     best = max(chance, key=lambda name: chance[name])
-    verdict = best if chance[best] >= SURE else "not sure"
+    verdict = best if chance[best] >= SURE else say("advice.not_sure")
     of_sheet = sum(part.sum(axis=0) for part in mass.values()) / total
     sheet_pct = _percent(float(of_sheet @ SHIFTS))
     less, name = f"{-machine_pct:.0f} % less", suspect.sheet.name
     # A sheet to which so much less of the power counts needs the inverse of what is left.
     more = f"{-100.0 * sheet_pct / (100.0 + sheet_pct):.0f} % more"
     words = {
-        "machine": f"It is the machine: about {less} effective power on both sheets. {CLEAN}",
-        "sheet": f"It is the sheet: {name} needs about {more} than it did; the machine does what"
-        " it did. Judge it as a new lot.",
-        "both": f"Both: the machine gives about {less}, and {name} needs about {more}. {CLEAN}",
-        "neither": "Neither has changed by enough to make parts hang: look at how the sheet lies,"
-        " at the air and at the drawing.",
-        "not sure": "These burns don't tell: burn another strip of the reference sheet"
-        f" and another four of {name}.",
+        "machine": say("advice.it_is_machine", less=less, clean=CLEAN),
+        "sheet": say("advice.it_is_sheet", name=name, more=more),
+        "both": say(
+            "advice.both_machine_gives_about", less=less, name=name, more=more, clean=CLEAN
+        ),
+        "neither": say("advice.neither_has_changed_by_enough"),
+        "not sure": say("advice.these_burns_dont_tell", name=name),
     }[verdict]
     return Cause(
         verdict=verdict, chance=chance, machine_pct=machine_pct, sheet_pct=sheet_pct, words=words

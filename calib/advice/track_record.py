@@ -12,6 +12,7 @@ from sklearn.isotonic import IsotonicRegression
 from sklearn.metrics import brier_score_loss, log_loss
 
 from calib.errors import InvalidRecord
+from calib.texts.say import say
 
 Array = npt.NDArray[np.float64]
 
@@ -35,9 +36,9 @@ class Told:
 
     def __post_init__(self) -> None:
         if not 0.0 <= self.chance <= 1.0:
-            raise InvalidRecord(f"Told.chance is {self.chance!r}: give a chance from 0 to 1.")
+            raise InvalidRecord(say("advice.told_chance", chance=self.chance))
         if self.count < 1:
-            raise InvalidRecord(f"Told.count is {self.count!r}: give 1 or more.")
+            raise InvalidRecord(say("advice.told_count", count=self.count))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,16 +146,14 @@ def track_record(told: Iterable[Told]) -> TrackRecord:
     """
     every = list(told)
     if not every:
-        raise InvalidRecord("told is []: give at least one chance with its outcome.")
+        raise InvalidRecord(say("advice.told_is_give_at_least_one"))
     table = _Table.of(every)
     counted, groups = int(table.count.sum()), table.groups
     place = np.minimum(np.searchsorted(EDGES, table.chance, side="right"), len(EDGES) - 1)
     error = base_brier = base_log_loss = None
     notes = []
     if counted < FEW:
-        notes.append(
-            f"{counted} outcomes are few: from about {FEW} on the table begins to tell something."
-        )
+        notes.append(say("advice.outcomes_are_few", counted=counted, few=FEW))
     if groups > 1:
         error = _left_out_error(table)
         hits, totals = table.by_group(table.came), table.by_group(np.ones(len(every)))
@@ -165,10 +164,7 @@ def track_record(told: Iterable[Told]) -> TrackRecord:
             table.log_loss(share[table.group]),
         )
     else:
-        notes.append(
-            "All outcomes are of one board or job: nothing shows yet how boards differ, and the"
-            " intervals are too narrow."
-        )
+        notes.append(say("advice.all_outcomes_are_of_one_board"))
     brier = table.brier(table.chance)
     curve = IsotonicRegression(y_min=0.0, y_max=1.0, out_of_bounds="clip")
     right = curve.fit_transform(table.chance, table.came, sample_weight=table.count)

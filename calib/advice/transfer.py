@@ -27,6 +27,7 @@ from calib.physics import delivered_power_w
 from calib.plan.next_burns import next_cuts, passes_to_try
 from calib.plan.next_marks import chances_of, mark_candidates, mark_pitch, next_marks
 from calib.records import USUAL_RELIABILITY, Grid, Machine, Setting
+from calib.texts.say import say
 
 Array = npt.NDArray[np.float64]
 
@@ -111,11 +112,7 @@ def carried_priors(region: Region, to_machine: Machine, book: Pool) -> Priors:
     """
     here = region.machine
     if here.source != to_machine.source:
-        raise InvalidRecord(
-            f"{to_machine.name} is a {to_machine.source} laser and {here.name} a {here.source}"
-            " laser: sheets take up their light differently, so nothing carries over. Burn a first"
-            " board there."
-        )
+        raise InvalidRecord(say("advice.is_laser_and_laser", to_machine=to_machine, here=here))
     expected = expected_priors(to_machine, region.sheet, region.operation)
     return book.priors(to_machine, region.sheet, region.operation, expected)
 
@@ -123,27 +120,24 @@ def carried_priors(region: Region, to_machine: Machine, book: Pool) -> Priors:
 def _transfer_notes(region: Region, to_machine: Machine) -> list[str]:
     here, thickness = region.machine, region.sheet.working_thickness_mm
     notes = [
-        f"Carried over from {here.name} ({here.rated_w:g} W) to {to_machine.name}"
-        f" ({to_machine.rated_w:g} W): nothing was burnt there yet. It is a starting point until"
-        f" its {CONFIRMING_BURNS} burns confirm it."
+        say(
+            "advice.carried_over",
+            here=here,
+            to_machine=to_machine,
+            confirming_burns=CONFIRMING_BURNS,
+        )
     ]
     if not region.burns:
-        notes.append(f"Nothing was burnt on {here.name} either: this is what tables expect.")
+        notes.append(say("advice.nothing_was_burnt_on_either", here=here))
     ratio = to_machine.rated_w / here.rated_w
     if ratio < 1.0:
-        notes.append(
-            "Down in wattage is the optimistic way: what the sheet conducts away weighs more on a"
-            " weaker beam, so slower may be needed by more than faster may do."
-        )
+        notes.append(say("advice.down_in_wattage_is_optimistic_way"))
     if max(ratio, 1.0 / ratio) > _FAR:
-        notes.append(f"{ratio:.2g} times the wattage is a long way: expect to correct it.")
+        notes.append(say("advice.times_wattage_is_long_way", ratio=ratio))
     if to_machine.source == "co2" and None in [
         ln_width(machine, thickness) for machine in (here, to_machine)
     ]:
-        notes.append(
-            "The lens or the beam's width isn't known of both machines: another lens may move this"
-            " by a fifth or more."
-        )
+        notes.append(say("advice.lens_or_beams_width_isnt_known"))
     return notes
 
 
@@ -167,10 +161,7 @@ def expected_start(
 ) -> StartingPoint:
     """A starting point without the burns that confirm it; as ``starting_point``."""
     if other.burns:
-        raise InvalidRecord(
-            f"{other.sheet.name} has {len(other.burns)} burns on {other.machine.name}: ask for a"
-            " recommendation instead of a starting point."
-        )
+        raise InvalidRecord(say("advice.has_burns", other=other, count=len(other.burns)))
     machine, tail = other.machine, 0.5 * (1.0 - INTERVAL_SHARE)
     shares, notes = (tail, 0.5, 1.0 - tail), list(other.notes)
     if other.cut is not None:
@@ -185,14 +176,10 @@ def expected_start(
         chance = other.chance_through(power, setting.speed_mm_s, passes)
         if passes > 1:
             notes.append(
-                f"In {passes} passes: with fewer {machine.name} would have to be so slow that the"
-                " sheet may catch fire."
+                say("advice.in_passes_with_fewer_would_have", passes=passes, machine=machine)
             )
         elif low < slowest:
-            notes.append(
-                f"{machine.name} may not cut {other.sheet.name} in one pass: its board then asks"
-                " for more."
-            )
+            notes.append(say("advice.may_not_cut_in_one_pass", machine=machine, other=other))
     else:
         assert other.mark is not None
         fit = other.mark.thinned(_DRAWS)

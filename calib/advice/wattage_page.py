@@ -24,6 +24,7 @@ from calib.print_style import (
     table,
     words,
 )
+from calib.texts.say import say
 
 _ROW_MM = 8.0
 _COLUMNS_MM = (20.0, 20.0, 22.0, 30.0)
@@ -48,16 +49,14 @@ def wattage_page(found: WattageTable, *, paper: str = "a4") -> bytes:
                 words(found.basis, 10.0),
                 gap(5.0),
                 _rows(found.rows),
-                *_list("Not yet tried on your machine", HOW_TO_CONFIRM, size),
-                *_list("CAUTIONS, before and while you burn", all_cautions(found), size),
+                *_list(say("advice.not_yet_tried_on_your_machine"), HOW_TO_CONFIRM, size),
+                *_list(say("advice.cautions_before_and_while_you_burn"), all_cautions(found), size),
             ]
             for size in (8.5, 7.0, 5.5)
         ),
     )
     if page is None:
-        raise InvalidRecord(
-            f"the table has {len(found.rows)} rows: that is more than a page holds."
-        )
+        raise InvalidRecord(say("advice.table_has_rows", count=len(found.rows)))
     return page
 
 
@@ -99,7 +98,13 @@ def _rows(rows: Sequence[WattageRow]) -> Any:
         for tick in shown:
             letters(canvas, (place(tick), 3.6), f"{tick:g}", 8.5, align="middle")
 
-    heads = ("rated W", "power %", "start mm/s", "9 of 10 within", "speed [mm/s], start marked")
+    heads = (
+        "rated W",
+        "power %",
+        say("advice.start"),
+        "9 of 10 within",
+        say("advice.speed_start_marked"),
+    )
     lines: list[list[Any]] = [[words(head, 8.5, bold=True) for head in heads]]
     for row in rows:
         within = f"{shown_speed(row.slowest_mm_s)} to {shown_speed(row.fastest_mm_s)}"

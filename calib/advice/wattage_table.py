@@ -15,17 +15,16 @@ from calib.fit.region import Region
 from calib.hazards import CAUTIONS, check_hazard
 from calib.limits import SLOWEST_MM_S
 from calib.records import LaserSource, Machine, Sheet
+from calib.texts.say import say
 
 # Rated powers of common desktop lasers [W].
 WATTAGES = (10.0, 20.0, 30.0, 40.0, 50.0, 60.0, 80.0, 100.0, 130.0, 150.0)
 # Characters in a line of the text.
 _WIDTH = 96
 HOW_TO_CONFIRM = (
-    "These speeds are expected, not tried: nothing was burnt on your machine.",
-    "Before any job burn four coupons at the power given: at the slow end, at the start, at the"
-    " fast end, and between the last that dropped and the first that hung. Then test properly.",
-    "Rated watts, lens, focus, air and age differ between machines of one wattage; so does the"
-    " next lot of the sheet. Of 10 machines about 9 lie between the two ends.",
+    say("advice.these_speeds_are_expected"),
+    say("advice.before_any_job_burn_four_coupons"),
+    say("advice.rated_watts_lens"),
 )
 
 
@@ -66,19 +65,16 @@ def wattage_table(
     DeclarationNeeded when the sheet may not be burnt.
     """
     if not region.burns:
-        raise InvalidRecord(
-            f"{region.sheet.name} has no burns on {region.machine.name}: there is nothing to hand"
-            " on. Burn a board first."
-        )
+        raise InvalidRecord(say("advice.has_no_burns", region=region))
     if not len(wattages):
-        raise InvalidRecord("wattages is empty: give one or more rated powers in watts.")
+        raise InvalidRecord(say("advice.wattages_is_empty"))
     rows = tuple(_row(region, watts, pool) for watts in sorted(set(wattages)))
     here = region.machine
     return WattageTable(
         sheet=region.sheet,
         source=here.source,
         operation_words=region.operation.replace("_", " "),
-        basis=f"Carried over from {len(region.burns)} burns on one {here.rated_w:g} W machine.",
+        basis=say("advice.carried_over_from_burns_on_one", count=len(region.burns), here=here),
         rows=rows,
         cautions=check_hazard(region.sheet, here, region.operation).advice,
     )
@@ -87,7 +83,7 @@ def wattage_table(
 def somebodys_machine(known: Machine, rated_w: float) -> Machine:
     """A machine of another wattage of which nothing else is known."""
     return Machine(
-        name=f"a {rated_w:g} W machine",
+        name=say("advice.machine", rated_w=rated_w),
         rated_w=rated_w,
         source=known.source,
         bed_mm=known.bed_mm,
@@ -105,11 +101,11 @@ def _row(region: Region, rated_w: float, pool: Pool | None) -> WattageRow:
     start = expected_start(other)
     note = ""
     if start.passes > 1:
-        note = f"too weak for one pass: in {start.passes} passes"
+        note = say("advice.too_weak_for_one_pass", start=start)
     elif start.slowest_mm_s < SLOWEST_MM_S[other.machine.source]:
-        note = "may be too weak for one pass"
+        note = say("advice.may_be_too_weak_for_one")
     elif start.fastest_mm_s >= region.machine.max_speed_mm_s:
-        note = "as fast as the head goes: less power may do"
+        note = say("advice.as_fast_as_head_goes")
     return WattageRow(
         rated_w=rated_w,
         power_pct=start.setting.power_pct,
@@ -136,9 +132,11 @@ def shown_speed(speed_mm_s: float) -> str:
 def headline(table: WattageTable) -> str:
     """Headline of the table, in one line."""
     sheet = table.sheet
-    return (
-        f"Where to begin: {sheet.name} ({sheet.material}, {sheet.thickness_mm:g} mm),"
-        f" {table.operation_words}, {'CO2' if table.source == 'co2' else 'diode'} laser"
+    return say(
+        "advice.where_to_begin",
+        sheet=sheet,
+        table=table,
+        which="CO2" if table.source == "co2" else "diode",
     )
 
 

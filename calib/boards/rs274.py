@@ -106,7 +106,7 @@ def program_comments(machine: Machine, title: str) -> list[str]:
     ]
     if machine.power_follows_speed:
         lines.append(say("boards.controller_lowers_power"))
-    which = "away from" if machine.y_up else "towards"
+    which = say("boards.away_from") if machine.y_up else "towards"
     zero = say("boards.zero_is_boards_corner", corner=corner, machine=machine, which=which)
     return [*lines, zero]
 

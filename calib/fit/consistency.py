@@ -8,6 +8,7 @@ import numpy.typing as npt
 from calib.fit.model import Response, columns_of, grade_chances, grade_of, settings_of
 from calib.fit.region import Region
 from calib.records import Burn
+from calib.texts.say import say
 
 Array = npt.NDArray[np.float64]
 
@@ -16,9 +17,9 @@ _TREND_Z = 2.576
 # Fewer burns can't tell a trend from scatter.
 _FEWEST = 6
 _TRENDS = (
-    ("burn_order", "from first to last burn", "Was something warming up, moving or fouling?"),
-    ("x_mm", "from left to right", "Is the bed level and the beam aligned?"),
-    ("y_mm", "from back to front", "Is the bed level and the beam aligned?"),
+    ("burn_order", say("fit.from_first_to_last_burn"), say("fit.was_something_warming_up")),
+    ("x_mm", say("fit.from_left_to_right"), say("fit.is_bed_level_and_beam_aligned")),
+    ("y_mm", say("fit.from_back_to_front"), say("fit.is_bed_level_and_beam_aligned")),
 )
 # Posterior points that a look at residuals needs.
 _ENOUGH_POINTS = 2000
@@ -78,15 +79,19 @@ def inconsistencies(region: Region) -> list[str]:
         z = trend_z(residual[known], variable)
         if abs(z) > _TREND_Z:
             more = "deeper" if z > 0 else "shallower"
-            notes.append(f"Results get {more} {words} than the settings explain. {question}")
+            notes.append(
+                say(
+                    "fit.results_get_than_settings_explain",
+                    more=more,
+                    words=words,
+                    question=question,
+                )
+            )
     odd = chances[grade, np.arange(len(burns))] < _ODD_CHANCE
     notes += [_odd_sentence(b) for b, is_odd in zip(burns, odd, strict=True) if is_odd]
     return list(dict.fromkeys(notes))
 
 
 def _odd_sentence(burn: Burn) -> str:
-    what = f"{burn.through}" if burn.operation == "cut" else f"mark {burn.mark}"
-    return (
-        f"The result “{what}” at {burn.power_pct:g} % and {burn.speed_mm_s:g} mm/s contradicts the"
-        " other burns: read it again, or burn it again."
-    )
+    what = f"{burn.through}" if burn.operation == "cut" else say("fit.mark", burn=burn)
+    return say("fit.result_at_and_contradicts_other_burns", what=what, burn=burn)

@@ -13,6 +13,7 @@ from calib.fit.model import Response, grade_of
 from calib.fit.priors import CutPrior, Priors
 from calib.fit.region import Edge, Region, burnt_hulls
 from calib.records import OPERATIONS, Burn, Machine, Operation, Sheet
+from calib.texts.say import say
 
 
 def region_from(
@@ -28,10 +29,12 @@ def region_from(
     operation isn't one, or the evidence holds something else than burns.
     """
     if operation not in OPERATIONS:
-        raise InvalidRecord(f"operation is {operation!r}: give one of {', '.join(OPERATIONS)}.")
+        raise InvalidRecord(
+            say("fit.operation_is_give_one", operation=operation, operations=", ".join(OPERATIONS))
+        )
     for burn in evidence:
         if not isinstance(burn, Burn):
-            raise InvalidRecord(f"evidence holds {burn!r}: give a sequence of Burn records.")
+            raise InvalidRecord(say("fit.evidence_holds_give_sequence_of_burn", burn=burn))
     read: Response = "cut" if operation == "cut" else "mark"
     grades = [(b, grade_of(b, read)) for b in evidence if b.operation == operation]
     burns = tuple(b for b, grade in grades if grade is not None)
@@ -76,30 +79,16 @@ def _with_notes(region: Region) -> Region:
     cut = region.operation == "cut"
     if region.edge == "all_through":
         notes.append(
-            "Every coupon dropped: the edge was not found. Burn faster or with less power."
-            if cut
-            else "Every mark is clear or deeper. Burn faster or with less power."
+            say("fit.every_coupon_dropped") if cut else say("fit.every_mark_is_clear_or_deeper")
         )
     if region.edge == "none_through":
-        notes.append(
-            "No coupon dropped: the edge was not found. Burn slower or with more power."
-            if cut
-            else "No mark is clear yet. Burn slower or with more power."
-        )
+        notes.append(say("fit.no_coupon_dropped") if cut else say("fit.no_mark_is_clear_yet"))
     if cut and any(b.through == "no" and b.char is not None for b in region.burns):
-        notes.append("Char read on coupons that were not cut is ignored.")
+        notes.append(say("fit.char_read_on_coupons_that_were"))
     if cut and region.burns and not any(b.char is not None for b in region.burns):
-        notes.append("No char was read: what is said of char is the family's expectation.")
+        notes.append(say("fit.no_char_was_read"))
     others = [b for b in region.burns if b.lot is not None]
     if cut and others:
-        notes.append(
-            f"{len(others)} of the burns are of other lots: they count for what was tried, and for"
-            " this lot with what lots usually differ by."
-        )
-    if region.machine.acceleration_mm_s2 is None:
-        notes.append(
-            "The machine's acceleration is not known:"
-            f" {region.machine.working_acceleration_mm_s2:g} mm/s² is assumed."
-        )
+        notes.append(say("fit.of_burns_are_of_other_lots", count=len(others)))
     notes += inconsistencies(region)
     return replace(region, notes=tuple(dict.fromkeys(notes)))

@@ -19,6 +19,7 @@ from calib.fit.fits import CutFit, fit, log_evidence, mixed
 from calib.fit.model import columns_of, grade_of, settings_of
 from calib.fit.priors import MISREAD, CutPrior
 from calib.records import Burn, Machine
+from calib.texts.say import say
 
 Array = npt.NDArray[np.float64]
 
@@ -106,9 +107,12 @@ def _otherwise(burns: Sequence[Burn], rows: list[int]) -> Iterator[Mishap]:
         yield Mishap(
             kind="otherwise",
             words=(
-                f"All {len(rows)} burns of the board with {_setting(first)} came out as"
-                f" “{first.through}”, which the other burns don't bear out: did the beam fire,"
-                " was it in focus, and were power and speeds set as planned, in mm/s?"
+                say(
+                    "fit.all_burns_of_board_with_came",
+                    count=len(rows),
+                    setting=_setting(first),
+                    first=first,
+                )
             ),
             burns=tuple(b for i, b in enumerate(burns) if i not in set(rows)),
             usual=_OTHERWISE,
@@ -136,8 +140,13 @@ def _swapped(
         yield Mishap(
             kind="swapped",
             words=(
-                f"The results at {_setting(some[i])} ({some[i].through}) and at"
-                f" {_setting(some[j])} ({some[j].through}) may be exchanged: which coupon is which?"
+                say(
+                    "fit.results_at",
+                    setting=_setting(some[i]),
+                    through=some[i].through,
+                    setting_2=_setting(some[j]),
+                    through_2=some[j].through,
+                )
             ),
             burns=_with_results(burns, {rows[i]: some[j], rows[j]: some[i]}),
             usual=_SWAPPED / len(pairs),
@@ -155,10 +164,7 @@ def _turned(burns: Sequence[Burn], rows: list[int]) -> Iterator[Mishap]:
     if len(set(order)) == len(order):
         yield Mishap(
             kind="turned",
-            words=(
-                f"The board with {_setting(some[0])} may have been read upside down: its results"
-                " fit better when it is turned round. Which way up did it lie?"
-            ),
+            words=(say("fit.board_with_may_have_been_read", setting=_setting(some[0]))),
             burns=_with_results(burns, {rows[i]: some[j] for i, j in enumerate(order)}),
             usual=_TURNED,
         )

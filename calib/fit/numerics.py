@@ -8,6 +8,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import gammaln, ndtri
 
+from calib.texts.say import say
+
 Array = npt.NDArray[np.float64]
 
 # Bases of the even points: one prime per shape parameter.
@@ -28,7 +30,7 @@ def even_scores(n: int, d: int) -> Array:
        ch. 3 (from memory).
     """
     if d > len(_BASES):
-        raise ValueError(f"d is {d}: even points have at most {len(_BASES)} dimensions.")
+        raise ValueError(say("fit.d_is_even_points_have", d=d, count=len(_BASES)))
     points = np.zeros((n, d))
     for column, base in enumerate(_BASES[:d]):
         rest, place = np.arange(1, n + 1), 1.0 / base

@@ -31,8 +31,9 @@ from calib.fit.ordinal_likelihood import (
     log_chance_between,
     start,
 )
+from calib.texts.say import say
 
-_OR_A_PRIOR = "or fit with a prior such as GaussianPrior()"
+_OR_A_PRIOR = say("fit.or_fit_with_prior_such")
 
 
 # Beyond this a coefficient is a step and its prior no longer felt; doubles then can't tell.
@@ -64,8 +65,12 @@ class GaussianPrior:
         for sd in self.effect_sd if isinstance(self.effect_sd, tuple) else (self.effect_sd,):
             if isinstance(sd, bool) or not isinstance(sd, numbers.Real) or not least <= sd <= most:
                 raise InvalidRecord(
-                    f"GaussianPrior.effect_sd is {self.effect_sd!r}: give a number from {least:g}"
-                    f" to {most:g}, or a tuple of such numbers, one for each column."
+                    say(
+                        "fit.gaussianprior_effect_sd",
+                        effect_sd=self.effect_sd,
+                        least=least,
+                        most=most,
+                    )
                 )
 
 
@@ -73,17 +78,11 @@ def _checked_grades(y: Array) -> Grades:
     """Read y as whole numbers from 0; text and fractions are no grades."""
     for value in y.ravel().tolist() if y.dtype.kind not in "biuf" else ():
         if not isinstance(value, numbers.Real):
-            raise ValueError(
-                f"y holds {value!r}: grades are whole numbers in their order, 0, 1, …;"
-                " number the classes from the least to the greatest."
-            )
+            raise ValueError(say("fit.y_holds_grades_are_whole_numbers", value=value))
     number = y.astype(float)
     bad = number[~((number >= 0) & (number == np.floor(number)))]
     if bad.size:
-        raise ValueError(
-            f"y holds {bad[0]:g}: grades are whole numbers from 0, not continuous values;"
-            " number the classes 0, 1, …, and leave out rows that were not read."
-        )
+        raise ValueError(say("fit.y_holds_grades_are_whole_numbers_from", bad=bad))
     return number.astype(np.intp)
 
 
@@ -94,33 +93,22 @@ def _checked_weights(sample_weight: npt.ArrayLike | None, count: int) -> Array:
         sample_weight, ensure_2d=False, dtype=np.float64, input_name="sample_weight"
     )
     if weight.shape != (count,):
-        raise ValueError(
-            f"sample_weight has the shape {weight.shape}: give one weight for each of the"
-            f" {count} rows of X."
-        )
+        raise ValueError(say("fit.sample_weight_has_shape", weight=weight, count=count))
     if weight.min() < 0:
-        raise ValueError(
-            f"sample_weight holds {weight.min():g}: give 0 to leave a row out, or more than 0."
-        )
+        raise ValueError(say("fit.sample_weight_holds", min=weight.min()))
     if weight.max() == 0:
-        raise ValueError("every weight is zero: give at least some rows a weight above 0.")
+        raise ValueError(say("fit.every_weight_is_zero"))
     return np.asarray(weight)
 
 
 def _checked_classes(grades: Grades) -> Grades:
     classes = np.unique(grades)
     if len(classes) == 1:
-        raise NoFiniteEstimate(
-            f"y has only one class, grade {classes[0]}, in the rows that count: nothing tells"
-            " where the next grade begins; add rows of another grade."
-        )
+        raise NoFiniteEstimate(say("fit.y_has_only_one_class", classes=classes))
     missing = np.setdiff1d(np.arange(classes[0], classes[-1]), classes)
     if missing.size:
         never = ", ".join(str(grade) for grade in missing)
-        raise ValueError(
-            f"y has no row of grade {never}, though grades below and above are there: add some,"
-            " or join it to a neighbour and number the grades without a gap."
-        )
+        raise ValueError(say("fit.y_has_no_row_of_grade", never=never))
     return classes
 
 
@@ -251,9 +239,12 @@ class OrdinalProbit(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         theta = climb(problem, start(rows))
         if theta is None:
             raise NoFiniteEstimate(
-                f"the fit of the grades {self.classes_[0]} to {self.classes_[-1]} can't be computed"
-                " in double precision: they hardly overlap, or rows lie or weigh too far apart;"
-                f" look for misread rows, add rows near the edge, {_OR_A_PRIOR}."
+                say(
+                    "fit.fit_of_grades_to_cant",
+                    classes_=self.classes_,
+                    classes__2=self.classes_[-1],
+                    or_a_prior=_OR_A_PRIOR,
+                )
             )
         covariance = covariance_of(problem.information(theta))
         both, self.covariance_ = frame.in_units_of_x(theta, covariance)
@@ -265,12 +256,11 @@ class OrdinalProbit(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
         if self.prior is None or self.prior == "jeffreys":
             return None
         if not isinstance(self.prior, GaussianPrior):
-            raise ValueError(f"prior is {self.prior!r}: give None, GaussianPrior() or 'jeffreys'.")
+            raise ValueError(say("fit.prior_is_give_none", prior=self.prior))
         sd = np.asarray(self.prior.effect_sd, dtype=np.float64)
         if sd.ndim and len(sd) != columns:
             raise ValueError(
-                f"the prior's effect_sd holds {len(sd)} values, but X has {columns} columns: give"
-                " one number for all, or one for each column."
+                say("fit.priors_effect_sd_holds_values", count=len(sd), columns=columns)
             )
         return np.broadcast_to(sd, (columns,))
 
@@ -287,15 +277,21 @@ class OrdinalProbit(ClassifierMixin, BaseEstimator):  # type: ignore[misc]
             names = getattr(self, "feature_names_in_", np.arange(len(share)))
             columns = ", ".join(str(name) for name in names[share > 1e-6])
             raise NoFiniteEstimate(
-                f"columns {columns} of X are collinear or constant: their effects can't be told"
-                f" apart; leave one out, vary it, {_OR_A_PRIOR}."
+                say(
+                    "fit.columns_of_are_collinear_or_constant",
+                    columns=columns,
+                    or_a_prior=_OR_A_PRIOR,
+                )
             )
         scaled = (x - frame.centre) / frame.scale
         if is_separated(scaled, grade, len(self.classes_)):
             raise NoFiniteEstimate(
-                f"the grades {self.classes_[0]} to {self.classes_[-1]} are separated: X tells"
-                " them apart without overlap, so the estimate runs away; add rows near the edge"
-                f" between them, {_OR_A_PRIOR}."
+                say(
+                    "fit.grades_to_are_separated",
+                    classes_=self.classes_,
+                    classes__2=self.classes_[-1],
+                    or_a_prior=_OR_A_PRIOR,
+                )
             )
 
     def predict_proba(self, X: npt.ArrayLike) -> Array:

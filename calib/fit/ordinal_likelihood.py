@@ -14,6 +14,8 @@ import numpy.typing as npt
 from scipy.linalg import LinAlgError, eigh
 from scipy.special import log_ndtr, ndtr, ndtri
 
+from calib.texts.say import say
+
 Array = npt.NDArray[np.float64]
 Grades = npt.NDArray[np.intp]
 
@@ -284,7 +286,7 @@ def _ascent_step(information: Array, slope: Array) -> Array:
     """Newton step; where the information isn't positive definite, its sizes without their signs."""
     scaled, size = _unit_diagonal(information)
     if not np.isfinite(scaled).all():
-        raise LinAlgError("the information is not finite")
+        raise LinAlgError(say("fit.information_is_not_finite"))
     curvature, direction = eigh(scaled)
     curvature = np.abs(curvature)
     curvature = np.maximum(curvature, _LEAST_CURVATURE * curvature.max())

@@ -12,6 +12,7 @@ from calib.fit.pair_summary import PairSummary, Response, pair_summaries
 from calib.fit.pooled_prior import pooled_cut, pooled_graded
 from calib.fit.priors import Priors, expected_priors
 from calib.records import OPERATIONS, Burn, Machine, Operation, Sheet
+from calib.texts.say import say
 
 Record = tuple[Machine, Sheet, Sequence[Burn]]
 
@@ -128,15 +129,13 @@ def pool_of(pairs: Iterable[Sequence[PairSummary]]) -> Pool:
 def _checked(record: Record) -> Record:
     good = isinstance(record, tuple) and len(record) == 3
     if not good or not isinstance(record[0], Machine) or not isinstance(record[1], Sheet):
-        raise InvalidRecord(
-            f"a record of the logbook is {record!r}: give (machine, sheet, burns) for each pair."
-        )
+        raise InvalidRecord(say("fit.record_of_logbook", record=record))
     for burn in record[2]:
         if not isinstance(burn, Burn):
-            raise InvalidRecord(f"burns hold {burn!r}: give a sequence of Burn records.")
+            raise InvalidRecord(say("fit.burns_hold_give_sequence_of_burn", burn=burn))
     return record
 
 
 def _note(pairs: int) -> str:
-    other = "1 other pair" if pairs == 1 else f"{pairs} other pairs"
-    return f"What is expected before the burns rests on {other} of the logbook."
+    other = say("fit.other_pair") if pairs == 1 else say("fit.other_pairs", pairs=pairs)
+    return say("fit.what_is_expected_before_burns_rests", other=other)

@@ -34,6 +34,7 @@ from calib.records import (
     Sheet,
     grade_ends,
 )
+from calib.texts.say import say
 
 Array = npt.NDArray[np.float64]
 Edge = Literal["unburnt", "all_through", "none_through", "bracketed"]
@@ -133,7 +134,7 @@ class Region:
         """
         fit = self.cut
         if fit is None:
-            raise InvalidRecord(f"Region.operation is {self.operation!r}: only a cut drops.")
+            raise InvalidRecord(say("fit.region_operation", operation=self.operation))
         points = fit.elsewhere if next_sheet else fit.here
         ratio = None if cut_length_mm is None else _positive("cut_length_mm", cut_length_mm)
 
@@ -226,7 +227,7 @@ class Region:
 
     def _chars(self) -> GradedFit:
         if self.char is None:
-            raise InvalidRecord(f"Region.operation is {self.operation!r}: only a cut has char.")
+            raise InvalidRecord(say("fit.region_operation_is", operation=self.operation))
         return self.char
 
     def chance_mark(
@@ -289,9 +290,9 @@ class Region:
 
     def _marks(self, line_pitch_mm: npt.ArrayLike | None) -> GradedFit:
         if self.mark is None:
-            raise InvalidRecord(f"Region.operation is {self.operation!r}: it has no mark grade.")
+            raise InvalidRecord(say("fit.region_operation_is_2", operation=self.operation))
         if KINDS[self.operation].shape == "area" and line_pitch_mm is None:
-            raise unfit("line_pitch_mm", None, "an area mark needs its line pitch in mm")
+            raise unfit("line_pitch_mm", None, say("fit.area_mark_needs_its_line_pitch"))
         return self.mark
 
     def _between(
@@ -354,19 +355,21 @@ def _settings(*columns: npt.ArrayLike) -> tuple[list[Array], tuple[int, ...]]:
     for name, column in zip(_SETTING_FIELDS, arrays, strict=False):
         bad = column[~((column > 0) | ((name == "line_pitch_mm") & np.isnan(column)))]
         if bad.size:
-            raise InvalidRecord(f"{name} is {float(bad.flat[0])!r}: give a number above 0.")
+            raise InvalidRecord(say("fit.is_give_number_above", name=name, flat=float(bad.flat[0])))
     return [a.ravel() for a in arrays], arrays[0].shape
 
 
 def _positive(name: str, value: float) -> float:
     if not (np.isfinite(value) and value > 0):
-        raise InvalidRecord(f"{name} is {value!r}: give a number above 0.")
+        raise InvalidRecord(say("fit.is_give_number_above_2", name=name, value=value))
     return float(value)
 
 
 def _grade(value: int) -> int:
     if isinstance(value, bool) or value not in GRADES:
-        raise InvalidRecord(f"grade is {value!r}: give a whole number from {GRADES_SAID}.")
+        raise InvalidRecord(
+            say("fit.grade_is_give_whole_number", value=value, grades_said=GRADES_SAID)
+        )
     return int(value)
 
 

@@ -9,6 +9,7 @@ from calib.fit.model import grade_of
 from calib.fit.region import Region
 from calib.physics import delivered_power_w
 from calib.records import COUPON_CUT_MM, Burn
+from calib.texts.say import say
 
 # Fewer burns hardly ever overlap, so that the regression has no answer.
 _FEWEST = 12
@@ -27,20 +28,20 @@ def second_opinion(region: Region) -> str | None:
     burns = _comparable(region)
     if sum(b.count for b in burns) < _FEWEST:
         return None
-    head = "Second opinion: a plain ordered regression, with nothing believed beforehand,"
+    head = say("fit.second_opinion_plain_ordered_regression")
     read = [grade_of(b, "cut" if b.operation == "cut" else "mark") or 0 for b in burns]
     # Numbered without a gap: a grade that was never read has no place of its own.
     seen = sorted(set(read))
     begins = sum(grade < _WORKS for grade in seen)
     if not 0 < begins < len(seen):
-        return f"{head} has no answer: all burns lie on one side of the edge."
+        return say("fit.has_no_answer", head=head)
     watts = delivered_power_w(region.machine, np.array([b.power_pct for b in burns]))
     speed = np.array([b.speed_mm_s for b in burns])
     pitch = np.array([b.line_pitch_mm or 1.0 for b in burns])
     columns = np.log(np.column_stack([speed, watts, pitch]))
     varies = np.ptp(columns, axis=0) > 0.0
     if not varies[0]:
-        return f"{head} has no answer: all burns have one speed."
+        return say("fit.has_no_answer_2", head=head)
     from calib.fit.ordinal import OrdinalProbit  # loads scikit-learn
 
     try:
@@ -50,13 +51,10 @@ def second_opinion(region: Region) -> str | None:
             sample_weight=np.array([b.count for b in burns], dtype=float),
         )
     except NoFiniteEstimate:
-        return (
-            f"{head} has no finite answer: faster and slower tell these results apart without"
-            " overlap, or two of the settings vary together. Burns near the edge would give it one."
-        )
+        return say("fit.has_no_finite_answer", head=head)
     slope = fit.coef_[0]
     if slope >= 0.0:
-        return f"{head} finds no edge: in these burns slower doesn't go deeper."
+        return say("fit.finds_no_edge", head=head)
     strongest = int(np.argmax(watts))
     rest = columns[strongest, varies][1:]
     ln_speed = (fit.cut_points_[begins - 1] - rest @ fit.coef_[1:]) / slope
@@ -68,9 +66,13 @@ def second_opinion(region: Region) -> str | None:
     away = _NINETY * np.sqrt(gradient @ fit.covariance_ @ gradient)
     ends = np.exp([ln_speed, ln_speed - away, ln_speed + away])
     edge, low, high = (float(f"{speed:.3g}") for speed in ends)
-    return (
-        f"{head} puts the edge at {burns[strongest].power_pct:g} % at {edge:g} mm/s"
-        f" (90 % interval {low:g} to {high:g})."
+    return say(
+        "fit.puts_edge_at_at_interval",
+        head=head,
+        power_pct=burns[strongest].power_pct,
+        edge=edge,
+        low=low,
+        high=high,
     )
 
 

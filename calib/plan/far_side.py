@@ -17,6 +17,7 @@ from calib.fit.region import Region
 from calib.limits import limits_of
 from calib.plan.next_burns import MOST_PASSES
 from calib.records import GRADES, THROUGH_GRADES, Setting
+from calib.texts.say import say
 
 # Chance, by what is expected of the family before any burn, below which so many burns all alike are
 # asked about. With nothing cut there is no advice to lose, so 1 in 20; where everything was cut, an
@@ -73,19 +74,11 @@ def far_side(region: Region) -> tuple[str, ...]:
     if not few and not (nothing and _nothing_stronger(region)):
         return ()
     count, sheet = len(region.burns), region.sheet.material
-    seldom = f"1 in {1.0 / max(chance, 0.001):.0f} such sheets"
+    seldom = say("plan.in_such_sheets", chance=1.0 / max(chance, 0.001))
     if nothing:
-        came = "not one was cut" if cut else "not one shows"
+        came = say("plan.not_one_was_cut") if cut else say("plan.not_one_shows")
         return (
-            f"Stop and look first: {count} burns and {came}, as of about {seldom} ({sheet}). Did"
-            " the beam fire, and at the power that was set? Is it in focus on the sheet's face, and"
-            " are lens and mirrors clean? Was the air on? Were the speeds set in mm/s (mm/min for"
-            " mm/s is 60 times off)? Are thickness, material and watts those in the logbook?",
+            say("plan.stop_and_look_first", count=count, came=came, seldom=seldom, sheet=sheet),
         )
-    came = "all fell free" if cut else "all are scorched"
-    return (
-        f"Stop and look first: {count} burns and {came}, as of about {seldom}"
-        f" ({sheet}). Were the speeds set in mm/s (mm/min for mm/s is 60 times off)? Was the power"
-        " the one on the plan? Are thickness, material and watts those in the logbook? Were the"
-        " readings meant so?",
-    )
+    came = say("plan.all_fell_free") if cut else say("plan.all_are_scorched")
+    return (say("plan.stop_and_look_first_2", count=count, came=came, seldom=seldom, sheet=sheet),)

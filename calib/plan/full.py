@@ -8,6 +8,7 @@ from itertools import product
 from calib.errors import unfit
 from calib.limits import check_settings, gentle_first, snap_setting
 from calib.records import Machine, Setting
+from calib.texts.say import say
 
 
 def full_factorial(
@@ -37,7 +38,7 @@ def full_factorial(
     }
     for name, values in lists.items():
         if not values:
-            raise unfit(name, values, "give at least one value")
+            raise unfit(name, values, say("plan.give_at_least_one_value"))
     wanted = [
         Setting(power_pct=power, speed_mm_s=speed, passes=count, line_pitch_mm=pitch)
         for power, speed, count, pitch in product(powers_pct, speeds_mm_s, passes, line_pitches_mm)
