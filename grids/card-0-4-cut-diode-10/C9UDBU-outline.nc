@@ -1,4 +1,3 @@
-%
 (Board C9UDBU, round 1: cut of card 0.4 mm [card, 0.4 mm] on diode 10 W, 110 x 90 mm: its box with)
 (the beam off)
 G21
@@ -20,4 +19,3 @@ G0 X0.000 Y0.000
 M5
 S0
 M2
-%

@@ -1,10 +1,10 @@
-%
 (Board C9UDBU, round 1: cut of card 0.4 mm [card, 0.4 mm] on diode 10 W, 110 x 90 mm)
-(Zero is the board's lower left corner, moved by 0, 0 mm, y grows away from the operator.)
 (S is power, 1000 at 100 pct, M4 switches the beam on: conventions of the controller, as the machine)
 (record has them.)
-(The controller lowers the power with the speed: its laser mode must be on, or the beam stays on)
-(while the head stands still.)
+(The controller's laser mode must be on before anything burns: else the beam stays on while the head)
+(stands still, and each change of S stops the head.)
+(The controller lowers the power with the speed by itself.)
+(Zero is the board's lower left corner, moved by 0, 0 mm, y grows away from the operator.)
 (Air assist is switched by hand: on for the whole board.)
 (Stay with the machine from the first burn to the last. If you can't, don't start.)
 (Before the start: bed and tray clear of scraps and dust, extraction on, air assist on, lid shut.)
@@ -1363,4 +1363,3 @@ M5
 M5
 S0
 M2
-%

@@ -1,8 +1,9 @@
-%
 (Board HPXNUJ, round 1: cut of hardboard 3 mm [hardboard, 3 mm] on CO2 60 W, 160 x 70 mm)
-(Zero is the board's lower left corner, moved by 0, 0 mm, y grows away from the operator.)
 (S is power, 1000 at 100 pct, M3 switches the beam on: conventions of the controller, as the machine)
 (record has them.)
+(The controller's laser mode must be on before anything burns: else the beam stays on while the head)
+(stands still, and each change of S stops the head.)
+(Zero is the board's lower left corner, moved by 0, 0 mm, y grows away from the operator.)
 (Air assist is switched by hand: on for the whole board.)
 (Stay with the machine from the first burn to the last. If you can't, don't start.)
 (Before the start: bed and tray clear of scraps and dust, extraction on, air assist on, lid shut.)
@@ -1237,4 +1238,3 @@ M5
 M5
 S0
 M2
-%

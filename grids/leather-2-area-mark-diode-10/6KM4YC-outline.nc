@@ -1,4 +1,3 @@
-%
 (Board 6KM4YC, round 1: area mark of vegetable tanned leather 2 mm [vegetable tanned leather, 2 mm])
 (on diode 10 W, 110 x 70 mm: its box with the beam off)
 G21
@@ -20,4 +19,3 @@ G0 X0.000 Y0.000
 M5
 S0
 M2
-%

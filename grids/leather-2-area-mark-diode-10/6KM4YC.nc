@@ -1,11 +1,11 @@
-%
 (Board 6KM4YC, round 1: area mark of vegetable tanned leather 2 mm [vegetable tanned leather, 2 mm])
 (on diode 10 W, 110 x 70 mm)
-(Zero is the board's lower left corner, moved by 0, 0 mm, y grows away from the operator.)
 (S is power, 1000 at 100 pct, M4 switches the beam on: conventions of the controller, as the machine)
 (record has them.)
-(The controller lowers the power with the speed: its laser mode must be on, or the beam stays on)
-(while the head stands still.)
+(The controller's laser mode must be on before anything burns: else the beam stays on while the head)
+(stands still, and each change of S stops the head.)
+(The controller lowers the power with the speed by itself.)
+(Zero is the board's lower left corner, moved by 0, 0 mm, y grows away from the operator.)
 (Air assist is switched by hand: low if it can be turned down, else on, for the whole board.)
 (Stay with the machine from the first burn to the last. If you can't, don't start.)
 (Before the start: bed and tray clear of scraps and dust, extraction on, air assist on, lid shut.)
@@ -2329,4 +2329,3 @@ M5
 M5
 S0
 M2
-%

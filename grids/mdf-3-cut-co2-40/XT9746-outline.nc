@@ -1,4 +1,3 @@
-%
 (Board XT9746, round 1: cut of MDF 3 mm [MDF, 3 mm] on CO2 40 W, 160 x 70 mm: its box with the beam)
 (off)
 G21
@@ -20,4 +19,3 @@ G0 X0.000 Y0.000
 M5
 S0
 M2
-%

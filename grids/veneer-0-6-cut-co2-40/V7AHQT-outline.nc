@@ -1,4 +1,3 @@
-%
 (Board V7AHQT, round 1: cut of oak veneer 0.6 mm [oak veneer, 0.6 mm] on CO2 40 W, 110 x 90 mm: its)
 (box with the beam off)
 G21
@@ -20,4 +19,3 @@ G0 X0.000 Y0.000
 M5
 S0
 M2
-%
