@@ -99,7 +99,8 @@ def test_a_region_is_small_and_says_what_it_shows() -> None:
     ]  # fmt: skip
     region = fit_region(machine, BIRCH, "cut", burns)
     advised = Setting(power_pct=80.0, speed_mm_s=12.0)
-    text = region_svg(region_view(region, RegionWish(), advised=advised), advised)
+    view = region_view(region, RegionWish(), advised=advised)
+    text = region_svg(view, advised, "95 % · tan")
     root = drawn(text)
     assert len(text) < 40_000
     assert "Burns: 1 hanging, 2 no, 2 through" in root.attrib["aria-label"]
