@@ -12,7 +12,7 @@ from boards import BIRCH, CO2, MACHINES, SHEETS, stair
 from program_checks import assert_sound, lit, to_board
 from scipy.stats import norm
 from shell import BIRCH as ADD_BIRCH
-from shell import MACHINE, Shell
+from shell import MACHINE, Shell, cut_cleanly
 from test_svg import assert_valid
 from visitor import House
 
@@ -162,3 +162,13 @@ def test_on_the_page_one_tap_reads_it(planned_house: House) -> None:
     (burn,) = planned_house.book.burns("bench", "birch 3", "cut")
     steps = [cell.speed_mm_s for cell in planned_house.book.board(code).cells]
     assert (burn.speed_mm_s, burn.fails_at_mm_s) == (steps[6], steps[7])
+
+
+def test_it_counts_as_six_coupons_where_a_dozen_are_wanted(shell: Shell) -> None:
+    for words in (MACHINE, ADD_BIRCH, ("plan", "--for", "stair")):
+        shell.run(*words)
+    said = shell.run("record", "--through-to", "5").stderr
+    assert "6 burns so far; a setting wants about 12" in " ".join(said.split())
+    grid = shell.json("plan", "--burns", "6")["grid"]
+    said = shell.run("record", grid["board_id"], shell.results(grid, cut_cleanly)).stderr
+    assert "Next: calib recommend" in said

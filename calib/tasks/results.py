@@ -34,6 +34,8 @@ STRIP_NOTE = say("tasks.check_strip_it_shows_whether_machine")
 # tests/benchmarks/promise.py; a recommendation may be asked for with fewer, and is then mostly
 # refused.
 ENOUGH_BURNS = 12
+# A stair before coupons does what so many coupons do, see tests/benchmarks/stair.py.
+STAIR_COUNTS = 6
 
 Step = Literal["plan", "recommend", "check_machine"]
 # An evening's burns past midnight still belong to that evening.
@@ -315,7 +317,13 @@ def _is_read(said: Reading | None, field: str) -> bool:
 def will_do(burns: Sequence[Burn]) -> bool:
     """Whether burns are worth a look at what they bear: enough, and not all alike."""
     cut = [burn.through == "through" if burn.operation == "cut" else burn.mark for burn in burns]
-    return len(burns) >= ENOUGH_BURNS and len(set(cut) - {None}) > 1
+    both = len(set(cut) - {None}) > 1 or any(burn.fails_at_mm_s for burn in burns)
+    return worth(burns) >= ENOUGH_BURNS and both
+
+
+def worth(burns: Sequence[Burn]) -> int:
+    """How many coupons burns are worth; a stair is one burn."""
+    return sum(STAIR_COUNTS if burn.source == "stair" else 1 for burn in burns)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -342,5 +350,5 @@ def next_step(book: Book, grid: Grid) -> NextStep:
     elif will_do(burns):
         step = "recommend"
     return NextStep(
-        step=step, machine=pair[0], sheet=pair[1], operation=grid.operation, burns=len(burns)
+        step=step, machine=pair[0], sheet=pair[1], operation=grid.operation, burns=worth(burns)
     )
