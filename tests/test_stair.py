@@ -168,7 +168,7 @@ def test_it_counts_as_six_coupons_where_a_dozen_are_wanted(shell: Shell) -> None
     for words in (MACHINE, ADD_BIRCH, ("plan", "--for", "stair")):
         shell.run(*words)
     said = shell.run("record", "--through-to", "5").stderr
-    assert "6 burns so far; a setting wants about 12" in " ".join(said.split())
+    assert "6 burns so far; a setting takes about 12" in " ".join(said.split())
     grid = shell.json("plan", "--burns", "6")["grid"]
     said = shell.run("record", grid["board_id"], shell.results(grid, cut_cleanly)).stderr
     assert "Next: calib recommend" in said

@@ -247,7 +247,7 @@ def read_out(region: Region, wish: RegionWish, setting: Setting) -> ReadOut:
     """Say what holds at one setting, wherever it lies; raises InvalidRecord when an area mark's
     pitch is missing."""
     if KINDS[region.operation].shape == "area" and setting.line_pitch_mm is None:
-        raise unfit("line_pitch_mm", None, say("tasks.area_mark_needs_its_line_pitch"))
+        raise unfit("line_pitch_mm", None, say("tasks.area_mark_needs_distance"))
     is_cut, columns = region.operation == "cut", columns_of([setting])
     chances = Chances(region=region, wish=wish_of(wish))
     chance = chances.asked(columns)[0] if is_cut else chances.exactly(columns)[0]

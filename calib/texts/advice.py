@@ -32,9 +32,9 @@ if TYPE_CHECKING:
     from calib.tasks.regions import Summary
 
 EDGES = {
-    "unburnt": "Nothing was burnt yet: this is what is expected of such a sheet, and it may be far"
-    " off.",
-    "all_through": "Every burn went over the edge, so the edge was not found.",
+    "unburnt": "Nothing has been burnt yet: this is what is expected of such a sheet, and it may be"
+    " far off.",
+    "all_through": "All burns came out over the edge; where it lies isn't known yet.",
     "none_through": "No burn reached the edge, so the edge was not found.",
     "bracketed": "The burns lie on both sides of the edge.",
 }
@@ -103,7 +103,7 @@ LEARNED_WORDS = {
     "floor": "loss at low speed",
     "speed": "effect of speed",
     "exponent": "power curve",
-    "scatter": "scatter",
+    "scatter": "difference between coupons",
     "band": "width of hanging",
     "passes": "effect of passes",
     "pitch": "effect of line pitch",
@@ -127,7 +127,7 @@ def _learned(summary: Summary) -> str:
     return "\n".join(["Doubt that is left, of what there was before any burn:", *lines])
 
 
-_OUTSIDE = "It lies outside what was burnt: no chance is stated of it."
+_OUTSIDE = "It lies outside what was burnt: no chance is stated for it."
 
 
 def advice_text(advised: Advised) -> str:
@@ -265,8 +265,8 @@ def _pushes_apart(rec: Recommendation) -> str:
     )
     if defects:
         said += (
-            f" The other {about(defects)} are knots and glue pockets, which no power buys off; with"
-            f" them {about_words(1.0 - (rec.chance_no_help or 0.0))} jobs need a push"
+            f" The other {about(defects)} are knots and glue pockets, where more power doesn't help;"
+            f" with them {about_words(1.0 - (rec.chance_no_help or 0.0))} jobs need a push"
             " somewhere."
         )
     return said

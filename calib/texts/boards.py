@@ -70,7 +70,7 @@ def planned_text(planned: Planned, more: str = "") -> str:
     grid = planned.grid
     size = f"{counted(len(grid.cells), 'cell')}, {board_time(grid).words}."
     rests = (
-        "Nothing of this sheet was burnt on this machine yet: it rests on what is expected."
+        "Nothing of this sheet has been burnt on this machine yet: it rests on what is expected."
         if planned.before == 0
         else f"It rests on {counted(planned.before, 'burn')} of this sheet and machine."
     )
@@ -180,7 +180,7 @@ def next_step_text(step: NextStep) -> str:
     if step.step == "plan":
         why = "All burns came out alike so far. "
         if step.burns < ENOUGH_BURNS:
-            why = f"{counted(step.burns, 'burn')} so far; a setting wants about {ENOUGH_BURNS}. "
+            why = f"{counted(step.burns, 'burn')} so far; a setting takes about {ENOUGH_BURNS}. "
     return f"{why}Next: calib {step.step} {_typed(step)}"
 
 

@@ -37,7 +37,9 @@ _KIB = 1024.0
 def page_text(page: Page) -> str:
     """List boards, jobs, check strips and notes."""
     if not page.entries:
-        return "Nothing in the logbook fits." if not page.offset else "There is nothing further on."
+        return (
+            "Nothing in the logbook matches." if not page.offset else "There are no more entries."
+        )
     header = (
         "planned or run",
         "what",
@@ -177,7 +179,7 @@ def check_text(found: Check) -> str:
     """Say that a logbook is sound, and what it was compared with."""
     rows = counts_in_words(found.rows) or "nothing in it yet"
     if found.compared_with is None:
-        compared = "There is no backup beside it: make one with backup."
+        compared = "There is no backup beside it: make one with calib book backup."
     else:
         compared = f"Its newest backup is {found.compared_with}."
     missing = counts_in_words(found.missing)

@@ -103,7 +103,7 @@ def _scores(record: TrackRecord) -> list[str]:
     ]
     if record.base_brier is not None and record.base_log_loss is not None:
         lines.append(
-            "One who states on every board what came out on average on the others gets"
+            "Stating the average of the other boards each time would score"
             f" {record.base_brier:.4f} and {record.base_log_loss:.4f}."
         )
     lines.append(

@@ -47,7 +47,7 @@ def carried_over_text(carried: CarriedOver) -> str:
         ]
         confirm = "Burn these first, best first:\n" + table(("", "power", "speed"), rows)
     return paragraphs(
-        f"Begin with {where}: {setting_words(start.setting)}. Nothing was burnt there.",
+        f"Begin with {where}: {setting_words(start.setting)}. Nothing has been burnt there yet.",
         wrapped(_interval(start)),
         bullets("Notes", start.notes),
         confirm,

@@ -112,7 +112,7 @@ def kerf_text(law: KerfLaw, points: Sequence[KerfPoint]) -> str:
     ]
     grows = (
         f"Kerf {law.kerf} at {law.middle_j_mm:.2f} J/mm; {law.growth_mm:+.3f} mm"
-        f" (sd {law.growth_sd_mm:.3f}) for each factor of 2.7 in line energy."
+        f" (give or take {law.growth_sd_mm:.3f}) each time the line energy grows 2.7 times."
     )
     return paragraphs(
         table(("setting", "line energy", "kerf", "readings"), rows),

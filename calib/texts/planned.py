@@ -43,7 +43,8 @@ def plan_text(planned: PlannedFor) -> str:
 def unburnt_lines(planned: PlannedFor) -> list[str]:
     """Say which boards were planned before and of which nothing is recorded yet."""
     again = [
-        f"Board {one.grid.board_id} was planned before, and nothing is recorded of it: it stays."
+        f"Board {one.grid.board_id} was planned before, and nothing is recorded of it: it stays"
+        " as it was planned."
         for one in planned.boards
         if one.again
     ]

@@ -18,8 +18,8 @@ def say(key: str, /, **values: object) -> str:
 
     Examples
     --------
-    >>> say("errors.no_such", what="sheet", given="'oak 4'")
-    "There is no sheet 'oak 4' in the logbook."
+    >>> say("limits.is_slower", name="60 % at 1 mm/s", slowest_mm_s=2.0)
+    '60 % at 1 mm/s is slower than 2 mm/s'
     """
     room, words = key.split(".")
     return _sentences(room)[words].format(**values)
