@@ -50,6 +50,7 @@ def recommend(
 ) -> Said:
     """Recommend a setting with a stated chance; nothing is stored unless it is kept."""
     from calib.tasks.advice import advise
+    from calib.tasks.current import doubts_of
     from calib.tasks.regions import region_pictures
     from calib.texts.advice import advice_text, after_advice_text
 
@@ -58,9 +59,14 @@ def recommend(
     if keep:
         kept, text = _keep(book, advised, yes=yes, told=True)
         return kept, f"{advice_text(advised)}\n\n{text}"
+    doubts = doubts_of(book, advised.region, advised.setting, advised.advice, now())
+    data = {
+        "recommendation": advised.recommendation, "kept": None, "lot": advised.lot,
+        "doubts": doubts,
+    }  # fmt: skip
     return (
-        {"recommendation": advised.recommendation, "kept": None, "lot": advised.lot},
-        advice_text(advised),
+        data,
+        advice_text(advised, doubts),
         after_advice_text(advised, wish),
     )
 

@@ -81,4 +81,6 @@ def plan(
     written = write_folder(planned.files, into)
     if into is not None:
         tell(files_text(planned.files, written, into))
+    for one in planned.boards if into is None else ():
+        tell(say("cli.for_its_files", grid=one.grid))
     return plan_data(planned, written), plan_text(planned)

@@ -42,6 +42,14 @@ _HOW = say("cli.type_word_or_its_first_letter")
 _CODE = re.compile(r"([A-Z])(\d{1,3})", re.ASCII)
 
 
+def _step(text: str) -> int:
+    """``7`` or ``S7``."""
+    digits = text.strip().upper().removeprefix("S")
+    if not (digits.isascii() and digits.isdigit()):
+        raise InvalidQuantity(say("cli.step_cant_be_read", text=shown(text)))
+    return int(digits)
+
+
 def _codes(text: str) -> tuple[str, ...]:
     """``S4``, ``S4,S5`` or ``S1-S3``."""
     found: list[str] = []
@@ -121,8 +129,13 @@ def record(
     session: SessionLabel = None,
     not_burnt: Cells = None,
     through_to: Annotated[
-        int | None,
-        option("--through-to", "STEP", "Last step up to which a stair is cut right through; 0."),
+        Any,
+        option(
+            "--through-to",
+            "STEP",
+            "Last step up to which a stair is cut through; 0 if none.",
+            parser=reader(_step),
+        ),
     ] = None,
     why: Why = "",
     note: Note = "",
@@ -181,6 +194,11 @@ def record(
     ]
     files = [Path(name) for _, names in found for name in names]
     boards = [word for word, names in found if not names]
+    for word in words:
+        if Path(word).is_dir():
+            raise CalibError(say("cli.is_folder", folder=word))
+        if word in boards and Path(word).suffix:
+            raise CalibError(say("cli.is_no_file_that_is_there", boards=word))
     if not files and len(boards) != 1:
         raise CalibError(say("cli.is_no_result_file", boards=" ".join(boards)))
     if not files:

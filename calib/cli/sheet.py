@@ -34,6 +34,7 @@ def sheet_add(book: Book, sheet: Sheet, why: Why = "") -> Said:
 
     before = book.sheets()
     hazard = add_sheet(book, sheet, when=now(), why=why)
+    sheet = book.sheet(sheet.name)
     if sheet in before:
         tell(unchanged(say("cli.sheet", sheet=sheet), why))
     return {"sheet": sheet, "hazard": hazard}, added_sheet_text(sheet, hazard)

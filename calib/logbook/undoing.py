@@ -175,6 +175,8 @@ def _words(view: View, said: Sequence[Entry]) -> str:
     day = f"of {main.at[:10]} {main.at[11:16]} UTC"
     if main.kind in (*OF_CELL, WITHDRAW):
         told = view.ever(id=main.replaces) if main.kind == WITHDRAW else said
+        if told and told[0].kind not in OF_CELL:
+            return say("logbook.withdrawal_of", words=_words(view, told))
         codes = [names.code(board) for board in view.ever(id=main.about)]
         cells = sorted({cell_of(entry) for entry in told if entry.kind in OF_CELL})
         what = say("logbook.striking_out") if main.kind == WITHDRAW else "readings"

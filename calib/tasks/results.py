@@ -92,6 +92,8 @@ def record_file(
     ``burnt_on``.
     """
     content = given_file(file)
+    if content.startswith((b"cell,operation", b"<", b"%PDF", b"(", b";")):
+        raise BadFile(say("tasks.isnt_result_file", file=shown(file.name)))
     if rows := settings_table(content):
         own, content = _board_of_table(book, rows, *burnt_on, when=when)
         return own, record_readings(book, own, content, when=when, session=session, why=why)

@@ -90,6 +90,16 @@ def add_sheet(book: Book, sheet: Sheet, *, when: datetime, why: str = "") -> Haz
     """Look at the hazards of a sheet, then take it into the logbook; raises RefusedMaterial,
     DeclarationNeeded, and nothing is stored then; LogbookError when a sheet of that name is of
     another material or thickness."""
+    known = next((one for one in book.sheets() if one.name == sheet.name), None)
+    if known is not None:
+        # Typed again in short: what is known of it stays.
+        blank = {
+            "lot": known.lot,
+            "measured_mm": known.measured_mm,
+            "declaration": known.declaration,
+        }
+        kept = {name: value for name, value in blank.items() if not getattr(sheet, name)}
+        sheet = dataclasses.replace(sheet, **kept)
     hazard = check_hazard(sheet)
     book.add_sheet(sheet, when=when, why=why)
     return hazard
@@ -102,7 +112,8 @@ def change_sheet(
     when there is no such sheet; RefusedMaterial, DeclarationNeeded when the new declaration doesn't
     do; nothing is stored then."""
     sheet = dataclasses.replace(find_sheet(book, name), **changed)
-    add_sheet(book, sheet, when=when, why=why)
+    check_hazard(sheet)
+    book.add_sheet(sheet, when=when, why=why)
     return sheet
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from calib.advice.more_burns import BURNS
@@ -130,8 +131,8 @@ def _learned(summary: Summary) -> str:
 _OUTSIDE = "It lies outside what was burnt: no chance is stated for it."
 
 
-def advice_text(advised: Advised) -> str:
-    """Say what to set, with what chance, and what isn't known of it."""
+def advice_text(advised: Advised, doubts: Sequence[str] = ()) -> str:
+    """Say what to set, with what chance, what isn't known of it, and what speaks against it."""
     rec, region = advised.recommendation, advised.region
     pair = f"{region.sheet.name} on {region.machine.name}"
     return paragraphs(
@@ -145,6 +146,7 @@ def advice_text(advised: Advised) -> str:
             f"This rests on {counted(len(region.burns), 'burn')}. calib doesn't know of a tired"
             " lens, a slipped sheet or a wet board: watch the first parts."
         ),
+        bullets("Before you keep it", doubts),
     )
 
 
@@ -222,7 +224,8 @@ def margin_lines(rec: Recommendation) -> list[str]:
         lines.append(
             f"Margin: {rec.energy_margin_pct:.0f} % more energy than half the coupons need; it"
             f" survives {rec.power_loss_survived_pct or 0:.0f} % less power or"
-            f" {rec.extra_thickness_survived_mm or 0:.2f} mm more thickness before half hang."
+            f" {rec.extra_thickness_survived_mm or 0:.2f} mm more thickness before half of the"
+            " coupons hang."
         )
     if rec.expected_char is not None:
         lines.append(f"Expected char: {rec.expected_char:.1f} ({CHAR_SAID}).")
@@ -239,7 +242,9 @@ def margin_lines(rec: Recommendation) -> list[str]:
         )
     if rec.expected_cost is not None:
         lines.append(f"Expected cost: {rec.expected_cost:.2f}.")
-    if rec.share_of_two_more_rounds is not None:
+    if rec.share_of_two_more_rounds is not None and rec.share_of_two_more_rounds >= 0.995:
+        lines.append("Two more rounds of burns would hardly make it faster.")
+    elif rec.share_of_two_more_rounds is not None:
         lines.append(
             f"This is {rec.share_of_two_more_rounds:.0%} of the speed that two more rounds of"
             f" {BURNS} burns would give, as far as the burns so far can tell."
@@ -265,8 +270,8 @@ def _pushes_apart(rec: Recommendation) -> str:
     )
     if defects:
         said += (
-            f" The other {about(defects)} are knots and glue pockets, where more power doesn't help;"
-            f" with them {about_words(1.0 - (rec.chance_no_help or 0.0))} jobs need a push"
+            f" The other {about(defects)} are knots and glue pockets, where more power doesn't"
+            f" help; with them {about_words(1.0 - (rec.chance_no_help or 0.0))} jobs need a push"
             " somewhere."
         )
     return said

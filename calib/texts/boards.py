@@ -265,7 +265,7 @@ def files_text(files: Mapping[str, bytes], written: Sequence[Path], folder: Path
     if not any(name.endswith(".nc") for name in files):
         kept.append(
             "There is no program: the machine record doesn't say the S word at full power"
-            " (calib machine change --power-word)."
+            " (calib machine change --help)."
         )
     return "\n".join([*([wrapped(f"Files in {folder}: {listed}.")] if written else []), *kept])
 

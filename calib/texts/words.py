@@ -74,7 +74,7 @@ def pair_typed(sheet: str, machine: str) -> str:
 
 def wrapped(text: str) -> str:
     """Break a long sentence into lines."""
-    return textwrap.fill(text, WIDTH)
+    return textwrap.fill(text, WIDTH, break_on_hyphens=False, break_long_words=False)
 
 
 def speed_words(speed_mm_s: float | None) -> str:

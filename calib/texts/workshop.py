@@ -48,7 +48,7 @@ def trial_text(written: Sequence[Path]) -> str:
     if not written:
         return (
             "There is no trial line: programs need to know the S word at full power"
-            " (calib machine change --power-word)."
+            " (calib machine change --help)."
         )
     return wrapped(
         f"{written[0]} burns two lines of 20 mm at low power, the second with the air on: try it on"
