@@ -93,13 +93,12 @@ def add_sheet(book: Book, sheet: Sheet, *, when: datetime, why: str = "") -> Haz
     known = next((one for one in book.sheets() if one.name == sheet.name), None)
     if known is not None:
         # Typed again in short: what is known of it stays.
-        blank = {
-            "lot": known.lot,
-            "measured_mm": known.measured_mm,
-            "declaration": known.declaration,
-        }
-        kept = {name: value for name, value in blank.items() if not getattr(sheet, name)}
-        sheet = dataclasses.replace(sheet, **kept)
+        sheet = dataclasses.replace(
+            sheet,
+            lot=sheet.lot or known.lot,
+            measured_mm=sheet.measured_mm or known.measured_mm,
+            declaration=sheet.declaration or known.declaration,
+        )
     hazard = check_hazard(sheet)
     book.add_sheet(sheet, when=when, why=why)
     return hazard
