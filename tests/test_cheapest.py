@@ -92,7 +92,7 @@ def test_char_that_nobody_read_is_said():
 
 
 def test_refusals(region):
-    with pytest.raises(calib.NotEnoughEvidence, match="was burnt yet"):
+    with pytest.raises(calib.NotEnoughEvidence, match="has been burnt yet"):
         calib.recommend(calib.fit_region(MACHINE, SHEET), aim="cheapest", costs=KNOWN)
     with pytest.raises(calib.NotEnoughEvidence, match=r"A chance of 0\.999999999999 was asked for"):
         calib.recommend(

@@ -156,12 +156,12 @@ def test_too_few_burns_of_a_new_lot_are_refused(region: calib.Region) -> None:
     with pytest.raises(InvalidRecord, match="burns is 2: a new lot needs 3 or 4 burns"):
         plan_new_lot(region, WORKING, burns=2)
     two = both_lots(region, burnt([WORKING, WORKING]))
-    with pytest.raises(InvalidRecord, match="burns hold 2 cuts of this lot"):
+    with pytest.raises(InvalidRecord, match="Cuts of this lot that were read: 2"):
         judge_new_lot(two, WORKING)
     with pytest.raises(InvalidRecord, match=r"reliability is 1\.5"):
         judge_new_lot(region, WORKING, reliability=1.5)
     marks = calib.fit_region(CO2, BIRCH, "line_mark")
-    with pytest.raises(InvalidRecord, match="Region.operation is 'line_mark'"):
+    with pytest.raises(InvalidRecord, match="and not on 'line_mark'"):
         plan_new_lot(marks, WORKING)
 
 
@@ -222,10 +222,10 @@ def test_a_cleaned_machine_calms_down(region: calib.Region) -> None:
 
 
 def test_strips_must_be_there(region: calib.Region) -> None:
-    with pytest.raises(InvalidRecord, match="strips is empty"):
+    with pytest.raises(InvalidRecord, match="There is no check strip yet"):
         judge_check_strip(region, [])
     unread = replace(burnt([WORKING])[0], through=None)
-    with pytest.raises(InvalidRecord, match="burns hold 1 burns and no cut that was read"):
+    with pytest.raises(InvalidRecord, match="None of these 1 burns is a cut that was read"):
         judge_check_strip(region, [[unread]])
 
 
@@ -251,12 +251,14 @@ def test_a_cause_needs_a_second_sheet_on_the_same_machine(
     region: calib.Region, reference: calib.Region
 ) -> None:
     burns = burnt([WORKING] * 4)
-    with pytest.raises(InvalidRecord, match="suspect and reference are both birch 3"):
+    with pytest.raises(
+        InvalidRecord, match="The sheet in question and that of the check strips are both birch 3"
+    ):
         judge_cause(region, burns, region, [burns])
     elsewhere = replace(reference, machine=replace(CO2, name="large"))
-    with pytest.raises(InvalidRecord, match="suspect is on bench and reference on large"):
+    with pytest.raises(InvalidRecord, match="was burnt on bench, the check strips on large"):
         judge_cause(region, burns, elsewhere, [burns])
-    with pytest.raises(InvalidRecord, match="strips is empty"):
+    with pytest.raises(InvalidRecord, match="There is no check strip yet"):
         judge_cause(region, burns, reference, [])
 
 

@@ -56,7 +56,7 @@ def test_a_setting_of_ones_own_is_kept_with_the_chance_that_the_burns_give_it(
     whole = evening.json("keep", "--power", "70", "--speed", "9", "--cut-length", "2 m", "--yes")
     assert "rests on coupons alone" in whole["recommendation"]["notes"][0]
     refused = evening.run("keep", "--power", "30", "--speed", "9", code=1).stderr
-    assert "lies outside what was burnt: no chance is stated of it" in refused
+    assert "lies outside what was burnt: no chance is stated for it" in refused
     assert evening.json("keep", "--power", "30", "--speed", "9", "--yes")["kept"]["advice"] is None
 
 
@@ -114,7 +114,7 @@ def test_an_edge_that_was_not_found_is_said_with_the_way_to_go(
 
 
 def test_one_burn_and_contradictory_burns_get_an_honest_answer(planned: Shell) -> None:
-    assert "was burnt yet" in planned.refusal("recommend")
+    assert "has been burnt yet" in planned.refusal("recommend")
     one = planned.write("r.csv", "cell,through,char,mark,note\nC1,through,1,,\n")
     planned.run("record", "last", one)
     done = planned.run("recommend", code=1)

@@ -145,7 +145,7 @@ def test_help_lists_at_most_ten_commands_and_seven_groups(shell: Shell) -> None:
 def test_what_does_not_belong_to_a_board_is_refused_in_a_sentence(planned: Shell) -> None:
     said = planned.refusal("plan", "--for", "focus", "--tongues", "3")
     assert said == (
-        "--tongues is 3: it belongs to a board for joint, not to one for focus; leave it out."
+        "--tongues is 3: it belongs to a board for joint, not to one for focus; don't give it here."
     )
     said = planned.refusal("plan", "--for", "party")
     assert said.startswith(

@@ -94,7 +94,7 @@ def test_reading_without_an_input_is_told_in_a_sentence(shell: Shell) -> None:
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 1
-    assert "There is nowhere to answer at" in done.stderr
+    assert "The questions can't be answered here" in done.stderr
     assert "Traceback" not in done.stderr
 
 

@@ -68,7 +68,7 @@ def test_a_correction_needs_a_reason_and_the_past_stays(planned: Shell) -> None:
     assert "Say why the cells are struck out" in planned.refusal(
         "record", "last", "--not-burnt", "a1"
     )
-    assert "give its code alone" in planned.refusal("record", second, "--not-burnt", "a1")
+    assert "give its code, and no file" in planned.refusal("record", second, "--not-burnt", "a1")
     assert "Name a board, a machine or a sheet" in planned.refusal("book", "undo")
 
 
@@ -208,7 +208,7 @@ def test_many_files_are_recorded_at_once_by_their_pattern(planned: Shell) -> Non
     done = planned.run("record", "*/*-results.csv", "--json")
     assert [b["recorded"]["added"] for b in json.loads(done.stdout)["boards"]] == [3, 4]
     said = planned.refusal("record", "nothing-*.csv", "one/nothing.csv")
-    assert "is no result file" in said
+    assert "isn't a result file" in said
 
 
 def test_an_abandoned_board_and_a_sheet_tried_out_only_are_withdrawn(planned: Shell) -> None:

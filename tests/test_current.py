@@ -139,7 +139,9 @@ def test_another_word_at_full_power_asks_and_telling_the_first_does_not(book: Bo
 
 def test_a_chance_of_another_scope_is_kept_only_with_a_yes(book: Book) -> None:
     keep_advised(book, at=3)
-    said = "a whole job of 4.2 m on this sheet; that of the setting that is kept now is of the next"
+    said = (
+        "a whole job of 4.2 m on this sheet; that of the setting that is kept now is for the next"
+    )
     with pytest.raises(NeedsYes, match=said):
         keep_advised(book, JOB, at=5)
 
@@ -202,7 +204,7 @@ def test_a_whole_job_without_a_length_is_asked_for_it(evening_house: House) -> N
     asked = evening_house.guest().get("/setting/look?scope=job&cut_length_mm=")
     page = evening_house.guest().get(asked.headers["location"])
     assert page.status_code == 422
-    assert "hangs on its length: give its cut path" in page.text
+    assert "depends on its length: give its cut path" in page.text
 
 
 def test_a_chance_is_of_one_scope() -> None:

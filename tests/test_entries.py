@@ -110,11 +110,11 @@ def test_undo_withdraws_the_last_batch_and_redo_withdraws_that(pair: Book) -> No
     for minute in (4, 5):
         assert "readings of board AB12" in pair.redo(when=later(minute), board_id="AB12")
     assert pair.readings("AB12") == now
-    with pytest.raises(LogbookError, match="nothing to put again for board 'AB12'"):
+    with pytest.raises(LogbookError, match="nothing to put back for board 'AB12'"):
         pair.redo(when=later(6), board_id="AB12")
     pair.undo(when=later(7), board_id="AB12")
     pair.record("AB12", [Reading(cell="A3", through="no")], when=later(8))
-    with pytest.raises(LogbookError, match="nothing to put again"):
+    with pytest.raises(LogbookError, match="nothing to put back"):
         pair.redo(when=later(9), board_id="AB12")
 
 

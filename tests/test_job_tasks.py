@@ -56,7 +56,7 @@ def test_before_any_burn_a_given_setting_tells_the_time_alone(unburnt: Book) -> 
     assert {c.name: c.setting for c in report.classes} == {"cut": CUT, **MARKS}
     assert report.prices == ()
     assert report.pushes is None
-    assert any("was burnt yet" in note for note in report.notes)
+    assert any("has been burnt yet" in note for note in report.notes)
     with pytest.raises(NotEnoughEvidence, match="nothing was burnt at the power"):
         job_picture(report, "cost.png")
     neither = job_report(unburnt, None, None, PANEL, wish(marks=MARKS))

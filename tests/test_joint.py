@@ -189,14 +189,16 @@ def test_slips_are_refused_with_their_value():
     with pytest.raises(InvalidRecord, match="There is no 'S12' on comb"):
         fit_joint(BOARD, [FitReading(label="S12", feel="snug")], STOCK)
     with pytest.raises(
-        InvalidRecord, match=r"The width of T5 \(top\) is 81.8 mm, drawn are 8.4 mm"
+        InvalidRecord, match=r"The width of T5 \(top\) measures 81.8 mm and was drawn 8.4 mm"
     ):
         fit_joint(BOARD, [FitReading(label="T5", top_mm=(81.8,))], STOCK)
-    with pytest.raises(InvalidRecord, match=r"The width of G \(bottom\) is 7.7 mm, drawn are 8 mm"):
+    with pytest.raises(
+        InvalidRecord, match=r"The width of G \(bottom\) measures 7.7 mm and was drawn 8 mm"
+    ):
         fit_joint(BOARD, [FitReading(label="G", bottom_mm=(7.7,))], STOCK)
     with pytest.raises(InvalidRecord, match="How S1 feels is 'firm': give one of tight"):
         FitReading(label="S1", feel="firm")
-    with pytest.raises(InvalidRecord, match=r"The width of S1 \(across\) holds nan"):
+    with pytest.raises(InvalidRecord, match=r"The width of S1 \(across\) is given as nan"):
         FitReading(label="S1", across_mm=(math.nan,))
     with pytest.raises(InvalidRecord, match="stock_mm holds -3.0"):
         fit_joint(BOARD, felt(BOARD, 2.8), (-3.0,))
@@ -238,7 +240,12 @@ LOOSE = [FitReading(label=t.label, feel="loose") for t in BOARD.tongues]
         (BOARD, MIXED, STOCK, "None of the slots tried was tight"),
         (BOARD, MIXED, STOCK, "don't turn from tight to loose in one go"),
         (BOARD, LOOSE + felt(BOARD, 2.8), STOCK, "All tongues were loose: .* kerf of 0.40 mm"),
-        (BOARD, measured(BOARD, 0.3, 0.3) + felt(BOARD, 2.8, 8.4), STOCK, "more apart than chance"),
+        (
+            BOARD,
+            measured(BOARD, 0.3, 0.3) + felt(BOARD, 2.8, 8.4),
+            STOCK,
+            "further apart than chance",
+        ),
         (BOARD, felt(BOARD, 2.8, 8.4), (), "stock wasn't measured: 3 mm"),
         (BOARD, felt(BOARD, 2.8, 8.4), (3.6,) * 3, "measures 3.60 mm, the comb was planned for 3"),
         (BOARD, [FitReading(label="T5", top_mm=(8.2,))], STOCK, "three times each at top and"),

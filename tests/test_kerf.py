@@ -146,7 +146,7 @@ def test_no_coupon_gives_no_law():
 @pytest.mark.parametrize("energy", [0.0, -1.0, math.nan])
 def test_an_energy_of_nothing_is_refused(energy: float):
     law = law_of(lambda v: 0.2, (12.0,))
-    with pytest.raises(InvalidRecord, match=f"line_energy_j_mm is {energy!r}"):
+    with pytest.raises(InvalidRecord, match=f"The line energy is {energy!r}"):
         law.at(energy)
 
 

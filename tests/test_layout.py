@@ -122,7 +122,7 @@ def test_a_mark_whose_run_up_does_not_fit_is_refused_with_the_speed_that_would()
 
 def test_bad_input_is_refused_by_name():
     burns = some_settings(CO2, "cut", 2)
-    with pytest.raises(InvalidRecord, match=r"settings is \(\)"):
+    with pytest.raises(InvalidRecord, match=r"No setting is given"):
         lay_out(CO2, BIRCH, "cut", [])
     with pytest.raises(InvalidRecord, match="line_pitch_mm is None"):
         lay_out(CO2, BIRCH, "area_mark", burns)

@@ -85,7 +85,7 @@ def test_any_entry_is_withdrawn_by_its_id_and_put_again(pair: Book) -> None:
     done = pair.withdraw([time.partition("-")[2][:8]], when=later(2), why="wrong stopwatch")
     assert (done.words, done.things) == ("timed job 'b', of 2026-03-01 18:06 UTC", 1)
     assert pair.stored("timed_job") == ()
-    with pytest.raises(LogbookError, match=f"{time}'.*it was withdrawn already"):
+    with pytest.raises(LogbookError, match=f"{time}'.*there is one that was withdrawn already"):
         pair.withdraw([time], when=later(3), why="again")
     pair.withdraw([done.change_id], when=later(3), why="it was right")
     assert len(pair.stored("timed_job")) == 1

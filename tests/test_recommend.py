@@ -126,7 +126,7 @@ def test_a_whole_job_without_recorded_jobs_is_stated_at_most_nine_in_ten(region)
     rec = calib.recommend(region, reliability=0.99, cut_length_mm=2000.0)
     assert rec.reliability == 0.99, "what was asked for"
     assert 0.9 <= rec.chance < 0.99
-    assert any("0.99 was asked for, but no whole job was recorded" in note for note in rec.notes)
+    assert any("A chance of 0.99 was asked for, but no whole job" in note for note in rec.notes)
     low, high = rec.expected_pushes_interval
     assert low <= rec.expected_pushes <= high
     coupons = 2000.0 / calib.COUPON_CUT_MM
@@ -147,7 +147,7 @@ def test_a_refused_job_says_what_was_asked_for():
 
 def test_nothing_burnt_is_refused_and_the_next_burns_named():
     region = calib.fit_region(MACHINE, SHEET)
-    with pytest.raises(calib.NotEnoughEvidence, match="was burnt yet.*Burn next") as refused:
+    with pytest.raises(calib.NotEnoughEvidence, match="has been burnt yet.*Burn next") as refused:
         calib.recommend(region)
     assert len(refused.value.next_burns) == 4
     for s in refused.value.next_burns:
@@ -279,7 +279,7 @@ def test_a_mark_that_no_setting_is_likely_to_leave_is_refused():
 
 @pytest.mark.parametrize("scope", [{"cut_length_mm": 3000.0}, {"next_sheet": True}])
 def test_marks_are_advised_one_at_a_time(lines, scope):
-    given = r"(cut_length_mm is 3000\.0|next_sheet is True): a mark's chance is of the next one"
+    given = r"(cut_length_mm is 3000\.0|next_sheet is True): the chance of a mark is always that of the next mark"
     with pytest.raises(calib.InvalidRecord, match=given):
         calib.recommend(lines, **scope)
 

@@ -93,7 +93,7 @@ def test_three_operations_and_long_words_still_fit_in_smaller_type() -> None:
 
 
 def test_a_card_without_settings_or_with_too_many_words_is_refused() -> None:
-    with pytest.raises(InvalidRecord, match=r"settings is \(\)"):
+    with pytest.raises(InvalidRecord, match=r"There is no setting to put on the card"):
         dataclasses.replace(CARD, settings=())
     crowded = dataclasses.replace(CARD, assumed=("Something. " * 2000,))
     with pytest.raises(InvalidRecord, match=r"220\d\d characters of small print"):

@@ -183,12 +183,14 @@ def test_a_start_comes_with_the_four_burns_that_confirm_it_as_a_board(
     assert (start.power_pct, start.passes) == (there.ceiling_pct, 1)
     top = [c.speed_mm_s for c in start.board.cells if c.power_pct == there.ceiling_pct]
     assert min(top) <= start.speed_mm_s <= max(top)
-    assert any("nothing was burnt there yet" in note for note in start.notes)
+    assert any("nothing has been burnt yet" in note for note in start.notes)
 
 
 def test_nothing_is_recommended_from_a_carried_region(region: calib.Region) -> None:
     other = calib.transfer_region(region, replace(BENCH, name="there"))
-    with pytest.raises(calib.NotEnoughEvidence, match="No cut of birch 3 on there was burnt yet"):
+    with pytest.raises(
+        calib.NotEnoughEvidence, match="No cut of birch 3 on there has been burnt yet"
+    ):
         calib.recommend(other)
 
 
@@ -304,7 +306,7 @@ def test_a_table_says_where_a_machine_is_too_weak() -> None:
 def test_a_table_needs_burns_and_watts(region: calib.Region) -> None:
     with pytest.raises(InvalidRecord, match="birch 3 has no burns on bench"):
         wattage_table(calib.fit_region(BENCH, BIRCH))
-    with pytest.raises(InvalidRecord, match="wattages is empty"):
+    with pytest.raises(InvalidRecord, match="No wattage is given"):
         wattage_table(region, ())
 
 

@@ -133,8 +133,8 @@ def test_what_would_be_taken_back_is_shown_and_put_again(full_house: House) -> N
     undone = guest.submit("/undo", {"machine": "bench", "change": change, "why": "wrong lens"})
     assert said(undone).startswith("Taken back: change of set-up (tube)")
     assert book.machine("bench").lens_mm == 50.8
-    assert "can be put again: change of set-up (tube)" in undone.text
-    assert said(guest.submit("/redo", {"machine": "bench"})).startswith("Put again")
+    assert "can be put back: change of set-up (tube)" in undone.text
+    assert said(guest.submit("/redo", {"machine": "bench"})).startswith("Put back")
     assert book.machine("bench").lens_mm == 101.6
 
 
