@@ -279,7 +279,7 @@ def test_a_mark_that_no_setting_is_likely_to_leave_is_refused():
 
 @pytest.mark.parametrize("scope", [{"cut_length_mm": 3000.0}, {"next_sheet": True}])
 def test_marks_are_advised_one_at_a_time(lines, scope):
-    given = r"(cut_length_mm is 3000\.0|next_sheet is True): the chance of a mark is always that of the next mark"
+    given = r"(cut_length_mm is 3000\.0|next_sheet is True): the chance of a mark is always that of"
     with pytest.raises(calib.InvalidRecord, match=given):
         calib.recommend(lines, **scope)
 

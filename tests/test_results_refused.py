@@ -28,7 +28,7 @@ BAD_FILES = [
         (f"B1,through,{value},,", f"Row 3: char is '{value}': give 0 to 4 (0 clean · 1 tan")
         for value in ("7", "5", "-1", "1.5", "dark", "clear", "٣", "1e0", "0x1", "x")
     ],
-    ("B1,through,,2,", "Row 3: mark is '2': leave it empty; a cut board has readings of through and"),
+    ("B1,through,,2,", "Row 3: mark is '2': leave it empty; a cut board has readings of through"),
     ("B1,no", "Row 3 ('B1,no') has 2 of 5 fields: the file seems to be cut off"),
     ("B", "Row 3 ('B') has 1 of 5 fields"),
     ('B1,no,,,"it was', "Row 3 can't be read (unexpected end of data): the file may be cut off"),
