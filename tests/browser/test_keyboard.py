@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import pytest
 from browsing import DESK, serving
 from shell import cut_cleanly
 
@@ -79,7 +80,7 @@ def region_by_keys_and_thumb(served: Any, page: Any) -> None:
     before = float(speed.inner_text().split()[0])
     tab_to(page, "Slower")
     page.keyboard.press("Enter")
-    assert float(speed.inner_text().split()[0]) == before - 0.1
+    assert float(speed.inner_text().split()[0]) == pytest.approx(before - 0.1)
     watts = int(power.inner_text().split()[0])
     tab_to(page, "Less power")
     page.keyboard.press("Enter")
