@@ -79,7 +79,7 @@ def test_the_logbook_is_listed_searched_and_given_away(evening: Shell, tmp_path:
     assert evening.json("book", "list", "lens", "cleaned")["total"] == 1
     assert evening.json("book", "list", "--outcome", "hanging", "--sheet", "birch 3")["total"] == 1
     assert evening.json("book", "list", "--material", "oak")["total"] == 0
-    assert "Nothing in the logbook fits" in evening.text("book", "list", "oak")
+    assert "Nothing in the logbook matches" in evening.text("book", "list", "oak")
     said = evening.run("book", "list", "--material", "oak").stderr
     assert "no sheet is of material 'oak'; the logbook has birch plywood." in said
     assert evening.run("book", "list", "oak", "--material", "Birch Plywood").stderr == ""

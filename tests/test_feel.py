@@ -63,8 +63,8 @@ def test_the_posterior_agrees_with_plain_integration():
         ("sssssssss", "all_snug", True),
         ("tttttssss", "one_sided", True),
         ("ssllsllll", "one_sided", False),
-        ("ttttsllll", "where snug ends", True),
-        ("tltllllll", "where snug ends", False),
+        ("ttttsllll", "bracketed", True),
+        ("tltllllll", "bracketed", False),
     ],
 )
 def test_edges(feels: str, edge: str, in_order: bool):

@@ -155,7 +155,7 @@ def test_an_inlay_drawn_as_advised_closes_over_the_whole_thickness(top: float, b
     gape = abs(top - bottom)
     assert hole.difference(upright).area == pytest.approx(2 * gape * 3.0 / 2, abs=1e-6)
     if gape:
-        assert f"gape by {gape:.2f} mm a side" in joint.inlay.assumes
+        assert f"a gap of {gape:.2f} mm a side" in joint.inlay.assumes
 
 
 @pytest.mark.parametrize(
@@ -200,7 +200,7 @@ def test_slips_are_refused_with_their_value():
         FitReading(label="S1", feel="firm")
     with pytest.raises(InvalidRecord, match=r"The width of S1 \(across\) is given as nan"):
         FitReading(label="S1", across_mm=(math.nan,))
-    with pytest.raises(InvalidRecord, match="stock_mm holds -3.0"):
+    with pytest.raises(InvalidRecord, match="stock_mm is given as -3.0"):
         fit_joint(BOARD, felt(BOARD, 2.8), (-3.0,))
 
 
