@@ -24,7 +24,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from layout_checks import assert_sound as assert_layout_sound
 from PIL import Image, ImageChops
-from program_checks import assert_as_planned
+from program_checks import as_standard, assert_as_planned
 from program_checks import assert_sound as assert_program_sound
 from rs274_checker import Report, check
 from test_svg import NS, assert_valid, boxes_mm
@@ -129,7 +129,7 @@ def assert_holds(grid: Grid, clamp_mm: float = 5.0) -> str:
     report = assert_program_sound(grid, program)
     assert_as_planned(grid, report)
     assert_same_length(grid, text, report)
-    frame = check(outline_program(grid))
+    frame = check(as_standard(grid.machine, outline_program(grid)))
     assert frame.errors == []
     assert all(move.rapid and move.power == 0 for move in frame.moves)
     assert board_time(grid).total_s > 0

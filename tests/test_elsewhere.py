@@ -68,7 +68,7 @@ def test_carrying_over_plans_the_board_that_confirms_it(two: Shell) -> None:
     assert (two.folder / "board" / f"{board['board_id']}.svg").exists()
     two.burn(board, cut_cleanly)
     said = two.refusal("plan", "--for", "transfer", "birch 3", *ON_BENCH, "--to", "large")
-    assert "birch 3 has 4 burns on large: ask for a recommendation" in said
+    assert "burns of birch 3 on large already (4 in all): ask for a recommendation" in said
 
 
 def test_somebodys_machine_gets_a_start_but_no_board(two: Shell) -> None:
@@ -132,7 +132,7 @@ def test_a_new_lot_is_judged_by_the_chance_that_was_kept(evening: Shell) -> None
 
 
 def test_check_strips_find_a_tired_machine(evening: Shell) -> None:
-    assert "No check strip of birch 3 on bench was recorded yet" in evening.refusal(
+    assert "No check strip of birch 3 on bench has been recorded yet" in evening.refusal(
         "machine", "check"
     )
     settings = []
@@ -161,7 +161,7 @@ def test_check_strips_find_a_tired_machine(evening: Shell) -> None:
 
 def test_a_sheet_that_is_not_known_checks_nothing(two: Shell) -> None:
     said = two.refusal("plan", "--for", "check", "MDF 3", *ON_BENCH)
-    assert "MDF 3 on bench .0 so far. don't show yet" in said
+    assert "MDF 3 on bench (0 so far) don't show yet" in said
 
 
 def test_sheet_or_machine_needs_both_sheets(two: Shell) -> None:

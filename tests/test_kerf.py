@@ -78,7 +78,7 @@ def test_a_repeat_of_a_cell_is_one_place():
 
 @pytest.mark.parametrize(("width", "shown"), [(18.5, "18.5 mm"), (12.0, "12 mm")])
 def test_a_slip_is_refused_with_its_value(width: float, shown: str):
-    message = f"Reading.width_mm of A1 is {shown}, drawn are 16 mm: give a size from 14.00 to 16.20"
+    message = f"of A1 measures {shown} and was drawn 16 mm: give a size from 14.00 to 16.20"
     with pytest.raises(InvalidRecord, match=re.escape(message)):
         kerf_from_coupons(CO2, [Reading(cell="A1", width_mm=width)], cells_of([12.0]))
 

@@ -141,7 +141,9 @@ def test_a_whole_job_without_recorded_jobs_is_stated_at_most_nine_in_ten(region)
 
 
 def test_a_refused_job_says_what_was_asked_for():
-    with pytest.raises(calib.NotEnoughEvidence, match=r"A chance of 0\.99 was .*job 0\.9 would do"):
+    with pytest.raises(
+        calib.NotEnoughEvidence, match=r"A chance of 0\.99 was .*0\.9 would be enough"
+    ):
         calib.recommend(burnt_fast(), cut_length_mm=3000.0)
 
 

@@ -39,9 +39,9 @@ def test_the_interval_holds_the_true_edge_nine_times_in_ten() -> None:
     holds, edges = 0, []
     for seed in range(40):
         said = str(second_opinion(replace(region, burns=tuple(burns(120, 0.1, seed)))))
-        [(low, high)] = re.findall(r"interval ([\d.]+) to ([\d.]+)", said)
+        [(low, high)] = re.findall(r"between ([\d.]+) and ([\d.]+)\)", said)
         holds += float(low) <= 24.0 <= float(high)
-        edges.append(float(re.findall(r"at 80 % at ([\d.]+) mm/s", said)[0]))
+        edges.append(float(re.findall(r"at 80 % power, at ([\d.]+) mm/s", said)[0]))
     assert 31 <= holds <= 40
     assert np.mean(edges) == pytest.approx(24.0, rel=0.015)
 

@@ -137,7 +137,7 @@ def test_miscalibration_is_what_hindsight_takes_off() -> None:
 def test_wrong_chances_are_refused() -> None:
     with pytest.raises(InvalidRecord, match=r"chance is 1\.2"):
         Told(chance=1.2, came=True, group="a")
-    with pytest.raises(InvalidRecord, match="count is 0"):
+    with pytest.raises(InvalidRecord, match="outcomes is 0"):
         Told(chance=1.0, came=True, group="a", count=0)
     with pytest.raises(InvalidRecord, match=r"No outcome is given"):
         track_record([])

@@ -249,7 +249,7 @@ def test_marks_are_carried_over_too() -> None:
 def test_what_cannot_be_carried_over_is_refused(region: calib.Region) -> None:
     with pytest.raises(InvalidRecord, match="diode is a diode laser and bench a co2 laser"):
         calib.transfer_region(region, DIODE)
-    with pytest.raises(InvalidRecord, match="birch 3 has 9 burns on bench"):
+    with pytest.raises(InvalidRecord, match=r"burns of birch 3 on bench already \(9 in all\)"):
         calib.starting_point(region)
     pvc = replace(region, sheet=Sheet(name="x", material="PVC", thickness_mm=3.0))
     with pytest.raises(RefusedMaterial, match="PVC"):

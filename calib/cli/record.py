@@ -42,10 +42,13 @@ _HOW = say("cli.type_word_or_its_first_letter")
 _CODE = re.compile(r"([A-Z])(\d{1,3})", re.ASCII)
 
 
+_LONGEST_STEP = 3
+
+
 def _step(text: str) -> int:
     """``7`` or ``S7``."""
     digits = text.strip().upper().removeprefix("S")
-    if not (digits.isascii() and digits.isdigit()):
+    if not (digits.isascii() and digits.isdigit() and len(digits) <= _LONGEST_STEP):
         raise InvalidQuantity(say("cli.step_cant_be_read", text=shown(text)))
     return int(digits)
 
