@@ -385,7 +385,7 @@ def _need_declaration(sheet: Sheet, matches: _Matches, asked: list[str]) -> None
 def _advice(sheet: Sheet, found: tuple[_Match, ...], declared: bool, diode: bool) -> Iterator[str]:
     words = set(read_name(sheet.material))
     if declared:
-        yield (say("hazards.not_in_table_of_materials"))
+        yield say("hazards.not_in_table_of_materials")
     rows = {m.row["keyword"]: m.row for m in found}
     for keyword, row in rows.items():
         yield f"{keyword}: {row['hazard']}. {row['plain_advice']}"

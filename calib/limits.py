@@ -312,7 +312,7 @@ def beyond_note(words: tuple[str, ...]) -> str:
         "limits.they_stand_here_because_slower_cells",
         beyond=BEYOND,
         words="; ".join(words[:3]),
-        which="; and more" if words[3:] else "",
+        more=say("limits.and_others") if words[3:] else "",
     )
 
 

@@ -225,7 +225,7 @@ def test_strips_must_be_there(region: calib.Region) -> None:
     with pytest.raises(InvalidRecord, match="There is no check strip yet"):
         judge_check_strip(region, [])
     unread = replace(burnt([WORKING])[0], through=None)
-    with pytest.raises(InvalidRecord, match="None of these 1 burns is a cut that was read"):
+    with pytest.raises(InvalidRecord, match=r"Of the burns given \(1\) none is a cut"):
         judge_check_strip(region, [[unread]])
 
 

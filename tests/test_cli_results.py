@@ -121,7 +121,7 @@ def test_an_undo_of_more_than_one_reading_asks_first(planned: Shell) -> None:
 GRIDS = Path(__file__).resolve().parent.parent / "grids"
 
 
-def test_a_ready_made_grid_is_taken_down_for_the_sheet_it_was_burnt_on(planned: Shell) -> None:
+def test_a_ready_made_grid_is_recorded_for_the_sheet_it_was_burnt_on(planned: Shell) -> None:
     definition = GRIDS / "plywood-3-cut-co2-60.toml"
     (blank,) = definition.with_suffix("").glob("*-results.csv")
     code = blank.name.removesuffix("-results.csv")
@@ -156,7 +156,7 @@ def test_a_ready_made_grid_is_taken_down_for_the_sheet_it_was_burnt_on(planned: 
     assert re.search(r"slow goes up to 20 mm/s .*it can't have burnt this board", said)
 
 
-def test_a_ready_made_grid_is_taken_down_for_each_machine_that_burnt_it(planned: Shell) -> None:
+def test_a_ready_made_grid_is_recorded_for_each_machine_that_burnt_it(planned: Shell) -> None:
     definition = GRIDS / "plywood-3-cut-co2-60.toml"
     (blank,) = definition.with_suffix("").glob("*-results.csv")
     code = blank.name.removesuffix("-results.csv")

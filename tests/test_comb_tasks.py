@@ -110,7 +110,7 @@ def test_without_a_kept_cut_or_in_a_refused_material_nothing_is_planned(book: Bo
         find_comb(book, "ZZZ")
 
 
-def test_a_comb_is_taken_down_bit_by_bit_and_read_as_its_joint(book: Book) -> None:
+def test_a_comb_is_recorded_bit_by_bit_and_read_as_its_joint(book: Book) -> None:
     board = planned(book, stock_mm=3.02).board
     with pytest.raises(NotEnoughEvidence, match="nothing was read"):
         joint_of_comb(book, "last")

@@ -376,7 +376,7 @@ def test_what_cannot_be_asked_of_a_region_is_said_on_its_page(evening_house: Hou
     assert guest.get("/look?sheet=none", follow_redirects=True).status_code == 404
 
 
-def test_a_result_file_is_taken_down_whole_or_not_at_all(planned_house: House) -> None:
+def test_a_result_file_is_recorded_whole_or_not_at_all(planned_house: House) -> None:
     guest, book = planned_house.guest(), planned_house.book
     code = book.boards().entries[0].id
     first = book.board(code).cells[0].label
@@ -389,7 +389,7 @@ def test_a_result_file_is_taken_down_whole_or_not_at_all(planned_house: House) -
     assert book.readings(code)[0].through == "no"
 
 
-def test_a_job_is_taken_down_and_the_setting_kept(evening_house: House) -> None:
+def test_a_job_is_recorded_and_the_setting_kept(evening_house: House) -> None:
     guest, book = evening_house.guest(), evening_house.book
     page = guest.get("/setting/look?reliability=0.9").text
     assert book.kept() == ()
@@ -409,7 +409,7 @@ def test_a_job_is_taken_down_and_the_setting_kept(evening_house: House) -> None:
     assert nothing.status_code == 422
 
 
-def test_what_is_new_is_taken_down(evening_house: House) -> None:
+def test_what_is_new_is_recorded(evening_house: House) -> None:
     guest, book = evening_house.guest(), evening_house.book
     change = {"name": "bench", "what": "lens", "lens_mm": "50.8"}
     assert guest.post("/change", data=change).headers["location"] == "/done/change"

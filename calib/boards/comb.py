@@ -245,11 +245,11 @@ def _codes(
 def _notes(
     machine: Machine, sheet: Sheet, setting: Setting, codes: Setting, measures: Measures
 ) -> Iterator[str]:
-    yield (say("boards.all_widths_lie_along"))
+    yield say("boards.all_widths_lie_along")
     yield slat_note(machine, 2.0 * measures.wall_mm + GAUGE_MM)
     yield code_note(machine, sheet, codes, "parts")
     ramp = setting.speed_mm_s**2 / (2.0 * machine.working_acceleration_mm_s2)
     if ramp > measures.depth_mm / 4.0:
-        yield (
-            say("boards.at_head_needs_to_slow_down", setting=setting, ramp=ramp, measures=measures)
+        yield say(
+            "boards.at_head_needs_to_slow_down", setting=setting, ramp=ramp, measures=measures
         )

@@ -66,7 +66,7 @@ app = typer.Typer(
     add_completion=False,
     pretty_exceptions_enable=False,
     rich_markup_mode="rich",
-    help=(say("cli.find_lasers_cut_and_mark_settings")),
+    help=say("cli.find_lasers_cut_and_mark_settings"),
     epilog="Example: calib plan 'birch 3' --burns 6 --offcut 200x150 --into board-1",
 )
 

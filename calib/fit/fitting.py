@@ -41,11 +41,9 @@ def region_from(
     # A coupon that drops; a line that shows clearly.
     works = [grade >= 2 for _, grade in grades if grade is not None]
     edge: Edge = "bracketed"
-    if any(burn.fails_at_mm_s for burn in burns):
-        pass  # a stair that went through in part
-    elif not works:
+    if not works:
         edge = "unburnt"
-    elif all(works):
+    elif all(works) and not any(burn.fails_at_mm_s for burn in burns):
         edge = "all_through"
     elif not any(works):
         edge = "none_through"

@@ -106,13 +106,11 @@ def _otherwise(burns: Sequence[Burn], rows: list[int]) -> Iterator[Mishap]:
     if first.through != "hanging" and len(rows) < len(burns):
         yield Mishap(
             kind="otherwise",
-            words=(
-                say(
-                    "fit.all_burns_of_board_with_came",
-                    count=len(rows),
-                    setting=_setting(first),
-                    first=first,
-                )
+            words=say(
+                "fit.all_burns_of_board_with_came",
+                count=len(rows),
+                setting=_setting(first),
+                first=first,
             ),
             burns=tuple(b for i, b in enumerate(burns) if i not in set(rows)),
             usual=_OTHERWISE,
@@ -139,14 +137,12 @@ def _swapped(
             return
         yield Mishap(
             kind="swapped",
-            words=(
-                say(
-                    "fit.results_at",
-                    setting=_setting(some[i]),
-                    through=some[i].through,
-                    setting_2=_setting(some[j]),
-                    through_2=some[j].through,
-                )
+            words=say(
+                "fit.results_at",
+                setting=_setting(some[i]),
+                through=some[i].through,
+                setting_2=_setting(some[j]),
+                through_2=some[j].through,
             ),
             burns=_with_results(burns, {rows[i]: some[j], rows[j]: some[i]}),
             usual=_SWAPPED / len(pairs),
@@ -164,7 +160,7 @@ def _turned(burns: Sequence[Burn], rows: list[int]) -> Iterator[Mishap]:
     if len(set(order)) == len(order):
         yield Mishap(
             kind="turned",
-            words=(say("fit.board_with_may_have_been_read", setting=_setting(some[0]))),
+            words=say("fit.board_with_may_have_been_read", setting=_setting(some[0])),
             burns=_with_results(burns, {rows[i]: some[j] for i, j in enumerate(order)}),
             usual=_TURNED,
         )

@@ -89,7 +89,7 @@ def read_drawing(source: bytes | BinaryIO, classes_by: ClassesBy = "colour") -> 
         raise BadFile(
             say(
                 "jobs.drawing_holds_no_line_that_could",
-                which=f" (left out: {left})" if left else "",
+                left=say("jobs.apart_from", left=left) if left else "",
             )
         )
     by_group = classes_by == "group"

@@ -191,7 +191,7 @@ def _press(
         name=say("joints.press_fit"),
         difference=difference,
         slot_minus_stock=slot,
-        assumes=(say("joints.middle_of_what_felt_snug")),
+        assumes=say("joints.middle_of_what_felt_snug"),
     )
 
 
@@ -237,22 +237,20 @@ def _notes(
     if not stock_measured:
         yield say("joints.stock_wasnt_measured", board=board)
     elif abs(joint.stock.value_mm - board.stock_mm) > _OTHER_STOCK_MM:
-        yield (say("joints.stock_measures_comb_was_planned", joint=joint, board=board))
+        yield say("joints.stock_measures_comb_was_planned", joint=joint, board=board)
     for number, (name, kerf) in enumerate(ways):
         for other_name, other in ways[number + 1 :]:
             apart = abs(kerf.value_mm - other.value_mm)
             if apart > 2.0 * math.hypot(kerf.standard_mm, other.standard_mm):
-                yield (
-                    say(
-                        "joints.kerf_is",
-                        kerf=kerf,
-                        name=name,
-                        other=other,
-                        other_name=other_name,
-                    )
+                yield say(
+                    "joints.kerf_is",
+                    kerf=kerf,
+                    name=name,
+                    other=other,
+                    other_name=other_name,
                 )
     if joint.kerf is not None and joint.kerf.half_width_mm > WIDE_MM:
-        yield (say("joints.kerf_is_only_known_to_either", joint=joint))
+        yield say("joints.kerf_is_only_known_to_either", joint=joint)
     if joint.taper is None:
         yield say("joints.kerf_at_top_and_bottom_werent")
     brittle = family_of(board.sheet.material) in _BRITTLE
@@ -272,14 +270,12 @@ def _ladder_notes(board: CombBoard, ladder: Ladder, name: str) -> Iterator[str]:
         span = (max(ladder.widths_mm) - min(ladder.widths_mm)) / per_kerf
         # Tight slots want a smaller kerf than planned for, tight tongues too.
         kerf = board.kerf_mm + (-span if word == "tight" else span)
-        yield (
-            say(
-                "joints.all_were_snug_one_isnt_among",
-                name=name,
-                word=word,
-                kerf=max(kerf, 0.02),
-                board=board,
-            )
+        yield say(
+            "joints.all_were_snug_one_isnt_among",
+            name=name,
+            word=word,
+            kerf=max(kerf, 0.02),
+            board=board,
         )
     elif edge == "all_snug":
         yield say("joints.all_tried_were_snug", name=name)
@@ -310,17 +306,15 @@ def _fit_words(fit: FitAdvice, stock_mm: float) -> Iterator[str]:
     if fit.slot_minus_stock is not None:
         change = fit.slot_minus_stock.value_mm
         more = "narrower" if change < 0.0 else "wider"
-        yield (
-            say(
-                "joints.stock_in_slot",
-                name=name,
-                change=abs(change),
-                more=more,
-                stock_mm=stock_mm + change,
-            )
+        yield say(
+            "joints.stock_in_slot",
+            name=name,
+            change=abs(change),
+            more=more,
+            stock_mm=stock_mm + change,
         )
     inner = fit.difference
     more = "wider"
     if round(inner.value_mm, 2) < 0.0:
         inner, more = replace(inner, value_mm=-inner.value_mm), "narrower"
-    yield (say("joints.one_part_in_another", name=name, inner=inner, more=more, fit=fit))
+    yield say("joints.one_part_in_another", name=name, inner=inner, more=more, fit=fit)

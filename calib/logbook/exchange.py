@@ -215,7 +215,7 @@ def _misfits(
     elif about and isinstance(body, Lot):
         sheet, given = body_of(about).sheet, body.sheet
         if not same_stuff(sheet, given):
-            yield (say("logbook.lot_of", given=given, sheet=sheet))
+            yield say("logbook.lot_of", given=given, sheet=sheet)
     elif isinstance(body, SetUp) and (entry.kind == "machine") != (body.what == "first"):
         yield say("logbook.cant_be", entry=entry, body=body)
     elif isinstance(body, Picture):

@@ -100,17 +100,15 @@ class Reasons:
         if changes and not later:
             last = changes[-1]
             if self._burns(*pair) and not self._burns(*pair, setup=last.id):
-                yield (
-                    say(
-                        "tasks.it_rests_on_burns_from_before",
-                        last=last,
-                        day=_day(last.since, entry.at),
-                    )
+                yield say(
+                    "tasks.it_rests_on_burns_from_before",
+                    last=last,
+                    day=_day(last.since, entry.at),
                 )
         machine, setting = self._machine(entry.machine), entry.setting
         if setting.power_pct > machine.ceiling_pct:
-            yield (
-                say("tasks.its_lie_above_machines_power_ceiling", setting=setting, machine=machine)
+            yield say(
+                "tasks.its_lie_above_machines_power_ceiling", setting=setting, machine=machine
             )
         if setting.speed_mm_s > machine.max_speed_mm_s:
             yield say("tasks.it_is_faster_than_machines_top", machine=machine)

@@ -62,7 +62,7 @@ _NOTHING = {
     "through": say("tasks.no_cut_was_both_forecast"),
     "char": say("tasks.no_char_was_both_forecast"),
     "mark": say("tasks.no_mark_was_both_forecast"),
-    "jobs": (say("tasks.no_job_says_yet_whether_stated")),
+    "jobs": say("tasks.no_job_says_yet_whether_stated"),
 }
 
 
@@ -144,7 +144,9 @@ def _of_jobs(book: Book, wish: TrackRecordWish) -> tuple[list[_Told], tuple[str,
     unadvised = book.search(run, limit=1).total - len(jobs)
     reasons[say("tasks.no_chance_was_stated_for_its_setting")] = unadvised
     return told, tuple(
-        say("tasks.t_counted", count=count, which="job isn" if count == 1 else "jobs aren", why=why)
+        say("tasks.job_isnt_counted", why=why)
+        if count == 1
+        else say("tasks.jobs_arent_counted", count=count, why=why)
         for why, count in reasons.items()
         if count
     )

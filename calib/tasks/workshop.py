@@ -51,8 +51,8 @@ _ASSUMED = {
     "power_curve": say("tasks.watts_at_work_grow_in_proportion"),
     "power_step_pct": say("tasks.power_can_be_set_in_steps"),
     "speed_step_mm_s": say("tasks.speed_can_be_set_in_steps"),
-    "acceleration_mm_s2": (say("tasks.acceleration_isnt_known")),
-    "power_word_full": (say("tasks.word_at_full_power_isnt_known")),
+    "acceleration_mm_s2": say("tasks.acceleration_isnt_known"),
+    "power_word_full": say("tasks.word_at_full_power_isnt_known"),
     "slat_gap_mm": say("tasks.opening_between_bars_of_bed_isnt"),
     "air_on_word": say("tasks.air_assist_is_switched_by_hand"),
 }
@@ -60,8 +60,8 @@ _ASSUMED_OF: dict[LaserSource, dict[str, str]] = {
     "co2": {"ceiling_pct": say("tasks.plans_and_advice_use_at_most")},
     "diode": {
         "ceiling_pct": say("tasks.plans_and_advice_use_up"),
-        "power_follows_speed": (say("tasks.beam_goes")),
-        "wavelength_nm": (say("tasks.wavelength_isnt_known")),
+        "power_follows_speed": say("tasks.beam_goes"),
+        "wavelength_nm": say("tasks.wavelength_isnt_known"),
     },
 }
 

@@ -89,7 +89,7 @@ def board(request: Request, board_id: str) -> Response:
 
 @router.get("/board/{board_id}/record")
 def cell_by_cell(request: Request, board_id: str) -> Response:
-    """Take a board down, cell by cell."""
+    """Record a board, cell by cell."""
     here = desk_of(request)
     state = board_state(here.book, board_id)
     code = state.grid.board_id
@@ -125,7 +125,7 @@ def take_results(
     results: Annotated[UploadFile, File()],
     why: Annotated[str, Form()] = "",
 ) -> Response:
-    """Take a filled in result file down: all of it, or nothing."""
+    """Record a filled in result file: all of it, or nothing."""
     here = desk_of(request)
     state = board_state(here.book, board_id)
     record_readings(here.book, state.grid, results.file.read(), when=now(), why=why)

@@ -69,7 +69,7 @@ def logbook(
 def add_note(
     request: Request, sent: Sent, note: Annotated[str, Form(max_length=10_000)]
 ) -> Response:
-    """Take a note down."""
+    """Record a note."""
     # Browsers send the lines of a form apart as CR LF (WHATWG HTML, form submission).
     about = {"machine": sent.get("machine") or None, "sheet": sent.get("sheet") or None}
     desk_of(request).book.add_note(note.replace("\r\n", "\n"), when=now(), **about)

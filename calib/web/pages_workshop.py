@@ -199,7 +199,7 @@ def ask_lot(request: Request) -> Response:
 
 @router.post("/lot")
 def change_lot(request: Request, sent: Sent) -> Response:
-    """Take the lot down; the kept settings of the earlier one stay to be looked at."""
+    """Record the lot; the kept settings of the earlier one stay to be looked at."""
     if not sent.get("lot"):
         raise unfit("lot", "", say("web.give_new_lot_name"))
     # Another lot was not measured by the earlier one's caliper.

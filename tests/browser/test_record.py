@@ -68,7 +68,7 @@ def grades(served: Served, page: Any) -> list[tuple[Any, Any]]:
 
 
 def looks(served: Served) -> int:
-    """How many readings were ever taken down."""
+    """How many readings were ever recorded."""
     history = served.book.history("bench", "birch 3", "cut")
     return sum(line.reading is not None for line in history)
 

@@ -8,12 +8,11 @@ from pathlib import Path
 import pytest
 from fault_bench import let_grow
 from kill_writes import add_job, other_document, record, use_all
-from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
+from workshop_records import BENCH, BIRCH, EVENING, later
 
 from calib.errors import CalibError, LogbookError
-from calib.logbook import Book, backup, export_text, import_text, open_book, restore
+from calib.logbook import backup, export_text, import_text, open_book, restore
 from calib.logbook.identity import identity_of
-from calib.records import Reading
 
 
 @pytest.fixture
@@ -84,36 +83,3 @@ def test_a_cut_off_file_is_called_damaged_and_kept(path: Path, share: float) -> 
     with pytest.raises(LogbookError, match=r"is damaged.*newest good backup is .*b\.sqlite3"):
         open_book(path)
     assert path.read_bytes() == cut
-
-
-def test_a_clock_that_goes_back_changes_nothing_but_the_dates(three: list[Book]) -> None:
-    chance = random.Random(0)
-    times = {
-        "forwards": [float(minute) for minute in range(40)],
-        "backwards": [-float(minute) for minute in range(40)],
-        "jumping": [chance.uniform(-1e6, 1e6) for _ in range(40)],
-    }
-    states = []
-    for book, minutes in zip(three, times.values(), strict=True):
-        tick = iter(minutes)
-        book.add_machine(BENCH, when=later(next(tick)))
-        book.add_sheet(BIRCH, when=later(next(tick)))
-        book.add_board(some_grid(), when=later(next(tick)))
-        for grade in ("no", "hanging", "through"):
-            reading = Reading(cell="A1", through=grade)
-            book.record("AB12", [reading], when=later(next(tick)), why="again")
-        book.record("AB12", [Reading(cell="A2", through="no")], when=later(next(tick)))
-        for lens in (38.1, 50.8, 63.5):
-            book.change_setup("bench", when=later(next(tick)), what="lens", lens_mm=lens)
-        for _ in range(2):
-            book.undo(when=later(next(tick)), board_id="AB12")
-        book.undo(when=later(next(tick)), machine="bench")
-        states.append((
-            book.readings("AB12"),
-            book.machine("bench").lens_mm,
-            [(line.kind, line.text, line.superseded) for line in book.history("bench", "birch 3")],
-            [entry.machine.lens_mm for entry in book.setups("bench")],
-        ))
-    assert states[0][:2] == ((Reading(cell="A1", through="hanging"),), 50.8)
-    assert states[1] == states[0]
-    assert states[2] == states[0]

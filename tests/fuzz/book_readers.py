@@ -62,7 +62,7 @@ def book_readers(folder: Path) -> tuple[Reader, ...]:
     return (
         Reader(name="logbooks (lines of JSON)", share=4, read=_check, **exchange),
         Reader(name="logbooks, into one", share=0.4, read=bench.import_document, **exchange),
-        Reader(name="results, into a logbook", share=0.4, read=bench.take_down, **results),
+        Reader(name="results, into a logbook", share=0.4, read=bench.record, **results),
         Reader(
             name="answers at the prompt",
             share=0.4,
@@ -147,7 +147,7 @@ class _Bench:
         with self._unchanged_if_refused() as book:
             import_book(book, data, when=later(20))
 
-    def take_down(self, data: bytes) -> None:
+    def record(self, data: bytes) -> None:
         """Take a result file down."""
         with self._unchanged_if_refused() as book:
             record_readings(book, some_grid(), data, when=later(20), session="s", why="")
