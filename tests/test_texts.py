@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import string
 import tomllib
 from collections.abc import Iterator
@@ -32,9 +33,26 @@ def said_by_templates() -> Iterator[tuple[str, str, set[str]]]:
                 yield f"{path.name}:{call.lineno}", key.value, {word.key for word in call.kwargs}
 
 
+def said_by_scripts() -> Iterator[tuple[str, str, set[str]]]:
+    """The same of the page's scripts."""
+    call = re.compile(r'calibSay\(\s*"(\w+)"(?:,\s*{([^{}]*)})?')
+    for path in sorted((CALIB / "web" / "static").glob("*.js")):
+        script = path.read_text(encoding="utf-8")
+        found = list(call.finditer(script))
+        assert len(found) == script.count('calibSay("'), f"{path.name}: a key is written in full"
+        for one in found:
+            names = {name.split(":")[0].strip() for name in (one[2] or "").split(",")} - {""}
+            yield (
+                f"{path.name}:{script[: one.start()].count(chr(10)) + 1}",
+                f"scripts.{one[1]}",
+                names,
+            )
+
+
 def said() -> Iterator[tuple[str, str, set[str]]]:
     """Where a sentence is said, its key, and the values that it gets."""
     yield from said_by_templates()
+    yield from said_by_scripts()
     for path in sorted(CALIB.rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "say":

@@ -8,7 +8,8 @@ from importlib.resources import files
 
 
 @cache
-def _sentences(room: str) -> dict[str, str]:
+def sentences(room: str) -> dict[str, str]:
+    """All sentences of a room, by their words in the key."""
     text = (files("calib.texts") / "en" / f"{room}.toml").read_text(encoding="utf-8")
     return tomllib.loads(text)
 
@@ -22,4 +23,4 @@ def say(key: str, /, **values: object) -> str:
     '60 % at 1 mm/s is slower than 2 mm/s'
     """
     room, words = key.split(".")
-    return _sentences(room)[words].format(**values)
+    return sentences(room)[words].format(**values)

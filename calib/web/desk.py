@@ -40,7 +40,7 @@ from calib.tasks.finding import find_pair
 from calib.tasks.steps import PairState, pair_states
 from calib.tasks.wishes import BoardWish, ElsewhereWish, JobCounts, JobWish, RegionWish
 from calib.texts.checks import change_words
-from calib.texts.say import say
+from calib.texts.say import say, sentences
 from calib.texts.words import (
     chance_words,
     counted,
@@ -222,6 +222,7 @@ def _templates() -> jinja2.Environment:
     }
     environment.globals |= {
         "say": say,
+        "sentences": sentences("scripts"),
         "version": _version_of_assets(),
         "cautions": CAUTIONS,
         "char_words": CHAR_WORDS,

@@ -1,12 +1,17 @@
 // What every page does: a form that takes some seconds says so, and isn't sent twice.
 "use strict";
+const calibSentences = JSON.parse(document.getElementById("sentences").textContent);
+/** The sentence of a key, with its values put in. */
+const calibSay = (key, values = {}) =>
+  calibSentences[key].replace(/{(\w+)}/g, (_, name) => values[name]);
+
 for (const form of document.querySelectorAll("form[method=post]")) {
   form.addEventListener("submit", () => {
     const button = form.querySelector("button[type=submit]");
     if (!button || form.dataset.sent) return;
     form.dataset.sent = "yes";
     const words = button.textContent;
-    setTimeout(() => { button.disabled = true; button.textContent = "Working it out …"; }, 0);
+    setTimeout(() => { button.disabled = true; button.textContent = calibSay("working"); }, 0);
     // A download leaves the page where it is; going back shows it again as it was.
     addEventListener("pageshow", () => {
       button.disabled = false;

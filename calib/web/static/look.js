@@ -33,7 +33,7 @@
     document.getElementById("power-out").textContent = `${Number(power.value)} %`;
     const minutes = Number((chosen * 60).toPrecision(6));
     document.getElementById("speed-out").textContent = `${chosen} mm/s (${minutes} mm/min)`;
-    speed.setAttribute("aria-valuetext", `${chosen} millimetres a second`);
+    speed.setAttribute("aria-valuetext", calibSay("speed_aloud", { chosen }));
   }
 
   function soon() {
@@ -56,7 +56,7 @@
       if (!response.ok) return;
       words = body.words;
     } catch {
-      says.textContent = "No connection: the figures are those of the last setting.";
+      says.textContent = calibSay("old_figures");
       return;
     }
     words.time = pathTime();
@@ -68,11 +68,11 @@
   /** Time of the cut path alone at this speed, for a length as it is typed. */
   function pathTime() {
     const match = /^\s*(\d+(?:[.,]\d+)?)\s*(mm|cm|m|in)?\s*$/.exec(length.value);
-    if (!match) return "write a length, such as 4.2 m";
+    if (!match) return calibSay("write_a_length");
     const unit = { mm: 1, cm: 10, m: 1000, in: 25.4 }[match[2] || "mm"];
     const seconds = (Number(match[1].replace(",", ".")) * unit * Number(root.dataset.passes)) / chosen;
     const words = seconds < 90 ? `${seconds.toFixed(0)} s` : `${(seconds / 60).toFixed(1)} min`;
-    return `${words}, corners and travel not counted`;
+    return calibSay("path_time", { words });
   }
 
   power.addEventListener("input", soon);

@@ -56,15 +56,20 @@
     Object.entries(given(button)).every(([name, value]) => state[name] === value);
   const wordsOf = (name, value) => {
     const button = value && choices.find((one) => given(one)[name] === value);
-    return button ? `${name} ${value}, ${button.querySelector(".word").textContent.toLowerCase()}` : "";
+    if (!button) return "";
+    const word = button.querySelector(".word").textContent.toLowerCase();
+    return calibSay("grade_of_cell", { name, value, word });
   };
-  const FELL = { through: "falls free", hanging: "hangs", no: "not cut" };
+  const FELL = {
+    through: calibSay("falls_free"), hanging: calibSay("hangs"), no: calibSay("not_cut"),
+  };
 
   function stateWords(state) {
     if (state.apart && state.apart.length > 0) {
-      return `read twice, and differently: ${state.apart.map(stateWords).join(" / ")}`;
+      const both = state.apart.map(stateWords).join(" / ");
+      return calibSay("differ", { both });
     }
-    if (!isRead(state)) return "not read yet";
+    if (!isRead(state)) return calibSay("not_read");
     return grades.map((name) => (name === "through" ? FELL[state[name]] : wordsOf(name, state[name])))
       .filter(Boolean).join(", ");
   }
@@ -99,7 +104,8 @@
   function progress() {
     const read = cells.filter((cell) => isRead(shown(cell))).length;
     document.getElementById("progress").value = read;
-    document.getElementById("progress-words").textContent = `${read} of ${cells.length} read`;
+    document.getElementById("progress-words").textContent =
+      calibSay("progress", { read, all: cells.length });
     document.getElementById("all-read").hidden = nextOpen(null) !== null;
     undoButton.disabled = ownTaps().length === 0;
   }
@@ -163,7 +169,7 @@
       word.textContent = said[0].toUpperCase() + said.slice(1);
       const hint = document.createElement("span");
       hint.className = "hint";
-      hint.textContent = mine.has(look.id) ? "read on this device" : "read by somebody else";
+      hint.textContent = mine.has(look.id) ? calibSay("read_here") : calibSay("read_elsewhere");
       button.append(word, " ", hint);
       button.addEventListener("click", () => {
         answer(Object.fromEntries(grades.map((name) => [name, look[name]])));
@@ -189,7 +195,7 @@
     put({ kind: "tap", key: newKey(), cell: code, given, saw: before.id, before, ...how });
     takenBack = "";
     redraw(code);
-    say(`${code}: ${stateWords(shown(cell))} …`);
+    say(calibSay("tapped", { code, state: stateWords(shown(cell)) }));
     send();
   }
 
@@ -215,7 +221,7 @@
     const following = nextOpen(current);
     if (following === null) return progress();
     choose(following, false);
-    said.textContent += ` Next ${named(following)}.`;
+    said.textContent += ` ${calibSay("next", { cell: named(following) })}`;
   }
 
   /** Own taps that can still be taken back, newest last. */
@@ -238,8 +244,8 @@
     redraw(last.cell);
     choose(byCode.get(last.cell), false);
     // "taken back" is said of what the server has, never of what is still on its way to it.
-    takenBack = unsent ? `${last.cell} taken back.` : "";
-    say(takenBack || `Taking ${last.cell} back …`);
+    takenBack = unsent ? calibSay("taken_back", { cell: last.cell }) : "";
+    say(takenBack || calibSay("taking_back", { cell: last.cell }));
     send();
   }
 
@@ -283,14 +289,15 @@
     redraw(tap.cell);
     if (one.reading.apart.length > 0) {
       choose(byCode.get(tap.cell), false);
-      say(`${tap.cell} was read otherwise by somebody else meanwhile. Both are kept: which is right?`,
-        "refused");
+      say(calibSay("read_otherwise", { cell: tap.cell }), "refused");
       return;
     }
     if (tap.kind === "back") choose(byCode.get(tap.cell), false);
-    const what = tap.kind === "tap" ? "stored" : "taken back, now";
-    const next = current.dataset.cell === tap.cell ? "" : ` Next ${named(current)}.`;
-    say(`${tap.cell} ${what}: ${stateWords(stored.get(tap.cell))}.${next}`, "stored");
+    const [cell, state] = [tap.cell, stateWords(stored.get(tap.cell))];
+    const what = tap.kind === "tap"
+      ? calibSay("stored", { cell, state }) : calibSay("taken_back_now", { cell, state });
+    const isNext = current.dataset.cell !== tap.cell;
+    say(isNext ? `${what} ${calibSay("next", { cell: named(current) })}` : what, "stored");
   }
 
   function refused(tap, body) {
@@ -298,19 +305,19 @@
     if (error && error.reading) stored.set(tap.cell, fromServer(error.reading));
     redraw(tap.cell);
     choose(byCode.get(tap.cell), false);
-    say(error ? error.message : "The server refused this tap.", "refused");
+    say(error ? error.message : calibSay("refused"), "refused");
   }
 
   function rests(status) {
     refreshDrop();
     if (queue.length > 0) say(`${takenBack} ${calibTaps.words(queue, status)}`.trim(), "waiting");
-    else if (foot.classList.contains("waiting")) say("All that waited is stored.", "stored");
+    else if (foot.classList.contains("waiting")) say(calibSay("all_stored"), "stored");
   }
 
   const refreshDrop = calibTaps.dropper(document.getElementById("drop"), queue, () => {
     for (const cell of cells) redraw(cell.dataset.cell);
     refreshDrop();
-    say("Dropped.");
+    say(calibSay("dropped"));
   });
 
   function say(words, kind) {
@@ -348,14 +355,15 @@
     const form = new FormData();
     form.append("photograph", file);
     form.append("cell", code);
-    say("Sending the photograph …");
+    say(calibSay("sending_photograph"));
     try {
       const response = await fetch(`${api}/photographs`, { method: "POST", body: form });
       const body = await response.json();
-      if (response.ok) say(`Photograph of ${code || "the board"} stored.`, "stored");
-      else say(body.error.message, "refused");
+      if (!response.ok) say(body.error.message, "refused");
+      else if (code) say(calibSay("photograph_of_cell", { code }), "stored");
+      else say(calibSay("photograph_of_board"), "stored");
     } catch {
-      say("The photograph could not be sent. It doesn't wait: choose it again later.", "refused");
+      say(calibSay("photograph_not_sent"), "refused");
     }
     input.value = "";
   }
@@ -405,7 +413,7 @@
     const state = shown(cell);
     cell.dataset.skipped = "yes";
     if (isRead(state) || state.note || state.apart.length > 0) tap(cell, { ...nothing, note: "" });
-    else say(`${cell.dataset.cell} stays empty: it counts as not burnt.`);
+    else say(calibSay("stays_empty", { cell: cell.dataset.cell }));
     goOn();
   });
   const rest = document.getElementById("rest");
@@ -416,7 +424,8 @@
       const left = open();
       if (left.length === 0) return;
       if (rest.textContent === words) {
-        rest.textContent = `${left.map((cell) => cell.dataset.cell).join(", ")}: not cut?`;
+        const codes = left.map((cell) => cell.dataset.cell).join(", ");
+        rest.textContent = calibSay("rest_not_cut", { codes });
         setTimeout(() => { rest.textContent = words; }, 6000);
         return;
       }

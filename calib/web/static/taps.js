@@ -64,7 +64,7 @@ const calibTaps = (() => {
         pause = 1000;
         const isStored = status === 200;
         if (!isStored && tap.kind === "tap") {
-          tap.refused = result.body.error ? result.body.error.message : "The server refused it.";
+          tap.refused = result.body.error ? result.body.error.message : calibSay("refused");
           keep(tap);
           on.refused(tap, result.body);
           continue;
@@ -82,14 +82,12 @@ const calibTaps = (() => {
 
   /** Says how many wait, and why. */
   function words(queue, status) {
-    const many = queue.length === 1 ? "1 tap waits" : `${queue.length} taps wait`;
-    if (status === 401) {
-      return `This device is not let in any more. ${many} here and nothing is lost: open the address`
-        + " that calib serve shows, or scan its code; they are sent then.";
-    }
+    const count = queue.length;
+    const many = count === 1 ? calibSay("tap_waits") : calibSay("taps_wait", { count });
+    if (status === 401) return calibSay("not_let_in", { many });
     const refused = queue.find((tap) => tap.refused);
-    if (refused) return `${many} on this device. ${refused.cell}: ${refused.refused}`;
-    return `No connection: ${many} on this device to be sent. Go on.`;
+    if (!refused) return calibSay("no_connection", { many });
+    return calibSay("refused_and_waiting", { many, cell: refused.cell, why: refused.refused });
   }
 
   /** A button that drops what waits, once it is pressed twice. */
@@ -98,7 +96,7 @@ const calibTaps = (() => {
     button.addEventListener("click", () => {
       if (sure !== queue.length) {
         sure = queue.length;
-        button.textContent = sure === 1 ? "Drop it for good?" : `Drop ${sure} for good?`;
+        button.textContent = sure === 1 ? calibSay("drop_it") : calibSay("drop_them", { sure });
         return;
       }
       for (const tap of queue.splice(0)) drop(tap);
@@ -107,7 +105,7 @@ const calibTaps = (() => {
     return () => {
       sure = 0;
       button.hidden = queue.length === 0;
-      button.textContent = "Drop";
+      button.textContent = calibSay("drop");
     };
   }
 
@@ -130,13 +128,13 @@ const calibTaps = (() => {
     says.textContent = text;
     refresh();
   }
-  const refresh = calibTaps.dropper(box.querySelector("button"), queue, () => show("Dropped."));
+  const refresh = calibTaps.dropper(box.querySelector("button"), queue, () => show(calibSay("dropped")));
   const send = calibTaps.sender(queue, {
     stored: (tap) => { if (tap.kind === "tap") many += 1; },
     refused: () => {},
     rests: (status) => {
       if (queue.length > 0) show(calibTaps.words(queue, status));
-      else show(`${many === 1 ? "1 tap" : `${many} taps`} that waited on this device: stored.`);
+      else show(many === 1 ? calibSay("waited_tap_stored") : calibSay("waited_taps_stored", { many }));
     },
   });
   addEventListener("online", send);
