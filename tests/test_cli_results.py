@@ -50,7 +50,7 @@ def test_empty_cells_count_as_not_burnt(planned: Shell) -> None:
         "record", "last", planned.write("r.csv", "cell,through,char,mark,note\nA1,no,,,\n")
     )
     assert "1 new" in text
-    assert "Left empty, so not burnt: B1" in text
+    assert "Not read, so it counts as not burnt: B1" in text
     assert planned.json("region")["outcomes"] == {"no": 1}
 
 

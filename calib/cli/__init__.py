@@ -13,7 +13,7 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from calib.cli.options import COMMANDS, GROUPS
+from calib.cli.options import COMMANDS, GROUPS, Plain
 from calib.cli.terminal import silence
 from calib.texts.say import say
 
@@ -27,13 +27,17 @@ for _module in (
     importlib.import_module(f"calib.cli.{_module}")
 
 
-class _Program(TyperGroup):
+class _Group(Plain, TyperGroup):
+    pass
+
+
+class _Program(_Group):
     """The everyday commands, and the groups of the others."""
 
     def __init__(self, **settings: Any) -> None:
         made: dict[str, Any] = {words: each for words, each in COMMANDS.items() if " " not in words}
         for name, about in GROUPS.items():
-            made[name] = TyperGroup(
+            made[name] = _Group(
                 name=name,
                 commands={
                     words.split()[1]: each

@@ -93,7 +93,7 @@ def board_photo(
     file: Annotated[
         Path | None,
         argument(
-            "[FILE]",
+            "FILE",
             "A photograph to keep: PNG, JPEG or WebP; those kept are listed without it.",
             exists=True,
             dir_okay=False,

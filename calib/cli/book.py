@@ -48,9 +48,7 @@ def _day(text: str) -> datetime:
 @command("calib book list birch --outcome hanging --limit 20")
 def book_list(
     book: Book,
-    words: Annotated[
-        list[str] | None, argument("[WORD]...", "Only what holds all these words.")
-    ] = None,
+    words: Annotated[list[str] | None, argument("WORD", "Only what holds all these words.")] = None,
     machine: OfMachine = None,
     sheet: OfSheet = None,
     material: Annotated[str | None, option("--material", "TEXT", "Only of this material.")] = None,
@@ -284,7 +282,7 @@ def book_redo(
 def book_withdraw(
     book: Book,
     entries: Annotated[
-        list[str] | None, argument("[ENTRY]...", "Entries, as calib book history names them.")
+        list[str] | None, argument("ENTRY", "Entries, as calib book history names them.")
     ] = None,
     machine: Annotated[str | None, option("--machine", "NAME", "A machine with all of it.")] = None,
     sheet: Annotated[str | None, option("--sheet", "NAME", "A sheet with all of it.")] = None,
@@ -309,7 +307,7 @@ def book_sessions(
     book: Book,
     described: Changes[Session],
     label: Annotated[
-        str | None, argument("[LABEL]", "The session that is described, as burns carry it.")
+        str | None, argument("LABEL", "The session that is described, as burns carry it.")
     ] = None,
     machine: MachineName = None,
     why: Why = "",

@@ -84,7 +84,7 @@ def machine_list(book: Book) -> Said:
 def machine_show(
     book: Book,
     name: Annotated[
-        str | None, argument("[NAME]", "The machine; that used last if left out.")
+        str | None, argument("NAME", "The machine; that used last if left out.")
     ] = None,
     into: Into = None,
 ) -> Said:
@@ -107,7 +107,7 @@ def machine_show(
 def machine_check(
     book: Book,
     sheet: Annotated[
-        str | None, argument("[SHEET]", "A sheet whose parts hang: is it the sheet or the machine?")
+        str | None, argument("SHEET", "A sheet whose parts hang: is it the sheet or the machine?")
     ] = None,
     reference: Annotated[
         str | None, option("--reference", "NAME", "The sheet that the check strips are of.")

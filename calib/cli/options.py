@@ -166,6 +166,20 @@ class _Records(dict[str, Any]):
         raise KeyError(name)
 
 
+class Plain:
+    """Help without names of types: what is typed after an option is named, and nothing else."""
+
+    def get_params(self, ctx: Any) -> list[Any]:
+        found: list[Any] = super().get_params(ctx)  # type: ignore[misc]
+        for one in found:
+            one.display_type = lambda ctx: ""
+        return found
+
+
+class _WithOptions(Plain, TyperCommand):
+    pass
+
+
 class Command(TyperCommand):
     """Knows its name, sentence and place in the help; the rest is made on first use.
 
@@ -203,7 +217,9 @@ class Command(TyperCommand):
     def whole(self) -> TyperCommand:
         """The command with all its options."""
         program = typer.Typer(add_completion=False, rich_markup_mode="rich")
-        program.command(self.name, help=self.help, epilog=self.epilog)(self._typed())
+        program.command(self.name, cls=_WithOptions, help=self.help, epilog=self.epilog)(
+            self._typed()
+        )
         return typer.main.get_command(program)  # type: ignore[return-value]
 
     @functools.cached_property

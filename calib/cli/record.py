@@ -125,7 +125,7 @@ def record(
     book: Book,
     what: Annotated[
         list[str] | None,
-        argument("[FILE|BOARD]...", "Filled in result files; or a board's code, or: last."),
+        argument("FILE|BOARD", "Filled in result files; or a board's code, or: last."),
     ] = None,
     machine: MachineName = None,
     sheet: SheetName = None,

@@ -48,16 +48,10 @@ def sheet_card_of_pair(
         check_hazard(of_sheet, of_machine, entry.operation)
         region = region_of_pair(book, *pair, entry.operation)
         chances = Chances(region=region, wish=_wish_of(entry.advice))
-        burns = sum(burn.count for burn in region.burns)
         facts = [
             _stated(entry.advice),
             _margin(chances, entry),
-            say(
-                "tasks.kept_on_burns",
-                day=_day(entry.at, when),
-                lot=lot_words(entry.lot),
-                burns=burns,
-            ),
+            say("tasks.kept_on_day", day=_day(entry.at, when), lot=lot_words(entry.lot)),
         ]
         if entry.note:
             facts.append(f"Note: {entry.note}")
@@ -134,11 +128,13 @@ def _margin(chances: Chances, entry: Kept) -> str:
     """Spare energy and char as all burns of the pair tell them today."""
     if not chances.region.burns:
         return say("tasks.spare_energy_not_known")
+    burns = sum(burn.count for burn in chances.region.burns)
     rec = describe(chances, entry.setting)
     if rec.operation != "cut":
-        return say("tasks.by_todays_burns", chance=show_chance(rec.chance))
+        return say("tasks.by_todays_burns", burns=burns, chance=show_chance(rec.chance))
     return say(
         "tasks.spare_energy_half_of_coupons_still",
+        burns=burns,
         energy_margin_pct=rec.energy_margin_pct or 0.0,
         power_loss_survived_pct=rec.power_loss_survived_pct or 0.0,
         extra_thickness_survived_mm=rec.extra_thickness_survived_mm or 0.0,

@@ -8,7 +8,7 @@ from typing import Literal, cast
 from calib.logbook import Book, Filters, Line
 from calib.records import Operation
 from calib.tasks.current import KeptSetting, kept_settings
-from calib.tasks.results import will_do
+from calib.tasks.results import will_do, worth
 
 # Boards that are looked at, the newest first: more than a workshop has open.
 _RECENT = 200
@@ -26,14 +26,19 @@ class PairState:
     operation: Operation
     step: Step
     boards: tuple[Line, ...] = ()  # its boards, oldest first
-    burns: int = 0  # cells that were read
+    burns: int = 0  # as many coupons as its burns are worth
     kept: KeptSetting | None = None
     new_lot: bool = False  # the current lot was not burnt yet, others were
 
     @property
+    def open(self) -> tuple[Line, ...]:
+        """The boards that are still to be read, newest first."""
+        return tuple(one for one in reversed(self.boards) if one.read < one.cells)
+
+    @property
     def waiting(self) -> Line | None:
         """The newest board that is still to be read; None when none waits."""
-        return next((one for one in reversed(self.boards) if one.read < one.cells), None)
+        return self.open[0] if self.open else None
 
 
 def pair_states(
@@ -54,14 +59,14 @@ def pair_states(
     found = []
     for key in keys:
         lines, in_use = tuple(boards.get(key, ())), kept.get(key)
-        burns = sum(line.read for line in lines)
+        burns = book.burns(*key)
         step: Step
         if lines and lines[-1].read < lines[-1].cells:
             step = "record"
         elif in_use is not None:
             step = "try" if in_use.not_current else "none"
         else:
-            step = "recommend" if will_do(book.burns(*key)) else "plan"
+            step = "recommend" if will_do(burns) else "plan"
         lot = book.sheet(key[1]).lot
         found.append(
             PairState(
@@ -70,9 +75,9 @@ def pair_states(
                 operation=key[2],
                 step=step,
                 boards=lines,
-                burns=burns,
+                burns=worth(burns),
                 kept=in_use,
-                new_lot=key[2] == "cut" and burns > 0 and not book.burns(*key, lot=lot),
+                new_lot=key[2] == "cut" and bool(burns) and not book.burns(*key, lot=lot),
             )
         )
     machines = [machine] if machine else [one.name for one in book.machines()]

@@ -167,7 +167,7 @@ def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -
         )
         if number
     ]
-    rest = f" Left empty, so not burnt: {', '.join(left)}." if left else ""
+    rest = f" Not read, so it counts as not burnt: {', '.join(left)}." if left else ""
     return f"Board {grid.board_id}: {', '.join(parts) or 'nothing new'}.{rest}"
 
 
@@ -206,6 +206,11 @@ def overview_text(overview: Overview) -> str:
         where = f"{state.sheet} on {state.machine}, {operation_words(state.operation)}"
         why, command = _next_of(state)
         lines.append(f"{where}: {why}\n  calib {command}")
+        for board in state.open if state.step != "record" else state.open[1:]:
+            lines.append(
+                f"{where}: board {board.id} is open too; void it if it won't be burnt.\n"
+                f"  calib record {board.id}"
+            )
     if overview.questions:
         count = counted(overview.questions, "thing")
         lines.append(f"{count} said in two ways: which is right?\n  calib book questions")
