@@ -96,3 +96,14 @@ def test_a_verdict_on_a_lot_is_kept_by_what_is_printed_after_it(evening: Shell) 
     kept = evening.json(*said)["kept"]
     assert kept["setting"] == verdict["setting"]
     assert kept["not_current"] == []
+
+
+def test_a_board_left_open_is_named_beside_the_next_step(evening: Shell) -> None:
+    left = evening.json("plan", "--burns", "6")["grid"]["board_id"]
+    assert printed(evening.text()) == ["record", left]
+    evening.burn(evening.json("plan", "--burns", "7")["grid"], cut_cleanly)
+    said = evening.text()
+    assert f"board {left} is open too" in said
+    assert printed(said) == ["record", left]
+    evening.run("board", "void", left, "--why", "never burnt", "--yes")
+    assert left not in evening.text()
