@@ -73,7 +73,7 @@ At = Annotated[
     option(
         "--at",
         "CLASS=%@SPEED",
-        "Setting of a class of marks (%, mm/s): '#0000ff=20@100'; xN passes, /mm line pitch.",
+        "Setting of a class of marks (%, mm/s): '#8a4baf=20@100'; xN passes, /mm line pitch.",
         parser=reader(_mark_setting),
     ),
 ]
@@ -92,7 +92,7 @@ CostPicture = Annotated[
 
 
 @command(
-    "calib job box.svg 'birch 3' --cut '#ff0000' --price 40 --picture cost.png",
+    "calib job box.svg 'birch 3' --cut '#146c43' --price 40 --picture cost.png",
     leave_out=("line_pitch_mm",),
 )
 def job(

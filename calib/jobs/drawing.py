@@ -26,7 +26,7 @@ MAX_CLASSES = 200
 class StrokeClass:
     """Strokes of a drawing that belong together: of one colour, or in one group."""
 
-    # the colour (#ff0000, or fill #000000 for shapes without a line), or the group's name
+    # the colour (#146c43, or fill #665c50 for shapes without a line), or the group's name
     name: str
     strokes: Strokes  # the lines, in the order of the drawing
 

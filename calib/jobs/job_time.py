@@ -203,7 +203,7 @@ class CutTimes:
     machine: Machine  # whose acceleration, top speed and bed hold
     # settings of the classes that aren't cut, by name
     marks: Mapping[str, Setting] = field(default_factory=dict)
-    # laying down, focusing and framing, for each load of the bed [s]
+    # laying down, focusing and lining up, for each load of the bed [s]
     start_up_s: float = START_UP_S
     # what the stopwatch says of this machine; None when not calibrated
     ratio: TimeRatio | None = None

@@ -33,7 +33,7 @@ _kept = WrapValidator(lambda v, check: v if isinstance(v, (Guess, GuessedGrades)
 # The last one checks first.
 Amount = Annotated[Number, Field(ge=0, le=1_000_000_000), _kept]
 Seconds = Annotated[Number, Field(ge=0, le=1_000_000_000)]
-# Laying the sheet down, focusing, framing, checking, for each load of the bed [s]: a guess.
+# Laying the sheet down, focusing, lining up, checking, for each load of the bed [s]: a guess.
 START_UP_S = 120.0
 
 
@@ -74,7 +74,7 @@ class Costs:
     ] = GuessedGrades((0.0, 0.0, 15.0, 40.0, 120.0))  # type: ignore[assignment]
     sheet_price: Annotated[Amount, says("A sheet, in money.")] = Guess(8.0)
     start_up_s: Annotated[
-        Amount, says("Laying down, focusing and framing for each load of the bed.")
+        Amount, says("Laying down, focusing and lining up for each load of the bed.")
     ] = Guess(START_UP_S)
     currency: Annotated[Text, says("Its name or sign, such as € or EUR.", max_length=20)] = ""
 
