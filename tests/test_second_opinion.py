@@ -73,3 +73,18 @@ def test_marks_have_their_edge_where_they_are_clear() -> None:
     edge = float(re.findall(r"at ([\d.]+) mm/s", said)[0])
     # At 22 % both speeds were clear and at 18 and 20 % some were not: the edge is beyond 240.
     assert 240 < edge < 500
+
+
+def test_stairs_tell_the_edge_from_both_sides() -> None:
+    """Twelve, each of steps 6 % apart."""
+    rng = np.random.default_rng(3)
+    read = []
+    for number in range(12):
+        power = (40.0, 60.0, 80.0)[number % 3]
+        last = round(0.3 * power * math.exp(0.1 * rng.standard_normal()), 1)
+        read.append(
+            Burn(operation="cut", power_pct=power, speed_mm_s=last, through="through",
+                 fails_at_mm_s=round(1.06 * last, 2), source="stair"),
+        )  # fmt: skip
+    [edge] = re.findall(r"at 80 % power, at ([\d.]+) mm/s", str(opinion(read)))
+    assert float(edge) == pytest.approx(24.0 * 1.03, rel=0.06)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from calib.errors import NoFiniteEstimate
@@ -84,4 +86,11 @@ def _comparable(region: Region) -> list[Burn]:
     ]
     passes = [b.passes for b in own for _ in range(b.count)]
     usual = max(sorted(set(passes)), key=passes.count, default=1)
-    return [b for b in own if b.passes == usual]
+    alike = [b for b in own if b.passes == usual]
+    # A stair is read at two speeds: the last that went through, and the first that didn't.
+    failed = [
+        replace(b, speed_mm_s=b.fails_at_mm_s, through="no", fails_at_mm_s=None)
+        for b in alike
+        if b.fails_at_mm_s is not None
+    ]
+    return alike + failed
