@@ -34,7 +34,7 @@ CAUTIONS: tuple[str, ...] = (
     say("hazards.keep_co2_extinguisher_within_reach"),
     say("hazards.stop_at_once_if_flame_stays"),
     say("hazards.afterwards_wait_before_you_lift_lid"),
-    "calib can't tell what your sheet is made of. If you don't know either, don't burn it.",
+    say("hazards.calib_cant_tell_what_sheet_is"),
     say("hazards.machines_manual_your_local_rules"),
 )
 

@@ -14,6 +14,7 @@ from itertools import groupby
 from pathlib import Path
 
 from calib.errors import CalibError
+from calib.texts.say import say
 
 # File names within matplotlib's folder of fonts.
 REGULAR = "DejaVuSans.ttf"
@@ -34,10 +35,7 @@ def font_path(file_name: str = REGULAR) -> Path:
     folder = Path(spec.origin).parent if spec is not None and spec.origin else Path()
     path = folder / "mpl-data" / "fonts" / "ttf" / file_name
     if not path.is_file():
-        raise CalibError(
-            f"the font file {file_name} is not at {path}: sheets and pictures need the fonts that"
-            " come with matplotlib; install matplotlib again."
-        )
+        raise CalibError(say("typeface.font_is_not_there", file_name=file_name, path=path))
     return path
 
 

@@ -47,7 +47,9 @@ class Outline(HTMLParser):
     def handle_starttag(self, tag: str, attrs: Any) -> None:
         given = dict(attrs)
         self.loads += [given[name] for name in ("src", "href", "action") if given.get(name)]
-        if (tag == "script" and "src" not in given) or tag == "style" or "style" in given:
+        # A script of this type is data, which no browser runs (HTML Standard, 4.12.1).
+        runs = tag == "script" and "src" not in given and given.get("type") != "application/json"
+        if runs or tag == "style" or "style" in given:
             self.inline.append(tag)
         self.inline += [name for name in given if name.startswith("on")]
         self.headings += [tag] if re.fullmatch("h[1-6]", tag) else []

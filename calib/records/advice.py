@@ -15,6 +15,7 @@ from calib.records.words import (
     USUAL_RELIABILITY,
     Operation,
 )
+from calib.texts.say import say
 
 Wished = Annotated[Number, Field(gt=0, lt=1)]
 CHANCE = "give a chance between 0 and 1, such as 0.99"
@@ -74,8 +75,7 @@ class RegionWish:
                 self,
                 "cut_length_mm",
                 self.cut_length_mm,
-                "a chance is of the next coupon, of a whole job on this sheet, or of the next"
-                " sheet; ask for one",
+                say("records.chance_is_of_one"),
             )
 
     def asked_of(self, operation: Operation) -> float | None:

@@ -208,7 +208,9 @@ async def _wrong_request(request: Request, error: Exception) -> Response:
         FieldError(field=".".join(str(part) for part in one["loc"][1:]), message=_field_words(one))
         for one in error.errors()
     )
-    named = "; ".join(f"{f.field or 'what was sent'}: {f.message.rstrip('.')}" for f in fields[:5])
+    named = "; ".join(
+        f"{f.field or say('web.what_was_sent')}: {f.message.rstrip('.')}" for f in fields[:5]
+    )
     problem = Problem(
         kind="invalid", message=say("web.what_was_sent_cant_be_taken", named=named), fields=fields
     )
@@ -226,8 +228,5 @@ def _field_words(error: Mapping[str, Any]) -> str:
 
 
 async def _defect(request: Request, _error: Exception) -> Response:
-    problem = Problem(
-        kind="defect",
-        message="calib failed at this; the terminal says more. What was stored before is safe.",
-    )
+    problem = Problem(kind="defect", message=say("web.calib_failed"))
     return _answer(desk_of(request), request, 500, problem)

@@ -51,7 +51,7 @@ _ANSWERS = {
 }
 # What may be said beside it, or instead.
 _BESIDES = {
-    "cut": {"It hangs, and its edge is": _graded("char", CHAR_WORDS, through="hanging")},
+    "cut": {say("web.it_hangs_and_its_edge_is"): _graded("char", CHAR_WORDS, through="hanging")},
 }
 
 
