@@ -14,12 +14,14 @@ import pytest
 from filled_books import JPEG, fill
 from shell import Shell, cut_cleanly
 from visitor import House, Visitor, house_of
-from workshop_records import ADVICE, SETTING, later
+from workshop_records import ADVICE, EVENING, SETTING, later
 
 from calib.cli.options import COMMANDS
 from calib.logbook import Filters, open_book
+from calib.tasks.finding import find_board
 from calib.web.app import PARTS
 
+GRIDS = Path(__file__).resolve().parent.parent / "grids"
 # Each command, and where the page does the same.
 PAGES: dict[str, tuple[str, ...]] = {
     "overview": ("/",),
@@ -28,6 +30,7 @@ PAGES: dict[str, tuple[str, ...]] = {
         "/board/{board_id}/record",
         "/board/{board_id}/results",
         "/board/{board_id}/stair",
+        "/results",
         "/job",
         "/joint/{code}",
     ),
@@ -285,11 +288,70 @@ def test_a_joint_board_is_planned_felt_and_read(full_house: House) -> None:
     told = guest.submit(f"/joint/{code}", felt)
     assert "Snug slot S3" in told.text
     assert "draw the slot" in told.text
+    drawn = re.findall(r"<title>(S\d), [\d.]+ mm: (\w+)</title>", told.text)
+    assert drawn == [(name.removeprefix("feel-"), feel) for name, feel in felt.items()]
+    # The slot for a fit is drawn where the sentence says.
+    (told_mm,) = re.findall(r"Press fit, stock in a slot: [^,]*, ([\d.]+) mm", told.text)
+    assert re.search(rf'class="fit"[^>]*>press fit {told_mm} mm', told.text)
     measured = {"code": "T3", "face": "top", "widths": "8.35/8.36 mm", "stock": "2.98/3.01"}
     assert "8.35, 8.36" in guest.submit(f"/joint/{code}", measured).text
     wrong = guest.submit(f"/joint/{code}", {**measured, "widths": "wide"})
     assert wrong.status_code == 422
     assert "wide" in wrong.text
+
+
+def test_a_ready_made_grid_is_recorded_by_its_definition(evening_house: House) -> None:
+    folder = GRIDS / "card-0-4-cut-diode-10"
+    guest = evening_house.guest()
+    (table,) = folder.glob("*-results.csv")
+    head, *rows = table.read_text(encoding="utf-8").splitlines()
+    code = table.name.partition("-")[0]
+    at = head.split(",").index("through")
+    filled = [row.split(",") for row in rows]
+    for row in filled:
+        row[at] = "through"
+    text = "\n".join([head, *(",".join(row) for row in filled)])
+    names = {"machine": "bench", "sheet": "birch 3"}
+    files = {"results": ("r.csv", text), "definition": ("", b"")}
+    without = guest.post("/results", data=names, files=files)
+    assert without.status_code == 409
+    assert code in without.text
+    files["definition"] = ("d.toml", folder.with_suffix(".toml").read_bytes())
+    taken = guest.post("/results", data=names, files=files)
+    assert said(guest.get(taken.headers["location"])) == "Recorded."
+    (line,) = [one for one in evening_house.book.boards().entries if one.id == code]
+    assert line.read == len(rows)
+
+
+def test_a_board_has_a_file_for_each_setting_on_wish(evening_house: House) -> None:
+    guest = evening_house.guest()
+    names = []
+    for wish in ("", "?split=yes"):
+        content = guest.get(f"/board/last/files{wish}").content
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
+            names.append(set(archive.namelist()))
+    grid = find_board(evening_house.book, "last")
+    settings = {(c.power_pct, c.speed_mm_s, c.passes) for c in grid.cells}
+    more = names[1] - names[0]
+    assert len([name for name in more if name.endswith(".svg")]) >= len(settings)
+
+
+def test_the_logbook_is_narrowed_down(full_house: House) -> None:
+    guest = full_house.guest()
+
+    def lines(query: str) -> int:
+        found = re.search(r'role="status">(\d+) line', guest.get(f"/logbook?{query}").text)
+        assert found is not None
+        return int(found[1])
+
+    every, day = lines(""), f"{EVENING:%Y-%m-%d}"
+    assert lines("operation=cut") == every
+    assert lines("operation=line_mark") == 0
+    assert lines(f"since={day}") == every
+    assert lines("since=2999-01-01") == lines("until=1999-01-01") == 0
+    first = full_house.book.search(Filters()).entries[-1].at.astimezone()
+    assert 0 < lines(f"until={first:%Y-%m-%d}") <= every
+    assert guest.get("/logbook?since=soon").status_code == 422
 
 
 def test_the_focus_board_and_the_table_of_wattages_are_files(evening_house: House) -> None:

@@ -56,6 +56,20 @@ def test_what_it_takes_stands_beside_it_with_small_features_in_the_drawing(
     assert 'class="left-out"' in text
 
 
+def test_a_class_of_marks_takes_a_setting_of_its_own(page: Visitor, address: str) -> None:
+    query = "&class-0=cut&class-1=line_mark&power_pct=80&speed_mm_s=12"
+    without = page.get(address + query).text
+    assert 'name="speed_mm_s-1"' in without
+    assert 'name="speed_mm_s-0"' not in without
+    minutes = []
+    for speed in (100, 10):
+        text = page.get(f"{address}{query}&power_pct-1=20&speed_mm_s-1={speed}").text
+        minutes.append(float(re.findall(r"<dt>Time</dt><dd>(\d+\.\d) min", text)[0]))
+    assert minutes[1] > minutes[0]
+    wrong = page.get(f"{address}{query}&power_pct-1=120&speed_mm_s-1=100").text
+    assert "120" in wrong
+
+
 def test_what_cannot_be_is_said_on_the_same_page(page: Visitor, address: str) -> None:
     text = page.get(address + "&class-0=cut&power_pct=80&speed_mm_s=9000").text
     assert "9000" in text

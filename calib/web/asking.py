@@ -26,6 +26,7 @@ class Ask:
     then: str = ""
     options: Sequence[tuple[str, str]] = ()
     kind: str = "text"  # text, words (several lines), radios, choose or file
+    needed: bool = True  # of a file: whether the form goes without it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +71,7 @@ class Told:
     what: str = "told"
     name: str
     lines: Sequence[str]
+    drawing: str = ""  # an SVG element that shows the same
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

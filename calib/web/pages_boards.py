@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Annotated, Any
 
 from fastapi import APIRouter, File, Form, Request, UploadFile
@@ -12,14 +14,16 @@ from calib.tasks.files import board_files
 from calib.tasks.finding import find_board
 from calib.tasks.folders import zipped
 from calib.tasks.page import BoardState, board_file, board_state, file_names, standing
-from calib.tasks.results import record_readings, record_stair
-from calib.tasks.wishes import FileWish
+from calib.tasks.results import record_file, record_readings, record_stair
+from calib.tasks.wishes import FileWish, Named
 from calib.texts.boards import file_kind
 from calib.texts.say import say
 from calib.texts.words import operation_words
-from calib.web.asking import Ways, page
+from calib.web.asking import Ask, Ways, done, page
+from calib.web.asking import Form as Asks
 from calib.web.board_svg import as_they_lie, board_svg, looked_words
 from calib.web.desk import Desk, desk_of, download, now
+from calib.web.forms import Sent, filled
 
 router = APIRouter(include_in_schema=False)
 
@@ -132,12 +136,60 @@ def take_results(
     return RedirectResponse(f"/board/{state.grid.board_id}", 303)
 
 
+@router.get("/results")
+def ask_results(request: Request, sent: Sent) -> Response:
+    """What was burnt without a plan: a ready-made grid, or a table of one's own."""
+    return page(
+        request,
+        say("web.burnt_without_plan"),
+        say("web.results_of_ready_made_grid"),
+        Asks(
+            action="/results",
+            button=say("web.record_it"),
+            typed=sent,
+            asks=(
+                "pair",
+                Ask(name="results", kind="file", label=say("web.filled_in_results")),
+                Ask(
+                    name="definition", kind="file", needed=False,
+                    label=say("web.definition_of_grid"), then=say("web.only_of_ready_made_grid"),
+                ),
+            ),
+        ),
+    )  # fmt: skip
+
+
+@router.post("/results")
+def record_results(
+    request: Request,
+    sent: Sent,
+    results: Annotated[UploadFile, File()],
+    definition: Annotated[UploadFile | None, File()] = None,
+) -> Response:
+    """Record it: all of it, or nothing."""
+    with TemporaryDirectory() as folder:
+        table = Path(folder, "results.csv")
+        table.write_bytes(results.file.read())
+        ready_made = None
+        if definition is not None and definition.filename:
+            ready_made = Path(folder, "definition.toml")
+            ready_made.write_bytes(definition.file.read())
+        grid, _ = record_file(
+            desk_of(request).book,
+            table,
+            burnt_on=filled(Named, sent).names,
+            ready_made=ready_made,
+            when=now(),
+        )
+    return done(request, f"/board/{grid.board_id}", say("web.recorded"))
+
+
 @router.get("/board/{board_id}/files")
-def every_file(request: Request, board_id: str) -> Response:
-    """Give all of a board's files in one."""
+def every_file(request: Request, board_id: str, *, split: bool = False) -> Response:
+    """Give all of a board's files in one; ``split``: also one for each setting."""
     here = desk_of(request)
     grid = find_board(here.book, board_id)
-    files = board_files(grid, FileWish(address=_address(here)))
+    files = board_files(grid, FileWish(address=_address(here), one_file_per_setting=split))
     return download(f"{grid.board_id}.zip", zipped(files))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date, datetime, time, timedelta
 from typing import Annotated, Literal
 from urllib.parse import urlencode
 
@@ -12,6 +13,7 @@ from starlette.responses import RedirectResponse, Response
 from calib.hazards import check_hazard
 from calib.logbook import Filters
 from calib.logbook.entries import KINDS, OUTCOMES
+from calib.records import Operation
 from calib.tasks.finding import find_pair
 from calib.tasks.wishes import Pair
 from calib.texts.say import say
@@ -48,21 +50,38 @@ def logbook(
     skip: Annotated[int, Query(ge=0, le=1_000_000)] = 0,
     kind: Annotated[Kind, Query()] = "",
     outcome: Annotated[str, Query(max_length=20)] = "",
+    operation: Annotated[Operation | Literal[""], Query()] = "",
+    since: Annotated[date | Literal[""], Query()] = "",
+    until: Annotated[date | Literal[""], Query()] = "",
 ) -> Response:
-    """Search the logbook, newest first."""
+    """Search the logbook, newest first; ``until`` is the last day that is shown."""
     here = desk_of(request)
-    kinds = (kind,) if kind else KINDS
-    filters = Filters(text=text or None, outcome=outcome or None, kinds=kinds)
+    after_last = until + timedelta(days=1) if until else None
+    filters = Filters(
+        text=text or None, outcome=outcome or None, kinds=(kind,) if kind else KINDS,
+        operation=operation or None,
+        since=_midnight(since) if since else None,
+        until=_midnight(after_last) if after_last else None,
+    )  # fmt: skip
     page = here.book.search(filters, limit=_PAGE, offset=skip)
-    asked = urlencode({"text": text, "kind": kind, "outcome": outcome})
+    said = {
+        "text": text, "kind": kind, "outcome": outcome, "operation": operation,
+        "since": str(since), "until": str(until),
+    }  # fmt: skip
+    asked = urlencode({name: words for name, words in said.items() if words})
     after = skip + _PAGE if page.total > skip + _PAGE else 0
     sheets = here.book.sheets()
-    return here.ask(request, "logbook.html", page=page, text=text, kind=kind,
-                    outcome=outcome, asked=asked, outcomes=[(one, one) for one in OUTCOMES],
+    return here.ask(request, "logbook.html", page=page, text=text, said_of=said,
+                    asked=asked, outcomes=[(one, one) for one in OUTCOMES],
                     sheet_names=[(one.name, one.name) for one in sheets],
                     machine_names=[(one.name, one.name) for one in here.book.machines()],
                     skip=skip, after=after,
                     before=skip - _PAGE, sheets=sheets, machines=here.book.machines())  # fmt: skip
+
+
+def _midnight(day: date) -> datetime:
+    """Where a day begins on this computer's clock."""
+    return datetime.combine(day, time()).astimezone()
 
 
 @router.post("/logbook")

@@ -81,6 +81,15 @@ def drawn(request: Request, word: str, sent: Sent) -> Response:
         features=features,
         standing=standing(here.book),
         typed=typed,
+        marks={
+            one.name: {
+                "number": number,
+                "area": operations[one.name] == "area_mark",
+                "given": bool(_own(sent, number)),
+            }
+            for number, one in enumerate(drawing.classes)
+            if operations.get(one.name) not in (None, "cut")
+        },
         **shown,
     )
 
@@ -115,11 +124,22 @@ def _operations(drawing: Any, sent: dict[str, str]) -> dict[str, Operation | Non
     }
 
 
+def _own(sent: dict[str, str], number: int) -> dict[str, str]:
+    """What was typed of the setting of one class, by the names of its fields."""
+    names = ("power_pct", "speed_mm_s", "line_pitch_mm")
+    return {name: sent[f"{name}-{number}"] for name in names if sent.get(f"{name}-{number}")}
+
+
 def _report(book: Any, sent: dict[str, str], drawing: Any, operations: dict[str, Any]) -> Any:
     every = {one.name: operations.get(one.name) for one in drawing.classes}
     cut = None
     if sent.get("power_pct") and sent.get("speed_mm_s"):
         cut = filled(Setting, sent)
     kept = {name: text for name, text in sent.items() if name in ("parts", "price", "sheets")}
-    wish = filled(JobWish, kept, operations=every, cut=cut)
+    marks = {
+        one.name: filled(Setting, own)
+        for number, one in enumerate(drawing.classes)
+        if every[one.name] not in (None, "cut") and (own := _own(sent, number))
+    }
+    wish = filled(JobWish, kept, operations=every, cut=cut, marks=marks)
     return job_report(book, *filled(Named, sent).names, drawing, wish)

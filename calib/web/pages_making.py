@@ -10,6 +10,7 @@ from fastapi import Form as InForm
 from starlette.responses import Response
 
 from calib.errors import InvalidRecord, NotEnoughEvidence
+from calib.pictures.joint import joint_svg
 from calib.records import KINDS, Setting, Sheet
 from calib.tasks.advice import keep_none
 from calib.tasks.boards import plan_focus_board, plan_stair
@@ -172,14 +173,15 @@ def joint(request: Request, code: str) -> Response:
         for one in taken.readings if any(one.widths_mm(cast(Any, face)) for face, _ in _FACES)
     ]  # fmt: skip
     try:
-        found = joint_lines(joint_of_comb(book, code)[1])
+        answer = joint_of_comb(book, code)[1]
+        told = Told(name="told", lines=joint_lines(answer), drawing=joint_svg(board, answer, felt))
     except NotEnoughEvidence:
-        found = ()
+        told = Told(name="told", lines=())
     address = f"/joint/{board.board_id}"
     return page(
         request,
         say("web.joint_board", board=board),
-        Told(name="told", lines=found),
+        told,
         Picture(source=f"{address}/picture.svg", words=say("web.board_as_it_lies")),
         Ways(
             ways=[
