@@ -293,6 +293,7 @@ def test_a_joint_board_is_planned_felt_and_read(full_house: House) -> None:
     # The slot for a fit is drawn where the sentence says.
     (told_mm,) = re.findall(r"Press fit, stock in a slot: [^,]*, ([\d.]+) mm", told.text)
     assert re.search(rf'class="fit"[^>]*>press fit {told_mm} mm', told.text)
+    assert f"Press fit: draw the slot {told_mm} mm wide." in guest.get("/sheet?name=birch+3").text
     measured = {"code": "T3", "face": "top", "widths": "8.35/8.36 mm", "stock": "2.98/3.01"}
     assert "8.35, 8.36" in guest.submit(f"/joint/{code}", measured).text
     wrong = guest.submit(f"/joint/{code}", {**measured, "widths": "wide"})

@@ -11,7 +11,7 @@ from calib.joints.feel import Snug
 from calib.joints.joint import Joint
 from calib.texts.say import say
 
-_WIDTH, _ROW, _LEFT, _RIGHT = 640.0, 128.0, 30.0, 610.0
+_WIDTH, _KEY, _ROW, _LEFT, _RIGHT = 400.0, 30.0, 128.0, 24.0, 376.0
 # Told apart by shape: wide at the top, round, wide at the foot.
 _SIGNS: dict[Feel, str] = {
     "tight": "M-7 -6h14l-7 12z",
@@ -36,16 +36,16 @@ def joint_svg(board: CombBoard, joint: Joint, felt: Mapping[str, Feel]) -> str:
     ]
     shown = [row for row in rows if row]
     key = "".join(
-        f'<g class="{feel}" transform="translate({400 + 80 * number} 13)"><path d="{sign}"/>'
-        f'<text class="key" x="12" y="5">{feel}</text></g>'
+        f'<g class="{feel}" transform="translate({_LEFT + 7 + 90 * number:g} 13)">'
+        f'<path d="{sign}"/><text class="key" x="12" y="5">{feel}</text></g>'
         for number, (feel, sign) in enumerate(_SIGNS.items())
     )
     body = key + "".join(
-        f'<g transform="translate(0 {_ROW * number:g})">{row}</g>'
+        f'<g transform="translate(0 {_KEY + _ROW * number:g})">{row}</g>'
         for number, row in enumerate(shown)
     )
     return (
-        f'<svg class="joint" viewBox="0 0 {_WIDTH:g} {_ROW * len(shown):g}" role="img"'
+        f'<svg class="joint" viewBox="0 0 {_WIDTH:g} {_KEY + _ROW * len(shown):g}" role="img"'
         f' aria-label="{escape(say("pictures.how_widths_felt"))}">{body}</svg>'
     )
 

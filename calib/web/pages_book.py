@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from datetime import date, datetime, time, timedelta
 from typing import Annotated, Literal
 from urllib.parse import urlencode
@@ -10,11 +11,13 @@ from fastapi import APIRouter, Form, Query, Request
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
+from calib.errors import NotEnoughEvidence
 from calib.hazards import check_hazard
-from calib.logbook import Filters
+from calib.logbook import Book, Filters
 from calib.logbook.entries import KINDS, OUTCOMES
 from calib.records import Operation
 from calib.tasks.finding import find_pair
+from calib.tasks.joints import joint_of_comb
 from calib.tasks.wishes import Pair
 from calib.texts.say import say
 from calib.web.asking import Ways, page
@@ -107,8 +110,24 @@ def sheet(request: Request, name: Annotated[str, Query(max_length=200)]) -> Resp
         hazard=check_hazard(found),
         lots=here.book.lots(name),
         states=here.states(found.name),
+        joints=_joints(here.book, name),
         machines=here.book.machines(),
     )
+
+
+def _joints(book: Book, sheet: str) -> list[tuple[str, str]]:
+    """The joint boards of a sheet, newest first, each with the slot to draw for a press fit."""
+    found = []
+    for one in book.stored("comb", sheet=sheet):
+        if one.label:
+            words = say("web.not_read_yet")
+            with suppress(NotEnoughEvidence):
+                joint = joint_of_comb(book, one.label)[1]
+                if joint.press and joint.press.slot_minus_stock:
+                    slot_mm = joint.stock.value_mm + joint.press.slot_minus_stock.value_mm
+                    words = say("web.press_fit_slot", slot_mm=slot_mm)
+            found.append((one.label, words))
+    return found
 
 
 @router.get("/history")
