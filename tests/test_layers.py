@@ -47,7 +47,7 @@ ROOMS: dict[str, set[str]] = {
         "print_style",
     },
     "logbook": _WORDS | {"spreadsheet"},
-    "pictures": _WORDS | {"jobs", "typeface"},
+    "pictures": _WORDS | {"boards", "jobs", "joints", "typeface"},
     # The only room that joins the rest.
     "tasks": _WORDS | {
         "advice", "boards", "fit", "hazards", "jobs", "joints", "limits", "logbook", "materials",
