@@ -14,9 +14,9 @@ import pytest
 from lxml import etree
 from matplotlib.image import imread
 
+from calib.advice.track_record import StatedRow
 from calib.errors import InvalidRecord
 from calib.pictures.charts import (
-    TrackRow,
     control_chart_picture,
     cost_picture,
     track_record_picture,
@@ -322,8 +322,8 @@ def test_ticks_are_few_round_and_inside(low: float, high: float) -> None:
 
 def test_track_record_shows_every_group() -> None:
     rows = [
-        TrackRow(stated=0.9, observed=0.85, low=0.7, high=0.95, count=20),
-        TrackRow(stated=0.99, observed=1.0, low=0.9, high=1.0, count=31),
+        StatedRow(stated=0.9, came=0.85, low=0.7, high=0.95, count=20, groups=4),
+        StatedRow(stated=0.99, came=1.0, low=0.9, high=1.0, count=31, groups=5),
     ]
     svg = etree.fromstring(track_record_picture(rows, format="svg"))
     assert {"stated-1", "stated-2"} <= set(ids(svg))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import count
@@ -10,30 +10,15 @@ from itertools import count
 import numpy as np
 
 from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
-from calib.boards.gentle import KnownMarks
-from calib.boards.layout import LayoutOptions
-from calib.boards.stair import lay_out_stair
 from calib.errors import LogbookError, NeedsYes
 from calib.fit.model import columns_of
 from calib.fit.region import Region, thinned_region
-from calib.hazards import check_hazard
 from calib.logbook import Book
 from calib.plan.far_side import far_side
-from calib.plan.stair import STEPS, stair_settings
-from calib.records import (
-    GRADES,
-    Grades,
-    Grid,
-    Machine,
-    Operation,
-    Setting,
-    Sheet,
-    grade_ends,
-)
-from calib.tasks.advice import region_of_pair
-from calib.tasks.finding import boards_of, find_pair
-from calib.tasks.planning import plan_on_region
-from calib.tasks.wishes import BoardWish, CheckWish, FocusWish
+from calib.records import GRADES, Grades, Grid, grade_ends
+from calib.tasks.library import plan_on_region
+from calib.tasks.pairs import OpenPair
+from calib.tasks.wishes import BoardWish, FocusWish
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,14 +36,7 @@ class Planned:
 
 
 def plan_boards(
-    book: Book,
-    machine: str | None,
-    sheet: str | None,
-    operation: Operation,
-    wish: BoardWish,
-    *,
-    when: datetime | None = None,
-    sure: bool = False,
+    pair: OpenPair, wish: BoardWish, *, when: datetime | None = None, sure: bool = False
 ) -> tuple[Planned, ...]:
     """Plan the next round of a pair on one board, or split over several.
 
@@ -68,18 +46,16 @@ def plan_boards(
     when the board at hand is too small, or a limit of the machine would be crossed; unless
     ``sure``, NeedsYes when all burns so far lie where something else must be wrong.
     """
-    region = region_of_pair(book, machine, sheet, operation)
+    region = pair.region
     doubts = () if sure or wish.powers_pct else far_side(region)
     if doubts:
         raise NeedsYes(doubts)
-    earlier = boards_of(book, region.machine.name, region.sheet.name, operation)
+    earlier, marks = pair.boards, pair.marks
     # A board of which nothing was recorded taught nothing: it is no round yet.
     last = max((board.round or 0 for board in earlier if board.read), default=0)
-    unread = [board.id for board in earlier if not board.read]
-    marks = marks_of(book, region.machine, region.sheet)
     for round_ in count(last + 1):
         grids = plan_on_region(region, wish, round=round_, marks=marks)
-        stored = [_stored(book, grid.board_id) for grid in grids]
+        stored = [_stored(pair.book, grid.board_id) for grid in grids]
         # A code says which burns, not with what records: where those changed, it is another board.
         if all(
             old is None or replace(old, notes=grid.notes) == grid
@@ -87,19 +63,22 @@ def plan_boards(
         ):
             break
     codes = {grid.board_id for grid in grids}
-    planned = tuple(
-        as_planned(
-            region,
-            # The notes that were stored stay.
-            old if old is not None and grid.board_id in unread else grid,
-            mark=wish.mark,
-            unread=[code for code in unread if code not in codes],
-            again=grid.board_id in unread,
+    unread = [board.id for board in earlier if not board.read]
+    planned = []
+    for new, old in zip(grids, stored, strict=True):
+        again = new.board_id in unread
+        grid = old if old is not None and again else new  # the notes that were stored stay
+        planned.append(
+            Planned(
+                grid=grid,
+                before=len(region.burns),
+                unread=tuple(code for code in unread if code not in codes),
+                again=again,
+                forecasts=forecasts(region, grid, wish.mark),
+            )
         )
-        for grid, old in zip(grids, stored, strict=True)
-    )
-    store(book, planned, when)
-    return planned
+    store(pair.book, planned, when)
+    return tuple(planned)
 
 
 def first_questions(region: Region) -> tuple[str, ...]:
@@ -121,80 +100,12 @@ def _stored(book: Book, code: str) -> Grid | None:
         return None
 
 
-def as_planned(
-    region: Region, grid: Grid, *, mark: Grades = 2, unread: Sequence[str] = (), again: bool = False
-) -> Planned:
-    """Say of a board what will come out of it."""
-    return Planned(
-        grid=grid,
-        before=len(region.burns),
-        unread=tuple(unread),
-        again=again,
-        forecasts=forecasts(region, grid, mark),
-    )
-
-
-def plan_check(
-    book: Book, region: Region, settings: Sequence[Setting], wish: CheckWish, note: str
-) -> Planned:
-    """Lay out the burns of a check as a board with a note; as ``plan_boards``."""
-    earlier = boards_of(book, region.machine.name, region.sheet.name, region.operation)
-    (grid,) = plan_on_region(
-        region,
-        BoardWish(offcut_mm=wish.offcut_mm),
-        settings,
-        round=max((board.round or 0 for board in earlier), default=0) + 1,
-        marks=marks_of(book, region.machine, region.sheet),
-    )
-    grid = replace(grid, notes=(note, *grid.notes))
-    unread = [board.id for board in earlier if not board.read]
-    return as_planned(region, grid, unread=unread)
-
-
-def plan_stair(
-    book: Book,
-    machine: str | None,
-    sheet: str | None,
-    wish: CheckWish,
-    *,
-    when: datetime | None,
-) -> Planned:
-    """Plan a stair, a dozen speeds along one cut; as ``plan_boards``."""
-    region = region_of_pair(book, machine, sheet, "cut")
-    check_hazard(region.sheet, region.machine, "cut")
-    earlier = boards_of(book, region.machine.name, region.sheet.name, "cut")
-    options = LayoutOptions(
-        offcut_mm=wish.offcut_mm,
-        round=max((board.round or 0 for board in earlier), default=0) + 1,
-        marks=marks_of(book, region.machine, region.sheet),
-    )
-    steps = stair_settings(region, wish.burns or STEPS)
-    grid = lay_out_stair(region.machine, region.sheet, steps, options)
-    unread = tuple(board.id for board in earlier if not board.read)
-    planned = Planned(grid=grid, before=len(region.burns), unread=unread, forecasts={})
-    store(book, [planned], when)
-    return planned
-
-
-def marks_of(book: Book, machine: Machine, sheet: Sheet) -> KnownMarks:
-    """What is known of line marks of a pair: how the codes of its boards are marked."""
-    kept = book.kept(machine.name, sheet.name, "line_mark")
-    burns = tuple(book.burns(machine.name, sheet.name, "line_mark"))
-    return KnownMarks(kept=kept[0].setting if kept else None, burns=burns)
-
-
-def plan_focus_board(
-    book: Book, machine: str | None, sheet: str | None, wish: FocusWish
-) -> FocusBoard:
+def plan_focus_board(pair: OpenPair, wish: FocusWish) -> FocusBoard:
     """Plan a focus board of a pair; nothing is stored: its result is the height you set."""
-    of_machine, of_sheet = find_pair(book, machine, sheet)
-    check_hazard(of_sheet, of_machine, "line_mark")
+    pair.to("line_mark").check()
+    heights = wish.heights_mm or HEIGHTS_MM
     return plan_focus(
-        of_machine,
-        of_sheet,
-        heights_mm=wish.heights_mm or HEIGHTS_MM,
-        offcut_mm=wish.offcut_mm,
-        marks=marks_of(book, of_machine, of_sheet),
+        pair.machine, pair.sheet, heights_mm=heights, offcut_mm=wish.offcut_mm, marks=pair.marks
     )
 
 

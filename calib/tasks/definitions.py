@@ -13,14 +13,12 @@ from pydantic import Field
 
 from calib.boards.layout import board_id_of
 from calib.errors import BadFile, InvalidRecord, LogbookError, MachineLimit, shown
-from calib.hazards import check_hazard
-from calib.logbook import Book
 from calib.records import Grid, Machine, Operation, Sheet
 from calib.records.fields import Words, from_json, record, says
 from calib.results import read_results
-from calib.tasks.finding import find_pair
 from calib.tasks.folders import given_file
 from calib.tasks.library import plan_wished
+from calib.tasks.pairs import OpenPair
 from calib.tasks.wishes import BoardWish
 from calib.texts.say import say
 from calib.units import show_speed
@@ -85,12 +83,10 @@ def ready_made_grid(definition: Definition) -> Grid:
 
 
 def take_in_ready_made(
-    book: Book,
+    pair: OpenPair,
     board_id: str,
     definition: Definition,
     content: bytes,
-    machine: str | None,
-    sheet: str | None,
     *,
     when: datetime,
     again: bool = False,
@@ -102,36 +98,31 @@ def take_in_ready_made(
     LogbookError when its code is another one, MachineLimit when the machine can't have burnt it,
     BadFile when its results (content) can't be read: nothing is stored then.
     """
-    grid = ready_made_grid(definition)
+    grid, code = ready_made_grid(definition), shown(board_id)
     if grid.board_id != board_id.strip().upper():
         raise LogbookError(
-            say(
-                "tasks.ready_made_grid_is_board",
-                definition=definition,
-                grid=grid,
-                board_id=shown(board_id),
-            )
+            say("tasks.ready_made_grid_is_board", definition=definition, grid=grid, board_id=code)
         )
-    of_machine, of_sheet = find_pair(book, machine, sheet)
-    check_hazard(of_sheet, of_machine, grid.operation)
-    fastest = max(cell.speed_mm_s for cell in grid.cells)
-    if fastest > of_machine.max_speed_mm_s:
+    pair.to(grid.operation).check()
+    machine, sheet = pair.machine, pair.sheet
+    fastest, most = max(cell.speed_mm_s for cell in grid.cells), machine.max_speed_mm_s
+    if fastest > most:
         raise MachineLimit(
             say(
                 "tasks.board_has_cell",
                 grid=grid,
                 fastest=show_speed(fastest),
-                of_machine=of_machine,
-                max_speed_mm_s=show_speed(of_machine.max_speed_mm_s),
+                of_machine=machine,
+                max_speed_mm_s=show_speed(most),
             )
         )
-    note = say(
-        "tasks.ready_made_planned", definition=definition, of_machine=of_machine, of_sheet=of_sheet
-    )
     read_results(content, grid)
-    made = replace(grid, machine=of_machine, sheet=of_sheet, notes=(*grid.notes, note))
+    note = say(
+        "tasks.ready_made_planned", definition=definition, of_machine=machine, of_sheet=sheet
+    )
+    made = replace(grid, machine=machine, sheet=sheet, notes=(*grid.notes, note))
     if again:
         note = say("tasks.is_written", grid=grid)
         made = replace(made, board_id=board_id_of(made), notes=(*made.notes, note))
-    book.add_board(made, when=when)
+    pair.book.add_board(made, when=when)
     return made

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from calib.boards.board import Board
+from calib.boards.layers import drawings_of
 from calib.boards.rs274 import grid_program, grid_program_per_setting, outline_program
+from calib.errors import LogbookError
 from calib.hazards import check_hazard
 from calib.records import Grid, Machine
 from calib.results import blank_results_csv, plan_csv
 from calib.tasks.folders import RESULTS_SUFFIX, Files
 from calib.tasks.wishes import FileWish
+from calib.texts.say import say
 
 _USUAL = FileWish()
 
@@ -64,3 +67,23 @@ def trial_files(machine: Machine) -> Files:
     if machine.power_word_full is None:
         return {}
     return {"trial.nc": trial_program(machine).encode()}
+
+
+def board_file(grid: Grid, name: str, address: str = "") -> bytes:
+    """Make one file of a board; raises LogbookError when the board has no such file."""
+    files = board_files(grid, FileWish(address=address))
+    if name not in files:
+        raise LogbookError(
+            say("tasks.board_has_no_file", grid=grid, name=name, files=", ".join(files))
+        )
+    return files[name]
+
+
+def file_names(grid: Grid) -> tuple[str, ...]:
+    """Name the files of a board without making them."""
+    ends = [".svg", ".dxf", "-record.pdf", "-plan.csv", "-results.csv"]
+    if grid.machine.power_word_full is not None:
+        ends[2:2] = [".nc", "-outline.nc"]
+    parts = drawings_of(grid)
+    ends[1:1] = [f"-{n}of{parts}.svg" for n in range(1, parts + 1) if parts > 1]
+    return tuple(f"{grid.board_id}{end}" for end in ends)

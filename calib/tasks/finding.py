@@ -7,17 +7,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from calib.errors import LogbookError, NearMiss
-from calib.logbook import Book, Filters, Line
+from calib.logbook import Book, Filters
 from calib.logbook.coding import known_names
-from calib.records import Grid, Machine, Operation, Sheet
+from calib.records import Grid, Machine, Sheet
 from calib.texts.say import say
 
 # Names the newest board.
 LAST = "last"
 # What says that a pair was used.
 _USED = ("board", "job", "check_strip")
-# Of one pair: far more than anybody burns.
-_MOST_BOARDS = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,26 +41,21 @@ def chosen_pair(book: Book, machine: str | None = None, sheet: str | None = None
     of_sheet = None if sheet is None else name_like(sheet, sheets, "sheet")
     last = None
     if of_machine is None and len(machines) > 1 or of_sheet is None and len(sheets) > 1:
-        named = Filters(kinds=_USED, machine=of_machine, sheet=of_sheet)
         # A sheet that was never burnt is for the machine that was used last.
-        found = (
-            book.search(named, limit=1).entries
-            or book.search(Filters(kinds=_USED), limit=1).entries
-        )
-        last = found[0] if found else None
+        last = _used(book, of_machine, of_sheet) or _used(book)
     taken = Chosen(
-        machine=of_machine or _taken(machines, "machine", last.machine if last else ""),
-        sheet=of_sheet or _taken(sheets, "sheet", last.sheet if last else ""),
+        machine=of_machine or _taken(machines, "machine", last[0] if last else ""),
+        sheet=of_sheet or _taken(sheets, "sheet", last[1] if last else ""),
     )
-    if last is None:
-        return taken
-    return replace(taken, how=say("tasks.taken_as_used_last", taken=taken))
+    return replace(taken, how=say("tasks.taken_as_used_last", taken=taken)) if last else taken
 
 
-def find_pair(book: Book, machine: str | None, sheet: str | None) -> tuple[Machine, Sheet]:
-    """Look up a machine and a sheet; what isn't named is chosen, as `chosen_pair`."""
-    chosen = chosen_pair(book, machine, sheet)
-    return book.machine(chosen.machine), book.sheet(chosen.sheet)
+def _used(
+    book: Book, machine: str | None = None, sheet: str | None = None
+) -> tuple[str, str] | None:
+    """The machine and sheet that were used last."""
+    found = book.search(Filters(kinds=_USED, machine=machine, sheet=sheet), limit=1).entries
+    return (found[0].machine, found[0].sheet) if found else None
 
 
 def find_machine(book: Book, name: str | None = None) -> Machine:
@@ -70,8 +63,8 @@ def find_machine(book: Book, name: str | None = None) -> Machine:
     names = [each.name for each in book.machines()]
     if name is not None:
         return book.machine(name_like(name, names, "machine"))
-    used = book.search(Filters(kinds=_USED), limit=1).entries if len(names) > 1 else ()
-    return book.machine(_taken(names, "machine", used[0].machine if used else ""))
+    last = _used(book) if len(names) > 1 else None
+    return book.machine(_taken(names, "machine", last[0] if last else ""))
 
 
 def find_sheet(book: Book, name: str) -> Sheet:
@@ -89,8 +82,7 @@ def name_like(given: str, names: Sequence[str], what: str) -> str:
         return found[0]
     near = difflib.get_close_matches(wanted, [name.casefold() for name in names], n=1, cutoff=0.75)
     if near and not found:
-        like = next(name for name in names if name.casefold() == near[0])
-        raise NearMiss(what, given, like)
+        raise NearMiss(what, given, next(name for name in names if name.casefold() == near[0]))
     raise LogbookError(known_names(what, given, names))
 
 
@@ -118,17 +110,8 @@ def find_board(book: Book, board_id: str) -> Grid:
     return replace(grid, machine=replace(grid.machine, power_word_full=word))
 
 
-def boards_of(
-    book: Book, machine: str, sheet: str, operation: Operation | None = None
-) -> tuple[Line, ...]:
-    """The boards of a pair, newest first."""
-    pair = Filters(machine=machine, sheet=sheet, operation=operation)
-    return book.boards(pair, limit=_MOST_BOARDS).entries
-
-
 def board_entry(book: Book, code: str) -> str:
     """Id of the entry that planned a board, for it to be withdrawn."""
     grid = find_board(book, code)
     lines = book.history(grid.machine.name, grid.sheet.name)
-    planned = (line.id for line in lines if (line.kind, line.board) == ("board", grid.board_id))
-    return next(planned)
+    return next(one.id for one in lines if (one.kind, one.board) == ("board", grid.board_id))

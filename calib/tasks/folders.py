@@ -6,7 +6,7 @@ import contextlib
 import io
 import re
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Literal
 
@@ -14,6 +14,7 @@ from calib.errors import BadFile, CalibError, InvalidRecord, shown
 from calib.texts.say import say
 
 Files = Mapping[str, bytes]
+PictureFormat = Literal["png", "svg"]
 
 RESULTS_SUFFIX = "-results.csv"
 
@@ -48,13 +49,19 @@ def slug(name: str) -> str:
     return re.sub(r"\W+", "-", name.strip().casefold())[:60].strip("-") or "unnamed"
 
 
-def picture_format(name: str) -> Literal["png", "svg"]:
+def picture_format(name: str) -> PictureFormat:
     """Tell a picture's format by the end of its name; raises InvalidRecord for another one."""
     if name.lower().endswith(".png"):
         return "png"
     if name.lower().endswith(".svg"):
         return "svg"
     raise InvalidRecord(say("tasks.picture_is_give_name_that_ends", name=shown(name)))
+
+
+def pictures_named(names: Sequence[str], draw: Callable[[PictureFormat], bytes]) -> Files:
+    """Draw a picture into files that were named, each in the format that its name says."""
+    kinds = {name: picture_format(name) for name in names}
+    return {name: draw(kind) for name, kind in kinds.items()}
 
 
 def zipped(files: Files) -> bytes:

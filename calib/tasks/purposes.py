@@ -5,19 +5,21 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Any, cast
 
+from calib.advice.transfer import StartingPoint
+from calib.boards.comb import CombBoard
 from calib.boards.focus import FocusBoard
 from calib.errors import InvalidRecord, Misfit, shown
 from calib.logbook import Book
 from calib.records import Setting
 from calib.records.fields import fields_of
-from calib.tasks.boards import Planned, plan_boards, plan_focus_board, plan_stair, store
-from calib.tasks.checks import plan_lot, plan_strip
-from calib.tasks.elsewhere import CarriedOver, carry_over
+from calib.tasks.boards import Planned, forecasts, plan_boards, plan_focus_board, store
+from calib.tasks.checks import plan_check
+from calib.tasks.elsewhere import carry_over
 from calib.tasks.files import board_files, drawn_files
 from calib.tasks.folders import Files
-from calib.tasks.joints import PlannedComb, plan_comb_board
+from calib.tasks.joints import plan_comb_board
 from calib.tasks.wishes import (
     BoardWish,
     CheckWish,
@@ -44,12 +46,12 @@ PURPOSES: Mapping[str, tuple[Any, ...]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedFor:
-    """What was planned for a purpose: one of these, or several boards of a split round."""
+    """What was planned for a purpose: one board, or several of a split round."""
 
     boards: tuple[Planned, ...] = ()
     split: bool = False
-    carried: CarriedOver | None = None
-    comb: PlannedComb | None = None
+    start: StartingPoint | None = None  # What a board of another machine confirms
+    comb: CombBoard | None = None
     focus: FocusBoard | None = None
     files: Files = field(default_factory=dict)  # By name; empty when none were wanted
 
@@ -65,8 +67,9 @@ def plan_for(
 ) -> PlannedFor:
     """Plan a board for a purpose; ``typed`` are the fields that were given, of any of its records.
 
-    Raises InvalidRecord when there is no such purpose, or a field doesn't belong to it; NeedsYes,
-    unless ``sure``, when all burns so far lie where something else must be wrong.
+    It is stored, but for a focus board; what can't be drawn isn't. Raises InvalidRecord when there
+    is no such purpose, or a field doesn't belong to it; NeedsYes, unless ``sure``, when all burns
+    so far lie where something else must be wrong.
     """
     if purpose not in PURPOSES:
         known = ", ".join(PURPOSES)
@@ -77,36 +80,35 @@ def plan_for(
         names = {field.name for field in fields_of(kind)}
         return kind(**{name: value for name, value in typed.items() if name in names} | more)
 
-    setting = None
+    pair, setting = asked(Pair).of(book), None
     if purpose in ("lot", "joint") and {"power_pct", "speed_mm_s"} & typed.keys():
         setting = asked(Setting, passes=typed.get("passes", (1,))[0], line_pitch_mm=None)
-    machine, sheet = asked(Named).names
     if purpose == "joint":
-        comb = plan_comb_board(book, machine, sheet, asked(CombWish, setting=setting), when=when)
-        return PlannedFor(comb=comb, files=comb.files)
+        comb, files = plan_comb_board(pair, asked(CombWish, setting=setting), when=when)
+        return PlannedFor(comb=comb, files=files)
     if purpose == "focus":
-        focus = plan_focus_board(book, machine, sheet, asked(FocusWish))
+        focus = plan_focus_board(pair, asked(FocusWish))
         drawn = drawn_files(focus, "focus", outline=False) if with_files else {}
         return PlannedFor(focus=focus, files=drawn)
     boards: tuple[Planned, ...] = ()
-    carried, split = None, False
+    start, split = None, False
     if purpose == "edge":
-        wish, operation = asked(BoardWish), asked(Pair).operation
-        boards, split = plan_boards(book, machine, sheet, operation, wish, sure=sure), wish.split
+        wish = asked(BoardWish)
+        boards, split = plan_boards(pair, wish, sure=sure), wish.split
     elif purpose == "transfer":
-        there, operation = asked(ElsewhereWish), asked(Pair).operation
-        carried = carry_over(book, machine, sheet, operation, there, when=when)
-        boards = (carried.planned,) if carried.planned else ()
+        wish = asked(ElsewhereWish)
+        start = carry_over(pair, wish)
+        if wish.to_machine is not None and start.board is not None:
+            expected = forecasts(start.region, start.board, wish.mark)
+            boards = (Planned(grid=start.board, before=0, forecasts=expected),)
     else:
-        plan = {"lot": plan_lot, "check": plan_strip, "stair": plan_stair}[purpose]
-        boards = (plan(book, machine, sheet, asked(CheckWish, setting=setting), when=None),)
-    # What can't be drawn isn't stored.
-    files: dict[str, bytes] = {}
+        wish = asked(CheckWish, setting=setting)
+        boards = (plan_check(pair, cast(Any, purpose), wish),)
+    made: dict[str, bytes] = {}
     for one in boards if with_files else ():
-        files |= board_files(one.grid, asked(FileWish))
-    if carried is None:
-        store(book, boards, when)
-    return PlannedFor(boards=boards, split=split, carried=carried, files=files)
+        made |= board_files(one.grid, asked(FileWish))
+    store(book, boards, when)
+    return PlannedFor(boards=boards, split=split, start=start, files=made)
 
 
 def _refuse_others(purpose: str, typed: Mapping[str, Any]) -> None:

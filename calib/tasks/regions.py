@@ -22,7 +22,7 @@ from calib.pictures.view import RegionView
 from calib.plan.next_marks import mark_pitch
 from calib.records import KINDS, Operation, Setting, grade_ends, grades_typed, outcome_order
 from calib.tasks.advice import recommended, wish_of
-from calib.tasks.folders import Files, picture_format
+from calib.tasks.folders import Files, PictureFormat, pictures_named
 from calib.tasks.wishes import RegionWish
 from calib.texts.say import say
 
@@ -53,13 +53,14 @@ def region_pictures(
     advice: Recommendation | None = None,
 ) -> Files:
     """Draw a region with its burns and, where one can be given, the recommendation."""
-    if not names:
-        return {}
-    kinds = {name: picture_format(name) for name in names}
-    from calib.pictures.region_file import region_picture  # loads matplotlib
 
-    view = advised_view(region, wish, passes=passes, advice=advice)
-    return {name: region_picture(view, format=kind) for name, kind in kinds.items()}
+    def draw(format: PictureFormat) -> bytes:
+        from calib.pictures.region_file import region_picture  # loads matplotlib
+
+        view = advised_view(region, wish, passes=passes, advice=advice)
+        return region_picture(view, format=format)
+
+    return pictures_named(names, draw)
 
 
 def advised_view(

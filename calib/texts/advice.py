@@ -29,7 +29,7 @@ from calib.units import show_chance
 if TYPE_CHECKING:
     from calib.logbook import Kept
     from calib.tasks.advice import Advised
-    from calib.tasks.current import KeptSetting
+    from calib.tasks.pairs import KeptSetting
     from calib.tasks.regions import Summary
 
 EDGES = {

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from calib.boards.focus import FocusBoard
     from calib.tasks.boards import Planned
     from calib.tasks.results import NextStep, Question
-    from calib.tasks.steps import Overview, PairState
+    from calib.tasks.standing import Overview, PairState
 
 _FIRST_CAUTION = "Read the cautions on the record sheet before you burn, and stay with the machine."
 

@@ -13,33 +13,28 @@ from calib.units import show_speed
 
 if TYPE_CHECKING:
     from calib.advice.transfer import StartingPoint
-    from calib.tasks.elsewhere import CarriedOver
+    from calib.tasks.boards import Planned
+    from calib.tasks.wishes import Pair
 
 
-def carried_over_data(carried: CarriedOver) -> dict[str, Any]:
+def start_data(start: StartingPoint, planned: Planned | None = None) -> dict[str, Any]:
     """A starting point as data, without the region it rests on."""
-    start = carried.start
+    names = ("setting", "slowest_mm_s", "fastest_mm_s", "reliability", "chance", "confirm")
     return {
         "machine": start.region.machine.name,
         "sheet": start.region.sheet.name,
         "operation": start.region.operation,
-        "setting": start.setting,
-        "slowest_mm_s": start.slowest_mm_s,
-        "fastest_mm_s": start.fastest_mm_s,
-        "reliability": start.reliability,
-        "chance": start.chance,
-        "confirm": start.confirm,
-        "board_id": carried.planned.grid.board_id if carried.planned else None,
+        **{name: getattr(start, name) for name in names},
+        "board_id": planned.grid.board_id if planned else None,
         "notes": start.notes,
     }
 
 
-def carried_over_text(carried: CarriedOver) -> str:
+def start_text(start: StartingPoint, planned: Planned | None = None) -> str:
     """Say where to begin, how far off that may be, and what confirms it."""
-    start = carried.start
     where = f"{start.region.sheet.name} on {start.region.machine.name}"
-    if carried.planned is not None:
-        confirm = planned_text(carried.planned)
+    if planned is not None:
+        confirm = planned_text(planned)
     else:
         rows = [
             (str(n), f"{s.power_pct:g} %", show_speed(s.speed_mm_s))
@@ -54,15 +49,13 @@ def carried_over_text(carried: CarriedOver) -> str:
     )
 
 
-def after_start_text(
-    carried: CarriedOver, machine: str | None, sheet: str | None, operation: str, to: str | None
-) -> str:
+def after_start_text(start: StartingPoint, asked: Pair, to: str | None) -> str:
     """Say what plans the board that confirms a start; nothing for somebody else's machine."""
     if to is None:
         return ""
-    typed = shlex.quote(sheet or carried.start.region.sheet.name)
-    typed += "" if machine is None else f" --machine {shlex.quote(machine)}"
-    typed += "" if operation == "cut" else f" --operation {operation}"
+    typed = shlex.quote(asked.sheet or start.region.sheet.name)
+    typed += "" if asked.machine is None else f" --machine {shlex.quote(asked.machine)}"
+    typed += "" if asked.operation == "cut" else f" --operation {asked.operation}"
     return f"Next: calib plan {typed} --for transfer --to {shlex.quote(to)}"
 
 

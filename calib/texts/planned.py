@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calib.texts.boards import focus_data, focus_text, planned_data, planned_round_text
-from calib.texts.elsewhere import carried_over_data, carried_over_text
+from calib.texts.elsewhere import start_data, start_text
 from calib.texts.joints import comb_data, comb_text
 
 if TYPE_CHECKING:
@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
 def plan_data(planned: PlannedFor, written: Sequence[Path]) -> dict[str, Any]:
     """What was planned as data, with its files."""
-    if planned.carried is not None:
-        return {**carried_over_data(planned.carried), "files": written}
+    if planned.start is not None:
+        return {**start_data(planned.start, next(iter(planned.boards), None)), "files": written}
     if planned.comb is not None:
         return comb_data(planned.comb, written)
     if planned.focus is not None:
@@ -31,8 +31,8 @@ def plan_data(planned: PlannedFor, written: Sequence[Path]) -> dict[str, Any]:
 
 def plan_text(planned: PlannedFor) -> str:
     """Describe what was planned."""
-    if planned.carried is not None:
-        return carried_over_text(planned.carried)
+    if planned.start is not None:
+        return start_text(planned.start, next(iter(planned.boards), None))
     if planned.comb is not None:
         return comb_text(planned.comb)
     if planned.focus is not None:

@@ -28,7 +28,7 @@ from calib.units import show_speed
 if TYPE_CHECKING:
     from calib.hazards import Hazard
     from calib.logbook.entries import SetupEntry, SheetEntry
-    from calib.tasks.current import KeptSetting
+    from calib.tasks.pairs import KeptSetting
 
 _VERDICTS = {
     "ok": "may go under a laser",
