@@ -34,10 +34,10 @@ def transfer(
     if "to_machine" in typed or (watts and len(watts) == 1):  # a start on one machine has no file
         wish = tasks.wishes.ElsewhereWish(**typed, rated_w=watts[0] if watts else None)
         start = tasks.elsewhere.carry_over(pair.of(book), wish)
-        following = texts.elsewhere.after_start_text(start, pair, wish.to_machine)
-        return texts.elsewhere.start_data(start), texts.elsewhere.start_text(start), following
+        following = texts.planned.after_start_text(start, pair, wish.to_machine)
+        return texts.planned.start_data(start), texts.planned.start_text(start), following
     table = tasks.elsewhere.table_of_wattages(pair.of(book), *((watts,) if watts else ()))
     files = tasks.elsewhere.wattage_files(table, paper=paper) if into else {}
     for written in tasks.folders.write_folder(files, into):
         tell(f"Written: {written}")
-    return table, texts.elsewhere.wattage_text(table)
+    return table, texts.planned.wattage_text(table)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from calib.texts import (  # noqa: F401, I001
-        advice, boards, book, checks, elsewhere, jobs, joints, planned, say, words, workshop,
+        advice, boards, book, checks, jobs, joints, planned, say, words, workshop,
     )  # fmt: skip
 
 

@@ -10,6 +10,7 @@ from calib.boards.comb import FEEL_WORDS, CombBoard
 from calib.joints.joint import Joint
 from calib.joints.joint import joint_words as joint_words
 from calib.joints.kerf import KerfLaw, KerfPoint
+from calib.texts.say import say
 from calib.texts.words import bullets, paragraphs, setting_words, table, wrapped
 
 if TYPE_CHECKING:
@@ -25,16 +26,12 @@ def comb_text(board: CombBoard) -> str:
     ]
     if board.gauge is not None:
         rows.append(("gauge", board.gauge.label, f"{board.gauge.width_mm:.2f} mm"))
+    minutes = board_time(board).total_s / 60.0
     feels = "; ".join(f"{word}: {meaning}" for word, meaning in FEEL_WORDS.items())
     return paragraphs(
-        f"Comb board {board.board_id} for {board.sheet.name} on {board.machine.name},"
-        f" {board.board_mm[0]:g} x {board.board_mm[1]:g} mm\ncut at {setting_words(board.setting)};"
-        f" burns {board_time(board).total_s / 60.0:.1f} min",
+        say("texts.comb_board", board=board, setting=setting_words(board.setting), minutes=minutes),
         table(("", "codes", "drawn widths"), rows),
-        wrapped(
-            f"Try stock of {board.stock_mm:g} mm in the slots, the tongues in the gauge ({feels}),"
-            f" then: calib record {board.board_id} --tight S1 --snug S2 ..."
-        ),
+        wrapped(say("texts.try_stock_in_slots", board=board, feels=feels)),
         bullets("Notes", board.notes),
     )
 
@@ -68,7 +65,7 @@ def comb_recorded_text(taken: CombTaken) -> str:
         for reading in taken.readings
     ]
     return paragraphs(
-        f"{len(rows)} slots and tongues of this comb are recorded.",
+        say("texts.comb_recorded", count=len(rows)),
         table(("", "feel", "top", "bottom", "across"), rows) if rows else "",
         f"Stock: {_read(taken.stock_mm)}" if taken.stock_mm else "",
     )
@@ -80,10 +77,7 @@ def _read(widths_mm: Sequence[float]) -> str:
 
 def joint_text(board: CombBoard, joint: Joint) -> str:
     """Say what a comb tells."""
-    head = (
-        f"Comb {board.board_id}: {board.sheet.name} on {board.machine.name}, cut at"
-        f" {setting_words(board.setting)}"
-    )
+    head = say("texts.comb_cut_at", board=board, setting=setting_words(board.setting))
     told = [line for line in joint_words(joint) if line not in joint.notes]
     return paragraphs(
         head, "\n".join(wrapped(line) for line in told), bullets("Notes", joint.notes)
@@ -101,12 +95,8 @@ def kerf_text(law: KerfLaw, points: Sequence[KerfPoint]) -> str:
         )
         for point in points
     ]
-    grows = (
-        f"Kerf {law.kerf} at {law.middle_j_mm:.2f} J/mm; {law.growth_mm:+.3f} mm"
-        f" (give or take {law.growth_sd_mm:.3f}) each time the line energy grows 2.7 times."
-    )
     return paragraphs(
         table(("setting", "line energy", "kerf", "readings"), rows),
-        wrapped(grows),
+        wrapped(say("texts.kerf_grows", law=law)),
         bullets("Notes", law.notes),
     )
