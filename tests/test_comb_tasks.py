@@ -19,7 +19,7 @@ from calib.joints.kerf import GROWTH_MM
 from calib.logbook import Book, open_book
 from calib.records import Cell, Grid, Machine, Reading, Setting, Sheet
 from calib.tasks.costing import costs_of, record_costs, time_ratio
-from calib.tasks.folders import Files
+from calib.tasks.files import Files
 from calib.tasks.joints import (
     caliper_of,
     comb_readings,

@@ -91,7 +91,7 @@ HOMES: dict[str, set[str]] = {
     "rich": {"cli"},
     "fastapi": {"web"},
     "starlette": {"web"},
-    "pydantic": {"records", "logbook", "tasks.definitions", "tasks.wishes", "web"},
+    "pydantic": {"records", "logbook", "tasks.results", "tasks.wishes", "web"},
     "uvicorn": {"web.serving"},
     "h11": {"web.serving"},
     "jinja2": {"web"},

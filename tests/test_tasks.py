@@ -18,9 +18,8 @@ from calib.errors import (
 from calib.logbook import Book, open_book
 from calib.records import Machine, Reading, Sheet
 from calib.tasks.boards import forecasts, plan_boards
-from calib.tasks.finding import find_board
 from calib.tasks.library import plan_grid
-from calib.tasks.pairs import OpenPair
+from calib.tasks.pairs import OpenPair, find_board
 from calib.tasks.regions import advised_view, region_pictures, summarise
 from calib.tasks.results import CellByCell, session_label
 from calib.tasks.wishes import BoardWish, RegionWish

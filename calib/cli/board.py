@@ -27,7 +27,7 @@ from calib.texts.say import say
 if TYPE_CHECKING:
     from calib.logbook import Book
     from calib.records import Grid
-    from calib.tasks.folders import Files
+    from calib.tasks.files import Files
     from calib.tasks.wishes import FileWish, Named
 
 JointCode = Annotated[str, argument("BOARD", "Code of the joint board, or: last.")]
@@ -47,7 +47,7 @@ def board_list(
 @command("calib board show last")
 def board_show(book: Book, board: BoardCode) -> Said:
     """Show a board: its cells, what came out of each, and its notes."""
-    grid = tasks.finding.find_board(book, board)
+    grid = tasks.pairs.find_board(book, board)
     readings, looks = book.readings(grid.board_id), book.looks(grid.board_id)
     return {"grid": grid, "readings": readings}, texts.boards.board_text(grid, readings, looks)
 
@@ -55,7 +55,7 @@ def board_show(book: Book, board: BoardCode) -> Said:
 @command("calib board files last --into board-1", leave_out=("address",))
 def board_files(book: Book, board: BoardCode, wish: FileWish, into: IntoHere = Path()) -> Said:
     """Write the files of a planned board: drawing, programs, record sheet, plan, empty results."""
-    grid = tasks.finding.find_board(book, board)
+    grid = tasks.pairs.find_board(book, board)
     return _written(grid, tasks.files.board_files(grid, wish), into)
 
 
@@ -67,12 +67,12 @@ def board_resume(
     into: IntoHere = Path(),
 ) -> Said:
     """Write the program that goes on with a stopped board from a cell."""
-    grid = tasks.finding.find_board(book, board)
+    grid = tasks.pairs.find_board(book, board)
     return _written(grid, tasks.files.resume_files(grid, cell), into)
 
 
 def _written(grid: Grid, files: Files, into: Path) -> Said:
-    written = tasks.folders.write_folder(files, into)
+    written = tasks.files.write_folder(files, into)
     data = {"board_id": grid.board_id, "files": written}
     return data, texts.boards.files_text(files, written, into)
 
@@ -95,20 +95,20 @@ def board_photo(
     into: Into = None,
 ) -> Said:
     """Keep a photograph of a board or of a cell, or list those kept and write them to a folder."""
-    grid = tasks.finding.find_board(book, board)
+    grid = tasks.pairs.find_board(book, board)
     if file is not None:
         kept = tasks.keeping.attach(book, grid, file, cell=cell, when=now())
         return kept, say("cli.is_kept_with_board", kept=kept)
     found = book.photographs(grid.board_id)
     files = {} if into is None else tasks.keeping.photograph_files(book, grid)
-    data = {"photographs": found, "files": tasks.folders.write_folder(files, into)}
+    data = {"photographs": found, "files": tasks.files.write_folder(files, into)}
     return data, texts.book.photographs_text(grid.board_id, found)
 
 
 @command("calib board void last --why 'the offcut was lost'")
 def board_void(book: Book, board: BoardCode, why: Why = "", yes: Sure = False) -> Said:
     """Say that a board is abandoned: neither it nor what was read of it counts any more."""
-    return withdrawn(book, [tasks.finding.board_entry(book, board)], why, yes)
+    return withdrawn(book, [tasks.pairs.board_entry(book, board)], why, yes)
 
 
 @command("calib joint show last")

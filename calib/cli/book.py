@@ -114,7 +114,7 @@ def book_note(
     board: Annotated[str | None, option("--board", "BOARD", "Board it is about, or: last.")] = None,
 ) -> Said:
     """Add a note to the logbook, about a machine, a sheet or a board."""
-    code = None if board is None else tasks.finding.find_board(book, board).board_id
+    code = None if board is None else tasks.pairs.find_board(book, board).board_id
     added = book.add_note(text, when=now(), machine=machine, sheet=sheet, board_id=code)
     return {"note_id": added}, say("cli.note_is_in_logbook")
 
@@ -152,7 +152,7 @@ def book_import(
     look: Annotated[bool, flag("--look", "Only look, store nothing.")] = False,
 ) -> Said:
     """Take another logbook's file in; where the two differ, it asks."""
-    given = tasks.folders.given_file(file, tasks.folders.MOST_OF_A_LOGBOOK)
+    given = tasks.files.given_file(file, tasks.files.MOST_OF_A_LOGBOOK)
     done = tasks.keeping.import_book(book, given, answers=dict(answer or ()), look=look, when=now())
     return done, texts.book.import_text(done)
 
@@ -229,7 +229,7 @@ def book_undo(
     ] = False,
 ) -> Said:
     """Take back the latest change of a board, a machine, a sheet or a pair; asks if it is much."""
-    code = None if board is None else tasks.finding.find_board(book, board).board_id
+    code = None if board is None else tasks.pairs.find_board(book, board).board_id
     found = book.next_undo(board_id=code, machine=machine, sheet=sheet)
     if found.things > 1 and not yes:
         tell(say("cli.this_takes_back_results_at_once", found=found))
@@ -250,7 +250,7 @@ def book_redo(
     why: Why = "",
 ) -> Said:
     """Put again what the last undo took back, as long as nothing was stored since."""
-    code = None if board is None else tasks.finding.find_board(book, board).board_id
+    code = None if board is None else tasks.pairs.find_board(book, board).board_id
     words = book.redo(when=now(), board_id=code, machine=machine, sheet=sheet, why=why)
     return {"put_again": words}, say("cli.put_again", words=words)
 
@@ -269,9 +269,9 @@ def book_withdraw(
     """Withdraw entries, a stopped time too, or a machine or sheet with all that is about it."""
     ids = list(entries or ())
     if machine is not None:
-        ids.append(book.setups(tasks.finding.find_machine(book, machine).name)[0].id)
+        ids.append(book.setups(tasks.pairs.find_machine(book, machine).name)[0].id)
     if sheet is not None:
-        ids.append(book.lots(tasks.finding.find_sheet(book, sheet).name)[0].id)
+        ids.append(book.lots(tasks.pairs.find_sheet(book, sheet).name)[0].id)
     if not ids:
         raise CalibError(say("cli.what_is_to_be_withdrawn"))
     return withdrawn(book, ids, why, yes)
@@ -290,7 +290,7 @@ def book_sessions(
     """List the sessions of a machine, or record how it was set up for one; older ones stay."""
     from calib.logbook.bodies import Session
 
-    name = tasks.finding.find_machine(book, machine).name
+    name = tasks.pairs.find_machine(book, machine).name
     if label is None and not described:
         if machine is None:
             tell(say("cli.sessions_of", name=name))

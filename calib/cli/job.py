@@ -120,7 +120,7 @@ def job(
                 raise typer.BadParameter(say("cli.class_is_given_two_operations", name=name))
             named[name] = operation
     wish = replace(wish, operations=named, cut=setting, marks=dict(at or ()))
-    source = tasks.folders.given_file(drawing)
+    source = tasks.files.given_file(drawing)
     if len(source) > _LARGE_DRAWING:
         tell(say("cli.reading_mb_of_drawing", size=len(source) / 1000000.0))
     done = tasks.jobs.job_report(pair.of(book), source, wish)

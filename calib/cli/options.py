@@ -118,7 +118,7 @@ IntoHere = Annotated[Path, option("--into", "FOLDER", "Where to; made if missing
 
 
 def _picture(text: str) -> str:
-    from calib.tasks.folders import picture_format
+    from calib.tasks.files import picture_format
 
     try:
         picture_format(text)
@@ -273,7 +273,7 @@ class Command(TyperCommand):
 
     def _choose(self, book: Any, said: dict[str, dict[str, Any]]) -> None:
         """Take the machine and sheet that were used last where they aren't named, and say so."""
-        from calib.tasks.finding import chosen_pair
+        from calib.tasks.pairs import chosen_pair
         from calib.tasks.wishes import Named
 
         for name, kind in self._records.items():

@@ -60,10 +60,10 @@ def plan(
     yes: Annotated[bool, flag("--yes", "Plan on although something else must be wrong.")] = False,
 ) -> Said:
     """Plan the next board of a sheet: the first brackets the edge, later ones close in on it."""
-    tasks.folders.check_folder(into)
+    tasks.files.check_folder(into)
     files, when = into is not None, now()
     planned = unless_doubted(
-        lambda sure: tasks.purposes.plan_for(
+        lambda sure: tasks.boards.plan_for(
             book, purpose, typed, when=when, with_files=files, sure=sure
         ),
         yes,
@@ -72,7 +72,7 @@ def plan(
     )
     for line in texts.planned.unburnt_lines(planned):
         tell(line)
-    written = tasks.folders.write_folder(planned.files, into)
+    written = tasks.files.write_folder(planned.files, into)
     if into is not None:
         tell(texts.boards.files_text(planned.files, written, into))
     for one in planned.boards if into is None else ():

@@ -188,7 +188,7 @@ def record(
     if not files and len(boards) != 1:
         raise CalibError(say("cli.is_no_result_file", boards=" ".join(boards)))
     if not files:
-        grid = tasks.finding.find_board(book, boards[0])
+        grid = tasks.pairs.find_board(book, boards[0])
         if not_burnt:
             done = book.strike_out(grid.board_id, not_burnt, when=when, why=why)
             return _recorded(book, grid, done)

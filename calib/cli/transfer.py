@@ -33,11 +33,11 @@ def transfer(
     paper = typed.pop("paper", "a4")
     if "to_machine" in typed or (watts and len(watts) == 1):  # a start on one machine has no file
         wish = tasks.wishes.ElsewhereWish(**typed, rated_w=watts[0] if watts else None)
-        start = tasks.elsewhere.carry_over(pair.of(book), wish)
+        start = tasks.boards.carry_over(pair.of(book), wish)
         following = texts.planned.after_start_text(start, pair, wish.to_machine)
         return texts.planned.start_data(start), texts.planned.start_text(start), following
-    table = tasks.elsewhere.table_of_wattages(pair.of(book), *((watts,) if watts else ()))
-    files = tasks.elsewhere.wattage_files(table, paper=paper) if into else {}
-    for written in tasks.folders.write_folder(files, into):
+    table = tasks.boards.table_of_wattages(pair.of(book), *((watts,) if watts else ()))
+    files = tasks.boards.wattage_files(table, paper=paper) if into else {}
+    for written in tasks.files.write_folder(files, into):
         tell(f"Written: {written}")
     return table, texts.planned.wattage_text(table)

@@ -92,7 +92,7 @@ def sheet_show(book: Book, name: Annotated[str, argument("NAME", "The sheet.")])
     """Show a sheet, its hazards, its lots and the settings that are kept."""
     from calib.hazards import check_hazard
 
-    name = tasks.finding.find_sheet(book, name).name
+    name = tasks.pairs.find_sheet(book, name).name
     lots, kept = book.lots(name), tasks.pairs.kept_settings(book, sheet=name)
     sheet = lots[-1].sheet
     hazard = check_hazard(sheet)
@@ -105,14 +105,14 @@ def sheet_card(book: Book, pair: Named, wish: FileWish, into: IntoHere = Path())
     """Print the kept settings of a sheet and machine on one page for the wall."""
     card = tasks.cards.sheet_card_of_pair(pair.of(book), when=now())
     files = tasks.cards.sheet_card_files(card, paper=wish.paper)
-    (file,) = tasks.folders.write_folder(files, into)
+    (file,) = tasks.files.write_folder(files, into)
     return {"file": file, "card": card}, texts.checks.sheet_card_text(card, file)
 
 
 @command("calib machine add bench --watts 60 --bed 600x400 --top-speed 400")
 def machine_add(book: Book, machine: Machine, why: Why = "", into: Into = None) -> Said:
     """Describe a machine: name, watts, bed and top speed will do; the rest is assumed, and said."""
-    tasks.folders.check_folder(into)
+    tasks.files.check_folder(into)
     known = machine in book.machines()
     assumed = tasks.workshop.add_machine(book, machine, when=now(), why=why)
     if known:
@@ -130,7 +130,7 @@ def _unchanged(what: str, why: str) -> str:
 def _trial(machine: Machine, into: Path | None) -> None:
     """Write the trial line where it is wanted."""
     if into is not None:
-        written = tasks.folders.write_folder(tasks.files.trial_files(machine), into)
+        written = tasks.files.write_folder(tasks.files.trial_files(machine), into)
         tell(texts.workshop.trial_text(written))
 
 
@@ -144,7 +144,7 @@ def machine_change(
     why: Why = "",
 ) -> Said:
     """Record what changed at a machine; the earlier set-up stays in the logbook."""
-    name = tasks.finding.find_machine(book, changed.pop("name")).name
+    name = tasks.pairs.find_machine(book, changed.pop("name")).name
     machine = book.change_setup(name, when=now(), what=what, why=why, **changed)  # type: ignore[arg-type]
     return machine, texts.workshop.machine_text(machine, tasks.workshop.assumptions(machine))
 
@@ -165,8 +165,8 @@ def machine_show(
     into: Into = None,
 ) -> Said:
     """Show a machine, what is assumed of it, and every set-up it has had."""
-    tasks.folders.check_folder(into)
-    setups = book.setups(tasks.finding.find_machine(book, name).name)
+    tasks.files.check_folder(into)
+    setups = book.setups(tasks.pairs.find_machine(book, name).name)
     machine = setups[-1].machine
     assumed = tasks.workshop.assumptions(machine)
     _trial(machine, into)

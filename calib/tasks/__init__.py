@@ -2,19 +2,14 @@
 
 ``wishes``       what is asked of a task, field by field
 ``library``      plan, fit and recommend from records, without a logbook
-``finding``      the machine, sheet or board that is named
-``pairs``        a machine and a sheet of a logbook: burns, region, what is kept and why not now
-``pools``        what the rest of the logbook teaches
+``pools``        what the rest of a logbook teaches
+``pairs``        a machine, a sheet, a board by name; of a pair its burns, region, kept setting
 ``workshop``     machines and sheets: look at the hazards, then record them
-``folders``      read files that were named, write those that were made
-``boards``       plan the next board of a pair and store it with its forecasts
-``checks``       new lots, stairs and check strips: is it the sheet or the machine?
-``elsewhere``    a sheet on another machine, and a table over wattages to hand on
+``boards``       plan a board for any purpose, here or for another machine; tables of wattages
+``checks``       check strips: is it the sheet or the machine?
 ``joints``       kerf from measured coupons; comb boards, and what fits
-``purposes``     plan a board for any purpose; what doesn't belong to it is refused
-``files``        the files of a board, a program from a cell on
-``definitions``  ready-made grids from TOML
-``results``      record what came out, and say what comes next
+``files``        files that were named, and those of a board
+``results``      record what came out, ready-made grids too, and say what comes next
 ``advice``       a setting with its chance, kept; jobs
 ``regions``      a region to look at: picture, outlines, a summary, what holds at any setting
 ``costing``      what time and parts cost, and what the stopwatch says
@@ -37,9 +32,8 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from calib.tasks import (  # noqa: F401, I001
-        advice, boards, cards, checks, costing, definitions, elsewhere, files, finding, folders,
-        jobs, joints, keeping, library, looking_back, pairs, pools, purposes, regions, results,
-        standing, wishes, workshop,
+        advice, boards, cards, checks, costing, files, jobs, joints, keeping, library,
+        looking_back, pairs, pools, regions, results, standing, wishes, workshop,
     )  # fmt: skip
 
 

@@ -1,24 +1,56 @@
-"""Plan the next board of a pair from all its burns, and store it with what it forecasts."""
+"""Plan a board for any purpose, from all burns of a pair, and store it with what it forecasts."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import count
+from typing import Any, Literal, cast
 
 import numpy as np
 
+from calib.advice.new_lot import BURNS, plan_new_lot
+from calib.advice.strips import STRIP_BURNS, plan_check_strip
+from calib.advice.transfer import StartingPoint, transfer_region
+from calib.advice.wattage_table import (
+    WATTAGES,
+    WattageTable,
+    somebodys_machine,
+    wattage_csv,
+    wattage_table,
+    wattage_text,
+)
+from calib.boards.comb import CombBoard
 from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
-from calib.errors import LogbookError, NeedsYes
+from calib.boards.layout import LayoutOptions
+from calib.boards.stair import lay_out_stair
+from calib.errors import InvalidRecord, LogbookError, Misfit, NeedsYes, shown, unfit
 from calib.fit.model import columns_of
 from calib.fit.region import Region, thinned_region
 from calib.logbook import Book
 from calib.plan.far_side import far_side
-from calib.records import GRADES, Grades, Grid, grade_ends
-from calib.tasks.library import plan_on_region
-from calib.tasks.pairs import OpenPair
-from calib.tasks.wishes import BoardWish, FocusWish
+from calib.plan.stair import STEPS, stair_settings
+from calib.records import GRADES, Grades, Grid, Setting, grade_ends
+from calib.records.fields import fields_of
+from calib.tasks.checks import reference_region
+from calib.tasks.files import Files, board_files, drawn_files, slug
+from calib.tasks.joints import plan_comb_board
+from calib.tasks.library import plan_on_region, starting_point
+from calib.tasks.pairs import OpenPair, find_machine
+from calib.tasks.pools import pool_of_book
+from calib.tasks.results import LOT_NOTE, STRIP_NOTE
+from calib.tasks.wishes import (
+    BoardWish,
+    CheckWish,
+    CombWish,
+    ElsewhereWish,
+    FileWish,
+    FocusWish,
+    Named,
+    Pair,
+)
+from calib.texts.say import say
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,6 +132,44 @@ def _stored(book: Book, code: str) -> Grid | None:
         return None
 
 
+def plan_check(
+    pair: OpenPair,
+    purpose: Literal["stair", "lot", "check"],
+    wish: CheckWish,
+    *,
+    when: datetime | None = None,
+) -> Planned:
+    """Plan a stair, the few burns that try the current lot, or a check strip, and store it where a
+    time is given. Raises NotEnoughEvidence when no other lot was burnt, nothing can be recommended
+    for it, or the sheet isn't known well enough to check a machine with."""
+    pair = pair.to("cut")
+    earlier = pair.boards
+    round_ = max((board.round or 0 for board in earlier), default=0) + 1
+    region = reference_region(pair) if purpose == "check" else pair.region
+    if purpose == "stair":
+        steps = stair_settings(region, wish.burns or STEPS)
+        options = LayoutOptions(offcut_mm=wish.offcut_mm, round=round_, marks=pair.marks)
+        grid = lay_out_stair(region.machine, region.sheet, steps, options)
+    else:
+        if purpose == "lot":
+            _ = pair.old_lots  # says so where there is none
+            working = wish.setting or pair.working_setting
+            settings, note = plan_new_lot(region, working, wish.burns or BURNS), LOT_NOTE
+        else:
+            settings, note = plan_check_strip(region, wish.burns or STRIP_BURNS), STRIP_NOTE
+        board = BoardWish(offcut_mm=wish.offcut_mm)
+        (grid,) = plan_on_region(region, board, settings, round=round_, marks=pair.marks)
+        grid = replace(grid, notes=(note, *grid.notes))
+    planned = Planned(
+        grid=grid,
+        before=len(region.burns),
+        unread=tuple(board.id for board in earlier if not board.read),
+        forecasts={} if purpose == "stair" else forecasts(region, grid),
+    )
+    store(pair.book, [planned], when)
+    return planned
+
+
 def plan_focus_board(pair: OpenPair, wish: FocusWish) -> FocusBoard:
     """Plan a focus board of a pair; nothing is stored: its result is the height you set."""
     pair.to("line_mark").check()
@@ -128,3 +198,145 @@ def forecasts(region: Region, grid: Grid, mark: Grades = 2) -> dict[str, dict[st
         cell.label: {event: float(column[n]) for event, column in columns.items()}
         for n, cell in enumerate(grid.cells)
     }
+
+
+def carry_over(pair: OpenPair, wish: ElsewhereWish) -> StartingPoint:
+    """Say where to begin with a sheet on another machine, and the board that confirms it; nothing
+    is stored. Raises InvalidRecord when it was burnt there, or the two aren't the same kind of
+    laser."""
+    region, marks = pair.region, None
+    if wish.to_machine is None:
+        there = somebodys_machine(region.machine, wish.rated_w or 0.0)
+    else:
+        there = find_machine(pair.book, wish.to_machine)
+    if there.name == region.machine.name:
+        known = say("tasks.is_known_there_already", region=region)
+        raise unfit("to_machine", there.name, known)
+    if wish.to_machine is not None:
+        target = OpenPair(pair.book, there.name, region.sheet.name, pair.operation)
+        marks, count = target.marks, len(pair.book.burns(*target.key))
+        if count:
+            raise InvalidRecord(say("tasks.has_burns", region=region, count=count, there=there))
+    pool = pool_of_book(pair.book, there, region.sheet, pair.operation)
+    return starting_point(
+        transfer_region(region, there, pool),
+        wish.reliability,
+        wish.mark,
+        offcut_mm=wish.offcut_mm,
+        seed=wish.seed,
+        marks=marks,
+    )
+
+
+def table_of_wattages(pair: OpenPair, wattages: Sequence[float] = WATTAGES) -> WattageTable:
+    """Make the table of starting points over wattages, to hand to other people; raises
+    InvalidRecord when nothing was burnt, or no wattage is given."""
+    pool = pool_of_book(pair.book, pair.machine, pair.sheet, pair.operation)
+    return wattage_table(pair.region, wattages, pool)
+
+
+def wattage_files(table: WattageTable, *, paper: str = "a4") -> Files:
+    """Make the table as files."""
+    from calib.advice.wattage_page import wattage_page  # loads reportlab
+
+    name = f"wattages-{slug(table.sheet.name)}-{table.operation_words.replace(' ', '-')}"
+    return {
+        f"{name}.txt": wattage_text(table).encode(),
+        f"{name}.csv": wattage_csv(table).encode(),
+        f"{name}.pdf": wattage_page(table, paper=paper),
+    }
+
+
+# What may be said of a board of each purpose.
+PURPOSES: Mapping[str, tuple[Any, ...]] = {
+    "edge": (Pair, BoardWish, FileWish),
+    "stair": (Named, CheckWish, FileWish),
+    "lot": (Named, CheckWish, Setting, FileWish),
+    "check": (Named, CheckWish, FileWish),
+    "transfer": (Pair, ElsewhereWish, FileWish),
+    "joint": (Named, CombWish, Setting),
+    "focus": (Named, FocusWish),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedFor:
+    """What was planned for a purpose: one board, or several of a split round."""
+
+    boards: tuple[Planned, ...] = ()
+    split: bool = False
+    start: StartingPoint | None = None  # What a board of another machine confirms
+    comb: CombBoard | None = None
+    focus: FocusBoard | None = None
+    files: Files = field(default_factory=dict)  # By name; empty when none were wanted
+
+
+def plan_for(
+    book: Book,
+    purpose: str,
+    typed: Mapping[str, Any],
+    *,
+    when: datetime,
+    with_files: bool = True,
+    sure: bool = False,
+) -> PlannedFor:
+    """Plan a board for a purpose; ``typed`` are the fields that were given, of any of its records.
+
+    It is stored, but for a focus board; what can't be drawn isn't. Raises InvalidRecord when there
+    is no such purpose, or a field doesn't belong to it; NeedsYes, unless ``sure``, when all burns
+    so far lie where something else must be wrong.
+    """
+    if purpose not in PURPOSES:
+        known = ", ".join(PURPOSES)
+        raise InvalidRecord(say("tasks.board_cant_be_planned", purpose=shown(purpose), known=known))
+    _refuse_others(purpose, typed)
+
+    def asked(kind: Any, **more: Any) -> Any:
+        names = {field.name for field in fields_of(kind)}
+        return kind(**{name: value for name, value in typed.items() if name in names} | more)
+
+    pair, setting = asked(Pair).of(book), None
+    if purpose in ("lot", "joint") and {"power_pct", "speed_mm_s"} & typed.keys():
+        setting = asked(Setting, passes=typed.get("passes", (1,))[0], line_pitch_mm=None)
+    if purpose == "joint":
+        comb, files = plan_comb_board(pair, asked(CombWish, setting=setting), when=when)
+        return PlannedFor(comb=comb, files=files)
+    if purpose == "focus":
+        focus = plan_focus_board(pair, asked(FocusWish))
+        drawn = drawn_files(focus, "focus", outline=False) if with_files else {}
+        return PlannedFor(focus=focus, files=drawn)
+    boards: tuple[Planned, ...] = ()
+    start, split = None, False
+    if purpose == "edge":
+        wish = asked(BoardWish)
+        boards, split = plan_boards(pair, wish, sure=sure), wish.split
+    elif purpose == "transfer":
+        wish = asked(ElsewhereWish)
+        start = carry_over(pair, wish)
+        if wish.to_machine is not None and start.board is not None:
+            expected = forecasts(start.region, start.board, wish.mark)
+            boards = (Planned(grid=start.board, before=0, forecasts=expected),)
+    else:
+        wish = asked(CheckWish, setting=setting)
+        boards = (plan_check(pair, cast(Any, purpose), wish),)
+    made: dict[str, bytes] = {}
+    for one in boards if with_files else ():
+        made |= board_files(one.grid, asked(FileWish))
+    store(book, boards, when)
+    return PlannedFor(boards=boards, split=split, start=start, files=made)
+
+
+def _refuse_others(purpose: str, typed: Mapping[str, Any]) -> None:
+    """Say of each field that doesn't belong to a purpose for what it is."""
+    fields = {
+        name: {field.name for kind in kinds for field in fields_of(kind)}
+        for name, kinds in PURPOSES.items()
+    }
+    wrong = []
+    for name, value in typed.items():
+        if name not in fields[purpose]:
+            of = " or ".join(each for each, known in fields.items() if name in known)
+            allowed = say("tasks.it_belongs_to_board", of=of, purpose=purpose)
+            wrong.append(Misfit(name, value, allowed))
+    if wrong:
+        raise InvalidRecord.of("plan", wrong)

@@ -12,7 +12,7 @@ from calib.advice.sheet_card import CardSetting, SheetCard, lot_words, sheet_car
 from calib.errors import LogbookError
 from calib.logbook import Filters, Kept
 from calib.records import CHAR_SAID, CHAR_WORDS, OPERATIONS, Advice, grades_typed, mark_words
-from calib.tasks.folders import Files, slug
+from calib.tasks.files import Files, slug
 from calib.tasks.pairs import OpenPair, day_of, kept_settings
 from calib.texts.say import say
 from calib.units import show_chance

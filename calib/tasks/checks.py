@@ -3,34 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from datetime import datetime
-from typing import Literal
+from dataclasses import dataclass
 
-from calib.advice.new_lot import BURNS, plan_new_lot
 from calib.advice.strips import (
     LOSS_PCT,
-    STRIP_BURNS,
     Cause,
     MachineCheck,
     judge_cause,
     judge_check_strip,
-    plan_check_strip,
 )
-from calib.boards.layout import LayoutOptions
-from calib.boards.stair import lay_out_stair
 from calib.errors import NotEnoughEvidence
 from calib.fit.region import Region
 from calib.logbook import Book, Filters
-from calib.plan.stair import STEPS, stair_settings
 from calib.records import Burn, Grid
-from calib.tasks.boards import Planned, forecasts, store
-from calib.tasks.finding import find_machine, find_sheet
-from calib.tasks.folders import Files, PictureFormat, pictures_named
-from calib.tasks.library import plan_on_region
-from calib.tasks.pairs import OpenPair
-from calib.tasks.results import LOT_NOTE, STRIP_NOTE
-from calib.tasks.wishes import BoardWish, CheckWish
+from calib.tasks.files import Files, PictureFormat, pictures_named
+from calib.tasks.pairs import OpenPair, find_machine, find_sheet
+from calib.tasks.results import STRIP_NOTE
 from calib.texts.say import say
 
 # Boards that are looked through for the newest check strip.
@@ -47,44 +35,6 @@ class StripRecord:
     boards: tuple[str, ...]  # Codes of the strips, the oldest first
     days: tuple[str, ...]  # When each was planned, as a date
     check: MachineCheck  # What they say
-
-
-def plan_check(
-    pair: OpenPair,
-    purpose: Literal["stair", "lot", "check"],
-    wish: CheckWish,
-    *,
-    when: datetime | None = None,
-) -> Planned:
-    """Plan a stair, the few burns that try the current lot, or a check strip, and store it where a
-    time is given. Raises NotEnoughEvidence when no other lot was burnt, nothing can be recommended
-    for it, or the sheet isn't known well enough to check a machine with."""
-    pair = pair.to("cut")
-    earlier = pair.boards
-    round_ = max((board.round or 0 for board in earlier), default=0) + 1
-    region = reference_region(pair) if purpose == "check" else pair.region
-    if purpose == "stair":
-        steps = stair_settings(region, wish.burns or STEPS)
-        options = LayoutOptions(offcut_mm=wish.offcut_mm, round=round_, marks=pair.marks)
-        grid = lay_out_stair(region.machine, region.sheet, steps, options)
-    else:
-        if purpose == "lot":
-            _ = pair.old_lots  # says so where there is none
-            working = wish.setting or pair.working_setting
-            settings, note = plan_new_lot(region, working, wish.burns or BURNS), LOT_NOTE
-        else:
-            settings, note = plan_check_strip(region, wish.burns or STRIP_BURNS), STRIP_NOTE
-        board = BoardWish(offcut_mm=wish.offcut_mm)
-        (grid,) = plan_on_region(region, board, settings, round=round_, marks=pair.marks)
-        grid = replace(grid, notes=(note, *grid.notes))
-    planned = Planned(
-        grid=grid,
-        before=len(region.burns),
-        unread=tuple(board.id for board in earlier if not board.read),
-        forecasts={} if purpose == "stair" else forecasts(region, grid),
-    )
-    store(pair.book, [planned], when)
-    return planned
 
 
 def check_machine(book: Book, machine: str | None, sheet: str | None) -> StripRecord:

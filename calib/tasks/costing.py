@@ -11,7 +11,7 @@ from calib.jobs.stopwatch import TimeRatio, calibrate_time
 from calib.logbook import Book
 from calib.logbook.runs import understood
 from calib.records import Costs
-from calib.tasks.finding import find_machine
+from calib.tasks.pairs import find_machine
 from calib.texts.say import say
 
 

@@ -25,7 +25,7 @@ from calib.logbook import Book
 from calib.pictures.charts import cost_picture
 from calib.records import USUAL_RELIABILITY, ClassesBy, Costs, Operation, Setting
 from calib.tasks.costing import costs_of, record_time, time_ratio
-from calib.tasks.folders import picture_format
+from calib.tasks.files import picture_format
 from calib.tasks.joints import kerf_at
 from calib.tasks.pairs import OpenPair
 from calib.tasks.wishes import JobWish

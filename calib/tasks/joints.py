@@ -21,10 +21,8 @@ from calib.logbook.coding import known_names
 from calib.logbook.runs import understood
 from calib.records import Machine, Setting, Sheet
 from calib.records.fields import from_json, record, to_json
-from calib.tasks.files import drawn_files
-from calib.tasks.finding import LAST
-from calib.tasks.folders import Files
-from calib.tasks.pairs import OpenPair
+from calib.tasks.files import Files, drawn_files
+from calib.tasks.pairs import LAST, OpenPair
 from calib.tasks.wishes import CombWish
 from calib.texts.say import say
 

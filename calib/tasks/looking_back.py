@@ -12,9 +12,9 @@ from calib.logbook import Book, Filters
 from calib.logbook.events import outcome_of
 from calib.tasks.advice import came_out, why_not_counted
 from calib.tasks.boards import forecasts
-from calib.tasks.finding import find_machine, find_sheet
-from calib.tasks.folders import Files, PictureFormat, pictures_named
+from calib.tasks.files import Files, PictureFormat, pictures_named
 from calib.tasks.library import fit_region
+from calib.tasks.pairs import find_machine, find_sheet
 from calib.tasks.results import LOT_NOTE, STRIP_NOTE
 from calib.tasks.wishes import TrackRecordWish
 from calib.texts.say import say

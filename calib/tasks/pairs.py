@@ -1,7 +1,8 @@
-"""A machine and a sheet of a logbook: what was burnt, what is kept, and what its burns say."""
+"""A machine and a sheet of a logbook, found by name: burns, region, what is kept."""
 
 from __future__ import annotations
 
+import difflib
 import functools
 import itertools
 from collections.abc import Iterable, Iterator, Sequence
@@ -9,16 +10,121 @@ from dataclasses import dataclass, fields, replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from calib.errors import NotEnoughEvidence
+from calib.errors import LogbookError, NearMiss, NotEnoughEvidence
 from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book, Filters, Kept, Line
-from calib.records import Burn, Machine, Operation, Setting, Sheet
-from calib.tasks.finding import chosen_pair
+from calib.logbook.coding import known_names
+from calib.records import Burn, Grid, Machine, Operation, Setting, Sheet
 from calib.texts.say import say
 
 if TYPE_CHECKING:
     from calib.boards.gentle import KnownMarks
     from calib.fit.region import Region
+
+# Names the newest board.
+LAST = "last"
+# What says that a pair was used.
+_USED = ("board", "job", "check_strip")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chosen:
+    """The names of a machine and a sheet, as the logbook writes them."""
+
+    machine: str
+    sheet: str
+    how: str = ""  # What was taken where one of several wasn't named; else empty
+
+
+def chosen_pair(book: Book, machine: str | None = None, sheet: str | None = None) -> Chosen:
+    """Choose what isn't named: the only one, else what was used last; case doesn't matter.
+
+    Raises LogbookError when there is none, or none of several was used yet; NearMiss when a name
+    isn't there and another is like it.
+    """
+    machines = [each.name for each in book.machines()]
+    sheets = [each.name for each in book.sheets()]
+    if not machines:
+        _taken(machines, "machine", "")
+    of_machine = None if machine is None else name_like(machine, machines, "machine")
+    of_sheet = None if sheet is None else name_like(sheet, sheets, "sheet")
+    last = None
+    if of_machine is None and len(machines) > 1 or of_sheet is None and len(sheets) > 1:
+        # A sheet that was never burnt is for the machine that was used last.
+        last = _used(book, of_machine, of_sheet) or _used(book)
+    taken = Chosen(
+        machine=of_machine or _taken(machines, "machine", last[0] if last else ""),
+        sheet=of_sheet or _taken(sheets, "sheet", last[1] if last else ""),
+    )
+    return replace(taken, how=say("tasks.taken_as_used_last", taken=taken)) if last else taken
+
+
+def _used(
+    book: Book, machine: str | None = None, sheet: str | None = None
+) -> tuple[str, str] | None:
+    """The machine and sheet that were used last."""
+    found = book.search(Filters(kinds=_USED, machine=machine, sheet=sheet), limit=1).entries
+    return (found[0].machine, found[0].sheet) if found else None
+
+
+def find_machine(book: Book, name: str | None = None) -> Machine:
+    """Look a machine up; the only one, else the one used last, needn't be named."""
+    names = [each.name for each in book.machines()]
+    if name is not None:
+        return book.machine(name_like(name, names, "machine"))
+    last = _used(book) if len(names) > 1 else None
+    return book.machine(_taken(names, "machine", last[0] if last else ""))
+
+
+def find_sheet(book: Book, name: str) -> Sheet:
+    """Look a sheet up by its name; case doesn't matter."""
+    return book.sheet(name_like(name, [each.name for each in book.sheets()], "sheet"))
+
+
+def name_like(given: str, names: Sequence[str], what: str) -> str:
+    """The name as the logbook writes it; NearMiss where only a similar one is there."""
+    wanted = given.strip().casefold()
+    found = [name for name in names if name == given] or [
+        name for name in names if name.casefold() == wanted
+    ]
+    if len(found) == 1:
+        return found[0]
+    near = difflib.get_close_matches(wanted, [name.casefold() for name in names], n=1, cutoff=0.75)
+    if near and not found:
+        raise NearMiss(what, given, next(name for name in names if name.casefold() == near[0]))
+    raise LogbookError(known_names(what, given, names))
+
+
+def _taken(names: Sequence[str], what: str, last: str) -> str:
+    if not names:
+        raise LogbookError(say("tasks.there_is_no_in_logbook_yet", what=what))
+    if len(names) > 1 and last not in names:
+        raise LogbookError(say("tasks.which_is_meant", what=what, names=", ".join(names)))
+    return names[0] if len(names) == 1 else last
+
+
+def find_board(book: Book, board_id: str) -> Grid:
+    """Look a board up by its code, whatever its case; ``last`` is the one planned last."""
+    code = board_id.strip().upper()
+    if board_id.casefold() == LAST:
+        newest = book.boards(limit=1).entries
+        if not newest:
+            raise LogbookError(say("tasks.there_is_no_board_in_logbook"))
+        code = newest[0].id
+    grid = book.board(code)
+    if grid.machine.power_word_full is not None:
+        return grid
+    # The word changes nothing of the burns: it only says how programs write them.
+    word = book.machine(grid.machine.name).power_word_full
+    return replace(grid, machine=replace(grid.machine, power_word_full=word))
+
+
+def board_entry(book: Book, code: str) -> str:
+    """Id of the entry that planned a board, for it to be withdrawn."""
+    grid = find_board(book, code)
+    lines = book.history(grid.machine.name, grid.sheet.name)
+    return next(one.id for one in lines if (one.kind, one.board) == ("board", grid.board_id))
+
 
 # Boards of one pair: far more than anybody burns.
 _MOST_BOARDS = 1000

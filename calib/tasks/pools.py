@@ -1,4 +1,4 @@
-"""What the rest of a logbook teaches of a pair."""
+"""What is believed of a pair before its burns: the family's table, and what other pairs teach."""
 
 from __future__ import annotations
 
@@ -6,17 +6,19 @@ import functools
 import hashlib
 from collections.abc import Sequence
 from importlib import resources
+from typing import TYPE_CHECKING
 
 from calib.errors import unfit
 from calib.fit.kinship import product_key
 from calib.fit.pair_summary import read_back, written
 from calib.fit.pool import Pool, pool_of, summaries_of
 from calib.fit.priors import Priors, expected_priors
-from calib.logbook import Book
-from calib.logbook.worked_out import recall, remember
 from calib.materials import family_of
 from calib.records import OPERATIONS, Burn, Machine, Operation, Sheet
 from calib.texts.say import say
+
+if TYPE_CHECKING:
+    from calib.logbook import Book
 
 # Pairs that are taken in at most, the nearest kin first: more of them would tell next to nothing
 # new, and each takes about a hundredth of a second.
@@ -25,6 +27,8 @@ MOST_PAIRS = 60
 
 def pool_of_book(book: Book, machine: Machine, sheet: Sheet, operation: Operation) -> Pool | None:
     """Take in what the logbook holds of other pairs."""
+    from calib.logbook.worked_out import recall, remember  # without a logbook, no database
+
     machines = {one.name: one for one in book.machines() if one.source == machine.source}
     sheets = {one.name: one for one in book.sheets()}
     pairs = [

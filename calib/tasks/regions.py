@@ -22,7 +22,7 @@ from calib.pictures.view import RegionView
 from calib.plan.next_marks import mark_pitch
 from calib.records import KINDS, Operation, Setting, grade_ends, grades_typed, outcome_order
 from calib.tasks.advice import recommended, wish_of
-from calib.tasks.folders import Files, PictureFormat, pictures_named
+from calib.tasks.files import Files, PictureFormat, pictures_named
 from calib.tasks.wishes import RegionWish
 from calib.texts.say import say
 

@@ -9,8 +9,7 @@ from typing import Literal, cast
 from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book, Filters, Line, Looked, Photograph
 from calib.records import Grid, Machine, Operation, Reading, Sheet
-from calib.tasks.finding import find_board
-from calib.tasks.pairs import KeptSetting, kept_settings
+from calib.tasks.pairs import KeptSetting, find_board, kept_settings
 from calib.tasks.results import will_do
 
 # Boards that are looked at for where a sheet stands, the newest first: more than a workshop has

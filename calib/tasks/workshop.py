@@ -13,7 +13,7 @@ from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book
 from calib.materials import known_terms
 from calib.records import LaserSource, Machine, Sheet
-from calib.tasks.finding import find_sheet
+from calib.tasks.pairs import find_sheet
 from calib.tasks.wishes import MaterialWish
 from calib.texts.say import say
 from calib.units import show_speed

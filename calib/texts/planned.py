@@ -23,8 +23,7 @@ from calib.units import show_speed
 
 if TYPE_CHECKING:
     from calib.advice.transfer import StartingPoint
-    from calib.tasks.boards import Planned
-    from calib.tasks.purposes import PlannedFor
+    from calib.tasks.boards import Planned, PlannedFor
     from calib.tasks.wishes import Pair
 
 

@@ -15,7 +15,7 @@ from calib.logbook import Filters, Looked, Photograph, Tapped
 from calib.records import READ_OFF, Machine, Reading, Sheet
 from calib.records.burns import setting_of
 from calib.tasks.advice import Advised, advise, keep
-from calib.tasks.finding import find_board
+from calib.tasks.pairs import find_board
 from calib.tasks.regions import read_out
 from calib.tasks.results import session_label
 from calib.tasks.wishes import MaterialWish

@@ -10,7 +10,7 @@ from fastapi import Depends, Request
 from calib.errors import InvalidQuantity, InvalidRecord, Misfit
 from calib.records import Setting
 from calib.records.fields import adapter, fields_of, record
-from calib.tasks.purposes import PURPOSES
+from calib.tasks.boards import PURPOSES
 from calib.tasks.wishes import Pair, RegionWish
 from calib.texts.say import say
 from calib.typed import read

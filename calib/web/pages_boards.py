@@ -8,9 +8,8 @@ from fastapi import APIRouter, File, Form, Request, UploadFile
 from starlette.responses import RedirectResponse, Response
 
 from calib.records import CHAR_WORDS, GRADES, MARK_WORDS, OPERATIONS
-from calib.tasks.files import board_file, board_files, file_names
-from calib.tasks.finding import find_board
-from calib.tasks.folders import zipped
+from calib.tasks.files import board_file, board_files, file_names, zipped
+from calib.tasks.pairs import find_board
 from calib.tasks.results import record_readings, record_stair
 from calib.tasks.standing import BoardState, board_state, standing
 from calib.tasks.wishes import FileWish

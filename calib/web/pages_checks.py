@@ -9,10 +9,10 @@ from starlette.responses import RedirectResponse, Response
 
 from calib.errors import CalibError
 from calib.tasks.advice import judge_lot
+from calib.tasks.boards import PlannedFor, plan_for
 from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
 from calib.tasks.checks import check_machine, strip_chart
 from calib.tasks.looking_back import track_record
-from calib.tasks.purposes import PlannedFor, plan_for
 from calib.tasks.standing import standing
 from calib.tasks.wishes import Named, TrackRecordWish
 from calib.web.desk import desk_of, download, now

@@ -12,11 +12,9 @@ from starlette.responses import Response
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.records import KINDS, Sheet
 from calib.tasks.advice import keep_none
+from calib.tasks.boards import plan_for, table_of_wattages, wattage_files
 from calib.tasks.checks import sheet_or_machine
-from calib.tasks.elsewhere import table_of_wattages, wattage_files
-from calib.tasks.files import resume_files
-from calib.tasks.finding import find_board
-from calib.tasks.folders import zipped
+from calib.tasks.files import resume_files, zipped
 from calib.tasks.joints import (
     caliper_of,
     comb_files,
@@ -27,7 +25,7 @@ from calib.tasks.joints import (
     learn_kerf,
     record_comb,
 )
-from calib.tasks.purposes import plan_for
+from calib.tasks.pairs import find_board
 from calib.tasks.wishes import CheckWish, CombWish, FocusWish, Named, Pair
 from calib.tasks.workshop import change_sheet
 from calib.texts.joints import joint_words
