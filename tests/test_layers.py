@@ -74,7 +74,7 @@ HOMES: dict[str, set[str]] = {
     "scipy": {"fit", "plan", "jobs", "joints", "advice"},
     "sklearn": {"fit.ordinal", "advice.track_record"},
     "matplotlib": {"pictures"},
-    "contourpy": {"pictures.scale"},
+    "contourpy": {"pictures.region"},
     "HersheyFonts": {"boards.lettering"},
     "anyascii": {"boards.lettering"},
     "reportlab": {"print_style"},

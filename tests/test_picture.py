@@ -28,14 +28,14 @@ from calib.pictures.region import (
     RIGHT,
     TOP,
     Label,
+    RegionView,
     Shape,
     burns_words,
+    nice_ticks,
     region_keys,
     region_parts,
 )
 from calib.pictures.region_file import region_picture
-from calib.pictures.scale import nice_ticks
-from calib.pictures.view import RegionView
 from calib.records import Burn, Setting
 
 SVG = "http://www.w3.org/2000/svg"
@@ -56,6 +56,7 @@ def cut_view(**changes: object) -> RegionView:
         power_pct=POWERS,
         speed_mm_s=SPEEDS,
         chance=1.0 / (1.0 + np.exp(-12.0 * reach)),
+        chance_words="chance that the coupon falls free",
         burns=(
             burn(30.0, 8.0, "through"),
             burn(30.0, 20.0, "no"),
@@ -84,6 +85,7 @@ def mark_view() -> RegionView:
         power_pct=POWERS,
         speed_mm_s=SPEEDS,
         chance=np.exp(-((dose - 1.0) ** 2)),
+        chance_words="chance of exactly mark grade 2",
         likely_mark=np.clip(np.round(dose + 1.0), 0, 4),
         levels=(0.5, 0.9),
         burns=tuple(

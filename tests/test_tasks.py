@@ -199,7 +199,7 @@ def test_the_picture_is_of_the_promise_that_is_asked_for(burnt: Book) -> None:
     assert plain.levels == (0.5, 0.9, 0.95)
     through = region.chance_through(joint.power_pct[:, None], joint.speed_mm_s[None, :])
     assert np.all(joint.chance <= np.asarray(through) + 0.02)  # drawn from fewer points
-    assert "char at most 1" in joint.words
+    assert "char at most 1" in joint.chance_words
     assert plain.recommendation is not None
     assert plain.power_pct.min() < 40.0
     assert plain.power_pct.max() > 80.0

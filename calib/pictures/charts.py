@@ -26,8 +26,7 @@ from calib.pictures.paper import (
     saved,
     scale_colours,
 )
-from calib.pictures.scale import nice_ticks
-from calib.pictures.view import figure_words
+from calib.pictures.region import figure_words, nice_ticks
 from calib.texts.say import say
 
 _PLOT_IN, _FOOT_IN = 4.6, 0.85

@@ -72,11 +72,8 @@ def plan_boards(
 ) -> tuple[Planned, ...]:
     """Plan the next round of a pair on one board, or split over several.
 
-    They are stored where a time is given; planned again from the same burns, they are the same. The
-    hazards are looked at first; then all burns of the pair say which cells teach most. Raises
-    RefusedMaterial, DeclarationNeeded before anything is planned; BoardDoesNotFit, MachineLimit
-    when the board at hand is too small, or a limit of the machine would be crossed; unless
-    ``sure``, NeedsYes when all burns so far lie where something else must be wrong.
+    They are stored where a time is given; planned again from the same burns, they are the same.
+    Unless ``sure``, NeedsYes when all burns so far lie where something else must be wrong.
     """
     region = pair.region
     doubts = () if sure or wish.powers_pct else far_side(region)

@@ -111,9 +111,8 @@ _USUAL = FileWish()
 
 
 def board_files(grid: Grid, wish: FileWish = _USUAL) -> Files:
-    """Make all files of a board; their names begin with its code; raises RefusedMaterial,
-    DeclarationNeeded, MachineLimit, BoardDoesNotFit when the board may not or can't be burnt, or
-    doesn't fit the record sheet."""
+    """Make all files of a board; their names begin with its code. Raises BoardDoesNotFit too when
+    it doesn't fit the record sheet."""
     from calib.boards.record_sheet import grid_record_sheet
     from calib.boards.rs274 import grid_program_per_setting
     from calib.boards.svg import grid_svg_by_eight, grid_svg_per_setting

@@ -22,7 +22,6 @@ from calib.jobs.job_time import CutTimes, JobTime, job_time_s
 from calib.jobs.pushes import JobPushes, job_pushes
 from calib.jobs.stopwatch import TimeRatio
 from calib.logbook import Book
-from calib.pictures.charts import cost_picture
 from calib.records import USUAL_RELIABILITY, ClassesBy, Costs, Operation, Setting
 from calib.tasks.costing import costs_of, record_time, time_ratio
 from calib.tasks.files import picture_format
@@ -216,6 +215,8 @@ def time_this_job(
 def job_picture(report: JobReport, name: str) -> bytes:
     """Draw what each part of the cost is against the speed; raises NotEnoughEvidence when the
     report has no costs to draw; InvalidRecord when the ending is another than .png or .svg."""
+    from calib.pictures.charts import cost_picture  # loads matplotlib
+
     form = picture_format(name)
     if report.cost_curve is None or report.setting is None:
         raise NotEnoughEvidence(say("tasks.cost_cant_be_drawn"))

@@ -196,9 +196,8 @@ def plan_on_region(
 ) -> tuple[Grid, ...]:
     """Plan a board, or as many as a split round needs, for what a region doesn't know yet.
 
-    ``settings`` are burnt in place of planned ones. Raises RefusedMaterial, DeclarationNeeded
-    Before anything is planned; BoardDoesNotFit when not even one cell fits; MachineLimit when the
-    machine has no setting to burn, or one is so slow or strong that it may set the sheet on fire.
+    ``settings`` are burnt in place of planned ones. BoardDoesNotFit when not even one cell fits;
+    MachineLimit when the machine has no setting to burn, or one may set the sheet on fire.
     """
     machine, sheet, operation = region.machine, region.sheet, region.operation
     hazard = check_hazard(sheet, machine, operation)
