@@ -18,8 +18,8 @@ GRIDS = Path(__file__).resolve().parent
 
 def made(definition: Path) -> Mapping[str, bytes]:
     """Make the files of one definition; none when it doesn't keep them."""
-    from calib.tasks.definitions import read_definition, ready_made_grid
     from calib.tasks.files import board_files
+    from calib.tasks.results import read_definition, ready_made_grid
 
     read = read_definition(definition.read_text(encoding="utf-8"))
     return board_files(ready_made_grid(read)) if read.keep_files else {}

@@ -37,7 +37,7 @@ from calib.fit.fitting import region_from
 from calib.fit.priors import expected_priors
 from calib.fit.region import Region
 from calib.records import Grid, Machine, Operation, Sheet
-from calib.tasks.planning import plan_on_region
+from calib.tasks.library import plan_on_region
 from calib.tasks.wishes import BoardWish
 
 CORNERS = ("lower_left", "upper_left", "lower_right", "upper_right")

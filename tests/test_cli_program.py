@@ -12,7 +12,7 @@ import pytest
 from shell import BIRCH, MACHINE, Shell
 
 from calib.errors import BadFile
-from calib.tasks.folders import given_file
+from calib.tasks.files import given_file
 
 
 def calib(*words: str, book: Path, **environment: str) -> subprocess.CompletedProcess[str]:

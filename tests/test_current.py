@@ -18,8 +18,8 @@ from calib.errors import InvalidRecord, NeedsYes
 from calib.logbook import Book, open_book
 from calib.records import Advice, Burn
 from calib.tasks.advice import Advised, keep, record_job
-from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.library import fit_region
+from calib.tasks.pairs import KeptSetting, OpenPair, kept_settings
 from calib.tasks.wishes import JobCounts, RegionWish
 
 MAY = dataclasses.replace(BIRCH, lot="May")
@@ -62,11 +62,12 @@ def keep_advised(
         name: getattr(advice, name) for name in Advice.__dataclass_fields__ if name != "setting"
     }
     rec = Recommendation(**said, **vars(advice.setting))
-    pair = {"machine": book.machine("bench"), "sheet": book.sheet("birch 3")}
-    region = dataclasses.replace(REGION, operation=advice.operation, **pair)
+    names = {"machine": book.machine("bench"), "sheet": book.sheet("birch 3")}
+    region = dataclasses.replace(REGION, operation=advice.operation, **names)
     advised = Advised(region=region, setting=advice.setting, recommendation=rec)
     assert advised.advice == advice
-    return keep(book, advised, when=later(at), sure=sure)
+    pair = OpenPair(book, operation=advice.operation)
+    return keep(pair, advised, when=later(at), sure=sure)
 
 
 def test_a_setting_is_kept_without_a_question_while_nothing_has_changed(book: Book) -> None:
@@ -193,10 +194,10 @@ def test_a_job_counts_for_a_kept_setting_that_is_current_and_fits(book: Book) ->
     counts = JobCounts(through=17, cut_length_mm=240.0)
     keep_advised(book, JOB, at=2.2)
     keep_advised(book, at=2.5, sure=True)
-    record_job(book, None, None, SETTING, counts, when=later(3))
+    record_job(OpenPair(book), SETTING, counts, when=later(3))
     assert [job.advice for job in book.advised_jobs()] == [JOB]
     book.add_sheet(MAY, when=later(4))
-    record_job(book, None, None, SETTING, counts, when=later(5))
+    record_job(OpenPair(book), SETTING, counts, when=later(5))
     assert len(book.advised_jobs()) == 1
 
 

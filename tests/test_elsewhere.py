@@ -11,7 +11,7 @@ from shell import Shell, cut_cleanly
 
 from calib.errors import InvalidRecord
 from calib.logbook import open_book
-from calib.tasks.advice import pool_of_book
+from calib.tasks.pools import pool_of_book
 from calib.tasks.results import STRIP_NOTE
 from calib.tasks.wishes import ElsewhereWish
 

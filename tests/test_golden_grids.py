@@ -10,8 +10,8 @@ import pytest
 from calib.boards.board_time import board_time
 from calib.errors import BadFile, RefusedMaterial
 from calib.materials import family_of
-from calib.tasks.definitions import read_definition, ready_made_grid
 from calib.tasks.files import board_files
+from calib.tasks.results import read_definition, ready_made_grid
 
 GRIDS = Path(__file__).resolve().parent.parent / "grids"
 DEFINITIONS = sorted(GRIDS.glob("*.toml"))

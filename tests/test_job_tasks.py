@@ -16,6 +16,7 @@ from calib.logbook import Book, open_book
 from calib.records import Machine, Setting, Sheet
 from calib.tasks.costing import costs_of, record_costs, record_time, time_ratio
 from calib.tasks.jobs import job_picture, job_report, time_this_job
+from calib.tasks.pairs import OpenPair
 from calib.tasks.wishes import JobWish
 from calib.texts.jobs import job_text
 
@@ -50,7 +51,7 @@ def wish(**changed):
 
 
 def test_before_any_burn_a_given_setting_tells_the_time_alone(unburnt: Book) -> None:
-    report = job_report(unburnt, None, None, io.BytesIO(PANEL), wish(cut=CUT, marks=MARKS))
+    report = job_report(OpenPair(unburnt), io.BytesIO(PANEL), wish(cut=CUT, marks=MARKS))
     assert report.time is not None
     assert [c.operation for c in report.time.classes] == ["area_mark", "line_mark", "cut"]
     assert {c.name: c.setting for c in report.classes} == {"cut": CUT, **MARKS}
@@ -59,7 +60,7 @@ def test_before_any_burn_a_given_setting_tells_the_time_alone(unburnt: Book) -> 
     assert any("has been burnt yet" in note for note in report.notes)
     with pytest.raises(NotEnoughEvidence, match="nothing was burnt at the power"):
         job_picture(report, "cost.png")
-    neither = job_report(unburnt, None, None, PANEL, wish(marks=MARKS))
+    neither = job_report(OpenPair(unburnt), PANEL, wish(marks=MARKS))
     assert neither.time is None
     assert any("Give a setting for the cuts" in note for note in neither.notes)
 
@@ -70,7 +71,7 @@ def test_a_burnt_pair_has_prices_a_promise_and_a_picture(stocked: Path, tmp_path
     with open_book(place) as book:
         record_costs(book, when=later(1), machine_hour=30.0, currency="EUR")
         report = job_report(
-            book, None, None, PANEL,
+            OpenPair(book), PANEL,
             wish(operations={**ALL, "badge": None, "lettering": None}, cut=CUT, price=20.0),
         )  # fmt: skip
     assert report.chosen == "as given"
@@ -140,13 +141,13 @@ def test_costs_are_asked_once_and_the_rest_stays_a_guess(unburnt: Book) -> None:
 
 def test_timed_jobs_put_the_time_right(unburnt: Book) -> None:
     assert time_ratio(unburnt, None) is None
-    before = job_report(unburnt, None, None, PANEL, wish(cut=CUT, marks=MARKS))
+    before = job_report(OpenPair(unburnt), PANEL, wish(cut=CUT, marks=MARKS))
     assert before.time is not None
     took = 1.3 * before.time.machine_s
     for minute, label in ((1, "panel"), (2, "box"), (3, "panel")):
         ratio = time_this_job(unburnt, None, before, took, when=later(minute), label=label)
     assert ratio.jobs == 2  # the panel was timed twice, and counts once
-    after = job_report(unburnt, None, None, PANEL, wish(cut=CUT, marks=MARKS))
+    after = job_report(OpenPair(unburnt), PANEL, wish(cut=CUT, marks=MARKS))
     assert after.time is not None
     assert after.time.ratio == ratio == time_ratio(unburnt, "bench")
     assert after.time.machine_s == before.time.machine_s
@@ -155,7 +156,7 @@ def test_timed_jobs_put_the_time_right(unburnt: Book) -> None:
         record_time(unburnt, None, (600.0, 30.0), when=later(4))
     with pytest.raises(LogbookError, match="'bank'"):
         record_time(unburnt, "bank", (600.0, 700.0), when=later(4))
-    untimed = job_report(unburnt, None, None, PANEL, JobWish())
+    untimed = job_report(OpenPair(unburnt), PANEL, JobWish())
     with pytest.raises(InvalidRecord, match="'panel' has no calculated time"):
         time_this_job(unburnt, None, untimed, 60.0, when=later(5), label="panel")
 

@@ -28,6 +28,7 @@ from calib.tasks.advice import advise
 from calib.tasks.boards import plan_boards
 from calib.tasks.files import board_files
 from calib.tasks.library import plan_grid
+from calib.tasks.pairs import OpenPair
 from calib.tasks.wishes import BoardWish, FileWish, RegionWish
 
 WEAK = Machine(
@@ -163,14 +164,14 @@ def test_the_logbook_remembers_which_slow_cells_were_wished_for(tmp_path: Path) 
         book.add_machine(WEAK, when=WHEN)
         book.add_sheet(THICK, when=WHEN)
         with pytest.raises(MachineLimit, match="at 0.4 mm/s is slower than 1.5 mm/s"):
-            plan_boards(book, None, None, "cut", replace(wish, slowest_mm_s=None), when=WHEN)
-        grid = plan_boards(book, None, None, "cut", wish, when=WHEN)[0].grid
+            plan_boards(OpenPair(book), replace(wish, slowest_mm_s=None), when=WHEN)
+        grid = plan_boards(OpenPair(book), wish, when=WHEN)[0].grid
         readings = [
             calib.Reading(cell=c.label, through="through" if c.speed_mm_s < 1.0 else "no", char=2)
             for c in grid.cells
         ]
         book.record(grid.board_id, readings, when=WHEN)
-        advice = advise(book, None, None, "cut", RegionWish(reliability=0.8))
+        advice = advise(OpenPair(book), RegionWish(reliability=0.8))
     assert 0.4 <= advice.recommendation.speed_mm_s < 1.5
 
 

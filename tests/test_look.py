@@ -13,7 +13,7 @@ from shell import cut_cleanly
 
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
-from calib.pictures.scale import outlines_above
+from calib.pictures.region import outlines_above
 from calib.records import Burn, Machine, Setting, Sheet
 from calib.tasks.library import fit_region
 from calib.tasks.regions import LEVELS, read_out, region_view

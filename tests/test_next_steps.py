@@ -11,7 +11,7 @@ import pytest
 from shell import MACHINE, Shell, cut_cleanly
 
 from calib.logbook import open_book
-from calib.tasks.finding import find_board
+from calib.tasks.pairs import find_board
 from calib.tasks.results import LOT_NOTE, STRIP_NOTE, NextStep, next_step
 from calib.texts.boards import next_step_text
 

@@ -20,8 +20,7 @@ from calib.fit.priors import expected_priors
 from calib.fit.region import Region
 from calib.physics import run_up_mm
 from calib.records import Grid, Machine, Operation, Sheet
-from calib.tasks.library import plan_grid, plan_grids
-from calib.tasks.planning import plan_on_region
+from calib.tasks.library import plan_grid, plan_grids, plan_on_region
 from calib.tasks.wishes import BoardWish
 
 

@@ -14,9 +14,9 @@ import pytest
 from lxml import etree
 from matplotlib.image import imread
 
+from calib.advice.track_record import StatedRow
 from calib.errors import InvalidRecord
 from calib.pictures.charts import (
-    TrackRow,
     control_chart_picture,
     cost_picture,
     track_record_picture,
@@ -28,14 +28,14 @@ from calib.pictures.region import (
     RIGHT,
     TOP,
     Label,
+    RegionView,
     Shape,
     burns_words,
+    nice_ticks,
     region_keys,
     region_parts,
 )
 from calib.pictures.region_file import region_picture
-from calib.pictures.scale import nice_ticks
-from calib.pictures.view import RegionView
 from calib.records import Burn, Setting
 
 SVG = "http://www.w3.org/2000/svg"
@@ -56,6 +56,7 @@ def cut_view(**changes: object) -> RegionView:
         power_pct=POWERS,
         speed_mm_s=SPEEDS,
         chance=1.0 / (1.0 + np.exp(-12.0 * reach)),
+        chance_words="chance that the coupon falls free",
         burns=(
             burn(30.0, 8.0, "through"),
             burn(30.0, 20.0, "no"),
@@ -84,6 +85,7 @@ def mark_view() -> RegionView:
         power_pct=POWERS,
         speed_mm_s=SPEEDS,
         chance=np.exp(-((dose - 1.0) ** 2)),
+        chance_words="chance of exactly mark grade 2",
         likely_mark=np.clip(np.round(dose + 1.0), 0, 4),
         levels=(0.5, 0.9),
         burns=tuple(
@@ -322,8 +324,8 @@ def test_ticks_are_few_round_and_inside(low: float, high: float) -> None:
 
 def test_track_record_shows_every_group() -> None:
     rows = [
-        TrackRow(stated=0.9, observed=0.85, low=0.7, high=0.95, count=20),
-        TrackRow(stated=0.99, observed=1.0, low=0.9, high=1.0, count=31),
+        StatedRow(stated=0.9, came=0.85, low=0.7, high=0.95, count=20, groups=4),
+        StatedRow(stated=0.99, came=1.0, low=0.9, high=1.0, count=31, groups=5),
     ]
     svg = etree.fromstring(track_record_picture(rows, format="svg"))
     assert {"stated-1", "stated-2"} <= set(ids(svg))

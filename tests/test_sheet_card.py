@@ -21,13 +21,14 @@ from calib.fit.region import Region
 from calib.logbook import Book, open_book
 from calib.records import Machine, Setting, Sheet
 from calib.tasks import cards
-from calib.tasks.advice import advise_on, keep, region_of_pair
+from calib.tasks.advice import advise, keep
 from calib.tasks.cards import (
     CHECK_DAYS,
     most_misses,
     sheet_card_files,
     sheet_card_of_pair,
 )
+from calib.tasks.pairs import OpenPair
 from calib.tasks.wishes import RegionWish
 
 BENCH = Machine(name="bench", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
@@ -112,8 +113,9 @@ def test_more_misses_than_allowed_are_rare_while_the_chance_holds(
 def book(evening: Shell, fitted: dict[str, Region]) -> Iterator[Book]:
     """A logbook with burns and a kept setting."""
     with open_book(evening.book) as opened:
-        advised = advise_on(opened, fitted["cut"], RegionWish(reliability=0.9))
-        keep(opened, advised, when=NOW, note="for the big order")
+        pair = OpenPair(opened)
+        pair.region = fitted["cut"]
+        keep(pair, advise(pair, RegionWish(reliability=0.9)), when=NOW, note="for the big order")
         yield opened
 
 
@@ -121,18 +123,18 @@ def book(evening: Shell, fitted: dict[str, Region]) -> Iterator[Book]:
 def fitted(stocked: Path) -> dict[str, Region]:
     """Regions of the stocked logbook, fitted once."""
     with open_book(stocked) as book:
-        return {word: region_of_pair(book, None, None, word) for word in ("cut", "line_mark")}
+        return {word: OpenPair(book, operation=word).region for word in ("cut", "line_mark")}
 
 
 @pytest.fixture
 def quick(book: Book, fitted: dict[str, Region], monkeypatch: pytest.MonkeyPatch) -> Book:
     """The same logbook, whose regions aren't fitted anew for each card."""
 
-    def region(book: Book, machine: str, sheet: str, operation: str) -> Region:
-        now = {"machine": book.machine(machine), "sheet": book.sheet(sheet)}
-        return dataclasses.replace(fitted[operation], **now)
+    def region(pair: OpenPair) -> Region:
+        now = {"machine": pair.machine, "sheet": pair.sheet}
+        return dataclasses.replace(fitted[pair.operation], **now)
 
-    monkeypatch.setattr(cards, "region_of_pair", region)
+    monkeypatch.setattr(OpenPair, "region", property(region))
     monkeypatch.setattr(cards, "doubled_scatter", lambda region: region)
     return book
 
@@ -142,7 +144,7 @@ def days(number: float) -> datetime:
 
 
 def test_a_card_holds_what_the_logbook_knows(book: Book) -> None:
-    card = sheet_card_of_pair(book, when=days(1))
+    card = sheet_card_of_pair(OpenPair(book), when=days(1))
     (entry,) = card.settings
     assert entry.setting == book.kept()[0].setting
     facts = " ".join(entry.facts)
@@ -171,7 +173,7 @@ def test_what_has_changed_since_makes_it_due(quick: Book) -> None:
     book.add_sheet(dataclasses.replace(sheet, lot="May", measured_mm=3.2), when=days(1))
     book.change_setup("bench", when=days(2), what="lens", lens_mm=50.8)
     book.change_setup("bench", when=days(3), what="other", ceiling_pct=30.0)
-    (entry,) = sheet_card_of_pair(book, when=days(4)).settings
+    (entry,) = sheet_card_of_pair(OpenPair(book), when=days(4)).settings
     assert entry.due == (
         "It was kept before the lot had a name; now it is lot May.",
         "The sheet measures 3.2 mm now; then it was not measured.",
@@ -179,7 +181,7 @@ def test_what_has_changed_since_makes_it_due(quick: Book) -> None:
         f"Its {entry.setting.power_pct:g} % lie above the machine's power ceiling of 30 %.",
     )
     book.undo(when=days(4), machine="bench")
-    (entry,) = sheet_card_of_pair(book, when=days(4)).settings
+    (entry,) = sheet_card_of_pair(OpenPair(book), when=days(4)).settings
     assert [words for words in entry.due if "machine" in words] == [
         f"The machine was changed since (lens, {days(2):%Y-%m-%d})."
     ]
@@ -188,12 +190,12 @@ def test_what_has_changed_since_makes_it_due(quick: Book) -> None:
 def test_a_setting_that_was_long_not_used_is_due_until_it_was_checked(quick: Book) -> None:
     book = quick
     late = days(CHECK_DAYS + 1)
-    (entry,) = sheet_card_of_pair(book, when=late).settings
+    (entry,) = sheet_card_of_pair(OpenPair(book), when=late).settings
     assert entry.due == (f"It was last kept or run on {NOW:%Y-%m-%d}.",)
     burn = book.burns("bench", "birch 3", "cut")[0]
     run = dataclasses.replace(burn, source="check_strip")
     book.add_job("bench", "birch 3", [run], when=days(CHECK_DAYS))
-    card = sheet_card_of_pair(book, when=late)
+    card = sheet_card_of_pair(OpenPair(book), when=late)
     assert card.settings[0].due == ()
     assert f"On {days(2 * CHECK_DAYS):%Y-%m-%d}" in card.check_again[0]
 

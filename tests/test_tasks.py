@@ -17,10 +17,9 @@ from calib.errors import (
 )
 from calib.logbook import Book, open_book
 from calib.records import Machine, Reading, Sheet
-from calib.tasks.advice import region_of_pair
 from calib.tasks.boards import forecasts, plan_boards
-from calib.tasks.finding import find_board
 from calib.tasks.library import plan_grid
+from calib.tasks.pairs import OpenPair, find_board
 from calib.tasks.regions import advised_view, region_pictures, summarise
 from calib.tasks.results import CellByCell, session_label
 from calib.tasks.wishes import BoardWish, RegionWish
@@ -85,11 +84,11 @@ def test_an_evening_past_midnight_is_still_that_evening(clock: datetime, label: 
 
 def test_the_same_plan_in_two_books_is_the_same_board(bench: Book, tmp_path: Path) -> None:
     wish = BoardWish(burns=3)
-    (one,) = plan_boards(bench, "bench", "birch 3", "cut", wish, when=NOW)
+    (one,) = plan_boards(OpenPair(bench, "bench", "birch 3"), wish, when=NOW)
     with open_book(tmp_path / "other.sqlite3") as other:
         add_machine(other, BENCH, when=NOW + timedelta(days=9))
         add_sheet(other, BIRCH, when=NOW + timedelta(days=9))
-        (two,) = plan_boards(other, None, None, "cut", wish, when=NOW + timedelta(days=10))
+        (two,) = plan_boards(OpenPair(other), wish, when=NOW + timedelta(days=10))
     assert one.grid == two.grid
     assert one.forecasts == two.forecasts
 
@@ -97,14 +96,14 @@ def test_the_same_plan_in_two_books_is_the_same_board(bench: Book, tmp_path: Pat
 def test_a_board_of_a_machine_that_was_changed_since_is_planned_anew(bench: Book) -> None:
     """An unread board is offered again as it was stored; a program of it would say old powers."""
     wish = BoardWish(burns=3)
-    (one,) = plan_boards(bench, None, None, "cut", wish, when=NOW)
-    (again,) = plan_boards(bench, None, None, "cut", wish, when=NOW + timedelta(days=1))
+    (one,) = plan_boards(OpenPair(bench), wish, when=NOW)
+    (again,) = plan_boards(OpenPair(bench), wish, when=NOW + timedelta(days=1))
     assert again.again
     assert again.grid == one.grid
     changed = replace(BENCH, power_word_full=255.0)
     later = NOW + timedelta(days=2)
     bench.change_setup("bench", when=later, what="other", power_word_full=255.0)
-    (anew,) = plan_boards(bench, None, None, "cut", wish, when=NOW + timedelta(days=3))
+    (anew,) = plan_boards(OpenPair(bench), wish, when=NOW + timedelta(days=3))
     assert not anew.again
     assert anew.grid.machine == changed
     assert (one.grid.round, anew.grid.round) == (1, 2)
@@ -113,7 +112,7 @@ def test_a_board_of_a_machine_that_was_changed_since_is_planned_anew(bench: Book
 
 @pytest.mark.parametrize("operation", ["cut", "line_mark", "area_mark"])
 def test_forecasts_are_what_the_region_says_of_each_cell(bench: Book, operation: Any) -> None:
-    region = region_of_pair(bench, None, None, operation)
+    region = OpenPair(bench, operation=operation).region
     grid = plan_grid(BENCH, BIRCH, operation, burns=3)
     stated = forecasts(region, grid)
     assert set(stated) == {cell.label for cell in grid.cells}
@@ -137,10 +136,8 @@ def test_forecasts_are_what_the_region_says_of_each_cell(bench: Book, operation:
 def test_boards_are_found_by_code_in_any_case_and_the_last_one_by_last(bench: Book) -> None:
     with pytest.raises(LogbookError, match="no board"):
         find_board(bench, "last")
-    (first,) = plan_boards(bench, None, None, "cut", BoardWish(burns=2), when=NOW)
-    (second,) = plan_boards(
-        bench, None, None, "cut", BoardWish(burns=3), when=NOW + timedelta(minutes=1)
-    )
+    (first,) = plan_boards(OpenPair(bench), BoardWish(burns=2), when=NOW)
+    (second,) = plan_boards(OpenPair(bench), BoardWish(burns=3), when=NOW + timedelta(minutes=1))
     assert second.grid.round == 1
     assert second.unread == (first.grid.board_id,)
     assert find_board(bench, "LAST") == second.grid
@@ -148,14 +145,13 @@ def test_boards_are_found_by_code_in_any_case_and_the_last_one_by_last(bench: Bo
 
 
 def test_cell_by_cell_goes_on_where_it_was_left(bench: Book) -> None:
-    grid = plan_boards(bench, None, None, "cut", BoardWish(burns=3), when=NOW)[0].grid
+    grid = plan_boards(OpenPair(bench), BoardWish(burns=3), when=NOW)[0].grid
     first, second, third = (cell.label for cell in grid.cells)
     bench.record(grid.board_id, [Reading(cell=first, through="no")], when=NOW)
     bench.record(grid.board_id, [Reading(cell=second, through="through")], when=NOW)
     cells = CellByCell(bench, grid, "evening")
     assert cells.question is not None
     assert (cells.question.cell.label, cells.question.field) == (second, "char")
-    assert cells.left == 3
     with pytest.raises(InvalidRecord, match=f"char of cell {second} is 'h{{100,119}}…: give"):
         cells.answer("h" * 5000, NOW)
     cells.answer("2", NOW)
@@ -176,7 +172,7 @@ def test_cell_by_cell_goes_on_where_it_was_left(bench: Book) -> None:
 
 @pytest.mark.parametrize("operation", ["cut", "line_mark", "area_mark"])
 def test_a_region_can_be_shown_before_any_burn(bench: Book, operation: Any) -> None:
-    region = region_of_pair(bench, None, None, operation)
+    region = OpenPair(bench, operation=operation).region
     view = advised_view(region, RegionWish())
     assert view.recommendation is None
     assert "burnt yet" in view.said
@@ -189,7 +185,7 @@ def test_a_region_can_be_shown_before_any_burn(bench: Book, operation: Any) -> N
 
 
 def test_a_summary_says_the_speeds_at_which_the_chances_are_met(burnt: Book) -> None:
-    region = region_of_pair(burnt, None, None, "cut")
+    region = OpenPair(burnt).region
     for row in summarise(region, RegionWish()).rows:
         for speed, level in zip(row.speeds_mm_s, (0.5, 0.9, 0.99), strict=True):
             assert speed is not None
@@ -197,13 +193,13 @@ def test_a_summary_says_the_speeds_at_which_the_chances_are_met(burnt: Book) -> 
 
 
 def test_the_picture_is_of_the_promise_that_is_asked_for(burnt: Book) -> None:
-    region = region_of_pair(burnt, None, None, "cut")
+    region = OpenPair(burnt).region
     plain = advised_view(region, RegionWish(reliability=0.95))
     joint = advised_view(region, RegionWish(reliability=0.95, char_at_most=1))
     assert plain.levels == (0.5, 0.9, 0.95)
     through = region.chance_through(joint.power_pct[:, None], joint.speed_mm_s[None, :])
     assert np.all(joint.chance <= np.asarray(through) + 0.02)  # drawn from fewer points
-    assert "char at most 1" in joint.words
+    assert "char at most 1" in joint.chance_words
     assert plain.recommendation is not None
     assert plain.power_pct.min() < 40.0
     assert plain.power_pct.max() > 80.0

@@ -11,7 +11,7 @@ from calib.fit.pool import Pool, pool_records
 from calib.logbook import Book, export_text
 from calib.logbook.checking import check_book
 from calib.logbook.worked_out import recall, remember
-from calib.tasks.advice import pool_of_book
+from calib.tasks.pools import pool_of_book
 
 NEW = dataclasses.replace(BIRCH, name="new")
 

@@ -21,9 +21,16 @@ __all__ = ["app", "main"]
 
 # Each adds its commands; help lists them in this order, which is that of the work.
 for _module in (
-    "plan", "record", "advice", "job", "serve", "transfer", "sheet", "machine", "board",
-    "joint", "book",
-):  # fmt: skip
+    "plan",
+    "record",
+    "advice",
+    "job",
+    "serve",
+    "transfer",
+    "workshop",
+    "board",
+    "book",
+):
     importlib.import_module(f"calib.cli.{_module}")
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
+from calib import tasks, texts
 from calib.cli.options import Note, Pictures, Said, command, flag, option
 from calib.cli.terminal import draw, now, unless_doubted
 from calib.texts.say import say
@@ -12,6 +13,7 @@ if TYPE_CHECKING:
     from calib.logbook import Book
     from calib.records import Setting
     from calib.tasks.advice import Advised
+    from calib.tasks.pairs import KeptSetting, OpenPair
     from calib.tasks.wishes import Pair, RegionWish
 
 Yes = Annotated[bool, flag("--yes", "Keep it whatever speaks against it.")]
@@ -27,14 +29,11 @@ def region(
     picture: Pictures = None,
 ) -> Said:
     """Show where an operation works on a sheet, as far as its burns tell."""
-    from calib.tasks.advice import region_of_pair
-    from calib.tasks.regions import region_pictures, summarise
-    from calib.texts.advice import summary_text
-
-    fitted = region_of_pair(book, *pair.pair, lot=lot)
-    draw(region_pictures(fitted, wish, picture or (), passes=passes))
-    summary = summarise(fitted, wish, passes=passes)
-    return summary, summary_text(summary)
+    opened = pair.of(book)
+    fitted = opened.region if lot is None else opened.of_lot(lot)
+    draw(tasks.regions.region_pictures(fitted, wish, picture or (), passes=passes))
+    summary = tasks.regions.summarise(fitted, wish, passes=passes)
+    return summary, texts.advice.summary_text(summary)
 
 
 @command(
@@ -49,26 +48,21 @@ def recommend(
     yes: Yes = False,
 ) -> Said:
     """Recommend a setting with a stated chance; nothing is stored unless it is kept."""
-    from calib.tasks.advice import advise
-    from calib.tasks.current import doubts_of
-    from calib.tasks.regions import region_pictures
-    from calib.texts.advice import advice_text, after_advice_text
-
-    advised = advise(book, *pair.pair, wish)
-    draw(region_pictures(advised.region, wish, picture or (), advice=advised.recommendation))
+    opened = pair.of(book)
+    advised = tasks.advice.advise(opened, wish)
+    rec = advised.recommendation
+    draw(tasks.regions.region_pictures(advised.region, wish, picture or (), advice=rec))
     if keep:
-        kept, text = _keep(book, advised, yes=yes, told=True)
-        return kept, f"{advice_text(advised)}\n\n{text}"
-    doubts = doubts_of(book, advised.region, advised.setting, advised.advice, now())
-    data = {
-        "recommendation": advised.recommendation, "kept": None, "lot": advised.lot,
-        "doubts": doubts,
-    }  # fmt: skip
-    return (
-        data,
-        advice_text(advised, doubts),
-        after_advice_text(advised, wish),
-    )
+        kept = _kept(opened, advised, yes)
+        said = texts.advice.now_kept_text(advised, kept, told=True)
+        return {
+            "recommendation": rec,
+            "kept": kept,
+        }, f"{texts.advice.advice_text(advised)}\n\n{said}"
+    doubts = tasks.advice.doubts_of(opened, advised, now())
+    data = {"recommendation": rec, "kept": None, "lot": advised.lot, "doubts": doubts}
+    following = texts.advice.after_advice_text(advised, wish)
+    return data, texts.advice.advice_text(advised, doubts), following
 
 
 @command("calib keep 'birch 3' --char-at-most 2", leave_out=("slowest_mm_s",))
@@ -82,31 +76,23 @@ def keep(
     note: Note = "",
 ) -> Said:
     """Keep a setting for a sheet: the recommended one, or one of your own with power and speed."""
-    from calib.tasks.advice import advise, chosen_on, keep_none, region_of_pair
-    from calib.texts.advice import none_kept_text
-
+    opened = pair.of(book)
     if none:
-        before = keep_none(book, *pair.pair, when=now())
-        return {"kept": None, "before": before}, none_kept_text(before)
+        before = tasks.advice.keep_none(opened, when=now())
+        return {"kept": None, "before": before}, texts.advice.none_kept_text(before)
     if chosen is None:
-        advised = advise(book, *pair.pair, wish)
+        advised = tasks.advice.advise(opened, wish)
     else:
-        advised = chosen_on(region_of_pair(book, *pair.pair), chosen, wish)
-    return _keep(book, advised, yes=yes, note=note)
+        advised = tasks.advice.chosen_on(opened, chosen, wish)
+    kept = _kept(opened, advised, yes, note)
+    data = {"recommendation": advised.recommendation, "kept": kept}
+    return data, texts.advice.now_kept_text(advised, kept, told=False)
 
 
-def _keep(
-    book: Book, advised: Advised, *, yes: bool, note: str = "", told: bool = False
-) -> tuple[dict[str, Any], str]:
-    from calib.tasks.advice import keep
-    from calib.texts.advice import now_kept_text
-
-    kept = unless_doubted(
-        lambda sure: keep(book, advised, when=now(), note=note, sure=sure),
+def _kept(opened: OpenPair, advised: Advised, yes: bool, note: str = "") -> KeptSetting:
+    return unless_doubted(
+        lambda sure: tasks.advice.keep(opened, advised, when=now(), note=note, sure=sure),
         yes,
         say("cli.keep_it_all_same"),
         say("cli.nothing_was_kept"),
-    )
-    return {"recommendation": advised.recommendation, "kept": kept}, now_kept_text(
-        advised, kept, told=told
     )

@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from calib import tasks, texts
 from calib.cli.options import (
     AnyOperation,
     BookPlace,
     Changes,
+    Limit,
     MachineName,
     Note,
     OfMachine,
@@ -69,12 +71,11 @@ def book_list(
     until: Annotated[
         datetime | None, option("--until", "DATE", "Before this day.", parser=_day)
     ] = None,
-    limit: Annotated[int, option("--limit", "N", "At most so many.")] = 50,
+    limit: Limit = 50,
     offset: Annotated[int, option("--offset", "N", "Skip so many.")] = 0,
 ) -> Said:
     """List boards, jobs, check strips and notes, newest first; with words, search them."""
     from calib.logbook import Filters
-    from calib.texts.book import page_text, unknown_material_text
 
     filters = Filters(
         text=" ".join(words or ()),
@@ -90,19 +91,16 @@ def book_list(
     )
     page = book.search(filters, limit=limit, offset=offset)
     if material and not page.total:
-        tell(unknown_material_text(material, [known.material for known in book.sheets()]))
-    return page, page_text(page)
+        known = [one.material for one in book.sheets()]
+        tell(texts.book.unknown_material_text(material, known))
+    return page, texts.book.page_text(page)
 
 
 @command("calib book history 'birch 3'")
 def book_history(book: Book, pair: Named, operation: AnyOperation = None) -> Said:
     """Show all that was ever recorded of a sheet on a machine, corrected things too."""
-    from calib.tasks.finding import find_pair
-    from calib.texts.book import history_text
-
-    machine, sheet = find_pair(book, *pair.names)
-    lines = book.history(machine.name, sheet.name, operation)
-    return lines, history_text(lines)
+    lines = book.history(*pair.of(book).names, operation)
+    return lines, texts.book.history_text(lines)
 
 
 @command("calib book note 'lens cleaned' --machine bench")
@@ -114,9 +112,7 @@ def book_note(
     board: Annotated[str | None, option("--board", "BOARD", "Board it is about, or: last.")] = None,
 ) -> Said:
     """Add a note to the logbook, about a machine, a sheet or a board."""
-    from calib.tasks.finding import find_board
-
-    code = None if board is None else find_board(book, board).board_id
+    code = None if board is None else tasks.pairs.find_board(book, board).board_id
     added = book.add_note(text, when=now(), machine=machine, sheet=sheet, board_id=code)
     return {"note_id": added}, say("cli.note_is_in_logbook")
 
@@ -127,9 +123,7 @@ def book_export(
     file: Annotated[Path, argument("FILE", ".jsonl: everything, for others; .csv: burns.")],
 ) -> Said:
     """Write all entries of the logbook into a file, or all burns that count into a CSV table."""
-    from calib.tasks.keeping import export_book
-
-    written = export_book(book, file)
+    written = tasks.keeping.export_book(book, file)
     return {"file": written}, f"Written: {written}"
 
 
@@ -156,24 +150,19 @@ def book_import(
     look: Annotated[bool, flag("--look", "Only look, store nothing.")] = False,
 ) -> Said:
     """Take another logbook's file in; where the two differ, it asks."""
-    from calib.tasks.folders import MOST_OF_A_LOGBOOK, given_file
-    from calib.tasks.keeping import import_book
-    from calib.texts.book import import_text
-
-    given = given_file(file, MOST_OF_A_LOGBOOK)
-    done = import_book(book, given, answers=dict(answer or ()), look=look, when=now())
-    return done, import_text(done)
+    given = tasks.files.given_file(file, tasks.files.MOST_OF_A_LOGBOOK)
+    done = tasks.keeping.import_book(book, given, answers=dict(answer or ()), look=look, when=now())
+    return done, texts.book.import_text(done)
 
 
 @command("calib book questions")
 def book_questions(book: Book, answer: Answers = None) -> Said:
     """List what two people, or two logbooks, said differently; answer it."""
-    from calib.texts.book import questions_text
-
     for key, word in answer or ():
         book.answer(key, word, when=now())
     found = book.questions()
-    return {"questions": found}, questions_text(found) or say("cli.nothing_was_said_in_two_ways")
+    said = texts.book.questions_text(found) or say("cli.nothing_was_said_in_two_ways")
+    return {"questions": found}, said
 
 
 @command("calib book where")
@@ -190,11 +179,8 @@ def book_backup(
     ] = None,
 ) -> Said:
     """Copy the logbook into a new file, and open the copy to see that nothing is missing."""
-    from calib.tasks.keeping import back_up
-    from calib.texts.book import kept_text
-
-    kept = back_up(book, file, when=now())
-    return kept, f"Backup: {kept_text(kept)}"
+    kept = tasks.keeping.back_up(book, file, when=now())
+    return kept, f"Backup: {texts.book.kept_text(kept)}"
 
 
 @command("calib book restore last")
@@ -203,31 +189,24 @@ def book_restore(
     place: BookPlace = None,
 ) -> Said:
     """Put a backup in the logbook's place; what was there is kept beside it."""
-    from calib.tasks.keeping import put_back
-    from calib.texts.book import kept_text
-
-    kept = put_back(file, place)
-    return kept, f"Restored: {kept_text(kept)}"
+    kept = tasks.keeping.put_back(file, place)
+    return kept, f"Restored: {texts.book.kept_text(kept)}"
 
 
 @command("calib book backups")
 def book_backups(place: BookPlace = None) -> Said:
     """List the backups beside the logbook, and whether each of them is good."""
-    from calib.tasks.keeping import list_backups
-    from calib.texts.book import backups_text
-
-    files = list_backups(place)
-    return files, backups_text(files)
+    files = tasks.keeping.list_backups(place)
+    return files, texts.book.backups_text(files)
 
 
 @command("calib book verify")
 def book_verify(book: Book) -> Said:
     """Look at every page of the logbook, and at every row against the newest backup."""
     from calib.logbook.checking import check_book
-    from calib.texts.book import check_text
 
     found = check_book(book)
-    return found, check_text(found)
+    return found, texts.book.check_text(found)
 
 
 OfBoard = Annotated[
@@ -248,9 +227,7 @@ def book_undo(
     ] = False,
 ) -> Said:
     """Take back the latest change of a board, a machine, a sheet or a pair; asks if it is much."""
-    from calib.tasks.finding import find_board
-
-    code = None if board is None else find_board(book, board).board_id
+    code = None if board is None else tasks.pairs.find_board(book, board).board_id
     found = book.next_undo(board_id=code, machine=machine, sheet=sheet)
     if found.things > 1 and not yes:
         tell(say("cli.this_takes_back_results_at_once", found=found))
@@ -271,9 +248,7 @@ def book_redo(
     why: Why = "",
 ) -> Said:
     """Put again what the last undo took back, as long as nothing was stored since."""
-    from calib.tasks.finding import find_board
-
-    code = None if board is None else find_board(book, board).board_id
+    code = None if board is None else tasks.pairs.find_board(book, board).board_id
     words = book.redo(when=now(), board_id=code, machine=machine, sheet=sheet, why=why)
     return {"put_again": words}, say("cli.put_again", words=words)
 
@@ -290,13 +265,11 @@ def book_withdraw(
     yes: Sure = False,
 ) -> Said:
     """Withdraw entries, a stopped time too, or a machine or sheet with all that is about it."""
-    from calib.tasks.finding import find_machine, find_sheet
-
     ids = list(entries or ())
     if machine is not None:
-        ids.append(book.setups(find_machine(book, machine).name)[0].id)
+        ids.append(book.setups(tasks.pairs.find_machine(book, machine).name)[0].id)
     if sheet is not None:
-        ids.append(book.lots(find_sheet(book, sheet).name)[0].id)
+        ids.append(book.lots(tasks.pairs.find_sheet(book, sheet).name)[0].id)
     if not ids:
         raise CalibError(say("cli.what_is_to_be_withdrawn"))
     return withdrawn(book, ids, why, yes)
@@ -314,37 +287,30 @@ def book_sessions(
 ) -> Said:
     """List the sessions of a machine, or record how it was set up for one; older ones stay."""
     from calib.logbook.bodies import Session
-    from calib.tasks.finding import find_machine
-    from calib.texts.book import sessions_text
 
-    name = find_machine(book, machine).name
+    name = tasks.pairs.find_machine(book, machine).name
     if label is None and not described:
         if machine is None:
             tell(say("cli.sessions_of", name=name))
         found = book.sessions(name)
-        return found, sessions_text(found)
+        return found, texts.book.sessions_text(found)
     named: dict[str, Any] = {**({"label": label} if label else {}), **described}
     session = Session(**named)
     book.add_session(name, session, when=now(), why=why)
-    return session, sessions_text([session])
+    return session, texts.book.sessions_text([session])
 
 
 @command("calib book costs --machine-hour 18 --labour-hour 30")
 def book_costs(book: Book, changed: Changes[Costs], note: Note = "") -> Said:
     """Show what time, parts and sheets cost you, and record what you give; asked once."""
-    from calib.tasks.costing import record_costs
-    from calib.texts.jobs import costs_data, costs_text
-
-    known = record_costs(book, when=now(), note=note, **changed)
-    return costs_data(known), costs_text(known)
+    known = tasks.costing.record_costs(book, when=now(), note=note, **changed)
+    return texts.jobs.costs_data(known), texts.jobs.costs_text(known)
 
 
 @command("calib book track-record --what through --picture record.png")
 def book_track_record(book: Book, wish: TrackRecordWish, picture: Pictures = None) -> Said:
     """Compare the chances that were stated before burning with what came out."""
-    from calib.tasks.looking_back import track_record, track_record_pictures, track_record_title
-    from calib.texts.checks import track_record_text
-
-    record, title = track_record(book, wish), track_record_title(wish)
-    draw(track_record_pictures(record, title, picture or ()))
-    return record, track_record_text(record, title)
+    past = tasks.looking_back
+    record, title = past.track_record(book, wish), past.track_record_title(wish)
+    draw(past.track_record_pictures(record, title, picture or ()))
+    return record, texts.checks.track_record_text(record, title)

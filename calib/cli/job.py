@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from calib import tasks, texts
 from calib.cli.options import Said, argument, command, option, reader
 from calib.cli.terminal import draw, now, tell
 from calib.errors import InvalidQuantity, shown
@@ -110,10 +111,6 @@ def job(
     picture: CostPicture = None,
 ) -> Said:
     """Say what your own drawing takes: time, money, pushes, and which features are too small."""
-    from calib.tasks.folders import given_file
-    from calib.tasks.jobs import job_picture, job_report, time_this_job
-    from calib.texts.jobs import job_data, job_text, time_ratio_text
-
     named: dict[str, Any] = {}
     for operation, names in (
         ("cut", cut), ("line_mark", line_mark), ("area_mark", area_mark), (None, leave_out)
@@ -123,13 +120,13 @@ def job(
                 raise typer.BadParameter(say("cli.class_is_given_two_operations", name=name))
             named[name] = operation
     wish = replace(wish, operations=named, cut=setting, marks=dict(at or ()))
-    source = given_file(drawing)
-    size = drawing.stat().st_size
-    if size > _LARGE_DRAWING:
-        tell(say("cli.reading_mb_of_drawing", size=size / 1000000.0))
-    done = job_report(book, *pair.names, source, wish)
+    source = tasks.files.given_file(drawing)
+    if len(source) > _LARGE_DRAWING:
+        tell(say("cli.reading_mb_of_drawing", size=len(source) / 1000000.0))
+    done = tasks.jobs.job_report(pair.of(book), source, wish)
     if took is not None:
-        ratio = time_this_job(book, pair.machine, done, took, when=now(), label=drawing.name)
-        tell(time_ratio_text(ratio))
-    draw({str(path): job_picture(done, path.name) for path in picture or ()})
-    return job_data(done), job_text(done)
+        label = drawing.name
+        ratio = tasks.jobs.time_this_job(book, pair.machine, done, took, when=now(), label=label)
+        tell(texts.jobs.time_ratio_text(ratio))
+    draw({str(path): tasks.jobs.job_picture(done, path.name) for path in picture or ()})
+    return texts.jobs.job_data(done), texts.jobs.job_text(done)

@@ -99,6 +99,7 @@ AnyOperation = Annotated[
 ]
 OfMachine = Annotated[str | None, option("--machine", "NAME", "Only of this machine.")]
 OfSheet = Annotated[str | None, option("--sheet", "NAME", "Only of this sheet.")]
+Limit = Annotated[int, option("--limit", "N", "At most so many.")]
 Note = Annotated[str, option("--note", "TEXT", "Your own words.")]
 Why = Annotated[str, option("--why", "TEXT", "Why, in your own words; kept with it.")]
 Sure = Annotated[bool, flag("--yes", "Don't ask.")]
@@ -117,7 +118,7 @@ IntoHere = Annotated[Path, option("--into", "FOLDER", "Where to; made if missing
 
 
 def _picture(text: str) -> str:
-    from calib.tasks.folders import picture_format
+    from calib.tasks.files import picture_format
 
     try:
         picture_format(text)
@@ -288,7 +289,7 @@ class Command(TyperCommand):
 
     def _choose(self, book: Any, said: dict[str, dict[str, Any]]) -> None:
         """Take the machine and sheet that were used last where they aren't named, and say so."""
-        from calib.tasks.finding import chosen_pair
+        from calib.tasks.pairs import chosen_pair
         from calib.tasks.wishes import Named
 
         for name, kind in self._records.items():
@@ -368,12 +369,6 @@ class Command(TyperCommand):
             if each.name == field and each.opts[0].startswith("--"):
                 return each.opts[0]
         return field.replace("_", " ") if field in self.fields else ""
-
-
-def unchanged(what: str, why: str) -> str:
-    """Say that the same thing was there before; what was said of it is lost, which is said too."""
-    lost = say("cli.what_you_gave_with_why_was") if why else ""
-    return say("cli.is_in_logbook_already", what=what, lost=lost)
 
 
 def _opened(place: str | None) -> Any:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated
 
+from calib import tasks, texts
 from calib.cli.options import Changes, Into, Said, command, flag, option
 from calib.cli.terminal import now, tell, unless_doubted
 from calib.texts.say import say
@@ -25,11 +26,8 @@ if TYPE_CHECKING:
 @command("calib overview", hidden=True)
 def overview(book: Book) -> Said:
     """Say what is open, and the next command for each sheet."""
-    from calib.tasks.steps import overview
-    from calib.texts.boards import overview_text
-
-    found = overview(book)
-    return found, overview_text(found)
+    found = tasks.standing.overview(book)
+    return found, texts.boards.overview_text(found)
 
 
 @command(
@@ -62,25 +60,21 @@ def plan(
     yes: Annotated[bool, flag("--yes", "Plan on although something else must be wrong.")] = False,
 ) -> Said:
     """Plan the next board of a sheet: the first brackets the edge, later ones close in on it."""
-    from calib.tasks.folders import check_folder, write_folder
-    from calib.tasks.purposes import plan_for
-    from calib.texts.boards import files_text
-    from calib.texts.planned import plan_data, plan_text, unburnt_lines
-
-    check_folder(into)
+    tasks.files.check_folder(into)
+    files, when = into is not None, now()
     planned = unless_doubted(
-        lambda sure: plan_for(
-            book, purpose, typed, when=now(), with_files=into is not None, sure=sure
+        lambda sure: tasks.boards.plan_for(
+            book, purpose, typed, when=when, with_files=files, sure=sure
         ),
         yes,
         say("cli.is_all"),
         say("cli.nothing_was_planned"),
     )
-    for line in unburnt_lines(planned):
+    for line in texts.planned.unburnt_lines(planned):
         tell(line)
-    written = write_folder(planned.files, into)
+    written = tasks.files.write_folder(planned.files, into)
     if into is not None:
-        tell(files_text(planned.files, written, into))
+        tell(texts.boards.files_text(planned.files, written, into))
     for one in planned.boards if into is None else ():
         tell(say("cli.for_its_files", grid=one.grid))
-    return plan_data(planned, written), plan_text(planned)
+    return texts.planned.plan_data(planned, written), texts.planned.plan_text(planned)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from calib import tasks, texts
 from calib.cli.options import (
     CaliperLimit,
     MachineName,
@@ -36,19 +37,14 @@ if TYPE_CHECKING:
     from calib.tasks.wishes import JobCounts
 
 _JOINT = say("cli.joint_board")
-_HOW = say("cli.type_word_or_its_first_letter")
-
 # No joint board has a thousand slots; without a bound S1-S999999999 would be written out.
 _CODE = re.compile(r"([A-Z])(\d{1,3})", re.ASCII)
-
-
-_LONGEST_STEP = 3
 
 
 def _step(text: str) -> int:
     """``7`` or ``S7``."""
     digits = text.strip().upper().removeprefix("S")
-    if not (digits.isascii() and digits.isdigit() and len(digits) <= _LONGEST_STEP):
+    if not (digits.isascii() and digits.isdigit() and len(digits) <= 3):
         raise InvalidQuantity(say("cli.step_cant_be_read", text=shown(text)))
     return int(digits)
 
@@ -156,41 +152,28 @@ def record(
     caliper_limit: CaliperLimit = None,
 ) -> Said:
     """Record what came out, from result files or cell by cell; a joint board or a whole job too."""
-    words, when = what or [], now()
+    words, when, pair = what or [], now(), tasks.pairs.OpenPair(book, machine, sheet)
     if job:
-        from calib.tasks.advice import record_job
-        from calib.tasks.wishes import JobCounts
-
         if setting is None:
             raise CalibError(say("cli.at_which_setting_was_job_burnt"))
-        parts = counts or JobCounts()  # says what is to be counted
-        of_sheet = sheet or " ".join(words) or None
-        kept = record_job(
-            book, machine, of_sheet, setting, parts, when=when, session=session, note=note
-        )
+        parts = counts or tasks.wishes.JobCounts()  # says what is to be counted
+        of = tasks.pairs.OpenPair(book, machine, sheet or " ".join(words) or None)
+        kept = tasks.advice.record_job(of, setting, parts, when=when, session=session, note=note)
         return {"job_id": kept, "parts": parts.parts}, say("cli.recorded_job_of_parts", parts=parts)
     if setting is not None or counts is not None:
         raise CalibError(say("cli.setting_and_counted_parts_are_those"))
     by_feel: dict[Any, Any] = {"tight": tight or (), "snug": snug or (), "loose": loose or ()}
     by_caliper: dict[Any, Any] = {"top": top or (), "bottom": bottom or (), "across": across or ()}
     if stock or caliper_limit or any((*by_feel.values(), *by_caliper.values())):
-        from calib.tasks.joints import caliper_of, comb_readings, record_comb
-        from calib.texts.joints import comb_recorded_text
-
-        readings, caliper = comb_readings(by_feel, by_caliper), caliper_of(caliper_limit)
-        code = " ".join(words) or "last"
-        taken = record_comb(book, code, readings, when=when, stock_mm=stock or (), caliper=caliper)
-        return taken, comb_recorded_text(taken)
-    from calib.tasks.finding import find_board
-    from calib.tasks.results import (
-        CellByCell,
-        next_step,
-        record_file,
-        record_stair,
-        session_label,
-    )
-    from calib.texts.boards import board_text, next_step_text
-
+        taken = tasks.joints.record_comb(
+            book,
+            " ".join(words) or "last",
+            tasks.joints.comb_readings(by_feel, by_caliper),
+            when=when,
+            stock_mm=stock or (),
+            caliper=tasks.joints.caliper_of(caliper_limit),
+        )
+        return taken, texts.joints.comb_recorded_text(taken)
     # The files that are named, those of a pattern too; what names none is a board.
     found = [
         (word, [word] if Path(word).is_file() else sorted(glob(word))) for word in words or ["last"]
@@ -205,35 +188,35 @@ def record(
     if not files and len(boards) != 1:
         raise CalibError(say("cli.is_no_result_file", boards=" ".join(boards)))
     if not files:
-        grid = find_board(book, boards[0])
+        grid = tasks.pairs.find_board(book, boards[0])
         if not_burnt:
             done = book.strike_out(grid.board_id, not_burnt, when=when, why=why)
-            data, text = _recorded(book, grid, done)
-            return data, text
+            return _recorded(book, grid, done)
         if grid.stair or through_to is not None:
             if through_to is None:
                 asked = say("cli.cut_right_through_up_to_which", count=len(grid.cells))
                 through_to = typer.prompt(asked, type=int, prompt_suffix=" ", err=True)
-            done = record_stair(book, grid, through_to, when=when, session=session, why=why)
-            data, text = _recorded(book, grid, done)
-            return data, text, next_step_text(next_step(book, grid))
-        _ask(CellByCell(book, grid, session_label(when) if session is None else session))
-        looks = book.looks(grid.board_id)
-        data = {"board_id": grid.board_id, "readings": book.readings(grid.board_id)}
-        return data, board_text(grid, data["readings"], looks)
+            done = tasks.results.record_stair(
+                book, grid, through_to, when=when, session=session, why=why
+            )
+            return *_recorded(book, grid, done), _next_step(book, grid)
+        label = tasks.results.session_label(when, session)
+        _ask(tasks.results.CellByCell(book, grid, label))
+        readings, looks = book.readings(grid.board_id), book.looks(grid.board_id)
+        data = {"board_id": grid.board_id, "readings": readings}
+        return data, texts.boards.board_text(grid, readings, looks)
     if len(boards) > 1:
         raise CalibError(say("cli.is_no_file_that_is_there", boards=boards[-1]))
-    elif boards and len(files) > 1:
+    if boards and len(files) > 1:
         raise CalibError(say("cli.is_no_file_that_is_there_2", boards=boards))
     if not_burnt:
         raise CalibError(say("cli.cells_that_werent_burnt_are_those"))
-    every, texts, following = [], [], ""
+    every, said, following = [], [], ""
     for file in files:
-        grid, done = record_file(
-            book,
+        grid, done = tasks.results.record_file(
+            pair,
             file,
             board=boards[0] if boards else None,
-            burnt_on=(machine, sheet),
             ready_made=ready_made,
             session=session,
             why=why,
@@ -241,37 +224,39 @@ def record(
         )
         data, text = _recorded(book, grid, done)
         every.append(data)
-        texts.append(text)
-        following = next_step_text(next_step(book, grid))
-    return every[0] if len(every) == 1 else {"boards": every}, "\n".join(texts), following
+        said.append(text)
+        following = _next_step(book, grid)
+    return every[0] if len(every) == 1 else {"boards": every}, "\n".join(said), following
 
 
 def _recorded(book: Book, grid: Grid, done: Recorded) -> tuple[dict[str, Any], str]:
     """What was recorded of a board, as data and as text."""
-    from calib.texts.boards import recorded_text
-
     readings = book.readings(grid.board_id)
     data = {"board_id": grid.board_id, "recorded": done, "readings": readings}
-    return data, recorded_text(grid, done, readings)
+    return data, texts.boards.recorded_text(grid, done, readings)
+
+
+def _next_step(book: Book, grid: Grid) -> str:
+    return texts.boards.next_step_text(tasks.results.next_step(book, grid))
 
 
 def _ask(cells: CellByCell) -> None:
     """Ask until every cell is read, or the user stops."""
-    from calib.texts.boards import question_text
-
     if sys.stdin is None:
         raise CalibError(say("cli.there_is_nowhere_to_answer"))
-    tell(_HOW)
+    tell(say("cli.type_word_or_its_first_letter"))
     while question := cells.question:
+        asked = texts.boards.question_text(question)
         try:
-            text = typer.prompt(question_text(question), default="", show_default=False, err=True)
+            text = typer.prompt(asked, default="", show_default=False, err=True)
         except typer.Abort:
             tell(say("cli.stopped_what_was_answered_is_stored"))
             return
-        if text.strip().casefold() == "q":
+        word = text.strip().casefold()
+        if word == "q":
             return
         try:
-            if text.strip().casefold() == "u":
+            if word == "u":
                 cells.undo(now())
             else:
                 cells.answer(text, now())

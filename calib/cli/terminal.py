@@ -113,7 +113,7 @@ def draw(pictures: Mapping[str, bytes]) -> None:
     """Write pictures, each where its name says."""
     from pathlib import Path
 
-    from calib.tasks.folders import write_folder
+    from calib.tasks.files import write_folder
 
     for name, content in pictures.items():
         for written in write_folder({Path(name).name: content}, Path(name).parent):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Any
 
+from calib import tasks, texts
 from calib.cli.options import Changes, Into, Said, command, many, option
 from calib.cli.terminal import tell
 from calib.units import parse_power_w
@@ -29,23 +30,14 @@ def transfer(
     into: Into = None,
 ) -> Said:  # fmt: skip
     """Say where to begin with a sheet on another machine, or at the wattages of other people."""
-    from calib.tasks.elsewhere import carry_over, table_of_wattages, wattage_files
-    from calib.tasks.folders import write_folder
-    from calib.tasks.wishes import ElsewhereWish
-    from calib.texts.elsewhere import (
-        after_start_text,
-        carried_over_data,
-        carried_over_text,
-        wattage_text,
-    )
-
-    if "to_machine" in typed or (watts and len(watts) == 1):
-        typed.pop("paper", None)  # a start on one machine has no file
-        wish = ElsewhereWish(**typed, rated_w=watts[0] if watts else None)
-        carried = carry_over(book, *pair.pair, wish)  # looking stores nothing
-        following = after_start_text(carried, *pair.pair, wish.to_machine)
-        return carried_over_data(carried), carried_over_text(carried), following
-    table = table_of_wattages(book, *pair.pair, *((watts,) if watts else ()))
-    for written in write_folder(wattage_files(table, paper=typed.get("paper", "a4")), into):
+    paper = typed.pop("paper", "a4")
+    if "to_machine" in typed or (watts and len(watts) == 1):  # a start on one machine has no file
+        wish = tasks.wishes.ElsewhereWish(**typed, rated_w=watts[0] if watts else None)
+        start = tasks.boards.carry_over(pair.of(book), wish)
+        following = texts.planned.after_start_text(start, pair, wish.to_machine)
+        return texts.planned.start_data(start), texts.planned.start_text(start), following
+    table = tasks.boards.table_of_wattages(pair.of(book), *((watts,) if watts else ()))
+    files = tasks.boards.wattage_files(table, paper=paper) if into else {}
+    for written in tasks.files.write_folder(files, into):
         tell(f"Written: {written}")
-    return table, wattage_text(table)
+    return table, texts.planned.wattage_text(table)

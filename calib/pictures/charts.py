@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -26,8 +26,7 @@ from calib.pictures.paper import (
     saved,
     scale_colours,
 )
-from calib.pictures.scale import nice_ticks
-from calib.pictures.view import figure_words
+from calib.pictures.region import figure_words, nice_ticks
 from calib.texts.say import say
 
 _PLOT_IN, _FOOT_IN = 4.6, 0.85
@@ -36,25 +35,13 @@ _NEAR = 0.06
 _HATCHES = ("", "///", "...", "\\\\\\", "xx", "---", "ooo", "+++")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TrackRow:
-    """Stated chances of about one size, and how they came out."""
-
-    stated: float  # Mean chance that was stated [1]
-    observed: float  # Share that was kept [1]
-    # low, high: Interval of the true share, given what was observed [1]
-    low: float
-    high: float
-    count: int  # How many of them
-
-
 def track_record_picture(
-    rows: Sequence[TrackRow],
+    rows: Sequence[Any],
     *,
     title: str = say("pictures.what_was_stated"),
     format: PictureFormat = "png",
 ) -> bytes:
-    """Draw stated against observed chances with their intervals.
+    """Draw stated chances against shares that came, each with its interval and its count.
 
     Raises InvalidRecord when the format is another.
     """
@@ -68,13 +55,11 @@ def track_record_picture(
         axes.plot([start, 1.0], [start, 1.0], color=GREY, linewidth=1.4, dashes=(5, 3))
         for number, (row, following) in enumerate(zip(rows, [*stated, math.inf][1:], strict=True)):
             axes.plot([row.stated] * 2, [row.low, row.high], "_-", ms=12, color=INK, linewidth=2.0)
-            axes.plot(
-                [row.stated], [row.observed], "o", ms=10, color=INK, gid=f"stated-{number + 1}"
-            )
+            axes.plot([row.stated], [row.came], "o", ms=10, color=INK, gid=f"stated-{number + 1}")
             # The count stands to the right, or left of a point with a near neighbour.
             left = following - row.stated < _NEAR
             axes.annotate(
-                str(row.count), (row.stated, row.observed), xytext=(-10 if left else 10, 0),
+                str(row.count), (row.stated, row.came), xytext=(-10 if left else 10, 0),
                 fontsize=11.5, textcoords="offset points", va="center", path_effects=HALO,
                 ha="right" if left else "left",
             )  # fmt: skip

@@ -9,14 +9,17 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
+import contourpy
 import numpy as np
+import numpy.typing as npt
 
-from calib.pictures.scale import hull_outline, lines_at, nice_ticks, outlines_above
-from calib.pictures.view import RegionView, figure_words, outcome_of, setting_words
-from calib.records import GRADES, Burn, Setting
+from calib.records import GRADES, KINDS, Burn, Operation, Setting
 from calib.texts.say import say
 
+Array = npt.NDArray[np.float64]
+Loop = tuple[tuple[float, float], ...]
 # Frame of the plot, in units of about a pixel on a phone.
 WIDTH, HEIGHT = 380.0, 396.0
 LEFT, RIGHT, TOP, FOOT = 46.0, 324.0, 16.0, 352.0
@@ -28,6 +31,154 @@ _SMALL, _LARGE, _RING = 5.5, 8.5, 14.0
 CLIPPED = frozenset({"untested", "hull", "level", "limit", "grade"})
 
 Point = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RegionView:
+    """What the picture of a region shows, as plain data."""
+
+    title: str  # Headline: machine, sheet, operation in the user's names
+    operation: Operation  # ``cut``, ``line_mark`` or ``area_mark``
+    # power_pct, speed_mm_s: Rising axes, shapes (n_power,) [% of full] and (n_speed,) [mm/s]
+    power_pct: Array
+    speed_mm_s: Array
+    chance: Array  # Chance at each, shape (n_power, n_speed) [1]
+    chance_words: str  # What ``chance`` is the chance of
+    # Chances at which bands change, rising, inside 0 and 1
+    levels: tuple[float, ...] = (0.5, 0.9, 0.99)
+    # passes, line_pitch_mm: Number of passes and line pitch [mm] of the picture; other burns are
+    # counted, not drawn
+    passes: int = 1
+    line_pitch_mm: float | None = None
+    burns: tuple[Burn, ...] = ()  # What was burnt
+    recommendation: Setting | None = None  # The setting that is advised; None when there is none
+    kept: Setting | None = None  # The setting that is kept; None when it isn't to be shown
+    said: str = ""  # The chance in words
+    # Corners of what was burnt, (power [%], speed [mm/s]) in order, shape (n, 2); None when nothing
+    # was. Its sides are straight in ln power and ln speed.
+    hull: Array | None = None
+    # beam_starts_pct, ceiling_pct, max_speed_mm_s: Limits of the machine [%], [%], [mm/s]; None
+    # when not to be shown
+    beam_starts_pct: float | None = None
+    ceiling_pct: float | None = None
+    max_speed_mm_s: float | None = None
+    wanted_mark: tuple[int, int] = (2, 2)  # First and last of the mark grades that are wanted
+    # Most likely mark grade at each, shape (n_power, n_speed); None for cuts
+    likely_mark: Array | None = None
+
+    @property
+    def shown(self) -> tuple[Burn, ...]:
+        """The burns of this picture that were read."""
+        return tuple(burn for burn in self.burns if self._shows(burn))
+
+    def _shows(self, burn: Burn) -> bool:
+        pitch, wanted = burn.line_pitch_mm, self.line_pitch_mm
+        if KINDS[self.operation].shape == "area" and wanted is not None:
+            same_pitch = pitch is not None and math.isclose(pitch, wanted, rel_tol=1e-9)
+        else:
+            same_pitch = True
+        same = burn.operation == self.operation and burn.passes == self.passes
+        return same and same_pitch and outcome_of(burn) != ""
+
+
+def outcome_of(burn: Burn) -> str:
+    """Return the outcome as a word: through's own, a mark grade's number, empty if not read."""
+    if burn.operation == "cut":
+        return burn.through or ""
+    return "" if burn.mark is None else str(burn.mark)
+
+
+def figure_words(value: float) -> str:
+    """Write a number with up to two decimals and never an exponent.
+
+    Examples
+    --------
+    >>> figure_words(12.50), figure_words(60000.0)
+    ('12.5', '60000')
+    """
+    return f"{value:.2f}".rstrip("0").rstrip(".")
+
+
+def setting_words(setting: Setting) -> str:
+    """Write a setting as it is typed at the machine.
+
+    Examples
+    --------
+    >>> setting_words(Setting(power_pct=60.0, speed_mm_s=12.0))
+    '60 %, 12 mm/s, 720 mm/min, 1 pass'
+    """
+    speed, passes = setting.speed_mm_s, "1 pass"
+    if setting.passes > 1:
+        passes = say("pictures.passes_2", setting=setting)
+    if setting.line_pitch_mm is not None:
+        passes += say("pictures.lines_apart", figure=figure_words(setting.line_pitch_mm))
+    speeds = f"{figure_words(speed)} mm/s, {figure_words(speed * 60.0)} mm/min"
+    return f"{figure_words(setting.power_pct)} %, {speeds}, {passes}"
+
+
+def nice_ticks(low: float, high: float) -> list[float]:
+    """Choose round values on a logarithmic axis.
+
+    Examples
+    --------
+    >>> nice_ticks(4.0, 70.0)
+    [5.0, 10.0, 20.0, 50.0]
+    """
+    decades = range(math.floor(math.log10(low)) - 1, math.ceil(math.log10(high)) + 1)
+    ticks: list[float] = []
+    for steps in ((1, 2, 5), (1, 1.5, 2, 3, 5, 7), (1, 1.2, 1.4, 1.6, 1.8, 2, 2.5, 3, 4, 5, 6, 8)):
+        ticks = [float(f"{step}e{decade}") for decade in decades for step in steps]
+        ticks = [tick for tick in ticks if low <= tick <= high]
+        if len(ticks) >= 4:
+            break
+    return ticks[:: math.ceil(len(ticks) / 9)] if len(ticks) > 1 else [low, high]
+
+
+def outlines_above(powers: Array, speeds: Array, chance: Array, level: float) -> tuple[Loop, ...]:
+    """Outline where a chance is at least so high, the frame counting as an edge.
+
+    Each is a closed loop of (power, speed); a loop inside another is a hole.
+
+    Examples
+    --------
+    >>> axis = np.array([1.0, 2.0])
+    >>> loops = outlines_above(axis, axis, np.ones((2, 2)), 0.5)
+    >>> [sorted(set(loop)) for loop in loops]
+    [[(1.0, 1.0), (1.0, 2.0), (2.0, 1.0), (2.0, 2.0)]]
+    """
+    contours = contourpy.contour_generator(
+        powers, np.log(speeds), np.ma.masked_invalid(chance).T, fill_type="OuterOffset"
+    )
+    loops = []
+    for points, offsets in zip(*contours.filled(level, np.inf), strict=True):
+        for first, end in zip(offsets[:-1], offsets[1:], strict=True):
+            # The last point of a loop is its first.
+            loops.append(tuple((float(p), float(np.exp(v))) for p, v in points[first : end - 1]))
+    return tuple(loops)
+
+
+def lines_at(powers: Array, speeds: Array, height: Array, level: float) -> tuple[Loop, ...]:
+    """Lines of (power, speed) on which something has one height; a closed one ends as it began."""
+    masked = np.ma.masked_invalid(height).T
+    contours: Any = contourpy.contour_generator(powers, np.log(speeds), masked)
+    return tuple(
+        tuple((float(p), float(np.exp(v))) for p, v in line) for line in contours.lines(level)
+    )
+
+
+def hull_outline(hull: npt.ArrayLike) -> Array:
+    """Outline of what was burnt with points between its corners, clockwise, shape (n, 2).
+
+    The sides are straight in ln power and ln speed, and so are bent where power isn't logarithmic.
+    """
+    corners = np.log(np.asarray(hull, dtype=float))
+    x, y = corners.T
+    if np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y) >= 0:
+        corners = corners[::-1]
+    share = np.linspace(0.0, 1.0, 24, endpoint=False)[:, None]
+    following = np.roll(corners, -1, axis=0)
+    sides = [a + share * (b - a) for a, b in zip(corners, following, strict=True)]
+    return np.asarray(np.exp(np.vstack([*sides, corners[:1]])))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -26,8 +26,7 @@ from calib.pictures.paper import (
     scale_colours,
     text_width_in,
 )
-from calib.pictures.region import Part, Shape
-from calib.pictures.view import RegionView, figure_words, setting_words
+from calib.pictures.region import Part, RegionView, Shape, figure_words, setting_words
 from calib.texts.say import say
 
 _UNIT_IN = WIDTH_IN / region.WIDTH
@@ -111,7 +110,7 @@ def _head(view: RegionView) -> list[Words]:
     advice = "" if setting is None else f"advised: {setting_words(setting)}"
     return [
         Words(text=view.title, size_pt=17.0, bold=True, gid="title"),
-        Words(text=f"{view.words}, {passes}", size_pt=12.5, gid="what"),
+        Words(text=f"{view.chance_words}, {passes}", size_pt=12.5, gid="what"),
         Words(text=advice, size_pt=14.0, bold=True, gid="advice"),
     ]
 

@@ -2,32 +2,42 @@
 
 ``wishes``       what is asked of a task, field by field
 ``library``      plan, fit and recommend from records, without a logbook
+``pools``        what the rest of a logbook teaches
+``pairs``        a machine, a sheet, a board by name; of a pair its burns, region, kept setting
 ``workshop``     machines and sheets: look at the hazards, then record them
-``finding``      the machine, sheet or board that is named
-``folders``      read files that were named, write those that were made
-``planning``     from a region to the cells of a board, or of several
-``purposes``     plan a board for any purpose; what doesn't belong to it is refused
-``boards``       plan the next board of a pair and store it with its forecasts
-``files``        the files of a board, a program from a cell on, a focus board
-``results``      record what came out, and say what comes next
-``advice``       the region of a pair, what other pairs teach, a recommendation, jobs
+``boards``       plan a board for any purpose, here or for another machine; tables of wattages
+``checks``       check strips: is it the sheet or the machine?
+``joints``       kerf from measured coupons; comb boards, and what fits
+``files``        files that were named, and those of a board
+``results``      record what came out, ready-made grids too, and say what comes next
+``advice``       a setting with its chance, kept; jobs
 ``regions``      a region to look at: picture, outlines, a summary, what holds at any setting
-``current``      whether a kept setting is current, and why not
-``elsewhere``    a sheet on another machine, and a table over wattages to hand on
-``checks``       new lots and check strips: is it the sheet or the machine?
 ``costing``      what time and parts cost, and what the stopwatch says
 ``jobs``         the maker's own drawing: time, money, pushes, small features
-``joints``       kerf from measured coupons; comb boards, and what fits
-``definitions``  ready-made grids from TOML
-``steps``        where each sheet stands, and the one thing to do next
-``page``         what a desk shows: what waits, a board with what was read of it
-``keeping``      backups, photographs, export, import
+``standing``     where each sheet stands and what is next, what waits, a board as read
 ``cards``        the card for the wall
 ``looking_back`` what was stated before burning against what came out
+``keeping``      backups, photographs, export, import
 
-Functions that change a logbook get the time from the shell that calls them. Those that look up
-what is named raise LogbookError when it isn't there; those that plan or advise raise
-RefusedMaterial and DeclarationNeeded first, when the sheet may not be burnt, then BoardDoesNotFit
-and MachineLimit. Those that draw raise InvalidRecord when a picture's name doesn't end in .png or
-.svg.
+Each loads when it is first used. Functions that change a logbook get the time from the shell that
+calls them. Those that look up what is named raise LogbookError when it isn't there; those that plan
+or advise raise RefusedMaterial and DeclarationNeeded first, when the sheet may not be burnt, then
+BoardDoesNotFit and MachineLimit. Those that draw raise InvalidRecord when a picture's name doesn't
+end in .png or .svg.
 """
+
+import importlib
+from types import ModuleType
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from calib.tasks import (  # noqa: F401, I001
+        advice, boards, cards, checks, costing, files, jobs, joints, keeping, library,
+        looking_back, pairs, pools, regions, results, standing, wishes, workshop,
+    )  # fmt: skip
+
+
+def __getattr__(name: str) -> ModuleType:
+    if name.startswith("_"):
+        raise AttributeError(name)
+    return importlib.import_module(f"{__name__}.{name}")

@@ -1,42 +1,41 @@
-"""What the burns of a pair say: its region, a setting to use, what is kept, jobs after it."""
+"""A setting to use: recommended or chosen by hand, kept, and what jobs say of it."""
 
 from __future__ import annotations
 
-import functools
-import hashlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from importlib import resources
 from typing import Any
 
 from calib.advice.chances import Chances, Wish, describe
 from calib.advice.new_lot import FEWEST_BURNS, LotVerdict, judge_new_lot
-from calib.advice.recommendation import Recommendation
+from calib.advice.recommend import recommend
+from calib.advice.recommendation import LIKELY_CHANCE, Recommendation, scope_words, share_words
 from calib.errors import NeedsYes, NotEnoughEvidence, unfit
-from calib.fit.kinship import product_key
-from calib.fit.pair_summary import read_back, written
-from calib.fit.pool import Pool, pool_of, summaries_of
 from calib.fit.region import Region
-from calib.hazards import check_hazard
 from calib.limits import BEYOND, SLOWEST_MM_S
-from calib.logbook import Book, Kept
-from calib.logbook.worked_out import recall, remember
-from calib.materials import family_of
-from calib.records import KINDS, USUAL_RELIABILITY, Advice, Burn, Machine, Operation, Setting, Sheet
+from calib.logbook import Kept
+from calib.records import (
+    COUPON_CUT_MM,
+    KINDS,
+    USUAL_RELIABILITY,
+    Advice,
+    Burn,
+    Setting,
+    grade_ends,
+)
 from calib.records.fields import fields_of
 from calib.tasks.costing import costs_of
-from calib.tasks.current import KeptSetting, Reasons, doubts_of, kept_settings, why_not_counted
-from calib.tasks.finding import boards_of, find_pair
-from calib.tasks.library import fit_region, recommend
+from calib.tasks.pairs import KeptSetting, OpenPair, kept_settings, why_not_current
 from calib.tasks.results import ENOUGH_BURNS, session_label
 from calib.tasks.wishes import JobCounts, RegionWish
 from calib.texts.say import say
+from calib.units import show_chance
 
-# Pairs that are taken in at most, the nearest kin first: more of them would tell next to nothing
-# new, and each takes about a hundredth of a second.
-MOST_PAIRS = 60
+# A part counts for a coupon's chance, and a job for a whole job's, when its cut path differs by
+# less than this share from the one it was stated of: the chances then differ by too little to tell.
+SAME_LENGTH = 0.25
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,92 +55,6 @@ class Advised:
         return self.recommendation.advice if self.recommendation else None
 
 
-def region_of_pair(
-    book: Book,
-    machine: str | None,
-    sheet: str | None,
-    operation: Operation,
-    *,
-    lot: str | None = None,
-) -> Region:
-    """Fit the region of a pair from all its burns, with the rest of the logbook as its prior."""
-    of_machine, of_sheet = find_pair(book, machine, sheet)
-    check_hazard(of_sheet, of_machine, operation)
-    burns = _burns_by_lot(book, of_machine.name, of_sheet, operation)
-    if lot is not None:
-        which = None if lot == of_sheet.lot else lot
-        burns = [replace(burn, lot=None) for burn in burns if burn.lot == which]
-    return region_with(book, of_machine, of_sheet, operation, burns)
-
-
-def region_with(
-    book: Book, machine: Machine, sheet: Sheet, operation: Operation, burns: Sequence[Burn]
-) -> Region:
-    """Fit a region from some burns, with the rest of the logbook as its prior."""
-    pool = pool_of_book(book, machine, sheet, operation)
-    return fit_region(machine, sheet, operation, burns, pool)
-
-
-def _burns_by_lot(book: Book, machine: str, sheet: Sheet, operation: Operation) -> list[Burn]:
-    """Burns of all lots of a sheet, each with its lot where that isn't the current one."""
-    found = list(book.burns(machine, sheet.name, operation, lot=sheet.lot))
-    for lot in dict.fromkeys(entry.sheet.lot for entry in book.lots(sheet.name)):
-        if lot != sheet.lot:
-            burns = book.burns(machine, sheet.name, operation, lot=lot)
-            found += [replace(burn, lot=lot) for burn in burns]
-    return found
-
-
-def pool_of_book(book: Book, machine: Machine, sheet: Sheet, operation: Operation) -> Pool | None:
-    """Take in what the logbook holds of other pairs."""
-    names = [pair for pair in book.pairs(operation) if pair != (machine.name, sheet.name)]
-    if not names:
-        return None
-    machines = {m.name: m for m in book.machines() if m.source == machine.source}
-    sheets = {s.name: s for s in book.sheets()}
-    pairs = [(machines[m], sheets[s]) for m, s in names if m in machines and s in sheets]
-
-    def distance(pair: tuple[Machine, Sheet]) -> tuple[bool, bool, bool, str, str]:
-        """Sorts the nearest kin first; names break ties, so that the order is always the same."""
-        of_machine, of_sheet = pair
-        return (
-            product_key(of_sheet) != product_key(sheet),
-            family_of(of_sheet.material) != family_of(sheet.material),
-            of_machine.name != machine.name,
-            of_machine.name,
-            of_sheet.name,
-        )
-
-    pairs.sort(key=distance)
-    if not pairs:
-        return None
-    burnt = {
-        f"{operation} of {of_sheet.name} on {of_machine.name}": (
-            of_machine, of_sheet, book.burns(of_machine.name, of_sheet.name, operation)
-        )
-        for of_machine, of_sheet in pairs[:MOST_PAIRS]
-    }  # fmt: skip
-    digests = {name: _digest(*pair) for name, pair in burnt.items()}
-    known = recall(book, digests)
-    new = {n: written(summaries_of(*pair)) for n, pair in burnt.items() if n not in known}
-    remember(book, digests, new)
-    known |= new
-    return pool_of(read_back(known[name], *pair[:2]) for name, pair in burnt.items())
-
-
-@functools.cache
-def _fit_as_it_is() -> str:
-    """A digest of what sums pairs up: with another calib they are summed up anew."""
-    rooms = resources.files("calib")
-    texts = [*rooms.joinpath("fit").iterdir(), rooms / "physics.py", rooms / "data/response.csv"]
-    sources = sorted((t.name, t.read_bytes()) for t in texts if t.name.endswith((".py", ".csv")))
-    return hashlib.sha256(repr(sources).encode()).hexdigest()
-
-
-def _digest(machine: Machine, sheet: Sheet, burns: Sequence[Burn]) -> str:
-    return hashlib.sha256(repr((_fit_as_it_is(), machine, sheet, burns)).encode()).hexdigest()
-
-
 def recommended(region: Region, wish: RegionWish) -> Recommendation:
     """Recommend a setting of a region; nothing is stored. Raises as ``recommend`` does."""
     return recommend(region, **_given(wish))
@@ -156,23 +69,16 @@ def _given(wish: RegionWish) -> dict[str, Any]:
     return {field.name: getattr(wish, field.name) for field in fields_of(RegionWish)}
 
 
-def advise(
-    book: Book, machine: str | None, sheet: str | None, operation: Operation, wish: RegionWish
-) -> Advised:
+def advise(pair: OpenPair, wish: RegionWish) -> Advised:
     """Recommend a setting for a pair; nothing is stored. Raises NotEnoughEvidence when none can be
     advised; it names the burns that it takes."""
-    return advise_on(book, region_of_pair(book, machine, sheet, operation), wish)
-
-
-def advise_on(book: Book, region: Region, wish: RegionWish) -> Advised:
-    """Recommend a setting of a region that was fitted already."""
+    region = pair.region
     if wish.aim == "cheapest" and wish.costs is None:
-        wish = replace(wish, costs=costs_of(book))
-    pair = (region.machine.name, region.sheet.name, region.operation)
+        wish = replace(wish, costs=costs_of(pair.book))
     slow = min((burn.speed_mm_s for burn in region.burns), default=math.inf)
     if wish.slowest_mm_s is None and slow < SLOWEST_MM_S[region.machine.source]:
         # As slow as cells beyond the usual limits that were planned at the maker's wish.
-        grids = [book.board(line.id) for line in boards_of(book, *pair) if line.read]
+        grids = [pair.book.board(line.id) for line in pair.boards if line.read]
         wished = [g for g in grids if any(note.startswith(BEYOND) for note in g.notes)]
         slowest = min((cell.speed_mm_s for grid in wished for cell in grid.cells), default=None)
         wish = replace(wish, slowest_mm_s=slowest)
@@ -180,12 +86,12 @@ def advise_on(book: Book, region: Region, wish: RegionWish) -> Advised:
     # read.
     own = sum(burn.count for burn in region.burns if burn.lot is None)
     others = any(burn.lot is not None for burn in region.burns)
-    kept = next(iter(book.kept(*pair)), None)
+    kept = pair.kept
     is_new = kept.lot != region.sheet.lot if kept else own < ENOUGH_BURNS
     is_new = is_new and others and own >= FEWEST_BURNS and region.operation == "cut"
     lot = None
     if is_new and wish.cut_length_mm is None and not wish.next_sheet:
-        lot = judge_lot(book, region, wish.reliability)
+        lot = judge_lot(pair, wish.reliability)
         wish = replace(wish, reliability=lot.reliability)
     try:
         found = recommended(region, wish)
@@ -196,89 +102,72 @@ def advise_on(book: Book, region: Region, wish: RegionWish) -> Advised:
     return Advised(region=region, setting=found.setting, recommendation=found, lot=lot)
 
 
-def old_lots(book: Book, machine: str | None, sheet: str | None) -> Region:
-    """The region from all lots of a sheet but the current one; raises NotEnoughEvidence when no
-    other lot was cut on the machine."""
-    of_machine, of_sheet = find_pair(book, machine, sheet)
-    check_hazard(of_sheet, of_machine, "cut")
-    every = _burns_by_lot(book, of_machine.name, of_sheet, "cut")
-    burns = [replace(burn, lot=None) for burn in every if burn.lot is not None]
-    if not burns:
-        raise NotEnoughEvidence(
-            say(
-                "tasks.no_lot_of_but_current_one",
-                of_sheet=of_sheet,
-                lot=of_sheet.lot or "without a name",
-                of_machine=of_machine,
-            )
-        )
-    return region_with(book, of_machine, of_sheet, "cut", burns)
-
-
-def working_setting(book: Book, region: Region) -> Setting:
-    """The setting that the workshop cuts a sheet with: the kept one, else that of the old lots."""
-    pair = region.machine.name, region.sheet.name
-    kept = book.kept(*pair, "cut")
-    return kept[0].setting if kept else recommend(old_lots(book, *pair)).setting
-
-
-def judge_lot(book: Book, region: Region, reliability: float | None = None) -> LotVerdict:
+def judge_lot(pair: OpenPair, reliability: float | None = None) -> LotVerdict:
     """Say what becomes of the working setting in the current lot: keep, slow down, or test again;
     raises InvalidRecord when fewer than three cuts of the lot were read."""
-    old = working_setting(book, region)
-    if reliability is None:
+    kept = pair.kept
+    if reliability is None and kept and kept.advice and kept.advice.cut_length_mm is None:
         # What was asked of a coupon when the setting was kept.
-        kept = book.kept(region.machine.name, region.sheet.name, "cut")
-        advice = kept[0].advice if kept else None
-        of_a_coupon = advice is not None and advice.cut_length_mm is None
-        reliability = advice.reliability if advice and of_a_coupon else None
-    return judge_new_lot(region, old, reliability or USUAL_RELIABILITY)
+        reliability = kept.advice.reliability
+    return judge_new_lot(pair.region, pair.working_setting, reliability or USUAL_RELIABILITY)
 
 
-_NO_JOBS = say("tasks.no_whole_job_of_this_sheet")
-
-
-def chosen_on(region: Region, setting: Setting, wish: RegionWish) -> Advised:
+def chosen_on(pair: OpenPair, setting: Setting, wish: RegionWish) -> Advised:
     """Say what holds at a setting that the maker chose: nothing where that was not burnt."""
+    region = pair.region
     if KINDS[region.operation].shape == "area" and setting.line_pitch_mm is None:
         raise unfit("line_pitch_mm", None, say("tasks.area_mark_needs_distance"))
     tested = region.burns and region.tested(setting.power_pct, setting.speed_mm_s, setting.passes)
     said = describe(Chances(region=region, wish=wish_of(wish)), setting) if tested else None
     jobs = any(burn.source == "job" for burn in region.burns)
-    notes = () if jobs or wish.cut_length_mm is None else (_NO_JOBS,)
+    notes = () if jobs or wish.cut_length_mm is None else (say("tasks.no_whole_job_of_this_sheet"),)
     said = said and replace(said, aim=say("tasks.chosen_by_hand"), notes=notes)
     return Advised(region=region, setting=setting, recommendation=said)
 
 
+def doubts_of(pair: OpenPair, advised: Advised, when: datetime) -> tuple[str, ...]:
+    """Why a setting shouldn't be kept without a clear yes, in sentences."""
+    advice, (machine, sheet, operation) = advised.advice, pair.key
+    kept = Kept(
+        id="", machine=machine, sheet=sheet, operation=operation, setting=advised.setting,
+        lot=pair.sheet.lot, at=when,
+    )  # fmt: skip
+    (doubts,) = why_not_current(pair.book, [kept])
+    if advice is None:
+        return (*doubts, say("tasks.it_lies_outside_what_was_burnt"))
+    if advice.chance < LIKELY_CHANCE:
+        good = say("tasks.fall_free" if operation == "cut" else "tasks.come_out_as_wanted")
+        chance, share = show_chance(advice.chance), share_words(advice.chance)
+        doubts += (say("tasks.its_chance_is_only_2", chance=chance, share=share, good=good),)
+    before = pair.kept and pair.kept.advice
+    if before and scope_words(before) != scope_words(advice):
+        scope, old = scope_words(advice), scope_words(before)
+        doubts += (say("tasks.its_chance", scope=scope, scope_2=old),)
+    return doubts
+
+
 def keep(
-    book: Book, advised: Advised, *, when: datetime, note: str = "", sure: bool = False
+    pair: OpenPair, advised: Advised, *, when: datetime, note: str = "", sure: bool = False
 ) -> KeptSetting:
     """Keep a setting: from now on it is the one for its pair, and its stated chance stands in the
     logbook before its results can come in. Raises NeedsYes when something speaks against it and
     the user isn't sure."""
-    region, setting = advised.region, advised.setting
-    doubts = doubts_of(book, region, setting, advised.advice, when)
+    doubts = doubts_of(pair, advised, when)
     if doubts and not sure:
         raise NeedsYes(doubts)
-    pair = (region.machine.name, region.sheet.name, region.operation)
-    book.keep(*pair, setting, when=when, advice=advised.advice, note=note)
-    return kept_settings(book, *pair)[0]
+    pair.book.keep(*pair.key, advised.setting, when=when, advice=advised.advice, note=note)
+    assert pair.kept is not None
+    return pair.kept
 
 
-def keep_none(
-    book: Book, machine: str | None, sheet: str | None, operation: Operation, *, when: datetime
-) -> Kept:
+def keep_none(pair: OpenPair, *, when: datetime) -> Kept:
     """Use the kept setting no longer, and give it; raises LogbookError when there is none."""
-    of_machine, of_sheet = find_pair(book, machine, sheet)
-    pair = (of_machine.name, of_sheet.name, operation)
-    book.keep(*pair, None, when=when)
-    return book.kept(*pair, earlier=True)[0]
+    pair.book.keep(*pair.key, None, when=when)
+    return pair.book.kept(*pair.key, earlier=True)[0]
 
 
 def record_job(
-    book: Book,
-    machine: str | None,
-    sheet: str | None,
+    pair: OpenPair,
     setting: Setting,
     counts: JobCounts,
     *,
@@ -288,16 +177,47 @@ def record_job(
 ) -> str:
     """Record how a whole cut job at one setting came out; raises InvalidRecord when no part is
     counted."""
-    of_machine, of_sheet = find_pair(book, machine, sheet)
-    label = session_label(when) if session is None else session
-    burns = counts.burns(setting, label)
-    reasons = Reasons(book)
+    burns = counts.burns(setting, session_label(when) if session is None else session)
     stated = [
         (bool(why_not_counted(entry.advice, burns)), entry.id)
-        for entry in book.kept(of_machine.name, of_sheet.name, "cut", earlier=True)
+        for entry in kept_settings(pair.book, *pair.to("cut").key, earlier=True)
         if entry.advice is not None and entry.setting == setting
-        if entry.at <= when and not reasons.of(entry)
+        if entry.at <= when and not entry.not_current
     ]
     # The newest whose chance the job tells of, else the newest.
     kept = next((key for _, key in sorted(stated, key=lambda one: one[0])), None)
-    return book.add_job(of_machine.name, of_sheet.name, burns, when=when, note=note, kept_id=kept)
+    return pair.book.add_job(*pair.names, burns, when=when, note=note, kept_id=kept)
+
+
+def why_not_counted(advice: Advice, burns: Sequence[Burn]) -> str:
+    """Why a job doesn't tell whether a stated chance held; empty when it does."""
+    if any(came_out(advice, burn) is None for burn in burns):
+        return say("tasks.what_chance_was_stated_of_wasnt")
+    lengths = [COUPON_CUT_MM if b.cut_length_mm is None else b.cut_length_mm for b in burns]
+    if advice.scope == "job":
+        whole = advice.cut_length_mm or 0.0
+        total = sum(length * burn.count for length, burn in zip(lengths, burns, strict=True))
+        if not _about(total, whole):
+            return say("tasks.its_cut_path_is_m", total=total / 1000, whole=whole / 1000)
+        return ""
+    if all(_about(length, COUPON_CUT_MM) for length in lengths):
+        return ""
+    return say("tasks.cut_path_of_its_parts_isnt", coupon_cut_mm=COUPON_CUT_MM)
+
+
+def came_out(advice: Advice, burn: Burn) -> bool | None:
+    """Whether a burn came out as wanted; None when that wasn't read."""
+    if advice.operation != "cut":
+        if burn.mark is None or advice.mark is None:
+            return None
+        low, high = grade_ends(advice.mark)
+        return low <= burn.mark <= high
+    if burn.through is None:
+        return None
+    if advice.char_at_most is None or burn.through != "through":
+        return burn.through == "through"
+    return None if burn.char is None else burn.char <= advice.char_at_most
+
+
+def _about(length_mm: float, stated_mm: float) -> bool:
+    return abs(length_mm - stated_mm) <= SAME_LENGTH * stated_mm

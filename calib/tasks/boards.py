@@ -1,39 +1,56 @@
-"""Plan the next board of a pair from all its burns, and store it with what it forecasts."""
+"""Plan a board for any purpose, from all burns of a pair, and store it with what it forecasts."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import count
+from typing import Any, Literal, cast
 
 import numpy as np
 
+from calib.advice.new_lot import BURNS, plan_new_lot
+from calib.advice.strips import STRIP_BURNS, plan_check_strip
+from calib.advice.transfer import StartingPoint, transfer_region
+from calib.advice.wattage_table import (
+    WATTAGES,
+    WattageTable,
+    somebodys_machine,
+    wattage_csv,
+    wattage_table,
+    wattage_text,
+)
+from calib.boards.comb import CombBoard
 from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
-from calib.boards.gentle import KnownMarks
 from calib.boards.layout import LayoutOptions
 from calib.boards.stair import lay_out_stair
-from calib.errors import LogbookError, NeedsYes
+from calib.errors import InvalidRecord, LogbookError, Misfit, NeedsYes, shown, unfit
 from calib.fit.model import columns_of
 from calib.fit.region import Region, thinned_region
-from calib.hazards import check_hazard
 from calib.logbook import Book
 from calib.plan.far_side import far_side
 from calib.plan.stair import STEPS, stair_settings
-from calib.records import (
-    GRADES,
-    Grades,
-    Grid,
-    Machine,
-    Operation,
-    Setting,
-    Sheet,
-    grade_ends,
+from calib.records import GRADES, Grades, Grid, Setting, grade_ends
+from calib.records.fields import fields_of
+from calib.tasks.checks import reference_region
+from calib.tasks.files import Files, board_files, drawn_files, slug
+from calib.tasks.joints import plan_comb_board
+from calib.tasks.library import plan_on_region, starting_point
+from calib.tasks.pairs import OpenPair, find_machine
+from calib.tasks.pools import pool_of_book
+from calib.tasks.results import LOT_NOTE, STRIP_NOTE
+from calib.tasks.wishes import (
+    BoardWish,
+    CheckWish,
+    CombWish,
+    ElsewhereWish,
+    FileWish,
+    FocusWish,
+    Named,
+    Pair,
 )
-from calib.tasks.advice import region_of_pair
-from calib.tasks.finding import boards_of, find_pair
-from calib.tasks.planning import plan_on_region
-from calib.tasks.wishes import BoardWish, CheckWish, FocusWish
+from calib.texts.say import say
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,35 +68,23 @@ class Planned:
 
 
 def plan_boards(
-    book: Book,
-    machine: str | None,
-    sheet: str | None,
-    operation: Operation,
-    wish: BoardWish,
-    *,
-    when: datetime | None = None,
-    sure: bool = False,
+    pair: OpenPair, wish: BoardWish, *, when: datetime | None = None, sure: bool = False
 ) -> tuple[Planned, ...]:
     """Plan the next round of a pair on one board, or split over several.
 
-    They are stored where a time is given; planned again from the same burns, they are the same. The
-    hazards are looked at first; then all burns of the pair say which cells teach most. Raises
-    RefusedMaterial, DeclarationNeeded before anything is planned; BoardDoesNotFit, MachineLimit
-    when the board at hand is too small, or a limit of the machine would be crossed; unless
-    ``sure``, NeedsYes when all burns so far lie where something else must be wrong.
+    They are stored where a time is given; planned again from the same burns, they are the same.
+    Unless ``sure``, NeedsYes when all burns so far lie where something else must be wrong.
     """
-    region = region_of_pair(book, machine, sheet, operation)
+    region = pair.region
     doubts = () if sure or wish.powers_pct else far_side(region)
     if doubts:
         raise NeedsYes(doubts)
-    earlier = boards_of(book, region.machine.name, region.sheet.name, operation)
+    earlier, marks = pair.boards, pair.marks
     # A board of which nothing was recorded taught nothing: it is no round yet.
     last = max((board.round or 0 for board in earlier if board.read), default=0)
-    unread = [board.id for board in earlier if not board.read]
-    marks = marks_of(book, region.machine, region.sheet)
     for round_ in count(last + 1):
         grids = plan_on_region(region, wish, round=round_, marks=marks)
-        stored = [_stored(book, grid.board_id) for grid in grids]
+        stored = [_stored(pair.book, grid.board_id) for grid in grids]
         # A code says which burns, not with what records: where those changed, it is another board.
         if all(
             old is None or replace(old, notes=grid.notes) == grid
@@ -87,19 +92,22 @@ def plan_boards(
         ):
             break
     codes = {grid.board_id for grid in grids}
-    planned = tuple(
-        as_planned(
-            region,
-            # The notes that were stored stay.
-            old if old is not None and grid.board_id in unread else grid,
-            mark=wish.mark,
-            unread=[code for code in unread if code not in codes],
-            again=grid.board_id in unread,
+    unread = [board.id for board in earlier if not board.read]
+    planned = []
+    for new, old in zip(grids, stored, strict=True):
+        again = new.board_id in unread
+        grid = old if old is not None and again else new  # the notes that were stored stay
+        planned.append(
+            Planned(
+                grid=grid,
+                before=len(region.burns),
+                unread=tuple(code for code in unread if code not in codes),
+                again=again,
+                forecasts=forecasts(region, grid, wish.mark),
+            )
         )
-        for grid, old in zip(grids, stored, strict=True)
-    )
-    store(book, planned, when)
-    return planned
+    store(pair.book, planned, when)
+    return tuple(planned)
 
 
 def first_questions(region: Region) -> tuple[str, ...]:
@@ -121,80 +129,50 @@ def _stored(book: Book, code: str) -> Grid | None:
         return None
 
 
-def as_planned(
-    region: Region, grid: Grid, *, mark: Grades = 2, unread: Sequence[str] = (), again: bool = False
-) -> Planned:
-    """Say of a board what will come out of it."""
-    return Planned(
-        grid=grid,
-        before=len(region.burns),
-        unread=tuple(unread),
-        again=again,
-        forecasts=forecasts(region, grid, mark),
-    )
-
-
 def plan_check(
-    book: Book, region: Region, settings: Sequence[Setting], wish: CheckWish, note: str
-) -> Planned:
-    """Lay out the burns of a check as a board with a note; as ``plan_boards``."""
-    earlier = boards_of(book, region.machine.name, region.sheet.name, region.operation)
-    (grid,) = plan_on_region(
-        region,
-        BoardWish(offcut_mm=wish.offcut_mm),
-        settings,
-        round=max((board.round or 0 for board in earlier), default=0) + 1,
-        marks=marks_of(book, region.machine, region.sheet),
-    )
-    grid = replace(grid, notes=(note, *grid.notes))
-    unread = [board.id for board in earlier if not board.read]
-    return as_planned(region, grid, unread=unread)
-
-
-def plan_stair(
-    book: Book,
-    machine: str | None,
-    sheet: str | None,
+    pair: OpenPair,
+    purpose: Literal["stair", "lot", "check"],
     wish: CheckWish,
     *,
-    when: datetime | None,
+    when: datetime | None = None,
 ) -> Planned:
-    """Plan a stair, a dozen speeds along one cut; as ``plan_boards``."""
-    region = region_of_pair(book, machine, sheet, "cut")
-    check_hazard(region.sheet, region.machine, "cut")
-    earlier = boards_of(book, region.machine.name, region.sheet.name, "cut")
-    options = LayoutOptions(
-        offcut_mm=wish.offcut_mm,
-        round=max((board.round or 0 for board in earlier), default=0) + 1,
-        marks=marks_of(book, region.machine, region.sheet),
+    """Plan a stair, the few burns that try the current lot, or a check strip, and store it where a
+    time is given. Raises NotEnoughEvidence when no other lot was burnt, nothing can be recommended
+    for it, or the sheet isn't known well enough to check a machine with."""
+    pair = pair.to("cut")
+    earlier = pair.boards
+    round_ = max((board.round or 0 for board in earlier), default=0) + 1
+    region = reference_region(pair) if purpose == "check" else pair.region
+    if purpose == "stair":
+        steps = stair_settings(region, wish.burns or STEPS)
+        options = LayoutOptions(offcut_mm=wish.offcut_mm, round=round_, marks=pair.marks)
+        grid = lay_out_stair(region.machine, region.sheet, steps, options)
+    else:
+        if purpose == "lot":
+            _ = pair.old_lots  # says so where there is none
+            working = wish.setting or pair.working_setting
+            settings, note = plan_new_lot(region, working, wish.burns or BURNS), LOT_NOTE
+        else:
+            settings, note = plan_check_strip(region, wish.burns or STRIP_BURNS), STRIP_NOTE
+        board = BoardWish(offcut_mm=wish.offcut_mm)
+        (grid,) = plan_on_region(region, board, settings, round=round_, marks=pair.marks)
+        grid = replace(grid, notes=(note, *grid.notes))
+    planned = Planned(
+        grid=grid,
+        before=len(region.burns),
+        unread=tuple(board.id for board in earlier if not board.read),
+        forecasts={} if purpose == "stair" else forecasts(region, grid),
     )
-    steps = stair_settings(region, wish.burns or STEPS)
-    grid = lay_out_stair(region.machine, region.sheet, steps, options)
-    unread = tuple(board.id for board in earlier if not board.read)
-    planned = Planned(grid=grid, before=len(region.burns), unread=unread, forecasts={})
-    store(book, [planned], when)
+    store(pair.book, [planned], when)
     return planned
 
 
-def marks_of(book: Book, machine: Machine, sheet: Sheet) -> KnownMarks:
-    """What is known of line marks of a pair: how the codes of its boards are marked."""
-    kept = book.kept(machine.name, sheet.name, "line_mark")
-    burns = tuple(book.burns(machine.name, sheet.name, "line_mark"))
-    return KnownMarks(kept=kept[0].setting if kept else None, burns=burns)
-
-
-def plan_focus_board(
-    book: Book, machine: str | None, sheet: str | None, wish: FocusWish
-) -> FocusBoard:
+def plan_focus_board(pair: OpenPair, wish: FocusWish) -> FocusBoard:
     """Plan a focus board of a pair; nothing is stored: its result is the height you set."""
-    of_machine, of_sheet = find_pair(book, machine, sheet)
-    check_hazard(of_sheet, of_machine, "line_mark")
+    pair.to("line_mark").check()
+    heights = wish.heights_mm or HEIGHTS_MM
     return plan_focus(
-        of_machine,
-        of_sheet,
-        heights_mm=wish.heights_mm or HEIGHTS_MM,
-        offcut_mm=wish.offcut_mm,
-        marks=marks_of(book, of_machine, of_sheet),
+        pair.machine, pair.sheet, heights_mm=heights, offcut_mm=wish.offcut_mm, marks=pair.marks
     )
 
 
@@ -217,3 +195,145 @@ def forecasts(region: Region, grid: Grid, mark: Grades = 2) -> dict[str, dict[st
         cell.label: {event: float(column[n]) for event, column in columns.items()}
         for n, cell in enumerate(grid.cells)
     }
+
+
+def carry_over(pair: OpenPair, wish: ElsewhereWish) -> StartingPoint:
+    """Say where to begin with a sheet on another machine, and the board that confirms it; nothing
+    is stored. Raises InvalidRecord when it was burnt there, or the two aren't the same kind of
+    laser."""
+    region, marks = pair.region, None
+    if wish.to_machine is None:
+        there = somebodys_machine(region.machine, wish.rated_w or 0.0)
+    else:
+        there = find_machine(pair.book, wish.to_machine)
+    if there.name == region.machine.name:
+        known = say("tasks.is_known_there_already", region=region)
+        raise unfit("to_machine", there.name, known)
+    if wish.to_machine is not None:
+        target = OpenPair(pair.book, there.name, region.sheet.name, pair.operation)
+        marks, count = target.marks, len(pair.book.burns(*target.key))
+        if count:
+            raise InvalidRecord(say("tasks.has_burns", region=region, count=count, there=there))
+    pool = pool_of_book(pair.book, there, region.sheet, pair.operation)
+    return starting_point(
+        transfer_region(region, there, pool),
+        wish.reliability,
+        wish.mark,
+        offcut_mm=wish.offcut_mm,
+        seed=wish.seed,
+        marks=marks,
+    )
+
+
+def table_of_wattages(pair: OpenPair, wattages: Sequence[float] = WATTAGES) -> WattageTable:
+    """Make the table of starting points over wattages, to hand to other people; raises
+    InvalidRecord when nothing was burnt, or no wattage is given."""
+    pool = pool_of_book(pair.book, pair.machine, pair.sheet, pair.operation)
+    return wattage_table(pair.region, wattages, pool)
+
+
+def wattage_files(table: WattageTable, *, paper: str = "a4") -> Files:
+    """Make the table as files."""
+    from calib.advice.wattage_page import wattage_page  # loads reportlab
+
+    name = f"wattages-{slug(table.sheet.name)}-{table.operation_words.replace(' ', '-')}"
+    return {
+        f"{name}.txt": wattage_text(table).encode(),
+        f"{name}.csv": wattage_csv(table).encode(),
+        f"{name}.pdf": wattage_page(table, paper=paper),
+    }
+
+
+# What may be said of a board of each purpose.
+PURPOSES: Mapping[str, tuple[Any, ...]] = {
+    "edge": (Pair, BoardWish, FileWish),
+    "stair": (Named, CheckWish, FileWish),
+    "lot": (Named, CheckWish, Setting, FileWish),
+    "check": (Named, CheckWish, FileWish),
+    "transfer": (Pair, ElsewhereWish, FileWish),
+    "joint": (Named, CombWish, Setting),
+    "focus": (Named, FocusWish),
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedFor:
+    """What was planned for a purpose: one board, or several of a split round."""
+
+    boards: tuple[Planned, ...] = ()
+    split: bool = False
+    start: StartingPoint | None = None  # What a board of another machine confirms
+    comb: CombBoard | None = None
+    focus: FocusBoard | None = None
+    files: Files = field(default_factory=dict)  # By name; empty when none were wanted
+
+
+def plan_for(
+    book: Book,
+    purpose: str,
+    typed: Mapping[str, Any],
+    *,
+    when: datetime,
+    with_files: bool = True,
+    sure: bool = False,
+) -> PlannedFor:
+    """Plan a board for a purpose; ``typed`` are the fields that were given, of any of its records.
+
+    It is stored, but for a focus board; what can't be drawn isn't. Raises InvalidRecord when there
+    is no such purpose, or a field doesn't belong to it; NeedsYes, unless ``sure``, when all burns
+    so far lie where something else must be wrong.
+    """
+    if purpose not in PURPOSES:
+        known = ", ".join(PURPOSES)
+        raise InvalidRecord(say("tasks.board_cant_be_planned", purpose=shown(purpose), known=known))
+    _refuse_others(purpose, typed)
+
+    def asked(kind: Any, **more: Any) -> Any:
+        names = {field.name for field in fields_of(kind)}
+        return kind(**{name: value for name, value in typed.items() if name in names} | more)
+
+    pair, setting = asked(Pair).of(book), None
+    if purpose in ("lot", "joint") and {"power_pct", "speed_mm_s"} & typed.keys():
+        setting = asked(Setting, passes=typed.get("passes", (1,))[0], line_pitch_mm=None)
+    if purpose == "joint":
+        comb, files = plan_comb_board(pair, asked(CombWish, setting=setting), when=when)
+        return PlannedFor(comb=comb, files=files)
+    if purpose == "focus":
+        focus = plan_focus_board(pair, asked(FocusWish))
+        drawn = drawn_files(focus, "focus", outline=False) if with_files else {}
+        return PlannedFor(focus=focus, files=drawn)
+    boards: tuple[Planned, ...] = ()
+    start, split = None, False
+    if purpose == "edge":
+        wish = asked(BoardWish)
+        boards, split = plan_boards(pair, wish, sure=sure), wish.split
+    elif purpose == "transfer":
+        wish = asked(ElsewhereWish)
+        start = carry_over(pair, wish)
+        if wish.to_machine is not None and start.board is not None:
+            expected = forecasts(start.region, start.board, wish.mark)
+            boards = (Planned(grid=start.board, before=0, forecasts=expected),)
+    else:
+        wish = asked(CheckWish, setting=setting)
+        boards = (plan_check(pair, cast(Any, purpose), wish),)
+    made: dict[str, bytes] = {}
+    for one in boards if with_files else ():
+        made |= board_files(one.grid, asked(FileWish))
+    store(book, boards, when)
+    return PlannedFor(boards=boards, split=split, start=start, files=made)
+
+
+def _refuse_others(purpose: str, typed: Mapping[str, Any]) -> None:
+    """Say of each field that doesn't belong to a purpose for what it is."""
+    fields = {
+        name: {field.name for kind in kinds for field in fields_of(kind)}
+        for name, kinds in PURPOSES.items()
+    }
+    wrong = []
+    for name, value in typed.items():
+        if name not in fields[purpose]:
+            of = " or ".join(each for each, known in fields.items() if name in known)
+            allowed = say("tasks.it_belongs_to_board", of=of, purpose=purpose)
+            wrong.append(Misfit(name, value, allowed))
+    if wrong:
+        raise InvalidRecord.of("plan", wrong)

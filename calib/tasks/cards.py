@@ -10,13 +10,10 @@ from calib.advice.chances import Chances, Wish, describe, doubled_scatter
 from calib.advice.recommendation import LIKELY_CHANCE, scope_words
 from calib.advice.sheet_card import CardSetting, SheetCard, lot_words, sheet_card
 from calib.errors import LogbookError
-from calib.hazards import check_hazard
-from calib.logbook import Book, Filters, Kept
+from calib.logbook import Filters, Kept
 from calib.records import CHAR_SAID, CHAR_WORDS, OPERATIONS, Advice, grades_typed, mark_words
-from calib.tasks.advice import region_of_pair
-from calib.tasks.current import kept_settings
-from calib.tasks.finding import find_pair
-from calib.tasks.folders import Files, slug
+from calib.tasks.files import Files, slug
+from calib.tasks.pairs import OpenPair, day_of, kept_settings
 from calib.texts.say import say
 from calib.units import show_chance
 
@@ -28,41 +25,30 @@ CHECK_DAYS = 90
 _PARTS, _JOBS, _SURE = 50, 10, 0.99
 
 
-def sheet_card_of_pair(
-    book: Book, machine: str | None = None, sheet: str | None = None, *, when: datetime
-) -> SheetCard:
+def sheet_card_of_pair(pair: OpenPair, *, when: datetime) -> SheetCard:
     """Gather what stands on the card of a sheet and machine; raises LogbookError when nothing is
     kept, or machine or sheet aren't there."""
-    of_machine, of_sheet = find_pair(book, machine, sheet)
-    pair = (of_machine.name, of_sheet.name)
-    kept = kept_settings(book, *pair)
-    if not kept:
-        raise LogbookError(
-            say("tasks.no_setting_is_kept", of_sheet=of_sheet, of_machine=of_machine)
-        )
-    assumed = []
-    if of_sheet.measured_mm is None:
-        assumed.append(say("tasks.sheet_is_taken_to_be_thick", of_sheet=of_sheet))
-    entries, again, used = [], [], []
-    for entry in sorted(kept, key=lambda entry: OPERATIONS.index(entry.operation)):
-        check_hazard(of_sheet, of_machine, entry.operation)
-        region = region_of_pair(book, *pair, entry.operation)
-        chances = Chances(region=region, wish=_wish_of(entry.advice))
+    machine, sheet, book = pair.machine, pair.sheet, pair.book
+    every = kept_settings(book, *pair.names)
+    if not every:
+        raise LogbookError(say("tasks.no_setting_is_kept", of_sheet=sheet, of_machine=machine))
+    assumed, settings, again, used = [], [], [], []
+    if sheet.measured_mm is None:
+        assumed.append(say("tasks.sheet_is_taken_to_be_thick", of_sheet=sheet))
+    for entry in sorted(every, key=lambda entry: OPERATIONS.index(entry.operation)):
+        one = pair.to(entry.operation)
+        chances = Chances(region=one.region, wish=_wish_of(entry.advice))
         facts = [
             _stated(entry.advice),
             _margin(chances, entry),
-            say("tasks.kept_on_day", day=_day(entry.at, when), lot=lot_words(entry.lot)),
+            say("tasks.kept_on_day", day=day_of(entry.at, when), lot=lot_words(entry.lot)),
         ]
         if entry.note:
             facts.append(f"Note: {entry.note}")
         # When it was kept, or a job or check strip of the pair was last run.
-        runs = Filters(
-            machine=pair[0],
-            sheet=pair[1],
-            operation=entry.operation,
-            kinds=("job", "check_strip"),
-        )
-        last = max([entry.at, *(run.at for run in book.search(runs, limit=1).entries)])
+        kinds = ("job", "check_strip")
+        of = Filters(machine=machine.name, sheet=sheet.name, operation=one.operation, kinds=kinds)
+        last = max([entry.at, *(run.at for run in book.search(of, limit=1).entries)])
         used.append(last)
         due = list(entry.not_current)
         if entry.advice is not None:
@@ -70,29 +56,28 @@ def sheet_card_of_pair(
                 due.append(say("tasks.its_chance_is_only", entry=entry))
             again.append(_watch(entry.advice))
         if when - last > timedelta(days=CHECK_DAYS):
-            due.append(say("tasks.it_was_last_kept_or_run", day=_day(last, when)))
-        entries.append(
+            due.append(say("tasks.it_was_last_kept_or_run", day=day_of(last, when)))
+        settings.append(
             CardSetting(
-                operation=entry.operation,
+                operation=one.operation,
                 setting=entry.setting,
                 facts=tuple(facts),
                 due=tuple(due),
             )
         )
-        if region.operation == "cut" and region.burns:
-            chance = replace(chances, region=doubled_scatter(region)).single(entry.setting)
-            assumed.append(
-                say("tasks.how_much_coupons_differ_is_assumed", chance=show_chance(chance))
-            )
+        if one.operation == "cut" and one.region.burns:
+            loose = replace(chances, region=doubled_scatter(one.region))
+            chance = show_chance(loose.single(entry.setting))
+            assumed.append(say("tasks.how_much_coupons_differ_is_assumed", chance=chance))
     earliest = min(used) + timedelta(days=CHECK_DAYS)
-    first = say("tasks.on_at_latest", day=_day(earliest, when))
+    first = say("tasks.on_at_latest", day=day_of(earliest, when))
     return SheetCard(
-        sheet=of_sheet,
-        machine=of_machine,
-        settings=tuple(entries),
+        sheet=sheet,
+        machine=machine,
+        settings=tuple(settings),
         check_again=tuple(dict.fromkeys((first, *again))),
         assumed=tuple(assumed),
-        made=_day(when, when),
+        made=day_of(when, when),
     )
 
 
@@ -100,10 +85,6 @@ def sheet_card_files(card: SheetCard, *, paper: str = "a4") -> Files:
     """Make the card as a file."""
     name = f"card-{slug(card.sheet.name)}-on-{slug(card.machine.name)}.pdf"
     return {name: sheet_card(card, paper=paper)}
-
-
-def _day(at: datetime, local: datetime) -> str:
-    return f"{at.astimezone(local.tzinfo):%Y-%m-%d}"
 
 
 def _stated(advice: Advice | None) -> str:
@@ -114,12 +95,9 @@ def _stated(advice: Advice | None) -> str:
         wanted = say("tasks.grade", mark=mark_words(grades), grades_typed=grades_typed(grades))
         what = say("tasks.comes_out", scope=scope_words(advice), wanted=wanted)
     else:
-        worst = advice.char_at_most
-        char = (
-            ""
-            if worst is None
-            else say("tasks.char_at_most", worst=worst, char_words=CHAR_WORDS[worst])
-        )
+        char, worst = "", advice.char_at_most
+        if worst is not None:
+            char = say("tasks.char_at_most", worst=worst, char_words=CHAR_WORDS[worst])
         what = say("tasks.falls_free", scope=scope_words(advice), char=char)
     return say("tasks.stated_when_it_was_kept", chance=show_chance(advice.chance), what=what)
 
@@ -158,9 +136,7 @@ def _watch(advice: Advice) -> str:
     """How many misses mean that a stated chance no longer holds."""
     whole, what = (_JOBS, "jobs") if advice.scope == "job" else (_PARTS, "parts")
     most = most_misses(advice.chance, whole)
-    missed = (
-        say("tasks.need_push") if advice.operation == "cut" else say("tasks.come_out_otherwise")
-    )
+    missed = say("tasks.need_push" if advice.operation == "cut" else "tasks.come_out_otherwise")
     if advice.char_at_most is not None:
         missed += say("tasks.or_come_out_blacker")
     name = advice.operation.replace("_", " ")

@@ -11,7 +11,8 @@ from calib.jobs.stopwatch import TimeRatio, calibrate_time
 from calib.logbook import Book
 from calib.logbook.runs import understood
 from calib.records import Costs
-from calib.tasks.finding import find_machine
+from calib.records.fields import from_json
+from calib.tasks.pairs import find_machine
 from calib.texts.say import say
 
 
@@ -22,11 +23,9 @@ def costs_of(book: Book) -> Costs:
     if not kept:
         return Costs()
     known = {field.name for field in dataclasses.fields(Costs)}
-    given = {name: value for name, value in kept[0].content.items() if name in known}
     with understood(kept[0]):
-        if "cleaning_s_per_m" in given:
-            given["cleaning_s_per_m"] = tuple(given["cleaning_s_per_m"])
-        return Costs(**given)
+        given = {name: value for name, value in kept[0].content.items() if name in known}
+        return from_json(Costs, given)
 
 
 def record_costs(book: Book, *, when: datetime, note: str = "", **changed: Any) -> Costs:

@@ -22,24 +22,18 @@ from calib.jobs.job_time import CutTimes, JobTime, job_time_s
 from calib.jobs.pushes import JobPushes, job_pushes
 from calib.jobs.stopwatch import TimeRatio
 from calib.logbook import Book
-from calib.pictures.charts import cost_picture
 from calib.records import USUAL_RELIABILITY, ClassesBy, Costs, Operation, Setting
-from calib.tasks.advice import region_of_pair
 from calib.tasks.costing import costs_of, record_time, time_ratio
-from calib.tasks.current import kept_settings
-from calib.tasks.finding import find_pair
-from calib.tasks.folders import picture_format
+from calib.tasks.files import picture_format
 from calib.tasks.joints import kerf_at
+from calib.tasks.pairs import OpenPair
 from calib.tasks.wishes import JobWish
 from calib.texts.say import say
 from calib.units import show_chance
 
 # Why the cuts are at the setting that they are at.
-GIVEN, KEPT, CHEAPEST = (
-    say("tasks.as_given"),
-    say("tasks.as_kept"),
-    say("tasks.at_cheapest_setting"),
-)
+GIVEN, KEPT = say("tasks.as_given"), say("tasks.as_kept")
+CHEAPEST = say("tasks.at_cheapest_setting")
 # Speeds of the picture of the cost.
 _PICTURE_SPEEDS = 60
 
@@ -83,20 +77,12 @@ def take_drawing_in(content: bytes, classes_by: ClassesBy) -> Drawing:
     return read_drawing(content, classes_by)
 
 
-def job_report(
-    book: Book,
-    machine: str | None,
-    sheet: str | None,
-    drawing: Drawing | bytes | BinaryIO,
-    wish: JobWish,
-) -> JobReport:
+def job_report(pair: OpenPair, drawing: Drawing | bytes | BinaryIO, wish: JobWish) -> JobReport:
     """Say what a drawing means for a pair: time, money, pushes, small features; raises BadFile
     when the drawing can't be read; InvalidRecord, MachineLimit when operations or settings don't
     fit the drawing or the machine."""
-
-    if wish.operations or machine is not None or sheet is not None:
-        of_machine, of_sheet = find_pair(book, machine, sheet)
-        check_hazard(of_sheet, of_machine)
+    if wish.operations or pair.named != (None, None):
+        check_hazard(pair.sheet, pair.machine)
     read = drawing if isinstance(drawing, Drawing) else read_drawing(drawing, wish.classes_by)
 
     def report(settings: Mapping[str, Setting], **told: Any) -> JobReport:
@@ -115,19 +101,19 @@ def job_report(
 
     if not wish.operations:  # the classes are the drawing's own: they need no pair
         return report({}, notes=read.notes)
-    job = make_job(read, wish.operations, name=of_sheet.name, parts=wish.parts, sheets=wish.sheets)
+    machine, name = pair.machine, pair.sheet.name
+    job = make_job(read, wish.operations, name=name, parts=wish.parts, sheets=wish.sheets)
     names = [job_class.name for job_class in job.classes]
     if unknown := [name for name in wish.marks if name not in names]:
         raise InvalidRecord(
             say("tasks.setting_was_given_for_class", unknown=unknown, names=", ".join(names))
         )
-    pair = (of_machine.name, of_sheet.name)
-    costs, ratio = costs_of(book), time_ratio(book, of_machine.name)
+    costs, ratio = costs_of(pair.book), time_ratio(pair.book, machine.name)
     start_up_s, marks = costs.start_up_s, dict(wish.marks)
     notes: tuple[str, ...] = ()
     for job_class in job.classes:
         if job_class.operation != "cut" and job_class.name not in marks:
-            for kept in kept_settings(book, *pair, job_class.operation):
+            if kept := pair.to(job_class.operation).kept:
                 marks[job_class.name] = kept.setting
                 notes += kept.not_current
     if not job.cuts:  # marks have neither pushes nor a kerf: time alone
@@ -137,24 +123,19 @@ def job_report(
         if not counted:
             return report(marks, notes=(*notes, *job.notes))
         some = replace(job, classes=counted)
-        time = job_time_s(some, of_machine, marks, start_up_s=start_up_s, ratio=ratio)
+        time = job_time_s(some, machine, marks, start_up_s=start_up_s, ratio=ratio)
         return report(marks, time=time, notes=(*notes, *time.notes))
-    region = region_of_pair(book, *pair, "cut")
-    times = CutTimes(job=job, machine=of_machine, marks=marks, start_up_s=start_up_s, ratio=ratio)
+    pair = pair.to("cut")
+    region, in_use = pair.region, pair.kept
+    times = CutTimes(job=job, machine=machine, marks=marks, start_up_s=start_up_s, ratio=ratio)
     setting, why = wish.cut, GIVEN
-    in_use = next(iter(kept_settings(book, *pair, "cut")), None)
     advice = in_use.advice if in_use else None
     if setting is None and in_use:
         setting, why = in_use.setting, KEPT
         said = in_use.not_current and (*in_use.not_current, say("tasks.try_it_before_job"))
         if advice is not None:
-            said += (
-                say(
-                    "tasks.setting_was_kept_with_chance",
-                    chance=show_chance(advice.chance),
-                    scope=scope_words(advice),
-                ),
-            )
+            chance, scope = show_chance(advice.chance), scope_words(advice)
+            said += (say("tasks.setting_was_kept_with_chance", chance=chance, scope=scope),)
         notes = (*said, *notes)
     kept_chance = advice.reliability if advice else 0.0
     char = wish.char_at_most
@@ -175,10 +156,10 @@ def job_report(
         missing = say("tasks.give_setting_for_cuts_to_see")
         return report(marks, costs=costs, notes=(*notes, *job.notes, missing))
     time = times.at(setting)
-    kerf = kerf_at(book, of_machine, of_sheet.name, setting)
+    kerf = kerf_at(pair, setting)
     kerf_mm = None if kerf is None else kerf.value_mm
     cuts = {job_class.name: setting for job_class in job.cuts}
-    features = small_features(job, of_machine, cuts, kerf_mm=kerf_mm, region=region)
+    features = small_features(job, machine, cuts, kerf_mm=kerf_mm, region=region)
     notes += (*times.notes, *time.notes)
     money: dict[str, Any] = {}
     if region.burns:
@@ -221,25 +202,21 @@ def _cost_curve(
 
 
 def time_this_job(
-    book: Book,
-    machine: str | None,
-    report: JobReport,
-    measured_s: float,
-    *,
-    when: datetime,
-    label: str,
+    book: Book, machine: str | None, report: JobReport, took_s: float, *, when: datetime, label: str
 ) -> TimeRatio:
     """Record what the stopwatch said of a job that was reported; raises InvalidRecord when the
     job has no calculated time, or the two are so far apart that a slip is likelier."""
     if report.time is None:
         raise InvalidRecord(say("tasks.job_has_no_calculated_time", label=label))
-    times = (report.time.machine_s, measured_s)
+    times = (report.time.machine_s, took_s)
     return record_time(book, machine, times, when=when, label=label)
 
 
 def job_picture(report: JobReport, name: str) -> bytes:
     """Draw what each part of the cost is against the speed; raises NotEnoughEvidence when the
     report has no costs to draw; InvalidRecord when the ending is another than .png or .svg."""
+    from calib.pictures.charts import cost_picture  # loads matplotlib
+
     form = picture_format(name)
     if report.cost_curve is None or report.setting is None:
         raise NotEnoughEvidence(say("tasks.cost_cant_be_drawn"))

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import field, fields, replace
 from datetime import datetime
 from typing import Any
 
-from calib.boards.board_time import board_time
 from calib.boards.comb import CombBoard, Feel, plan_comb
 from calib.boards.gentle import KnownMarks
 from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
-from calib.hazards import check_hazard
 from calib.joints.caliper import Caliper, Estimate
 from calib.joints.comb_reading import Face, FitReading, checked
 from calib.joints.joint import Joint, fit_joint
@@ -23,22 +21,10 @@ from calib.logbook.coding import known_names
 from calib.logbook.runs import understood
 from calib.records import Machine, Setting, Sheet
 from calib.records.fields import from_json, record, to_json
-from calib.tasks.boards import marks_of
-from calib.tasks.current import kept_settings
-from calib.tasks.files import drawn_files
-from calib.tasks.finding import LAST, boards_of, find_pair
-from calib.tasks.folders import Files
+from calib.tasks.files import Files, drawn_files
+from calib.tasks.pairs import LAST, OpenPair
 from calib.tasks.wishes import CombWish
 from calib.texts.say import say
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedComb:
-    """A comb board with its files."""
-
-    board: CombBoard
-    files: Files
-    time_s: float  # How long it burns [s]
 
 
 @record
@@ -71,89 +57,76 @@ class CombTaken:
     caliper: Caliper = field(default_factory=Caliper)  # What was measured with
 
 
-def kerf_points(
-    book: Book, machine: str, sheet: str, caliper: Caliper | None = None
-) -> tuple[KerfPoint, ...]:
+def kerf_points(pair: OpenPair, caliper: Caliper | None = None) -> tuple[KerfPoint, ...]:
     """Kerf of each setting of which coupons were measured, over all boards of a pair."""
     found: list[KerfPoint] = []
-    for board in boards_of(book, machine, sheet, "cut"):
-        readings = book.readings(board.id)
+    for board in pair.to("cut").boards:
+        readings = pair.book.readings(board.id)
         measured = [r for r in readings if r.width_mm is not None or r.height_mm is not None]
         if measured:
-            grid = book.board(board.id)
+            grid = pair.book.board(board.id)
             found += kerf_from_coupons(grid.machine, measured, grid.cells, caliper=caliper)
     return tuple(sorted(found, key=lambda p: (p.line_energy_j_mm, p.setting.power_pct, repr(p))))
 
 
 def learn_kerf(
-    book: Book,
-    machine: str | None,
-    sheet: str | None,
-    *,
-    when: datetime,
-    caliper: Caliper | None = None,
+    pair: OpenPair, *, when: datetime, caliper: Caliper | None = None
 ) -> tuple[KerfLaw, tuple[KerfPoint, ...]]:
     """Work out the kerf against line energy from all measured coupons, and keep it with the pair;
     raises NotEnoughEvidence when no coupon was measured."""
-    of_machine, of_sheet = find_pair(book, machine, sheet)
-    pair = (of_machine.name, of_sheet.name)
-    points = kerf_points(book, *pair, caliper)
+    points, (machine, sheet) = kerf_points(pair, caliper), pair.names
     if not points:
         raise NotEnoughEvidence(
-            say("tasks.no_coupon_of_on_was_measured", of_sheet=of_sheet, of_machine=of_machine)
+            say("tasks.no_coupon_of_on_was_measured", of_sheet=pair.sheet, of_machine=pair.machine)
         )
     law = kerf_by_energy(points, caliper=caliper)
     content = to_json(law)
-    kept = book.stored("kerf", machine=pair[0], sheet=pair[1])
+    kept = pair.book.stored("kerf", machine=machine, sheet=sheet)
     if not kept or dict(kept[0].content) != content:
-        book.store("kerf", content, when=when, machine=pair[0], sheet=pair[1])
+        pair.book.store("kerf", content, when=when, machine=machine, sheet=sheet)
     return law, points
 
 
-def kerf_at(book: Book, machine: Machine, sheet: str, setting: Setting) -> Estimate | None:
+def kerf_at(pair: OpenPair, setting: Setting) -> Estimate | None:
     """Kerf at a setting, from coupons where some were measured."""
-    points = kerf_points(book, machine.name, sheet)
-    return kerf_by_energy(points).at_setting(machine, setting) if points else None
+    points = kerf_points(pair)
+    return kerf_by_energy(points).at_setting(pair.machine, setting) if points else None
 
 
-def plan_comb_board(
-    book: Book, machine: str | None, sheet: str | None, wish: CombWish, *, when: datetime
-) -> PlannedComb:
+def plan_comb_board(pair: OpenPair, wish: CombWish, *, when: datetime) -> tuple[CombBoard, Files]:
     """Plan a comb board of a pair and keep it; raises NotEnoughEvidence when no cut is kept
     and no setting given."""
-    of_machine, of_sheet = find_pair(book, machine, sheet)
-    check_hazard(of_sheet, of_machine, "cut")
-    setting = wish.setting
+    machine, sheet, setting, pair = pair.machine, pair.sheet, wish.setting, pair.to("cut")
+    pair.check()
     not_current: tuple[str, ...] = ()
     if setting is None:
-        kept = kept_settings(book, of_machine.name, of_sheet.name, "cut")
-        if not kept:
+        kept = pair.kept
+        if kept is None:
             raise NotEnoughEvidence(
-                say("tasks.no_cut_of_on_is_kept", of_sheet=of_sheet, of_machine=of_machine)
+                say("tasks.no_cut_of_on_is_kept", of_sheet=sheet, of_machine=machine)
             )
-        setting, not_current = kept[0].setting, kept[0].not_current
-    check_limits(of_machine, of_sheet, "cut", (setting,))
+        setting, not_current = kept.setting, kept.not_current
+    check_limits(machine, sheet, "cut", (setting,))
     kerf = wish.kerf_mm
-    if kerf is None and (measured := kerf_at(book, of_machine, of_sheet.name, setting)):
+    if kerf is None and (measured := kerf_at(pair, setting)):
         kerf = max(round(measured.value_mm, 2), 0.02)  # to the steps of a caliper
     plan = CombPlan(
-        machine=of_machine,
-        sheet=of_sheet,
+        machine=machine,
+        sheet=sheet,
         setting=setting,
-        stock_mm=wish.stock_mm or of_sheet.working_thickness_mm,
+        stock_mm=wish.stock_mm or sheet.working_thickness_mm,
         step_mm=wish.step_mm,
         slots=wish.slots,
         tongues=wish.tongues,
         kerf_mm=kerf,
         offcut_mm=wish.offcut_mm,
     )
-    board = plan.board(marks_of(book, of_machine, of_sheet))
-    name, files = board.board_id, comb_files(board, wish.paper)
+    board = plan.board(pair.marks)
+    files = comb_files(board, wish.paper)
     plan = replace(plan, kerf_mm=board.kerf_mm, codes=board.label_setting)
-    names = {"machine": of_machine.name, "sheet": of_sheet.name}
-    book.store("comb", to_json(plan), when=when, label=name, **names)
-    board = replace(board, notes=(*board.notes, *not_current))
-    return PlannedComb(board=board, files=files, time_s=board_time(board).total_s)
+    names = {"machine": machine.name, "sheet": sheet.name}
+    pair.book.store("comb", to_json(plan), when=when, label=board.board_id, **names)
+    return replace(board, notes=(*board.notes, *not_current)), files
 
 
 def comb_files(board: CombBoard, paper: str = "a4") -> Files:
@@ -232,7 +205,8 @@ def joint_of_comb(book: Book, code: str) -> tuple[CombBoard, Joint]:
 
 
 def _joint(book: Book, board: CombBoard, taken: CombTaken) -> Joint:
-    coupons = kerf_at(book, board.machine, board.sheet.name, board.setting)
+    points = kerf_points(OpenPair(book, board.machine.name, board.sheet.name))
+    coupons = kerf_by_energy(points).at_setting(board.machine, board.setting) if points else None
     return fit_joint(
         board, taken.readings, taken.stock_mm, caliper=taken.caliper, coupon_kerf=coupons
     )

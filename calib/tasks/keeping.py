@@ -22,8 +22,8 @@ from calib.logbook import (
 from calib.logbook.identity import backups_of, is_whole, newest_backup
 from calib.logbook.opening import find_place
 from calib.records import Grid
-from calib.tasks.finding import LAST
-from calib.tasks.folders import Files, given_file, write_folder
+from calib.tasks.files import Files, given_file, write_folder
+from calib.tasks.pairs import LAST
 from calib.texts.say import say
 
 

@@ -10,11 +10,11 @@ from typing import TYPE_CHECKING
 from calib.errors import NotEnoughEvidence
 from calib.logbook import Book, Filters
 from calib.logbook.events import outcome_of
+from calib.tasks.advice import came_out, why_not_counted
 from calib.tasks.boards import forecasts
-from calib.tasks.current import came_out, why_not_counted
-from calib.tasks.finding import find_machine, find_sheet
-from calib.tasks.folders import Files, picture_format
+from calib.tasks.files import Files, PictureFormat, pictures_named
 from calib.tasks.library import fit_region
+from calib.tasks.pairs import find_machine, find_sheet
 from calib.tasks.results import LOT_NOTE, STRIP_NOTE
 from calib.tasks.wishes import TrackRecordWish
 from calib.texts.say import say
@@ -68,18 +68,13 @@ _NOTHING = {
 
 def track_record_pictures(record: TrackRecord, title: str, names: Sequence[str]) -> Files:
     """Draw stated against observed shares."""
-    if not names:
-        return {}
-    kinds = {name: picture_format(name) for name in names}
-    from calib.pictures.charts import TrackRow, track_record_picture  # loads matplotlib
 
-    rows = [
-        TrackRow(stated=row.stated, observed=row.came, low=row.low, high=row.high, count=row.count)
-        for row in record.rows
-    ]
-    return {
-        name: track_record_picture(rows, title=title, format=kind) for name, kind in kinds.items()
-    }
+    def draw(format: PictureFormat) -> bytes:
+        from calib.pictures.charts import track_record_picture  # loads matplotlib
+
+        return track_record_picture(record.rows, title=title, format=format)
+
+    return pictures_named(names, draw)
 
 
 def track_record_title(wish: TrackRecordWish) -> str:

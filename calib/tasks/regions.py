@@ -18,11 +18,11 @@ from calib.fit.model import columns_of, grade_chances, settings_of
 from calib.fit.region import Region, thinned_region
 from calib.fit.second_opinion import second_opinion
 from calib.limits import power_limits_pct, snap_power, snap_speed, speed_limits_mm_s
-from calib.pictures.view import RegionView
+from calib.pictures.region import RegionView
 from calib.plan.next_marks import mark_pitch
 from calib.records import KINDS, Operation, Setting, grade_ends, grades_typed, outcome_order
 from calib.tasks.advice import recommended, wish_of
-from calib.tasks.folders import Files, picture_format
+from calib.tasks.files import Files, PictureFormat, pictures_named
 from calib.tasks.wishes import RegionWish
 from calib.texts.say import say
 
@@ -53,13 +53,14 @@ def region_pictures(
     advice: Recommendation | None = None,
 ) -> Files:
     """Draw a region with its burns and, where one can be given, the recommendation."""
-    if not names:
-        return {}
-    kinds = {name: picture_format(name) for name in names}
-    from calib.pictures.region_file import region_picture  # loads matplotlib
 
-    view = advised_view(region, wish, passes=passes, advice=advice)
-    return {name: region_picture(view, format=kind) for name, kind in kinds.items()}
+    def draw(format: PictureFormat) -> bytes:
+        from calib.pictures.region_file import region_picture  # loads matplotlib
+
+        view = advised_view(region, wish, passes=passes, advice=advice)
+        return region_picture(view, format=format)
+
+    return pictures_named(names, draw)
 
 
 def advised_view(
@@ -94,10 +95,10 @@ def region_view(
     """Work out what a picture of a region shows; nothing advised whose chance is below the wish."""
     machine = region.machine
     shown = passes or (advised.passes if advised else min(region.hulls, default=1))
-    asked = wish.asked_of(region.operation)
-    if advised is not None and (advised.passes != shown or chance < (asked or 0.0)):
+    asked = wish.asked_of(region.operation) or 0.0
+    if advised and (advised.passes != shown or chance < asked):
         advised = None
-    if kept is not None and kept.passes != shown:
+    if kept and kept.passes != shown:
         kept = None
     pitch = mark_pitch(region, advised.line_pitch_mm if advised else None)
     quick = thinned_region(region, _THINNED)
@@ -119,7 +120,7 @@ def region_view(
         chances = grades[low : high + 1].sum(axis=0)
         likely = np.argmax(grades, axis=0).astype(np.float64)
     levels = LEVELS if region.operation == "cut" else MARK_LEVELS
-    if region.operation == "cut" and asked is not None and LEVELS[1] < asked < 1.0:
+    if region.operation == "cut" and LEVELS[1] < asked < 1.0:
         levels = (*LEVELS[:2], asked)
     hull = region.hulls.get(shown)
     return RegionView(
@@ -193,10 +194,8 @@ def _axes(
     """
     machine = region.machine
     burns = [b for b in region.burns if b.passes == passes]
-    powers = [b.power_pct for b in burns] or [
-        max(machine.beam_starts_pct, 1.0),
-        machine.ceiling_pct,
-    ]
+    ends = [max(machine.beam_starts_pct, 1.0), machine.ceiling_pct]
+    powers = [b.power_pct for b in burns] or ends
     beyond = _BEYOND_POWER if burns else 1.0
     # At most a little beyond beam start and ceiling.
     low = max(min(powers) / beyond, 0.8 * machine.beam_starts_pct, 1.0)

@@ -3,29 +3,44 @@
 from __future__ import annotations
 
 import dataclasses
+import tomllib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal, cast
 
-from calib.errors import BadFile, CalibError, InvalidRecord, LogbookError, shown, unfit
+from pydantic import Field
+
+from calib.errors import (
+    BadFile,
+    CalibError,
+    InvalidRecord,
+    LogbookError,
+    MachineLimit,
+    shown,
+    unfit,
+)
 from calib.logbook import Book, Recorded
 from calib.records import (
     SCALES,
-    THROUGH_GRADES,
     Burn,
     Cell,
     Grid,
+    Machine,
     Operation,
     Reading,
     Setting,
+    Sheet,
 )
+from calib.records.fields import Words, from_json, record, says
 from calib.results import RESULT_COLUMNS, boards_named, read_results, settings_table
 from calib.spreadsheet import write_csv
-from calib.tasks.finding import find_board, find_machine, find_pair, find_sheet
-from calib.tasks.folders import given_file
+from calib.tasks.files import given_file
+from calib.tasks.pairs import OpenPair, find_board, find_machine, find_sheet
+from calib.tasks.wishes import BoardWish
 from calib.texts.say import say
+from calib.units import show_speed
 
 LOT_NOTE = say("tasks.burns_of_new_lot")
 # How check strips are told from other boards: by this note, which stands on their sheets too.
@@ -42,15 +57,15 @@ Step = Literal["plan", "recommend", "check_machine"]
 _EVENING_ENDS = timedelta(hours=5)
 
 
-def session_label(when: datetime) -> str:
-    """Name the session that burns of this moment belong to: the date of the evening.
+def session_label(when: datetime, given: str | None = None) -> str:
+    """Name the session that burns of this moment belong to, if not given: the date of the evening.
 
     Examples
     --------
     >>> session_label(datetime(2026, 3, 2, 0, 40))
     '2026-03-01'
     """
-    return (when - _EVENING_ENDS).date().isoformat()
+    return (when - _EVENING_ENDS).date().isoformat() if given is None else given
 
 
 def record_readings(
@@ -70,16 +85,15 @@ def record_readings(
     readings = [r for r in read_results(content, filled) if not r.is_empty or r.note]
     if not readings:
         raise LogbookError(say("tasks.result_file_of_board_has_no", grid=grid))
-    label = session_label(when) if session is None else session
+    label = session_label(when, session)
     return book.record(grid.board_id, readings, when=when, session=label, why=why)
 
 
 def record_file(
-    book: Book,
+    burnt_on: OpenPair,
     file: Path,
     *,
     board: str | None = None,
-    burnt_on: tuple[str | None, str | None] = (None, None),
     ready_made: Path | None = None,
     session: str | None = None,
     why: str = "",
@@ -88,67 +102,55 @@ def record_file(
     """Record a result file of the board that stands in it, or of the one that is named.
 
     A ready-made grid's board comes into the logbook with its first results: its definition is
-    ``ready_made``, or lies beside the folder of the file; machine and sheet say what it was
-    ``burnt_on``.
+    ``ready_made``, or lies beside the folder of the file; the pair says what it was burnt on.
     """
-    content = given_file(file)
+    book, content, code = burnt_on.book, given_file(file), None
     if content.startswith((b"cell,operation", b"<", b"%PDF", b"(", b";")):
         raise BadFile(say("tasks.isnt_result_file", file=shown(file.name)))
     if rows := settings_table(content):
-        own, content = _board_of_table(book, rows, *burnt_on, when=when)
-        return own, record_readings(book, own, content, when=when, session=session, why=why)
-    named = (board,) if board else boards_named(content)
-    if len(named) != 1:
-        what = say("tasks.names_no_board")
-        if named:
-            what = say("tasks.is_of_several_boards", named=", ".join(named))
-        raise BadFile(f"{shown(str(file))} {what}.")
-    beside = file.resolve().parent.with_suffix(".toml")
-    definition = ready_made or (beside if beside.is_file() else None)
-    grid = None
-    try:
-        grid = find_board(book, named[0])
-        if any(burnt_on):
-            check_burnt_for(book, grid, *burnt_on)
-        code = grid.board_id
-    except CalibError:
-        if definition is None:
-            raise
-        from calib.tasks.definitions import given_text, read_definition, take_in_ready_made
-
-        read = read_definition(given_text(definition))
-        again = grid is not None
-        grid = take_in_ready_made(book, named[0], read, content, *burnt_on, when=when, again=again)
-        code = named[0].strip().upper()
-    done = record_readings(book, grid, content, when=when, session=session, why=why, code=code)
-    return grid, done
+        grid, content = _board_of_table(burnt_on, rows, when)
+    else:
+        named = (board,) if board else boards_named(content)
+        if len(named) != 1:
+            what = say("tasks.names_no_board")
+            if named:
+                what = say("tasks.is_of_several_boards", named=", ".join(named))
+            raise BadFile(f"{shown(str(file))} {what}.")
+        beside = file.resolve().parent.with_suffix(".toml")
+        definition = ready_made or (beside if beside.is_file() else None)
+        known = None
+        try:
+            grid = known = find_board(book, named[0])
+            _check_burnt_on(burnt_on, grid)
+        except CalibError:
+            if definition is None:
+                raise
+            read, again = read_definition(given_text(definition)), known is not None
+            grid = take_in_ready_made(burnt_on, named[0], read, content, when=when, again=again)
+            code = named[0].strip().upper()
+    return grid, record_readings(
+        book, grid, content, when=when, session=session, why=why, code=code
+    )
 
 
 def _board_of_table(
-    book: Book,
-    rows: Sequence[tuple[Setting, Mapping[str, str]]],
-    machine: str | None,
-    sheet: str | None,
-    *,
-    when: datetime,
+    pair: OpenPair, rows: Sequence[tuple[Setting, Mapping[str, str]]], when: datetime
 ) -> tuple[Grid, bytes]:
     """Make a board of a table with settings of one's own; with it, its results by cell."""
     from calib.boards.layout import lay_out
-    from calib.hazards import check_hazard
 
-    of_machine, of_sheet = find_pair(book, machine, sheet)
     settings = [setting for setting, _ in rows]
     operation: Operation = "cut"
     if any(given.get("mark") for _, given in rows):
         operation = "area_mark" if any(s.line_pitch_mm for s in settings) else "line_mark"
-    check_hazard(of_sheet, of_machine, operation)
-    grid = lay_out(of_machine, of_sheet, operation, settings)
+    pair.to(operation).check()
+    grid = lay_out(pair.machine, pair.sheet, operation, settings)
     try:
-        grid = book.board(grid.board_id)
+        grid = pair.book.board(grid.board_id)
     except LogbookError:
         note = say("tasks.from_table_of_your_own")
         grid = dataclasses.replace(grid, notes=(*grid.notes, note))
-        book.add_board(grid, when=when)
+        pair.book.add_board(grid, when=when)
     free: dict[Setting, list[str]] = {}
     for cell in grid.cells:
         free.setdefault(cell.setting, []).append(cell.label)
@@ -159,12 +161,13 @@ def _board_of_table(
     return grid, write_csv(RESULT_COLUMNS, lines).encode()
 
 
-def check_burnt_for(book: Book, grid: Grid, machine: str | None, sheet: str | None) -> None:
+def _check_burnt_on(pair: OpenPair, grid: Grid) -> None:
     """Raise LogbookError when a board is of another machine or sheet than those named."""
+    machine, sheet = pair.named
     there = (grid.machine.name, grid.sheet.name)
     named = (
-        there[0] if machine is None else find_machine(book, machine).name,
-        there[1] if sheet is None else find_sheet(book, sheet).name,
+        there[0] if machine is None else find_machine(pair.book, machine).name,
+        there[1] if sheet is None else find_sheet(pair.book, sheet).name,
     )
     if named != there:
         raise LogbookError(say("tasks.board_was_recorded", grid=grid, there=there, named=named))
@@ -183,7 +186,7 @@ def record_stair(
         Reading(cell=cell.label, through="through" if number < step else "no")
         for number, cell in enumerate(grid.cells)
     ]
-    label = session_label(when) if session is None else session
+    label = session_label(when, session)
     return book.record(grid.board_id, readings, when=when, session=label, why=why)
 
 
@@ -198,13 +201,12 @@ class Question:
     apart: tuple[Reading, ...] = ()
 
 
-_MEANINGS = (
-    say("tasks.not_cut"),
-    say("tasks.held_by_few_fibres"),
-    say("tasks.drops_or_lifts_free"),
-)
 _CHOICES: dict[str, dict[str, str]] = {
-    "through": dict(zip(THROUGH_GRADES, _MEANINGS, strict=True)),
+    "through": {
+        "no": say("tasks.not_cut"),
+        "hanging": say("tasks.held_by_few_fibres"),
+        "through": say("tasks.drops_or_lifts_free"),
+    },
     **{
         name: {str(grade): words for grade, words in enumerate(scale)}
         for name, scale in SCALES.items()
@@ -220,82 +222,68 @@ class CellByCell:
     """
 
     def __init__(self, book: Book, grid: Grid, session: str) -> None:
-        self._book, self._grid, self._session = book, grid, session
+        self._book, self._code, self._session = book, grid.board_id, session
         looks = book.looks(grid.board_id)
-        self._saw = {cell: looked.id for cell, looked in looks.items()}
-        self._said = {cell: looked.reading for cell, looked in looks.items()}
+        # By cell, the id of the look that was seen, and what it says.
+        self._seen = {cell: (looked.id, looked.reading) for cell, looked in looks.items()}
         apart = {cell: tuple(one.reading for one in looks[cell].apart) for cell in looks}
         self._questions = [
-            Question(
-                cell=cell, field=field, choices=_CHOICES[field], apart=apart.get(cell.label, ())
-            )
-            for cell in grid.cells
+            Question(cell=c, field=field, choices=_CHOICES[field], apart=apart.get(c.label, ()))
+            for c in grid.cells
             for field in grid.read
-            if not _is_read(self._said.get(cell.label), field)
+            if not _is_read(self._look(c.label)[1], field)
         ]
-        self._answers: list[str | None] = []
-        self._taps: list[tuple[str, str, str, Reading]] = []
+        # Of each question that is done its word, and what was stored; None: it wasn't asked.
+        self._done: list[tuple[str, tuple[str, str, tuple[str, Reading]] | None] | None] = []
         self._keys = 0
+
+    def _look(self, label: str) -> tuple[str, Reading]:
+        return self._seen.get(label, ("", Reading(cell=label)))
 
     @property
     def question(self) -> Question | None:
         """What is to be answered next; None at the end."""
         while self._pointless():
-            self._answers.append(None)
-        done = len(self._answers)
+            self._done.append(None)
+        done = len(self._done)
         return self._questions[done] if done < len(self._questions) else None
-
-    @property
-    def left(self) -> int:
-        """How many questions are open."""
-        return len(self._questions) - len(self._answers)
 
     def answer(self, text: str, when: datetime) -> None:
         """Store an answer; an empty one means not read; raises InvalidRecord when it isn't one of
         the choices, or nothing is open."""
-        question = self.question
+        question, text = self.question, text.strip()
         if question is None:
             raise InvalidRecord(say("tasks.answers_nothing_every_cell_of_board", text=shown(text)))
-        word, label = text.strip().casefold(), question.cell.label
+        word, label = text.casefold(), question.cell.label
         found = [choice for choice in question.choices if word and choice.startswith(word)]
         if word and len(found) != 1:
             allowed = ", ".join(f"{choice} ({said})" for choice, said in question.choices.items())
+            typed = shown(text)
             raise InvalidRecord(
-                say(
-                    "tasks.of_cell",
-                    question=question,
-                    label=label,
-                    text=shown(text),
-                    allowed=allowed,
-                )
+                say("tasks.of_cell", question=question, label=label, text=typed, allowed=allowed)
             )
-        chosen = found[0] if found else ""
-        if chosen:
-            before = self._saw.get(label, ""), self._said.get(label, Reading(cell=label))
-            grade: Any = chosen if question.field == "through" else int(chosen)
-            reading = dataclasses.replace(before[1], **{question.field: grade})
+        stored = None
+        if found:
+            saw, said = before = self._look(label)
+            grade: Any = found[0] if question.field == "through" else int(found[0])
+            reading = dataclasses.replace(said, **{question.field: grade})
             key = self._key(label, when)
-            self._book.tap(
-                self._grid.board_id, key, reading, saw=before[0], when=when, session=self._session
-            )
-            self._taps.append((key, label, *before))
-            self._saw[label], self._said[label] = key, reading
-        self._answers.append(chosen)
+            self._book.tap(self._code, key, reading, saw=saw, when=when, session=self._session)
+            self._seen[label], stored = (key, reading), (key, label, before)
+        self._done.append((found[0] if found else "", stored))
 
     def undo(self, when: datetime) -> None:
         """Take the latest answer back and ask again; raises LogbookError when no answer was given
         yet."""
-        while self._answers and self._answers[-1] is None:
-            self._answers.pop()
-        if not self._answers:
+        while self._done and self._done[-1] is None:
+            self._done.pop()
+        if not self._done or (last := self._done.pop()) is None:
             raise LogbookError(say("tasks.there_is_no_answer_to_take"))
-        if self._answers[-1]:
-            key, label, saw, said = self._taps[-1]
+        if last[1]:
+            key, label, (_, said) = last[1]
             back = self._key(label, when)
-            self._book.take_back_tap(self._grid.board_id, back, key, when=when)
-            self._saw[label], self._said[label] = back, said
-            self._taps.pop()
-        self._answers.pop()
+            self._book.take_back_tap(self._code, back, key, when=when)
+            self._seen[label] = back, said
 
     def _key(self, label: str, when: datetime) -> str:
         self._keys += 1
@@ -303,17 +291,16 @@ class CellByCell:
 
     def _pointless(self) -> bool:
         """True when the char of a coupon is next that didn't come loose, or wasn't burnt."""
-        done = len(self._answers)
+        done = len(self._done)
         if not 0 < done < len(self._questions) or self._questions[done].field != "char":
             return False
-        before = self._questions[done - 1]
+        before, last = self._questions[done - 1], self._done[-1]
         same = before.field == "through" and before.cell == self._questions[done].cell
-        return same and self._answers[-1] in ("", "no")
+        return same and last is not None and last[0] in ("", "no")
 
 
-def _is_read(said: Reading | None, field: str) -> bool:
-    skipped = said is not None and field == "char" and said.through == "no"
-    return skipped or getattr(said, field, None) is not None
+def _is_read(said: Reading, field: str) -> bool:
+    return field == "char" and said.through == "no" or getattr(said, field) is not None
 
 
 def will_do(burns: Sequence[Burn]) -> bool:
@@ -342,15 +329,120 @@ class NextStep:
 
 def next_step(book: Book, grid: Grid) -> NextStep:
     """Say what to do next after a board was recorded."""
-    pair = (grid.machine.name, grid.sheet.name)
-    burns = book.burns(*pair, grid.operation)
-    step: Step = "plan"
-    if LOT_NOTE in grid.notes:
-        step = "recommend"
-    elif STRIP_NOTE in grid.notes:
+    machine, sheet, operation = grid.machine.name, grid.sheet.name, grid.operation
+    burns = book.burns(machine, sheet, operation)
+    step: Step = "recommend" if LOT_NOTE in grid.notes or will_do(burns) else "plan"
+    if STRIP_NOTE in grid.notes:
         step = "check_machine"
-    elif will_do(burns):
-        step = "recommend"
     return NextStep(
-        step=step, machine=pair[0], sheet=pair[1], operation=grid.operation, burns=worth(burns)
+        step=step, machine=machine, sheet=sheet, operation=operation, burns=worth(burns)
     )
+
+
+Sentence = Annotated[Words, Field(min_length=1)]
+
+
+@record
+class DefinedBoard(BoardWish):
+    """The board of a ready-made grid."""
+
+    operation: Annotated[Operation, says("What is burnt.")]
+
+
+@record
+class Definition:
+    """A ready-made grid as its file says it."""
+
+    title: Annotated[Sentence, says("What it is.")]
+    for_whom: Annotated[Sentence, says("Who can use it.")]
+    assumes: Annotated[tuple[Sentence, ...], says("What must be so for it to fit, in sentences.")]
+    keep_files: Annotated[bool, Field(strict=True), says("Whether its files are kept beside it.")]
+    machine: Annotated[Machine, says("The machine it is planned for.")]
+    sheet: Annotated[Sheet, says("The sheet it is planned for.")]
+    board: Annotated[DefinedBoard, says("What is planned.")]
+
+
+_TABLES: Mapping[str, type] = {"machine": Machine, "sheet": Sheet, "board": DefinedBoard}
+
+
+def read_definition(text: str) -> Definition:
+    """Read the definition of a ready-made grid; raises BadFile when it isn't TOML, or a key is
+    missing, unknown or holds what it may not hold."""
+    try:
+        data = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise BadFile(say("tasks.definition_isnt_toml", error=error)) from None
+    tables = {name: _read(kind, f"[{name}] ", data.get(name, {})) for name, kind in _TABLES.items()}
+    return cast(Definition, _read(Definition, "", data | tables))
+
+
+def _read(kind: type, where: str, given: object) -> object:
+    try:
+        return from_json(kind, given)
+    except InvalidRecord as wrong:
+        said = " ".join(where + each.said(each.field) for each in wrong.misfits)
+        raise BadFile(said or f"{where}{wrong}") from None
+
+
+def given_text(file: Path) -> str:
+    """Read the text of a definition's file; BadFile when that can't be."""
+    try:
+        return given_file(file, 2**20).decode("utf-8")
+    except UnicodeDecodeError:
+        raise BadFile(say("tasks.isnt_text_in_utf", file=shown(str(file)))) from None
+
+
+def ready_made_grid(definition: Definition) -> Grid:
+    """Plan the board of a definition."""
+    from calib.tasks.library import plan_wished  # loads the fit
+
+    wish = definition.board
+    return plan_wished(definition.machine, definition.sheet, wish.operation, wish)[0]
+
+
+def take_in_ready_made(
+    pair: OpenPair,
+    board_id: str,
+    definition: Definition,
+    content: bytes,
+    *,
+    when: datetime,
+    again: bool = False,
+) -> Grid:
+    """Put a ready-made board into the book, for the machine and sheet that it was burnt on.
+
+    Its code and cells are those of its files; nothing is forecast, for it is burnt already. Burnt
+    ``again``, for another machine or sheet than before, it gets a code of its own there.
+    LogbookError when its code is another one, MachineLimit when the machine can't have burnt it,
+    BadFile when its results (content) can't be read: nothing is stored then.
+    """
+    grid, code = ready_made_grid(definition), shown(board_id)
+    if grid.board_id != board_id.strip().upper():
+        raise LogbookError(
+            say("tasks.ready_made_grid_is_board", definition=definition, grid=grid, board_id=code)
+        )
+    pair.to(grid.operation).check()
+    machine, sheet = pair.machine, pair.sheet
+    fastest, most = max(cell.speed_mm_s for cell in grid.cells), machine.max_speed_mm_s
+    if fastest > most:
+        raise MachineLimit(
+            say(
+                "tasks.board_has_cell",
+                grid=grid,
+                fastest=show_speed(fastest),
+                of_machine=machine,
+                max_speed_mm_s=show_speed(most),
+            )
+        )
+    read_results(content, grid)
+    note = say(
+        "tasks.ready_made_planned", definition=definition, of_machine=machine, of_sheet=sheet
+    )
+    made = replace(grid, machine=machine, sheet=sheet, notes=(*grid.notes, note))
+    if again:
+        from calib.boards.layout import board_id_of
+
+        note = say("tasks.is_written", grid=grid)
+        made = replace(made, board_id=board_id_of(made), notes=(*made.notes, note))
+    pair.book.add_board(made, when=when)
+    return made

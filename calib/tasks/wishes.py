@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import field
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import Field
 
@@ -25,6 +25,10 @@ from calib.records.burns import Passes, Power, Speed
 from calib.records.fields import Grade, Name, Number, Text, Whole, Words, misfit, record, says
 from calib.texts.say import say
 
+if TYPE_CHECKING:
+    from calib.logbook import Book
+    from calib.tasks.pairs import OpenPair
+
 Side = Annotated[Number, Field(gt=0, le=10_000)]
 Offcut = Annotated[tuple[Side, Side] | None, says("Width x height of the piece at hand.")]
 Reliability = Annotated[Wished, says("Chance, from 0 to 1, that it shall hold.", allowed=CHANCE)]
@@ -43,10 +47,11 @@ class Named:
     machine: Annotated[Name | None, says("Name of the machine.", unsaid="the only one")] = None
     sheet: Annotated[Name | None, says("Name of the sheet.", unsaid="the only one")] = None
 
-    @property
-    def names(self) -> tuple[str | None, str | None]:
-        """As tasks take them."""
-        return self.machine, self.sheet
+    def of(self, book: Book) -> OpenPair:
+        """The pair in a logbook."""
+        from calib.tasks.pairs import OpenPair
+
+        return OpenPair(book, self.machine, self.sheet, getattr(self, "operation", "cut"))
 
 
 @record
@@ -54,11 +59,6 @@ class Pair(Named):
     """The same, and what is burnt."""
 
     operation: Annotated[Operation, says("What is burnt.")] = "cut"
-
-    @property
-    def pair(self) -> tuple[str | None, str | None, Operation]:
-        """As tasks take it."""
-        return *self.names, self.operation
 
 
 @record

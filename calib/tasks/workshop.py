@@ -13,15 +13,14 @@ from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book
 from calib.materials import known_terms
 from calib.records import LaserSource, Machine, Sheet
-from calib.tasks.finding import find_sheet
+from calib.tasks.pairs import find_sheet
 from calib.tasks.wishes import MaterialWish
 from calib.texts.say import say
 from calib.units import show_speed
 
 
 def add_machine(book: Book, machine: Machine, *, when: datetime, why: str = "") -> tuple[str, ...]:
-    """Take a machine into the logbook; raises LogbookError when another machine of that name is
-    there."""
+    """Take a machine into the logbook; LogbookError when another one of that name is there."""
     book.add_machine(machine, when=when, why=why)
     return assumptions(machine)
 
@@ -67,9 +66,7 @@ _ASSUMED_OF: dict[LaserSource, dict[str, str]] = {
 
 
 def check_material(wish: MaterialWish) -> Hazard:
-    """Say whether a material may go under a laser, before a sheet of it is bought.
-
-    Raises RefusedMaterial, DeclarationNeeded when it may not.
+    """Say whether a material may go under a laser, before a sheet of it is bought; else raise.
 
     Examples
     --------
@@ -87,9 +84,8 @@ def check_material(wish: MaterialWish) -> Hazard:
 
 
 def add_sheet(book: Book, sheet: Sheet, *, when: datetime, why: str = "") -> Hazard:
-    """Look at the hazards of a sheet, then take it into the logbook; raises RefusedMaterial,
-    DeclarationNeeded, and nothing is stored then; LogbookError when a sheet of that name is of
-    another material or thickness."""
+    """Look at the hazards of a sheet, then take it into the logbook; raises LogbookError when a
+    sheet of that name is of another material or thickness."""
     known = next((one for one in book.sheets() if one.name == sheet.name), None)
     if known is not None:
         # Typed again in short: what is known of it stays.
@@ -107,9 +103,8 @@ def add_sheet(book: Book, sheet: Sheet, *, when: datetime, why: str = "") -> Haz
 def change_sheet(
     book: Book, name: str, /, *, when: datetime, why: str = "", **changed: Any
 ) -> Sheet:
-    """Record a new lot, a measured thickness or a declaration of a sheet; raises LogbookError
-    when there is no such sheet; RefusedMaterial, DeclarationNeeded when the new declaration doesn't
-    do; nothing is stored then."""
+    """Record a new lot, a measured thickness or a declaration of a sheet; nothing is stored where
+    the new declaration doesn't do."""
     sheet = dataclasses.replace(find_sheet(book, name), **changed)
     check_hazard(sheet)
     book.add_sheet(sheet, when=when, why=why)

@@ -11,6 +11,7 @@ from calib.logbook import Looked, Recorded
 from calib.records import KINDS, Grid, Reading
 from calib.tasks.results import ENOUGH_BURNS
 from calib.tasks.workshop import assumptions
+from calib.texts.say import say
 from calib.texts.words import (
     bullets,
     counted,
@@ -28,9 +29,7 @@ if TYPE_CHECKING:
     from calib.boards.focus import FocusBoard
     from calib.tasks.boards import Planned
     from calib.tasks.results import NextStep, Question
-    from calib.tasks.steps import Overview, PairState
-
-_FIRST_CAUTION = "Read the cautions on the record sheet before you burn, and stay with the machine."
+    from calib.tasks.standing import Overview, PairState
 
 
 def planned_data(planned: Planned, written: Sequence[Path]) -> dict[str, Any]:
@@ -56,10 +55,10 @@ def planned_round_text(planned: Sequence[Planned]) -> str:
 
     if len(planned) == 1:
         return planned_text(planned[0])
-    cells = sum(len(one.grid.cells) for one in planned)
-    head = f"One round of {counted(cells, 'cell')} on {len(planned)} boards."
+    cells = counted(sum(len(one.grid.cells) for one in planned), "cell")
     return paragraphs(
-        head, *(planned_text(one, f"\nSheet: {sheet_use(one.grid).words}.") for one in planned)
+        say("texts.one_round", cells=cells, boards=len(planned)),
+        *(planned_text(one, f"\nSheet: {sheet_use(one.grid).words}.") for one in planned),
     )
 
 
@@ -67,27 +66,21 @@ def planned_text(planned: Planned, more: str = "") -> str:
     """Describe a board that was just planned; ``more`` is said under its size."""
     from calib.boards.board_time import board_time
 
-    grid = planned.grid
+    grid, rests = planned.grid, say("texts.nothing_burnt_rests_on_expected")
+    if planned.before:
+        rests = say("texts.rests_on_burns", burns=counted(planned.before, "burn"))
     size = f"{counted(len(grid.cells), 'cell')}, {board_time(grid).words}."
-    rests = (
-        "Nothing of this sheet has been burnt on this machine yet: it rests on what is expected."
-        if planned.before == 0
-        else f"It rests on {counted(planned.before, 'burn')} of this sheet and machine."
-    )
     forecast = {label: _forecast(grid, events) for label, events in planned.forecasts.items()}
+    # What holds of the machine or the sheet, not of this very board, is said with those.
+    elsewhere = set(check_hazard(grid.sheet, grid.machine, grid.operation).advice)
+    assumed = {_begin(sentence) for sentence in assumptions(grid.machine)}
+    notes = [n for n in grid.notes if n not in elsewhere and _begin(n) not in assumed]
     return paragraphs(
         f"{_head(grid)}\n{wrapped(f'{size} {rests}')}{more}",
         _cells(grid, "forecast", forecast),
-        bullets("Notes", _own_notes(grid)),
-        _FIRST_CAUTION,
+        bullets("Notes", notes),
+        say("texts.read_cautions_first"),
     )
-
-
-def _own_notes(grid: Grid) -> list[str]:
-    """Notes of this very board: what holds of its machine or sheet is said with those."""
-    advice = check_hazard(grid.sheet, grid.machine, grid.operation).advice
-    assumed = {_begin(sentence) for sentence in assumptions(grid.machine)}
-    return [n for n in grid.notes if n not in advice and _begin(n) not in assumed]
 
 
 def _begin(sentence: str) -> str:
@@ -95,10 +88,7 @@ def _begin(sentence: str) -> str:
 
 
 def _head(grid: Grid) -> str:
-    return (
-        f"Board {grid.board_id}, round {grid.round}: {operation_words(grid.operation)} of"
-        f" {grid.sheet.name} on {grid.machine.name}, {grid.board_mm[0]:g} x {grid.board_mm[1]:g} mm"
-    )
+    return say("texts.board_head", grid=grid, operation=operation_words(grid.operation))
 
 
 def _forecast(grid: Grid, events: Mapping[str, float]) -> str:
@@ -110,15 +100,7 @@ def _forecast(grid: Grid, events: Mapping[str, float]) -> str:
 
 def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
     pitched = KINDS[grid.operation].shape == "area"
-    header = [
-        "cell",
-        "power",
-        "speed",
-        "passes",
-        *(["line pitch"] if pitched else []),
-        "burnt as",
-        last,
-    ]
+    header = ["cell", "power", "speed", "passes", *["line pitch"] * pitched, "burnt as", last]
     rows = [
         [
             cell.label,
@@ -137,16 +119,14 @@ def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
 def board_text(grid: Grid, readings: Sequence[Reading], looks: Mapping[str, Looked]) -> str:
     """Describe a board with what was recorded of it."""
     read = {reading.cell: reading_words(reading) for reading in readings}
-    read |= {
-        cell: f"? {_or_words([one.reading for one in looked.apart])}: which is right?"
-        for cell, looked in looks.items()
-        if looked.apart
-    }
+    for cell, looked in looks.items():
+        if looked.apart:
+            apart = _or_words([one.reading for one in looked.apart])
+            read[cell] = say("texts.which_is_right", readings=apart)
     graded = sum(not reading.is_empty for reading in readings)
+    done = say("texts.cells_recorded", read=graded, cells=counted(len(grid.cells), "cell"))
     return paragraphs(
-        f"{_head(grid)}\n{graded} of {counted(len(grid.cells), 'cell')} recorded.",
-        _cells(grid, "came out", read),
-        bullets("Notes", grid.notes),
+        f"{_head(grid)}\n{done}", _cells(grid, "came out", read), bullets("Notes", grid.notes)
     )
 
 
@@ -157,48 +137,41 @@ def _or_words(readings: Sequence[Reading]) -> str:
 def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -> str:
     """Say what was stored of a board, and what is left."""
     read = {reading.cell for reading in readings if not reading.is_empty}
-    left = [cell.label for cell in grid.cells if cell.label not in read]
-    parts = [
-        f"{number} {word}"
-        for number, word in (
-            (recorded.added, "new"),
-            (recorded.corrected, "corrected"),
-            (recorded.unchanged, "as before"),
-        )
-        if number
-    ]
-    rest = f" Not read, so it counts as not burnt: {', '.join(left)}." if left else ""
-    return f"Board {grid.board_id}: {', '.join(parts) or 'nothing new'}.{rest}"
+    left = ", ".join(cell.label for cell in grid.cells if cell.label not in read)
+    done = {
+        "new": recorded.added, "corrected": recorded.corrected, "as before": recorded.unchanged
+    }  # fmt: skip
+    parts = ", ".join(f"{number} {word}" for word, number in done.items() if number)
+    rest = say("texts.left_empty", cells=left) if left else ""
+    return say("texts.what_was_recorded", grid=grid, parts=parts or "nothing new", rest=rest)
 
 
 def next_step_text(step: NextStep) -> str:
     """Say why something comes next, and what to type, complete with its names."""
     if step.step == "check_machine":
-        pair = pair_typed(step.sheet, step.machine)
-        return f"Next: calib machine check --reference {pair}"
+        return say("texts.next_check", pair=pair_typed(step.sheet, step.machine))
     why = ""
     if step.step == "plan":
-        why = "All burns came out alike so far. "
+        why = say("texts.all_alike")
         if step.burns < ENOUGH_BURNS:
-            why = f"{counted(step.burns, 'burn')} so far; a setting takes about {ENOUGH_BURNS}. "
-    return f"{why}Next: calib {step.step} {_typed(step)}"
+            why = say("texts.few_burns", burns=counted(step.burns, "burn"), enough=ENOUGH_BURNS)
+    return say("texts.next_command", why=why, step=step.step, typed=_typed(step))
 
 
 def _typed(step: NextStep | PairState) -> str:
-    operation = "" if step.operation == "cut" else f" --operation {step.operation}"
-    return pair_typed(step.sheet, step.machine) + operation
+    return pair_typed(step.sheet, step.machine, step.operation)
 
 
 def overview_text(overview: Overview) -> str:
     """Say what is open, and the next command of each sheet; it runs as it is pasted."""
     if not overview.has_machine:
         return paragraphs(
-            "The logbook is empty. Describe your machine first, with its own numbers:",
+            say("texts.book_is_empty"),
             "  calib machine add bench --watts 60 --bed 600x400 --top-speed 400",
         )
     if not overview.pairs:
         return paragraphs(
-            "No sheet yet. Describe the first one:",
+            say("texts.no_sheet_yet"),
             "  calib sheet add 'birch 3' --material 'birch plywood' --thickness 3",
         )
     lines = []
@@ -207,13 +180,9 @@ def overview_text(overview: Overview) -> str:
         why, command = _next_of(state)
         lines.append(f"{where}: {why}\n  calib {command}")
         for board in state.open if state.step != "record" else state.open[1:]:
-            lines.append(
-                f"{where}: board {board.id} is open too; void it if it won't be burnt.\n"
-                f"  calib record {board.id}"
-            )
+            lines.append(say("texts.board_is_open_too", where=where, board=board))
     if overview.questions:
-        count = counted(overview.questions, "thing")
-        lines.append(f"{count} said in two ways: which is right?\n  calib book questions")
+        lines.append(say("texts.said_in_two_ways", things=counted(overview.questions, "thing")))
     return "\n".join(lines)
 
 
@@ -221,62 +190,54 @@ def _next_of(state: PairState) -> tuple[str, str]:
     """Where a pair stands, and the command that comes next."""
     board, burns = state.waiting, counted(state.burns, "burn")
     if state.step == "record" and board is not None:
-        read = f"{board.read} of {counted(board.cells, 'cell')} recorded."
-        return f"board {board.id}, {read}", f"record {board.id}"
+        cells = counted(board.cells, "cell")
+        return say("texts.board_waits", board=board, cells=cells), f"record {board.id}"
     if state.new_lot:
-        return "a new lot; a few burns try it.", f"plan {_typed(state)} --for lot"
+        return say("texts.new_lot_few_burns"), f"plan {_typed(state)} --for lot"
     if state.step == "none" and state.kept is not None:
-        card = pair_typed(state.sheet, state.machine)
-        return f"{setting_words(state.kept.setting)} is kept.", f"sheet card {card}"
+        setting, card = setting_words(state.kept.setting), pair_typed(state.sheet, state.machine)
+        return say("texts.setting_is_kept", setting=setting), f"sheet card {card}"
     if state.step == "plan":
-        return f"{burns if state.burns else 'nothing burnt yet'}.", f"plan {_typed(state)}"
-    return f"{burns}; ask for a setting.", f"recommend {_typed(state)}"
+        why = f"{burns}." if state.burns else say("texts.nothing_burnt_yet")
+        return why, f"plan {_typed(state)}"
+    return say("texts.ask_for_a_setting", burns=burns), f"recommend {_typed(state)}"
 
 
 def question_text(question: Question) -> str:
     """Ask for one thing of a cell."""
-    cell = question.cell
-    choices = " · ".join(f"{choice} {meaning}" for choice, meaning in question.choices.items())
+    cell, choices = question.cell, question.choices.items()
     if question.field == "through":
-        choices = " · ".join(f"{choice} ({said})" for choice, said in question.choices.items())
-    apart = f" (read as {_or_words(question.apart)})" if question.apart else ""
-    return f"{cell.label}, {setting_words(cell.setting)}: {question.field}?{apart}\n  {choices}"
+        said = " · ".join(f"{choice} ({meaning})" for choice, meaning in choices)
+    else:
+        said = " · ".join(f"{choice} {meaning}" for choice, meaning in choices)
+    apart = say("texts.read_as", readings=_or_words(question.apart)) if question.apart else ""
+    return f"{cell.label}, {setting_words(cell.setting)}: {question.field}?{apart}\n  {said}"
 
 
 _KINDS = {
-    ".svg": "the drawing, a colour for each setting",
-    ".dxf": "the same, a layer for each setting",
-    ".nc": "the program",
-    "-outline.nc": "moves round the board, beam off",
-    "-record.pdf": "the record sheet to print",
-    "-plan.csv": "the plan",
-    "-results.csv": "fill it in, then record it",
+    ".svg": say("texts.drawing_colour"),
+    ".dxf": say("texts.drawing_layers"),
+    ".nc": say("texts.program"),
+    "-outline.nc": say("texts.outline"),
+    "-record.pdf": say("texts.record_sheet"),
+    "-plan.csv": say("texts.plan"),
+    "-results.csv": say("texts.results"),
 }
 
 
 def files_text(files: Mapping[str, bytes], written: Sequence[Path], folder: Path) -> str:
     """Say which files were written, and which were left alone."""
-    names = {path.name for path in written}
-    kept = [
-        f"{name} in {folder} was filled in and is left as it is."
-        for name in files
-        if name not in names
-    ]
-    kinds = [file_kind(path.name) for path in written]
-    listed = "; ".join(
-        f"{path.name}, {kind}" if kind else path.name
-        for kind, path in sorted(zip(kinds, written, strict=True), key=lambda one: _order(one[0]))
-    )
+    names, order = {path.name for path in written}, [*_KINDS.values(), ""]
+    kept = [say("texts.left_as_it_is", name=n, folder=folder) for n in files if n not in names]
     if not any(name.endswith(".nc") for name in files):
-        kept.append(
-            "There is no program: the machine record doesn't say the S word at full power"
-            " (calib machine change --help)."
-        )
-    return "\n".join([*([wrapped(f"Files in {folder}: {listed}.")] if written else []), *kept])
-
-
-def _order(kind: str) -> int:
-    return [*_KINDS.values(), kind].index(kind)
+        kept.append(say("texts.there_is_no_program"))
+    kinds = [(file_kind(path.name), path.name) for path in written]
+    listed = "; ".join(
+        f"{name}, {kind}" if kind else name
+        for kind, name in sorted(kinds, key=lambda one: order.index(one[0]))
+    )
+    said = [wrapped(say("texts.files_in", folder=folder, listed=listed))] if written else []
+    return "\n".join([*said, *kept])
 
 
 def file_kind(name: str) -> str:
@@ -287,21 +248,13 @@ def file_kind(name: str) -> str:
 
 def focus_data(board: FocusBoard) -> dict[str, Any]:
     """A focus board as data."""
-    return {
-        "machine": board.machine.name,
-        "sheet": board.sheet.name,
-        "heights_mm": board.heights_mm,
-        "setting": board.setting,
-        "board_mm": board.board_mm,
-    }
+    names = ("heights_mm", "setting", "board_mm")
+    data = {name: getattr(board, name) for name in names}
+    return {"machine": board.machine.name, "sheet": board.sheet.name, **data}
 
 
 def focus_text(board: FocusBoard) -> str:
     """Describe a focus board."""
     heights = ", ".join(f"{height:+g}" if height else "0" for height in board.heights_mm)
-    return wrapped(
-        f"Focus board for {board.sheet.name} on {board.machine.name}: lines at"
-        f" {setting_words(board.setting)}, one for each height: {heights} mm against the usual one"
-        f" (more is farther away). It takes {board.board_mm[0]:g} x {board.board_mm[1]:g} mm. The"
-        " thinnest, darkest line was burnt in focus."
-    )
+    setting = setting_words(board.setting)
+    return wrapped(say("texts.focus_board", board=board, setting=setting, heights=heights))

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 from calib.logbook.coding import material_key
+from calib.texts.say import say
 from calib.texts.words import (
     bullets,
     counted,
@@ -31,29 +32,17 @@ if TYPE_CHECKING:
     )
     from calib.tasks.keeping import BackupFile, Kept
 
-_KIB = 1024.0
-
 
 def page_text(page: Page) -> str:
     """List boards, jobs, check strips and notes."""
     if not page.entries:
-        return (
-            "Nothing in the logbook matches." if not page.offset else "There are no more entries."
-        )
+        return say("texts.no_more_entries" if page.offset else "texts.nothing_matches")
     header = (
-        "planned or run",
-        "what",
-        "code",
-        "sheet",
-        "machine",
-        "operation",
-        "round",
-        "read",
+        "planned or run", "what", "code", "sheet", "machine", "operation", "round", "read",
         "came out",
-    )
-    first = page.offset + 1
-    last = page.offset + len(page.entries)
-    shown = f"{first} to {last} of {page.total}, newest first."
+    )  # fmt: skip
+    first, last = page.offset + 1, page.offset + len(page.entries)
+    shown = say("texts.entries_of", first=first, last=last, total=page.total)
     return paragraphs(table(header, [_entry(entry) for entry in page.entries]), shown)
 
 
@@ -62,7 +51,7 @@ def unknown_material_text(material: str, known: Sequence[str]) -> str:
     if material_key(material) in map(material_key, known):
         return ""
     there = ", ".join(sorted(set(known))) or "no sheet yet"
-    return f"No entry matches: no sheet is of material {material!r}; the logbook has {there}."
+    return say("texts.no_sheet_of_material", material=material, there=there)
 
 
 def _entry(entry: Line) -> tuple[str, ...]:
@@ -90,7 +79,7 @@ def history_text(lines: Sequence[HistoryLine]) -> str:
             f"{line.board} {line.cell}".strip(),
             line.text if line.reading is None else reading_words(line.reading) or line.text,
             line.why,
-            "no longer counts" if line.superseded else "",
+            say("texts.no_longer_counts") if line.superseded else "",
         )
         for line in lines
     ]
@@ -110,11 +99,15 @@ def import_text(report: ImportReport) -> str:
 def questions_text(questions: Sequence[Question]) -> str:
     """List what was said in two ways, and how to say which holds; nothing without any."""
     asked = [
-        f"{one.key}: {'; or '.join(f'({n}) {said}' for n, said in enumerate(one.said, 1))}. Answer"
-        f" with --answer '{one.key}=WORD', WORD one of {', '.join(one.answers)}."
+        say(
+            "texts.answer_with",
+            one=one,
+            said="; or ".join(f"({n}) {said}" for n, said in enumerate(one.said, 1)),
+            answers=", ".join(one.answers),
+        )
         for one in questions
     ]
-    return bullets("Said in two ways; none of them counts until you answer", asked)
+    return bullets(say("texts.none_counts_until_answered"), asked)
 
 
 # What kinds of entries are called where their own names say less.
@@ -156,21 +149,16 @@ def counts_in_words(counts: Mapping[str, int]) -> str:
 def kept_text(kept: Kept) -> str:
     """Say where a backup is and what is in it."""
     rows = counts_in_words(kept.rows) or "nothing yet"
-    return f"{kept.file}\nIn it, looked at after it was written: {rows}."
+    return say("texts.looked_at_after", kept=kept, rows=rows)
 
 
 def backups_text(files: Sequence[BackupFile]) -> str:
     """List the backups of a logbook."""
     if not files:
-        return "There is no backup beside the logbook."
+        return say("texts.no_backup")
     rows = [
-        (
-            date_words(file.made),
-            "good" if file.whole else "damaged",
-            f"{file.size_bytes / _KIB:.0f} KiB",
-            str(file.file),
-        )
-        for file in files
+        (date_words(one.made), "good" if one.whole else "damaged", _size(one), str(one.file))
+        for one in files
     ]
     return table(("made", "state", "size", "file"), rows)
 
@@ -178,30 +166,22 @@ def backups_text(files: Sequence[BackupFile]) -> str:
 def check_text(found: Check) -> str:
     """Say that a logbook is sound, and what it was compared with."""
     rows = counts_in_words(found.rows) or "nothing in it yet"
-    if found.compared_with is None:
-        compared = "There is no backup beside it: make one with calib book backup."
-    else:
-        compared = f"Its newest backup is {found.compared_with}."
-    missing = counts_in_words(found.missing)
+    compared, missing = say("texts.make_a_backup"), counts_in_words(found.missing)
+    if found.compared_with is not None:
+        compared = say("texts.newest_backup", found=found)
     return paragraphs(
-        f"The logbook is sound: {rows}.",
+        say("texts.logbook_is_sound", rows=rows),
         wrapped(compared),
-        wrapped(
-            f"Not in the logbook, but in that backup: {missing}. That is so when an earlier backup"
-            " was put back since."
-        )
-        if missing
-        else "",
+        wrapped(say("texts.missing_from_logbook", missing=missing)) if missing else "",
     )
 
 
 def photographs_text(board: str, photographs: Sequence[Photograph]) -> str:
     """List the photographs of a board."""
     if not photographs:
-        return f"Board {board} has no photograph."
+        return say("texts.no_photograph", board=board)
     rows = [
-        (date_words(p.at), p.cell or "board", f"{p.size_bytes / _KIB:.0f} KiB", p.filename)
-        for p in photographs
+        (date_words(one.at), one.cell or "board", _size(one), one.filename) for one in photographs
     ]
     head = f"Board {board}: {counted(len(photographs), 'photograph')}"
     return f"{head}\n{table(('attached', 'of', 'size', 'file'), rows)}"
@@ -210,7 +190,7 @@ def photographs_text(board: str, photographs: Sequence[Photograph]) -> str:
 def sessions_text(sessions: Sequence[Session]) -> str:
     """List sessions with what was recorded of them."""
     if not sessions:
-        return "No session yet: one begins with the first burn that is recorded."
+        return say("texts.no_session_yet")
     rows = [
         (
             session.label,
@@ -224,6 +204,10 @@ def sessions_text(sessions: Sequence[Session]) -> str:
         for session in sessions
     ]
     return table(("session", "focus", "air", "lens cleaned", "on", "masked", "note"), rows)
+
+
+def _size(one: Photograph | BackupFile) -> str:
+    return f"{one.size_bytes / 1024.0:.0f} KiB"
 
 
 def _yes(value: bool | None) -> str:

@@ -11,6 +11,7 @@ from calib.jobs.pushes import JobPushes
 from calib.jobs.stopwatch import TimeRatio
 from calib.records import Costs
 from calib.records.fields import fields_of
+from calib.texts.say import say
 from calib.texts.words import (
     bullets,
     operation_words,
@@ -41,25 +42,22 @@ def costs_text(costs: Costs) -> str:
     head = f"cost [{costs.currency}]" if costs.currency else "cost"
     return paragraphs(
         table(("what", head, ""), rows),
-        "Guesses stand until you say better: calib book costs --help." if costs.guessed else "",
+        say("texts.guesses_stand") if costs.guessed else "",
     )
 
 
 def time_ratio_text(ratio: TimeRatio) -> str:
     """Say what the stopwatch tells of a machine."""
     low, high = ratio.next_job
-    more = "" if ratio.jobs > 1 else " Time a second job to narrow this down."
-    return f"{ratio.describe()} The next one: {low:.2f} to {high:.2f} times, 9 times in 10.{more}"
+    more = "" if ratio.jobs > 1 else say("texts.time_second_job")
+    return say("texts.next_job_takes", said=ratio.describe(), low=low, high=high, more=more)
 
 
 def job_text(report: JobReport) -> str:
     """Say what a drawing means at a setting."""
     time = "" if report.time is None else _time(report.time, report.chosen)
     if report.time is None and not any(line.operation for line in report.classes):
-        time = wrapped(
-            "Give each class an operation with --cut, --line-mark or --area-mark, or leave it out"
-            " with --leave-out."
-        )
+        time = wrapped(say("texts.give_classes_operations"))
     notes = (*report.notes, *(report.features.notes if report.features else ()))
     return paragraphs(
         _classes(report),
@@ -83,9 +81,8 @@ def _classes(report: JobReport) -> str:
         )
         for line in report.classes
     ]
-    width, height = report.size_mm
     header = ("class", "operation", "setting", "path", "lines", "closed")
-    return f"Drawing of {width:.1f} x {height:.1f} mm\n{table(header, rows)}"
+    return f"{say('texts.drawing_of', size=report.size_mm)}\n{table(header, rows)}"
 
 
 def _few(number: float) -> str:
@@ -105,36 +102,36 @@ def _time(time: JobTime, chosen: str) -> str:
         ("start-up", time.start_up_s),
     )
     said = ", ".join(f"{name} {_minutes(seconds)}" for name, seconds in parts if seconds > 0.0)
-    setting = f" with the cuts {chosen}" if chosen else ""
-    interval = ""
+    setting = say("texts.with_cuts", chosen=chosen) if chosen else ""
+    interval = below = ""
     if time.ratio is not None and time.interval_s is not None:
-        low, high = time.interval_s
-        said += f"; by the stopwatch all but start-up takes {time.ratio.ratio:.2f} times that"
-        interval = f" The next such job takes {_minutes(low)} to {_minutes(high)}, 9 times in 10."
-    slow = sum(c.slow_mm for c in time.classes)
-    length = sum(c.length_mm for c in time.classes)
-    share = 100.0 * slow / length if length else 0.0
-    below = f" {share:.0f} % of the path is burnt below the set speed." if share >= 1.0 else ""
-    return wrapped(f"Time: {_minutes(time.total_s)}{setting} ({said}).{interval}{below}")
+        low, high = map(_minutes, time.interval_s)
+        said += say("texts.by_stopwatch", ratio=time.ratio.ratio)
+        interval = say("texts.next_such_job", low=low, high=high)
+    slow, length = sum(c.slow_mm for c in time.classes), sum(c.length_mm for c in time.classes)
+    if (share := 100.0 * slow / length if length else 0.0) >= 1.0:
+        below = say("texts.path_below_speed", share=share)
+    return wrapped(
+        say(
+            "texts.time_of_job",
+            total=_minutes(time.total_s),
+            setting=setting,
+            said=said,
+            interval=interval,
+            below=below,
+        )
+    )
 
 
 def _pushes(told: JobPushes) -> str:
-    low, high = told.pushes_interval
-    lines = [
-        f"Whole job: {_few(told.expected_pushes)} pushes expected ({low} to {high}, 9 times in"
-        f" 10) of {told.places:.0f} places; a chance of {show_chance(told.chance_no_push)}"
-        " that none is needed."
-    ]
+    pushes, chance = _few(told.expected_pushes), show_chance(told.chance_no_push)
+    lines = [say("texts.pushes_of_job", pushes=pushes, told=told, chance=chance)]
     if told.expected_defects > 0.0:
-        few, many = told.defects_interval
-        lines.append(
-            f"Knots and glue pockets, which no power buys off: {_few(told.expected_defects)}"
-            f" expected ({few} to {many}). With them, a chance of"
-            f" {show_chance(told.chance_no_help)} that nothing needs help."
-        )
+        defects, chance = _few(told.expected_defects), show_chance(told.chance_no_help)
+        lines.append(say("texts.knots_of_job", defects=defects, told=told, chance=chance))
     rows = [
         (
-            f"{change.change_pct:+.0f} %" if change.change_pct else "as it is",
+            f"{change.change_pct:+.0f} %" if change.change_pct else say("texts.as_it_is"),
             speed_words(round(change.speed_mm_s, 2)),
             _few(change.expected_pushes),
             show_chance(change.chance_no_push),
@@ -161,19 +158,17 @@ def _prices(report: JobReport) -> str:
         if priced.margin is not None and priced.margin_pct is not None:
             row.append(f"{priced.margin:.2f} ({priced.margin_pct:.0f} %)")
         rows.append(row)
-    return f"What the job costs on average:\n{table(header, rows)}"
+    return f"{say('texts.what_job_costs')}\n{table(header, rows)}"
 
 
 def _features(features: SmallFeatures) -> str:
     counted = {kind: number for kind, number in features.counts.items() if number}
     if not counted:
         return ""
-    told = [
-        f"{feature.kind} at {feature.place_mm[0]:g}, {feature.place_mm[1]:g} mm: {feature.words}"
-        for feature in features.features
-    ]
-    total = sum(counted.values())
-    more = f" ({len(told)} of {total} are listed)" if total > len(told) else ""
+    told = [say("texts.feature_at", one=one) for one in features.features]
+    total, more = sum(counted.values()), ""
+    if total > len(told):
+        more = say("texts.some_are_listed", told=len(told), total=total)
     return bullets(f"Small features{more}", told)
 
 

@@ -5,18 +5,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from calib.boards.board_time import board_time
 from calib.boards.comb import FEEL_WORDS, CombBoard
-from calib.joints.joint import Joint, joint_words
+from calib.joints.joint import Joint
+from calib.joints.joint import joint_words as joint_words
 from calib.joints.kerf import KerfLaw, KerfPoint
+from calib.texts.say import say
 from calib.texts.words import bullets, paragraphs, setting_words, table, wrapped
 
 if TYPE_CHECKING:
-    from calib.tasks.joints import CombTaken, PlannedComb
+    from calib.tasks.joints import CombTaken
 
 
-def comb_text(planned: PlannedComb) -> str:
+def comb_text(board: CombBoard) -> str:
     """Describe a planned comb."""
-    board = planned.board
     rows = [
         (name, f"{steps[0].label} to {steps[-1].label}", _widths(steps))
         for name, steps in (("slots", board.slots), ("tongues", board.tongues))
@@ -24,16 +26,12 @@ def comb_text(planned: PlannedComb) -> str:
     ]
     if board.gauge is not None:
         rows.append(("gauge", board.gauge.label, f"{board.gauge.width_mm:.2f} mm"))
+    minutes = board_time(board).total_s / 60.0
     feels = "; ".join(f"{word}: {meaning}" for word, meaning in FEEL_WORDS.items())
     return paragraphs(
-        f"Comb board {board.board_id} for {board.sheet.name} on {board.machine.name},"
-        f" {board.board_mm[0]:g} x {board.board_mm[1]:g} mm\ncut at {setting_words(board.setting)};"
-        f" burns {planned.time_s / 60.0:.1f} min",
+        say("texts.comb_board", board=board, setting=setting_words(board.setting), minutes=minutes),
         table(("", "codes", "drawn widths"), rows),
-        wrapped(
-            f"Try stock of {board.stock_mm:g} mm in the slots, the tongues in the gauge ({feels}),"
-            f" then: calib record {board.board_id} --tight S1 --snug S2 ..."
-        ),
+        wrapped(say("texts.try_stock_in_slots", board=board, feels=feels)),
         bullets("Notes", board.notes),
     )
 
@@ -42,20 +40,15 @@ def _widths(steps: Sequence[Any]) -> str:
     return f"{steps[0].width_mm:.2f} to {steps[-1].width_mm:.2f} mm"
 
 
-def comb_data(planned: PlannedComb, written: Sequence[object]) -> dict[str, object]:
+def comb_data(board: CombBoard, written: Sequence[object]) -> dict[str, object]:
     """A planned comb as data; the strokes stand in the drawing."""
-    board = planned.board
+    names = ("setting", "stock_mm", "kerf_mm", "step_mm", "board_mm", "steps")
     return {
         "board_id": board.board_id,
         "machine": board.machine.name,
         "sheet": board.sheet.name,
-        "setting": board.setting,
-        "stock_mm": board.stock_mm,
-        "kerf_mm": board.kerf_mm,
-        "step_mm": board.step_mm,
-        "board_mm": board.board_mm,
-        "steps": board.steps,
-        "time_s": planned.time_s,
+        **{name: getattr(board, name) for name in names},
+        "time_s": board_time(board).total_s,
         "files": tuple(written),
         "notes": board.notes,
     }
@@ -72,7 +65,7 @@ def comb_recorded_text(taken: CombTaken) -> str:
         for reading in taken.readings
     ]
     return paragraphs(
-        f"{len(rows)} slots and tongues of this comb are recorded.",
+        say("texts.comb_recorded", count=len(rows)),
         table(("", "feel", "top", "bottom", "across"), rows) if rows else "",
         f"Stock: {_read(taken.stock_mm)}" if taken.stock_mm else "",
     )
@@ -84,19 +77,11 @@ def _read(widths_mm: Sequence[float]) -> str:
 
 def joint_text(board: CombBoard, joint: Joint) -> str:
     """Say what a comb tells."""
-    head = (
-        f"Comb {board.board_id}: {board.sheet.name} on {board.machine.name}, cut at"
-        f" {setting_words(board.setting)}"
-    )
-    told = [line for line in joint_lines(joint) if line not in joint.notes]
+    head = say("texts.comb_cut_at", board=board, setting=setting_words(board.setting))
+    told = [line for line in joint_words(joint) if line not in joint.notes]
     return paragraphs(
         head, "\n".join(wrapped(line) for line in told), bullets("Notes", joint.notes)
     )
-
-
-def joint_lines(joint: Joint) -> tuple[str, ...]:
-    """Say what to draw, in sentences."""
-    return joint_words(joint)
 
 
 def kerf_text(law: KerfLaw, points: Sequence[KerfPoint]) -> str:
@@ -110,12 +95,8 @@ def kerf_text(law: KerfLaw, points: Sequence[KerfPoint]) -> str:
         )
         for point in points
     ]
-    grows = (
-        f"Kerf {law.kerf} at {law.middle_j_mm:.2f} J/mm; {law.growth_mm:+.3f} mm"
-        f" (give or take {law.growth_sd_mm:.3f}) each time the line energy grows 2.7 times."
-    )
     return paragraphs(
         table(("setting", "line energy", "kerf", "readings"), rows),
-        wrapped(grows),
+        wrapped(say("texts.kerf_grows", law=law)),
         bullets("Notes", law.notes),
     )

@@ -61,7 +61,7 @@ def paragraphs(*parts: str) -> str:
     return "\n\n".join(part for part in parts if part)
 
 
-def pair_typed(sheet: str, machine: str) -> str:
+def pair_typed(sheet: str, machine: str, operation: str = "cut") -> str:
     """Name a sheet and machine as a shell takes them: the line holds in a book of many.
 
     Examples
@@ -69,7 +69,8 @@ def pair_typed(sheet: str, machine: str) -> str:
     >>> pair_typed("birch 3", "bench")
     "'birch 3' --machine bench"
     """
-    return f"{shlex.quote(sheet)} --machine {shlex.quote(machine)}"
+    other = "" if operation == "cut" else f" --operation {operation}"
+    return f"{shlex.quote(sheet)} --machine {shlex.quote(machine)}{other}"
 
 
 def wrapped(text: str) -> str:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from calib.hazards import CAUTIONS
 from calib.records import Machine, Sheet
 from calib.records.fields import fields_of
+from calib.texts.say import say
 from calib.texts.words import (
     bullets,
     chance_words,
@@ -28,40 +29,31 @@ from calib.units import show_speed
 if TYPE_CHECKING:
     from calib.hazards import Hazard
     from calib.logbook.entries import SetupEntry, SheetEntry
-    from calib.tasks.current import KeptSetting
+    from calib.tasks.pairs import KeptSetting
 
 _VERDICTS = {
-    "ok": "may go under a laser",
-    "caution": "may go under a laser with care",
-    "declared": "isn't in calib's table; it rests on your own statement",
+    "ok": say("texts.may_go"),
+    "caution": say("texts.may_go_with_care"),
+    "declared": say("texts.rests_on_your_statement"),
 }
 
 
 def machine_text(machine: Machine, assumed: Sequence[str] = ()) -> str:
     """Describe a machine, and what is assumed of it."""
-    title = f"Assumed until you say otherwise (calib machine change {shlex.quote(machine.name)})"
+    title = say("texts.assumed_until", name=shlex.quote(machine.name))
     return paragraphs(machine_head(machine), bullets(title, assumed))
 
 
 def trial_text(written: Sequence[Path]) -> str:
     """Say what a trial line is for, or why there is none."""
     if not written:
-        return (
-            "There is no trial line: programs need to know the S word at full power"
-            " (calib machine change --help)."
-        )
-    return wrapped(
-        f"{written[0]} burns two lines of 20 mm at low power, the second with the air on: try it on"
-        " a scrap before the first board."
-    )
+        return say("texts.no_trial_line")
+    return wrapped(say("texts.trial_line", file=written[0]))
 
 
 def machine_head(machine: Machine) -> str:
     """Name a machine in one line."""
-    return (
-        f"{machine.name}: {machine.rated_w:g} W {machine.source}, bed {machine.bed_mm[0]:g} x"
-        f" {machine.bed_mm[1]:g} mm, up to {show_speed(machine.max_speed_mm_s)}"
-    )
+    return say("texts.machine_head", machine=machine, speed=show_speed(machine.max_speed_mm_s))
 
 
 def shown_machine_text(
@@ -91,7 +83,7 @@ def _known(machine: Machine) -> list[str]:
 def machines_text(machines: Sequence[Machine]) -> str:
     """List machines."""
     if not machines:
-        return "No machine yet: describe one with calib machine add."
+        return say("texts.no_machine_yet")
     names = ("name", "rated_w", "source", "bed_mm", "max_speed_mm_s", "ceiling_pct")
     return fields_table(machines, names)
 
@@ -105,10 +97,8 @@ def setups_text(setups: Sequence[SetupEntry]) -> str:
 def hazard_text(hazard: Hazard) -> str:
     """Say what is known of a material."""
     matched = f" ({', '.join(hazard.matched)})" if hazard.matched else ""
-    return paragraphs(
-        f"This material{matched} {_VERDICTS[hazard.verdict]}.",
-        bullets("To know", hazard.advice),
-    )
+    verdict = say("texts.material_verdict", matched=matched, verdict=_VERDICTS[hazard.verdict])
+    return paragraphs(verdict, bullets("To know", hazard.advice))
 
 
 def material_text(hazard: Hazard) -> str:
@@ -116,16 +106,11 @@ def material_text(hazard: Hazard) -> str:
     return paragraphs(hazard_text(hazard), bullets("Always", CAUTIONS))
 
 
-def sheet_text(sheet: Sheet, hazard: Hazard) -> str:
-    """Describe a sheet and its hazards."""
-    return paragraphs(sheet_head(sheet), hazard_text(hazard))
-
-
 def added_sheet_text(sheet: Sheet, hazard: Hazard) -> str:
     """Describe a new sheet; what holds of every material stands where it is burnt, and is shown."""
+    name = shlex.quote(sheet.name)
     return paragraphs(
-        sheet_text(sheet, hazard),
-        f"The cautions in full: calib sheet show {shlex.quote(sheet.name)}",
+        sheet_head(sheet), hazard_text(hazard), say("texts.cautions_in_full", name=name)
     )
 
 
@@ -133,29 +118,30 @@ def shown_sheet_text(
     sheet: Sheet, hazard: Hazard, lots: Sequence[SheetEntry], kept: Sequence[KeptSetting]
 ) -> str:
     """Describe a sheet with its lots, its kept settings and the cautions in full."""
+    always = bullets("Always", CAUTIONS)
     return paragraphs(
-        sheet_text(sheet, hazard), bullets("Always", CAUTIONS), lots_text(lots), kept_text(kept)
+        sheet_head(sheet), hazard_text(hazard), always, lots_text(lots), kept_text(kept)
     )
 
 
 def sheet_head(sheet: Sheet) -> str:
     """Name a sheet in one line."""
-    measured = "" if sheet.measured_mm is None else f" (measured {sheet.measured_mm:g} mm)"
+    measured = "" if sheet.measured_mm is None else say("texts.measured", sheet=sheet)
     lot = f", lot {sheet.lot}" if sheet.lot else ""
-    return f"{sheet.name}: {sheet.material}, {sheet.thickness_mm:g} mm{measured}{lot}"
+    return say("texts.sheet_head", sheet=sheet, measured=measured, lot=lot)
 
 
 def sheets_text(sheets: Sequence[Sheet]) -> str:
     """List sheets."""
     if not sheets:
-        return "No sheet yet: describe one with calib sheet add."
+        return say("texts.no_sheet_described")
     return fields_table(sheets, ("name", "material", "thickness_mm", "measured_mm", "lot"))
 
 
 def new_lot_text(sheet: str, machines: Sequence[str]) -> str:
     """Say what to type after a new lot, for each machine that the sheet was cut on."""
     return "\n".join(
-        f"Next: calib plan {pair_typed(sheet, machine)} --for lot" for machine in machines
+        say("texts.next_lot_board", pair=pair_typed(sheet, machine)) for machine in machines
     )
 
 
@@ -176,7 +162,7 @@ def lots_text(lots: Sequence[SheetEntry]) -> str:
 def kept_text(kept: Sequence[KeptSetting]) -> str:
     """List kept settings, with what was stated of each and what has changed."""
     if not kept:
-        return "No setting is kept yet."
+        return say("texts.no_setting_kept_yet")
     rows = [
         (
             entry.sheet,
@@ -195,4 +181,4 @@ def kept_text(kept: Sequence[KeptSetting]) -> str:
         for entry in kept
         for why in entry.not_current
     ]
-    return paragraphs(table(header, rows), bullets("Not current, try it first", changed))
+    return paragraphs(table(header, rows), bullets(say("texts.not_current"), changed))

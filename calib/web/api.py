@@ -14,8 +14,8 @@ from calib.hazards import Hazard
 from calib.logbook import Filters, Looked, Photograph, Tapped
 from calib.records import READ_OFF, Machine, Reading, Sheet
 from calib.records.burns import setting_of
-from calib.tasks.advice import Advised, advise_on, keep
-from calib.tasks.finding import find_board
+from calib.tasks.advice import Advised, advise, keep
+from calib.tasks.pairs import find_board
 from calib.tasks.regions import read_out
 from calib.tasks.results import session_label
 from calib.tasks.wishes import MaterialWish
@@ -156,22 +156,21 @@ def photograph_file(request: Request, board_id: str, photograph_id: str) -> Resp
 def at_setting(request: Request, sent: Sent) -> ReadOutOut:
     """Say what holds at one setting of a pair, tested or not."""
     form = asked(AskedSetting, sent)
-    out = read_out(desk_of(request).region(*form.pair), form, setting_of(form))
+    out = read_out(desk_of(request).pair(form).region, form, setting_of(form))
     return ReadOutOut(**dataclasses.asdict(out), words=out_words(out))
 
 
 @router.post("/recommendations")
 def recommend(request: Request, body: Asked) -> AdvisedOut:
     """Recommend a setting; nothing is stored."""
-    desk = desk_of(request)
-    return _advised(advise_on(desk.book, desk.region(*body.pair), body))
+    return _advised(advise(desk_of(request).pair(body), body))
 
 
 @router.post("/kept", status_code=201)
 def keep_setting(request: Request, body: Keeping) -> AdvisedOut:
     """Keep what is recommended now; refused when that isn't the setting that was seen."""
-    desk = desk_of(request)
-    advised = advise_on(desk.book, desk.region(*body.pair), body)
+    pair = desk_of(request).pair(body)
+    advised = advise(pair, body)
     if advised.setting != body.seen:
         raise InvalidRecord(
             say(
@@ -180,7 +179,7 @@ def keep_setting(request: Request, body: Keeping) -> AdvisedOut:
                 setting_2=setting_words(advised.setting),
             )
         )
-    keep(desk.book, advised, when=now(), note=body.note, sure=body.sure)
+    keep(pair, advised, when=now(), note=body.note, sure=body.sure)
     return _advised(advised)
 
 

@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from calib.records.fields import FieldOf, fields_of
-from calib.tasks.page import standing
+from calib.tasks.standing import standing
 from calib.web.desk import desk_of
 
 # A cell of a table: words, or words and the address they lead to.

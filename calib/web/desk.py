@@ -27,18 +27,16 @@ from calib.records import (
     READ_OFF,
     USUAL_RELIABILITY,
     Machine,
-    Operation,
     Setting,
     Sheet,
 )
 from calib.records.fields import fields_of
-from calib.tasks.advice import advise_on, region_of_pair
+from calib.tasks.advice import advise
 from calib.tasks.boards import Planned, plan_boards
 from calib.tasks.checks import alarm_words, is_strip
-from calib.tasks.current import KeptSetting
-from calib.tasks.finding import find_pair
-from calib.tasks.steps import PairState, pair_states
-from calib.tasks.wishes import BoardWish, ElsewhereWish, JobCounts, JobWish, RegionWish
+from calib.tasks.pairs import KeptSetting, OpenPair
+from calib.tasks.standing import PairState, pair_states
+from calib.tasks.wishes import BoardWish, ElsewhereWish, JobCounts, JobWish, Named, RegionWish
 from calib.texts.checks import change_words
 from calib.texts.say import say, sentences
 from calib.texts.words import (
@@ -138,19 +136,18 @@ class Desk:
         with self._lock:
             return self._large.get(word)
 
-    def region(self, machine: str | None, sheet: str | None, operation: Operation) -> Any:
-        """Fit the region of a pair, or give the one that was fitted from the same logbook."""
-        of_machine, of_sheet = find_pair(self.book, machine, sheet)
-        pair = (of_machine.name, of_sheet.name, operation)
+    def pair(self, asked: Named) -> OpenPair:
+        """Open a pair; its region is fitted, or the one that was fitted from the same logbook."""
+        pair = asked.of(self.book)
         # Burns of other pairs count too: the whole logbook is the prior.
-        return self._kept(
-            (self.book.newest_evidence(), *pair), lambda: region_of_pair(self.book, *pair)
-        )
+        key = (self.book.newest_evidence(), *pair.key)
+        pair.region = self._kept(key, lambda: pair.region)
+        return pair
 
-    def advice(self, region: Any, wish: RegionWish) -> Any | None:
-        """Recommend a setting of a region that was fitted; None when none can be advised."""
-        key = ("advice", self.book.newest_evidence(), id(region), wish)
-        return self._kept(key, lambda: _advised(self.book, region, wish))
+    def advice(self, pair: OpenPair, wish: RegionWish) -> Any | None:
+        """Recommend a setting of a pair; None when none can be advised."""
+        key = ("advice", self.book.newest_evidence(), id(pair.region), wish)
+        return self._kept(key, lambda: _advised(pair, wish))
 
     def alarm(self, machine: str) -> str:
         """What a machine's check strips say while they raise an alarm; else nothing."""
@@ -182,12 +179,12 @@ class Desk:
             for state in pair_states(self.book, sheet=sheet)
         ]
 
-    def proposal(self, pair: tuple[str | None, str | None, Operation], wish: BoardWish) -> Planned:
+    def proposal(self, pair: OpenPair, wish: BoardWish) -> Planned:
         """Plan the next board, or give the one that was looked at and still is the next."""
         now_in_book = (self.book.newest_evidence(), self.book.boards(limit=1).total)
         planned: Planned = self._kept(
-            ("board", *now_in_book, *pair, wish),
-            lambda: plan_boards(self.book, *pair, wish, sure=True)[0],
+            ("board", *now_in_book, *pair.key, wish),
+            lambda: plan_boards(pair, wish, sure=True)[0],
         )
         return planned
 
@@ -254,9 +251,9 @@ def _templates() -> jinja2.Environment:
     return environment
 
 
-def _advised(book: Book, region: Any, wish: RegionWish) -> Any | None:
+def _advised(pair: OpenPair, wish: RegionWish) -> Any | None:
     try:
-        return advise_on(book, region, wish).recommendation
+        return advise(pair, wish).recommendation
     except CalibError:
         return None
 

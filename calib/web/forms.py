@@ -10,6 +10,7 @@ from fastapi import Depends, Request
 from calib.errors import InvalidQuantity, InvalidRecord, Misfit
 from calib.records import Setting
 from calib.records.fields import adapter, fields_of, record
+from calib.tasks.boards import PURPOSES
 from calib.tasks.wishes import Pair, RegionWish
 from calib.texts.say import say
 from calib.typed import read
@@ -86,6 +87,12 @@ def asked(kind: type[T], sent: Mapping[str, str]) -> T:
         left_out |= {"reliability", "char_at_most"}
     kept = {name: text for name, text in sent.items() if name not in left_out}
     return filled(kind, kept, next_sheet=scope == "sheet")
+
+
+def typed_for(purpose: str, sent: Mapping[str, str]) -> dict[str, Any]:
+    """What was filled in of the fields that a board of a purpose may have."""
+    every = [changes(kind, sent) for kind in PURPOSES[purpose]]
+    return {name: value for given in every for name, value in given.items()}
 
 
 def query_of(kind: type[Any]) -> list[dict[str, Any]]:

@@ -10,11 +10,11 @@ from starlette.responses import RedirectResponse, Response
 
 from calib.errors import InvalidRecord, NeedsYes, shown
 from calib.records import KINDS, Setting
-from calib.tasks.advice import Advised, advise_on, chosen_on, keep, record_job
+from calib.tasks.advice import Advised, advise, chosen_on, doubts_of, keep, record_job
 from calib.tasks.boards import Planned, first_questions
-from calib.tasks.current import KeptSetting, doubts_of, kept_settings
-from calib.tasks.page import hazard_of, standing
+from calib.tasks.pairs import KeptSetting, OpenPair
 from calib.tasks.regions import region_view, somewhere
+from calib.tasks.standing import standing
 from calib.tasks.wishes import BoardWish, JobCounts, Named, Pair
 from calib.texts.say import say
 from calib.texts.words import chance_words, setting_words
@@ -44,7 +44,7 @@ def look_at_plan(request: Request, sent: Sent) -> Response:
     here = desk_of(request)
     planned = _proposal(here, sent)
     picture = board_svg(planned.grid, (), settings=True)
-    doubts = first_questions(here.region(*filled(Pair, sent).pair))
+    doubts = first_questions(here.pair(filled(Pair, sent)).region)
     shown = planned_shown(planned)
     return here.show("planned.html", picture=picture, form=sent, doubts=doubts, **shown)
 
@@ -66,7 +66,7 @@ def _proposal(here: Desk, sent: dict[str, str]) -> Planned:
     left_out |= {"line_pitch_mm"} if KINDS[pair.operation].shape != "area" else set()
     left_out |= {"char_at_most"} if pair.operation != "cut" else set()
     kept = {name: text for name, text in sent.items() if name not in left_out}
-    return here.proposal(pair.pair, filled(BoardWish, {"burns": "6", **kept}, split=False))
+    return here.proposal(pair.of(here.book), filled(BoardWish, {"burns": "6", **kept}, split=False))
 
 
 @router.get("/look")
@@ -80,10 +80,10 @@ def look(request: Request, sent: Sent) -> Response:
         asks = (operation, "pair")
         which = Form(action="/look", method="get", button=say("web.show_me"), asks=asks)
         return page(request, say("web.show_me_where_it_works"), which)
-    region = here.region(*form.pair)
-    names = region.machine.name, region.sheet.name
-    kept = next(iter(here.with_alarms(kept_settings(here.book, *names, form.operation))), None)
-    advised = here.advice(region, form)
+    pair = here.pair(form)
+    region, in_use = pair.region, pair.kept
+    kept = here.with_alarms([in_use])[0] if in_use else None
+    advised = here.advice(pair, form)
     view = region_view(
         region,
         form,
@@ -131,16 +131,16 @@ def ask_setting(request: Request, sent: Sent) -> Response:
 def look_at_setting(request: Request, sent: Sent) -> Response:
     """Recommend a setting, with what speaks against keeping it; nothing is stored."""
     here = desk_of(request)
-    return _setting_page(here, sent, _advised(here, sent))
+    return _setting_page(here, sent, *_advised(here, sent))
 
 
-def _advised(here: Desk, sent: dict[str, str]) -> Advised:
+def _advised(here: Desk, sent: dict[str, str]) -> tuple[OpenPair, Advised]:
     """What is recommended, or what holds at a setting of one's own."""
     form = asked(Asked, sent)
-    region = here.region(*form.pair)
+    pair = here.pair(form)
     if sent.get("power_pct") or sent.get("speed_mm_s"):
-        return chosen_on(region, filled(Setting, sent), form)
-    return advise_on(here.book, region, form)
+        return pair, chosen_on(pair, filled(Setting, sent), form)
+    return pair, advise(pair, form)
 
 
 @router.post("/setting")
@@ -152,13 +152,13 @@ def keep_setting(
 ) -> Response:
     """Keep the setting that was looked at; ask first where something speaks against it."""
     here = desk_of(request)
-    advised = _advised(here, sent)
+    pair, advised = _advised(here, sent)
     if seen != _seen(advised):
         raise InvalidRecord(say("web.setting_isnt_what_would_be_recommended", seen=shown(seen)))
     try:
-        keep(here.book, advised, when=now(), sure=sure)
+        keep(pair, advised, when=now(), sure=sure)
     except NeedsYes:
-        return _setting_page(here, sent, advised, status=409)
+        return _setting_page(here, sent, pair, advised, status=409)
     return RedirectResponse("/done/kept", 303)
 
 
@@ -170,15 +170,16 @@ def _seen(advised: Advised) -> str:
     return f"{at.power_pct:g} {at.speed_mm_s:g} {at.passes}{pitch} {chance:.4f}"
 
 
-def _setting_page(here: Desk, sent: Sent, advised: Advised, status: int = 200) -> Response:
-    region = advised.region
-    hazard = hazard_of(here.book, region.machine.name, region.sheet.name, region.operation)
-    doubts = doubts_of(here.book, region, advised.setting, advised.advice, now())
-    if alarm := here.alarm(region.machine.name):
+def _setting_page(
+    here: Desk, sent: Sent, pair: OpenPair, advised: Advised, status: int = 200
+) -> Response:
+    doubts = doubts_of(pair, advised, now())
+    if alarm := here.alarm(pair.machine.name):
         doubts = (*doubts, alarm)
     form = {name: value for name, value in sent.items() if name not in ("seen", "sure")}
     return here.show(
-        "advice.html", status, region=region, setting=advised.setting, form=form, hazard=hazard,
+        "advice.html", status, region=pair.region, setting=advised.setting, form=form,
+        hazard=pair.check(),
         doubts=doubts, asked=status != 200, seen=_seen(advised), **advice_shown(advised),
     )  # fmt: skip
 
@@ -196,7 +197,7 @@ def ask_job(request: Request, sent: Sent) -> Response:
 def job_done(request: Request, sent: Sent) -> Response:
     """Record how a job came out."""
     here = desk_of(request)
-    pair = filled(Named, sent)
+    pair = filled(Named, sent).of(here.book)
     setting, counts = filled(Setting, sent), filled(JobCounts, sent)
-    record_job(here.book, *pair.names, setting, counts, when=now(), note=sent.get("note", ""))
+    record_job(pair, setting, counts, when=now(), note=sent.get("note", ""))
     return RedirectResponse("/done/job", 303)

@@ -10,11 +10,10 @@ from fastapi import APIRouter, File, Form, Request, UploadFile
 from starlette.responses import RedirectResponse, Response
 
 from calib.records import CHAR_WORDS, GRADES, MARK_WORDS, OPERATIONS
-from calib.tasks.files import board_files
-from calib.tasks.finding import find_board
-from calib.tasks.folders import zipped
-from calib.tasks.page import BoardState, board_file, board_state, file_names, standing
+from calib.tasks.files import board_file, board_files, file_names, zipped
+from calib.tasks.pairs import find_board
 from calib.tasks.results import record_file, record_readings, record_stair
+from calib.tasks.standing import BoardState, board_state, standing
 from calib.tasks.wishes import FileWish, Named
 from calib.texts.boards import file_kind
 from calib.texts.say import say
@@ -174,13 +173,8 @@ def record_results(
         if definition is not None and definition.filename:
             ready_made = Path(folder, "definition.toml")
             ready_made.write_bytes(definition.file.read())
-        grid, _ = record_file(
-            desk_of(request).book,
-            table,
-            burnt_on=filled(Named, sent).names,
-            ready_made=ready_made,
-            when=now(),
-        )
+        pair = filled(Named, sent).of(desk_of(request).book)
+        grid, _ = record_file(pair, table, ready_made=ready_made, when=now())
     return done(request, f"/board/{grid.board_id}", say("web.recorded"))
 
 

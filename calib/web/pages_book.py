@@ -16,7 +16,6 @@ from calib.hazards import check_hazard
 from calib.logbook import Book, Filters
 from calib.logbook.entries import KINDS, OUTCOMES
 from calib.records import Operation
-from calib.tasks.finding import find_pair
 from calib.tasks.joints import joint_of_comb
 from calib.tasks.wishes import Pair
 from calib.texts.say import say
@@ -135,9 +134,9 @@ def history(request: Request, sent: Sent) -> Response:
     """Tell all that was ever recorded of a pair, corrected things too."""
     here = desk_of(request)
     form = filled(Pair, sent)
-    machine, of_sheet = find_pair(here.book, *form.names)
-    lines = here.book.history(machine.name, of_sheet.name, form.operation)
-    return here.show("history.html", rows=history_rows(lines), sheet=of_sheet, machine=machine,
+    pair = form.of(here.book)
+    rows = history_rows(here.book.history(*pair.key))
+    return here.show("history.html", rows=rows, sheet=pair.sheet, machine=pair.machine,
                      operation=form.operation)  # fmt: skip
 
 

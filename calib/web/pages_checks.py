@@ -8,15 +8,15 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import RedirectResponse, Response
 
 from calib.errors import CalibError
-from calib.tasks.advice import judge_lot, old_lots, region_of_pair
+from calib.tasks.advice import judge_lot
+from calib.tasks.boards import PlannedFor, plan_for
 from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
-from calib.tasks.checks import check_machine, plan_lot, plan_strip, strip_chart
-from calib.tasks.elsewhere import CarriedOver, carry_over
+from calib.tasks.checks import check_machine, strip_chart
 from calib.tasks.looking_back import track_record
-from calib.tasks.page import standing
-from calib.tasks.wishes import CheckWish, ElsewhereWish, Named, Pair, TrackRecordWish
+from calib.tasks.standing import standing
+from calib.tasks.wishes import Named, TrackRecordWish
 from calib.web.desk import desk_of, download, now
-from calib.web.forms import Sent, filled
+from calib.web.forms import Sent, filled, typed_for
 from calib.web.showing import track_shown
 
 router = APIRouter(include_in_schema=False)
@@ -27,29 +27,27 @@ What = Literal["through", "char", "mark", "jobs"]
 def lot_board(request: Request, sent: Sent) -> Response:
     """Plan the few burns that try a new lot, about the working setting."""
     here = desk_of(request)
-    planned = plan_lot(here.book, *filled(Named, sent).names, filled(CheckWish, sent), when=now())
-    return RedirectResponse(f"/board/{planned.grid.board_id}", 303)
+    planned = plan_for(here.book, "lot", typed_for("lot", sent), when=now(), with_files=False)
+    return RedirectResponse(f"/board/{planned.boards[0].grid.board_id}", 303)
 
 
 @router.get("/lot/verdict")
 def lot_verdict(request: Request, sent: Sent) -> Response:
     """Keep the setting, go slower, or test again?"""
     here = desk_of(request)
-    region = region_of_pair(here.book, *filled(Named, sent).names, "cut")
-    old_lots(here.book, region.machine.name, region.sheet.name)  # says so where there is none
-    verdict = judge_lot(here.book, region)
-    return here.show(
-        "lot_verdict.html", verdict=verdict, machine=region.machine, sheet=region.sheet
-    )
+    pair = filled(Named, sent).of(here.book)
+    _ = pair.old_lots  # says so where there is none
+    verdict = judge_lot(pair)
+    return here.show("lot_verdict.html", verdict=verdict, machine=pair.machine, sheet=pair.sheet)
 
 
 @router.get("/check")
 def check(request: Request, sent: Sent) -> Response:
     """Does the machine still do what the logbook says?"""
     here = desk_of(request)
-    stands, names = standing(here.book), filled(Named, sent).names
+    stands, named = standing(here.book), filled(Named, sent)
     try:
-        record, why = check_machine(here.book, *names), ""
+        record, why = check_machine(here.book, named.machine, named.sheet), ""
     except CalibError as refusal:  # without strips the page says how to make one
         record, why = None, str(refusal)
     return here.ask(request, "check.html", record=record, why=why, standing=stands, typed=sent)
@@ -59,15 +57,15 @@ def check(request: Request, sent: Sent) -> Response:
 def strip_board(request: Request, sent: Sent) -> Response:
     """Plan a check strip on a sheet that is well known."""
     here = desk_of(request)
-    names, wish = filled(Named, sent).names, filled(CheckWish, sent)
-    planned = plan_strip(here.book, *names, wish, when=now())
-    return RedirectResponse(f"/board/{planned.grid.board_id}", 303)
+    planned = plan_for(here.book, "check", typed_for("check", sent), when=now(), with_files=False)
+    return RedirectResponse(f"/board/{planned.boards[0].grid.board_id}", 303)
 
 
 @router.get("/check/chart.png")
 def chart(request: Request, sent: Sent) -> Response:
     """Draw the control chart."""
-    record = check_machine(desk_of(request).book, *filled(Named, sent).names)
+    named = filled(Named, sent)
+    record = check_machine(desk_of(request).book, named.machine, named.sheet)
     (picture,) = strip_chart(record, ["chart.png"]).values()
     return Response(picture, media_type="image/png")
 
@@ -85,25 +83,25 @@ def elsewhere(request: Request, sent: Sent) -> Response:
     here = desk_of(request)
     # A machine of the logbook goes before bare watts.
     watts = {} if not sent.get("to_machine") else {"rated_w": ""}
-    wish = filled(ElsewhereWish, {**sent, **watts})
-    carried = carry_over(here.book, *filled(Pair, sent).pair, wish, when=now())
-    return RedirectResponse(f"/elsewhere/start?kept={here.keep_answer(carried)}", 303)
+    typed = typed_for("transfer", {**sent, **watts})
+    planned = plan_for(here.book, "transfer", typed, when=now(), with_files=False)
+    return RedirectResponse(f"/elsewhere/start?kept={here.keep_answer(planned)}", 303)
 
 
 @router.get("/elsewhere/start")
 def carried_over(request: Request, kept: Annotated[str, Query(max_length=40)] = "") -> Response:
     """Show the starting point that was worked out."""
     here = desk_of(request)
-    carried = here.answer(kept)
-    if not isinstance(carried, CarriedOver):  # forgotten with a restart
+    found = here.answer(kept)
+    if not isinstance(found, PlannedFor):  # forgotten with a restart
         return RedirectResponse("/elsewhere", 303)
-    return here.show("carried.html", start=carried.start, planned=carried.planned)
+    return here.show("carried.html", start=found.start, planned=next(iter(found.boards), None))
 
 
 @router.get("/card")
 def card(request: Request, sent: Sent) -> Response:
     """Give the card of a sheet and machine: one page for the wall."""
-    made = sheet_card_of_pair(desk_of(request).book, *filled(Named, sent).names, when=now())
+    made = sheet_card_of_pair(filled(Named, sent).of(desk_of(request).book), when=now())
     ((name, content),) = sheet_card_files(made).items()
     return download(name, content, "application/pdf")
 

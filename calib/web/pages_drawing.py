@@ -12,7 +12,7 @@ from calib.errors import BadFile, CalibError, InvalidRecord
 from calib.pictures.drawing import colour_of, drawing_svg
 from calib.records import OPERATIONS, Operation, Setting
 from calib.tasks.jobs import job_report, take_drawing_in, time_this_job
-from calib.tasks.page import standing
+from calib.tasks.standing import standing
 from calib.tasks.wishes import JobWish, Named
 from calib.texts.jobs import time_ratio_text
 from calib.texts.say import say
@@ -142,4 +142,4 @@ def _report(book: Any, sent: dict[str, str], drawing: Any, operations: dict[str,
         if every[one.name] not in (None, "cut") and (own := _own(sent, number))
     }
     wish = filled(JobWish, kept, operations=every, cut=cut, marks=marks)
-    return job_report(book, *filled(Named, sent).names, drawing, wish)
+    return job_report(filled(Named, sent).of(book), drawing, wish)

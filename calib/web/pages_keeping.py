@@ -16,8 +16,8 @@ from calib.logbook.undoing import Whose
 from calib.records import Costs
 from calib.records.fields import spoken
 from calib.tasks.costing import costs_of, record_costs
-from calib.tasks.finding import board_entry, find_board, find_machine, find_sheet
 from calib.tasks.keeping import BackupFile, back_up, import_book, list_backups, put_back
+from calib.tasks.pairs import board_entry, find_board, find_machine, find_sheet
 from calib.tasks.wishes import Pair
 from calib.texts.book import check_text, counts_in_words
 from calib.texts.say import say

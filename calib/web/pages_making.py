@@ -12,14 +12,11 @@ from starlette.responses import Response
 
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.pictures.joint import joint_svg
-from calib.records import KINDS, Setting, Sheet
+from calib.records import KINDS, Sheet
 from calib.tasks.advice import keep_none
-from calib.tasks.boards import plan_focus_board, plan_stair
+from calib.tasks.boards import plan_for, table_of_wattages, wattage_files
 from calib.tasks.checks import sheet_or_machine
-from calib.tasks.elsewhere import table_of_wattages, wattage_files
-from calib.tasks.files import drawn_files, resume_files
-from calib.tasks.finding import find_board, find_pair
-from calib.tasks.folders import zipped
+from calib.tasks.files import resume_files, zipped
 from calib.tasks.joints import (
     caliper_of,
     comb_files,
@@ -28,19 +25,19 @@ from calib.tasks.joints import (
     find_comb,
     joint_of_comb,
     learn_kerf,
-    plan_comb_board,
     record_comb,
 )
+from calib.tasks.pairs import find_board
 from calib.tasks.wishes import CheckWish, CombWish, FocusWish, Named, Pair
 from calib.tasks.workshop import change_sheet
-from calib.texts.joints import joint_lines
+from calib.texts.joints import joint_words
 from calib.texts.say import say
 from calib.texts.words import date_words, operation_words, setting_words, speed_words
 from calib.typed import write
 from calib.units import parse_length_mm
 from calib.web.asking import Ask, Form, Picture, Table, Told, Ways, done, page, some
 from calib.web.desk import desk_of, download, now
-from calib.web.forms import Sent, changes, filled
+from calib.web.forms import Sent, changes, filled, typed_for
 
 router = APIRouter(include_in_schema=False)
 _OPERATIONS = [(name, kind.doing) for name, kind in KINDS.items()]
@@ -111,7 +108,7 @@ def sheet_change(request: Request, sent: Sent) -> Response:
 @router.post("/setting/none")
 def no_setting(request: Request, sent: Sent) -> Response:
     """Use the kept setting no longer."""
-    before = keep_none(desk_of(request).book, *filled(Pair, sent).pair, when=now())
+    before = keep_none(filled(Pair, sent).of(desk_of(request).book), when=now())
     words = say("web.no_longer_used", setting=setting_words(before.setting))
     return done(request, f"/sheet?{urlencode({'name': before.sheet})}", words)
 
@@ -152,11 +149,9 @@ _OWN_SETTING = (
 @router.post("/joints")
 def plan_joints(request: Request, sent: Sent) -> Response:
     """Plan a joint board and store it."""
-    own = sent.get("power_pct") or sent.get("speed_mm_s")
-    setting = filled(Setting, sent) if own else None
-    wish = filled(CombWish, sent, setting=setting)
-    made = plan_comb_board(desk_of(request).book, *filled(Named, sent).names, wish, when=now())
-    return done(request, f"/joint/{made.board.board_id}", say("web.joint_board_is_in_logbook"))
+    made = plan_for(desk_of(request).book, "joint", typed_for("joint", sent), when=now())
+    assert made.comb is not None
+    return done(request, f"/joint/{made.comb.board_id}", say("web.joint_board_is_in_logbook"))
 
 
 @router.get("/joint/{code}")
@@ -175,7 +170,7 @@ def joint(request: Request, code: str) -> Response:
     ]  # fmt: skip
     try:
         answer = joint_of_comb(book, code)[1]
-        told = Told(name="told", lines=joint_lines(answer), drawing=joint_svg(board, answer, felt))
+        told = Told(name="told", lines=joint_words(answer), drawing=joint_svg(board, answer, felt))
     except NotEnoughEvidence:
         told = Told(name="told", lines=())
     address = f"/joint/{board.board_id}"
@@ -297,8 +292,8 @@ def ask_kerf(request: Request, sent: Sent) -> Response:
 def kerf(request: Request, sent: Sent) -> Response:
     """Work it out from all measured coupons, and keep it."""
     limit = parse_length_mm(sent["caliper"]) if sent.get("caliper") else None
-    names = filled(Named, sent).names
-    law, points = learn_kerf(desk_of(request).book, *names, when=now(), caliper=caliper_of(limit))
+    pair = filled(Named, sent).of(desk_of(request).book)
+    law, points = learn_kerf(pair, when=now(), caliper=caliper_of(limit))
     told = ", ".join(f"{setting_words(one.setting)}: {one.kerf}" for one in points)
     words = say("web.kerf_at", law=law, told=told, notes=" ".join(law.notes))
     return done(request, f"/kerf?{urlencode(_named(sent))}", words.strip())
@@ -324,9 +319,8 @@ def focus(request: Request, sent: Sent) -> Response:
 @router.get("/focus/files")
 def focus_board(request: Request, sent: Sent) -> Response:
     """Give the files of a focus board."""
-    names, wish = filled(Named, sent).names, filled(FocusWish, sent)
-    board = plan_focus_board(desk_of(request).book, *names, wish)
-    return download("focus.zip", zipped(drawn_files(board, "focus", outline=False)))
+    planned = plan_for(desk_of(request).book, "focus", typed_for("focus", sent), when=now())
+    return download("focus.zip", zipped(planned.files))
 
 
 @router.get("/stair")
@@ -345,9 +339,9 @@ def stair(request: Request, sent: Sent) -> Response:
 @router.post("/stair")
 def planned_stair(request: Request, sent: Sent) -> Response:
     """Plan it."""
-    names, wish = filled(Named, sent).names, filled(CheckWish, sent)
-    planned = plan_stair(desk_of(request).book, *names, wish, when=now())
-    return done(request, f"/board/{planned.grid.board_id}", "Planned.")
+    book, typed = desk_of(request).book, typed_for("stair", sent)
+    planned = plan_for(book, "stair", typed, when=now(), with_files=False)
+    return done(request, f"/board/{planned.boards[0].grid.board_id}", "Planned.")
 
 
 @router.get("/wattages")
@@ -361,7 +355,7 @@ def wattages(request: Request, sent: Sent) -> Response:
         words = say("web.where_to_begin_with_sheet")
         return page(request, title, words, form)
     pair = filled(Pair, sent)
-    table = table_of_wattages(desk_of(request).book, *pair.pair)
+    table = table_of_wattages(pair.of(desk_of(request).book))
     rows = [
         (f"{row.rated_w:g} W", f"{row.power_pct:g} %", speed_words(row.speed_mm_s),
          f"{row.slowest_mm_s:.3g} to {row.fastest_mm_s:.3g} mm/s", row.note)
@@ -385,7 +379,7 @@ def wattages(request: Request, sent: Sent) -> Response:
 @router.get("/wattages/files")
 def wattages_files(request: Request, sent: Sent) -> Response:
     """Give the table as files."""
-    table = table_of_wattages(desk_of(request).book, *filled(Pair, sent).pair)
+    table = table_of_wattages(filled(Pair, sent).of(desk_of(request).book))
     return download("wattages.zip", zipped(wattage_files(table)))
 
 
@@ -399,11 +393,11 @@ def cause(request: Request, sent: Sent) -> Response:
     if not sent.get("sheet"):
         words = say("web.take_sheet_whose_parts_hang")
         return page(request, title, words, form)
-    machine, sheet = find_pair(desk_of(request).book, *filled(Named, sent).names)
-    found = sheet_or_machine(desk_of(request).book, machine.name, sheet.name, None)
+    machine, sheet = filled(Named, sent).of(desk_of(request).book).names
+    found = sheet_or_machine(desk_of(request).book, machine, sheet, None)
     rows = [(name, f"{chance:.0%}") for name, chance in found.chance.items()]
     table = Table(title=say("web.how_likely"), head=(say("web.it_is_2"), "chance"), rows=rows)
-    return page(request, title, found.words, table, form, of=f"{sheet.name} on {machine.name}")
+    return page(request, title, found.words, table, form, of=f"{sheet} on {machine}")
 
 
 @router.get("/board/{board_id}/resume")

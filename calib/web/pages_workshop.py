@@ -13,8 +13,8 @@ from calib.errors import InvalidRecord, Misfit, unfit
 from calib.logbook import Book
 from calib.records import Machine, Sheet
 from calib.records.fields import fields_of
-from calib.tasks.current import kept_settings
-from calib.tasks.page import standing
+from calib.tasks.pairs import kept_settings
+from calib.tasks.standing import standing
 from calib.tasks.wishes import MaterialWish
 from calib.tasks.workshop import (
     add_machine,

@@ -15,12 +15,12 @@ from calib.pictures.region import (
     WIDTH,
     Part,
     Places,
+    RegionView,
     Shape,
     burns_words,
     region_keys,
     region_parts,
 )
-from calib.pictures.view import RegionView
 from calib.records import Setting
 
 

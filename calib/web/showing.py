@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from calib.records import CHAR_SHORT, grades_typed, mark_words
-from calib.tasks.page import minutes_of
 from calib.tasks.regions import read_out, summarise
+from calib.tasks.standing import minutes_of
 from calib.texts.advice import EDGES, margin_lines, region_table, stated_words, wish_scope
 from calib.texts.say import say
 from calib.texts.words import date_words, reading_words

@@ -30,7 +30,7 @@ from calib.logbook.opening import find_place
 from calib.materials import expected_response, thickness_range_mm
 from calib.records import Costs, Machine, Setting, Sheet
 from calib.results import read_results
-from calib.tasks.definitions import read_definition, ready_made_grid
+from calib.tasks.results import read_definition, ready_made_grid
 from calib.tasks.wishes import BoardWish, CheckWish, ElsewhereWish, JobCounts, MaterialWish
 from calib.web import forms
 

@@ -1,17 +1,20 @@
-"""Where each sheet stands on a machine, and the one thing to do next."""
+"""Where things stand: each sheet and the one thing to do next, what waits, a board as read."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal, cast
 
-from calib.logbook import Book, Filters, Line
-from calib.records import Operation
-from calib.tasks.current import KeptSetting, kept_settings
+from calib.hazards import Hazard, check_hazard
+from calib.logbook import Book, Filters, Line, Looked, Photograph
+from calib.records import Grid, Machine, Operation, Reading, Sheet
+from calib.tasks.pairs import KeptSetting, find_board, kept_settings
 from calib.tasks.results import will_do, worth
 
-# Boards that are looked at, the newest first: more than a workshop has open.
-_RECENT = 200
+# Boards that are looked at for where a sheet stands, the newest first: more than a workshop has
+# open; and those, as kept settings, that a page has room for.
+_OPEN, _RECENT = 200, 50
 # record: a board waits; plan: burn more; recommend: the burns will do; try: what was kept is out of
 # date; none: it is kept.
 Step = Literal["record", "plan", "recommend", "try", "none"]
@@ -50,7 +53,7 @@ def pair_states(
         (one.machine, one.sheet, one.operation): one for one in kept_settings(book, machine, sheet)
     }
     boards: dict[tuple[str, str, Operation], list[Line]] = {}
-    for line in book.boards(Filters(machine=machine, sheet=sheet), limit=_RECENT).entries:
+    for line in book.boards(Filters(machine=machine, sheet=sheet), limit=_OPEN).entries:
         key = (line.machine, line.sheet, cast(Operation, line.operation))
         boards.setdefault(key, []).insert(0, line)
     touched = {key: max(line.at for line in lines) for key, lines in boards.items()}
@@ -105,3 +108,77 @@ def overview(book: Book) -> Overview:
     return Overview(
         has_machine=bool(book.machines()), pairs=pair_states(book), questions=len(book.questions())
     )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """What is in the logbook, as one looks at it before beginning."""
+
+    # machines, sheets: As they are now
+    machines: tuple[Machine, ...]
+    sheets: tuple[Sheet, ...]
+    waiting: tuple[Line, ...]  # Boards of which cells are still unread, newest first
+    newest: Line | None  # The board planned last; None when there is none
+    kept: tuple[KeptSetting, ...]  # With why they aren't current
+    burnt_on: Mapping[str, str]  # The machine on which each sheet was burnt last, by sheet
+
+    def chosen(self, typed: Mapping[str, str]) -> tuple[str, str]:
+        """Name the sheet and the machine that a form is to begin with."""
+        newest = (self.newest.sheet, self.newest.machine) if self.newest else ("", "")
+        sheet = typed.get("sheet") or newest[0] or (self.sheets[0].name if self.sheets else "")
+        return sheet, typed.get("machine") or self.burnt_on.get(sheet) or newest[1]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoardState:
+    """A board, and what was read off it so far."""
+
+    grid: Grid  # The board
+    readings: tuple[Reading, ...]  # What counts of its cells
+    looks: Mapping[str, Looked]  # The same by cell, with the looks that stand apart
+    photographs: tuple[Photograph, ...]  # Of the board and its cells
+    hazard: Hazard  # What to know of its material
+    minutes: float  # How long burning it takes [min]
+
+    @property
+    def read(self) -> int:
+        """How many cells are read."""
+        return sum(not reading.is_empty for reading in self.readings)
+
+    @property
+    def by_cell(self) -> dict[str, Reading]:
+        """The readings by the code of their cell."""
+        return {reading.cell: reading for reading in self.readings}
+
+
+def standing(book: Book) -> Standing:
+    """Look at a logbook before beginning."""
+    boards = book.boards(Filters(), limit=_RECENT).entries
+    return Standing(
+        machines=tuple(book.machines()),
+        sheets=tuple(book.sheets()),
+        waiting=tuple(board for board in boards if board.read < board.cells),
+        newest=boards[0] if boards else None,
+        kept=kept_settings(book)[:_RECENT],
+        burnt_on=book.burnt_on(),
+    )
+
+
+def board_state(book: Book, board_id: str) -> BoardState:
+    """Look a board up with all that was read off it."""
+    grid = find_board(book, board_id)
+    return BoardState(
+        grid=grid,
+        readings=book.readings(grid.board_id),
+        looks=book.looks(grid.board_id),
+        photographs=book.photographs(grid.board_id),
+        hazard=check_hazard(grid.sheet, grid.machine, grid.operation),
+        minutes=minutes_of(grid),
+    )
+
+
+def minutes_of(grid: Grid) -> float:
+    """Predict how long burning a board takes [min]."""
+    from calib.boards.board_time import board_time  # loads numpy
+
+    return board_time(grid).total_s / 60.0
