@@ -25,6 +25,7 @@ back.
 from calib.logbook.backup import backup, backup_path, restore
 from calib.logbook.boards import CellChanged
 from calib.logbook.bodies import Session
+from calib.logbook.book import Book, open_book
 from calib.logbook.entries import (
     AdvisedJob,
     Filters,
@@ -45,7 +46,6 @@ from calib.logbook.entries import (
     Undoable,
 )  # fmt: skip
 from calib.logbook.exchange import export_csv, export_text, import_text
-from calib.logbook.store import Book, open_book
 
 __all__ = [
     "AdvisedJob", "Book", "CellChanged", "Filters", "Forecast", "HistoryLine", "ImportReport",

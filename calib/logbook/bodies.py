@@ -1,7 +1,8 @@
 """What the bodies of entries hold: a record for each kind, and which kind is of which.
 
-A body is what `to_json` makes of its record. Whoever changes a record here so that old bodies no
-longer fit raises its version and reads the old ones by a step of their own.
+A body is what `to_json` makes of its record; ``setup`` and ``lot`` are ids of the entries of what
+it was burnt with and on. Whoever changes a record here so that old bodies no longer fit raises its
+version and reads the old ones by a step of their own.
 """
 
 from __future__ import annotations
@@ -15,21 +16,68 @@ from pydantic import BeforeValidator, Field
 
 from calib.errors import InvalidRecord, shown
 from calib.logbook.coding import Unreadable
-from calib.logbook.events import check_event
 from calib.logbook.ledger import WITHDRAW, Entry, canonical
-from calib.records import Advice, Burn, Grid, Machine, Operation, Outcome, Setting, Sheet
+from calib.records import (
+    GRADES,
+    GRADES_SAID,
+    Advice,
+    Burn,
+    Grid,
+    Machine,
+    Operation,
+    Outcome,
+    Reading,
+    Setting,
+    Sheet,
+)
 from calib.records.boards import Caliper
 from calib.records.fields import Name, Number, Text, Whole, Words, from_json, misfit, record, says
 from calib.texts.say import say
 
 SetupChange = Literal["first", "lens", "focus", "air", "mirror", "tube", "other"]
-Support = Literal["", "pins", "flat", "slats"]
-MediaType = Literal["image/png", "image/jpeg", "image/webp"]
 
 # Longest content of what is kept beside the burns [characters]; a comb with every reading of it
 # has some ten thousand.
 LONGEST_CONTENT = 200_000
 LONGEST_NOTE = 10_000
+
+# What can be forecast of a cell: ``through`` · ``hanging_or_through`` · ``char_at_most_2`` ·
+# ``through_and_char_at_most_2`` · ``mark_2`` (exactly this grade) · ``mark_at_most_2``.
+_GRADE = f"({'|'.join(map(str, GRADES))})"
+_EVENT = re.compile(
+    rf"(through|hanging_or_through)|(through_and_)?char_at_most_{_GRADE}|mark_(at_most_)?{_GRADE}"
+)
+
+
+def outcome_of(event: str, reading: Reading) -> bool | None:
+    """Say whether what can be forecast of a cell happened; None when the reading doesn't tell.
+
+    Examples
+    --------
+    >>> outcome_of("mark_at_most_2", Reading(cell="A1", mark=3))
+    False
+    >>> outcome_of("through", Reading(cell="A1", char=1)) is None
+    True
+    """
+    plain, joint, char, at_most, mark = _parts(event)
+    if plain:
+        wanted = ("through",) if plain == "through" else ("hanging", "through")
+        return None if reading.through is None else reading.through in wanted
+    if mark:
+        if reading.mark is None:
+            return None
+        return reading.mark <= int(mark) if at_most else reading.mark == int(mark)
+    loose = reading.through in ("hanging", "through")
+    clean = reading.char <= int(char) if reading.char is not None and loose else None
+    if not joint or reading.through == "through":
+        return clean
+    return None if reading.through is None else False
+
+
+def _parts(event: str) -> tuple[Any, ...]:
+    if not isinstance(event, str) or not (match := _EVENT.fullmatch(event)):
+        raise InvalidRecord(say("logbook.event_isnt_known", event=event, grades_said=GRADES_SAID))
+    return match.groups("")
 
 
 def _lines(value: object) -> object:
@@ -49,15 +97,15 @@ Lines = Annotated[str, BeforeValidator(_lines), Field(strict=True, max_length=LO
 class SetUp:
     """A machine as it is from now on."""
 
-    machine: Annotated[Machine, says("The machine with all its fields.")]
-    what: Annotated[SetupChange, says("What was changed.")] = "first"
+    machine: Machine
+    what: SetupChange = "first"
 
 
 @record
 class Lot:
     """A sheet as it is from now on: its lot, what it measures."""
 
-    sheet: Annotated[Sheet, says("The sheet with all its fields.")]
+    sheet: Sheet
 
 
 @record
@@ -74,7 +122,9 @@ class Session:
         bool | None,
         says("Whether the lens was cleaned before.", option="--lens-cleaned/--lens-not-cleaned"),
     ] = None
-    support: Annotated[Support, says("What the sheet lay on.", option="--on")] = ""
+    support: Annotated[
+        Literal["", "pins", "flat", "slats"], says("What the sheet lay on.", option="--on")
+    ] = ""
     masked: Annotated[
         bool | None, says("Whether the face was masked.", option="--masked/--bare")
     ] = None
@@ -83,44 +133,39 @@ class Session:
 
 @record
 class Board:
-    """A planned board, and what was said of its cells before anything could come out."""
+    """A planned board; the chance of each event, by cell, said before anything could come out."""
 
-    grid: Annotated[Grid, says("The board with every cell.")]
-    lot: Annotated[Id, says("The entry of the lot that it is planned for.")]
-    forecasts: Annotated[
-        dict[str, dict[str, Annotated[Whole, Field(ge=0, le=1000)]]],
-        says("Chance of each event, by cell, in thousandths."),
-    ] = field(default_factory=dict)
+    grid: Grid
+    lot: Id
+    # In thousandths, so that every book writes them the same.
+    forecasts: dict[str, dict[str, Annotated[Whole, Field(ge=0, le=1000)]]] = field(
+        default_factory=dict
+    )
 
     def __post_init__(self) -> None:
-        labels = [cell.label for cell in self.grid.cells]
-        for cell in self.grid.cells:
+        grid = self.grid
+        labels = [cell.label for cell in grid.cells]
+        for cell in grid.cells:
             _ = cell.setting  # says what can't be typed at the machine
             if labels.count(cell.label) > 1:
-                raise InvalidRecord(
-                    say("logbook.cell_stands_twice_on_board", cell=cell, grid=self.grid)
-                )
+                raise InvalidRecord(say("logbook.cell_stands_twice_on_board", cell=cell, grid=grid))
         for label, events in self.forecasts.items():
             if label not in labels:
+                known = ", ".join(sorted(labels))
                 raise InvalidRecord(
-                    say(
-                        "logbook.forecast_is_given_for_cell",
-                        label=label,
-                        grid=self.grid,
-                        labels=", ".join(sorted(labels)),
-                    )
+                    say("logbook.forecast_is_given_for_cell", label=label, grid=grid, known=known)
                 )
             for event in events:
-                check_event(event)
+                _parts(event)
 
 
 @record
 class Look(Outcome):
     """What came out of one cell, whole; nothing at all: the cell was not read after all."""
 
-    session: Annotated[Text, says("Label of the session in which it was burnt.")] = ""
-    setup: Annotated[Id, says("The entry of the set-up that it was burnt with.")]
-    lot: Annotated[Id, says("The entry of the lot that it was burnt on.")]
+    session: Text = ""
+    setup: Id
+    lot: Id
 
 
 @record
@@ -135,49 +180,40 @@ class Size:
 class CellNote:
     """Words on one cell."""
 
-    note: Annotated[Words, says("Your own words.")] = ""
+    note: Words = ""
 
 
 @record
 class Run:
-    """A job or a check strip: burns that no planned board holds."""
+    """A job or a check strip: burns that no planned board holds, equal parts together."""
 
-    burns: Annotated[tuple[Burn, ...], says("What was burnt, equal parts together.")]
-    kept: Annotated[Id, says("The entry of the kept setting that it was run at.")] = ""
-    note: Annotated[Words, says("Your own words.")] = ""
-    setup: Annotated[Id, says("The entry of the set-up that it was burnt with.")]
-    lot: Annotated[Id, says("The entry of the lot that it was burnt on.")]
+    burns: tuple[Burn, ...]
+    kept: Id = ""  # The entry of the kept setting that it was run at
+    note: Words = ""
+    setup: Id
+    lot: Id
 
     def __post_init__(self) -> None:
         kinds = {burn.source for burn in self.burns}
         if kinds not in ({"job"}, {"check_strip"}):
-            raise InvalidRecord(
-                say("logbook.burns_are_of_source", kinds=", ".join(sorted(kinds)) or "none")
-            )
+            given = ", ".join(sorted(kinds)) or "none"
+            raise InvalidRecord(say("logbook.burns_are_of_source", kinds=given))
         operations = {burn.operation for burn in self.burns}
         if len(operations) > 1:
-            raise InvalidRecord(
-                say("logbook.burns_are_of_operations", operations=", ".join(sorted(operations)))
-            )
-
-    @property
-    def operation(self) -> Operation:
-        """What all of its burns are."""
-        return self.burns[0].operation
+            given = ", ".join(sorted(operations))
+            raise InvalidRecord(say("logbook.burns_are_of_operations", operations=given))
 
 
 @record
 class KeptSetting:
     """The setting that is used from now on for a pair; none: no longer any."""
 
-    operation: Annotated[Operation, says("What it is for.")]
-    setting: Annotated[Setting | None, says("The setting.")] = None
-    advice: Annotated[
-        Advice | None, says("The advice that it rests on, before its results could come in.")
-    ] = None
-    setup: Annotated[Id, says("The entry of the set-up that it is for.")]
-    lot: Annotated[Id, says("The entry of the lot that it is for.")]
-    note: Annotated[Words, says("Your own words.")] = ""
+    operation: Operation
+    setting: Setting | None = None
+    advice: Advice | None = None  # What it rests on, before its results could come in
+    setup: Id
+    lot: Id
+    note: Words = ""
 
     def __post_init__(self) -> None:
         said = self.advice and (self.advice.operation, self.advice.setting)
@@ -189,7 +225,7 @@ class KeptSetting:
 class Note:
     """Words on a machine, a sheet, a pair, a board, or the workshop."""
 
-    text: Annotated[Lines, says("Your own words.")]
+    text: Lines
 
     def __post_init__(self) -> None:
         if not self.text.strip():
@@ -200,11 +236,11 @@ class Note:
 class Picture:
     """A photograph of a board or of one of its cells; the file itself is kept by its digest."""
 
-    cell: Annotated[Text, says("Code of the cell; empty for the board.")] = ""
-    filename: Annotated[Name, says("The file's name, without folders.")]
-    media_type: Annotated[MediaType, says("What kind of picture it is.")]
-    size_bytes: Annotated[Whole, says("How long the file is.", ge=0)]
-    digest: Annotated[Text, says("SHA-256 of the file.", pattern="^[0-9a-f]{64}$")]
+    cell: Text = ""
+    filename: Name
+    media_type: Literal["image/png", "image/jpeg", "image/webp"]
+    size_bytes: Annotated[Whole, Field(ge=0)]
+    digest: Annotated[Text, Field(pattern="^[0-9a-f]{64}$")]
 
     def __post_init__(self) -> None:
         if re.search(r"[/\\]", self.filename) or self.filename in (".", ".."):
@@ -215,9 +251,9 @@ class Picture:
 class Content:
     """What is kept beside the burns: costs, a timed job, a comb, its readings, a kerf."""
 
-    label: Annotated[Text, says("What tells it from others of its kind.")] = ""
-    content: Annotated[dict[str, Any], says("Its fields.")]
-    note: Annotated[Words, says("Your own words.")] = ""
+    label: Text = ""  # What tells it from others of its kind
+    content: dict[str, Any]
+    note: Words = ""
 
     def __post_init__(self) -> None:
         try:
@@ -225,12 +261,9 @@ class Content:
         except (TypeError, ValueError, RecursionError):
             fits = False
         if not fits:
+            given = str(self.content)[:60]
             raise InvalidRecord(
-                say(
-                    "logbook.content_cant_be_kept",
-                    content=str(self.content)[:60],
-                    longest_content=LONGEST_CONTENT,
-                )
+                say("logbook.content_cant_be_kept", given=given, longest=LONGEST_CONTENT)
             )
 
 
@@ -238,14 +271,14 @@ class Content:
 class NewName:
     """What a machine, sheet or board is called from now on."""
 
-    name: Annotated[Name, says("The new name.")]
+    name: Name
 
 
 @record
 class Same:
-    """Two things that were said apart are one."""
+    """Two things that were said apart are one; the first id of the other one."""
 
-    other: Annotated[Id, says("First id of the other one.")]
+    other: Id
 
 
 KINDS: Mapping[str, type[Any]] = {

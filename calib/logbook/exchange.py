@@ -8,7 +8,7 @@ import hashlib
 import io
 import itertools
 import json
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 from typing import Any
@@ -17,13 +17,21 @@ import sqlalchemy as sa
 
 from calib.errors import BadFile, InvalidRecord, LogbookError, shown
 from calib.logbook import ledger
-from calib.logbook.boards import OF_CELL, SIZES, cell_of, keep_photograph, looked_at, media_type_of
+from calib.logbook.boards import OF_CELL, SIZES, by_cell, cell_of, looked_at, media_type_of
 from calib.logbook.bodies import Board, Lot, Picture, Run, SetUp, body_of, checked
 from calib.logbook.coding import read_time, write_time
 from calib.logbook.entries import ImportReport
-from calib.logbook.evidence import boards_with_cells, runs_of
-from calib.logbook.ledger import SENT, WITHDRAW, Entry, entries, photographs
-from calib.logbook.questions import answer_in, asked_in
+from calib.logbook.evidence import boards_of, runs_of
+from calib.logbook.history import answer_in, asked_in
+from calib.logbook.ledger import (
+    SENT,
+    WITHDRAW,
+    Entry,
+    among,
+    entries,
+    keep_photograph,
+    photographs,
+)
 from calib.logbook.room import Room
 from calib.logbook.workshop import same_stuff
 from calib.records import READ_OFF
@@ -64,7 +72,7 @@ def import_text(
     """
     said, pictures = read_lines(text)
     with book.saying(when) as view:
-        every = sa.select(entries.c.id).where(view.among(entries.c.id, [one.id for one in said]))
+        every = sa.select(entries.c.id).where(among(entries.c.id, [one.id for one in said]))
         known = set(view.connection.execute(every).scalars())
         fresh = [entry for entry in said if entry.id not in known]
         check_entries(view.connection, fresh, pictures)
@@ -240,7 +248,10 @@ def export_csv(book: Room) -> str:
 
 def _rows(book: Room) -> Iterator[dict[str, Any]]:
     with book.looking() as view:
-        boards, runs = boards_with_cells(view), runs_of(view)
+        boards, runs = boards_of(view), runs_of(view)
+        said: defaultdict[str, list[Entry]] = defaultdict(list)
+        for entry in view.read(kind=OF_CELL):
+            said[view.names.first(entry.about)].append(entry)
     names = view.names
 
     def of(entry: Entry) -> dict[str, Any]:
@@ -253,10 +264,10 @@ def _rows(book: Room) -> Iterator[dict[str, Any]]:
             "lot": names.lot(entry),
         }
 
-    for board, said in boards:
-        grid = board.body["grid"]
+    for board in boards:
+        grid, of_cells = board.body["grid"], by_cell(said[board.id])
         for cell in grid["cells"]:
-            here = said.get(cell["label"], {})
+            here = of_cells.get(cell["label"], {})
             reading = looked_at(cell["label"], here).reading
             if not reading.is_empty:
                 look = here["look"][0]

@@ -3,20 +3,28 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
 import re
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 import sqlalchemy as sa
 
 from calib.errors import InvalidRecord
-from calib.logbook.boards import by_cell, the_look
 from calib.logbook.coding import material_key, read_time, write_time
 from calib.logbook.entries import Filters, Line, Page
-from calib.logbook.ledger import Entry, canonical, entries, is_valid, read_body, stands, with_state
-from calib.logbook.room import Room, View
+from calib.logbook.evidence import looks_of
+from calib.logbook.ledger import (
+    Entry,
+    among,
+    canonical,
+    entries,
+    is_valid,
+    read_body,
+    stands,
+    with_state,
+)
+from calib.logbook.room import Room, View, grades_of
 from calib.records import READ_OFF, SCALES, Sheet, outcome_order
 from calib.texts.say import say
 
@@ -34,9 +42,8 @@ class Search(Room):
     def search(self, filters: Filters = _EVERYTHING, *, limit: int = 50, offset: int = 0) -> Page:
         """List what fits, newest first."""
         if not 1 <= limit <= _LONGEST_PAGE:
-            raise InvalidRecord(
-                say("logbook.limit_is_give_number", limit=limit, longest_page=_LONGEST_PAGE)
-            )
+            most = _LONGEST_PAGE
+            raise InvalidRecord(say("logbook.limit_is_give_number", limit=limit, most=most))
         if offset < 0:
             raise InvalidRecord(say("logbook.offset_is_give_or_more", offset=offset))
         with self.looking() as view:
@@ -44,10 +51,8 @@ class Search(Room):
             page = ids[offset : offset + limit]
             listed = view.by_ids(page)
             boards = {one for key in page for one in view.names.same.get(key, (key,))}
-            looks: defaultdict[str, list[Entry]] = defaultdict(list)
-            for look in view.read(kind="look", about=boards):
-                looks[view.names.first(look.about)].append(look)
-        lines = (_line(view, listed[key], looks[key]) for key in page)
+            looks = looks_of(view, about=boards)
+        lines = (_line(view, listed[key], looks.get(key, {}).values()) for key in page)
         return Page(entries=tuple(lines), total=len(ids), offset=offset)
 
     def boards(self, filters: Filters = _EVERYTHING, *, limit: int = 50, offset: int = 0) -> Page:
@@ -66,7 +71,7 @@ def _found(view: View, filters: Filters) -> Iterator[Any]:
     names = view.names
     if filters.machine is not None:
         machine = names.machines.get(filters.machine)
-        query = query.where(view.among(entries.c.machine, machine.ids if machine else ()))
+        query = query.where(among(entries.c.machine, machine.ids if machine else ()))
     if (filters.sheet, filters.material, filters.thickness_mm) != (None, None, None):
         sheets = {
             key
@@ -74,7 +79,7 @@ def _found(view: View, filters: Filters) -> Iterator[Any]:
             if filters.sheet in (None, name) and _is_of(thing.record, filters)
             for key in thing.ids
         }
-        query = query.where(view.among(entries.c.sheet, sheets))
+        query = query.where(among(entries.c.sheet, sheets))
     if filters.operation is not None:
         query = query.where(_says("operation", filters.operation))
     if filters.since is not None:
@@ -126,44 +131,42 @@ def _text(view: View, row: Any, noted: str) -> str:
     return "\n".join(words).lower()
 
 
-def _says(name: str, value: str | int) -> sa.ColumnElement[bool]:
+def _says(name: str, value: str | int | None) -> sa.ColumnElement[bool]:
     """True of bodies with a field of this value; no text in them can look like that."""
     return entries.c.body.contains(canonical({name: value})[1:-1], autoescape=True)
 
 
-@functools.lru_cache(maxsize=10_000)
-def _grades(body: str) -> tuple[Any, ...]:
-    """What the body of a look says came out; many looks of one evening say the same."""
-    said = read_body(body)
-    return tuple(said.get(name) for name in READ_OFF)
+def _was_read(name: str) -> sa.ColumnElement[bool]:
+    return sa.and_(entries.c.body.contains(f'"{name}":', autoescape=True), ~_says(name, None))
 
 
 def _came_out(view: View, outcome: str) -> sa.ColumnElement[bool]:
     """True of boards with a cell, and of runs with a part, that came out like that."""
     name, _, grade = outcome.rpartition(" ")
-    wanted = int(grade) if name else outcome
-    name = name or "through"
-    looks = sa.select(entries.c.about, entries.c.slot, entries.c.body).select_from(with_state)
-    answers: defaultdict[tuple[str, str], set[tuple[Any, ...]]] = defaultdict(set)
-    for about, slot, body in view.connection.execute(looks.where(entries.c.kind == "look", stands)):
-        answers[view.names.first(about), slot].add(_grades(body))
-    # Two different looks at one cell count as none.
-    clear = [(board, said.pop()) for (board, _), said in answers.items() if len(said) == 1]
+    name, wanted = name or "through", int(grade) if name else outcome
+    unread = outcome == "unread"
+    fits = sa.or_(*map(_was_read, READ_OFF)) if unread else _says(name, wanted)
+    about = entries.c.about
+    looks = sa.select(about).select_from(with_state).where(entries.c.kind == "look", stands)
+    # Two different looks at one cell count as none; only where there may be two are they read.
+    twice = looks.group_by(about, entries.c.slot).having(sa.func.count() > 1)
+    doubted = {*view.connection.execute(twice).scalars(), *view.names.same}
+    alone = looks.where(fits, ~among(about, doubted)).distinct()
+    boards = {*view.connection.execute(alone).scalars()}
+    for look in view.clear(view.read(kind="look", about=doubted)):
+        said = grades_of(look)
+        if any(one is not None for one in said) if unread else said[READ_OFF.index(name)] == wanted:
+            boards.add(view.names.first(look.about))
     is_board = entries.c.kind == "board"
-    if outcome == "unread":
-        read = {board for board, grades in clear if grades != (None,) * len(READ_OFF)}
-        return sa.and_(is_board, ~view.among(entries.c.id, read))
-    place = READ_OFF.index(name)
-    boards = {board for board, grades in clear if grades[place] == wanted}
-    runs = sa.and_(~is_board, _says(name, wanted))
-    return sa.or_(runs, view.among(entries.c.id, boards))
+    if unread:
+        return sa.and_(is_board, ~among(entries.c.id, boards))
+    return sa.or_(sa.and_(~is_board, fits), among(entries.c.id, boards))
 
 
-def _line(view: View, entry: Entry, looks: Sequence[Entry]) -> Line:
+def _line(view: View, entry: Entry, looks: Iterable[Entry]) -> Line:
     burns = entry.body.get("burns", ())
     parts = [(burn["count"], burn) for burn in burns]
-    of_cells = (the_look(said) for said in by_cell(looks).values())
-    parts += [(1, look.body) for look in of_cells if look is not None]
+    parts += [(1, look.body) for look in looks]
     counts: Counter[str] = Counter()
     read = 0
     for count, said in parts:

@@ -11,9 +11,9 @@ from collections.abc import Mapping
 import sqlalchemy as sa
 
 from calib.errors import LogbookError
+from calib.logbook.book import Book
 from calib.logbook.files import is_read_only
 from calib.logbook.ledger import among
-from calib.logbook.store import Book
 
 # ``name`` says what was worked out, ``digest`` of what.
 _WORKED_OUT = sa.Table(
@@ -31,9 +31,7 @@ def recall(book: Book, digests: Mapping[str, str]) -> dict[str, bytes]:
     with book.look() as connection:
         if not sa.inspect(connection).has_table(_WORKED_OUT.name):
             return {}
-        rows = connection.execute(
-            sa.select(_WORKED_OUT).where(among(connection, table.name, digests))
-        )
+        rows = connection.execute(sa.select(_WORKED_OUT).where(among(table.name, digests)))
         return {row.name: row.content for row in rows if row.digest == digests[row.name]}
 
 
@@ -44,7 +42,7 @@ def remember(book: Book, digests: Mapping[str, str], made: Mapping[str, bytes]) 
     try:
         with book.change() as connection:
             _WORKED_OUT.create(connection, checkfirst=True)
-            old = among(connection, _WORKED_OUT.c.name, made)
+            old = among(_WORKED_OUT.c.name, made)
             connection.execute(_WORKED_OUT.delete().where(old))
             rows = [
                 {"name": name, "digest": digests[name], "content": content}

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from calib.errors import NotEnoughEvidence
 from calib.logbook import Book, Filters
-from calib.logbook.events import outcome_of
+from calib.logbook.bodies import outcome_of
 from calib.tasks.boards import forecasts
 from calib.tasks.current import came_out, why_not_counted
 from calib.tasks.finding import find_machine, find_sheet

@@ -20,7 +20,7 @@ from calib.texts.words import (
 
 if TYPE_CHECKING:
     from calib.logbook.bodies import Session
-    from calib.logbook.checking import Check
+    from calib.logbook.backup import Check
     from calib.logbook.entries import (
         HistoryLine,
         ImportReport,

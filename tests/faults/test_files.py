@@ -19,9 +19,9 @@ from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 
 from calib.errors import LogbookError
 from calib.logbook import Book, backup, backup_path, export_text, ledger, open_book, restore
-from calib.logbook.checking import check_book
+from calib.logbook.backup import check_book
 from calib.logbook.coding import write_time
-from calib.logbook.identity import backups_of, newest_backup
+from calib.logbook.files import backups_of, newest_backup
 from calib.logbook.ledger import Entry
 
 
