@@ -14,8 +14,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
-from calib.errors import InvalidRecord, shown
-from calib.logbook.coding import Unreadable
+from calib.errors import InvalidRecord
+from calib.logbook.coding import Unreadable, check_text
 from calib.logbook.ledger import WITHDRAW, Entry, canonical
 from calib.records import (
     GRADES,
@@ -314,11 +314,7 @@ def checked(entry: Entry) -> Any:
     if newer := newer_version(entry.kind, entry.v):
         raise InvalidRecord(newer)
     for name in ("slot", "about", "machine", "sheet", "batch", "why", "kind", "at"):
-        text = getattr(entry, name)
-        if not isinstance(text, str) or len(text) > 2000 or not text.isprintable():
-            raise InvalidRecord(
-                say("logbook.is_give_one_line_of_text", name=name, text=shown(text))
-            )
+        check_text(name, getattr(entry, name))
     if entry.kind != WITHDRAW:
         return from_json(KINDS[entry.kind], entry.body)
     if entry.body:

@@ -14,7 +14,7 @@ from calib.logbook.boards import cell_of
 from calib.logbook.bodies import body_of, outcome_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import AdvisedJob, Forecast
-from calib.logbook.ledger import Entry, entries, stands, with_state
+from calib.logbook.ledger import Entry, entries, says
 from calib.logbook.room import Room, View, grades_of
 from calib.records import (
     COUPON_CORNER_MM,
@@ -84,17 +84,15 @@ class Evidence(Room):
         """When the newest was said that stands of each pair, with its machine and sheet."""
         burnt = sa.and_(entries.c.kind.in_(("look", *LOOSE)))
         if operation is not None:
-            # No text in a body can look like a field.
-            has = entries.c.body.contains(f'"operation":"{operation}"')
+            has = says("operation", operation)
             boards = sa.select(entries.c.id).where(entries.c.kind == "board", has)
             burnt = sa.and_(burnt, sa.or_(entries.c.about.in_(boards), has))
-        columns = (entries.c.about, entries.c.machine, entries.c.sheet)
-        query = sa.select(*columns, sa.func.max(entries.c.at)).select_from(with_state)
+        columns = (entries.c.machine, entries.c.sheet)
         with self.looking() as view:
-            found = view.connection.execute(query.where(stands, burnt).group_by(*columns)).all()
-        for about, machine, sheet, at in found:
-            if not {about, machine, sheet} & view.names.gone:
-                yield at, view.names.name(machine), view.names.name(sheet)
+            query = view.counting(sa.func.max(entries.c.at), *columns).where(burnt)
+            found = view.connection.execute(query.group_by(*columns)).all()
+        for at, machine, sheet in found:
+            yield at, view.names.name(machine), view.names.name(sheet)
 
     def forecasts(
         self, *, machine: str | None = None, sheet: str | None = None, unread: bool = False

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import base64
-import binascii
 import hashlib
 import io
-import itertools
 import json
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping
@@ -102,28 +100,25 @@ def read_lines(text: str) -> tuple[list[Entry], dict[str, bytes]]:
     if not isinstance(head, dict) or head.get("format") != _HEAD["format"]:
         raise BadFile(say("logbook.file_holds_no_logbook"))
     if head.get("version") != _HEAD["version"]:
-        raise BadFile(say("logbook.file_is_of_version", head=head.get("version"), head_2=_HEAD))
+        own, given = _HEAD["version"], head.get("version")
+        raise BadFile(say("logbook.file_is_of_version", given=given, own=own))
     said: dict[str, Entry] = {}
     pictures: dict[str, bytes] = {}
     for line in lines[1:]:
-        if line.startswith('{"content":'):
-            digest, content = _picture(line)
-            pictures[digest] = content
-        else:
+        if not line.startswith('{"content":'):
             entry = ledger.from_line(line)
             said[entry.id] = entry
+            continue
+        try:
+            found = json.loads(line)
+            digest, content = found["photograph"], base64.b64decode(found["content"], validate=True)
+        except (ValueError, KeyError, TypeError, RecursionError):
+            raise BadFile(say("logbook.is_no_photograph", line=shown(line))) from None
+        if hashlib.sha256(content).hexdigest() != digest:
+            wrong = say("logbook.photograph_was_changed_on_its_way", digest=shown(digest))
+            raise BadFile(wrong)
+        pictures[digest] = content
     return list(said.values()), pictures
-
-
-def _picture(line: str) -> tuple[str, bytes]:
-    try:
-        found = json.loads(line)
-        digest, content = found["photograph"], base64.b64decode(found["content"], validate=True)
-    except (ValueError, KeyError, TypeError, binascii.Error, RecursionError):
-        raise BadFile(say("logbook.is_no_photograph", line=shown(line))) from None
-    if hashlib.sha256(content).hexdigest() != digest:
-        raise BadFile(say("logbook.photograph_was_changed_on_its_way", digest=shown(digest)))
-    return digest, content
 
 
 def check_entries(
@@ -136,23 +131,18 @@ def check_entries(
     known = {entry.id: entry for entry in there} | new
     digests = {*pictures, *connection.execute(sa.select(photographs.c.digest)).scalars()}
     bodies: dict[str, Any] = {}
-
-    def alone(entry: Entry) -> None:
-        bodies[entry.id] = checked(entry)
-        if write_time(read_time(entry.at)) != entry.at:
-            raise InvalidRecord(say("logbook.is_not_time", entry=entry))
-
-    def beside(entry: Entry) -> None:
-        for wrong in _misfits(entry, bodies[entry.id], known, digests, pictures):
-            raise InvalidRecord(wrong)
-
-    # Each by itself first: what it names is looked into then.
-    for look_at, entry in itertools.product((alone, beside), new.values()):
-        try:
-            look_at(entry)
-        except (InvalidRecord, LogbookError, TypeError) as error:
-            what = f"{entry.kind.replace('_', ' ')} of {str(entry.at)[:16]}"
-            raise BadFile(say("logbook.file_cant_be_taken", what=what, error=error)) from None
+    try:
+        # Each by itself first: what it names is looked into then.
+        for entry in new.values():
+            bodies[entry.id] = checked(entry)
+            if write_time(read_time(entry.at)) != entry.at:
+                raise InvalidRecord(say("logbook.is_not_time", entry=entry))
+        for entry in new.values():
+            for wrong in _misfits(entry, bodies[entry.id], known, digests, pictures):
+                raise InvalidRecord(wrong)
+    except (InvalidRecord, LogbookError, TypeError) as error:
+        what = f"{entry.kind.replace('_', ' ')} of {str(entry.at)[:16]}"
+        raise BadFile(say("logbook.file_cant_be_taken", what=what, error=error)) from None
 
 
 def _references(entry: Entry) -> list[str]:

@@ -27,9 +27,7 @@ from calib.logbook.ledger import (
     among,
     canonical,
     entries,
-    is_valid,
-    stands,
-    with_state,
+    standing,
 )
 from calib.logbook.room import THINGS, Room, Thing, View, grades_of, record_part
 from calib.logbook.runs import STORED_KINDS
@@ -320,7 +318,7 @@ def _newest(view: View, whose: Whose, what: sa.ColumnElement[bool]) -> list[Entr
     else:
         of = view.names.pair(whose.get("machine"), whose.get("sheet"), alone=True)
     scope = [among(entries.c[name], ids) for name, ids in of.items()]
-    newest = sa.select(_batch).select_from(with_state).where(is_valid, what, *scope)
+    newest = standing(_batch, earlier=True).where(what, *scope)
     batch = view.connection.execute(newest.order_by(entries.c.seq.desc()).limit(1)).scalar()
     said = [] if batch is None else view.ever(batch=batch)
     return [entry for entry in said if entry.is_valid]
@@ -415,8 +413,8 @@ def asked_in(view: View) -> Iterator[tuple[Question, list[Entry]]]:
             yield _which(f"{what} {thing.name}", list(thing.heads))
     # Only where several stand is looked at what they say.
     names = ("id", "kind", "about", "machine", "sheet", "slot")
-    every = sa.select(*(entries.c[name] for name in names)).select_from(with_state)
-    rows = view.connection.execute(every.where(stands, entries.c.kind.in_(_ASKED))).all()
+    every = standing(*(entries.c[name] for name in names)).where(entries.c.kind.in_(_ASKED))
+    rows = view.connection.execute(every).all()
     keys = [view.names.question(row) for row in rows]
     count = Counter(keys)
     several = [row.id for row, key in zip(rows, keys, strict=True) if count[key] > 1]

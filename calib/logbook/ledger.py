@@ -82,12 +82,8 @@ past = sa.Table(
 # Which logbook a database holds; its copies and backups carry it too.
 identity = sa.Table("identity", metadata, sa.Column("id", sa.Text, primary_key=True))
 STANDS, REPLACED, WITHDRAWN = 2, 1, 0
-# To be asked with every question about what stands.
-with_state = entries.outerjoin(past, past.c.seq == entries.c.seq)
-stands = past.c.state.is_(None)
-_state = sa.func.coalesce(past.c.state, STANDS)
-is_valid = _state != WITHDRAWN
-_EVERY = sa.select(entries, _state.label("state")).select_from(with_state).order_by(entries.c.id)
+_with_state = entries.outerjoin(past, past.c.seq == entries.c.seq)
+_state = sa.func.coalesce(past.c.state, STANDS).label("state")
 
 # So many entries that come at once are most of a book: what stands is worked out of all of it.
 # So many names are given to the database in one text, as it takes no more of them one by one.
@@ -251,6 +247,18 @@ def keep_photograph(connection: sa.Connection, digest: str, content: bytes) -> N
         connection.execute(photographs.insert().values(digest=digest, content=content))
 
 
+def standing(*columns: Any, earlier: bool = False) -> sa.Select[Any]:
+    """A question about entries that stand, or with ``earlier`` about the replaced ones too."""
+    still: sa.ColumnElement[bool] = past.c.state.is_(None)
+    still = sa.or_(still, past.c.state == REPLACED) if earlier else still
+    return sa.select(*columns).select_from(_with_state).where(still)
+
+
+def says(name: str, value: str | int | None) -> sa.ColumnElement[bool]:
+    """True of bodies with a field of this value; no text in them can look like that."""
+    return entries.c.body.contains(canonical({name: value})[1:-1], autoescape=True)
+
+
 def read(
     connection: sa.Connection,
     *where: sa.ColumnElement[bool],
@@ -262,8 +270,9 @@ def read(
     ``of``: those whose column of that name holds a value, or one of some.
     """
     wanted = [among(entries.c[name], value) for name, value in of.items()]
-    query = _EVERY.where(*where, *wanted) if all else _EVERY.where(stands, *where, *wanted)
-    rows = connection.execute(query).all()
+    columns = (*entries.c, _state)
+    query = sa.select(*columns).select_from(_with_state) if all else standing(*columns)
+    rows = connection.execute(query.where(*where, *wanted).order_by(entries.c.id)).all()
     targets = _targets(connection, [row.id for row in rows]) if rows else {}
     return [
         Entry(
@@ -298,6 +307,12 @@ def read_body(text: str) -> dict[str, Any]:
     if not isinstance(body, dict):
         raise Unreadable(text)
     return body
+
+
+def withdrawn(connection: sa.Connection, kinds: Collection[str]) -> set[str]:
+    """Ids of entries of some kinds that were withdrawn."""
+    query = sa.select(entries.c.id).select_from(_with_state).where(past.c.state == WITHDRAWN)
+    return {*connection.execute(query.where(entries.c.kind.in_(kinds))).scalars()}
 
 
 def held(connection: sa.Connection) -> dict[str, int]:

@@ -22,17 +22,7 @@ from calib.logbook import ledger
 from calib.logbook.bodies import body_of, newer_version
 from calib.logbook.coding import Unreadable, check_text, known_names, write_time
 from calib.logbook.files import Mark, mark_of
-from calib.logbook.ledger import (
-    WITHDRAW,
-    Entry,
-    among,
-    canonical,
-    entries,
-    identity,
-    is_valid,
-    past,
-    with_state,
-)
+from calib.logbook.ledger import WITHDRAW, Entry, among, canonical, entries, identity, standing
 from calib.logbook.opening import WRITES, Place, file_of, in_plain_words
 from calib.records import READ_OFF, Grid, Machine, Sheet
 from calib.records.fields import to_json
@@ -100,10 +90,8 @@ class Names:
 
     def __init__(self, connection: sa.Connection | None = None) -> None:
         found = [] if connection is None else ledger.read(connection, kind=_NAMING, all=True)
-        withdrawn = sa.select(entries.c.id).join(past, past.c.seq == entries.c.seq)
-        withdrawn = withdrawn.where(~is_valid, entries.c.kind.in_(THINGS))
         # What is about these doesn't count.
-        self.gone = {*connection.execute(withdrawn).scalars()} if connection else set()
+        self.gone = ledger.withdrawn(connection, THINGS) if connection else set()
         self.same: dict[str, frozenset[str]] = {}
         for entry in found:
             if entry.kind == "same" and entry.stands:
@@ -284,6 +272,13 @@ class View:
         """Entries by their ids, whatever became of them; those that aren't there are left out."""
         return {entry.id: entry for entry in self.ever(id=ids)}
 
+    def counting(self, *columns: Any, earlier: bool = False) -> sa.Select[Any]:
+        """A question about entries that count and stand, or ``earlier`` were only replaced."""
+        query = standing(*columns, earlier=earlier)
+        for column in (entries.c.about, entries.c.machine, entries.c.sheet):
+            query = query.where(~among(column, self.names.gone)) if self.names.gone else query
+        return query
+
     def ways(self, found: Iterable[Entry]) -> list[list[Entry]]:
         """For each question that some entries answer, one of each of the answers that differ."""
         asked: defaultdict[tuple[str, ...], dict[Any, Entry]] = defaultdict(dict)
@@ -328,9 +323,9 @@ class View:
                     if cell in cells[:place]:
                         raise InvalidRecord(say("logbook.cell_is_given_twice", cell=cell))
                 return board
-        recent = sa.select(entries.c.slot).select_from(with_state).order_by(entries.c.at.desc())
-        recent = recent.where(entries.c.kind == "board", is_valid).limit(200)
-        raise LogbookError(known_names("board", code, self.connection.execute(recent).scalars()))
+        boards = standing(entries.c.slot, earlier=True).where(entries.c.kind == "board")
+        recent = self.connection.execute(boards.order_by(entries.c.at.desc()).limit(200)).scalars()
+        raise LogbookError(known_names("board", code, recent))
 
     def entry(
         self, kind: str, record: Any = None, *, replaces: Iterable[str] = (), **fields: Any

@@ -22,7 +22,7 @@ from calib.fit.region import Region
 from calib.hazards import check_hazard
 from calib.limits import BEYOND, SLOWEST_MM_S
 from calib.logbook import Book, Kept
-from calib.logbook.worked_out import recall, remember
+from calib.logbook.book import recall, remember
 from calib.materials import family_of
 from calib.records import KINDS, USUAL_RELIABILITY, Advice, Burn, Machine, Operation, Setting, Sheet
 from calib.records.fields import fields_of
