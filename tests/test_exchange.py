@@ -10,7 +10,8 @@ import pytest
 from filled_books import JPEG
 from workshop_records import JOB, later
 
-from calib.logbook import Book, export_csv, export_text, import_text
+from calib.logbook import Book, Session, export_csv, export_text, import_text
+from calib.logbook.backup import check_book
 from calib.logbook.bodies import KINDS
 from calib.logbook.ledger import WITHDRAW
 from calib.records import Sheet
@@ -37,6 +38,15 @@ def test_every_entry_is_one_line_of_json_of_a_known_kind(full: Book) -> None:
     kinds = {line["kind"] for line in lines if "kind" in line}
     assert kinds <= {*KINDS, WITHDRAW}
     assert len(kinds) >= 12
+
+
+def test_words_with_a_space_that_does_not_break_travel_and_are_sound(
+    pair: Book, other: Book
+) -> None:
+    pair.add_session("bench", Session(label="mo\u00a0nday"), when=later(1), why="5\u00a0mm")
+    import_text(other, export_text(pair), when=later(2))
+    assert other.sessions("bench") == (Session(label="mo\u00a0nday"),)
+    assert check_book(other).rows["session"] == 1
 
 
 def test_a_dry_run_stores_nothing(full: Book, other: Book) -> None:

@@ -16,7 +16,7 @@ import sqlite3
 import stat
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager, nullcontext, suppress
 from pathlib import Path
 
 from calib.errors import LogbookError, shown
@@ -177,27 +177,24 @@ def replace_file(path: Path, part: Path) -> None:
     name that nothing had.
     """
     _to_disk(part)
-    if not path.exists():
-        for end in _JOURNALS:  # they would be read as if they were the new file's
-            if _beside(path, end).exists():
-                _keep(_beside(path, end), _beside(_free_name(path), end))
-        part.replace(path)
-        _to_disk(path.parent)
-        return
-    with _at_rest(path):
-        # The name that a restore gave to this very file before it was killed.
-        names = (
-            f for f in sorted(path.parent.iterdir()) if f.name.startswith(f"{path.name}.replaced-")
-        )
-        kept = next((name for name in names if mark_of(name) == mark_of(path)), None)
-        if path.stat().st_nlink > (1 if kept is None else 2):
-            raise LogbookError(say("logbook.logbook_has_another_name_too_hard", path=path))
-        shutil.copymode(path, part)
-        if hasattr(os, "chown"):  # those who could use the old file can use the new one
-            with suppress(OSError):  # only some may give files away
-                os.chown(part, path.stat().st_uid, path.stat().st_gid)
-        kept = kept or _keep(path, _free_name(path))
-        # A sound file at rest has none; those of a damaged one belong to it.
+    there = path.exists()
+    with _at_rest(path) if there else nullcontext():
+        kept = None
+        if there:
+            # The name that a restore gave to this very file before it was killed.
+            of = f"{path.name}.replaced-"
+            names = (file for file in sorted(path.parent.iterdir()) if file.name.startswith(of))
+            kept = next((name for name in names if mark_of(name) == mark_of(path)), None)
+            if path.stat().st_nlink > (1 if kept is None else 2):
+                raise LogbookError(say("logbook.logbook_has_another_name_too_hard", path=path))
+            shutil.copymode(path, part)
+            if hasattr(os, "chown"):  # those who could use the old file can use the new one
+                with suppress(OSError):  # only some may give files away
+                    os.chown(part, path.stat().st_uid, path.stat().st_gid)
+            kept = kept or _keep(path, _free_name(path))
+        # A sound file at rest has none; those of a damaged or a lost one belong to it, and would be
+        # read as if they were the new one's.
+        kept = kept or _free_name(path)
         for end in _JOURNALS:
             if _beside(path, end).exists():
                 _keep(_beside(path, end), _beside(kept, end))
