@@ -114,10 +114,6 @@ class Evidence(Room):
                             event=event,
                             cell=cell,
                             board=view.names.code(board),
-                            machine=view.names.name(board.machine),
-                            sheet=view.names.name(board.sheet),
-                            operation=board.body["grid"]["operation"],
-                            at=read_time(board.at),
                             notes=tuple(board.body["grid"]["notes"]),
                         )
                         found.append(forecast)
@@ -138,9 +134,6 @@ class Evidence(Room):
                 advice=body_of(before).advice,
                 advised_at=read_time(before.at),
                 job=job.id,
-                at=read_time(job.at),
-                machine=view.names.name(job.machine),
-                sheet=view.names.name(job.sheet),
                 burns=body_of(job).burns,
             )
             for job in jobs

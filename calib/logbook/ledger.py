@@ -28,8 +28,6 @@ WITHDRAW = "withdraw"
 SENT = "tap "
 
 metadata = sa.MetaData()
-
-
 # Ids are compared byte by byte on every server.
 _ID = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
 
@@ -307,12 +305,6 @@ def read_body(text: str) -> dict[str, Any]:
     if not isinstance(body, dict):
         raise Unreadable(text)
     return body
-
-
-def withdrawn(connection: sa.Connection, kinds: Collection[str]) -> set[str]:
-    """Ids of entries of some kinds that were withdrawn."""
-    query = sa.select(entries.c.id).select_from(_with_state).where(past.c.state == WITHDRAWN)
-    return {*connection.execute(query.where(entries.c.kind.in_(kinds))).scalars()}
 
 
 def held(connection: sa.Connection) -> dict[str, int]:

@@ -89,9 +89,14 @@ class Names:
     """What machines, sheets and boards are called, which are the same, and what was withdrawn."""
 
     def __init__(self, connection: sa.Connection | None = None) -> None:
-        found = [] if connection is None else ledger.read(connection, kind=_NAMING, all=True)
+        found: list[Entry] = []
         # What is about these doesn't count.
-        self.gone = ledger.withdrawn(connection, THINGS) if connection else set()
+        self.gone: set[str] = set()
+        if connection is not None:
+            found = ledger.read(connection, kind=_NAMING, all=True)
+            was_withdrawn = ledger.past.c.state == ledger.WITHDRAWN
+            gone = ledger.read(connection, was_withdrawn, kind=THINGS, all=True)
+            self.gone = {entry.id for entry in gone}
         self.same: dict[str, frozenset[str]] = {}
         for entry in found:
             if entry.kind == "same" and entry.stands:
@@ -312,14 +317,9 @@ class View:
                 )
                 for place, cell in enumerate(cells):
                     if cell not in board.cells:
-                        raise InvalidRecord(
-                            say(
-                                "logbook.cell_isnt_on_board",
-                                cell=cell,
-                                board=board,
-                                cells=", ".join(board.cells),
-                            )
-                        )
+                        has = ", ".join(board.cells)
+                        wrong = say("logbook.cell_isnt_on_board", cell=cell, board=board, has=has)
+                        raise InvalidRecord(wrong)
                     if cell in cells[:place]:
                         raise InvalidRecord(say("logbook.cell_is_given_twice", cell=cell))
                 return board

@@ -19,8 +19,8 @@ from calib.texts.words import (
 )
 
 if TYPE_CHECKING:
-    from calib.logbook.bodies import Session
     from calib.logbook.backup import Check
+    from calib.logbook.bodies import Session
     from calib.logbook.entries import (
         HistoryLine,
         ImportReport,
