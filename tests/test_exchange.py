@@ -40,12 +40,14 @@ def test_every_entry_is_one_line_of_json_of_a_known_kind(full: Book) -> None:
     assert len(kinds) >= 12
 
 
-def test_words_with_a_space_that_does_not_break_travel_and_are_sound(
-    pair: Book, other: Book
+@pytest.mark.parametrize("space", ["\u00a0", "\u0085", "\u2028"])
+def test_words_with_any_kind_of_space_travel_and_are_sound(
+    pair: Book, other: Book, space: str
 ) -> None:
-    pair.add_session("bench", Session(label="mo\u00a0nday"), when=later(1), why="5\u00a0mm")
+    session = Session(label=f"mon{space}day", note=f"2{space}mm")
+    pair.add_session("bench", session, when=later(1), why=f"5{space}mm")
     import_text(other, export_text(pair), when=later(2))
-    assert other.sessions("bench") == (Session(label="mo\u00a0nday"),)
+    assert other.sessions("bench") == (session,)
     assert check_book(other).rows["session"] == 1
 
 

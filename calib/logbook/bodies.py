@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import field
+from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
@@ -281,30 +281,51 @@ class Same:
     other: Id
 
 
-KINDS: Mapping[str, type[Any]] = {
-    "machine": SetUp,
-    "setup": SetUp,
-    "sheet": Lot,
-    "lot": Lot,
-    "session": Session,
-    "board": Board,
-    "look": Look,
-    "size": Size,
-    "cell_note": CellNote,
-    "job": Run,
-    "check_strip": Run,
-    "kept": KeptSetting,
-    "note": Note,
-    "photograph": Picture,
-    **dict.fromkeys(("costs", "timed_job", "comb", "comb_readings", "kerf"), Content),
-    "name": NewName,
-    "same": Same,
+@dataclass(frozen=True)
+class Kind:
+    """What entries of one kind hold, and what is done with them."""
+
+    holds: type[Any] | None  # The record of the body; None: it is empty
+    called: str  # In a history
+    about: str = "nothing"  # What it may be about: kinds, as words
+    told_of: str = ""  # Whose history tells it, as words: of a machine, a sheet, a pair
+    undone: bool = True  # Whether an undo takes it back
+    asked: bool = False  # Whether it is a question when it is said in two ways
+    teaches: bool = True  # Whether it may change what burns teach
+
+
+KINDS: Mapping[str, Kind] = {
+    "machine": Kind(SetUp, "set-up", undone=False),
+    "setup": Kind(SetUp, "set-up", "machine", "machine"),
+    "sheet": Kind(Lot, "lot", undone=False),
+    "lot": Kind(Lot, "lot", "sheet", "sheet"),
+    "session": Kind(Session, "session", "machine", asked=True, teaches=False),
+    # Boards and names stay: what rests on them would be left hanging.
+    "board": Kind(Board, "board", told_of="pair", undone=False, teaches=False),
+    "look": Kind(Look, "reading", "board", "pair", asked=True),
+    "size": Kind(Size, "reading", "board", "pair", asked=True),
+    "cell_note": Kind(CellNote, "reading", "board", "pair", teaches=False),
+    "job": Kind(Run, "job", told_of="pair"),
+    "check_strip": Kind(Run, "check_strip", told_of="pair"),
+    "kept": Kind(KeptSetting, "kept setting", told_of="pair", asked=True, teaches=False),
+    "note": Kind(Note, "note", "board nothing", "machine sheet pair", teaches=False),
+    "photograph": Kind(Picture, "photograph", "board", "pair", teaches=False),
+    "costs": Kind(Content, "costs", asked=True),
+    "timed_job": Kind(Content, "timed job", told_of="machine", asked=True),
+    "comb": Kind(Content, "comb", told_of="pair", asked=True),
+    "comb_readings": Kind(Content, "comb readings", told_of="pair", asked=True),
+    "kerf": Kind(Content, "kerf", told_of="pair", asked=True),
+    "name": Kind(NewName, "name", "machine sheet board", undone=False),
+    "same": Kind(Same, "same", "machine sheet board", undone=False),
+    WITHDRAW: Kind(
+        None, "withdrawal", "machine sheet board nothing", "machine sheet pair", undone=False
+    ),
 }
 
 
 def newer_version(kind: str, v: int) -> str:
     """Say that a kind or a version is a newer calib's; empty when it isn't."""
-    if v == 1 and kind in (WITHDRAW, *KINDS):
+    if v == 1 and kind in KINDS:
         return ""
     return say("logbook.entry_of_kind", kind=kind, v=v)
 
@@ -315,8 +336,8 @@ def checked(entry: Entry) -> Any:
         raise InvalidRecord(newer)
     for name in ("slot", "about", "machine", "sheet", "batch", "why", "kind", "at"):
         check_text(name, getattr(entry, name))
-    if entry.kind != WITHDRAW:
-        return from_json(KINDS[entry.kind], entry.body)
+    if holds := KINDS[entry.kind].holds:
+        return from_json(holds, entry.body)
     if entry.body:
         raise InvalidRecord(say("logbook.withdrawal_has_no_content"))
     return None
@@ -325,6 +346,6 @@ def checked(entry: Entry) -> Any:
 def body_of(entry: Entry) -> Any:
     """The record of an entry that the book holds; LogbookError when it can't be read."""
     try:
-        return from_json(KINDS[entry.kind], entry.body)
+        return from_json(KINDS[entry.kind].holds or dict, entry.body)
     except (InvalidRecord, KeyError) as error:
         raise Unreadable(entry.body) from error

@@ -16,7 +16,7 @@ import sqlalchemy as sa
 from calib.errors import BadFile, InvalidRecord, LogbookError, shown
 from calib.logbook import ledger
 from calib.logbook.boards import OF_CELL, SIZES, by_cell, cell_of, looked_at, media_type_of
-from calib.logbook.bodies import Board, Lot, Picture, Run, SetUp, body_of, checked
+from calib.logbook.bodies import KINDS, Board, Lot, Picture, Run, SetUp, body_of, checked
 from calib.logbook.coding import read_time, write_time
 from calib.logbook.entries import ImportReport
 from calib.logbook.evidence import boards_of, runs_of
@@ -92,7 +92,8 @@ def import_text(
 
 def read_lines(text: str) -> tuple[list[Entry], dict[str, bytes]]:
     """Entries and photographs of a file; raises BadFile when it is no logbook's."""
-    lines = [line for line in text.splitlines() if line.strip()]
+    # Only by this letter: others that end a line may stand in what somebody wrote.
+    lines = [line for line in text.split("\n") if line.strip()]
     try:
         head = json.loads(lines[0])
     except (IndexError, ValueError, RecursionError):
@@ -151,16 +152,6 @@ def _references(entry: Entry) -> list[str]:
     return [key for key in keys if isinstance(key, str) and key]
 
 
-_ABOUT = {
-    **dict.fromkeys((*OF_CELL, "photograph"), ("board",)),
-    "setup": ("machine",),
-    "session": ("machine",),
-    "lot": ("sheet",),
-    "note": ("board", ""),
-    "name": ("machine", "sheet", "board"),
-    "same": ("machine", "sheet", "board"),
-    WITHDRAW: ("board", "machine", "sheet", ""),
-}
 # What may replace what, whatever their slots.
 _FOLLOWS = {("setup", "machine"), ("setup", "setup"), ("lot", "sheet"), ("lot", "lot")}
 
@@ -180,7 +171,7 @@ def _misfits(
         if key and known[key].kind != kind:
             yield say("logbook.it_names", key=key, kind=kind)
     about = known.get(entry.about)
-    if (about.kind if about else "") not in _ABOUT.get(entry.kind, ("",)):
+    if (about.kind if about else "nothing") not in KINDS[entry.kind].about.split():
         yield say("logbook.it_is_about", entry=entry)
     for key in entry.replaces:
         other = known.get(key)

@@ -17,7 +17,7 @@ import sqlalchemy as sa
 
 from calib.errors import LogbookError, shown
 from calib.logbook.boards import OF_CELL, cell_of
-from calib.logbook.bodies import NewName, Same, Session, body_of
+from calib.logbook.bodies import KINDS, NewName, Same, Session, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import HistoryLine, Question, Undoable
 from calib.logbook.ledger import (
@@ -36,33 +36,6 @@ from calib.records import READ_OFF, Operation, Reading
 from calib.texts.say import say
 from calib.units import show_chance
 
-# Of a machine, a sheet, or a pair: what its history tells.
-_OF_MACHINE = ("setup", "note", "timed_job", WITHDRAW)
-_OF_SHEET = ("lot", "note", WITHDRAW)
-_OF_PAIR = (
-    "board", "look", "cell_note", "size", "job", "check_strip", "kept", "note", "photograph",
-    "comb", "comb_readings", "kerf", WITHDRAW,
-)  # fmt: skip
-# What the kinds are called in a list where their own names say less.
-_KINDS = {
-    "machine": "set-up",
-    "setup": "set-up",
-    "sheet": "lot",
-    "look": "reading",
-    "size": "reading",
-    "cell_note": "reading",
-    "kept": "kept setting",
-    "timed_job": "timed job",
-    "comb_readings": "comb readings",
-    WITHDRAW: "withdrawal",
-}
-# Boards and names stay: what rests on them would be left hanging.
-_UNDOABLE = (
-    *OF_CELL, *STORED_KINDS, "setup", "lot", "session", "kept", "job", "check_strip", "note",
-    "photograph",
-)  # fmt: skip
-# Kinds with one answer to each question; readings of cells come first.
-_ASKED = ("look", "size", "session", "kept", *STORED_KINDS)
 _SAME, _RENAME = "same", "rename: "
 # So much of an id says which entry is meant.
 _LEAST = 6
@@ -72,8 +45,9 @@ _UNDO, _REDO, _NAMED = "undo ", "redo ", "named "
 _batch = entries.c.batch
 _TAKEN_BACK = _batch.startswith(_UNDO)
 # What an undo may take back; striking out is one such thing.
+_UNDONE = [kind for kind, one in KINDS.items() if one.undone]
 _SAID = sa.or_(
-    sa.and_(entries.c.kind.in_(_UNDOABLE), ~_batch.startswith(_NAMED)),
+    sa.and_(entries.c.kind.in_(_UNDONE), ~_batch.startswith(_NAMED)),
     sa.and_(
         entries.c.kind == WITHDRAW, *(~_batch.startswith(start) for start in (_UNDO, _REDO, SENT))
     ),
@@ -98,9 +72,10 @@ class History(Room):
         with self.looking() as view:
             of, on = view.names.machine(machine).ids, view.names.sheet(sheet).ids
             found = view.ever(id=of | on)
-            found += view.ever(kind=_OF_MACHINE, machine=of, sheet="")
-            found += view.ever(kind=_OF_SHEET, machine="", sheet=on)
-            found += view.ever(kind=_OF_PAIR, machine=of, sheet=on)
+            whose: Any = {"machine": (of, ""), "sheet": ("", on), "pair": (of, on)}
+            for what, (machines, sheets) in whose.items():
+                kinds = [kind for kind, one in KINDS.items() if what in one.told_of.split()]
+                found += view.ever(kind=kinds, machine=machines, sheet=sheets)
             slots = {f"session {label}" for entry in found for label in sessions_of(entry)}
             found += view.ever(kind="session", machine=of, slot=slots)
         by_id = {entry.id: entry for entry in found}
@@ -118,7 +93,7 @@ class History(Room):
             line = HistoryLine(
                 id=entry.id,
                 at=read_time(entry.at),
-                kind=_KINDS.get(entry.kind, entry.kind),
+                kind=KINDS[entry.kind].called,
                 text=_withdrawal(entry, by_id) if entry.kind == WITHDRAW else _text(entry),
                 board=view.names.code(board) if board else "",
                 cell=cell,
@@ -281,7 +256,7 @@ def _withdrawal(entry: Entry, by_id: Mapping[str, Entry]) -> str:
     gone = [by_id[key] for key in entry.replaces if key in by_id]
     if any(one.kind == WITHDRAW for one in gone):
         return say("logbook.put_again")
-    words = [f"{_KINDS.get(one.kind, one.kind)} {cell_of(one)}".strip() for one in gone]
+    words = [f"{KINDS[one.kind].called} {cell_of(one)}".strip() for one in gone]
     return say("logbook.took_back", fromkeys=", ".join(dict.fromkeys(words))).strip()
 
 
@@ -413,7 +388,8 @@ def asked_in(view: View) -> Iterator[tuple[Question, list[Entry]]]:
             yield _which(f"{what} {thing.name}", list(thing.heads))
     # Only where several stand is looked at what they say.
     names = ("id", "kind", "about", "machine", "sheet", "slot")
-    every = standing(*(entries.c[name] for name in names)).where(entries.c.kind.in_(_ASKED))
+    asked = [kind for kind, one in KINDS.items() if one.asked]
+    every = standing(*(entries.c[name] for name in names)).where(entries.c.kind.in_(asked))
     rows = view.connection.execute(every).all()
     keys = [view.names.question(row) for row in rows]
     count = Counter(keys)

@@ -19,7 +19,7 @@ import sqlalchemy as sa
 
 from calib.errors import InvalidRecord, LogbookError
 from calib.logbook import ledger
-from calib.logbook.bodies import body_of, newer_version
+from calib.logbook.bodies import KINDS, body_of, newer_version
 from calib.logbook.coding import Unreadable, check_text, known_names, write_time
 from calib.logbook.files import Mark, mark_of
 from calib.logbook.ledger import WITHDRAW, Entry, among, canonical, entries, identity, standing
@@ -32,8 +32,6 @@ from calib.texts.say import say
 _NAMING = ("machine", "setup", "sheet", "lot", "name", "same")
 # What is withdrawn with all that is about it.
 THINGS = ("machine", "sheet", "board")
-# Kinds that change nothing of what burns teach.
-_BESIDE = ("board", "note", "photograph", "kept", "session", "cell_note")
 M = TypeVar("M", Machine, Sheet)
 
 
@@ -461,7 +459,8 @@ class Room:
 
         After an earlier backup was put back, numbers come up again.
         """
-        query = sa.select(entries.c.seq, entries.c.id).where(entries.c.kind.not_in(_BESIDE))
+        kinds = [kind for kind, one in KINDS.items() if one.teaches]
+        query = sa.select(entries.c.seq, entries.c.id).where(entries.c.kind.in_(kinds))
         query = query.order_by(entries.c.seq.desc()).limit(1)
         with self.look() as connection:
             row = connection.execute(query).first()
