@@ -19,7 +19,6 @@ from pathlib import Path
 import pytest
 
 from calib.logbook import Book, open_book
-from calib.logbook.identity import new_identity, set_identity
 from calib.logbook.ledger import make_tables, metadata
 
 HOW_TO_INSTALL = (
@@ -152,7 +151,6 @@ def emptied(book: Book) -> Book:
     with book.engine.begin() as connection:
         metadata.drop_all(connection)
         make_tables(connection)
-        set_identity(connection, new_identity())
     return Book(book.engine, book.where)
 
 

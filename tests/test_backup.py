@@ -12,8 +12,8 @@ from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 
 from calib.errors import LogbookError
 from calib.logbook import Book, backup, backup_path, export_text, open_book, restore
-from calib.logbook.checking import check_book
-from calib.logbook.identity import backups_of
+from calib.logbook.backup import check_book
+from calib.logbook.files import backups_of
 from calib.logbook.ledger import Entry, add
 from calib.records import Reading
 

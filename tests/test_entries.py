@@ -12,7 +12,7 @@ from workshop_records import ADVICE, BENCH, BIRCH, JOB, SETTING, later, some_gri
 
 from calib.errors import LogbookError
 from calib.logbook import Book, Filters, Session, export_text, import_text, ledger, open_book
-from calib.logbook.checking import check_book
+from calib.logbook.backup import check_book
 from calib.records import Reading
 
 

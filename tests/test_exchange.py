@@ -10,7 +10,8 @@ import pytest
 from filled_books import JPEG
 from workshop_records import JOB, later
 
-from calib.logbook import Book, export_csv, export_text, import_text
+from calib.logbook import Book, Session, export_csv, export_text, import_text
+from calib.logbook.backup import check_book
 from calib.logbook.bodies import KINDS
 from calib.logbook.ledger import WITHDRAW
 from calib.records import Sheet
@@ -37,6 +38,17 @@ def test_every_entry_is_one_line_of_json_of_a_known_kind(full: Book) -> None:
     kinds = {line["kind"] for line in lines if "kind" in line}
     assert kinds <= {*KINDS, WITHDRAW}
     assert len(kinds) >= 12
+
+
+@pytest.mark.parametrize("space", ["\u00a0", "\u0085", "\u2028"])
+def test_words_with_any_kind_of_space_travel_and_are_sound(
+    pair: Book, other: Book, space: str
+) -> None:
+    session = Session(label=f"mon{space}day", note=f"2{space}mm")
+    pair.add_session("bench", session, when=later(1), why=f"5{space}mm")
+    import_text(other, export_text(pair), when=later(2))
+    assert other.sessions("bench") == (session,)
+    assert check_book(other).rows["session"] == 1
 
 
 def test_a_dry_run_stores_nothing(full: Book, other: Book) -> None:

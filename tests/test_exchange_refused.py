@@ -75,6 +75,7 @@ WRONG: list[tuple[str, Change, str]] = [
     ("photograph", body(filename="../a.jpg"), "'../a.jpg'"),
     ("withdraw", lambda _: {"body": {"grade": 1}}, "a withdrawal has no content"),
     ("note", body(text=" "), "text is empty"),
+    ("comb", body(content=["not", "named"]), "not', 'named"),
 ]
 
 

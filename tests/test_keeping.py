@@ -1,15 +1,12 @@
-"""Things kept beside the burns: the newest stands, none is written over, they travel."""
+"""Things kept beside the burns: the newest stands, none is written over."""
 
 from __future__ import annotations
-
-import dataclasses
-from pathlib import Path
 
 import pytest
 from workshop_records import later
 
-from calib.errors import BadFile, InvalidRecord, LogbookError
-from calib.logbook import Book, export_text, import_text, ledger, open_book
+from calib.errors import InvalidRecord, LogbookError
+from calib.logbook import Book
 from calib.logbook.bodies import LONGEST_CONTENT
 
 
@@ -49,27 +46,3 @@ def test_what_cannot_be_kept_is_refused(pair: Book) -> None:
     with pytest.raises(InvalidRecord, match="nan"):
         pair.store("costs", {"machine_hour": float("nan")}, when=later(1))
     assert pair.stored("costs") == ()
-
-
-def test_they_travel_with_a_logbook(pair: Book, tmp_path: Path) -> None:
-    pair.store("costs", {"machine_hour": 15.0}, when=later(1))
-    pair.store("timed_job", {"measured_s": 60.0}, when=later(2), machine="bench", label="box")
-    document = export_text(pair)
-    with open_book(tmp_path / "other.sqlite3") as other:
-        for _ in range(2):
-            import_text(other, document, when=later(9))
-        assert [entry.content for entry in other.stored("timed_job", machine="bench")] == [
-            {"measured_s": 60.0}
-        ]
-        assert len(other.stored("costs")) == 1
-    (said,) = [line for line in document.splitlines() if '"timed_job"' in line]
-    entry = ledger.from_line(said)
-    spoilt = dataclasses.replace(
-        entry, held_as="", body={**entry.body, "content": ["not", "named"]}
-    )
-    document = document.replace(said, ledger.canonical({"id": spoilt.id, **spoilt.document()}))
-    with (
-        open_book(tmp_path / "third.sqlite3") as third,
-        pytest.raises(BadFile, match="not', 'named"),
-    ):
-        import_text(third, document, when=later(9))

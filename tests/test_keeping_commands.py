@@ -12,7 +12,7 @@ from workshop_records import EVENING
 
 from calib.errors import LogbookError
 from calib.logbook import export_text, open_book
-from calib.logbook.checking import check_book
+from calib.logbook.backup import check_book
 from calib.tasks.keeping import back_up, list_backups, put_back
 
 PICTURE = b"\x89PNG\r\n\x1a\n" + bytes(40)

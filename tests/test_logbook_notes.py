@@ -57,6 +57,9 @@ def test_a_photograph_comes_back_byte_for_byte(pair: Book, content: bytes, kind:
     assert pair.photograph(stored) == content
     pair.undo(when=later(3), board_id="AB12")
     assert pair.photographs("AB12") == ()
+    lines = [line for line in pair.history("bench", "birch 3") if line.kind == "photograph"]
+    told = [(line.text, line.board, line.cell, line.superseded) for line in lines]
+    assert told == [("a1.jpg", "AB12", "A1", True)]
     with pytest.raises(LogbookError, match="before and taken back"):
         pair.attach("AB12", "a1.jpg", content, when=later(1), cell="A1")
     pair.attach("AB12", "a1.jpg", content, when=later(4), cell="A1")

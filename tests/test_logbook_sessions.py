@@ -47,15 +47,6 @@ def test_each_description_stays_in_the_history(monday: Book) -> None:
     ]
 
 
-def test_photographs_stand_in_the_history(monday: Book) -> None:
-    monday.attach("AB12", "a.jpg", b"\xff\xd8\xff" + bytes(9), when=later(2), cell="A1")
-    monday.undo(when=later(3), board_id="AB12")
-    lines = [line for line in monday.history("bench", "birch 3") if line.kind == "photograph"]
-    assert [(line.text, line.board, line.cell, line.superseded) for line in lines] == [
-        ("a.jpg", "AB12", "A1", True)
-    ]
-
-
 def test_descriptions_are_taken_back_one_after_the_other(monday: Book) -> None:
     monday.add_session("bench", MONDAY, when=later(2))
     monday.add_session("bench", replace(MONDAY, air=False), when=later(3), why="pump")

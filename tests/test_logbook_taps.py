@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import itertools
 from concurrent.futures import ThreadPoolExecutor
-from pathlib import Path
 
 import pytest
 from workshop_records import EVENING, later, some_grid
 
 from calib.errors import InvalidRecord, LogbookError
-from calib.logbook import Book, CellChanged, export_text, import_text, open_book
+from calib.logbook import Book, CellChanged
 from calib.records import Reading
 
 FRESH = Reading(cell="A1")
@@ -72,12 +71,6 @@ def test_an_answer_answers_what_it_saw_and_no_more(pair: Book) -> None:
     pair.tap("AB12", "key-00005", FRESH, saw=now, when=later(5))
     assert said(pair) == {(None, None)}
     assert pair.looks("AB12")["A1"].apart == ()
-
-
-def test_two_who_say_the_same_are_one(pair: Book) -> None:
-    pair.tap("AB12", "key-00001", read("through", 1), when=later(1))
-    assert pair.tap("AB12", "key-00002", read("through", 1), when=later(2)).looked.apart == ()
-    assert pair.readings("AB12") == (read("through", 1),)
 
 
 ONE, TWO = "key-one-1", "key-one-2"
@@ -166,14 +159,6 @@ def test_the_undone_half_of_a_disagreement_leaves_the_other(pair: Book) -> None:
     assert pair.readings("AB12") == (read("hanging"),)
     pair.undo(when=later(6), board_id="AB12")
     assert pair.readings("AB12") == (read("no"),)
-
-
-def test_a_disagreement_travels_to_another_logbook(pair: Book, tmp_path: Path) -> None:
-    pair.tap("AB12", "key-00001", read("no"), when=later(1))
-    pair.tap("AB12", "key-00002", read("through", 1), when=later(2))
-    with open_book(tmp_path / "other.sqlite3") as other:
-        import_text(other, export_text(pair), when=later(3))
-        assert said(other) == {("no", None), ("through", 1)}
 
 
 def test_a_tap_is_taken_back_once_and_only_its_own(pair: Book) -> None:

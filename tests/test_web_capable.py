@@ -11,7 +11,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from calib.tasks.pairs import find_board
 from filled_books import JPEG, fill
 from shell import Shell, cut_cleanly
 from visitor import House, Visitor, house_of
@@ -19,6 +18,7 @@ from workshop_records import ADVICE, EVENING, SETTING, later
 
 from calib.cli.options import COMMANDS
 from calib.logbook import Filters, open_book
+from calib.tasks.pairs import find_board
 from calib.web.app import PARTS
 
 GRIDS = Path(__file__).resolve().parent.parent / "grids"

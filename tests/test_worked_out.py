@@ -9,8 +9,8 @@ from workshop_records import BENCH, BIRCH, JOB, later
 
 from calib.fit.pool import Pool, pool_records
 from calib.logbook import Book, export_text
-from calib.logbook.checking import check_book
-from calib.logbook.worked_out import recall, remember
+from calib.logbook.backup import check_book
+from calib.logbook.book import recall, remember
 from calib.tasks.pools import pool_of_book
 
 NEW = dataclasses.replace(BIRCH, name="new")

@@ -203,7 +203,7 @@ def book_backups(place: BookPlace = None) -> Said:
 @command("calib book verify")
 def book_verify(book: Book) -> Said:
     """Look at every page of the logbook, and at every row against the newest backup."""
-    from calib.logbook.checking import check_book
+    from calib.logbook.backup import check_book
 
     found = check_book(book)
     return found, texts.book.check_text(found)

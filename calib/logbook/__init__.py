@@ -25,31 +25,23 @@ back.
 from calib.logbook.backup import backup, backup_path, restore
 from calib.logbook.boards import CellChanged
 from calib.logbook.bodies import Session
+from calib.logbook.book import Book, open_book
 from calib.logbook.entries import (
-    AdvisedJob,
     Filters,
-    Forecast,
     HistoryLine,
     ImportReport,
     Kept,
     Line,
     Looked,
-    Page,
     Photograph,
     Question,
     Recorded,
-    SetupEntry,
-    SheetEntry,
-    Stored,
     Tapped,
-    Undoable,
 )  # fmt: skip
 from calib.logbook.exchange import export_csv, export_text, import_text
-from calib.logbook.store import Book, open_book
 
 __all__ = [
-    "AdvisedJob", "Book", "CellChanged", "Filters", "Forecast", "HistoryLine", "ImportReport",
-    "Kept", "Line", "Looked", "Page", "Photograph", "Question", "Recorded", "Session", "SetupEntry",
-    "SheetEntry", "Stored", "Tapped", "Undoable", "backup", "backup_path", "export_csv",
-    "export_text", "import_text", "open_book", "restore",
+    "Book", "CellChanged", "Filters", "HistoryLine", "ImportReport", "Kept", "Line", "Looked",
+    "Photograph", "Question", "Recorded", "Session", "Tapped", "backup", "backup_path",
+    "export_csv", "export_text", "import_text", "open_book", "restore",
 ]  # fmt: skip

@@ -14,11 +14,11 @@ from typing import Any
 import sqlalchemy as sa
 
 from calib.errors import InvalidRecord, LogbookError
-from calib.logbook.bodies import Board, CellNote, Look, MediaType, Picture, Size, body_of
+from calib.logbook.bodies import Board, CellNote, Look, Picture, Size, body_of
 from calib.logbook.coding import check_text, read_time
 from calib.logbook.entries import Looked, Photograph, Recorded, Tapped
-from calib.logbook.ledger import REPLACED, SENT, WITHDRAW, Entry, photographs
-from calib.logbook.room import FoundBoard, Room, View
+from calib.logbook.ledger import REPLACED, SENT, WITHDRAW, Entry, keep_photograph, photographs
+from calib.logbook.room import FoundBoard, Room, View, grades_of
 from calib.records import READ_OFF, Grid, Reading
 from calib.texts.say import say
 
@@ -27,6 +27,11 @@ SIZES = ("width_mm", "height_mm")
 OF_CELL = ("look", "size", "cell_note")
 # Enough for a phone's picture, little enough that a book of them can still be copied about.
 MAX_PHOTOGRAPH_BYTES = 10 * 2**20
+_BEGINNINGS = {
+    "image/png": rb"\x89PNG\r\n\x1a\n",
+    "image/jpeg": rb"\xff\xd8\xff",
+    "image/webp": rb"RIFF....WEBP",
+}
 _KEY = re.compile(r"[0-9A-Za-z-]{8,64}")
 _ID = re.compile(r"[0-9]{20}-[0-9a-f]{24}")
 _LONGEST_NOTE = 1000
@@ -49,27 +54,26 @@ class Boards(Room):
     def add_board(self, grid: Grid, *, when: datetime, forecasts: Forecasts | None = None) -> None:
         """Add a planned board; the same one again adds nothing."""
         check_text("board_id", grid.board_id, longest=40)
-        for events in (forecasts or {}).values():
+        chances: dict[str, dict[str, int]] = {}
+        for cell, events in (forecasts or {}).items():
+            chances[cell] = {}
             for event, chance in events.items():
                 if not 0.0 <= chance <= 1.0:
                     raise InvalidRecord(say("logbook.chance_of", event=event, chance=chance))
-        chances = {
-            cell: {event: round(1000.0 * chance) for event, chance in events.items()}
-            for cell, events in (forecasts or {}).items()
-        }
+                chances[cell][event] = round(1000.0 * chance)
         body = Board(grid=grid, lot="", forecasts=chances)
         with self.saying(when) as view:
             known = None
             with contextlib.suppress(LogbookError):
-                known = view.board(grid.board_id)
-            if known is not None:
-                if known.grid() != grid:
-                    raise LogbookError(say("logbook.another_board_is_in_logbook", grid=grid))
+                known = view.board(grid.board_id).grid()
+            if known == grid:
                 return
-            about = view.names.about(grid.machine.name, grid.sheet.name)
+            if known is not None:
+                raise LogbookError(say("logbook.another_board_is_in_logbook", grid=grid))
             sheet = view.names.sheet(grid.sheet.name)
-            lots = [one for one in sheet.versions if sheet.at(one).lot == grid.sheet.lot]
-            body = dataclasses.replace(body, lot=lots[-1].id if lots else sheet.version)
+            lots = [one.id for one in sheet.versions if sheet.at(one).lot == grid.sheet.lot]
+            body = dataclasses.replace(body, lot=[sheet.version, *lots][-1])
+            about = view.names.about(grid.machine.name, grid.sheet.name)
             view.say(view.entry("board", body, slot=grid.board_id, **about))
 
     def board(self, board_id: str) -> Grid:
@@ -96,8 +100,7 @@ class Boards(Room):
         What a reading leaves open keeps its earlier value; cells left empty stay not burnt.
         """
         with self.saying(when) as view:
-            board = view.board(board_id)
-            _check_cells(board, [reading.cell for reading in readings])
+            board = view.board(board_id, [reading.cell for reading in readings])
             said = said_of(view, board)
             new: list[Entry] = []
             added = corrected = 0
@@ -108,9 +111,8 @@ class Boards(Room):
                 added += bool(told) and not corrects
                 corrected += bool(told) and corrects
             view.say(*new)
-        return Recorded(
-            added=added, corrected=corrected, unchanged=len(readings) - added - corrected
-        )
+        unchanged = len(readings) - added - corrected
+        return Recorded(added=added, corrected=corrected, unchanged=unchanged)
 
     def strike_out(
         self, board_id: str, labels: Sequence[str], *, when: datetime, why: str
@@ -119,13 +121,11 @@ class Boards(Room):
         if not why.strip():
             raise LogbookError(say("logbook.say_why_cells_are_struck_out"))
         with self.saying(when) as view:
-            board = view.board(board_id)
-            _check_cells(board, labels)
+            board = view.board(board_id, labels)
             said = said_of(view, board)
             struck = [label for label in labels if looked_at(label, said.get(label, {})).is_said]
             slots = [f"{kind} {label}" for kind in OF_CELL for label in struck]
-            every = view.read(about=board.ids, slot=slots, earlier=True)
-            if every:
+            if every := view.read(about=board.ids, slot=slots, earlier=True):
                 view.withdraw(every, why)
         return Recorded(corrected=len(struck), unchanged=len(labels) - len(struck))
 
@@ -158,41 +158,38 @@ class Boards(Room):
         wasn't read after all. ``saw`` is the id of what the sender saw of the cell, or the key of
         the own tap before; what somebody else said meanwhile stands beside this.
         """
+        cell = reading.cell
         with self.saying(when) as view:
-            board = view.board(board_id)
-            _check_cells(board, [reading.cell])
+            board = view.board(board_id, [cell])
             batch = _batch(board, key)
             if before := view.ever(batch=batch):
-                return _tapped(view, board, reading.cell, before, again=True)
+                return _tapped(view, board, cell, before, again=True)
             saw = "" if saw == key else saw
             own = _KEY.fullmatch(saw) is not None and not _ID.match(saw)
-            seen = _seen(view, board, reading.cell, saw, own)
-            said = said_of(view, board, reading.cell).get(reading.cell, {})
-
-            def answer(kind: str, record: Any) -> Entry:
-                slot = f"{kind} {reading.cell}"
-                return view.entry(kind, record, replaces=seen[kind], slot=slot, **board.about)
-
-            new: list[Entry] = []
-            now = looked_at(reading.cell, said)
+            seen = _seen(view, board, cell, saw, own)
+            said = said_of(view, board, cell).get(cell, {})
+            now = looked_at(cell, said)
+            new: dict[str, Any] = {}
             # After an own tap all of it is said, as that one may still be on its way.
             if reading.is_empty and not reading.note and (now.is_said or own):
-                new.append(answer("look", _look(board, reading, (), session)))
-                measured = now.reading.width_mm or now.reading.height_mm
-                new += [answer("size", Size())] if measured else []
-                new += [answer("cell_note", CellNote())] if now.reading.note else []
+                new["look"] = _look(board, reading, (), session)
+                if now.reading.width_mm or now.reading.height_mm:
+                    new["size"] = Size()
+                if now.reading.note:
+                    new["cell_note"] = CellNote()
             if not reading.is_empty:
                 looks = said.get("look", ())
                 known = [entry for entry in looks if entry.id in seen["look"]]
-                look = answer("look", _look(board, reading, known or looks, session))
-                if own or not known or any(grades_of(one) != grades_of(look) for one in looks):
-                    new.append(look)
+                given = tuple(getattr(reading, name) for name in READ_OFF)
+                if own or not known or any(grades_of(one) != given for one in looks):
+                    new["look"] = _look(board, reading, known or looks, session)
             notes = [entry.body["note"] for entry in said.get("cell_note", ())]
             if reading.note and reading.note not in notes:
-                new.append(answer("cell_note", CellNote(note=reading.note)))
-            view.say(*new, batch=batch)
-            named = [dataclasses.replace(entry, batch=batch) for entry in new]
-            return _tapped(view, board, reading.cell, named, stored=bool(new))
+                new["cell_note"] = CellNote(note=reading.note)
+            answers = [_answer(view, board, cell, kind, new[kind], seen[kind]) for kind in new]
+            view.say(*answers, batch=batch)
+            named = [dataclasses.replace(entry, batch=batch) for entry in answers]
+            return _tapped(view, board, cell, named, stored=bool(new))
 
     def take_back_tap(
         self, board_id: str, key: str, target: str, *, when: datetime
@@ -221,34 +218,29 @@ class Boards(Room):
     ) -> str:
         """Keep a photograph of a board or of one of its cells; the same one again adds nothing."""
         digest = hashlib.sha256(content).hexdigest()
+        kind: Any = media_type_of(content)
         picture = Picture(
-            cell=cell,
-            filename=filename,
-            media_type=media_type_of(content),
-            size_bytes=len(content),
-            digest=digest,
+            cell=cell, filename=filename, media_type=kind, size_bytes=len(content), digest=digest
         )
         with self.saying(when) as view:
-            board = view.board(board_id)
-            _check_cells(board, [cell] if cell else [])
+            board = view.board(board_id, [cell] if cell else [])
             for entry in view.read(kind="photograph", about=board.ids):
                 if (entry.body["cell"], entry.body["digest"]) == (cell, digest):
                     return entry.id
             keep_photograph(view.connection, digest, content)
-            slot = say("logbook.photograph", cell=cell)
+            slot = f"photograph {cell}"
             return view.say(view.entry("photograph", picture, slot=slot, **board.about))[0]
 
     def photographs(self, board_id: str) -> tuple[Photograph, ...]:
         """List the photographs of a board, oldest first; LogbookError when there is no board."""
         with self.looking() as view:
             found = view.read(kind="photograph", about=view.board(board_id).ids)
-        names = ("cell", "filename", "media_type", "size_bytes")
         return tuple(
             Photograph(
                 id=entry.id,
                 board=board_id,
                 at=read_time(entry.at),
-                **{name: entry.body[name] for name in names},
+                **{name: value for name, value in entry.body.items() if name != "digest"},
             )
             for entry in found
         )
@@ -264,22 +256,6 @@ class Boards(Room):
         return bytes(content)
 
 
-def _check_cells(board: FoundBoard, given: Sequence[str]) -> None:
-    """Check that cells are of this board, each once."""
-    for place, cell in enumerate(given):
-        if cell not in board.cells:
-            raise InvalidRecord(
-                say(
-                    "logbook.cell_isnt_on_board",
-                    cell=cell,
-                    board=board,
-                    cells=", ".join(board.cells),
-                )
-            )
-        if cell in given[:place]:
-            raise InvalidRecord(say("logbook.cell_is_given_twice", cell=cell))
-
-
 def cell_of(entry: Entry) -> str:
     """Code of the cell that an entry is about."""
     return entry.slot.partition(" ")[2]
@@ -287,9 +263,8 @@ def cell_of(entry: Entry) -> str:
 
 def said_of(view: View, board: FoundBoard, *cells: str) -> dict[str, Said]:
     """What stands of each cell of a board, or of some, by kind."""
-    of: dict[str, Any] = (
-        {"slot": [f"{kind} {cell}" for kind in OF_CELL for cell in cells]} if cells else {}
-    )
+    slots = [f"{kind} {cell}" for kind in OF_CELL for cell in cells]
+    of: dict[str, Any] = {"slot": slots} if cells else {}
     return by_cell(view.read(kind=OF_CELL, about=board.ids, **of))
 
 
@@ -301,30 +276,17 @@ def by_cell(found: Iterable[Entry]) -> dict[str, Said]:
     return dict(said)
 
 
-def grades_of(entry: Entry) -> tuple[Any, ...]:
-    """What a look says came out."""
-    return tuple(entry.body.get(name) for name in READ_OFF)
-
-
-def the_look(said: Said) -> Entry | None:
-    """The look that counts of a cell: the only one, or the first of those that are alike."""
-    looks = said.get("look", ())
-    return looks[0] if len(set(map(grades_of, looks))) == 1 else None
-
-
 def looked_at(cell: str, said: Said) -> Looked:
     """What counts of a cell; two different looks that stand count as not read, and are shown."""
     sizes = {tuple(entry.body.get(name) for name in SIZES) for entry in said.get("size", ())}
     size = dict(zip(SIZES, sizes.pop(), strict=True)) if len(sizes) == 1 else {}
     notes = dict.fromkeys(entry.body.get("note", "") for entry in said.get("cell_note", ()))
-    beside: dict[str, Any] = {
-        **size,
-        "note": "; ".join(note for note in notes if note)[:_LONGEST_NOTE],
-    }
+    note = "; ".join(note for note in notes if note)[:_LONGEST_NOTE]
 
     def looked(key: str, *looks: Entry, apart: tuple[Looked, ...] = ()) -> Looked:
         grades = dict(zip(READ_OFF, grades_of(looks[0]), strict=True)) if looks else {}
-        return Looked(id=key, reading=Reading(cell=cell, **grades, **beside), apart=apart)
+        reading: dict[str, Any] = {"cell": cell, "note": note, **size, **grades}
+        return Looked(id=key, reading=Reading(**reading), apart=apart)
 
     ids = "+".join(sorted(entry.id for found in said.values() for entry in found))
     ways: dict[tuple[Any, ...], Entry] = {}
@@ -347,6 +309,19 @@ def _look(board: FoundBoard, reading: Reading, replaced: Sequence[Entry], sessio
     )
 
 
+def _answer(
+    view: View,
+    board: FoundBoard,
+    cell: str,
+    kind: str,
+    record: Any,
+    replaces: Iterable[str],
+    why: str = "",
+) -> Entry:
+    slot = f"{kind} {cell}"
+    return view.entry(kind, record, why=why, replaces=replaces, slot=slot, **board.about)
+
+
 def _told(
     view: View, board: FoundBoard, given: Reading, said: Said, session: str, why: str
 ) -> tuple[list[Entry], bool]:
@@ -356,9 +331,8 @@ def _told(
     answers = bool(looked.apart) and not given.is_empty
     if answers and not why.strip():
         both = say("logbook.and_as").join(_grade_words(one.reading) for one in looked.apart)
-        raise LogbookError(
-            say("logbook.cell_was_read", given=given, both=both, grade=_grade_words(given))
-        )
+        grade = _grade_words(given)
+        raise LogbookError(say("logbook.cell_was_read", given=given, both=both, grade=grade))
     names = (*READ_OFF, *SIZES, "note")
     left_open = {name: getattr(known, name) for name in names if getattr(given, name) in (None, "")}
     new = dataclasses.replace(given, **left_open)
@@ -366,15 +340,11 @@ def _told(
     changed = [name for name in differs if getattr(known, name) is not None and name != "note"]
     if changed and not why.strip():
         name = changed[0]
+        before, now = getattr(known, name), getattr(new, name)
         raise LogbookError(
-            say(
-                "logbook.cell_was_read_as_and_is_now",
-                given=given,
-                name=name,
-                before=getattr(known, name),
-                now=getattr(new, name),
-            )
-        )
+            say("logbook.cell_was_read_as_and_is_now", given=given, name=name, before=before,
+                now=now)
+        )  # fmt: skip
     records: dict[str, Any] = {}
     if answers or {*differs} & {*READ_OFF}:
         records["look"] = _look(board, new, said.get("look", ()), session)
@@ -382,13 +352,10 @@ def _told(
         records["size"] = Size(width_mm=new.width_mm, height_mm=new.height_mm)
     if "note" in differs:
         records["cell_note"] = CellNote(note=new.note)
-    told = [
-        view.entry(
-            kind, record, why=why, replaces=(entry.id for entry in said.get(kind, ())),
-            slot=f"{kind} {given.cell}", **board.about,
-        )
-        for kind, record in records.items()
-    ]  # fmt: skip
+    told = []
+    for kind, record in records.items():
+        before_it = (entry.id for entry in said.get(kind, ()))
+        told.append(_answer(view, board, given.cell, kind, record, before_it, why))
     return told, bool(changed or looked.apart)
 
 
@@ -442,14 +409,7 @@ def _tapped(
     )
 
 
-def keep_photograph(connection: sa.Connection, digest: str, content: bytes) -> None:
-    """Keep the file of a photograph, once."""
-    known = sa.select(photographs.c.digest).where(photographs.c.digest == digest)
-    if connection.execute(known).first() is None:
-        connection.execute(photographs.insert().values(digest=digest, content=content))
-
-
-def media_type_of(content: bytes) -> MediaType:
+def media_type_of(content: bytes) -> str:
     """Tell what kind of picture a file is by its first bytes.
 
     Examples
@@ -458,17 +418,9 @@ def media_type_of(content: bytes) -> MediaType:
     'image/jpeg'
     """
     if len(content) > MAX_PHOTOGRAPH_BYTES:
-        raise InvalidRecord(
-            say(
-                "logbook.photograph_has_mib",
-                count=len(content) / 2**20,
-                max_photograph_bytes=MAX_PHOTOGRAPH_BYTES // 2**20,
-            )
-        )
-    if content.startswith(b"\x89PNG\r\n\x1a\n"):
-        return "image/png"
-    if content.startswith(b"\xff\xd8\xff"):
-        return "image/jpeg"
-    if content[:4] == b"RIFF" and content[8:12] == b"WEBP":
-        return "image/webp"
+        most, given = MAX_PHOTOGRAPH_BYTES // 2**20, len(content) / 2**20
+        raise InvalidRecord(say("logbook.photograph_has_mib", given=given, most=most))
+    for kind, beginning in _BEGINNINGS.items():
+        if re.match(beginning, content, re.DOTALL):
+            return kind
     raise InvalidRecord(say("logbook.photograph_begins", content=content[:4]))

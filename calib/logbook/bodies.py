@@ -1,35 +1,83 @@
 """What the bodies of entries hold: a record for each kind, and which kind is of which.
 
-A body is what `to_json` makes of its record. Whoever changes a record here so that old bodies no
-longer fit raises its version and reads the old ones by a step of their own.
+A body is what `to_json` makes of its record; ``setup`` and ``lot`` are ids of the entries of what
+it was burnt with and on. Whoever changes a record here so that old bodies no longer fit raises its
+version and reads the old ones by a step of their own.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import field
+from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field
 
-from calib.errors import InvalidRecord, shown
-from calib.logbook.coding import Unreadable
-from calib.logbook.events import check_event
+from calib.errors import InvalidRecord
+from calib.logbook.coding import Unreadable, check_text
 from calib.logbook.ledger import WITHDRAW, Entry, canonical
-from calib.records import Advice, Burn, Grid, Machine, Operation, Outcome, Setting, Sheet
+from calib.records import (
+    GRADES,
+    GRADES_SAID,
+    Advice,
+    Burn,
+    Grid,
+    Machine,
+    Operation,
+    Outcome,
+    Reading,
+    Setting,
+    Sheet,
+)
 from calib.records.boards import Caliper
 from calib.records.fields import Name, Number, Text, Whole, Words, from_json, misfit, record, says
 from calib.texts.say import say
 
 SetupChange = Literal["first", "lens", "focus", "air", "mirror", "tube", "other"]
-Support = Literal["", "pins", "flat", "slats"]
-MediaType = Literal["image/png", "image/jpeg", "image/webp"]
 
 # Longest content of what is kept beside the burns [characters]; a comb with every reading of it
 # has some ten thousand.
 LONGEST_CONTENT = 200_000
 LONGEST_NOTE = 10_000
+
+# What can be forecast of a cell: ``through`` · ``hanging_or_through`` · ``char_at_most_2`` ·
+# ``through_and_char_at_most_2`` · ``mark_2`` (exactly this grade) · ``mark_at_most_2``.
+_GRADE = f"({'|'.join(map(str, GRADES))})"
+_EVENT = re.compile(
+    rf"(through|hanging_or_through)|(through_and_)?char_at_most_{_GRADE}|mark_(at_most_)?{_GRADE}"
+)
+
+
+def outcome_of(event: str, reading: Reading) -> bool | None:
+    """Say whether what can be forecast of a cell happened; None when the reading doesn't tell.
+
+    Examples
+    --------
+    >>> outcome_of("mark_at_most_2", Reading(cell="A1", mark=3))
+    False
+    >>> outcome_of("through", Reading(cell="A1", char=1)) is None
+    True
+    """
+    plain, joint, char, at_most, mark = _parts(event)
+    if plain:
+        wanted = ("through",) if plain == "through" else ("hanging", "through")
+        return None if reading.through is None else reading.through in wanted
+    if mark:
+        if reading.mark is None:
+            return None
+        return reading.mark <= int(mark) if at_most else reading.mark == int(mark)
+    loose = reading.through in ("hanging", "through")
+    clean = reading.char <= int(char) if reading.char is not None and loose else None
+    if not joint or reading.through == "through":
+        return clean
+    return None if reading.through is None else False
+
+
+def _parts(event: str) -> tuple[Any, ...]:
+    if not isinstance(event, str) or not (match := _EVENT.fullmatch(event)):
+        raise InvalidRecord(say("logbook.event_isnt_known", event=event, grades_said=GRADES_SAID))
+    return match.groups("")
 
 
 def _lines(value: object) -> object:
@@ -49,15 +97,15 @@ Lines = Annotated[str, BeforeValidator(_lines), Field(strict=True, max_length=LO
 class SetUp:
     """A machine as it is from now on."""
 
-    machine: Annotated[Machine, says("The machine with all its fields.")]
-    what: Annotated[SetupChange, says("What was changed.")] = "first"
+    machine: Machine
+    what: SetupChange = "first"
 
 
 @record
 class Lot:
     """A sheet as it is from now on: its lot, what it measures."""
 
-    sheet: Annotated[Sheet, says("The sheet with all its fields.")]
+    sheet: Sheet
 
 
 @record
@@ -74,7 +122,9 @@ class Session:
         bool | None,
         says("Whether the lens was cleaned before.", option="--lens-cleaned/--lens-not-cleaned"),
     ] = None
-    support: Annotated[Support, says("What the sheet lay on.", option="--on")] = ""
+    support: Annotated[
+        Literal["", "pins", "flat", "slats"], says("What the sheet lay on.", option="--on")
+    ] = ""
     masked: Annotated[
         bool | None, says("Whether the face was masked.", option="--masked/--bare")
     ] = None
@@ -83,44 +133,39 @@ class Session:
 
 @record
 class Board:
-    """A planned board, and what was said of its cells before anything could come out."""
+    """A planned board; the chance of each event, by cell, said before anything could come out."""
 
-    grid: Annotated[Grid, says("The board with every cell.")]
-    lot: Annotated[Id, says("The entry of the lot that it is planned for.")]
-    forecasts: Annotated[
-        dict[str, dict[str, Annotated[Whole, Field(ge=0, le=1000)]]],
-        says("Chance of each event, by cell, in thousandths."),
-    ] = field(default_factory=dict)
+    grid: Grid
+    lot: Id
+    # In thousandths, so that every book writes them the same.
+    forecasts: dict[str, dict[str, Annotated[Whole, Field(ge=0, le=1000)]]] = field(
+        default_factory=dict
+    )
 
     def __post_init__(self) -> None:
-        labels = [cell.label for cell in self.grid.cells]
-        for cell in self.grid.cells:
+        grid = self.grid
+        labels = [cell.label for cell in grid.cells]
+        for cell in grid.cells:
             _ = cell.setting  # says what can't be typed at the machine
             if labels.count(cell.label) > 1:
-                raise InvalidRecord(
-                    say("logbook.cell_stands_twice_on_board", cell=cell, grid=self.grid)
-                )
+                raise InvalidRecord(say("logbook.cell_stands_twice_on_board", cell=cell, grid=grid))
         for label, events in self.forecasts.items():
             if label not in labels:
+                known = ", ".join(sorted(labels))
                 raise InvalidRecord(
-                    say(
-                        "logbook.forecast_is_given_for_cell",
-                        label=label,
-                        grid=self.grid,
-                        labels=", ".join(sorted(labels)),
-                    )
+                    say("logbook.forecast_is_given_for_cell", label=label, grid=grid, known=known)
                 )
             for event in events:
-                check_event(event)
+                _parts(event)
 
 
 @record
 class Look(Outcome):
     """What came out of one cell, whole; nothing at all: the cell was not read after all."""
 
-    session: Annotated[Text, says("Label of the session in which it was burnt.")] = ""
-    setup: Annotated[Id, says("The entry of the set-up that it was burnt with.")]
-    lot: Annotated[Id, says("The entry of the lot that it was burnt on.")]
+    session: Text = ""
+    setup: Id
+    lot: Id
 
 
 @record
@@ -135,49 +180,40 @@ class Size:
 class CellNote:
     """Words on one cell."""
 
-    note: Annotated[Words, says("Your own words.")] = ""
+    note: Words = ""
 
 
 @record
 class Run:
-    """A job or a check strip: burns that no planned board holds."""
+    """A job or a check strip: burns that no planned board holds, equal parts together."""
 
-    burns: Annotated[tuple[Burn, ...], says("What was burnt, equal parts together.")]
-    kept: Annotated[Id, says("The entry of the kept setting that it was run at.")] = ""
-    note: Annotated[Words, says("Your own words.")] = ""
-    setup: Annotated[Id, says("The entry of the set-up that it was burnt with.")]
-    lot: Annotated[Id, says("The entry of the lot that it was burnt on.")]
+    burns: tuple[Burn, ...]
+    kept: Id = ""  # The entry of the kept setting that it was run at
+    note: Words = ""
+    setup: Id
+    lot: Id
 
     def __post_init__(self) -> None:
         kinds = {burn.source for burn in self.burns}
         if kinds not in ({"job"}, {"check_strip"}):
-            raise InvalidRecord(
-                say("logbook.burns_are_of_source", kinds=", ".join(sorted(kinds)) or "none")
-            )
+            given = ", ".join(sorted(kinds)) or "none"
+            raise InvalidRecord(say("logbook.burns_are_of_source", kinds=given))
         operations = {burn.operation for burn in self.burns}
         if len(operations) > 1:
-            raise InvalidRecord(
-                say("logbook.burns_are_of_operations", operations=", ".join(sorted(operations)))
-            )
-
-    @property
-    def operation(self) -> Operation:
-        """What all of its burns are."""
-        return self.burns[0].operation
+            given = ", ".join(sorted(operations))
+            raise InvalidRecord(say("logbook.burns_are_of_operations", operations=given))
 
 
 @record
 class KeptSetting:
     """The setting that is used from now on for a pair; none: no longer any."""
 
-    operation: Annotated[Operation, says("What it is for.")]
-    setting: Annotated[Setting | None, says("The setting.")] = None
-    advice: Annotated[
-        Advice | None, says("The advice that it rests on, before its results could come in.")
-    ] = None
-    setup: Annotated[Id, says("The entry of the set-up that it is for.")]
-    lot: Annotated[Id, says("The entry of the lot that it is for.")]
-    note: Annotated[Words, says("Your own words.")] = ""
+    operation: Operation
+    setting: Setting | None = None
+    advice: Advice | None = None  # What it rests on, before its results could come in
+    setup: Id
+    lot: Id
+    note: Words = ""
 
     def __post_init__(self) -> None:
         said = self.advice and (self.advice.operation, self.advice.setting)
@@ -189,7 +225,7 @@ class KeptSetting:
 class Note:
     """Words on a machine, a sheet, a pair, a board, or the workshop."""
 
-    text: Annotated[Lines, says("Your own words.")]
+    text: Lines
 
     def __post_init__(self) -> None:
         if not self.text.strip():
@@ -200,11 +236,11 @@ class Note:
 class Picture:
     """A photograph of a board or of one of its cells; the file itself is kept by its digest."""
 
-    cell: Annotated[Text, says("Code of the cell; empty for the board.")] = ""
-    filename: Annotated[Name, says("The file's name, without folders.")]
-    media_type: Annotated[MediaType, says("What kind of picture it is.")]
-    size_bytes: Annotated[Whole, says("How long the file is.", ge=0)]
-    digest: Annotated[Text, says("SHA-256 of the file.", pattern="^[0-9a-f]{64}$")]
+    cell: Text = ""
+    filename: Name
+    media_type: Literal["image/png", "image/jpeg", "image/webp"]
+    size_bytes: Annotated[Whole, Field(ge=0)]
+    digest: Annotated[Text, Field(pattern="^[0-9a-f]{64}$")]
 
     def __post_init__(self) -> None:
         if re.search(r"[/\\]", self.filename) or self.filename in (".", ".."):
@@ -215,9 +251,9 @@ class Picture:
 class Content:
     """What is kept beside the burns: costs, a timed job, a comb, its readings, a kerf."""
 
-    label: Annotated[Text, says("What tells it from others of its kind.")] = ""
-    content: Annotated[dict[str, Any], says("Its fields.")]
-    note: Annotated[Words, says("Your own words.")] = ""
+    label: Text = ""  # What tells it from others of its kind
+    content: dict[str, Any]
+    note: Words = ""
 
     def __post_init__(self) -> None:
         try:
@@ -225,12 +261,9 @@ class Content:
         except (TypeError, ValueError, RecursionError):
             fits = False
         if not fits:
+            given = str(self.content)[:60]
             raise InvalidRecord(
-                say(
-                    "logbook.content_cant_be_kept",
-                    content=str(self.content)[:60],
-                    longest_content=LONGEST_CONTENT,
-                )
+                say("logbook.content_cant_be_kept", given=given, longest=LONGEST_CONTENT)
             )
 
 
@@ -238,40 +271,61 @@ class Content:
 class NewName:
     """What a machine, sheet or board is called from now on."""
 
-    name: Annotated[Name, says("The new name.")]
+    name: Name
 
 
 @record
 class Same:
-    """Two things that were said apart are one."""
+    """Two things that were said apart are one; the first id of the other one."""
 
-    other: Annotated[Id, says("First id of the other one.")]
+    other: Id
 
 
-KINDS: Mapping[str, type[Any]] = {
-    "machine": SetUp,
-    "setup": SetUp,
-    "sheet": Lot,
-    "lot": Lot,
-    "session": Session,
-    "board": Board,
-    "look": Look,
-    "size": Size,
-    "cell_note": CellNote,
-    "job": Run,
-    "check_strip": Run,
-    "kept": KeptSetting,
-    "note": Note,
-    "photograph": Picture,
-    **dict.fromkeys(("costs", "timed_job", "comb", "comb_readings", "kerf"), Content),
-    "name": NewName,
-    "same": Same,
+@dataclass(frozen=True)
+class Kind:
+    """What entries of one kind hold, and what is done with them."""
+
+    holds: type[Any] | None  # The record of the body; None: it is empty
+    called: str  # In a history
+    about: str = "nothing"  # What it may be about: kinds, as words
+    told_of: str = ""  # Whose history tells it, as words: of a machine, a sheet, a pair
+    undone: bool = True  # Whether an undo takes it back
+    asked: bool = False  # Whether it is a question when it is said in two ways
+    teaches: bool = True  # Whether it may change what burns teach
+
+
+KINDS: Mapping[str, Kind] = {
+    "machine": Kind(SetUp, "set-up", undone=False),
+    "setup": Kind(SetUp, "set-up", "machine", "machine"),
+    "sheet": Kind(Lot, "lot", undone=False),
+    "lot": Kind(Lot, "lot", "sheet", "sheet"),
+    "session": Kind(Session, "session", "machine", asked=True, teaches=False),
+    # Boards and names stay: what rests on them would be left hanging.
+    "board": Kind(Board, "board", told_of="pair", undone=False, teaches=False),
+    "look": Kind(Look, "reading", "board", "pair", asked=True),
+    "size": Kind(Size, "reading", "board", "pair", asked=True),
+    "cell_note": Kind(CellNote, "reading", "board", "pair", teaches=False),
+    "job": Kind(Run, "job", told_of="pair"),
+    "check_strip": Kind(Run, "check_strip", told_of="pair"),
+    "kept": Kind(KeptSetting, "kept setting", told_of="pair", asked=True, teaches=False),
+    "note": Kind(Note, "note", "board nothing", "machine sheet pair", teaches=False),
+    "photograph": Kind(Picture, "photograph", "board", "pair", teaches=False),
+    "costs": Kind(Content, "costs", asked=True),
+    "timed_job": Kind(Content, "timed job", told_of="machine", asked=True),
+    "comb": Kind(Content, "comb", told_of="pair", asked=True),
+    "comb_readings": Kind(Content, "comb readings", told_of="pair", asked=True),
+    "kerf": Kind(Content, "kerf", told_of="pair", asked=True),
+    "name": Kind(NewName, "name", "machine sheet board", undone=False),
+    "same": Kind(Same, "same", "machine sheet board", undone=False),
+    WITHDRAW: Kind(
+        None, "withdrawal", "machine sheet board nothing", "machine sheet pair", undone=False
+    ),
 }
 
 
 def newer_version(kind: str, v: int) -> str:
     """Say that a kind or a version is a newer calib's; empty when it isn't."""
-    if v == 1 and kind in (WITHDRAW, *KINDS):
+    if v == 1 and kind in KINDS:
         return ""
     return say("logbook.entry_of_kind", kind=kind, v=v)
 
@@ -281,13 +335,9 @@ def checked(entry: Entry) -> Any:
     if newer := newer_version(entry.kind, entry.v):
         raise InvalidRecord(newer)
     for name in ("slot", "about", "machine", "sheet", "batch", "why", "kind", "at"):
-        text = getattr(entry, name)
-        if not isinstance(text, str) or len(text) > 2000 or not text.isprintable():
-            raise InvalidRecord(
-                say("logbook.is_give_one_line_of_text", name=name, text=shown(text))
-            )
-    if entry.kind != WITHDRAW:
-        return from_json(KINDS[entry.kind], entry.body)
+        check_text(name, getattr(entry, name))
+    if holds := KINDS[entry.kind].holds:
+        return from_json(holds, entry.body)
     if entry.body:
         raise InvalidRecord(say("logbook.withdrawal_has_no_content"))
     return None
@@ -296,6 +346,6 @@ def checked(entry: Entry) -> Any:
 def body_of(entry: Entry) -> Any:
     """The record of an entry that the book holds; LogbookError when it can't be read."""
     try:
-        return from_json(KINDS[entry.kind], entry.body)
+        return from_json(KINDS[entry.kind].holds or dict, entry.body)
     except (InvalidRecord, KeyError) as error:
         raise Unreadable(entry.body) from error

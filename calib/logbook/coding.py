@@ -57,13 +57,9 @@ def check_text(field: str, text: str, *, longest: int = 2000) -> str:
     """Check the user's own words."""
     fits = isinstance(text, str) and len(text) <= longest
     if not fits or any(ord(c) < 32 or 0xD800 <= ord(c) <= 0xDFFF for c in text):
+        given = shown(text)
         raise InvalidRecord(
-            say(
-                "logbook.is_give_one_line_of_text_of_at_most",
-                field=field,
-                text=shown(text),
-                longest=longest,
-            )
+            say("logbook.is_give_one_line_of_text", field=field, given=given, longest=longest)
         )
     return text
 
@@ -74,8 +70,5 @@ def known_names(what: str, name: str, known: Iterable[str]) -> str:
     near = difflib.get_close_matches(name, names, n=3, cutoff=0.5) or names[:5]
     if not near:
         return say("logbook.there_is_no_in_logbook", what=what, name=shown(name))
-    return (
-        say("logbook.there_is_no_in_logbook_2", what=what, name=shown(name))
-        + ", ".join(map(repr, near))
-        + "."
-    )
+    near_it = ", ".join(map(repr, near))
+    return say("logbook.there_is_no_in_logbook_2", what=what, name=shown(name), near=near_it)

@@ -72,18 +72,13 @@ class Filters:
     kinds: tuple[str, ...] = KINDS  # ``board``, ``job``, ``check_strip``, ``note``
 
     def __post_init__(self) -> None:
-        if self.outcome is not None and self.outcome not in OUTCOMES:
-            raise InvalidRecord(
-                say(
-                    "logbook.outcome_is_give_one",
-                    outcome=self.outcome,
-                    outcomes=", ".join(OUTCOMES),
-                )
-            )
+        given = self.outcome
+        if given is not None and given not in OUTCOMES:
+            may = ", ".join(OUTCOMES)
+            raise InvalidRecord(say("logbook.outcome_is_give_one", given=given, may=may))
         if wrong := [kind for kind in self.kinds if kind not in KINDS]:
-            raise InvalidRecord(
-                say("logbook.kind_is_give_one", wrong=wrong, kinds=", ".join(KINDS))
-            )
+            may = ", ".join(KINDS)
+            raise InvalidRecord(say("logbook.kind_is_give_one", wrong=wrong, kinds=may))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,10 +138,6 @@ class Forecast:
     event: str
     board: str
     cell: str
-    machine: str
-    sheet: str
-    operation: Operation
-    at: datetime
     notes: tuple[str, ...] = ()  # Those of the board
 
 
@@ -157,9 +148,6 @@ class AdvisedJob:
     advice: Advice
     advised_at: datetime
     job: str
-    at: datetime
-    machine: str
-    sheet: str
     burns: tuple[Burn, ...]
 
 

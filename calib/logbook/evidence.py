@@ -10,13 +10,12 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from calib.logbook.boards import OF_CELL, Said, by_cell, grades_of, the_look
-from calib.logbook.bodies import body_of
+from calib.logbook.boards import cell_of
+from calib.logbook.bodies import body_of, outcome_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import AdvisedJob, Forecast
-from calib.logbook.events import outcome_of
-from calib.logbook.ledger import Entry, entries, stands, with_state
-from calib.logbook.room import Room, View
+from calib.logbook.ledger import Entry, entries, says
+from calib.logbook.room import Room, View, grades_of
 from calib.records import (
     COUPON_CORNER_MM,
     COUPON_MM,
@@ -53,7 +52,7 @@ class Evidence(Room):
         """
         with self.looking() as view:
             names, of_pair = view.names, view.names.pair(machine, sheet)
-            boards = boards_with_cells(view, **of_pair)
+            boards, looks = boards_of(view, **of_pair), looks_of(view, **of_pair)
             runs = runs_of(view, **of_pair)
         setups = names.machine(machine).known if setup is None else {setup}
         lots = names.sheet(sheet).known
@@ -63,10 +62,11 @@ class Evidence(Room):
             return with_setup and (lots is None or entry.body["lot"] in lots)
 
         found: list[Burn] = []
-        for board, said in boards:
+        for board in boards:
             fits = operation in (None, board.body["grid"]["operation"])
             if fits and names.code(board) not in without and lot in (None, names.lot(board)):
-                found += [burn for look, burn in _burns_of(board, said) if counts(look)]
+                burnt = _burns_of(board.body["grid"], looks[board.id])
+                found += [burn for look, burn in burnt if counts(look)]
         for run in runs:
             if counts(run) and lot in (None, names.lot(run)):
                 found += [b for b in body_of(run).burns if operation in (None, b.operation)]
@@ -74,41 +74,37 @@ class Evidence(Room):
 
     def pairs(self, operation: Operation | None = None) -> tuple[tuple[str, str], ...]:
         """List the pairs of which something was recorded."""
-        return tuple(sorted({pair for pair, _ in self._burnt(operation)}))
+        return tuple(sorted({(machine, sheet) for _, machine, sheet in self._burnt(operation)}))
 
     def burnt_on(self) -> dict[str, str]:
         """Name the machine on which each sheet was burnt last, by the name of the sheet."""
-        newest = sorted((at, machine, sheet) for (machine, sheet), at in self._burnt())
-        return {sheet: machine for _, machine, sheet in newest}
+        return {sheet: machine for _, machine, sheet in sorted(self._burnt())}
 
-    def _burnt(self, operation: Operation | None = None) -> Iterator[tuple[tuple[str, str], str]]:
-        """The pairs of which something stands, and when the newest of it was said."""
+    def _burnt(self, operation: Operation | None = None) -> Iterator[tuple[str, str, str]]:
+        """When the newest was said that stands of each pair, with its machine and sheet."""
+        burnt = sa.and_(entries.c.kind.in_(("look", *LOOSE)))
+        if operation is not None:
+            has = says("operation", operation)
+            boards = sa.select(entries.c.id).where(entries.c.kind == "board", has)
+            burnt = sa.and_(burnt, sa.or_(entries.c.about.in_(boards), has))
+        columns = (entries.c.machine, entries.c.sheet)
         with self.looking() as view:
-            names = view.names
-            of_board = entries.c.kind == "board"
-            burnt = sa.and_(entries.c.kind.in_(("look", *LOOSE)))
-            if operation is not None:
-                # No text in a body can look like a field.
-                has = entries.c.body.contains(f'"operation":"{operation}"')
-                boards = entries.c.about.in_(sa.select(entries.c.id).where(of_board, has))
-                burnt = sa.and_(burnt, sa.or_(boards, has))
-            columns = (entries.c.about, entries.c.machine, entries.c.sheet)
-            query = sa.select(*columns, sa.func.max(entries.c.at)).select_from(with_state)
-            found = view.connection.execute(query.where(stands, burnt).group_by(*columns)).all()
-        for about, machine, sheet, at in found:
-            if not {about, machine, sheet} & names.gone:
-                yield (names.name(machine), names.name(sheet)), at
+            query = view.counting(sa.func.max(entries.c.at), *columns).where(burnt)
+            found = view.connection.execute(query.group_by(*columns)).all()
+        for at, machine, sheet in found:
+            yield at, view.names.name(machine), view.names.name(sheet)
 
     def forecasts(
         self, *, machine: str | None = None, sheet: str | None = None, unread: bool = False
     ) -> tuple[Forecast, ...]:
         """List the chances that were forecast of cells, each with what came out."""
         with self.looking() as view:
-            boards = boards_with_cells(view, **view.names.pair(machine, sheet))
+            of = view.names.pair(machine, sheet)
+            boards, looks = boards_of(view, **of), looks_of(view, **of)
         found = []
-        for board, said in boards:
+        for board in boards:
             for cell, events in sorted(board.body["forecasts"].items()):
-                look = the_look(said.get(cell, {}))
+                look = looks[board.id].get(cell)
                 for event, chance in sorted(events.items()):
                     outcome = None if look is None else _outcome(event, grades_of(look))
                     if unread or outcome is not None:
@@ -118,10 +114,6 @@ class Evidence(Room):
                             event=event,
                             cell=cell,
                             board=view.names.code(board),
-                            machine=view.names.name(board.machine),
-                            sheet=view.names.name(board.sheet),
-                            operation=board.body["grid"]["operation"],
-                            at=read_time(board.at),
                             notes=tuple(board.body["grid"]["notes"]),
                         )
                         found.append(forecast)
@@ -142,9 +134,6 @@ class Evidence(Room):
                 advice=body_of(before).advice,
                 advised_at=read_time(before.at),
                 job=job.id,
-                at=read_time(job.at),
-                machine=view.names.name(job.machine),
-                sheet=view.names.name(job.sheet),
                 burns=body_of(job).burns,
             )
             for job in jobs
@@ -161,31 +150,28 @@ def runs_of(view: View, *kinds: str, **of: Any) -> list[Entry]:
     return sorted(found, key=lambda entry: (entry.at, entry.id))
 
 
-def boards_with_cells(view: View, **of: Any) -> list[tuple[Entry, dict[str, Said]]]:
-    """Boards that count, oldest first, each with what stands of its cells; by columns.
-
-    Of boards that were said to be the same the first is given, with what was said of all of them.
-    """
-    said: defaultdict[str, list[Entry]] = defaultdict(list)
-    for entry in view.read(kind=OF_CELL, **of):
-        said[view.names.first(entry.about)].append(entry)
-    boards = [
-        board
-        for board in view.read(kind="board", earlier=True, **of)
-        if board.id == view.names.first(board.id)
-    ]
-    boards.sort(key=lambda board: (board.at, board.slot))
-    return [(board, by_cell(said.get(board.id, ()))) for board in boards]
+def boards_of(view: View, **of: Any) -> list[Entry]:
+    """Boards that count, oldest first; of those that were said to be the same the first."""
+    found = view.read(kind="board", earlier=True, **of)
+    first = [board for board in found if board.id == view.names.first(board.id)]
+    return sorted(first, key=lambda board: (board.at, board.slot))
 
 
-def _burns_of(board: Entry, said: Mapping[str, Said]) -> Iterator[tuple[Entry, Burn]]:
+def looks_of(view: View, **of: Any) -> Mapping[str, Mapping[str, Entry]]:
+    """The look that counts of each cell, by the first id of its board and by its code."""
+    looks: defaultdict[str, dict[str, Entry]] = defaultdict(dict)
+    for look in view.clear(view.read(kind="look", **of)):
+        looks[view.names.first(look.about)][cell_of(look)] = look
+    return looks
+
+
+def _burns_of(grid: Any, looks: Mapping[str, Entry]) -> Iterator[tuple[Entry, Burn]]:
     """Looks that count of a board's cells, in the order of burning, with the burns they saw."""
-    grid = board.body["grid"]
     if grid.get("stair"):
-        yield from _stair_of(grid, said)
+        yield from _stair_of(grid, looks)
         return
     for cell in sorted(grid["cells"], key=lambda one: one["burn_order"]):
-        look = the_look(said.get(cell["label"], {}))
+        look = looks.get(cell["label"])
         if look is not None and any(value is not None for value in grades_of(look)):
             burn = Burn(
                 operation=grid["operation"],
@@ -197,16 +183,16 @@ def _burns_of(board: Entry, said: Mapping[str, Said]) -> Iterator[tuple[Entry, B
             yield look, burn
 
 
-def _stair_of(grid: Any, said: Mapping[str, Said]) -> Iterator[tuple[Entry, Burn]]:
+def _stair_of(grid: Any, looks: Mapping[str, Entry]) -> Iterator[tuple[Entry, Burn]]:
     """The one burn that the looks at a stair's steps are, with the first of them."""
-    looks = [the_look(said.get(cell["label"], {})) for cell in grid["cells"]]
-    through = [None if look is None else grades_of(look)[0] for look in looks]
-    steps = [
-        Setting(power_pct=c["power_pct"], speed_mm_s=c["speed_mm_s"], passes=c["passes"])
-        for c in grid["cells"]
-    ]
-    first = next((look for look in looks if look is not None), None)
-    fell = [None if grade is None else grade == "through" for grade in through]
+    steps, fell = [], []
+    for cell in grid["cells"]:
+        names = ("power_pct", "speed_mm_s", "passes")
+        steps.append(Setting(**{name: cell[name] for name in names}))
+        look = looks.get(cell["label"])
+        through = None if look is None else look.body.get("through")
+        fell.append(None if through is None else through == "through")
+    first = next((looks[c["label"]] for c in grid["cells"] if c["label"] in looks), None)
     burn = stair_burn(steps, fell, first.body["session"] if first else "")
     if first is not None and burn is not None:
         yield first, burn

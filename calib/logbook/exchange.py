@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import base64
-import binascii
 import hashlib
 import io
-import itertools
 import json
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 from typing import Any
@@ -17,13 +15,21 @@ import sqlalchemy as sa
 
 from calib.errors import BadFile, InvalidRecord, LogbookError, shown
 from calib.logbook import ledger
-from calib.logbook.boards import OF_CELL, SIZES, cell_of, keep_photograph, looked_at, media_type_of
-from calib.logbook.bodies import Board, Lot, Picture, Run, SetUp, body_of, checked
+from calib.logbook.boards import OF_CELL, SIZES, by_cell, cell_of, looked_at, media_type_of
+from calib.logbook.bodies import KINDS, Board, Lot, Picture, Run, SetUp, body_of, checked
 from calib.logbook.coding import read_time, write_time
 from calib.logbook.entries import ImportReport
-from calib.logbook.evidence import boards_with_cells, runs_of
-from calib.logbook.ledger import SENT, WITHDRAW, Entry, entries, photographs
-from calib.logbook.questions import answer_in, asked_in
+from calib.logbook.evidence import boards_of, runs_of
+from calib.logbook.history import answer_in, asked_in
+from calib.logbook.ledger import (
+    SENT,
+    WITHDRAW,
+    Entry,
+    among,
+    entries,
+    keep_photograph,
+    photographs,
+)
 from calib.logbook.room import Room
 from calib.logbook.workshop import same_stuff
 from calib.records import READ_OFF
@@ -64,7 +70,7 @@ def import_text(
     """
     said, pictures = read_lines(text)
     with book.saying(when) as view:
-        every = sa.select(entries.c.id).where(view.among(entries.c.id, [one.id for one in said]))
+        every = sa.select(entries.c.id).where(among(entries.c.id, [one.id for one in said]))
         known = set(view.connection.execute(every).scalars())
         fresh = [entry for entry in said if entry.id not in known]
         check_entries(view.connection, fresh, pictures)
@@ -86,7 +92,8 @@ def import_text(
 
 def read_lines(text: str) -> tuple[list[Entry], dict[str, bytes]]:
     """Entries and photographs of a file; raises BadFile when it is no logbook's."""
-    lines = [line for line in text.splitlines() if line.strip()]
+    # Only by this letter: others that end a line may stand in what somebody wrote.
+    lines = [line for line in text.split("\n") if line.strip()]
     try:
         head = json.loads(lines[0])
     except (IndexError, ValueError, RecursionError):
@@ -94,28 +101,25 @@ def read_lines(text: str) -> tuple[list[Entry], dict[str, bytes]]:
     if not isinstance(head, dict) or head.get("format") != _HEAD["format"]:
         raise BadFile(say("logbook.file_holds_no_logbook"))
     if head.get("version") != _HEAD["version"]:
-        raise BadFile(say("logbook.file_is_of_version", head=head.get("version"), head_2=_HEAD))
+        own, given = _HEAD["version"], head.get("version")
+        raise BadFile(say("logbook.file_is_of_version", given=given, own=own))
     said: dict[str, Entry] = {}
     pictures: dict[str, bytes] = {}
     for line in lines[1:]:
-        if line.startswith('{"content":'):
-            digest, content = _picture(line)
-            pictures[digest] = content
-        else:
+        if not line.startswith('{"content":'):
             entry = ledger.from_line(line)
             said[entry.id] = entry
+            continue
+        try:
+            found = json.loads(line)
+            digest, content = found["photograph"], base64.b64decode(found["content"], validate=True)
+        except (ValueError, KeyError, TypeError, RecursionError):
+            raise BadFile(say("logbook.is_no_photograph", line=shown(line))) from None
+        if hashlib.sha256(content).hexdigest() != digest:
+            wrong = say("logbook.photograph_was_changed_on_its_way", digest=shown(digest))
+            raise BadFile(wrong)
+        pictures[digest] = content
     return list(said.values()), pictures
-
-
-def _picture(line: str) -> tuple[str, bytes]:
-    try:
-        found = json.loads(line)
-        digest, content = found["photograph"], base64.b64decode(found["content"], validate=True)
-    except (ValueError, KeyError, TypeError, binascii.Error, RecursionError):
-        raise BadFile(say("logbook.is_no_photograph", line=shown(line))) from None
-    if hashlib.sha256(content).hexdigest() != digest:
-        raise BadFile(say("logbook.photograph_was_changed_on_its_way", digest=shown(digest)))
-    return digest, content
 
 
 def check_entries(
@@ -128,23 +132,18 @@ def check_entries(
     known = {entry.id: entry for entry in there} | new
     digests = {*pictures, *connection.execute(sa.select(photographs.c.digest)).scalars()}
     bodies: dict[str, Any] = {}
-
-    def alone(entry: Entry) -> None:
-        bodies[entry.id] = checked(entry)
-        if write_time(read_time(entry.at)) != entry.at:
-            raise InvalidRecord(say("logbook.is_not_time", entry=entry))
-
-    def beside(entry: Entry) -> None:
-        for wrong in _misfits(entry, bodies[entry.id], known, digests, pictures):
-            raise InvalidRecord(wrong)
-
-    # Each by itself first: what it names is looked into then.
-    for look_at, entry in itertools.product((alone, beside), new.values()):
-        try:
-            look_at(entry)
-        except (InvalidRecord, LogbookError, TypeError) as error:
-            what = f"{entry.kind.replace('_', ' ')} of {str(entry.at)[:16]}"
-            raise BadFile(say("logbook.file_cant_be_taken", what=what, error=error)) from None
+    try:
+        # Each by itself first: what it names is looked into then.
+        for entry in new.values():
+            bodies[entry.id] = checked(entry)
+            if write_time(read_time(entry.at)) != entry.at:
+                raise InvalidRecord(say("logbook.is_not_time", entry=entry))
+        for entry in new.values():
+            for wrong in _misfits(entry, bodies[entry.id], known, digests, pictures):
+                raise InvalidRecord(wrong)
+    except (InvalidRecord, LogbookError, TypeError) as error:
+        what = f"{entry.kind.replace('_', ' ')} of {str(entry.at)[:16]}"
+        raise BadFile(say("logbook.file_cant_be_taken", what=what, error=error)) from None
 
 
 def _references(entry: Entry) -> list[str]:
@@ -153,16 +152,6 @@ def _references(entry: Entry) -> list[str]:
     return [key for key in keys if isinstance(key, str) and key]
 
 
-_ABOUT = {
-    **dict.fromkeys((*OF_CELL, "photograph"), ("board",)),
-    "setup": ("machine",),
-    "session": ("machine",),
-    "lot": ("sheet",),
-    "note": ("board", ""),
-    "name": ("machine", "sheet", "board"),
-    "same": ("machine", "sheet", "board"),
-    WITHDRAW: ("board", "machine", "sheet", ""),
-}
 # What may replace what, whatever their slots.
 _FOLLOWS = {("setup", "machine"), ("setup", "setup"), ("lot", "sheet"), ("lot", "lot")}
 
@@ -182,7 +171,7 @@ def _misfits(
         if key and known[key].kind != kind:
             yield say("logbook.it_names", key=key, kind=kind)
     about = known.get(entry.about)
-    if (about.kind if about else "") not in _ABOUT.get(entry.kind, ("",)):
+    if (about.kind if about else "nothing") not in KINDS[entry.kind].about.split():
         yield say("logbook.it_is_about", entry=entry)
     for key in entry.replaces:
         other = known.get(key)
@@ -240,7 +229,10 @@ def export_csv(book: Room) -> str:
 
 def _rows(book: Room) -> Iterator[dict[str, Any]]:
     with book.looking() as view:
-        boards, runs = boards_with_cells(view), runs_of(view)
+        boards, runs = boards_of(view), runs_of(view)
+        said: defaultdict[str, list[Entry]] = defaultdict(list)
+        for entry in view.read(kind=OF_CELL):
+            said[view.names.first(entry.about)].append(entry)
     names = view.names
 
     def of(entry: Entry) -> dict[str, Any]:
@@ -253,10 +245,10 @@ def _rows(book: Room) -> Iterator[dict[str, Any]]:
             "lot": names.lot(entry),
         }
 
-    for board, said in boards:
-        grid = board.body["grid"]
+    for board in boards:
+        grid, of_cells = board.body["grid"], by_cell(said[board.id])
         for cell in grid["cells"]:
-            here = said.get(cell["label"], {})
+            here = of_cells.get(cell["label"], {})
             reading = looked_at(cell["label"], here).reading
             if not reading.is_empty:
                 look = here["look"][0]

@@ -1,20 +1,22 @@
-"""A logbook as a file: where it lies, how it is opened, copied and replaced; knows no table.
+"""A logbook as a file: how it is opened, copied and replaced, and which backups are its own.
 
 A file is replaced by a rename, so that a kill leaves the old one or the new one, whole. Every
 connection knows which file it was made to: what is written into a file that was replaced since is
-never acknowledged.
+never acknowledged. Whose backup a file is says an identity inside it, which copies carry too:
+names of files and counts of what they hold are used again.
 """
 
 from __future__ import annotations
 
 import itertools
 import os
+import re
 import shutil
 import sqlite3
 import stat
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import closing, contextmanager, nullcontext, suppress
 from pathlib import Path
 
 from calib.errors import LogbookError, shown
@@ -25,14 +27,17 @@ try:
 except ImportError:  # pragma: no cover  on Windows, where an open file can't be replaced anyway
     fcntl = None  # type: ignore[assignment]
 
+BACKUP_FOLDER = "backups"
 # How long a writer waits for another one [ms]: longer than any single change takes.
 BUSY_MS = 30_000
 # How long a restore waits until nobody has the old file open [s].
-REST_S = 5.0
+_REST_S = 5.0
 # The bytes that every user of a database file locks (SQLite, "Database File Format", 1.3: the
 # lock-byte page begins at 2^30; the locks themselves are 512 bytes, as in os.h of its source).
 _LOCK_BYTES = (512, 1 << 30)
-_BESIDE = ("-wal", "-shm", "-journal")
+_JOURNALS = ("-wal", "-shm", "-journal")
+# Files that a restore leaves beside a logbook; they hold the same one.
+_LEFT_BY_RESTORE = re.compile(r"\.(replaced|part)-\d+(-wal|-shm|-journal)?$")
 
 Mark = tuple[int, int]
 
@@ -81,13 +86,12 @@ def connect(path: Path, *, create: bool = False) -> FileConnection:
     end = time.monotonic() + BUSY_MS / 1000.0
     while True:
         read_only, before = is_read_only(path), mark_of(path)
-        how = "mode=rwc" if create else "mode=rw"
+        how = "rwc" if create else "rw"
         if read_only:
-            how = "mode=ro"
-            if not _has_journal(path):
-                how += "&immutable=1"  # nothing can be put beside it, and nothing is missing
+            # Nothing can be put beside it, and without a journal nothing is missing.
+            how = "ro" if _has_journal(path) else "ro&immutable=1"
         connection = sqlite3.connect(
-            f"{path.absolute().as_uri()}?{how}",
+            f"{path.absolute().as_uri()}?mode={how}",
             uri=True,
             timeout=0.0,
             isolation_level=None,
@@ -115,16 +119,16 @@ def connect(path: Path, *, create: bool = False) -> FileConnection:
         connection.close()
 
 
-def _has_journal(path: Path) -> bool:
-    return any(_beside(path, end).exists() and _beside(path, end).stat().st_size for end in
-               ("-wal", "-journal"))  # fmt: skip
-
-
 def _beside(path: Path, end: str) -> Path:
     return path.with_name(path.name + end)
 
 
-def to_disk(path: Path) -> None:
+def _has_journal(path: Path) -> bool:
+    journals = [_beside(path, "-wal"), _beside(path, "-journal")]
+    return any(file.exists() and file.stat().st_size for file in journals)
+
+
+def _to_disk(path: Path) -> None:
     """Wait until a file, or a folder's list of names, is on the disk."""
     if path.is_dir() and os.name != "posix":
         return  # elsewhere a folder can't be opened, and needn't be
@@ -135,34 +139,27 @@ def to_disk(path: Path) -> None:
         os.close(number)
 
 
-def remove(path: Path) -> None:
-    """Remove a database file of our own with its journals, where there are any."""
-    for end in ("", *_BESIDE):
-        with suppress(FileNotFoundError, NotADirectoryError):
-            _beside(path, end).unlink()
-
-
 @contextmanager
 def part_beside(path: Path) -> Iterator[Path]:
     """Give a new, empty file in the folder of a path; what is left of it at the end is removed."""
     for number in itertools.count(1):
-        part = path.with_name(f"{path.name}.part-{number}")
-        try:
+        part = _beside(path, f".part-{number}")
+        with suppress(FileExistsError):
             os.close(os.open(part, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o666))
-        except FileExistsError:
-            continue
-        break
+            break
     try:
         yield part
     finally:
-        remove(part)
+        for end in ("", *_JOURNALS):
+            with suppress(FileNotFoundError, NotADirectoryError):
+                _beside(part, end).unlink()
 
 
 def name_new(part: Path, target: Path) -> None:
     """Give a written file its name; FileExistsError when there is such a file already."""
-    to_disk(part)
+    _to_disk(part)
     _keep(part, target)
-    to_disk(target.parent)
+    _to_disk(target.parent)
 
 
 def copy_database(source: Path, target: Path) -> None:
@@ -179,45 +176,40 @@ def replace_file(path: Path, part: Path) -> None:
     The old one is brought to rest first, so that its file holds all of it, and is kept under a
     name that nothing had.
     """
-    to_disk(part)
-    if not path.exists():
-        for end in _BESIDE:  # they would be read as if they were the new file's
-            if _beside(path, end).exists():
-                _keep(_beside(path, end), _free_name(path, end))
-        part.replace(path)
-        to_disk(path.parent)
-        return
-    with _at_rest(path):
-        kept = _kept_already(path)
-        if path.stat().st_nlink > (1 if kept is None else 2):
-            raise LogbookError(say("logbook.logbook_has_another_name_too_hard", path=path))
-        shutil.copymode(path, part)
-        if hasattr(os, "chown"):  # those who could use the old file can use the new one
-            with suppress(OSError):  # only some may give files away
-                os.chown(part, path.stat().st_uid, path.stat().st_gid)
-        kept = kept or _keep(path, _free_name(path))
-        # A sound file at rest has none; those of a damaged one belong to it.
-        for end in _BESIDE:
+    _to_disk(part)
+    there = path.exists()
+    with _at_rest(path) if there else nullcontext():
+        kept = None
+        if there:
+            # The name that a restore gave to this very file before it was killed.
+            of = f"{path.name}.replaced-"
+            names = (file for file in sorted(path.parent.iterdir()) if file.name.startswith(of))
+            kept = next((name for name in names if mark_of(name) == mark_of(path)), None)
+            if path.stat().st_nlink > (1 if kept is None else 2):
+                raise LogbookError(say("logbook.logbook_has_another_name_too_hard", path=path))
+            shutil.copymode(path, part)
+            if hasattr(os, "chown"):  # those who could use the old file can use the new one
+                with suppress(OSError):  # only some may give files away
+                    os.chown(part, path.stat().st_uid, path.stat().st_gid)
+            kept = kept or _keep(path, _free_name(path))
+        # A sound file at rest has none; those of a damaged or a lost one belong to it, and would be
+        # read as if they were the new one's.
+        kept = kept or _free_name(path)
+        for end in _JOURNALS:
             if _beside(path, end).exists():
                 _keep(_beside(path, end), _beside(kept, end))
                 _beside(path, end).unlink()
-        to_disk(path.parent)
+        _to_disk(path.parent)
         part.replace(path)
-        to_disk(path.parent)
+        _to_disk(path.parent)
 
 
-def _free_name(path: Path, end: str = "") -> Path:
-    numbers = itertools.count(1)
-    names = (path.with_name(f"{path.name}.replaced-{number}") for number in numbers)
-    return _beside(next(name for name in names if not any(
-        os.path.lexists(_beside(name, e)) for e in ("", *_BESIDE))), end)  # fmt: skip
-
-
-def _kept_already(path: Path) -> Path | None:
-    """The name that a restore gave to this very file before it was killed."""
-    beginning = f"{path.name}.replaced-"
-    names = (file for file in sorted(path.parent.iterdir()) if file.name.startswith(beginning))
-    return next((name for name in names if mark_of(name) == mark_of(path)), None)
+def _free_name(path: Path) -> Path:
+    for number in itertools.count(1):
+        name = _beside(path, f".replaced-{number}")
+        if not any(os.path.lexists(_beside(name, end)) for end in ("", *_JOURNALS)):
+            break
+    return name
 
 
 def _keep(old: Path, kept: Path) -> Path:
@@ -229,14 +221,14 @@ def _keep(old: Path, kept: Path) -> Path:
     except OSError:
         with old.open("rb") as source, kept.open("xb") as copy:
             shutil.copyfileobj(source, copy)
-        to_disk(kept)
+        _to_disk(kept)
     return kept
 
 
 @contextmanager
 def _at_rest(path: Path) -> Iterator[None]:
     """Have all of a database in its file, and nobody else open it, as long as the body runs."""
-    end = time.monotonic() + REST_S
+    end = time.monotonic() + _REST_S
     while not (_write_journal_out(path) and (lock := _lock(path)) is not None):
         if time.monotonic() > end:
             raise LogbookError(say("logbook.logbook_is_being_used_by_another", path=path))
@@ -277,9 +269,57 @@ def _lock(path: Path) -> int | None:
     return number
 
 
-@contextmanager
-def look_into(path: Path) -> Iterator[FileConnection]:
-    """Open a database file to read it; it may be on a medium that can't be written to."""
+def asked_of(path: Path, question: str) -> list[tuple[object, ...]]:
+    """What a file answers, also one that can't be written to; sqlite3.Error when it can't."""
     with closing(connect(path)) as connection:
         connection.execute("PRAGMA query_only = ON")
-        yield connection
+        return connection.execute(question).fetchall()
+
+
+def _told(path: Path, question: str) -> list[tuple[object, ...]]:
+    """What a file answers; nothing when it is no database, has no such table, or is damaged."""
+    try:
+        return asked_of(path, question)
+    except (sqlite3.Error, UnicodeDecodeError, LogbookError):
+        return []
+
+
+def identity_of(path: Path) -> str | None:
+    """Read the identity out of a file; None when it is no logbook, or too damaged to say."""
+    rows = _told(path, "SELECT id FROM identity")
+    return str(rows[0][0]) if rows else None
+
+
+def is_whole(path: Path) -> bool:
+    """Look whether a file is an undamaged logbook; nothing is changed."""
+    tables = _told(path, "SELECT name FROM sqlite_master WHERE name = 'entries'")
+    return bool(tables) and _told(path, "PRAGMA quick_check(1)") == [("ok",)]
+
+
+def backups_of(path: Path) -> tuple[Path, ...]:
+    """List the backups of a logbook in the folder beside it, newest first.
+
+    Damaged ones stand among them: they may be its own. A logbook that can't say which one it is
+    has those that no other file beside it claims, and none when they are of more than one.
+    """
+    files = _files_in(path.parent / BACKUP_FOLDER)
+    identities = {file: identity_of(file) for file in files if file.name.endswith(".sqlite3")}
+    own = identity_of(path)
+    if own is None:
+        others = [f for f in _files_in(path.parent) if f != path]
+        claimed = {identity_of(f) for f in others if not _LEFT_BY_RESTORE.search(f.name)}
+        free = set(identities.values()) - claimed - {None}
+        own = free.pop() if len(free) == 1 else None
+    found = [file for file, identity in identities.items() if identity in (own, None)]
+    found.sort(key=lambda file: (file.stat().st_mtime_ns, file.name), reverse=True)
+    return tuple(found)
+
+
+def _files_in(folder: Path) -> list[Path]:
+    return [file for file in folder.iterdir() if file.is_file()] if folder.is_dir() else []
+
+
+def newest_backup(path: Path) -> Path | None:
+    """Find the newest whole backup of a logbook; None when there is none that is surely its own."""
+    found = backups_of(path)
+    return next((f for f in found if identity_of(f) is not None and is_whole(f)), None)

@@ -9,12 +9,15 @@ from __future__ import annotations
 
 import hashlib
 import json
+import uuid
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 import sqlalchemy as sa
+from sqlalchemy.ext.compiler import compiles
+from sqlalchemy.sql.functions import GenericFunction
 
 from calib.errors import BadFile, shown
 from calib.logbook.coding import Unreadable
@@ -25,12 +28,12 @@ WITHDRAW = "withdraw"
 SENT = "tap "
 
 metadata = sa.MetaData()
+# Ids are compared byte by byte on every server.
+_ID = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
 
 
-def _id(name: str, *more: Any, **options: Any) -> sa.Column[str]:
-    """Column of ids: compared byte by byte on every server."""
-    kind = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
-    return sa.Column(name, kind, *more, **{"nullable": False} | options)
+def _id(name: str, **options: Any) -> sa.Column[str]:
+    return sa.Column(name, _ID, **{"nullable": False} | options)
 
 
 entries = sa.Table(
@@ -74,13 +77,11 @@ past = sa.Table(
     sa.Column("seq", sa.Integer, primary_key=True, autoincrement=False),
     sa.Column("state", sa.Integer, nullable=False),
 )
+# Which logbook a database holds; its copies and backups carry it too.
+identity = sa.Table("identity", metadata, sa.Column("id", sa.Text, primary_key=True))
 STANDS, REPLACED, WITHDRAWN = 2, 1, 0
-# To be asked with every question about what stands.
-with_state = entries.outerjoin(past, past.c.seq == entries.c.seq)
-stands = past.c.state.is_(None)
-_state = sa.func.coalesce(past.c.state, STANDS)
-is_valid = _state != WITHDRAWN
-_EVERY = sa.select(entries, _state.label("state")).select_from(with_state).order_by(entries.c.id)
+_with_state = entries.outerjoin(past, past.c.seq == entries.c.seq)
+_state = sa.func.coalesce(past.c.state, STANDS).label("state")
 
 # So many entries that come at once are most of a book: what stands is worked out of all of it.
 # So many names are given to the database in one text, as it takes no more of them one by one.
@@ -112,13 +113,7 @@ class Entry:
     @property
     def id(self) -> str:
         """Its id, as the book has it or as it will be."""
-        return self.held_as or self.own_id
-
-    @property
-    def own_id(self) -> str:
-        """Time and digest of the content; the same content has the same id."""
-        digest = hashlib.sha256(canonical(self.document()).encode()).hexdigest()
-        return f"{''.join(c for c in self.at if c.isdigit())}-{digest[:24]}"
+        return self.held_as or _id_of(self.document())
 
     @property
     def is_valid(self) -> bool:
@@ -153,6 +148,12 @@ def canonical(value: Any) -> str:
     return json.dumps(
         alike(value), sort_keys=True, ensure_ascii=False, separators=(",", ":"), allow_nan=False
     )
+
+
+def _id_of(document: Mapping[str, Any]) -> str:
+    """Time and digest of the content; the same content has the same id."""
+    digest = hashlib.sha256(canonical(document).encode()).hexdigest()
+    return f"{''.join(c for c in document['at'] if c.isdigit())}-{digest[:24]}"
 
 
 def states(replaces: Mapping[str, Collection[str]], withdrawals: Collection[str]) -> dict[str, int]:
@@ -191,6 +192,8 @@ def states(replaces: Mapping[str, Collection[str]], withdrawals: Collection[str]
 def make_tables(connection: sa.Connection) -> None:
     """Make what is missing of the tables, and have the database refuse changes and deletions."""
     metadata.create_all(connection)
+    if connection.execute(sa.select(identity)).first() is None:
+        connection.execute(identity.insert().values(id=str(uuid.uuid4())))
     if connection.dialect.name == "sqlite":
         for table in _KEPT:
             for verb in ("UPDATE", "DELETE"):
@@ -213,7 +216,7 @@ def make_tables(connection: sa.Connection) -> None:
 def add(connection: sa.Connection, said: Iterable[Entry]) -> tuple[str, ...]:
     """Add entries that aren't there yet, and work out anew what they touch; ids of the new ones."""
     given = {entry.id: entry for entry in said}
-    known = sa.select(entries.c.id).where(among(connection, entries.c.id, given))
+    known = sa.select(entries.c.id).where(among(entries.c.id, given))
     there = set(connection.execute(known).scalars())
     fresh = {key: entry for key, entry in given.items() if key not in there}
     if not fresh:
@@ -235,6 +238,25 @@ def add(connection: sa.Connection, said: Iterable[Entry]) -> tuple[str, ...]:
     return tuple(fresh)
 
 
+def keep_photograph(connection: sa.Connection, digest: str, content: bytes) -> None:
+    """Keep the file of a photograph, once."""
+    known = sa.select(photographs.c.digest).where(photographs.c.digest == digest)
+    if connection.execute(known).first() is None:
+        connection.execute(photographs.insert().values(digest=digest, content=content))
+
+
+def standing(*columns: Any, earlier: bool = False) -> sa.Select[Any]:
+    """A question about entries that stand, or with ``earlier`` about the replaced ones too."""
+    still: sa.ColumnElement[bool] = past.c.state.is_(None)
+    still = sa.or_(still, past.c.state == REPLACED) if earlier else still
+    return sa.select(*columns).select_from(_with_state).where(still)
+
+
+def says(name: str, value: str | int | None) -> sa.ColumnElement[bool]:
+    """True of bodies with a field of this value; no text in them can look like that."""
+    return entries.c.body.contains(canonical({name: value})[1:-1], autoescape=True)
+
+
 def read(
     connection: sa.Connection,
     *where: sa.ColumnElement[bool],
@@ -245,9 +267,10 @@ def read(
 
     ``of``: those whose column of that name holds a value, or one of some.
     """
-    wanted = [among(connection, entries.c[name], value) for name, value in of.items()]
-    query = _EVERY.where(*where, *wanted) if all else _EVERY.where(stands, *where, *wanted)
-    rows = connection.execute(query).all()
+    wanted = [among(entries.c[name], value) for name, value in of.items()]
+    columns = (*entries.c, _state)
+    query = sa.select(*columns).select_from(_with_state) if all else standing(*columns)
+    rows = connection.execute(query.where(*where, *wanted).order_by(entries.c.id)).all()
     targets = _targets(connection, [row.id for row in rows]) if rows else {}
     return [
         Entry(
@@ -267,7 +290,7 @@ def _targets(connection: sa.Connection, ids: Collection[str] | None) -> dict[str
     targets: defaultdict[str, list[str]] = defaultdict(list)
     query = sa.select(replaced.c.entry, replaced.c.target)
     if ids is not None:
-        query = query.where(among(connection, replaced.c.entry, ids))
+        query = query.where(among(replaced.c.entry, ids))
     for entry, target in connection.execute(query):
         targets[entry].append(target)
     return targets
@@ -295,19 +318,19 @@ def worked_out(connection: sa.Connection, ids: Collection[str] | None = None) ->
     together."""
     query = sa.select(entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch)
     if ids is not None:
-        query = query.where(among(connection, entries.c.id, ids))
-    there = {row.id: row for row in connection.execute(query)}
+        query = query.where(among(entries.c.id, ids))
+    rows = connection.execute(query).all()
     sent: defaultdict[tuple[str, str], list[str]] = defaultdict(list)
-    for key, row in there.items():
+    for row in rows:
         if row.batch.startswith(SENT):
-            sent[row.batch, row.slot].append(key)
+            sent[row.batch, row.slot].append(row.id)
     named = _targets(connection, ids)
-    targets: dict[str, list[str]] = {key: [] for key in there}
-    for key, row in there.items():
-        for target in named.get(key, ()):
+    targets: dict[str, list[str]] = {row.id: [] for row in rows}
+    for row in rows:
+        for target in named.get(row.id, ()):
             by_name = target.startswith(SENT) and row.kind != WITHDRAW
-            targets[key] += sent[target, row.slot] if by_name else [target]
-    found = states(targets, {key for key, row in there.items() if row.kind == WITHDRAW})
+            targets[row.id] += sent[target, row.slot] if by_name else [target]
+    found = states(targets, {row.id for row in rows if row.kind == WITHDRAW})
     return {key: state for key, state in found.items() if state != STANDS}
 
 
@@ -315,15 +338,13 @@ def refresh(connection: sa.Connection, ids: Collection[str] | None = None) -> No
     """Work out anew what stands: of all entries, or of some that hang together."""
     old = past.delete()
     if ids is not None:
-        seqs = sa.select(entries.c.seq).where(among(connection, entries.c.id, ids))
+        seqs = sa.select(entries.c.seq).where(among(entries.c.id, ids))
         old = old.where(past.c.seq.in_(seqs))
     connection.execute(old)
     found = worked_out(connection, ids)
     for state in set(found.values()):
-        of_state = [key for key, own in found.items() if own == state]
-        rows = sa.select(entries.c.seq, sa.literal(state)).where(
-            among(connection, entries.c.id, of_state)
-        )
+        of_state = among(entries.c.id, [key for key, own in found.items() if own == state])
+        rows = sa.select(entries.c.seq, sa.literal(state)).where(of_state)
         connection.execute(past.insert().from_select(["seq", "state"], rows))
 
 
@@ -336,7 +357,7 @@ def _together(connection: sa.Connection, fresh: Mapping[str, Entry]) -> set[str]
     seen: set[str] = set()
     new = {*fresh, *(e.batch for e in fresh.values() if e.batch.startswith(SENT))}
     while new:
-        near = _each(connection, new).cte(recursive=True)
+        near = _each(new).cte(recursive=True)
         other = sa.case(
             (replaced.c.entry == near.c.value, replaced.c.target), else_=replaced.c.entry
         )
@@ -344,9 +365,10 @@ def _together(connection: sa.Connection, fresh: Mapping[str, Entry]) -> set[str]
         near = near.union(sa.select(other).join(near, links))
         linked = set(connection.execute(sa.select(near.c.value)).scalars())
         names = {name for name in linked if name.startswith(SENT)}
-        ids = among(connection, entries.c.id, linked - names)
-        there = among(connection, entries.c.batch, names)
-        query = sa.select(entries.c.id, entries.c.batch).where(sa.or_(ids, there) if names else ids)
+        there = among(entries.c.id, linked - names)
+        if names:
+            there = sa.or_(there, among(entries.c.batch, names))
+        query = sa.select(entries.c.id, entries.c.batch).where(there)
         rows = connection.execute(query).all()
         found |= {row.id for row in rows}
         seen |= linked
@@ -355,21 +377,34 @@ def _together(connection: sa.Connection, fresh: Mapping[str, Entry]) -> set[str]
     return found
 
 
-def _each(connection: sa.Connection, names: Iterable[str]) -> sa.Select[tuple[str]]:
+class _NamesIn(GenericFunction[Any]):
+    """The names in a list written as JSON, as rows of one column, ``value``."""
+
+    inherit_cache = True
+
+
+@compiles(_NamesIn)
+def _on_sqlite(names: _NamesIn, compiler: Any, **options: Any) -> str:
+    return f"json_each({compiler.process(names.clauses, **options)})"
+
+
+@compiles(_NamesIn, "postgresql")
+def _on_postgresql(names: _NamesIn, compiler: Any, **options: Any) -> str:
+    listed = compiler.process(names.clauses, **options)
+    return f"json_array_elements_text(CAST({listed} AS JSON))"
+
+
+def _each(names: Iterable[str]) -> sa.Select[tuple[str]]:
     """Some names as rows of one column, ``value``: any number of them, in one parameter."""
     listed = sa.literal(json.dumps(sorted(names), ensure_ascii=False), sa.Text)
-    if connection.dialect.name == "sqlite":
-        return sa.select(sa.func.json_each(listed).table_valued("value").c.value)
-    each = sa.func.json_array_elements_text(sa.cast(listed, sa.JSON)).table_valued("value")
-    return sa.select(sa.cast(each.c.value, sa.Text(collation="C")).label("value"))
+    each = _NamesIn(listed).table_valued("value")
+    return sa.select(sa.cast(each.c.value, _ID).label("value"))
 
 
-def among(
-    connection: sa.Connection, column: sa.ColumnElement[str], names: str | Iterable[str]
-) -> sa.ColumnElement[bool]:
+def among(column: sa.ColumnElement[str], names: str | Iterable[str]) -> sa.ColumnElement[bool]:
     """True for rows whose column holds a name, or one of any number of them."""
     some = [names] if isinstance(names, str) else list(names)
-    return column.in_(some if len(some) < _MANY else _each(connection, some))
+    return column.in_(some if len(some) < _MANY else _each(some))
 
 
 def lines(connection: sa.Connection) -> Iterator[str]:
@@ -386,12 +421,12 @@ def from_line(text: str) -> Entry:
     """Read what `lines` wrote; raises BadFile when it isn't an entry, or its id isn't its own."""
     try:
         document = json.loads(text)
-        said, replaces = document.pop("id"), tuple(document.pop("replaces"))
-        ids = all(isinstance(key, str) for key in replaces)
+        said, replaces = document.pop("id"), document.pop("replaces")
+        ids = isinstance(replaces, list) and all(isinstance(key, str) for key in replaces)
         if set(document) != {*_COLUMNS, "body"} or not (ids and isinstance(document["body"], dict)):
             raise KeyError
-        entry = Entry(**document, replaces=replaces, held_as=said)
-        good = said == entry.own_id
+        entry = Entry(**document, replaces=tuple(replaces), held_as=said)
+        good = said == _id_of(entry.document())
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         raise BadFile(say("logbook.is_no_entry_of_logbook", text=shown(text))) from None
     if not good:

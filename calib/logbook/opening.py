@@ -1,4 +1,4 @@
-"""Open a logbook: find it, connect, say plainly what is wrong when it can't be opened or used."""
+"""Find a logbook, connect, and say plainly what is wrong when it can't be opened or used."""
 
 from __future__ import annotations
 
@@ -12,16 +12,26 @@ from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy import event, exc
-from sqlalchemy.engine import make_url
 
 from calib.errors import InvalidRecord, LogbookError, shown
 from calib.logbook.coding import Unreadable
-from calib.logbook.files import BUSY_MS, FileConnection, connect, mark_of, true_path
-from calib.logbook.identity import BACKUP_FOLDER, newest_backup
+from calib.logbook.files import (
+    BACKUP_FOLDER,
+    BUSY_MS,
+    FileConnection,
+    connect,
+    is_read_only,
+    mark_of,
+    newest_backup,
+    true_path,
+)
+from calib.logbook.ledger import make_tables, metadata
 from calib.texts.say import say
 
+# Option of a connection that will write.
 WRITES = "calib_writes"
-NOTHING_STORED = say("logbook.nothing_of_this_change_was_stored")
+# Any number will do, as long as every calib takes the same one.
+_SERVER_LOCK = 710_319_004
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,7 +51,7 @@ def find_place(where: str | Path | sa.URL | None) -> Place:
         where = platformdirs.user_data_path("calib", appauthor=False) / "logbook.sqlite3"
     if isinstance(where, str) and "://" in where:
         try:
-            url = make_url(where)
+            url = sa.make_url(where)
             url.render_as_string()  # fails on letters that no server takes
         except (exc.ArgumentError, ValueError):
             raise LogbookError(say("logbook.logbooks_url_cant_be_read")) from None
@@ -50,14 +60,13 @@ def find_place(where: str | Path | sa.URL | None) -> Place:
         where = url.set(drivername="postgresql+psycopg")
     if isinstance(where, sa.URL):
         return Place(url=where, shown=where.render_as_string(hide_password=True), path=None)
+    text = shown(str(where))
     if "\0" in str(where):
-        raise LogbookError(say("logbook.logbook_cant_be_files_path", where=shown(str(where))))
+        raise LogbookError(say("logbook.logbook_cant_be_files_path", where=text))
     try:
         path = true_path(Path(where).expanduser())
     except RuntimeError:
-        raise LogbookError(
-            say("logbook.logbook_is_in_home_of_somebody", where=shown(str(where)))
-        ) from None
+        raise LogbookError(say("logbook.logbook_is_in_home_of_somebody", where=text)) from None
     url = sa.URL.create("sqlite+pysqlite", database=str(path))
     return Place(url=url, shown=str(path), path=path)
 
@@ -71,21 +80,18 @@ def make_engine(place: Place, *, create: bool = True) -> sa.Engine:
         try:
             return sa.create_engine(place.url, pool_pre_ping=True)
         except ModuleNotFoundError as error:
-            raise LogbookError(
-                say("logbook.logbook_on_server_needs_package_psycopg", error=error)
-            ) from None
-    path = place.path
+            wrong = say("logbook.logbook_on_server_needs_package_psycopg", error=error)
+            raise LogbookError(wrong) from None
     # No connection is kept while nothing is done: the next one finds the file that is there then,
     # and a program that is idle keeps nobody from replacing it.
-    engine = sa.create_engine(
-        place.url, creator=lambda: connect(path, create=create), poolclass=sa.NullPool
-    )
-    event.listen(engine, "connect", _set_up_connection)
+    made = functools.partial(connect, place.path, create=create)
+    engine = sa.create_engine(place.url, creator=made, poolclass=sa.NullPool)
+    event.listen(engine, "connect", _set_up)
     event.listen(engine, "begin", functools.partial(_begin, place))
     return engine
 
 
-def _set_up_connection(connection: FileConnection, _record: Any) -> None:
+def _set_up(connection: FileConnection, _record: Any) -> None:
     connection.execute("PRAGMA foreign_keys = ON")
     if not connection.read_only:
         connection.execute("PRAGMA journal_mode = WAL")
@@ -99,16 +105,10 @@ def _begin(place: Place, connection: sa.Connection) -> None:
     writes = connection.get_execution_options().get(WRITES)
     file = file_of(connection)
     if writes and file.read_only:
-        raise LogbookError(
-            say(
-                "logbook.logbook_cant_be_opened_for_writing",
-                place=place,
-                nothing_stored=NOTHING_STORED,
-            )
-        )
+        raise LogbookError(say("logbook.logbook_cant_be_opened_for_writing", place=place))
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
     if place.path is not None and mark_of(place.path) != file.mark:
-        raise replaced(place, NOTHING_STORED)
+        raise LogbookError(say("logbook.logbook_was_replaced", place=place))
 
 
 def file_of(connection: sa.Connection) -> FileConnection:
@@ -118,9 +118,41 @@ def file_of(connection: sa.Connection) -> FileConnection:
     return file
 
 
-def replaced(place: Place, so: str) -> LogbookError:
-    """Say that the file that was being used isn't the logbook any more, and what follows."""
-    return LogbookError(say("logbook.logbook_was_replaced", place=place, so=so))
+def make_ready(place: Place) -> None:
+    """Look a logbook over, and make what is missing of it."""
+    path = place.path
+    if path is not None:
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            wrong = say("logbook.folder_of_logbook_cant_be_made", path=path, error=error)
+            raise LogbookError(wrong) from error
+        if path.is_dir():
+            raise LogbookError(say("logbook.logbook_is_folder", path=path))
+        empty = path.exists() and path.stat().st_size == 0
+        # A file of no length can't be a new logbook where there are backups of it.
+        if empty and not path.with_name(path.name + "-wal").exists() and newest_backup(path):
+            raise LogbookError(damaged(place))
+    engine = make_engine(place)
+    try:
+        with in_plain_words(place):
+            with engine.connect() as connection:
+                is_file = connection.dialect.name == "sqlite"
+                if is_file and connection.exec_driver_sql("PRAGMA quick_check(1)").scalar() != "ok":
+                    raise LogbookError(damaged(place))
+                names = set(sa.inspect(connection).get_table_names())
+            if names and not {"entries", "identity"} <= names:
+                others = ", ".join(sorted(names)[:3])
+                raise LogbookError(say("logbook.database_holds_other_tables", names=others))
+            if set(metadata.tables) <= names or (path and is_read_only(path)):
+                return
+            writing = engine.connect().execution_options(**{WRITES: True})
+            with writing as connection, connection.begin():
+                if not is_file:  # held until the end: two programs don't make them at once
+                    connection.execute(sa.select(sa.func.pg_advisory_xact_lock(_SERVER_LOCK)))
+                make_tables(connection)
+    finally:
+        engine.dispose()
 
 
 @contextmanager
@@ -128,21 +160,8 @@ def in_plain_words(place: Place) -> Iterator[None]:
     """Turn what a database says into a `LogbookError` that a user can act on."""
     try:
         yield
-    except exc.IntegrityError as error:
-        raise LogbookError(
-            say(
-                "logbook.logbook_did_not_take_change",
-                place=place,
-                one_line=_one_line(error.orig),
-                nothing_stored=NOTHING_STORED,
-            )
-        ) from error
-    except exc.DBAPIError as error:
-        raise LogbookError(_explain(place, error.orig)) from error
-    except sqlite3.Error as error:
-        raise LogbookError(_explain(place, error)) from error
-    except (exc.TimeoutError, exc.SQLAlchemyError) as error:
-        raise LogbookError(say("logbook.logbook_cant_be_used", place=place, error=error)) from error
+    except (exc.SQLAlchemyError, sqlite3.Error) as error:
+        raise LogbookError(_explained(place, error)) from error
     except Unreadable as error:
         raise LogbookError(f"{damaged(place)} {error}") from error
     except UnicodeDecodeError as error:
@@ -152,42 +171,22 @@ def in_plain_words(place: Place) -> Iterator[None]:
         raise InvalidRecord(say("logbook.text_holds_character_that_cant", error=error)) from None
 
 
-def _explain(place: Place, error: BaseException | None) -> str:
-    name = getattr(error, "sqlite_errorname", "")
-    shown = place.shown
-    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")) or "decode to UTF-8" in str(error):
+def _explained(place: Place, error: Exception) -> str:
+    own = getattr(error, "orig", None) or error
+    name = getattr(own, "sqlite_errorname", "")
+    words = " ".join(str(own).split()).rstrip(".")
+    if isinstance(error, exc.IntegrityError):
+        return say("logbook.logbook_did_not_take_change", place=place, words=words)
+    if name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB")) or "decode to UTF-8" in words:
         return damaged(place)
     if name.startswith(("SQLITE_FULL", "SQLITE_IOERR")):
-        return say(
-            "logbook.logbook_cant_be_written",
-            shown=shown,
-            error=error,
-            nothing_stored=NOTHING_STORED,
-        )
+        return say("logbook.logbook_cant_be_written", place=place, error=own)
     if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM")):
-        return say(
-            "logbook.logbook_cant_be_opened_for_writing_2",
-            shown=shown,
-            error=error,
-            nothing_stored=NOTHING_STORED,
-        )
+        return say("logbook.logbook_cant_be_opened_for_writing_2", place=place, error=own)
     if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
-        return say(
-            "logbook.logbook_is_being_written_by_another",
-            shown=shown,
-            busy_ms=BUSY_MS // 1000,
-            nothing_stored=NOTHING_STORED,
-        )
-    return say(
-        "logbook.logbook_cant_be_used_2",
-        shown=shown,
-        one_line=_one_line(error),
-        nothing_stored=NOTHING_STORED,
-    )
-
-
-def _one_line(error: BaseException | None) -> str:
-    return " ".join(str(error).split()).rstrip(".")
+        seconds = BUSY_MS // 1000
+        return say("logbook.logbook_is_being_written_by_another", place=place, seconds=seconds)
+    return say("logbook.logbook_cant_be_used_2", place=place, words=words)
 
 
 def damaged(place: Place) -> str:

@@ -8,6 +8,7 @@ import functools
 import hashlib
 import itertools
 import threading
+from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,15 +17,14 @@ from typing import Any, Generic, TypeVar
 
 import sqlalchemy as sa
 
-from calib.errors import LogbookError
+from calib.errors import InvalidRecord, LogbookError
 from calib.logbook import ledger
-from calib.logbook.bodies import body_of, newer_version
+from calib.logbook.bodies import KINDS, body_of, newer_version
 from calib.logbook.coding import Unreadable, check_text, known_names, write_time
 from calib.logbook.files import Mark, mark_of
-from calib.logbook.identity import identity_in
-from calib.logbook.ledger import WITHDRAW, Entry, canonical, entries, is_valid, past, with_state
-from calib.logbook.opening import WRITES, Place, file_of, in_plain_words, replaced
-from calib.records import Grid, Machine, Sheet
+from calib.logbook.ledger import WITHDRAW, Entry, among, canonical, entries, identity, standing
+from calib.logbook.opening import WRITES, Place, file_of, in_plain_words
+from calib.records import READ_OFF, Grid, Machine, Sheet
 from calib.records.fields import to_json
 from calib.texts.say import say
 
@@ -32,8 +32,6 @@ from calib.texts.say import say
 _NAMING = ("machine", "setup", "sheet", "lot", "name", "same")
 # What is withdrawn with all that is about it.
 THINGS = ("machine", "sheet", "board")
-# Kinds that change nothing of what burns teach.
-_BESIDE = ("board", "note", "photograph", "kept", "session", "cell_note")
 M = TypeVar("M", Machine, Sheet)
 
 
@@ -65,6 +63,11 @@ class Thing(Generic[M]):
         return self.versions[-1].id
 
     @property
+    def standing(self) -> tuple[str, ...]:
+        """Ids of what a change of set-up or lot answers."""
+        return tuple(entry.id for entry in self.versions if entry.stands)
+
+    @property
     def known(self) -> frozenset[str] | None:
         """Ids of the versions that the current one knew of; None: all, there is no other."""
         if len(self.heads) == 1:
@@ -84,11 +87,14 @@ class Names:
     """What machines, sheets and boards are called, which are the same, and what was withdrawn."""
 
     def __init__(self, connection: sa.Connection | None = None) -> None:
-        found = [] if connection is None else ledger.read(connection, kind=_NAMING, all=True)
-        withdrawn = sa.select(entries.c.id).join(past, past.c.seq == entries.c.seq)
-        withdrawn = withdrawn.where(~is_valid, entries.c.kind.in_(THINGS))
+        found: list[Entry] = []
         # What is about these doesn't count.
-        self.gone = {*connection.execute(withdrawn).scalars()} if connection else set()
+        self.gone: set[str] = set()
+        if connection is not None:
+            found = ledger.read(connection, kind=_NAMING, all=True)
+            was_withdrawn = ledger.past.c.state == ledger.WITHDRAWN
+            gone = ledger.read(connection, was_withdrawn, kind=THINGS, all=True)
+            self.gone = {entry.id for entry in gone}
         self.same: dict[str, frozenset[str]] = {}
         for entry in found:
             if entry.kind == "same" and entry.stands:
@@ -147,8 +153,8 @@ class Names:
         board = entries.c.kind == "board"
         twice = sa.select(entries.c.slot).where(board).group_by(entries.c.slot)
         slots = {*connection.execute(twice.having(sa.func.count() > 1)).scalars()}
-        bearing = ledger.among(connection, entries.c.slot, slots | {*self.named.values()})
-        given = ledger.among(connection, entries.c.id, self.named)
+        bearing = among(entries.c.slot, slots | {*self.named.values()})
+        given = among(entries.c.id, self.named)
         found = ledger.read(connection, board, sa.or_(bearing, given), all=True)
         owns = {
             entry.id: self.named.get(entry.id, entry.slot)
@@ -159,15 +165,11 @@ class Names:
 
     def machine(self, name: str) -> Thing[Machine]:
         """Find a machine by name; LogbookError when there is none names those that are near."""
-        if name not in self.machines:
-            raise LogbookError(known_names("machine", name, self.machines))
-        return self.machines[name]
+        return _found("machine", name, self.machines)
 
     def sheet(self, name: str) -> Thing[Sheet]:
         """Find a sheet by name; LogbookError when there is none names those that are near."""
-        if name not in self.sheets:
-            raise LogbookError(known_names("sheet", name, self.sheets))
-        return self.sheets[name]
+        return _found("sheet", name, self.sheets)
 
     def thing(self, key: str) -> Thing[Any]:
         """The machine or sheet that an entry names; one that isn't there is a damage."""
@@ -190,6 +192,11 @@ class Names:
     def first(self, key: str) -> str:
         """First id of a thing, by any of those that were said to be the same."""
         return min(self.same.get(key, (key,)))
+
+    def question(self, entry: Any) -> tuple[str, ...]:
+        """What an entry, or its row, answers, whatever things were said to be the same."""
+        whose = map(self.first, (entry.about, entry.machine, entry.sheet))
+        return entry.kind, *whose, entry.slot
 
     def counts(self, entry: Entry) -> bool:
         """True when neither an entry nor what it is about was withdrawn."""
@@ -268,20 +275,37 @@ class View:
         """Entries by their ids, whatever became of them; those that aren't there are left out."""
         return {entry.id: entry for entry in self.ever(id=ids)}
 
-    def among(
-        self, column: sa.ColumnElement[str], names: str | Iterable[str]
-    ) -> sa.ColumnElement[bool]:
-        """True for rows whose column is one of some."""
-        return ledger.among(self.connection, column, names)
+    def counting(self, *columns: Any, earlier: bool = False) -> sa.Select[Any]:
+        """A question about entries that count and stand, or ``earlier`` were only replaced."""
+        query = standing(*columns, earlier=earlier)
+        for column in (entries.c.about, entries.c.machine, entries.c.sheet):
+            query = query.where(~among(column, self.names.gone)) if self.names.gone else query
+        return query
 
-    def board(self, code: str) -> FoundBoard:
-        """Find a board by its code; LogbookError when there is none names those that are near."""
+    def ways(self, found: Iterable[Entry]) -> list[list[Entry]]:
+        """For each question that some entries answer, one of each of the answers that differ."""
+        asked: defaultdict[tuple[str, ...], dict[Any, Entry]] = defaultdict(dict)
+        for entry in found:
+            answer = grades_of(entry) if entry.kind == "look" else canonical(entry.body)
+            asked[self.names.question(entry)].setdefault(answer, entry)
+        return [list(answers.values()) for answers in asked.values()]
+
+    def clear(self, found: Iterable[Entry]) -> list[Entry]:
+        """Those that answer a question which has no other answer; of alike ones the first."""
+        clear = (said[0] for said in self.ways(found) if len(said) == 1)
+        return sorted(clear, key=lambda entry: entry.seq)
+
+    def board(self, code: str, cells: Sequence[str] = ()) -> FoundBoard:
+        """Find a board by its code; LogbookError when there is none names those that are near.
+
+        InvalidRecord when it hasn't all of some cells, or one of them is given twice.
+        """
         ids = [key for key, (name, _) in self.names.codes.items() if name == code]
         of: dict[str, Any] = {"id": ids} if ids else {"slot": code}
         found = self.read(kind="board", earlier=True, **of)
         for entry in sorted(found, key=lambda one: one.seq):
             if entry.id == self.names.first(entry.id) and self.names.code(entry) == code:
-                return FoundBoard(
+                board = FoundBoard(
                     id=entry.id,
                     ids=self.names.same.get(entry.id, frozenset([entry.id])),
                     code=code,
@@ -289,9 +313,17 @@ class View:
                     machine=self.names.thing(entry.machine),
                     sheet=self.names.thing(entry.sheet),
                 )
-        recent = sa.select(entries.c.slot).select_from(with_state).order_by(entries.c.at.desc())
-        recent = recent.where(entries.c.kind == "board", is_valid).limit(200)
-        raise LogbookError(known_names("board", code, self.connection.execute(recent).scalars()))
+                for place, cell in enumerate(cells):
+                    if cell not in board.cells:
+                        has = ", ".join(board.cells)
+                        wrong = say("logbook.cell_isnt_on_board", cell=cell, board=board, has=has)
+                        raise InvalidRecord(wrong)
+                    if cell in cells[:place]:
+                        raise InvalidRecord(say("logbook.cell_is_given_twice", cell=cell))
+                return board
+        boards = standing(entries.c.slot, earlier=True).where(entries.c.kind == "board")
+        recent = self.connection.execute(boards.order_by(entries.c.at.desc()).limit(200)).scalars()
+        raise LogbookError(known_names("board", code, recent))
 
     def entry(
         self, kind: str, record: Any = None, *, replaces: Iterable[str] = (), **fields: Any
@@ -300,6 +332,13 @@ class View:
         check_text("why", fields.get("why", ""))
         body = {} if record is None else to_json(record)
         return Entry(at=self.at, kind=kind, body=body, replaces=tuple(sorted(replaces)), **fields)
+
+    def say_instead(self, known: Sequence[Entry], said: Entry) -> str:
+        """Say something in place of what stands; the very same adds nothing."""
+        if [canonical(entry.body) for entry in known] == [canonical(said.body)]:
+            return known[0].id
+        replaces = tuple(sorted(entry.id for entry in known))
+        return self.say(dataclasses.replace(said, replaces=replaces))[0]
 
     def say(self, *said: Entry, batch: str = "") -> tuple[str, ...]:
         """Add what was said in one go; its ids, also of what was there already."""
@@ -365,7 +404,8 @@ class Room:
             # Who doesn't know of locks may have put another file there while this was written.
             path = self.where.path
             if path is not None and mark_of(path) != file_of(connection).mark:
-                raise replaced(self.where, say("logbook.this_change_was_perhaps_not_stored"))
+                wrong = say("logbook.change_was_perhaps_not_stored", place=self.where)
+                raise LogbookError(wrong)
 
     @contextmanager
     def looking(self) -> Iterator[View]:
@@ -389,10 +429,10 @@ class Room:
         """Go on with a file that was restored meanwhile; refuse one of another logbook."""
         if self.where.path is None or self._mark == (mark := file_of(connection).mark):
             return
-        identity = identity_in(connection)
-        if self._mark is not None and identity != self._identity:
+        own = connection.execute(sa.select(identity.c.id)).scalar()
+        if self._mark is not None and own != self._identity:
             raise LogbookError(say("logbook.another_logbook_lies_at_now", where=self.where))
-        self._mark, self._identity, self._seq, self._names = mark, identity, 0, Names()
+        self._mark, self._identity, self._seq, self._names = mark, own, 0, Names()
 
     def names(self, connection: sa.Connection, *, keep: bool = True) -> Names:
         """What machines, sheets and boards are called; kept until something of it is said.
@@ -406,9 +446,8 @@ class Room:
         kinds = connection.execute(new).all()
         for kind, v in kinds:
             if newer := newer_version(kind, v):
-                raise LogbookError(
-                    say("logbook.logbook_cant_be_used_3", where=self.where, newer=newer)
-                )
+                wrong = say("logbook.logbook_cant_be_used_3", where=self.where, newer=newer)
+                raise LogbookError(wrong)
         naming = {kind for kind, _ in kinds} & {*_NAMING, "board", WITHDRAW}
         names = Names(connection) if naming else self._names
         if keep:
@@ -420,11 +459,18 @@ class Room:
 
         After an earlier backup was put back, numbers come up again.
         """
-        query = sa.select(entries.c.seq, entries.c.id).where(entries.c.kind.not_in(_BESIDE))
+        kinds = [kind for kind, one in KINDS.items() if one.teaches]
+        query = sa.select(entries.c.seq, entries.c.id).where(entries.c.kind.in_(kinds))
         query = query.order_by(entries.c.seq.desc()).limit(1)
         with self.look() as connection:
             row = connection.execute(query).first()
         return (0, "") if row is None else (row.seq, row.id)
+
+
+def _found(what: str, name: str, known: Mapping[str, Thing[M]]) -> Thing[M]:
+    if name not in known:
+        raise LogbookError(known_names(what, name, known))
+    return known[name]
 
 
 def _told_apart(names: Mapping[str, str]) -> dict[str, str]:
@@ -438,6 +484,11 @@ def _told_apart(names: Mapping[str, str]) -> dict[str, str]:
         free = (name for name in itertools.chain([own], numbered) if name not in taken)
         taken[next(free)] = key
     return {key: name for name, key in taken.items()}
+
+
+def grades_of(entry: Entry) -> tuple[Any, ...]:
+    """What a look says came out."""
+    return tuple(entry.body.get(name) for name in READ_OFF)
 
 
 def record_part(entry: Entry) -> Mapping[str, Any]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import typing
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -10,12 +9,10 @@ from datetime import datetime
 from typing import Any, Literal
 
 from calib.errors import InvalidRecord, LogbookError, shown
-from calib.logbook.boards import grades_of
 from calib.logbook.bodies import Content, KeptSetting, Note, Run, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import Kept, Stored
-from calib.logbook.ledger import Entry, canonical
-from calib.logbook.room import Names, Room, View
+from calib.logbook.room import Room, View
 from calib.records import OPERATIONS, Advice, Burn, Operation, Setting
 from calib.texts.say import say
 
@@ -38,17 +35,12 @@ class Runs(Room):
     ) -> str:
         """Record a job or a check strip that was run; the same one again adds nothing."""
         with self.saying(when) as view:
-            about = view.names.about(machine, sheet)
             of_pair = view.names.pair(machine, sheet)
             if kept_id and not view.read(kind="kept", id=kept_id, earlier=True, **of_pair):
                 raise LogbookError(say("logbook.there_is_no_kept_setting", kept_id=kept_id))
-            body = Run(
-                burns=tuple(burns),
-                kept=kept_id or "",
-                note=note,
-                setup=view.names.machine(machine).version,
-                lot=view.names.sheet(sheet).version,
-            )
+            now = _now(view, machine, sheet)
+            body = Run(burns=tuple(burns), kept=kept_id or "", note=note, **now)
+            about = view.names.about(machine, sheet)
             return view.say(view.entry(body.burns[0].source, body, **about))[0]
 
     def keep(
@@ -67,36 +59,23 @@ class Runs(Room):
         The very same of the same lot and set-up adds nothing.
         """
         if operation not in OPERATIONS:
-            raise InvalidRecord(
-                say(
-                    "logbook.operation_is_give_one",
-                    operation=operation,
-                    operations=", ".join(OPERATIONS),
-                )
-            )
+            may = ", ".join(OPERATIONS)
+            raise InvalidRecord(say("logbook.operation_is_give_one", given=operation, may=may))
         with self.saying(when) as view:
+            now = _now(view, machine, sheet)
             body = KeptSetting(
-                operation=operation,
-                setting=setting,
-                advice=advice,
-                setup=view.names.machine(machine).version,
-                lot=view.names.sheet(sheet).version,
-                note=note,
+                operation=operation, setting=setting, advice=advice, note=note, **now
             )
             about = view.names.about(machine, sheet)
-            said = view.entry("kept", body, slot=say("logbook.kept", operation=operation), **about)
+            said = view.entry("kept", body, slot=f"kept {operation}", **about)
             of_pair = view.names.pair(machine, sheet)
             known = view.read(kind="kept", slot=said.slot, **of_pair)
             if setting is None and not any(entry.body["setting"] for entry in known):
+                what = operation.replace("_", " ")
                 raise LogbookError(
-                    say(
-                        "logbook.no_setting_is_kept",
-                        operation=operation.replace("_", " "),
-                        sheet=sheet,
-                        machine=machine,
-                    )
+                    say("logbook.no_setting_is_kept", what=what, sheet=sheet, machine=machine)
                 )
-            return _in_place(view, known, said)
+            return view.say_instead(known, said)
 
     def kept(
         self,
@@ -111,8 +90,7 @@ class Runs(Room):
         ``earlier``: those too that another one, or none, was kept in place of; newest first.
         """
         with self.looking() as view:
-            of_pair = view.names.pair(machine, sheet)
-            found = view.read(kind="kept", earlier=earlier, **of_pair)
+            found = view.read(kind="kept", earlier=earlier, **view.names.pair(machine, sheet))
         kept = [
             Kept(
                 id=entry.id,
@@ -125,7 +103,7 @@ class Runs(Room):
                 at=read_time(entry.at),
                 note=body.note,
             )
-            for entry in (found if earlier else only_answers(view.names, found))
+            for entry in (found if earlier else view.clear(found))
             if (body := body_of(entry)).setting is not None and operation in (None, body.operation)
         ]
         if earlier:
@@ -162,14 +140,13 @@ class Runs(Room):
     ) -> str:
         """Store something in place of what was stored of that kind and label; that is not lost."""
         if kind not in STORED_KINDS:
-            raise InvalidRecord(
-                say("logbook.kind_is_give_one_of", kind=kind, stored_kinds=", ".join(STORED_KINDS))
-            )
+            known = ", ".join(STORED_KINDS)
+            raise InvalidRecord(say("logbook.kind_is_give_one_of", kind=kind, known=known))
         body = Content(label=label, content=dict(content), note=note)
         with self.saying(when) as view:
             said = view.entry(kind, body, slot=label, **view.names.about(machine, sheet))
             of = view.names.pair(machine, sheet, alone=True)
-            return _in_place(view, view.read(kind=kind, slot=label, **of), said)
+            return view.say_instead(view.read(kind=kind, slot=label, **of), said)
 
     def stored(
         self,
@@ -182,7 +159,7 @@ class Runs(Room):
         """Look up what is stored, newest first; what two books say differently is left out."""
         with self.looking() as view:
             of = view.names.pair(machine, sheet) | ({} if label is None else {"slot": label})
-            found = view.read(kind=kind, **of)
+            found = view.clear(view.read(kind=kind, **of))
         return tuple(
             Stored(
                 id=entry.id,
@@ -194,8 +171,13 @@ class Runs(Room):
                 content=entry.body["content"],
                 note=entry.body["note"],
             )
-            for entry in reversed(only_answers(view.names, found))
+            for entry in reversed(found)
         )
+
+
+def _now(view: View, machine: str, sheet: str) -> dict[str, str]:
+    """The set-up and the lot that what is said now is burnt with and on."""
+    return {"setup": view.names.machine(machine).version, "lot": view.names.sheet(sheet).version}
 
 
 @contextmanager
@@ -208,39 +190,6 @@ def understood(entry: Stored) -> Iterator[None]:
         yield
     except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
         what = entry.kind.replace("_", " ")
-        raise LogbookError(
-            say(
-                "logbook.what_was_stored_of_on_cant",
-                what=what,
-                entry=shown(entry.label),
-                entry_2=entry,
-            )
-        ) from error
-
-
-def _in_place(view: View, known: Sequence[Entry], said: Entry) -> str:
-    """Say something in place of what stands; the very same adds nothing."""
-    if [canonical(entry.body) for entry in known] == [canonical(said.body)]:
-        return known[0].id
-    replaces = tuple(sorted(entry.id for entry in known))
-    return view.say(dataclasses.replace(said, replaces=replaces))[0]
-
-
-def answer_of(entry: Entry) -> str:
-    """What an entry answers, to be compared."""
-    return canonical(grades_of(entry) if entry.kind == "look" else entry.body)
-
-
-def question_of(names: Names, entry: Any) -> tuple[str, ...]:
-    """What an entry, or its row, answers, whatever things were said to be the same."""
-    about, machine, sheet = map(names.first, (entry.about, entry.machine, entry.sheet))
-    return entry.kind, about, machine, sheet, entry.slot
-
-
-def only_answers(names: Names, found: Sequence[Entry]) -> list[Entry]:
-    """One entry for each question that has one answer; two that differ are none, alike ones one."""
-    by_question: dict[tuple[str, ...], list[Entry]] = {}
-    for entry in found:
-        by_question.setdefault(question_of(names, entry), []).append(entry)
-    alone = [said[0] for said in by_question.values() if len({*map(answer_of, said)}) == 1]
-    return sorted(alone, key=lambda entry: entry.seq)
+        label = shown(entry.label)
+        wrong = say("logbook.what_was_stored_of_on_cant", what=what, label=label, entry=entry)
+        raise LogbookError(wrong) from error

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
 import re
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import sqlalchemy as sa
 
 from calib.errors import InvalidRecord
-from calib.logbook.boards import by_cell, the_look
 from calib.logbook.coding import material_key, read_time, write_time
 from calib.logbook.entries import Filters, Line, Page
-from calib.logbook.ledger import Entry, canonical, entries, is_valid, read_body, stands, with_state
-from calib.logbook.room import Room, View
+from calib.logbook.evidence import looks_of
+from calib.logbook.ledger import Entry, among, entries, read_body, says
+from calib.logbook.room import Room, View, grades_of
 from calib.records import READ_OFF, SCALES, Sheet, outcome_order
 from calib.texts.say import say
 
@@ -34,20 +33,17 @@ class Search(Room):
     def search(self, filters: Filters = _EVERYTHING, *, limit: int = 50, offset: int = 0) -> Page:
         """List what fits, newest first."""
         if not 1 <= limit <= _LONGEST_PAGE:
-            raise InvalidRecord(
-                say("logbook.limit_is_give_number", limit=limit, longest_page=_LONGEST_PAGE)
-            )
+            most = _LONGEST_PAGE
+            raise InvalidRecord(say("logbook.limit_is_give_number", limit=limit, most=most))
         if offset < 0:
             raise InvalidRecord(say("logbook.offset_is_give_or_more", offset=offset))
         with self.looking() as view:
-            ids = [row.id for row in _found(view, filters)]
+            ids = _found(view, filters)
             page = ids[offset : offset + limit]
             listed = view.by_ids(page)
             boards = {one for key in page for one in view.names.same.get(key, (key,))}
-            looks: defaultdict[str, list[Entry]] = defaultdict(list)
-            for look in view.read(kind="look", about=boards):
-                looks[view.names.first(look.about)].append(look)
-        lines = (_line(view, listed[key], looks[key]) for key in page)
+            looks = looks_of(view, about=boards)
+        lines = (_line(view, listed[key], looks.get(key, {}).values()) for key in page)
         return Page(entries=tuple(lines), total=len(ids), offset=offset)
 
     def boards(self, filters: Filters = _EVERYTHING, *, limit: int = 50, offset: int = 0) -> Page:
@@ -56,41 +52,45 @@ class Search(Room):
         return self.search(filters, limit=limit, offset=offset)
 
 
-def _found(view: View, filters: Filters) -> Iterator[Any]:
-    """Rows of the table that fit, newest first."""
-    # A board counts whatever was said of it since; nothing replaces it.
-    words = filters.text.lower().split() if filters.text else []
-    columns = [entries.c[name] for name in ("id", "kind", "slot", "about", "machine", "sheet")]
-    query = sa.select(*columns, *([entries.c.body] if words else [])).select_from(with_state)
-    query = query.where(is_valid, entries.c.kind.in_(filters.kinds))
+def _found(view: View, filters: Filters) -> list[str]:
+    """Ids of what fits, newest first."""
     names = view.names
+    # Of boards that were said to be the same the first is listed.
+    others = [key for key in names.same if key != names.first(key)]
+    where = [entries.c.kind.in_(filters.kinds), ~among(entries.c.id, others)]
     if filters.machine is not None:
         machine = names.machines.get(filters.machine)
-        query = query.where(view.among(entries.c.machine, machine.ids if machine else ()))
+        where.append(among(entries.c.machine, machine.ids if machine else ()))
     if (filters.sheet, filters.material, filters.thickness_mm) != (None, None, None):
-        sheets = {
+        sheets = [
             key
             for name, thing in names.sheets.items()
             if filters.sheet in (None, name) and _is_of(thing.record, filters)
             for key in thing.ids
-        }
-        query = query.where(view.among(entries.c.sheet, sheets))
+        ]
+        where.append(among(entries.c.sheet, sheets))
     if filters.operation is not None:
-        query = query.where(_says("operation", filters.operation))
+        where.append(says("operation", filters.operation))
     if filters.since is not None:
-        query = query.where(entries.c.at >= write_time(filters.since))
+        where.append(entries.c.at >= write_time(filters.since))
     if filters.until is not None:
-        query = query.where(entries.c.at < write_time(filters.until))
+        where.append(entries.c.at < write_time(filters.until))
     if filters.outcome is not None:
-        query = query.where(_came_out(view, filters.outcome))
-    noted = _cell_notes(view) if words else {}
+        where.append(_came_out(view, filters.outcome))
+    # A board counts whatever was said of it since; nothing replaces it.
+    query = view.counting(entries.c.id, earlier=True).where(*where)
     query = query.order_by(entries.c.at.desc(), entries.c.slot, entries.c.seq)
-    for row in view.connection.execute(query):
-        gone = {row.about, row.machine, row.sheet} & names.gone
-        if not gone and row.id == names.first(row.id):
-            text = _text(view, row, noted.get(row.id, "")) if words else ""
-            if all(word in text for word in words):
-                yield row
+    words = (filters.text or "").lower().split()
+    if not words:
+        return [*view.connection.execute(query).scalars()]
+    noted = _cell_notes(view)
+    more = [entries.c[name] for name in ("kind", "slot", "machine", "sheet", "body")]
+    return [
+        row.id
+        for row in view.connection.execute(query.add_columns(*more))
+        for text in [_text(view, row, noted.get(row.id, ""))]
+        if all(word in text for word in words)
+    ]
 
 
 def _is_of(sheet: Sheet, filters: Filters) -> bool:
@@ -104,9 +104,9 @@ def _is_of(sheet: Sheet, filters: Filters) -> bool:
 
 def _cell_notes(view: View) -> Mapping[str, str]:
     """What was noted at the cells of boards."""
-    query = sa.select(entries.c.about, entries.c.body).select_from(with_state)
+    notes = view.counting(entries.c.about, entries.c.body).where(entries.c.kind == "cell_note")
     noted: defaultdict[str, str] = defaultdict(str)
-    for about, body in view.connection.execute(query.where(entries.c.kind == "cell_note", stands)):
+    for about, body in view.connection.execute(notes):
         noted[view.names.first(about)] += f"\n{read_body(body).get('note', '')}"
     return noted
 
@@ -126,44 +126,37 @@ def _text(view: View, row: Any, noted: str) -> str:
     return "\n".join(words).lower()
 
 
-def _says(name: str, value: str | int) -> sa.ColumnElement[bool]:
-    """True of bodies with a field of this value; no text in them can look like that."""
-    return entries.c.body.contains(canonical({name: value})[1:-1], autoescape=True)
-
-
-@functools.lru_cache(maxsize=10_000)
-def _grades(body: str) -> tuple[Any, ...]:
-    """What the body of a look says came out; many looks of one evening say the same."""
-    said = read_body(body)
-    return tuple(said.get(name) for name in READ_OFF)
+def _was_read(name: str) -> sa.ColumnElement[bool]:
+    return sa.and_(entries.c.body.contains(f'"{name}":', autoescape=True), ~says(name, None))
 
 
 def _came_out(view: View, outcome: str) -> sa.ColumnElement[bool]:
     """True of boards with a cell, and of runs with a part, that came out like that."""
     name, _, grade = outcome.rpartition(" ")
-    wanted = int(grade) if name else outcome
-    name = name or "through"
-    looks = sa.select(entries.c.about, entries.c.slot, entries.c.body).select_from(with_state)
-    answers: defaultdict[tuple[str, str], set[tuple[Any, ...]]] = defaultdict(set)
-    for about, slot, body in view.connection.execute(looks.where(entries.c.kind == "look", stands)):
-        answers[view.names.first(about), slot].add(_grades(body))
-    # Two different looks at one cell count as none.
-    clear = [(board, said.pop()) for (board, _), said in answers.items() if len(said) == 1]
+    name, wanted = name or "through", int(grade) if name else outcome
+    unread = outcome == "unread"
+    fits = sa.or_(*map(_was_read, READ_OFF)) if unread else says(name, wanted)
+    about = entries.c.about
+    looks = view.counting(about).where(entries.c.kind == "look")
+    # Two different looks at one cell count as none; only where there may be two are they read.
+    twice = looks.group_by(about, entries.c.slot).having(sa.func.count() > 1)
+    doubted = {*view.connection.execute(twice).scalars(), *view.names.same}
+    alone = looks.where(fits, ~among(about, doubted)).distinct()
+    boards = {*view.connection.execute(alone).scalars()}
+    for look in view.clear(view.read(kind="look", about=doubted)):
+        said = grades_of(look)
+        if any(one is not None for one in said) if unread else said[READ_OFF.index(name)] == wanted:
+            boards.add(view.names.first(look.about))
     is_board = entries.c.kind == "board"
-    if outcome == "unread":
-        read = {board for board, grades in clear if grades != (None,) * len(READ_OFF)}
-        return sa.and_(is_board, ~view.among(entries.c.id, read))
-    place = READ_OFF.index(name)
-    boards = {board for board, grades in clear if grades[place] == wanted}
-    runs = sa.and_(~is_board, _says(name, wanted))
-    return sa.or_(runs, view.among(entries.c.id, boards))
+    if unread:
+        return sa.and_(is_board, ~among(entries.c.id, boards))
+    return sa.or_(sa.and_(~is_board, fits), among(entries.c.id, boards))
 
 
-def _line(view: View, entry: Entry, looks: Sequence[Entry]) -> Line:
+def _line(view: View, entry: Entry, looks: Iterable[Entry]) -> Line:
     burns = entry.body.get("burns", ())
     parts = [(burn["count"], burn) for burn in burns]
-    of_cells = (the_look(said) for said in by_cell(looks).values())
-    parts += [(1, look.body) for look in of_cells if look is not None]
+    parts += [(1, look.body) for look in looks]
     counts: Counter[str] = Counter()
     read = 0
     for count, said in parts:

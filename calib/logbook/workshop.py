@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterable
 from datetime import datetime
 from typing import Any, get_args
 
@@ -12,7 +11,7 @@ from calib.logbook.bodies import Lot, Session, SetUp, SetupChange, body_of
 from calib.logbook.coding import material_key, read_time
 from calib.logbook.entries import SetupEntry, SheetEntry
 from calib.logbook.ledger import Entry
-from calib.logbook.room import Room, Thing
+from calib.logbook.room import Room
 from calib.records import Machine, Sheet
 from calib.texts.say import say
 
@@ -35,28 +34,24 @@ class Workshop(Room):
         """Record a change of a machine; the earlier set-up stays in the book."""
         choices = [word for word in get_args(SetupChange) if word != "first"]
         if what not in choices:
-            raise InvalidRecord(
-                say("logbook.what_is_give_one", what=what, choices=", ".join(choices))
-            )
-        fields = {field.name for field in dataclasses.fields(Machine)} - {"name"}
-        if wrong := sorted(set(changed) - fields):
-            raise InvalidRecord(
-                say("logbook.set_up_has_no_field", wrong=wrong, fields=sorted(fields))
-            )
+            may = ", ".join(choices)
+            raise InvalidRecord(say("logbook.what_is_give_one", what=what, choices=may))
+        fields = {field.name for field in dataclasses.fields(Machine)}
+        if wrong := sorted(set(changed) - (fields - {"name"})):
+            others = sorted(fields - {"name"})
+            raise InvalidRecord(say("logbook.set_up_has_no_field", wrong=wrong, fields=others))
         with self.saying(when) as view:
             thing = view.names.machine(name)
             known = thing.record
-            kept = {field.name: getattr(known, field.name) for field in dataclasses.fields(known)}
+            kept = {field: getattr(known, field) for field in fields}
             if changed.get("source", known.source) != known.source:
                 # What was only assumed of the other source isn't carried over.
                 assumed = known.usual.items()
                 kept = {n: v for n, v in kept.items() if (n, v) not in assumed}
             machine = Machine(**kept | changed)
-            said = view.entry(
-                "setup", SetUp(machine=machine, what=what), why=why, replaces=_standing(thing),
-                about=thing.id, machine=thing.id, slot="set-up",
-            )  # fmt: skip
-            view.say(said)
+            about = {"about": thing.id, "machine": thing.id, "slot": "set-up"}
+            body = SetUp(machine=machine, what=what)
+            view.say(view.entry("setup", body, why=why, replaces=thing.standing, **about))
         return machine
 
     def machine(self, name: str) -> Machine:
@@ -94,11 +89,9 @@ class Workshop(Room):
                 known = thing.record
                 if not same_stuff(known, sheet):
                     raise LogbookError(say("logbook.sheet_is_in_logbook", sheet=sheet, known=known))
-                said = view.entry(
-                    "lot", Lot(sheet=sheet), why=why, replaces=_standing(thing),
-                    about=thing.id, sheet=thing.id, slot="lot",
-                )  # fmt: skip
-                view.say(said)
+                about = {"about": thing.id, "sheet": thing.id, "slot": "lot"}
+                body = Lot(sheet=sheet)
+                view.say(view.entry("lot", body, why=why, replaces=thing.standing, **about))
 
     def sheet(self, name: str) -> Sheet:
         """Look a sheet up; LogbookError when there is none."""
@@ -125,24 +118,18 @@ class Workshop(Room):
         """Describe a session, before or after its burns; an earlier description stays."""
         with self.saying(when) as view:
             thing = view.names.machine(machine)
-            slot = say("logbook.session_3", session=session)
-            known = view.read(kind="session", about=thing.ids, slot=slot)
-            said = [body_of(entry) for entry in known]
-            if said == [session] or (said and session == Session(label=session.label)):
+            about = {"about": thing.id, "machine": thing.id, "slot": f"session {session.label}"}
+            known = view.read(kind="session", about=thing.ids, slot=about["slot"])
+            said, bare = [body_of(entry) for entry in known], Session(label=session.label)
+            if said == [session] or (said and session == bare):
                 return
-            if not why and any(one != Session(label=session.label) for one in said):
-                raise LogbookError(
-                    say(
-                        "logbook.session_of_is_described_otherwise",
-                        session=session,
-                        machine=machine,
-                    )
+            if not why and any(one != bare for one in said):
+                other = say(
+                    "logbook.session_of_is_described_otherwise", session=session, machine=machine
                 )
-            told = view.entry(
-                "session", session, why=why, replaces=(entry.id for entry in known),
-                about=thing.id, machine=thing.id, slot=slot,
-            )  # fmt: skip
-            view.say(told)
+                raise LogbookError(other)
+            replaces = (entry.id for entry in known)
+            view.say(view.entry("session", session, why=why, replaces=replaces, **about))
 
     def sessions(self, machine: str) -> tuple[Session, ...]:
         """List the sessions of a machine that were described or that burns name, oldest first.
@@ -171,11 +158,6 @@ def sessions_of(entry: Entry) -> list[str]:
         return [entry.body["label"]]
     burns = entry.body.get("burns", [entry.body])
     return [label for burn in burns if (label := burn.get("session", ""))]
-
-
-def _standing(thing: Thing[Any]) -> Iterable[str]:
-    """What a change of set-up or lot answers: all that stands."""
-    return (entry.id for entry in thing.versions if entry.stands)
 
 
 def same_stuff(one: Sheet, other: Sheet) -> bool:

@@ -19,7 +19,7 @@ from calib.logbook import (
     import_text,
     restore,
 )
-from calib.logbook.identity import backups_of, is_whole, newest_backup
+from calib.logbook.files import backups_of, is_whole, newest_backup
 from calib.logbook.opening import find_place
 from calib.records import Grid
 from calib.tasks.files import Files, given_file, write_folder

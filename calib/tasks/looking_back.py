@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from calib.errors import NotEnoughEvidence
 from calib.logbook import Book, Filters
-from calib.logbook.events import outcome_of
+from calib.logbook.bodies import outcome_of
 from calib.tasks.advice import came_out, why_not_counted
 from calib.tasks.boards import forecasts
 from calib.tasks.files import Files, PictureFormat, pictures_named

@@ -27,7 +27,7 @@ MOST_PAIRS = 60
 
 def pool_of_book(book: Book, machine: Machine, sheet: Sheet, operation: Operation) -> Pool | None:
     """Take in what the logbook holds of other pairs."""
-    from calib.logbook.worked_out import recall, remember  # without a logbook, no database
+    from calib.logbook.book import recall, remember  # without a logbook, no database
 
     machines = {one.name: one for one in book.machines() if one.source == machine.source}
     sheets = {one.name: one for one in book.sheets()}

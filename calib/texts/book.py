@@ -20,8 +20,8 @@ from calib.texts.words import (
 )
 
 if TYPE_CHECKING:
+    from calib.logbook.backup import Check
     from calib.logbook.bodies import Session
-    from calib.logbook.checking import Check
     from calib.logbook.entries import (
         HistoryLine,
         ImportReport,

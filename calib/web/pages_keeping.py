@@ -11,8 +11,8 @@ from starlette.responses import RedirectResponse, Response
 
 from calib.errors import BadFile, CalibError, unfit
 from calib.logbook import ImportReport, Question, Session, export_csv, export_text
-from calib.logbook.checking import check_book
-from calib.logbook.undoing import Whose
+from calib.logbook.backup import check_book
+from calib.logbook.history import Whose
 from calib.records import Costs
 from calib.records.fields import spoken
 from calib.tasks.costing import costs_of, record_costs

@@ -35,7 +35,7 @@ from calib.logbook import (  # noqa: E402
     ledger,
     open_book,
 )
-from calib.logbook.checking import check_book  # noqa: E402
+from calib.logbook.backup import check_book  # noqa: E402
 from calib.logbook.ledger import Entry, add  # noqa: E402
 from calib.records import Reading  # noqa: E402
 from calib.tasks.looking_back import track_record  # noqa: E402

@@ -16,7 +16,7 @@ from sqlalchemy import event
 
 from calib.errors import CalibError
 from calib.logbook import Book, open_book
-from calib.logbook.checking import check_book
+from calib.logbook.backup import check_book
 
 Rows = set[tuple[object, ...]]
 Fault = Callable[["Bench"], "Line"]

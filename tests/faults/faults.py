@@ -38,8 +38,8 @@ from kill_writes import (
 )  # fmt: skip
 
 from calib.logbook import backup, open_book, restore
-from calib.logbook.checking import check_book
-from calib.logbook.identity import identity_of, newest_backup
+from calib.logbook.backup import check_book
+from calib.logbook.files import identity_of, newest_backup
 
 
 def damaged_bytes(bench: Bench) -> Line:

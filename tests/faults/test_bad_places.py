@@ -12,7 +12,7 @@ from workshop_records import BENCH, BIRCH, EVENING, later
 
 from calib.errors import CalibError, LogbookError
 from calib.logbook import backup, export_text, import_text, open_book, restore
-from calib.logbook.identity import identity_of
+from calib.logbook.files import identity_of
 
 
 @pytest.fixture

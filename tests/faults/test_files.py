@@ -19,9 +19,9 @@ from workshop_records import BENCH, BIRCH, EVENING, later, some_grid
 
 from calib.errors import LogbookError
 from calib.logbook import Book, backup, backup_path, export_text, ledger, open_book, restore
-from calib.logbook.checking import check_book
+from calib.logbook.backup import check_book
 from calib.logbook.coding import write_time
-from calib.logbook.identity import backups_of, newest_backup
+from calib.logbook.files import backups_of, newest_backup
 from calib.logbook.ledger import Entry
 
 
@@ -71,6 +71,25 @@ def test_files_that_happen_to_have_such_names_are_left_alone(tmp_path: Path) -> 
             assert Path(f"{of}{end}").read_text() == "something dear"
     with open_book(f"{path}.replaced-4") as kept:
         assert names(kept) == ["one"]
+
+
+def test_the_journal_of_a_lost_file_is_kept_and_not_read_into_what_is_put_back(
+    tmp_path: Path,
+) -> None:
+    path, whole = tmp_path / "book", tmp_path / "whole"
+    with open_book(path) as book:
+        add(book, "one")
+        backup(book, whole)
+        before = export_text(book)
+        with book.look():  # holds the journal open
+            add(book, "two")
+            lost = path.with_name("book-wal").read_bytes()
+    path.unlink()
+    path.with_name("book-wal").write_bytes(lost)
+    restore(whole, path)
+    assert path.with_name("book.replaced-1-wal").read_bytes() == lost
+    with open_book(path) as book:
+        assert export_text(book) == before
 
 
 def test_a_link_is_followed_and_stays_one_logbook(tmp_path: Path) -> None:
