@@ -25,10 +25,12 @@ from calib.records import (
     Operation,
     Reading,
     Setting,
+    marked_stair_burns,
     stair_burn,
 )
 
-_CELL = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm", "x_mm", "y_mm", "burn_order")
+_SETTING = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm")
+_CELL = (*_SETTING, "x_mm", "y_mm", "burn_order")
 LOOSE = ("job", "check_strip")
 
 
@@ -198,18 +200,22 @@ def _burns_of(board: Entry, said: Mapping[str, Said]) -> Iterator[tuple[Entry, B
 
 
 def _stair_of(grid: Any, said: Mapping[str, Said]) -> Iterator[tuple[Entry, Burn]]:
-    """The one burn that the looks at a stair's steps are, with the first of them."""
+    """The burns that the looks at a stair's steps are, of a cut only one, with the first look."""
     looks = [the_look(said.get(cell["label"], {})) for cell in grid["cells"]]
-    through = [None if look is None else grades_of(look)[0] for look in looks]
-    steps = [
-        Setting(power_pct=c["power_pct"], speed_mm_s=c["speed_mm_s"], passes=c["passes"])
-        for c in grid["cells"]
-    ]
     first = next((look for look in looks if look is not None), None)
+    if first is None:
+        return
+    read = [(None,) * len(READ_OFF) if look is None else grades_of(look) for look in looks]
+    through, _, marks = zip(*read, strict=True)
+    steps = [Setting(**{name: cell[name] for name in _SETTING}) for cell in grid["cells"]]
+    session = first.body["session"]
+    if grid["operation"] != "cut":
+        for burn in marked_stair_burns(grid["operation"], steps, marks, session):
+            yield first, burn
+        return
     fell = [None if grade is None else grade == "through" for grade in through]
-    burn = stair_burn(steps, fell, first.body["session"] if first else "")
-    if first is not None and burn is not None:
-        yield first, burn
+    if (cut := stair_burn(steps, fell, session)) is not None:
+        yield first, cut
 
 
 def _cut_length_mm(operation: str, cell: Mapping[str, Any]) -> float | None:

@@ -24,7 +24,7 @@ from calib.limits import (
 from calib.materials import expected_response
 from calib.physics import delivered_power_w
 from calib.plan.near_edge import Mask, Question, choose_batch, without_tails
-from calib.records import GRADES, KINDS, Grades, Setting, grade_ends
+from calib.records import GRADES, KINDS, Grades, Machine, Setting, grade_ends
 
 Array = npt.NDArray[np.float64]
 
@@ -63,11 +63,10 @@ def mark_candidates(
     the sheet alight.
     """
     machine = region.machine
-    lowest = max(machine.beam_starts_pct * ABOVE_START, LOWEST_MARK_PCT)
     fastest = fastest_mark_of(region, fastest_mm_s)
     every = {
-        snap_setting(machine, float(power), fastest * share, line_pitch_mm=pitch): None
-        for power in np.geomspace(lowest, machine.ceiling_pct, _POWERS)
+        snap_setting(machine, power, fastest * share, line_pitch_mm=pitch): None
+        for power in mark_powers(machine)
         for share in _SPEED_SHARES
     }
     kind = (machine, region.sheet, region.operation)
@@ -83,6 +82,12 @@ def mark_candidates(
     )
     gentle = np.flatnonzero((scorched < _SURELY_SCORCHED) & (nothing < _SURELY_NOTHING))
     return [settings[i] for i in gentle] or [settings[int(np.argmin(scorched))]]
+
+
+def mark_powers(machine: Machine) -> list[float]:
+    """Powers to try, in equal ratios from the lowest that is trusted to the ceiling [%]."""
+    lowest = max(machine.beam_starts_pct * ABOVE_START, LOWEST_MARK_PCT)
+    return [float(power) for power in np.geomspace(lowest, machine.ceiling_pct, _POWERS)]
 
 
 def fastest_mark_of(region: Region, fastest_mm_s: float = math.inf) -> float:

@@ -11,12 +11,14 @@ import numpy as np
 
 from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
 from calib.boards.gentle import KnownMarks
-from calib.boards.layout import LayoutOptions
+from calib.boards.layout import LayoutOptions, limit_mm
+from calib.boards.places import fastest_that_fits_mm_s
 from calib.boards.stair import lay_out_stair
-from calib.errors import LogbookError, NeedsYes
+from calib.errors import BoardDoesNotFit, LogbookError, NeedsYes
 from calib.fit.model import columns_of
 from calib.fit.region import Region, thinned_region
 from calib.hazards import check_hazard
+from calib.limits import fastest_mark_mm_s
 from calib.logbook import Book
 from calib.plan.far_side import far_side
 from calib.plan.stair import STEPS, stair_settings
@@ -34,6 +36,9 @@ from calib.tasks.advice import region_of_pair
 from calib.tasks.finding import boards_of, find_pair
 from calib.tasks.planning import plan_on_region
 from calib.tasks.wishes import BoardWish, CheckWish, FocusWish
+
+# A stair of marks that has no room is tried with so much less of its speed.
+_SLOWED = 0.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,21 +160,32 @@ def plan_stair(
     book: Book,
     machine: str | None,
     sheet: str | None,
+    operation: Operation,
     wish: CheckWish,
     *,
     when: datetime | None,
 ) -> Planned:
-    """Plan a stair, a dozen speeds along one cut; as ``plan_boards``."""
-    region = region_of_pair(book, machine, sheet, "cut")
-    check_hazard(region.sheet, region.machine, "cut")
-    earlier = boards_of(book, region.machine.name, region.sheet.name, "cut")
+    """Plan a stair, a dozen speeds along one cut or in a row of marks; as ``plan_boards``."""
+    region = region_of_pair(book, machine, sheet, operation)
+    check_hazard(region.sheet, region.machine, operation)
+    earlier = boards_of(book, region.machine.name, region.sheet.name, operation)
     options = LayoutOptions(
         offcut_mm=wish.offcut_mm,
         round=max((board.round or 0 for board in earlier), default=0) + 1,
         marks=marks_of(book, region.machine, region.sheet),
     )
-    steps = stair_settings(region, wish.burns or STEPS)
-    grid = lay_out_stair(region.machine, region.sheet, steps, options)
+    width = limit_mm(region.machine, wish.offcut_mm)[0]
+    fastest = fastest_that_fits_mm_s(region.machine, operation, options.clamp_mm, width)
+    while True:
+        steps = stair_settings(region, wish.burns or STEPS, fastest)
+        try:
+            grid = lay_out_stair(region.machine, region.sheet, steps, options, operation)
+            break
+        except BoardDoesNotFit:
+            # Slower marks are shorter, and so are their run-ups.
+            fastest *= _SLOWED
+            if operation == "cut" or fastest < fastest_mark_mm_s(region.machine) * _SLOWED:
+                raise
     unread = tuple(board.id for board in earlier if not board.read)
     planned = Planned(grid=grid, before=len(region.burns), unread=unread, forecasts={})
     store(book, [planned], when)

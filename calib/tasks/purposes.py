@@ -33,7 +33,7 @@ from calib.texts.say import say
 # What may be said of a board of each purpose.
 PURPOSES: Mapping[str, tuple[Any, ...]] = {
     "edge": (Pair, BoardWish, FileWish),
-    "stair": (Named, CheckWish, FileWish),
+    "stair": (Pair, CheckWish, FileWish),
     "lot": (Named, CheckWish, Setting, FileWish),
     "check": (Named, CheckWish, FileWish),
     "transfer": (Pair, ElsewhereWish, FileWish),
@@ -97,8 +97,11 @@ def plan_for(
         there, operation = asked(ElsewhereWish), asked(Pair).operation
         carried = carry_over(book, machine, sheet, operation, there, when=when)
         boards = (carried.planned,) if carried.planned else ()
+    elif purpose == "stair":
+        wish, operation = asked(CheckWish), asked(Pair).operation
+        boards = (plan_stair(book, machine, sheet, operation, wish, when=None),)
     else:
-        plan = {"lot": plan_lot, "check": plan_strip, "stair": plan_stair}[purpose]
+        plan = {"lot": plan_lot, "check": plan_strip}[purpose]
         boards = (plan(book, machine, sheet, asked(CheckWish, setting=setting), when=None),)
     # What can't be drawn isn't stored.
     files: dict[str, bytes] = {}

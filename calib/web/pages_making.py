@@ -326,13 +326,14 @@ def focus_board(request: Request, sent: Sent) -> Response:
 
 @router.get("/stair")
 def stair(request: Request, sent: Sent) -> Response:
-    """Bracket where a new sheet cuts, by one cut."""
+    """Bracket where a new sheet cuts or marks, by one line."""
+    operation = Ask(name="operation", label=say("web.it_is"), options=_OPERATIONS, kind="radios")
     return page(
         request,
         say("web.plan_stair"),
         say("web.one_straight_cut_whose_speed_steps"),
         Form(action="/stair", button=say("web.plan_it"), typed=sent,
-             asks=("pair", *some(CheckWish, but=("setting",)))),
+             asks=(operation, "pair", *some(CheckWish, but=("setting",)))),
         danger=True,
     )  # fmt: skip
 
@@ -340,8 +341,8 @@ def stair(request: Request, sent: Sent) -> Response:
 @router.post("/stair")
 def planned_stair(request: Request, sent: Sent) -> Response:
     """Plan it."""
-    names, wish = filled(Named, sent).names, filled(CheckWish, sent)
-    planned = plan_stair(desk_of(request).book, *names, wish, when=now())
+    pair, wish = filled(Pair, sent).pair, filled(CheckWish, sent)
+    planned = plan_stair(desk_of(request).book, *pair, wish, when=now())
     return done(request, f"/board/{planned.grid.board_id}", "Planned.")
 
 
