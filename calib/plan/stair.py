@@ -12,7 +12,7 @@ from calib.fit.model import columns_of, edge_ln_speed, settings_of
 from calib.fit.region import Region
 from calib.limits import fastest_cut_mm_s, limits_of, snap_setting
 from calib.plan.next_burns import few_draws
-from calib.plan.next_marks import fastest_mark_of, mark_pitch, mark_powers
+from calib.plan.next_marks import fastest_mark_of, mark_pitches, mark_powers
 from calib.records import Setting
 from calib.texts.say import say
 
@@ -42,7 +42,7 @@ def stair_settings(
         lowest = np.log(limits_of(machine, region.sheet, "cut").slowest_at(power))
         highest = np.log(fastest_cut_mm_s(machine))
     else:
-        pitch = mark_pitch(region)
+        pitch = mark_pitches(region)[-1]
         power, edge, (lowest, highest) = _marked(region, pitch, fastest_mm_s)
     low, high = np.clip(np.quantile(edge, (_LEFT_OUT, 1.0 - _LEFT_OUT)), lowest, highest)
     middle, half = 0.5 * (low + high), 0.5 * max(high - low, (steps - 1) * np.log(_CLOSEST))

@@ -121,7 +121,7 @@ def region_view(
     levels = LEVELS if region.operation == "cut" else MARK_LEVELS
     if region.operation == "cut" and asked is not None and LEVELS[1] < asked < 1.0:
         levels = (*LEVELS[:2], asked)
-    hull = region.hulls.get(shown)
+    hull = region.hull(shown, pitch)
     return RegionView(
         title=f"{region.sheet.name} on {machine.name}, {region.operation.replace('_', ' ')}",
         operation=region.operation,
@@ -267,7 +267,7 @@ def read_out(region: Region, wish: RegionWish, setting: Setting) -> ReadOut:
         expected_char=float(region.expected_char(*at)) if is_cut else None,
         energy_margin_pct=margin,
         job_time_s=None if length is None else length * setting.passes / setting.speed_mm_s,
-        tested=region.tested(*at),
+        tested=region.tested(*at, setting.line_pitch_mm),
         allowed=lowest <= setting.power_pct <= highest and setting.speed_mm_s <= fastest,
     )
 
@@ -340,13 +340,13 @@ def _row(region: Region, wish: RegionWish, power: float, passes: int) -> RegionR
     machine, is_cut = region.machine, region.operation == "cut"
     speeds = np.geomspace(machine.speed_step_mm_s, machine.max_speed_mm_s, _SUMMED_SPEEDS)
     found: list[float | None]
-    likely = None
+    likely, pitch = None, mark_pitch(region)
     if is_cut:
         scope = wish.cut_length_mm, wish.next_sheet
         through = np.asarray(region.chance_through(power, speeds, passes, *scope))
         found = [_fastest(speeds, through, level) for level in LEVELS]
     else:
-        at = (power, speeds, passes, mark_pitch(region))
+        at = (power, speeds, passes, pitch)
         keeps = speeds[np.asarray(region.chance_mark_at_most(wish.mark, *at)) >= 1.0 - DEEPER]
         exactly = np.asarray(region.chance_mark(wish.mark, *at))
         best = int(np.argmax(exactly))
@@ -359,7 +359,7 @@ def _row(region: Region, wish: RegionWish, power: float, passes: int) -> RegionR
     return RegionRow(
         power_pct=power,
         speeds_mm_s=steps,
-        tested=tuple(v is not None and region.tested(power, v, passes) for v in steps),
+        tested=tuple(v is not None and region.tested(power, v, passes, pitch) for v in steps),
         expected_char=char,
         chance=likely,
     )

@@ -101,21 +101,23 @@ class Face:
     cuts: np.ndarray  # [ln J/mm at SPEED_MM_S]
     scatter: float
     tail_df: float
+    pitch: float
     readers: float
     apart: float
 
-    def damage(self, power_pct: Any, speed_mm_s: Any) -> np.ndarray:
+    def damage(self, power_pct: Any, speed_mm_s: Any, line_pitch_mm: Any = None) -> np.ndarray:
         """Ln dose that did damage."""
         share = np.clip(
             (np.asarray(power_pct, float) - self.dead_pct) / (100 - self.dead_pct), 1e-9, 1
         )
         v = np.log(np.asarray(speed_mm_s, float) / SPEED_MM_S)
         watts = np.log(self.machine.rated_w) + self.bend * np.log(share)
-        return watts - np.log(SPEED_MM_S) - self.slope * v - self.curve * v**2
+        s = 0.0 if line_pitch_mm is None else np.log(np.asarray(line_pitch_mm) / PITCH_MM)
+        return watts - np.log(SPEED_MM_S) - self.slope * v - self.curve * v**2 - self.pitch * s
 
-    def chances(self, power_pct: Any, speed_mm_s: Any) -> np.ndarray:
+    def chances(self, power_pct: Any, speed_mm_s: Any, line_pitch_mm: Any = None) -> np.ndarray:
         """True chance of each grade to the eyes of the two usual readers, (5, n)."""
-        damage = np.atleast_1d(self.damage(power_pct, speed_mm_s))
+        damage = np.atleast_1d(self.damage(power_pct, speed_mm_s, line_pitch_mm))
         below = [np.zeros_like(damage)]
         for cut in self.cuts:
             both = [
@@ -127,7 +129,7 @@ class Face:
 
     def burn(self, setting: Setting, rng: np.random.Generator) -> Burn:
         """Burn one cell and read it."""
-        y = float(self.damage(setting.power_pct, setting.speed_mm_s))
+        y = float(self.damage(setting.power_pct, setting.speed_mm_s, setting.line_pitch_mm))
         y += self.scatter * rng.standard_t(self.tail_df)
         y += self.readers * (float(rng.random() < 0.5) - 0.5)
         if rng.random() < self.apart:
@@ -163,8 +165,10 @@ class Face:
         """True chances of each grade at the machine's best setting for the wanted one."""
         powers = np.arange(12.0, self.machine.ceiling_pct + 0.5, 1.0)
         speeds = np.geomspace(5.0, self.fastest_mm_s, 120)
-        power, speed = (x.ravel() for x in np.meshgrid(powers, speeds))
-        chances = self.chances(power, speed)
+        pitches = (None,) if self.operation == "line_mark" else (PITCH_MM, 1.5 * PITCH_MM)
+        chances = np.concatenate(
+            [self.chances(*map(np.ravel, np.meshgrid(powers, speeds)), p) for p in pitches], axis=1
+        )
         return chances[:, int(np.argmax(chances[WANTED]))]
 
 
@@ -199,6 +203,7 @@ def draw_face(seed: int, operation: str, world: World) -> Face:
         cuts=cuts,
         scatter=float(rng.uniform(0.06, 0.16)),
         tail_df=float(rng.choice([8.0, 30.0])),
+        pitch=float(np.random.default_rng([20264, seed]).uniform(0.8, 1.1)),
         readers=float(rng.uniform(0.02, 0.1)),
         apart=world.apart,
     )
@@ -242,9 +247,10 @@ def looked_at(region: calib.Region, face: Face, rng: np.random.Generator) -> lis
     power = np.log([b.power_pct for b in region.burns])
     speed = np.log([b.speed_mm_s for b in region.burns])
     mix = rng.dirichlet(np.full(len(power), 0.5), LOOKED_AT)
-    at = np.exp(mix @ power), np.exp(mix @ speed)
-    pitch = PITCH_MM if face.operation == "area_mark" else None
-    told = np.asarray(region.chance_mark(WANTED, *at, line_pitch_mm=pitch))
+    at = [np.exp(mix @ power), np.exp(mix @ speed)]
+    if face.operation == "area_mark":
+        at.append(np.exp(mix @ np.log([b.line_pitch_mm or 1.0 for b in region.burns])))
+    told = np.asarray(region.chance_mark(WANTED, *at[:2], 1, *at[2:]))
     return list(zip(told, face.chances(*at)[WANTED], strict=True))
 
 
@@ -272,7 +278,7 @@ def tested(face: Face, seed: int, rounds: Sequence[int], found: Sequence[Found])
         except calib.NotEnoughEvidence:
             into.none += 1
             continue
-        chances = face.chances(rec.power_pct, rec.speed_mm_s)[:, 0]
+        chances = face.chances(rec.power_pct, rec.speed_mm_s, rec.line_pitch_mm)[:, 0]
         into.told.append(rec.chance)
         into.true.append(chances[WANTED])
         into.deeper.append(chances[WANTED + 1 :].sum())
