@@ -40,8 +40,8 @@ class RegionView:
     ceiling_pct: float | None = None
     max_speed_mm_s: float | None = None
     wanted_mark: tuple[int, int] = (2, 2)  # First and last of the mark grades that are wanted
-    # Most likely mark grade at each, shape (n_power, n_speed); None for cuts
-    likely_mark: Array | None = None
+    # Mean of the mark grades at each, shape (n_power, n_speed); None for cuts
+    expected_mark: Array | None = None
 
     @property
     def shown(self) -> tuple[Burn, ...]:

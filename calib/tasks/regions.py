@@ -103,7 +103,7 @@ def region_view(
     quick = thinned_region(region, _THINNED)
     drawn = partial(_drawn, Chances(region=quick, wish=wish_of(wish)), shown, pitch)
     power, speed = _axes(region, shown, advised or kept, drawn)
-    likely = None
+    expected = None
     if region.operation == "cut":
         chances = drawn(power[:, None], speed[None, :])
     else:
@@ -117,7 +117,7 @@ def region_view(
         # Every grade of a row at once: quicker than one by one.
         grades = np.stack([grade_chances(fit.here, row) for row in rows], axis=1)
         chances = grades[low : high + 1].sum(axis=0)
-        likely = np.argmax(grades, axis=0).astype(np.float64)
+        expected = np.einsum("g,gij->ij", np.arange(len(grades), dtype=float), grades)
     levels = LEVELS if region.operation == "cut" else MARK_LEVELS
     if region.operation == "cut" and asked is not None and LEVELS[1] < asked < 1.0:
         levels = (*LEVELS[:2], asked)
@@ -141,7 +141,7 @@ def region_view(
         ceiling_pct=machine.ceiling_pct,
         max_speed_mm_s=machine.max_speed_mm_s,
         wanted_mark=grade_ends(wish.mark),
-        likely_mark=likely,
+        expected_mark=expected,
     )
 
 
