@@ -5,7 +5,7 @@ from __future__ import annotations
 from calib.boards.board import Board
 from calib.boards.rs274 import grid_program, grid_program_per_setting, outline_program
 from calib.hazards import check_hazard
-from calib.records import Grid, Machine
+from calib.records import KINDS, Grid, Machine
 from calib.results import blank_results_csv, plan_csv
 from calib.tasks.folders import RESULTS_SUFFIX, Files
 from calib.tasks.wishes import FileWish
@@ -43,6 +43,8 @@ def drawn_files(board: Grid | Board, name: str, *, outline: bool = True) -> File
     from calib.boards.svg import grid_svg
 
     files = {f"{name}.svg": grid_svg(board), f"{name}.dxf": grid_dxf(board)}
+    if KINDS[board.operation].shape == "area":
+        files[f"{name}-filled.svg"] = grid_svg(board, filled=True)
     if board.machine.power_word_full is not None:
         files[f"{name}.nc"] = grid_program(board)
         files |= {f"{name}-outline.nc": outline_program(board)} if outline else {}

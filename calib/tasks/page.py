@@ -10,7 +10,7 @@ from calib.boards.layers import drawings_of
 from calib.errors import LogbookError
 from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book, Filters, Line, Looked, Photograph
-from calib.records import Grid, Machine, Operation, Reading, Sheet
+from calib.records import KINDS, Grid, Machine, Operation, Reading, Sheet
 from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.files import board_files
 from calib.tasks.finding import find_board
@@ -113,6 +113,8 @@ def file_names(grid: Grid) -> tuple[str, ...]:
     ends = [".svg", ".dxf", "-record.pdf", "-plan.csv", "-results.csv"]
     if grid.machine.power_word_full is not None:
         ends[2:2] = [".nc", "-outline.nc"]
+    if KINDS[grid.operation].shape == "area":
+        ends.insert(1, "-filled.svg")
     parts = drawings_of(grid)
     ends[1:1] = [f"-{n}of{parts}.svg" for n in range(1, parts + 1) if parts > 1]
     return tuple(f"{grid.board_id}{end}" for end in ends)

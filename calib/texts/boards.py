@@ -240,6 +240,7 @@ def question_text(question: Question) -> str:
 
 _KINDS = {
     ".svg": "the drawing, a colour for each setting",
+    "-filled.svg": "the same, its areas filled, where your program rules the lines",
     ".dxf": "the same, a layer for each setting",
     ".nc": "the program",
     "-outline.nc": "moves round the board, beam off",

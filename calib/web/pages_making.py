@@ -332,7 +332,7 @@ def stair(request: Request, sent: Sent) -> Response:
         request,
         say("web.plan_stair"),
         say("web.one_straight_cut_whose_speed_steps"),
-        Form(action="/stair", button=say("web.plan_it"), typed=sent,
+        Form(action="/stair", button=say("web.plan_it"), typed={"operation": "cut", **sent},
              asks=(operation, "pair", *some(CheckWish, but=("setting",)))),
         danger=True,
     )  # fmt: skip
