@@ -103,6 +103,21 @@ def test_pitch_is_the_wished_the_burnt_or_the_default():
     assert mark_pitch(region()) is None
 
 
+def test_areas_are_planned_at_two_pitches_unless_one_is_wished():
+    area = region("area_mark")
+    first = next_marks(area, 6, fastest_mm_s=400.0)
+    assert len({s.line_pitch_mm for s in first}) == 2
+    assert {s.line_pitch_mm for s in next_marks(area, 6, line_pitch_mm=0.2)} == {0.2}
+    burnt = [
+        calib.Burn(operation="area_mark", **vars(setting), mark=min(number, 4))
+        for number, setting in enumerate(first)
+    ]
+    later = next_marks(region("area_mark", burnt), 6, fastest_mm_s=400.0)
+    assert len({s.line_pitch_mm for s in later}) == 2
+    fine = [burn for burn in burnt if burn.line_pitch_mm == 0.1]
+    assert {s.line_pitch_mm for s in next_marks(region("area_mark", fine), 6)} == {0.1}
+
+
 @pytest.mark.parametrize("off", [0.5, 1.0, 2.0])
 def test_first_cuts_bracket_an_expectation_off_by_two(off):
     """A sheet that needs half or twice the expected power: six burns hold both answers."""

@@ -28,6 +28,7 @@ from calib.pictures.region import (
     RIGHT,
     TOP,
     Label,
+    Places,
     RegionView,
     Shape,
     burns_words,
@@ -86,7 +87,7 @@ def mark_view() -> RegionView:
         speed_mm_s=SPEEDS,
         chance=np.exp(-((dose - 1.0) ** 2)),
         chance_words="chance of exactly mark grade 2",
-        likely_mark=np.clip(np.round(dose + 1.0), 0, 4),
+        expected_mark=np.clip(dose + 1.0, 0, 4),
         levels=(0.5, 0.9),
         burns=tuple(
             Burn(operation="line_mark", power_pct=30.0 + 10 * n, speed_mm_s=10.0, mark=grade)
@@ -251,7 +252,18 @@ def test_marks_carry_their_grade_as_a_numeral() -> None:
     parts = region_parts(mark_view())
     numerals = [part.text for part in parts if part.look.startswith("numeral")]
     assert numerals == ["4", "1", "2", "2", "3"]
-    assert "grade-2" in named(mark_view())
+    label = named(mark_view())["grade-2"]
+    assert isinstance(label, Label)
+    assert label.text == "2 clear"
+
+
+def test_a_grade_ends_on_a_smooth_line_where_the_next_is_as_near() -> None:
+    """The mean grade of the view is ln P − ln v + 1: grade 1 turns into 2 where P = v √e."""
+    places = Places(mark_view())
+    line = places.at(40.0, 40.0 / math.exp(0.5))
+    drawn = [part for part in region_parts(mark_view()) if part.look == "grade"]
+    points = [point for part in drawn for loop in part.loops for point in loop]
+    assert min(math.dist(line, point) for point in points) < 4.0
     assert {said for said, _ in region_keys(mark_view())} >= {"as wanted", "less", "deeper"}
 
 

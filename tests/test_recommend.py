@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.spatial import Delaunay
 from test_cut_fit import EVENING, MACHINE
 
 import calib
@@ -222,6 +223,63 @@ def lines():
         for p, v, g in rows
     ]
     return calib.fit_region(MACHINE, SHEET, "line_mark", burns)
+
+
+@pytest.fixture(scope="module")
+def areas():
+    """A face whose grade grows with the dose, burnt at two line pitches."""
+    settings = [(12, 400, 0.1), (12, 100, 0.1), (30, 150, 0.1), (40, 400, 0.1), (20, 250, 0.1),
+                (15, 400, 0.15), (60, 400, 0.15), (40, 120, 0.15), (20, 100, 0.15), (40, 300, 0.15),
+                (50, 330, 0.15)]  # fmt: skip
+    burns = [
+        calib.Burn(
+            operation="area_mark", power_pct=float(p), speed_mm_s=float(v), line_pitch_mm=s,
+            mark=int(np.clip(round(2.0 + 1.4 * np.log(0.6 * p / (v * s) / 0.45)), 0, 4)),
+        )
+        for p, v, s in settings
+    ]  # fmt: skip
+    return calib.fit_region(MACHINE, SHEET, "area_mark", burns)
+
+
+def test_an_area_is_the_fastest_surface_of_the_likeliest_at_any_pitch_that_was_burnt(areas):
+    rec = calib.recommend(areas)
+    at = rec.power_pct, rec.speed_mm_s, 1, rec.line_pitch_mm
+    assert areas.tested(*at)
+    assert rec.chance == pytest.approx(areas.chance_mark(2, *at))
+    # 100 mm² by the speed and the distance of the lines, by hand.
+    assert rec.seconds_per_cm2 == pytest.approx(100.0 / (rec.speed_mm_s * rec.line_pitch_mm))
+    places = [
+        (float(p), float(v), 1, s)
+        for p in range(12, 61)
+        for v in range(100, 401, 4)
+        for s in (0.1, 0.15)
+        if areas.tested(p, v, 1, s)
+    ]
+    power, speed, _, pitch = np.array(places).T
+    chances = areas.chance_mark(2, power, speed, 1, pitch)
+    assert rec.chance >= chances.max() - 0.02 - 1e-9
+    as_good = chances >= chances.max() - 0.02 + 0.002
+    assert rec.speed_mm_s * rec.line_pitch_mm >= 0.95 * (speed * pitch)[as_good].max()
+
+
+def test_what_was_burnt_of_areas_is_a_body_of_power_speed_and_pitch(areas):
+    """Against another's triangulation of the same burns in three dimensions."""
+    body = Delaunay([np.log([b.power_pct, b.speed_mm_s, b.line_pitch_mm]) for b in areas.burns])
+    rng = np.random.default_rng(5)
+    seen = set()
+    for pitch in (0.1, 0.12, 0.15):
+        for power, speed in zip(rng.uniform(12, 60, 200), rng.uniform(100, 400, 200), strict=True):
+            place = np.log([power, speed, pitch])
+            # What lies on the body's face is either.
+            near = [place + np.array([0.0, 0.0, shift]) for shift in (-1e-6, 1e-6)]
+            inside = {bool(body.find_simplex(one) >= 0) for one in near}
+            if pitch == 0.12:
+                assert {areas.tested(power, speed, 1, pitch)} == inside
+            else:
+                assert areas.tested(power, speed, 1, pitch) == (True in inside)
+            seen.add(areas.tested(power, speed, 1, pitch))
+    assert seen == {True, False}
+    assert not areas.tested(40.0, 300.0, 1, 0.09)
 
 
 def test_marks_keep_a_reliability_of_not_going_deeper_that_is_given(lines):

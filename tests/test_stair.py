@@ -1,9 +1,10 @@
-"""A stair: one cut of a dozen speeds, from its plan to what its one reading says."""
+"""A stair: one line of a dozen speeds, from its plan to what its one reading says."""
 
 from __future__ import annotations
 
 import math
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 import pypdfium2
@@ -17,14 +18,26 @@ from test_svg import assert_valid
 from visitor import House
 
 import calib
+from calib.boards.board import board_of
 from calib.boards.layout import LayoutOptions
+from calib.boards.places import fastest_that_fits_mm_s
 from calib.boards.stair import STEP_MM, lay_out_stair
 from calib.errors import BoardDoesNotFit
 from calib.fit.fitting import region_from
-from calib.fit.model import edge_ln_speed
-from calib.fit.priors import STAIR_SD, Priors, cut_prior
+from calib.fit.model import Draws, columns_of, edge_ln_speed, settings_of
+from calib.fit.priors import STAIR_SD, Priors, cut_prior, expected_priors
+from calib.materials import expected_response
 from calib.plan.stair import stair_settings
-from calib.records import Burn, Machine, Setting, Sheet, stair_burn
+from calib.records import (
+    Burn,
+    Grid,
+    Machine,
+    Operation,
+    Setting,
+    Sheet,
+    marked_stair_burns,
+    stair_burn,
+)
 
 STEPS = [Setting(power_pct=80.0, speed_mm_s=v) for v in (10.0, 12.0, 14.0, 17.0)]
 
@@ -172,3 +185,155 @@ def test_it_counts_as_six_coupons_where_a_dozen_are_wanted(shell: Shell) -> None
     grid = shell.json("plan", "--burns", "6")["grid"]
     said = shell.run("record", grid["board_id"], shell.results(grid, cut_cleanly)).stderr
     assert "Next: calib recommend" in said
+
+
+def marked(machine: Machine, operation: Operation) -> Grid:
+    known = region_from(machine, BIRCH, operation, (), expected_priors(machine, BIRCH, operation))
+    fastest = fastest_that_fits_mm_s(machine, operation, 5.0, machine.bed_mm[0])
+    steps = stair_settings(known, fastest_mm_s=fastest)
+    return lay_out_stair(machine, BIRCH, steps, operation=operation)
+
+
+@pytest.mark.parametrize("operation", ["line_mark", "area_mark"])
+@pytest.mark.parametrize("machine", MACHINES, ids=lambda machine: machine.name)
+def test_its_marks_are_burnt_each_at_its_speed_from_the_fast_end_on(
+    machine: Machine, operation: Operation
+):
+    grid = marked(machine, operation)
+    report = assert_sound(grid, calib.grid_program(grid))
+    assert_valid(calib.grid_svg(grid))
+    width, height = grid.board_mm
+    strokes = [s for s in board_of(grid).strokes if s.kind == "mark"]
+    speeds = list(dict.fromkeys(stroke.setting.speed_mm_s for stroke in strokes))
+    assert speeds == sorted((cell.speed_mm_s for cell in grid.cells), reverse=True)
+    assert len({cell.power_pct for cell in grid.cells}) == 1
+    for stroke in strokes:
+        # v²/2a to come to its speed, with the beam off; a fifth more to be steady.
+        run_up = 1.2 * stroke.setting.speed_mm_s**2 / (2.0 * machine.working_acceleration_mm_s2)
+        assert stroke.run_up_mm == pytest.approx(run_up, abs=2e-3)
+        assert stroke.length_mm / stroke.setting.speed_mm_s >= 0.05 - 1e-6
+        for x, y in stroke.path:
+            assert 5.0 - 2e-3 <= x <= width - 5.0 + 2e-3
+            assert 5.0 - 2e-3 <= y <= height - 5.0 + 2e-3
+    feeds = {round(move.feed / 60.0, 3) for move in lit(report)}
+    assert {round(speed, 3) for speed in speeds} <= feeds
+
+
+def test_its_marks_span_what_is_expected_of_the_grades():
+    """A clear line takes half, or twice, the energy of the table; each grade is a factor of two."""
+    grid = marked(CO2, "line_mark")
+    energy = np.array([60.0 * c.power_pct / 100.0 / c.speed_mm_s for c in grid.cells])
+    table = expected_response(BIRCH.material, "co2").line_mark_j_mm
+    for off in (0.5, 1.0, 2.0):
+        grades = np.clip(np.floor(np.log2(energy / (off * table)) + 2.5), 0, 4)
+        # Half the table's leaves the machine nothing faint: its gentlest is 12 % at 400 mm/s.
+        assert {2, 3} | ({1} if off > 0.5 else set()) <= set(grades)
+
+
+@pytest.mark.parametrize(
+    ("grades", "told"),
+    [
+        ((3, 3, 2, 1), {(10.0, 3, None), (17.0, 1, None), (12.0, 3, 14.0), (14.0, 2, 17.0)}),
+        ((2, 2, 2, 2), {(10.0, 2, None), (17.0, 2, None)}),
+        ((3, 1, 1, 0), {(10.0, 3, None), (17.0, 0, None), (10.0, 3, 12.0), (10.0, 2, 12.0),
+                        (14.0, 1, 17.0)}),
+        ((2, 1, 2, 0), {(10.0, 2, None), (17.0, 0, None), (10.0, 2, 17.0), (14.0, 1, 17.0)}),
+        ((None, 2, None, 1), {(12.0, 2, None), (17.0, 1, None), (12.0, 2, 17.0)}),
+        ((None, 1, None, None), {(12.0, 1, None)}),
+        ((None,) * 4, set()),
+    ],
+)  # fmt: skip
+def test_what_its_marks_say_is_both_ends_and_where_each_grade_is_left_behind(grades, told):
+    burns = marked_stair_burns("line_mark", STEPS, grades, "May")
+    assert {(b.speed_mm_s, b.mark, b.fails_at_mm_s) for b in burns} == told
+    assert len(burns) == len(told)
+    assert {(b.source, b.session, b.operation) for b in burns} <= {("stair", "May", "line_mark")}
+
+
+def test_a_change_of_grade_says_where_it_lies_no_better_than_stairs_are_like_cells():
+    """Against a sum over the prior's own draws, weighted by the chance of the reading."""
+    kind = (CO2, BIRCH, "line_mark")
+    burn = Burn(
+        operation="line_mark", power_pct=30.0, speed_mm_s=120.0, mark=3, fails_at_mm_s=150.0,
+        source="stair",
+    )  # fmt: skip
+    prior, found = (
+        region_from(*kind, burns, expected_priors(*kind)).mark for burns in ((), (burn,))
+    )
+    assert prior is not None and found is not None  # noqa: PT018
+
+    def needed(draws: Draws[Any], speed: float) -> np.ndarray:
+        """Ln power above the cut point between clear and heavy."""
+        setting = Setting(power_pct=30.0, speed_mm_s=speed)
+        at = settings_of(CO2, columns_of([setting]), prior.prior, "mark")
+        return draws.reach(at)[:, 0] - draws.shape.cuts[:, 2]
+
+    draws = prior.here
+    scatter = np.hypot(draws.shape.scatter, STAIR_SD)
+    here, there = (norm.cdf(needed(draws, speed) / scatter) for speed in (120.0, 150.0))
+    weight = draws.weight * (0.99 * (here - there) + 0.01 / 5.0)
+    weight = weight / weight.sum()
+    expected, own = needed(draws, 134.0), needed(found.here, 134.0)
+    mean = float(weight @ expected)
+    assert float(found.here.weight @ own) == pytest.approx(mean, abs=0.02)
+    sd = math.sqrt(float(weight @ (expected - mean) ** 2))
+    assert math.sqrt(float(found.here.weight @ (own - mean) ** 2)) == pytest.approx(sd, rel=0.1)
+
+
+def test_a_stair_of_marks_is_planned_read_by_one_line_and_counts(shell: Shell) -> None:
+    for words in (MACHINE, ADD_BIRCH):
+        shell.run(*words)
+    stair_of_lines = ("plan", "--for", "stair", "--operation", "line_mark")
+    board = shell.json(*stair_of_lines)["grid"]
+    assert (board["stair"], board["operation"]) == (True, "line_mark")
+    assert "one number" not in shell.refusal("record", "last", "--through-to", "3")
+    for given, said in (
+        ("faint 9, clear 10", "faint 9, clear 10, heavy 0, scorched 0 can't be"),
+        ("faint 13", "give a step from 0 to 12"),
+    ):
+        assert said in shell.refusal("record", "--mark-to", given)
+    wrong = shell.run("record", "--mark-to", "faint nine", code=2).stderr
+    assert "faint nine" in wrong
+    shell.run("record", "last", typed="faint 9, clear 6, heavy 2\n")
+    readings = shell.json("board", "show", "last")["readings"]
+    assert [one["mark"] for one in readings] == [3, 3, 2, 2, 2, 2, 1, 1, 1, 0, 0, 0]
+    region = shell.json("region", "--operation", "line_mark")
+    assert region["edge"] == "bracketed"
+    said = shell.run("record", "--mark-to", "faint 10, clear 7, heavy 3", "--why", "again").stderr
+    assert "5 burns so far; a setting takes about 12" in " ".join(said.split())
+    assert "is marked" in shell.refusal("record", board["board_id"], "--through-to", "1")
+
+
+def test_on_a_small_piece_its_marks_are_slower(shell: Shell) -> None:
+    for words in (MACHINE, ADD_BIRCH):
+        shell.run(*words)
+    words = ("plan", "--for", "stair", "--operation", "line_mark")
+    large = shell.json(*words)["grid"]["cells"]
+    small = shell.json(*words, "--offcut", "160x60")["grid"]["cells"]
+    assert len(small) == 12
+    assert small[-1]["speed_mm_s"] < large[-1]["speed_mm_s"]
+    assert "don't fit" in shell.refusal(*words, "--offcut", "90x60")
+
+
+def test_on_the_page_a_stair_of_marks_is_read_by_four_taps(planned_house: House) -> None:
+    visitor = planned_house.guest()
+    pair = {"sheet": "birch 3", "machine": "bench", "operation": "area_mark"}
+    page = visitor.submit("/stair", pair)
+    code = str(page.url).split("/board/")[1].split("?")[0]
+    asked = visitor.get(f"/board/{code}/record").text
+    assert "At least scorched up to step" in asked
+    assert asked.count('type="radio"') == 4 * 13
+    reached = {"faint": "12", "clear": "7", "heavy": "3", "scorched": "0"}
+    visitor.submit(f"/board/{code}/stair", reached)
+    burns = planned_house.book.burns("bench", "birch 3", "area_mark")
+    steps = [cell.speed_mm_s for cell in planned_house.book.board(code).cells]
+    assert {(b.speed_mm_s, b.mark, b.fails_at_mm_s) for b in burns} == {
+        (steps[0], 3, None), (steps[-1], 1, None), (steps[2], 3, steps[3]), (steps[6], 2, steps[7]),
+    }  # fmt: skip
+
+
+def test_its_sheet_asks_for_the_last_step_of_each_grade():
+    page = pypdfium2.PdfDocument(calib.grid_record_sheet(marked(CO2, "line_mark")))[0]
+    words = " ".join(page.get_textpage().get_text_range().split())
+    for grade in ("faint", "clear", "heavy", "scorched"):
+        assert f"at least {grade} up to step" in words

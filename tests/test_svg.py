@@ -58,6 +58,27 @@ def assert_valid(text: str) -> etree._Element:
     return root
 
 
+def test_filled_areas_cover_what_their_lines_do_and_say_the_pitch_to_type() -> None:
+    grid = make("area_mark")
+    lines, areas = (boxes_mm(grid_svg(grid, filled=filled)) for filled in (False, True))
+    text = grid_svg(grid, filled=True)
+    root = assert_valid(text)
+    for cell in grid.cells:
+        name, half = f"cell-{cell.label}", 0.5 * (cell.line_pitch_mm or 0.0)
+        left, top, right, bottom = lines[name]
+        assert areas[name] == pytest.approx((left, top - half, right, bottom + half), abs=2e-3)
+        (path,) = (one for one in root.iter(NS + "path") if one.get("id") == name)
+        group = path.getparent()
+        assert group is not None
+        assert path.get("fill") == group.get("stroke")
+        assert f"lines {cell.line_pitch_mm:g} mm apart" in group.findtext(NS + "title")
+    assert "rule its lines" in text
+    # What isn't an area stays as it is.
+    assert {name: areas[name] for name in areas if "cell" not in name} == {
+        name: lines[name] for name in lines if "cell" not in name
+    }
+
+
 def boxes_mm(text: str) -> dict[str, tuple[float, ...]]:
     shapes = SVG.parse(io.StringIO(text), ppi=96.0, reify=True).elements()
     return {s.id: tuple(float(v) * MM for v in s.bbox()) for s in shapes if isinstance(s, Shape)}

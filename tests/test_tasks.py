@@ -178,7 +178,7 @@ def test_a_region_can_be_shown_before_any_burn(bench: Book, operation: Any) -> N
     assert "burnt yet" in view.said
     assert view.chance.min() >= 0.0
     assert view.chance.max() - view.chance.min() > 0.2, "the picture shows where it is in doubt"
-    assert (view.likely_mark is None) == (operation == "cut")
+    assert (view.expected_mark is None) == (operation == "cut")
     summary = summarise(region, RegionWish())
     assert summary.edge == "unburnt"
     assert not any(any(row.tested) for row in summary.rows)

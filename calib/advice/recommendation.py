@@ -81,6 +81,13 @@ class Recommendation:
         )
 
     @property
+    def seconds_per_cm2(self) -> float | None:
+        """Time for which a square centimetre of an area is burnt, without run-ups [s]."""
+        if self.line_pitch_mm is None:
+            return None
+        return 100.0 * self.passes / (self.speed_mm_s * self.line_pitch_mm)
+
+    @property
     def advice(self) -> Advice:
         """The setting with its stated chance, as the logbook keeps it."""
         return Advice(

@@ -59,32 +59,42 @@ class Row:
 
     power_pct: float
     passes: int
+    line_pitch_mm: float | None = None
     speeds: Array
 
     def at(self, speed_mm_s: float) -> int:
         """Place of the fastest of the row's speeds that isn't above a speed."""
         return max(int(np.searchsorted(self.speeds, speed_mm_s * (1 + 1e-12), side="right")) - 1, 0)
 
-    def settings(self, speeds: Array, pitch: float | None = None) -> list[Setting]:
+    @property
+    def kind(self) -> tuple[int, float]:
+        """What it shares with other powers: passes, and the line pitch of area marks."""
+        return self.passes, self.line_pitch_mm or 0.0
+
+    def settings(self, speeds: Array) -> list[Setting]:
         """The row's settings at some speeds."""
         return [
             Setting(
                 power_pct=self.power_pct,
                 speed_mm_s=float(speed),
                 passes=self.passes,
-                line_pitch_mm=pitch,
+                line_pitch_mm=self.line_pitch_mm,
             )
             for speed in speeds
         ]
 
 
 def rows_inside(region: Region, slowest_mm_s: float | None = None) -> list[Row]:
-    """All powers on the machine's steps with their speeds inside what was burnt."""
+    """All powers on the machine's steps with their speeds inside what was burnt, for each number of
+    passes and each line pitch that was."""
     machine = region.machine
     usual = SLOWEST_MM_S[machine.source]
     least = usual if slowest_mm_s is None else min(slowest_mm_s, usual)
     found = []
-    for passes, hull in sorted(region.hulls.items()):
+    kinds = {(burn.passes, burn.line_pitch_mm) for burn in region.burns}
+    for passes, pitch in sorted(kinds, key=lambda kind: (kind[0], kind[1] or 0.0)):
+        hull = region.hull(passes, pitch)
+        assert hull is not None
         weakest, strongest = np.exp([hull[:, 0].min(), hull[:, 0].max()])
         strongest = min(strongest, machine.ceiling_pct)
         for power in _steps(weakest, strongest, machine.power_step_pct):
@@ -94,7 +104,8 @@ def rows_inside(region: Region, slowest_mm_s: float | None = None) -> list[Row]:
             fastest = min(span[1], machine.max_speed_mm_s)
             speeds = _steps(max(span[0], least), fastest, machine.speed_step_mm_s)
             if len(speeds):
-                found.append(Row(power_pct=float(power), passes=passes, speeds=speeds))
+                row = Row(power_pct=float(power), passes=passes, line_pitch_mm=pitch, speeds=speeds)
+                found.append(row)
     return found
 
 
@@ -105,16 +116,16 @@ def _steps(low: float, high: float, step: float) -> Array:
     return np.round(np.arange(max(first, 1), last + 1) * step, 6)
 
 
-def _sample(rows: Sequence[Row], pitch: float | None = None) -> list[Setting]:
+def _sample(rows: Sequence[Row]) -> list[Setting]:
     """At most so many powers per number of passes and speeds per power, with both ends."""
     found = []
-    for passes in sorted({row.passes for row in rows}):
-        group = [row for row in rows if row.passes == passes]
+    for kind in sorted({row.kind for row in rows}):
+        group = [row for row in rows if row.kind == kind]
         places = np.linspace(0, len(group) - 1, min(len(group), _MOST_POWERS)).round()
         for row in (group[int(i)] for i in np.unique(places)):
             wanted = np.geomspace(row.speeds[0], row.speeds[-1], _MOST_SPEEDS)
             which = np.unique([row.at(v) for v in wanted])
-            found += row.settings(row.speeds[which], pitch)
+            found += row.settings(row.speeds[which])
     return found
 
 
@@ -140,10 +151,15 @@ class Search:
         )
 
     @property
-    def pitches(self) -> list[float | None]:
-        """Line pitches that were burnt; None for everything but area marks."""
-        burns = self.exact.region.burns
-        return sorted({b.line_pitch_mm for b in burns}, key=lambda p: p or 0.0)
+    def by_pitch(self) -> list[list[Row]]:
+        """The rows of each line pitch that was burnt; of everything but area marks all."""
+        pitches = sorted({row.line_pitch_mm or 0.0 for row in self.rows})
+        return [[row for row in self.rows if (row.line_pitch_mm or 0.0) == p] for p in pitches]
+
+    def row_of(self, at: Setting) -> Row:
+        """The row that a setting is of."""
+        kind = at.power_pct, at.passes, at.line_pitch_mm
+        return next(r for r in self.rows if (r.power_pct, r.passes, r.line_pitch_mm) == kind)
 
     def advised(self) -> Setting | None:
         """The step that is advised; None where none meets the wish.
@@ -169,7 +185,7 @@ class Search:
 
         Of those as fast the likeliest. A look is enough: what is as good is looser than its error.
         """
-        some = [setting for pitch in self.pitches for setting in _sample(self.rows, pitch)]
+        some = _sample(self.rows)
         # Once more, on the steps that lie between those of the first look.
         for _ in range(2):
             likely = self.quick.exactly(columns_of(some))
@@ -179,26 +195,24 @@ class Search:
             best = some[int(np.argmax(np.where(as_fast, likely, 0.0)))]
             likeliest = some[int(np.argmax(likely))]
             some = [likeliest, best]
-            for row in (row for row in self.rows if row.passes == best.passes):
+            for row in (row for row in self.rows if row.kind == self.row_of(best).kind):
                 near = np.abs(np.log(row.speeds / best.speed_mm_s)) < _NEAR
-                some += row.settings(
-                    row.speeds[near][:: max(near.sum() // _FEW, 1)], best.line_pitch_mm
-                )
+                some += row.settings(row.speeds[near][:: max(near.sum() // _FEW, 1)])
         return best
 
     def best_chance(self) -> float:
         """The highest chance there is, exactly, where the look has it."""
         best = []
-        for pitch in self.pitches:
-            some = _sample(self.rows, pitch)
+        for rows in self.by_pitch:
+            some = _sample(rows)
             best.append(self.exact.single(some[int(np.argmax(self.quick.asked(columns_of(some))))]))
         return max(best)
 
     def _best(self) -> Setting | None:
         """The best step that meets the wish."""
         found: list[Judged] = []
-        for pitch in self.pitches:
-            near = _judged(self.quick, _sample(self.rows, pitch), slack=_LOOK_ERROR)
+        for rows in self.by_pitch:
+            near = _judged(self.quick, _sample(rows), slack=_LOOK_ERROR)
             # The first few of the best that differ in power or passes.
             starts: dict[tuple[float, int], Setting] = {}
             for _, at in sorted(near, key=lambda judged: judged[0], reverse=True):
@@ -214,7 +228,8 @@ class Search:
 
     def _climbed(self, start: Setting) -> Setting:
         """Climb among the steps while the score rises and the reliability is met."""
-        rows = {row.power_pct: row for row in self.rows if row.passes == start.passes}
+        kind = self.row_of(start).kind
+        rows = {row.power_pct: row for row in self.rows if row.kind == kind}
         powers = sorted(rows)
         here = _judged(self.quick, [start])
         stride = max(len(rows[start.power_pct].speeds) // _COARSE, 1)
@@ -223,7 +238,7 @@ class Search:
             place = powers.index(at.power_pct)
             around: list[Setting] = []
             for row in (rows[power] for power in powers[max(place - 1, 0) : place + 2]):
-                around += _beside(row, at, row.at(at.speed_mm_s), 3, stride)
+                around += _beside(row, row.at(at.speed_mm_s), 3, stride)
             best = max([*here, *_judged(self.quick, around)], default=None, key=lambda j: j[0])
             if best is not None and not (here and best[0] <= here[0][0]):
                 here = [best]
@@ -235,10 +250,10 @@ class Search:
 
     def _exactly(self, look: Setting) -> list[Judged]:
         """The best speed near the look's, at its power, that meets the reliability exactly."""
-        row = next(r for r in self.rows if (r.power_pct, r.passes) == (look.power_pct, look.passes))
+        row = self.row_of(look)
         centre = row.at(look.speed_mm_s)
         for stride in _STRIDES:
-            around = _beside(row, look, centre, _WINDOW, stride)
+            around = _beside(row, centre, _WINDOW, stride)
             best = max(_judged(self.exact, around), default=None, key=lambda j: j[0])
             if best is None:
                 continue
@@ -247,12 +262,12 @@ class Search:
             return self._walked(row, best)
         # Between the strides there may be a few steps that meet it: the safest one is among them.
         some = np.unique(np.linspace(0, len(row.speeds) - 1, _ALONG).round().astype(int))
-        spare = _spare(self.quick, columns_of(row.settings(row.speeds[some], look.line_pitch_mm)))
+        spare = _spare(self.quick, columns_of(row.settings(row.speeds[some])))
         peak = int(np.argmax(spare))
         if spare[peak] < -_LOOK_ERROR:
             return []
         low, high = some[max(peak - 1, 0)], some[min(peak + 1, len(some) - 1)]
-        every = row.settings(row.speeds[low : high + 1], look.line_pitch_mm)
+        every = row.settings(row.speeds[low : high + 1])
         safest = every[int(np.argmax(_spare(self.quick, columns_of(every))))]
         judged = _judged(self.exact, [safest])
         return self._walked(row, judged[0], _STRIDES[::-1]) if judged else []
@@ -261,7 +276,7 @@ class Search:
         """Walk on along the row, window by window, while it gets better."""
         for stride in strides:
             while True:
-                around = _beside(row, best[1], row.at(best[1].speed_mm_s), _WINDOW, stride)
+                around = _beside(row, row.at(best[1].speed_mm_s), _WINDOW, stride)
                 further = max([best, *_judged(self.exact, around)], key=lambda j: j[0])
                 if further[0] <= best[0]:
                     break
@@ -274,7 +289,7 @@ class Search:
         best = self._first_as_clean(cleanest, [fastest, *looked])
         if best is None or best == fastest:
             return best or cleanest
-        row = next(r for r in self.rows if (r.power_pct, r.passes) == (best.power_pct, best.passes))
+        row = self.row_of(best)
         further = row.settings(row.speeds[row.speeds > best.speed_mm_s][:_BEYOND])
         return self._first_as_clean(cleanest, further) or best
 
@@ -302,11 +317,11 @@ def _pace(at: Setting) -> float:
     return at.speed_mm_s / at.passes
 
 
-def _beside(row: Row, at: Setting, centre: int, most: int, stride: int) -> list[Setting]:
+def _beside(row: Row, centre: int, most: int, stride: int) -> list[Setting]:
     """Settings of a row up to so many strides slower or faster than a place in it."""
     places = centre + stride * np.arange(-most, most + 1)
     places = places[(places >= 0) & (places < len(row.speeds))]
-    return row.settings(row.speeds[places], at.line_pitch_mm)
+    return row.settings(row.speeds[places])
 
 
 def _spare(chances: Chances, at: Columns) -> Array:

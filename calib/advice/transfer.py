@@ -25,7 +25,7 @@ from calib.hazards import check_hazard
 from calib.limits import fastest_cut_mm_s, limits_of, snap_setting
 from calib.physics import delivered_power_w
 from calib.plan.next_burns import next_cuts, passes_to_try
-from calib.plan.next_marks import chances_of, mark_candidates, mark_pitch, next_marks
+from calib.plan.next_marks import chances_of, mark_candidates, mark_pitches, next_marks
 from calib.records import USUAL_RELIABILITY, Grid, Machine, Setting
 from calib.texts.say import say
 
@@ -183,7 +183,7 @@ def expected_start(
     else:
         assert other.mark is not None
         fit = other.mark.thinned(_DRAWS)
-        candidates = mark_candidates(other, fit, mark_pitch(other))
+        candidates = mark_candidates(other, fit, mark_pitches(other))
         chances = fit.here.weight @ chances_of(other, fit, candidates)[mark]
         setting, chance = candidates[int(np.argmax(chances))], float(chances.max())
         low, middle, high = np.quantile(middle_speeds_mm_s(other, fit, setting, mark), shares)

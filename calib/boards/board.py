@@ -141,7 +141,7 @@ def _codes(grid: Grid, cell: Cell) -> Iterator[Stroke]:
 
 def _burn(grid: Grid, cell: Cell) -> Iterator[Stroke]:
     setting = cell.setting  # made once: an area has a hundred lines
-    if grid.stair:
+    if grid.stair and grid.operation == "cut":
         y = round(cell.y_mm + cell.height_mm / 2.0, 3)
         ends = (round(cell.x_mm + cell.width_mm, 3), y), (round(cell.x_mm, 3), y)
         yield Stroke(kind="cut", setting=setting, points=ends, cell=cell.label)

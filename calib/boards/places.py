@@ -57,7 +57,7 @@ class Room:
     def first_row_mm(self, board_width_mm: float) -> float:
         """Top of the first row of cells on a board of this width [mm]."""
         lines = head_lines(self.title, board_width_mm - 2.0 * self.left_mm)
-        return _tenth(self.edge_mm + head_height_mm(lines) + HEAD_BELOW_MM + self.row_gap_mm)
+        return tenth_up(self.edge_mm + head_height_mm(lines) + HEAD_BELOW_MM + self.row_gap_mm)
 
     def columns_and_rows(self, board_mm: Size) -> tuple[int, int]:
         """Count the columns and rows that fit a board; (0, 0) when none does."""
@@ -87,14 +87,14 @@ class Room:
         )
 
 
-def _tenth(length_mm: float) -> float:
+def tenth_up(length_mm: float) -> float:
     """Round a length up to the next tenth of a millimetre."""
     return math.ceil(length_mm * 10.0 - 1e-6) / 10.0
 
 
 def gap_mm(sheet: Sheet) -> float:
     """Least distance of two cells: 3 mm or the sheet's thickness, whichever is more."""
-    return _tenth(max(LEAST_GAP_MM, sheet.thickness_mm, sheet.measured_mm or 0.0))
+    return tenth_up(max(LEAST_GAP_MM, sheet.thickness_mm, sheet.measured_mm or 0.0))
 
 
 def row_gap_mm(sheet: Sheet) -> float:
@@ -144,12 +144,12 @@ def room_for(
 ) -> Room:
     """Collect the measures that all cells of a board share."""
     gap = gap_mm(sheet)
-    left = edge = max(_tenth(clamp_mm), gap)
+    left = edge = max(tenth_up(clamp_mm), gap)
     cell_mm = COUPON_MM, COUPON_MM
     if operation != "cut":
         fastest = max(s.speed_mm_s for s in settings)
         run_up = run_up_mm(fastest, machine.working_acceleration_mm_s2)
-        left = max(edge, _tenth(clamp_mm + run_up - MARK_INSET_MM))
+        left = max(edge, tenth_up(clamp_mm + run_up - MARK_INSET_MM))
         height = LINE_CELL_HEIGHT_MM
         if KINDS[operation].shape == "area":
             # At least five lines, so that the surface is one.
@@ -172,7 +172,7 @@ def _mark_width_mm(
 ) -> float:
     """Width of board that a mark needs with its run-ups and the margins [mm]."""
     run_up = run_up_mm(speed_mm_s, machine.working_acceleration_mm_s2)
-    return lit_mm(operation, speed_mm_s) + 2.0 * _tenth(clamp_mm + run_up)
+    return lit_mm(operation, speed_mm_s) + 2.0 * tenth_up(clamp_mm + run_up)
 
 
 def fastest_that_fits_mm_s(

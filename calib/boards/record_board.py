@@ -32,8 +32,8 @@ def _code_room(grid: Grid, cell: Cell) -> tuple[float, float]:
     """Top and bottom of the room for a cell's code; below the line where there is one [mm]."""
     down = 0.0
     if KINDS[grid.operation].shape == "line" or grid.stair:
-        down = min(LINE_DOWN_MM, cell.height_mm / 2.0)
-        down = cell.height_mm / 2.0 if grid.stair else down
+        down = cell.height_mm / 2.0
+        down = down if grid.operation == "cut" else min(LINE_DOWN_MM, down)
     return cell.y_mm + down, cell.y_mm + cell.height_mm
 
 

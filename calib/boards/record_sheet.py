@@ -28,7 +28,7 @@ from calib.print_style import (
     table,
     words,
 )
-from calib.records import KINDS, Grid
+from calib.records import KINDS, MARK_SHORT, Grid
 from calib.texts.say import say
 
 # Type of facts, notes and cautions [pt] and height of the table's rows [mm], best first: below the
@@ -205,7 +205,12 @@ def _grades(grid: Grid) -> list[Any]:
     parts: list[Any] = []
     if grid.stair:
         steps = "  ".join(f"{TICK}\N{NO-BREAK SPACE}{n}" for n in range(len(grid.cells) + 1))
-        return [words(say("boards.cut_right_through"), 7.5, bold=True), gap(0.5), words(steps, 9.0)]
+        asked = [say("boards.cut_right_through")]
+        if grid.operation != "cut":
+            asked = [say("boards.marked_up_to_step", grade=grade) for grade in MARK_SHORT[1:]]
+        for one in asked:
+            parts += [words(one, 7.5, bold=True), gap(0.5), words(steps, 9.0), gap(1.0)]
+        return parts
     for name in grid.read:
         rows = [
             [swatch(name, grade), words(f"{key}: {meaning}")]

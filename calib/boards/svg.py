@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import groupby
 from xml.etree.ElementTree import indent, tostring
 
@@ -22,8 +23,8 @@ _STROKE_WIDTH = "0.025"
 _ORDER = say("boards.burn_groups_in_their_order")
 
 
-def grid_svg(planned: Grid | Board, *, part: Setting | None = None) -> str:
-    """Draw a board.
+def grid_svg(planned: Grid | Board, *, part: Setting | None = None, filled: bool = False) -> str:
+    """Draw a board; ``filled``, its areas as shapes, for programs that rule the lines themselves.
 
     Raises InvalidRecord when no cell and no code has the setting ``part``; RefusedMaterial,
     DeclarationNeeded when the sheet may not be burnt.
@@ -32,7 +33,7 @@ def grid_svg(planned: Grid | Board, *, part: Setting | None = None) -> str:
     layers = [layer for layer in layers_of(board) if part in (None, layer.setting)]
     if part is not None and not layers:
         raise InvalidRecord(say("boards.part_is_give_one_of_boards", setting=setting_words(part)))
-    return _drawing(board, layers)
+    return _drawing(board, layers, filled=filled)
 
 
 def grid_svg_per_setting(planned: Grid | Board) -> dict[str, str]:
@@ -58,12 +59,13 @@ def grid_svg_by_eight(planned: Grid | Board) -> dict[str, str]:
     }
 
 
-def _drawing(board: Board, layers: Sequence[Layer]) -> str:
+def _drawing(board: Board, layers: Sequence[Layer], *, filled: bool = False) -> str:
     width, height = (f"{length:.3f}" for length in board.board_mm)
     canvas = svgwrite.Drawing(
         size=(f"{width}mm", f"{height}mm"), viewBox=f"0 0 {width} {height}", debug=False
     )
-    canvas.set_desc(title=board.title, desc="\n".join((_ORDER, *file_cautions(board))))
+    how = (_ORDER, say("boards.rule_areas_yourself")) if filled else (_ORDER,)
+    canvas.set_desc(title=board.title, desc="\n".join((*how, *file_cautions(board))))
     for layer in layers:
         group = canvas.g(
             id=f"setting-{layer.number:02d}" if layer.number else "codes",
@@ -77,7 +79,10 @@ def _drawing(board: Board, layers: Sequence[Layer]) -> str:
         # One path per cell, per code and for the head.
         for (kind, cell), strokes in groupby(layer.strokes, lambda s: (s.kind, s.cell)):
             name = f"cell-{cell}" if kind != "label" else f"code-{cell}" if cell else "head"
-            group.add(canvas.path(d=" ".join(map(path_data, strokes)), id=name))
+            if filled and kind == "mark":
+                group.add(canvas.path(d=_around(list(strokes)), id=name, fill=layer.colour))
+            else:
+                group.add(canvas.path(d=" ".join(map(path_data, strokes)), id=name))
         canvas.add(group)
     root = canvas.get_xml()
     # svgwrite declares two namespaces that nothing here uses and the SVG 1.1 DTD doesn't know, and
@@ -88,6 +93,15 @@ def _drawing(board: Board, layers: Sequence[Layer]) -> str:
         root.remove(definitions)
     indent(root, space=" ")
     return f'<?xml version="1.0" encoding="UTF-8"?>\n{tostring(root, encoding="unicode")}\n'
+
+
+def _around(lines: Sequence[Stroke]) -> str:
+    """An area as one shape, half a line pitch beyond its first and its last line."""
+    x, y = zip(*(point for line in lines for point in line.points), strict=True)
+    beyond = 0.5 * (lines[0].setting.line_pitch_mm or 0.0)
+    (left, right), (top, bottom) = (min(x), max(x)), (min(y) - beyond, max(y) + beyond)
+    corners = ((left, top), (right, top), (right, bottom), (left, bottom), (left, top))
+    return path_data(replace(lines[0], points=corners, closed=True))
 
 
 def path_data(stroke: Stroke) -> str:

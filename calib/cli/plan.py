@@ -51,7 +51,7 @@ def plan(
         option(
             "--for",
             "PURPOSE",
-            "edge: where it cuts or marks; stair: the same by one cut of many speeds; lot: does a"
+            "edge: where it cuts or marks; stair: the same by one line of many speeds; lot: does a"
             " new lot need more; check: has the machine lost power; transfer: confirm a start on"
             " another machine; joint: parts that fit; focus: the right height.",
         ),

@@ -41,12 +41,31 @@ _JOINT = say("cli.joint_board")
 _CODE = re.compile(r"([A-Z])(\d{1,3})", re.ASCII)
 
 
+_STEP_OF_GRADE = re.compile(r"([a-z]+)\s*(?:to\s*)?(\d{1,3})", re.ASCII)
+
+
 def _step(text: str) -> int:
     """``7`` or ``S7``."""
     digits = text.strip().upper().removeprefix("S")
     if not (digits.isascii() and digits.isdigit() and len(digits) <= 3):
         raise InvalidQuantity(say("cli.step_cant_be_read", text=shown(text)))
     return int(digits)
+
+
+def _reached(text: str) -> tuple[int, ...]:
+    """``faint 9, clear 6, heavy 2``: a grade that is left out goes as far as the next deeper."""
+    from calib.records import MARK_SHORT
+
+    found: dict[str, int] = {}
+    for part in text.casefold().split(","):
+        read = _STEP_OF_GRADE.fullmatch(part.strip())
+        if read is None or read[1] not in MARK_SHORT[1:]:
+            raise InvalidQuantity(say("cli.grades_cant_be_read", text=shown(text)))
+        found[read[1]] = int(read[2])
+    steps: list[int] = [0]
+    for grade in MARK_SHORT[:0:-1]:
+        steps.append(found.get(grade, steps[-1]))
+    return tuple(steps[:0:-1])
 
 
 def _codes(text: str) -> tuple[str, ...]:
@@ -136,6 +155,15 @@ def record(
             parser=reader(_step),
         ),
     ] = None,
+    mark_to: Annotated[
+        Any,
+        option(
+            "--mark-to",
+            "GRADES",
+            "Last step of each grade of a stair of marks: faint 9, clear 6, heavy 2.",
+            parser=reader(_reached),
+        ),
+    ] = None,
     why: Why = "",
     note: Note = "",
     ready_made: ReadyMade = None,
@@ -192,12 +220,17 @@ def record(
         if not_burnt:
             done = book.strike_out(grid.board_id, not_burnt, when=when, why=why)
             return _recorded(book, grid, done)
-        if grid.stair or through_to is not None:
-            if through_to is None:
-                asked = say("cli.cut_right_through_up_to_which", count=len(grid.cells))
-                through_to = typer.prompt(asked, type=int, prompt_suffix=" ", err=True)
+        reached = mark_to if through_to is None else (through_to,)
+        if grid.stair or reached is not None:
+            if reached is None:
+                cut, count = grid.operation == "cut", len(grid.cells)
+                asked = say("cli.marked_up_to_which", count=count)
+                if cut:
+                    asked = say("cli.cut_right_through_up_to_which", count=count)
+                text = typer.prompt(asked, prompt_suffix=" ", err=True)
+                reached = (_step(text),) if cut else _reached(text)
             done = tasks.results.record_stair(
-                book, grid, through_to, when=when, session=session, why=why
+                book, grid, reached, when=when, session=session, why=why
             )
             return *_recorded(book, grid, done), _next_step(book, grid)
         label = tasks.results.session_label(when, session)

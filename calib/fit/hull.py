@@ -35,6 +35,21 @@ def burnt_hull(settings: Iterable[tuple[float, float]]) -> Array:
     return np.array(_half(points)[:-1] + _half(points[::-1])[:-1], dtype=float)
 
 
+def slice_at(settings: Iterable[tuple[float, float, float]], pitch_mm: float) -> Array:
+    """Powers and speeds, (n, 2), whose hull is that of power, speed and pitch at a line pitch.
+
+    Settings at the pitch, and of each two on either side of it where the line between them, in
+    logarithms, has it.
+    """
+    points = np.log(np.array(sorted(set(settings)), dtype=float).reshape(-1, 3))
+    above = points[:, 2] - np.log(pitch_mm)
+    here = np.abs(above) <= _ON_EDGE
+    low, high = points[~here & (above < 0.0)], points[~here & (above > 0.0)]
+    share = (np.log(pitch_mm) - low[:, None, 2]) / (high[None, :, 2] - low[:, None, 2])
+    between = low[:, None, :2] + share[..., None] * (high[None, :, :2] - low[:, None, :2])
+    return np.asarray(np.exp(np.concatenate([points[here, :2], between.reshape(-1, 2)])))
+
+
 def _half(points: list[tuple[float, float]]) -> list[tuple[float, float]]:
     chain: list[tuple[float, float]] = []
     for point in points:

@@ -146,16 +146,16 @@ def _chance_read(y: Array, cuts: Array, readings: Readings, rows: Ints) -> Array
 
 
 def _chance_of_stair(y: Array, failed: Array, cuts: Array, blunt: Array, grade: int) -> Array:
-    """Chance that a stair went through up to a step at latents y and no further, (rows, M, A).
+    """Chance that a stair reached a grade up to a step at latents y and no further, (rows, M, A).
 
-    ``failed`` are the latents of the step after it, -inf after the last; of a stair that didn't go
-    through at all (a lower grade) y is that of its first step. ``blunt`` (M, 1) is σ over the
-    scatter of a stair.
+    ``failed`` are the latents of the step after it, -inf after the last; of a cut that didn't go
+    through at all (grade 0) y is that of its first step. ``blunt`` (M, 1) is σ over the scatter of
+    a stair.
     """
-    reached = ndtr((y - cuts[-1]) * blunt)
-    if grade < len(cuts):
+    reached = ndtr((y - cuts[grade - 1]) * blunt)
+    if grade == 0:
         return np.asarray(1.0 - reached)
-    return np.asarray(np.maximum(reached - ndtr((failed - cuts[-1]) * blunt), 0.0))
+    return np.asarray(np.maximum(reached - ndtr((failed - cuts[grade - 1]) * blunt), 0.0))
 
 
 def log_likelihood(latent: Latent, readings: Readings, location: Array) -> Array:

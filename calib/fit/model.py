@@ -250,7 +250,8 @@ def problem_of(
             length = (b.cut_length_mm or COUPON_CUT_MM) / COUPON_CUT_MM if cut else 1.0
             lot = THIS_LOT if b.lot is None else f"lot {b.lot}"
             session = (lot, "job" if b.source == "job" else "board", b.session)
-            straight = b.source == "stair"
+            # The ends of a stair of marks are as good as cells.
+            straight = b.source == "stair" and (cut is not None or b.fails_at_mm_s is not None)
             row = (
                 *(b.power_pct, b.speed_mm_s, b.passes, b.line_pitch_mm or np.inf, grade),
                 *(1.0 if straight else length, straight, b.fails_at_mm_s or np.inf),

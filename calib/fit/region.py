@@ -11,7 +11,7 @@ import numpy.typing as npt
 
 from calib.errors import InvalidRecord, unfit
 from calib.fit.fits import CutFit, Fit, GradedFit
-from calib.fit.hull import burnt_hull, inside
+from calib.fit.hull import burnt_hull, inside, slice_at
 from calib.fit.model import (
     Response,
     Settings,
@@ -283,9 +283,28 @@ class Region:
         models = {"cut": self.cut, "char": self.char, "mark": self.mark}
         return {name: fit.learned for name, fit in models.items() if fit is not None}
 
-    def tested(self, power_pct: float, speed_mm_s: float, passes: int = 1) -> bool:
+    def hull(self, passes: int = 1, line_pitch_mm: float | None = None) -> Array | None:
+        """Convex hull of what was burnt with as many passes, of areas at a line pitch, (n, 2)
+        [ln %, ln mm/s]; None where nothing was."""
+        if line_pitch_mm is None or KINDS[self.operation].shape != "area":
+            return self.hulls.get(passes)
+        settings = [
+            (burn.power_pct, burn.speed_mm_s, burn.line_pitch_mm)
+            for burn in self.burns
+            if burn.passes == passes and burn.line_pitch_mm is not None
+        ]
+        corners = slice_at(settings, line_pitch_mm)
+        return burnt_hull((float(p), float(v)) for p, v in corners) if len(corners) else None
+
+    def tested(
+        self,
+        power_pct: float,
+        speed_mm_s: float,
+        passes: int = 1,
+        line_pitch_mm: float | None = None,
+    ) -> bool:
         """True when the setting lies in the convex hull of what was burnt with as many passes."""
-        hull = self.hulls.get(passes)
+        hull = self.hull(passes, line_pitch_mm)
         return hull is not None and inside(hull, power_pct, speed_mm_s)
 
     def _marks(self, line_pitch_mm: npt.ArrayLike | None) -> GradedFit:

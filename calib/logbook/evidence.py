@@ -24,10 +24,12 @@ from calib.records import (
     Operation,
     Reading,
     Setting,
+    marked_stair_burns,
     stair_burn,
 )
 
-_CELL = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm", "x_mm", "y_mm", "burn_order")
+_SETTING = ("power_pct", "speed_mm_s", "passes", "line_pitch_mm")
+_CELL = (*_SETTING, "x_mm", "y_mm", "burn_order")
 LOOSE = ("job", "check_strip")
 
 
@@ -183,19 +185,23 @@ def _burns_of(grid: Any, looks: Mapping[str, Entry]) -> Iterator[tuple[Entry, Bu
             yield look, burn
 
 
-def _stair_of(grid: Any, looks: Mapping[str, Entry]) -> Iterator[tuple[Entry, Burn]]:
-    """The one burn that the looks at a stair's steps are, with the first of them."""
-    steps, fell = [], []
-    for cell in grid["cells"]:
-        names = ("power_pct", "speed_mm_s", "passes")
-        steps.append(Setting(**{name: cell[name] for name in names}))
-        look = looks.get(cell["label"])
-        through = None if look is None else look.body.get("through")
-        fell.append(None if through is None else through == "through")
-    first = next((looks[c["label"]] for c in grid["cells"] if c["label"] in looks), None)
-    burn = stair_burn(steps, fell, first.body["session"] if first else "")
-    if first is not None and burn is not None:
-        yield first, burn
+def _stair_of(grid: Any, said: Mapping[str, Entry]) -> Iterator[tuple[Entry, Burn]]:
+    """The burns that the looks at a stair's steps are, of a cut only one, with the first look."""
+    looks = [said.get(cell["label"]) for cell in grid["cells"]]
+    first = next((look for look in looks if look is not None), None)
+    if first is None:
+        return
+    read = [(None,) * len(READ_OFF) if look is None else grades_of(look) for look in looks]
+    through, _, marks = zip(*read, strict=True)
+    steps = [Setting(**{name: cell[name] for name in _SETTING}) for cell in grid["cells"]]
+    session = first.body["session"]
+    if grid["operation"] != "cut":
+        for burn in marked_stair_burns(grid["operation"], steps, marks, session):
+            yield first, burn
+        return
+    fell = [None if grade is None else grade == "through" for grade in through]
+    if (cut := stair_burn(steps, fell, session)) is not None:
+        yield first, cut
 
 
 def _cut_length_mm(operation: str, cell: Mapping[str, Any]) -> float | None:

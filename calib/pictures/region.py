@@ -15,7 +15,7 @@ import contourpy
 import numpy as np
 import numpy.typing as npt
 
-from calib.records import GRADES, KINDS, Burn, Operation, Setting
+from calib.records import GRADES, KINDS, MARK_SHORT, Burn, Operation, Setting
 from calib.texts.say import say
 
 Array = npt.NDArray[np.float64]
@@ -63,8 +63,8 @@ class RegionView:
     ceiling_pct: float | None = None
     max_speed_mm_s: float | None = None
     wanted_mark: tuple[int, int] = (2, 2)  # First and last of the mark grades that are wanted
-    # Most likely mark grade at each, shape (n_power, n_speed); None for cuts
-    likely_mark: Array | None = None
+    # Mean of the mark grades at each, shape (n_power, n_speed); None for cuts
+    expected_mark: Array | None = None
 
     @property
     def shown(self) -> tuple[Burn, ...]:
@@ -433,19 +433,19 @@ def _crowd(place: Point, taken: Sequence[Point]) -> int:
 
 
 def _likely_marks(view: RegionView, places: Places, taken: list[Point]) -> Iterator[Part]:
-    """Where the most likely mark grade changes, and each grade's name where there is room."""
-    if view.likely_mark is None:
+    """Bands of the mark grades: where the nearest one changes, and its name where there is room."""
+    if view.expected_mark is None:
         return
-    likely = np.asarray(view.likely_mark, dtype=float)
-    at = view.power_pct, view.speed_mm_s, likely
+    expected = np.asarray(view.expected_mark, dtype=float)
+    at, nearest = (view.power_pct, view.speed_mm_s, expected), expected.round()
     powers, speeds = np.meshgrid(view.power_pct, view.speed_mm_s, indexing="ij")
     for grade in GRADES:
         lines = tuple(places.loop(line) for line in lines_at(*at, grade - 0.5))
         if lines:
             yield Shape(look="grade", loops=lines, closed=False, dashes=(1, 2))
-        own = places.loop(zip(powers[likely == grade], speeds[likely == grade], strict=True))
+        own = places.loop(zip(powers[nearest == grade], speeds[nearest == grade], strict=True))
         roomy = [(x, y) for x, y in own if LEFT + 34 < x < RIGHT - 34 and TOP + 10 < y < FOOT - 10]
-        if len(own) > 0.02 * likely.size and roomy:
+        if len(own) > 0.02 * nearest.size and roomy:
             middle = np.mean(own, axis=0)
 
             def cost(place: Point, middle: Point = (float(middle[0]), float(middle[1]))) -> float:
@@ -456,7 +456,7 @@ def _likely_marks(view: RegionView, places: Places, taken: list[Point]) -> Itera
                 taken.append(at_best)
                 name = f"grade-{grade}"
                 yield Label(
-                    look="likely", text=say("pictures.mostly", grade=grade), at=at_best, name=name
+                    look="likely", text=f"{grade} {MARK_SHORT[grade]}", at=at_best, name=name
                 )
 
 

@@ -1,7 +1,7 @@
 """The words of calib as frozen records; each checks itself once, when made."""
 
 from calib.records.advice import Advice
-from calib.records.boards import Cell, Grid, Reading, stair_burn
+from calib.records.boards import Cell, Grid, Reading, marked_stair_burns, stair_burn
 from calib.records.burns import READ_OFF, Burn, Outcome, Setting
 from calib.records.content import content_of
 from calib.records.costs import Costs
@@ -62,6 +62,7 @@ __all__ = [
     "Machine",
     "MARK_SHORT",
     "mark_words",
+    "marked_stair_burns",
     "MARK_WORDS",
     "Operation",
     "OPERATIONS",

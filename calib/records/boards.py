@@ -11,7 +11,7 @@ from calib.records.burns import Burn, Outcome, Passes, Pitch, Power, Setting, Sp
 from calib.records.fields import Number, Text, Whole, Words, misfit, record, says
 from calib.records.machine import Machine
 from calib.records.sheet import Sheet
-from calib.records.words import KINDS, Operation
+from calib.records.words import GRADES, KINDS, Operation
 from calib.texts.say import say
 
 Caliper = Annotated[Number | None, says("Coupon as the caliper shows it.", gt=0, le=1000)]
@@ -50,7 +50,7 @@ class Grid:
     sheet: Annotated[Sheet, says("The sheet it is for.")]
     operation: Annotated[Operation, says("What is burnt.")]
     round: Annotated[Whole, says("Which grid of this pair, from 1.", ge=1, le=1000)] = 1
-    stair: Annotated[bool, says("One straight cut; its cells are its steps, slow to fast.")] = False
+    stair: Annotated[bool, says("One line; its cells are its steps, slow to fast.")] = False
     board_mm: Annotated[tuple[Side, Side], says("Width and height of the board.")]
     cells: Annotated[tuple[Cell, ...], says("The cells, in the order of their codes.")]
     label_setting: Annotated[Setting, says("The setting that marks the codes; never a cell's.")]
@@ -63,7 +63,8 @@ class Grid:
     @property
     def read(self) -> tuple[str, ...]:
         """What is read off each of its cells, in the order in which it is asked."""
-        return ("through",) if self.stair else KINDS[self.operation].read
+        read = KINDS[self.operation].read
+        return read[:1] if self.stair else read
 
 
 @record
@@ -87,9 +88,7 @@ def stair_burn(
     read = [(step, fell) for step, fell in zip(steps, through, strict=True) if fell is not None]
     if not read:
         return None
-    failed = next((n for n, (_, fell) in enumerate(read) if not fell), len(read))
-    last = max((n for n, (_, fell) in enumerate(read) if fell), default=-1)
-    went, fails = min(failed - 1, last), max(last + 1, failed)
+    went, fails = _reached([fell for _, fell in read])
     at = read[max(went, 0)][0]
     return Burn(
         operation="cut",
@@ -101,3 +100,42 @@ def stair_burn(
         source="stair",
         session=session,
     )
+
+
+def marked_stair_burns(
+    operation: Operation,
+    steps: Sequence[Cell | Setting],
+    grades: Sequence[int | None],
+    session: str = "",
+) -> tuple[Burn, ...]:
+    """What the steps of a stair of marks, slow to fast, say: its two ends as they came out, and
+    between which steps each grade is left behind."""
+    read = [(step, grade) for step, grade in zip(steps, grades, strict=True) if grade is not None]
+    found: list[tuple[Cell | Setting, int, float | None]] = [
+        (step, grade, None) for step, grade in dict.fromkeys(read[:1] + read[-1:])
+    ]
+    for grade in GRADES[1:]:
+        went, fails = _reached([own >= grade for _, own in read])
+        if went >= 0 and fails < len(read):
+            found.append((read[went][0], grade, read[fails][0].speed_mm_s))
+    return tuple(
+        Burn(
+            operation=operation,
+            power_pct=at.power_pct,
+            speed_mm_s=at.speed_mm_s,
+            passes=at.passes,
+            line_pitch_mm=at.line_pitch_mm,
+            mark=grade,
+            fails_at_mm_s=fails_at,
+            source="stair",
+            session=session,
+        )
+        for at, grade, fails_at in found
+    )
+
+
+def _reached(steps: Sequence[bool]) -> tuple[int, int]:
+    """The last step that surely was so, -1 for none, and the first after it that surely wasn't."""
+    failed = next((n for n, so in enumerate(steps) if not so), len(steps))
+    last = max((n for n, so in enumerate(steps) if so), default=-1)
+    return min(failed - 1, last), max(last + 1, failed)

@@ -75,7 +75,7 @@ class Burn(Outcome):
     fails_at_mm_s: Annotated[
         Number | None,
         says(
-            "Of a stair that went through to this speed: the next step's, which didn't.",
+            "Of a stair that came out so to this speed: the next step's, which was less.",
             gt=0,
             le=20_000,
         ),

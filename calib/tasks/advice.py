@@ -117,7 +117,8 @@ def chosen_on(pair: OpenPair, setting: Setting, wish: RegionWish) -> Advised:
     region = pair.region
     if KINDS[region.operation].shape == "area" and setting.line_pitch_mm is None:
         raise unfit("line_pitch_mm", None, say("tasks.area_mark_needs_distance"))
-    tested = region.burns and region.tested(setting.power_pct, setting.speed_mm_s, setting.passes)
+    at = setting.power_pct, setting.speed_mm_s, setting.passes, setting.line_pitch_mm
+    tested = region.burns and region.tested(*at)
     said = describe(Chances(region=region, wish=wish_of(wish)), setting) if tested else None
     jobs = any(burn.source == "job" for burn in region.burns)
     notes = () if jobs or wish.cut_length_mm is None else (say("tasks.no_whole_job_of_this_sheet"),)

@@ -23,11 +23,21 @@ from calib.advice.wattage_table import (
 )
 from calib.boards.comb import CombBoard
 from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
-from calib.boards.layout import LayoutOptions
+from calib.boards.layout import LayoutOptions, limit_mm
+from calib.boards.places import fastest_that_fits_mm_s
 from calib.boards.stair import lay_out_stair
-from calib.errors import InvalidRecord, LogbookError, Misfit, NeedsYes, shown, unfit
+from calib.errors import (
+    BoardDoesNotFit,
+    InvalidRecord,
+    LogbookError,
+    Misfit,
+    NeedsYes,
+    shown,
+    unfit,
+)
 from calib.fit.model import columns_of
 from calib.fit.region import Region, thinned_region
+from calib.limits import fastest_mark_mm_s
 from calib.logbook import Book
 from calib.plan.far_side import far_side
 from calib.plan.stair import STEPS, stair_settings
@@ -51,6 +61,9 @@ from calib.tasks.wishes import (
     Pair,
 )
 from calib.texts.say import say
+
+# A stair of marks that has no room is tried with so much less of its speed.
+_SLOWED = 0.8
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,14 +152,13 @@ def plan_check(
     """Plan a stair, the few burns that try the current lot, or a check strip, and store it where a
     time is given. Raises NotEnoughEvidence when no other lot was burnt, nothing can be recommended
     for it, or the sheet isn't known well enough to check a machine with."""
-    pair = pair.to("cut")
+    if purpose != "stair":
+        pair = pair.to("cut")
     earlier = pair.boards
     round_ = max((board.round or 0 for board in earlier), default=0) + 1
     region = reference_region(pair) if purpose == "check" else pair.region
     if purpose == "stair":
-        steps = stair_settings(region, wish.burns or STEPS)
-        options = LayoutOptions(offcut_mm=wish.offcut_mm, round=round_, marks=pair.marks)
-        grid = lay_out_stair(region.machine, region.sheet, steps, options)
+        grid = _stair(pair, wish, round_)
     else:
         if purpose == "lot":
             _ = pair.old_lots  # says so where there is none
@@ -165,6 +177,23 @@ def plan_check(
     )
     store(pair.book, [planned], when)
     return planned
+
+
+def _stair(pair: OpenPair, wish: CheckWish, round_: int) -> Grid:
+    """A dozen speeds along one cut or in a row of marks."""
+    machine, operation = pair.machine, pair.operation
+    options = LayoutOptions(offcut_mm=wish.offcut_mm, round=round_, marks=pair.marks)
+    width = limit_mm(machine, wish.offcut_mm)[0]
+    fastest = fastest_that_fits_mm_s(machine, operation, options.clamp_mm, width)
+    while True:
+        steps = stair_settings(pair.region, wish.burns or STEPS, fastest)
+        try:
+            return lay_out_stair(machine, pair.sheet, steps, options, operation)
+        except BoardDoesNotFit:
+            # Slower marks are shorter, and so are their run-ups.
+            fastest *= _SLOWED
+            if operation == "cut" or fastest < fastest_mark_mm_s(machine) * _SLOWED:
+                raise
 
 
 def plan_focus_board(pair: OpenPair, wish: FocusWish) -> FocusBoard:
@@ -247,7 +276,7 @@ def wattage_files(table: WattageTable, *, paper: str = "a4") -> Files:
 # What may be said of a board of each purpose.
 PURPOSES: Mapping[str, tuple[Any, ...]] = {
     "edge": (Pair, BoardWish, FileWish),
-    "stair": (Named, CheckWish, FileWish),
+    "stair": (Pair, CheckWish, FileWish),
     "lot": (Named, CheckWish, Setting, FileWish),
     "check": (Named, CheckWish, FileWish),
     "transfer": (Pair, ElsewhereWish, FileWish),

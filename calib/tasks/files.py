@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Literal
 
 from calib.errors import BadFile, CalibError, InvalidRecord, LogbookError, shown
 from calib.hazards import check_hazard
-from calib.records import Grid, Machine
+from calib.records import KINDS, Grid, Machine
 from calib.results import blank_results_csv, plan_csv
 from calib.tasks.wishes import FileWish
 from calib.texts.say import say
@@ -141,6 +141,8 @@ def drawn_files(board: Grid | Board, name: str, *, outline: bool = True) -> File
     from calib.boards.svg import grid_svg
 
     files = {f"{name}.svg": grid_svg(board), f"{name}.dxf": grid_dxf(board)}
+    if KINDS[board.operation].shape == "area":
+        files[f"{name}-filled.svg"] = grid_svg(board, filled=True)
     if board.machine.power_word_full is not None:
         files[f"{name}.nc"] = grid_program(board)
         files |= {f"{name}-outline.nc": outline_program(board)} if outline else {}
@@ -183,6 +185,8 @@ def file_names(grid: Grid) -> tuple[str, ...]:
     ends = [".svg", ".dxf", "-record.pdf", "-plan.csv", "-results.csv"]
     if grid.machine.power_word_full is not None:
         ends[2:2] = [".nc", "-outline.nc"]
+    if KINDS[grid.operation].shape == "area":
+        ends.insert(1, "-filled.svg")
     parts = drawings_of(grid)
     ends[1:1] = [f"-{n}of{parts}.svg" for n in range(1, parts + 1) if parts > 1]
     return tuple(f"{grid.board_id}{end}" for end in ends)

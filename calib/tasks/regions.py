@@ -104,7 +104,7 @@ def region_view(
     quick = thinned_region(region, _THINNED)
     drawn = partial(_drawn, Chances(region=quick, wish=wish_of(wish)), shown, pitch)
     power, speed = _axes(region, shown, advised or kept, drawn)
-    likely = None
+    expected = None
     if region.operation == "cut":
         chances = drawn(power[:, None], speed[None, :])
     else:
@@ -118,11 +118,11 @@ def region_view(
         # Every grade of a row at once: quicker than one by one.
         grades = np.stack([grade_chances(fit.here, row) for row in rows], axis=1)
         chances = grades[low : high + 1].sum(axis=0)
-        likely = np.argmax(grades, axis=0).astype(np.float64)
+        expected = np.einsum("g,gij->ij", np.arange(len(grades), dtype=float), grades)
     levels = LEVELS if region.operation == "cut" else MARK_LEVELS
     if region.operation == "cut" and LEVELS[1] < asked < 1.0:
         levels = (*LEVELS[:2], asked)
-    hull = region.hulls.get(shown)
+    hull = region.hull(shown, pitch)
     return RegionView(
         title=f"{region.sheet.name} on {machine.name}, {region.operation.replace('_', ' ')}",
         operation=region.operation,
@@ -142,7 +142,7 @@ def region_view(
         ceiling_pct=machine.ceiling_pct,
         max_speed_mm_s=machine.max_speed_mm_s,
         wanted_mark=grade_ends(wish.mark),
-        likely_mark=likely,
+        expected_mark=expected,
     )
 
 
@@ -266,7 +266,7 @@ def read_out(region: Region, wish: RegionWish, setting: Setting) -> ReadOut:
         expected_char=float(region.expected_char(*at)) if is_cut else None,
         energy_margin_pct=margin,
         job_time_s=None if length is None else length * setting.passes / setting.speed_mm_s,
-        tested=region.tested(*at),
+        tested=region.tested(*at, setting.line_pitch_mm),
         allowed=lowest <= setting.power_pct <= highest and setting.speed_mm_s <= fastest,
     )
 
@@ -339,13 +339,13 @@ def _row(region: Region, wish: RegionWish, power: float, passes: int) -> RegionR
     machine, is_cut = region.machine, region.operation == "cut"
     speeds = np.geomspace(machine.speed_step_mm_s, machine.max_speed_mm_s, _SUMMED_SPEEDS)
     found: list[float | None]
-    likely = None
+    likely, pitch = None, mark_pitch(region)
     if is_cut:
         scope = wish.cut_length_mm, wish.next_sheet
         through = np.asarray(region.chance_through(power, speeds, passes, *scope))
         found = [_fastest(speeds, through, level) for level in LEVELS]
     else:
-        at = (power, speeds, passes, mark_pitch(region))
+        at = (power, speeds, passes, pitch)
         keeps = speeds[np.asarray(region.chance_mark_at_most(wish.mark, *at)) >= 1.0 - DEEPER]
         exactly = np.asarray(region.chance_mark(wish.mark, *at))
         best = int(np.argmax(exactly))
@@ -358,7 +358,7 @@ def _row(region: Region, wish: RegionWish, power: float, passes: int) -> RegionR
     return RegionRow(
         power_pct=power,
         speeds_mm_s=steps,
-        tested=tuple(v is not None and region.tested(power, v, passes) for v in steps),
+        tested=tuple(v is not None and region.tested(power, v, passes, pitch) for v in steps),
         expected_char=char,
         chance=likely,
     )

@@ -23,6 +23,8 @@ from calib.errors import (
 )
 from calib.logbook import Book, Recorded
 from calib.records import (
+    GRADES,
+    MARK_SHORT,
     SCALES,
     Burn,
     Cell,
@@ -49,7 +51,8 @@ STRIP_NOTE = say("tasks.check_strip_it_shows_whether_machine")
 # tests/benchmarks/promise.py; a recommendation may be asked for with fewer, and is then mostly
 # refused.
 ENOUGH_BURNS = 12
-# A stair before coupons does what so many coupons do, see tests/benchmarks/stair.py.
+# A stair before coupons does what so many coupons do, see tests/benchmarks/stair.py; of marks each
+# change of grade is a burn of its own, see tests/benchmarks/marks.py.
 STAIR_COUNTS = 6
 
 Step = Literal["plan", "recommend", "check_machine"]
@@ -174,18 +177,35 @@ def _check_burnt_on(pair: OpenPair, grid: Grid) -> None:
 
 
 def record_stair(
-    book: Book, grid: Grid, step: int, *, when: datetime, session: str | None = None, why: str = ""
+    book: Book,
+    grid: Grid,
+    reached: Sequence[int],
+    *,
+    when: datetime,
+    session: str | None = None,
+    why: str = "",
 ) -> Recorded:
-    """Record up to which step a stair is cut right through, 0 if it isn't at all; raises
-    InvalidRecord when the board is no stair, or has no such step."""
+    """Record up to which step a stair is cut right through, or of marks at least faint, clear,
+    heavy and scorched, 0 if it isn't at all; raises InvalidRecord when the board is no stair, has
+    no such step, or a deeper grade reaches further than a fainter one."""
     if not grid.stair:
         raise InvalidRecord(say("tasks.board_is_no_stair", grid=grid))
-    if not 0 <= step <= len(grid.cells):
-        raise unfit("step", step, say("tasks.give_step", count=len(grid.cells)))
-    readings = [
-        Reading(cell=cell.label, through="through" if number < step else "no")
-        for number, cell in enumerate(grid.cells)
-    ]
+    cut = grid.operation == "cut"
+    if len(reached) != (1 if cut else len(GRADES) - 1):
+        raise InvalidRecord(say("tasks.stair_of_cuts") if cut else say("tasks.stair_of_marks"))
+    for step in reached:
+        if not 0 <= step <= len(grid.cells):
+            raise unfit("step", step, say("tasks.give_step", count=len(grid.cells)))
+    if list(reached) != sorted(reached, reverse=True):
+        said = ", ".join(
+            f"{word} {step}" for word, step in zip(MARK_SHORT[1:], reached, strict=True)
+        )
+        raise InvalidRecord(say("tasks.deeper_grades_end_earlier", said=said))
+    readings = []
+    for number, cell in enumerate(grid.cells):
+        grade = sum(number < step for step in reached)
+        came: Any = {"through": "through" if grade else "no"} if cut else {"mark": grade}
+        readings.append(Reading(cell=cell.label, **came))
     label = session_label(when, session)
     return book.record(grid.board_id, readings, when=when, session=label, why=why)
 
@@ -311,8 +331,9 @@ def will_do(burns: Sequence[Burn]) -> bool:
 
 
 def worth(burns: Sequence[Burn]) -> int:
-    """How many coupons burns are worth; a stair is one burn."""
-    return sum(STAIR_COUNTS if burn.source == "stair" else 1 for burn in burns)
+    """How many coupons burns are worth; a stair of a cut is one burn."""
+    stairs = sum(burn.source == "stair" and burn.operation == "cut" for burn in burns)
+    return len(burns) + stairs * (STAIR_COUNTS - 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -208,7 +208,10 @@ def stated_words(rec: Recommendation) -> str:
 
 
 def margin_lines(rec: Recommendation) -> list[str]:
-    """Say how much margin a cut has, what it looks like, and what was assumed."""
+    """Say how much margin a cut has, what it looks like, and what was assumed; how long an area
+    takes."""
+    if rec.seconds_per_cm2 is not None:
+        return [say("texts.seconds_per_cm2", rec=rec)]
     lines: list[str] = []
     if rec.operation != "cut":
         return lines

@@ -216,6 +216,7 @@ def question_text(question: Question) -> str:
 
 _KINDS = {
     ".svg": say("texts.drawing_colour"),
+    "-filled.svg": say("texts.drawing_filled"),
     ".dxf": say("texts.drawing_layers"),
     ".nc": say("texts.program"),
     "-outline.nc": say("texts.outline"),

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, File, Form, Request, UploadFile
 from starlette.responses import RedirectResponse, Response
 
-from calib.records import CHAR_WORDS, GRADES, MARK_WORDS, OPERATIONS
+from calib.records import CHAR_WORDS, GRADES, MARK_SHORT, MARK_WORDS, OPERATIONS
 from calib.tasks.files import board_file, board_files, file_names, zipped
 from calib.tasks.pairs import find_board
 from calib.tasks.results import record_file, record_readings, record_stair
@@ -98,7 +98,8 @@ def cell_by_cell(request: Request, board_id: str) -> Response:
     code = state.grid.board_id
     if state.grid.stair:
         picture = board_svg(state.grid, state.readings, looks=state.looks)
-        return here.ask(request, "stair.html", state=state, picture=picture)
+        grades = () if state.grid.operation == "cut" else MARK_SHORT[1:]
+        return here.ask(request, "stair.html", state=state, picture=picture, grades=grades)
     picture = board_svg(state.grid, state.readings, looks=state.looks, tappable=True)
     return here.show(
         "record.html",
@@ -113,11 +114,19 @@ def cell_by_cell(request: Request, board_id: str) -> Response:
 
 @router.post("/board/{board_id}/stair")
 def take_stair(
-    request: Request, board_id: str, step: Annotated[int, Form()], why: Annotated[str, Form()] = ""
+    request: Request,
+    board_id: str,
+    step: Annotated[int | None, Form()] = None,
+    faint: Annotated[int | None, Form()] = None,
+    clear: Annotated[int | None, Form()] = None,
+    heavy: Annotated[int | None, Form()] = None,
+    scorched: Annotated[int | None, Form()] = None,
+    why: Annotated[str, Form()] = "",
 ) -> Response:
-    """Record up to which step a stair is cut right through."""
+    """Record up to which step a stair is cut right through, or marked in each grade."""
     grid = find_board(desk_of(request).book, board_id)
-    record_stair(desk_of(request).book, grid, step, when=now(), why=why)
+    reached = [one for one in (step, faint, clear, heavy, scorched) if one is not None]
+    record_stair(desk_of(request).book, grid, reached, when=now(), why=why)
     return RedirectResponse(f"/board/{grid.board_id}", 303)
 
 

@@ -325,13 +325,14 @@ def focus_board(request: Request, sent: Sent) -> Response:
 
 @router.get("/stair")
 def stair(request: Request, sent: Sent) -> Response:
-    """Bracket where a new sheet cuts, by one cut."""
+    """Bracket where a new sheet cuts or marks, by one line."""
+    operation = Ask(name="operation", label=say("web.it_is"), options=_OPERATIONS, kind="radios")
     return page(
         request,
         say("web.plan_stair"),
         say("web.one_straight_cut_whose_speed_steps"),
-        Form(action="/stair", button=say("web.plan_it"), typed=sent,
-             asks=("pair", *some(CheckWish, but=("setting",)))),
+        Form(action="/stair", button=say("web.plan_it"), typed={"operation": "cut", **sent},
+             asks=(operation, "pair", *some(CheckWish, but=("setting",)))),
         danger=True,
     )  # fmt: skip
 

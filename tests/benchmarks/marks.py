@@ -3,11 +3,15 @@
     python tests/benchmarks/marks.py [faces] [first seed] [world] …
 
 Faces of wood, MDF, leather and acrylic under a CO2 laser, for lines and for areas, each tested with
-6 + 6 burns and with 6 more, planned by calib for a clear mark (grade 2) and read by two readers who
-differ a little. Their physics is not the fitted model: a beam that starts somewhere and bends, a
-slope of speed that changes with speed, scatter with heavier tails than a normal, grades of unlike
-widths. All invented, but for the widths: on beech carbonisation is first noticed somewhere above
-0.19 J/mm² and up to 0.25, and is a whole layer somewhere above 0.375 and up to 0.75 (Kudela 2019),
+6 + 6 burns and with 6 more, with a stair and then 6, and, of every fourth face, with 6 and a book
+of ten other faces of the machine, planned by calib for a clear mark (grade 2) and read by two
+readers who differ a little. A stair is a dozen marks in a row, read by the last step of each grade:
+all of it lies off by a scatter of its own, its steps by half a cell's. In a book faces of one
+material lie off from the table alike by half, and a dozen first burns of each were read. Their
+physics is not the fitted model: a beam that starts somewhere and bends, a slope of speed that
+changes with speed, scatter with heavier tails than a normal, grades of unlike widths. All invented,
+but for the widths: on beech carbonisation is first noticed somewhere above 0.19 J/mm² and up to
+0.25, and is a whole layer somewhere above 0.375 and up to 0.75 (Kudela 2019),
 so that what lies between is a factor of 1.5 to 4; on maple marks of all kinds but burned ones lie
 within 0.011 and 0.07 J/mm, three grades within a factor of 6 or more (Gurau and Petru 2018).
 
@@ -20,8 +24,10 @@ what was burnt, in tenths. Seeds 3000 to 3399 were used in tuning; the default s
 
 from __future__ import annotations
 
+import functools
 import sys
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -31,12 +37,18 @@ import calib
 from calib import Burn, Machine, Setting, Sheet
 from calib.boards.places import fastest_that_fits_mm_s
 from calib.fit.fitting import region_from
+from calib.fit.pool import Pool, pool_records
 from calib.fit.priors import expected_priors
 from calib.materials import expected_response
 from calib.plan.next_marks import next_marks
+from calib.plan.stair import stair_settings
+from calib.records import marked_stair_burns
 
 WANTED = 2
-ROUNDS = (6, 6, 6)
+# Burns of each round; 0 is a stair.
+WAYS = {"6 + 6 + 6": (6, 6, 6), "a stair + 6": (0, 6), "a book + 6": (6,)}
+IN_BOOK, EVERY = 10, 4
+OFFSET = 0.08  # of a stair, all its steps alike
 OPERATIONS = ("line_mark", "area_mark")
 PITCH_MM = 0.1
 BOARD_MM = 150.0
@@ -94,21 +106,24 @@ class Face:
     cuts: np.ndarray  # [ln J/mm at SPEED_MM_S]
     scatter: float
     tail_df: float
+    pitch: float
+    ln_off: float
     readers: float
     apart: float
 
-    def damage(self, power_pct: Any, speed_mm_s: Any) -> np.ndarray:
+    def damage(self, power_pct: Any, speed_mm_s: Any, line_pitch_mm: Any = None) -> np.ndarray:
         """Ln dose that did damage."""
         share = np.clip(
             (np.asarray(power_pct, float) - self.dead_pct) / (100 - self.dead_pct), 1e-9, 1
         )
         v = np.log(np.asarray(speed_mm_s, float) / SPEED_MM_S)
         watts = np.log(self.machine.rated_w) + self.bend * np.log(share)
-        return watts - np.log(SPEED_MM_S) - self.slope * v - self.curve * v**2
+        s = 0.0 if line_pitch_mm is None else np.log(np.asarray(line_pitch_mm) / PITCH_MM)
+        return watts - np.log(SPEED_MM_S) - self.slope * v - self.curve * v**2 - self.pitch * s
 
-    def chances(self, power_pct: Any, speed_mm_s: Any) -> np.ndarray:
+    def chances(self, power_pct: Any, speed_mm_s: Any, line_pitch_mm: Any = None) -> np.ndarray:
         """True chance of each grade to the eyes of the two usual readers, (5, n)."""
-        damage = np.atleast_1d(self.damage(power_pct, speed_mm_s))
+        damage = np.atleast_1d(self.damage(power_pct, speed_mm_s, line_pitch_mm))
         below = [np.zeros_like(damage)]
         for cut in self.cuts:
             both = [
@@ -120,7 +135,7 @@ class Face:
 
     def burn(self, setting: Setting, rng: np.random.Generator) -> Burn:
         """Burn one cell and read it."""
-        y = float(self.damage(setting.power_pct, setting.speed_mm_s))
+        y = float(self.damage(setting.power_pct, setting.speed_mm_s, setting.line_pitch_mm))
         y += self.scatter * rng.standard_t(self.tail_df)
         y += self.readers * (float(rng.random() < 0.5) - 0.5)
         if rng.random() < self.apart:
@@ -136,6 +151,17 @@ class Face:
             mark=grade,
         )
 
+    def stair(self, steps: Sequence[Setting], rng: np.random.Generator) -> tuple[Burn, ...]:
+        """Burn a stair and say of each grade up to which step it goes."""
+        damage = self.damage([s.power_pct for s in steps], [s.speed_mm_s for s in steps])
+        damage += OFFSET * rng.standard_normal() + self.readers * (float(rng.random() < 0.5) - 0.5)
+        damage += 0.5 * self.scatter * rng.standard_t(self.tail_df, len(steps))
+        reached = [int((damage > cut).sum()) for cut in self.cuts]
+        if rng.random() < self.apart:
+            reached = [min(number + 1, len(steps)) for number in reached]
+        grades = [sum(number < most for most in reached) for number in range(len(steps))]
+        return marked_stair_burns(self.operation, steps, grades)  # type: ignore[arg-type]
+
     @property
     def fastest_mm_s(self) -> float:
         """Fastest mark that a board has room for."""
@@ -145,8 +171,10 @@ class Face:
         """True chances of each grade at the machine's best setting for the wanted one."""
         powers = np.arange(12.0, self.machine.ceiling_pct + 0.5, 1.0)
         speeds = np.geomspace(5.0, self.fastest_mm_s, 120)
-        power, speed = (x.ravel() for x in np.meshgrid(powers, speeds))
-        chances = self.chances(power, speed)
+        pitches = (None,) if self.operation == "line_mark" else (PITCH_MM, 1.5 * PITCH_MM)
+        chances = np.concatenate(
+            [self.chances(*map(np.ravel, np.meshgrid(powers, speeds)), p) for p in pitches], axis=1
+        )
         return chances[:, int(np.argmax(chances[WANTED]))]
 
 
@@ -178,12 +206,38 @@ def draw_face(seed: int, operation: str, world: World) -> Face:
         bend=float(rng.uniform(0.85, 1.15)),
         slope=float(rng.uniform(0.75, 1.1)),
         curve=float(rng.uniform(-0.05, 0.05)),
+        ln_off=float(np.log(off)),
         cuts=cuts,
         scatter=float(rng.uniform(0.06, 0.16)),
         tail_df=float(rng.choice([8.0, 30.0])),
+        pitch=float(np.random.default_rng([20264, seed]).uniform(0.8, 1.1)),
         readers=float(rng.uniform(0.02, 0.1)),
         apart=world.apart,
     )
+
+
+@functools.lru_cache
+def first_dozen(machine: Machine, sheet: Sheet, operation: str, fastest: float) -> list[Setting]:
+    """What calib plans before any burn."""
+    kind: Any = (machine, sheet, operation)
+    region = region_from(*kind, (), expected_priors(*kind))
+    return next_marks(region, 12, WANTED, fastest_mm_s=fastest)
+
+
+def booked(face: Face, seed: int, world: World) -> Pool:
+    """What ten other faces of a face's machine teach."""
+    rng, records = np.random.default_rng([7, seed]), []
+    for number in range(IN_BOOK):
+        other = draw_face(10_000_000 + 100 * seed + number, face.operation, world)
+        alike = 0.5 * (face.ln_off - other.ln_off) * (other.sheet.material == face.sheet.material)
+        other = replace(
+            other, machine=face.machine, dead_pct=face.dead_pct, bend=face.bend,
+            cuts=other.cuts + alike,
+        )  # fmt: skip
+        plan = first_dozen(other.machine, other.sheet, other.operation, other.fastest_mm_s)
+        burns = [other.burn(setting, rng) for setting in plan]
+        records.append((other.machine, replace(other.sheet, name=f"other {number}"), burns))
+    return pool_records(records)
 
 
 @dataclass
@@ -224,26 +278,34 @@ def looked_at(region: calib.Region, face: Face, rng: np.random.Generator) -> lis
     power = np.log([b.power_pct for b in region.burns])
     speed = np.log([b.speed_mm_s for b in region.burns])
     mix = rng.dirichlet(np.full(len(power), 0.5), LOOKED_AT)
-    at = np.exp(mix @ power), np.exp(mix @ speed)
-    pitch = PITCH_MM if face.operation == "area_mark" else None
-    told = np.asarray(region.chance_mark(WANTED, *at, line_pitch_mm=pitch))
+    at = [np.exp(mix @ power), np.exp(mix @ speed)]
+    if face.operation == "area_mark":
+        at.append(np.exp(mix @ np.log([b.line_pitch_mm or 1.0 for b in region.burns])))
+    told = np.asarray(region.chance_mark(WANTED, *at[:2], 1, *at[2:]))
     return list(zip(told, face.chances(*at)[WANTED], strict=True))
 
 
-def tested(face: Face, seed: int, found: list[Found]) -> None:
+def tested(
+    face: Face, seed: int, rounds: Sequence[int], found: Sequence[Found], pool: Pool | None
+) -> None:
     """Plan, burn, fit and advise, round by round."""
     rng = np.random.default_rng([6, seed, OPERATIONS.index(face.operation)])
     burns: tuple[Burn, ...] = ()
     kind: Any = (face.machine, face.sheet, face.operation)
     priors = expected_priors(*kind)
+    if pool is not None:
+        priors = pool.priors(*kind, priors)
     region = region_from(*kind, burns, priors)
-    for number, count in enumerate(ROUNDS):
-        plan = next_marks(region, count, WANTED, fastest_mm_s=face.fastest_mm_s)
-        burns += tuple(face.burn(setting, rng) for setting in plan)
+    for number, count in enumerate(rounds):
+        if count:
+            plan = next_marks(region, count, WANTED, fastest_mm_s=face.fastest_mm_s)
+            burns += tuple(face.burn(setting, rng) for setting in plan)
+        else:
+            burns += face.stair(stair_settings(region, fastest_mm_s=face.fastest_mm_s), rng)
         region = region_from(*kind, burns, priors)
         into = found[number]
         into.grades.append(len({b.mark for b in burns}))
-        if number == 0:
+        if number == 0 and pool is None:
             continue
         into.looked += looked_at(region, face, rng)
         try:
@@ -251,7 +313,7 @@ def tested(face: Face, seed: int, found: list[Found]) -> None:
         except calib.NotEnoughEvidence:
             into.none += 1
             continue
-        chances = face.chances(rec.power_pct, rec.speed_mm_s)[:, 0]
+        chances = face.chances(rec.power_pct, rec.speed_mm_s, rec.line_pitch_mm)[:, 0]
         into.told.append(rec.chance)
         into.true.append(chances[WANTED])
         into.deeper.append(chances[WANTED + 1 :].sum())
@@ -264,19 +326,20 @@ def main() -> None:
         world = WORLDS[name]
         print(f"{world.title}: {count} faces each, seeds from {first}", flush=True)
         for operation in OPERATIONS:
-            found = [Found() for _ in ROUNDS]
-            best = []
-            for seed in range(first, first + count):
-                face = draw_face(seed, operation, world)
-                best.append(face.best())
-                tested(face, seed, found)
-            top = np.array(best)[:, WANTED]
-            print(
-                f"  {operation}: best {top.mean():.3f}, 10 % below {np.quantile(top, 0.1):.3f};"
-                f" grades seen in the first six {np.mean(found[0].grades):.1f}"
-            )
-            for label, one in zip(("6 + 6    ", "6 + 6 + 6"), found[1:], strict=True):
-                print(f"    {label} {one.line()}\n      {one.tenths()}", flush=True)
+            faces = {
+                seed: draw_face(seed, operation, world) for seed in range(first, first + count)
+            }
+            top = np.array([face.best() for face in faces.values()])[:, WANTED]
+            print(f"  {operation}: best {top.mean():.3f}, 10 % below {np.quantile(top, 0.1):.3f}")
+            for way, rounds in WAYS.items():
+                found = [Found() for _ in rounds]
+                book = "book" in way
+                for seed, face in list(faces.items())[:: EVERY if book else 1]:
+                    tested(face, seed, rounds, found, booked(face, seed, world) if book else None)
+                print(f"    grades seen in the first round {np.mean(found[0].grades):.1f}")
+                for number, one in enumerate(found[not book :], 2):
+                    label = " + ".join(way.split(" + ")[:number])
+                    print(f"    {label:11s} {one.line()}\n      {one.tenths()}", flush=True)
 
 
 if __name__ == "__main__":
