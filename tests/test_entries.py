@@ -232,6 +232,21 @@ def test_what_is_about_a_withdrawn_thing_does_not_count_and_counts_again_after_a
         assert pair.search().total == 2
 
 
+def test_what_was_read_on_a_withdrawn_twin_hides_nothing(two: tuple[Book, Book]) -> None:
+    book, other = two
+    for minute, one, grade in ((2, book, "no"), (3, other, "hanging")):
+        one.add_board(some_grid("CD34"), when=later(minute))
+        one.record("CD34", [read(grade)], when=later(minute + 5))
+    answers = {"board CD34 (2)": "same"}
+    import_text(book, export_text(other), when=later(20), answers=answers)
+    assert book.boards(Filters(outcome="no")).total == 0
+    lines = [ledger.from_line(line) for line in export_text(book).splitlines()[1:]]
+    twin = max(entry.id for entry in lines if (entry.kind, entry.slot) == ("board", "CD34"))
+    book.withdraw([twin], when=later(21), why="planned twice")
+    (found,) = book.boards(Filters(outcome="no")).entries
+    assert (found.id, found.outcomes) == ("CD34", {"no": 1})
+
+
 def test_a_reading_commits_to_the_forecasts_of_its_board(pair: Book) -> None:
     pair.record("AB12", [read("through", 1)], when=later(1))
     lines = [ledger.from_line(line) for line in export_text(pair).splitlines()[1:]]

@@ -74,7 +74,7 @@ class Boards(Room):
             lots = [one.id for one in sheet.versions if sheet.at(one).lot == grid.sheet.lot]
             body = dataclasses.replace(body, lot=[sheet.version, *lots][-1])
             about = view.names.about(grid.machine.name, grid.sheet.name)
-            view.say(view.entry("board", body, slot=grid.board_id, **about))
+            view.add(view.entry("board", body, slot=grid.board_id, **about))
 
     def board(self, board_id: str) -> Grid:
         """Look a planned board up; LogbookError when there is none."""
@@ -110,7 +110,7 @@ class Boards(Room):
                 new += told
                 added += bool(told) and not corrects
                 corrected += bool(told) and corrects
-            view.say(*new)
+            view.add(*new)
         unchanged = len(readings) - added - corrected
         return Recorded(added=added, corrected=corrected, unchanged=unchanged)
 
@@ -163,7 +163,8 @@ class Boards(Room):
             board = view.board(board_id, [cell])
             batch = _batch(board, key)
             if before := view.ever(batch=batch):
-                return _tapped(view, board, cell, before, again=True)
+                ids = [entry.id for entry in before if entry.kind in OF_CELL]
+                return _tapped(view, board, cell, ids, again=True)
             saw = "" if saw == key else saw
             own = _KEY.fullmatch(saw) is not None and not _ID.match(saw)
             seen = _seen(view, board, cell, saw, own)
@@ -187,9 +188,8 @@ class Boards(Room):
             if reading.note and reading.note not in notes:
                 new["cell_note"] = CellNote(note=reading.note)
             answers = [_answer(view, board, cell, kind, new[kind], seen[kind]) for kind in new]
-            view.say(*answers, batch=batch)
-            named = [dataclasses.replace(entry, batch=batch) for entry in answers]
-            return _tapped(view, board, cell, named, stored=bool(new))
+            own_ids = view.add(*answers, batch=batch)
+            return _tapped(view, board, cell, own_ids, stored=bool(new))
 
     def take_back_tap(
         self, board_id: str, key: str, target: str, *, when: datetime
@@ -211,7 +211,8 @@ class Boards(Room):
                 if any(entry.state == REPLACED for entry in looks):
                     raise CellChanged(looked_at(cell, said_of(view, board, cell)[cell]))
                 view.withdraw(taken, batch=_batch(board, key))
-            return (_tapped(view, board, cell, looks, stored=not again, again=again),)
+            ids = [entry.id for entry in looks]
+            return (_tapped(view, board, cell, ids, stored=not again, again=again),)
 
     def attach(
         self, board_id: str, filename: str, content: bytes, *, when: datetime, cell: str = ""
@@ -229,7 +230,7 @@ class Boards(Room):
                     return entry.id
             keep_photograph(view.connection, digest, content)
             slot = f"photograph {cell}"
-            return view.say(view.entry("photograph", picture, slot=slot, **board.about))[0]
+            return view.add(view.entry("photograph", picture, slot=slot, **board.about))[0]
 
     def photographs(self, board_id: str) -> tuple[Photograph, ...]:
         """List the photographs of a board, oldest first; LogbookError when there is no board."""
@@ -392,15 +393,15 @@ def _tapped(
     view: View,
     board: FoundBoard,
     cell: str,
-    own: Sequence[Entry],
+    own: Iterable[str],
     *,
     stored: bool = False,
     again: bool = False,
 ) -> Tapped:
-    """Say what became of a tap."""
+    """Say what became of a tap; ``own`` are the ids of what it stored."""
     looks = {label: looked_at(label, found) for label, found in said_of(view, board).items()}
     return Tapped(
-        look="+".join(sorted(entry.id for entry in own if entry.kind in OF_CELL)),
+        look="+".join(sorted(own)),
         looked=looks.get(cell, Looked(id="", reading=Reading(cell=cell))),
         stored=stored,
         again=again,

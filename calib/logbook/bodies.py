@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Field
 
 from calib.errors import InvalidRecord
-from calib.logbook.coding import Unreadable, check_text
+from calib.logbook.coding import UNFIT, Unreadable, check_text
 from calib.logbook.ledger import WITHDRAW, Entry, canonical
 from calib.records import (
     GRADES,
@@ -81,10 +81,7 @@ def _parts(event: str) -> tuple[Any, ...]:
 
 
 def _lines(value: object) -> object:
-    bad = isinstance(value, str) and any(
-        (ord(c) < 32 and c != "\n") or 0xD800 <= ord(c) <= 0xDFFF for c in value
-    )
-    if bad:
+    if isinstance(value, str) and UNFIT.search(value.replace("\n", "")):
         raise ValueError(say("logbook.characters_that_cant_be_kept"))
     return value
 

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable
 from datetime import UTC, datetime
 
 from calib.errors import InvalidRecord, LogbookError, shown
 from calib.texts.say import say
+
+# Letters that can't be kept: those that steer a terminal, and halves of letters.
+UNFIT = re.compile("[\x00-\x1f\ud800-\udfff]")
 
 
 def write_time(when: datetime) -> str:
@@ -55,8 +59,7 @@ def material_key(material: str) -> str:
 
 def check_text(field: str, text: str, *, longest: int = 2000) -> str:
     """Check the user's own words."""
-    fits = isinstance(text, str) and len(text) <= longest
-    if not fits or any(ord(c) < 32 or 0xD800 <= ord(c) <= 0xDFFF for c in text):
+    if not isinstance(text, str) or len(text) > longest or UNFIT.search(text):
         given = shown(text)
         raise InvalidRecord(
             say("logbook.is_give_one_line_of_text", field=field, given=given, longest=longest)

@@ -368,11 +368,11 @@ def answer_in(view: View, key: str, answer: str, why: str = "") -> None:
                 taken = bool(view.board(name))
         if taken:
             raise LogbookError(say("logbook.name_is_taken_already", name=name))
-        view.say(view.entry("name", NewName(name=name), slot="name", **about))
+        view.add(view.entry("name", NewName(name=name), slot="name", **about))
     elif answer == _SAME and _SAME in question.answers:
-        view.say(view.entry("same", Same(other=said[0].id), slot="same", **about))
+        view.add(view.entry("same", Same(other=said[0].id), slot="same", **about))
     elif answer in question.answers and answer.isdigit():
-        view.say(_chosen(view, said, said[int(answer) - 1], why))
+        view.add(_chosen(view, said, said[int(answer) - 1], why))
     else:
         may = ", ".join(question.answers)
         raise LogbookError(say("logbook.answer_to", key=key, answer=shown(answer), answers=may))

@@ -333,14 +333,14 @@ class View:
         body = {} if record is None else to_json(record)
         return Entry(at=self.at, kind=kind, body=body, replaces=tuple(sorted(replaces)), **fields)
 
-    def say_instead(self, known: Sequence[Entry], said: Entry) -> str:
+    def add_instead(self, known: Sequence[Entry], said: Entry) -> str:
         """Say something in place of what stands; the very same adds nothing."""
         if [canonical(entry.body) for entry in known] == [canonical(said.body)]:
             return known[0].id
         replaces = tuple(sorted(entry.id for entry in known))
-        return self.say(dataclasses.replace(said, replaces=replaces))[0]
+        return self.add(dataclasses.replace(said, replaces=replaces))[0]
 
-    def say(self, *said: Entry, batch: str = "") -> tuple[str, ...]:
+    def add(self, *said: Entry, batch: str = "") -> tuple[str, ...]:
         """Add what was said in one go; its ids, also of what was there already."""
         if not said:
             return ()
@@ -358,7 +358,7 @@ class View:
         """Withdraw what was said, and say so of what the first of it is about; id of that."""
         about = {name: getattr(said[0], name) for name in ("about", "machine", "sheet")}
         ids = (entry.id for entry in said)
-        return self.say(self.entry(WITHDRAW, why=why, replaces=ids, **about), batch=batch)[0]
+        return self.add(self.entry(WITHDRAW, why=why, replaces=ids, **about), batch=batch)[0]
 
 
 class Room:

@@ -41,7 +41,7 @@ class Runs(Room):
             now = _now(view, machine, sheet)
             body = Run(burns=tuple(burns), kept=kept_id or "", note=note, **now)
             about = view.names.about(machine, sheet)
-            return view.say(view.entry(body.burns[0].source, body, **about))[0]
+            return view.add(view.entry(body.burns[0].source, body, **about))[0]
 
     def keep(
         self,
@@ -75,7 +75,7 @@ class Runs(Room):
                 raise LogbookError(
                     say("logbook.no_setting_is_kept", what=what, sheet=sheet, machine=machine)
                 )
-            return view.say_instead(known, said)
+            return view.add_instead(known, said)
 
     def kept(
         self,
@@ -125,7 +125,7 @@ class Runs(Room):
             about = view.names.about(machine, sheet)
             if board_id is not None:
                 about = view.board(board_id).about
-            return view.say(view.entry("note", body, **about))[0]
+            return view.add(view.entry("note", body, **about))[0]
 
     def store(
         self,
@@ -146,7 +146,7 @@ class Runs(Room):
         with self.saying(when) as view:
             said = view.entry(kind, body, slot=label, **view.names.about(machine, sheet))
             of = view.names.pair(machine, sheet, alone=True)
-            return view.say_instead(view.read(kind=kind, slot=label, **of), said)
+            return view.add_instead(view.read(kind=kind, slot=label, **of), said)
 
     def stored(
         self,

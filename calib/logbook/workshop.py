@@ -24,7 +24,7 @@ class Workshop(Room):
         with self.saying(when) as view:
             known = view.names.machines.get(machine.name)
             if known is None:
-                view.say(view.entry("machine", SetUp(machine=machine), why=why))
+                view.add(view.entry("machine", SetUp(machine=machine), why=why))
             elif known.record != machine:
                 raise LogbookError(say("logbook.machine_with_another_set_up", machine=machine))
 
@@ -51,7 +51,7 @@ class Workshop(Room):
             machine = Machine(**kept | changed)
             about = {"about": thing.id, "machine": thing.id, "slot": "set-up"}
             body = SetUp(machine=machine, what=what)
-            view.say(view.entry("setup", body, why=why, replaces=thing.standing, **about))
+            view.add(view.entry("setup", body, why=why, replaces=thing.standing, **about))
         return machine
 
     def machine(self, name: str) -> Machine:
@@ -84,14 +84,14 @@ class Workshop(Room):
         with self.saying(when) as view:
             thing = view.names.sheets.get(sheet.name)
             if thing is None:
-                view.say(view.entry("sheet", Lot(sheet=sheet), why=why))
+                view.add(view.entry("sheet", Lot(sheet=sheet), why=why))
             elif thing.record != sheet:
                 known = thing.record
                 if not same_stuff(known, sheet):
                     raise LogbookError(say("logbook.sheet_is_in_logbook", sheet=sheet, known=known))
                 about = {"about": thing.id, "sheet": thing.id, "slot": "lot"}
                 body = Lot(sheet=sheet)
-                view.say(view.entry("lot", body, why=why, replaces=thing.standing, **about))
+                view.add(view.entry("lot", body, why=why, replaces=thing.standing, **about))
 
     def sheet(self, name: str) -> Sheet:
         """Look a sheet up; LogbookError when there is none."""
@@ -129,7 +129,7 @@ class Workshop(Room):
                 )
                 raise LogbookError(other)
             replaces = (entry.id for entry in known)
-            view.say(view.entry("session", session, why=why, replaces=replaces, **about))
+            view.add(view.entry("session", session, why=why, replaces=replaces, **about))
 
     def sessions(self, machine: str) -> tuple[Session, ...]:
         """List the sessions of a machine that were described or that burns name, oldest first.
