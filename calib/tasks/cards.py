@@ -60,10 +60,7 @@ def sheet_card_of_pair(pair: OpenPair, *, when: datetime) -> SheetCard:
             due.append(say("tasks.it_was_last_kept_or_run", day=day_of(last, when)))
         settings.append(
             CardSetting(
-                operation=one.operation,
-                setting=entry.setting,
-                facts=tuple(facts),
-                due=tuple(due),
+                operation=one.operation, setting=entry.setting, facts=tuple(facts), due=tuple(due)
             )
         )
         if one.operation == "cut" and one.region.burns:

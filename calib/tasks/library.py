@@ -27,15 +27,7 @@ from calib.plan.far_side import far_side
 from calib.plan.full import full_factorial
 from calib.plan.next_burns import MOST_PASSES, next_cuts
 from calib.plan.next_marks import next_marks
-from calib.records import (
-    USUAL_RELIABILITY,
-    Burn,
-    Grid,
-    Machine,
-    Operation,
-    Setting,
-    Sheet,
-)
+from calib.records import USUAL_RELIABILITY, Burn, Grid, Machine, Operation, Setting, Sheet
 from calib.tasks.pools import priors_of
 from calib.tasks.wishes import BoardWish
 from calib.texts.say import say
@@ -206,11 +198,7 @@ def plan_on_region(
         pitches = (wish.line_pitch_mm,)
         settings = full_factorial(machine, *lists, passes=wish.passes, line_pitches_mm=pitches)
     if wish.slowest_mm_s is not None and not settings:
-        raise unfit(
-            "slowest_mm_s",
-            wish.slowest_mm_s,
-            say("tasks.only_full_grid"),
-        )
+        raise unfit("slowest_mm_s", wish.slowest_mm_s, say("tasks.only_full_grid"))
     layout = LayoutOptions(
         offcut_mm=wish.offcut_mm,
         more_offcuts_mm=wish.more_offcuts_mm,

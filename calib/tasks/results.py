@@ -22,17 +22,7 @@ from calib.errors import (
     unfit,
 )
 from calib.logbook import Book, Recorded
-from calib.records import (
-    SCALES,
-    Burn,
-    Cell,
-    Grid,
-    Machine,
-    Operation,
-    Reading,
-    Setting,
-    Sheet,
-)
+from calib.records import SCALES, Burn, Cell, Grid, Machine, Operation, Reading, Setting, Sheet
 from calib.records.fields import Words, from_json, record, says
 from calib.results import RESULT_COLUMNS, boards_named, read_results, settings_table
 from calib.spreadsheet import write_csv
