@@ -72,7 +72,6 @@ def plan_grid(
     *,
     round: int = 1,
     settings: Sequence[Setting] = (),
-    marks: KnownMarks | None = None,
     **wish: Any,
 ) -> Grid:
     """Plan a test grid; further arguments are the fields of a board's wish, such as ``passes``.
@@ -90,9 +89,8 @@ def plan_grid(
     """
     asked = BoardWish(burns=burns, offcut_mm=offcut_mm, seed=seed, **wish)
     return plan_wished(
-        machine, sheet, operation, asked, evidence, pool, round=round, settings=settings,
-        marks=marks,
-    )[0]  # fmt: skip
+        machine, sheet, operation, asked, evidence, pool, round=round, settings=settings
+    )[0]
 
 
 def plan_grids(
@@ -141,15 +139,14 @@ def plan_wished(
     *,
     round: int = 1,
     settings: Sequence[Setting] = (),
-    marks: KnownMarks | None = None,
 ) -> tuple[Grid, ...]:
     """Plan a board, or several, as wished; raises as `plan_grid`."""
     priors = priors_of(machine, sheet, operation, pool)
     if wish.char_at_most is None:
         priors = replace(priors, char=None)  # not asked for: half of the fit's time is saved
     region = region_from(machine, sheet, operation, evidence, priors)
-    known = KnownMarks(burns=tuple(evidence)) if marks is None else marks
-    return plan_on_region(region, wish, settings, round=round, marks=known)
+    marks = KnownMarks(burns=tuple(evidence))
+    return plan_on_region(region, wish, settings, round=round, marks=marks)
 
 
 def starting_point(
