@@ -157,15 +157,6 @@ def plan_check(
     )
 
 
-def plan_focus_board(pair: OpenPair, wish: FocusWish) -> FocusBoard:
-    """Plan a focus board of a pair; nothing is stored: its result is the height you set."""
-    pair.to("line_mark").check()
-    heights = wish.heights_mm or HEIGHTS_MM
-    return plan_focus(
-        pair.machine, pair.sheet, heights_mm=heights, offcut_mm=wish.offcut_mm, marks=pair.marks
-    )
-
-
 def forecasts(region: Region, grid: Grid, mark: Grades = 2) -> dict[str, dict[str, float]]:
     """Forecast what will come out of every cell of a board, before it is burnt."""
     # Right to about 0.005: a forecast is compared with many outcomes, never acted upon.
@@ -289,7 +280,15 @@ def plan_for(
         comb, files = plan_comb_board(pair, asked(CombWish, setting=setting), when=when)
         return PlannedFor(comb=comb, files=files)
     if purpose == "focus":
-        focus = plan_focus_board(pair, asked(FocusWish))
+        pair.to("line_mark").check()
+        wish = asked(FocusWish)
+        focus = plan_focus(
+            pair.machine,
+            pair.sheet,
+            heights_mm=wish.heights_mm or HEIGHTS_MM,
+            offcut_mm=wish.offcut_mm,
+            marks=pair.marks,
+        )
         drawn = drawn_files(focus, "focus", outline=False) if with_files else {}
         return PlannedFor(focus=focus, files=drawn)
     boards: tuple[Planned, ...] = ()
