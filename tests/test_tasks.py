@@ -16,7 +16,7 @@ from calib.errors import (
     RefusedMaterial,
 )
 from calib.logbook import Book, open_book
-from calib.records import Machine, Reading, Sheet
+from calib.records import Machine, Reading, Setting, Sheet
 from calib.tasks.boards import Planned, forecasts, plan_boards, store
 from calib.tasks.library import plan_grid
 from calib.tasks.pairs import OpenPair, find_board
@@ -34,6 +34,7 @@ BENCH = Machine(
     acceleration_mm_s2=3000.0,
     power_word_full=1000.0,
 )
+SETTING = Setting(power_pct=60.0, speed_mm_s=12.0)
 BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
 
 
@@ -87,6 +88,19 @@ def test_a_refused_sheet_is_not_stored(bench: Book) -> None:
 )
 def test_an_evening_past_midnight_is_still_that_evening(clock: datetime, label: str) -> None:
     assert session_label(clock) == label
+
+
+def test_a_pair_is_looked_up_when_it_is_asked_for(bench: Book, tmp_path: Path) -> None:
+    pair = OpenPair(bench, "BENCH")
+    assert pair.names == ("bench", "birch 3")
+    assert pair.kept is None
+    bench.keep(*pair.key, SETTING, when=NOW)
+    assert pair.kept is not None, "what is kept is looked up each time"
+    assert pair.region is pair.to("cut").region, "a region is fitted once"
+    with open_book(tmp_path / "empty.sqlite3") as empty:
+        nothing = OpenPair(empty, "bench")
+        with pytest.raises(LogbookError, match="no machine in the logbook"):
+            nothing.machine  # noqa: B018
 
 
 def test_the_same_plan_in_two_books_is_the_same_board(bench: Book, tmp_path: Path) -> None:
