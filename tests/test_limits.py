@@ -164,8 +164,9 @@ def test_the_logbook_remembers_which_slow_cells_were_wished_for(tmp_path: Path) 
         book.add_machine(WEAK, when=WHEN)
         book.add_sheet(THICK, when=WHEN)
         with pytest.raises(MachineLimit, match="at 0.4 mm/s is slower than 1.5 mm/s"):
-            plan_boards(OpenPair(book), replace(wish, slowest_mm_s=None), when=WHEN)
-        grid = plan_boards(OpenPair(book), wish, when=WHEN)[0].grid
+            plan_boards(OpenPair(book), replace(wish, slowest_mm_s=None))
+        grid = plan_boards(OpenPair(book), wish)[0].grid
+        book.add_board(grid, when=WHEN)
         readings = [
             calib.Reading(cell=c.label, through="through" if c.speed_mm_s < 1.0 else "no", char=2)
             for c in grid.cells

@@ -16,8 +16,8 @@ from calib.errors import (
     RefusedMaterial,
 )
 from calib.logbook import Book, open_book
-from calib.records import Machine, Reading, Sheet
-from calib.tasks.boards import forecasts, plan_boards
+from calib.records import Machine, Reading, Setting, Sheet
+from calib.tasks.boards import Planned, forecasts, plan_boards, store
 from calib.tasks.library import plan_grid
 from calib.tasks.pairs import OpenPair, find_board
 from calib.tasks.regions import advised_view, region_pictures, summarise
@@ -34,7 +34,15 @@ BENCH = Machine(
     acceleration_mm_s2=3000.0,
     power_word_full=1000.0,
 )
+SETTING = Setting(power_pct=60.0, speed_mm_s=12.0)
 BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
+
+
+def planned(pair: OpenPair, wish: BoardWish, when: datetime) -> tuple[Planned, ...]:
+    """Plan boards and store them, as a shell has it done."""
+    boards = plan_boards(pair, wish)
+    store(pair.book, boards, when)
+    return boards
 
 
 @pytest.fixture
@@ -82,13 +90,26 @@ def test_an_evening_past_midnight_is_still_that_evening(clock: datetime, label: 
     assert session_label(clock) == label
 
 
+def test_a_pair_is_looked_up_when_it_is_asked_for(bench: Book, tmp_path: Path) -> None:
+    pair = OpenPair(bench, "BENCH")
+    assert pair.names == ("bench", "birch 3")
+    assert pair.kept is None
+    bench.keep(*pair.key, SETTING, when=NOW)
+    assert pair.kept is not None, "what is kept is looked up each time"
+    assert pair.region is pair.to("cut").region, "a region is fitted once"
+    with open_book(tmp_path / "empty.sqlite3") as empty:
+        nothing = OpenPair(empty, "bench")
+        with pytest.raises(LogbookError, match="no machine in the logbook"):
+            nothing.machine  # noqa: B018
+
+
 def test_the_same_plan_in_two_books_is_the_same_board(bench: Book, tmp_path: Path) -> None:
     wish = BoardWish(burns=3)
-    (one,) = plan_boards(OpenPair(bench, "bench", "birch 3"), wish, when=NOW)
+    (one,) = planned(OpenPair(bench, "bench", "birch 3"), wish, when=NOW)
     with open_book(tmp_path / "other.sqlite3") as other:
         add_machine(other, BENCH, when=NOW + timedelta(days=9))
         add_sheet(other, BIRCH, when=NOW + timedelta(days=9))
-        (two,) = plan_boards(OpenPair(other), wish, when=NOW + timedelta(days=10))
+        (two,) = planned(OpenPair(other), wish, when=NOW + timedelta(days=10))
     assert one.grid == two.grid
     assert one.forecasts == two.forecasts
 
@@ -96,14 +117,14 @@ def test_the_same_plan_in_two_books_is_the_same_board(bench: Book, tmp_path: Pat
 def test_a_board_of_a_machine_that_was_changed_since_is_planned_anew(bench: Book) -> None:
     """An unread board is offered again as it was stored; a program of it would say old powers."""
     wish = BoardWish(burns=3)
-    (one,) = plan_boards(OpenPair(bench), wish, when=NOW)
-    (again,) = plan_boards(OpenPair(bench), wish, when=NOW + timedelta(days=1))
+    (one,) = planned(OpenPair(bench), wish, when=NOW)
+    (again,) = planned(OpenPair(bench), wish, when=NOW + timedelta(days=1))
     assert again.again
     assert again.grid == one.grid
     changed = replace(BENCH, power_word_full=255.0)
     later = NOW + timedelta(days=2)
     bench.change_setup("bench", when=later, what="other", power_word_full=255.0)
-    (anew,) = plan_boards(OpenPair(bench), wish, when=NOW + timedelta(days=3))
+    (anew,) = planned(OpenPair(bench), wish, when=NOW + timedelta(days=3))
     assert not anew.again
     assert anew.grid.machine == changed
     assert (one.grid.round, anew.grid.round) == (1, 2)
@@ -136,8 +157,8 @@ def test_forecasts_are_what_the_region_says_of_each_cell(bench: Book, operation:
 def test_boards_are_found_by_code_in_any_case_and_the_last_one_by_last(bench: Book) -> None:
     with pytest.raises(LogbookError, match="no board"):
         find_board(bench, "last")
-    (first,) = plan_boards(OpenPair(bench), BoardWish(burns=2), when=NOW)
-    (second,) = plan_boards(OpenPair(bench), BoardWish(burns=3), when=NOW + timedelta(minutes=1))
+    (first,) = planned(OpenPair(bench), BoardWish(burns=2), when=NOW)
+    (second,) = planned(OpenPair(bench), BoardWish(burns=3), when=NOW + timedelta(minutes=1))
     assert second.grid.round == 1
     assert second.unread == (first.grid.board_id,)
     assert find_board(bench, "LAST") == second.grid
@@ -145,7 +166,7 @@ def test_boards_are_found_by_code_in_any_case_and_the_last_one_by_last(bench: Bo
 
 
 def test_cell_by_cell_goes_on_where_it_was_left(bench: Book) -> None:
-    grid = plan_boards(OpenPair(bench), BoardWish(burns=3), when=NOW)[0].grid
+    grid = planned(OpenPair(bench), BoardWish(burns=3), when=NOW)[0].grid
     first, second, third = (cell.label for cell in grid.cells)
     bench.record(grid.board_id, [Reading(cell=first, through="no")], when=NOW)
     bench.record(grid.board_id, [Reading(cell=second, through="through")], when=NOW)

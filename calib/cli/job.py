@@ -121,8 +121,8 @@ def job(
             named[name] = operation
     wish = replace(wish, operations=named, cut=setting, marks=dict(at or ()))
     source = tasks.files.given_file(drawing)
-    if len(source) > _LARGE_DRAWING:
-        tell(say("cli.reading_mb_of_drawing", size=len(source) / 1000000.0))
+    if (size := drawing.stat().st_size) > _LARGE_DRAWING:
+        tell(say("cli.reading_mb_of_drawing", size=size / 1000000.0))
     done = tasks.jobs.job_report(pair.of(book), source, wish)
     if took is not None:
         label = drawing.name

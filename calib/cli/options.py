@@ -255,7 +255,12 @@ class Command(TyperCommand):
             known = self._signature.parameters
             given |= {n: v for n, v in {"as_json": as_json, "place": place}.items() if n in known}
             try:
-                with _opened(place) if "book" in known else nullcontext() as book:
+                opened: Any = nullcontext()
+                if "book" in known:
+                    from calib.logbook import open_book
+
+                    opened = open_book(place or None)
+                with opened as book:
                     result = self._run(book, given, said)
                 if result is not None:
                     data, text, *following = result
@@ -369,12 +374,6 @@ class Command(TyperCommand):
             if each.name == field and each.opts[0].startswith("--"):
                 return each.opts[0]
         return field.replace("_", " ") if field in self.fields else ""
-
-
-def _opened(place: str | None) -> Any:
-    from calib.logbook import open_book
-
-    return open_book(place or None)
 
 
 def _parameter(name: str, kind: Any, default: Any) -> inspect.Parameter:

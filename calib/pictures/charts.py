@@ -153,20 +153,21 @@ def cost_picture(
         axes.set_xlabel("speed [mm/s]")
         axes.set_ylabel(drawable(unit))
         if chosen_mm_s is not None:
-            _mark_chosen(axes, chosen_mm_s, float(np.interp(chosen_mm_s, speeds, base)))
+            cost = float(np.interp(chosen_mm_s, speeds, base))
+            axes.axvline(chosen_mm_s, color=ACCENT, linewidth=1.6, dashes=(6, 2))
+            axes.plot(
+                [chosen_mm_s], [cost], "o", ms=15, mfc="white", mec=ACCENT, mew=3.0, zorder=5,
+                gid="chosen",
+            )  # fmt: skip
+            axes.annotate(
+                f"{figure_words(chosen_mm_s)} mm/s", (chosen_mm_s, cost), xytext=(0, 14),
+                fontsize=13, weight="bold", textcoords="offset points", ha="center",
+                path_effects=HALO, zorder=6,
+            )  # fmt: skip
         figure.legend(
             loc="lower left", ncols=2, frameon=False, fontsize=12, bbox_to_anchor=(0.1, 0.01)
         )
         return saved(figure, format)
-
-
-def _mark_chosen(axes: Axes, speed: float, cost: float) -> None:
-    axes.axvline(speed, color=ACCENT, linewidth=1.6, dashes=(6, 2))
-    axes.plot([speed], [cost], "o", ms=15, mfc="white", mec=ACCENT, mew=3.0, zorder=5, gid="chosen")
-    axes.annotate(
-        f"{figure_words(speed)} mm/s", (speed, cost), xytext=(0, 14), fontsize=13, weight="bold",
-        textcoords="offset points", ha="center", path_effects=HALO, zorder=6,
-    )  # fmt: skip
 
 
 def _height(title: str, words: str) -> float:

@@ -18,9 +18,7 @@ _COLOUR = re.compile(r"#[0-9a-f]{6}")
 
 
 def drawing_svg(
-    drawing: Drawing,
-    operations: Mapping[str, Operation | None],
-    features: Sequence[Feature] = (),
+    drawing: Drawing, operations: Mapping[str, Operation | None], features: Sequence[Feature] = ()
 ) -> str:
     """Draw a drawing; a class is thick when it is cut, dashed when it is a mark, faint when it is
     left out. The places of features are numbered."""

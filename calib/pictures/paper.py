@@ -144,16 +144,12 @@ class Words:
         return top_in + self.height_in
 
 
-def axes_at(figure: Figure, top_in: float, height_in: float, *, right_in: float = 0.35) -> Axes:
+def axes_at(figure: Figure, top_in: float, height_in: float) -> Axes:
     """Place axes ``top_in`` below the figure's top, leaving room for ticks at the left [in]."""
-    whole = float(figure.get_size_inches()[1])
-    left = 0.95
-    return figure.add_axes((
-        left / WIDTH_IN,
-        1.0 - (top_in + height_in) / whole,
-        (WIDTH_IN - left - right_in) / WIDTH_IN,
-        height_in / whole,
-    ))
+    whole, left = float(figure.get_size_inches()[1]), 0.95
+    wide = (WIDTH_IN - left - LEFT_IN) / WIDTH_IN
+    bottom = 1.0 - (top_in + height_in) / whole
+    return figure.add_axes((left / WIDTH_IN, bottom, wide, height_in / whole))
 
 
 def scale_colours(count: int) -> list[str]:

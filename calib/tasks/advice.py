@@ -16,15 +16,7 @@ from calib.errors import NeedsYes, NotEnoughEvidence, unfit
 from calib.fit.region import Region
 from calib.limits import BEYOND, SLOWEST_MM_S
 from calib.logbook import Kept
-from calib.records import (
-    COUPON_CUT_MM,
-    KINDS,
-    USUAL_RELIABILITY,
-    Advice,
-    Burn,
-    Setting,
-    grade_ends,
-)
+from calib.records import COUPON_CUT_MM, KINDS, USUAL_RELIABILITY, Advice, Burn, Setting, grade_ends
 from calib.records.fields import fields_of
 from calib.tasks.costing import costs_of
 from calib.tasks.pairs import KeptSetting, OpenPair, kept_settings, why_not_current

@@ -80,13 +80,11 @@ class Planned:
     forecasts: Mapping[str, Mapping[str, float]]
 
 
-def plan_boards(
-    pair: OpenPair, wish: BoardWish, *, when: datetime | None = None, sure: bool = False
-) -> tuple[Planned, ...]:
+def plan_boards(pair: OpenPair, wish: BoardWish, *, sure: bool = False) -> tuple[Planned, ...]:
     """Plan the next round of a pair on one board, or split over several.
 
-    They are stored where a time is given; planned again from the same burns, they are the same.
-    Unless ``sure``, NeedsYes when all burns so far lie where something else must be wrong.
+    Planned again from the same burns, they are the same. Unless ``sure``, NeedsYes when all burns
+    so far lie where something else must be wrong.
     """
     region = pair.region
     doubts = () if sure or wish.powers_pct else far_side(region)
@@ -119,7 +117,6 @@ def plan_boards(
                 forecasts=forecasts(region, grid, wish.mark),
             )
         )
-    store(pair.book, planned, when)
     return tuple(planned)
 
 
@@ -128,11 +125,10 @@ def first_questions(region: Region) -> tuple[str, ...]:
     return far_side(region)
 
 
-def store(book: Book, planned: Iterable[Planned], when: datetime | None) -> None:
-    """Store boards that were looked at, with what they forecast; without a time nothing is."""
+def store(book: Book, planned: Iterable[Planned], when: datetime) -> None:
+    """Store boards that were looked at, with what they forecast."""
     for one in planned:
-        if when is not None:
-            book.add_board(one.grid, when=when, forecasts=one.forecasts)
+        book.add_board(one.grid, when=when, forecasts=one.forecasts)
 
 
 def _stored(book: Book, code: str) -> Grid | None:
@@ -143,15 +139,11 @@ def _stored(book: Book, code: str) -> Grid | None:
 
 
 def plan_check(
-    pair: OpenPair,
-    purpose: Literal["stair", "lot", "check"],
-    wish: CheckWish,
-    *,
-    when: datetime | None = None,
+    pair: OpenPair, purpose: Literal["stair", "lot", "check"], wish: CheckWish
 ) -> Planned:
-    """Plan a stair, the few burns that try the current lot, or a check strip, and store it where a
-    time is given. Raises NotEnoughEvidence when no other lot was burnt, nothing can be recommended
-    for it, or the sheet isn't known well enough to check a machine with."""
+    """Plan a stair, the few burns that try the current lot, or a check strip. Raises
+    NotEnoughEvidence when no other lot was burnt, nothing can be recommended for it, or the sheet
+    isn't known well enough to check a machine with."""
     if purpose != "stair":
         pair = pair.to("cut")
     earlier = pair.boards
@@ -169,14 +161,12 @@ def plan_check(
         board = BoardWish(offcut_mm=wish.offcut_mm)
         (grid,) = plan_on_region(region, board, settings, round=round_, marks=pair.marks)
         grid = replace(grid, notes=(note, *grid.notes))
-    planned = Planned(
+    return Planned(
         grid=grid,
         before=len(region.burns),
         unread=tuple(board.id for board in earlier if not board.read),
         forecasts={} if purpose == "stair" else forecasts(region, grid),
     )
-    store(pair.book, [planned], when)
-    return planned
 
 
 def _stair(pair: OpenPair, wish: CheckWish, round_: int) -> Grid:
@@ -194,15 +184,6 @@ def _stair(pair: OpenPair, wish: CheckWish, round_: int) -> Grid:
             fastest *= _SLOWED
             if operation == "cut" or fastest < fastest_mark_mm_s(machine) * _SLOWED:
                 raise
-
-
-def plan_focus_board(pair: OpenPair, wish: FocusWish) -> FocusBoard:
-    """Plan a focus board of a pair; nothing is stored: its result is the height you set."""
-    pair.to("line_mark").check()
-    heights = wish.heights_mm or HEIGHTS_MM
-    return plan_focus(
-        pair.machine, pair.sheet, heights_mm=heights, offcut_mm=wish.offcut_mm, marks=pair.marks
-    )
 
 
 def forecasts(region: Region, grid: Grid, mark: Grades = 2) -> dict[str, dict[str, float]]:
@@ -328,7 +309,15 @@ def plan_for(
         comb, files = plan_comb_board(pair, asked(CombWish, setting=setting), when=when)
         return PlannedFor(comb=comb, files=files)
     if purpose == "focus":
-        focus = plan_focus_board(pair, asked(FocusWish))
+        pair.to("line_mark").check()
+        wish = asked(FocusWish)
+        focus = plan_focus(
+            pair.machine,
+            pair.sheet,
+            heights_mm=wish.heights_mm or HEIGHTS_MM,
+            offcut_mm=wish.offcut_mm,
+            marks=pair.marks,
+        )
         drawn = drawn_files(focus, "focus", outline=False) if with_files else {}
         return PlannedFor(focus=focus, files=drawn)
     boards: tuple[Planned, ...] = ()

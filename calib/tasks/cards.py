@@ -37,7 +37,15 @@ def sheet_card_of_pair(pair: OpenPair, *, when: datetime) -> SheetCard:
         assumed.append(say("tasks.sheet_is_taken_to_be_thick", of_sheet=sheet))
     for entry in sorted(every, key=lambda entry: OPERATIONS.index(entry.operation)):
         one = pair.to(entry.operation)
-        chances = Chances(region=one.region, wish=_wish_of(entry.advice))
+        wish = Wish()
+        if (advice := entry.advice) is not None:
+            wish = Wish(
+                char_at_most=advice.char_at_most,
+                mark=2 if advice.mark is None else advice.mark,
+                cut_length_mm=advice.cut_length_mm,
+                next_sheet=advice.scope == "sheet",
+            )
+        chances = Chances(region=one.region, wish=wish)
         facts = [
             _stated(entry.advice),
             _margin(chances, entry),
@@ -51,18 +59,15 @@ def sheet_card_of_pair(pair: OpenPair, *, when: datetime) -> SheetCard:
         last = max([entry.at, *(run.at for run in book.search(of, limit=1).entries)])
         used.append(last)
         due = list(entry.not_current)
-        if entry.advice is not None:
-            if entry.advice.chance < LIKELY_CHANCE:
+        if advice is not None:
+            if advice.chance < LIKELY_CHANCE:
                 due.append(say("tasks.its_chance_is_only", entry=entry))
-            again.append(_watch(entry.advice))
+            again.append(_watch(advice))
         if when - last > timedelta(days=CHECK_DAYS):
             due.append(say("tasks.it_was_last_kept_or_run", day=day_of(last, when)))
         settings.append(
             CardSetting(
-                operation=one.operation,
-                setting=entry.setting,
-                facts=tuple(facts),
-                due=tuple(due),
+                operation=one.operation, setting=entry.setting, facts=tuple(facts), due=tuple(due)
             )
         )
         if one.operation == "cut" and one.region.burns:
@@ -118,17 +123,6 @@ def _margin(chances: Chances, entry: Kept) -> str:
         extra_thickness_survived_mm=rec.extra_thickness_survived_mm or 0.0,
         expected_char=rec.expected_char or 0.0,
         char_said=CHAR_SAID,
-    )
-
-
-def _wish_of(advice: Advice | None) -> Wish:
-    if advice is None:
-        return Wish()
-    return Wish(
-        char_at_most=advice.char_at_most,
-        mark=2 if advice.mark is None else advice.mark,
-        cut_length_mm=advice.cut_length_mm,
-        next_sheet=advice.scope == "sheet",
     )
 
 

@@ -5,13 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from calib.advice.strips import (
-    LOSS_PCT,
-    Cause,
-    MachineCheck,
-    judge_cause,
-    judge_check_strip,
-)
+from calib.advice.strips import LOSS_PCT, Cause, MachineCheck, judge_cause, judge_check_strip
 from calib.errors import NotEnoughEvidence
 from calib.fit.region import Region
 from calib.logbook import Book, Filters

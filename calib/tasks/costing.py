@@ -6,14 +6,13 @@ import dataclasses
 from datetime import datetime
 from typing import Any
 
-from calib.errors import InvalidRecord, LogbookError
+from calib.errors import LogbookError
 from calib.jobs.stopwatch import TimeRatio, calibrate_time
 from calib.logbook import Book
 from calib.logbook.runs import understood
 from calib.records import Costs
 from calib.records.fields import from_json
 from calib.tasks.pairs import find_machine
-from calib.texts.say import say
 
 
 def costs_of(book: Book) -> Costs:
@@ -70,7 +69,6 @@ def record_time(
     *,
     when: datetime,
     label: str = "",
-    note: str = "",
 ) -> TimeRatio:
     """Record how long a job took on a machine; two jobs suffice to start; raises InvalidRecord
     when a time isn't above 0, or so far from the other that a slip is likelier."""
@@ -78,10 +76,8 @@ def record_time(
     calibrate_time([times_s])
     name = find_machine(book, machine).name
     content = {"calculated_s": calculated, "measured_s": measured}
-    book.store(
-        "timed_job", content, when=when, label=label or when.isoformat(), machine=name, note=note
-    )
+    label = label or when.isoformat()
+    book.store("timed_job", content, when=when, label=label, machine=name)
     ratio = time_ratio(book, name)
-    if ratio is None:
-        raise InvalidRecord(say("tasks.timed_job_wasnt_kept", label=label))
+    assert ratio is not None  # it is of this job too
     return ratio

@@ -27,15 +27,7 @@ from calib.plan.far_side import far_side
 from calib.plan.full import full_factorial
 from calib.plan.next_burns import MOST_PASSES, next_cuts
 from calib.plan.next_marks import next_marks
-from calib.records import (
-    USUAL_RELIABILITY,
-    Burn,
-    Grid,
-    Machine,
-    Operation,
-    Setting,
-    Sheet,
-)
+from calib.records import USUAL_RELIABILITY, Burn, Grid, Machine, Operation, Setting, Sheet
 from calib.tasks.pools import priors_of
 from calib.tasks.wishes import BoardWish
 from calib.texts.say import say
@@ -80,7 +72,6 @@ def plan_grid(
     *,
     round: int = 1,
     settings: Sequence[Setting] = (),
-    marks: KnownMarks | None = None,
     **wish: Any,
 ) -> Grid:
     """Plan a test grid; further arguments are the fields of a board's wish, such as ``passes``.
@@ -98,9 +89,8 @@ def plan_grid(
     """
     asked = BoardWish(burns=burns, offcut_mm=offcut_mm, seed=seed, **wish)
     return plan_wished(
-        machine, sheet, operation, asked, evidence, pool, round=round, settings=settings,
-        marks=marks,
-    )[0]  # fmt: skip
+        machine, sheet, operation, asked, evidence, pool, round=round, settings=settings
+    )[0]
 
 
 def plan_grids(
@@ -149,15 +139,14 @@ def plan_wished(
     *,
     round: int = 1,
     settings: Sequence[Setting] = (),
-    marks: KnownMarks | None = None,
 ) -> tuple[Grid, ...]:
     """Plan a board, or several, as wished; raises as `plan_grid`."""
     priors = priors_of(machine, sheet, operation, pool)
     if wish.char_at_most is None:
         priors = replace(priors, char=None)  # not asked for: half of the fit's time is saved
     region = region_from(machine, sheet, operation, evidence, priors)
-    known = KnownMarks(burns=tuple(evidence)) if marks is None else marks
-    return plan_on_region(region, wish, settings, round=round, marks=known)
+    marks = KnownMarks(burns=tuple(evidence))
+    return plan_on_region(region, wish, settings, round=round, marks=marks)
 
 
 def starting_point(
@@ -206,11 +195,7 @@ def plan_on_region(
         pitches = (wish.line_pitch_mm,)
         settings = full_factorial(machine, *lists, passes=wish.passes, line_pitches_mm=pitches)
     if wish.slowest_mm_s is not None and not settings:
-        raise unfit(
-            "slowest_mm_s",
-            wish.slowest_mm_s,
-            say("tasks.only_full_grid"),
-        )
+        raise unfit("slowest_mm_s", wish.slowest_mm_s, say("tasks.only_full_grid"))
     layout = LayoutOptions(
         offcut_mm=wish.offcut_mm,
         more_offcuts_mm=wish.more_offcuts_mm,

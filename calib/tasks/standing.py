@@ -44,16 +44,13 @@ class PairState:
         return self.open[0] if self.open else None
 
 
-def pair_states(
-    book: Book, *, machine: str | None = None, sheet: str | None = None
-) -> tuple[PairState, ...]:
+def pair_states(book: Book, sheet: str | None = None) -> tuple[PairState, ...]:
     """Where everything stands that was begun, what was touched last first; a sheet of which
     nothing was burnt yet stands with the machine that was used last."""
-    kept = {
-        (one.machine, one.sheet, one.operation): one for one in kept_settings(book, machine, sheet)
-    }
+    every = kept_settings(book, sheet=sheet)
+    kept = {(one.machine, one.sheet, one.operation): one for one in every}
     boards: dict[tuple[str, str, Operation], list[Line]] = {}
-    for line in book.boards(Filters(machine=machine, sheet=sheet), limit=_OPEN).entries:
+    for line in book.boards(Filters(sheet=sheet), limit=_OPEN).entries:
         key = (line.machine, line.sheet, cast(Operation, line.operation))
         boards.setdefault(key, []).insert(0, line)
     touched = {key: max(line.at for line in lines) for key, lines in boards.items()}
@@ -83,7 +80,7 @@ def pair_states(
                 new_lot=key[2] == "cut" and bool(burns) and not book.burns(*key, lot=lot),
             )
         )
-    machines = [machine] if machine else [one.name for one in book.machines()]
+    machines = [one.name for one in book.machines()]
     last = next((one.machine for one in found), machines[0] if machines else "")
     begun = {one.sheet for one in found}
     found += [

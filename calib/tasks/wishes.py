@@ -218,12 +218,7 @@ class ElsewhereWish:
 
     def __post_init__(self) -> None:
         if (self.to_machine is None) == (self.rated_w is None):
-            misfit(
-                self,
-                "to_machine",
-                self.to_machine,
-                say("tasks.give_machine_of_logbook"),
-            )
+            misfit(self, "to_machine", self.to_machine, say("tasks.give_machine_of_logbook"))
 
 
 @record
@@ -242,12 +237,7 @@ class TrackRecordWish:
 
     def __post_init__(self) -> None:
         if self.leave_one_out and self.what == "jobs":
-            misfit(
-                self,
-                "what",
-                self.what,
-                say("tasks.what_was_stated_of_jobs_cant"),
-            )
+            misfit(self, "what", self.what, say("tasks.what_was_stated_of_jobs_cant"))
 
 
 @record

@@ -22,14 +22,7 @@ from calib.texts.words import (
 if TYPE_CHECKING:
     from calib.logbook.backup import Check
     from calib.logbook.bodies import Session
-    from calib.logbook.entries import (
-        HistoryLine,
-        ImportReport,
-        Line,
-        Page,
-        Photograph,
-        Question,
-    )
+    from calib.logbook.entries import HistoryLine, ImportReport, Line, Page, Photograph, Question
     from calib.tasks.keeping import BackupFile, Kept
 
 

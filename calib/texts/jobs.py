@@ -41,8 +41,7 @@ def costs_text(costs: Costs) -> str:
     ]
     head = f"cost [{costs.currency}]" if costs.currency else "cost"
     return paragraphs(
-        table(("what", head, ""), rows),
-        say("texts.guesses_stand") if costs.guessed else "",
+        table(("what", head, ""), rows), say("texts.guesses_stand") if costs.guessed else ""
     )
 
 

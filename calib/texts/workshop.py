@@ -60,10 +60,11 @@ def shown_machine_text(
     machine: Machine, assumed: Sequence[str], setups: Sequence[SetupEntry]
 ) -> str:
     """Describe a machine with all that is known, its past, and the cautions in full."""
+    rows = [(date_words(entry.since), entry.what, entry.note) for entry in setups]
     return paragraphs(
         machine_text(machine, assumed),
         bullets("Known", _known(machine)),
-        setups_text(setups),
+        table(("since", "what changed", "note"), rows),
         bullets("Always", CAUTIONS),
     )
 
@@ -86,12 +87,6 @@ def machines_text(machines: Sequence[Machine]) -> str:
         return say("texts.no_machine_yet")
     names = ("name", "rated_w", "source", "bed_mm", "max_speed_mm_s", "ceiling_pct")
     return fields_table(machines, names)
-
-
-def setups_text(setups: Sequence[SetupEntry]) -> str:
-    """List the set-ups that a machine has had."""
-    rows = [(date_words(entry.since), entry.what, entry.note) for entry in setups]
-    return table(("since", "what changed", "note"), rows)
 
 
 def hazard_text(hazard: Hazard) -> str:
@@ -118,9 +113,21 @@ def shown_sheet_text(
     sheet: Sheet, hazard: Hazard, lots: Sequence[SheetEntry], kept: Sequence[KeptSetting]
 ) -> str:
     """Describe a sheet with its lots, its kept settings and the cautions in full."""
-    always = bullets("Always", CAUTIONS)
+    rows = [
+        (
+            date_words(entry.since),
+            entry.sheet.lot or "not named",
+            "" if entry.sheet.measured_mm is None else f"{entry.sheet.measured_mm:g} mm",
+            entry.note,
+        )
+        for entry in lots
+    ]
     return paragraphs(
-        sheet_head(sheet), hazard_text(hazard), always, lots_text(lots), kept_text(kept)
+        sheet_head(sheet),
+        hazard_text(hazard),
+        bullets("Always", CAUTIONS),
+        table(("since", "lot", "measured", "note"), rows),
+        kept_text(kept),
     )
 
 
@@ -143,20 +150,6 @@ def new_lot_text(sheet: str, machines: Sequence[str]) -> str:
     return "\n".join(
         say("texts.next_lot_board", pair=pair_typed(sheet, machine)) for machine in machines
     )
-
-
-def lots_text(lots: Sequence[SheetEntry]) -> str:
-    """List the lots and measurements of a sheet."""
-    rows = [
-        (
-            date_words(entry.since),
-            entry.sheet.lot or "not named",
-            "" if entry.sheet.measured_mm is None else f"{entry.sheet.measured_mm:g} mm",
-            entry.note,
-        )
-        for entry in lots
-    ]
-    return table(("since", "lot", "measured", "note"), rows)
 
 
 def kept_text(kept: Sequence[KeptSetting]) -> str:

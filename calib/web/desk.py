@@ -176,7 +176,7 @@ class Desk:
         """Where everything stands that was begun, or all of a sheet."""
         return [
             replace(state, kept=self.with_alarms([state.kept])[0]) if state.kept else state
-            for state in pair_states(self.book, sheet=sheet)
+            for state in pair_states(self.book, sheet)
         ]
 
     def proposal(self, pair: OpenPair, wish: BoardWish) -> Planned:

@@ -66,7 +66,7 @@ def _proposal(here: Desk, sent: dict[str, str]) -> Planned:
     left_out |= {"line_pitch_mm"} if KINDS[pair.operation].shape != "area" else set()
     left_out |= {"char_at_most"} if pair.operation != "cut" else set()
     kept = {name: text for name, text in sent.items() if name not in left_out}
-    return here.proposal(pair.of(here.book), filled(BoardWish, {"burns": "6", **kept}, split=False))
+    return here.proposal(here.pair(pair), filled(BoardWish, {"burns": "6", **kept}, split=False))
 
 
 @router.get("/look")
