@@ -75,7 +75,9 @@ def region_table(summary: Summary) -> tuple[str, tuple[str, ...], list[tuple[str
     header = ("power", *(f"{level:g}" for level in LEVELS), "char then")
     if marks:
         mark = grades_typed(wish.mark)
-        title = f"Speeds for a mark of grade {mark} ({mark_words(wish.mark)}):"
+        pitch = summary.line_pitch_mm
+        apart = "" if pitch is None else f", lines {pitch:g} mm apart"
+        title = f"Speeds for a mark of grade {mark} ({mark_words(wish.mark)}){apart}:"
         deeper = f"deeper in fewer than {DEEPER:.0%} from"
         header = ("power", deeper, f"likeliest to be {mark} at", "chance then")
     rows = []
