@@ -16,7 +16,7 @@ from calib.fit.region import Region
 from calib.pictures.region import outlines_above
 from calib.records import Burn, Machine, Setting, Sheet
 from calib.tasks.library import fit_region
-from calib.tasks.regions import LEVELS, read_out, region_view
+from calib.tasks.regions import LEVELS, read_out, region_view, somewhere
 from calib.tasks.wishes import RegionWish
 
 BENCH = Machine(name="bench", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
@@ -92,6 +92,15 @@ def test_what_is_drawn_is_what_the_region_says(region: Region) -> None:
     assert len(view.shown) == 18
     assert view.hull is not None
     assert sorted({round(float(p)) for p, _ in view.hull}) == [40, 80]
+
+
+def test_one_begins_to_look_where_it_was_tested() -> None:
+    """Lines along one side of power and speed: the middle of the picture lies far from them."""
+    rows = [(12.0, 300.0, 0), (14.0, 300.0, 1), (40.0, 290.0, 3), (39.0, 300.0, 2)]
+    burns = [Burn(operation="line_mark", power_pct=p, speed_mm_s=v, mark=g) for p, v, g in rows]
+    lines = fit_region(BENCH, BIRCH, "line_mark", burns)
+    start = somewhere(region_view(lines, RegionWish()))
+    assert lines.tested(start.power_pct, start.speed_mm_s)
 
 
 @pytest.mark.parametrize(("power", "speed"), [(60.0, 8.0), (80.0, 20.0), (75.5, 15.5)])

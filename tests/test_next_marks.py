@@ -114,6 +114,8 @@ def test_areas_are_planned_at_two_pitches_unless_one_is_wished():
     ]
     later = next_marks(region("area_mark", burnt), 6, fastest_mm_s=400.0)
     assert len({s.line_pitch_mm for s in later}) == 2
+    most = max((0.1, 0.15), key=[s.line_pitch_mm for s in first].count)
+    assert mark_pitch(region("area_mark", burnt)) == most
     fine = [burn for burn in burnt if burn.line_pitch_mm == 0.1]
     assert {s.line_pitch_mm for s in next_marks(region("area_mark", fine), 6)} == {0.1}
 

@@ -49,8 +49,10 @@ _PITCHES_MM = (0.1, 0.15)
 
 
 def mark_pitch(region: Region, line_pitch_mm: float | None = None) -> float | None:
-    """Line pitch of an area mark: as wished, the finest burnt, or the default; None for lines."""
-    return mark_pitches(region, line_pitch_mm)[0]
+    """Line pitch of an area mark: as wished, the one most burnt, or the default; None for lines."""
+    burnt = Counter(burn.line_pitch_mm for burn in region.burns)
+    pitches = mark_pitches(region, line_pitch_mm)
+    return max(pitches, key=lambda pitch: burnt[pitch])
 
 
 def mark_pitches(

@@ -147,11 +147,13 @@ def region_view(
 
 
 def somewhere(view: RegionView) -> Setting:
-    """A setting to begin looking at, in the middle of a picture."""
-    powers, speeds = view.power_pct, view.speed_mm_s
+    """A setting to begin looking at: in the middle of what was burnt, else of the picture."""
+    power, speed = (axis[len(axis) // 2] for axis in (view.power_pct, view.speed_mm_s))
+    if view.hull is not None:
+        power, speed = np.exp(np.log(view.hull).mean(axis=0))
     return Setting(
-        power_pct=round(float(powers[len(powers) // 2])),
-        speed_mm_s=float(f"{speeds[len(speeds) // 2]:.3g}"),
+        power_pct=round(float(power)),
+        speed_mm_s=float(f"{speed:.3g}"),
         passes=view.passes,
         line_pitch_mm=view.line_pitch_mm,
     )

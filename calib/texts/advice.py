@@ -72,7 +72,12 @@ def region_table(summary: Summary) -> tuple[str, tuple[str, ...], list[tuple[str
         header = ("power", *(f"{level:g}" for level in LEVELS), "char then")
     else:
         mark = grades_typed(wish.mark)
-        title = say("texts.speeds_for_a_mark", grades=mark, words=mark_words(wish.mark))
+        apart = ""
+        if summary.line_pitch_mm is not None:
+            apart = say("texts.lines_apart", line_pitch_mm=summary.line_pitch_mm)
+        title = say(
+            "texts.speeds_for_a_mark", grades=mark, words=mark_words(wish.mark), apart=apart
+        )
         likeliest = say("texts.likeliest_at", grades=mark)
         header = ("power", say("texts.deeper_in_fewer", deeper=DEEPER), likeliest, "chance then")
     rows = []

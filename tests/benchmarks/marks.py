@@ -153,7 +153,8 @@ class Face:
 
     def stair(self, steps: Sequence[Setting], rng: np.random.Generator) -> tuple[Burn, ...]:
         """Burn a stair and say of each grade up to which step it goes."""
-        damage = self.damage([s.power_pct for s in steps], [s.speed_mm_s for s in steps])
+        power, speed = ([getattr(s, n) for s in steps] for n in ("power_pct", "speed_mm_s"))
+        damage = self.damage(power, speed, steps[0].line_pitch_mm)
         damage += OFFSET * rng.standard_normal() + self.readers * (float(rng.random() < 0.5) - 0.5)
         damage += 0.5 * self.scatter * rng.standard_t(self.tail_df, len(steps))
         reached = [int((damage > cut).sum()) for cut in self.cuts]
