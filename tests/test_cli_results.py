@@ -69,7 +69,11 @@ def test_a_correction_needs_a_reason_and_the_past_stays(planned: Shell) -> None:
         "record", "last", "--not-burnt", "a1"
     )
     assert "give its code, and no file" in planned.refusal("record", second, "--not-burnt", "a1")
-    assert "Name a board, a machine or a sheet" in planned.refusal("book", "undo")
+    # Without a name: whatever was said last, in the whole logbook.
+    assert "Taken back" in planned.text("book", "undo")
+    assert planned.json("board", "show", "last")["readings"][0]["through"] == "no"
+    assert "Put back" in planned.text("book", "redo")
+    assert planned.json("board", "show", "last")["readings"] == []
 
 
 def test_cell_by_cell_each_answer_is_stored_and_undo_takes_it_back(planned: Shell) -> None:

@@ -37,8 +37,10 @@ def test_set_ups_lots_jobs_and_kept_settings_are_taken_back(pair: Book) -> None:
     assert pair.sheet("birch 3") == BIRCH
     with pytest.raises(LogbookError, match="nothing to take back for 'bench'"):
         pair.undo(when=later(10), machine="bench")
-    with pytest.raises(LogbookError, match="Name a board"):
+    with pytest.raises(LogbookError, match="nothing to take back for the logbook"):
         pair.undo(when=later(10))
+    assert "job" in pair.redo(when=later(10), **both)
+    assert "job" in pair.undo(when=later(10))
 
 
 def test_a_job_that_was_taken_back_can_be_added_at_another_time(pair: Book) -> None:

@@ -215,7 +215,7 @@ OfBoard = Annotated[
 OfLot = Annotated[str | None, option("--sheet", "NAME", "Latest lot; with --machine: of the pair.")]
 
 
-@command("calib book undo --board last")
+@command("calib book undo")
 def book_undo(
     book: Book,
     board: OfBoard = None,

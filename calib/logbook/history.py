@@ -113,8 +113,8 @@ class History(Room):
         With ``board_id``: its readings, notes and photographs. With ``machine`` and ``sheet``:
         these of all boards of the pair, its jobs, check strips, combs and kept settings. With
         ``machine`` alone: its set-up, descriptions of sessions, timed jobs and notes. With
-        ``sheet`` alone: its lot, measurement and notes. Boards stay. ``only`` is what
-        `next_undo` named; refused when something came after it.
+        ``sheet`` alone: its lot, measurement and notes. With nothing: any of these. Boards stay.
+        ``only`` is what `next_undo` named; refused when something came after it.
         """
         with self.saying(when) as view:
             said = _last(view, whose)
@@ -281,16 +281,17 @@ def _called(whose: Whose) -> str:
     if board := whose.get("board_id"):
         return f"board {board!r}"
     names = (whose.get("machine"), whose.get("sheet"))
-    return " and ".join(repr(name) for name in names if name is not None)
+    said = " and ".join(repr(name) for name in names if name is not None)
+    return said or say("logbook.the_logbook")
 
 
 def _newest(view: View, whose: Whose, what: sa.ColumnElement[bool]) -> list[Entry]:
-    """What was said of something in one go last and wasn't withdrawn, in the order of its ids."""
-    if not _called(whose):
-        raise LogbookError(say("logbook.name_board_machine_or_sheet_whose"))
+    """What was said of something, else of anything, in one go last and wasn't withdrawn; in the
+    order of its ids."""
+    of: dict[str, Any] = {}
     if board := whose.get("board_id"):
-        of: dict[str, Any] = {"about": view.board(board).ids}
-    else:
+        of = {"about": view.board(board).ids}
+    elif whose.get("machine") or whose.get("sheet"):
         of = view.names.pair(whose.get("machine"), whose.get("sheet"), alone=True)
     scope = [among(entries.c[name], ids) for name, ids in of.items()]
     newest = standing(_batch, earlier=True).where(what, *scope)

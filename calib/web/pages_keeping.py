@@ -35,25 +35,11 @@ _FEW = 8
 
 @router.get("/undo")
 def ask_undo(request: Request, sent: Sent) -> Response:
-    """What would be taken back, or put again, of a board, a machine or a sheet?"""
+    """What would be taken back, or put again: of anything, or a board, a machine or a sheet?"""
     book = desk_of(request).book
     whose = {name: sent[name] for name in ("board", "machine", "sheet") if sent.get(name)}
-    if not whose:
-        boards = book.boards(limit=_FEW).entries
-        ways = [("board", one.id, say("web.board", one=one), f"{one.sheet}, {one.machine}")
-                for one in boards]  # fmt: skip
-        ways += [("machine", one.name, one.name, say("web.its_set_up_and_sessions"))
-                 for one in book.machines()]  # fmt: skip
-        ways += [
-            ("sheet", one.name, one.name, say("web.its_lot_and_measurement"))
-            for one in book.sheets()
-        ]
-        links = [(f"/undo?{urlencode({of: name})}", words, then) for of, name, words, then in ways]
-        return page(
-            request, say("web.take_back_latest_change"), say("web.of_what"), Ways(ways=links)
-        )
     scope = _whose(whose)
-    blocks: list[str | Form] = []
+    blocks: list[str | Form | Ways] = []
     try:
         found = book.next_undo(**scope)
         much = say("web.results_at_once", found=found) if found.things > 1 else ""
@@ -76,6 +62,18 @@ def ask_undo(request: Request, sent: Sent) -> Response:
         ]
     except CalibError:
         pass  # nothing was taken back, or something came after it
+    if not whose:
+        boards = book.boards(limit=_FEW).entries
+        ways = [("board", one.id, say("web.board", one=one), f"{one.sheet}, {one.machine}")
+                for one in boards]  # fmt: skip
+        ways += [("machine", one.name, one.name, say("web.its_set_up_and_sessions"))
+                 for one in book.machines()]  # fmt: skip
+        ways += [
+            ("sheet", one.name, one.name, say("web.its_lot_and_measurement"))
+            for one in book.sheets()
+        ]
+        links = [(f"/undo?{urlencode({of: name})}", words, then) for of, name, words, then in ways]
+        blocks += [say("web.of_what"), Ways(ways=links)]
     names = " and ".join(whose.values())
     return page(request, say("web.take_back_latest_change"), *blocks, of=names)
 
