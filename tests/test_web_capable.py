@@ -23,7 +23,7 @@ from calib.web.app import PARTS
 # Each command, and where the page does the same.
 PAGES: dict[str, tuple[str, ...]] = {
     "overview": ("/",),
-    "plan": ("/plan", "/lot/plan", "/check", "/elsewhere", "/joints", "/focus", "/stair"),
+    "plan": ("/plan", "/lot/plan", "/check", "/elsewhere", "/joints", "/focus", "/stair", "/proof"),
     "record": (
         "/board/{board_id}/record",
         "/board/{board_id}/results",

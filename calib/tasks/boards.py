@@ -12,6 +12,7 @@ import numpy as np
 from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
 from calib.boards.gentle import KnownMarks
 from calib.boards.layout import LayoutOptions
+from calib.boards.proof import lay_out_proof
 from calib.boards.stair import lay_out_stair
 from calib.errors import LogbookError, NeedsYes
 from calib.fit.model import columns_of
@@ -31,9 +32,10 @@ from calib.records import (
     grade_ends,
 )
 from calib.tasks.advice import region_of_pair
+from calib.tasks.current import kept_cut
 from calib.tasks.finding import boards_of, find_pair
 from calib.tasks.planning import plan_on_region
-from calib.tasks.wishes import BoardWish, CheckWish, FocusWish
+from calib.tasks.wishes import BoardWish, CheckWish, FocusWish, ProofWish
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -172,6 +174,39 @@ def plan_stair(
     grid = lay_out_stair(region.machine, region.sheet, steps, options)
     unread = tuple(board.id for board in earlier if not board.read)
     planned = Planned(grid=grid, before=len(region.burns), unread=unread, forecasts={})
+    store(book, [planned], when)
+    return planned
+
+
+def plan_proof(
+    book: Book, machine: str | None, sheet: str | None, wish: ProofWish, *, when: datetime | None
+) -> Planned:
+    """Plan a piece that is like the work, at the kept setting, and store it where a time is given;
+    raises NotEnoughEvidence when no cut is kept and no setting given."""
+    of_machine, of_sheet = find_pair(book, machine, sheet)
+    check_hazard(of_sheet, of_machine, "cut")
+    kept = None if wish.setting else kept_cut(book, of_machine, of_sheet)
+    region = region_of_pair(book, machine, sheet, "cut")
+    earlier = boards_of(book, of_machine.name, of_sheet.name, "cut")
+    options = LayoutOptions(
+        offcut_mm=wish.offcut_mm,
+        round=max((board.round or 0 for board in earlier), default=0) + 1,
+        marks=marks_of(book, of_machine, of_sheet),
+    )
+    setting = kept.setting if kept else wish.setting
+    assert setting is not None
+    grid = lay_out_proof(of_machine, of_sheet, setting, options)
+    grid = replace(grid, notes=(*grid.notes, *(kept.not_current if kept else ())))
+    at = (setting.power_pct, setting.speed_mm_s, setting.passes)
+    planned = Planned(
+        grid=grid,
+        before=len(region.burns),
+        unread=tuple(board.id for board in earlier if not board.read),
+        forecasts={
+            cell.label: {"through": region.chance_through(*at, cell.path_length_mm)}
+            for cell in grid.cells
+        },
+    )
     store(book, [planned], when)
     return planned
 

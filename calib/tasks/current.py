@@ -10,8 +10,18 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from calib.advice.recommendation import LIKELY_CHANCE, scope_words, share_words
+from calib.errors import NotEnoughEvidence
 from calib.logbook import Book, Kept
-from calib.records import COUPON_CUT_MM, Advice, Burn, Machine, Operation, Setting, grade_ends
+from calib.records import (
+    COUPON_CUT_MM,
+    Advice,
+    Burn,
+    Machine,
+    Operation,
+    Setting,
+    Sheet,
+    grade_ends,
+)
 from calib.texts.say import say
 from calib.units import show_chance
 
@@ -52,6 +62,16 @@ def kept_settings(
         )
         for entry in book.kept(machine, sheet, operation)
     )
+
+
+def kept_cut(book: Book, machine: Machine, sheet: Sheet) -> KeptSetting:
+    """The kept cut of a pair; raises NotEnoughEvidence where none is kept."""
+    kept = kept_settings(book, machine.name, sheet.name, "cut")
+    if not kept:
+        raise NotEnoughEvidence(
+            say("tasks.no_cut_of_on_is_kept", of_sheet=sheet, of_machine=machine)
+        )
+    return kept[0]
 
 
 class Reasons:

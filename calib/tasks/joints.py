@@ -24,7 +24,7 @@ from calib.logbook.runs import understood
 from calib.records import Machine, Setting, Sheet
 from calib.records.fields import from_json, record, to_json
 from calib.tasks.boards import marks_of
-from calib.tasks.current import kept_settings
+from calib.tasks.current import kept_cut
 from calib.tasks.files import drawn_files
 from calib.tasks.finding import LAST, boards_of, find_pair
 from calib.tasks.folders import Files
@@ -81,7 +81,8 @@ def kerf_points(
         measured = [r for r in readings if r.width_mm is not None or r.height_mm is not None]
         if measured:
             grid = book.board(board.id)
-            found += kerf_from_coupons(grid.machine, measured, grid.cells, caliper=caliper)
+            coupons = [cell for cell in grid.cells if not cell.path_mm]
+            found += kerf_from_coupons(grid.machine, measured, coupons, caliper=caliper)
     return tuple(sorted(found, key=lambda p: (p.line_energy_j_mm, p.setting.power_pct, repr(p))))
 
 
@@ -126,12 +127,8 @@ def plan_comb_board(
     setting = wish.setting
     not_current: tuple[str, ...] = ()
     if setting is None:
-        kept = kept_settings(book, of_machine.name, of_sheet.name, "cut")
-        if not kept:
-            raise NotEnoughEvidence(
-                say("tasks.no_cut_of_on_is_kept", of_sheet=of_sheet, of_machine=of_machine)
-            )
-        setting, not_current = kept[0].setting, kept[0].not_current
+        kept = kept_cut(book, of_machine, of_sheet)
+        setting, not_current = kept.setting, kept.not_current
     check_limits(of_machine, of_sheet, "cut", (setting,))
     kerf = wish.kerf_mm
     if kerf is None and (measured := kerf_at(book, of_machine, of_sheet.name, setting)):

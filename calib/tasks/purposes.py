@@ -12,7 +12,14 @@ from calib.errors import InvalidRecord, Misfit, shown
 from calib.logbook import Book
 from calib.records import Setting
 from calib.records.fields import fields_of
-from calib.tasks.boards import Planned, plan_boards, plan_focus_board, plan_stair, store
+from calib.tasks.boards import (
+    Planned,
+    plan_boards,
+    plan_focus_board,
+    plan_proof,
+    plan_stair,
+    store,
+)
 from calib.tasks.checks import plan_lot, plan_strip
 from calib.tasks.elsewhere import CarriedOver, carry_over
 from calib.tasks.files import board_files, drawn_files
@@ -27,6 +34,7 @@ from calib.tasks.wishes import (
     FocusWish,
     Named,
     Pair,
+    ProofWish,
 )
 from calib.texts.say import say
 
@@ -36,6 +44,7 @@ PURPOSES: Mapping[str, tuple[Any, ...]] = {
     "stair": (Named, CheckWish, FileWish),
     "lot": (Named, CheckWish, Setting, FileWish),
     "check": (Named, CheckWish, FileWish),
+    "proof": (Named, ProofWish, Setting, FileWish),
     "transfer": (Pair, ElsewhereWish, FileWish),
     "joint": (Named, CombWish, Setting),
     "focus": (Named, FocusWish),
@@ -78,7 +87,7 @@ def plan_for(
         return kind(**{name: value for name, value in typed.items() if name in names} | more)
 
     setting = None
-    if purpose in ("lot", "joint") and {"power_pct", "speed_mm_s"} & typed.keys():
+    if purpose in ("lot", "joint", "proof") and {"power_pct", "speed_mm_s"} & typed.keys():
         setting = asked(Setting, passes=typed.get("passes", (1,))[0], line_pitch_mm=None)
     machine, sheet = asked(Named).names
     if purpose == "joint":
@@ -98,8 +107,11 @@ def plan_for(
         carried = carry_over(book, machine, sheet, operation, there, when=when)
         boards = (carried.planned,) if carried.planned else ()
     else:
-        plan = {"lot": plan_lot, "check": plan_strip, "stair": plan_stair}[purpose]
-        boards = (plan(book, machine, sheet, asked(CheckWish, setting=setting), when=None),)
+        plan: Any = {
+            "lot": plan_lot, "check": plan_strip, "stair": plan_stair, "proof": plan_proof,
+        }[purpose]  # fmt: skip
+        at = asked(ProofWish if purpose == "proof" else CheckWish, setting=setting)
+        boards = (plan(book, machine, sheet, at, when=None),)
     # What can't be drawn isn't stored.
     files: dict[str, bytes] = {}
     for one in boards if with_files else ():

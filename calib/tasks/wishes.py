@@ -189,15 +189,21 @@ class JobCounts:
 
 
 @record
-class CheckWish:
+class ProofWish:
+    """How a board at the workshop's setting is wanted."""
+
+    offcut_mm: Offcut = None
+    # None: the kept one; of a new lot else the recommended one.
+    setting: Annotated[Setting | None, says("The setting that the workshop works with.")] = None
+
+
+@record
+class CheckWish(ProofWish):
     """How the board of a check is wanted."""
 
     burns: Annotated[
         Whole | None, says("How many burns.", unsaid="the usual number", ge=1, le=400)
     ] = None
-    offcut_mm: Offcut = None
-    # None: the kept one, else the recommended one.
-    setting: Annotated[Setting | None, says("The setting that the workshop works with.")] = None
 
 
 @record

@@ -121,7 +121,7 @@ def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
     ]
     rows = [
         [
-            cell.label,
+            cell.named,
             f"{cell.power_pct:g} %",
             show_speed(cell.speed_mm_s),
             str(cell.passes),
@@ -235,7 +235,7 @@ def question_text(question: Question) -> str:
     if question.field == "through":
         choices = " · ".join(f"{choice} ({said})" for choice, said in question.choices.items())
     apart = f" (read as {_or_words(question.apart)})" if question.apart else ""
-    return f"{cell.label}, {setting_words(cell.setting)}: {question.field}?{apart}\n  {choices}"
+    return f"{cell.named}, {setting_words(cell.setting)}: {question.field}?{apart}\n  {choices}"
 
 
 _KINDS = {

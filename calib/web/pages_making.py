@@ -12,7 +12,7 @@ from starlette.responses import Response
 from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.records import KINDS, Setting, Sheet
 from calib.tasks.advice import keep_none
-from calib.tasks.boards import plan_focus_board, plan_stair
+from calib.tasks.boards import plan_focus_board, plan_proof, plan_stair
 from calib.tasks.checks import sheet_or_machine
 from calib.tasks.elsewhere import table_of_wattages, wattage_files
 from calib.tasks.files import drawn_files, resume_files
@@ -29,7 +29,7 @@ from calib.tasks.joints import (
     plan_comb_board,
     record_comb,
 )
-from calib.tasks.wishes import CheckWish, CombWish, FocusWish, Named, Pair
+from calib.tasks.wishes import CheckWish, CombWish, FocusWish, Named, Pair, ProofWish
 from calib.tasks.workshop import change_sheet
 from calib.texts.joints import joint_lines
 from calib.texts.say import say
@@ -147,12 +147,15 @@ _OWN_SETTING = (
 )
 
 
+def _own_setting(sent: dict[str, str]) -> Setting | None:
+    own = sent.get("power_pct") or sent.get("speed_mm_s")
+    return filled(Setting, sent) if own else None
+
+
 @router.post("/joints")
 def plan_joints(request: Request, sent: Sent) -> Response:
     """Plan a joint board and store it."""
-    own = sent.get("power_pct") or sent.get("speed_mm_s")
-    setting = filled(Setting, sent) if own else None
-    wish = filled(CombWish, sent, setting=setting)
+    wish = filled(CombWish, sent, setting=_own_setting(sent))
     made = plan_comb_board(desk_of(request).book, *filled(Named, sent).names, wish, when=now())
     return done(request, f"/joint/{made.board.board_id}", say("web.joint_board_is_in_logbook"))
 
@@ -342,6 +345,27 @@ def planned_stair(request: Request, sent: Sent) -> Response:
     """Plan it."""
     names, wish = filled(Named, sent).names, filled(CheckWish, sent)
     planned = plan_stair(desk_of(request).book, *names, wish, when=now())
+    return done(request, f"/board/{planned.grid.board_id}", "Planned.")
+
+
+@router.get("/proof")
+def proof(request: Request, sent: Sent) -> Response:
+    """Try the kept setting on a piece that is like the work."""
+    return page(
+        request,
+        say("web.plan_proof"),
+        say("web.small_piece_like_work"),
+        Form(action="/proof", button=say("web.plan_it"), typed=sent,
+             asks=("pair", *some(ProofWish, but=("setting",)), *_OWN_SETTING)),
+        danger=True,
+    )  # fmt: skip
+
+
+@router.post("/proof")
+def planned_proof(request: Request, sent: Sent) -> Response:
+    """Plan it."""
+    wish = filled(ProofWish, sent, setting=_own_setting(sent))
+    planned = plan_proof(desk_of(request).book, *filled(Named, sent).names, wish, when=now())
     return done(request, f"/board/{planned.grid.board_id}", "Planned.")
 
 
