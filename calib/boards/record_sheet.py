@@ -9,7 +9,7 @@ from calib.boards.board import board_of
 from calib.boards.board_time import board_time, sheet_use
 from calib.boards.layers import PALETTE, colours_of, drawings_of, layers_of
 from calib.boards.record_board import CAPTION_MM, board_drawing, code_pt
-from calib.boards.record_marks import GRADES, SWATCH_MM, swatch
+from calib.boards.record_marks import KEYS, SWATCH_MM, meanings, swatch
 from calib.boards.record_table import cell_table, figure
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.hazards import sheet_cautions
@@ -207,9 +207,10 @@ def _grades(grid: Grid) -> list[Any]:
         steps = "  ".join(f"{TICK}\N{NO-BREAK SPACE}{n}" for n in range(len(grid.cells) + 1))
         return [words(say("boards.cut_right_through"), 7.5, bold=True), gap(0.5), words(steps, 9.0)]
     for name in grid.read:
+        said = zip(KEYS[name], meanings(name, grid.sheet.material), strict=True)
         rows = [
             [swatch(name, grade), words(f"{key}: {meaning}")]
-            for grade, (key, meaning) in enumerate(GRADES[name])
+            for grade, (key, meaning) in enumerate(said)
         ]
         heights = [SWATCH_MM[1] + 0.7] * len(rows)
         parts += [

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from calib.boards.layers import PALETTE, Layer
-from calib.boards.record_marks import DASHES_MM, GRADES
+from calib.boards.record_marks import DASHES_MM, KEYS
 from calib.print_style import BOLD_FONT, MM, PLAIN_FONT, TICK, Drawing, letters, table
 from calib.records import KINDS, Cell, Grid
 
@@ -72,9 +72,9 @@ def _part(
     columns = [*_VALUES, *([("pitch\nmm", 8.0)] if KINDS[grid.operation].shape == "area" else [])]
     values, group_row, spans = len(columns), [""] * len(columns), []
     for name in () if grid.stair else grid.read:
-        spans.append((len(columns) + 1, len(columns) + len(GRADES[name])))
-        columns += [("", 1.4), *((key, _BOX_MM) for key, _ in GRADES[name])]
-        group_row += ["", name, *[""] * (len(GRADES[name]) - 1)]
+        spans.append((len(columns) + 1, len(columns) + len(KEYS[name])))
+        columns += [("", 1.4), *((key, _BOX_MM) for key in KEYS[name])]
+        group_row += ["", name, *[""] * (len(KEYS[name]) - 1)]
     grow = min(_WIDEST, width_mm / sum(width for _, width in columns))
     widths = [width * grow for _, width in columns]
     widths.append(width_mm - sum(widths))

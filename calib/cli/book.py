@@ -104,7 +104,7 @@ def book_history(book: Book, pair: Named, operation: AnyOperation = None) -> Sai
 
     machine, sheet = find_pair(book, *pair.names)
     lines = book.history(machine.name, sheet.name, operation)
-    return lines, history_text(lines)
+    return lines, history_text(lines, sheet.material)
 
 
 @command("calib book note 'lens cleaned' --machine bench")

@@ -217,7 +217,8 @@ def record(
             done = record_stair(book, grid, through_to, when=when, session=session, why=why)
             data, text = _recorded(book, grid, done)
             return data, text, next_step_text(next_step(book, grid))
-        _ask(CellByCell(book, grid, session_label(when) if session is None else session))
+        label = session_label(when) if session is None else session
+        _ask(CellByCell(book, grid, label), grid.sheet.material)
         looks = book.looks(grid.board_id)
         data = {"board_id": grid.board_id, "readings": book.readings(grid.board_id)}
         return data, board_text(grid, data["readings"], looks)
@@ -255,7 +256,7 @@ def _recorded(book: Book, grid: Grid, done: Recorded) -> tuple[dict[str, Any], s
     return data, recorded_text(grid, done, readings)
 
 
-def _ask(cells: CellByCell) -> None:
+def _ask(cells: CellByCell, material: str) -> None:
     """Ask until every cell is read, or the user stops."""
     from calib.texts.boards import question_text
 
@@ -264,7 +265,9 @@ def _ask(cells: CellByCell) -> None:
     tell(_HOW)
     while question := cells.question:
         try:
-            text = typer.prompt(question_text(question), default="", show_default=False, err=True)
+            text = typer.prompt(
+                question_text(question, material), default="", show_default=False, err=True
+            )
         except typer.Abort:
             tell(say("cli.stopped_what_was_answered_is_stored"))
             return

@@ -12,7 +12,8 @@ from calib.advice.sheet_card import CardSetting, SheetCard, lot_words, sheet_car
 from calib.errors import LogbookError
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters, Kept
-from calib.records import CHAR_SAID, CHAR_WORDS, OPERATIONS, Advice, grades_typed, mark_words
+from calib.materials import scales_of
+from calib.records import OPERATIONS, Advice, grades_typed, mark_words, scale_ends
 from calib.tasks.advice import region_of_pair
 from calib.tasks.current import kept_settings
 from calib.tasks.finding import find_pair
@@ -50,7 +51,7 @@ def sheet_card_of_pair(
         chances = Chances(region=region, wish=_wish_of(entry.advice))
         burns = sum(burn.count for burn in region.burns)
         facts = [
-            _stated(entry.advice),
+            _stated(entry.advice, of_sheet.material),
             _margin(chances, entry),
             say(
                 "tasks.kept_on_burns",
@@ -112,7 +113,7 @@ def _day(at: datetime, local: datetime) -> str:
     return f"{at.astimezone(local.tzinfo):%Y-%m-%d}"
 
 
-def _stated(advice: Advice | None) -> str:
+def _stated(advice: Advice | None, material: str) -> str:
     if advice is None:
         return say("tasks.no_chance_was_stated")
     if advice.operation != "cut":
@@ -120,11 +121,9 @@ def _stated(advice: Advice | None) -> str:
         wanted = say("tasks.grade", mark=mark_words(grades), grades_typed=grades_typed(grades))
         what = say("tasks.comes_out", scope=scope_words(advice), wanted=wanted)
     else:
-        worst = advice.char_at_most
+        worst, scale = advice.char_at_most, scales_of(material)["char"]
         char = (
-            ""
-            if worst is None
-            else say("tasks.char_at_most", worst=worst, char_words=CHAR_WORDS[worst])
+            "" if worst is None else say("tasks.char_at_most", worst=worst, char_words=scale[worst])
         )
         what = say("tasks.falls_free", scope=scope_words(advice), char=char)
     return say("tasks.stated_when_it_was_kept", chance=show_chance(advice.chance), what=what)
@@ -143,7 +142,7 @@ def _margin(chances: Chances, entry: Kept) -> str:
         power_loss_survived_pct=rec.power_loss_survived_pct or 0.0,
         extra_thickness_survived_mm=rec.extra_thickness_survived_mm or 0.0,
         expected_char=rec.expected_char or 0.0,
-        char_said=CHAR_SAID,
+        char_said=scale_ends(scales_of(chances.region.sheet.material)["char"]),
     )
 
 

@@ -11,8 +11,8 @@ from typing import Any, Literal
 
 from calib.errors import BadFile, CalibError, InvalidRecord, LogbookError, shown, unfit
 from calib.logbook import Book, Recorded
+from calib.materials import scales_of
 from calib.records import (
-    SCALES,
     THROUGH_GRADES,
     Burn,
     Cell,
@@ -203,13 +203,6 @@ _MEANINGS = (
     say("tasks.held_by_few_fibres"),
     say("tasks.drops_or_lifts_free"),
 )
-_CHOICES: dict[str, dict[str, str]] = {
-    "through": dict(zip(THROUGH_GRADES, _MEANINGS, strict=True)),
-    **{
-        name: {str(grade): words for grade, words in enumerate(scale)}
-        for name, scale in SCALES.items()
-    },
-}
 
 
 class CellByCell:
@@ -224,10 +217,17 @@ class CellByCell:
         looks = book.looks(grid.board_id)
         self._saw = {cell: looked.id for cell, looked in looks.items()}
         self._said = {cell: looked.reading for cell, looked in looks.items()}
+        choices: dict[str, dict[str, str]] = {
+            "through": dict(zip(THROUGH_GRADES, _MEANINGS, strict=True)),
+            **{
+                name: {str(grade): words for grade, words in enumerate(scale)}
+                for name, scale in scales_of(grid.sheet.material).items()
+            },
+        }
         apart = {cell: tuple(one.reading for one in looks[cell].apart) for cell in looks}
         self._questions = [
             Question(
-                cell=cell, field=field, choices=_CHOICES[field], apart=apart.get(cell.label, ())
+                cell=cell, field=field, choices=choices[field], apart=apart.get(cell.label, ())
             )
             for cell in grid.cells
             for field in grid.read

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from calib.advice.more_burns import BURNS
 from calib.advice.recommendation import Recommendation, about_words, scope_words
-from calib.records import CHAR_SAID, CHAR_WORDS, KINDS, grades_typed, mark_words
+from calib.materials import scales_of
+from calib.records import KINDS, grades_typed, mark_words, scale_ends
 from calib.records.fields import fields_of
 from calib.tasks.regions import DEEPER, LEVELS
 from calib.tasks.wishes import RegionWish
@@ -134,11 +135,11 @@ _OUTSIDE = "It lies outside what was burnt: no chance is stated for it."
 def advice_text(advised: Advised, doubts: Sequence[str] = ()) -> str:
     """Say what to set, with what chance, what isn't known of it, and what speaks against it."""
     rec, region = advised.recommendation, advised.region
-    pair = f"{region.sheet.name} on {region.machine.name}"
+    pair, material = f"{region.sheet.name} on {region.machine.name}", region.sheet.material
     return paragraphs(
         wrapped(advised.lot.words) if advised.lot else "",
         f"To {KINDS[region.operation].to} {pair}: {setting_words(advised.setting)}",
-        "\n".join(wrapped(line) for line in (stated_words(rec), *margin_lines(rec)))
+        "\n".join(map(wrapped, (stated_words(rec, material), *margin_lines(rec, material))))
         if rec
         else _OUTSIDE,
         bullets("Notes", rec.notes if rec else ()),
@@ -178,7 +179,7 @@ def _typed(wish: RegionWish) -> str:
 def now_kept_text(advised: Advised, kept: KeptSetting, *, told: bool) -> str:
     """Say what is kept from now on, and what speaks against it; ``told``: its chance is said."""
     rec, pair = advised.recommendation, f"{kept.sheet} on {kept.machine}"
-    stated = wrapped(stated_words(rec)) if rec else _OUTSIDE
+    stated = wrapped(stated_words(rec, advised.region.sheet.material)) if rec else _OUTSIDE
     return paragraphs(
         f"Kept to {KINDS[kept.operation].to} {pair}: {setting_words(kept.setting)}",
         "" if told else stated,
@@ -194,7 +195,7 @@ def none_kept_text(before: Kept) -> str:
     )
 
 
-def stated_words(rec: Recommendation) -> str:
+def stated_words(rec: Recommendation, material: str) -> str:
     """Say what chance is stated of a setting."""
     if rec.operation != "cut":
         wanted = rec.mark or 0
@@ -208,14 +209,15 @@ def stated_words(rec: Recommendation) -> str:
     asked = "" if rec.reliability is None else f" ({rec.reliability} was asked for)"
     what = "falls free"
     if rec.char_at_most is not None:
-        what += f" with char at most {rec.char_at_most} ({CHAR_WORDS[rec.char_at_most]})"
+        char = scales_of(material)["char"][rec.char_at_most]
+        what += f" with char at most {rec.char_at_most} ({char})"
     return (
         f"Chance that {scope_words(rec)} {what}: {show_chance(rec.chance)}{asked}. In"
         f" words: {rec.words}."
     )
 
 
-def margin_lines(rec: Recommendation) -> list[str]:
+def margin_lines(rec: Recommendation, material: str) -> list[str]:
     """Say how much margin a cut has, what it looks like, and what was assumed."""
     if rec.operation != "cut":
         return []
@@ -228,7 +230,8 @@ def margin_lines(rec: Recommendation) -> list[str]:
             " coupons hang."
         )
     if rec.expected_char is not None:
-        lines.append(f"Expected char: {rec.expected_char:.1f} ({CHAR_SAID}).")
+        ends = scale_ends(scales_of(material)["char"])
+        lines.append(f"Expected char: {rec.expected_char:.1f} ({ends}).")
     if rec.expected_pushes is not None and rec.expected_pushes_interval is not None:
         low, high = rec.expected_pushes_interval
         lines.append(

@@ -136,9 +136,10 @@ def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
 
 def board_text(grid: Grid, readings: Sequence[Reading], looks: Mapping[str, Looked]) -> str:
     """Describe a board with what was recorded of it."""
-    read = {reading.cell: reading_words(reading) for reading in readings}
+    material = grid.sheet.material
+    read = {reading.cell: reading_words(reading, material) for reading in readings}
     read |= {
-        cell: f"? {_or_words([one.reading for one in looked.apart])}: which is right?"
+        cell: f"? {_or_words([one.reading for one in looked.apart], material)}: which is right?"
         for cell, looked in looks.items()
         if looked.apart
     }
@@ -150,8 +151,8 @@ def board_text(grid: Grid, readings: Sequence[Reading], looks: Mapping[str, Look
     )
 
 
-def _or_words(readings: Sequence[Reading]) -> str:
-    return " / ".join(reading_words(reading) or "not read" for reading in readings)
+def _or_words(readings: Sequence[Reading], material: str) -> str:
+    return " / ".join(reading_words(reading, material) or "not read" for reading in readings)
 
 
 def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -> str:
@@ -228,13 +229,13 @@ def _next_of(state: PairState) -> tuple[str, str]:
     return f"{burns}; ask for a setting.", f"recommend {_typed(state)}"
 
 
-def question_text(question: Question) -> str:
+def question_text(question: Question, material: str) -> str:
     """Ask for one thing of a cell."""
     cell = question.cell
     choices = " · ".join(f"{choice} {meaning}" for choice, meaning in question.choices.items())
     if question.field == "through":
         choices = " · ".join(f"{choice} ({said})" for choice, said in question.choices.items())
-    apart = f" (read as {_or_words(question.apart)})" if question.apart else ""
+    apart = f" (read as {_or_words(question.apart, material)})" if question.apart else ""
     return f"{cell.named}, {setting_words(cell.setting)}: {question.field}?{apart}\n  {choices}"
 
 

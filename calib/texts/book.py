@@ -80,7 +80,7 @@ def _entry(entry: Line) -> tuple[str, ...]:
     )
 
 
-def history_text(lines: Sequence[HistoryLine]) -> str:
+def history_text(lines: Sequence[HistoryLine], material: str) -> str:
     """Tell the whole story of a pair; what no longer counts is marked."""
     rows = [
         (
@@ -88,7 +88,7 @@ def history_text(lines: Sequence[HistoryLine]) -> str:
             short_code(line.id),
             line.kind,
             f"{line.board} {line.cell}".strip(),
-            line.text if line.reading is None else reading_words(line.reading) or line.text,
+            (line.reading and reading_words(line.reading, material)) or line.text,
             line.why,
             "no longer counts" if line.superseded else "",
         )

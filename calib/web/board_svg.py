@@ -8,7 +8,8 @@ from collections.abc import Mapping, Sequence
 from html import escape
 
 from calib.logbook import Looked
-from calib.records import READ_OFF, SCALES, Cell, Grid, Reading
+from calib.materials import scales_of
+from calib.records import READ_OFF, Cell, Grid, Reading
 from calib.texts.say import say
 from calib.texts.words import setting_words
 
@@ -67,7 +68,7 @@ def state_words(grid: Grid, reading: Reading | None) -> str:
     if reading is None or reading.is_empty:
         return say("web.not_read_yet")
     words = [] if reading.through is None else [_THROUGH[reading.through]]
-    for name, scale in SCALES.items():
+    for name, scale in scales_of(grid.sheet.material).items():
         if (grade := getattr(reading, name)) is not None:
             words.append(f"{name} {grade}, {re.split(', | [(]', scale[grade])[0]}")
     return ", ".join(words)

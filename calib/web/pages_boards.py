@@ -7,7 +7,8 @@ from typing import Annotated, Any
 from fastapi import APIRouter, File, Form, Request, UploadFile
 from starlette.responses import RedirectResponse, Response
 
-from calib.records import CHAR_WORDS, GRADES, MARK_WORDS, OPERATIONS
+from calib.materials import scales_of
+from calib.records import GRADES, OPERATIONS
 from calib.tasks.files import board_files
 from calib.tasks.finding import find_board
 from calib.tasks.folders import zipped
@@ -45,14 +46,6 @@ _HANGS = {
     "key": "h", "sign": "hanging", "word": "Hangs", "hint": say("web.push_or_knife_frees"),
     "given": {"through": "hanging"},
 }  # fmt: skip
-_ANSWERS = {
-    **dict.fromkeys(OPERATIONS, _graded("mark", MARK_WORDS)),
-    "cut": [_NOT_CUT, _HANGS, *_graded("char", CHAR_WORDS, through="through")],
-}
-# What may be said beside it, or instead.
-_BESIDES = {
-    "cut": {"It hangs, and its edge is": _graded("char", CHAR_WORDS, through="hanging")},
-}
 
 
 @router.get("/burnt")
@@ -97,13 +90,20 @@ def cell_by_cell(request: Request, board_id: str) -> Response:
         picture = board_svg(state.grid, state.readings, looks=state.looks)
         return here.ask(request, "stair.html", state=state, picture=picture)
     picture = board_svg(state.grid, state.readings, looks=state.looks, tappable=True)
+    scales, is_cut = scales_of(state.grid.sheet.material), state.grid.operation == "cut"
+    answers, besides = _graded("mark", scales["mark"]), {}
+    if is_cut:
+        answers = [_NOT_CUT, _HANGS, *_graded("char", scales["char"], through="through")]
+        # What may be said beside it, or instead.
+        hangs = _graded("char", scales["char"], through="hanging")
+        besides = {say("web.it_hangs_and_its_edge_is"): hangs}
     return here.show(
         "record.html",
         state=state,
         picture=picture,
-        answers=_ANSWERS[state.grid.operation],
-        besides=_BESIDES.get(state.grid.operation, {}),
-        is_cut=state.grid.operation == "cut",
+        answers=answers,
+        besides=besides,
+        is_cut=is_cut,
         key=here.book.board_key(code),
     )
 

@@ -99,7 +99,8 @@ def history(request: Request, sent: Sent) -> Response:
     form = filled(Pair, sent)
     machine, of_sheet = find_pair(here.book, *form.names)
     lines = here.book.history(machine.name, of_sheet.name, form.operation)
-    return here.show("history.html", rows=history_rows(lines), sheet=of_sheet, machine=machine,
+    rows = history_rows(lines, of_sheet.material)
+    return here.show("history.html", rows=rows, sheet=of_sheet, machine=machine,
                      operation=form.operation)  # fmt: skip
 
 
