@@ -252,6 +252,11 @@ def test_what_a_controller_takes_is_written_for_it_and_nothing_else_changes(trai
     assert "laser mode must be on before anything burns" in text
 
 
+def test_a_tube_is_warmed_first_and_a_diode_has_none():
+    assert "Warm the tube first" in grid_program(make())
+    assert "tube" not in grid_program(make(machine=DIODE)).lower()
+
+
 @pytest.mark.parametrize("word", ["G5", "G64 P", "G61 P0.1", "G64 P-1", "G64\nM3"])
 def test_a_word_for_corners_is_one_of_the_standard(word):
     with pytest.raises(InvalidRecord, match="path_word"):

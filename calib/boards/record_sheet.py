@@ -105,7 +105,7 @@ def _choices(
                     type_pt,
                 ),
                 gap(),
-                _fields(width),
+                _fields(grid, width),
                 gap(),
             ]
             below = [
@@ -190,13 +190,15 @@ def _drawing_words(grid: Grid) -> str:
     )
 
 
-def _fields(width: float) -> Any:
+def _fields(grid: Grid, width: float) -> Any:
     """What is filled in by hand."""
     room, blank = "_" * 14, "\N{NO-BREAK SPACE}" * 4
     rows = (
         say("boards.date_session_air_assist", room=room, blank=blank, tick=TICK),
         say("boards.in_focus_assumed", tick=TICK, room=room[:8], blank=blank),
     )
+    if grid.machine.source == "co2":
+        rows = (rows[0] + blank + say("boards.tube_warmed", tick=TICK), rows[1])
     return framed([part for row in rows for part in (gap(2.0), words(row, 8.5))], width)
 
 
