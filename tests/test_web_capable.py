@@ -331,6 +331,19 @@ def test_a_program_goes_on_from_a_cell(planned_house: House) -> None:
     assert 0 < len(program.content) < len(whole)
 
 
+def test_files_are_given_as_a_program_needs_them(planned_house: House) -> None:
+    guest, book = planned_house.guest(), planned_house.book
+    code = book.boards().entries[0].id
+    assert 'name="piece_edge"' in guest.get(f"/board/{code}").text
+    wish = {"one_file_per_setting": "yes", "piece_edge": "yes"}
+    with zipfile.ZipFile(
+        io.BytesIO(guest.get(f"/board/{code}/files", params=wish).content)
+    ) as archive:
+        drawings = [name for name in archive.namelist() if name.endswith(".svg")]
+        assert len(drawings) > 2
+        assert all(b'id="edge"' in archive.read(name) for name in drawings)
+
+
 def test_every_other_device_is_locked_out(house: House) -> None:
     guest, other = house.guest(), house.guest()
     token = house.gate.new_token()

@@ -7,7 +7,7 @@ from typing import Any
 
 from calib.boards.board import board_of
 from calib.boards.board_time import board_time, sheet_use
-from calib.boards.layers import PALETTE, colours_of, drawings_of, layers_of
+from calib.boards.layers import colours_of, drawings_of, layers_of, palette_of
 from calib.boards.record_board import CAPTION_MM, board_drawing, code_pt
 from calib.boards.record_marks import KEYS, SWATCH_MM, meanings, swatch
 from calib.boards.record_table import cell_table, figure
@@ -185,7 +185,7 @@ def _drawing_words(grid: Grid) -> str:
         "boards.settings_typed_by_hand",
         settings=settings,
         parts=parts,
-        count=len(PALETTE),
+        count=len(palette_of(grid.machine)),
         grid=grid,
     )
 

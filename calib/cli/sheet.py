@@ -100,7 +100,10 @@ def sheet_show(book: Book, name: Annotated[str, argument("NAME", "The sheet.")])
     return data, shown_sheet_text(sheet, hazard, lots, kept)
 
 
-@command("calib sheet card 'birch 3' --into cards", leave_out=("address", "one_file_per_setting"))
+@command(
+    "calib sheet card 'birch 3' --into cards",
+    leave_out=("address", "one_file_per_setting", "piece_edge"),
+)
 def sheet_card(book: Book, pair: Named, wish: FileWish, into: IntoHere = Path()) -> Said:
     """Print the kept settings of a sheet and machine on one page for the wall."""
     from calib.tasks.cards import sheet_card_files, sheet_card_of_pair

@@ -139,6 +139,9 @@ class FileWish:
     one_file_per_setting: Annotated[
         bool, says("Also one drawing and program for each setting.")
     ] = False
+    piece_edge: Annotated[
+        bool, says("Also draw the edge of the piece, which isn't burnt, in a layer of its own.")
+    ] = False
     # Such as a page's address up to the board's code, which is added.
     address: Annotated[
         Text, says("Where boards are found.", unsaid="the command that shows the board")

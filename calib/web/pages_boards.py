@@ -18,9 +18,10 @@ from calib.tasks.wishes import FileWish
 from calib.texts.boards import file_kind
 from calib.texts.say import say
 from calib.texts.words import operation_words
-from calib.web.asking import Ways, page
+from calib.web.asking import Ways, page, some
 from calib.web.board_svg import as_they_lie, board_svg, looked_words
 from calib.web.desk import Desk, desk_of, download, now
+from calib.web.forms import Sent, filled
 
 router = APIRouter(include_in_schema=False)
 
@@ -133,11 +134,11 @@ def take_results(
 
 
 @router.get("/board/{board_id}/files")
-def every_file(request: Request, board_id: str) -> Response:
+def every_file(request: Request, board_id: str, sent: Sent) -> Response:
     """Give all of a board's files in one."""
     here = desk_of(request)
     grid = find_board(here.book, board_id)
-    files = board_files(grid, FileWish(address=_address(here)))
+    files = board_files(grid, filled(FileWish, sent, address=_address(here)))
     return download(f"{grid.board_id}.zip", zipped(files))
 
 
@@ -169,6 +170,7 @@ def _shown(state: BoardState) -> dict[str, Any]:
         "picture": board_svg(state.grid, state.readings, looks=state.looks, settings=True),
         "cells": [(cell.label, cell.label) for cell in as_they_lie(state.grid)],
         "to_tick": _TO_TICK[state.grid.operation],
+        "file_wishes": some(FileWish, "one_file_per_setting", "piece_edge"),
         "files": file_names(state.grid),
         "kinds": {name: file_kind(name) for name in file_names(state.grid)},
         "words": {
