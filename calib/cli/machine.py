@@ -23,6 +23,7 @@ from calib.texts.say import say
 if TYPE_CHECKING:
     from calib.logbook import Book
     from calib.records import Machine
+    from calib.tasks.wishes import TimedMoves
 
 
 @command("calib machine add bench --watts 60 --bed 600x400 --top-speed 400")
@@ -87,12 +88,13 @@ def machine_show(
         str | None, argument("[NAME]", "The machine; that used last if left out.")
     ] = None,
     into: Into = None,
+    timed: TimedMoves | None = None,
 ) -> Said:
     """Show a machine, what is assumed of it, and every set-up it has had."""
     from calib.tasks.finding import find_machine
     from calib.tasks.folders import check_folder
-    from calib.tasks.workshop import assumptions
-    from calib.texts.workshop import shown_machine_text
+    from calib.tasks.workshop import assumptions, timed_acceleration
+    from calib.texts.workshop import acceleration_text, shown_machine_text
 
     check_folder(into)
     setups = book.setups(find_machine(book, name).name)
@@ -100,6 +102,10 @@ def machine_show(
     assumed = assumptions(machine)
     _trial(machine, into)
     data = {"machine": machine, "assumed": assumed, "setups": setups}
+    if timed is not None:
+        acceleration = timed_acceleration(machine, timed)
+        said = acceleration_text(machine, acceleration)
+        return {**data, "acceleration_mm_s2": acceleration}, said
     return data, shown_machine_text(machine, assumed, setups)
 
 

@@ -65,9 +65,10 @@ def resume_files(grid: Grid, cell: str) -> Files:
 
 
 def trial_files(machine: Machine) -> Files:
-    """Make the program of a trial line; nothing for a machine that can't have one."""
-    from calib.boards.trial import trial_program
+    """Make the program of a trial line, if the machine can have one, and of moves to be timed."""
+    from calib.boards.trial import moves_program, trial_program
 
+    moves = {"moves.nc": moves_program(machine).encode()}
     if machine.power_word_full is None:
-        return {}
-    return {"trial.nc": trial_program(machine).encode()}
+        return moves
+    return {"trial.nc": trial_program(machine).encode(), **moves}

@@ -153,6 +153,14 @@ class FileWish:
 
 
 @record
+class TimedMoves:
+    """What a stopwatch showed of the moves that tell the acceleration."""
+
+    short_s: Annotated[Number, says("What the short moves took.", gt=0, le=1000)]
+    long_s: Annotated[Number, says("What the long moves took.", gt=0, le=1000)]
+
+
+@record
 class JobCounts:
     """How many parts of a job came out how."""
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 from calib.hazards import CAUTIONS
 from calib.records import Machine, Sheet
 from calib.records.fields import fields_of
+from calib.texts.say import say
 from calib.texts.words import (
     bullets,
     chance_words,
@@ -44,16 +45,18 @@ def machine_text(machine: Machine, assumed: Sequence[str] = ()) -> str:
 
 
 def trial_text(written: Sequence[Path]) -> str:
-    """Say what a trial line is for, or why there is none."""
-    if not written:
-        return (
-            "There is no trial line: programs need to know the S word at full power"
-            " (calib machine change --help)."
-        )
-    return wrapped(
-        f"{written[0]} burns two lines of 20 mm at low power, the second with the air on: try it on"
-        " a scrap before the first board."
-    )
+    """Say what the trial files are for, or why there is no trial line."""
+    named = {path.name: path for path in written}
+    trial = say("workshop.there_is_no_trial_line")
+    if "trial.nc" in named:
+        trial = say("workshop.try_trial_line", file=named["trial.nc"])
+    return f"{wrapped(trial)}\n{wrapped(say('workshop.time_the_moves', file=named['moves.nc']))}"
+
+
+def acceleration_text(machine: Machine, acceleration: float) -> str:
+    """Say what timed moves tell, and the command that records it."""
+    name = shlex.quote(machine.name)
+    return say("workshop.acceleration_is_about", name=name, acceleration=acceleration)
 
 
 def machine_head(machine: Machine) -> str:
