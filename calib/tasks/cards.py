@@ -92,7 +92,8 @@ def sheet_card_of_pair(
                 say("tasks.how_much_coupons_differ_is_assumed", chance=show_chance(chance))
             )
     earliest = min(used) + timedelta(days=CHECK_DAYS)
-    first = say("tasks.on_at_latest", day=_day(earliest, when))
+    tube = "tube" if of_machine.source == "co2" else "diode"
+    first = say("tasks.on_at_latest", day=_day(earliest, when), source=tube)
     return SheetCard(
         sheet=of_sheet,
         machine=of_machine,
