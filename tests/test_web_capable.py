@@ -41,7 +41,7 @@ PAGES: dict[str, tuple[str, ...]] = {
     "machine add": ("/machine/new", "/start"),
     "machine change": ("/change", "/machine"),
     "machine list": ("/machines",),
-    "machine show": ("/machine", "/machine/files", "/machine/moves"),
+    "machine show": ("/machine", "/machine/files", "/machine/moves", "/card"),
     "machine check": ("/check", "/cause"),
     "sheet add": ("/sheet/new", "/start"),
     "sheet change": ("/sheet/change",),

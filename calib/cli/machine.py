@@ -14,6 +14,7 @@ from calib.cli.options import (
     Why,
     argument,
     command,
+    flag,
     option,
     unchanged,
 )
@@ -89,14 +90,22 @@ def machine_show(
     ] = None,
     into: Into = None,
     timed: TimedMoves | None = None,
+    card: Annotated[
+        bool, flag("--card", "Only print its card for the wall: all its sheets on a page.")
+    ] = False,
 ) -> Said:
     """Show a machine, what is assumed of it, and every set-up it has had."""
+    from calib.tasks.cards import machine_card_files
     from calib.tasks.finding import find_machine
-    from calib.tasks.folders import check_folder
+    from calib.tasks.folders import check_folder, write_folder
     from calib.tasks.workshop import assumptions, timed_acceleration
     from calib.texts.workshop import acceleration_text, shown_machine_text
 
     check_folder(into)
+    if card:
+        made = machine_card_files(book, name, when=now())
+        (file,) = write_folder(made, into or Path())
+        return {"file": file}, say("cli.card_is_written", file=file)
     setups = book.setups(find_machine(book, name).name)
     machine = setups[-1].machine
     assumed = assumptions(machine)

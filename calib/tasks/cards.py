@@ -8,7 +8,14 @@ from datetime import datetime, timedelta
 
 from calib.advice.chances import Chances, Wish, describe, doubled_scatter
 from calib.advice.recommendation import LIKELY_CHANCE, scope_words
-from calib.advice.sheet_card import CardSetting, SheetCard, lot_words, sheet_card
+from calib.advice.sheet_card import (
+    CardSetting,
+    MachineCard,
+    SheetCard,
+    lot_words,
+    machine_card,
+    sheet_card,
+)
 from calib.errors import LogbookError
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters, Kept
@@ -16,7 +23,7 @@ from calib.materials import scales_of
 from calib.records import OPERATIONS, Advice, grades_typed, mark_words, scale_ends
 from calib.tasks.advice import region_of_pair
 from calib.tasks.current import kept_settings
-from calib.tasks.finding import find_pair
+from calib.tasks.finding import find_machine, find_pair
 from calib.tasks.folders import Files, slug
 from calib.texts.say import say
 from calib.units import show_chance
@@ -102,6 +109,32 @@ def sheet_card_of_pair(
         assumed=tuple(assumed),
         made=_day(when, when),
     )
+
+
+def machine_card_files(
+    book: Book, machine: str | None, *, when: datetime, paper: str = "a4"
+) -> Files:
+    """Make the card of a machine with the kept settings of all its sheets; raises LogbookError
+    when nothing is kept."""
+    of_machine, rows = find_machine(book, machine), []
+    for entry in kept_settings(book, of_machine.name):
+        check_hazard(book.sheet(entry.sheet), of_machine, entry.operation)
+        at = entry.setting
+        numbers = f"{at.power_pct:g} %, {at.speed_mm_s:g} mm/s" + f" × {at.passes}" * (
+            at.passes > 1
+        )
+        if at.line_pitch_mm is not None:
+            numbers += say("advice.lines_apart", setting=at)
+        chance = "-" if entry.advice is None else show_chance(entry.advice.chance)
+        rows.append((
+            entry.sheet, entry.operation.replace("_", " "), numbers,
+            f"{round(60.0 * at.speed_mm_s, 3):g}", chance, _day(entry.at, when),
+            " ".join(entry.not_current),
+        ))  # fmt: skip
+    if not rows:
+        raise LogbookError(say("tasks.nothing_is_kept_on_machine", of_machine=of_machine))
+    card = MachineCard(machine=of_machine, rows=tuple(rows), made=_day(when, when))
+    return {f"card-{slug(of_machine.name)}.pdf": machine_card(card, paper=paper)}
 
 
 def sheet_card_files(card: SheetCard, *, paper: str = "a4") -> Files:
