@@ -45,12 +45,14 @@ def board_list(
 @command("calib board show last")
 def board_show(book: Book, board: BoardCode) -> Said:
     """Show a board: its cells, what came out of each, and its notes."""
-    from calib.tasks.finding import find_board
+    from calib.tasks.finding import burnt_words, find_board
     from calib.texts.boards import board_text
 
     grid = find_board(book, board)
     readings, looks = book.readings(grid.board_id), book.looks(grid.board_id)
-    return {"grid": grid, "readings": readings}, board_text(grid, readings, looks)
+    burnt = burnt_words(book, grid)
+    data = {"grid": grid, "readings": readings, "burnt": burnt}
+    return data, board_text(grid, readings, looks, burnt)
 
 
 @command("calib board files last --into board-1", leave_out=("address",))

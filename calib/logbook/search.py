@@ -17,6 +17,7 @@ from calib.logbook.coding import material_key, read_time, write_time
 from calib.logbook.entries import Filters, Line, Page
 from calib.logbook.ledger import Entry, canonical, entries, is_valid, read_body, stands, with_state
 from calib.logbook.room import Room, View
+from calib.logbook.workshop import sessions_of
 from calib.records import READ_OFF, SCALES, Sheet, outcome_order
 from calib.texts.say import say
 
@@ -84,11 +85,13 @@ def _found(view: View, filters: Filters) -> Iterator[Any]:
     if filters.outcome is not None:
         query = query.where(_came_out(view, filters.outcome))
     noted = _cell_notes(view) if words else {}
+    burnt_by = _burnt_by(view) if words else {}
     query = query.order_by(entries.c.at.desc(), entries.c.slot, entries.c.seq)
     for row in view.connection.execute(query):
         gone = {row.about, row.machine, row.sheet} & names.gone
         if not gone and row.id == names.first(row.id):
-            text = _text(view, row, noted.get(row.id, "")) if words else ""
+            more = noted.get(row.id, "") + burnt_by.get(row.id, "") if words else ""
+            text = _text(view, row, more) if words else ""
             if all(word in text for word in words):
                 yield row
 
@@ -109,6 +112,20 @@ def _cell_notes(view: View) -> Mapping[str, str]:
     for about, body in view.connection.execute(query.where(entries.c.kind == "cell_note", stands)):
         noted[view.names.first(about)] += f"\n{read_body(body).get('note', '')}"
     return noted
+
+
+def _burnt_by(view: View) -> Mapping[str, str]:
+    """Who burnt the cells of boards and the parts of jobs, as far as sessions say."""
+    who = {
+        (view.names.first(entry.machine), entry.body["label"]): entry.body.get("who", "")
+        for entry in view.read(kind="session")
+    }
+    burnt: defaultdict[str, str] = defaultdict(str)
+    for entry in view.read(kind=("look", "job", "check_strip")) if any(who.values()) else ():
+        key = view.names.first(entry.about) if entry.kind == "look" else entry.id
+        for label in sessions_of(entry):
+            burnt[key] += f"\n{who.get((view.names.first(entry.machine), label), '')}"
+    return burnt
 
 
 def _text(view: View, row: Any, noted: str) -> str:

@@ -23,7 +23,7 @@ from calib.materials import scales_of
 from calib.records import OPERATIONS, Advice, grades_typed, mark_words, scale_ends
 from calib.tasks.advice import region_of_pair
 from calib.tasks.current import kept_settings
-from calib.tasks.finding import find_machine, find_pair
+from calib.tasks.finding import boards_of, burnt_words, find_machine, find_pair
 from calib.tasks.folders import Files, slug
 from calib.texts.say import say
 from calib.units import show_chance
@@ -67,6 +67,9 @@ def sheet_card_of_pair(
                 burns=burns,
             ),
         ]
+        boards = boards_of(book, *pair, entry.operation)
+        read = next((one.id for one in boards if one.read), None)
+        facts += burnt_words(book, book.board(read))[-1:] if read else ()
         if entry.note:
             facts.append(f"Note: {entry.note}")
         # When it was kept, or a job or check strip of the pair was last run.

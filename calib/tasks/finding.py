@@ -118,6 +118,22 @@ def find_board(book: Book, board_id: str) -> Grid:
     return replace(grid, machine=replace(grid.machine, power_word_full=word))
 
 
+def burnt_words(book: Book, grid: Grid) -> tuple[str, ...]:
+    """Who burnt a board and with which lens, a sentence a session, as far as either is known."""
+    sessions = {one.label: one.who for one in book.sessions(grid.machine.name)}
+    lenses = {one.id: one.machine.lens_mm for one in book.setups(grid.machine.name)}
+    found = []
+    for label, setup in book.burnt_in(grid.board_id):
+        who, lens = sessions.get(label, ""), lenses.get(setup)
+        if who and lens:
+            found.append(say("tasks.burnt_by_with_lens", label=label, who=who, lens=lens))
+        elif who:
+            found.append(say("tasks.burnt_by", label=label, who=who))
+        elif lens:
+            found.append(say("tasks.burnt_with_lens", label=label, lens=lens))
+    return tuple(dict.fromkeys(found))
+
+
 def boards_of(
     book: Book, machine: str, sheet: str, operation: Operation | None = None
 ) -> tuple[Line, ...]:

@@ -13,7 +13,7 @@ from calib.logbook import Book, Filters, Line, Looked, Photograph
 from calib.records import Grid, Machine, Operation, Reading, Sheet
 from calib.tasks.current import KeptSetting, kept_settings
 from calib.tasks.files import board_files
-from calib.tasks.finding import find_board
+from calib.tasks.finding import burnt_words, find_board
 from calib.tasks.wishes import FileWish
 from calib.texts.say import say
 
@@ -49,6 +49,7 @@ class BoardState:
     looks: Mapping[str, Looked]  # The same by cell, with the looks that stand apart
     photographs: tuple[Photograph, ...]  # Of the board and its cells
     hazard: Hazard  # What to know of its material
+    burnt: tuple[str, ...]  # Who burnt it and with which lens, in sentences
     minutes: float  # How long burning it takes [min]
 
     @property
@@ -84,6 +85,7 @@ def board_state(book: Book, board_id: str) -> BoardState:
         looks=book.looks(grid.board_id),
         photographs=book.photographs(grid.board_id),
         hazard=check_hazard(grid.sheet, grid.machine, grid.operation),
+        burnt=burnt_words(book, grid),
         minutes=minutes_of(grid),
     )
 

@@ -134,7 +134,12 @@ def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
     return table(header, rows)
 
 
-def board_text(grid: Grid, readings: Sequence[Reading], looks: Mapping[str, Looked]) -> str:
+def board_text(
+    grid: Grid,
+    readings: Sequence[Reading],
+    looks: Mapping[str, Looked],
+    burnt: Sequence[str] = (),
+) -> str:
     """Describe a board with what was recorded of it."""
     material = grid.sheet.material
     read = {reading.cell: reading_words(reading, material) for reading in readings}
@@ -145,7 +150,10 @@ def board_text(grid: Grid, readings: Sequence[Reading], looks: Mapping[str, Look
     }
     graded = sum(not reading.is_empty for reading in readings)
     return paragraphs(
-        f"{_head(grid)}\n{graded} of {counted(len(grid.cells), 'cell')} recorded.",
+        "\n".join((
+            f"{_head(grid)}\n{graded} of {counted(len(grid.cells), 'cell')} recorded.",
+            *burnt,
+        )),
         _cells(grid, "came out", read),
         bullets("Notes", grid.notes),
     )

@@ -214,6 +214,7 @@ def sessions_text(sessions: Sequence[Session]) -> str:
     rows = [
         (
             session.label,
+            session.who,
             "" if session.focus_mm is None else f"{session.focus_mm:g} mm",
             _yes(session.air),
             _yes(session.lens_cleaned),
@@ -223,7 +224,7 @@ def sessions_text(sessions: Sequence[Session]) -> str:
         )
         for session in sessions
     ]
-    return table(("session", "focus", "air", "lens cleaned", "on", "masked", "note"), rows)
+    return table(("session", "who", "focus", "air", "lens cleaned", "on", "masked", "note"), rows)
 
 
 def _yes(value: bool | None) -> str:
