@@ -8,7 +8,6 @@ from calib.records.costs import Costs
 from calib.records.machine import Machine
 from calib.records.sheet import Sheet
 from calib.records.words import (
-    CHAR_SAID,
     CHAR_SHORT,
     CHAR_WORDS,
     COUPON_CORNER_MM,
@@ -34,6 +33,8 @@ from calib.records.words import (
     grades_typed,
     mark_words,
     outcome_order,
+    scale_ends,
+    short_words,
 )
 
 __all__ = [
@@ -42,7 +43,6 @@ __all__ = [
     "BurnSource",
     "Cell",
     "ClassesBy",
-    "CHAR_SAID",
     "CHAR_SHORT",
     "CHAR_WORDS",
     "content_of",
@@ -67,6 +67,8 @@ __all__ = [
     "OPERATIONS",
     "Outcome",
     "outcome_order",
+    "scale_ends",
+    "short_words",
     "Reading",
     "READ_OFF",
     "SCALES",

@@ -24,6 +24,7 @@ from calib.advice.wattage_table import (
 from calib.boards.comb import CombBoard
 from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
 from calib.boards.layout import LayoutOptions
+from calib.boards.proof import lay_out_proof
 from calib.boards.stair import lay_out_stair
 from calib.errors import InvalidRecord, LogbookError, Misfit, NeedsYes, shown, unfit
 from calib.fit.model import columns_of
@@ -49,6 +50,7 @@ from calib.tasks.wishes import (
     FocusWish,
     Named,
     Pair,
+    ProofWish,
 )
 from calib.texts.say import say
 
@@ -167,6 +169,33 @@ def plan_check(
     return planned
 
 
+def plan_proof(pair: OpenPair, wish: ProofWish, *, when: datetime | None = None) -> Planned:
+    """Plan a piece that is like the work, at the kept setting, and store it where a time is given;
+    raises NotEnoughEvidence when no cut is kept and no setting given."""
+    pair = pair.to("cut")
+    pair.check()
+    kept = None if wish.setting else pair.kept_cut
+    setting = kept.setting if kept else wish.setting
+    assert setting is not None
+    earlier = pair.boards
+    round_ = max((board.round or 0 for board in earlier), default=0) + 1
+    options = LayoutOptions(offcut_mm=wish.offcut_mm, round=round_, marks=pair.marks)
+    grid = lay_out_proof(pair.machine, pair.sheet, setting, options)
+    grid = replace(grid, notes=(*grid.notes, *(kept.not_current if kept else ())))
+    at = (setting.power_pct, setting.speed_mm_s, setting.passes)
+    planned = Planned(
+        grid=grid,
+        before=len(pair.region.burns),
+        unread=tuple(board.id for board in earlier if not board.read),
+        forecasts={
+            cell.label: {"through": pair.region.chance_through(*at, cell.path_length_mm)}
+            for cell in grid.cells
+        },
+    )
+    store(pair.book, [planned], when)
+    return planned
+
+
 def plan_focus_board(pair: OpenPair, wish: FocusWish) -> FocusBoard:
     """Plan a focus board of a pair; nothing is stored: its result is the height you set."""
     pair.to("line_mark").check()
@@ -250,6 +279,7 @@ PURPOSES: Mapping[str, tuple[Any, ...]] = {
     "stair": (Named, CheckWish, FileWish),
     "lot": (Named, CheckWish, Setting, FileWish),
     "check": (Named, CheckWish, FileWish),
+    "proof": (Named, ProofWish, Setting, FileWish),
     "transfer": (Pair, ElsewhereWish, FileWish),
     "joint": (Named, CombWish, Setting),
     "focus": (Named, FocusWish),
@@ -293,7 +323,7 @@ def plan_for(
         return kind(**{name: value for name, value in typed.items() if name in names} | more)
 
     pair, setting = asked(Pair).of(book), None
-    if purpose in ("lot", "joint") and {"power_pct", "speed_mm_s"} & typed.keys():
+    if purpose in ("lot", "joint", "proof") and {"power_pct", "speed_mm_s"} & typed.keys():
         setting = asked(Setting, passes=typed.get("passes", (1,))[0], line_pitch_mm=None)
     if purpose == "joint":
         comb, files = plan_comb_board(pair, asked(CombWish, setting=setting), when=when)
@@ -313,6 +343,8 @@ def plan_for(
         if wish.to_machine is not None and start.board is not None:
             expected = forecasts(start.region, start.board, wish.mark)
             boards = (Planned(grid=start.board, before=0, forecasts=expected),)
+    elif purpose == "proof":
+        boards = (plan_proof(pair, asked(ProofWish, setting=setting)),)
     else:
         wish = asked(CheckWish, setting=setting)
         boards = (plan_check(pair, cast(Any, purpose), wish),)

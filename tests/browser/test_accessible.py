@@ -21,7 +21,8 @@ PAGES = (
     "/plan/look?burns=4", "/setting/look?power_pct=80&speed_mm_s=12", "/machines", "/undo",
     "/undo?machine=bench", "/withdraw", "/withdraw?sheet=birch+3", "/withdrawn", "/sessions",
     "/costs", "/questions", "/keeping", "/restore?file=none", "/import", "/joints", "/joint/last",
-    "/kerf", "/focus", "/stair", "/results", "/wattages", "/wattages?sheet=birch+3", "/cause",
+    "/kerf", "/focus", "/stair", "/proof", "/results", "/wattages", "/wattages?sheet=birch+3",
+    "/cause",
     "/sheet/change?name=birch+3", "/enter/none",
     "/lot/verdict?sheet=birch+3",
 )  # fmt: skip
