@@ -171,6 +171,7 @@ class Plain:
     """Help without names of types: what is typed after an option is named, and nothing else."""
 
     def get_params(self, ctx: Any) -> list[Any]:
+        """All that may be typed, none with the name of its type."""
         found: list[Any] = super().get_params(ctx)  # type: ignore[misc]
         for one in found:
             one.display_type = lambda ctx: ""
