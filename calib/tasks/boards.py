@@ -197,15 +197,11 @@ def plan_proof(
     assert setting is not None
     grid = lay_out_proof(of_machine, of_sheet, setting, options)
     grid = replace(grid, notes=(*grid.notes, *(kept.not_current if kept else ())))
-    at = (setting.power_pct, setting.speed_mm_s, setting.passes)
     planned = Planned(
         grid=grid,
         before=len(region.burns),
         unread=tuple(board.id for board in earlier if not board.read),
-        forecasts={
-            cell.label: {"through": region.chance_through(*at, cell.path_length_mm)}
-            for cell in grid.cells
-        },
+        forecasts=forecasts(region, grid),
     )
     store(book, [planned], when)
     return planned
@@ -237,6 +233,15 @@ def forecasts(region: Region, grid: Grid, mark: Grades = 2) -> dict[str, dict[st
     """Forecast what will come out of every cell of a board, before it is burnt."""
     # Right to about 0.005: a forecast is compared with many outcomes, never acted upon.
     region = thinned_region(region)
+    if any(cell.path_mm for cell in grid.cells):
+        return {
+            cell.label: {
+                "through": region.chance_through(
+                    cell.power_pct, cell.speed_mm_s, cell.passes, cell.path_length_mm
+                )
+            }
+            for cell in grid.cells
+        }
     power, speed, passes, pitch = columns_of([cell.setting for cell in grid.cells])
     if region.operation == "cut":
         events = {"through": region.chance_through(power, speed, passes)}
