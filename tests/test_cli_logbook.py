@@ -153,3 +153,13 @@ def test_a_new_machine_gets_a_trial_line(shell: Shell) -> None:
     assert said.endswith("Next: calib machine change plain --acceleration 1500\n")
     shell.run("machine", "change", "plain", "--acceleration", "1500")
     assert shell.json("machine", "show", "plain")["machine"]["acceleration_mm_s2"] == 1500.0
+
+
+def test_own_colours_are_typed_with_or_without_spaces(shell: Shell) -> None:
+    shell.run(*MACHINE)
+    shell.run("machine", "change", "bench", "--colours", "#ff0000, #0000FF,#00ff00")
+    known = shell.json("machine", "show", "bench")["machine"]
+    assert known["colours"] == ["#ff0000", "#0000FF", "#00ff00"]
+    assert "#ff0000,#0000FF,#00ff00" in shell.text("machine", "show", "bench")
+    refused = shell.refusal("machine", "change", "bench", "--colours", "red")
+    assert "such as #ff0000,#0000ff" in refused

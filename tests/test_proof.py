@@ -11,7 +11,7 @@ from program_checks import assert_sound as assert_program_sound
 from program_checks import lit, to_board
 from shapely.geometry import LineString, Polygon
 from shell import BIRCH as ADD_BIRCH
-from shell import MACHINE, Shell
+from shell import MACHINE, Shell, cut_cleanly
 from test_svg import assert_valid
 from visitor import House
 from workshop_records import SETTING, later
@@ -119,6 +119,14 @@ def test_it_is_planned_at_the_kept_setting_and_counts_as_a_small_job(shell: Shel
     assert [(b.source, b.through) for b in burns] == [
         ("job", "through"), ("job", "through"), ("job", "hanging"), ("job", "through"),
     ]  # fmt: skip
+    # What was measured of its parts is no coupon.
+    shell.run("record", shell.write("sizes.csv", "cell,through,char,mark,note,board,width_mm,"
+              f"height_mm\nH1,through,0,,,{planned['grid']['board_id']},2.9,2.9\n"))  # fmt: skip
+    assert "No coupon of birch 3" in shell.refusal("joint", "kerf")
+    # Forecast anew from the other boards, each part by its own length.
+    shell.burn(shell.json("plan", "--burns", "2")["grid"], cut_cleanly)
+    again = shell.json("book", "track-record", "--leave-one-out")
+    assert (again["count"], again["groups"]) == (6, 2)
     lengths = [b.cut_length_mm for b in burns]
     assert lengths[:2] == pytest.approx([math.pi * 3.0, 58.0], rel=0.01)
     assert lengths[2:] == pytest.approx([30 + 27 + 9 + 30, 30 + 2 * 17 + 30], rel=0.05)

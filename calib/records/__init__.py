@@ -3,7 +3,6 @@
 from calib.records.advice import Advice
 from calib.records.boards import Cell, Grid, Reading, stair_burn
 from calib.records.burns import READ_OFF, Burn, Outcome, Setting
-from calib.records.content import content_of
 from calib.records.costs import Costs
 from calib.records.machine import Machine
 from calib.records.sheet import Sheet
@@ -45,7 +44,6 @@ __all__ = [
     "ClassesBy",
     "CHAR_SHORT",
     "CHAR_WORDS",
-    "content_of",
     "Corner",
     "Costs",
     "COUPON_CORNER_MM",

@@ -133,22 +133,28 @@ def _stored(book: Book, code: str) -> Grid | None:
 
 def plan_check(
     pair: OpenPair,
-    purpose: Literal["stair", "lot", "check"],
+    purpose: Literal["stair", "lot", "check", "proof"],
     wish: CheckWish,
     *,
     when: datetime | None = None,
 ) -> Planned:
-    """Plan a stair, the few burns that try the current lot, or a check strip, and store it where a
-    time is given. Raises NotEnoughEvidence when no other lot was burnt, nothing can be recommended
-    for it, or the sheet isn't known well enough to check a machine with."""
+    """Plan a stair, the few burns that try the current lot, a check strip, or a piece that is like
+    the work, and store it where a time is given. Raises NotEnoughEvidence when no other lot was
+    burnt, nothing can be recommended for it, the sheet isn't known well enough to check a machine
+    with, or no cut is kept for the piece and no setting given."""
     pair = pair.to("cut")
     earlier = pair.boards
     round_ = max((board.round or 0 for board in earlier), default=0) + 1
     region = reference_region(pair) if purpose == "check" else pair.region
+    options = LayoutOptions(offcut_mm=wish.offcut_mm, round=round_, marks=pair.marks)
     if purpose == "stair":
         steps = stair_settings(region, wish.burns or STEPS)
-        options = LayoutOptions(offcut_mm=wish.offcut_mm, round=round_, marks=pair.marks)
         grid = lay_out_stair(region.machine, region.sheet, steps, options)
+    elif purpose == "proof":
+        kept = None if wish.setting else pair.kept_cut
+        setting = wish.setting or pair.kept_cut.setting
+        grid = lay_out_proof(region.machine, region.sheet, setting, options)
+        grid = replace(grid, notes=(*grid.notes, *(kept.not_current if kept else ())))
     else:
         if purpose == "lot":
             _ = pair.old_lots  # says so where there is none
@@ -169,33 +175,6 @@ def plan_check(
     return planned
 
 
-def plan_proof(pair: OpenPair, wish: ProofWish, *, when: datetime | None = None) -> Planned:
-    """Plan a piece that is like the work, at the kept setting, and store it where a time is given;
-    raises NotEnoughEvidence when no cut is kept and no setting given."""
-    pair = pair.to("cut")
-    pair.check()
-    kept = None if wish.setting else pair.kept_cut
-    setting = kept.setting if kept else wish.setting
-    assert setting is not None
-    earlier = pair.boards
-    round_ = max((board.round or 0 for board in earlier), default=0) + 1
-    options = LayoutOptions(offcut_mm=wish.offcut_mm, round=round_, marks=pair.marks)
-    grid = lay_out_proof(pair.machine, pair.sheet, setting, options)
-    grid = replace(grid, notes=(*grid.notes, *(kept.not_current if kept else ())))
-    at = (setting.power_pct, setting.speed_mm_s, setting.passes)
-    planned = Planned(
-        grid=grid,
-        before=len(pair.region.burns),
-        unread=tuple(board.id for board in earlier if not board.read),
-        forecasts={
-            cell.label: {"through": pair.region.chance_through(*at, cell.path_length_mm)}
-            for cell in grid.cells
-        },
-    )
-    store(pair.book, [planned], when)
-    return planned
-
-
 def plan_focus_board(pair: OpenPair, wish: FocusWish) -> FocusBoard:
     """Plan a focus board of a pair; nothing is stored: its result is the height you set."""
     pair.to("line_mark").check()
@@ -209,6 +188,15 @@ def forecasts(region: Region, grid: Grid, mark: Grades = 2) -> dict[str, dict[st
     """Forecast what will come out of every cell of a board, before it is burnt."""
     # Right to about 0.005: a forecast is compared with many outcomes, never acted upon.
     region = thinned_region(region)
+    if any(cell.path_mm for cell in grid.cells):
+        return {
+            cell.label: {
+                "through": region.chance_through(
+                    cell.power_pct, cell.speed_mm_s, cell.passes, cell.path_length_mm
+                )
+            }
+            for cell in grid.cells
+        }
     power, speed, passes, pitch = columns_of([cell.setting for cell in grid.cells])
     if region.operation == "cut":
         events = {"through": region.chance_through(power, speed, passes)}
@@ -343,8 +331,6 @@ def plan_for(
         if wish.to_machine is not None and start.board is not None:
             expected = forecasts(start.region, start.board, wish.mark)
             boards = (Planned(grid=start.board, before=0, forecasts=expected),)
-    elif purpose == "proof":
-        boards = (plan_proof(pair, asked(ProofWish, setting=setting)),)
     else:
         wish = asked(CheckWish, setting=setting)
         boards = (plan_check(pair, cast(Any, purpose), wish),)

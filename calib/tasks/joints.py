@@ -66,6 +66,8 @@ def kerf_points(pair: OpenPair, caliper: Caliper | None = None) -> tuple[KerfPoi
         if measured:
             grid = pair.book.board(board.id)
             coupons = [cell for cell in grid.cells if not cell.path_mm]
+            labels = {cell.label for cell in coupons}
+            measured = [r for r in measured if r.cell in labels]
             found += kerf_from_coupons(grid.machine, measured, coupons, caliper=caliper)
     return tuple(sorted(found, key=lambda p: (p.line_energy_j_mm, p.setting.power_pct, repr(p))))
 
