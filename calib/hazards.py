@@ -38,6 +38,8 @@ CAUTIONS: tuple[str, ...] = (
     say("hazards.machines_manual_your_local_rules"),
 )
 
+# From here on a diode's light is red, and can't be seen [nm] (from memory).
+_RED_NM, _INFRARED_NM = 600.0, 750.0
 _HARMLESS_START = "fluoresc"  # a colour, no fluorine
 _ELEMENTS = {"chlorine", "fluorine", "bromine"}
 _DENIALS = {"free", "no", "non", "not", "without"}
@@ -421,6 +423,16 @@ def diode_cautions(machine: Machine | None) -> tuple[str, ...]:
     )
 
 
+def _of_its_light(machine: Machine | None) -> tuple[str, ...]:
+    """What a diode whose light isn't blue can't mark or cut: the expectations are of blue light."""
+    light = machine.wavelength_nm if machine is not None and machine.source == "diode" else None
+    if light is None or light < _RED_NM:
+        return ()
+    if light < _INFRARED_NM:
+        return (say("hazards.red_light_passes", light=light),)
+    return (say("hazards.infrared_light_passes", light=light),)
+
+
 def sheet_cautions(machine: Machine | None, advice: Sequence[str]) -> tuple[str, ...]:
     """The usual cautions, the laser's own, and the advice on a sheet, said to be such."""
     own = diode_cautions(machine)
@@ -465,6 +477,10 @@ def check_hazard(
     )
     return Hazard(
         verdict="declared" if declared else worst,
-        advice=(*_advice(sheet, found, declared, diode), *diode_cautions(machine)),
+        advice=(
+            *_advice(sheet, found, declared, diode),
+            *_of_its_light(machine),
+            *diode_cautions(machine),
+        ),
         matched=tuple(m.term for m in found),
     )

@@ -7,13 +7,14 @@ needs new lines there and nothing here.
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import Any, NamedTuple, get_args
 
 from calib.errors import InvalidRecord
 from calib.names import Words, read_name, read_table, row_terms, term_words
-from calib.records import LaserSource, Sheet
+from calib.records import SCALES, LaserSource, Sheet
 from calib.texts.say import say
 from calib.units import MM_PER_INCH
 
@@ -21,6 +22,35 @@ from calib.units import MM_PER_INCH
 UNKNOWN_FAMILY = "other"
 # Plywood and board sold by the inch come in steps of 1/32 in.
 _INCH_STEP_MM = MM_PER_INCH / 32.0
+
+
+# What the grades are called where they don't look as on wood (common practice, no source). The
+# first words of a mark are the same everywhere but for the last: so a wanted mark is told.
+_ACRYLIC: dict[str, tuple[str, ...]] = {
+    "char": ("polished", "frosted", "rounded at the edges", "sooty", "welded again"),
+    "mark": (
+        "nothing",
+        "faint",
+        "clear (frosted white)",
+        "heavy (deep and rough)",
+        "melted or cut",
+    ),
+}
+_OWN_SCALES: dict[str, dict[str, tuple[str, ...]]] = {
+    **dict.fromkeys(("cast acrylic", "extruded acrylic", "acrylic"), _ACRYLIC),
+    "stone": {
+        "mark": (
+            "nothing", "faint", "clear (light grey)", "heavy (white, rough to the nail)",
+            "glassy, yellowish or flaking",
+        ),
+    },
+    "coated metal": {
+        "mark": (
+            "nothing", "faint", "clear (light, the coating still smooth)", "heavy (rough, or dull)",
+            "bare (the coating is gone)",
+        ),
+    },
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +145,17 @@ def family_of(material: str) -> str:
         (-term.total(), rank, family) for term, rank, family in _ranked_terms() if term <= words
     ]
     return min(fitting)[2] if fitting else UNKNOWN_FAMILY
+
+
+def scales_of(material: str) -> Mapping[str, tuple[str, ...]]:
+    """What the grades of char and of a mark are called on a material; the grades are the same.
+
+    Examples
+    --------
+    >>> scales_of("cast acrylic")["char"][1], scales_of("MDF")["char"][1]
+    ('frosted', 'tan')
+    """
+    return SCALES | _OWN_SCALES.get(family_of(material), {})
 
 
 @cache

@@ -10,6 +10,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from calib.errors import BadFile, InvalidQuantity, InvalidRecord
+from calib.materials import scales_of
 from calib.records import (
     GRADES,
     GRADES_SAID,
@@ -59,24 +60,28 @@ def _graded(names: Sequence[str], also: Mapping[str, int]) -> tuple[dict[str, An
         for grade, name in enumerate(names)
         for word in (str(grade), name, re.split("[, ]", name)[0])
     }
-    known |= also
+    known = {**also, **known}
     said = " · ".join(f"{grade} {name}" for grade, name in enumerate(names))
     return known, f"{GRADES_SAID} ({said})"
 
 
 # Other words of a grade.
 _ALSO = {"char": {"flared": 4, "burnt back": 4}}
-# What may be written for each outcome, and how that is told.
-_GRADES: Mapping[str, tuple[Mapping[str, Any], str]] = {
-    "through": (
-        {
-            **{word: word for word in THROUGH_GRADES},
-            "not through": "no", "hangs": "hanging", "cut through": "through",
-        },
-        ", ".join(THROUGH_GRADES),
-    ),
-    **{name: _graded(words, _ALSO.get(name, {})) for name, words in SCALES.items()},
+_THROUGH: dict[str, Any] = {
+    **{word: word for word in THROUGH_GRADES},
+    "not through": "no", "hangs": "hanging", "cut through": "through",
 }  # fmt: skip
+
+
+def _written(material: str) -> Mapping[str, tuple[Mapping[str, Any], str]]:
+    """What may be written for each outcome, and how that is told; the words of wood always do."""
+    usual = {name: _graded(words, _ALSO.get(name, {})) for name, words in SCALES.items()}
+    own = {
+        name: _graded(words, usual[name][0])
+        for name, words in scales_of(material).items()
+        if words != SCALES[name]
+    }
+    return {"through": (_THROUGH, ", ".join(THROUGH_GRADES)), **usual, **own}
 
 
 def blank_results_csv(grid: Grid) -> str:
@@ -170,6 +175,7 @@ def read_results(text: str | bytes, grid: Grid) -> tuple[Reading, ...]:
     seen: dict[str, int] = {}
     other_boards: set[str] = set()
     readings = []
+    written = _written(grid.sheet.material)
     try:
         for row in read_rows(text, _COLUMNS):
             if not any(field for column, field in row.fields.items() if column != "board"):
@@ -182,7 +188,7 @@ def read_results(text: str | bytes, grid: Grid) -> tuple[Reading, ...]:
                     )
                 other_boards.add(board)
                 continue
-            reading, refused = _reading_of(row, grid, labels, seen)
+            reading, refused = _reading_of(row, grid, labels, seen, written)
             wrong += refused
             readings.append(reading)
     except BadFile as end:
@@ -202,7 +208,11 @@ def _refusal(row: Row, column: str, allowed: str) -> str:
 
 
 def _reading_of(
-    row: Row, grid: Grid, labels: Mapping[str, str], seen: dict[str, int]
+    row: Row,
+    grid: Grid,
+    labels: Mapping[str, str],
+    seen: dict[str, int],
+    written: Mapping[str, tuple[Mapping[str, Any], str]],
 ) -> tuple[Reading, list[str]]:
     """What a row says, and all that is wrong with it; its cell is added to those that were seen."""
     wrong: list[str] = []
@@ -219,7 +229,7 @@ def _reading_of(
     elif cell in seen:
         refuse("cell", say("results.it_stands_in_row_already", seen=seen[cell]))
     seen.setdefault(cell, row.number)
-    for column, (words, allowed) in _GRADES.items():
+    for column, (words, allowed) in written.items():
         word = " ".join(row.fields[column].casefold().split())
         number = _NUMBER.fullmatch(word)
         word = number[1] if number else word

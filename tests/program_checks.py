@@ -8,7 +8,7 @@ from itertools import groupby
 import pytest
 from rs274_checker import Move, Report, check
 
-from calib.boards.board import board_of
+from calib.boards.board import Board, board_of
 from calib.records import COUPON_CUT_MM, Cell, Grid, Machine
 
 
@@ -16,7 +16,9 @@ def lit(report: Report) -> list[Move]:
     return [move for move in report.moves if move.power > 0]
 
 
-def to_board(machine: Machine, grid: Grid, point: tuple[float, float]) -> tuple[float, float]:
+def to_board(
+    machine: Machine, grid: Grid | Board, point: tuple[float, float]
+) -> tuple[float, float]:
     """Undo the program's frame, written down anew from the record's words."""
     x, y = point[0] - machine.offset_mm[0], point[1] - machine.offset_mm[1]
     width, height = grid.board_mm
@@ -59,13 +61,14 @@ def as_standard(machine: Machine, text: str) -> str:
     return "\n".join(lines) + "\n"
 
 
-def assert_sound(grid: Grid, text: str) -> Report:
+def assert_sound(grid: Grid | Board, text: str) -> Report:
     """Everything that must hold of any program of a board."""
     report = check(as_standard(grid.machine, text))
     assert report.errors == []
     machine = grid.machine
-    last = [line for line in text.splitlines() if line != "%"][-3:]
-    assert last[0] == "M5" or machine.air_off_word
+    # At the end the head stands at the board's corner, the beam off.
+    assert report.moves[-1].rapid
+    assert report.moves[-1].end == machine.offset_mm
     assert_air(machine, grid, report)
     most = machine.power_word_full * machine.ceiling_pct / 100.0
     ways = ("left" in machine.origin, ("lower" in machine.origin) == machine.y_up)
@@ -84,9 +87,10 @@ def assert_sound(grid: Grid, text: str) -> Report:
     return report
 
 
-def assert_air(machine: Machine, grid: Grid, report: Report) -> None:
+def assert_air(machine: Machine, planned: Grid | Board, report: Report) -> None:
     """Full air for cuts, low air for marks and codes where there is one; off before and after."""
-    settings = {(c.power_pct, c.speed_mm_s) for c in grid.cells if grid.operation == "cut"}
+    groups = [g for g in board_of(planned).groups if g.strokes[0].kind == "cut"]
+    settings = {(g.setting.power_pct, g.setting.speed_mm_s) for g in groups}
     full = machine.power_word_full
     words = [(full * pct / 100, 60 * speed) for pct, speed in settings]
     for move in lit(report):

@@ -28,7 +28,9 @@ def test_a_planned_board_is_shown_stored_and_forecast(planned: Shell) -> None:
 
 def test_files_of_a_board_carry_its_code(planned: Shell) -> None:
     code = planned.json("board", "show", "last")["grid"]["board_id"]
-    done = planned.run("board", "files", "last", "--into", "out", "--one-file-per-setting")
+    done = planned.run(
+        "board", "files", "last", "--into", "out", "--one-file-per-setting", "--piece-edge"
+    )
     names = {path.name for path in (planned.folder / "out").iterdir()}
     assert {f"{code}.svg", f"{code}.nc", f"{code}-outline.nc", f"{code}-record.pdf",
             f"{code}-plan.csv", f"{code}-results.csv"} <= names  # fmt: skip

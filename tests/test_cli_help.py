@@ -67,7 +67,7 @@ BEFORE = {
 }
 # A drawing that is cut, in one colour.
 BOX = """<svg xmlns="http://www.w3.org/2000/svg" width="90mm" height="60mm" viewBox="0 0 90 60">
-<g fill="none" stroke="#ff0000"><path d="M5 5h80v50h-80z"/><circle cx="45" cy="30" r="9"/></g></svg>
+<g fill="none" stroke="#146c43"><path d="M5 5h80v50h-80z"/><circle cx="45" cy="30" r="9"/></g></svg>
 """
 
 

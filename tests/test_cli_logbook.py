@@ -148,3 +148,18 @@ def test_a_new_machine_gets_a_trial_line(shell: Shell) -> None:
     plain = ("machine", "add", "plain", "--watts", "40", "--bed", "300x200", "--top-speed", "300")
     said = shell.run(*plain, "--into", str(shell.folder / "plain")).stderr
     assert "There is no trial line" in said
+    assert (shell.folder / "plain" / "moves.nc").is_file()
+    said = shell.text("machine", "show", "plain", "--short", "10.3", "--long", "31")
+    assert said.endswith("Next: calib machine change plain --acceleration 1500\n")
+    shell.run("machine", "change", "plain", "--acceleration", "1500")
+    assert shell.json("machine", "show", "plain")["machine"]["acceleration_mm_s2"] == 1500.0
+
+
+def test_own_colours_are_typed_with_or_without_spaces(shell: Shell) -> None:
+    shell.run(*MACHINE)
+    shell.run("machine", "change", "bench", "--colours", "#ff0000, #0000FF,#00ff00")
+    known = shell.json("machine", "show", "bench")["machine"]
+    assert known["colours"] == ["#ff0000", "#0000FF", "#00ff00"]
+    assert "#ff0000,#0000FF,#00ff00" in shell.text("machine", "show", "bench")
+    refused = shell.refusal("machine", "change", "bench", "--colours", "red")
+    assert "such as #ff0000,#0000ff" in refused

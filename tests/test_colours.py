@@ -9,14 +9,17 @@ section 6.5. Figures of the tables from memory.
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 
 import ezdxf.colors
 import numpy as np
 import pytest
-from boards import make
+from boards import CO2, make
 
-from calib.boards.layers import DXF_COLOURS, PALETTE, colours_of
+from calib.boards.layers import DXF_COLOURS, EDGE_COLOUR, PALETTE, colours_of
+from calib.boards.svg import grid_svg_in_parts
+from calib.errors import InvalidRecord
 
 EYES = {
     "normal": np.eye(3),
@@ -168,3 +171,26 @@ def test_numbered_colours_of_dxf_are_the_nearest() -> None:
     table = np.array([ezdxf.colors.aci2rgb(number) for number in range(1, 256)], dtype=float)
     nearest = ((rgb_of(PALETTE)[:, None] - table) ** 2).sum(axis=-1).argmin(axis=1) + 1
     assert tuple(nearest) == DXF_COLOURS
+
+
+def test_the_edge_of_the_piece_is_as_far_from_what_is_burnt_as_can_be() -> None:
+    taken = np.vstack([rgb_of(PALETTE), np.full((1, 3), 255.0)])
+    candidates = np.array(list(itertools.product(range(0, 256, 51), repeat=3)), dtype=float)
+    free = candidates[~np.isin(rounded(candidates), rounded(taken))]
+    farthest = free[distances(free, taken).min(axis=1).argmax()]
+    assert farthest.tolist() == rgb_of((EDGE_COLOUR,))[0].tolist()
+
+
+def test_own_colours_are_drawn_and_split_by_their_number() -> None:
+    own = ("#FF0000", "#0000ff", "#00ff00")
+    board = make(machine=dataclasses.replace(CO2, colours=own))
+    colours = [*colours_of(board).values()]
+    assert colours[:3] == ["#ff0000", "#0000ff", "#00ff00"]
+    assert len(set(colours)) == len(colours) == 7
+    assert [*grid_svg_in_parts(board)] == ["1of3", "2of3", "3of3"]
+
+
+@pytest.mark.parametrize("own", [("#ff0000",), ("#ff0000", "#FF0000"), ("red", "#0000ff")])
+def test_colours_that_are_none_or_the_same_are_refused(own: tuple[str, ...]) -> None:
+    with pytest.raises(InvalidRecord, match="colours is .*give two or more that differ"):
+        dataclasses.replace(CO2, colours=own)

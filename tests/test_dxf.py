@@ -12,6 +12,7 @@ from boards import BIRCH, CO2, OPERATIONS, make, stair
 from ezdxf.document import Drawing
 from lxml import etree
 from svgelements import Path
+from test_svg import assert_valid
 
 from calib.boards.board import Board
 from calib.boards.comb import plan_comb
@@ -48,13 +49,13 @@ def lines_of_svg(text: str) -> dict[int, list[np.ndarray]]:
     return lines
 
 
-@pytest.mark.parametrize("board", BOARDS.values(), ids=BOARDS)
-def test_geometry_is_that_of_the_svg_within_a_micrometre(board: Grid | Board) -> None:
-    found, height = read(grid_dxf(board)), board.board_mm[1]
+def assert_same_geometry(board: Grid | Board, *, piece_edge: bool = False) -> None:
+    """The lines of the DXF are those of the SVG within a micrometre, in millimetres."""
+    found, height = read(grid_dxf(board, piece_edge=piece_edge)), board.board_mm[1]
     assert (found.dxfversion, found.units) == ("AC1009", ezdxf.units.MM)
     names = [layer.dxf.name for layer in found.layers if layer.dxf.name not in {"0", "Defpoints"}]
-    expected = lines_of_svg(grid_svg(board))
-    assert len(names) == len(expected) == len(layers_of(board))
+    expected = lines_of_svg(grid_svg(board, piece_edge=piece_edge))
+    assert len(names) == len(expected) == len(layers_of(board)) + piece_edge
     for number, name in enumerate(names):
         drawn = found.modelspace().query(f'POLYLINE[layer=="{name}"]')
         assert len(drawn) == len(expected[number])
@@ -65,6 +66,32 @@ def test_geometry_is_that_of_the_svg_within_a_micrometre(board: Grid | Board) ->
             if line.is_closed:
                 points = np.vstack([points, points[:1]])
             assert points == pytest.approx(wanted, abs=1e-3)
+
+
+@pytest.mark.parametrize("board", BOARDS.values(), ids=BOARDS)
+def test_geometry_is_that_of_the_svg_within_a_micrometre(board: Grid | Board) -> None:
+    assert_same_geometry(board)
+
+
+@pytest.mark.parametrize("board", BOARDS.values(), ids=BOARDS)
+def test_the_edge_of_the_piece_is_drawn_on_wish_in_a_layer_that_says_so(board) -> None:
+    assert_same_geometry(board, piece_edge=True)
+    found = read(grid_dxf(board, piece_edge=True))
+    (edge,) = found.modelspace().query('POLYLINE[layer=="EDGE_NOT_BURNT"]')
+    corners = {(v.dxf.location.x, v.dxf.location.y) for v in edge.vertices}
+    width, height = board.board_mm
+    assert corners == {(0, 0), (width, 0), (width, height), (0, height)}
+    assert "EDGE_NOT_BURNT" not in grid_dxf(board)
+    group = etree.fromstring(grid_svg(board, piece_edge=True).encode()).find("{*}g[@id='edge']")
+    assert "isn't burnt" in group.findtext("{*}title")
+    assert_valid(grid_svg(board, piece_edge=True))
+
+
+def test_own_colours_get_the_nearest_named_number() -> None:
+    machine = dataclasses.replace(CO2, colours=("#ff2010", "#1010f0", "#20f020"))
+    found = read(grid_dxf(make(machine=machine)))
+    layers = [layer for layer in found.layers if layer.dxf.name not in {"0", "Defpoints"}]
+    assert [layer.color for layer in layers][:3] == [1, 5, 3]
 
 
 def test_layers_are_named_by_their_settings_in_letters_that_old_readers_take() -> None:

@@ -94,3 +94,15 @@ def test_other_lasers_have_no_diode_cautions():
     for machine in (None, laser("co2")):
         said = " ".join(check_hazard(sheet("birch plywood"), machine).advice)
         assert "housing" not in said
+
+
+@pytest.mark.parametrize(
+    ("wavelength", "words"),
+    [(None, ""), (455.0, ""), (638.0, "is red: clear, red and white"), (1064.0, "near infrared")],
+)
+def test_light_that_isnt_blue_is_said_with_what_it_does_little_to(wavelength, words):
+    """What takes up little of which light: from memory."""
+    machine = dataclasses.replace(DIODE, wavelength_nm=wavelength)
+    advice = " ".join(check_hazard(sheet("birch plywood"), machine).advice)
+    assert ("learnt with blue light" in advice) == bool(words)
+    assert words in advice

@@ -32,7 +32,7 @@ ROOMS: dict[str, set[str]] = {
     "typeface": {"errors", "texts.say"},
     "print_style": {"errors", "texts.say", "typeface"},
     "spreadsheet": {"errors", "texts.say"},
-    "results": _WORDS | {"spreadsheet"},
+    "results": _WORDS | {"materials", "spreadsheet"},
     # How a machine can be set, and how slow or strong a burn may be.
     "limits": _WORDS | {"materials", "physics"},
     # Statistics know no board, file or database; boards know no statistics. What to burn next is a
@@ -55,12 +55,12 @@ ROOMS: dict[str, set[str]] = {
     },
     # Text is made of records, whichever room they come from.
     "texts": _WORDS | {
-        "advice", "boards", "hazards", "jobs", "joints", "logbook", "tasks", "typed",
+        "advice", "boards", "hazards", "jobs", "joints", "logbook", "materials", "tasks", "typed",
     },
     # Two thin shells; the page knows nothing of the command line, which has one command that
     # starts the page.
     "cli": _WORDS | {"hazards", "logbook", "texts", "tasks", "typed", "web"},
-    "web": _WORDS | {"hazards", "logbook", "pictures", "texts", "tasks", "typed"},
+    "web": _WORDS | {"hazards", "logbook", "materials", "pictures", "texts", "tasks", "typed"},
     "__main__": {"cli"},
     "calib": _WORDS,
 }  # fmt: skip

@@ -104,6 +104,21 @@ def test_larger_boards_burn_in_blocks_with_the_middle_setting_first_halfway_and_
         assert part[-1] >= every[-5]
 
 
+@pytest.mark.parametrize("count", [8, 11])
+def test_from_eight_cells_a_setting_that_is_there_twice_is_burnt_first_and_in_its_turn(count):
+    different = some_settings(CO2, "cut", count - 1)
+    grid = lay_out(CO2, BIRCH, "cut", [*different, different[3]])
+    cells = sorted(grid.cells, key=lambda cell: cell.burn_order)
+    assert cells[0].setting == different[3]
+    assert [energy(grid, c) for c in cells[1:]] == sorted(energy(grid, c) for c in cells[1:])
+    assert different[3] in [cell.setting for cell in cells[1:]]
+    assert any("One setting is burnt first and again" in note for note in grid.notes)
+    small = lay_out(CO2, BIRCH, "cut", [*different[:6], different[3]])
+    assert any("looks like more energy" in note for note in small.notes)
+    order = sorted(small.cells, key=lambda cell: cell.burn_order)
+    assert [energy(small, c) for c in order] == sorted(energy(small, c) for c in order)
+
+
 def test_a_mark_whose_run_up_does_not_fit_is_refused_with_the_speed_that_would():
     burn = Setting(power_pct=20.0, speed_mm_s=400.0)
     options = LayoutOptions(offcut_mm=(80.0, 60.0))

@@ -10,6 +10,7 @@ from dataclasses import replace
 from importlib import resources
 from pathlib import Path
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -23,7 +24,7 @@ from calib.materials import (
     thickness_range_mm,
 )
 from calib.names import read_table, row_terms, split_words
-from calib.records import Sheet
+from calib.records import LaserSource, Sheet
 
 REFERENCE = Path(__file__).parent / "reference"
 README = (resources.files("calib") / "data" / "README.md").read_text(encoding="utf-8")
@@ -245,6 +246,31 @@ def test_common_practice_scores_a_clear_line(material: str) -> None:
 
 def machine_50_w() -> calib.Machine:
     return calib.Machine(name="m", rated_w=50.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
+
+
+@pytest.mark.parametrize(
+    ("material", "thickness_mm", "rated_w", "laser", "slow", "fast"),
+    [
+        ("birch plywood", 3.0, 40.0, "co2", 8.0, 14.0),
+        ("birch plywood", 3.0, 60.0, "co2", 18.0, 28.0),
+        ("birch plywood", 6.0, 60.0, "co2", 6.0, 10.0),
+        ("MDF", 3.0, 60.0, "co2", 12.0, 20.0),
+        ("cast acrylic", 3.0, 60.0, "co2", 18.0, 25.0),
+        ("birch plywood", 3.0, 10.0, "diode", 3.0, 5.0),
+    ],
+)
+def test_before_any_burn_the_edge_lies_within_a_factor_of_one_and_a_half_of_practice(
+    material: str, thickness_mm: float, rated_w: float, laser: LaserSource, slow: float, fast: float
+) -> None:
+    """Common practice, no source: safe speeds at 80 % power, 20 to 35 % below the edge [mm/s]."""
+    machine = replace(machine_50_w(), rated_w=rated_w, source=laser)
+    sheet = Sheet(name="s", material=material, thickness_mm=thickness_mm)
+    region = calib.fit_region(machine, sheet, operation="cut", evidence=())
+    speeds = np.geomspace(1.0, 200.0, 400)
+    falls = np.asarray(region.chance_through(80.0, speeds))
+    edge = float(np.interp(0.5, falls[::-1], speeds[::-1]))
+    practice = math.sqrt(slow / 0.8 * fast / 0.65)
+    assert 1 / 1.5 < edge / practice < 1.5
 
 
 def test_before_any_burn_common_practice_may_well_cut() -> None:

@@ -94,6 +94,14 @@ def test_a_certain_burn_among_doubtful_ones_divides_nothing_by_nothing() -> None
     assert 0 not in batch[:4]
 
 
+def test_from_eight_cells_one_is_planned_twice():
+    machine = calib.Machine(name="m", rated_w=60.0, bed_mm=(600.0, 400.0), max_speed_mm_s=400.0)
+    sheet = calib.Sheet(name="s", material="birch plywood", thickness_mm=3.0)
+    for burns, different in ((7, 7), (8, 7), (12, 10)):
+        cells = calib.plan_grid(machine, sheet, operation="cut", burns=burns).cells
+        assert (len(cells), len({cell.setting for cell in cells})) == (burns, different)
+
+
 @pytest.mark.parametrize("operation", ["cut", "line_mark"])
 def test_a_board_may_keep_to_one_power(operation):
     machine = calib.Machine(

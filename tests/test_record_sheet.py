@@ -25,7 +25,7 @@ from hypothesis import strategies as st
 from calib.boards.board_time import board_time, sheet_use
 from calib.boards.layers import colours_of
 from calib.boards.layout import LayoutOptions, lay_out
-from calib.boards.record_marks import GRADES, SWATCH_MM, swatch
+from calib.boards.record_marks import KEYS, SWATCH_MM, swatch
 from calib.boards.record_sheet import grid_record_sheet
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.hazards import CAUTIONS
@@ -228,10 +228,10 @@ def test_a_setting_is_typed_once_in_burn_order_the_codes_first() -> None:
     assert seen == set(colours_of(grid).values())
 
 
-@pytest.mark.parametrize("name", GRADES)
+@pytest.mark.parametrize("name", KEYS)
 def test_swatches_differ_in_grey(name: str) -> None:
     """Any two differ by half a square millimetre of black, or as much of fainter ink."""
-    inks = [_ink(name, grade) for grade in range(len(GRADES[name]))]
+    inks = [_ink(name, grade) for grade in range(len(KEYS[name]))]
     for one, other in combinations(range(len(inks)), 2):
         differing_mm2 = np.abs(inks[one] - inks[other]).sum() / (4.0 * MM) ** 2
         assert differing_mm2 > 0.5, (name, one, other)

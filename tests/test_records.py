@@ -19,7 +19,6 @@ from calib.records import (
     Reading,
     Setting,
     Sheet,
-    content_of,
 )
 
 MACHINE = {"name": "bench", "rated_w": 60.0, "bed_mm": (600.0, 400.0), "max_speed_mm_s": 400.0}
@@ -245,8 +244,3 @@ def test_an_unknown_acceleration_is_taken_cautiously_and_stays_unknown() -> None
     assert Machine(**MACHINE).acceleration_mm_s2 is None
     known = Machine(**MACHINE, acceleration_mm_s2=400.0)
     assert known.working_acceleration_mm_s2 == 400.0
-
-
-def test_a_field_that_came_later_counts_only_once_it_is_given() -> None:
-    assert {"air_low_word", "wavelength_nm"}.isdisjoint(content_of(Machine(**MACHINE)))
-    assert content_of(Machine(**DIODE, wavelength_nm=455.0))["wavelength_nm"] == 455.0

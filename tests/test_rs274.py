@@ -33,7 +33,7 @@ from calib.boards.rs274 import (
     grid_program_per_setting,
     outline_program,
 )
-from calib.boards.trial import trial_program
+from calib.boards.trial import acceleration_of, moves_program, trial_program
 from calib.errors import BoardDoesNotFit, InvalidRecord, MachineLimit
 from calib.hazards import CAUTIONS
 from calib.records import Machine, Sheet
@@ -252,6 +252,11 @@ def test_what_a_controller_takes_is_written_for_it_and_nothing_else_changes(trai
     assert "laser mode must be on before anything burns" in text
 
 
+def test_a_tube_is_warmed_first_and_a_diode_has_none():
+    assert "Warm the tube first" in grid_program(make())
+    assert "tube" not in grid_program(make(machine=DIODE)).lower()
+
+
 @pytest.mark.parametrize("word", ["G5", "G64 P", "G61 P0.1", "G64 P-1", "G64\nM3"])
 def test_a_word_for_corners_is_one_of_the_standard(word):
     with pytest.raises(InvalidRecord, match="path_word"):
@@ -272,3 +277,42 @@ def test_a_trial_is_two_gentle_lines_the_second_with_air(machine):
     assert CAUTIONS[0] in text
     with pytest.raises(MachineLimit, match="S word at full power"):
         trial_program(dataclasses.replace(machine, power_word_full=None))
+
+
+@pytest.mark.parametrize("machine", [*MACHINES, TWO_AIRS], ids=lambda machine: machine.name)
+@pytest.mark.parametrize("acceleration", [400.0, 1500.0, 4000.0])
+def test_timed_moves_tell_the_acceleration(machine, acceleration):
+    """The moves of the program, timed by steps of a hundredth of a millisecond."""
+    report = check(as_standard(machine, moves_program(machine)))
+    assert report.errors == []
+    assert all(move.power == 0 for move in report.moves)
+    stops = [line for line, word in report.words if word == "M0"]
+    assert len(stops) == 2
+    times = []
+    for first, last in zip(stops, [stops[1], 10**9], strict=True):
+        moves = [m for m in report.moves if first < m.line < last and not m.rapid]
+        assert len(moves) == 200
+        assert {m.feed for m in moves} == {60.0 * machine.max_speed_mm_s}
+        one = walked_s(math.dist(moves[-1].start, moves[-1].end), moves[0].feed / 60, acceleration)
+        times.append(len(moves) * (one + 0.004))  # what a controller needs to think
+    if machine.max_speed_mm_s**2 > 1.5 * acceleration:
+        found = acceleration_of(machine, *times)
+        assert found == pytest.approx(acceleration, rel=0.03)
+
+
+def walked_s(way_mm: float, top_mm_s: float, acceleration: float) -> float:
+    """Time of a move from rest to rest: faster while there is room to stop, then slower."""
+    step, at, speed, time = 1e-5, 0.0, 0.0, 0.0
+    while at < way_mm - 1e-9 and (speed > 0.0 or time == 0.0):
+        brakes = speed * speed / (2.0 * acceleration) >= way_mm - at
+        speed = (
+            speed - acceleration * step if brakes else min(top_mm_s, speed + acceleration * step)
+        )
+        speed, time = max(speed, 0.0), time + step
+        at += speed * step
+    return time
+
+
+def test_times_that_no_head_takes_are_refused():
+    with pytest.raises(InvalidRecord, match="long_s is 10.0: give a time"):
+        acceleration_of(CO2, 10.3, 10.0)

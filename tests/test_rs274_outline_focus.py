@@ -27,6 +27,7 @@ def test_the_frame_goes_round_the_board_with_the_beam_off():
         (width, height),
         (0.0, height),
         (0.0, 0.0),
+        (0.0, 0.0),
     ]
     assert not {word for _, word in report.words} & {"M3", "M4", "G1"}
 

@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 from pypdf import PdfReader
 from scipy.stats import binom
-from shell import Shell
+from shell import MACHINE, Shell
+from visitor import house_of
 
 from calib.advice.sheet_card import CAUTIONS, CardSetting, SheetCard, sheet_card
 from calib.errors import InvalidRecord
@@ -214,3 +215,24 @@ def test_names_that_are_no_file_names_are_spelt_otherwise() -> None:
     sheet = dataclasses.replace(BIRCH, name="../Eiche 3/4 “roh”")
     (name,) = sheet_card_files(dataclasses.replace(CARD, sheet=sheet))
     assert name == "card-eiche-3-4-roh-on-bench.pdf"
+
+
+def test_a_machine_has_one_card_with_all_its_sheets(shell: Shell) -> None:
+    shell.run(*MACHINE)
+    assert "keep a setting first" in shell.refusal("machine", "show", "--card")
+    for number in range(24):
+        shell.run("sheet", "add", f"birch {number}", "--material", "birch plywood",
+                  "--thickness", "3")  # fmt: skip
+        with open_book(shell.book) as book:
+            setting = Setting(power_pct=70.0, speed_mm_s=10.0 + number)
+            book.keep("bench", f"birch {number}", "cut", setting, when=NOW)
+    shell.run("sheet", "change", "birch 3", "--measured", "2.8")
+    assert "card-bench.pdf" in shell.text("machine", "show", "bench", "--card", "--into", "cards")
+    text = page_text((shell.folder / "cards" / "card-bench.pdf").read_bytes())
+    for number in range(24):
+        assert f"birch {number} " in text
+        assert f"70 %, {10 + number} mm/s {60 * (10 + number)}" in text
+    assert all(words in text for words in CAUTIONS)
+    with house_of(shell.book) as house:
+        page = house.guest().get("/card", params={"machine": "bench", "every": "yes"})
+    assert page_text(page.content).startswith("bench ")

@@ -26,7 +26,7 @@ from svgelements import SVG, Shape
 from calib.boards.board import board_of
 from calib.boards.layers import colours_of
 from calib.boards.naming import setting_words
-from calib.boards.svg import grid_svg, grid_svg_by_eight, grid_svg_per_setting
+from calib.boards.svg import grid_svg, grid_svg_in_parts, grid_svg_per_setting
 from calib.errors import InvalidRecord, RefusedMaterial
 from calib.hazards import CAUTIONS
 from calib.records import Setting, Sheet
@@ -120,7 +120,7 @@ def test_there_is_one_group_per_setting_with_its_words_gentle_first():
 @pytest.mark.parametrize(("cells", "parts"), [(7, 0), (8, 2), (40, 5)])
 def test_more_than_eight_settings_are_split_into_parts(cells: int, parts: int):
     grid = make("cut", cells)
-    drawn = grid_svg_by_eight(grid)
+    drawn = grid_svg_in_parts(grid)
     assert list(drawn) == [f"{n}of{parts}" for n in range(1, parts + 1)]
     together = {}
     for text in drawn.values():

@@ -25,7 +25,7 @@ GRIDS = Path(__file__).resolve().parent.parent / "grids"
 # Each command, and where the page does the same.
 PAGES: dict[str, tuple[str, ...]] = {
     "overview": ("/",),
-    "plan": ("/plan", "/lot/plan", "/check", "/elsewhere", "/joints", "/focus", "/stair"),
+    "plan": ("/plan", "/lot/plan", "/check", "/elsewhere", "/joints", "/focus", "/stair", "/proof"),
     "record": (
         "/board/{board_id}/record",
         "/board/{board_id}/results",
@@ -44,7 +44,7 @@ PAGES: dict[str, tuple[str, ...]] = {
     "machine add": ("/machine/new", "/start"),
     "machine change": ("/change", "/machine"),
     "machine list": ("/machines",),
-    "machine show": ("/machine",),
+    "machine show": ("/machine", "/machine/files", "/machine/moves", "/card"),
     "machine check": ("/check", "/cause"),
     "sheet add": ("/sheet/new", "/start"),
     "sheet change": ("/sheet/change",),
@@ -111,7 +111,7 @@ def said(response: Any) -> str:
      "/sessions", "/costs", "/questions", "/keeping", "/import", "/joints", "/kerf", "/focus",
      "/wattages", "/cause", "/sheet/change?name=birch+3", "/board/AB12", "/machine?name=bench",
      "/sheet?name=birch+3", "/history?machine=bench&sheet=birch+3", "/logbook?kind=job",
-     "/logbook?outcome=hanging", "/withdrawn"],
+     "/logbook?outcome=hanging", "/withdrawn", "/machine/moves?name=bench"],
 )  # fmt: skip
 def test_pages_of_a_full_logbook_open(full_house: House, path: str) -> None:
     response = full_house.guest().get(path)
@@ -327,7 +327,7 @@ def test_a_ready_made_grid_is_recorded_by_its_definition(evening_house: House) -
 def test_a_board_has_a_file_for_each_setting_on_wish(evening_house: House) -> None:
     guest = evening_house.guest()
     names = []
-    for wish in ("", "?split=yes"):
+    for wish in ("", "?one_file_per_setting=yes"):
         content = guest.get(f"/board/last/files{wish}").content
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             names.append(set(archive.namelist()))
@@ -392,6 +392,33 @@ def test_a_program_goes_on_from_a_cell(planned_house: House) -> None:
     assert f"from-{cell}.nc" in program.headers["content-disposition"]
     whole = guest.get(f"/board/{grid.board_id}/files/{grid.board_id}.nc").content
     assert 0 < len(program.content) < len(whole)
+
+
+def test_timed_moves_tell_the_acceleration_and_it_is_recorded(full_house: House) -> None:
+    guest, book = full_house.guest(), full_house.book
+    files = guest.get("/machine/files", params={"name": "bench"})
+    with zipfile.ZipFile(io.BytesIO(files.content)) as archive:
+        assert "moves.nc" in archive.namelist()
+    told = guest.get("/machine/moves", params={"name": "bench", "short_s": "10.3", "long_s": "31"})
+    assert "about 1500 mm/s²" in told.text
+    assert 'name="acceleration_mm_s2" value="1500"' in told.text
+    guest.submit("/machine", {"name": "bench", "acceleration_mm_s2": "1500"})
+    assert book.machine("bench").acceleration_mm_s2 == 1500.0
+    wrong = guest.get("/machine/moves", params={"name": "bench", "short_s": "10", "long_s": "9"})
+    assert "give a time of the long moves" in wrong.text
+
+
+def test_files_are_given_as_a_program_needs_them(planned_house: House) -> None:
+    guest, book = planned_house.guest(), planned_house.book
+    code = book.boards().entries[0].id
+    assert 'name="piece_edge"' in guest.get(f"/board/{code}").text
+    wish = {"one_file_per_setting": "yes", "piece_edge": "yes"}
+    with zipfile.ZipFile(
+        io.BytesIO(guest.get(f"/board/{code}/files", params=wish).content)
+    ) as archive:
+        drawings = [name for name in archive.namelist() if name.endswith(".svg")]
+        assert len(drawings) > 2
+        assert all(b'id="edge"' in archive.read(name) for name in drawings)
 
 
 def test_every_other_device_is_locked_out(house: House) -> None:

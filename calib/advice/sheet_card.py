@@ -1,4 +1,4 @@
-"""The card for the wall: the kept settings of one sheet and machine on one printed page."""
+"""Cards for the wall, a printed page each: a sheet on a machine, or all sheets of a machine."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Any
 from calib.errors import InvalidRecord
 from calib.hazards import diode_cautions
 from calib.print_style import (
+    MM,
     framed,
     gap,
     one_page,
@@ -78,6 +79,50 @@ def sheet_card(card: SheetCard, *, paper: str = "a4") -> bytes:
     return page
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MachineCard:
+    """What stands on the card of a machine: every kept setting, a line each."""
+
+    machine: Machine
+    # Sheet, what for, setting, speed in mm/min, chance, since when, what is to be checked first
+    rows: tuple[tuple[str, ...], ...]
+    made: str  # As on a sheet's card
+
+
+def machine_card(card: MachineCard, *, paper: str = "a4") -> bytes:
+    """Set the card of a machine on one page; raises as `sheet_card` does."""
+    width, _ = room_mm(paper)
+    page = one_page(paper, card.machine.name, (_lines(card, width, pt) for pt in _SMALL_PT[1:]))
+    if page is None:
+        raise InvalidRecord(say("advice.machines_card_has_lines", count=len(card.rows)))
+    return page
+
+
+def _lines(card: MachineCard, width: float, pt: float) -> list[Any]:
+    name, shares = card.machine.name, (0.2, 0.09, 0.16, 0.12, 0.1, 0.11, 0.22)
+    heads = ("sheet", "for", "set", "mm/min", "chance", "kept", "check first")
+    rows = [[words(text, pt, bold=True) for text in heads]]
+    rows += [
+        [words(text, pt, bold=column == 2) for column, text in enumerate(row)] for row in card.rows
+    ]
+    line = ("LINEBELOW", (0, 0), (-1, -1), 0.4, (0.6, 0.6, 0.6))
+    room = [(f"{side}PADDING", (0, 0), (-1, -1), 1.5 * MM) for side in ("TOP", "BOTTOM", "RIGHT")]
+    return [
+        words(name, _largest(name, _TITLE_PT, width), bold=True),
+        gap(1.0),
+        words(machine_words(card.machine), pt + 1.0),
+        words(say("advice.made", card=card), pt + 1.0),
+        gap(4.0),
+        table(rows, [share * width for share in shares], line, *room),
+        gap(4.0),
+        *(words(text, pt, bullet=True) for text in _cautions(card.machine)),
+    ]
+
+
+def _cautions(machine: Machine) -> tuple[str, ...]:
+    return (*CAUTIONS, *diode_cautions(machine)[:1])
+
+
 def _parts(card: SheetCard, width: float, small_pt: float) -> list[Any]:
     name = card.sheet.name
     parts: list[Any] = [words(name, _largest(name, _TITLE_PT, width), bold=True), gap(1.0)]
@@ -94,7 +139,7 @@ def _parts(card: SheetCard, width: float, small_pt: float) -> list[Any]:
     for title, texts in (
         ("CHECK AGAIN", card.check_again),
         ("ASSUMED", card.assumed),
-        ("CAUTIONS", (*CAUTIONS, *diode_cautions(card.machine)[:1])),
+        ("CAUTIONS", _cautions(card.machine)),
     ):
         if texts:
             parts += [gap(4.0), words(title, small_pt, bold=True), gap(0.8)]

@@ -132,7 +132,7 @@ def _codes(grid: Grid, cell: Cell) -> Iterator[Stroke]:
     left = cell.x_mm if grid.operation == "cut" else cell.x_mm + MARK_INSET_MM
     beside = text_strokes(cell.label, CODE_CAP_MM, left, cell.y_mm - CODE_CLEAR_MM)
     yield from label_strokes(grid.label_setting, beside, cell.label)
-    if grid.operation == "cut" and not grid.stair:
+    if grid.operation == "cut" and not grid.stair and not cell.path_mm:
         cap = COUPON_CODE_CAP_MM
         left = cell.x_mm + (cell.width_mm - text_width_mm(cell.label, cap)) / 2.0
         on_coupon = text_strokes(cell.label, cap, left, cell.y_mm + (cell.height_mm + cap) / 2.0)
@@ -147,8 +147,9 @@ def _burn(grid: Grid, cell: Cell) -> Iterator[Stroke]:
         yield Stroke(kind="cut", setting=setting, points=ends, cell=cell.label)
         return
     if grid.operation == "cut":
-        outline = _coupon_outline(cell)
-        yield Stroke(kind="cut", setting=setting, points=outline, cell=cell.label, closed=True)
+        path = cell.path_mm or _coupon_outline(cell)
+        closed = path[0] == path[-1]
+        yield Stroke(kind="cut", setting=setting, points=path, cell=cell.label, closed=closed)
         return
     run_up = run_up_mm(cell.speed_mm_s, grid.machine.working_acceleration_mm_s2)
     left = round(cell.x_mm + MARK_INSET_MM, 3)

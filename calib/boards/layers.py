@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from calib.boards.board import Board, board_of
 from calib.boards.naming import setting_words
 from calib.boards.strokes import Stroke
-from calib.records import Grid, Setting
+from calib.records import Grid, Machine, Setting
 
 # Eight of the 216 colours whose parts are multiples of 51, the set whose two nearest are farthest
 # apart (CIEDE2000 22.6), white included, to normal eyes and to those without one kind of cone
@@ -21,8 +21,16 @@ from calib.records import Grid, Setting
 PALETTE = (
     "#330000", "#9900ff", "#000066", "#999966", "#336666", "#66ff00", "#ff99ff", "#993300",
 )  # fmt: skip
+# Of the edge of the piece, which isn't burnt: of the 216 that round to another of the basic colours
+# than the eight and white, the farthest from all of them (13.7).
+EDGE_COLOUR = "#663399"
 # The nearest of DXF's 255 numbered colours.
 DXF_COLOURS = (18, 190, 174, 43, 115, 70, 211, 22)
+
+
+def palette_of(machine: Machine) -> tuple[str, ...]:
+    """The maker's own colours, else the eight."""
+    return tuple(colour.lower() for colour in machine.colours) or PALETTE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,12 +42,13 @@ class Layer:
     number: int  # from 0, the codes
     setting: Setting
     strokes: tuple[Stroke, ...]
+    palette: tuple[str, ...]  # of the machine
 
     @property
     def colour(self) -> str:
-        """Its stroke colour; from the ninth on a shade off that of the one eight before."""
-        shade, place = divmod(self.number, len(PALETTE))
-        parts = (int(PALETTE[place][at : at + 2], 16) for at in (1, 3, 5))
+        """Its stroke colour; beyond the palette a shade off the one that had its turn before."""
+        shade, place = divmod(self.number, len(self.palette))
+        parts = (int(self.palette[place][at : at + 2], 16) for at in (1, 3, 5))
         return "#" + "".join(f"{p - shade if p > 127 else p + shade:02x}" for p in parts)
 
 
@@ -49,8 +58,16 @@ def layers_of(planned: Grid | Board) -> tuple[Layer, ...]:
     Where something is set by hand before each group, a layer for each group.
     """
     board = board_of(planned)
+    palette = palette_of(board.machine)
     return tuple(
-        Layer(key=key, title=title, number=number, setting=setting, strokes=strokes)
+        Layer(
+            key=key,
+            title=title,
+            number=number,
+            setting=setting,
+            strokes=strokes,
+            palette=palette,
+        )
         for number, (key, title, setting, strokes) in enumerate(_parts(board))
     )
 
@@ -88,5 +105,5 @@ def colours_of(planned: Grid | Board) -> dict[Setting, str]:
 
 
 def drawings_of(planned: Grid | Board) -> int:
-    """How many drawings of at most eight colours a board takes: programs tell no more apart."""
-    return math.ceil(len(colours_of(planned)) / len(PALETTE))
+    """How many drawings a board takes: programs tell no more colours apart than the palette's."""
+    return math.ceil(len(colours_of(planned)) / len(palette_of(planned.machine)))

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from calib.boards.gentle import codes_may_cut
 from calib.boards.lettering import transliterate
+from calib.boards.order import ONE_REPEATED
 from calib.boards.places import LONGEST_SHEET_NAME
 from calib.records import COUPON_CORNER_MM, COUPON_MM, Machine, Operation, Setting, Sheet
 from calib.texts.say import say
@@ -21,6 +22,10 @@ def board_notes(
 ) -> list[str]:
     """Collect the notes that machine, sheet and settings call for."""
     notes = []
+    if 1 < len(settings) < ONE_REPEATED:
+        notes.append(say("boards.heat_looks_like_energy"))
+    elif ONE_REPEATED <= len(settings) and len(set(settings)) < len(settings):
+        notes.append(say("boards.one_setting_is_repeated"))
     fastest = max(s.speed_mm_s for s in settings)
     corner = math.sqrt(machine.working_acceleration_mm_s2 * COUPON_CORNER_MM)
     if operation == "cut":

@@ -17,8 +17,8 @@ CODE_DIGITS = "123456789"
 MOST_CODES = len(CODE_LETTERS) * len(CODE_DIGITS)
 # Reaches closer than this share a rung: about the scatter from coupon to coupon.
 _RUNG = 0.05
-# Boards of this many cells are burnt in two and in three blocks.
-TWO_BLOCKS, THREE_BLOCKS = 12, 24
+# Boards of this many cells begin with a repeated setting, are burnt in two and in three blocks.
+ONE_REPEATED, TWO_BLOCKS, THREE_BLOCKS = 8, 12, 24
 # Arrangements of places that are tried; the first without neighbours in a row come early.
 _TRIES = 24
 _MOST_TRIES = 240
@@ -64,10 +64,15 @@ def _rungs(reaches: Sequence[float], width: float) -> list[int]:
 def burn_blocks(
     energies: Sequence[float], settings: Sequence[Setting], shuffle: random.Random
 ) -> tuple[tuple[int, int], ...]:
-    """Put cells in burning order: gentle to strong, in one, two or three blocks."""
+    """Put cells in burning order: gentle to strong, in one, two or three blocks.
+
+    In one block of eight cells and more, a setting that is there twice is burnt first and in turn.
+    """
     ranked = sorted(range(len(energies)), key=lambda cell: energies[cell])
     count = 1 + (len(ranked) >= TWO_BLOCKS) + (len(ranked) >= THREE_BLOCKS)
-    markers = _markers(ranked, settings) if count > 1 else ()
+    markers = _markers(ranked, settings, 3) if count > 1 else ()
+    if count == 1 and len(ranked) >= ONE_REPEATED and (twice := _markers(ranked, settings, 2)):
+        return tuple((cell, 1) for cell in sorted(ranked, key=lambda cell: cell != twice[0]))
     rest = [cell for cell in ranked if cell not in markers]
     blocks: list[list[int]] = [[] for _ in range(count)]
     for start in range(0, len(rest), count):
@@ -86,15 +91,15 @@ def burn_blocks(
     return tuple((cell, number + 1) for number, block in enumerate(blocks) for cell in block)
 
 
-def _markers(ranked: Sequence[int], settings: Sequence[Setting]) -> tuple[int, ...]:
-    """Three cells of the setting that is there three times and lies nearest the middle."""
-    often = [s for s, n in Counter(settings[cell] for cell in ranked).items() if n >= 3]
+def _markers(ranked: Sequence[int], settings: Sequence[Setting], times: int) -> tuple[int, ...]:
+    """Cells of the setting that is there so many times and lies nearest the middle."""
+    often = [s for s, n in Counter(settings[cell] for cell in ranked).items() if n >= times]
     if not often:
         return ()
     ranks = {s: [r for r, cell in enumerate(ranked) if settings[cell] == s] for s in often}
     middle = (len(ranked) - 1) / 2.0
     chosen = min(often, key=lambda s: (abs(statistics.mean(ranks[s]) - middle), ranks[s][0]))
-    return tuple(ranked[rank] for rank in ranks[chosen][:3])
+    return tuple(ranked[rank] for rank in ranks[chosen][:times])
 
 
 def share_an_edge(one: Place, other: Place) -> bool:

@@ -21,7 +21,7 @@ _LARGEST_PT, _SMALLEST_PT = 12.0, 3.0
 
 def code_pt(grid: Grid, scale: float) -> float:
     """Type size of the codes in their cells at a scale of 1 : ``scale`` [pt]."""
-    cell = grid.cells[0]
+    cell = min(grid.cells, key=lambda cell: (cell.width_mm, cell.height_mm))
     letters_mm = _LETTER_MM * max(len(cell.label) for cell in grid.cells)
     top, bottom = _code_room(grid, cell)
     wide, high = 0.74 * cell.width_mm / letters_mm, 0.6 * (bottom - top) / _TYPE_ROOM
@@ -70,7 +70,7 @@ def board_drawing(grid: Grid, board: Board, layers: Mapping[str, Layer], scale: 
                     outline(canvas, stroke.points)
         canvas.restoreState()
         size_pt = code_pt(grid, scale)
-        for cell in grid.cells:
+        for cell in () if grid.cells[0].path_mm else grid.cells:
             x = (cell.x_mm + cell.width_mm / 2.0) / scale
             y = sum(_code_room(grid, cell)) / 2.0 / scale + 0.13 * size_pt
             letters(canvas, (x, y), cell.label, size_pt, align="middle", bold=True)

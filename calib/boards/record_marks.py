@@ -7,27 +7,15 @@ from __future__ import annotations
 
 from typing import Any
 
+from calib.materials import scales_of
 from calib.print_style import Drawing, outline
-from calib.records import SCALES, THROUGH_GRADES
+from calib.records import GRADES, SCALES, THROUGH_GRADES
 from calib.texts.say import say
 
-# Name of what is read off a cell, and its grades: key and meaning.
-GRADES: dict[str, tuple[tuple[str, str], ...]] = {
-    "through": tuple(
-        zip(
-            THROUGH_GRADES,
-            (
-                say("boards.holds_all_round"),
-                say("boards.held_by_few_fibres"),
-                say("boards.drops_or_lifts_free"),
-            ),
-            strict=True,
-        )
-    ),
-    **{
-        name: tuple((str(grade), words) for grade, words in enumerate(scale))
-        for name, scale in SCALES.items()
-    },
+# Keys of the grades of what is read off a cell.
+KEYS: dict[str, tuple[str, ...]] = {
+    "through": THROUGH_GRADES,
+    **dict.fromkeys(SCALES, tuple(map(str, GRADES))),
 }
 # Dashes that tell eight layers apart without colour [mm on, mm off, …]
 DASHES_MM: tuple[tuple[float, ...], ...] = (
@@ -41,6 +29,17 @@ DASHES_MM: tuple[tuple[float, ...], ...] = (
     (1.0, 1.2),
 )
 SWATCH_MM = (9.0, 4.6)
+
+
+def meanings(name: str, material: str) -> tuple[str, ...]:
+    """What each grade means on a material."""
+    if name == "through":
+        return (
+            say("boards.holds_all_round"),
+            say("boards.held_by_few_fibres"),
+            say("boards.drops_or_lifts_free"),
+        )
+    return scales_of(material)[name]
 
 
 def swatch(name: str, grade: int) -> Drawing:

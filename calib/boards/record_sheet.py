@@ -7,9 +7,9 @@ from typing import Any
 
 from calib.boards.board import board_of
 from calib.boards.board_time import board_time, sheet_use
-from calib.boards.layers import PALETTE, colours_of, drawings_of, layers_of
+from calib.boards.layers import colours_of, drawings_of, layers_of, palette_of
 from calib.boards.record_board import CAPTION_MM, board_drawing, code_pt
-from calib.boards.record_marks import GRADES, SWATCH_MM, swatch
+from calib.boards.record_marks import KEYS, SWATCH_MM, meanings, swatch
 from calib.boards.record_table import cell_table, figure
 from calib.errors import BoardDoesNotFit, InvalidRecord
 from calib.hazards import sheet_cautions
@@ -105,7 +105,7 @@ def _choices(
                     type_pt,
                 ),
                 gap(),
-                _fields(width),
+                _fields(grid, width),
                 gap(),
             ]
             below = [
@@ -185,18 +185,20 @@ def _drawing_words(grid: Grid) -> str:
         "boards.settings_typed_by_hand",
         settings=settings,
         parts=parts,
-        count=len(PALETTE),
+        count=len(palette_of(grid.machine)),
         grid=grid,
     )
 
 
-def _fields(width: float) -> Any:
+def _fields(grid: Grid, width: float) -> Any:
     """What is filled in by hand."""
     room, blank = "_" * 14, "\N{NO-BREAK SPACE}" * 4
     rows = (
         say("boards.date_session_air_assist", room=room, blank=blank, tick=TICK),
         say("boards.in_focus_assumed", tick=TICK, room=room[:8], blank=blank),
     )
+    if grid.machine.source == "co2":
+        rows = (rows[0] + blank + say("boards.tube_warmed", tick=TICK), rows[1])
     return framed([part for row in rows for part in (gap(2.0), words(row, 8.5))], width)
 
 
@@ -212,9 +214,10 @@ def _grades(grid: Grid) -> list[Any]:
             parts += [words(one, 7.5, bold=True), gap(0.5), words(steps, 9.0), gap(1.0)]
         return parts
     for name in grid.read:
+        said = zip(KEYS[name], meanings(name, grid.sheet.material), strict=True)
         rows = [
             [swatch(name, grade), words(f"{key}: {meaning}")]
-            for grade, (key, meaning) in enumerate(GRADES[name])
+            for grade, (key, meaning) in enumerate(said)
         ]
         heights = [SWATCH_MM[1] + 0.7] * len(rows)
         parts += [

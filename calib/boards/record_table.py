@@ -6,8 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from calib.boards.layers import PALETTE, Layer
-from calib.boards.record_marks import DASHES_MM, GRADES
+from calib.boards.layers import Layer
+from calib.boards.record_marks import DASHES_MM, KEYS
 from calib.print_style import BOLD_FONT, MM, PLAIN_FONT, TICK, Drawing, letters, table
 from calib.records import KINDS, Cell, Grid
 
@@ -52,7 +52,7 @@ def cell_table(grid: Grid, layers: Mapping[str, Layer], row_mm: float, width_mm:
         layer = layers[cell.label]
         lines.append((layer, cell, layer.number not in typed))
         typed.add(layer.number)
-    split = len(typed) > len(PALETTE)
+    split = len(typed) > len(layers[""].palette)
     parts = 1 if len(grid.cells) <= _IN_ONE_PART else 2
     size = math.ceil(len(lines) / parts)
     part_mm = (width_mm - (parts - 1) * _APART_MM) / parts
@@ -72,9 +72,9 @@ def _part(
     columns = [*_VALUES, *([("pitch\nmm", 8.0)] if KINDS[grid.operation].shape == "area" else [])]
     values, group_row, spans = len(columns), [""] * len(columns), []
     for name in () if grid.stair else grid.read:
-        spans.append((len(columns) + 1, len(columns) + len(GRADES[name])))
-        columns += [("", 1.4), *((key, _BOX_MM) for key, _ in GRADES[name])]
-        group_row += ["", name, *[""] * (len(GRADES[name]) - 1)]
+        spans.append((len(columns) + 1, len(columns) + len(KEYS[name])))
+        columns += [("", 1.4), *((key, _BOX_MM) for key in KEYS[name])]
+        group_row += ["", name, *[""] * (len(KEYS[name]) - 1)]
     grow = min(_WIDEST, width_mm / sum(width for _, width in columns))
     widths = [width * grow for _, width in columns]
     widths.append(width_mm - sum(widths))
@@ -136,7 +136,7 @@ def _upright(name: str, width_mm: float) -> Drawing:
 
 def _line_sample(layer: Layer, width: float, height: float, *, part: bool) -> Drawing:
     """Draw a setting's dashes in its colour; above, which part of the drawing has it, and hex."""
-    said = f"{layer.number // len(PALETTE) + 1}: {layer.colour}" if part else layer.colour
+    said = f"{layer.number // len(layer.palette) + 1}: {layer.colour}" if part else layer.colour
 
     def draw(canvas: Any) -> None:
         letters(canvas, (0.0, 0.46 * height), said, min(4.8, height))

@@ -84,7 +84,9 @@ def program(machine: Machine, body: Iterable[str], comments: Iterable[str]) -> s
     head += ["G21", "G90", "G94", "G17", *path, "M5", "S0"]
     # Air that is switched on by hand isn't switched off by a program.
     air_off = [machine.air_off_word] if machine.air_on_word and machine.air_off_word else []
-    lines = [*around, *head, *air_off, *body, "M5", "S0", *air_off, "M2", *around]
+    # The head doesn't stay over what was burnt last.
+    away = f"G0 X{machine.offset_mm[0]:.3f} Y{machine.offset_mm[1]:.3f}"
+    lines = [*around, *head, *air_off, *body, "M5", "S0", away, *air_off, "M2", *around]
     return "\n".join(lines) + "\n"
 
 
@@ -106,6 +108,8 @@ def program_comments(machine: Machine, title: str) -> list[str]:
     ]
     if machine.power_follows_speed:
         lines.append(say("boards.controller_lowers_power"))
+    if machine.source == "co2":
+        lines.append(say("boards.warm_tube_on_scrap_first"))
     which = say("boards.away_from") if machine.y_up else "towards"
     zero = say("boards.zero_is_boards_corner", corner=corner, machine=machine, which=which)
     return [*lines, zero]

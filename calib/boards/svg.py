@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import groupby
+from typing import Any
 from xml.etree.ElementTree import indent, tostring
 
 import svgwrite
 
 from calib.boards.board import Board, board_of
-from calib.boards.layers import PALETTE, Layer, drawings_of, layers_of
+from calib.boards.layers import EDGE_COLOUR, Layer, drawings_of, layers_of, palette_of
 from calib.boards.naming import file_cautions, setting_words
 from calib.boards.strokes import Stroke
 from calib.errors import InvalidRecord
@@ -23,8 +24,15 @@ _STROKE_WIDTH = "0.025"
 _ORDER = say("boards.burn_groups_in_their_order")
 
 
-def grid_svg(planned: Grid | Board, *, part: Setting | None = None, filled: bool = False) -> str:
-    """Draw a board; ``filled``, its areas as shapes, for programs that rule the lines themselves.
+def grid_svg(
+    planned: Grid | Board,
+    *,
+    part: Setting | None = None,
+    piece_edge: bool = False,
+    filled: bool = False,
+) -> str:
+    """Draw a board, with the edge of the piece where it is wished for; ``filled``, its areas as
+    shapes, for programs that rule the lines themselves.
 
     Raises InvalidRecord when no cell and no code has the setting ``part``; RefusedMaterial,
     DeclarationNeeded when the sheet may not be burnt.
@@ -33,49 +41,66 @@ def grid_svg(planned: Grid | Board, *, part: Setting | None = None, filled: bool
     layers = [layer for layer in layers_of(board) if part in (None, layer.setting)]
     if part is not None and not layers:
         raise InvalidRecord(say("boards.part_is_give_one_of_boards", setting=setting_words(part)))
-    return _drawing(board, layers, filled=filled)
+    return _drawing(board, layers, piece_edge, filled=filled)
 
 
-def grid_svg_per_setting(planned: Grid | Board) -> dict[str, str]:
+def grid_svg_per_setting(planned: Grid | Board, *, piece_edge: bool = False) -> dict[str, str]:
     """Draw a board as one drawing per setting, for software that can't tell colours apart.
 
     Raises RefusedMaterial, DeclarationNeeded when the sheet may not be burnt.
     """
     board = board_of(planned)
-    return {layer.key: _drawing(board, [layer]) for layer in layers_of(board)}
+    return {layer.key: _drawing(board, [layer], piece_edge) for layer in layers_of(board)}
 
 
-def grid_svg_by_eight(planned: Grid | Board) -> dict[str, str]:
-    """Draw a board of more than eight settings in parts of eight; none for a smaller board.
+def grid_svg_in_parts(planned: Grid | Board, *, piece_edge: bool = False) -> dict[str, str]:
+    """Draw a board of more settings than colours in parts; none for a smaller board.
 
     More colours than that aren't told apart by eyes or programs.
     """
     board = board_of(planned)
-    layers, count, most = layers_of(board), drawings_of(board), len(PALETTE)
+    layers, count, most = layers_of(board), drawings_of(board), len(palette_of(board.machine))
     return {
-        f"{n}of{count}": _drawing(board, layers[(n - 1) * most : n * most])
+        f"{n}of{count}": _drawing(board, layers[(n - 1) * most : n * most], piece_edge)
         for n in range(1, count + 1)
         if count > 1
     }
 
 
-def _drawing(board: Board, layers: Sequence[Layer], *, filled: bool = False) -> str:
+def _drawing(
+    board: Board, layers: Sequence[Layer], piece_edge: bool, *, filled: bool = False
+) -> str:
     width, height = (f"{length:.3f}" for length in board.board_mm)
     canvas = svgwrite.Drawing(
         size=(f"{width}mm", f"{height}mm"), viewBox=f"0 0 {width} {height}", debug=False
     )
     how = (_ORDER, say("boards.rule_areas_yourself")) if filled else (_ORDER,)
     canvas.set_desc(title=board.title, desc="\n".join((*how, *file_cautions(board))))
-    for layer in layers:
+
+    def grouped(name: str, colour: str, title: str) -> Any:
         group = canvas.g(
-            id=f"setting-{layer.number:02d}" if layer.number else "codes",
+            id=name,
             fill="none",
-            stroke=layer.colour,
+            stroke=colour,
             stroke_width=_STROKE_WIDTH,
             stroke_linecap="round",
             stroke_linejoin="round",
         )
-        group.set_desc(title=layer.title)
+        group.set_desc(title=title)
+        return group
+
+    if piece_edge:
+        nil = "0.000"
+        group = grouped("edge", EDGE_COLOUR, say("boards.edge_isnt_burnt"))
+        group.add(
+            canvas.path(
+                d=f"M{nil} {nil} L{width} {nil} L{width} {height} L{nil} {height} Z", id="piece"
+            )
+        )
+        canvas.add(group)
+    for layer in layers:
+        name = f"setting-{layer.number:02d}" if layer.number else "codes"
+        group = grouped(name, layer.colour, layer.title)
         # One path per cell, per code and for the head.
         for (kind, cell), strokes in groupby(layer.strokes, lambda s: (s.kind, s.cell)):
             name = f"cell-{cell}" if kind != "label" else f"code-{cell}" if cell else "head"

@@ -49,7 +49,9 @@ def board_show(book: Book, board: BoardCode) -> Said:
     """Show a board: its cells, what came out of each, and its notes."""
     grid = tasks.pairs.find_board(book, board)
     readings, looks = book.readings(grid.board_id), book.looks(grid.board_id)
-    return {"grid": grid, "readings": readings}, texts.boards.board_text(grid, readings, looks)
+    burnt = tasks.pairs.burnt_words(book, grid)
+    data = {"grid": grid, "readings": readings, "burnt": burnt}
+    return data, texts.boards.board_text(grid, readings, looks, burnt)
 
 
 @command("calib board files last --into board-1", leave_out=("address",))

@@ -99,8 +99,9 @@ def book_list(
 @command("calib book history 'birch 3'")
 def book_history(book: Book, pair: Named, operation: AnyOperation = None) -> Said:
     """Show all that was ever recorded of a sheet on a machine, corrected things too."""
-    lines = book.history(*pair.of(book).names, operation)
-    return lines, texts.book.history_text(lines)
+    opened = pair.of(book)
+    lines = book.history(*opened.names, operation)
+    return lines, texts.book.history_text(lines, opened.sheet.material)
 
 
 @command("calib book note 'lens cleaned' --machine bench")

@@ -171,6 +171,7 @@ class Plain:
     """Help without names of types: what is typed after an option is named, and nothing else."""
 
     def get_params(self, ctx: Any) -> list[Any]:
+        """All that may be typed, none with the name of its type."""
         found: list[Any] = super().get_params(ctx)  # type: ignore[misc]
         for one in found:
             one.display_type = lambda ctx: ""
@@ -428,7 +429,8 @@ def _metavar(field: FieldOf) -> str:
             if len(parts) > 2:
                 return f"{one or 'NUMBER'},..."
             return "X,Y" if field.bounds.get("ge", 0) < 0 else "SIZE"
-        listed = one or ("N" if field.bounds else "A:B")
+        words = "max_length" in field.bounds
+        listed = one or ("TEXT" if words else "N" if field.bounds else "A:B")
         return f"{'SIZE' if get_origin(parts[0]) is tuple and one else listed},..."
     kinds = {int: "N", float: "NUMBER", str: "TEXT"}
     return one or ("WORD" if field.choices else kinds[field.bare])

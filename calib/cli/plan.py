@@ -35,7 +35,7 @@ def overview(book: Book) -> Said:
     leave_out=("address", "setting", "rated_w"),
     panels={
         "For a full grid": ("powers_pct", "speeds_mm_s", "slowest_mm_s"),
-        "For a new lot or a joint board": ("power_pct", "speed_mm_s"),
+        "For a new lot, a proof or a joint board": ("power_pct", "speed_mm_s"),
         "For another machine": ("to_machine",),
         "For a joint board": ("stock_mm", "step_mm", "slots", "tongues", "kerf_mm"),
         "For the focus": ("heights_mm",),
@@ -53,7 +53,8 @@ def plan(
             "PURPOSE",
             "edge: where it cuts or marks; stair: the same by one line of many speeds; lot: does a"
             " new lot need more; check: has the machine lost power; transfer: confirm a start on"
-            " another machine; joint: parts that fit; focus: the right height.",
+            " another machine; proof: a piece like the work at the kept setting; joint: parts that"
+            " fit; focus: the right height.",
         ),
     ] = "edge",
     into: Into = None,

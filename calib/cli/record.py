@@ -234,7 +234,7 @@ def record(
             )
             return *_recorded(book, grid, done), _next_step(book, grid)
         label = tasks.results.session_label(when, session)
-        _ask(tasks.results.CellByCell(book, grid, label))
+        _ask(tasks.results.CellByCell(book, grid, label), grid.sheet.material)
         readings, looks = book.readings(grid.board_id), book.looks(grid.board_id)
         data = {"board_id": grid.board_id, "readings": readings}
         return data, texts.boards.board_text(grid, readings, looks)
@@ -273,13 +273,13 @@ def _next_step(book: Book, grid: Grid) -> str:
     return texts.boards.next_step_text(tasks.results.next_step(book, grid))
 
 
-def _ask(cells: CellByCell) -> None:
+def _ask(cells: CellByCell, material: str) -> None:
     """Ask until every cell is read, or the user stops."""
     if sys.stdin is None:
         raise CalibError(say("cli.there_is_nowhere_to_answer"))
     tell(say("cli.type_word_or_its_first_letter"))
     while question := cells.question:
-        asked = texts.boards.question_text(question)
+        asked = texts.boards.question_text(question, material)
         try:
             text = typer.prompt(asked, default="", show_default=False, err=True)
         except typer.Abort:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 @command(
     "calib transfer 'birch 3' --machine bench --to large",
-    leave_out=("seed", "rated_w", "offcut_mm", "address", "one_file_per_setting"),
+    leave_out=("seed", "rated_w", "offcut_mm", "address", "one_file_per_setting", "piece_edge"),
 )
 def transfer(
     book: Book,

@@ -16,6 +16,7 @@ from calib.cli.options import (
     Why,
     argument,
     command,
+    flag,
     option,
 )
 from calib.cli.terminal import draw, now, tell
@@ -24,7 +25,7 @@ from calib.texts.say import say
 if TYPE_CHECKING:
     from calib.logbook import Book
     from calib.records import Machine, Sheet
-    from calib.tasks.wishes import FileWish, MaterialWish, Named
+    from calib.tasks.wishes import FileWish, MaterialWish, Named, TimedMoves
 
 
 @command("calib material 'cork' --operation cut", arguments=("material",))
@@ -100,7 +101,10 @@ def sheet_show(book: Book, name: Annotated[str, argument("NAME", "The sheet.")])
     return data, texts.workshop.shown_sheet_text(sheet, hazard, lots, kept)
 
 
-@command("calib sheet card 'birch 3' --into cards", leave_out=("address", "one_file_per_setting"))
+@command(
+    "calib sheet card 'birch 3' --into cards",
+    leave_out=("address", "one_file_per_setting", "piece_edge"),
+)
 def sheet_card(book: Book, pair: Named, wish: FileWish, into: IntoHere = Path()) -> Said:
     """Print the kept settings of a sheet and machine on one page for the wall."""
     card = tasks.cards.sheet_card_of_pair(pair.of(book), when=now())
@@ -163,14 +167,26 @@ def machine_show(
         str | None, argument("NAME", "The machine; that used last if left out.")
     ] = None,
     into: Into = None,
+    timed: TimedMoves | None = None,
+    card: Annotated[
+        bool, flag("--card", "Only print its card for the wall: all its sheets on a page.")
+    ] = False,
 ) -> Said:
     """Show a machine, what is assumed of it, and every set-up it has had."""
     tasks.files.check_folder(into)
+    if card:
+        made = tasks.cards.machine_card_files(book, name, when=now())
+        (file,) = tasks.files.write_folder(made, into or Path())
+        return {"file": file}, say("cli.card_is_written", file=file)
     setups = book.setups(tasks.pairs.find_machine(book, name).name)
     machine = setups[-1].machine
     assumed = tasks.workshop.assumptions(machine)
     _trial(machine, into)
     data = {"machine": machine, "assumed": assumed, "setups": setups}
+    if timed is not None:
+        acceleration = tasks.workshop.timed_acceleration(machine, timed)
+        said = texts.workshop.acceleration_text(machine, acceleration)
+        return {**data, "acceleration_mm_s2": acceleration}, said
     return data, texts.workshop.shown_machine_text(machine, assumed, setups)
 
 

@@ -141,6 +141,12 @@ class Boards(Room):
             said = said_of(view, board)
         return {cell: looked_at(cell, said.get(cell, {})) for cell in board.cells}
 
+    def burnt_in(self, board_id: str) -> tuple[tuple[str, str], ...]:
+        """Label of the session and id of the set-up of each burn of a board, each pair once."""
+        with self.looking() as view:
+            found = view.read(kind="look", about=view.board(board_id).ids)
+        return tuple(dict.fromkeys((entry.body["session"], entry.body["setup"]) for entry in found))
+
     def tap(
         self,
         board_id: str,

@@ -110,6 +110,7 @@ class Session:
     """Burns made in one go with one set-up; None and empty mean not recorded."""
 
     label: Annotated[Name, says("What you call it, as burns carry it.")]
+    who: Annotated[Text, says("Who burnt, where many work at one machine.")] = ""
     focus_mm: Annotated[
         # Further from focus than any bed moves.
         Number | None, says("Height from the usual focus.", ge=-1000, le=1000)

@@ -6,6 +6,7 @@ import functools
 import math
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 import sqlalchemy as sa
@@ -179,6 +180,7 @@ def _burns_of(grid: Any, looks: Mapping[str, Entry]) -> Iterator[tuple[Entry, Bu
                 operation=grid["operation"],
                 session=look.body["session"],
                 cut_length_mm=_cut_length_mm(grid["operation"], cell),
+                source="job" if cell.get("path_mm") else "board",
                 **{name: cell[name] for name in _CELL},
                 **dict(zip(READ_OFF, grades_of(look), strict=True)),
             )
@@ -205,7 +207,9 @@ def _stair_of(grid: Any, said: Mapping[str, Entry]) -> Iterator[tuple[Entry, Bur
 
 
 def _cut_length_mm(operation: str, cell: Mapping[str, Any]) -> float | None:
-    """Cut path of a coupon [mm]; None for the standard one, and for marks."""
+    """Cut path of a cell [mm]; None for the standard coupon, and for marks."""
+    if path := cell.get("path_mm"):
+        return sum(math.dist(a, b) for a, b in pairwise(path))
     width, height = cell["width_mm"], cell["height_mm"]
     if operation != "cut" or (width, height) == (COUPON_MM, COUPON_MM):
         return None

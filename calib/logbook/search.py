@@ -16,6 +16,7 @@ from calib.logbook.entries import Filters, Line, Page
 from calib.logbook.evidence import looks_of
 from calib.logbook.ledger import Entry, among, entries, read_body, says
 from calib.logbook.room import Room, View, grades_of
+from calib.logbook.workshop import sessions_of
 from calib.records import READ_OFF, SCALES, Sheet, outcome_order
 from calib.texts.say import say
 
@@ -83,12 +84,12 @@ def _found(view: View, filters: Filters) -> list[str]:
     words = (filters.text or "").lower().split()
     if not words:
         return [*view.connection.execute(query).scalars()]
-    noted = _cell_notes(view)
+    noted, burnt_by = _cell_notes(view), _burnt_by(view)
     more = [entries.c[name] for name in ("kind", "slot", "machine", "sheet", "body")]
     return [
         row.id
         for row in view.connection.execute(query.add_columns(*more))
-        for text in [_text(view, row, noted.get(row.id, ""))]
+        for text in [_text(view, row, noted.get(row.id, "") + burnt_by.get(row.id, ""))]
         if all(word in text for word in words)
     ]
 
@@ -109,6 +110,20 @@ def _cell_notes(view: View) -> Mapping[str, str]:
     for about, body in view.connection.execute(notes):
         noted[view.names.first(about)] += f"\n{read_body(body).get('note', '')}"
     return noted
+
+
+def _burnt_by(view: View) -> Mapping[str, str]:
+    """Who burnt the cells of boards and the parts of jobs, as far as sessions say."""
+    who = {
+        (view.names.first(entry.machine), entry.body["label"]): entry.body.get("who", "")
+        for entry in view.read(kind="session")
+    }
+    burnt: defaultdict[str, str] = defaultdict(str)
+    for entry in view.read(kind=("look", "job", "check_strip")) if any(who.values()) else ():
+        key = view.names.first(entry.about) if entry.kind == "look" else entry.id
+        for label in sessions_of(entry):
+            burnt[key] += f"\n{who.get((view.names.first(entry.machine), label), '')}"
+    return burnt
 
 
 def _text(view: View, row: Any, noted: str) -> str:

@@ -3,12 +3,10 @@
 from calib.records.advice import Advice
 from calib.records.boards import Cell, Grid, Reading, marked_stair_burns, stair_burn
 from calib.records.burns import READ_OFF, Burn, Outcome, Setting
-from calib.records.content import content_of
 from calib.records.costs import Costs
 from calib.records.machine import Machine
 from calib.records.sheet import Sheet
 from calib.records.words import (
-    CHAR_SAID,
     CHAR_SHORT,
     CHAR_WORDS,
     COUPON_CORNER_MM,
@@ -34,6 +32,8 @@ from calib.records.words import (
     grades_typed,
     mark_words,
     outcome_order,
+    scale_ends,
+    short_words,
 )
 
 __all__ = [
@@ -42,10 +42,8 @@ __all__ = [
     "BurnSource",
     "Cell",
     "ClassesBy",
-    "CHAR_SAID",
     "CHAR_SHORT",
     "CHAR_WORDS",
-    "content_of",
     "Corner",
     "Costs",
     "COUPON_CORNER_MM",
@@ -68,6 +66,8 @@ __all__ = [
     "OPERATIONS",
     "Outcome",
     "outcome_order",
+    "scale_ends",
+    "short_words",
     "Reading",
     "READ_OFF",
     "SCALES",

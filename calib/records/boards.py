@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Annotated
 
 from pydantic import Field
@@ -34,11 +36,25 @@ class Cell:
     height_mm: Annotated[Number, says("Height of its box.")]
     burn_order: Annotated[Whole, says("Place in the burning order, from 1.")]
     block: Annotated[Whole, says("Which of the board's blocks it belongs to, from 1.")] = 1
+    part: Annotated[Text, says("What it is of a piece that is like the work.")] = ""
+    path_mm: Annotated[
+        tuple[tuple[Number, Number], ...], says("Its cut, where it is no coupon.")
+    ] = ()
 
     @property
     def setting(self) -> Setting:
         """What is typed at the machine for this cell."""
         return setting_of(self)
+
+    @property
+    def path_length_mm(self) -> float:
+        """Length of its own path; 0 for a coupon."""
+        return sum(math.dist(a, b) for a, b in pairwise(self.path_mm))
+
+    @property
+    def named(self) -> str:
+        """Its code, and what it is of a piece."""
+        return f"{self.label} ({self.part})" if self.part else self.label
 
 
 @record

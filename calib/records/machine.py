@@ -15,6 +15,8 @@ Shift = Annotated[Number, Field(ge=-10_000, le=10_000)]
 # A power [%] and the watts that were measured there.
 CurvePoint = tuple[Annotated[Number, Field(gt=0, le=100)], Annotated[Number, Field(gt=0, lt=4000)]]
 CURVE = say("records.give_points_of_power_and_watts")
+Colour = Annotated[Text, Field(pattern=r"^#[0-9A-Fa-f]{6}$")]
+_COLOURS = say("records.give_colours_that_differ")
 AirWord = Literal["", "M7", "M8", "M9"]
 
 
@@ -161,6 +163,14 @@ class Machine:
     wavelength_nm: Annotated[
         Number | None, says("Wavelength of the light, from the label.", ge=350, le=11_000)
     ] = None
+    colours: Annotated[
+        tuple[Colour, ...],
+        says(
+            "Colours that your drawing program tells apart, such as #ff0000,#0000ff.",
+            allowed=_COLOURS,
+            unsaid="eight that most programs tell apart",
+        ),
+    ] = ()
 
     def __post_init__(self) -> None:
         constant = self.beam_on_word == "M3" or self.power_follows_speed is False
@@ -193,6 +203,8 @@ class Machine:
             )
         if self.air_low_word and not self.air_on_word:
             misfit(self, "air_low_word", self.air_low_word, say("records.give_word_for_full_air"))
+        if len({colour.lower() for colour in self.colours}) not in (0, max(2, len(self.colours))):
+            misfit(self, "colours", self.colours, _COLOURS)
         points = self.power_curve
         if any(a[0] >= b[0] or a[1] >= b[1] for a, b in zip(points, points[1:], strict=False)):
             misfit(self, "power_curve", points, CURVE)

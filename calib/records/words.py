@@ -27,11 +27,27 @@ MARK_WORDS = ("nothing", "faint", "clear", "heavy (deep, or a dark halo)", "scor
 GRADES = range(len(MARK_WORDS))
 # What is told in grades, and what each grade means.
 SCALES: dict[str, tuple[str, ...]] = {"char": CHAR_WORDS, "mark": MARK_WORDS}
-CHAR_SHORT, MARK_SHORT = (
-    tuple(re.split("[, ]", words)[0] for words in scale) for scale in (CHAR_WORDS, MARK_WORDS)
-)
 GRADES_SAID = f"{GRADES[0]} to {GRADES[-1]}"
-CHAR_SAID = f"{GRADES[0]} {CHAR_SHORT[0]} to {GRADES[-1]} {CHAR_SHORT[-1]}"
+
+
+def short_words(scale: tuple[str, ...]) -> tuple[str, ...]:
+    """The first word of each grade.
+
+    Examples
+    --------
+    >>> short_words(CHAR_WORDS)[3]
+    'black'
+    """
+    return tuple(re.split("[, ]", words)[0] for words in scale)
+
+
+def scale_ends(scale: tuple[str, ...]) -> str:
+    """The first and the last grade, such as "0 clean to 4 flaking"."""
+    words = short_words(scale)
+    return f"{GRADES[0]} {words[0]} to {GRADES[-1]} {words[-1]}"
+
+
+CHAR_SHORT, MARK_SHORT = short_words(CHAR_WORDS), short_words(MARK_WORDS)
 
 # A wanted mark: a grade, or any from one to another.
 Grades = int | tuple[int, int]

@@ -25,6 +25,7 @@ from calib.boards.comb import CombBoard
 from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
 from calib.boards.layout import LayoutOptions, limit_mm
 from calib.boards.places import fastest_that_fits_mm_s
+from calib.boards.proof import lay_out_proof
 from calib.boards.stair import lay_out_stair
 from calib.errors import (
     BoardDoesNotFit,
@@ -59,6 +60,7 @@ from calib.tasks.wishes import (
     FocusWish,
     Named,
     Pair,
+    ProofWish,
 )
 from calib.texts.say import say
 
@@ -139,18 +141,25 @@ def _stored(book: Book, code: str) -> Grid | None:
 
 
 def plan_check(
-    pair: OpenPair, purpose: Literal["stair", "lot", "check"], wish: CheckWish
+    pair: OpenPair, purpose: Literal["stair", "lot", "check", "proof"], wish: CheckWish
 ) -> Planned:
-    """Plan a stair, the few burns that try the current lot, or a check strip. Raises
-    NotEnoughEvidence when no other lot was burnt, nothing can be recommended for it, or the sheet
-    isn't known well enough to check a machine with."""
+    """Plan a stair, the few burns that try the current lot, a check strip, or a piece that is like
+    the work. Raises NotEnoughEvidence when no other lot was burnt, nothing can be recommended for
+    it, the sheet isn't known well enough to check a machine with, or no cut is kept for the piece
+    and no setting given."""
     if purpose != "stair":
         pair = pair.to("cut")
     earlier = pair.boards
     round_ = max((board.round or 0 for board in earlier), default=0) + 1
     region = reference_region(pair) if purpose == "check" else pair.region
+    options = LayoutOptions(offcut_mm=wish.offcut_mm, round=round_, marks=pair.marks)
     if purpose == "stair":
-        grid = _stair(pair, wish, round_)
+        grid = _stair(pair, wish, options)
+    elif purpose == "proof":
+        kept = None if wish.setting else pair.kept_cut
+        setting = wish.setting or pair.kept_cut.setting
+        grid = lay_out_proof(region.machine, region.sheet, setting, options)
+        grid = replace(grid, notes=(*grid.notes, *(kept.not_current if kept else ())))
     else:
         if purpose == "lot":
             _ = pair.old_lots  # says so where there is none
@@ -169,10 +178,9 @@ def plan_check(
     )
 
 
-def _stair(pair: OpenPair, wish: CheckWish, round_: int) -> Grid:
+def _stair(pair: OpenPair, wish: CheckWish, options: LayoutOptions) -> Grid:
     """A dozen speeds along one cut or in a row of marks."""
     machine, operation = pair.machine, pair.operation
-    options = LayoutOptions(offcut_mm=wish.offcut_mm, round=round_, marks=pair.marks)
     width = limit_mm(machine, wish.offcut_mm)[0]
     fastest = fastest_that_fits_mm_s(machine, operation, options.clamp_mm, width)
     while True:
@@ -190,6 +198,15 @@ def forecasts(region: Region, grid: Grid, mark: Grades = 2) -> dict[str, dict[st
     """Forecast what will come out of every cell of a board, before it is burnt."""
     # Right to about 0.005: a forecast is compared with many outcomes, never acted upon.
     region = thinned_region(region)
+    if any(cell.path_mm for cell in grid.cells):
+        return {
+            cell.label: {
+                "through": region.chance_through(
+                    cell.power_pct, cell.speed_mm_s, cell.passes, cell.path_length_mm
+                )
+            }
+            for cell in grid.cells
+        }
     power, speed, passes, pitch = columns_of([cell.setting for cell in grid.cells])
     if region.operation == "cut":
         events = {"through": region.chance_through(power, speed, passes)}
@@ -260,6 +277,7 @@ PURPOSES: Mapping[str, tuple[Any, ...]] = {
     "stair": (Pair, CheckWish, FileWish),
     "lot": (Named, CheckWish, Setting, FileWish),
     "check": (Named, CheckWish, FileWish),
+    "proof": (Named, ProofWish, Setting, FileWish),
     "transfer": (Pair, ElsewhereWish, FileWish),
     "joint": (Named, CombWish, Setting),
     "focus": (Named, FocusWish),
@@ -303,7 +321,7 @@ def plan_for(
         return kind(**{name: value for name, value in typed.items() if name in names} | more)
 
     pair, setting = asked(Pair).of(book), None
-    if purpose in ("lot", "joint") and {"power_pct", "speed_mm_s"} & typed.keys():
+    if purpose in ("lot", "joint", "proof") and {"power_pct", "speed_mm_s"} & typed.keys():
         setting = asked(Setting, passes=typed.get("passes", (1,))[0], line_pitch_mm=None)
     if purpose == "joint":
         comb, files = plan_comb_board(pair, asked(CombWish, setting=setting), when=when)

@@ -8,12 +8,21 @@ from datetime import datetime, timedelta
 
 from calib.advice.chances import Chances, Wish, describe, doubled_scatter
 from calib.advice.recommendation import LIKELY_CHANCE, scope_words
-from calib.advice.sheet_card import CardSetting, SheetCard, lot_words, sheet_card
+from calib.advice.sheet_card import (
+    CardSetting,
+    MachineCard,
+    SheetCard,
+    lot_words,
+    machine_card,
+    sheet_card,
+)
 from calib.errors import LogbookError
-from calib.logbook import Filters, Kept
-from calib.records import CHAR_SAID, CHAR_WORDS, OPERATIONS, Advice, grades_typed, mark_words
+from calib.hazards import check_hazard
+from calib.logbook import Book, Filters, Kept
+from calib.materials import scales_of
+from calib.records import OPERATIONS, Advice, grades_typed, mark_words, scale_ends
 from calib.tasks.files import Files, slug
-from calib.tasks.pairs import OpenPair, day_of, kept_settings
+from calib.tasks.pairs import OpenPair, burnt_words, day_of, find_machine, kept_settings
 from calib.texts.say import say
 from calib.units import show_chance
 
@@ -47,10 +56,12 @@ def sheet_card_of_pair(pair: OpenPair, *, when: datetime) -> SheetCard:
             )
         chances = Chances(region=one.region, wish=wish)
         facts = [
-            _stated(entry.advice),
+            _stated(entry.advice, sheet.material),
             _margin(chances, entry),
             say("tasks.kept_on_day", day=day_of(entry.at, when), lot=lot_words(entry.lot)),
         ]
+        read = next((board.id for board in one.boards if board.read), None)
+        facts += burnt_words(book, book.board(read))[-1:] if read else ()
         if entry.note:
             facts.append(f"Note: {entry.note}")
         # When it was kept, or a job or check strip of the pair was last run.
@@ -75,7 +86,8 @@ def sheet_card_of_pair(pair: OpenPair, *, when: datetime) -> SheetCard:
             chance = show_chance(loose.single(entry.setting))
             assumed.append(say("tasks.how_much_coupons_differ_is_assumed", chance=chance))
     earliest = min(used) + timedelta(days=CHECK_DAYS)
-    first = say("tasks.on_at_latest", day=day_of(earliest, when))
+    tube = "tube" if machine.source == "co2" else "diode"
+    first = say("tasks.on_at_latest", day=day_of(earliest, when), source=tube)
     return SheetCard(
         sheet=sheet,
         machine=machine,
@@ -86,13 +98,39 @@ def sheet_card_of_pair(pair: OpenPair, *, when: datetime) -> SheetCard:
     )
 
 
+def machine_card_files(
+    book: Book, machine: str | None, *, when: datetime, paper: str = "a4"
+) -> Files:
+    """Make the card of a machine with the kept settings of all its sheets; raises LogbookError
+    when nothing is kept."""
+    of_machine, rows = find_machine(book, machine), []
+    for entry in kept_settings(book, of_machine.name):
+        check_hazard(book.sheet(entry.sheet), of_machine, entry.operation)
+        at = entry.setting
+        numbers = f"{at.power_pct:g} %, {at.speed_mm_s:g} mm/s" + f" × {at.passes}" * (
+            at.passes > 1
+        )
+        if at.line_pitch_mm is not None:
+            numbers += say("advice.lines_apart", setting=at)
+        chance = "-" if entry.advice is None else show_chance(entry.advice.chance)
+        rows.append((
+            entry.sheet, entry.operation.replace("_", " "), numbers,
+            f"{round(60.0 * at.speed_mm_s, 3):g}", chance, day_of(entry.at, when),
+            " ".join(entry.not_current),
+        ))  # fmt: skip
+    if not rows:
+        raise LogbookError(say("tasks.nothing_is_kept_on_machine", of_machine=of_machine))
+    card = MachineCard(machine=of_machine, rows=tuple(rows), made=day_of(when, when))
+    return {f"card-{slug(of_machine.name)}.pdf": machine_card(card, paper=paper)}
+
+
 def sheet_card_files(card: SheetCard, *, paper: str = "a4") -> Files:
     """Make the card as a file."""
     name = f"card-{slug(card.sheet.name)}-on-{slug(card.machine.name)}.pdf"
     return {name: sheet_card(card, paper=paper)}
 
 
-def _stated(advice: Advice | None) -> str:
+def _stated(advice: Advice | None, material: str) -> str:
     if advice is None:
         return say("tasks.no_chance_was_stated")
     if advice.operation != "cut":
@@ -100,9 +138,9 @@ def _stated(advice: Advice | None) -> str:
         wanted = say("tasks.grade", mark=mark_words(grades), grades_typed=grades_typed(grades))
         what = say("tasks.comes_out", scope=scope_words(advice), wanted=wanted)
     else:
-        char, worst = "", advice.char_at_most
+        char, worst, scale = "", advice.char_at_most, scales_of(material)["char"]
         if worst is not None:
-            char = say("tasks.char_at_most", worst=worst, char_words=CHAR_WORDS[worst])
+            char = say("tasks.char_at_most", worst=worst, char_words=scale[worst])
         what = say("tasks.falls_free", scope=scope_words(advice), char=char)
     return say("tasks.stated_when_it_was_kept", chance=show_chance(advice.chance), what=what)
 
@@ -122,7 +160,7 @@ def _margin(chances: Chances, entry: Kept) -> str:
         power_loss_survived_pct=rec.power_loss_survived_pct or 0.0,
         extra_thickness_survived_mm=rec.extra_thickness_survived_mm or 0.0,
         expected_char=rec.expected_char or 0.0,
-        char_said=CHAR_SAID,
+        char_said=scale_ends(scales_of(chances.region.sheet.material)["char"]),
     )
 
 

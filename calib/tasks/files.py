@@ -115,34 +115,41 @@ def board_files(grid: Grid, wish: FileWish = _USUAL) -> Files:
     it doesn't fit the record sheet."""
     from calib.boards.record_sheet import grid_record_sheet
     from calib.boards.rs274 import grid_program_per_setting
-    from calib.boards.svg import grid_svg_by_eight, grid_svg_per_setting
+    from calib.boards.svg import grid_svg_in_parts, grid_svg_per_setting
 
     check_hazard(grid.sheet, grid.machine, grid.operation)
     name, has_program = grid.board_id, grid.machine.power_word_full is not None
+    edge = wish.piece_edge
     record = grid_record_sheet(grid, paper=wish.paper, address=wish.address_of(name))
     texts = {
         "-plan.csv": plan_csv(grid),
         RESULTS_SUFFIX: blank_results_csv(grid),
-        **{f"-{key}.svg": text for key, text in grid_svg_by_eight(grid).items()},
+        **{f"-{key}.svg": text for key, text in grid_svg_in_parts(grid, piece_edge=edge).items()},
     }
     if wish.one_file_per_setting:
-        texts |= {f"-{key}.svg": text for key, text in grid_svg_per_setting(grid).items()}
+        drawn = grid_svg_per_setting(grid, piece_edge=edge)
+        texts |= {f"-{key}.svg": text for key, text in drawn.items()}
     if wish.one_file_per_setting and has_program:
         texts |= {f"-{key}.nc": text for key, text in grid_program_per_setting(grid).items()}
     files = {f"{name}{end}": text.encode() for end, text in texts.items()}
-    made = {f"{name}-record.pdf": record, **files, **drawn_files(grid, name)}
+    made = {f"{name}-record.pdf": record, **files, **drawn_files(grid, name, piece_edge=edge)}
     return dict(sorted(made.items()))
 
 
-def drawn_files(board: Grid | Board, name: str, *, outline: bool = True) -> Files:
+def drawn_files(
+    board: Grid | Board, name: str, *, outline: bool = True, piece_edge: bool = False
+) -> Files:
     """Draw any board; with its programs when the machine can have one."""
     from calib.boards.dxf import grid_dxf
     from calib.boards.rs274 import grid_program, outline_program
     from calib.boards.svg import grid_svg
 
-    files = {f"{name}.svg": grid_svg(board), f"{name}.dxf": grid_dxf(board)}
+    files = {
+        f"{name}.svg": grid_svg(board, piece_edge=piece_edge),
+        f"{name}.dxf": grid_dxf(board, piece_edge=piece_edge),
+    }
     if KINDS[board.operation].shape == "area":
-        files[f"{name}-filled.svg"] = grid_svg(board, filled=True)
+        files[f"{name}-filled.svg"] = grid_svg(board, piece_edge=piece_edge, filled=True)
     if board.machine.power_word_full is not None:
         files[f"{name}.nc"] = grid_program(board)
         files |= {f"{name}-outline.nc": outline_program(board)} if outline else {}
@@ -160,12 +167,13 @@ def resume_files(grid: Grid, cell: str) -> Files:
 
 
 def trial_files(machine: Machine) -> Files:
-    """Make the program of a trial line; nothing for a machine that can't have one."""
-    from calib.boards.trial import trial_program
+    """Make the program of a trial line, if the machine can have one, and of moves to be timed."""
+    from calib.boards.trial import moves_program, trial_program
 
+    moves = {"moves.nc": moves_program(machine).encode()}
     if machine.power_word_full is None:
-        return {}
-    return {"trial.nc": trial_program(machine).encode()}
+        return moves
+    return {"trial.nc": trial_program(machine).encode(), **moves}
 
 
 def board_file(grid: Grid, name: str, address: str = "") -> bytes:

@@ -65,7 +65,10 @@ def kerf_points(pair: OpenPair, caliper: Caliper | None = None) -> tuple[KerfPoi
         measured = [r for r in readings if r.width_mm is not None or r.height_mm is not None]
         if measured:
             grid = pair.book.board(board.id)
-            found += kerf_from_coupons(grid.machine, measured, grid.cells, caliper=caliper)
+            coupons = [cell for cell in grid.cells if not cell.path_mm]
+            labels = {cell.label for cell in coupons}
+            measured = [r for r in measured if r.cell in labels]
+            found += kerf_from_coupons(grid.machine, measured, coupons, caliper=caliper)
     return tuple(sorted(found, key=lambda p: (p.line_energy_j_mm, p.setting.power_pct, repr(p))))
 
 
@@ -100,11 +103,7 @@ def plan_comb_board(pair: OpenPair, wish: CombWish, *, when: datetime) -> tuple[
     pair.check()
     not_current: tuple[str, ...] = ()
     if setting is None:
-        kept = pair.kept
-        if kept is None:
-            raise NotEnoughEvidence(
-                say("tasks.no_cut_of_on_is_kept", of_sheet=sheet, of_machine=machine)
-            )
+        kept = pair.kept_cut
         setting, not_current = kept.setting, kept.not_current
     check_limits(machine, sheet, "cut", (setting,))
     kerf = wish.kerf_mm

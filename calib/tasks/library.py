@@ -34,9 +34,9 @@ from calib.texts.say import say
 
 __all__ = ["fit_region", "plan_grid", "plan_grids", "recommend", "starting_point"]
 
-# Boards of so many cells and more hold a middle setting three times: first, middle and last.
-_BLOCKS_FROM = 12
-_MIDDLES = 3
+# Boards of so many cells and more hold a middle setting twice, first and in its turn, or three
+# times, first, middle and last: heat that builds up is then told from energy.
+_TWICE_FROM, _THRICE_FROM = 8, 12
 
 
 def fit_region(
@@ -291,8 +291,8 @@ def _as_many_as_fit(
 
 
 def _chosen(region: Region, wish: BoardWish, count: int, fastest_mm_s: float) -> list[Setting]:
-    """The settings of a board, a middle one repeated on boards of twelve cells and more."""
-    extra = _MIDDLES - 1 if count >= _BLOCKS_FROM else 0
+    """The settings of a board, a middle one repeated on boards of eight cells and more."""
+    extra = (count >= _TWICE_FROM) + (count >= _THRICE_FROM)
     if region.operation == "cut":
         chosen = next_cuts(
             region,

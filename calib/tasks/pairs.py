@@ -119,6 +119,22 @@ def find_board(book: Book, board_id: str) -> Grid:
     return replace(grid, machine=replace(grid.machine, power_word_full=word))
 
 
+def burnt_words(book: Book, grid: Grid) -> tuple[str, ...]:
+    """Who burnt a board and with which lens, a sentence a session, as far as either is known."""
+    sessions = {one.label: one.who for one in book.sessions(grid.machine.name)}
+    lenses = {one.id: one.machine.lens_mm for one in book.setups(grid.machine.name)}
+    found = []
+    for label, setup in book.burnt_in(grid.board_id):
+        who, lens = sessions.get(label, ""), lenses.get(setup)
+        if who and lens:
+            found.append(say("tasks.burnt_by_with_lens", label=label, who=who, lens=lens))
+        elif who:
+            found.append(say("tasks.burnt_by", label=label, who=who))
+        elif lens:
+            found.append(say("tasks.burnt_with_lens", label=label, lens=lens))
+    return tuple(dict.fromkeys(found))
+
+
 def board_entry(book: Book, code: str) -> str:
     """Id of the entry that planned a board, for it to be withdrawn."""
     grid = find_board(book, code)
@@ -234,6 +250,17 @@ class OpenPair:
     def kept(self) -> KeptSetting | None:
         """The setting that is kept."""
         return next(iter(kept_settings(self.book, *self.key)), None)
+
+    @property
+    def kept_cut(self) -> KeptSetting:
+        """The cut that is kept; raises NotEnoughEvidence where there is none."""
+        kept = self.to("cut").kept
+        if kept is None:
+            machine, sheet = self.machine, self.sheet
+            raise NotEnoughEvidence(
+                say("tasks.no_cut_of_on_is_kept", of_sheet=sheet, of_machine=machine)
+            )
+        return kept
 
     @property
     def working_setting(self) -> Setting:

@@ -22,10 +22,11 @@ from calib.errors import (
     unfit,
 )
 from calib.logbook import Book, Recorded
+from calib.materials import scales_of
 from calib.records import (
     GRADES,
     MARK_SHORT,
-    SCALES,
+    THROUGH_GRADES,
     Burn,
     Cell,
     Grid,
@@ -221,17 +222,11 @@ class Question:
     apart: tuple[Reading, ...] = ()
 
 
-_CHOICES: dict[str, dict[str, str]] = {
-    "through": {
-        "no": say("tasks.not_cut"),
-        "hanging": say("tasks.held_by_few_fibres"),
-        "through": say("tasks.drops_or_lifts_free"),
-    },
-    **{
-        name: {str(grade): words for grade, words in enumerate(scale)}
-        for name, scale in SCALES.items()
-    },
-}
+_MEANINGS = (
+    say("tasks.not_cut"),
+    say("tasks.held_by_few_fibres"),
+    say("tasks.drops_or_lifts_free"),
+)
 
 
 class CellByCell:
@@ -246,9 +241,16 @@ class CellByCell:
         looks = book.looks(grid.board_id)
         # By cell, the id of the look that was seen, and what it says.
         self._seen = {cell: (looked.id, looked.reading) for cell, looked in looks.items()}
+        choices: dict[str, dict[str, str]] = {
+            "through": dict(zip(THROUGH_GRADES, _MEANINGS, strict=True)),
+            **{
+                name: {str(grade): words for grade, words in enumerate(scale)}
+                for name, scale in scales_of(grid.sheet.material).items()
+            },
+        }
         apart = {cell: tuple(one.reading for one in looks[cell].apart) for cell in looks}
         self._questions = [
-            Question(cell=c, field=field, choices=_CHOICES[field], apart=apart.get(c.label, ()))
+            Question(cell=c, field=field, choices=choices[field], apart=apart.get(c.label, ()))
             for c in grid.cells
             for field in grid.read
             if not _is_read(self._look(c.label)[1], field)

@@ -9,7 +9,7 @@ from typing import Literal, cast
 from calib.hazards import Hazard, check_hazard
 from calib.logbook import Book, Filters, Line, Looked, Photograph
 from calib.records import Grid, Machine, Operation, Reading, Sheet
-from calib.tasks.pairs import KeptSetting, find_board, kept_settings
+from calib.tasks.pairs import KeptSetting, burnt_words, find_board, kept_settings
 from calib.tasks.results import will_do, worth
 
 # Boards that are looked at for where a sheet stands, the newest first: more than a workshop has
@@ -135,6 +135,7 @@ class BoardState:
     looks: Mapping[str, Looked]  # The same by cell, with the looks that stand apart
     photographs: tuple[Photograph, ...]  # Of the board and its cells
     hazard: Hazard  # What to know of its material
+    burnt: tuple[str, ...]  # Who burnt it and with which lens, in sentences
     minutes: float  # How long burning it takes [min]
 
     @property
@@ -170,6 +171,7 @@ def board_state(book: Book, board_id: str) -> BoardState:
         looks=book.looks(grid.board_id),
         photographs=book.photographs(grid.board_id),
         hazard=check_hazard(grid.sheet, grid.machine, grid.operation),
+        burnt=burnt_words(book, grid),
         minutes=minutes_of(grid),
     )
 

@@ -139,6 +139,9 @@ class FileWish:
     one_file_per_setting: Annotated[
         bool, says("Also one drawing and program for each setting.")
     ] = False
+    piece_edge: Annotated[
+        bool, says("Also draw the edge of the piece, which isn't burnt, in a layer of its own.")
+    ] = False
     # Such as a page's address up to the board's code, which is added.
     address: Annotated[
         Text, says("Where boards are found.", unsaid="the command that shows the board")
@@ -147,6 +150,14 @@ class FileWish:
     def address_of(self, board_id: str) -> str:
         """Say where a board is found in the logbook, for the record sheet and its QR code."""
         return (self.address or "calib board show ") + board_id
+
+
+@record
+class TimedMoves:
+    """What a stopwatch showed of the moves that tell the acceleration."""
+
+    short_s: Annotated[Number, says("What the short moves took.", gt=0, le=1000)]
+    long_s: Annotated[Number, says("What the long moves took.", gt=0, le=1000)]
 
 
 @record
@@ -189,15 +200,21 @@ class JobCounts:
 
 
 @record
-class CheckWish:
+class ProofWish:
+    """How a board at the workshop's setting is wanted."""
+
+    offcut_mm: Offcut = None
+    # None: the kept one; of a new lot else the recommended one.
+    setting: Annotated[Setting | None, says("The setting that the workshop works with.")] = None
+
+
+@record
+class CheckWish(ProofWish):
     """How the board of a check is wanted."""
 
     burns: Annotated[
         Whole | None, says("How many burns.", unsaid="the usual number", ge=1, le=400)
     ] = None
-    offcut_mm: Offcut = None
-    # None: the kept one, else the recommended one.
-    setting: Annotated[Setting | None, says("The setting that the workshop works with.")] = None
 
 
 @record

@@ -14,7 +14,7 @@ from calib.logbook import Book
 from calib.materials import known_terms
 from calib.records import LaserSource, Machine, Sheet
 from calib.tasks.pairs import find_sheet
-from calib.tasks.wishes import MaterialWish
+from calib.tasks.wishes import MaterialWish, TimedMoves
 from calib.texts.say import say
 from calib.units import show_speed
 
@@ -23,6 +23,14 @@ def add_machine(book: Book, machine: Machine, *, when: datetime, why: str = "") 
     """Take a machine into the logbook; LogbookError when another one of that name is there."""
     book.add_machine(machine, when=when, why=why)
     return assumptions(machine)
+
+
+def timed_acceleration(machine: Machine, timed: TimedMoves) -> float:
+    """Acceleration that timed moves tell, to two figures [mm/s²]; raises InvalidRecord when none
+    fits them."""
+    from calib.boards.trial import acceleration_of
+
+    return float(f"{acceleration_of(machine, timed.short_s, timed.long_s):.2g}")
 
 
 def assumptions(machine: Machine) -> tuple[str, ...]:

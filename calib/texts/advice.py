@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from calib.advice.more_burns import BURNS
 from calib.advice.recommendation import Recommendation, about_words, scope_words
-from calib.records import CHAR_SAID, CHAR_WORDS, KINDS, grades_typed, mark_words
+from calib.materials import scales_of
+from calib.records import KINDS, grades_typed, mark_words, scale_ends
 from calib.records.fields import fields_of
 from calib.tasks.regions import DEEPER, LEVELS
 from calib.tasks.wishes import RegionWish
@@ -133,8 +134,10 @@ def _learned(summary: Summary) -> str:
 def advice_text(advised: Advised, doubts: Sequence[str] = ()) -> str:
     """Say what to set, with what chance, what isn't known of it, and what speaks against it."""
     rec, region = advised.recommendation, advised.region
-    lines = (stated_words(rec), *margin_lines(rec)) if rec else (say("texts.outside_no_chance"),)
-    pair = f"{region.sheet.name} on {region.machine.name}"
+    pair, material = f"{region.sheet.name} on {region.machine.name}", region.sheet.material
+    lines: tuple[str, ...] = (say("texts.outside_no_chance"),)
+    if rec:
+        lines = (stated_words(rec, material), *margin_lines(rec, material))
     to, setting = KINDS[region.operation].to, setting_words(advised.setting)
     return paragraphs(
         wrapped(advised.lot.words) if advised.lot else "",
@@ -172,7 +175,9 @@ def now_kept_text(advised: Advised, kept: KeptSetting, *, told: bool) -> str:
     """Say what is kept from now on, and what speaks against it; ``told``: its chance is said."""
     rec, pair = advised.recommendation, f"{kept.sheet} on {kept.machine}"
     to, setting = KINDS[kept.operation].to, setting_words(kept.setting)
-    stated = wrapped(stated_words(rec)) if rec else say("texts.outside_no_chance")
+    stated = say("texts.outside_no_chance")
+    if rec:
+        stated = wrapped(stated_words(rec, advised.region.sheet.material))
     return paragraphs(
         say("texts.kept_to", to=to, pair=pair, setting=setting),
         "" if told else stated,
@@ -188,7 +193,7 @@ def none_kept_text(before: Kept) -> str:
     )
 
 
-def stated_words(rec: Recommendation) -> str:
+def stated_words(rec: Recommendation, material: str) -> str:
     """Say what chance is stated of a setting."""
     scope, chance, asked = scope_words(rec), show_chance(rec.chance), ""
     if rec.operation != "cut":
@@ -208,11 +213,12 @@ def stated_words(rec: Recommendation) -> str:
         asked = say("texts.was_asked_for", rec=rec)
     char = ""
     if rec.char_at_most is not None:
-        char = say("texts.with_char_at_most", rec=rec, words=CHAR_WORDS[rec.char_at_most])
+        words = scales_of(material)["char"][rec.char_at_most]
+        char = say("texts.with_char_at_most", rec=rec, words=words)
     return say("texts.chance_of_cut", scope=scope, char=char, chance=chance, asked=asked, rec=rec)
 
 
-def margin_lines(rec: Recommendation) -> list[str]:
+def margin_lines(rec: Recommendation, material: str) -> list[str]:
     """Say how much margin a cut has, what it looks like, and what was assumed; how long an area
     takes."""
     if rec.seconds_per_cm2 is not None:
@@ -224,7 +230,8 @@ def margin_lines(rec: Recommendation) -> list[str]:
         power, thickness = rec.power_loss_survived_pct or 0, rec.extra_thickness_survived_mm or 0
         lines.append(say("texts.margin", rec=rec, power=power, thickness=thickness))
     if rec.expected_char is not None:
-        lines.append(say("texts.expected_char", rec=rec, said=CHAR_SAID))
+        ends = scale_ends(scales_of(material)["char"])
+        lines.append(say("texts.expected_char", rec=rec, said=ends))
     if rec.expected_pushes is not None and rec.expected_pushes_interval is not None:
         pushes, (low, high) = about(rec.expected_pushes), map(about, rec.expected_pushes_interval)
         apart = _pushes_apart(rec)

@@ -103,7 +103,7 @@ def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
     header = ["cell", "power", "speed", "passes", *["line pitch"] * pitched, "burnt as", last]
     rows = [
         [
-            cell.label,
+            cell.named,
             f"{cell.power_pct:g} %",
             show_speed(cell.speed_mm_s),
             str(cell.passes),
@@ -116,22 +116,30 @@ def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:
     return table(header, rows)
 
 
-def board_text(grid: Grid, readings: Sequence[Reading], looks: Mapping[str, Looked]) -> str:
+def board_text(
+    grid: Grid,
+    readings: Sequence[Reading],
+    looks: Mapping[str, Looked],
+    burnt: Sequence[str] = (),
+) -> str:
     """Describe a board with what was recorded of it."""
-    read = {reading.cell: reading_words(reading) for reading in readings}
+    material = grid.sheet.material
+    read = {reading.cell: reading_words(reading, material) for reading in readings}
     for cell, looked in looks.items():
         if looked.apart:
-            apart = _or_words([one.reading for one in looked.apart])
+            apart = _or_words([one.reading for one in looked.apart], material)
             read[cell] = say("texts.which_is_right", readings=apart)
     graded = sum(not reading.is_empty for reading in readings)
     done = say("texts.cells_recorded", read=graded, cells=counted(len(grid.cells), "cell"))
     return paragraphs(
-        f"{_head(grid)}\n{done}", _cells(grid, "came out", read), bullets("Notes", grid.notes)
+        "\n".join((_head(grid), done, *burnt)),
+        _cells(grid, "came out", read),
+        bullets("Notes", grid.notes),
     )
 
 
-def _or_words(readings: Sequence[Reading]) -> str:
-    return " / ".join(reading_words(reading) or "not read" for reading in readings)
+def _or_words(readings: Sequence[Reading], material: str) -> str:
+    return " / ".join(reading_words(reading, material) or "not read" for reading in readings)
 
 
 def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -> str:
@@ -203,15 +211,17 @@ def _next_of(state: PairState) -> tuple[str, str]:
     return say("texts.ask_for_a_setting", burns=burns), f"recommend {_typed(state)}"
 
 
-def question_text(question: Question) -> str:
+def question_text(question: Question, material: str) -> str:
     """Ask for one thing of a cell."""
     cell, choices = question.cell, question.choices.items()
     if question.field == "through":
         said = " · ".join(f"{choice} ({meaning})" for choice, meaning in choices)
     else:
         said = " · ".join(f"{choice} {meaning}" for choice, meaning in choices)
-    apart = say("texts.read_as", readings=_or_words(question.apart)) if question.apart else ""
-    return f"{cell.label}, {setting_words(cell.setting)}: {question.field}?{apart}\n  {said}"
+    apart = ""
+    if question.apart:
+        apart = say("texts.read_as", readings=_or_words(question.apart, material))
+    return f"{cell.named}, {setting_words(cell.setting)}: {question.field}?{apart}\n  {said}"
 
 
 _KINDS = {

@@ -62,7 +62,7 @@ def _entry(entry: Line) -> tuple[str, ...]:
     )
 
 
-def history_text(lines: Sequence[HistoryLine]) -> str:
+def history_text(lines: Sequence[HistoryLine], material: str) -> str:
     """Tell the whole story of a pair; what no longer counts is marked."""
     rows = [
         (
@@ -70,7 +70,7 @@ def history_text(lines: Sequence[HistoryLine]) -> str:
             short_code(line.id),
             line.kind,
             f"{line.board} {line.cell}".strip(),
-            line.text if line.reading is None else reading_words(line.reading) or line.text,
+            (line.reading and reading_words(line.reading, material)) or line.text,
             line.why,
             say("texts.no_longer_counts") if line.superseded else "",
         )
@@ -187,6 +187,7 @@ def sessions_text(sessions: Sequence[Session]) -> str:
     rows = [
         (
             session.label,
+            session.who,
             "" if session.focus_mm is None else f"{session.focus_mm:g} mm",
             _yes(session.air),
             _yes(session.lens_cleaned),
@@ -196,7 +197,7 @@ def sessions_text(sessions: Sequence[Session]) -> str:
         )
         for session in sessions
     ]
-    return table(("session", "focus", "air", "lens cleaned", "on", "masked", "note"), rows)
+    return table(("session", "who", "focus", "air", "lens cleaned", "on", "masked", "note"), rows)
 
 
 def _size(one: Photograph | BackupFile) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import shlex
 import textwrap
 from collections.abc import Iterable, Sequence
@@ -11,7 +10,8 @@ from typing import Any, cast
 
 from calib.advice.recommendation import scope_words
 from calib.boards.naming import setting_words as setting_words
-from calib.records import SCALES, Advice, Reading
+from calib.materials import scales_of
+from calib.records import Advice, Reading, short_words
 from calib.records.fields import FieldOf, fields_of
 from calib.typed import write
 from calib.units import show_chance, show_speed
@@ -125,14 +125,14 @@ def counted(number: int, what: str) -> str:
     return f"{number} {what}" + ("" if number == 1 else "s")
 
 
-def reading_words(reading: Reading) -> str:
-    """Write a reading in plain words."""
+def reading_words(reading: Reading, material: str) -> str:
+    """Write a reading in the plain words of a material."""
     words = []
     if reading.through is not None:
         words.append({"no": "not through"}.get(reading.through, reading.through))
-    for name, scale in SCALES.items():
+    for name, scale in scales_of(material).items():
         if (grade := getattr(reading, name)) is not None:
-            words.append(f"{name} {grade} {re.split('[, ]', scale[grade])[0]}")
+            words.append(f"{name} {grade} {short_words(scale)[grade]}")
     if reading.width_mm is not None and reading.height_mm is not None:
         words.append(f"{reading.width_mm:g} x {reading.height_mm:g} mm")
     return ", ".join(words) + (f" ({reading.note})" if reading.note else "")

@@ -45,10 +45,18 @@ def machine_text(machine: Machine, assumed: Sequence[str] = ()) -> str:
 
 
 def trial_text(written: Sequence[Path]) -> str:
-    """Say what a trial line is for, or why there is none."""
-    if not written:
-        return say("texts.no_trial_line")
-    return wrapped(say("texts.trial_line", file=written[0]))
+    """Say what the trial files are for, or why there is no trial line."""
+    named = {path.name: path for path in written}
+    trial = say("texts.no_trial_line")
+    if "trial.nc" in named:
+        trial = say("texts.trial_line", file=named["trial.nc"])
+    return f"{wrapped(trial)}\n{wrapped(say('texts.time_the_moves', file=named['moves.nc']))}"
+
+
+def acceleration_text(machine: Machine, acceleration: float) -> str:
+    """Say what timed moves tell, and the command that records it."""
+    name = shlex.quote(machine.name)
+    return say("texts.acceleration_is_about", name=name, acceleration=acceleration)
 
 
 def machine_head(machine: Machine) -> str:

@@ -156,8 +156,10 @@ def photograph_file(request: Request, board_id: str, photograph_id: str) -> Resp
 def at_setting(request: Request, sent: Sent) -> ReadOutOut:
     """Say what holds at one setting of a pair, tested or not."""
     form = asked(AskedSetting, sent)
-    out = read_out(desk_of(request).pair(form).region, form, setting_of(form))
-    return ReadOutOut(**dataclasses.asdict(out), words=out_words(out))
+    region = desk_of(request).pair(form).region
+    out = read_out(region, form, setting_of(form))
+    words = out_words(out, region.sheet.material)
+    return ReadOutOut(**dataclasses.asdict(out), words=words)
 
 
 @router.post("/recommendations")

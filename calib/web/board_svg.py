@@ -8,7 +8,8 @@ from collections.abc import Mapping, Sequence
 from html import escape
 
 from calib.logbook import Looked
-from calib.records import READ_OFF, SCALES, Cell, Grid, Reading
+from calib.materials import scales_of
+from calib.records import READ_OFF, Cell, Grid, Reading
 from calib.texts.say import say
 from calib.texts.words import setting_words
 
@@ -67,7 +68,7 @@ def state_words(grid: Grid, reading: Reading | None) -> str:
     if reading is None or reading.is_empty:
         return say("web.not_read_yet")
     words = [] if reading.through is None else [_THROUGH[reading.through]]
-    for name, scale in SCALES.items():
+    for name, scale in scales_of(grid.sheet.material).items():
         if (grade := getattr(reading, name)) is not None:
             words.append(f"{name} {grade}, {re.split(', | [(]', scale[grade])[0]}")
     return ", ".join(words)
@@ -84,7 +85,7 @@ def _cell(
     reading = read.get(cell.label) or Reading(cell=cell.label)
     apart = looked.apart if looked else ()
     read_so = looked_words(grid, looked) if looked else state_words(grid, reading)
-    words = f"{cell.label}, {setting_words(cell.setting)}, {read_so}"
+    words = f"{cell.named}, {setting_words(cell.setting)}, {read_so}"
     words = escape(words, quote=True)
     button = ""
     if tappable:
@@ -93,7 +94,7 @@ def _cell(
         f' data-{name}="{escape(str(value), quote=True)}"'
         for name, value in (
             ("cell", cell.label),
-            ("setting", setting_words(cell.setting)),
+            ("setting", cell.part or setting_words(cell.setting)),
             ("order", cell.burn_order),
             *((name, _empty_if_none(getattr(reading, name))) for name in READ_OFF),
             ("note", reading.note),
@@ -110,6 +111,9 @@ def _cell(
 
 
 def _shape(cell: Cell) -> str:
+    if cell.path_mm:
+        points = " ".join(f"{x:g},{y:g}" for x, y in cell.path_mm)
+        return f'<polygon class="place" points="{points}"/>'
     return (
         f'<rect class="place" x="{cell.x_mm:g}" y="{cell.y_mm:g}" width="{cell.width_mm:g}"'
         f' height="{cell.height_mm:g}" rx="{min(_CORNER_MM, cell.height_mm / 3):g}"/>'

@@ -21,9 +21,7 @@ from calib.errors import CalibError
 from calib.hazards import CAUTIONS
 from calib.logbook import Book, Filters
 from calib.records import (
-    CHAR_WORDS,
     KINDS,
-    MARK_WORDS,
     READ_OFF,
     USUAL_RELIABILITY,
     Machine,
@@ -222,8 +220,6 @@ def _templates() -> jinja2.Environment:
         "sentences": sentences("scripts"),
         "version": _version_of_assets(),
         "cautions": CAUTIONS,
-        "char_words": CHAR_WORDS,
-        "mark_words": MARK_WORDS,
         "read_off": READ_OFF,
         "every_operation": [(name, kind.doing) for name, kind in KINDS.items()],
         "every_operation_on_it": [(name, f"{kind.to} it") for name, kind in KINDS.items()],

@@ -9,7 +9,8 @@ from typing import Annotated, Any
 from fastapi import APIRouter, File, Form, Request, UploadFile
 from starlette.responses import RedirectResponse, Response
 
-from calib.records import CHAR_WORDS, GRADES, MARK_SHORT, MARK_WORDS, OPERATIONS
+from calib.materials import scales_of
+from calib.records import GRADES, OPERATIONS, short_words
 from calib.tasks.files import board_file, board_files, file_names, zipped
 from calib.tasks.pairs import find_board
 from calib.tasks.results import record_file, record_readings, record_stair
@@ -18,7 +19,7 @@ from calib.tasks.wishes import FileWish, Named
 from calib.texts.boards import file_kind
 from calib.texts.say import say
 from calib.texts.words import operation_words
-from calib.web.asking import Ask, Ways, done, page
+from calib.web.asking import Ask, Ways, done, page, some
 from calib.web.asking import Form as Asks
 from calib.web.board_svg import as_they_lie, board_svg, looked_words
 from calib.web.desk import Desk, desk_of, download, now
@@ -48,14 +49,6 @@ _HANGS = {
     "key": "h", "sign": "hanging", "word": "Hangs", "hint": say("web.push_or_knife_frees"),
     "given": {"through": "hanging"},
 }  # fmt: skip
-_ANSWERS = {
-    **dict.fromkeys(OPERATIONS, _graded("mark", MARK_WORDS)),
-    "cut": [_NOT_CUT, _HANGS, *_graded("char", CHAR_WORDS, through="through")],
-}
-# What may be said beside it, or instead.
-_BESIDES = {
-    "cut": {say("web.it_hangs_and_its_edge_is"): _graded("char", CHAR_WORDS, through="hanging")},
-}
 
 
 @router.get("/burnt")
@@ -98,16 +91,24 @@ def cell_by_cell(request: Request, board_id: str) -> Response:
     code = state.grid.board_id
     if state.grid.stair:
         picture = board_svg(state.grid, state.readings, looks=state.looks)
-        grades = () if state.grid.operation == "cut" else MARK_SHORT[1:]
+        words = short_words(scales_of(state.grid.sheet.material)["mark"])
+        grades = () if state.grid.operation == "cut" else words[1:]
         return here.ask(request, "stair.html", state=state, picture=picture, grades=grades)
     picture = board_svg(state.grid, state.readings, looks=state.looks, tappable=True)
+    scales, is_cut = scales_of(state.grid.sheet.material), state.grid.operation == "cut"
+    answers, besides = _graded("mark", scales["mark"]), {}
+    if is_cut:
+        answers = [_NOT_CUT, _HANGS, *_graded("char", scales["char"], through="through")]
+        # What may be said beside it, or instead.
+        hangs = _graded("char", scales["char"], through="hanging")
+        besides = {say("web.it_hangs_and_its_edge_is"): hangs}
     return here.show(
         "record.html",
         state=state,
         picture=picture,
-        answers=_ANSWERS[state.grid.operation],
-        besides=_BESIDES.get(state.grid.operation, {}),
-        is_cut=state.grid.operation == "cut",
+        answers=answers,
+        besides=besides,
+        is_cut=is_cut,
         key=here.book.board_key(code),
     )
 
@@ -188,11 +189,11 @@ def record_results(
 
 
 @router.get("/board/{board_id}/files")
-def every_file(request: Request, board_id: str, *, split: bool = False) -> Response:
-    """Give all of a board's files in one; ``split``: also one for each setting."""
+def every_file(request: Request, board_id: str, sent: Sent) -> Response:
+    """Give all of a board's files in one."""
     here = desk_of(request)
     grid = find_board(here.book, board_id)
-    files = board_files(grid, FileWish(address=_address(here), one_file_per_setting=split))
+    files = board_files(grid, filled(FileWish, sent, address=_address(here)))
     return download(f"{grid.board_id}.zip", zipped(files))
 
 
@@ -224,6 +225,7 @@ def _shown(state: BoardState) -> dict[str, Any]:
         "picture": board_svg(state.grid, state.readings, looks=state.looks, settings=True),
         "cells": [(cell.label, cell.label) for cell in as_they_lie(state.grid)],
         "to_tick": _TO_TICK[state.grid.operation],
+        "file_wishes": some(FileWish, "one_file_per_setting", "piece_edge"),
         "files": file_names(state.grid),
         "kinds": {name: file_kind(name) for name in file_names(state.grid)},
         "words": {

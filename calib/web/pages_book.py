@@ -135,7 +135,7 @@ def history(request: Request, sent: Sent) -> Response:
     here = desk_of(request)
     form = filled(Pair, sent)
     pair = form.of(here.book)
-    rows = history_rows(here.book.history(*pair.key))
+    rows = history_rows(here.book.history(*pair.key), pair.sheet.material)
     return here.show("history.html", rows=rows, sheet=pair.sheet, machine=pair.machine,
                      operation=form.operation)  # fmt: skip
 

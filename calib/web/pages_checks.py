@@ -10,7 +10,7 @@ from starlette.responses import RedirectResponse, Response
 from calib.errors import CalibError
 from calib.tasks.advice import judge_lot
 from calib.tasks.boards import PlannedFor, plan_for
-from calib.tasks.cards import sheet_card_files, sheet_card_of_pair
+from calib.tasks.cards import machine_card_files, sheet_card_files, sheet_card_of_pair
 from calib.tasks.checks import check_machine, strip_chart
 from calib.tasks.looking_back import track_record
 from calib.tasks.standing import standing
@@ -100,7 +100,11 @@ def carried_over(request: Request, kept: Annotated[str, Query(max_length=40)] = 
 
 @router.get("/card")
 def card(request: Request, sent: Sent) -> Response:
-    """Give the card of a sheet and machine: one page for the wall."""
+    """Give the card of a sheet and machine, or of all its sheets: one page for the wall."""
+    if sent.get("every"):
+        made_of_all = machine_card_files(desk_of(request).book, sent.get("machine"), when=now())
+        ((name, content),) = made_of_all.items()
+        return download(name, content, "application/pdf")
     made = sheet_card_of_pair(filled(Named, sent).of(desk_of(request).book), when=now())
     ((name, content),) = sheet_card_files(made).items()
     return download(name, content, "application/pdf")

@@ -28,7 +28,7 @@ from calib.tasks.joints import (
     record_comb,
 )
 from calib.tasks.pairs import find_board
-from calib.tasks.wishes import CheckWish, CombWish, FocusWish, Named, Pair
+from calib.tasks.wishes import CheckWish, CombWish, FocusWish, Named, Pair, ProofWish
 from calib.tasks.workshop import change_sheet
 from calib.texts.joints import joint_words
 from calib.texts.say import say
@@ -342,6 +342,27 @@ def planned_stair(request: Request, sent: Sent) -> Response:
     """Plan it."""
     book, typed = desk_of(request).book, typed_for("stair", sent)
     planned = plan_for(book, "stair", typed, when=now(), with_files=False)
+    return done(request, f"/board/{planned.boards[0].grid.board_id}", "Planned.")
+
+
+@router.get("/proof")
+def proof(request: Request, sent: Sent) -> Response:
+    """Try the kept setting on a piece that is like the work."""
+    return page(
+        request,
+        say("web.plan_proof"),
+        say("web.small_piece_like_work"),
+        Form(action="/proof", button=say("web.plan_it"), typed=sent,
+             asks=("pair", *some(ProofWish, but=("setting",)), *_OWN_SETTING)),
+        danger=True,
+    )  # fmt: skip
+
+
+@router.post("/proof")
+def planned_proof(request: Request, sent: Sent) -> Response:
+    """Plan it."""
+    book, typed = desk_of(request).book, typed_for("proof", sent)
+    planned = plan_for(book, "proof", typed, when=now(), with_files=False)
     return done(request, f"/board/{planned.boards[0].grid.board_id}", "Planned.")
 
 

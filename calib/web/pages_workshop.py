@@ -13,9 +13,10 @@ from calib.errors import InvalidRecord, Misfit, unfit
 from calib.logbook import Book
 from calib.records import Machine, Sheet
 from calib.records.fields import fields_of
+from calib.tasks.files import trial_files, zipped
 from calib.tasks.pairs import kept_settings
 from calib.tasks.standing import standing
-from calib.tasks.wishes import MaterialWish
+from calib.tasks.wishes import MaterialWish, TimedMoves
 from calib.tasks.workshop import (
     add_machine,
     add_sheet,
@@ -24,12 +25,13 @@ from calib.tasks.workshop import (
     change_sheet,
     check_material,
     proposed_name,
+    timed_acceleration,
     usual_materials,
 )
 from calib.texts.say import say
 from calib.typed import write
-from calib.web.asking import Ask, Form, page, some
-from calib.web.desk import desk_of, now
+from calib.web.asking import Ask, Form, Ways, page, some
+from calib.web.desk import desk_of, download, now
 from calib.web.forms import Sent, changes, filled
 
 router = APIRouter(include_in_schema=False)
@@ -136,6 +138,30 @@ def machine(request: Request, name: Annotated[str, Query(max_length=200)]) -> Re
 
 def _written(machine: Machine) -> dict[str, str]:
     return {field.name: write(field, getattr(machine, field.name)) for field in fields_of(Machine)}
+
+
+@router.get("/machine/files")
+def machine_files(request: Request, name: str) -> Response:
+    """Give the files that are tried on a new machine."""
+    return download("trial.zip", zipped(trial_files(desk_of(request).book.machine(name))))
+
+
+@router.get("/machine/moves")
+def timed_moves(request: Request, sent: Sent) -> Response:
+    """How fast does the head speed up?"""
+    found = desk_of(request).book.machine(sent.get("name", ""))
+    told, known = "", {"name": found.name}
+    if sent.get("short_s") or sent.get("long_s"):
+        acceleration = timed_acceleration(found, filled(TimedMoves, sent))
+        told = say("web.acceleration_is_about", acceleration=acceleration)
+        known["acceleration_mm_s2"] = f"{acceleration:g}"
+    form = Form(action="/machine/moves", method="get", button=say("web.work_it_out"), typed=sent,
+                asks=some(TimedMoves), known={"name": found.name})  # fmt: skip
+    keep = Form(action="/machine", button=say("web.record_it"), known=known) if told else None
+    files = (f"/machine/files?{urlencode({'name': found.name})}", say("web.its_trial_files"),
+             say("web.trial_line_and_moves_to_time"))  # fmt: skip
+    title, lead = say("web.how_fast_does_head_speed_up"), say("web.run_moves_and_time_them")
+    return page(request, title, lead, Ways(ways=[files]), form, told, keep, of=found.name)
 
 
 @router.post("/machine")

@@ -6,7 +6,8 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from calib.records import CHAR_SHORT, grades_typed, mark_words
+from calib.materials import scales_of
+from calib.records import grades_typed, mark_words, short_words
 from calib.tasks.regions import read_out, summarise
 from calib.tasks.standing import minutes_of
 from calib.texts.advice import EDGES, margin_lines, region_table, stated_words, wish_scope
@@ -52,13 +53,14 @@ def look_shown(region: Any, wish: RegionWish, start: Setting) -> dict[str, Any]:
         "title": title,
         "rows": rows,
         "head": head,
-        "out": out_words(read_out(region, wish, start)),
-        "wish": wish_words(wish, region.operation),
+        "out": out_words(read_out(region, wish, start), region.sheet.material),
+        "wish": wish_words(wish, region),
     }
 
 
-def out_words(out: ReadOut) -> dict[str, str]:
+def out_words(out: ReadOut, material: str) -> dict[str, str]:
     """What holds at a setting, in words; the keys are those of the page's lines."""
+    char = short_words(scales_of(material)["char"])
     words = {
         "chance": percent_words(out.chance),
         "tested": say("web.tested_inside_what_was_burnt")
@@ -67,11 +69,10 @@ def out_words(out: ReadOut) -> dict[str, str]:
         "allowed": "" if out.allowed else say("web.beyond_machines_limits_or_its_ceiling"),
     }
     path = say("web.metre", time=time_words(1000.0 * out.passes / out.speed_mm_s))
-    grade_word = "" if out.expected_char is None else CHAR_SHORT[round(out.expected_char)]
+    grade_word = "" if out.expected_char is None else char[round(out.expected_char)]
     words["short"] = " · ".join(filter(None, (percent_words(out.chance), grade_word, path)))
     if out.expected_char is not None:
-        grade = round(out.expected_char)
-        words["char"] = say("web.about", out=out, char_short=CHAR_SHORT[grade])
+        words["char"] = say("web.about", out=out, char_short=grade_word)
     if out.energy_margin_pct is not None:
         words["margin"] = _margin(out.energy_margin_pct)
     if out.chance_not_deeper is not None:
@@ -101,31 +102,30 @@ def time_words(seconds: float) -> str:
     return f"{seconds / 60:.1f} min" if seconds < 5400 else f"{seconds / 3600:.1f} h"
 
 
-def wish_words(wish: RegionWish, operation: str) -> str:
+def wish_words(wish: RegionWish, region: Any) -> str:
     """Say what was asked, in a sentence."""
-    if operation != "cut":
+    if region.operation != "cut":
         words = mark_words(wish.mark).split(" (")[0]
         return say("web.wanted_mark", grades_typed=grades_typed(wish.mark), words=words)
-    char = (
-        say("web.char_doesnt_matter")
-        if wish.char_at_most is None
-        else say("web.char_at_most", wish=wish, char_short=CHAR_SHORT[wish.char_at_most])
-    )
+    char, worst = say("web.char_doesnt_matter"), wish.char_at_most
+    if worst is not None:
+        word = short_words(scales_of(region.sheet.material)["char"])[worst]
+        char = say("web.char_at_most", wish=wish, char_short=word)
     return say("web.asked_that_falls_free", wish_scope=wish_scope(wish), char=char)
 
 
 def advice_shown(advised: Advised) -> dict[str, Any]:
     """What the page of a recommendation shows."""
-    rec = advised.recommendation
+    rec, material = advised.recommendation, advised.region.sheet.material
     return {
-        "stated": stated_words(rec) if rec else "",
-        "margins": margin_lines(rec) if rec else (),
+        "stated": stated_words(rec, material) if rec else "",
+        "margins": margin_lines(rec, material) if rec else (),
         "notes": rec.notes if rec else (),
         "burns": len(advised.region.burns),
     }
 
 
-def history_rows(lines: Sequence[HistoryLine]) -> list[dict[str, Any]]:
+def history_rows(lines: Sequence[HistoryLine], material: str) -> list[dict[str, Any]]:
     """All that was recorded of a pair, newest first."""
     return [
         {
@@ -133,7 +133,7 @@ def history_rows(lines: Sequence[HistoryLine]) -> list[dict[str, Any]]:
             "id": line.id,
             "board": line.board,
             "cell": line.cell,
-            "what": line.text if line.reading is None else reading_words(line.reading) or line.text,
+            "what": (line.reading and reading_words(line.reading, material)) or line.text,
             "why": line.why,
             "gone": line.superseded,
         }

@@ -26,6 +26,8 @@
 (Keep other people, children and animals out of the room, and the light away from doors and windows.)
 (Nothing shiny under the beam or beside it, such as bare metal, foil, mirror or glass: it throws the)
 (beam back.)
+(It is burnt from gentle to strong: on so small a board whatever warms up looks like more energy.)
+(From 8 cells one setting is burnt twice to tell.)
 G21
 G90
 G94
@@ -2328,4 +2330,5 @@ G1 X51.960 Y32.900 S0
 M5
 M5
 S0
+G0 X0.000 Y0.000
 M2

@@ -4,6 +4,7 @@
 (record has them.)
 (The controller's laser mode must be on before anything burns: else the beam stays on while the head)
 (stands still, and each change of S stops the head.)
+(Warm the tube first: half a minute at low power on a scrap. A cold one gives another power.)
 (Zero is the board's lower left corner, moved by 0, 0 mm, y grows away from the operator.)
 (Air assist is switched by hand: on for the whole board.)
 (Stay with the machine from the first burn to the last. If you can't, don't start.)
@@ -1507,4 +1508,5 @@ G1 X51.000 Y23.900
 M5
 M5
 S0
+G0 X0.000 Y0.000
 M2

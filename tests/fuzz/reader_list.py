@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import hashlib
 import math
 import sys
@@ -141,7 +142,10 @@ def _addresses() -> Reader:
 
 
 def _into_record(value: Any) -> None:
-    """Put what was read where the command would put it: a number into the costs of a workshop."""
+    """Put what was read where the command would put it: a number into costs, words as colours."""
+    words = value if isinstance(value, tuple) else ()
+    if any(isinstance(part, str) and not part.isalnum() for part in words):  # no code of a slot
+        dataclasses.replace(_DIODE, colours=value)
     if isinstance(value, float):
         Costs(machine_hour=value)
     elif isinstance(value, tuple) and value and isinstance(value[0], float):

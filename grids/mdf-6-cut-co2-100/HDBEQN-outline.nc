@@ -1,0 +1,22 @@
+(Board HDBEQN, round 1: cut of MDF 6 mm [MDF, 6 mm] on CO2 100 W, 160 x 110 mm: its box with the beam)
+(off)
+G21
+G90
+G94
+G17
+M5
+S0
+M5
+G0 X0.000 Y0.000
+M5
+G0 X160.000 Y0.000
+M5
+G0 X160.000 Y110.000
+M5
+G0 X0.000 Y110.000
+M5
+G0 X0.000 Y0.000
+M5
+S0
+G0 X0.000 Y0.000
+M2

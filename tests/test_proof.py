@@ -1,0 +1,143 @@
+"""A proof: a piece that is like the work, from its plan to what it says of jobs."""
+
+from __future__ import annotations
+
+import math
+
+import pypdfium2
+import pytest
+from boards import BIRCH, CO2, MACHINES, MDF, SHEETS
+from program_checks import assert_sound as assert_program_sound
+from program_checks import lit, to_board
+from shapely.geometry import LineString, Polygon
+from shell import BIRCH as ADD_BIRCH
+from shell import MACHINE, Shell, cut_cleanly
+from test_svg import assert_valid
+from visitor import House
+from workshop_records import SETTING, later
+
+import calib
+from calib.boards.board import board_of
+from calib.boards.layout import LayoutOptions
+from calib.boards.proof import lay_out_proof
+from calib.errors import BoardDoesNotFit, MachineLimit
+from calib.limits import limits_of, snap_setting
+from calib.logbook import open_book
+from calib.records import Grid, Machine, Sheet
+
+
+def proof(machine: Machine = CO2, sheet: Sheet = BIRCH) -> Grid:
+    slowest = limits_of(machine, sheet, "cut").slowest_at(machine.ceiling_pct)
+    return lay_out_proof(machine, sheet, snap_setting(machine, machine.ceiling_pct, 1.3 * slowest))
+
+
+def piece(grid: Grid) -> Polygon:
+    """The piece that comes out: the two sides round it, less what falls out of it."""
+    parts = {cell.label: cell.path_mm for cell in grid.cells}
+    return Polygon([*parts["F1"], *parts["C1"][1:]], [parts["H1"], parts["B1"]])
+
+
+@pytest.mark.parametrize("sheet", SHEETS, ids=lambda sheet: sheet.name)
+@pytest.mark.parametrize("machine", MACHINES, ids=lambda machine: machine.name)
+def test_its_two_sides_meet_and_what_is_inside_is_burnt_first(machine: Machine, sheet: Sheet):
+    grid = proof(machine, sheet)
+    assert [cell.label for cell in sorted(grid.cells, key=lambda c: c.burn_order)] == [
+        "H1", "B1", "F1", "C1",
+    ]  # fmt: skip
+    shape = piece(grid)
+    assert shape.is_valid
+    # Codes stand where nothing is cut.
+    cuts = [LineString(cell.path_mm) for cell in grid.cells]
+    for stroke in board_of(grid).labels:
+        assert all(LineString(stroke.points).distance(cut) > 0.8 for cut in cuts)
+    report = assert_program_sound(grid, calib.grid_program(grid))
+    burnt = [m for m in lit(report) if m.feed == pytest.approx(60 * grid.cells[0].speed_mm_s)]
+    drawn = sum(LineString(cell.path_mm).length for cell in grid.cells)
+    assert sum(math.dist(m.start, m.end) for m in burnt) == pytest.approx(drawn, abs=0.1)
+    for move in burnt:
+        line = LineString([to_board(machine, grid, p) for p in (move.start, move.end)])
+        assert min(line.hausdorff_distance(cut.intersection(line.buffer(2e-3))) for cut in cuts
+                   if cut.intersects(line.buffer(2e-3))) < 5e-3  # fmt: skip
+    assert_valid(calib.grid_svg(grid))
+
+
+@pytest.mark.parametrize("sheet", [BIRCH, MDF], ids=lambda sheet: sheet.name)
+def test_it_has_a_small_hole_a_thin_bridge_a_finger_and_sharp_corners(sheet: Sheet):
+    grid = proof(CO2, sheet)
+    shape, thick = piece(grid), sheet.working_thickness_mm
+    hole, slot = (Polygon(ring) for ring in shape.interiors)
+    assert hole.area == pytest.approx(math.pi * 1.5**2, rel=0.02)
+    bridge = LineString(shape.exterior.coords).distance(slot)
+    assert bridge == pytest.approx(max(2.0, round(round(thick, 1) / 2, 1)))
+    left, _, right, _ = slot.bounds
+    assert right - left > 8 * bridge
+    finger = round(thick, 1)
+    body = shape.buffer(-finger, join_style="mitre").buffer(finger, join_style="mitre")
+    stub = max(getattr(shape.difference(body), "geoms", [shape]), key=lambda part: part.bounds[2])
+    assert stub.bounds[2] - 60.0 - grid.cells[3].x_mm == pytest.approx(finger, abs=1e-3)
+    corners = list(shape.exterior.coords)[:-1]
+    turns = [
+        math.degrees(
+            abs(math.remainder(math.atan2(b[1] - a[1], b[0] - a[0])
+                               - math.atan2(c[1] - b[1], c[0] - b[0]), math.tau))
+        )
+        for a, b, c in zip(corners[-1:] + corners, corners, corners[1:] + corners[:1], strict=False)
+    ]  # fmt: skip
+    assert sum(turn > 110.0 for turn in turns) == 2
+
+
+def test_a_setting_that_may_set_it_on_fire_and_too_small_a_piece_are_refused():
+    with pytest.raises(MachineLimit, match="slower than 2 mm/s"):
+        lay_out_proof(CO2, BIRCH, snap_setting(CO2, 80.0, 0.5))
+    with pytest.raises(BoardDoesNotFit, match="60 x 60"):
+        lay_out_proof(CO2, BIRCH, SETTING, LayoutOptions(offcut_mm=(60.0, 60.0)))
+
+
+def test_its_record_sheet_says_what_each_part_is():
+    page = pypdfium2.PdfDocument(calib.grid_record_sheet(proof()))[0]
+    words = " ".join(page.get_textpage().get_text_range().split())
+    assert "F1 (side with a finger of 3 mm)" in words
+    assert words.count("hanging") >= 1
+
+
+def test_it_is_planned_at_the_kept_setting_and_counts_as_a_small_job(shell: Shell) -> None:
+    for words in (MACHINE, ADD_BIRCH):
+        shell.run(*words)
+    assert "keep a setting first" in shell.refusal("plan", "--for", "proof")
+    planned = shell.json("plan", "--for", "proof", "--power", "80", "--speed", "12", "--into", "p")
+    cells = planned["grid"]["cells"]
+    assert {cell["speed_mm_s"] for cell in cells} == {12.0}
+    assert all(0.0 < planned["forecasts"][cell["label"]]["through"] < 1.0 for cell in cells)
+    # The longer the cut, the less likely all of it.
+    chance = [planned["forecasts"][label]["through"] for label in ("H1", "B1", "F1")]
+    assert chance == sorted(chance, reverse=True)
+    said = shell.run("record", "last", typed="t\n0\nt\n1\nh\n\nt\n2\n").stderr
+    assert "H1 (hole of 3 mm)" in said
+    assert "hanging" in shell.text("board", "show", "last")
+    with open_book(shell.book) as book:
+        burns = book.burns("bench", "birch 3", "cut")
+    assert [(b.source, b.through) for b in burns] == [
+        ("job", "through"), ("job", "through"), ("job", "hanging"), ("job", "through"),
+    ]  # fmt: skip
+    # What was measured of its parts is no coupon.
+    shell.run("record", shell.write("sizes.csv", "cell,through,char,mark,note,board,width_mm,"
+              f"height_mm\nH1,through,0,,,{planned['grid']['board_id']},2.9,2.9\n"))  # fmt: skip
+    assert "No coupon of birch 3" in shell.refusal("joint", "kerf")
+    # Forecast anew from the other boards, each part by its own length.
+    shell.burn(shell.json("plan", "--burns", "2")["grid"], cut_cleanly)
+    again = shell.json("book", "track-record", "--leave-one-out")
+    assert (again["count"], again["groups"]) == (6, 2)
+    lengths = [b.cut_length_mm for b in burns]
+    assert lengths[:2] == pytest.approx([math.pi * 3.0, 58.0], rel=0.01)
+    assert lengths[2:] == pytest.approx([30 + 27 + 9 + 30, 30 + 2 * 17 + 30], rel=0.05)
+
+
+def test_on_the_page_it_is_planned_and_tapped(planned_house: House) -> None:
+    visitor, book = planned_house.guest(), planned_house.book
+    book.keep("bench", "birch 3", "cut", SETTING, when=later(50))
+    page = visitor.submit("/proof", {"sheet": "birch 3", "machine": "bench"})
+    code = str(page.url).split("/board/")[1].split("?")[0]
+    assert book.board(code).cells[0].setting == SETTING
+    asked = visitor.get(f"/board/{code}/record").text
+    assert 'data-setting="slot beside a bridge 2 mm wide"' in asked
+    assert asked.count('<polygon class="place"') == 4
