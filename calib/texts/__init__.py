@@ -11,6 +11,10 @@ if TYPE_CHECKING:
 
 
 def __getattr__(name: str) -> ModuleType:
-    if name.startswith("_"):
-        raise AttributeError(name)
-    return importlib.import_module(f"{__name__}.{name}")
+    whole = f"{__name__}.{name}"
+    try:
+        return importlib.import_module(whole)
+    except ModuleNotFoundError as missing:
+        if missing.name != whole:
+            raise
+        raise AttributeError(name) from None
