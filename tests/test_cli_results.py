@@ -70,7 +70,7 @@ def test_a_correction_needs_a_reason_and_the_past_stays(planned: Shell) -> None:
     )
     assert "give its code, and no file" in planned.refusal("record", second, "--not-burnt", "a1")
     # Without a name: whatever was said last, in the whole logbook.
-    assert "Taken back" in planned.text("book", "undo")
+    assert "Taken back" in planned.text("book", "undo", "--yes")
     assert planned.json("board", "show", "last")["readings"][0]["through"] == "no"
     assert "Put back" in planned.text("book", "redo")
     assert planned.json("board", "show", "last")["readings"] == []

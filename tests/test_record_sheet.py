@@ -23,7 +23,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from calib.boards.board_time import board_time, sheet_use
-from calib.boards.layers import colours_of
+from calib.boards.layers import PALETTE, colours_of
 from calib.boards.layout import LayoutOptions, lay_out
 from calib.boards.record_marks import KEYS, SWATCH_MM, swatch
 from calib.boards.record_sheet import grid_record_sheet
@@ -99,10 +99,11 @@ def test_one_page_holds_every_code_setting_and_caution(
     colours = colours_of(grid)
     for cell in grid.cells:
         pitch = "" if cell.line_pitch_mm is None else f" {cell.line_pitch_mm:g}"
-        part = list(colours).index(cell.setting) // 8 + 1
-        which = f"{part}: " if len(colours) > 8 else ""
+        part, place = divmod(list(colours).index(cell.setting), 8)
+        # Each part is a drawing of its own, and begins again with the first colour.
+        which = f"{part + 1}: {PALETTE[place]}" if len(colours) > 8 else colours[cell.setting]
         row = (
-            f"{cell.burn_order} {cell.label} {which}{colours[cell.setting]} {cell.power_pct:g}"
+            f"{cell.burn_order} {cell.label} {which} {cell.power_pct:g}"
             f" {cell.speed_mm_s:g} {round(cell.speed_mm_s * 60, 3):g} {cell.passes}{pitch}"
         )
         assert f" {row} " in f"{text} ", row
@@ -218,14 +219,15 @@ def test_a_setting_is_typed_once_in_burn_order_the_codes_first() -> None:
     grid = board("cut", 18)
     text = text_of(grid_record_sheet(grid))
     # Boxes of the row above, eight for its grades, and one when it is typed here.
-    row = rf"((?:{TICK} )*)(codes|\d+ [A-Z]\d) \d: (#\w{{6}})"
+    row = rf"((?:{TICK} )*)(codes|\d+ [A-Z]\d) (\d: #\w{{6}})"
     rows = re.findall(row, text)
     assert [order.split()[0] for _, order, _ in rows] == ["codes", *map(str, range(1, 19))]
     seen: set[str] = set()
     for ticks, _, colour in rows:
         assert ticks.count(TICK) % 8 == (colour not in seen)
         seen.add(colour)
-    assert seen == set(colours_of(grid).values())
+    count = len(colours_of(grid))
+    assert seen == {f"{n // 8 + 1}: {PALETTE[n % 8]}" for n in range(count)}
 
 
 @pytest.mark.parametrize("name", KEYS)

@@ -45,6 +45,11 @@ class Layer:
     palette: tuple[str, ...]  # of the machine
 
     @property
+    def colour_in_part(self) -> str:
+        """Its stroke colour in the drawing of its part, where a board is drawn in parts."""
+        return self.palette[self.number % len(self.palette)]
+
+    @property
     def colour(self) -> str:
         """Its stroke colour; beyond the palette a shade off the one that had its turn before."""
         shade, place = divmod(self.number, len(self.palette))

@@ -136,7 +136,9 @@ def _upright(name: str, width_mm: float) -> Drawing:
 
 def _line_sample(layer: Layer, width: float, height: float, *, part: bool) -> Drawing:
     """Draw a setting's dashes in its colour; above, which part of the drawing has it, and hex."""
-    said = f"{layer.number // len(layer.palette) + 1}: {layer.colour}" if part else layer.colour
+    said = layer.colour
+    if part:
+        said = f"{layer.number // len(layer.palette) + 1}: {layer.colour_in_part}"
 
     def draw(canvas: Any) -> None:
         letters(canvas, (0.0, 0.46 * height), said, min(4.8, height))

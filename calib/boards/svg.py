@@ -61,14 +61,19 @@ def grid_svg_in_parts(planned: Grid | Board, *, piece_edge: bool = False) -> dic
     board = board_of(planned)
     layers, count, most = layers_of(board), drawings_of(board), len(palette_of(board.machine))
     return {
-        f"{n}of{count}": _drawing(board, layers[(n - 1) * most : n * most], piece_edge)
+        f"{n}of{count}": _drawing(board, layers[(n - 1) * most : n * most], piece_edge, part=True)
         for n in range(1, count + 1)
         if count > 1
     }
 
 
 def _drawing(
-    board: Board, layers: Sequence[Layer], piece_edge: bool, *, filled: bool = False
+    board: Board,
+    layers: Sequence[Layer],
+    piece_edge: bool,
+    *,
+    filled: bool = False,
+    part: bool = False,
 ) -> str:
     width, height = (f"{length:.3f}" for length in board.board_mm)
     canvas = svgwrite.Drawing(
@@ -100,12 +105,13 @@ def _drawing(
         canvas.add(group)
     for layer in layers:
         name = f"setting-{layer.number:02d}" if layer.number else "codes"
-        group = grouped(name, layer.colour, layer.title)
+        colour = layer.colour_in_part if part else layer.colour
+        group = grouped(name, colour, layer.title)
         # One path per cell, per code and for the head.
         for (kind, cell), strokes in groupby(layer.strokes, lambda s: (s.kind, s.cell)):
             name = f"cell-{cell}" if kind != "label" else f"code-{cell}" if cell else "head"
             if filled and kind == "mark":
-                group.add(canvas.path(d=_around(list(strokes)), id=name, fill=layer.colour))
+                group.add(canvas.path(d=_around(list(strokes)), id=name, fill=colour))
             else:
                 group.add(canvas.path(d=" ".join(map(path_data, strokes)), id=name))
         canvas.add(group)

@@ -224,15 +224,18 @@ def book_undo(
     sheet: OfLot = None,
     why: Why = "",
     yes: Annotated[
-        bool, flag("--yes", "Don't ask, also where it is more than one result.")
+        bool, flag("--yes", "Don't ask, also where it is much or nothing is named.")
     ] = False,
 ) -> Said:
     """Take back the latest change of a board, a machine, a sheet or a pair; asks if it is much."""
     code = None if board is None else tasks.pairs.find_board(book, board).board_id
     found = book.next_undo(board_id=code, machine=machine, sheet=sheet)
-    if found.things > 1 and not yes:
-        tell(say("cli.this_takes_back_results_at_once", found=found))
-        if not confirmed(say("cli.take_it_all_back")):
+    nothing_named = code is machine is sheet is None
+    if (found.things > 1 or nothing_named) and not yes:
+        much = found.things > 1
+        tell(say("cli.this_takes_back_results_at_once" if much else "cli.this_takes_back",
+                 found=found))  # fmt: skip
+        if not confirmed(say("cli.take_it_all_back" if much else "cli.take_it_back")):
             raise CalibError(say("cli.nothing_was_taken_back"))
     words = book.undo(
         when=now(), board_id=code, machine=machine, sheet=sheet, why=why, only=found.change_id

@@ -150,6 +150,7 @@ def machine_change(
     """Record what changed at a machine; the earlier set-up stays in the logbook."""
     name = tasks.pairs.find_machine(book, changed.pop("name")).name
     machine = book.change_setup(name, when=now(), what=what, why=why, **changed)  # type: ignore[arg-type]
+    tell(texts.workshop.changed_text(machine, changed))
     return machine, texts.workshop.machine_text(machine, tasks.workshop.assumptions(machine))
 
 

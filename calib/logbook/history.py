@@ -325,7 +325,8 @@ def _words(view: View, said: Sequence[Entry]) -> str:
         if told and told[0].kind not in OF_CELL:
             return say("logbook.withdrawal_of", words=_words(view, told))
         codes = "".join(names.code(board) for board in view.ever(id=main.about))
-        cells = ", ".join(sorted({cell_of(entry) for entry in told if entry.kind in OF_CELL}))
+        labels = {cell_of(entry) for entry in told if entry.kind in OF_CELL}
+        cells = ", ".join(sorted(labels, key=lambda label: (label[:1], len(label), label)))
         what = say("logbook.striking_out") if main.kind == WITHDRAW else "readings"
         return say("logbook.of_board_cells", what=what, codes=codes, cells=cells, day=day)
     name = names.name(main.machine or main.sheet or main.id)

@@ -166,7 +166,7 @@ class Machine:
     colours: Annotated[
         tuple[Colour, ...],
         says(
-            "Colours that your drawing program tells apart, such as #ff0000,#0000ff.",
+            "Colours that your drawing program tells apart, such as #146c43,#8a4baf.",
             allowed=_COLOURS,
             unsaid="eight that most programs tell apart",
         ),

@@ -23,6 +23,7 @@ from calib.advice.wattage_table import (
 )
 from calib.boards.comb import CombBoard
 from calib.boards.focus import HEIGHTS_MM, FocusBoard, plan_focus
+from calib.boards.layers import palette_of
 from calib.boards.layout import LayoutOptions, limit_mm
 from calib.boards.places import fastest_that_fits_mm_s
 from calib.boards.proof import lay_out_proof
@@ -183,8 +184,12 @@ def _stair(pair: OpenPair, wish: CheckWish, options: LayoutOptions) -> Grid:
     machine, operation = pair.machine, pair.operation
     width = limit_mm(machine, wish.offcut_mm)[0]
     fastest = fastest_that_fits_mm_s(machine, operation, options.clamp_mm, width)
+    most = STEPS
+    if machine.colours or machine.power_word_full is None:
+        # What is typed by hand has a colour for each step and one for the codes.
+        most = min(STEPS, len(palette_of(machine)) - 1)
     while True:
-        steps = stair_settings(pair.region, wish.burns or STEPS, fastest)
+        steps = stair_settings(pair.region, wish.burns or most, fastest)
         try:
             return lay_out_stair(machine, pair.sheet, steps, options, operation)
         except BoardDoesNotFit:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 from calib.advice.chances import Chances, Wish, describe, doubled_scatter
-from calib.advice.recommendation import LIKELY_CHANCE, scope_words
+from calib.advice.recommendation import LIKELY_CHANCE, Recommendation, scope_words
 from calib.advice.sheet_card import (
     CardSetting,
     MachineCard,
@@ -18,7 +18,7 @@ from calib.advice.sheet_card import (
 )
 from calib.errors import LogbookError
 from calib.hazards import check_hazard
-from calib.logbook import Book, Filters, Kept
+from calib.logbook import Book, Filters
 from calib.materials import scales_of
 from calib.records import OPERATIONS, Advice, grades_typed, mark_words, scale_ends
 from calib.tasks.files import Files, slug
@@ -32,6 +32,8 @@ CHECK_DAYS = 90
 # Parts, or jobs, after which misses are counted, and how surely more of them than allowed mean that
 # the stated chance no longer holds.
 _PARTS, _JOBS, _SURE = 50, 10, 0.99
+# A setting that fails so many times more often than was stated, by the burns since, is said to.
+_WORSE = 2.0
 
 
 def sheet_card_of_pair(pair: OpenPair, *, when: datetime) -> SheetCard:
@@ -55,9 +57,10 @@ def sheet_card_of_pair(pair: OpenPair, *, when: datetime) -> SheetCard:
                 next_sheet=advice.scope == "sheet",
             )
         chances = Chances(region=one.region, wish=wish)
+        rec = describe(chances, entry.setting) if one.region.burns else None
         facts = [
             _stated(entry.advice, sheet.material),
-            _margin(chances, entry),
+            _margin(chances, rec),
             say("tasks.kept_on_day", day=day_of(entry.at, when), lot=lot_words(entry.lot)),
         ]
         read = next((board.id for board in one.boards if board.read), None)
@@ -73,6 +76,9 @@ def sheet_card_of_pair(pair: OpenPair, *, when: datetime) -> SheetCard:
         if advice is not None:
             if advice.chance < LIKELY_CHANCE:
                 due.append(say("tasks.its_chance_is_only", entry=entry))
+            if rec and 1.0 - rec.chance > _WORSE * (1.0 - advice.chance):
+                now_stated = show_chance(rec.chance)
+                due.append(say("tasks.its_chance_fell", now_stated=now_stated, advice=advice))
             again.append(_watch(advice))
         if when - last > timedelta(days=CHECK_DAYS):
             due.append(say("tasks.it_was_last_kept_or_run", day=day_of(last, when)))
@@ -145,17 +151,17 @@ def _stated(advice: Advice | None, material: str) -> str:
     return say("tasks.stated_when_it_was_kept", chance=show_chance(advice.chance), what=what)
 
 
-def _margin(chances: Chances, entry: Kept) -> str:
-    """Spare energy and char as all burns of the pair tell them today."""
-    if not chances.region.burns:
+def _margin(chances: Chances, rec: Recommendation | None) -> str:
+    """Chance, spare energy and char as all burns of the pair tell them today."""
+    if rec is None:
         return say("tasks.spare_energy_not_known")
     burns = sum(burn.count for burn in chances.region.burns)
-    rec = describe(chances, entry.setting)
     if rec.operation != "cut":
         return say("tasks.by_todays_burns", burns=burns, chance=show_chance(rec.chance))
     return say(
         "tasks.spare_energy_half_of_coupons_still",
         burns=burns,
+        chance=show_chance(rec.chance),
         energy_margin_pct=rec.energy_margin_pct or 0.0,
         power_loss_survived_pct=rec.power_loss_survived_pct or 0.0,
         extra_thickness_survived_mm=rec.extra_thickness_survived_mm or 0.0,

@@ -112,11 +112,15 @@ def find_board(book: Book, board_id: str) -> Grid:
             raise LogbookError(say("tasks.there_is_no_board_in_logbook"))
         code = newest[0].id
     grid = book.board(code)
-    if grid.machine.power_word_full is not None:
-        return grid
-    # The word changes nothing of the burns: it only says how programs write them.
-    word = book.machine(grid.machine.name).power_word_full
-    return replace(grid, machine=replace(grid.machine, power_word_full=word))
+    # These change nothing of the burns: they only say how files write them.
+    now = book.machine(grid.machine.name)
+    word = grid.machine.power_word_full
+    machine = replace(
+        grid.machine,
+        power_word_full=now.power_word_full if word is None else word,
+        colours=now.colours or grid.machine.colours,
+    )
+    return replace(grid, machine=machine)
 
 
 def burnt_words(book: Book, grid: Grid) -> tuple[str, ...]:

@@ -151,6 +151,11 @@ def recorded_text(grid: Grid, recorded: Recorded, readings: Sequence[Reading]) -
     }  # fmt: skip
     parts = ", ".join(f"{number} {word}" for word, number in done.items() if number)
     rest = say("texts.left_empty", cells=left) if left else ""
+    fell = {reading.cell: reading.through for reading in readings}
+    failed = [cell.named for cell in grid.cells
+              if cell.path_mm and fell.get(cell.label) in ("no", "hanging")]  # fmt: skip
+    if failed:
+        rest += say("texts.proof_failed", parts="; ".join(failed))
     return say("texts.what_was_recorded", grid=grid, parts=parts or "nothing new", rest=rest)
 
 
@@ -188,7 +193,11 @@ def overview_text(overview: Overview) -> str:
         why, command = _next_of(state)
         lines.append(f"{where}: {why}\n  calib {command}")
         for board in state.open if state.step != "record" else state.open[1:]:
-            lines.append(say("texts.board_is_open_too", where=where, board=board))
+            lines.append(
+                say("texts.cells_still_to_record", where=where, board=board)
+                if board.read
+                else say("texts.board_is_open_too", where=where, board=board)
+            )
     if overview.questions:
         lines.append(say("texts.said_in_two_ways", things=counted(overview.questions, "thing")))
     return "\n".join(lines)

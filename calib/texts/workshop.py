@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -75,6 +75,13 @@ def shown_machine_text(
         table(("since", "what changed", "note"), rows),
         bullets("Always", CAUTIONS),
     )
+
+
+def changed_text(machine: Machine, names: Collection[str]) -> str:
+    """Say which fields of a machine were given anew, and what they hold now."""
+    fields = [field for field in fields_of(Machine) if field.name in names]
+    said = (f"{field.words} {shown_field(field, getattr(machine, field.name))}" for field in fields)
+    return wrapped(say("texts.changed_of_machine", said=", ".join(said))) if fields else ""
 
 
 def _known(machine: Machine) -> list[str]:
