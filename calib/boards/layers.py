@@ -28,6 +28,18 @@ EDGE_COLOUR = "#663399"
 DXF_COLOURS = (18, 190, 174, 43, 115, 70, 211, 22)
 
 
+def edge_colour_of(machine: Machine) -> str:
+    """Colour of the piece's edge; among own colours, one that is far from each of them."""
+
+    def far(one: str) -> bool:
+        return all(
+            max(abs(int(one[at : at + 2], 16) - int(own[at : at + 2], 16)) for at in (1, 3, 5)) > 64
+            for own in machine.colours
+        )
+
+    return next(filter(far, (EDGE_COLOUR, *PALETTE)), EDGE_COLOUR)
+
+
 def palette_of(machine: Machine) -> tuple[str, ...]:
     """The maker's own colours, else the eight."""
     return tuple(colour.lower() for colour in machine.colours) or PALETTE

@@ -14,7 +14,7 @@ from calib.boards.gentle import label_setting
 from calib.boards.layout import LayoutOptions, board_id_of, limit_mm
 from calib.boards.notes import code_note, corner_note
 from calib.boards.places import board_for, room_for
-from calib.limits import check_limits
+from calib.limits import check_limits, check_settings
 from calib.records import Cell, Grid, Machine, Setting, Sheet
 from calib.texts.say import say
 
@@ -39,6 +39,7 @@ def lay_out_proof(
     fit.
     """
     options = options or LayoutOptions()
+    check_settings(machine, (setting,))
     check_limits(machine, sheet, "cut", (setting,))
     finger = max(_LEAST_FINGER_MM, round(sheet.working_thickness_mm, 1))
     bridge = max(_LEAST_BRIDGE_MM, round(finger / 2.0, 1))

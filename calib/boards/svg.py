@@ -11,7 +11,7 @@ from xml.etree.ElementTree import indent, tostring
 import svgwrite
 
 from calib.boards.board import Board, board_of
-from calib.boards.layers import EDGE_COLOUR, Layer, drawings_of, layers_of, palette_of
+from calib.boards.layers import Layer, drawings_of, edge_colour_of, layers_of, palette_of
 from calib.boards.naming import file_cautions, setting_words
 from calib.boards.strokes import Stroke
 from calib.errors import InvalidRecord
@@ -96,7 +96,7 @@ def _drawing(
 
     if piece_edge:
         nil = "0.000"
-        group = grouped("edge", EDGE_COLOUR, say("boards.edge_isnt_burnt"))
+        group = grouped("edge", edge_colour_of(board.machine), say("boards.edge_isnt_burnt"))
         group.add(
             canvas.path(
                 d=f"M{nil} {nil} L{width} {nil} L{width} {height} L{nil} {height} Z", id="piece"

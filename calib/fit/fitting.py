@@ -43,7 +43,11 @@ def region_from(
     edge: Edge = "bracketed"
     if not works:
         edge = "unburnt"
-    elif all(works) and not any(burn.fails_at_mm_s for burn in burns):
+    elif all(works) and not any(
+        # A stair of marks tells of each grade where it ends: the edge is where clear does.
+        burn.fails_at_mm_s and burn.mark in (None, 2)
+        for burn in burns
+    ):
         edge = "all_through"
     elif not any(works):
         edge = "none_through"

@@ -344,6 +344,9 @@ def _words(view: View, said: Sequence[Entry]) -> str:
             what = say("logbook.description_of_session", body=body.get("label"))
         case "kept":
             what = say("logbook.kept_setting_for", body=_burnt(body))
+            what += say("logbook.of_pair", sheet=names.name(main.sheet), machine=name)
+        case "note":
+            what += f" {shown(body.get('note', ''))}"
         case "photograph":
             what += f" {body.get('filename')}"
         case kind if kind in STORED_KINDS:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Annotated, Any, Literal
 
 from pydantic import Field
@@ -17,6 +18,8 @@ CurvePoint = tuple[Annotated[Number, Field(gt=0, le=100)], Annotated[Number, Fie
 CURVE = say("records.give_points_of_power_and_watts")
 Colour = Annotated[Text, Field(pattern=r"^#[0-9A-Fa-f]{6}$")]
 _COLOURS = say("records.give_colours_that_differ")
+# So much of 255 in one part: drawings round, and eyes do (judgement).
+_LEAST_APART = 16
 AirWord = Literal["", "M7", "M8", "M9"]
 
 
@@ -203,7 +206,7 @@ class Machine:
             )
         if self.air_low_word and not self.air_on_word:
             misfit(self, "air_low_word", self.air_low_word, say("records.give_word_for_full_air"))
-        if len({colour.lower() for colour in self.colours}) not in (0, max(2, len(self.colours))):
+        if self.colours and not _all_apart(self.colours):
             misfit(self, "colours", self.colours, _COLOURS)
         points = self.power_curve
         if any(a[0] >= b[0] or a[1] >= b[1] for a, b in zip(points, points[1:], strict=False)):
@@ -234,3 +237,11 @@ class Machine:
     def working_acceleration_mm_s2(self) -> float:
         """Acceleration to count with: the known one, else a cautious one [mm/s²]."""
         return self.acceleration_mm_s2 or CAUTIOUS_ACCELERATION_MM_S2
+
+
+def _all_apart(colours: tuple[str, ...]) -> bool:
+    """Whether two or more colours, with white, differ by so much that programs tell them apart."""
+    rgb = [[int(colour[at : at + 2], 16) for at in (1, 3, 5)] for colour in (*colours, "#ffffff")]
+    pairs = itertools.combinations(rgb, 2)
+    far = (max(abs(a - b) for a, b in zip(*pair, strict=True)) >= _LEAST_APART for pair in pairs)
+    return len(colours) > 1 and all(far)

@@ -71,8 +71,8 @@ def grades_typed(grades: Grades) -> str:
     return str(low) if low == high else f"{low}-{high}"
 
 
-def mark_words(grades: Grades) -> str:
-    """Wanted grades in words.
+def mark_words(grades: Grades, scale: tuple[str, ...] = MARK_WORDS) -> str:
+    """Wanted grades in words, of the scale of a material.
 
     Examples
     --------
@@ -81,8 +81,8 @@ def mark_words(grades: Grades) -> str:
     """
     low, high = grade_ends(grades)
     if low == high:
-        return MARK_WORDS[low]
-    return " or ".join(MARK_WORDS[grade].split(" (")[0] for grade in range(low, high + 1))
+        return scale[low]
+    return " or ".join(scale[grade].split(" (")[0] for grade in range(low, high + 1))
 
 
 def outcome_order(name: str) -> tuple[int, str]:

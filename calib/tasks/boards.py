@@ -326,8 +326,9 @@ def plan_for(
         return kind(**{name: value for name, value in typed.items() if name in names} | more)
 
     pair, setting = asked(Pair).of(book), None
-    if purpose in ("lot", "joint", "proof") and {"power_pct", "speed_mm_s"} & typed.keys():
-        setting = asked(Setting, passes=typed.get("passes", (1,))[0], line_pitch_mm=None)
+    own = {field.name for field in fields_of(Setting)}
+    if purpose in ("lot", "joint", "proof") and own & typed.keys():
+        setting = asked(Setting, passes=typed.get("passes", (1,))[0])
     if purpose == "joint":
         comb, files = plan_comb_board(pair, asked(CombWish, setting=setting), when=when)
         return PlannedFor(comb=comb, files=files)

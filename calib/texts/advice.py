@@ -202,7 +202,7 @@ def stated_words(rec: Recommendation, material: str) -> str:
         return say(
             "texts.chance_of_mark",
             scope=scope,
-            words=mark_words(rec.mark or 0),
+            words=mark_words(rec.mark or 0, scales_of(material)["mark"]),
             grades=grades_typed(rec.mark or 0),
             chance=chance,
             deeper=show_chance(1.0 - (rec.chance_not_deeper or 0.0)),

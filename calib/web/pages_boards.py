@@ -126,7 +126,8 @@ def take_stair(
 ) -> Response:
     """Record up to which step a stair is cut right through, or marked in each grade."""
     grid = find_board(desk_of(request).book, board_id)
-    reached = [one for one in (step, faint, clear, heavy, scorched) if one is not None]
+    asked = (step,) if grid.operation == "cut" else (faint, clear, heavy, scorched)
+    reached = [one for one in asked if one is not None]
     record_stair(desk_of(request).book, grid, reached, when=now(), why=why)
     return RedirectResponse(f"/board/{grid.board_id}", 303)
 

@@ -11,7 +11,7 @@ from fastapi import APIRouter, Form, Query, Request
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
-from calib.errors import NotEnoughEvidence
+from calib.errors import NotEnoughEvidence, unfit
 from calib.hazards import check_hazard
 from calib.logbook import Book, Filters
 from calib.logbook.entries import KINDS, OUTCOMES
@@ -53,22 +53,21 @@ def logbook(
     kind: Annotated[Kind, Query()] = "",
     outcome: Annotated[str, Query(max_length=20)] = "",
     operation: Annotated[Operation | Literal[""], Query()] = "",
-    since: Annotated[date | Literal[""], Query()] = "",
-    until: Annotated[date | Literal[""], Query()] = "",
+    since: Annotated[str, Query(max_length=20)] = "",
+    until: Annotated[str, Query(max_length=20)] = "",
 ) -> Response:
     """Search the logbook, newest first; ``until`` is the last day that is shown."""
     here = desk_of(request)
-    after_last = until + timedelta(days=1) if until else None
     filters = Filters(
         text=text or None, outcome=outcome or None, kinds=(kind,) if kind else KINDS,
         operation=operation or None,
-        since=_midnight(since) if since else None,
-        until=_midnight(after_last) if after_last else None,
+        since=_midnight("since", since) if since else None,
+        until=_midnight("until", until) + timedelta(days=1) if until else None,
     )  # fmt: skip
     page = here.book.search(filters, limit=_PAGE, offset=skip)
     said = {
         "text": text, "kind": kind, "outcome": outcome, "operation": operation,
-        "since": str(since), "until": str(until),
+        "since": since, "until": until,
     }  # fmt: skip
     asked = urlencode({name: words for name, words in said.items() if words})
     after = skip + _PAGE if page.total > skip + _PAGE else 0
@@ -81,8 +80,14 @@ def logbook(
                     before=skip - _PAGE, sheets=sheets, machines=here.book.machines())  # fmt: skip
 
 
-def _midnight(day: date) -> datetime:
+def _midnight(name: str, text: str) -> datetime:
     """Where a day begins on this computer's clock."""
+    try:
+        day = date.fromisoformat(text)
+    except ValueError:
+        raise unfit(name, text, say("web.write_a_day")) from None
+    if not 1970 < day.year < 3000:
+        raise unfit(name, text, say("web.write_a_day"))
     return datetime.combine(day, time()).astimezone()
 
 

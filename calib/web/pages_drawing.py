@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -130,14 +131,23 @@ def _own(sent: dict[str, str], number: int) -> dict[str, str]:
     return {name: sent[f"{name}-{number}"] for name in names if sent.get(f"{name}-{number}")}
 
 
+def _mark_setting(own: dict[str, str], number: int) -> Setting:
+    """The setting of one class; what doesn't fit is said at the field of that class."""
+    try:
+        return filled(Setting, own)
+    except InvalidRecord as refusal:
+        wrong = [replace(one, field=f"{one.field}-{number}") for one in refusal.misfits]
+        raise InvalidRecord.of("", wrong) from None
+
+
 def _report(book: Any, sent: dict[str, str], drawing: Any, operations: dict[str, Any]) -> Any:
     every = {one.name: operations.get(one.name) for one in drawing.classes}
     cut = None
-    if sent.get("power_pct") and sent.get("speed_mm_s"):
+    if sent.get("power_pct") or sent.get("speed_mm_s"):
         cut = filled(Setting, sent)
     kept = {name: text for name, text in sent.items() if name in ("parts", "price", "sheets")}
     marks = {
-        one.name: filled(Setting, own)
+        one.name: _mark_setting(own, number)
         for number, one in enumerate(drawing.classes)
         if every[one.name] not in (None, "cut") and (own := _own(sent, number))
     }
