@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
+import re
 
 import ezdxf.colors
 import numpy as np
@@ -18,7 +19,7 @@ import pytest
 from boards import CO2, make
 
 from calib.boards.layers import DXF_COLOURS, EDGE_COLOUR, PALETTE, colours_of
-from calib.boards.svg import grid_svg_in_parts
+from calib.boards.svg import grid_svg, grid_svg_in_parts
 from calib.errors import InvalidRecord
 
 EYES = {
@@ -187,10 +188,26 @@ def test_own_colours_are_drawn_and_split_by_their_number() -> None:
     colours = [*colours_of(board).values()]
     assert colours[:3] == ["#ff0000", "#0000ff", "#00ff00"]
     assert len(set(colours)) == len(colours) == 7
-    assert [*grid_svg_in_parts(board)] == ["1of3", "2of3", "3of3"]
+    parts = grid_svg_in_parts(board)
+    assert [*parts] == ["1of3", "2of3", "3of3"]
+    # Each part is in colours that the maker's program knows.
+    for part in parts.values():
+        assert set(re.findall(r'stroke="(#\w+)"', part)) <= {one.lower() for one in own}
 
 
-@pytest.mark.parametrize("own", [("#ff0000",), ("#ff0000", "#FF0000"), ("red", "#0000ff")])
+def test_the_edge_of_the_piece_has_none_of_the_own_colours() -> None:
+    own = (EDGE_COLOUR, PALETTE[0])
+    drawn = grid_svg(make(machine=dataclasses.replace(CO2, colours=own)), piece_edge=True)
+    (edge,) = re.findall(r'id="edge" stroke="(#\w+)"', drawn)
+    assert edge not in own
+    assert drawn.count(f'stroke="{edge}"') == 1
+
+
+@pytest.mark.parametrize(
+    "own",
+    [("#ff0000",), ("#ff0000", "#FF0000"), ("red", "#0000ff"), ("#ff0000", "#fe0101"),
+     ("#ff0000", "#ffffff")],
+)  # fmt: skip
 def test_colours_that_are_none_or_the_same_are_refused(own: tuple[str, ...]) -> None:
     with pytest.raises(InvalidRecord, match="colours is .*give two or more that differ"):
         dataclasses.replace(CO2, colours=own)

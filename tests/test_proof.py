@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pypdfium2
 import pytest
@@ -89,6 +90,8 @@ def test_it_has_a_small_hole_a_thin_bridge_a_finger_and_sharp_corners(sheet: She
 def test_a_setting_that_may_set_it_on_fire_and_too_small_a_piece_are_refused():
     with pytest.raises(MachineLimit, match="slower than 2 mm/s"):
         lay_out_proof(CO2, BIRCH, snap_setting(CO2, 80.0, 0.5))
+    with pytest.raises(MachineLimit, match="900"):
+        lay_out_proof(CO2, BIRCH, replace(SETTING, speed_mm_s=900.0))
     with pytest.raises(BoardDoesNotFit, match="60 x 60"):
         lay_out_proof(CO2, BIRCH, SETTING, LayoutOptions(offcut_mm=(60.0, 60.0)))
 
@@ -113,6 +116,8 @@ def test_it_is_planned_at_the_kept_setting_and_counts_as_a_small_job(shell: Shel
     assert chance == sorted(chance, reverse=True)
     said = shell.run("record", "last", typed="t\n0\nt\n1\nh\n\nt\n2\n").stderr
     assert "H1 (hole of 3 mm)" in said
+    # Passes alone are no setting; the kept one isn't quietly taken with another number of them.
+    assert "power" in shell.refusal("plan", "--for", "proof", "--passes", "2")
     assert "hanging" in shell.text("board", "show", "last")
     with open_book(shell.book) as book:
         burns = book.burns("bench", "birch 3", "cut")
@@ -120,8 +125,11 @@ def test_it_is_planned_at_the_kept_setting_and_counts_as_a_small_job(shell: Shel
         ("job", "through"), ("job", "through"), ("job", "hanging"), ("job", "through"),
     ]  # fmt: skip
     # What was measured of its parts is no coupon.
-    shell.run("record", shell.write("sizes.csv", "cell,through,char,mark,note,board,width_mm,"
-              f"height_mm\nH1,through,0,,,{planned['grid']['board_id']},2.9,2.9\n"))  # fmt: skip
+    code = planned["grid"]["board_id"]
+    head = "cell,through,char,mark,note,board,width_mm,height_mm"
+    file = shell.write("sizes.csv", f"{head}\nH1,through,0,,,{code},2.9,2.9\n")
+    told = shell.text("record", file)
+    assert "failed at F1 (side with a finger of 3 mm)" in " ".join(told.split())
     assert "No coupon of birch 3" in shell.refusal("joint", "kerf")
     # Forecast anew from the other boards, each part by its own length.
     shell.burn(shell.json("plan", "--burns", "2")["grid"], cut_cleanly)

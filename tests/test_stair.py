@@ -301,6 +301,9 @@ def test_a_stair_of_marks_is_planned_read_by_one_line_and_counts(shell: Shell) -
     assert region["edge"] == "bracketed"
     said = shell.run("record", "--mark-to", "faint 10, clear 7, heavy 3", "--why", "again").stderr
     assert "5 burns so far; a setting takes about 12" in " ".join(said.split())
+    # Deeper than clear all along: where clear ends isn't known.
+    shell.run("record", "--mark-to", "heavy 12, scorched 4", "--why", "misread")
+    assert shell.json("region", "--operation", "line_mark")["edge"] == "all_through"
     assert "is marked" in shell.refusal("record", board["board_id"], "--through-to", "1")
 
 

@@ -352,7 +352,10 @@ def test_the_logbook_is_narrowed_down(full_house: House) -> None:
     assert lines("since=2999-01-01") == lines("until=1999-01-01") == 0
     first = full_house.book.search(Filters()).entries[-1].at.astimezone()
     assert 0 < lines(f"until={first:%Y-%m-%d}") <= every
-    assert guest.get("/logbook?since=soon").status_code == 422
+    for day in ("soon", "0001-01-01", "9999-12-31"):
+        refused = guest.get(f"/logbook?until={day}")
+        assert refused.status_code == 422
+        assert "write a day, such as 2026-03-01" in refused.text
 
 
 def test_the_focus_board_and_the_table_of_wattages_are_files(evening_house: House) -> None:

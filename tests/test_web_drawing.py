@@ -68,6 +68,8 @@ def test_a_class_of_marks_takes_a_setting_of_its_own(page: Visitor, address: str
     assert minutes[1] > minutes[0]
     wrong = page.get(f"{address}{query}&power_pct-1=120&speed_mm_s-1=100").text
     assert "120" in wrong
+    assert re.search(r'name="power_pct-1"[^>]*aria-invalid="true"', wrong)
+    assert not re.search(r'name="power_pct"[^>]*aria-invalid="true"', wrong)
 
 
 def test_what_cannot_be_is_said_on_the_same_page(page: Visitor, address: str) -> None:
