@@ -373,3 +373,12 @@ def test_cost_layers_that_change_add_up_and_the_others_are_told() -> None:
     x, y = float(dot.get("x")), float(dot.get("y"))
     assert x == pytest.approx(left + (right - left) * math.log(4.0) / math.log(10.0), abs=0.05)
     assert y == pytest.approx(bottom - (bottom - top) * (1.0 + 0.4) / highest, abs=0.5)
+
+
+def test_burns_at_one_power_are_a_strip_that_is_not_hatched() -> None:
+    parts = named(cut_view(hull=np.array([(60.0, 8.0), (60.0, 50.0)])))
+    (strip,) = parts["hull"].loops
+    across = [x for x, _ in strip]
+    assert 2.0 < max(across) - min(across) < 12.0
+    # The hatching leaves it out: it is the second loop of what is hatched.
+    assert parts["not-tested"].loops[1] == strip

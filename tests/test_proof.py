@@ -124,6 +124,12 @@ def test_it_is_planned_at_the_kept_setting_and_counts_as_a_small_job(shell: Shel
     assert [(b.source, b.through) for b in burns] == [
         ("job", "through"), ("job", "through"), ("job", "hanging"), ("job", "through"),
     ]  # fmt: skip
+    shell.run("keep", "--power", "80", "--speed", "12", "--yes")
+    assert "is kept" in shell.text()
+    again = shell.json("plan", "--for", "proof")["grid"]["board_id"]
+    shell.run("record", again, typed="t\n0\nt\n1\nh\n\nt\n2\n")
+    assert "a proof failed at the kept setting; ask for a slower one." in shell.text()
+    shell.run("board", "void", again, "--why", "only tried", "--yes")
     # What was measured of its parts is no coupon.
     code = planned["grid"]["board_id"]
     head = "cell,through,char,mark,note,board,width_mm,height_mm"

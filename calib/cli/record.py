@@ -227,12 +227,14 @@ def record(
                 asked = say("cli.marked_up_to_which", count=count)
                 if cut:
                     asked = say("cli.cut_right_through_up_to_which", count=count)
-                text = typer.prompt(asked, prompt_suffix=" ", err=True)
-                reached = (_step(text),) if cut else _reached(text)
+                read = reader(lambda text: (_step(text),) if cut else _reached(text))
+                reached = typer.prompt(asked, prompt_suffix=" ", err=True, value_proc=read)
             done = tasks.results.record_stair(
                 book, grid, reached, when=when, session=session, why=why
             )
             return *_recorded(book, grid, done), _next_step(book, grid)
+        if why:
+            raise CalibError(say("cli.why_is_kept_with_a_file"))
         label = tasks.results.session_label(when, session)
         _ask(tasks.results.CellByCell(book, grid, label), grid.sheet.material)
         readings, looks = book.readings(grid.board_id), book.looks(grid.board_id)

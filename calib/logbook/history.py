@@ -316,14 +316,15 @@ def _undone(view: View, whose: Whose) -> tuple[list[Entry], list[Entry]]:
     return undo, view.ever(id=(key for entry in undo for key in entry.replaces))
 
 
-def _words(view: View, said: Sequence[Entry]) -> str:
-    """Say what was said in one go, as a user would name it."""
+def _words(view: View, said: Sequence[Entry], at: str = "") -> str:
+    """Say what was said in one go, as a user would name it, and when, else ``at``."""
     main, body, names = said[0], said[0].body, view.names
-    day = f"of {main.at[:10]} {main.at[11:16]} UTC"
+    at = at or main.at
+    day = f"of {at[:10]} {at[11:16]} UTC"
     if main.kind in (*OF_CELL, WITHDRAW):
         told = view.ever(id=main.replaces) if main.kind == WITHDRAW else said
         if told and told[0].kind not in OF_CELL:
-            return say("logbook.withdrawal_of", words=_words(view, told))
+            return say("logbook.withdrawal_of", words=_words(view, told, at))
         codes = "".join(names.code(board) for board in view.ever(id=main.about))
         labels = {cell_of(entry) for entry in told if entry.kind in OF_CELL}
         cells = ", ".join(sorted(labels, key=lambda label: (label[:1], len(label), label)))

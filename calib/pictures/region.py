@@ -22,6 +22,7 @@ Array = npt.NDArray[np.float64]
 Loop = tuple[tuple[float, float], ...]
 # Frame of the plot, in units of about a pixel on a phone.
 WIDTH, HEIGHT = 380.0, 396.0
+_STRIP = 0.01  # half of the width that burns at one power are given, as a share
 LEFT, RIGHT, TOP, FOOT = 46.0, 324.0, 16.0, 352.0
 # Dashes of the lines of equal chance, lowest level first [units].
 DASHES: tuple[tuple[float, ...], ...] = ((2, 3), (7, 4), (), (9, 3, 2, 3))
@@ -181,6 +182,19 @@ def hull_outline(hull: npt.ArrayLike) -> Array:
     return np.asarray(np.exp(np.vstack([*sides, corners[:1]])))
 
 
+def _wide_enough(hull: Array) -> Array:
+    """Burns at one power, or one speed, as a strip that can be seen."""
+    low, high = hull.min(axis=0), hull.max(axis=0)
+    thin = high <= low * (1.0 + _STRIP)
+    if not thin.any():
+        return hull
+    low, high = (
+        np.where(thin, low / (1.0 + _STRIP), low),
+        np.where(thin, high * (1.0 + _STRIP), high),
+    )
+    return np.array([low, (low[0], high[1]), high, (high[0], low[1])])
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shape:
     """One drawn shape: loops of points in units, y down."""
@@ -238,7 +252,7 @@ def region_parts(view: RegionView) -> list[Part]:
     for number, level in enumerate(view.levels, 1):
         loops = tuple(places.loop(loop) for loop in outlines_above(*above, level))
         parts += [Shape(look=f"b{number}", loops=loops)] if loops else []
-    hull = () if view.hull is None or len(view.hull) < 3 else places.loop(hull_outline(view.hull))
+    hull = () if view.hull is None else places.loop(hull_outline(_wide_enough(view.hull)))
     outlines = (frame, hull) if hull else (frame,)
     parts.append(Shape(look="untested", loops=outlines, name="not-tested"))
     parts += [Shape(look="hull", loops=(hull,), name="hull")] if hull else []

@@ -113,8 +113,10 @@ def machine_card_files(
     for entry in kept_settings(book, of_machine.name):
         check_hazard(book.sheet(entry.sheet), of_machine, entry.operation)
         at = entry.setting
-        numbers = f"{at.power_pct:g} %, {at.speed_mm_s:g} mm/s" + f" × {at.passes}" * (
-            at.passes > 1
+        passes = "1 pass" if at.passes == 1 else f"{at.passes} passes"
+        numbers = ", ".join(
+            words.replace(" ", "\u00a0")
+            for words in (f"{at.power_pct:g} %", f"{at.speed_mm_s:g} mm/s", passes)
         )
         if at.line_pitch_mm is not None:
             numbers += say("advice.lines_apart", setting=at)
@@ -141,7 +143,8 @@ def _stated(advice: Advice | None, material: str) -> str:
         return say("tasks.no_chance_was_stated")
     if advice.operation != "cut":
         grades = advice.mark or 0
-        wanted = say("tasks.grade", mark=mark_words(grades), grades_typed=grades_typed(grades))
+        words = mark_words(grades, scales_of(material)["mark"])
+        wanted = say("tasks.grade", mark=words, grades_typed=grades_typed(grades))
         what = say("tasks.comes_out", scope=scope_words(advice), wanted=wanted)
     else:
         char, worst, scale = "", advice.char_at_most, scales_of(material)["char"]

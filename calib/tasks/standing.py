@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, cast
 
@@ -32,6 +32,7 @@ class PairState:
     burns: int = 0  # as many coupons as its burns are worth
     kept: KeptSetting | None = None
     new_lot: bool = False  # the current lot was not burnt yet, others were
+    proof_failed: bool = False  # some part of the newest board, a proof since it was kept, hung
 
     @property
     def open(self) -> tuple[Line, ...]:
@@ -59,10 +60,12 @@ def pair_states(book: Book, sheet: str | None = None) -> tuple[PairState, ...]:
     found = []
     for key in keys:
         lines, in_use = tuple(boards.get(key, ())), kept.get(key)
-        burns = book.burns(*key)
+        burns, failed = book.burns(*key), False
         step: Step
         if lines and lines[-1].read < lines[-1].cells:
             step = "record"
+        elif failed := in_use is not None and _proof_failed(book, lines, in_use):
+            step = "recommend"
         elif in_use is not None:
             step = "try" if in_use.not_current else "none"
         else:
@@ -77,6 +80,7 @@ def pair_states(book: Book, sheet: str | None = None) -> tuple[PairState, ...]:
                 boards=lines,
                 burns=worth(burns),
                 kept=in_use,
+                proof_failed=failed,
                 new_lot=key[2] == "cut" and bool(burns) and not book.burns(*key, lot=lot),
             )
         )
@@ -89,6 +93,16 @@ def pair_states(book: Book, sheet: str | None = None) -> tuple[PairState, ...]:
         if last and one.name not in begun and sheet in (None, one.name)
     ]
     return tuple(found)
+
+
+def _proof_failed(book: Book, boards: Sequence[Line], kept: KeptSetting) -> bool:
+    """Whether the newest board is a proof since a setting was kept, and not all of it fell."""
+    newest = next((one for one in reversed(boards) if one.read), None)
+    if newest is None or newest.at < kept.at:
+        return False
+    if not any(newest.outcomes.get(outcome) for outcome in ("no", "hanging")):
+        return False
+    return any(cell.path_mm for cell in book.board(newest.id).cells)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -217,6 +217,8 @@ def _next_of(state: PairState) -> tuple[str, str]:
     if state.step == "plan":
         why = f"{burns}." if state.burns else say("texts.nothing_burnt_yet")
         return why, f"plan {_typed(state)}"
+    if state.proof_failed:
+        return say("texts.proof_failed_since"), f"recommend {_typed(state)}"
     return say("texts.ask_for_a_setting", burns=burns), f"recommend {_typed(state)}"
 
 
