@@ -126,6 +126,10 @@ def boards_named(text: str | bytes) -> tuple[str, ...]:
     return tuple(found)
 
 
+# Fields of a setting as the header of such a table names them.
+_OWN_NAMES = {"power_pct": "power", "speed_mm_s": "speed", "line_pitch_mm": "line pitch"}
+
+
 def settings_table(text: str | bytes) -> tuple[tuple[Setting, Mapping[str, str]], ...]:
     """The rows of a table of one's own, each with its setting and what came out of it.
 
@@ -152,8 +156,13 @@ def settings_table(text: str | bytes) -> tuple[tuple[Setting, Mapping[str, str]]
                 passes=parse_whole(given.pop("passes", "") or "1"),
                 line_pitch_mm=parse_length_mm(pitch) if pitch else None,
             )
-        except (InvalidQuantity, InvalidRecord) as wrong:
+        except InvalidQuantity as wrong:
             raise BadFile(f"Row {row.number}: {wrong}") from None
+        except InvalidRecord as wrong:
+            said = (
+                one.said(f"the {_OWN_NAMES.get(one.field, one.field)}") for one in wrong.misfits
+            )
+            raise BadFile(f"Row {row.number}: {' '.join(said)}") from None
         found.append((setting, given))
     return tuple(found)
 

@@ -41,7 +41,10 @@ def read(field: FieldOf, text: str) -> Any:
     if get_origin(field.bare) is not tuple:
         return _one(field, field.bare, text)
     if parts[-1] is Ellipsis or len(parts) > 2:
-        return tuple(_one(field, bare(parts[0]), part.strip()) for part in text.split(","))
+        kind = bare(parts[0])
+        if kind is str and not text.strip():
+            return ()
+        return tuple(_one(field, kind, part.strip()) for part in text.split(","))
     if field.unit == "mm" and _signed(field):
         return _pair(field, text, ",", parse_signed_mm, say("typed.and_y"))
     return parse_size_mm(text)

@@ -73,6 +73,8 @@ def planned_text(planned: Planned, more: str = "") -> str:
     forecast = {label: _forecast(grid, events) for label, events in planned.forecasts.items()}
     # What holds of the machine or the sheet, not of this very board, is said with those.
     elsewhere = set(check_hazard(grid.sheet, grid.machine, grid.operation).advice)
+    if planned.before:
+        elsewhere.add(say("boards.heat_looks_like_energy"))  # said of the first board
     assumed = {_begin(sentence) for sentence in assumptions(grid.machine)}
     notes = [n for n in grid.notes if n not in elsewhere and _begin(n) not in assumed]
     return paragraphs(

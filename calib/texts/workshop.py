@@ -80,7 +80,8 @@ def shown_machine_text(
 def changed_text(machine: Machine, names: Collection[str]) -> str:
     """Say which fields of a machine were given anew, and what they hold now."""
     fields = [field for field in fields_of(Machine) if field.name in names]
-    said = (f"{field.words} {shown_field(field, getattr(machine, field.name))}" for field in fields)
+    held = {field.words: shown_field(field, getattr(machine, field.name)) for field in fields}
+    said = (f"{words} {value or '(as if not given)'}" for words, value in held.items())
     return wrapped(say("texts.changed_of_machine", said=", ".join(said))) if fields else ""
 
 
