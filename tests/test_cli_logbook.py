@@ -162,4 +162,4 @@ def test_own_colours_are_typed_with_or_without_spaces(shell: Shell) -> None:
     assert known["colours"] == ["#ff0000", "#0000FF", "#00ff00"]
     assert "#ff0000,#0000FF,#00ff00" in shell.text("machine", "show", "bench")
     refused = shell.refusal("machine", "change", "bench", "--colours", "red")
-    assert "such as #ff0000,#0000ff" in refused
+    assert "such as #146c43,#8a4baf" in refused

@@ -30,7 +30,9 @@ def test_notes_are_found_and_stand_in_the_history(pair: Book) -> None:
 
 def test_a_note_is_taken_back(pair: Book) -> None:
     pair.add_note("wrong board", when=later(1), board_id="AB12")
-    assert pair.undo(when=later(2), board_id="AB12").startswith("note, of 2026-03-01 18:06")
+    assert pair.undo(when=later(2), board_id="AB12").startswith(
+        "note 'wrong board', of 2026-03-01 18:06"
+    )
     assert pair.search(Filters(kinds=("note",))).total == 0
     (line,) = [line for line in pair.history("bench", "birch 3") if line.kind == "note"]
     assert line.superseded

@@ -231,7 +231,7 @@ def test_a_machine_has_one_card_with_all_its_sheets(shell: Shell) -> None:
     text = page_text((shell.folder / "cards" / "card-bench.pdf").read_bytes())
     for number in range(24):
         assert f"birch {number} " in text
-        assert f"70 %, {10 + number} mm/s {60 * (10 + number)}" in text
+        assert f"70 %, {10 + number} mm/s, 1 pass {60 * (10 + number)}" in text
     assert all(words in text for words in CAUTIONS)
     with house_of(shell.book) as house:
         page = house.guest().get("/card", params={"machine": "bench", "every": "yes"})

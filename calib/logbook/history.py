@@ -347,7 +347,7 @@ def _words(view: View, said: Sequence[Entry], at: str = "") -> str:
             what = say("logbook.kept_setting_for", body=_burnt(body))
             what += say("logbook.of_pair", sheet=names.name(main.sheet), machine=name)
         case "note":
-            what += f" {shown(body.get('note', ''))}"
+            what += f" {shown(body.get('text', ''))}"
         case "photograph":
             what += f" {body.get('filename')}"
         case kind if kind in STORED_KINDS:
