@@ -99,8 +99,8 @@ def machine_card(card: MachineCard, *, paper: str = "a4") -> bytes:
 
 
 def _lines(card: MachineCard, width: float, pt: float) -> list[Any]:
-    name, shares = card.machine.name, (0.18, 0.08, 0.2, 0.11, 0.1, 0.14, 0.19)
-    heads = ("sheet", "for", "setting", "mm/min", "chance", "kept", "check first")
+    name, shares = card.machine.name, (0.17, 0.08, 0.19, 0.12, 0.12, 0.14, 0.18)
+    heads = ("sheet", "for", "setting", "mm/min", "chance, next", "kept", "check first")
     rows = [[words(text, pt, bold=True) for text in heads]]
     rows += [
         [words(text, pt, bold=column == 2) for column, text in enumerate(row)] for row in card.rows

@@ -120,7 +120,9 @@ def machine_card_files(
         )
         if at.line_pitch_mm is not None:
             numbers += say("advice.lines_apart", setting=at)
-        chance = "-" if entry.advice is None else show_chance(entry.advice.chance)
+        chance = "-"
+        if entry.advice is not None:
+            chance = f"{show_chance(entry.advice.chance)} {entry.advice.scope}"
         rows.append((
             entry.sheet, entry.operation.replace("_", " "), numbers,
             f"{round(60.0 * at.speed_mm_s, 3):g}", chance, day_of(entry.at, when),
