@@ -20,7 +20,7 @@ from calib.advice.sheet_card import CAUTIONS, CardSetting, SheetCard, sheet_card
 from calib.errors import InvalidRecord
 from calib.fit.region import Region
 from calib.logbook import Book, open_book
-from calib.records import Machine, Setting, Sheet
+from calib.records import Burn, Machine, Setting, Sheet
 from calib.tasks import cards
 from calib.tasks.advice import advise, keep
 from calib.tasks.cards import (
@@ -166,6 +166,23 @@ def test_a_card_holds_what_the_logbook_knows(book: Book) -> None:
     energy, power = (int(part) / 100.0 for part in margin.groups())
     assert power == pytest.approx(energy / (1.0 + energy), abs=0.012)
     assert math.isfinite(energy)
+
+
+def test_a_chance_that_fell_since_it_was_kept_makes_it_due(book: Book) -> None:
+    (kept,) = book.kept()
+    parts = Burn(
+        operation="cut",
+        **dataclasses.asdict(kept.setting),
+        through="hanging",
+        count=12,
+        source="job",
+    )
+    book.add_job("bench", "birch 3", [parts], when=days(1))
+    (entry,) = sheet_card_of_pair(OpenPair(book), when=days(2)).settings
+    (due,) = [words for words in entry.due if "ask for a setting anew" in words]
+    told = re.findall(r"its chance is ([\d.]+), not ([\d.]+):", due)
+    now, stated = (float(chance) for chance in told[0])
+    assert 1.0 - now > 2.0 * (1.0 - stated)
 
 
 def test_what_has_changed_since_makes_it_due(quick: Book) -> None:

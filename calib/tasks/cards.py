@@ -32,7 +32,7 @@ CHECK_DAYS = 90
 # Parts, or jobs, after which misses are counted, and how surely more of them than allowed mean that
 # the stated chance no longer holds.
 _PARTS, _JOBS, _SURE = 50, 10, 0.99
-# A setting that fails so many times more often than was stated, by the burns since, is said to.
+# By all burns so many times more failures than was stated are said (judgement: fewer may be noise).
 _WORSE = 2.0
 
 
