@@ -76,4 +76,5 @@ def main() -> None:
         print(line(way, found))
 
 
-main()
+if __name__ == "__main__":
+    main()
