@@ -6,8 +6,9 @@ libraries starts fast.
 
 from __future__ import annotations
 
-import importlib
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from calib.lazily import load_on_use
 
 if TYPE_CHECKING:
     from calib.errors import *  # noqa: F403
@@ -24,7 +25,6 @@ _HOMES = {
     "calib.fit.pool": ("Pool", "pool_records"),
     "calib.advice.transfer": ("StartingPoint", "transfer_region"),
     "calib.fit.region": ("Region",),
-
     "calib.advice.recommendation": ("Recommendation",),
     "calib.boards.dxf": ("grid_dxf",),
     "calib.boards.svg": ("grid_svg", "grid_svg_per_setting"),
@@ -38,11 +38,4 @@ _HOMES = {
 }  # fmt: skip
 _HOME_OF = {name: module for module, names in _HOMES.items() for name in names}
 __all__ = sorted(_HOME_OF)
-
-
-def __getattr__(name: str) -> Any:
-    if name not in _HOME_OF:
-        raise AttributeError(f"module 'calib' has no attribute {name!r}")
-    value = getattr(importlib.import_module(_HOME_OF[name]), name)
-    globals()[name] = value
-    return value
+__getattr__ = load_on_use(__name__, _HOME_OF)

@@ -20,6 +20,8 @@ _WORDS = {"errors", "records", "texts.say", "units"}
 ROOMS: dict[str, set[str]] = {
     # Sentences by key: any room may say one.
     "texts.say": set(),
+    # How a package loads what it holds only when it is used.
+    "lazily": set(),
     "errors": {"texts.say"},
     "units": {"errors", "texts.say"},
     "records": {"errors", "texts.say"},
@@ -50,19 +52,20 @@ ROOMS: dict[str, set[str]] = {
     "pictures": _WORDS | {"boards", "jobs", "joints", "typeface"},
     # The only room that joins the rest.
     "tasks": _WORDS | {
-        "advice", "boards", "fit", "hazards", "jobs", "joints", "limits", "logbook", "materials",
-        "physics", "pictures", "plan", "print_style", "results", "spreadsheet",
+        "advice", "boards", "fit", "hazards", "jobs", "joints", "lazily", "limits", "logbook",
+        "materials", "physics", "pictures", "plan", "print_style", "results", "spreadsheet",
     },
     # Text is made of records, whichever room they come from.
     "texts": _WORDS | {
-        "advice", "boards", "hazards", "jobs", "joints", "logbook", "materials", "tasks", "typed",
+        "advice", "boards", "hazards", "jobs", "joints", "lazily", "logbook", "materials", "tasks",
+        "typed",
     },
     # Two thin shells; the page knows nothing of the command line, which has one command that
     # starts the page.
     "cli": _WORDS | {"hazards", "logbook", "texts", "tasks", "typed", "web"},
     "web": _WORDS | {"hazards", "logbook", "materials", "pictures", "texts", "tasks", "typed"},
     "__main__": {"cli"},
-    "calib": _WORDS,
+    "calib": _WORDS | {"lazily"},
 }  # fmt: skip
 
 # Packages from outside and the rooms, or modules, that may import them.

@@ -26,9 +26,9 @@ BoardDoesNotFit and MachineLimit. Those that draw raise InvalidRecord when a pic
 end in .png or .svg.
 """
 
-import importlib
-from types import ModuleType
 from typing import TYPE_CHECKING
+
+from calib.lazily import load_on_use
 
 if TYPE_CHECKING:
     from calib.tasks import (  # noqa: F401, I001
@@ -36,12 +36,4 @@ if TYPE_CHECKING:
         looking_back, pairs, pools, regions, results, standing, wishes, workshop,
     )  # fmt: skip
 
-
-def __getattr__(name: str) -> ModuleType:
-    whole = f"{__name__}.{name}"
-    try:
-        return importlib.import_module(whole)
-    except ModuleNotFoundError as missing:
-        if missing.name != whole:
-            raise
-        raise AttributeError(name) from None
+__getattr__ = load_on_use(__name__, {})
