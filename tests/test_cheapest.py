@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from drawn_jobs import KNOWN
 from test_cut_fit import MACHINE
-from test_recommend import SHEET, evening, every_step
+from test_recommend import SHEET, burnt_fast, evening, every_step
 
 import calib
 from calib.jobs.costs import expected_cost
@@ -94,10 +94,8 @@ def test_char_that_nobody_read_is_said():
 def test_refusals(region):
     with pytest.raises(calib.NotEnoughEvidence, match="has been burnt yet"):
         calib.recommend(calib.fit_region(MACHINE, SHEET), aim="cheapest", costs=KNOWN)
-    with pytest.raises(calib.NotEnoughEvidence, match=r"A chance of 0\.999999999999 was asked for"):
-        calib.recommend(
-            region, aim="cheapest", costs=KNOWN, reliability=1 - 1e-12, cut_length_mm=None
-        )
+    with pytest.raises(calib.NotEnoughEvidence, match=r"A chance of 0\.99 was asked for"):
+        calib.recommend(burnt_fast(), aim="cheapest", costs=KNOWN)
     with pytest.raises(calib.InvalidRecord, match=r"costs is \{'machine_hour': 3\}"):
         calib.recommend(region, aim="cheapest", costs={"machine_hour": 3})
     marks = calib.fit_region(MACHINE, SHEET, operation="line_mark")

@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from shell import BIRCH, MACHINE, Shell
+from shell import MACHINE, Shell
 
 from calib.errors import BadFile
 from calib.tasks.files import given_file
@@ -48,11 +48,10 @@ def test_a_terminal_without_special_signs_is_no_reason_to_fail(tmp_path: Path) -
     assert "Traceback" not in shown.stderr
 
 
-def test_names_do_not_steer_the_terminal(tmp_path: Path) -> None:
-    book = tmp_path / "b.sqlite3"
-    calib("book", "note", "a\x9b2J\x7f\u202eb", book=book)
+def test_names_do_not_steer_the_terminal(shell: Shell) -> None:
+    shell.run("book", "note", "a\x9b2J\x7f\u202eb")
     for words in ((), ("--json",)):
-        said = calib("book", "list", *words, book=book).stdout
+        said = calib("book", "list", *words, book=shell.book).stdout
         assert r"a\u009b2J\u007f\u202eb" in said
     assert json.loads(said)["entries"][0]["note"] == "a\x9b2J\x7f\u202eb"
 
@@ -84,13 +83,11 @@ def test_a_file_that_cannot_be_read_is_said(planned: Shell) -> None:
         given_file(gone)
 
 
-def test_reading_without_an_input_is_told_in_a_sentence(shell: Shell) -> None:
-    book = shell.folder / "closed.sqlite3"
-    for words in (MACHINE, BIRCH, ("plan", "--burns", "3")):
-        assert calib(*words, book=book).returncode == 0
+def test_reading_without_an_input_is_told_in_a_sentence(planned: Shell) -> None:
     # The shell closes its input before it starts the program.
     done = subprocess.run(
-        ["sh", "-c", '"$0" -m calib record last --book "$1" <&-', sys.executable, str(book)],
+        ["sh", "-c", '"$0" -m calib record last --book "$1" <&-', sys.executable,
+         str(planned.book)],
         capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 1
