@@ -13,13 +13,14 @@ import pwd
 import shutil
 import subprocess
 import tempfile
+import uuid
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
 from calib.logbook import Book, open_book
-from calib.logbook.ledger import make_tables, metadata
+from calib.logbook.ledger import identity, make_tables, metadata
 
 HOW_TO_INSTALL = (
     "PostgreSQL's server programs (initdb, pg_ctl) were not found under /usr/lib/postgresql/*/bin"
@@ -146,11 +147,16 @@ def place(request: pytest.FixtureRequest, tmp_path: Path) -> str:
 def emptied(book: Book) -> Book:
     """Empty a logbook of the tests: quicker than a new one, since its statements are compiled.
 
-    A logbook itself refuses to lose anything, so its tables are made anew.
+    A logbook itself refuses to lose anything: a server's tables are truncated, which it doesn't
+    guard against; those of a file are made anew.
     """
     with book.engine.begin() as connection:
-        metadata.drop_all(connection)
-        make_tables(connection)
+        if connection.dialect.name == "postgresql":
+            connection.exec_driver_sql(f"TRUNCATE {', '.join(metadata.tables)} RESTART IDENTITY")
+            connection.execute(identity.insert().values(id=str(uuid.uuid4())))
+        else:
+            metadata.drop_all(connection)
+            make_tables(connection)
     return Book(book.engine, book.where)
 
 
