@@ -95,30 +95,28 @@ def test_a_burnt_pair_has_prices_a_promise_and_a_picture(stocked: Path, tmp_path
     assert b"expected cost of the job, what changes [EUR]" in job_picture(report, "cost.svg")
 
 
-def test_a_job_at_a_setting_of_another_lot_says_so(evening: Shell) -> None:
+def test_a_job_at_a_kept_setting_keeps_to_what_was_asked_of_it_and_tells_its_lot(
+    evening: Shell,
+) -> None:
     evening.run("keep", "--reliability", "0.9")
     drawing = evening.write("panel.svg", PANEL)
     typed = ("job", drawing, "--classes-by", "group", "--cut", "cut", "--leave-out", "badge")
     typed += ("--leave-out", "lettering")
+
+    def fastest(job):
+        return next(one["setting"] for one in job["prices"] if one["name"] == "fastest")
+
     said = "It was kept before the lot had a name; now it is lot May."
-    assert said not in evening.json(*typed)["notes"]
+    plain = evening.json(*typed)
+    assert said not in plain["notes"]
+    kept = plain["prices"][0]
+    assert fastest(plain) == kept["setting"]
+    surer = fastest(evening.json(*typed, "--reliability", "0.99"))
+    assert surer["speed_mm_s"] < kept["setting"]["speed_mm_s"]
     evening.run("sheet", "new-lot", "birch 3", "May")
     assert evening.json(*typed)["notes"][0] == said
     at = ("--power", "80", "--speed", "12")
     assert said not in evening.json(*typed, *at)["notes"]
-
-
-def test_other_settings_keep_to_what_was_asked_of_the_kept_one(evening: Shell) -> None:
-    evening.run("keep", "--reliability", "0.9")
-    drawing = evening.write("panel.svg", PANEL)
-    typed = ("job", drawing, "--classes-by", "group", "--cut", "cut", "--leave-out", "badge")
-    typed += ("--leave-out", "lettering")
-    kept, *others = evening.json(*typed)["prices"]
-    fastest = next(priced for priced in others if priced["name"] == "fastest")
-    assert fastest["setting"] == kept["setting"]
-    sure = evening.json(*typed, "--reliability", "0.99")["prices"]
-    surer = next(priced for priced in sure if priced["name"] == "fastest")
-    assert surer["setting"]["speed_mm_s"] < fastest["setting"]["speed_mm_s"]
 
 
 def test_costs_are_asked_once_and_the_rest_stays_a_guess(unburnt: Book) -> None:

@@ -59,6 +59,10 @@ SMALL = """() => [...document.querySelectorAll(
   .map((one) => [one.getBoundingClientRect(), one.outerHTML.slice(0, 80)])
   .filter(([box]) => box.width > 0 && (box.width < 43.9 || box.height < 43.9))
   .map(([box, html]) => `${box.width.toFixed(1)} x ${box.height.toFixed(1)}: ${html}`)"""
+LOOK = f"""async rules => [
+  (await axe.run(document, rules)).violations,
+  ({SMALL})(),
+  document.documentElement.scrollWidth > innerWidth]"""
 
 
 @pytest.fixture(scope="module")
@@ -103,10 +107,11 @@ def test_no_page_is_left_out() -> None:
                 assert any(re.fullmatch(address + r"(\?.*)?", one) for one in seen), route.path
 
 
-def violations(page: Any, rules: dict[str, Any]) -> list[str]:
-    """What the checker, which is in the page, finds wrong."""
-    found = page.evaluate("async rules => (await axe.run(document, rules)).violations", rules)
-    return [f"{one['id']}: {one['help']}: {one['nodes'][0]['html'][:200]}" for one in found]
+def wrong_with(page: Any, rules: dict[str, Any]) -> list[str]:
+    """What the checker, which is in the page, and the ruler find."""
+    found, small, too_wide = page.evaluate(LOOK, rules)
+    said = [f"{one['id']}: {one['help']}: {one['nodes'][0]['html'][:200]}" for one in found]
+    return said + small + ["wider than the screen"] * too_wide
 
 
 def test_no_page_has_a_violation(served: Served) -> None:
@@ -123,10 +128,7 @@ def test_no_page_has_a_violation(served: Served) -> None:
             page.emulate_media(**{"color_scheme": "light", "forced_colors": "none", **colours})
             place = path.strip("/").split("?")[0].replace("/", "-") or "desk"
             served.look(page, f"{place}-{name}")
-            found = violations(page, rules) + page.evaluate(SMALL)
-            if page.evaluate("document.documentElement.scrollWidth > innerWidth"):
-                found.append("wider than the screen")
-            if found:
+            if found := wrong_with(page, rules):
                 wrong[f"{path}, {name}"] = found
     assert wrong == {}
 
