@@ -1,4 +1,4 @@
-"""Jobs for a bench laser: of strokes, and of a panel; and a region that is a formula."""
+"""Jobs for a bench laser: of strokes, and of a panel; costs, and a region that is a formula."""
 
 from dataclasses import dataclass
 
@@ -8,7 +8,7 @@ from drawings import PANEL, strokes_of
 from calib.jobs.drawing import make_job, read_drawing
 from calib.jobs.job import Job, JobClass
 from calib.jobs.job_time import job_time_s
-from calib.records import COUPON_CUT_MM, Machine, Setting
+from calib.records import COUPON_CUT_MM, Costs, Machine, Setting
 
 BENCH = Machine(
     name="bench",
@@ -18,6 +18,18 @@ BENCH = Machine(
     acceleration_mm_s2=3000.0,
 )
 CUT = Setting(power_pct=60.0, speed_mm_s=20.0)
+# None of them is guessed.
+KNOWN = Costs(
+    machine_hour=20.0,
+    labour_hour=30.0,
+    seconds_per_push=25.0,
+    recut_part=2.0,
+    recut_share=0.2,
+    cleaning_s_per_m=(0.0, 5.0, 15.0, 40.0, 120.0),
+    sheet_price=9.0,
+    start_up_s=90.0,
+    currency="€",
+)
 
 
 def job_of(operation, *paths, **options):

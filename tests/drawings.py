@@ -17,7 +17,6 @@ from calib.jobs.paths import strokes_of_paths
 DRAWINGS = Path(__file__).parent / "reference" / "drawings"
 PANEL = DRAWINGS / "panel.svg"
 UNIT = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
-SKEW = (0.9, 0.2, -0.3, 1.1, 4.0, -7.0)
 HEAD = '<svg xmlns="http://www.w3.org/2000/svg" width="100mm" height="100mm" viewBox="0 0 100 100">'
 
 

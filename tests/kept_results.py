@@ -19,7 +19,6 @@ import pytest
 
 from calib.errors import CalibError
 
-Array = np.ndarray
 PLACE = Path(__file__).with_name("kept")
 REWRITE = "CALIB_REWRITE_KEPT"
 # Larger arrays are kept as some moments and entries.

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from drawn_jobs import KNOWN
+from bench_jobs import KNOWN
 from test_cut_fit import MACHINE
 from test_recommend import SHEET, burnt_fast, evening, every_step
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from boards import CO2
+from boards import BIRCH, CO2
 
 import calib
 from calib.advice.new_lot import judge_new_lot, plan_new_lot
@@ -27,7 +27,6 @@ from calib.errors import InvalidRecord, NotEnoughEvidence
 from calib.records import Burn, Setting, Sheet
 from calib.texts.checks import change_words
 
-BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
 MDF = Sheet(name="MDF 3", material="MDF", thickness_mm=3.0)
 WORKING = Setting(power_pct=80.0, speed_mm_s=16.0)
 SETTINGS = [(80.0, v) for v in (14.0, 17.0, 18.5, 20.0, 21.5, 24.0, 30.0)] + [

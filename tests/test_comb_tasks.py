@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
+import boards
 import pytest
+from boards import CO2 as BENCH
 from workshop_records import later
 
 from calib.boards.board_time import board_time
@@ -17,7 +20,7 @@ from calib.joints.comb_reading import FitReading
 from calib.joints.joint import fit_joint
 from calib.joints.kerf import GROWTH_MM
 from calib.logbook import Book, open_book
-from calib.records import Cell, Grid, Machine, Reading, Setting, Sheet
+from calib.records import Cell, Grid, Reading, Setting, Sheet
 from calib.tasks.costing import costs_of, record_costs, time_ratio
 from calib.tasks.files import Files
 from calib.tasks.joints import (
@@ -33,15 +36,7 @@ from calib.tasks.joints import (
 from calib.tasks.pairs import OpenPair
 from calib.tasks.wishes import CombWish
 
-BENCH = Machine(
-    name="bench",
-    rated_w=60.0,
-    bed_mm=(600.0, 400.0),
-    max_speed_mm_s=400.0,
-    acceleration_mm_s2=3000.0,
-    power_word_full=1000.0,
-)
-BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0, measured_mm=2.95)
+BIRCH = replace(boards.BIRCH, measured_mm=2.95)
 CUT = Setting(power_pct=60.0, speed_mm_s=12.0)
 FELT = {
     "tight": [("S1", "S2", "S3"), ("T8", "T9")],

@@ -69,7 +69,6 @@ JOBS = (
     Burn(operation="cut", power_pct=80.0, speed_mm_s=14.0, through="hanging", count=2,
          cut_length_mm=320.0, source="job", session="job"),
 )  # fmt: skip
-EARLIER = cut_burns(FIRST, session="may", need=3.0)
 THREE = (*cut_burns(FIRST, session="a"), *cut_burns(SECOND, session="b"),
          *cut_burns(THIRD, session="c"))  # fmt: skip
 

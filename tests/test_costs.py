@@ -3,6 +3,7 @@
 import math
 from dataclasses import dataclass, replace
 
+import bench_jobs
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -17,13 +18,7 @@ from calib.jobs.stopwatch import calibrate_time
 from calib.records import COUPON_CUT_MM, Costs, Machine, Setting
 
 # So much acceleration that times are length over speed and the example can be done by hand.
-BENCH = Machine(
-    name="bench",
-    rated_w=60.0,
-    bed_mm=(600.0, 400.0),
-    max_speed_mm_s=400.0,
-    acceleration_mm_s2=1e6,
-)
+BENCH = replace(bench_jobs.BENCH, acceleration_mm_s2=1e6)
 ALL = Costs(
     machine_hour=18.0,
     labour_hour=36.0,

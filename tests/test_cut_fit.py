@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from bench_jobs import BENCH as MACHINE
 from scipy import integrate, stats
 
 from calib.fit.fits import fit as fit_response
@@ -14,15 +15,8 @@ from calib.fit.kernel import log_likelihood
 from calib.fit.model import coupon_chance, job_chance, problem_of, settings_of, shape_of
 from calib.fit.numerics import even_scores
 from calib.fit.priors import MISREAD, CutPrior
-from calib.records import Burn, Machine
+from calib.records import Burn
 
-MACHINE = Machine(
-    name="bench",
-    rated_w=60.0,
-    bed_mm=(600.0, 400.0),
-    max_speed_mm_s=400.0,
-    acceleration_mm_s2=3000.0,
-)
 PRIOR = CutPrior(location=math.log(36.0), speed0_mm_s=24.0)
 # An evening of 18 cuts as a plan gives them, with one result that contradicts the rest.
 EVENING = (

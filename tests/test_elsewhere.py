@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import shlex
-from datetime import UTC, datetime
 
 import pytest
 from shell import Shell, cut_cleanly
@@ -15,7 +14,6 @@ from calib.tasks.pools import pool_of_book
 from calib.tasks.results import STRIP_NOTE
 from calib.tasks.wishes import ElsewhereWish
 
-NOW = datetime(2026, 3, 1, 20, 15, tzinfo=UTC)
 LARGE = ("machine", "add", "large", "--watts", "100", "--bed", "600x400", "--top-speed", "400")
 MDF = ("sheet", "add", "MDF 3", "--material", "MDF", "--thickness", "3")
 ON_BENCH = ("--machine", "bench")

@@ -8,12 +8,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from bench_jobs import BENCH
 from shell import Shell
 from workshop_records import later
 
 from calib.errors import InvalidRecord, LogbookError, NotEnoughEvidence
 from calib.logbook import Book, open_book
-from calib.records import Machine, Setting, Sheet
+from calib.records import Setting, Sheet
 from calib.tasks.costing import costs_of, record_costs, record_time, time_ratio
 from calib.tasks.jobs import job_picture, job_report, time_this_job
 from calib.tasks.pairs import OpenPair
@@ -21,13 +22,6 @@ from calib.tasks.wishes import JobWish
 from calib.texts.jobs import job_text
 
 PANEL = (Path(__file__).parent / "reference" / "drawings" / "panel.svg").read_bytes()
-BENCH = Machine(
-    name="bench",
-    rated_w=60.0,
-    bed_mm=(600.0, 400.0),
-    max_speed_mm_s=400.0,
-    acceleration_mm_s2=3000.0,
-)
 CUT = Setting(power_pct=70.0, speed_mm_s=12.0)
 MARKS = {
     "lettering": Setting(power_pct=20.0, speed_mm_s=100.0),

@@ -11,8 +11,6 @@ from hypothesis import strategies as st
 
 from calib.boards.lettering import text_strokes, text_width_mm, transliterate, wrap_text
 
-ASCII = "".join(map(chr, range(32, 127)))
-
 
 @pytest.mark.parametrize(
     ("text", "expected"),

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from boards import CO2
+from boards import BIRCH, CO2
 
 import calib
 from calib.advice.more_burns import BURNS, ROUNDS, share_of_more
@@ -14,9 +14,8 @@ from calib.fit.fitting import region_from
 from calib.fit.model import columns_of, settings_of
 from calib.fit.priors import MISREAD, Priors, expected_priors
 from calib.plan.next_burns import next_cuts
-from calib.records import THROUGH_GRADES, Burn, Setting, Sheet
+from calib.records import THROUGH_GRADES, Burn, Setting
 
-BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
 PRIORS = Priors(cut=expected_priors(CO2, BIRCH, "cut").cut)
 TRUTHS = 6
 # Results at the ceiling by speed: a first board, and a second one near the edge.

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from boards import BIRCH, CO2
 
 from calib.errors import (
     InvalidRecord,
@@ -26,16 +27,8 @@ from calib.tasks.wishes import BoardWish, RegionWish
 from calib.tasks.workshop import add_machine, add_sheet, assumptions, change_sheet
 
 NOW = datetime(2026, 3, 1, 20, 15, tzinfo=UTC)
-BENCH = Machine(
-    name="bench",
-    rated_w=60.0,
-    bed_mm=(600.0, 400.0),
-    max_speed_mm_s=400.0,
-    acceleration_mm_s2=3000.0,
-    power_word_full=1000.0,
-)
+BENCH = replace(CO2, slat_gap_mm=None)
 SETTING = Setting(power_pct=60.0, speed_mm_s=12.0)
-BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
 
 
 def planned(pair: OpenPair, wish: BoardWish, when: datetime) -> tuple[Planned, ...]:

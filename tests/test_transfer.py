@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pypdfium2
 import pytest
-from boards import CO2, DIODE
+from boards import BIRCH, CO2, DIODE
 
 import calib
 from calib.advice.transfer import CONFIRMING_BURNS, expected_start, middle_speeds_mm_s
@@ -31,7 +31,6 @@ from calib.physics import mean_width_mm, spot_mm
 from calib.records import Burn, Machine, Sheet
 
 BENCH = replace(CO2, lens_mm=50.8, beam_mm=6.5)
-BIRCH = Sheet(name="birch 3", material="birch plywood", thickness_mm=3.0)
 # Power [%], speed [mm/s] and outcome: half of the coupons drop at about 18 mm/s and 80 %.
 BURNT = (
     (80.0, 24.0, "no"),
