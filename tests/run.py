@@ -72,8 +72,14 @@ def passes(name: str, command: list[str]) -> bool:
     """Run one step and say how it went."""
     say(f"== {name}")
     start = time.monotonic()
-    # Two processes on two cores: threads of a third and fourth would only wait for them.
-    settings = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
+    settings = {
+        **os.environ,
+        # Two processes on two cores: threads of a third and fourth would only wait for them.
+        "OPENBLAS_NUM_THREADS": "1",
+        # What many tests start as a program is compiled once, and not in the tree.
+        "PYTHONDONTWRITEBYTECODE": "",
+        "PYTHONPYCACHEPREFIX": str(ROOT / ".venv" / "compiled"),
+    }
     good = subprocess.run(command, env=settings, check=False).returncode == 0
     say(f"== {name}: {'good' if good else 'FAILED'} ({time.monotonic() - start:.0f} s)")
     return good

@@ -64,6 +64,9 @@ class Tree:
         self.settings = {**os.environ, "PYTHONPATH": str(root), "CALIB_BOOK": str(folder / "book")}
         # Threads that wait for one another count as the processor's time.
         self.settings["OPENBLAS_NUM_THREADS"] = "1"
+        # Compiled at the first start and not again, as once it is installed.
+        self.settings["PYTHONDONTWRITEBYTECODE"] = ""
+        self.settings["PYTHONPYCACHEPREFIX"] = str(folder / "compiled")
         folder.mkdir()
         for ways in (MACHINE, SHEET):
             self.run(*ways)
