@@ -70,7 +70,8 @@ def test_without_costs_or_a_job_both_are_said_to_be_assumed(region):
     rec = calib.recommend(region, aim="cheapest")
     notes = " ".join(rec.notes)
     assert "that of 10 m of cut in 33 round outlines" in notes
-    assert "Guessed, not given: machine hour" in notes
+    assert "Guessed, not given: machine hour, labour hour" in notes
+    assert "_" not in notes
 
 
 def test_the_stopwatch_counts(region):

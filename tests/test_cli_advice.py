@@ -163,12 +163,6 @@ def test_a_doubtful_mark_is_burnt_again_before_it_is_kept(shell: Shell) -> None:
     assert "named above: calib plan 'MDF 3' --machine bench --operation line_mark\n" in done.stderr
 
 
-def test_what_is_guessed_of_the_cost_is_told_in_words(evening: Shell) -> None:
-    text = evening.text("recommend", "--aim", "cheapest")
-    assert "Guessed, not given: machine hour, labour hour" in text
-    assert "_" not in text
-
-
 @pytest.mark.parametrize("asked", ["0.9995", "0.99999999"])
 def test_a_chance_is_never_said_to_be_sure(evening: Shell, asked: str) -> None:
     # What was asked for is repeated as it was typed.
