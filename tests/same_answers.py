@@ -16,7 +16,7 @@ from calib.fit import fits
 from calib.plan import near_edge
 from calib.plan.near_edge import Mask, Question
 
-fitted = functools.lru_cache(96)(fits.fit)
+fitted = functools.lru_cache(64)(fits.fit)
 chosen: dict[bytes, list[int]] = {}
 choose_batch = near_edge.choose_batch
 
