@@ -24,6 +24,7 @@ from calib.boards.places import fastest_that_fits_mm_s
 from calib.boards.stair import STEP_MM, lay_out_stair
 from calib.errors import BoardDoesNotFit
 from calib.fit.fitting import region_from
+from calib.fit.hull import speed_range
 from calib.fit.model import Draws, columns_of, edge_ln_speed, settings_of
 from calib.fit.priors import STAIR_SD, Priors, cut_prior, expected_priors
 from calib.materials import expected_response
@@ -93,6 +94,25 @@ def test_what_its_steps_say_is_one_burn(through, speed, fails, grade):
     assert burn is not None
     assert (burn.speed_mm_s, burn.fails_at_mm_s, burn.through) == (speed, fails, grade)
     assert (burn.source, burn.session) == ("stair", "May")
+
+
+def test_the_whole_of_what_a_stair_cut_may_be_advised():
+    settings = stair_settings(fitted([]))
+    slow, last, failed = (settings[n].speed_mm_s for n in (0, 6, 7))
+    burn = stair_burn(settings, [n < 7 for n in range(12)])
+    assert burn is not None
+    assert burn.burnt_speeds_mm_s == (last, slow, failed)
+    region = fitted([burn])
+    assert speed_range(region.hulls[1], CO2.ceiling_pct) == pytest.approx((slow, failed))
+    # One coupon that hangs near its end: only the slow steps leave something to advise.
+    hung = Burn(operation="cut", power_pct=CO2.ceiling_pct, speed_mm_s=last, through="hanging")
+    both = calib.fit_region(CO2, BIRCH, operation="cut", evidence=[burn, hung])
+    advised = calib.recommend(both, reliability=0.95)
+    assert slow <= advised.speed_mm_s < last
+    # A step that wasn't cut is no place to advise, nor a stair that wasn't cut at all.
+    none = stair_burn(settings, [False] * 12)
+    assert none is not None
+    assert none.burnt_speeds_mm_s == (slow,)
 
 
 def test_an_unread_stair_is_no_burn():

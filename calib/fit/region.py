@@ -364,7 +364,10 @@ def burnt_hulls(burns: Sequence[Burn]) -> dict[int, Array]:
     """Convex hull of the burnt settings for each number of passes."""
     passes = sorted({b.passes for b in burns})
     return {
-        n: burnt_hull((b.power_pct, b.speed_mm_s) for b in burns if b.passes == n) for n in passes
+        n: burnt_hull(
+            (b.power_pct, speed) for b in burns if b.passes == n for speed in b.burnt_speeds_mm_s
+        )
+        for n in passes
     }
 
 

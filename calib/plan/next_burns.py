@@ -316,7 +316,10 @@ class _Cells:
         burnt = [b for b in region.burns if b.passes == passes]
         self.burnt_powers = [b.power_pct for b in burnt]
         self.burnt_at_top = [
-            float(np.log(b.speed_mm_s)) for b in burnt if b.power_pct >= self.top - 1e-9
+            float(np.log(speed))
+            for b in burnt
+            if b.power_pct >= self.top - 1e-9
+            for speed in b.burnt_speeds_mm_s
         ]
 
     def slower(self, ln_speed: float) -> Mask:

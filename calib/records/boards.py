@@ -113,6 +113,7 @@ def stair_burn(
         passes=at.passes,
         through="through" if went >= 0 else "no",
         fails_at_mm_s=read[fails][0].speed_mm_s if went >= 0 and fails < len(read) else None,
+        begins_at_mm_s=read[0][0].speed_mm_s if went > 0 else None,
         source="stair",
         session=session,
     )

@@ -80,6 +80,10 @@ class Burn(Outcome):
             le=20_000,
         ),
     ] = None
+    begins_at_mm_s: Annotated[
+        Number | None,
+        says("Of a stair that was cut so: its first step's speed.", gt=0, le=20_000),
+    ] = None
     session: Annotated[Text, says("What was burnt in one go with one set-up.")] = ""
     lot: Annotated[
         Text | None, says("The lot it was burnt of, where that isn't the sheet's current one.")
@@ -98,3 +102,9 @@ class Burn(Outcome):
     def setting(self) -> Setting:
         """What was typed at the machine for this burn."""
         return setting_of(self)
+
+    @property
+    def burnt_speeds_mm_s(self) -> tuple[float, ...]:
+        """The speed, of a stair those of its first step and of the one that failed too."""
+        speeds = (self.speed_mm_s, self.begins_at_mm_s, self.fails_at_mm_s)
+        return tuple(speed for speed in speeds if speed is not None)
