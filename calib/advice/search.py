@@ -353,10 +353,9 @@ def _judged(chances: Chances, settings: list[Setting], slack: float = 0.0) -> li
     """Those settings that meet the reliability, with what they are compared by."""
     if not settings:
         return []
-    at = columns_of(settings)
-    spare, score = _spare(chances, at), _scores(chances, at)
-    return [
-        ((float(score[i]), _pace(s), -s.power_pct), s)
-        for i, s in enumerate(settings)
-        if spare[i] >= -slack
-    ]
+    spare = _spare(chances, columns_of(settings))
+    good = [s for s, more in zip(settings, spare, strict=True) if more >= -slack]
+    if not good:
+        return []
+    score = _scores(chances, columns_of(good))
+    return [((float(n), _pace(s), -s.power_pct), s) for n, s in zip(score, good, strict=True)]
