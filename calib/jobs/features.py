@@ -186,23 +186,18 @@ def _slow_outlines(
 ) -> list[Feature]:
     strokes, set_speed = job_class.strokes, setting.speed_mm_s
     times = stroke_times_s(job_class.course, set_speed, machine.working_acceleration_mm_s2)
-    mean = strokes.lengths_mm / np.maximum(times, 1e-12)
-    slow = np.flatnonzero(strokes.closed & (mean < SLOW_SHARE * set_speed))
+    means = strokes.lengths_mm / np.maximum(times, 1e-12)
+    slow = np.flatnonzero(strokes.closed & (means < SLOW_SHARE * set_speed))
     widths = least_widths_mm(strokes) if len(slow) else np.zeros(0)
     found = [
         Feature(
             kind="slow outline",
             place_mm=_place(strokes.starts_mm[index]),
             size_mm=float(widths[index]),
-            words=say(
-                "jobs.burnt_at_on_average_instead",
-                mean=mean[index],
-                set_speed=set_speed,
-                set_speed_2=set_speed / mean[index],
-            ),
-            energy_ratio=set_speed / float(mean[index]),
+            words=say("jobs.burnt_slower", mean=mean, set_speed=set_speed, times=set_speed / mean),
+            energy_ratio=set_speed / mean,
         )
-        for index in slow
+        for index, mean in zip(slow, means[slow].tolist(), strict=True)
     ]
     found.sort(key=_worst_first)
     power, passes = setting.power_pct, setting.passes
