@@ -73,6 +73,10 @@ class _Matches(NamedTuple):
     found: tuple[_Match, ...]
     left: Words
 
+    @property
+    def refused(self) -> list[_Match]:
+        return [match for match in self.found if match.row["verdict"] == "refuse"]
+
 
 @cache
 def _terms() -> dict[Words, _Match]:
@@ -176,28 +180,26 @@ def _slip_matches(words: Words, unknown: Words) -> list[_Match]:
         for slip, meant in ((s, m) for s in without_tail(typed) for m in meant_by(s)):
             whole = [meant if word == typed else word for word in words]
             mended = read_name(" ".join(whole if typed in words else [meant]))
-            for match in _match_terms(mended).found:
-                if match.row["verdict"] == "refuse":
-                    return [_Match(say("hazards.slip_for", slip=slip, meant=meant), match.row)]
+            for match in _match_terms(mended).refused:
+                return [_Match(say("hazards.slip_for", slip=slip, meant=meant), match.row)]
     return []
 
 
-def _refused_in(words: Words, denied: tuple[str, ...] = ()) -> list[_Match]:
-    matches = _match_terms(words)
-    refused = [m for m in matches.found if m.row["verdict"] == "refuse"]
-    return refused + _stem_matches(matches.left, denied) + _pair_matches(words, matches.found)
+def _refused_in(words: Words, matches: _Matches, denied: tuple[str, ...] = ()) -> list[_Match]:
+    stems, pairs = _stem_matches(matches.left, denied), _pair_matches(words, matches.found)
+    return matches.refused + stems + pairs
 
 
 @lru_cache(maxsize=4096)  # a book names the same few materials again and again
 def _refused(material: str) -> tuple[list[_Match], _Matches]:
     """What is refused in a name, and all that was found in it."""
-    words = read_name(material)
+    words, closed_up = read_name(material), read_closed_up(material)
     matches = _match_terms(words)
     denied = read_declaration(material).denied
     unknown = tuple(w for w in matches.left if w not in known_words() and w not in _ELEMENTS)
     return (
-        _refused_in(words, denied)
-        or _refused_in(read_closed_up(material), denied)
+        _refused_in(words, matches, denied)
+        or _refused_in(closed_up, _match_terms(closed_up), denied)
         or _slip_matches(words, taken_apart(material) + unknown)
     ), matches
 
@@ -244,17 +246,14 @@ class _Named(NamedTuple):
 def _named_in(declaration: str) -> _Named:
     """What a declaration names, but for what it denies."""
     words = read_name(read_declaration(declaration).named)
-    found, left = _said_in(words)
-    refused = [m for m in found if m.row["verdict"] == "refuse"]
-    refused += _stem_matches(left, ()) + _pair_matches(words, found)
-    unknown = tuple(w for w in left if w not in known_words() and len(w) >= _LONG_WORD)
+    said = _said_in(words)
+    unknown = tuple(w for w in said.left if w not in known_words() and len(w) >= _LONG_WORD)
     on_top = {i + k for i, word in enumerate(words) if word in _ON_TOP for k in (-1, 0, 1)}
     bare, rest = _said_in(tuple(word for i, word in enumerate(words) if i not in on_top))
     substances = words_of_kind("substance")
     own = (*(m.term for m in bare if m.row["made_of"] != "any"), *(substances & set(rest)))
-    return _Named(
-        refused or _slip_matches(words, unknown), found, substances & frozenset(left), own
-    )
+    refused = _refused_in(words, said) or _slip_matches(words, unknown)
+    return _Named(refused, said.found, substances & frozenset(said.left), own)
 
 
 def _said_in(words: Words) -> _Matches:

@@ -88,10 +88,9 @@ def small_features(
             found += _slow_outlines(job_class, machine, settings[job_class.name], region)
     if machine.power_follows_speed and any(f.kind == "slow outline" for f in found):
         notes.append(say("jobs.controller_lowers_power_with_speed"))
-    kinds: tuple[Kind, ...] = get_args(Kind)
-    by_kind = {
-        kind: sorted((f for f in found if f.kind == kind), key=_worst_first) for kind in kinds
-    }
+    by_kind: dict[Kind, list[Feature]] = {kind: [] for kind in get_args(Kind)}
+    for feature in sorted(found, key=_worst_first):
+        by_kind[feature.kind].append(feature)
     return SmallFeatures(
         features=tuple(f for these in by_kind.values() for f in these[:LISTED]),
         counts={kind: len(these) for kind, these in by_kind.items()},
@@ -100,7 +99,7 @@ def small_features(
 
 
 def _worst_first(feature: Feature) -> tuple[float, float, tuple[float, float]]:
-    """What features are sorted by; those that differ by rounding alone go by their place."""
+    # Those that differ by rounding alone go by their place.
     return -round(feature.energy_ratio, 6), round(feature.size_mm, 6), feature.place_mm
 
 
