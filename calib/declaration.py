@@ -66,16 +66,12 @@ class Declaration:
 
 
 @cache
-def _english_of() -> dict[str, str]:
-    """German, French and Spanish words of a statement to the English ones that are read below."""
+def _foreign() -> tuple[re.Pattern[str], dict[str, str]]:
+    """German, French and Spanish words of a statement, and the English ones that are read below."""
     rows = read_table("statement")
-    return {word: row["english"] for row in rows for word in row_terms(row, "words")}
-
-
-@cache
-def _foreign() -> re.Pattern[str]:
-    longest_first = sorted(_english_of(), key=len, reverse=True)
-    return re.compile(rf"\b(?:{'|'.join(longest_first).replace(' ', '[ -]')})\b")
+    english = {word: row["english"] for row in rows for word in row_terms(row, "words")}
+    longest_first = "|".join(sorted(english, key=len, reverse=True)).replace(" ", "[ -]")
+    return re.compile(rf"\b(?:{longest_first})\b"), english
 
 
 def _tokens(text: str) -> list[str]:
@@ -84,7 +80,8 @@ def _tokens(text: str) -> list[str]:
     plain = re.sub(r"n't\b", " not", plain.replace("can't", "can not").replace("cannot", "can not"))
     plain = re.sub(r"([a-z]{4,})free\b", r"\1 free", plain)
     plain = re.sub(r"\b([nldj])'", r"\1 ", plain)
-    plain = _foreign().sub(lambda found: _english_of()[found[0].replace("-", " ")], plain)
+    foreign, english = _foreign()
+    plain = foreign.sub(lambda found: english[found[0].replace("-", " ")], plain)
     return re.findall(r"\d+(?:[.,]\d+)?|[^\W\d_]+|[.;!?]", plain)
 
 
@@ -127,20 +124,17 @@ def _list_end(tokens: list[str], i: int) -> int:
 
 def _claims(tokens: list[str]) -> tuple[set[str], set[str], list[str]]:
     """Elements that are ruled out, elements that are named otherwise, and other words as said."""
-    denied_elements: set[str] = set()
-    stated_elements: set[str] = set()
-    said: list[str] = []
+    ruled_out, stated, said = set[str](), set[str](), list[str]()
     denied, i = False, 0
     while i < len(tokens):
         word = tokens[i]
         if word in _HALOGEN_OF or word in _CARRIER_OF:
             end = _list_end(tokens, i)
-            ruled_out = _denies_after(tokens, end, denied)
-            for named in tokens[i:end]:
-                if ruled_out:
-                    denied_elements.update(_HALOGEN_OF.get(named, ()))
-                else:
-                    stated_elements.update(_HALOGEN_OF.get(named) or _CARRIER_OF.get(named, ()))
+            halogens = {e for named in tokens[i:end] for e in _HALOGEN_OF.get(named, ())}
+            if _denies_after(tokens, end, denied):
+                ruled_out |= halogens
+            else:
+                stated |= halogens.union(*(_CARRIER_OF.get(named, ()) for named in tokens[i:end]))
             i = end
             continue
         if word in _TURNS:
@@ -154,7 +148,7 @@ def _claims(tokens: list[str]) -> tuple[set[str], set[str], list[str]]:
         if not denied:
             said.append(word)
         i += 1
-    return denied_elements, stated_elements, said
+    return ruled_out, stated, said
 
 
 def read_declaration(text: str) -> Declaration:

@@ -73,6 +73,10 @@ class _Matches(NamedTuple):
     found: tuple[_Match, ...]
     left: Words
 
+    @property
+    def refused(self) -> list[_Match]:
+        return [match for match in self.found if match.row["verdict"] == "refuse"]
+
 
 @cache
 def _terms() -> dict[Words, _Match]:
@@ -102,9 +106,10 @@ def _stems() -> dict[str, dict[str, str]]:
 
 
 def _in_a_row(words: list[str], length: int) -> Iterator[tuple[_Match, list[int]]]:
-    """Terms whose words stand side by side."""
-    runs = [list(range(i, i + length)) for i in range(len(words) - length + 1)]
-    yield from ((_terms()[key], run) for run in runs if (key := _pick(words, run)) in _terms())
+    """Terms whose words stand side by side, and where."""
+    for i in range(len(words) - length + 1):
+        if (key := tuple(words[i : i + length])) in _terms():
+            yield _terms()[key], list(range(i, i + length))
 
 
 def _refused_phrases(words: list[str], length: int) -> Iterator[tuple[_Match, list[int]]]:
@@ -118,24 +123,15 @@ def _refused_phrases(words: list[str], length: int) -> Iterator[tuple[_Match, li
         if not parts <= given:
             continue
         if length == 2:
-            pairs = [[i, i + 1] for i in range(len(words) - 1)]
-            yield from ((_terms()[key], p) for p in pairs if _pick(words, p) in {key, key[::-1]})
+            for i in range(len(words) - 1):
+                if tuple(words[i : i + 2]) in {key, key[::-1]}:
+                    yield _terms()[key], [i, i + 1]
         elif Counter(key) <= Counter(words):
-            yield _terms()[key], _places(words, key)
-
-
-def _places(words: list[str], key: Words) -> list[int]:
-    """Where the words of a term stand; a word that it has twice is found twice."""
-    left = list(words)
-    places = []
-    for word in key:
-        places.append(left.index(word))
-        left[places[-1]] = ""
-    return places
-
-
-def _pick(words: list[str], places: list[int]) -> Words:
-    return tuple(words[i] for i in places)
+            # A word that the term has twice is found twice.
+            places: list[int] = []
+            for word in key:
+                places.append(next(i for i, w in enumerate(words) if w == word and i not in places))
+            yield _terms()[key], places
 
 
 def _match_terms(given: Words) -> _Matches:
@@ -150,7 +146,7 @@ def _match_terms(given: Words) -> _Matches:
     found: list[_Match] = []
     for search, length in searches:
         for match, places in search(list(words), length):
-            if "" not in _pick(words, places):
+            if all(words[i] for i in places):
                 found.append(match)
                 for i in places:
                     words[i] = ""
@@ -184,28 +180,26 @@ def _slip_matches(words: Words, unknown: Words) -> list[_Match]:
         for slip, meant in ((s, m) for s in without_tail(typed) for m in meant_by(s)):
             whole = [meant if word == typed else word for word in words]
             mended = read_name(" ".join(whole if typed in words else [meant]))
-            for match in _match_terms(mended).found:
-                if match.row["verdict"] == "refuse":
-                    return [_Match(say("hazards.slip_for", slip=slip, meant=meant), match.row)]
+            for match in _match_terms(mended).refused:
+                return [_Match(say("hazards.slip_for", slip=slip, meant=meant), match.row)]
     return []
 
 
-def _refused_in(words: Words, denied: tuple[str, ...] = ()) -> list[_Match]:
-    matches = _match_terms(words)
-    refused = [m for m in matches.found if m.row["verdict"] == "refuse"]
-    return refused + _stem_matches(matches.left, denied) + _pair_matches(words, matches.found)
+def _refused_in(words: Words, matches: _Matches, denied: tuple[str, ...] = ()) -> list[_Match]:
+    stems, pairs = _stem_matches(matches.left, denied), _pair_matches(words, matches.found)
+    return matches.refused + stems + pairs
 
 
 @lru_cache(maxsize=4096)  # a book names the same few materials again and again
 def _refused(material: str) -> tuple[list[_Match], _Matches]:
     """What is refused in a name, and all that was found in it."""
-    words = read_name(material)
+    words, closed_up = read_name(material), read_closed_up(material)
     matches = _match_terms(words)
     denied = read_declaration(material).denied
     unknown = tuple(w for w in matches.left if w not in known_words() and w not in _ELEMENTS)
     return (
-        _refused_in(words, denied)
-        or _refused_in(read_closed_up(material), denied)
+        _refused_in(words, matches, denied)
+        or _refused_in(closed_up, _match_terms(closed_up), denied)
         or _slip_matches(words, taken_apart(material) + unknown)
     ), matches
 
@@ -252,17 +246,14 @@ class _Named(NamedTuple):
 def _named_in(declaration: str) -> _Named:
     """What a declaration names, but for what it denies."""
     words = read_name(read_declaration(declaration).named)
-    found, left = _said_in(words)
-    refused = [m for m in found if m.row["verdict"] == "refuse"]
-    refused += _stem_matches(left, ()) + _pair_matches(words, found)
-    unknown = tuple(w for w in left if w not in known_words() and len(w) >= _LONG_WORD)
+    said = _said_in(words)
+    unknown = tuple(w for w in said.left if w not in known_words() and len(w) >= _LONG_WORD)
     on_top = {i + k for i, word in enumerate(words) if word in _ON_TOP for k in (-1, 0, 1)}
     bare, rest = _said_in(tuple(word for i, word in enumerate(words) if i not in on_top))
     substances = words_of_kind("substance")
     own = (*(m.term for m in bare if m.row["made_of"] != "any"), *(substances & set(rest)))
-    return _Named(
-        refused or _slip_matches(words, unknown), found, substances & frozenset(left), own
-    )
+    refused = _refused_in(words, said) or _slip_matches(words, unknown)
+    return _Named(refused, said.found, substances & frozenset(said.left), own)
 
 
 def _said_in(words: Words) -> _Matches:
@@ -282,77 +273,36 @@ def _may_be(named: _Match, said: _Named) -> bool:
     )
 
 
-def _refuse_by_declaration(sheet: Sheet, found: tuple[_Match, ...]) -> None:
-    stated = read_declaration(sheet.declaration).stated
-    if stated:
-        raise RefusedMaterial(
-            say(
-                "hazards.is_refused_because_its_declaration_speaks",
-                material=shown(sheet.material),
-                stated=", ".join(stated),
-                declaration=shown(sheet.declaration),
-            )
-        )
+def _declared_otherwise(sheet: Sheet, found: tuple[_Match, ...]) -> Iterator[str]:
+    """What of a sheet's own declaration speaks against it."""
+    material, declaration = shown(sheet.material), shown(sheet.declaration)
+    if stated := ", ".join(read_declaration(sheet.declaration).stated):
+        yield say("hazards.it_states", material=material, declaration=declaration, stated=stated)
     said = _named_in(sheet.declaration)
-    if said.refused:
-        match = said.refused[0]
-        raise RefusedMaterial(
-            say(
-                "hazards.is_refused_because_its_declaration",
-                material=shown(sheet.material),
-                declaration=shown(sheet.declaration),
-                match=match,
-            )
-        )
+    for match in said.refused:
+        yield say("hazards.it_names", material=material, declaration=declaration, match=match)
     named = [m for m in found if m.row["made_of"] != "any" and not _must_ask(m.term)]
     if named and said.own and not any(_may_be(match, said) for match in named):
-        raise RefusedMaterial(
-            say(
-                "hazards.is_refused_because_its_declaration_says",
-                material=shown(sheet.material),
-                said=said,
-                named=named,
-            )
-        )
+        yield say("hazards.it_contradicts", material=material, said=said, named=named)
 
 
-def _refuse_diode(sheet: Sheet, found: tuple[_Match, ...]) -> None:
-    words = set(read_name(sheet.material))
+def _passed_through(sheet: Sheet, found: tuple[_Match, ...]) -> Iterator[str]:
+    """Why a diode laser's light isn't held back by a sheet."""
+    words, material = set(read_name(sheet.material)), shown(sheet.material)
     # Of a material that isn't in the table only its own name tells; "clear pine" has no knots.
     clear = bool(words & words_of_kind("clear"))
     passed = [m.term for m in found if m.row["diode"] == "refuse" or (m.row["diode"] and clear)]
     if passed or (clear and not found):
         through = repr(passed[0]) if passed else say("hazards.clear_sheet")
-        raise RefusedMaterial(
-            say(
-                "hazards.is_refused_on_diode_laser", material=shown(sheet.material), through=through
-            )
-        )
+        yield say("hazards.light_passes", material=material, through=through)
     for match in found:
         if match.row["diode"] and not words & words_of_kind("colour", "pale colour"):
-            raise RefusedMaterial(
-                say(
-                    "hazards.is_refused_on_diode_laser_as_long",
-                    material=shown(sheet.material),
-                    match=match,
-                )
-            )
-
-
-def _refuse_cut(sheet: Sheet, found: tuple[_Match, ...]) -> None:
-    for match in found:
-        if match.row["marking_only"]:
-            raise RefusedMaterial(
-                say("hazards.cant_be_cut", material=shown(sheet.material), match=match)
-            )
+            yield say("hazards.light_may_pass", material=material, match=match)
 
 
 def _need_declaration(sheet: Sheet, matches: _Matches, asked: list[str]) -> None:
-    statement = read_declaration(sheet.declaration)
-    if not statement.missing:
-        _refuse_by_declaration(sheet, matches.found)
-    missing = statement.missing
-    said = _named_in(sheet.declaration)
+    """Raise DeclarationNeeded unless what the sheet is declared to be makes up for its name."""
+    missing, said = read_declaration(sheet.declaration).missing, _named_in(sheet.declaration)
     if not missing and not (said.found or said.substances):
         missing = say("hazards.it_doesnt_name_polymer")
     spoken = set(read_name(sheet.declaration))
@@ -361,30 +311,22 @@ def _need_declaration(sheet: Sheet, matches: _Matches, asked: list[str]) -> None
         missing = say("hazards.it_doesnt_speak", unsaid=unsaid)
     if not missing:
         return
-    why = (
-        say("hazards.isnt_explained", map=", ".join(map(repr, asked[:5])))
-        if matches.found and asked
-        else ""
-    )
-    parts = [
-        say("hazards.isnt_material_that_calib_knows_well", material=shown(sheet.material), why=why)
-    ]
+    why = ""
+    if matches.found and asked:
+        why = say("hazards.isnt_explained", words=", ".join(map(repr, asked[:5])))
+    parts = [say("hazards.isnt_known_well", material=shown(sheet.material), why=why)]
     parts += dict.fromkeys(_ambiguous()[w]["question"] for w in asked if _must_ask(w))
     slips = [meant_by(w) for w in asked if w not in known_words() and meant_by(w)]
     if slips:
         parts.append(say("hazards.did_you_mean", slips=slips))
-    if sheet.declaration.strip():
-        parts.append(
-            say(
-                "hazards.declaration_isnt_enough",
-                declaration=shown(sheet.declaration.strip()),
-                missing=missing,
-            )
-        )
+    if given := sheet.declaration.strip():
+        parts.append(say("hazards.it_isnt_enough", declaration=shown(given), missing=missing))
     raise DeclarationNeeded(" ".join(parts) + _TELL)
 
 
-def _advice(sheet: Sheet, found: tuple[_Match, ...], declared: bool, diode: bool) -> Iterator[str]:
+def _advice(
+    sheet: Sheet, found: tuple[_Match, ...], declared: bool, machine: Machine | None
+) -> Iterator[str]:
     words = set(read_name(sheet.material))
     if declared:
         yield say("hazards.not_in_table_of_materials")
@@ -396,8 +338,18 @@ def _advice(sheet: Sheet, found: tuple[_Match, ...], declared: bool, diode: bool
             yield _ambiguous()[match.term]["question"]
     if _DENIALS & words:
         yield say("hazards.words_such_as_free_2")
-    if diode and words & words_of_kind("pale colour") and any(m.row["diode"] for m in found):
+    if machine is None or machine.source != "diode":
+        return
+    if words & words_of_kind("pale colour") and any(m.row["diode"] for m in found):
         yield say("hazards.white_and_blue_plastic_throw_much")
+    # The expectations are of blue light.
+    if (light := machine.wavelength_nm or 0.0) >= _RED_NM:
+        yield say(
+            "hazards.infrared_light_passes"
+            if light >= _INFRARED_NM
+            else "hazards.red_light_passes",
+            light=light,
+        )
 
 
 def diode_cautions(machine: Machine | None) -> tuple[str, ...]:
@@ -409,28 +361,14 @@ def diode_cautions(machine: Machine | None) -> tuple[str, ...]:
     # beam of class 4 hurts eyes and skin, thrown back too, and lights fires (AUVA, laser safety).
     # Light of 400 to 1400 nm is focused on the retina; from 700 nm on it is hardly seen (both from
     # memory). What holds light back at one wavelength lets another through.
-    marked = say("hazards.wavelength_on_its_label") if light is None else ""
-    unseen = say("hazards.cant_be_seen") if light is not None and light >= 700 else ""
+    marked = f"{light:g} nm" if light else say("hazards.wavelength_on_its_label")
+    unseen = say("hazards.cant_be_seen") if light and light >= 700 else ""
     return (
-        say(
-            "hazards.diode_laser_its_light_blinds",
-            unseen=unseen,
-            marked=marked or f"{light:g} nm",
-        ),
+        say("hazards.diode_laser_its_light_blinds", unseen=unseen, marked=marked),
         say("hazards.burn_inside_closed_housing_made"),
         say("hazards.keep_other_people"),
         say("hazards.nothing_shiny_under_beam_or_beside"),
     )
-
-
-def _of_its_light(machine: Machine | None) -> tuple[str, ...]:
-    """What a diode whose light isn't blue can't mark or cut: the expectations are of blue light."""
-    light = machine.wavelength_nm if machine is not None and machine.source == "diode" else None
-    if light is None or light < _RED_NM:
-        return ()
-    if light < _INFRARED_NM:
-        return (say("hazards.red_light_passes", light=light),)
-    return (say("hazards.infrared_light_passes", light=light),)
 
 
 def sheet_cautions(machine: Machine | None, advice: Sequence[str]) -> tuple[str, ...]:
@@ -463,24 +401,22 @@ def check_hazard(
     found = tuple(m for m in matches.found if m.row["keyword"] != "wood") or matches.found
     asked = _unexplained(matches, read_declaration(sheet.material).denied)
     declared = not found or bool(asked)
+    if not declared or not read_declaration(sheet.declaration).missing:
+        for reason in _declared_otherwise(sheet, matches.found if declared else found):
+            raise RefusedMaterial(reason)
     if declared:
         _need_declaration(sheet, matches, asked)
-    else:
-        _refuse_by_declaration(sheet, found)
-    diode = machine is not None and machine.source == "diode"
-    if diode:
-        _refuse_diode(sheet, found)
-    if operation == "cut":
-        _refuse_cut(sheet, found)
-    worst: Literal["ok", "caution"] = (
-        "caution" if any(m.row["verdict"] == "caution" for m in found) else "ok"
-    )
+    if machine is not None and machine.source == "diode":
+        for reason in _passed_through(sheet, found):
+            raise RefusedMaterial(reason)
+    for match in found:
+        if operation == "cut" and match.row["marking_only"]:
+            raise RefusedMaterial(
+                say("hazards.cant_be_cut", material=shown(sheet.material), match=match)
+            )
+    careful = any(m.row["verdict"] == "caution" for m in found)
     return Hazard(
-        verdict="declared" if declared else worst,
-        advice=(
-            *_advice(sheet, found, declared, diode),
-            *_of_its_light(machine),
-            *diode_cautions(machine),
-        ),
+        verdict="declared" if declared else "caution" if careful else "ok",
+        advice=(*_advice(sheet, found, declared, machine), *diode_cautions(machine)),
         matched=tuple(m.term for m in found),
     )

@@ -6,14 +6,15 @@ needs new lines there and nothing here.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cache, lru_cache
 from typing import Any, NamedTuple, get_args
 
 from calib.errors import InvalidRecord
-from calib.names import Words, read_name, read_table, row_terms, term_words
+from calib.names import read_name, read_table, row_terms, term_words
 from calib.records import SCALES, LaserSource, Sheet
 from calib.texts.say import say
 from calib.units import MM_PER_INCH
@@ -22,20 +23,17 @@ from calib.units import MM_PER_INCH
 UNKNOWN_FAMILY = "other"
 # Plywood and board sold by the inch come in steps of 1/32 in.
 _INCH_STEP_MM = MM_PER_INCH / 32.0
-
+# Half a hundredth of a millimetre: sizes are typed with two decimals.
+_TYPED_MM = 0.006
 
 # What the grades are called where they don't look as on wood (common practice, no source). The
 # first words of a mark are the same everywhere but for the last: so a wanted mark is told.
 _ACRYLIC: dict[str, tuple[str, ...]] = {
     "char": ("polished", "frosted", "rounded at the edges", "sooty", "welded again"),
     "mark": (
-        "nothing",
-        "faint",
-        "clear (frosted white)",
-        "heavy (deep and rough)",
-        "melted or cut",
+        "nothing", "faint", "clear (frosted white)", "heavy (deep and rough)", "melted or cut",
     ),
-}
+}  # fmt: skip
 _OWN_SCALES: dict[str, dict[str, tuple[str, ...]]] = {
     **dict.fromkeys(("cast acrylic", "extruded acrylic", "acrylic"), _ACRYLIC),
     "stone": {
@@ -57,33 +55,22 @@ _OWN_SCALES: dict[str, dict[str, tuple[str, ...]]] = {
 class Response:
     """What is expected of a family of materials before anything was burnt."""
 
-    # family, laser: For which materials and which source
-    family: str
+    family: str  # For which materials and which source
     laser: LaserSource
     # Energy per cut face that just cuts through, at 3 mm and 10 mm/s [J/mm²]
     severance_energy_j_mm2: float
     severance_scale_ln: float  # Scale of a Student t with 4 degrees on its logarithm [1]
     thickness_exponent: float  # b in E ~ (t / 3 mm)^b [1]
-    # line_mark_j_mm, line_mark_scale_ln: Line energy of a clear surface line [J/mm] and the scale
-    # of its logarithm [1]
-    line_mark_j_mm: float
-    line_mark_scale_ln: float
-    # area_dose_j_mm2, area_scale_ln: Areal dose of a clear area mark [J/mm²] and the scale of its
-    # logarithm [1]
-    area_dose_j_mm2: float
-    area_scale_ln: float
-    # char_excess_ln, char_scale_ln: How far in ln energy above the cut's edge the coupon turns
-    # brown, and its scale [1]
-    char_excess_ln: float
-    char_scale_ln: float
+    line_mark_j_mm: float  # Line energy of a clear surface line [J/mm]
+    line_mark_scale_ln: float  # Scale of its logarithm [1]
+    area_dose_j_mm2: float  # Areal dose of a clear area mark [J/mm²]
+    area_scale_ln: float  # Scale of its logarithm [1]
+    char_excess_ln: float  # How far in ln energy above the cut's edge a coupon turns brown [1]
+    char_scale_ln: float  # Its scale [1]
     defects_per_m: float  # Knots and glue pockets that no power cuts [1/m]
-    # Scale of the logarithm of the scatter from coupon to coupon [1]
-    scatter_scale_ln: float
-    # So many times the expected energy is the most that one pass may give without a danger of fire
-    # [1]
-    most_times: float
-    # Key of the source, explained in ``calib/data/README.md``; NONE when there is none
-    source_key: str
+    scatter_scale_ln: float  # Scale of the logarithm of the scatter from coupon to coupon [1]
+    most_times: float  # So many times the expected energy may one pass give without fire [1]
+    source_key: str  # Of the source, in ``calib/data/README.md``; NONE when there is none
     # Of the severance energy: seen, from memory, or common practice without a source
     provenance: str
     mark_provenance: str  # Of everything else, in the same words
@@ -98,32 +85,26 @@ class ThicknessRange(NamedTuple):
 
 
 @cache
-def _family_terms() -> dict[Words, str]:
-    """Every known term to its family; earlier lines of the table come first."""
+def _ranked_terms() -> list[tuple[Counter[str], int, str]]:
+    """Every known term as counted words, its family's place in the table, and the family."""
+    rank = {row["family"]: place for place, row in enumerate(read_table("families"))}
     own = {
         term_words(term): row["family"]
         for row in reversed(read_table("families"))
         for term in row_terms(row, "terms")
     }
-    inherited = {}
-    for row in read_table("safety"):
-        family = own.get(term_words(row["keyword"]))
-        if family is not None and row["verdict"] != "refuse":
-            for term in row_terms(row, "synonyms"):
-                inherited[term_words(term)] = family
-    return inherited | own
+    inherited = {
+        term_words(term): family
+        for row in read_table("safety")
+        if (family := own.get(term_words(row["keyword"]))) and row["verdict"] != "refuse"
+        for term in row_terms(row, "synonyms")
+    }
+    return [(Counter(t), rank[family], family) for t, family in (inherited | own).items()]
 
 
 def known_terms() -> tuple[str, ...]:
     """The names by which the table knows materials."""
     return tuple(term for row in read_table("families") for term in row_terms(row, "terms"))
-
-
-@cache
-def _ranked_terms() -> list[tuple[Counter[str], int, str]]:
-    """Every term as counted words, its family's place in the table, and the family."""
-    rank = {row["family"]: place for place, row in enumerate(read_table("families"))}
-    return [(Counter(t), rank[family], family) for t, family in _family_terms().items()]
 
 
 @lru_cache(maxsize=4096)
@@ -160,15 +141,13 @@ def scales_of(material: str) -> Mapping[str, tuple[str, ...]]:
 
 @cache
 def _responses() -> dict[tuple[str, str], Response]:
-    words = ("family", "laser", "source_key", "provenance", "mark_provenance")
     table = {}
     for row in read_table("response"):
-        fields: dict[str, Any] = {
-            name: text if name in words else float(text)
-            for name, text in row.items()
-            if name != "note"
+        given: dict[str, Any] = {
+            one.name: float(row[one.name]) if one.type == "float" else row[one.name]
+            for one in fields(Response)
         }
-        table[row["family"], row["laser"]] = Response(**fields)
+        table[row["family"], row["laser"]] = Response(**given)
     return table
 
 
@@ -193,23 +172,6 @@ def cut_energy_j_mm(response: Response, sheet: Sheet) -> float:
     return float(response.severance_energy_j_mm2 * t * (t / 3.0) ** response.thickness_exponent)
 
 
-def _is_inch_size(thickness_mm: float) -> bool:
-    steps = thickness_mm / _INCH_STEP_MM
-    # Half a hundredth of a millimetre: the inch names are typed with two decimals.
-    return abs(steps - round(steps)) * _INCH_STEP_MM < 0.006 and not thickness_mm.is_integer()
-
-
-def _tolerance_fits(row: dict[str, str], family: str, words: Words, thickness_mm: float) -> bool:
-    low, high = float(row["from_mm"]), float(row["to_mm"])
-    return (
-        family in row["families"].split("|")
-        and (not row["word"] or row["word"] in words)
-        and (not row["without_word"] or row["without_word"] not in words)
-        and (not row["inch_sizes"] or _is_inch_size(thickness_mm))
-        and low - 0.006 < thickness_mm < high + 0.006
-    )
-
-
 def thickness_range_mm(sheet: Sheet) -> ThicknessRange | None:
     """How thin and how thick a sheet of this nominal thickness may be by its standard.
 
@@ -220,8 +182,15 @@ def thickness_range_mm(sheet: Sheet) -> ThicknessRange | None:
     """
     family, words = family_of(sheet.material), read_name(sheet.material)
     t = float(sheet.thickness_mm)
+    inch_size = abs(math.remainder(t, _INCH_STEP_MM)) < _TYPED_MM and not t.is_integer()
     for row in read_table("sheet_tolerances"):
-        if _tolerance_fits(row, family, words, t):
+        if (
+            family in row_terms(row, "families")
+            and (not row["word"] or row["word"] in words)
+            and (not row["without_word"] or row["without_word"] not in words)
+            and (not row["inch_sizes"] or inch_size)
+            and float(row["from_mm"]) - _TYPED_MM < t < float(row["to_mm"]) + _TYPED_MM
+        ):
             minus = float(row["minus_mm"]) + float(row["minus_per_mm"]) * t
             plus = float(row["plus_mm"]) + float(row["plus_per_mm"]) * t
             source = f"{row['standard']} ({row['provenance']})"

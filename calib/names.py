@@ -79,20 +79,14 @@ def split_words(text: str) -> Words:
     plain = re.sub(r"(?<=\d)(mm|cm)(?=[^\W\d_])", r"\1 ", _latin(text))
     words = " ".join(re.findall(r"[^\W\d_]+|\d+", plain))
     joined = re.sub(r"\b[^\W\d_](?: [^\W\d_]\b)+", lambda m: m[0].replace(" ", ""), words)
-    return tuple(_singular(word) for word in joined.split())
-
-
-def _singular(word: str) -> str:
-    return word[:-1] if len(word) > 3 and word.endswith("s") and word[-2] != "s" else word
+    return tuple(re.sub(r"(?<=..[^s])s$", "", word) for word in joined.split())
 
 
 @cache
 def words_of_kind(*kinds: str) -> frozenset[str]:
     """Words that ``words.csv`` gives one of these kinds."""
     rows = (row for row in read_table("words") if row["kind"] in kinds)
-    return frozenset(
-        w for row in rows for term in row_terms(row, "words") for w in term_words(term)
-    )
+    return frozenset(w for row in rows for t in row_terms(row, "words") for w in term_words(t))
 
 
 @cache
@@ -117,14 +111,20 @@ def term_words(text: str) -> Words:
 
 
 @cache
-def _in_english() -> dict[Words, Words]:
-    """Every phrase that is known to the English words that stand for it."""
-    names = {
+def _names(*, alone: bool) -> dict[Words, Words]:
+    """Names to English terms; alone: those that count only by themselves, such as ``V`` for PVC."""
+    return {
         term_words(name): term_words(row["english"])
         for row in read_table("names")
-        if not row["alone"]
+        if bool(row["alone"]) == alone
         for name in row_terms(row, "names")
     }
+
+
+@cache
+def _in_english() -> dict[Words, Words]:
+    """Every phrase that is known to the English words that stand for it."""
+    names = _names(alone=False)
     terms, refused = dict[Words, Words](), set[Words]()
     for row in read_table("safety"):
         own = [term_words(term) for term in row_terms(row, "keyword", "synonyms")]
@@ -144,17 +144,6 @@ def _in_english() -> dict[Words, Words]:
 def _whole_words() -> frozenset[str]:
     """Words that are never taken apart."""
     return known_words() | {word for phrase in _in_english() for word in phrase}
-
-
-@cache
-def _alone() -> dict[Words, Words]:
-    """Names that count only where the name holds nothing else, such as ``V`` for PVC."""
-    return {
-        term_words(name): term_words(row["english"])
-        for row in read_table("names")
-        if row["alone"]
-        for name in row_terms(row, "names")
-    }
 
 
 @cache
@@ -245,10 +234,11 @@ def _typed(text: str) -> Words:
 
 
 def _read(words: Words) -> Words:
-    bare = tuple(w for w in words if w in _single_codes() or not _says_nothing(w))
+    alone = _names(alone=True)
+    bare = tuple(w for w in words if (w,) in alone or not _says_nothing(w))
     for names_it in (words, bare):
-        if names_it in _alone():
-            return _alone()[names_it]
+        if names_it in alone:
+            return alone[names_it]
     parts = (part for w in words for part in (() if w in _whole_words() else _parts(w)) or (w,))
     # Twice: words that were translated one by one may be a known phrase.
     return _translated(_translated(tuple(parts)))
@@ -283,11 +273,6 @@ def taken_apart(text: str) -> Words:
 @cache
 def _says_nothing(word: str) -> bool:
     return word.isdigit() or set(_translated((word,))) <= harmless_words()
-
-
-@cache
-def _single_codes() -> frozenset[str]:
-    return frozenset(words[0] for words in _alone() if len(words) == 1)
 
 
 def _cuts(word: str, slips: int) -> Iterator[str]:
@@ -327,10 +312,6 @@ def without_tail(word: str) -> Words:
     return word, *(word[:i] for i in ends if word[:i] not in known)
 
 
-def _begin_alike(typed: str, word: str) -> bool:
-    return typed[0] == word[0] or sorted(typed[:2]) == sorted(word[:2])
-
-
 @lru_cache(maxsize=4096)
 def meant_by(typed: str) -> tuple[str, ...]:
     """Known words that a word may be a slip of the key for, the fewest slips counting."""
@@ -341,7 +322,8 @@ def meant_by(typed: str) -> tuple[str, ...]:
         near = {word for cut in _cuts(typed, slips) for word in _by_cut(slips).get(cut, ())}
         near = {w for w in near if max(len(w), len(typed)) > 5 or _is_short_slip(typed, w)}
         # Two slips that change how a word begins make another word of it.
-        near = {w for w in near if slips == 1 or _begin_alike(typed, w)}
+        if slips == 2:
+            near = {w for w in near if w[0] == typed[0] or sorted(w[:2]) == sorted(typed[:2])}
         if near:
             return tuple(sorted(near))
     return ()

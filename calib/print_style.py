@@ -128,12 +128,10 @@ def in_two_columns(title: str, texts: Sequence[str], width_mm: float, size_pt: f
     if not texts:
         return []
     split = middle_of([len(text) for text in texts])
-    halves = [
-        [words(text, size_pt, bullet=True) for text in half]
-        for half in (texts[:split], texts[split:])
-    ]
+    set_out = [words(text, size_pt, bullet=True) for text in texts]
     gap = ("RIGHTPADDING", (0, 0), (0, 0), 3.0 * MM)
-    return [words(title, 7.5, bold=True), table([halves], [width_mm / 2.0] * 2, gap)]
+    halves = table([[set_out[:split], set_out[split:]]], [width_mm / 2.0] * 2, gap)
+    return [words(title, 7.5, bold=True), halves]
 
 
 def page_head(
@@ -210,17 +208,15 @@ def letters(
     canvas.restoreState()
 
 
-def outline(
-    canvas: Any, points: Sequence[tuple[float, float]], *, close: bool = False, fill: bool = False
-) -> None:
-    """Draw a line through points, unbroken so that its dashes run on."""
+def outline(canvas: Any, points: Sequence[tuple[float, float]], *, filled: bool = False) -> None:
+    """Draw a line through points, unbroken so that its dashes run on; or the area in it."""
     path = canvas.beginPath()
     path.moveTo(*points[0])
     for point in points[1:]:
         path.lineTo(*point)
-    if close:
+    if filled:
         path.close()
-    canvas.drawPath(path, stroke=1, fill=int(fill))
+    canvas.drawPath(path, stroke=1, fill=int(filled))
 
 
 def qr_code(text: str, size_mm: float) -> Drawing:
@@ -229,12 +225,10 @@ def qr_code(text: str, size_mm: float) -> Drawing:
     step = size_mm / len(rows)
 
     def draw(canvas: Any) -> None:
+        side = 1.02 * step  # a hair of overlap, so that no white line shows between squares
         for y, modules in enumerate(rows):
-            for x, dark in enumerate(modules):
-                if dark:
-                    # A hair of overlap, so that no white line shows between squares.
-                    side = 1.02 * step
-                    canvas.rect(x * step, y * step, side, side, stroke=0, fill=1)
+            for x in (x for x, dark in enumerate(modules) if dark):
+                canvas.rect(x * step, y * step, side, side, stroke=0, fill=1)
 
     return Drawing((size_mm, size_mm), draw)
 
@@ -282,9 +276,7 @@ def one_page(paper: str, title: str, choices: Iterable[Sequence[Any]]) -> bytes 
         canvas.setTitle(title)
         canvas.setCreator("calib")
         edge = MARGIN_MM * MM
-        frame = Frame(
-            edge, edge, width - 2.0 * edge, height - 2.0 * edge, 0, 0, 0, 0, showBoundary=0
-        )
+        frame = Frame(edge, edge, width - 2.0 * edge, height - 2.0 * edge, 0, 0, 0, 0)
         frame.addFromList(left, canvas)
         if not left:
             canvas.showPage()
@@ -294,13 +286,9 @@ def one_page(paper: str, title: str, choices: Iterable[Sequence[Any]]) -> bytes 
 
 
 def room_mm(paper: str) -> tuple[float, float]:
-    """Width and height between the margins of a paper.
-
-    Raises InvalidRecord when the paper isn't known.
-    """
+    """Width and height between the margins of a paper; raises InvalidRecord for another."""
     if paper not in PAPERS_MM:
-        raise InvalidRecord(
-            say("print_style.paper_is_give_one", paper=paper, papers_mm=", ".join(PAPERS_MM))
-        )
+        known = ", ".join(PAPERS_MM)
+        raise InvalidRecord(say("print_style.paper_is_give_one", paper=paper, known=known))
     width, height = PAPERS_MM[paper]
     return width - 2.0 * MARGIN_MM, height - 2.0 * MARGIN_MM

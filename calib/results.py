@@ -159,10 +159,9 @@ def settings_table(text: str | bytes) -> tuple[tuple[Setting, Mapping[str, str]]
         except InvalidQuantity as wrong:
             raise BadFile(f"Row {row.number}: {wrong}") from None
         except InvalidRecord as wrong:
-            said = (
-                one.said(f"the {_OWN_NAMES.get(one.field, one.field)}") for one in wrong.misfits
-            )
-            raise BadFile(f"Row {row.number}: {' '.join(said)}") from None
+            named = ((one, _OWN_NAMES.get(one.field, one.field)) for one in wrong.misfits)
+            said = " ".join(one.said(f"the {name}") for one, name in named)
+            raise BadFile(f"Row {row.number}: {said}") from None
         found.append((setting, given))
     return tuple(found)
 
@@ -192,9 +191,8 @@ def read_results(text: str | bytes, grid: Grid) -> tuple[Reading, ...]:
             board = row.fields.get("board", "")
             if board and plain_text(board).casefold() != grid.board_id.strip().casefold():
                 if board not in other_boards:  # told once, not in every row
-                    wrong.append(
-                        _refusal(row, "board", say("results.these_are_to_be_results", grid=grid))
-                    )
+                    of = say("results.these_are_to_be_results", grid=grid)
+                    wrong.append(_refusal(row, "board", of))
                 other_boards.add(board)
                 continue
             reading, refused = _reading_of(row, grid, labels, seen, written)
@@ -243,7 +241,8 @@ def _reading_of(
         number = _NUMBER.fullmatch(word)
         word = number[1] if number else word
         if word and column not in grid.read:
-            refuse(column, say("results.leave_it_empty", reads=_reads(grid)))
+            read_in = " and ".join(grid.read)
+            refuse(column, say("results.leave_it_empty", grid=grid, read=read_in))
         elif word and word not in words:
             refuse(column, say("results.give_or_leave_it_empty_if", allowed=allowed))
         else:
@@ -259,7 +258,3 @@ def _reading_of(
             if not 0.0 < read[column] <= 1000.0:
                 refuse(column, say("results.give_millimetres_above_and_at_most"))
     return (Reading(cell=cell, note=note, **read) if not wrong else Reading(cell=cell)), wrong
-
-
-def _reads(grid: Grid) -> str:
-    return say("results.board_is_read_in_only", grid=grid, read=" and ".join(grid.read))

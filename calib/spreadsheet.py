@@ -10,6 +10,7 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -105,10 +106,8 @@ def _decode(data: bytes) -> str:
     else:
         encodings = ["utf-8-sig", "cp1252"]
     for encoding in encodings:
-        try:
+        with suppress(UnicodeDecodeError):
             return data.decode(encoding)
-        except UnicodeDecodeError:
-            continue
     raise BadFile(say("spreadsheet.result_file_isnt_text"))
 
 
@@ -149,46 +148,34 @@ def _column(name: str) -> str:
 def _records(text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     number = 0
-    while True:
-        number += 1
-        try:
-            fields = next(reader)
-        except StopIteration:
-            return
-        except csv.Error as error:
-            said = str(error).replace("\t", "tab")
-            raise BadFile(say("spreadsheet.row_cant_be_read", number=number, said=said)) from None
-        stripped = [field.strip() for field in fields]
-        if any(stripped):
-            yield number, stripped
+    try:
+        for number, fields in enumerate(reader, 1):
+            stripped = [field.strip() for field in fields]
+            if any(stripped):
+                yield number, stripped
+    except csv.Error as error:
+        said = str(error).replace("\t", "tab")
+        raise BadFile(say("spreadsheet.row_cant_be_read", number=number + 1, said=said)) from None
 
 
 def _header_of(header: list[str], allowed: Columns) -> list[str]:
     used = max((place for place, name in enumerate(header, 1) if name), default=0)
     # One more than there are names is sure to be unknown or there twice.
     header = header[: min(used, len(allowed.known) + 1)]
-    columns = [_column(name) for name in header]
-    wrong = _wrong_with(header, columns, allowed)
-    if wrong:
-        raise BadFile(
-            say(
-                "spreadsheet.first_row_has_wrong_columns",
-                wrong=wrong,
-                needed=",".join(allowed.needed),
-                optional=", ".join(allowed.optional),
-            )
-        )
-    return columns
-
-
-def _wrong_with(header: list[str], columns: list[str], allowed: Columns) -> str:
-    for place, column in enumerate(columns):
+    columns: list[str] = []
+    wrong: list[str] = []
+    for column, name in zip(map(_column, header), header, strict=True):
         if column not in allowed.known:
-            return say("spreadsheet.there_is_column", header=header[place][:40])
-        if column in columns[:place]:
-            return say("spreadsheet.column_stands_there_twice", column=column)
-    missing = [column for column in allowed.needed if column not in columns]
-    return say("spreadsheet.column_is_missing", missing=missing) if missing else ""
+            wrong.append(say("spreadsheet.there_is_column", header=name[:40]))
+        elif column in columns:
+            wrong.append(say("spreadsheet.column_stands_there_twice", column=column))
+        columns.append(column)
+    lacking = (column for column in allowed.needed if column not in columns)
+    wrong += [say("spreadsheet.column_is_missing", column=column) for column in lacking]
+    if wrong:
+        needed, may = ",".join(allowed.needed), ", ".join(allowed.optional)
+        raise BadFile(say("spreadsheet.wrong_columns", wrong=wrong[0], needed=needed, may=may))
+    return columns
 
 
 def read_rows(given: str | bytes, allowed: Columns) -> Iterator[Row]:
@@ -203,23 +190,12 @@ def read_rows(given: str | bytes, allowed: Columns) -> Iterator[Row]:
     columns = _header_of(first[1] if first else [], allowed)
     for number, fields in records:
         if len(fields) < len(columns):
+            start, counts = delimiter.join(fields)[:60], (len(fields), len(columns))
             raise BadFile(
-                say(
-                    "spreadsheet.row_has_of_fields",
-                    number=number,
-                    fields=delimiter.join(fields)[:60],
-                    count=len(fields),
-                    count_2=len(columns),
-                )
+                say("spreadsheet.row_is_short", number=number, start=start, counts=counts)
             )
-        surplus = [field for field in fields[len(columns) :] if field]
-        if surplus:
+        if surplus := [field[:60] for field in fields[len(columns) :] if field]:
             raise BadFile(
-                say(
-                    "spreadsheet.row_has_field_too_many",
-                    number=number,
-                    surplus=surplus[0][:60],
-                    delimiter=delimiter,
-                )
+                say("spreadsheet.row_is_long", number=number, surplus=surplus, delimiter=delimiter)
             )
         yield Row(number, dict(zip(columns, fields, strict=False)))

@@ -25,6 +25,14 @@ def drawing(name: str, **options: Any) -> Drawing:
         return read_drawing(file, **options)
 
 
+def length_of(read: Drawing) -> float:
+    return sum(strokes.length_mm for strokes in read.classes.values())
+
+
+def first_of(read: Drawing) -> Strokes:
+    return next(iter(read.classes.values()))
+
+
 def document(body: str, head: str = HEAD) -> bytes:
     return f"{head}{body}</svg>".encode()
 

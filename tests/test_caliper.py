@@ -21,7 +21,6 @@ from calib.joints.caliper import (
     Estimate,
     combine,
     effective_degrees,
-    mean_estimate,
     scatter_of,
     weighted,
 )
@@ -47,7 +46,7 @@ def test_repeated_readings_as_in_4_4_3():
     assert np.mean(TEMPERATURES) == pytest.approx(100.145)
     assert f"{scatter.between_mm:.2f}" == "1.49"
     assert scatter.between_degrees == 19
-    estimate = mean_estimate(places, scatter, IDEAL, jaws="outside")
+    estimate = scatter.mean(places, outside=1.0)
     assert estimate.value_mm == pytest.approx(100.145)
     assert f"{estimate.random_mm:.2f}" == "0.33"
     assert estimate.degrees == pytest.approx(19)
@@ -64,7 +63,7 @@ def test_a_rectangular_error_as_in_4_4_5():
 def test_a_resolution_is_worth_0_29_of_its_step_as_in_f_2_2_1():
     tool = Caliper(resolution_mm=0.5, limit_mm=0.0, repeatability_mm=1e-9)
     scatter = scatter_of([[(1.0,)] * 9], tool)
-    estimate = mean_estimate([(1.0,)] * 9, scatter, tool, jaws="outside")
+    estimate = scatter.mean([(1.0,)] * 9, outside=1.0)
     assert estimate.random_mm == pytest.approx(0.29 * 0.5, abs=0.001)
 
 
@@ -126,9 +125,7 @@ def test_the_jaws_error_of_two_lengths_adds_up_in_their_sum():
 def test_nothing_repeated_rests_on_a_guess():
     scatter = scatter_of([[(0.2,)]], Caliper())
     assert scatter.within_mm == GUESSED_REPEATABILITY_MM
-    estimate = mean_estimate(
-        [(0.2,)], scatter, Caliper(limit_mm=0.0, resolution_mm=0.0), jaws="inside"
-    )
+    estimate = scatter.mean([(0.2,)], inside=1.0)
     assert estimate.random_mm == pytest.approx(
         math.hypot(GUESSED_REPEATABILITY_MM, PLACE_SCATTER_MM), rel=1e-2
     )
@@ -147,7 +144,7 @@ def test_many_places_tell_their_own_scatter():
     places = [(0.2 + 0.02 * (-1) ** n,) for n in range(8)]
     scatter = scatter_of([places], IDEAL)
     assert scatter.between_mm == pytest.approx(np.std([p[0] for p in places], ddof=1))
-    estimate = mean_estimate(places, scatter, IDEAL, jaws="inside")
+    estimate = scatter.mean(places, inside=1.0)
     assert estimate.random_mm == pytest.approx(scatter.between_mm / math.sqrt(8))
     assert estimate.degrees == pytest.approx(7)
 

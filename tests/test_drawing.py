@@ -8,7 +8,7 @@ import pytest
 import shapely
 import svgelements
 import svgpathtools
-from drawings import DRAWINGS, document, drawing
+from drawings import DRAWINGS, document, drawing, length_of
 
 from calib.jobs.drawing import read_drawing
 from calib.jobs.outlines import points_inside
@@ -23,7 +23,7 @@ def test_whole_documents_agree_with_another_reader(name):
     length = sum(svgelements.Path(e).length(error=1e-6) for e in shapes) * mm
     boxes = np.array([e.bbox(with_stroke=False) for e in shapes]) * mm
     ours = drawing(name)
-    assert ours.length_mm == pytest.approx(length, rel=1e-5)
+    assert length_of(ours) == pytest.approx(length, rel=1e-5)
     expected = (*boxes[:, :2].min(axis=0), *boxes[:, 2:].max(axis=0))
     assert ours.box_mm == pytest.approx(expected, abs=0.02)
 
@@ -33,23 +33,24 @@ def test_whole_documents_agree_with_a_second_reader(name):
     """svgpathtools applies transforms but knows no units: these files are 1 unit = 1 mm."""
     paths = svgpathtools.Document(str(DRAWINGS / f"{name}.svg")).paths()
     length = sum(path.length(error=1e-6) for path in paths)
-    assert drawing(name).length_mm == pytest.approx(length, rel=1e-5)
+    assert length_of(drawing(name)) == pytest.approx(length, rel=1e-5)
 
 
 def test_classes_by_group_take_the_titles_below_a_group_that_holds_all():
     panel = drawing("panel", classes_by="group")
-    assert [c.name for c in panel.classes] == ["cut", "lettering", "badge"]
-    assert panel["cut"].closed_count == len(panel["cut"].strokes) == 8
-    assert drawing("panel").classes[2].name == "fill #665c50"
+    assert list(panel.classes) == ["cut", "lettering", "badge"]
+    cut = panel.classes["cut"]
+    assert cut.closed.sum() == len(cut) == 8
+    assert list(drawing("panel").classes)[2] == "fill #665c50"
 
 
 def test_copies_rules_and_what_is_left_out():
     reused = drawing("reused")
-    mm = 25.4 / 96.0
+    mm, lines = 25.4 / 96.0, reused.classes
     # four ticks of 14, two of them doubled; two short lines
-    assert reused["#ff0000"].length_mm == pytest.approx((14 * 2 + 28 * 2 + 9 + 1) * mm)
-    assert reused["#00ff00"].length_mm == pytest.approx(20 * math.pi * mm, rel=1e-5)
-    assert reused["#ff0000"].strokes.starts_mm[3] == pytest.approx([40 * mm, 60 * mm])
+    assert lines["#ff0000"].length_mm == pytest.approx((14 * 2 + 28 * 2 + 9 + 1) * mm)
+    assert lines["#00ff00"].length_mm == pytest.approx(20 * math.pi * mm, rel=1e-5)
+    assert lines["#ff0000"].starts_mm[3] == pytest.approx([40 * mm, 60 * mm])
     said = " ".join(reused.notes)
     for words in (
         "96 units were taken for an inch",
@@ -76,7 +77,7 @@ def test_lines_drawn_twice_and_open_lines_that_meet_are_said():
 def test_units_are_exact(length, mm):
     head = f'<svg xmlns="http://www.w3.org/2000/svg" width="{length}" height="{length}">'
     body = '<line x1="0" y1="0" x2="100%" y2="0" stroke="red"/>'
-    assert read_drawing(document(body, head)).length_mm == pytest.approx(mm, rel=1e-12)
+    assert length_of(read_drawing(document(body, head))) == pytest.approx(mm, rel=1e-12)
 
 
 def test_nesting_agrees_with_shapely():

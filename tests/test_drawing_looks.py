@@ -10,7 +10,7 @@ import io
 import numpy as np
 import pytest
 import resvg_py
-from drawings import HEAD, document, drawing
+from drawings import HEAD, document, drawing, first_of, length_of
 from PIL import Image
 from scipy import ndimage
 
@@ -34,10 +34,10 @@ def ink(svg: str) -> np.ndarray:
 
 def as_plain_lines(read) -> str:
     lines = "".join(
-        f'<polyline fill="none" stroke="{c.name}" stroke-width="0.6"'
-        f' points="{" ".join(f"{x:.4f},{y:.4f}" for x, y in c.strokes.stroke(i))}"/>'
-        for c in read.classes
-        for i in range(len(c.strokes))
+        f'<polyline fill="none" stroke="{name}" stroke-width="0.6"'
+        f' points="{" ".join(f"{x:.4f},{y:.4f}" for x, y in strokes.stroke(i))}"/>'
+        for name, strokes in read.classes.items()
+        for i in range(len(strokes))
     )
     return document(lines).decode()
 
@@ -151,12 +151,12 @@ def test_a_drawing_is_read_as_another_reader_draws_it(name):
 )
 def test_lengths_are_those_that_are_drawn(body, mm):
     """By hand, from the words of SVG 2 on transforms and stroke dashing."""
-    assert read_drawing(document(body)).length_mm == pytest.approx(mm, rel=1e-9)
+    assert length_of(read_drawing(document(body))) == pytest.approx(mm, rel=1e-9)
 
 
 def test_a_cut_in_the_current_colour_is_no_mark():
     body = "<path color='red' stroke='currentColor' d='M0 0h5'/><path stroke='#000' d='M0 9h5'/>"
-    assert [c.name for c in read_drawing(document(body)).classes] == ["#ff0000", "#000000"]
+    assert list(read_drawing(document(body)).classes) == ["#ff0000", "#000000"]
 
 
 def test_what_is_left_out_is_said():
@@ -179,8 +179,8 @@ def test_a_thousand_dashes_are_not_longer_than_their_line():
     body = "<circle cx='50' cy='50' r='40' fill='none' stroke='red' stroke-dasharray='.3 .2'/>"
     read = read_drawing(document(body))
     around = 2.0 * np.pi * 40.0
-    assert len(read.classes[0].strokes) == np.ceil(around / 0.5)
-    assert read.length_mm == pytest.approx(0.6 * around, abs=0.2)
+    assert len(first_of(read)) == np.ceil(around / 0.5)
+    assert length_of(read) == pytest.approx(0.6 * around, abs=0.2)
 
 
 def test_a_reused_drawing_still_refuses_what_lies_outside():
@@ -192,5 +192,5 @@ def test_a_reused_drawing_still_refuses_what_lies_outside():
 def test_a_transform_may_have_units():
     """CSS Transforms: an inch is 96 px, a turn 360 degrees; a quarter of one leads x to y."""
     body = "<path stroke='red' style='transform:translate(1px, 1in) rotate(.25turn)' d='M0 0h9'/>"
-    strokes = read_drawing(document(body)).classes[0].strokes
+    strokes = first_of(read_drawing(document(body)))
     assert strokes.ends_mm[0] == pytest.approx([1.0, 105.0])

@@ -6,7 +6,7 @@ import random
 import numpy as np
 import pytest
 import shapely
-from drawings import DRAWINGS, document, drawing
+from drawings import DRAWINGS, document, drawing, first_of
 
 from calib.jobs.drawing import read_drawing
 from calib.jobs.outlines import FLATNESS_MM
@@ -43,7 +43,9 @@ KNOWN = {
 @pytest.mark.parametrize("colour", KNOWN)
 def test_shapes_with_known_perimeters(colour):
     tolerance = 3e-4 if colour == "#900000" else 1e-5
-    assert drawing("shapes")[colour].length_mm == pytest.approx(KNOWN[colour], rel=tolerance)
+    assert drawing("shapes").classes[colour].length_mm == pytest.approx(
+        KNOWN[colour], rel=tolerance
+    )
 
 
 def test_a_document_type_without_entities_is_read():
@@ -69,8 +71,7 @@ def test_plain_shapes_are_the_paths_they_stand_for(transform):
     """Same order, starts, directions, lengths and outlines as the recommendation's paths."""
     group = f"<g stroke='red' transform='{transform}'>"
     plain, paths = (
-        read_drawing(document(f"{group}{body}</g>")).classes[0].strokes
-        for body in (PLAIN, AS_PATHS)
+        first_of(read_drawing(document(f"{group}{body}</g>"))) for body in (PLAIN, AS_PATHS)
     )
     assert plain.starts_mm == pytest.approx(paths.starts_mm, abs=1e-6)
     assert plain.closed.tolist() == paths.closed.tolist()
@@ -84,9 +85,8 @@ def test_plain_shapes_are_the_paths_they_stand_for(transform):
 
 def test_flattened_and_vanishing_plain_shapes_are_read_as_paths_are():
     body = "<g transform='scale(1,0)'><circle r='5' cx='9'/></g><circle r='1e-7'/><rect width='0'/>"
-    strokes = (
-        read_drawing(document(f"{body}<line x1='3' y1='1' x2='3' y2='1'/>")).classes[0].strokes
-    )
+    line = "<line x1='3' y1='1' x2='3' y2='1'/>"
+    strokes = first_of(read_drawing(document(body + line)))
     assert len(strokes) == 1
     assert strokes.length_mm == pytest.approx(20.0, rel=1e-3)
 
@@ -95,5 +95,5 @@ def test_ten_thousand_circles_keep_their_circumference():
     rng = random.Random(6)
     radii = [rng.uniform(0.02, 40.0) for _ in range(10_000)]
     body = "".join(f"<circle cx='50' cy='50' r='{r!r}'/>" for r in radii)
-    lengths = read_drawing(document(body)).classes[0].strokes.lengths_mm
+    lengths = first_of(read_drawing(document(body))).lengths_mm
     assert lengths == pytest.approx(2 * math.pi * np.array(radii), rel=1e-5)

@@ -182,7 +182,7 @@ def test_the_warning_of_small_features_takes_the_measured_kerf():
         '<path stroke="#ff0000" fill="none" d="M10 10 H40 V11 H10 Z"/></svg>'
     )
     drawing = read_drawing(svg.encode())
-    job = make_job(drawing, {c.name: "cut" for c in drawing.classes})
+    job = make_job(drawing, dict.fromkeys(drawing.classes, "cut"))
     law = law_of(lambda v: 0.3, (12.0,))
     setting = Setting(power_pct=60.0, speed_mm_s=12.0)
     wide = law.at_setting(CO2, setting).value_mm

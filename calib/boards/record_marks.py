@@ -57,7 +57,7 @@ def _through(canvas: Any, grade: int) -> None:
     if grade == 0:
         notch = [(left, top), (0.49 * width, top + 0.35 * height), (right, top)]
         sheet = [(0.0, top), *notch, (width, top), (width, bottom), (0.0, bottom)]
-        outline(canvas, sheet, close=True, fill=True)
+        outline(canvas, sheet, filled=True)
         return
     drop = 0.22 * height if grade == 2 else 0.0
     canvas.rect(0.0, top, left, bottom - top, fill=1)

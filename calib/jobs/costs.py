@@ -112,8 +112,8 @@ class PricedJob:
         """Expected cost at some settings; chances of char to about 0.005."""
         if region.char is not None:
             region = replace(region, char=region.char.thinned(LOOK_POINTS))
-        job, times = self.times.job, self.times
-        return expected_cost(region, job, self.costs, power, speed, passes, times=times)
+        setting = (power, speed, passes)
+        return expected_cost(region, self.times.job, self.costs, *setting, times=self.times)
 
     def one(self, region: Region, at: Setting) -> CostBreakdown:
         """Expected cost at one setting, exactly."""
@@ -176,17 +176,17 @@ def price_settings(
     found = []
     for name, at in settings.items():
         cost = priced.one(region, at)
-        margin = None if price is None else price - float(cost.total)
+        total = float(cost.total)
         found.append(
             PricedSetting(
                 name=name,
                 setting=at,
                 parts={part: float(value) for part, value in cost.parts.items()},
-                total=float(cost.total),
+                total=total,
                 minutes=float(cost.time_s) / 60.0,
                 expected_pushes=float(cost.expected_pushes),
-                margin=margin,
-                margin_pct=None if price is None or margin is None else 100.0 * margin / price,
+                margin=None if price is None else price - total,
+                margin_pct=None if price is None else 100.0 * (price - total) / price,
             )
         )
     return tuple(found)

@@ -43,13 +43,7 @@ class Styles:
         self._selectors: defaultdict[str, list[_Selector]] = defaultdict(list)
         text = "\n".join("".join(e.itertext()) for e in root.iter("style"))
         if len(text) > _LONGEST_SHEET:
-            raise BadFile(
-                say(
-                    "jobs.drawings_style_sheet_has_letters",
-                    count=len(text),
-                    longest_sheet=_LONGEST_SHEET,
-                )
-            )
+            raise BadFile(say("jobs.style_sheet_is_long", count=len(text), most=_LONGEST_SHEET))
         for rule in tinycss2.parse_stylesheet(text, True, True) if text.strip() else ():
             self._add(rule)
         every = (selector for selectors in self._selectors.values() for selector in selectors)
@@ -79,9 +73,8 @@ class Styles:
 
     def of(self, element: Element) -> Mapping[str, str]:
         """Attributes and properties of an element, the strongest of each."""
-        style = element.get("style")
         layers = [found.said for found in self._matching(element)] if self._selectors else []
-        if style:
+        if style := element.get("style"):
             layers.append(declared(style))
         if not layers:
             return element.attrib

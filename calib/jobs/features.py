@@ -88,10 +88,9 @@ def small_features(
             found += _slow_outlines(job_class, machine, settings[job_class.name], region)
     if machine.power_follows_speed and any(f.kind == "slow outline" for f in found):
         notes.append(say("jobs.controller_lowers_power_with_speed"))
-    kinds: tuple[Kind, ...] = get_args(Kind)
-    by_kind = {
-        kind: sorted((f for f in found if f.kind == kind), key=_worst_first) for kind in kinds
-    }
+    by_kind: dict[Kind, list[Feature]] = {kind: [] for kind in get_args(Kind)}
+    for feature in sorted(found, key=_worst_first):
+        by_kind[feature.kind].append(feature)
     return SmallFeatures(
         features=tuple(f for these in by_kind.values() for f in these[:LISTED]),
         counts={kind: len(these) for kind, these in by_kind.items()},
@@ -100,7 +99,7 @@ def small_features(
 
 
 def _worst_first(feature: Feature) -> tuple[float, float, tuple[float, float]]:
-    """What features are sorted by; those that differ by rounding alone go by their place."""
+    # Those that differ by rounding alone go by their place.
     return -round(feature.energy_ratio, 6), round(feature.size_mm, 6), feature.place_mm
 
 
@@ -186,23 +185,18 @@ def _slow_outlines(
 ) -> list[Feature]:
     strokes, set_speed = job_class.strokes, setting.speed_mm_s
     times = stroke_times_s(job_class.course, set_speed, machine.working_acceleration_mm_s2)
-    mean = strokes.lengths_mm / np.maximum(times, 1e-12)
-    slow = np.flatnonzero(strokes.closed & (mean < SLOW_SHARE * set_speed))
+    means = strokes.lengths_mm / np.maximum(times, 1e-12)
+    slow = np.flatnonzero(strokes.closed & (means < SLOW_SHARE * set_speed))
     widths = least_widths_mm(strokes) if len(slow) else np.zeros(0)
     found = [
         Feature(
             kind="slow outline",
             place_mm=_place(strokes.starts_mm[index]),
             size_mm=float(widths[index]),
-            words=say(
-                "jobs.burnt_at_on_average_instead",
-                mean=mean[index],
-                set_speed=set_speed,
-                set_speed_2=set_speed / mean[index],
-            ),
-            energy_ratio=set_speed / float(mean[index]),
+            words=say("jobs.burnt_slower", mean=mean, set_speed=set_speed, times=set_speed / mean),
+            energy_ratio=set_speed / mean,
         )
-        for index in slow
+        for index, mean in zip(slow, means[slow].tolist(), strict=True)
     ]
     found.sort(key=_worst_first)
     power, passes = setting.power_pct, setting.passes

@@ -31,12 +31,7 @@ class JobClass:
     def __post_init__(self) -> None:
         if self.operation not in OPERATIONS:
             raise InvalidRecord(
-                say(
-                    "jobs.operation_of_class",
-                    name=self.name,
-                    operation=self.operation,
-                    operations=", ".join(OPERATIONS),
-                )
+                say("jobs.operation_of_class", of=self, known=", ".join(OPERATIONS))
             )
         object.__setattr__(self, "course", course_of(self.strokes))
 
@@ -81,9 +76,7 @@ class Job:
 def plain_job(cut_length_mm: float, outlines: int | None = None, *, name: str = "job") -> Job:
     """A job of which only the length is known: equal round outlines, spread over a small board."""
     if not 0.0 < cut_length_mm < 1e8 or (outlines is not None and not 1 <= outlines <= 100_000):
-        raise InvalidRecord(
-            say("jobs.job_of_in_outlines", cut_length_mm=cut_length_mm, outlines=outlines)
-        )
+        raise InvalidRecord(say("jobs.job_of_in_outlines", length=cut_length_mm, outlines=outlines))
     count = max(round(cut_length_mm / _PLAIN_OUTLINE_MM), 1) if outlines is None else outlines
     length = cut_length_mm / count
     radius = length / (2.0 * math.pi)

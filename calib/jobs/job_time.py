@@ -18,7 +18,6 @@ from calib.records import KINDS, Machine, Operation, Setting
 from calib.records.costs import START_UP_S
 from calib.texts.say import say
 
-# Marks come before cuts, so that nothing has moved when it is marked.
 # Path burnt at less than this share of the set speed counts as slow.
 SLOW_SHARE = 0.9
 # Room that a sheet may stick out over the bed by rounding [mm].
@@ -97,14 +96,14 @@ def job_time_s(
 
     Notes
     -----
-    Marks come first, then cuts, each class in the drawing's order, with straight travel at top
-    speed between strokes. All passes of a stroke follow one another; an open one is travelled
-    back. Speeds along the strokes as in ``motion.step_times_s``.
+    Marks come first, so that nothing has moved when it is marked, then cuts, each class in the
+    drawing's order, with straight travel at top speed between strokes. All passes of a stroke
+    follow one another; an open one is travelled back. Speeds along the strokes as in
+    ``motion.step_times_s``.
     """
-    ordered = sorted(job.classes, key=lambda c: KINDS[c.operation].turn)
     at = (0.0, 0.0)
     times = []
-    for job_class in ordered:
+    for job_class in sorted(job.classes, key=lambda c: KINDS[c.operation].turn):
         times.append(_class_time(job_class, machine, settings.get(job_class.name), at))
         if len(job_class.strokes):
             at = tuple(job_class.strokes.ends_mm[-1].tolist())
@@ -144,10 +143,10 @@ def _class_time(
         raise MachineLimit(
             say("jobs.class_is_set", job_class=job_class, setting=setting, machine=machine)
         )
-    if KINDS[job_class.operation].shape == "area" and setting.line_pitch_mm is None:
-        raise InvalidRecord(say("jobs.class_is_surface_and_its_setting", job_class=job_class))
     strokes, acceleration = job_class.strokes, machine.working_acceleration_mm_s2
-    if KINDS[job_class.operation].shape == "area" and setting.line_pitch_mm is not None:
+    if KINDS[job_class.operation].shape == "area":
+        if setting.line_pitch_mm is None:
+            raise InvalidRecord(say("jobs.class_is_surface_and_its_setting", job_class=job_class))
         rows = rows_of(strokes, setting.line_pitch_mm)
         beam_on, dark = rows_time_s(rows, machine, setting)
         length, slow = float(rows.lit_mm.sum()), 0.0
@@ -229,10 +228,10 @@ class CutTimes:
 
     def at(self, cut: Setting) -> JobTime:
         """Time of the job with its cuts at a setting."""
-        job, ratio = self.counted, self.ratio
-        cuts = {c.name: cut for c in job.cuts}
-        settings = {**self.marks, **cuts}
-        return job_time_s(job, self.machine, settings, start_up_s=self.start_up_s, ratio=ratio)
+        settings = {**self.marks, **{c.name: cut for c in self.job.cuts}}
+        return job_time_s(
+            self.counted, self.machine, settings, start_up_s=self.start_up_s, ratio=self.ratio
+        )
 
     def seconds(self, speed_mm_s: Floats, passes: Floats) -> Floats:
         """Time of the whole job, start-up included."""
@@ -255,8 +254,7 @@ class CutTimes:
     def _fixed(self, passes: int, speed_mm_s: float) -> float:
         """All but the time along the cuts: travel, marks, start-up; it depends on no speed [s]."""
         if passes not in self._fixed_s:
-            cut = Setting(power_pct=1.0, speed_mm_s=speed_mm_s, passes=passes)
-            time = self.at(cut)
+            time = self.at(Setting(power_pct=1.0, speed_mm_s=speed_mm_s, passes=passes))
             scale = self.ratio.ratio if self.ratio else 1.0
             self._fixed_s[passes] = time.total_s - scale * time.cutting_s
         return self._fixed_s[passes]

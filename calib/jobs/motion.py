@@ -63,8 +63,7 @@ def course_of(strokes: Strokes, corner_slip_mm: float = CORNER_SLIP_MM) -> Cours
         bend[steps] = np.minimum(radius[steps], radius[steps + 1])
         radius[1:] = np.minimum(radius[1:], bend[:-1])
         radius = np.minimum(radius, bend)
-    radius[strokes.first[:-1]] = 0.0
-    radius[strokes.first[1:] - 1] = 0.0
+    radius[strokes.first[:-1]] = radius[strokes.first[1:] - 1] = 0.0
     return Course(step_mm=strokes.step_mm, radius_mm=radius, bend_mm=bend, first=strokes.first)
 
 
@@ -126,8 +125,6 @@ def step_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float) -
 
 def stroke_times_s(course: Course, speed_mm_s: float, acceleration_mm_s2: float) -> Floats:
     """Time of every stroke at one set speed, from rest to rest [s]."""
-    if len(course.first) == 1:
-        return np.zeros(0)
     times = step_times_s(course, speed_mm_s, acceleration_mm_s2)
     return np.asarray(np.add.reduceat(times, course.first[:-1]))
 
@@ -139,9 +136,7 @@ def travel_times_s(
     start_mm: tuple[float, float] = (0.0, 0.0),
 ) -> Floats:
     """Time of the moves with the beam off: to each stroke's start, in the drawing's order."""
-    if len(strokes) == 0:
-        return np.zeros(0)
-    leave = np.vstack([np.array([start_mm]), strokes.ends_mm[:-1]])
+    leave = np.vstack([[start_mm], strokes.ends_mm])[: len(strokes)]
     distance = np.hypot(*(strokes.starts_mm - leave).T)
     return move_time_s(distance, speed_mm_s, acceleration_mm_s2)
 
@@ -169,14 +164,9 @@ def rows_of(strokes: Strokes, line_pitch_mm: float) -> Rows:
     # Row k lies in the middle of its strip, so that a contour's own level edges are met by none.
     top, bottom = np.ceil(low - 0.5), np.ceil(high - 0.5)
     counts = (bottom - top).astype(np.int64)
-    if counts.sum() > MAX_CROSSINGS:
+    if (count := counts.sum()) > MAX_CROSSINGS:
         raise MachineLimit(
-            say(
-                "jobs.line_pitch_of_crosses_this_drawing",
-                line_pitch_mm=line_pitch_mm,
-                sum=counts.sum(),
-                max_crossings=MAX_CROSSINGS,
-            )
+            say("jobs.line_pitch_is_fine", pitch=line_pitch_mm, count=count, most=MAX_CROSSINGS)
         )
     edge = np.repeat(np.arange(len(counts)), counts)
     nth = np.arange(len(edge)) - np.repeat(np.cumsum(counts) - counts, counts)

@@ -22,8 +22,6 @@ FLATNESS_MM = 0.01
 SAME_PLACE_MM = 1e-3
 # Steps shorter than this are no steps [mm]: they would only spoil the angle at the corner.
 _NO_STEP_MM = 1e-6
-# Nothing is cut a hundred metres away: a larger coordinate is a slip or an attack [mm].
-MAX_COORDINATE_MM = 1e5
 # Bounds on the work that a small file can ask for: beyond the first, curves are followed less
 # closely; beyond the second the drawing is refused.
 MANY_POINTS = 1_000_000
@@ -51,8 +49,6 @@ class Strokes:
     @property
     def lengths_mm(self) -> Floats:
         """Length of each stroke [mm]."""
-        if len(self) == 0:
-            return np.zeros(0)
         return np.asarray(np.add.reduceat(self.step_mm, self.first[:-1]))
 
     @property
@@ -72,8 +68,6 @@ class Strokes:
 
     def boxes_mm(self) -> Floats:
         """Box of each stroke: x and y from, x and y to; shape (strokes, 4) [mm]."""
-        if len(self) == 0:
-            return np.zeros((0, 4))
         low = np.minimum.reduceat(self.points_mm, self.first[:-1], axis=0)
         high = np.maximum.reduceat(self.points_mm, self.first[:-1], axis=0)
         return np.hstack([low, high])
@@ -104,42 +98,32 @@ NO_STROKES = Strokes(
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Pieces:
-    """Cubic pieces in the order in which they are drawn."""
+def flattened(
+    controls: Floats, path: Ints, is_start: Flags, flatness_mm: float
+) -> tuple[Strokes, Ints]:
+    """Make strokes out of cubic pieces, in the order in which they are drawn; and whose they are.
 
-    controls: Floats  # four control points of each piece, shape (n, 4, 2)
-    path: Ints  # index of the path that each belongs to, shape (n,)
-    is_start: Flags  # true for a piece without length that only begins a stroke, shape (n,)
-
-
-def out_of_reach() -> BadFile:
-    """What is said of points that are farther away than any bed reaches."""
-    return BadFile(
-        say("jobs.drawing_reaches_beyond_m", max_coordinate_mm=MAX_COORDINATE_MM / 1000.0)
-    )
-
-
-def flattened(pieces: Pieces, flatness_mm: float = FLATNESS_MM) -> tuple[Strokes, Ints]:
-    """Make strokes out of pieces."""
-    if len(pieces.path) == 0:
-        return NO_STROKES, pieces.path
-    counts = _step_counts(pieces, flatness_mm)
+    Of each its four control points, (n, 4, 2), the index of its path, (n,), and whether it has no
+    length and only begins a stroke, (n,).
+    """
+    if len(path) == 0:
+        return NO_STROKES, path
+    counts = _step_counts(controls, flatness_mm)
     rows = np.repeat(np.arange(len(counts)), counts)
     nth = np.arange(len(rows)) - np.repeat(np.cumsum(counts) - counts, counts) + 1
     share = nth / counts[rows]
-    points = _bezier(pieces.controls, rows, share)
-    begins = pieces.is_start[rows]
+    points = _bezier(controls, rows, share)
+    begins = is_start[rows]
     before = np.vstack([points[:1], points[:-1]])
     chord = np.hypot(*(points - before).T)
-    length = np.maximum(chord, _step_lengths(pieces.controls, rows, share, 1.0 / counts[rows]))
+    length = np.maximum(chord, _step_lengths(controls, rows, share, 1.0 / counts[rows]))
     keep = begins | (chord > _NO_STEP_MM)
     points, length, begins, rows = points[keep], length[keep], begins[keep], rows[keep]
     first = np.append(np.flatnonzero(begins), len(points))
     step = np.append(length[1:], 0.0)
     step[first[1:] - 1] = 0.0
     # Strokes of a single point are dots, which nobody means.
-    path = pieces.path[rows[first[:-1]]]
+    owner = path[rows[first[:-1]]]
     gap = np.hypot(*(points[first[1:] - 1] - points[first[:-1]]).T)
     size = np.diff(first)
     strokes = Strokes(
@@ -149,12 +133,11 @@ def flattened(pieces: Pieces, flatness_mm: float = FLATNESS_MM) -> tuple[Strokes
         closed=(gap < SAME_PLACE_MM) & (size > 2),
     )
     lines = np.flatnonzero(size > 1)
-    return (strokes if len(lines) == len(path) else strokes.take(lines)), path[lines]
+    return (strokes if len(lines) == len(owner) else strokes.take(lines)), owner[lines]
 
 
-def _step_counts(pieces: Pieces, flatness_mm: float) -> Ints:
+def _step_counts(p: Floats, flatness_mm: float) -> Ints:
     """Steps for each piece: the chord error of a step of length h is at most h² max|B″| / 8."""
-    p = pieces.controls
     bend = np.maximum(
         np.hypot(*(p[:, 0] - 2.0 * p[:, 1] + p[:, 2]).T),
         np.hypot(*(p[:, 1] - 2.0 * p[:, 2] + p[:, 3]).T),
@@ -165,9 +148,8 @@ def _step_counts(pieces: Pieces, flatness_mm: float) -> Ints:
         counts = np.where(straight, 1.0, np.clip(counts, least, _MAX_POINTS_A_PIECE))
         if counts.sum() <= (MAX_POINTS if least == 2.0 else MANY_POINTS):
             return counts.astype(np.int64)
-    raise BadFile(
-        say("jobs.drawings_curves_need_points", sum=int(counts.sum()), max_points=MAX_POINTS)
-    )
+    count = int(counts.sum())
+    raise BadFile(say("jobs.drawings_curves_need_points", count=count, most=MAX_POINTS))
 
 
 def _bezier(controls: Floats, rows: Ints, share: Floats) -> Floats:

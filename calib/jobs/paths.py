@@ -12,21 +12,14 @@ import numpy as np
 import svgelements
 
 from calib.errors import BadFile, shown
-from calib.jobs.outlines import (
-    FLATNESS_MM,
-    MAX_COORDINATE_MM,
-    Floats,
-    Ints,
-    Pieces,
-    Strokes,
-    flattened,
-    out_of_reach,
-)
+from calib.jobs.outlines import FLATNESS_MM, Flags, Floats, Ints, Strokes, flattened
 from calib.texts.say import say
 
 # Bounds on the work that path data may ask for; ten megabytes hold some 700,000 segments.
 MAX_SEGMENTS = 1_000_000
 MAX_ARCS = 200_000
+# Nothing is cut a hundred metres away: a larger coordinate is a slip or an attack [mm].
+_MAX_COORDINATE_MM = 1e5
 # One number, of a bounded length.
 NUMBER = r"[-+]?(?>\d{1,40}+(?>\.\d{0,40}+)?+|\.\d{1,40}+)(?!\d)(?>[eE][-+]?\d{1,2}(?!\d))?+"
 _GAP = r"[\s,]*+"
@@ -69,7 +62,11 @@ def strokes_of_paths(
         path_of.extend((nth,) * (len(kinds) - before))
     rows = np.array(numbers).reshape(-1, 4, 2)
     kind, owner = np.array(kinds, dtype=np.int64), np.array(path_of, dtype=np.int64)
-    return flattened(_pieces(rows, kind, owner, matrices), flatness_mm)
+    return flattened(*_pieces(rows, kind, owner, matrices), flatness_mm)
+
+
+def _out_of_reach() -> BadFile:
+    return BadFile(say("jobs.drawing_reaches_beyond_m", far_m=_MAX_COORDINATE_MM / 1000.0))
 
 
 def _refuse_too_many(paths: Sequence[str]) -> None:
@@ -95,19 +92,18 @@ def _add_path(text: str, numbers: array[float], kinds: array[int]) -> None:
     try:
         parts = svgelements.Path(text)
     except (ArithmeticError, ValueError):
-        raise out_of_reach() from None
+        raise _out_of_reach() from None
     last: object = None
     control: Any = None
     for part in parts:
-        end, before, last = part.end, last, part
-        if isinstance(before, svgelements.Close) and not isinstance(part, svgelements.Move):
-            numbers.extend((part.start.x, part.start.y) * 4)
+        start, end, before, last = part.start, part.end, last, part
+        moves = isinstance(part, svgelements.Move)
+        if moves or isinstance(before, svgelements.Close):
+            begin = end if moves else start
+            numbers.extend((begin.x, begin.y) * 4)
             kinds.append(_START)
-        if isinstance(part, svgelements.Move):
-            numbers.extend((end.x, end.y) * 4)
-            kinds.append(_START)
+        if moves:
             continue
-        start = part.start
         if isinstance(part, svgelements.Arc) and part.sweep and part.rx > 0.0 and part.ry > 0.0:
             x, y = part.center
             across, down = (part.prx.x - x, part.prx.y - y), (part.pry.x - x, part.pry.y - y)
@@ -123,18 +119,15 @@ def _add_path(text: str, numbers: array[float], kinds: array[int]) -> None:
             goes_on = not part.smooth or isinstance(before, svgelements.CubicBezier)
             one, two = part.control1 if goes_on else start, part.control2
         elif isinstance(part, svgelements.QuadraticBezier):
-            if not part.smooth:
-                control = part.control
-            elif isinstance(before, svgelements.QuadraticBezier):
-                control = start * 2.0 - control
-            else:
-                control = start
+            goes_on = isinstance(before, svgelements.QuadraticBezier)
+            mirrored = start * 2.0 - control if goes_on else start
+            control = mirrored if part.smooth else part.control
             one, two = (p + (control - p) * (2.0 / 3.0) for p in (start, end))
         numbers.extend((start.x, start.y, one.x, one.y, two.x, two.y, end.x, end.y))
         kinds.append(_CURVE)
 
 
-def _pieces(rows: Floats, kind: Ints, owner: Ints, matrices: Floats) -> Pieces:
+def _pieces(rows: Floats, kind: Ints, owner: Ints, matrices: Floats) -> tuple[Floats, Ints, Flags]:
     """Move the rows to millimetres and make cubic pieces of at most 45 degrees out of arcs."""
     arc = kind == _ARC
     turns = rows[arc, 3]
@@ -146,8 +139,8 @@ def _pieces(rows: Floats, kind: Ints, owner: Ints, matrices: Floats) -> Pieces:
     moved[arc, 0] += shift[arc, 0]
     moved[arc, 3] = moved[arc, 0]
     # Written so that NaN is refused too.
-    if not (np.abs(moved) <= MAX_COORDINATE_MM).all():
-        raise out_of_reach()
+    if not (np.abs(moved) <= _MAX_COORDINATE_MM).all():
+        raise _out_of_reach()
     counts = np.ones(len(rows), dtype=np.int64)
     counts[arc] = np.maximum(np.ceil(np.abs(turns[:, 1]) / (np.pi / 4.0) - 1e-9), 1.0)
     many = counts[arc]
@@ -169,4 +162,4 @@ def _pieces(rows: Floats, kind: Ints, owner: Ints, matrices: Floats) -> Pieces:
     controls[arc[which]] = np.stack(
         [centre + u[:, None] * across + v[:, None] * down for u, v in circle], axis=1
     )
-    return Pieces(controls=controls, path=owner[which], is_start=(kind == _START)[which])
+    return controls, owner[which], (kind == _START)[which]

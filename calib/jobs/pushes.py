@@ -73,27 +73,21 @@ def job_pushes(
     """Tell of a whole job at a setting, on the sheet that was tested; defects stand apart."""
     length, machine = job.cut_length_mm, region.machine
     taken = times or CutTimes(job=job, machine=machine)
-
-    def changed(change_pct: float) -> SpeedChange:
+    changes = {}
+    for change_pct in (-_CHANGE_PCT, 0.0, _CHANGE_PCT):
         speed = setting.speed_mm_s * (1.0 + change_pct / 100.0)
-        pushes = pushes_of(region, replace(setting, speed_mm_s=speed), taken.job.cut_length_mm)
-        seconds = taken.seconds(np.array(speed), np.array(setting.passes))
-        return SpeedChange(
-            change_pct=change_pct,
-            speed_mm_s=speed,
-            expected_pushes=pushes.expected,
-            chance_no_push=pushes.chance_no_push,
-            minutes=float(seconds) / 60.0,
-        )
-
+        if speed <= machine.max_speed_mm_s:
+            there = pushes_of(region, replace(setting, speed_mm_s=speed), length)
+            changes[change_pct] = SpeedChange(
+                change_pct=change_pct,
+                speed_mm_s=speed,
+                expected_pushes=there.expected,
+                chance_no_push=there.chance_no_push,
+                minutes=float(taken.seconds(np.array(speed), np.array(setting.passes))) / 60.0,
+            )
     at = (setting.power_pct, setting.speed_mm_s, setting.passes)
     pushes, places = pushes_of(region, setting, length), length / COUPON_CUT_MM
     defects = pushes.defects
-    changes = {
-        change: changed(change)
-        for change in (-_CHANGE_PCT, 0.0, _CHANGE_PCT)
-        if setting.speed_mm_s * (1.0 + change / 100.0) <= machine.max_speed_mm_s
-    }
     notes = [say("jobs.about_places_of_will_need_push", pushes=pushes, places=places)]
     if defects > 0.0:
         notes.append(say("jobs.on_top_about_knots_or_glue", defects=defects))

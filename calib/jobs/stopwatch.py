@@ -34,9 +34,7 @@ class TimeRatio:
 
     def describe(self) -> str:
         """One sentence for the report."""
-        low, high = self.interval
-        after = say("jobs.after_timed", jobs=self.jobs, which="job" if self.jobs == 1 else "jobs")
-        return say("jobs.without_start_up", ratio=self.ratio, low=low, high=high, after=after)
+        return say("jobs.without_start_up", one=self, jobs="job" if self.jobs == 1 else "jobs")
 
 
 def calibrate_time(pairs: Sequence[tuple[float, float]]) -> TimeRatio:
@@ -57,7 +55,16 @@ def calibrate_time(pairs: Sequence[tuple[float, float]]) -> TimeRatio:
     >>> calibrate_time([(600.0, 690.0), (1800.0, 2016.0)]).describe()[:60]
     'Without start-up, jobs take 1.13 times (1.07 to 1.20) as lon'
     """
-    logs = np.array([_log_ratio(calculated, measured) for calculated, measured in pairs])
+    for pair in pairs:
+        for what, value in zip(("calculated", "measured"), pair, strict=True):
+            if not (math.isfinite(value) and value > 0.0):
+                raise InvalidRecord(say("jobs.time_of_job", what=what, value=value))
+        ratio, believed = pair[1] / pair[0], _PLAUSIBLE
+        if not believed[0] <= ratio <= believed[1]:
+            raise InvalidRecord(
+                say("jobs.job_takes_otherwise", pair=pair, ratio=ratio, believed=believed)
+            )
+    logs = np.array([math.log(measured / calculated) for calculated, measured in pairs])
     n = len(logs)
     strength = (_SCATTER / _PRIOR_SD) ** 2
     mean = float(logs.mean()) if n else 0.0
@@ -75,21 +82,3 @@ def calibrate_time(pairs: Sequence[tuple[float, float]]) -> TimeRatio:
         next_job=(math.exp(centre - of_next), math.exp(centre + of_next)),
         jobs=n,
     )
-
-
-def _log_ratio(calculated: float, measured: float) -> float:
-    for what, value in (("calculated", calculated), ("measured", measured)):
-        if not (math.isfinite(value) and value > 0.0):
-            raise InvalidRecord(say("jobs.time_of_job", what=what, value=value))
-    ratio = measured / calculated
-    if not _PLAUSIBLE[0] <= ratio <= _PLAUSIBLE[1]:
-        raise InvalidRecord(
-            say(
-                "jobs.job_calculated_at_was_measured",
-                calculated=calculated,
-                measured=measured,
-                ratio=ratio,
-                plausible=_PLAUSIBLE,
-            )
-        )
-    return math.log(ratio)

@@ -11,9 +11,9 @@ from dataclasses import dataclass, field, replace
 from typing import BinaryIO, NamedTuple
 from xml.etree.ElementTree import Element, ParseError, TreeBuilder
 
-import svgelements
 from defusedxml.common import DefusedXmlException
 from defusedxml.ElementTree import DefusedXMLParser
+from svgelements import Matrix, Viewbox
 
 from calib.errors import BadFile, shown
 from calib.jobs.css import Styles, colour, share
@@ -70,7 +70,6 @@ _ONE_TRANSFORM = re.compile(r"([a-zA-Z]++)\s*+\(([^()]*+)\)")
 _LONGEST_TRANSFORM = 2000
 _NUMBERS_OF = {"matrix": (6,), "translate": (1, 2), "scale": (1, 2), "rotate": (1, 3)}
 
-Matrix = tuple[float, float, float, float, float, float]
 Look = Mapping[str, str]
 
 
@@ -152,11 +151,7 @@ class _Counted(TreeBuilder):
         self.depth += 1
         if self.elements > MAX_ELEMENTS or self.depth > MAX_NESTING:
             raise BadFile(
-                say(
-                    "jobs.drawing_has_more_than_elements",
-                    max_elements=MAX_ELEMENTS,
-                    max_nesting=MAX_NESTING,
-                )
+                say("jobs.drawing_has_more_than_elements", most=MAX_ELEMENTS, deep=MAX_NESTING)
             )
         return super().start(tag.removeprefix(_SVG), attrs)
 
@@ -179,12 +174,9 @@ class _Walk:
         viewport, matrix, has_size = view_box(own, None)
         self.page = DrawnPage(has_size)
         self.page.left_out[say("jobs.style_rules_for_special_cases")] += self.styles.skipped_rules
-        to_mm = (MM_PER_PX, 0.0, 0.0, MM_PER_PX, 0.0, 0.0)
-        place = _Place(composed(to_mm, matrix), viewport, _INHERITED, "")
-        shown_look = self._look(own, place.look)
         stack = []
-        if shown_look is not None:
-            place = replace(place, look=shown_look)
+        if (look := self._look(own, _INHERITED)) is not None:
+            place = _Place(matrix * Matrix.scale(MM_PER_PX), viewport, look, "")
             stack = [(element, place) for element in reversed(root)]
         while stack:
             element, place = stack.pop()
@@ -213,11 +205,11 @@ class _Walk:
         matrix = place.matrix
         if own.get("transform", "none").strip() not in ("", "none"):
             if not _ZERO.fullmatch(own.get("transform-origin", "0").replace(" ", "")):
-                raise _moved_oddly("transform-origin")
-            matrix = composed(matrix, transform_of(own["transform"]))
+                raise BadFile(say("jobs.drawing_moves_shape", key="transform-origin"))
+            matrix = transform_of(own["transform"]) * matrix
         for key in _NOT_FOLLOWED:
             if own.get(key, "none") != "none":
-                raise _moved_oddly(key)
+                raise BadFile(say("jobs.drawing_moves_shape", key=key))
         if name in _SHAPES:
             self._draw(name, own, replace(place, matrix=matrix, look=look))
             return
@@ -230,7 +222,7 @@ class _Walk:
             return
         if name in ("svg", "symbol"):
             viewport, matrix, _ = view_box(own, place.viewport, place.size)
-            inside = replace(inside, matrix=composed(inside.matrix, matrix), viewport=viewport)
+            inside = replace(inside, matrix=matrix * inside.matrix, viewport=viewport)
         children = list(element)
         if name == "switch":
             asking = ("requiredExtensions", "systemLanguage")
@@ -291,35 +283,13 @@ class _Walk:
         used = (*place.used, wanted)
         if wanted in place.used or len(used) > MAX_NESTING:
             raise BadFile(
-                say(
-                    "jobs.drawings_shape_refers_to_itself",
-                    wanted=wanted[:40],
-                    max_nesting=MAX_NESTING,
-                )
+                say("jobs.drawings_shape_refers_to_itself", wanted=wanted[:40], deep=MAX_NESTING)
             )
         x = length_px(own.get("x", "0"), place.viewport.width)
         y = length_px(own.get("y", "0"), place.viewport.height)
-        matrix = composed(place.matrix, (1.0, 0.0, 0.0, 1.0, x, y))
+        matrix = Matrix.translate(x, y) * place.matrix
         size = own.get("width", ""), own.get("height", "")
         return target, replace(place, matrix=matrix, used=used, size=size)
-
-
-def _moved_oddly(key: str) -> BadFile:
-    return BadFile(say("jobs.drawing_moves_shape", key=key))
-
-
-def composed(outer: Matrix, inner: Matrix) -> Matrix:
-    """The way through two matrices, first the inner one: x' = a x + c y + e, y' = b x + d y + f."""
-    a, b, c, d, e, f = outer
-    p, q, r, s, t, u = inner
-    return (
-        a * p + c * q,
-        b * p + d * q,
-        a * r + c * s,
-        b * r + d * s,
-        a * t + c * u + e,
-        b * t + d * u + f,
-    )
 
 
 @functools.lru_cache(maxsize=4096)
@@ -341,12 +311,7 @@ def transform_of(text: str) -> Matrix:
     if not good:
         raise BadFile(say("jobs.drawing_holds_transform", text=text[:60]))
     # The library skips what it can't read, so it gets nothing but the numbers that were found.
-    return _matrix(readable)
-
-
-def _matrix(transform: str) -> Matrix:
-    found = svgelements.Matrix(transform)
-    return (found.a, found.b, found.c, found.d, found.e, found.f)
+    return Matrix(readable)
 
 
 def length_px(text: str, whole: float) -> float:
@@ -391,10 +356,10 @@ def view_box(
         y = length_px(own.get("y", "0"), around.height)
     has_size = all(text.lower().endswith(_REAL_UNITS) for text in given)
     if box is None:
-        return Viewport(width, height), (1.0, 0.0, 0.0, 1.0, x, y), has_size
+        return Viewport(width, height), Matrix.translate(x, y), has_size
     aspect = " ".join(own.get("preserveAspectRatio", "").split()) or None
-    transform = svgelements.Viewbox.viewbox_transform(x, y, width, height, *box, aspect)
-    return Viewport(box[2], box[3]), _matrix(transform), has_size
+    transform = Viewbox.viewbox_transform(x, y, width, height, *box, aspect)
+    return Viewport(box[2], box[3]), Matrix(transform), has_size
 
 
 def shape_of(name: str, own: Mapping[str, str], viewport: Viewport) -> str:
@@ -418,9 +383,9 @@ def shape_of(name: str, own: Mapping[str, str], viewport: Viewport) -> str:
         rx = ry = at("r", viewport.diagonal)
     else:
         # Of two radii one stands for the other when only it is given.
-        rx_text, ry_text = (own.get(key, "auto").strip() for key in ("rx", "ry"))
-        rx = 0.0 if rx_text == ry_text == "auto" else length_px(_given(rx_text, ry_text), wide)
-        ry = 0.0 if rx_text == ry_text == "auto" else length_px(_given(ry_text, rx_text), high)
+        radii = [own.get(key, "auto").strip() for key in ("rx", "ry")]
+        given = [text for text in radii if text != "auto"] or ["0"]
+        rx, ry = length_px(given[0], wide), length_px(given[-1], high)
     if name in ("circle", "ellipse"):
         x, y = at("cx", wide), at("cy", high)
         arc = f"A{rx!r} {ry!r} 0 1 1 "
@@ -440,10 +405,6 @@ def shape_of(name: str, own: Mapping[str, str], viewport: Viewport) -> str:
     )
 
 
-def _given(own: str, other: str) -> str:
-    return other if own == "auto" else own
-
-
 def _layers(root: Element) -> dict[Element, str]:
     """Names of the groups that split the drawing, found below groups that hold everything."""
 
@@ -456,14 +417,12 @@ def _layers(root: Element) -> dict[Element, str]:
         if len(drawn) == 1 and drawn[0].tag == "g" and groups(drawn[0]):
             level = drawn[0]
         else:
-            return {
-                g: _label(g) or say("jobs.group", i=i) for i, g in enumerate(groups(level), start=1)
-            }
-
-
-def _label(group: Element) -> str:
-    """Its title, a label attribute of any program, or its id."""
-    titles = [child.text or "" for child in group if child.tag == "title"]
-    labels = [value for key, value in group.attrib.items() if key.endswith("}label")]
-    words = [" ".join(text.split())[:80] for text in (*titles, *labels, group.get("id", ""))]
-    return next((text for text in words if text), "")
+            break
+    names = {}
+    for number, group in enumerate(groups(level), 1):
+        # Its title, a label attribute of any program, or its id.
+        titles = [child.text or "" for child in group if child.tag == "title"]
+        labels = [value for key, value in group.attrib.items() if key.endswith("}label")]
+        words = (" ".join(text.split())[:80] for text in (*titles, *labels, group.get("id", "")))
+        names[group] = next(filter(None, words), say("jobs.group", i=number))
+    return names

@@ -10,15 +10,12 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal
 
 import numpy as np
 from scipy.special import stdtr, stdtrit
 
 from calib.errors import InvalidRecord
 from calib.texts.say import say
-
-Jaws = Literal["inside", "outside"]
 
 COVERAGE = 0.95
 # Repeatability in an untrained hand on wood [mm], a guess that may be off by a third; by GUM G.4.2
@@ -172,7 +169,7 @@ class Scatter:
     # standard deviation of the means of places [mm]; no degrees: it can't be told
     between_mm: float
     between_degrees: int
-    resolution_mm: float  # smallest step of the readings [mm]
+    caliper: Caliper
 
     def of_mean(self, places: Sequence[Sequence[float]]) -> tuple[float, float]:
         """Standard uncertainty of the mean of places [mm], and its degrees of freedom.
@@ -180,7 +177,7 @@ class Scatter:
         The resolution stays in full however often is read (GUM F.2.2.1).
         """
         count = len(places)
-        steps = (self.resolution_mm / math.sqrt(12.0), math.inf)
+        steps = (self.caliper.resolution_mm / math.sqrt(12.0), math.inf)
         if self.between_degrees >= _ENOUGH_DEGREES:
             parts = [(self.between_mm / math.sqrt(count), float(self.between_degrees)), steps]
         else:
@@ -192,26 +189,41 @@ class Scatter:
         combined = math.sqrt(sum(u**2 for u, _ in parts))
         return max(combined, _LEAST_MM), effective_degrees(parts)
 
+    def mean(
+        self, places: Sequence[Sequence[float]], *, inside: float = 0.0, outside: float = 0.0
+    ) -> Estimate:
+        """Mean of several places, and so much of the error of each pair of jaws in it."""
+        random_mm, degrees = self.of_mean(places)
+        return Estimate(
+            value_mm=sum(sum(place) / len(place) for place in places) / len(places),
+            random_mm=random_mm,
+            degrees=degrees,
+            inside=inside,
+            outside=outside,
+            limit_mm=self.caliper.limit_mm,
+        )
+
 
 def scatter_of(
     groups: Iterable[Sequence[Sequence[float]]],
-    caliper: Caliper,
+    caliper: Caliper | None,
     *,
     fitted: int | None = None,
 ) -> Scatter:
     """Pool the scatter of all readings (GUM 4.2.4).
 
     Each group's places share one true value, each place holds its readings [mm]; ``fitted`` is how
-    many numbers were fitted to them all (None: one mean per group).
+    many numbers were fitted to them all (None: one mean per group). Without a caliper: a usual one.
     """
+    tool = caliper or Caliper()
     listed = [group for group in groups if group]
     places = [place for group in listed for place in group]
     repeated, repeats = _pooled(places, len(places))
     degrees = _GUESSED_DEGREES + repeats
     squares = _GUESSED_DEGREES * GUESSED_REPEATABILITY_MM**2 + repeats * repeated**2
     within = math.sqrt(squares / degrees)
-    if caliper.repeatability_mm is not None:
-        within, degrees = caliper.repeatability_mm, math.inf
+    if tool.repeatability_mm is not None:
+        within, degrees = tool.repeatability_mm, math.inf
     means = [[sum(place) / len(place) for place in group] for group in listed]
     between, between_degrees = _pooled(means, len(means) if fitted is None else fitted)
     return Scatter(
@@ -219,7 +231,7 @@ def scatter_of(
         within_degrees=degrees,
         between_mm=between,
         between_degrees=int(max(between_degrees, 0.0)),
-        resolution_mm=caliper.resolution_mm,
+        caliper=tool,
     )
 
 
@@ -232,26 +244,6 @@ def _pooled(groups: Sequence[Sequence[float]], fitted: int) -> tuple[float, floa
         count += len(group)
     degrees = count - fitted
     return (math.sqrt(squares / degrees), float(degrees)) if degrees > 0 else (0.0, 0.0)
-
-
-def mean_estimate(
-    places: Sequence[Sequence[float]],
-    scatter: Scatter,
-    caliper: Caliper,
-    *,
-    jaws: Jaws,
-    sign: float = 1.0,
-) -> Estimate:
-    """Mean of several places with its uncertainty."""
-    random_mm, degrees = scatter.of_mean(places)
-    return Estimate(
-        value_mm=sum(sum(place) / len(place) for place in places) / len(places),
-        random_mm=random_mm,
-        degrees=degrees,
-        inside=sign if jaws == "inside" else 0.0,
-        outside=sign if jaws == "outside" else 0.0,
-        limit_mm=caliper.limit_mm,
-    )
 
 
 def weighted(estimates: Sequence[Estimate]) -> Estimate:

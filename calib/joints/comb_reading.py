@@ -12,16 +12,7 @@ from scipy.special import ndtr
 from calib.boards.comb import FEELS, CombBoard, Feel
 from calib.boards.comb_places import CombStep
 from calib.errors import InvalidRecord
-from calib.joints.caliper import (
-    Caliper,
-    Estimate,
-    Jaws,
-    Scatter,
-    combine,
-    mean_estimate,
-    scatter_of,
-    weighted,
-)
+from calib.joints.caliper import Caliper, Estimate, Scatter, combine, scatter_of, weighted
 from calib.joints.feel import SLOT_SD_MM, TONGUE_SD_MM, Ladder
 from calib.joints.kerf import kerf_of
 from calib.texts.say import say
@@ -30,10 +21,6 @@ from calib.texts.say import say
 # across the whole thickness, where they touch the narrowest kerf.
 Face = Literal["top", "bottom", "across"]
 FACES: tuple[Face, ...] = get_args(Face)
-
-Places = list[tuple[float, ...]]
-# A caliper that shows too much makes the kerf of a slot too large and that of a tongue too small.
-_SIGNS: dict[Jaws, float] = {"inside": 1.0, "outside": -1.0}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,21 +37,13 @@ class FitReading:
 
     def __post_init__(self) -> None:
         if self.feel is not None and self.feel not in FEELS:
-            raise InvalidRecord(
-                say(
-                    "joints.feel_of",
-                    label=self.label,
-                    feel=self.feel,
-                    feels=", ".join(FEELS),
-                )
-            )
+            raise InvalidRecord(say("joints.feel_of", of=self, feels=", ".join(FEELS)))
         for face in FACES:
             check_widths(say("joints.width_of", face=face, label=self.label), self.widths_mm(face))
 
     def widths_mm(self, face: Face) -> tuple[float, ...]:
         """Widths at a face [mm]."""
-        widths: tuple[float, ...] = getattr(self, f"{face}_mm")
-        return widths
+        return {"top": self.top_mm, "bottom": self.bottom_mm, "across": self.across_mm}[face]
 
 
 def check_widths(name: str, widths_mm: Sequence[float]) -> None:
@@ -85,7 +64,7 @@ class Faces:
     @property
     def taper(self) -> Estimate | None:
         """Kerf at the top less kerf at the bottom; None unless both were measured."""
-        if "top" not in self.kerf or "bottom" not in self.kerf:
+        if not {"top", "bottom"} <= self.kerf.keys():
             return None
         return combine([(1.0, self.kerf["top"]), (-1.0, self.kerf["bottom"])])
 
@@ -121,51 +100,40 @@ def checked(board: CombBoard, readings: Iterable[FitReading]) -> list[tuple[Comb
     steps = {step.label: step for step in board.steps}
     matched = []
     for reading in readings:
-        step = steps.get(reading.label)
-        if step is None:
-            raise InvalidRecord(
-                say(
-                    "joints.no_such_step",
-                    reading=reading,
-                    board=board,
-                    steps=", ".join(steps),
-                )
-            )
-        matched.append((step, reading))
+        if reading.label not in steps:
+            known = ", ".join(steps)
+            raise InvalidRecord(say("joints.no_such_step", reading=reading, board=board, has=known))
+        matched.append((steps[reading.label], reading))
     return matched
 
 
 def faces_of(
-    matched: Sequence[tuple[CombStep, FitReading]], stock_mm: Sequence[float], caliper: Caliper
+    matched: Sequence[tuple[CombStep, FitReading]],
+    stock_mm: Sequence[float],
+    caliper: Caliper | None,
 ) -> Faces:
     """Work out the kerf at each face that was measured."""
-    places = {face: _places(matched, face) for face in FACES}
-    groups = [found for by_jaws in places.values() for found in by_jaws.values()]
-    scatter = scatter_of([*groups, [tuple(stock_mm)] if stock_mm else []], caliper)
-    kerf = {
+    # By face and whether it is one of a part, the kerfs of each step; repeats of a step together.
+    kerfs: dict[Face, dict[bool, dict[str, list[float]]]] = {}
+    for face in FACES:
+        for step, reading in matched:
+            part = step.kind == "tongue"
+            for width in reading.widths_mm(face):
+                where = say("joints.width_of", face=face, label=step.label)
+                kerf = kerf_of(width, step.width_mm, where, part=part)
+                of_kind = kerfs.setdefault(face, {}).setdefault(part, {})
+                of_kind.setdefault(step.label, []).append(kerf)
+    groups = [[*places.values()] for kinds in kerfs.values() for places in kinds.values()]
+    scatter = scatter_of([*groups, [stock_mm] if stock_mm else []], caliper)
+    # A caliper that shows too much makes the kerf of a slot too large and of a tongue too small.
+    by_face = {
         face: weighted([
-            mean_estimate(found, scatter, caliper, jaws=jaws, sign=_SIGNS[jaws])
-            for jaws, found in by_jaws.items()
+            scatter.mean([*places.values()], inside=float(not part), outside=-float(part))
+            for part, places in kinds.items()
         ])
-        for face, by_jaws in places.items()
-        if by_jaws
+        for face, kinds in kerfs.items()
     }
-    return Faces(kerf=kerf, scatter=scatter)
-
-
-def _places(matched: Sequence[tuple[CombStep, FitReading]], face: Face) -> dict[Jaws, Places]:
-    """Kerfs at a face, by the jaws they were measured with; repeats of a place together."""
-    kerfs: dict[CombStep, list[float]] = {}
-    for step, reading in matched:
-        for width in reading.widths_mm(face):
-            where = say("joints.width_of_step", face=face, step=step)
-            kerf = kerf_of(width, step.width_mm, where, part=step.kind == "tongue")
-            kerfs.setdefault(step, []).append(kerf)
-    places: dict[Jaws, Places] = {}
-    for step, values in kerfs.items():
-        jaws: Jaws = "outside" if step.kind == "tongue" else "inside"
-        places.setdefault(jaws, []).append(tuple(values))
-    return places
+    return Faces(kerf=by_face, scatter=scatter)
 
 
 def ladders_of(

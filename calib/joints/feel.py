@@ -52,11 +52,8 @@ class Ladder:
         if not felt:
             return "unread"
         if len(felt) == 1:
-            edges: dict[Feel, Edge] = {
-                "tight": "all_tight",
-                "snug": "all_snug",
-                "loose": "all_loose",
-            }
+            edges: dict[Feel, Edge]
+            edges = {"tight": "all_tight", "snug": "all_snug", "loose": "all_loose"}
             return edges[self.feels[0]]
         return "bracketed" if {"tight", "loose"} <= felt else "one_sided"
 

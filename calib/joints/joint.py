@@ -10,10 +10,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 from calib.boards.comb import CombBoard
 from calib.errors import NotEnoughEvidence
-from calib.joints.caliper import Caliper, Estimate, combine, mean_estimate
+from calib.joints.caliper import Caliper, Estimate, combine
 from calib.joints.comb_reading import (
     Faces,
     FitReading,
@@ -21,7 +22,7 @@ from calib.joints.comb_reading import (
     checked,
     faces_of,
     ladders_of,
-)
+)  # fmt: skip
 from calib.joints.feel import Edge, Ladder, Snug, snug_of
 from calib.materials import family_of
 from calib.texts.say import say
@@ -97,26 +98,24 @@ def fit_joint(
     coupon_kerf: Estimate | None = None,
 ) -> Joint:
     """Find kerf, snug slot and what to draw from what was felt and measured on a comb board."""
-    tool = caliper or Caliper()
     check_widths("stock_mm", stock_mm)
     matched = sorted(checked(board, readings), key=lambda pair: (pair[0].label, repr(pair[1])))
-    faces = faces_of(matched, stock_mm, tool)
+    faces = faces_of(matched, stock_mm, caliper)
     ladders = ladders_of(board, matched)
     if not faces.kerf and coupon_kerf is None and not any(ladder.feels for ladder in ladders):
         raise NotEnoughEvidence(say("joints.nothing_was_read_off_comb", board=board))
-    stock = mean_estimate(
-        [tuple(stock_mm) or (board.stock_mm,)], faces.scatter, tool, jaws="outside"
-    )
+    stock = faces.scatter.mean([stock_mm or (board.stock_mm,)], outside=1.0)
     slot, tongue = (
         None if ladder.edge in {"unread", "all_tight", "all_loose"} else snug_of(ladder)
         for ladder in ladders
     )
     against_stock = against_gauge = None  # the drawn snug slot less the stock, and so on
     if slot is not None:
-        against_stock = combine([(1.0, _drawn(slot)), (-1.0, stock)])
+        drawn = Estimate(value_mm=slot.middle_mm, random_mm=slot.sd_mm)
+        against_stock = combine([(1.0, drawn), (-1.0, stock)])
     if tongue is not None and board.gauge is not None:
-        gauge = Estimate(value_mm=board.gauge.width_mm, random_mm=0.0)
-        against_gauge = combine([(1.0, _drawn(tongue)), (-1.0, gauge)])
+        drawn = Estimate(value_mm=tongue.middle_mm, random_mm=tongue.sd_mm)
+        against_gauge = combine([(1.0, drawn), (-1.0, _exactly(board.gauge.width_mm))])
     # Every way to the narrowest kerf that the readings allow, with its name.
     named = (
         (say("joints.caliper_on_this_comb"), faces.narrowest),
@@ -156,8 +155,8 @@ def fit_joint(
 _DOUBT = Estimate(value_mm=0.0, random_mm=SNUG_DOUBT_MM)
 
 
-def _drawn(snug: Snug) -> Estimate:
-    return Estimate(value_mm=snug.middle_mm, random_mm=snug.sd_mm)
+def _exactly(length_mm: float) -> Estimate:
+    return Estimate(value_mm=length_mm, random_mm=0.0)
 
 
 def _interference(
@@ -180,16 +179,15 @@ def _interference(
 def _press(
     slot: Estimate | None, tongue: Estimate | None, measured: Sequence[Estimate]
 ) -> FitAdvice | None:
-    difference = tongue
-    if difference is None and slot is not None:
+    ways = [] if tongue is None else [tongue]
+    if slot is not None and not ways:
         ways = [combine([(1.0, kerf), (-1.0, slot)]) for kerf in measured]
         ways.append(combine([(-2.0, slot), (-1.0, _DOUBT)]))
-        difference = min(ways, key=lambda way: way.standard_mm)
-    if difference is None:
+    if not ways:
         return None
     return FitAdvice(
         name=say("joints.press_fit"),
-        difference=difference,
+        difference=min(ways, key=lambda way: way.standard_mm),
         slot_minus_stock=slot,
         assumes=say("joints.middle_of_what_felt_snug"),
     )
@@ -198,7 +196,7 @@ def _press(
 def _glue(kerf: Estimate | None, press: FitAdvice | None) -> FitAdvice | None:
     if kerf is None:
         return None
-    gap = Estimate(value_mm=GLUE_GAP_MM, random_mm=0.0)
+    gap = _exactly(GLUE_GAP_MM)
     difference = combine([(2.0, kerf), (-1.0, gap)])
     slot: Estimate | None = combine([(1.0, gap), (-1.0, kerf)])
     assumes = say("joints.of_room_for_glue", glue_gap_mm=GLUE_GAP_MM)
@@ -238,23 +236,15 @@ def _notes(
         yield say("joints.stock_wasnt_measured", board=board)
     elif abs(joint.stock.value_mm - board.stock_mm) > _OTHER_STOCK_MM:
         yield say("joints.stock_measures_comb_was_planned", joint=joint, board=board)
-    for number, (name, kerf) in enumerate(ways):
-        for other_name, other in ways[number + 1 :]:
-            apart = abs(kerf.value_mm - other.value_mm)
-            if apart > 2.0 * math.hypot(kerf.standard_mm, other.standard_mm):
-                yield say(
-                    "joints.kerf_is",
-                    kerf=kerf,
-                    name=name,
-                    other=other,
-                    other_name=other_name,
-                )
+    for one, two in combinations(ways, 2):
+        apart = abs(one[1].value_mm - two[1].value_mm)
+        if apart > 2.0 * math.hypot(one[1].standard_mm, two[1].standard_mm):
+            yield say("joints.kerf_is", one=one, two=two)
     if joint.kerf is not None and joint.kerf.half_width_mm > WIDE_MM:
         yield say("joints.kerf_is_only_known_to_either", joint=joint)
     if joint.taper is None:
         yield say("joints.kerf_at_top_and_bottom_werent")
-    brittle = family_of(board.sheet.material) in _BRITTLE
-    if brittle and joint.press is not None:
+    if joint.press is not None and family_of(board.sheet.material) in _BRITTLE:
         yield say("joints.cracks_rather_than_gives", board=board)
 
 
@@ -265,18 +255,11 @@ def _ladder_notes(board: CombBoard, ladder: Ladder, name: str) -> Iterator[str]:
             yield say("joints.no_were_tried", name=name)
         return
     if edge in {"all_tight", "all_loose"}:
-        word = "tight" if edge == "all_tight" else "loose"
-        per_kerf = 2.0 if name == "tongues" else 1.0
-        span = (max(ladder.widths_mm) - min(ladder.widths_mm)) / per_kerf
+        span = (max(ladder.widths_mm) - min(ladder.widths_mm)) / (1 + (name == "tongues"))
         # Tight slots want a smaller kerf than planned for, tight tongues too.
-        kerf = board.kerf_mm + (-span if word == "tight" else span)
-        yield say(
-            "joints.all_were_snug_one_isnt_among",
-            name=name,
-            word=word,
-            kerf=max(kerf, 0.02),
-            board=board,
-        )
+        planned, word = board.kerf_mm, edge.removeprefix("all_")
+        kerf = max(planned + (-span if word == "tight" else span), 0.02)
+        yield say("joints.all_were_tight", name=name, word=word, kerf=kerf, planned=planned)
     elif edge == "all_snug":
         yield say("joints.all_tried_were_snug", name=name)
     elif edge == "one_sided":
@@ -305,16 +288,9 @@ def _fit_words(fit: FitAdvice, stock_mm: float) -> Iterator[str]:
     name = fit.name.capitalize()
     if fit.slot_minus_stock is not None:
         change = fit.slot_minus_stock.value_mm
-        more = "narrower" if change < 0.0 else "wider"
-        yield say(
-            "joints.stock_in_slot",
-            name=name,
-            change=abs(change),
-            more=more,
-            stock_mm=stock_mm + change,
-        )
-    inner = fit.difference
-    more = "wider"
+        slot, more = stock_mm + change, "narrower" if change < 0.0 else "wider"
+        yield say("joints.stock_in_slot", name=name, change=abs(change), more=more, slot=slot)
+    inner, more = fit.difference, "wider"
     if round(inner.value_mm, 2) < 0.0:
         inner, more = replace(inner, value_mm=-inner.value_mm), "narrower"
     yield say("joints.one_part_in_another", name=name, inner=inner, more=more, fit=fit)

@@ -15,13 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.errors import InvalidRecord, NotEnoughEvidence
-from calib.joints.caliper import (
-    Caliper,
-    Estimate,
-    Scatter,
-    mean_estimate,
-    scatter_of,
-)
+from calib.joints.caliper import Caliper, Estimate, Scatter, scatter_of
 from calib.physics import delivered_power_w, line_energy_j_mm
 from calib.records import Cell, Machine, Reading, Setting
 from calib.texts.say import say
@@ -55,16 +49,14 @@ def kerf_from_coupons(
     caliper: Caliper | None = None,
 ) -> tuple[KerfPoint, ...]:
     """Work out the kerf of each setting from coupons of a test board."""
-    tool = caliper or Caliper()
     by_label = {cell.label: cell for cell in cells}
     # Kerfs of each measured side; repeats of a side together.
     sides: dict[tuple[str, str], list[float]] = {}
     for reading in readings:
         cell = by_label.get(reading.cell)
         if cell is None:
-            raise InvalidRecord(
-                say("joints.no_such_cell", reading=reading, by_label=", ".join(by_label))
-            )
+            cells_are = ", ".join(by_label)
+            raise InvalidRecord(say("joints.no_such_cell", reading=reading, cells=cells_are))
         for side in ("width_mm", "height_mm"):
             measured = getattr(reading, side)
             if measured is not None:
@@ -74,12 +66,12 @@ def kerf_from_coupons(
     by_setting: dict[Setting, list[tuple[float, ...]]] = {}
     for (label, _), kerfs in sides.items():
         by_setting.setdefault(by_label[label].setting, []).append(tuple(kerfs))
-    scatter = scatter_of(by_setting.values(), tool)
+    scatter = scatter_of(by_setting.values(), caliper)
     points = [
         KerfPoint(
             setting=setting,
             line_energy_j_mm=total_line_energy_j_mm(machine, setting),
-            kerf=mean_estimate(places, scatter, tool, jaws="outside", sign=-1.0),
+            kerf=scatter.mean(places, outside=-1.0),
             places=tuple(places),
         )
         for setting, places in by_setting.items()
@@ -91,16 +83,9 @@ def kerf_of(measured_mm: float, drawn_mm: float, where: str, *, part: bool) -> f
     """Difference of drawn and measured width, checked for slips."""
     kerf = drawn_mm - measured_mm if part else measured_mm - drawn_mm
     if not PLAUSIBLE_MM[0] <= kerf <= PLAUSIBLE_MM[1]:
-        least, most = sorted(drawn_mm - k if part else drawn_mm + k for k in PLAUSIBLE_MM)
+        ends = sorted(drawn_mm - k if part else drawn_mm + k for k in PLAUSIBLE_MM)
         raise InvalidRecord(
-            say(
-                "joints.is_drawn",
-                where=where,
-                measured_mm=measured_mm,
-                drawn_mm=drawn_mm,
-                least=least,
-                most=most,
-            )
+            say("joints.is_drawn", where=where, measured=measured_mm, drawn=drawn_mm, ends=ends)
         )
     return kerf
 
@@ -161,15 +146,14 @@ def kerf_by_energy(points: Sequence[KerfPoint], *, caliper: Caliper | None = Non
     """
     if not points:
         raise NotEnoughEvidence(say("joints.no_coupon_was_measured"))
-    tool = caliper or Caliper()
     rows = sorted((math.log(p.line_energy_j_mm), place) for p in points for place in p.places)
     places = [place for _, place in rows]
     x = np.array([energy for energy, _ in rows])
     # Twice: the first line serves to see how far the places scatter about it.
-    guess = scatter_of([[place] for place in places], tool)
+    guess = scatter_of([[place] for place in places], caliper)
     _, slope, _ = _line(x, places, guess)
     left = [[k - along for k in place] for place, along in zip(places, slope * x, strict=True)]
-    scatter = scatter_of([left], tool, fitted=2)
+    scatter = scatter_of([left], caliper, fitted=2)
     value, slope, covariance = _line(x, places, scatter)
     growth_sd = math.sqrt(covariance[1, 1])
     learned = growth_sd / GROWTH_SD_MM
@@ -183,7 +167,7 @@ def kerf_by_energy(points: Sequence[KerfPoint], *, caliper: Caliper | None = Non
         random_mm=math.sqrt(covariance[0, 0]),
         degrees=scatter.of_mean(places)[1],
         outside=-1.0,
-        limit_mm=tool.limit_mm,
+        limit_mm=scatter.caliper.limit_mm,
     )
     return KerfLaw(
         middle_j_mm=math.exp(float(x.mean())),

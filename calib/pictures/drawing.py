@@ -8,8 +8,9 @@ from html import escape
 
 import numpy as np
 
-from calib.jobs.drawing import Drawing, StrokeClass
+from calib.jobs.drawing import Drawing
 from calib.jobs.features import Feature
+from calib.jobs.outlines import Strokes
 from calib.records import Operation
 
 # More points than this make a page heavy: then only every so many are drawn.
@@ -26,9 +27,11 @@ def drawing_svg(
     size = max(x1 - x0, y1 - y0, 1.0)
     rim = 0.04 * size
     box = f"{x0 - rim:.3f} {y0 - rim:.3f} {x1 - x0 + 2 * rim:.3f} {y1 - y0 + 2 * rim:.3f}"
-    every = 1 + sum(len(c.strokes.points_mm) for c in drawing.classes) // _MANY_POINTS
-    classes = "".join(_class(one, operations.get(one.name, "unsaid"), every)
-                      for one in drawing.classes)  # fmt: skip
+    every = 1 + sum(len(strokes.points_mm) for strokes in drawing.classes.values()) // _MANY_POINTS
+    classes = "".join(
+        _class(name, strokes, operations.get(name, "unsaid"), every)
+        for name, strokes in drawing.classes.items()
+    )
     radius = size / 60.0
     places = "".join(
         f'<g class="feature"><circle cx="{x:g}" cy="{y:g}" r="{radius:.3f}"/>'
@@ -48,16 +51,13 @@ def colour_of(name: str) -> str:
     return found[0] if found else ""
 
 
-def _class(one: StrokeClass, operation: str | None, every: int) -> str:
-    strokes, paths = one.strokes, []
+def _class(name: str, strokes: Strokes, operation: str | None, every: int) -> str:
+    paths = []
     for index in range(len(strokes)):
         points = strokes.stroke(index)
         kept = points[::every] if every == 1 else np.vstack([points[:-1:every], points[-1:]])
         steps = "L".join(f"{x:.2f} {y:.2f}" for x, y in kept)
         paths.append(f"M{steps}{'z' if strokes.closed[index] else ''}")
-    colour = colour_of(one.name)
-    paint = f' stroke="{colour or "#222222"}"'
-    kind = operation or "left-out"
-    return (
-        f'<path class="{kind}"{paint} d="{"".join(paths)}"><title>{escape(one.name)}</title></path>'
-    )
+    paint = f'stroke="{colour_of(name) or "#222222"}"'
+    kind, title = operation or "left-out", escape(name)
+    return f'<path class="{kind}" {paint} d="{"".join(paths)}"><title>{title}</title></path>'

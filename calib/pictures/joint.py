@@ -31,8 +31,8 @@ def joint_svg(board: CombBoard, joint: Joint, felt: Mapping[str, Feel]) -> str:
         if one is not None and one.slot_minus_stock is not None
     ]
     rows = [
-        _row(say("pictures.slots"), board.slots, felt, joint.slot, fits),
-        _row(say("pictures.tongues"), board.tongues, felt, joint.tongue, ()),
+        "".join(_row(say("pictures.slots"), board.slots, felt, joint.slot, fits)),
+        "".join(_row(say("pictures.tongues"), board.tongues, felt, joint.tongue, ())),
     ]
     shown = [row for row in rows if row]
     key = "".join(
@@ -56,10 +56,10 @@ def _row(
     felt: Mapping[str, Feel],
     snug: Snug | None,
     fits: Sequence[tuple[str, float]],
-) -> str:
+) -> Iterator[str]:
     read = [step for step in steps if step.label in felt]
     if not read:
-        return ""
+        return
     ends = [step.width_mm for step in steps] + [width for _, width in fits]
     low, high = min(ends), max(ends)
 
@@ -67,30 +67,27 @@ def _row(
         share = (width_mm - low) / max(high - low, 1e-9)
         return _LEFT + (_RIGHT - _LEFT) * min(max(share, 0.0), 1.0)
 
-    def parts() -> Iterator[str]:
-        yield f'<text class="title" x="{_LEFT:g}" y="18">{escape(title)}</text>'
-        if snug is not None:
-            left, wide = x(snug.low_mm), x(snug.high_mm) - x(snug.low_mm)
-            yield f'<rect class="snug" x="{left:.1f}" y="56" width="{wide:.1f}" height="28"/>'
-        yield f'<path class="axis" d="M{_LEFT:g} 70H{_RIGHT:g}"/>'
-        for step in (steps[0], steps[-1]):
-            yield f'<text class="end" x="{x(step.width_mm):.1f}" y="117">{step.width_mm:.2f}</text>'
-        for step in read:
-            feel = felt[step.label]
-            words = f"{step.label}, {step.width_mm:.2f} mm: {feel}"
-            yield (
-                f'<g class="{feel}" transform="translate({x(step.width_mm):.1f} 70)">'
-                f'<title>{escape(words)}</title><path d="{_SIGNS[feel]}"/>'
-                f'<text y="30">{escape(step.label)}</text></g>'
-            )
-        for number, (name, width) in enumerate(fits):
-            at = x(width)
-            side = "end" if at > (_LEFT + _RIGHT) / 2.0 else "start"
-            y = 36.0 + 84.0 * (number % 2)
-            yield f'<path class="fit" d="M{at:.1f} 42V98"/>'
-            yield (
-                f'<text class="fit" x="{at:.1f}" y="{y:g}" text-anchor="{side}">'
-                f"{escape(name)} {width:.2f} mm</text>"
-            )
-
-    return "".join(parts())
+    yield f'<text class="title" x="{_LEFT:g}" y="18">{escape(title)}</text>'
+    if snug is not None:
+        left, wide = x(snug.low_mm), x(snug.high_mm) - x(snug.low_mm)
+        yield f'<rect class="snug" x="{left:.1f}" y="56" width="{wide:.1f}" height="28"/>'
+    yield f'<path class="axis" d="M{_LEFT:g} 70H{_RIGHT:g}"/>'
+    for step in (steps[0], steps[-1]):
+        yield f'<text class="end" x="{x(step.width_mm):.1f}" y="117">{step.width_mm:.2f}</text>'
+    for step in read:
+        feel = felt[step.label]
+        words = f"{step.label}, {step.width_mm:.2f} mm: {feel}"
+        yield (
+            f'<g class="{feel}" transform="translate({x(step.width_mm):.1f} 70)">'
+            f'<title>{escape(words)}</title><path d="{_SIGNS[feel]}"/>'
+            f'<text y="30">{escape(step.label)}</text></g>'
+        )
+    for number, (name, width) in enumerate(fits):
+        at = x(width)
+        side = "end" if at > (_LEFT + _RIGHT) / 2.0 else "start"
+        y = 36.0 + 84.0 * (number % 2)
+        yield f'<path class="fit" d="M{at:.1f} 42V98"/>'
+        yield (
+            f'<text class="fit" x="{at:.1f}" y="{y:g}" text-anchor="{side}">'
+            f"{escape(name)} {width:.2f} mm</text>"
+        )

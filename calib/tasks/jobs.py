@@ -88,14 +88,14 @@ def job_report(pair: OpenPair, drawing: Drawing | bytes | BinaryIO, wish: JobWis
     def report(settings: Mapping[str, Setting], **told: Any) -> JobReport:
         classes = tuple(
             ClassLine(
-                name=c.name,
-                operation=wish.operations.get(c.name),
-                setting=settings.get(c.name),
-                length_mm=c.length_mm,
-                strokes=len(c.strokes),
-                closed=c.closed_count,
+                name=name,
+                operation=wish.operations.get(name),
+                setting=settings.get(name),
+                length_mm=strokes.length_mm,
+                strokes=len(strokes),
+                closed=int(strokes.closed.sum()),
             )
-            for c in read.classes
+            for name, strokes in read.classes.items()
         )
         return JobReport(classes=classes, size_mm=read.size_mm, **told)
 

@@ -78,18 +78,18 @@ def drawn(request: Request, word: str, sent: Sent) -> Response:
         drawing=drawing,
         operations=operations,
         picture=drawing_svg(drawing, operations, features),
-        colours=[colour_of(one.name) for one in drawing.classes],
+        colours=[colour_of(one) for one in drawing.classes],
         features=features,
         standing=standing(here.book),
         typed=typed,
         marks={
-            one.name: {
+            one: {
                 "number": number,
-                "area": operations[one.name] == "area_mark",
+                "area": operations[one] == "area_mark",
                 "given": bool(_own(sent, number)),
             }
             for number, one in enumerate(drawing.classes)
-            if operations.get(one.name) not in (None, "cut")
+            if operations.get(one) not in (None, "cut")
         },
         **shown,
     )
@@ -119,7 +119,7 @@ def took(request: Request, word: str, sent: Sent) -> Response:
 
 def _operations(drawing: Any, sent: dict[str, str]) -> dict[str, Operation | None]:
     return {
-        one.name: _CHOICES[sent[f"class-{number}"]]
+        one: _CHOICES[sent[f"class-{number}"]]
         for number, one in enumerate(drawing.classes)
         if sent.get(f"class-{number}") in _CHOICES
     }
@@ -141,15 +141,15 @@ def _mark_setting(own: dict[str, str], number: int) -> Setting:
 
 
 def _report(book: Any, sent: dict[str, str], drawing: Any, operations: dict[str, Any]) -> Any:
-    every = {one.name: operations.get(one.name) for one in drawing.classes}
+    every = {one: operations.get(one) for one in drawing.classes}
     cut = None
     if sent.get("power_pct") or sent.get("speed_mm_s"):
         cut = filled(Setting, sent)
     kept = {name: text for name, text in sent.items() if name in ("parts", "price", "sheets")}
     marks = {
-        one.name: _mark_setting(own, number)
+        one: _mark_setting(own, number)
         for number, one in enumerate(drawing.classes)
-        if every[one.name] not in (None, "cut") and (own := _own(sent, number))
+        if every[one] not in (None, "cut") and (own := _own(sent, number))
     }
     wish = filled(JobWish, kept, operations=every, cut=cut, marks=marks)
     return job_report(filled(Named, sent).of(book), drawing, wish)

@@ -66,13 +66,13 @@ def show_drawing(make):
     begin, cpu = time.perf_counter(), time.process_time()
     drawing = read_drawing(data)
     read = time.perf_counter() - begin
-    job = make_job(drawing, {c.name: "cut" for c in drawing.classes})
+    job = make_job(drawing, dict.fromkeys(drawing.classes, "cut"))
     result = job_time_s(job, BENCH, {c.name: CUT for c in job.classes})
     total, used = time.perf_counter() - begin, time.process_time() - cpu
     print(
         f"{make.__name__:13} {len(data) / 1e6:5.1f} MB  read {read:5.2f} s"
         f"  read and timed {total:5.2f} s (processor {used:5.2f} s)"
-        f"  {drawing.length_mm / 1000:9.1f} m  {result.total_s / 60:9.1f} min"
+        f"  {job.cut_length_mm / 1000:9.1f} m  {result.total_s / 60:9.1f} min"
     )
 
 

@@ -227,7 +227,7 @@ def _drawings() -> Reader:
     def read(data: bytes) -> None:
         drawing = read_drawing(data)
         assert all(math.isfinite(side) for side in drawing.box_mm), f"{drawing.box_mm} was read"
-        make_job(drawing, {c.name: "cut" for c in drawing.classes})
+        make_job(drawing, dict.fromkeys(drawing.classes, "cut"))
         read_drawing(data, "group")
 
     folder = TESTS / "reference" / "drawings"
