@@ -248,7 +248,7 @@ def _rows(book: Room) -> Iterator[dict[str, Any]]:
     for board in boards:
         grid, of_cells = board.body["grid"], by_cell(said[board.id])
         for cell in grid["cells"]:
-            here = of_cells.get(cell["label"], {})
+            here = of_cells[cell["label"]]
             reading = looked_at(cell["label"], here).reading
             if not reading.is_empty:
                 look = here["look"][0]
