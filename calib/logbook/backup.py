@@ -113,13 +113,7 @@ def _wrong_in(connection: sa.Connection) -> str:
 
 
 def backup_path(path: Path, when: datetime) -> Path:
-    """Name the backup of a logbook's file: in the folder ``backups`` beside it, by date.
-
-    Examples
-    --------
-    >>> backup_path(Path("book.sqlite3"), datetime(2026, 3, 1, 18, 5, tzinfo=UTC)).name
-    'book-2026-03-01-180500.sqlite3'
-    """
+    """Name the backup of a logbook's file: in the folder ``backups`` beside it, by date."""
     name = f"{path.stem}-{when.astimezone(UTC):%Y-%m-%d-%H%M%S}.sqlite3"
     return path.parent / BACKUP_FOLDER / name
 

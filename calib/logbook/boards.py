@@ -96,10 +96,7 @@ class Boards(Room):
         session: str = "",
         why: str = "",
     ) -> Recorded:
-        """Record what was read off a board: all of it, or nothing when anything is wrong.
-
-        What a reading leaves open keeps its earlier value; cells left empty stay not burnt.
-        """
+        """Record what was read off a board; what a reading leaves open keeps its earlier value."""
         with self.saying(when) as view:
             board = view.board(board_id, [reading.cell for reading in readings])
             said = said_of(view, board)
@@ -157,12 +154,10 @@ class Boards(Room):
         when: datetime,
         session: str = "",
     ) -> Tapped:
-        """Record what came out of one cell, or a note on it; the same key again stores nothing.
+        """Record what came out of one cell, whole, or a note on it; an empty one: it wasn't read.
 
-        A reading with a grade is a look, whole: a grade that it leaves open was not read. With
-        nothing but a note, the look stays and the note is added. An empty one says that the cell
-        wasn't read after all. ``saw`` is the id of what the sender saw of the cell, or the key of
-        the own tap before; what somebody else said meanwhile stands beside this.
+        The same ``key`` again stores nothing. ``saw`` is the id of what the sender saw, or the key
+        of the own tap before; what somebody else said meanwhile stands beside this.
         """
         cell = reading.cell
         with self.saying(when) as view:
@@ -199,10 +194,9 @@ class Boards(Room):
     def take_back_tap(
         self, board_id: str, key: str, target: str, *, when: datetime
     ) -> tuple[Tapped, ...]:
-        """Take one tap back: the cell is as it was before; the same key again changes nothing.
+        """Take one tap back: the cell is as it was before; empty when the tap had stored nothing.
 
-        Empty when the tap had stored nothing. Raises CellChanged when the cell was read otherwise
-        since; LogbookError when there is no such board.
+        Raises CellChanged when the cell was read otherwise since.
         """
         with self.saying(when) as view:
             board = view.board(board_id)
@@ -402,13 +396,7 @@ def _tapped(
 
 
 def media_type_of(content: bytes) -> str:
-    """Tell what kind of picture a file is by its first bytes.
-
-    Examples
-    --------
-    >>> media_type_of(bytes.fromhex("ffd8ffe000104a464946"))
-    'image/jpeg'
-    """
+    """Tell what kind of picture a file is by its first bytes."""
     if len(content) > MAX_PHOTOGRAPH_BYTES:
         most, given = MAX_PHOTOGRAPH_BYTES // 2**20, len(content) / 2**20
         raise InvalidRecord(say("logbook.photograph_has_mib", given=given, most=most))

@@ -29,7 +29,7 @@ from calib.logbook.ledger import (
     entries,
     standing,
 )
-from calib.logbook.room import THINGS, Room, Thing, View, grades_of, record_part
+from calib.logbook.room import THINGS, Room, View, grades_of, record_part
 from calib.logbook.runs import STORED_KINDS
 from calib.logbook.workshop import sessions_of
 from calib.records import READ_OFF, Operation, Reading
@@ -119,10 +119,10 @@ class History(Room):
         with self.saying(when) as view:
             said = _last(view, whose)
             if only not in (None, said[0].batch):
-                called = _called(whose)
-                raise LogbookError(
-                    say("logbook.something_else_was_stored_for_meanwhile", called=called)
+                wrong = say(
+                    "logbook.something_else_was_stored_for_meanwhile", called=_called(whose)
                 )
+                raise LogbookError(wrong)
             view.withdraw(said, why, batch=f"{_UNDO}{said[0].id} {view.at}")
             return _words(view, said)
 
@@ -160,9 +160,8 @@ class History(Room):
             gone = [entry.id for entry in found if entry.kind in THINGS]
             words = "; ".join(_words(view, [entry]) for entry in found)
             columns = (entries.c.about, entries.c.machine, entries.c.sheet)
-            about = sa.or_(*(among(column, gone) for column in columns))
-            count = sa.select(sa.func.count()).select_from(entries).where(about)
-            things = len(found) + view.connection.execute(count).scalar_one()
+            with_it = view.ever(sa.or_(*(among(column, gone) for column in columns)))
+            things = len(found) + len(with_it)
             change_id = view.withdraw(found, why)
         return Undoable(change_id=change_id, words=words, things=things)
 
@@ -269,10 +268,8 @@ def _named(view: View, beginning: str) -> Entry:
     valid = [entry for entry in found if entry.is_valid]
     if len(valid) == 1:
         return valid[0]
-    if valid:
-        much = say("logbook.there_are_that_begin", count=len(valid))
-    else:
-        much = say("logbook.it_was_withdrawn_already" if found else "logbook.there_is_none")
+    none = say("logbook.it_was_withdrawn_already" if found else "logbook.there_is_none")
+    much = say("logbook.there_are_that_begin", count=len(valid)) if valid else none
     which = say("logbook.which_entry_of_logbook", asked=shown(asked), much=much, least=_LEAST)
     raise LogbookError(which)
 
@@ -367,8 +364,7 @@ def answer_in(view: View, key: str, answer: str, why: str = "") -> None:
     last = said[-1]
     about = {"about": last.id, "machine": last.machine, "sheet": last.sheet, "why": why}
     if _SAME in question.answers and answer.startswith(_RENAME) and name:
-        known = {"machine": view.names.machines, "sheet": view.names.sheets}
-        taken = name in known.get(last.kind, {})
+        taken = name in view.names.by_kind.get(last.kind, {})
         if last.kind == "board":
             with contextlib.suppress(LogbookError):
                 taken = bool(view.board(name))
@@ -387,11 +383,10 @@ def answer_in(view: View, key: str, answer: str, why: str = "") -> None:
 def asked_in(view: View) -> Iterator[tuple[Question, list[Entry]]]:
     """Each question with the entries that differ, one for each way, oldest first."""
     yield from _doubled_names(view)
-    things: list[Thing[Any]] = [*view.names.machines.values(), *view.names.sheets.values()]
-    for thing in things:
-        if len(thing.heads) > 1:
-            what = "set-up" if thing.heads[0].kind in ("machine", "setup") else "lot"
-            yield _which(f"{what} {thing.name}", list(thing.heads))
+    for kind, what in (("machine", "set-up"), ("sheet", "lot")):
+        for thing in view.names.by_kind[kind].values():
+            if len(thing.heads) > 1:
+                yield _which(f"{what} {thing.name}", list(thing.heads))
     # Only where several stand is looked at what they say.
     names = ("id", "kind", "about", "machine", "sheet", "slot")
     asked = [kind for kind, one in KINDS.items() if one.asked]
@@ -409,20 +404,16 @@ def _doubled_names(view: View) -> Iterator[tuple[Question, list[Entry]]]:
     """Two machines, sheets or boards of one name."""
     names = view.names
     answers = (_SAME, f"{_RENAME}NEW NAME")
-    Apart = tuple[str, Mapping[str, Thing[Any]], Thing[Any]]
-    apart: list[Apart] = [("machine", names.machines, one) for one in names.machines.values()]
-    apart += [("sheet", names.sheets, one) for one in names.sheets.values()]
-    for what, things, thing in apart:
-        if thing.name != thing.own:
+    for what, things in names.by_kind.items():
+        for thing in (one for one in things.values() if one.name != one.own):
             said = [things[thing.own], thing]
             words = []
             for first in (one.versions[0] for one in said):
                 record = record_part(first)
                 known = f"{record['rated_w']:g} W" if what == "machine" else record["material"]
                 words.append(f"{known}{say('logbook.known_since', at=first.at[:10])}")
-            found = view.by_ids(one.id for one in said)
             question = Question(key=f"{what} {thing.name}", said=tuple(words), answers=answers)
-            yield question, [found[one.id] for one in said]
+            yield question, [entry for one in said for entry in view.ever(id=one.id)]
     boards = view.by_ids(names.codes)
     for key, (code, own) in names.codes.items():
         if code != own:
@@ -462,14 +453,11 @@ def _key(view: View, entry: Entry) -> str:
 
 def _chosen(view: View, said: Sequence[Entry], one: Entry, why: str) -> Entry:
     """Say one of several again, in place of all of them."""
-    kind, slot, about, machine, sheet = one.kind, one.slot, one.about, one.machine, one.sheet
-    if kind == "machine":
-        kind, slot, about, machine = "setup", "set-up", one.id, one.id
-    elif kind == "sheet":
-        kind, slot, about, sheet = "lot", "lot", one.id, one.id
-    again = view.entry(
-        kind, why=why, replaces=(other.id for other in said), slot=slot, about=about,
-        machine=machine, sheet=sheet,
-    )  # fmt: skip
+    fields = {name: getattr(one, name) for name in ("kind", "slot", "about", "machine", "sheet")}
+    if one.kind == "machine":
+        fields |= {"kind": "setup", "slot": "set-up", "about": one.id, "machine": one.id}
+    elif one.kind == "sheet":
+        fields |= {"kind": "lot", "slot": "lot", "about": one.id, "sheet": one.id}
+    again = view.entry(**fields, why=why, replaces=(other.id for other in said))
     body = {**one.body, "what": "other"} if one.body.get("what") == "first" else one.body
     return dataclasses.replace(again, body=body)

@@ -111,7 +111,9 @@ class Names:
         found.sort(key=lambda entry: entry.seq)
         self.machines: Mapping[str, Thing[Machine]] = self._things(found, "machine", "setup")
         self.sheets: Mapping[str, Thing[Sheet]] = self._things(found, "sheet", "lot")
-        every: list[Thing[Any]] = [*self.machines.values(), *self.sheets.values()]
+        self.by_kind: Mapping[str, Mapping[str, Thing[Any]]]
+        self.by_kind = {"machine": self.machines, "sheet": self.sheets}
+        every = [thing for known in self.by_kind.values() for thing in known.values()]
         self.things = {key: thing for thing in every for key in thing.ids}
         # Name of each lot, by its entry.
         self.lots = {
