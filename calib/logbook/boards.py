@@ -235,14 +235,10 @@ class Boards(Room):
         """List the photographs of a board, oldest first; LogbookError when there is no board."""
         with self.looking() as view:
             found = view.read(kind="photograph", about=view.board(board_id).ids)
+        own = ("cell", "filename", "media_type", "size_bytes")
         return tuple(
-            Photograph(
-                id=entry.id,
-                board=board_id,
-                at=read_time(entry.at),
-                **{name: value for name, value in entry.body.items() if name != "digest"},
-            )
-            for entry in found
+            Photograph(id=e.id, board=board_id, at=read_time(e.at), **{n: e.body[n] for n in own})
+            for e in found
         )
 
     def photograph(self, photograph_id: str) -> bytes:
@@ -339,10 +335,11 @@ def _told(
     changed = [name for name in differs if getattr(known, name) is not None and name != "note"]
     if changed and not why.strip():
         name = changed[0]
-        twice = {"before": getattr(known, name), "now": getattr(new, name)}
+        before, now = getattr(known, name), getattr(new, name)
         raise LogbookError(
-            say("logbook.cell_was_read_as_and_is_now", given=given, name=name, **twice)
-        )
+            say("logbook.cell_was_read_as_and_is_now", given=given, name=name, before=before,
+                now=now)
+        )  # fmt: skip
     records: dict[str, Any] = {}
     if answers or {*differs} & {*READ_OFF}:
         records["look"] = _look(board, new, said["look"], session)

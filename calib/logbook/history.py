@@ -20,15 +20,7 @@ from calib.logbook.boards import OF_CELL, cell_of
 from calib.logbook.bodies import KINDS, NewName, Same, Session, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import HistoryLine, Question, Undoable
-from calib.logbook.ledger import (
-    SENT,
-    WITHDRAW,
-    Entry,
-    among,
-    canonical,
-    entries,
-    standing,
-)
+from calib.logbook.ledger import SENT, WITHDRAW, Entry, among, canonical, entries, standing
 from calib.logbook.room import THINGS, Room, View, grades_of, record_part
 from calib.logbook.runs import STORED_KINDS
 from calib.logbook.workshop import sessions_of
@@ -88,7 +80,7 @@ class History(Room):
             if operation not in (None, burnt or operation):
                 continue
             cell = cell_of(entry) if entry.kind in (*OF_CELL, "photograph") else ""
-            grades = zip(READ_OFF, grades_of(entry), strict=True)
+            grades = dict(zip(READ_OFF, grades_of(entry), strict=True))
             noted = entry.kind in ("job", "check_strip", "kept")
             line = HistoryLine(
                 id=entry.id,
@@ -97,7 +89,7 @@ class History(Room):
                 text=_withdrawal(entry, by_id) if entry.kind == WITHDRAW else _text(entry),
                 board=view.names.code(board) if board else "",
                 cell=cell,
-                reading=Reading(cell=cell, **dict(grades)) if entry.kind == "look" else None,
+                reading=Reading(cell=cell, **grades) if entry.kind == "look" else None,
                 session=next(iter(sessions_of(entry)), ""),
                 why=entry.why or (entry.body["note"] if noted else ""),
                 superseded=not (entry.stands and view.names.counts(entry)),
@@ -110,11 +102,8 @@ class History(Room):
     ) -> str:
         """Withdraw what was said last and wasn't withdrawn yet; again withdraws what was before.
 
-        With ``board_id``: its readings, notes and photographs. With ``machine`` and ``sheet``:
-        these of all boards of the pair, its jobs, check strips, combs and kept settings. With
-        ``machine`` alone: its set-up, descriptions of sessions, timed jobs and notes. With
-        ``sheet`` alone: its lot, measurement and notes. With nothing: any of these. Boards stay.
-        ``only`` is what `next_undo` named; refused when something came after it.
+        Of a board, of a pair with its boards, of a machine or a sheet alone, or of anything; boards
+        stay. ``only`` is what `next_undo` named; refused when something came after it.
         """
         with self.saying(when) as view:
             said = _last(view, whose)
@@ -127,7 +116,7 @@ class History(Room):
             return _words(view, said)
 
     def next_undo(self, **whose: Unpack[Whose]) -> Undoable:
-        """Say what `undo` would take back; nothing is stored. It refuses what `undo` refuses."""
+        """Say what `undo` would take back, or why there is nothing; nothing is stored."""
         with self.looking() as view:
             said = _last(view, whose)
             words = _words(view, said)
@@ -143,15 +132,14 @@ class History(Room):
             return _words(view, back)
 
     def next_redo(self, **whose: Unpack[Whose]) -> str:
-        """Say what `redo` would put again; nothing is stored. It refuses what `redo` refuses."""
+        """Say what `redo` would put again, or why there is nothing; nothing is stored."""
         with self.looking() as view:
             return _words(view, _undone(view, whose)[1])
 
     def withdraw(self, entry_ids: Sequence[str], *, when: datetime, why: str) -> Undoable:
-        """Withdraw entries by their ids, or what ids begin with; so a machine, with all of it.
+        """Withdraw entries, and what is about them, by their ids or what ids begin with.
 
-        What is about them doesn't count either. Says what was withdrawn; withdrawing the
-        ``change_id`` of that puts all of it again.
+        Says what was withdrawn; withdrawing the ``change_id`` of that puts all of it again.
         """
         if not why.strip():
             raise LogbookError(say("logbook.say_why_it_is_withdrawn"))
@@ -192,8 +180,8 @@ def _text(entry: Entry) -> str:
             return say("logbook.round_planned", grid=body["grid"], plain=_burnt(body["grid"]))
         case "look":
             read = zip(READ_OFF, grades_of(entry), strict=True)
-            words = [f"{name} {said}" for name, said in read if said is not None]
-            return ", ".join(words) or say("logbook.not_burnt")
+            told = [f"{name} {said}" for name, said in read if said is not None]
+            return ", ".join(told) or say("logbook.not_burnt")
         case "size":
             sides = (body[name] for name in ("width_mm", "height_mm"))
             return f"measured {' x '.join('?' if one is None else f'{one:g}' for one in sides)} mm"
@@ -203,7 +191,17 @@ def _text(entry: Entry) -> str:
             count = sum(burn["count"] for burn in body["burns"])
             return say("logbook.parts", plain=_burnt(body["burns"][0]), burns=count)
         case "kept":
-            return _kept(entry)
+            kept = body_of(entry)
+            setting = say("logbook.none_any_more")
+            if one := kept.setting:
+                pitch = "" if one.line_pitch_mm is None else say("logbook.lines_apart", setting=one)
+                passes = "" if one.passes == 1 else say("logbook.passes", setting=one)
+                setting = f"{one.power_pct:g} %, {one.speed_mm_s:g} mm/s{passes}{pitch}"
+            words = f"{_burnt(body)}: {setting}"
+            if kept.advice is None:
+                return words
+            chance = show_chance(kept.advice.chance)
+            return say("logbook.chance_for_next", words=words, chance=chance, kept=kept)
         case "note":
             return str(body["text"])
         case "photograph":
@@ -213,22 +211,6 @@ def _text(entry: Entry) -> str:
 
 def _burnt(of: Mapping[str, Any]) -> str:
     return str(of["operation"]).replace("_", " ")
-
-
-def _kept(entry: Entry) -> str:
-    kept = body_of(entry)
-    one = kept.setting
-    if one is None:
-        setting = say("logbook.none_any_more")
-    else:
-        pitch = "" if one.line_pitch_mm is None else say("logbook.lines_apart", setting=one)
-        passes = "" if one.passes == 1 else say("logbook.passes", setting=one)
-        setting = f"{one.power_pct:g} %, {one.speed_mm_s:g} mm/s{passes}{pitch}"
-    words = f"{_burnt(entry.body)}: {setting}"
-    if kept.advice is None:
-        return words
-    chance = show_chance(kept.advice.chance)
-    return say("logbook.chance_for_next", words=words, chance=chance, kept=kept)
 
 
 def session_words(session: Session) -> str:
@@ -283,8 +265,7 @@ def _called(whose: Whose) -> str:
 
 
 def _newest(view: View, whose: Whose, what: sa.ColumnElement[bool]) -> list[Entry]:
-    """What was said of something, else of anything, in one go last and wasn't withdrawn; in the
-    order of its ids."""
+    """What was said in one go last, of something or anything, and wasn't withdrawn."""
     of: dict[str, Any] = {}
     if board := whose.get("board_id"):
         of = {"about": view.board(board).ids}
@@ -299,10 +280,9 @@ def _newest(view: View, whose: Whose, what: sa.ColumnElement[bool]) -> list[Entr
 
 def _last(view: View, whose: Whose) -> list[Entry]:
     """What an undo takes back."""
-    said = _newest(view, whose, _SAID)
-    if not said:
-        raise LogbookError(say("logbook.there_is_nothing_to_take_back", called=_called(whose)))
-    return said
+    if said := _newest(view, whose, _SAID):
+        return said
+    raise LogbookError(say("logbook.there_is_nothing_to_take_back", called=_called(whose)))
 
 
 def _undone(view: View, whose: Whose) -> tuple[list[Entry], list[Entry]]:

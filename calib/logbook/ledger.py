@@ -290,8 +290,7 @@ def held(connection: sa.Connection) -> dict[str, int]:
 
 
 def worked_out(connection: sa.Connection, ids: Collection[str] | None = None) -> dict[str, int]:
-    """What doesn't stand, from nothing but what was said: of all entries, or of some that hang
-    together."""
+    """What doesn't stand, from what was said: of all entries, or of some that hang together."""
     some = sa.true() if ids is None else among(entries.c.id, ids)
     columns = (entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch)
     rows = connection.execute(sa.select(*columns).where(some)).all()
