@@ -21,19 +21,9 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from calib.errors import BadFile, InvalidRecord, LogbookError, shown
-from calib.logbook import ledger
+from calib.logbook import files, ledger
 from calib.logbook.bodies import checked, newer_version
 from calib.logbook.book import open_book
-from calib.logbook.files import (
-    BACKUP_FOLDER,
-    asked_of,
-    copy_database,
-    is_whole,
-    name_new,
-    newest_backup,
-    part_beside,
-    replace_file,
-)
 from calib.logbook.ledger import entries, identity, keep_photograph, photographs, replaced
 from calib.logbook.opening import damaged, find_place, in_plain_words, make_engine
 from calib.logbook.room import Room
@@ -59,8 +49,9 @@ def check_book(book: Room) -> Check:
                 raise LogbookError(f"{damaged(book.where)} {wrong}")
             rows = _counts(connection)
             ids = set(connection.execute(sa.select(entries.c.id)).scalars())
-        backup = newest_backup(book.where.path) if book.where.path else None
-        there = asked_of(backup, "SELECT kind, id FROM entries ORDER BY kind") if backup else []
+        backup = files.newest_backup(book.where.path) if book.where.path else None
+        asked = "SELECT kind, id FROM entries ORDER BY kind"
+        there = files.asked_of(backup, asked) if backup else []
     missing = Counter(str(kind) for kind, key in there if key not in ids)
     return Check(rows=rows, compared_with=backup, missing=dict(missing))
 
@@ -68,7 +59,7 @@ def check_book(book: Room) -> Check:
 def _counts(connection: sa.Connection) -> dict[str, int]:
     by_kind = sa.select(entries.c.kind, sa.func.count()).group_by(entries.c.kind)
     rows = connection.execute(by_kind.order_by(entries.c.kind))
-    found = {row[0]: int(row[1]) for row in rows}
+    found = {kind: int(count) for kind, count in rows}
     pictures = connection.execute(sa.select(sa.func.count()).select_from(photographs)).scalar_one()
     return found | ({"photograph files": pictures} if pictures else {})
 
@@ -79,9 +70,8 @@ def _wrong_in(connection: sa.Connection) -> str:
         said = connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar()
         if said != "ok":
             return f"{said}."
+    named = set(connection.execute(sa.select(replaced.c.entry)).scalars())
     known: set[str] = set()
-    loose = sa.select(replaced.c.entry).where(replaced.c.entry.not_in(sa.select(entries.c.id)))
-    named = set(connection.execute(loose).scalars())
     needed: set[str] = set()
     for line in ledger.lines(connection):
         try:
@@ -113,36 +103,27 @@ def _wrong_in(connection: sa.Connection) -> str:
 
 
 def backup_path(path: Path, when: datetime) -> Path:
-    """Name the backup of a logbook's file: in the folder ``backups`` beside it, by date.
-
-    Examples
-    --------
-    >>> backup_path(Path("book.sqlite3"), datetime(2026, 3, 1, 18, 5, tzinfo=UTC)).name
-    'book-2026-03-01-180500.sqlite3'
-    """
+    """Name the backup of a logbook's file: in the folder ``backups`` beside it, by date."""
     name = f"{path.stem}-{when.astimezone(UTC):%Y-%m-%d-%H%M%S}.sqlite3"
-    return path.parent / BACKUP_FOLDER / name
+    return path.parent / files.BACKUP_FOLDER / name
 
 
 def backup(book: Room, target: Path) -> dict[str, int]:
-    """Copy a logbook into a new file, and open the copy to see that nothing is missing.
-
-    The logbook may be used meanwhile; the copy holds one state of it.
-    """
+    """Copy one state of a logbook into a new file; open the copy to see that nothing is missing."""
     there = LogbookError(say("logbook.file_is_there_already", target=target))
     if os.path.lexists(target):
         raise there
     with _written(say("logbook.file", target=target)):
         target.parent.mkdir(parents=True, exist_ok=True)
-        with part_beside(target) as part, in_plain_words(book.where):
+        with files.part_beside(target) as part, in_plain_words(book.where):
             if book.where.path is not None:
-                copy_database(book.where.path, part)
+                files.copy_database(book.where.path, part)
             else:
                 with open_book(part) as new, book.look() as old, new.change() as copy:
                     _copy_entries(old, copy)
             counted = _check_copy(part)
             try:
-                name_new(part, target)
+                files.name_new(part, target)
             except FileExistsError:
                 raise there from None
     return counted
@@ -154,7 +135,7 @@ def restore(source: Path, target: str | Path | None) -> dict[str, int]:
     A program that has the logbook open and does nothing goes on with what was put back; while one
     reads or writes, nothing is changed.
     """
-    if not is_whole(source):
+    if not files.is_whole(source):
         raise LogbookError(say("logbook.backup_is_damaged", source=source))
     place = find_place(target)
     path = place.path
@@ -162,15 +143,15 @@ def restore(source: Path, target: str | Path | None) -> dict[str, int]:
         if path is not None:
             with _written(say("logbook.logbook", path=path)):
                 path.parent.mkdir(parents=True, exist_ok=True)
-                with part_beside(path) as part:
-                    copy_database(source, part)
+                with files.part_beside(path) as part:
+                    files.copy_database(source, part)
                     counted = _check_copy(part)
-                    replace_file(path, part)
+                    files.replace_file(path, part)
             return counted
         with tempfile.TemporaryDirectory() as folder:
             # What is restored is a copy: nothing is put beside the backup.
             copied = Path(folder) / "copy.sqlite3"
-            copy_database(source, copied)
+            files.copy_database(source, copied)
             _check_copy(copied)
             with open_book(copied) as old, old.look() as rows, open_book(place.url) as book:
                 with book.change() as new:

@@ -37,11 +37,12 @@ _ID = re.compile(r"[0-9]{20}-[0-9a-f]{24}")
 _LONGEST_NOTE = 1000
 
 Forecasts = Mapping[str, Mapping[str, float]]
-Said = Mapping[str, Sequence[Entry]]  # What stands of one cell, by kind
+Seen = Mapping[str, Sequence[str]]  # Ids of what somebody saw of a cell, by kind
+Said = dict[str, list[Entry]]  # What stands of one cell, by kind
 
 
 class CellChanged(LogbookError):
-    """Raised when a cell was read otherwise since the tap that is to be taken back."""
+    """The cell was read otherwise since the tap that is to be taken back."""
 
     def __init__(self, looked: Looked) -> None:
         self.looked = looked
@@ -95,18 +96,14 @@ class Boards(Room):
         session: str = "",
         why: str = "",
     ) -> Recorded:
-        """Record what was read off a board: all of it, or nothing when anything is wrong.
-
-        What a reading leaves open keeps its earlier value; cells left empty stay not burnt.
-        """
+        """Record what was read off a board; what a reading leaves open keeps its earlier value."""
         with self.saying(when) as view:
             board = view.board(board_id, [reading.cell for reading in readings])
             said = said_of(view, board)
             new: list[Entry] = []
             added = corrected = 0
             for reading in readings:
-                here = said.get(reading.cell, {})
-                told, corrects = _told(view, board, reading, here, session, why)
+                told, corrects = _told(view, board, reading, said[reading.cell], session, why)
                 new += told
                 added += bool(told) and not corrects
                 corrected += bool(told) and corrects
@@ -123,7 +120,7 @@ class Boards(Room):
         with self.saying(when) as view:
             board = view.board(board_id, labels)
             said = said_of(view, board)
-            struck = [label for label in labels if looked_at(label, said.get(label, {})).is_said]
+            struck = [label for label in labels if looked_at(label, said[label]).is_said]
             slots = [f"{kind} {label}" for kind in OF_CELL for label in struck]
             if every := view.read(about=board.ids, slot=slots, earlier=True):
                 view.withdraw(every, why)
@@ -139,7 +136,7 @@ class Boards(Room):
         with self.looking() as view:
             board = view.board(board_id)
             said = said_of(view, board)
-        return {cell: looked_at(cell, said.get(cell, {})) for cell in board.cells}
+        return {cell: looked_at(cell, said[cell]) for cell in board.cells}
 
     def burnt_in(self, board_id: str) -> tuple[tuple[str, str], ...]:
         """Label of the session and id of the set-up of each burn of a board, each pair once."""
@@ -157,12 +154,10 @@ class Boards(Room):
         when: datetime,
         session: str = "",
     ) -> Tapped:
-        """Record what came out of one cell, or a note on it; the same key again stores nothing.
+        """Record what came out of one cell, whole, or a note on it; an empty one: it wasn't read.
 
-        A reading with a grade is a look, whole: a grade that it leaves open was not read. With
-        nothing but a note, the look stays and the note is added. An empty one says that the cell
-        wasn't read after all. ``saw`` is the id of what the sender saw of the cell, or the key of
-        the own tap before; what somebody else said meanwhile stands beside this.
+        The same ``key`` again stores nothing. ``saw`` is the id of what the sender saw, or the key
+        of the own tap before; what somebody else said meanwhile stands beside this.
         """
         cell = reading.cell
         with self.saying(when) as view:
@@ -170,11 +165,11 @@ class Boards(Room):
             batch = _batch(board, key)
             if before := view.ever(batch=batch):
                 ids = [entry.id for entry in before if entry.kind in OF_CELL]
-                return _tapped(view, board, cell, ids, again=True)
+                return _tapped(view, board, cell, ids, stored=False, again=True)
             saw = "" if saw == key else saw
             own = _KEY.fullmatch(saw) is not None and not _ID.match(saw)
             seen = _seen(view, board, cell, saw, own)
-            said = said_of(view, board, cell).get(cell, {})
+            said = said_of(view, board, cell)[cell]
             now = looked_at(cell, said)
             new: dict[str, Any] = {}
             # After an own tap all of it is said, as that one may still be on its way.
@@ -185,25 +180,23 @@ class Boards(Room):
                 if now.reading.note:
                     new["cell_note"] = CellNote()
             if not reading.is_empty:
-                looks = said.get("look", ())
+                looks = said["look"]
                 known = [entry for entry in looks if entry.id in seen["look"]]
                 given = tuple(getattr(reading, name) for name in READ_OFF)
                 if own or not known or any(grades_of(one) != given for one in looks):
                     new["look"] = _look(board, reading, known or looks, session)
-            notes = [entry.body["note"] for entry in said.get("cell_note", ())]
+            notes = [entry.body["note"] for entry in said["cell_note"]]
             if reading.note and reading.note not in notes:
                 new["cell_note"] = CellNote(note=reading.note)
-            answers = [_answer(view, board, cell, kind, new[kind], seen[kind]) for kind in new]
-            own_ids = view.add(*answers, batch=batch)
-            return _tapped(view, board, cell, own_ids, stored=bool(new))
+            own_ids = view.add(*_answers(view, board, cell, new, seen), batch=batch)
+            return _tapped(view, board, cell, own_ids, stored=bool(new), again=False)
 
     def take_back_tap(
         self, board_id: str, key: str, target: str, *, when: datetime
     ) -> tuple[Tapped, ...]:
-        """Take one tap back: the cell is as it was before; the same key again changes nothing.
+        """Take one tap back: the cell is as it was before; empty when the tap had stored nothing.
 
-        Empty when the tap had stored nothing. Raises CellChanged when the cell was read otherwise
-        since; LogbookError when there is no such board.
+        Raises CellChanged when the cell was read otherwise since.
         """
         with self.saying(when) as view:
             board = view.board(board_id)
@@ -224,10 +217,10 @@ class Boards(Room):
         self, board_id: str, filename: str, content: bytes, *, when: datetime, cell: str = ""
     ) -> str:
         """Keep a photograph of a board or of one of its cells; the same one again adds nothing."""
-        digest = hashlib.sha256(content).hexdigest()
         kind: Any = media_type_of(content)
+        digest, size = hashlib.sha256(content).hexdigest(), len(content)
         picture = Picture(
-            cell=cell, filename=filename, media_type=kind, size_bytes=len(content), digest=digest
+            cell=cell, filename=filename, media_type=kind, size_bytes=size, digest=digest
         )
         with self.saying(when) as view:
             board = view.board(board_id, [cell] if cell else [])
@@ -242,14 +235,10 @@ class Boards(Room):
         """List the photographs of a board, oldest first; LogbookError when there is no board."""
         with self.looking() as view:
             found = view.read(kind="photograph", about=view.board(board_id).ids)
+        own = ("cell", "filename", "media_type", "size_bytes")
         return tuple(
-            Photograph(
-                id=entry.id,
-                board=board_id,
-                at=read_time(entry.at),
-                **{name: value for name, value in entry.body.items() if name != "digest"},
-            )
-            for entry in found
+            Photograph(id=e.id, board=board_id, at=read_time(e.at), **{n: e.body[n] for n in own})
+            for e in found
         )
 
     def photograph(self, photograph_id: str) -> bytes:
@@ -268,26 +257,26 @@ def cell_of(entry: Entry) -> str:
     return entry.slot.partition(" ")[2]
 
 
-def said_of(view: View, board: FoundBoard, *cells: str) -> dict[str, Said]:
+def said_of(view: View, board: FoundBoard, *cells: str) -> Mapping[str, Said]:
     """What stands of each cell of a board, or of some, by kind."""
     slots = [f"{kind} {cell}" for kind in OF_CELL for cell in cells]
     of: dict[str, Any] = {"slot": slots} if cells else {}
     return by_cell(view.read(kind=OF_CELL, about=board.ids, **of))
 
 
-def by_cell(found: Iterable[Entry]) -> dict[str, Said]:
-    """Entries about cells of one board, by cell and kind."""
-    said: defaultdict[str, defaultdict[str, list[Entry]]] = defaultdict(lambda: defaultdict(list))
+def by_cell(found: Iterable[Entry]) -> Mapping[str, Said]:
+    """Entries about cells of one board, by cell and kind; none of those that nothing is said of."""
+    said: defaultdict[str, Said] = defaultdict(lambda: {kind: [] for kind in OF_CELL})
     for entry in found:
         said[cell_of(entry)][entry.kind].append(entry)
-    return dict(said)
+    return said
 
 
 def looked_at(cell: str, said: Said) -> Looked:
     """What counts of a cell; two different looks that stand count as not read, and are shown."""
-    sizes = {tuple(entry.body.get(name) for name in SIZES) for entry in said.get("size", ())}
+    sizes = {tuple(entry.body.get(name) for name in SIZES) for entry in said["size"]}
     size = dict(zip(SIZES, sizes.pop(), strict=True)) if len(sizes) == 1 else {}
-    notes = dict.fromkeys(entry.body.get("note", "") for entry in said.get("cell_note", ()))
+    notes = dict.fromkeys(entry.body.get("note", "") for entry in said["cell_note"])
     note = "; ".join(note for note in notes if note)[:_LONGEST_NOTE]
 
     def looked(key: str, *looks: Entry, apart: tuple[Looked, ...] = ()) -> Looked:
@@ -297,7 +286,7 @@ def looked_at(cell: str, said: Said) -> Looked:
 
     ids = "+".join(sorted(entry.id for found in said.values() for entry in found))
     ways: dict[tuple[Any, ...], Entry] = {}
-    for entry in said.get("look", ()):
+    for entry in said["look"]:
         ways.setdefault(grades_of(entry), entry)
     if len(ways) == 1:
         return looked(ids, *ways.values())
@@ -316,17 +305,16 @@ def _look(board: FoundBoard, reading: Reading, replaced: Sequence[Entry], sessio
     )
 
 
-def _answer(
-    view: View,
-    board: FoundBoard,
-    cell: str,
-    kind: str,
-    record: Any,
-    replaces: Iterable[str],
-    why: str = "",
-) -> Entry:
-    slot = f"{kind} {cell}"
-    return view.entry(kind, record, why=why, replaces=replaces, slot=slot, **board.about)
+def _answers(
+    view: View, board: FoundBoard, cell: str, new: Mapping[str, Any], seen: Seen, why: str = ""
+) -> list[Entry]:
+    """What is said anew of a cell, by kind, each in place of what was seen."""
+    return [
+        view.entry(
+            kind, new[kind], why=why, replaces=seen[kind], slot=f"{kind} {cell}", **board.about
+        )
+        for kind in new
+    ]
 
 
 def _told(
@@ -354,15 +342,13 @@ def _told(
         )  # fmt: skip
     records: dict[str, Any] = {}
     if answers or {*differs} & {*READ_OFF}:
-        records["look"] = _look(board, new, said.get("look", ()), session)
+        records["look"] = _look(board, new, said["look"], session)
     if {*differs} & {*SIZES}:
         records["size"] = Size(width_mm=new.width_mm, height_mm=new.height_mm)
     if "note" in differs:
         records["cell_note"] = CellNote(note=new.note)
-    told = []
-    for kind, record in records.items():
-        before_it = (entry.id for entry in said.get(kind, ()))
-        told.append(_answer(view, board, given.cell, kind, record, before_it, why))
+    seen = {kind: [entry.id for entry in said[kind]] for kind in records}
+    told = _answers(view, board, given.cell, records, seen, why)
     return told, bool(changed or looked.apart)
 
 
@@ -378,52 +364,36 @@ def _batch(board: FoundBoard, key: str) -> str:
     return f"{SENT}{board.id} {key}"
 
 
-def _seen(view: View, board: FoundBoard, cell: str, saw: str, own: bool) -> dict[str, set[str]]:
+def _seen(view: View, board: FoundBoard, cell: str, saw: str, own: bool) -> Seen:
     """What a sender saw of a cell, by kind: ids, or an own tap, which may not have arrived yet."""
     slots = [f"{kind} {cell}" for kind in OF_CELL]
     if own:
         batch = _batch(board, saw)
         found = view.ever(batch=batch)
         if not found:
-            return {kind: {batch} for kind in OF_CELL}
+            return dict.fromkeys(OF_CELL, [batch])
         if found[0].kind == WITHDRAW:
             # What was there after an own tap had been taken back.
             back = found[0].seq
             found = [e for e in view.read(about=board.ids, slot=slots) if e.seq < back]
     else:
         found = view.ever(id=saw.split("+"), about=board.ids, slot=slots)
-    return {kind: {entry.id for entry in found if entry.kind == kind} for kind in OF_CELL}
+    return {kind: [entry.id for entry in found if entry.kind == kind] for kind in OF_CELL}
 
 
 def _tapped(
-    view: View,
-    board: FoundBoard,
-    cell: str,
-    own: Iterable[str],
-    *,
-    stored: bool = False,
-    again: bool = False,
+    view: View, board: FoundBoard, cell: str, own: Iterable[str], *, stored: bool, again: bool
 ) -> Tapped:
     """Say what became of a tap; ``own`` are the ids of what it stored."""
-    looks = {label: looked_at(label, found) for label, found in said_of(view, board).items()}
-    return Tapped(
-        look="+".join(sorted(own)),
-        looked=looks.get(cell, Looked(id="", reading=Reading(cell=cell))),
-        stored=stored,
-        again=again,
-        read=sum(not looked.reading.is_empty for looked in looks.values()),
-        cells=len(board.cells),
-    )
+    said = said_of(view, board)
+    looks = {label: looked_at(label, said[label]) for label in board.cells}
+    read = sum(not looked.reading.is_empty for looked in looks.values())
+    ids, cells = "+".join(sorted(own)), len(board.cells)
+    return Tapped(look=ids, looked=looks[cell], stored=stored, again=again, read=read, cells=cells)
 
 
 def media_type_of(content: bytes) -> str:
-    """Tell what kind of picture a file is by its first bytes.
-
-    Examples
-    --------
-    >>> media_type_of(bytes.fromhex("ffd8ffe000104a464946"))
-    'image/jpeg'
-    """
+    """Tell what kind of picture a file is by its first bytes."""
     if len(content) > MAX_PHOTOGRAPH_BYTES:
         most, given = MAX_PHOTOGRAPH_BYTES // 2**20, len(content) / 2**20
         raise InvalidRecord(say("logbook.photograph_has_mib", given=given, most=most))

@@ -26,13 +26,7 @@ def write_time(when: datetime) -> str:
 
 
 def read_time(text: str) -> datetime:
-    """Read what `write_time` wrote.
-
-    Examples
-    --------
-    >>> read_time("2026-03-01T18:05:00.000000Z").hour
-    18
-    """
+    """Read what `write_time` wrote."""
     try:
         return datetime.fromisoformat(text).astimezone(UTC)
     except (TypeError, ValueError, OverflowError):
@@ -47,18 +41,12 @@ class Unreadable(LogbookError):
 
 
 def material_key(material: str) -> str:
-    """Write a material so that case and spaces don't matter.
-
-    Examples
-    --------
-    >>> material_key(" Birch  Plywood")
-    'birch plywood'
-    """
+    """Write a material so that case and spaces don't matter."""
     return " ".join(material.casefold().split())
 
 
 def check_text(field: str, text: str, *, longest: int = 2000) -> str:
-    """Check the user's own words."""
+    """The user's own words, where they can be kept."""
     if not isinstance(text, str) or len(text) > longest or UNFIT.search(text):
         given = shown(text)
         raise InvalidRecord(

@@ -72,9 +72,8 @@ class Filters:
     kinds: tuple[str, ...] = KINDS  # ``board``, ``job``, ``check_strip``, ``note``
 
     def __post_init__(self) -> None:
-        given = self.outcome
+        given, may = self.outcome, ", ".join(OUTCOMES)
         if given is not None and given not in OUTCOMES:
-            may = ", ".join(OUTCOMES)
             raise InvalidRecord(say("logbook.outcome_is_give_one", given=given, may=may))
         if wrong := [kind for kind in self.kinds if kind not in KINDS]:
             may = ", ".join(KINDS)
@@ -83,11 +82,7 @@ class Filters:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Line:
-    """One line of a list: a board, a job, a check strip or a note.
-
-    ``cells`` and ``read`` count the planned and the read ones; ``outcomes`` counts parts by
-    ``no``, ``hanging``, ``through``, ``char 0``…``char 4`` and ``mark 0``…``mark 4``.
-    """
+    """One line of a list: a board, a job, a check strip or a note."""
 
     kind: Literal["board", "job", "check_strip", "note"]
     id: str
@@ -99,9 +94,9 @@ class Line:
     lot: str = ""
     operation: str = ""
     round: int | None = None
-    cells: int = 0
+    cells: int = 0  # Planned ones, and those that were read
     read: int = 0
-    outcomes: Mapping[str, int] = field(default_factory=dict)
+    outcomes: Mapping[str, int] = field(default_factory=dict)  # Parts by one of OUTCOMES
     note: str = ""
 
 
@@ -182,15 +177,11 @@ class Photograph:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Looked:
-    """What counts of a cell, with the id by which somebody says that they saw it.
-
-    ``apart`` holds the looks that differ and of which neither saw the other; the cell counts as
-    not read as long as there are any.
-    """
+    """What counts of a cell, with the id by which somebody says that they saw it."""
 
     id: str
     reading: Reading
-    apart: tuple[Looked, ...] = ()
+    apart: tuple[Looked, ...] = ()  # Looks that differ, unknown to one another: it isn't read yet
 
     @property
     def is_blank(self) -> bool:
@@ -206,17 +197,13 @@ class Looked:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tapped:
-    """What became of a tap: what counts of the cell now, and how many cells are read, of how many.
+    """What became of a tap."""
 
-    ``look`` is the id of what the tap stored; ``stored`` is True when this call changed the cell,
-    ``again`` when the tap had been stored before.
-    """
-
-    look: str
-    looked: Looked
-    stored: bool
-    again: bool = False
-    read: int
+    look: str  # Id of what it stored
+    looked: Looked  # What counts of the cell now
+    stored: bool  # Whether this call changed the cell
+    again: bool = False  # Whether the tap had been stored before
+    read: int  # Cells that are read, of how many
     cells: int
 
     @property
@@ -250,15 +237,11 @@ class Undoable:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Question:
-    """Something that was said in two ways, neither knowing of the other; both are kept.
+    """Something that was said in two ways, neither knowing of the other; both are kept."""
 
-    ``key`` is what an answer is given for; ``said`` are the ways, and ``answers`` what may be
-    answered.
-    """
-
-    key: str
-    said: tuple[str, ...]
-    answers: tuple[str, ...]
+    key: str  # What an answer is given for
+    said: tuple[str, ...]  # The ways
+    answers: tuple[str, ...]  # What may be answered
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

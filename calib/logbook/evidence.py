@@ -49,9 +49,8 @@ class Evidence(Room):
     ) -> tuple[Burn, ...]:
         """List the burns of a pair as they count now: boards, jobs and check strips.
 
-        Of a lot by its name, or burnt with a set-up by its id, where one is given. While two books
-        differ on the set-up or the lot, those count that the shown one knew of.
-        Raises LogbookError when machine or sheet aren't in the logbook.
+        ``lot`` is a name, ``setup`` an id. While two books differ on the set-up or the lot, those
+        count that the shown one knew of. LogbookError when machine or sheet aren't there.
         """
         with self.looking() as view:
             names, of_pair = view.names, view.names.pair(machine, sheet)
@@ -85,7 +84,7 @@ class Evidence(Room):
 
     def _burnt(self, operation: Operation | None = None) -> Iterator[tuple[str, str, str]]:
         """When the newest was said that stands of each pair, with its machine and sheet."""
-        burnt = sa.and_(entries.c.kind.in_(("look", *LOOSE)))
+        burnt: sa.ColumnElement[bool] = entries.c.kind.in_(("look", *LOOSE))
         if operation is not None:
             has = says("operation", operation)
             boards = sa.select(entries.c.id).where(entries.c.kind == "board", has)
@@ -106,45 +105,30 @@ class Evidence(Room):
             boards, looks = boards_of(view, **of), looks_of(view, **of)
         found = []
         for board in boards:
+            code, notes = view.names.code(board), tuple(board.body["grid"]["notes"])
             for cell, events in sorted(board.body["forecasts"].items()):
                 look = looks[board.id].get(cell)
                 for event, chance in sorted(events.items()):
-                    outcome = None if look is None else _outcome(event, grades_of(look))
-                    if unread or outcome is not None:
-                        forecast = Forecast(
-                            chance=chance / 1000.0,
-                            outcome=outcome,
-                            event=event,
-                            cell=cell,
-                            board=view.names.code(board),
-                            notes=tuple(board.body["grid"]["notes"]),
-                        )
-                        found.append(forecast)
-        return tuple(found)
+                    came = None if look is None else _outcome(event, grades_of(look))
+                    of = {"event": event, "board": code, "cell": cell, "notes": notes}
+                    found.append(Forecast(chance=chance / 1000.0, outcome=came, **of))
+        return tuple(one for one in found if unread or one.outcome is not None)
 
     def advised_jobs(
         self, *, machine: str | None = None, sheet: str | None = None
     ) -> tuple[AdvisedJob, ...]:
-        """List the jobs that were run at a kept setting, with what had been stated of it.
-
-        What was kept then counts, whatever is kept now.
-        """
+        """List the jobs run at a setting that was kept then, with what had been stated of it."""
         with self.looking() as view:
             jobs = runs_of(view, "job", **view.names.pair(machine, sheet))
             kept = view.by_ids({job.body["kept"] for job in jobs} - {""})
-        return tuple(
-            AdvisedJob(
-                advice=body_of(before).advice,
-                advised_at=read_time(before.at),
-                job=job.id,
-                burns=body_of(job).burns,
-            )
-            for job in jobs
-            if (before := kept.get(job.body["kept"])) is not None
-            and before.is_valid
-            and before.body["advice"] is not None
-            and job.at >= before.at
-        )
+        found = []
+        for job in jobs:
+            before = kept.get(job.body["kept"])
+            if before and before.is_valid and before.body["advice"] and job.at >= before.at:
+                advice, at = body_of(before).advice, read_time(before.at)
+                burns = body_of(job).burns
+                found.append(AdvisedJob(advice=advice, advised_at=at, job=job.id, burns=burns))
+        return tuple(found)
 
 
 def runs_of(view: View, *kinds: str, **of: Any) -> list[Entry]:

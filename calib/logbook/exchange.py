@@ -21,15 +21,7 @@ from calib.logbook.coding import read_time, write_time
 from calib.logbook.entries import ImportReport
 from calib.logbook.evidence import boards_of, runs_of
 from calib.logbook.history import answer_in, asked_in
-from calib.logbook.ledger import (
-    SENT,
-    WITHDRAW,
-    Entry,
-    among,
-    entries,
-    keep_photograph,
-    photographs,
-)
+from calib.logbook.ledger import SENT, WITHDRAW, Entry, among, entries, keep_photograph, photographs
 from calib.logbook.room import Room
 from calib.logbook.workshop import same_stuff
 from calib.records import READ_OFF
@@ -65,8 +57,7 @@ def import_text(
 ) -> ImportReport:
     """Put the entries of another logbook to one's own: all of them, or nothing.
 
-    What both books said differently stands beside one another until it is answered; ``answers``
-    are given at once, by the keys of `Book.questions`.
+    What both said differently is a question; ``answers`` are given by the keys of the questions.
     """
     said, pictures = read_lines(text)
     with book.saying(when) as view:
@@ -79,15 +70,12 @@ def import_text(
             keep_photograph(view.connection, digest, content)
         for key, answer in (answers or {}).items():
             answer_in(book.anew(view), key, answer)
-        added = Counter(entry.kind for entry in fresh)
-        report = ImportReport(
-            added=added,
-            already=Counter(entry.kind for entry in said) - added,
-            questions=tuple(question for question, _ in asked_in(book.anew(view))),
-        )
+        questions = tuple(question for question, _ in asked_in(book.anew(view)))
         if dry_run:
             view.connection.rollback()
-    return report
+    added = Counter(entry.kind for entry in fresh)
+    already = Counter(entry.kind for entry in said) - added
+    return ImportReport(added=added, already=already, questions=questions)
 
 
 def read_lines(text: str) -> tuple[list[Entry], dict[str, bytes]]:
@@ -128,7 +116,8 @@ def check_entries(
     """Check entries that are to be added: bodies, references, and that none contradicts another."""
     new = {entry.id: entry for entry in said}
     named = {key for entry in new.values() for key in (*_references(entry), *entry.replaces)}
-    there = ledger.read(connection, id=named - new.keys(), all=True)
+    named = {key for key in named - new.keys() if "\0" not in key}  # no database can be asked of it
+    there = ledger.read(connection, id=named, all=True)
     known = {entry.id: entry for entry in there} | new
     digests = {*pictures, *connection.execute(sa.select(photographs.c.digest)).scalars()}
     bodies: dict[str, Any] = {}
@@ -248,7 +237,7 @@ def _rows(book: Room) -> Iterator[dict[str, Any]]:
     for board in boards:
         grid, of_cells = board.body["grid"], by_cell(said[board.id])
         for cell in grid["cells"]:
-            here = of_cells.get(cell["label"], {})
+            here = of_cells[cell["label"]]
             reading = looked_at(cell["label"], here).reading
             if not reading.is_empty:
                 look = here["look"][0]

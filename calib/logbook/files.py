@@ -73,16 +73,14 @@ def true_path(path: Path) -> Path:
 
 
 def is_read_only(path: Path) -> bool:
-    """Say whether a file is there that can't be written to, or beside which no journal can be."""
+    """True for a file that can't be written to, or beside which no journal can be."""
     return path.exists() and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK))
 
 
 def connect(path: Path, *, create: bool = False) -> FileConnection:
-    """Open a database file by its path; never the one that had this name before.
-
-    A connection that waited while the file was replaced would go on with the old file and the new
-    one's journal, so it doesn't wait: it is made anew.
-    """
+    """Open a database file by its path; never the one that had this name before."""
+    # A connection that waited while the file was replaced would go on with the old file and the new
+    # one's journal, so it doesn't wait: it is made anew.
     end = time.monotonic() + BUSY_MS / 1000.0
     while True:
         read_only, before = is_read_only(path), mark_of(path)

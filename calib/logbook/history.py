@@ -20,16 +20,8 @@ from calib.logbook.boards import OF_CELL, cell_of
 from calib.logbook.bodies import KINDS, NewName, Same, Session, body_of
 from calib.logbook.coding import read_time
 from calib.logbook.entries import HistoryLine, Question, Undoable
-from calib.logbook.ledger import (
-    SENT,
-    WITHDRAW,
-    Entry,
-    among,
-    canonical,
-    entries,
-    standing,
-)
-from calib.logbook.room import THINGS, Room, Thing, View, grades_of, record_part
+from calib.logbook.ledger import SENT, WITHDRAW, Entry, among, canonical, entries, standing
+from calib.logbook.room import THINGS, Room, View, grades_of, record_part
 from calib.logbook.runs import STORED_KINDS
 from calib.logbook.workshop import sessions_of
 from calib.records import READ_OFF, Operation, Reading
@@ -88,7 +80,7 @@ class History(Room):
             if operation not in (None, burnt or operation):
                 continue
             cell = cell_of(entry) if entry.kind in (*OF_CELL, "photograph") else ""
-            grades = zip(READ_OFF, grades_of(entry), strict=True)
+            grades = dict(zip(READ_OFF, grades_of(entry), strict=True))
             noted = entry.kind in ("job", "check_strip", "kept")
             line = HistoryLine(
                 id=entry.id,
@@ -97,7 +89,7 @@ class History(Room):
                 text=_withdrawal(entry, by_id) if entry.kind == WITHDRAW else _text(entry),
                 board=view.names.code(board) if board else "",
                 cell=cell,
-                reading=Reading(cell=cell, **dict(grades)) if entry.kind == "look" else None,
+                reading=Reading(cell=cell, **grades) if entry.kind == "look" else None,
                 session=next(iter(sessions_of(entry)), ""),
                 why=entry.why or (entry.body["note"] if noted else ""),
                 superseded=not (entry.stands and view.names.counts(entry)),
@@ -110,24 +102,21 @@ class History(Room):
     ) -> str:
         """Withdraw what was said last and wasn't withdrawn yet; again withdraws what was before.
 
-        With ``board_id``: its readings, notes and photographs. With ``machine`` and ``sheet``:
-        these of all boards of the pair, its jobs, check strips, combs and kept settings. With
-        ``machine`` alone: its set-up, descriptions of sessions, timed jobs and notes. With
-        ``sheet`` alone: its lot, measurement and notes. With nothing: any of these. Boards stay.
-        ``only`` is what `next_undo` named; refused when something came after it.
+        Of a board, of a pair with its boards, of a machine or a sheet alone, or of anything; boards
+        stay. ``only`` is what `next_undo` named; refused when something came after it.
         """
         with self.saying(when) as view:
             said = _last(view, whose)
             if only not in (None, said[0].batch):
-                called = _called(whose)
-                raise LogbookError(
-                    say("logbook.something_else_was_stored_for_meanwhile", called=called)
+                wrong = say(
+                    "logbook.something_else_was_stored_for_meanwhile", called=_called(whose)
                 )
+                raise LogbookError(wrong)
             view.withdraw(said, why, batch=f"{_UNDO}{said[0].id} {view.at}")
             return _words(view, said)
 
     def next_undo(self, **whose: Unpack[Whose]) -> Undoable:
-        """Say what `undo` would take back; nothing is stored. It refuses what `undo` refuses."""
+        """Say what `undo` would take back, or why there is nothing; nothing is stored."""
         with self.looking() as view:
             said = _last(view, whose)
             words = _words(view, said)
@@ -143,15 +132,14 @@ class History(Room):
             return _words(view, back)
 
     def next_redo(self, **whose: Unpack[Whose]) -> str:
-        """Say what `redo` would put again; nothing is stored. It refuses what `redo` refuses."""
+        """Say what `redo` would put again, or why there is nothing; nothing is stored."""
         with self.looking() as view:
             return _words(view, _undone(view, whose)[1])
 
     def withdraw(self, entry_ids: Sequence[str], *, when: datetime, why: str) -> Undoable:
-        """Withdraw entries by their ids, or what ids begin with; so a machine, with all of it.
+        """Withdraw entries, and what is about them, by their ids or what ids begin with.
 
-        What is about them doesn't count either. Says what was withdrawn; withdrawing the
-        ``change_id`` of that puts all of it again.
+        Says what was withdrawn; withdrawing the ``change_id`` of that puts all of it again.
         """
         if not why.strip():
             raise LogbookError(say("logbook.say_why_it_is_withdrawn"))
@@ -160,9 +148,8 @@ class History(Room):
             gone = [entry.id for entry in found if entry.kind in THINGS]
             words = "; ".join(_words(view, [entry]) for entry in found)
             columns = (entries.c.about, entries.c.machine, entries.c.sheet)
-            about = sa.or_(*(among(column, gone) for column in columns))
-            count = sa.select(sa.func.count()).select_from(entries).where(about)
-            things = len(found) + view.connection.execute(count).scalar_one()
+            with_it = view.ever(sa.or_(*(among(column, gone) for column in columns)))
+            things = len(found) + len(with_it)
             change_id = view.withdraw(found, why)
         return Undoable(change_id=change_id, words=words, things=things)
 
@@ -193,8 +180,8 @@ def _text(entry: Entry) -> str:
             return say("logbook.round_planned", grid=body["grid"], plain=_burnt(body["grid"]))
         case "look":
             read = zip(READ_OFF, grades_of(entry), strict=True)
-            words = [f"{name} {said}" for name, said in read if said is not None]
-            return ", ".join(words) or say("logbook.not_burnt")
+            told = [f"{name} {said}" for name, said in read if said is not None]
+            return ", ".join(told) or say("logbook.not_burnt")
         case "size":
             sides = (body[name] for name in ("width_mm", "height_mm"))
             return f"measured {' x '.join('?' if one is None else f'{one:g}' for one in sides)} mm"
@@ -204,7 +191,17 @@ def _text(entry: Entry) -> str:
             count = sum(burn["count"] for burn in body["burns"])
             return say("logbook.parts", plain=_burnt(body["burns"][0]), burns=count)
         case "kept":
-            return _kept(entry)
+            kept = body_of(entry)
+            setting = say("logbook.none_any_more")
+            if one := kept.setting:
+                pitch = "" if one.line_pitch_mm is None else say("logbook.lines_apart", setting=one)
+                passes = "" if one.passes == 1 else say("logbook.passes", setting=one)
+                setting = f"{one.power_pct:g} %, {one.speed_mm_s:g} mm/s{passes}{pitch}"
+            words = f"{_burnt(body)}: {setting}"
+            if kept.advice is None:
+                return words
+            chance = show_chance(kept.advice.chance)
+            return say("logbook.chance_for_next", words=words, chance=chance, kept=kept)
         case "note":
             return str(body["text"])
         case "photograph":
@@ -214,22 +211,6 @@ def _text(entry: Entry) -> str:
 
 def _burnt(of: Mapping[str, Any]) -> str:
     return str(of["operation"]).replace("_", " ")
-
-
-def _kept(entry: Entry) -> str:
-    kept = body_of(entry)
-    one = kept.setting
-    if one is None:
-        setting = say("logbook.none_any_more")
-    else:
-        pitch = "" if one.line_pitch_mm is None else say("logbook.lines_apart", setting=one)
-        passes = "" if one.passes == 1 else say("logbook.passes", setting=one)
-        setting = f"{one.power_pct:g} %, {one.speed_mm_s:g} mm/s{passes}{pitch}"
-    words = f"{_burnt(entry.body)}: {setting}"
-    if kept.advice is None:
-        return words
-    chance = show_chance(kept.advice.chance)
-    return say("logbook.chance_for_next", words=words, chance=chance, kept=kept)
 
 
 def session_words(session: Session) -> str:
@@ -269,10 +250,8 @@ def _named(view: View, beginning: str) -> Entry:
     valid = [entry for entry in found if entry.is_valid]
     if len(valid) == 1:
         return valid[0]
-    if valid:
-        much = say("logbook.there_are_that_begin", count=len(valid))
-    else:
-        much = say("logbook.it_was_withdrawn_already" if found else "logbook.there_is_none")
+    none = say("logbook.it_was_withdrawn_already" if found else "logbook.there_is_none")
+    much = say("logbook.there_are_that_begin", count=len(valid)) if valid else none
     which = say("logbook.which_entry_of_logbook", asked=shown(asked), much=much, least=_LEAST)
     raise LogbookError(which)
 
@@ -286,8 +265,7 @@ def _called(whose: Whose) -> str:
 
 
 def _newest(view: View, whose: Whose, what: sa.ColumnElement[bool]) -> list[Entry]:
-    """What was said of something, else of anything, in one go last and wasn't withdrawn; in the
-    order of its ids."""
+    """What was said in one go last, of something or anything, and wasn't withdrawn."""
     of: dict[str, Any] = {}
     if board := whose.get("board_id"):
         of = {"about": view.board(board).ids}
@@ -302,10 +280,9 @@ def _newest(view: View, whose: Whose, what: sa.ColumnElement[bool]) -> list[Entr
 
 def _last(view: View, whose: Whose) -> list[Entry]:
     """What an undo takes back."""
-    said = _newest(view, whose, _SAID)
-    if not said:
-        raise LogbookError(say("logbook.there_is_nothing_to_take_back", called=_called(whose)))
-    return said
+    if said := _newest(view, whose, _SAID):
+        return said
+    raise LogbookError(say("logbook.there_is_nothing_to_take_back", called=_called(whose)))
 
 
 def _undone(view: View, whose: Whose) -> tuple[list[Entry], list[Entry]]:
@@ -367,8 +344,7 @@ def answer_in(view: View, key: str, answer: str, why: str = "") -> None:
     last = said[-1]
     about = {"about": last.id, "machine": last.machine, "sheet": last.sheet, "why": why}
     if _SAME in question.answers and answer.startswith(_RENAME) and name:
-        known = {"machine": view.names.machines, "sheet": view.names.sheets}
-        taken = name in known.get(last.kind, {})
+        taken = name in view.names.by_kind.get(last.kind, {})
         if last.kind == "board":
             with contextlib.suppress(LogbookError):
                 taken = bool(view.board(name))
@@ -387,11 +363,10 @@ def answer_in(view: View, key: str, answer: str, why: str = "") -> None:
 def asked_in(view: View) -> Iterator[tuple[Question, list[Entry]]]:
     """Each question with the entries that differ, one for each way, oldest first."""
     yield from _doubled_names(view)
-    things: list[Thing[Any]] = [*view.names.machines.values(), *view.names.sheets.values()]
-    for thing in things:
-        if len(thing.heads) > 1:
-            what = "set-up" if thing.heads[0].kind in ("machine", "setup") else "lot"
-            yield _which(f"{what} {thing.name}", list(thing.heads))
+    for kind, what in (("machine", "set-up"), ("sheet", "lot")):
+        for thing in view.names.by_kind[kind].values():
+            if len(thing.heads) > 1:
+                yield _which(f"{what} {thing.name}", list(thing.heads))
     # Only where several stand is looked at what they say.
     names = ("id", "kind", "about", "machine", "sheet", "slot")
     asked = [kind for kind, one in KINDS.items() if one.asked]
@@ -409,20 +384,16 @@ def _doubled_names(view: View) -> Iterator[tuple[Question, list[Entry]]]:
     """Two machines, sheets or boards of one name."""
     names = view.names
     answers = (_SAME, f"{_RENAME}NEW NAME")
-    Apart = tuple[str, Mapping[str, Thing[Any]], Thing[Any]]
-    apart: list[Apart] = [("machine", names.machines, one) for one in names.machines.values()]
-    apart += [("sheet", names.sheets, one) for one in names.sheets.values()]
-    for what, things, thing in apart:
-        if thing.name != thing.own:
+    for what, things in names.by_kind.items():
+        for thing in (one for one in things.values() if one.name != one.own):
             said = [things[thing.own], thing]
             words = []
             for first in (one.versions[0] for one in said):
                 record = record_part(first)
                 known = f"{record['rated_w']:g} W" if what == "machine" else record["material"]
                 words.append(f"{known}{say('logbook.known_since', at=first.at[:10])}")
-            found = view.by_ids(one.id for one in said)
             question = Question(key=f"{what} {thing.name}", said=tuple(words), answers=answers)
-            yield question, [found[one.id] for one in said]
+            yield question, [entry for one in said for entry in view.ever(id=one.id)]
     boards = view.by_ids(names.codes)
     for key, (code, own) in names.codes.items():
         if code != own:
@@ -462,14 +433,11 @@ def _key(view: View, entry: Entry) -> str:
 
 def _chosen(view: View, said: Sequence[Entry], one: Entry, why: str) -> Entry:
     """Say one of several again, in place of all of them."""
-    kind, slot, about, machine, sheet = one.kind, one.slot, one.about, one.machine, one.sheet
-    if kind == "machine":
-        kind, slot, about, machine = "setup", "set-up", one.id, one.id
-    elif kind == "sheet":
-        kind, slot, about, sheet = "lot", "lot", one.id, one.id
-    again = view.entry(
-        kind, why=why, replaces=(other.id for other in said), slot=slot, about=about,
-        machine=machine, sheet=sheet,
-    )  # fmt: skip
+    fields = {name: getattr(one, name) for name in ("kind", "slot", "about", "machine", "sheet")}
+    if one.kind == "machine":
+        fields |= {"kind": "setup", "slot": "set-up", "about": one.id, "machine": one.id}
+    elif one.kind == "sheet":
+        fields |= {"kind": "lot", "slot": "lot", "about": one.id, "sheet": one.id}
+    again = view.entry(**fields, why=why, replaces=(other.id for other in said))
     body = {**one.body, "what": "other"} if one.body.get("what") == "first" else one.body
     return dataclasses.replace(again, body=body)

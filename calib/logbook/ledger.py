@@ -8,16 +8,16 @@ content has the same id in every book, and two books are merged by putting their
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 import uuid
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from graphlib import TopologicalSorter
 from typing import Any
 
 import sqlalchemy as sa
-from sqlalchemy.ext.compiler import compiles
-from sqlalchemy.sql.functions import GenericFunction
 
 from calib.errors import BadFile, shown
 from calib.logbook.coding import Unreadable
@@ -57,26 +57,14 @@ entries = sa.Table(
     sa.Index("ix_entries_at", "kind", "at", "slot"),
     sa.Index("ix_entries_batch", "batch"),
 )
-replaced = sa.Table(
-    "replaced",
-    metadata,
-    _id("entry", primary_key=True),
-    _id("target", primary_key=True, index=True),
-)
-photographs = sa.Table(
-    "photographs",
-    metadata,
-    _id("digest", primary_key=True),
-    sa.Column("content", sa.LargeBinary, nullable=False),
-)
+_target = _id("target", primary_key=True, index=True)
+replaced = sa.Table("replaced", metadata, _id("entry", primary_key=True), _target)
+_content = sa.Column("content", sa.LargeBinary, nullable=False)
+photographs = sa.Table("photographs", metadata, _id("digest", primary_key=True), _content)
 # Entries that don't stand any more: worked out from the two tables above, and made anew when in
 # doubt. It takes no part in an export, a merge or a comparison.
-past = sa.Table(
-    "past",
-    metadata,
-    sa.Column("seq", sa.Integer, primary_key=True, autoincrement=False),
-    sa.Column("state", sa.Integer, nullable=False),
-)
+_seq = sa.Column("seq", sa.Integer, primary_key=True, autoincrement=False)
+past = sa.Table("past", metadata, _seq, sa.Column("state", sa.Integer, nullable=False))
 # Which logbook a database holds; its copies and backups carry it too.
 identity = sa.Table("identity", metadata, sa.Column("id", sa.Text, primary_key=True))
 STANDS, REPLACED, WITHDRAWN = 2, 1, 0
@@ -84,7 +72,7 @@ _with_state = entries.outerjoin(past, past.c.seq == entries.c.seq)
 _state = sa.func.coalesce(past.c.state, STANDS).label("state")
 
 # So many entries that come at once are most of a book: what stands is worked out of all of it.
-# So many names are given to the database in one text, as it takes no more of them one by one.
+# So many names are written into the question itself: a database takes no more of them beside it.
 _MANY = 1000
 # What the database itself refuses, so that no slip of a program can lose what was said.
 _KEPT = ("entries", "replaced", "photographs")
@@ -166,16 +154,12 @@ def states(replaces: Mapping[str, Collection[str]], withdrawals: Collection[str]
     for entry, targets in replaces.items():
         for target in targets:
             named_by[target].append(entry)
+    against = {
+        entry: [other for other in named_by[entry] if other in withdrawals] for entry in replaces
+    }
     valid: dict[str, bool] = {}
-    for start in replaces:
-        waiting = [start]
-        while waiting:
-            against = [other for other in named_by[waiting[-1]] if other in withdrawals]
-            unknown = [other for other in against if other not in valid]
-            if unknown:
-                waiting += unknown
-            else:
-                valid[waiting.pop()] = not any(valid[other] for other in against)
+    for entry in TopologicalSorter(against).static_order():
+        valid[entry] = not any(valid[other] for other in against[entry])
     found = {}
     for entry in replaces:
         later, seen, stands = [entry], {entry}, True
@@ -195,12 +179,11 @@ def make_tables(connection: sa.Connection) -> None:
     if connection.execute(sa.select(identity)).first() is None:
         connection.execute(identity.insert().values(id=str(uuid.uuid4())))
     if connection.dialect.name == "sqlite":
-        for table in _KEPT:
-            for verb in ("UPDATE", "DELETE"):
-                connection.exec_driver_sql(
-                    f"CREATE TRIGGER IF NOT EXISTS no_{verb.lower()}_of_{table} BEFORE {verb} ON"
-                    f" {table} BEGIN SELECT RAISE(ABORT, 'entries are only ever added'); END"
-                )
+        for table, verb in itertools.product(_KEPT, ("UPDATE", "DELETE")):
+            connection.exec_driver_sql(
+                f"CREATE TRIGGER IF NOT EXISTS no_{verb.lower()}_of_{table} BEFORE {verb} ON"
+                f" {table} BEGIN SELECT RAISE(ABORT, 'entries are only ever added'); END"
+            )
         return
     connection.exec_driver_sql(
         "CREATE OR REPLACE FUNCTION only_ever_added() RETURNS trigger LANGUAGE plpgsql AS"
@@ -221,17 +204,12 @@ def add(connection: sa.Connection, said: Iterable[Entry]) -> tuple[str, ...]:
     fresh = {key: entry for key, entry in given.items() if key not in there}
     if not fresh:
         return ()
-    rows = [
-        {name: getattr(entry, name) for name in _COLUMNS}
-        | {"id": key, "body": canonical(entry.body)}
-        for key, entry in fresh.items()
-    ]
+    rows, pairs = [], []
+    for key, entry in fresh.items():
+        own = {name: getattr(entry, name) for name in _COLUMNS}
+        rows.append(own | {"id": key, "body": canonical(entry.body)})
+        pairs += [{"entry": key, "target": target} for target in set(entry.replaces)]
     connection.execute(entries.insert(), rows)
-    pairs = [
-        {"entry": key, "target": target}
-        for key, entry in fresh.items()
-        for target in set(entry.replaces)
-    ]
     if pairs:
         connection.execute(replaced.insert(), pairs)
     refresh(connection, _together(connection, fresh) if len(fresh) < _MANY else None)
@@ -288,10 +266,8 @@ def read(
 def _targets(connection: sa.Connection, ids: Collection[str] | None) -> dict[str, list[str]]:
     """What some entries replace or withdraw, or all."""
     targets: defaultdict[str, list[str]] = defaultdict(list)
-    query = sa.select(replaced.c.entry, replaced.c.target)
-    if ids is not None:
-        query = query.where(among(replaced.c.entry, ids))
-    for entry, target in connection.execute(query):
+    some = sa.true() if ids is None else among(replaced.c.entry, ids)
+    for entry, target in connection.execute(sa.select(replaced).where(some)):
         targets[entry].append(target)
     return targets
 
@@ -314,12 +290,10 @@ def held(connection: sa.Connection) -> dict[str, int]:
 
 
 def worked_out(connection: sa.Connection, ids: Collection[str] | None = None) -> dict[str, int]:
-    """What doesn't stand, from nothing but what was said: of all entries, or of some that hang
-    together."""
-    query = sa.select(entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch)
-    if ids is not None:
-        query = query.where(among(entries.c.id, ids))
-    rows = connection.execute(query).all()
+    """What doesn't stand, from what was said: of all entries, or of some that hang together."""
+    some = sa.true() if ids is None else among(entries.c.id, ids)
+    columns = (entries.c.id, entries.c.kind, entries.c.slot, entries.c.batch)
+    rows = connection.execute(sa.select(*columns).where(some)).all()
     sent: defaultdict[tuple[str, str], list[str]] = defaultdict(list)
     for row in rows:
         if row.batch.startswith(SENT):
@@ -336,11 +310,8 @@ def worked_out(connection: sa.Connection, ids: Collection[str] | None = None) ->
 
 def refresh(connection: sa.Connection, ids: Collection[str] | None = None) -> None:
     """Work out anew what stands: of all entries, or of some that hang together."""
-    old = past.delete()
-    if ids is not None:
-        seqs = sa.select(entries.c.seq).where(among(entries.c.id, ids))
-        old = old.where(past.c.seq.in_(seqs))
-    connection.execute(old)
+    some = sa.true() if ids is None else among(entries.c.id, ids)
+    connection.execute(past.delete().where(past.c.seq.in_(sa.select(entries.c.seq).where(some))))
     found = worked_out(connection, ids)
     for state in set(found.values()):
         of_state = among(entries.c.id, [key for key, own in found.items() if own == state])
@@ -351,60 +322,33 @@ def refresh(connection: sa.Connection, ids: Collection[str] | None = None) -> No
 def _together(connection: sa.Connection, fresh: Mapping[str, Entry]) -> set[str]:
     """Ids of what hangs together with some entries by what replaces or withdraws what.
 
-    A batch that a sender named links what it holds with what names it.
+    A batch that a sender named links what it holds with what names it; it is among the ids.
     """
     found: set[str] = set()
-    seen: set[str] = set()
     new = {*fresh, *(e.batch for e in fresh.values() if e.batch.startswith(SENT))}
+    one, other = replaced.c.entry, replaced.c.target
     while new:
-        near = _each(new).cte(recursive=True)
-        other = sa.case(
-            (replaced.c.entry == near.c.value, replaced.c.target), else_=replaced.c.entry
+        touched = sa.select(one.label("name")).where(sa.or_(among(one, new), among(other, new)))
+        near = touched.cte(recursive=True)
+        name = near.c.name
+        links = sa.or_(one == name, other == name)
+        near = near.union(sa.select(sa.case((one == name, other), else_=one)).join(near, links))
+        found |= new.union(connection.execute(sa.select(near.c.name)).scalars())
+        sent = sa.select(entries.c.id, entries.c.batch).where(
+            entries.c.batch.startswith(SENT),
+            sa.or_(among(entries.c.id, found), among(entries.c.batch, found)),
         )
-        links = sa.or_(replaced.c.entry == near.c.value, replaced.c.target == near.c.value)
-        near = near.union(sa.select(other).join(near, links))
-        linked = set(connection.execute(sa.select(near.c.value)).scalars())
-        names = {name for name in linked if name.startswith(SENT)}
-        there = among(entries.c.id, linked - names)
-        if names:
-            there = sa.or_(there, among(entries.c.batch, names))
-        query = sa.select(entries.c.id, entries.c.batch).where(there)
-        rows = connection.execute(query).all()
-        found |= {row.id for row in rows}
-        seen |= linked
-        new = found | {row.batch for row in rows if row.batch.startswith(SENT)}
-        new -= seen
+        new = {key for row in connection.execute(sent) for key in row} - found
     return found
-
-
-class _NamesIn(GenericFunction[Any]):
-    """The names in a list written as JSON, as rows of one column, ``value``."""
-
-    inherit_cache = True
-
-
-@compiles(_NamesIn)
-def _on_sqlite(names: _NamesIn, compiler: Any, **options: Any) -> str:
-    return f"json_each({compiler.process(names.clauses, **options)})"
-
-
-@compiles(_NamesIn, "postgresql")
-def _on_postgresql(names: _NamesIn, compiler: Any, **options: Any) -> str:
-    listed = compiler.process(names.clauses, **options)
-    return f"json_array_elements_text(CAST({listed} AS JSON))"
-
-
-def _each(names: Iterable[str]) -> sa.Select[tuple[str]]:
-    """Some names as rows of one column, ``value``: any number of them, in one parameter."""
-    listed = sa.literal(json.dumps(sorted(names), ensure_ascii=False), sa.Text)
-    each = _NamesIn(listed).table_valued("value")
-    return sa.select(sa.cast(each.c.value, _ID).label("value"))
 
 
 def among(column: sa.ColumnElement[str], names: str | Iterable[str]) -> sa.ColumnElement[bool]:
     """True for rows whose column holds a name, or one of any number of them."""
     some = [names] if isinstance(names, str) else list(names)
-    return column.in_(some if len(some) < _MANY else _each(some))
+    many = len(some) >= _MANY
+    return column.in_(
+        sa.bindparam("names", some, unique=True, expanding=True, literal_execute=many)
+    )
 
 
 def lines(connection: sa.Connection) -> Iterator[str]:

@@ -14,17 +14,9 @@ import sqlalchemy as sa
 from sqlalchemy import event, exc
 
 from calib.errors import InvalidRecord, LogbookError, shown
+from calib.logbook import files
 from calib.logbook.coding import Unreadable
-from calib.logbook.files import (
-    BACKUP_FOLDER,
-    BUSY_MS,
-    FileConnection,
-    connect,
-    is_read_only,
-    mark_of,
-    newest_backup,
-    true_path,
-)
+from calib.logbook.files import FileConnection, newest_backup
 from calib.logbook.ledger import make_tables, metadata
 from calib.texts.say import say
 
@@ -64,7 +56,7 @@ def find_place(where: str | Path | sa.URL | None) -> Place:
     if "\0" in str(where):
         raise LogbookError(say("logbook.logbook_cant_be_files_path", where=text))
     try:
-        path = true_path(Path(where).expanduser())
+        path = files.true_path(Path(where).expanduser())
     except RuntimeError:
         raise LogbookError(say("logbook.logbook_is_in_home_of_somebody", where=text)) from None
     url = sa.URL.create("sqlite+pysqlite", database=str(path))
@@ -72,10 +64,7 @@ def find_place(where: str | Path | sa.URL | None) -> Place:
 
 
 def make_engine(place: Place, *, create: bool = True) -> sa.Engine:
-    """Make the engine for a place, whose transactions begin as this house needs them.
-
-    Nothing is opened yet. LogbookError when the server's driver isn't installed.
-    """
+    """Make the engine for a place; nothing is opened. LogbookError without a server's driver."""
     if place.path is None:
         try:
             return sa.create_engine(place.url, pool_pre_ping=True)
@@ -84,7 +73,7 @@ def make_engine(place: Place, *, create: bool = True) -> sa.Engine:
             raise LogbookError(wrong) from None
     # No connection is kept while nothing is done: the next one finds the file that is there then,
     # and a program that is idle keeps nobody from replacing it.
-    made = functools.partial(connect, place.path, create=create)
+    made = functools.partial(files.connect, place.path, create=create)
     engine = sa.create_engine(place.url, creator=made, poolclass=sa.NullPool)
     event.listen(engine, "connect", _set_up)
     event.listen(engine, "begin", functools.partial(_begin, place))
@@ -107,7 +96,7 @@ def _begin(place: Place, connection: sa.Connection) -> None:
     if writes and file.read_only:
         raise LogbookError(say("logbook.logbook_cant_be_opened_for_writing", place=place))
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
-    if place.path is not None and mark_of(place.path) != file.mark:
+    if place.path is not None and files.mark_of(place.path) != file.mark:
         raise LogbookError(say("logbook.logbook_was_replaced", place=place))
 
 
@@ -144,7 +133,7 @@ def make_ready(place: Place) -> None:
             if names and not {"entries", "identity"} <= names:
                 others = ", ".join(sorted(names)[:3])
                 raise LogbookError(say("logbook.database_holds_other_tables", names=others))
-            if set(metadata.tables) <= names or (path and is_read_only(path)):
+            if set(metadata.tables) <= names or (path and files.is_read_only(path)):
                 return
             writing = engine.connect().execution_options(**{WRITES: True})
             with writing as connection, connection.begin():
@@ -184,7 +173,7 @@ def _explained(place: Place, error: Exception) -> str:
     if name.startswith(("SQLITE_READONLY", "SQLITE_CANTOPEN", "SQLITE_PERM")):
         return say("logbook.logbook_cant_be_opened_for_writing_2", place=place, error=own)
     if name.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
-        seconds = BUSY_MS // 1000
+        seconds = files.BUSY_MS // 1000
         return say("logbook.logbook_is_being_written_by_another", place=place, seconds=seconds)
     return say("logbook.logbook_cant_be_used_2", place=place, words=words)
 
@@ -195,5 +184,5 @@ def damaged(place: Place) -> str:
     if best:
         way_out = say("logbook.newest_good_backup", best=best)
     else:
-        way_out = say("logbook.no_good_backup_that_is_surely", backup_folder=BACKUP_FOLDER)
+        way_out = say("logbook.no_good_backup_that_is_surely", backup_folder=files.BACKUP_FOLDER)
     return say("logbook.logbook_is_damaged", place=place, way_out=way_out)

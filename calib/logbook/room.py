@@ -86,15 +86,11 @@ class Thing(Generic[M]):
 class Names:
     """What machines, sheets and boards are called, which are the same, and what was withdrawn."""
 
-    def __init__(self, connection: sa.Connection | None = None) -> None:
-        found: list[Entry] = []
-        # What is about these doesn't count.
-        self.gone: set[str] = set()
-        if connection is not None:
-            found = ledger.read(connection, kind=_NAMING, all=True)
-            was_withdrawn = ledger.past.c.state == ledger.WITHDRAWN
-            gone = ledger.read(connection, was_withdrawn, kind=THINGS, all=True)
-            self.gone = {entry.id for entry in gone}
+    def __init__(self, connection: sa.Connection) -> None:
+        found = ledger.read(connection, kind=_NAMING, all=True)
+        was_withdrawn = ledger.past.c.state == ledger.WITHDRAWN
+        gone = ledger.read(connection, was_withdrawn, kind=THINGS, all=True)
+        self.gone = {entry.id for entry in gone}  # What is about these doesn't count
         self.same: dict[str, frozenset[str]] = {}
         for entry in found:
             if entry.kind == "same" and entry.stands:
@@ -111,7 +107,9 @@ class Names:
         found.sort(key=lambda entry: entry.seq)
         self.machines: Mapping[str, Thing[Machine]] = self._things(found, "machine", "setup")
         self.sheets: Mapping[str, Thing[Sheet]] = self._things(found, "sheet", "lot")
-        every: list[Thing[Any]] = [*self.machines.values(), *self.sheets.values()]
+        self.by_kind: Mapping[str, Mapping[str, Thing[Any]]]
+        self.by_kind = {"machine": self.machines, "sheet": self.sheets}
+        every = [thing for known in self.by_kind.values() for thing in known.values()]
         self.things = {key: thing for thing in every for key in thing.ids}
         # Name of each lot, by its entry.
         self.lots = {
@@ -120,7 +118,7 @@ class Names:
             if entry.kind in ("sheet", "lot")
         }
         # Of boards that don't go by their first code alone: code, and the one that they were given.
-        self.codes = {} if connection is None else self._codes(connection)
+        self.codes = self._codes(connection)
 
     def _things(self, found: Sequence[Entry], *kinds: str) -> dict[str, Thing[Any]]:
         """Machines or sheets by name; ``found`` as it arrived."""
@@ -205,10 +203,7 @@ class Names:
     def pair(
         self, machine: str | None, sheet: str | None, *, alone: bool = False
     ) -> dict[str, Any]:
-        """The columns of what is about a machine, a sheet, or both; LogbookError without them.
-
-        ``alone``: of what is about nothing else.
-        """
+        """The columns of what is about a machine, a sheet, or both; ``alone``: nothing else."""
         of: dict[str, Any] = {"machine": "", "sheet": ""} if alone else {}
         of |= {} if machine is None else {"machine": self.machine(machine).ids}
         return of | ({} if sheet is None else {"sheet": self.sheet(sheet).ids})
@@ -296,10 +291,7 @@ class View:
         return sorted(clear, key=lambda entry: entry.seq)
 
     def board(self, code: str, cells: Sequence[str] = ()) -> FoundBoard:
-        """Find a board by its code; LogbookError when there is none names those that are near.
-
-        InvalidRecord when it hasn't all of some cells, or one of them is given twice.
-        """
+        """Find a board by its code; LogbookError without it, InvalidRecord without a cell of it."""
         ids = [key for key, (name, _) in self.names.codes.items() if name == code]
         of: dict[str, Any] = {"id": ids} if ids else {"slot": code}
         found = self.read(kind="board", earlier=True, **of)
@@ -372,7 +364,8 @@ class Room:
         self._writing = threading.Lock() if place.path else contextlib.nullcontext()
         self._mark: Mark | None = None
         self._identity: str | None = None
-        self._seq, self._names = 0, Names()
+        self._seq = 0
+        self._names: Names | None = None
 
     @contextmanager
     def look(self) -> Iterator[sa.Connection]:
@@ -432,32 +425,28 @@ class Room:
         own = connection.execute(sa.select(identity.c.id)).scalar()
         if self._mark is not None and own != self._identity:
             raise LogbookError(say("logbook.another_logbook_lies_at_now", where=self.where))
-        self._mark, self._identity, self._seq, self._names = mark, own, 0, Names()
+        self._mark, self._identity, self._seq, self._names = mark, own, 0, None
 
     def names(self, connection: sa.Connection, *, keep: bool = True) -> Names:
-        """What machines, sheets and boards are called; kept until something of it is said.
-
-        Not kept where it is asked in the middle of a change, which may yet be taken back.
-        """
+        """What things are called; kept, but not in a change that may yet be taken back."""
         newest = connection.execute(sa.select(sa.func.max(entries.c.seq))).scalar() or 0
-        if newest == self._seq:
-            return self._names
         new = sa.select(entries.c.kind, entries.c.v).where(entries.c.seq > self._seq).distinct()
-        kinds = connection.execute(new).all()
+        kinds = connection.execute(new).all() if newest != self._seq else []
         for kind, v in kinds:
             if newer := newer_version(kind, v):
                 wrong = say("logbook.logbook_cant_be_used_3", where=self.where, newer=newer)
                 raise LogbookError(wrong)
-        naming = {kind for kind, _ in kinds} & {*_NAMING, "board", WITHDRAW}
-        names = Names(connection) if naming else self._names
+        names = self._names
+        if names is None or {kind for kind, _ in kinds} & {*_NAMING, "board", WITHDRAW}:
+            names = Names(connection)
         if keep:
             self._seq, self._names = newest, names
         return names
 
     def newest_evidence(self) -> tuple[int, str]:
-        """The newest entry that may change what burns teach: its number grows, its id is its own.
+        """Number and id of the newest entry that may change what burns teach.
 
-        After an earlier backup was put back, numbers come up again.
+        The number grows; after an earlier backup was put back, it comes up again.
         """
         kinds = [kind for kind, one in KINDS.items() if one.teaches]
         query = sa.select(entries.c.seq, entries.c.id).where(entries.c.kind.in_(kinds))
@@ -474,10 +463,7 @@ def _found(what: str, name: str, known: Mapping[str, Thing[M]]) -> Thing[M]:
 
 
 def _told_apart(names: Mapping[str, str]) -> dict[str, str]:
-    """Names of things as they arrived; a number behind each that an earlier one has already.
-
-    What comes in with another book doesn't take a name away.
-    """
+    """Names of things as they arrived; a number behind each that an earlier one has already."""
     taken: dict[str, str] = {}
     for key, own in names.items():
         numbered = (f"{own} ({number})" for number in itertools.count(2))

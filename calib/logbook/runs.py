@@ -54,10 +54,7 @@ class Runs(Room):
         advice: Advice | None = None,
         note: str = "",
     ) -> str:
-        """Keep a setting with what was stated of it, or none any more; an earlier one stays.
-
-        The very same of the same lot and set-up adds nothing.
-        """
+        """Keep a setting with what was stated of it, or none any more; an earlier one stays."""
         if operation not in OPERATIONS:
             may = ", ".join(OPERATIONS)
             raise InvalidRecord(say("logbook.operation_is_give_one", given=operation, may=may))
@@ -87,7 +84,7 @@ class Runs(Room):
     ) -> tuple[Kept, ...]:
         """Look up the kept settings; where two books differ there is none.
 
-        ``earlier``: those too that another one, or none, was kept in place of; newest first.
+        ``earlier``: replaced ones too, newest first.
         """
         with self.looking() as view:
             found = view.read(kind="kept", earlier=earlier, **view.names.pair(machine, sheet))
@@ -182,10 +179,7 @@ def _now(view: View, machine: str, sheet: str) -> dict[str, str]:
 
 @contextmanager
 def understood(entry: Stored) -> Iterator[None]:
-    """Tell in words that the content of an entry isn't what its kind wants.
-
-    Nothing but its being named fields is looked at when it comes in with another logbook.
-    """
+    """Tell in words that content isn't what its kind wants: an import doesn't look at that."""
     try:
         yield
     except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:

@@ -132,7 +132,7 @@ class Workshop(Room):
             view.add(view.entry("session", session, why=why, replaces=replaces, **about))
 
     def sessions(self, machine: str) -> tuple[Session, ...]:
-        """List the sessions of a machine that were described or that burns name, oldest first.
+        """List the sessions that were described or that burns name, oldest first.
 
         Without details where two are told, or none.
         """
