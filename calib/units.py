@@ -44,9 +44,8 @@ def _quantity(text: str, units: dict[str, float], default: str, what: str) -> fl
     unit = (match.group(2).lower() or default) if match else ""
     if match is None or unit not in units:
         given = text if len(text) <= _MAX_CHARACTERS else text[:_MAX_CHARACTERS] + "…"
-        raise InvalidQuantity(
-            say("units.cant_be_read", what=what, given=given, allowed=allowed, default=default)
-        )
+        key = "units.cant_be_read" if "," in allowed else "units.not_in_its_one_unit"
+        raise InvalidQuantity(say(key, what=what, given=given, allowed=allowed, default=default))
     # Who types a fraction thinks in inches: taken as mm it would be off by 25 times, unnoticed.
     if default in _OF_FRACTIONS and "/" in match.group(1) and not match.group(2):
         typed = match.group(1)
@@ -174,6 +173,17 @@ def show_chance(chance: float) -> str:
     if chance > 0.999:
         return "over 0.999"
     return "under 0.001" if chance < 0.001 else f"{chance:.3f}"
+
+
+def show_percent(share: float) -> str:
+    """Write a share as a whole per cent.
+
+    Examples
+    --------
+    >>> show_percent(0.803)
+    '80 %'
+    """
+    return f"{100.0 * share:.0f} %"
 
 
 def show_speed(speed_mm_s: float) -> str:

@@ -18,9 +18,18 @@ from calib.fit.model import columns_of, grade_chances, settings_of
 from calib.fit.region import Region, thinned_region
 from calib.fit.second_opinion import second_opinion
 from calib.limits import power_limits_pct, snap_power, snap_speed, speed_limits_mm_s
+from calib.materials import scales_of
 from calib.pictures.region import RegionView
 from calib.plan.next_marks import mark_pitch
-from calib.records import KINDS, Operation, Setting, grade_ends, grades_typed, outcome_order
+from calib.records import (
+    KINDS,
+    Operation,
+    Setting,
+    grade_ends,
+    grades_typed,
+    outcome_order,
+    short_words,
+)
 from calib.tasks.advice import recommended, wish_of
 from calib.tasks.files import Files, PictureFormat, pictures_named
 from calib.tasks.wishes import RegionWish
@@ -142,6 +151,7 @@ def region_view(
         ceiling_pct=machine.ceiling_pct,
         max_speed_mm_s=machine.max_speed_mm_s,
         wanted_mark=grade_ends(wish.mark),
+        mark_names=short_words(scales_of(region.sheet.material)["mark"]),
         expected_mark=expected,
     )
 
@@ -294,6 +304,7 @@ class Summary:
 
     machine: str
     sheet: str
+    material: str
     operation: Operation
     passes: int
     line_pitch_mm: float | None
@@ -324,6 +335,7 @@ def summarise(region: Region, wish: RegionWish, *, passes: int | None = None) ->
     return Summary(
         machine=machine.name,
         sheet=region.sheet.name,
+        material=region.sheet.material,
         operation=region.operation,
         passes=shown,
         line_pitch_mm=mark_pitch(region),

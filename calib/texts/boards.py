@@ -23,7 +23,7 @@ from calib.texts.words import (
     table,
     wrapped,
 )
-from calib.units import show_speed
+from calib.units import show_percent, show_speed
 
 if TYPE_CHECKING:
     from calib.boards.focus import FocusBoard
@@ -95,9 +95,9 @@ def _head(grid: Grid) -> str:
 
 def _forecast(grid: Grid, events: Mapping[str, float]) -> str:
     if grid.operation == "cut":
-        return f"{events['through']:.0%} falls free"
+        return f"{show_percent(events['through'])} falls free"
     event, chance = next(iter(events.items()))
-    return f"{chance:.0%} {event.replace('_', ' ')}"
+    return f"{show_percent(chance)} {event.replace('_', ' ')}"
 
 
 def _cells(grid: Grid, last: str, values: Mapping[str, str]) -> str:

@@ -34,7 +34,7 @@ from calib.texts.joints import joint_words
 from calib.texts.say import say
 from calib.texts.words import date_words, operation_words, setting_words, speed_words
 from calib.typed import write
-from calib.units import parse_length_mm
+from calib.units import parse_length_mm, show_percent
 from calib.web.asking import Ask, Form, Picture, Table, Told, Ways, done, page, some
 from calib.web.desk import desk_of, download, now
 from calib.web.forms import Sent, changes, filled, typed_for
@@ -417,7 +417,7 @@ def cause(request: Request, sent: Sent) -> Response:
         return page(request, title, words, form)
     machine, sheet = filled(Named, sent).of(desk_of(request).book).names
     found = sheet_or_machine(desk_of(request).book, machine, sheet, None)
-    rows = [(name, f"{chance:.0%}") for name, chance in found.chance.items()]
+    rows = [(name, show_percent(chance)) for name, chance in found.chance.items()]
     table = Table(title=say("web.how_likely"), head=(say("web.it_is_2"), "chance"), rows=rows)
     return page(request, title, found.words, table, form, of=f"{sheet} on {machine}")
 

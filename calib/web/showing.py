@@ -13,6 +13,7 @@ from calib.tasks.standing import minutes_of
 from calib.texts.advice import EDGES, margin_lines, region_table, stated_words, wish_scope
 from calib.texts.say import say
 from calib.texts.words import date_words, reading_words
+from calib.units import show_percent
 
 if TYPE_CHECKING:
     from calib.logbook import HistoryLine
@@ -42,7 +43,7 @@ def _forecast(events: Any) -> str:
         if event == "through"
         else say("web.mark_2", event=event.removeprefix("mark_"))
     )
-    return f"{what}: {chance:.0%}"
+    return f"{what}: {show_percent(chance)}"
 
 
 def look_shown(region: Any, wish: RegionWish, start: Setting) -> dict[str, Any]:
@@ -105,7 +106,7 @@ def time_words(seconds: float) -> str:
 def wish_words(wish: RegionWish, region: Any) -> str:
     """Say what was asked, in a sentence."""
     if region.operation != "cut":
-        words = mark_words(wish.mark).split(" (")[0]
+        words = mark_words(wish.mark, scales_of(region.sheet.material)["mark"]).split(" (")[0]
         return say("web.wanted_mark", grades_typed=grades_typed(wish.mark), words=words)
     char, worst = say("web.char_doesnt_matter"), wish.char_at_most
     if worst is not None:
@@ -148,8 +149,8 @@ def track_shown(record: Any) -> dict[str, Any]:
         "why": "",
         "picture": track_svg(record.rows),
         "rows": [
-            (f"{row.stated:.0%}", f"{row.came:.0%}", f"{row.low:.0%} to {row.high:.0%}",
-             str(row.count))
+            (show_percent(row.stated), show_percent(row.came),
+             f"{100 * row.low:.0f} to {show_percent(row.high)}", str(row.count))
             for row in record.rows
         ],
     }  # fmt: skip
@@ -178,7 +179,8 @@ def track_svg(rows: Sequence[Any]) -> str:
         x, low, high = left + at(row.stated), foot - at(row.low), foot - at(row.high)
         y = foot - at(row.came)
         drawn.append(f'<path class="within" d="M{x:.1f} {low:.1f}V{high:.1f}"/>')
-        title = say("web.stated_came", row=row)
+        stated, came = show_percent(row.stated), show_percent(row.came)
+        title = say("web.stated_came", stated=stated, came=came, count=row.count)
         drawn.append(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="5"><title>{title}</title></circle>')
     words = say("web.stated_chances_against_shares_that_came")
     head = f'<svg class="chart" viewBox="0 0 340 340" role="img" aria-label="{words}">'
