@@ -44,8 +44,13 @@ def _quantity(text: str, units: dict[str, float], default: str, what: str) -> fl
     unit = (match.group(2).lower() or default) if match else ""
     if match is None or unit not in units:
         given = text if len(text) <= _MAX_CHARACTERS else text[:_MAX_CHARACTERS] + "…"
-        key = "units.cant_be_read" if "," in allowed else "units.not_in_its_one_unit"
-        raise InvalidQuantity(say(key, what=what, given=given, allowed=allowed, default=default))
+        if "," not in allowed:
+            raise InvalidQuantity(
+                say("units.not_in_its_one_unit", what=what, given=given, default=default)
+            )
+        raise InvalidQuantity(
+            say("units.cant_be_read", what=what, given=given, allowed=allowed, default=default)
+        )
     # Who types a fraction thinks in inches: taken as mm it would be off by 25 times, unnoticed.
     if default in _OF_FRACTIONS and "/" in match.group(1) and not match.group(2):
         typed = match.group(1)

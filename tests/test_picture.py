@@ -226,14 +226,14 @@ def test_what_was_not_tested_is_greyed_and_hatched() -> None:
     corners = np.array([float(n) for n in re.findall(r"-?[\d.]+", path)]).reshape(-1, 2)
     (left, top), (right, bottom) = corners.min(axis=0), corners.max(axis=0)
 
-    def near(power: float, speed: float) -> np.ndarray:
+    def near(power: float, speed: float, px: int = 4) -> np.ndarray:
         x, y = expected(power, speed)
         across = left + (x - LEFT) / (RIGHT - LEFT) * (right - left)
         down = top + (y - TOP) / (FOOT - TOP) * (bottom - top)
         at = round(down * 150 / 72), round(across * 150 / 72)
-        return pixels[at[0] - 4 : at[0] + 5, at[1] - 4 : at[1] + 5].reshape(-1, 3)
+        return pixels[at[0] - px : at[0] + px + 1, at[1] - px : at[1] + px + 1].reshape(-1, 3)
 
-    inside, outside = near(60.0, 15.8), near(60.0, 8.0)
+    inside, outside = near(60.0, 15.8), near(60.0, 8.0, px=12)  # as far as its lines are apart
     assert {tuple(p) for p in inside} == {bands[3]}
     assert len({tuple(p) for p in outside}) > 1
     assert outside.max(axis=0).sum() > sum(bands[3])

@@ -23,7 +23,7 @@ Loop = tuple[tuple[float, float], ...]
 # Frame of the plot, in units of about a pixel on a phone.
 WIDTH, HEIGHT = 380.0, 396.0
 _STRIP = 0.01  # half of the width that burns at one power are given, as a share
-LEFT, RIGHT, TOP, FOOT = 46.0, 324.0, 16.0, 352.0
+LEFT, RIGHT, TOP, FOOT = 46.0, 318.0, 16.0, 352.0
 # Dashes of the lines of equal chance, lowest level first [units].
 DASHES: tuple[tuple[float, ...], ...] = ((2, 3), (7, 4), (), (9, 3, 2, 3))
 # Radius of a burn's mark, of one that holds a numeral, and of the ring round what is advised.
@@ -518,7 +518,17 @@ def _limits(view: RegionView, places: Places, taken: Sequence[Point]) -> Iterato
             look="limit", loops=loops, closed=False, dashes=(6, 2, 1, 2), name="limit-top-speed"
         )
         text = say("pictures.top_speed", figure=figure_words(speed))
-        yield Label(look="small", text=text, at=(RIGHT - 5.0, y + 8.0), anchor="end")
+        wide = 6.0 * len(text)
+        ends = [
+            (x, y + down) for down in (8.0, 20.0) for x in np.arange(RIGHT - 5, LEFT + wide, -8)
+        ]
+
+        def lies_on(end: Point, wide: float = wide) -> int:
+            return sum(
+                end[0] - wide - 8 < x < end[0] + 8 and abs(end[1] - y) < 13 for x, y in taken
+            )
+
+        yield Label(look="small", text=text, at=min(ends, key=lies_on), anchor="end")
 
 
 def _axes(places: Places) -> Iterator[Part]:

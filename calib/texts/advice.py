@@ -83,7 +83,12 @@ def region_table(summary: Summary) -> tuple[str, tuple[str, ...], list[tuple[str
             apart=apart,
         )
         likeliest = say("texts.likeliest_at", grades=mark)
-        header = ("power", say("texts.deeper_in_fewer", deeper=show_percent(DEEPER)), likeliest, "chance then")
+        header = (
+            "power",
+            say("texts.deeper_in_fewer", deeper=show_percent(DEEPER)),
+            likeliest,
+            "chance then",
+        )
     rows = []
     for row in summary.rows:
         last = "-" if row.expected_char is None else f"about {row.expected_char:.1f}"

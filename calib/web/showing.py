@@ -53,6 +53,7 @@ def look_shown(region: Any, wish: RegionWish, start: Setting) -> dict[str, Any]:
         "edge": EDGES[region.edge],
         "title": title,
         "rows": rows,
+        "starred": any("*" in cell for row in rows for cell in row),
         "head": head,
         "out": out_words(read_out(region, wish, start), region.sheet.material),
         "wish": wish_words(wish, region),
@@ -174,7 +175,9 @@ def track_svg(rows: Sequence[Any]) -> str:
         along, up, words = left + at(tick), foot - at(tick), f"{100.0 * tick:.0f}"
         drawn.append(f'<text x="{along:.1f}" y="{foot + 16:g}">{words}</text>')
         drawn.append(f'<text class="end" x="{left - 6:g}" y="{up + 4:.1f}">{words}</text>')
-    drawn.append(f'<text x="{left + size / 2:g}" y="{foot + 34:g}">stated [%]; up: came [%]</text>')
+    drawn.append(f'<text x="{left + size / 2:g}" y="{foot + 34:g}">stated [%]</text>')
+    upright = f'transform="translate(12 {foot - size / 2:g}) rotate(-90)"'
+    drawn.append(f"<text {upright}>came out [%]</text>")
     for row in rows:
         x, low, high = left + at(row.stated), foot - at(row.low), foot - at(row.high)
         y = foot - at(row.came)
