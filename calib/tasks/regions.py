@@ -60,13 +60,14 @@ def region_pictures(
     *,
     passes: int | None = None,
     advice: Recommendation | None = None,
+    kept: Setting | None = None,
 ) -> Files:
     """Draw a region with its burns and, where one can be given, the recommendation."""
 
     def draw(format: PictureFormat) -> bytes:
         from calib.pictures.region_file import region_picture  # loads matplotlib
 
-        view = advised_view(region, wish, passes=passes, advice=advice)
+        view = advised_view(region, wish, passes=passes, advice=advice, kept=kept)
         return region_picture(view, format=format)
 
     return pictures_named(names, draw)
@@ -78,6 +79,7 @@ def advised_view(
     *,
     passes: int | None = None,
     advice: Recommendation | None = None,
+    kept: Setting | None = None,
 ) -> RegionView:
     """What a picture shows with what is recommended, or with why nothing is."""
     try:
@@ -88,7 +90,9 @@ def advised_view(
     setting, chance = (advice.setting, advice.chance) if advice else (None, 1.0)
     if chance < (wish.asked_of(region.operation) or 0.0):
         said += say("tasks.that_is_less_than_was_asked")
-    return region_view(region, wish, passes=passes, advised=setting, chance=chance, said=said)
+    return region_view(
+        region, wish, passes=passes, advised=setting, chance=chance, kept=kept, said=said
+    )
 
 
 def region_view(

@@ -135,12 +135,20 @@ def history_rows(lines: Sequence[HistoryLine], material: str) -> list[dict[str, 
             "id": line.id,
             "board": line.board,
             "cell": line.cell,
-            "what": (line.reading and reading_words(line.reading, material)) or line.text,
+            "what": _heard(line, material),
             "why": line.why,
             "gone": line.superseded,
         }
         for line in reversed(lines)
     ]
+
+
+def _heard(line: HistoryLine, material: str) -> str:
+    """What was recorded; of what isn't read off a board also what kind of thing it is."""
+    if line.reading:
+        return reading_words(line.reading, material) or line.text
+    kind = line.kind.replace("_", " ")
+    return line.text if line.board or line.text.startswith(kind) else f"{kind}: {line.text}"
 
 
 def track_shown(record: Any) -> dict[str, Any]:
