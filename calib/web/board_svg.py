@@ -135,7 +135,9 @@ def _signs(cell: Cell, reading: Reading, asks: str) -> str:
     """Code, sign of what fell, and grade; the sign that fits is shown by its class."""
     middle, below = cell.x_mm + cell.width_mm / 2, cell.y_mm + cell.height_mm / 2
     if cell.path_mm:  # a part of a piece, in which other parts lie
-        code, sign = (middle, cell.y_mm + 6.0), (middle - 3.0, cell.y_mm + 10.0)
+        aside = 5.0 if cell.width_mm < 2 * _CORNER_MM else 0.0  # beside what is too small
+        code = (middle - aside, below + 1.7) if aside else (middle, cell.y_mm + 6.0)
+        sign = (middle - 3.0, cell.y_mm + 10.0)
         grade = (middle + 3.0, cell.y_mm + 11.7)
     elif cell.height_mm >= _TALL_MM:
         code, sign = (middle, below - 1.4), (middle - 3.0, below + 4.0)
@@ -147,9 +149,11 @@ def _signs(cell: Cell, reading: Reading, asks: str) -> str:
         code = (cell.x_mm + 0.3 * cell.width_mm, below + 1.7)
         sign = grade = (cell.x_mm + 0.72 * cell.width_mm, below + 1.7)
     x, y = sign
+    # Three characters have no room for their usual size.
+    style = "code small" if len(cell.label) > 2 and cell.width_mm < 12.0 else "code"
     digit = asks or _empty_if_none(reading.char if reading.mark is None else reading.mark)
     return (
-        f'<text class="code" x="{code[0]:g}" y="{code[1]:g}">{escape(cell.label)}</text>'
+        f'<text class="{style}" x="{code[0]:g}" y="{code[1]:g}">{escape(cell.label)}</text>'
         f'<circle class="s-through" cx="{x:g}" cy="{y:g}" r="2.2"/>'
         f'<g class="s-hanging"><circle class="ring" cx="{x:g}" cy="{y:g}" r="2.2"/>'
         f'<path d="M{x - 2.2:g} {y:g}a2.2 2.2 0 0 0 4.4 0z"/></g>'
